@@ -1,0 +1,127 @@
+package image
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"sync"
+)
+
+// File is an image file, opened for reading only.
+type File struct {
+	f          *os.File
+	size       int64
+	sectorSize int
+
+	seek sync.Mutex // seeks share one file position; reads do not use it
+}
+
+// Open opens the image file at path. Anything that is not a regular file is
+// refused before it is opened, so that a FIFO cannot block and a device is
+// not touched.
+func Open(path string, sectorSize int) (*File, error) {
+	if err := CheckSectorSize(sectorSize); err != nil {
+		return nil, err
+	}
+	st, err := os.Stat(path)
+	if err != nil {
+		return nil, err
+	}
+	if err := checkRegular(path, st.Mode()); err != nil {
+		return nil, err
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	now, err := f.Stat()
+	if err == nil && !os.SameFile(st, now) {
+		err = fmt.Errorf("%s: the file was replaced while it was opened; try again", path)
+	}
+	if err != nil {
+		f.Close()
+		return nil, err
+	}
+	return &File{f: f, size: now.Size(), sectorSize: sectorSize}, nil
+}
+
+// NotRegularError says that a path names something other than a regular file.
+type NotRegularError struct {
+	Path string
+	Kind string
+}
+
+func (e *NotRegularError) Error() string {
+	return fmt.Sprintf("%s is %s, not an image file", e.Path, e.Kind)
+}
+
+func checkRegular(path string, mode fs.FileMode) error {
+	switch {
+	case mode.IsRegular():
+		return nil
+	case mode.IsDir():
+		return &NotRegularError{path, "a folder"}
+	case mode&fs.ModeNamedPipe != 0:
+		return &NotRegularError{path, "a pipe"}
+	case mode&fs.ModeCharDevice != 0:
+		return &NotRegularError{path, "a character device"}
+	case mode&fs.ModeDevice != 0:
+		return &NotRegularError{path, "a block device"}
+	case mode&fs.ModeSocket != 0:
+		return &NotRegularError{path, "a socket"}
+	}
+	return &NotRegularError{path, "of an unknown kind"}
+}
+
+// ReadAt reads as os.File does. A file that became shorter since it was
+// opened is an error, never a silent end.
+func (f *File) ReadAt(p []byte, off int64) (int, error) {
+	if off >= f.size {
+		return 0, io.EOF
+	}
+	short := int64(len(p)) > f.size-off
+	if short {
+		p = p[:f.size-off]
+	}
+	n, err := f.f.ReadAt(p, off)
+	if errors.Is(err, io.EOF) && n < len(p) {
+		return n, fmt.Errorf("%s ends at byte %d now, but had %d bytes when it was opened", f.f.Name(), off+int64(n), f.size)
+	}
+	if err == nil && short {
+		err = io.EOF
+	}
+	return n, err
+}
+
+// Size returns the size in bytes that the file had when it was opened.
+func (f *File) Size() int64 { return f.size }
+
+// SectorSize returns the logical sector size in bytes that Open was given.
+func (f *File) SectorSize() int { return f.sectorSize }
+
+// Name returns the path that Open was given.
+func (f *File) Name() string { return f.f.Name() }
+
+// Stat describes the open file, whatever its name means by now.
+func (f *File) Stat() (fs.FileInfo, error) { return f.f.Stat() }
+
+// Close closes the file.
+func (f *File) Close() error { return f.f.Close() }
+
+// NextData finds stored bytes by asking the file system. Where it cannot
+// tell, everything counts as stored.
+func (f *File) NextData(off int64) (start, end int64) {
+	if off >= f.size {
+		return f.size, f.size
+	}
+	f.seek.Lock()
+	defer f.seek.Unlock()
+	start, end, ok := seekData(f.f, off)
+	if !ok {
+		return off, f.size
+	}
+	start = min(start, f.size)
+	return start, max(start, min(end, f.size))
+}

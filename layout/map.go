@@ -1,0 +1,146 @@
+package layout
+
+// Role says what a Region is for.
+type Role string
+
+// The roles.
+const (
+	RoleTable    Role = "table"     // sectors that a partition table owns
+	RoleBootCode Role = "boot code" // code that a machine runs before it reads a volume
+	RoleReserved Role = "reserved"  // kept free, or for itself, by a format
+	RoleVolume   Role = "volume"    // an entry of the table, or a bare volume
+	RoleGap      Role = "gap"       // between or before entries, owned by nobody the table knows
+	RoleTail     Role = "tail"      // from the first sector in use after the last entry to the end
+	RoleDisputed Role = "disputed"  // two formats claim it
+	RoleUnknown  Role = "unknown"   // nobody claims it
+)
+
+// Anchor says from where the place of a Region is counted.
+type Anchor string
+
+// The anchors.
+const (
+	FromStart    Anchor = "start"   // counted from the start of the disk
+	FromEnd      Anchor = "end"     // counted from the end of the disk
+	InsideVolume Anchor = "volume"  // counted from the start of its volume
+	Movable      Anchor = "movable" // found through the table: may lie anywhere
+)
+
+// Content is what was seen in a run of sectors.
+type Content struct {
+	Looked     bool   // false: nothing was read, and the rest means nothing
+	Blank      bool   // every byte of every sector is Fill
+	Fill       byte   // the byte that fills a blank run, and does not count as content elsewhere
+	NonBlank   Sector // how many sectors are not filled with one repeated 00 or FF byte
+	First      Sector // first and last of them, disk addresses; meaningless if NonBlank is 0
+	Last       Sector
+	Unread     Sector   // sectors of the run that the source does not know
+	SHA256     string   // of the whole run, lower-case hex; empty if not computed
+	Signatures []string // what the bytes look like: known boot code, strings, file headers
+}
+
+// Region is one run of source sectors with one owner.
+type Region struct {
+	Span
+	Role     Role
+	Anchor   Anchor
+	Name     string
+	Content  Content
+	Evidence []string // why we believe it
+}
+
+// State of a Table.
+type State string
+
+// The states of a table.
+const (
+	InForce  State = "in-force" // it decides where the entries are
+	Stale    State = "stale"    // whole or in parts, but something else is in force
+	Damaged  State = "damaged"  // claims to be a table, breaks its rules
+	Disputed State = "disputed" // one of several that contradict each other
+)
+
+// Table is one partition table found on the disk, in force or not.
+type Table struct {
+	Kind       string // mbr, gpt, apple, bsd, sun, amiga, atari
+	State      State
+	SectorSize int     // the sector size it was written for, bytes
+	Own        Spans   // the sectors of the table itself
+	Ends       Sector  // first sector after the disk that it describes, 0 if it does not say
+	Entries    []Entry // as it lists them
+	Evidence   []string
+}
+
+// Entry is one entry of a partition table. Index is the number that people
+// use: 1-4 for MBR primaries, from 5 for logical volumes, from 1 elsewhere.
+type Entry struct {
+	Span
+	Index    int
+	Type     string // the type as its standard writes it: 0C, a GUID, Apple_HFS, ...
+	TypeName string
+	Name     string // the entry's own name, if its format has one
+	Active   bool
+	Extended bool   // an MBR container, not a volume
+	Table    Sector // sector that holds the entry
+	Offset   int    // byte of the entry in that sector
+}
+
+// Volume is a file system found in an entry, or bare on the disk (Index 0).
+type Volume struct {
+	Span         // as the volume itself states its size
+	Index        int
+	Kind         string // fat12, fat16, fat32, exfat, ntfs, ext2, ext3, ext4, iso9660, hfs, hfsplus, squashfs, swap
+	Label        string
+	ID           string // serial number or UUID, as its format writes it
+	ClusterBytes int64  // allocation unit in bytes, 0 if unknown
+	UsedBytes    int64  // bytes in allocated units, -1 if not cheaply known
+	Sized        bool   // Span.Count comes from the volume itself, not from its entry
+	Meaning      Spans  // disk sectors whose change would change what was read of it
+}
+
+// Field is a number found in a boot area that may depend on the disk's size.
+type Field struct {
+	Sector   Sector  `json:"sector"`
+	Offset   int     `json:"offset"`
+	Width    int     `json:"width"` // bytes
+	Encoding string  `json:"encoding"`
+	Value    uint64  `json:"value"`
+	Meaning  string  `json:"meaning"`
+	ByChance float64 `json:"expected_by_chance"`
+}
+
+// Map says who owns every sector of an original. Regions tile the disk:
+// CheckTiles(m.Sectors, m.Regions) is nil for every Map that a survey returns.
+type Map struct {
+	Sectors    Sector
+	SectorSize int
+	OddBytes   int    // bytes after the last whole sector of an image file
+	OddSHA256  string // their SHA-256
+	Table      string // kind of the table in force, "none" or "conflict"
+	Tables     []Table
+	Entries    []Entry // of the table in force
+	Regions    []Region
+	Volumes    []Volume
+	Fields     []Field
+	Findings   []Finding
+}
+
+// Entry returns the entry with the given index, or nil.
+func (m *Map) Entry(index int) *Entry {
+	for i := range m.Entries {
+		if m.Entries[i].Index == index {
+			return &m.Entries[i]
+		}
+	}
+	return nil
+}
+
+// Volume returns the volume with the given index, or nil.
+func (m *Map) Volume(index int) *Volume {
+	for i := range m.Volumes {
+		if m.Volumes[i].Index == index {
+			return &m.Volumes[i]
+		}
+	}
+	return nil
+}
