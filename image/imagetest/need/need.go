@@ -1,0 +1,66 @@
+// Package need lets a test say what it needs of the machine. What is absent
+// skips the test with a message; with BOOTGRAFT_REQUIRE_ALL=1, as continuous
+// integration sets it, it fails the test instead.
+package need
+
+import (
+	"os"
+	"os/exec"
+	"path/filepath"
+	"testing"
+)
+
+// Tool returns the path of a program that the test runs.
+func Tool(t testing.TB, name string) string {
+	t.Helper()
+	if p, err := exec.LookPath(name); err == nil {
+		return p
+	}
+	for _, dir := range []string{"/usr/sbin", "/sbin"} {
+		if p := filepath.Join(dir, name); executable(p) {
+			return p
+		}
+	}
+	Absent(t, "the program "+name)
+	return ""
+}
+
+func executable(path string) bool {
+	st, err := os.Stat(path)
+	return err == nil && st.Mode().IsRegular() && st.Mode()&0o111 != 0
+}
+
+// Root skips or fails a test that must run as root.
+func Root(t testing.TB) {
+	t.Helper()
+	if os.Geteuid() != 0 {
+		Absent(t, "root")
+	}
+}
+
+// Absent skips the test because of what is missing, or fails it where every
+// skip is a failure.
+func Absent(t testing.TB, what string) {
+	t.Helper()
+	if os.Getenv("BOOTGRAFT_REQUIRE_ALL") == "1" {
+		t.Fatalf("this test needs %s, and nothing may be skipped here", what)
+	}
+	t.Skipf("skipped: this test needs %s", what)
+}
+
+// Long tells whether the long random suites are asked for.
+func Long() bool { return os.Getenv("BOOTGRAFT_LONG") == "1" }
+
+// Seeds returns the seeds of a random suite: few by default, many in the long
+// run, the same in every run.
+func Seeds(few, many int) []int64 {
+	n := few
+	if Long() {
+		n = many
+	}
+	out := make([]int64, n)
+	for i := range out {
+		out[i] = int64(i + 1)
+	}
+	return out
+}
