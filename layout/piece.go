@@ -47,10 +47,10 @@ type Rank uint8
 
 // The ranks, in the order in which they are written.
 const (
-	RankData   Rank = iota // everything that is not named below
-	RankSecond             // second copies: a backup table, a backup boot sector
-	RankFirst              // first copies: tables, boot sectors
-	RankSector0            // sector 0, last of all
+	RankData    Rank = iota // everything that is not named below
+	RankSecond              // second copies: a backup table, a backup boot sector
+	RankFirst               // first copies: tables, boot sectors
+	RankSector0             // sector 0, last of all
 )
 
 // Reason is why a Piece has its provenance. The texts stand once in a plan.
