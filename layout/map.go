@@ -81,6 +81,7 @@ type Entry struct {
 	Name     string // the entry's own name, if its format has one
 	Active   bool
 	Extended bool   // an MBR container, not a volume
+	Whole    bool   // names the whole disk by convention, and owns nothing: c of a BSD or Sun label
 	Table    Sector // sector that holds the entry
 	Offset   int    // byte of the entry in that sector
 }
@@ -91,11 +92,12 @@ type Volume struct {
 	Index        int
 	Kind         string // fat12, fat16, fat32, exfat, ntfs, ext2, ext3, ext4, iso9660, hfs, hfsplus, squashfs, swap
 	Label        string
-	ID           string // serial number or UUID, as its format writes it
-	ClusterBytes int64  // allocation unit in bytes, 0 if unknown
-	UsedBytes    int64  // bytes in allocated units, -1 if not cheaply known
-	Sized        bool   // Span.Count comes from the volume itself, not from its entry
-	Meaning      Spans  // disk sectors whose change would change what was read of it
+	ID           string   // serial number or UUID, as its format writes it
+	ClusterBytes int64    // allocation unit in bytes, 0 if unknown
+	UsedBytes    int64    // bytes in allocated units, -1 if not cheaply known
+	Sized        bool     // Span.Count comes from the volume itself, not from its entry
+	Slack        *Content // what lies in its entry after the end of the volume; nil if nothing does
+	Meaning      Spans    // disk sectors whose change would change what was read of it
 }
 
 // Field is a number found in a boot area that may depend on the disk's size.
