@@ -1,0 +1,239 @@
+package plan
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"unicode/utf8"
+
+	"bootgraft/layout"
+)
+
+// ProofError says which part of a plan breaks which rule.
+type ProofError struct {
+	Part  string // the field of the plan file: target, source, pieces, dropped, findings, rendered
+	Index int    // which element of that part, from 0; -1 if it is about the whole part
+	Why   string
+}
+
+func (e *ProofError) Error() string {
+	if e.Index < 0 {
+		return fmt.Sprintf("bad plan: %s: %s", e.Part, e.Why)
+	}
+	return fmt.Sprintf("bad plan: %s[%d]: %s", e.Part, e.Index, e.Why)
+}
+
+func badf(part string, index int, why string, args ...any) error {
+	return &ProofError{part, index, fmt.Sprintf(why, args...)}
+}
+
+// Check proves the plan: the pieces tile the card; every piece has a valid
+// provenance, reason and rank; Copy stays inside the source and Render inside
+// the rendered bytes, all of which are used, in the order of first use; Leave
+// keeps away from both ends of the card; From is 0 where it means nothing; and
+// everything else a plan says lies inside its disk. The error is a ProofError.
+func (p *Plan) Check() error {
+	checks := []func(*Plan) error{
+		(*Plan).checkDisks, (*Plan).checkMeaning, (*Plan).checkTiles,
+		(*Plan).checkPieces, (*Plan).checkDropped, (*Plan).checkFindings,
+	}
+	for _, check := range checks {
+		if err := check(p); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (p *Plan) checkDisks() error {
+	if err := checkDisk("target", p.Target); err != nil {
+		return err
+	}
+	if err := checkDisk("source", p.Source.Disk); err != nil {
+		return err
+	}
+	if p.Target.SectorSize != p.Source.SectorSize {
+		return badf("target", -1, "its sectors have %d bytes and those of the source %d: every address would change its meaning",
+			p.Target.SectorSize, p.Source.SectorSize)
+	}
+	if !isDigest(p.Source.Digest) {
+		return badf("source", -1, "its digest is not 64 lower-case hex digits")
+	}
+	if why := badText(p.Source.Path); why != "" {
+		return badf("source", -1, "its path %s", why)
+	}
+	return nil
+}
+
+func checkDisk(part string, d Disk) error {
+	switch d.SectorSize {
+	case 512, 1024, 2048, 4096:
+	default:
+		return badf(part, -1, "a sector size of %d bytes is not 512, 1024, 2048 or 4096", d.SectorSize)
+	}
+	if limit := layout.Sector(math.MaxInt64 / int64(d.SectorSize)); d.Sectors < 1 || d.Sectors > limit {
+		return badf(part, -1, "%d sectors of %d bytes is no size of a disk", d.Sectors, d.SectorSize)
+	}
+	return nil
+}
+
+func isDigest(s string) bool {
+	for _, c := range []byte(s) {
+		if (c < '0' || c > '9') && (c < 'a' || c > 'f') {
+			return false
+		}
+	}
+	return len(s) == 64
+}
+
+// badText says what is wrong with a text, or nothing.
+func badText(s string) string {
+	switch {
+	case len(s) > MaxText:
+		return fmt.Sprintf("is longer than %d bytes", MaxText)
+	case !utf8.ValidString(s):
+		return "is not UTF-8, and would not survive in the plan file"
+	}
+	return ""
+}
+
+// inside tells whether s holds a sector and lies wholly in a disk of n.
+func inside(s layout.Span, n layout.Sector) bool {
+	return s.Start >= 0 && s.Count > 0 && s.Count <= n && s.Start <= n-s.Count
+}
+
+func (p *Plan) checkMeaning() error {
+	m := p.Source.Meaning
+	if len(m) > MaxMeaning {
+		return badf("source", -1, "meaning has more than %d spans", MaxMeaning)
+	}
+	for i, s := range m {
+		if !inside(s, p.Source.Sectors) {
+			return badf("source", -1, "meaning[%d]: %s is not inside the source of %d sectors", i, s, p.Source.Sectors)
+		}
+		if i > 0 && s.Start <= m[i-1].End() {
+			return badf("source", -1, "meaning[%d]: %s does not come after %s with a gap between", i, s, m[i-1])
+		}
+	}
+	return nil
+}
+
+func (p *Plan) checkTiles() error {
+	if len(p.Pieces) > MaxPieces {
+		return badf("pieces", -1, "there are more than %d", MaxPieces)
+	}
+	var te *layout.TilingError
+	switch err := layout.CheckTiles(p.Target.Sectors, p.Pieces); {
+	case errors.As(err, &te):
+		return badf("pieces", te.Index, "sector %d: %s", te.At, te.Why)
+	default:
+		return err
+	}
+}
+
+func (p *Plan) checkPieces() error {
+	pool := p.RenderedSectors()
+	if p.Rendered != nil && p.Rendered.Size() != int64(pool)*int64(p.Target.SectorSize) {
+		return badf("rendered", -1, "%d bytes are not whole sectors of %d", p.Rendered.Size(), p.Target.SectorSize)
+	}
+	if p.Rendered != nil && p.Rendered.Size() > MaxChunks*block {
+		return badf("rendered", -1, "there are more than %d bytes", int64(MaxChunks*block))
+	}
+	var used layout.Sector // rendered sectors that the pieces so far need
+	for i := range p.Pieces {
+		q := &p.Pieces[i]
+		if why := p.badPiece(q, pool); why != "" {
+			return badf("pieces", i, "%s: %s", q.Span, why)
+		}
+		if q.Op != layout.Render {
+			continue
+		}
+		if q.From > used {
+			return badf("pieces", i, "%s: it takes rendered sector %d, but no piece before it takes sector %d", q.Span, q.From, used)
+		}
+		used = max(used, q.From+q.Count)
+	}
+	if used != pool {
+		return badf("rendered", -1, "no piece takes sector %d of %d", used, pool)
+	}
+	return nil
+}
+
+// badPiece says what is wrong with one piece by itself, or nothing.
+func (p *Plan) badPiece(q *layout.Piece, pool layout.Sector) string {
+	switch {
+	case !q.Why.Valid():
+		return fmt.Sprintf("there is no reason number %d", uint8(q.Why))
+	case q.Rank > layout.RankSector0:
+		return fmt.Sprintf("there is no rank %d", q.Rank)
+	case q.Rank == layout.RankSector0 && q.Start != 0:
+		return "only the piece at sector 0 can have the rank of sector 0"
+	}
+	from := layout.Span{Start: q.From, Count: q.Count}
+	switch q.Op {
+	case layout.Copy:
+		if !inside(from, p.Source.Sectors) {
+			return fmt.Sprintf("it copies %s, outside the source of %d sectors", from, p.Source.Sectors)
+		}
+	case layout.Render:
+		if !inside(from, pool) {
+			return fmt.Sprintf("it takes rendered sectors %s of %d", from, pool)
+		}
+	case layout.Zero, layout.Leave:
+		if q.From != 0 {
+			return fmt.Sprintf("%s comes from nowhere, but from is %d", q.Op, q.From)
+		}
+		if edge := layout.Sector(Edge / p.Target.SectorSize); q.Op == layout.Leave &&
+			(q.Start < edge || q.End() > p.Target.Sectors-edge) {
+			return "the first and last 1 MiB of a card are never left as they are"
+		}
+	default:
+		return fmt.Sprintf("there is no provenance number %d", uint8(q.Op))
+	}
+	return ""
+}
+
+func (p *Plan) checkDropped() error {
+	if len(p.Dropped) > MaxDropped {
+		return badf("dropped", -1, "there are more than %d", MaxDropped)
+	}
+	for i, d := range p.Dropped {
+		if !inside(d.Span, p.Source.Sectors) {
+			return badf("dropped", i, "%s is not inside the source of %d sectors", d.Span, p.Source.Sectors)
+		}
+		if d.Role == "" {
+			return badf("dropped", i, "it has no role")
+		}
+		for _, text := range []string{string(d.Role), d.Name, d.Why} {
+			if why := badText(text); why != "" {
+				return badf("dropped", i, "a text of it %s", why)
+			}
+		}
+	}
+	return nil
+}
+
+func (p *Plan) checkFindings() error {
+	if len(p.Findings) > MaxFindings {
+		return badf("findings", -1, "there are more than %d", MaxFindings)
+	}
+	for i, f := range p.Findings {
+		switch f.Severity {
+		case layout.Note, layout.Warning, layout.Refusal:
+		default:
+			return badf("findings", i, "%q is no severity", f.Severity)
+		}
+		if f.Code == "" {
+			return badf("findings", i, "it has no code")
+		}
+		if f.Sector < 0 && f.Sector != layout.NoSector {
+			return badf("findings", i, "it is about sector %d", f.Sector)
+		}
+		for _, text := range []string{f.Code, f.Text} {
+			if why := badText(text); why != "" {
+				return badf("findings", i, "a text of it %s", why)
+			}
+		}
+	}
+	return nil
+}
