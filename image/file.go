@@ -58,21 +58,31 @@ func (e *NotRegularError) Error() string {
 }
 
 func checkRegular(path string, mode fs.FileMode) error {
+	if mode.IsRegular() {
+		return nil
+	}
+	return &NotRegularError{path, Kind(mode)}
+}
+
+// Kind names in words what kind of file has this mode.
+func Kind(mode fs.FileMode) string {
 	switch {
 	case mode.IsRegular():
-		return nil
+		return "a file"
 	case mode.IsDir():
-		return &NotRegularError{path, "a folder"}
+		return "a folder"
+	case mode&fs.ModeSymlink != 0:
+		return "a symbolic link"
 	case mode&fs.ModeNamedPipe != 0:
-		return &NotRegularError{path, "a pipe"}
+		return "a pipe"
 	case mode&fs.ModeCharDevice != 0:
-		return &NotRegularError{path, "a character device"}
+		return "a character device"
 	case mode&fs.ModeDevice != 0:
-		return &NotRegularError{path, "a block device"}
+		return "a block device"
 	case mode&fs.ModeSocket != 0:
-		return &NotRegularError{path, "a socket"}
+		return "a socket"
 	}
-	return &NotRegularError{path, "of an unknown kind"}
+	return "of an unknown kind"
 }
 
 // ReadAt reads as os.File does. A file that became shorter since it was

@@ -1,0 +1,66 @@
+package blockdev
+
+import (
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+
+	"golang.org/x/sys/unix"
+)
+
+// Loops returns the loop devices that are attached to a file or a device.
+//
+// The kernel is asked with LOOP_GET_STATUS64 (loop(4)), which names the file
+// by device and inode, so that hard links and renamed files are recognised.
+// Where the node may not be opened, the path in sysfs has to do.
+func Loops() ([]Loop, error) {
+	names, err := filepath.Glob("/sys/block/loop*/loop/backing_file")
+	if err != nil {
+		return nil, err
+	}
+	var out []Loop
+	for _, name := range names {
+		text, err := os.ReadFile(name)
+		if err != nil { // detached since the listing
+			continue
+		}
+		l := Loop{
+			Node: filepath.Join("/dev", strings.Split(name, "/")[3]),
+			File: strings.TrimSuffix(string(text), "\n"),
+		}
+		l.dev, l.ino = askLoop(l)
+		out = append(out, l)
+	}
+	return out, nil
+}
+
+// askLoop returns device and inode of the file below l, or 0, 0 if neither
+// the kernel nor the path tells.
+func askLoop(l Loop) (dev, ino uint64) {
+	if fd, err := unix.Open(l.Node, unix.O_RDONLY|unix.O_NONBLOCK|unix.O_CLOEXEC, 0); err == nil {
+		defer unix.Close(fd)
+		if info, err := unix.IoctlLoopGetStatus64(fd); err == nil {
+			return info.Device, info.Inode
+		}
+	}
+	if fi, err := os.Stat(l.File); err == nil {
+		return fileID(fi)
+	}
+	return 0, 0
+}
+
+// Uses tells whether the file described by fi, from os.Stat, is the one below
+// the loop device, under whatever name.
+func (l Loop) Uses(fi fs.FileInfo) bool {
+	dev, ino := fileID(fi)
+	return ino != 0 && dev == l.dev && ino == l.ino
+}
+
+func fileID(fi fs.FileInfo) (dev, ino uint64) {
+	if st, ok := fi.Sys().(*syscall.Stat_t); ok {
+		return uint64(st.Dev), uint64(st.Ino)
+	}
+	return 0, 0
+}

@@ -1,0 +1,202 @@
+package safety
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"hash"
+	"iter"
+	"sync"
+	"sync/atomic"
+
+	"bootgraft/image"
+)
+
+const (
+	bufferSize  = 1 << 20
+	bufferCount = 3
+)
+
+var zeroBlock [bufferSize]byte
+
+// block is one step of a pump: data, or length zeros if data is nil.
+type block struct {
+	off    int64
+	length int64
+	data   []byte
+	users  atomic.Int32
+}
+
+// pump moves the runs of a source to a writer and a hasher, both optional. One
+// goroutine reads, one hashes, the caller's writes; three buffers go round, so
+// memory does not grow with the source.
+type pump struct {
+	src      image.Source
+	runs     iter.Seq[run]
+	write    func(p []byte, off int64) error // nil: nothing is written
+	hash     hash.Hash                       // nil: nothing is hashed, and zeros cost nothing
+	progress func(n int64)                   // after each step, in the caller's goroutine
+
+	free   chan []byte
+	toHash chan *block
+	toSink chan *block
+}
+
+func (p *pump) run(parent context.Context) error {
+	ctx, stop := context.WithCancelCause(parent)
+	defer stop(nil)
+	p.free = make(chan []byte, bufferCount)
+	p.toHash = make(chan *block, bufferCount)
+	p.toSink = make(chan *block, bufferCount)
+	for range bufferCount {
+		p.free <- make([]byte, bufferSize)
+	}
+	var wg sync.WaitGroup
+	wg.Go(func() {
+		defer close(p.toHash)
+		defer close(p.toSink)
+		if err := p.read(ctx); err != nil {
+			stop(err)
+		}
+	})
+	wg.Go(func() { p.sum(ctx) })
+	if err := p.sink(ctx); err != nil {
+		stop(err)
+	}
+	wg.Wait()
+	return context.Cause(ctx)
+}
+
+// read fills blocks and hands each to the hasher and to the sink.
+func (p *pump) read(ctx context.Context) error {
+	for r := range p.runs {
+		var err error
+		switch r.fill {
+		case stored:
+			err = p.readRun(ctx, r)
+		case zeros:
+			err = p.passZeros(ctx, r)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (p *pump) readRun(ctx context.Context, r run) error {
+	for off := r.off; off < r.end; {
+		n := min(bufferSize-off%bufferSize, r.end-off) // the writer looks for zeros in aligned units
+		var buf []byte
+		select {
+		case buf = <-p.free:
+		case <-ctx.Done():
+			return context.Cause(ctx)
+		}
+		buf = buf[:n]
+		if err := image.ReadFull(p.src, buf, off); err != nil {
+			return fmt.Errorf("reading from sector %d: %w", off/int64(p.src.SectorSize()), err)
+		}
+		if err := p.pass(ctx, &block{off: off, length: n, data: buf}); err != nil {
+			return err
+		}
+		off += n
+	}
+	return nil
+}
+
+// passZeros takes steps only where hashing makes zeros slow.
+func (p *pump) passZeros(ctx context.Context, r run) error {
+	step := r.end - r.off
+	if p.hash != nil {
+		step = 64 * bufferSize
+	}
+	for off := r.off; off < r.end; off += step {
+		if err := p.pass(ctx, &block{off: off, length: min(step, r.end-off)}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (p *pump) pass(ctx context.Context, b *block) error {
+	b.users.Store(2)
+	for _, to := range []chan *block{p.toHash, p.toSink} {
+		select {
+		case to <- b:
+		case <-ctx.Done():
+			return context.Cause(ctx)
+		}
+	}
+	return nil
+}
+
+// done gives the buffer back after its last use. There is always room.
+func (p *pump) done(b *block) {
+	if b.users.Add(-1) == 0 && b.data != nil {
+		p.free <- b.data[:bufferSize]
+	}
+}
+
+func (p *pump) sum(ctx context.Context) {
+	for b := range p.toHash {
+		if p.hash != nil && b.data != nil {
+			p.hash.Write(b.data)
+		} else if p.hash != nil {
+			hashZeros(ctx, p.hash, b.length)
+		}
+		p.done(b)
+	}
+}
+
+// hashZeros costs as much as hashing anything else: SHA-256 has no short cut.
+func hashZeros(ctx context.Context, h hash.Hash, n int64) {
+	for n > 0 && ctx.Err() == nil {
+		step := min(n, bufferSize)
+		h.Write(zeroBlock[:step])
+		n -= step
+	}
+}
+
+func (p *pump) sink(ctx context.Context) error {
+	for b := range p.toSink {
+		if ctx.Err() != nil {
+			return context.Cause(ctx)
+		}
+		if p.write != nil && b.data != nil {
+			if err := p.write(b.data, b.off); err != nil {
+				return err
+			}
+		}
+		if p.progress != nil && (b.data != nil || p.hash != nil) {
+			p.progress(b.length)
+		}
+		p.done(b)
+	}
+	return nil
+}
+
+// meter turns steps into the done and total that a caller's progress takes.
+func meter(progress func(done, total int64), total int64) func(n int64) {
+	if progress == nil {
+		return nil
+	}
+	var done int64
+	return func(n int64) {
+		done += n
+		progress(done, total)
+	}
+}
+
+// HashSource returns the SHA-256 of every byte of src, in lower-case hex.
+// Holes are not read, but hashed as the zeros that they read as. progress may
+// be nil; it is called with bytes.
+func HashSource(ctx context.Context, src image.Source, progress func(done, total int64)) (string, error) {
+	h := sha256.New()
+	p := &pump{src: src, runs: dataRuns(src, 0, src.Size()), hash: h, progress: meter(progress, src.Size())}
+	if err := p.run(ctx); err != nil {
+		return "", err
+	}
+	return hex.EncodeToString(h.Sum(nil)), nil
+}

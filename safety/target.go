@@ -1,0 +1,146 @@
+package safety
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strconv"
+	"strings"
+
+	"bootgraft/image"
+	"bootgraft/safety/blockdev"
+)
+
+// guard judges whether a name may become an image file. It changes nothing.
+type guard struct {
+	fs      fileSystem
+	path    string
+	replace bool
+	avoid   []os.FileInfo
+	loops   func() ([]blockdev.Loop, error)
+	swaps   string // the kernel's list of swap areas
+}
+
+func (g *guard) refuse(code, do, why string, args ...any) error {
+	return &Refusal{Code: code, Path: g.path, Why: fmt.Sprintf(why, args...), Do: do}
+}
+
+// target returns what is at the path now, or nil if nothing is.
+func (g *guard) target() (fs.FileInfo, error) {
+	if err := g.folder(); err != nil {
+		return nil, err
+	}
+	fi, err := g.fs.lstat(g.path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, g.notUnderDev()
+	}
+	if err != nil {
+		return nil, err
+	}
+	if err := g.unused(fi); err != nil {
+		return nil, err
+	}
+	if err := g.notUnderDev(); err != nil {
+		return nil, err
+	}
+	if !g.replace {
+		return nil, g.refuse(TargetExists, "choose another name, or add --replace", "it exists")
+	}
+	if n := names(fi); n > 1 && !(n == 2 && g.leftover(fi)) {
+		return nil, g.refuse(TargetManyNames, "choose another name",
+			"the file has %d names (hard links), and the others would keep the old bytes", n)
+	}
+	return fi, nil
+}
+
+// leftover tells whether the unfinished name is a second name of the file: a
+// run was killed between giving it its name and taking the other away.
+func (g *guard) leftover(fi fs.FileInfo) bool {
+	other, err := g.fs.lstat(g.path + Unfinished)
+	return err == nil && os.SameFile(other, fi)
+}
+
+// folder checks that there is a folder to hold the file.
+func (g *guard) folder() error {
+	dir := filepath.Dir(g.path)
+	fi, err := os.Stat(dir)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return g.refuse(NoFolder, "make the folder first", "there is no folder %s", dir)
+	case err != nil:
+		return err
+	case !fi.IsDir():
+		return g.refuse(NoFolder, "choose another name", "%s is %s, not a folder", dir, image.Kind(fi.Mode()))
+	}
+	return nil
+}
+
+func (g *guard) notUnderDev() error {
+	dev, err := underDev(filepath.Dir(g.path))
+	if err == nil && dev {
+		err = g.refuse(TargetUnderDev, "choose a name in another folder; a card is written with --device",
+			"it is under /dev, where a file only fills the memory of the machine")
+	}
+	return err
+}
+
+// unused refuses everything but a regular file that nobody else depends on.
+// The source is looked for behind a link first: that is the graver mistake.
+func (g *guard) unused(fi fs.FileInfo) error {
+	real := fi
+	if fi.Mode()&fs.ModeSymlink != 0 {
+		if to, err := os.Stat(g.path); err == nil {
+			real = to
+		}
+	}
+	for _, a := range g.avoid {
+		if os.SameFile(a, real) {
+			return g.refuse(TargetIsSource, "choose another name", "it is the same file as %s, which this job reads", a.Name())
+		}
+	}
+	if !fi.Mode().IsRegular() {
+		do := "choose another name"
+		if fi.Mode()&fs.ModeDevice != 0 {
+			do = "choose a file; a card is written with --device"
+		}
+		return g.refuse(TargetWrongKind, do, "it is %s, not an image file", image.Kind(fi.Mode()))
+	}
+	loops, err := g.loops()
+	if err != nil {
+		return fmt.Errorf("looking for loop devices that use %s: %w", g.path, err)
+	}
+	for _, l := range loops {
+		if l.Uses(fi) {
+			return g.refuse(TargetInLoop, "detach it first (losetup -d "+l.Node+")", "the loop device %s uses it", l.Node)
+		}
+	}
+	return g.noSwap(fi)
+}
+
+// octal is how the kernel writes blanks in its lists of names (proc(5)).
+var octal = regexp.MustCompile(`\\[0-7]{3}`)
+
+func (g *guard) noSwap(fi fs.FileInfo) error {
+	list, err := os.ReadFile(g.swaps)
+	if errors.Is(err, fs.ErrNotExist) { // a system without such a list
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	for line := range strings.Lines(string(list)) {
+		name, _, _ := strings.Cut(line, " ")
+		name, _, _ = strings.Cut(name, "\t")
+		name = octal.ReplaceAllStringFunc(name, func(s string) string {
+			n, _ := strconv.ParseUint(s[1:], 8, 8)
+			return string([]byte{byte(n)})
+		})
+		if at, err := os.Stat(name); err == nil && os.SameFile(at, fi) {
+			return g.refuse(TargetInSwap, "choose another name", "the system swaps to it")
+		}
+	}
+	return nil
+}
