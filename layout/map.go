@@ -81,7 +81,7 @@ type Entry struct {
 	Name     string // the entry's own name, if its format has one
 	Active   bool
 	Extended bool   // an MBR container, not a volume
-	Whole    bool   // names the whole disk by convention, and owns nothing: c of a BSD or Sun label
+	NoVolume bool   // holds none: the whole disk by convention, a free run, the table's own place
 	Table    Sector // sector that holds the entry
 	Offset   int    // byte of the entry in that sector
 }

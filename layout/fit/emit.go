@@ -1,0 +1,273 @@
+package fit
+
+import (
+	"errors"
+	"fmt"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+	"bootgraft/layout/plan"
+)
+
+// ground returns what the card holds before anything is rendered on it: the
+// source in its place, the tail at its places, and the excess.
+func (p *planner) ground() []layout.Piece {
+	target, old := p.w.Target.Sectors, p.s.Sectors
+	if !p.resizing() {
+		return []layout.Piece{{Span: layout.Span{Count: target}, Op: layout.Copy, Why: layout.WhyUnchanged}}
+	}
+	tail := p.need.tail
+	endTail := !tail.Empty() && (p.tail() == TailBoth || p.tail() == TailEnd)
+	body := target - p.need.second // where the new end of everything but the second copy is
+	if endTail {
+		body -= tail.Count
+	}
+	keep := old // source sectors that may stay in their place
+	if !tail.Empty() {
+		keep = tail.Start
+	}
+	var out []layout.Piece
+	add := func(count layout.Sector, op layout.Op, from layout.Sector, why layout.Reason) {
+		if count > 0 {
+			out = append(out, layout.Piece{Span: layout.Span{Start: end(out), Count: count}, Op: op, From: from, Why: why})
+		}
+	}
+	add(min(keep, body), layout.Copy, 0, layout.WhyUnchanged)
+	if !tail.Empty() && (p.tail() == TailBoth || p.tail() == TailSamePlace) {
+		add(min(tail.End(), body)-tail.Start, layout.Copy, tail.Start, layout.WhyTailKept)
+	}
+	add(body-end(out), p.excessOp(), 0, layout.WhyExcess)
+	if endTail {
+		add(tail.Count, layout.Copy, tail.Start, layout.WhyTailMoved)
+	}
+	add(target-end(out), layout.Zero, 0, layout.WhyTableSecond)
+	return p.closeEdges(p.clearOldTable(out))
+}
+
+// clearOldTable puts zeros where the second copy of a GUID partition table
+// was: a header that names an end which is none any more helps nobody.
+func (p *planner) clearOldTable(pieces []layout.Piece) []layout.Piece {
+	if !p.gptInForce() {
+		return pieces
+	}
+	var out []layout.Piece
+	for _, q := range pieces {
+		for _, old := range p.s.GPT.Second {
+			hit := old.Common(q.Span)
+			if q.Op != layout.Copy || q.From != q.Start || hit.Empty() {
+				continue
+			}
+			parts := cutAt(q, []layout.Sector{hit.Start, hit.End()})
+			for _, part := range parts {
+				if hit.Covers(part.Span) {
+					part = layout.Piece{Span: part.Span, Op: layout.Zero, Why: layout.WhyOldTable}
+				}
+				out = append(out, part)
+			}
+			q = layout.Piece{}
+		}
+		if !q.Empty() {
+			out = append(out, q)
+		}
+	}
+	return out
+}
+
+func end(pieces []layout.Piece) layout.Sector {
+	if len(pieces) == 0 {
+		return 0
+	}
+	return pieces[len(pieces)-1].End()
+}
+
+func (p *planner) excessOp() layout.Op {
+	if p.w.Excess == ExcessZero {
+		return layout.Zero
+	}
+	return layout.Leave
+}
+
+// closeEdges turns what would be left in the first and last 1 MiB into zeros:
+// nothing that the card held before may show through where tables lie.
+func (p *planner) closeEdges(pieces []layout.Piece) []layout.Piece {
+	edge := layout.Sector(plan.Edge / p.w.Target.SectorSize)
+	cuts := []layout.Sector{edge, p.w.Target.Sectors - edge}
+	var out []layout.Piece
+	for _, q := range pieces {
+		if q.Op != layout.Leave {
+			out = append(out, q)
+			continue
+		}
+		for _, part := range cutAt(q, cuts) {
+			if part.Start < edge || part.End() > p.w.Target.Sectors-edge {
+				part.Op = layout.Zero
+			}
+			out = append(out, part)
+		}
+	}
+	return out
+}
+
+// cutAt cuts a piece at every given sector inside it.
+func cutAt(q layout.Piece, cuts []layout.Sector) []layout.Piece {
+	var out []layout.Piece
+	for _, c := range cuts {
+		if c > q.Start && c < q.End() {
+			first := q
+			first.Count = c - q.Start
+			out = append(out, first)
+			q = advance(q, first.Count)
+		}
+	}
+	return append(out, q)
+}
+
+// advance returns the piece without its first n sectors.
+func advance(q layout.Piece, n layout.Sector) layout.Piece {
+	q.Start += n
+	q.Count -= n
+	if q.Op == layout.Copy || q.Op == layout.Render {
+		q.From += n
+	}
+	return q
+}
+
+// emit lays the patches on the ground, puts zeros where the source is not
+// known, and returns the finished plan.
+func (p *planner) emit() (*plan.Plan, error) {
+	source, err := p.sourceOf()
+	if err != nil {
+		return nil, err
+	}
+	b := plan.NewBuilder(p.w.Target, source)
+	at := p.patches.sorted()
+	for _, q := range p.ground() {
+		for len(at) > 0 && at[0] < q.End() {
+			x := at[0]
+			p.lay(b, part(q, layout.Between(q.Start, x)))
+			fix := p.patches[x]
+			b.Render(x, fix.data, fix.why, fix.rank)
+			q = advance(q, x+1-q.Start)
+			at = at[1:]
+		}
+		p.lay(b, q)
+	}
+	p.drop(b)
+	b.Find(p.findings...)
+	return b.Plan()
+}
+
+func part(q layout.Piece, s layout.Span) layout.Piece {
+	q.Count = s.Count
+	return q
+}
+
+// lay adds one piece of the ground, with zeros where the source knows nothing.
+func (p *planner) lay(b *plan.Builder, q layout.Piece) {
+	if q.Empty() {
+		return
+	}
+	switch q.Op {
+	case layout.Zero:
+		b.Zero(q.Span, q.Why, q.Rank)
+	case layout.Leave:
+		b.Leave(q.Span, q.Why, q.Rank)
+	case layout.Copy:
+		shift := q.Start - q.From
+		from := layout.Span{Start: q.From, Count: q.Count}
+		at := from.Start
+		for _, u := range image.Unknown(p.src, from) {
+			b.Copy(layout.Span{Start: at + shift, Count: u.Start - at}, at, q.Why, q.Rank)
+			b.Zero(layout.Span{Start: u.Start + shift, Count: u.Count}, layout.WhyMissing, q.Rank)
+			at = u.End()
+		}
+		b.Copy(layout.Span{Start: at + shift, Count: from.End() - at}, at, q.Why, q.Rank)
+	}
+}
+
+// sourceOf binds the plan to the source: its size, and the bytes whose change
+// would make the plan stale.
+func (p *planner) sourceOf() (plan.Source, error) {
+	known := image.Unknown(p.src, image.Whole(p.src)).Outside(image.Whole(p.src))
+	var meaning layout.Spans
+	for _, m := range p.meaning() {
+		meaning = meaning.Union(known.Within(m))
+	}
+	digest, err := plan.MeaningDigest(p.src, p.s.SectorSize, meaning)
+	if err != nil {
+		return plan.Source{}, fmt.Errorf("hashing the sectors that the plan rests on: %w", err)
+	}
+	return plan.Source{
+		Disk: plan.Disk{Sectors: p.s.Sectors, SectorSize: p.s.SectorSize},
+		Path: p.w.Path, Digest: digest, Meaning: meaning,
+	}, nil
+}
+
+// meaning returns the sectors that were interpreted: sector 0, every table,
+// what the volumes were recognised by, and both ends of the tail.
+func (p *planner) meaning() layout.Spans {
+	edge := layout.Sector(plan.Edge / p.s.SectorSize)
+	m := layout.NewSpans(layout.Span{Count: 1})
+	for _, t := range p.s.Tables {
+		m = m.Union(t.Own)
+	}
+	for _, v := range p.s.Volumes {
+		m = m.Union(v.Meaning)
+	}
+	if t := p.need.tail; !t.Empty() {
+		n := min(edge, t.Count)
+		m = m.Union(layout.NewSpans(layout.Span{Start: t.Start, Count: n}, layout.Span{Start: t.End() - n, Count: n}))
+	}
+	return m.Within(image.Whole(p.src))
+}
+
+// drop lists every source sector that the card does not carry.
+func (p *planner) drop(b *plan.Builder) {
+	var carried []layout.Span
+	for _, q := range p.ground() {
+		if q.Op == layout.Copy {
+			carried = append(carried, layout.Span{Start: q.From, Count: q.Count})
+		}
+	}
+	set := layout.NewSpans(carried...)
+	for _, r := range p.s.Regions {
+		for _, lost := range set.Outside(r.Span) {
+			why := "blank, and outside what is used"
+			switch {
+			case r.Role == layout.RoleTable:
+				why = "made new at the new end"
+			case r.Role == layout.RoleTail:
+				why = "the tail was not to be carried"
+			case r.Role == layout.RoleVolume:
+				why = "after the end of the volume in it"
+			}
+			b.Drop(plan.Dropped{Span: lost, Role: r.Role, Name: r.Name, Why: why})
+		}
+	}
+}
+
+// missing asks about sectors that the source does not know, by what they
+// are for.
+func (p *planner) missing() {
+	unknown := image.Unknown(p.src, image.Whole(p.src))
+	for _, r := range p.s.Regions {
+		lost := unknown.Within(r.Span)
+		if len(lost) == 0 {
+			continue
+		}
+		code := "missing-in-boot-area"
+		if r.Role == layout.RoleVolume {
+			code = "missing-in-volume"
+		}
+		p.ask(layout.Refusalf(code, lost[0].Start, "%s of %s are not known (the first is sector %d); they become zeros on the card", sectors(lost.Sectors()), r.Name, lost[0].Start))
+	}
+}
+
+// IsRefused returns the refusal in err, or nil.
+func IsRefused(err error) *Refused {
+	var r *Refused
+	if errors.As(err, &r) {
+		return r
+	}
+	return nil
+}

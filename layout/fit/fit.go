@@ -1,0 +1,201 @@
+// Package fit plans a card: Map + target + wishes -> Plan.
+//
+// It makes the smallest change that follows from the new size. What need not
+// change is copied, nothing is moved, aligned, rounded or repaired unless
+// asked. It reads the source and nothing else: no clock, no randomness.
+package fit
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+	"bootgraft/layout/gpt"
+	"bootgraft/layout/plan"
+	"bootgraft/layout/scan"
+)
+
+// Tail says what becomes of the tail on a card of another size.
+type Tail string
+
+// The choices for the tail. The empty Tail is TailBoth on a larger card and
+// TailEnd on a smaller one.
+const (
+	TailBoth      Tail = "both"       // at its old address, as far as there is room, and at the new end
+	TailEnd       Tail = "end"        // at the new end only
+	TailSamePlace Tail = "same-place" // at its old address only
+	TailDrop      Tail = "drop"       // nowhere
+)
+
+// Excess says what becomes of the sectors that the source did not have.
+type Excess string
+
+// The choices for the excess. The empty Excess is ExcessLeave.
+const (
+	ExcessLeave Excess = "leave" // not touched, but for the first and last 1 MiB
+	ExcessZero  Excess = "zero"  // filled with zeros
+)
+
+// NewIDs are identifiers drawn anew, for a card that is used beside its
+// original.
+type NewIDs struct {
+	GPT    *gpt.NewIDs
+	DiskID uint32 // of an MBR
+}
+
+// Wishes are what the owner asks for.
+type Wishes struct {
+	Target plan.Disk
+	Tail   Tail
+	Excess Excess
+	NewIDs *NewIDs
+	Accept []string // codes of findings of severity Refusal that the owner accepts
+	Path   string   // where the source lies, remembered in the plan
+}
+
+// Refused says why there is no plan.
+type Refused struct {
+	Why      []layout.Finding // what cannot be, whatever is accepted
+	Need     []layout.Finding // what has to be accepted by its code
+	Smallest layout.Sector    // the smallest card that would do, 0 if that is not the trouble
+}
+
+func (r *Refused) Error() string {
+	var all []string
+	for _, f := range slices.Concat(r.Why, r.Need) {
+		all = append(all, f.Code+": "+f.Text)
+	}
+	return strings.Join(all, "\n")
+}
+
+// planner is one planning run.
+type planner struct {
+	ctx  context.Context
+	src  image.Source
+	s    *scan.Survey
+	w    Wishes
+	need need
+
+	accepted map[string]bool
+	used     map[string]bool // accepted codes that a finding asked for
+	findings []layout.Finding
+	refused  Refused
+
+	resized map[int]layout.Sector // new length of an entry, by index
+	patches patches
+}
+
+// Plan plans the card. The error is a *Refused, or a failed read of src.
+// Accepted codes that nothing asked for are a finding.
+func Plan(ctx context.Context, src image.Source, s *scan.Survey, w Wishes) (*plan.Plan, error) {
+	p := &planner{
+		ctx: ctx, src: src, s: s, w: w,
+		accepted: map[string]bool{}, used: map[string]bool{},
+		resized: map[int]layout.Sector{}, patches: patches{},
+	}
+	for _, code := range w.Accept {
+		p.accepted[code] = true
+	}
+	p.findings = append(p.findings, s.Findings...)
+	if err := p.work(); err != nil {
+		return nil, err
+	}
+	p.unusedAccepts()
+	if len(p.refused.Why)+len(p.refused.Need) > 0 {
+		return nil, &p.refused
+	}
+	return p.emit()
+}
+
+func (p *planner) work() error {
+	if p.w.Target.SectorSize != p.s.SectorSize {
+		p.refuse(layout.Refusalf("sector-size-differs", layout.NoSector,
+			"the source has sectors of %d bytes and the card of %d: every address in the boot areas would mean another place. Use a card and a reader that show sectors of %d bytes",
+			p.s.SectorSize, p.w.Target.SectorSize, p.s.SectorSize))
+		return nil
+	}
+	if p.s.OddBytes > 0 {
+		p.ask(layout.Refusalf("odd-bytes", p.s.Sectors, "the last %d bytes of the source file belong to no whole sector and are not carried", p.s.OddBytes))
+	}
+	if err := p.measure(); err != nil {
+		return err
+	}
+	if p.resizing() {
+		p.askAboutOtherSize()
+		p.checkFits()
+	}
+	if len(p.refused.Why) > 0 {
+		return nil
+	}
+	p.missing()
+	return p.renderTables()
+}
+
+// resizing tells whether the card has another size than the source.
+func (p *planner) resizing() bool { return p.w.Target.Sectors != p.s.Sectors }
+
+func (p *planner) note(f layout.Finding) { p.findings = append(p.findings, f) }
+
+// refuse notes something that cannot be, whatever is accepted.
+func (p *planner) refuse(f layout.Finding) { p.refused.Why = append(p.refused.Why, f) }
+
+// ask notes something that goes on only if its owner accepts it by code.
+func (p *planner) ask(f layout.Finding) bool {
+	f.Severity = layout.Refusal
+	p.used[f.Code] = true
+	if p.accepted[f.Code] {
+		f.Accepted = true
+		p.note(f)
+		return true
+	}
+	p.refused.Need = append(p.refused.Need, f)
+	return false
+}
+
+func (p *planner) unusedAccepts() {
+	for _, code := range p.w.Accept {
+		if !p.used[code] {
+			p.note(layout.Notef("accept-not-needed", layout.NoSector, "--accept %s was given, but nothing asked for it", code))
+			p.used[code] = true
+		}
+	}
+}
+
+// askAboutOtherSize asks where a disk is not understood well enough for a
+// card of another size.
+func (p *planner) askAboutOtherSize() {
+	switch p.s.Table {
+	case "conflict":
+		p.ask(layout.Refusalf("tables-conflict", 0, "several tables contradict each other on this disk; on another size all of it is carried byte for byte, and every table keeps the old size"))
+	case "gpt":
+		if p.s.GPT == nil {
+			p.ask(layout.Refusalf("gpt-damaged", 1, "no copy of the GUID partition table can be read; on another size all of it is carried byte for byte"))
+		}
+	case "mbr", "none":
+	default:
+		p.note(layout.Warningf("table-names-old-size", 0, "the %s table is carried byte for byte: where it names the size of the disk it names the old one, %s", p.s.Table, sectors(p.s.Sectors)))
+	}
+}
+
+// gptInForce tells whether a GUID partition table has to be rendered.
+func (p *planner) gptInForce() bool { return p.s.Table == "gpt" && p.s.GPT != nil }
+
+// sectors writes a count for a person.
+func sectors(n layout.Sector) string {
+	if n == 1 {
+		return "1 sector"
+	}
+	return grouped(int64(n)) + " sectors"
+}
+
+// grouped writes a number with thousands separators.
+func grouped(n int64) string {
+	s := fmt.Sprint(n)
+	for i := len(s) - 3; i > 0 && s[i-1] != '-'; i -= 3 {
+		s = s[:i] + "," + s[i:]
+	}
+	return s
+}

@@ -1,0 +1,127 @@
+package fit
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"maps"
+	"slices"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+	"bootgraft/layout/gpt"
+	"bootgraft/layout/mbr"
+)
+
+// patch is one card sector made new.
+type patch struct {
+	data []byte
+	why  layout.Reason
+	rank layout.Rank
+}
+
+// patches are the rendered sectors of a card, by card sector.
+type patches map[layout.Sector]patch
+
+func (p patches) sorted() []layout.Sector { return slices.Sorted(maps.Keys(p)) }
+
+// put notes a rendered sector, unless the source has the same bytes there: what
+// need not change is copied.
+func (p *planner) put(at layout.Sector, data []byte, why layout.Reason, rank layout.Rank) error {
+	if at == 0 {
+		rank = layout.RankSector0
+	}
+	if at < p.s.Sectors && rank != layout.RankSecond {
+		old, err := image.ReadSectors(p.src, layout.Span{Start: at, Count: 1})
+		var unknown *image.UnknownError
+		if err != nil && !errors.As(err, &unknown) {
+			return err
+		}
+		if err == nil && bytes.Equal(old, data) {
+			return nil
+		}
+	}
+	p.patches[at] = patch{data, why, rank}
+	return nil
+}
+
+// renderTables makes the tables new that name the size of the disk, the
+// length of an entry that became shorter, or identifiers drawn anew.
+func (p *planner) renderTables() error {
+	for _, e := range p.s.Entries {
+		if n, ok := p.resized[e.Index]; ok {
+			p.note(layout.Warningf("entry-shortened", e.Start, "entry %d becomes %s instead of %s: what follows is blank and not used by its volume", e.Index, sectors(n), sectors(e.Count)))
+		}
+	}
+	switch {
+	case p.gptInForce():
+		return p.renderGPT()
+	case p.s.Table == "mbr":
+		return p.renderMBR()
+	case p.w.NewIDs != nil:
+		p.note(layout.Warningf("no-identifiers", layout.NoSector, "--new-ids was given, but there is no table whose identifiers this program can draw anew"))
+	}
+	return nil
+}
+
+func (p *planner) renderGPT() error {
+	if !p.resizing() && p.w.NewIDs == nil {
+		return nil
+	}
+	changes := map[int]layout.Span{}
+	for _, e := range p.s.Entries {
+		if n, ok := p.resized[e.Index]; ok {
+			changes[e.Index] = layout.Span{Start: e.Start, Count: n}
+		}
+	}
+	var ids *gpt.NewIDs
+	if p.w.NewIDs != nil {
+		ids = p.w.NewIDs.GPT
+	}
+	r, err := p.s.GPT.Render(p.w.Target.Sectors, ids, changes)
+	if err != nil {
+		return fmt.Errorf("making the GUID partition table for %s: %w", sectors(p.w.Target.Sectors), err)
+	}
+	why := layout.WhyTable
+	if ids != nil {
+		why = layout.WhyNewIDs
+	}
+	for at, data := range r.First {
+		if err := p.put(at, data, why, layout.RankFirst); err != nil {
+			return err
+		}
+	}
+	for at, data := range r.Second {
+		if err := p.put(at, data, layout.WhyTableSecond, layout.RankSecond); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (p *planner) renderMBR() error {
+	changed, findings, err := p.s.MBR.Resize(p.resized)
+	if err != nil {
+		return fmt.Errorf("changing the MBR: %w", err)
+	}
+	p.findings = append(p.findings, findings...)
+	why := layout.WhyTable
+	if p.w.NewIDs != nil {
+		sector0 := p.s.MBR.Boot
+		if c, ok := changed[0]; ok {
+			if sector0, err = mbr.Parse(c); err != nil {
+				return fmt.Errorf("reading back the changed MBR: %w", err)
+			}
+		}
+		sector0 = sector0.Clone()
+		sector0.SetDiskID(p.w.NewIDs.DiskID)
+		changed[0] = sector0.Bytes()
+		why = layout.WhyNewIDs
+	}
+	for at, data := range changed {
+		if err := p.put(at, data, why, layout.RankFirst); err != nil {
+			return err
+		}
+	}
+	return nil
+}

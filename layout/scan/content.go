@@ -1,0 +1,184 @@
+package scan
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"hash"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+)
+
+// HashLimit is the longest region, in sectors, whose SHA-256 a survey
+// computes: 64 MiB of 512-byte sectors.
+const HashLimit = 131072
+
+// readStep is how much is read at once, in bytes.
+const readStep = 1 << 20
+
+// blankByte returns the byte that fills the whole sector if it is 00 or FF:
+// what a drive or a flash card holds where nothing was written. Any other
+// byte, even repeated, counts as content; nothing may be lost for being dull.
+func blankByte(sector []byte) (fill byte, blank bool) {
+	fill = sector[0]
+	if fill != 0x00 && fill != 0xFF {
+		return 0, false
+	}
+	// Comparing the sector with itself one byte on proves that all are equal.
+	return fill, bytes.Equal(sector[1:], sector[:len(sector)-1])
+}
+
+// visitor is told of every sector of a pass: by runs of holes, which read as
+// zeros and are not read, by single sectors, and by runs not known.
+type visitor interface {
+	hole(s layout.Span)
+	sector(x layout.Sector, b []byte)
+	unknown(s layout.Span)
+}
+
+// pass reads the sectors of span once, in order, and never reads a hole. A
+// sector that the source does not know is not an error.
+func pass(ctx context.Context, src image.Source, span layout.Span, v visitor, moved func(layout.Sector)) error {
+	n := int64(src.SectorSize())
+	step := layout.Sector(readStep / n)
+	buf := make([]byte, readStep)
+	for at := span.Start; at < span.End(); {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		start, end := image.NextData(src, int64(at)*n)
+		data := layout.Between(layout.Sector(start/n), layout.Sector((end+n-1)/n)).Common(span)
+		if data.Empty() || data.Start >= span.End() {
+			data = layout.Span{Start: span.End()}
+		}
+		if data.Start > at {
+			v.hole(layout.Between(at, data.Start))
+			moved(data.Start - at)
+		}
+		for at = max(at, data.Start); at < data.End(); {
+			run := layout.Span{Start: at, Count: min(step, data.End()-at)}
+			if err := passRun(src, run, buf[:int64(run.Count)*n], v); err != nil {
+				return err
+			}
+			at = run.End()
+			moved(run.Count)
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+func passRun(src image.Source, run layout.Span, buf []byte, v visitor) error {
+	n := int64(src.SectorSize())
+	unknown := image.Unknown(src, run)
+	for _, u := range unknown {
+		v.unknown(u)
+	}
+	for _, known := range unknown.Outside(run) {
+		b := buf[:int64(known.Count)*n]
+		if err := image.ReadFull(src, b, int64(known.Start)*n); err != nil {
+			var u *image.UnknownError
+			if errors.As(err, &u) {
+				v.unknown(known)
+				continue
+			}
+			return fmt.Errorf("reading sectors %s: %w", known, err)
+		}
+		for i := range known.Count {
+			v.sector(known.Start+i, b[int64(i)*n:int64(i+1)*n])
+		}
+	}
+	return nil
+}
+
+// observer gathers the Content of one region.
+type observer struct {
+	content  layout.Content
+	sum      hash.Hash // nil if the region is too long to hash
+	zeros    []byte
+	sectorsz int
+	sigs     signatures
+	first    bool
+}
+
+func newObserver(span layout.Span, sectorSize int) *observer {
+	o := &observer{sectorsz: sectorSize, first: true}
+	o.content.Looked = true
+	if span.Count <= HashLimit {
+		o.sum = sha256.New()
+	}
+	return o
+}
+
+func (o *observer) fill(b byte) {
+	if o.first {
+		o.content.Fill, o.first = b, false
+	}
+}
+
+func (o *observer) hole(s layout.Span) {
+	o.fill(0)
+	if o.sum == nil {
+		return
+	}
+	if o.zeros == nil {
+		o.zeros = make([]byte, 64<<10)
+	}
+	for left := int64(s.Count) * int64(o.sectorsz); left > 0; {
+		n := min(left, int64(len(o.zeros)))
+		o.sum.Write(o.zeros[:n])
+		left -= n
+	}
+}
+
+func (o *observer) sector(x layout.Sector, b []byte) {
+	if o.sum != nil {
+		o.sum.Write(b)
+	}
+	if fill, blank := blankByte(b); blank {
+		o.fill(fill)
+		return
+	}
+	if o.content.NonBlank == 0 {
+		o.content.First = x
+	}
+	o.content.NonBlank++
+	o.content.Last = x
+	o.sigs.look(x, b)
+}
+
+func (o *observer) unknown(s layout.Span) {
+	o.content.Unread += s.Count
+	o.sum = nil
+}
+
+// result returns what was seen. Only regions with content are hashed.
+func (o *observer) result() layout.Content {
+	c := o.content
+	c.Blank = c.NonBlank == 0 && c.Unread == 0
+	if o.sum != nil && c.NonBlank > 0 {
+		c.SHA256 = hex.EncodeToString(o.sum.Sum(nil))
+	}
+	c.Signatures = o.sigs.found
+	return c
+}
+
+// observe reads one region and says what is in it.
+func (s *surveyor) observe(span layout.Span) (layout.Content, error) {
+	o := newObserver(span, s.src.SectorSize())
+	err := pass(s.ctx, s.src, span, o, s.moved)
+	return o.result(), err
+}
+
+// Look reads a run of sectors and says what is in it.
+func Look(ctx context.Context, src image.Source, span layout.Span) (layout.Content, error) {
+	o := newObserver(span, src.SectorSize())
+	err := pass(ctx, src, span, o, func(layout.Sector) {})
+	return o.result(), err
+}

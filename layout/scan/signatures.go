@@ -1,0 +1,99 @@
+package scan
+
+import (
+	"bytes"
+	"fmt"
+
+	"bootgraft/layout"
+)
+
+// maxSignatures bounds what is listed of one region.
+const maxSignatures = 8
+
+// signatures names what the bytes of a boot area look like. They are hints
+// for a person and decide nothing.
+type signatures struct {
+	found  []string
+	names  map[string]bool
+	looked int
+}
+
+// knownBytes are byte strings that identify their writer wherever they stand
+// in a sector of boot code. Sources: the loaders' own published sources
+// (GRUB grub-core/boot/i386/pc/boot.S and GRUB legacy stage1, "GRUB ";
+// Syslinux core/diskstart.inc, "SYSLINUX").
+var knownBytes = []struct{ name, text string }{
+	{"GRUB boot code", "GRUB "},
+	{"GRUB boot code", "loading stage"},
+	{"Syslinux boot code", "SYSLINUX"},
+	{"Syslinux boot code", "EXTLINUX"},
+	{"file system boot code", "Missing operating system"},
+	{"file system boot code", "Invalid partition table"},
+}
+
+// atStart are headers that stand at the first byte of a sector.
+var atStart = []struct{ name, text string }{
+	{"WAV audio (RIFF)", "RIFF"},
+	{"MPEG audio with an ID3 tag", "ID3\x03"},
+	{"MPEG audio with an ID3 tag", "ID3\x02"},
+	{"AIFF audio (FORM)", "FORM"},
+	{"32-bit reversed RIFF", "FFIR"},
+	{"16-bit swapped RIFF", "IRFF"},
+	{"executable (ELF)", "\x7fELF"},
+	{"gzip data", "\x1f\x8b\x08"},
+	{"ZIP archive", "PK\x03\x04"},
+	{"GPT header", "EFI PART"},
+}
+
+func (s *signatures) look(x layout.Sector, b []byte) {
+	if s.looked++; s.looked > HashLimit || len(s.found) >= maxSignatures {
+		return
+	}
+	for _, k := range atStart {
+		if bytes.HasPrefix(b, []byte(k.text)) {
+			s.add(k.name, x)
+		}
+	}
+	for _, k := range knownBytes {
+		if bytes.Contains(b, []byte(k.text)) {
+			s.add(k.name, x)
+		}
+	}
+	if b[510] == 0x55 && b[511] == 0xAA {
+		s.add("ends in 55 AA", x)
+	}
+	if len(s.found) == 0 {
+		if text := longestText(b); len(text) >= 8 {
+			s.add(fmt.Sprintf("text %q", text), x)
+		}
+	}
+}
+
+func (s *signatures) add(name string, x layout.Sector) {
+	if s.names == nil {
+		s.names = map[string]bool{}
+	}
+	if s.names[name] || len(s.found) >= maxSignatures {
+		return
+	}
+	s.names[name] = true
+	s.found = append(s.found, fmt.Sprintf("%s at sector %d", name, x))
+}
+
+// longestText returns the longest run of printable ASCII in b, 40 bytes at most.
+func longestText(b []byte) string {
+	var best, cur int
+	end := 0
+	for i, c := range b {
+		if c < 0x20 || c > 0x7e {
+			cur = 0
+			continue
+		}
+		cur++
+		if cur > best {
+			best, end = cur, i+1
+		}
+	}
+	text := b[end-best : end]
+	return string(text[:min(len(text), 40)])
+}

@@ -1,0 +1,194 @@
+// Package scan reads an original and says who owns every sector of it.
+//
+// Explicit, ordered detectors speak for the formats they know; what they claim
+// is settled into one Map whose regions tile the disk. Where two formats claim
+// the same sectors the Map says so, and neither wins in silence.
+package scan
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+	"bootgraft/layout/ext"
+	"bootgraft/layout/fat"
+	"bootgraft/layout/gpt"
+	"bootgraft/layout/mbr"
+)
+
+// Survey is a Map together with the structures that were read to make it.
+type Survey struct {
+	layout.Map
+	MBR *mbr.Table          // nil if sector 0 is none
+	GPT *gpt.Table          // nil if no copy was found
+	FAT map[int]*fat.Volume // by index of the entry, 0 = bare
+	Ext map[int]*ext.Volume
+}
+
+// Options say how far a survey goes.
+type Options struct {
+	// Progress is told how many sectors of the total were looked at.
+	// Sectors inside recognised volumes and holes count as looked at.
+	Progress func(done, total layout.Sector)
+}
+
+type surveyor struct {
+	ctx  context.Context
+	src  image.Source
+	opt  Options
+	out  *Survey
+	done layout.Sector
+
+	bareNotes []layout.Finding // of a bare volume, until it is known whether it counts
+}
+
+// Run surveys the source. It reads tables, the first sectors of volumes, and
+// everything outside the entries once; it never reads a hole. An error means
+// that the source could not be read; whatever is wrong with the disk itself
+// is a finding.
+func Run(ctx context.Context, src image.Source, opt Options) (*Survey, error) {
+	s := &surveyor{ctx: ctx, src: src, opt: opt, out: &Survey{FAT: map[int]*fat.Volume{}, Ext: map[int]*ext.Volume{}}}
+	s.out.Sectors, s.out.SectorSize = image.Sectors(src), src.SectorSize()
+	if s.out.Sectors == 0 {
+		return nil, fmt.Errorf("the source holds %d bytes, less than one sector of %d bytes: there is nothing to survey", src.Size(), src.SectorSize())
+	}
+	if err := s.oddBytes(); err != nil {
+		return nil, err
+	}
+	tables, err := s.detect()
+	if err != nil {
+		return nil, err
+	}
+	whole := image.Whole(src)
+	bare, err := s.bare(whole, tables)
+	if err != nil {
+		return nil, err
+	}
+	s.out.Table = s.decide(tables, bare)
+	if err := s.volumes(tables, bare); err != nil {
+		return nil, err
+	}
+	if err := s.regions(tables); err != nil {
+		return nil, err
+	}
+	if err := layout.CheckTiles(s.out.Sectors, s.out.Regions); err != nil {
+		return nil, fmt.Errorf("the regions do not tile the disk, which is a fault of this program: %w", err)
+	}
+	return s.out, nil
+}
+
+func (s *surveyor) note(f layout.Finding) { s.out.Findings = append(s.out.Findings, f) }
+
+// moved reports progress.
+func (s *surveyor) moved(n layout.Sector) {
+	s.done += n
+	if s.opt.Progress != nil {
+		s.opt.Progress(min(s.done, s.out.Sectors), s.out.Sectors)
+	}
+}
+
+// oddBytes reports what follows the last whole sector of a file.
+func (s *surveyor) oddBytes() error {
+	n := int64(s.src.SectorSize())
+	odd := s.src.Size() % n
+	if odd == 0 {
+		return nil
+	}
+	b := make([]byte, odd)
+	if err := image.ReadFull(s.src, b, s.src.Size()-odd); err != nil {
+		return fmt.Errorf("reading the last %d bytes: %w", odd, err)
+	}
+	sum := sha256.Sum256(b)
+	s.out.OddBytes, s.out.OddSHA256 = int(odd), hex.EncodeToString(sum[:])
+	s.note(layout.Warningf("odd-bytes", s.out.Sectors,
+		"the file ends %d bytes into a sector of %d. These bytes (SHA-256 %s) belong to no sector and are not carried; a plan needs --accept odd-bytes. Was the copy cut short, or is it another sector size (--sector-size)?",
+		odd, n, s.out.OddSHA256))
+	return nil
+}
+
+// bare looks for a volume that fills the disk without a table, and keeps
+// what it notes apart: beside a table in force such a volume is mostly the
+// rest of an earlier use.
+func (s *surveyor) bare(whole layout.Span, tables []found) (*layout.Volume, error) {
+	before := len(s.out.Findings)
+	v, err := s.recognise(whole, 0)
+	if err != nil {
+		return nil, fmt.Errorf("looking for a volume without a table: %w", err)
+	}
+	if v == nil || len(tables) > 0 {
+		s.bareNotes = append(s.bareNotes, s.out.Findings[before:]...)
+		s.out.Findings = s.out.Findings[:before]
+	}
+	return v, nil
+}
+
+// volumes looks into the entries of every table that is not merely stale, or
+// keeps the bare volume if no table is in force.
+func (s *surveyor) volumes(tables []found, bare *layout.Volume) error {
+	if bare != nil && (s.out.Table == "none" || s.out.Table == "conflict" && startsInSector0(bare.Kind)) {
+		s.out.Findings = append(s.out.Findings, s.bareNotes...)
+		if err := s.slack(bare, image.Whole(s.src)); err != nil {
+			return err
+		}
+		s.out.Volumes = append(s.out.Volumes, *bare)
+	} else if bare != nil {
+		delete(s.out.FAT, 0)
+		delete(s.out.Ext, 0)
+		s.note(layout.Warningf("volume-beside-table", bare.Start,
+			"a %s volume without a table (%d sectors) is also found on this disk: the rest of an earlier use, or a hybrid disc. The %s table is in force; its sectors are carried as they are", bare.Kind, bare.Count, s.out.Table))
+	}
+	for i := range tables {
+		t := &tables[i]
+		s.out.Findings = append(s.out.Findings, t.notes(s.out.Table)...)
+		if t.State != layout.InForce || t.Kind == "mbr" && s.out.Table == "gpt" {
+			continue
+		}
+		s.out.Entries = t.Entries
+		for _, e := range t.Entries {
+			if err := s.entryVolume(e); err != nil {
+				return err
+			}
+		}
+	}
+	for _, t := range tables {
+		s.out.Tables = append(s.out.Tables, t.Table)
+	}
+	return nil
+}
+
+// notes returns the findings of a table that matter in the light of what is
+// in force: a stale table is reported as stale, not fault by fault.
+func (t *found) notes(inForce string) []layout.Finding {
+	if t.State == layout.Stale || t.State == layout.Damaged && t.Kind != inForce {
+		return nil
+	}
+	return t.findings
+}
+
+func (s *surveyor) entryVolume(e layout.Entry) error {
+	if !isVolume(e) {
+		return nil
+	}
+	span := e.Span.Common(image.Whole(s.src))
+	if span.Empty() {
+		return nil
+	}
+	v, err := s.recognise(span, e.Index)
+	if err != nil {
+		return fmt.Errorf("looking into entry %d: %w", e.Index, err)
+	}
+	if v == nil {
+		return nil
+	}
+	if err := s.slack(v, span); err != nil {
+		return err
+	}
+	s.out.Volumes = append(s.out.Volumes, *v)
+	return nil
+}
+
+// isVolume tells whether an entry is something that can hold a volume.
+func isVolume(e layout.Entry) bool { return !e.Extended && !e.NoVolume && !e.Empty() }

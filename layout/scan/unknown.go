@@ -1,0 +1,148 @@
+package scan
+
+import (
+	"fmt"
+
+	"bootgraft/layout"
+)
+
+// Without a table the tail is the last run of sectors in use, if it is no
+// longer than TailLimit and at least TailGap of blank lies before it. Both
+// are in bytes.
+const (
+	TailLimit = 64 << 20
+	TailGap   = 64 << 10
+)
+
+// runs finds the runs of sectors in use that long blanks divide: where the
+// first one ends and where the last one begins, with the content before,
+// between and after.
+type runs struct {
+	gap   layout.Sector // how many blank sectors divide two runs
+	blank layout.Sector // blank sectors since the last one in use
+
+	headEnd  layout.Sector  // end of the first run, if a long blank follows it
+	lastRun  layout.Sector  // start of the last run that a long blank precedes
+	count    layout.Content // of everything so far
+	atHead   layout.Content // of the first run
+	atLast   layout.Content // of everything before the last run
+	restFrom layout.Sector  // first sector in use after the first run
+}
+
+func (r *runs) hole(s layout.Span) { r.skip(s.Start, s.Count) }
+
+func (r *runs) skip(at, n layout.Sector) {
+	if r.blank < r.gap && r.blank+n >= r.gap && r.headEnd == 0 {
+		r.headEnd, r.atHead = at-r.blank, r.count
+	}
+	r.blank += n
+}
+
+func (r *runs) sector(x layout.Sector, b []byte) {
+	if _, blank := blankByte(b); blank {
+		r.skip(x, 1)
+		return
+	}
+	r.use(x)
+	r.count.NonBlank++
+}
+
+// unknown sectors divide nothing: they may hold anything.
+func (r *runs) unknown(s layout.Span) {
+	r.use(s.Start)
+	r.count.Last = s.Last()
+	r.count.Unread += s.Count
+}
+
+func (r *runs) use(x layout.Sector) {
+	if r.blank >= r.gap {
+		r.lastRun, r.atLast = x, r.count
+		if r.restFrom == 0 {
+			r.restFrom = x
+		}
+	}
+	if r.count.NonBlank == 0 && r.count.Unread == 0 {
+		r.count.First = x
+	}
+	r.count.Last, r.blank = x, 0
+}
+
+// withoutTable describes a disk on which no table is in force and no volume
+// was found: a head, a tail if there is one, and what is between.
+func (s *surveyor) withoutTable(regions []layout.Region) error {
+	n := int64(s.src.SectorSize())
+	for i, r := range regions {
+		if r.Role != layout.RoleGap {
+			if err := s.keep(r); err != nil {
+				return err
+			}
+			continue
+		}
+		seen := &runs{gap: layout.Sector(TailGap / n)}
+		if err := pass(s.ctx, s.src, r.Span, seen, s.moved); err != nil {
+			return err
+		}
+		if err := s.divide(r, seen, i == len(regions)-1); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// divide cuts one stretch that nobody claims at its first and last run.
+func (s *surveyor) divide(r layout.Region, seen *runs, atEnd bool) error {
+	n := int64(s.src.SectorSize())
+	tailAt := r.End()
+	switch {
+	case !atEnd:
+	case seen.count.NonBlank == 0 && seen.count.Unread == 0:
+	case seen.lastRun > 0 && int64(r.End()-seen.lastRun)*n <= TailLimit:
+		tailAt = seen.lastRun
+	case int64(seen.count.Last) < int64(r.End())-TailLimit/n:
+		s.note(layout.Notef("no-tail", layout.NoSector, "the last %d MiB of the disk are blank: there is no tail", TailLimit>>20))
+	default:
+		s.note(layout.Warningf("tail-undecided", seen.lastRun,
+			"the disk has no table, and no run of at most %d MiB after at least %d KiB of blank ends it: whether its last sectors are a tail or a recording cannot be told. On another size they stay at their old address; --tail end or both says that they count from the end", TailLimit>>20, TailGap>>10))
+	}
+	headEnd := r.End()
+	if seen.headEnd > r.Start && seen.headEnd < tailAt {
+		headEnd = seen.headEnd
+	}
+	parts := []layout.Region{
+		{Span: layout.Between(r.Start, min(headEnd, tailAt)), Role: layout.RoleUnknown, Anchor: layout.FromStart, Name: "head", Evidence: []string{"the first run of sectors in use"}},
+		{Span: layout.Between(headEnd, tailAt), Role: layout.RoleUnknown, Anchor: layout.FromStart, Name: "rest", Evidence: []string{"nobody claims it"}},
+		{Span: layout.Between(tailAt, r.End()), Role: layout.RoleTail, Anchor: layout.FromEnd, Name: "tail", Evidence: []string{fmt.Sprintf("the last run of sectors in use, after at least %d KiB of blank", TailGap>>10)}},
+	}
+	for _, p := range parts {
+		if p.Empty() {
+			continue
+		}
+		if p.Count <= HashLimit {
+			if err := s.keep(p); err != nil {
+				return err
+			}
+			continue
+		}
+		p.Content = seen.between(p, headEnd, tailAt)
+		s.out.Regions = append(s.out.Regions, p)
+	}
+	return nil
+}
+
+// between returns the content of a part too long to be read twice.
+func (r *runs) between(p layout.Region, headEnd, tailAt layout.Sector) layout.Content {
+	c := r.count
+	if tailAt > 0 && tailAt == r.lastRun {
+		c = r.atLast
+	}
+	if headEnd == r.headEnd && p.Start < headEnd {
+		c = r.atHead
+	} else if headEnd == r.headEnd {
+		c.NonBlank -= r.atHead.NonBlank
+		c.Unread -= r.atHead.Unread
+		c.First = r.restFrom
+	}
+	c.Looked = true
+	c.Blank = c.NonBlank == 0 && c.Unread == 0
+	return c
+}

@@ -1,0 +1,127 @@
+package scan
+
+import (
+	"errors"
+	"fmt"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+	"bootgraft/layout/ext"
+	"bootgraft/layout/fat"
+	"bootgraft/layout/volume"
+)
+
+// recognise looks for a volume in the given sectors: of entry number index,
+// or bare on the disk if index is 0. It returns nil if there is none that it
+// knows.
+func (s *surveyor) recognise(span layout.Span, index int) (*layout.Volume, error) {
+	for _, ask := range []func(layout.Span, int) (*layout.Volume, error){s.askFAT, s.askExt, s.askOther} {
+		v, err := ask(span, index)
+		if v != nil {
+			return v, nil
+		}
+		if err := s.tolerate(err, span, index); err != nil {
+			return nil, err
+		}
+	}
+	return nil, nil
+}
+
+// tolerate turns the errors that belong to the disk into findings. A failed
+// read of the source comes back.
+func (s *surveyor) tolerate(err error, span layout.Span, index int) error {
+	var format *layout.FormatError
+	var unknown *image.UnknownError
+	switch {
+	case err == nil, errors.As(err, &format) && format.Fault == layout.Absent:
+		return nil
+	case errors.As(err, &format):
+		if index > 0 || format.Fault == layout.Unsupported {
+			s.note(layout.Warningf("volume-not-readable", span.Start, "%s: %v. It is carried as it is", where(index), format))
+		}
+		return nil
+	case errors.As(err, &unknown):
+		s.note(layout.Warningf("volume-not-known", span.Start, "%s: what is in it cannot be told: %v", where(index), err))
+		return nil
+	}
+	return err
+}
+
+func where(index int) string {
+	if index == 0 {
+		return "the disk without a table"
+	}
+	return fmt.Sprintf("entry %d", index)
+}
+
+func (s *surveyor) askFAT(span layout.Span, index int) (*layout.Volume, error) {
+	v, err := fat.Read(image.NewWindow(s.src, span))
+	if err != nil {
+		return nil, err
+	}
+	s.out.FAT[index] = v
+	for _, f := range v.Findings {
+		s.noteIn(onDisk(f, span), index)
+	}
+	for _, f := range v.CheckPlace(span.Start, span.Count) {
+		s.noteIn(onDisk(f, span), index)
+	}
+	l := v.Layout(span.Start, index)
+	return &l, nil
+}
+
+func (s *surveyor) askExt(span layout.Span, index int) (*layout.Volume, error) {
+	v, err := ext.Read(image.NewWindow(s.src, span))
+	if err != nil {
+		return nil, err
+	}
+	s.out.Ext[index] = v
+	for _, f := range v.Findings {
+		s.noteIn(onDisk(f, span), index)
+	}
+	l := v.Layout(span.Start, index)
+	return &l, nil
+}
+
+func (s *surveyor) askOther(span layout.Span, index int) (*layout.Volume, error) {
+	v, findings, err := volume.Recognise(s.src, span)
+	if err != nil {
+		return nil, err
+	}
+	if v == nil {
+		return nil, nil
+	}
+	v.Index = index
+	for _, f := range findings {
+		s.noteIn(f, index)
+	}
+	return v, nil
+}
+
+// onDisk turns the sector of a finding from the volume's into the disk's.
+func onDisk(f layout.Finding, span layout.Span) layout.Finding {
+	if f.Sector != layout.NoSector {
+		f.Sector += span.Start
+	}
+	return f
+}
+
+// noteIn adds a finding about the volume of one entry.
+func (s *surveyor) noteIn(f layout.Finding, index int) {
+	f.Text = where(index) + ": " + f.Text
+	s.note(f)
+}
+
+// slack looks at the sectors of an entry after the end of its volume: what is
+// there would be lost if the entry became shorter.
+func (s *surveyor) slack(v *layout.Volume, entry layout.Span) error {
+	if !v.Sized || v.End() >= entry.End() {
+		return nil
+	}
+	c, err := s.observe(layout.Between(v.End(), entry.End()))
+	if err != nil {
+		return err
+	}
+	v.Slack = &c
+	return nil
+}
