@@ -40,10 +40,11 @@ type State string
 
 // The states of a sector that is not known.
 const (
-	Missing State = "missing"  // tried, and the drive failed
-	Unread  State = "unread"   // not tried
-	Skipped State = "skipped"  // left out because the owner asked for it
-	NotSent State = "not kept" // known once, not part of this file
+	Missing State = "missing"                   // tried, and the drive failed
+	Unread  State = "unread"                    // not tried
+	Skipped State = "skipped"                   // left out because the owner asked for it
+	NotSent State = "not kept"                  // known once, not part of this file
+	Left    State = "left as the card has them" // in a planned card: nothing is written there
 )
 
 // UnknownError is returned by a read that touches sectors which the source
