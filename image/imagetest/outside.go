@@ -1,0 +1,102 @@
+package imagetest
+
+import (
+	"bufio"
+	"bytes"
+	"errors"
+	"io"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+
+	"bootgraft/image"
+	"bootgraft/image/imagetest/need"
+	"bootgraft/layout"
+)
+
+// Load returns the disk in a text file, as Parse reads it.
+func Load(t testing.TB, name string) *Disk {
+	t.Helper()
+	f, err := os.Open(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	d, err := Parse(f)
+	if err != nil {
+		t.Fatalf("%s: %v", name, err)
+	}
+	return d
+}
+
+// Save writes src into a sparse file of the test's own and returns its path.
+func Save(t testing.TB, src image.Source) string {
+	t.Helper()
+	name := filepath.Join(t.TempDir(), "disk.img")
+	f, err := os.Create(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	if err := f.Truncate(src.Size()); err != nil {
+		t.Fatal(err)
+	}
+	for off := int64(0); ; {
+		start, end := image.NextData(src, off)
+		if start >= src.Size() {
+			return name
+		}
+		part := io.NewSectionReader(src, start, end-start)
+		if _, err := io.Copy(io.NewOffsetWriter(f, start), part); err != nil {
+			t.Fatal(err)
+		}
+		off = end
+	}
+}
+
+// Blkid returns what blkid of util-linux finds out about a disk image by
+// itself: TYPE, LABEL, UUID, PTTYPE and so on. It is empty if that is nothing.
+func Blkid(t testing.TB, name string) map[string]string {
+	t.Helper()
+	out, err := exec.Command(need.Tool(t, "blkid"), "-p", "-o", "export", name).Output()
+	var exit *exec.ExitError
+	if err != nil && (!errors.As(err, &exit) || exit.ExitCode() != 2) { // 2: nothing found
+		t.Fatalf("blkid: %v\n%s", err, out)
+	}
+	found := map[string]string{}
+	for sc := bufio.NewScanner(bytes.NewReader(out)); sc.Scan(); {
+		if k, v, ok := strings.Cut(sc.Text(), "="); ok && k != "DEVNAME" {
+			found[k] = strings.ReplaceAll(v, `\ `, " ")
+		}
+	}
+	return found
+}
+
+// Slot is a partition as partx of util-linux lists it, in sectors of 512 bytes.
+type Slot struct {
+	Span layout.Span
+	Type string
+}
+
+// Partx returns the partitions that partx finds on a disk image, in its order.
+func Partx(t testing.TB, name string) []Slot {
+	t.Helper()
+	out, err := exec.Command(need.Tool(t, "partx"), "-g", "-o", "START,SECTORS,TYPE", "--show", name).CombinedOutput()
+	if err != nil {
+		t.Fatalf("partx: %v\n%s", err, out)
+	}
+	var slots []Slot
+	for sc := bufio.NewScanner(bytes.NewReader(out)); sc.Scan(); {
+		f := append(strings.Fields(sc.Text()), "", "", "")
+		start, err1 := strconv.ParseInt(f[0], 10, 64)
+		count, err2 := strconv.ParseInt(f[1], 10, 64)
+		if err1 != nil || err2 != nil {
+			t.Fatalf("partx wrote %q", sc.Text())
+		}
+		slots = append(slots, Slot{layout.Span{Start: layout.Sector(start), Count: layout.Sector(count)}, f[2]})
+	}
+	return slots
+}
