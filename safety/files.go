@@ -61,14 +61,22 @@ func (osFiles) syncFolder(name string) error {
 	return nil
 }
 
+// folderOf returns the folder of a name as the kernel finds it. filepath.Dir
+// shortens a/../b to b, which is another folder if a is a link.
+func folderOf(name string) string {
+	if dir, _ := filepath.Split(name); dir != "" {
+		return dir
+	}
+	return "."
+}
+
 // underDev tells whether a folder lies among the device nodes, whatever links
 // lead there.
 func underDev(folder string) (bool, error) {
-	abs, err := filepath.Abs(folder)
-	if err != nil {
-		return false, err
+	real, err := filepath.EvalSymlinks(folder)
+	if err == nil {
+		real, err = filepath.Abs(real)
 	}
-	real, err := filepath.EvalSymlinks(abs)
 	if err != nil {
 		return false, err
 	}

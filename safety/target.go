@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
-	"path/filepath"
 	"regexp"
 	"strconv"
 	"strings"
@@ -65,7 +64,7 @@ func (g *guard) leftover(fi fs.FileInfo) bool {
 
 // folder checks that there is a folder to hold the file.
 func (g *guard) folder() error {
-	dir := filepath.Dir(g.path)
+	dir := folderOf(g.path)
 	fi, err := os.Stat(dir)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
@@ -79,7 +78,7 @@ func (g *guard) folder() error {
 }
 
 func (g *guard) notUnderDev() error {
-	dev, err := underDev(filepath.Dir(g.path))
+	dev, err := underDev(folderOf(g.path))
 	if err == nil && dev {
 		err = g.refuse(TargetUnderDev, "choose a name in another folder; a card is written with --device",
 			"it is under /dev, where a file only fills the memory of the machine")

@@ -9,7 +9,6 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
-	"path/filepath"
 	"syscall"
 
 	"bootgraft/image"
@@ -143,7 +142,7 @@ func (w *imageWriter) bytes(kind fill) int64 {
 // enough refuses if the file system has no room for all bytes that may have to
 // be stored. Zeros among them are found only by reading, so they count.
 func (w *imageWriter) enough(need int64, stale fs.FileInfo) error {
-	free, known := w.fs.room(filepath.Dir(w.path))
+	free, known := w.fs.room(folderOf(w.path))
 	if stale != nil {
 		free += storedBytes(stale)
 	}
@@ -171,7 +170,7 @@ func (w *imageWriter) write(ctx context.Context, need int64) (res Result, err er
 		f.Close() // a second Close does no harm
 		return Result{}, errors.Join(err, w.discard(mine))
 	}
-	res.Folder = w.fs.syncFolder(filepath.Dir(w.path))
+	res.Folder = w.fs.syncFolder(folderOf(w.path))
 	return res, nil
 }
 

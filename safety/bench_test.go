@@ -1,0 +1,114 @@
+package safety
+
+import (
+	"context"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"bootgraft/image"
+	"bootgraft/image/imagetest/need"
+	"bootgraft/layout"
+)
+
+const benchSize = 1 << 30
+
+// benchSource makes a fully used image and reads it once, so that every run
+// finds it in memory.
+func benchSource(b *testing.B, dir string) (path string, card *image.File, pieces []layout.Piece) {
+	b.Helper()
+	path = filepath.Join(dir, "source.img")
+	f, err := os.Create(path)
+	if err != nil {
+		b.Fatal(err)
+	}
+	part := patterned(1, 64<<20/sector)
+	for range benchSize / len(part) {
+		if _, err := f.Write(part); err != nil {
+			b.Fatal(err)
+		}
+	}
+	if err := f.Sync(); err != nil {
+		b.Fatal(err)
+	}
+	f.Close()
+	card, err = image.Open(path, sector)
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.Cleanup(func() { card.Close() })
+	return path, card, []layout.Piece{{Span: image.Whole(card), Op: layout.Copy, Why: layout.WhyUnchanged}}
+}
+
+func timed(b *testing.B, name string, args ...string) time.Duration {
+	b.Helper()
+	cmd := exec.Command(need.Tool(b, name), args...)
+	start := time.Now()
+	if out, err := cmd.CombinedOutput(); err != nil {
+		b.Fatalf("%s: %v\n%s", name, err, out)
+	}
+	return time.Since(start)
+}
+
+// Writing with hash and flush, as a ratio to dd, and to dd and then sha256sum,
+// in turn in the same run.
+func BenchmarkWriteImage(b *testing.B) {
+	dir := b.TempDir()
+	src, card, pieces := benchSource(b, dir)
+	var ours, dd, sha time.Duration
+	b.SetBytes(benchSize)
+	for b.Loop() {
+		out := filepath.Join(dir, "dd.img")
+		dd += timed(b, "dd", "if="+src, "of="+out, "bs=4M", "conv=fsync", "status=none")
+		sha += timed(b, "sha256sum", out)
+		os.Remove(out)
+		start := time.Now()
+		out = filepath.Join(dir, "ours.img")
+		if _, err := WriteImage(context.Background(), out, card, pieces, Options{Hash: true}); err != nil {
+			b.Fatal(err)
+		}
+		ours += time.Since(start)
+		os.Remove(out)
+	}
+	b.ReportMetric(ours.Seconds()/dd.Seconds(), "x-dd")
+	b.ReportMetric(ours.Seconds()/(dd+sha).Seconds(), "x-dd+sha256sum")
+	b.ReportMetric(ours.Seconds()/float64(b.N), "s-ours")
+}
+
+// Verifying, as a ratio to cmp, in turn in the same run.
+func BenchmarkVerify(b *testing.B) {
+	dir := b.TempDir()
+	src, card, pieces := benchSource(b, dir)
+	out := filepath.Join(dir, "card.img")
+	if _, err := WriteImage(context.Background(), out, card, pieces, Options{}); err != nil {
+		b.Fatal(err)
+	}
+	target, err := image.Open(out, sector)
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.Cleanup(func() { target.Close() })
+	for _, hash := range []bool{false, true} {
+		name := "plain"
+		if hash {
+			name = "hash"
+		}
+		b.Run(name, func(b *testing.B) {
+			var ours, cmp time.Duration
+			b.SetBytes(benchSize)
+			for b.Loop() {
+				cmp += timed(b, "cmp", src, out)
+				start := time.Now()
+				c, err := Verify(context.Background(), card, pieces, target, VerifyOptions{Limit: 100, Hash: hash})
+				if err != nil || !c.Clean() {
+					b.Fatal(c, err)
+				}
+				ours += time.Since(start)
+			}
+			b.ReportMetric(ours.Seconds()/cmp.Seconds(), "x-cmp")
+			b.ReportMetric(ours.Seconds()/float64(b.N), "s-ours")
+		})
+	}
+}

@@ -1,0 +1,391 @@
+package safety
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"syscall"
+	"testing"
+)
+
+var errFault = &fs.PathError{Op: "fault", Path: "card", Err: syscall.EIO}
+
+// faults is the real file system, whose operation number at fails.
+type faults struct {
+	osFiles
+	n, at   int
+	then    func() error // what happens at that operation; its error is the operation's
+	noLinks bool         // like FAT
+	seen    []string     // the operations
+}
+
+func (f *faults) op(name string) error {
+	f.n++
+	f.seen = append(f.seen, name)
+	if f.n == f.at {
+		return f.then()
+	}
+	return nil
+}
+
+func (f *faults) lstat(name string) (fs.FileInfo, error) {
+	if err := f.op("lstat"); err != nil {
+		return nil, err
+	}
+	return f.osFiles.lstat(name)
+}
+
+func (f *faults) create(name string, perm fs.FileMode) (outFile, error) {
+	if err := f.op("create"); err != nil {
+		return nil, err
+	}
+	file, err := f.osFiles.create(name, perm)
+	if err != nil {
+		return nil, err
+	}
+	return &faultyFile{file, f}, nil
+}
+
+func (f *faults) link(from, to string) error {
+	if err := f.op("link"); err != nil {
+		return err
+	}
+	if f.noLinks {
+		return &os.LinkError{Op: "link", Old: from, New: to, Err: syscall.EPERM}
+	}
+	return f.osFiles.link(from, to)
+}
+
+func (f *faults) rename(from, to string) error {
+	if err := f.op("rename"); err != nil {
+		return err
+	}
+	return f.osFiles.rename(from, to)
+}
+
+func (f *faults) remove(name string) error {
+	if err := f.op("remove"); err != nil {
+		return err
+	}
+	return f.osFiles.remove(name)
+}
+
+func (f *faults) syncFolder(name string) error {
+	if err := f.op("sync folder"); err != nil {
+		return err
+	}
+	return f.osFiles.syncFolder(name)
+}
+
+type faultyFile struct {
+	outFile
+	f *faults
+}
+
+// WriteAt writes half before it fails.
+func (o *faultyFile) WriteAt(p []byte, off int64) (int, error) {
+	if err := o.f.op("write"); err != nil {
+		n, _ := o.outFile.WriteAt(p[:len(p)/2], off)
+		return n, err
+	}
+	return o.outFile.WriteAt(p, off)
+}
+
+func (o *faultyFile) Truncate(size int64) error {
+	if err := o.f.op("truncate"); err != nil {
+		return err
+	}
+	return o.outFile.Truncate(size)
+}
+
+func (o *faultyFile) Sync() error {
+	if err := o.f.op("sync"); err != nil {
+		return err
+	}
+	return o.outFile.Sync()
+}
+
+func (o *faultyFile) Stat() (fs.FileInfo, error) {
+	if err := o.f.op("stat"); err != nil {
+		return nil, err
+	}
+	return o.outFile.Stat()
+}
+
+func (o *faultyFile) Close() error {
+	if err := o.f.op("close"); err != nil {
+		o.outFile.Close()
+		return err
+	}
+	return o.outFile.Close()
+}
+
+// sweepCase is one way of writing a card.
+type sweepCase struct {
+	name                    string
+	replace, noLinks, stale bool
+}
+
+var sweepCases = []sweepCase{
+	{name: "new"},
+	{name: "new, no hard links", noLinks: true},
+	{name: "replace", replace: true},
+	{name: "replace, broken run before", replace: true, stale: true},
+}
+
+// prepare returns a writer whose operation at does what then does.
+func (c sweepCase) prepare(t *testing.T, dir string, at int, then func() error) (*imageWriter, *faults, *model) {
+	path := filepath.Join(dir, "card.img")
+	if c.replace {
+		put(t, path, []byte("old"))
+	}
+	if c.stale {
+		put(t, path+Unfinished, []byte("half"))
+	}
+	m := wholeCopy(patterned(1, 3*2048))
+	w := newImageWriter(path, m, m.pieces, Options{Replace: c.replace, Hash: true})
+	f := &faults{at: at, then: then, noLinks: c.noLinks}
+	w.fs = f
+	return w, f, m
+}
+
+// Every operation fails once: the target is old or absent after an error, new
+// and whole without one, and no unfinished file of this run remains.
+func TestFaultSweep(t *testing.T) {
+	for _, c := range sweepCases {
+		t.Run(c.name, func(t *testing.T) {
+			for at := 1; ; at++ {
+				dir := t.TempDir()
+				w, f, m := c.prepare(t, dir, at, func() error { return errFault })
+				res, err := w.run(context.Background())
+				if f.n < at {
+					if err != nil || res.Folder != nil {
+						t.Fatalf("no fault, and yet %v, %v", err, res.Folder)
+					}
+					return
+				}
+				t.Logf("%d: %s: %v", at, f.seen[at-1], err)
+				checkSwept(t, c, dir, m, f.seen[at-1], res, err)
+			}
+		})
+	}
+}
+
+func checkSwept(t *testing.T, c sweepCase, dir string, m *model, op string, res Result, err error) {
+	t.Helper()
+	path := filepath.Join(dir, "card.img")
+	switch {
+	case err == nil && op != "sync folder":
+		t.Errorf("%s failed, and nobody heard", op)
+	case err == nil:
+		if !errors.Is(res.Folder, syscall.EIO) {
+			t.Errorf("the folder was not flushed: %v", res.Folder)
+		}
+		holds(t, path, m.file)
+		only(t, dir, "card.img")
+	case !errors.Is(err, syscall.EIO):
+		t.Errorf("%s: the error lost its cause: %v", op, err)
+	case c.replace:
+		holds(t, path, []byte("old"))
+	default:
+		if _, err := os.Lstat(path); !errors.Is(err, fs.ErrNotExist) {
+			t.Errorf("%s failed, and the target is there", op)
+		}
+	}
+	if left, err := os.ReadFile(path + Unfinished); err == nil && (!c.stale || string(left) != "half") {
+		t.Errorf("%s failed, and the unfinished file remains", op)
+	}
+}
+
+// The process is killed before each operation in turn. The target is old,
+// absent or whole, and the same command with --replace ends the job.
+func TestKillSweep(t *testing.T) {
+	for i, c := range sweepCases {
+		t.Run(c.name, func(t *testing.T) {
+			for at := 1; ; at++ {
+				dir := t.TempDir()
+				_, _, m := c.prepare(t, dir, 0, nil)
+				cmd := exec.Command(os.Args[0], "-test.run=^TestKilledWriter$", "-test.count=1")
+				cmd.Env = append(os.Environ(), "BOOTGRAFT_KILL="+fmt.Sprintf("%d %d", i, at), "BOOTGRAFT_KILL_DIR="+dir)
+				out, err := cmd.CombinedOutput()
+				path := filepath.Join(dir, "card.img")
+				if err == nil {
+					holds(t, path, m.file)
+					only(t, dir, "card.img")
+					return
+				}
+				var exit *exec.ExitError
+				if !errors.As(err, &exit) || exit.Sys().(syscall.WaitStatus).Signal() != syscall.SIGKILL {
+					t.Fatalf("the writer ended otherwise: %v\n%s", err, out)
+				}
+				checkKilled(t, c, path, m)
+				again := write(t, path, m, Options{Replace: true, Hash: true})
+				if again.SHA256 != sum(m.hashed) {
+					t.Errorf("the second run wrote %s", again.SHA256)
+				}
+				holds(t, path, m.file)
+				only(t, dir, "card.img")
+			}
+		})
+	}
+}
+
+func checkKilled(t *testing.T, c sweepCase, path string, m *model) {
+	t.Helper()
+	got, err := os.ReadFile(path)
+	whole := err == nil && sum(got) == sum(m.file)
+	switch {
+	case whole:
+	case c.replace && string(got) == "old":
+	case !c.replace && errors.Is(err, fs.ErrNotExist):
+	case c.noLinks && err == nil && len(got) == 0: // the name was claimed, and no more
+	default:
+		t.Fatalf("the target is neither old nor new: %d bytes, %v", len(got), err)
+	}
+}
+
+// TestKilledWriter is the process that TestKillSweep kills.
+func TestKilledWriter(t *testing.T) {
+	dir := os.Getenv("BOOTGRAFT_KILL_DIR")
+	if dir == "" {
+		return // run by TestKillSweep only
+	}
+	var i, at int
+	if _, err := fmt.Sscan(os.Getenv("BOOTGRAFT_KILL"), &i, &at); err != nil {
+		t.Fatal(err)
+	}
+	w, _, _ := sweepCases[i].prepare(t, dir, at, func() error {
+		syscall.Kill(os.Getpid(), syscall.SIGKILL)
+		select {}
+	})
+	if _, err := w.run(context.Background()); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// Somebody takes a name while the card is written: that file is never touched.
+func TestNameTakenMeanwhile(t *testing.T) {
+	for _, c := range []sweepCase{sweepCases[0], sweepCases[1], sweepCases[2]} {
+		for _, op := range []string{"sync", "link", "create"} {
+			dir := t.TempDir()
+			path := filepath.Join(dir, "card.img")
+			w, f, _ := c.prepare(t, dir, 0, nil)
+			w.fs = &intruder{faults: f, op: op, act: func() {
+				os.Remove(path)
+				put(t, path, []byte("somebody else's"))
+			}}
+			res, err := w.run(context.Background())
+			var r *Refusal
+			if !w.fs.(*intruder).acted {
+				if err != nil || res.SHA256 == "" {
+					t.Errorf("%s, %s: nobody came, and yet %v", c.name, op, err)
+				}
+				continue
+			}
+			if !errors.As(err, &r) || r.Code != TargetChanged {
+				t.Errorf("%s, %s: got %v", c.name, op, err)
+			}
+			holds(t, path, []byte("somebody else's"))
+			only(t, dir, "card.img")
+		}
+	}
+}
+
+// intruder acts before an operation, once the target is being written.
+type intruder struct {
+	*faults
+	op    string
+	act   func()
+	acted bool
+	files int
+}
+
+func (i *intruder) create(name string, perm fs.FileMode) (outFile, error) {
+	if i.files++; i.files == 2 && i.op == "create" {
+		i.acted = true
+		i.act()
+	}
+	f, err := i.faults.create(name, perm)
+	if err != nil {
+		return nil, err
+	}
+	return &intrudedFile{f, i}, nil
+}
+
+func (i *intruder) link(from, to string) error {
+	if i.op == "link" {
+		i.acted = true
+		i.act()
+	}
+	return i.faults.link(from, to)
+}
+
+type intrudedFile struct {
+	outFile
+	i *intruder
+}
+
+func (f *intrudedFile) Sync() error {
+	if f.i.op == "sync" {
+		f.i.acted = true
+		f.i.act()
+	}
+	return f.outFile.Sync()
+}
+
+// Another file under the unfinished name is neither published nor removed.
+func TestUnfinishedTakenMeanwhile(t *testing.T) {
+	dir := t.TempDir()
+	w, f, _ := sweepCases[0].prepare(t, dir, 0, nil)
+	w.fs = &intruder{faults: f, op: "sync", act: func() {
+		os.Remove(w.temp)
+		put(t, w.temp, []byte("somebody else's"))
+	}}
+	var r *Refusal
+	if _, err := w.run(context.Background()); !errors.As(err, &r) || r.Code != TargetChanged {
+		t.Errorf("got %v", err)
+	}
+	only(t, dir, "card.img"+Unfinished)
+	holds(t, w.temp, []byte("somebody else's"))
+}
+
+// What a file system that is full, or has no large files, answers.
+func TestNoRoom(t *testing.T) {
+	for _, c := range []struct {
+		code  string
+		files fileSystem
+	}{
+		{NoRoom, fullFiles{}},
+		{FileTooLarge, smallFiles{}},
+	} {
+		w := writerTo(filepath.Join(t.TempDir(), "card.img"), Options{})
+		w.fs = c.files
+		r := refused(t, w, c.code)
+		if c.code == NoRoom && r.Do != "free "+strconv.Itoa(4096*sector-1000)+" bytes, or choose another folder" {
+			t.Errorf("advice: %s", r.Do)
+		}
+	}
+}
+
+type fullFiles struct{ osFiles }
+
+func (fullFiles) room(string) (int64, bool) { return 1000, true }
+
+// smallFiles answers as FAT does to a size of 4 GiB: EFBIG, ftruncate(2).
+type smallFiles struct{ osFiles }
+
+func (smallFiles) create(name string, perm fs.FileMode) (outFile, error) {
+	f, err := osFiles{}.create(name, perm)
+	return smallFile{f}, err
+}
+
+type smallFile struct{ outFile }
+
+func (smallFile) Truncate(int64) error {
+	return &fs.PathError{Op: "truncate", Path: "card", Err: syscall.EFBIG}
+}
