@@ -1,0 +1,66 @@
+package mbr
+
+import (
+	"testing"
+
+	"bootgraft/image"
+	"bootgraft/image/imagetest"
+	"bootgraft/layout"
+)
+
+// FuzzMBR reads any bytes as a disk: never a panic, a hang or an entry from
+// nowhere; what parses comes back byte for byte; and a table that can be
+// resized reads back with the sizes asked for.
+func FuzzMBR(f *testing.F) {
+	for _, name := range []string{"drdos.txt"} {
+		d := fixture(f, name)
+		b, err := image.ReadSectors(d, image.Whole(d))
+		if err != nil {
+			f.Fatal(err)
+		}
+		f.Add(b[:700*512])
+	}
+	chain := fixture(f, "chain.txt")
+	head, err := image.ReadSectors(chain, layout.Span{Count: 1})
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Add(head)
+	f.Add(append(bootSector(512, record), bootSector(512, record)...))
+	f.Fuzz(func(t *testing.T, b []byte) {
+		d := imagetest.NewBytes(b, 512)
+		tab, err := Read(d)
+		if (tab == nil) == (err == nil) {
+			t.Fatal("a table or an error, not both and not neither")
+		}
+		if err != nil {
+			return
+		}
+		if string(tab.Boot.Bytes()) != string(b[:512]) {
+			t.Fatal("sector 0 comes back changed")
+		}
+		own, changes := tab.Own(), map[int]layout.Sector{}
+		for _, e := range tab.Layout().Entries {
+			if e.Count < 1 || e.Start < 0 || !own.Holds(e.Table) {
+				t.Fatalf("entry %+v, own sectors %v", e, own)
+			}
+			changes[e.Index] = e.Count
+			if !e.Extended {
+				changes[e.Index] = (e.Count + 1) / 2
+			}
+		}
+		changed, _, err := tab.Resize(changes)
+		if err != nil {
+			return
+		}
+		for at, s := range changed {
+			d.Put(at, s)
+		}
+		after := mustRead(t, d)
+		for _, e := range after.Entries() {
+			if e.Index < 5 && e.Count != changes[e.Index] {
+				t.Fatalf("entry %d has %d sectors, want %d", e.Index, e.Count, changes[e.Index])
+			}
+		}
+	})
+}
