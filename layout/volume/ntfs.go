@@ -68,13 +68,13 @@ func ntfsRecord(c int8, cluster int64) int64 {
 // inside the entry, and compares the two.
 func ntfsBackup(r *reader, v *layout.Volume, boot []byte, total uint64, sector int64) []layout.Finding {
 	at := int64(min(total, 1<<48)) * sector
-	second := r.optional(at, 512)
-	if second == nil {
+	if at > r.window.Size()-512 {
 		return nil
 	}
 	whole, _ := layout.Units(0, total+1, int(sector), r.window.SectorSize())
 	v.Count = whole.Count
-	if bytes.Equal(boot, second) {
+	second := r.optional(at, 512)
+	if second == nil || bytes.Equal(boot, second) {
 		return nil
 	}
 	return []layout.Finding{backupDiffers(r, 0, at)}
