@@ -49,7 +49,11 @@ type File struct {
 // it names, for a directory its entries as they lie. If f.Err is not nil,
 // every read fails with it.
 func (v *Volume) Open(f File) *io.SectionReader {
-	return io.NewSectionReader(&content{src: v.src, file: f}, 0, f.Size)
+	size := f.Size
+	if f.Err != nil {
+		size = max(1, size) // so that not even an empty file reads without the error
+	}
+	return io.NewSectionReader(&content{src: v.src, file: f}, 0, size)
 }
 
 type content struct {

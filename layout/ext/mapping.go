@@ -1,6 +1,7 @@
 package ext
 
 import (
+	"errors"
 	"fmt"
 
 	"bootgraft/layout"
@@ -9,8 +10,8 @@ import (
 // maxExtents bounds the runs of one file: 48 MiB of them.
 const maxExtents = 1 << 20
 
-// budget bounds the work that files can cause, in blocks named. What is not
-// damaged names each block of the volume once.
+// budget bounds the work that files can cause, in blocks named. A sound
+// volume names each of its blocks once.
 type budget struct{ left int64 }
 
 func (b *budget) spend(n int64) error {
@@ -21,13 +22,13 @@ func (b *budget) spend(n int64) error {
 }
 
 // errSpent is turned into a FormatError by who knows the volume.
-var errSpent = fmt.Errorf("files name more blocks than the volume has")
+var errSpent = errors.New("files name more blocks than the volume has")
 
 // mapping collects where one file lies, in ascending order.
 type mapping struct {
 	r     *blocks
 	ino   *inode
-	spend *budget
+	spend budget
 	end   uint64 // blocks that the size of the file needs
 	next  uint64 // first block of the file not in out yet
 	out   []Extent
@@ -47,17 +48,32 @@ func (r *blocks) extents(n *inode, b *budget) ([]Extent, error) {
 	case !n.is(modeRegular) && !n.is(modeDir) && !n.is(modeSymlink):
 		return nil, v.malformed(n.at, "inode %d is a special file of %d bytes", n.number, n.size)
 	}
-	m := &mapping{r: r, ino: n, spend: b, end: uint64((n.size + v.BlockSize - 1) / v.BlockSize)}
+	limit := min(b.left, v.fileLimit())
+	m := &mapping{r: r, ino: n, spend: budget{limit}, end: uint64((n.size + v.BlockSize - 1) / v.BlockSize)}
 	var err error
 	if n.has(flagExtents) {
 		err = m.extentTree()
 	} else {
 		err = m.blockMap()
 	}
+	b.left -= limit - max(0, m.spend.left)
+	if errors.Is(err, errSpent) && b.left > 0 {
+		err = v.malformed(n.at, "it names more blocks than the volume has")
+	}
 	if err != nil {
 		return nil, fmt.Errorf("inode %d: %w", n.number, err)
 	}
 	return m.finish(), nil
+}
+
+// fileLimit returns how many blocks one file may name. Only a volume that
+// shares blocks may use one of them twice.
+func (v *Volume) fileLimit() int64 {
+	n := int64(min(v.Blocks, v.present())) + 64
+	if v.ro(roSharedBlocks) {
+		return 64 * n
+	}
+	return n
 }
 
 // add appends count blocks of the file, which follow what is there with or

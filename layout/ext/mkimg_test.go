@@ -136,12 +136,16 @@ func tree(t testing.TB, many int) string {
 		t.Fatal(err)
 	}
 	defer f.Close()
-	for _, at := range []int64{300_000, 70_000_000} { // the second needs a third level with 1 KiB blocks
+	end := int64(2_000_000)
+	if many >= 300 {
+		end = 80_000_000 // the last bytes need a third level with 1 KiB blocks
+	}
+	for _, at := range []int64{300_000, end - end/8} {
 		if _, err := f.WriteAt(random(9000), at); err != nil {
 			t.Fatal(err)
 		}
 	}
-	if err := f.Truncate(80_000_000); err != nil {
+	if err := f.Truncate(end); err != nil {
 		t.Fatal(err)
 	}
 	for name, to := range map[string]string{"short-link": "sizes/1.bin", "long-link": strings.Repeat("sizes/../", 20) + "sizes/60.bin"} {

@@ -59,7 +59,7 @@ func TestAgainstKernel(t *testing.T) {
 			got, files := listing(t, v)
 			same(t, got, want)
 			checkDumpe2fs(t, path, v)
-			if n := len(files["pieces"].Extents); n < 30 {
+			if n := len(files["pieces"].Extents); n < 20 {
 				t.Errorf("the file in pieces has %d", n)
 			}
 			checkDebugfs(t, path, v, files["pieces"])

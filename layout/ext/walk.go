@@ -55,14 +55,9 @@ type directory struct {
 }
 
 func newWalker(v *Volume, visit func(File) error) *walker {
-	whole := int64(min(v.Blocks, v.present()))
-	times := int64(4) // each block once, directories twice, and some room
-	if v.ro(roSharedBlocks) {
-		times = 64
-	}
 	return &walker{
 		v: v, r: v.blocks(), visit: visit,
-		spend: budget{whole*times + 4096}, again: budget{whole*256 + 4096},
+		spend: budget{16 * v.fileLimit()}, again: budget{256 * v.fileLimit()},
 		dirs: map[uint32]struct{}{}, linked: map[uint32]struct{}{},
 	}
 }
