@@ -57,9 +57,6 @@ func (c *Card) Size() int64 { return int64(c.plan.Target.Sectors) * c.size }
 // SectorSize returns the sector size in bytes.
 func (c *Card) SectorSize() int { return c.plan.Target.SectorSize }
 
-// Plan returns the plan that the card was made from.
-func (c *Card) Plan() *plan.Plan { return c.plan }
-
 // ReadAt reads from byte off of the card. If it fails, the bytes before the
 // piece in which it failed were read.
 func (c *Card) ReadAt(b []byte, off int64) (int, error) {

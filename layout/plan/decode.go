@@ -35,10 +35,22 @@ func Decode(r io.ReaderAt, size int64) (*Plan, error) {
 		return nil, err
 	}
 	if have != digest {
-		return nil, &FileError{Offset: d.at["digest"], Why: fmt.Sprintf(
-			"the digest does not fit: the content has %s; the file was changed after it was written", have)}
+		err := &DigestError{Stated: digest, Content: have}
+		return nil, &FileError{Offset: d.at["digest"], Why: err.Error(), Err: err}
 	}
 	return d.plan, nil
+}
+
+// DigestError says that a plan file was changed after it was written: it is a
+// sound plan, but its check number is that of another.
+type DigestError struct {
+	Stated  string // what the file says
+	Content string // Digest of what it holds
+}
+
+func (e *DigestError) Error() string {
+	return fmt.Sprintf("the digest does not fit: the content has %s, not %.64q; the file was changed after it was written",
+		e.Content, e.Stated)
 }
 
 type decoder struct {

@@ -46,6 +46,9 @@ func TestHandEditedPlansAreRefused(t *testing.T) {
 		{"leading zero", `"start":3002`, `"start":03002`, `03002`, "whole number"},
 		{"negative", `"start":3002`, `"start":-3002`, `-3002`, "whole number"},
 		{"huge number", `"start":3002`, `"start":9223372036854775808`, `9223372036854775808`, "too large"},
+		{"sector size", `"sector_size":512`, `"sector_size":1048577`, `1048577`, "no sector has"},
+		{"small sector size", `"sector_size":512`, `"sector_size":256`, `{"sectors"`, "256 bytes is not"},
+		{"reasons of a list", `"reasons": {`, `"reasons": [`, "[\n\"unchanged\"", "want '{'"},
 		{"schema", `"schema": 1`, `"schema": 2`, `2,`, "reads schema 1"},
 		{"no schema", `"schema": 1,`, ``, `"target"`, `want the field "schema"`},
 		{"reason text", "beyond everything", "beyond all", `"beyond all`, "does not have this text"},
@@ -176,10 +179,20 @@ func TestReadErrorsAreNotMistakenForBadPlans(t *testing.T) {
 	if !errors.Is(err, broken) || errors.As(err, &fe) {
 		t.Errorf("%v", err)
 	}
+	p := small(t)
+	p.Rendered = brokenPool{broken}
+	if err := Encode(io.Discard, p); !errors.Is(err, broken) {
+		t.Errorf("writing with rendered bytes that cannot be read: %v", err)
+	}
 	if _, err := Decode(bytes.NewReader(file), int64(len(file))+1); !errors.Is(err, io.ErrUnexpectedEOF) {
 		t.Errorf("a file shorter than it is said to be: %v", err)
 	}
 }
+
+type brokenPool struct{ err error }
+
+func (brokenPool) Size() int64                         { return 1024 }
+func (b brokenPool) ReadAt([]byte, int64) (int, error) { return 0, b.err }
 
 // endless is a file of one byte repeated after a beginning, with no memory
 // behind it.

@@ -2,11 +2,14 @@ package plan
 
 import (
 	"bytes"
+	"flag"
 	"io"
+	"os"
 	"slices"
 	"strings"
 	"testing"
 
+	"bootgraft/image/imagetest/need"
 	"bootgraft/layout"
 
 	"pgregory.net/rapid"
@@ -150,4 +153,21 @@ func (f failing) ReadAt(p []byte, off int64) (int, error) {
 		return 0, f.err
 	}
 	return f.ReaderAt.ReadAt(p, off)
+}
+
+// TestMain fixes the random suites: the same 40 plans in every run, and many
+// new ones with BOOTGRAFT_LONG=1. What the command line says goes first.
+func TestMain(m *testing.M) {
+	settings := map[string]string{"rapid.checks": "40", "rapid.seed": "1"}
+	if need.Long() {
+		settings = map[string]string{"rapid.checks": "3000"}
+	}
+	flag.Parse()
+	flag.Visit(func(f *flag.Flag) { delete(settings, f.Name) })
+	for name, value := range settings {
+		if err := flag.Set(name, value); err != nil {
+			panic(err)
+		}
+	}
+	os.Exit(m.Run())
 }
