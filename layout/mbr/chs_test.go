@@ -1,10 +1,12 @@
 package mbr
 
 import (
+	"math/rand"
 	"testing"
 
 	"pgregory.net/rapid"
 
+	"bootgraft/image/imagetest/need"
 	"bootgraft/layout"
 )
 
@@ -134,6 +136,49 @@ func TestImpliedGeometry(t *testing.T) {
 		got, ok := ImpliedGeometry(c.tuples)
 		if got != c.want || ok != c.want.Known() {
 			t.Errorf("%s: %v %v, want %v", c.name, got, ok, c.want)
+		}
+	}
+}
+
+// Trying every geometry there is gives the same answer.
+func TestImpliedGeometryIsTheBestOfAll(t *testing.T) {
+	for _, seed := range need.Seeds(40, 2000) {
+		r := rand.New(rand.NewSource(seed))
+		shapes := []Geometry{{2, 32}, {16, 63}, {64, 32}, {255, 63}, {240, 63}, {1 + r.Intn(256), 1 + r.Intn(63)}}
+		g := shapes[r.Intn(len(shapes))]
+		var tuples []Tuple
+		for range 1 + r.Intn(8) {
+			lba := layout.Sector(r.Int63n(1 << (5 + r.Intn(27))))
+			c := Tuple{FromLBA(lba, g), lba}
+			switch r.Intn(6) {
+			case 0:
+				c.CHS = FromLBA(lba, shapes[r.Intn(len(shapes))])
+			case 1:
+				c.CHS = []CHS{{}, Overflow254, Overflow255}[r.Intn(3)]
+			}
+			tuples = append(tuples, c)
+		}
+		var best []Geometry
+		n, firm := -1, 0
+		for heads := 1; heads <= 256; heads++ {
+			for spt := 1; spt <= 63; spt++ {
+				c := Geometry{heads, spt}
+				if s := c.score(tuples); s > n {
+					best, n = []Geometry{c}, s
+				} else if s == n {
+					best = append(best, c)
+				}
+			}
+		}
+		for _, c := range tuples {
+			if c.stated() && c.C < MaxCylinder {
+				firm++
+			}
+		}
+		want := len(best) == 1 && n >= weight && n/weight+n%weight >= 2 && n/weight*2 > firm
+		got, ok := ImpliedGeometry(tuples)
+		if ok != want || ok && got != best[0] {
+			t.Fatalf("seed %d: %v %v, the best of all are %v; tuples %v", seed, got, ok, best[:min(3, len(best))], tuples)
 		}
 	}
 }

@@ -62,15 +62,12 @@ func ImpliedGeometry(tuples []Tuple) (g Geometry, ok bool) {
 		}
 	}
 	best, ties := 0, 0
-	for heads := 1; heads <= 256; heads++ {
-		for spt := 1; spt <= 63; spt++ {
-			c := Geometry{heads, spt}
-			switch n := c.score(tuples); {
-			case n > best:
-				g, best, ties = c, n, 1
-			case n == best:
-				ties++
-			}
+	for c := range candidates(tuples) {
+		switch n := c.score(tuples); {
+		case n > best:
+			g, best, ties = c, n, 1
+		case n == best:
+			ties++
 		}
 	}
 	named, fit := best/weight, best%weight
@@ -93,4 +90,27 @@ func (g Geometry) score(tuples []Tuple) int {
 		}
 	}
 	return n
+}
+
+// candidates returns every geometry that some tuple alone allows. A tuple of
+// cylinder 0 allows any number of heads: two stand for all, so that they tie
+// unless another tuple decides.
+func candidates(tuples []Tuple) map[Geometry]bool {
+	out := map[Geometry]bool{}
+	for _, t := range tuples {
+		if t.C == MaxCylinder && t.S > 0 {
+			out[Geometry{int(t.H) + 1, int(t.S)}] = true
+		}
+		for spt := layout.Sector(1); spt <= 63 && t.stated(); spt++ {
+			tracks := (t.At - layout.Sector(t.S) + 1) / spt
+			heads := (tracks - layout.Sector(t.H)) / max(1, layout.Sector(t.C))
+			switch exact := tracks*spt+layout.Sector(t.S)-1 == t.At; {
+			case exact && t.C == 0 && heads == 0:
+				out[Geometry{255, int(spt)}], out[Geometry{256, int(spt)}] = true, true
+			case exact && t.C > 0 && heads >= 1 && heads <= 256:
+				out[Geometry{int(heads), int(spt)}] = true
+			}
+		}
+	}
+	return out
 }
