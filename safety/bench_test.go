@@ -42,42 +42,52 @@ func benchSource(b *testing.B, dir string) (path string, card *image.File, piece
 	return path, card, []layout.Piece{{Span: image.Whole(card), Op: layout.Copy, Why: layout.WhyUnchanged}}
 }
 
-func timed(b *testing.B, name string, args ...string) time.Duration {
+// best keeps the fastest of several runs, which other work on the machine
+// disturbs least.
+type best time.Duration
+
+func (t *best) since(start time.Time) {
+	if d := best(time.Since(start)); *t == 0 || d < *t {
+		*t = d
+	}
+}
+
+func (t *best) tool(b *testing.B, name string, args ...string) {
 	b.Helper()
 	cmd := exec.Command(need.Tool(b, name), args...)
 	start := time.Now()
 	if out, err := cmd.CombinedOutput(); err != nil {
 		b.Fatalf("%s: %v\n%s", name, err, out)
 	}
-	return time.Since(start)
+	t.since(start)
 }
 
 // Writing with hash and flush, as a ratio to dd, and to dd and then sha256sum,
-// in turn in the same run.
+// in turn in the same run, the best of each.
 func BenchmarkWriteImage(b *testing.B) {
 	dir := b.TempDir()
 	src, card, pieces := benchSource(b, dir)
-	var ours, dd, sha time.Duration
+	var ours, dd, sha best
 	b.SetBytes(benchSize)
 	for b.Loop() {
 		out := filepath.Join(dir, "dd.img")
-		dd += timed(b, "dd", "if="+src, "of="+out, "bs=4M", "conv=fsync", "status=none")
-		sha += timed(b, "sha256sum", out)
+		dd.tool(b, "dd", "if="+src, "of="+out, "bs=4M", "conv=fsync", "status=none")
+		sha.tool(b, "sha256sum", out)
 		os.Remove(out)
 		start := time.Now()
 		out = filepath.Join(dir, "ours.img")
 		if _, err := WriteImage(context.Background(), out, card, pieces, Options{Hash: true}); err != nil {
 			b.Fatal(err)
 		}
-		ours += time.Since(start)
+		ours.since(start)
 		os.Remove(out)
 	}
-	b.ReportMetric(ours.Seconds()/dd.Seconds(), "x-dd")
-	b.ReportMetric(ours.Seconds()/(dd+sha).Seconds(), "x-dd+sha256sum")
-	b.ReportMetric(ours.Seconds()/float64(b.N), "s-ours")
+	b.ReportMetric(float64(ours)/float64(dd), "x-dd")
+	b.ReportMetric(float64(ours)/float64(dd+sha), "x-dd+sha256sum")
+	b.ReportMetric(time.Duration(ours).Seconds(), "s-best")
 }
 
-// Verifying, as a ratio to cmp, in turn in the same run.
+// Verifying, as a ratio to cmp, in turn in the same run, the best of each.
 func BenchmarkVerify(b *testing.B) {
 	dir := b.TempDir()
 	src, card, pieces := benchSource(b, dir)
@@ -96,19 +106,19 @@ func BenchmarkVerify(b *testing.B) {
 			name = "hash"
 		}
 		b.Run(name, func(b *testing.B) {
-			var ours, cmp time.Duration
+			var ours, cmp best
 			b.SetBytes(benchSize)
 			for b.Loop() {
-				cmp += timed(b, "cmp", src, out)
+				cmp.tool(b, "cmp", src, out)
 				start := time.Now()
 				c, err := Verify(context.Background(), card, pieces, target, VerifyOptions{Limit: 100, Hash: hash})
 				if err != nil || !c.Clean() {
 					b.Fatal(c, err)
 				}
-				ours += time.Since(start)
+				ours.since(start)
 			}
-			b.ReportMetric(ours.Seconds()/cmp.Seconds(), "x-cmp")
-			b.ReportMetric(ours.Seconds()/float64(b.N), "s-ours")
+			b.ReportMetric(float64(ours)/float64(cmp), "x-cmp")
+			b.ReportMetric(time.Duration(ours).Seconds(), "s-best")
 		})
 	}
 }

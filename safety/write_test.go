@@ -8,9 +8,11 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"testing"
 
+	"bootgraft/image"
 	"bootgraft/image/imagetest"
 	"bootgraft/image/imagetest/need"
 	"bootgraft/layout"
@@ -144,6 +146,28 @@ func TestSparseCard(t *testing.T) {
 	}
 	if read := disk.n.Load(); read > most {
 		t.Errorf("verify read %d bytes of the card", read)
+	}
+}
+
+// endless is a source of stored zeros of any size.
+type endless int64
+
+func (e endless) Size() int64                             { return int64(e) }
+func (e endless) SectorSize() int                         { return sector }
+func (e endless) ReadAt(p []byte, off int64) (int, error) { clear(p); return len(p), nil }
+
+// Memory does not grow with the card: 256 MiB pass through a few buffers.
+func TestMemoryIsBounded(t *testing.T) {
+	m := &model{Source: endless(256 << 20)}
+	m.pieces = []layout.Piece{{Span: image.Whole(m), Op: layout.Copy, Why: layout.WhyUnchanged}}
+	path := filepath.Join(t.TempDir(), "card.img")
+	var before, after runtime.MemStats
+	runtime.ReadMemStats(&before)
+	write(t, path, m, Options{})
+	verify(t, m, path, VerifyOptions{})
+	runtime.ReadMemStats(&after)
+	if used := after.TotalAlloc - before.TotalAlloc; used > 16<<20 {
+		t.Errorf("%d bytes were allocated on the way", used)
 	}
 }
 
