@@ -57,22 +57,44 @@ func Save(t testing.TB, src image.Source) string {
 	}
 }
 
+// blkidNames are the names under which blkid tells a script what it found.
+var blkidNames = map[string]string{
+	"ID_FS_TYPE":         "TYPE",
+	"ID_FS_LABEL_ENC":    "LABEL",
+	"ID_FS_UUID":         "UUID",
+	"ID_PART_TABLE_TYPE": "PTTYPE",
+}
+
 // Blkid returns what blkid of util-linux finds out about a disk image by
-// itself: TYPE, LABEL, UUID, PTTYPE and so on. It is empty if that is nothing.
+// itself: TYPE, LABEL, UUID and PTTYPE. It is empty if that is nothing.
 func Blkid(t testing.TB, name string) map[string]string {
 	t.Helper()
-	out, err := exec.Command(need.Tool(t, "blkid"), "-p", "-o", "export", name).Output()
+	out, err := exec.Command(need.Tool(t, "blkid"), "-p", "-o", "udev", name).Output()
 	var exit *exec.ExitError
 	if err != nil && (!errors.As(err, &exit) || exit.ExitCode() != 2) { // 2: nothing found
 		t.Fatalf("blkid: %v\n%s", err, out)
 	}
 	found := map[string]string{}
 	for sc := bufio.NewScanner(bytes.NewReader(out)); sc.Scan(); {
-		if k, v, ok := strings.Cut(sc.Text(), "="); ok && k != "DEVNAME" {
-			found[k] = strings.ReplaceAll(v, `\ `, " ")
+		k, v, _ := strings.Cut(sc.Text(), "=")
+		if short, ok := blkidNames[k]; ok {
+			found[short] = unescape(v)
 		}
 	}
 	return found
+}
+
+// unescape turns \xNN into the byte NN.
+func unescape(s string) string {
+	var out []byte
+	for len(s) > 0 {
+		if v, err := strconv.ParseUint(s[min(2, len(s)):min(4, len(s))], 16, 8); err == nil && strings.HasPrefix(s, `\x`) {
+			out, s = append(out, byte(v)), s[4:]
+			continue
+		}
+		out, s = append(out, s[0]), s[1:]
+	}
+	return string(out)
 }
 
 // Slot is a partition as partx of util-linux lists it, in sectors of 512 bytes.

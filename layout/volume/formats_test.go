@@ -1,0 +1,289 @@
+package volume
+
+import (
+	"encoding/binary"
+	"errors"
+	"slices"
+	"testing"
+	"unicode/utf16"
+
+	"bootgraft/image"
+	"bootgraft/image/imagetest"
+	"bootgraft/layout"
+)
+
+// hfsPlusHeader is a volume header after TN1150, "Volume Header": 1024 blocks
+// of 4096 bytes, 24 of them free, catalog in blocks 8 to 9 and 20 to 29.
+func hfsPlusHeader(signature string) []byte {
+	b := make([]byte, 512)
+	be := binary.BigEndian
+	copy(b, signature)
+	be.PutUint16(b[2:], 4)
+	if signature == "HX" {
+		be.PutUint16(b[2:], 5)
+	}
+	be.PutUint32(b[40:], 4096)
+	be.PutUint32(b[44:], 1024)
+	be.PutUint32(b[48:], 24)
+	be.PutUint64(b[104:], 0x0123456789ABCDEF)
+	for i, v := range []uint32{8, 2, 20, 10} {
+		be.PutUint32(b[hfsPlusCatalog+16+4*i:], v)
+	}
+	return b
+}
+
+// hfsPlusDisk adds the header node of the catalog and, in the second extent,
+// its first leaf, which names the root folder "Très Long". TN1150, "B-Trees".
+func hfsPlusDisk(signature string) *imagetest.Disk {
+	be := binary.BigEndian
+	d := imagetest.New(8192, 512)
+	d.Put(2, hfsPlusHeader(signature))
+	head := make([]byte, 512)
+	be.PutUint32(head[20:], 2) // leafRecords
+	be.PutUint32(head[24:], 3) // firstLeafNode: byte 12288 of the file, past the first extent
+	be.PutUint16(head[32:], 4096)
+	d.Put(8*8, head)
+	leaf := make([]byte, 4096)
+	leaf[8] = 0xFF
+	be.PutUint16(leaf[10:], 1)
+	name := utf16.Encode([]rune("Très Long"))
+	be.PutUint32(leaf[16:], 1)
+	be.PutUint16(leaf[20:], uint16(len(name)))
+	for i, u := range name {
+		be.PutUint16(leaf[22+2*i:], u)
+	}
+	d.Put(21*8, leaf)
+	return d
+}
+
+// wrappedDisk is an HFS Plus volume in a wrapper, after TN1150, "HFS Wrapper":
+// allocation blocks of 4096 bytes from sector 16, the inner volume from the
+// second of them, which is sector 24.
+func wrappedDisk() *imagetest.Disk {
+	be := binary.BigEndian
+	d := imagetest.New(9000, 512)
+	inner := hfsPlusDisk("H+")
+	b := make([]byte, 8192*512)
+	if _, err := inner.ReadAt(b, 0); err != nil {
+		panic(err)
+	}
+	d.Put(24, b)
+	mdb := make([]byte, 512)
+	copy(mdb, "BD")
+	be.PutUint16(mdb[18:], 1100)
+	be.PutUint32(mdb[20:], 4096)
+	be.PutUint16(mdb[28:], 16)
+	mdb[36] = 7
+	copy(mdb[37:], "wrapper")
+	copy(mdb[124:], "H+")
+	be.PutUint16(mdb[126:], 1)
+	be.PutUint16(mdb[128:], 1024)
+	d.Put(2, mdb)
+	return d
+}
+
+func TestHFSPlus(t *testing.T) {
+	for _, signature := range []string{"H+", "HX"} {
+		d := hfsPlusDisk(signature)
+		v, findings := recognise(t, d, image.Whole(d))
+		want := layout.Volume{
+			Span: layout.Span{Count: 8192}, Kind: "hfsplus", Label: "Très Long", ID: "0123456789ABCDEF",
+			ClusterBytes: 4096, UsedBytes: 1000 * 4096, Sized: true,
+		}
+		if !sameVolume(*v, want) || len(findings) != 0 {
+			t.Errorf("%s: got %+v, %v", signature, v, findings)
+		}
+		theirs := imagetest.Blkid(t, imagetest.Save(t, d))
+		if theirs["TYPE"] != v.Kind || theirs["LABEL"] != v.Label {
+			t.Errorf("blkid says %v, we say %+v", theirs, v)
+		}
+	}
+}
+
+func TestWrappedHFSPlus(t *testing.T) {
+	d := wrappedDisk()
+	v, findings := recognise(t, d, image.Whole(d))
+	if v.Kind != "hfsplus" || v.Label != "Très Long" || v.Span != (layout.Span{Count: 16 + 1100*8 + 2}) || v.UsedBytes != 1000*4096 {
+		t.Errorf("got %+v", v)
+	}
+	if got := imagetest.Codes(findings); !slices.Equal(got, []string{"hfs-wrapper"}) {
+		t.Errorf("findings %v", got)
+	}
+	theirs := imagetest.Blkid(t, imagetest.Save(t, d))
+	if theirs["TYPE"] != v.Kind || theirs["LABEL"] != v.Label {
+		t.Errorf("blkid says %v, we say %+v", theirs, v)
+	}
+}
+
+// squashfsHeader makes a super block of an old version, after the structures
+// squashfs_super_block of versions 1 to 3.
+func squashfsHeader(magic string, order binary.ByteOrder, major uint16, used uint64) []byte {
+	b := make([]byte, 512)
+	copy(b, magic)
+	order.PutUint16(b[28:], major)
+	order.PutUint32(b[8:], uint32(used))
+	order.PutUint16(b[32:], 32768)
+	if major >= 2 {
+		order.PutUint32(b[51:], 65536)
+	}
+	if major == 3 {
+		order.PutUint64(b[63:], used)
+	}
+	return b
+}
+
+func TestOldSquashfs(t *testing.T) {
+	for _, c := range []struct {
+		magic string
+		order binary.ByteOrder
+	}{{"hsqs", binary.LittleEndian}, {"sqsh", binary.BigEndian}, {"shsq", binary.LittleEndian}, {"qshs", binary.BigEndian}} {
+		for major := uint16(1); major <= 3; major++ {
+			d := imagetest.New(100, 512)
+			d.Put(0, squashfsHeader(c.magic, c.order, major, 5000))
+			v, findings := recognise(t, d, image.Whole(d))
+			block := int64(65536)
+			if major == 1 {
+				block = 32768
+			}
+			if v.Kind != "squashfs" || v.Count != 10 || v.UsedBytes != 5000 || v.ClusterBytes != block {
+				t.Errorf("%s version %d: got %+v", c.magic, major, v)
+			}
+			if got := imagetest.Codes(findings); !slices.Equal(got, []string{"volume-old-version"}) {
+				t.Errorf("%s version %d: findings %v", c.magic, major, got)
+			}
+		}
+	}
+}
+
+// Version 0 swap says no size: the entry gives it. Version 1 of a big-endian
+// machine counts in its own order.
+func TestSwapVersions(t *testing.T) {
+	for page := int64(4096); page <= 65536; page *= 2 {
+		d := imagetest.New(4096, 512)
+		if _, err := d.WriteAt([]byte("SWAP-SPACE"), page-10); err != nil {
+			t.Fatal(err)
+		}
+		v, _ := recognise(t, d, layout.Span{Count: 4000})
+		if v.Kind != "swap" || v.Sized || v.Count != 4000 || v.ClusterBytes != page {
+			t.Errorf("version 0, page %d: got %+v", page, v)
+		}
+		if _, err := d.WriteAt([]byte("SWAPSPACE2"), page-10); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := d.WriteAt([]byte{0, 0, 0, 1, 0, 0, 0, 15}, swapInfo); err != nil {
+			t.Fatal(err)
+		}
+		v, _ = recognise(t, d, layout.Span{Count: 4000})
+		if !v.Sized || v.Count != layout.Sector(16*page/512) || v.ID != "" {
+			t.Errorf("version 1, page %d: got %+v", page, v)
+		}
+	}
+}
+
+// changed returns a fixture with some bytes replaced.
+func changed(t testing.TB, file string, at int64, b ...byte) *imagetest.Disk {
+	t.Helper()
+	d := imagetest.Load(t, fixtures+file)
+	if _, err := d.WriteAt(b, at); err != nil {
+		t.Fatal(err)
+	}
+	return d
+}
+
+func TestFindings(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		disk *imagetest.Disk
+		want []string
+	}{
+		// Microsoft exFAT specification, 3.4: VolumeFlags and PercentInUse
+		// are left out of the checksum, all else is in it.
+		{"exFAT: flags alone", changed(t, "exfat.txt", 106, 2, 0), nil},
+		{"exFAT: percentage alone", changed(t, "exfat.txt", 112, 50), nil},
+		{"exFAT: boot code", changed(t, "exfat.txt", 200, 1), []string{"boot-checksum", "boot-backup-differs"}},
+		{"exFAT: second copy gone", changed(t, "exfat.txt", 12*512, make([]byte, 512)...), []string{"boot-backup-differs"}},
+		{"exFAT: checksum", changed(t, "exfat.txt", 11*512, 1), []string{"boot-checksum"}},
+		{"NTFS: second copy gone", changed(t, "ntfs.txt", 8191*512, make([]byte, 512)...), []string{"boot-backup-differs"}},
+		{"NTFS: boot code", changed(t, "ntfs.txt", 300, 1), []string{"boot-backup-differs"}},
+		{"ISO: size in one order", changed(t, "iso9660.txt", 64*512+84, 1), []string{"volume-sizes-differ"}},
+	} {
+		_, findings := recognise(t, c.disk, image.Whole(c.disk))
+		if got := imagetest.Codes(findings); !slices.Equal(got, c.want) && len(got)+len(c.want) > 0 {
+			t.Errorf("%s: findings %v, want %v", c.name, got, c.want)
+		}
+	}
+}
+
+func TestMalformed(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		disk *imagetest.Disk
+	}{
+		{"exFAT: sectors of 2^255", changed(t, "exfat.txt", 108, 255)},
+		{"exFAT: clusters of 2^255", changed(t, "exfat.txt", 109, 255)},
+		{"exFAT: no clusters", changed(t, "exfat.txt", 92, 0, 0, 0, 0)},
+		{"exFAT: more clusters than sectors", changed(t, "exfat.txt", 92, 255, 255, 255, 255)},
+		{"exFAT: root in cluster 1", changed(t, "exfat.txt", 96, 1)},
+		{"exFAT: FAT's fields", changed(t, "exfat.txt", 13, 1)},
+		{"NTFS: sectors of 0", changed(t, "ntfs.txt", 11, 0, 0)},
+		{"NTFS: clusters of 0", changed(t, "ntfs.txt", 13, 0)},
+		{"NTFS: clusters of 2^30 sectors", changed(t, "ntfs.txt", 13, 0xE2)},
+		{"NTFS: no sectors", changed(t, "ntfs.txt", 40, make([]byte, 8)...)},
+		{"squashfs: version 0", changed(t, "squashfs.txt", 28, 0)},
+		{"squashfs: no block size", changed(t, "squashfs.txt", 12, make([]byte, 4)...)},
+		{"squashfs: 2^63 bytes", changed(t, "squashfs.txt", 47, 0x80)},
+		{"swap: version 0 under the new magic", changed(t, "swap.txt", 1024, 0)},
+		{"swap: no pages", changed(t, "swap.txt", 1028, make([]byte, 4)...)},
+		{"ISO: blocks of 0", changed(t, "iso9660.txt", 64*512+128, 0, 0)},
+		{"ISO: no blocks", changed(t, "iso9660.txt", 64*512+80, make([]byte, 4)...)},
+	} {
+		v, findings, err := Recognise(c.disk, image.Whole(c.disk))
+		var format *layout.FormatError
+		if v != nil || findings != nil || !errors.As(err, &format) || format.Fault != layout.Malformed {
+			t.Errorf("%s: got %v, %v, %v", c.name, v, findings, err)
+		}
+	}
+}
+
+// Two letters at byte 1024 alone make no HFS volume.
+func TestTwoLettersAreNoHFS(t *testing.T) {
+	for _, letters := range []string{"BD", "H+", "HX"} {
+		b := make([]byte, 4096)
+		copy(b[1024:], letters)
+		if v, f, err := Recognise(imagetest.NewBytes(b, 512), layout.Span{Count: 8}); v != nil || f != nil || err != nil {
+			t.Errorf("%s: %v, %v, %v", letters, v, f, err)
+		}
+	}
+}
+
+// A name that cannot be read costs the name, not the volume.
+func TestDamagedNames(t *testing.T) {
+	plus := hfsPlusDisk("H+")
+	plus.Put(21*8, make([]byte, 512))
+	far := hfsPlusDisk("H+")
+	if _, err := far.WriteAt([]byte{255, 255, 255, 255}, 1024+hfsPlusCatalog+16); err != nil {
+		t.Fatal(err)
+	}
+	for name, d := range map[string]*imagetest.Disk{
+		"NTFS: record is no record":       changed(t, "ntfs.txt", 38*512, 'X'),
+		"NTFS: fixup is wrong":            changed(t, "ntfs.txt", 38*512+510, 0xEE, 0xEE),
+		"NTFS: fixups past the record":    changed(t, "ntfs.txt", 38*512+4, 0xFF, 0xFF, 0xFF, 0xFF),
+		"NTFS: attributes past it":        changed(t, "ntfs.txt", 38*512+20, 0xFF, 0xFF),
+		"NTFS: attribute of no length":    changed(t, "ntfs.txt", 38*512+int64(ntfsFirstAttribute(t))+4, 0, 0, 0, 0),
+		"exFAT: root past the end":        changed(t, "exfat.txt", 96, 0xFD, 1, 0, 0),
+		"HFS Plus: leaf gone":             plus,
+		"HFS Plus: catalog past the disk": far,
+	} {
+		v, _ := recognise(t, d, image.Whole(d))
+		if v.Label != "" {
+			t.Errorf("%s: name %q", name, v.Label)
+		}
+	}
+}
+
+func ntfsFirstAttribute(t testing.TB) uint16 {
+	t.Helper()
+	d := imagetest.Load(t, fixtures+"ntfs.txt")
+	b := imagetest.Head(t, d, 40*512)
+	return binary.LittleEndian.Uint16(b[38*512+20:])
+}
