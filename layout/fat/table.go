@@ -19,7 +19,7 @@ func (r Run) End() uint32 { return r.First + r.Count }
 type Table struct {
 	Kind     Kind
 	Copy     int
-	Clusters uint32   // the last cluster is Clusters+1
+	Clusters uint32   // the last cluster is Clusters+1; those of the volume that the source has entries for
 	Entries  []uint32 // by cluster number, reserved high bits included
 	Unknown  []Run    // entries that no intact copy answers for, in order
 	Findings []layout.Finding
@@ -51,7 +51,7 @@ func (v *Volume) LoadTable(copy int) (*Table, error) {
 	l := loader{v: v, t: t, span: inside}
 	l.load()
 	if n := uint32(len(t.Entries)); n < v.Clusters+2 {
-		t.addUnknown(Run{n, v.Clusters + 2 - n})
+		t.Clusters = n - 2 // whatever lies in the clusters behind is lost with their entries
 		t.Findings = append(t.Findings, layout.Warningf("fat-table-missing", inside.End(), "the source ends inside allocation table %d; %d of its %d entries are missing",
 			copy, v.Clusters+2-n, v.Clusters+2))
 	}
