@@ -50,24 +50,21 @@ func (p *planner) clearOldTable(pieces []layout.Piece) []layout.Piece {
 	if !p.gptInForce() {
 		return pieces
 	}
+	var cuts []layout.Sector
+	for _, old := range p.s.GPT.SecondPlace() {
+		cuts = append(cuts, old.Start, old.End())
+	}
 	var out []layout.Piece
 	for _, q := range pieces {
-		for _, old := range p.s.GPT.Second {
-			hit := old.Common(q.Span)
-			if q.Op != layout.Copy || q.From != q.Start || hit.Empty() {
-				continue
-			}
-			parts := cutAt(q, []layout.Sector{hit.Start, hit.End()})
-			for _, part := range parts {
-				if hit.Covers(part.Span) {
-					part = layout.Piece{Span: part.Span, Op: layout.Zero, Why: layout.WhyOldTable}
-				}
-				out = append(out, part)
-			}
-			q = layout.Piece{}
-		}
-		if !q.Empty() {
+		if q.Op != layout.Copy || q.From != q.Start {
 			out = append(out, q)
+			continue
+		}
+		for _, part := range cutAt(q, cuts) {
+			if p.s.GPT.SecondPlace().Holds(part.Start) {
+				part = layout.Piece{Span: part.Span, Op: layout.Zero, Why: layout.WhyOldTable}
+			}
+			out = append(out, part)
 		}
 	}
 	return out

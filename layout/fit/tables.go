@@ -86,13 +86,19 @@ func (p *planner) renderGPT() error {
 	if ids != nil {
 		why = layout.WhyNewIDs
 	}
-	for at, data := range r.First {
-		if err := p.put(at, data, why, layout.RankFirst); err != nil {
-			return err
+	second := map[layout.Sector]bool{}
+	for _, block := range r.Second {
+		for x := block.Start; x < block.End(); x++ {
+			second[x] = true
 		}
 	}
-	for at, data := range r.Second {
-		if err := p.put(at, data, layout.WhyTableSecond, layout.RankSecond); err != nil {
+	for at, data := range r.Sectors() {
+		rank := layout.RankFirst
+		reason := why
+		if second[at] {
+			rank, reason = layout.RankSecond, layout.WhyTableSecond
+		}
+		if err := p.put(at, data, reason, rank); err != nil {
 			return err
 		}
 	}

@@ -59,8 +59,8 @@ func (s *surveyor) tableClaims(t *found) []claim {
 	case layout.InForce, layout.Disputed:
 		rest := t.Own
 		if t.Kind == "gpt" {
-			own(s.out.GPT.Second, layout.RoleTable, layout.FromEnd, "gpt table, second copy", "second copy of the GUID partition table")
-			rest = s.out.GPT.First
+			own(s.out.GPT.SecondPlace(), layout.RoleTable, layout.FromEnd, "gpt table, second copy", "second copy of the GUID partition table")
+			rest = s.out.GPT.FirstPlace()
 			if s.out.MBR != nil && s.out.MBR.Protective() {
 				own(layout.Spans{{Count: 1}}, layout.RoleTable, layout.FromStart, "protective MBR", "its EE record hands over to the GUID partition table")
 			}

@@ -1,0 +1,186 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"github.com/spf13/cobra"
+)
+
+const demoHelp = `Runs the whole job on an invented drive: the hard-disk field recorder of an
+invented song-collecting society. It makes the drive as an image file, then
+runs the same commands that you would type, and shows what they say.
+
+Without DIR the files go to a new temporary folder. They take less than
+300 MB and may be deleted at any time.
+
+Examples:
+
+  bootgraft demo
+  bootgraft demo ~/bootgraft-demo`
+
+func demoCommand(u *ui) *cobra.Command {
+	return &cobra.Command{
+		Use:   "demo [DIR]",
+		Short: "the whole job on an invented drive, from nothing",
+		Long:  demoHelp,
+		Args:  cobra.MaximumNArgs(1),
+		RunE: func(c *cobra.Command, args []string) error {
+			if u.json {
+				return usagef("demo is for people; it has no --json")
+			}
+			dir, err := demoDir(args)
+			if err != nil {
+				return err
+			}
+			d := &demo{ui: u, cmd: c, dir: dir}
+			return d.run()
+		},
+	}
+}
+
+// demoDir returns the folder of the demonstration, which is new or empty.
+func demoDir(args []string) (string, error) {
+	if len(args) == 0 {
+		return os.MkdirTemp("", "bootgraft-demo-")
+	}
+	dir := args[0]
+	if err := os.MkdirAll(dir, 0o755); err != nil {
+		return "", fmt.Errorf("the folder %s cannot be made: %w", dir, err)
+	}
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		return "", err
+	}
+	if len(entries) > 0 {
+		return "", refusef("the folder %s is not empty; the demonstration overwrites nothing. Give a new folder", dir)
+	}
+	return dir, nil
+}
+
+// demo is one run of the demonstration. Its steps are the program's own
+// commands, run as if they were typed.
+type demo struct {
+	ui   *ui
+	cmd  *cobra.Command
+	dir  string
+	step int
+}
+
+func (d *demo) path(name string) string { return filepath.Join(d.dir, name) }
+
+func (d *demo) title(text string) {
+	d.step++
+	d.ui.answerf("\n%s\n%s\n", fmt.Sprintf("%d. %s", d.step, text), strings.Repeat("-", 78))
+}
+
+func (d *demo) tell(text string) { d.ui.wrapped("", text) }
+
+// typed runs a command and expects the given exit code.
+func (d *demo) typed(want int, args ...string) error {
+	d.ui.answerf("\n$ bootgraft %s\n\n", strings.Join(args, " "))
+	root := rootCommand(d.ui)
+	root.SetArgs(args)
+	root.SetOut(d.ui.out)
+	root.SetErr(d.ui.err)
+	err := root.ExecuteContext(d.cmd.Context())
+	if got := exitCode(err); got != want {
+		return fmt.Errorf("the demonstration expected exit code %d of this command, and got %d: %w", want, got, errors.Join(err))
+	}
+	if err != nil && !errors.Is(err, errSaid) {
+		d.ui.answerf("%s", indent(err.Error()))
+	}
+	return nil
+}
+
+func indent(s string) string {
+	return "  " + strings.ReplaceAll(strings.TrimRight(s, "\n"), "\n", "\n  ") + "\n"
+}
+
+func (d *demo) run() error {
+	for _, step := range []func() error{d.makeDrive, d.survey, d.larger, d.tooSmall, d.smaller, d.damage} {
+		if err := step(); err != nil {
+			return err
+		}
+	}
+	return d.end()
+}
+
+func (d *demo) makeDrive() error {
+	d.title("An old drive")
+	if err := makeDemoDrive(d.path("recorder.img")); err != nil {
+		return fmt.Errorf("making the invented drive: %w", err)
+	}
+	d.tell(fmt.Sprintf("The field recorder of the Quillhaven Song-Collecting Society (device and society are invented) starts from a small hard disk. Its maker put the start-up program into the sectors before the first volume, with a check sum and the size of the disk, and the calibration at the very end of the disk. This is its image: %s", d.path("recorder.img")))
+	return nil
+}
+
+func (d *demo) survey() error {
+	d.title("Who owns every sector?")
+	d.tell("The gap before the first entry and the tail after the last one are what an ordinary file copy loses. The device does not start without them.")
+	return d.typed(exitDone, "survey", d.path("recorder.img"))
+}
+
+func (d *demo) larger() error {
+	d.title("A larger card")
+	d.tell("The plan says where every sector of the card comes from, before there is a card. The tail goes to the new end, and stays at its old address as well.")
+	plan, img := d.path("larger.plan"), d.path("larger-card.img")
+	if err := d.typed(exitDone, "plan", d.path("recorder.img"), "--size", fmt.Sprintf("%ds", demoLarger), "-o", plan); err != nil {
+		return err
+	}
+	return d.writeAndProve(plan, img)
+}
+
+func (d *demo) writeAndProve(plan, img string) error {
+	d.tell("\nThe planned card can be read like a disk already, and every recording on it is whole:")
+	for _, args := range [][]string{
+		{"files", "--plan", plan}, {"write", plan, img}, {"verify", plan, img},
+	} {
+		if err := d.typed(exitDone, args...); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (d *demo) tooSmall() error {
+	d.title("A card that is too small")
+	d.tell("What does not fit is refused with exact numbers, and nothing is written.")
+	return d.typed(exitRefused, "plan", d.path("recorder.img"), "--size", fmt.Sprintf("%ds", demoTooSmall), "-o", d.path("small.plan"))
+}
+
+func (d *demo) smaller() error {
+	d.title("A smaller card that will do")
+	d.tell("The last sectors of the drive between the volume and the tail are blank and may fall off. The tail moves as one block to the new end.")
+	plan, img := d.path("smaller.plan"), d.path("smaller-card.img")
+	if err := d.typed(exitDone, "plan", d.path("recorder.img"), "--size", fmt.Sprintf("%ds", demoSmaller), "-o", plan); err != nil {
+		return err
+	}
+	return d.writeAndProve(plan, img)
+}
+
+func (d *demo) damage() error {
+	d.title("A card that lies")
+	d.tell("One byte of the smaller card is changed now, as a worn card or a bad reader would. No read fails; verify finds it all the same.")
+	img := d.path("smaller-card.img")
+	if err := flipByte(img, demoDamage); err != nil {
+		return err
+	}
+	return d.typed(exitDifferent, "verify", d.path("smaller.plan"), img)
+}
+
+func (d *demo) end() error {
+	d.title("With a drive of your own")
+	d.tell(fmt.Sprintf("Everything is in %s; delete it when you like. Read SAFETY.md first: mains and battery voltages, static charge and hot tools can hurt you and the device.", d.dir))
+	d.ui.answerf(`
+  bootgraft survey old.img                       what is on it
+  bootgraft plan old.img --size Ns -o card.plan  N = sectors of the card at hand
+  bootgraft files --plan card.plan               will every file arrive?
+  bootgraft write card.plan card.img             make the card's image
+  bootgraft verify card.plan card.img            prove it
+`)
+	return nil
+}

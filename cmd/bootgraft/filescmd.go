@@ -1,0 +1,253 @@
+package main
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+
+	"github.com/spf13/cobra"
+	"golang.org/x/text/encoding/charmap"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+	"bootgraft/layout/files"
+	"bootgraft/layout/scan"
+)
+
+const filesHelp = `Lists the files of the FAT and ext volumes of a drive, or of a planned card
+that does not exist yet, with their sizes and SHA-256. So you see before you
+write that every file will arrive whole.
+
+Examples:
+
+  bootgraft files old.img
+  bootgraft files --plan card.plan
+  bootgraft files old.img --to rescued`
+
+type filesFlags struct {
+	plan, source, to string
+	codepage         int
+	noHash           bool
+	sectorSize       int
+}
+
+func filesCommand(u *ui) *cobra.Command {
+	var f filesFlags
+	c := &cobra.Command{
+		Use:   "files SOURCE | files --plan PLAN",
+		Short: "list the files of a drive or of a planned card",
+		Long:  filesHelp,
+		Args:  cobra.MaximumNArgs(1),
+		RunE:  func(c *cobra.Command, args []string) error { return f.run(c, u, args) },
+	}
+	c.Flags().StringVar(&f.plan, "plan", "", "list the files of the card that this plan describes")
+	c.Flags().StringVar(&f.source, "source", "", "the source of the plan, if it is not where the plan remembers it")
+	c.Flags().StringVar(&f.to, "to", "", "copy the files into this folder, which must be new or empty")
+	c.Flags().IntVar(&f.codepage, "codepage", 437, "codepage of short FAT names: 437, 850, 852, 855, 858, 860, 862, 863, 865, 866 or 1252")
+	c.Flags().BoolVar(&f.noHash, "no-hash", false, "do not read the files: list them without SHA-256")
+	sectorSizeFlag(c, &f.sectorSize)
+	return c
+}
+
+// codepages are those of FAT short names that are known here.
+var codepages = map[int]*charmap.Charmap{
+	437: charmap.CodePage437, 850: charmap.CodePage850, 852: charmap.CodePage852, 855: charmap.CodePage855,
+	858: charmap.CodePage858, 860: charmap.CodePage860, 862: charmap.CodePage862, 863: charmap.CodePage863,
+	865: charmap.CodePage865, 866: charmap.CodePage866, 1252: charmap.Windows1252,
+}
+
+func (f *filesFlags) run(c *cobra.Command, u *ui, args []string) error {
+	page := codepages[f.codepage]
+	switch {
+	case page == nil:
+		return usagef("codepage %d is not known here; see bootgraft files --help", f.codepage)
+	case (f.plan == "") == (len(args) == 0):
+		return usagef("give either a SOURCE or --plan PLAN")
+	case f.plan == "" && f.source != "":
+		return usagef("--source goes with --plan")
+	}
+	src, name, closeSource, err := f.open(args)
+	if err != nil {
+		return err
+	}
+	defer closeSource()
+	s, err := scan.Run(c.Context(), src, scan.Options{})
+	if err != nil {
+		return err
+	}
+	l := &lister{ui: u, flags: f, src: src}
+	if f.to != "" {
+		if l.out, err = newOutput(f.to); err != nil {
+			return err
+		}
+		defer l.out.close()
+	}
+	progress, finish := u.bar("reading files")
+	l.progress, l.total = progress, usedBytes(s)
+	l.findings, err = files.Walk(c.Context(), src, s, files.Options{CodePage: page}, l.visit)
+	finish()
+	if err != nil {
+		return err
+	}
+	return l.finish(name, s)
+}
+
+// open opens the source, or the planned card.
+func (f *filesFlags) open(args []string) (image.Source, string, func(), error) {
+	if f.plan == "" {
+		src, err := openSource(args[0], f.sectorSize)
+		if err != nil {
+			return nil, "", nil, err
+		}
+		return src, args[0], func() { src.close() }, nil
+	}
+	j, err := openJob(f.plan, f.source)
+	if err != nil {
+		return nil, "", nil, err
+	}
+	return j.card.Known(), "the card planned in " + f.plan, j.close, nil
+}
+
+func usedBytes(s *scan.Survey) int64 {
+	var n int64
+	for _, v := range s.Volumes {
+		n += max(v.UsedBytes, 0)
+	}
+	return n
+}
+
+// fileJSON is one regular file. Missing is in bytes of the file; a file with
+// missing bytes has no SHA-256.
+type fileJSON struct {
+	Path    string        `json:"path"`
+	Volume  int           `json:"volume"`
+	Size    int64         `json:"size"`
+	SHA256  string        `json:"sha256"`
+	Missing []files.Range `json:"missing"`
+	Written string        `json:"written,omitempty"` // its name in the folder of --to
+	Fault   string        `json:"fault,omitempty"`
+}
+
+// lister gathers the files of a disk, hashes them and copies them out.
+type lister struct {
+	ui       *ui
+	flags    *filesFlags
+	src      image.Source
+	out      *output
+	files    []fileJSON
+	findings []layout.Finding
+	bytes    int64
+	damaged  int
+	progress func(done, total int64)
+	done     int64
+	total    int64
+}
+
+func (l *lister) visit(f *files.File) error {
+	j := fileJSON{Path: f.Path, Volume: f.Volume, Size: f.Size, Missing: append([]files.Range{}, f.Missing...)}
+	l.bytes += f.Size
+	if f.Fault != nil {
+		j.Fault = f.Fault.Error()
+	}
+	if len(f.Missing) > 0 || f.Fault != nil {
+		l.damaged++
+	} else if !l.flags.noHash || l.out != nil {
+		if err := l.read(f, &j); err != nil {
+			return err
+		}
+	}
+	l.files = append(l.files, j)
+	return nil
+}
+
+// read hashes the bytes of a whole file, and copies it out if that is wanted.
+func (l *lister) read(f *files.File, j *fileJSON) error {
+	h := sha256.New()
+	w := io.Writer(h)
+	if l.out != nil {
+		dst, err := l.out.create(f)
+		if err != nil {
+			return err
+		}
+		j.Written = dst.name
+		w = io.MultiWriter(h, dst)
+		defer dst.abandon()
+		if _, err := io.CopyBuffer(w, l.counted(f), make([]byte, 1<<20)); err != nil {
+			return fmt.Errorf("%s: %w", f.Path, err)
+		}
+		if err := dst.finish(f.Modified); err != nil {
+			return err
+		}
+	} else if _, err := io.CopyBuffer(w, l.counted(f), make([]byte, 1<<20)); err != nil {
+		return fmt.Errorf("%s: %w", f.Path, err)
+	}
+	j.SHA256 = hex.EncodeToString(h.Sum(nil))
+	return nil
+}
+
+// counted returns the bytes of a file and counts them for the bar.
+func (l *lister) counted(f *files.File) io.Reader {
+	return readerFunc(func(r io.Reader) func([]byte) (int, error) {
+		return func(p []byte) (int, error) {
+			n, err := r.Read(p)
+			l.done += int64(n)
+			l.progress(min(l.done, l.total), l.total)
+			return n, err
+		}
+	}(f.Reader()))
+}
+
+type readerFunc func([]byte) (int, error)
+
+func (r readerFunc) Read(p []byte) (int, error) { return r(p) }
+
+type filesJSON struct {
+	Schema   int              `json:"schema"`
+	Files    []fileJSON       `json:"files"`
+	Findings []layout.Finding `json:"findings"`
+}
+
+// finish writes the answer: a summary, then the files.
+func (l *lister) finish(name string, s *scan.Survey) error {
+	u := l.ui
+	if err := u.object(filesJSON{schema, append([]fileJSON{}, l.files...), append([]layout.Finding{}, l.findings...)}); err != nil {
+		return err
+	}
+	u.answerf("%s: %s files, %s bytes (%s), in %d volumes that can be listed\n", name, grouped(len(l.files)), grouped(l.bytes), bytesText(l.bytes), len(files.Volumes(s)))
+	if l.damaged > 0 {
+		u.answerf("%s of them are not whole.\n", grouped(l.damaged))
+	} else if len(l.files) > 0 {
+		u.answerf("Every one of them is whole.\n")
+	}
+	if l.out != nil {
+		l.out.report(u)
+	}
+	u.answerf("\n%15s  %-16s %s\n", "bytes", "SHA-256 begins", "file")
+	for _, f := range l.files {
+		u.answerf("%15s  %-16.16s %s\n", grouped(f.Size), f.SHA256, f.label())
+	}
+	if len(l.findings) > 0 {
+		u.showFindings(l.findings)
+	}
+	if l.damaged > 0 {
+		return coded(exitIncomplete, errors.New("some files are not whole"))
+	}
+	return nil
+}
+
+func (f *fileJSON) label() string {
+	text := fmt.Sprintf("%d:%s", f.Volume, printable(f.Path))
+	var lost int64
+	for _, m := range f.Missing {
+		lost += m.Count
+	}
+	if lost > 0 {
+		text += fmt.Sprintf("  NOT WHOLE: %s bytes missing, from byte %s", grouped(lost), grouped(f.Missing[0].Start))
+	}
+	if f.Fault != "" {
+		text += "  " + f.Fault
+	}
+	return text
+}

@@ -1,0 +1,93 @@
+// Command bootgraft moves a device from a dying hard disk to a flash card of
+// another size, boot areas included.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"os/signal"
+	"strings"
+	"syscall"
+
+	"github.com/spf13/cobra"
+)
+
+func main() { os.Exit(run(os.Args[1:])) }
+
+// run runs one command and returns the exit code.
+func run(args []string) int {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	u := newUI()
+	root := rootCommand(u)
+	root.SetArgs(args)
+	root.SetOut(u.out)
+	root.SetErr(u.err)
+	err := root.ExecuteContext(ctx)
+	if err != nil && !errors.Is(err, errSaid) {
+		fmt.Fprintf(u.err, "bootgraft: %s\n", strings.TrimSuffix(err.Error(), "\n"))
+	}
+	return exitCode(err)
+}
+
+const rootHelp = `bootgraft moves a device from a dying hard disk to a flash card of another
+size: it reads the drive, says who owns every sector, plans the card, writes it
+and proves the copy.
+
+A first look at everything, on an invented drive:
+
+  bootgraft demo
+
+The usual way, with image files:
+
+  bootgraft survey old.img
+  bootgraft plan old.img --size 31116288s -o card.plan
+  bootgraft files --plan card.plan
+  bootgraft write card.plan card.img
+  bootgraft verify card.plan card.img`
+
+func rootCommand(u *ui) *cobra.Command {
+	root := &cobra.Command{
+		Use:           "bootgraft",
+		Short:         "move a device from a dying hard disk to a flash card of another size",
+		Long:          rootHelp,
+		Args:          cobra.NoArgs,
+		SilenceUsage:  true,
+		SilenceErrors: true,
+		RunE:          func(c *cobra.Command, _ []string) error { return c.Help() },
+	}
+	root.PersistentFlags().BoolVar(&u.json, "json", false, "one JSON object on standard output")
+	root.PersistentFlags().BoolVar(&u.quiet, "quiet", false, "only the answer: no conversation, no bars")
+	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
+		return usagef("%v\nTry: %s --help", err, c.CommandPath())
+	})
+	root.AddCommand(surveyCommand(u), planCommand(u), writeCommand(u), verifyCommand(u), filesCommand(u), demoCommand(u))
+	for _, c := range root.Commands() {
+		c.Args = usageArgs(c.Args)
+	}
+	root.Args = unknownCommand
+	return root
+}
+
+// usageArgs makes a wrong number of arguments end as wrong usage.
+func usageArgs(check cobra.PositionalArgs) cobra.PositionalArgs {
+	return func(c *cobra.Command, args []string) error {
+		if err := check(c, args); err != nil {
+			return usagef("%v\nTry: %s --help", err, c.CommandPath())
+		}
+		return nil
+	}
+}
+
+func unknownCommand(c *cobra.Command, args []string) error {
+	if len(args) == 0 {
+		return nil
+	}
+	text := fmt.Sprintf("there is no command %q", args[0])
+	if near := c.SuggestionsFor(args[0]); len(near) > 0 {
+		text += fmt.Sprintf("; did you mean %s?", strings.Join(near, " or "))
+	}
+	return usagef("%s\nTry: bootgraft --help", text)
+}

@@ -1,0 +1,280 @@
+package main
+
+import (
+	"bytes"
+	"crypto/rand"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+
+	"github.com/spf13/cobra"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+	"bootgraft/layout/fit"
+	"bootgraft/layout/gpt"
+	"bootgraft/layout/plan"
+	"bootgraft/layout/scan"
+)
+
+const planHelp = `Maps a drive onto a card of another size and says, sector by sector, where
+every byte of the card will come from. What need not change is copied as it is.
+Nothing is written but the plan file.
+
+Examples:
+
+  bootgraft plan old.img --size 31116288s -o card.plan     sectors of the card
+  bootgraft plan old.img --target card.img -o card.plan    size of an image file
+  bootgraft plan old.img --size 32GB                       only look what would fit
+
+The tail is what lies after the last volume, up to the end of the disk. Firmware
+counts it from the end or from the start, and few manuals say which:
+
+  --tail both         at its old address and at the new end (larger cards)
+  --tail end          at the new end only (smaller cards)
+  --tail same-place   at its old address only: the card may not start if the
+                      firmware looks at the end
+  --tail drop         not at all: the card may not start`
+
+type planFlags struct {
+	size, target, out string
+	tail, excess      string
+	newIDs, replace   bool
+	accept            []string
+	sectorSize        int
+}
+
+func planCommand(u *ui) *cobra.Command {
+	var f planFlags
+	c := &cobra.Command{
+		Use:   "plan SOURCE (--size N | --target T) -o PLAN",
+		Short: "map a drive onto a card of another size",
+		Long:  planHelp,
+		Args:  cobra.ExactArgs(1),
+		RunE:  func(c *cobra.Command, args []string) error { return f.run(c, u, args[0]) },
+	}
+	fl := c.Flags()
+	fl.StringVar(&f.size, "size", "", "size of the card: 31116288s (sectors), bytes, 16GB (16*10^9), 16GiB")
+	fl.StringVar(&f.target, "target", "", "take the size from this image file")
+	fl.StringVarP(&f.out, "output", "o", "", "write the plan to this file")
+	fl.StringVar(&f.tail, "tail", "", "both, end, same-place or drop (default: both on a larger card, end on a smaller one)")
+	fl.StringVar(&f.excess, "excess", "leave", "sectors that the drive did not have: leave or zero")
+	fl.BoolVar(&f.newIDs, "new-ids", false, "draw new identifiers, for a card that is used beside its original; licences may be bound to the old ones")
+	fl.BoolVar(&f.replace, "replace", false, "replace an existing plan file")
+	fl.StringArrayVar(&f.accept, "accept", nil, "accept a finding by its code; may be repeated")
+	sectorSizeFlag(c, &f.sectorSize)
+	return c
+}
+
+func (f *planFlags) run(c *cobra.Command, u *ui, path string) error {
+	if err := f.check(); err != nil {
+		return err
+	}
+	src, err := openSource(path, f.sectorSize)
+	if err != nil {
+		return err
+	}
+	defer src.close()
+	if err := f.checkOutput(src); err != nil {
+		return err
+	}
+	target, nominal, err := f.targetSize(src.SectorSize())
+	if err != nil {
+		return err
+	}
+	s, err := runSurvey(c, u, src)
+	if err != nil {
+		return err
+	}
+	wishes, err := f.wishes(s, target, path)
+	if err != nil {
+		return err
+	}
+	p, err := fit.Plan(c.Context(), src, s, wishes)
+	if err != nil {
+		return u.showRefused(err)
+	}
+	if nominal {
+		p.Findings = append(p.Findings, layout.Notef("nominal-size", layout.NoSector,
+			"%s is a size as printed on a package; no real card has exactly that many sectors. Read the number of sectors from the card at hand and plan again", f.size))
+	}
+	return f.finish(u, p)
+}
+
+// check finds flags that contradict each other before anything is opened.
+func (f *planFlags) check() error {
+	if (f.size == "") == (f.target == "") {
+		return usagef("give the size of the card with either --size or --target")
+	}
+	switch fit.Tail(f.tail) {
+	case "", fit.TailBoth, fit.TailEnd, fit.TailSamePlace, fit.TailDrop:
+	default:
+		return usagef("--tail %s is not known: it is both, end, same-place or drop", f.tail)
+	}
+	switch fit.Excess(f.excess) {
+	case fit.ExcessLeave, fit.ExcessZero:
+	default:
+		return usagef("--excess %s is not known: it is leave or zero", f.excess)
+	}
+	return image.CheckSectorSize(f.sectorSize)
+}
+
+// checkOutput refuses early, before minutes of reading.
+func (f *planFlags) checkOutput(src *opened) error {
+	if f.out == "" {
+		return nil
+	}
+	st, err := os.Stat(f.out)
+	if errors.Is(err, os.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	if os.SameFile(st, src.files[0]) {
+		return refusef("%s is the source; the plan needs a file of its own", f.out)
+	}
+	if !st.Mode().IsRegular() {
+		return refusef("%s is there already and is not a file", f.out)
+	}
+	if !f.replace {
+		return refusef("%s is there already; --replace puts the new plan in its place", f.out)
+	}
+	return nil
+}
+
+// targetSize returns the size of the card.
+func (f *planFlags) targetSize(sectorSize int) (d plan.Disk, nominal bool, err error) {
+	d.SectorSize = sectorSize
+	if f.size != "" {
+		s, err := parseSize(f.size, sectorSize)
+		d.Sectors = s.sectors
+		return d, s.nominal, err
+	}
+	t, err := image.Open(f.target, sectorSize)
+	if err != nil {
+		return d, false, sourceError(f.target, err)
+	}
+	defer t.Close()
+	if t.Size()%int64(sectorSize) != 0 || t.Size() == 0 {
+		return d, false, fmt.Errorf("%s has %d bytes, which are not whole sectors of %d; it cannot stand for a card", f.target, t.Size(), sectorSize)
+	}
+	d.Sectors = image.Sectors(t)
+	return d, false, nil
+}
+
+func (f *planFlags) wishes(s *scan.Survey, target plan.Disk, path string) (fit.Wishes, error) {
+	w := fit.Wishes{Target: target, Tail: fit.Tail(f.tail), Excess: fit.Excess(f.excess), Accept: f.accept, Path: filepath.ToSlash(path)}
+	if !f.newIDs {
+		return w, nil
+	}
+	ids, err := drawIDs(s)
+	w.NewIDs = ids
+	return w, err
+}
+
+// drawIDs draws identifiers for every entry of the disk.
+func drawIDs(s *scan.Survey) (*fit.NewIDs, error) {
+	var id [4]byte
+	if _, err := rand.Read(id[:]); err != nil {
+		return nil, err
+	}
+	ids := &fit.NewIDs{DiskID: binary.LittleEndian.Uint32(id[:])}
+	if s.GPT != nil {
+		ids.GPT = &gpt.NewIDs{Disk: drawGUID(), Entries: map[int]gpt.GUID{}}
+		for _, e := range s.Entries {
+			ids.GPT.Entries[e.Index] = drawGUID()
+		}
+	}
+	return ids, nil
+}
+
+// drawGUID draws a random GUID, version 4 (RFC 4122, 4.4).
+func drawGUID() (g gpt.GUID) {
+	_, _ = rand.Read(g[:]) // never fails: it crashes the program instead
+	g[7] = g[7]&0x0F | 0x40
+	g[8] = g[8]&0x3F | 0x80
+	return g
+}
+
+// finish writes the plan file and says what the plan is.
+func (f *planFlags) finish(u *ui, p *plan.Plan) error {
+	digest, err := p.Digest()
+	if err != nil {
+		return err
+	}
+	if f.out != "" {
+		if err := writePlanFile(f.out, p, f.replace); err != nil {
+			return err
+		}
+	}
+	if u.json {
+		return plan.Describe(u.out, p)
+	}
+	u.showPlan(p, digest)
+	if f.out == "" {
+		u.answerf("\nNo plan file was written; -o PLAN keeps the plan.\n")
+		return nil
+	}
+	u.answerf("\nThe plan is in %s. Next, see that every file arrives whole, then write:\n\n  bootgraft files --plan %s\n  bootgraft write %s card.img\n", f.out, f.out, f.out)
+	return nil
+}
+
+// writePlanFile writes the plan beside its name, and gives it the name when
+// it is complete.
+func writePlanFile(path string, p *plan.Plan, replace bool) error {
+	tmp, err := os.CreateTemp(filepath.Dir(path), ".plan-*.unfinished")
+	if err != nil {
+		return fmt.Errorf("no plan file can be made beside %s: %w", path, err)
+	}
+	defer os.Remove(tmp.Name())
+	err = plan.Encode(tmp, p)
+	if err == nil {
+		err = tmp.Sync()
+	}
+	err = errors.Join(err, tmp.Close(), os.Chmod(tmp.Name(), 0o644))
+	if err != nil {
+		return fmt.Errorf("writing %s: %w", path, err)
+	}
+	if replace {
+		return os.Rename(tmp.Name(), path)
+	}
+	if err := os.Link(tmp.Name(), path); err != nil {
+		return fmt.Errorf("giving the plan its name: %w", err)
+	}
+	return nil
+}
+
+// showRefused explains why there is no plan.
+func (u *ui) showRefused(err error) error {
+	r := fit.IsRefused(err)
+	if r == nil {
+		return err
+	}
+	if u.json {
+		if err := u.object(refusedJSON{schema, true, r.Smallest, append([]layout.Finding{}, r.Why...), append([]layout.Finding{}, r.Need...)}); err != nil {
+			return err
+		}
+		return coded(exitRefused, errSaid)
+	}
+	var b bytes.Buffer
+	b.WriteString("refusing to plan this card; nothing was written.\n")
+	for _, f := range r.Why {
+		b.WriteString(fold("  ", f.Code+": "+f.Text))
+	}
+	for _, f := range r.Need {
+		b.WriteString(fold("  ", f.Code+": "+f.Text))
+		fmt.Fprintf(&b, "    To go on all the same: --accept %s\n", f.Code)
+	}
+	return coded(exitRefused, errors.New(b.String()))
+}
+
+type refusedJSON struct {
+	Schema   int              `json:"schema"`
+	Refused  bool             `json:"refused"`
+	Smallest layout.Sector    `json:"smallest_sectors,omitempty"`
+	Why      []layout.Finding `json:"why"`
+	Need     []layout.Finding `json:"accept"`
+}

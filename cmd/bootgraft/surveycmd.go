@@ -1,0 +1,181 @@
+package main
+
+import (
+	"fmt"
+	"path/filepath"
+
+	"github.com/spf13/cobra"
+
+	"bootgraft/layout"
+	"bootgraft/layout/scan"
+)
+
+const surveyHelp = `Reads an image of a drive and says who owns every sector of it: tables, gaps,
+volumes, the tail, and what is wrong with them. Nothing is ever written.
+
+Examples:
+
+  bootgraft survey old.img
+  bootgraft survey old.img --json
+  bootgraft survey optical.img --sector-size 2048`
+
+func surveyCommand(u *ui) *cobra.Command {
+	var sectorSize int
+	c := &cobra.Command{
+		Use:   "survey SOURCE",
+		Short: "say who owns every sector of a drive",
+		Long:  surveyHelp,
+		Args:  cobra.ExactArgs(1),
+		RunE: func(c *cobra.Command, args []string) error {
+			src, err := openSource(args[0], sectorSize)
+			if err != nil {
+				return err
+			}
+			defer src.close()
+			s, err := runSurvey(c, u, src)
+			if err != nil {
+				return err
+			}
+			if u.json {
+				return u.object(surveyObject(&s.Map))
+			}
+			u.showSurvey(args[0], &s.Map)
+			return nil
+		},
+	}
+	sectorSizeFlag(c, &sectorSize)
+	return c
+}
+
+func sectorSizeFlag(c *cobra.Command, n *int) {
+	c.Flags().IntVar(n, "sector-size", 512, "logical sector size of an image file in bytes: 512, 1024, 2048 or 4096")
+}
+
+func runSurvey(c *cobra.Command, u *ui, src *opened) (*scan.Survey, error) {
+	progress, finish := u.bar("looking")
+	defer finish()
+	n := int64(src.SectorSize())
+	return scan.Run(c.Context(), src, scan.Options{Progress: func(done, total layout.Sector) {
+		progress(int64(done)*n, int64(total)*n)
+	}})
+}
+
+// showSurvey writes a Map for a person.
+func (u *ui) showSurvey(path string, m *layout.Map) {
+	u.answerf("%s\n%s\n", filepath.Base(path), diskText(m.Sectors, m.SectorSize))
+	u.answerf("%s\n\n", tableText(m))
+	u.showRegions(m)
+	u.showOtherTables(m)
+	u.showFindings(m.Findings)
+}
+
+func tableText(m *layout.Map) string {
+	switch m.Table {
+	case "none":
+		return "No partition table is in force."
+	case "conflict":
+		return "Several tables contradict each other; none of them is in force."
+	}
+	entries := "entries"
+	if len(m.Entries) == 1 {
+		entries = "entry"
+	}
+	return fmt.Sprintf("Table in force: %s, %d %s.", m.Table, len(m.Entries), entries)
+}
+
+// maxRegionRows keeps the list of a disk with thousands of regions readable.
+const maxRegionRows = 40
+
+func (u *ui) showRegions(m *layout.Map) {
+	u.answerf("%15s %15s  %-9s %s\n", "first sector", "sectors", "role", "what")
+	for i, r := range m.Regions {
+		if i == maxRegionRows && len(m.Regions) > maxRegionRows+1 {
+			u.answerf("%33s... and %s more; all of them with --json\n", "", grouped(len(m.Regions)-i))
+			return
+		}
+		u.wrapped(fmt.Sprintf("%15s %15s  %-9s ", grouped(r.Start), grouped(r.Count), r.Role), regionText(m, r))
+	}
+}
+
+// regionText says what a region is and what was seen in it.
+func regionText(m *layout.Map, r layout.Region) string {
+	text := r.Name
+	if r.Role == layout.RoleVolume {
+		return text + usedText(m, r)
+	}
+	c := r.Content
+	switch {
+	case !c.Looked:
+		return text + ": not looked at"
+	case c.Blank:
+		text += fmt.Sprintf(": blank (%02X)", c.Fill)
+	case c.NonBlank == r.Count:
+		text += ": all in use"
+	case c.NonBlank > 0:
+		text += fmt.Sprintf(": %s in use, %d to %d", grouped(c.NonBlank), c.First, c.Last)
+	}
+	if c.Unread > 0 {
+		text += fmt.Sprintf("; %s not known", grouped(c.Unread))
+	}
+	if r.Anchor == layout.FromEnd {
+		text += "; counted from the end"
+	}
+	if len(c.Signatures) > 0 && r.Role != layout.RoleTable {
+		text += "; " + c.Signatures[0]
+	}
+	return text
+}
+
+func usedText(m *layout.Map, r layout.Region) string {
+	for _, v := range m.Volumes {
+		if v.Start != r.Start {
+			continue
+		}
+		total := int64(v.Count) * int64(m.SectorSize)
+		if v.UsedBytes >= 0 {
+			return fmt.Sprintf(", %s of %s used", bytesText(v.UsedBytes), bytesText(total))
+		}
+		return ", " + bytesText(total)
+	}
+	return ", " + bytesText(int64(r.Count)*int64(m.SectorSize))
+}
+
+func (u *ui) showOtherTables(m *layout.Map) {
+	for _, t := range m.Tables {
+		if t.State == layout.InForce {
+			continue
+		}
+		u.answerf("\nAlso found: a %s table, %s, %d entries\n", t.Kind, t.State, len(t.Entries))
+		for _, e := range t.Entries {
+			u.answerf("%15s %15s  entry %d, type %s\n", grouped(e.Start), grouped(e.Count), e.Index, e.Type)
+		}
+	}
+}
+
+// showFindings lists findings, the gravest first.
+func (u *ui) showFindings(findings []layout.Finding) {
+	if len(findings) == 0 {
+		u.answerf("\nNothing found wrong.\n")
+		return
+	}
+	u.answerf("\nFindings:\n")
+	for _, want := range []layout.Severity{layout.Refusal, layout.Warning, layout.Note} {
+		for _, f := range findings {
+			if f.Severity == want {
+				u.showFinding(f)
+			}
+		}
+	}
+}
+
+func (u *ui) showFinding(f layout.Finding) {
+	head := string(f.Severity)
+	if f.Accepted {
+		head = "accepted"
+	}
+	at := ""
+	if f.Sector != layout.NoSector {
+		at = fmt.Sprintf(" (sector %s)", grouped(f.Sector))
+	}
+	u.wrapped(fmt.Sprintf("  %-9s", head), fmt.Sprintf("%s%s: %s", f.Code, at, f.Text))
+}

@@ -1,0 +1,134 @@
+package main
+
+import "bootgraft/layout"
+
+// schema is the version of every JSON object that this program writes.
+const schema = 1
+
+type diskJSON struct {
+	Sectors    layout.Sector `json:"sectors"`
+	SectorSize int           `json:"sector_size"`
+}
+
+type surveyJSON struct {
+	Schema   int              `json:"schema"`
+	Source   sourceJSON       `json:"source"`
+	Table    string           `json:"table"`
+	Tables   []tableJSON      `json:"tables"`
+	Entries  []entryJSON      `json:"entries"`
+	Regions  []regionJSON     `json:"regions"`
+	Volumes  []volumeJSON     `json:"volumes"`
+	Fields   []layout.Field   `json:"fields"`
+	Findings []layout.Finding `json:"findings"`
+}
+
+type sourceJSON struct {
+	diskJSON
+	OddBytes  int    `json:"odd_bytes,omitempty"`
+	OddSHA256 string `json:"odd_sha256,omitempty"`
+}
+
+type tableJSON struct {
+	Kind       string        `json:"kind"`
+	State      layout.State  `json:"state"`
+	SectorSize int           `json:"sector_size,omitempty"`
+	Own        []layout.Span `json:"own"`
+	Entries    []entryJSON   `json:"entries"`
+	Evidence   []string      `json:"evidence"`
+}
+
+type entryJSON struct {
+	Index    int           `json:"index"`
+	Type     string        `json:"type"`
+	TypeName string        `json:"type_name,omitempty"`
+	Name     string        `json:"name,omitempty"`
+	Start    layout.Sector `json:"start"`
+	Count    layout.Sector `json:"count"`
+	Active   bool          `json:"active"`
+	Extended bool          `json:"extended,omitempty"`
+}
+
+// regionJSON leaves Blank and NonBlank null where nothing was looked at.
+type regionJSON struct {
+	layout.Span
+	Role       layout.Role    `json:"role"`
+	Anchor     layout.Anchor  `json:"anchor"`
+	Name       string         `json:"name"`
+	Blank      *bool          `json:"blank"`
+	Fill       *int           `json:"fill,omitempty"` // the byte that fills a blank region
+	NonBlank   *layout.Sector `json:"nonblank_sectors"`
+	First      *layout.Sector `json:"first_nonblank,omitempty"`
+	Last       *layout.Sector `json:"last_nonblank,omitempty"`
+	Unknown    layout.Sector  `json:"unknown_sectors,omitempty"`
+	SHA256     string         `json:"sha256,omitempty"`
+	Signatures []string       `json:"signatures,omitempty"`
+	Evidence   []string       `json:"evidence"`
+}
+
+type volumeJSON struct {
+	Index int `json:"index"`
+	layout.Span
+	Kind         string `json:"kind"`
+	Label        string `json:"label"`
+	ID           string `json:"id"`
+	ClusterBytes int64  `json:"cluster_bytes"`
+	UsedBytes    *int64 `json:"used_bytes"`
+}
+
+func surveyObject(m *layout.Map) surveyJSON {
+	out := surveyJSON{
+		Schema: schema, Table: m.Table,
+		Source:  sourceJSON{diskJSON{m.Sectors, m.SectorSize}, m.OddBytes, m.OddSHA256},
+		Tables:  []tableJSON{},
+		Entries: entriesObject(m.Entries), Regions: []regionJSON{}, Volumes: []volumeJSON{},
+		Fields: append([]layout.Field{}, m.Fields...), Findings: append([]layout.Finding{}, m.Findings...),
+	}
+	for _, t := range m.Tables {
+		out.Tables = append(out.Tables, tableJSON{
+			t.Kind, t.State, t.SectorSize, append([]layout.Span{}, t.Own...), entriesObject(t.Entries), append([]string{}, t.Evidence...),
+		})
+	}
+	for _, r := range m.Regions {
+		out.Regions = append(out.Regions, regionObject(r))
+	}
+	for _, v := range m.Volumes {
+		j := volumeJSON{v.Index, v.Span, v.Kind, v.Label, v.ID, v.ClusterBytes, nil}
+		if v.UsedBytes >= 0 {
+			j.UsedBytes = &v.UsedBytes
+		}
+		out.Volumes = append(out.Volumes, j)
+	}
+	return out
+}
+
+func entriesObject(entries []layout.Entry) []entryJSON {
+	out := []entryJSON{}
+	for _, e := range entries {
+		out = append(out, entryJSON{e.Index, e.Type, e.TypeName, e.Name, e.Start, e.Count, e.Active, e.Extended})
+	}
+	return out
+}
+
+func regionObject(r layout.Region) regionJSON {
+	c := r.Content
+	j := regionJSON{
+		Span: r.Span, Role: r.Role, Anchor: r.Anchor, Name: r.Name, Unknown: c.Unread,
+		SHA256: c.SHA256, Signatures: c.Signatures, Evidence: append([]string{}, r.Evidence...),
+	}
+	if !c.Looked {
+		return j
+	}
+	j.NonBlank = &c.NonBlank
+	if c.NonBlank > 0 || c.Unread == 0 { // else nobody knows
+		blank := c.Blank
+		j.Blank = &blank
+	}
+	if c.Blank {
+		fill := int(c.Fill)
+		j.Fill = &fill
+	}
+	if c.NonBlank > 0 {
+		j.First, j.Last = &c.First, &c.Last
+	}
+	return j
+}

@@ -1,0 +1,123 @@
+package main
+
+import (
+	"fmt"
+
+	"github.com/spf13/cobra"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+	"bootgraft/safety"
+)
+
+const verifyHelp = `Compares every sector of a card with what its plan says, and explains each
+difference: which sector and byte, what should be there, what is there, and
+which piece of the plan it belongs to. Sectors that the plan does not touch are
+counted and not compared.
+
+Examples:
+
+  bootgraft verify card.plan card.img
+  bootgraft verify card.plan card.img --json --limit 1000`
+
+func verifyCommand(u *ui) *cobra.Command {
+	var source string
+	opt := safety.VerifyOptions{}
+	c := &cobra.Command{
+		Use:   "verify PLAN TARGET",
+		Short: "compare every sector of a card with its plan",
+		Long:  verifyHelp,
+		Args:  cobra.ExactArgs(2),
+		RunE: func(c *cobra.Command, args []string) error {
+			job, err := openJob(args[0], source)
+			if err != nil {
+				return err
+			}
+			defer job.close()
+			target, err := image.Open(args[1], job.plan.Target.SectorSize)
+			if err != nil {
+				return coded(exitRefused, sourceError(args[1], err))
+			}
+			defer target.Close()
+			opt.Source, opt.Name = job.src, args[1]
+			var finish func()
+			opt.Progress, finish = u.bar("comparing")
+			cmp, err := safety.Verify(c.Context(), job.card, job.plan.Pieces, target, opt)
+			finish()
+			if err != nil {
+				return targetError(err)
+			}
+			return u.compared(args[1], cmp)
+		},
+	}
+	c.Flags().StringVar(&source, "source", "", "the source, if it is not where the plan remembers it")
+	c.Flags().IntVar(&opt.Limit, "limit", 100, "most differences to list; the totals count all")
+	c.Flags().BoolVar(&opt.Hash, "sha256", false, "also compute the SHA-256 of the card, but for sectors not touched")
+	return c
+}
+
+type verifyJSON struct {
+	Schema      int                      `json:"schema"`
+	Compared    layout.Sector            `json:"compared_sectors"`
+	Left        layout.Sector            `json:"left_sectors"`
+	Missing     layout.Sector            `json:"missing_sectors"`
+	Unequal     layout.Sector            `json:"unequal_sectors"`
+	ByOp        map[string]layout.Sector `json:"unequal_by_op"`
+	ByWhy       map[string]layout.Sector `json:"unequal_by_why"`
+	Differences []safety.Difference      `json:"differences"`
+	Notes       []string                 `json:"notes"`
+	SHA256      string                   `json:"sha256,omitempty"`
+}
+
+// compared says what a comparison found and how the program ends.
+func (u *ui) compared(target string, c *safety.Comparison) error {
+	j := verifyJSON{
+		Schema: schema, Compared: c.Compared, Left: c.Left, Missing: c.Missing, Unequal: c.Unequal,
+		ByOp: map[string]layout.Sector{}, ByWhy: map[string]layout.Sector{},
+		Differences: append([]safety.Difference{}, c.Differences...), Notes: append([]string{}, c.Notes...), SHA256: c.SHA256,
+	}
+	for op, n := range c.ByOp {
+		j.ByOp[op.String()] = n
+	}
+	for why, n := range c.ByWhy {
+		j.ByWhy[why.String()] = n
+	}
+	if err := u.object(j); err != nil {
+		return err
+	}
+	u.answerf("%s: %s sectors compared, %s not touched by the plan and not compared\n", target, grouped(c.Compared), grouped(c.Left))
+	if c.SHA256 != "" {
+		u.answerf("SHA-256 of the compared sectors: %s\n", c.SHA256)
+	}
+	if c.Unequal > 0 {
+		u.showDifferences(c)
+		return coded(exitDifferent, fmt.Errorf("%s differs from its plan in %s sectors", target, grouped(c.Unequal)))
+	}
+	u.answerf("Every compared sector is as planned.\n")
+	if c.Missing > 0 {
+		return coded(exitIncomplete, fmt.Errorf("%s sectors that the source does not know are zeros on the card", grouped(c.Missing)))
+	}
+	return nil
+}
+
+func (u *ui) showDifferences(c *safety.Comparison) {
+	u.answerf("\n%15s %5s  %-11s %-18s %s\n", "sector", "byte", "", "why", "wanted / found")
+	for _, d := range c.Differences {
+		u.answerf("%15s %5d  %-11s %-18s %s\n%54s%s\n", grouped(d.Sector), d.Offset, words[d.Op], d.Why, d.Want, "", d.Have)
+		if d.Note != "" {
+			u.wrapped("                         ", d.Note)
+		}
+	}
+	if more := c.Unequal - layout.Sector(len(c.Differences)); more > 0 {
+		u.answerf("%15s ... and %s more sectors (--limit)\n", "", grouped(more))
+	}
+	u.answerf("\n")
+	for _, op := range []layout.Op{layout.Copy, layout.Render, layout.Zero} {
+		if n := c.ByOp[op]; n > 0 {
+			u.answerf("%15s sectors differ that should be %s\n", grouped(n), words[op])
+		}
+	}
+	for _, n := range c.Notes {
+		u.wrapped("  ", n)
+	}
+}

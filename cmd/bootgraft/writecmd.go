@@ -1,0 +1,142 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"os"
+
+	"github.com/spf13/cobra"
+
+	"bootgraft/layout/card"
+	"bootgraft/layout/plan"
+	"bootgraft/safety"
+)
+
+const writeHelp = `Writes the card that a plan describes, to an image file. The file appears
+under its name when it is complete; until then it is TARGET.unfinished, and an
+older TARGET is untouched.
+
+Examples:
+
+  bootgraft write card.plan card.img
+  bootgraft write card.plan card.img --source old.img --sha256
+  bootgraft write card.plan card.img --replace`
+
+func writeCommand(u *ui) *cobra.Command {
+	var source string
+	var opt safety.Options
+	c := &cobra.Command{
+		Use:   "write PLAN TARGET",
+		Short: "write the planned card to an image file",
+		Long:  writeHelp,
+		Args:  cobra.ExactArgs(2),
+		RunE: func(c *cobra.Command, args []string) error {
+			job, err := openJob(args[0], source)
+			if err != nil {
+				return err
+			}
+			defer job.close()
+			opt.Avoid = job.files
+			var finish func()
+			opt.Progress, finish = u.bar("writing")
+			res, err := safety.WriteImage(c.Context(), args[1], job.card, job.plan.Pieces, opt)
+			finish()
+			if err != nil {
+				return targetError(err)
+			}
+			return u.wrote(args, job, res)
+		},
+	}
+	c.Flags().StringVar(&source, "source", "", "the source, if it is not where the plan remembers it")
+	c.Flags().BoolVar(&opt.Replace, "replace", false, "replace an existing TARGET")
+	c.Flags().BoolVar(&opt.Hash, "sha256", false, "also compute the SHA-256 of what is written")
+	return c
+}
+
+// job is a plan with its source: a planned card that can be read.
+type job struct {
+	plan  *plan.Plan
+	src   *opened
+	card  *card.Card
+	files []os.FileInfo // everything that the job reads
+	close func()
+}
+
+// openJob opens a plan and its source, and refuses a source that changed.
+func openJob(planPath, source string) (*job, error) {
+	p, f, err := openPlan(planPath)
+	if err != nil {
+		return nil, err
+	}
+	st, err := f.Stat()
+	if err != nil {
+		f.Close()
+		return nil, err
+	}
+	src, err := planSource(p, planPath, source)
+	if err != nil {
+		f.Close()
+		return nil, err
+	}
+	j := &job{plan: p, src: src, files: append([]os.FileInfo{st}, src.files...), close: func() {
+		src.close()
+		f.Close()
+	}}
+	if err := card.Stale(p, src); err != nil {
+		j.close()
+		return nil, staleError(src.path, err)
+	}
+	if j.card, err = card.New(p, src); err != nil {
+		j.close()
+		return nil, err
+	}
+	return j, nil
+}
+
+func staleError(path string, err error) error {
+	var stale *card.StaleError
+	if errors.As(err, &stale) {
+		return refusef("the plan was not made for %s as it is now: %w. Plan again", path, err)
+	}
+	return err
+}
+
+// targetError gives the refusal of a target its exit code.
+func targetError(err error) error {
+	var r *safety.Refusal
+	if errors.As(err, &r) {
+		return coded(exitRefused, err)
+	}
+	return err
+}
+
+type writeJSON struct {
+	Schema  int     `json:"schema"`
+	Target  string  `json:"target"`
+	Written int64   `json:"written_sectors"`
+	Left    int64   `json:"left_sectors"`
+	Missing int64   `json:"missing_sectors"`
+	SHA256  string  `json:"sha256,omitempty"`
+	Receipt *string `json:"receipt"`
+	Confirm *string `json:"confirm"`
+}
+
+// wrote says what was written and how the program ends.
+func (u *ui) wrote(args []string, j *job, res safety.Result) error {
+	if err := u.object(writeJSON{
+		Schema: schema, Target: args[1], Written: int64(res.Written), Left: int64(res.Left),
+		Missing: int64(res.Missing), SHA256: res.SHA256,
+	}); err != nil {
+		return err
+	}
+	u.answerf("%s is written: %s\n", args[1], diskText(res.Sectors, j.plan.Target.SectorSize))
+	u.answerf("  %s sectors written, %s not touched (holes in an image file)\n", grouped(res.Written), grouped(res.Left))
+	if res.SHA256 != "" {
+		u.answerf("  SHA-256 of all sectors but those not touched: %s\n", res.SHA256)
+	}
+	u.answerf("\nNext, compare every sector with the plan:\n\n  bootgraft verify %s %s\n", args[0], args[1])
+	if res.Missing > 0 {
+		return coded(exitIncomplete, fmt.Errorf("done, but %s sectors that the source does not know are zeros on the card", grouped(res.Missing)))
+	}
+	return nil
+}
