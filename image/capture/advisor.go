@@ -1,0 +1,82 @@
+package capture
+
+import (
+	"bootgraft/image"
+	"bootgraft/layout"
+)
+
+// Class ranks sectors by what they are worth to somebody who wants the device
+// to start again.
+type Class uint8
+
+// The classes, in the order in which they are read. Free is what nobody named.
+const (
+	Free Class = iota
+	Boot
+	Tables
+	Directories
+	Files
+)
+
+// Classes are all classes in the order in which they are read.
+var Classes = []Class{Boot, Tables, Directories, Files, Free}
+
+func (c Class) String() string {
+	return [...]string{Free: "free", Boot: "boot", Tables: "tables", Directories: "directories", Files: "files"}[c]
+}
+
+// Wish is a run of sectors that is worth reading before what has no name.
+type Wish struct {
+	layout.Span
+	Class Class
+}
+
+// Advisor says what is worth reading first. It is asked again whenever all
+// that it named has been tried once, with everything that is known by then: it
+// reads a table, names what the table names, and so on. It returns its wishes
+// in order of value; those it has named before may be left out. When nothing
+// in its answer is new, it is not asked again.
+type Advisor interface {
+	// Next may read known; a sector that was not read yet is an
+	// *image.UnknownError. The source is valid until Next returns.
+	Next(known image.Source) []Wish
+}
+
+// Default sizes of the boot areas of a disk of which nothing is known.
+const (
+	DefaultHead = 64 << 20 // bytes
+	DefaultTail = 64 << 20 // bytes
+)
+
+// Ends is the Advisor for a disk of which nothing is known: sector 0, the
+// beginning, the end. The first 1/256 of the disk at each end comes before the
+// rest of both, because on a small disk 64 MiB take long.
+type Ends struct {
+	Head, Tail int64 // bytes; 0 means the default, less than 0 none
+}
+
+// Next implements Advisor.
+func (e Ends) Next(known image.Source) []Wish {
+	n, all := layout.Sector(known.SectorSize()), image.Sectors(known)
+	size := func(have, usual int64) layout.Sector {
+		if have == 0 {
+			have = usual
+		}
+		return min(all, (layout.Sector(max(have, 0))+n-1)/n)
+	}
+	head, tail := size(e.Head, DefaultHead), size(e.Tail, DefaultTail)
+	first := max(all/256, (1<<20)/n)
+	var out []Wish
+	for _, s := range []layout.Span{
+		{Count: min(1, head)},
+		{Count: min(head, first)},
+		layout.Between(all-min(tail, first), all),
+		{Count: head},
+		layout.Between(all-tail, all),
+	} {
+		if !s.Empty() {
+			out = append(out, Wish{s, Boot})
+		}
+	}
+	return out
+}

@@ -1,0 +1,55 @@
+package capture
+
+import (
+	"context"
+	"time"
+
+	"bootgraft/image"
+)
+
+// blockBytes is the largest read, and the grid of all reads: no read, and so
+// no line about data, crosses a multiple of it.
+const blockBytes = 1 << 20
+
+// smallSectors is the second step of reads, in sectors: what is lost at a bad
+// spot until single sectors are tried.
+const smallSectors = 64
+
+// Drive is the old drive. ReadAt is asked for whole sectors, by one goroutine
+// at a time; it answers with all of them or with an error, best an
+// *image.ReadError. It may never return.
+type Drive interface {
+	image.Source
+	Identity() image.Identity
+}
+
+// Timekeeper is the clock of a run; a test brings its own.
+type Timekeeper interface {
+	Now() time.Time
+	// Timer returns a channel that gets the time once, after d, and a
+	// function that releases it.
+	Timer(d time.Duration) (<-chan time.Time, func())
+}
+
+// WallClock is the clock of this machine. Its times move on while the machine
+// is suspended, so that a suspend counts as a slow read.
+type WallClock struct{}
+
+// Now implements Timekeeper.
+func (WallClock) Now() time.Time { return time.Now().Round(0) }
+
+// Timer implements Timekeeper.
+func (WallClock) Timer(d time.Duration) (<-chan time.Time, func()) {
+	t := time.NewTimer(d)
+	return t.C, func() { t.Stop() }
+}
+
+// sleep waits for d or until ctx ends.
+func sleep(ctx context.Context, k Timekeeper, d time.Duration) {
+	c, stop := k.Timer(d)
+	defer stop()
+	select {
+	case <-c:
+	case <-ctx.Done():
+	}
+}

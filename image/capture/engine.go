@@ -1,0 +1,255 @@
+package capture
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+)
+
+// engine is one run.
+type engine struct {
+	Options
+	ctx     context.Context
+	drive   Drive
+	advisor Advisor
+	watch   Observer
+	rec     *Record
+	img     File
+	j       *journal
+	class   *runs[Class]
+	block   layout.Sector // sectors in blockBytes
+
+	asks    chan asked
+	answers chan error
+
+	began      time.Time
+	bad        int           // failed reads in this run
+	got        int64         // bytes of good reads in this run
+	unsynced   int64         // bytes since the last mark
+	synced     time.Time     //
+	shown      time.Time     // last Progress
+	worked     time.Time     // since the last rest
+	typical    time.Duration // of reads of late
+	skip       layout.Sector // how far the next failure makes us go
+	calm       int64         // bytes read since the last failure
+	window     []layout.Span // what the record says is about to be read
+	keepWindow bool          // it is suspect: the drive went in it
+	windowAt   time.Time
+	windowN    layout.Sector // how much a calm window holds
+	ahead      func(layout.Sector) []layout.Span
+
+	failures  []layout.Span // since the last good read
+	nextProbe int
+	lastGood  layout.Sector // a sector that was read, or -1
+	doing     string
+	doingNow  Class
+	at        layout.Sector
+}
+
+type asked struct {
+	buf []byte
+	off int64
+}
+
+// stopped ends a run in good order.
+type stopped struct{ why Stop }
+
+func (s *stopped) Error() string { return "stopped: " + string(s.why) }
+
+// Run captures drive into the target, or goes on with a capture that was
+// begun. A run that ends early in good order is no error: Result.Stop says
+// why, and the same call goes on. nil for advisor means Ends, nil for an
+// observer means nobody watches.
+func Run(ctx context.Context, d Drive, t Target, o Options, a Advisor, w Observer) (*Result, error) {
+	if a == nil {
+		a = Ends{}
+	}
+	if w == nil {
+		w = nobody{}
+	}
+	e := &engine{Options: o.withDefaults(), ctx: ctx, drive: d, advisor: a, watch: w, lastGood: -1}
+	e.asks, e.answers = make(chan asked), make(chan error, 1)
+	go e.reader()
+	defer close(e.asks)
+	closeFiles, err := e.prepare(t)
+	if err != nil {
+		return nil, err
+	}
+	err = e.all()
+	return e.finish(err, closeFiles)
+}
+
+// reader is the only goroutine that touches the drive. If a read never returns
+// it is left behind.
+func (e *engine) reader() {
+	for q := range e.asks {
+		n, err := e.drive.ReadAt(q.buf, q.off)
+		if n < len(q.buf) && err == nil {
+			err = fmt.Errorf("%d of %d bytes", n, len(q.buf))
+		} else if n == len(q.buf) {
+			err = nil
+		}
+		e.answers <- err
+	}
+}
+
+func (e *engine) start() {
+	e.began = e.Time.Now()
+	e.synced, e.shown, e.worked, e.windowAt = e.began, e.began, e.began, e.began
+	e.block = layout.Sector(blockBytes / e.rec.SectorSize)
+	e.class = newRuns[Class](e.rec.Sectors)
+	e.skip, e.windowN, e.nextProbe = e.block, 4*e.block, probeAfter
+	for _, s := range e.First {
+		e.class.set(s, Boot)
+	}
+	for _, k := range e.Skip {
+		for _, s := range e.rec.states.spans(k, unread, failed, tight, left, suspect) {
+			e.note(Line{Verb: VerbSkipped, Span: s})
+		}
+	}
+}
+
+// note takes a line in and hands it to the journal.
+func (e *engine) note(l Line) {
+	if err := e.rec.apply(&l); err != nil {
+		panic("capture: a line of our own is not right: " + err.Error())
+	}
+	e.j.note(l)
+}
+
+// finish writes why the run ended, and returns what came of it.
+func (e *engine) finish(err error, closeFiles func() error) (*Result, error) {
+	var s *stopped
+	if errors.As(err, &s) {
+		err = nil
+	} else if err == nil {
+		s = &stopped{Done}
+	}
+	if err == nil {
+		err = e.settle(s)
+	}
+	findings := e.findings()
+	if jerr := e.j.close(); err == nil {
+		err = jerr
+	}
+	findings = append(findings, e.j.same.findings()...)
+	if err != nil && isNoSpace(err) {
+		s, err = &stopped{NoSpace}, nil
+	}
+	if cerr := closeFiles(); err == nil {
+		err = cerr
+	}
+	if err != nil {
+		return nil, err
+	}
+	r := e.result(s.why)
+	r.Findings = findings
+	e.watch.Progress(e.progress())
+	return r, nil
+}
+
+// settle makes durable what the run has come to.
+func (e *engine) settle(s *stopped) error {
+	if s.why != DriveHangs && !e.keepWindow {
+		e.note(Line{Verb: VerbAnswered})
+	}
+	e.noteClock()
+	word := string(s.why)
+	if s.why == Done {
+		word = "done"
+	}
+	e.note(Line{Verb: VerbStop, Texts: []string{word}})
+	e.j.mark()
+	if err := e.j.flush(); err != nil || s.why != Done || !e.Hash {
+		return err
+	}
+	size := int64(e.rec.Sectors) * int64(e.rec.SectorSize)
+	d, err := hashWhole(e.ctx, e.img, size)
+	if errors.Is(err, context.Canceled) {
+		s.why = Interrupted
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	e.note(Line{Verb: VerbEnd, Digest: d, Numbers: []int64{size}})
+	e.j.mark()
+	return e.j.flush()
+}
+
+func (e *engine) noteClock() {
+	c := e.rec.Clock
+	e.note(Line{Verb: VerbClock, Numbers: []int64{c.Reads, c.Errors, c.Slow.Milliseconds()}})
+}
+
+func (e *engine) result(why Stop) *Result {
+	r := &Result{
+		Stop: why, Sectors: e.rec.Sectors,
+		Missing: e.rec.Missing(), Unread: e.rec.Unread(), Skipped: e.rec.Skipped(),
+		Unstable: e.rec.Unstable(), Weak: e.rec.Weak(), Hung: e.rec.Hung(),
+		SHA256: e.rec.Image, Clock: e.rec.Clock, Classes: e.tallies(),
+	}
+	r.Read = e.rec.Read().Sectors() + r.Unstable.Sectors()
+	return r
+}
+
+func (e *engine) tallies() map[Class]Tally {
+	out := map[Class]Tally{}
+	e.class.each(e.rec.Whole(), func(s layout.Span, c Class) bool {
+		t := out[c]
+		e.rec.states.each(s, func(p layout.Span, st state) bool {
+			t.Total += p.Count
+			switch {
+			case st.inImage():
+				t.Safe += p.Count
+			case st == missing:
+				t.Lost += p.Count
+			case st == skipped:
+				t.Skipped += p.Count
+			}
+			return true
+		})
+		out[c] = t
+		return true
+	})
+	return out
+}
+
+func (e *engine) progress() Progress {
+	p := Progress{Elapsed: e.Time.Now().Sub(e.began), Doing: e.doing, Class: e.doingNow, At: e.at, Classes: e.tallies(), Clock: e.rec.Clock}
+	if s := p.Elapsed.Seconds(); s > 0 {
+		p.Rate = float64(e.got) / s
+	}
+	var todo layout.Sector
+	for c, t := range p.Classes {
+		if c != Free || !(e.SkipFree || e.OnlyBoot) {
+			todo += t.Left()
+		}
+	}
+	if p.Rate > 0 {
+		p.Left = time.Duration(float64(todo) * float64(e.rec.SectorSize) / p.Rate * float64(time.Second))
+	}
+	return p
+}
+
+// known is what has been read so far, for the advisor.
+func (e *engine) known() (image.Source, error) {
+	if err := e.j.flush(); err != nil {
+		return nil, err
+	}
+	src := fileSource{e.img, int64(e.rec.Sectors) * int64(e.rec.SectorSize), e.rec.SectorSize}
+	return image.NewKnown(src, e.rec.unknown(), e.rec.State), nil
+}
+
+type fileSource struct {
+	File
+	size       int64
+	sectorSize int
+}
+
+func (f fileSource) Size() int64     { return f.size }
+func (f fileSource) SectorSize() int { return f.sectorSize }

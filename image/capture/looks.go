@@ -1,0 +1,199 @@
+package capture
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"errors"
+	"slices"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+)
+
+// looks gives the boot areas all the looks that they still lack.
+func (e *engine) looks() error {
+	for n := 2; n <= e.Looks; n++ {
+		if err := e.look(n); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// look reads what is known of the boot areas and tables once more, unless it
+// was read n times already.
+func (e *engine) look(n int) error {
+	if n > e.Looks {
+		return nil
+	}
+	e.doing, e.doingNow = "looking at the boot areas again", Boot
+	for _, s := range e.runsOf([]Class{Boot, Tables}, good, unstable) {
+		for s = e.lacking(s, n); !s.Empty(); s = e.lacking(s, n) {
+			r := e.cut(s, e.block)
+			if u, ok := e.lackingRun(r, n); ok {
+				r = u
+			}
+			away, err := e.lookAt(r, n)
+			if err != nil {
+				return err
+			}
+			s = layout.Between(r.End()+away, s.End())
+		}
+	}
+	return nil
+}
+
+// lacking returns the rest of s from the first sector on that was read fewer
+// than n times.
+func (e *engine) lacking(s layout.Span, n int) layout.Span {
+	if u, ok := e.lackingRun(s, n); ok {
+		return layout.Between(u.Start, s.End())
+	}
+	return layout.Span{}
+}
+
+func (e *engine) lackingRun(s layout.Span, n int) (found layout.Span, ok bool) {
+	e.rec.looks.each(s, func(p layout.Span, have uint8) bool {
+		if int(have) >= n {
+			return !ok
+		}
+		if !ok {
+			found, ok = p, true
+		} else {
+			found.Count += p.Count
+		}
+		return true
+	})
+	return found, ok
+}
+
+// lookAt reads r again and compares. A look that fails takes nothing back of
+// what is known; the neighbourhood is left as after any failure.
+func (e *engine) lookAt(r layout.Span, n int) (away layout.Sector, err error) {
+	if err := e.mayGoOn(); err != nil {
+		return 0, err
+	}
+	if err := e.announce(r); err != nil {
+		return 0, err
+	}
+	buf := <-e.j.free
+	defer func() { e.j.free <- buf }()
+	took, err := e.ask(r, buf)
+	var st *stopped
+	switch fault := image.FaultOf(err); {
+	case errors.As(err, &st):
+		return 0, err
+	case err != nil && fault == image.Gone:
+		return 0, e.gone()
+	case err != nil:
+		e.rec.Errors++
+		e.bad++
+		e.note(Line{Verb: VerbWeak, Span: r, Fault: fault})
+		e.watch.Event(Event{Kind: EventBad, Span: r, Fault: fault, Took: took})
+		return 8 * e.block, nil
+	}
+	return 0, e.compare(r, buf[:int64(r.Count)*int64(e.rec.SectorSize)], n)
+}
+
+// compare holds what was read now against the image.
+func (e *engine) compare(r layout.Span, now []byte, n int) error {
+	size := int64(e.rec.SectorSize)
+	have := make([]byte, len(now))
+	if err := e.j.flush(); err != nil {
+		return err
+	}
+	if err := image.ReadFull(e.img, have, int64(r.Start)*size); err != nil {
+		return err
+	}
+	changed := false
+	for i := range r.Count {
+		x := r.Start + i
+		a, b := have[int64(i)*size:int64(i+1)*size], now[int64(i)*size:int64(i+1)*size]
+		if e.rec.states.get(x) != unstable && bytes.Equal(a, b) {
+			continue
+		}
+		changed = changed || e.rec.states.get(x) != unstable
+		e.differs(x, a, b, n)
+	}
+	if changed {
+		if err := e.rehash(r); err != nil {
+			return err
+		}
+	}
+	e.note(Line{Verb: VerbAgain, Span: r, Numbers: []int64{int64(n)}})
+	return nil
+}
+
+// differs adds an answer of an unstable sector. The answer that came most often
+// is the one in the image; of two that came equally often, the earlier.
+func (e *engine) differs(x layout.Sector, have, now []byte, n int) {
+	v := slices.Clone(e.rec.twins[x])
+	if v == nil {
+		v = []Variant{{Times: n - 1, Digest: sha256.Sum256(have), Data: bytes.Clone(have)}}
+		e.watch.Event(Event{Kind: EventUnstable, Span: layout.Span{Start: x, Count: 1}})
+	}
+	d := Digest(sha256.Sum256(now))
+	if i := slices.IndexFunc(v, func(w Variant) bool { return w.Digest == d }); i >= 0 {
+		v[i].Times++
+	} else if len(v) < 8 {
+		v = append(v, Variant{Times: 1, Digest: d, Data: bytes.Clone(now)})
+	}
+	slices.SortStableFunc(v, func(a, b Variant) int { return b.Times - a.Times })
+	if v[0].Data == nil {
+		return // too many to keep: the image stays as it is
+	}
+	if v[0].Digest != sha256.Sum256(have) {
+		e.j.put(x, v[0].Data)
+	}
+	if len(e.rec.twins) >= maxUnstable && e.rec.twins[x] == nil {
+		v = dropData(v)
+	}
+	e.note(Line{Verb: VerbUnstable, Span: layout.Span{Start: x, Count: 1}, Variants: v})
+}
+
+func dropData(v []Variant) []Variant {
+	for i := range v {
+		v[i].Data = nil
+	}
+	return v
+}
+
+// rehash writes new lines for the good sectors of the block around r: the
+// digest of the whole read is no longer that of what the image holds.
+func (e *engine) rehash(r layout.Span) error {
+	if err := e.j.flush(); err != nil {
+		return err
+	}
+	size := int64(e.rec.SectorSize)
+	block := layout.Span{Start: r.Start / e.block * e.block, Count: e.block}
+	for _, s := range e.rec.states.spans(block, good) {
+		b := make([]byte, int64(s.Count)*size)
+		if err := image.ReadFull(e.img, b, int64(s.Start)*size); err != nil {
+			return err
+		}
+		var seen []Line
+		e.rec.looks.each(s, func(p layout.Span, n uint8) bool {
+			seen = append(seen, Line{Verb: VerbAgain, Span: p, Numbers: []int64{int64(n)}})
+			return true
+		})
+		e.note(Line{Verb: VerbGood, Span: s, Digest: sha256.Sum256(b)})
+		for _, l := range seen {
+			e.note(l)
+		}
+	}
+	return nil
+}
+
+// findings says what the owner should know about the whole.
+func (e *engine) findings() []layout.Finding {
+	var out []layout.Finding
+	if u := e.rec.Unstable(); len(u) > 0 {
+		out = append(out, layout.Warningf("unstable-sectors", u[0].Start,
+			"%d sectors answered differently from one time to the next, the first is %d: the image has the answer that came most often, the record has all of them", u.Sectors(), u[0].Start))
+	}
+	if h := e.rec.Hung(); len(h) > 0 {
+		out = append(out, layout.Warningf("hung-sectors", h[0].Start,
+			"the drive stopped answering somewhere in sectors %s: they were not touched again and count as unread. Trying them one by one may hang the drive once more", h[0]))
+	}
+	return out
+}

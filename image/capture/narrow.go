@@ -1,0 +1,153 @@
+package capture
+
+import "bootgraft/layout"
+
+// level is one step of narrowing: sectors of one state are read in reads of
+// one size; what fails becomes the next state.
+type level struct {
+	from, to state
+	verb     Verb // of the lines that say so; empty at the last level
+	size     layout.Sector
+}
+
+// rowOfBad is after how many single failures in a row the spot is left.
+const rowOfBad = 4
+
+// edges works from both ends of a run inwards until a read fails at each. What
+// remains beside a failure and is no larger than one read is not tried in that
+// size: it goes to the next level as it is, and saves a visit.
+func (e *engine) edges(s layout.Span, lv level) error {
+	hit := e.troubled(s.Start - 1)
+	if !hit || lv.from != left {
+		var err error
+		if s, hit, err = e.fromStart(s, lv); err != nil {
+			return err
+		}
+	}
+	for !s.Empty() {
+		if lv.verb != "" && hit && s.Count <= lv.size {
+			e.note(Line{Verb: lv.verb, Span: s, Fault: near})
+			return nil
+		}
+		r := e.cutEnd(s, lv.size)
+		got, err := e.try(r)
+		if err != nil || got == failedIt {
+			return err
+		}
+		s.Count -= r.Count
+	}
+	return nil
+}
+
+// fromStart reads upwards until a read fails. Single sectors go on through a
+// few failures: a short run of bad sectors is done with at once.
+func (e *engine) fromStart(s layout.Span, lv level) (rest layout.Span, hit bool, err error) {
+	row := 0
+	for !s.Empty() {
+		r := e.cut(s, lv.size)
+		got, err := e.try(r)
+		if err != nil {
+			return s, hit, err
+		}
+		s = layout.Between(r.End(), s.End())
+		if got == failedIt {
+			hit = true
+			if row++; lv.size > 1 || row == rowOfBad {
+				break
+			}
+		} else if hit {
+			break
+		}
+	}
+	return s, hit, nil
+}
+
+// troubled tells whether a sector is part of a spot that failed.
+func (e *engine) troubled(x layout.Sector) bool {
+	if x < 0 {
+		return false
+	}
+	st := e.rec.states.get(x)
+	return st == failed || st == tight || st == missing || st == hung
+}
+
+// inOrderBelow is the length in reads below which a run is not halved any more.
+const inOrderBelow = 128
+
+// bisect reads all of the runs: it tries the middle of each, goes on from there
+// in both directions as long as it goes well, and halves what remains. Good
+// islands in a large bad area are found early so, and no spot is hammered.
+func (e *engine) bisect(queue []layout.Span, lv level) error {
+	for ; len(queue) > 0; queue = queue[1:] {
+		for _, s := range e.rec.states.spans(queue[0], lv.from) {
+			if s.Count <= inOrderBelow*lv.size && lv.size == 1 || s.Count <= lv.size {
+				if err := e.alternate(s, lv); err != nil {
+					return err
+				}
+				continue
+			}
+			parts, err := e.fromMiddle(s, lv)
+			if err != nil {
+				return err
+			}
+			queue = append(queue, parts...)
+		}
+	}
+	return nil
+}
+
+// fromMiddle returns what remains on both sides.
+func (e *engine) fromMiddle(s layout.Span, lv level) ([]layout.Span, error) {
+	m := s.Start + s.Count/2
+	m = max(s.Start, m/lv.size*lv.size)
+	low, high := layout.Between(s.Start, m), layout.Between(m, s.End())
+	for first := true; !high.Empty(); first = false {
+		r := e.cut(high, lv.size)
+		got, err := e.try(r)
+		if err != nil {
+			return nil, err
+		}
+		high = layout.Between(r.End(), high.End())
+		if got == failedIt && first {
+			return []layout.Span{low, high}, nil
+		} else if got == failedIt {
+			break
+		}
+	}
+	for !low.Empty() {
+		r := e.cutEnd(low, lv.size)
+		got, err := e.try(r)
+		if err != nil {
+			return nil, err
+		}
+		low.Count -= r.Count
+		if got == failedIt {
+			break
+		}
+	}
+	return []layout.Span{low, high}, nil
+}
+
+// alternate reads a short run to its end: from one side until a read fails,
+// then from the other.
+func (e *engine) alternate(s layout.Span, lv level) error {
+	for up := true; !s.Empty(); {
+		r := e.cut(s, lv.size)
+		if !up {
+			r = e.cutEnd(s, lv.size)
+		}
+		got, err := e.try(r)
+		if err != nil {
+			return err
+		}
+		if up {
+			s = layout.Between(r.End(), s.End())
+		} else {
+			s.Count -= r.Count
+		}
+		if got == failedIt {
+			up = !up
+		}
+	}
+	return nil
+}

@@ -1,0 +1,131 @@
+package capture
+
+import (
+	"time"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+)
+
+// Options are the wishes of the owner. The zero value is the gentle default.
+type Options struct {
+	Looks     int          // how often boot areas are read in all; 0 means 3
+	First     layout.Spans // read before everything else, and counted as boot areas
+	OnlyBoot  bool         // stop after the boot areas: the rest stays unread
+	SkipFree  bool         // what nobody named is skipped
+	Skip      layout.Spans // never read these
+	MissingAs Fill         // empty means FillPattern; a capture that goes on keeps its own
+
+	StopAfter    time.Duration // 0: no limit
+	StopAfterBad int           // failed reads in this run; 0: no limit
+	Work, Rest   time.Duration // rest for Rest after every Work; 0: never
+
+	Retry     int  // how many more times missing sectors are tried, each time round after all else
+	RetryHung bool // try the sectors among which a read never returned, one by one
+	Hash      bool // hash the image file in a last pass over it
+
+	HangAfter time.Duration // after which a read counts as hung; 0 means a minute
+	Time      Timekeeper    // nil means WallClock
+}
+
+func (o Options) withDefaults() Options {
+	if o.Looks == 0 {
+		o.Looks = 3
+	}
+	if o.MissingAs == "" {
+		o.MissingAs = FillPattern
+	}
+	if o.HangAfter == 0 {
+		o.HangAfter = time.Minute
+	}
+	if o.Time == nil {
+		o.Time = WallClock{}
+	}
+	return o
+}
+
+// Stop says why a run ended before everything was done. The same call goes on.
+type Stop string
+
+// The reasons. Done means that nothing was left to do.
+const (
+	Done        Stop = ""
+	DriveGone   Stop = "drive-gone"
+	DriveHangs  Stop = "drive-hangs" // stopped by the owner while the drive did not answer
+	TimeSpent   Stop = "time-spent"
+	BadSpent    Stop = "bad-spent"
+	Interrupted Stop = "interrupted"
+	NoSpace     Stop = "no-space"
+)
+
+// Result is what a run ended with. It sums up all runs of this capture.
+type Result struct {
+	Stop     Stop
+	Sectors  layout.Sector
+	Read     layout.Sector // good and unstable ones
+	Missing  layout.Spans
+	Unread   layout.Spans
+	Skipped  layout.Spans
+	Unstable layout.Spans
+	Weak     layout.Spans // known, but not readable any more when looked at again
+	Hung     layout.Spans // unread: a read among them never returned
+	SHA256   *Digest      // of the image file, if it was asked for and all is done
+	Clock    Clock
+	Classes  map[Class]Tally
+	Findings []layout.Finding
+}
+
+// Tally says how far a class has come, in sectors.
+type Tally struct {
+	Total, Safe, Lost, Skipped layout.Sector // what is left is the rest
+}
+
+// Left returns the sectors of the class that are not decided yet.
+func (t Tally) Left() layout.Sector { return t.Total - t.Safe - t.Lost - t.Skipped }
+
+// Progress is the state of a run, about once a second.
+type Progress struct {
+	Elapsed time.Duration
+	Doing   string // a few plain words
+	Class   Class
+	At      layout.Sector
+	Classes map[Class]Tally
+	Rate    float64       // bytes a second of good reads, over this run
+	Left    time.Duration // at that rate, 0 if not known
+	Clock   Clock
+}
+
+// EventKind tells what happened.
+type EventKind string
+
+// The events.
+const (
+	EventBad      EventKind = "bad"      // a read failed
+	EventSlow     EventKind = "slow"     // a read was slow
+	EventHang     EventKind = "hang"     // no answer for Options.HangAfter
+	EventAnswered EventKind = "answered" // the read that hung has returned
+	EventUnstable EventKind = "unstable" // a sector answered differently
+	EventRest     EventKind = "rest"     // resting begins
+	EventWork     EventKind = "work"     // and ends
+	EventGone     EventKind = "gone"     // the drive is no longer there
+)
+
+// Event is something that happened in a run.
+type Event struct {
+	Kind  EventKind
+	Span  layout.Span
+	Fault image.Fault
+	Took  time.Duration
+}
+
+// Observer watches a run. Its methods are called from the goroutine of Run and
+// should return soon.
+type Observer interface {
+	Progress(Progress)
+	Event(Event)
+}
+
+type nobody struct{}
+
+func (nobody) Progress(Progress) {}
+func (nobody) Event(Event)       {}

@@ -1,0 +1,319 @@
+package capture
+
+import (
+	"slices"
+
+	"bootgraft/layout"
+)
+
+// maxRounds bounds how often the advisor is asked; every round reads at least
+// one sector that was not tried before.
+const maxRounds = 100_000
+
+// all is the order of a run. What failed in the boot areas, tables and
+// directories is narrowed down before files are read, and files before what
+// nobody named: a spot costs few visits there, and what lies around it is
+// worth more. Insides of bad spots and sectors that let the drive hang come
+// last of all.
+func (e *engine) all() error {
+	boot := []Class{Boot, Tables, Directories}
+	if e.OnlyBoot {
+		boot = boot[:2]
+	}
+	files, err := e.explore(boot)
+	if err != nil {
+		return err
+	}
+	late := []Class{Files, Free}
+	switch {
+	case e.OnlyBoot:
+		late = nil
+	case e.SkipFree:
+		late = late[:1]
+		e.skipFree()
+	}
+	if len(late) > 0 {
+		if err := e.bulk(late, files); err != nil {
+			return err
+		}
+	}
+	return e.lastOfAll(append(boot, late...))
+}
+
+// bulk reads files and what nobody named, with a second look at the boot areas
+// half-way.
+func (e *engine) bulk(late []Class, files []layout.Span) error {
+	steps := []func() error{
+		func() error { return e.sweep(Files, files) },
+		func() error { return e.narrow(late[:1]) },
+		func() error { return e.look(2) },
+	}
+	if len(late) > 1 {
+		half := layout.Span{Count: e.rec.Sectors / 2}
+		if len(files) == 0 {
+			steps = steps[:0]
+		}
+		steps = append(steps,
+			func() error { return e.sweep(Free, []layout.Span{half}) },
+			func() error { return e.look(2) },
+			func() error { return e.sweep(Free, []layout.Span{layout.Between(half.Count, e.rec.Sectors)}) },
+			func() error { return e.narrow(late[1:]) })
+	}
+	return inOrder(steps)
+}
+
+// lastOfAll is what may cost much and gives little.
+func (e *engine) lastOfAll(classes []Class) error {
+	steps := []func() error{
+		func() error { return e.singles(classes) },
+		func() error { return e.looks() },
+		func() error { return e.insides(classes) },
+		func() error { return e.oneByOne(classes, suspect) },
+	}
+	if e.RetryHung {
+		steps = append(steps, func() error { return e.oneByOne(classes, hung) })
+	}
+	for range e.Retry {
+		steps = append(steps, func() error { return e.retry(classes) })
+	}
+	steps = append(steps, e.lastProbe)
+	return inOrder(steps)
+}
+
+func inOrder(steps []func() error) error {
+	for _, f := range steps {
+		if err := f(); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// lastProbe makes sure that the drive is still there, if all that was asked of
+// it of late failed.
+func (e *engine) lastProbe() error {
+	if len(e.failures) == 0 {
+		return nil
+	}
+	return e.probe()
+}
+
+func (e *engine) skipFree() {
+	for _, s := range e.runsOf([]Class{Free}, unread, left, failed, tight, suspect) {
+		e.note(Line{Verb: VerbSkipped, Span: s})
+	}
+}
+
+// explore asks the advisor, reads what it names, asks again, until nothing is
+// new. It returns the spans of files, in the advisor's order.
+func (e *engine) explore(classes []Class) (files []layout.Span, err error) {
+	if err := e.sweep(Boot, e.First); err != nil {
+		return nil, err
+	}
+	narrowed := false
+	for range maxRounds {
+		known, err := e.known()
+		if err != nil {
+			return nil, err
+		}
+		var fresh map[Class][]layout.Span
+		files, fresh = e.sort(e.advisor.Next(known), classes)
+		if len(fresh) == 0 {
+			if narrowed {
+				return files, nil
+			}
+			narrowed = true
+			if err := e.narrow(classes); err != nil {
+				return nil, err
+			}
+			if err := e.singles(classes); err != nil {
+				return nil, err
+			}
+			continue
+		}
+		for _, c := range classes {
+			if err := e.sweep(c, fresh[c]); err != nil {
+				return nil, err
+			}
+		}
+		narrowed = false
+	}
+	return files, nil
+}
+
+// sort takes the wishes in: it returns those for files, and those of the given
+// classes that hold a sector which nobody tried yet.
+func (e *engine) sort(wishes []Wish, classes []Class) (files []layout.Span, fresh map[Class][]layout.Span) {
+	fresh = map[Class][]layout.Span{}
+	for _, w := range wishes {
+		s := w.Span.Common(e.rec.Whole())
+		if s.Empty() || w.Class == Free || w.Class > Files {
+			continue
+		}
+		e.rank(s, w.Class)
+		if w.Class == Files {
+			files = append(files, s)
+		} else if _, ok := e.rec.states.next(s, unread); ok && slices.Contains(classes, w.Class) {
+			fresh[w.Class] = append(fresh[w.Class], s)
+		}
+	}
+	return files, fresh
+}
+
+// rank gives sectors a class, unless they have a better one.
+func (e *engine) rank(s layout.Span, c Class) {
+	var worse layout.Spans
+	e.class.each(s, func(p layout.Span, have Class) bool {
+		if have == Free || have > c {
+			worse = worse.Add(p)
+		}
+		return true
+	})
+	for _, p := range worse {
+		e.class.set(p, c)
+	}
+}
+
+// cut returns the beginning of s that one read can take: up to size sectors,
+// and not across the grid.
+func (e *engine) cut(s layout.Span, size layout.Sector) layout.Span {
+	grid := (s.Start/e.block + 1) * e.block
+	return layout.Between(s.Start, min(s.End(), s.Start+size, grid))
+}
+
+// cutEnd returns the end of s that one read can take.
+func (e *engine) cutEnd(s layout.Span, size layout.Sector) layout.Span {
+	grid := s.Last() / e.block * e.block
+	return layout.Between(max(s.Start, s.End()-size, grid), s.End())
+}
+
+// sweep reads the sectors of the list that nobody tried, in its order, in
+// large reads. After a failure, or a slow read, it leaves the neighbourhood,
+// and goes the farther the more failures follow each other.
+func (e *engine) sweep(c Class, list []layout.Span) error {
+	e.doing, e.doingNow = "reading", c
+	defer func() { e.ahead = nil }()
+	for i, s := range list {
+		for {
+			u, ok := e.rec.states.next(s, unread)
+			if !ok {
+				break
+			}
+			r := e.cut(u, e.block)
+			e.ahead = func(n layout.Sector) []layout.Span { return upcoming(r.Start, list[i:], n) }
+			got, err := e.try(r)
+			if err != nil {
+				return err
+			}
+			if got != gotIt {
+				e.leave(r.End())
+			}
+			s = layout.Between(r.End(), s.End())
+		}
+	}
+	return nil
+}
+
+// upcoming returns the next n sectors of the list, from sector at of its first
+// span on.
+func upcoming(at layout.Sector, list []layout.Span, n layout.Sector) []layout.Span {
+	var out []layout.Span
+	for i, s := range list {
+		if i == 0 {
+			s = layout.Between(at, s.End())
+		}
+		if n <= 0 || len(out) == mostSpans {
+			break
+		}
+		if s.Count = min(s.Count, n); s.Count > 0 {
+			out = append(out, s)
+			n -= s.Count
+		}
+	}
+	return out
+}
+
+// leave puts off what follows a failure.
+func (e *engine) leave(at layout.Sector) {
+	for _, s := range e.rec.states.spans(layout.Between(at, at+e.skip), unread) {
+		e.note(Line{Verb: VerbLeft, Span: s})
+	}
+	e.skip = min(2*e.skip, maxSkip*e.block, max(e.block, e.rec.Sectors/64))
+}
+
+// runsOf returns the runs of sectors of the classes and states, cut at both
+// kinds of borders, class by class.
+func (e *engine) runsOf(classes []Class, states ...state) []layout.Span {
+	all := e.rec.states.spans(e.rec.Whole(), states...)
+	var out []layout.Span
+	for _, c := range classes {
+		for _, s := range all {
+			out = append(out, e.class.spans(s, c)...)
+		}
+	}
+	return out
+}
+
+// narrow brings what was left, or failed in a large read, down to small reads
+// that fail.
+func (e *engine) narrow(classes []Class) error {
+	for _, c := range classes {
+		e.doing, e.doingNow = "going round bad spots", c
+		one := []Class{c}
+		for _, step := range []level{{left, failed, VerbFailed, e.block}, {failed, tight, VerbTight, smallSectors}} {
+			for _, s := range e.runsOf(one, step.from) {
+				if err := e.edges(s, step); err != nil {
+					return err
+				}
+			}
+			if err := e.bisect(e.runsOf(one, step.from), step); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// singles reads sectors one by one from both edges of each bad spot inwards,
+// until some fail.
+func (e *engine) singles(classes []Class) error {
+	for _, c := range classes {
+		e.doing, e.doingNow = "single sectors round bad spots", c
+		for _, s := range e.runsOf([]Class{c}, tight) {
+			if err := e.edges(s, level{from: tight, size: 1}); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// insides reads what is left of bad spots, one sector at a time.
+func (e *engine) insides(classes []Class) error {
+	for _, c := range classes {
+		e.doing, e.doingNow = "single sectors in bad spots", c
+		if err := e.bisect(e.runsOf([]Class{c}, tight), level{from: tight, size: 1}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// oneByOne reads the sectors of one state singly: each read is announced.
+func (e *engine) oneByOne(classes []Class, st state) error {
+	e.doing = "single sectors where the drive hung"
+	return e.bisect(e.runsOf(classes, st), level{from: st, size: 1})
+}
+
+// retry gives every missing sector one more try.
+func (e *engine) retry(classes []Class) error {
+	e.doing = "missing sectors once more"
+	for _, s := range e.runsOf(classes, missing) {
+		for x := s.Start; x < s.End(); x++ {
+			if _, err := e.try(layout.Span{Start: x, Count: 1}); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}

@@ -1,0 +1,276 @@
+package capture
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"io"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+)
+
+// DifferentDriveError says that a capture cannot go on because the drive is
+// not the one that it was begun with.
+type DifferentDriveError struct{ Why string }
+
+func (e *DifferentDriveError) Error() string {
+	return "this is not the drive that the capture was begun with: " + e.Why
+}
+
+// SpaceError says that the image would not fit. Nothing was read.
+type SpaceError struct{ Need, Free int64 }
+
+func (e *SpaceError) Error() string {
+	return fmt.Sprintf("the image needs %d bytes more and there are %d: choose another disk for it", e.Need, e.Free)
+}
+
+// prepare opens the two files and makes sure that they and the drive belong
+// together. Before it returns, nothing was read but the sectors that tell one
+// drive from another.
+func (e *engine) prepare(t Target) (closeFiles func() error, err error) {
+	g := Geometry{image.Sectors(e.drive), e.drive.SectorSize(), e.drive.Identity(), e.MissingAs}
+	if err := g.check(); err != nil {
+		return nil, err
+	}
+	record, img, fresh, err := t.openBoth()
+	if err != nil {
+		return nil, err
+	}
+	e.img = img
+	closeFiles = func() error { return errors.Join(img.Close(), record.Close()) }
+	if err = e.load(g, record, fresh, t); err != nil {
+		return nil, errors.Join(err, closeFiles())
+	}
+	e.j = newJournal(img, record, g.SectorSize, e.rec.end)
+	e.rec.live, e.rec.tail = true, nil
+	e.start()
+	return closeFiles, nil
+}
+
+func (e *engine) load(g Geometry, record File, fresh bool, t Target) error {
+	size, err := e.img.Size()
+	if err != nil {
+		return err
+	}
+	if !fresh {
+		e.rec, err = readFrom(record)
+		var f *FormatError
+		if errors.As(err, &f) && size == 0 && f.Offset < openingMost {
+			fresh = true // cut off while the record was begun: nothing was read
+		} else if err != nil {
+			return fmt.Errorf("%s: %w", t.record(), err)
+		}
+	}
+	if fresh {
+		if err := e.begin(g, record); err != nil {
+			return err
+		}
+	}
+	if err := e.rec.sameGeometry(g); err != nil {
+		return err
+	}
+	if err := e.makeRoom(size, t); err != nil {
+		return err
+	}
+	if err := record.Truncate(e.rec.end.off); err != nil {
+		return err
+	}
+	broken, err := e.rec.checkTail(e.img)
+	if err != nil {
+		return err
+	}
+	if err := e.sameDrive(); err != nil {
+		return err
+	}
+	return e.beginRun(record, broken)
+}
+
+// openingMost is more than the opening of a record takes, in bytes.
+const openingMost = 8 << 10
+
+func readFrom(f File) (*Record, error) {
+	size, err := f.Size()
+	if err != nil {
+		return nil, err
+	}
+	return ReadRecord(io.NewSectionReader(f, 0, size))
+}
+
+// begin writes the opening of a new record.
+func (e *engine) begin(g Geometry, record File) (err error) {
+	var a appender
+	if err := record.Truncate(0); err != nil {
+		return err
+	}
+	if _, err := record.WriteAt(a.opening(g), 0); err != nil {
+		return err
+	}
+	if err := record.Sync(); err != nil {
+		return err
+	}
+	e.rec, err = readFrom(record)
+	return err
+}
+
+// makeRoom gives the image its full size, as one hole, and checks that what is
+// still to come will fit.
+func (e *engine) makeRoom(size int64, t Target) error {
+	want := int64(e.rec.Sectors) * int64(e.rec.SectorSize)
+	known := e.rec.states.spans(e.rec.Whole(), good, unstable).Sectors()
+	if size != want && known > 0 {
+		return &MismatchError{fmt.Sprintf("the record is of a drive of %d bytes, the image has %d", want, size)}
+	}
+	need, free := want-int64(known)*int64(e.rec.SectorSize), t.Storage.Free()
+	if free >= 0 && need > free && !e.OnlyBoot {
+		return &SpaceError{need, free}
+	}
+	if size == want {
+		return nil
+	}
+	if err := e.img.Truncate(want); err != nil {
+		if isTooLarge(err) {
+			return fmt.Errorf("the file system of %s cannot hold a file of %d bytes: %w", t.Image, want, err)
+		}
+		return err
+	}
+	return e.img.Sync()
+}
+
+// checkTail compares what was written after the last mark with the image, and
+// returns what did not get there: it counts as unread.
+func (rec *Record) checkTail(img io.ReaderAt) (broken layout.Spans, err error) {
+	n := int64(rec.SectorSize)
+	buf := make([]byte, blockBytes)
+	for _, l := range rec.tail {
+		if int64(l.Span.Count)*n > blockBytes {
+			return nil, &MismatchError{fmt.Sprintf("a line about %d sectors is longer than any read", l.Span.Count)}
+		}
+		want := l.Digest
+		now := rec.states.spans(l.Span, good)
+		if l.Verb == VerbUnstable {
+			want = l.Variants[0].Digest
+			now = rec.states.spans(l.Span, unstable)
+			if v := rec.twins[l.Span.Start]; v != nil {
+				want = v[0].Digest
+			}
+		}
+		if len(now) != 1 || now[0] != l.Span {
+			continue // overruled by a later line, which has its own digest
+		}
+		b := buf[:int64(l.Span.Count)*n]
+		if err := image.ReadFull(img, b, int64(l.Span.Start)*n); err != nil {
+			return nil, err
+		}
+		if sha256.Sum256(b) != want {
+			broken = broken.Union(layout.NewSpans(l.Span))
+		}
+	}
+	return broken, nil
+}
+
+func (rec *Record) sameGeometry(g Geometry) error {
+	if rec.Sectors != g.Sectors || rec.SectorSize != g.SectorSize {
+		return &DifferentDriveError{fmt.Sprintf("it had %d sectors of %d bytes, this one has %d of %d",
+			rec.Sectors, rec.SectorSize, g.Sectors, g.SectorSize)}
+	}
+	was, is := rec.Identity, g.Identity
+	if was.Trusted() && is.Trusted() && was.Bus == is.Bus && (was.Serial != is.Serial || was.Model != is.Model) {
+		return &DifferentDriveError{fmt.Sprintf("it was %q, serial number %q; this one is %q, %q", was.Model, was.Serial, is.Model, is.Serial)}
+	}
+	return nil
+}
+
+// fingerprints is how many sectors are compared to tell one drive from another.
+const fingerprints = 4
+
+// sameDrive reads a few sectors that are known, and not blank, once more: a
+// bridge may show its own serial number whatever drive is in it.
+func (e *engine) sameDrive() error {
+	n := int64(e.rec.SectorSize)
+	compared, differ := 0, 0
+	have, now := make([]byte, n), make([]byte, n)
+	for _, x := range e.rec.telling(e.img) {
+		if err := image.ReadFull(e.img, have, int64(x)*n); err != nil {
+			return err
+		}
+		e.asks <- asked{now, int64(x) * n}
+		var err error
+		select {
+		case err = <-e.answers:
+		case <-e.ctx.Done():
+			return fmt.Errorf("the drive was not looked at to the end: %w", e.ctx.Err())
+		}
+		if image.FaultOf(err) == image.Gone {
+			return err
+		} else if err != nil {
+			continue
+		}
+		compared++
+		if !bytes.Equal(have, now) {
+			differ++
+		}
+	}
+	if differ > 0 && 2*differ >= compared {
+		return &DifferentDriveError{fmt.Sprintf("%d of %d sectors that were read before hold something else", differ, compared)}
+	}
+	return nil
+}
+
+// telling returns known sectors, spread over what is known, that are not one
+// byte all over.
+func (rec *Record) telling(img io.ReaderAt) []layout.Sector {
+	n := int64(rec.SectorSize)
+	all := rec.Read()
+	total := all.Sectors()
+	var out []layout.Sector
+	b := make([]byte, n)
+	for i := range layout.Sector(4 * fingerprints) {
+		x := nth(all, total*i/(4*fingerprints))
+		if len(out) == fingerprints || total == 0 {
+			break
+		}
+		err := image.ReadFull(img, b, int64(x)*n)
+		if err == nil && !bytes.Equal(b[1:], b[:n-1]) && (len(out) == 0 || out[len(out)-1] != x) {
+			out = append(out, x)
+		}
+	}
+	return out
+}
+
+// nth returns the sector of the set that i others precede.
+func nth(s layout.Spans, i layout.Sector) layout.Sector {
+	for _, p := range s {
+		if i < p.Count {
+			return p.Start + i
+		}
+		i -= p.Count
+	}
+	return 0
+}
+
+// beginRun writes the line with which every run begins.
+func (e *engine) beginRun(record File, broken layout.Spans) error {
+	lines := []Line{{Verb: VerbRun, Numbers: []int64{int64(e.rec.Runs + 1)}, Time: e.Time.Now()}}
+	for _, s := range broken {
+		lines = append(lines, Line{Verb: VerbLeft, Span: s})
+	}
+	for i := range lines {
+		off := e.rec.end.off
+		if _, err := record.WriteAt(e.rec.end.line(&lines[i]), off); err != nil {
+			return err
+		}
+		if err := e.rec.apply(&lines[i]); err != nil {
+			return err
+		}
+	}
+	if err := e.img.Sync(); err != nil {
+		return err
+	}
+	off := e.rec.end.off
+	if _, err := record.WriteAt(e.rec.end.line(&Line{Verb: VerbSync, Numbers: []int64{e.rec.end.lines + 1}}), off); err != nil {
+		return err
+	}
+	return record.Sync()
+}

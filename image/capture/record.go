@@ -1,0 +1,309 @@
+package capture
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+	"time"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+)
+
+// Fill is what stands in the image for a missing sector.
+type Fill string
+
+// The fills.
+const (
+	FillPattern Fill = "pattern" // a text with the sector's own number
+	FillZero    Fill = "zero"
+)
+
+// Geometry is what the record says of the drive before anything was read.
+type Geometry struct {
+	Sectors    layout.Sector
+	SectorSize int // bytes
+	Identity   image.Identity
+	MissingAs  Fill
+}
+
+// Whole returns the span of all sectors.
+func (g Geometry) Whole() layout.Span { return layout.Span{Count: g.Sectors} }
+
+// state is what is known of one sector.
+type state uint8
+
+const (
+	unread state = iota
+	good
+	unstable
+	missing
+	skipped
+	failed  // a large read failed in it
+	tight   // a small read failed in it
+	left    // near a failure
+	suspect // about to be read when a run was cut off
+	hung    // part of a larger read that never returned
+)
+
+// inImage tells whether the image holds the sector as read.
+func (s state) inImage() bool { return s == good || s == unstable }
+
+// decided tells whether nothing more will be tried.
+func (s state) decided() bool { return s.inImage() || s == missing || s == skipped }
+
+// Clock counts what a capture has cost the drive, over all its runs.
+type Clock struct {
+	Reads  int64
+	Errors int64         // reads that failed
+	Slow   time.Duration // spent in reads that were slow, good or not
+}
+
+// Record is what a record says, summed up: a later line overrules an earlier
+// one, and only the changes from sector to sector are kept in memory.
+type Record struct {
+	Geometry
+	Clock
+	Runs      int       // how often the program was started
+	Started   time.Time // the first of them
+	Lines     int64     // so far
+	Torn      bool      // the last line was being written when a run was cut off
+	Image     *Digest
+	ImageSize int64         // bytes, where Image is not nil
+	Stopped   string        // why the last run ended, empty if it was cut off
+	From      []string      // merged: the names of the captures, from 1
+	origins   *runs[uint16] // merged: which of them
+	states    *runs[state]  //
+	looks     *runs[uint8]  // how often a sector was read with the same result
+	twins     map[layout.Sector][]Variant
+	window    []layout.Span // of the last line "about"
+	tail      []tailLine    // lines about data after the last mark
+	weak      *runs[bool]   // known, but a later look failed
+	end       appender
+	live      bool // of a run that goes on: its own lines need no check
+}
+
+// tailLine is a line about data that no mark covers yet.
+type tailLine struct {
+	number int64 // of the line, from 1
+	Line
+}
+
+// maxTail bounds the lines that one mark may leave unmarked. The engine marks
+// every 64 MiB; a sector of 512 bytes in each line would make 131,072.
+const maxTail = 1 << 18
+
+// maxUnstable is how many unstable sectors keep their answers in memory and in
+// the record; those beyond keep digests alone.
+const maxUnstable = 4096
+
+// ReadRecord reads a whole record, in memory that does not grow with it.
+func ReadRecord(r io.Reader) (*Record, error) {
+	s := NewScanner(r)
+	rec := &Record{twins: map[layout.Sector][]Variant{}}
+	if err := rec.readOpening(s); err != nil {
+		return nil, err
+	}
+	for {
+		l, err := s.Next()
+		if err == io.EOF {
+			rec.Torn = s.torn
+			rec.end = appender{s.sum, s.line, s.off}
+			return rec, nil
+		}
+		if err == nil {
+			err = rec.apply(&l)
+		}
+		var f *FormatError
+		if err != nil && !errors.As(err, &f) {
+			err = &FormatError{s.line, s.off, err.Error()}
+		}
+		if err != nil {
+			return nil, err
+		}
+	}
+}
+
+// readOpening reads up to and with the line that says what stands for a
+// missing sector.
+func (rec *Record) readOpening(s *Scanner) error {
+	next := func(want Verb) (Line, error) {
+		for {
+			l, err := s.Next()
+			switch {
+			case err == io.EOF:
+				return l, s.fail("the record ends before its line %q", want)
+			case err != nil:
+				return l, err
+			case l.Verb == VerbWords && want == VerbRecord:
+				continue
+			case l.Verb != want:
+				return l, s.fail("a line %q stands where %q belongs", l.Verb, want)
+			}
+			return l, nil
+		}
+	}
+	l, err := next(VerbRecord)
+	if err != nil {
+		return err
+	}
+	if l.Numbers[0] != Version {
+		return s.fail("it is of version %d, and this program reads version %d", l.Numbers[0], Version)
+	}
+	var disk, drive, fill Line
+	for _, p := range []struct {
+		verb Verb
+		to   *Line
+	}{{VerbDisk, &disk}, {VerbDrive, &drive}, {VerbMissingAs, &fill}} {
+		if *p.to, err = next(p.verb); err != nil {
+			return err
+		}
+	}
+	rec.Sectors, rec.SectorSize = layout.Sector(disk.Numbers[0]), int(min(disk.Numbers[1], 1<<20))
+	rec.Identity = image.Identity{Model: drive.Texts[0], Serial: drive.Texts[1], Bus: drive.Texts[2], Removable: drive.Texts[3] == "removable"}
+	rec.MissingAs = Fill(fill.Texts[0])
+	if err := rec.Geometry.check(); err != nil {
+		return s.fail("%v", err)
+	}
+	rec.states, rec.looks = newRuns[state](rec.Sectors), newRuns[uint8](rec.Sectors)
+	rec.origins, rec.weak = newRuns[uint16](rec.Sectors), newRuns[bool](rec.Sectors)
+	rec.Lines = s.line
+	return nil
+}
+
+func (g Geometry) check() error {
+	if err := image.CheckSectorSize(g.SectorSize); err != nil {
+		return err
+	}
+	if g.Sectors <= 0 || g.Sectors > (1<<62)/layout.Sector(g.SectorSize) {
+		return fmt.Errorf("a disk of %d sectors is not possible", g.Sectors)
+	}
+	if g.MissingAs != FillPattern && g.MissingAs != FillZero {
+		return fmt.Errorf("%q is no fill for missing sectors", g.MissingAs)
+	}
+	return nil
+}
+
+var verbStates = map[Verb]state{
+	VerbGood: good, VerbMissing: missing, VerbSkipped: skipped,
+	VerbFailed: failed, VerbTight: tight, VerbLeft: left, VerbHung: hung,
+}
+
+// apply takes in one more line.
+func (rec *Record) apply(l *Line) error {
+	rec.Lines++
+	for _, s := range append(slices.Clip(l.Spans), l.Span) {
+		if !rec.Whole().Covers(s) {
+			return fmt.Errorf("sectors %s are outside the disk of %d", s, rec.Sectors)
+		}
+	}
+	if st, ok := verbStates[l.Verb]; ok {
+		rec.setState(l.Span, st)
+	}
+	switch l.Verb {
+	case VerbGood, VerbUnstable:
+		if err := rec.remember(l); err != nil {
+			return err
+		}
+		if l.Verb == VerbUnstable {
+			return rec.applyUnstable(l)
+		}
+		rec.looks.set(l.Span, 1)
+	case VerbAgain:
+		rec.looks.set(l.Span, uint8(min(l.Numbers[0], 255)))
+	case VerbWeak:
+		rec.weak.set(l.Span, true)
+	case VerbAbout:
+		rec.window = l.Spans
+	case VerbSync:
+		rec.tail = slices.DeleteFunc(rec.tail, func(t tailLine) bool { return t.number < l.Numbers[0] })
+	case VerbRecord, VerbDisk, VerbDrive, VerbMissingAs:
+		return fmt.Errorf("a second line %q", l.Verb)
+	default:
+		return rec.applyEvent(l)
+	}
+	return nil
+}
+
+// remember keeps a line about data until a mark covers it.
+func (rec *Record) remember(l *Line) error {
+	if rec.live {
+		return nil
+	}
+	if len(rec.tail) >= maxTail {
+		return fmt.Errorf("more than %d lines without a mark", maxTail)
+	}
+	rec.tail = append(rec.tail, tailLine{rec.Lines, *l})
+	return nil
+}
+
+func (rec *Record) setState(s layout.Span, st state) {
+	if st == hung && s.Count == 1 {
+		st = missing // it was tried alone, and there is nothing more to learn
+	}
+	rec.states.set(s, st)
+	rec.Image = nil
+}
+
+func (rec *Record) applyEvent(l *Line) error {
+	switch l.Verb {
+	case VerbAnswered:
+		rec.window = nil
+	case VerbRun:
+		rec.suspectWindow()
+		if rec.Runs == 0 {
+			rec.Started = l.Time
+		}
+		rec.Runs++
+		rec.Stopped = ""
+	case VerbStop:
+		rec.Stopped = l.Texts[0]
+	case VerbClock:
+		rec.Clock = Clock{l.Numbers[0], l.Numbers[1], time.Duration(l.Numbers[2]) * time.Millisecond}
+	case VerbEnd:
+		rec.Image, rec.ImageSize = &l.Digest, l.Numbers[0]
+	case VerbFrom:
+		if l.Numbers[0] != int64(len(rec.From)+1) || len(rec.From) == 255 {
+			return fmt.Errorf("captures are not numbered 1, 2, 3, ...")
+		}
+		rec.From = append(rec.From, l.Texts[0])
+	case VerbOrigin:
+		if l.Numbers[0] < 1 || l.Numbers[0] > int64(len(rec.From)) {
+			return fmt.Errorf("there is no capture %d", l.Numbers[0])
+		}
+		rec.origins.set(l.Span, uint16(l.Numbers[0]))
+	}
+	return nil
+}
+
+func (rec *Record) applyUnstable(l *Line) error {
+	if l.Span.Count != 1 {
+		return fmt.Errorf("more than one sector in a line %q", l.Verb)
+	}
+	v := l.Variants
+	if len(v) > 8 {
+		return fmt.Errorf("more than 8 answers of one sector")
+	}
+	for i := range v {
+		if v[i].Data != nil && len(v[i].Data) != rec.SectorSize {
+			return fmt.Errorf("an answer of %d bytes in a sector of %d", len(v[i].Data), rec.SectorSize)
+		}
+	}
+	if _, known := rec.twins[l.Span.Start]; known || len(rec.twins) < maxUnstable {
+		rec.twins[l.Span.Start] = v
+	}
+	rec.states.set(l.Span, unstable)
+	rec.Image = nil
+	return nil
+}
+
+// suspectWindow marks what was about to be read when the last run was cut off.
+func (rec *Record) suspectWindow() {
+	for _, w := range rec.window {
+		for _, s := range rec.states.spans(w, unread, failed, tight, left) {
+			rec.states.set(s, suspect)
+		}
+	}
+	rec.window = nil
+}

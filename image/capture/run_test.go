@@ -1,0 +1,104 @@
+package capture
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"math/rand/v2"
+	"slices"
+	"testing"
+
+	"bootgraft/image/imagetest/need"
+	"bootgraft/layout"
+)
+
+var target = Target{Image: "image"}
+
+func runSim(t testing.TB, d *simDrive, m *memory, o Options) *Result {
+	t.Helper()
+	o.Time = d.simTime
+	tg := target
+	tg.Storage = m
+	r, err := Run(context.Background(), d, tg, o, nil, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return r
+}
+
+// checkImage compares the image with the drive: known sectors are right,
+// missing ones hold their fill, all others are zero.
+func checkImage(t testing.TB, d *simDrive, m *memory, r *Result) {
+	t.Helper()
+	img := m.files["image"].now
+	want, zero := make([]byte, d.sectorSize), make([]byte, d.sectorSize)
+	other := r.Unread.Union(r.Skipped)
+	for x := range d.sectors {
+		got := img[int64(x)*int64(d.sectorSize) : int64(x+1)*int64(d.sectorSize)]
+		switch {
+		case r.Missing.Holds(x):
+			putPattern(want, x)
+		case other.Holds(x):
+			copy(want, zero)
+		default:
+			d.content(want, x)
+		}
+		if !bytes.Equal(got, want) {
+			t.Fatalf("sector %d of the image is not what it should be (missing %v, unread or skipped %v): %.60q", x, r.Missing.Holds(x), other.Holds(x), got)
+		}
+	}
+}
+
+// randomFaults makes lone bad sectors and runs of all lengths.
+func randomFaults(rng *rand.Rand, sectors layout.Sector) []layout.Span {
+	var out []layout.Span
+	for range rng.IntN(12) {
+		n := layout.Sector(1)
+		if rng.IntN(2) == 0 {
+			n = layout.Sector(1 << rng.IntN(13))
+		}
+		at := layout.Sector(rng.Int64N(int64(sectors)))
+		out = append(out, layout.Span{Start: at, Count: min(n, sectors-at)})
+		for rng.IntN(3) == 0 { // a cluster
+			at += layout.Sector(rng.IntN(200))
+			out = append(out, layout.Span{Start: min(at, sectors-1), Count: 1})
+		}
+	}
+	return out
+}
+
+func TestEveryReadableSectorIsReadAndTheMissingListIsExact(t *testing.T) {
+	for _, seed := range need.Seeds(40, 1000) {
+		rng := rand.New(rand.NewPCG(uint64(seed), 4))
+		sectors := layout.Sector(1000 + rng.IntN(60_000))
+		d, m := newSim(sectors, randomFaults(rng, sectors)...), newMemory()
+		r := runSim(t, d, m, Options{Hash: true})
+		if r.Stop != Done || !slices.Equal(r.Missing, d.badSpans()) {
+			t.Fatalf("seed %d: stopped %q, missing %v, want %v", seed, r.Stop, r.Missing, d.badSpans())
+		}
+		if len(r.Unread)+len(r.Skipped)+len(r.Unstable) > 0 || r.Read != sectors-r.Missing.Sectors() {
+			t.Fatalf("seed %d: %d read, unread %v, skipped %v, unstable %v", seed, r.Read, r.Unread, r.Skipped, r.Unstable)
+		}
+		checkImage(t, d, m, r)
+		if r.SHA256 == nil || *r.SHA256 != Digest(sha256.Sum256(m.files["image"].now)) {
+			t.Fatalf("seed %d: the digest of the image is %v", seed, r.SHA256)
+		}
+		checkRecord(t, m, r)
+	}
+}
+
+// checkRecord reads the record back: it says what the result says.
+func checkRecord(t testing.TB, m *memory, r *Result) {
+	t.Helper()
+	rec, err := readFrom(m.files["image.record"])
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !slices.Equal(rec.Missing(), r.Missing) || !slices.Equal(rec.Unread(), r.Unread) ||
+		!slices.Equal(rec.Unstable(), r.Unstable) || !slices.Equal(rec.Skipped(), r.Skipped) {
+		t.Fatalf("the record says missing %v, unread %v; the result missing %v, unread %v", rec.Missing(), rec.Unread(), r.Missing, r.Unread)
+	}
+	if len(rec.tail) != 0 || rec.window != nil {
+		t.Fatalf("the record ends with %d lines that no mark covers, window %v", len(rec.tail), rec.window)
+	}
+}

@@ -1,0 +1,144 @@
+package capture
+
+import (
+	"bufio"
+	"bytes"
+	"fmt"
+	"hash/crc32"
+	"io"
+	"strconv"
+)
+
+// Version of the record that this package writes and reads.
+const Version = 1
+
+// words open every record.
+var words = []string{
+	"bootgraft capture record",
+	"",
+	"This file belongs to the image file whose name it bears without \".record\".",
+	"The image holds the sectors of an old drive, each at its own address. This",
+	"record says which of them were read. Keep both files together: without the",
+	"record nobody can tell what was read from what was not.",
+	"",
+	"Every line: eight hexadecimal digits, a blank, a text, a newline. The digits",
+	"are the CRC-32 (as in zip files) of the texts of all lines up to and with this",
+	"one, each text with its newline and without its digits. A last line that is not",
+	"whole was being written when the run was cut off: leave it out.",
+	"",
+	"A span is START+COUNT in sectors. What a line says of a sector overrules what",
+	"earlier lines say of it. A sector that no line names was not read.",
+	"good SPAN SHA-256          read; the SHA-256 is of these bytes of the image",
+	"missing SPAN FAULT         tried alone, and the drive failed; the image has a fill",
+	"unstable SPAN N:SHA:DATA   answered differently; times, SHA-256, base64 of each",
+	"                           answer; the first is in the image",
+	"skipped SPAN               left out because the owner asked for it",
+	"failed, tight, left SPAN   not read; a larger read failed in it or near it",
+	"again, weak SPAN           read again: the same data, or not readable any more",
+	"about SPANS                about to be read: if nothing follows, the drive hung",
+	"sync N                     the lines before line N and their data are on the disk",
+	"end SHA-256 BYTES          the whole image file, as sha256sum counts it",
+}
+
+// FormatError says what is wrong with a record.
+type FormatError struct {
+	Line   int64 // counted from 1
+	Offset int64 // byte of the file at which the line begins
+	Why    string
+}
+
+func (e *FormatError) Error() string {
+	return fmt.Sprintf("the record is damaged in line %d (byte %d): %s", e.Line, e.Offset, e.Why)
+}
+
+// Scanner reads a record line by line, in the memory of one line.
+type Scanner struct {
+	r    *bufio.Reader
+	sum  uint32
+	line int64
+	off  int64
+	torn bool
+}
+
+// NewScanner reads a record from its beginning.
+func NewScanner(r io.Reader) *Scanner { return &Scanner{r: bufio.NewReaderSize(r, MaxLine)} }
+
+// Next returns the next whole line, or io.EOF. A last line without its end was
+// being written when the run was cut off: it is left out, and Torn says so.
+// Everything else that is not right is a FormatError.
+func (s *Scanner) Next() (Line, error) {
+	raw, err := s.r.ReadSlice('\n')
+	switch {
+	case err == io.EOF:
+		s.torn = len(raw) > 0
+		return Line{}, io.EOF
+	case err == bufio.ErrBufferFull:
+		return Line{}, s.fail("it is longer than %d bytes", MaxLine)
+	case err != nil:
+		return Line{}, err
+	}
+	if len(raw) < 10 || raw[8] != ' ' {
+		return Line{}, s.fail("it does not begin with eight digits and a blank")
+	}
+	want, err := strconv.ParseUint(string(raw[:8]), 16, 32)
+	if err != nil || bytes.ContainsAny(raw[:8], "ABCDEF") {
+		return Line{}, s.fail("it does not begin with eight digits and a blank")
+	}
+	text := raw[9:]
+	if got := crc32.Update(s.sum, crc32.IEEETable, text); got != uint32(want) {
+		return Line{}, s.fail("its checksum is %08x and should be %08x", want, got)
+	}
+	l, err := parseText(string(text[:len(text)-1]))
+	if err != nil {
+		return Line{}, s.fail("%v", err)
+	}
+	s.sum = uint32(want)
+	s.line++
+	s.off += int64(len(raw))
+	return l, nil
+}
+
+func (s *Scanner) fail(why string, args ...any) error {
+	return &FormatError{s.line + 1, s.off, fmt.Sprintf(why, args...)}
+}
+
+// Torn tells, after io.EOF, whether the file ended in mid-line.
+func (s *Scanner) Torn() bool { return s.torn }
+
+// appender makes the lines of a record, each with its checksum.
+type appender struct {
+	sum   uint32
+	lines int64
+	off   int64 // where the next line goes in the file
+}
+
+// line returns the next line as it goes into the file.
+func (a *appender) line(l *Line) []byte {
+	text := l.text() + "\n"
+	a.sum = crc32.Update(a.sum, crc32.IEEETable, []byte(text))
+	a.lines++
+	out := fmt.Appendf(nil, "%08x %s", a.sum, text)
+	a.off += int64(len(out))
+	return out
+}
+
+// opening returns the lines with which every record begins.
+func (a *appender) opening(g Geometry) []byte {
+	var out []byte
+	for _, w := range words {
+		out = append(out, a.line(&Line{Verb: VerbWords, Texts: []string{w}})...)
+	}
+	kind := "fixed"
+	if g.Identity.Removable {
+		kind = "removable"
+	}
+	for _, l := range []Line{
+		{Verb: VerbRecord, Numbers: []int64{Version}},
+		{Verb: VerbDisk, Numbers: []int64{int64(g.Sectors), int64(g.SectorSize)}},
+		{Verb: VerbDrive, Texts: []string{g.Identity.Model, g.Identity.Serial, g.Identity.Bus, kind}},
+		{Verb: VerbMissingAs, Texts: []string{string(g.MissingAs)}},
+	} {
+		out = append(out, a.line(&l)...)
+	}
+	return out
+}

@@ -1,0 +1,120 @@
+package capture
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+)
+
+// File is a file that a capture writes.
+type File interface {
+	io.ReaderAt
+	io.WriterAt
+	Truncate(size int64) error
+	Size() (int64, error)
+	Sync() error
+	Close() error
+}
+
+// Storage is where the image and its record are kept.
+type Storage interface {
+	// Open opens a file for reading and writing; fs.ErrNotExist if there is none.
+	Open(name string) (File, error)
+	// Create makes an empty file that must not exist, and makes its name durable.
+	Create(name string) (File, error)
+	// Free returns how many bytes more the storage can take, or -1.
+	Free() int64
+}
+
+// RecordSuffix is what the name of the record has after that of the image.
+const RecordSuffix = ".record"
+
+// Target names the two files of a capture.
+type Target struct {
+	Storage Storage
+	Image   string
+	Record  string // Image + RecordSuffix if empty
+}
+
+func (t Target) record() string {
+	if t.Record != "" {
+		return t.Record
+	}
+	return t.Image + RecordSuffix
+}
+
+// Disk is the Storage of the files of this machine; names are paths.
+type Disk struct {
+	Dir string // the folder whose file system holds the files, for Free
+}
+
+// Open implements Storage. Only regular files are opened.
+func (Disk) Open(name string) (File, error) {
+	st, err := os.Lstat(name)
+	if err != nil {
+		return nil, err
+	}
+	if !st.Mode().IsRegular() {
+		return nil, fmt.Errorf("%s is not a regular file", name)
+	}
+	f, err := os.OpenFile(name, os.O_RDWR, 0)
+	if err != nil {
+		return nil, err
+	}
+	return osFile{f}, nil
+}
+
+// Create implements Storage.
+func (Disk) Create(name string) (File, error) {
+	f, err := os.OpenFile(name, os.O_RDWR|os.O_CREATE|os.O_EXCL, 0o644)
+	if err != nil {
+		return nil, err
+	}
+	if err := syncFolder(filepath.Dir(name)); err != nil {
+		return nil, errors.Join(err, f.Close(), os.Remove(name))
+	}
+	return osFile{f}, nil
+}
+
+// Free implements Storage.
+func (d Disk) Free() int64 { return freeBytes(d.Dir) }
+
+type osFile struct{ *os.File }
+
+func (f osFile) Size() (int64, error) {
+	st, err := f.Stat()
+	if err != nil {
+		return 0, err
+	}
+	return st.Size(), nil
+}
+
+// openBoth opens or creates the record, then the image: the record is there
+// before the first byte of the image can be.
+func (t Target) openBoth() (record, img File, fresh bool, err error) {
+	record, err = t.Storage.Open(t.record())
+	if errors.Is(err, fs.ErrNotExist) {
+		if img, err = t.Storage.Open(t.Image); err == nil {
+			img.Close()
+			return nil, nil, false, fmt.Errorf("%s exists and has no record %s: it is not a capture that could go on; choose another name", t.Image, t.record())
+		} else if !errors.Is(err, fs.ErrNotExist) {
+			return nil, nil, false, err
+		}
+		fresh = true
+		record, err = t.Storage.Create(t.record())
+	}
+	if err != nil {
+		return nil, nil, false, err
+	}
+	img, err = t.Storage.Open(t.Image)
+	if errors.Is(err, fs.ErrNotExist) {
+		img, err = t.Storage.Create(t.Image)
+	}
+	if err != nil {
+		return nil, nil, false, errors.Join(err, record.Close())
+	}
+	return record, img, fresh, nil
+}

@@ -1,0 +1,350 @@
+package capture
+
+import (
+	"errors"
+	"time"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+)
+
+const (
+	syncBytes  = 64 << 20
+	syncEvery  = 5 * time.Second
+	probeAfter = 8                     // failures in a row, then 16, 32, ...
+	slowAfter  = time.Second           // a read that takes this long, and
+	slowTimes  = 10                    // this many times as long as usual, is slow
+	graceAfter = 3 * time.Second       // for a read to return when the owner stops
+	maxSkip    = layout.Sector(64)     // blocks
+	maxWindow  = layout.Sector(256)    // blocks
+	mostSpans  = 32                    // in one window
+	calmBytes  = 8 * int64(blockBytes) // after which a failure counts as a new one
+)
+
+// outcome is what came of one read.
+type outcome int
+
+const (
+	gotIt outcome = iota
+	gotSlowly
+	failedIt
+)
+
+// try reads one span, once, and records what came of it. The error is a
+// *stopped, or one of the journal.
+func (e *engine) try(s layout.Span) (outcome, error) {
+	if err := e.mayGoOn(); err != nil {
+		return 0, err
+	}
+	if err := e.announce(s); err != nil {
+		return 0, err
+	}
+	buf := <-e.j.free
+	took, err := e.ask(s, buf)
+	if err != nil {
+		e.j.free <- buf
+		return failedIt, e.fail(s, took, err)
+	}
+	slow := e.isSlow(took)
+	e.succeed(s, took, slow)
+	l := Line{Verb: VerbGood, Span: s}
+	if err := e.rec.apply(&l); err != nil {
+		return 0, err
+	}
+	e.j.keep(l, buf)
+	e.unsynced += int64(s.Count) * int64(e.rec.SectorSize)
+	if slow {
+		e.watch.Event(Event{Kind: EventSlow, Span: s, Took: took})
+		return gotSlowly, nil
+	}
+	return gotIt, nil
+}
+
+// ask hands a read to the reader and waits. A read that the owner does not
+// want to wait for any longer is left behind; the error is a *stopped then.
+func (e *engine) ask(s layout.Span, buf []byte) (took time.Duration, err error) {
+	n := int64(e.rec.SectorSize)
+	t0 := e.Time.Now()
+	e.asks <- asked{buf[:int64(s.Count)*n], int64(s.Start) * n}
+	e.rec.Reads++
+	e.at = s.Start
+	hang, stop := e.Time.Timer(e.HangAfter)
+	defer stop()
+	var grace <-chan time.Time
+	done := e.ctx.Done()
+	silent := false
+	for {
+		select {
+		case err := <-e.answers:
+			took = e.Time.Now().Sub(t0)
+			if silent {
+				e.watch.Event(Event{Kind: EventAnswered, Span: s, Took: took})
+			}
+			return took, err
+		case <-hang:
+			silent, hang = true, nil
+			if err := e.hangs(s); err != nil {
+				return 0, err
+			}
+		case <-done:
+			done = nil
+			c, stop := e.Time.Timer(graceAfter)
+			defer stop()
+			grace = c
+		case <-grace:
+			return 0, &stopped{DriveHangs}
+		}
+	}
+}
+
+// hangs records durably that a read does not return. If it does return after
+// all, later lines overrule this one.
+func (e *engine) hangs(s layout.Span) error {
+	if known := e.rec.states.spans(s, good, unstable); len(known) == 0 {
+		l := Line{Verb: VerbHung, Span: s}
+		if s.Count == 1 {
+			e.fillMissing(s)
+		}
+		if err := errors.Join(e.rec.apply(&l), e.j.promise(l)); err != nil {
+			return err
+		}
+	}
+	e.watch.Event(Event{Kind: EventHang, Span: s, Took: e.HangAfter})
+	return nil
+}
+
+func (e *engine) isSlow(took time.Duration) bool {
+	slow := took > slowAfter && took > slowTimes*e.typical
+	e.typical += (took - e.typical) / 8
+	return slow
+}
+
+func (e *engine) succeed(s layout.Span, took time.Duration, slow bool) {
+	n := int64(s.Count) * int64(e.rec.SectorSize)
+	e.got += n
+	e.calm += n
+	if e.calm >= calmBytes {
+		e.skip = e.block
+	}
+	if slow {
+		e.rec.Slow += took
+	}
+	e.failures, e.nextProbe, e.lastGood = e.failures[:0], probeAfter, s.Start
+}
+
+// fail records a read that failed: by its size, so that what comes later knows
+// what was tried.
+func (e *engine) fail(s layout.Span, took time.Duration, err error) error {
+	var st *stopped
+	if errors.As(err, &st) {
+		return err
+	}
+	fault := image.FaultOf(err)
+	if fault == image.Gone {
+		return e.goneIn(s)
+	}
+	e.rec.Errors++
+	e.bad++
+	e.calm = 0
+	if took > slowAfter {
+		e.rec.Slow += took
+	}
+	e.watch.Event(Event{Kind: EventBad, Span: s, Fault: fault, Took: took})
+	if e.rec.states.get(s.Start) != hung {
+		e.noteFailure(s, fault)
+	}
+	e.failures = append(e.failures, s)
+	if len(e.failures) >= e.nextProbe {
+		return e.probe()
+	}
+	return nil
+}
+
+func (e *engine) noteFailure(s layout.Span, fault image.Fault) {
+	l := Line{Verb: VerbFailed, Span: s, Fault: fault}
+	switch {
+	case s.Count == 1:
+		l.Verb = VerbMissing
+		e.fillMissing(s)
+	case s.Count <= smallSectors:
+		l.Verb = VerbTight
+	}
+	e.note(l)
+}
+
+// fillMissing puts into the image what stands for a missing sector.
+func (e *engine) fillMissing(s layout.Span) {
+	b := make([]byte, e.rec.SectorSize)
+	if e.rec.MissingAs == FillPattern {
+		putPattern(b, s.Start)
+	}
+	e.j.put(s.Start, b)
+}
+
+// probe tells a bad spot from a drive that has gone without saying so: many
+// failures in a row, and a sector that could be read cannot any more.
+func (e *engine) probe() error {
+	e.nextProbe *= 2
+	if e.lastGood < 0 {
+		return nil
+	}
+	buf := <-e.j.free
+	defer func() { e.j.free <- buf }()
+	_, err := e.ask(layout.Span{Start: e.lastGood, Count: 1}, buf)
+	var st *stopped
+	if errors.As(err, &st) {
+		return err
+	}
+	if err != nil {
+		return e.gone()
+	}
+	return nil
+}
+
+// gone ends the run. What failed since the last good read is taken back: a
+// drive that was leaving says nothing about its sectors.
+func (e *engine) gone() error {
+	for _, s := range e.failures {
+		if e.rec.states.get(s.Start) == missing {
+			e.j.put(s.Start, make([]byte, e.rec.SectorSize))
+		}
+		e.note(Line{Verb: VerbLeft, Span: s})
+	}
+	e.failures = nil
+	e.note(Line{Verb: VerbGone, Fault: image.Gone})
+	e.watch.Event(Event{Kind: EventGone})
+	return &stopped{DriveGone}
+}
+
+// goneIn ends the run because the drive went in the middle of a read. That may
+// be a cable, or the spot: the spot comes back later, a second time last of
+// all, and a single sector that does it there is not touched again.
+func (e *engine) goneIn(s layout.Span) error {
+	switch e.rec.states.get(s.Start) {
+	case unread:
+		e.note(Line{Verb: VerbLeft, Span: s})
+	case suspect, missing:
+		e.fillMissing(s)
+		e.note(Line{Verb: VerbMissing, Span: s, Fault: image.Gone})
+	case left, failed, tight:
+		e.window, e.keepWindow = []layout.Span{s}, true
+		if err := e.promiseWindow(); err != nil {
+			return err
+		}
+	}
+	return e.gone()
+}
+
+// mayGoOn stops, rests, syncs and reports, each when it is due.
+func (e *engine) mayGoOn() error {
+	if err := e.j.failed(); err != nil {
+		return err
+	}
+	now := e.Time.Now()
+	switch {
+	case e.ctx.Err() != nil:
+		return &stopped{Interrupted}
+	case e.StopAfter > 0 && now.Sub(e.began) >= e.StopAfter:
+		return &stopped{TimeSpent}
+	case e.StopAfterBad > 0 && e.bad >= e.StopAfterBad:
+		return e.spent()
+	}
+	if e.Work > 0 && e.Rest > 0 && now.Sub(e.worked) >= e.Work {
+		if err := e.takeRest(); err != nil {
+			return err
+		}
+		now = e.Time.Now()
+	}
+	if e.unsynced >= syncBytes || (e.unsynced > 0 && now.Sub(e.synced) >= syncEvery) {
+		e.unsynced, e.synced = 0, now
+		e.noteClock()
+		e.j.mark()
+	}
+	if now.Sub(e.shown) >= time.Second {
+		e.shown = now
+		e.watch.Progress(e.progress())
+	}
+	return nil
+}
+
+// spent ends a run of many failures, and looks whether it was the drive.
+func (e *engine) spent() error {
+	if len(e.failures) > 1 {
+		if err := e.probe(); err != nil {
+			return err
+		}
+	}
+	return &stopped{BadSpent}
+}
+
+func (e *engine) takeRest() error {
+	e.window = nil
+	e.note(Line{Verb: VerbAnswered})
+	e.j.mark()
+	if err := e.j.flush(); err != nil {
+		return err
+	}
+	e.watch.Event(Event{Kind: EventRest, Took: e.Rest})
+	sleep(e.ctx, e.Time, e.Rest)
+	e.worked = e.Time.Now()
+	e.watch.Event(Event{Kind: EventWork})
+	if e.ctx.Err() != nil {
+		return &stopped{Interrupted}
+	}
+	return nil
+}
+
+// announce makes sure that the record says, durably, that s is about to be
+// read: alone if it is risky, else with what comes after it in the next second.
+func (e *engine) announce(s layout.Span) error {
+	now := e.Time.Now()
+	if e.risky(s) {
+		e.window, e.windowAt = []layout.Span{s}, now
+		return e.promiseWindow()
+	}
+	age := now.Sub(e.windowAt)
+	if age < time.Second && covered(e.window, s) {
+		return nil
+	}
+	if age < time.Second {
+		e.windowN = min(2*e.windowN, maxWindow*e.block)
+	} else if age > 2*time.Second {
+		e.windowN = max(e.windowN/2, e.block)
+	}
+	e.window, e.windowAt = []layout.Span{s}, now
+	if e.ahead != nil {
+		e.window = e.ahead(e.windowN)
+	}
+	return e.promiseWindow()
+}
+
+func (e *engine) promiseWindow() error {
+	l := Line{Verb: VerbAbout, Spans: e.window}
+	if err := e.rec.apply(&l); err != nil {
+		return err
+	}
+	return e.j.promise(l)
+}
+
+func covered(window []layout.Span, s layout.Span) bool {
+	for _, w := range window {
+		if w.Covers(s) {
+			return true
+		}
+	}
+	return false
+}
+
+// risky tells whether a read comes after a failure or lies near a bad spot.
+func (e *engine) risky(s layout.Span) bool {
+	if e.calm == 0 && e.bad > 0 {
+		return true
+	}
+	about := layout.Between(max(0, s.Start-e.block), min(e.rec.Sectors, s.End()+e.block))
+	near := false
+	e.rec.states.each(about, func(_ layout.Span, st state) bool {
+		near = st >= failed || st == missing
+		return !near
+	})
+	return near
+}
