@@ -205,6 +205,9 @@ func checkSwept(t *testing.T, c sweepCase, dir string, m *model, op string, res 
 // The process is killed before each operation in turn. The target is old,
 // absent or whole, and the same command with --replace ends the job.
 func TestKillSweep(t *testing.T) {
+	if testing.Short() {
+		t.Skip("skipped: -short, and this test starts 60 processes")
+	}
 	for i, c := range sweepCases {
 		t.Run(c.name, func(t *testing.T) {
 			for at := 1; ; at++ {
