@@ -1,0 +1,126 @@
+package gpt
+
+import (
+	"bytes"
+	"cmp"
+	"math"
+	"slices"
+
+	"bootgraft/layout"
+	"bootgraft/layout/mbr"
+)
+
+func (t *Table) found(f layout.Finding) { t.Findings = append(t.Findings, f) }
+
+// checkMBR judges the protective boot record (EFI Specification 1.02, table
+// 16-6). A wrong size is a warning only, as in Linux, block/partitions/efi.c.
+func (t *Table) checkMBR(err error) {
+	if t.MBR == nil {
+		t.found(layout.Warningf("protective-mbr-missing", 0, "sector 0 holds no protective boot record (%v): other systems take the disk for empty, and Linux does not use the table", err))
+		return
+	}
+	i, ok := t.MBR.EE()
+	if !ok {
+		t.found(layout.Warningf("protective-mbr-missing", 0, "the boot record has no record of type EE: systems that obey it do not use the GPT"))
+		return
+	}
+	if t.MBR.Hybrid() {
+		t.found(layout.Warningf("hybrid-mbr", 0, "the boot record has entries of its own beside the protective one: systems disagree on which table they obey, and both must be kept in step"))
+		return
+	}
+	r := t.MBR.Record(i)
+	want := min(uint64(t.Sectors-1), math.MaxUint32)
+	if r.Count != math.MaxUint32 && uint64(r.Count) != want {
+		t.found(layout.Warningf("protective-mbr-size", 0, "the protective record covers %d sectors, but %d (%d bytes) follow sector 0: the disk was copied from one of another size, or cut", r.Count, want, int64(want)*int64(t.SectorSize)))
+	}
+}
+
+// checkCopies says which copies are bad, misplaced or different.
+func (t *Table) checkCopies() {
+	if !t.Primary.Valid() {
+		t.found(layout.Warningf("gpt-first-copy-damaged", 1, "the first copy of the table is not valid (%v): the second one, in sector %d, describes the disk; firmware that reads only the first one does not start", t.Primary.Fault, t.Backup.At))
+	}
+	switch {
+	case !t.Backup.Valid():
+		t.foundBadBackup()
+		return
+	case t.Backup.At != t.Sectors-1:
+		t.found(layout.Warningf("gpt-second-copy-not-at-end", t.Backup.At, "the second copy of the table lies in sector %d, but the disk ends with sector %d: a table made for a disk of %d sectors; systems that look for it at the end do not find it", t.Backup.At, t.Sectors-1, t.Backup.At+1))
+	}
+	if t.Primary.Valid() && !t.same() {
+		t.found(layout.Warningf("gpt-copies-differ", t.Backup.At, "both copies of the table are valid and do not say the same: the first one is in force"))
+	}
+}
+
+func (t *Table) foundBadBackup() {
+	if absent(t.Backup.Fault) {
+		t.found(layout.Warningf("gpt-second-copy-missing", t.Backup.At, "there is no second copy of the table, neither where the first one says (sector %d) nor at the end of the disk (sector %d): if sector 1 is lost, so is the table", t.Primary.Header.Alternate(), t.Sectors-1))
+		return
+	}
+	t.found(layout.Warningf("gpt-second-copy-damaged", t.Backup.At, "the second copy of the table is not valid (%v): if sector 1 is lost, so is the table", t.Backup.Fault))
+}
+
+// same tells whether two valid copies say the same, each naming the other.
+func (t *Table) same() bool {
+	a, b := t.Primary.Header, t.Backup.Header
+	return a.Alternate() == b.MyLBA() && b.Alternate() == a.MyLBA() &&
+		a.FirstUsable() == b.FirstUsable() && a.LastUsable() == b.LastUsable() &&
+		a.DiskGUID() == b.DiskGUID() && a.Count() == b.Count() && a.EntrySize() == b.EntrySize() &&
+		bytes.Equal(t.Primary.array[:a.arrayBytes()], t.Backup.array[:b.arrayBytes()])
+}
+
+// checkEntries judges the places of the used entries.
+func (t *Table) checkEntries() {
+	for i, e := range t.Entries() {
+		if _, ok := e.span(); e.Used() && !ok {
+			t.found(layout.Warningf("entry-backwards", t.InForce.At, "entry %d runs from sector %d to sector %d: it describes nothing and is kept as it is", i+1, e.First, e.Last))
+		}
+	}
+	if h := t.InForce.Header; h.EntrySize() != minEntrySize {
+		t.found(layout.Notef("gpt-entry-size", t.InForce.At, "entries have %d bytes: some systems read only tables with 128", h.EntrySize()))
+	}
+	list := t.Layout().Entries
+	for _, e := range list {
+		t.checkPlace(e)
+	}
+	slices.SortStableFunc(list, func(a, b layout.Entry) int { return cmp.Compare(a.Start, b.Start) })
+	for i, far := 1, 0; i < len(list); i++ {
+		if a, b := list[far], list[i]; a.Overlaps(b.Span) {
+			c := a.Common(b.Span)
+			t.found(layout.Warningf("entries-overlap", c.Start, "entries %d (%s) and %d (%s) share sectors %s: writing to one changes the other", a.Index, a.Span, b.Index, b.Span, c))
+		}
+		if list[i].End() > list[far].End() {
+			far = i
+		}
+	}
+}
+
+func (t *Table) checkPlace(e layout.Entry) {
+	h := t.InForce.Header
+	switch usable := layout.Between(layout.Sector(h.FirstUsable()), layout.Sector(h.LastUsable())+1); {
+	case e.End() > t.Sectors:
+		t.found(layout.Warningf("entry-past-end", e.Table, "entry %d, sectors %s, ends at sector %d, but the disk has %d sectors (%d bytes too few): what lies behind the end is not there", e.Index, e.Span, e.End(), t.Sectors, bytesOf(e.End()-t.Sectors, t.SectorSize)))
+	case !usable.Covers(e.Span):
+		t.found(layout.Warningf("entry-outside-usable", e.Table, "entry %d, sectors %s, is not inside the usable sectors %s of the table: it may cover the table itself", e.Index, e.Span, usable))
+	}
+}
+
+// bytesOf returns a count of sectors in bytes, or the largest number if that
+// does not fit.
+func bytesOf(n layout.Sector, sectorSize int) int64 {
+	if int64(n) > math.MaxInt64/int64(sectorSize) {
+		return math.MaxInt64
+	}
+	return int64(n) * int64(sectorSize)
+}
+
+// protective returns the record of type EE.
+func protective(s *mbr.Sector) (i int, r mbr.Record, ok bool) {
+	if s == nil {
+		return 0, mbr.Record{}, false
+	}
+	if i, ok = s.EE(); ok {
+		r = s.Record(i)
+	}
+	return i, r, ok
+}
