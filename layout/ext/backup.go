@@ -76,7 +76,11 @@ func findBackup(src image.Source, groups []uint64, blockSizes []int64) *Superblo
 					break
 				}
 				sb, err := readSuper(src, int64(block)*size)
-				if err == nil && sb.BlockSize == size && sb.copyOf == g && sb.firstBlock(g) == block && sb.hasSuper(g) && !sb.csumWrong {
+				if err != nil || sb.csumWrong || sb.BlockSize != size || sb.firstBlock(g) != block || !sb.hasSuper(g) {
+					continue
+				}
+				if sb.copyOf == g || !sb.saysCopy {
+					sb.copyOf = g
 					return sb
 				}
 			}
@@ -112,7 +116,7 @@ func (v *Volume) checkBackups() {
 			why = fmt.Sprintf("its UUID is %s, not %s", sb.UUID, v.UUID)
 		case sb.Blocks != v.Blocks || sb.BlockSize != v.BlockSize:
 			why = fmt.Sprintf("it says %d blocks of %d bytes, not %d of %d", sb.Blocks, sb.BlockSize, v.Blocks, v.BlockSize)
-		case sb.copyOf != g&0xFFFF:
+		case sb.saysCopy && sb.copyOf != g&0xFFFF:
 			why = fmt.Sprintf("it says that it is the copy of group %d", sb.copyOf)
 		default:
 			continue

@@ -35,9 +35,6 @@ func (m *mapping) extentNode(node []byte, at layout.Sector, depth int, floor *ui
 	case int(le.Uint16(node[6:])) != depth:
 		return v.malformed(at, "an extent node of level %d where level %d must be", le.Uint16(node[6:]), depth)
 	}
-	if err := m.spend.spend(int64(count)); err != nil {
-		return err
-	}
 	for i := range count {
 		e := node[extentHeader+i*extentEntry:][:extentEntry]
 		logical := uint64(le.Uint32(e))
@@ -68,6 +65,9 @@ func (m *mapping) extentLeaf(e []byte, at layout.Sector, floor *uint64) error {
 	}
 	if count == 0 {
 		return m.r.v.malformed(at, "an extent of no blocks")
+	}
+	if err := m.spend.spend(int64(count)); err != nil {
+		return err
 	}
 	*floor = logical + count
 	return m.add(logical, block, count, kind)

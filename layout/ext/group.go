@@ -13,25 +13,39 @@ const blockUninit = 0x2
 type group struct {
 	blockBitmap, inodeBitmap, inodeTable uint64
 	flags                                uint16
+	copied                               bool // from a copy, whose flags may be old
 }
 
 func (v *Volume) descsPerBlock() uint64 { return uint64(v.BlockSize / v.descSize) }
 
-// descBlock returns the block that holds the k-th block of descriptors
-// (blockgroup.rst, "Meta Block Groups").
+// descBlock returns the block that holds the k-th block of descriptors.
 func (v *Volume) descBlock(k uint64) uint64 {
-	if v.incompat(incompatMetaBG) && k >= v.firstMetaBG {
-		g := k * v.descsPerBlock()
+	g := v.Backup
+	if v.inMetaBG(k) {
+		g = k * v.descsPerBlock()
 		if v.Backup != 0 && g+1 < v.groups {
 			g++ // the second copy lies in the next group
 		}
-		at := v.firstBlock(g)
-		if v.hasSuper(g) {
-			at++
-		}
-		return at + v.bootBlock(g)
 	}
-	return v.firstBlock(v.Backup) + 1 + v.bootBlock(v.Backup) + k
+	return v.descBlockIn(k, g)
+}
+
+// inMetaBG tells whether the k-th block of descriptors lies in the groups that
+// it describes (blockgroup.rst, "Meta Block Groups").
+func (v *Volume) inMetaBG(k uint64) bool {
+	return v.incompat(incompatMetaBG) && k >= v.firstMetaBG
+}
+
+// descBlockIn returns the block of the copy that group g has.
+func (v *Volume) descBlockIn(k, g uint64) uint64 {
+	at := v.firstBlock(g) + v.bootBlock(g)
+	if v.hasSuper(g) {
+		at++
+	}
+	if v.inMetaBG(k) {
+		return at
+	}
+	return at + k
 }
 
 // bootBlock is 1 for group 0 where blocks of 1 KiB are counted from 0, as
@@ -46,11 +60,22 @@ func (v *Volume) bootBlock(g uint64) uint64 {
 // group reads the descriptor of group g.
 func (r *blocks) group(g uint64) (group, error) {
 	v := r.v
-	block := v.descBlock(g / v.descsPerBlock())
+	k := g / v.descsPerBlock()
+	block, copied := v.twins[k]
+	if !copied {
+		block = v.descBlock(k)
+	}
 	b, err := r.read(block)
 	if err != nil {
 		return group{}, fmt.Errorf("descriptor of group %d: %w", g, err)
 	}
+	d, err := v.parseGroup(b, block, g)
+	d.copied = copied || v.Backup != 0
+	return d, err
+}
+
+// parseGroup reads the descriptor of group g from its block.
+func (v *Volume) parseGroup(b []byte, block, g uint64) (group, error) {
 	d := b[int64(g%v.descsPerBlock())*v.descSize:][:v.descSize]
 	out := group{
 		blockBitmap: uint64(le.Uint32(d)),
@@ -64,7 +89,7 @@ func (r *blocks) group(g uint64) (group, error) {
 		out.inodeTable |= uint64(le.Uint32(d[0x28:])) << 32
 	}
 	for _, x := range []uint64{out.blockBitmap, out.inodeBitmap, out.inodeTable} {
-		if x < v.first || x >= v.Blocks {
+		if x <= v.first || x >= v.Blocks { // the first block holds the superblock
 			return group{}, v.malformed(v.sector(block), "the descriptor of group %d names block %d of %d", g, x, v.Blocks)
 		}
 	}

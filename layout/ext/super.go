@@ -51,7 +51,8 @@ type Superblock struct {
 	reservedGDT uint64
 	backups     [2]uint64 // sparse_super2
 	lastOrphan  uint32
-	copyOf      uint64 // s_block_group_nr: the group that holds this copy
+	copyOf      uint64 // s_block_group_nr: the group that holds this copy, 0 where revision 0 does not say
+	saysCopy    bool
 	csumWrong   bool
 }
 
@@ -73,7 +74,10 @@ func parseSuper(b []byte, at layout.Sector) (*Superblock, error) {
 		reservedGDT: uint64(le.Uint16(b[0xCE:])),
 		backups:     [2]uint64{uint64(le.Uint32(b[0x24C:])), uint64(le.Uint32(b[0x250:]))},
 		lastOrphan:  le.Uint32(b[0xE8:]),
-		copyOf:      uint64(le.Uint16(b[0x5A:])),
+	}
+	if le.Uint32(b[0x4C:]) > 0 {
+		sb.copyOf = uint64(le.Uint16(b[0x5A:]))
+		sb.saysCopy = true
 	}
 	if sb.incompat(incompatJournalDev) {
 		return nil, layout.Unsupportedf("ext", at, 0x60, "it is the external journal of another volume and holds no files")

@@ -31,17 +31,33 @@ func (v *Volume) Used() (layout.Spans, error) {
 		if err != nil {
 			return nil, err
 		}
-		if d.flags&blockUninit != 0 && (v.ro(roGdtCsum) || v.ro(roMetadataCsum)) {
-			v.uninitialised(g, d, u)
-			continue
-		}
-		b, err := r.read(d.blockBitmap)
+		runs, err := v.groupUsed(r, g, d)
 		if err != nil {
-			return nil, fmt.Errorf("block bitmap of group %d: %w", g, err)
+			return nil, err
 		}
-		v.bitmap(g, b, u)
+		for _, s := range runs {
+			u.add(s)
+		}
 	}
 	return u.span, nil
+}
+
+// groupUsed returns the runs in use of one group. A bitmap that was never
+// written counts for nothing; but where a copy of the descriptor says so that
+// may be long past, and both views count.
+func (v *Volume) groupUsed(r *blocks, g uint64, d group) (layout.Spans, error) {
+	var runs layout.Spans
+	if d.flags&blockUninit != 0 && (v.ro(roGdtCsum) || v.ro(roMetadataCsum)) {
+		runs = v.uninitialised(g, d)
+		if !d.copied {
+			return runs, nil
+		}
+	}
+	b, err := r.read(d.blockBitmap)
+	if err != nil {
+		return nil, fmt.Errorf("block bitmap of group %d: %w", g, err)
+	}
+	return runs.Union(v.bitmap(g, b)), nil
 }
 
 // groupBlocks returns how many blocks group g has: fewer in the last one.
@@ -49,15 +65,17 @@ func (v *Volume) groupBlocks(g uint64) uint64 {
 	return min(v.perGroup, v.Blocks-v.firstBlock(g))
 }
 
-// bitmap adds the runs of set bits, one bit a cluster (bitmaps.rst).
-func (v *Volume) bitmap(g uint64, b []byte, u *usage) {
+// bitmap returns the runs of set bits, one bit a cluster (bitmaps.rst).
+func (v *Volume) bitmap(g uint64, b []byte) layout.Spans {
+	var out layout.Spans
 	first, count := v.firstBlock(g), v.groupBlocks(g)
 	clusters := (count + v.ratio - 1) / v.ratio
 	for i := nextBit(b, 0, clusters, true); i < clusters; {
 		end := nextBit(b, i, clusters, false)
-		u.add(v.span(first+i*v.ratio, min(end*v.ratio, count)-i*v.ratio))
+		out = append(out, v.span(first+i*v.ratio, min(end*v.ratio, count)-i*v.ratio))
 		i = nextBit(b, end, clusters, true)
 	}
+	return out
 }
 
 // nextBit returns the first bit from i that is as wanted, or end.
@@ -75,9 +93,9 @@ func nextBit(b []byte, i, end uint64, want bool) uint64 {
 	return end
 }
 
-// uninitialised adds what a group holds whose bitmap was never written: its
+// uninitialised returns what a group holds whose bitmap was never written: its
 // own metadata (group_descr.rst, BLOCK_UNINIT).
-func (v *Volume) uninitialised(g uint64, d group, u *usage) {
+func (v *Volume) uninitialised(g uint64, d group) layout.Spans {
 	own := v.span(v.firstBlock(g), v.groupBlocks(g))
 	var in []layout.Span
 	cluster := func(block, count uint64) {
@@ -91,9 +109,7 @@ func (v *Volume) uninitialised(g uint64, d group, u *usage) {
 	cluster(d.blockBitmap, 1)
 	cluster(d.inodeBitmap, 1)
 	cluster(d.inodeTable, uint64((int64(v.inodesPer)*v.inodeSize+v.BlockSize-1)/v.BlockSize))
-	for _, s := range layout.NewSpans(in...) {
-		u.add(s)
-	}
+	return layout.NewSpans(in...)
 }
 
 // groupHead returns how many blocks at the start of group g hold a superblock
@@ -104,7 +120,7 @@ func (v *Volume) groupHead(g uint64) uint64 {
 		super = 1 + v.bootBlock(g)
 	}
 	meta := g / v.descsPerBlock()
-	if v.incompat(incompatMetaBG) && meta >= v.firstMetaBG {
+	if v.inMetaBG(meta) {
 		switch g % v.descsPerBlock() {
 		case 0, 1, v.descsPerBlock() - 1:
 			return super + 1

@@ -16,7 +16,8 @@ type Volume struct {
 	Backup   uint64 // the group whose superblock was used: 0 is the first one
 	Findings []layout.Finding
 
-	src image.Source
+	src   image.Source
+	twins map[uint64]uint64 // k-th descriptor block -> where a good copy of it lies
 }
 
 // Read reads the superblock of the volume that fills src. If the first one is
@@ -40,6 +41,7 @@ func Read(src image.Source) (*Volume, error) {
 	v := &Volume{Superblock: *sb, src: src, Backup: sb.copyOf}
 	v.inspect()
 	v.checkBackups()
+	v.checkDescriptors()
 	return v, nil
 }
 
@@ -182,6 +184,9 @@ func (v *Volume) describing() layout.Spans {
 	var far []layout.Span
 	for k := plain; k < all && v.descBlock(k) < v.present(); k++ {
 		far = append(far, v.span(v.descBlock(k), 1))
+	}
+	for _, block := range v.twins {
+		far = append(far, v.span(block, 1))
 	}
 	return out.Union(far).Within(image.Whole(v.src))
 }
