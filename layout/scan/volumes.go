@@ -67,7 +67,24 @@ func (s *surveyor) askFAT(span layout.Span, index int) (*layout.Volume, error) {
 		s.noteIn(onDisk(f, span), index)
 	}
 	l := v.Layout(span.Start, index)
+	s.fatUsage(v, &l, span)
 	return &l, nil
+}
+
+// fatUsage counts the clusters in use and compares the copies of the table:
+// both come out of one reading of the tables, which are small.
+func (s *surveyor) fatUsage(v *fat.Volume, l *layout.Volume, span layout.Span) {
+	t, err := v.LoadTable(v.Active)
+	if err != nil {
+		s.noteIn(layout.Warningf("fat-table-not-readable", span.Start, "its allocation table cannot be read: %v", err), l.Index)
+		return
+	}
+	for _, f := range append(t.Findings, v.CompareTables()...) {
+		s.noteIn(onDisk(f, span), l.Index)
+	}
+	if u := t.Usage(); u.Unknown == 0 {
+		l.UsedBytes = int64(u.Used) * v.ClusterBytes()
+	}
 }
 
 func (s *surveyor) askExt(span layout.Span, index int) (*layout.Volume, error) {
