@@ -46,6 +46,7 @@ var variants = []variant{
 	{"ext2-2k", "48M", []string{"-t", "ext2", "-b", "2048"}, "ext2", true},
 	{"ext2-4k", "48M", []string{"-t", "ext2", "-b", "4096"}, "ext2", true},
 	{"ext2-old", "48M", []string{"-t", "ext2", "-b", "1024", "-I", "128", "-O", "none"}, "ext2", true},
+	{"ext2-rev0", "48M", []string{"-t", "ext2", "-b", "1024", "-r", "0", "-O", "none"}, "ext2", false},
 	{"ext3-1k", "48M", []string{"-t", "ext3", "-b", "1024"}, "ext3", true},
 	{"ext3-4k", "48M", []string{"-t", "ext3", "-b", "4096"}, "ext3", true},
 	{"ext4-1k", "48M", []string{"-t", "ext4", "-b", "1024"}, "ext4", true},

@@ -146,7 +146,7 @@ func (v *Volume) rootByte(t *testing.T) int64 {
 func TestFromBackup(t *testing.T) {
 	dir := tree(t, 20)
 	want := truth(t, dir)
-	for _, name := range []string{"ext2-1k", "ext4-1k", "ext4-4k", "ext4-meta-bg", "ext4-sparse-super2", "ext4-inline-512"} {
+	for _, name := range []string{"ext2-1k", "ext2-rev0", "ext4-1k", "ext4-4k", "ext4-meta-bg", "ext4-sparse-super2", "ext4-inline-512"} {
 		path := variantNamed(t, name).make(t, dir)
 		for how, harm := range map[string]func(d *imagetest.Disk) image.Source{
 			"unreadable": func(d *imagetest.Disk) image.Source {

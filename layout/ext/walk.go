@@ -42,6 +42,7 @@ type walker struct {
 	visit    func(File) error
 	spend    budget // for inodes met the first time
 	again    budget // for further names of the same file
+	listing  budget // for blocks of directories, which are never shared
 	dirs     map[uint32]struct{}
 	linked   map[uint32]struct{} // files with several names, met once
 	pending  []directory
@@ -58,6 +59,7 @@ func newWalker(v *Volume, visit func(File) error) *walker {
 	return &walker{
 		v: v, r: v.blocks(), visit: visit,
 		spend: budget{16 * v.fileLimit()}, again: budget{256 * v.fileLimit()},
+		listing: budget{int64(min(v.Blocks, v.present())) + 64},
 		dirs: map[uint32]struct{}{}, linked: map[uint32]struct{}{},
 	}
 }
@@ -164,6 +166,9 @@ func (w *walker) directory(d directory) error {
 		}
 		per := w.v.sector(1)
 		for s := e.Sectors.Start; s < e.Sectors.End(); s += per {
+			if err := w.listing.spend(1); err != nil {
+				return err
+			}
 			b, err := w.r.read(uint64(s / per))
 			if err == nil {
 				err = w.part(d, b, s)
