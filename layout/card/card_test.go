@@ -125,7 +125,7 @@ func (n *naive) unknown(x layout.Sector, known bool) image.State {
 }
 
 func TestCardIsWhatThePlanSays(t *testing.T) {
-	for _, seed := range need.Seeds(40, 2000) {
+	for _, seed := range need.Seeds(40, 500) {
 		n := random(t, seed)
 		c, err := New(n.plan, n.src)
 		if err != nil {

@@ -5,6 +5,8 @@ import (
 	"encoding/json"
 	"errors"
 	"io"
+	"os"
+	"path/filepath"
 	"runtime"
 	"strings"
 	"testing"
@@ -160,14 +162,40 @@ func TestRenderedBytesAreReadFromTheFile(t *testing.T) {
 	// A file that changes after it was opened gives an error, never other bytes.
 	at := bytes.Index(file, []byte(`"rendered"`)) + 200
 	file[at] ^= 1
-	for _, off := range []int64{0, block} {
+	for _, off := range []int64{block, 0, block} {
 		n, err := q.Rendered.ReadAt(buf, off)
 		if off == 0 && (err == nil || !strings.Contains(err.Error(), "changed")) {
 			t.Errorf("a changed file gives %d bytes and %v", n, err)
 		}
-		if off > 0 && err != nil {
-			t.Errorf("a part that did not change: %v", err)
+		if off > 0 && (err != nil || !bytes.Equal(buf, data[off:off+1000])) {
+			t.Errorf("a part that did not change: %d bytes, %v", n, err)
 		}
+	}
+}
+
+// RFC 4648, section 3.5: bits of the last character that no byte needs are
+// zero, and a decoder may refuse others. 1024 bytes leave four such bits.
+func TestUnusedBitsAreZero(t *testing.T) {
+	file := encoded(t, small(t))
+	at := bytes.Index(file, []byte(`=="`)) - 1
+	file[at]++ // the next letter of the alphabet
+	if _, err := Decode(bytes.NewReader(file), int64(len(file))); err == nil || !strings.Contains(err.Error(), "base64") {
+		t.Errorf("taken, or refused for another reason: %v", err)
+	}
+}
+
+// The form of the file is a contract: scripts read it, and old files stay.
+func TestFormOfTheFile(t *testing.T) {
+	want, err := os.ReadFile(filepath.Join("..", "..", "testdata", "plan", "small.json"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := small(t)
+	if got := encoded(t, p); !bytes.Equal(got, want) {
+		t.Errorf("the plan file is\n%s\nand was\n%s", got, want)
+	}
+	if !same(t, p, decoded(t, want)) {
+		t.Error("the stored file is another plan")
 	}
 }
 

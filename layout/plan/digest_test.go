@@ -59,7 +59,7 @@ func TestDigestInAnotherLanguage(t *testing.T) {
 	if err := os.WriteFile(path, encoded(t, p), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	out, err := exec.Command(python, filepath.Join("testdata", "digest.py"), path).CombinedOutput()
+	out, err := exec.Command(python, filepath.Join("..", "..", "testdata", "plan", "digest.py"), path).CombinedOutput()
 	if err != nil {
 		t.Fatalf("%v\n%s", err, out)
 	}

