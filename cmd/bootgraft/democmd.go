@@ -131,14 +131,17 @@ func (d *demo) larger() error {
 	if err := d.typed(exitDone, "plan", d.path("recorder.img"), "--size", fmt.Sprintf("%ds", demoLarger), "-o", plan); err != nil {
 		return err
 	}
-	return d.writeAndProve(plan, img)
+	d.ui.answerf("\n")
+	d.tell("There is no card yet, but the plan and the image together can be read like one. Every recording on it is whole:")
+	if err := d.typed(exitDone, "files", "--plan", plan); err != nil {
+		return err
+	}
+	return d.prove([]string{"write", plan, img}, []string{"verify", plan, img})
 }
 
-func (d *demo) writeAndProve(plan, img string) error {
-	d.tell("\nThe planned card can be read like a disk already, and every recording on it is whole:")
-	for _, args := range [][]string{
-		{"files", "--plan", plan}, {"write", plan, img}, {"verify", plan, img},
-	} {
+// prove runs commands that must end well.
+func (d *demo) prove(commands ...[]string) error {
+	for _, args := range commands {
 		if err := d.typed(exitDone, args...); err != nil {
 			return err
 		}
@@ -159,7 +162,7 @@ func (d *demo) smaller() error {
 	if err := d.typed(exitDone, "plan", d.path("recorder.img"), "--size", fmt.Sprintf("%ds", demoSmaller), "-o", plan); err != nil {
 		return err
 	}
-	return d.writeAndProve(plan, img)
+	return d.prove([]string{"files", "--plan", plan, "--brief"}, []string{"write", plan, img}, []string{"verify", plan, img})
 }
 
 func (d *demo) damage() error {

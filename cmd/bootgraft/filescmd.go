@@ -29,7 +29,7 @@ Examples:
 type filesFlags struct {
 	plan, source, to string
 	codepage         int
-	noHash           bool
+	noHash, brief    bool
 	sectorSize       int
 }
 
@@ -47,6 +47,7 @@ func filesCommand(u *ui) *cobra.Command {
 	c.Flags().StringVar(&f.to, "to", "", "copy the files into this folder, which must be new or empty")
 	c.Flags().IntVar(&f.codepage, "codepage", 437, "codepage of short FAT names: 437, 850, 852, 855, 858, 860, 862, 863, 865, 866 or 1252")
 	c.Flags().BoolVar(&f.noHash, "no-hash", false, "do not read the files: list them without SHA-256")
+	c.Flags().BoolVar(&f.brief, "brief", false, "name only the files that are not whole")
 	sectorSizeFlag(c, &f.sectorSize)
 	return c
 }
@@ -215,7 +216,7 @@ func (l *lister) finish(name string, s *scan.Survey) error {
 	if err := u.object(filesJSON{schema, append([]fileJSON{}, l.files...), append([]layout.Finding{}, l.findings...)}); err != nil {
 		return err
 	}
-	u.answerf("%s: %s files, %s bytes (%s), in %d volumes that can be listed\n", name, grouped(len(l.files)), grouped(l.bytes), bytesText(l.bytes), len(files.Volumes(s)))
+	u.answerf("%s:\n%s, %s bytes, in %s that can be listed\n", name, counted(len(l.files), "file"), grouped(l.bytes), counted(len(files.Volumes(s)), "volume"))
 	if l.damaged > 0 {
 		u.answerf("%s of them are not whole.\n", grouped(l.damaged))
 	} else if len(l.files) > 0 {
@@ -224,10 +225,7 @@ func (l *lister) finish(name string, s *scan.Survey) error {
 	if l.out != nil {
 		l.out.report(u)
 	}
-	u.answerf("\n%15s  %-16s %s\n", "bytes", "SHA-256 begins", "file")
-	for _, f := range l.files {
-		u.answerf("%15s  %-16.16s %s\n", grouped(f.Size), f.SHA256, f.label())
-	}
+	l.list()
 	if len(l.findings) > 0 {
 		u.showFindings(l.findings)
 	}
@@ -235,6 +233,21 @@ func (l *lister) finish(name string, s *scan.Survey) error {
 		return coded(exitIncomplete, errors.New("some files are not whole"))
 	}
 	return nil
+}
+
+// list names every file, or with --brief those that are not whole.
+func (l *lister) list() {
+	heading := false
+	for _, f := range l.files {
+		if l.flags.brief && len(f.Missing) == 0 && f.Fault == "" {
+			continue
+		}
+		if !heading {
+			l.ui.answerf("\n%15s  %-16s %s\n", "bytes", "SHA-256 begins", "volume:file")
+			heading = true
+		}
+		l.ui.answerf("%15s  %-16.16s %s\n", grouped(f.Size), f.SHA256, f.label())
+	}
 }
 
 func (f *fileJSON) label() string {

@@ -56,7 +56,10 @@ func rootCommand(u *ui) *cobra.Command {
 		Args:          cobra.NoArgs,
 		SilenceUsage:  true,
 		SilenceErrors: true,
-		RunE:          func(c *cobra.Command, _ []string) error { return c.Help() },
+
+		SuggestionsMinimumDistance: 2,
+
+		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	root.PersistentFlags().BoolVar(&u.json, "json", false, "one JSON object on standard output")
 	root.PersistentFlags().BoolVar(&u.quiet, "quiet", false, "only the answer: no conversation, no bars")

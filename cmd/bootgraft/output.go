@@ -51,9 +51,9 @@ func newOutput(dir string) (*output, error) {
 func (o *output) close() { o.root.Close() }
 
 func (o *output) report(u *ui) {
-	u.answerf("%s files copied to %s\n", grouped(o.written), o.dir)
+	u.answerf("%s copied to %s\n", counted(o.written, "file"), o.dir)
 	if len(o.changed) > 0 {
-		u.answerf("%s names were not safe here and were changed:\n", grouped(len(o.changed)))
+		u.answerf("%s not safe here, and changed:\n", counted(len(o.changed), "name"))
 		for _, c := range o.changed {
 			u.answerf("  %s\n", c)
 		}

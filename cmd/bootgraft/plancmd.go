@@ -118,7 +118,7 @@ func (f *planFlags) check() error {
 	default:
 		return usagef("--excess %s is not known: it is leave or zero", f.excess)
 	}
-	return image.CheckSectorSize(f.sectorSize)
+	return nil
 }
 
 // checkOutput refuses early, before minutes of reading.
@@ -218,7 +218,7 @@ func (f *planFlags) finish(u *ui, p *plan.Plan) error {
 		u.answerf("\nNo plan file was written; -o PLAN keeps the plan.\n")
 		return nil
 	}
-	u.answerf("\nThe plan is in %s. Next, see that every file arrives whole, then write:\n\n  bootgraft files --plan %s\n  bootgraft write %s card.img\n", f.out, f.out, f.out)
+	u.answerf("\nThe plan is in %s. Next: will every file arrive, and then write.\n\n  bootgraft files --plan %s\n  bootgraft write %s card.img\n", f.out, f.out, f.out)
 	return nil
 }
 

@@ -23,7 +23,7 @@ func (u *ui) showPlan(p *plan.Plan, digest string) {
 	u.showReasons(p)
 	u.showDropped(p)
 	u.showFindings(p.Findings)
-	u.answerf("\nCheck number of this plan: %s\n", digest)
+	u.answerf("\nCheck number of this plan:\n  %s\n", digest)
 }
 
 func totalsText(p *plan.Plan) string {
@@ -43,7 +43,7 @@ func totalsText(p *plan.Plan) string {
 }
 
 func (u *ui) showPieces(p *plan.Plan) {
-	u.answerf("%15s %15s  %-11s %15s  %s\n", "card sector", "sectors", "", "from sector", "why")
+	u.answerf("%15s %15s  %-11s %15s  %s\n", "card sector", "sectors", "are", "from sector", "why")
 	for i, q := range p.Pieces {
 		if i == maxPieceRows && len(p.Pieces) > maxPieceRows+1 {
 			u.answerf("%33s... and %s more pieces; all of them with --json\n", "", grouped(len(p.Pieces)-i))
@@ -69,12 +69,12 @@ func (u *ui) showDropped(p *plan.Plan) {
 		u.answerf("\nNothing of the drive is left behind.\n")
 		return
 	}
-	u.answerf("\nNot carried:\n")
+	u.answerf("\nNot carried:\n%15s %15s\n", "drive sector", "sectors")
 	for i, d := range p.Dropped {
 		if i == maxPieceRows && len(p.Dropped) > maxPieceRows+1 {
 			u.answerf("%33s... and %s more; all of them with --json\n", "", grouped(len(p.Dropped)-i))
 			return
 		}
-		u.answerf("%15s %15s  %s: %s\n", grouped(d.Start), grouped(d.Count), d.Name, d.Why)
+		u.wrapped(fmt.Sprintf("%15s %15s  ", grouped(d.Start), grouped(d.Count)), d.Name+": "+d.Why)
 	}
 }

@@ -21,6 +21,9 @@ type opened struct {
 
 // openSource opens a SOURCE by what it is.
 func openSource(path string, sectorSize int) (*opened, error) {
+	if err := image.CheckSectorSize(sectorSize); err != nil {
+		return nil, coded(exitUsage, err)
+	}
 	f, err := image.Open(path, sectorSize)
 	if err != nil {
 		return nil, sourceError(path, err)

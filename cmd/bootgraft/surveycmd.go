@@ -76,11 +76,7 @@ func tableText(m *layout.Map) string {
 	case "conflict":
 		return "Several tables contradict each other; none of them is in force."
 	}
-	entries := "entries"
-	if len(m.Entries) == 1 {
-		entries = "entry"
-	}
-	return fmt.Sprintf("Table in force: %s, %d %s.", m.Table, len(m.Entries), entries)
+	return fmt.Sprintf("Table in force: %s; entries: %d.", m.Table, len(m.Entries))
 }
 
 // maxRegionRows keeps the list of a disk with thousands of regions readable.
@@ -145,7 +141,7 @@ func (u *ui) showOtherTables(m *layout.Map) {
 		if t.State == layout.InForce {
 			continue
 		}
-		u.answerf("\nAlso found: a %s table, %s, %d entries\n", t.Kind, t.State, len(t.Entries))
+		u.answerf("\nAlso found: a %s table, %s; entries: %d\n", t.Kind, t.State, len(t.Entries))
 		for _, e := range t.Entries {
 			u.answerf("%15s %15s  entry %d, type %s\n", grouped(e.Start), grouped(e.Count), e.Index, e.Type)
 		}

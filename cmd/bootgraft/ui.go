@@ -118,6 +118,15 @@ func grouped[T ~int | ~int64](n T) string {
 	return s
 }
 
+// counted writes a number with its noun, which takes an s for other numbers
+// than one.
+func counted[T ~int | ~int64](n T, noun string) string {
+	if n == 1 {
+		return "1 " + noun
+	}
+	return grouped(n) + " " + noun + "s"
+}
+
 // bytesText writes a size in the unit that cards and drives are sold in.
 func bytesText(n int64) string {
 	switch {

@@ -85,13 +85,17 @@ func (u *ui) compared(target string, c *safety.Comparison) error {
 	if err := u.object(j); err != nil {
 		return err
 	}
-	u.answerf("%s: %s sectors compared, %s not touched by the plan and not compared\n", target, grouped(c.Compared), grouped(c.Left))
+	u.answerf("%s: %s compared", target, counted(c.Compared, "sector"))
+	if c.Left > 0 {
+		u.answerf("; %s not touched by the plan, so not compared", grouped(c.Left))
+	}
+	u.answerf("\n")
 	if c.SHA256 != "" {
 		u.answerf("SHA-256 of the compared sectors: %s\n", c.SHA256)
 	}
 	if c.Unequal > 0 {
 		u.showDifferences(c)
-		return coded(exitDifferent, fmt.Errorf("%s differs from its plan in %s sectors", target, grouped(c.Unequal)))
+		return coded(exitDifferent, fmt.Errorf("%s differs from its plan in %s", target, counted(c.Unequal, "sector")))
 	}
 	u.answerf("Every compared sector is as planned.\n")
 	if c.Missing > 0 {
@@ -114,7 +118,7 @@ func (u *ui) showDifferences(c *safety.Comparison) {
 	u.answerf("\n")
 	for _, op := range []layout.Op{layout.Copy, layout.Render, layout.Zero} {
 		if n := c.ByOp[op]; n > 0 {
-			u.answerf("%15s sectors differ that should be %s\n", grouped(n), words[op])
+			u.answerf("  differ that should be %s: %s\n", words[op], counted(n, "sector"))
 		}
 	}
 	for _, n := range c.Notes {

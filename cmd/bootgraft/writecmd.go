@@ -130,7 +130,11 @@ func (u *ui) wrote(args []string, j *job, res safety.Result) error {
 		return err
 	}
 	u.answerf("%s is written: %s\n", args[1], diskText(res.Sectors, j.plan.Target.SectorSize))
-	u.answerf("  %s sectors written, %s not touched (holes in an image file)\n", grouped(res.Written), grouped(res.Left))
+	u.answerf("  %s written", counted(res.Written, "sector"))
+	if res.Left > 0 {
+		u.answerf(", %s not touched: holes in an image file", grouped(res.Left))
+	}
+	u.answerf("\n")
 	if res.SHA256 != "" {
 		u.answerf("  SHA-256 of all sectors but those not touched: %s\n", res.SHA256)
 	}

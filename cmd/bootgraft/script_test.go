@@ -1,0 +1,237 @@
+package main
+
+import (
+	"bufio"
+	"errors"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+
+	"github.com/rogpeppe/go-internal/testscript"
+
+	"bootgraft/image/imagetest"
+)
+
+func TestMain(m *testing.M) {
+	testscript.Main(m, map[string]func(){"bootgraft": main})
+}
+
+// TestScripts runs the commands of testdata/script as a person would type
+// them. Each script says what must be printed, how the program ends, and what
+// must not exist afterwards.
+func TestScripts(t *testing.T) {
+	testscript.Run(t, testscript.Params{
+		Dir:                 "../../testdata/script",
+		Cmds:                scriptCommands,
+		RequireExplicitExec: true,
+		RequireUniqueNames:  true,
+	})
+}
+
+var scriptCommands = map[string]func(ts *testscript.TestScript, neg bool, args []string){
+	"exits":    scriptExits,
+	"recorder": scriptRecorder,
+	"disk":     scriptDisk,
+	"poke":     scriptPoke,
+	"sparse":   scriptSparse,
+	"fifo":     scriptFIFO,
+	"same":     scriptSame,
+}
+
+// exits CODE COMMAND...: runs a command that must end with this exit code.
+func scriptExits(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) < 2 {
+		ts.Fatalf("usage: exits CODE COMMAND...")
+	}
+	want, err := strconv.Atoi(args[0])
+	ts.Check(err)
+	got := 0
+	if err := ts.Exec(args[1], args[2:]...); err != nil {
+		var exit *exec.ExitError
+		if !errors.As(err, &exit) {
+			ts.Fatalf("%v", err)
+		}
+		got = exit.ExitCode()
+	}
+	if got != want {
+		ts.Fatalf("%s ended with %d, want %d\n%s%s", strings.Join(args[1:], " "), got, want, ts.ReadFile("stdout"), ts.ReadFile("stderr"))
+	}
+}
+
+// recorder FILE: makes the image of the invented drive of the demonstration.
+func scriptRecorder(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 1 {
+		ts.Fatalf("usage: recorder FILE")
+	}
+	ts.Check(makeDemoDrive(ts.MkAbs(args[0])))
+}
+
+// disk TEXT FILE: makes an image from a disk written as text.
+func scriptDisk(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 2 {
+		ts.Fatalf("usage: disk TEXT FILE")
+	}
+	d, err := imagetest.Parse(strings.NewReader(ts.ReadFile(args[0])))
+	ts.Check(err)
+	f, err := os.Create(ts.MkAbs(args[1]))
+	ts.Check(err)
+	defer f.Close()
+	ts.Check(f.Truncate(d.Size()))
+	for off := int64(0); ; {
+		start, end := d.NextData(off)
+		if start >= d.Size() {
+			return
+		}
+		b := make([]byte, end-start)
+		if _, err := d.ReadAt(b, start); err != nil {
+			ts.Fatalf("%v", err)
+		}
+		_, err := f.WriteAt(b, start)
+		ts.Check(err)
+		off = end
+	}
+}
+
+// poke FILE OFFSET TEXT: overwrites bytes of a file.
+func scriptPoke(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 3 {
+		ts.Fatalf("usage: poke FILE OFFSET TEXT")
+	}
+	at, err := strconv.ParseInt(args[1], 0, 64)
+	ts.Check(err)
+	f, err := os.OpenFile(ts.MkAbs(args[0]), os.O_RDWR, 0)
+	ts.Check(err)
+	defer f.Close()
+	_, err = f.WriteAt([]byte(args[2]), at)
+	ts.Check(err)
+}
+
+// sparse FILE BYTES: makes or resizes a file without storing anything.
+func scriptSparse(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 2 {
+		ts.Fatalf("usage: sparse FILE BYTES")
+	}
+	n, err := strconv.ParseInt(args[1], 10, 64)
+	ts.Check(err)
+	f, err := os.OpenFile(ts.MkAbs(args[0]), os.O_CREATE|os.O_RDWR, 0o644)
+	ts.Check(err)
+	defer f.Close()
+	ts.Check(f.Truncate(n))
+}
+
+// same FILE FILE: both have the same bytes.
+func scriptSame(ts *testscript.TestScript, neg bool, args []string) {
+	if len(args) != 2 {
+		ts.Fatalf("usage: same FILE FILE")
+	}
+	equal := ts.ReadFile(args[0]) == ts.ReadFile(args[1])
+	if equal == neg {
+		ts.Fatalf("%s and %s: equal is %v", args[0], args[1], equal)
+	}
+}
+
+// TestReadmeExample runs the worked example of the README line by line and
+// compares what it shows with what the program prints.
+func TestReadmeExample(t *testing.T) {
+	text, err := os.ReadFile("../../README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	steps := readmeSteps(t, string(text))
+	if len(steps) < 4 {
+		t.Fatalf("the README shows %d commands, want the whole job", len(steps))
+	}
+	dir := t.TempDir()
+	for _, s := range steps {
+		t.Run(s.line, func(t *testing.T) {
+			fields := strings.Fields(s.line)
+			if fields[0] != "bootgraft" {
+				t.Fatalf("%q is no command of this program", s.line)
+			}
+			cmd := exec.Command(os.Args[0], fields[1:]...)
+			cmd.Path, cmd.Args[0] = selfAs(t, "bootgraft"), "bootgraft"
+			cmd.Dir = dir
+			out, err := cmd.Output()
+			if err != nil {
+				t.Fatalf("%v\n%s", err, out)
+			}
+			checkShown(t, s.shown, string(out))
+		})
+	}
+}
+
+// step is a command of the README and the lines that it shows of its answer.
+type step struct {
+	line  string
+	shown []string
+}
+
+// readmeSteps returns the commands of the blocks marked as console.
+func readmeSteps(t *testing.T, text string) []step {
+	t.Helper()
+	var out []step
+	inside := false
+	for sc := bufio.NewScanner(strings.NewReader(text)); sc.Scan(); {
+		line := sc.Text()
+		switch {
+		case strings.HasPrefix(line, "```"):
+			inside = line == "```console"
+		case inside && strings.HasPrefix(line, "$ "):
+			out = append(out, step{line: strings.TrimPrefix(line, "$ ")})
+		case inside && len(out) > 0:
+			out[len(out)-1].shown = append(out[len(out)-1].shown, line)
+		}
+	}
+	return out
+}
+
+// checkShown wants every shown line in the answer, in order; a line of three
+// dots stands for any lines.
+func checkShown(t *testing.T, shown []string, answer string) {
+	t.Helper()
+	lines := strings.Split(answer, "\n")
+	at := 0
+	skip := false
+	for _, want := range shown {
+		want = strings.TrimRight(want, " ")
+		if want == "..." {
+			skip = true
+			continue
+		}
+		found := -1
+		for i := at; i < len(lines); i++ {
+			if strings.TrimRight(lines[i], " ") == want {
+				found = i
+				break
+			}
+			if !skip {
+				break
+			}
+		}
+		if found < 0 {
+			t.Fatalf("the README shows\n%s\nand the program says\n%s", want, strings.Join(lines[at:], "\n"))
+		}
+		at, skip = found+1, false
+	}
+}
+
+// selfAs returns the path of this test binary under another name: testscript
+// runs the program that its name says.
+func selfAs(t *testing.T, name string) string {
+	t.Helper()
+	self, err := os.Executable()
+	if err != nil {
+		t.Fatal(err)
+	}
+	link := filepath.Join(t.TempDir(), name)
+	if err := os.Symlink(self, link); err != nil {
+		if err := os.Link(self, link); err != nil {
+			t.Fatal(fmt.Errorf("no second name for the test binary: %w", err))
+		}
+	}
+	return link
+}
