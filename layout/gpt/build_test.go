@@ -3,7 +3,6 @@ package gpt
 import (
 	"encoding/binary"
 	"hash/crc32"
-	"os"
 	"path/filepath"
 	"testing"
 
@@ -15,16 +14,7 @@ import (
 // fixture reads a disk of testdata/gpt.
 func fixture(t testing.TB, name string) *imagetest.Disk {
 	t.Helper()
-	f, err := os.Open(filepath.Join("..", "..", "testdata", "gpt", name))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	d, err := imagetest.Parse(f)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return d
+	return imagetest.Load(t, filepath.Join("..", "..", "testdata", "gpt", name))
 }
 
 func mustRead(t testing.TB, src image.Source) *Table {

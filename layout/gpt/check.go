@@ -2,9 +2,7 @@ package gpt
 
 import (
 	"bytes"
-	"cmp"
 	"math"
-	"slices"
 
 	"bootgraft/layout"
 	"bootgraft/layout/mbr"
@@ -76,42 +74,18 @@ func (t *Table) checkEntries() {
 			t.found(layout.Warningf("entry-backwards", t.InForce.At, "entry %d runs from sector %d to sector %d: it describes nothing and is kept as it is", i+1, e.First, e.Last))
 		}
 	}
-	if h := t.InForce.Header; h.EntrySize() != minEntrySize {
+	h := t.InForce.Header
+	if h.EntrySize() != minEntrySize {
 		t.found(layout.Notef("gpt-entry-size", t.InForce.At, "entries have %d bytes: some systems read only tables with 128", h.EntrySize()))
 	}
 	list := t.Layout().Entries
+	t.Findings = append(t.Findings, layout.CheckEntries(list, t.Sectors)...)
+	usable := layout.Between(layout.Sector(h.FirstUsable()), layout.Sector(h.LastUsable())+1)
 	for _, e := range list {
-		t.checkPlace(e)
-	}
-	slices.SortStableFunc(list, func(a, b layout.Entry) int { return cmp.Compare(a.Start, b.Start) })
-	for i, far := 1, 0; i < len(list); i++ {
-		if a, b := list[far], list[i]; a.Overlaps(b.Span) {
-			c := a.Common(b.Span)
-			t.found(layout.Warningf("entries-overlap", c.Start, "entries %d (%s) and %d (%s) share sectors %s: writing to one changes the other", a.Index, a.Span, b.Index, b.Span, c))
-		}
-		if list[i].End() > list[far].End() {
-			far = i
+		if e.End() <= t.Sectors && !usable.Covers(e.Span) {
+			t.found(layout.Warningf("entry-outside-usable", e.Table, "entry %d, sectors %s, is not inside the usable sectors %s of the table: it may cover the table itself", e.Index, e.Span, usable))
 		}
 	}
-}
-
-func (t *Table) checkPlace(e layout.Entry) {
-	h := t.InForce.Header
-	switch usable := layout.Between(layout.Sector(h.FirstUsable()), layout.Sector(h.LastUsable())+1); {
-	case e.End() > t.Sectors:
-		t.found(layout.Warningf("entry-past-end", e.Table, "entry %d, sectors %s, ends at sector %d, but the disk has %d sectors (%d bytes too few): what lies behind the end is not there", e.Index, e.Span, e.End(), t.Sectors, bytesOf(e.End()-t.Sectors, t.SectorSize)))
-	case !usable.Covers(e.Span):
-		t.found(layout.Warningf("entry-outside-usable", e.Table, "entry %d, sectors %s, is not inside the usable sectors %s of the table: it may cover the table itself", e.Index, e.Span, usable))
-	}
-}
-
-// bytesOf returns a count of sectors in bytes, or the largest number if that
-// does not fit.
-func bytesOf(n layout.Sector, sectorSize int) int64 {
-	if int64(n) > math.MaxInt64/int64(sectorSize) {
-		return math.MaxInt64
-	}
-	return int64(n) * int64(sectorSize)
 }
 
 // protective returns the record of type EE.

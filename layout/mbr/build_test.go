@@ -2,7 +2,6 @@ package mbr
 
 import (
 	"encoding/binary"
-	"os"
 	"path/filepath"
 	"testing"
 
@@ -13,16 +12,7 @@ import (
 // fixture reads a disk of testdata/mbr.
 func fixture(t testing.TB, name string) *imagetest.Disk {
 	t.Helper()
-	f, err := os.Open(filepath.Join("..", "..", "testdata", "mbr", name))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	d, err := imagetest.Parse(f)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return d
+	return imagetest.Load(t, filepath.Join("..", "..", "testdata", "mbr", name))
 }
 
 // rec is a record of a test disk; geo is the geometry of its tuples, which

@@ -1,7 +1,6 @@
 package mbr
 
 import (
-	"cmp"
 	"slices"
 
 	"bootgraft/layout"
@@ -13,12 +12,7 @@ func (t *Table) check() {
 		t.checkUnused(t.Boot.Record(i), 0, i)
 	}
 	t.checkActive()
-	for i := range t.entries {
-		t.checkPlace(&t.entries[i])
-	}
-	told := map[[2]int]bool{}
-	t.checkOverlaps(told, func(e *entry) bool { return e.link == nil })
-	t.checkOverlaps(told, func(e *entry) bool { return !e.Extended })
+	t.checkPlaces()
 	t.checkCHS()
 }
 
@@ -44,43 +38,28 @@ func (t *Table) checkActive() {
 	}
 }
 
-func (t *Table) checkPlace(e *entry) {
-	if e.End() > t.Sectors && e.rec.Type != TypeGPT {
-		t.found(layout.Warningf("entry-past-end", e.Table, "entry %d, sectors %s, ends at sector %d, but the disk has %d sectors (%d bytes too few): what lies behind the end is not there", e.Index, e.Span, e.End(), t.Sectors, int64(e.End()-t.Sectors)*int64(t.SectorSize)))
-	}
-	if e.Extended || e.rec.Type == TypeGPT {
-		return
-	}
-	if e.Holds(0) || e.Holds(e.Table) {
-		t.found(layout.Warningf("entry-covers-table", e.Table, "entry %d, sectors %s, covers sectors of the partition table: whoever formats it destroys the table", e.Index, e.Span))
-	}
-}
-
-// checkOverlaps compares the entries that pick chooses and tells of a pair
-// once. A protective record overlaps the others on purpose.
-func (t *Table) checkOverlaps(told map[[2]int]bool, pick func(*entry) bool) {
-	var list []*entry
-	for i := range t.entries {
-		if e := &t.entries[i]; e.rec.Type != TypeGPT && pick(e) {
-			list = append(list, e)
+// checkPlaces compares the entries with the disk and with each other. A
+// protective record covers the others on purpose.
+func (t *Table) checkPlaces() {
+	var list []layout.Entry
+	for _, e := range t.entries {
+		if e.rec.Type == TypeGPT {
+			continue
+		}
+		list = append(list, e.Entry)
+		if !e.Extended && (e.Holds(0) || e.Holds(e.Table)) {
+			t.found(layout.Warningf("entry-covers-table", e.Table, "entry %d, sectors %s, covers sectors of the partition table: whoever formats it destroys the table", e.Index, e.Span))
 		}
 	}
-	slices.SortStableFunc(list, func(a, b *entry) int { return cmp.Compare(a.Start, b.Start) })
-	var far *entry // the entry before that reaches farthest
-	for _, e := range list {
-		if far != nil && far.Overlaps(e.Span) && !told[[2]int{far.Index, e.Index}] {
-			told[[2]int{far.Index, e.Index}] = true
-			t.found(overlap(far, e))
-		}
-		if far == nil || e.End() > far.End() {
-			far = e
+	t.Findings = append(t.Findings, layout.CheckEntries(list, t.Sectors)...)
+	primaries := slices.DeleteFunc(list, func(e layout.Entry) bool { return e.Index > Records })
+	for i, e := range primaries {
+		for k, o := range primaries {
+			if o.Extended && o.Overlaps(e.Span) && (!e.Extended || i < k) {
+				t.found(layout.Warningf("entries-overlap", 0, "entry %d (%s) and the extended partition %d (%s) share sectors %s: writing to one changes the other", e.Index, e.Span, o.Index, o.Span, e.Common(o.Span)))
+			}
 		}
 	}
-}
-
-func overlap(a, b *entry) layout.Finding {
-	c := a.Common(b.Span)
-	return layout.Warningf("entries-overlap", c.Start, "entries %d (%s) and %d (%s) share sectors %s: writing to one changes the other", a.Index, a.Span, b.Index, b.Span, c)
 }
 
 // checkCHS judges every tuple in the geometry that the tuples imply together.

@@ -24,6 +24,8 @@ func TestFindings(t *testing.T) {
 		{"overlapping", []rec{{typ: 0x06, start: 100, count: 101}, {slot: 1, typ: 0x06, start: 200, count: 100}}, "entries-overlap"},
 		{"one inside the other", []rec{{slot: 1, typ: 0x06, start: 150, count: 10}, {slot: 3, typ: 0x06, start: 100, count: 100}}, "entries-overlap"},
 		{"third overlaps first", []rec{{typ: 0x06, start: 100, count: 900}, {slot: 1, typ: 0x06, start: 200, count: 10}, {slot: 2, typ: 0x06, start: 300, count: 10}}, "entries-overlap entries-overlap"},
+		{"container over a primary", []rec{{typ: 0x06, start: 100, count: 100}, {slot: 1, typ: 0x05, start: 199, count: 100}}, "ebr-no-signature entries-overlap"},
+		{"two containers", []rec{{typ: 0x05, start: 100, count: 100}, {slot: 1, typ: 0x0F, start: 199, count: 100}}, "ebr-no-signature ebr-no-signature entries-overlap"},
 		{"sector 0 in an entry", []rec{{typ: 0x06, start: 0, count: 100}}, "entry-covers-table"},
 		{"two active", []rec{{boot: 0x80, typ: 0x06, start: 100, count: 10}, {slot: 1, boot: 0x80, typ: 0x06, start: 200, count: 10}}, "several-active"},
 		{"no length", []rec{{typ: 0x06, start: 100}}, "zero-length-entry"},

@@ -42,6 +42,9 @@ func FuzzMBR(f *testing.F) {
 		if string(tab.Boot.Bytes()) != string(b[:512]) {
 			t.Fatal("sector 0 comes back changed")
 		}
+		if err := imagetest.CheckTable(tab.Layout(), tab.Findings, Records*(1+maxLinks)); err != nil {
+			t.Fatal(err)
+		}
 		own, changes := tab.Own(), map[int]layout.Sector{}
 		for _, e := range tab.Layout().Entries {
 			if e.Count < 1 || e.Start < 0 || !own.Holds(e.Table) {
