@@ -193,6 +193,42 @@ func TestMalformedBlockSize(t *testing.T) {
 	}
 }
 
+// A table in blocks of 512 bytes on sectors of 4096 bytes: what begins or ends
+// inside a sector is said and widened.
+func TestEntryInsideASector(t *testing.T) {
+	small := imagetest.Load(t, two)
+	edit(t, small, 9, true, func(b []byte) { binary.BigEndian.PutUint32(b[partEnvironment+4*envSectors:], 1) })
+	r, err := Read(imagetest.NewBytes(imagetest.Head(t, small, small.Size()), 4096))
+	if err != nil {
+		t.Fatal(err)
+	}
+	// Cylinders of 4 blocks: blocks 200 to 399, which are whole sectors.
+	e := r.Layout().Entries
+	if e[0].Span != (layout.Span{Start: 32, Count: 768}) || e[1].Span != (layout.Span{Start: 25, Count: 25}) {
+		t.Errorf("got %+v", e)
+	}
+	edit(t, small, 9, true, func(b []byte) { binary.BigEndian.PutUint32(b[partEnvironment+4*envHeads:], 3) })
+	if r, err = Read(imagetest.NewBytes(imagetest.Head(t, small, small.Size()), 4096)); err != nil {
+		t.Fatal(err)
+	}
+	// Cylinders of 3 blocks: blocks 150 to 299, sectors 18 to 37.
+	if got := r.Layout().Entries[1].Span; got != (layout.Span{Start: 18, Count: 20}) || !slices.Contains(imagetest.Codes(r.Findings), "entry-inside-sector") {
+		t.Errorf("got %v, %v", got, imagetest.Codes(r.Findings))
+	}
+}
+
+func TestShortDisks(t *testing.T) {
+	for _, size := range []int{0, 4, 511, 1500} {
+		b := make([]byte, size)
+		copy(b, "RDSK")
+		r, err := Read(imagetest.NewBytes(b, 512))
+		var format *layout.FormatError
+		if r != nil || !errors.As(err, &format) {
+			t.Errorf("%d bytes: %v, %v", size, r, err)
+		}
+	}
+}
+
 func TestReadErrorIsNotAbsent(t *testing.T) {
 	for _, bad := range []layout.Sector{0, 2, 9} {
 		_, err := Read(image.NewKnown(imagetest.Load(t, two), layout.Spans{{Start: bad, Count: 1}}, nil))

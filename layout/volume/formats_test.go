@@ -183,9 +183,12 @@ func TestSwapVersions(t *testing.T) {
 // changed returns a fixture with some bytes replaced.
 func changed(t testing.TB, file string, at int64, b ...byte) *imagetest.Disk {
 	t.Helper()
-	d := imagetest.Load(t, fixtures+file)
+	return patch(imagetest.Load(t, fixtures+file), at, b...)
+}
+
+func patch(d *imagetest.Disk, at int64, b ...byte) *imagetest.Disk {
 	if _, err := d.WriteAt(b, at); err != nil {
-		t.Fatal(err)
+		panic(err)
 	}
 	return d
 }
@@ -235,6 +238,13 @@ func TestMalformed(t *testing.T) {
 		{"swap: version 0 under the new magic", changed(t, "swap.txt", 1024, 0)},
 		{"swap: no pages", changed(t, "swap.txt", 1028, make([]byte, 4)...)},
 		{"ISO: blocks of 0", changed(t, "iso9660.txt", 64*512+128, 0, 0)},
+		{"HFS: wraps nothing", patch(wrappedDisk(), 1024+126, 0, 2)},
+		{"HFS: wraps past the end", patch(wrappedDisk(), 1024+126, 0xFF, 0xFF)},
+		{"HFS: wraps an unknown version", patch(wrappedDisk(), 24*512+1024+2, 0, 9)},
+		{"HFS: wraps impossible numbers", patch(wrappedDisk(), 24*512+1024+40, 0, 0, 0, 0)},
+		{"HFS Plus: blocks of 0", patch(hfsPlusDisk("H+"), 1024+40, 0, 0, 0, 0)},
+		{"HFS Plus: blocks of 2^31", patch(hfsPlusDisk("H+"), 1024+40, 0x80, 0, 0, 0)},
+		{"HFS Plus: more free than there are", patch(hfsPlusDisk("H+"), 1024+48, 0xFF)},
 		{"ISO: no blocks", changed(t, "iso9660.txt", 64*512+80, make([]byte, 4)...)},
 	} {
 		v, findings, err := Recognise(c.disk, image.Whole(c.disk))
@@ -258,21 +268,22 @@ func TestTwoLettersAreNoHFS(t *testing.T) {
 
 // A name that cannot be read costs the name, not the volume.
 func TestDamagedNames(t *testing.T) {
-	plus := hfsPlusDisk("H+")
-	plus.Put(21*8, make([]byte, 512))
-	far := hfsPlusDisk("H+")
-	if _, err := far.WriteAt([]byte{255, 255, 255, 255}, 1024+hfsPlusCatalog+16); err != nil {
-		t.Fatal(err)
-	}
 	for name, d := range map[string]*imagetest.Disk{
 		"NTFS: record is no record":       changed(t, "ntfs.txt", 38*512, 'X'),
 		"NTFS: fixup is wrong":            changed(t, "ntfs.txt", 38*512+510, 0xEE, 0xEE),
 		"NTFS: fixups past the record":    changed(t, "ntfs.txt", 38*512+4, 0xFF, 0xFF, 0xFF, 0xFF),
 		"NTFS: attributes past it":        changed(t, "ntfs.txt", 38*512+20, 0xFF, 0xFF),
-		"NTFS: attribute of no length":    changed(t, "ntfs.txt", 38*512+int64(ntfsFirstAttribute(t))+4, 0, 0, 0, 0),
+		"NTFS: attribute of no length":    changed(t, "ntfs.txt", 38*512+ntfsAttribute(t, 0x10)+4, 0, 0, 0, 0),
 		"exFAT: root past the end":        changed(t, "exfat.txt", 96, 0xFD, 1, 0, 0),
-		"HFS Plus: leaf gone":             plus,
-		"HFS Plus: catalog past the disk": far,
+		"NTFS: records of no bytes":       changed(t, "ntfs.txt", 64, 0),
+		"NTFS: records of 2^31 bytes":     changed(t, "ntfs.txt", 64, 0xE1),
+		"NTFS: records far away":          changed(t, "ntfs.txt", 48, 0, 0, 0, 0, 0, 0, 0, 0x7F),
+		"NTFS: name longer than its room": changed(t, "ntfs.txt", 38*512+ntfsAttribute(t, ntfsLabel)+16, 0xFF, 0xFF),
+		"HFS Plus: leaf gone":             patch(hfsPlusDisk("H+"), 21*4096, make([]byte, 512)...),
+		"HFS Plus: catalog past the disk": patch(hfsPlusDisk("H+"), 1024+hfsPlusCatalog+16, 255, 255, 255, 255),
+		"HFS Plus: nodes of no bytes":     patch(hfsPlusDisk("H+"), 8*4096+32, 0, 0),
+		"HFS Plus: leaf past the extents": patch(hfsPlusDisk("H+"), 8*4096+24, 0xFF, 0xFF, 0xFF, 0xFF),
+		"HFS Plus: longest name":          patch(hfsPlusDisk("H+"), 21*4096+20, 0xFF, 0xFF),
 	} {
 		v, _ := recognise(t, d, image.Whole(d))
 		if v.Label != "" {
@@ -281,9 +292,66 @@ func TestDamagedNames(t *testing.T) {
 	}
 }
 
-func ntfsFirstAttribute(t testing.TB) uint16 {
+// ntfsAttribute returns where the attribute of a kind stands in the record of
+// the volume.
+func ntfsAttribute(t testing.TB, kind uint32) int64 {
 	t.Helper()
-	d := imagetest.Load(t, fixtures+"ntfs.txt")
-	b := imagetest.Head(t, d, 40*512)
-	return binary.LittleEndian.Uint16(b[38*512+20:])
+	le := binary.LittleEndian
+	record := imagetest.Head(t, imagetest.Load(t, fixtures+"ntfs.txt"), 40*512)[38*512:]
+	at := int64(le.Uint16(record[20:]))
+	for le.Uint32(record[at:]) != kind {
+		at += int64(le.Uint32(record[at+4:]))
+	}
+	return at
+}
+
+// ECMA-119, 8.1: descriptors follow each other from sector 16 up to the one of
+// type 255. The primary one may come late; without it there is no volume.
+func TestISODescriptors(t *testing.T) {
+	primary := imagetest.Head(t, imagetest.Load(t, fixtures+"iso9660.txt"), isoFirst+isoSector)[isoFirst:]
+	other := []byte("\x00CD001\x01")
+	late := imagetest.New(1000, 512)
+	late.Put(64, other)
+	late.Put(68, primary)
+	if v, _ := recognise(t, late, image.Whole(late)); v.Label != "DISC ONE" || !slices.Equal(v.Meaning, layout.Spans{{Start: 64, Count: 8}}) {
+		t.Errorf("got %+v", v)
+	}
+	none, endless := imagetest.New(1000, 512), imagetest.New(1000, 512)
+	none.Put(64, other)
+	none.Put(68, []byte("\xFFCD001\x01"))
+	none.Put(72, primary)
+	for i := range layout.Sector(isoLimit) {
+		endless.Put(64+4*i, other)
+	}
+	endless.Put(64+4*isoLimit, primary)
+	for name, d := range map[string]*imagetest.Disk{"after the end": none, "after the limit": endless} {
+		if v, f, err := Recognise(d, image.Whole(d)); v != nil || f != nil || err != nil {
+			t.Errorf("%s: %v, %v, %v", name, v, f, err)
+		}
+	}
+}
+
+// ECMA-119, 8.4.26.1: a date is 16 digits and a byte; all zeros are no date.
+func TestISODates(t *testing.T) {
+	for _, c := range []struct{ created, modified, want string }{
+		{"1999123123595900", "2001010203040506", "2001-01-02-03-04-05-06"},
+		{"1999123123595900", "0000000000000000", "1999-12-31-23-59-59-00"},
+		{"1999123123595900", "2001 1 2 3 4 5 6", "1999-12-31-23-59-59-00"},
+		{"0000000000000000", "\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00", ""},
+	} {
+		d := changed(t, "iso9660.txt", isoFirst+isoCreated, []byte(c.created)...)
+		patch(d, isoFirst+isoModified, []byte(c.modified)...)
+		if v, _ := recognise(t, d, image.Whole(d)); v.ID != c.want {
+			t.Errorf("%q, %q: got %q, want %q", c.created, c.modified, v.ID, c.want)
+		}
+	}
+}
+
+// A size that no disk has is still said in words.
+func TestLargestSize(t *testing.T) {
+	d := changed(t, "exfat.txt", 72, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF)
+	v, findings := recognise(t, d, image.Whole(d))
+	if got := imagetest.Codes(findings); v.Count != 1<<52 || !slices.Contains(got, "volume-past-entry") {
+		t.Errorf("got %+v, %v", v, got)
+	}
 }

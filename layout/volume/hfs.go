@@ -66,8 +66,11 @@ func hfsWrapped(r *reader, wrapper *layout.Volume, off uint64) (*layout.Volume, 
 		return nil, nil, r.malformed("HFS", hfsHeader+124, "it says that it wraps an HFS Plus volume at byte %d of the volume, which is not there", off)
 	}
 	v, err := hfsPlus(r, int64(off), b)
-	if v == nil || err != nil {
+	switch {
+	case err != nil:
 		return nil, nil, err
+	case v == nil:
+		return nil, nil, r.malformed("HFS Plus", int64(off)+hfsHeader+2, "there is no version %d", binary.BigEndian.Uint16(b[2:]))
 	}
 	at := r.sector(int64(off))
 	v.Span = wrapper.Span

@@ -116,17 +116,8 @@ func (r *reader) checkSize(v *layout.Volume) []layout.Finding {
 	}
 	size := int64(r.window.SectorSize())
 	return []layout.Finding{layout.Warningf("volume-past-entry", r.entry.Start,
-		"the %s volume at sector %d says that it has %d sectors (%s bytes), but its place has %d (%s bytes); files in its last part are not here. Compare the size of the drive with the table",
-		v.Kind, r.entry.Start, v.Count, bytesOf(v.Count, size), r.entry.Count, bytesOf(r.entry.Count, size))}
-}
-
-// bytesOf writes sectors as bytes; counts that a volume invents may be too
-// large for 63 bits.
-func bytesOf(n layout.Sector, size int64) string {
-	if int64(n) > (1<<63-1)/size {
-		return "more than 2^63"
-	}
-	return fmt.Sprint(int64(n) * size)
+		"the %s volume at sector %d says that it has %d sectors (%d bytes), but its place has %d (%d bytes); files in its last part are not here. Compare the size of the drive with the table",
+		v.Kind, r.entry.Start, v.Count, int64(v.Count)*size, r.entry.Count, int64(r.entry.Count)*size)}
 }
 
 func powerOfTwo(n uint64) bool { return n != 0 && n&(n-1) == 0 }
