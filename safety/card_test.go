@@ -4,8 +4,10 @@ import (
 	"bytes"
 	"context"
 	"crypto/sha256"
+	"encoding/binary"
 	"encoding/hex"
 	"math/rand"
+	chacha "math/rand/v2"
 	"os"
 	"path/filepath"
 	"sync/atomic"
@@ -60,7 +62,7 @@ func randomCard(r *rand.Rand, sectors layout.Sector) *model {
 }
 
 func fillRandom(r *rand.Rand, b []byte) {
-	r.Read(b)
+	copy(b, patterned(r.Int63(), len(b)/sector))
 	for range r.Intn(3) {
 		from := r.Intn(len(b))
 		clear(b[from : from+r.Intn(len(b)-from)])
@@ -77,9 +79,12 @@ func wholeCopy(b []byte) *model {
 	}
 }
 
+// patterned returns sectors of noise, the same for the same seed.
 func patterned(seed int64, sectors int) []byte {
+	var key [32]byte
+	binary.LittleEndian.PutUint64(key[:], uint64(seed))
 	b := make([]byte, sectors*sector)
-	rand.New(rand.NewSource(seed)).Read(b)
+	chacha.NewChaCha8(key).Read(b)
 	return b
 }
 
@@ -163,6 +168,13 @@ func only(t *testing.T, dir string, want ...string) {
 func put(t *testing.T, path string, b []byte) {
 	t.Helper()
 	if err := os.WriteFile(path, b, 0o644); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func do(t *testing.T, err error) {
+	t.Helper()
+	if err != nil {
 		t.Fatal(err)
 	}
 }

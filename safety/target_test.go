@@ -1,3 +1,5 @@
+//go:build unix
+
 package safety
 
 import (
@@ -75,13 +77,6 @@ func stat(t *testing.T, path string) os.FileInfo {
 		t.Fatal(err)
 	}
 	return fi
-}
-
-func do(t *testing.T, err error) {
-	t.Helper()
-	if err != nil {
-		t.Fatal(err)
-	}
 }
 
 func TestTargetRefusals(t *testing.T) {
