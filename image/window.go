@@ -1,6 +1,7 @@
 package image
 
 import (
+	"errors"
 	"io"
 
 	"bootgraft/layout"
@@ -32,7 +33,8 @@ func (w *Window) Size() int64 { return w.size }
 // SectorSize returns the sector size of the source below.
 func (w *Window) SectorSize() int { return w.src.SectorSize() }
 
-// ReadAt reads from byte off of the window.
+// ReadAt reads from byte off of the window. An UnknownError names sectors of
+// the window.
 func (w *Window) ReadAt(p []byte, off int64) (int, error) {
 	if off < 0 || off >= w.size {
 		return 0, io.EOF
@@ -42,6 +44,12 @@ func (w *Window) ReadAt(p []byte, off int64) (int, error) {
 		p = p[:w.size-off]
 	}
 	n, err := w.src.ReadAt(p, w.off+off)
+	var unknown *UnknownError
+	if errors.As(err, &unknown) {
+		inside := *unknown
+		inside.Start -= w.span.Start
+		return n, &inside
+	}
 	if err == nil && short {
 		err = io.EOF
 	}
