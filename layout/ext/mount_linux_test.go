@@ -59,7 +59,7 @@ func TestAgainstKernel(t *testing.T) {
 			got, files := listing(t, v)
 			same(t, got, want)
 			checkDumpe2fs(t, path, v)
-			if n := len(files["pieces"].Extents); n < 20 {
+			if n := len(files["pieces"].Extents); n < 10 {
 				t.Errorf("the file in pieces has %d", n)
 			}
 			checkDebugfs(t, path, v, files["pieces"])
@@ -116,8 +116,9 @@ func churn(t *testing.T, dir string, x variant) {
 	must(err)
 	defer c.Close()
 	if x.kind == "ext4" && x.name != "ext4-no-extents" {
-		must(syscall.Fallocate(int(c.Fd()), 0, 0, 3_000_000))
-		must(syscall.Fallocate(int(c.Fd()), keepSize, 3_000_000, 1_000_000))
+		// Whole clusters: e2fsck 1.47.0 takes offence at parts of them past the end.
+		must(syscall.Fallocate(int(c.Fd()), 0, 0, 3<<20))
+		must(syscall.Fallocate(int(c.Fd()), keepSize, 3<<20, 1<<20))
 		_, err = c.WriteAt(chunk, 1_000_000)
 		must(err)
 		must(syscall.Fallocate(int(c.Fd()), punchHole|keepSize, 2<<20, 256<<10))
@@ -134,22 +135,24 @@ func scatter(t *testing.T, dir string) {
 		}
 	}
 	dust := func(i int) string { return filepath.Join(dir, fmt.Sprintf("dust-%03d", i)) }
-	for i := range 400 {
+	for i := range 600 {
 		must(os.WriteFile(dust(i), make([]byte, 16<<10), 0o600))
 	}
 	ballast := filepath.Join(dir, "ballast")
-	for err := error(nil); err == nil; {
-		f, e := os.OpenFile(ballast, os.O_CREATE|os.O_WRONLY|os.O_APPEND, 0o600)
-		must(e)
-		_, err = f.Write(make([]byte, 1<<20)) // until the volume is full
-		must(f.Close())
+	for range 3 { // each round takes what the one before had only reserved
+		for err := error(nil); err == nil; {
+			f, e := os.OpenFile(ballast, os.O_CREATE|os.O_WRONLY|os.O_APPEND, 0o600)
+			must(e)
+			_, err = f.Write(make([]byte, 1<<20)) // until the volume is full
+			must(f.Close())
+		}
+		run(t, "sync", "-f", dir)
 	}
-	run(t, "sync", "-f", dir)
-	for i := range 200 {
+	for i := range 300 {
 		must(os.Remove(dust(2 * i)))
 	}
 	run(t, "sync", "-f", dir)
-	b := make([]byte, 1_500_000)
+	b := make([]byte, 4_500_000) // more than the 2 % that ext4 keeps for itself
 	for i := range b {
 		b[i] = byte(i * i >> 9)
 	}

@@ -60,7 +60,7 @@ func newWalker(v *Volume, visit func(File) error) *walker {
 		v: v, r: v.blocks(), visit: visit,
 		spend: budget{16 * v.fileLimit()}, again: budget{256 * v.fileLimit()},
 		listing: budget{int64(min(v.Blocks, v.present())) + 64},
-		dirs: map[uint32]struct{}{}, linked: map[uint32]struct{}{},
+		dirs:    map[uint32]struct{}{}, linked: map[uint32]struct{}{},
 	}
 }
 
