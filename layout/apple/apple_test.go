@@ -140,8 +140,12 @@ func TestNotAMap(t *testing.T) {
 			}
 		})
 	}
-	if _, err := Read(imagetest.NewBytes([]byte("ER"), 512)); err == nil {
-		t.Error("a disk of two bytes has a map")
+	for _, size := range []int{2, 512, 600} {
+		b := make([]byte, size)
+		copy(b, driverSignature)
+		if m, err := Read(imagetest.NewBytes(b, 512)); m != nil || err == nil {
+			t.Errorf("a disk of %d bytes has a map: %v", size, m)
+		}
 	}
 }
 

@@ -91,3 +91,27 @@ func TestDiscForTwoSystems(t *testing.T) {
 		t.Errorf("got %+v, %v", v, findings)
 	}
 }
+
+// FAT and ext have packages of their own: what their makers write is none of
+// the formats here, and no error either.
+func TestOthersAreAbsent(t *testing.T) {
+	for _, c := range []struct {
+		size int64
+		tool string
+		args []string
+	}{
+		{1 << 20, "mkfs.fat", []string{"-F", "12"}},
+		{16 << 20, "mkfs.fat", []string{"-F", "16"}},
+		{64 << 20, "mkfs.fat", []string{"-F", "32", "-s", "1"}},
+		{4 << 20, "mke2fs", []string{"-q", "-F", "-t", "ext4"}},
+	} {
+		file := blank(t, c.size)
+		if out, err := exec.Command(need.Tool(t, c.tool), append(c.args, file)...).CombinedOutput(); err != nil {
+			t.Fatalf("%s: %v\n%s", c.tool, err, out)
+		}
+		src := image512(t, file)
+		if v, f, err := Recognise(src, image.Whole(src)); v != nil || f != nil || err != nil {
+			t.Errorf("%s %v: %+v, %v, %v", c.tool, c.args, v, f, err)
+		}
+	}
+}
