@@ -32,21 +32,23 @@ func (v *Volume) CompareTables() []layout.Finding {
 // one. Sectors that cannot be read in both are left out.
 func (v *Volume) compareTable(i int) layout.Spans {
 	size := int64(v.src.SectorSize())
-	ours, theirs := v.TableSpan(v.Active), v.TableSpan(i)
-	left := min(int64(ours.Count)*size, v.Kind.tableBytes(int64(v.Clusters)))
+	whole := image.Whole(v.src)
+	ours, theirs := v.TableSpan(v.Active).Common(whole), v.TableSpan(i).Common(whole)
+	entries := v.Kind.tableBytes(int64(v.Clusters))
+	left := min(int64(min(ours.Count, theirs.Count))*size, entries)
 	var differ layout.Spans
-	for at := layout.Sector(0); left > 0; at += chunk / layout.Sector(size) {
-		n := min(left, chunk)
-		left -= n
-		a, b := make([]byte, n), make([]byte, n)
-		if v.readAt(a, ours.Start+at) && v.readAt(b, theirs.Start+at) && bytes.Equal(a, b) {
+	a, b := make([]byte, min(left, chunk)), make([]byte, min(left, chunk))
+	for at := int64(0); at < left; at += chunk {
+		n := min(left-at, chunk)
+		ours, theirs := ours.Start+layout.Sector(at/size), theirs.Start+layout.Sector(at/size)
+		if v.readAt(a[:n], ours) && v.readAt(b[:n], theirs) && bytes.Equal(a[:n], b[:n]) {
 			continue
 		}
 		for off := int64(0); off < n; off += size {
-			x := at + layout.Sector(off/size)
-			a, b := a[off:min(off+size, n)], b[off:min(off+size, n)]
-			if v.readAt(a, ours.Start+x) && v.readAt(b, theirs.Start+x) && !v.sameEntries(a, b, left == 0 && off+size >= n) {
-				differ = differ.Add(layout.Span{Start: theirs.Start + x, Count: 1})
+			x, end := layout.Sector(off/size), min(off+size, n)
+			a, b := a[off:end], b[off:end]
+			if v.readAt(a, ours+x) && v.readAt(b, theirs+x) && !v.sameEntries(a, b, at+end == entries) {
+				differ = differ.Add(layout.Span{Start: theirs + x, Count: 1})
 			}
 		}
 	}

@@ -195,12 +195,20 @@ func readAll(t *testing.T, v *fat.Volume, tab *fat.Table) {
 
 func saved(t *testing.T, d *imagetest.Disk) string {
 	t.Helper()
-	b := make([]byte, d.Size())
-	if _, err := d.ReadAt(b, 0); err != nil {
-		t.Fatal(err)
-	}
 	path := filepath.Join(t.TempDir(), "volume.img")
-	if err := os.WriteFile(path, b, 0o600); err != nil {
+	f, err := os.Create(path)
+	if err == nil {
+		err = f.Truncate(d.Size())
+	}
+	for off := int64(0); err == nil && off < d.Size(); {
+		var start int64
+		start, off = d.NextData(off)
+		_, err = io.Copy(io.NewOffsetWriter(f, start), io.NewSectionReader(d, start, off-start))
+	}
+	if err == nil {
+		err = f.Close()
+	}
+	if err != nil {
 		t.Fatal(err)
 	}
 	return path
