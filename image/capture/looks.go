@@ -88,6 +88,9 @@ func (e *engine) lookAt(r layout.Span, n int) (away layout.Sector, err error) {
 	case err != nil:
 		e.rec.Errors++
 		e.bad++
+		if err := e.probe(); err != nil {
+			return 0, err
+		}
 		e.note(Line{Verb: VerbWeak, Span: r, Fault: fault})
 		e.watch.Event(Event{Kind: EventBad, Span: r, Fault: fault, Took: took})
 		return 8 * e.block, nil

@@ -84,6 +84,9 @@ func (e *engine) load(g Geometry, record File, fresh bool, t Target) error {
 	if err := e.sameDrive(); err != nil {
 		return err
 	}
+	if err := e.rec.refill(e.img); err != nil {
+		return err
+	}
 	return e.beginRun(record, broken)
 }
 
@@ -144,20 +147,12 @@ func (rec *Record) checkTail(img io.ReaderAt) (broken layout.Spans, err error) {
 	n := int64(rec.SectorSize)
 	buf := make([]byte, blockBytes)
 	for _, l := range rec.tail {
+		want, ok := rec.stillStored(&l.Line)
+		if !ok {
+			continue
+		}
 		if int64(l.Span.Count)*n > blockBytes {
 			return nil, &MismatchError{fmt.Sprintf("a line about %d sectors is longer than any read", l.Span.Count)}
-		}
-		want := l.Digest
-		now := rec.states.spans(l.Span, good)
-		if l.Verb == VerbUnstable {
-			want = l.Variants[0].Digest
-			now = rec.states.spans(l.Span, unstable)
-			if v := rec.twins[l.Span.Start]; v != nil {
-				want = v[0].Digest
-			}
-		}
-		if len(now) != 1 || now[0] != l.Span {
-			continue // overruled by a later line, which has its own digest
 		}
 		b := buf[:int64(l.Span.Count)*n]
 		if err := image.ReadFull(img, b, int64(l.Span.Start)*n); err != nil {
@@ -168,6 +163,40 @@ func (rec *Record) checkTail(img io.ReaderAt) (broken layout.Spans, err error) {
 		}
 	}
 	return broken, nil
+}
+
+// stillStored returns what the image should hold in the span of a line, unless
+// later lines overrule it: they have digests of their own.
+func (rec *Record) stillStored(l *Line) (want Digest, ok bool) {
+	want, ok = l.stored()
+	st := good
+	if l.Verb == VerbUnstable {
+		st = unstable
+		if v := rec.twins[l.Span.Start]; v != nil {
+			want = v[0].Digest
+		}
+	}
+	now := rec.states.spans(l.Span, st)
+	return want, ok && len(now) == 1 && now[0] == l.Span
+}
+
+// refill puts the fill for missing sectors once more where no mark says that
+// it is in the image.
+func (rec *Record) refill(img io.WriterAt) error {
+	if rec.MissingAs != FillPattern {
+		return nil
+	}
+	b := make([]byte, rec.SectorSize)
+	for _, l := range rec.tail {
+		if l.Span.Count != 1 || rec.states.get(l.Span.Start) != missing {
+			continue
+		}
+		putPattern(b, l.Span.Start)
+		if _, err := img.WriteAt(b, int64(l.Span.Start)*int64(rec.SectorSize)); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 func (rec *Record) sameGeometry(g Geometry) error {
@@ -189,12 +218,13 @@ const fingerprints = 4
 // bridge may show its own serial number whatever drive is in it.
 func (e *engine) sameDrive() error {
 	n := int64(e.rec.SectorSize)
-	compared, differ := 0, 0
+	compared, differ, tried := 0, 0, 0
 	have, now := make([]byte, n), make([]byte, n)
 	for _, x := range e.rec.telling(e.img) {
 		if err := image.ReadFull(e.img, have, int64(x)*n); err != nil {
 			return err
 		}
+		tried++
 		e.asks <- asked{now, int64(x) * n}
 		var err error
 		select {
@@ -207,10 +237,14 @@ func (e *engine) sameDrive() error {
 		} else if err != nil {
 			continue
 		}
+		e.lastGood = x
 		compared++
 		if !bytes.Equal(have, now) {
 			differ++
 		}
+	}
+	if tried == fingerprints && compared == 0 {
+		return &image.ReadError{Span: e.rec.Whole(), Fault: image.Gone, Err: errors.New("no sector that was read before can be read now")}
 	}
 	if differ > 0 && 2*differ >= compared {
 		return &DifferentDriveError{fmt.Sprintf("%d of %d sectors that were read before hold something else", differ, compared)}

@@ -78,13 +78,13 @@ type Record struct {
 	looks     *runs[uint8]  // how often a sector was read with the same result
 	twins     map[layout.Sector][]Variant
 	window    []layout.Span // of the last line "about"
-	tail      []tailLine    // lines about data after the last mark
+	tail      []tailLine    // lines about the image after the last mark
 	weak      *runs[bool]   // known, but a later look failed
 	end       appender
 	live      bool // of a run that goes on: its own lines need no check
 }
 
-// tailLine is a line about data that no mark covers yet.
+// tailLine is a line about the image that no mark covers yet.
 type tailLine struct {
 	number int64 // of the line, from 1
 	Line
@@ -202,6 +202,8 @@ func (rec *Record) apply(l *Line) error {
 		rec.setState(l.Span, st)
 	}
 	switch l.Verb {
+	case VerbMissing, VerbHung:
+		return rec.remember(l)
 	case VerbGood, VerbUnstable:
 		if err := rec.remember(l); err != nil {
 			return err
@@ -226,7 +228,7 @@ func (rec *Record) apply(l *Line) error {
 	return nil
 }
 
-// remember keeps a line about data until a mark covers it.
+// remember keeps a line about the image until a mark covers it.
 func (rec *Record) remember(l *Line) error {
 	if rec.live {
 		return nil

@@ -9,16 +9,18 @@ import (
 )
 
 const (
-	syncBytes  = 64 << 20
-	syncEvery  = 5 * time.Second
-	probeAfter = 8                     // failures in a row, then 16, 32, ...
-	slowAfter  = time.Second           // a read that takes this long, and
-	slowTimes  = 10                    // this many times as long as usual, is slow
-	graceAfter = 3 * time.Second       // for a read to return when the owner stops
-	maxSkip    = layout.Sector(64)     // blocks
-	maxWindow  = layout.Sector(256)    // blocks
-	mostSpans  = 32                    // in one window
-	calmBytes  = 8 * int64(blockBytes) // after which a failure counts as a new one
+	probeAfter   = 8  // failures in a row, then twice as many, up to
+	probeMost    = 64 //
+	nothingAfter = 64 // failures before anything was read, the drive is as good as gone
+	syncBytes    = 64 << 20
+	syncEvery    = 5 * time.Second
+	slowAfter    = time.Second           // a read that takes this long, and
+	slowTimes    = 10                    // this many times as long as usual, is slow
+	graceAfter   = 3 * time.Second       // for a read to return when the owner stops
+	maxSkip      = layout.Sector(64)     // blocks
+	maxWindow    = layout.Sector(256)    // blocks
+	mostSpans    = 32                    // in one window
+	calmBytes    = 8 * int64(blockBytes) // after which a failure counts as a new one
 )
 
 // outcome is what came of one read.
@@ -150,7 +152,7 @@ func (e *engine) fail(s layout.Span, took time.Duration, err error) error {
 		e.rec.Slow += took
 	}
 	e.watch.Event(Event{Kind: EventBad, Span: s, Fault: fault, Took: took})
-	if e.rec.states.get(s.Start) != hung {
+	if s.Count == 1 || e.rec.states.get(s.Start) != hung {
 		e.noteFailure(s, fault)
 	}
 	e.failures = append(e.failures, s)
@@ -184,8 +186,11 @@ func (e *engine) fillMissing(s layout.Span) {
 // probe tells a bad spot from a drive that has gone without saying so: many
 // failures in a row, and a sector that could be read cannot any more.
 func (e *engine) probe() error {
-	e.nextProbe *= 2
 	if e.lastGood < 0 {
+		if len(e.failures) >= nothingAfter {
+			return e.gone()
+		}
+		e.nextProbe = nothingAfter
 		return nil
 	}
 	buf := <-e.j.free
@@ -198,22 +203,28 @@ func (e *engine) probe() error {
 	if err != nil {
 		return e.gone()
 	}
+	e.failures, e.nextProbe = e.failures[:0], min(2*e.nextProbe, probeMost)
 	return nil
 }
 
-// gone ends the run. What failed since the last good read is taken back: a
-// drive that was leaving says nothing about its sectors.
+// gone ends the run. What failed since the last good read is taken back.
 func (e *engine) gone() error {
+	e.takeBack()
+	e.note(Line{Verb: VerbGone, Fault: image.Gone})
+	e.watch.Event(Event{Kind: EventGone})
+	return &stopped{DriveGone}
+}
+
+// takeBack forgets the failures since the last good read: a drive that was
+// leaving says nothing about its sectors.
+func (e *engine) takeBack() {
 	for _, s := range e.failures {
-		if e.rec.states.get(s.Start) == missing {
+		if s.Count == 1 {
 			e.j.put(s.Start, make([]byte, e.rec.SectorSize))
 		}
 		e.note(Line{Verb: VerbLeft, Span: s})
 	}
 	e.failures = nil
-	e.note(Line{Verb: VerbGone, Fault: image.Gone})
-	e.watch.Event(Event{Kind: EventGone})
-	return &stopped{DriveGone}
 }
 
 // goneIn ends the run because the drive went in the middle of a read. That may
@@ -243,11 +254,12 @@ func (e *engine) mayGoOn() error {
 	now := e.Time.Now()
 	switch {
 	case e.ctx.Err() != nil:
+		e.takeBack()
 		return &stopped{Interrupted}
 	case e.StopAfter > 0 && now.Sub(e.began) >= e.StopAfter:
-		return &stopped{TimeSpent}
+		return e.spent(TimeSpent)
 	case e.StopAfterBad > 0 && e.bad >= e.StopAfterBad:
-		return e.spent()
+		return e.spent(BadSpent)
 	}
 	if e.Work > 0 && e.Rest > 0 && now.Sub(e.worked) >= e.Work {
 		if err := e.takeRest(); err != nil {
@@ -267,14 +279,13 @@ func (e *engine) mayGoOn() error {
 	return nil
 }
 
-// spent ends a run of many failures, and looks whether it was the drive.
-func (e *engine) spent() error {
-	if len(e.failures) > 1 {
-		if err := e.probe(); err != nil {
-			return err
-		}
+// spent ends a run; if it ends with failures, it looks whether the drive is
+// still there.
+func (e *engine) spent(why Stop) error {
+	if err := e.lastProbe(); err != nil {
+		return err
 	}
-	return &stopped{BadSpent}
+	return &stopped{why}
 }
 
 func (e *engine) takeRest() error {

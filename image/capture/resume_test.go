@@ -1,0 +1,384 @@
+package capture
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"math/rand/v2"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"bootgraft/image/imagetest/need"
+	"bootgraft/layout"
+)
+
+// A run that loses power at any operation goes on: the same image, and nothing
+// that the record knows is read again but the few sectors that tell one drive
+// from another and the ones that prove that it is still there.
+func TestPowerCutAtAnyMomentThenOn(t *testing.T) {
+	for _, seed := range need.Seeds(40, 600) {
+		rng := rand.New(rand.NewPCG(uint64(seed), 5))
+		sectors := layout.Sector(1000 + rng.IntN(30_000))
+		faults := randomFaults(rng, sectors)
+		m := newMemory()
+		var r *Result
+		for cuts := 0; ; cuts++ {
+			d := newSim(sectors, faults...)
+			m.cutAt = 1 + rng.IntN(400)
+			if cuts == 6 {
+				m.cutAt = 0
+			}
+			known := knownNow(t, m)
+			again := 0
+			d.onRead = func(s layout.Span, failed bool) {
+				again += int(known.Within(s).Sectors())
+			}
+			tg := target
+			tg.Storage = m
+			var err error
+			r, err = Run(context.Background(), d, tg, Options{Looks: 1, Time: d.simTime}, nil, nil)
+			if again > fingerprints+16 {
+				t.Fatalf("seed %d: %d known sectors were read again", seed, again)
+			}
+			if err == nil {
+				break
+			}
+			if !errors.Is(err, errPower) {
+				t.Fatalf("seed %d, cut %d: %v", seed, cuts, err)
+			}
+			m.cut(rng)
+		}
+		d := newSim(sectors, faults...)
+		if !slices.Equal(r.Missing, d.badSpans()) || len(r.Unread) > 0 {
+			t.Fatalf("seed %d: missing %v, want %v; unread %v", seed, r.Missing, d.badSpans(), r.Unread)
+		}
+		checkImage(t, d, m, r)
+		checkRecord(t, m, r)
+	}
+}
+
+// knownNow returns what a resumed run will take as known.
+func knownNow(t *testing.T, m *memory) layout.Spans {
+	f := m.files["image.record"]
+	if f == nil {
+		return nil
+	}
+	rec, err := readFrom(f)
+	var fe *FormatError
+	if errors.As(err, &fe) && fe.Offset < openingMost {
+		return nil
+	} else if err != nil {
+		t.Fatal(err)
+	}
+	broken := layout.Spans(nil)
+	if img := m.files["image"]; img != nil && len(rec.tail) > 0 {
+		if broken, err = rec.checkTail(img); err != nil {
+			t.Fatal(err)
+		}
+	}
+	var out layout.Spans
+	for _, s := range rec.states.spans(rec.Whole(), good, unstable) {
+		out = append(out, broken.Outside(s)...)
+	}
+	return out
+}
+
+// watcher calls back.
+type watcher struct {
+	event    func(Event)
+	progress func(Progress)
+}
+
+func (w watcher) Event(e Event) {
+	if w.event != nil {
+		w.event(e)
+	}
+}
+
+func (w watcher) Progress(p Progress) {
+	if w.progress != nil {
+		w.progress(p)
+	}
+}
+
+// hangOnce runs until the drive hangs, and stops then as an owner would.
+func hangOnce(t *testing.T, d *simDrive, m *memory, o Options) *Result {
+	t.Helper()
+	ctx, cancel := context.WithCancel(context.Background())
+	defer cancel()
+	defer close(d.release)
+	o.Time = d.simTime
+	tg := target
+	tg.Storage = m
+	r, err := Run(ctx, d, tg, o, nil, watcher{event: func(e Event) {
+		if e.Kind == EventHang {
+			cancel()
+		}
+	}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return r
+}
+
+// A sector that hangs at every touch hangs once in all: what hung is not
+// touched again unless that is asked for, and all else is read.
+func TestASectorThatHangsHangsOnce(t *testing.T) {
+	for _, tt := range []struct {
+		name string
+		hang layout.Sector
+		bad  []layout.Span
+		left layout.Sector // unread at the end
+	}{
+		{"in a large read", 30_000, nil, 2048},
+		{"alone, beside a bad sector", 30_000, []layout.Span{{Start: 29_999, Count: 1}}, 2048},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			m := newMemory()
+			d := newSim(50_000, tt.bad...)
+			d.hangs[tt.hang] = true
+			if r := hangOnce(t, d, m, Options{Looks: 1}); r.Stop != DriveHangs || !r.Hung.Holds(tt.hang) {
+				t.Fatalf("stopped %q, hung %v", r.Stop, r.Hung)
+			}
+			d = newSim(50_000, tt.bad...)
+			d.hangs[tt.hang] = true
+			r := runSim(t, d, m, Options{Looks: 1})
+			if d.hung != 0 || r.Stop != Done {
+				t.Fatalf("it hung %d more times, stopped %q", d.hung, r.Stop)
+			}
+			if n := r.Unread.Sectors(); n > tt.left || !r.Unread.Holds(tt.hang) {
+				t.Fatalf("unread %v", r.Unread)
+			}
+			checkImage(t, d, m, r)
+
+			// Asked for, the others are read and the one is missing.
+			d = newSim(50_000, tt.bad...)
+			d.hangs[tt.hang] = true
+			hangOnce(t, d, m, Options{Looks: 1, RetryHung: true})
+			d = newSim(50_000, tt.bad...)
+			d.hangs[tt.hang] = true
+			r = runSim(t, d, m, Options{Looks: 1, RetryHung: true})
+			want := layout.NewSpans(append(tt.bad, layout.Span{Start: tt.hang, Count: 1})...)
+			if d.hung != 0 || len(r.Unread) != 0 || !slices.Equal(r.Missing, want) {
+				t.Fatalf("hung %d times, missing %v, unread %v", d.hung, r.Missing, r.Unread)
+			}
+			checkImage(t, d, m, r)
+		})
+	}
+}
+
+// Killed in the middle of a hang, nobody could note it: the announced window
+// comes last, one sector at a time.
+func TestTheAnnouncedWindowComesLastAfterAKill(t *testing.T) {
+	m := newMemory()
+	d := newSim(50_000)
+	n := 0
+	d.onRead = func(layout.Span, bool) {
+		if n++; n == 12 {
+			m.cutAt = m.ops + 1 // the power goes in mid-read
+		}
+	}
+	tg := target
+	tg.Storage = m
+	if _, err := Run(context.Background(), d, tg, Options{Looks: 1, Time: d.simTime}, nil, nil); !errors.Is(err, errPower) {
+		t.Fatal(err)
+	}
+	m.cut(rand.New(rand.NewPCG(1, 1)))
+	rec, err := readFrom(m.files["image.record"])
+	if err != nil || len(rec.window) == 0 {
+		t.Fatalf("window %v, %v", rec.window, err)
+	}
+	rec.suspectWindow()
+	suspects := rec.states.spans(rec.Whole(), suspect)
+	d = newSim(50_000)
+	last, other := 0, layout.Sector(0)
+	d.onRead = func(s layout.Span, _ bool) {
+		if hit := suspects.Within(s); len(hit) > 0 {
+			if last++; s.Count != 1 {
+				t.Errorf("suspect sectors %s in one read", s)
+			}
+		} else if last > 0 {
+			other += s.Count
+		}
+	}
+	r := runSim(t, d, m, Options{Looks: 1})
+	if last == 0 || other > 0 || len(r.Unread)+len(r.Missing) > 0 {
+		t.Errorf("%d reads of suspect sectors, %d sectors after them", last, other)
+	}
+	checkImage(t, d, m, r)
+}
+
+// A drive that goes, whether it says so or not, ends the run; the same call
+// goes on when it is back, and has nothing wrong in its list of missing ones.
+func TestDriveGoesInMidRun(t *testing.T) {
+	for _, mute := range []bool{false, true} {
+		rng := rand.New(rand.NewPCG(7, 7))
+		faults := randomFaults(rng, 40_000)
+		m := newMemory()
+		var r *Result
+		for n := 0; n < 40; n++ {
+			d := newSim(40_000, faults...)
+			d.mute = mute
+			d.goneAfter = fingerprints + 10 + rng.IntN(60)
+			r = runSim(t, d, m, Options{Looks: 1})
+			if r.Stop == Done {
+				break
+			}
+			if r.Stop != DriveGone || !d.covers(r.Missing) {
+				t.Fatalf("mute %v: stopped %q, missing %v", mute, r.Stop, r.Missing)
+			}
+			checkImage(t, d, m, r)
+		}
+		d := newSim(40_000, faults...)
+		r = runSim(t, d, m, Options{Looks: 1})
+		if r.Stop != Done || !slices.Equal(r.Missing, d.badSpans()) || len(r.Unread) > 0 {
+			t.Fatalf("mute %v: stopped %q, missing %v, want %v, unread %v", mute, r.Stop, r.Missing, d.badSpans(), r.Unread)
+		}
+		checkImage(t, d, m, r)
+	}
+}
+
+// covers tells whether all of these are bad indeed.
+func (d *simDrive) covers(s layout.Spans) bool {
+	var n layout.Sector
+	for _, p := range s {
+		n += d.bad.spans(p, true).Sectors()
+	}
+	return n == s.Sectors()
+}
+
+func TestADifferentDriveIsRefused(t *testing.T) {
+	first := newSim(20_000)
+	m := newMemory()
+	if r := runSim(t, first, m, Options{StopAfter: 200 * time.Millisecond}); r.Stop != TimeSpent {
+		t.Fatal(r.Stop)
+	}
+	for name, change := range map[string]func(*simDrive){
+		"serial number":      func(d *simDrive) { d.id.Serial = "S0002" },
+		"size":               func(d *simDrive) { *d = *newSim(20_001) },
+		"data, behind a usb": func(d *simDrive) { d.id.Bus, d.seed = "usb", 2 },
+	} {
+		d := newSim(20_000)
+		change(d)
+		before := bytes.Clone(m.files["image.record"].now)
+		tg := target
+		tg.Storage = m
+		_, err := Run(context.Background(), d, tg, Options{Time: d.simTime}, nil, nil)
+		var de *DifferentDriveError
+		if !errors.As(err, &de) {
+			t.Errorf("%s: %v", name, err)
+		}
+		if !bytes.Equal(before, m.files["image.record"].now) {
+			t.Errorf("%s: the record has changed", name)
+		}
+	}
+	same := newSim(20_000)
+	same.id.Bus, same.id.Serial = "usb", "another bridge"
+	if r := runSim(t, same, m, Options{}); r.Stop != Done || len(r.Unread) > 0 {
+		t.Errorf("the same drive behind another bridge: stopped %q, unread %v", r.Stop, r.Unread)
+	}
+}
+
+func TestBudgetsStopAndGoOn(t *testing.T) {
+	bad := []layout.Span{{Start: 5000, Count: 100}}
+	m := newMemory()
+	d := newSim(40_000, bad...)
+	r := runSim(t, d, m, Options{Looks: 1, StopAfterBad: 5})
+	if r.Stop != BadSpent || r.Clock.Errors != 5 {
+		t.Fatalf("stopped %q after %d failed reads", r.Stop, r.Clock.Errors)
+	}
+	d = newSim(40_000, bad...)
+	r = runSim(t, d, m, Options{Looks: 1, StopAfter: 20 * time.Second})
+	if spent := d.Now().Sub(newSimTime().Now()); r.Stop != TimeSpent || spent < 20*time.Second || spent > 20*time.Second+2*simBad {
+		t.Fatalf("stopped %q after %v", r.Stop, spent)
+	}
+	d = newSim(40_000, bad...)
+	if r = runSim(t, d, m, Options{Looks: 1}); r.Stop != Done || r.Missing.Sectors() != 100 {
+		t.Fatalf("stopped %q, missing %v", r.Stop, r.Missing)
+	}
+	checkImage(t, d, m, r)
+}
+
+func TestInterruptedAtOnce(t *testing.T) {
+	ctx, cancel := context.WithCancel(context.Background())
+	cancel()
+	d := newSim(10_000)
+	tg := target
+	tg.Storage = newMemory()
+	r, err := Run(ctx, d, tg, Options{Time: d.simTime}, nil, nil)
+	if err != nil || r.Stop != Interrupted || r.Read != 0 {
+		t.Errorf("%v, %+v", err, r)
+	}
+}
+
+func TestADiskThatFillsUpStopsTheRunAndItGoesOn(t *testing.T) {
+	m := newMemory()
+	m.limit = 5 << 20
+	d := newSim(30_000)
+	r := runSim(t, d, m, Options{Looks: 1})
+	if r.Stop != NoSpace {
+		t.Fatalf("stopped %q", r.Stop)
+	}
+	m.limit = 0
+	r = runSim(t, newSim(30_000), m, Options{Looks: 1})
+	if r.Stop != Done || len(r.Unread) > 0 {
+		t.Fatalf("stopped %q, unread %v", r.Stop, r.Unread)
+	}
+	checkImage(t, d, m, r)
+
+	m = newMemory()
+	m.free = 30_000*512 - 1
+	d = newSim(30_000)
+	tg := target
+	tg.Storage = m
+	_, err := Run(context.Background(), d, tg, Options{Time: d.simTime}, nil, nil)
+	var se *SpaceError
+	if !errors.As(err, &se) || d.reads > 0 {
+		t.Errorf("%v after %d reads", err, d.reads)
+	}
+}
+
+func TestAnImageWithoutARecordIsNotOverwritten(t *testing.T) {
+	m := newMemory()
+	m.files["image"] = &memFile{m: m, now: []byte("something else")}
+	d := newSim(1000)
+	tg := target
+	tg.Storage = m
+	_, err := Run(context.Background(), d, tg, Options{Time: d.simTime}, nil, nil)
+	if err == nil || !strings.Contains(err.Error(), "no record") || string(m.files["image"].now) != "something else" || d.reads > 0 {
+		t.Errorf("%v", err)
+	}
+}
+
+func TestRest(t *testing.T) {
+	d := newSim(1 << 20)
+	var rests, works int
+	d.simTime.hanging = true // a timer is due at once
+	tg := target
+	tg.Storage = newMemory()
+	_, err := Run(context.Background(), d, tg, Options{Looks: 1, Work: 5 * time.Second, Rest: time.Minute, HangAfter: time.Hour, Time: restTime{d.simTime}}, nil,
+		watcher{event: func(e Event) {
+			switch e.Kind {
+			case EventRest:
+				rests++
+			case EventWork:
+				works++
+			}
+		}})
+	// 2^20 sectors take 17.8 s.
+	if err != nil || rests != 3 || works != 3 {
+		t.Errorf("%v, %d rests, %d times back to work", err, rests, works)
+	}
+}
+
+// restTime lets a rest pass at once, and no read hang.
+type restTime struct{ *simTime }
+
+func (k restTime) Timer(d time.Duration) (<-chan time.Time, func()) {
+	if d >= time.Hour {
+		return nil, func() {}
+	}
+	return k.simTime.Timer(d)
+}
