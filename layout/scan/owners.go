@@ -48,6 +48,9 @@ func (s *surveyor) claims(tables []found) []claim {
 }
 
 func (s *surveyor) tableClaims(t *found) []claim {
+	if t.Kind == "mbr" && s.out.Table == "gpt" {
+		return nil // the GUID partition table speaks for its protective record
+	}
 	var out []claim
 	name := t.Kind + " table"
 	own := func(spans layout.Spans, role layout.Role, anchor layout.Anchor, name, why string) {
