@@ -107,8 +107,8 @@ func (h *Header) check(at, disk layout.Sector) error {
 	if h.MyLBA() != uint64(at) {
 		return bad(myLBAAt, "it says that it lies in sector %d", h.MyLBA())
 	}
-	if h.LastUsable() > last || h.FirstUsable() > last {
-		return bad(firstUsableAt, "usable sectors %d to %d, but the last sector of the disk is %d", h.FirstUsable(), h.LastUsable(), last)
+	if h.LastUsable() > last {
+		return bad(lastUsableAt, "usable sectors %d to %d, but the last sector of the disk is %d", h.FirstUsable(), h.LastUsable(), last)
 	}
 	if h.LastUsable() < h.FirstUsable() {
 		return bad(lastUsableAt, "the last usable sector %d lies before the first, %d", h.LastUsable(), h.FirstUsable())

@@ -23,7 +23,7 @@ func (t *Table) place(target layout.Sector, array []byte) (*places, error) {
 		p.firstArray = t.Primary.Header.array()
 	}
 	firstUsable := layout.Sector(min(h.FirstUsable(), math.MaxInt64-1))
-	if p.firstArray.Start < 2 || p.firstArray.End() > firstUsable {
+	if p.firstArray.End() > firstUsable {
 		return nil, layout.Unsupportedf(format, 1, entryLBAAt, "the first entry array, sectors %s, does not lie between the first header and the usable sectors, which begin at %d", p.firstArray, firstUsable)
 	}
 	lastUsed := t.lastUsed(array)

@@ -143,6 +143,62 @@ func TestRenderDistanceFromEnd(t *testing.T) {
 	}
 }
 
+// Usable sectors that cover the second copy, which Linux accepts, do not
+// cover it any more in what is rendered.
+func TestRenderUsableOverSecondCopy(t *testing.T) {
+	s := usual(5000, 512, [2]uint64{100, 199})
+	s.lastUse = 4999
+	r, err := mustRead(t, s.disk()).Render(6000, nil, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := mustRead(t, apply(r, 6000, 512)).Primary.Header.LastUsable(); got != 6000-34 {
+		t.Errorf("last usable %d, want %d", got, 6000-34)
+	}
+}
+
+// A second copy whose array follows its header, in the middle of a larger
+// disk, has no distance from the end to keep. Neither has a hybrid record
+// that ends where the smaller disk ended: it follows.
+func TestRenderSecondCopyFromTheMiddle(t *testing.T) {
+	s := usual(5000, 512, [2]uint64{100, 199})
+	s.sectors = 9000
+	d := s.disk()
+	second := s.second()
+	second.arrayAt = 6000
+	d.Put(4999, second.header(second.array()))
+	d.Put(6000, second.array())
+	b, err := image.ReadSectors(d, layout.Span{Count: 1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	copy(b[446:], protectiveRecord(4999))
+	copy(b[462:], []byte{0x80, 0, 0, 0, 0x0C, 0, 0, 0, 100, 0, 0, 0, 100})
+	d.Put(0, b)
+	tab := mustRead(t, d)
+	if !tab.Backup.Valid() || !tab.MBR.Hybrid() {
+		t.Fatalf("findings %v", tab.Findings)
+	}
+	r, err := tab.Render(12000, nil, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	out := mustRead(t, apply(r, 12000, 512))
+	if out.Backup.Header.EntryLBA() != 12000-33 || out.MBR.Record(0).Count != 11999 {
+		t.Errorf("second array at %d, protective record %+v", out.Backup.Header.EntryLBA(), out.MBR.Record(0))
+	}
+}
+
+// A protective record that begins beyond the new end is left alone.
+func TestRenderProtectiveBeyondEnd(t *testing.T) {
+	d := edit(usual(5000, 512, [2]uint64{100, 199}), 0, func(b []byte) { binary.LittleEndian.PutUint32(b[454:], 4500) })
+	tab := mustRead(t, d)
+	r, err := tab.Render(300, nil, nil)
+	if err != nil || !bytes.Equal(r.Protective, tab.MBR.Bytes()) {
+		t.Errorf("%v, %v", r, err)
+	}
+}
+
 // Entries past the end of all disks do not make numbers wrap.
 func TestRenderHugeNumbers(t *testing.T) {
 	tab := mustRead(t, usual(5000, 512, [2]uint64{100, math.MaxInt64 - 1}).disk())
@@ -263,7 +319,7 @@ func TestRenderEntryErrors(t *testing.T) {
 		"index 129":     {129: {Start: 100, Count: 1}},
 		"no sectors":    {1: {Start: 100}},
 		"negative":      {1: {Start: -5, Count: 10}},
-		"wraps":         {1: {Start: 10, Count: math.MaxInt64}},
+		"wraps":         {1: {Start: 100, Count: math.MaxInt64}},
 		"first copy":    {1: {Start: 33, Count: 2}},
 		"entry 2":       {1: {Start: 100, Count: 201}},
 		"both to one":   {1: {Start: 500, Count: 10}, 2: {Start: 509, Count: 10}},

@@ -65,7 +65,7 @@ func (t *Table) findBackup(src image.Source) *Copy {
 	if h := t.Primary.Header; h != nil && t.Primary.Valid() {
 		places = append(places, h.Alternate(), last)
 	} else if h != nil {
-		places = append(places, last, h.Alternate(), h.LastUsable()+1+uint64(arraySectors(reserved, t.SectorSize)))
+		places = append(places, last, h.Alternate())
 	} else {
 		places = append(places, last)
 	}

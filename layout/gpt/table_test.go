@@ -137,6 +137,8 @@ func TestDamagedCopies(t *testing.T) {
 		{"second header flipped", n - 1, flip, "gpt-second-copy-damaged"},
 		{"second array flipped", n - 33, flip, "gpt-second-copy-damaged"},
 		{"other disk GUID", n - 1, func(b []byte) { b[56]++; sign(b) }, "gpt-copies-differ"},
+		{"first names another sector", 1, func(b []byte) { u64(b[32:], 4000); sign(b) }, "gpt-copies-differ"},
+		{"second names another sector", n - 1, func(b []byte) { u64(b[32:], 2); sign(b) }, "gpt-copies-differ"},
 		{"no EE record", 0, func(b []byte) { b[450] = 0x83 }, "protective-mbr-missing"},
 		{"no boot record", 0, wipe, "protective-mbr-missing"},
 		{"boot flag", 0, func(b []byte) { b[446+16] = 1 }, "protective-mbr-missing"},
@@ -167,6 +169,12 @@ func TestDamagedCopies(t *testing.T) {
 		if err != nil {
 			t.Errorf("%s: %v", c.name, err)
 			continue
+		}
+		for _, copy := range []*Copy{tab.Primary, tab.Backup} {
+			var f *layout.FormatError
+			if !copy.Valid() && !errors.As(copy.Fault, &f) {
+				t.Errorf("%s: %v is found by reading, not by checking", c.name, copy.Fault)
+			}
 		}
 		got := codes(tab.Findings)
 		if c.want == "" && len(got) != 0 || c.want != "" && (len(got) != 1 || got[c.want] != 1) {
@@ -217,6 +225,19 @@ func TestSecondCopyNotAtEnd(t *testing.T) {
 		if tab.Primary.Valid() != (name == "whole") || tab.Layout().Ends != 5000 {
 			t.Errorf("%s: first copy valid %v, ends %d", name, tab.Primary.Valid(), tab.Layout().Ends)
 		}
+	}
+}
+
+// A broken second copy at the end counts for more than a blank sector where
+// the first copy says it is.
+func TestBrokenSecondCopyElsewhere(t *testing.T) {
+	d := edit(usual(5000, 512, [2]uint64{100, 199}), 1, func(b []byte) { binary.LittleEndian.PutUint64(b[32:], 4000); sign(b) })
+	if _, err := d.WriteAt([]byte{9}, 4999*512+60); err != nil {
+		t.Fatal(err)
+	}
+	tab := mustRead(t, d)
+	if c := codes(tab.Findings); len(c) != 1 || c["gpt-second-copy-damaged"] != 1 || tab.Backup.At != 4999 {
+		t.Errorf("second copy at %d, findings %v", tab.Backup.At, tab.Findings)
 	}
 }
 

@@ -105,6 +105,7 @@ func TestBrokenChains(t *testing.T) {
 		{"to a blank sector", container(vol, link(200, 10)), "ebr-no-signature", 1},
 		{"second link", container(vol, link(0, 800), rec{slot: 2, typ: 0x05, start: 300, count: 10}), "ebr-second-link", 1},
 		{"volume outside", container(rec{typ: 0x83, start: 1, count: 850}), "logical-outside-container", 1},
+		{"volume over its own record", container(rec{typ: 0x83, start: 0, count: 50}), "entry-covers-table", 1},
 		{"rubbish in record 3", container(vol, rec{slot: 2, typ: 0x83, start: 500, count: 500}), "ebr-rubbish", 1},
 		{"M12: 100 links without data", empty, "ebr-chain-empty", 0},
 		{"endless", long, "ebr-chain-too-long", maxLinks},
@@ -118,6 +119,19 @@ func TestBrokenChains(t *testing.T) {
 		}
 		if codes(tab.Findings)[c.want] != 1 || logical != c.logical {
 			t.Errorf("%s: %d logical volumes, want %d; findings %v, want %s", c.name, logical, c.logical, codes(tab.Findings), c.want)
+		}
+	}
+}
+
+// The third and fourth record count if they end where the run of the link
+// ends, and not one sector later (Linux, block/partitions/msdos.c).
+func TestThirdRecord(t *testing.T) {
+	for count, want := range map[uint32]int{60: 2, 61: 1} {
+		d := container(rec{typ: 0x05, start: 400, count: 100})
+		putRecords(d, 500, rec{typ: 0x83, start: 1, count: 9}, rec{slot: 2, typ: 0x83, start: 40, count: count})
+		tab := mustRead(t, d)
+		if got := len(tab.Entries()) - 2; got != want || codes(tab.Findings)["ebr-rubbish"] != 2-want {
+			t.Errorf("40+%d in a run of 100: %d volumes, want %d; findings %v", count, got, want, tab.Findings)
 		}
 	}
 }

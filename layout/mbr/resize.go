@@ -42,7 +42,9 @@ func (t *Table) Resize(changes map[int]layout.Sector) (map[layout.Sector][]byte,
 	if err := r.checkContainers(); err != nil {
 		return nil, nil, err
 	}
-	r.links()
+	if err := r.links(); err != nil {
+		return nil, nil, err
+	}
 	out := map[layout.Sector][]byte{}
 	for at, s := range r.sectors {
 		if !bytes.Equal(s.raw, t.sectorAt(at).raw) {
@@ -127,9 +129,9 @@ func (r *resizer) checkContainers() error {
 		if e.link == nil || !e.link.container.Covers(e.Span) {
 			continue
 		}
-		if box := r.after(e.link.container); !box.Covers(r.after(e)) || !box.Holds(e.link.at) {
+		if box := r.after(e.link.container); !box.Covers(r.after(e)) {
 			return resizeErrorf(e.Index, "sectors %s, described in sector %d, would not be inside extended partition %d, sectors %s: it needs at least %d sectors",
-				r.after(e), e.link.at, e.link.container.Index, box, max(r.after(e).End(), e.link.at+1)-box.Start)
+				r.after(e), e.link.at, e.link.container.Index, box, r.after(e).End()-box.Start)
 		}
 	}
 	return nil
@@ -138,7 +140,7 @@ func (r *resizer) checkContainers() error {
 // links lets every link that must follow cover its extended boot record and
 // the volumes in that: those of changed volumes, and those that would reach
 // beyond a shortened container.
-func (r *resizer) links() {
+func (r *resizer) links() error {
 	for _, l := range r.table.chain {
 		if l.prev == nil {
 			continue
@@ -154,10 +156,13 @@ func (r *resizer) links() {
 		}
 		box := r.after(l.container)
 		if changed || (box != l.container.Span && l.container.Covers(have) && !box.Covers(have)) {
-			want.Count = min(want.Count, math.MaxUint32)
+			if want.Count > math.MaxUint32 {
+				return resizeErrorf(l.container.Index, "the link in sector %d would have to cover %d sectors: the field holds at most %d", l.prev.at, want.Count, uint32(math.MaxUint32))
+			}
 			r.set(l.prev.at, l.prevSlot, want)
 		}
 	}
+	return nil
 }
 
 // set writes the count of a record and the end tuple that goes with it.

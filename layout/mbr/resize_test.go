@@ -135,6 +135,25 @@ func TestResizeCutsLongLink(t *testing.T) {
 	}
 }
 
+// A volume may have 2^32-1 sectors, but then the link that covers it and its
+// boot record has one too many.
+func TestResizeLinkTooWide(t *testing.T) {
+	d := imagetest.New(5_000_000_000, 512)
+	putRecords(d, 0, rec{slot: 1, typ: 0x05, start: 100, count: 1<<32 - 1})
+	putRecords(d, 100, rec{slot: 1, typ: 0x05, start: 10, count: 51})
+	putRecords(d, 110, rec{typ: 0x83, start: 1, count: 1<<32 - 1})
+	tab := mustRead(t, d) // the volume is not inside its container, which may be so
+	got, _, err := tab.Resize(map[int]layout.Sector{5: 1<<32 - 2})
+	if err != nil || len(got) != 2 {
+		t.Errorf("%d sectors, %v", len(got), err)
+	}
+	putRecords(d, 110, rec{typ: 0x83, start: 1, count: 1<<32 - 2})
+	var r *ResizeError
+	if _, _, err := mustRead(t, d).Resize(map[int]layout.Sector{5: 1<<32 - 1}); !errors.As(err, &r) {
+		t.Errorf("a link of 2^32 sectors: %v", err)
+	}
+}
+
 // What the end tuple becomes.
 func TestResizeEndCHS(t *testing.T) {
 	small := Geometry{4, 32}
