@@ -213,3 +213,44 @@ func saved(t *testing.T, d *imagetest.Disk) string {
 	}
 	return path
 }
+
+// A thousand entries that share one chain of all clusters, with a loop at its
+// end, cost a bounded number of steps and not their product.
+func TestSharedLoop(t *testing.T) {
+	o := small32
+	d := imagetest.New(layout.Sector(o.Sectors), 512)
+	w, err := format.New(d, o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i := range 1000 {
+		if err := w.Add(fmt.Sprintf("F%d", i), bytes.NewReader([]byte{1}), 1, format.File{}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := w.Close(); err != nil {
+		t.Fatal(err)
+	}
+	p := &patient{t, d, mustRead(t, d)}
+	first, last := uint32(3000), p.v.Clusters+1
+	for c := first; c < last; c++ {
+		p.link(c, c+1)
+	}
+	p.link(last, first+10)
+	v, tab := loaded(t, d)
+	if ch := tab.Follow(first); ch.Ends != fat.EndsLoop || ch.At != first+10 || ch.Clusters != last-first+1 {
+		t.Errorf("the chain %s at %d after %d clusters", ch.Ends, ch.At, ch.Clusters)
+	}
+	for f := range v.NewWalk(tab, fat.WalkOptions{}).Files() {
+		at := int64(f.Place.Sector)*512 + int64(f.Place.Offset)
+		poke(d, at+26, le16(uint16(first))...)
+	}
+	codes := map[string]int{}
+	h := v.Check(tab)
+	for _, p := range h.Problems {
+		codes[p.Code]++
+	}
+	if codes["fat-chain-loop"] == 0 || codes["fat-chain-given-up"] < 900 || h.Sound() {
+		t.Errorf("%v", codes)
+	}
+}

@@ -156,6 +156,29 @@ func get12(b []byte, i int) uint32 {
 	return v & 0xFFF
 }
 
+// Encode puts entries into b as they lie in a table, the first at byte 0, and
+// returns how many fit. What they do not fill stays. The entries of FAT12 come
+// in pairs of 3 bytes: b is its whole table.
+func (k Kind) Encode(b []byte, entries []uint32) int {
+	n := min(len(entries), len(b)*8/int(k))
+	for i, e := range entries[:n] {
+		switch k {
+		case FAT12:
+			at := i + i/2
+			if i%2 == 0 {
+				b[at], b[at+1] = byte(e), b[at+1]&0xF0|byte(e>>8)&0x0F
+			} else {
+				b[at], b[at+1] = b[at]&0x0F|byte(e<<4), byte(e>>4)
+			}
+		case FAT16:
+			binary.LittleEndian.PutUint16(b[2*i:], uint16(e))
+		default:
+			binary.LittleEndian.PutUint32(b[4*i:], e)
+		}
+	}
+	return n
+}
+
 func (l *loader) report() {
 	t, size := l.t, int64(l.v.src.SectorSize())
 	start := l.v.TableSpan(t.Copy).Start

@@ -196,3 +196,19 @@ func TestCopiesDiffer(t *testing.T) {
 		}
 	}
 }
+
+// A table that is read and rendered again is the same table.
+func TestTableRoundTrip(t *testing.T) {
+	for _, name := range fixtures {
+		d := fixture(t, name)
+		v, tab := loaded(t, d)
+		want, err := image.ReadSectors(d, v.TableSpan(0))
+		if err != nil {
+			t.Fatal(err)
+		}
+		got := bytes.Repeat([]byte{0}, len(want))
+		if n := tab.Kind.Encode(got, tab.Entries); n != len(tab.Entries) || !bytes.Equal(got, want) {
+			t.Errorf("%s: %d of %d entries, not the same bytes", name, n, len(tab.Entries))
+		}
+	}
+}

@@ -221,6 +221,7 @@ func TestVolumes(t *testing.T) {
 		checkGrub(t, m)
 		checkPlaces(t, m)
 		checkSecond(t, m)
+		checkBlkid(t, m)
 	})
 }
 
@@ -280,6 +281,19 @@ func checkMdir(t *testing.T, m *made, files map[string][]byte) {
 	}
 	if l := m.v.Label(); l != "OLD SONGS" || m.v.ID() != "C0FF-EE01" {
 		t.Errorf("label %q, id %s", l, m.v.ID())
+	}
+}
+
+// checkBlkid compares what libblkid (util-linux) makes of the boot sector.
+func checkBlkid(t *testing.T, m *made) {
+	t.Helper()
+	got := map[string]string{}
+	for _, l := range strings.Split(tool(t, "blkid", "-p", "-o", "export", m.path), "\n") {
+		k, v, _ := strings.Cut(l, "=")
+		got[k] = v
+	}
+	if got["TYPE"] != "vfat" || strings.ToLower(got["VERSION"]) != m.v.Kind.String() || got["UUID"] != m.v.ID() || got["LABEL"] != `OLD\ SONGS` {
+		t.Errorf("blkid: %v; we: %s %s", got, m.v.Kind, m.v.ID())
 	}
 }
 
@@ -361,6 +375,41 @@ func TestReadAt(t *testing.T) {
 			if !bytes.Equal(p[:got], part) || (got < n) != (err == io.EOF) {
 				t.Fatalf("%s at %d: %d bytes, %v; want %d", f.Path, off, got, err, len(part))
 			}
+		}
+	}
+}
+
+var fsckData = regexp.MustCompile(`(?s)Data area starts at byte (\d+).* +(\d+) data clusters`)
+
+// F11, F13 to F16, F26: what mkfs.fat makes of sizes from the table above, in
+// sparse files; fsck.fat says where its data begin. By default mkfs.fat rounds
+// the volume down to whole tracks: 15,515,648 sectors become 15,515,640.
+func TestLargeVolumes(t *testing.T) {
+	for _, c := range []struct {
+		sectors int64
+		args    string
+		want    int64 // sectors of the volume
+	}{
+		{15515648, "-F 32", 15515640}, // F26
+		{15515648, "-F 32 -a -s 8", 15515648},
+		{39062961, "-F 32 -a -s 32", 39062961},
+		{78140097, "-F 32 -a -s 64", 78140097},
+		{16777216, "-F 32 -a -s 8", 16777216},
+		{4194144, "-F 16 -a -s 64", 4194144}, // F11
+	} {
+		path := mkfs(t, recipe{"large", c.sectors, c.args})
+		src, err := image.Open(path, 512)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer src.Close()
+		v, err := fat.Read(src)
+		if err != nil {
+			t.Fatal(err)
+		}
+		n := fsckData.FindStringSubmatch(tool(t, "fsck.fat", "-n", "-v", path))
+		if n == nil || n[1] != strconv.FormatInt(int64(v.Data)*512, 10) || n[2] != strconv.Itoa(int(v.Clusters)) || int64(v.Sectors) != c.want {
+			t.Errorf("%d %s: data at sector %d, %d clusters, %d sectors; fsck.fat: %v", c.sectors, c.args, v.Data, v.Clusters, v.Sectors, n)
 		}
 	}
 }

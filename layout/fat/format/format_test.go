@@ -158,6 +158,66 @@ func TestReadBack(t *testing.T) {
 	}
 }
 
+// Volumes of random kind, size and shape are sound by fsck.fat (dosfstools) and
+// by our reader, and hold what was put in.
+func TestRandomVolumes(t *testing.T) {
+	fsck := need.Tool(t, "fsck.fat")
+	for _, seed := range need.Seeds(40, 1000) {
+		rng := rand.New(rand.NewSource(seed))
+		o := randomOptions(rng)
+		d, want := build(t, o)
+		if out, err := exec.Command(fsck, "-n", save(t, d)).CombinedOutput(); err != nil {
+			t.Errorf("seed %d, %+v: fsck.fat: %v\n%s", seed, o, err, out)
+		}
+		v, err := fat.Read(d)
+		if err != nil {
+			t.Fatalf("seed %d: %v", seed, err)
+		}
+		tab, err := v.LoadTable(v.Active)
+		if err != nil {
+			t.Fatalf("seed %d: %v", seed, err)
+		}
+		if h := v.Check(tab); h.Total != 0 || h.Lost != 0 || h.Files != len(want) || v.Kind != o.Kind {
+			t.Errorf("seed %d, %+v: %+v", seed, o, h)
+		}
+		for f := range v.NewWalk(tab, fat.WalkOptions{}).Files() {
+			if got, err := io.ReadAll(v.Open(f).Reader()); !f.Dir && (err != nil || !bytes.Equal(got, want[f.Path])) {
+				t.Errorf("seed %d: %s: %d bytes, %v", seed, f.Path, len(got), err)
+			}
+		}
+	}
+}
+
+// randomOptions picks a volume with room for what fill puts into it.
+func randomOptions(rng *rand.Rand) format.Options {
+	o := format.Options{
+		BytesPerSector: 512 << rng.Intn(4),
+		FATs:           1 + rng.Intn(2),
+		Kind:           []fat.Kind{fat.FAT12, fat.FAT16, fat.FAT32}[rng.Intn(3)],
+		Hidden:         rng.Uint32(),
+		ID:             rng.Uint32(),
+	}
+	low, high := int64(fat.MinFAT16), int64(fat.MinFAT32-1)
+	switch o.Kind {
+	case fat.FAT12:
+		low, high = 2000, fat.MinFAT16-1
+	case fat.FAT32:
+		low, high = fat.MinFAT32, 70000
+		o.Reserved = 9 + rng.Intn(100)
+		o.RootCluster = uint32(2 + rng.Intn(60000))
+	default:
+		o.Reserved = 1 + rng.Intn(20)
+	}
+	o.SectorsPerCluster = 1 << rng.Intn(3)
+	for { // the tables take room too: try sizes until the kind comes out
+		clusters := low + rng.Int63n(high-low+1)
+		o.Sectors = clusters*int64(o.SectorsPerCluster) + rng.Int63n(2000)
+		if _, err := o.Geometry(); err == nil {
+			return o
+		}
+	}
+}
+
 // mtools reads names and contents.
 func TestMtoolsReads(t *testing.T) {
 	mcopy := need.Tool(t, "mcopy")

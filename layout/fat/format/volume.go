@@ -1,7 +1,6 @@
 package format
 
 import (
-	"encoding/binary"
 	"fmt"
 	"io"
 	"strings"
@@ -246,32 +245,11 @@ func (v *Volume) writeTable(sector int64) error {
 	size := v.TableSectors * int64(v.BytesPerSector)
 	for off, at := int64(0), 0; off < size; {
 		b := make([]byte, min(1<<20, size-off))
-		at += encode(b, v.Kind, v.table[min(at, len(v.table)):])
+		at += v.Kind.Encode(b, v.table[min(at, len(v.table)):])
 		if _, err := v.w.WriteAt(b, sector*int64(v.BytesPerSector)+off); err != nil {
 			return err
 		}
 		off += int64(len(b))
 	}
 	return nil
-}
-
-// encode puts entries into b and returns how many fit.
-func encode(b []byte, k fat.Kind, entries []uint32) int {
-	n := min(len(entries), len(b)*8/int(k))
-	for i, e := range entries[:n] {
-		switch k {
-		case fat.FAT12:
-			at := i + i/2
-			if i%2 == 0 {
-				b[at], b[at+1] = byte(e), byte(e>>8)
-			} else {
-				b[at], b[at+1] = b[at]|byte(e<<4), byte(e>>4)
-			}
-		case fat.FAT16:
-			binary.LittleEndian.PutUint16(b[2*i:], uint16(e))
-		default:
-			binary.LittleEndian.PutUint32(b[4*i:], e)
-		}
-	}
-	return n
 }
