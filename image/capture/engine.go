@@ -42,6 +42,7 @@ type engine struct {
 	windowN    layout.Sector // how much a calm window holds
 	ahead      func(layout.Sector) []layout.Span
 
+	silent    bool          // the last read hung for a while
 	failures  []layout.Span // since the last good read
 	nextProbe int
 	lastGood  layout.Sector // a sector that was read, or -1

@@ -74,17 +74,17 @@ func (e *engine) ask(s layout.Span, buf []byte) (took time.Duration, err error) 
 	defer stop()
 	var grace <-chan time.Time
 	done := e.ctx.Done()
-	silent := false
+	e.silent = false
 	for {
 		select {
 		case err := <-e.answers:
 			took = e.Time.Now().Sub(t0)
-			if silent {
+			if e.silent {
 				e.watch.Event(Event{Kind: EventAnswered, Span: s, Took: took})
 			}
 			return took, err
 		case <-hang:
-			silent, hang = true, nil
+			e.silent, hang = true, nil
 			if err := e.hangs(s); err != nil {
 				return 0, err
 			}
@@ -152,9 +152,10 @@ func (e *engine) fail(s layout.Span, took time.Duration, err error) error {
 		e.rec.Slow += took
 	}
 	e.watch.Event(Event{Kind: EventBad, Span: s, Fault: fault, Took: took})
-	if s.Count == 1 || e.rec.states.get(s.Start) != hung {
-		e.noteFailure(s, fault)
+	if e.silent { // noted as hung, and most likely cut short by pulling the drive
+		return e.probe()
 	}
+	e.noteFailure(s, fault)
 	e.failures = append(e.failures, s)
 	if len(e.failures) >= e.nextProbe {
 		return e.probe()

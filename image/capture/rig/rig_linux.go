@@ -1,0 +1,161 @@
+// Package rig makes a real block device with real read errors, for tests: a
+// file served by FUSE from a process of its own, with a loop device on top.
+package rig
+
+import (
+	"bufio"
+	"encoding/json"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"bootgraft/image/imagetest/need"
+	"bootgraft/layout"
+)
+
+// sectorSize is that of the device, in bytes.
+const sectorSize = 512
+
+// environment names the variable that makes a process the server.
+const environment = "BOOTGRAFT_RIG"
+
+// Faults says what is wrong with the drive.
+type Faults struct {
+	Bad       []layout.Span                   // never readable
+	Heals     map[layout.Sector]int           // not readable so many times, then good
+	Slow      map[layout.Sector]time.Duration // readable, after a while
+	Hangs     []layout.Sector                 // a read of them does not return
+	GoneAfter int                             // reads after which the drive is gone; 0: never
+}
+
+// config is what the server is told.
+type config struct {
+	Faults
+	Backing, Mount, Log string
+}
+
+// Access is one request that reached the drive.
+type Access struct {
+	layout.Span
+	Write bool
+}
+
+// Rig is a drive that can fail.
+type Rig struct {
+	Device string // /dev/loopN
+	t      testing.TB
+	log    string
+	server *exec.Cmd
+}
+
+// Main serves and does not return if this process is a server. A test binary
+// that uses the package calls it first in TestMain.
+func Main() {
+	if text := os.Getenv(environment); text != "" {
+		if err := serve(text); err != nil {
+			fmt.Fprintln(os.Stderr, "rig:", err)
+			os.Exit(1)
+		}
+		os.Exit(0)
+	}
+}
+
+// Start makes a device of the content of a file, whose size is in whole
+// sectors. Everything is taken down when the test ends.
+func Start(t testing.TB, backing string, f Faults) *Rig {
+	t.Helper()
+	need.Root(t)
+	if _, err := os.Stat("/dev/fuse"); err != nil {
+		need.Absent(t, "/dev/fuse")
+	}
+	losetup := need.Tool(t, "losetup")
+	dir := t.TempDir()
+	c := config{Faults: f, Backing: backing, Mount: filepath.Join(dir, "m"), Log: filepath.Join(dir, "log")}
+	if err := os.Mkdir(c.Mount, 0o755); err != nil {
+		t.Fatal(err)
+	}
+	r := &Rig{t: t, log: c.Log}
+	r.serveIn(c)
+	out, err := exec.Command(losetup, "-f", "--show", "--direct-io=on", filepath.Join(c.Mount, "disk")).CombinedOutput()
+	if err != nil {
+		t.Fatalf("losetup: %v: %s", err, out)
+	}
+	r.Device = strings.TrimSpace(string(out))
+	t.Cleanup(func() { r.detach(losetup) })
+	return r
+}
+
+// serveIn starts the server and waits until the file is there.
+func (r *Rig) serveIn(c config) {
+	r.t.Helper()
+	text, err := json.Marshal(c)
+	if err != nil {
+		r.t.Fatal(err)
+	}
+	self, err := os.Executable()
+	if err != nil {
+		r.t.Fatal(err)
+	}
+	r.server = exec.Command(self)
+	r.server.Env = append(os.Environ(), environment+"="+string(text))
+	r.server.Stderr = os.Stderr
+	if err := r.server.Start(); err != nil {
+		r.t.Fatal(err)
+	}
+	r.t.Cleanup(func() {
+		r.Vanish()
+		exec.Command("umount", "-l", c.Mount).Run()
+	})
+	for range 200 {
+		if _, err := os.Stat(filepath.Join(c.Mount, "disk")); err == nil {
+			return
+		}
+		time.Sleep(20 * time.Millisecond)
+	}
+	r.t.Fatal("the server of the drive did not start")
+}
+
+// Vanish takes the drive away at once: every read fails from now on, also one
+// that hangs.
+func (r *Rig) Vanish() {
+	r.server.Process.Kill()
+	r.server.Wait()
+}
+
+func (r *Rig) detach(losetup string) {
+	r.Vanish()
+	exec.Command(losetup, "-d", r.Device).Run()
+	busy := "/sys/block/" + filepath.Base(r.Device) + "/loop"
+	for range 250 {
+		if _, err := os.Stat(busy); err != nil {
+			return
+		}
+		time.Sleep(20 * time.Millisecond)
+	}
+	r.t.Errorf("%s is still attached", r.Device)
+}
+
+// Log returns every request that reached the drive so far.
+func (r *Rig) Log() []Access {
+	r.t.Helper()
+	f, err := os.Open(r.log)
+	if err != nil {
+		r.t.Fatal(err)
+	}
+	defer f.Close()
+	var out []Access
+	for s := bufio.NewScanner(f); s.Scan(); {
+		var kind string
+		var a Access
+		if _, err := fmt.Sscanf(s.Text(), "%s %d %d", &kind, &a.Start, &a.Count); err != nil {
+			r.t.Fatalf("log line %q: %v", s.Text(), err)
+		}
+		a.Write = kind == "W"
+		out = append(out, a)
+	}
+	return out
+}

@@ -1,0 +1,142 @@
+package rig
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"os"
+	"sync"
+	"syscall"
+	"time"
+
+	"github.com/hanwen/go-fuse/v2/fs"
+	"github.com/hanwen/go-fuse/v2/fuse"
+
+	"bootgraft/layout"
+)
+
+// serve mounts one file, "disk", and answers until it is killed.
+func serve(text string) error {
+	var c config
+	if err := json.Unmarshal([]byte(text), &c); err != nil {
+		return err
+	}
+	backing, err := os.OpenFile(c.Backing, os.O_RDWR, 0)
+	if err != nil {
+		return err
+	}
+	log, err := os.OpenFile(c.Log, os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o600)
+	if err != nil {
+		return err
+	}
+	st, err := backing.Stat()
+	if err != nil {
+		return err
+	}
+	d := &disk{config: c, backing: backing, log: log, size: uint64(st.Size()), bad: layout.NewSpans(c.Bad...)}
+	opts := &fs.Options{MountOptions: fuse.MountOptions{DirectMountStrict: true, MaxWrite: 1 << 20, DisableSplice: true}}
+	server, err := fs.Mount(c.Mount, &root{disk: d}, opts)
+	if err != nil {
+		return err
+	}
+	server.Wait()
+	return nil
+}
+
+type root struct {
+	fs.Inode
+	disk *disk
+}
+
+var _ fs.NodeOnAdder = (*root)(nil)
+
+func (r *root) OnAdd(ctx context.Context) {
+	r.AddChild("disk", r.NewPersistentInode(ctx, r.disk, fs.StableAttr{Mode: syscall.S_IFREG}), false)
+}
+
+// disk is the file: the drive.
+type disk struct {
+	fs.Inode
+	config
+	backing, log *os.File
+	size         uint64
+	bad          layout.Spans
+
+	mu    sync.Mutex
+	reads int
+}
+
+var (
+	_ fs.NodeGetattrer = (*disk)(nil)
+	_ fs.NodeSetattrer = (*disk)(nil)
+	_ fs.NodeOpener    = (*disk)(nil)
+	_ fs.NodeReader    = (*disk)(nil)
+	_ fs.NodeWriter    = (*disk)(nil)
+	_ fs.NodeFsyncer   = (*disk)(nil)
+)
+
+func (d *disk) Getattr(_ context.Context, _ fs.FileHandle, out *fuse.AttrOut) syscall.Errno {
+	out.Size, out.Mode = d.size, syscall.S_IFREG|0o600
+	return 0
+}
+
+func (d *disk) Setattr(ctx context.Context, f fs.FileHandle, _ *fuse.SetAttrIn, out *fuse.AttrOut) syscall.Errno {
+	return d.Getattr(ctx, f, out)
+}
+
+func (d *disk) Open(context.Context, uint32) (fs.FileHandle, uint32, syscall.Errno) {
+	return nil, fuse.FOPEN_DIRECT_IO, 0
+}
+
+func (d *disk) Fsync(context.Context, fs.FileHandle, uint32) syscall.Errno { return 0 }
+
+// note writes one line of the log before anything else happens.
+func (d *disk) note(kind string, n int, off int64) layout.Span {
+	s := layout.Between(layout.Sector(off/sectorSize), layout.Sector((off+int64(n)+sectorSize-1)/sectorSize))
+	fmt.Fprintf(d.log, "%s %d %d\n", kind, s.Start, s.Count)
+	return s
+}
+
+func (d *disk) Write(_ context.Context, _ fs.FileHandle, data []byte, off int64) (uint32, syscall.Errno) {
+	d.note("W", len(data), off)
+	n, err := d.backing.WriteAt(data, off)
+	return uint32(n), fs.ToErrno(err)
+}
+
+// Read never answers with fewer bytes than asked for: the rest would be taken
+// for zeros.
+func (d *disk) Read(_ context.Context, _ fs.FileHandle, dest []byte, off int64) (fuse.ReadResult, syscall.Errno) {
+	s := d.note("R", len(dest), off)
+	if d.fails(s) {
+		return nil, syscall.EIO
+	}
+	if _, err := d.backing.ReadAt(dest, off); err != nil {
+		return nil, syscall.EIO
+	}
+	return fuse.ReadResultData(dest), 0
+}
+
+func (d *disk) fails(s layout.Span) bool {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.reads++; d.GoneAfter > 0 && d.reads > d.GoneAfter {
+		return true
+	}
+	for _, x := range d.Hangs {
+		if s.Holds(x) {
+			select {} // for ever; the other reads wait too, as behind a real drive
+		}
+	}
+	for x, t := range d.Slow {
+		if s.Holds(x) {
+			time.Sleep(t)
+		}
+	}
+	for x, n := range d.Heals {
+		if s.Holds(x) && n > 0 {
+			d.Heals[x]--
+			return true
+		}
+	}
+	return len(d.bad.Within(s)) > 0
+}

@@ -1,0 +1,17 @@
+//go:build !linux
+
+package blockdev
+
+import "bootgraft/image"
+
+// Source is a block device opened for reading only.
+type Source struct{ image.Source }
+
+// OpenSource answers ErrUnsupported.
+func OpenSource(string) (*Source, error) { return nil, ErrUnsupported }
+
+// Identity returns nothing.
+func (*Source) Identity() image.Identity { return image.Identity{} }
+
+// Close does nothing.
+func (*Source) Close() error { return nil }

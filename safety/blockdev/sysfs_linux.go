@@ -1,0 +1,148 @@
+package blockdev
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+
+	"golang.org/x/sys/unix"
+
+	"bootgraft/image"
+)
+
+// number returns a device number as /sys and mountinfo write it.
+func number(rdev uint64) string {
+	return fmt.Sprintf("%d:%d", unix.Major(rdev), unix.Minor(rdev))
+}
+
+// sysDir returns the folder of a device in sysfs, symbolic links resolved.
+func sysDir(rdev uint64) string {
+	dir, err := filepath.EvalSymlinks("/sys/dev/block/" + number(rdev))
+	if err != nil {
+		return ""
+	}
+	return dir
+}
+
+// wholeDisk returns the folder of the disk that a partition is part of, or
+// that of the disk itself.
+func wholeDisk(dir string) string {
+	if _, err := os.Stat(filepath.Join(dir, "partition")); err == nil {
+		return filepath.Dir(dir)
+	}
+	return dir
+}
+
+// attribute returns the text of a file in sysfs, without blanks around it.
+func attribute(dir, name string) string {
+	b, err := os.ReadFile(filepath.Join(dir, name))
+	if err != nil {
+		return ""
+	}
+	return strings.Map(printable, strings.TrimSpace(string(b)))
+}
+
+func printable(r rune) rune {
+	if r < ' ' || r == 0x7f {
+		return -1
+	}
+	return r
+}
+
+// identify collects what sysfs says of a device.
+func identify(rdev uint64) image.Identity {
+	dir := sysDir(rdev)
+	if dir == "" {
+		return image.Identity{}
+	}
+	disk := wholeDisk(dir)
+	id := image.Identity{
+		Model:     strings.TrimSpace(attribute(disk, "device/vendor") + " " + attribute(disk, "device/model")),
+		Serial:    attribute(disk, "device/serial"),
+		Bus:       busOf(disk),
+		Removable: attribute(disk, "removable") == "1",
+	}
+	if id.Model == "" {
+		id.Model = attribute(disk, "device/name") // memory cards
+	}
+	if id.Serial == "" {
+		id.Serial = attribute(disk, "serial") // virtual disks
+	}
+	return id
+}
+
+// busOf tells how a disk is attached, from its path in sysfs: a USB device has
+// a folder usbN in it, and so on. The nearest to the machine counts, for a
+// bridge hides what is behind it.
+func busOf(disk string) string {
+	for _, part := range strings.Split(disk, "/") {
+		for _, bus := range []string{"usb", "ata", "mmc", "virtio", "nvme"} {
+			if n, ok := strings.CutPrefix(part, bus); ok && startsWithDigit(n) {
+				return bus
+			}
+		}
+	}
+	name := strings.TrimRight(filepath.Base(disk), "0123456789")
+	if name == "loop" || name == "ram" || name == "zram" || name == "nbd" {
+		return name
+	}
+	return ""
+}
+
+func startsWithDigit(s string) bool { return s != "" && s[0] >= '0' && s[0] <= '9' }
+
+// family returns the device numbers of a disk and all its partitions, or those
+// of a partition alone.
+func family(rdev uint64) map[string]bool {
+	out := map[string]bool{number(rdev): true}
+	dir := sysDir(rdev)
+	if dir == "" || wholeDisk(dir) != dir {
+		return out
+	}
+	parts, _ := filepath.Glob(filepath.Join(dir, "*", "partition"))
+	for _, p := range parts {
+		if n := attribute(filepath.Dir(p), "dev"); n != "" {
+			out[n] = true
+		}
+	}
+	return out
+}
+
+// mountsOf returns the folders on which a device, or a partition of it, is
+// mounted as far as this process can see: proc(5), mountinfo.
+func mountsOf(rdev uint64) []string {
+	b, err := os.ReadFile("/proc/self/mountinfo")
+	if err != nil {
+		return nil
+	}
+	return mountsIn(string(b), family(rdev))
+}
+
+func mountsIn(mountinfo string, numbers map[string]bool) []string {
+	var out []string
+	for line := range strings.Lines(mountinfo) {
+		f := strings.Fields(line)
+		if len(f) >= 5 && numbers[f[2]] {
+			out = append(out, unescape(f[4]))
+		}
+	}
+	return out
+}
+
+// unescape turns the octal escapes of mountinfo back: \040 is a blank.
+func unescape(s string) string {
+	var b strings.Builder
+	for i := 0; i < len(s); i++ {
+		if s[i] == '\\' && i+3 < len(s) {
+			if n, err := strconv.ParseUint(s[i+1:i+4], 8, 8); err == nil {
+				b.WriteByte(byte(n))
+				i += 3
+				continue
+			}
+		}
+		b.WriteByte(s[i])
+	}
+	return b.String()
+}
