@@ -129,6 +129,9 @@ func (u *ui) wrote(args []string, j *job, res safety.Result) error {
 	}); err != nil {
 		return err
 	}
+	if res.Folder != nil {
+		u.sayf("warning: the folder of %s could not be flushed (%v); wait before you cut the power", args[1], res.Folder)
+	}
 	u.answerf("%s is written: %s\n", args[1], diskText(res.Sectors, j.plan.Target.SectorSize))
 	u.answerf("  %s written", counted(res.Written, "sector"))
 	if res.Left > 0 {

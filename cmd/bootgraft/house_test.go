@@ -1,0 +1,192 @@
+package main
+
+import (
+	"encoding/json"
+	"io"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+)
+
+// formats are the packages that each know one format.
+var formats = []string{
+	"layout/mbr", "layout/gpt", "layout/apple", "layout/bsd", "layout/sun", "layout/amiga", "layout/atari",
+	"layout/fat", "layout/ext", "layout/volume",
+}
+
+// mayImport says which packages of this module a package may import. A name
+// that ends in /... stands for everything below it.
+var mayImport = map[string][]string{
+	"layout":          {},
+	"image":           {"layout"},
+	"image/capture":   {"layout", "image", "image/capture/..."},
+	"layout/plan":     {"layout"},
+	"layout/gpt":      {"layout", "image", "layout/mbr"},
+	"layout/scan":     append([]string{"layout", "image"}, formats...),
+	"layout/files":    append([]string{"layout", "image", "layout/scan"}, formats...),
+	"layout/second":   append([]string{"layout", "image", "layout/scan", "layout/files"}, formats...),
+	"layout/fit":      append([]string{"layout", "image", "layout/plan", "layout/scan"}, formats...),
+	"layout/card":     {"layout", "image", "layout/plan"},
+	"safety":          {"layout", "image", "layout/plan", "layout/card", "safety/blockdev"},
+	"safety/blockdev": {"layout", "image"},
+}
+
+// testOnly are packages for tests alone; no program may contain them.
+var testOnly = []string{"image/imagetest", "image/imagetest/need", "image/capture/rig", "safety/faultdev"}
+
+// noWorld are packages that see no file system, no clock and no randomness.
+var noWorld = []string{"layout", "layout/plan", "layout/fit", "layout/card"}
+
+type goPackage struct {
+	ImportPath string
+	Imports    []string
+}
+
+func listPackages(t *testing.T) []goPackage {
+	t.Helper()
+	cmd := exec.Command("go", "list", "-json=ImportPath,Imports", "./...")
+	cmd.Dir = "../.."
+	out, err := cmd.Output()
+	if err != nil {
+		t.Fatalf("go list: %v", err)
+	}
+	var all []goPackage
+	for dec := json.NewDecoder(strings.NewReader(string(out))); ; {
+		var p goPackage
+		if err := dec.Decode(&p); err == io.EOF {
+			return all
+		} else if err != nil {
+			t.Fatal(err)
+		}
+		all = append(all, p)
+	}
+}
+
+// allowed tells whether a package may import another one of this module.
+func allowed(from, to string) bool {
+	switch {
+	case slices.Contains(testOnly, from):
+		return !strings.HasPrefix(to, "cmd")
+	case slices.Contains(testOnly, to):
+		return false
+	case from == "cmd/bootgraft":
+		return true
+	}
+	rules, known := mayImport[from]
+	if !known && slices.Contains(formats, parentFormat(from)) {
+		rules = append([]string{"layout", "image"}, formats...)
+	}
+	if !known && strings.HasPrefix(from, "image/capture/") {
+		rules = mayImport["image/capture"]
+	}
+	return slices.ContainsFunc(rules, func(r string) bool {
+		below, open := strings.CutSuffix(r, "/...")
+		return r == to || open && strings.HasPrefix(to, below+"/")
+	})
+}
+
+// parentFormat returns the format that a package is, or lies below.
+func parentFormat(pkg string) string {
+	for _, f := range formats {
+		if pkg == f || strings.HasPrefix(pkg, f+"/") {
+			return f
+		}
+	}
+	return ""
+}
+
+// TestImports holds the packages apart: who may know whom.
+func TestImports(t *testing.T) {
+	for _, p := range listPackages(t) {
+		from := strings.TrimPrefix(p.ImportPath, "bootgraft/")
+		for _, i := range p.Imports {
+			to, ours := strings.CutPrefix(i, "bootgraft/")
+			switch {
+			case ours && !allowed(from, to):
+				t.Errorf("%s imports %s, which it must not know", from, to)
+			case strings.HasPrefix(i, "golang.org/x/sys") && from != "safety/blockdev":
+				t.Errorf("%s imports %s; only safety/blockdev may", from, i)
+			case slices.Contains(noWorld, from) && slices.Contains([]string{"os", "time", "math/rand", "math/rand/v2", "crypto/rand", "net"}, i):
+				t.Errorf("%s imports %s; it must stay without file system, clock and randomness", from, i)
+			}
+		}
+	}
+}
+
+// sources returns the text of every Go file of the module, by path.
+func sources(t *testing.T) map[string]string {
+	t.Helper()
+	out := map[string]string{}
+	err := filepath.WalkDir("../..", func(path string, d os.DirEntry, err error) error {
+		if err != nil || d.IsDir() || filepath.Ext(path) != ".go" {
+			return err
+		}
+		b, err := os.ReadFile(path)
+		out[path] = string(b)
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return out
+}
+
+// TestOnlyCmdSpeaks: nothing outside cmd prints or ends the program.
+func TestOnlyCmdSpeaks(t *testing.T) {
+	speaks := regexp.MustCompile(`\bfmt\.Print|\bos\.Std(out|err)\b|\bos\.Exit\(|\blog\.|\bprintln\(`)
+	for path, text := range sources(t) {
+		pkg := filepath.ToSlash(strings.TrimPrefix(filepath.Dir(path), "../../"))
+		if pkg == "cmd/bootgraft" || strings.HasSuffix(path, "_test.go") || slices.Contains(testOnly, pkg) {
+			continue
+		}
+		for i, line := range strings.Split(text, "\n") {
+			if code, _, _ := strings.Cut(line, "//"); speaks.MatchString(code) {
+				t.Errorf("%s:%d: %s", path, i+1, strings.TrimSpace(line))
+			}
+		}
+	}
+}
+
+// TestPromisesAreProved: each promise of SAFETY.md names tests that exist.
+func TestPromisesAreProved(t *testing.T) {
+	text, err := os.ReadFile("../../SAFETY.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var all strings.Builder
+	for path, s := range sources(t) {
+		if strings.HasSuffix(path, "_test.go") {
+			all.WriteString(s)
+		}
+	}
+	named := regexp.MustCompile("`((?:Test|Fuzz)[A-Za-z0-9_]+)(?:/([a-z-]+))?`")
+	promises := 0
+	for _, line := range strings.Split(string(text), "\n") {
+		if !regexp.MustCompile(`^\| [0-9A-Z][0-9A-Z-]* \|`).MatchString(line) {
+			continue
+		}
+		promises++
+		tests := named.FindAllStringSubmatch(line, -1)
+		if len(tests) == 0 {
+			t.Errorf("no test is named by: %s", line)
+		}
+		for _, m := range tests {
+			if !strings.Contains(all.String(), "func "+m[1]+"(") {
+				t.Errorf("%s does not exist, but proves: %s", m[1], line)
+			}
+			if m[2] == "" {
+				continue
+			}
+			if _, err := os.Stat("../../testdata/script/" + m[2] + ".txtar"); err != nil {
+				t.Errorf("the script %s does not exist, but proves: %s", m[2], line)
+			}
+		}
+	}
+	if promises < 10 {
+		t.Errorf("only %d promises were found in SAFETY.md", promises)
+	}
+}

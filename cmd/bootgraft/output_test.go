@@ -1,0 +1,86 @@
+package main
+
+import (
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"pgregory.net/rapid"
+
+	"bootgraft/layout/files"
+)
+
+// TestOutputNames: whatever a disk calls its files, they land inside the
+// folder, under names of their own.
+func TestOutputNames(t *testing.T) {
+	names := rapid.OneOf(
+		rapid.SampledFrom([]string{"..", "../../etc/passwd", "/abs", "a/../../b", "CON", "aux.wav", "a.", "a ", "", ".", "x\x00y", "a:b", "\xff\xfe", strings.Repeat("n", 300)}),
+		rapid.String(),
+	)
+	rapid.Check(t, func(t *rapid.T) {
+		dir, err := os.MkdirTemp("", "names")
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer os.RemoveAll(dir)
+		out, err := newOutput(filepath.Join(dir, "to"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer out.close()
+		n := rapid.IntRange(1, 5).Draw(t, "files")
+		seen := map[string]bool{}
+		for range n {
+			f, err := out.create(&files.File{Volume: 1, Path: names.Draw(t, "name")})
+			if err != nil {
+				continue // a name that cannot be made, such as a folder in the place of a file, harms nothing
+			}
+			if seen[f.name] {
+				t.Fatalf("%q is used twice", f.name)
+			}
+			seen[f.name] = true
+			if err := f.Close(); err != nil {
+				t.Fatal(err)
+			}
+			if st, err := os.Lstat(filepath.Join(dir, "to", f.name)); err != nil || !st.Mode().IsRegular() {
+				t.Fatalf("%q is not in the folder: %v", f.name, err)
+			}
+		}
+		entries, err := os.ReadDir(dir)
+		if err != nil || len(entries) != 1 {
+			t.Fatalf("something lies beside the folder: %v %v", entries, err)
+		}
+	})
+	if _, err := newOutput(t.TempDir()); err != nil {
+		t.Errorf("an empty folder is refused: %v", err)
+	}
+	full := t.TempDir()
+	if err := os.WriteFile(filepath.Join(full, "x"), nil, 0o644); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := newOutput(full); exitCode(err) != exitRefused {
+		t.Errorf("a folder with files is taken: %v", err)
+	}
+}
+
+func TestSizes(t *testing.T) {
+	for _, c := range []struct {
+		text    string
+		sectors int64
+		nominal bool
+	}{
+		{"39070080s", 39070080, false}, {"20003880960", 39070080, false}, {"16GB", 31250000, true},
+		{"16GiB", 33554432, false}, {"1,000s", 1000, false}, {"512", 1, false}, {"1.5GB", 2929687, true}, {"0.5MiB", 1024, false},
+	} {
+		got, err := parseSize(c.text, 512)
+		if err != nil || int64(got.sectors) != c.sectors || got.nominal != c.nominal {
+			t.Errorf("%s: %+v %v, want %d sectors, nominal %v", c.text, got, err, c.sectors, c.nominal)
+		}
+	}
+	for _, bad := range []string{"", "s", "GB", "-5s", "0", "1e9", "12x", "513", "99999999999999999999", "9999999999999TB", "NaNGB", "InfGB", "1.5s"} {
+		if got, err := parseSize(bad, 512); exitCode(err) != exitUsage {
+			t.Errorf("%q is taken as %+v (%v)", bad, got, err)
+		}
+	}
+}

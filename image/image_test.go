@@ -1,0 +1,201 @@
+package image_test
+
+import (
+	"bytes"
+	"errors"
+	"io"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"pgregory.net/rapid"
+
+	"bootgraft/image"
+	"bootgraft/image/imagetest"
+	"bootgraft/layout"
+)
+
+// pattern returns a disk whose every sector is different.
+func pattern(sectors layout.Sector) *imagetest.Disk {
+	d := imagetest.New(sectors, 512)
+	for x := range sectors {
+		b := make([]byte, 512)
+		for i := range b {
+			b[i] = byte(int(x)*7 + i*13 + i/256)
+		}
+		d.Put(x, b)
+	}
+	return d
+}
+
+func TestOpenRefuses(t *testing.T) {
+	dir := t.TempDir()
+	file := filepath.Join(dir, "a.img")
+	if err := os.WriteFile(file, make([]byte, 1000), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	for _, size := range []int{0, 1, 511, 513, 256, 8192, -512} {
+		if f, err := image.Open(file, size); err == nil {
+			f.Close()
+			t.Errorf("a sector size of %d is accepted", size)
+		}
+	}
+	var kind *image.NotRegularError
+	if _, err := image.Open(dir, 512); !errors.As(err, &kind) || kind.Kind != "a folder" {
+		t.Errorf("a folder: %v", err)
+	}
+	if _, err := image.Open(filepath.Join(dir, "none"), 512); !errors.Is(err, os.ErrNotExist) {
+		t.Errorf("no file: %v", err)
+	}
+}
+
+// TestShrunkFile: a file that becomes shorter while it is read is an error,
+// never a silent end.
+func TestShrunkFile(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "a.img")
+	if err := os.WriteFile(path, make([]byte, 4096), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	f, err := image.Open(path, 512)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	if err := os.Truncate(path, 1024); err != nil {
+		t.Fatal(err)
+	}
+	_, err = image.ReadSectors(f, layout.Span{Start: 1, Count: 4})
+	if err == nil || errors.Is(err, io.EOF) {
+		t.Errorf("reading past the new end: %v", err)
+	}
+}
+
+func TestReadSectorsBounds(t *testing.T) {
+	d := pattern(10)
+	for _, s := range []layout.Span{{Start: -1, Count: 1}, {Start: 0, Count: -1}, {Start: 10, Count: 1}, {Start: 9, Count: 2}, {Start: 1 << 62, Count: 1 << 62}} {
+		if b, err := image.ReadSectors(d, s); err == nil {
+			t.Errorf("%s: %d bytes and no error", s, len(b))
+		}
+	}
+	huge := imagetest.New(1<<40, 512)
+	if _, err := image.ReadSectors(huge, layout.Span{Count: 1 << 40}); err == nil {
+		t.Error("a read of everything was tried")
+	}
+	b, err := image.ReadSectors(d, layout.Span{Start: 3, Count: 2})
+	if err != nil || len(b) != 1024 || b[0] != 21 {
+		t.Errorf("%d bytes, %v", len(b), err)
+	}
+}
+
+// TestUnknownIsNotData: no read returns anything for a sector that is not
+// known, through whatever stands before it.
+func TestUnknownIsNotData(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		const n = 40
+		var unknown layout.Spans
+		for range rapid.IntRange(1, 4).Draw(t, "spans") {
+			start := layout.Sector(rapid.IntRange(0, n-1).Draw(t, "start"))
+			unknown = unknown.Union(layout.Spans{layout.Between(start, min(n, start+layout.Sector(rapid.IntRange(1, 6).Draw(t, "count"))))})
+		}
+		known := image.NewKnown(pattern(n), unknown, func(layout.Sector) image.State { return image.Missing })
+		w := layout.Span{Start: layout.Sector(rapid.IntRange(0, 20).Draw(t, "window")), Count: 20}
+		views := map[string]struct {
+			src  image.Source
+			base layout.Sector
+		}{
+			"known": {known, 0}, "window": {image.NewWindow(known, w), w.Start}, "lens": {image.NewLens(known, image.Swap32), 0},
+		}
+		for name, v := range views {
+			off := rapid.Int64Range(0, v.src.Size()-1).Draw(t, name+" offset")
+			p := make([]byte, rapid.IntRange(1, 3000).Draw(t, name+" bytes"))
+			_, err := v.src.ReadAt(p, off)
+			end := min(off+int64(len(p)), v.src.Size())
+			touched := layout.Between(layout.Sector(off/512), layout.Sector((end+511)/512))
+			touched.Start += v.base
+			hit := unknown.Within(touched)
+			var u *image.UnknownError
+			switch {
+			case len(hit) == 0 && err != nil && !errors.Is(err, io.EOF):
+				t.Fatalf("%s: known sectors: %v", name, err)
+			case len(hit) > 0 && !errors.As(err, &u):
+				t.Fatalf("%s: sectors %s of %v are not known, and the read says %v", name, touched, hit, err)
+			case len(hit) > 0 && (u.Start+v.base != hit[0].Start || u.State != image.Missing):
+				t.Fatalf("%s: the error names %s, want %s", name, u.Span, hit[0])
+			}
+		}
+	})
+}
+
+// TestKnownHoles: an unknown sector counts as stored, so that nobody takes it
+// for zeros.
+func TestKnownHoles(t *testing.T) {
+	d := imagetest.New(10000, 512)
+	d.Put(9000, bytes.Repeat([]byte{1}, 512))
+	k := image.NewKnown(d, layout.Spans{{Start: 100, Count: 5}}, nil)
+	start, end := k.NextData(0)
+	if start != 100*512 || end != 105*512 {
+		t.Errorf("first stored run %d to %d, want the unknown sectors", start, end)
+	}
+	if start, _ := k.NextData(end); start > 9000*512 || start < 105*512 {
+		t.Errorf("next stored run begins at %d", start)
+	}
+	if got := image.Unknown(k, layout.Span{Start: 102, Count: 100}); len(got) != 1 || got[0] != (layout.Span{Start: 102, Count: 3}) {
+		t.Errorf("unknown: %v", got)
+	}
+}
+
+// TestLens: values worked by hand from the words themselves.
+func TestLens(t *testing.T) {
+	b := make([]byte, 512)
+	copy(b, "RIFF\x55\xAAABCD")
+	for _, c := range []struct {
+		order image.Order
+		want  string
+	}{
+		{image.Plain, "RIFF\x55\xAAABCD"}, {image.Swap16, "IRFF\xAA\x55BADC"}, {image.Swap32, "FFIRBA\xAA\x55\x00\x00DC"},
+	} {
+		l := image.NewLens(imagetest.NewBytes(b, 512), c.order)
+		got := make([]byte, len(c.want))
+		if _, err := l.ReadAt(got, 0); err != nil || string(got) != c.want {
+			t.Errorf("%s: %q, want %q (%v)", c.order, got, c.want, err)
+		}
+		for off := range 9 {
+			one := make([]byte, 1)
+			if _, err := l.ReadAt(one, int64(off)); err != nil || one[0] != c.want[off] {
+				t.Errorf("%s: byte %d alone is %q", c.order, off, one)
+			}
+		}
+	}
+}
+
+// TestHoles: what the file system stores is found, and only that is read.
+func TestHoles(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "sparse.img")
+	f, err := os.Create(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	if err := f.Truncate(64 << 20); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := f.WriteAt([]byte("here"), 32<<20); err != nil {
+		t.Fatal(err)
+	}
+	src, err := image.Open(path, 512)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer src.Close()
+	start, end := src.NextData(0)
+	if start > 32<<20 || end < 32<<20+4 {
+		t.Errorf("stored run %d to %d does not hold what was written", start, end)
+	}
+	if start, end := src.NextData(64 << 20); start != 64<<20 || end != 64<<20 {
+		t.Errorf("at the end: %d to %d", start, end)
+	}
+	w := image.NewWindow(src, layout.Span{Start: 65536, Count: 100})
+	if start, end := w.NextData(0); start != 0 || end <= 0 || end > w.Size() {
+		t.Errorf("window: stored run %d to %d of %d", start, end, w.Size())
+	}
+}
