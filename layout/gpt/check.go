@@ -27,8 +27,8 @@ func (t *Table) checkMBR(err error) {
 		return
 	}
 	r := t.MBR.Record(i)
-	want := min(uint64(t.Sectors-1), math.MaxUint32)
-	if r.Count != math.MaxUint32 && uint64(r.Count) != want {
+	want := t.Sectors - 1
+	if r.Count != math.MaxUint32 && layout.Sector(r.Count) != want {
 		t.found(layout.Warningf("protective-mbr-size", 0, "the protective record covers %d sectors, but %d (%d bytes) follow sector 0: the disk was copied from one of another size, or cut", r.Count, want, int64(want)*int64(t.SectorSize)))
 	}
 }

@@ -95,100 +95,9 @@ func TestRenderLarger(t *testing.T) {
 
 // Fits if and only if the last used sector is at most N-34 (EFI Specification
 // 1.10, p. 11-9: 16,384 bytes are kept for the array), and the error names
-// the size that would do.
-func TestRenderSmallest(t *testing.T) {
-	for _, c := range []struct {
-		sectorSize int
-		last       uint64
-		smallest   layout.Sector
-	}{{512, 3000, 3034}, {4096, 3000, 3006}} {
-		s := usual(5000, c.sectorSize, [2]uint64{100, 199}, [2]uint64{200, c.last})
-		tab := mustRead(t, s.disk())
-		r, err := tab.Render(c.smallest, nil, nil)
-		if err != nil {
-			t.Fatal(err)
-		}
-		small := mustRead(t, apply(r, c.smallest, c.sectorSize))
-		if len(small.Findings) != 0 || small.Primary.Header.LastUsable() != c.last {
-			t.Errorf("smallest: last usable %d, findings %v", small.Primary.Header.LastUsable(), small.Findings)
-		}
-		for _, target := range []layout.Sector{c.smallest - 1, 100, 3, 0, -1, math.MinInt64} {
-			_, err := tab.Render(target, nil, nil)
-			var e *TooSmallError
-			if !errors.As(err, &e) || *e != (TooSmallError{target, c.smallest, layout.Sector(c.last)}) {
-				t.Errorf("%d sectors: %v", target, err)
-			}
-		}
-	}
-	_, err := mustRead(t, usual(5000, 512).disk()).Render(50, nil, nil)
-	var e *TooSmallError
-	if !errors.As(err, &e) || e.Smallest != 68 || e.LastUsed != -1 { // 34 + 1 + 33
-		t.Errorf("empty table: %v", err)
-	}
-}
-
-// A wide distance from the end is kept if the entries fit, and given up if not.
-func TestRenderDistanceFromEnd(t *testing.T) {
-	s := usual(5000, 512, [2]uint64{100, 199})
-	s.lastUse = 4000
-	tab := mustRead(t, s.disk())
-	for target, want := range map[layout.Sector]uint64{10000: 9000, 1200: 200, 1199: 199, 1198: 1198 - 34, 233: 199} {
-		r, err := tab.Render(target, nil, nil)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if got := mustRead(t, apply(r, target, 512)).Primary.Header.LastUsable(); got != want {
-			t.Errorf("%d sectors: last usable %d, want %d", target, got, want)
-		}
-	}
-}
-
 // Usable sectors that cover the second copy, which Linux accepts, do not
-// cover it any more in what is rendered.
-func TestRenderUsableOverSecondCopy(t *testing.T) {
-	s := usual(5000, 512, [2]uint64{100, 199})
-	s.lastUse = 4999
-	r, err := mustRead(t, s.disk()).Render(6000, nil, nil)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if got := mustRead(t, apply(r, 6000, 512)).Primary.Header.LastUsable(); got != 6000-34 {
-		t.Errorf("last usable %d, want %d", got, 6000-34)
-	}
-}
-
 // A second copy whose array follows its header, in the middle of a larger
 // disk, has no distance from the end to keep. Neither has a hybrid record
-// that ends where the smaller disk ended: it follows.
-func TestRenderSecondCopyFromTheMiddle(t *testing.T) {
-	s := usual(5000, 512, [2]uint64{100, 199})
-	s.sectors = 9000
-	d := s.disk()
-	second := s.second()
-	second.arrayAt = 6000
-	d.Put(4999, second.header(second.array()))
-	d.Put(6000, second.array())
-	b, err := image.ReadSectors(d, layout.Span{Count: 1})
-	if err != nil {
-		t.Fatal(err)
-	}
-	copy(b[446:], protectiveRecord(4999))
-	copy(b[462:], []byte{0x80, 0, 0, 0, 0x0C, 0, 0, 0, 100, 0, 0, 0, 100})
-	d.Put(0, b)
-	tab := mustRead(t, d)
-	if !tab.Backup.Valid() || !tab.MBR.Hybrid() {
-		t.Fatalf("findings %v", tab.Findings)
-	}
-	r, err := tab.Render(12000, nil, nil)
-	if err != nil {
-		t.Fatal(err)
-	}
-	out := mustRead(t, apply(r, 12000, 512))
-	if out.Backup.Header.EntryLBA() != 12000-33 || out.MBR.Record(0).Count != 11999 {
-		t.Errorf("second array at %d, protective record %+v", out.Backup.Header.EntryLBA(), out.MBR.Record(0))
-	}
-}
-
 // A protective record that begins beyond the new end is left alone.
 func TestRenderProtectiveBeyondEnd(t *testing.T) {
 	d := edit(usual(5000, 512, [2]uint64{100, 199}), 0, func(b []byte) { binary.LittleEndian.PutUint32(b[454:], 4500) })
@@ -199,24 +108,22 @@ func TestRenderProtectiveBeyondEnd(t *testing.T) {
 	}
 }
 
-// Entries past the end of all disks do not make numbers wrap.
-func TestRenderHugeNumbers(t *testing.T) {
-	tab := mustRead(t, usual(5000, 512, [2]uint64{100, math.MaxInt64 - 1}).disk())
-	_, err := tab.Render(6000, nil, nil)
-	var e *TooSmallError
-	if !errors.As(err, &e) || e.Smallest <= e.Target {
-		t.Errorf("%v", err)
-	}
-	tab = mustRead(t, edit(usual(5000, 512, [2]uint64{100, 199}), 1, func(b []byte) {
-		binary.LittleEndian.PutUint64(b[32:], math.MaxUint64)
-		sign(b)
-	}))
-	r, err := tab.Render(6000, nil, nil)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if again := mustRead(t, apply(r, 6000, 512)); len(again.Findings) != 0 {
-		t.Errorf("findings %v", again.Findings)
+// An array of two sectors that lies far before its header moves nearer if it
+// must, but not nearer than the 16,384 bytes that are kept for it (EFI
+// Copies that differ become one on a disk of another size, and an entry
+// changes on a disk of the same size.
+func TestRenderFromCopyInForce(t *testing.T) {
+	d := edit(usual(5000, 512, [2]uint64{100, 199}), 4999, func(b []byte) { binary.LittleEndian.PutUint64(b[40:], 40); sign(b) })
+	tab := mustRead(t, d)
+	for _, target := range []layout.Sector{5000, 6000} {
+		r, err := tab.Render(target, nil, map[int]layout.Span{1: {Start: 100, Count: 50}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		out := mustRead(t, apply(r, target, 512))
+		if e := out.Layout().Entries; len(out.Findings) != 0 || out.Backup.Header.FirstUsable() != 34 || e[0].Count != 50 {
+			t.Errorf("%d sectors: entries %v, findings %v", target, e, out.Findings)
+		}
 	}
 }
 
@@ -276,6 +183,7 @@ func TestRenderProtective(t *testing.T) {
 		{"real tuple", 4999, [3]byte{79, 23, 0}, false, 9000, 8999, [3]byte{142, 54, 0}},
 		{"real tuple, large disk", 4999, [3]byte{79, 23, 0}, false, 20000000, 19999999, overflow},
 		{"tuple of nowhere", 4999, [3]byte{1, 2, 3}, false, 9000, 8999, overflow},
+		{"right size, tuple stays", 8999, [3]byte{1, 2, 3}, false, 9000, 8999, [3]byte{1, 2, 3}},
 		{"hybrid, not to the end", 99, overflow, true, 9000, 99, overflow},
 		{"hybrid, to the end", 4999, overflow, true, 9000, 8999, overflow},
 	} {

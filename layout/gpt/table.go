@@ -69,8 +69,8 @@ func (t *Table) findBackup(src image.Source) *Copy {
 	} else {
 		places = append(places, last)
 	}
-	if end, ok := t.protectedEnd(); ok {
-		places = append(places, uint64(end-1))
+	if _, r, ok := protective(t.MBR); ok {
+		places = append(places, uint64(r.Start)+uint64(r.Count)-1)
 	}
 	var best *Copy
 	seen := map[uint64]bool{0: true, 1: true}
@@ -88,20 +88,6 @@ func (t *Table) findBackup(src image.Source) *Copy {
 		}
 	}
 	return best
-}
-
-// protectedEnd returns the first sector that the protective record leaves
-// out, if it has a record that says where the disk ends.
-func (t *Table) protectedEnd() (layout.Sector, bool) {
-	if t.MBR == nil {
-		return 0, false
-	}
-	i, ok := t.MBR.EE()
-	if !ok {
-		return 0, false
-	}
-	r := t.MBR.Record(i)
-	return layout.Sector(r.Start) + layout.Sector(r.Count), r.Count != 0 && r.Count != math.MaxUint32
 }
 
 // whyNone explains that no copy is valid: a header that is broken first, then

@@ -137,6 +137,7 @@ func TestDamagedCopies(t *testing.T) {
 		{"second header flipped", n - 1, flip, "gpt-second-copy-damaged"},
 		{"second array flipped", n - 33, flip, "gpt-second-copy-damaged"},
 		{"other disk GUID", n - 1, func(b []byte) { b[56]++; sign(b) }, "gpt-copies-differ"},
+		{"first names itself", 1, func(b []byte) { u64(b[32:], 1); sign(b) }, "gpt-copies-differ"},
 		{"first names another sector", 1, func(b []byte) { u64(b[32:], 4000); sign(b) }, "gpt-copies-differ"},
 		{"second names another sector", n - 1, func(b []byte) { u64(b[32:], 2); sign(b) }, "gpt-copies-differ"},
 		{"no EE record", 0, func(b []byte) { b[450] = 0x83 }, "protective-mbr-missing"},

@@ -100,6 +100,7 @@ func TestBrokenChains(t *testing.T) {
 	}{
 		{"to itself", container(vol, link(0, 800)), "ebr-loop", 1},
 		{"past the end", container(vol, link(2000000, 100)), "ebr-past-end", 1},
+		{"just past the end", container(vol, link(900, 10)), "ebr-past-end", 1},
 		{"end of 32 bits", container(vol, link(0xFFFFFFFF, 0xFFFFFFFF)), "ebr-past-end", 1},
 		{"out of the container", container(vol, link(850, 10)), "ebr-outside-container", 1},
 		{"to a blank sector", container(vol, link(200, 10)), "ebr-no-signature", 1},
@@ -133,6 +134,16 @@ func TestThirdRecord(t *testing.T) {
 		if got := len(tab.Entries()) - 2; got != want || codes(tab.Findings)["ebr-rubbish"] != 2-want {
 			t.Errorf("40+%d in a run of 100: %d volumes, want %d; findings %v", count, got, want, tab.Findings)
 		}
+	}
+}
+
+// Nor do they count outside the container, however long the link is.
+func TestThirdRecordOutsideContainer(t *testing.T) {
+	d := container(rec{typ: 0x05, start: 400, count: 500})
+	putRecords(d, 500, rec{typ: 0x83, start: 1, count: 9}, rec{slot: 2, typ: 0x83, start: 350, count: 100})
+	tab := mustRead(t, d)
+	if got := len(tab.Entries()) - 2; got != 1 || codes(tab.Findings)["ebr-rubbish"] != 1 {
+		t.Errorf("%d volumes, findings %v", got, tab.Findings)
 	}
 }
 

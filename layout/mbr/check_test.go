@@ -33,6 +33,7 @@ func TestFindings(t *testing.T) {
 		{"one wrong tuple", []rec{{typ: 0x06, start: 63, count: 80262, geo: g}, {slot: 1, typ: 0x83, start: 80325, count: 300, geo: wrong}, {slot: 2, typ: 0x83, start: 90000, count: 200, geo: g}}, "chs-mismatch chs-mismatch"},
 		{"two geometries", []rec{{typ: 0x06, start: 63, count: 80262, geo: g}, {slot: 1, typ: 0x83, start: 80325, count: 300, geo: wrong}}, "chs-mismatch"},
 		{"zero tuples", []rec{{typ: 0x06, start: 63, count: 80262, geo: g}, {slot: 1, typ: 0x83, start: 80325, count: 300}}, ""},
+		{"tuples of an EE record", []rec{{typ: 0xEE, start: 1, count: 99999, geo: wrong}, {slot: 1, typ: 0x83, start: 80325, count: 300, geo: g}}, ""},
 		{"hybrid", []rec{{typ: 0xEE, start: 1, count: 99999}, {slot: 1, typ: 0x83, start: 80325, count: 300}}, ""},
 	} {
 		d := imagetest.New(100000, 512)

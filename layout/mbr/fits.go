@@ -26,12 +26,12 @@ func (t *Table) FitsSectorSize(src image.Source) (int, bool) {
 }
 
 // volumesAt counts the entries that begin with a volume if sectors have the
-// given size. Chains say nothing here: they were walked in the other size.
+// given size.
 func (t *Table) volumesAt(src image.Source, size int) int {
 	n := 0
 	for i := range t.entries {
 		e := &t.entries[i]
-		if e.link == nil && !e.Extended && e.rec.Type != TypeGPT && volumeAt(src, int64(e.Start)*int64(size), size) {
+		if !e.Extended && e.rec.Type != TypeGPT && volumeAt(src, int64(e.Start)*int64(size), size) {
 			n++
 		}
 	}

@@ -155,7 +155,7 @@ func (r *resizer) links() error {
 			}
 		}
 		box := r.after(l.container)
-		if changed || (box != l.container.Span && l.container.Covers(have) && !box.Covers(have)) {
+		if changed || (box != l.container.Span && !box.Covers(have)) {
 			if want.Count > math.MaxUint32 {
 				return resizeErrorf(l.container.Index, "the link in sector %d would have to cover %d sectors: the field holds at most %d", l.prev.at, want.Count, uint32(math.MaxUint32))
 			}

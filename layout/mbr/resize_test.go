@@ -135,6 +135,15 @@ func TestResizeCutsLongLink(t *testing.T) {
 	}
 }
 
+// An overlap that was there is no reason to refuse.
+func TestResizeKeepsOverlap(t *testing.T) {
+	d := imagetest.New(1000, 512)
+	putRecords(d, 0, rec{typ: 0x06, start: 100, count: 200}, rec{slot: 1, typ: 0x06, start: 150, count: 50})
+	if got, _, err := mustRead(t, d).Resize(map[int]layout.Sector{1: 150}); err != nil || len(got) != 1 {
+		t.Errorf("%d sectors, %v", len(got), err)
+	}
+}
+
 // A volume may have 2^32-1 sectors, but then the link that covers it and its
 // boot record has one too many.
 func TestResizeLinkTooWide(t *testing.T) {

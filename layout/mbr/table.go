@@ -80,7 +80,7 @@ func (t *Table) add(index, slot int, r Record, base layout.Sector, l *link) {
 			Type:     Code(r.Type),
 			TypeName: TypeName(r.Type),
 			Active:   r.Active(),
-			Extended: l == nil && r.Extended(),
+			Extended: r.Extended(),
 			Table:    at,
 			Offset:   tableAt + slot*recordSize,
 		},
