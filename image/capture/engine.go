@@ -164,8 +164,7 @@ func (e *engine) settle(s *stopped) error {
 		word = "done"
 	}
 	e.note(Line{Verb: VerbStop, Texts: []string{word}})
-	e.j.mark()
-	if err := e.j.flush(); err != nil || s.why != Done || !e.Hash {
+	if err := e.j.settle(); err != nil || s.why != Done || !e.Hash {
 		return err
 	}
 	size := int64(e.rec.Sectors) * int64(e.rec.SectorSize)
@@ -178,8 +177,7 @@ func (e *engine) settle(s *stopped) error {
 		return err
 	}
 	e.note(Line{Verb: VerbEnd, Digest: d, Numbers: []int64{size}})
-	e.j.mark()
-	return e.j.flush()
+	return e.j.settle()
 }
 
 func (e *engine) noteClock() {

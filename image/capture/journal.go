@@ -24,6 +24,8 @@ type journal struct {
 	sectorSize    int64
 	app           appender
 	same          sameness
+	marking       chan error // of a mark that was begun, nil if none
+	marked        int64      // the line that it will name
 
 	jobs chan job
 	free chan []byte
@@ -50,12 +52,11 @@ func newJournal(img, record File, sectorSize int, app appender) *journal {
 func (j *journal) work() {
 	defer close(j.done)
 	for t := range j.jobs {
+		if j.failed() == nil {
+			j.fail(j.markIfReady())
+		}
 		if t.run != nil && j.failed() == nil {
-			if err := t.run(); err != nil {
-				j.mu.Lock()
-				j.err = err
-				j.mu.Unlock()
-			}
+			j.fail(t.run())
 		}
 		if t.after != nil {
 			t.after()
@@ -64,6 +65,12 @@ func (j *journal) work() {
 }
 
 func (j *journal) do(run func() error) { j.jobs <- job{run: run} }
+
+func (j *journal) fail(err error) {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	j.err = err
+}
 
 func (j *journal) failed() error {
 	j.mu.Lock()
@@ -83,6 +90,9 @@ func (j *journal) flush() error {
 func (j *journal) close() error {
 	close(j.jobs)
 	<-j.done
+	if j.marking != nil { // after an error: the file is closed only when nobody uses it
+		<-j.marking
+	}
 	return j.failed()
 }
 
@@ -112,17 +122,48 @@ func (j *journal) keep(l Line, buf []byte) {
 	j.jobs <- job{store, func() { j.free <- buf }}
 }
 
-// mark makes all that was handed over durable, data first, and says so.
+// mark begins to make durable all that was handed over. Meanwhile more is
+// written; when the data are on the disk, a line says up to which line.
 func (j *journal) mark() {
 	j.do(func() error {
-		if err := j.image.Sync(); err != nil {
+		if err := j.markDone(); err != nil {
 			return err
 		}
-		if err := j.write(&Line{Verb: VerbSync, Numbers: []int64{j.app.lines + 1}}); err != nil {
-			return err
-		}
-		return j.record.Sync()
+		j.marking, j.marked = make(chan error, 1), j.app.lines+1
+		go func(c chan<- error) { c <- j.image.Sync() }(j.marking)
+		return nil
 	})
+}
+
+// markDone waits for the data of a mark that was begun, and writes its line.
+func (j *journal) markDone() error {
+	if j.marking == nil {
+		return nil
+	}
+	err := <-j.marking
+	j.marking = nil
+	if err == nil {
+		err = j.write(&Line{Verb: VerbSync, Numbers: []int64{j.marked}})
+	}
+	if err == nil {
+		err = j.record.Sync()
+	}
+	return err
+}
+
+// markIfReady writes the line of a mark whose data are on the disk.
+func (j *journal) markIfReady() error {
+	if len(j.marking) == 0 {
+		return nil
+	}
+	return j.markDone()
+}
+
+// settle returns when all that was handed over is durable.
+func (j *journal) settle() error {
+	j.mark()
+	j.do(j.markDone)
+	return j.flush()
 }
 
 // promise writes a line and returns when it is durable.

@@ -292,8 +292,7 @@ func (e *engine) spent(why Stop) error {
 func (e *engine) takeRest() error {
 	e.window = nil
 	e.note(Line{Verb: VerbAnswered})
-	e.j.mark()
-	if err := e.j.flush(); err != nil {
+	if err := e.j.settle(); err != nil {
 		return err
 	}
 	e.watch.Event(Event{Kind: EventRest, Took: e.Rest})

@@ -1,0 +1,67 @@
+package capture
+
+import (
+	"context"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"runtime"
+	"strconv"
+	"testing"
+	"time"
+
+	"bootgraft/image"
+	"bootgraft/image/imagetest/need"
+)
+
+// fileDrive is a healthy drive that is a file.
+type fileDrive struct{ *image.File }
+
+func (fileDrive) Identity() image.Identity { return image.Identity{} }
+
+// BenchmarkHealthy captures a healthy file of 1 GiB (BOOTGRAFT_BENCH_DIR says
+// where), hashing included, and gives the time as a ratio to dd bs=4M
+// iflag=direct conv=fsync of the same file to the same disk.
+func BenchmarkHealthy(b *testing.B) {
+	dir := b.TempDir()
+	if d := os.Getenv("BOOTGRAFT_BENCH_DIR"); d != "" {
+		dir = d
+	}
+	path := filepath.Join(dir, "drive")
+	dd := need.Tool(b, "dd")
+	run := func(args ...string) time.Duration {
+		t := time.Now()
+		if out, err := exec.Command(dd, args...).CombinedOutput(); err != nil {
+			b.Fatalf("dd: %v: %s", err, out)
+		}
+		return time.Since(t)
+	}
+	run("if=/dev/urandom", "of="+path, "bs=1M", "count=1024", "conv=fsync")
+	defer os.Remove(path)
+	var plain, ours time.Duration
+	var before, after runtime.MemStats
+	for i := 0; b.Loop(); i++ {
+		plain += run("if="+path, "of="+path+".dd", "bs=4M", "iflag=direct", "conv=fsync")
+		os.Remove(path + ".dd")
+		src, err := image.Open(path, 512)
+		if err != nil {
+			b.Fatal(err)
+		}
+		img := path + "." + strconv.Itoa(i)
+		runtime.ReadMemStats(&before)
+		t := time.Now()
+		r, err := Run(context.Background(), fileDrive{src}, Target{Storage: Disk{dir}, Image: img}, Options{Looks: 1}, nil, nil)
+		ours += time.Since(t)
+		runtime.ReadMemStats(&after)
+		src.Close()
+		os.Remove(img)
+		os.Remove(img + RecordSuffix)
+		if err != nil || r.Stop != Done {
+			b.Fatal(err, r)
+		}
+	}
+	b.SetBytes(1 << 30)
+	b.ReportMetric(float64(ours)/float64(plain), "times-dd")
+	b.ReportMetric(float64(after.Sys-before.Sys)/(1<<20), "MiB-more")
+	b.ReportMetric(float64(after.Sys)/(1<<20), "MiB-in-all")
+}
