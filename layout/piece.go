@@ -72,6 +72,7 @@ const (
 	WhyVolumeFree                    // clusters that no file uses
 	WhyRule                          // bytes that follow from a proved rule
 	WhyEmptied                       // volume made empty
+	WhyTwin                          // the source does not know these sectors, but their second copy
 )
 
 var reasonTexts = map[Reason][2]string{
@@ -89,6 +90,7 @@ var reasonTexts = map[Reason][2]string{
 	WhyVolumeFree:  {"volume-free", "clusters that no file uses"},
 	WhyRule:        {"rule", "bytes that follow the size of the card by a proved rule"},
 	WhyEmptied:     {"volume-emptied", "volume made empty, as asked"},
+	WhyTwin:        {"twin", "the source does not know these sectors; their other copy on it answers for them"},
 }
 
 // Reasons returns every reason in order.

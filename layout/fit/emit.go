@@ -3,6 +3,7 @@ package fit
 import (
 	"errors"
 	"fmt"
+	"strings"
 
 	"bootgraft/image"
 	"bootgraft/layout"
@@ -17,7 +18,7 @@ func (p *planner) ground() []layout.Piece {
 		return []layout.Piece{{Span: layout.Span{Count: target}, Op: layout.Copy, Why: layout.WhyUnchanged}}
 	}
 	tail := p.need.tail
-	endTail := !tail.Empty() && (p.tail() == TailBoth || p.tail() == TailEnd)
+	endTail := !tail.Empty() && (p.w.Tail == TailBoth || p.w.Tail == TailEnd)
 	body := target - p.need.second // where the new end of everything but the second copy is
 	if endTail {
 		body -= tail.Count
@@ -33,7 +34,7 @@ func (p *planner) ground() []layout.Piece {
 		}
 	}
 	add(min(keep, body), layout.Copy, 0, layout.WhyUnchanged)
-	if !tail.Empty() && (p.tail() == TailBoth || p.tail() == TailSamePlace) {
+	if !tail.Empty() && (p.w.Tail == TailBoth || p.w.Tail == TailSamePlace) {
 		add(min(tail.End(), body)-tail.Start, layout.Copy, tail.Start, layout.WhyTailKept)
 	}
 	add(body-end(out), p.excessOp(), 0, layout.WhyExcess)
@@ -47,11 +48,12 @@ func (p *planner) ground() []layout.Piece {
 // clearOldTable puts zeros where the second copy of a GUID partition table
 // was: a header that names an end which is none any more helps nobody.
 func (p *planner) clearOldTable(pieces []layout.Piece) []layout.Piece {
-	if !p.gptInForce() {
+	old2 := p.secondPlace()
+	if len(old2) == 0 {
 		return pieces
 	}
 	var cuts []layout.Sector
-	for _, old := range p.s.GPT.SecondPlace() {
+	for _, old := range old2 {
 		cuts = append(cuts, old.Start, old.End())
 	}
 	var out []layout.Piece
@@ -61,7 +63,7 @@ func (p *planner) clearOldTable(pieces []layout.Piece) []layout.Piece {
 			continue
 		}
 		for _, part := range cutAt(q, cuts) {
-			if p.s.GPT.SecondPlace().Holds(part.Start) {
+			if old2.Holds(part.Start) {
 				part = layout.Piece{Span: part.Span, Op: layout.Zero, Why: layout.WhyOldTable}
 			}
 			out = append(out, part)
@@ -129,8 +131,7 @@ func advance(q layout.Piece, n layout.Sector) layout.Piece {
 	return q
 }
 
-// emit lays the patches on the ground, puts zeros where the source is not
-// known, and returns the finished plan.
+// emit lays the patches on the pieces and returns the finished plan.
 func (p *planner) emit() (*plan.Plan, error) {
 	source, err := p.sourceOf()
 	if err != nil {
@@ -138,19 +139,22 @@ func (p *planner) emit() (*plan.Plan, error) {
 	}
 	b := plan.NewBuilder(p.w.Target, source)
 	at := p.patches.sorted()
-	for _, q := range p.ground() {
+	for _, q := range p.pieces {
 		for len(at) > 0 && at[0] < q.End() {
 			x := at[0]
-			p.lay(b, part(q, layout.Between(q.Start, x)))
+			lay(b, part(q, layout.Between(q.Start, x)))
 			fix := p.patches[x]
 			b.Render(x, fix.data, fix.why, fix.rank)
 			q = advance(q, x+1-q.Start)
 			at = at[1:]
 		}
-		p.lay(b, q)
+		lay(b, q)
 	}
 	p.drop(b)
-	b.Find(p.findings...)
+	for _, f := range p.findings {
+		f.Text = strings.ToValidUTF8(f.Text, "?")
+		b.Find(f)
+	}
 	return b.Plan()
 }
 
@@ -159,26 +163,15 @@ func part(q layout.Piece, s layout.Span) layout.Piece {
 	return q
 }
 
-// lay adds one piece of the ground, with zeros where the source knows nothing.
-func (p *planner) lay(b *plan.Builder, q layout.Piece) {
-	if q.Empty() {
-		return
-	}
+// lay adds one piece, which may be empty.
+func lay(b *plan.Builder, q layout.Piece) {
 	switch q.Op {
 	case layout.Zero:
 		b.Zero(q.Span, q.Why, q.Rank)
 	case layout.Leave:
 		b.Leave(q.Span, q.Why, q.Rank)
 	case layout.Copy:
-		shift := q.Start - q.From
-		from := layout.Span{Start: q.From, Count: q.Count}
-		at := from.Start
-		for _, u := range image.Unknown(p.src, from) {
-			b.Copy(layout.Span{Start: at + shift, Count: u.Start - at}, at, q.Why, q.Rank)
-			b.Zero(layout.Span{Start: u.Start + shift, Count: u.Count}, layout.WhyMissing, q.Rank)
-			at = u.End()
-		}
-		b.Copy(layout.Span{Start: at + shift, Count: from.End() - at}, at, q.Why, q.Rank)
+		b.Copy(q.Span, q.From, q.Why, q.Rank)
 	}
 }
 
@@ -231,32 +224,17 @@ func (p *planner) drop(b *plan.Builder) {
 		for _, lost := range set.Outside(r.Span) {
 			why := "blank, and outside what is used"
 			switch {
-			case r.Role == layout.RoleTable:
+			case p.isSecond(r):
 				why = "made new at the new end"
+			case r.Role == layout.RoleDisputed:
+				why = "part of a table that is not in force"
 			case r.Role == layout.RoleTail:
 				why = "the tail was not to be carried"
 			case r.Role == layout.RoleVolume:
 				why = "after the end of the volume in it"
 			}
-			b.Drop(plan.Dropped{Span: lost, Role: r.Role, Name: r.Name, Why: why})
+			b.Drop(plan.Dropped{Span: lost, Role: r.Role, Name: strings.ToValidUTF8(r.Name, "?"), Why: why})
 		}
-	}
-}
-
-// missing asks about sectors that the source does not know, by what they
-// are for.
-func (p *planner) missing() {
-	unknown := image.Unknown(p.src, image.Whole(p.src))
-	for _, r := range p.s.Regions {
-		lost := unknown.Within(r.Span)
-		if len(lost) == 0 {
-			continue
-		}
-		code := "missing-in-boot-area"
-		if r.Role == layout.RoleVolume {
-			code = "missing-in-volume"
-		}
-		p.ask(layout.Refusalf(code, lost[0].Start, "%s of %s are not known (the first is sector %d); they become zeros on the card", sectors(lost.Sectors()), r.Name, lost[0].Start))
 	}
 }
 

@@ -7,6 +7,7 @@ package fit
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -14,6 +15,7 @@ import (
 	"bootgraft/image"
 	"bootgraft/layout"
 	"bootgraft/layout/gpt"
+	"bootgraft/layout/mbr"
 	"bootgraft/layout/plan"
 	"bootgraft/layout/scan"
 )
@@ -84,7 +86,9 @@ type planner struct {
 	findings []layout.Finding
 	refused  Refused
 
+	ends    map[int]layout.Sector // end of what is used of an entry, by index
 	resized map[int]layout.Sector // new length of an entry, by index
+	pieces  []layout.Piece        // the card before anything is rendered on it
 	patches patches
 }
 
@@ -94,12 +98,12 @@ func Plan(ctx context.Context, src image.Source, s *scan.Survey, w Wishes) (*pla
 	p := &planner{
 		ctx: ctx, src: src, s: s, w: w,
 		accepted: map[string]bool{}, used: map[string]bool{},
-		resized: map[int]layout.Sector{}, patches: patches{},
+		ends: map[int]layout.Sector{}, resized: map[int]layout.Sector{}, patches: patches{},
 	}
 	for _, code := range w.Accept {
 		p.accepted[code] = true
 	}
-	p.findings = append(p.findings, s.Findings...)
+	p.survey()
 	if err := p.work(); err != nil {
 		return nil, err
 	}
@@ -130,8 +134,45 @@ func (p *planner) work() error {
 	if len(p.refused.Why) > 0 {
 		return nil
 	}
-	p.missing()
-	return p.renderTables()
+	if err := p.renderTables(); err != nil {
+		return p.cannotRender(err)
+	}
+	return p.answerMissing()
+}
+
+// survey takes over what the survey found. A refusal among it stands only
+// where the card differs from the original: a card of the same size is a copy,
+// whatever is on the disk.
+func (p *planner) survey() {
+	for _, f := range p.s.Findings {
+		switch {
+		case f.Severity != layout.Refusal:
+			p.note(f)
+		case p.resizing():
+			p.ask(f)
+		default:
+			f.Severity = layout.Warning
+			p.note(f)
+		}
+	}
+}
+
+// cannotRender turns what makes a table impossible into a refusal; a failed
+// read comes back.
+func (p *planner) cannotRender(err error) error {
+	var small *gpt.TooSmallError
+	var entry *gpt.EntryError
+	var resize *mbr.ResizeError
+	var format *layout.FormatError
+	switch {
+	case errors.As(err, &small):
+		p.refused.Smallest = small.Smallest
+	case errors.As(err, &entry), errors.As(err, &resize), errors.As(err, &format):
+	default:
+		return err
+	}
+	p.refuse(layout.Refusalf("table-not-renderable", 0, "the %s table cannot be made for %s: %v", p.s.Table, sectors(p.w.Target.Sectors), err))
+	return nil
 }
 
 // resizing tells whether the card has another size than the source.
@@ -172,7 +213,7 @@ func (p *planner) askAboutOtherSize() {
 		p.ask(layout.Refusalf("tables-conflict", 0, "several tables contradict each other on this disk; on another size all of it is carried byte for byte, and every table keeps the old size"))
 	case "gpt":
 		if p.s.GPT == nil {
-			p.ask(layout.Refusalf("gpt-damaged", 1, "no copy of the GUID partition table can be read; on another size all of it is carried byte for byte"))
+			p.ask(layout.Refusalf("gpt-damaged", 1, "no copy of the GUID partition table can be read; on another size all of it is carried byte for byte, and nobody knows which blank sectors are somebody's"))
 		}
 	case "mbr", "none":
 	default:

@@ -1,7 +1,9 @@
 package fit
 
 import (
+	"cmp"
 	"fmt"
+	"slices"
 	"strings"
 
 	"bootgraft/layout"
@@ -31,47 +33,91 @@ func (n need) smallest(t Tail) layout.Sector {
 func (p *planner) measure() error {
 	if p.gptInForce() {
 		p.need.second = p.s.GPT.SecondSectors()
+		p.need.front = layout.Sector(p.s.GPT.InForce.Header.FirstUsable()) + 1 // no smaller table can be written
 	}
+	p.need.tail = p.tailSpan()
 	for _, r := range p.s.Regions {
-		switch {
-		case r.Role == layout.RoleTail:
-			p.need.tail = r.Span
-		case r.Role == layout.RoleVolume || r.Anchor == layout.FromEnd:
-		default:
-			p.need.front = max(p.need.front, contentEnd(r.Span, r.Content, r.Role == layout.RoleTable))
-		}
+		p.need.front = max(p.need.front, p.regionEnd(r))
 	}
 	p.undecidedTail()
-	if p.tail() == "" && p.resizing() {
+	if p.resizing() && p.gptInForce() && !p.need.tail.Empty() && p.need.tail.End() == p.s.Sectors {
+		p.note(layout.Warningf("tail-before-table", p.need.tail.Start, "the tail reaches the last sector, where the second copy of the GUID partition table belongs: at the new end it lies %s further from the end, before that copy", sectors(p.need.second)))
+	}
+	if p.w.Tail == "" && p.resizing() {
 		p.w.Tail = TailBoth
 		if p.w.Target.Sectors < p.s.Sectors {
 			p.w.Tail = TailEnd
 		}
 	}
-	return p.measureEntries()
-}
-
-func (p *planner) tail() Tail { return p.w.Tail }
-
-// undecidedTail takes the last 64 MiB as the tail if the owner says that there
-// is one and the survey could not tell.
-func (p *planner) undecidedTail() {
-	undecided := p.has("tail-undecided")
-	if !undecided || p.w.Tail != TailBoth && p.w.Tail != TailEnd {
-		return
+	if err := p.measureEntries(); err != nil {
+		return err
 	}
-	n := min(layout.Sector(scan.TailLimit/p.s.SectorSize), p.s.Sectors)
-	p.need.tail = layout.Span{Start: p.s.Sectors - n, Count: n}
-	p.note(layout.Warningf("tail-assumed", p.need.tail.Start, "where the tail begins is not known; as --tail %s asks for one, the last %s are taken", p.w.Tail, sectors(n)))
+	p.shorten()
+	return nil
 }
 
-func (p *planner) has(code string) bool {
-	for _, f := range p.findings {
-		if f.Code == code {
-			return true
+// tailSpan returns the tail: from the region that the survey found to be its
+// beginning to the end of the disk, without the second copy of a GUID
+// partition table there. Whatever else lies in it moves with it.
+func (p *planner) tailSpan() layout.Span {
+	end := p.s.Sectors
+	for _, second := range slices.Backward(p.secondPlace()) {
+		if second.End() == end {
+			end = second.Start
 		}
 	}
-	return false
+	for _, r := range p.s.Regions {
+		if r.Role == layout.RoleTail {
+			return layout.Between(r.Start, end)
+		}
+	}
+	return layout.Span{}
+}
+
+// secondPlace returns the sectors of a second copy that is made new on a card
+// of another size.
+func (p *planner) secondPlace() layout.Spans {
+	if !p.gptInForce() {
+		return nil
+	}
+	return p.s.SecondPlace()
+}
+
+// regionEnd returns the end of what is in use in a region that is counted from
+// the start and that no entry speaks for, or 0.
+func (p *planner) regionEnd(r layout.Region) layout.Sector {
+	switch {
+	case p.need.tail.Holds(r.Start), p.isSecond(r), p.staleCut(r):
+		return 0
+	case r.Role == layout.RoleVolume:
+		if len(p.s.Entries) > 0 {
+			return 0
+		}
+		return r.End()
+	}
+	return contentEnd(r.Span, r.Content, r.Role == layout.RoleTable || r.Role == layout.RoleDisputed)
+}
+
+func (p *planner) isSecond(r layout.Region) bool {
+	return r.Role == layout.RoleTable && len(p.secondPlace().Within(r.Span)) > 0
+}
+
+// staleCode accepts that sectors of a table that is not in force fall off.
+const staleCode = "stale-table-cut"
+
+// staleCut tells whether the owner lets go of a stale table after the entries.
+func (p *planner) staleCut(r layout.Region) bool {
+	return p.accepted[staleCode] && p.isStale(r)
+}
+
+// isStale tells whether a region holds nothing but a stale table.
+func (p *planner) isStale(r layout.Region) bool {
+	if r.Role != layout.RoleDisputed || slices.ContainsFunc(p.s.Entries, func(e layout.Entry) bool { return e.Overlaps(r.Span) }) {
+		return false
+	}
+	return slices.ContainsFunc(p.s.Tables, func(t layout.Table) bool {
+		return t.State == layout.Stale && len(t.Own.Outside(r.Span)) == 0
+	})
 }
 
 // contentEnd returns the end of what is in use in a run: whole runs count to
@@ -87,154 +133,104 @@ func contentEnd(span layout.Span, c layout.Content, whole bool) layout.Sector {
 	return 0
 }
 
-// measureEntries adds what the volumes need. An entry is as long as what is
-// used of it; it becomes shorter only where the card is too small for all.
-func (p *planner) measureEntries() error {
-	if len(p.s.Entries) == 0 || p.s.Table == "conflict" {
-		for _, r := range p.s.Regions {
-			if r.Role == layout.RoleVolume {
-				p.need.front = max(p.need.front, r.End())
-			}
-		}
-		return nil
-	}
-	ends := map[int]layout.Sector{}
-	for _, e := range p.s.Entries {
-		end, err := p.entryEnd(e)
-		if err != nil {
-			return err
-		}
-		ends[e.Index] = end
-		p.need.front = max(p.need.front, end)
-	}
+// room returns where the part of the card that is counted from its start ends.
+func (p *planner) room() layout.Sector {
 	room := p.w.Target.Sectors - p.need.second
-	if !p.need.tail.Empty() && p.tail() != TailDrop && p.tail() != TailSamePlace {
+	if !p.need.tail.Empty() && p.w.Tail != TailDrop && p.w.Tail != TailSamePlace {
 		room -= p.need.tail.Count
 	}
-	if p.w.Target.Sectors >= p.s.Sectors {
-		return nil
-	}
-	for _, e := range p.s.Entries {
-		if e.End() > room && ends[e.Index] < e.End() && ends[e.Index] > e.Start && ends[e.Index] <= room {
-			p.resized[e.Index] = ends[e.Index] - e.Start
-		}
-	}
-	return nil
-}
-
-// entryEnd returns the first sector after what is used of an entry.
-func (p *planner) entryEnd(e layout.Entry) (layout.Sector, error) {
-	limit := min(e.End(), p.s.Sectors)
-	if e.NoVolume || e.Empty() {
-		return 0, nil
-	}
-	if !p.tableIsRendered() {
-		return limit, nil
-	}
-	if e.Extended {
-		return p.containerEnd(e)
-	}
-	v := p.s.Volume(e.Index)
-	if v == nil || !v.Sized {
-		return p.unknownVolumeEnd(e, limit)
-	}
-	end := min(max(v.End(), e.Start+1), p.s.Sectors)
-	if v.Slack != nil {
-		end = max(end, contentEnd(layout.Between(v.End(), limit), *v.Slack, false))
-	}
-	return end, nil
-}
-
-// tableIsRendered tells whether entries can become shorter: only the tables
-// that this program renders can be changed.
-func (p *planner) tableIsRendered() bool { return p.s.Table == "mbr" || p.gptInForce() }
-
-// containerEnd returns the end of the last thing inside an extended entry.
-func (p *planner) containerEnd(e layout.Entry) (layout.Sector, error) {
-	end := e.Start + 1
-	for _, l := range p.s.Entries {
-		if l.Extended || l.Index < 5 || !e.Holds(l.Start) {
-			continue
-		}
-		inner, err := p.entryEnd(l)
-		if err != nil {
-			return 0, err
-		}
-		end = max(end, inner, l.Table+1)
-	}
-	return min(end, p.s.Sectors), nil
-}
-
-// unknownVolumeEnd is the end of an entry whose content nobody knows. Even
-// blank sectors in it may be somebody's, unless their owner says otherwise.
-func (p *planner) unknownVolumeEnd(e layout.Entry, limit layout.Sector) (layout.Sector, error) {
-	const code = "unknown-volume-cut"
-	if p.w.Target.Sectors >= p.s.Sectors || !p.accepted[code] {
-		return limit, nil
-	}
-	c, err := scan.Look(p.ctx, p.src, layout.Between(e.Start, limit))
-	if err != nil {
-		return 0, err
-	}
-	end := max(e.Start+1, contentEnd(layout.Between(e.Start, limit), c, false))
-	if end < limit {
-		p.ask(layout.Refusalf(code, end, "entry %d holds no volume that is known here; its last %s are blank and may fall off", e.Index, sectors(limit-end)))
-	}
-	return end, nil
+	return max(room, 0)
 }
 
 // checkFits refuses a card that is too small, with exact numbers.
 func (p *planner) checkFits() {
-	smallest := p.need.smallest(p.tail())
+	smallest := p.need.smallest(p.w.Tail)
 	target := p.w.Target.Sectors
 	if target >= smallest {
+		p.askAboutStaleTables()
 		return
 	}
 	p.refused.Smallest = smallest
 	p.refuse(layout.Refusalf("does-not-fit", target,
 		"a card of %s is %s too small. What falls off: %s. The smallest card that would do has %s (%s bytes)",
 		sectors(target), sectors(smallest-target), p.fallsOff(), sectors(smallest), grouped(int64(smallest)*int64(p.s.SectorSize))))
-	if p.w.Target.Sectors < p.s.Sectors && p.tableIsRendered() {
-		p.hintUnknownVolumes()
+	p.hints()
+}
+
+func (p *planner) askAboutStaleTables() {
+	for _, r := range p.s.Regions {
+		if p.staleCut(r) && !p.need.tail.Holds(r.Start) && r.End() > p.room() {
+			p.ask(layout.Refusalf(staleCode, r.Start, "sectors %s, %s, fall off in whole or in part", r.Span, r.Name))
+		}
 	}
 }
 
-// hintUnknownVolumes names the way out where an entry that nobody knows is
-// what does not fit.
-func (p *planner) hintUnknownVolumes() {
-	if p.accepted["unknown-volume-cut"] {
-		return
+// hints names the ways out that need an acceptance.
+func (p *planner) hints() {
+	if p.tableIsRendered() && !p.accepted[unknownCode] && p.w.Target.Sectors < p.s.Sectors {
+		for _, e := range p.s.Entries {
+			if isVolume(e) && !p.knownEnd(e) {
+				p.refuse(layout.Notef("unknown-volume", e.Start, "entry %d (type %s) holds no volume whose size is known here, so all of it counts as used, blank or not. If its end is blank, --accept %s lets that fall off", e.Index, e.Type, unknownCode))
+			}
+		}
 	}
-	for _, e := range p.s.Entries {
-		if !e.Extended && !e.NoVolume && !e.Empty() && p.s.Volume(e.Index) == nil {
-			p.refuse(layout.Notef("unknown-volume", e.Start, "entry %d (type %s) holds no volume that is known here, so all of it counts as used, blank or not. If its end is blank, --accept unknown-volume-cut lets that fall off", e.Index, e.Type))
+	for _, r := range p.s.Regions {
+		if !p.accepted[staleCode] && !p.need.tail.Holds(r.Start) && r.End() > p.room() && p.isStale(r) {
+			p.refuse(layout.Notef("stale-table", r.Start, "sectors %s, %s, are not in force and count as used all the same. --accept %s lets them fall off", r.Span, r.Name, staleCode))
 		}
 	}
 }
 
 // fallsOff says what of the source would have no place on the card.
 func (p *planner) fallsOff() string {
-	room := p.w.Target.Sectors - p.need.second
-	if !p.need.tail.Empty() && p.tail() != TailDrop && p.tail() != TailSamePlace {
-		room -= p.need.tail.Count
-	}
-	room = max(room, 0)
+	room := p.room()
 	var parts []string
+	lost := func(start, end layout.Sector, name string) {
+		if s := layout.Between(max(start, room), end); !s.Empty() && len(parts) < maxListed {
+			parts = append(parts, fmt.Sprintf("%s of %s", sectors(s.Count), name))
+		}
+	}
+	names := map[layout.Sector]string{}
+
 	for _, r := range p.s.Regions {
-		end := r.End()
-		if r.Role == layout.RoleVolume {
-			end = min(end, p.need.front)
-		} else if r.Role != layout.RoleTable {
-			end = contentEnd(r.Span, r.Content, false)
+		names[r.Start] = r.Name
+		lost(r.Start, p.regionEnd(r), r.Name)
+	}
+	for _, e := range p.s.Entries {
+		if isVolume(e) {
+			lost(e.Start, p.ends[e.Index], cmp.Or(names[e.Start], fmt.Sprintf("entry %d", e.Index)))
 		}
-		lost := layout.Between(max(r.Start, room), end)
-		if r.Anchor == layout.FromEnd && p.tail() != TailSamePlace || lost.Empty() {
-			continue
-		}
-		parts = append(parts, fmt.Sprintf("%s of %s", sectors(lost.Count), r.Name))
+	}
+	if p.w.Tail == TailSamePlace {
+		lost(p.need.tail.Start, p.need.tail.End(), "the tail")
 	}
 	if len(parts) == 0 {
 		return "the end of what is counted from the end of the disk"
 	}
 	return strings.Join(parts, ", ")
+}
+
+// maxListed bounds what one sentence names.
+const maxListed = 12
+
+// undecidedTail takes the last 64 MiB as the tail if the owner says that there
+// is one and the survey could not tell.
+func (p *planner) undecidedTail() {
+	undecided := p.has("tail-undecided")
+	if !undecided || p.w.Tail != TailBoth && p.w.Tail != TailEnd {
+		return
+	}
+	n := min(layout.Sector(scan.TailLimit/p.s.SectorSize), p.s.Sectors)
+	p.need.tail = layout.Span{Start: p.s.Sectors - n, Count: n}
+	p.need.front = min(p.need.front, p.need.tail.Start)
+	p.note(layout.Warningf("tail-assumed", p.need.tail.Start, "where the tail begins is not known; as --tail %s asks for one, the last %s are taken", p.w.Tail, sectors(n)))
+}
+
+func (p *planner) has(code string) bool {
+	for _, f := range p.findings {
+		if f.Code == code {
+			return true
+		}
+	}
+	return false
 }

@@ -65,7 +65,8 @@ func (p *planner) renderTables() error {
 }
 
 func (p *planner) renderGPT() error {
-	if !p.resizing() && p.w.NewIDs == nil {
+	anew := p.resizing() || p.w.NewIDs != nil && p.w.NewIDs.GPT != nil
+	if !anew && !p.tableMissing() {
 		return nil
 	}
 	changes := map[int]layout.Span{}
@@ -74,31 +75,34 @@ func (p *planner) renderGPT() error {
 			changes[e.Index] = layout.Span{Start: e.Start, Count: n}
 		}
 	}
+	why := layout.WhyTable
 	var ids *gpt.NewIDs
-	if p.w.NewIDs != nil {
-		ids = p.w.NewIDs.GPT
+	if p.w.NewIDs != nil && p.w.NewIDs.GPT != nil {
+		ids, why = p.w.NewIDs.GPT, layout.WhyNewIDs
 	}
 	r, err := p.s.GPT.Render(p.w.Target.Sectors, ids, changes)
 	if err != nil {
 		return fmt.Errorf("making the GUID partition table for %s: %w", sectors(p.w.Target.Sectors), err)
 	}
-	why := layout.WhyTable
-	if ids != nil {
-		why = layout.WhyNewIDs
+	first, second := inSectors(r.First), inSectors(r.Second)
+	if !anew {
+		return errors.Join(p.mendGPT(first, layout.RankFirst), p.mendGPT(second, layout.RankSecond))
 	}
-	second := map[layout.Sector]bool{}
-	for _, block := range r.Second {
-		for x := block.Start; x < block.End(); x++ {
-			second[x] = true
-		}
+	if r.Protective != nil {
+		first[0] = r.Protective
 	}
-	for at, data := range r.Sectors() {
-		rank := layout.RankFirst
-		reason := why
-		if second[at] {
-			rank, reason = layout.RankSecond, layout.WhyTableSecond
-		}
-		if err := p.put(at, data, reason, rank); err != nil {
+	return errors.Join(p.putAll(first, why, layout.RankFirst), p.putAll(second, layout.WhyTableSecond, layout.RankSecond))
+}
+
+// inSectors returns the sectors of some blocks by their address.
+func inSectors(blocks []gpt.Block) map[layout.Sector][]byte {
+	r := gpt.Rendered{First: blocks}
+	return r.Sectors()
+}
+
+func (p *planner) putAll(made map[layout.Sector][]byte, why layout.Reason, rank layout.Rank) error {
+	for at, data := range made {
+		if err := p.put(at, data, why, rank); err != nil {
 			return err
 		}
 	}

@@ -88,13 +88,23 @@ func passRun(src image.Source, run layout.Span, buf []byte, v visitor) error {
 				v.unknown(known)
 				continue
 			}
-			return fmt.Errorf("reading sectors %s: %w", known, err)
+			return firstBad(src, known, b[:n], err)
 		}
 		for i := range known.Count {
 			v.sector(known.Start+i, b[int64(i)*n:int64(i+1)*n])
 		}
 	}
 	return nil
+}
+
+// firstBad names the first sector of a run that cannot be read.
+func firstBad(src image.Source, run layout.Span, buf []byte, cause error) error {
+	for x := run.Start; x < run.End(); x++ {
+		if err := image.ReadFull(src, buf, int64(x)*int64(len(buf))); err != nil {
+			return fmt.Errorf("reading sector %d (byte %d): %w", x, int64(x)*int64(len(buf)), err)
+		}
+	}
+	return fmt.Errorf("reading sectors %s: %w", run, cause)
 }
 
 // observer gathers the Content of one region.
@@ -105,6 +115,7 @@ type observer struct {
 	sectorsz int
 	sigs     signatures
 	first    bool
+	mixed    bool // some blank sectors are of 00, some of FF
 }
 
 func newObserver(span layout.Span, sectorSize int) *observer {
@@ -120,6 +131,7 @@ func (o *observer) fill(b byte) {
 	if o.first {
 		o.content.Fill, o.first = b, false
 	}
+	o.mixed = o.mixed || o.content.Fill != b
 }
 
 func (o *observer) hole(s layout.Span) {
@@ -158,11 +170,11 @@ func (o *observer) unknown(s layout.Span) {
 	o.sum = nil
 }
 
-// result returns what was seen. Only regions with content are hashed.
+// result returns what was seen. Only regions that are not blank are hashed.
 func (o *observer) result() layout.Content {
 	c := o.content
-	c.Blank = c.NonBlank == 0 && c.Unread == 0
-	if o.sum != nil && c.NonBlank > 0 {
+	c.Blank = c.NonBlank == 0 && c.Unread == 0 && !o.mixed
+	if o.sum != nil && !c.Blank {
 		c.SHA256 = hex.EncodeToString(o.sum.Sum(nil))
 	}
 	c.Signatures = o.sigs.found

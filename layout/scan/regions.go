@@ -3,119 +3,185 @@ package scan
 import (
 	"fmt"
 	"slices"
-	"strings"
 
 	"bootgraft/layout"
 )
 
-// claim is one format's word that a run of sectors is its own.
-type claim struct {
-	layout.Span
-	by     string // the table or volume that speaks
-	role   layout.Role
-	anchor layout.Anchor
-	name   string
-	why    string
-}
-
-// sameOwner tells whether two claims on the same sectors agree: two tables
-// that name the same volume do not contradict each other.
-func (c claim) sameOwner(d claim) bool {
-	return c.role == d.role && (c.by == d.by && c.name == d.name || c.role == layout.RoleVolume && c.Span == d.Span)
-}
-
-// settle cuts [0, whole) at every border of a claim and gives each piece to
-// the one who claims it, to RoleDisputed where claimants disagree, and to
-// RoleGap where nobody speaks. Neighbours with the same owner are one region.
-func settle(whole layout.Sector, claims []claim) []layout.Region {
-	disk := layout.Span{Count: whole}
-	var borders []layout.Sector
-	live := claims[:0:0]
-	for _, c := range claims {
-		if c.Span = c.Span.Common(disk); c.Empty() {
+// regions settles what everybody claims, looks into what lies outside the
+// volumes, and finds the tail.
+func (s *surveyor) regions(tables []found) error {
+	regions := settle(s.out.Sectors, s.claims(tables))
+	s.out.Findings = append(s.out.Findings, conflicts(regions)...)
+	if s.nobodyKnows() {
+		return s.withoutTable(regions)
+	}
+	first, last := s.entryBounds(regions)
+	end := lastGap(regions)
+	for i, r := range regions {
+		if i == end && r.Start >= last {
+			if err := s.afterEntries(r); err != nil {
+				return err
+			}
 			continue
 		}
-		live = append(live, c)
-		borders = append(borders, c.Start, c.End())
-	}
-	borders = append(borders, 0, whole)
-	slices.Sort(borders)
-	borders = slices.Compact(borders)
-	slices.SortStableFunc(live, func(a, b claim) int { return int(min(1, max(-1, a.Start-b.Start))) })
-
-	var out []layout.Region
-	var active []claim
-	next := 0
-	for i := 0; i+1 < len(borders); i++ {
-		part := layout.Between(borders[i], borders[i+1])
-		active = slices.DeleteFunc(active, func(c claim) bool { return c.End() <= part.Start })
-		for next < len(live) && live[next].Start <= part.Start {
-			active = append(active, live[next])
-			next++
+		if r.Role == layout.RoleGap {
+			r.Name = gapName(r, first, last)
+			r.Evidence = []string{"no entry covers it"}
 		}
-		out = appendRegion(out, owner(part, active))
+		if err := s.keep(r); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// nobodyKnows tells whether neither a table nor a volume says what the disk
+// is for.
+func (s *surveyor) nobodyKnows() bool {
+	return len(s.out.Volumes) == 0 && (s.out.Table == "none" || s.out.Table == "gpt" && s.out.GPT == nil)
+}
+
+// lastGap returns the index of the last gap, or -1: only what no entry and no
+// copy of a table follows, but for those at the very end, can be the tail.
+func lastGap(regions []layout.Region) int {
+	for i, r := range slices.Backward(regions) {
+		if r.Role == layout.RoleGap {
+			return i
+		}
+	}
+	return -1
+}
+
+// claims collects what tables and volumes say is theirs.
+func (s *surveyor) claims(tables []found) []claim {
+	var out []claim
+	for i := range tables {
+		out = append(out, s.tableClaims(&tables[i])...)
+	}
+	for _, v := range s.out.Volumes {
+		if v.Index == 0 {
+			out = append(out, claim{v.Span, "bare", layout.RoleVolume, layout.FromStart, volumeName(&v, ""), "a " + v.Kind + " volume begins at sector 0 and states this size"})
+		}
 	}
 	return out
 }
 
-// owner decides about one run of sectors that all claimants claim whole.
-func owner(part layout.Span, claimants []claim) layout.Region {
-	if len(claimants) == 0 {
-		return layout.Region{Span: part, Role: layout.RoleGap, Anchor: layout.FromStart}
+func (s *surveyor) tableClaims(t *found) []claim {
+	var out []claim
+	if t.Kind == "mbr" && s.out.Table == "gpt" {
+		why := "its EE record hands over to the GUID partition table"
+		return []claim{{layout.Span{Count: 1}, "gpt", layout.RoleTable, layout.FromStart, "protective MBR", why}}
 	}
-	first := claimants[0]
-	evidence := []string{first.why}
-	agree := true
-	for _, c := range claimants[1:] {
-		agree = agree && first.sameOwner(c)
-		if !slices.Contains(evidence, c.why) {
-			evidence = append(evidence, c.why)
+	name := t.Kind + " table"
+	own := func(spans layout.Spans, role layout.Role, anchor layout.Anchor, name, why string) {
+		for _, o := range spans {
+			out = append(out, claim{o, t.Kind, role, anchor, name, why})
 		}
 	}
-	if agree {
-		return layout.Region{Span: part, Role: first.role, Anchor: first.anchor, Name: first.name, Evidence: evidence}
-	}
-	var names []string
-	for _, c := range claimants {
-		names = append(names, c.name)
-	}
-	return layout.Region{
-		Span: part, Role: layout.RoleDisputed, Anchor: layout.FromStart,
-		Name: "claimed by " + strings.Join(names, " and by "), Evidence: evidence,
-	}
-}
-
-func appendRegion(out []layout.Region, r layout.Region) []layout.Region {
-	if n := len(out); n > 0 {
-		last := &out[n-1]
-		if last.Role == r.Role && last.Name == r.Name && slices.Equal(last.Evidence, r.Evidence) {
-			last.Count += r.Count
+	switch t.State {
+	case layout.InForce, layout.Disputed:
+		rest := t.Own
+		if t.Kind == "gpt" {
+			own(s.out.SecondPlace(), layout.RoleTable, layout.FromEnd, "gpt table, second copy", "second copy of the GUID partition table")
+			rest = s.out.GPT.FirstPlace()
+		}
+		own(rest, layout.RoleTable, layout.FromStart, name, "sectors of the "+t.Kind+" table")
+	case layout.Stale, layout.Damaged:
+		if t.Kind == "mbr" && len(t.Entries) == 0 && t.State == layout.Stale {
+			if s.nobodyKnows() {
+				own(layout.Spans{{Count: 1}}, layout.RoleBootCode, layout.FromStart, "boot code", "ends in 55 AA, but its four table entries are empty")
+			}
 			return out
 		}
+		own(t.Own, layout.RoleDisputed, layout.FromStart, fmt.Sprintf("%s %s table", t.State, t.Kind), fmt.Sprintf("a %s table that is not in force says that it owns them", t.Kind))
+		return out
 	}
-	return append(out, r)
-}
-
-// conflicts reports the disputed regions, one finding each.
-func conflicts(regions []layout.Region) []layout.Finding {
-	var out []layout.Finding
-	for _, r := range regions {
-		if r.Role == layout.RoleDisputed {
-			out = append(out, layout.Warningf("claims-conflict", r.Start,
-				"sectors %s are %s: %s. They are carried as they are; nothing in them is interpreted", r.Span, r.Name, strings.Join(r.Evidence, "; ")))
+	for _, e := range t.Entries {
+		if isVolume(e) {
+			v := s.out.Volume(e.Index)
+			out = append(out, claim{e.Span, t.Kind, layout.RoleVolume, layout.Movable, entryName(e, v), fmt.Sprintf("entry %d of the %s table, type %s", e.Index, t.Kind, e.Type)})
 		}
 	}
 	return out
 }
 
-// gapName says where a gap lies.
-func gapName(r layout.Region, firstEntry, lastEntry layout.Sector) string {
-	switch {
-	case r.Start < firstEntry && r.End() <= firstEntry:
-		return "gap before the first entry"
-	case r.Start >= lastEntry:
-		return "after the last entry"
-	default:
-		return fmt.Sprintf("gap between entries at sector %d", r.Start)
+func entryName(e layout.Entry, v *layout.Volume) string {
+	name := fmt.Sprintf("entry %d", e.Index)
+	if v != nil {
+		return volumeName(v, name+": ")
 	}
+	if e.TypeName != "" {
+		return name + ": " + e.TypeName
+	}
+	return name + ": type " + e.Type
+}
+
+func volumeName(v *layout.Volume, prefix string) string {
+	if v.Label == "" {
+		return prefix + v.Kind
+	}
+	return fmt.Sprintf("%s%s %q", prefix, v.Kind, v.Label)
+}
+
+// entryBounds returns where the first volume begins and where the last thing
+// that a table places from the start ends.
+func (s *surveyor) entryBounds(regions []layout.Region) (first, last layout.Sector) {
+	first = s.out.Sectors
+	for _, r := range regions {
+		if r.Role == layout.RoleVolume || r.Role == layout.RoleTable && r.Anchor != layout.FromEnd {
+			last = max(last, r.End())
+		}
+		if r.Role == layout.RoleVolume {
+			first = min(first, r.Start)
+		}
+	}
+	return first, last
+}
+
+// keep adds a region to the map, after looking into it unless a volume owns
+// it: what is inside a volume is for whoever reads the volume. Of what is
+// disputed only as much is read as tables are long.
+func (s *surveyor) keep(r layout.Region) error {
+	if r.Role == layout.RoleVolume || r.Role == layout.RoleDisputed && r.Count > HashLimit {
+		s.moved(r.Count)
+		s.out.Regions = append(s.out.Regions, r)
+		return nil
+	}
+	c, err := s.observe(r.Span)
+	if err != nil {
+		return err
+	}
+	r.Content = c
+	s.out.Regions = append(s.out.Regions, r)
+	return nil
+}
+
+// afterEntries divides what follows the last entry: blank up to the first
+// sector in use, and from there on the tail, which moves as one block.
+func (s *surveyor) afterEntries(r layout.Region) error {
+	c, err := s.observe(r.Span)
+	if err != nil {
+		return err
+	}
+	if c.NonBlank == 0 {
+		r.Name, r.Evidence, r.Content = "after the last entry", []string{"no entry covers it"}, c
+		s.out.Regions = append(s.out.Regions, r)
+		return nil
+	}
+	if gap := layout.Between(r.Start, c.First); !gap.Empty() {
+		g := layout.Region{Span: gap, Role: layout.RoleGap, Anchor: layout.FromStart, Name: "after the last entry", Evidence: []string{"no entry covers it"}}
+		if err := s.keep(g); err != nil {
+			return err
+		}
+	}
+	tail := layout.Region{
+		Span: layout.Between(c.First, r.End()), Role: layout.RoleTail, Anchor: layout.FromEnd, Name: "tail",
+		Evidence: []string{fmt.Sprintf("first sector in use after the last entry is %d; firmware that keeps something here counts it from the end of the disk", c.First)},
+	}
+	if tail.Count <= HashLimit {
+		return s.keep(tail)
+	}
+	tail.Content = c
+	s.out.Regions = append(s.out.Regions, tail)
+	return nil
 }

@@ -42,6 +42,7 @@ type surveyor struct {
 	out  *Survey
 	done layout.Sector
 
+	looked    layout.Spans     // entries whose volume was looked for
 	bareNotes []layout.Finding // of a bare volume, until it is known whether it counts
 }
 
@@ -67,6 +68,7 @@ func Run(ctx context.Context, src image.Source, opt Options) (*Survey, error) {
 	if err != nil {
 		return nil, err
 	}
+	tables = s.withoutBootCode(tables, bare)
 	s.out.Table = s.decide(tables, bare)
 	if err := s.volumes(tables, bare); err != nil {
 		return nil, err
@@ -118,7 +120,7 @@ func (s *surveyor) bare(whole layout.Span, tables []found) (*layout.Volume, erro
 	if err != nil {
 		return nil, fmt.Errorf("looking for a volume without a table: %w", err)
 	}
-	if v == nil || len(tables) > 0 {
+	if len(tables) > 0 {
 		s.bareNotes = append(s.bareNotes, s.out.Findings[before:]...)
 		s.out.Findings = s.out.Findings[:before]
 	}
@@ -128,7 +130,10 @@ func (s *surveyor) bare(whole layout.Span, tables []found) (*layout.Volume, erro
 // volumes looks into the entries of every table that is not merely stale, or
 // keeps the bare volume if no table is in force.
 func (s *surveyor) volumes(tables []found, bare *layout.Volume) error {
-	if bare != nil && (s.out.Table == "none" || s.out.Table == "conflict" && startsInSector0(bare.Kind)) {
+	if bare == nil && s.out.Table == "none" {
+		s.out.Findings = append(s.out.Findings, s.bareNotes...)
+	}
+	if bare != nil && (s.out.Table == "none" || s.out.Table == "conflict" && !s.namesGPT()) {
 		s.out.Findings = append(s.out.Findings, s.bareNotes...)
 		if err := s.slack(bare, image.Whole(s.src)); err != nil {
 			return err
@@ -180,6 +185,7 @@ func (s *surveyor) entryVolume(e layout.Entry) error {
 	if err != nil {
 		return fmt.Errorf("looking into entry %d: %w", e.Index, err)
 	}
+	s.looked = s.looked.Union(layout.Spans{span})
 	if v == nil {
 		return nil
 	}

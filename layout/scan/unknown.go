@@ -27,20 +27,50 @@ type runs struct {
 	atHead   layout.Content // of the first run
 	atLast   layout.Content // of everything before the last run
 	restFrom layout.Sector  // first sector in use after the first run
+
+	now, inHead, inRest, restAtLast fills // of the present blank, of each part
 }
 
-func (r *runs) hole(s layout.Span) { r.skip(s.Start, s.Count) }
+// fills tells which bytes fill the blank sectors of a part.
+type fills uint8
 
-func (r *runs) skip(at, n layout.Sector) {
-	if r.blank < r.gap && r.blank+n >= r.gap && r.headEnd == 0 {
-		r.headEnd, r.atHead = at-r.blank, r.count
+const (
+	fills00 fills = 1 << iota
+	fillsFF
+)
+
+func fillsOf(b byte) fills {
+	if b == 0xFF {
+		return fillsFF
+	}
+	return fills00
+}
+
+// put says in c by what its blank sectors are filled.
+func (f fills) put(c *layout.Content) {
+	c.Looked, c.Fill = true, 0
+	if f == fillsFF {
+		c.Fill = 0xFF
+	}
+	c.Blank = c.NonBlank == 0 && c.Unread == 0 && f != fills00|fillsFF
+}
+
+func (r *runs) hole(s layout.Span) { r.skip(s.Start, s.Count, 0) }
+
+func (r *runs) skip(at, n layout.Sector, fill byte) {
+	r.now |= fillsOf(fill)
+	if r.headEnd > 0 {
+		r.inRest |= r.now
+	}
+	if r.blank < r.gap && r.blank+n >= r.gap && r.headEnd == 0 && r.seen() {
+		r.headEnd, r.atHead, r.inRest = at-r.blank, r.count, r.now
 	}
 	r.blank += n
 }
 
 func (r *runs) sector(x layout.Sector, b []byte) {
-	if _, blank := blankByte(b); blank {
-		r.skip(x, 1)
+	if fill, blank := blankByte(b); blank {
+		r.skip(x, 1, fill)
 		return
 	}
 	r.use(x)
@@ -54,17 +84,23 @@ func (r *runs) unknown(s layout.Span) {
 	r.count.Unread += s.Count
 }
 
+// seen tells whether any sector so far is in use.
+func (r *runs) seen() bool { return r.count.NonBlank > 0 || r.count.Unread > 0 }
+
 func (r *runs) use(x layout.Sector) {
 	if r.blank >= r.gap {
-		r.lastRun, r.atLast = x, r.count
-		if r.restFrom == 0 {
+		r.lastRun, r.atLast, r.restAtLast = x, r.count, r.inRest
+		if r.headEnd > 0 && r.restFrom == 0 {
 			r.restFrom = x
 		}
 	}
-	if r.count.NonBlank == 0 && r.count.Unread == 0 {
+	if !r.seen() {
 		r.count.First = x
 	}
-	r.count.Last, r.blank = x, 0
+	if r.headEnd == 0 {
+		r.inHead |= r.now
+	}
+	r.count.Last, r.blank, r.now = x, 0, 0
 }
 
 // withoutTable describes a disk on which no table is in force and no volume
@@ -95,10 +131,10 @@ func (s *surveyor) divide(r layout.Region, seen *runs, atEnd bool) error {
 	tailAt := r.End()
 	switch {
 	case !atEnd:
-	case seen.count.NonBlank == 0 && seen.count.Unread == 0:
+	case !seen.seen():
 	case seen.lastRun > 0 && int64(r.End()-seen.lastRun)*n <= TailLimit:
 		tailAt = seen.lastRun
-	case int64(seen.count.Last) < int64(r.End())-TailLimit/n:
+	case seen.count.Last < r.End()-layout.Sector(TailLimit/n):
 		s.note(layout.Notef("no-tail", layout.NoSector, "the last %d MiB of the disk are blank: there is no tail", TailLimit>>20))
 	default:
 		s.note(layout.Warningf("tail-undecided", seen.lastRun,
@@ -131,18 +167,20 @@ func (s *surveyor) divide(r layout.Region, seen *runs, atEnd bool) error {
 
 // between returns the content of a part too long to be read twice.
 func (r *runs) between(p layout.Region, headEnd, tailAt layout.Sector) layout.Content {
-	c := r.count
+	c, rest := r.count, r.inRest
 	if tailAt > 0 && tailAt == r.lastRun {
-		c = r.atLast
+		c, rest = r.atLast, r.restAtLast
 	}
-	if headEnd == r.headEnd && p.Start < headEnd {
-		c = r.atHead
-	} else if headEnd == r.headEnd {
+	switch {
+	case headEnd != r.headEnd:
+		rest |= r.inHead | r.now
+	case p.Start < headEnd:
+		c, rest = r.atHead, r.inHead
+	default:
 		c.NonBlank -= r.atHead.NonBlank
 		c.Unread -= r.atHead.Unread
 		c.First = r.restFrom
 	}
-	c.Looked = true
-	c.Blank = c.NonBlank == 0 && c.Unread == 0
+	rest.put(&c)
 	return c
 }

@@ -67,7 +67,9 @@ func (s *surveyor) askFAT(span layout.Span, index int) (*layout.Volume, error) {
 		s.noteIn(onDisk(f, span), index)
 	}
 	l := v.Layout(span.Start, index)
-	s.fatUsage(v, &l, span)
+	if len(s.looked.Within(span)) == 0 { // overlapping entries could have the same tables read without end
+		s.fatUsage(v, &l, span)
+	}
 	return &l, nil
 }
 

@@ -1,0 +1,174 @@
+package scan
+
+import (
+	"slices"
+
+	"bootgraft/layout"
+)
+
+// usable tells whether a table may be in force: whole, and with something to say.
+func usable(t *found) bool { return t != nil && t.State != layout.Damaged && len(t.Entries) > 0 }
+
+func byKind(tables []found, kind string) *found {
+	for i := range tables {
+		if tables[i].Kind == kind {
+			return &tables[i]
+		}
+	}
+	return nil
+}
+
+// namesGPT tells whether sector 0 has a record of type EE.
+func (s *surveyor) namesGPT() bool {
+	return s.out.MBR != nil && (s.out.MBR.Protective() || s.out.MBR.Hybrid())
+}
+
+// startsInSector0 tells whether volumes of this kind fill sector 0 with their
+// own boot sector, where an MBR would be.
+func startsInSector0(kind string) bool {
+	switch kind {
+	case "fat12", "fat16", "fat32", "exfat", "ntfs":
+		return true
+	}
+	return false
+}
+
+// withoutBootCode removes an MBR that is the boot sector of a bare volume: 55
+// AA stands in both, and records that are empty, break the rules or run past
+// the disk are boot code read as a table.
+func (s *surveyor) withoutBootCode(tables []found, bare *layout.Volume) []found {
+	m := byKind(tables, "mbr")
+	if m == nil || bare == nil || bare.Start != 0 || !startsInSector0(bare.Kind) {
+		return tables
+	}
+	code := !usable(m) || s.namesGPT() && s.out.GPT == nil
+	for _, f := range m.findings {
+		code = code || f.Code == "entry-past-end" || f.Code == "entries-overlap"
+	}
+	if !code {
+		return tables
+	}
+	if len(m.Entries) > 0 {
+		s.note(layout.Notef("boot-code-not-mbr", 0, "sector 0 is the boot sector of a %s volume; its bytes 446 to 509, read as a partition table, would list %d entries that cannot be, and are taken for boot code", bare.Kind, len(m.Entries)))
+	}
+	s.out.MBR = nil
+	return slices.DeleteFunc(tables, func(t found) bool { return t.Kind == "mbr" })
+}
+
+// decide sets the state of every table and returns the kind in force. bare is
+// a volume that begins at sector 0 and needs no table, or nil.
+//
+// The rules: an MBR with an EE record hands over to GPT (UEFI 5.2.3), one
+// without it is in force whatever GPT headers lie about; headers that no EE
+// record names are in force only if nothing else is there; whatever
+// contradicts is a conflict that a person must settle.
+func (s *surveyor) decide(tables []found, bare *layout.Volume) string {
+	m, g := byKind(tables, "mbr"), byKind(tables, "gpt")
+	var able []*found
+	for i := range tables {
+		t := &tables[i]
+		switch {
+		case t == m && s.namesGPT() && (s.out.MBR.Protective() || hybridAgrees(m, g)):
+		case t == g && !s.gptMayRule(m, bare):
+		case t.Kind == "gpt" && t.State != layout.Damaged, usable(t):
+			able = append(able, t)
+		}
+	}
+	for i := range tables {
+		if tables[i].State != layout.Damaged {
+			tables[i].State = layout.Stale
+		}
+	}
+	kind := s.force(able, bare)
+	if m != nil && s.namesGPT() && (kind == "gpt" || kind == "none") {
+		m.State = layout.Damaged
+		if g != nil {
+			m.State = g.State
+		}
+		if kind == "none" {
+			kind = "gpt"
+			s.note(layout.Warningf("gpt-damaged", 1, "sector 0 names a GUID partition table, but neither of its copies can be read; nobody knows what the sectors after it are for"))
+		}
+	}
+	s.noteStale(tables, kind)
+	return kind
+}
+
+// hybridAgrees tells whether every entry that an MBR has beside its EE record
+// is an entry of the GPT too.
+func hybridAgrees(m, g *found) bool {
+	if g == nil || g.State == layout.Damaged {
+		return false
+	}
+	for _, e := range m.Entries {
+		if isVolume(e) && !slices.ContainsFunc(g.Entries, func(o layout.Entry) bool { return o.Span == e.Span }) {
+			return false
+		}
+	}
+	return true
+}
+
+// gptMayRule tells whether GPT headers can be in force: not beside an MBR that
+// lists entries of its own without naming them, and not beside a bare volume
+// whose sector 0 does not name them. A first copy that is whole contradicts a
+// volume that leaves sector 0 to others.
+func (s *surveyor) gptMayRule(m *found, bare *layout.Volume) bool {
+	switch {
+	case s.namesGPT():
+		return true
+	case usable(m):
+		return false
+	}
+	return bare == nil || !startsInSector0(bare.Kind) && s.out.GPT != nil && s.out.GPT.Primary.Valid()
+}
+
+// force picks the table in force among those that may be.
+func (s *surveyor) force(able []*found, bare *layout.Volume) string {
+	contradicted := len(able) == 1 && bare != nil &&
+		(startsInSector0(bare.Kind) || able[0].Kind == "gpt" && !s.namesGPT())
+	switch {
+	case len(able) == 0:
+		return "none"
+	case len(able) == 1 && !contradicted:
+		able[0].State = layout.InForce
+		return able[0].Kind
+	}
+	for _, t := range able {
+		t.State = layout.Disputed
+	}
+	who := able[0].Kind
+	for _, t := range able[1:] {
+		who += " and " + t.Kind
+	}
+	if contradicted {
+		who += " and a bare " + bare.Kind + " volume"
+	}
+	s.note(layout.Warningf("tables-conflict", 0, "%s both claim this disk, and none of them wins in silence. What they agree on is listed as such, the rest is disputed", who))
+	return "conflict"
+}
+
+// noteStale reports every table that is not in force.
+func (s *surveyor) noteStale(tables []found, kind string) {
+	for _, t := range tables {
+		at := layout.NoSector
+		if len(t.Own) > 0 {
+			at = t.Own[0].Start
+		}
+		switch {
+		case t.State == layout.Stale && len(t.Entries) > 0 || t.State == layout.Stale && t.Kind == "gpt":
+			s.note(layout.Warningf("stale-"+t.Kind, at, "a %s table with %d entries lies on this disk, but is not in force (%s is): the rest of an earlier use. Its sectors are carried as they are", t.Kind, len(t.Entries), kind))
+		case t.State == layout.Damaged && t.Kind != "mbr" || t.State == layout.Damaged && kind == "none":
+			s.note(layout.Warningf("damaged-"+t.Kind, at, "something that claims to be a %s table breaks its own rules: %s", t.Kind, t.Evidence[0]))
+		}
+	}
+}
+
+// SecondPlace returns the sectors of the second copy of the GUID partition
+// table, valid or not. Where no header shows that there is one, what lies in
+// its place may be anything, and belongs to nobody.
+func (s *Survey) SecondPlace() layout.Spans {
+	if s.GPT == nil || s.GPT.Backup.Header == nil {
+		return nil
+	}
+	return s.GPT.SecondPlace()
+}
