@@ -150,6 +150,41 @@ func TestTableFromOtherCopy(t *testing.T) {
 	}
 }
 
+// Where one table alone is kept up to date, another does not answer for it.
+func TestNoCopyWithoutMirroring(t *testing.T) {
+	d := plain(t, small32)
+	poke(d, 40, 0x81)
+	v := mustRead(t, d)
+	bad := &imagetest.Faulty{Source: d, Bad: layout.Spans{{Start: v.TableSpan(1).Start, Count: 1}}}
+	v, tab := loaded(t, bad)
+	if v.Active != 1 || tab.Copy != 1 || codes(tab.Findings) != "fat-table-missing" {
+		t.Errorf("table %d of %d: %s", tab.Copy, v.Active, codes(tab.Findings))
+	}
+	if _, link := tab.At(2); link != fat.Unknown {
+		t.Errorf("the old table answers: %d", link)
+	}
+}
+
+// F17: what FSInfo states is compared with the table. 488 is the count of free
+// clusters, 492 where to look for one; FFFFFFFF says nothing.
+func TestFSInfo(t *testing.T) {
+	for _, c := range []struct {
+		at    int64
+		value uint32
+		want  string
+	}{
+		{488, 68889, ""}, {488, 68888, "fsinfo-wrong"}, {488, fat.Unset, ""},
+		{492, 2, ""}, {492, 68891, ""}, {492, 68892, "fsinfo-wrong"}, {492, 1, "fsinfo-wrong"}, {492, fat.Unset, ""},
+	} {
+		d := plain(t, small32)
+		poke(d, 512+c.at, le32(c.value)...)
+		v, tab := loaded(t, d)
+		if got := codes(v.Check(tab).Findings); got != c.want {
+			t.Errorf("%d at byte %d: %q, want %q", c.value, c.at, got, c.want)
+		}
+	}
+}
+
 // The tables of a volume that lies about its size are no larger than what the
 // source holds.
 func TestLyingSizes(t *testing.T) {

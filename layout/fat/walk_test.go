@@ -196,9 +196,8 @@ func TestUnreadableDirectory(t *testing.T) {
 	if err := w.Close(); err != nil {
 		t.Fatal(err)
 	}
-	v, tab := loaded(t, d)
-	bad := &imagetest.Faulty{Source: d, Bad: layout.Spans{{Start: v.RootSpan().Start + 1, Count: 1}}}
-	v, tab = loaded(t, bad)
+	bad := &imagetest.Faulty{Source: d, Bad: layout.Spans{{Start: mustRead(t, d).RootSpan().Start + 1, Count: 1}}}
+	v, tab := loaded(t, bad)
 	walk := v.NewWalk(tab, fat.WalkOptions{})
 	var got []string
 	for f := range walk.Files() {
@@ -225,6 +224,55 @@ func TestMissing(t *testing.T) {
 			t.Errorf("missing %s", got)
 		}
 		break
+	}
+}
+
+// A volume that is cut off: what lay behind the end is missing, and said so
+// before anybody tries to read it.
+func TestMissingBehindTheEnd(t *testing.T) {
+	d := specimen(t, small16)
+	p := &patient{t, d, mustRead(t, d)}
+	b := p.file("B.BIN")
+	cut := b.Extents()[0].Start + 5
+	v, tab := loaded(t, image.NewWindow(d, layout.Span{Count: cut}))
+	for f := range v.NewWalk(tab, fat.WalkOptions{}).Files() {
+		if f.Name != "B.BIN" {
+			continue
+		}
+		c := v.Open(f)
+		if got := fmt.Sprint(c.Missing()); got != "[{2560 9728}]" {
+			t.Errorf("missing %s", got)
+		}
+		if n, err := c.ReadAt(make([]byte, 2560), 0); n != 2560 || err != nil {
+			t.Errorf("before the end: %d, %v", n, err)
+		}
+		if _, err := c.ReadAt(make([]byte, 1), 2560); err == nil {
+			t.Error("behind the end: no error")
+		}
+	}
+}
+
+// FG, "FAT Directory Structure": the cluster is in bytes 26-27, on FAT32 with
+// its high half in 20-21, of which the four high bits belong to no cluster.
+func TestSetCluster(t *testing.T) {
+	for _, c := range []struct {
+		k        fat.Kind
+		high, lo string
+	}{
+		{fat.FAT16, "cd ab", "78 56"}, {fat.FAT32, "34 a2", "78 56"},
+	} {
+		r := slot("A          ", 0x20, func(r *fat.Raw) { r[20], r[21] = 0xCD, 0xAB })
+		was := r
+		r.SetCluster(c.k, 0x02345678)
+		if got := fmt.Sprintf("% x", r[20:22]); got != c.high {
+			t.Errorf("%s: bytes 20 and 21 are %s, want %s", c.k, got, c.high)
+		}
+		if got := fmt.Sprintf("% x", r[26:28]); got != c.lo || !bytes.Equal(r[:20], was[:20]) || !bytes.Equal(r[28:], was[28:]) || r[22] != was[22] {
+			t.Errorf("%s: % x", c.k, r)
+		}
+		if got := r.Cluster(c.k); got != 0x02345678&c.k.Mask() {
+			t.Errorf("%s: cluster %X", c.k, got)
+		}
 	}
 }
 
