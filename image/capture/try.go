@@ -18,7 +18,8 @@ const (
 	slowTimes    = 10                    // this many times as long as usual, is slow
 	graceAfter   = 3 * time.Second       // for a read to return when the owner stops
 	maxSkip      = layout.Sector(64)     // blocks
-	maxWindow    = layout.Sector(256)    // blocks
+	maxWindow    = layout.Sector(64)     // blocks
+	fewSingles   = layout.Sector(8)      // in one window, near a bad spot
 	mostSpans    = 32                    // in one window
 	calmBytes    = 8 * int64(blockBytes) // after which a failure counts as a new one
 )
@@ -307,9 +308,17 @@ func (e *engine) takeRest() error {
 
 // announce makes sure that the record says, durably, that s is about to be
 // read: alone if it is risky, else with what comes after it in the next second.
+// Single sectors that go well share a line with the few beside them: each line
+// costs a flush of the disk that holds the record.
 func (e *engine) announce(s layout.Span) error {
 	now := e.Time.Now()
 	if e.risky(s) {
+		if s.Count == 1 && e.calm > 0 {
+			if len(e.window) == 1 && e.window[0].Count == fewSingles && e.window[0].Holds(s.Start) {
+				return nil
+			}
+			s = layout.Span{Start: s.Start / fewSingles * fewSingles, Count: fewSingles}.Common(e.rec.Whole())
+		}
 		e.window, e.windowAt = []layout.Span{s}, now
 		return e.promiseWindow()
 	}

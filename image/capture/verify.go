@@ -19,21 +19,25 @@ type Check struct {
 }
 
 // Verify compares every span of the image with the SHA-256 in the record, and
-// hashes the whole file.
-func (s *Source) Verify(ctx context.Context, record io.ReaderAt) (*Check, error) {
-	covered := newRuns[bool](s.rec.Sectors)
-	bad, err := checkSpans(s.file, record, func(l *Line) bool {
+// hashes the whole file. record is the file that rec was read from. Where Open
+// refuses a pair because one of a few spans differs, Verify says which differ.
+func (rec *Record) Verify(ctx context.Context, img image.Source, record io.ReaderAt) (*Check, error) {
+	if want := int64(rec.Sectors) * int64(rec.SectorSize); img.Size() != want {
+		return nil, &MismatchError{fmt.Sprintf("the record is of a drive of %d bytes, the image has %d", want, img.Size())}
+	}
+	covered := newRuns[bool](rec.Sectors)
+	bad, err := checkSpans(img, record, func(l *Line) bool {
 		covered.set(l.Span, true)
 		return ctx.Err() == nil
 	})
 	if err != nil {
 		return nil, err
 	}
-	c := &Check{Damaged: bad, Promised: s.rec.Image}
-	for _, k := range s.rec.states.spans(s.rec.Whole(), good, unstable) {
+	c := &Check{Damaged: bad, Promised: rec.Image}
+	for _, k := range rec.states.spans(rec.Whole(), good, unstable) {
 		c.Unchecked = append(c.Unchecked, covered.spans(k, false)...)
 	}
-	c.SHA256, err = hashWhole(ctx, s.file, s.file.Size())
+	c.SHA256, err = hashWhole(ctx, img, img.Size())
 	return c, err
 }
 

@@ -1,0 +1,287 @@
+package capture
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"bootgraft/image"
+	"bootgraft/image/imagetest/need"
+	"bootgraft/layout"
+)
+
+var example = Geometry{20_000, 512, image.Identity{Model: "EXAMPLE 20", Serial: "S 1", Bus: "ata"}, FillPattern}
+
+// recordOf makes a record of the given lines.
+func recordOf(lines ...Line) []byte {
+	var a appender
+	out := a.opening(example)
+	for _, l := range lines {
+		out = append(out, a.line(&l)...)
+	}
+	return out
+}
+
+func someLines() []Line {
+	b := make([]byte, 512)
+	v := []Variant{{Times: 2, Digest: sum(b), Data: b}, {Times: 1, Digest: Digest{1}}}
+	return []Line{
+		{Verb: VerbRun, Numbers: []int64{1}, Time: time.Unix(1_700_000_000, 0)},
+		{Verb: VerbAbout, Spans: []layout.Span{{Start: 0, Count: 100}, {Start: 19_000, Count: 9}}},
+		{Verb: VerbGood, Span: layout.Span{Start: 0, Count: 100}, Digest: Digest{7}},
+		{Verb: VerbUnstable, Span: layout.Span{Start: 5, Count: 1}, Variants: v},
+		{Verb: VerbAgain, Span: layout.Span{Start: 0, Count: 100}, Numbers: []int64{2}},
+		{Verb: VerbWeak, Span: layout.Span{Start: 7, Count: 2}, Fault: image.TimedOut},
+		{Verb: VerbFailed, Span: layout.Span{Start: 2048, Count: 2048}, Fault: image.BadSector},
+		{Verb: VerbTight, Span: layout.Span{Start: 2048, Count: 64}, Fault: near},
+		{Verb: VerbMissing, Span: layout.Span{Start: 2050, Count: 1}, Fault: image.ShortRead},
+		{Verb: VerbLeft, Span: layout.Span{Start: 4096, Count: 2048}},
+		{Verb: VerbSkipped, Span: layout.Span{Start: 8192, Count: 1}},
+		{Verb: VerbHung, Span: layout.Span{Start: 9000, Count: 2}},
+		{Verb: VerbHung, Span: layout.Span{Start: 9100, Count: 1}},
+		{Verb: VerbClock, Numbers: []int64{10, 2, 1500}},
+		{Verb: VerbFrom, Numbers: []int64{1}, Texts: []string{"first \"half\"\n"}},
+		{Verb: VerbOrigin, Span: layout.Span{Start: 0, Count: 50}, Numbers: []int64{1}},
+		{Verb: VerbSync, Numbers: []int64{3}},
+		{Verb: VerbAnswered},
+		{Verb: VerbGone, Fault: image.Gone},
+		{Verb: VerbStop, Texts: []string{"drive-gone"}},
+		{Verb: VerbEnd, Digest: Digest{9}, Numbers: []int64{10_240_000}},
+	}
+}
+
+func TestRecordSaysWhatWasWritten(t *testing.T) {
+	rec, err := ReadRecord(bytes.NewReader(recordOf(someLines()...)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	one := func(start, count layout.Sector) layout.Spans { return layout.Spans{{Start: start, Count: count}} }
+	for name, p := range map[string][2]layout.Spans{
+		"read":     {rec.Read(), {{Start: 0, Count: 5}, {Start: 6, Count: 94}}},
+		"unstable": {rec.Unstable(), one(5, 1)},
+		"missing":  {rec.Missing(), {{Start: 2050, Count: 1}, {Start: 9100, Count: 1}}},
+		"skipped":  {rec.Skipped(), one(8192, 1)},
+		"hung":     {rec.Hung(), one(9000, 2)},
+		"weak":     {rec.Weak(), one(7, 2)},
+	} {
+		if !slices.Equal(p[0], p[1]) {
+			t.Errorf("%s: %v, want %v", name, p[0], p[1])
+		}
+	}
+	all := rec.Read().Union(rec.Unstable()).Union(rec.Missing()).Union(rec.Skipped()).Union(rec.Unread())
+	if !slices.Equal(all, one(0, 20_000)) {
+		t.Errorf("the states do not make up the disk: %v", all)
+	}
+	if rec.Geometry != example || rec.Runs != 1 || rec.Stopped != "drive-gone" || rec.Image == nil || rec.Clock != (Clock{10, 2, 1500 * time.Millisecond}) {
+		t.Errorf("%+v", rec)
+	}
+}
+
+func TestOnlyATornLastLineIsTolerated(t *testing.T) {
+	whole := recordOf(someLines()...)
+	opening := len(recordOf())
+	for cut := opening; cut < len(whole); cut++ {
+		rec, err := ReadRecord(bytes.NewReader(whole[:cut]))
+		if err != nil {
+			t.Fatalf("cut at byte %d: %v", cut, err)
+		}
+		if rec.Torn != (whole[cut-1] != '\n') || rec.end.off != int64(bytes.LastIndexByte(whole[:cut], '\n')+1) {
+			t.Fatalf("cut at byte %d: torn %v, goes on at %d", cut, rec.Torn, rec.end.off)
+		}
+	}
+	for at := range whole {
+		b := bytes.Clone(whole)
+		b[at] ^= 0x04
+		var fe *FormatError
+		_, err := ReadRecord(bytes.NewReader(b))
+		if at == len(whole)-1 { // without its newline the last line is torn
+			if err != nil {
+				t.Errorf("the last newline changed: %v", err)
+			}
+		} else if !errors.As(err, &fe) || fe.Offset > int64(at) {
+			t.Errorf("byte %d changed: %v", at, err)
+		}
+	}
+	lines := bytes.SplitAfter(whole, []byte("\n"))
+	for i := range len(lines) - 2 {
+		if i == len(lines)-2 {
+			break
+		}
+		b := bytes.Join(slices.Delete(slices.Clone(lines), i, i+1), nil)
+		if _, err := ReadRecord(bytes.NewReader(b)); err == nil {
+			t.Errorf("line %d taken out is not noticed", i+1)
+		}
+	}
+}
+
+func TestRecordsThatAreRefused(t *testing.T) {
+	g, s := layout.Span{Start: 0, Count: 100}, layout.Span{Start: 5, Count: 1}
+	for name, l := range map[string]Line{
+		"behind the end":        {Verb: VerbGood, Span: layout.Span{Start: 19_999, Count: 2}},
+		"window behind the end": {Verb: VerbAbout, Spans: []layout.Span{g, {Start: 1 << 61, Count: 1 << 61}}},
+		"unstable run":          {Verb: VerbUnstable, Span: g, Variants: []Variant{{}}},
+		"variant of other size": {Verb: VerbUnstable, Span: s, Variants: []Variant{{Data: []byte{1}, Digest: sum([]byte{1})}}},
+		"nine variants":         {Verb: VerbUnstable, Span: s, Variants: make([]Variant, 9)},
+		"second disk":           {Verb: VerbDisk, Numbers: []int64{1, 512}},
+		"unknown capture":       {Verb: VerbOrigin, Span: g, Numbers: []int64{1}},
+		"captures out of order": {Verb: VerbFrom, Numbers: []int64{2}, Texts: []string{""}},
+	} {
+		var fe *FormatError
+		if _, err := ReadRecord(bytes.NewReader(recordOf(l))); !errors.As(err, &fe) {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+	for _, text := range []string{
+		"good 0+1", "good 0+0 " + Digest{}.String(), "good 00+1 " + Digest{}.String(), "good 0+1  " + Digest{}.String(),
+		"unheard 1", "about", "about  0+1", "stop Done", "sync -1", "run 1 yesterday", "weak 0+1 tired", "drive a b c fixed",
+		"answered now", "unstable 0+1 1:2:3", "from 1 \"a", "#x", "#  ", "",
+	} {
+		if l, err := parseText(text); err == nil {
+			t.Errorf("%q is taken for %+v", text, l)
+		}
+	}
+	long := append(recordOf(), bytes.Repeat([]byte("a"), MaxLine+1)...)
+	if _, err := ReadRecord(bytes.NewReader(long)); err == nil {
+		t.Error("a line without end is accepted")
+	}
+}
+
+// The checksums are those of RFC 1952 (gzip), and the digests those of FIPS
+// 180-4: found here with gzip and sha256sum alone, in the way that the first
+// lines of the record describe.
+func TestTheRecordCanBeCheckedWithOtherTools(t *testing.T) {
+	gzip, sha := need.Tool(t, "gzip"), need.Tool(t, "sha256sum")
+	img, _ := captureFiles(t, newSim(6000, layout.Span{Start: 5000, Count: 2}), Options{})
+	text, err := os.ReadFile(img + RecordSuffix)
+	if err != nil {
+		t.Fatal(err)
+	}
+	data, err := os.ReadFile(img)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var texts []byte
+	digests := 0
+	for line := range strings.Lines(string(text)) {
+		texts = append(texts, line[9:]...)
+		var start, count int
+		var digest string
+		if n, _ := fmt.Sscanf(line[9:], "good %d+%d %s", &start, &count, &digest); n == 3 && digests < 20 {
+			digests++
+			if got := pipe(t, data[start*512:(start+count)*512], sha); string(got[:64]) != digest {
+				t.Errorf("sectors %d+%d have %s, sha256sum says %s", start, count, digest, got[:64])
+			}
+		}
+		var want uint32
+		fmt.Sscanf(line, "%08x", &want)
+		if strings.HasPrefix(line[9:], "stop") || strings.HasPrefix(line[9:], "disk") {
+			z := pipe(t, texts, gzip, "-c")
+			if got := binary.LittleEndian.Uint32(z[len(z)-8:]); got != want {
+				t.Errorf("%q: gzip says %08x", line, got)
+			}
+		}
+	}
+	if digests == 0 {
+		t.Error("no digest was compared")
+	}
+}
+
+func pipe(t *testing.T, in []byte, name string, args ...string) []byte {
+	t.Helper()
+	c := exec.Command(name, args...)
+	c.Stdin = bytes.NewReader(in)
+	out, err := c.Output()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return out
+}
+
+// The record of a whole run stays readable for later versions.
+func TestARecordOfThePastIsRead(t *testing.T) {
+	f, err := os.Open(filepath.Join("..", "..", "testdata", "capture", "example.record"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	rec, err := ReadRecord(f)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if rec.Sectors != 6000 || !slices.Equal(rec.Missing(), layout.Spans{{Start: 5000, Count: 2}}) || len(rec.Unread()) > 0 || rec.Stopped != "done" {
+		t.Errorf("%+v, missing %v", rec.Geometry, rec.Missing())
+	}
+}
+
+func FuzzReadRecord(f *testing.F) {
+	f.Add(recordOf(someLines()...))
+	f.Add(recordOf())
+	if b, err := os.ReadFile(filepath.Join("..", "..", "testdata", "capture", "example.record")); err == nil {
+		f.Add(b)
+	}
+	f.Fuzz(func(t *testing.T, b []byte) {
+		rec, err := ReadRecord(bytes.NewReader(b))
+		if (rec == nil) != (err != nil) {
+			t.Fatalf("%v, %v", rec, err)
+		}
+		// Checksums keep most mutations out: the texts alone, too.
+		var a appender
+		out := a.opening(example)
+		for line := range bytes.Lines(b) {
+			if l, err := parseText(strings.TrimSuffix(string(line[min(9, len(line)):]), "\n")); err == nil {
+				if l.Verb == VerbWords && strings.ContainsRune(l.text(), '\n') {
+					t.Fatal("a newline in a line")
+				}
+				out = append(out, a.line(&l)...)
+			}
+		}
+		if rec, err := ReadRecord(bytes.NewReader(out)); err == nil {
+			rec.suspectWindow()
+			all := rec.Read().Union(rec.Unstable()).Union(rec.Missing()).Union(rec.Skipped()).Union(rec.Unread())
+			if !slices.Equal(all, layout.Spans{rec.Whole()}) {
+				t.Fatalf("the states do not make up the disk: %v", all)
+			}
+		}
+	})
+}
+
+// A record of a drive of 20 GB: 19,078 spans of 1 MiB, and as many lines again
+// about bad spots.
+func bigRecord() []byte {
+	rng := rand.New(rand.NewPCG(3, 3))
+	var a appender
+	g := example
+	g.Sectors = 39_070_080
+	out := a.opening(g)
+	put := func(l Line) { out = append(out, a.line(&l)...) }
+	for i := range layout.Sector(19_076) {
+		put(Line{Verb: VerbGood, Span: layout.Span{Start: i * 2048, Count: 2048}, Digest: Digest{byte(i)}})
+		put(Line{Verb: VerbMissing, Span: layout.Span{Start: layout.Sector(rng.Int64N(39_000_000)), Count: 1}, Fault: image.BadSector})
+		if i%64 == 0 {
+			put(Line{Verb: VerbSync, Numbers: []int64{a.lines + 1}})
+		}
+	}
+	return out
+}
+
+func BenchmarkReadRecord(b *testing.B) {
+	text := bigRecord()
+	b.SetBytes(int64(len(text)))
+	for b.Loop() {
+		if _, err := ReadRecord(bytes.NewReader(text)); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
+func sum(b []byte) Digest { return sha256.Sum256(b) }
