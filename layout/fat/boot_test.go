@@ -117,6 +117,25 @@ func TestTypeByCount(t *testing.T) {
 	}
 }
 
+// F04: at most 268,435,445 clusters, so that none has the number 0FFFFFF7h (FG,
+// "FAT Data Structure"; Microsoft KB 184006).
+func TestMostClusters(t *testing.T) {
+	for _, c := range []struct {
+		clusters uint32
+		ok       bool
+	}{{268435445, true}, {268435446, false}} {
+		d := plain(t, small32)
+		for _, sector := range []int64{0, 6} {
+			poke(d, sector*512+36, le32(1<<21)...)
+			poke(d, sector*512+32, le32(32+2*(1<<21)+c.clusters)...)
+		}
+		v, err := fat.Read(d)
+		if (err == nil) != c.ok || c.ok && v.Clusters != c.clusters {
+			t.Errorf("%d clusters: %v", c.clusters, err)
+		}
+	}
+}
+
 // What is not a FAT volume is never taken for one, and what is a broken one is
 // called so.
 func TestRefusals(t *testing.T) {
