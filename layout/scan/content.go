@@ -45,7 +45,7 @@ type visitor interface {
 func pass(ctx context.Context, src image.Source, span layout.Span, v visitor, moved func(layout.Sector)) error {
 	n := int64(src.SectorSize())
 	step := layout.Sector(readStep / n)
-	buf := make([]byte, readStep)
+	buf := make([]byte, min(readStep, int64(span.Count)*n))
 	for at := span.Start; at < span.End(); {
 		if err := ctx.Err(); err != nil {
 			return err
