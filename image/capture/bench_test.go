@@ -14,11 +14,6 @@ import (
 	"bootgraft/image/imagetest/need"
 )
 
-// fileDrive is a healthy drive that is a file.
-type fileDrive struct{ *image.File }
-
-func (fileDrive) Identity() image.Identity { return image.Identity{} }
-
 // BenchmarkHealthy captures a healthy file of 1 GiB (BOOTGRAFT_BENCH_DIR says
 // where), hashing included, and gives the time as a ratio to dd bs=4M
 // iflag=direct conv=fsync of the same file to the same disk.
@@ -50,7 +45,7 @@ func BenchmarkHealthy(b *testing.B) {
 		img := path + "." + strconv.Itoa(i)
 		runtime.ReadMemStats(&before)
 		t := time.Now()
-		r, err := Run(context.Background(), fileDrive{src}, Target{Storage: Disk{dir}, Image: img}, Options{Looks: 1}, nil, nil)
+		r, err := Run(context.Background(), FileDrive{src}, Target{Storage: Disk{dir}, Image: img}, Options{Looks: 1}, nil, nil)
 		ours += time.Since(t)
 		runtime.ReadMemStats(&after)
 		src.Close()

@@ -137,7 +137,7 @@ func (e *engine) finish(err error, closeFiles func() error) (*Result, error) {
 	if jerr := e.j.close(); err == nil {
 		err = jerr
 	}
-	findings = append(findings, e.j.same.findings()...)
+	findings = append(findings, e.j.same.findings(e.block)...)
 	if err != nil && isNoSpace(err) {
 		s, err = &stopped{NoSpace}, nil
 	}

@@ -108,11 +108,11 @@ func (j *journal) note(l Line) {
 }
 
 // keep stores what was read and then says so. It takes buf over.
-func (j *journal) keep(l Line, buf []byte) {
+func (j *journal) keep(l Line, buf []byte, used bool) {
 	store := func() error {
 		b := buf[:int64(l.Span.Count)*j.sectorSize]
 		l.Digest = sha256.Sum256(b)
-		j.same.see(l.Span, l.Digest, b)
+		j.same.see(l.Span, l.Digest, b, used)
 		_, err := j.image.WriteAt(b, int64(l.Span.Start)*j.sectorSize)
 		if err == nil {
 			err = j.write(&l)

@@ -10,22 +10,32 @@ import (
 	"bootgraft/layout"
 )
 
-// looks gives the boot areas all the looks that they still lack.
+// looks gives the boot areas all the looks that they still lack, and one more
+// if the drive was without power since the last: what a drive answers may
+// change with that.
 func (e *engine) looks() error {
 	for n := 2; n <= e.Looks; n++ {
 		if err := e.look(n); err != nil {
 			return err
 		}
 	}
+	if e.rec.powerOff && e.Looks > 1 {
+		return e.look(e.Looks + 1)
+	}
 	return nil
+}
+
+// secondLook is the one in mid-run.
+func (e *engine) secondLook() error {
+	if e.Looks < 2 {
+		return nil
+	}
+	return e.look(2)
 }
 
 // look reads what is known of the boot areas and tables once more, unless it
 // was read n times already.
 func (e *engine) look(n int) error {
-	if n > e.Looks {
-		return nil
-	}
 	e.doing, e.doingNow = "looking at the boot areas again", Boot
 	for _, s := range e.runsOf([]Class{Boot, Tables}, good, unstable) {
 		for s = e.lacking(s, n); !s.Empty(); s = e.lacking(s, n) {

@@ -202,7 +202,7 @@ func (m *merger) take(s layout.Span, from *Source, number int64) error {
 	if err := m.e.rec.apply(&l); err != nil {
 		return err
 	}
-	m.e.j.keep(l, buf)
+	m.e.j.keep(l, buf, false)
 	m.came(s, number)
 	return nil
 }

@@ -46,7 +46,7 @@ func (e *engine) bulk(late []Class, files []layout.Span) error {
 	steps := []func() error{
 		func() error { return e.sweep(Files, files) },
 		func() error { return e.narrow(late[:1]) },
-		func() error { return e.look(2) },
+		e.secondLook,
 	}
 	if len(late) > 1 {
 		half := layout.Span{Count: e.rec.Sectors / 2}
@@ -55,7 +55,7 @@ func (e *engine) bulk(late []Class, files []layout.Span) error {
 		}
 		steps = append(steps,
 			func() error { return e.sweep(Free, []layout.Span{half}) },
-			func() error { return e.look(2) },
+			e.secondLook,
 			func() error { return e.sweep(Free, []layout.Span{layout.Between(half.Count, e.rec.Sectors)}) },
 			func() error { return e.narrow(late[1:]) })
 	}
@@ -66,7 +66,7 @@ func (e *engine) bulk(late []Class, files []layout.Span) error {
 func (e *engine) lastOfAll(classes []Class) error {
 	steps := []func() error{
 		func() error { return e.singles(classes) },
-		func() error { return e.looks() },
+		e.looks,
 		func() error { return e.insides(classes) },
 		func() error { return e.oneByOne(classes, suspect) },
 	}

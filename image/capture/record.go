@@ -81,6 +81,7 @@ type Record struct {
 	tail      []tailLine    // lines about the image after the last mark
 	weak      *runs[bool]   // known, but a later look failed
 	end       appender
+	powerOff  bool // the drive went, or hung, since the last look
 	live      bool // of a run that goes on: its own lines need no check
 }
 
@@ -203,6 +204,7 @@ func (rec *Record) apply(l *Line) error {
 	}
 	switch l.Verb {
 	case VerbMissing, VerbHung:
+		rec.powerOff = rec.powerOff || l.Verb == VerbHung
 		return rec.remember(l)
 	case VerbGood, VerbUnstable:
 		if err := rec.remember(l); err != nil {
@@ -214,6 +216,7 @@ func (rec *Record) apply(l *Line) error {
 		rec.looks.set(l.Span, 1)
 	case VerbAgain:
 		rec.looks.set(l.Span, uint8(min(l.Numbers[0], 255)))
+		rec.powerOff = false
 	case VerbWeak:
 		rec.weak.set(l.Span, true)
 	case VerbAbout:
@@ -259,6 +262,8 @@ func (rec *Record) applyEvent(l *Line) error {
 		}
 		rec.Runs++
 		rec.Stopped = ""
+	case VerbGone:
+		rec.powerOff = true
 	case VerbStop:
 		rec.Stopped = l.Texts[0]
 	case VerbClock:

@@ -10,6 +10,7 @@ import (
 const (
 	sameBlocks = 8       // blocks in a row that repeat blocks before them
 	maxSeen    = 1 << 18 // blocks whose digests are remembered: 256 GiB
+	fillBlocks = 8       // blocks in a row of one byte inside used areas
 )
 
 // sameness watches for a drive, or a bridge before it, that answers beyond some
@@ -23,11 +24,24 @@ type sameness struct {
 	row      int
 	found    layout.Span   // the longest row
 	from     layout.Sector // how far before it the same data were
+
+	fill      byte
+	filled    layout.Span // the row of one byte that is going on
+	longFill  layout.Span // the longest
+	longestOf byte
 }
 
-func (s *sameness) see(at layout.Span, d Digest, data []byte) {
-	if len(data) < blockBytes || bytes.Equal(data[1:], data[:len(data)-1]) {
-		return // one byte all over says nothing
+// see takes in what was read. used tells whether somebody named the sectors:
+// tables, directories, files.
+func (s *sameness) see(at layout.Span, d Digest, data []byte, used bool) {
+	if bytes.Equal(data[1:], data[:len(data)-1]) { // one byte all over repeats nothing
+		if used {
+			s.seeFill(at, data[0])
+		}
+		return
+	}
+	if len(data) < blockBytes {
+		return
 	}
 	if s.seen == nil {
 		s.seen = map[[8]byte]layout.Sector{}
@@ -50,11 +64,27 @@ func (s *sameness) see(at layout.Span, d Digest, data []byte) {
 	}
 }
 
-func (s *sameness) findings() []layout.Finding {
-	if s.found.Empty() {
-		return nil
+func (s *sameness) seeFill(at layout.Span, b byte) {
+	if at.Start == s.filled.End() && b == s.fill {
+		s.filled.Count += at.Count
+	} else {
+		s.filled, s.fill = at, b
 	}
-	return []layout.Finding{layout.Warningf("data-repeats", s.found.Start,
+	if s.filled.Count > s.longFill.Count {
+		s.longFill, s.longestOf = s.filled, s.fill
+	}
+}
+
+func (s *sameness) findings(block layout.Sector) []layout.Finding {
+	var out []layout.Finding
+	if s.longFill.Count >= fillBlocks*block {
+		out = append(out, layout.Warningf("long-fill", s.longFill.Start,
+			"sectors %s belong to files or tables and hold the byte %02X throughout: that may be silence, or a drive that answers so where it cannot read", s.longFill, s.longestOf))
+	}
+	if s.found.Empty() {
+		return out
+	}
+	return append(out, layout.Warningf("data-repeats", s.found.Start,
 		"sectors %s hold the same data as those %d sectors before them, block for block: beyond some address the drive or its bridge may answer with the data of another. Read a few of these sectors through another bridge before you trust them",
-		s.found, s.from)}
+		s.found, s.from))
 }

@@ -44,6 +44,9 @@ func (e *engine) try(s layout.Span) (outcome, error) {
 	}
 	buf := <-e.j.free
 	took, err := e.ask(s, buf)
+	if err == nil && took > e.HangAfter && !e.silent {
+		err = e.wokeUp()
+	}
 	if err != nil {
 		e.j.free <- buf
 		return failedIt, e.fail(s, took, err)
@@ -54,7 +57,7 @@ func (e *engine) try(s layout.Span) (outcome, error) {
 	if err := e.rec.apply(&l); err != nil {
 		return 0, err
 	}
-	e.j.keep(l, buf)
+	e.j.keep(l, buf, e.class.get(s.Start) != Free && e.class.get(s.Start) != Boot)
 	e.unsynced += int64(s.Count) * int64(e.rec.SectorSize)
 	if slow {
 		e.watch.Event(Event{Kind: EventSlow, Span: s, Took: took})
@@ -100,6 +103,17 @@ func (e *engine) ask(s layout.Span, buf []byte) (took time.Duration, err error) 
 	}
 }
 
+// wokeUp is called after a read in which more time has passed than the timer
+// saw: the machine was suspended, and the drive without power. It may be
+// another one by now.
+func (e *engine) wokeUp() error {
+	e.note(Line{Verb: VerbGone, Fault: image.Gone})
+	if err := e.j.flush(); err != nil {
+		return err
+	}
+	return e.sameDrive()
+}
+
 // hangs records durably that a read does not return. If it does return after
 // all, later lines overrule this one.
 func (e *engine) hangs(s layout.Span) error {
@@ -139,7 +153,8 @@ func (e *engine) succeed(s layout.Span, took time.Duration, slow bool) {
 // what was tried.
 func (e *engine) fail(s layout.Span, took time.Duration, err error) error {
 	var st *stopped
-	if errors.As(err, &st) {
+	var other *DifferentDriveError
+	if errors.As(err, &st) || errors.As(err, &other) {
 		return err
 	}
 	fault := image.FaultOf(err)
