@@ -58,7 +58,7 @@ func (f *Finding) UnmarshalJSON(b []byte) error {
 	return nil
 }
 
-// Notef, Warningf and Refusalf make findings; at may be NoSector.
+// Notef makes a finding of severity Note; at may be NoSector.
 func Notef(code string, at Sector, format string, args ...any) Finding {
 	return Finding{Code: code, Severity: Note, Sector: at, Text: fmt.Sprintf(format, args...)}
 }
