@@ -1,0 +1,203 @@
+package capture
+
+import (
+	"context"
+	"errors"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"bootgraft/layout"
+)
+
+func TestASlowReadIsLeftLikeAFailedOne(t *testing.T) {
+	d := newSim(60_000)
+	d.slow[10_000] = 5 * time.Second
+	var order []layout.Sector
+	d.onRead = func(s layout.Span, _ bool) { order = append(order, s.Start) }
+	r := runSim(t, d, newMemory(), Options{Looks: 1})
+	if r.Clock.Slow < 5*time.Second || r.Clock.Errors != 0 || len(r.Unread)+len(r.Missing) > 0 {
+		t.Errorf("%+v", r.Clock)
+	}
+	for i, x := range order {
+		if x == 8192 && order[i+1] < 12_288 {
+			t.Errorf("after the slow read at 8192 comes %d", order[i+1])
+		}
+	}
+}
+
+// A sector that fails twice and is good then is found by the narrowing, one
+// that fails five times only by asking for more.
+func TestSectorsThatFailSometimes(t *testing.T) {
+	d := newSim(20_000)
+	d.heals[5000] = 2
+	if r := runSim(t, d, newMemory(), Options{Looks: 1}); len(r.Missing)+len(r.Unread) > 0 {
+		t.Errorf("missing %v, unread %v", r.Missing, r.Unread)
+	}
+	m := newMemory()
+	d = newSim(20_000)
+	d.heals[5000] = 5
+	if r := runSim(t, d, m, Options{Looks: 1}); r.Missing.Sectors() != 1 {
+		t.Errorf("missing %v", r.Missing)
+	}
+	r := runSim(t, d, m, Options{Looks: 1, Retry: 3})
+	if len(r.Missing)+len(r.Unread) > 0 {
+		t.Errorf("after more tries: missing %v, unread %v", r.Missing, r.Unread)
+	}
+	checkImage(t, d, m, r)
+}
+
+// sleeper is a clock under which the machine was suspended once: the time is
+// later, and no timer saw it.
+type sleeper struct {
+	*simTime
+}
+
+func (s sleeper) Timer(time.Duration) (<-chan time.Time, func()) { return nil, func() {} }
+
+func TestAfterASuspendTheDriveIsLookedAtAgain(t *testing.T) {
+	for _, other := range []bool{false, true} {
+		d := newSim(60_000)
+		reads := 0
+		d.onRead = func(layout.Span, bool) {
+			if reads++; reads == 10 {
+				d.pass(3 * time.Hour)
+				if other {
+					d.seed = 99
+				}
+			}
+		}
+		tg := target
+		tg.Storage = newMemory()
+		r, err := Run(context.Background(), d, tg, Options{Looks: 1, Time: sleeper{simTime: d.simTime}}, nil, nil)
+		var de *DifferentDriveError
+		if other != errors.As(err, &de) {
+			t.Errorf("another drive %v: %v", other, err)
+		}
+		if !other && (err != nil || len(r.Unread) > 0) {
+			t.Errorf("the same drive: %v", err)
+		}
+	}
+}
+
+// blankArea is a drive on which a named area holds one byte throughout.
+type blankArea struct {
+	*simDrive
+	area layout.Span
+}
+
+func (b blankArea) ReadAt(p []byte, off int64) (int, error) {
+	n, err := b.simDrive.ReadAt(p, off)
+	for i := range p {
+		if b.area.Holds(layout.Sector((off + int64(i)) / 512)) {
+			p[i] = 0xFF
+		}
+	}
+	return n, err
+}
+
+func TestALongFillInsideAFileIsAFinding(t *testing.T) {
+	area := layout.Span{Start: 20_480, Count: 20_480}
+	for _, class := range []Class{Files, Boot} {
+		d := newSim(60_000)
+		tg := target
+		tg.Storage = newMemory()
+		a := layoutAdvisor{[]Wish{{layout.Span{Start: 18_000, Count: 30_000}, class}}}
+		r, err := Run(context.Background(), blankArea{d, area}, tg, Options{Looks: 1, Time: d.simTime}, a, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if found := len(r.Findings) == 1 && r.Findings[0].Code == "long-fill" && r.Findings[0].Sector == area.Start; found != (class == Files) {
+			t.Errorf("class %s: findings %v", class, r.Findings)
+		}
+	}
+}
+
+// After the drive was without power the boot areas are looked at once more,
+// even if they had all their looks.
+func TestALookAfterAPowerOff(t *testing.T) {
+	bad := layout.Span{Start: 30_000, Count: 3000}
+	m := newMemory()
+	d := newSim(60_000, bad)
+	looked := 0
+	head := Ends{Head: 1 << 20, Tail: -1}
+	run := func(d *simDrive) *Result {
+		tg := target
+		tg.Storage = m
+		d.onRead = func(s layout.Span, _ bool) {
+			if s.Holds(100) {
+				looked++
+			}
+			if s.Start > 30_000 && s.Count == 1 && looked == 3 && d.goneAfter < 0 {
+				d.goneAfter = d.reads + 300
+			}
+		}
+		r, err := Run(context.Background(), d, tg, Options{Looks: 3, Time: d.simTime}, head, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return r
+	}
+	if r := run(d); r.Stop != DriveGone || looked != 3 {
+		t.Fatalf("stopped %q after %d looks", r.Stop, looked)
+	}
+	looked = -100
+	if r := run(newSim(60_000, bad)); r.Stop != Done || looked == -100 || r.Missing.Sectors() != 3000 {
+		t.Errorf("stopped %q, %d more looks", r.Stop, looked+100)
+	}
+}
+
+// smallFiles is a storage that holds no large file.
+type smallFiles struct{ *memory }
+
+type smallFile struct{ File }
+
+func (smallFile) Truncate(size int64) error {
+	if size > 1<<20 {
+		return syscall.EFBIG
+	}
+	return nil
+}
+
+func (s smallFiles) Create(name string) (File, error) {
+	f, err := s.memory.Create(name)
+	return smallFile{f}, err
+}
+
+func TestAFileSystemThatCannotHoldTheSizeIsRefusedBeforeTheFirstRead(t *testing.T) {
+	d := newSim(60_000)
+	tg := target
+	tg.Storage = smallFiles{newMemory()}
+	_, err := Run(context.Background(), d, tg, Options{Time: d.simTime}, nil, nil)
+	if err == nil || !strings.Contains(err.Error(), "cannot hold a file of") || d.reads > 0 {
+		t.Errorf("%v after %d reads", err, d.reads)
+	}
+}
+
+// What the owner names comes first; what nobody named can be left out.
+func TestOrderFollowsTheAdvisor(t *testing.T) {
+	d := newSim(200_000)
+	var order []layout.Sector
+	d.onRead = func(s layout.Span, _ bool) { order = append(order, s.Start) }
+	w := func(c Class, at, n layout.Sector) Wish { return Wish{layout.Span{Start: at, Count: n}, c} }
+	a := layoutAdvisor{[]Wish{w(Files, 150_000, 100), w(Files, 120_000, 100), w(Directories, 90_000, 10), w(Tables, 100_000, 10), w(Boot, 199_990, 10), w(Boot, 500, 5)}}
+	tg := target
+	tg.Storage = newMemory()
+	r, err := Run(context.Background(), d, tg, Options{Looks: 1, Time: d.simTime, SkipFree: true, First: layout.Spans{{Start: 7777, Count: 1}}}, a, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := []layout.Sector{7777, 0, 199_990, 500, 100_000, 90_000, 150_000, 120_000}
+	if len(order) < len(want) {
+		t.Fatalf("read %v", order)
+	}
+	for i := range want {
+		if order[i] != want[i] {
+			t.Fatalf("read %v, want %v", order, want)
+		}
+	}
+	if r.Skipped.Sectors() != 200_000-r.Read || len(r.Unread) > 0 || r.Classes[Files] != (Tally{Total: 200, Safe: 200}) {
+		t.Errorf("skipped %d, read %d, unread %v, files %+v", r.Skipped.Sectors(), r.Read, r.Unread, r.Classes[Files])
+	}
+}
