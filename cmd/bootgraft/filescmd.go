@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 
 	"github.com/spf13/cobra"
 	"golang.org/x/text/encoding/charmap"
@@ -14,6 +15,7 @@ import (
 	"bootgraft/layout"
 	"bootgraft/layout/files"
 	"bootgraft/layout/scan"
+	"bootgraft/layout/second"
 )
 
 const filesHelp = `Lists the files of the FAT and ext volumes of a drive, or of a planned card
@@ -30,6 +32,7 @@ type filesFlags struct {
 	plan, source, to string
 	codepage         int
 	noHash, brief    bool
+	second           bool
 	sectorSize       int
 }
 
@@ -48,6 +51,7 @@ func filesCommand(u *ui) *cobra.Command {
 	c.Flags().IntVar(&f.codepage, "codepage", 437, "codepage of short FAT names: 437, 850, 852, 855, 858, 860, 862, 863, 865, 866 or 1252")
 	c.Flags().BoolVar(&f.noHash, "no-hash", false, "do not read the files: list them without SHA-256")
 	c.Flags().BoolVar(&f.brief, "brief", false, "name only the files that are not whole")
+	c.Flags().BoolVar(&f.second, "second-reader", false, "also ask an independent reader whether it sees the same table and names; always asked about a planned card")
 	sectorSizeFlag(c, &f.sectorSize)
 	return c
 }
@@ -91,6 +95,11 @@ func (f *filesFlags) run(c *cobra.Command, u *ui, args []string) error {
 	finish()
 	if err != nil {
 		return err
+	}
+	if f.second || f.plan != "" {
+		if l.second, err = second.Ask(c.Context(), src, s, second.Options{}); err != nil {
+			return err
+		}
 	}
 	return l.finish(name, s)
 }
@@ -139,6 +148,7 @@ type lister struct {
 	out      *output
 	files    []fileJSON
 	findings []layout.Finding
+	second   []second.Opinion
 	bytes    int64
 	damaged  int
 	progress func(done, total int64)
@@ -213,7 +223,8 @@ type filesJSON struct {
 // finish writes the answer: a summary, then the files.
 func (l *lister) finish(name string, s *scan.Survey) error {
 	u := l.ui
-	if err := u.object(filesJSON{schema, append([]fileJSON{}, l.files...), append([]layout.Finding{}, l.findings...)}); err != nil {
+	findings := slices.Concat([]layout.Finding{}, l.findings, second.Findings(l.second))
+	if err := u.object(filesJSON{schema, append([]fileJSON{}, l.files...), findings}); err != nil {
 		return err
 	}
 	u.answerf("%s:\n%s, %s bytes, in %s that can be listed\n", name, counted(len(l.files), "file"), grouped(l.bytes), counted(len(files.Volumes(s)), "volume"))
@@ -222,12 +233,13 @@ func (l *lister) finish(name string, s *scan.Survey) error {
 	} else if len(l.files) > 0 {
 		u.answerf("Every one of them is whole.\n")
 	}
+	u.secondReader(l.second)
 	if l.out != nil {
 		l.out.report(u)
 	}
 	l.list()
-	if len(l.findings) > 0 {
-		u.showFindings(l.findings)
+	if worth := slices.Concat(l.findings, differing(l.second)); len(worth) > 0 {
+		u.showFindings(worth)
 	}
 	if l.damaged > 0 {
 		return coded(exitIncomplete, errors.New("some files are not whole"))

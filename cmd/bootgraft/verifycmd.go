@@ -7,6 +7,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/layout"
+	"bootgraft/layout/second"
 	"bootgraft/safety"
 )
 
@@ -18,10 +19,12 @@ counted and not compared.
 Examples:
 
   bootgraft verify card.plan card.img
+  bootgraft verify card.plan card.img --second-reader
   bootgraft verify card.plan card.img --json --limit 1000`
 
 func verifyCommand(u *ui) *cobra.Command {
 	var source string
+	var again bool
 	opt := safety.VerifyOptions{}
 	c := &cobra.Command{
 		Use:   "verify PLAN TARGET",
@@ -47,12 +50,19 @@ func verifyCommand(u *ui) *cobra.Command {
 			if err != nil {
 				return targetError(err)
 			}
-			return u.compared(args[1], cmp)
+			var opinions []second.Opinion
+			if again && cmp.Unequal == 0 {
+				if opinions, err = u.secondOnCard(c.Context(), target); err != nil {
+					return err
+				}
+			}
+			return u.compared(args[1], cmp, opinions)
 		},
 	}
 	c.Flags().StringVar(&source, "source", "", "the source, if it is not where the plan remembers it")
 	c.Flags().IntVar(&opt.Limit, "limit", 100, "most differences to list; the totals count all")
 	c.Flags().BoolVar(&opt.Hash, "sha256", false, "also compute the SHA-256 of the card, but for sectors not touched")
+	c.Flags().BoolVar(&again, "second-reader", false, "if nothing differs, also have an independent reader read the tables and every file of the FAT volumes")
 	return c
 }
 
@@ -66,15 +76,17 @@ type verifyJSON struct {
 	ByWhy       map[string]layout.Sector `json:"unequal_by_why"`
 	Differences []safety.Difference      `json:"differences"`
 	Notes       []string                 `json:"notes"`
+	Findings    []layout.Finding         `json:"findings"`
 	SHA256      string                   `json:"sha256,omitempty"`
 }
 
 // compared says what a comparison found and how the program ends.
-func (u *ui) compared(target string, c *safety.Comparison) error {
+func (u *ui) compared(target string, c *safety.Comparison, opinions []second.Opinion) error {
 	j := verifyJSON{
 		Schema: schema, Compared: c.Compared, Left: c.Left, Missing: c.Missing, Unequal: c.Unequal,
 		ByOp: map[string]layout.Sector{}, ByWhy: map[string]layout.Sector{},
 		Differences: append([]safety.Difference{}, c.Differences...), Notes: append([]string{}, c.Notes...), SHA256: c.SHA256,
+		Findings: second.Findings(opinions),
 	}
 	for op, n := range c.ByOp {
 		j.ByOp[op.String()] = n
@@ -98,6 +110,10 @@ func (u *ui) compared(target string, c *safety.Comparison) error {
 		return coded(exitDifferent, fmt.Errorf("%s differs from its plan in %s", target, counted(c.Unequal, "sector")))
 	}
 	u.answerf("Every compared sector is as planned.\n")
+	u.secondReader(opinions)
+	if worth := differing(opinions); len(worth) > 0 {
+		u.showFindings(worth)
+	}
 	if c.Missing > 0 {
 		return coded(exitIncomplete, fmt.Errorf("%s sectors that the source does not know are zeros on the card", grouped(c.Missing)))
 	}

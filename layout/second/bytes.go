@@ -13,17 +13,16 @@ import (
 
 // readSize is how much of a file is read at once. To a buffer that ends
 // inside a cluster the library returns what lies behind the end of the file.
-const readSize = 4 << 20
+const readSize = 8 << 20
 
 // bytes reads a file with both readers, side by side, and compares every byte.
 func (c *comparison) bytes(theirs *fat12.File, f *fat.File) error {
 	ours := c.v.Open(f)
-	cost := int64(f.Chain.Clusters) * ((f.Size + readSize - 1) / readSize)
-	if cost > c.steps || len(ours.Missing()) > 0 {
+	steps := int64(f.Chain.Clusters) * ((f.Size + readSize - 1) / readSize)
+	if steps > c.steps || len(ours.Missing()) > 0 {
 		c.unread++
 		return nil
 	}
-	c.steps -= cost
 	limited := io.LimitReader(theirs, f.Size)
 	for at := int64(0); at < f.Size; {
 		if err := c.ctx.Err(); err != nil {
@@ -45,6 +44,9 @@ func (c *comparison) bytes(theirs *fat12.File, f *fat.File) error {
 			return differf("/%s differs at byte %d", f.Path, at+int64(firstUnequal(a, b)))
 		}
 		at += int64(n)
+		if c.opt.Progress != nil {
+			c.opt.Progress(int64(n))
+		}
 	}
 	c.o.Compared.Contents++
 	c.o.Compared.Bytes += f.Size

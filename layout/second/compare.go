@@ -16,12 +16,12 @@ import (
 
 func itoa(n int) string { return strconv.Itoa(n) }
 
-// Budgets of one volume. The library parses a directory and all above it for
-// every name that is looked up, and walks a chain from its start for every
-// read.
+// Budgets. The library parses a directory and all above it for every name
+// that is looked up, about 1 microsecond a slot, and walks a chain from its
+// start for every read, about 20 nanoseconds a cluster.
 const (
-	maxParses = 400_000       // slots
-	maxSteps  = 2_000_000_000 // clusters
+	maxParses = 400_000     // slots of one volume
+	maxSteps  = 600_000_000 // clusters of one file: 4 GiB in clusters of 4 KiB
 )
 
 // comparison is one volume on its way through both readers.
@@ -33,7 +33,7 @@ type comparison struct {
 	store  *storage
 	second filesystem.FileSystem
 	parses int
-	steps  int64
+	steps  int64 // at most, for one file
 	buf    [2][]byte
 
 	unlisted int // directories

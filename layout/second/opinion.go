@@ -39,7 +39,8 @@ type Opinion struct {
 
 // Options are choices of Ask.
 type Options struct {
-	Contents bool // compare the bytes of files too
+	Contents bool              // compare the bytes of files too
+	Progress func(bytes int64) // told how many bytes of files were compared since the last call; may be nil
 }
 
 // Ask asks the second reader about the table in force and every FAT volume of
@@ -105,23 +106,39 @@ func count(n int, one, many string) string {
 	return fmt.Sprintf("%d %s", n, many)
 }
 
-// Summary says all opinions in one line, or returns "" if there are none.
+// Summary says all opinions in one short line, or returns "" if there are none.
 func Summary(all []Opinion) string {
-	if len(all) == 0 {
-		return ""
-	}
-	parts := make([]string, len(all))
-	for i, o := range all {
+	var agree, differ, cannot []string
+	for _, o := range all {
 		switch o.Verdict {
 		case Agrees:
-			parts[i] = fmt.Sprintf("agrees on %s (%s)", o.About, o.Compared)
+			agree = append(agree, fmt.Sprintf("%s (%s)", o.About, o.Compared.brief()))
 		case Differs:
-			parts[i] = "DIFFERS on " + o.About
+			differ = append(differ, o.About)
 		default:
-			parts[i] = "cannot read " + o.About
+			cannot = append(cannot, o.About)
 		}
 	}
-	return "Second reader: " + strings.Join(parts, "; ")
+	var parts []string
+	for _, v := range []struct {
+		verb  string
+		about []string
+	}{{"DIFFERS on", differ}, {"agrees on", agree}, {"cannot read", cannot}} {
+		if len(v.about) > 0 {
+			parts = append(parts, v.verb+" "+strings.Join(v.about, ", "))
+		}
+	}
+	if parts == nil {
+		return ""
+	}
+	return "Second reader " + strings.Join(parts, "; ")
+}
+
+func (c Compared) brief() string {
+	if c.Contents > 0 {
+		return count(c.Contents, "file", "files")
+	}
+	return count(c.Entries, "entry", "entries")
 }
 
 // refusal is the reason why the second reader is not asked, or why what it

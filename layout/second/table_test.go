@@ -122,11 +122,21 @@ func TestTablesCannot(t *testing.T) {
 	hybrid.Put(0, hybridBoot())
 	first := newGPT(gptForm{})
 	first.Put(1, make([]byte, 512))
+	text, err := os.Open("../../testdata/apple/three.txt")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer text.Close()
+	apple, err := imagetest.Parse(text)
+	if err != nil {
+		t.Fatal(err)
+	}
 	for _, c := range []struct {
 		name string
 		src  image.Source
 		why  string
 	}{
+		{"an Apple partition map", apple, "mbr and gpt only"},
 		{"logical volumes", partitioned(t, withLogicals), "extended partitions"},
 		{"hybrid", hybrid, "record"},
 		{"entries of 256 bytes", newGPT(gptForm{entrySize: 256}), "entries of 128 bytes only"},
@@ -222,7 +232,7 @@ func TestAsk(t *testing.T) {
 	if err != nil || len(all) != 3 {
 		t.Fatalf("%+v, %v", all, err)
 	}
-	want := "Second reader: agrees on the mbr table (4 entries); agrees on volume 1 (9 entries, 8 chains of clusters); cannot read volume 2"
+	want := "Second reader agrees on the mbr table (4 entries), volume 1 (9 entries); cannot read volume 2"
 	if got := Summary(all); got != want {
 		t.Errorf("%s\nwant %s", got, want)
 	}

@@ -301,6 +301,40 @@ func TestLargeDirectory(t *testing.T) {
 	}
 }
 
+// What would take too long is left out, and said.
+func TestBudgets(t *testing.T) {
+	v := newSpecimen(t, small16).volume()
+	folders, all, err := prove(v)
+	if err != nil || !all {
+		t.Fatal(all, err)
+	}
+	for _, c := range []struct {
+		parses int
+		steps  int64
+		want   Compared
+		why    string
+	}{
+		{maxParses, maxSteps, Compared{9, 8, 6, 24191}, ""},
+		{maxParses, 2, Compared{9, 8, 3, 2749}, "3 files were not read"},
+		{80, maxSteps, Compared{9, 2, 2, 17345}, "6 chains were not compared, 4 files were not read"},
+		{20, maxSteps, Compared{6, 0, 0, 0}, "2 directories were not listed, 8 chains were not compared, 6 files were not read"},
+	} {
+		var o Opinion
+		x := comparison{ctx: t.Context(), v: v, o: &o, opt: Options{Contents: true}, store: newStorage(v.Source(), v.Source().Size()), parses: c.parses, steps: c.steps}
+		if err := x.run(folders); err != nil || o.Compared != c.want || x.left(true) != c.why {
+			t.Errorf("%d slots, %d steps: %+v, %q, %v", c.parses, c.steps, o.Compared, x.left(true), err)
+		}
+	}
+}
+
+// A volume of another kind is not its business.
+func TestOtherVolumes(t *testing.T) {
+	o := Volume(t.Context(), survey(t, imagetest.New(5000, 512)), layout.Volume{Kind: "ext4", Index: 3}, Options{})
+	if o.Verdict != Cannot || o.About != "volume 3" {
+		t.Errorf("%+v", o)
+	}
+}
+
 // However a volume is damaged, what comes out is an answer, soon; and where
 // both readers see the same bytes it is never that they differ.
 func TestMutations(t *testing.T) {
@@ -309,7 +343,7 @@ func TestMutations(t *testing.T) {
 		v := s.volume()
 		meta := int64(v.Data+24) * 512
 		counts := map[Verdict]int{}
-		for _, seed := range need.Seeds(60, 4000) {
+		for _, seed := range need.Seeds(40, 4000) {
 			rng := rand.New(rand.NewPCG(uint64(seed), uint64(v.Kind)))
 			view := image.Source(s)
 			for range 1 + rng.IntN(4) {
