@@ -138,10 +138,10 @@ func usedText(m *layout.Map, r layout.Region) string {
 
 func (u *ui) showOtherTables(m *layout.Map) {
 	for _, t := range m.Tables {
-		if t.State == layout.InForce {
+		if t.State == layout.InForce || t.State == layout.Stale && len(t.Entries) == 0 {
 			continue
 		}
-		u.answerf("\nAlso found: a %s table, %s; entries: %d\n", t.Kind, t.State, len(t.Entries))
+		u.answerf("\nAlso found: table of kind %s, %s; entries: %d\n", t.Kind, t.State, len(t.Entries))
 		for _, e := range t.Entries {
 			u.answerf("%15s %15s  entry %d, type %s\n", grouped(e.Start), grouped(e.Count), e.Index, e.Type)
 		}

@@ -10,6 +10,10 @@ import (
 // maxSignatures bounds what is listed of one region.
 const maxSignatures = 8
 
+// minText is the shortest run of ASCII that is shown: in random bytes one of
+// this length is to be expected about once in 12 MB.
+const minText = 16
+
 // signatures names what the bytes of a boot area look like. They are hints
 // for a person and decide nothing.
 type signatures struct {
@@ -63,7 +67,7 @@ func (s *signatures) look(x layout.Sector, b []byte) {
 		s.add("ends in 55 AA", x)
 	}
 	if len(s.found) == 0 {
-		if text := longestText(b); len(text) >= 8 {
+		if text := longestText(b); len(text) >= minText {
 			s.add(fmt.Sprintf("text %q", text), x)
 		}
 	}
