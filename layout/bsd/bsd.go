@@ -88,7 +88,7 @@ func readAt(src image.Source, at int64) (*Table, error) {
 	}
 	b := make([]byte, n)
 	if err := image.ReadFull(src, b, at); err != nil {
-		return nil, err
+		return nil, fmt.Errorf("reading byte %d in sector %d: %w", at, at/int64(src.SectorSize()), err)
 	}
 	sector, offset := layout.Sector(at/int64(src.SectorSize())), int(at%int64(src.SectorSize()))
 	le := binary.LittleEndian

@@ -107,11 +107,13 @@ func firstBad(src image.Source, run layout.Span, buf []byte, cause error) error 
 	return fmt.Errorf("reading sectors %s: %w", run, cause)
 }
 
+var zeroBlock [64 << 10]byte
+
 // observer gathers the Content of one region.
 type observer struct {
 	content  layout.Content
 	sum      hash.Hash // nil if the region is too long to hash
-	zeros    []byte
+	zeros    int64     // bytes of zeros that were seen and are not hashed yet
 	sectorsz int
 	sigs     signatures
 	first    bool
@@ -136,24 +138,29 @@ func (o *observer) fill(b byte) {
 
 func (o *observer) hole(s layout.Span) {
 	o.fill(0)
-	if o.sum == nil {
-		return
-	}
-	if o.zeros == nil {
-		o.zeros = make([]byte, 64<<10)
-	}
-	for left := int64(s.Count) * int64(o.sectorsz); left > 0; {
-		n := min(left, int64(len(o.zeros)))
-		o.sum.Write(o.zeros[:n])
-		left -= n
+	o.zeros += int64(s.Count) * int64(o.sectorsz)
+}
+
+// hashZeros hashes the zeros so far. A blank region never needs it.
+func (o *observer) hashZeros() {
+	for o.zeros > 0 {
+		n := min(o.zeros, int64(len(zeroBlock)))
+		o.sum.Write(zeroBlock[:n])
+		o.zeros -= n
 	}
 }
 
 func (o *observer) sector(x layout.Sector, b []byte) {
+	fill, blank := blankByte(b)
+	if blank && fill == 0 {
+		o.hole(layout.Span{Start: x, Count: 1})
+		return
+	}
 	if o.sum != nil {
+		o.hashZeros()
 		o.sum.Write(b)
 	}
-	if fill, blank := blankByte(b); blank {
+	if blank {
 		o.fill(fill)
 		return
 	}
@@ -175,6 +182,7 @@ func (o *observer) result() layout.Content {
 	c := o.content
 	c.Blank = c.NonBlank == 0 && c.Unread == 0 && !o.mixed
 	if o.sum != nil && !c.Blank {
+		o.hashZeros()
 		c.SHA256 = hex.EncodeToString(o.sum.Sum(nil))
 	}
 	c.Signatures = o.sigs.found
