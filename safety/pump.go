@@ -35,6 +35,7 @@ type pump struct {
 	src      image.Source
 	runs     iter.Seq[run]
 	write    func(p []byte, off int64) error // nil: nothing is written
+	zero     func(off, n int64) error        // nil: zeros need not be written
 	hash     hash.Hash                       // nil: nothing is hashed, and zeros cost nothing
 	progress func(n int64)                   // after each step, in the caller's goroutine
 
@@ -106,10 +107,10 @@ func (p *pump) readRun(ctx context.Context, r run) error {
 	return nil
 }
 
-// passZeros takes steps only where hashing makes zeros slow.
+// passZeros takes steps only where hashing or writing makes zeros slow.
 func (p *pump) passZeros(ctx context.Context, r run) error {
 	step := r.end - r.off
-	if p.hash != nil {
+	if p.hash != nil || p.zero != nil {
 		step = 64 * bufferSize
 	}
 	for off := r.off; off < r.end; off += step {
@@ -169,7 +170,12 @@ func (p *pump) sink(ctx context.Context) error {
 				return err
 			}
 		}
-		if p.progress != nil && (b.data != nil || p.hash != nil) {
+		if p.zero != nil && b.data == nil {
+			if err := p.zero(b.off, b.length); err != nil {
+				return err
+			}
+		}
+		if p.progress != nil && (b.data != nil || p.hash != nil || p.zero != nil) {
 			p.progress(b.length)
 		}
 		p.done(b)

@@ -1,6 +1,10 @@
 package safety
 
-import "fmt"
+import (
+	"fmt"
+	"slices"
+	"strings"
+)
 
 // Refusal says that nothing was written, and why. Code is stable from release
 // to release; Why and Do are for people.
@@ -27,7 +31,50 @@ const (
 	FileTooLarge     = "file-too-large"    // the file system has no files of that size
 	UnfinishedExists = "unfinished-exists" // a broken run left its file behind
 	UnfinishedInUse  = "unfinished-in-use" // another run writes to it now
+
+	TargetHeld       = "target-held"           // somebody else holds the device, or there is no permission
+	TargetNoMedium   = "target-no-medium"      // a reader without a card
+	TargetPartition  = "target-is-partition"   // a whole disk is meant
+	TargetReadOnly   = "target-read-only"      // the device cannot be written
+	TargetSectorSize = "target-sector-size"    // not the sector size that the plan was made for
+	TargetHoldsJob   = "target-holds-source"   // a file that this job reads or writes lies on it
+	TargetIsOriginal = "target-is-original"    // it is the drive that the source was read from
+	TargetSystem     = "target-is-system-disk" // the running system stands on it
+	TargetMounted    = "target-mounted"        // a file system on it is mounted
+	TargetLayered    = "target-in-layer"       // RAID, encryption or logical volumes use it
+	TargetMember     = "target-in-volume"      // it is one of several devices of a mounted file system
+	TargetInUse      = "target-in-use"         // a program has it open for writing
+	TargetFixed      = "target-fixed"          // no card, and its serial number was not given
+	WrongWord        = "wrong-word"            // the confirmation word is for something else
+	ReceiptExists    = "receipt-exists"        // a receipt is never overwritten
+	ReceiptOther     = "receipt-other"         // it belongs to another plan or another card
+	NotUndoable      = "not-undoable"          // what was replaced was not kept
 )
+
+// Refusals is every reason that speaks against the same thing.
+type Refusals []*Refusal
+
+func (r Refusals) Error() string {
+	lines := make([]string, len(r))
+	for i, one := range r {
+		lines[i] = one.Error()
+	}
+	return strings.Join(lines, "\n")
+}
+
+// Unwrap lets errors.As find a *Refusal.
+func (r Refusals) Unwrap() []error {
+	out := make([]error, len(r))
+	for i, one := range r {
+		out[i] = one
+	}
+	return out
+}
+
+// Has tells whether one of the reasons has this code.
+func (r Refusals) Has(code string) bool {
+	return slices.ContainsFunc(r, func(one *Refusal) bool { return one.Code == code })
+}
 
 func (r *Refusal) Error() string {
 	return fmt.Sprintf("refusing to use %s: %s; %s", r.Path, r.Why, r.Do)

@@ -87,3 +87,16 @@ func dataRuns(src image.Source, off, end int64) iter.Seq[run] {
 		}
 	}
 }
+
+// clip yields the parts of runs that lie in a set of sectors of n bytes.
+func clip(runs iter.Seq[run], to layout.Spans, n int64) iter.Seq[run] {
+	return func(yield func(run) bool) {
+		for r := range runs {
+			for _, s := range to.Within(layout.Between(layout.Sector(r.off/n), layout.Sector(r.end/n))) {
+				if !yield(run{int64(s.Start) * n, int64(s.End()) * n, r.fill}) {
+					return
+				}
+			}
+		}
+	}
+}

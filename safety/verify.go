@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"hash"
+	"iter"
 	"sync"
 
 	"bootgraft/image"
@@ -35,7 +36,7 @@ func Verify(ctx context.Context, card image.Source, pieces []layout.Piece, targe
 	if err := checkSize(card, target, opt.Name); err != nil {
 		return nil, err
 	}
-	v := &verifier{card: card, target: target, tally: newTally(pieces, card.SectorSize(), opt)}
+	v := &verifier{card: card, target: target, runs: cardRuns(card, pieces), tally: newTally(pieces, card.SectorSize(), opt)}
 	if opt.Hash {
 		v.hash = sha256.New()
 	}
@@ -90,7 +91,8 @@ type pair struct {
 type verifier struct {
 	*tally
 	card, target image.Source
-	hash         hash.Hash // nil: not wanted
+	runs         iter.Seq[run] // of the card, ascending: what is compared
+	hash         hash.Hash     // nil: not wanted
 	progress     func(n int64)
 
 	free                      chan *pair
@@ -141,7 +143,7 @@ func readSide(src image.Source, buf []byte, s stretch, zero bool) error {
 
 // divide cuts the card into stretches and sends them round.
 func (v *verifier) divide(ctx context.Context) {
-	for c := range cardRuns(v.card, v.pieces) {
+	for c := range v.runs {
 		if c.fill == left {
 			continue
 		}

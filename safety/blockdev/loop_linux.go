@@ -30,25 +30,28 @@ func Loops() ([]Loop, error) {
 			Node: filepath.Join("/dev", strings.Split(name, "/")[3]),
 			File: strings.TrimSuffix(string(text), "\n"),
 		}
-		l.dev, l.ino = askLoop(l)
+		l.number = attribute(filepath.Dir(filepath.Dir(name)), "dev")
+		l.dev, l.ino, l.rdev = askLoop(l)
 		out = append(out, l)
 	}
 	return out, nil
 }
 
-// askLoop returns device and inode of the file below l, or 0, 0 if neither
-// the kernel nor the path tells.
-func askLoop(l Loop) (dev, ino uint64) {
+// askLoop returns device and inode of the file below l, and its device number
+// if it is a device itself: zeros if neither the kernel nor the path tells.
+func askLoop(l Loop) (dev, ino, rdev uint64) {
 	if fd, err := unix.Open(l.Node, unix.O_RDONLY|unix.O_NONBLOCK|unix.O_CLOEXEC, 0); err == nil {
 		defer unix.Close(fd)
 		if info, err := unix.IoctlLoopGetStatus64(fd); err == nil {
-			return info.Device, info.Inode
+			return info.Device, info.Inode, info.Rdevice
 		}
 	}
 	if fi, err := os.Stat(l.File); err == nil {
-		return fileID(fi)
+		if st, ok := fi.Sys().(*syscall.Stat_t); ok {
+			return uint64(st.Dev), uint64(st.Ino), uint64(st.Rdev)
+		}
 	}
-	return 0, 0
+	return 0, 0, 0
 }
 
 // Uses tells whether the file described by fi, from os.Stat, is the one below

@@ -1,0 +1,186 @@
+package blockdev
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"golang.org/x/sys/unix"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+)
+
+// Disks returns the whole disks of this machine that have a medium: real ones,
+// and loop devices that are in use. Layers built on disks are not disks.
+func Disks() ([]Disk, error) {
+	numbers, err := diskNumbers()
+	if err != nil {
+		return nil, err
+	}
+	mounts, err := allMounts()
+	if err != nil {
+		return nil, err
+	}
+	areas, err := swaps()
+	if err != nil {
+		return nil, err
+	}
+	var out []Disk
+	for n := range numbers {
+		d, err := describeDisk(n, mounts, areas)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, d)
+	}
+	slices.SortFunc(out, func(a, b Disk) int { return strings.Compare(a.Node, b.Node) })
+	return out, nil
+}
+
+// diskNumbers returns the numbers of all disks with a medium, each with what
+// tells this medium from the next one in the same reader.
+func diskNumbers() (map[string]string, error) {
+	names, err := os.ReadDir("/sys/block")
+	if err != nil {
+		return nil, err
+	}
+	out := map[string]string{}
+	for _, e := range names {
+		dir := filepath.Join("/sys/block", e.Name())
+		kind := strings.TrimRight(e.Name(), "0123456789")
+		if slices.Contains([]string{"ram", "zram", "dm-", "md", "sr", "fd"}, kind) || integer(attribute(dir, "size")) == 0 {
+			continue
+		}
+		if n := attribute(dir, "dev"); n != "" {
+			out[n] = attribute(dir, "diskseq") + " " + attribute(dir, "size")
+		}
+	}
+	return out, nil
+}
+
+func describeDisk(n string, mounts []mount, areas []string) (Disk, error) {
+	dir := sysDirOf(n)
+	d := Disk{Node: nodeOf(n), ReadOnly: attribute(dir, "ro") == "1", Sequence: uint64(integer(attribute(dir, "diskseq")))}
+	d.SectorSize = max(512, int(integer(attribute(dir, "queue/logical_block_size"))))
+	d.Sectors = layout.Sector(integer(attribute(dir, "size")) * 512 / int64(d.SectorSize))
+	d.Identity = identifyDir(dir)
+	if st, err := os.Stat(d.Node); err == nil { // made when the disk came
+		d.Since = st.ModTime()
+	}
+	w, err := newWeb(n)
+	if err != nil {
+		return d, err
+	}
+	for _, u := range mountUses(w, mounts) {
+		if !slices.Contains(d.Mounts, u.What) {
+			d.Mounts = append(d.Mounts, u.What)
+		}
+	}
+	d.System = systemOn(newGround(w.loops, ownMounts(mounts)), areas, w.disks())
+	return d, nil
+}
+
+// identifyDir returns what sysfs says of the disk in a folder.
+func identifyDir(dir string) image.Identity {
+	var major, minor uint32
+	if _, err := fmt.Sscanf(attribute(dir, "dev"), "%d:%d", &major, &minor); err != nil {
+		return image.Identity{}
+	}
+	return identify(unix.Mkdev(major, minor))
+}
+
+// TwoNewError says that more than one disk came while one was waited for.
+type TwoNewError struct{ Nodes []string }
+
+func (e *TwoNewError) Error() string {
+	return "refusing to choose: these disks came at the same time: " + strings.Join(e.Nodes, ", ") + "; pull all but one, and start again"
+}
+
+// The times of waiting for a disk: how often to look, and how long to look for
+// a second one after the first.
+const (
+	lookEvery = 25 * time.Millisecond
+	settle    = 700 * time.Millisecond
+)
+
+// next waits for one new disk and takes it at once, before anything mounts it.
+// If another one comes soon after, both are refused and nothing stays held.
+func next(ctx context.Context, take func(node string) error, release func() error) error {
+	before, err := diskNumbers()
+	if err != nil {
+		return err
+	}
+	var first string
+	var until time.Time
+	tick := time.NewTicker(lookEvery)
+	defer tick.Stop()
+	for {
+		now, err := diskNumbers()
+		if err != nil {
+			return err
+		}
+		var fresh []string
+		for n, medium := range now {
+			if before[n] != medium {
+				fresh = append(fresh, nodeOf(n))
+			}
+		}
+		slices.Sort(fresh)
+		switch {
+		case len(fresh) > 1:
+			if first != "" {
+				err = release()
+			}
+			return errors.Join(&TwoNewError{fresh}, err)
+		case len(fresh) == 1 && first == "":
+			if err := take(fresh[0]); err != nil {
+				return err
+			}
+			first, until = fresh[0], time.Now().Add(settle)
+		case len(fresh) == 1 && time.Now().After(until):
+			return nil
+		case len(fresh) == 0 && first != "":
+			return errors.Join(fmt.Errorf("%s went away again", first), release())
+		}
+		select {
+		case <-tick.C:
+		case <-ctx.Done():
+			if first != "" {
+				err = release()
+			}
+			return errors.Join(context.Cause(ctx), err)
+		}
+	}
+}
+
+// NextTarget waits for one new disk and holds it as a target.
+func NextTarget(ctx context.Context) (*Target, error) {
+	var t *Target
+	err := next(ctx, func(node string) (err error) {
+		t, err = OpenTarget(node)
+		return err
+	}, func() error { return t.Close() })
+	if err != nil {
+		return nil, err
+	}
+	return t, nil
+}
+
+// NextSource waits for one new disk and holds it as a source.
+func NextSource(ctx context.Context) (*Source, error) {
+	var s *Source
+	err := next(ctx, func(node string) (err error) {
+		s, err = OpenSource(node)
+		return err
+	}, func() error { return s.Close() })
+	if err != nil {
+		return nil, err
+	}
+	return s, nil
+}

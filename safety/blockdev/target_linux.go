@@ -1,0 +1,286 @@
+package blockdev
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"strconv"
+	"sync"
+	"unsafe"
+
+	"golang.org/x/sys/unix"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+)
+
+// blkGetDiskSeq is BLKGETDISKSEQ of linux/fs.h, _IOR(0x12, 128, __u64).
+const blkGetDiskSeq = 0x80081280
+
+// Target is what a name means, held so that it cannot change its meaning. If
+// it is a block device that nobody uses it is open for reading and writing,
+// past the cache, and held exclusively: no mount, swap, RAID or file system
+// program can take it, or a partition of it, as long as it is open.
+//
+// Everything is asked of the open descriptor, never of the name again.
+type Target struct {
+	path string
+	name int // descriptor of the name, opened with O_PATH
+	st   unix.Stat_t
+	fd   int // -1 if it could not be held
+	held error
+
+	size       int64
+	sectorSize int
+	sequence   uint64
+	buffers    sync.Pool
+}
+
+// OpenTarget takes hold of what path names. Only a name that leads nowhere is
+// an error here; a device that cannot be held is returned to be looked at, and
+// Facts.Held says why. Anything but a block device is not opened at all.
+func OpenTarget(path string) (*Target, error) {
+	p, err := unix.Open(path, unix.O_PATH|unix.O_CLOEXEC, 0)
+	if err != nil {
+		return nil, &os.PathError{Op: "open", Path: path, Err: err}
+	}
+	t := &Target{path: path, name: p, fd: -1}
+	t.buffers.New = func() any { b := aligned(readMost); return &b }
+	if err := unix.Fstat(p, &t.st); err != nil {
+		return nil, errors.Join(&os.PathError{Op: "stat", Path: path, Err: err}, t.Close())
+	}
+	if t.isDevice() {
+		t.hold()
+	}
+	return t, nil
+}
+
+func (t *Target) isDevice() bool { return t.st.Mode&unix.S_IFMT == unix.S_IFBLK }
+
+// hold opens the device by the descriptor of its name: the name may mean
+// something else by now.
+func (t *Target) hold() {
+	fd, err := unix.Open(fmt.Sprintf("/proc/self/fd/%d", t.name), unix.O_RDWR|unix.O_EXCL|unix.O_DIRECT|unix.O_CLOEXEC, 0)
+	if err != nil {
+		t.held = &os.PathError{Op: "open", Path: t.path, Err: err}
+		t.sizeFromSys()
+		return
+	}
+	t.fd = fd
+	var st unix.Stat_t
+	if err := unix.Fstat(fd, &st); err != nil || st.Dev != t.st.Dev || st.Ino != t.st.Ino || st.Rdev != t.st.Rdev {
+		t.held = fmt.Errorf("%s was replaced while it was opened", t.path)
+		return
+	}
+	// Keeps udev from probing it meanwhile; nothing depends on it.
+	_ = unix.Flock(fd, unix.LOCK_EX|unix.LOCK_NB)
+	if t.size, err = deviceSize(fd); err != nil {
+		t.held = &os.PathError{Op: "size of", Path: t.path, Err: err}
+		return
+	}
+	if t.sectorSize, err = unix.IoctlGetInt(fd, unix.BLKSSZGET); err != nil {
+		t.held = &os.PathError{Op: "sector size of", Path: t.path, Err: err}
+		return
+	}
+	t.sequence = t.currentSequence()
+}
+
+// sizeFromSys asks sysfs, which counts in units of 512 bytes, where the device
+// itself cannot be asked.
+func (t *Target) sizeFromSys() {
+	dir := sysDir(t.st.Rdev)
+	t.size = integer(attribute(dir, "size")) * 512
+	t.sectorSize = int(integer(attribute(wholeDisk(dir), "queue/logical_block_size")))
+	t.sequence = uint64(integer(attribute(wholeDisk(dir), "diskseq")))
+}
+
+func integer(s string) int64 {
+	n, err := strconv.ParseInt(s, 10, 64)
+	if err != nil {
+		return 0
+	}
+	return n
+}
+
+// currentSequence asks the open device. A kernel that does not count says 0.
+func (t *Target) currentSequence() uint64 {
+	var n uint64
+	if _, _, e := unix.Syscall(unix.SYS_IOCTL, uintptr(t.fd), blkGetDiskSeq, uintptr(unsafe.Pointer(&n))); e != 0 {
+		return 0
+	}
+	return n
+}
+
+// Name returns the path that OpenTarget was given.
+func (t *Target) Name() string { return t.path }
+
+// Mode tells what kind of thing the target is.
+func (t *Target) Mode() fs.FileMode {
+	var st fs.FileInfo
+	st, err := os.Stat(fmt.Sprintf("/proc/self/fd/%d", t.name))
+	if err != nil {
+		return fs.ModeIrregular
+	}
+	return st.Mode()
+}
+
+// Size returns the size in bytes that it had when it was opened.
+func (t *Target) Size() int64 { return t.size }
+
+// SectorSize returns the logical sector size in bytes.
+func (t *Target) SectorSize() int { return t.sectorSize }
+
+// Close lets the device go.
+func (t *Target) Close() error {
+	var errs []error
+	for _, fd := range []*int{&t.fd, &t.name} {
+		if *fd >= 0 {
+			errs = append(errs, unix.Close(*fd))
+			*fd = -1
+		}
+	}
+	return errors.Join(errs...)
+}
+
+// span names bytes of the device in sectors.
+func (t *Target) span(off int64, n int) layout.Span {
+	size := max(int64(t.sectorSize), 1)
+	return layout.Between(layout.Sector(off/size), layout.Sector((off+int64(n)+size-1)/size))
+}
+
+// errNotHeld is the answer of a device that Facts.Held says is not held.
+var errNotHeld = errors.New("the device is not held")
+
+// ReadAt reads past the cache, whole sectors around what is asked for. A read
+// error is an *image.ReadError.
+func (t *Target) ReadAt(p []byte, off int64) (int, error) {
+	if t.fd < 0 {
+		return 0, errNotHeld
+	}
+	if off < 0 {
+		return 0, fmt.Errorf("negative offset %d", off)
+	}
+	if sector := int64(t.sectorSize); isAligned(p) && off%sector == 0 && int64(len(p))%sector == 0 && off+int64(len(p)) <= t.size {
+		return t.transfer(unix.Pread, p, off)
+	}
+	box := t.buffers.Get().(*[]byte)
+	defer t.buffers.Put(box)
+	n, sector := 0, int64(t.sectorSize)
+	for n < len(p) {
+		at := off + int64(n)
+		start := at / sector * sector
+		end := min((off+int64(len(p))+sector-1)/sector*sector, t.size/sector*sector, start+readMost)
+		if end <= start {
+			return n, io.EOF
+		}
+		buf := (*box)[:end-start]
+		if _, err := t.transfer(unix.Pread, buf, start); err != nil {
+			return n, err
+		}
+		n += copy(p[n:], buf[at-start:])
+	}
+	return n, nil
+}
+
+// WriteAt writes whole sectors past the cache. An error is an *image.ReadError
+// too: it names the sectors, and tells a card that is gone from one that fails.
+func (t *Target) WriteAt(p []byte, off int64) (int, error) {
+	if t.fd < 0 {
+		return 0, errNotHeld
+	}
+	if sector := int64(t.sectorSize); off < 0 || off%sector != 0 || int64(len(p))%sector != 0 || off+int64(len(p)) > t.size {
+		return 0, fmt.Errorf("a write of %d bytes at %d is not whole sectors inside a device of %d bytes", len(p), off, t.size)
+	}
+	if isAligned(p) {
+		return t.transfer(unix.Pwrite, p, off)
+	}
+	box := t.buffers.Get().(*[]byte)
+	defer t.buffers.Put(box)
+	for n := 0; n < len(p); {
+		c := copy(*box, p[n:])
+		done, err := t.transfer(unix.Pwrite, (*box)[:c], off+int64(n))
+		n += done
+		if err != nil {
+			return n, err
+		}
+	}
+	return len(p), nil
+}
+
+// isAligned tells whether the kernel takes the buffer for direct transfers.
+func isAligned(p []byte) bool {
+	return len(p) > 0 && uintptr(unsafe.Pointer(&p[0]))%alignment == 0
+}
+
+// transfer moves all of b or fails.
+func (t *Target) transfer(call func(int, []byte, int64) (int, error), b []byte, off int64) (int, error) {
+	for n := 0; n < len(b); {
+		got, err := call(t.fd, b[n:], off+int64(n))
+		if errors.Is(err, unix.EINTR) {
+			continue
+		}
+		if err == nil && got <= 0 {
+			err = io.ErrUnexpectedEOF
+		}
+		if err != nil {
+			return n, t.failed(t.span(off+int64(n), len(b)-n), err)
+		}
+		n += got
+	}
+	return len(b), nil
+}
+
+// failed tells a bad sector from a card that is gone. ENOSPC on a device means
+// that its capacity is 0 by now: it was pulled.
+func (t *Target) failed(at layout.Span, err error) error {
+	fault := faultOf(err)
+	if size, e := deviceSize(t.fd); e != nil || size != t.size || errors.Is(err, unix.ENOSPC) {
+		fault = image.Gone
+	}
+	return &image.ReadError{Span: at, Fault: fault, Err: err}
+}
+
+// Flush makes everything written so far outlast a power cut, as far as the
+// device says the truth about it: fsync(2).
+func (t *Target) Flush() error {
+	if t.fd < 0 {
+		return errNotHeld
+	}
+	if err := unix.Fsync(t.fd); err != nil {
+		return t.failed(t.span(0, int(0)), fmt.Errorf("flushing: %w", err))
+	}
+	return nil
+}
+
+// Forget drops what the system caches of the device (BLKFLSBUF), so that the
+// next read asks the device itself.
+func (t *Target) Forget() error {
+	if t.fd < 0 {
+		return errNotHeld
+	}
+	if _, _, e := unix.Syscall(unix.SYS_IOCTL, uintptr(t.fd), unix.BLKFLSBUF, 0); e != 0 {
+		return t.failed(t.span(0, 0), fmt.Errorf("dropping the cache: %w", e))
+	}
+	return nil
+}
+
+// Same returns an error if the device is no longer what was opened: pulled, or
+// another card in the reader.
+func (t *Target) Same() error {
+	if t.fd < 0 {
+		return errNotHeld
+	}
+	size, err := deviceSize(t.fd)
+	switch {
+	case err != nil:
+		return t.failed(layout.Span{}, err)
+	case size != t.size:
+		return t.failed(layout.Span{}, fmt.Errorf("it had %d bytes when it was opened, and has %d now", t.size, size))
+	}
+	if now := t.currentSequence(); now != t.sequence {
+		return &image.ReadError{Fault: image.Gone, Err: fmt.Errorf("another card was put in, or the same one again (%d, then %d)", t.sequence, now)}
+	}
+	return nil
+}

@@ -1,0 +1,289 @@
+package safety
+
+import (
+	"bytes"
+	"context"
+	"crypto/rand"
+	"crypto/sha256"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"slices"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+	"bootgraft/layout/plan"
+)
+
+// Trick is how a card pretends to be larger than it is.
+type Trick string
+
+// What a capacity test finds.
+const (
+	Honest  Trick = "honest"
+	Repeats Trick = "repeats" // its upper part is its lower part again
+	Forgets Trick = "forgets" // what is written to its upper part is not there
+)
+
+// Capacity is what a capacity test found.
+type Capacity struct {
+	Trick   Trick
+	Sectors layout.Sector // as the card says
+	Real    layout.Sector // at most so many can be relied on; Sectors if honest
+	Bad     layout.Sector // tested sectors that gave back something else
+	Tested  layout.Sector
+	Written layout.Sector // restoring included
+	Receipt string
+}
+
+// probes is how many sectors the quick test writes. Each is written again when
+// it is restored, so fewer than 1,000 are written in all.
+const probes = 490
+
+// quickGrid returns the sectors that the quick test writes: a grid over the
+// whole card that keeps out of the first 1 MiB, and the last sector. gap is the
+// distance of neighbours.
+func quickGrid(disk plan.Disk) (grid []layout.Sector, gap layout.Sector) {
+	first := min(layout.Sector(plan.Edge/disk.SectorSize), disk.Sectors/2)
+	gap = max(1, (disk.Sectors-first+probes-3)/(probes-2))
+	for at := first; at < disk.Sectors-1; at += gap {
+		grid = append(grid, at)
+	}
+	return append(grid, disk.Sectors-1), gap
+}
+
+// TestQuick looks whether the card is as large as it says. It writes a stamp to
+// some 500 sectors, reads them back, and reads a stretch at the end of the card
+// as long as the distance of two stamps, and the start. Then it puts back what
+// was there. What it replaces is in the receipt first.
+//
+// This finds every card that drops what is written beyond its real size, and
+// every card whose addresses begin again at a real size S, whatever S is: the
+// stretch at the end is then a stretch of the lower part, which holds a stamp
+// that does not belong there; or that stamp was replaced by a later one, which
+// its own place shows.
+func (p *Permit) TestQuick(ctx context.Context) (Capacity, error) {
+	if err := p.take(QuickTest); err != nil {
+		return Capacity{}, err
+	}
+	grid, gap := quickGrid(p.req.Disk)
+	t := &tester{applier: newApplier(ctx, p), grid: grid, gap: gap}
+	c, err := t.run()
+	if err != nil {
+		return Capacity{}, t.stopped(err)
+	}
+	return c, nil
+}
+
+// tester is one quick test.
+type tester struct {
+	*applier
+	grid    []layout.Sector
+	gap     layout.Sector
+	nonce   [16]byte
+	old     []byte // of the grid, sector after sector
+	head    []byte // of the first sectors, as they were
+	written layout.Sector
+
+	bad   []layout.Sector // tested places that do not hold their own stamp
+	moved []layout.Sector // distances between where a stamp was put and where it is as well
+	upset bool            // the start of the card changed
+}
+
+func (t *tester) run() (c Capacity, err error) {
+	if _, err := rand.Read(t.nonce[:]); err != nil {
+		return c, err
+	}
+	var kept layout.Spans
+	for _, s := range t.grid {
+		kept = kept.Add(layout.Span{Start: s, Count: 1})
+	}
+	t.stage = StageKeep
+	if err := t.newReceipt(kept, header{All: true}); err != nil {
+		return c, err
+	}
+	defer func() {
+		if e := t.out.file.Close(); err == nil {
+			err = e
+		}
+	}()
+	if err := t.readOld(); err != nil {
+		return c, err
+	}
+	if err := t.lookAgain(); err != nil {
+		return c, err
+	}
+	err = t.begin(StageData)
+	if err == nil {
+		err = t.test()
+	}
+	if e := t.restore(); e != nil {
+		return c, errors.Join(err, fmt.Errorf("what the card held was not put back everywhere; bootgraft undo %s does it: %w", t.req.Receipt, e))
+	}
+	if err != nil {
+		return c, err
+	}
+	return t.verdict(), t.out.stage(StageDone, 0)
+}
+
+// readOld reads what the test will replace, and the start of the card.
+func (t *tester) readOld() error {
+	t.old = make([]byte, len(t.grid)*int(t.n))
+	for i, s := range t.grid {
+		if err := image.ReadFull(t.dev, t.place(t.old, i), int64(s)*t.n); err != nil {
+			return err
+		}
+	}
+	t.head = make([]byte, int64(t.grid[0])*t.n)
+	return image.ReadFull(t.dev, t.head, 0)
+}
+
+func (t *tester) place(b []byte, i int) []byte { return b[int64(i)*t.n : int64(i+1)*t.n] }
+
+// stamp is a sector that belongs to one place in one test.
+func (t *tester) stamp(b []byte, s layout.Sector) {
+	copy(b, t.nonce[:])
+	binary.BigEndian.PutUint64(b[16:], uint64(s))
+	sum := sha256.Sum256(b[:24])
+	for i := 24; i < len(b); i += copy(b[i:], sum[:]) {
+		sum = sha256.Sum256(sum[:])
+	}
+}
+
+// stampIn returns the place that a sector is the stamp of.
+func (t *tester) stampIn(b []byte) (layout.Sector, bool) {
+	if !bytes.Equal(b[:16], t.nonce[:]) {
+		return 0, false
+	}
+	return layout.Sector(binary.BigEndian.Uint64(b[16:])), true
+}
+
+func (t *tester) test() error {
+	b := make([]byte, t.n)
+	for i, s := range t.grid {
+		t.stamp(b, s)
+		if err := t.writeSector(b, s); err != nil {
+			return err
+		}
+		t.step(i)
+	}
+	if err := t.flush(); err != nil {
+		return err
+	}
+	want := make([]byte, t.n)
+	for _, s := range t.grid {
+		if err := image.ReadFull(t.dev, b, int64(s)*t.n); err != nil {
+			return err
+		}
+		if t.stamp(want, s); !bytes.Equal(b, want) {
+			t.bad = append(t.bad, s)
+			t.note(b, s)
+		}
+	}
+	now := make([]byte, len(t.head))
+	if err := image.ReadFull(t.dev, now, 0); err != nil {
+		return err
+	}
+	t.upset = !bytes.Equal(now, t.head)
+	return t.readEnd()
+}
+
+// note remembers a stamp that lies where another one belongs.
+func (t *tester) note(b []byte, at layout.Sector) {
+	if s, ok := t.stampIn(b); ok && s != at {
+		t.moved = append(t.moved, max(s-at, at-s))
+	}
+}
+
+// readEnd reads the last sectors of the card, as many as lie between stamps and
+// before the first one.
+func (t *tester) readEnd() error {
+	buf := make([]byte, bufferSize)
+	length := int64(min(t.gap+t.grid[0], t.req.Disk.Sectors)) * t.n
+	for off := t.dev.Size() - length; off < t.dev.Size(); {
+		b := buf[:min(bufferSize, t.dev.Size()-off)]
+		if err := t.ctx.Err(); err != nil {
+			return context.Cause(t.ctx)
+		}
+		if err := image.ReadFull(t.dev, b, off); err != nil {
+			return err
+		}
+		for i := int64(0); i < int64(len(b)); i += t.n {
+			t.note(b[i:i+t.n], layout.Sector((off+i)/t.n))
+		}
+		off += int64(len(b))
+	}
+	return nil
+}
+
+func (t *tester) writeSector(b []byte, s layout.Sector) error {
+	t.written++
+	return t.write(b, int64(s)*t.n)
+}
+
+func (t *tester) step(i int) {
+	if t.req.Progress != nil {
+		t.req.Progress(t.stage, int64(i+1), int64(len(t.grid)))
+	}
+}
+
+// restore puts back what the test replaced. Every place was read before the
+// first write, so that places which are really the same get the same bytes.
+// It goes on after an error: each sector that is put back is one less to lose.
+func (t *tester) restore() error {
+	t.ctx = context.WithoutCancel(t.ctx)
+	var errs []error
+	for i, s := range t.grid {
+		if err := t.writeSector(t.place(t.old, i), s); err != nil {
+			errs = append(errs, err)
+			if errors.Is(err, context.Canceled) || isGone(err) {
+				break
+			}
+		}
+	}
+	errs = append(errs, t.flush())
+	if err := errors.Join(errs...); err != nil {
+		return err
+	}
+	b := make([]byte, t.n)
+	for i, s := range t.grid {
+		if slices.Contains(t.bad, s) { // nothing stays where nothing is
+			continue
+		}
+		if err := image.ReadFull(t.dev, b, int64(s)*t.n); err != nil {
+			return err
+		}
+		if !bytes.Equal(b, t.place(t.old, i)) {
+			return &DifferentError{Stage: t.stage, Unequal: 1, Differences: []Difference{{Sector: s}}}
+		}
+	}
+	return nil
+}
+
+func isGone(err error) bool { return (&Stopped{Err: err}).Gone() }
+
+// verdict says what the places that failed mean.
+func (t *tester) verdict() Capacity {
+	n := t.req.Disk.Sectors
+	c := Capacity{Trick: Honest, Sectors: n, Real: n, Bad: layout.Sector(len(t.bad)),
+		Tested: layout.Sector(len(t.grid)), Written: t.written, Receipt: t.req.Receipt}
+	switch {
+	case len(t.moved) > 0: // every distance is a multiple of the real size
+		c.Trick, c.Real = Repeats, 0
+		for _, d := range t.moved {
+			c.Real = gcd(c.Real, d)
+		}
+	case t.upset:
+		c.Trick, c.Real = Repeats, n-1
+	case len(t.bad) > 0:
+		c.Trick, c.Real = Forgets, t.bad[0]
+	}
+	return c
+}
+
+func gcd(a, b layout.Sector) layout.Sector {
+	for b > 0 {
+		a, b = b, a%b
+	}
+	return a
+}

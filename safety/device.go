@@ -1,0 +1,122 @@
+package safety
+
+import (
+	"errors"
+	"io"
+	"os"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+	"bootgraft/layout/plan"
+	"bootgraft/safety/blockdev"
+)
+
+// Device is a card that can be written: a *blockdev.Target.
+type Device interface {
+	image.Source // reads the medium, past every cache of the system
+	io.WriterAt  // whole sectors only
+
+	Look(files []blockdev.File) (blockdev.Facts, error)
+	Flush() error  // all that was written is on the medium
+	Forget() error // nothing that any cache of the system holds of it is read again
+	Same() error   // it still is what was opened
+}
+
+// Kind is what is to be done to a card.
+type Kind string
+
+// The things that are done to a card. Each needs a Permit of its own.
+const (
+	Write     Kind = "write"
+	Undo      Kind = "undo"
+	QuickTest Kind = "quick test"
+	FullTest  Kind = "full test"
+)
+
+// Request is what is to be done to a card, all of it: a Permit is for this and
+// nothing else.
+type Request struct {
+	Kind   Kind
+	Digest string    // of the plan, or of the receipt to undo; empty for tests
+	Disk   plan.Disk // what the card must be
+	Files  []blockdev.File
+	Fixed  string // the serial number of a disk that is no card, from its owner
+
+	Card   image.Source // the planned card; nil for tests
+	Pieces []layout.Piece
+
+	Original image.Identity // of the drive that the source was read from, if known
+	Source   image.Source   // the original, to tell it from its copy; may be nil
+	Tables   layout.Spans   // where the tables of what the card holds now lie
+
+	Receipt string   // where the receipt is written, or is continued
+	Earlier []string // receipts by which a card that was written here is known
+	KeepAll bool     // everything that is replaced is kept in the receipt
+	Command string   // how to plan for another card, for a refusal by size
+
+	Progress func(stage Stage, done, total int64)
+	Created  func(receipt *os.File) error // called when the receipt is made; may be nil
+
+	unsealed bool // the receipt was begun and never sealed: the card is untouched, and it may be made again
+}
+
+// Stage is a step of writing to a card.
+type Stage string
+
+// The stages, in order. What a receipt says last is where it stopped.
+const (
+	StageLook    Stage = "look"      // nothing was written yet
+	StageKeep    Stage = "keep"      // old content goes into the receipt; nothing was written yet
+	StageFence   Stage = "fence"     // both ends and the tables become blank
+	StageData    Stage = "data"      // everything that is no table
+	StageBack    Stage = "read back" // and is compared
+	StageSecond  Stage = "second copies"
+	StageFirst   Stage = "first copies"
+	StageEarly   Stage = "early sectors" // do they still hold what was written first
+	StageSector0 Stage = "sector 0"
+	StageDone    Stage = "done"
+	StageUndo    Stage = "undo"
+	StageUndone  Stage = "undone"
+)
+
+// Stopped is the error of work on a card that did not come to its end.
+type Stopped struct {
+	Stage   Stage
+	Touched bool // something was written
+	Fenced  bool // sector 0 is blank: the card is plainly no disk
+	Err     error
+}
+
+func (e *Stopped) Error() string {
+	switch {
+	case !e.Touched:
+		return "nothing was written to the card: " + e.Err.Error()
+	case e.Fenced:
+		return "stopped at: " + string(e.Stage) + "; the card is fenced, no system takes it for a disk: " + e.Err.Error()
+	}
+	return "stopped at: " + string(e.Stage) + "; what the card holds is not known: " + e.Err.Error()
+}
+
+// Unwrap returns what went wrong.
+func (e *Stopped) Unwrap() error { return e.Err }
+
+// Gone tells whether the card was pulled, or swapped.
+func (e *Stopped) Gone() bool {
+	var r *image.ReadError
+	return errors.As(e.Err, &r) && r.Fault == image.Gone
+}
+
+// DifferentError says that the card gives back other bytes than were written.
+type DifferentError struct {
+	Stage       Stage
+	Unequal     layout.Sector
+	Differences []Difference // the first ones
+}
+
+func (e *DifferentError) Error() string {
+	text := "the card does not give back what was written: " + counted(e.Unequal, "sector") + " differ"
+	if len(e.Differences) > 0 {
+		text += ", the first is sector " + decimal(e.Differences[0].Sector)
+	}
+	return text + "; the card is faulty or smaller than it says"
+}

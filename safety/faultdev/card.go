@@ -1,0 +1,345 @@
+// Package faultdev is a card in memory that fails: at a given operation, by
+// tearing or losing writes, by losing power with a full cache, or by lying
+// about its size. It is for tests alone.
+package faultdev
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"math/rand/v2"
+	"slices"
+	"sync"
+	"syscall"
+
+	"bootgraft/image"
+	"bootgraft/image/imagetest"
+	"bootgraft/layout"
+	"bootgraft/safety/blockdev"
+)
+
+// Fault is what goes wrong at an operation.
+type Fault int
+
+// The faults.
+const (
+	None   Fault = iota
+	Fail         // the operation does nothing and says so
+	Tear         // half of a write is done, then it fails
+	Lose         // a write is not done, and the card says that it was
+	Flip         // a read gives one wrong bit, or a write stores one
+	Cut          // power is lost: of what was not flushed, some sectors are there, some are not
+	Pull         // the card is pulled: as Cut, but everything handed over so far is there
+	Others       // somebody mounts the card meanwhile: from now on Look says so
+	faultN       // how many there are
+)
+
+// Faults returns all of them.
+func Faults() []Fault {
+	var out []Fault
+	for f := Fail; f < faultN; f++ {
+		out = append(out, f)
+	}
+	return out
+}
+
+func (f Fault) String() string {
+	return [...]string{"none", "fail", "tear", "lose", "flip", "cut", "pull", "others"}[f]
+}
+
+// Lie is how a card hides that it is smaller than it says.
+type Lie int
+
+// The lies.
+const (
+	Honest  Lie = iota
+	Repeats     // addresses beyond the real size begin again at 0
+	Forgets     // writes beyond the real size are dropped, and reads give zeros
+	Noise       // as Forgets, but reads give noise
+)
+
+// Card is the card. Set what should go wrong before it is used.
+type Card struct {
+	At    int   // the operation at which Fault happens, counted from 1; 0 for never
+	Fault Fault // what happens there
+	Seed  uint64
+	Lie   Lie
+	Real  layout.Sector // its true size, for a Lie
+
+	Facts blockdev.Facts // what Look returns
+
+	mu       sync.Mutex
+	medium   *imagetest.Disk
+	cache    map[layout.Sector][]byte // written, not yet flushed
+	ops      []string
+	injected int // faults that did harm
+	written  map[layout.Sector]int
+	off      bool
+	read     int64
+}
+
+// New returns a blank card that calls itself removable.
+func New(sectors layout.Sector, sectorSize int) *Card {
+	return &Card{
+		medium: imagetest.New(sectors, sectorSize), cache: map[layout.Sector][]byte{}, written: map[layout.Sector]int{},
+		Facts: blockdev.Facts{Path: "/dev/card", Node: "/dev/card", Number: "8:16", Mode: fs.ModeDevice,
+			Sectors: sectors, SectorSize: sectorSize, Sequence: 7,
+			Identity: image.Identity{Model: "ACME CARD", Serial: "0042", Bus: "usb", Removable: true}},
+	}
+}
+
+// Put sets the content of the medium.
+func (c *Card) Put(at layout.Sector, b []byte) { c.medium.Put(at, b) }
+
+// Medium returns what the card holds when power is back.
+func (c *Card) Medium() image.Source { return c.medium }
+
+// Ops returns the operations so far.
+func (c *Card) Ops() []string { return c.ops }
+
+// Injected returns how many faults did harm.
+func (c *Card) Injected() int { return c.injected }
+
+// Written returns how many sectors were written, each write counted.
+func (c *Card) Written() (n int) {
+	for _, k := range c.written {
+		n += k
+	}
+	return n
+}
+
+// Read returns how many bytes were read.
+func (c *Card) Read() int64 { return c.read }
+
+// Restart gives power back, without faults.
+func (c *Card) Restart() {
+	c.off, c.At, c.ops = false, 0, nil
+	c.Facts.Sequence++
+}
+
+// Size implements image.Source.
+func (c *Card) Size() int64 { return c.medium.Size() }
+
+// SectorSize implements image.Source.
+func (c *Card) SectorSize() int { return c.medium.SectorSize() }
+
+var (
+	errGone = &image.ReadError{Fault: image.Gone, Err: syscall.ENODEV}
+	errBad  = &image.ReadError{Fault: image.BadSector, Err: syscall.EIO}
+)
+
+// op counts an operation and returns the fault that is due.
+func (c *Card) op(name string) (Fault, error) {
+	if c.off {
+		return None, errGone
+	}
+	c.ops = append(c.ops, name)
+	if len(c.ops) != c.At {
+		return None, nil
+	}
+	switch c.Fault {
+	case Pull:
+		c.store(1)
+		c.off = true
+		c.injected++
+		return Pull, errGone
+	case Fail:
+		c.injected++
+		return Fail, errBad
+	case Others:
+		c.injected++
+		c.Facts.Uses = append(c.Facts.Uses, blockdev.Use{How: blockdev.Mounted, What: "/media/card", Device: "/dev/card1"})
+	}
+	return c.Fault, nil
+}
+
+// cut loses power.
+func (c *Card) cut() error {
+	c.store(0.5)
+	c.off = true
+	c.injected++
+	return errGone
+}
+
+// store puts what was not flushed on the medium, each sector by chance.
+func (c *Card) store(chance float64) {
+	r := rand.New(rand.NewPCG(c.Seed, uint64(c.At)))
+	var at []layout.Sector
+	for s := range c.cache {
+		at = append(at, s)
+	}
+	slices.Sort(at)
+	for _, s := range at {
+		if r.Float64() < chance {
+			c.medium.Put(s, c.cache[s])
+		}
+	}
+	clear(c.cache)
+}
+
+// where returns where a sector really lies; false if nowhere.
+func (c *Card) where(s layout.Sector) (layout.Sector, bool) {
+	switch {
+	case c.Lie == Honest || s < c.Real:
+		return s, true
+	case c.Lie == Repeats:
+		return s % c.Real, true
+	}
+	return 0, false
+}
+
+func (c *Card) sector(s layout.Sector, b []byte) {
+	at, ok := c.where(s)
+	if !ok {
+		clear(b)
+		if c.Lie == Noise {
+			r := rand.New(rand.NewPCG(c.Seed, uint64(s)))
+			for i := range b {
+				b[i] = byte(r.Uint32())
+			}
+		}
+		return
+	}
+	if w, ok := c.cache[at]; ok {
+		copy(b, w)
+		return
+	}
+	if err := image.ReadFull(c.medium, b, int64(at)*int64(len(b))); err != nil {
+		panic(err)
+	}
+}
+
+// ReadAt implements image.Source.
+func (c *Card) ReadAt(p []byte, off int64) (int, error) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	f, err := c.op("read")
+	if err != nil {
+		return 0, err
+	}
+	if f == Cut {
+		return 0, c.cut()
+	}
+	n := int64(c.SectorSize())
+	if off < 0 || off >= c.Size() {
+		return 0, io.EOF
+	}
+	want := min(int64(len(p)), c.Size()-off)
+	buf := make([]byte, n)
+	for done := int64(0); done < want; {
+		at := off + done
+		c.sector(layout.Sector(at/n), buf)
+		done += int64(copy(p[done:want], buf[at%n:]))
+	}
+	c.read += want
+	if f == Flip {
+		c.injected++
+		p[want/2] ^= 0x10
+	}
+	if want < int64(len(p)) {
+		return int(want), io.EOF
+	}
+	return int(want), nil
+}
+
+// WriteAt implements io.WriterAt: whole sectors only.
+func (c *Card) WriteAt(p []byte, off int64) (int, error) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	n := int64(c.SectorSize())
+	if off < 0 || off%n != 0 || int64(len(p))%n != 0 || off+int64(len(p)) > c.Size() {
+		return 0, fmt.Errorf("a write of %d bytes at %d is not whole sectors of the card", len(p), off)
+	}
+	f, err := c.op("write")
+	if err != nil {
+		return 0, err
+	}
+	if f == Flip {
+		p = slices.Clone(p)
+		p[len(p)/2] ^= 0x10
+		c.injected++
+	}
+	for i := int64(0); i < int64(len(p)); i += n {
+		if f == Tear && i >= int64(len(p))/2 {
+			c.injected++
+			return int(i), errBad
+		}
+		c.put(f, layout.Sector((off+i)/n), p[i:i+n])
+	}
+	if f == Cut {
+		return 0, c.cut()
+	}
+	return len(p), nil
+}
+
+func (c *Card) put(f Fault, s layout.Sector, b []byte) {
+	c.written[s]++
+	at, ok := c.where(s)
+	if !ok {
+		return
+	}
+	if f == Lose {
+		old := make([]byte, len(b))
+		c.sector(s, old)
+		if !slices.Equal(old, b) {
+			c.injected++
+		}
+		return
+	}
+	c.cache[at] = slices.Clone(b)
+}
+
+// Flush implements safety.Device.
+func (c *Card) Flush() error {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	f, err := c.op("flush")
+	if err != nil {
+		return err
+	}
+	if f == Cut {
+		return c.cut()
+	}
+	c.store(1)
+	return nil
+}
+
+// Forget implements safety.Device.
+func (c *Card) Forget() error {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	f, err := c.op("forget")
+	if err == nil && f == Cut {
+		err = c.cut()
+	}
+	return err
+}
+
+// Same implements safety.Device.
+func (c *Card) Same() error {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	f, err := c.op("same")
+	if err == nil && f == Cut {
+		err = c.cut()
+	}
+	return err
+}
+
+// Look implements safety.Device.
+func (c *Card) Look([]blockdev.File) (blockdev.Facts, error) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	f, err := c.op("look")
+	if err == nil && f == Cut {
+		err = c.cut()
+	}
+	return c.Facts, err
+}
+
+// IsGone tells whether err says that the card is gone.
+func IsGone(err error) bool {
+	var r *image.ReadError
+	return errors.As(err, &r) && r.Fault == image.Gone
+}

@@ -1,0 +1,104 @@
+package safety
+
+import (
+	"bootgraft/image"
+	"bootgraft/layout"
+	"bootgraft/layout/plan"
+)
+
+// phases divides what is written to a card by when: by rank, and so that both
+// ends stay blank until all data is proved. Sectors not touched are in none.
+//
+//	0  data outside both ends
+//	1  second copies, and the data of the last 1 MiB
+//	2  first copies, and the data of the first 1 MiB
+//	3  sector 0
+func phases(disk plan.Disk, pieces []layout.Piece) [4]layout.Spans {
+	edge := min(layout.Sector(plan.Edge/disk.SectorSize), disk.Sectors)
+	tail := max(edge, disk.Sectors-edge)
+	zones := []struct {
+		layout.Span
+		least layout.Rank
+	}{
+		{layout.Between(0, 1), layout.RankSector0},
+		{layout.Between(1, edge), layout.RankFirst},
+		{layout.Between(edge, tail), layout.RankData},
+		{layout.Between(tail, disk.Sectors), layout.RankSecond},
+	}
+	var out [4]layout.Spans
+	for _, p := range pieces {
+		if p.Op == layout.Leave {
+			continue
+		}
+		for _, z := range zones {
+			rank := max(p.Rank, z.least)
+			if p.Rank == layout.RankSecond && z.least == layout.RankFirst {
+				rank = layout.RankSecond // a second copy near the start still comes first
+			}
+			if z.least != layout.RankSector0 {
+				rank = min(rank, layout.RankFirst)
+			}
+			out[rank] = out[rank].Add(p.Common(z.Span))
+		}
+	}
+	return out
+}
+
+// fenceSpans returns what is blanked before anything else is written: both
+// ends, the table places of the plan and those of what the card holds now.
+// Sectors that the plan does not touch stay out.
+func fenceSpans(disk plan.Disk, pieces []layout.Piece, tables layout.Spans) layout.Spans {
+	edge := min(layout.Sector(plan.Edge/disk.SectorSize), disk.Sectors)
+	fence := tables.Union(layout.NewSpans(layout.Span{Count: edge}, layout.Between(disk.Sectors-edge, disk.Sectors)))
+	p := phases(disk, pieces)
+	for _, spans := range p[1:] {
+		fence = fence.Union(spans)
+	}
+	return common(fence, written(pieces))
+}
+
+// written returns the sectors that a plan does touch.
+func written(pieces []layout.Piece) layout.Spans {
+	var out layout.Spans
+	for _, p := range pieces {
+		if p.Op != layout.Leave {
+			out = out.Add(p.Span)
+		}
+	}
+	return out
+}
+
+// common returns the sectors that are in both sets.
+func common(a, b layout.Spans) layout.Spans {
+	var out layout.Spans
+	for _, s := range a {
+		for _, c := range b.Within(s) {
+			out = out.Add(c)
+		}
+	}
+	return out
+}
+
+// earlySectors picks sectors of what is written first, to be looked at again
+// when everything else was written.
+func earlySectors(data layout.Spans, size int) layout.Spans {
+	const picks, within = 64, 64 << 20
+	left := min(data.Sectors(), layout.Sector(within/size))
+	step := max(1, left/picks)
+	var out layout.Spans
+	var passed layout.Sector
+	for _, s := range data {
+		for at := (step - passed%step) % step; at < s.Count && passed+at < left; at += step {
+			out = out.Add(layout.Span{Start: s.Start + at, Count: 1})
+		}
+		if passed += s.Count; passed >= left {
+			break
+		}
+	}
+	return out
+}
+
+// sourceBytes is how many bytes a set of sectors has.
+func sourceBytes(s layout.Spans, src image.Source) int64 {
+	return int64(s.Sectors()) * int64(src.SectorSize())
+}

@@ -1,0 +1,187 @@
+package safety
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"hash"
+	"io"
+	"io/fs"
+	"os"
+	"time"
+
+	"github.com/klauspost/compress/zstd"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+	"bootgraft/safety/blockdev"
+)
+
+// The form of a receipt file, version 1. Lines of JSON (RFC 8259), each ended
+// by a line feed:
+//
+//	{"format":"bootgraft receipt","version":1, ...}   the header
+//	{"kept":{"start":..,"count":..,"bytes":N,"sha256":".."}}
+//	N bytes: a zstd frame (RFC 8878) with the old content of these sectors,
+//	then a line feed; SHA-256 is of the content. Any number of these two.
+//	{"sealed":".."}   SHA-256 of every byte of the file before this line
+//	{"stage":"fence","time":".."}   one for each stage that was begun; with
+//	"upto", the sector before which the data is on the medium
+//
+// Everything up to the seal is on the disk before the card is touched. Lines
+// after it are added one by one; the last one may be torn by a power cut.
+const (
+	receiptFormat  = "bootgraft receipt"
+	receiptVersion = 1
+
+	keptChunk   = 1 << 20  // most content in one kept part, in bytes
+	maxKept     = 2 << 20  // most bytes of its frame
+	maxLine     = 64 << 20 // most bytes of one line: a header names many spans
+	maxProgress = 1 << 20  // most lines after the seal
+)
+
+// CardID is how a receipt knows its card again.
+type CardID struct {
+	Model      string        `json:"model"`
+	Serial     string        `json:"serial"`
+	Bus        string        `json:"bus"`
+	CID        string        `json:"cid,omitempty"`
+	Sectors    layout.Sector `json:"sectors"`
+	SectorSize int           `json:"sector_size"`
+}
+
+func cardID(f blockdev.Facts) CardID {
+	return CardID{f.Identity.Model, f.Identity.Serial, f.Identity.Bus, f.CID, f.Sectors, f.SectorSize}
+}
+
+type header struct {
+	Format  string       `json:"format"`
+	Version int          `json:"version"`
+	Kind    Kind         `json:"kind"`
+	Plan    string       `json:"plan"` // its check number
+	Card    CardID       `json:"card"`
+	Node    string       `json:"node"` // a memory, never proof
+	Created time.Time    `json:"created"`
+	All     bool         `json:"keep_all"` // everything that is replaced is kept
+	Fence   layout.Spans `json:"fence"`
+	Kept    layout.Spans `json:"kept"`
+	Sector0 string       `json:"sector0"` // SHA-256 of the new sector 0, empty for tests
+}
+
+type keptLine struct {
+	layout.Span
+	Bytes  int64  `json:"bytes"`
+	SHA256 string `json:"sha256"`
+}
+
+// line is any line but the header.
+type line struct {
+	Kept   *keptLine     `json:"kept,omitempty"`
+	Sealed string        `json:"sealed,omitempty"`
+	Stage  Stage         `json:"stage,omitempty"`
+	Upto   layout.Sector `json:"upto,omitempty"`
+	Time   *time.Time    `json:"time,omitempty"`
+}
+
+// receiptFile is what a receipt asks of its file. Tests put faults in its place.
+type receiptFile interface {
+	io.ReaderAt
+	io.Writer
+	io.Closer
+	Sync() error
+	Truncate(int64) error
+}
+
+// receiptWriter adds to a receipt.
+type receiptWriter struct {
+	file receiptFile
+	hash hash.Hash // of everything before the seal
+}
+
+// createReceipt makes a new receipt; it never opens what exists.
+func createReceipt(path string, created func(*os.File) error) (*os.File, error) {
+	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE|os.O_EXCL|os.O_APPEND, 0o644)
+	if errors.Is(err, fs.ErrExist) {
+		return nil, &Refusal{Code: ReceiptExists, Path: path, Why: "a receipt is never overwritten", Do: "give another name with --receipt"}
+	}
+	if err == nil && created != nil {
+		if err = created(f); err != nil {
+			err = errors.Join(err, f.Close(), os.Remove(path))
+		}
+	}
+	return f, err
+}
+
+func (w *receiptWriter) write(b []byte) error {
+	if w.hash != nil {
+		w.hash.Write(b)
+	}
+	_, err := w.file.Write(b)
+	return err
+}
+
+func (w *receiptWriter) line(v any) error {
+	b, err := json.Marshal(v)
+	if err != nil {
+		return err
+	}
+	return w.write(append(b, '\n'))
+}
+
+// keep stores the content of the given sectors of the card.
+func (w *receiptWriter) keep(dev Device, kept layout.Spans, stop func() error, progress func(n int64)) error {
+	enc, err := zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1), zstd.WithEncoderLevel(zstd.SpeedFastest), zstd.WithWindowSize(keptChunk))
+	if err != nil {
+		return err
+	}
+	defer enc.Close()
+	buf, frame := make([]byte, keptChunk), []byte(nil)
+	size := layout.Sector(dev.SectorSize())
+	for _, s := range kept {
+		for at := s.Start; at < s.End(); {
+			if err := stop(); err != nil {
+				return err
+			}
+			part := layout.Span{Start: at, Count: min(keptChunk/size, s.End()-at)}
+			b := buf[:part.Count*size]
+			if err := image.ReadFull(dev, b, int64(part.Start*size)); err != nil {
+				return err
+			}
+			frame = enc.EncodeAll(b, frame[:0])
+			sum := sha256.Sum256(b)
+			if err := w.line(line{Kept: &keptLine{part, int64(len(frame)), hex.EncodeToString(sum[:])}}); err != nil {
+				return err
+			}
+			if err := w.write(append(frame, '\n')); err != nil {
+				return err
+			}
+			progress(int64(len(b)))
+			at = part.End()
+		}
+	}
+	return nil
+}
+
+// seal ends the kept content and makes it outlast a power cut.
+func (w *receiptWriter) seal() error {
+	sum := hex.EncodeToString(w.hash.Sum(nil))
+	w.hash = nil
+	if err := w.line(line{Sealed: sum}); err != nil {
+		return err
+	}
+	return w.file.Sync()
+}
+
+// stage notes that a stage begins, before it does.
+func (w *receiptWriter) stage(s Stage, upto layout.Sector) error {
+	now := time.Now().UTC()
+	if err := w.line(line{Stage: s, Upto: upto, Time: &now}); err != nil {
+		return fmt.Errorf("noting %q in the receipt: %w", s, err)
+	}
+	if err := w.file.Sync(); err != nil {
+		return fmt.Errorf("flushing the receipt: %w", err)
+	}
+	return nil
+}

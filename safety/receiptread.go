@@ -1,0 +1,235 @@
+package safety
+
+import (
+	"bufio"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"hash"
+	"io"
+	"os"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+	"bootgraft/layout/plan"
+	"bootgraft/safety/blockdev"
+)
+
+// Receipt is a receipt that was read.
+type Receipt struct {
+	header
+	Path   string
+	Digest string        // of everything up to the seal; empty if it was never sealed
+	Stage  Stage         // the last one that was begun
+	Upto   layout.Sector // the data before it is on the medium
+
+	Undoing bool // an undo was begun
+	bulk    bool // data was written at some time: a later run may have begun again at the fence
+
+	index []keptAt
+	end   int64 // where the next line goes
+}
+
+type keptAt struct {
+	keptLine
+	off int64
+}
+
+// ReadReceipt reads a receipt and proves what lies before its seal. A receipt
+// without a seal is whole as far as it goes: nothing was written to its card.
+func ReadReceipt(path string) (*Receipt, error) {
+	st, err := os.Stat(path)
+	if err != nil {
+		return nil, err
+	}
+	if !st.Mode().IsRegular() {
+		return nil, &image.NotRegularError{Path: path, Kind: image.Kind(st.Mode())}
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	r := &Receipt{Path: path, Stage: StageKeep}
+	if err := r.read(f); err != nil {
+		return nil, fmt.Errorf("%s is no receipt that can be trusted: %w", path, err)
+	}
+	return r, nil
+}
+
+func (r *Receipt) read(f io.Reader) error {
+	in := &receiptReader{in: bufio.NewReaderSize(f, 64<<10), hash: sha256.New()}
+	text, err := in.line()
+	if err != nil {
+		return fmt.Errorf("its first line: %w", err)
+	}
+	if err := json.Unmarshal(text, &r.header); err != nil || r.Format != receiptFormat {
+		return errors.New("its first line is not that of a receipt")
+	}
+	if r.Version != receiptVersion {
+		return fmt.Errorf("it has version %d, and this program reads version %d", r.Version, receiptVersion)
+	}
+	if err := r.checkHeader(); err != nil {
+		return err
+	}
+	if err := r.readKept(in); err != nil || r.Digest == "" {
+		return err
+	}
+	return r.readProgress(in)
+}
+
+func (r *Receipt) checkHeader() error {
+	if image.CheckSectorSize(r.Card.SectorSize) != nil || r.Card.Sectors < 1 || r.Card.Sectors > 1<<54 {
+		return fmt.Errorf("its card of %d sectors of %d bytes is no disk", r.Card.Sectors, r.Card.SectorSize)
+	}
+	for _, set := range []layout.Spans{r.Kept, r.Fence} {
+		at := layout.Sector(0)
+		for _, s := range set {
+			if s.Start < at || s.Count < 1 || s.Count > r.Card.Sectors || s.Start > r.Card.Sectors-s.Count {
+				return fmt.Errorf("%s is out of order, or not on a card of %d sectors", s, r.Card.Sectors)
+			}
+			at = s.End()
+		}
+	}
+	return nil
+}
+
+// readKept reads up to the seal. A file that ends before it was cut off before
+// the card was touched.
+func (r *Receipt) readKept(in *receiptReader) error {
+	var kept layout.Spans
+	at := layout.Sector(0)
+	for {
+		before := in.sum()
+		text, err := in.line()
+		if errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		var l line
+		if err := json.Unmarshal(text, &l); err != nil {
+			return fmt.Errorf("a line at byte %d: %w", in.off, err)
+		}
+		switch {
+		case l.Sealed != "" && l.Sealed != before:
+			return errors.New("its content was changed: it does not fit its seal")
+		case l.Sealed != "" && !equalSpans(kept, r.Kept):
+			return errors.New("it does not hold the sectors that its header names")
+		case l.Sealed != "":
+			r.Digest, r.end = before, in.off
+			return nil
+		case l.Kept == nil || l.Kept.Start < at || !fits(*l.Kept, r.Card):
+			return fmt.Errorf("the line before byte %d is neither a kept part in its order nor a seal", in.off)
+		}
+		r.index = append(r.index, keptAt{*l.Kept, in.off})
+		kept = kept.Add(l.Kept.Span)
+		at = l.Kept.End()
+		if err := in.skip(l.Kept.Bytes + 1); err != nil {
+			return nil
+		}
+	}
+}
+
+func fits(k keptLine, c CardID) bool {
+	return k.Count > 0 && int64(k.Count) <= int64(keptChunk/c.SectorSize) && k.Start >= 0 && k.Start <= c.Sectors-k.Count &&
+		k.Bytes > 0 && k.Bytes <= maxKept
+}
+
+func equalSpans(a, b layout.Spans) bool {
+	if len(a) != len(b) {
+		return false
+	}
+	for i := range a {
+		if a[i] != b[i] {
+			return false
+		}
+	}
+	return true
+}
+
+// readProgress reads what came after the seal. A torn last line is no line.
+func (r *Receipt) readProgress(in *receiptReader) error {
+	for range maxProgress {
+		text, err := in.line()
+		if errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		var l line
+		if err := json.Unmarshal(text, &l); err != nil || l.Stage == "" {
+			return nil // a line that was torn, and what follows it
+		}
+		r.end = in.off
+		if l.Stage == StageUndo { // what the write had come to still decides
+			r.Undoing = true
+			continue
+		}
+		r.Stage, r.bulk = l.Stage, r.bulk || l.Stage == StageData
+		if l.Stage == StageData || l.Upto > 0 {
+			r.Upto = min(max(l.Upto, 0), r.Card.Sectors)
+		}
+	}
+	return fmt.Errorf("it has more than %d lines after its seal", maxProgress)
+}
+
+// receiptReader reads lines and frames, and hashes them.
+type receiptReader struct {
+	in   *bufio.Reader
+	hash hash.Hash
+	off  int64
+}
+
+func (r *receiptReader) sum() string { return hex.EncodeToString(r.hash.Sum(nil)) }
+
+func (r *receiptReader) line() ([]byte, error) {
+	var out []byte
+	for {
+		part, err := r.in.ReadSlice('\n')
+		out = append(out, part...)
+		if err == nil {
+			break
+		}
+		if !errors.Is(err, bufio.ErrBufferFull) {
+			if len(out) > 0 && errors.Is(err, io.EOF) {
+				err = io.ErrUnexpectedEOF
+			}
+			return nil, err
+		}
+		if len(out) > maxLine {
+			return nil, fmt.Errorf("a line has more than %d bytes", maxLine)
+		}
+	}
+	r.hash.Write(out)
+	r.off += int64(len(out))
+	return out, nil
+}
+
+func (r *receiptReader) skip(n int64) error {
+	got, err := io.CopyN(r.hash, r.in, n)
+	r.off += got
+	return err
+}
+
+// Same tells whether a device may be the card of the receipt. A card that says
+// nothing of itself is known by its size alone.
+func (r *Receipt) Same(f blockdev.Facts) bool { return r.Card == cardID(f) }
+
+// Disk returns the size of the card.
+func (r *Receipt) Disk() plan.Disk {
+	return plan.Disk{Sectors: r.Card.Sectors, SectorSize: r.Card.SectorSize}
+}
+
+// Finished tells whether the work of the receipt came to its end.
+func (r *Receipt) Finished() bool { return r.Stage == StageDone || r.Stage == StageUndone }
+
+// Undoable tells whether what the card held can be put back: either all of it
+// was kept, or no more than was kept has been replaced.
+func (r *Receipt) Undoable() bool {
+	return r.Digest != "" && (r.All || !r.bulk)
+}

@@ -1,0 +1,129 @@
+package safety
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"sync/atomic"
+
+	"bootgraft/safety/blockdev"
+)
+
+// Rehearsal is everything about a request that can be known before anything is
+// written.
+type Rehearsal struct {
+	Facts    blockdev.Facts
+	Refusals Refusals // empty if nothing speaks against it
+	Word     Word     // the confirmation word, if nothing does
+	Receipt  *Receipt // an unfinished one that would be continued, or nil
+
+	dev Device
+	req Request
+}
+
+// Permit allows one request on one device, once. Only a Rehearsal makes it,
+// and only if every guard lets the request pass and the word is right.
+type Permit struct {
+	dev     Device
+	req     Request
+	receipt *Receipt
+	used    atomic.Bool
+}
+
+// Rehearse looks at the device, asks every guard, and makes the confirmation
+// word. It writes nothing. An error says that the device could not be looked
+// at; what speaks against the request is in Refusals.
+func Rehearse(dev Device, req Request) (*Rehearsal, error) {
+	if req.Card != nil {
+		if err := checkCard(req.Card, req.Pieces); err != nil {
+			return nil, err
+		}
+	}
+	if err := req.addReceiptFolder(); err != nil {
+		return nil, err
+	}
+	f, err := dev.Look(req.Files)
+	if err != nil {
+		return nil, err
+	}
+	r := &Rehearsal{Facts: f, dev: dev, req: req}
+	x := &examined{Facts: f, Request: &r.req}
+	var content []byte
+	if f.Held == nil && f.Sectors == req.Disk.Sectors && f.SectorSize == req.Disk.SectorSize && isBlockDevice(x) == nil {
+		if content, x.head, err = contentDigest(dev, req.Disk); err != nil {
+			return nil, fmt.Errorf("reading what %s holds: %w", f.Path, err)
+		}
+	}
+	refusal, err := r.readReceipt(x)
+	if err != nil {
+		return nil, err
+	}
+	r.Refusals = judge(x)
+	if refusal != nil {
+		r.Refusals = append(r.Refusals, refusal)
+	}
+	if len(r.Refusals) == 0 {
+		r.Word = makeWord(&r.req, f, content)
+	}
+	return r, nil
+}
+
+// addReceiptFolder makes the guards look at where the receipt will lie.
+func (r *Request) addReceiptFolder() error {
+	if r.Receipt == "" {
+		return nil
+	}
+	dir := folderOf(r.Receipt)
+	st, err := os.Stat(dir)
+	if errors.Is(err, os.ErrNotExist) {
+		return &Refusal{Code: NoFolder, Path: r.Receipt, Why: "there is no folder " + dir, Do: "make the folder first"}
+	}
+	if err != nil {
+		return err
+	}
+	r.Files = append(r.Files[:len(r.Files):len(r.Files)], blockdev.File{Path: dir, Info: st, Role: "the receipt"})
+	return nil
+}
+
+// Permit returns the right to do what was rehearsed, if the word is the one of
+// this rehearsal. Otherwise the error is Refusals.
+func (r *Rehearsal) Permit(word string) (*Permit, error) {
+	if len(r.Refusals) > 0 {
+		return nil, r.Refusals
+	}
+	if wrong := r.Word.check(r.Facts.Path, word); wrong != nil {
+		return nil, Refusals{wrong}
+	}
+	return &Permit{dev: r.dev, req: r.req, receipt: r.Receipt}, nil
+}
+
+// take uses the permit up, and looks at everything once more right before the
+// first write: what the open descriptor does not hold off may have come since.
+func (p *Permit) take(kinds ...Kind) error {
+	allowed := false
+	for _, k := range kinds {
+		allowed = allowed || k == p.req.Kind
+	}
+	if !allowed {
+		return fmt.Errorf("the permit is for another kind of work: %s", p.req.Kind)
+	}
+	if p.used.Swap(true) {
+		return errors.New("the permit was used already")
+	}
+	return nil
+}
+
+// lookAgain asks every guard again.
+func (p *Permit) lookAgain() error {
+	if err := p.dev.Same(); err != nil {
+		return err
+	}
+	f, err := p.dev.Look(p.req.Files)
+	if err != nil {
+		return err
+	}
+	if found := judge(&examined{Facts: f, Request: &p.req, ours: true}); len(found) > 0 {
+		return Refusals(found)
+	}
+	return nil
+}
