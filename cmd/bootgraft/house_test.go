@@ -23,7 +23,7 @@ var formats = []string{
 var mayImport = map[string][]string{
 	"layout":          {},
 	"image":           {"layout"},
-	"image/capture":   {"layout", "image", "image/capture/..."},
+	"image/capture":   {"layout", "image", "image/capture", "image/capture/..."},
 	"layout/plan":     {"layout"},
 	"layout/gpt":      {"layout", "image", "layout/mbr"},
 	"layout/scan":     append([]string{"layout", "image"}, formats...),
