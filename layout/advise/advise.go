@@ -1,0 +1,148 @@
+// Package advise tells a capture what to read next: it surveys the part of a
+// drive that is known so far and names what the survey missed.
+//
+// The order is by value for somebody who wants the device to start again: the
+// sectors that tables are found by, then what lies outside the volumes, then
+// allocation tables, directories, and the files in directory order.
+package advise
+
+import (
+	"context"
+	"slices"
+
+	"bootgraft/image"
+	"bootgraft/image/capture"
+	"bootgraft/layout"
+	"bootgraft/layout/files"
+	"bootgraft/layout/scan"
+)
+
+// Advisor is a capture.Advisor that understands tables and volumes. On a disk
+// without any it falls back to Ends.
+type Advisor struct {
+	Ends  capture.Ends // sizes of head and tail, also the most of one gap
+	Files bool         // also name files: not wanted where only boot areas are
+}
+
+// Next implements capture.Advisor. Whatever the bytes are it names something
+// or nothing; it never fails.
+func (a *Advisor) Next(known image.Source) []capture.Wish {
+	t := &tracer{Source: known}
+	s, err := scan.Run(context.Background(), t, scan.Options{})
+	if err != nil {
+		return a.Ends.Next(known)
+	}
+	missed := t.take()
+	var out []capture.Wish
+	add := func(class capture.Class, spans layout.Spans) {
+		for _, p := range spans {
+			out = append(out, capture.Wish{Span: p, Class: class})
+		}
+	}
+	tables := fatTables(s)
+	add(capture.Boot, subtract(missed, tables))
+	if len(out) > 0 {
+		return out // what is outside the volumes is known only when these are
+	}
+	add(capture.Boot, a.outside(s, known))
+	add(capture.Tables, intersect(missed, tables))
+	if !a.Files {
+		return out
+	}
+	named := fileSpans(s, t)
+	add(capture.Directories, t.take())
+	for _, p := range named {
+		out = append(out, capture.Wish{Span: p, Class: capture.Files})
+	}
+	return out
+}
+
+// outside returns what no volume owns: gaps and the end of the disk, each as
+// far as a head or a tail goes.
+func (a *Advisor) outside(s *scan.Survey, known image.Source) layout.Spans {
+	if s.Table == "none" && len(s.Volumes) == 0 {
+		var all layout.Spans
+		for _, w := range a.Ends.Next(known) {
+			all = all.Union(layout.Spans{w.Span})
+		}
+		return all
+	}
+	n := int64(s.SectorSize)
+	head, tail := bytesOr(a.Ends.Head, capture.DefaultHead)/n, bytesOr(a.Ends.Tail, capture.DefaultTail)/n
+	var out layout.Spans
+	for _, r := range s.Regions {
+		switch r.Role {
+		case layout.RoleVolume:
+		case layout.RoleTail, layout.RoleUnknown:
+			out = out.Union(layout.Spans{layout.Between(max(r.Start, r.End()-layout.Sector(tail)), r.End())})
+		default:
+			out = out.Union(layout.NewSpans(layout.Span{Start: r.Start, Count: min(r.Count, layout.Sector(head))}))
+			if r.End() == s.Sectors {
+				out = out.Union(layout.NewSpans(layout.Between(max(r.Start, r.End()-layout.Sector(tail)), r.End())))
+			}
+		}
+	}
+	return out
+}
+
+func bytesOr(have, usual int64) int64 {
+	if have == 0 {
+		return usual
+	}
+	return max(have, 0)
+}
+
+// fatTables returns the disk sectors of all FAT allocation tables.
+func fatTables(s *scan.Survey) layout.Spans {
+	var out layout.Spans
+	for _, v := range s.Volumes {
+		f := s.FAT[v.Index]
+		if f == nil {
+			continue
+		}
+		for i := range f.BPB.FATs {
+			t := f.TableSpan(i)
+			t.Start += v.Start
+			out = out.Union(layout.Spans{t})
+		}
+	}
+	return out
+}
+
+// maxFileSpans bounds what is remembered of a volume with very many pieces;
+// what is not named is read all the same, after what is.
+const maxFileSpans = 1 << 20
+
+// fileSpans walks the files of every volume. What the walk could not read is
+// left in the tracer; where files lie is returned in directory order.
+func fileSpans(s *scan.Survey, t *tracer) []layout.Span {
+	var out []layout.Span
+	_, err := files.Walk(context.Background(), t, s, files.Options{}, func(f *files.File) error {
+		for _, e := range f.Extents {
+			if len(out) < maxFileSpans {
+				out = append(out, e.Stored)
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return slices.Clip(out) // a walk that breaks off has still named what it saw
+	}
+	return out
+}
+
+func subtract(s, without layout.Spans) layout.Spans {
+	var out layout.Spans
+	for _, p := range s {
+		out = out.Union(without.Outside(p))
+	}
+	return out
+}
+
+func intersect(s, with layout.Spans) layout.Spans {
+	var out layout.Spans
+	for _, p := range s {
+		out = out.Union(with.Within(p))
+	}
+	return out
+}

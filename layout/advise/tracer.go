@@ -1,0 +1,64 @@
+package advise
+
+import (
+	"errors"
+	"sync"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+)
+
+// tracer is a source that remembers which sectors were asked for that are not
+// known because nobody tried them yet. What the drive failed to give is not
+// worth naming again.
+type tracer struct {
+	image.Source
+
+	mu     sync.Mutex
+	missed layout.Spans
+}
+
+// ReadAt notes the sectors of a read that meets one which is not known.
+func (t *tracer) ReadAt(p []byte, off int64) (int, error) {
+	n, err := t.Source.ReadAt(p, off)
+	var unknown *image.UnknownError
+	if errors.As(err, &unknown) {
+		size := int64(t.SectorSize())
+		asked := layout.Between(layout.Sector(off/size), layout.Sector((off+int64(len(p))+size-1)/size))
+		t.mu.Lock()
+		t.missed = t.missed.Union(t.untried(asked.Common(image.Whole(t.Source))))
+		t.mu.Unlock()
+	}
+	return n, err
+}
+
+// untried returns the sectors of a run that were never tried.
+func (t *tracer) untried(run layout.Span) layout.Spans {
+	var out layout.Spans
+	one := make([]byte, t.SectorSize())
+	for _, u := range image.Unknown(t.Source, run) {
+		for x := u.Start; x < u.End(); x++ {
+			_, err := t.Source.ReadAt(one, int64(x)*int64(len(one)))
+			var unknown *image.UnknownError
+			if errors.As(err, &unknown) && unknown.State == image.Unread {
+				out = out.Add(layout.Span{Start: x, Count: 1})
+			}
+		}
+	}
+	return out
+}
+
+// NextData implements image.Sparse.
+func (t *tracer) NextData(off int64) (start, end int64) { return image.NextData(t.Source, off) }
+
+// Unknown implements image.Partial.
+func (t *tracer) Unknown(w layout.Span) layout.Spans { return image.Unknown(t.Source, w) }
+
+// take returns what was missed since it was last called.
+func (t *tracer) take() layout.Spans {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	out := t.missed
+	t.missed = nil
+	return out
+}
