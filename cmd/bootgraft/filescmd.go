@@ -29,11 +29,12 @@ Examples:
   bootgraft files old.img --to rescued`
 
 type filesFlags struct {
-	plan, source, to string
-	codepage         int
-	noHash, brief    bool
-	second           bool
-	sectorSize       int
+	plan, to      string
+	source        planSourceFlags
+	codepage      int
+	noHash, brief bool
+	second        bool
+	sectorSize    int
 }
 
 func filesCommand(u *ui) *cobra.Command {
@@ -46,13 +47,13 @@ func filesCommand(u *ui) *cobra.Command {
 		RunE:  func(c *cobra.Command, args []string) error { return f.run(c, u, args) },
 	}
 	c.Flags().StringVar(&f.plan, "plan", "", "list the files of the card that this plan describes")
-	c.Flags().StringVar(&f.source, "source", "", "the source of the plan, if it is not where the plan remembers it")
+	f.source.add(c)
 	c.Flags().StringVar(&f.to, "to", "", "copy the files into this folder, which must be new or empty")
 	c.Flags().IntVar(&f.codepage, "codepage", 437, "codepage of short FAT names: 437, 850, 852, 855, 858, 860, 862, 863, 865, 866 or 1252")
 	c.Flags().BoolVar(&f.noHash, "no-hash", false, "do not read the files: list them without SHA-256")
 	c.Flags().BoolVar(&f.brief, "brief", false, "name only the files that are not whole")
 	c.Flags().BoolVar(&f.second, "second-reader", false, "also ask an independent reader whether it sees the same table and names; always asked about a planned card")
-	sectorSizeFlag(c, &f.sectorSize)
+	c.Flags().IntVar(&f.sectorSize, "sector-size", 512, "logical sector size of an image file in bytes: 512, 1024, 2048 or 4096")
 	return c
 }
 
@@ -70,7 +71,7 @@ func (f *filesFlags) run(c *cobra.Command, u *ui, args []string) error {
 		return usagef("codepage %d is not known here; see bootgraft files --help", f.codepage)
 	case (f.plan == "") == (len(args) == 0):
 		return usagef("give either a SOURCE or --plan PLAN")
-	case f.plan == "" && f.source != "":
+	case f.plan == "" && f.source.source != "":
 		return usagef("--source goes with --plan")
 	}
 	src, name, closeSource, err := f.open(args)
@@ -107,7 +108,7 @@ func (f *filesFlags) run(c *cobra.Command, u *ui, args []string) error {
 // open opens the source, or the planned card.
 func (f *filesFlags) open(args []string) (image.Source, string, func(), error) {
 	if f.plan == "" {
-		src, err := openSource(args[0], f.sectorSize)
+		src, err := openSource(args[0], sourceFlags{f.sectorSize, f.source.record, slices.Contains(f.source.accept, liveSource)})
 		if err != nil {
 			return nil, "", nil, err
 		}

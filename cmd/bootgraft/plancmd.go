@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 
 	"github.com/spf13/cobra"
 
@@ -43,7 +44,7 @@ type planFlags struct {
 	tail, excess      string
 	newIDs, replace   bool
 	accept            []string
-	sectorSize        int
+	source            sourceFlags
 }
 
 func planCommand(u *ui) *cobra.Command {
@@ -64,7 +65,7 @@ func planCommand(u *ui) *cobra.Command {
 	fl.BoolVar(&f.newIDs, "new-ids", false, "draw new identifiers, for a card that is used beside its original; licences may be bound to the old ones")
 	fl.BoolVar(&f.replace, "replace", false, "replace an existing plan file")
 	fl.StringArrayVar(&f.accept, "accept", nil, "accept a finding by its code; may be repeated")
-	sectorSizeFlag(c, &f.sectorSize)
+	f.source.add(c)
 	return c
 }
 
@@ -72,7 +73,8 @@ func (f *planFlags) run(c *cobra.Command, u *ui, path string) error {
 	if err := f.check(); err != nil {
 		return err
 	}
-	src, err := openSource(path, f.sectorSize)
+	f.source.live = slices.Contains(f.accept, liveSource)
+	src, err := openSource(path, f.source)
 	if err != nil {
 		return err
 	}
@@ -133,7 +135,7 @@ func (f *planFlags) checkOutput(src *opened) error {
 	if err != nil {
 		return err
 	}
-	if os.SameFile(st, src.files[0]) {
+	if slices.ContainsFunc(src.files, func(f os.FileInfo) bool { return os.SameFile(st, f) }) {
 		return refusef("%s is the source; the plan needs a file of its own", f.out)
 	}
 	if !st.Mode().IsRegular() {

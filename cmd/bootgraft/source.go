@@ -6,9 +6,14 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
+
+	"github.com/spf13/cobra"
 
 	"bootgraft/image"
+	"bootgraft/image/capture"
 	"bootgraft/layout/plan"
+	"bootgraft/safety/blockdev"
 )
 
 // opened is a SOURCE that was opened, and what it was opened from.
@@ -19,29 +24,87 @@ type opened struct {
 	close func() error
 }
 
-// openSource opens a SOURCE by what it is.
-func openSource(path string, sectorSize int) (*opened, error) {
-	if err := image.CheckSectorSize(sectorSize); err != nil {
+// sourceFlags are the flags of every command that reads a SOURCE.
+type sourceFlags struct {
+	sectorSize int
+	record     string
+	live       bool // a healthy block device may be read as it is
+}
+
+func (f *sourceFlags) add(c *cobra.Command) {
+	c.Flags().IntVar(&f.sectorSize, "sector-size", 512, "logical sector size of an image file in bytes: 512, 1024, 2048 or 4096")
+	c.Flags().StringVar(&f.record, "record", "", "the record of a capture, if it is not beside the image")
+}
+
+// liveSource is what --accept takes for reading a healthy disk without a
+// capture.
+const liveSource = "live-source"
+
+// openSource opens a SOURCE by what it is: a block device, a capture (an image
+// with its record), or a plain image.
+func openSource(path string, f sourceFlags) (*opened, error) {
+	if err := image.CheckSectorSize(f.sectorSize); err != nil {
 		return nil, coded(exitUsage, err)
 	}
-	f, err := image.Open(path, sectorSize)
+	img, err := image.Open(path, f.sectorSize)
+	var kind *image.NotRegularError
+	if errors.As(err, &kind) && kind.Kind == "a block device" {
+		return openLive(path, f)
+	}
 	if err != nil {
 		return nil, sourceError(path, err)
 	}
-	st, err := f.Stat()
+	st, err := img.Stat()
 	if err != nil {
-		f.Close()
+		img.Close()
 		return nil, err
 	}
-	return &opened{Source: f, path: path, files: []os.FileInfo{st}, close: f.Close}, nil
+	record := f.record
+	if record == "" {
+		if _, err := os.Stat(path + capture.RecordSuffix); err == nil {
+			record = path + capture.RecordSuffix
+		}
+	}
+	if record == "" {
+		return &opened{Source: capture.Guard(img), path: path, files: []os.FileInfo{st}, close: img.Close}, nil
+	}
+	img.Close()
+	return openCapture(path, record, st)
+}
+
+func openCapture(path, record string, st os.FileInfo) (*opened, error) {
+	c, err := capture.Open(path, record)
+	if err != nil {
+		return nil, captureError(fmt.Errorf("%s and its record cannot be used: %w", path, err))
+	}
+	files := []os.FileInfo{st}
+	if r, err := os.Stat(record); err == nil {
+		files = append(files, r)
+	}
+	return &opened{Source: c, path: path, files: files, close: c.Close}, nil
+}
+
+// openLive opens a block device as it is, if its owner says that it is
+// healthy; a dying drive is read once, by capture.
+func openLive(path string, f sourceFlags) (*opened, error) {
+	if !f.live {
+		return nil, refusef("%s is a block device. Capture it first, so that the drive is read once and gently:\n\n  bootgraft capture %s old.img\n\nA healthy disk can be read as it is with --accept %s", path, path, liveSource)
+	}
+	d, err := blockdev.OpenSource(path)
+	if err != nil {
+		return nil, deviceError(path, err)
+	}
+	o := &opened{Source: d, path: path, close: d.Close}
+	if st, err := os.Stat(path); err == nil {
+		o.files = []os.FileInfo{st}
+	}
+	return o, nil
 }
 
 // sourceError says what to do about a SOURCE that does not open.
 func sourceError(path string, err error) error {
 	var kind *image.NotRegularError
 	switch {
-	case errors.As(err, &kind) && kind.Kind == "a block device":
-		return refusef("%s is a block device. Work on an image file of it", path)
 	case errors.As(err, &kind):
 		return fmt.Errorf("%w; give the path of an image file", err)
 	case errors.Is(err, fs.ErrNotExist):
@@ -75,8 +138,8 @@ func openPlan(path string) (*plan.Plan, *os.File, error) {
 
 // planSource opens the source of a plan: the one given, or where the plan
 // remembers it, as seen from here or from the folder of the plan.
-func planSource(p *plan.Plan, planPath, given string) (*opened, error) {
-	path := given
+func planSource(p *plan.Plan, planPath string, f planSourceFlags) (*opened, error) {
+	path := f.source
 	if path == "" {
 		if path = p.Source.Path; path == "" {
 			return nil, usagef("the plan does not remember where its source lies; give --source")
@@ -88,5 +151,18 @@ func planSource(p *plan.Plan, planPath, given string) (*opened, error) {
 			return nil, fmt.Errorf("the source of the plan was %s, which is not there now; give it with --source", p.Source.Path)
 		}
 	}
-	return openSource(path, p.Source.SectorSize)
+	return openSource(path, sourceFlags{sectorSize: p.Source.SectorSize, record: f.record, live: slices.Contains(f.accept, liveSource)})
+}
+
+// planSourceFlags are the flags of every command that reads the source of a
+// plan.
+type planSourceFlags struct {
+	source, record string
+	accept         []string
+}
+
+func (f *planSourceFlags) add(c *cobra.Command) {
+	c.Flags().StringVar(&f.source, "source", "", "the source of the plan, if it is not where the plan remembers it")
+	c.Flags().StringVar(&f.record, "record", "", "the record of a captured source, if it is not beside the image")
+	c.Flags().StringArrayVar(&f.accept, "accept", nil, "accept a finding by its code; may be repeated")
 }

@@ -20,14 +20,14 @@ Examples:
   bootgraft survey optical.img --sector-size 2048`
 
 func surveyCommand(u *ui) *cobra.Command {
-	var sectorSize int
+	var f sourceFlags
 	c := &cobra.Command{
 		Use:   "survey SOURCE",
 		Short: "say who owns every sector of a drive",
 		Long:  surveyHelp,
 		Args:  cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
-			src, err := openSource(args[0], sectorSize)
+			src, err := openSource(args[0], f)
 			if err != nil {
 				return err
 			}
@@ -43,12 +43,8 @@ func surveyCommand(u *ui) *cobra.Command {
 			return nil
 		},
 	}
-	sectorSizeFlag(c, &sectorSize)
+	f.add(c)
 	return c
-}
-
-func sectorSizeFlag(c *cobra.Command, n *int) {
-	c.Flags().IntVar(n, "sector-size", 512, "logical sector size of an image file in bytes: 512, 1024, 2048 or 4096")
 }
 
 func runSurvey(c *cobra.Command, u *ui, src *opened) (*scan.Survey, error) {

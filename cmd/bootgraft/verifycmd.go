@@ -23,7 +23,7 @@ Examples:
   bootgraft verify card.plan card.img --json --limit 1000`
 
 func verifyCommand(u *ui) *cobra.Command {
-	var source string
+	var source planSourceFlags
 	var again bool
 	opt := safety.VerifyOptions{}
 	c := &cobra.Command{
@@ -59,7 +59,7 @@ func verifyCommand(u *ui) *cobra.Command {
 			return u.compared(args[1], cmp, opinions)
 		},
 	}
-	c.Flags().StringVar(&source, "source", "", "the source, if it is not where the plan remembers it")
+	source.add(c)
 	c.Flags().IntVar(&opt.Limit, "limit", 100, "most differences to list; the totals count all")
 	c.Flags().BoolVar(&opt.Hash, "sha256", false, "also compute the SHA-256 of the card, but for sectors not touched")
 	c.Flags().BoolVar(&again, "second-reader", false, "if nothing differs, also have an independent reader read the tables and every file of the FAT volumes")

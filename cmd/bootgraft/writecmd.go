@@ -23,7 +23,7 @@ Examples:
   bootgraft write card.plan card.img --replace`
 
 func writeCommand(u *ui) *cobra.Command {
-	var source string
+	var source planSourceFlags
 	var opt safety.Options
 	c := &cobra.Command{
 		Use:   "write PLAN TARGET",
@@ -47,7 +47,7 @@ func writeCommand(u *ui) *cobra.Command {
 			return u.wrote(args, job, res)
 		},
 	}
-	c.Flags().StringVar(&source, "source", "", "the source, if it is not where the plan remembers it")
+	source.add(c)
 	c.Flags().BoolVar(&opt.Replace, "replace", false, "replace an existing TARGET")
 	c.Flags().BoolVar(&opt.Hash, "sha256", false, "also compute the SHA-256 of what is written")
 	return c
@@ -63,7 +63,7 @@ type job struct {
 }
 
 // openJob opens a plan and its source, and refuses a source that changed.
-func openJob(planPath, source string) (*job, error) {
+func openJob(planPath string, source planSourceFlags) (*job, error) {
 	p, f, err := openPlan(planPath)
 	if err != nil {
 		return nil, err

@@ -1,0 +1,268 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"bootgraft/image"
+	"bootgraft/image/capture"
+	"bootgraft/layout"
+	"bootgraft/layout/advise"
+	"bootgraft/safety/blockdev"
+)
+
+const captureHelp = `Reads a dying drive once, gently, into an image file: first what decides
+whether the device ever starts again, then tables and directories, then the
+files, then the rest. What fails is left at once and comes back later. The drive
+is opened for reading only and is never written.
+
+A record grows beside the image (IMAGE.record). Keep both files together. When
+the drive goes away, the power fails or you press Ctrl-C, the same command goes
+on where it was and reads nothing twice.
+
+Examples:
+
+  sudo bootgraft capture /dev/sdX old.img
+  sudo bootgraft capture next old.img                  plug the drive in now
+  sudo bootgraft capture /dev/sdX old.img --only boot  minutes instead of hours
+  sudo bootgraft capture /dev/sdX old.img --stop-after 2h --rest 10m/20m
+  bootgraft capture --merge a.img b.img -o both.img
+
+A span of sectors is START+COUNT, head:64MiB, tail:64MiB or end-N+COUNT.`
+
+type captureFlags struct {
+	only, free, head, tail string
+	first, skip            []string
+	missingAs              string
+	looks, badReads, retry int
+	retryHung, noHash      bool
+	stopAfter              time.Duration
+	rest                   string
+	merge                  bool
+	out, otherDrive        string
+	sectorSize             int
+}
+
+func captureCommand(u *ui) *cobra.Command {
+	var f captureFlags
+	c := &cobra.Command{
+		Use:   "capture SOURCE IMAGE",
+		Short: "read a dying drive into an image, boot areas first",
+		Long:  captureHelp,
+		Args:  cobra.ExactArgs(2),
+		RunE: func(c *cobra.Command, args []string) error {
+			if f.merge {
+				return f.runMerge(c, u, args)
+			}
+			return f.run(c, u, args)
+		},
+	}
+	fl := c.Flags()
+	fl.StringVar(&f.only, "only", "", "boot: stop after the boot areas")
+	fl.StringVar(&f.free, "free", "last", "sectors that no file uses: last or skip")
+	fl.StringArrayVar(&f.first, "first", nil, "read these sectors before everything else; may be repeated")
+	fl.StringArrayVar(&f.skip, "skip", nil, "never read these sectors; may be repeated")
+	fl.StringVar(&f.head, "head", "64MiB", "how much of the head, and of each gap, counts as boot area")
+	fl.StringVar(&f.tail, "tail", "64MiB", "how much of the tail counts as boot area")
+	fl.IntVar(&f.looks, "looks", 3, "how often boot areas are read, spread over the run")
+	fl.StringVar(&f.missingAs, "missing-as", "pattern", "what stands in the image for a missing sector: pattern or zero")
+	fl.DurationVar(&f.stopAfter, "stop-after", 0, "stop after this time, e.g. 2h")
+	fl.IntVar(&f.badReads, "stop-after-bad", 0, "stop after so many failed reads")
+	fl.StringVar(&f.rest, "rest", "", "work and rest in turn, e.g. 10m/20m")
+	fl.IntVar(&f.retry, "retry", 0, "try missing sectors so many times more, after all else")
+	fl.BoolVar(&f.retryHung, "retry-hung", false, "try sectors at which a read never returned, one by one")
+	fl.BoolVar(&f.noHash, "no-hash", false, "leave out the last pass that hashes the image file")
+	fl.BoolVar(&f.merge, "merge", false, "make one capture of two: capture --merge A B -o C")
+	fl.StringVarP(&f.out, "output", "o", "", "with --merge: the new image")
+	fl.StringVar(&f.otherDrive, "other-drive", "", "with --merge: B is another drive of the same model; take only this span from it")
+	fl.IntVar(&f.sectorSize, "sector-size", 512, "logical sector size in bytes, where SOURCE is an image file")
+	return c
+}
+
+func (f *captureFlags) run(c *cobra.Command, u *ui, args []string) error {
+	if f.out != "" || f.otherDrive != "" {
+		return usagef("-o and --other-drive go with --merge")
+	}
+	drive, closeDrive, err := f.openDrive(c.Context(), u, args[0])
+	if err != nil {
+		return err
+	}
+	defer closeDrive()
+	opt, ends, err := f.options(drive)
+	if err != nil {
+		return err
+	}
+	view := newView(u, drive)
+	r, err := capture.Run(c.Context(), drive, captureTarget(args[1]), opt, &advise.Advisor{Ends: ends, Files: f.only == ""}, view)
+	view.finish()
+	if err != nil {
+		return captureError(err)
+	}
+	return u.captured(args, r, drive)
+}
+
+func captureTarget(path string) capture.Target {
+	return capture.Target{Storage: capture.Disk{Dir: filepath.Dir(path)}, Image: path}
+}
+
+// openDrive opens what is to be captured: a device, the next device that is
+// plugged in, or an image file.
+func (f *captureFlags) openDrive(ctx context.Context, u *ui, path string) (capture.Drive, func(), error) {
+	if path == "next" {
+		u.sayf("Plug the drive in now. Waiting for one new disk; Ctrl-C stops.")
+		d, err := blockdev.NextSource(ctx)
+		if err != nil {
+			return nil, nil, deviceError("next", err)
+		}
+		u.sayf("%s came: %s", d.Name(), identityText(d.Identity()))
+		return d, func() { d.Close() }, nil
+	}
+	img, err := image.Open(path, f.sectorSize)
+	if err == nil {
+		return capture.FileDrive{File: img}, func() { img.Close() }, nil
+	}
+	var kind *image.NotRegularError
+	if !errors.As(err, &kind) || kind.Kind != "a block device" {
+		return nil, nil, sourceError(path, err)
+	}
+	d, err := blockdev.OpenSource(path)
+	if err != nil {
+		return nil, nil, deviceError(path, err)
+	}
+	return d, func() { d.Close() }, nil
+}
+
+// deviceError gives a device that cannot be opened its exit code and what to
+// type.
+func deviceError(path string, err error) error {
+	var busy *blockdev.BusyError
+	var two *blockdev.TwoNewError
+	switch {
+	case errors.As(err, &busy), errors.As(err, &two), errors.Is(err, blockdev.ErrUnsupported):
+		return coded(exitRefused, err)
+	}
+	return sourceError(path, err)
+}
+
+func identityText(id image.Identity) string {
+	parts := []string{id.Model, id.Serial, id.Bus}
+	var out []string
+	for _, p := range parts {
+		if p != "" {
+			out = append(out, p)
+		}
+	}
+	if len(out) == 0 {
+		return "it says nothing of itself"
+	}
+	return strings.Join(out, ", ")
+}
+
+func (f *captureFlags) options(src image.Source) (o capture.Options, ends capture.Ends, err error) {
+	o = capture.Options{
+		Looks: f.looks, StopAfter: f.stopAfter, StopAfterBad: f.badReads, Retry: f.retry,
+		RetryHung: f.retryHung, Hash: !f.noHash, OnlyBoot: f.only == "boot", SkipFree: f.free == "skip",
+		MissingAs: capture.Fill(f.missingAs),
+	}
+	switch {
+	case f.only != "" && f.only != "boot":
+		return o, ends, usagef("--only %s is not known: it is boot", f.only)
+	case f.free != "last" && f.free != "skip":
+		return o, ends, usagef("--free %s is not known: it is last or skip", f.free)
+	case f.missingAs != "pattern" && f.missingAs != "zero":
+		return o, ends, usagef("--missing-as %s is not known: it is pattern or zero", f.missingAs)
+	case f.looks < 1 || f.looks > 100:
+		return o, ends, usagef("--looks %d makes no sense: it is 1 to 100", f.looks)
+	case f.stopAfter < 0 || f.badReads < 0 || f.retry < 0:
+		return o, ends, usagef("--stop-after, --stop-after-bad and --retry cannot be negative")
+	}
+	if o.Work, o.Rest, err = parseRest(f.rest); err != nil {
+		return o, ends, err
+	}
+	if o.First, err = parseSpans(f.first, src); err != nil {
+		return o, ends, err
+	}
+	if o.Skip, err = parseSpans(f.skip, src); err != nil {
+		return o, ends, err
+	}
+	head, err := parseSize(f.head, src.SectorSize())
+	if err != nil {
+		return o, ends, err
+	}
+	tail, err := parseSize(f.tail, src.SectorSize())
+	return o, capture.Ends{Head: head.bytes, Tail: tail.bytes}, err
+}
+
+// parseRest reads 10m/20m: work for ten minutes, rest for twenty.
+func parseRest(text string) (work, rest time.Duration, err error) {
+	if text == "" {
+		return 0, 0, nil
+	}
+	a, b, ok := strings.Cut(text, "/")
+	work, err1 := time.ParseDuration(a)
+	rest, err2 := time.ParseDuration(b)
+	if !ok || err1 != nil || err2 != nil || work <= 0 || rest <= 0 {
+		return 0, 0, usagef("--rest %s is not understood: it is two times, to work and to rest, as in 10m/20m", text)
+	}
+	return work, rest, nil
+}
+
+func captureError(err error) error {
+	var other *capture.DifferentDriveError
+	var mismatch *capture.MismatchError
+	var space *capture.SpaceError
+	if errors.As(err, &other) || errors.As(err, &mismatch) || errors.As(err, &space) {
+		return coded(exitRefused, err)
+	}
+	return err
+}
+
+func (f *captureFlags) runMerge(c *cobra.Command, u *ui, args []string) error {
+	if f.out == "" {
+		return usagef("--merge needs -o, the new image")
+	}
+	a, err := capture.Open(args[0], "")
+	if err != nil {
+		return captureError(err)
+	}
+	defer a.Close()
+	b, err := capture.Open(args[1], "")
+	if err != nil {
+		return captureError(err)
+	}
+	defer b.Close()
+	var o capture.MergeOptions
+	if f.otherDrive != "" {
+		if o.OtherDrive, err = parseSpans([]string{f.otherDrive}, a); err != nil {
+			return err
+		}
+	}
+	m, err := capture.Merge(c.Context(), a, b, captureTarget(f.out), o)
+	if err != nil {
+		return captureError(err)
+	}
+	u.answerf("%s from %s, %s from %s\n", counted(m.FromA, "sector"), args[0], counted(m.FromB, "sector"), args[1])
+	if n := m.Contradictions.Sectors(); n > 0 {
+		u.answerf("%s known in both and different; those of %s were taken:\n", counted(n, "sector"), args[0])
+		u.showSpans(m.Contradictions)
+	}
+	return u.captured([]string{args[0], f.out}, m.Result, a)
+}
+
+// parseSpans reads spans of sectors of a source.
+func parseSpans(texts []string, src image.Source) (layout.Spans, error) {
+	var out layout.Spans
+	for _, text := range texts {
+		s, err := parseSpan(text, image.Sectors(src), src.SectorSize())
+		if err != nil {
+			return nil, err
+		}
+		out = out.Union(layout.Spans{s})
+	}
+	return out, nil
+}

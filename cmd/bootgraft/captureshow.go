@@ -1,0 +1,212 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"bootgraft/image"
+	"bootgraft/image/capture"
+	"bootgraft/layout"
+)
+
+// view shows how a capture goes on: a few lines that are drawn again on a
+// terminal, one plain line every half minute elsewhere.
+type view struct {
+	ui         *ui
+	sectorSize int
+	last       time.Time
+	drawn      int // lines on the terminal
+}
+
+func newView(u *ui, src image.Source) *view {
+	return &view{ui: u, sectorSize: src.SectorSize(), last: time.Now()}
+}
+
+// Progress implements capture.Observer.
+func (v *view) Progress(p capture.Progress) {
+	switch {
+	case v.ui.quiet:
+	case v.ui.bars:
+		v.draw(v.lines(p))
+	case time.Since(v.last) >= 30*time.Second:
+		v.last = time.Now()
+		v.ui.sayf("%s", v.line(p))
+	}
+}
+
+// line sums a capture up in one line.
+func (v *view) line(p capture.Progress) string {
+	var total, safe, lost layout.Sector
+	for _, t := range p.Classes {
+		total, safe, lost = total+t.Total, safe+t.Safe, lost+t.Lost
+	}
+	text := fmt.Sprintf("%s: %s of %s safe, %s", p.Doing, v.size(safe), v.size(total), counted(lost, "sector")+" lost")
+	if p.Left > 0 {
+		text += ", about " + p.Left.Round(time.Minute).String() + " left"
+	}
+	return text
+}
+
+func (v *view) size(n layout.Sector) string { return bytesText(int64(n) * int64(v.sectorSize)) }
+
+// lines is the picture on a terminal: what is safe, lost and still to come,
+// by worth.
+func (v *view) lines(p capture.Progress) []string {
+	out := []string{fmt.Sprintf("%-13s %12s %12s %12s", "", "safe", "lost", "to come")}
+	for _, c := range capture.Classes {
+		t := p.Classes[c]
+		if t.Total == 0 {
+			continue
+		}
+		out = append(out, fmt.Sprintf("%-13s %12s %12s %12s", c, v.size(t.Safe), v.size(t.Lost), v.size(t.Left())))
+	}
+	state := fmt.Sprintf("%s, at sector %s", p.Doing, grouped(p.At))
+	if p.Rate > 0 {
+		state += fmt.Sprintf(", %s a second", bytesText(int64(p.Rate)))
+	}
+	if p.Left > 0 {
+		state += fmt.Sprintf(", about %s left", p.Left.Round(time.Second))
+	}
+	if p.Clock.Errors > 0 {
+		state += fmt.Sprintf("; %s", counted(p.Clock.Errors, "failed read"))
+	}
+	return append(out, state)
+}
+
+// draw replaces what was drawn before.
+func (v *view) draw(lines []string) {
+	var b strings.Builder
+	if v.drawn > 0 {
+		fmt.Fprintf(&b, "\x1b[%dA", v.drawn)
+	}
+	for _, l := range lines {
+		fmt.Fprintf(&b, "\x1b[2K%.79s\n", l)
+	}
+	for range v.drawn - len(lines) {
+		b.WriteString("\x1b[2K\n")
+	}
+	v.drawn = max(v.drawn, len(lines))
+	fmt.Fprint(v.ui.err, b.String())
+}
+
+func (v *view) finish() { v.drawn = 0 }
+
+// Event implements capture.Observer.
+func (v *view) Event(e capture.Event) {
+	text := ""
+	switch e.Kind {
+	case capture.EventHang:
+		text = fmt.Sprintf("The drive has not answered for %s, at sector %d. If it stays so: pull USB and power, wait a minute, plug it in, and type the same command again. Ctrl-C stops in good order.", e.Took.Round(time.Second), e.Span.Start)
+	case capture.EventAnswered:
+		text = "The drive answers again."
+	case capture.EventGone:
+		text = "The drive is gone. What was read is safe. Plug it in again and type the same command."
+	case capture.EventRest:
+		text = "Resting, so that the drive can cool down."
+	case capture.EventUnstable:
+		text = fmt.Sprintf("Sector %d answered differently when it was read again; it is not called good.", e.Span.Start)
+	}
+	if text != "" {
+		v.drawn = 0
+		v.ui.sayf("%s", strings.TrimRight(fold("", text), "\n"))
+	}
+}
+
+type captureJSON struct {
+	Schema   int              `json:"schema"`
+	Sectors  layout.Sector    `json:"sectors"`
+	Read     layout.Sector    `json:"read"`
+	Missing  []layout.Span    `json:"missing"`
+	Unread   []layout.Span    `json:"unread"`
+	Skipped  []layout.Span    `json:"skipped"`
+	Unstable []layout.Span    `json:"unstable"`
+	Hung     []layout.Span    `json:"hung"`
+	SHA256   *string          `json:"sha256"`
+	Stopped  string           `json:"stopped,omitempty"`
+	Reads    int64            `json:"reads"`
+	Errors   int64            `json:"failed_reads"`
+	Findings []layout.Finding `json:"findings"`
+}
+
+// captured says what is safe and how the program ends.
+func (u *ui) captured(args []string, r *capture.Result, src image.Source) error {
+	j := captureJSON{
+		Schema: schema, Sectors: r.Sectors, Read: r.Read, Stopped: string(r.Stop), Reads: r.Clock.Reads, Errors: r.Clock.Errors,
+		Missing: spansObject(r.Missing), Unread: spansObject(r.Unread), Skipped: spansObject(r.Skipped),
+		Unstable: spansObject(r.Unstable), Hung: spansObject(r.Hung), Findings: append([]layout.Finding{}, r.Findings...),
+	}
+	if r.SHA256 != nil {
+		text := r.SHA256.String()
+		j.SHA256 = &text
+	}
+	if err := u.object(j); err != nil {
+		return err
+	}
+	u.answerf("%s\n%s of %s read\n", args[1], counted(r.Read, "sector"), grouped(r.Sectors))
+	for _, s := range []struct {
+		name  string
+		spans layout.Spans
+	}{
+		{"missing: tried, and the drive failed", r.Missing}, {"unread: not tried", r.Unread}, {"skipped: left out as asked", r.Skipped},
+		{"unstable: answered differently, the most frequent answer is kept", r.Unstable},
+	} {
+		if n := s.spans.Sectors(); n > 0 {
+			u.answerf("%s %s\n", counted(n, "sector"), s.name)
+			u.showSpans(s.spans)
+		}
+	}
+	u.showClasses(r, src.SectorSize())
+	if j.SHA256 != nil {
+		u.answerf("SHA-256 of the image file as it lies:\n  %s\n", *j.SHA256)
+	}
+	if len(r.Findings) > 0 {
+		u.showFindings(r.Findings)
+	}
+	return u.captureEnd(args, r)
+}
+
+func spansObject(s layout.Spans) []layout.Span { return append([]layout.Span{}, s...) }
+
+// showSpans lists the first spans of a set.
+func (u *ui) showSpans(spans layout.Spans) {
+	for i, s := range spans {
+		if i == 8 && len(spans) > 9 {
+			u.answerf("%15s ... and %s more runs\n", "", grouped(len(spans)-i))
+			return
+		}
+		u.answerf("%15s %15s\n", grouped(s.Start), "+"+grouped(s.Count))
+	}
+}
+
+// showClasses says what is left undone, in order of worth.
+func (u *ui) showClasses(r *capture.Result, sectorSize int) {
+	u.answerf("\n%-13s %12s %12s %12s\n", "", "safe", "lost", "to come")
+	for _, c := range capture.Classes {
+		if t := r.Classes[c]; t.Total > 0 {
+			n := int64(sectorSize)
+			u.answerf("%-13s %12s %12s %12s\n", c, bytesText(int64(t.Safe)*n), bytesText(int64(t.Lost)*n), bytesText(int64(t.Left())*n))
+		}
+	}
+}
+
+// stopTexts say what to do after a run that ended early.
+var stopTexts = map[capture.Stop]string{
+	capture.DriveGone:   "the drive is gone; plug it in again and type the same command",
+	capture.DriveHangs:  "stopped while the drive did not answer; cut its power, wait a minute, and type the same command",
+	capture.TimeSpent:   "the time is spent; the same command goes on",
+	capture.BadSpent:    "so many reads have failed as were allowed; the same command goes on",
+	capture.Interrupted: "stopped in good order; the same command goes on",
+	capture.NoSpace:     "the disk of the image is full; make room and type the same command",
+}
+
+func (u *ui) captureEnd(args []string, r *capture.Result) error {
+	if r.Stop != capture.Done {
+		return coded(exitStopped, fmt.Errorf("%s", stopTexts[r.Stop]))
+	}
+	u.answerf("\nKeep %s and %s%s together. Next:\n\n  bootgraft survey %s\n", args[1], args[1], capture.RecordSuffix, args[1])
+	if len(r.Missing) > 0 || len(r.Unstable) > 0 {
+		return coded(exitIncomplete, fmt.Errorf("done, but %s missing and %s unstable", grouped(r.Missing.Sectors()), grouped(r.Unstable.Sectors())))
+	}
+	return nil
+}
