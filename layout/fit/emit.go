@@ -27,6 +27,9 @@ func (p *planner) ground() []layout.Piece {
 	if !tail.Empty() {
 		keep = tail.Start
 	}
+	if !p.need.kept.Empty() {
+		keep = p.need.kept.Start
+	}
 	var out []layout.Piece
 	add := func(count layout.Sector, op layout.Op, from layout.Sector, why layout.Reason) {
 		if count > 0 {
@@ -34,6 +37,9 @@ func (p *planner) ground() []layout.Piece {
 		}
 	}
 	add(min(keep, body), layout.Copy, 0, layout.WhyUnchanged)
+	if !p.need.kept.Empty() {
+		add(min(tail.Start, body)-keep, layout.Copy, keep, layout.WhyTailKept)
+	}
 	if !tail.Empty() && (p.w.Tail == TailBoth || p.w.Tail == TailSamePlace) {
 		add(min(tail.End(), body)-tail.Start, layout.Copy, tail.Start, layout.WhyTailKept)
 	}
@@ -204,7 +210,7 @@ func (p *planner) meaning() layout.Spans {
 	for _, v := range p.s.Volumes {
 		m = m.Union(v.Meaning)
 	}
-	if t := p.need.tail; !t.Empty() {
+	for _, t := range []layout.Span{p.need.kept, p.need.tail} {
 		n := min(edge, t.Count)
 		m = m.Union(layout.NewSpans(layout.Span{Start: t.Start, Count: n}, layout.Span{Start: t.End() - n, Count: n}))
 	}
@@ -228,7 +234,9 @@ func (p *planner) drop(b *plan.Builder) {
 				why = "made new at the new end"
 			case r.Role == layout.RoleDisputed:
 				why = "part of a table that is not in force"
-			case r.Role == layout.RoleTail:
+			case p.need.kept.Overlaps(lost):
+				why = "the copy of the tail at its old address; the same sectors are carried at the new end"
+			case r.Role == layout.RoleTail && p.w.Tail == TailDrop:
 				why = "the tail was not to be carried"
 			case r.Role == layout.RoleVolume:
 				why = "after the end of the volume in it"

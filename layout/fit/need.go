@@ -14,7 +14,10 @@ import (
 type need struct {
 	front  layout.Sector // everything counted from the start, up to the last sector in use
 	tail   layout.Span   // source sectors counted from the end; empty if there are none
+	kept   layout.Span   // the same sectors as in the tail, at their old address; mostly empty
 	second layout.Sector // second copy of a GUID partition table
+
+	tailUsed layout.Sector // end of what is in use in the tail
 }
 
 // smallest returns the smallest card that holds it all, for a choice of tail.
@@ -23,7 +26,7 @@ func (n need) smallest(t Tail) layout.Sector {
 	case n.tail.Empty() || t == TailDrop:
 		return n.front + n.second
 	case t == TailSamePlace:
-		return n.tail.End() + n.second
+		return max(n.front, n.tailUsed) + n.second
 	}
 	return n.front + n.tail.Count + n.second
 }
@@ -36,6 +39,11 @@ func (p *planner) measure() error {
 		p.need.front = layout.Sector(p.s.GPT.InForce.Header.FirstUsable()) + 1 // no smaller table can be written
 	}
 	p.need.tail = p.tailSpan()
+	for _, r := range p.s.Regions {
+		if p.need.tail.Holds(r.Start) {
+			p.need.tailUsed = max(p.need.tailUsed, contentEnd(r.Span, r.Content, r.Role == layout.RoleDisputed))
+		}
+	}
 	for _, r := range p.s.Regions {
 		p.need.front = max(p.need.front, p.regionEnd(r))
 	}
@@ -50,6 +58,9 @@ func (p *planner) measure() error {
 		}
 	}
 	if err := p.measureEntries(); err != nil {
+		return err
+	}
+	if err := p.tailTwice(); err != nil {
 		return err
 	}
 	p.shorten()
@@ -202,7 +213,7 @@ func (p *planner) fallsOff() string {
 		}
 	}
 	if p.w.Tail == TailSamePlace {
-		lost(p.need.tail.Start, p.need.tail.End(), "the tail")
+		lost(p.need.tail.Start, p.need.tailUsed, "the tail")
 	}
 	if len(parts) == 0 {
 		return "the end of what is counted from the end of the disk"
@@ -221,7 +232,7 @@ func (p *planner) undecidedTail() {
 		return
 	}
 	n := min(layout.Sector(scan.TailLimit/p.s.SectorSize), p.s.Sectors)
-	p.need.tail = layout.Span{Start: p.s.Sectors - n, Count: n}
+	p.need.tail, p.need.tailUsed = layout.Span{Start: p.s.Sectors - n, Count: n}, p.s.Sectors
 	p.need.front = min(p.need.front, p.need.tail.Start)
 	p.note(layout.Warningf("tail-assumed", p.need.tail.Start, "where the tail begins is not known; as --tail %s asks for one, the last %s are taken", p.w.Tail, sectors(n)))
 }

@@ -1,0 +1,39 @@
+package scan
+
+import (
+	"bytes"
+	"context"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+)
+
+// maxFound bounds what FindSector remembers.
+const maxFound = 64
+
+// finder remembers the last sectors that hold the wanted bytes.
+type finder struct {
+	want  []byte
+	found []layout.Sector
+}
+
+func (f *finder) hole(layout.Span)    {}
+func (f *finder) unknown(layout.Span) {}
+
+func (f *finder) sector(x layout.Sector, b []byte) {
+	if !bytes.Equal(b, f.want) {
+		return
+	}
+	if len(f.found) == maxFound {
+		f.found = append(f.found[:0], f.found[1:]...)
+	}
+	f.found = append(f.found, x)
+}
+
+// FindSector returns the last 64 sectors of a run, in order, that hold exactly
+// the given bytes. These are not all zeros: holes are not read.
+func FindSector(ctx context.Context, src image.Source, span layout.Span, want []byte) ([]layout.Sector, error) {
+	f := &finder{want: want}
+	err := pass(ctx, src, span, f, func(layout.Sector) {})
+	return f.found, err
+}
