@@ -11,18 +11,19 @@ import (
 
 // tailTwice looks for a tail that lies on the source twice, with blank sectors
 // between: at its old address and at the end, as TailBoth lays it down. Where
-// all of it does not fit in one block, the copy at the end goes to the new
-// end, and the other one stays as far as that leaves room: so a card goes back
-// to the size of its original.
+// all of it does not fit in one block, or the new end is where the first copy
+// has its own, the copy at the end goes to the new end, and the other one stays
+// as far as that leaves room: so a card goes back to the size of its original.
 func (p *planner) tailTwice() error {
-	if p.need.tail.Empty() || p.w.Tail != TailEnd && p.w.Tail != TailBoth || p.w.Target.Sectors >= p.need.smallest(p.w.Tail) {
+	if p.need.tail.Empty() || p.w.Tail != TailEnd && p.w.Tail != TailBoth || p.w.Target.Sectors >= p.s.Sectors {
 		return nil
 	}
+	fits := p.w.Target.Sectors >= p.need.smallest(p.w.Tail)
 	kept, tail, err := p.copyBefore()
 	if err == nil && kept.Empty() {
 		kept, tail, err = p.copyInside()
 	}
-	if err != nil || kept.Empty() {
+	if err != nil || kept.Empty() || fits && kept.Start+tail.Count+p.need.second != p.w.Target.Sectors {
 		return err
 	}
 	p.need.front, p.need.kept, p.need.tail = kept.Start, kept, tail
