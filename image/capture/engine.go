@@ -107,9 +107,23 @@ func (e *engine) start() {
 	for _, s := range e.First {
 		e.class.set(s, Boot)
 	}
+	e.want()
 	for _, k := range e.Skip {
 		for _, s := range e.rec.states.spans(k, unread, failed, tight, left, suspect) {
 			e.note(Line{Verb: VerbSkipped, Span: s})
+		}
+	}
+}
+
+// want takes back what an earlier run skipped and this one should not.
+func (e *engine) want() {
+	if e.SkipFree {
+		return
+	}
+	skip := layout.NewSpans(e.Skip...)
+	for _, s := range e.rec.Skipped() {
+		for _, p := range skip.Outside(s) {
+			e.note(Line{Verb: VerbWanted, Span: p})
 		}
 	}
 }
@@ -169,7 +183,7 @@ func (e *engine) settle(s *stopped) error {
 	}
 	size := int64(e.rec.Sectors) * int64(e.rec.SectorSize)
 	d, err := hashWhole(e.ctx, e.img, size)
-	if errors.Is(err, context.Canceled) {
+	if e.ctx.Err() != nil {
 		s.why = Interrupted
 		return nil
 	}

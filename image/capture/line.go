@@ -38,6 +38,7 @@ const (
 	VerbTight     Verb = "tight"      // a small read failed somewhere in it
 	VerbLeft      Verb = "left"       // near a failure, left for later
 	VerbSkipped   Verb = "skipped"    // left out as asked
+	VerbWanted    Verb = "wanted"     // was left out, and is asked for now
 	VerbAbout     Verb = "about"      // what is going to be read next
 	VerbAnswered  Verb = "answered"   // every read of it has returned
 	VerbHung      Verb = "hung"       // no answer in a minute
@@ -80,6 +81,7 @@ var forms = map[Verb][]field{
 	VerbTight:     {fSpan, fFault},
 	VerbLeft:      {fSpan},
 	VerbSkipped:   {fSpan},
+	VerbWanted:    {fSpan},
 	VerbAbout:     {fSpans},
 	VerbAnswered:  {},
 	VerbHung:      {fSpan},

@@ -37,12 +37,14 @@ func (e *engine) secondLook() error {
 // was read n times already.
 func (e *engine) look(n int) error {
 	e.doing, e.doingNow = "looking at the boot areas again", Boot
+	defer func() { e.ahead = nil }()
 	for _, s := range e.runsOf([]Class{Boot, Tables}, good, unstable) {
 		for s = e.lacking(s, n); !s.Empty(); s = e.lacking(s, n) {
 			r := e.cut(s, e.block)
 			if u, ok := e.lackingRun(r, n); ok {
 				r = u
 			}
+			e.ahead = func(n layout.Sector) []layout.Span { return upcoming(r.Start, []layout.Span{s}, n) }
 			away, err := e.lookAt(r, n)
 			if err != nil {
 				return err

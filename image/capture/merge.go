@@ -89,7 +89,7 @@ func (m *merger) begin(t Target) (closeFiles func() error, err error) {
 		err = m.e.beginRun(record, nil)
 	}
 	if err != nil {
-		return nil, errors.Join(err, closeFiles())
+		return nil, errors.Join(err, closeFiles(), t.Storage.Remove(t.Image), t.Storage.Remove(t.record()))
 	}
 	m.e.j = newJournal(img, record, g.SectorSize, m.e.rec.end)
 	m.e.rec.live = true

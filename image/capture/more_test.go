@@ -168,9 +168,10 @@ func (s smallFiles) Create(name string) (File, error) {
 func TestAFileSystemThatCannotHoldTheSizeIsRefusedBeforeTheFirstRead(t *testing.T) {
 	d := newSim(60_000)
 	tg := target
-	tg.Storage = smallFiles{newMemory()}
+	m := newMemory()
+	tg.Storage = smallFiles{m}
 	_, err := Run(context.Background(), d, tg, Options{Time: d.simTime}, nil, nil)
-	if err == nil || !strings.Contains(err.Error(), "cannot hold a file of") || d.reads > 0 {
+	if err == nil || !strings.Contains(err.Error(), "cannot hold a file of") || d.reads > 0 || len(m.files) > 0 {
 		t.Errorf("%v after %d reads", err, d.reads)
 	}
 }
@@ -199,5 +200,38 @@ func TestOrderFollowsTheAdvisor(t *testing.T) {
 	}
 	if r.Skipped.Sectors() != 200_000-r.Read || len(r.Unread) > 0 || r.Classes[Files] != (Tally{Total: 200, Safe: 200}) {
 		t.Errorf("skipped %d, read %d, unread %v, files %+v", r.Skipped.Sectors(), r.Read, r.Unread, r.Classes[Files])
+	}
+}
+
+func TestWhatWasSkippedIsReadWhenItIsWanted(t *testing.T) {
+	m := newMemory()
+	d := newSim(20_000)
+	skip := layout.Spans{{Start: 100, Count: 50}, {Start: 300, Count: 1}}
+	if r := runSim(t, d, m, Options{Looks: 1, Skip: skip}); r.Skipped.Sectors() != 51 {
+		t.Fatalf("skipped %v", r.Skipped)
+	}
+	r := runSim(t, d, m, Options{Looks: 1, Skip: skip[1:]})
+	if r.Skipped.Sectors() != 1 || len(r.Unread) > 0 {
+		t.Errorf("skipped %v, unread %v", r.Skipped, r.Unread)
+	}
+	checkImage(t, d, m, r)
+}
+
+// A hundred thousand extents are taken in at once.
+func TestManyWishes(t *testing.T) {
+	const n = 100_000
+	e := &engine{rec: &Record{Geometry: Geometry{Sectors: 10 * n, SectorSize: 512}}, class: newRuns[Class](10 * n)}
+	e.rec.states = newRuns[state](10 * n)
+	var wishes []Wish
+	for i := range layout.Sector(n) {
+		wishes = append(wishes, Wish{layout.Span{Start: (i * 7919 % n) * 10, Count: 5}, Files})
+	}
+	t0 := time.Now()
+	files, fresh := e.sort(wishes, []Class{Boot})
+	if len(files) != n || len(fresh) != 0 || e.class.get(10*7+4) != Files || e.class.get(10*7+5) != Free {
+		t.Errorf("%d files, %d fresh", len(files), len(fresh))
+	}
+	if took := time.Since(t0); took > 20*time.Second {
+		t.Errorf("it took %v", took)
 	}
 }

@@ -1,6 +1,7 @@
 package capture
 
 import (
+	"cmp"
 	"slices"
 
 	"bootgraft/layout"
@@ -145,12 +146,12 @@ func (e *engine) explore(classes []Class) (files []layout.Span, err error) {
 // classes that hold a sector which nobody tried yet.
 func (e *engine) sort(wishes []Wish, classes []Class) (files []layout.Span, fresh map[Class][]layout.Span) {
 	fresh = map[Class][]layout.Span{}
+	e.rankAll(wishes)
 	for _, w := range wishes {
 		s := w.Span.Common(e.rec.Whole())
 		if s.Empty() || w.Class == Free || w.Class > Files {
 			continue
 		}
-		e.rank(s, w.Class)
 		if w.Class == Files {
 			files = append(files, s)
 		} else if _, ok := e.rec.states.next(s, unread); ok && slices.Contains(classes, w.Class) {
@@ -158,6 +159,18 @@ func (e *engine) sort(wishes []Wish, classes []Class) (files []layout.Span, fres
 		}
 	}
 	return files, fresh
+}
+
+// rankAll gives the sectors of all wishes their classes. In ascending order
+// that costs little, however many there are.
+func (e *engine) rankAll(wishes []Wish) {
+	up := slices.Clone(wishes)
+	slices.SortFunc(up, func(a, b Wish) int { return cmp.Compare(a.Start, b.Start) })
+	for _, w := range up {
+		if w.Class != Free && w.Class <= Files {
+			e.rank(w.Span.Common(e.rec.Whole()), w.Class)
+		}
+	}
 }
 
 // rank gives sectors a class, unless they have a better one.

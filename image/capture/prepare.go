@@ -41,7 +41,11 @@ func (e *engine) prepare(t Target) (closeFiles func() error, err error) {
 	e.img = img
 	closeFiles = func() error { return errors.Join(img.Close(), record.Close()) }
 	if err = e.load(g, record, fresh, t); err != nil {
-		return nil, errors.Join(err, closeFiles())
+		err = errors.Join(err, closeFiles())
+		if fresh { // nothing was read: leave nothing behind
+			err = errors.Join(err, t.Storage.Remove(t.Image), t.Storage.Remove(t.record()))
+		}
+		return nil, err
 	}
 	e.j = newJournal(img, record, g.SectorSize, e.rec.end)
 	e.rec.live, e.rec.tail = true, nil

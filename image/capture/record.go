@@ -188,7 +188,7 @@ func (g Geometry) check() error {
 
 var verbStates = map[Verb]state{
 	VerbGood: good, VerbMissing: missing, VerbSkipped: skipped,
-	VerbFailed: failed, VerbTight: tight, VerbLeft: left, VerbHung: hung,
+	VerbFailed: failed, VerbTight: tight, VerbLeft: left, VerbHung: hung, VerbWanted: unread,
 }
 
 // apply takes in one more line.

@@ -47,6 +47,8 @@ func someLines() []Line {
 		{Verb: VerbMissing, Span: layout.Span{Start: 2050, Count: 1}, Fault: image.ShortRead},
 		{Verb: VerbLeft, Span: layout.Span{Start: 4096, Count: 2048}},
 		{Verb: VerbSkipped, Span: layout.Span{Start: 8192, Count: 1}},
+		{Verb: VerbSkipped, Span: layout.Span{Start: 8200, Count: 1}},
+		{Verb: VerbWanted, Span: layout.Span{Start: 8200, Count: 1}},
 		{Verb: VerbHung, Span: layout.Span{Start: 9000, Count: 2}},
 		{Verb: VerbHung, Span: layout.Span{Start: 9100, Count: 1}},
 		{Verb: VerbClock, Numbers: []int64{10, 2, 1500}},

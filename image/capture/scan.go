@@ -32,7 +32,7 @@ var words = []string{
 	"missing SPAN FAULT         tried alone, and the drive failed; the image has a fill",
 	"unstable SPAN N:SHA:DATA   answered differently; times, SHA-256, base64 of each",
 	"                           answer; the first is in the image",
-	"skipped SPAN               left out because the owner asked for it",
+	"skipped SPAN               left out because the owner asked for it; wanted: no longer",
 	"failed, tight, left SPAN   not read; a larger read failed in it or near it",
 	"again, weak SPAN           read again: the same data, or not readable any more",
 	"about SPANS                about to be read: if nothing follows, the drive hung",

@@ -277,6 +277,16 @@ func (m *memory) Create(name string) (File, error) {
 	return m.files[name], nil
 }
 
+func (m *memory) Remove(name string) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if err := m.op(); err != nil {
+		return err
+	}
+	delete(m.files, name)
+	return nil
+}
+
 func (m *memory) Free() int64 { return m.free }
 
 // cut loses an arbitrary part of what was not synced, and puts the power on

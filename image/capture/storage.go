@@ -25,6 +25,8 @@ type Storage interface {
 	Open(name string) (File, error)
 	// Create makes an empty file that must not exist, and makes its name durable.
 	Create(name string) (File, error)
+	// Remove takes away a file that this run has made and not yet used.
+	Remove(name string) error
 	// Free returns how many bytes more the storage can take, or -1.
 	Free() int64
 }
@@ -78,6 +80,9 @@ func (Disk) Create(name string) (File, error) {
 	}
 	return osFile{f}, nil
 }
+
+// Remove implements Storage.
+func (Disk) Remove(name string) error { return os.Remove(name) }
 
 // Free implements Storage.
 func (d Disk) Free() int64 { return freeBytes(d.Dir) }
