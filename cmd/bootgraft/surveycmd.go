@@ -13,6 +13,9 @@ import (
 const surveyHelp = `Reads an image of a drive and says who owns every sector of it: tables, gaps,
 volumes, the tail, and what is wrong with them. Nothing is ever written.
 
+A block device gets a short look only: at most 2,048 sectors, and it ends at the
+first error or slow read. An old drive is for capture to read, once.
+
 Examples:
 
   bootgraft survey old.img
@@ -27,6 +30,9 @@ func surveyCommand(u *ui) *cobra.Command {
 		Long:  surveyHelp,
 		Args:  cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
+			if isDevice(args[0]) {
+				return u.shortLook(c.Context(), args[0])
+			}
 			src, err := openSource(args[0], f)
 			if err != nil {
 				return err
@@ -97,7 +103,7 @@ func regionText(m *layout.Map, r layout.Region) string {
 	}
 	c := r.Content
 	switch {
-	case !c.Looked:
+	case !c.Looked, c.Unread == r.Count:
 		return text + ": not looked at"
 	case c.Blank:
 		text += fmt.Sprintf(": blank (%02X)", c.Fill)

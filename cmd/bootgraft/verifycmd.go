@@ -16,22 +16,29 @@ difference: which sector and byte, what should be there, what is there, and
 which piece of the plan it belongs to. Sectors that the plan does not touch are
 counted and not compared.
 
+With one argument, an image that was made by capture, every span is compared
+with the SHA-256 in its record: is the archive still what was read?
+
 Examples:
 
   bootgraft verify card.plan card.img
   bootgraft verify card.plan card.img --second-reader
-  bootgraft verify card.plan card.img --json --limit 1000`
+  bootgraft verify card.plan card.img --json --limit 1000
+  bootgraft verify old.img`
 
 func verifyCommand(u *ui) *cobra.Command {
 	var source planSourceFlags
 	var again bool
 	opt := safety.VerifyOptions{}
 	c := &cobra.Command{
-		Use:   "verify PLAN TARGET",
-		Short: "compare every sector of a card with its plan",
+		Use:   "verify PLAN TARGET | verify IMAGE",
+		Short: "compare every sector of a card with its plan, or an archive with its record",
 		Long:  verifyHelp,
-		Args:  cobra.ExactArgs(2),
+		Args:  cobra.RangeArgs(1, 2),
 		RunE: func(c *cobra.Command, args []string) error {
+			if len(args) == 1 {
+				return verifyArchive(c.Context(), u, args[0], source.record)
+			}
 			job, err := openJob(args[0], source)
 			if err != nil {
 				return err

@@ -33,6 +33,10 @@ type Options struct {
 	// Progress is told how many sectors of the total were looked at.
 	// Sectors inside recognised volumes and holes count as looked at.
 	Progress func(done, total layout.Sector)
+
+	// Short leaves out what needs many reads: allocation tables are not
+	// counted or compared.
+	Short bool
 }
 
 type surveyor struct {

@@ -1,0 +1,98 @@
+package main
+
+import (
+	"errors"
+	"testing"
+
+	"bootgraft/image"
+	"bootgraft/image/imagetest"
+	"bootgraft/layout"
+	"bootgraft/layout/scan"
+)
+
+// countingDisk counts the sectors that are read of it.
+type countingDisk struct {
+	image.Source
+	read map[layout.Sector]int
+}
+
+func (c *countingDisk) ReadAt(p []byte, off int64) (int, error) {
+	for x := off / 512; x*512 < off+int64(len(p)); x++ {
+		c.read[layout.Sector(x)]++
+	}
+	return c.Source.ReadAt(p, off)
+}
+
+// TestShortLook: few sectors, none of them twice, and nothing is called blank
+// that was not looked at.
+func TestShortLook(t *testing.T) {
+	d := imagetest.New(10_000_000, 512)
+	boot := make([]byte, 512)
+	boot[510], boot[511] = 0x55, 0xAA
+	d.Put(0, boot)
+	c := &countingDisk{d, map[layout.Sector]int{}}
+	p := newPeek(c)
+	p.fetch(layout.Span{Count: peekEnds})
+	s, err := scan.Run(t.Context(), p, scan.Options{Short: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(c.read) > peekSectors {
+		t.Errorf("%d sectors were read", len(c.read))
+	}
+	for x, n := range c.read {
+		if n > 1 {
+			t.Errorf("sector %d was read %d times", x, n)
+		}
+	}
+	for _, r := range s.Regions {
+		if r.Content.Blank {
+			t.Errorf("sectors %s are called blank", r.Span)
+		}
+	}
+}
+
+// TestShortLookStops: the first failed read ends the look.
+func TestShortLookStops(t *testing.T) {
+	d := &imagetest.Faulty{Source: imagetest.New(100_000, 512), Bad: layout.Spans{{Start: 2, Count: 1}}}
+	c := &countingDisk{d, map[layout.Sector]int{}}
+	p := newPeek(c)
+	for x := range layout.Sector(10) {
+		_, err := p.ReadAt(make([]byte, 512), int64(x)*512)
+		var u *image.UnknownError
+		if (x >= 2) != errors.As(err, &u) {
+			t.Errorf("sector %d: %v", x, err)
+		}
+	}
+	if p.trouble == "" || len(c.read) != 3 {
+		t.Errorf("trouble %q after %d sectors", p.trouble, len(c.read))
+	}
+	found := false
+	for _, f := range p.findings() {
+		found = found || f.Code == "looks-ill"
+	}
+	if !found {
+		t.Error("nothing says that the drive looks ill")
+	}
+}
+
+func TestSpans(t *testing.T) {
+	const n = 1_000_000
+	for _, c := range []struct {
+		text string
+		want layout.Span
+	}{
+		{"0+1", layout.Span{Count: 1}}, {"100+20", layout.Span{Start: 100, Count: 20}}, {"head:1MiB", layout.Span{Count: 2048}},
+		{"tail:1MiB", layout.Span{Start: n - 2048, Count: 2048}}, {"end-10+10", layout.Span{Start: n - 10, Count: 10}},
+		{"head:10GiB", layout.Span{Count: n}}, {"tail:3s", layout.Span{Start: n - 3, Count: 3}},
+	} {
+		if got, err := parseSpan(c.text, n, 512); err != nil || got != c.want {
+			t.Errorf("%s: %v %v, want %v", c.text, got, err, c.want)
+		}
+	}
+	for _, bad := range []string{"", "5", "+", "5+", "-1+5", "5+0", "999999+2", "end-5+6", "end-1000001+1", "middle:5s", "head:", "9223372036854775807+9223372036854775807"} {
+		if got, err := parseSpan(bad, n, 512); exitCode(err) != exitUsage {
+			t.Errorf("%q is taken as %v (%v)", bad, got, err)
+		}
+	}
+}
