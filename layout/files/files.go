@@ -196,10 +196,11 @@ func (w *walker) ext(v *ext.Volume) error {
 				w.extent(f, x.FileOffset, x.Bytes, x.Sectors, x.Skip)
 			}
 		}
-		if e.Err != nil {
+		if e.Err == nil {
+			w.missing(f)
+		} else if e.Size > 0 {
 			f.Missing = []Range{{0, e.Size}}
 		}
-		w.missing(f)
 		return w.visit(f)
 	})
 	w.note(findings)
