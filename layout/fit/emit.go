@@ -230,14 +230,14 @@ func (p *planner) drop(b *plan.Builder) {
 		for _, lost := range set.Outside(r.Span) {
 			why := "blank, and outside what is used"
 			switch {
+			case p.w.Tail == TailDrop && p.need.tail.Holds(lost.Start):
+				why = "the tail was not to be carried"
 			case p.isSecond(r):
 				why = "made new at the new end"
 			case r.Role == layout.RoleDisputed:
 				why = "part of a table that is not in force"
 			case p.need.kept.Overlaps(lost):
 				why = "the copy of the tail at its old address; the same sectors are carried at the new end"
-			case r.Role == layout.RoleTail && p.w.Tail == TailDrop:
-				why = "the tail was not to be carried"
 			case r.Role == layout.RoleVolume:
 				why = "after the end of the volume in it"
 			}

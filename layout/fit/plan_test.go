@@ -80,12 +80,12 @@ func checkPlan(p *plan.Plan, src image.Source) error {
 	if err := p.Check(); err != nil {
 		return err
 	}
-	var owned []layout.Span
+	owned := slices.Clone(image.Unknown(src, image.Whole(src))) // zeros, wherever they would go
 	for _, q := range p.Pieces {
 		switch {
 		case q.Op == layout.Copy && q.Why != layout.WhyTwin:
 			owned = append(owned, layout.Span{Start: q.From, Count: q.Count})
-		case q.Op == layout.Render, q.Why == layout.WhyMissing, q.Why == layout.WhyTwin:
+		case q.Op == layout.Render:
 			owned = append(owned, q.Span)
 		case q.Op == layout.Leave && q.Why != layout.WhyExcess:
 			return fmt.Errorf("%s is left, why %s", q.Span, q.Why)
@@ -114,7 +114,7 @@ func checkDropped(d plan.Dropped, src image.Source) error {
 	}
 	c, err := scan.Look(context.Background(), src, d.Span)
 	if err == nil && (c.NonBlank > 0 || c.Unread > 0) {
-		err = fmt.Errorf("%s dropped as %q, but sectors in use lie in it", d.Span, d.Why)
+		err = fmt.Errorf("%s %s %s dropped as %q, but sectors in use lie in it", d.Role, d.Name, d.Span, d.Why)
 	}
 	return err
 }
