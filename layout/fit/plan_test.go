@@ -121,7 +121,7 @@ func checkDropped(d plan.Dropped, src image.Source) error {
 
 // Whatever is on the disk, a card of the same size is one copy.
 func TestSameSizeIsOneCopy(t *testing.T) {
-	for _, seed := range rig.Seeds(40, 3000) {
+	for _, seed := range rig.Seeds(40, 500) {
 		d := disks.NewRandom(seed)
 		r := rand.New(rand.NewPCG(uint64(seed), 4))
 		for range r.IntN(4) * 10 { // damage of any kind, mostly none
@@ -150,7 +150,7 @@ func TestSameSizeIsOneCopy(t *testing.T) {
 // is refused. Every choice of tail has its own.
 func TestSmallestIsExact(t *testing.T) {
 	smaller := 0
-	for _, seed := range rig.Seeds(40, 3000) {
+	for _, seed := range rig.Seeds(40, 500) {
 		d := disks.NewRandom(seed)
 		src := once(t, d)
 		for _, tail := range []Tail{"", TailBoth, TailEnd, TailSamePlace, TailDrop} {
@@ -202,7 +202,7 @@ func usedArrives(d *disks.Random, p *plan.Plan) error {
 // which of them counts cannot be told.
 func TestLargerAndBack(t *testing.T) {
 	tails, overlapping := 0, 0
-	for _, seed := range rig.Seeds(40, 5000) {
+	for _, seed := range rig.Seeds(40, 500) {
 		d := disks.NewRandom(seed)
 		r := rand.New(rand.NewPCG(uint64(seed), 5))
 		for _, tail := range []Tail{"", TailEnd, TailSamePlace} {
@@ -275,7 +275,7 @@ func differ(t testing.TB, a, b image.Source) layout.Sector {
 // On a card of any size that plans, what the plan was made from is still
 // there: the same table in force, each entry at its start with its volume.
 func TestPlannedCardHasTheSameEntries(t *testing.T) {
-	for _, seed := range rig.Seeds(40, 3000) {
+	for _, seed := range rig.Seeds(40, 500) {
 		d := disks.NewRandom(seed)
 		s := survey(t, d)
 		r := rand.New(rand.NewPCG(uint64(seed), 6))

@@ -102,7 +102,7 @@ func TestGPTTwin(t *testing.T) {
 func TestDamagedAndPartlyKnownDisks(t *testing.T) {
 	everything := []string{"missing-in-boot-area", "missing-in-volume", "tables-conflict", "gpt-damaged", "fat-larger-than-partition", unknownCode, staleCode}
 	planned := 0
-	for _, seed := range rig.Seeds(60, 5000) {
+	for _, seed := range rig.Seeds(40, 800) {
 		d := disks.NewRandom(seed)
 		r := rand.New(rand.NewPCG(uint64(seed), 8))
 		for range r.IntN(20) {

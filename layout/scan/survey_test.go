@@ -90,7 +90,7 @@ func checkContent(src image.Source, r layout.Region) error {
 
 func TestRegionsTileRandomDisks(t *testing.T) {
 	tails := 0
-	for _, seed := range need.Seeds(60, 3000) {
+	for _, seed := range need.Seeds(40, 1000) {
 		d := disks.NewRandom(seed)
 		s := survey(t, d)
 		if s.Table != d.Table {
@@ -128,7 +128,7 @@ func TestRegionsTileRandomDisks(t *testing.T) {
 // Whatever bytes change, and wherever they are unknown, the survey describes
 // the whole disk.
 func TestRegionsTileMutatedDisks(t *testing.T) {
-	for _, seed := range need.Seeds(60, 5000) {
+	for _, seed := range need.Seeds(40, 1000) {
 		r := rand.New(rand.NewPCG(uint64(seed), 9))
 		d := disks.NewRandom(seed)
 		for range 1 + r.IntN(30) {
