@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"bootgraft/image"
-	"bootgraft/image/imagetest/need"
 	"bootgraft/layout"
 )
 
@@ -202,7 +201,7 @@ func firstLook(h []moment, s *scenario) time.Duration {
 func TestFiguresAgainstAPlainForwardReader(t *testing.T) {
 	var worst, mean, byVisits, look, n float64
 	worst = 1e9
-	for _, seed := range need.Seeds(8, 200) {
+	for _, seed := range seeds(8, 200) {
 		f := measure(seed)
 		t.Logf("seed %d: %+v", seed, f)
 		worst, look = min(worst, f.worst), max(look, f.firstLook)

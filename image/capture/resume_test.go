@@ -10,7 +10,6 @@ import (
 	"testing"
 	"time"
 
-	"bootgraft/image/imagetest/need"
 	"bootgraft/layout"
 )
 
@@ -18,7 +17,7 @@ import (
 // that the record knows is read again but the few sectors that tell one drive
 // from another and the ones that prove that it is still there.
 func TestPowerCutAtAnyMomentThenOn(t *testing.T) {
-	for _, seed := range need.Seeds(40, 600) {
+	for _, seed := range seeds(40, 600) {
 		rng := rand.New(rand.NewPCG(uint64(seed), 5))
 		sectors := layout.Sector(1000 + rng.IntN(30_000))
 		faults := randomFaults(rng, sectors)

@@ -12,6 +12,16 @@ import (
 	"bootgraft/layout"
 )
 
+// seeds returns the seeds of a random suite; under the race detector, which runs
+// with -short, a quarter of the few.
+func seeds(few, many int) []int64 {
+	s := need.Seeds(few, many)
+	if testing.Short() {
+		s = s[:few/4]
+	}
+	return s
+}
+
 var target = Target{Image: "image"}
 
 func runSim(t testing.TB, d *simDrive, m *memory, o Options) *Result {
@@ -68,7 +78,7 @@ func randomFaults(rng *rand.Rand, sectors layout.Sector) []layout.Span {
 }
 
 func TestEveryReadableSectorIsReadAndTheMissingListIsExact(t *testing.T) {
-	for _, seed := range need.Seeds(40, 1000) {
+	for _, seed := range seeds(40, 1000) {
 		rng := rand.New(rand.NewPCG(uint64(seed), 4))
 		sectors := layout.Sector(1000 + rng.IntN(60_000))
 		d, m := newSim(sectors, randomFaults(rng, sectors)...), newMemory()
