@@ -150,7 +150,7 @@ func TestSameSizeIsOneCopy(t *testing.T) {
 // is refused. Every choice of tail has its own.
 func TestSmallestIsExact(t *testing.T) {
 	smaller := 0
-	for _, seed := range rig.Seeds(40, 500) {
+	for _, seed := range rig.Seeds(20, 300) {
 		d := disks.NewRandom(seed)
 		src := once(t, d)
 		for _, tail := range []Tail{"", TailBoth, TailEnd, TailSamePlace, TailDrop} {
