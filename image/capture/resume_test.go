@@ -360,12 +360,12 @@ func TestAnImageWithoutARecordIsNotOverwritten(t *testing.T) {
 }
 
 func TestRest(t *testing.T) {
-	d := newSim(1 << 20)
+	d := newSim(1 << 18)
 	var rests, works int
 	d.simTime.hanging = true // a timer is due at once
 	tg := target
 	tg.Storage = newMemory()
-	_, err := Run(context.Background(), d, tg, Options{Looks: 1, Work: 5 * time.Second, Rest: time.Minute, HangAfter: time.Hour, Time: restTime{d.simTime}}, nil,
+	_, err := Run(context.Background(), d, tg, Options{Looks: 1, Work: 1250 * time.Millisecond, Rest: time.Minute, HangAfter: time.Hour, Time: restTime{d.simTime}}, nil,
 		watcher{event: func(e Event) {
 			switch e.Kind {
 			case EventRest:
@@ -374,7 +374,7 @@ func TestRest(t *testing.T) {
 				works++
 			}
 		}})
-	// 2^20 sectors take 17.8 s.
+	// 2^18 sectors take 4.46 s.
 	if err != nil || rests != 3 || works != 3 {
 		t.Errorf("%v, %d rests, %d times back to work", err, rests, works)
 	}
