@@ -231,7 +231,7 @@ func (l *lister) finish(name string, s *scan.Survey) error {
 	u.answerf("%s:\n%s, %s bytes, in %s that can be listed\n", name, counted(len(l.files), "file"), grouped(l.bytes), counted(len(files.Volumes(s)), "volume"))
 	if l.damaged > 0 {
 		u.answerf("%s of them are not whole.\n", grouped(l.damaged))
-	} else if len(l.files) > 0 {
+	} else if len(l.files) > 0 && !l.incomplete() {
 		u.answerf("Every one of them is whole.\n")
 	}
 	u.secondReader(l.second)
@@ -242,10 +242,24 @@ func (l *lister) finish(name string, s *scan.Survey) error {
 	if worth := slices.Concat(l.findings, differing(l.second)); len(worth) > 0 {
 		u.showFindings(worth)
 	}
-	if l.damaged > 0 {
+	switch {
+	case l.damaged > 0:
 		return coded(exitIncomplete, errors.New("some files are not whole"))
+	case l.incomplete():
+		return coded(exitIncomplete, errors.New("some directories could not be read: there may be more files"))
 	}
 	return nil
+}
+
+// incomplete tells whether there may be files that nobody could list.
+func (l *lister) incomplete() bool {
+	return slices.ContainsFunc(l.findings, func(f layout.Finding) bool {
+		switch f.Code {
+		case "fat-directory-unreadable", "ext-directory-unread", "ext-directory-damaged", "volume-not-walkable", "fat-table-missing":
+			return true
+		}
+		return false
+	})
 }
 
 // list names every file, or with --brief those that are not whole.

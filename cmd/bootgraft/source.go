@@ -12,6 +12,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/image/capture"
+	"bootgraft/layout"
 	"bootgraft/layout/plan"
 	"bootgraft/safety/blockdev"
 )
@@ -23,6 +24,12 @@ type opened struct {
 	files []os.FileInfo // the files that are read for it
 	close func() error
 }
+
+// NextData implements image.Sparse.
+func (o *opened) NextData(off int64) (start, end int64) { return image.NextData(o.Source, off) }
+
+// Unknown implements image.Partial.
+func (o *opened) Unknown(w layout.Span) layout.Spans { return image.Unknown(o.Source, w) }
 
 // sourceFlags are the flags of every command that reads a SOURCE.
 type sourceFlags struct {
