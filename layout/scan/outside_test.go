@@ -20,6 +20,7 @@ func tool(t testing.TB, name, stdin string, args ...string) string {
 	t.Helper()
 	cmd := exec.Command(need.Tool(t, name), args...)
 	cmd.Stdin = strings.NewReader(stdin)
+	cmd.Env = append(os.Environ(), "HOME="+t.TempDir()) // hformat keeps notes there
 	out, err := cmd.Output()
 	if err != nil {
 		t.Fatalf("%s %q: %v\n%s", name, args, err, out)
@@ -106,7 +107,7 @@ var volumeMakers = []struct {
 	{"ntfs", "ntfs", 20000, mkfs("mkntfs", "-q", "-F", "-s", "512", "-L", "songs")},
 	{"exfat", "exfat", 20000, mkfs("mkfs.exfat", "-L", "songs")},
 	{"swap", "swap", 20000, mkfs("mkswap", "-q", "-L", "songs")},
-	{"hfsplus", "hfsplus", 20000, mkfs("mkfs.hfsplus", "-v", "songs")},
+	{"hfs", "hfs", 20000, mkfs("hformat", "-l", "songs")},
 	{"squashfs", "squashfs", 2000, func(t testing.TB, path string) { fromFolder(t, path, "mksquashfs") }},
 	{"iso9660", "iso9660", 4000, func(t testing.TB, path string) { fromFolder(t, path, "genisoimage") }},
 }
