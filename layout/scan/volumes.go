@@ -69,8 +69,8 @@ func (s *surveyor) askFAT(span layout.Span, index int) (*layout.Volume, error) {
 	l := v.Layout(span.Start, index)
 	if len(s.looked.Within(span)) == 0 { // overlapping entries could have the same tables read without end
 		if !s.opt.Short {
-		s.fatUsage(v, &l, span)
-	}
+			s.fatUsage(v, &l, span)
+		}
 	}
 	return &l, nil
 }
