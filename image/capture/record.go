@@ -50,9 +50,6 @@ const (
 // inImage tells whether the image holds the sector as read.
 func (s state) inImage() bool { return s == good || s == unstable }
 
-// decided tells whether nothing more will be tried.
-func (s state) decided() bool { return s.inImage() || s == missing || s == skipped }
-
 // Clock counts what a capture has cost the drive, over all its runs.
 type Clock struct {
 	Reads  int64
@@ -272,7 +269,7 @@ func (rec *Record) applyEvent(l *Line) error {
 		rec.Image, rec.ImageSize = &l.Digest, l.Numbers[0]
 	case VerbFrom:
 		if l.Numbers[0] != int64(len(rec.From)+1) || len(rec.From) == 255 {
-			return fmt.Errorf("captures are not numbered 1, 2, 3, ...")
+			return fmt.Errorf("captures are not numbered from 1 on, one by one")
 		}
 		rec.From = append(rec.From, l.Texts[0])
 	case VerbOrigin:

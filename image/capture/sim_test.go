@@ -215,14 +215,6 @@ func (d *simDrive) visit(s layout.Span) error {
 	return &image.ReadError{Span: s, Fault: image.BadSector, Err: syscall.EIO}
 }
 
-func (d *simDrive) visits() int {
-	n := 0
-	for _, v := range d.touched {
-		n += v
-	}
-	return n
-}
-
 // memory is a Storage whose power can be cut: what was not synced since may be
 // lost in any part.
 type memory struct {

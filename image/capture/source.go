@@ -92,8 +92,8 @@ func (rec *Record) State(x layout.Sector) image.State {
 	return image.Unread
 }
 
-// Read, Missing, Unread, Skipped and Unstable return the sectors of each kind;
-// together they are the whole disk. Unstable sectors are not in Read.
+// Read returns the sectors that were read. With those of Missing, Unread,
+// Skipped and Unstable they are the whole disk.
 func (rec *Record) Read() layout.Spans { return rec.states.spans(rec.Whole(), good) }
 
 // Missing returns the sectors that were tried alone, and failed.
