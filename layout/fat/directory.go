@@ -110,6 +110,9 @@ func (w *Walk) slots(d *dir, prefix string, at layout.Sector, b []byte, yield fu
 		case r[0] == freeMark:
 			if !r.Attr().long() {
 				w.Deleted++
+				if w.onDeleted != nil {
+					w.onDeleted(r, place)
+				}
 			}
 			w.dropLong()
 		case r.Attr().long():

@@ -23,20 +23,14 @@ type Health struct {
 	Deleted     int // deleted entries in directories that exist
 	Lost        uint32
 	CrossLinked uint32    // clusters that more than one file claims
-	Problems    []Problem // at most 1,000
+	Problems    []Problem // at most 1,000 unsafe ones and as many others
 	Total       int       // how many there are
+	Unsafe      int       // how many of them are unsafe
 	Findings    []layout.Finding
 }
 
 // Sound tells whether nothing makes it unsafe to move clusters.
-func (h *Health) Sound() bool {
-	for _, p := range h.Problems {
-		if p.Unsafe {
-			return false
-		}
-	}
-	return h.Total <= len(h.Problems)
-}
+func (h *Health) Sound() bool { return h.Unsafe == 0 }
 
 type checker struct {
 	v       *Volume
@@ -65,7 +59,12 @@ func (v *Volume) Check(t *Table) *Health {
 
 func (c *checker) problem(unsafe bool, code, path string, cluster uint32, format string, args ...any) {
 	c.h.Total++
-	if len(c.h.Problems) < maxFindings {
+	of := c.h.Total - c.h.Unsafe // how many of its sort there are
+	if unsafe {
+		c.h.Unsafe++
+		of = c.h.Unsafe
+	}
+	if of <= maxFindings {
 		c.h.Problems = append(c.h.Problems, Problem{code, path, cluster, unsafe, fmt.Sprintf(format, args...)})
 	}
 }

@@ -1,8 +1,6 @@
 package fat
 
 import (
-	"encoding/binary"
-
 	"bootgraft/image"
 	"bootgraft/layout"
 )
@@ -126,12 +124,12 @@ func (v *Volume) readFSInfo() {
 		v.warn("fsinfo-missing", at, "the FSInfo sector cannot be read: %v", err)
 		return
 	}
-	le := binary.LittleEndian
-	if le.Uint32(s) != FSInfoLead || le.Uint32(s[484:]) != FSInfoMid || le.Uint32(s[508:]) != FSInfoTrail {
+	if !IsFSInfo(s) {
 		v.warn("fsinfo-missing", at, "the FSInfo sector has not its signatures; systems count free clusters themselves")
 		return
 	}
-	v.FSInfo = &FSInfo{Sector: at, Free: le.Uint32(s[488:]), Next: le.Uint32(s[492:])}
+	free, next := FSInfoHints(s)
+	v.FSInfo = &FSInfo{Sector: at, Free: free, Next: next}
 }
 
 // compareBackup compares the boot sector in use with the other one. The state

@@ -42,17 +42,16 @@ func (v *Volume) References(t *Table) *References {
 			r.before[next] = c
 		}
 	}
-	w := v.NewWalk(t, WalkOptions{})
-	w.onDot = func(_ *dir, raw *Raw, at Place) {
-		kind := RefSelf
-		if raw[1] == '.' {
-			kind = RefParent
-		}
-		r.add(raw.Cluster(v.Kind), kind, at)
-	}
-	for f := range w.Files() {
-		r.add(f.First, RefEntry, f.Place)
-	}
+	v.Visit(t, Visitor{
+		Dot: func(raw *Raw, at Place) {
+			kind := RefSelf
+			if raw[1] == '.' {
+				kind = RefParent
+			}
+			r.add(raw.Cluster(v.Kind), kind, at)
+		},
+		File: func(f *File) { r.add(f.First, RefEntry, f.Place) },
+	})
 	slices.SortStableFunc(r.Entries, func(a, b Ref) int { return cmp.Compare(a.Cluster, b.Cluster) })
 	return r
 }

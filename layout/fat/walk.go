@@ -76,6 +76,8 @@ type Walk struct {
 	buf     []byte
 	onDot   func(*dir, *Raw, Place) // sees the entries . and ..
 	onDir   func(*dir, Chain)       // sees the chain of each directory
+
+	onDeleted func(*Raw, Place) // sees deleted entries
 }
 
 // dir is a directory that waits to be read.
