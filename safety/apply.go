@@ -131,7 +131,7 @@ func (a *applier) raiseFence() error {
 	}
 	sector0 := layout.NewSpans(layout.Span{Count: 1})
 	if err := a.blank(common(a.fence, sector0)); err != nil {
-		return err
+		return a.fenceAgain(err)
 	}
 	a.fenced = true
 	return a.blank(a.fence)
@@ -302,13 +302,21 @@ func (a *applier) sector0() error {
 	if len(a.phase[3]) > 0 {
 		a.fenced = false
 	}
-	err := a.putTables(StageSector0, a.phase[3])
-	if err == nil || !a.touched {
+	if err := a.putTables(StageSector0, a.phase[3]); err != nil {
+		return a.fenceAgain(err)
+	}
+	return nil
+}
+
+// fenceAgain tries to leave a card with a blank sector 0 behind, after the
+// write of that very sector failed.
+func (a *applier) fenceAgain(err error) error {
+	if !a.touched {
 		return err
 	}
 	a.ctx = context.WithoutCancel(a.ctx)
 	if e := a.blank(layout.NewSpans(layout.Span{Count: 1})); e != nil {
-		return errors.Join(err, fmt.Errorf("and sector 0 could not be made blank again: %w", e))
+		return errors.Join(err, fmt.Errorf("and sector 0 could not be made blank: %w", e))
 	}
 	a.fenced = true
 	return err

@@ -114,7 +114,7 @@ func (c *Card) Read() int64 { return c.read }
 
 // Restart gives power back, without faults.
 func (c *Card) Restart() {
-	c.off, c.At, c.ops = false, 0, nil
+	c.off, c.At, c.ops, c.Facts.Uses = false, 0, nil, nil
 	c.Facts.Sequence++
 }
 
