@@ -1,0 +1,17 @@
+// Package resize plans a FAT volume of another size as pieces of a card.
+//
+// It makes the smallest change. When a volume shrinks its data area keeps its
+// place, the clusters beyond the new end find a free place below it, and only
+// what names a moved cluster is made new: table entries, directory entries,
+// the entries . and .., the root cluster. When it grows cluster numbers stay,
+// the tables become longer, and the data area moves as one, or not at all if
+// the tables have room enough.
+//
+// The standard is Microsoft, "FAT: General Overview of On-Disk Format",
+// version 1.03, called FG in the comments. Its formula for the size of a table
+// is not used: see fat.TableSectors.
+//
+// The package is pure: it reads the volume's source and nothing else. Every
+// address is relative to the volume, in sectors of the source, unless a
+// comment says otherwise.
+package resize

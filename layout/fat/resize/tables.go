@@ -1,0 +1,151 @@
+package resize
+
+import (
+	"bytes"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+)
+
+// chunk is how many bytes of a table are made at once. The entries of FAT12
+// that mean anything fit into one.
+const chunk = 1 << 20
+
+// tables emits all allocation tables. Where all are kept alike the first one
+// counts, and the others share the sectors that are made new for it.
+func (e *emitter) tables() error {
+	var made layout.Spans // card sectors of the first table
+	for i := range e.to.tables {
+		w := &tableWriter{emitter: e, index: i, made: &made, fresh: filler{job: e.job, in: e.moves.in}}
+		w.like = i
+		if e.v.Mirrored {
+			w.like = 0
+		}
+		w.fresh.counts = e.v.Mirrored || i == e.v.Active
+		if err := w.write(); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// tableWriter emits one table.
+type tableWriter struct {
+	*emitter
+	fresh filler
+	index int
+	like  int           // the table whose bytes it has, but for what changes
+	made  *layout.Spans // what is made new of the first table
+}
+
+// part is some sectors of a table of the original, zeros where it has none.
+type part struct {
+	at    layout.Sector // in the original
+	bytes []byte
+	known []bool // by sector
+}
+
+func (w *tableWriter) write() error {
+	to := w.to.tables[w.index]
+	step := chunk / layout.Sector(w.size)
+	for off := layout.Sector(0); off < to.Count; off += step {
+		n := min(to.Count-off, step)
+		own := w.read(w.index, off, n)
+		like := own
+		if w.like != w.index {
+			like = w.read(w.like, off, n)
+		}
+		b := bytes.Clone(like.bytes)
+		w.fresh.fill(b, int64(off)*w.size)
+		w.emit(to.Start+off, off, own, like, b)
+	}
+	return nil
+}
+
+// read reads n sectors from sector off of a table of the original.
+func (w *tableWriter) read(table int, off, n layout.Sector) part {
+	src, size := w.v.Source(), w.size
+	old := w.from.tables[table]
+	have := layout.Between(old.Start+off, min(old.End(), old.Start+off+n, image.Sectors(src)))
+	p := part{at: old.Start + off, bytes: make([]byte, int64(n)*size), known: make([]bool, n)}
+	all := image.ReadFull(src, p.bytes[:int64(have.Count)*size], int64(have.Start)*size) == nil
+	for k := range have.Count {
+		b := p.bytes[int64(k)*size:][:size]
+		if p.known[k] = all || image.ReadFull(src, b, int64(have.Start+k)*size) == nil; !p.known[k] {
+			clear(b)
+		}
+	}
+	return p
+}
+
+// choice says where a sector of a table comes from.
+type choice uint8
+
+const (
+	ownBytes choice = iota + 1
+	likeBytes
+	zeros
+	again
+	newBytes
+)
+
+// emit emits the sectors from card sector at on that hold b; off is where
+// they lie in the table.
+func (w *tableWriter) emit(at, off layout.Sector, own, like part, b []byte) {
+	n := layout.Sector(len(own.known))
+	for k := layout.Sector(0); k < n; {
+		c := w.choose(k, off, &own, &like, b)
+		run := layout.Span{Start: at + k, Count: 1}
+		for k++; k < n && w.choose(k, off, &own, &like, b) == c; k++ {
+			run.Count++
+		}
+		w.lay(c, run, run.Start-at, off, &own, &like, b)
+	}
+}
+
+// choose compares one sector with what the original has.
+func (w *tableWriter) choose(k, off layout.Sector, own, like *part, b []byte) choice {
+	size := w.size
+	piece := func(b []byte) []byte { return b[int64(k)*size:][:size] }
+	inTable := off+k < w.from.tables[w.index].Count
+	meaning := w.fresh.meaningEnds() > int64(off+k)*size
+	switch {
+	case inTable && !meaning:
+		return ownBytes
+	case own.known[k] && bytes.Equal(piece(own.bytes), piece(b)):
+		return ownBytes
+	case inTable && !w.fresh.counts && !own.known[k]:
+		return ownBytes
+	case zero(piece(b)):
+		return zeros
+	case w.like == w.index:
+		return newBytes
+	case w.made.Holds(w.to.tables[w.like].Start + off + k):
+		return again
+	case like.known[k] && bytes.Equal(piece(like.bytes), piece(b)):
+		return likeBytes
+	}
+	return newBytes
+}
+
+// lay emits a run of sectors of one choice, which begins at sector k of b.
+func (w *tableWriter) lay(c choice, run layout.Span, k, off layout.Sector, own, like *part, b []byte) {
+	size := w.size
+	why := w.why(layout.WhyVolume)
+	switch c {
+	case ownBytes:
+		w.sink.Copy(run, own.at+k, moved(run.Start, own.at+k), layout.RankData)
+	case likeBytes:
+		w.sink.Copy(run, like.at+k, why, layout.RankData)
+	case zeros:
+		w.sink.Zero(run, why, layout.RankData)
+	case again:
+		first := layout.Span{Start: w.to.tables[w.like].Start + off + k, Count: run.Count}
+		w.sink.Again(run.Start, first, why, layout.RankData)
+	case newBytes:
+		w.sink.Render(run.Start, b[int64(k)*size:][:int64(run.Count)*size], why, layout.RankData)
+		if w.index == 0 {
+			*w.made = w.made.Add(run)
+		}
+	}
+}
