@@ -63,7 +63,7 @@ func (j *job) setLimits() {
 	inSource := func(n int64) layout.Sector { return layout.Sector(n) * per }
 	least := max(low, j.leastClusters(), j.lastPinned()-1)
 	unmoved := max(low, int64(j.count.last)-1)
-	largest := min(g.largest(high), maxTotal)
+	largest := min(j.old.largest(high, base, align), maxTotal)
 	l := &j.res.Limits
 	l.Smallest, l.SmallestUnmoved = inSource(g.sizeFor(least)), inSource(g.sizeFor(unmoved))
 	l.Largest = inSource(largest)
@@ -77,11 +77,12 @@ func (g *geometry) inPlace(high int64) int64 {
 }
 
 // largest returns the largest size with at most high clusters.
-func (g geometry) largest(high int64) int64 {
+func (g geometry) largest(high, base, align int64) int64 {
 	bits := (high + 2) * int64(g.kind)
 	g.table = max(g.table, (bits+g.bytes*8-1)/(g.bytes*8))
 	if g.kind != fat.FAT32 {
 		g.table = min(g.table, 65535)
 	}
+	g.align(base, align)
 	return g.sizeFor(high+1) - 1
 }

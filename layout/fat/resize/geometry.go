@@ -77,7 +77,8 @@ const maxTotal = math.MaxUint32
 
 // grown returns the geometry for a larger size: tables as long as they must
 // be, never shorter than they are, and cluster 2 on a multiple of align if
-// that is not 0. It has no fewer clusters than now, or ok is false.
+// that is not 0. It has no fewer clusters than now and no more than its type
+// can have, or ok is false.
 func (g geometry) grown(total, base, align int64) (geometry, bool) {
 	need, _ := fat.TableSectors(g.kind, total, g.reserved+g.root, int(g.fats), int(g.cluster), int(g.bytes))
 	out := g
@@ -86,7 +87,8 @@ func (g geometry) grown(total, base, align int64) (geometry, bool) {
 		return g, false
 	}
 	out = out.sized(total)
-	return out, out.clusters >= g.clusters
+	_, high := limits(g.kind, g.clusters)
+	return out, out.clusters >= g.clusters && int64(out.clusters) <= high
 }
 
 // align makes more sectors reserved, so that cluster 2 lies on a multiple of
