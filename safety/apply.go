@@ -147,6 +147,10 @@ func (a *applier) blank(spans layout.Spans) error {
 	if err := a.flush(); err != nil {
 		return err
 	}
+	return a.readBlank(spans)
+}
+
+func (a *applier) readBlank(spans layout.Spans) error {
 	buf := make([]byte, bufferSize)
 	for _, s := range spans {
 		for off := int64(s.Start) * a.n; off < int64(s.End())*a.n; {
@@ -294,7 +298,10 @@ func (a *applier) early() error {
 	if err := a.begin(StageEarly); err != nil {
 		return err
 	}
-	return a.compare(earlySectors(a.phase[0], int(a.n)))
+	if err := a.compare(earlySectors(a.phase[0], int(a.n))); err != nil {
+		return err
+	}
+	return a.readBlank(common(a.fence, layout.NewSpans(layout.Span{Count: 1})))
 }
 
 // sector0 makes the card a disk. If that fails the fence is raised again.
@@ -302,7 +309,11 @@ func (a *applier) sector0() error {
 	if len(a.phase[3]) > 0 {
 		a.fenced = false
 	}
-	if err := a.putTables(StageSector0, a.phase[3]); err != nil {
+	err := a.putTables(StageSector0, a.phase[3])
+	if err == nil { // and the tables, in case sector 0 went to another place as well
+		err = a.compare(a.phase[1].Union(a.phase[2]))
+	}
+	if err != nil {
 		return a.fenceAgain(err)
 	}
 	return nil

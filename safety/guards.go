@@ -190,15 +190,28 @@ func isNotWrittenByOthers(x *examined) *Refusal {
 	return x.used(blockdev.WriterOf, TargetInUse, "end that program", "is open for writing in")
 }
 
+// maxUses is how many uses of one kind are named.
+const maxUses = 4
+
 func (x *examined) used(how blockdev.How, code, do, verb string) *Refusal {
 	var uses []string
+	more := 0
 	for _, u := range x.Uses {
-		if u.How == how {
-			uses = append(uses, strings.TrimSpace(fmt.Sprintf("%s %s %s", u.Device, verb, u.What)))
+		switch {
+		case u.How != how:
+		case len(uses) == maxUses:
+			more++
+		case u.Device == "":
+			uses = append(uses, fmt.Sprintf("it %s %s", verb, u.What))
+		default:
+			uses = append(uses, fmt.Sprintf("%s %s %s", u.Device, verb, u.What))
 		}
 	}
 	if len(uses) == 0 {
 		return nil
+	}
+	if more > 0 {
+		uses = append(uses, fmt.Sprintf("and %d more", more))
 	}
 	return x.refuse(code, do, "%s", strings.Join(uses, ", "))
 }

@@ -1,0 +1,169 @@
+package safety
+
+import (
+	"bytes"
+	"context"
+	"crypto/rand"
+	"encoding/binary"
+	"errors"
+	chacha "math/rand/v2"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+	"bootgraft/layout/plan"
+)
+
+// TestFull writes every sector of the card and reads every sector back. What
+// the card held is lost, but for what the receipt keeps: the tables, or with
+// KeepAll everything. It leaves a card with blank ends behind.
+func (p *Permit) TestFull(ctx context.Context) (Capacity, error) {
+	if err := p.take(FullTest); err != nil {
+		return Capacity{}, err
+	}
+	whole := []layout.Piece{{Span: layout.Span{Count: p.req.Disk.Sectors}, Op: layout.Zero, Why: layout.WhyExcess}}
+	p.req.Pieces = whole
+	t := &fullTester{applier: newApplier(ctx, p)}
+	c, err := t.run()
+	if err != nil {
+		return Capacity{}, t.stopped(err)
+	}
+	return c, nil
+}
+
+type fullTester struct {
+	*applier
+	key   [32]byte
+	bad   layout.Sector // sectors that gave back something else
+	first layout.Sector // the first of them
+	other bool          // one of them held what belongs elsewhere
+	real  layout.Sector // divides every distance of such sectors
+}
+
+func (t *fullTester) run() (c Capacity, err error) {
+	if _, err := rand.Read(t.key[:]); err != nil {
+		return c, err
+	}
+	t.stage = StageKeep
+	kept := t.fence
+	if t.req.KeepAll {
+		kept = layout.NewSpans(layout.Span{Count: t.req.Disk.Sectors})
+	}
+	if err := t.newReceipt(kept, header{Fence: t.fence, All: t.req.KeepAll}); err != nil {
+		return c, err
+	}
+	defer func() {
+		if e := t.out.file.Close(); err == nil {
+			err = e
+		}
+	}()
+	if err := t.lookAgain(); err != nil {
+		return c, err
+	}
+	if err := t.begin(StageData); err != nil {
+		return c, err
+	}
+	if err := t.pass(StageData, t.writeBlock); err != nil {
+		return c, err
+	}
+	if err := t.flush(); err != nil {
+		return c, err
+	}
+	if err := t.pass(StageBack, t.readBlock); err != nil {
+		return c, err
+	}
+	var different *DifferentError
+	if err := t.raiseFence(); err != nil && !(t.bad > 0 && errors.As(err, &different)) {
+		return c, err
+	}
+	return t.verdict(), t.out.stage(StageDone, 0)
+}
+
+// pass visits the card from start to end, in blocks of 1 MiB.
+func (t *fullTester) pass(s Stage, visit func(want []byte, off int64) error) error {
+	t.stage = s
+	total := int64(t.req.Disk.Sectors) * t.n
+	buf := make([]byte, bufferSize)
+	for off := int64(0); off < total; off += bufferSize {
+		if t.ctx.Err() != nil {
+			return context.Cause(t.ctx)
+		}
+		want := buf[:min(bufferSize, total-off)]
+		t.pattern(want, off)
+		if err := visit(want, off); err != nil {
+			return err
+		}
+		if t.req.Progress != nil {
+			t.req.Progress(s, off+int64(len(want)), total)
+		}
+	}
+	return nil
+}
+
+// pattern is noise that is different in every block, with the number of the
+// sector, turned into noise as well, at the start of each.
+func (t *fullTester) pattern(b []byte, off int64) {
+	key := t.key
+	binary.BigEndian.PutUint64(key[:], binary.BigEndian.Uint64(key[:])^uint64(off))
+	chacha.NewChaCha8(key).Read(b)
+	for i := int64(0); i < int64(len(b)); i += t.n {
+		copy(b[i:], t.key[:16])
+		binary.BigEndian.PutUint64(b[i+16:], uint64((off+i)/t.n))
+	}
+}
+
+func (t *fullTester) writeBlock(want []byte, off int64) error { return t.write(want, off) }
+
+func (t *fullTester) readBlock(want []byte, off int64) error {
+	have := make([]byte, len(want))
+	if err := image.ReadFull(t.dev, have, off); err != nil {
+		return err
+	}
+	if bytes.Equal(have, want) {
+		return nil
+	}
+	for i := int64(0); i < int64(len(want)); i += t.n {
+		b := have[i : i+t.n]
+		if bytes.Equal(b, want[i:i+t.n]) {
+			continue
+		}
+		at := layout.Sector((off + i) / t.n)
+		if t.bad++; t.bad == 1 {
+			t.first = at
+		}
+		if s := layout.Sector(binary.BigEndian.Uint64(b[16:])); bytes.Equal(b[:16], t.key[:16]) && s != at {
+			t.other, t.real = true, gcd(t.real, max(s-at, at-s))
+		}
+	}
+	return nil
+}
+
+func (t *fullTester) verdict() Capacity {
+	n := t.req.Disk.Sectors
+	c := Capacity{Trick: Honest, Sectors: n, Real: n, Bad: t.bad, Tested: n, Written: n, Receipt: t.req.Receipt}
+	switch {
+	case t.other:
+		c.Trick, c.Real = Repeats, t.real
+	case t.bad > 0:
+		c.Trick, c.Real = Forgets, t.first
+	}
+	return c
+}
+
+// Boundary returns where partitions and the data of their volumes should begin
+// on a flash card, in bytes: a multiple of the unit in which it erases, if that
+// is known, and of the boundary unit for cards of this size. These units are
+// those of SD Specifications Part 2, quoted from memory: that text is not public.
+func Boundary(disk plan.Disk, erase int64) int64 {
+	bytes := int64(disk.Sectors) * int64(disk.SectorSize)
+	unit := int64(64 << 20)
+	for _, row := range []struct{ most, unit int64 }{
+		{8 << 20, 8 << 10}, {64 << 20, 16 << 10}, {256 << 20, 32 << 10}, {2 << 30, 64 << 10},
+		{32 << 30, 4 << 20}, {128 << 30, 16 << 20}, {512 << 30, 32 << 20},
+	} {
+		if bytes <= row.most {
+			unit = row.unit
+			break
+		}
+	}
+	return max(unit, erase)
+}
