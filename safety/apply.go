@@ -251,9 +251,13 @@ func (a *applier) writeData() error {
 	if err := a.begin(StageData); err != nil {
 		return err
 	}
+	every := a.req.every
+	if every == 0 {
+		every = markEvery
+	}
 	spans := layout.Spans(a.phase[0].Within(layout.Between(a.upto, a.req.Disk.Sectors)))
 	err := a.put(spans, func(off, n int64) error {
-		if a.marked += n; a.marked < markEvery {
+		if a.marked += n; a.marked < every {
 			return nil
 		}
 		a.marked = 0

@@ -57,7 +57,8 @@ type Request struct {
 	Progress func(stage Stage, done, total int64)
 	Created  func(receipt *os.File) error // called when the receipt is made; may be nil
 
-	unsealed bool // the receipt was begun and never sealed: the card is untouched, and it may be made again
+	every    int64 // bytes of data between two marks in the receipt; 0 for markEvery
+	unsealed bool  // the receipt was begun and never sealed: the card is untouched, and it may be made again
 }
 
 // Stage is a step of writing to a card.

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -15,6 +16,7 @@ import (
 	"bootgraft/image/imagetest/need"
 	"bootgraft/layout"
 	"bootgraft/layout/plan"
+	"bootgraft/safety/blockdev"
 	"bootgraft/safety/faultdev"
 )
 
@@ -285,6 +287,154 @@ func finish(t *testing.T, card *faultdev.Card, m *model, req Request, old []byte
 	}
 	if s := state(t, card, m, old); s != "new" {
 		t.Fatalf("after the same write again the card is %s: %s", s, what)
+	}
+}
+
+// A write that was stopped goes on from its last mark: what lies before is not
+// written again, and everything is compared at the end.
+func TestContinueFromMark(t *testing.T) {
+	const n = 8 * 256 // 8 MiB
+	m := wholeCopy(patterned(6, n*large/sector))
+	m.Source = imagetest.NewBytes(m.file, large)
+	m.pieces = []layout.Piece{{Span: layout.Span{Count: n}, Op: layout.Copy, Why: layout.WhyUnchanged}}
+	req := writeRequest(m, filepath.Join(t.TempDir(), "receipt"))
+	req.Disk.Sectors, req.Tables, req.every = n, nil, 1<<20
+	card := faultdev.New(n, large)
+	r, err := Rehearse(card, req)
+	do(t, err)
+	p, err := r.Permit(r.Word.String())
+	do(t, err)
+	writes := 0
+	ctx, stop := context.WithCancel(context.Background())
+	p.req.Progress = func(s Stage, _, _ int64) {
+		if s == StageData {
+			if writes++; writes == 4 {
+				stop()
+			}
+		}
+	}
+	_, err = p.Write(ctx)
+	var s *Stopped
+	if !errors.As(err, &s) || !s.Fenced || s.Stage != StageData || !errors.Is(err, context.Canceled) {
+		t.Fatalf("got %v", err)
+	}
+	old, err := ReadReceipt(req.Receipt)
+	do(t, err)
+	if old.Upto < 4*256 || old.Undoable() || old.Finished() {
+		t.Errorf("%+v", old)
+	}
+	card.Restart()
+	before := card.Written()
+	res, err := perform(card, req)
+	do(t, err)
+	if !res.Continued || !bytes.Equal(content(t, card), m.file) {
+		t.Errorf("%+v, or another content", res)
+	}
+	if again, most := card.Written()-before, n-256-int(old.Upto)+4*256+1; again > most { // both ends twice: blank, then written
+		t.Errorf("%d sectors written again, of %d, with a mark at %d", again, n, old.Upto)
+	}
+}
+
+// Another card, another plan, or a card that was used since: not continued.
+func TestContinueRefused(t *testing.T) {
+	m := deviceModel()
+	for _, c := range []struct {
+		code   string
+		change func(card *faultdev.Card, req *Request)
+	}{
+		{ReceiptOther, func(card *faultdev.Card, _ *Request) { card.Facts.Identity.Serial = "0043" }},
+		{ReceiptOther, func(_ *faultdev.Card, req *Request) { req.Digest = "other" }},
+		{TargetChanged, func(card *faultdev.Card, _ *Request) { card.Put(0, patterned(5, large/sector)) }},
+		{ReceiptExists, func(_ *faultdev.Card, req *Request) { req.Kind = QuickTest }},
+	} {
+		card, _ := usedCard()
+		card.Fault, card.At = faultdev.Pull, 120
+		req := writeRequest(m, filepath.Join(t.TempDir(), "receipt"))
+		if _, err := perform(card, req); !faultdev.IsGone(err) {
+			t.Fatalf("not pulled: %v", err)
+		}
+		card.Restart()
+		c.change(card, &req)
+		before := content(t, card)
+		_, err := perform(card, req)
+		var r *Refusal
+		if !errors.As(err, &r) || r.Code != c.code {
+			t.Errorf("want %s, got %v", c.code, err)
+		}
+		if !bytes.Equal(before, content(t, card)) {
+			t.Error("refused, and yet the card changed")
+		}
+	}
+}
+
+// A permit is for one thing, once.
+func TestPermitOnce(t *testing.T) {
+	m := deviceModel()
+	card, _ := usedCard()
+	r, err := Rehearse(card, writeRequest(m, filepath.Join(t.TempDir(), "receipt")))
+	do(t, err)
+	p, err := r.Permit(r.Word.String())
+	do(t, err)
+	if _, err := p.TestQuick(context.Background()); err == nil {
+		t.Error("a permit to write was used for a test")
+	}
+	if _, err := p.Write(context.Background()); err != nil {
+		t.Error(err)
+	}
+	if _, err := p.Write(context.Background()); err == nil {
+		t.Error("a permit was used twice")
+	}
+}
+
+// A disk that is no card needs its name; the original is known by its identity.
+func TestGuardsOnFacts(t *testing.T) {
+	m := deviceModel()
+	source := imagetest.NewBytes(patterned(1, 64), large)
+	for _, c := range []struct {
+		name, code string
+		change     func(f *faultdev.Card, req *Request)
+	}{
+		{"a card", "", func(*faultdev.Card, *Request) {}},
+		{"a fixed disk", TargetFixed, func(f *faultdev.Card, _ *Request) { f.Facts.Identity.Bus, f.Facts.Identity.Removable = "ata", false }},
+		{"a fixed disk, another named", TargetFixed, func(f *faultdev.Card, r *Request) {
+			f.Facts.Identity.Bus, f.Facts.Identity.Removable, r.Fixed = "ata", false, "0043"
+		}},
+		{"a fixed disk, named", "", func(f *faultdev.Card, r *Request) {
+			f.Facts.Identity.Bus, f.Facts.Identity.Removable, r.Fixed = "ata", false, "0042"
+		}},
+		{"a fixed disk without a serial number, named by its size", "", func(f *faultdev.Card, r *Request) {
+			f.Facts.Identity.Bus, f.Facts.Identity.Removable, f.Facts.Identity.Serial = "ata", false, ""
+			r.Fixed = fmt.Sprintf("%ds", cardSectors)
+		}},
+		{"the original behind the same bridge, another size", "", func(f *faultdev.Card, r *Request) { r.Original, r.Source = f.Facts.Identity, source }},
+		{"the original, trusted", TargetIsOriginal, func(f *faultdev.Card, r *Request) {
+			f.Facts.Identity.Bus = "mmc"
+			r.Original, r.Source = f.Facts.Identity, source
+		}},
+		{"the original behind a bridge", TargetIsOriginal, func(f *faultdev.Card, r *Request) {
+			r.Original, r.Source = f.Facts.Identity, imagetest.New(cardSectors, large)
+		}},
+		{"raid on it", TargetLayered, func(f *faultdev.Card, _ *Request) {
+			f.Facts.Uses = []blockdev.Use{{How: blockdev.Layered, What: "/dev/md0", Device: "/dev/card1"}}
+		}},
+		{"a member of a volume", TargetMember, func(f *faultdev.Card, _ *Request) {
+			f.Facts.Uses = []blockdev.Use{{How: blockdev.Member, What: "btrfs 1", Device: "/dev/card"}}
+		}},
+		{"many mounts", TargetMounted, func(f *faultdev.Card, _ *Request) {
+			f.Facts.Uses = slices.Repeat([]blockdev.Use{{How: blockdev.Mounted, What: "/mnt", Device: "/dev/card1"}}, 9)
+		}},
+	} {
+		card, old := usedCard()
+		req := writeRequest(m, filepath.Join(t.TempDir(), "receipt"))
+		c.change(card, &req)
+		_, err := perform(card, req)
+		var r *Refusal
+		switch {
+		case c.code == "" && err != nil:
+			t.Errorf("%s: %v", c.name, err)
+		case c.code != "" && (!errors.As(err, &r) || r.Code != c.code || !bytes.Equal(old, content(t, card))):
+			t.Errorf("%s: want %s, got %v", c.name, c.code, err)
+		}
 	}
 }
 

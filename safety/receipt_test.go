@@ -1,0 +1,134 @@
+package safety
+
+import (
+	"bytes"
+	"errors"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+	"bootgraft/safety/faultdev"
+)
+
+func finishedReceipt(t *testing.T) (path string, text []byte) {
+	t.Helper()
+	card, _ := usedCard()
+	path = filepath.Join(t.TempDir(), "receipt")
+	req := writeRequest(deviceModel(), path)
+	req.KeepAll = true
+	if _, err := perform(card, req); err != nil {
+		t.Fatal(err)
+	}
+	text, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return path, text
+}
+
+// What was kept is what the card held, sector by sector, and nothing else is
+// given out.
+func TestKeptContent(t *testing.T) {
+	path, _ := finishedReceipt(t)
+	r, err := ReadReceipt(path)
+	do(t, err)
+	k, err := r.Open()
+	do(t, err)
+	t.Cleanup(func() { k.Close() })
+	got, old := make([]byte, len(oldContent())), oldContent()
+	for _, s := range r.Kept {
+		do(t, image.ReadFull(k, got[s.Start*large:s.End()*large], int64(s.Start)*large))
+		if !bytes.Equal(got[s.Start*large:s.End()*large], old[s.Start*large:s.End()*large]) {
+			t.Errorf("sectors %s are not as they were", s)
+		}
+	}
+	left := layout.Span{Start: 400, Count: 50}
+	var unknown *image.UnknownError
+	if err := image.ReadFull(k, make([]byte, large), 410*large); !errors.As(err, &unknown) {
+		t.Errorf("what was not kept: %v", err)
+	}
+	if u := k.Unknown(layout.Span{Count: cardSectors}); len(u) != 1 || u[0] != left {
+		t.Errorf("not known: %v, want %v", u, left)
+	}
+}
+
+// Every cut and every change is seen: a receipt never gives back other content
+// than was kept. What was cut before the seal undoes nothing.
+func TestReceiptDamaged(t *testing.T) {
+	path, text := finishedReceipt(t)
+	whole, err := ReadReceipt(path)
+	do(t, err)
+	seal := int(whole.index[len(whole.index)-1].off + whole.index[len(whole.index)-1].Bytes)
+	for _, cut := range []int{0, 1, 100, seal / 2, seal, seal + 5, len(text) - 1, len(text) - 40} {
+		put(t, path, text[:cut])
+		r, err := ReadReceipt(path)
+		switch {
+		case cut < 200 && err == nil:
+			t.Errorf("cut at %d: %+v", cut, r)
+		case cut >= 200 && err != nil:
+			t.Errorf("cut at %d: %v", cut, err)
+		case err == nil && r.Undoable() != (cut > seal+5):
+			t.Errorf("cut at %d of %d, sealed at %d: undoable %t", cut, len(text), seal, r.Undoable())
+		}
+	}
+	for i := 20; i < seal; i += 1 + seal/200 {
+		bad := bytes.Clone(text)
+		bad[i] ^= 0x04
+		put(t, path, bad)
+		if r, err := ReadReceipt(path); err == nil && r.Undoable() {
+			t.Errorf("byte %d was changed, and nobody noticed", i)
+		}
+	}
+}
+
+func TestReceiptIsNoOther(t *testing.T) {
+	dir := t.TempDir()
+	if _, err := ReadReceipt(dir); err == nil {
+		t.Error("a folder is a receipt")
+	}
+	if _, err := ReadReceipt(filepath.Join(dir, "none")); !errors.Is(err, fs.ErrNotExist) {
+		t.Errorf("none: %v", err)
+	}
+	for _, text := range []string{"", "{}\n", "[]\n", `{"format":"bootgraft receipt","version":2}` + "\n",
+		`{"format":"bootgraft receipt","version":1,"card":{"sectors":-1,"sector_size":512}}` + "\n",
+		`{"format":"bootgraft receipt","version":1,"card":{"sectors":10,"sector_size":512},"kept":[{"start":9,"count":9}]}` + "\n"} {
+		put(t, filepath.Join(dir, "r"), []byte(text))
+		if r, err := ReadReceipt(filepath.Join(dir, "r")); err == nil {
+			t.Errorf("%q: %+v", text, r)
+		}
+	}
+}
+
+// Whatever the bytes: no panic, no endless loop, and never content that its
+// own check number denies.
+func FuzzReceipt(f *testing.F) {
+	path := filepath.Join(f.TempDir(), "receipt")
+	if _, err := perform(faultdev.New(cardSectors, large), writeRequest(deviceModel(), path)); err != nil {
+		f.Fatal(err)
+	}
+	text, err := os.ReadFile(path) // of a blank card, so it is short
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Add(text)
+	f.Add(text[:900])
+	f.Add([]byte(`{"format":"bootgraft receipt","version":1,"card":{"sectors":10,"sector_size":512}}` + "\n" +
+		`{"kept":{"start":0,"count":1,"bytes":2,"sha256":""}}` + "\nab\n"))
+	f.Fuzz(func(t *testing.T, text []byte) {
+		path := filepath.Join(t.TempDir(), "r")
+		put(t, path, text)
+		r, err := ReadReceipt(path)
+		if err != nil || r.Digest == "" {
+			return
+		}
+		k, err := r.Open()
+		do(t, err)
+		defer k.Close()
+		for _, s := range r.Kept {
+			_, _ = image.ReadSectors(k, layout.Span{Start: s.Start, Count: min(s.Count, 64)})
+		}
+	})
+}
