@@ -78,7 +78,8 @@ func (v *Volume) Mkdir(path string, f File) error {
 	return v.grow(d, append(self.bytes(v.Kind), up.bytes(v.Kind)...))
 }
 
-// Add makes a file of exactly size bytes from content.
+// Add makes a file of exactly size bytes from content. A nil content writes
+// nothing: the file is what lies there already.
 func (v *Volume) Add(path string, content io.Reader, size int64, f File) error {
 	parent, name, err := v.parent(path)
 	if err != nil {
@@ -98,6 +99,9 @@ func (v *Volume) Add(path string, content io.Reader, size int64, f File) error {
 	}
 	if err := v.addEntry(parent, name, e); err != nil {
 		return fmt.Errorf("adding %s: %w", path, err)
+	}
+	if content == nil {
+		return nil
 	}
 	return v.pour(content, size, clusters)
 }

@@ -137,6 +137,9 @@ func (j *job) chooseGaps() {
 		}
 		pieces -= l.cost
 	}
+	if len(lengths) == 0 {
+		return
+	}
 	j.note(layout.Notef("free-gaps-copied", layout.NoSector, "the volume lies in so many pieces that short runs of free clusters, up to %d clusters, are copied too: a plan has at most about %d pieces", j.gaps.shorter, j.w.MaxPieces))
 }
 
