@@ -165,14 +165,14 @@ func only(t *testing.T, dir string, want ...string) {
 	}
 }
 
-func put(t *testing.T, path string, b []byte) {
+func put(t testing.TB, path string, b []byte) {
 	t.Helper()
 	if err := os.WriteFile(path, b, 0o644); err != nil {
 		t.Fatal(err)
 	}
 }
 
-func do(t *testing.T, err error) {
+func do(t testing.TB, err error) {
 	t.Helper()
 	if err != nil {
 		t.Fatal(err)

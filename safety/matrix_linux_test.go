@@ -24,7 +24,7 @@ const loopSectors = 24 << 20 / sector
 // bench is a place to build dangerous targets: real loop devices (loop(4)) with
 // real file systems on them.
 type bench struct {
-	*testing.T
+	testing.TB
 	dir string
 }
 
@@ -54,7 +54,7 @@ func (b *bench) path(name string) string { return filepath.Join(b.dir, name) }
 // file makes a file of noise.
 func (b *bench) file(name string) string {
 	b.Helper()
-	put(b.T, b.path(name), patterned(int64(len(name)), loopSectors))
+	put(b, b.path(name), patterned(int64(len(name)), loopSectors))
 	return b.path(name)
 }
 
@@ -77,7 +77,7 @@ func (b *bench) ext4(node string) string {
 func (b *bench) mount(node string, args ...string) string {
 	b.Helper()
 	dir, err := os.MkdirTemp(b.dir, "mnt")
-	do(b.T, err)
+	do(b, err)
 	b.tool("mount", append(append([]string{}, args...), node, dir)...)
 	b.later("umount", "-l", dir)
 	return dir
@@ -106,16 +106,16 @@ func (b *bench) partitioned() (disk, first, second string) {
 func (b *bench) number(file string) int {
 	b.Helper()
 	text, err := os.ReadFile(file)
-	do(b.T, err)
+	do(b, err)
 	var major, minor int
 	_, err = fmt.Sscanf(string(text), "%d:%d", &major, &minor)
-	do(b.T, err)
+	do(b, err)
 	return major<<8 | minor&0xFF | minor>>8<<20
 }
 
 func (b *bench) node(path string, rdev int) string {
 	b.Helper()
-	do(b.T, syscall.Mknod(path, syscall.S_IFBLK|0o600, rdev))
+	do(b, syscall.Mknod(path, syscall.S_IFBLK|0o600, rdev))
 	return path
 }
 
@@ -125,11 +125,16 @@ func (b *bench) start(name string, args ...string) {
 	b.Helper()
 	cmd := exec.Command(need.Tool(b, name), args...)
 	in, err := cmd.StdinPipe()
-	do(b.T, err)
+	do(b, err)
 	out, err := cmd.StdoutPipe()
-	do(b.T, err)
-	do(b.T, cmd.Start())
-	b.Cleanup(func() { in.Close(); cmd.Process.Kill(); cmd.Wait() })
+	do(b, err)
+	do(b, cmd.Start())
+	b.Cleanup(func() { // its end lets go what it holds, also what its children hold
+		in.Close()
+		late := time.AfterFunc(5*time.Second, func() { cmd.Process.Kill() })
+		cmd.Wait()
+		late.Stop()
+	})
 	if _, err := io.ReadFull(out, make([]byte, 1)); err != nil {
 		b.Fatalf("%s did not start: %v", name, err)
 	}
@@ -146,7 +151,7 @@ type danger struct {
 func (b *bench) fileOf(path, role string) blockdev.File {
 	b.Helper()
 	st, err := os.Stat(path)
-	do(b.T, err)
+	do(b, err)
 	return blockdev.File{Path: path, Info: st, Role: role}
 }
 
@@ -164,13 +169,13 @@ func (b *bench) rootDisk() string {
 func (b *bench) target(node string) *blockdev.Target {
 	b.Helper()
 	t, err := blockdev.OpenTarget(node)
-	do(b.T, err)
+	do(b, err)
 	b.Cleanup(func() { t.Close() })
 	return t
 }
 
 func (b *bench) symlink(to string) string {
-	do(b.T, os.Symlink(to, b.path("link")))
+	do(b, os.Symlink(to, b.path("link")))
 	return b.path("link")
 }
 
@@ -196,7 +201,7 @@ var dangers = []danger{
 	}, TargetMounted, "is mounted on"},
 	{"mounted on a folder with a blank", func(b *bench, _ *Request) string {
 		c := b.ext4(b.card())
-		do(b.T, os.Mkdir(b.path("a b"), 0o700))
+		do(b, os.Mkdir(b.path("a b"), 0o700))
 		b.tool("mount", c, b.path("a b"))
 		b.later("umount", b.path("a b"))
 		return c
@@ -204,7 +209,7 @@ var dangers = []danger{
 	{"mounted in another namespace only", func(b *bench, _ *Request) string {
 		c := b.ext4(b.card())
 		dir := b.path("inside")
-		do(b.T, os.Mkdir(dir, 0o700))
+		do(b, os.Mkdir(dir, 0o700))
 		b.start("unshare", "-m", "sh", "-c", fmt.Sprintf("mount %s %s && echo ready && cat", c, dir))
 		return c
 	}, TargetMounted, "inside"},
@@ -212,7 +217,7 @@ var dangers = []danger{
 		disk, one, _ := b.partitioned()
 		b.ext4(one)
 		dir := b.path("inside")
-		do(b.T, os.Mkdir(dir, 0o700))
+		do(b, os.Mkdir(dir, 0o700))
 		b.start("unshare", "-m", "sh", "-c", fmt.Sprintf("mount %s %s && echo ready && cat", one, dir))
 		return disk
 	}, TargetMounted, "inside"},
@@ -220,7 +225,7 @@ var dangers = []danger{
 		c := b.ext4(b.card())
 		dir := b.mount(c)
 		f, err := os.Create(filepath.Join(dir, "busy"))
-		do(b.T, err)
+		do(b, err)
 		b.Cleanup(func() { f.Close() })
 		b.tool("umount", "-l", dir)
 		return c
@@ -261,7 +266,7 @@ var dangers = []danger{
 	{"a loop over a hard link of a file that another loop uses", func(b *bench, _ *Request) string {
 		file := b.file("card.img")
 		b.loop(file)
-		do(b.T, os.Link(file, b.path("other.img")))
+		do(b, os.Link(file, b.path("other.img")))
 		return b.loop(b.path("other.img"))
 	}, TargetInLoop, "is used by the loop device"},
 	{"swap", func(b *bench, _ *Request) string {
@@ -288,7 +293,7 @@ var dangers = []danger{
 		c := b.ext4(b.card())
 		b.mount(c)
 		n := b.node(b.path("alias"), b.number(filepath.Join("/sys/block", filepath.Base(c), "dev")))
-		do(b.T, os.Link(n, b.path("alias2")))
+		do(b, os.Link(n, b.path("alias2")))
 		return b.path("alias2")
 	}, TargetMounted, "is mounted on"},
 	{"written by another program", func(b *bench, _ *Request) string {
@@ -309,7 +314,7 @@ var dangers = []danger{
 	{"held by another program", func(b *bench, _ *Request) string {
 		c := b.card()
 		t, err := blockdev.OpenTarget(c)
-		do(b.T, err)
+		do(b, err)
 		b.Cleanup(func() { t.Close() })
 		return c
 	}, TargetHeld, "holds it exclusively"},
@@ -346,7 +351,7 @@ var dangers = []danger{
 	{"the disk that holds the source", func(b *bench, r *Request) string {
 		c := b.ext4(b.card())
 		dir := b.mount(c)
-		put(b.T, filepath.Join(dir, "old.img"), make([]byte, 4096))
+		put(b, filepath.Join(dir, "old.img"), make([]byte, 4096))
 		r.Files = append(r.Files, b.fileOf(filepath.Join(dir, "old.img"), "the source"))
 		return c
 	}, TargetHoldsJob, "it holds the source"},
@@ -362,7 +367,7 @@ var dangers = []danger{
 	{"the system's disk", func(b *bench, _ *Request) string { return b.rootDisk() }, TargetSystem, "the running system stands on it"},
 	{"the system's disk by another node", func(b *bench, _ *Request) string {
 		st, err := os.Stat(b.rootDisk())
-		do(b.T, err)
+		do(b, err)
 		return b.node(b.path("alias"), int(st.Sys().(*syscall.Stat_t).Rdev))
 	}, TargetSystem, "the running system stands on it"},
 	{"the system's disk by a link", func(b *bench, _ *Request) string { return b.symlink(b.rootDisk()) }, TargetSystem, "the running system stands on it"},
@@ -390,7 +395,7 @@ var dangers = []danger{
 		return c
 	}, TargetNoMedium, "no card"},
 	{"a FIFO", func(b *bench, _ *Request) string {
-		do(b.T, syscall.Mkfifo(b.path("fifo"), 0o600))
+		do(b, syscall.Mkfifo(b.path("fifo"), 0o600))
 		return b.path("fifo")
 	}, TargetWrongKind, "a pipe"},
 	{"a folder", func(b *bench, _ *Request) string { return b.dir }, TargetWrongKind, "a folder"},
