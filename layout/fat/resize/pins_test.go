@@ -1,0 +1,125 @@
+package resize_test
+
+import (
+	"encoding/binary"
+	"testing"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+	"bootgraft/layout/fat"
+	"bootgraft/layout/fat/format"
+	"bootgraft/layout/fat/resize"
+)
+
+func accept(codes ...string) func(string) bool {
+	return func(code string) bool {
+		for _, c := range codes {
+			if c == code {
+				return true
+			}
+		}
+		return false
+	}
+}
+
+// A file whose path is given keeps its sectors, whatever room there is below.
+func TestPinPath(t *testing.T) {
+	s := lay(t, fat16, "-GAP", 6000, "KEEP.SYS", 10)
+	v, tab := read(t, s)
+	free := mustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: 10000})
+	s.holds(t, onCard(t, s, free))
+	w := resize.Wishes{Mode: resize.Shrink, Sectors: 10000, Pins: []string{"/keep.sys"}}
+	r := mustRefuse(t, v, tab, w, "volume-too-small")
+	if want := v.Cluster(6002 + 10).Start; r.Limits.Smallest != want {
+		t.Errorf("the smallest size is %d, want %d", r.Limits.Smallest, want)
+	}
+	w.Sectors = r.Limits.Smallest
+	s.holds(t, onCard(t, s, mustPlan(t, v, tab, w)))
+	w.Sectors, w.Accept = 10000, accept("pin-moves")
+	if moved := mustPlan(t, v, tab, w); !hasCode(moved.Findings, "pin-moves") || moved.MovedClusters != 10 {
+		t.Errorf("%+v", moved)
+	}
+	w = resize.Wishes{Mode: resize.Grow, Room: 40000, Pins: []string{"KEEP.SYS"}}
+	in := mustRefuse(t, v, tab, w, "pin-moves").Limits.LargestInPlace
+	w.Sectors = in
+	if still := mustPlan(t, v, tab, w); still.Shifted || still.Sectors != in {
+		t.Errorf("%+v", still)
+	}
+	mustRefuse(t, v, tab, resize.Wishes{Pins: []string{"NONE.SYS"}}, "pin-not-found")
+}
+
+// A boot sector that looks for a file by name, as those of DOS do, pins its
+// clusters; they may shift as one, since it computes where they lie (common
+// practice, no source).
+func TestSystemFile(t *testing.T) {
+	s := lay(t, fat16, "-GAP", 6000, "IO.SYS", 10)
+	b, _ := image.ReadSectors(s, layout.Span{Count: 1})
+	copy(b[0x1E0:], "IO      SYS")
+	s.Put(0, b)
+	v, tab := read(t, s)
+	w := resize.Wishes{Mode: resize.Shrink, Sectors: 10000}
+	mustRefuse(t, v, tab, w, "volume-too-small")
+	w.Accept = accept("system-file-moves")
+	if r := mustPlan(t, v, tab, w); !hasCode(r.Findings, "system-file-moves") {
+		t.Errorf("%+v", r.Findings)
+	}
+	r := mustPlan(t, v, tab, resize.Wishes{Mode: resize.Grow, Room: 40000})
+	if !r.Shifted {
+		t.Error("the data area should have moved")
+	}
+	s.holds(t, onCard(t, s, r))
+}
+
+// A loader whose first sector is named in the boot sector, and which lists its
+// own other sectors, counted from the volume or from the disk: such as one
+// that is installed by patching addresses into itself (common practice, no
+// source).
+func TestLoader(t *testing.T) {
+	const base = 8192
+	for _, c := range []struct {
+		name  string
+		place func(s *small, code, file []byte, first uint32) []byte
+		from  layout.Sector
+	}{
+		{"in-volume", func(s *small, code, file []byte, first uint32) []byte {
+			binary.LittleEndian.PutUint32(code[0x101:], first)
+			binary.LittleEndian.PutUint32(file[0x203:], first+1)
+			return nil
+		}, 0},
+		{"on-disk", func(s *small, code, file []byte, first uint32) []byte {
+			binary.LittleEndian.PutUint32(code[0x180:], first+base)
+			binary.LittleEndian.PutUint32(file[0x1F4:], first+base+1)
+			return nil
+		}, base},
+		{"from-the-master-boot-record", func(s *small, code, file []byte, first uint32) []byte {
+			mbr := make([]byte, 512)
+			binary.LittleEndian.PutUint32(mbr[0x5C:], first+base)
+			binary.LittleEndian.PutUint32(file[0x1F4:], first+base+1)
+			return mbr
+		}, base},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			s := lay(t, format.Options{Sectors: 20000, Kind: fat.FAT16, SectorsPerCluster: 2}, "-GAP", 6000, "LOADER.BIN", 10, "SONG.WAV", 5)
+			v, tab := read(t, s)
+			first := v.Cluster(6002).Start
+			code, _ := image.ReadSectors(s, layout.Span{Count: 1})
+			file, _ := image.ReadSectors(s, layout.Span{Start: first, Count: 4})
+			w := resize.Wishes{Mode: resize.Shrink, Sectors: 10000, From: c.from, Base: c.from}
+			w.BootCode = c.place(s, code, file, uint32(first))
+			s.Put(0, code)
+			s.Put(first, file)
+			copy(s.files["LOADER.BIN"], file)
+			v, tab = read(t, s)
+			r := mustRefuse(t, v, tab, w, "volume-too-small")
+			if want := v.Cluster(6012).Start; r.Limits.Smallest != want {
+				t.Errorf("the smallest size is %d, want %d", r.Limits.Smallest, want)
+			}
+			w.Sectors = r.Limits.Smallest // the song moves, the loader stays
+			if got := mustPlan(t, v, tab, w); got.MovedClusters != 5 {
+				t.Errorf("%d clusters move", got.MovedClusters)
+			}
+			w = resize.Wishes{Mode: resize.Grow, Room: 40000, From: c.from, Base: c.from, BootCode: w.BootCode}
+			mustRefuse(t, v, tab, w, "loader-file-moves")
+		})
+	}
+}
