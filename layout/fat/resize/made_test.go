@@ -2,6 +2,7 @@ package resize_test
 
 import (
 	"bytes"
+	"cmp"
 	"fmt"
 	"io/fs"
 	"math/rand"
@@ -42,6 +43,7 @@ func tool(t testing.TB, name string, args ...string) string {
 type recipe struct {
 	sectors int64
 	args    string
+	most    int // bytes of a file, 0: 700,000
 }
 
 // randomRecipe draws a volume of any type, with 1 to 3 tables, clusters of 1
@@ -51,14 +53,14 @@ func randomRecipe(rng *rand.Rand) recipe {
 	fats := 1 + rng.Intn(3)
 	switch rng.Intn(8) {
 	case 0, 1:
-		return recipe{int64(800 + rng.Intn(3200*cluster)), fmt.Sprintf("-F 12 -s %d -f %d -R %d", cluster, fats, 1+rng.Intn(9))}
+		return recipe{sectors: int64(800 + rng.Intn(3200*cluster)), args: fmt.Sprintf("-F 12 -s %d -f %d -R %d", cluster, fats, 1+rng.Intn(9))}
 	case 2, 3:
-		return recipe{int64(cluster) * int64(6000+rng.Intn(20000)), fmt.Sprintf("-F 16 -s %d -f %d -R %d -r %d", cluster, fats, 1+rng.Intn(9), 16*(1+rng.Intn(40)))}
+		return recipe{sectors: int64(cluster) * int64(6000+rng.Intn(20000)), args: fmt.Sprintf("-F 16 -s %d -f %d -R %d -r %d", cluster, fats, 1+rng.Intn(9), 16*(1+rng.Intn(40)))}
 	case 4:
 		size := 1024 << rng.Intn(3)
-		return recipe{int64(size/512) * int64(7000+rng.Intn(4000)), fmt.Sprintf("-F 16 -S %d -s 1 -f %d", size, fats)}
+		return recipe{sectors: int64(size/512) * int64(7000+rng.Intn(4000)), args: fmt.Sprintf("-F 16 -S %d -s 1 -f %d", size, fats)}
 	default:
-		return recipe{int64(cluster) * int64(69000+rng.Intn(9000)), fmt.Sprintf("-F 32 -s %d -f %d -R %d", cluster, fats, 32+rng.Intn(9))}
+		return recipe{sectors: int64(cluster) * int64(69000+rng.Intn(9000)), args: fmt.Sprintf("-F 32 -s %d -f %d -R %d", cluster, fats, 32+rng.Intn(9))}
 	}
 }
 
@@ -87,7 +89,8 @@ func makeVolume(t testing.TB, r recipe, rng *rand.Rand) *made {
 		tool(t, "mmd", "-i", m.path, "::/"+strings.TrimSuffix(d, "/"))
 	}
 	room := float64(r.sectors*512) * (0.3 + 0.5*rng.Float64())
-	m.fill(t, rng, 0, 40, int(room/40*1.4))
+	most := cmp.Or(r.most, 700_000)
+	m.fill(t, rng, 0, 40, min(most, int(room/40*1.4)))
 	var gone []string
 	for _, p := range m.paths() {
 		if rng.Intn(2) == 0 {
@@ -96,7 +99,7 @@ func makeVolume(t testing.TB, r recipe, rng *rand.Rand) *made {
 		}
 	}
 	tool(t, "mdel", append([]string{"-i", m.path}, gone...)...)
-	m.fill(t, rng, 40, 60, int(room/45*1.4))
+	m.fill(t, rng, 40, 60, min(most, int(room/45*1.4)))
 	m.open(t)
 	return m
 }
@@ -118,7 +121,7 @@ func (m *made) fill(t testing.TB, rng *rand.Rand, from, to, most int) {
 	for i := from; i < to; i++ {
 		folder := folders[rng.Intn(len(folders))]
 		p := folder + fmt.Sprintf(forms[i%len(forms)], i)
-		b := make([]byte, rng.Intn(min(most, 700_000)+1))
+		b := make([]byte, rng.Intn(most+1))
 		if i%11 == 0 {
 			b = nil
 		}

@@ -2,6 +2,7 @@ package resize
 
 import (
 	"bytes"
+	"slices"
 
 	"bootgraft/image"
 	"bootgraft/layout"
@@ -36,6 +37,13 @@ type tableWriter struct {
 	index int
 	like  int           // the table whose bytes it has, but for what changes
 	made  *layout.Spans // what is made new of the first table
+	rooms [3][]byte     // that the bytes of a chunk lie in, used again for the next
+}
+
+// room returns n bytes of one of the rooms.
+func (w *tableWriter) room(i int, n int64) []byte {
+	w.rooms[i] = slices.Grow(w.rooms[i][:0], int(n))[:n]
+	return w.rooms[i]
 }
 
 // part is some sectors of a table of the original, zeros where it has none.
@@ -50,24 +58,26 @@ func (w *tableWriter) write() error {
 	step := chunk / layout.Sector(w.size)
 	for off := layout.Sector(0); off < to.Count; off += step {
 		n := min(to.Count-off, step)
-		own := w.read(w.index, off, n)
+		own := w.read(w.index, off, n, w.room(0, int64(n)*w.size))
 		like := own
 		if w.like != w.index {
-			like = w.read(w.like, off, n)
+			like = w.read(w.like, off, n, w.room(1, int64(n)*w.size))
 		}
-		b := bytes.Clone(like.bytes)
+		b := w.room(2, int64(n)*w.size)
+		copy(b, like.bytes)
 		w.fresh.fill(b, int64(off)*w.size)
 		w.emit(to.Start+off, off, own, like, b)
 	}
 	return nil
 }
 
-// read reads n sectors from sector off of a table of the original.
-func (w *tableWriter) read(table int, off, n layout.Sector) part {
+// read reads n sectors from sector off of a table of the original into b.
+func (w *tableWriter) read(table int, off, n layout.Sector, b []byte) part {
 	src, size := w.v.Source(), w.size
 	old := w.from.tables[table]
 	have := layout.Between(old.Start+off, min(old.End(), old.Start+off+n, image.Sectors(src)))
-	p := part{at: old.Start + off, bytes: make([]byte, int64(n)*size), known: make([]bool, n)}
+	clear(b)
+	p := part{at: old.Start + off, bytes: b, known: make([]bool, n)}
 	all := image.ReadFull(src, p.bytes[:int64(have.Count)*size], int64(have.Start)*size) == nil
 	for k := range have.Count {
 		b := p.bytes[int64(k)*size:][:size]
