@@ -158,17 +158,27 @@ func (j *job) grow() {
 	case least.total < j.v.Sectors:
 		j.keep()
 	default:
-		total := least.total / per * per
-		base, align, _ := j.alignment()
-		g, ok := j.old.grown(int64(total/per), base, align)
-		if !ok {
-			least.name = "that one more sector of each allocation table would cost more clusters than it gives"
-			total = min(total, j.res.Limits.LargestInPlace)
-			g = j.old.sized(int64(total / per))
-		}
-		j.new = g
+		j.growBelow(&least)
 	}
 	j.note(layout.Notef("grow-capped", layout.NoSector, "the volume grows to %s and no further: what stops it is %s", sectors(layout.Sector(j.new.total)*per), least.name))
+}
+
+// growBelow takes the largest size below a limit, and says in it what else
+// limits growth. Longer tables that give no cluster are not made: everything
+// would move for nothing.
+func (j *job) growBelow(l *limit) {
+	per := j.v.PerSector
+	base, align, _ := j.alignment()
+	g, ok := j.old.grown(int64(l.total/per), base, align)
+	in := j.old.sized(int64(min(l.total, j.res.Limits.LargestInPlace) / per))
+	switch {
+	case align == 0 && (!ok || g.clusters <= in.clusters && g.table > in.table):
+		l.name = "that longer allocation tables would cost as many clusters as they give"
+		g = in
+	case !ok:
+		j.refuse(layout.Refusalf("align-impossible", layout.NoSector, "with %s cluster 2 cannot be put on a multiple of %s without losing clusters", sectors(l.total), sectors(j.w.Align)))
+	}
+	j.new = g
 }
 
 // growTo takes an explicit size.

@@ -186,19 +186,6 @@ func TestStaysInOnePiece(t *testing.T) {
 	}
 }
 
-// sized makes a volume with exactly so many clusters.
-func sized(t *testing.T, k fat.Kind, clusters int64) *small {
-	t.Helper()
-	o := format.Options{Kind: k, SectorsPerCluster: 1}
-	for o.Sectors = clusters; ; o.Sectors++ {
-		if g, err := o.Geometry(); err == nil && g.Clusters == clusters {
-			return lay(t, o, "A.WAV", 3)
-		} else if o.Sectors > 2*clusters {
-			t.Fatalf("no volume of %d clusters", clusters)
-		}
-	}
-}
-
 // F01 to F04: FG, "FAT Type Determination" parts the types at 4,085 and
 // 65,525; dosfstools (mkfs.fat.c) says that 4,085 and 4,086 are read
 // differently; Microsoft KB 184006 begins FAT32 at 65,527 and ends it at
@@ -214,7 +201,7 @@ func TestTypeBoundaries(t *testing.T) {
 		{fat.FAT16, 65523, true, true}, {fat.FAT16, 65524, true, false},
 		{fat.FAT32, 65527, false, true}, {fat.FAT32, 65528, true, true},
 	} {
-		s := sized(t, c.kind, c.clusters)
+		s := sizedWith(t, format.Options{Kind: c.kind, SectorsPerCluster: 1}, c.clusters)
 		v, tab := read(t, s)
 		down := v.Cluster(uint32(c.clusters) + 1).Start
 		if w := (resize.Wishes{Mode: resize.Shrink, Sectors: down}); c.down {
