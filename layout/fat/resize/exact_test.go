@@ -98,8 +98,8 @@ func (s *small) holds(t testing.TB, src image.Source) (*fat.Volume, *fat.Table) 
 	if n != len(s.files) {
 		t.Errorf("%d files of %d", n, len(s.files))
 	}
-	if h := v.Check(tab); !h.Sound() {
-		t.Errorf("%+v", h.Problems)
+	if h := v.Check(tab); !h.Sound() || hasCode(h.Findings, "fsinfo-wrong") {
+		t.Errorf("%+v, %+v", h.Problems, h.Findings)
 	}
 	return v, tab
 }
@@ -118,8 +118,12 @@ func TestFAT32Oddities(t *testing.T) {
 		b[40] = 0x81
 		s.Put(boot, b)
 	}
+	info, _ := image.ReadSectors(s, layout.Span{Start: 1, Count: 1})
+	fat.SetFSInfoHints(info, v.FSInfo.Free-1, v.Clusters) // beyond the new end
+	s.Put(1, info)
 	table := v.TableSpan(1)
 	b, _ := image.ReadSectors(s, table)
+	copy(b[4*100:], []byte{0xF7, 0xFF, 0xFF, 0x0F}) // a bad cluster, F20
 	for i := 8; i < len(b); i += 4 {
 		b[i+3] |= byte(i/4%15+1) << 4
 	}
@@ -144,6 +148,13 @@ func TestFAT32Oddities(t *testing.T) {
 		t.Error("the table that is not active changed")
 	}
 	marked(t, v2)
+	was, _ := image.ReadSectors(s, table)
+	is, _ := image.ReadSectors(card, v2.TableSpan(1))
+	for i := 11; i < len(is); i += 4 {
+		if is[i]>>4 != was[i]>>4 {
+			t.Fatalf("the reserved bits of entry %d behind the last cluster changed", i/4)
+		}
+	}
 }
 
 // What need not change is one copy; nothing but the size of a smaller volume
@@ -309,6 +320,7 @@ func TestGrowCapped(t *testing.T) {
 		{resize.Wishes{Room: 30000}, 30000, "the room"},
 		{resize.Wishes{Room: 30000, Reserve: 300}, 29700, "the room"},
 		{resize.Wishes{Room: 30000, Limit: 25000}, 25000, "the limit of the device"},
+		{resize.Wishes{Room: 30000, Reserve: 300, Sectors: 30000}, 30000, ""},
 		{resize.Wishes{Room: 200000}, 0, "65524 clusters"},
 		{resize.Wishes{Room: 30000, MoveNone: true}, 0, "the length of the allocation tables"},
 	} {

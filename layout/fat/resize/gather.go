@@ -43,7 +43,8 @@ func (j *job) gather() {
 			}
 		},
 		Deleted: func(r *fat.Raw, _ fat.Place) {
-			if c := r.Cluster(j.old.kind); r.Size() > 0 && c >= 2 && c <= j.old.clusters+1 && !j.used(c) {
+			holds := r.Size() > 0 || r.Attr()&fat.AttrDir != 0
+			if c := r.Cluster(j.old.kind); holds && c >= 2 && c <= j.old.clusters+1 && !j.used(c) {
 				j.dead = append(j.dead, c)
 			}
 		},

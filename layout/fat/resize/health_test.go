@@ -222,6 +222,32 @@ func TestEmpty(t *testing.T) {
 	}
 }
 
+// A chain in two pieces, one of which lies across the new end: only what lies
+// beyond the end moves, though the piece would have room as a whole.
+func TestPiecesMoveAlone(t *testing.T) {
+	for _, entries := range []map[uint32]uint16{
+		{2: 7003}, // HEAD.WAV is the first cluster of it
+		{7003 + 799: 2},
+	} {
+		s := lay(t, fat16, "HEAD.WAV", 1, "-GAP", 7000, "A.WAV", 800)
+		s.poke(t, entries)
+		v, tab := read(t, s)
+		w := resize.Wishes{Mode: resize.Shrink, Sectors: v.Cluster(7503).Start, Accept: accept("fat-cross-linked")}
+		// Both files own the clusters of A.WAV now: one entry goes.
+		b, _ := image.ReadSectors(s, layout.Span{Start: v.RootSpan().Start, Count: 1})
+		gone := "A       WAV"
+		if entries[2] == 0 {
+			gone = "HEAD    WAV"
+		}
+		b[bytes.Index(b, []byte(gone))] = 0xE5
+		s.Put(v.RootSpan().Start, b)
+		v, tab = read(t, s)
+		if r := mustPlan(t, v, tab, w); r.MovedClusters != 300 {
+			t.Errorf("%v: %d clusters move", entries, r.MovedClusters)
+		}
+	}
+}
+
 // Deleted entries that lose what could be read of them are counted, and the
 // sectors that are left out; --free copy carries them.
 func TestFreeClusters(t *testing.T) {
@@ -245,4 +271,30 @@ func TestFreeClusters(t *testing.T) {
 		t.Errorf("%d deleted entries, %d pieces: %v", r.LostDeleted, n.pieces, err)
 	}
 	s.holds(t, onCard(t, s, r))
+}
+
+// Of runs of the same length no more are copied than the pieces ask for; a
+// deleted directory counts as an entry with content.
+func TestFewGaps(t *testing.T) {
+	var files []any
+	for i := range 10 {
+		files = append(files, fmt.Sprintf("K%d", i), 1, fmt.Sprintf("-D%d", i), 1)
+	}
+	s := lay(t, fat16, append(files, "END", 1, "DIR", 0)...)
+	v, tab := read(t, s)
+	b, _ := image.ReadSectors(s, layout.Span{Start: v.RootSpan().Start, Count: 2})
+	dir := b[bytes.Index(b, []byte("DIR     ")):]
+	cluster := uint32(dir[26]) | uint32(dir[27])<<8
+	dir[0] = 0xE5
+	s.Put(v.RootSpan().Start, b)
+	s.poke(t, map[uint32]uint16{cluster: 0})
+	v, tab = read(t, s)
+	w := resize.Wishes{Mode: resize.Shrink, Sectors: 15000}
+	if r := mustPlan(t, v, tab, w); r.LostDeleted != 11 {
+		t.Errorf("%d deleted entries", r.LostDeleted)
+	}
+	w.MaxPieces = 64 + 22 - 5 // each run that is copied saves two
+	if r := mustPlan(t, v, tab, w); r.LostDeleted != 11-3 {
+		t.Errorf("%d deleted entries", r.LostDeleted)
+	}
 }

@@ -33,11 +33,7 @@ func (p Placed) Zero(s layout.Span, why layout.Reason, rank layout.Rank) {
 // Leave implements Sink.
 func (p Placed) Leave(s layout.Span, why layout.Reason, rank layout.Rank) {
 	s = p.span(s)
-	open := s.Common(p.Open)
-	if open.Empty() {
-		p.To.Zero(s, why, rank)
-		return
-	}
+	open := s.Common(p.Open) // begins inside s, also if it is empty
 	p.To.Zero(layout.Between(s.Start, open.Start), why, rank)
 	p.To.Leave(open, why, rank)
 	p.To.Zero(layout.Between(open.End(), s.End()), why, rank)

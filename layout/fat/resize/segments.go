@@ -1,7 +1,7 @@
 package resize
 
 import (
-	"cmp"
+	"maps"
 	"slices"
 
 	"bootgraft/layout"
@@ -62,34 +62,36 @@ func (j *job) fateOf(c uint32) fate {
 type gapRule struct {
 	all     bool
 	shorter uint32 // runs of fewer clusters
-	equal   int    // and so many of exactly that number
+	equal   int    // and those of exactly that number, until so many pieces are saved
 }
 
-// neighbours tells for each free run how many pieces it costs to leave it
-// out: those beside it continue each other if it is copied.
-func (j *job) neighbours(yield func(s segment, cost int)) {
-	var before, s segment
-	cost := func(after fate) int {
-		n := 0
-		for _, f := range []fate{before.fate, after} {
-			if f == stays {
-				n++
-			}
+// saved is how many pieces fewer there are if a free run is copied: those
+// beside it that stay continue each other then.
+func saved(before, after fate) int {
+	n := 0
+	for _, f := range []fate{before, after} {
+		if f == stays {
+			n++
 		}
-		return n
 	}
-	before.fate = free
+	return n
+}
+
+// runs yields each segment with the fates of those beside it.
+func (j *job) runs(yield func(s segment, before, after fate) bool) {
+	before := free
+	var waiting segment
 	for next := range j.segments {
-		if s.count > 0 && s.fate == free {
-			yield(s, cost(next.fate))
+		if waiting.count > 0 {
+			if !yield(waiting, before, next.fate) {
+				return
+			}
+			before = waiting.fate
 		}
-		if s.count > 0 {
-			before = s
-		}
-		s = next
+		waiting = next
 	}
-	if s.fate == free {
-		yield(s, cost(free))
+	if waiting.count > 0 {
+		yield(waiting, before, free)
 	}
 }
 
@@ -106,36 +108,21 @@ func (j *job) chooseGaps() {
 	if pieces <= j.w.MaxPieces || j.w.Empty {
 		return
 	}
-	type length struct {
-		clusters uint32
-		cost     int
-		runs     int
-	}
-	byLength := map[uint32]*length{}
-	j.neighbours(func(s segment, cost int) {
-		if cost == 0 || !j.canCopy(s) {
-			return
+	byLength := map[uint32]int{} // pieces that all runs of a length save
+	j.runs(func(s segment, before, after fate) bool {
+		if n := saved(before, after); s.fate == free && n > 0 && j.canCopy(s) {
+			byLength[s.count] += n
 		}
-		l := byLength[s.count]
-		if l == nil {
-			l = &length{clusters: s.count}
-			byLength[s.count] = l
-		}
-		l.cost += cost
-		l.runs++
+		return true
 	})
-	var lengths []*length
-	for _, l := range byLength {
-		lengths = append(lengths, l)
-	}
-	slices.SortFunc(lengths, func(a, b *length) int { return cmp.Compare(a.clusters, b.clusters) })
+	lengths := slices.Sorted(maps.Keys(byLength))
 	for _, l := range lengths {
-		j.gaps.shorter, j.gaps.equal = l.clusters, l.runs
-		if over := pieces - j.w.MaxPieces; l.cost >= over {
-			j.gaps.equal = min(l.runs, over)
+		over := pieces - j.w.MaxPieces
+		j.gaps = gapRule{shorter: l, equal: min(over, byLength[l])}
+		if byLength[l] >= over {
 			break
 		}
-		pieces -= l.cost
+		pieces -= byLength[l]
 	}
 	if len(lengths) == 0 {
 		return
@@ -161,36 +148,22 @@ func (j *job) canCopy(s segment) bool {
 
 // carried yields each segment and whether its content is carried.
 func (j *job) carried(yield func(s segment, carried bool) bool) {
-	equal := j.gaps.equal
-	var waiting segment
-	decide := func(s segment, after fate, before fate) bool {
-		if s.fate != free {
-			return true
-		}
+	left := j.gaps.equal
+	j.runs(func(s segment, before, after fate) bool {
+		n := saved(before, after)
 		switch {
+		case s.fate != free:
+			return yield(s, true)
 		case !j.canCopy(s):
-			return false
-		case j.gaps.all || s.count < j.gaps.shorter && (before == stays || after == stays):
-			return true
-		case s.count == j.gaps.shorter && equal > 0 && (before == stays || after == stays):
-			equal--
-			return true
+			return yield(s, false)
+		case j.gaps.all || n > 0 && s.count < j.gaps.shorter:
+			return yield(s, true)
+		case n > 0 && s.count == j.gaps.shorter && left > 0:
+			left -= n
+			return yield(s, true)
 		}
-		return false
-	}
-	before := free
-	for next := range j.segments {
-		if waiting.count > 0 {
-			if !yield(waiting, decide(waiting, next.fate, before)) {
-				return
-			}
-			before = waiting.fate
-		}
-		waiting = next
-	}
-	if waiting.count > 0 {
-		yield(waiting, decide(waiting, free, before))
-	}
+		return yield(s, false)
+	})
 }
 
 // countLost counts the free sectors that are left out and the deleted entries
