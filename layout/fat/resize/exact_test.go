@@ -232,6 +232,17 @@ func TestTypeBoundaries(t *testing.T) {
 	}
 }
 
+// F03: 4,085 clusters are FAT16 to one system and FAT12 to another, so a change
+// is asked about.
+func TestDisputedType(t *testing.T) {
+	s := sizedWith(t, format.Options{Kind: fat.FAT16, SectorsPerCluster: 1}, 4085)
+	v, tab := read(t, s)
+	w := resize.Wishes{Mode: resize.Grow, Room: v.Sectors + 100}
+	mustRefuse(t, v, tab, w, "fat-type-boundary")
+	w.Accept = accept("fat-type-boundary")
+	s.holds(t, onCard(t, s, mustPlan(t, v, tab, w)))
+}
+
 // F09, F10: the published formula gives FAT16 of 8,769 sectors a table of 17
 // sectors, one entry short. Every size around it must have an entry for each
 // cluster, and no table is longer than it must be. TestRandom lets fsck.fat

@@ -55,7 +55,7 @@ func randomRecipe(rng *rand.Rand) recipe {
 	case 0, 1:
 		return recipe{sectors: int64(800 + rng.Intn(3200*cluster)), args: fmt.Sprintf("-F 12 -s %d -f %d -R %d", cluster, fats, 1+rng.Intn(9))}
 	case 2, 3:
-		return recipe{sectors: int64(cluster) * int64(6000+rng.Intn(20000)), args: fmt.Sprintf("-F 16 -s %d -f %d -R %d -r %d", cluster, fats, 1+rng.Intn(9), 16*(1+rng.Intn(40)))}
+		return recipe{sectors: int64(cluster) * int64(6000+rng.Intn(20000)), args: fmt.Sprintf("-F 16 -s %d -f %d -R %d -r %d", cluster, fats, 1+rng.Intn(9), 16*(8+rng.Intn(33)))}
 	case 4:
 		size := 1024 << rng.Intn(3)
 		return recipe{sectors: int64(size/512) * int64(7000+rng.Intn(4000)), args: fmt.Sprintf("-F 16 -S %d -s 1 -f %d", size, fats)}

@@ -105,13 +105,7 @@ func (j *job) straddler() fat.Run {
 			return fat.Run{}
 		}
 	}
-	r := fat.Run{First: first, Count: end + 1 - first}
-	for _, p := range j.pins {
-		if p.run.First < r.End() && p.run.End() > r.First && !j.w.Accept(p.code) {
-			return fat.Run{}
-		}
-	}
-	return r
+	return fat.Run{First: first, Count: end + 1 - first}
 }
 
 // follows tells whether the cluster after c is the next one of its chain.

@@ -123,3 +123,31 @@ func TestLoader(t *testing.T) {
 		})
 	}
 }
+
+// A file across the new end of which a part is pinned does not move as a
+// whole: here its end may move, by the owner's leave for that one code.
+func TestPinnedStraddler(t *testing.T) {
+	s := lay(t, fat16, "-GAP", 2000, "FULL", 5000, "A.WAV", 800)
+	v, tab := read(t, s)
+	w := resize.Wishes{Mode: resize.Shrink, Sectors: v.Cluster(7502).Start, Pins: []string{"A.WAV"}}
+	mustRefuse(t, v, tab, w, "volume-too-small")
+	w.Accept = accept("pin-moves")
+	if r := mustPlan(t, v, tab, w); r.MovedClusters != 800 {
+		t.Errorf("%d clusters move", r.MovedClusters)
+	}
+}
+
+// What shifts says so, in the findings and in the reason of each piece.
+func TestShiftIsSaid(t *testing.T) {
+	s := lay(t, fat16, "A.WAV", 10)
+	v, tab := read(t, s)
+	r := mustPlan(t, v, tab, resize.Wishes{Mode: resize.Grow, Room: 40000})
+	if !r.Shifted || !hasCode(r.Findings, "data-area-shifted") {
+		t.Errorf("%+v", r.Findings)
+	}
+	for _, q := range planned(t, s, r).Pieces {
+		if q.Op == layout.Copy && (q.Why == layout.WhyUnchanged) != (q.From == q.Start-edge) {
+			t.Errorf("%+v", q)
+		}
+	}
+}
