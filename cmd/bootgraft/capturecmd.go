@@ -124,7 +124,7 @@ func (f *captureFlags) openDrive(ctx context.Context, u *ui, path string) (captu
 	}
 	img, err := image.Open(path, f.sectorSize)
 	if err == nil {
-		return capture.FileDrive{File: img}, func() { img.Close() }, nil
+		return capture.NewFileDrive(img), func() { img.Close() }, nil
 	}
 	var kind *image.NotRegularError
 	if !errors.As(err, &kind) || kind.Kind != "a block device" {

@@ -54,8 +54,12 @@ func sleep(ctx context.Context, k Timekeeper, d time.Duration) {
 	}
 }
 
-// FileDrive is an image file to be captured like a drive.
-type FileDrive struct{ *image.File }
+// FileDrive is an image file to be captured like a drive. The fill of an older
+// capture in it is never taken for data.
+type FileDrive struct{ image.Source }
+
+// NewFileDrive returns a drive of the content of a file.
+func NewFileDrive(f *image.File) FileDrive { return FileDrive{Guard(f)} }
 
 // Identity implements Drive: a file says nothing of itself.
 func (FileDrive) Identity() image.Identity { return image.Identity{} }

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 
 	"bootgraft/image"
 	"bootgraft/layout"
@@ -138,7 +139,7 @@ func (e *engine) makeRoom(size int64, t Target) error {
 	}
 	if err := e.img.Truncate(want); err != nil {
 		if isTooLarge(err) {
-			return fmt.Errorf("the file system of %s cannot hold a file of %d bytes: %w", t.Image, want, err)
+			return &TargetError{t.Image, fmt.Sprintf("its file system cannot hold a file of %d bytes; choose another disk for it", want)}
 		}
 		return err
 	}
@@ -215,8 +216,12 @@ func (rec *Record) sameGeometry(g Geometry) error {
 	return nil
 }
 
-// fingerprints is how many sectors are compared to tell one drive from another.
-const fingerprints = 4
+// fingerprints is the most sectors that are compared to tell one drive from
+// another, and fewPrints how many are enough to say that a drive is not there.
+const (
+	fingerprints = 8
+	fewPrints    = 4
+)
 
 // sameDrive reads a few sectors that are known, and not blank, once more: a
 // bridge may show its own serial number whatever drive is in it.
@@ -224,7 +229,11 @@ func (e *engine) sameDrive() error {
 	n := int64(e.rec.SectorSize)
 	compared, differ, tried := 0, 0, 0
 	have, now := make([]byte, n), make([]byte, n)
-	for _, x := range e.rec.telling(e.img) {
+	prints, err := e.rec.telling(e.img)
+	if err != nil {
+		return err
+	}
+	for _, x := range prints {
 		if err := image.ReadFull(e.img, have, int64(x)*n); err != nil {
 			return err
 		}
@@ -247,34 +256,75 @@ func (e *engine) sameDrive() error {
 			differ++
 		}
 	}
-	if tried == fingerprints && compared == 0 {
+	if tried >= fewPrints && compared == 0 {
 		return &image.ReadError{Span: e.rec.Whole(), Fault: image.Gone, Err: errors.New("no sector that was read before can be read now")}
 	}
-	if differ > 0 && 2*differ >= compared {
+	// Two drives of one model have their boot areas in common.
+	if differ > 0 && 3*differ >= compared {
 		return &DifferentDriveError{fmt.Sprintf("%d of %d sectors that were read before hold something else", differ, compared)}
 	}
 	return nil
 }
 
-// telling returns known sectors, spread over what is known, that are not one
-// byte all over.
-func (rec *Record) telling(img io.ReaderAt) []layout.Sector {
-	n := int64(rec.SectorSize)
+// searched is how far one telling sector is looked for in the image, in bytes.
+const searched = 1 << 20
+
+// telling returns known sectors that are not one byte all over. They are spread
+// over what is known, and the closer the nearer to its beginning: there lie the
+// tables and directories, and a drive that is blank otherwise still has these.
+func (rec *Record) telling(img io.ReaderAt) ([]layout.Sector, error) {
 	all := rec.Read()
 	total := all.Sectors()
-	var out []layout.Sector
-	b := make([]byte, n)
-	for i := range layout.Sector(4 * fingerprints) {
-		x := nth(all, total*i/(4*fingerprints))
-		if len(out) == fingerprints || total == 0 {
-			break
+	if total == 0 {
+		return nil, nil
+	}
+	var places []layout.Sector
+	for i := layout.Sector(32); i < total; i *= 2 {
+		places = append(places, i)
+	}
+	for i := range layout.Sector(2 * fingerprints) {
+		places = append(places, total*i/(2*fingerprints))
+	}
+	var found []layout.Sector
+	for _, i := range places {
+		x, ok, err := rec.tellingFrom(img, nth(all, i))
+		if err != nil {
+			return nil, err
 		}
-		err := image.ReadFull(img, b, int64(x)*n)
-		if err == nil && !bytes.Equal(b[1:], b[:n-1]) && (len(out) == 0 || out[len(out)-1] != x) {
-			out = append(out, x)
+		if ok {
+			found = append(found, x)
 		}
 	}
-	return out
+	slices.Sort(found)
+	found = slices.Compact(found)
+	n := len(found)
+	if n <= fingerprints {
+		return found, nil
+	}
+	var out []layout.Sector
+	for i := range fingerprints { // evenly
+		out = append(out, found[i*n/fingerprints])
+	}
+	return out, nil
+}
+
+// tellingFrom returns the next known sector from x on that is not one byte all
+// over, if it is near.
+func (rec *Record) tellingFrom(img io.ReaderAt, x layout.Sector) (layout.Sector, bool, error) {
+	n := int64(rec.SectorSize)
+	near := layout.Span{Start: x, Count: layout.Sector(searched / n)}.Common(rec.Whole())
+	b := make([]byte, int64(near.Count)*n)
+	if err := image.ReadFull(img, b, int64(x)*n); err != nil {
+		return 0, false, err
+	}
+	for _, s := range rec.states.spans(near, good) {
+		for y := s.Start; y < s.End(); y++ {
+			if one := b[int64(y-x)*n:][:n]; !bytes.Equal(one[1:], one[:n-1]) {
+				return y, true, nil
+			}
+		}
+	}
+	return 0, false, nil
 }
 
 // nth returns the sector of the set that i others precede.

@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"bootgraft/image/imagetest"
 	"bootgraft/layout"
 )
 
@@ -285,6 +286,42 @@ func TestADifferentDriveIsRefused(t *testing.T) {
 	same.id.Bus, same.id.Serial = "usb", "another bridge"
 	if r := runSim(t, same, m, Options{}); r.Stop != Done || len(r.Unread) > 0 {
 		t.Errorf("the same drive behind another bridge: stopped %q, unread %v", r.Stop, r.Unread)
+	}
+}
+
+// Two drives of one model have the same table and the same start-up program,
+// and may be blank for the most part. Also when nothing is left to do, the other
+// one is not taken for the one that was captured.
+func TestAnotherDriveOfTheSameModelIsRefused(t *testing.T) {
+	drive := func(seed uint64) FileDrive {
+		d := imagetest.New(400_000, 512)
+		put := func(from, to layout.Sector, seed uint64) {
+			rng := rand.New(rand.NewPCG(seed, 1))
+			for x := from; x < to; x++ {
+				b := make([]byte, 512)
+				for i := range b {
+					b[i] = byte(rng.Uint32())
+				}
+				d.Put(x, b)
+			}
+		}
+		put(0, 40, 99)
+		put(1000, 1020, seed)
+		put(9000, 9400, seed)
+		return FileDrive{d}
+	}
+	m := newMemory()
+	tg := target
+	tg.Storage = m
+	for i, seed := range []uint64{1, 2, 1} {
+		r, err := Run(context.Background(), drive(seed), tg, Options{Looks: 1}, nil, nil)
+		var de *DifferentDriveError
+		if seed == 2 && !errors.As(err, &de) {
+			t.Errorf("the other drive: %v", err)
+		}
+		if seed == 1 && (err != nil || r.Stop != Done || r.Read != 400_000) {
+			t.Fatalf("run %d of the right drive: %v, %+v", i, err, r)
+		}
 	}
 }
 

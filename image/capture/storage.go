@@ -34,6 +34,12 @@ type Storage interface {
 // RecordSuffix is what the name of the record has after that of the image.
 const RecordSuffix = ".record"
 
+// TargetError says why the image cannot be, or become, the file of its name.
+// Nothing was read.
+type TargetError struct{ Path, Why string }
+
+func (e *TargetError) Error() string { return e.Path + " cannot be the image: " + e.Why }
+
 // Target names the two files of a capture.
 type Target struct {
 	Storage Storage
@@ -60,7 +66,7 @@ func (Disk) Open(name string) (File, error) {
 		return nil, err
 	}
 	if !st.Mode().IsRegular() {
-		return nil, fmt.Errorf("%s is not a regular file", name)
+		return nil, &TargetError{name, "it is not a regular file; choose another name"}
 	}
 	f, err := os.OpenFile(name, os.O_RDWR, 0)
 	if err != nil {
@@ -104,7 +110,7 @@ func (t Target) openBoth() (record, img File, fresh bool, err error) {
 	if errors.Is(err, fs.ErrNotExist) {
 		if img, err = t.Storage.Open(t.Image); err == nil {
 			img.Close()
-			return nil, nil, false, fmt.Errorf("%s exists and has no record %s: it is not a capture that could go on; choose another name", t.Image, t.record())
+			return nil, nil, false, &TargetError{t.Image, fmt.Sprintf("it exists and has no record %s, so it is not a capture that could go on; choose another name", t.record())}
 		} else if !errors.Is(err, fs.ErrNotExist) {
 			return nil, nil, false, err
 		}

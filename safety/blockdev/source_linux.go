@@ -31,6 +31,7 @@ type Source struct {
 	size       int64
 	sectorSize int
 	identity   image.Identity
+	rdev       uint64
 	buffers    sync.Pool
 }
 
@@ -58,7 +59,7 @@ func OpenSource(path string) (*Source, error) {
 	if err != nil {
 		return nil, openError(path, err)
 	}
-	s := &Source{f: os.NewFile(uintptr(fd), path), path: path}
+	s := &Source{f: os.NewFile(uintptr(fd), path), path: path, rdev: st.Rdev}
 	s.buffers.New = func() any { b := aligned(readMost); return &b }
 	if err := s.ask(st.Rdev); err != nil {
 		return nil, errors.Join(err, s.Close())

@@ -92,3 +92,42 @@ func TestOpenSourceRefusesAMountedDevice(t *testing.T) {
 		t.Errorf("%v", err)
 	}
 }
+
+// An image that lies on the old drive, by another of its partitions or through
+// a device laid over it, would be written to the drive itself.
+func TestCarries(t *testing.T) {
+	need.Root(t)
+	dir := t.TempDir()
+	run := func(name string, args ...string) string {
+		t.Helper()
+		out, err := exec.Command(need.Tool(t, name), args...).CombinedOutput()
+		if err != nil {
+			t.Fatalf("%s %v: %v: %s", name, args, err, out)
+		}
+		return strings.TrimSpace(string(out))
+	}
+	file, mount := filepath.Join(dir, "drive"), filepath.Join(dir, "m")
+	if err := os.WriteFile(file, make([]byte, 4<<20), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Mkdir(mount, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	run("mke2fs", "-q", "-F", file)
+	drive := run("losetup", "-f", "--show", file)
+	t.Cleanup(func() { run("losetup", "-d", drive) })
+	over := run("losetup", "-f", "--show", drive)
+	t.Cleanup(func() { run("losetup", "-d", over) })
+	run("mount", "-t", "ext2", over, mount)
+	t.Cleanup(func() { run("umount", mount) })
+	src, err := blockdev.OpenSource(drive)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer src.Close()
+	for path, want := range map[string]bool{mount: true, drive: true, over: true, dir: false} {
+		if got, err := src.Carries(path); err != nil || got != want {
+			t.Errorf("%s: %v %v, want %v", path, got, err, want)
+		}
+	}
+}

@@ -13,5 +13,8 @@ func OpenSource(string) (*Source, error) { return nil, ErrUnsupported }
 // Identity returns nothing.
 func (*Source) Identity() image.Identity { return image.Identity{} }
 
+// Carries answers ErrUnsupported.
+func (*Source) Carries(string) (bool, error) { return false, ErrUnsupported }
+
 // Close does nothing.
 func (*Source) Close() error { return nil }
