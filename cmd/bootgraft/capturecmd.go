@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"errors"
+	"io/fs"
 	"path/filepath"
 	"strings"
 	"time"
@@ -88,11 +89,17 @@ func (f *captureFlags) run(c *cobra.Command, u *ui, args []string) error {
 	if f.out != "" || f.otherDrive != "" {
 		return usagef("-o and --other-drive go with --merge")
 	}
+	if err := imagePlace(args[0], args[1]); err != nil {
+		return err
+	}
 	drive, closeDrive, err := f.openDrive(c.Context(), u, args[0])
 	if err != nil {
 		return err
 	}
 	defer closeDrive()
+	if err := onAnotherDisk(drive, args[1]); err != nil {
+		return err
+	}
 	opt, ends, err := f.options(drive)
 	if err != nil {
 		return err
@@ -216,8 +223,13 @@ func captureError(err error) error {
 	var other *capture.DifferentDriveError
 	var mismatch *capture.MismatchError
 	var space *capture.SpaceError
-	if errors.As(err, &other) || errors.As(err, &mismatch) || errors.As(err, &space) {
+	var target *capture.TargetError
+	var path *fs.PathError
+	switch {
+	case errors.As(err, &other), errors.As(err, &mismatch), errors.As(err, &space), errors.As(err, &target):
 		return coded(exitRefused, err)
+	case errors.Is(err, fs.ErrPermission) && errors.As(err, &path):
+		return permissionError(path.Path, path.Err)
 	}
 	return err
 }

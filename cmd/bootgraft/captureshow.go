@@ -200,13 +200,30 @@ var stopTexts = map[capture.Stop]string{
 	capture.NoSpace:     "the disk of the image is full; make room and type the same command",
 }
 
+// notSafe counts the sectors that could not be had, or not for certain.
+func notSafe(r *capture.Result) string {
+	var out []string
+	for _, p := range []struct {
+		spans layout.Spans
+		are   string
+	}{{r.Missing, "missing"}, {r.Unstable, "unstable"}, {r.Hung, "not tried because the drive hung"}} {
+		if n := p.spans.Sectors(); n > 0 {
+			out = append(out, grouped(n)+" "+p.are)
+		}
+	}
+	return strings.Join(out, ", ")
+}
+
 func (u *ui) captureEnd(args []string, r *capture.Result) error {
 	if r.Stop != capture.Done {
 		return coded(exitStopped, fmt.Errorf("%s", stopTexts[r.Stop]))
 	}
 	u.answerf("\nKeep %s and %s%s together. Next:\n\n  bootgraft survey %s\n", args[1], args[1], capture.RecordSuffix, args[1])
-	if len(r.Missing) > 0 || len(r.Unstable) > 0 {
-		return coded(exitIncomplete, fmt.Errorf("done, but %s missing and %s unstable", grouped(r.Missing.Sectors()), grouped(r.Unstable.Sectors())))
+	if n := r.Hung.Sectors(); n > 0 {
+		u.wrapped("", fmt.Sprintf("The drive stopped answering in %s, which were left alone since. To try them one by one, at the risk of stopping it again, add --retry-hung.", counted(n, "sector")))
+	}
+	if len(r.Missing) > 0 || len(r.Unstable) > 0 || len(r.Hung) > 0 {
+		return coded(exitIncomplete, fmt.Errorf("done, but not every sector is safe: %s", notSafe(r)))
 	}
 	return nil
 }

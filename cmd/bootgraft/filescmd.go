@@ -22,14 +22,20 @@ const filesHelp = `Lists the files of the FAT and ext volumes of a drive, or of 
 that does not exist yet, with their sizes and SHA-256. So you see before you
 write that every file will arrive whole.
 
+Of a file that is not whole it says which bytes are missing, and of WAV and MPEG
+audio which seconds are lost. With --to such files are left out, unless you ask
+for them with zeros in the holes, and DAMAGED.txt names them all.
+
 Examples:
 
   bootgraft files old.img
   bootgraft files --plan card.plan
-  bootgraft files old.img --to rescued`
+  bootgraft files old.img --to rescued
+  bootgraft files old.img --to rescued --damaged zero`
 
 type filesFlags struct {
 	plan, to      string
+	damaged       string
 	source        planSourceFlags
 	codepage      int
 	noHash, brief bool
@@ -49,8 +55,9 @@ func filesCommand(u *ui) *cobra.Command {
 	c.Flags().StringVar(&f.plan, "plan", "", "list the files of the card that this plan describes")
 	f.source.add(c)
 	c.Flags().StringVar(&f.to, "to", "", "copy the files into this folder, which must be new or empty")
+	c.Flags().StringVar(&f.damaged, "damaged", "skip", "with --to: files that are not whole are left out (skip), or copied with zeros in the holes (zero)")
 	c.Flags().IntVar(&f.codepage, "codepage", 437, "codepage of short FAT names: 437, 850, 852, 855, 858, 860, 862, 863, 865, 866 or 1252")
-	c.Flags().BoolVar(&f.noHash, "no-hash", false, "do not read the files: list them without SHA-256")
+	c.Flags().BoolVar(&f.noHash, "no-hash", false, "do not read the files: list them without SHA-256 and times")
 	c.Flags().BoolVar(&f.brief, "brief", false, "name only the files that are not whole")
 	c.Flags().BoolVar(&f.second, "second-reader", false, "also ask an independent reader whether it sees the same table and names; always asked about a planned card")
 	c.Flags().IntVar(&f.sectorSize, "sector-size", 512, "logical sector size of an image file in bytes: 512, 1024, 2048 or 4096")
@@ -73,6 +80,10 @@ func (f *filesFlags) run(c *cobra.Command, u *ui, args []string) error {
 		return usagef("give either a SOURCE or --plan PLAN")
 	case f.plan == "" && f.source.source != "":
 		return usagef("--source goes with --plan")
+	case f.damaged != "skip" && f.damaged != "zero":
+		return usagef("--damaged %s is not known: it is skip or zero", f.damaged)
+	case f.damaged == "zero" && f.to == "":
+		return usagef("--damaged zero goes with --to")
 	}
 	src, name, closeSource, err := f.open(args)
 	if err != nil {
@@ -129,17 +140,19 @@ func usedBytes(s *scan.Survey) int64 {
 	return n
 }
 
-// fileJSON is one regular file. Missing is in bytes of the file; a file with
-// missing bytes has no SHA-256.
+// fileJSON is one regular file. A file with missing bytes has no SHA-256.
 type fileJSON struct {
-	Path    string        `json:"path"`
-	Volume  int           `json:"volume"`
-	Size    int64         `json:"size"`
-	SHA256  string        `json:"sha256"`
-	Missing []files.Range `json:"missing"`
-	Written string        `json:"written,omitempty"` // its name in the folder of --to
-	Fault   string        `json:"fault,omitempty"`
+	Path      string `json:"path"`
+	Volume    int    `json:"volume"`
+	Size      int64  `json:"size"`
+	SHA256    string `json:"sha256"`
+	Missing   []hole `json:"missing"`
+	Recording string `json:"recording,omitempty"` // of a damaged file: wav or mpeg, if its times are known
+	Written   string `json:"written,omitempty"`   // its name in the folder of --to
+	Fault     string `json:"fault,omitempty"`
 }
+
+func (f *fileJSON) whole() bool { return len(f.Missing) == 0 && f.Fault == "" }
 
 // lister gathers the files of a disk, hashes them and copies them out.
 type lister struct {
@@ -152,63 +165,71 @@ type lister struct {
 	second   []second.Opinion
 	bytes    int64
 	damaged  int
+	zeroed   int // of these, how many were copied with zeros in the holes
 	progress func(done, total int64)
 	done     int64
 	total    int64
 }
 
 func (l *lister) visit(f *files.File) error {
-	j := fileJSON{Path: f.Path, Volume: f.Volume, Size: f.Size, Missing: append([]files.Range{}, f.Missing...)}
+	j := fileJSON{Path: f.Path, Volume: f.Volume, Size: f.Size, Missing: []hole{}}
 	l.bytes += f.Size
 	if f.Fault != nil {
 		j.Fault = f.Fault.Error()
 	}
-	if len(f.Missing) > 0 || f.Fault != nil {
+	j.lost(f, !l.flags.noHash)
+	var err error
+	switch {
+	case !j.whole():
 		l.damaged++
-	} else if !l.flags.noHash || l.out != nil {
-		if err := l.read(f, &j); err != nil {
-			return err
+		if l.flags.damaged == "zero" && f.Fault == nil {
+			l.zeroed++
+			err = l.copy(f, &j, zeroed(f))
 		}
+	case l.out != nil:
+		err = l.copy(f, &j, f.Reader())
+	case !l.flags.noHash:
+		err = l.hash(f, &j, f.Reader(), io.Discard)
 	}
 	l.files = append(l.files, j)
-	return nil
+	return err
 }
 
-// read hashes the bytes of a whole file, and copies it out if that is wanted.
-func (l *lister) read(f *files.File, j *fileJSON) error {
+// copy copies a file out and hashes it on the way.
+func (l *lister) copy(f *files.File, j *fileJSON, from io.Reader) error {
+	dst, err := l.out.create(f)
+	if err != nil {
+		return err
+	}
+	defer dst.abandon()
+	if err := l.hash(f, j, from, dst); err != nil {
+		return err
+	}
+	j.Written = dst.name
+	return dst.finish(f.Modified)
+}
+
+// hash hashes what it hands on. Bytes that stand for missing ones have no
+// SHA-256.
+func (l *lister) hash(f *files.File, j *fileJSON, from io.Reader, to io.Writer) error {
 	h := sha256.New()
-	w := io.Writer(h)
-	if l.out != nil {
-		dst, err := l.out.create(f)
-		if err != nil {
-			return err
-		}
-		j.Written = dst.name
-		w = io.MultiWriter(h, dst)
-		defer dst.abandon()
-		if _, err := io.CopyBuffer(w, l.counted(f), make([]byte, 1<<20)); err != nil {
-			return fmt.Errorf("%s: %w", f.Path, err)
-		}
-		if err := dst.finish(f.Modified); err != nil {
-			return err
-		}
-	} else if _, err := io.CopyBuffer(w, l.counted(f), make([]byte, 1<<20)); err != nil {
+	if _, err := io.CopyBuffer(io.MultiWriter(h, to), l.counted(from), make([]byte, 1<<20)); err != nil {
 		return fmt.Errorf("%s: %w", f.Path, err)
 	}
-	j.SHA256 = hex.EncodeToString(h.Sum(nil))
+	if j.whole() {
+		j.SHA256 = hex.EncodeToString(h.Sum(nil))
+	}
 	return nil
 }
 
-// counted returns the bytes of a file and counts them for the bar.
-func (l *lister) counted(f *files.File) io.Reader {
-	return readerFunc(func(r io.Reader) func([]byte) (int, error) {
-		return func(p []byte) (int, error) {
-			n, err := r.Read(p)
-			l.done += int64(n)
-			l.progress(min(l.done, l.total), l.total)
-			return n, err
-		}
-	}(f.Reader()))
+// counted counts the bytes that are read for the bar.
+func (l *lister) counted(r io.Reader) io.Reader {
+	return readerFunc(func(p []byte) (int, error) {
+		n, err := r.Read(p)
+		l.done += int64(n)
+		l.progress(min(l.done, l.total), l.total)
+		return n, err
+	})
 }
 
 type readerFunc func([]byte) (int, error)
@@ -225,18 +246,22 @@ type filesJSON struct {
 func (l *lister) finish(name string, s *scan.Survey) error {
 	u := l.ui
 	findings := slices.Concat([]layout.Finding{}, l.findings, second.Findings(l.second))
+	if err := l.damageList(name); err != nil {
+		return err
+	}
 	if err := u.object(filesJSON{schema, append([]fileJSON{}, l.files...), findings}); err != nil {
 		return err
 	}
 	u.answerf("%s:\n%s, %s bytes, in %s that can be listed\n", name, counted(len(l.files), "file"), grouped(l.bytes), counted(len(files.Volumes(s)), "volume"))
 	if l.damaged > 0 {
-		u.answerf("%s of them are not whole.\n", grouped(l.damaged))
+		u.answerf("%s not whole.\n", notWhole(l.damaged))
 	} else if len(l.files) > 0 && !l.incomplete() {
 		u.answerf("Every one of them is whole.\n")
 	}
 	u.secondReader(l.second)
 	if l.out != nil {
 		l.out.report(u)
+		l.sayDamaged()
 	}
 	l.list()
 	if worth := slices.Concat(l.findings, differing(l.second)); len(worth) > 0 {
@@ -266,28 +291,16 @@ func (l *lister) incomplete() bool {
 func (l *lister) list() {
 	heading := false
 	for _, f := range l.files {
-		if l.flags.brief && len(f.Missing) == 0 && f.Fault == "" {
+		if l.flags.brief && f.whole() {
 			continue
 		}
 		if !heading {
 			l.ui.answerf("\n%15s  %-16s %s\n", "bytes", "SHA-256 begins", "volume:file")
 			heading = true
 		}
-		l.ui.answerf("%15s  %-16.16s %s\n", grouped(f.Size), f.SHA256, f.label())
+		l.ui.answerf("%15s  %-16.16s %d:%s\n", grouped(f.Size), f.SHA256, f.Volume, printable(f.Path))
+		for _, line := range f.damage(mostHoles) {
+			l.ui.answerf("%15s  %s\n", "", line)
+		}
 	}
-}
-
-func (f *fileJSON) label() string {
-	text := fmt.Sprintf("%d:%s", f.Volume, printable(f.Path))
-	var lost int64
-	for _, m := range f.Missing {
-		lost += m.Count
-	}
-	if lost > 0 {
-		text += fmt.Sprintf("  NOT WHOLE: %s bytes missing, from byte %s", grouped(lost), grouped(f.Missing[0].Start))
-	}
-	if f.Fault != "" {
-		text += "  " + f.Fault
-	}
-	return text
 }

@@ -60,6 +60,16 @@ func (o *output) report(u *ui) {
 	}
 }
 
+// write makes one more new file, of words.
+func (o *output) write(name, text string) error {
+	f, err := o.root.OpenFile(name, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o644)
+	if err != nil {
+		return err
+	}
+	_, err = f.WriteString(text)
+	return errors.Join(err, f.Close())
+}
+
 // copied is a file that is being copied out.
 type copied struct {
 	*os.File

@@ -117,7 +117,7 @@ func sourceError(path string, err error) error {
 	case errors.Is(err, fs.ErrNotExist):
 		return fmt.Errorf("there is no file %s", path)
 	case errors.Is(err, fs.ErrPermission):
-		return fmt.Errorf("no permission to read %s; ask its owner, or try again with sudo", path)
+		return permissionError(path, fs.ErrPermission)
 	}
 	return err
 }

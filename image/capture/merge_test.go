@@ -93,24 +93,3 @@ func TestMergeRefuses(t *testing.T) {
 		t.Error("the record has changed", err)
 	}
 }
-
-func TestDamageNamesTheMissingBytes(t *testing.T) {
-	img, _ := captureFiles(t, newSim(20_000, layout.Span{Start: 100, Count: 2}, layout.Span{Start: 300, Count: 1}), Options{Looks: 1})
-	src := openCapture(t, img)
-	for name, tt := range map[string]struct {
-		extents []Extent
-		want    []Range
-	}{
-		"whole sectors":      {[]Extent{{99 * 512, 4 * 512}}, []Range{{512, 1024}}},
-		"part of a sector":   {[]Extent{{100*512 + 10, 100}}, []Range{{0, 100}}},
-		"ends in a sector":   {[]Extent{{99 * 512, 512 + 7}}, []Range{{512, 7}}},
-		"intact":             {[]Extent{{0, 100 * 512}}, nil},
-		"two extents":        {[]Extent{{300 * 512, 512}, {-1, 1000}, {101 * 512, 512}}, []Range{{0, 512}, {1512, 512}}},
-		"across the extents": {[]Extent{{101 * 512, 512}, {300 * 512, 512}}, []Range{{0, 1024}}},
-		"nothing":            {nil, nil},
-	} {
-		if got := Damage(src, tt.extents); !slices.Equal(got, tt.want) {
-			t.Errorf("%s: %v, want %v", name, got, tt.want)
-		}
-	}
-}

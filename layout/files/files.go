@@ -176,10 +176,22 @@ func (w *walker) missing(f *File) {
 		for _, u := range w.unknown.Within(e.Stored) {
 			from := max(int64(u.Start)*n-e.At, 0)
 			to := min(int64(u.End())*n-e.At, e.Bytes)
-			lost = append(lost, Range{e.Offset + from, to - from})
+			lost = addRange(lost, Range{e.Offset + from, to - from})
 		}
 	}
-	f.Missing = append(lost, f.Missing...)
+	for _, m := range f.Missing {
+		lost = addRange(lost, m)
+	}
+	f.Missing = lost
+}
+
+// addRange adds a run of bytes behind others.
+func addRange(list []Range, r Range) []Range {
+	if k := len(list); k > 0 && list[k-1].Start+list[k-1].Count == r.Start {
+		list[k-1].Count += r.Count
+		return list
+	}
+	return append(list, r)
 }
 
 func (w *walker) ext(v *ext.Volume) error {

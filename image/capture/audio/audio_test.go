@@ -5,8 +5,6 @@ import (
 	"errors"
 	"testing"
 	"time"
-
-	"bootgraft/image/capture"
 )
 
 // Lengths of frames. The formula is that of ISO/IEC 11172-3, 2.4.3.1.
@@ -79,12 +77,12 @@ var errMissing = errors.New("missing")
 // holed is a file of which some bytes are missing, by sectors of 512.
 type holed struct {
 	data    []byte
-	missing []capture.Range
+	missing []Range
 }
 
 func (h holed) ReadAt(p []byte, off int64) (int, error) {
 	for _, m := range h.missing {
-		if off < m.Offset+m.Length && off+int64(len(p)) > m.Offset {
+		if off < m.Start+m.Count && off+int64(len(p)) > m.Start {
 			return 0, errMissing
 		}
 	}
@@ -114,14 +112,14 @@ func TestTimesOfMPEG(t *testing.T) {
 	data := append(tag, song(2000)...)
 	perFrame := 1152.0 / 44100
 	// 2,048 bytes in the middle, and a sector near the end.
-	gaps := []capture.Range{{Offset: 409_600, Length: 2048}, {Offset: 800_256, Length: 512}}
+	gaps := []Range{{Start: 409_600, Count: 2048}, {Start: 800_256, Count: 512}}
 	kind, times := Times(holed{data, gaps}, int64(len(data)), gaps)
 	if kind != "mpeg" || len(times) != 2 {
 		t.Fatalf("%q, %v", kind, times)
 	}
 	for i, g := range gaps {
-		from := float64(g.Offset-267) / 16_000
-		to := float64(g.Offset+g.Length-267) / 16_000
+		from := float64(g.Start-267) / 16_000
+		to := float64(g.Start+g.Count-267) / 16_000
 		if d := from - times[i].From.Seconds(); d < 0 || d > perFrame {
 			t.Errorf("gap %d begins at %v, the bytes at %.4f s", i, times[i].From, from)
 		}
@@ -133,7 +131,7 @@ func TestTimesOfMPEG(t *testing.T) {
 
 func TestTimesOfMPEGBehindTheLastFrame(t *testing.T) {
 	data := song(100)
-	gap := []capture.Range{{Offset: int64(len(data)) - 1000, Length: 1000}}
+	gap := []Range{{Start: int64(len(data)) - 1000, Count: 1000}}
 	kind, times := Times(holed{data, gap}, int64(len(data)), gap)
 	if want := 2612245 * time.Microsecond; kind != "mpeg" || (times[0].To-want).Abs() > 27*time.Millisecond {
 		t.Errorf("%q, %v, want the end at %v (100 frames of 1,152 samples)", kind, times, want)
@@ -146,7 +144,7 @@ func TestTimesOfWAV(t *testing.T) {
 	head := "RIFF\x00\x00\x00\x00WAVEfmt \x10\x00\x00\x00" +
 		"\x01\x00\x02\x00\x44\xac\x00\x00\x10\xb1\x02\x00\x04\x00\x10\x00" + "LIST\x03\x00\x00\x00abc\x00" + "data\x10\xb1\x02\x00"
 	data := append([]byte(head), make([]byte, 176_400)...)
-	gap := []capture.Range{{Offset: int64(len(head)) + 88_201, Length: 4}, {Offset: int64(len(head)) + 176_000, Length: 9000}}
+	gap := []Range{{Start: int64(len(head)) + 88_201, Count: 4}, {Start: int64(len(head)) + 176_000, Count: 9000}}
 	kind, times := Times(holed{data, gap}, int64(len(data)), gap)
 	if kind != "wav" || times[0] != (Span{500 * time.Millisecond, times[0].To}) || times[1].To != time.Second {
 		t.Fatalf("%q, %v", kind, times)
@@ -168,7 +166,7 @@ func TestWhatIsNoRecording(t *testing.T) {
 			t.Errorf("%s is taken for %s", name, kind)
 		}
 	}
-	gap := []capture.Range{{Offset: 0, Length: 512}}
+	gap := []Range{{Start: 0, Count: 512}}
 	data := append([]byte("RIFF\x00\x00\x00\x00WAVE"), make([]byte, 2000)...)
 	if kind, _ := Times(holed{data, gap}, int64(len(data)), gap); kind != "" {
 		t.Errorf("without its beginning it is taken for %s", kind)
@@ -179,7 +177,7 @@ func FuzzTimes(f *testing.F) {
 	f.Add(song(20), uint16(3000), uint16(600))
 	f.Add([]byte("RIFF\x00\x00\x00\x00WAVEfmt \x10\x00\x00\x00"), uint16(0), uint16(1))
 	f.Fuzz(func(t *testing.T, data []byte, off, n uint16) {
-		gap := []capture.Range{{Offset: int64(off), Length: int64(n)}}
+		gap := []Range{{Start: int64(off), Count: int64(n)}}
 		kind, times := Times(holed{data, gap}, int64(len(data)), gap)
 		for _, s := range times {
 			if s.From < 0 || s.To < s.From {

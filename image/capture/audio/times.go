@@ -5,9 +5,10 @@ import (
 	"errors"
 	"io"
 	"time"
-
-	"bootgraft/image/capture"
 )
+
+// Range is a run of bytes of a file.
+type Range struct{ Start, Count int64 }
 
 // Span is a stretch of a recording.
 type Span struct {
@@ -20,7 +21,7 @@ type Span struct {
 // Without a kind the file is no recording that this package knows, or its
 // beginning is missing. r fails on missing bytes, as a capture does; what lies
 // in a gap of MPEG audio is reckoned from the frames before it.
-func Times(r io.ReaderAt, size int64, missing []capture.Range) (kind string, times []Span) {
+func Times(r io.ReaderAt, size int64, missing []Range) (kind string, times []Span) {
 	w := &window{r: r, size: size}
 	if h, ok := parseWAV(w); ok {
 		for _, m := range missing {
@@ -121,7 +122,7 @@ type walk struct {
 	seen   int64
 }
 
-func mpegTimes(w *window, missing []capture.Range) (times []Span, ok bool) {
+func mpegTimes(w *window, missing []Range) (times []Span, ok bool) {
 	start := id3v2(w.bytes(0, 10))
 	at, f, ok := w.find(start, maxSearch)
 	if !ok {
@@ -129,9 +130,9 @@ func mpegTimes(w *window, missing []capture.Range) (times []Span, ok bool) {
 	}
 	k := &walk{w: w, first: f, at: at}
 	for _, m := range missing {
-		k.until(m.Offset, false)
+		k.until(m.Start, false)
 		from := k.now()
-		k.until(m.Offset+m.Length, true)
+		k.until(m.Start+m.Count, true)
 		times = append(times, Span{from, k.now()})
 	}
 	return times, true

@@ -3,8 +3,6 @@ package audio
 import (
 	"encoding/binary"
 	"time"
-
-	"bootgraft/image/capture"
 )
 
 // wav is what the header of a RIFF file of type WAVE says (Multimedia
@@ -49,9 +47,9 @@ func parseWAV(w *window) (h wav, ok bool) {
 }
 
 // span returns the time of a run of bytes, in whole samples.
-func (h wav) span(m capture.Range) Span {
-	from := min(max(0, m.Offset-h.data), h.length)
-	to := min(max(0, m.Offset+m.Length-h.data), h.length)
+func (h wav) span(m Range) Span {
+	from := min(max(0, m.Start-h.data), h.length)
+	to := min(max(0, m.Start+m.Count-h.data), h.length)
 	from -= from % h.align
 	to += (h.align - to%h.align) % h.align
 	return Span{h.time(from), h.time(to)}
