@@ -24,7 +24,8 @@ is opened for reading only and is never written.
 
 A record grows beside the image (IMAGE.record). Keep both files together. When
 the drive goes away, the power fails or you press Ctrl-C, the same command goes
-on where it was and reads nothing twice.
+on where it was. What is safe is not read again, but for a few looks at the boot
+areas and the sectors that tell one drive from another.
 
 Examples:
 
@@ -120,6 +121,9 @@ func captureTarget(path string) capture.Target {
 // openDrive opens what is to be captured: a device, the next device that is
 // plugged in, or an image file.
 func (f *captureFlags) openDrive(ctx context.Context, u *ui, path string) (capture.Drive, func(), error) {
+	if d, ok := u.invented[path]; ok {
+		return d, func() {}, nil
+	}
 	if path == "next" {
 		u.sayf("Plug the drive in now. Waiting for one new disk; Ctrl-C stops.")
 		d, err := blockdev.NextSource(ctx)

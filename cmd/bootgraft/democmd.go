@@ -8,11 +8,14 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
+
+	"bootgraft/image"
 )
 
 const demoHelp = `Runs the whole job on an invented drive: the hard-disk field recorder of an
-invented song-collecting society. It makes the drive as an image file, then
-runs the same commands that you would type, and shows what they say.
+invented song-collecting society. The drive has bad sectors and a loose plug. It
+is rescued, mapped, and put onto cards of other sizes by the same commands that
+you would type, and you see what they say.
 
 Without DIR the files go to a new temporary folder. They take less than
 300 MB and may be deleted at any time.
@@ -101,7 +104,7 @@ func indent(s string) string {
 }
 
 func (d *demo) run() error {
-	for _, step := range []func() error{d.makeDrive, d.survey, d.larger, d.tooSmall, d.smaller, d.damage} {
+	for _, step := range []func() error{d.makeDrive, d.rescue, d.recordings, d.survey, d.larger, d.tooSmall, d.smaller, d.damage} {
 		if err := step(); err != nil {
 			return err
 		}
@@ -114,35 +117,70 @@ func (d *demo) makeDrive() error {
 	if err := makeDemoDrive(d.path("recorder.img")); err != nil {
 		return fmt.Errorf("making the invented drive: %w", err)
 	}
-	d.tell(fmt.Sprintf("The field recorder of the Quillhaven Song-Collecting Society (device and society are invented) starts from a small hard disk. Its maker put the start-up program into the sectors before the first volume, with a check sum and the size of the disk, and the calibration at the very end of the disk. This is its image: %s", d.path("recorder.img")))
+	d.tell("The field recorder of the Quillhaven Song-Collecting Society (device and society are invented) starts from a small hard disk. Its maker put the start-up program into the sectors before the first volume, with a check sum and the size of the disk, and the calibration at the very end of the disk.")
+	d.tell(fmt.Sprintf("The drive is dying: some sectors cannot be read any more, and its plug is loose. This program plays it, under the name %s. What it held when it was well is in %s, to compare and to try things with.", demoPlug, d.path("recorder.img")))
 	return nil
+}
+
+func (d *demo) rescue() error {
+	d.title("Reading it once, gently, boot areas first")
+	well, err := image.Open(d.path("recorder.img"), demoSector)
+	if err != nil {
+		return err
+	}
+	defer well.Close()
+	drive := &dyingDrive{Source: well}
+	d.tell("In the middle of the work the drive is gone.")
+	d.plugIn(drive)
+	command := []string{"capture", demoPlug, d.captured()}
+	if err := d.typed(exitStopped, command...); err != nil {
+		return err
+	}
+	d.ui.answerf("\n")
+	d.tell("It is plugged in again. The same command goes on where it was, after it has made sure that it is the same drive. What stays missing is named, sector by sector.")
+	d.plugIn(drive)
+	return d.typed(exitIncomplete, command...)
+}
+
+func (d *demo) captured() string { return d.path("captured.img") }
+
+func (d *demo) recordings() error {
+	d.title("Which recordings are hit?")
+	return d.typed(exitIncomplete, "files", d.captured(), "--brief")
 }
 
 func (d *demo) survey() error {
 	d.title("Who owns every sector?")
 	d.tell("The gap before the first entry and the tail after the last one are what an ordinary file copy loses. The device does not start without them.")
-	return d.typed(exitDone, "survey", d.path("recorder.img"))
+	return d.typed(exitDone, "survey", d.captured())
 }
 
 func (d *demo) larger() error {
 	d.title("A larger card")
-	d.tell("The plan says where every sector of the card comes from, before there is a card. The tail goes to the new end, and stays at its old address as well.")
+	d.tell("The plan says where every sector of the card comes from, before there is a card. That sectors are missing has to be accepted, by the code that is printed.")
 	plan, img := d.path("larger.plan"), d.path("larger-card.img")
-	if err := d.typed(exitDone, "plan", d.path("recorder.img"), "--size", fmt.Sprintf("%ds", demoLarger), "-o", plan); err != nil {
+	command := []string{"plan", d.captured(), "--size", fmt.Sprintf("%ds", demoLarger), "-o", plan}
+	if err := d.typed(exitRefused, command...); err != nil {
+		return err
+	}
+	if err := d.typed(exitDone, append(command, demoAccept...)...); err != nil {
 		return err
 	}
 	d.ui.answerf("\n")
-	d.tell("There is no card yet, but the plan and the image together can be read like one. Every recording on it is whole:")
-	if err := d.typed(exitDone, "files", "--plan", plan); err != nil {
+	d.tell("There is no card yet, but the plan and the image together can be read like one. Every recording on it is as whole as it can be:")
+	if err := d.typed(exitIncomplete, "files", "--plan", plan); err != nil {
 		return err
 	}
 	return d.prove([]string{"write", plan, img}, []string{"verify", plan, img})
 }
 
-// prove runs commands that must end well.
+// demoAccept is what the owner of the invented drive accepts.
+var demoAccept = []string{"--accept", "missing-in-volume"}
+
+// prove runs commands that must end well, but for what the drive lost.
 func (d *demo) prove(commands ...[]string) error {
 	for _, args := range commands {
-		if err := d.typed(exitDone, args...); err != nil {
+		if err := d.typed(exitIncomplete, args...); err != nil {
 			return err
 		}
 	}
@@ -152,14 +190,14 @@ func (d *demo) prove(commands ...[]string) error {
 func (d *demo) tooSmall() error {
 	d.title("A card that is too small")
 	d.tell("What does not fit is refused with exact numbers, and nothing is written.")
-	return d.typed(exitRefused, "plan", d.path("recorder.img"), "--size", fmt.Sprintf("%ds", demoTooSmall), "-o", d.path("small.plan"))
+	return d.typed(exitRefused, append([]string{"plan", d.captured(), "--size", fmt.Sprintf("%ds", demoTooSmall), "-o", d.path("small.plan")}, demoAccept...)...)
 }
 
 func (d *demo) smaller() error {
 	d.title("A smaller card that will do")
 	d.tell("The last sectors of the drive between the volume and the tail are blank and may fall off. The tail moves as one block to the new end.")
 	plan, img := d.path("smaller.plan"), d.path("smaller-card.img")
-	if err := d.typed(exitDone, "plan", d.path("recorder.img"), "--size", fmt.Sprintf("%ds", demoSmaller), "-o", plan); err != nil {
+	if err := d.typed(exitDone, append([]string{"plan", d.captured(), "--size", fmt.Sprintf("%ds", demoSmaller), "-o", plan}, demoAccept...)...); err != nil {
 		return err
 	}
 	return d.prove([]string{"files", "--plan", plan, "--brief"}, []string{"write", plan, img}, []string{"verify", plan, img})
@@ -179,6 +217,7 @@ func (d *demo) end() error {
 	d.title("With a drive of your own")
 	d.tell(fmt.Sprintf("Everything is in %s; delete it when you like. Read SAFETY.md first: mains and battery voltages, static charge and hot tools can hurt you and the device.", d.dir))
 	d.ui.answerf(`
+  sudo bootgraft capture /dev/sdX old.img        read the drive, once
   bootgraft survey old.img                       what is on it
   bootgraft plan old.img --size Ns -o card.plan  N = sectors of the card at hand
   bootgraft files --plan card.plan               will every file arrive?

@@ -27,7 +27,7 @@ const (
 	demoTail     = 256
 	demoLarger   = 614_400
 	demoSmaller  = 510_000
-	demoTooSmall = 500_000
+	demoTooSmall = 200_000
 	demoDamage   = 120_000*demoSector + 77 // a byte that verify has to find
 )
 

@@ -156,8 +156,8 @@ func TestReadmeExample(t *testing.T) {
 			cmd.Path, cmd.Args[0] = selfAs(t, "bootgraft"), "bootgraft"
 			cmd.Dir = dir
 			out, err := cmd.Output()
-			if err != nil {
-				t.Fatalf("%v\n%s", err, out)
+			if got := cmd.ProcessState.ExitCode(); got != s.ends {
+				t.Fatalf("it ends with %d, not %d: %v\n%s", got, s.ends, err, out)
 			}
 			checkShown(t, s.shown, string(out))
 		})
@@ -167,6 +167,7 @@ func TestReadmeExample(t *testing.T) {
 // step is a command of the README and the lines that it shows of its answer.
 type step struct {
 	line  string
+	ends  int // exit code, from the comment "# ends with N" behind the command
 	shown []string
 }
 
@@ -181,7 +182,12 @@ func readmeSteps(t *testing.T, text string) []step {
 		case strings.HasPrefix(line, "```"):
 			inside = line == "```console"
 		case inside && strings.HasPrefix(line, "$ "):
-			out = append(out, step{line: strings.TrimPrefix(line, "$ ")})
+			command, ends, _ := strings.Cut(strings.TrimPrefix(line, "$ "), "# ends with ")
+			n, err := strconv.Atoi(ends)
+			if err != nil && ends != "" {
+				t.Fatalf("%q: %v", line, err)
+			}
+			out = append(out, step{line: strings.TrimSpace(command), ends: n})
 		case inside && len(out) > 0:
 			out[len(out)-1].shown = append(out[len(out)-1].shown, line)
 		}

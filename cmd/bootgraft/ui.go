@@ -10,6 +10,8 @@ import (
 
 	"github.com/schollz/progressbar/v3"
 	"golang.org/x/term"
+
+	"bootgraft/image/capture"
 )
 
 // ui is the only way words reach a person: the answer goes to out, the
@@ -19,6 +21,8 @@ type ui struct {
 	json     bool
 	quiet    bool
 	bars     bool // err is a terminal
+
+	invented map[string]capture.Drive // drives that the demonstration plays, by name
 }
 
 func newUI() *ui {

@@ -260,7 +260,7 @@ func (e *engine) sameDrive() error {
 		return &image.ReadError{Span: e.rec.Whole(), Fault: image.Gone, Err: errors.New("no sector that was read before can be read now")}
 	}
 	// Two drives of one model have their boot areas in common.
-	if differ > 0 && 3*differ >= compared {
+	if differ > 0 && 4*differ >= compared {
 		return &DifferentDriveError{fmt.Sprintf("%d of %d sectors that were read before hold something else", differ, compared)}
 	}
 	return nil

@@ -45,12 +45,15 @@ func (a *Advisor) Next(known image.Source) []capture.Wish {
 		return out // what is outside the volumes is known only when these are
 	}
 	add(capture.Boot, a.outside(s, known))
-	add(capture.Tables, intersect(missed, tables))
+	add(capture.Tables, tables)
 	if !a.Files {
 		return out
 	}
+	t.note()
 	named := fileSpans(s, t)
-	add(capture.Directories, t.take())
+	// Directories that were read already are named as well: what they are is
+	// part of the picture of a capture that goes on.
+	add(capture.Directories, subtract(t.noted().Union(t.take()), tables))
 	for _, p := range named {
 		out = append(out, capture.Wish{Span: p, Class: capture.Files})
 	}
@@ -68,18 +71,19 @@ func (a *Advisor) outside(s *scan.Survey, known image.Source) layout.Spans {
 		return all
 	}
 	n := int64(s.SectorSize)
-	head, tail := bytesOr(a.Ends.Head, capture.DefaultHead)/n, bytesOr(a.Ends.Tail, capture.DefaultTail)/n
+	head := layout.Sector(bytesOr(a.Ends.Head, capture.DefaultHead) / n)
+	tail := layout.Sector(bytesOr(a.Ends.Tail, capture.DefaultTail) / n)
+	// Where the tail begins is not known before it was read: of whatever lies
+	// there, the end of the disk counts.
+	end := layout.Between(max(0, s.Sectors-tail), s.Sectors)
 	var out layout.Spans
 	for _, r := range s.Regions {
-		switch r.Role {
-		case layout.RoleVolume:
-		case layout.RoleTail, layout.RoleUnknown:
-			out = out.Union(layout.Spans{layout.Between(max(r.Start, r.End()-layout.Sector(tail)), r.End())})
-		default:
-			out = out.Union(layout.NewSpans(layout.Span{Start: r.Start, Count: min(r.Count, layout.Sector(head))}))
-			if r.End() == s.Sectors {
-				out = out.Union(layout.NewSpans(layout.Between(max(r.Start, r.End()-layout.Sector(tail)), r.End())))
-			}
+		if r.Role == layout.RoleVolume {
+			continue
+		}
+		out = out.Union(layout.NewSpans(r.Common(end)))
+		if r.Role != layout.RoleTail && r.Role != layout.RoleUnknown {
+			out = out.Union(layout.NewSpans(layout.Span{Start: r.Start, Count: min(r.Count, head)}))
 		}
 	}
 	return out
@@ -135,14 +139,6 @@ func subtract(s, without layout.Spans) layout.Spans {
 	var out layout.Spans
 	for _, p := range s {
 		out = out.Union(without.Outside(p))
-	}
-	return out
-}
-
-func intersect(s, with layout.Spans) layout.Spans {
-	var out layout.Spans
-	for _, p := range s {
-		out = out.Union(with.Within(p))
 	}
 	return out
 }

@@ -100,6 +100,23 @@ func badKnown(bad, tried layout.Spans) layout.Spans {
 	return out
 }
 
+// TestTailBehindABlankGap: the tail is a boot area, although the gap in front of
+// it is longer than a head or a tail, and only its last sector tells that there
+// is one.
+func TestTailBehindABlankGap(t *testing.T) {
+	const ends = 1000
+	d := recorder(t)
+	_, known := session(t, d, &advise.Advisor{Ends: capture.Ends{Head: ends * 512, Tail: ends * 512}}, nil)
+	for _, s := range []layout.Span{{Start: 0, Count: start}, {Start: start + length, Count: ends}, {Start: sectors - ends, Count: ends}} {
+		if missed := known.Outside(s); len(missed) > 0 {
+			t.Errorf("boot areas that nobody asked for: %v", missed)
+		}
+	}
+	if n := known.Sectors(); n > 20_000 {
+		t.Errorf("%d sectors are called boot areas and tables", n)
+	}
+}
+
 // TestOrder: tables before gaps, allocation tables before directories, and
 // every file is named, while free space is not.
 func TestOrder(t *testing.T) {

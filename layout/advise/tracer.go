@@ -16,15 +16,33 @@ type tracer struct {
 
 	mu     sync.Mutex
 	missed layout.Spans
+	noting bool
+	seen   []layout.Span // what was read while noting
+}
+
+// note begins to note also what is read and known.
+func (t *tracer) note() { t.noting = true }
+
+// noted returns what was read, and is known, since note was called.
+func (t *tracer) noted() layout.Spans {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.noting = false
+	return layout.NewSpans(t.seen...)
 }
 
 // ReadAt notes the sectors of a read that meets one which is not known.
 func (t *tracer) ReadAt(p []byte, off int64) (int, error) {
 	n, err := t.Source.ReadAt(p, off)
 	var unknown *image.UnknownError
+	size := int64(t.SectorSize())
+	asked := layout.Between(layout.Sector(off/size), layout.Sector((off+int64(len(p))+size-1)/size))
+	if err == nil && t.noting {
+		t.mu.Lock()
+		t.seen = append(t.seen, asked)
+		t.mu.Unlock()
+	}
 	if errors.As(err, &unknown) {
-		size := int64(t.SectorSize())
-		asked := layout.Between(layout.Sector(off/size), layout.Sector((off+int64(len(p))+size-1)/size))
 		t.mu.Lock()
 		t.missed = t.missed.Union(t.untried(asked.Common(image.Whole(t.Source))))
 		t.mu.Unlock()
