@@ -32,7 +32,7 @@ var mayImport = map[string][]string{
 	"layout/boot":     {"layout", "image"},
 	"layout/compare":  {"layout", "image", "layout/boot"},
 	"layout/second":   append([]string{"layout", "image", "layout/scan", "layout/files"}, formats...),
-	"layout/fit":      append([]string{"layout", "image", "layout/plan", "layout/scan"}, formats...),
+	"layout/fit":      append([]string{"layout", "image", "layout/plan", "layout/scan", "layout/fat/resize"}, formats...),
 	"layout/card":     {"layout", "image", "layout/plan"},
 	"safety":          {"layout", "image", "layout/plan", "layout/card", "safety/blockdev"},
 	"safety/blockdev": {"layout", "image"},
@@ -42,7 +42,7 @@ var mayImport = map[string][]string{
 var testOnly = []string{"image/imagetest", "image/imagetest/need", "image/imagetest/disks", "image/capture/rig", "safety/faultdev"}
 
 // noWorld are packages that see no file system, no clock and no randomness.
-var noWorld = []string{"layout", "layout/plan", "layout/fit", "layout/card"}
+var noWorld = []string{"layout", "layout/plan", "layout/fit", "layout/card", "layout/fat/resize"}
 
 type goPackage struct {
 	ImportPath string

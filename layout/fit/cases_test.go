@@ -30,6 +30,13 @@ func withTail() *imagetest.Disk {
 	return d
 }
 
+// noFAT takes the boot sector of the first volume away, so that nothing can
+// shrink it.
+func noFAT(d *imagetest.Disk) *imagetest.Disk {
+	d.Put(63, make([]byte, 512))
+	return d
+}
+
 func guid() *imagetest.Disk {
 	d := imagetest.New(20000, 512)
 	disks.GPT(d, entry(63, 15000), entry(15100, 500))
@@ -117,9 +124,9 @@ func TestExcessN02(t *testing.T) {
 // N01: a destination that is too small is told, with exact numbers (DA-AO-19
 // of the NIST assertions for disk imaging, from memory). Here nothing is cut.
 func TestTooSmallN01(t *testing.T) {
-	_, err := tryPlan(t, withTail(), size(9000))
+	_, err := tryPlan(t, noFAT(withTail()), size(9000))
 	r := IsRefused(err)
-	if r == nil || r.Smallest != 9163 || !strings.Contains(err.Error(), "163 sectors too small") || !strings.Contains(err.Error(), `163 sectors of entry 1: fat16 "SONGS"`) || !strings.Contains(err.Error(), "9,163 sectors (4,691,456 bytes)") {
+	if r == nil || r.Smallest != 15163 || !strings.Contains(err.Error(), "6,163 sectors too small") || !strings.Contains(err.Error(), `6,163 sectors of entry 1`) || !strings.Contains(err.Error(), "15,163 sectors (7,763,456 bytes)") {
 		t.Errorf("%v", err)
 	}
 }
@@ -310,7 +317,15 @@ func TestGPTOnAnotherSizeG02G09(t *testing.T) {
 			t.Errorf("%d: %+v, %d to %d", n, s.Findings, h.FirstUsable(), h.LastUsable())
 		}
 	}
-	if _, err := tryPlan(t, guid(), size(15632)); IsRefused(err) == nil || IsRefused(err).Smallest != 15633 {
-		t.Errorf("%v", err)
+	for _, d := range []*imagetest.Disk{guid(), noFAT(guid())} {
+		_, err := tryPlan(t, d, size(100))
+		if IsRefused(err) == nil {
+			t.Fatalf("%v", err)
+		}
+		smallest := IsRefused(err).Smallest
+		mustPlan(t, d, size(smallest))
+		if _, err := tryPlan(t, d, size(smallest-1)); IsRefused(err) == nil || IsRefused(err).Smallest != smallest {
+			t.Errorf("%d is the smallest, and %v", smallest, err)
+		}
 	}
 }

@@ -15,7 +15,7 @@ import (
 func (p *planner) ground() []layout.Piece {
 	target, old := p.w.Target.Sectors, p.s.Sectors
 	if !p.resizing() {
-		return []layout.Piece{{Span: layout.Span{Count: target}, Op: layout.Copy, Why: layout.WhyUnchanged}}
+		return p.cover([]layout.Piece{{Span: layout.Span{Count: target}, Op: layout.Copy, Why: layout.WhyUnchanged}})
 	}
 	tail := p.need.tail
 	endTail := !tail.Empty() && (p.w.Tail == TailBoth || p.w.Tail == TailEnd)
@@ -48,7 +48,7 @@ func (p *planner) ground() []layout.Piece {
 		add(tail.Count, layout.Copy, tail.Start, layout.WhyTailMoved)
 	}
 	add(target-end(out), layout.Zero, 0, layout.WhyTableSecond)
-	return p.closeEdges(p.clearOldTable(out))
+	return p.cover(p.clearOldTable(out))
 }
 
 // clearOldTable puts zeros where the second copy of a GUID partition table
@@ -154,9 +154,15 @@ func (p *planner) emit() (*plan.Plan, error) {
 			q = advance(q, x+1-q.Start)
 			at = at[1:]
 		}
-		lay(b, q)
+		if q.Op != layout.Render {
+			lay(b, q)
+		} else if err := p.emitVolume(int(q.From), b); err != nil {
+			return nil, err
+		}
 	}
-	p.drop(b)
+	if err := p.drop(b); err != nil {
+		return nil, err
+	}
 	for _, f := range p.findings {
 		f.Text = strings.ToValidUTF8(f.Text, "?")
 		b.Find(f)
@@ -210,6 +216,9 @@ func (p *planner) meaning() layout.Spans {
 	for _, v := range p.s.Volumes {
 		m = m.Union(v.Meaning)
 	}
+	for index := range p.sized {
+		m = m.Union(p.volumeMeaning(index))
+	}
 	for _, t := range []layout.Span{p.need.kept, p.need.tail} {
 		n := min(edge, t.Count)
 		m = m.Union(layout.NewSpans(layout.Span{Start: t.Start, Count: n}, layout.Span{Start: t.End() - n, Count: n}))
@@ -218,12 +227,19 @@ func (p *planner) meaning() layout.Spans {
 }
 
 // drop lists every source sector that the card does not carry.
-func (p *planner) drop(b *plan.Builder) {
+func (p *planner) drop(b *plan.Builder) error {
 	var carried []layout.Span
 	for _, q := range p.ground() {
 		if q.Op == layout.Copy {
 			carried = append(carried, layout.Span{Start: q.From, Count: q.Count})
 		}
+	}
+	for index := range p.sized {
+		copied, err := p.volumeCopies(index)
+		if err != nil {
+			return err
+		}
+		carried = append(append(carried, copied...), p.volumeMeaning(index)...) // what was made new has been read
 	}
 	set := layout.NewSpans(carried...)
 	for _, r := range p.s.Regions {
@@ -238,12 +254,25 @@ func (p *planner) drop(b *plan.Builder) {
 				why = "part of a table that is not in force"
 			case p.need.kept.Overlaps(lost):
 				why = "the copy of the tail at its old address; the same sectors are carried at the new end"
+			case r.Role == layout.RoleVolume && p.inSized(lost.Start):
+				why = "no file uses it"
 			case r.Role == layout.RoleVolume:
 				why = "after the end of the volume in it"
 			}
 			b.Drop(plan.Dropped{Span: lost, Role: r.Role, Name: strings.ToValidUTF8(r.Name, "?"), Why: why})
 		}
 	}
+	return nil
+}
+
+// inSized tells whether a source sector lies in a volume that changes.
+func (p *planner) inSized(x layout.Sector) bool {
+	for index := range p.sized {
+		if v := p.s.Volume(index); v.Holds(x) {
+			return true
+		}
+	}
+	return false
 }
 
 // IsRefused returns the refusal in err, or nil.

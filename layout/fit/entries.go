@@ -36,13 +36,17 @@ func (p *planner) measureEntries() error {
 		}
 		p.ends[e.Index] = end
 	}
+	p.measureContainers()
+	return nil
+}
+
+// measureContainers adds the containers to what the volumes in them need.
+func (p *planner) measureContainers() {
 	for _, e := range p.s.Entries {
 		if e.Extended {
 			p.ends[e.Index] = p.containerEnd(e, func(l layout.Entry) layout.Sector { return p.ends[l.Index] })
 		}
-		p.need.front = max(p.need.front, p.ends[e.Index])
 	}
-	return nil
 }
 
 // entryEnd returns the first sector after what is used of an entry.
@@ -85,7 +89,7 @@ func (p *planner) containerEnd(e layout.Entry, endOf func(layout.Entry) layout.S
 	if own := p.s.MBR.Own().Within(e.Span); len(own) > 0 {
 		end = max(end, own[len(own)-1].End())
 	}
-	return min(end, p.s.Sectors)
+	return min(end, max(p.s.Sectors, p.w.Target.Sectors))
 }
 
 // unknownVolumeEnd is the end of an entry whose content nobody knows. Even
@@ -106,11 +110,12 @@ func (p *planner) unknownVolumeEnd(e layout.Entry, limit layout.Sector) (layout.
 // length that is used of them.
 func (p *planner) shorten() {
 	room := p.room()
-	if p.w.Target.Sectors >= p.s.Sectors || !p.tableIsRendered() || p.need.front > room {
+	if !p.tableIsRendered() || p.need.front > room {
 		return
 	}
+	smaller := p.w.Target.Sectors < p.s.Sectors
 	for _, e := range p.s.Entries {
-		if end := p.ends[e.Index]; isVolume(e) && e.End() > room && end < e.End() {
+		if end := p.ends[e.Index]; smaller && isVolume(e) && p.sized[e.Index] == nil && e.End() > room && end < e.End() {
 			p.resized[e.Index] = end - e.Start
 			if !p.knownEnd(e) {
 				p.ask(layout.Refusalf(unknownCode, end, "entry %d holds no volume that is known here; its last %s are blank and fall off", e.Index, sectors(min(e.End(), p.s.Sectors)-end)))
@@ -118,7 +123,7 @@ func (p *planner) shorten() {
 		}
 	}
 	for _, e := range p.s.Entries {
-		if !e.Extended || e.End() <= room {
+		if !e.Extended {
 			continue
 		}
 		end := p.containerEnd(e, func(l layout.Entry) layout.Sector {
@@ -127,6 +132,8 @@ func (p *planner) shorten() {
 			}
 			return l.End()
 		})
-		p.resized[e.Index] = end - e.Start
+		if smaller && e.End() > room || end > e.End() {
+			p.resized[e.Index] = end - e.Start
+		}
 	}
 }

@@ -14,6 +14,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/layout"
+	"bootgraft/layout/fat/resize"
 	"bootgraft/layout/gpt"
 	"bootgraft/layout/mbr"
 	"bootgraft/layout/plan"
@@ -50,12 +51,13 @@ type NewIDs struct {
 
 // Wishes are what the owner asks for.
 type Wishes struct {
-	Target plan.Disk
-	Tail   Tail
-	Excess Excess
-	NewIDs *NewIDs
-	Accept []string // codes of findings of severity Refusal that the owner accepts
-	Path   string   // where the source lies, remembered in the plan
+	Target  plan.Disk
+	Tail    Tail
+	Excess  Excess
+	NewIDs  *NewIDs
+	Volumes Volumes
+	Accept  []string // codes of findings of severity Refusal that the owner accepts
+	Path    string   // where the source lies, remembered in the plan
 }
 
 // Refused says why there is no plan.
@@ -86,10 +88,13 @@ type planner struct {
 	findings []layout.Finding
 	refused  Refused
 
-	ends    map[int]layout.Sector // end of what is used of an entry, by index
-	resized map[int]layout.Sector // new length of an entry, by index
-	pieces  []layout.Piece        // the card before anything is rendered on it
-	patches patches
+	ends     map[int]layout.Sector  // end of what is used of an entry, by index
+	resized  map[int]layout.Sector  // new length of an entry, by index
+	sized    map[int]*resize.Result // volumes that change, by index
+	assumed  bool                   // the tail is what its owner says it is
+	smallest layout.Sector          // end of the volumes at their smallest, where one does not fit
+	pieces   []layout.Piece         // the card before anything is rendered on it
+	patches  patches
 }
 
 // Plan plans the card. The error is a *Refused, or a failed read of src.

@@ -32,6 +32,15 @@ func (p *planner) answerMissing() error {
 	}
 	var lost, answered []layout.Span
 	for _, q := range p.ground() {
+		if q.Op == layout.Render {
+			copied, err := p.volumeCopies(int(q.From))
+			if err != nil {
+				return err
+			}
+			for _, s := range copied {
+				lost = append(lost, image.Unknown(p.src, s)...)
+			}
+		}
 		if q.Op != layout.Copy {
 			p.pieces = append(p.pieces, q)
 			continue

@@ -36,16 +36,12 @@ func (n need) smallest(t Tail) layout.Sector {
 func (p *planner) measure() error {
 	if p.gptInForce() {
 		p.need.second = p.s.GPT.SecondSectors()
-		p.need.front = layout.Sector(p.s.GPT.InForce.Header.FirstUsable()) + 1 // no smaller table can be written
 	}
 	p.need.tail = p.tailSpan()
 	for _, r := range p.s.Regions {
 		if p.need.tail.Holds(r.Start) {
 			p.need.tailUsed = max(p.need.tailUsed, contentEnd(r.Span, r.Content, r.Role == layout.RoleDisputed))
 		}
-	}
-	for _, r := range p.s.Regions {
-		p.need.front = max(p.need.front, p.regionEnd(r))
 	}
 	p.undecidedTail()
 	if p.resizing() && p.gptInForce() && !p.need.tail.Empty() && p.need.tail.End() == p.s.Sectors {
@@ -60,11 +56,38 @@ func (p *planner) measure() error {
 	if err := p.measureEntries(); err != nil {
 		return err
 	}
+	p.measureFront()
 	if err := p.tailTwice(); err != nil {
 		return err
 	}
+	if err := p.planVolumes(); err != nil {
+		return err
+	}
+	p.measureContainers()
+	p.measureFront()
 	p.shorten()
 	return nil
+}
+
+// measureFront finds the end of what is in use and counted from the start.
+func (p *planner) measureFront() {
+	if !p.need.kept.Empty() {
+		return // tailTwice has found it
+	}
+	front := p.smallest
+	if p.gptInForce() {
+		front = max(front, layout.Sector(p.s.GPT.InForce.Header.FirstUsable())+1) // no smaller table can be written
+	}
+	for _, r := range p.s.Regions {
+		front = max(front, p.regionEnd(r))
+	}
+	for _, end := range p.ends {
+		front = max(front, end)
+	}
+	if p.assumed {
+		front = min(front, p.need.tail.Start)
+	}
+	p.need.front = front
 }
 
 // tailSpan returns the tail: from the region that the survey found to be its
@@ -101,7 +124,12 @@ func (p *planner) regionEnd(r layout.Region) layout.Sector {
 	case p.need.tail.Holds(r.Start), p.isSecond(r), p.staleCut(r):
 		return 0
 	case r.Role == layout.RoleVolume:
-		if len(p.s.Entries) > 0 {
+		switch sized := p.sized[0]; {
+		case len(p.s.Entries) > 0:
+			return 0
+		case sized != nil && r.Start == 0:
+			return sized.Sectors
+		case p.smallest > 0 && r.Start == 0:
 			return 0
 		}
 		return r.End()
@@ -233,7 +261,7 @@ func (p *planner) undecidedTail() {
 	}
 	n := min(layout.Sector(scan.TailLimit/p.s.SectorSize), p.s.Sectors)
 	p.need.tail, p.need.tailUsed = layout.Span{Start: p.s.Sectors - n, Count: n}, p.s.Sectors
-	p.need.front = min(p.need.front, p.need.tail.Start)
+	p.assumed = true
 	p.note(layout.Warningf("tail-assumed", p.need.tail.Start, "where the tail begins is not known; as --tail %s asks for one, the last %s are taken", p.w.Tail, sectors(n)))
 }
 

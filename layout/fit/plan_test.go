@@ -87,7 +87,7 @@ func checkPlan(p *plan.Plan, src image.Source) error {
 			owned = append(owned, layout.Span{Start: q.From, Count: q.Count})
 		case q.Op == layout.Render:
 			owned = append(owned, q.Span)
-		case q.Op == layout.Leave && q.Why != layout.WhyExcess:
+		case q.Op == layout.Leave && q.Why != layout.WhyExcess && q.Why != layout.WhyVolumeFree:
 			return fmt.Errorf("%s is left, why %s", q.Span, q.Why)
 		}
 	}
@@ -106,7 +106,8 @@ func checkPlan(p *plan.Plan, src image.Source) error {
 func checkDropped(d plan.Dropped, src image.Source) error {
 	switch d.Why {
 	case "made new at the new end", "the tail was not to be carried", "part of a table that is not in force",
-		"the copy of the tail at its old address; the same sectors are carried at the new end":
+		"the copy of the tail at its old address; the same sectors are carried at the new end",
+		"no file uses it":
 		return nil
 	case "blank, and outside what is used", "after the end of the volume in it":
 	default:

@@ -33,7 +33,10 @@ func (p Placed) Zero(s layout.Span, why layout.Reason, rank layout.Rank) {
 // Leave implements Sink.
 func (p Placed) Leave(s layout.Span, why layout.Reason, rank layout.Rank) {
 	s = p.span(s)
-	open := s.Common(p.Open) // begins inside s, also if it is empty
+	open := s.Common(p.Open)
+	if open.Empty() {
+		open = layout.Span{Start: s.Start} // what they share may begin anywhere if it is empty
+	}
 	p.To.Zero(layout.Between(s.Start, open.Start), why, rank)
 	p.To.Leave(open, why, rank)
 	p.To.Zero(layout.Between(open.End(), s.End()), why, rank)

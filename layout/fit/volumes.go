@@ -1,0 +1,311 @@
+package fit
+
+import (
+	"errors"
+	"fmt"
+	"maps"
+	"slices"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+	"bootgraft/layout/fat"
+	"bootgraft/layout/fat/resize"
+	"bootgraft/layout/plan"
+)
+
+// Volumes are the wishes for the sizes of FAT volumes.
+type Volumes struct {
+	Wish    map[int]resize.Wishes // by index of the entry, 0 = bare; what the planner knows better it fills in
+	Default resize.Wishes         // for a volume that nobody named and that has to shrink
+	Limit   layout.Sector         // first sector that the device cannot reach, 0 if it reaches all
+	Reserve float64               // part of the card left free for a next one that is a little smaller
+}
+
+// planVolumes plans every FAT volume that somebody named, and on a smaller
+// card every one that reaches beyond the room. Nothing else moves for it.
+func (p *planner) planVolumes() error {
+	p.sized = map[int]*resize.Result{}
+	for index := range p.w.Volumes.Wish {
+		if p.s.FAT[index] == nil {
+			p.refuse(layout.Refusalf("no-such-volume", layout.NoSector, "there is no FAT volume in %s, so its size cannot be changed", where(index)))
+		}
+	}
+	for _, index := range slices.Sorted(maps.Keys(p.s.FAT)) {
+		wish, asked := p.w.Volumes.Wish[index]
+		span := p.volumeSpan(index)
+		beyond := p.w.Target.Sectors < p.s.Sectors && p.volumeEnd(index) > p.room()
+		switch {
+		case !asked && !beyond, p.s.Volume(index) == nil:
+			continue
+		case index > 0 && !p.tableIsRendered() || p.gptInForce() && p.pinned(*p.s.Entry(index)):
+			if asked {
+				p.refuse(layout.Refusalf("entry-fixed", span.Start, "%s cannot become shorter or longer: its table is carried as it is", where(index)))
+			}
+			continue
+		case p.slackInUse(index):
+			if asked {
+				p.refuse(layout.Refusalf("slack-in-use", p.s.Volume(index).Slack.First, "%s has sectors in use behind the end of its volume, which nobody knows; its size cannot be changed", where(index)))
+			}
+			continue
+		case !asked:
+			wish = p.w.Volumes.Default
+		}
+		if err := p.planVolume(index, span, wish); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// slackInUse tells whether something lies in an entry behind its volume.
+func (p *planner) slackInUse(index int) bool {
+	s := p.s.Volume(index).Slack
+	return index > 0 && s != nil && !s.Blank
+}
+
+func where(index int) string {
+	if index == 0 {
+		return "the disk without a table"
+	}
+	return fmt.Sprintf("entry %d", index)
+}
+
+// volumeSpan returns the sectors of the entry of a volume, or those up to the
+// end of the disk for a bare one.
+func (p *planner) volumeSpan(index int) layout.Span {
+	if e := p.s.Entry(index); e != nil {
+		return layout.Between(e.Start, min(e.End(), p.s.Sectors))
+	}
+	if v := p.s.Volume(index); v != nil {
+		return v.Span
+	}
+	return layout.Span{}
+}
+
+// volumeEnd returns the end of what is used of the entry of a volume.
+func (p *planner) volumeEnd(index int) layout.Sector {
+	if index > 0 {
+		return p.ends[index]
+	}
+	return p.volumeSpan(0).End()
+}
+
+func (p *planner) planVolume(index int, span layout.Span, w resize.Wishes) error {
+	v := p.s.FAT[index]
+	t, err := v.LoadTable(v.Active)
+	if err != nil {
+		return fmt.Errorf("%s: reading the allocation table: %w", where(index), err)
+	}
+	end := p.roomAfter(span)
+	w.Base, w.From = span.Start, span.Start
+	w.Room = max(end-span.Start, 1)
+	if p.w.Volumes.Limit > 0 {
+		w.Limit = max(p.w.Volumes.Limit-span.Start, 1)
+	}
+	if w.Sectors == 0 {
+		w.Reserve = layout.Sector(p.w.Volumes.Reserve * float64(p.w.Target.Sectors))
+	}
+	w.Accept = func(code string) bool { p.used[code] = true; return p.accepted[code] }
+	if w.BootCode, err = p.bootCode(span.Start); err != nil {
+		return err
+	}
+	r, err := resize.Plan(v, t, nil, w)
+	var refused *resize.Refused
+	if errors.As(err, &refused) {
+		p.volumeRefused(index, span, refused, end)
+		return nil
+	}
+	if err != nil {
+		return fmt.Errorf("%s: %w", where(index), err)
+	}
+	p.keepVolume(index, span, v, r)
+	return nil
+}
+
+// keepVolume takes a planned volume over.
+func (p *planner) keepVolume(index int, span layout.Span, v *fat.Volume, r *resize.Result) {
+	for _, f := range r.Findings {
+		p.note(inVolume(f, index, span))
+	}
+	if !r.Changed() {
+		return
+	}
+	p.sized[index] = r
+	if r.Sectors == v.Sectors {
+		return
+	}
+	if index > 0 {
+		p.ends[index] = span.Start + r.Sectors
+		p.resized[index] = r.Sectors
+	}
+}
+
+// volumeRefused takes a refusal over. If the card is too small for the volume
+// even at its smallest, the numbers of the whole card are told with it.
+func (p *planner) volumeRefused(index int, span layout.Span, r *resize.Refused, end layout.Sector) {
+	for _, f := range r.Why {
+		p.refuse(inVolume(f, index, span))
+	}
+	for _, f := range r.Need {
+		p.refused.Need = append(p.refused.Need, inVolume(f, index, span))
+	}
+	if n := r.Limits.Smallest; n > 0 && span.Start+n > end {
+		p.smallest = max(p.smallest, span.Start+n)
+		if index > 0 {
+			p.ends[index] = span.Start + n
+		}
+	}
+}
+
+func inVolume(f layout.Finding, index int, span layout.Span) layout.Finding {
+	if f.Sector != layout.NoSector {
+		f.Sector += span.Start
+	}
+	f.Text = where(index) + ": " + f.Text
+	return f
+}
+
+// roomAfter returns how far a volume may reach on the card: up to the next
+// thing that stays in its place.
+func (p *planner) roomAfter(span layout.Span) layout.Sector {
+	end := p.room()
+	block := func(start, stop layout.Sector) {
+		if start > span.Start && stop > span.End() || start >= span.End() {
+			end = min(end, max(start, span.End()))
+		}
+	}
+	for _, e := range p.s.Entries {
+		if isVolume(e) && e.Start > span.Start {
+			block(e.Start, e.End())
+		}
+	}
+	for _, r := range p.s.Regions {
+		switch {
+		case p.need.tail.Holds(r.Start), p.isSecond(r), r.Role == layout.RoleVolume, r.Start < span.End():
+		case r.Role == layout.RoleTable, r.Role == layout.RoleDisputed && !p.staleCut(r):
+			block(r.Start, r.End())
+		case r.Content.Unread > 0, !r.Content.Looked:
+			block(r.Start, r.End())
+		case r.Content.NonBlank > 0:
+			block(r.Content.First, r.End())
+		}
+	}
+	return end
+}
+
+// bootCode returns the sectors before a volume, in which a loader may keep
+// addresses: at most 1 MiB of them, and nothing that is not known.
+func (p *planner) bootCode(before layout.Sector) ([]byte, error) {
+	n := min(before, layout.Sector(plan.Edge/p.s.SectorSize))
+	head := layout.Span{Count: n}
+	var out []byte
+	for _, known := range image.Unknown(p.src, head).Outside(head) {
+		b, err := image.ReadSectors(p.src, known)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, b...)
+	}
+	return out, nil
+}
+
+// cover puts the volumes that change onto the ground. A piece of Op Render
+// stands for a whole volume there, and From for its index. Behind a volume
+// that became smaller its old sectors are excess.
+func (p *planner) cover(ground []layout.Piece) []layout.Piece {
+	for _, index := range slices.Sorted(maps.Keys(p.sized)) {
+		r, span := p.sized[index], p.volumeSpan(index)
+		now := layout.Span{Start: span.Start, Count: r.Sectors}
+		ground = overlay(ground, layout.Piece{Span: now, Op: layout.Render, Why: layout.WhyVolume, From: layout.Sector(index)})
+		if left := layout.Between(now.End(), min(span.End(), p.room())); !left.Empty() {
+			ground = overlay(ground, layout.Piece{Span: left, Op: p.excessOp(), Why: layout.WhyExcess})
+		}
+	}
+	return p.closeEdges(ground)
+}
+
+// overlay replaces the pieces under q.
+func overlay(ground []layout.Piece, q layout.Piece) []layout.Piece {
+	var out []layout.Piece
+	laid := false
+	for _, g := range ground {
+		for _, part := range cutAt(g, []layout.Sector{q.Start, q.End()}) {
+			switch {
+			case !q.Covers(part.Span):
+				out = append(out, part)
+			case !laid:
+				out, laid = append(out, q), true
+			}
+		}
+	}
+	return out
+}
+
+// emitVolume hands the pieces of a volume on, with zeros for what the source
+// does not know.
+func (p *planner) emitVolume(index int, to resize.Sink) error {
+	edge := layout.Sector(plan.Edge / p.w.Target.SectorSize)
+	span := p.volumeSpan(index)
+	open := layout.Between(edge, p.w.Target.Sectors-edge)
+	if p.w.Excess == ExcessZero {
+		open = layout.Span{}
+	}
+	err := p.sized[index].Emit(resize.Placed{To: knownOnly{to, p.src}, Card: span.Start, Source: span.Start, Open: open})
+	if err != nil {
+		return fmt.Errorf("%s: %w", where(index), err)
+	}
+	return nil
+}
+
+// knownOnly turns copies of sectors that the source does not know into zeros.
+type knownOnly struct {
+	resize.Sink
+	src image.Source
+}
+
+// Copy implements resize.Sink.
+func (k knownOnly) Copy(s layout.Span, from layout.Sector, why layout.Reason, rank layout.Rank) {
+	q := layout.Piece{Span: s, Op: layout.Copy, From: from, Why: why, Rank: rank}
+	for _, part := range cutUnknown(q, image.Unknown(k.src, layout.Span{Start: from, Count: s.Count})) {
+		if part.Op == layout.Copy {
+			k.Sink.Copy(part.Span, part.From, why, rank)
+		} else {
+			k.Sink.Zero(part.Span, layout.WhyMissing, rank)
+		}
+	}
+}
+
+// copies gathers what source sectors a volume copies.
+type copies struct {
+	spans []layout.Span
+}
+
+func (c *copies) Copy(s layout.Span, from layout.Sector, _ layout.Reason, _ layout.Rank) {
+	c.spans = append(c.spans, layout.Span{Start: from, Count: s.Count})
+}
+func (c *copies) Zero(layout.Span, layout.Reason, layout.Rank)                 {}
+func (c *copies) Leave(layout.Span, layout.Reason, layout.Rank)                {}
+func (c *copies) Render(layout.Sector, []byte, layout.Reason, layout.Rank)     {}
+func (c *copies) Again(layout.Sector, layout.Span, layout.Reason, layout.Rank) {}
+
+// volumeCopies returns the source sectors that the changed volume copies,
+// whether they are known or not.
+func (p *planner) volumeCopies(index int) (layout.Spans, error) {
+	span := p.volumeSpan(index)
+	var c copies
+	if err := p.sized[index].Emit(resize.Placed{To: &c, Card: span.Start, Source: span.Start}); err != nil {
+		return nil, fmt.Errorf("%s: %w", where(index), err)
+	}
+	return layout.NewSpans(c.spans...), nil
+}
+
+// volumeMeaning returns the disk sectors that were interpreted to change a
+// volume.
+func (p *planner) volumeMeaning(index int) layout.Spans {
+	start := p.volumeSpan(index).Start
+	out := make(layout.Spans, 0, len(p.sized[index].Meaning))
+	for _, m := range p.sized[index].Meaning {
+		out = append(out, layout.Span{Start: m.Start + start, Count: m.Count})
+	}
+	return out
+}
