@@ -3,115 +3,11 @@ package main
 import (
 	"fmt"
 	"strings"
-	"time"
 
 	"bootgraft/image"
 	"bootgraft/image/capture"
 	"bootgraft/layout"
 )
-
-// view shows how a capture goes on: a few lines that are drawn again on a
-// terminal, one plain line every half minute elsewhere.
-type view struct {
-	ui         *ui
-	sectorSize int
-	last       time.Time
-	drawn      int // lines on the terminal
-}
-
-func newView(u *ui, src image.Source) *view {
-	return &view{ui: u, sectorSize: src.SectorSize(), last: time.Now()}
-}
-
-// Progress implements capture.Observer.
-func (v *view) Progress(p capture.Progress) {
-	switch {
-	case v.ui.quiet:
-	case v.ui.bars:
-		v.draw(v.lines(p))
-	case time.Since(v.last) >= 30*time.Second:
-		v.last = time.Now()
-		v.ui.sayf("%s", v.line(p))
-	}
-}
-
-// line sums a capture up in one line.
-func (v *view) line(p capture.Progress) string {
-	var total, safe, lost layout.Sector
-	for _, t := range p.Classes {
-		total, safe, lost = total+t.Total, safe+t.Safe, lost+t.Lost
-	}
-	text := fmt.Sprintf("%s: %s of %s safe, %s", p.Doing, v.size(safe), v.size(total), counted(lost, "sector")+" lost")
-	if p.Left > 0 {
-		text += ", about " + p.Left.Round(time.Minute).String() + " left"
-	}
-	return text
-}
-
-func (v *view) size(n layout.Sector) string { return bytesText(int64(n) * int64(v.sectorSize)) }
-
-// lines is the picture on a terminal: what is safe, lost and still to come,
-// by worth.
-func (v *view) lines(p capture.Progress) []string {
-	out := []string{fmt.Sprintf("%-13s %12s %12s %12s", "", "safe", "lost", "to come")}
-	for _, c := range capture.Classes {
-		t := p.Classes[c]
-		if t.Total == 0 {
-			continue
-		}
-		out = append(out, fmt.Sprintf("%-13s %12s %12s %12s", c, v.size(t.Safe), v.size(t.Lost), v.size(t.Left())))
-	}
-	state := fmt.Sprintf("%s, at sector %s", p.Doing, grouped(p.At))
-	if p.Rate > 0 {
-		state += fmt.Sprintf(", %s a second", bytesText(int64(p.Rate)))
-	}
-	if p.Left > 0 {
-		state += fmt.Sprintf(", about %s left", p.Left.Round(time.Second))
-	}
-	if p.Clock.Errors > 0 {
-		state += fmt.Sprintf("; %s", counted(p.Clock.Errors, "failed read"))
-	}
-	return append(out, state)
-}
-
-// draw replaces what was drawn before.
-func (v *view) draw(lines []string) {
-	var b strings.Builder
-	if v.drawn > 0 {
-		fmt.Fprintf(&b, "\x1b[%dA", v.drawn)
-	}
-	for _, l := range lines {
-		fmt.Fprintf(&b, "\x1b[2K%.79s\n", l)
-	}
-	for range v.drawn - len(lines) {
-		b.WriteString("\x1b[2K\n")
-	}
-	v.drawn = max(v.drawn, len(lines))
-	fmt.Fprint(v.ui.err, b.String())
-}
-
-func (v *view) finish() { v.drawn = 0 }
-
-// Event implements capture.Observer.
-func (v *view) Event(e capture.Event) {
-	text := ""
-	switch e.Kind {
-	case capture.EventHang:
-		text = fmt.Sprintf("The drive has not answered for %s, at sector %d. If it stays so: pull USB and power, wait a minute, plug it in, and type the same command again. Ctrl-C stops in good order.", e.Took.Round(time.Second), e.Span.Start)
-	case capture.EventAnswered:
-		text = "The drive answers again."
-	case capture.EventGone:
-		text = "The drive is gone. What was read is safe. Plug it in again and type the same command."
-	case capture.EventRest:
-		text = "Resting, so that the drive can cool down."
-	case capture.EventUnstable:
-		text = fmt.Sprintf("Sector %d answered differently when it was read again; it is not called good.", e.Span.Start)
-	}
-	if text != "" {
-		v.drawn = 0
-		v.ui.sayf("%s", strings.TrimRight(fold("", text), "\n"))
-	}
-}
 
 type captureJSON struct {
 	Schema   int              `json:"schema"`

@@ -181,6 +181,8 @@ func (e *engine) settle(s *stopped) error {
 	if err := e.j.settle(); err != nil || s.why != Done || !e.Hash {
 		return err
 	}
+	e.doing, e.at = "hashing the image file", -1
+	e.watch.Progress(e.progress())
 	size := int64(e.rec.Sectors) * int64(e.rec.SectorSize)
 	d, err := hashWhole(e.ctx, e.img, size)
 	if e.ctx.Err() != nil {

@@ -88,7 +88,7 @@ type Progress struct {
 	Elapsed time.Duration
 	Doing   string // a few plain words
 	Class   Class
-	At      layout.Sector
+	At      layout.Sector // the last read, -1 if no sector is read now
 	Classes map[Class]Tally
 	Rate    float64       // bytes a second of good reads, over this run
 	Left    time.Duration // at that rate, 0 if not known

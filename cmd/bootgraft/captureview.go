@@ -1,0 +1,198 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"os"
+	"strings"
+	"sync"
+	"time"
+
+	"golang.org/x/term"
+
+	"bootgraft/image"
+	"bootgraft/image/capture"
+	"bootgraft/layout"
+)
+
+// view shows how a capture goes on: a few lines that are drawn again every
+// second on a terminal, one plain line every half minute elsewhere.
+type view struct {
+	ui         *ui
+	sectorSize int
+	done       chan struct{}
+
+	mu     sync.Mutex
+	drawn  int // lines on the terminal
+	last   capture.Progress
+	heard  time.Time // when last was told; on a terminal
+	said   time.Time // the last plain line
+	paused string    // why nothing is read now
+}
+
+func newView(u *ui, src image.Source) *view {
+	v := &view{ui: u, sectorSize: src.SectorSize(), said: time.Now(), done: make(chan struct{})}
+	if u.bars && !u.quiet {
+		go v.tick()
+	}
+	return v
+}
+
+// tick draws again while the drive lets wait.
+func (v *view) tick() {
+	t := time.NewTicker(time.Second)
+	defer t.Stop()
+	for {
+		select {
+		case <-v.done:
+			return
+		case <-t.C:
+			v.mu.Lock()
+			if !v.heard.IsZero() && time.Since(v.heard) > 1500*time.Millisecond {
+				v.draw()
+			}
+			v.mu.Unlock()
+		}
+	}
+}
+
+// finish leaves the picture as it is.
+func (v *view) finish() {
+	close(v.done)
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	v.drawn, v.heard = 0, time.Time{}
+}
+
+// Progress implements capture.Observer.
+func (v *view) Progress(p capture.Progress) {
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	v.last, v.paused = p, ""
+	switch {
+	case v.ui.quiet:
+	case v.ui.bars:
+		v.heard = time.Now()
+		v.draw()
+	case time.Since(v.said) >= 30*time.Second:
+		v.said = time.Now()
+		v.ui.sayf("%s", v.line())
+	}
+}
+
+// line sums a capture up in one line.
+func (v *view) line() string {
+	p := v.last
+	var total, safe, lost layout.Sector
+	for _, t := range p.Classes {
+		total, safe, lost = total+t.Total, safe+t.Safe, lost+t.Lost
+	}
+	text := fmt.Sprintf("%s: %s of %s safe, %s lost", doing(p), v.size(safe), v.size(total), counted(lost, "sector"))
+	if p.Left > 0 {
+		text += ", about " + p.Left.Round(time.Minute).String() + " left"
+	}
+	return text
+}
+
+func (v *view) size(n layout.Sector) string { return bytesText(int64(n) * int64(v.sectorSize)) }
+
+// classTexts name the classes in a sentence.
+var classTexts = map[capture.Class]string{
+	capture.Boot: "boot areas", capture.Tables: "allocation tables", capture.Directories: "directories",
+	capture.Files: "files", capture.Free: "what no file uses",
+}
+
+// doing says what is done, and to what it is done.
+func doing(p capture.Progress) string {
+	if p.Doing == "reading" {
+		return "reading " + classTexts[p.Class]
+	}
+	return p.Doing
+}
+
+// lines is the picture on a terminal: what is safe, lost and still to come,
+// by worth.
+func (v *view) lines() []string {
+	p := v.last
+	out := []string{fmt.Sprintf("%-13s %12s %12s %12s", "", "safe", "lost", "to come")}
+	for _, c := range capture.Classes {
+		if t := p.Classes[c]; t.Total > 0 {
+			out = append(out, fmt.Sprintf("%-13s %12s %12s %12s", c, v.size(t.Safe), v.size(t.Lost), v.size(t.Left())))
+		}
+	}
+	now := doing(p)
+	if p.At >= 0 {
+		now += ", at sector " + grouped(p.At)
+	}
+	if v.paused != "" {
+		now = v.paused
+	}
+	if wait := time.Since(v.heard); wait > 2*time.Second {
+		now += fmt.Sprintf(", for %s now", wait.Round(time.Second))
+	}
+	var pace []string
+	if p.Rate > 0 {
+		pace = append(pace, bytesText(int64(p.Rate))+" a second")
+	}
+	if p.Left > 0 {
+		pace = append(pace, fmt.Sprintf("about %s left", p.Left.Round(time.Second)))
+	}
+	if p.Clock.Errors > 0 {
+		pace = append(pace, counted(p.Clock.Errors, "failed read"))
+	}
+	return append(out, now, strings.Join(pace, ", "))
+}
+
+// draw replaces what was drawn before, in one piece so that nothing flickers.
+func (v *view) draw() {
+	lines := v.lines()
+	for len(lines) < v.drawn {
+		lines = append(lines, "")
+	}
+	var b strings.Builder
+	if v.drawn > 0 {
+		fmt.Fprintf(&b, "\x1b[%dA", v.drawn)
+	}
+	width := columns() - 1
+	for _, l := range lines {
+		fmt.Fprintf(&b, "\r%.*s\x1b[K\n", width, l)
+	}
+	v.drawn = len(lines)
+	_, _ = io.WriteString(v.ui.err, b.String()) // a picture that cannot be drawn is no reason to stop
+}
+
+// columns returns how wide the terminal is: a line that is folded cannot be
+// drawn again in its place.
+func columns() int {
+	if n, _, err := term.GetSize(int(os.Stderr.Fd())); err == nil && n > 1 {
+		return min(n, 80)
+	}
+	return 80
+}
+
+// Event implements capture.Observer.
+func (v *view) Event(e capture.Event) {
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	text := ""
+	switch e.Kind {
+	case capture.EventHang:
+		text = fmt.Sprintf("The drive has not answered for %s, at sector %s. If it stays so: pull USB and power, wait a minute, plug it in, and type the same command again. Ctrl-C stops in good order.", e.Took.Round(time.Second), grouped(e.Span.Start))
+	case capture.EventAnswered:
+		text = "The drive answers again."
+	case capture.EventGone:
+		text = "The drive is gone. What was read is safe. Plug it in again and type the same command."
+	case capture.EventRest:
+		v.paused = "resting for " + e.Took.String() + ", so that the drive can cool down"
+		v.heard = time.Now()
+		if !v.ui.bars {
+			text = strings.ToUpper(v.paused[:1]) + v.paused[1:] + "."
+		}
+	case capture.EventUnstable:
+		text = fmt.Sprintf("Sector %s answered differently when it was read again; it is not called good.", grouped(e.Span.Start))
+	}
+	if text != "" {
+		v.drawn = 0
+		v.ui.sayf("%s", strings.TrimRight(fold("", text), "\n"))
+	}
+}
