@@ -195,7 +195,7 @@ func (d *demo) tooSmall() error {
 
 func (d *demo) smaller() error {
 	d.title("A smaller card that will do")
-	d.tell("The last sectors of the drive between the volume and the tail are blank and may fall off. The tail moves as one block to the new end.")
+	d.tell("The volume shrinks in its place: only clusters beyond its new end would have to move, and its tables, boot sectors and the partition table follow. The tail moves as one block to the new end.")
 	plan, img := d.path("smaller.plan"), d.path("smaller-card.img")
 	if err := d.typed(exitDone, append([]string{"plan", d.captured(), "--size", fmt.Sprintf("%ds", demoSmaller), "-o", plan}, demoAccept...)...); err != nil {
 		return err

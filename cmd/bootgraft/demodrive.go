@@ -26,9 +26,9 @@ const (
 	demoVolume   = 504_000
 	demoTail     = 256
 	demoLarger   = 614_400
-	demoSmaller  = 510_000
+	demoSmaller  = 480_000
 	demoTooSmall = 200_000
-	demoDamage   = 120_000*demoSector + 77 // a byte that verify has to find
+	demoDamage   = 6_100*demoSector + 77 // a byte of a recording, that verify has to find
 )
 
 // demoCollection is an invented collection: folders and the songs in them.

@@ -39,7 +39,7 @@ var mayImport = map[string][]string{
 }
 
 // testOnly are packages for tests alone; no program may contain them.
-var testOnly = []string{"image/imagetest", "image/imagetest/need", "image/imagetest/disks", "image/capture/rig", "safety/faultdev"}
+var testOnly = []string{"image/imagetest", "image/imagetest/need", "image/imagetest/disks", "layout/compare/family", "image/capture/rig", "safety/faultdev"}
 
 // noWorld are packages that see no file system, no clock and no randomness.
 var noWorld = []string{"layout", "layout/plan", "layout/fit", "layout/card", "layout/fat/resize"}

@@ -37,7 +37,9 @@ counts it from the end or from the start, and few manuals say which:
   --tail end          at the new end only (smaller cards)
   --tail same-place   at its old address only: the card may not start if the
                       firmware looks at the end
-  --tail drop         not at all: the card may not start`
+  --tail drop         not at all: the card may not start
+
+` + volumeHelp
 
 type planFlags struct {
 	size, target, out string
@@ -45,6 +47,7 @@ type planFlags struct {
 	newIDs, replace   bool
 	accept            []string
 	source            sourceFlags
+	volumes           volumeFlags
 }
 
 func planCommand(u *ui) *cobra.Command {
@@ -66,6 +69,7 @@ func planCommand(u *ui) *cobra.Command {
 	fl.BoolVar(&f.replace, "replace", false, "replace an existing plan file")
 	fl.StringArrayVar(&f.accept, "accept", nil, "accept a finding by its code; may be repeated")
 	f.source.add(c)
+	f.volumes.add(c)
 	return c
 }
 
@@ -114,6 +118,9 @@ func (f *planFlags) check() error {
 	case "", fit.TailBoth, fit.TailEnd, fit.TailSamePlace, fit.TailDrop:
 	default:
 		return usagef("--tail %s is not known: it is both, end, same-place or drop", f.tail)
+	}
+	if _, err := f.volumes.wishes(512); err != nil {
+		return err
 	}
 	switch fit.Excess(f.excess) {
 	case fit.ExcessLeave, fit.ExcessZero:
@@ -169,6 +176,10 @@ func (f *planFlags) targetSize(sectorSize int) (d plan.Disk, nominal bool, err e
 
 func (f *planFlags) wishes(s *scan.Survey, target plan.Disk, path string) (fit.Wishes, error) {
 	w := fit.Wishes{Target: target, Tail: fit.Tail(f.tail), Excess: fit.Excess(f.excess), Accept: f.accept, Path: filepath.ToSlash(path)}
+	var err error
+	if w.Volumes, err = f.volumes.wishes(target.SectorSize); err != nil {
+		return w, err
+	}
 	if !f.newIDs {
 		return w, nil
 	}

@@ -49,7 +49,12 @@ func (p *planner) put(at layout.Sector, data []byte, why layout.Reason, rank lay
 // length of an entry that became shorter, or identifiers drawn anew.
 func (p *planner) renderTables() error {
 	for _, e := range p.s.Entries {
-		if n, ok := p.resized[e.Index]; ok {
+		n, ok := p.resized[e.Index]
+		switch {
+		case !ok:
+		case p.sized[e.Index] != nil || n > e.Count:
+			p.note(layout.Warningf("entry-resized", e.Start, "entry %d becomes %s instead of %s, as long as what is in it", e.Index, sectors(n), sectors(e.Count)))
+		default:
 			p.note(layout.Warningf("entry-shortened", e.Start, "entry %d becomes %s instead of %s: what follows is blank and not used by its volume", e.Index, sectors(n), sectors(e.Count)))
 		}
 	}

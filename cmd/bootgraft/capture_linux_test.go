@@ -1,0 +1,286 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"bootgraft/image/capture/rig"
+	"bootgraft/layout"
+)
+
+// A process of this binary may be the server of a drive with real read errors.
+func init() { rig.Main() }
+
+// typist runs the program as typed, in a folder of its own.
+type typist struct {
+	t        *testing.T
+	bin, dir string
+}
+
+func newTypist(t *testing.T) *typist {
+	return &typist{t, selfAs(t, "bootgraft"), t.TempDir()}
+}
+
+func (y *typist) path(name string) string { return filepath.Join(y.dir, name) }
+
+func (y *typist) command(args ...string) *exec.Cmd {
+	c := exec.Command(y.bin, args...)
+	c.Dir = y.dir
+	return c
+}
+
+// types runs a command that must end with the given code, and returns what it
+// says.
+func (y *typist) types(want int, args ...string) (stdout, stderr string) {
+	y.t.Helper()
+	var out, errs bytes.Buffer
+	c := y.command(args...)
+	c.Stdout, c.Stderr = &out, &errs
+	err := c.Run()
+	if got := c.ProcessState.ExitCode(); got != want {
+		y.t.Fatalf("%v ended with %d, want %d: %v\n%s%s", args, got, want, err, out.String(), errs.String())
+	}
+	return out.String(), errs.String()
+}
+
+func (y *typist) says(text, want string) {
+	y.t.Helper()
+	if !strings.Contains(text, want) {
+		y.t.Errorf("%q is not said:\n%s", want, text)
+	}
+}
+
+// invent makes the content of a small drive without any volume.
+func (y *typist) invent(name string, seed uint64) (content []byte) {
+	y.t.Helper()
+	content = make([]byte, 8<<20)
+	rng := rand.New(rand.NewPCG(seed, 7))
+	for i := range content {
+		content[i] = byte(rng.Uint32())
+	}
+	if err := os.WriteFile(y.path(name), content, 0o600); err != nil {
+		y.t.Fatal(err)
+	}
+	return content
+}
+
+// holds wants the image to have the content of the drive in all sectors but the
+// missing ones.
+func (y *typist) holds(img string, content []byte, missing layout.Spans) {
+	y.t.Helper()
+	got, err := os.ReadFile(y.path(img))
+	if err != nil || len(got) != len(content) {
+		y.t.Fatalf("%s: %v, %d bytes", img, err, len(got))
+	}
+	for _, s := range missing.Outside(layout.Span{Count: layout.Sector(len(content) / 512)}) {
+		if !bytes.Equal(got[s.Start*512:s.End()*512], content[s.Start*512:s.End()*512]) {
+			y.t.Errorf("sectors %s of %s are not those of the drive", s, img)
+		}
+	}
+}
+
+// TestCaptureADyingDrive: the whole job at a block device with real read errors.
+// What the program prints is held against the faults that the drive was given
+// and against its content. The log of the drive is held against the promises of
+// acquisition tools: DDA-RM-07, DDA-RM-08, DA-AO-24 (NIST CFTT, Digital Data
+// Acquisition Tool Specification, 2004; from memory).
+func TestCaptureADyingDrive(t *testing.T) {
+	y := newTypist(t)
+	if err := makeDemoDrive(y.path("well.img")); err != nil {
+		t.Fatal(err)
+	}
+	content, err := os.ReadFile(y.path("well.img"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	r := rig.Start(t, y.path("well.img"), rig.Faults{Bad: demoBad})
+
+	said, _ := y.types(exitDone, "survey", r.Device)
+	y.says(said, "short look")
+	for _, args := range [][]string{{"plan", r.Device, "--size", "614400s"}, {"files", r.Device}} {
+		_, refusal := y.types(exitRefused, args...)
+		y.says(refusal, "bootgraft capture "+r.Device)
+	}
+	if n := len(r.Log()); n > 20 {
+		t.Errorf("a short look and two refusals read %d times", n)
+	}
+
+	said, _ = y.types(exitIncomplete, "capture", r.Device, "old.img", "--json")
+	var got captureJSON
+	if err := json.Unmarshal([]byte(said), &got); err != nil {
+		t.Fatal(err)
+	}
+	if !slices.Equal(got.Missing, []layout.Span(demoBad)) || len(got.Unread)+len(got.Skipped)+len(got.Unstable) > 0 {
+		t.Errorf("missing %v, want %v; unread %v", got.Missing, demoBad, got.Unread)
+	}
+	y.holds("old.img", content, demoBad)
+	for _, a := range r.Log() {
+		if a.Write {
+			t.Fatalf("sectors %s of the drive were written to", a.Span)
+		}
+	}
+	y.files(content)
+	y.card()
+}
+
+// files wants the damaged files to be named with the bytes that are missing.
+func (y *typist) files(content []byte) {
+	y.t.Helper()
+	said, _ := y.types(exitIncomplete, "files", "old.img", "--json", "--to", "rescued")
+	var got filesJSON
+	if err := json.Unmarshal([]byte(said), &got); err != nil {
+		y.t.Fatal(err)
+	}
+	damaged := 0
+	for _, f := range got.Files {
+		if f.whole() {
+			continue
+		}
+		damaged++
+		for _, h := range f.Missing {
+			// 16 bit mono at 22,050 Hz behind a header of 44 bytes (RIFF WAVE): X00.
+			from, to := float64(h.Start-44)/44100, float64(h.Start+h.Count-44)/44100
+			if h.From == nil || *h.From > from || *h.From < from-0.001 || *h.To < to || *h.To > to+0.001 {
+				y.t.Errorf("%s: bytes %d+%d are said to spoil %v to %v seconds, want %v to %v", f.Path, h.Start, h.Count, *h.From, *h.To, from, to)
+			}
+		}
+		if _, err := os.Stat(filepath.Join(y.dir, "rescued", "volume-1", f.Path)); err == nil || f.Written != "" {
+			y.t.Errorf("%s was copied although nobody asked", f.Path)
+		}
+	}
+	if damaged != 2 {
+		y.t.Errorf("%d files are damaged, want 2", damaged)
+	}
+	list, err := os.ReadFile(y.path("rescued/" + damagedName))
+	if err != nil {
+		y.t.Fatal(err)
+	}
+	y.says(string(list), "volume-1/Upper Quill 2000/04 Barley Queen.wav")
+	y.says(string(list), "bytes 126,464 to 138,751, sound from 00:02.8 to 00:03.2")
+
+	y.types(exitIncomplete, "files", "old.img", "--to", "all", "--damaged", "zero")
+	hurt, err := os.ReadFile(y.path("all/volume-1/Upper Quill 2000/04 Barley Queen.wav"))
+	if err != nil {
+		y.t.Fatal(err)
+	}
+	want := demoSong(14, 6)
+	clear(want[126_464:138_752])
+	if !bytes.Equal(hurt, want) {
+		y.t.Error("a damaged file is not what it was, with zeros in its hole")
+	}
+}
+
+// card wants missing sectors to be accepted by their code, to be zeros on the
+// card, and never to end as if nothing were missing.
+func (y *typist) card() {
+	y.t.Helper()
+	plan := []string{"plan", "old.img", "--size", "614400s", "-o", "p"}
+	_, refusal := y.types(exitRefused, plan...)
+	y.says(refusal, "--accept missing-in-volume")
+	said, _ := y.types(exitDone, append(plan, "--accept", "missing-in-volume")...)
+	y.says(said, "twin-used") // sector 101 is of the first of two allocation tables
+	y.types(exitIncomplete, "write", "p", "card.img")
+	y.types(exitIncomplete, "verify", "p", "card.img")
+	card, err := os.ReadFile(y.path("card.img"))
+	if err != nil {
+		y.t.Fatal(err)
+	}
+	for _, s := range demoBad[1:] {
+		if b := card[s.Start*512 : s.End()*512]; len(bytes.Trim(b, "\x00")) > 0 {
+			y.t.Errorf("missing sectors %s are not zeros on the card", s)
+		}
+	}
+}
+
+// TestCaptureGoesOn: a drive that vanishes, comes back under another name, is
+// interrupted, and hangs, is read to its end by one command; another drive is
+// refused at any time.
+func TestCaptureGoesOn(t *testing.T) {
+	y := newTypist(t)
+	content := y.invent("drive", 1)
+	y.invent("other", 2)
+	bad := layout.Spans{{Start: 5000, Count: 9}, {Start: 12_000, Count: 1}}
+	command := func(r *rig.Rig) []string { return []string{"capture", r.Device, "old.img", "--looks", "1"} }
+
+	first := rig.Start(t, y.path("drive"), rig.Faults{Bad: bad, GoneAfter: 12})
+	_, said := y.types(exitStopped, command(first)...)
+	y.says(said, "the drive is gone")
+	other := rig.Start(t, y.path("other"), rig.Faults{})
+	_, said = y.types(exitRefused, command(other)...)
+	y.says(said, "not the drive")
+
+	hangs := rig.Start(t, y.path("drive"), rig.Faults{Bad: bad, Hangs: []layout.Sector{9000}})
+	_, said = y.interrupted(command(hangs)...)
+	y.says(said, "did not answer")
+	hangs.Vanish()
+
+	back := rig.Start(t, y.path("drive"), rig.Faults{Bad: bad})
+	if back.Device == first.Device {
+		t.Error("the drive has come back under the same name")
+	}
+	y.types(exitIncomplete, command(back)...)
+	y.holds("old.img", content, bad)
+	_, said = y.types(exitRefused, command(other)...) // nothing is left to do, and still it is another one
+	y.says(said, "not the drive")
+	y.holds("old.img", content, bad)
+	for _, r := range []*rig.Rig{first, other, hangs, back} {
+		for _, a := range r.Log() {
+			if a.Write {
+				t.Errorf("sectors %s of a drive were written to", a.Span)
+			}
+		}
+	}
+}
+
+// interrupted runs a command and presses Ctrl-C when it has read what it can.
+func (y *typist) interrupted(args ...string) (stdout, stderr string) {
+	y.t.Helper()
+	var out, errs bytes.Buffer
+	c := y.command(args...)
+	c.Stdout, c.Stderr = &out, &errs
+	if err := c.Start(); err != nil {
+		y.t.Fatal(err)
+	}
+	time.Sleep(time.Second)
+	if err := c.Process.Signal(os.Interrupt); err != nil {
+		y.t.Fatal(err)
+	}
+	if c.Wait(); c.ProcessState.ExitCode() != exitStopped {
+		y.t.Fatalf("%v ended with %d\n%s%s", args, c.ProcessState.ExitCode(), out.String(), errs.String())
+	}
+	return out.String(), errs.String()
+}
+
+// TestCaptureIsKilled: kill -9 at any moment, and the same command goes on.
+func TestCaptureIsKilled(t *testing.T) {
+	y := newTypist(t)
+	content := y.invent("drive", 3)
+	bad := layout.Spans{{Start: 700, Count: 3}, {Start: 9000, Count: 1}}
+	slow := map[layout.Sector]time.Duration{}
+	for x := layout.Sector(100); x < 16_384; x += 1024 {
+		slow[x] = 20 * time.Millisecond
+	}
+	r := rig.Start(t, y.path("drive"), rig.Faults{Bad: bad, Slow: slow})
+	for _, after := range []time.Duration{40, 90, 140, 200} {
+		c := y.command("capture", r.Device, "old.img", "--looks", "1")
+		if err := c.Start(); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(after * time.Millisecond)
+		if err := c.Process.Kill(); err != nil {
+			t.Fatal(err)
+		}
+		c.Wait()
+	}
+	y.types(exitIncomplete, "capture", r.Device, "old.img", "--looks", "1")
+	y.holds("old.img", content, bad)
+	y.types(exitDone, "verify", "old.img")
+}

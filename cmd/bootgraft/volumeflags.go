@@ -1,0 +1,167 @@
+package main
+
+import (
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"bootgraft/layout"
+	"bootgraft/layout/fat/resize"
+	"bootgraft/layout/fit"
+)
+
+const volumeHelp = `FAT volumes may change their size with the card. N is the number of the entry,
+0 for a volume without a table:
+
+  --volume N:shrink          as large as fits: what a smaller card does by itself
+  --volume N:shrink=SECTORS  to this size
+  --volume N:grow            as far as the card, the FAT type and the device go
+  --volume N:grow=SECTORS    to this size; refused if that cannot be
+  --volume N:keep            not at all
+
+  bootgraft plan old.img --size 62333952s --volume 1:grow --device-limit 137GB -o card.plan
+  bootgraft plan old.img --size 30000000s --move none --reserve 1% -o card.plan
+  bootgraft plan old.img --size 30000000s --pin FIRMWARE.BIN -o card.plan
+
+When a volume shrinks its data area keeps its place, and only clusters beyond
+the new end move. When it grows, the data area moves as one if its tables have
+no room left: a loader that finds its files by sector numbers must then be
+installed again. What the loader finds by address is refused to move unless you
+accept it by its code.`
+
+// volumeFlags are the wishes for FAT volumes.
+type volumeFlags struct {
+	volumes []string
+	empty   []int
+	pins    []string
+	move    string
+	slack   string
+	bad     string
+	free    string
+	align   int64
+	reserve string
+	limit   string
+}
+
+func (f *volumeFlags) add(c *cobra.Command) {
+	fl := c.Flags()
+	fl.StringArrayVar(&f.volumes, "volume", nil, "N:keep, N:shrink[=SECTORS] or N:grow[=SECTORS]; may be repeated")
+	fl.IntSliceVar(&f.empty, "empty-volume", nil, "make volume N empty, but for its boot sectors and label")
+	fl.StringArrayVar(&f.pins, "pin", nil, "this file of a FAT volume must stay in its sectors; may be repeated")
+	fl.StringVar(&f.move, "move", "", "none: shrink only as far as no file has to move")
+	fl.StringVar(&f.slack, "fat-slack", "mark", "table entries behind the last cluster of a smaller volume: mark as bad, keep, or zero")
+	fl.StringVar(&f.bad, "bad-marks", "keep", "marks of bad clusters, which belong to the old drive: keep or clear")
+	fl.StringVar(&f.free, "free", "", "clusters that no file uses: copy or skip (default: skip only in a volume that changes)")
+	fl.Int64Var(&f.align, "align", 0, "put the data area of a volume that changes on a multiple of so many sectors; some loaders stop starting")
+	fl.StringVar(&f.reserve, "reserve", "", "leave this part of the card free for a next one that is a little smaller, e.g. 1%")
+	fl.StringVar(&f.limit, "device-limit", "", "the device reaches no further: sectors (16450560s) or 504MiB, 2.1GB, 8.4GB, 33.8GB, 137GB, 2.2TB")
+}
+
+// walls are the well-known limits of old devices, in sectors of 512 bytes:
+// 1024*16*63 (ATA-3, Annex B), 1024*64*63, 1024*255*63 (INT 13h), 65535*16*63
+// (from memory), 2^28 (28-bit addresses of ATA), 2^32.
+var walls = map[string]layout.Sector{
+	"504MiB": 1024 * 16 * 63, "528MB": 1024 * 16 * 63, "2.1GB": 1024 * 64 * 63, "8.4GB": 1024 * 255 * 63,
+	"33.8GB": 65535 * 16 * 63, "137GB": 1 << 28, "2.2TB": 1 << 32,
+}
+
+// wishes turns the flags into wishes for the planner.
+func (f *volumeFlags) wishes(sectorSize int) (fit.Volumes, error) {
+	common, err := f.common()
+	if err != nil {
+		return fit.Volumes{}, err
+	}
+	out := fit.Volumes{Wish: map[int]resize.Wishes{}, Default: common}
+	for _, text := range f.volumes {
+		index, w, err := parseVolume(text, common)
+		if err != nil {
+			return out, err
+		}
+		if _, twice := out.Wish[index]; twice {
+			return out, usagef("--volume %d is given twice", index)
+		}
+		out.Wish[index] = w
+	}
+	for _, index := range f.empty {
+		w, ok := out.Wish[index]
+		if !ok {
+			w = common
+		}
+		w.Empty = true
+		out.Wish[index] = w
+	}
+	if out.Reserve, err = parsePart(f.reserve); err != nil {
+		return out, err
+	}
+	out.Limit, err = parseLimit(f.limit, sectorSize)
+	return out, err
+}
+
+// common returns what holds for every volume that changes.
+func (f *volumeFlags) common() (w resize.Wishes, err error) {
+	check := func(flag, value string, known ...string) {
+		if !slices.Contains(known, value) && err == nil {
+			err = usagef("--%s %s is not known: it is %s", flag, value, strings.Join(known, " or "))
+		}
+	}
+	if f.move != "" {
+		check("move", f.move, "none")
+	}
+	check("fat-slack", f.slack, "mark", "keep", "zero")
+	check("bad-marks", f.bad, "keep", "clear")
+	if f.free != "" {
+		check("free", f.free, "copy", "skip")
+	}
+	if f.align < 0 && err == nil {
+		err = usagef("--align cannot be negative")
+	}
+	return resize.Wishes{
+		Pins: f.pins, MoveNone: f.move == "none", Slack: resize.Slack(f.slack), BadMarks: resize.BadMarks(f.bad),
+		Free: resize.Free(f.free), Align: layout.Sector(f.align),
+	}, err
+}
+
+func parseVolume(text string, w resize.Wishes) (int, resize.Wishes, error) {
+	number, mode, ok := strings.Cut(text, ":")
+	mode, size, sized := strings.Cut(mode, "=")
+	index, err := strconv.Atoi(number)
+	known := mode == "shrink" || mode == "grow" || mode == "keep" && !sized
+	if !ok || err != nil || index < 0 || !known {
+		return 0, w, usagef("--volume %s is not understood: it is N:keep, N:shrink[=SECTORS] or N:grow[=SECTORS]", text)
+	}
+	w.Mode = resize.Mode(mode)
+	if sized {
+		n, err := strconv.ParseInt(strings.TrimSuffix(size, "s"), 10, 62)
+		if err != nil || n <= 0 {
+			return 0, w, usagef("--volume %s: %q is no number of sectors", text, size)
+		}
+		w.Sectors = layout.Sector(n)
+	}
+	return index, w, nil
+}
+
+// parsePart reads 1% as 0.01.
+func parsePart(text string) (float64, error) {
+	if text == "" {
+		return 0, nil
+	}
+	number, ok := strings.CutSuffix(text, "%")
+	part, err := strconv.ParseFloat(number, 64)
+	if !ok || err != nil || !(part >= 0 && part < 100) {
+		return 0, usagef("--reserve %s is not understood: it is a part of the card, such as 1%%", text)
+	}
+	return part / 100, nil
+}
+
+func parseLimit(text string, sectorSize int) (layout.Sector, error) {
+	if text == "" {
+		return 0, nil
+	}
+	if wall, ok := walls[text]; ok {
+		return wall * 512 / layout.Sector(sectorSize), nil
+	}
+	s, err := parseSize(text, sectorSize)
+	return s.sectors, err
+}
