@@ -70,7 +70,7 @@ func (p *planner) renderTables() error {
 }
 
 func (p *planner) renderGPT() error {
-	anew := p.resizing() || p.w.NewIDs != nil && p.w.NewIDs.GPT != nil
+	anew := p.resizing() || len(p.resized) > 0 || p.w.NewIDs != nil && p.w.NewIDs.GPT != nil
 	if !anew && !p.tableMissing() {
 		return nil
 	}
