@@ -68,7 +68,7 @@ func isHeldByUs(x *examined) *Refusal {
 			"somebody else holds it exclusively")
 	case errors.Is(err, fs.ErrPermission):
 		return x.refuse(TargetHeld, "try again with sudo; if you are root already, it is not for you to write", "there is no permission to write to it (%v)", err)
-	case errors.Is(err, syscall.ENOMEDIUM), errors.Is(err, syscall.ENXIO), errors.Is(err, syscall.ENODEV):
+	case errors.Is(err, errNoMedium), errors.Is(err, syscall.ENXIO), errors.Is(err, syscall.ENODEV):
 		return x.refuse(TargetNoMedium, "put the card in", "there is no card in it (%v)", err)
 	case errors.Is(err, syscall.EROFS), errors.Is(err, syscall.EACCES):
 		return x.refuse(TargetReadOnly, "move the lock of the card", "it cannot be opened for writing (%v)", err)

@@ -276,3 +276,14 @@ func same(t testing.TB, got, want map[string]string) {
 		}
 	}
 }
+
+func variantNamed(t testing.TB, name string) variant {
+	t.Helper()
+	for _, x := range variants {
+		if x.name == name {
+			return x
+		}
+	}
+	t.Fatalf("no variant %s", name)
+	return variant{}
+}

@@ -196,14 +196,3 @@ func TestDirty(t *testing.T) {
 		})
 	}
 }
-
-func variantNamed(t testing.TB, name string) variant {
-	t.Helper()
-	for _, x := range variants {
-		if x.name == name {
-			return x
-		}
-	}
-	t.Fatalf("no variant %s", name)
-	return variant{}
-}

@@ -95,13 +95,6 @@ func identifyDir(dir string) image.Identity {
 	return identify(unix.Mkdev(major, minor))
 }
 
-// TwoNewError says that more than one disk came while one was waited for.
-type TwoNewError struct{ Nodes []string }
-
-func (e *TwoNewError) Error() string {
-	return "refusing to choose: these disks came at the same time: " + strings.Join(e.Nodes, ", ") + "; pull all but one, and start again"
-}
-
 // The times of waiting for a disk: how often to look, and how long to look for
 // a second one after the first.
 const (

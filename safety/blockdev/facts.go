@@ -2,6 +2,7 @@ package blockdev
 
 import (
 	"io/fs"
+	"strings"
 	"time"
 
 	"bootgraft/image"
@@ -96,3 +97,10 @@ type Disk struct {
 
 // Bytes returns the size in bytes.
 func (d Disk) Bytes() int64 { return int64(d.Sectors) * int64(d.SectorSize) }
+
+// TwoNewError says that more than one disk came while one was waited for.
+type TwoNewError struct{ Nodes []string }
+
+func (e *TwoNewError) Error() string {
+	return "refusing to choose: these disks came at the same time: " + strings.Join(e.Nodes, ", ") + "; pull all but one, and start again"
+}

@@ -13,6 +13,9 @@ func OpenSource(string) (*Source, error) { return nil, ErrUnsupported }
 // Identity returns nothing.
 func (*Source) Identity() image.Identity { return image.Identity{} }
 
+// Name returns nothing.
+func (*Source) Name() string { return "" }
+
 // Carries answers ErrUnsupported.
 func (*Source) Carries(string) (bool, error) { return false, ErrUnsupported }
 
