@@ -77,6 +77,8 @@ type Card struct {
 	written  map[layout.Sector]int
 	off      bool
 	read     int64
+
+	failWrite bool
 }
 
 // New returns a blank card that calls itself removable.
@@ -100,6 +102,13 @@ func (c *Card) Ops() []string { return c.ops }
 
 // Injected returns how many faults did harm.
 func (c *Card) Injected() int { return c.injected }
+
+// FailNextWrite makes the next write fail, whatever is read before it.
+func (c *Card) FailNextWrite() {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.failWrite = true
+}
 
 // Written returns how many sectors were written, each write counted.
 func (c *Card) Written() (n int) {
@@ -135,6 +144,9 @@ func (c *Card) op(name string) (Fault, error) {
 		return None, errGone
 	}
 	c.ops = append(c.ops, name)
+	if c.failWrite && name == "write" {
+		c.failWrite, c.At, c.Fault = false, len(c.ops), Fail
+	}
 	if len(c.ops) != c.At {
 		return None, nil
 	}

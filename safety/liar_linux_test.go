@@ -1,0 +1,85 @@
+package safety
+
+import (
+	"fmt"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+	"bootgraft/layout/plan"
+	"bootgraft/safety/blockdev"
+	"bootgraft/safety/faultdev"
+)
+
+// served is a card as a real block device: FUSE below, loop(4) with direct I/O
+// above.
+func (b *bench) served(c *faultdev.Card) *blockdev.Target {
+	b.Helper()
+	return b.target(b.loop(faultdev.Serve(b, c), "--direct-io=on"))
+}
+
+// Cards that lie are found on a real block device as well, at the sizes that
+// such cards are made in and at odd ones; an honest one is never accused. The
+// cards are sold as 64 GB.
+func TestQuickOnRealLiars(t *testing.T) {
+	const n = 125_000_000
+	for _, c := range []struct {
+		lie   faultdev.Lie
+		real  layout.Sector
+		trick Trick
+	}{
+		{faultdev.Honest, n, Honest},
+		{faultdev.Repeats, n / 2, Repeats}, {faultdev.Repeats, n / 4, Repeats}, {faultdev.Repeats, 1 << 24, Repeats}, {faultdev.Repeats, 15_523_841, Repeats},
+		{faultdev.Forgets, n / 2, Forgets}, {faultdev.Forgets, 1 << 24, Forgets}, {faultdev.Noise, 15_523_841, Forgets},
+	} {
+		t.Run(fmt.Sprintf("%d at %d", c.lie, c.real), func(t *testing.T) {
+			b := newBench(t)
+			card := faultdev.New(n, sector)
+			card.Lie, card.Real = c.lie, c.real
+			p := permitFor(t, b.served(card), testRequest(t, QuickTest, n, sector))
+			start := time.Now()
+			got, err := p.TestQuick(t.Context())
+			do(t, err)
+			if got.Trick != c.trick || c.trick == Repeats && got.Real%c.real != 0 || got.Written >= 1000 {
+				t.Errorf("%+v", got)
+			}
+			t.Logf("%.1f s, %d sectors written: %+v", time.Since(start).Seconds(), got.Written, got)
+		})
+	}
+}
+
+// A write error of a real block device: told, with the sectors, and fenced.
+// DA-AO-21 of the NIST DDA assertions, from memory: a write error is told.
+func TestRealWriteError(t *testing.T) {
+	const n = 16 << 20 / sector
+	b := newBench(t)
+	card := faultdev.New(n, sector)
+	card.Put(0, patterned(3, n))
+	target := b.served(card)
+	m := wholeCopy(patterned(4, n))
+	r, err := Rehearse(target, Request{Kind: Write, Disk: plan.Disk{Sectors: n, SectorSize: sector}, Card: m, Pieces: m.pieces,
+		Receipt: filepath.Join(b.dir, "receipt")})
+	do(t, err)
+	p, err := r.Permit(r.Word.String())
+	do(t, err)
+	failed := false
+	p.req.Progress = func(s Stage, done, total int64) {
+		if s == StageData && done > total/2 && !failed {
+			failed = true
+			card.FailNextWrite()
+		}
+	}
+	_, err = p.Write(t.Context())
+	stop, ok := err.(*Stopped)
+	if !ok || stop.Stage != StageData || !stop.Fenced || stop.Gone() || image.FaultOf(stop) != image.BadSector {
+		t.Fatalf("got %v", err)
+	}
+	if b := content(t, card); !isFilled(b[:plan.Edge], 0) || !isFilled(b[len(b)-plan.Edge:], 0) {
+		t.Error("it is not fenced")
+	}
+	if card.Injected() != 1 {
+		t.Errorf("%d faults", card.Injected())
+	}
+}
