@@ -10,6 +10,7 @@ import (
 	"bootgraft/layout"
 	"bootgraft/layout/fat/resize"
 	"bootgraft/layout/fit"
+	"bootgraft/layout/mbr"
 )
 
 const volumeHelp = `FAT volumes may change their size with the card. N is the number of the entry,
@@ -43,6 +44,7 @@ type volumeFlags struct {
 	align   int64
 	reserve string
 	limit   string
+	heads   string
 }
 
 func (f *volumeFlags) add(c *cobra.Command) {
@@ -56,7 +58,22 @@ func (f *volumeFlags) add(c *cobra.Command) {
 	fl.StringVar(&f.free, "free", "", "clusters that no file uses: copy or skip (default: skip only in a volume that changes)")
 	fl.Int64Var(&f.align, "align", 0, "put the data area of a volume that changes on a multiple of so many sectors; some loaders stop starting")
 	fl.StringVar(&f.reserve, "reserve", "", "leave this part of the card free for a next one that is a little smaller, e.g. 1%")
+	fl.StringVar(&f.heads, "set-heads", "", "H/S: count the tuples of the table and of the boot sectors with H heads and S sectors of a track; loaders that use them start only where the machine counts alike")
 	fl.StringVar(&f.limit, "device-limit", "", "the device reaches no further: sectors (16450560s) or 504MiB, 2.1GB, 8.4GB, 33.8GB, 137GB, 2.2TB")
+}
+
+// parseHeads reads 16/63: heads and sectors of a track.
+func parseHeads(text string) (*mbr.Geometry, error) {
+	if text == "" {
+		return nil, nil
+	}
+	a, b, ok := strings.Cut(text, "/")
+	heads, err1 := strconv.Atoi(a)
+	sectors, err2 := strconv.Atoi(b)
+	if !ok || err1 != nil || err2 != nil || heads < 1 || heads > 255 || sectors < 1 || sectors > 63 {
+		return nil, usagef("--set-heads %s is not understood: it is heads and sectors of a track, as in 16/63", text)
+	}
+	return &mbr.Geometry{Heads: heads, SectorsPerTrack: sectors}, nil
 }
 
 // walls are the well-known limits of old devices, in sectors of 512 bytes:
@@ -91,6 +108,9 @@ func (f *volumeFlags) wishes(sectorSize int) (fit.Volumes, error) {
 		}
 		w.Empty = true
 		out.Wish[index] = w
+	}
+	if out.Heads, err = parseHeads(f.heads); err != nil {
+		return out, err
 	}
 	if out.Reserve, err = parsePart(f.reserve); err != nil {
 		return out, err

@@ -120,6 +120,9 @@ func (p *planner) renderMBR() error {
 		return fmt.Errorf("changing the MBR: %w", err)
 	}
 	p.findings = append(p.findings, findings...)
+	if err := p.setHeads(changed); err != nil {
+		return err
+	}
 	why := layout.WhyTable
 	if p.w.NewIDs != nil {
 		sector0 := p.s.MBR.Boot
@@ -139,4 +142,60 @@ func (p *planner) renderMBR() error {
 		}
 	}
 	return nil
+}
+
+// setHeads counts the tuples of every record in the geometry that was asked
+// for.
+func (p *planner) setHeads(changed map[layout.Sector][]byte) error {
+	g := p.w.Volumes.Heads
+	if g == nil {
+		return nil
+	}
+	p.note(layout.Warningf("table-geometry-changed", 0, "the tuples of the table are counted with %d heads and %d sectors, as asked: boot code that uses them starts only where the machine counts alike", g.Heads, g.SectorsPerTrack))
+	for _, own := range p.s.MBR.Own() {
+		for at := own.Start; at < own.End(); at++ {
+			b := changed[at]
+			if b == nil {
+				var err error
+				if b, err = image.ReadSectors(p.src, layout.Span{Start: at, Count: 1}); err != nil {
+					return fmt.Errorf("reading the boot record in sector %d: %w", at, err)
+				}
+			}
+			s, err := mbr.Parse(b)
+			if err != nil {
+				return fmt.Errorf("the boot record in sector %d: %w", at, err)
+			}
+			p.setTuples(s, at, *g)
+			changed[at] = s.Bytes()
+		}
+	}
+	return nil
+}
+
+// setTuples rewrites the tuples of one boot record. The first record of an
+// extended one counts from its own sector, the others from the container.
+func (p *planner) setTuples(s *mbr.Sector, at layout.Sector, g mbr.Geometry) {
+	for i := range mbr.Records {
+		r := s.Record(i)
+		if !r.Used() {
+			continue
+		}
+		base := at
+		if at > 0 && i > 0 {
+			base = p.container(at)
+		}
+		start := base + layout.Sector(r.Start)
+		s.SetStartCHS(i, mbr.FromLBA(start, g))
+		s.SetEndCHS(i, mbr.EndCHS(start, layout.Sector(r.Count), g))
+	}
+}
+
+// container returns where the extended entry begins that holds a sector.
+func (p *planner) container(at layout.Sector) layout.Sector {
+	for _, e := range p.s.Entries {
+		if e.Extended && e.Index < 5 && e.Holds(at) {
+			return e.Start
+		}
+	}
+	return at
 }

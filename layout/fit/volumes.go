@@ -10,6 +10,7 @@ import (
 	"bootgraft/layout"
 	"bootgraft/layout/fat"
 	"bootgraft/layout/fat/resize"
+	"bootgraft/layout/mbr"
 	"bootgraft/layout/plan"
 )
 
@@ -18,6 +19,7 @@ type Volumes struct {
 	Wish    map[int]resize.Wishes // by index of the entry, 0 = bare; what the planner knows better it fills in
 	Default resize.Wishes         // for a volume that nobody named and that has to shrink
 	Limit   layout.Sector         // first sector that the device cannot reach, 0 if it reaches all
+	Heads   *mbr.Geometry         // the geometry that tables and boot sectors name, if it is to be another one
 	Reserve float64               // part of the card left free for a next one that is a little smaller
 }
 
@@ -32,6 +34,12 @@ func (p *planner) planVolumes() error {
 	}
 	for _, index := range slices.Sorted(maps.Keys(p.s.FAT)) {
 		wish, asked := p.w.Volumes.Wish[index]
+		if g := p.w.Volumes.Heads; g != nil {
+			if !asked {
+				wish, asked = p.w.Volumes.Default, true
+			}
+			wish.Geometry = &resize.Geometry{Heads: uint16(g.Heads), SectorsPerTrack: uint16(g.SectorsPerTrack)}
+		}
 		span := p.volumeSpan(index)
 		beyond := p.w.Target.Sectors < p.s.Sectors && p.volumeEnd(index) > p.room()
 		switch {
