@@ -70,7 +70,7 @@ func isHeldByUs(x *examined) *Refusal {
 		return x.refuse(TargetHeld, "try again with sudo; if you are root already, it is not for you to write", "there is no permission to write to it (%v)", err)
 	case errors.Is(err, errNoMedium), errors.Is(err, syscall.ENXIO), errors.Is(err, syscall.ENODEV):
 		return x.refuse(TargetNoMedium, "put the card in", "there is no card in it (%v)", err)
-	case errors.Is(err, syscall.EROFS), errors.Is(err, syscall.EACCES):
+	case errors.Is(err, syscall.EROFS):
 		return x.refuse(TargetReadOnly, "move the lock of the card", "it cannot be opened for writing (%v)", err)
 	}
 	return x.refuse(TargetHeld, "find out why, then try again", "it cannot be held (%v)", x.Held)
