@@ -8,6 +8,7 @@ import (
 	"testing"
 	"time"
 
+	"bootgraft/image"
 	"bootgraft/layout"
 )
 
@@ -233,5 +234,36 @@ func TestManyWishes(t *testing.T) {
 	}
 	if took := time.Since(t0); took > 20*time.Second {
 		t.Errorf("it took %v", took)
+	}
+}
+
+// lateAdvisor names sectors only after a failure beside them has put them off.
+type lateAdvisor struct{ late layout.Span }
+
+func (a lateAdvisor) Next(known image.Source) []Wish {
+	wishes := []Wish{{layout.Span{Start: 2048, Count: 8}, Boot}}
+	if len(image.Unknown(known, layout.Span{Start: 2048, Count: 4})) == 0 {
+		wishes = append(wishes, Wish{a.late, Boot})
+	}
+	return wishes
+}
+
+// Sectors that were put off before anybody knew what they are for are read all
+// the same, and with those of their class: also where only boot areas are wanted.
+func TestSectorsThatAreNamedLateAreRead(t *testing.T) {
+	for _, only := range []bool{true, false} {
+		d := newSim(20_000, layout.Span{Start: 2054, Count: 1})
+		tg := target
+		m := newMemory()
+		tg.Storage = m
+		late := layout.Span{Start: 2060, Count: 100}
+		r, err := Run(context.Background(), d, tg, Options{Time: d.simTime, OnlyBoot: only}, lateAdvisor{late}, nil)
+		if err != nil || r.Stop != Done {
+			t.Fatal(err, r.Stop)
+		}
+		if left := r.Unread.Within(late); len(left) > 0 || !only && len(r.Unread) > 0 {
+			t.Errorf("only boot areas %v: unread %v", only, r.Unread)
+		}
+		checkImage(t, d, m, r)
 	}
 }

@@ -66,6 +66,7 @@ func (e *engine) bulk(late []Class, files []layout.Span) error {
 // lastOfAll is what may cost much and gives little.
 func (e *engine) lastOfAll(classes []Class) error {
 	steps := []func() error{
+		func() error { return e.narrow(classes) },
 		func() error { return e.singles(classes) },
 		e.looks,
 		func() error { return e.insides(classes) },
@@ -120,7 +121,9 @@ func (e *engine) explore(classes []Class) (files []layout.Span, err error) {
 		var fresh map[Class][]layout.Span
 		files, fresh = e.sort(e.advisor.Next(known), classes)
 		if len(fresh) == 0 {
-			if narrowed {
+			// The advisor may have named sectors that were put off before they
+			// had a name.
+			if narrowed && len(e.runsOf(classes, left, failed)) == 0 {
 				return files, nil
 			}
 			narrowed = true
