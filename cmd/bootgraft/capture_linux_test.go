@@ -1,8 +1,10 @@
 package main
 
 import (
+	"bufio"
 	"bytes"
 	"encoding/json"
+	"math"
 	"math/rand/v2"
 	"os"
 	"os/exec"
@@ -82,7 +84,13 @@ func (y *typist) holds(img string, content []byte, missing layout.Spans) {
 	}
 	for _, s := range missing.Outside(layout.Span{Count: layout.Sector(len(content) / 512)}) {
 		if !bytes.Equal(got[s.Start*512:s.End()*512], content[s.Start*512:s.End()*512]) {
-			y.t.Errorf("sectors %s of %s are not those of the drive", s, img)
+			for x := s.Start; x < s.End(); x++ {
+				if !bytes.Equal(got[x*512:x*512+512], content[x*512:x*512+512]) {
+					y.t.Errorf("sector %d of %s is not that of the drive: % x", x, img, got[x*512:x*512+16])
+				}
+			}
+			rec, _ := os.ReadFile(y.path(img + ".record"))
+			y.t.Logf("%s", rec)
 		}
 	}
 }
@@ -148,7 +156,7 @@ func (y *typist) files(content []byte) {
 		for _, h := range f.Missing {
 			// 16 bit mono at 22,050 Hz behind a header of 44 bytes (RIFF WAVE): X00.
 			from, to := float64(h.Start-44)/44100, float64(h.Start+h.Count-44)/44100
-			if h.From == nil || *h.From > from || *h.From < from-0.001 || *h.To < to || *h.To > to+0.001 {
+			if h.From == nil || math.Abs(*h.From-from) > 1e-6 || math.Abs(*h.To-to) > 1e-6 {
 				y.t.Errorf("%s: bytes %d+%d are said to spoil %v to %v seconds, want %v to %v", f.Path, h.Start, h.Count, *h.From, *h.To, from, to)
 			}
 		}
@@ -218,9 +226,7 @@ func TestCaptureGoesOn(t *testing.T) {
 	y.says(said, "not the drive")
 
 	hangs := rig.Start(t, y.path("drive"), rig.Faults{Bad: bad, Hangs: []layout.Sector{9000}})
-	_, said = y.interrupted(command(hangs)...)
-	y.says(said, "did not answer")
-	hangs.Vanish()
+	y.says(y.pullsOut(hangs, command(hangs)...), "did not answer")
 
 	back := rig.Start(t, y.path("drive"), rig.Faults{Bad: bad})
 	if back.Device == first.Device {
@@ -240,23 +246,31 @@ func TestCaptureGoesOn(t *testing.T) {
 	}
 }
 
-// interrupted runs a command and presses Ctrl-C when it has read what it can.
-func (y *typist) interrupted(args ...string) (stdout, stderr string) {
+// pullsOut runs a command that the drive hangs, presses Ctrl-C, and pulls the
+// drive out when the program has said its last words: the kernel does not let it
+// end before the read ends.
+func (y *typist) pullsOut(r *rig.Rig, args ...string) (stderr string) {
 	y.t.Helper()
-	var out, errs bytes.Buffer
 	c := y.command(args...)
-	c.Stdout, c.Stderr = &out, &errs
+	pipe, err := c.StderrPipe()
+	if err != nil {
+		y.t.Fatal(err)
+	}
 	if err := c.Start(); err != nil {
 		y.t.Fatal(err)
 	}
-	time.Sleep(time.Second)
-	if err := c.Process.Signal(os.Interrupt); err != nil {
-		y.t.Fatal(err)
+	time.AfterFunc(time.Second, func() { c.Process.Signal(os.Interrupt) })
+	var said strings.Builder
+	for lines := bufio.NewScanner(pipe); lines.Scan(); {
+		said.WriteString(lines.Text() + "\n")
+		if strings.HasPrefix(lines.Text(), "bootgraft: ") {
+			r.Vanish()
+		}
 	}
 	if c.Wait(); c.ProcessState.ExitCode() != exitStopped {
-		y.t.Fatalf("%v ended with %d\n%s%s", args, c.ProcessState.ExitCode(), out.String(), errs.String())
+		y.t.Fatalf("%v ended with %d\n%s", args, c.ProcessState.ExitCode(), said.String())
 	}
-	return out.String(), errs.String()
+	return said.String()
 }
 
 // TestCaptureIsKilled: kill -9 at any moment, and the same command goes on.
