@@ -14,6 +14,7 @@ import (
 	"github.com/rogpeppe/go-internal/testscript"
 
 	"bootgraft/image/imagetest"
+	"bootgraft/image/imagetest/need"
 )
 
 func TestMain(m *testing.M) {
@@ -29,6 +30,7 @@ func TestScripts(t *testing.T) {
 		Cmds:                scriptCommands,
 		RequireExplicitExec: true,
 		RequireUniqueNames:  true,
+		Condition:           scriptCondition,
 	})
 }
 
@@ -40,6 +42,43 @@ var scriptCommands = map[string]func(ts *testscript.TestScript, neg bool, args [
 	"sparse":   scriptSparse,
 	"fifo":     scriptFIFO,
 	"same":     scriptSame,
+	"loop":     scriptLoop,
+}
+
+// scriptCondition answers [loop]: whether this machine can make a block device
+// of a file.
+func scriptCondition(name string) (bool, error) {
+	if name != "loop" {
+		return false, fmt.Errorf("there is no condition %q", name)
+	}
+	_, err := os.Stat("/dev/loop-control")
+	return need.Condition("root and loop devices", err == nil && os.Geteuid() == 0 && losetup() != "")
+}
+
+// losetup returns the program that makes loop devices, which is not always in
+// the search path, or nothing.
+func losetup() string {
+	for _, name := range []string{"losetup", "/usr/sbin/losetup", "/sbin/losetup"} {
+		if p, err := exec.LookPath(name); err == nil {
+			return p
+		}
+	}
+	return ""
+}
+
+// loop NAME FILE: makes a read-only block device of a file, whose path is in the
+// variable NAME until the script ends.
+func scriptLoop(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 2 {
+		ts.Fatalf("usage: loop NAME FILE")
+	}
+	out, err := exec.Command(losetup(), "-f", "--show", "-r", ts.MkAbs(args[1])).CombinedOutput()
+	if err != nil {
+		ts.Fatalf("losetup: %v: %s", err, out)
+	}
+	device := strings.TrimSpace(string(out))
+	ts.Defer(func() { ts.Check(exec.Command(losetup(), "-d", device).Run()) })
+	ts.Setenv(args[0], device)
 }
 
 // exits CODE COMMAND...: runs a command that must end with this exit code.

@@ -4,6 +4,7 @@
 package need
 
 import (
+	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -63,4 +64,13 @@ func Seeds(few, many int) []int64 {
 		out[i] = int64(i + 1)
 	}
 	return out
+}
+
+// Condition is for scripts, which ask whether something is there: its absence is
+// an error where every skip is a failure.
+func Condition(what string, present bool) (bool, error) {
+	if !present && os.Getenv("BOOTGRAFT_REQUIRE_ALL") == "1" {
+		return false, fmt.Errorf("this script needs %s, and nothing may be skipped here", what)
+	}
+	return present, nil
 }
