@@ -101,7 +101,7 @@ func TestQuickFaults(t *testing.T) {
 	const n = 3000
 	old := patterned(9, n)
 	for _, f := range []faultdev.Fault{faultdev.Fail, faultdev.Tear, faultdev.Cut, faultdev.Pull} {
-		for at := 60; ; at += 97 {
+		for at := 60; ; at += 149 {
 			card := faultdev.New(n, sector)
 			card.Put(0, old)
 			req := testRequest(t, QuickTest, n, sector)

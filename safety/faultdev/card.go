@@ -98,10 +98,18 @@ func (c *Card) Put(at layout.Sector, b []byte) { c.medium.Put(at, b) }
 func (c *Card) Medium() image.Source { return c.medium }
 
 // Ops returns the operations so far.
-func (c *Card) Ops() []string { return c.ops }
+func (c *Card) Ops() []string {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.ops
+}
 
 // Injected returns how many faults did harm.
-func (c *Card) Injected() int { return c.injected }
+func (c *Card) Injected() int {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.injected
+}
 
 // FailNextWrite makes the next write fail, whatever is read before it.
 func (c *Card) FailNextWrite() {
@@ -112,6 +120,8 @@ func (c *Card) FailNextWrite() {
 
 // Written returns how many sectors were written, each write counted.
 func (c *Card) Written() (n int) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
 	for _, k := range c.written {
 		n += k
 	}
@@ -119,10 +129,16 @@ func (c *Card) Written() (n int) {
 }
 
 // Read returns how many bytes were read.
-func (c *Card) Read() int64 { return c.read }
+func (c *Card) Read() int64 {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.read
+}
 
 // Restart gives power back, without faults.
 func (c *Card) Restart() {
+	c.mu.Lock()
+	defer c.mu.Unlock()
 	c.off, c.At, c.ops, c.Facts.Uses = false, 0, nil, nil
 	c.Facts.Sequence++
 }
