@@ -231,7 +231,7 @@ func TestPiecesMoveAlone(t *testing.T) {
 	} {
 		s := lay(t, fat16, "HEAD.WAV", 1, "-GAP", 7000, "A.WAV", 800)
 		s.poke(t, entries)
-		v, tab := read(t, s)
+		v, _ := read(t, s)
 		w := resize.Wishes{Mode: resize.Shrink, Sectors: v.Cluster(7503).Start, Accept: accept("fat-cross-linked")}
 		// Both files own the clusters of A.WAV now: one entry goes.
 		b, _ := image.ReadSectors(s, layout.Span{Start: v.RootSpan().Start, Count: 1})
@@ -241,7 +241,7 @@ func TestPiecesMoveAlone(t *testing.T) {
 		}
 		b[bytes.Index(b, []byte(gone))] = 0xE5
 		s.Put(v.RootSpan().Start, b)
-		v, tab = read(t, s)
+		v, tab := read(t, s)
 		if r := mustPlan(t, v, tab, w); r.MovedClusters != 300 {
 			t.Errorf("%v: %d clusters move", entries, r.MovedClusters)
 		}
@@ -281,14 +281,14 @@ func TestFewGaps(t *testing.T) {
 		files = append(files, fmt.Sprintf("K%d", i), 1, fmt.Sprintf("-D%d", i), 1)
 	}
 	s := lay(t, fat16, append(files, "END", 1, "DIR", 0)...)
-	v, tab := read(t, s)
+	v, _ := read(t, s)
 	b, _ := image.ReadSectors(s, layout.Span{Start: v.RootSpan().Start, Count: 2})
 	dir := b[bytes.Index(b, []byte("DIR     ")):]
 	cluster := uint32(dir[26]) | uint32(dir[27])<<8
 	dir[0] = 0xE5
 	s.Put(v.RootSpan().Start, b)
 	s.poke(t, map[uint32]uint16{cluster: 0})
-	v, tab = read(t, s)
+	v, tab := read(t, s)
 	w := resize.Wishes{Mode: resize.Shrink, Sectors: 15000}
 	if r := mustPlan(t, v, tab, w); r.LostDeleted != 11 {
 		t.Errorf("%d deleted entries", r.LostDeleted)

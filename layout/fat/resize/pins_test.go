@@ -100,7 +100,7 @@ func TestLoader(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			s := lay(t, format.Options{Sectors: 20000, Kind: fat.FAT16, SectorsPerCluster: 2}, "-GAP", 6000, "LOADER.BIN", 10, "SONG.WAV", 5)
-			v, tab := read(t, s)
+			v, _ := read(t, s)
 			first := v.Cluster(6002).Start
 			code, _ := image.ReadSectors(s, layout.Span{Count: 1})
 			file, _ := image.ReadSectors(s, layout.Span{Start: first, Count: 4})
@@ -109,7 +109,7 @@ func TestLoader(t *testing.T) {
 			s.Put(0, code)
 			s.Put(first, file)
 			copy(s.files["LOADER.BIN"], file)
-			v, tab = read(t, s)
+			v, tab := read(t, s)
 			r := mustRefuse(t, v, tab, w, "volume-too-small")
 			if want := v.Cluster(6012).Start; r.Limits.Smallest != want {
 				t.Errorf("the smallest size is %d, want %d", r.Limits.Smallest, want)
