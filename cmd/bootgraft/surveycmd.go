@@ -46,6 +46,7 @@ func surveyCommand(u *ui) *cobra.Command {
 				return u.object(surveyObject(&s.Map))
 			}
 			u.showSurvey(args[0], &s.Map)
+			u.answerf("\nNext, plan the card; N is its number of sectors:\n\n  bootgraft plan %s --size Ns -o card.plan\n", args[0])
 			return nil
 		},
 	}
