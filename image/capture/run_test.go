@@ -13,11 +13,12 @@ import (
 )
 
 // seeds returns the seeds of a random suite; under the race detector, which runs
-// with -short, a quarter of the few.
+// with -short and looks at the goroutines and not at the strategy, a tenth of the
+// few.
 func seeds(few, many int) []int64 {
 	s := need.Seeds(few, many)
 	if testing.Short() {
-		s = s[:few/4]
+		s = s[:max(1, few/10)]
 	}
 	return s
 }
