@@ -11,6 +11,7 @@ import (
 	"testing"
 	"time"
 
+	"bootgraft/image/imagetest/need"
 	"bootgraft/layout"
 )
 
@@ -37,7 +38,10 @@ func TestKilledProcess(t *testing.T) {
 // A process that is killed at any moment leaves a pair of files with which the
 // next one goes on.
 func TestKillAtAnyMomentThenOn(t *testing.T) {
-	kills := len(seeds(10, 300))
+	kills := 8
+	if need.Long() {
+		kills = 300
+	}
 	self, err := os.Executable()
 	if err != nil {
 		t.Fatal(err)

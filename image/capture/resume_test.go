@@ -223,11 +223,11 @@ func TestTheAnnouncedWindowComesLastAfterAKill(t *testing.T) {
 func TestDriveGoesInMidRun(t *testing.T) {
 	for _, mute := range []bool{false, true} {
 		rng := rand.New(rand.NewPCG(7, 7))
-		faults := randomFaults(rng, 20_000)
+		faults := randomFaults(rng, 40_000)
 		m := newMemory()
 		var r *Result
-		for range seeds(40, 40) {
-			d := newSim(20_000, faults...)
+		for n := 0; n < 40; n++ {
+			d := newSim(40_000, faults...)
 			d.mute = mute
 			d.goneAfter = fingerprints + 10 + rng.IntN(60)
 			r = runSim(t, d, m, Options{Looks: 1})
@@ -239,7 +239,7 @@ func TestDriveGoesInMidRun(t *testing.T) {
 			}
 			checkImage(t, d, m, r)
 		}
-		d := newSim(20_000, faults...)
+		d := newSim(40_000, faults...)
 		r = runSim(t, d, m, Options{Looks: 1})
 		if r.Stop != Done || !slices.Equal(r.Missing, d.badSpans()) || len(r.Unread) > 0 {
 			t.Fatalf("mute %v: stopped %q, missing %v, want %v, unread %v", mute, r.Stop, r.Missing, d.badSpans(), r.Unread)
@@ -294,7 +294,7 @@ func TestADifferentDriveIsRefused(t *testing.T) {
 // one is not taken for the one that was captured.
 func TestAnotherDriveOfTheSameModelIsRefused(t *testing.T) {
 	drive := func(seed uint64) FileDrive {
-		d := imagetest.New(100_000, 512)
+		d := imagetest.New(400_000, 512)
 		put := func(from, to layout.Sector, seed uint64) {
 			rng := rand.New(rand.NewPCG(seed, 1))
 			for x := from; x < to; x++ {
@@ -319,7 +319,7 @@ func TestAnotherDriveOfTheSameModelIsRefused(t *testing.T) {
 		if seed == 2 && !errors.As(err, &de) {
 			t.Errorf("the other drive: %v", err)
 		}
-		if seed == 1 && (err != nil || r.Stop != Done || r.Read != 100_000) {
+		if seed == 1 && (err != nil || r.Stop != Done || r.Read != 400_000) {
 			t.Fatalf("run %d of the right drive: %v, %+v", i, err, r)
 		}
 	}

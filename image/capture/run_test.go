@@ -13,12 +13,11 @@ import (
 )
 
 // seeds returns the seeds of a random suite; under the race detector, which runs
-// with -short and looks at the goroutines and not at the strategy, a tenth of the
-// few.
+// with -short, a quarter of the few.
 func seeds(few, many int) []int64 {
 	s := need.Seeds(few, many)
 	if testing.Short() {
-		s = s[:max(1, few/10)]
+		s = s[:few/4]
 	}
 	return s
 }
