@@ -1,0 +1,170 @@
+package compare
+
+import (
+	"cmp"
+	"slices"
+
+	"bootgraft/layout"
+	"bootgraft/layout/boot"
+)
+
+// maxTargets bounds how many readings of differing bytes are looked at as
+// checksums, maxSumWays how many spans and algorithms are kept for one.
+const (
+	maxTargets = 2048
+	maxSumWays = 32
+)
+
+// target is a run of bytes that may be a checksum.
+type target struct {
+	s     *sheet
+	at    int
+	width int
+	cover int
+	want  []reading
+	alone int // how many different values the disks have
+}
+
+// reading is what a target holds on each disk, in one encoding.
+type reading struct {
+	encoding boot.Encoding
+	values   []uint64
+}
+
+// sumHit is a checksum that is right on every disk.
+type sumHit struct {
+	t    *target
+	ways []SumWay
+	bits float64
+}
+
+// checks finds the checksums among bytes that no field explains.
+func (w *worker) checks() error {
+	var hits []*sumHit
+	tried, runs := 0, 0
+	for _, s := range w.sheets {
+		if err := w.ctx.Err(); err != nil {
+			return err
+		}
+		for _, t := range w.targets(s) {
+			if runs++; runs > maxTargets {
+				w.c.Findings = append(w.c.Findings, layout.Notef("compare-many-unexplained", s.at.At(0), "too many bytes differ without a rule: checksums were looked for among the first only"))
+				return w.acceptChecks(hits, tried)
+			}
+			tried++
+			if h := w.sum(t); h != nil {
+				hits = append(hits, h)
+			}
+		}
+	}
+	return w.acceptChecks(hits, tried)
+}
+
+// targets returns every run of 4, 2 or 1 bytes that holds a difference which
+// nothing explains, and nothing that is explained.
+func (w *worker) targets(s *sheet) (out []*target) {
+	for _, width := range []int{4, 2, 1} {
+		for at := 0; at+width <= len(s.diff); at++ {
+			n := s.open(at, at+width)
+			if n == 0 || 2*n < width || slices.Contains(s.done[at:at+width], true) && !s.copy {
+				continue
+			}
+			if s.copy && !ownWhole(s, at, width) {
+				continue
+			}
+			out = append(out, newTarget(s, at, width, n))
+		}
+	}
+	return out
+}
+
+// ownWhole tells whether a copy explains none of the differing bytes.
+func ownWhole(s *sheet, at, width int) bool {
+	for i := at; i < at+width; i++ {
+		if s.diff[i] && s.done[i] {
+			return false
+		}
+	}
+	return true
+}
+
+func newTarget(s *sheet, at, width, cover int) *target {
+	t := &target{s: s, at: at, width: width, cover: cover}
+	names := map[int][]boot.Encoding{1: {"u8"}, 2: {"le16", "be16"}, 4: {"le32", "be32", "be32-swap16", "le32-swap16"}}[width]
+	seen := map[string]bool{}
+	for i := range s.data {
+		seen[string(s.data[i][at:at+width])] = true
+	}
+	t.alone = len(seen)
+	for _, f := range formsOf(names) {
+		r := reading{encoding: f.Encoding}
+		for _, d := range s.data {
+			v, _ := f.Decode(d[at : at+width]) // binary forms read anything
+			r.values = append(r.values, v)
+		}
+		t.want = append(t.want, r)
+	}
+	return t
+}
+
+// acceptChecks takes the checksums that foretold most, none twice, and none
+// that would only be right because another one that it covers is.
+func (w *worker) acceptChecks(hits []*sumHit, tried int) error {
+	slices.SortStableFunc(hits, func(a, b *sumHit) int { return cmp.Compare(b.rank(w.c.SectorSize), a.rank(w.c.SectorSize)) })
+	for _, h := range hits {
+		t := h.t
+		bits := h.bits - cost(float64(tried))
+		if bits <= 0 || t.s.open(t.at, t.at+t.width) != t.cover {
+			continue
+		}
+		c := Check{Place: t.s.at, Width: t.width, Bits: bits, Ways: h.ways}
+		c.Byte = t.at
+		if slices.ContainsFunc(w.c.Checks, func(d Check) bool { return c.covers(&d) && d.covers(&c) }) {
+			continue
+		}
+		for i := t.at; i < t.at+t.width; i++ {
+			t.s.done[i] = true
+		}
+		w.c.Checks = append(w.c.Checks, c)
+		w.c.Counts[Checksum] += int64(t.cover)
+	}
+	return nil
+}
+
+// rank puts checksums first that lie where people put them: at a border of
+// their span, or at the end of a sector, at a natural place.
+func (h *sumHit) rank(size int) float64 {
+	r := h.bits
+	if h.t.at%h.t.width == 0 {
+		r++
+	}
+	if h.t.at >= size-8 {
+		r += 8
+	}
+	end := h.ways[0].Start.Byte + int(h.ways[0].Count)
+	if h.ways[0].Start.sector() == h.t.s.at && (end == h.t.at || h.ways[0].Start.Byte == h.t.at+h.t.width) {
+		r += 6
+	}
+	return r
+}
+
+// covers tells whether the span of c, by its first reading, holds a byte of d.
+// Only spans and checksums of one area can meet.
+func (c *Check) covers(d *Check) bool {
+	w := c.Ways[0]
+	if w.Start.From != d.Place.From {
+		return false
+	}
+	const size = 1 << 20 // more than a sector: places are only ordered
+	at := func(p Place) int64 {
+		if p.From == layout.FromEnd {
+			return -int64(p.Sector)*size + int64(p.Byte)
+		}
+		return int64(p.Sector)*size + int64(p.Byte)
+	}
+	from := at(w.Start)
+	if w.Start.sector() == d.Place.sector() {
+		return at(d.Place)+int64(d.Width) > from && at(d.Place) < from+w.Count
+	}
+	return at(d.Place) > from && int64(d.Place.At(0)-w.Start.At(0))*512 < int64(w.Start.Byte)+w.Count
+}

@@ -1,0 +1,209 @@
+package compare
+
+import (
+	"cmp"
+	"slices"
+
+	"bootgraft/layout/boot"
+)
+
+// candidate is one reading of some bytes of a sheet as a number of N.
+type candidate struct {
+	s      *sheet
+	at     int
+	form   *boot.Form
+	cover  []int // differing bytes that it explains
+	fit    *fitted
+	rivals []*candidate
+}
+
+func (c *candidate) end() int { return c.at + c.form.Width }
+
+// binaryForms and codedForms are the forms tried, in order.
+var binaryForms, codedForms = formsOf(boot.Binary), formsOf(boot.Coded)
+
+func formsOf(names []boot.Encoding) []*boot.Form {
+	var out []*boot.Form
+	for _, e := range names {
+		f, err := boot.FormOf(e)
+		if err != nil {
+			panic(err)
+		}
+		out = append(out, f)
+	}
+	return out
+}
+
+// numbers reads every run of bytes of a sheet that holds a difference as a
+// number, in every encoding, and keeps what follows the size.
+func (w *worker) numbers(s *sheet) {
+	if len(w.fit.n) < 2 {
+		return
+	}
+	values := make([]uint64, len(s.data))
+	for _, forms := range [][]*boot.Form{binaryForms, codedForms} {
+		for _, f := range forms {
+			for at := 0; at+f.Width <= len(s.diff); at++ {
+				if s.open(at, at+f.Width) > 0 {
+					w.number(s, f, at, values)
+				}
+			}
+		}
+	}
+}
+
+func (w *worker) number(s *sheet, f *boot.Form, at int, values []uint64) {
+	var cover []int
+	for i := at; i < at+f.Width; i++ {
+		if s.diff[i] && s.done[i] {
+			return // a copy explains it
+		}
+		if s.diff[i] {
+			cover = append(cover, i)
+		}
+	}
+	for i, d := range s.data {
+		v, ok := f.Decode(d[at : at+f.Width])
+		if !ok {
+			return
+		}
+		values[i] = v
+	}
+	w.tried++
+	if fit := w.fit.fit(values, len(cover)); fit != nil {
+		w.fields = append(w.fields, &candidate{s: s, at: at, form: f, cover: cover, fit: fit})
+	}
+}
+
+// choose takes, of the readings that share bytes, the one that explains most;
+// those that explain the same or more are its rivals. It returns those that
+// are beyond chance and the rest apart.
+func (w *worker) choose() (strong, weak []*candidate) {
+	byRank := func(a, b *candidate) int {
+		if x, y := w.bits(a) >= Bar, w.bits(b) >= Bar; x != y {
+			if x {
+				return -1
+			}
+			return 1
+		}
+		return cmp.Or(cmp.Compare(b.rank(), a.rank()), cmp.Compare(b.fit.bits, a.fit.bits))
+	}
+	groups := map[*sheet][]*candidate{}
+	for _, c := range w.fields {
+		groups[c.s] = append(groups[c.s], c)
+	}
+	for _, s := range w.sheets {
+		all := groups[s]
+		slices.SortStableFunc(all, byRank)
+		var taken []*candidate
+		for _, c := range all {
+			if !w.place(c, taken) || c.fit.bits <= 0 {
+				continue
+			}
+			taken = append(taken, c)
+			if w.bits(c) >= Bar {
+				strong = append(strong, c)
+			} else {
+				weak = append(weak, c)
+			}
+		}
+	}
+	return strong, weak
+}
+
+func (w *worker) bits(c *candidate) float64 { return c.fit.bits - cost(w.tried) }
+
+// rank puts readings that cover more first, then the usual shapes: words at
+// their natural place.
+func (c *candidate) rank() float64 {
+	r := 100 * float64(len(c.cover))
+	if c.form.Width != 0 && c.at%c.form.Width == 0 {
+		r += 20
+	}
+	for i, f := range binaryForms {
+		if f == c.form {
+			r += 10 - 0.5*float64(i)
+		}
+	}
+	return r + min(c.fit.bits, 200)/4
+}
+
+// place tells whether c stands beside those already taken. One that covers
+// the same bytes as one of them is its rival.
+func (w *worker) place(c *candidate, taken []*candidate) bool {
+	for _, t := range taken {
+		if c.end() <= t.at || t.end() <= c.at {
+			continue
+		}
+		if contains(c.cover, t.cover) && w.rivals(c, t) {
+			t.rivals = append(t.rivals, c)
+		}
+		return false
+	}
+	return true
+}
+
+func contains(a, b []int) bool {
+	return !slices.ContainsFunc(b, func(i int) bool { return !slices.Contains(a, i) })
+}
+
+// rivals tells whether c is an honest other reading of the bytes of t: as
+// likely beyond chance, and not the same number in an odd width beside a word
+// at its natural place.
+func (w *worker) rivals(c, t *candidate) bool {
+	odd := c.form.Width%2 != 0 || c.form.Width == 6
+	if odd && t.form.Width%4 == 0 && t.at%4 == 0 {
+		return false
+	}
+	return c.fit.bits > 0 && t.fit.bits-c.fit.bits < Bar
+}
+
+// accept makes fields of candidates whose bytes nothing explains yet.
+func (w *worker) accept(list []*candidate) {
+	for _, c := range list {
+		bits := w.bits(c)
+		if c.s.open(c.at, c.end()) != len(c.cover) {
+			continue
+		}
+		f := Field{Place: c.s.at, Class: Size, Width: c.form.Width, Bits: bits}
+		f.Byte = c.at
+		for _, r := range append([]*candidate{c}, c.rivals...) {
+			f.Ways = append(f.Ways, Way{r.at, r.form.Encoding, r.fit.formulas})
+			if r.fit.wide {
+				f.Doubt = "its numbers have too few digits: too many formulas fit"
+			}
+		}
+		if c.fit.unseen {
+			f.Doubt = "a disk that is left out is not foretold by the others"
+		}
+		if g := f.Ways[0].Formulas[0]; g.constant() && g.Min < -1 {
+			f.Class = Address
+		}
+		for i := c.at; i < c.end(); i++ {
+			c.s.done[i] = true
+		}
+		w.c.Fields = append(w.c.Fields, f)
+		w.c.Counts[f.Class] += int64(len(c.cover))
+	}
+}
+
+// doubts takes the proof from fields beside which a byte of lower worth
+// differs without a rule: they may be the upper part of a longer number.
+func (w *worker) doubts() {
+	bySector := map[Place]*sheet{}
+	for _, s := range w.sheets {
+		bySector[s.at] = s
+	}
+	for i := range w.c.Fields {
+		f := &w.c.Fields[i]
+		s := bySector[f.Place.sector()]
+		form, err := boot.FormOf(f.Ways[0].Encoding)
+		if err != nil {
+			continue
+		}
+		open := s.open(f.Byte-1, f.Byte) > 0 && form.Low() <= 0 || s.open(f.Byte+form.Width, f.Byte+form.Width+1) > 0 && form.Low() >= 0
+		if open && f.Doubt == "" {
+			f.Doubt = "a byte beside it differs without a rule: this may be the upper part of a longer number"
+		}
+	}
+}

@@ -1,0 +1,125 @@
+package compare
+
+import (
+	"bytes"
+	"slices"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+)
+
+// verify makes sure that every copy and checksum that the rules name is true
+// of the source and of the card.
+func (a *applier) verify() error {
+	for i := range a.r.Copies {
+		c := &a.r.Copies[i]
+		for x := range c.Count {
+			of, to := c.Pair(x)
+			b, err := a.source(of)
+			if err != nil {
+				return err
+			}
+			t, err := a.source(to)
+			if err != nil {
+				return err
+			}
+			if !c.equal(b, t, to) {
+				return refuse("rules-source", "%s of the source does not repeat %s, as the rules say: its copies disagree already", to, of)
+			}
+			if !c.equal(a.card[of], a.card[to], to) {
+				return refuse("rules-contradict", "a field at %s changes bytes that repeat %s", to, of)
+			}
+		}
+	}
+	for i := range a.r.Checks {
+		c := &a.r.Checks[i]
+		want, err := a.sum(c.Ways[0], c)
+		if err != nil {
+			return err
+		}
+		if have := a.card[c.Place.sector()][c.Byte : c.Byte+c.Width]; !bytes.Equal(have, want) {
+			return refuse("rules-contradict", "the checksum at %s is wrong after everything is in its place", c.Place)
+		}
+	}
+	return nil
+}
+
+// equal tells whether t repeats b but for the bytes of its own.
+func (c *CopyRule) equal(b, t []byte, to Place) bool {
+	b = slices.Clone(b)
+	c.Order.Turn(b)
+	for i := range b {
+		at := to
+		at.Byte = i
+		if b[i] != t[i] && !c.ownAt(at) {
+			return false
+		}
+	}
+	return true
+}
+
+// leftBehind looks for copies that the rules do not know: sectors of the
+// source's boot areas that repeat one which the card has otherwise.
+func (a *applier) leftBehind() error {
+	old := map[string]Place{}
+	for p, b := range a.card {
+		s, err := a.source(p)
+		if err != nil {
+			return err
+		}
+		if bytes.Equal(s, b) || blank(s) {
+			continue
+		}
+		for _, order := range []image.Order{image.Plain, image.Swap16, image.Swap32} {
+			t := slices.Clone(s)
+			order.Turn(t)
+			old[string(t)] = p
+		}
+	}
+	if len(old) == 0 {
+		return nil
+	}
+	for _, from := range []Place{{layout.FromStart, 0, 0}, {layout.FromEnd, a.r.Tail, 0}} {
+		if err := a.scanFor(old, from); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (a *applier) scanFor(old map[string]Place, from Place) error {
+	count := a.r.Head
+	if from.From == layout.FromEnd {
+		count = a.r.Tail
+	}
+	at := from.At(a.old)
+	area := layout.Span{Start: at, Count: count}.Common(image.Whole(a.src))
+	size := int64(a.r.SectorSize)
+	buf := make([]byte, chunk)
+	for _, known := range layout.NewSpans(image.Unknown(a.src, area)...).Outside(area) {
+		for x := known.Start; x < known.End(); x += layout.Sector(chunk / size) {
+			part := buf[:min(int64(known.End()-x)*size, chunk)]
+			if err := image.ReadFull(a.src, part, int64(x)*size); err != nil {
+				return err
+			}
+			for i := int64(0); i < int64(len(part)); i += size {
+				p := from.after(x - at + layout.Sector(i/size))
+				of, hit := old[string(part[i:i+size])]
+				if _, ours := a.card[p]; hit && !ours {
+					return refuse("copy-left-behind", "%s of the source repeats %s, which changes, and no rule changes it too: the device may write the old one back", p, of)
+				}
+			}
+		}
+	}
+	return nil
+}
+
+// blank tells whether all bytes are the same.
+func blank(b []byte) bool {
+	for _, c := range b {
+		if c != b[0] {
+			return false
+		}
+	}
+	return true
+}
