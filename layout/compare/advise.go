@@ -1,6 +1,7 @@
 package compare
 
 import (
+	"cmp"
 	"slices"
 
 	"bootgraft/layout"
@@ -10,6 +11,8 @@ import (
 type Advice struct {
 	Size layout.Sector
 	Left int // fields that would still be undecided for the card
+
+	readings int // of those fields, which would still differ
 }
 
 // Advise tells which of the given sizes, in sectors, another original should
@@ -25,13 +28,16 @@ func (r *Rules) Advise(n layout.Sector, sizes []layout.Sector) []Advice {
 		}
 		a := Advice{Size: s}
 		for i := range r.Fields {
-			if f := &r.Fields[i]; f.left(n, s) > 0 {
+			if left := r.Fields[i].left(n, s); left > 0 {
 				a.Left++
+				a.readings += left
 			}
 		}
 		out = append(out, a)
 	}
-	slices.SortStableFunc(out, func(a, b Advice) int { return a.Left - b.Left })
+	slices.SortStableFunc(out, func(a, b Advice) int {
+		return cmp.Or(a.Left-b.Left, a.readings-b.readings)
+	})
 	return out
 }
 

@@ -22,7 +22,6 @@ type target struct {
 	width int
 	cover int
 	want  []reading
-	alone int // how many different values the disks have
 }
 
 // reading is what a target holds on each disk, in one encoding.
@@ -91,11 +90,6 @@ func ownWhole(s *sheet, at, width int) bool {
 func newTarget(s *sheet, at, width, cover int) *target {
 	t := &target{s: s, at: at, width: width, cover: cover}
 	names := map[int][]boot.Encoding{1: {"u8"}, 2: {"le16", "be16"}, 4: {"le32", "be32", "be32-swap16", "le32-swap16"}}[width]
-	seen := map[string]bool{}
-	for i := range s.data {
-		seen[string(s.data[i][at:at+width])] = true
-	}
-	t.alone = len(seen)
 	for _, f := range formsOf(names) {
 		r := reading{encoding: f.Encoding}
 		for _, d := range s.data {

@@ -181,7 +181,7 @@ func (f *fitter) slopes(width float64, keep func(Formula, float64)) (untried flo
 		if g, ok := f.solve(1, per, 1, 0, last+1); ok {
 			bits := f.solvedBits(g, 2, width)
 			if simple(g) {
-				bits = max(bits, width*float64(last)-2)
+				bits = max(bits, width*float64(last)-cost(simples))
 			}
 			keep(g, bits-choice)
 		}
@@ -189,11 +189,15 @@ func (f *fitter) slopes(width float64, keep func(Formula, float64)) (untried flo
 	return math.Inf(-1)
 }
 
-// simple tells whether nothing had to be added: N, the last sector, or
-// begun units.
+// simple tells whether nothing had to be solved: N or the last sector, in
+// whole or begun units, or up to two units more or less.
 func simple(g Formula) bool {
-	return g.Plus == 0 && slices.Contains([]int64{0, -g.Of, g.Per - 1}, g.simplest())
+	holds := func(add int64) bool { return add >= g.Min && add <= g.Max }
+	return g.Plus == 0 && slices.ContainsFunc([]int64{0, -g.Of, g.Per - 1, g.Per, -g.Per, 2 * g.Per, -2 * g.Per}, holds)
 }
+
+// simples is how many amounts simple knows.
+const simples = 7
 
 // solve returns the band that fits the first count sizes, if there is one.
 func (f *fitter) solve(of, per, times, plus int64, count int) (Formula, bool) {
@@ -215,10 +219,10 @@ func (f *fitter) solve(of, per, times, plus int64, count int) (Formula, bool) {
 // namedBits is what a named unit predicts: every disk if nothing in it was
 // solved, else every disk but the first.
 func (f *fitter) namedBits(g Formula, width float64) float64 {
-	choice := math.Log2(float64(len(f.named))) + 2
+	choice := cost(float64(len(f.named))) + 2
 	bits := f.solvedBits(g, 1, width) - choice
 	if simple(g) {
-		bits = max(bits, width*float64(len(f.n))-choice-math.Log2(3))
+		bits = max(bits, width*float64(len(f.n))-choice-cost(simples))
 	}
 	return bits
 }

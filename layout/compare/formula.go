@@ -66,9 +66,9 @@ func floorDiv(a, b int64) int64 {
 }
 
 // simplest returns the Add of the band that is said most shortly: none, the
-// last sector, rounded up, else the one nearest to none.
+// last sector, rounded up, one or two units, else the one nearest to none.
 func (f Formula) simplest() int64 {
-	for _, add := range []int64{0, -f.Of, f.Per - 1} {
+	for _, add := range []int64{0, -f.Of, f.Per - 1, f.Per, -f.Per, 2 * f.Per, -2 * f.Per} {
 		if add >= f.Min && add <= f.Max {
 			return add
 		}

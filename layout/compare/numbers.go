@@ -148,11 +148,11 @@ func contains(a, b []int) bool {
 }
 
 // rivals tells whether c is an honest other reading of the bytes of t: as
-// likely beyond chance, and not the same number in an odd width beside a word
-// at its natural place.
+// likely beyond chance, and not the same number in 3 or 6 bytes beside a word
+// of 4 or 8 at an even place.
 func (w *worker) rivals(c, t *candidate) bool {
 	odd := c.form.Width%2 != 0 || c.form.Width == 6
-	if odd && t.form.Width%4 == 0 && t.at%4 == 0 {
+	if odd && t.form.Width%4 == 0 && t.at%2 == 0 {
 		return false
 	}
 	return c.fit.bits > 0 && t.fit.bits-c.fit.bits < Bar

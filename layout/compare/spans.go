@@ -39,27 +39,27 @@ type sumRows struct {
 // sum looks for an algorithm and a span that give the target on every disk.
 func (w *worker) sum(t *target) *sumHit {
 	h := &sumHit{t: t, bits: -1}
-	foretold := float64(8 * t.cover * t.alone)
+	most := float64(8 * t.cover * len(w.dumps))
 	algorithms := 0
 	for _, a := range boot.Sums {
 		if a.Width == t.width {
 			algorithms++
 		}
 	}
-	try := func(set spanSet, look func(*target, spanSet) []SumWay) {
+	try := func(set spanSet, look func(*target, spanSet) []foundSum) {
 		choice := cost(float64(algorithms * len(t.want) * 64))
 		if !set.plain {
 			choice = cost(float64(algorithms * len(t.want) * 512 * 128))
 		}
-		if foretold <= choice {
+		if most <= choice {
 			return
 		}
-		for _, way := range look(t, set) {
-			if bits := foretold - choice; bits > h.bits {
+		for _, found := range look(t, set) {
+			if bits := float64(8*t.cover*found.contents) - choice; bits > h.bits {
 				h.bits = bits
-				h.ways = slices.Insert(h.ways, 0, way)
+				h.ways = slices.Insert(h.ways, 0, found.way)
 			} else if len(h.ways) < maxSumWays {
-				h.ways = append(h.ways, way)
+				h.ways = append(h.ways, found.way)
 			}
 		}
 	}
@@ -172,7 +172,7 @@ func (w *worker) reach(p Place) int {
 }
 
 // tryOwn runs every algorithm over spans that may hold the target.
-func (w *worker) tryOwn(t *target, set spanSet) (out []SumWay) {
+func (w *worker) tryOwn(t *target, set spanSet) (out []foundSum) {
 	data, err := w.span(t, 0, set.start, set.ends[len(set.ends)-1])
 	if err != nil {
 		return nil // not read on this disk: no span to try
@@ -193,7 +193,7 @@ func (w *worker) tryOwn(t *target, set spanSet) (out []SumWay) {
 }
 
 // tryApart looks the sums up that do not depend on the target.
-func (w *worker) tryApart(t *target, set spanSet) (out []SumWay) {
+func (w *worker) tryApart(t *target, set spanSet) (out []foundSum) {
 	rows := w.rowsOf(set.start)
 	if rows == nil {
 		return nil
@@ -241,29 +241,40 @@ func (w *worker) rowsOf(start Place) *sumRows {
 	return r
 }
 
+// foundSum is a span and algorithm that fit, and over how many different
+// contents.
+type foundSum struct {
+	way      SumWay
+	contents int
+}
+
 // hit adds a way if the value is that of the target on the first disk, and
 // the other disks agree. A sum of zero says nothing.
-func (w *worker) hit(out []SumWay, t *target, a *boot.Sum, start Place, n int, v uint64) []SumWay {
+func (w *worker) hit(out []foundSum, t *target, a *boot.Sum, start Place, n int, v uint64) []foundSum {
 	for _, r := range t.want {
 		if r.values[0] != v || v == 0 || len(out) >= maxSumWays {
 			continue
 		}
 		way := SumWay{Sum: a.Name, Encoding: r.encoding, Byte: t.at, Start: start, Count: int64(n), Order: image.Plain}
-		if w.holds(t, a, way, r.values) {
-			out = append(out, way)
+		if contents, ok := w.holds(t, a, way, r.values); ok {
+			out = append(out, foundSum{way, contents})
 		}
 	}
 	return out
 }
 
-func (w *worker) holds(t *target, a *boot.Sum, way SumWay, want []uint64) bool {
-	for d := 1; d < len(w.dumps); d++ {
+// holds tells whether the way is right on every disk, and how many different
+// contents the span has on them.
+func (w *worker) holds(t *target, a *boot.Sum, way SumWay, want []uint64) (contents int, ok bool) {
+	seen := map[string]bool{}
+	for d := range w.dumps {
 		data, err := w.span(t, d, way.Start, int(way.Count))
 		if err != nil || a.Of(data) != want[d] {
-			return false
+			return 0, false
 		}
+		seen[string(data)] = true
 	}
-	return true
+	return len(seen), true
 }
 
 // span returns bytes of one disk with those of the target as zeros.

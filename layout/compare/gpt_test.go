@@ -1,0 +1,146 @@
+package compare
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"bootgraft/image"
+	"bootgraft/image/imagetest/need"
+	"bootgraft/layout"
+)
+
+// sfdiskDisk is a GPT disk of n sectors with one entry, made by sfdisk of
+// util-linux on an empty file.
+func sfdiskDisk(t *testing.T, n layout.Sector, unit int) image.Source {
+	t.Helper()
+	name := filepath.Join(t.TempDir(), fmt.Sprintf("gpt%d.img", unit))
+	f, err := os.Create(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	if err := f.Truncate(int64(n) * 512); err != nil {
+		t.Fatal(err)
+	}
+	cmd := exec.Command(need.Tool(t, "sfdisk"), "-q", name)
+	cmd.Stdin = strings.NewReader(fmt.Sprintf("label: gpt\nlabel-id: 00112233-4455-6677-8899-AABBCCDD%04X\nstart=2048, size=%d, uuid=01234567-89AB-CDEF-0123-456789AB%04X, name=MUSIC\n", 1000+unit*77, 30000, 2000+unit*91))
+	if out, err := cmd.CombinedOutput(); err != nil {
+		t.Fatalf("sfdisk: %v\n%s", err, out)
+	}
+	src, err := image.Open(name, 512)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { src.Close() })
+	return src
+}
+
+// TestGPTIsRediscovered: without knowing the format, four disks made by sfdisk
+// give the rules of it. EFI 1.10, table 11-1: alternate LBA = last sector,
+// last usable before the second array and header, header CRC-32 over 92 bytes
+// with its own as zeros, array CRC-32 over 128 entries of 128 bytes.
+func TestGPTIsRediscovered(t *testing.T) {
+	sizes := []layout.Sector{100_000, 123_457, 1_008 * 200, 399_999, 399_999}
+	var dumps []Dump
+	for i, n := range sizes {
+		dumps = append(dumps, Dump{Name: fmt.Sprint(n), Source: sfdiskDisk(t, n, i)})
+	}
+	c, err := Run(context.Background(), dumps, Options{Head: 2048, Tail: 2048})
+	if err != nil {
+		t.Fatal(err)
+	}
+	const card = 777_776
+	for _, want := range []struct {
+		place Place
+		value uint64
+		what  string
+	}{
+		{Place{layout.FromStart, 0, 0x1CA}, card - 1, "size in the protective MBR"},
+		{Place{layout.FromStart, 1, 32}, card - 1, "alternate LBA"},
+		{Place{layout.FromStart, 1, 48}, card - 34, "last usable"},
+		{Place{layout.FromEnd, 1, 24}, card - 1, "LBA of the second header"},
+		{Place{layout.FromEnd, 1, 72}, card - 33, "entry array of the second copy"},
+	} {
+		if !gptField(t, c, want.place, card, want.value) {
+			t.Errorf("%s was not proved at %s", want.what, want.place)
+		}
+	}
+	for _, want := range []struct {
+		place, start Place
+		count        int64
+	}{
+		{Place{layout.FromStart, 1, 16}, Place{layout.FromStart, 1, 0}, 92},
+		{Place{layout.FromStart, 1, 88}, Place{layout.FromStart, 2, 0}, 16384},
+		{Place{layout.FromEnd, 1, 16}, Place{layout.FromEnd, 1, 0}, 92},
+	} {
+		if !gptCheck(c, want.place, want.start, want.count) {
+			t.Errorf("the CRC-32 at %s was not proved", want.place)
+		}
+	}
+	gptCard(t, c, dumps[0].Source, card)
+}
+
+// gptField tells whether a number is proved, or is part of a copy.
+func gptField(t *testing.T, c *Comparison, p Place, n layout.Sector, want uint64) bool {
+	t.Helper()
+	for i := range c.Fields {
+		if c.Fields[i].Place == p {
+			a, err := c.Fields[i].At(n)
+			if err != nil {
+				t.Fatal(err)
+			}
+			return a.State == Proved && a.Value == want
+		}
+	}
+	return false
+}
+
+func gptCheck(c *Comparison, p, start Place, count int64) bool {
+	for _, k := range c.Checks {
+		w := k.Ways[0]
+		if k.Place == p && k.Bits >= Bar && w.Sum == "crc32-ieee" && w.Start == start && w.Count == count {
+			return true
+		}
+	}
+	return false
+}
+
+// gptCard applies the rules; sfdisk must find nothing wrong with the card.
+func gptCard(t *testing.T, c *Comparison, src image.Source, n layout.Sector) {
+	t.Helper()
+	out, err := Apply(&c.Rules, src, n)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, f := range out.Findings {
+		t.Errorf("%s: %s", f.Code, f.Text)
+	}
+	d := card(t, &c.Rules, src, n, out)
+	name := filepath.Join(t.TempDir(), "card.img")
+	f, err := os.Create(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	if err := f.Truncate(d.Size()); err != nil {
+		t.Fatal(err)
+	}
+	for _, span := range []layout.Span{{Start: 0, Count: 2048}, {Start: n - 2048, Count: 2048}} {
+		b, err := image.ReadSectors(d, span)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := f.WriteAt(b, int64(span.Start)*512); err != nil {
+			t.Fatal(err)
+		}
+	}
+	said, err := exec.Command(need.Tool(t, "sfdisk"), "--verify", name).CombinedOutput()
+	if err != nil || !strings.Contains(string(said), "No errors detected") {
+		t.Errorf("sfdisk --verify: %v\n%s", err, said)
+	}
+}
