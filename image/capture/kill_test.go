@@ -11,7 +11,6 @@ import (
 	"testing"
 	"time"
 
-	"bootgraft/image/imagetest/need"
 	"bootgraft/layout"
 )
 
@@ -38,10 +37,7 @@ func TestKilledProcess(t *testing.T) {
 // A process that is killed at any moment leaves a pair of files with which the
 // next one goes on.
 func TestKillAtAnyMomentThenOn(t *testing.T) {
-	kills := 8
-	if need.Long() {
-		kills = 300
-	}
+	kills := len(seeds(12, 300))
 	self, err := os.Executable()
 	if err != nil {
 		t.Fatal(err)

@@ -18,7 +18,7 @@ import (
 // that the record knows is read again but the few sectors that tell one drive
 // from another and the ones that prove that it is still there.
 func TestPowerCutAtAnyMomentThenOn(t *testing.T) {
-	for _, seed := range seeds(40, 600) {
+	for _, seed := range seeds(24, 600) {
 		rng := rand.New(rand.NewPCG(uint64(seed), 5))
 		sectors := layout.Sector(1000 + rng.IntN(30_000))
 		faults := randomFaults(rng, sectors)
@@ -226,7 +226,7 @@ func TestDriveGoesInMidRun(t *testing.T) {
 		faults := randomFaults(rng, 40_000)
 		m := newMemory()
 		var r *Result
-		for n := 0; n < 40; n++ {
+		for range len(seeds(40, 40)) {
 			d := newSim(40_000, faults...)
 			d.mute = mute
 			d.goneAfter = fingerprints + 10 + rng.IntN(60)
