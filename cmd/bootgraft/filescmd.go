@@ -272,6 +272,8 @@ func (l *lister) finish(name string, s *scan.Survey) error {
 		return coded(exitIncomplete, errors.New("some files are not whole"))
 	case l.incomplete():
 		return coded(exitIncomplete, errors.New("some directories could not be read: there may be more files"))
+	case hiddenVolumes(s):
+		return coded(exitIncomplete, errors.New("sectors by which a volume is known are missing: there may be more files"))
 	}
 	return nil
 }
@@ -285,6 +287,12 @@ func (l *lister) incomplete() bool {
 		}
 		return false
 	})
+}
+
+// hiddenVolumes tells whether a volume may be there that could not be found, or
+// not be listed, because the sectors by which it is known are missing.
+func hiddenVolumes(s *scan.Survey) bool {
+	return slices.ContainsFunc(s.Findings, func(f layout.Finding) bool { return f.Code == "volume-not-known" })
 }
 
 // list names every file, or with --brief those that are not whole.
