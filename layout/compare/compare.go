@@ -73,7 +73,7 @@ func Run(ctx context.Context, dumps []Dump, opt Options) (*Comparison, error) {
 	if err != nil {
 		return nil, err
 	}
-	w := &worker{ctx: ctx, dumps: dumps, c: c, sheets: sheets, fit: newFitter(c.sizes, int64(c.SectorSize)), rows: map[Place]*sumRows{}}
+	w := &worker{ctx: ctx, dumps: dumps, c: c, sheets: sheets, fit: newFitter(c.sizes, int64(c.SectorSize)), rows: map[rowsKey]*sumRows{}}
 	if err := w.run(); err != nil {
 		return nil, err
 	}
@@ -124,7 +124,7 @@ type worker struct {
 	fit    *fitter
 	fields []*candidate
 	tried  float64
-	rows   map[Place]*sumRows // checksums of whole sectors, by start
+	rows   map[rowsKey]*sumRows // checksums of whole sectors, by start
 }
 
 func (w *worker) run() error {

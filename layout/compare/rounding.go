@@ -50,9 +50,9 @@ func (f *fitter) roundings(b ratio, g int64, width float64, keep func(Formula, f
 		if g%times != 0 || hi-lo >= b.per*times {
 			continue
 		}
-		// Where nothing is rounded away, a rounding says no more than a
-		// coarser one that fits as well.
-		if hi-lo < b.per && slices.ContainsFunc(all, func(h Formula) bool { return h.Times%times == 0 }) {
+		// Where nothing is rounded away, only whole units count, and a
+		// rounding says no more than a coarser one that fits as well.
+		if hi-lo < b.per && (!f.whole(b.per*times/step) || slices.ContainsFunc(all, func(h Formula) bool { return h.Times%times == 0 })) {
 			continue
 		}
 		r, ok := f.solve(b.of, b.per*times, times, f.v[0]%times, len(f.n))
@@ -83,6 +83,11 @@ func (f *fitter) roundedBits(r Formula, u int64, b ratio, width float64) float64
 		bits = min(bits, 0)
 	}
 	return bits
+}
+
+// whole tells whether every disk holds whole units of u sectors.
+func (f *fitter) whole(u int64) bool {
+	return !slices.ContainsFunc(f.n, func(n int64) bool { return n%u != 0 })
 }
 
 // exact tells whether the values follow the ratio without any rounding.

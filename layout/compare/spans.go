@@ -10,10 +10,15 @@ import (
 	"bootgraft/layout/boot"
 )
 
+// structStarts are bytes of a sector at which a span may begin, beside its
+// first byte and the one after the checksum.
+var structStarts = []int{4, 8, 12, 16, 20, 24, 32, 48, 64, 128, 256}
+
 // How far spans of whole sectors may begin before and after the sector of a
 // checksum, and how far such a span may reach if it holds the checksum itself.
 const (
-	sumReach  = 16
+	sumReach  = 8
+	farReach  = 16 // of spans that do not begin beside the checksum
 	selfStart = 2
 	selfReach = 16
 )
@@ -36,6 +41,11 @@ type sumRows struct {
 	rows [][]uint64 // by algorithm, then by length
 }
 
+type rowsKey struct {
+	start       Place
+	first, last int
+}
+
 // sum looks for an algorithm and a span that give the target on every disk.
 func (w *worker) sum(t *target) *sumHit {
 	h := &sumHit{t: t, bits: -1}
@@ -51,7 +61,7 @@ func (w *worker) sum(t *target) *sumHit {
 		if !set.plain {
 			choice = cost(float64(algorithms * len(t.want) * 512 * 128))
 		}
-		if most <= choice {
+		if most-choice < Bar && !set.plain || most <= choice {
 			return
 		}
 		for _, found := range look(t, set) {
@@ -95,7 +105,7 @@ func (w *worker) inSector(t *target) (out []spanSet) {
 	for _, plain := range []bool{true, false} {
 		for b := 0; b < size; b++ {
 			border := b == 0 || b == t.at+t.width
-			if !border && (plain || b%4 != 0 || b > 24 && b%16 != 0) {
+			if !border && (plain || !slices.Contains(structStarts, b)) {
 				continue
 			}
 			set := spanSet{start: here(b), plain: plain}
@@ -132,30 +142,29 @@ func (w *worker) holding(t *target) (out []spanSet) {
 
 // apart lists spans of whole sectors before or after the target's.
 func (w *worker) apart(t *target) (out []spanSet) {
-	var starts []layout.Sector
-	for d := layout.Sector(-sumReach); d <= sumReach; d++ {
-		starts = append(starts, d)
-	}
-	for _, back := range sumLengths {
-		if back > sumReach {
-			starts = append(starts, layout.Sector(-back))
-		}
-	}
-	for _, d := range starts {
-		most := w.reach(t.s.at.after(d))
+	add := func(d layout.Sector, least, most int) {
+		start := t.s.at.after(d)
+		most = min(most, w.reach(start))
 		if d < 0 {
 			most = min(most, int(-d))
 		}
-		if d == 0 || most < 1 {
-			continue
-		}
-		set := spanSet{start: t.s.at.after(d), plain: d == 1}
+		set := spanSet{start: start, plain: d == 1 || least == int(-d)}
 		for _, n := range sumLengths {
-			if n <= most {
+			if n >= least && n <= most {
 				set.ends = append(set.ends, n*w.c.SectorSize)
 			}
 		}
-		out = append(out, set)
+		if len(set.ends) > 0 {
+			out = append(out, set)
+		}
+	}
+	add(1, 1, sumLengths[len(sumLengths)-1])
+	for _, back := range sumLengths { // up to the sector of the checksum
+		add(layout.Sector(-back), back, back)
+	}
+	for d := layout.Sector(2); d <= sumReach; d++ {
+		add(d, 1, farReach)
+		add(-d, 1, farReach)
 	}
 	return out
 }
@@ -194,7 +203,7 @@ func (w *worker) tryOwn(t *target, set spanSet) (out []foundSum) {
 
 // tryApart looks the sums up that do not depend on the target.
 func (w *worker) tryApart(t *target, set spanSet) (out []foundSum) {
-	rows := w.rowsOf(set.start)
+	rows := w.rowsOf(set)
 	if rows == nil {
 		return nil
 	}
@@ -203,28 +212,21 @@ func (w *worker) tryApart(t *target, set spanSet) (out []foundSum) {
 			continue
 		}
 		for j, n := range rows.ends {
-			if n <= set.ends[len(set.ends)-1] {
-				out = w.hit(out, t, a, set.start, n, rows.rows[i][j])
-			}
+			out = w.hit(out, t, a, set.start, n, rows.rows[i][j])
 		}
 	}
 	return out
 }
 
-func (w *worker) rowsOf(start Place) *sumRows {
-	if r, ok := w.rows[start]; ok {
+func (w *worker) rowsOf(set spanSet) *sumRows {
+	key := rowsKey{set.start, set.ends[0], set.ends[len(set.ends)-1]}
+	if r, ok := w.rows[key]; ok {
 		return r
 	}
-	r := &sumRows{}
-	most := w.reach(start)
-	for _, n := range sumLengths {
-		if n <= most {
-			r.ends = append(r.ends, n*w.c.SectorSize)
-		}
-	}
-	data, err := w.read(0, start, r.ends[len(r.ends)-1])
+	r := &sumRows{ends: set.ends}
+	data, err := w.read(0, set.start, key.last)
 	if err != nil {
-		w.rows[start] = nil
+		w.rows[key] = nil
 		return nil
 	}
 	for _, a := range boot.Sums {
@@ -237,7 +239,7 @@ func (w *worker) rowsOf(start Place) *sumRows {
 		}
 		r.rows = append(r.rows, row)
 	}
-	w.rows[start] = r
+	w.rows[key] = r
 	return r
 }
 
