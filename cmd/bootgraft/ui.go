@@ -21,12 +21,17 @@ type ui struct {
 	json     bool
 	quiet    bool
 	bars     bool // err is a terminal
+	in       io.Reader
+	asks     bool // in is a terminal
 
 	invented map[string]capture.Drive // drives that the demonstration plays, by name
 }
 
 func newUI() *ui {
-	return &ui{out: os.Stdout, err: os.Stderr, bars: term.IsTerminal(int(os.Stderr.Fd()))}
+	return &ui{
+		out: os.Stdout, err: os.Stderr, bars: term.IsTerminal(int(os.Stderr.Fd())),
+		in: os.Stdin, asks: term.IsTerminal(int(os.Stdin.Fd())),
+	}
 }
 
 // answerf writes to the answer, unless it is wanted as JSON.

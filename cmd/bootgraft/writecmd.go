@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"os"
@@ -16,41 +17,83 @@ const writeHelp = `Writes the card that a plan describes, to an image file. The 
 under its name when it is complete; until then it is TARGET.unfinished, and an
 older TARGET is untouched.
 
+With --device TARGET is a card (Linux). Without --confirm that is a rehearsal:
+every guard is asked, the page says which card it is, what it holds and what
+will happen, and ends with the line to type. The word in that line is for this
+plan, this card and what the card holds now; nothing skips a guard. A receipt
+beside the plan keeps what is replaced first (see bootgraft undo). If the power
+fails the same command goes on. "next" as TARGET waits for the card to be put
+in, and holds it before a desktop mounts it.
+
 Examples:
+
+  sudo bootgraft write card.plan /dev/sdX --device              rehearse
+  sudo bootgraft write card.plan /dev/sdX --device --confirm WORD
+  sudo bootgraft write card.plan next --device --keep all
 
   bootgraft write card.plan card.img
   bootgraft write card.plan card.img --source old.img --sha256
   bootgraft write card.plan card.img --replace`
 
+type writeFlags struct {
+	source planSourceFlags
+	image  safety.Options
+	card   cardFlags
+	keep   string
+}
+
 func writeCommand(u *ui) *cobra.Command {
-	var source planSourceFlags
-	var opt safety.Options
+	var f writeFlags
 	c := &cobra.Command{
 		Use:   "write PLAN TARGET",
-		Short: "write the planned card to an image file",
+		Short: "write the planned card to an image file or a card",
 		Long:  writeHelp,
 		Args:  cobra.ExactArgs(2),
-		RunE: func(c *cobra.Command, args []string) error {
-			job, err := openJob(args[0], source)
-			if err != nil {
-				return err
-			}
-			defer job.close()
-			opt.Avoid = job.files
-			var finish func()
-			opt.Progress, finish = u.bar("writing")
-			res, err := safety.WriteImage(c.Context(), args[1], job.card, job.plan.Pieces, opt)
-			finish()
-			if err != nil {
-				return targetError(err)
-			}
-			return u.wrote(args, job, res)
-		},
+		RunE:  func(c *cobra.Command, args []string) error { return f.run(c.Context(), u, args) },
 	}
-	source.add(c)
-	c.Flags().BoolVar(&opt.Replace, "replace", false, "replace an existing TARGET")
-	c.Flags().BoolVar(&opt.Hash, "sha256", false, "also compute the SHA-256 of what is written")
+	f.source.add(c)
+	f.card.add(c)
+	c.Flags().StringVar(&f.keep, "keep", "tables", "with --device, what the receipt keeps of the old content: tables, or all that is replaced")
+	c.Flags().BoolVar(&f.image.Replace, "replace", false, "replace an existing TARGET")
+	c.Flags().BoolVar(&f.image.Hash, "sha256", false, "also compute the SHA-256 of what is written")
 	return c
+}
+
+// check finds flags that contradict each other before anything is opened.
+func (f *writeFlags) check() error {
+	switch {
+	case f.keep != "tables" && f.keep != "all":
+		return usagef("--keep %s is not known: it is tables or all", f.keep)
+	case f.card.device && (f.image.Replace || f.image.Hash):
+		return usagef("--replace and --sha256 are for image files; what a card holds is read back in any case")
+	case !f.card.device && f.keep == "all":
+		return usagef("--keep goes with --device")
+	}
+	return f.card.check()
+}
+
+func (f *writeFlags) run(ctx context.Context, u *ui, args []string) error {
+	if err := f.check(); err != nil {
+		return err
+	}
+	job, err := openJob(args[0], f.source)
+	if err != nil {
+		return err
+	}
+	defer job.close()
+	if f.card.device {
+		f.card.accept = f.source.accept
+		return u.writeDevice(ctx, args, job, f.card, f.keep == "all")
+	}
+	f.image.Avoid = job.files
+	var finish func()
+	f.image.Progress, finish = u.bar("writing")
+	res, err := safety.WriteImage(ctx, args[1], job.card, job.plan.Pieces, f.image)
+	finish()
+	if err != nil {
+		return targetError(err)
+	}
+	return u.wrote(args, job, res)
 }
 
 // job is a plan with its source: a planned card that can be read.
@@ -129,6 +172,7 @@ func (u *ui) wrote(args []string, j *job, res safety.Result) error {
 	}); err != nil {
 		return err
 	}
+	giveToCaller(args[1])
 	if res.Folder != nil {
 		u.sayf("warning: the folder of %s could not be flushed (%v); wait before you cut the power", args[1], res.Folder)
 	}

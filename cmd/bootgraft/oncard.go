@@ -1,0 +1,108 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"time"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+	"bootgraft/layout/files"
+	"bootgraft/layout/scan"
+)
+
+// onCard is what a card holds now.
+type onCard struct {
+	Lines  []string     // for a person, one for the table and one for each volume
+	Files  int          // regular files of all volumes that can be listed
+	Closed bool         // a volume is there whose files cannot be listed
+	Tables layout.Spans // sectors of every partition table found, in force or not
+	Survey *scan.Survey
+}
+
+// holdsFiles tells whether files may be lost when the card is written.
+func (c *onCard) holdsFiles() bool { return c.Files > 0 || c.Closed }
+
+// glance is a disk of which only what is asked for by name is read: tables,
+// boot sectors, directories. What nobody names is unknown, so that no survey
+// reads on through a whole card to find out whether it is blank.
+type glance struct{ image.Source }
+
+// Unknown implements image.Partial.
+func (glance) Unknown(w layout.Span) layout.Spans { return layout.NewSpans(w) }
+
+// lookOnCard finds out what a card holds, by reading its tables and
+// directories alone.
+func lookOnCard(ctx context.Context, src image.Source) (*onCard, error) {
+	s, err := scan.Run(ctx, glance{src}, scan.Options{Short: true})
+	if err != nil {
+		return nil, err
+	}
+	c := &onCard{Survey: s}
+	for _, t := range s.Tables {
+		c.Tables = c.Tables.Union(t.Own)
+	}
+	listed := map[int]*volumeFiles{}
+	for _, i := range files.Volumes(s) {
+		listed[i] = &volumeFiles{}
+	}
+	_, err = files.Walk(ctx, glance{src}, s, files.Options{}, func(f *files.File) error {
+		v := listed[f.Volume]
+		v.count++
+		if f.Modified.After(v.newest) {
+			v.newest = f.Modified
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	c.Lines = append(c.Lines, heldTable(s))
+	for i := range s.Volumes {
+		v := &s.Volumes[i]
+		c.Lines = append(c.Lines, heldVolume(v, int64(v.Count)*int64(s.SectorSize), listed[v.Index]))
+		if l := listed[v.Index]; l != nil {
+			c.Files += l.count
+		} else {
+			c.Closed = c.Closed || v.Kind != "swap"
+		}
+	}
+	return c, nil
+}
+
+// volumeFiles sums up the files of one volume.
+type volumeFiles struct {
+	count  int
+	newest time.Time
+}
+
+func heldTable(s *scan.Survey) string {
+	switch {
+	case s.Table == "none" && len(s.Volumes) == 0:
+		return "no partition table and no volume that is known here"
+	case s.Table == "none":
+		return "no partition table"
+	}
+	return fmt.Sprintf("a partition table of kind %s, entries: %d", s.Table, len(s.Entries))
+}
+
+// heldVolume describes a volume: FAT32 "NAME", 1,203 files, the newest of ...
+func heldVolume(v *layout.Volume, bytes int64, l *volumeFiles) string {
+	text := strings.ToUpper(v.Kind)
+	if v.Label != "" {
+		text += fmt.Sprintf(" %q", printable(v.Label))
+	}
+	text += ", " + bytesText(bytes)
+	switch {
+	case l == nil:
+		return text + ", files that cannot be listed here"
+	case l.count == 0:
+		return text + ", no files"
+	}
+	text += ", " + counted(l.count, "file")
+	if !l.newest.IsZero() {
+		text += ", the newest of " + l.newest.Format("2 January 2006")
+	}
+	return text
+}

@@ -1,0 +1,37 @@
+package main
+
+import (
+	"os"
+	"strconv"
+)
+
+// caller returns who called sudo, if that is how the program was started: the
+// files that it makes belong to that person.
+func caller() (uid, gid int, ok bool) {
+	if os.Geteuid() != 0 {
+		return 0, 0, false
+	}
+	uid, err1 := strconv.Atoi(os.Getenv("SUDO_UID"))
+	gid, err2 := strconv.Atoi(os.Getenv("SUDO_GID"))
+	return uid, gid, err1 == nil && err2 == nil && uid > 0 && gid >= 0
+}
+
+// giveFileToCaller makes a new file belong to the caller of sudo.
+func giveFileToCaller(f *os.File) error {
+	if uid, gid, ok := caller(); ok {
+		return f.Chown(uid, gid)
+	}
+	return nil
+}
+
+// giveToCaller makes new files belong to the caller of sudo. A file system
+// that has no owners is no reason to fail.
+func giveToCaller(paths ...string) {
+	uid, gid, ok := caller()
+	if !ok {
+		return
+	}
+	for _, p := range paths {
+		_ = os.Lchown(p, uid, gid)
+	}
+}

@@ -1,0 +1,326 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+	"bootgraft/safety"
+	"bootgraft/safety/blockdev"
+)
+
+// cardFlags are the flags of every command that writes to a card.
+type cardFlags struct {
+	device                  bool
+	confirm, receipt, fixed string
+	accept                  []string
+}
+
+func (f *cardFlags) add(c *cobra.Command) {
+	c.Flags().BoolVar(&f.device, "device", false, "TARGET is a card, not an image file; without --confirm this is a rehearsal")
+	c.Flags().StringVar(&f.confirm, "confirm", "", "the word that the rehearsal gave: really write")
+	c.Flags().StringVar(&f.receipt, "receipt", "", "where the receipt is written, or is continued")
+	c.Flags().StringVar(&f.fixed, "fixed", "", "the serial number of a disk that is no card, to write to it all the same")
+}
+
+// check refuses what makes no sense without --device.
+func (f *cardFlags) check() error {
+	if !f.device && (f.confirm != "" || f.receipt != "" || f.fixed != "") {
+		return usagef("--confirm, --receipt and --fixed go with --device")
+	}
+	return nil
+}
+
+// holdsFilesCode is what --accept takes for a card whose files may be lost.
+const holdsFilesCode = "card-holds-files"
+
+// cardWork is work on a card: it is rehearsed, and done only with the word
+// that the rehearsal gave.
+type cardWork struct {
+	*ui
+	flags  cardFlags
+	path   string // the TARGET as it was given
+	target *blockdev.Target
+	facts  blockdev.Facts
+	held   *onCard // what the card holds now
+	req    safety.Request
+	loses  bool // what the card holds is not kept
+	waited bool // the card was waited for, and is held since it came
+
+	finish func()                                            // ends the bars
+	show   func(r *safety.Rehearsal)                         // what would be done, for a person
+	do     func(ctx context.Context, p *safety.Permit) error // does it, and tells
+}
+
+// openCard takes hold of a TARGET and looks what it is and what it holds. What
+// speaks against it is for the rehearsal to say.
+func (u *ui) openCard(ctx context.Context, path string, flags cardFlags) (*cardWork, error) {
+	w := &cardWork{ui: u, flags: flags, path: path}
+	var err error
+	if path == "next" {
+		u.sayf("Put the card in now. Waiting for one new disk; Ctrl-C stops.")
+		w.target, err = blockdev.NextTarget(ctx)
+	} else {
+		w.target, err = blockdev.OpenTarget(path)
+	}
+	if err != nil {
+		return nil, cardError(path, err)
+	}
+	if path == "next" {
+		w.path, w.waited = w.target.Name(), true
+		u.sayf("%s came.", w.path)
+	}
+	if w.facts, err = w.target.Look(nil); err != nil {
+		return nil, errors.Join(cardError(w.path, err), w.target.Close())
+	}
+	if errors.Is(w.facts.Held, os.ErrPermission) && os.Geteuid() > 0 {
+		return nil, errors.Join(coded(exitRefused, permissionError(w.path, os.ErrPermission)), w.target.Close())
+	}
+	w.held = &onCard{}
+	if w.facts.Held == nil && w.target.Size() > 0 && image.CheckSectorSize(w.target.SectorSize()) == nil {
+		if w.held, err = lookOnCard(ctx, w.target); err != nil {
+			w.held = &onCard{Lines: []string{"it could not be found out: " + err.Error()}, Closed: true}
+		}
+	}
+	w.req.Tables, w.req.Fixed, w.req.Created = w.held.Tables, flags.fixed, giveFileToCaller
+	w.req.Progress, w.finish = w.stageBars()
+	return w, nil
+}
+
+// cardError gives a card that cannot be opened its exit code: nothing was
+// written.
+func cardError(path string, err error) error {
+	var known *codedError
+	if err = deviceError(path, err); errors.As(err, &known) {
+		return err
+	}
+	return coded(exitRefused, err)
+}
+
+// run rehearses the work, and does it if the word is given.
+func (w *cardWork) run(ctx context.Context) error {
+	r, err := safety.Rehearse(w.target, w.req)
+	if err != nil {
+		var no *safety.Refusal
+		if errors.As(err, &no) {
+			return coded(exitRefused, err)
+		}
+		return cardError(w.path, err)
+	}
+	refusals := r.Refusals
+	if w.loses && w.held.holdsFiles() && !slices.Contains(w.flags.accept, holdsFilesCode) && len(refusals) == 0 {
+		refusals = safety.Refusals{w.filesRefusal()}
+	}
+	if len(refusals) > 0 {
+		return w.refused(refusals)
+	}
+	word := w.flags.confirm
+	if word == "" {
+		if word, err = w.rehearsed(r); word == "" || err != nil {
+			return err
+		}
+	}
+	permit, err := r.Permit(word)
+	if err != nil {
+		return w.refused(asRefusals(err))
+	}
+	return w.stopped(w.do(ctx, permit))
+}
+
+// filesRefusal is not one of the guards: what it protects is known to its
+// owner alone.
+func (w *cardWork) filesRefusal() *safety.Refusal {
+	holds := "volumes whose files cannot be listed here"
+	if w.held.Files > 0 {
+		holds = counted(w.held.Files, "file")
+	}
+	return &safety.Refusal{Code: holdsFilesCode, Path: w.path, Why: fmt.Sprintf("it holds %s (%s), and they would be lost", holds, strings.Join(w.held.Lines, "; ")),
+		Do: "to keep everything that is replaced, in the receipt, add --keep all where the command has it; to lose it: --accept " + holdsFilesCode}
+}
+
+func asRefusals(err error) safety.Refusals {
+	var all safety.Refusals
+	if errors.As(err, &all) {
+		return all
+	}
+	return safety.Refusals{{Code: "refused", Path: "the card", Why: err.Error(), Do: "rehearse again"}}
+}
+
+type refusalJSON struct {
+	Code string `json:"code"`
+	Why  string `json:"why"`
+	Do   string `json:"do"`
+}
+
+type rehearsalJSON struct {
+	Schema    int           `json:"schema"`
+	Rehearsal bool          `json:"rehearsal"`
+	Target    string        `json:"target"`
+	Written   layout.Sector `json:"written_sectors"`
+	Receipt   string        `json:"receipt"`
+	Confirm   *string       `json:"confirm"`
+	OnCard    []string      `json:"on_card"`
+	Files     int           `json:"files_on_card"`
+	Refusals  []refusalJSON `json:"refusals"`
+}
+
+func (w *cardWork) object() rehearsalJSON {
+	return rehearsalJSON{Schema: schema, Rehearsal: true, Target: w.path, Receipt: w.req.Receipt,
+		OnCard: append([]string{}, w.held.Lines...), Files: w.held.Files, Refusals: []refusalJSON{}}
+}
+
+// refused tells every reason against the work.
+func (w *cardWork) refused(all safety.Refusals) error {
+	j := w.object()
+	for _, r := range all {
+		j.Refusals = append(j.Refusals, refusalJSON{r.Code, r.Why, r.Do})
+	}
+	if err := w.ui.object(j); err != nil {
+		return err
+	}
+	var b strings.Builder
+	fmt.Fprintf(&b, "refusing to write to %s; nothing was written.\n", w.path)
+	for _, r := range all {
+		b.WriteString(fold("  ", r.Code+": "+r.Why))
+		b.WriteString(fold("    ", "To do: "+r.Do))
+	}
+	return coded(exitRefused, errors.New(b.String()))
+}
+
+// rehearsed ends a rehearsal: with the line to type, or, for a card that was
+// waited for and is held since it came, with the question for the word.
+func (w *cardWork) rehearsed(r *safety.Rehearsal) (word string, err error) {
+	text := r.Word.String()
+	j := w.object()
+	j.Confirm = &text
+	if err := w.ui.object(j); err != nil {
+		return "", err
+	}
+	w.show(r)
+	w.cautions()
+	w.answerf("\nNOTHING HAS BEEN WRITTEN YET.")
+	if w.waited && w.asks && !w.json {
+		w.answerf(" The card is held for you since it came.\nTo do it type this word; anything else ends here:\n\n  %s\n\n> ", text)
+		line, _ := bufio.NewReader(w.in).ReadString('\n') // no answer is an answer: no
+		if line = strings.TrimSpace(line); line != text {
+			return "", coded(exitRefused, errors.New("that is not the word; nothing was written"))
+		}
+		return line, nil
+	}
+	w.answerf(" To do it, type:\n\n  %s\n", w.commandLine("--confirm", text))
+	return "", nil
+}
+
+// commandLine is the command as it was typed, for this very card, with one
+// flag more.
+func (w *cardWork) commandLine(flag, value string) string {
+	var words []string
+	if os.Getenv("SUDO_UID") != "" {
+		words = append(words, "sudo")
+	}
+	for _, a := range os.Args {
+		if a == "next" {
+			a = w.path
+		}
+		words = append(words, shellWord(a))
+	}
+	return strings.Join(append(words, flag, shellWord(value)), " ")
+}
+
+// cautions shows the usual ones.
+func (w *cardWork) cautions() {
+	w.answerf("\nBefore you go on\n")
+	w.wrapped("  - ", "Is it the right card? Read its size and name above once more, and pull every disk that is not needed.")
+	w.wrapped("  - ", "Keep the old drive as it is, and write only while you can leave the card in its reader.")
+	w.wrapped("  - ", "Inside the device: mains and battery voltages, charged capacitors, static discharge and hot tools can hurt you and it. Unplug it, take out the battery, follow your local rules, and leave to licensed people what is theirs. More in SAFETY.md.")
+}
+
+// cardLines says which card it is and what it holds.
+func (w *cardWork) cardLines() {
+	f := w.facts
+	w.answerf("The card\n")
+	name := w.path
+	if f.Node != "" && f.Node != w.path {
+		name += " (" + f.Node + ")"
+	}
+	text := name + ": " + identityText(f.Identity)
+	if f.Speed != "" {
+		text += ", " + f.Speed + " Mbit/s"
+	}
+	w.wrapped("  ", text+"; "+diskText(f.Sectors, f.SectorSize))
+	for i, l := range w.held.Lines {
+		prefix := "                "
+		if i == 0 {
+			prefix = "  It holds now: "
+		}
+		w.wrapped(prefix, l)
+	}
+}
+
+// bars shows how far each stage has come.
+func (w *cardWork) stageBars() (progress func(stage safety.Stage, done, total int64), finish func()) {
+	var current safety.Stage
+	move, end := func(int64, int64) {}, func() {}
+	return func(stage safety.Stage, done, total int64) {
+		if stage != current {
+			end()
+			current = stage
+			move, end = w.bar(string(stage))
+		}
+		move(done, total)
+	}, func() { end() }
+}
+
+// stopped gives work that did not come to its end its exit code, and says how
+// to go on.
+func (w *cardWork) stopped(err error) error {
+	var stop *safety.Stopped
+	var no safety.Refusals
+	switch {
+	case err == nil || !errors.As(err, &stop):
+		return err
+	case stop.Touched:
+		next := "look at the card and its reader first"
+		if stop.Gone() {
+			next = "put the card back in"
+		}
+		return coded(exitFenced, fmt.Errorf("%w\nThe receipt %s says how far it came. Nothing else was touched. To go on %s, then type the same command without --confirm: it is rehearsed again and gives a new word", err, w.req.Receipt, next))
+	case errors.As(err, &no):
+		return w.refused(no)
+	case errors.Is(err, context.Canceled):
+		return coded(exitStopped, err)
+	}
+	var one *safety.Refusal
+	if errors.As(err, &one) {
+		return coded(exitRefused, err)
+	}
+	return err
+}
+
+// readSpeed reads a little from the middle of the card and returns bytes a
+// second; 0 if that cannot be told.
+func readSpeed(src image.Source) float64 {
+	const part, parts = 1 << 20, 8
+	n := int64(src.SectorSize())
+	at := src.Size() / 2 / n * n
+	if at+part*parts > src.Size() {
+		return 0
+	}
+	buf := make([]byte, part)
+	began := time.Now()
+	for i := range int64(parts) {
+		if image.ReadFull(src, buf, at+i*part) != nil {
+			return 0
+		}
+	}
+	return part * parts / max(time.Since(began).Seconds(), 1e-6)
+}

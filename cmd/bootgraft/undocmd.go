@@ -1,0 +1,103 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+
+	"github.com/spf13/cobra"
+
+	"bootgraft/layout"
+	"bootgraft/safety"
+)
+
+const undoHelp = `Puts back on a card what a write kept of it in its receipt, and reads it back.
+
+Without --keep all only the tables and both ends were kept. That is enough until
+the first data was written; after that undo refuses: old tables over new data
+help nobody. The guards and the word are those of write.
+
+Examples:
+
+  sudo bootgraft undo card.plan.receipt /dev/sdX --device       rehearse
+  sudo bootgraft undo card.plan.receipt /dev/sdX --device --confirm WORD`
+
+func undoCommand(u *ui) *cobra.Command {
+	var flags cardFlags
+	c := &cobra.Command{
+		Use:   "undo RECEIPT TARGET",
+		Short: "put back what a card held before it was written",
+		Long:  undoHelp,
+		Args:  cobra.ExactArgs(2),
+		RunE: func(c *cobra.Command, args []string) error {
+			if !flags.device {
+				return usagef("undo writes to a card: add --device. An image file is never overwritten without --replace, so there is no receipt for one")
+			}
+			return u.undo(c.Context(), args, flags)
+		},
+	}
+	flags.add(c)
+	c.Flags().Lookup("receipt").Hidden = true // it is the first argument
+	return c
+}
+
+func (u *ui) undo(ctx context.Context, args []string, flags cardFlags) error {
+	if flags.receipt != "" {
+		return usagef("the receipt is the first argument")
+	}
+	req, kept, err := safety.UndoRequest(args[0])
+	if errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("there is no receipt %s", args[0])
+	}
+	if err != nil {
+		return err
+	}
+	defer kept.Close()
+	w, err := u.openCard(ctx, args[1], flags)
+	if err != nil {
+		return err
+	}
+	defer w.target.Close()
+	progress, created := w.req.Progress, w.req.Created
+	w.req = req
+	w.req.Fixed, w.req.Tables, w.req.Progress, w.req.Created = flags.fixed, w.held.Tables, progress, created
+	d := &undoing{cardWork: w, kept: kept}
+	w.show, w.do = d.show, d.write
+	return w.run(ctx)
+}
+
+// undoing puts back what one receipt kept.
+type undoing struct {
+	*cardWork
+	kept *safety.Kept
+}
+
+func (d *undoing) show(*safety.Rehearsal) {
+	r := d.kept.Receipt
+	d.answerf("REHEARSAL: undo %s on %s\n\n", r.Path, d.path)
+	d.cardLines()
+	d.answerf("\nWhat will happen\n")
+	n := r.Kept.Sectors()
+	what := "the tables and both ends as they were; no data was written yet"
+	if r.All {
+		what = "everything that was replaced"
+	}
+	d.wrapped("  ", fmt.Sprintf("%s of the receipt of %s are put back: %s. The write had come to: %s.",
+		counted(n, "sector"), r.Created.Local().Format("2 January 2006, 15:04"), what, r.Stage))
+	d.wrapped("  ", fmt.Sprintf("%s (%s) are written and read back; all others are not touched.", counted(n, "sector"), bytesText(int64(n)*int64(r.Card.SectorSize))))
+}
+
+func (d *undoing) write(ctx context.Context, p *safety.Permit) error {
+	res, err := p.Write(ctx)
+	d.finish()
+	if err != nil {
+		return err
+	}
+	if err := d.ui.object(writeJSON{Schema: schema, Target: d.path, Written: int64(res.Written), Left: int64(res.Left), Receipt: &res.Receipt}); err != nil {
+		return err
+	}
+	d.answerf("%s holds again what the receipt kept of it: %s put back and read back\n", d.path, counted(layout.Sector(res.Written), "sector"))
+	d.letGo()
+	return nil
+}

@@ -1,0 +1,203 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"time"
+
+	"bootgraft/image"
+	"bootgraft/image/capture"
+	"bootgraft/layout"
+	"bootgraft/safety"
+	"bootgraft/safety/blockdev"
+)
+
+// receiptSuffix is what the name of a receipt has beyond that of its plan.
+const receiptSuffix = ".receipt"
+
+// writeDevice rehearses writing a planned card to a device, and with the word
+// writes it.
+func (u *ui) writeDevice(ctx context.Context, args []string, job *job, flags cardFlags, keepAll bool) error {
+	w, err := u.openCard(ctx, args[1], flags)
+	if err != nil {
+		return err
+	}
+	defer w.target.Close()
+	digest, err := job.plan.Digest()
+	if err != nil {
+		return err
+	}
+	w.req.Kind, w.req.Digest, w.req.Disk = safety.Write, digest, job.plan.Target
+	w.req.Files = job.guarded(args[0])
+	w.req.Card, w.req.Pieces, w.req.Source = job.card, job.plan.Pieces, job.src
+	w.req.Original = originalOf(job.src)
+	w.req.KeepAll, w.loses = keepAll, !keepAll
+	w.req.Command = fmt.Sprintf("bootgraft plan %s --size %ds -o %s", shellWord(job.src.path), w.facts.Sectors, "other.plan")
+	w.chooseReceipt(args[0])
+	if r, err := safety.ReadReceipt(w.req.Receipt); err == nil && !r.Finished() {
+		w.loses = false // that was decided when the receipt was begun
+	}
+	d := &deviceWrite{cardWork: w, job: job, plan: args[0]}
+	w.show, w.do = d.show, d.write
+	return w.run(ctx)
+}
+
+// guarded lists what the job reads, which must not lie on the card.
+func (j *job) guarded(planPath string) []blockdev.File {
+	var out []blockdev.File
+	for i, st := range j.files {
+		f := blockdev.File{Path: st.Name(), Info: st, Role: "the record of the source"}
+		switch i {
+		case 0:
+			f.Path, f.Role = planPath, "the plan"
+		case 1:
+			f.Path, f.Role = j.src.path, "the source"
+		}
+		out = append(out, f)
+	}
+	return out
+}
+
+// originalOf returns how the drive that the source was read from can be told.
+func originalOf(src *opened) image.Identity {
+	switch s := src.Source.(type) {
+	case *capture.Source:
+		return s.Record().Identity
+	case interface{ Identity() image.Identity }:
+		return s.Identity()
+	}
+	return image.Identity{}
+}
+
+// chooseReceipt names the receipt: the one that was given; else, beside the
+// plan, the unfinished one of this plan and card, or the first name that is
+// free. Those of earlier writes are how a card that was written here is known.
+func (w *cardWork) chooseReceipt(planPath string) {
+	name := func(i int) string {
+		if i == 1 {
+			return planPath + receiptSuffix
+		}
+		return fmt.Sprintf("%s.%d%s", planPath, i, receiptSuffix)
+	}
+	w.req.Receipt = w.flags.receipt
+	for i := 1; i < 1000; i++ {
+		path := name(i)
+		if _, err := os.Lstat(path); errors.Is(err, fs.ErrNotExist) {
+			if w.req.Receipt == "" {
+				w.req.Receipt = path
+			}
+			return
+		}
+		r, err := safety.ReadReceipt(path)
+		switch {
+		case err != nil:
+		case r.Finished():
+			w.req.Earlier = append(w.req.Earlier, path)
+		case w.req.Receipt == "" && r.Plan == w.req.Digest && r.Same(w.facts):
+			w.req.Receipt = path
+		}
+	}
+}
+
+// deviceWrite writes one planned card to a device.
+type deviceWrite struct {
+	*cardWork
+	job  *job
+	plan string
+}
+
+// show says what will happen.
+func (d *deviceWrite) show(r *safety.Rehearsal) {
+	p := d.job.plan
+	d.answerf("REHEARSAL: %s onto %s\n\n", d.plan, d.path)
+	d.cardLines()
+	d.answerf("\nWhat will happen\n")
+	if r.Receipt != nil {
+		d.wrapped("  ", fmt.Sprintf("An unfinished write is continued; it stopped at: %s, with %s of data on the card.", r.Receipt.Stage, counted(r.Receipt.Upto, "sector")))
+	}
+	total := map[layout.Op]layout.Sector{}
+	for _, q := range p.Pieces {
+		total[q.Op] += q.Count
+	}
+	size := int64(p.Target.SectorSize)
+	written := p.Target.Sectors - total[layout.Leave]
+	d.wrapped("  1. ", "Both ends of the card and the places of its tables become blank, old and new ones. From here on it is no disk for any system, until the last step.")
+	d.wrapped("  2. ", fmt.Sprintf("%s (%s) are written and read back past every cache: %s copied from the drive, %s made new, %s zeros.",
+		counted(written, "sector"), bytesText(int64(written)*size), grouped(total[layout.Copy]), grouped(total[layout.Render]), grouped(total[layout.Zero])))
+	d.wrapped("  3. ", "Second copies of tables, then first copies, then sector 0; each is flushed and read back.")
+	if n := total[layout.Leave]; n > 0 {
+		d.wrapped("     ", fmt.Sprintf("%s are not touched.", counted(n, "sector")))
+	}
+	if v := readSpeed(d.target); v > 0 {
+		least := time.Duration(2 * float64(int64(written)*size) / v * float64(time.Second))
+		d.wrapped("  ", fmt.Sprintf("At least %s: a little of the card was read at %s a second just now, and writing is mostly slower than reading.", durationText(least), bytesText(int64(v))))
+	}
+	d.showUndo()
+}
+
+// showUndo says what undo could bring back.
+func (d *deviceWrite) showUndo() {
+	d.answerf("\nWhat undo could bring back\n")
+	if d.req.KeepAll {
+		d.wrapped("  ", "Everything: whatever is replaced is kept in the receipt first, compressed.")
+	} else {
+		d.wrapped("  ", "The tables and both ends, as long as the data of step 2 was not begun; after that nothing. To keep everything that is replaced, at the price of its space: --keep all")
+	}
+	d.wrapped("  ", "Receipt: "+d.req.Receipt)
+}
+
+// write writes the card.
+func (d *deviceWrite) write(ctx context.Context, p *safety.Permit) error {
+	res, err := p.Write(ctx)
+	d.finish()
+	if err != nil {
+		return err
+	}
+	return d.wrote(res)
+}
+
+// wrote says what was written, and lets the card go.
+func (d *deviceWrite) wrote(res safety.DeviceResult) error {
+	if err := d.ui.object(writeJSON{Schema: schema, Target: d.path, Written: int64(res.Written), Left: int64(res.Left),
+		Missing: int64(res.Missing), Receipt: &res.Receipt}); err != nil {
+		return err
+	}
+	d.answerf("%s is written and read back: %s\n  %s written", d.path, diskText(res.Sectors, d.job.plan.Target.SectorSize), counted(res.Written, "sector"))
+	if res.Left > 0 {
+		d.answerf(", %s not touched", grouped(res.Left))
+	}
+	d.answerf("\n  what was written first was still there at the end: it is no card that only repeats itself\n  receipt: %s\n", res.Receipt)
+	d.letGo()
+	d.answerf("\nTo compare every sector once more, in this reader or another one:\n\n  bootgraft verify %s %s\n", shellWord(d.plan), shellWord(d.path))
+	if res.Missing > 0 {
+		return coded(exitIncomplete, fmt.Errorf("done, but %s sectors that the source does not know are zeros on the card", grouped(res.Missing)))
+	}
+	return nil
+}
+
+// letGo takes the card away from the system, so that nothing mounts it.
+func (w *cardWork) letGo() {
+	detached, err := w.target.Detach()
+	switch {
+	case err != nil:
+		w.sayf("warning: the card is whole, but it could not be detached from the system (%v); pull it before something mounts it", err)
+	case detached:
+		w.answerf("\nThe card is detached from the system. Pull it now.\n")
+	default:
+		w.answerf("\nThe system still sees the card. Pull it now, before a desktop mounts and changes it.\n")
+	}
+}
+
+// durationText writes a time to the minute, or to the second if it is short.
+func durationText(d time.Duration) string {
+	if d < 2*time.Minute {
+		return counted(max(1, int64(d.Seconds())), "second")
+	}
+	if d < 2*time.Hour {
+		return counted(int64(d.Minutes()), "minute")
+	}
+	return fmt.Sprintf("%d h %d min", int(d.Hours()), int(d.Minutes())%60)
+}
