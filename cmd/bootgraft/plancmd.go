@@ -61,7 +61,7 @@ func planCommand(u *ui) *cobra.Command {
 	}
 	fl := c.Flags()
 	fl.StringVar(&f.size, "size", "", "size of the card: 31116288s (sectors), bytes, 16GB (16*10^9), 16GiB")
-	fl.StringVar(&f.target, "target", "", "take the size from this image file")
+	fl.StringVar(&f.target, "target", "", "take the size from this image file or card, which is only read")
 	fl.StringVarP(&f.out, "output", "o", "", "write the plan to this file")
 	fl.StringVar(&f.tail, "tail", "", "both, end, same-place or drop (default: both on a larger card, end on a smaller one)")
 	fl.StringVar(&f.excess, "excess", "leave", "sectors that the drive did not have: leave or zero")
@@ -162,11 +162,14 @@ func (f *planFlags) targetSize(sectorSize int) (d plan.Disk, nominal bool, err e
 		d.Sectors = s.sectors
 		return d, s.nominal, err
 	}
-	t, err := image.Open(f.target, sectorSize)
+	t, closeTarget, err := openReadOnly(f.target, sectorSize)
 	if err != nil {
-		return d, false, sourceError(f.target, err)
+		return d, false, err
 	}
-	defer t.Close()
+	defer closeTarget()
+	if t.SectorSize() != sectorSize {
+		return d, false, refusef("%s has sectors of %d bytes, and the source has sectors of %d: it cannot take its place", f.target, t.SectorSize(), sectorSize)
+	}
 	if t.Size()%int64(sectorSize) != 0 || t.Size() == 0 {
 		return d, false, fmt.Errorf("%s has %d bytes, which are not whole sectors of %d; it cannot stand for a card", f.target, t.Size(), sectorSize)
 	}

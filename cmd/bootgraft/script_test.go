@@ -7,6 +7,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strconv"
 	"strings"
 	"testing"
@@ -43,6 +44,8 @@ var scriptCommands = map[string]func(ts *testscript.TestScript, neg bool, args [
 	"fifo":     scriptFIFO,
 	"same":     scriptSame,
 	"loop":     scriptLoop,
+	"card":     scriptCard,
+	"word":     scriptWord,
 }
 
 // scriptCondition answers [loop]: whether this machine can make a block device
@@ -72,13 +75,37 @@ func scriptLoop(ts *testscript.TestScript, neg bool, args []string) {
 	if neg || len(args) != 2 {
 		ts.Fatalf("usage: loop NAME FILE")
 	}
-	out, err := exec.Command(losetup(), "-f", "--show", "-r", ts.MkAbs(args[1])).CombinedOutput()
+	attach(ts, args[0], "-r", ts.MkAbs(args[1]))
+}
+
+// card NAME FILE: as loop, but a device that can be written.
+func scriptCard(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 2 {
+		ts.Fatalf("usage: card NAME FILE")
+	}
+	attach(ts, args[0], ts.MkAbs(args[1]))
+}
+
+func attach(ts *testscript.TestScript, name string, args ...string) {
+	out, err := exec.Command(losetup(), append([]string{"-f", "--show"}, args...)...).CombinedOutput()
 	if err != nil {
 		ts.Fatalf("losetup: %v: %s", err, out)
 	}
 	device := strings.TrimSpace(string(out))
 	ts.Defer(func() { ts.Check(exec.Command(losetup(), "-d", device).Run()) })
-	ts.Setenv(args[0], device)
+	ts.Setenv(name, device)
+}
+
+// confirmWord is the line that a rehearsal ends with.
+var confirmWord = regexp.MustCompile(`--confirm ([a-z]+-[a-z]+-[a-z]+)\n`)
+
+// word NAME: puts the word that the last command gave into a variable.
+func scriptWord(ts *testscript.TestScript, neg bool, args []string) {
+	m := confirmWord.FindStringSubmatch(ts.ReadFile("stdout"))
+	if neg || len(args) != 1 || m == nil {
+		ts.Fatalf("usage: word NAME, after a rehearsal that gave a word")
+	}
+	ts.Setenv(args[0], m[1])
 }
 
 // exits CODE COMMAND...: runs a command that must end with this exit code.

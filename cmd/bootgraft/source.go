@@ -173,3 +173,20 @@ func (f *planSourceFlags) add(c *cobra.Command) {
 	c.Flags().StringVar(&f.record, "record", "", "the record of a captured source, if it is not beside the image")
 	c.Flags().StringArrayVar(&f.accept, "accept", nil, "accept a finding by its code; may be repeated")
 }
+
+// openReadOnly opens a TARGET that is only read: an image file, or a card.
+func openReadOnly(path string, sectorSize int) (image.Source, func(), error) {
+	f, err := image.Open(path, sectorSize)
+	if err == nil {
+		return f, func() { f.Close() }, nil
+	}
+	var kind *image.NotRegularError
+	if !errors.As(err, &kind) || kind.Kind != "a block device" {
+		return nil, nil, sourceError(path, err)
+	}
+	d, err := blockdev.OpenSource(path)
+	if err != nil {
+		return nil, nil, deviceError(path, err)
+	}
+	return d, func() { d.Close() }, nil
+}

@@ -5,7 +5,6 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"bootgraft/image"
 	"bootgraft/layout"
 	"bootgraft/layout/second"
 	"bootgraft/safety"
@@ -44,11 +43,11 @@ func verifyCommand(u *ui) *cobra.Command {
 				return err
 			}
 			defer job.close()
-			target, err := image.Open(args[1], job.plan.Target.SectorSize)
+			target, closeTarget, err := openReadOnly(args[1], job.plan.Target.SectorSize)
 			if err != nil {
-				return coded(exitRefused, sourceError(args[1], err))
+				return coded(exitRefused, err)
 			}
-			defer target.Close()
+			defer closeTarget()
 			opt.Source, opt.Name = job.src, args[1]
 			var finish func()
 			opt.Progress, finish = u.bar("comparing")
@@ -62,6 +61,9 @@ func verifyCommand(u *ui) *cobra.Command {
 				if opinions, err = u.secondOnCard(c.Context(), target); err != nil {
 					return err
 				}
+			}
+			if cmp.Unequal > 0 {
+				cmp.Notes = append(cmp.Notes, traces(c.Context(), job.card.Known(), target)...)
 			}
 			return u.compared(args[1], cmp, opinions)
 		},
