@@ -61,6 +61,7 @@ func (b *bench) file(name string) string {
 // loop attaches a file or device.
 func (b *bench) loop(over string, args ...string) string {
 	b.Helper()
+	defer need.NewDisk(b)()
 	node := b.tool("losetup", append(append([]string{"--find", "--show"}, args...), over)...)
 	b.later("losetup", "-d", node)
 	return node
@@ -511,7 +512,9 @@ func TestChangedAfterRehearsal(t *testing.T) {
 	wantWrong(t, r, first, "what the card holds", "the plan", "the card (")
 	now, _ := word(req)
 	b.tool("losetup", "-d", node)
+	release := need.NewDisk(b)
 	b.tool("losetup", node, b.path("card.img"))
+	release()
 	_, r = word(req)
 	wantWrong(t, r, now, "the card (", "the plan", "what the card holds")
 }
@@ -591,6 +594,8 @@ func TestLoopDevice(t *testing.T) {
 }
 
 func TestNextDisk(t *testing.T) {
+	need.Root(t)
+	need.OnlyDisk(t)
 	b := newBench(t)
 	one, two := b.file("one.img"), b.file("two.img")
 	plug := func(files ...string) {

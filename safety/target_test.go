@@ -191,7 +191,9 @@ func TestTargetInLoop(t *testing.T) {
 	dir := t.TempDir()
 	back := filepath.Join(dir, "back.img")
 	put(t, back, patterned(3, 2048))
+	release := need.NewDisk(t)
 	out, err := exec.Command(losetup, "--find", "--show", back).Output()
+	release()
 	if err != nil {
 		need.Absent(t, "a free loop device")
 	}

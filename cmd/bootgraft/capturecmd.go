@@ -115,7 +115,7 @@ func (f *captureFlags) run(c *cobra.Command, u *ui, args []string) error {
 }
 
 func captureTarget(path string) capture.Target {
-	return capture.Target{Storage: capture.Disk{Dir: filepath.Dir(path)}, Image: path}
+	return capture.Target{Storage: capture.Disk{Dir: filepath.Dir(path), Created: giveFileToCaller}, Image: path}
 }
 
 // openDrive opens what is to be captured: a device, the next device that is

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"io"
 	"strings"
 	"time"
 
@@ -27,15 +28,28 @@ func (c *onCard) holdsFiles() bool { return c.Files > 0 || c.Closed }
 // glance is a disk of which only what is asked for by name is read: tables,
 // boot sectors, directories. What nobody names is unknown, so that no survey
 // reads on through a whole card to find out whether it is blank.
-type glance struct{ image.Source }
+type glance struct {
+	image.Source
+	failed error // the first read that failed, though whoever asked got by without it
+}
 
 // Unknown implements image.Partial.
-func (glance) Unknown(w layout.Span) layout.Spans { return layout.NewSpans(w) }
+func (*glance) Unknown(w layout.Span) layout.Spans { return layout.NewSpans(w) }
+
+// ReadAt implements io.ReaderAt.
+func (g *glance) ReadAt(p []byte, off int64) (int, error) {
+	n, err := g.Source.ReadAt(p, off)
+	if err != nil && err != io.EOF && g.failed == nil {
+		g.failed = err
+	}
+	return n, err
+}
 
 // lookOnCard finds out what a card holds, by reading its tables and
 // directories alone.
 func lookOnCard(ctx context.Context, src image.Source) (*onCard, error) {
-	s, err := scan.Run(ctx, glance{src}, scan.Options{Short: true})
+	g := &glance{Source: src}
+	s, err := scan.Run(ctx, g, scan.Options{Short: true})
 	if err != nil {
 		return nil, err
 	}
@@ -47,7 +61,7 @@ func lookOnCard(ctx context.Context, src image.Source) (*onCard, error) {
 	for _, i := range files.Volumes(s) {
 		listed[i] = &volumeFiles{}
 	}
-	_, err = files.Walk(ctx, glance{src}, s, files.Options{}, func(f *files.File) error {
+	_, err = files.Walk(ctx, g, s, files.Options{}, func(f *files.File) error {
 		v := listed[f.Volume]
 		v.count++
 		if f.Modified.After(v.newest) {
@@ -67,6 +81,10 @@ func lookOnCard(ctx context.Context, src image.Source) (*onCard, error) {
 		} else {
 			c.Closed = c.Closed || v.Kind != "swap"
 		}
+	}
+	if g.failed != nil {
+		c.Closed = true
+		c.Lines = append(c.Lines, fmt.Sprintf("and perhaps more, for not everything could be read: %v", g.failed))
 	}
 	return c, nil
 }

@@ -29,6 +29,7 @@ func newOutput(dir string) (*output, error) {
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return nil, fmt.Errorf("the folder %s cannot be made: %w", dir, err)
 	}
+	giveToCaller(dir)
 	root, err := os.OpenRoot(dir)
 	if err != nil {
 		return nil, err
@@ -67,7 +68,7 @@ func (o *output) write(name, text string) error {
 		return err
 	}
 	_, err = f.WriteString(text)
-	return errors.Join(err, f.Close())
+	return errors.Join(err, giveFileToCaller(f), f.Close())
 }
 
 // copied is a file that is being copied out.
@@ -98,11 +99,26 @@ func (o *output) create(f *files.File) (*copied, error) {
 		if err != nil {
 			return nil, fmt.Errorf("%s cannot be made: %w", at, err)
 		}
+		if err := o.giveAway(w, at); err != nil {
+			return nil, errors.Join(err, w.Close())
+		}
 		if at != want {
 			o.changed = append(o.changed, fmt.Sprintf("%s -> %s", printable(want), at))
 		}
 		return &copied{File: w, out: o, name: at}, nil
 	}
+}
+
+// giveAway makes a new file, and the folders on the way to it, belong to the
+// caller of sudo.
+func (o *output) giveAway(f *os.File, name string) error {
+	uid, gid, ok := caller()
+	for dir := path.Dir(name); ok && dir != "."; dir = path.Dir(dir) {
+		if err := o.root.Lchown(dir, uid, gid); err != nil {
+			return err
+		}
+	}
+	return giveFileToCaller(f)
 }
 
 // finish flushes the file and gives it its time.

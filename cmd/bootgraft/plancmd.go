@@ -254,6 +254,7 @@ func writePlanFile(path string, p *plan.Plan, replace bool) error {
 	if err != nil {
 		return fmt.Errorf("writing %s: %w", path, err)
 	}
+	giveToCaller(tmp.Name())
 	if replace {
 		return os.Rename(tmp.Name(), path)
 	}

@@ -87,7 +87,9 @@ func scriptCard(ts *testscript.TestScript, neg bool, args []string) {
 }
 
 func attach(ts *testscript.TestScript, name string, args ...string) {
+	release := need.NewDisk(ts)
 	out, err := exec.Command(losetup(), append([]string{"-f", "--show"}, args...)...).CombinedOutput()
+	release()
 	if err != nil {
 		ts.Fatalf("losetup: %v: %s", err, out)
 	}

@@ -32,8 +32,8 @@ func isDesktopName(name string) bool {
 // like what a system leaves behind when it mounts a card. It is an explanation
 // only: what cannot be read explains nothing.
 func traces(ctx context.Context, want, have image.Source) []string {
-	w, err1 := scan.Run(ctx, glance{want}, scan.Options{Short: true})
-	h, err2 := scan.Run(ctx, glance{have}, scan.Options{Short: true})
+	w, err1 := scan.Run(ctx, &glance{Source: want}, scan.Options{Short: true})
+	h, err2 := scan.Run(ctx, &glance{Source: have}, scan.Options{Short: true})
 	if err1 != nil || err2 != nil {
 		return nil
 	}
@@ -105,7 +105,7 @@ func eachName(ctx context.Context, s *scan.Survey, src image.Source, visit func(
 			}
 		}
 	}
-	_, err := files.Walk(ctx, glance{src}, s, files.Options{}, func(f *files.File) error {
+	_, err := files.Walk(ctx, &glance{Source: src}, s, files.Options{}, func(f *files.File) error {
 		visit(path.Join(fmt.Sprintf("volume %d", f.Volume), f.Path))
 		return nil
 	})

@@ -45,7 +45,7 @@ func BenchmarkHealthy(b *testing.B) {
 		img := path + "." + strconv.Itoa(i)
 		runtime.ReadMemStats(&before)
 		t := time.Now()
-		r, err := Run(context.Background(), NewFileDrive(src), Target{Storage: Disk{dir}, Image: img}, Options{Looks: 1}, nil, nil)
+		r, err := Run(context.Background(), NewFileDrive(src), Target{Storage: Disk{Dir: dir}, Image: img}, Options{Looks: 1}, nil, nil)
 		ours += time.Since(t)
 		runtime.ReadMemStats(&after)
 		src.Close()

@@ -224,7 +224,7 @@ func TestFiguresAgainstAPlainForwardReader(t *testing.T) {
 func TestFirstLookAtADiskOfWhichNothingIsKnown(t *testing.T) {
 	d := newSim(39_070_080)
 	dir := t.TempDir()
-	_, err := Run(context.Background(), d, Target{Storage: Disk{dir}, Image: dir + "/image"},
+	_, err := Run(context.Background(), d, Target{Storage: Disk{Dir: dir}, Image: dir + "/image"},
 		Options{OnlyBoot: true, Looks: 1, Time: d.simTime}, nil, nil)
 	if err != nil {
 		t.Fatal(err)

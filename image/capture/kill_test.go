@@ -29,7 +29,7 @@ func TestKilledProcess(t *testing.T) {
 	}
 	d := killDrive()
 	d.onRead = func(layout.Span, bool) { time.Sleep(200 * time.Microsecond) }
-	if _, err := Run(context.Background(), d, Target{Storage: Disk{filepath.Dir(img)}, Image: img}, Options{Looks: 2, Time: d.simTime}, nil, nil); err != nil {
+	if _, err := Run(context.Background(), d, Target{Storage: Disk{Dir: filepath.Dir(img)}, Image: img}, Options{Looks: 2, Time: d.simTime}, nil, nil); err != nil {
 		t.Fatal(err)
 	}
 }
@@ -59,7 +59,7 @@ func TestKillAtAnyMomentThenOn(t *testing.T) {
 		c.Wait()
 	}
 	d := killDrive()
-	r, err := Run(context.Background(), d, Target{Storage: Disk{filepath.Dir(img)}, Image: img}, Options{Looks: 2, Time: d.simTime}, nil, nil)
+	r, err := Run(context.Background(), d, Target{Storage: Disk{Dir: filepath.Dir(img)}, Image: img}, Options{Looks: 2, Time: d.simTime}, nil, nil)
 	if err != nil {
 		t.Fatal(err)
 	}

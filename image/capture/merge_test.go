@@ -16,7 +16,7 @@ func mergeInto(t *testing.T, a, b string, o MergeOptions) (string, *Merged) {
 	t.Helper()
 	dir := t.TempDir()
 	out := filepath.Join(dir, "merged")
-	m, err := Merge(context.Background(), openCapture(t, a), openCapture(t, b), Target{Storage: Disk{dir}, Image: out}, o)
+	m, err := Merge(context.Background(), openCapture(t, a), openCapture(t, b), Target{Storage: Disk{Dir: dir}, Image: out}, o)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -80,7 +80,7 @@ func TestMergeRefuses(t *testing.T) {
 	a, _ := captureFiles(t, newSim(20_000), Options{Looks: 1})
 	b, _ := captureFiles(t, newSim(20_001), Options{Looks: 1})
 	dir := t.TempDir()
-	tg := Target{Storage: Disk{dir}, Image: filepath.Join(dir, "merged")}
+	tg := Target{Storage: Disk{Dir: dir}, Image: filepath.Join(dir, "merged")}
 	if _, err := Merge(context.Background(), openCapture(t, a), openCapture(t, b), tg, MergeOptions{}); err == nil {
 		t.Error("drives of two sizes are merged")
 	}

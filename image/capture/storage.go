@@ -56,7 +56,8 @@ func (t Target) record() string {
 
 // Disk is the Storage of the files of this machine; names are paths.
 type Disk struct {
-	Dir string // the folder whose file system holds the files, for Free
+	Dir     string               // the folder whose file system holds the files, for Free
+	Created func(*os.File) error // called for each file that is made; may be nil
 }
 
 // Open implements Storage. Only regular files are opened.
@@ -76,12 +77,18 @@ func (Disk) Open(name string) (File, error) {
 }
 
 // Create implements Storage.
-func (Disk) Create(name string) (File, error) {
+func (d Disk) Create(name string) (File, error) {
 	f, err := os.OpenFile(name, os.O_RDWR|os.O_CREATE|os.O_EXCL, 0o644)
 	if err != nil {
 		return nil, err
 	}
-	if err := syncFolder(filepath.Dir(name)); err != nil {
+	if d.Created != nil {
+		err = d.Created(f)
+	}
+	if err == nil {
+		err = syncFolder(filepath.Dir(name))
+	}
+	if err != nil {
 		return nil, errors.Join(err, f.Close(), os.Remove(name))
 	}
 	return osFile{f}, nil

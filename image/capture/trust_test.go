@@ -21,7 +21,7 @@ func captureFiles(t *testing.T, d *simDrive, o Options) (img string, r *Result) 
 	dir := t.TempDir()
 	img = filepath.Join(dir, "image")
 	o.Time = d.simTime
-	r, err := Run(context.Background(), d, Target{Storage: Disk{dir}, Image: img}, o, nil, nil)
+	r, err := Run(context.Background(), d, Target{Storage: Disk{Dir: dir}, Image: img}, o, nil, nil)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -18,6 +18,7 @@ import (
 func mounted(t *testing.T, path string, fn func(dir string)) {
 	t.Helper()
 	need.Root(t)
+	defer need.NewDisk(t)()
 	loop := strings.TrimSpace(run(t, "losetup", "--find", "--show", path))
 	defer run(t, "losetup", "-d", loop)
 	dir := t.TempDir()

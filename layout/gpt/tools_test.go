@@ -236,6 +236,7 @@ func TestFourKiBAgainstSfdisk(t *testing.T) {
 		t.Fatal(err)
 	}
 	img := imagetest.Save(t, apply(r, 70000, 4096))
+	defer need.NewDisk(t)()
 	out, err := exec.Command(losetup, "--read-only", "--sector-size", "4096", "--show", "-f", img).Output()
 	if err != nil {
 		need.Absent(t, "a loop device with sectors of 4096 bytes")

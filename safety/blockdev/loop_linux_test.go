@@ -22,7 +22,9 @@ func TestLoopsKnowTheirFile(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
+	release := need.NewDisk(t)
 	out, err := exec.Command(losetup, "--find", "--show", back).Output()
+	release()
 	if err != nil {
 		need.Absent(t, "a free loop device")
 	}

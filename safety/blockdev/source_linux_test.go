@@ -82,7 +82,9 @@ func TestOpenSourceRefusesAMountedDevice(t *testing.T) {
 		t.Fatal(err)
 	}
 	run("mke2fs", "-q", "-F", file)
+	release := need.NewDisk(t)
 	loop := run("losetup", "-f", "--show", file)
+	release()
 	t.Cleanup(func() { run("losetup", "-d", loop) })
 	run("mount", "-t", "ext2", loop, mount)
 	t.Cleanup(func() { run("umount", mount) })
@@ -114,6 +116,7 @@ func TestCarries(t *testing.T) {
 		t.Fatal(err)
 	}
 	run("mke2fs", "-q", "-F", file)
+	defer need.NewDisk(t)()
 	drive := run("losetup", "-f", "--show", file)
 	t.Cleanup(func() { run("losetup", "-d", drive) })
 	over := run("losetup", "-f", "--show", drive)

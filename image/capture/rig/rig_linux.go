@@ -80,7 +80,9 @@ func Start(t testing.TB, backing string, f Faults) *Rig {
 	}
 	r := &Rig{t: t, log: c.Log}
 	r.serveIn(c)
+	release := need.NewDisk(t)
 	out, err := exec.Command(losetup, "-f", "--show", "--direct-io=on", filepath.Join(c.Mount, "disk")).CombinedOutput()
+	release()
 	if err != nil {
 		t.Fatalf("losetup: %v: %s", err, out)
 	}

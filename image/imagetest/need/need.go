@@ -66,6 +66,9 @@ func Seeds(few, many int) []int64 {
 	return out
 }
 
+// Failer is a test, or a script, that can fail.
+type Failer interface{ Fatalf(format string, args ...any) }
+
 // Condition is for scripts, which ask whether something is there: its absence is
 // an error where every skip is a failure.
 func Condition(what string, present bool) (bool, error) {

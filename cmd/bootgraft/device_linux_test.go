@@ -1,0 +1,208 @@
+package main
+
+import (
+	"encoding/json"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"bootgraft/image/imagetest/need"
+	"bootgraft/safety/faultdev"
+)
+
+// attach makes a block device of a file until the test ends.
+func (y *typist) attach(path string, more ...string) (node string) {
+	y.t.Helper()
+	need.Root(y.t)
+	tool := need.Tool(y.t, "losetup")
+	release := need.NewDisk(y.t)
+	out, err := exec.Command(tool, append([]string{"-f", "--show"}, append(more, path)...)...).CombinedOutput()
+	release()
+	if err != nil {
+		y.t.Fatalf("losetup: %v: %s", err, out)
+	}
+	node = strings.TrimSpace(string(out))
+	y.t.Cleanup(func() {
+		if out, err := exec.Command(tool, "-d", node).CombinedOutput(); err != nil {
+			y.t.Errorf("losetup -d %s: %v: %s", node, err, out)
+		}
+	})
+	return node
+}
+
+// word rehearses a command and returns the word that it gives.
+func (y *typist) word(args ...string) string {
+	y.t.Helper()
+	out, _ := y.types(exitDone, append(args, "--json")...)
+	var j rehearsalJSON
+	if err := json.Unmarshal([]byte(out), &j); err != nil || j.Confirm == nil {
+		y.t.Fatalf("no word: %v\n%s", err, out)
+	}
+	return *j.Confirm
+}
+
+// Each operation of a real block device fails once while a card is written:
+// it ends with 4 and a blank sector 0, or nothing was written; then the same
+// command brings it to its end.
+func TestWriteACardThatFails(t *testing.T) {
+	y := newTypist(t)
+	y.invent("old.img", 11)
+	y.types(exitDone, "plan", "old.img", "--size", "32768s", "--tail", "end", "--accept", "tail-undecided", "-o", "c.plan")
+	ended := map[int]int{}
+	const sectors, step = 32768, 9
+	for k := 1; ; k += step {
+		if code, finished := y.failAt(sectors, k); finished {
+			break
+		} else {
+			ended[code]++
+		}
+		if k > 2000 {
+			t.Fatal("it does not end")
+		}
+	}
+	if ended[exitFenced] < 5 {
+		t.Errorf("only these ended early: %v", ended)
+	}
+}
+
+// failAt writes to a card whose k-th operation after the rehearsal fails. It
+// is finished if so many operations are not needed.
+func (y *typist) failAt(sectors, k int) (code int, finished bool) {
+	y.t.Helper()
+	ended := false
+	y.t.Run("", func(t *testing.T) {
+		y := &typist{t, y.bin, y.dir}
+		card := faultdev.New(32768, 512)
+		node := y.attach(faultdev.Serve(t, card), "--direct-io=on")
+		receipt := filepath.Join(t.TempDir(), "receipt")
+		write := []string{"write", "c.plan", node, "--device", "--receipt", receipt}
+		word := y.word(write...)
+		card.At, card.Fault = len(card.Ops())+k, faultdev.Fail
+		c := y.command(append(write, "--confirm", word)...)
+		out, _ := c.CombinedOutput()
+		code = c.ProcessState.ExitCode()
+		card.At = 0
+		if ended = code == exitDone; ended && card.Injected() > 0 {
+			t.Fatalf("operation %d failed, and nobody says so:\n%s", k, out)
+		}
+		if code != exitDone && code != exitFailed && code != exitFenced && code != exitRefused {
+			t.Fatalf("operation %d: it ended with %d\n%s", k, code, out)
+		}
+		first := make([]byte, 512)
+		if _, err := card.Medium().ReadAt(first, 0); err != nil {
+			t.Fatal(err)
+		}
+		if code == exitFenced && strings.Trim(string(first), "\x00") != "" {
+			t.Errorf("operation %d: sector 0 is not blank", k)
+		}
+		if code != exitDone {
+			y.types(exitDone, append(write, "--confirm", y.word(write...))...)
+		}
+		y.types(exitDone, "verify", "c.plan", node)
+	})
+	return code, ended
+}
+
+// Files that are made under sudo belong to the caller.
+func TestFilesUnderSudoBelongToTheCaller(t *testing.T) {
+	need.Root(t)
+	y := newTypist(t)
+	if err := makeDemoDrive(y.path("old.img")); err != nil {
+		t.Fatal(err)
+	}
+	t.Setenv("SUDO_UID", "1234")
+	t.Setenv("SUDO_GID", "4321")
+	y.types(exitDone, "plan", "old.img", "--size", "614400s", "-o", "c.plan")
+	y.types(exitDone, "write", "c.plan", "card.img")
+	y.types(exitDone, "files", "old.img", "--to", "out")
+	drive := y.attach(y.path("old.img"), "-r")
+	y.types(exitDone, "capture", drive, "cap.img", "--only", "boot")
+	if err := os.WriteFile(y.path("card.raw"), nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Truncate(y.path("card.raw"), 614400*512); err != nil {
+		t.Fatal(err)
+	}
+	write := []string{"write", "c.plan", y.attach(y.path("card.raw")), "--device"}
+	out, _ := y.types(exitDone, write...)
+	y.says(out, "  sudo bootgraft write c.plan /dev/loop")
+	y.types(exitDone, append(write, "--confirm", y.word(write...))...)
+	var paths []string
+	for _, name := range []string{"c.plan", "card.img", "c.plan.receipt", "cap.img", "cap.img.record"} {
+		paths = append(paths, y.path(name))
+	}
+	err := filepath.WalkDir(y.path("out"), func(p string, _ os.DirEntry, err error) error {
+		paths = append(paths, p)
+		return err
+	})
+	if err != nil || len(paths) < 20 {
+		t.Fatalf("%d files, %v", len(paths), err)
+	}
+	for _, p := range paths {
+		st, err := os.Lstat(p)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if s := st.Sys().(*syscall.Stat_t); s.Uid != 1234 || s.Gid != 4321 {
+			t.Errorf("%s belongs to %d:%d", p, s.Uid, s.Gid)
+		}
+	}
+}
+
+// Who may not open a card is told the very line to type.
+func TestNoPermission(t *testing.T) {
+	need.Root(t)
+	setpriv := need.Tool(t, "setpriv")
+	y := newTypist(t)
+	y.invent("old.img", 12)
+	y.types(exitDone, "plan", "old.img", "--size", "20000s", "--tail", "end", "--accept", "tail-undecided", "-o", "it's c.plan")
+	for _, dir := range []string{y.dir, filepath.Dir(y.bin)} {
+		for ; dir != os.TempDir() && dir != "/"; dir = filepath.Dir(dir) {
+			if err := os.Chmod(dir, 0o755); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	node := y.attach(y.path("old.img"))
+	if err := os.Chmod(y.path("old.img"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	c := exec.Command(setpriv, "--reuid", "65534", "--clear-groups", y.bin, "write", "it's c.plan", node, "--device")
+	c.Dir = y.dir
+	out, _ := c.CombinedOutput()
+	if c.ProcessState.ExitCode() != exitRefused {
+		t.Fatalf("it ended with %d\n%s", c.ProcessState.ExitCode(), out)
+	}
+	y.says(string(out), `sudo bootgraft write 'it'\''s c.plan' `+node+` --device`)
+}
+
+// A card that is waited for is held from the moment it comes, and its name is
+// in the line to type.
+func TestWriteToTheNextCard(t *testing.T) {
+	need.Root(t)
+	need.OnlyDisk(t)
+	y := newTypist(t)
+	y.invent("old.img", 13)
+	y.types(exitDone, "plan", "old.img", "--size", "20000s", "--tail", "end", "--accept", "tail-undecided", "-o", "c.plan")
+	if err := os.WriteFile(y.path("card.raw"), make([]byte, 20000*512), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	c := y.command("write", "c.plan", "next", "--device")
+	var out strings.Builder
+	c.Stdout, c.Stderr = &out, &out
+	if err := c.Start(); err != nil {
+		t.Fatal(err)
+	}
+	time.Sleep(500 * time.Millisecond)
+	node := y.attach(y.path("card.raw"))
+	if err := c.Wait(); err != nil {
+		t.Fatalf("%v\n%s", err, out.String())
+	}
+	y.says(out.String(), "Put the card in now")
+	y.says(out.String(), "write c.plan "+node+" --device --confirm ")
+	y.says(out.String(), "NOTHING HAS BEEN WRITTEN YET")
+}
