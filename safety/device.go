@@ -51,6 +51,7 @@ type Request struct {
 
 	Receipt string   // where the receipt is written, or is continued
 	Earlier []string // receipts by which a card that was written here is known
+	Try     int      // how many times this card was written with this one; 0 if nobody counts
 	KeepAll bool     // everything that is replaced is kept in the receipt
 	Command string   // how to plan for another card, for a refusal by size
 

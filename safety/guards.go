@@ -155,7 +155,7 @@ func isNotTheOriginal(x *examined) *Refusal {
 	if image.ReadFull(x.Source, head, 0) != nil || !bytes.Equal(head, x.head[:len(head)]) {
 		return nil // an original whose boot area is not known cannot be told by it
 	}
-	return x.refuse(TargetIsOriginal, "if it is a card that was written before, give the receipt of that with --receipt",
+	return x.refuse(TargetIsOriginal, "if it is a card that was written before, give the receipt of that with --earlier",
 		"its first %d sectors are those of the original, and no receipt says that they were written here", len(head)/x.Disk.SectorSize)
 }
 

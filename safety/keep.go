@@ -68,7 +68,7 @@ func (a *applier) newReceipt(kept layout.Spans, h header) error {
 		return err
 	}
 	h.Format, h.Version, h.Kind, h.Plan = receiptFormat, receiptVersion, a.req.Kind, a.req.Digest
-	h.Card, h.Node, h.Kept, h.Created = cardID(f), f.Node, kept, time.Now().UTC()
+	h.Card, h.Node, h.Kept, h.Created, h.Try = cardID(f), f.Node, kept, time.Now().UTC(), a.req.Try
 	file, err := createReceipt(path, a.req.Created)
 	if err != nil {
 		return err

@@ -64,6 +64,7 @@ type header struct {
 	Card    CardID       `json:"card"`
 	Node    string       `json:"node"` // a memory, never proof
 	Created time.Time    `json:"created"`
+	Try     int          `json:"try,omitempty"`
 	All     bool         `json:"keep_all"` // everything that is replaced is kept
 	Fence   layout.Spans `json:"fence"`
 	Kept    layout.Spans `json:"kept"`

@@ -206,3 +206,52 @@ func TestWriteToTheNextCard(t *testing.T) {
 	y.says(out.String(), "write c.plan "+node+" --device --confirm ")
 	y.says(out.String(), "NOTHING HAS BEEN WRITTEN YET")
 }
+
+// TestReadmeCard types what the README shows of a real card, as root, but for
+// the name of the device and the word, which are others on each machine.
+func TestReadmeCard(t *testing.T) {
+	need.Root(t)
+	text, err := os.ReadFile("../../README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	steps := readmeSteps(t, string(text), "```root", "# ")
+	if len(steps) < 6 {
+		t.Fatalf("the README shows %d commands, want a whole run", len(steps))
+	}
+	y := newTypist(t)
+	y.types(exitDone, "demo", "quill")
+	y.types(exitDone, "plan", "quill/recorder.img", "--size", "614400s", "-o", "quill/card.plan")
+	const shownNode, shownWord = "/dev/loop0", "fame-nike-lihile"
+	node, word, attached := shownNode, shownWord, false
+	t.Cleanup(func() {
+		if attached {
+			exec.Command(need.Tool(t, "losetup"), "-d", node).Run()
+		}
+	})
+	for _, s := range steps {
+		line := strings.NewReplacer(shownNode, node, shownWord, word).Replace(s.line)
+		c := exec.Command("sh", "-c", line)
+		c.Dir = y.dir
+		c.Env = append(os.Environ(), "PATH="+filepath.Dir(y.bin)+":/usr/sbin:/sbin:"+os.Getenv("PATH"))
+		var errs strings.Builder
+		c.Stderr = &errs
+		release := need.NewDisk(t)
+		out, err := c.Output()
+		release()
+		if got := c.ProcessState.ExitCode(); got != s.ends {
+			t.Fatalf("%s ends with %d, not %d: %v\n%s%s", line, got, s.ends, err, out, errs.String())
+		}
+		if strings.HasPrefix(line, "losetup -f") {
+			node, attached = strings.TrimSpace(string(out)), true
+		}
+		attached = attached && !strings.HasPrefix(line, "losetup -d")
+		if m := confirmWord.FindStringSubmatch(string(out)); m != nil {
+			word = m[1]
+		}
+		checkShown(t, s.shown, strings.NewReplacer(node, shownNode, word, shownWord).Replace(string(out)))
+	}
+	if attached || word == shownWord {
+		t.Error("the device is still attached, or no word was given")
+	}
+}

@@ -22,7 +22,7 @@ import (
 type cardFlags struct {
 	device                  bool
 	confirm, receipt, fixed string
-	accept                  []string
+	earlier, accept         []string
 }
 
 func (f *cardFlags) add(c *cobra.Command) {

@@ -209,7 +209,7 @@ func TestReadmeExample(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	steps := readmeSteps(t, string(text))
+	steps := readmeSteps(t, string(text), "```console", "$ ")
 	if len(steps) < 4 {
 		t.Fatalf("the README shows %d commands, want the whole job", len(steps))
 	}
@@ -239,8 +239,8 @@ type step struct {
 	shown []string
 }
 
-// readmeSteps returns the commands of the blocks marked as console.
-func readmeSteps(t *testing.T, text string) []step {
+// readmeSteps returns the commands of the blocks with this mark.
+func readmeSteps(t *testing.T, text, mark, prompt string) []step {
 	t.Helper()
 	var out []step
 	inside := false
@@ -248,9 +248,9 @@ func readmeSteps(t *testing.T, text string) []step {
 		line := sc.Text()
 		switch {
 		case strings.HasPrefix(line, "```"):
-			inside = line == "```console"
-		case inside && strings.HasPrefix(line, "$ "):
-			command, ends, _ := strings.Cut(strings.TrimPrefix(line, "$ "), "# ends with ")
+			inside = line == mark
+		case inside && strings.HasPrefix(line, prompt):
+			command, ends, _ := strings.Cut(strings.TrimPrefix(line, prompt), "# ends with ")
 			n, err := strconv.Atoi(ends)
 			if err != nil && ends != "" {
 				t.Fatalf("%q: %v", line, err)

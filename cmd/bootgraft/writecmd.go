@@ -53,6 +53,7 @@ func writeCommand(u *ui) *cobra.Command {
 	}
 	f.source.add(c)
 	f.card.add(c)
+	c.Flags().StringArrayVar(&f.card.earlier, "earlier", nil, "with --device: the receipt of an earlier write of this card, if it is not beside the plan; may be repeated")
 	c.Flags().StringVar(&f.keep, "keep", "tables", "with --device, what the receipt keeps of the old content: tables, or all that is replaced")
 	c.Flags().BoolVar(&f.image.Replace, "replace", false, "replace an existing TARGET")
 	c.Flags().BoolVar(&f.image.Hash, "sha256", false, "also compute the SHA-256 of what is written")
@@ -66,8 +67,8 @@ func (f *writeFlags) check() error {
 		return usagef("--keep %s is not known: it is tables or all", f.keep)
 	case f.card.device && (f.image.Replace || f.image.Hash):
 		return usagef("--replace and --sha256 are for image files; what a card holds is read back in any case")
-	case !f.card.device && f.keep == "all":
-		return usagef("--keep goes with --device")
+	case !f.card.device && (f.keep == "all" || f.card.earlier != nil):
+		return usagef("--keep and --earlier go with --device")
 	}
 	return f.card.check()
 }

@@ -6,6 +6,9 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"path/filepath"
+	"slices"
+	"strings"
 	"time"
 
 	"bootgraft/image"
@@ -37,6 +40,9 @@ func (u *ui) writeDevice(ctx context.Context, args []string, job *job, flags car
 	w.req.KeepAll, w.loses = keepAll, !keepAll
 	w.req.Command = fmt.Sprintf("bootgraft plan %s --size %ds -o %s", shellWord(job.src.path), w.facts.Sectors, "other.plan")
 	w.chooseReceipt(args[0])
+	if err := w.findEarlier(args[0], flags.earlier); err != nil {
+		return err
+	}
 	if r, err := safety.ReadReceipt(w.req.Receipt); err == nil && !r.Finished() {
 		w.loses = false // that was decided when the receipt was begun
 	}
@@ -74,7 +80,7 @@ func originalOf(src *opened) image.Identity {
 
 // chooseReceipt names the receipt: the one that was given; else, beside the
 // plan, the unfinished one of this plan and card, or the first name that is
-// free. Those of earlier writes are how a card that was written here is known.
+// free.
 func (w *cardWork) chooseReceipt(planPath string) {
 	name := func(i int) string {
 		if i == 1 {
@@ -92,14 +98,50 @@ func (w *cardWork) chooseReceipt(planPath string) {
 			return
 		}
 		r, err := safety.ReadReceipt(path)
-		switch {
-		case err != nil:
-		case r.Finished():
-			w.req.Earlier = append(w.req.Earlier, path)
-		case w.req.Receipt == "" && r.Plan == w.req.Digest && r.Same(w.facts):
+		if err == nil && w.req.Receipt == "" && !r.Finished() && r.Plan == w.req.Digest && r.Same(w.facts) {
 			w.req.Receipt = path
 		}
 	}
+}
+
+// findEarlier finds the receipts of earlier writes beside the plan: by them a
+// card that was written here is known, and its tries are counted.
+func (w *cardWork) findEarlier(planPath string, given []string) error {
+	for _, path := range given {
+		if _, err := safety.ReadReceipt(path); err != nil {
+			return err
+		}
+	}
+	dir := filepath.Dir(planPath)
+	list, err := os.ReadDir(dir)
+	if err != nil {
+		return err
+	}
+	candidates := slices.Clone(given)
+	for _, e := range list {
+		if strings.HasSuffix(e.Name(), receiptSuffix) && e.Type().IsRegular() {
+			candidates = append(candidates, filepath.Join(dir, e.Name()))
+		}
+	}
+	w.req.Try = 1
+	for _, path := range candidates {
+		if slices.ContainsFunc(w.req.Earlier, func(p string) bool { return sameFile(p, path) }) {
+			continue
+		}
+		r, err := safety.ReadReceipt(path)
+		if err != nil || r.Kind != safety.Write || r.Stage != safety.StageDone || !r.Same(w.facts) {
+			continue
+		}
+		w.req.Earlier = append(w.req.Earlier, path)
+		w.req.Try++
+	}
+	return nil
+}
+
+func sameFile(a, b string) bool {
+	x, err1 := os.Stat(a)
+	y, err2 := os.Stat(b)
+	return err1 == nil && err2 == nil && os.SameFile(x, y)
 }
 
 // deviceWrite writes one planned card to a device.
@@ -114,6 +156,9 @@ func (d *deviceWrite) show(r *safety.Rehearsal) {
 	p := d.job.plan
 	d.answerf("REHEARSAL: %s onto %s\n\n", d.plan, d.path)
 	d.cardLines()
+	if d.req.Try > 1 {
+		d.wrapped("  ", fmt.Sprintf("It was written here before; this is try %d, by the receipts beside the plan.", d.req.Try))
+	}
 	d.answerf("\nWhat will happen\n")
 	if r.Receipt != nil {
 		d.wrapped("  ", fmt.Sprintf("An unfinished write is continued; it stopped at: %s, with %s of data on the card.", r.Receipt.Stage, counted(r.Receipt.Upto, "sector")))

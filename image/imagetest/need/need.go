@@ -67,7 +67,9 @@ func Seeds(few, many int) []int64 {
 }
 
 // Failer is a test, or a script, that can fail.
-type Failer interface{ Fatalf(format string, args ...any) }
+type Failer interface {
+	Fatalf(format string, args ...any)
+}
 
 // Condition is for scripts, which ask whether something is there: its absence is
 // an error where every skip is a failure.
