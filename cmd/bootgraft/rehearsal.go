@@ -257,6 +257,9 @@ func (w *cardWork) cardLines() {
 		text += ", " + f.Speed + " Mbit/s"
 	}
 	w.wrapped("  ", text+"; "+diskText(f.Sectors, f.SectorSize))
+	if f.Blind {
+		w.wrapped("  ", "Not every program that runs could be looked at; with sudo they can, and the guards see more.")
+	}
 	for i, l := range w.held.Lines {
 		prefix := "                "
 		if i == 0 {

@@ -1,0 +1,78 @@
+package main
+
+import (
+	"bytes"
+	"errors"
+	"strings"
+	"testing"
+
+	"bootgraft/safety"
+)
+
+// waitedFor is a card that was waited for, at a terminal where somebody types.
+func waitedFor(typed string) (*cardWork, *bytes.Buffer) {
+	var out bytes.Buffer
+	u := &ui{out: &out, err: &out, in: strings.NewReader(typed), asks: true}
+	return &cardWork{ui: u, path: "/dev/card", waited: true, held: &onCard{}, show: func(*safety.Rehearsal) {}}, &out
+}
+
+// A card that was waited for is held while the word is asked for: only the very
+// word goes on.
+func TestWordIsAskedFor(t *testing.T) {
+	r := &safety.Rehearsal{Word: safety.Word{"bado", "fegi", "lumano"}}
+	for typed, want := range map[string]bool{
+		"bado-fegi-lumano\n": true, "  bado-fegi-lumano": true,
+		"": false, "\n": false, "yes\n": false, "bado-fegi-lumana\n": false, "bado-fegi\n": false,
+	} {
+		w, out := waitedFor(typed)
+		word, err := w.rehearsed(r)
+		if !strings.Contains(out.String(), "NOTHING HAS BEEN WRITTEN YET") {
+			t.Errorf("it is not said that nothing was written:\n%s", out)
+		}
+		if want && (err != nil || word != "bado-fegi-lumano") {
+			t.Errorf("%q: %q, %v", typed, word, err)
+		}
+		if !want && (word != "" || exitCode(err) != exitRefused) {
+			t.Errorf("%q: %q, %v", typed, word, err)
+		}
+	}
+}
+
+// Nobody is asked where the card was named, or where the answer is JSON.
+func TestWordIsNotAskedFor(t *testing.T) {
+	r := &safety.Rehearsal{Word: safety.Word{"bado", "fegi", "lumano"}}
+	for _, change := range []func(*cardWork){
+		func(w *cardWork) { w.waited = false }, func(w *cardWork) { w.asks = false }, func(w *cardWork) { w.json = true },
+	} {
+		w, out := waitedFor("bado-fegi-lumano\n")
+		change(w)
+		if word, err := w.rehearsed(r); word != "" || err != nil {
+			t.Errorf("%q, %v", word, err)
+		}
+		if !strings.Contains(out.String(), "bado-fegi-lumano") {
+			t.Errorf("the word is not given:\n%s", out)
+		}
+	}
+}
+
+// Work that stopped ends with 4 once something was written, whatever stopped
+// it, and otherwise as what stopped it says.
+func TestHowStoppedWorkEnds(t *testing.T) {
+	refusal := safety.Refusals{{Code: safety.TargetMounted, Path: "/dev/card", Why: "it is mounted", Do: "unmount it"}}
+	for _, c := range []struct {
+		err  error
+		want int
+	}{
+		{&safety.Stopped{Touched: true, Fenced: true, Err: errors.New("a write failed")}, exitFenced},
+		{&safety.Stopped{Touched: true, Err: refusal}, exitFenced},
+		{&safety.Stopped{Err: refusal}, exitRefused},
+		{&safety.Stopped{Err: refusal[0]}, exitRefused},
+		{&safety.Stopped{Err: errors.New("a read failed")}, exitFailed},
+		{nil, exitDone},
+	} {
+		w, _ := waitedFor("")
+		if got := exitCode(w.stopped(c.err)); got != c.want {
+			t.Errorf("%v ends with %d, want %d", c.err, got, c.want)
+		}
+	}
+}
