@@ -136,7 +136,7 @@ func (a *applier) continueReceipt() error {
 // what that means. What is no obstacle gives no refusal.
 func (r *Rehearsal) readReceipt(x *examined) (*Refusal, error) {
 	for _, path := range r.req.Earlier {
-		if old, err := ReadReceipt(path); err == nil && old.Same(x.Facts) && old.Stage == StageDone {
+		if old, err := ReadReceipt(path); err == nil && old.Stage == StageDone && old.knows(x) {
 			x.ours = true
 		}
 	}
@@ -161,7 +161,7 @@ func (r *Rehearsal) readReceipt(x *examined) (*Refusal, error) {
 	case err != nil:
 		return refusal(ReceiptExists, "give another name with --receipt", "it exists, and it is no receipt that could be continued: "+err.Error())
 	case old.Finished() || old.Kind != Write || r.req.Kind != Write:
-		x.ours = x.ours || old.Stage == StageDone && old.Same(x.Facts)
+		x.ours = x.ours || old.Stage == StageDone && old.knows(x)
 		return refusal(ReceiptExists, "give another name with --receipt", "it is the receipt of earlier work, and a receipt is never overwritten")
 	case old.Plan != r.req.Digest || !old.Same(x.Facts):
 		return refusal(ReceiptOther, "give another name with --receipt, or use the plan and the card of that receipt",
@@ -174,6 +174,14 @@ func (r *Rehearsal) readReceipt(x *examined) (*Refusal, error) {
 	}
 	r.Receipt, x.ours = old, true
 	return old.changedRefusal(x), nil
+}
+
+// knows tells whether the card can be told from the original by this receipt.
+// A device without a name is known by its size alone, which the original may
+// have as well.
+func (r *Receipt) knows(x *examined) bool {
+	named := r.Card.Serial != "" || r.Card.CID != "" || r.Card.Bus == "loop"
+	return r.Same(x.Facts) && (named || x.Source != nil && image.Sectors(x.Source) != x.Sectors)
 }
 
 func (r *Receipt) undoRefusal(x *examined) *Refusal {

@@ -9,7 +9,9 @@ import (
 	"testing"
 
 	"bootgraft/image"
+	"bootgraft/image/imagetest"
 	"bootgraft/layout"
+	"bootgraft/layout/plan"
 	"bootgraft/safety/faultdev"
 )
 
@@ -131,4 +133,35 @@ func FuzzReceipt(f *testing.F) {
 			_, _ = image.ReadSectors(k, layout.Span{Start: s.Start, Count: min(s.Count, 64)})
 		}
 	})
+}
+
+// A device without a name that is as large as the original may be the original:
+// the receipt of a card of that size does not let it pass.
+func TestReceiptOfANamelessCard(t *testing.T) {
+	m := deviceModel()
+	for _, c := range []struct {
+		name, serial, code string
+		source             layout.Sector
+	}{
+		{"a card with a serial number", "0042", "", cardSectors},
+		{"one without, of the size of the original", "", TargetIsOriginal, cardSectors},
+		{"one without, of another size", "", "", cardSectors + 1},
+	} {
+		card, _ := usedCard()
+		card.Facts.Identity.Serial = c.serial
+		source := imagetest.New(c.source, large)
+		req := writeRequest(m, filepath.Join(t.TempDir(), "first"))
+		_, err := perform(card, req)
+		do(t, err)
+		head := make([]byte, plan.Edge)
+		do(t, image.ReadFull(card, head, 0))
+		source.Put(0, head)
+		req.Earlier, req.Source = []string{req.Receipt}, source
+		req.Receipt = filepath.Join(t.TempDir(), "second")
+		r, err := Rehearse(card, req)
+		do(t, err)
+		if has := r.Refusals.Has(TargetIsOriginal); has != (c.code != "") || c.code == "" && len(r.Refusals) > 0 {
+			t.Errorf("%s: %v", c.name, r.Refusals)
+		}
+	}
 }

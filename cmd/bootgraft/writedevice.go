@@ -157,7 +157,7 @@ func (d *deviceWrite) show(r *safety.Rehearsal) {
 	d.answerf("REHEARSAL: %s onto %s\n\n", d.plan, d.path)
 	d.cardLines()
 	if d.req.Try > 1 {
-		d.wrapped("  ", fmt.Sprintf("It was written here before; this is try %d, by the receipts beside the plan.", d.req.Try))
+		d.wrapped("  ", fmt.Sprintf("By the receipts beside the plan, this card or one just like it was written here before: this is try %d.", d.req.Try))
 	}
 	d.answerf("\nWhat will happen\n")
 	if r.Receipt != nil {
