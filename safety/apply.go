@@ -50,6 +50,7 @@ type applier struct {
 
 	stage           Stage
 	touched, fenced bool
+	restored        bool // everything that was replaced was put back
 }
 
 func newApplier(ctx context.Context, p *Permit) *applier {
@@ -66,7 +67,7 @@ func newApplier(ctx context.Context, p *Permit) *applier {
 }
 
 func (a *applier) stopped(err error) error {
-	return &Stopped{Stage: a.stage, Touched: a.touched, Fenced: a.fenced, Err: err}
+	return &Stopped{Stage: a.stage, Touched: a.touched, Fenced: a.fenced, Restored: a.restored, Err: err}
 }
 
 func (a *applier) run() (res DeviceResult, err error) {

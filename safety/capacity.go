@@ -120,8 +120,9 @@ func (t *tester) run() (c Capacity, err error) {
 	if e := t.restore(); e != nil {
 		return c, errors.Join(err, fmt.Errorf("what the card held was not put back everywhere; bootgraft undo %s does it: %w", t.req.Receipt, e))
 	}
-	if err != nil {
-		return c, err
+	t.restored = true
+	if err != nil { // there is nothing left to undo
+		return c, errors.Join(err, t.out.stage(StageDone, 0))
 	}
 	return t.verdict(), t.out.stage(StageDone, 0)
 }

@@ -86,13 +86,17 @@ type Stopped struct {
 	Stage   Stage
 	Touched bool // something was written
 	Fenced  bool // sector 0 is blank: the card is plainly no disk
-	Err     error
+
+	Restored bool // what a quick test replaced was put back and read back
+	Err      error
 }
 
 func (e *Stopped) Error() string {
 	switch {
 	case !e.Touched:
 		return "nothing was written to the card: " + e.Err.Error()
+	case e.Restored:
+		return "stopped at: " + string(e.Stage) + "; what the test had replaced was put back: " + e.Err.Error()
 	case e.Fenced:
 		return "stopped at: " + string(e.Stage) + "; the card is fenced, no system takes it for a disk: " + e.Err.Error()
 	}

@@ -153,10 +153,15 @@ func next(ctx context.Context, take func(node string) error, release func() erro
 }
 
 // NextTarget waits for one new disk and holds it as a target.
-func NextTarget(ctx context.Context) (*Target, error) {
+func NextTarget(ctx context.Context) (*Target, error) { return nextTarget(ctx, OpenTarget) }
+
+// NextReadOnly waits for one new disk and holds it, to look at it alone.
+func NextReadOnly(ctx context.Context) (*Target, error) { return nextTarget(ctx, OpenReadOnly) }
+
+func nextTarget(ctx context.Context, open func(path string) (*Target, error)) (*Target, error) {
 	var t *Target
 	err := next(ctx, func(node string) (err error) {
-		t, err = OpenTarget(node)
+		t, err = open(node)
 		return err
 	}, func() error { return t.Close() })
 	if err != nil {

@@ -41,7 +41,13 @@ type Target struct {
 // OpenTarget takes hold of what path names. Only a name that leads nowhere is
 // an error here; a device that cannot be held is returned to be looked at, and
 // Facts.Held says why. Anything but a block device is not opened at all.
-func OpenTarget(path string) (*Target, error) {
+func OpenTarget(path string) (*Target, error) { return openTarget(path, unix.O_RDWR) }
+
+// OpenReadOnly takes hold of what path names as OpenTarget does, to look at it
+// alone: the device is open for reading, and no write can reach it.
+func OpenReadOnly(path string) (*Target, error) { return openTarget(path, unix.O_RDONLY) }
+
+func openTarget(path string, access int) (*Target, error) {
 	p, err := unix.Open(path, unix.O_PATH|unix.O_CLOEXEC, 0)
 	if err != nil {
 		return nil, &os.PathError{Op: "open", Path: path, Err: err}
@@ -52,7 +58,7 @@ func OpenTarget(path string) (*Target, error) {
 		return nil, errors.Join(&os.PathError{Op: "stat", Path: path, Err: err}, t.Close())
 	}
 	if t.isDevice() {
-		t.hold()
+		t.hold(access)
 	}
 	return t, nil
 }
@@ -60,9 +66,9 @@ func OpenTarget(path string) (*Target, error) {
 func (t *Target) isDevice() bool { return t.st.Mode&unix.S_IFMT == unix.S_IFBLK }
 
 // hold opens the device by the descriptor of its name: the name may mean
-// something else by now.
-func (t *Target) hold() {
-	fd, err := unix.Open(fmt.Sprintf("/proc/self/fd/%d", t.name), unix.O_RDWR|unix.O_EXCL|unix.O_DIRECT|unix.O_CLOEXEC, 0)
+// something else by now. access is O_RDWR or O_RDONLY.
+func (t *Target) hold(access int) {
+	fd, err := unix.Open(fmt.Sprintf("/proc/self/fd/%d", t.name), access|unix.O_EXCL|unix.O_DIRECT|unix.O_CLOEXEC, 0)
 	if err != nil {
 		t.held = &os.PathError{Op: "open", Path: t.path, Err: err}
 		t.sizeFromSys()

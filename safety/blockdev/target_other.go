@@ -15,6 +15,12 @@ type Target struct{ image.Source }
 // OpenTarget answers ErrUnsupported.
 func OpenTarget(string) (*Target, error) { return nil, ErrUnsupported }
 
+// OpenReadOnly answers ErrUnsupported.
+func OpenReadOnly(string) (*Target, error) { return nil, ErrUnsupported }
+
+// NextReadOnly answers ErrUnsupported.
+func NextReadOnly(context.Context) (*Target, error) { return nil, ErrUnsupported }
+
 // NextTarget answers ErrUnsupported.
 func NextTarget(context.Context) (*Target, error) { return nil, ErrUnsupported }
 
