@@ -125,12 +125,10 @@ func (f *captureFlags) openDrive(ctx context.Context, u *ui, path string) (captu
 		return d, func() {}, nil
 	}
 	if path == "next" {
-		u.sayf("Plug the drive in now. Waiting for one new disk; Ctrl-C stops.")
-		d, err := blockdev.NextSource(ctx)
+		d, err := u.nextDrive(ctx)
 		if err != nil {
-			return nil, nil, deviceError("next", err)
+			return nil, nil, err
 		}
-		u.sayf("%s came: %s", d.Name(), identityText(d.Identity()))
 		return d, func() { d.Close() }, nil
 	}
 	img, err := image.Open(path, f.sectorSize)

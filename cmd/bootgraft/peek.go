@@ -102,13 +102,21 @@ func (p *peek) fetch(run layout.Span) {
 	}
 }
 
-// shortLook surveys a drive by a few reads.
+// shortLook surveys a drive by a few reads. The path next stands for the one
+// that is plugged in now.
 func (u *ui) shortLook(ctx context.Context, path string) error {
-	d, err := blockdev.OpenSource(path)
+	var d *blockdev.Source
+	var err error
+	if path == "next" {
+		d, err = u.nextDrive(ctx)
+	} else if d, err = blockdev.OpenSource(path); err != nil {
+		err = deviceError(path, err)
+	}
 	if err != nil {
-		return deviceError(path, err)
+		return err
 	}
 	defer d.Close()
+	path = d.Name()
 	p := newPeek(d)
 	p.fetch(layout.Span{Count: peekEnds})
 	p.fetch(layout.Span{Start: image.Sectors(d) - peekEnds, Count: peekEnds})

@@ -13,11 +13,16 @@ import (
 const surveyHelp = `Reads an image of a drive and says who owns every sector of it: tables, gaps,
 volumes, the tail, and what is wrong with them. Nothing is ever written.
 
+Without SOURCE it lists the disks of this machine: which is which. With next as
+SOURCE it waits for one disk to be plugged in, and looks at that one.
+
 A block device gets a short look only: at most 2,048 sectors, and it ends at the
 first error or slow read. An old drive is for capture to read, once.
 
 Examples:
 
+  bootgraft survey                     the disks of this machine
+  sudo bootgraft survey next           plug the drive in now
   bootgraft survey old.img
   bootgraft survey old.img --json
   bootgraft survey optical.img --sector-size 2048`
@@ -25,12 +30,15 @@ Examples:
 func surveyCommand(u *ui) *cobra.Command {
 	var f sourceFlags
 	c := &cobra.Command{
-		Use:   "survey SOURCE",
-		Short: "say who owns every sector of a drive",
+		Use:   "survey [SOURCE]",
+		Short: "say who owns every sector of a drive; without SOURCE, list the disks",
 		Long:  surveyHelp,
-		Args:  cobra.ExactArgs(1),
+		Args:  cobra.MaximumNArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
-			if isDevice(args[0]) {
+			if len(args) == 0 {
+				return u.listDisks("sudo bootgraft survey DISK      a short look at an old drive\n  sudo bootgraft card DISK        what a card is, and what is on it")
+			}
+			if args[0] == "next" || isDevice(args[0]) {
 				return u.shortLook(c.Context(), args[0])
 			}
 			src, err := openSource(args[0], f)

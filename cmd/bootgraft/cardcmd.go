@@ -1,0 +1,114 @@
+package main
+
+import (
+	"context"
+
+	"github.com/spf13/cobra"
+)
+
+const cardHelp = `Says what a card is and what it holds: its sectors against the sizes that are
+sold, sector sizes, model, serial number, how it is attached, what is on it, how
+that lies on the boundaries of flash, and the plan line for a card of its size.
+Nothing is written. Without TARGET it lists the disks of this machine.
+
+TARGET is a card (Linux) or an image file. With next as TARGET it waits for one
+disk to be plugged in, and holds it while it looks.
+
+Is the card as large as it says? Only writing can tell, so --write-test needs
+--device and, like write, is a rehearsal until it has the word:
+
+  quick   seconds, fewer than 1,000 sectors written; finds every card whose
+          upper part repeats its lower part or forgets what is written to it,
+          and puts back what it replaced
+  full    writes and reads every sector, and finds single bad ones as well;
+          what the card holds is lost, unless --keep all puts it in the receipt
+
+It ends with 5 if the card is not what it says.
+
+Examples:
+
+  bootgraft card
+  sudo bootgraft card next
+  sudo bootgraft card /dev/sdX
+  sudo bootgraft card /dev/sdX --write-test quick --device               rehearse
+  sudo bootgraft card /dev/sdX --write-test quick --device --confirm WORD
+  bootgraft card card.img`
+
+type cardCmdFlags struct {
+	test       string
+	keep       string
+	sectorSize int
+	sizeGiven  bool // --sector-size was typed
+	card       cardFlags
+}
+
+// The tests of --write-test.
+const (
+	quickTest = "quick"
+	fullTest  = "full"
+)
+
+func cardCommand(u *ui) *cobra.Command {
+	var f cardCmdFlags
+	c := &cobra.Command{
+		Use:   "card [TARGET]",
+		Short: "is a card as large as it says, and what is on it; without TARGET, list the disks",
+		Long:  cardHelp,
+		Args:  cobra.MaximumNArgs(1),
+		RunE: func(c *cobra.Command, args []string) error {
+			f.sizeGiven = c.Flags().Changed("sector-size")
+			return f.run(c.Context(), u, args)
+		},
+	}
+	fl := c.Flags()
+	fl.StringVar(&f.test, "write-test", "", "quick or full: test by writing; needs --device")
+	fl.StringVar(&f.keep, "keep", "tables", "with --write-test full, what the receipt keeps of the old content: tables, or all")
+	fl.IntVar(&f.sectorSize, "sector-size", 512, "logical sector size of an image file in bytes: 512, 1024, 2048 or 4096")
+	fl.StringArrayVar(&f.card.accept, "accept", nil, "accept a finding by its code; may be repeated")
+	f.card.add(c)
+	return c
+}
+
+// check finds flags that contradict each other before anything is opened.
+func (f *cardCmdFlags) check(args []string) error {
+	switch {
+	case f.keep != "tables" && f.keep != "all":
+		return usagef("--keep %s is not known: it is tables or all", f.keep)
+	case f.test == "" && (f.card.device || f.keep == "all" || len(f.card.accept) > 0):
+		return usagef("--device, --keep and --accept go with --write-test; to look at a card none of them is needed")
+	case f.test == "":
+		return f.card.check()
+	case f.test != quickTest && f.test != fullTest:
+		return usagef("--write-test %s is not known: it is quick or full", f.test)
+	case len(args) == 0:
+		return usagef("which card is to be tested? bootgraft card lists them")
+	case !f.card.device:
+		return usagef("--write-test writes to the card: add --device")
+	case f.keep == "all" && f.test == quickTest:
+		return usagef("--keep goes with --write-test full; the quick test puts back whatever it replaces")
+	case f.sizeGiven:
+		return usagef("--sector-size is for image files, and those are not tested by writing")
+	}
+	return nil
+}
+
+func (f *cardCmdFlags) run(ctx context.Context, u *ui, args []string) error {
+	if err := f.check(args); err != nil {
+		return err
+	}
+	switch {
+	case f.test != "":
+		return u.testCard(ctx, args[0], f)
+	case len(args) == 0:
+		return u.listDisks("sudo bootgraft card DISK        what a card is, and what is on it")
+	}
+	l, err := u.openLook(ctx, args[0], f)
+	if err != nil {
+		return err
+	}
+	defer l.close()
+	if err := l.look(ctx); err != nil {
+		return err
+	}
+	return u.showLook(l)
+}

@@ -1,0 +1,228 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"time"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+	"bootgraft/layout/plan"
+	"bootgraft/safety"
+)
+
+// testReceipt is how receipts of tests are called, in the current folder.
+const testReceipt = "card-test"
+
+// capacityTest is a test of a card by writing to it.
+type capacityTest struct {
+	*cardWork
+	kind   string   // quickTest or fullTest
+	broken []string // receipts of quick tests of this card that did not put everything back
+}
+
+// testCard rehearses a test, and with the word does it.
+func (u *ui) testCard(ctx context.Context, path string, f *cardCmdFlags) error {
+	if img, err := image.Open(path, 512); err == nil {
+		return errors.Join(refusef("%s is an image file; only a card can be other than it says. To look at it: bootgraft card %s", path, shellWord(path)), img.Close())
+	}
+	w, err := u.openCard(ctx, path, f.card)
+	if err != nil {
+		return err
+	}
+	defer w.target.Close()
+	t := &capacityTest{cardWork: w, kind: f.test}
+	// What has no size is refused by the guards, for that and all else.
+	w.req.Disk = plan.Disk{Sectors: max(1, w.facts.Sectors), SectorSize: w.facts.SectorSize}
+	w.req.Kind, w.req.KeepAll = safety.QuickTest, f.keep == "all"
+	if f.test == fullTest {
+		w.req.Kind, w.loses = safety.FullTest, !w.req.KeepAll
+	} else {
+		t.showSectors()
+	}
+	if err := t.chooseReceipt(); err != nil {
+		return err
+	}
+	w.show, w.do = t.show, t.test
+	return w.run(ctx)
+}
+
+// showSectors makes the bar of a test that counts sectors show bytes.
+func (t *capacityTest) showSectors() {
+	show, size := t.req.Progress, int64(t.facts.SectorSize)
+	t.req.Progress = func(s safety.Stage, done, total int64) { show(s, done*size, total*size) }
+}
+
+// chooseReceipt names the receipt, the given one or the first name that is
+// free, and remembers tests of the same card that were broken off.
+func (t *capacityTest) chooseReceipt() error {
+	t.req.Receipt = t.flags.receipt
+	for i := 1; i < 1000; i++ {
+		path := testReceipt + receiptSuffix
+		if i > 1 {
+			path = fmt.Sprintf("%s.%d%s", testReceipt, i, receiptSuffix)
+		}
+		if _, err := os.Lstat(path); errors.Is(err, fs.ErrNotExist) {
+			if t.req.Receipt == "" {
+				t.req.Receipt = path
+			}
+			break
+		}
+		r, err := safety.ReadReceipt(path)
+		if err == nil && r.Kind == safety.QuickTest && r.Digest != "" && !r.Finished() && r.Same(t.facts) {
+			t.broken = append(t.broken, path)
+		}
+	}
+	switch in, err := underDev(filepath.Dir(t.req.Receipt)); {
+	case t.req.Receipt == "":
+		return refusef("no free name was found for the receipt; give one with --receipt")
+	case in && err == nil:
+		return refusef("the receipt %s would lie among the device nodes, in memory; give another place with --receipt", t.req.Receipt)
+	}
+	return nil
+}
+
+// undoLine is what to type to put back what a test replaced.
+func (t *capacityTest) undoLine(receipt string) string {
+	return fmt.Sprintf("bootgraft undo %s %s --device", shellWord(receipt), shellWord(t.path))
+}
+
+// show says what will happen.
+func (t *capacityTest) show(*safety.Rehearsal) {
+	t.answerf("REHEARSAL: %s test of %s\n\n", t.kind, t.path)
+	t.cardLines()
+	for _, b := range t.broken {
+		t.wrapped("  Look out: ", fmt.Sprintf("an earlier test of this card was broken off, and %s still has what it replaced. Put that back first: %s", b, t.undoLine(b)))
+	}
+	t.answerf("\nWhat will happen\n")
+	if t.kind == quickTest {
+		t.showQuick()
+	} else {
+		t.showFull()
+	}
+	t.wrapped("  ", "Receipt: "+t.req.Receipt)
+}
+
+func (t *capacityTest) showQuick() {
+	t.wrapped("  1. ", "What fewer than 500 sectors hold, spread over the whole card, is kept in the receipt.")
+	t.wrapped("  2. ", "Each of them gets a stamp of its own. All are read back past every cache, and the start and a stretch at the end are read as well.")
+	t.wrapped("  3. ", "What they held is put back and read back. Fewer than 1,000 sectors are written in all; it takes seconds.")
+	t.wrapped("  ", "It finds every card that repeats or forgets, whatever its true size, but not single bad sectors; that is --write-test full.")
+	t.wrapped("  ", "If the card is pulled or the power fails meanwhile, the receipt puts back what was replaced: "+t.undoLine(t.req.Receipt))
+}
+
+func (t *capacityTest) showFull() {
+	if t.req.KeepAll {
+		t.wrapped("  1. ", "Everything that the card holds is kept in the receipt, compressed.")
+	} else {
+		t.wrapped("  1. ", "The tables and both ends of the card are kept in the receipt. All else that it holds is lost.")
+	}
+	t.wrapped("  2. ", fmt.Sprintf("Every one of its %s is written, and then every one is read back past every cache.", counted(t.facts.Sectors, "sector")))
+	t.wrapped("  3. ", "Both ends become blank: the card is no disk for any system. The rest of it holds noise.")
+	if v := readSpeed(t.target); v > 0 {
+		bytes := 2 * float64(t.facts.Sectors) * float64(t.facts.SectorSize)
+		t.wrapped("  ", fmt.Sprintf("At least %s: a little of the card was read at %s a second just now, and writing is mostly slower than reading.",
+			durationText(time.Duration(bytes/v*float64(time.Second))), bytesText(int64(v))))
+	}
+	if t.req.KeepAll {
+		t.wrapped("  ", "To put it all back afterwards: "+t.undoLine(t.req.Receipt))
+	}
+}
+
+// test does it.
+func (t *capacityTest) test(ctx context.Context, p *safety.Permit) error {
+	run := p.TestQuick
+	if t.kind == fullTest {
+		run = p.TestFull
+	}
+	c, err := run(ctx)
+	t.finish()
+	var stop *safety.Stopped
+	switch {
+	case errors.As(err, &stop) && stop.Touched:
+		return coded(exitFenced, t.brokenOff(stop))
+	case err != nil:
+		return err
+	}
+	return t.tested(c)
+}
+
+// brokenOff says how to go on after a test that did not come to its end. The
+// answer is no longer a *safety.Stopped: that would be told as a broken write.
+func (t *capacityTest) brokenOff(stop *safety.Stopped) error {
+	next := "Look at the card and its reader"
+	if stop.Gone() {
+		next = "Put the card back in"
+	}
+	switch {
+	case t.kind == fullTest && t.req.KeepAll:
+		next += ". What it held is in the receipt; to put it back: " + t.undoLine(t.req.Receipt)
+	case t.kind == fullTest:
+		next += ". It holds noise now, as far as the test came. To test again type the same command without --confirm"
+	case stop.Restored:
+		next += ". The card holds what it held before. To test again type the same command without --confirm"
+	default:
+		next += ". To put back what the test replaced: " + t.undoLine(t.req.Receipt)
+	}
+	return fmt.Errorf("the test came to no answer: %v\n%s", stop, next)
+}
+
+type cardTestJSON struct {
+	Schema int    `json:"schema"`
+	Target string `json:"target"`
+	Test   string `json:"test"`
+	diskJSON
+	Verdict  safety.Trick  `json:"verdict"` // honest, repeats, forgets
+	Real     layout.Sector `json:"real_sectors"`
+	Bad      layout.Sector `json:"bad_sectors"`
+	Tested   layout.Sector `json:"tested_sectors"`
+	Written  layout.Sector `json:"written_sectors"`
+	Restored bool          `json:"restored"`
+	Receipt  string        `json:"receipt"`
+}
+
+// tested tells the verdict. A card that is not what it says ends the program
+// with 5.
+func (t *capacityTest) tested(c safety.Capacity) error {
+	size := t.facts.SectorSize
+	if err := t.ui.object(cardTestJSON{schema, t.path, t.kind, diskJSON{c.Sectors, size}, c.Trick, c.Real, c.Bad,
+		c.Tested, c.Written, t.kind == quickTest, c.Receipt}); err != nil {
+		return err
+	}
+	t.wrapped("", fmt.Sprintf("%s: %s", t.path, verdictText(c, size, t.kind)))
+	t.wrapped("  ", fmt.Sprintf("%s tested, %s written", counted(c.Tested, "sector"), counted(c.Written, "sector")))
+	switch {
+	case t.kind == quickTest:
+		t.wrapped("  ", fmt.Sprintf("What the test replaced was put back and read back; the receipt %s can be deleted", c.Receipt))
+	case t.req.KeepAll:
+		t.wrapped("  ", "The card holds noise. To put back what it held: "+t.undoLine(c.Receipt))
+	default:
+		t.wrapped("  ", fmt.Sprintf("The card holds noise, and its ends are blank; the receipt %s has the old tables", c.Receipt))
+	}
+	if c.Trick != safety.Honest {
+		return coded(exitDifferent, fmt.Errorf("%s is not what it says: of its %s at most %s can be relied on. Do not put it into a device", t.path, counted(c.Sectors, "sector"), grouped(c.Real)))
+	}
+	t.answerf("\nTo plan for a card of exactly this size:\n\n  %s\n", planLine(c.Sectors, size))
+	return nil
+}
+
+// verdictText says what a test found.
+func verdictText(c safety.Capacity, sectorSize int, kind string) string {
+	of := func(n layout.Sector) string {
+		return fmt.Sprintf("%s (%s)", counted(n, "sector"), bytesText(int64(n)*int64(sectorSize)))
+	}
+	switch {
+	case c.Trick == safety.Honest && kind == quickTest:
+		return "AS LARGE AS IT SAYS: " + of(c.Sectors) + ". Neither does its upper part repeat its lower part, nor does it forget what is written to it"
+	case c.Trick == safety.Honest:
+		return "AS LARGE AS IT SAYS: " + of(c.Sectors) + ". Every sector gave back what was written to it"
+	case c.Trick == safety.Repeats:
+		return "THE CARD LIES. What is written to its upper part lies over its lower part. It says that it has " + of(c.Sectors) + "; it has at most " + of(c.Real)
+	}
+	return "THE CARD LIES, OR IT IS WORN OUT. From sector " + grouped(c.Real) + " on it forgets what is written to it: " +
+		counted(c.Bad, "tested sector") + " gave back something else. It says that it has " + of(c.Sectors) + "; at most " + of(c.Real) + " can be relied on"
+}

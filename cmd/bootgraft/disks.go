@@ -1,0 +1,176 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+	"bootgraft/safety/blockdev"
+)
+
+type disksJSON struct {
+	Schema int              `json:"schema"`
+	Disks  []machineDiskRow `json:"disks"`
+}
+
+type machineDiskRow struct {
+	Node string `json:"node"`
+	diskJSON
+	Bytes     int64      `json:"bytes"`
+	Model     string     `json:"model"`
+	Serial    string     `json:"serial"`
+	Bus       string     `json:"bus"`
+	Removable bool       `json:"removable"`
+	ReadOnly  bool       `json:"read_only"`
+	Mounts    []string   `json:"mounts"`
+	System    []string   `json:"system"`
+	Since     *time.Time `json:"since"` // when its node was made; null if it has none
+}
+
+// listDisks shows the disks of this machine. next is how to go on with one.
+func (u *ui) listDisks(next string) error {
+	all, err := blockdev.Disks()
+	if errors.Is(err, blockdev.ErrUnsupported) {
+		return coded(exitRefused, errNoDevices)
+	}
+	if err != nil {
+		return fmt.Errorf("the disks of this machine could not be listed: %w", err)
+	}
+	if u.json {
+		return u.object(disksObject(all))
+	}
+	if len(all) == 0 {
+		u.answerf("No disk is here that has a medium in it.\n")
+	} else {
+		u.answerf("%-14s %17s %10s  %-8s  %s\n", "disk", "sectors", "GB", "attached", "what it says of itself")
+	}
+	for _, d := range all {
+		u.showDisk(d, time.Now())
+	}
+	u.answerf("\nNot sure which one it is? Type next instead of a disk, then plug it in. Or:\n\n  %s\n", next)
+	return nil
+}
+
+// errNoDevices is the answer of systems on which devices are not handled.
+var errNoDevices = errors.New(`disks and cards are handled on Linux only; nothing was read or written.
+What works here is everything with image files: survey, plan, files, write,
+verify and card of an image, and demo. Read the drive and write the card on
+Linux; the images, records and plans are the same on every system`)
+
+func disksObject(all []blockdev.Disk) disksJSON {
+	out := disksJSON{Schema: schema, Disks: []machineDiskRow{}}
+	for _, d := range all {
+		row := machineDiskRow{
+			Node: d.Node, diskJSON: diskJSON{d.Sectors, d.SectorSize}, Bytes: d.Bytes(),
+			Model: d.Identity.Model, Serial: d.Identity.Serial, Bus: d.Identity.Bus, Removable: d.Identity.Removable,
+			ReadOnly: d.ReadOnly, Mounts: append([]string{}, d.Mounts...), System: append([]string{}, d.System...),
+		}
+		if !d.Since.IsZero() {
+			row.Since = &d.Since
+		}
+		out.Disks = append(out.Disks, row)
+	}
+	return out
+}
+
+// maxMounts is how many folders are named in the list for a person.
+const maxMounts = 6
+
+// showDisk writes one disk: a line of the table, and what else must be known
+// of it below.
+func (u *ui) showDisk(d blockdev.Disk, now time.Time) {
+	u.wrapped(fmt.Sprintf("%-14s %17s %10.2f  %-8s  ", d.Node, grouped(d.Sectors), float64(d.Bytes())/1e9, attachedText(d.Identity.Bus)), nameText(d.Identity))
+	if len(d.System) > 0 {
+		u.wrapped("    SYSTEM  ", "the running system stands on it: "+systemText(d.System))
+	}
+	if n := len(d.Mounts); n > 0 {
+		text := "mounted on " + strings.Join(d.Mounts[:min(n, maxMounts)], ", ")
+		if n > maxMounts {
+			text += fmt.Sprintf(" and %d more", n-maxMounts)
+		}
+		u.wrapped("    ", text)
+	}
+	var more []string
+	if d.SectorSize != 512 {
+		more = append(more, fmt.Sprintf("sectors of %d bytes", d.SectorSize))
+	}
+	if d.Identity.Removable {
+		more = append(more, "removable")
+	}
+	if d.ReadOnly {
+		more = append(more, "read-only")
+	}
+	if !d.Since.IsZero() {
+		more = append(more, "here since "+sinceText(d.Since, now))
+	}
+	if len(more) > 0 {
+		u.wrapped("    ", strings.Join(more, ", "))
+	}
+}
+
+func attachedText(bus string) string {
+	if bus == "" {
+		return "-"
+	}
+	return bus
+}
+
+// nameText is what a disk says of itself.
+func nameText(id image.Identity) string {
+	switch {
+	case id.Model == "" && id.Serial == "":
+		return "nothing"
+	case id.Serial == "":
+		return id.Model + ", no serial number"
+	case id.Model == "":
+		return "serial " + id.Serial
+	}
+	return id.Model + ", serial " + id.Serial
+}
+
+// sinceText names a moment as closely as a person needs it to tell what was
+// plugged in just now.
+func sinceText(t, now time.Time) string {
+	t = t.In(now.Location())
+	text := t.Format("15:04")
+	if t.YearDay() != now.YearDay() || t.Year() != now.Year() {
+		text = t.Format("2 January 2006, 15:04")
+	}
+	switch ago := now.Sub(t); {
+	case ago < 0 || ago >= time.Hour:
+		return text
+	case ago < time.Minute:
+		return text + " (" + counted(int64(ago.Seconds()), "second") + " ago)"
+	default:
+		return text + " (" + counted(int64(ago.Minutes()), "minute") + " ago)"
+	}
+}
+
+// systemText names what of the running system stands on a disk.
+func systemText(paths []string) string {
+	return strings.ReplaceAll(strings.Join(paths, ", "), "/proc/self/exe", "this program")
+}
+
+// nextDrive waits for a drive to be plugged in, and holds it for reading.
+func (u *ui) nextDrive(ctx context.Context) (*blockdev.Source, error) {
+	u.sayf("Plug the drive in now. Waiting for one new disk; Ctrl-C stops.")
+	d, err := blockdev.NextSource(ctx)
+	if err != nil {
+		return nil, deviceError("next", err)
+	}
+	u.sayf("%s came: %s", d.Name(), identityText(d.Identity()))
+	return d, nil
+}
+
+// planLine is what to type to plan for a card of this size.
+func planLine(n layout.Sector, sectorSize int) string {
+	line := fmt.Sprintf("bootgraft plan old.img --size %ds -o card.plan", n)
+	if sectorSize != 512 {
+		line += fmt.Sprintf(" --sector-size %d", sectorSize)
+	}
+	return line
+}
