@@ -66,8 +66,10 @@ func volumeName(v layout.Volume) string {
 
 // lines say it for a person.
 func (a alignment) lines(sectorSize int) []string {
-	out := []string{fmt.Sprintf("partitions and data begin best on multiples of %s sectors (%s), from memory of a table that is not public; CompactFlash: of 1 MiB, common practice",
-		grouped(a.Boundary/int64(sectorSize)), binaryText(a.Boundary))}
+	out := []string{
+		fmt.Sprintf("partitions and data begin best on multiples of %s sectors (%s)", grouped(a.Boundary/int64(sectorSize)), binaryText(a.Boundary)),
+		"(from memory: the table for SD cards is not public; CompactFlash: 1 MiB, common practice)",
+	}
 	for _, p := range a.Places {
 		text := fmt.Sprintf("%s, sector %s: ", p.What, grouped(p.Sector))
 		switch {

@@ -178,7 +178,7 @@ func (u *ui) showLook(l *cardLook) error {
 	}
 	u.answerf("%s\n", l.title())
 	u.rows("size", diskText(l.facts.Sectors, l.facts.SectorSize))
-	u.rows("sold as", nominalOf(l.disk()).text())
+	u.rows("sold as", nominalOf(l.disk()).lines()...)
 	if !l.file {
 		u.showDevice(l)
 	}

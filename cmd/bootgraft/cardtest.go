@@ -86,9 +86,10 @@ func (t *capacityTest) chooseReceipt() error {
 	return nil
 }
 
-// undoLine is what to type to put back what a test replaced.
+// undoLine is what to type to put back what a test replaced, on a line of its
+// own that is never folded.
 func (t *capacityTest) undoLine(receipt string) string {
-	return fmt.Sprintf("bootgraft undo %s %s --device", shellWord(receipt), shellWord(t.path))
+	return fmt.Sprintf("    bootgraft undo %s %s --device", shellWord(receipt), shellWord(t.path))
 }
 
 // show says what will happen.
@@ -96,7 +97,8 @@ func (t *capacityTest) show(*safety.Rehearsal) {
 	t.answerf("REHEARSAL: %s test of %s\n\n", t.kind, t.path)
 	t.cardLines()
 	for _, b := range t.broken {
-		t.wrapped("  Look out: ", fmt.Sprintf("an earlier test of this card was broken off, and %s still has what it replaced. Put that back first: %s", b, t.undoLine(b)))
+		t.wrapped("  Look out: ", fmt.Sprintf("an earlier test of this card was broken off, and %s still has what it replaced. Put that back first:", b))
+		t.answerf("%s\n", t.undoLine(b))
 	}
 	t.answerf("\nWhat will happen\n")
 	if t.kind == quickTest {
@@ -112,7 +114,8 @@ func (t *capacityTest) showQuick() {
 	t.wrapped("  2. ", "Each of them gets a stamp of its own. All are read back past every cache, and the start and a stretch at the end are read as well.")
 	t.wrapped("  3. ", "What they held is put back and read back. Fewer than 1,000 sectors are written in all; it takes seconds.")
 	t.wrapped("  ", "It finds every card that repeats or forgets, whatever its true size, but not single bad sectors; that is --write-test full.")
-	t.wrapped("  ", "If the card is pulled or the power fails meanwhile, the receipt puts back what was replaced: "+t.undoLine(t.req.Receipt))
+	t.wrapped("  ", "If the card is pulled or the power fails meanwhile, the receipt puts back what was replaced:")
+	t.answerf("%s\n", t.undoLine(t.req.Receipt))
 }
 
 func (t *capacityTest) showFull() {
@@ -129,7 +132,8 @@ func (t *capacityTest) showFull() {
 			durationText(time.Duration(bytes/v*float64(time.Second))), bytesText(int64(v))))
 	}
 	if t.req.KeepAll {
-		t.wrapped("  ", "To put it all back afterwards: "+t.undoLine(t.req.Receipt))
+		t.wrapped("  ", "To put it all back afterwards:")
+		t.answerf("%s\n", t.undoLine(t.req.Receipt))
 	}
 }
 
@@ -160,13 +164,13 @@ func (t *capacityTest) brokenOff(stop *safety.Stopped) error {
 	}
 	switch {
 	case t.kind == fullTest && t.req.KeepAll:
-		next += ". What it held is in the receipt; to put it back: " + t.undoLine(t.req.Receipt)
+		next += ". What it held is in the receipt; to put it back:\n" + t.undoLine(t.req.Receipt)
 	case t.kind == fullTest:
 		next += ". It holds noise now, as far as the test came. To test again type the same command without --confirm"
 	case stop.Restored:
 		next += ". The card holds what it held before. To test again type the same command without --confirm"
 	default:
-		next += ". To put back what the test replaced: " + t.undoLine(t.req.Receipt)
+		next += ". To put back what the test replaced:\n" + t.undoLine(t.req.Receipt)
 	}
 	return fmt.Errorf("the test came to no answer: %v\n%s", stop, next)
 }
@@ -199,7 +203,8 @@ func (t *capacityTest) tested(c safety.Capacity) error {
 	case t.kind == quickTest:
 		t.wrapped("  ", fmt.Sprintf("What the test replaced was put back and read back; the receipt %s can be deleted", c.Receipt))
 	case t.req.KeepAll:
-		t.wrapped("  ", "The card holds noise. To put back what it held: "+t.undoLine(c.Receipt))
+		t.wrapped("  ", "The card holds noise. To put back what it held:")
+		t.answerf("%s\n", t.undoLine(c.Receipt))
 	default:
 		t.wrapped("  ", fmt.Sprintf("The card holds noise, and its ends are blank; the receipt %s has the old tables", c.Receipt))
 	}

@@ -99,8 +99,8 @@ func sdClass(d plan.Disk) string {
 	return ""
 }
 
-// text says it for a person.
-func (n nominal) text() string {
+// lines say it for a person.
+func (n nominal) lines() []string {
 	text := "no size that cards or drives are usually sold in is near"
 	if n.Bytes > 0 {
 		text = "near " + nominalText(n.Bytes)
@@ -111,13 +111,14 @@ func (n nominal) text() string {
 			text += fmt.Sprintf(", %.2f %% more", n.Percent)
 		}
 	}
-	if n.Published != "" {
-		text += "; to the sector " + n.Published
-	}
 	if n.SDClass != "" {
 		text += "; an SD card of this size is " + n.SDClass
 	}
-	return text + ". A nominal size is never a real card: plan with the number of sectors"
+	out := []string{text}
+	if n.Published != "" {
+		out = append(out, "to the sector "+n.Published)
+	}
+	return append(out, "a nominal size is never a real card: plan with the number of sectors")
 }
 
 // nominalText writes a size as it is printed on a package.

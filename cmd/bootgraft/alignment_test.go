@@ -1,0 +1,56 @@
+package main
+
+import (
+	"strings"
+	"testing"
+
+	"bootgraft/layout"
+	"bootgraft/layout/fat"
+	"bootgraft/layout/plan"
+	"bootgraft/layout/scan"
+)
+
+// The layout of an old drive of 20 GB: FAT32 at sector 63, 32 reserved sectors,
+// two tables of 9,535 sectors, so that its data begins at sector 19,165, which is
+// 2,781 past a boundary of 4 MiB and 5 past one of 4 KiB: F14 (Microsoft FAT:
+// General Overview of On-Disk Format v1.03, FAT Volume Initialization) and
+// arithmetic. L01: 8,192 sectors up to 32 GB (SD Specifications Part 2, from
+// memory).
+func TestAlignmentOfAnOldDrive(t *testing.T) {
+	s := &scan.Survey{FAT: map[int]*fat.Volume{1: {Data: 32 + 2*9535}}}
+	s.Entries = []layout.Entry{
+		{Index: 1, Span: layout.Span{Start: 63, Count: 39_062_961}},
+		{Index: 2, Span: layout.Span{Start: 39_063_552, Count: 8192}, Extended: true},
+		{Index: 3, Span: layout.Span{Start: 4768 * 8192, Count: 8192}},
+	}
+	s.Volumes = []layout.Volume{{Index: 1, Span: s.Entries[0].Span}}
+	a := alignmentOf(plan.Disk{Sectors: 40_000_000, SectorSize: 512}, 0, s)
+	want := []place{
+		{"partition 1", 63, 63, false, false},
+		{"partition 3", 4768 * 8192, 0, true, true},
+		{"data of volume 1", 19_165, 2781, false, false},
+	}
+	if a.Boundary != 8192*512 || len(a.Places) != len(want) {
+		t.Fatalf("%+v", a)
+	}
+	for i, p := range a.Places {
+		if p != want[i] {
+			t.Errorf("%+v, want %+v", p, want[i])
+		}
+	}
+	text := strings.Join(a.lines(512), "\n")
+	for _, say := range []string{"multiples of 8,192 sectors (4 MiB)", "from memory", "2,781 sectors past a boundary, not even on whole 4 KiB", "on a boundary"} {
+		if !strings.Contains(text, say) {
+			t.Errorf("%q is not said:\n%s", say, text)
+		}
+	}
+}
+
+// L02, L03: the unit in which the card itself says that it erases counts, if it
+// is larger (Linux, Documentation/driver-api/mmc/mmc-dev-attrs.rst:
+// preferred_erase_size is the AU of an SD card).
+func TestAlignmentFollowsTheCard(t *testing.T) {
+	if a := alignmentOf(plan.Disk{Sectors: 31_116_288, SectorSize: 512}, 16<<20, nil); a.Boundary != 16<<20 || len(a.Places) != 0 {
+		t.Errorf("%+v", a)
+	}
+}
