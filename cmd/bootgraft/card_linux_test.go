@@ -1,0 +1,419 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"bootgraft/image"
+	"bootgraft/image/imagetest/need"
+	"bootgraft/layout"
+	"bootgraft/safety"
+	"bootgraft/safety/faultdev"
+)
+
+// serve makes a real block device of a card in memory: FUSE below, loop(4) with
+// direct I/O above.
+func (y *typist) serve(card *faultdev.Card) (node string) {
+	y.t.Helper()
+	return y.attach(faultdev.Serve(y.t, card), "--direct-io=on")
+}
+
+// tests runs a test of a card with the word of its rehearsal. If the card is
+// not honest it must end with 5.
+func (y *typist) tests(lie faultdev.Lie, args ...string) (got cardTestJSON) {
+	y.t.Helper()
+	want := exitDone
+	if lie != faultdev.Honest {
+		want = exitDifferent
+	}
+	out, errs := y.types(want, append(args, "--json", "--confirm", y.word(args...))...)
+	if err := json.Unmarshal([]byte(out), &got); err != nil {
+		y.t.Fatalf("%v\n%s", err, out)
+	}
+	if lie != faultdev.Honest {
+		y.says(errs, "is not what it says")
+	}
+	return got
+}
+
+// medium returns what a card really holds in its first sectors.
+func medium(t *testing.T, card *faultdev.Card, sectors layout.Sector) []byte {
+	t.Helper()
+	b, err := image.ReadSectors(card.Medium(), layout.Span{Count: sectors})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return b
+}
+
+type liar struct {
+	Lie  faultdev.Lie
+	Real layout.Sector
+}
+
+// lies are cards that lie, at the sizes that such cards are made in and at odd
+// ones, and an honest one: true sizes of a card that says n.
+func lies(n layout.Sector) (out []liar) {
+	for _, lie := range []faultdev.Lie{faultdev.Repeats, faultdev.Forgets, faultdev.Noise} {
+		for _, real := range []layout.Sector{n / 2, n / 4, layout.Sector(1) << 13, n/3 | 1, n - n/5 | 1} {
+			out = append(out, liar{lie, real})
+		}
+	}
+	return append(out, liar{faultdev.Honest, n})
+}
+
+// found wants the verdict about a card to be right: which lie, and a size that
+// is not above the true one by more than the test can tell.
+func found(t *testing.T, got cardTestJSON, lie faultdev.Lie, real layout.Sector, gap layout.Sector) {
+	t.Helper()
+	trick := map[faultdev.Lie]safety.Trick{
+		faultdev.Honest: safety.Honest, faultdev.Repeats: safety.Repeats, faultdev.Forgets: safety.Forgets, faultdev.Noise: safety.Forgets,
+	}[lie]
+	right := got.Real == real
+	switch trick {
+	case safety.Repeats:
+		right = got.Real%real == 0 && got.Real < got.Sectors
+	case safety.Forgets:
+		right = got.Real >= real && got.Real <= real+gap
+	}
+	if got.Verdict != trick || !right {
+		t.Errorf("lie %d at %d: %+v", lie, real, got)
+	}
+}
+
+// Cards that lie about their size are found by both tests, typed as a person
+// types them, on a real block device; honest ones are never accused. What the
+// quick test replaced is put back.
+func TestLyingCardsAreFound(t *testing.T) {
+	const n = 24_576 // the full test writes every one
+	for _, c := range lies(n) {
+		if testing.Short() && c.Lie != faultdev.Honest && c.Real != n/2 {
+			continue // one of each kind
+		}
+		t.Run(fmt.Sprintf("lie %d at %d", c.Lie, c.Real), func(t *testing.T) {
+			y := newTypist(t)
+			card := faultdev.New(n, 512)
+			card.Lie, card.Real = c.Lie, c.Real
+			card.Put(0, telling(9, 5000))
+			before := medium(t, card, c.Real)
+			node := y.serve(card)
+			quick := y.tests(c.Lie, "card", node, "--write-test", "quick", "--device")
+			found(t, quick, c.Lie, c.Real, n/480)
+			if !quick.Restored || quick.Written >= 1000 || !bytes.Equal(medium(t, card, c.Real), before) {
+				t.Errorf("it was not put back: %+v", quick)
+			}
+			full := y.tests(c.Lie, "card", node, "--write-test", "full", "--device")
+			found(t, full, c.Lie, c.Real, 0)
+			if full.Tested != n || full.Restored || bytes.Equal(medium(t, card, c.Real), before) {
+				t.Errorf("it was not written: %+v", full)
+			}
+		})
+	}
+}
+
+// A card that is sold as 64 GB is tested in seconds.
+func TestQuickTestOf64GB(t *testing.T) {
+	const n = 125_000_000
+	for _, real := range []layout.Sector{n, 1 << 24} {
+		y := newTypist(t)
+		card := faultdev.New(n, 512)
+		if real < n {
+			card.Lie, card.Real = faultdev.Repeats, real
+		}
+		args := []string{"card", y.serve(card), "--write-test", "quick", "--device"}
+		word := y.word(args...)
+		start := time.Now()
+		said, _ := y.types(map[bool]int{true: exitDone, false: exitDifferent}[real == n], append(args, "--confirm", word)...)
+		t.Logf("%.1f s, %d sectors written", time.Since(start).Seconds(), card.Written())
+		y.says(said, map[bool]string{true: "AS LARGE AS IT SAYS", false: "THE CARD LIES"}[real == n])
+		if card.Written() >= 1000 {
+			t.Errorf("%d sectors were written", card.Written())
+		}
+	}
+}
+
+// A dying card: a write that fails is told, what was replaced is put back, and
+// it ends with 4. DA-AO-21 of the NIST DDA assertions, from memory: a write
+// error is told.
+func TestQuickTestOfADyingCard(t *testing.T) {
+	const n = 32_768
+	y := newTypist(t)
+	card := faultdev.New(n, 512)
+	card.Put(0, telling(3, n))
+	before := medium(t, card, n)
+	args := []string{"card", y.serve(card), "--write-test", "quick", "--device"}
+	word := y.word(args...)
+	card.FailNextWrite()
+	_, said := y.types(exitFenced, append(args, "--confirm", word)...)
+	y.says(said, "the test came to no answer")
+	y.says(said, "The card holds what it held before")
+	if card.Injected() != 1 || !bytes.Equal(medium(t, card, n), before) {
+		t.Errorf("%d faults, or it was not put back", card.Injected())
+	}
+	said, _ = y.types(exitDone, args...)
+	if strings.Contains(said, "Look out") {
+		t.Errorf("there is nothing left to put back:\n%s", said)
+	}
+}
+
+// A card that is gone in the middle of a test: it ends with 4, the next
+// rehearsal remembers it, and the receipt puts back what was replaced.
+func TestQuickTestOfACardThatIsPulled(t *testing.T) {
+	const n = 32_768
+	y := newTypist(t)
+	card := faultdev.New(n, 512)
+	card.Put(0, telling(3, n))
+	before := medium(t, card, n)
+	node := y.serve(card)
+	args := []string{"card", node, "--write-test", "quick", "--device"}
+	word := y.word(args...)
+	card.At, card.Fault = len(card.Ops())+opsBeforeWriting(t, n)+300, faultdev.Pull
+	_, said := y.types(exitFenced, append(args, "--confirm", word)...)
+	y.says(said, "    bootgraft undo card-test.receipt "+node+" --device\n")
+	card.Restart()
+	if bytes.Equal(medium(t, card, n), before) {
+		t.Fatal("it was pulled before anything was replaced")
+	}
+	said, _ = y.types(exitDone, args...)
+	y.says(said, "Look out: an earlier test of this card was broken off")
+	undo := []string{"undo", "card-test.receipt", node, "--device"}
+	y.types(exitDone, append(undo, "--confirm", y.word(undo...))...)
+	if !bytes.Equal(medium(t, card, n), before) {
+		t.Error("undo did not put back what was replaced")
+	}
+	if said, _ = y.types(exitDone, args...); strings.Contains(said, "Look out") {
+		t.Errorf("nothing is left to put back:\n%s", said)
+	}
+}
+
+// opsBeforeWriting returns how many operations a quick test with its word takes
+// before the first write.
+func opsBeforeWriting(t *testing.T, n layout.Sector) int {
+	t.Helper()
+	y := newTypist(t)
+	card := faultdev.New(n, 512)
+	args := []string{"card", y.serve(card), "--write-test", "quick", "--device"}
+	word := y.word(args...)
+	from := len(card.Ops())
+	y.types(exitDone, append(args, "--confirm", word)...)
+	return slices.Index(card.Ops()[from:], "write")
+}
+
+// The full test of a card that fails on the way ends with 4 as well.
+func TestFullTestOfADyingCard(t *testing.T) {
+	y := newTypist(t)
+	card := faultdev.New(32_768, 512)
+	args := []string{"card", y.serve(card), "--write-test", "full", "--device"}
+	word := y.word(args...)
+	card.FailNextWrite()
+	_, said := y.types(exitFenced, append(args, "--confirm", word)...)
+	y.says(said, "It holds noise now, as far as the test came")
+}
+
+// A card of which something cannot be read is described as far as it goes, and
+// the look ends with 1.
+func TestLookAtADyingCard(t *testing.T) {
+	y := newTypist(t)
+	card := faultdev.New(32_768, 512)
+	card.Put(0, telling(3, 100))
+	node := y.serve(card)
+	card.At, card.Fault = len(card.Ops())+1, faultdev.Pull
+	said, errs := y.types(exitFailed, "card", node)
+	y.says(said, "32,768 sectors of 512 bytes")
+	y.says(said, "--size 32768s")
+	y.says(errs, "could not be read")
+}
+
+// A card that repeats is suspected by reading alone, and nothing is written.
+func TestLookAtACardThatRepeats(t *testing.T) {
+	y := newTypist(t)
+	card := faultdev.New(1<<18, 512)
+	card.Lie, card.Real = faultdev.Repeats, 1<<16
+	card.Put(0, telling(3, 100))
+	said, _ := y.types(exitDone, "card", y.serve(card))
+	y.says(said, "once more 65,536 sectors later")
+	y.says(said, "Only --write-test quick")
+	if card.Written() > 0 {
+		t.Errorf("a look wrote %d sectors", card.Written())
+	}
+}
+
+// mounted makes a device with a file system that is mounted in the folder.
+func (y *typist) mounted(folder string) (node string) {
+	y.t.Helper()
+	if err := os.WriteFile(y.path("ext.img"), make([]byte, 8<<20), 0o600); err != nil {
+		y.t.Fatal(err)
+	}
+	if err := os.Mkdir(folder, 0o755); err != nil {
+		y.t.Fatal(err)
+	}
+	y.tool("mkfs.ext4", "-q", "-F", y.path("ext.img"))
+	node = y.attach(y.path("ext.img"))
+	y.tool("mount", node, folder)
+	y.t.Cleanup(func() { y.tool("umount", folder) })
+	return node
+}
+
+func (y *typist) tool(name string, args ...string) {
+	y.t.Helper()
+	if out, err := exec.Command(need.Tool(y.t, name), args...).CombinedOutput(); err != nil {
+		y.t.Fatalf("%s %v: %v\n%s", name, args, err, out)
+	}
+}
+
+// The list names a disk with its folder, in both commands and both forms, and
+// a mounted one is looked at from outside and not tested.
+func TestDisksAreListed(t *testing.T) {
+	need.Root(t)
+	y := newTypist(t)
+	folder := y.path("stick")
+	node := y.mounted(folder)
+	for _, verb := range []string{"survey", "card"} {
+		said, _ := y.types(exitDone, verb)
+		y.says(said, node+" ")
+		y.says(said, "mounted on "+folder)
+		said, _ = y.types(exitDone, verb, "--json")
+		var all disksJSON
+		if err := json.Unmarshal([]byte(said), &all); err != nil {
+			t.Fatal(err)
+		}
+		checkListed(t, all, node, folder)
+	}
+	said, _ := y.types(exitDone, "card", node)
+	y.says(said, "mounted on "+folder)
+	y.says(said, "not read while somebody else holds it")
+	said, _ = y.types(exitDone, "card", node, "--json")
+	y.says(said, `"on_card": null`)
+	for _, test := range []string{quickTest, fullTest} {
+		_, said = y.types(exitRefused, "card", node, "--write-test", test, "--device")
+		y.says(said, safety.TargetMounted)
+	}
+}
+
+func checkListed(t *testing.T, all disksJSON, node, folder string) {
+	t.Helper()
+	for _, d := range all.Disks {
+		if d.Node != node {
+			continue
+		}
+		if d.Sectors != 16_384 || d.SectorSize != 512 || d.Bytes != 8<<20 || d.Bus != "loop" || d.Since == nil || len(d.System) > 0 ||
+			len(d.Mounts) != 1 || d.Mounts[0] != folder {
+			t.Errorf("%+v", d)
+		}
+		return
+	}
+	t.Errorf("%s is not listed: %+v", node, all)
+}
+
+// Who may not open a card is told the very line to type; the list needs no
+// right.
+func TestCardWithoutPermission(t *testing.T) {
+	need.Root(t)
+	setpriv := need.Tool(t, "setpriv")
+	y := newTypist(t)
+	y.invent("card.raw", 21)
+	node := y.attach(y.path("card.raw"))
+	y.open()
+	for _, c := range []struct {
+		args []string
+		want int
+		says string
+	}{
+		{[]string{"card", node}, exitRefused, "sudo bootgraft card " + node + "\n"},
+		{[]string{"card", node, "--write-test", "quick", "--device", "--receipt", "a receipt"}, exitRefused, "sudo bootgraft card " + node + " --write-test quick --device --receipt 'a receipt'\n"},
+		{[]string{"survey", node}, exitFailed, "sudo bootgraft survey " + node + "\n"},
+		{[]string{"card"}, exitDone, node},
+	} {
+		cmd := exec.Command(setpriv, append([]string{"--reuid", "65534", "--clear-groups", y.bin}, c.args...)...)
+		cmd.Dir = y.dir
+		out, _ := cmd.CombinedOutput()
+		if got := cmd.ProcessState.ExitCode(); got != c.want {
+			t.Errorf("%v ended with %d, want %d\n%s", c.args, got, c.want, out)
+		}
+		y.says(string(out), c.says)
+	}
+}
+
+// open lets every user reach the program and its folder.
+func (y *typist) open() {
+	y.t.Helper()
+	for _, dir := range []string{y.dir, filepath.Dir(y.bin)} {
+		for ; dir != os.TempDir() && dir != "/"; dir = filepath.Dir(dir) {
+			if err := os.Chmod(dir, 0o755); err != nil {
+				y.t.Fatal(err)
+			}
+		}
+	}
+}
+
+// waits starts a command that waits for a disk, lets disks come, and returns
+// how it ends.
+func (y *typist) waits(come func(), args ...string) (code int, said string) {
+	y.t.Helper()
+	c := y.command(args...)
+	var out bytes.Buffer
+	c.Stdout, c.Stderr = &out, &out
+	if err := c.Start(); err != nil {
+		y.t.Fatal(err)
+	}
+	time.Sleep(500 * time.Millisecond)
+	come()
+	late := time.AfterFunc(20*time.Second, func() { c.Process.Kill() })
+	defer late.Stop()
+	c.Wait()
+	return c.ProcessState.ExitCode(), out.String()
+}
+
+// The disk that is plugged in next is the one that is meant, by every command
+// that looks or tests.
+func TestNextDisk(t *testing.T) {
+	need.Root(t)
+	need.OnlyDisk(t)
+	for i, c := range []struct {
+		args []string
+		says []string
+	}{
+		{[]string{"card", "next"}, []string{"Put the card in now", "16,384 sectors", "--write-test quick --device"}},
+		{[]string{"survey", "next"}, []string{"Plug the drive in now", "short look", "16,384 sectors"}},
+		{[]string{"card", "next", "--write-test", "quick", "--device"}, []string{"Put the card in now", "NOTHING HAS BEEN WRITTEN YET", "bootgraft card /dev/loop"}},
+	} {
+		t.Run(strings.Join(c.args, " "), func(t *testing.T) {
+			y := newTypist(t)
+			y.invent("disk", uint64(30+i))
+			code, said := y.waits(func() { y.attach(y.path("disk")) }, c.args...)
+			if code != exitDone {
+				t.Fatalf("it ended with %d\n%s", code, said)
+			}
+			for _, want := range c.says {
+				y.says(said, want)
+			}
+		})
+	}
+}
+
+// Two new disks are refused, by name.
+func TestTwoNewDisks(t *testing.T) {
+	need.Root(t)
+	need.OnlyDisk(t)
+	y := newTypist(t)
+	y.invent("one", 41)
+	y.invent("two", 42)
+	for _, verb := range []string{"card", "survey"} {
+		var nodes []string
+		code, said := y.waits(func() { nodes = append(nodes, y.attach(y.path("one")), y.attach(y.path("two"))) }, verb, "next")
+		if code != exitRefused {
+			t.Fatalf("%s next ended with %d\n%s", verb, code, said)
+		}
+		for _, want := range append(nodes, "refusing to choose") {
+			y.says(said, want)
+		}
+	}
+}
