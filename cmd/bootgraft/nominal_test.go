@@ -51,7 +51,7 @@ func TestPublishedCardSizes(t *testing.T) {
 			t.Errorf("%d sectors are said to be exactly %s", sectors, name)
 		}
 	}
-	if 64_225_280 != cf64*512 {
+	if cf64*512 != 64_225_280 {
 		t.Error("490*8*32 sectors are not 64,225,280 bytes")
 	}
 }
