@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"os"
 	"slices"
 	"strings"
 	"testing"
@@ -212,6 +213,41 @@ func TestFullTestOfADyingCard(t *testing.T) {
 	card.FailNextWrite()
 	_, said := y.types(exitFenced, append(args, "--confirm", word)...)
 	y.says(said, "It holds noise now, as far as the test came")
+}
+
+// Ctrl-C in the middle of a test: a quick one puts back what it replaced first,
+// and both end with 4, for something was written.
+func TestTestIsInterrupted(t *testing.T) {
+	for kind, says := range map[string]string{quickTest: "The card holds what it held before", fullTest: "It holds noise now"} {
+		t.Run(kind, func(t *testing.T) {
+			const n = 1 << 21
+			y := newTypist(t)
+			card := faultdev.New(n, 512)
+			card.Put(0, telling(5, 20_000))
+			before := medium(t, card, 20_000)
+			args := []string{"card", y.serve(card), "--write-test", kind, "--device"}
+			c := y.command(append(args, "--confirm", y.word(args...))...)
+			var said bytes.Buffer
+			c.Stderr = &said
+			if err := c.Start(); err != nil {
+				t.Fatal(err)
+			}
+			for late := time.Now().Add(20 * time.Second); card.Written() == 0 && time.Now().Before(late); {
+				time.Sleep(time.Millisecond)
+			}
+			if err := c.Process.Signal(os.Interrupt); err != nil {
+				t.Fatal(err)
+			}
+			c.Wait()
+			if got := c.ProcessState.ExitCode(); got != exitFenced {
+				t.Fatalf("it ended with %d\n%s", got, said.String())
+			}
+			y.says(said.String(), says)
+			if kind == quickTest && !bytes.Equal(medium(t, card, 20_000), before) {
+				t.Error("it was not put back")
+			}
+		})
+	}
 }
 
 // A card of which something cannot be read is described as far as it goes, and

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"slices"
 	"strings"
 
 	"bootgraft/image"
@@ -157,6 +158,14 @@ func someUses(lines []string) []string {
 	return append(lines[:maxUses:maxUses], fmt.Sprintf("... and %d more; all of them with --json", len(lines)-maxUses))
 }
 
+// whyNotRead says why a card that cannot be held is not read, and what to do.
+func (l *cardLook) whyNotRead() string {
+	if slices.ContainsFunc(l.facts.Uses, func(u blockdev.Use) bool { return u.How == blockdev.Mounted }) {
+		return "not read while it is mounted; unmount it to see (umount FOLDER)"
+	}
+	return "not read while somebody else holds it: " + l.facts.Held.Error()
+}
+
 // hints are what the look found that should make a person think.
 func (l *cardLook) hints() []string {
 	out := []string{}
@@ -187,7 +196,7 @@ func (u *ui) showLook(l *cardLook) error {
 	case l.held != nil:
 		u.rows("holds now", l.held.Lines...)
 	case l.src == nil:
-		u.rows("holds now", "not read while somebody else holds it: "+l.facts.Held.Error())
+		u.rows("holds now", l.whyNotRead())
 	}
 	u.rows("alignment", l.alignment().lines(l.facts.SectorSize)...)
 	u.rows("look out", l.hints()...)

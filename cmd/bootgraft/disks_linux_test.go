@@ -57,7 +57,7 @@ func TestDisksAreListed(t *testing.T) {
 	}
 	said, _ := y.types(exitDone, "card", node)
 	y.says(said, "mounted on "+folder)
-	y.says(said, "not read while somebody else holds it")
+	y.says(said, "not read while it is mounted")
 	said, _ = y.types(exitDone, "card", node, "--json")
 	y.says(said, `"on_card": null`)
 	for _, test := range []string{quickTest, fullTest} {

@@ -37,7 +37,9 @@ func Disks() ([]Disk, error) {
 		if err != nil {
 			return nil, err
 		}
-		out = append(out, d)
+		if d.Sectors > 0 { // else it went away since
+			out = append(out, d)
+		}
 	}
 	slices.SortFunc(out, func(a, b Disk) int { return strings.Compare(a.Node, b.Node) })
 	return out, nil
