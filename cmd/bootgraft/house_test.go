@@ -23,6 +23,7 @@ var formats = []string{
 var mayImport = map[string][]string{
 	"layout":          {},
 	"image":           {"layout"},
+	"image/kit":       {"layout", "image"},
 	"image/capture":   {"layout", "image", "image/capture", "image/capture/..."},
 	"layout/plan":     {"layout"},
 	"layout/gpt":      {"layout", "image", "layout/mbr"},

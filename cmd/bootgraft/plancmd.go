@@ -6,6 +6,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"slices"
@@ -100,13 +101,17 @@ func (f *planFlags) run(c *cobra.Command, u *ui, path string) error {
 	}
 	p, err := fit.Plan(c.Context(), src, s, wishes)
 	if err != nil {
-		return u.showRefused(err)
+		return kitHint(src, s, err, u.showRefused(err))
 	}
 	if nominal {
 		p.Findings = append(p.Findings, layout.Notef("nominal-size", layout.NoSector,
 			"%s is a size as printed on a package; no real card has exactly that many sectors. Read the number of sectors from the card at hand and plan again", f.size))
 	}
-	return f.finish(u, p)
+	if err := f.finish(u, p); err != nil {
+		return err
+	}
+	u.kitWayOut(src, p)
+	return nil
 }
 
 // check finds flags that contradict each other before anything is opened.
@@ -241,27 +246,7 @@ func (f *planFlags) finish(u *ui, p *plan.Plan) error {
 // writePlanFile writes the plan beside its name, and gives it the name when
 // it is complete.
 func writePlanFile(path string, p *plan.Plan, replace bool) error {
-	tmp, err := os.CreateTemp(filepath.Dir(path), ".plan-*.unfinished")
-	if err != nil {
-		return fmt.Errorf("no plan file can be made beside %s: %w", path, err)
-	}
-	defer os.Remove(tmp.Name())
-	err = plan.Encode(tmp, p)
-	if err == nil {
-		err = tmp.Sync()
-	}
-	err = errors.Join(err, tmp.Close(), os.Chmod(tmp.Name(), 0o644))
-	if err != nil {
-		return fmt.Errorf("writing %s: %w", path, err)
-	}
-	giveToCaller(tmp.Name())
-	if replace {
-		return os.Rename(tmp.Name(), path)
-	}
-	if err := os.Link(tmp.Name(), path); err != nil {
-		return fmt.Errorf("giving the plan its name: %w", err)
-	}
-	return nil
+	return writeWhole(path, ".plan-*.unfinished", replace, func(w io.Writer) error { return plan.Encode(w, p) })
 }
 
 // showRefused explains why there is no plan.

@@ -12,6 +12,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/image/capture"
+	"bootgraft/image/kit"
 	"bootgraft/layout"
 	"bootgraft/layout/plan"
 	"bootgraft/safety/blockdev"
@@ -47,8 +48,8 @@ func (f *sourceFlags) add(c *cobra.Command) {
 // capture.
 const liveSource = "live-source"
 
-// openSource opens a SOURCE by what it is: a block device, a capture (an image
-// with its record), or a plain image.
+// openSource opens a SOURCE by what it is: a block device, a kit, a capture (an
+// image with its record), or a plain image.
 func openSource(path string, f sourceFlags) (*opened, error) {
 	if err := image.CheckSectorSize(f.sectorSize); err != nil {
 		return nil, coded(exitUsage, err)
@@ -67,6 +68,9 @@ func openSource(path string, f sourceFlags) (*opened, error) {
 		return nil, err
 	}
 	record := f.record
+	if record == "" && kit.Is(img) {
+		return openKit(path, img, st)
+	}
 	if record == "" {
 		if _, err := os.Stat(path + capture.RecordSuffix); err == nil {
 			record = path + capture.RecordSuffix
@@ -77,6 +81,21 @@ func openSource(path string, f sourceFlags) (*opened, error) {
 	}
 	img.Close()
 	return openCapture(path, record, st)
+}
+
+// openKit opens a kit as the drive that it is of.
+func openKit(path string, img *image.File, st os.FileInfo) (*opened, error) {
+	k, err := kit.Open(img, img.Size())
+	switch {
+	case err != nil:
+		err = fmt.Errorf("%s: %w", path, err)
+	case k.FactsOnly:
+		err = refusef("%s holds facts alone, and no sector of the drive: it cannot stand for one. What is in it: bootgraft kit show %s", path, shellWord(path))
+	default:
+		return &opened{Source: k, path: path, files: []os.FileInfo{st}, close: img.Close}, nil
+	}
+	img.Close()
+	return nil, err
 }
 
 func openCapture(path, record string, st os.FileInfo) (*opened, error) {

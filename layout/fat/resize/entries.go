@@ -39,6 +39,9 @@ func (f *filler) fill(b []byte, off int64) {
 	first := off * 8 / int64(k)
 	end := first + int64(len(b))*8/int64(k)
 	if f.counts {
+		for c := first; f.w.Empty && c < 2; c++ { // as they were, or made new
+			putEntry(k, b, c-first, f.entries[c])
+		}
 		for c := max(2, first); c < min(end, int64(f.new.clusters)+2); c++ {
 			putEntry(k, b, c-first, f.entry(uint32(c)))
 		}

@@ -119,12 +119,13 @@ func (w *tableWriter) choose(k, off layout.Sector, own, like *part, b []byte) ch
 	piece := func(b []byte) []byte { return b[int64(k)*size:][:size] }
 	inTable := off+k < w.from.tables[w.index].Count
 	meaning := w.fresh.meaningEnds() > int64(off+k)*size
+	lost := w.job.w.Empty && !own.known[k] // an emptied volume misses none of them
 	switch {
-	case inTable && !meaning:
+	case inTable && !meaning && !lost:
 		return ownBytes
 	case own.known[k] && bytes.Equal(piece(own.bytes), piece(b)):
 		return ownBytes
-	case inTable && !w.fresh.counts && !own.known[k]:
+	case inTable && !w.fresh.counts && !own.known[k] && !lost:
 		return ownBytes
 	case zero(piece(b)):
 		return zeros

@@ -1,0 +1,129 @@
+package main
+
+import (
+	"fmt"
+
+	"bootgraft/layout"
+	"bootgraft/layout/scan"
+)
+
+// kitArea is a part of a drive that belongs into a kit.
+type kitArea struct {
+	layout.Span
+	from layout.Anchor
+	what string
+	far  bool // beyond what is kept of one area: only its blank runs are named
+}
+
+// kitEnds are how many sectors of each area count as boot area.
+type kitEnds struct{ head, tail layout.Sector }
+
+// layoutKnown tells whether a table or a volume says what the drive is for.
+func layoutKnown(s *scan.Survey) bool {
+	return len(s.Volumes) > 0 || len(s.Entries) > 0
+}
+
+// bootAreas lists what lies outside the volumes of a drive, and the sectors of
+// FAT volumes before their allocation tables, which hold no file. On a drive that
+// nobody knows it is the head and the tail.
+func bootAreas(s *scan.Survey, ends kitEnds) []kitArea {
+	a := &areaList{s: s, ends: ends}
+	if !layoutKnown(s) {
+		head := layout.Span{Count: min(ends.head, s.Sectors)}
+		a.add(head, layout.FromStart, "head")
+		a.add(layout.Between(s.Sectors-min(ends.tail, s.Sectors), s.Sectors), layout.FromEnd, "tail")
+		return a.list
+	}
+	for _, t := range s.Tables {
+		if t.State == layout.InForce || t.State == layout.Disputed {
+			for _, own := range t.Own {
+				a.add(own, a.anchorOf(own), t.Kind+" table")
+			}
+		}
+	}
+	for _, v := range s.Volumes {
+		a.volume(v)
+	}
+	for _, r := range s.Regions {
+		switch r.Role {
+		case layout.RoleVolume:
+		case layout.RoleDisputed:
+			for _, t := range s.Tables {
+				for _, own := range t.Own.Within(r.Span) {
+					a.add(own, r.Anchor, fmt.Sprintf("%s %s table", t.State, t.Kind))
+				}
+			}
+		default:
+			a.long(r.Span, r.Anchor, r.Name)
+		}
+	}
+	return a.list
+}
+
+// areaList gathers areas, none of which overlaps an earlier one.
+type areaList struct {
+	s     *scan.Survey
+	ends  kitEnds
+	list  []kitArea
+	taken layout.Spans
+}
+
+func (a *areaList) add(span layout.Span, from layout.Anchor, what string) {
+	a.put(kitArea{Span: span, from: from, what: what})
+}
+
+func (a *areaList) put(area kitArea) {
+	if area.from == layout.Movable {
+		area.from = layout.FromStart
+	}
+	for _, s := range a.taken.Outside(area.Common(layout.Span{Count: a.s.Sectors})) {
+		part := area
+		part.Span = s
+		a.list = append(a.list, part)
+		a.taken = a.taken.Union(layout.Spans{s})
+	}
+}
+
+// long adds an area that may have any length: as much of it as counts as head,
+// and whatever lies in the tail of the disk.
+func (a *areaList) long(span layout.Span, from layout.Anchor, what string) {
+	near := layout.Span{Start: span.Start, Count: min(span.Count, a.ends.head)}
+	end := span.Common(layout.Between(max(0, a.s.Sectors-a.ends.tail), a.s.Sectors))
+	a.add(near, from, what)
+	a.add(end, from, what)
+	a.put(kitArea{Span: span, from: from, what: what, far: true})
+}
+
+// anchorOf returns from where the sectors of a table are counted.
+func (a *areaList) anchorOf(own layout.Span) layout.Anchor {
+	for _, r := range a.s.Regions {
+		if r.Holds(own.Start) {
+			return r.Anchor
+		}
+	}
+	return layout.FromStart
+}
+
+// volume adds what a volume keeps before its allocation tables, and what lies
+// behind it in its own entry.
+func (a *areaList) volume(v layout.Volume) {
+	entry := v.Span
+	if e := a.s.Entry(v.Index); e != nil {
+		entry = e.Span
+	}
+	if f := a.s.FAT[v.Index]; f != nil {
+		r := f.ReservedSpan()
+		r.Start += v.Start
+		a.add(r.Common(entry), layout.InsideVolume, fmt.Sprintf("boot sectors of the %s volume in %s", v.Kind, entryWords(v.Index)))
+	}
+	if v.Index > 0 && v.Sized && v.End() < entry.End() {
+		a.long(layout.Between(v.End(), entry.End()), layout.FromStart, fmt.Sprintf("behind the volume of entry %d", v.Index))
+	}
+}
+
+func entryWords(index int) string {
+	if index == 0 {
+		return "the disk without a table"
+	}
+	return fmt.Sprintf("entry %d", index)
+}

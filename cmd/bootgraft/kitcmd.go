@@ -1,0 +1,321 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+
+	"github.com/spf13/cobra"
+
+	"bootgraft/image"
+	"bootgraft/image/capture"
+	"bootgraft/image/kit"
+	"bootgraft/layout"
+	"bootgraft/layout/compare"
+	"bootgraft/layout/scan"
+)
+
+const kitHelp = `A kit is the boot areas of a drive in one small file: to keep them, or to help
+an owner whose own drive is dead. It is a ZIP file that any computer opens, and
+stands wherever the image of a drive may stand.
+
+  bootgraft kit make old.img -o device.kit    make one
+  bootgraft kit show device.kit               what is in it
+  bootgraft kit ask                           a page for somebody whose unit works`
+
+func kitCommand(u *ui) *cobra.Command {
+	c := &cobra.Command{
+		Use:   "kit",
+		Short: "the boot areas alone, to keep or to help another owner",
+		Long:  kitHelp,
+		Args:  unknownCommand,
+		RunE:  func(c *cobra.Command, _ []string) error { return c.Help() },
+	}
+	c.AddCommand(kitMakeCommand(u), kitShowCommand(u), kitAskCommand(u))
+	for _, sub := range c.Commands() {
+		sub.Args = usageArgs(sub.Args)
+	}
+	return c
+}
+
+const kitMakeHelp = `Puts the boot areas of a drive into a kit: the partition table, head, gaps and
+tail, and of FAT volumes the sectors before the allocation tables. No file, no
+directory and no label of a volume known here goes into it.
+
+Numbers that tell one drive from another (disk id, serial number of a volume) stay,
+because a device may be bound to them, and are marked. Labels in FAT boot sectors
+are overwritten. Names in the table, which a device may need, are refused until
+you accept them. On a drive without a table and without a volume nobody knows what
+is private: the strings in it are shown, and --blank takes sectors out.
+
+Examples:
+
+  bootgraft kit make old.img -o device.kit --note "Jukebox, bought 2004"
+  bootgraft kit make old.img -o device.kit --rules device.rules
+  bootgraft kit make old.img -o device.kit --blank 5000+16 --blank end-64+2
+  bootgraft kit make old.img -o facts.kit --facts-only
+  bootgraft kit make --sectors 39070080 --part 0s=head.bin \
+      --part end-131072s=tail.bin -o device.kit
+  sudo bootgraft kit make /dev/sdX -o device.kit
+
+A drive is captured first, as with "capture --only boot", into KIT.capture, which
+stays: the drive is read once. When it stops the same command goes on.
+
+A span of sectors is START+COUNT, head:64MiB, tail:64MiB or end-N+COUNT.`
+
+type kitMakeFlags struct {
+	out, rules string
+	notes      []string
+	drive      string
+	blank      []string
+	factsOnly  bool
+	replace    bool
+	accept     []string
+	head, tail string
+	sectors    string
+	parts      []string
+	source     sourceFlags
+}
+
+func kitMakeCommand(u *ui) *cobra.Command {
+	var f kitMakeFlags
+	c := &cobra.Command{
+		Use:   "make (SOURCE | --sectors N --part PLACE=FILE...) -o KIT",
+		Short: "put the boot areas of a drive into a kit",
+		Long:  kitMakeHelp,
+		Args:  cobra.MaximumNArgs(1),
+		RunE:  func(c *cobra.Command, args []string) error { return f.run(c, u, args) },
+	}
+	fl := c.Flags()
+	fl.StringVarP(&f.out, "output", "o", "", "the new kit")
+	fl.StringVar(&f.rules, "rules", "", "put this rule file into the kit")
+	fl.StringArrayVar(&f.notes, "note", nil, "a note about the device; may be repeated")
+	fl.StringVar(&f.drive, "drive", "", "what the drive calls itself (default: as captured)")
+	fl.StringArrayVar(&f.blank, "blank", nil, "leave these sectors out; may be repeated")
+	fl.BoolVar(&f.factsOnly, "facts-only", false, "places, sizes, hashes and rules alone, none of the drive's bytes")
+	fl.BoolVar(&f.replace, "replace", false, "replace an existing kit")
+	fl.StringArrayVar(&f.accept, "accept", nil, "accept a finding by its code; may be repeated")
+	fl.StringVar(&f.head, "head", "64MiB", "how much of the head, and of each gap, counts as boot area")
+	fl.StringVar(&f.tail, "tail", "64MiB", "how much of the tail counts as boot area")
+	fl.StringVar(&f.sectors, "sectors", "", "with --part: the number of sectors of the drive")
+	fl.StringArrayVar(&f.parts, "part", nil, "a plain file with sectors of the drive: 0s=head.bin or end-131072s=tail.bin; may be repeated")
+	f.source.add(c)
+	return c
+}
+
+func (f *kitMakeFlags) run(c *cobra.Command, u *ui, args []string) error {
+	rules, err := f.check(args)
+	if err != nil {
+		return err
+	}
+	src, err := f.open(c, u, args)
+	if err != nil {
+		return err
+	}
+	defer src.close()
+	if err := outputFree(f.out, "kit", src, f.replace); err != nil {
+		return err
+	}
+	s, err := runSurvey(c, u, src)
+	if err != nil {
+		return err
+	}
+	k, err := f.gather(c.Context(), src, s)
+	if err != nil {
+		return err
+	}
+	k.RuleSet = rules
+	if err := k.accepted(u, f.accept); err != nil {
+		return err
+	}
+	m, err := k.write(f.out, f.replace)
+	if err != nil {
+		return err
+	}
+	if err := u.showMade(f.out, k, m); err != nil {
+		return err
+	}
+	return k.incomplete(m, len(f.parts) == 0)
+}
+
+// check finds flags that contradict each other, and reads the rules, before
+// anything else is opened.
+func (f *kitMakeFlags) check(args []string) (rules []byte, err error) {
+	switch {
+	case f.out == "":
+		return nil, usagef("give the new kit a name with -o")
+	case len(args)+min(1, len(f.parts)) != 1:
+		return nil, usagef("give either a SOURCE or pieces with --part")
+	case (f.sectors == "") != (len(f.parts) == 0):
+		return nil, usagef("--part and --sectors go together: the number of sectors of a drive is part of what its boot areas mean")
+	}
+	if err := kitPlace(f.out); err != nil {
+		return nil, err
+	}
+	if f.rules == "" {
+		return nil, nil
+	}
+	r, err := image.Open(f.rules, 512)
+	if err != nil {
+		return nil, sourceError(f.rules, err)
+	}
+	defer r.Close()
+	if rules, err = io.ReadAll(io.NewSectionReader(r, 0, compare.MaxFile+1)); err != nil {
+		return nil, err
+	}
+	if _, err := compare.Decode(bytes.NewReader(rules)); err != nil {
+		return nil, fmt.Errorf("%s: %w", f.rules, err)
+	}
+	return rules, nil
+}
+
+// kitPlace refuses a place where a kit would be lost.
+func kitPlace(path string) error {
+	dev, err := underDev(filepath.Dir(path))
+	switch {
+	case errors.Is(err, os.ErrNotExist):
+		return refusef("there is no folder %s for the kit", filepath.Dir(path))
+	case err != nil:
+		return err
+	case dev:
+		return refusef("%s would lie among the device nodes and be gone after the next start; give a place on a disk", path)
+	}
+	return nil
+}
+
+// open opens what the kit is made of.
+func (f *kitMakeFlags) open(c *cobra.Command, u *ui, args []string) (*opened, error) {
+	if len(f.parts) > 0 {
+		if err := image.CheckSectorSize(f.source.sectorSize); err != nil {
+			return nil, usagef("%v", err)
+		}
+		n, err := parseCount(f.sectors)
+		if err != nil {
+			return nil, err
+		}
+		return openParts(f.parts, n, f.source.sectorSize)
+	}
+	path := args[0]
+	_, invented := u.invented[path]
+	if invented || isDevice(path) {
+		var err error
+		if path, err = f.capture(c, u, path); err != nil {
+			return nil, err
+		}
+	}
+	return openSource(path, f.source)
+}
+
+// capture reads the boot areas of a drive into KIT.capture, which stays, and
+// returns its path. Sectors that the drive does not give are no error here.
+func (f *kitMakeFlags) capture(c *cobra.Command, u *ui, device string) (string, error) {
+	img := f.out + ".capture"
+	inner := *u
+	inner.json, inner.out = false, u.err
+	if u.quiet {
+		inner.out = io.Discard
+	}
+	cf := captureFlags{only: "boot", free: "last", head: f.head, tail: f.tail, looks: 3, missingAs: "pattern", sectorSize: f.source.sectorSize}
+	u.sayf("Reading the boot areas of %s into %s first; Ctrl-C stops, and the same command goes on.", device, img)
+	err := cf.run(c, &inner, []string{device, img})
+	if exitCode(err) == exitIncomplete {
+		u.sayf("%v", err)
+		err = nil
+	}
+	return img, err
+}
+
+// gather finds out what goes into the kit.
+func (f *kitMakeFlags) gather(ctx context.Context, src *opened, s *scan.Survey) (*madeKit, error) {
+	remove, err := parseSpans(f.blank, src)
+	if err != nil {
+		return nil, err
+	}
+	ends, err := f.ends(src.SectorSize())
+	if err != nil {
+		return nil, err
+	}
+	r := &areaReader{ctx: ctx, src: src, absent: absentSectors(src), remove: remove}
+	for _, a := range bootAreas(s, ends) {
+		if err := r.area(a); err != nil {
+			return nil, err
+		}
+	}
+	spans, err := r.result()
+	if err != nil {
+		return nil, err
+	}
+	k := &madeKit{survey: s, farInUse: r.farInUse}
+	k.Source = src
+	k.Manifest = kit.Manifest{
+		Sectors: s.Sectors, SectorSize: s.SectorSize, FactsOnly: f.factsOnly, LayoutKnown: layoutKnown(s),
+		Drive: f.driveName(src), Notes: f.notes, Spans: spans, Facts: kitFacts(s),
+	}
+	return k, k.look()
+}
+
+func (f *kitMakeFlags) ends(sectorSize int) (kitEnds, error) {
+	head, err := parseSize(f.head, sectorSize)
+	if err != nil {
+		return kitEnds{}, err
+	}
+	tail, err := parseSize(f.tail, sectorSize)
+	return kitEnds{head.sectors, tail.sectors}, err
+}
+
+// driveName returns what the drive calls itself: its model, never its number.
+func (f *kitMakeFlags) driveName(src *opened) string {
+	if f.drive != "" {
+		return f.drive
+	}
+	switch c := src.Source.(type) {
+	case *capture.Source:
+		return c.Record().Identity.Model
+	case *kit.Kit:
+		return c.Drive
+	}
+	return ""
+}
+
+// absentSectors says why sectors of a source are not known; what it does not name
+// was not read.
+func absentSectors(src *opened) map[kit.State]layout.Spans {
+	switch c := src.Source.(type) {
+	case *capture.Source:
+		return map[kit.State]layout.Spans{kit.Missing: c.Record().Missing()}
+	case *kit.Kit:
+		out := map[kit.State]layout.Spans{}
+		var named layout.Spans
+		for _, s := range c.Spans {
+			named = named.Union(layout.Spans{s.Span})
+			out[s.State] = out[s.State].Add(s.Span)
+		}
+		out[kit.Removed] = out[kit.Removed].Union(named.Outside(image.Whole(c)))
+		return out
+	}
+	return nil
+}
+
+// outputFree refuses a name for a new file that has one already, or that is its
+// source.
+func outputFree(path, what string, src *opened, replace bool) error {
+	st, err := os.Lstat(path)
+	switch {
+	case errors.Is(err, os.ErrNotExist):
+		return nil
+	case err != nil:
+		return err
+	case slices.ContainsFunc(src.files, func(f os.FileInfo) bool { return os.SameFile(st, f) }):
+		return refusef("%s is the source; the %s needs a file of its own", path, what)
+	case !st.Mode().IsRegular():
+		return refusef("%s is there already and is not a file", path)
+	case !replace:
+		return refusef("%s is there already; --replace puts the new %s in its place", path, what)
+	}
+	return nil
+}

@@ -1,0 +1,210 @@
+package main
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"hash"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+
+	"bootgraft/image/kit"
+	"bootgraft/layout"
+	"bootgraft/layout/scan"
+)
+
+// madeKit is a kit on its way.
+type madeKit struct {
+	kit.Contents
+	survey   *scan.Survey
+	farInUse layout.Sector
+	findings []layout.Finding
+	need     []layout.Finding // what has to be accepted by its code
+	texts    []kit.Text       // strings on a drive that nobody knows
+	allTexts int
+
+	bytes  int64
+	sha256 string
+}
+
+// mostTexts is how many strings are kept for --json; a person sees shownTexts.
+const (
+	mostTexts  = 10000
+	shownTexts = 40
+)
+
+// look finds what names something or tells the drive apart.
+func (k *madeKit) look() error {
+	marks := &kitMarks{src: k.Source, spans: k.Spans}
+	marks.find(k.survey)
+	k.Patches = marks.patches
+	k.Identity = marks.identity[:min(len(marks.identity), kit.MaxMarks)]
+	if n := k.farInUse; n > 0 {
+		k.findings = append(k.findings, layout.Warningf("boot-area-cut", layout.NoSector,
+			"%s in use lie outside the volumes too, and are not in the kit: only the first of each gap and the end of the disk are. --head and --tail say how much", counted(n, "sector")))
+	}
+	if k.FactsOnly {
+		return nil // no byte of the drive goes into it
+	}
+	if err := marks.labels(k.survey); err != nil {
+		return err
+	}
+	k.need = marks.need
+	if k.LayoutKnown {
+		return nil
+	}
+	var err error
+	if k.texts, k.allTexts, err = kit.Texts(k.Source, k.Spans, mostTexts); err != nil {
+		return err
+	}
+	k.findings = append(k.findings, layout.Warningf("privacy-not-known", layout.NoSector,
+		"neither a table nor a volume was found, so nobody knows what private things the sectors hold; %s found. --blank SPAN takes sectors out", wereFound(k.allTexts)))
+	return nil
+}
+
+func wereFound(n int) string {
+	if n == 1 {
+		return "1 string was"
+	}
+	return counted(n, "string") + " were"
+}
+
+// accepted refuses what was not accepted by its code.
+func (k *madeKit) accepted(u *ui, codes []string) error {
+	used := map[string]bool{}
+	var open []layout.Finding
+	for _, f := range k.need {
+		used[f.Code] = true
+		if f.Accepted = slices.Contains(codes, f.Code); !f.Accepted {
+			open = append(open, f)
+			continue
+		}
+		k.findings = append(k.findings, f)
+	}
+	for _, code := range codes {
+		if !used[code] && code != liveSource {
+			k.findings = append(k.findings, layout.Notef("accept-not-needed", layout.NoSector, "--accept %s was given, but nothing asked for it", code))
+		}
+	}
+	if len(open) == 0 {
+		return nil
+	}
+	if u.json {
+		if err := u.object(refusedJSON{schema, true, 0, []layout.Finding{}, open}); err != nil {
+			return err
+		}
+		return coded(exitRefused, errSaid)
+	}
+	var b bytes.Buffer
+	b.WriteString("refusing to make this kit; nothing was written.\n")
+	for _, f := range open {
+		b.WriteString(fold("  ", f.Code+": "+f.Text))
+		fmt.Fprintf(&b, "    To go on all the same: --accept %s\n", f.Code)
+	}
+	return coded(exitRefused, errors.New(b.String()))
+}
+
+// write writes the kit under its name, when it is complete.
+func (k *madeKit) write(path string, replace bool) (m *kit.Manifest, err error) {
+	sum := &summed{sum: sha256.New()}
+	err = writeWhole(path, ".kit-*.unfinished", replace, func(w io.Writer) error {
+		m, err = kit.Write(io.MultiWriter(w, sum), &k.Contents)
+		return err
+	})
+	var large *kit.TooLargeError
+	if errors.As(err, &large) {
+		return nil, k.tooLarge(large.Bytes)
+	}
+	k.bytes, k.sha256 = sum.n, hex.EncodeToString(sum.sum.Sum(nil))
+	return m, err
+}
+
+// summed counts and hashes what is written.
+type summed struct {
+	sum hash.Hash
+	n   int64
+}
+
+func (s *summed) Write(p []byte) (int, error) {
+	s.n += int64(len(p))
+	return s.sum.Write(p)
+}
+
+// tooLarge says what takes the room.
+func (k *madeKit) tooLarge(n int64) error {
+	total := map[string]layout.Sector{}
+	var names []string
+	for _, s := range k.Spans {
+		if s.State == kit.Stored {
+			if total[s.What] == 0 {
+				names = append(names, s.What)
+			}
+			total[s.What] += s.Count
+		}
+	}
+	slices.SortStableFunc(names, func(a, b string) int { return int(min(1, max(-1, total[b]-total[a]))) })
+	var b strings.Builder
+	fmt.Fprintf(&b, "the kit would have %s, and a kit has at most %s. In use in the boot areas:\n", bytesText(n), bytesText(kit.MaxBytes))
+	for _, name := range names[:min(len(names), 12)] {
+		fmt.Fprintf(&b, "  %s: %s\n", name, counted(total[name], "sector"))
+	}
+	b.WriteString("Take some of it out with --blank SPAN, or less of each area with --head and --tail.")
+	return refusef("%s", b.String())
+}
+
+// writeWhole writes a file beside its name, and gives it the name when it is
+// complete.
+func writeWhole(path, pattern string, replace bool, write func(io.Writer) error) error {
+	tmp, err := os.CreateTemp(filepath.Dir(path), pattern)
+	if err != nil {
+		return fmt.Errorf("no file can be made beside %s: %w", path, err)
+	}
+	defer os.Remove(tmp.Name())
+	err = write(tmp)
+	if err == nil {
+		err = tmp.Sync()
+	}
+	err = errors.Join(err, tmp.Close(), os.Chmod(tmp.Name(), 0o644))
+	if err != nil {
+		return fmt.Errorf("writing %s: %w", path, err)
+	}
+	giveToCaller(tmp.Name())
+	if replace {
+		return os.Rename(tmp.Name(), path)
+	}
+	if err := os.Link(tmp.Name(), path); err != nil {
+		return fmt.Errorf("giving %s its name: %w", path, err)
+	}
+	return nil
+}
+
+// kitFacts returns what a survey found, without names and labels.
+func kitFacts(s *scan.Survey) kit.Facts {
+	f := kit.Facts{Table: s.Table}
+	for _, e := range s.Entries[:min(len(s.Entries), kit.MaxFacts)] {
+		f.Entries = append(f.Entries, kit.Entry{Span: e.Span, Index: e.Index, Type: e.Type, Active: e.Active, Extended: e.Extended})
+	}
+	for _, v := range s.Volumes[:min(len(s.Volumes), kit.MaxFacts)] {
+		f.Volumes = append(f.Volumes, kit.Volume{Span: v.Span, Index: v.Index, Kind: v.Kind, ClusterBytes: v.ClusterBytes})
+	}
+	for _, r := range s.Regions[:min(len(s.Regions), kit.MaxFacts)] {
+		f.Regions = append(f.Regions, kit.Region{Span: r.Span, Role: r.Role, From: r.Anchor, NonBlank: r.Content.NonBlank, Unread: r.Content.Unread})
+	}
+	f.Fields = s.Fields[:min(len(s.Fields), kit.MaxFacts)]
+	return f
+}
+
+// parseCount reads a number of sectors, with or without an s behind it.
+func parseCount(text string) (layout.Sector, error) {
+	n, err := strconv.ParseInt(strings.ReplaceAll(strings.TrimSuffix(text, "s"), ",", ""), 10, 64)
+	if err != nil || n <= 0 || n > 1<<48 {
+		return 0, usagef("--sectors %s is not understood: it is the number of sectors of the drive, as in 39070080", text)
+	}
+	return layout.Sector(n), nil
+}

@@ -1,0 +1,206 @@
+package main
+
+import (
+	"bytes"
+	"encoding/binary"
+	"fmt"
+	"slices"
+	"strings"
+	"unicode/utf16"
+
+	"bootgraft/image"
+	"bootgraft/image/kit"
+	"bootgraft/layout"
+	"bootgraft/layout/fat"
+	"bootgraft/layout/gpt"
+	"bootgraft/layout/scan"
+)
+
+// kitMarks are bytes of a kit that tell one drive from another, which are kept,
+// and those that name something, which are overwritten.
+type kitMarks struct {
+	src      image.Source
+	spans    []kit.Span
+	identity []kit.Mark
+	patches  []kit.Patch
+	need     []layout.Finding // what has to be accepted by its code
+}
+
+// noName is what stands in a FAT boot sector without a label (FG, "Boot Sector and
+// BPB Structure").
+const noName = "NO NAME    "
+
+// stored returns the bytes of one sector if the kit stores it.
+func (k *kitMarks) stored(x layout.Sector) []byte {
+	i, found := slices.BinarySearchFunc(k.spans, x, func(s kit.Span, x layout.Sector) int {
+		switch {
+		case s.End() <= x:
+			return -1
+		case s.Start > x:
+			return 1
+		}
+		return 0
+	})
+	if !found || k.spans[i].State != kit.Stored {
+		return nil
+	}
+	b, err := image.ReadSectors(k.src, layout.Span{Start: x, Count: 1})
+	if err != nil {
+		return nil
+	}
+	return b
+}
+
+func (k *kitMarks) keep(x layout.Sector, offset, count int, what string) {
+	if k.stored(x) != nil {
+		k.identity = append(k.identity, kit.Mark{Sector: x, Offset: offset, Count: count, What: what})
+	}
+}
+
+// find marks everything that is known to tell a drive apart or to name it.
+func (k *kitMarks) find(s *scan.Survey) {
+	if b := k.stored(0); b != nil && s.MBR != nil && binary.LittleEndian.Uint32(b[440:]) != 0 {
+		k.keep(0, 440, 4, "disk id of the master boot record")
+	}
+	if s.GPT != nil {
+		k.gpt(s.GPT)
+	}
+	for _, v := range s.Volumes {
+		if f := s.FAT[v.Index]; f != nil {
+			k.fat(v, f)
+		}
+	}
+	k.names(s)
+}
+
+// gpt marks the identifiers in both copies of a GUID partition table (EFI
+// Specification 1.02, tables 16-1 and 16-3).
+func (k *kitMarks) gpt(t *gpt.Table) {
+	for _, c := range []*gpt.Copy{t.Primary, t.Backup} {
+		if c == nil || !c.Valid() {
+			continue
+		}
+		k.keep(c.At, 56, 16, "identifier of the disk in the GUID partition table")
+		size := int64(c.Header.EntrySize())
+		for i, e := range c.Entries() {
+			if at := int64(i)*size + 16; e.Used() {
+				n := int64(t.SectorSize)
+				k.keep(layout.Sector(c.Header.EntryLBA())+layout.Sector(at/n), int(at%n), 16, fmt.Sprintf("identifier of entry %d in the GUID partition table", i+1))
+			}
+		}
+	}
+}
+
+// fat marks the serial number in each boot sector of a volume and takes the label
+// out (FG, "Boot Sector and BPB Structure").
+func (k *kitMarks) fat(v layout.Volume, f *fat.Volume) {
+	places := []layout.Sector{0}
+	if n := f.BPB.BackupSector; f.Kind == fat.FAT32 && n > 0 && int(n) < f.BPB.Reserved {
+		places = append(places, layout.Sector(n)*f.PerSector)
+	}
+	for _, p := range places {
+		x := v.Start + p
+		b := k.stored(x)
+		if b == nil || p > 0 && !bytes.Equal(b[11:24], k.first(v.Start, b)[11:24]) {
+			continue
+		}
+		ext := 36
+		if f.Kind == fat.FAT32 {
+			ext = 64
+		}
+		if sign := b[ext+2]; sign != 0x28 && sign != 0x29 {
+			continue
+		}
+		k.keep(x, ext+3, 4, fmt.Sprintf("serial number of the volume in %s", entryWords(v.Index)))
+		label := b[ext+7 : ext+18]
+		if b[ext+2] == 0x29 && string(label) != noName && strings.Trim(string(label), " \x00") != "" {
+			k.patches = append(k.patches, kit.Patch{Sector: x, Offset: ext + 7, Bytes: []byte(noName), What: fmt.Sprintf("label of the volume in %s", entryWords(v.Index))})
+		}
+	}
+}
+
+// first returns the boot sector of a volume, or what stands in for it.
+func (k *kitMarks) first(x layout.Sector, otherwise []byte) []byte {
+	if b := k.stored(x); b != nil {
+		return b
+	}
+	return otherwise
+}
+
+// The codes of what has to be accepted before it goes into a kit.
+const (
+	namesCode = "names-in-table"
+	labelCode = "label-in-boot-area"
+)
+
+// names asks about names that cannot be taken out: firmware may look for its
+// partitions by them.
+func (k *kitMarks) names(s *scan.Survey) {
+	var names []string
+	first := layout.NoSector
+	for _, e := range s.Entries {
+		if e.Name != "" && k.stored(e.Table) != nil {
+			names = append(names, fmt.Sprintf("%q", printable(e.Name)))
+			if first == layout.NoSector {
+				first = e.Table
+			}
+		}
+	}
+	if len(names) > 0 {
+		k.need = append(k.need, layout.Refusalf(namesCode, first, "the %s table names its entries: %s. A device may look for them by name, so they stay in the kit, for everybody to read",
+			s.Table, strings.Join(names[:min(len(names), 12)], ", ")))
+	}
+}
+
+// labels asks about labels of volumes that stand in the boot areas elsewhere than
+// in boot sectors.
+func (k *kitMarks) labels(s *scan.Survey) error {
+	for _, v := range s.Volumes {
+		if len(v.Label) < 4 {
+			continue
+		}
+		at, err := k.search(v.Label)
+		if err != nil {
+			return err
+		}
+		if at != layout.NoSector {
+			k.need = append(k.need, layout.Refusalf(labelCode, at, "the label of the volume in %s, %q, stands in sector %d too, where a program may need it: it stays in the kit. --blank %d+1 takes the sector out",
+				entryWords(v.Index), printable(v.Label), at, at))
+		}
+	}
+	return nil
+}
+
+// search looks for a text in the stored sectors, in ASCII and in UTF-16, outside
+// the bytes that are overwritten.
+func (k *kitMarks) search(text string) (layout.Sector, error) {
+	wide := []byte{}
+	for _, u := range utf16.Encode([]rune(text)) {
+		wide = binary.LittleEndian.AppendUint16(wide, u)
+	}
+	for _, s := range k.spans {
+		if s.State != kit.Stored {
+			continue
+		}
+		size := int64(k.src.SectorSize())
+		for at := s.Start; at < s.End(); {
+			part := layout.Between(at, min(s.End(), at+layout.Sector(1<<20/size)+1)) // one more, for what is cut
+			b, err := image.ReadSectors(k.src, part)
+			if err != nil {
+				return 0, err
+			}
+			for _, p := range k.patches {
+				if part.Holds(p.Sector) {
+					copy(b[int64(p.Sector-part.Start)*size+int64(p.Offset):], p.Bytes)
+				}
+			}
+			for _, want := range [][]byte{[]byte(text), wide} {
+				if i := bytes.Index(b, want); i >= 0 {
+					return part.Start + layout.Sector(int64(i)/size), nil
+				}
+			}
+			at += layout.Sector(1 << 20 / size)
+		}
+	}
+	return layout.NoSector, nil
+}

@@ -1,0 +1,157 @@
+package main
+
+import (
+	"cmp"
+	"context"
+	"slices"
+
+	"bootgraft/image"
+	"bootgraft/image/kit"
+	"bootgraft/layout"
+)
+
+// areaReader cuts areas into runs that are stored, blank or not known.
+type areaReader struct {
+	ctx    context.Context
+	src    image.Source
+	absent map[kit.State]layout.Spans // why sectors are not known
+	remove layout.Spans               // what the owner takes out
+
+	spans    []kit.Span
+	farInUse layout.Sector // sectors in use that are too far from the ends
+}
+
+// shortBlank is the longest blank run, in sectors, that is stored with its
+// neighbours.
+const shortBlank = 16
+
+// area reads one area.
+func (r *areaReader) area(a kitArea) error {
+	for _, s := range r.remove.Within(a.Span) {
+		r.put(a, s, kit.Removed, 0)
+	}
+	size := int64(r.src.SectorSize())
+	for _, left := range r.remove.Outside(a.Span) {
+		for at := left.Start; at < left.End(); {
+			if err := r.ctx.Err(); err != nil {
+				return err
+			}
+			start, end := image.NextData(r.src, int64(at)*size)
+			data := layout.Between(layout.Sector(start/size), layout.Sector((end+size-1)/size)).Common(left)
+			if data.Empty() {
+				data = layout.Span{Start: left.End()}
+			}
+			if data.Start > at {
+				r.put(a, layout.Between(at, data.Start), kit.Blank, 0)
+			}
+			at = max(at, data.Start)
+			part := layout.Between(at, min(data.End(), at+layout.Sector(1<<20/size)))
+			if err := r.part(a, part); err != nil {
+				return err
+			}
+			at = max(at, part.End())
+		}
+	}
+	return nil
+}
+
+// part reads at most 1 MiB.
+func (r *areaReader) part(a kitArea, part layout.Span) error {
+	unknown := image.Unknown(r.src, part)
+	for _, u := range unknown {
+		r.unknown(a, u)
+	}
+	size := r.src.SectorSize()
+	for _, known := range unknown.Outside(part) {
+		b, err := image.ReadSectors(r.src, known)
+		if err != nil {
+			return err
+		}
+		for x := known.Start; x < known.End(); x++ {
+			sector := b[:size]
+			b = b[size:]
+			state, fill := kit.Stored, byte(0)
+			if f, blank := blankSector(sector); blank {
+				state, fill = kit.Blank, f
+			}
+			r.put(a, layout.Span{Start: x, Count: 1}, state, fill)
+		}
+	}
+	return nil
+}
+
+// unknown says why sectors are not known.
+func (r *areaReader) unknown(a kitArea, u layout.Span) {
+	rest := layout.Spans{u}
+	for _, state := range []kit.State{kit.Missing, kit.Removed} {
+		var left layout.Spans
+		for _, s := range rest {
+			for _, hit := range r.absent[state].Within(s) {
+				r.put(a, hit, state, 0)
+			}
+			left = append(left, r.absent[state].Outside(s)...)
+		}
+		rest = left
+	}
+	for _, s := range rest {
+		r.put(a, s, kit.Unread, 0)
+	}
+}
+
+// put adds a run, to the one before it if it goes on.
+func (r *areaReader) put(a kitArea, s layout.Span, state kit.State, fill byte) {
+	if a.far && state == kit.Stored {
+		r.farInUse += s.Count
+		return
+	}
+	r.spans = appendRun(r.spans, kit.Span{Span: s, From: a.from, What: a.what, State: state, Fill: fill}, shortBlank)
+}
+
+// appendRun adds a run to a list. A blank run of at most short sectors between two
+// that are stored is stored with them.
+func appendRun(list []kit.Span, s kit.Span, short layout.Sector) []kit.Span {
+	n := len(list)
+	switch {
+	case n > 0 && goesOn(list[n-1], s) && list[n-1].State == s.State && list[n-1].Fill == s.Fill:
+		list[n-1].Count += s.Count
+		return list
+	case n > 1 && s.State == kit.Stored && list[n-1].State == kit.Blank && list[n-1].Count <= short && goesOn(list[n-1], s) &&
+		list[n-2].State == kit.Stored && goesOn(list[n-2], list[n-1]):
+		list[n-2].Count += list[n-1].Count + s.Count
+		return list[:n-1]
+	}
+	return append(list, s)
+}
+
+// goesOn tells whether b follows a in the same area.
+func goesOn(a, b kit.Span) bool {
+	return a.End() == b.Start && a.From == b.From && a.What == b.What
+}
+
+// result returns the runs in order, and no more of them than a kit may have:
+// longer blank runs are stored too if there are too many.
+func (r *areaReader) result() ([]kit.Span, error) {
+	spans := r.spans
+	slices.SortFunc(spans, func(a, b kit.Span) int { return cmp.Compare(a.Start, b.Start) })
+	for short := layout.Sector(shortBlank); len(spans) > kit.MaxSpans; short *= 4 {
+		if short > 1<<30 {
+			return nil, refusef("the boot areas lie in %s runs that are not known, and a kit has at most %s. Take some of them out with --blank SPAN", grouped(len(spans)), grouped(kit.MaxSpans))
+		}
+		var fewer []kit.Span
+		for _, s := range spans {
+			fewer = appendRun(fewer, s, short)
+		}
+		spans = fewer
+	}
+	return spans, nil
+}
+
+// blankSector returns the byte that fills a whole sector, if it is 00 or FF.
+func blankSector(b []byte) (fill byte, blank bool) {
+	for _, c := range b {
+		if c != b[0] {
+			return 0, false
+		}
+	}
+	return b[0], b[0] == 0 || b[0] == 0xFF
+}
