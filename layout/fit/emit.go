@@ -1,8 +1,10 @@
 package fit
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 
 	"bootgraft/image"
@@ -243,7 +245,7 @@ func (p *planner) drop(b *plan.Builder) error {
 	}
 	set := layout.NewSpans(carried...)
 	for _, r := range p.s.Regions {
-		for _, lost := range set.Outside(r.Span) {
+		for _, lost := range p.apart(set.Outside(r.Span), r) {
 			why := "blank, and outside what is used"
 			switch {
 			case p.w.Tail == TailDrop && p.need.tail.Holds(lost.Start):
@@ -254,6 +256,8 @@ func (p *planner) drop(b *plan.Builder) error {
 				why = "part of a table that is not in force"
 			case p.need.kept.Overlaps(lost):
 				why = "the copy of the tail at its old address; the same sectors are carried at the new end"
+			case hasUnknown(r) && len(image.Unknown(p.src, lost)) > 0:
+				why = "not known, and left behind as accepted"
 			case r.Role == layout.RoleVolume && p.inSized(lost.Start):
 				why = "no file uses it"
 			case r.Role == layout.RoleVolume:
@@ -263,6 +267,21 @@ func (p *planner) drop(b *plan.Builder) error {
 		}
 	}
 	return nil
+}
+
+// apart divides what is left behind of a region into what is known and what is
+// not.
+func (p *planner) apart(spans layout.Spans, r layout.Region) []layout.Span {
+	if !hasUnknown(r) {
+		return spans
+	}
+	var out []layout.Span
+	for _, s := range spans {
+		unknown := image.Unknown(p.src, s)
+		out = append(append(out, unknown...), unknown.Outside(s)...)
+	}
+	slices.SortFunc(out, func(a, b layout.Span) int { return cmp.Compare(a.Start, b.Start) })
+	return out
 }
 
 // inSized tells whether a source sector lies in a volume that changes.

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 
+	"bootgraft/image"
 	"bootgraft/layout"
 	"bootgraft/layout/scan"
 )
@@ -134,7 +135,36 @@ func (p *planner) regionEnd(r layout.Region) layout.Sector {
 		}
 		return r.End()
 	}
+	if p.accepted[notKnownCode] && hasUnknown(r) {
+		return p.knownEndOf(r.Span)
+	}
 	return contentEnd(r.Span, r.Content, r.Role == layout.RoleTable || r.Role == layout.RoleDisputed)
+}
+
+// notKnownCode accepts that sectors outside every entry which the source does not
+// know fall off. Of a kit that is what lies between its head and its tail.
+const notKnownCode = "not-known-cut"
+
+// hasUnknown tells whether a region that nobody owns has sectors that the source
+// does not know.
+func hasUnknown(r layout.Region) bool {
+	owned := r.Role == layout.RoleVolume || r.Role == layout.RoleTable || r.Role == layout.RoleDisputed
+	return !owned && r.Content.Unread > 0
+}
+
+// knownEndOf returns the end of what is known to be in use in a run, or 0. What
+// cannot be read counts as used.
+func (p *planner) knownEndOf(span layout.Span) layout.Sector {
+	for _, known := range slices.Backward(image.Unknown(p.src, span).Outside(span)) {
+		c, err := scan.Look(p.ctx, p.src, known)
+		if err != nil {
+			return span.End()
+		}
+		if c.NonBlank > 0 {
+			return c.Last + 1
+		}
+	}
+	return 0
 }
 
 func (p *planner) isSecond(r layout.Region) bool {
@@ -186,7 +216,7 @@ func (p *planner) checkFits() {
 	smallest := p.need.smallest(p.w.Tail)
 	target := p.w.Target.Sectors
 	if target >= smallest {
-		p.askAboutStaleTables()
+		p.askAboutFallingOff()
 		return
 	}
 	p.refused.Smallest = smallest
@@ -196,10 +226,13 @@ func (p *planner) checkFits() {
 	p.hints()
 }
 
-func (p *planner) askAboutStaleTables() {
+func (p *planner) askAboutFallingOff() {
 	for _, r := range p.s.Regions {
 		if p.staleCut(r) && !p.need.tail.Holds(r.Start) && r.End() > p.room() {
 			p.ask(layout.Refusalf(staleCode, r.Start, "sectors %s, %s, fall off in whole or in part", r.Span, r.Name))
+		}
+		if p.accepted[notKnownCode] && hasUnknown(r) && !p.need.tail.Holds(r.Start) && r.End() > p.room() {
+			p.ask(layout.Refusalf(notKnownCode, p.room(), "%s of %s (sectors %s) are not known, and those of them from sector %d on fall off", sectors(r.Content.Unread), r.Name, r.Span, p.room()))
 		}
 	}
 }
@@ -216,6 +249,9 @@ func (p *planner) hints() {
 	for _, r := range p.s.Regions {
 		if !p.accepted[staleCode] && !p.need.tail.Holds(r.Start) && r.End() > p.room() && p.isStale(r) {
 			p.refuse(layout.Notef("stale-table", r.Start, "sectors %s, %s, are not in force and count as used all the same. --accept %s lets them fall off", r.Span, r.Name, staleCode))
+		}
+		if !p.accepted[notKnownCode] && hasUnknown(r) && !p.need.tail.Holds(r.Start) && r.End() > p.room() {
+			p.refuse(layout.Notef("sectors-not-known", r.Start, "%s of %s (sectors %s) are not known and count as used. --accept %s lets those that have no room fall off", sectors(r.Content.Unread), r.Name, r.Span, notKnownCode))
 		}
 	}
 }

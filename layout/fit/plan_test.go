@@ -107,7 +107,7 @@ func checkDropped(d plan.Dropped, src image.Source) error {
 	switch d.Why {
 	case "made new at the new end", "the tail was not to be carried", "part of a table that is not in force",
 		"the copy of the tail at its old address; the same sectors are carried at the new end",
-		"no file uses it":
+		"no file uses it", "not known, and left behind as accepted":
 		return nil
 	case "blank, and outside what is used", "after the end of the volume in it":
 	default:

@@ -22,12 +22,16 @@ const edge = 2048 // sectors of 512 bytes before and after the volume on its car
 func planned(t testing.TB, src image.Source, r *resize.Result) *plan.Plan {
 	t.Helper()
 	size := src.SectorSize()
-	digest, err := plan.MeaningDigest(src, size, r.Meaning)
+	var meaning layout.Spans // that is known, as of a whole disk
+	for _, known := range image.Unknown(src, image.Whole(src)).Outside(image.Whole(src)) {
+		meaning = meaning.Union(r.Meaning.Within(known))
+	}
+	digest, err := plan.MeaningDigest(src, size, meaning)
 	if err != nil {
 		t.Fatal(err)
 	}
 	b := plan.NewBuilder(plan.Disk{Sectors: r.Sectors + 2*edge, SectorSize: size},
-		plan.Source{Disk: plan.Disk{Sectors: image.Sectors(src), SectorSize: size}, Digest: digest, Meaning: r.Meaning})
+		plan.Source{Disk: plan.Disk{Sectors: image.Sectors(src), SectorSize: size}, Digest: digest, Meaning: meaning})
 	b.Zero(layout.Span{Count: edge}, layout.WhyExcess, layout.RankData)
 	if err := r.Emit(resize.Placed{To: b, Card: edge, Open: layout.Span{Start: edge, Count: r.Sectors}}); err != nil {
 		t.Fatal(err)
