@@ -70,6 +70,7 @@ A span of sectors is START+COUNT, head:64MiB, tail:64MiB or end-N+COUNT.`
 
 type kitMakeFlags struct {
 	out, rules string
+	ruleSize   int // sector size of the drives that the rules are of, 0 without rules
 	notes      []string
 	drive      string
 	blank      []string
@@ -121,6 +122,9 @@ func (f *kitMakeFlags) run(c *cobra.Command, u *ui, args []string) error {
 	if err := outputFree(f.out, "kit", src, f.replace); err != nil {
 		return err
 	}
+	if n := src.SectorSize(); f.ruleSize != 0 && f.ruleSize != n {
+		return refusef("%s is of drives with sectors of %d bytes, and this one has %d", f.rules, f.ruleSize, n)
+	}
 	s, err := runSurvey(c, u, src)
 	if err != nil {
 		return err
@@ -168,9 +172,11 @@ func (f *kitMakeFlags) check(args []string) (rules []byte, err error) {
 	if rules, err = io.ReadAll(io.NewSectionReader(r, 0, compare.MaxFile+1)); err != nil {
 		return nil, err
 	}
-	if _, err := compare.Decode(bytes.NewReader(rules)); err != nil {
+	known, err := compare.Decode(bytes.NewReader(rules))
+	if err != nil {
 		return nil, fmt.Errorf("%s: %w", f.rules, err)
 	}
+	f.ruleSize = known.SectorSize
 	return rules, nil
 }
 

@@ -100,8 +100,10 @@ func (r *areaReader) unknown(a kitArea, u layout.Span) {
 
 // put adds a run, to the one before it if it goes on.
 func (r *areaReader) put(a kitArea, s layout.Span, state kit.State, fill byte) {
-	if a.far && state == kit.Stored {
-		r.farInUse += s.Count
+	if a.far && state != kit.Blank {
+		if state == kit.Stored {
+			r.farInUse += s.Count
+		}
 		return
 	}
 	r.spans = appendRun(r.spans, kit.Span{Span: s, From: a.from, What: a.what, State: state, Fill: fill}, shortBlank)

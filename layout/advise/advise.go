@@ -45,6 +45,7 @@ func (a *Advisor) Next(known image.Source) []capture.Wish {
 		return out // what is outside the volumes is known only when these are
 	}
 	add(capture.Boot, a.outside(s, known))
+	add(capture.Boot, fatReserved(s))
 	add(capture.Tables, tables)
 	if !a.Files {
 		return out
@@ -108,6 +109,20 @@ func fatTables(s *scan.Survey) layout.Spans {
 			t := f.TableSpan(i)
 			t.Start += v.Start
 			out = out.Union(layout.Spans{t})
+		}
+	}
+	return out
+}
+
+// fatReserved returns the disk sectors of FAT volumes before their tables: boot
+// sectors, their backups, and what else a start-up program keeps there.
+func fatReserved(s *scan.Survey) layout.Spans {
+	var out layout.Spans
+	for _, v := range s.Volumes {
+		if f := s.FAT[v.Index]; f != nil {
+			r := f.ReservedSpan()
+			r.Start += v.Start
+			out = out.Union(layout.NewSpans(r.Common(layout.Span{Count: s.Sectors})))
 		}
 	}
 	return out

@@ -14,7 +14,7 @@ import (
 
 // Of a volume only the sectors before its tables are known: it can become empty,
 // and its tables are made new. fsck.fat (dosfstools) and mtools judge it; what a
-// table begins with is F05 (Microsoft FAT: General Overview of On-Disk Format v1.03,
+// table begins with is F19 (Microsoft FAT: General Overview of On-Disk Format v1.03,
 // "FAT Data Structure").
 func TestEmptyNeedsNoTable(t *testing.T) {
 	for i, r := range []recipe{
