@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"strings"
 
 	"bootgraft/layout"
 	"bootgraft/layout/scan"
@@ -44,6 +45,11 @@ func bootAreas(s *scan.Survey, ends kitEnds) []kitArea {
 	for _, v := range s.Volumes {
 		a.volume(v)
 	}
+	for _, e := range s.Entries {
+		if s.Volume(e.Index) == nil && holdsProgram(e) {
+			a.long(e.Span, layout.FromStart, fmt.Sprintf("program in entry %d", e.Index))
+		}
+	}
 	for _, r := range s.Regions {
 		switch r.Role {
 		case layout.RoleVolume:
@@ -58,6 +64,13 @@ func bootAreas(s *scan.Survey, ends kitEnds) []kitArea {
 		}
 	}
 	return a.list
+}
+
+// holdsProgram tells whether an entry is there for a program that starts the
+// machine and not for files: drivers of an Apple partition map (Inside Macintosh:
+// Devices, chapter 3), the BIOS boot partition of a GUID partition table, and PReP.
+func holdsProgram(e layout.Entry) bool {
+	return strings.HasPrefix(e.Type, "Apple_Driver") || strings.EqualFold(e.Type, "21686148-6449-6E6F-744E-656564454649") || e.Type == "41"
 }
 
 // areaList gathers areas, none of which overlaps an earlier one.

@@ -161,6 +161,9 @@ func (f *kitMakeFlags) check(args []string) (rules []byte, err error) {
 	if err := kitPlace(f.out); err != nil {
 		return nil, err
 	}
+	if err := outputFree(f.out, "kit", &opened{}, f.replace); err != nil {
+		return nil, err
+	}
 	if f.rules == "" {
 		return nil, nil
 	}

@@ -188,48 +188,52 @@ func TestWriteRefusesTooLarge(t *testing.T) {
 	}
 }
 
+// drawn is a kit with spans drawn at random, and the drive as it should read.
+type drawn struct {
+	kit.Contents
+	want  *imagetest.Disk
+	known layout.Spans
+}
+
+func draw(rt *rapid.T, src *imagetest.Disk) *drawn {
+	d := &drawn{want: imagetest.New(400, 512)}
+	d.Source, d.Sectors, d.SectorSize = src, 400, 512
+	for x := layout.Sector(0); x < 400; {
+		s := at(x+layout.Sector(rapid.IntRange(0, 9).Draw(rt, "gap")), layout.Sector(rapid.IntRange(1, 40).Draw(rt, "count"))).Common(at(0, 400))
+		if s.Empty() {
+			break
+		}
+		x = s.End()
+		state := rapid.SampledFrom([]kit.State{kit.Stored, kit.Blank, kit.Missing, kit.Removed}).Draw(rt, "state")
+		d.Spans = append(d.Spans, kit.Span{Span: s, From: layout.FromStart, State: state})
+		switch state {
+		case kit.Stored:
+			b, err := image.ReadSectors(src, s)
+			if err != nil {
+				rt.Fatal(err)
+			}
+			d.want.Put(s.Start, b)
+			d.known = d.known.Union(layout.Spans{s})
+		case kit.Blank:
+			d.known = d.known.Union(layout.Spans{s})
+		}
+	}
+	return d
+}
+
 // Whatever spans a kit has, it reads as its drive where it knows it.
 func TestAnyKitReadsAsItsDrive(t *testing.T) {
 	src := imagetest.New(400, 512)
 	disks.Noise(src, at(0, 400), 7)
 	rapid.Check(t, func(rt *rapid.T) {
-		c := &kit.Contents{Source: src, Manifest: kit.Manifest{Sectors: 400, SectorSize: 512}}
-		want := imagetest.New(400, 512)
-		var known layout.Spans
-		for x := layout.Sector(0); x < 395; {
-			s := at(x+layout.Sector(rapid.IntRange(0, 9).Draw(rt, "gap")), layout.Sector(rapid.IntRange(1, 40).Draw(rt, "count")))
-			s = s.Common(at(0, 400))
-			x = s.End()
-			if s.Empty() {
-				break
-			}
-			state := rapid.SampledFrom([]kit.State{kit.Stored, kit.Blank, kit.Missing, kit.Removed}).Draw(rt, "state")
-			c.Spans = append(c.Spans, kit.Span{Span: s, From: layout.FromStart, State: state})
-			if state == kit.Stored {
-				b, err := image.ReadSectors(src, s)
-				if err != nil {
-					rt.Fatal(err)
-				}
-				want.Put(s.Start, b)
-			}
-			if state == kit.Stored || state == kit.Blank {
-				known = known.Union(layout.Spans{s})
-			}
-		}
-		var b bytes.Buffer
-		if _, err := kit.Write(&b, c); err != nil {
-			rt.Fatal(err)
-		}
-		k, err := kit.Open(bytes.NewReader(b.Bytes()), int64(b.Len()))
-		if err != nil {
-			rt.Fatal(err)
-		}
+		d := draw(rt, src)
+		k := open(t, write(t, &d.Contents))
 		off := rapid.Int64Range(0, 400*512-1).Draw(rt, "off")
 		p := make([]byte, rapid.IntRange(1, 9000).Draw(rt, "length"))
 		n, err := k.ReadAt(p, off)
 		end := min(off+int64(len(p)), 400*512)
 		asked := layout.Between(layout.Sector(off/512), layout.Sector((end+511)/512))
-		if lost := known.Outside(asked); len(lost) > 0 {
+		if lost := d.known.Outside(asked); len(lost) > 0 {
 			var u *image.UnknownError
 			if !errors.As(err, &u) || u.Span != lost[0] || n != 0 {
 				rt.Fatalf("%d bytes, %v; %v is not known", n, err, lost)
@@ -237,7 +241,7 @@ func TestAnyKitReadsAsItsDrive(t *testing.T) {
 			return
 		}
 		should := make([]byte, end-off)
-		if _, err := want.ReadAt(should, off); err != nil {
+		if _, err := d.want.ReadAt(should, off); err != nil {
 			rt.Fatal(err)
 		}
 		if !bytes.Equal(p[:n], should) || (err == io.EOF) != (n < len(p)) {
