@@ -10,7 +10,11 @@ import (
 	"strings"
 	"testing"
 
+	"bootgraft/image/imagetest"
+	"bootgraft/image/imagetest/disks"
 	"bootgraft/image/imagetest/need"
+	"bootgraft/image/kit"
+	"bootgraft/layout"
 )
 
 // outside runs a program that is not ours and must end well.
@@ -103,12 +107,12 @@ func TestKitMakesCardsThatOthersAccept(t *testing.T) {
 			y := newTypist(t)
 			y.kitSource(fat)
 			y.types(exitDone, "kit", "make", "old.img", "-o", "a.kit")
-			kit, err := os.ReadFile(y.path("a.kit"))
+			b, err := os.ReadFile(y.path("a.kit"))
 			if err != nil {
 				t.Fatal(err)
 			}
 			for _, private := range []string{"private song", "NORA", "HER MUSIC"} {
-				if bytes.Contains(kit, []byte(private)) {
+				if bytes.Contains(b, []byte(private)) {
 					t.Errorf("%q is in the kit", private)
 				}
 			}
@@ -182,4 +186,65 @@ func TestKitTooLargeIsRefused(t *testing.T) {
 	}
 	y.types(exitDone, "kit", "make", "old.img", "-o", "a.kit", "--head", "200MiB", "--tail", "70MiB", "--facts-only")
 	y.types(exitDone, "kit", "make", "old.img", "-o", "b.kit", "--head", "1MiB", "--tail", "1MiB")
+}
+
+// What the page asks a stranger to type on Linux works as it stands there, on a
+// real block device, and the two files make the kit that the drive itself makes.
+func TestAskedCommandsMakeAKit(t *testing.T) {
+	need.Root(t)
+	y := newTypist(t)
+	y.kitSource("-F 16 -s 8")
+	device := strings.TrimSpace(y.outside("", "losetup", "-f", "--show", "-r", "old.img"))
+	t.Cleanup(func() { y.outside("", "losetup", "-d", device) })
+	page, _ := y.types(exitDone, "kit", "ask", "--head", "2MiB", "--tail", "1MiB")
+	_, rest, _ := strings.Cut(page, "WITH LINUX")
+	linux, _, _ := strings.Cut(rest, "WITH MACOS")
+	var typed []string
+	for _, line := range strings.Split(linux, "\n") {
+		if command, ok := strings.CutPrefix(line, "    "); ok {
+			typed = append(typed, strings.NewReplacer("sudo ", "", "/dev/sdX", device, "blockdev", need.Tool(t, "blockdev")).Replace(command))
+		}
+	}
+	if len(typed) != 6 {
+		t.Fatalf("%d commands:\n%s", len(typed), strings.Join(typed, "\n"))
+	}
+	said := y.outside("set -e\n"+strings.Join(typed, "\n"), "sh")
+	y.says(said, fmt.Sprintf("512\n%d\n", kitDrive*512)) // block size and bytes, by blockdev
+	y.says(said, fmt.Sprintf("\n%d\n", kitDrive))
+	y.types(exitDone, "kit", "make", "--sectors", strconv.Itoa(kitDrive), "--part", "0s=head.bin", "--part", "end-2048s=tail.bin", "-o", "parts.kit")
+	y.types(exitDone, "plan", "parts.kit", "--size", fmt.Sprint(kitDrive, "s"), "--empty-volume", "1", "--accept", "missing-in-boot-area", "-o", "p")
+	y.types(exitIncomplete, "write", "p", "card.img") // between volume and tail nothing was sent
+	for _, s := range [][2]int64{{0, kitStart}, {kitDrive - 2048, 2048}} {
+		if !bytes.Equal(y.bytesOf("card.img", s[0], s[1]), y.bytesOf("old.img", s[0], s[1])) {
+			t.Errorf("%d sectors from sector %d differ", s[1], s[0])
+		}
+	}
+}
+
+// What a drive failed to give stays known as such from kit to kit, and the program
+// ends as it does when something is missing.
+func TestKitSaysWhatIsMissing(t *testing.T) {
+	y := newTypist(t)
+	span := func(start, count layout.Sector, state kit.State) kit.Span {
+		return kit.Span{Span: layout.Span{Start: start, Count: count}, From: layout.FromStart, What: "head", State: state}
+	}
+	d := imagetest.New(1000, 512)
+	disks.Noise(d, layout.Span{Count: 20}, 1)
+	c := &kit.Contents{Source: d, Manifest: kit.Manifest{
+		Sectors: 1000, SectorSize: 512, Drive: "BOREAL 20",
+		Spans: []kit.Span{span(0, 20, kit.Stored), span(20, 3, kit.Missing), span(23, 977, kit.Blank)},
+	}}
+	f, err := os.Create(y.path("a.kit"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	if _, err := kit.Write(f, c); err != nil {
+		t.Fatal(err)
+	}
+	said, why := y.types(exitIncomplete, "kit", "make", "a.kit", "-o", "b.kit")
+	y.says(why, "3 sectors of the boot areas could not be had")
+	y.says(said, "Model:  BOREAL 20")
+	y.says(said, "3  missing   head")
+	y.types(exitDone, "kit", "show", "b.kit")
 }

@@ -125,13 +125,12 @@ WITH MACOS
 
     diskutil info disk9
 
-  Head and tail; write the number for N:
+  Head and tail, with your number instead of 39070080:
 
+    N=39070080
     diskutil unmountDisk disk9
     sudo dd if=/dev/rdisk9 of=head.bin bs={SIZE} count={HEAD}
     sudo dd if=/dev/rdisk9 of=tail.bin bs={SIZE} skip=$((N - {TAIL})) count={TAIL}
-
-  Type  N=39070080  first, with your number.
 
 WITH WINDOWS
 
