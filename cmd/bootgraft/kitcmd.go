@@ -211,7 +211,7 @@ func (f *kitMakeFlags) open(c *cobra.Command, u *ui, args []string) (*opened, er
 	}
 	path := args[0]
 	_, invented := u.invented[path]
-	if invented || isDevice(path) {
+	if invented || path == "next" || isDevice(path) {
 		var err error
 		if path, err = f.capture(c, u, path); err != nil {
 			return nil, err
