@@ -31,15 +31,24 @@ func (f Fault) Valid() bool {
 }
 
 // ReadError is returned by a drive that could not be read. A read that fails
-// gives no data, whatever part of it could have been read.
+// gives no data, whatever part of it could have been read. An error that is of
+// no sector, but of the whole drive, has an empty Span.
 type ReadError struct {
 	layout.Span
-	Fault Fault
-	Err   error // what the system said
+	Fault   Fault
+	Err     error // what the system said
+	Writing bool  // it was a write that failed
 }
 
 func (e *ReadError) Error() string {
-	return fmt.Sprintf("reading sectors %s: %s: %v", e.Span, e.Fault, e.Err)
+	verb := "reading"
+	switch {
+	case e.Count == 0:
+		return fmt.Sprintf("%s: %v", e.Fault, e.Err)
+	case e.Writing:
+		verb = "writing"
+	}
+	return fmt.Sprintf("%s sectors %s: %s: %v", verb, e.Span, e.Fault, e.Err)
 }
 
 // Unwrap returns what the system said.

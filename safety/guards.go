@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"slices"
 	"strings"
 	"syscall"
 
@@ -35,13 +36,16 @@ var deviceGuards = []func(*examined) *Refusal{
 }
 
 // judge asks every guard that applies: what is no device has no other fault.
+// Where two guards see the same, as both the failed open and the size of a
+// reader without a card, one of them says it.
 func judge(x *examined) []*Refusal {
 	if r := isBlockDevice(x); r != nil {
 		return []*Refusal{r}
 	}
 	var out []*Refusal
 	for _, g := range deviceGuards {
-		if r := g(x); r != nil {
+		r := g(x)
+		if r != nil && !slices.ContainsFunc(out, func(o *Refusal) bool { return o.Code == r.Code }) {
 			out = append(out, r)
 		}
 	}
@@ -71,7 +75,7 @@ func isHeldByUs(x *examined) *Refusal {
 	case errors.Is(err, errNoMedium), errors.Is(err, syscall.ENXIO), errors.Is(err, syscall.ENODEV):
 		return x.refuse(TargetNoMedium, "put the card in", "there is no card in it (%v)", err)
 	case errors.Is(err, syscall.EROFS):
-		return x.refuse(TargetReadOnly, "move the lock of the card", "it cannot be opened for writing (%v)", err)
+		return x.refuse(TargetReadOnly, "move the lock of the card, or use another reader", "it cannot be opened for writing (%v)", err)
 	}
 	return x.refuse(TargetHeld, "find out why, then try again", "it cannot be held (%v)", x.Held)
 }
@@ -146,7 +150,11 @@ func isNotTheOriginal(x *examined) *Refusal {
 	id, have := x.Original, x.Identity
 	same := id.Serial != "" && id.Serial == have.Serial && id.Model == have.Model
 	if same && (id.Trusted() && have.Trusted() || image.Sectors(x.Source) == x.Sectors) {
-		return x.refuse(TargetIsOriginal, "put the card in its place", "it is the original drive: the same model and serial number (%s) as in the record", id.Serial)
+		do := "put the card in its place"
+		if !id.Trusted() || !have.Trusted() {
+			do += "; if it is the card, in the reader or bridge that the original was read in, use another one: the number is that of the bridge"
+		}
+		return x.refuse(TargetIsOriginal, do, "it is the original drive: the same model and serial number (%s) as in the record", id.Serial)
 	}
 	if x.ours || x.head == nil || isFilled(x.head, 0) {
 		return nil

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"errors"
+	"fmt"
 	"io/fs"
 	"path/filepath"
 	"strings"
@@ -154,6 +155,8 @@ func deviceError(path string, err error) error {
 	switch {
 	case errors.As(err, &busy), errors.As(err, &two), errors.Is(err, blockdev.ErrUnsupported):
 		return coded(exitRefused, err)
+	case image.FaultOf(err) == image.Gone:
+		return fmt.Errorf("there is no card or drive in %s, or it was pulled: %w", path, err)
 	}
 	return sourceError(path, err)
 }

@@ -256,6 +256,12 @@ func (w *cardWork) cardLines() {
 	if f.Speed != "" {
 		text += ", " + f.Speed + " Mbit/s"
 	}
+	if f.Identity.Removable {
+		text += ", removable"
+	}
+	if f.CID != "" {
+		text += ", CID " + f.CID
+	}
 	w.wrapped("  ", text+"; "+diskText(f.Sectors, f.SectorSize))
 	if f.Blind {
 		w.wrapped("  ", "Not every program that runs could be looked at; with sudo they can, and the guards see more.")
@@ -294,7 +300,7 @@ func (w *cardWork) stopped(err error) error {
 	case stop.Touched:
 		next := "look at the card and its reader first"
 		if stop.Gone() {
-			next = "put the card back in"
+			next = "put the card back in, see which name it has now"
 		}
 		return coded(exitFenced, fmt.Errorf("%w\nThe receipt %s says how far it came. Nothing else was touched. To go on %s, then type the same command without --confirm: it is rehearsed again and gives a new word", err, w.req.Receipt, next))
 	case errors.As(err, &no):

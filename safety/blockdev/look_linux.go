@@ -1,7 +1,6 @@
 package blockdev
 
 import (
-	"path/filepath"
 	"slices"
 	"syscall"
 
@@ -81,19 +80,7 @@ func (t *Target) describe(f *Facts) {
 	f.Identity = identify(t.st.Rdev)
 	f.CID = attribute(disk, "device/cid")
 	f.Erase = integer(attribute(disk, "device/preferred_erase_size"))
-	if device, err := filepath.EvalSymlinks(filepath.Join(disk, "device")); err == nil && f.Identity.Bus == "usb" {
-		f.Speed = usbSpeed(device)
-	}
-}
-
-// usbSpeed looks for the USB device that a disk is part of.
-func usbSpeed(device string) string {
-	for dir := device; dir != "/" && dir != "."; dir = filepath.Dir(dir) {
-		if s := attribute(dir, "speed"); s != "" {
-			return s
-		}
-	}
-	return ""
+	f.Speed = attribute(usbDevice(disk), "speed")
 }
 
 // relation tells how a file of the job stands to the devices of w.

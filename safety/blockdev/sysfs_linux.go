@@ -60,17 +60,56 @@ func identify(rdev uint64) image.Identity {
 	disk := wholeDisk(dir)
 	id := image.Identity{
 		Model:     strings.TrimSpace(attribute(disk, "device/vendor") + " " + attribute(disk, "device/model")),
-		Serial:    attribute(disk, "device/serial"),
+		Serial:    serialOf(disk),
 		Bus:       busOf(disk),
 		Removable: attribute(disk, "removable") == "1",
 	}
 	if id.Model == "" {
 		id.Model = attribute(disk, "device/name") // memory cards
 	}
-	if id.Serial == "" {
-		id.Serial = attribute(disk, "serial") // virtual disks
-	}
 	return id
+}
+
+// serialOf returns the serial number of a disk. ATA and SCSI disks have it in
+// a page of their own only, and a plain USB stick or reader has it nowhere but
+// in the USB device that the disk is part of.
+func serialOf(disk string) string {
+	for _, name := range []string{"device/serial", "serial"} { // memory cards and NVMe; virtual disks
+		if s := attribute(disk, name); s != "" {
+			return s
+		}
+	}
+	if s := unitSerial(disk); s != "" {
+		return s
+	}
+	return attribute(usbDevice(disk), "serial")
+}
+
+// unitSerial returns what the kernel read from the Unit Serial Number page of
+// a disk: SCSI Primary Commands, from memory: 4 bytes, of which the last two
+// are the length of the text after them, high byte first.
+func unitSerial(disk string) string {
+	b, err := os.ReadFile(filepath.Join(disk, "device/vpd_pg80"))
+	if err != nil || len(b) < 4 || b[1] != 0x80 {
+		return ""
+	}
+	n := int(b[2])<<8 | int(b[3])
+	return strings.Map(printable, strings.TrimSpace(string(b[4:min(len(b), 4+n)])))
+}
+
+// usbDevice returns the folder of the USB device that a disk is part of: the
+// nearest one above it that has a speed.
+func usbDevice(disk string) string {
+	dir, err := filepath.EvalSymlinks(filepath.Join(disk, "device"))
+	if err != nil || busOf(disk) != "usb" {
+		return ""
+	}
+	for ; dir != "/" && dir != "."; dir = filepath.Dir(dir) {
+		if attribute(dir, "speed") != "" {
+			return dir
+		}
+	}
+	return ""
 }
 
 // busOf tells how a disk is attached, from its path in sysfs: a USB device has

@@ -200,19 +200,29 @@ func (t *Target) WriteAt(p []byte, off int64) (int, error) {
 		return 0, fmt.Errorf("a write of %d bytes at %d is not whole sectors inside a device of %d bytes", len(p), off, t.size)
 	}
 	if isAligned(p) {
-		return t.transfer(unix.Pwrite, p, off)
+		return t.put(p, off)
 	}
 	box := t.buffers.Get().(*[]byte)
 	defer t.buffers.Put(box)
 	for n := 0; n < len(p); {
 		c := copy(*box, p[n:])
-		done, err := t.transfer(unix.Pwrite, (*box)[:c], off+int64(n))
+		done, err := t.put((*box)[:c], off+int64(n))
 		n += done
 		if err != nil {
 			return n, err
 		}
 	}
 	return len(p), nil
+}
+
+// put writes all of an aligned b or fails.
+func (t *Target) put(b []byte, off int64) (int, error) {
+	n, err := t.transfer(unix.Pwrite, b, off)
+	var failed *image.ReadError
+	if errors.As(err, &failed) {
+		failed.Writing = true
+	}
+	return n, err
 }
 
 // isAligned tells whether the kernel takes the buffer for direct transfers.
