@@ -100,9 +100,11 @@ func (l *looker) far() (found []hit, err error) {
 	return found, err
 }
 
-// roundUp keeps two digits of a number of expected hits, never less than it.
+// roundUp keeps two digits of a number of expected hits, never less than it,
+// and never so little that it looks like none.
 func roundUp(v float64) float64 {
-	if v <= 0 || v > 1 {
+	v = max(v, 1e-30)
+	if v > 1 {
 		return v
 	}
 	scale := math.Pow(10, math.Floor(math.Log10(v))-1)

@@ -3,9 +3,14 @@ package boot_test
 import (
 	"context"
 	"fmt"
+	"math/rand/v2"
 	"testing"
+	"time"
 
 	"bootgraft/image"
+	"bootgraft/image/imagetest"
+	"bootgraft/image/imagetest/need"
+	"bootgraft/layout"
 	"bootgraft/layout/boot"
 	"bootgraft/layout/compare/family"
 )
@@ -19,21 +24,66 @@ func look(t testing.TB, src image.Source, areas []boot.Area) *boot.Report {
 	return r
 }
 
-func TestShow(t *testing.T) {
-	for _, f := range family.Named() {
-		d := f.Disk(family.NamedSizes()[0], family.Unit{Serial: 1, Clock: 2, Songs: 3})
-		r := look(t, d, boot.Ends(d))
-		fmt.Println("=====", f.Name, image.Sectors(d), len(r.Structures))
-		for _, n := range f.Numbers {
-			fmt.Println("   want", n.Sector, n.Byte, n.FromEnd, n.Kind, n.Of(int64(image.Sectors(d))))
-		}
-		for _, x := range r.Fields {
-			fmt.Printf("   field %+v\n", x)
-		}
-		for _, x := range r.Truths() {
-			ok, err := x.Holds(d)
-			fmt.Println("  ", x.Code(), x, ok, err)
-		}
-		fmt.Printf("   orders %+v\n   strings %+v\n  records %+v\n", r.Orders, r.Strings, r.Records)
+// genuine tells whether a field lies where the family has a number, or where
+// it has copied one to.
+func genuine(f *family.Family, n layout.Sector, x layout.Field) bool {
+	at := map[layout.Sector][]layout.Sector{}
+	for _, p := range f.Twins() {
+		at[layout.Sector(p[0])] = append(at[layout.Sector(p[0])], n-layout.Sector(p[1]))
 	}
+	for _, k := range f.Numbers {
+		s := layout.Sector(k.Sector)
+		if k.FromEnd {
+			s = n - s
+		}
+		for _, s := range append(at[s], s) {
+			if s == x.Sector && x.Offset < k.Byte+k.Width && k.Byte < x.Offset+x.Width {
+				return true
+			}
+		}
+	}
+	return false
 }
+
+func TestShowRandom(t *testing.T) {
+	wrong, right, disks, sums, mirr := 0, 0, 0, 0, 0
+	for _, seed := range need.Seeds(40, 400) {
+		f := family.Random(seed)
+		n := family.Sizes(seed, 1)[0]
+		d := f.Disk(n, family.Unit{Serial: uint64(seed), Clock: 2, Songs: uint64(seed)})
+		start := time.Now()
+		r := look(t, d, boot.Ends(d))
+		_ = start
+		bad := false
+		for _, x := range r.Fields {
+			if genuine(f, n, x) {
+				right++
+				continue
+			}
+			bad = true
+			fmt.Printf("seed %d wrong %+v head %d\n", seed, x, f.Head)
+		}
+		if bad {
+			wrong++
+		}
+		disks++
+		sums += len(r.Checksums)
+		mirr += len(r.Mirrors)
+		for _, x := range r.Checksums {
+			fmt.Println(seed, x.Text(), x.ByChance)
+		}
+		for _, x := range r.Chains {
+			fmt.Println(seed, x.Text(), x.ByChance)
+		}
+		for _, x := range r.Records {
+			fmt.Println(seed, x)
+		}
+		for _, x := range r.Mirrors {
+			fmt.Println(seed, x.Text(), x.ByChance)
+		}
+	}
+	fmt.Println("wrong disks", wrong, "of", disks, "right fields", right, "sums", sums, "mirrors", mirr)
+}
+
+var _ = rand.IntN
+var _ imagetest.Disk

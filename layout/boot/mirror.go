@@ -94,7 +94,7 @@ func (l *looker) mirrors() error {
 		if by > barMirror {
 			continue
 		}
-		m := Mirror{Of: l.place(r.of, 0), To: l.place(r.to, 0), Count: r.count, Back: r.step < 0, Order: orders[r.order], Own: r.own, Blocks: r.block, ByChance: roundUp(by)}
+		m := Mirror{Of: l.place(r.of, 0), To: l.copyPlace(r.of, r.to), Count: r.count, Back: r.step < 0, Order: orders[r.order], Own: r.own, Blocks: r.block, ByChance: roundUp(by)}
 		if m.Count == 1 {
 			m.Back = false
 		}
@@ -104,6 +104,15 @@ func (l *looker) mirrors() error {
 	}
 	l.out.Mirrors = shorten(l.out.Mirrors, maxMirrors, &l.out.Left)
 	return nil
+}
+
+// copyPlace says from where a copy is counted: from the end in an area of which
+// nothing else is known, if its original lies in another one.
+func (l *looker) copyPlace(of, to layout.Sector) Place {
+	if a := l.area(to); l.areas[a].From == "" && a != l.area(of) {
+		return Place{layout.FromEnd, l.n - to, 0}
+	}
+	return l.place(to, 0)
 }
 
 // minChanges is how many bytes of a sector must be unlike the one before for

@@ -49,7 +49,9 @@ func (p Place) after(n layout.Sector) Place {
 // their place is counted.
 type Area struct {
 	layout.Span
-	From layout.Anchor // FromEnd, or anything else for the start
+	// From is FromStart, FromEnd, or empty where that is not known: then from
+	// the start, but a copy of what another area holds counts from the end.
+	From layout.Anchor
 }
 
 // Reach is how many bytes are looked into at most at either end of the areas.
