@@ -29,12 +29,11 @@ func Look(ctx context.Context, src image.Source, areas []Area) (*Report, error) 
 		return nil, err
 	}
 	l.out.Unknown = l.unknown.Sectors()
-	if len(l.sheets) == 0 {
-		l.structures()
-		return l.out, nil
-	}
 	l.out.Strings = texts.result(&l.stats)
 	l.structures()
+	if len(l.sheets) == 0 {
+		return l.out, nil
+	}
 	if err := l.readNear(); err != nil {
 		return nil, err
 	}

@@ -67,19 +67,7 @@ func (f *orderFinder) look(x layout.Sector, b []byte, order int, search bool) {
 	if !search {
 		return
 	}
-	start := -1
-	for i := 0; i <= len(b); i++ {
-		if i < len(b) && (b[i]|0x20 >= 'a' && b[i]|0x20 <= 'z') {
-			if start < 0 {
-				start = i
-			}
-			continue
-		}
-		if start >= 0 && i-start >= 4 {
-			f.listen(x, b[start:i], order)
-		}
-		start = -1
-	}
+	runsOf(b, 4, &isLetter, func(start, end int) { f.listen(x, b[start:end], order) })
 }
 
 // listen looks for words in one run of letters; the same run counts once.

@@ -3,6 +3,7 @@ package boot
 import (
 	"cmp"
 	"encoding/binary"
+	"math"
 	"slices"
 
 	"bootgraft/layout"
@@ -32,7 +33,8 @@ type patterns struct {
 }
 
 // pick makes a list of the patterns whose hits by chance, in area bytes, add up
-// to no more than bar: by rank, the least likely first.
+// to no more than bar: by rank, usual encodings first. Each rank leaves half of
+// what is left of the bar to those after it.
 func pick(all []pattern, st *stats, area int64, bar float64) *patterns {
 	for i := range all {
 		all[i].likely = st.likely(all[i].bytes)
@@ -48,7 +50,7 @@ func pick(all []pattern, st *stats, area int64, bar float64) *patterns {
 		if seen[string(x.bytes)] {
 			continue
 		}
-		if len(x.bytes) < 2 || sum+expected > bar {
+		if len(x.bytes) < 2 || sum+expected > bar*(1-math.Exp2(-float64(x.rank+1))) {
 			continue
 		}
 		seen[string(x.bytes)] = true

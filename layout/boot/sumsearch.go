@@ -4,13 +4,14 @@ import (
 	"cmp"
 	"math"
 	"slices"
+	"strings"
 
 	"bootgraft/layout"
 )
 
 // sumSectors is in how many sectors, at either end of those near a border, a
 // checksum of the sector itself is looked for.
-const sumSectors = 96
+const sumSectors = 64
 
 // sumWay is a field and a span in one sector, the same for all sectors.
 type sumWay struct {
@@ -99,10 +100,11 @@ func (l *looker) sectorSums() (out []Checksum) {
 			tried[h] = true
 		}
 		sectors++
-		for a := range Sums {
-			l.sumsOf(hits, i, a)
+		for _, k := range kinds {
+			l.sumsOf(hits, i, k)
 		}
 	}
+	ruled(hits)
 	for _, h := range hits {
 		algorithms := 0
 		for _, s := range Sums {
@@ -139,27 +141,70 @@ func sumPlaces(size int) []int {
 	return []int{0, 2, 4, 6, 8, 12, 16, 20, 24, 28, 32, size - 16, size - 12, size - 8, size - 6, size - 4, size - 2, size - 1}
 }
 
-// sumsOf runs one algorithm over one sector: up to each even byte, and over
-// the whole sector without the field, and over what follows the field.
-func (l *looker) sumsOf(hits map[sumWay]*sumHits, i, a int) {
-	b, s := l.near[i].data, Sums[a]
+// kin are the algorithms whose result follows from that of one of them: -1
+// where there is none.
+type kin struct{ plain, neg, not int }
+
+// kinds lists all algorithms by their kin.
+var kinds = func() (out []kin) {
+	index := map[string]int{}
+	for i, s := range Sums {
+		index[s.Name] = i
+	}
+	find := func(name string) int {
+		if i, ok := index[name]; ok {
+			return i
+		}
+		return -1
+	}
+	for i, s := range Sums {
+		if !strings.HasSuffix(s.Name, "-neg") && (!strings.HasSuffix(s.Name, "-not") || find(strings.TrimSuffix(s.Name, "-not")) < 0) {
+			out = append(out, kin{i, find(s.Name + "-neg"), find(s.Name + "-not")})
+		}
+	}
+	return out
+}()
+
+// each visits every algorithm of the kin with its result, given that of plain.
+func (k kin) each(v uint64, visit func(sum int, v uint64)) {
+	mask := uint64(1)<<(8*Sums[k.plain].Width) - 1
+	visit(k.plain, v)
+	if k.neg >= 0 {
+		visit(k.neg, -v&mask)
+	}
+	if k.not >= 0 {
+		visit(k.not, ^v&mask)
+	}
+}
+
+// sumsOf runs one kin of algorithms over one sector: up to each even byte, and
+// over the whole sector without the field, and over what follows the field.
+func (l *looker) sumsOf(hits map[sumWay]*sumHits, i int, k kin) {
+	b, s := l.near[i].data, Sums[k.plain]
+	note := func(w sumWay, v uint64) {
+		k.each(v, func(sum int, v uint64) {
+			w.sum = sum
+			l.sumHit(hits, i, w, v)
+		})
+	}
 	run := s.Start()
 	for at := 0; at+s.Width <= l.size; at += 2 {
 		if at >= 16 {
-			l.sumHit(hits, i, sumWay{sum: a, at: at, count: at}, run.Value())
+			note(sumWay{at: at, count: at}, run.Value())
 		}
 		run.Add(b[at : at+2])
 	}
 	room := make([]byte, l.size)
+	copy(room, b)
 	for _, at := range sumPlaces(l.size) {
 		if at+s.Width > l.size {
 			continue
 		}
-		copy(room, b)
 		zero(room, int64(at), s.Width)
-		l.sumHit(hits, i, sumWay{sum: a, at: at, count: l.size, inside: true}, s.Of(room))
+		note(sumWay{at: at, count: l.size, inside: true}, s.Of(room))
+		copy(room[at:at+s.Width], b[at:])
 		if from := at + s.Width; at <= 32 {
-			l.sumHit(hits, i, sumWay{sum: a, at: at, from: from, count: l.size - from}, s.Of(b[from:]))
+			note(sumWay{at: at, from: from, count: l.size - from}, s.Of(b[from:]))
 		}
 	}
 }
@@ -176,7 +221,7 @@ func (l *looker) sumHit(hits map[sumWay]*sumHits, i int, w sumWay, v uint64) {
 		if have, _ := forms[e].Decode(field); have != v {
 			continue
 		}
-		if span := b[w.from : w.from+w.count]; !usable(span) || width == 4 && holdsWord(span, field, w.at-w.from) {
+		if span := b[w.from : w.from+w.count]; !usable(span) || width == 4 && holdsWord(span, field, w.at-w.from) || inTable(b, w.at, forms[e]) {
 			continue
 		}
 		w.encoding = e
@@ -189,6 +234,50 @@ func (l *looker) sumHit(hits map[sumWay]*sumHits, i int, w sumWay, v uint64) {
 		if !h.values[v] {
 			h.values[v] = true
 			h.log += math.Log(l.stats.likely(field))
+		}
+	}
+}
+
+// inTable tells whether a field is close to one of its neighbours, as the
+// entries of tables and counters are. Sums of such rows give the next entry
+// for no other reason than arithmetic.
+func inTable(b []byte, at int, f *Form) bool {
+	const close = 256
+	v, _ := f.Decode(b[at:])
+	for _, k := range []int{-2, -1, 1, 2} {
+		i := at + k*f.Width
+		if f.Width < 2 || i < 0 || i+f.Width > len(b) {
+			continue
+		}
+		if x, _ := f.Decode(b[i:]); max(x, v)-min(x, v) <= close {
+			return true
+		}
+	}
+	return false
+}
+
+// ruled drops the hits of algorithms that are right at many places of one
+// sector: then the data follow a rule of their own, and none of it is a
+// checksum.
+func ruled(hits map[sumWay]*sumHits) {
+	type key struct{ sector, sum int }
+	places := map[key]map[int]bool{}
+	for w, h := range hits {
+		for _, i := range h.sectors {
+			k := key{i, w.sum}
+			if places[k] == nil {
+				places[k] = map[int]bool{}
+			}
+			places[k][w.at] = true
+		}
+	}
+	most := map[int]int{1: 8, 2: 3, 4: 2}
+	for w, h := range hits {
+		for _, i := range h.sectors {
+			if len(places[key{i, w.sum}]) > most[Sums[w.sum].Width] {
+				delete(hits, w)
+				break
+			}
 		}
 	}
 }

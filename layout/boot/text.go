@@ -24,18 +24,40 @@ type textFinder struct {
 }
 
 func (t *textFinder) look(x layout.Sector, b []byte) {
-	start := -1
-	for i := 0; i <= len(b); i++ {
-		if i < len(b) && b[i] >= 0x20 && b[i] <= 0x7E {
-			if start < 0 {
-				start = i
-			}
+	runsOf(b, shortText, &isPrintable, func(start, end int) {
+		if !oneByte(b[start:end]) {
+			t.add(x, start, b[start:end])
+		}
+	})
+}
+
+// isLetter and isPrintable are the classes of bytes that texts are made of.
+var isLetter, isPrintable = func() (letter, printable [256]bool) {
+	for c := 0x20; c <= 0x7E; c++ {
+		printable[c] = true
+		letter[c] = c|0x20 >= 'a' && c|0x20 <= 'z'
+	}
+	return letter, printable
+}()
+
+// runsOf visits the runs of at least least bytes of a class. Only every
+// least-th byte is looked at until one is of the class.
+func runsOf(b []byte, least int, class *[256]bool, visit func(start, end int)) {
+	for i := least - 1; i < len(b); i += least {
+		if !class[b[i]] {
 			continue
 		}
-		if start >= 0 && i-start >= shortText && !oneByte(b[start:i]) {
-			t.add(x, start, b[start:i])
+		start, end := i, i+1
+		for start > 0 && class[b[start-1]] && i-start < least {
+			start--
 		}
-		start = -1
+		for end < len(b) && class[b[end]] {
+			end++
+		}
+		if end-start >= least {
+			visit(start, end)
+		}
+		i = end
 	}
 }
 

@@ -90,7 +90,7 @@ func sectorAt(src image.Source, p Place) ([]byte, error) {
 
 // holds compares the copy with its original.
 func (m *Mirror) holds(src image.Source) (bool, error) {
-	of, to, back := m.Of, m.To, layout.Sector(1)
+	n, of, to, back := image.Sectors(src), m.Of, m.To, layout.Sector(1)
 	if m.Back {
 		back = -1
 	}
@@ -100,7 +100,7 @@ func (m *Mirror) holds(src image.Source) (bool, error) {
 			return false, err
 		}
 		b, err := sectorAt(src, to)
-		if b == nil || err != nil {
+		if b == nil || err != nil || of.At(n) == to.At(n) {
 			return false, err
 		}
 		m.Order.Turn(a)
