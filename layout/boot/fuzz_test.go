@@ -17,9 +17,9 @@ import (
 func FuzzLook(f *testing.F) {
 	for i, x := range family.Named() {
 		d := x.Disk(family.NamedSizes()[i%5], family.Unit{Serial: 1, Songs: 2})
-		f.Add(imagetest.Head(f, d, 24<<10), uint32(image.Sectors(d)), byte(i), uint16(i*9))
+		f.Add(imagetest.Head(f, d, 4<<10), uint32(image.Sectors(d)), byte(i), uint16(i*9))
 	}
-	f.Add(imagetest.Head(f, chained(1_179_841), 4<<10), uint32(1_179_841), byte(1), uint16(0))
+	f.Add(imagetest.Head(f, chained(1_179_841), 2<<10), uint32(1_179_841), byte(1), uint16(0))
 	f.Fuzz(func(t *testing.T, head []byte, sectors uint32, per byte, lost uint16) {
 		size := 512 << (per % 4)
 		d := imagetest.Headed(head, layout.Sector(1+sectors%(1<<21)), size)
