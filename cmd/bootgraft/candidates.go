@@ -79,7 +79,8 @@ func (u *ui) showCandidates(o *scan.Outside) {
 			u.wrapped(fmt.Sprintf("  %-11s", k.name), row)
 		}
 	}
-	u.wrapped("", "One dump proves nothing: each of these may be chance, as often as its line says for all like it together. With several drives of the model: bootgraft compare A B")
+	u.wrapped("", "One dump proves nothing: each of these may be chance, as often as its line says for all like it together. With several drives of the model, compare them:")
+	u.answerf("\n  bootgraft compare A B\n")
 }
 
 // chance writes how many hits are expected by chance.
