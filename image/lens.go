@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"io"
 	"slices"
+
+	"bootgraft/layout"
 )
 
 // Order is a byte order in which a device stores what a PC reads otherwise.
@@ -70,3 +72,6 @@ func (l *Lens) ReadAt(p []byte, off int64) (int, error) {
 
 // NextData implements Sparse: turning zeros round leaves zeros.
 func (l *Lens) NextData(off int64) (start, end int64) { return NextData(l.Source, off) }
+
+// Unknown implements Partial: words do not cross sectors.
+func (l *Lens) Unknown(w layout.Span) layout.Spans { return Unknown(l.Source, w) }

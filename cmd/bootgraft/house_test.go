@@ -27,7 +27,7 @@ var mayImport = map[string][]string{
 	"image/capture":   {"layout", "image", "image/capture", "image/capture/..."},
 	"layout/plan":     {"layout"},
 	"layout/gpt":      {"layout", "image", "layout/mbr"},
-	"layout/scan":     append([]string{"layout", "image"}, formats...),
+	"layout/scan":     append([]string{"layout", "image", "layout/boot"}, formats...),
 	"layout/files":    append([]string{"layout", "image", "layout/scan"}, formats...),
 	"layout/advise":   append([]string{"layout", "image", "image/capture", "layout/scan", "layout/files"}, formats...),
 	"layout/boot":     {"layout", "image"},

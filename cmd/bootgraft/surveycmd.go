@@ -16,6 +16,10 @@ volumes, the tail, and what is wrong with them. Nothing is ever written.
 Without SOURCE it lists the disks of this machine: which is which. With next as
 SOURCE it waits for one disk to be plugged in, and looks at that one.
 
+Outside the volumes it also looks for copies, for numbers that may be the size
+of the drive or an address, for chains, checksums and byte orders. What it shows
+are candidates: one drive proves nothing.
+
 A block device gets a short look only: at most 2,048 sectors, and it ends at the
 first error or slow read. An old drive is for capture to read, once.
 
@@ -50,10 +54,15 @@ func surveyCommand(u *ui) *cobra.Command {
 			if err != nil {
 				return err
 			}
+			outside, err := s.Outside(c.Context(), src)
+			if err != nil {
+				return err
+			}
 			if u.json {
-				return u.object(surveyObject(&s.Map))
+				return u.object(withCandidates(surveyObject(&s.Map), outside))
 			}
 			u.showSurvey(args[0], &s.Map)
+			u.showCandidates(outside)
 			u.answerf("\nNext, plan the card; N is its number of sectors:\n\n  bootgraft plan %s --size Ns -o card.plan\n", args[0])
 			return nil
 		},

@@ -20,6 +20,8 @@ type surveyJSON struct {
 	Volumes  []volumeJSON     `json:"volumes"`
 	Fields   []layout.Field   `json:"fields"`
 	Findings []layout.Finding `json:"findings"`
+
+	*candidatesJSON // nil where nobody looked
 }
 
 type sourceJSON struct {

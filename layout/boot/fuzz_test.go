@@ -1,0 +1,68 @@
+package boot_test
+
+import (
+	"context"
+	"testing"
+	"time"
+
+	"bootgraft/image"
+	"bootgraft/image/imagetest"
+	"bootgraft/layout"
+	"bootgraft/layout/boot"
+	"bootgraft/layout/compare/family"
+)
+
+// Whatever the bytes, and wherever they are not known, a look ends soon, stays
+// inside the disk, and says nothing that it does not find true itself.
+func FuzzLook(f *testing.F) {
+	for i, x := range family.Named() {
+		d := x.Disk(family.NamedSizes()[i%5], family.Unit{Serial: 1, Songs: 2})
+		f.Add(imagetest.Head(f, d, 4<<10), uint32(image.Sectors(d)), byte(i), uint16(i*9))
+	}
+	f.Add(imagetest.Head(f, chained(1_179_841), 2<<10), uint32(1_179_841), byte(1), uint16(0))
+	f.Fuzz(func(t *testing.T, head []byte, sectors uint32, per byte, lost uint16) {
+		size := 512 << (per % 4)
+		d := imagetest.Headed(head, layout.Sector(1+sectors%(1<<21)), size)
+		var src image.Source = d
+		if lost > 0 {
+			src = image.NewKnown(d, layout.Spans{{Start: layout.Sector(lost % 64), Count: 1 + layout.Sector(lost%7)}}, nil)
+		}
+		n := image.Sectors(src)
+		begun := time.Now()
+		r, err := boot.Look(context.Background(), src, boot.Ends(src))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if took := time.Since(begun); took > 20*time.Second {
+			t.Errorf("it took %s", took)
+		}
+		for _, x := range r.Fields {
+			b, err := image.ReadSectors(src, layout.Span{Start: x.Sector, Count: 1})
+			if err != nil {
+				t.Fatal(err)
+			}
+			form, err := boot.FormOf(boot.Encoding(x.Encoding))
+			if err != nil {
+				t.Fatal(err)
+			}
+			if v, ok := form.Decode(b[x.Offset : x.Offset+x.Width]); !ok || v != x.Value || x.ByChance > boot.Bar {
+				t.Errorf("%+v, but %d stands there", x, v)
+			}
+		}
+		for _, x := range r.Truths() {
+			if ok, err := x.Holds(src); !ok || err != nil {
+				t.Errorf("%s: %v %v", x, ok, err)
+			}
+			if s := x.Sectors(n); len(s) == 0 || s[0].Start < 0 || s[len(s)-1].End() > n {
+				t.Errorf("%s is about %v of %d sectors", x, s, n)
+			}
+		}
+		var at layout.Sector
+		for _, s := range r.Structures {
+			if s.Start < at || s.Empty() || s.End() > n {
+				t.Fatalf("structure %s after %d", s.Span, at)
+			}
+			at = s.End()
+		}
+	})
+}

@@ -1,0 +1,74 @@
+package scan
+
+import (
+	"context"
+	"fmt"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+	"bootgraft/layout/boot"
+)
+
+// Outside is what a look into the sectors outside the volumes found. One disk
+// proves nothing: all of it are candidates.
+type Outside struct {
+	*boot.Report
+	Through []Through // tables and volumes that another byte order shows
+}
+
+// Areas returns what lies outside the volumes and outside the tables in
+// force, as far as it is in use, to be looked into by package boot.
+func (s *Survey) Areas() (out []boot.Area) {
+	reach := layout.Sector(boot.Reach / s.SectorSize)
+	for i, r := range s.Regions {
+		c := r.Content
+		if r.Role == layout.RoleVolume || r.Role == layout.RoleTable || !c.Looked || c.NonBlank == 0 && c.Unread == 0 {
+			continue
+		}
+		a := boot.Area{Span: r.Span, From: layout.FromStart}
+		if r.Anchor == layout.FromEnd {
+			a.From = layout.FromEnd
+		}
+		if c.Unread == 0 {
+			a.Span = layout.Between(c.First, c.Last+1)
+		}
+		middle := max(s.Sectors/2, s.Sectors-reach)
+		if i < len(s.Regions)-1 || a.From == layout.FromEnd || len(s.Entries) > 0 || len(s.Volumes) > 0 || a.End() <= middle {
+			out = append(out, a)
+			continue
+		}
+		// No table, and no tail that shows itself: the end may be one still.
+		if a.Start < middle {
+			out = append(out, boot.Area{Span: layout.Between(a.Start, middle), From: layout.FromStart})
+		}
+		out = append(out, boot.Area{Span: layout.Between(max(a.Start, middle), a.End())})
+	}
+	return out
+}
+
+// Outside looks into the sectors outside the volumes, at most boot.Reach bytes
+// from either end of them, and keeps the numbers it finds in s.Fields. A table
+// or volume that shows itself in another byte order becomes a finding too.
+func (s *Survey) Outside(ctx context.Context, src image.Source) (*Outside, error) {
+	r, err := boot.Look(ctx, src, s.Areas())
+	if err != nil {
+		return nil, fmt.Errorf("looking outside the volumes: %w", err)
+	}
+	s.Fields = r.Fields
+	out := &Outside{Report: r}
+	if len(s.Volumes) > 0 || len(s.Entries) > 0 {
+		return out, nil
+	}
+	for _, order := range []image.Order{image.Plain, image.Swap16, image.Swap32} {
+		t, err := through(ctx, src, order)
+		if err != nil {
+			return nil, fmt.Errorf("looking for a table %s: %w", order, err)
+		}
+		if t == nil {
+			continue
+		}
+		out.Through = append(out.Through, *t)
+		s.Findings = append(s.Findings, t.finding())
+	}
+	return out, nil
+}
