@@ -33,7 +33,7 @@ var mayImport = map[string][]string{
 	"layout/boot":     {"layout", "image"},
 	"layout/compare":  {"layout", "image", "layout/boot"},
 	"layout/second":   append([]string{"layout", "image", "layout/scan", "layout/files"}, formats...),
-	"layout/fit":      append([]string{"layout", "image", "layout/plan", "layout/scan", "layout/fat/resize"}, formats...),
+	"layout/fit":      append([]string{"layout", "image", "layout/plan", "layout/scan", "layout/fat/resize", "layout/boot", "layout/compare", "layout/card"}, formats...),
 	"layout/card":     {"layout", "image", "layout/plan"},
 	"safety":          {"layout", "image", "layout/plan", "layout/card", "safety/blockdev"},
 	"safety/blockdev": {"layout", "image"},
