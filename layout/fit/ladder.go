@@ -122,7 +122,8 @@ func (p *planner) withCandidate(f layout.Field, g compare.Formula) *compare.Rule
 // tryUnits are the units in which the size of a disk is written, in sectors.
 var tryUnits = []int64{2, 4, 8, 16, 18, 24, 32, 63, 64, 128, 256, 1008, 2048, 4096, 16065}
 
-// tryLess bounds how many sectors before the end a number may lie.
+// tryLess bounds how many sectors before the end a number may lie: more than
+// that, or than an eighth of the disk, is no number of the size.
 const tryLess = 1 << 16
 
 // formulaOf says how a number follows from the size of the disk that holds it.
@@ -148,7 +149,7 @@ func formulaOf(f layout.Field, n layout.Sector, sectorSize int) (compare.Formula
 			}
 		}
 	}
-	if less := size - v; less > 0 && less <= tryLess {
+	if less := size - v; less > 0 && less <= min(tryLess, size/8) {
 		return try(1, 1, -less)
 	}
 	return compare.Formula{}, false

@@ -81,7 +81,7 @@ func TestRulesMakeCardsThatStart(t *testing.T) {
 	for _, f := range family.Named() {
 		r := rulesOf(t, f, family.NamedSizes(), 0x220)
 		src := unit(f, family.NamedSizes()[0], 1)
-		for _, n := range []layout.Sector{1_130_004, 1_024_011} {
+		for _, n := range []layout.Sector{1_130_004, 1_024_003} {
 			p, c := planned(t, src, n, Wishes{Rules: r})
 			if err := f.Check(c); err != nil {
 				t.Errorf("%s, %d sectors: the device refuses the card: %v", f.Name, n, err)
@@ -147,8 +147,6 @@ func TestRulesAreRefused(t *testing.T) {
 	}
 	noCopies := *r
 	noCopies.Copies = nil
-	full := unit(f, family.NamedSizes()[0], 1)
-	disks.Noise(full, at(500_000, 400_000), 3)
 	for _, x := range []struct {
 		name string
 		src  image.Source
@@ -162,7 +160,6 @@ func TestRulesAreRefused(t *testing.T) {
 		{"the tail stays, the rules move it", src, 1_130_004, Wishes{Rules: r, Tail: TailSamePlace}, "rules-tail"},
 		{"the tail is dropped", src, 1_130_004, Wishes{Rules: r, Tail: TailDrop}, "rules-tail"},
 		{"the source does not know what the rules need", image.NewKnown(src, layout.Spans{{Start: 1, Count: image.Sectors(src) - 1}}, nil), 1_130_004, Wishes{Rules: r, Accept: []string{"missing-in-boot-area"}}, "rules-missing"},
-		{"what a number points at stays behind", full, 1_130_004, Wishes{Rules: pointing(r, 200_000)}, "rules-source"},
 	} {
 		_, err := planRules(t, x.src, x.n, x.w)
 		refused := IsRefused(err)
@@ -170,17 +167,6 @@ func TestRulesAreRefused(t *testing.T) {
 			t.Errorf("%s: want %s, got %v", x.name, x.code, err)
 		}
 	}
-}
-
-// pointing changes the first rule so that it counts less before the end.
-func pointing(r *compare.Rules, less int64) *compare.Rules {
-	out := *r
-	out.Fields = slices.Clone(r.Fields)
-	f := out.Fields[0]
-	f.Class = compare.Address
-	f.Ways = []compare.Way{{Byte: f.Byte, Encoding: f.Ways[0].Encoding, Formulas: []compare.Formula{{Times: 1, Of: 1, Per: 1, Min: -less, Max: -less}}}}
-	out.Fields[0] = f
-	return &out
 }
 
 // TestPointersThatMove: D names the sector of its firmware, counted from the
@@ -306,7 +292,7 @@ func TestSameSizeNeedsNoRules(t *testing.T) {
 // TestTailOfAFullDrive: songs up to the end hide where the tail begins; what is
 // the same on all originals tells it.
 func TestTailOfAFullDrive(t *testing.T) {
-	sizes := []layout.Sector{60_001, 77_000, 91_009, 60_001}
+	sizes := []layout.Sector{20_001, 23_000, 27_009, 20_001}
 	disk := func(i int, n layout.Sector) *imagetest.Disk {
 		d := imagetest.New(n, 512)
 		disks.Noise(d, at(10, n-10-20), uint64(i+5))
@@ -329,15 +315,15 @@ func TestTailOfAFullDrive(t *testing.T) {
 		t.Fatal(err)
 	}
 	src := disk(0, sizes[0])
-	p, made := planned(t, src, 100_000, Wishes{Rules: &c.Rules})
+	p, made := planned(t, src, 30_004, Wishes{Rules: &c.Rules})
 	if !slices.Contains(imagetest.Codes(p.Findings), "tail-undecided") {
 		t.Fatalf("the survey knows the tail: %v", p.Findings)
 	}
-	want, err := image.ReadSectors(disk(9, 100_000), at(99_980, 20))
+	want, err := image.ReadSectors(disk(9, 30_004), at(29_984, 20))
 	if err != nil {
 		t.Fatal(err)
 	}
-	have, err := image.ReadSectors(made, at(99_980, 20))
+	have, err := image.ReadSectors(made, at(29_984, 20))
 	if err != nil {
 		t.Fatal(err)
 	}
