@@ -32,6 +32,7 @@ var mayImport = map[string][]string{
 	"layout/advise":   append([]string{"layout", "image", "image/capture", "layout/scan", "layout/files"}, formats...),
 	"layout/boot":     {"layout", "image"},
 	"layout/compare":  {"layout", "image", "layout/boot"},
+	"layout/changed":  {"layout", "image", "layout/scan"},
 	"layout/second":   append([]string{"layout", "image", "layout/scan", "layout/files"}, formats...),
 	"layout/fit":      append([]string{"layout", "image", "layout/plan", "layout/scan", "layout/fat/resize", "layout/boot", "layout/compare", "layout/card"}, formats...),
 	"layout/card":     {"layout", "image", "layout/plan"},

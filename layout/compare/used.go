@@ -1,9 +1,6 @@
 package compare
 
 import (
-	"fmt"
-	"slices"
-
 	"bootgraft/image"
 	"bootgraft/layout"
 )
@@ -115,23 +112,11 @@ func (r *Rules) ConstantTail(src image.Source) (layout.Sector, error) {
 	return reach, nil
 }
 
-// CarriedText counts the bytes that no rule speaks of, by class.
-func (r *Rules) CarriedText() string {
-	bytes := map[Class]int{}
-	var order []Class
+// CarriedBytes counts the bytes that no rule speaks of, by class.
+func (r *Rules) CarriedBytes() map[Class]int64 {
+	out := map[Class]int64{}
 	for _, s := range r.Carried {
-		if bytes[s.Class] == 0 {
-			order = append(order, s.Class)
-		}
-		bytes[s.Class] += s.Count
+		out[s.Class] += int64(s.Count)
 	}
-	slices.Sort(order)
-	text := ""
-	for _, c := range order {
-		if text != "" {
-			text += ", "
-		}
-		text += fmt.Sprintf("%d of class %q", bytes[c], c)
-	}
-	return text
+	return out
 }

@@ -25,8 +25,8 @@ import (
 // Tail says what becomes of the tail on a card of another size.
 type Tail string
 
-// The choices for the tail. The empty Tail is TailBoth on a larger card and
-// TailEnd on a smaller one.
+// The choices for the tail. The empty Tail is TailBoth on a larger card, and
+// TailEnd on a smaller one or where rules show that it is counted from the end.
 const (
 	TailBoth      Tail = "both"       // at its old address, as far as there is room, and at the new end
 	TailEnd       Tail = "end"        // at the new end only

@@ -53,7 +53,7 @@ func (p *planner) measure() error {
 	}
 	if p.w.Tail == "" && p.resizing() {
 		p.w.Tail = TailBoth
-		if p.w.Target.Sectors < p.s.Sectors {
+		if p.w.Target.Sectors < p.s.Sectors || p.countedFromEnd() {
 			p.w.Tail = TailEnd
 		}
 	}

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 
 	"bootgraft/image"
 	"bootgraft/layout"
@@ -92,6 +93,12 @@ func (p *planner) tailByRules() error {
 	return nil
 }
 
+// countedFromEnd tells whether originals of several sizes have shown that the
+// tail lies where it does from the end: nobody needs it at its old address.
+func (p *planner) countedFromEnd() bool {
+	return p.rules != nil && !p.try.candidate && p.rules.TailReach() > 0 && p.need.tail.Count <= p.rules.Tail
+}
+
 // applyRules renders what the rules say of the card's head and tail.
 func (p *planner) applyRules() error {
 	if p.rules == nil {
@@ -125,10 +132,28 @@ func (p *planner) applyRules() error {
 	if err := p.pointers(); err != nil {
 		return err
 	}
-	if text := p.rules.CarriedText(); text != "" {
-		p.note(layout.Notef("rules-carried", layout.NoSector, "bytes that differ between the originals and have no rule are carried from this source: %s", text))
-	}
+	p.noteCarried()
 	return nil
+}
+
+// noteCarried says what differs between the originals and has no rule.
+func (p *planner) noteCarried() {
+	carried := p.rules.CarriedBytes()
+	var parts []string
+	for _, c := range []struct {
+		class compare.Class
+		text  string
+	}{
+		{compare.Identity, "belong to the unit"}, {compare.Volatile, "change by themselves"},
+		{compare.Content, "are content"}, {compare.Unknown, "nobody can explain"},
+	} {
+		if n := carried[c.class]; n > 0 {
+			parts = append(parts, fmt.Sprintf("%s that %s", grouped(n), c.text))
+		}
+	}
+	if len(parts) > 0 {
+		p.note(layout.Notef("rules-carried", layout.NoSector, "bytes that differ between the originals and have no rule are carried from this source as they are: %s", strings.Join(parts, ", ")))
+	}
 }
 
 // applySector puts one sector of the rules onto the card, if what the card has
