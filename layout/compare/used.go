@@ -1,6 +1,8 @@
 package compare
 
 import (
+	"slices"
+
 	"bootgraft/image"
 	"bootgraft/layout"
 )
