@@ -197,11 +197,13 @@ func (u *ui) showChangedRegion(r *changed.Region) {
 		text += "not known, so not compared"
 	case r.Changed == 0:
 		text += "untouched"
+	case r.Changed == 1:
+		text += fmt.Sprintf("%s of sector %d changed", counted(r.Bytes, "byte"), r.First)
 	default:
 		text += fmt.Sprintf("%s in %s changed, %d to %d", counted(r.Bytes, "byte"), counted(r.Changed, "sector"), r.First, r.Last)
 	}
 	if r.Restored > 0 {
-		text += fmt.Sprintf("; %s of them hold what the other end of the disk held", grouped(r.Restored))
+		text += fmt.Sprintf("; %s of these sectors now as the other end of the disk", grouped(r.Restored))
 	}
 	if r.Unknown > 0 && r.Unknown < r.Count {
 		text += fmt.Sprintf("; %s not known, so not compared", grouped(r.Unknown))

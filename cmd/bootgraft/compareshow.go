@@ -75,7 +75,7 @@ func (u *ui) showFields(a *comparison) {
 		f := &a.Fields[i]
 		u.wrapped("  ", fmt.Sprintf("%s: %s, %s", f.Place, encodingText(f.Ways[0].Encoding), fieldState(f)))
 		all := formulas(f)
-		u.wrapped("      ", all[0])
+		u.wrapped("      ", all[0].Formula)
 		also := ""
 		if n := len(readings(f)) - len(all); n > 0 {
 			also = fmt.Sprintf("; with more or fewer bytes read in %s", counted(n, "other way"))
@@ -86,7 +86,11 @@ func (u *ui) showFields(a *comparison) {
 				u.answerf("      ... and %s more; all of them with --json\n", grouped(len(all)-1-j))
 				break
 			}
-			u.wrapped("      or ", other)
+			where := ""
+			if other.Byte != f.Byte || other.Encoding != f.Ways[0].Encoding {
+				where = fmt.Sprintf(" (byte %d: %s)", other.Byte, encodingText(other.Encoding))
+			}
+			u.wrapped("      or ", other.Formula+where)
 		}
 	}
 }

@@ -149,12 +149,12 @@ func readings(f *compare.Field) (out []reading) {
 	return out
 }
 
-// formulas lists the formulas that fit a field, each once: a number can be read
-// with more or fewer bytes around it, and mean the same.
-func formulas(f *compare.Field) (out []string) {
+// formulas lists the readings whose formulas differ: a number can be read with
+// more or fewer bytes around it, and mean the same.
+func formulas(f *compare.Field) (out []reading) {
 	for _, r := range readings(f) {
-		if !slices.Contains(out, r.Formula) {
-			out = append(out, r.Formula)
+		if !slices.ContainsFunc(out, func(o reading) bool { return o.Formula == r.Formula }) {
+			out = append(out, r)
 		}
 	}
 	return out

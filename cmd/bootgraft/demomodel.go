@@ -108,7 +108,7 @@ func startModel(path string) error {
 	copy(want[48:56], head[48:56]) // any unit starts
 	binary.BigEndian.PutUint16(want[508:], modelSum(want[:508]))
 	switch {
-	case !bytes.Equal(head[508:510], want[508:510]) && modelSum(head[:508]) != binary.BigEndian.Uint16(head[508:]):
+	case modelSum(head[:508]) != binary.BigEndian.Uint16(head[508:]):
 		return errors.New("SYSTEM AREA DAMAGED")
 	case !bytes.Equal(head[:2*demoSector], want[:2*demoSector]):
 		return fmt.Errorf("WRONG DISK SIZE: %d SECTORS EXPECTED", binary.BigEndian.Uint32(head[64:])+1)
