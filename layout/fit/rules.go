@@ -132,8 +132,23 @@ func (p *planner) applyRules() error {
 	if err := p.pointers(); err != nil {
 		return err
 	}
-	p.noteCarried()
+	p.noteRules()
 	return nil
+}
+
+// noteRules says what the rules made, and from which originals they come.
+func (p *planner) noteRules() {
+	copied := layout.Sector(0)
+	for _, c := range p.rules.Copies {
+		copied += c.Count
+	}
+	var sizes []string
+	for _, n := range p.rules.Sizes {
+		sizes = append(sizes, grouped(int64(n)))
+	}
+	p.note(layout.Notef("rules-applied", layout.NoSector, "%s follow %d rules for numbers, %d for checksums and %d for copies of sectors; they come from originals of %s sectors",
+		sectors(p.ruled.Sectors()), len(p.rules.Fields), len(p.rules.Checks), copied, strings.Join(sizes, ", ")))
+	p.noteCarried()
 }
 
 // noteCarried says what differs between the originals and has no rule.
@@ -224,7 +239,7 @@ func (p *planner) pointers() error {
 		if err != nil {
 			return err
 		}
-		if at, ok := p.origin(layout.Sector(after.Value)); ok && at == from.Start || len(bytes.Trim(b, "\x00")) == 0 {
+		if at, ok := p.origin(layout.Sector(after.Value)); ok && at == from.Start || bytes.Count(b, b[:1]) == len(b) {
 			continue
 		}
 		p.ask(layout.Refusalf("rules-pointer-moves", layout.Sector(after.Value), "%s points to sector %d of the source, which is in use, and would point to sector %d of the card, where the plan does not carry it", f.Place, from.Start, after.Value))
@@ -244,8 +259,8 @@ func (p *planner) rulesMeaning() layout.Spans {
 	return m
 }
 
-// prove looks at the planned card again, as at any disk: what the rules say
-// must be true of it.
+// prove looks at the planned card again, as at any disk, and refuses it where
+// it breaks what it should keep.
 func (p *planner) prove(made *plan.Plan) error {
 	if p.rules == nil {
 		return nil
@@ -254,12 +269,19 @@ func (p *planner) prove(made *plan.Plan) error {
 	if err != nil {
 		return err
 	}
-	broken, err := p.rules.Broken(c)
-	if err != nil {
-		return fmt.Errorf("looking at the planned card again: %w", err)
+	for _, look := range []func(image.Source) error{p.proveRules} {
+		if err := look(c); err != nil {
+			return fmt.Errorf("looking at the planned card again: %w", err)
+		}
 	}
+	return nil
+}
+
+// proveRules refuses a card that does not follow its rules.
+func (p *planner) proveRules(card image.Source) error {
+	broken, err := p.rules.Broken(card)
 	for _, f := range broken {
 		p.refuse(layout.Refusalf("rules-broken", f.Sector, "the planned card does not follow its rules: %s", f.Text))
 	}
-	return nil
+	return err
 }
