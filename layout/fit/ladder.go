@@ -2,7 +2,9 @@ package fit
 
 import (
 	"cmp"
+	"fmt"
 	"slices"
+	"strings"
 
 	"bootgraft/layout"
 	"bootgraft/layout/boot"
@@ -15,8 +17,14 @@ const maxRungs = 12
 // rung is one try of an unknown layout on a card of another size.
 type rung struct {
 	layout.Finding
-	rules     *compare.Rules // nil: everything as it is
-	candidate bool           // the rule is a guess
+	rules *compare.Rules // nil: everything as it is
+	guess *compare.Place // of the number that is a guess, if one is
+}
+
+// asks tells whether the owner has asked for what a finding is about by
+// asking for this try.
+func (r *rung) asks(f layout.Finding) bool {
+	return r.guess != nil && f.Code == "rules-undecided" && strings.HasPrefix(f.Text, r.guess.String()+" ")
 }
 
 // chooseTry lists the tries for an unknown layout, cheapest first, and takes
@@ -56,6 +64,8 @@ func (p *planner) inUse() bool {
 	})
 }
 
+// ladder lists the tries: nothing changed; what is proved; then one guess at a
+// time, of which other readings of what was compared come first.
 func (p *planner) ladder() []rung {
 	out := []rung{{Finding: layout.Notef("", layout.NoSector,
 		"try 1: everything as it is, the old size in all fields. The device may never ask for the size, or take what it finds. If it does not start and changes nothing on the card, look at adapter, power and jumpers first; if it says that the disk is wrong, or formats it, it compares the size")}}
@@ -63,17 +73,59 @@ func (p *planner) ladder() []rung {
 		out = append(out, rung{rules: p.rules, Finding: layout.Notef("", layout.NoSector,
 			"try 2: what the originals that were compared prove about the size. If it fails where try 1 failed in the same way, the trouble is not in these fields; read the card back and let compare say what the device changed")})
 	}
+	for _, r := range slices.Concat(p.otherReadings(), p.guesses()) {
+		if len(out) == maxRungs {
+			break
+		}
+		r.Text = fmt.Sprintf("try %d: %s", len(out)+1, r.Text)
+		out = append(out, r)
+	}
+	return out
+}
+
+// guesses makes a try of every candidate that one disk alone suggests.
+func (p *planner) guesses() (out []rung) {
 	for _, f := range p.candidates() {
 		g, ok := formulaOf(f, p.s.Sectors, p.s.SectorSize)
 		if !ok {
 			continue
 		}
-		if len(out) == maxRungs {
-			break
+		rules, at, ok := p.withCandidate(f, g)
+		if !ok {
+			continue
 		}
-		out = append(out, rung{rules: p.withCandidate(f, g), candidate: true, Finding: layout.Notef("", f.Sector,
-			"try %d: one number more follows the size, a candidate that one disk alone suggests: sector %d, byte %d, %s, %s = %d (%.2g such numbers are expected by chance). If the device gets further than before it was one; if it fails earlier or in another way, it was none, or a checksum or a second copy covers it",
-			len(out)+1, f.Sector, f.Offset, f.Encoding, g, f.Value, f.ByChance)})
+		out = append(out, rung{rules: rules, guess: &at, Finding: layout.Notef("", f.Sector,
+			"one number more follows the size, a candidate that one disk alone suggests: %s, %s, %s = %d (%.2g such numbers are expected by chance). If the device gets further than before it was one; if it fails earlier or in another way, it was none, or a checksum or a second copy covers it",
+			at, f.Encoding, g, f.Value, f.ByChance)})
+	}
+	return out
+}
+
+// otherReadings makes a try of every other value that a number which is not
+// decided may have on this card.
+func (p *planner) otherReadings() (out []rung) {
+	if p.rules == nil {
+		return nil
+	}
+	n := p.w.Target.Sectors
+	for i := range p.rules.Fields {
+		f := &p.rules.Fields[i]
+		answer, err := f.At(n)
+		if err != nil || answer.State == compare.Proved {
+			continue
+		}
+		for _, alone := range f.Rivals(n) {
+			other, err := alone.At(n)
+			if err != nil {
+				continue
+			}
+			r := *p.rules
+			r.Fields = slices.Clone(r.Fields)
+			r.Fields[i] = alone
+			out = append(out, rung{rules: &r, guess: &alone.Place, Finding: layout.Notef("", alone.Place.At(n),
+				"as try 2, but %s holds %d (%s) instead of %d, which fits the originals as well. If the device gets further, the size of this card has decided the formula: let it write one and compare again",
+				alone.Place, other.Value, alone.Ways[0].Formulas[0], answer.Value)})
+		}
 	}
 	return out
 }
@@ -95,10 +147,10 @@ func (p *planner) candidates() []layout.Field {
 	return out
 }
 
-// withCandidate returns the rules with one more number. What no original
-// proves is undecided.
-func (p *planner) withCandidate(f layout.Field, g compare.Formula) *compare.Rules {
-	r := &compare.Rules{SectorSize: p.s.SectorSize, Sizes: []layout.Sector{p.s.Sectors}}
+// withCandidate returns the rules with one more number, which is undecided, and
+// its place. ok is false if it lies in neither area of the rules.
+func (p *planner) withCandidate(f layout.Field, g compare.Formula) (r *compare.Rules, at compare.Place, ok bool) {
+	r = &compare.Rules{SectorSize: p.s.SectorSize, Sizes: []layout.Sector{p.s.Sectors}}
 	if p.rules != nil {
 		copied := *p.rules
 		r = &copied
@@ -106,9 +158,12 @@ func (p *planner) withCandidate(f layout.Field, g compare.Formula) *compare.Rule
 	most := min(p.s.Sectors, p.w.Target.Sectors) / 2
 	area := min(layout.Sector(compare.Area/p.s.SectorSize), most)
 	r.Head, r.Tail = max(r.Head, area), max(r.Tail, area)
-	at := compare.Place{From: layout.FromStart, Sector: f.Sector, Byte: f.Offset}
+	at = compare.Place{From: layout.FromStart, Sector: f.Sector, Byte: f.Offset}
 	if f.Sector >= r.Head {
 		at.From, at.Sector = layout.FromEnd, p.s.Sectors-f.Sector
+		if at.Sector > r.Tail {
+			return nil, at, false
+		}
 	}
 	class := compare.Size
 	if g.Of == 1 && g.Per == 1 && g.Max < -1 {
@@ -116,7 +171,7 @@ func (p *planner) withCandidate(f layout.Field, g compare.Formula) *compare.Rule
 	}
 	way := compare.Way{Byte: f.Offset, Encoding: boot.Encoding(f.Encoding), Formulas: []compare.Formula{g}}
 	r.Fields = append(slices.Clone(r.Fields), compare.Field{Place: at, Class: class, Width: f.Width, Ways: []compare.Way{way}, Doubt: "one disk alone suggests it"})
-	return r
+	return r, at, true
 }
 
 // tryUnits are the units in which the size of a disk is written, in sectors.

@@ -11,6 +11,8 @@ import (
 	"bootgraft/image/imagetest"
 	"bootgraft/image/imagetest/disks"
 	"bootgraft/layout"
+	"bootgraft/layout/card"
+	"bootgraft/layout/compare/family"
 	"bootgraft/layout/plan"
 	"bootgraft/layout/scan"
 )
@@ -38,6 +40,7 @@ func unknownDisk() (*imagetest.Disk, []layout.Field) {
 	return d, []layout.Field{field(4, n, 0.5), field(3, n-1, 0.01), field(2, n, 0.001), field(9, 12345, 0.1)}
 }
 
+// sector reads one sector.
 func sector(src image.Source, x layout.Sector) []byte {
 	b, err := image.ReadSectors(src, at(x, 1))
 	if err != nil {
@@ -134,6 +137,43 @@ func TestLadderRefuses(t *testing.T) {
 	}
 	if this, further := rungs(p.Findings); this != "" || further != nil {
 		t.Errorf("a disk with a table has a ladder: %q %q", this, further)
+	}
+}
+
+// TestOtherReadingsAreTries: two sizes leave several values for the clusters of
+// A; each of them is a try, and the device takes one.
+func TestOtherReadingsAreTries(t *testing.T) {
+	f := family.Named()[0]
+	r := rulesOf(t, f, []layout.Sector{300_001, 1_108_800}, 0x220)
+	n := layout.Sector(1_130_000)
+	for len(r.Fields[0].Rivals(n)) < 1 {
+		n++
+	}
+	src := unit(f, 300_001, 1)
+	started, seen := 0, map[string]bool{}
+	for try := 2; ; try++ {
+		p, err := planRules(t, src, n, Wishes{Rules: r, Try: try, Accept: []string{"rules-undecided"}[:min(1, 3-min(try, 3))]})
+		if refused := IsRefused(err); refused != nil && slices.Contains(imagetest.Codes(refused.Why), "no-such-try") {
+			break
+		}
+		if err != nil {
+			t.Fatalf("try %d: %v", try, err)
+		}
+		c, err := card.New(p, src)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if f.Check(c) == nil {
+			started++
+		}
+		b := string(sector(c, 0))
+		if seen[b] {
+			t.Errorf("try %d is one that was made before", try)
+		}
+		seen[b] = true
+	}
+	if started != 1 || len(seen) < 2 {
+		t.Errorf("%d of %d tries start, want one", started, len(seen))
 	}
 }
 

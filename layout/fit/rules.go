@@ -96,7 +96,7 @@ func (p *planner) tailByRules() error {
 // countedFromEnd tells whether originals of several sizes have shown that the
 // tail lies where it does from the end: nobody needs it at its old address.
 func (p *planner) countedFromEnd() bool {
-	return p.rules != nil && !p.try.candidate && p.rules.TailReach() > 0 && p.need.tail.Count <= p.rules.Tail
+	return p.w.Rules != nil && p.rules != nil && p.rules.TailReach() > 0 && p.need.tail.Count <= p.rules.Tail
 }
 
 // applyRules renders what the rules say of the card's head and tail.
@@ -119,10 +119,9 @@ func (p *planner) applyRules() error {
 	}
 	p.under = p.ground()
 	for _, f := range out.Findings {
-		if p.try.candidate && f.Code == "rules-undecided" {
-			continue // --try asks for it
+		if !p.try.asks(f) {
+			p.ask(f)
 		}
-		p.ask(f)
 	}
 	for _, s := range out.Sectors {
 		if err := p.applySector(s); err != nil {
