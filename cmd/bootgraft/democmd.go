@@ -104,7 +104,7 @@ func indent(s string) string {
 }
 
 func (d *demo) run() error {
-	for _, step := range []func() error{d.makeDrive, d.rescue, d.recordings, d.survey, d.larger, d.tooSmall, d.smaller, d.damage} {
+	for _, step := range []func() error{d.makeDrive, d.rescue, d.recordings, d.survey, d.larger, d.tooSmall, d.smaller, d.damage, d.siblings, d.fourthSize} {
 		if err := step(); err != nil {
 			return err
 		}

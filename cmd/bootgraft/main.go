@@ -66,7 +66,7 @@ func rootCommand(u *ui) *cobra.Command {
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
 		return usagef("%v\nTry: %s --help", err, c.CommandPath())
 	})
-	root.AddCommand(surveyCommand(u), captureCommand(u), planCommand(u), writeCommand(u), verifyCommand(u), undoCommand(u), cardCommand(u), filesCommand(u), kitCommand(u), demoCommand(u))
+	root.AddCommand(surveyCommand(u), captureCommand(u), planCommand(u), writeCommand(u), verifyCommand(u), undoCommand(u), cardCommand(u), filesCommand(u), compareCommand(u), kitCommand(u), demoCommand(u))
 	for _, c := range root.Commands() {
 		c.Args = usageArgs(c.Args)
 	}

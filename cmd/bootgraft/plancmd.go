@@ -15,6 +15,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/layout"
+	"bootgraft/layout/compare"
 	"bootgraft/layout/fit"
 	"bootgraft/layout/gpt"
 	"bootgraft/layout/plan"
@@ -40,13 +41,16 @@ counts it from the end or from the start, and few manuals say which:
                       firmware looks at the end
   --tail drop         not at all: the card may not start
 
-` + volumeHelp
+` + rulesHelp + "\n" + volumeHelp
 
 type planFlags struct {
 	size, target, out string
 	tail, excess      string
 	newIDs, replace   bool
 	accept            []string
+	rules             string
+	known             *compare.Rules // from the file rules
+	try               int
 	source            sourceFlags
 	volumes           volumeFlags
 }
@@ -69,6 +73,8 @@ func planCommand(u *ui) *cobra.Command {
 	fl.BoolVar(&f.newIDs, "new-ids", false, "draw new identifiers, for a card that is used beside its original; licences may be bound to the old ones")
 	fl.BoolVar(&f.replace, "replace", false, "replace an existing plan file")
 	fl.StringArrayVar(&f.accept, "accept", nil, "accept a finding by its code; may be repeated")
+	fl.StringVar(&f.rules, "rules", "", "what other originals of the model prove about the size, from: bootgraft compare A B C -o RULES")
+	fl.IntVar(&f.try, "try", 0, "on a disk that nobody knows, the try to plan, from 1")
 	f.source.add(c)
 	f.volumes.add(c)
 	return c
@@ -76,6 +82,9 @@ func planCommand(u *ui) *cobra.Command {
 
 func (f *planFlags) run(c *cobra.Command, u *ui, path string) error {
 	if err := f.check(); err != nil {
+		return err
+	}
+	if err := f.readRules(); err != nil {
 		return err
 	}
 	f.source.live = slices.Contains(f.accept, liveSource)
@@ -118,6 +127,9 @@ func (f *planFlags) run(c *cobra.Command, u *ui, path string) error {
 func (f *planFlags) check() error {
 	if (f.size == "") == (f.target == "") {
 		return usagef("give the size of the card with either --size or --target")
+	}
+	if f.try < 0 {
+		return usagef("--try %d is no try: they count from 1", f.try)
 	}
 	switch fit.Tail(f.tail) {
 	case "", fit.TailBoth, fit.TailEnd, fit.TailSamePlace, fit.TailDrop:
@@ -183,7 +195,7 @@ func (f *planFlags) targetSize(sectorSize int) (d plan.Disk, nominal bool, err e
 }
 
 func (f *planFlags) wishes(s *scan.Survey, target plan.Disk, path string) (fit.Wishes, error) {
-	w := fit.Wishes{Target: target, Tail: fit.Tail(f.tail), Excess: fit.Excess(f.excess), Accept: f.accept, Path: filepath.ToSlash(path)}
+	w := fit.Wishes{Target: target, Tail: fit.Tail(f.tail), Excess: fit.Excess(f.excess), Accept: f.accept, Rules: f.known, Try: f.try, Path: filepath.ToSlash(path)}
 	var err error
 	if w.Volumes, err = f.volumes.wishes(target.SectorSize); err != nil {
 		return w, err
@@ -243,8 +255,7 @@ func (f *planFlags) finish(u *ui, p *plan.Plan) error {
 	return nil
 }
 
-// writePlanFile writes the plan beside its name, and gives it the name when
-// it is complete.
+// writePlanFile writes the plan file.
 func writePlanFile(path string, p *plan.Plan, replace bool) error {
 	return writeWhole(path, ".plan-*.unfinished", replace, func(w io.Writer) error { return plan.Encode(w, p) })
 }

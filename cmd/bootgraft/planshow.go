@@ -22,7 +22,10 @@ func (u *ui) showPlan(p *plan.Plan, digest string) {
 	u.showPieces(p)
 	u.showReasons(p)
 	u.showDropped(p)
-	u.showFindings(p.Findings)
+	rest := u.showLadder(p.Findings)
+	if len(rest) > 0 || len(p.Findings) == 0 {
+		u.showFindings(rest)
+	}
 	u.answerf("\nCheck number of this plan:\n  %s\n", digest)
 }
 

@@ -43,6 +43,8 @@ var scriptCommands = map[string]func(ts *testscript.TestScript, neg bool, args [
 	"sparse":   scriptSparse,
 	"fifo":     scriptFIFO,
 	"same":     scriptSame,
+	"unit":     scriptUnit,
+	"starts":   scriptStarts,
 	"loop":     scriptLoop,
 	"card":     scriptCard,
 	"word":     scriptWord,
@@ -145,7 +147,12 @@ func scriptDisk(ts *testscript.TestScript, neg bool, args []string) {
 	}
 	d, err := imagetest.Parse(strings.NewReader(ts.ReadFile(args[0])))
 	ts.Check(err)
-	f, err := os.Create(ts.MkAbs(args[1]))
+	saveImage(ts, d, args[1])
+}
+
+// saveImage writes a disk to a sparse file.
+func saveImage(ts *testscript.TestScript, d *imagetest.Disk, path string) {
+	f, err := os.Create(ts.MkAbs(path))
 	ts.Check(err)
 	defer f.Close()
 	ts.Check(f.Truncate(d.Size()))

@@ -152,10 +152,15 @@ func (r *Rules) Check() error {
 			return fmt.Errorf("rules: the field at %s: %w", r.Fields[i].Place, err)
 		}
 	}
+	copied := layout.Sector(0)
 	for i := range r.Copies {
 		if err := r.checkCopy(&r.Copies[i]); err != nil {
 			return fmt.Errorf("rules: the copy at %s: %w", r.Copies[i].To, err)
 		}
+		copied += r.Copies[i].Count
+	}
+	if copied > maxCopy {
+		return fmt.Errorf("rules: copies of %d sectors, more than any original has", copied)
 	}
 	for i := range r.Checks {
 		if err := r.checkSum(&r.Checks[i]); err != nil {

@@ -225,7 +225,7 @@ func (p *planner) meaning() layout.Spans {
 		n := min(edge, t.Count)
 		m = m.Union(layout.NewSpans(layout.Span{Start: t.Start, Count: n}, layout.Span{Start: t.End() - n, Count: n}))
 	}
-	return m.Within(image.Whole(p.src))
+	return m.Union(p.rulesMeaning()).Within(image.Whole(p.src))
 }
 
 // drop lists every source sector that the card does not carry.

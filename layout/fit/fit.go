@@ -14,6 +14,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/layout"
+	"bootgraft/layout/compare"
 	"bootgraft/layout/fat/resize"
 	"bootgraft/layout/gpt"
 	"bootgraft/layout/mbr"
@@ -24,8 +25,8 @@ import (
 // Tail says what becomes of the tail on a card of another size.
 type Tail string
 
-// The choices for the tail. The empty Tail is TailBoth on a larger card and
-// TailEnd on a smaller one.
+// The choices for the tail. The empty Tail is TailBoth on a larger card, and
+// TailEnd on a smaller one or where rules show that it is counted from the end.
 const (
 	TailBoth      Tail = "both"       // at its old address, as far as there is room, and at the new end
 	TailEnd       Tail = "end"        // at the new end only
@@ -56,8 +57,10 @@ type Wishes struct {
 	Excess  Excess
 	NewIDs  *NewIDs
 	Volumes Volumes
-	Accept  []string // codes of findings of severity Refusal that the owner accepts
-	Path    string   // where the source lies, remembered in the plan
+	Rules   *compare.Rules // what other originals of the model prove about the size; nil if nothing
+	Try     int            // which try of an unknown layout, from 1; 0 for the one that is known best
+	Accept  []string       // codes of findings of severity Refusal that the owner accepts
+	Path    string         // where the source lies, remembered in the plan
 }
 
 // Refused says why there is no plan.
@@ -95,6 +98,11 @@ type planner struct {
 	smallest layout.Sector          // end of the volumes at their smallest, where one does not fit
 	pieces   []layout.Piece         // the card before anything is rendered on it
 	patches  patches
+
+	rules *compare.Rules // those that this card follows
+	try   rung           // the try that this card is, on an unknown layout
+	ruled layout.Spans   // source sectors that the rules change
+	under []layout.Piece // what the rules are rendered on
 }
 
 // Plan plans the card. The error is a *Refused, or a failed read of src.
@@ -116,7 +124,17 @@ func Plan(ctx context.Context, src image.Source, s *scan.Survey, w Wishes) (*pla
 	if len(p.refused.Why)+len(p.refused.Need) > 0 {
 		return nil, &p.refused
 	}
-	return p.emit()
+	made, err := p.emit()
+	if err != nil {
+		return nil, err
+	}
+	if err := p.prove(made); err != nil {
+		return nil, err
+	}
+	if len(p.refused.Why) > 0 {
+		return nil, &p.refused
+	}
+	return made, nil
 }
 
 func (p *planner) work() error {
@@ -129,6 +147,8 @@ func (p *planner) work() error {
 	if p.s.OddBytes > 0 {
 		p.ask(layout.Refusalf("odd-bytes", p.s.Sectors, "the last %d bytes of the source file belong to no whole sector and are not carried", p.s.OddBytes))
 	}
+	p.takeRules()
+	p.chooseTry()
 	if err := p.measure(); err != nil {
 		return err
 	}
@@ -141,6 +161,9 @@ func (p *planner) work() error {
 	}
 	if err := p.renderTables(); err != nil {
 		return p.cannotRender(err)
+	}
+	if err := p.applyRules(); err != nil {
+		return err
 	}
 	return p.answerMissing()
 }

@@ -45,12 +45,15 @@ func (p *planner) measure() error {
 		}
 	}
 	p.undecidedTail()
+	if err := p.tailByRules(); err != nil {
+		return err
+	}
 	if p.resizing() && p.gptInForce() && !p.need.tail.Empty() && p.need.tail.End() == p.s.Sectors {
 		p.note(layout.Warningf("tail-before-table", p.need.tail.Start, "the tail reaches the last sector, where the second copy of the GUID partition table belongs: at the new end it lies %s further from the end, before that copy", sectors(p.need.second)))
 	}
 	if p.w.Tail == "" && p.resizing() {
 		p.w.Tail = TailBoth
-		if p.w.Target.Sectors < p.s.Sectors {
+		if p.w.Target.Sectors < p.s.Sectors || p.countedFromEnd() {
 			p.w.Tail = TailEnd
 		}
 	}

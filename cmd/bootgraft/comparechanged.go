@@ -1,0 +1,264 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"slices"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"bootgraft/layout"
+	"bootgraft/layout/changed"
+	"bootgraft/layout/files"
+)
+
+// changed says what a device did to a card.
+func (f *compareFlags) changed(c *cobra.Command, u *ui) error {
+	before, err := f.openBefore()
+	if err != nil {
+		return err
+	}
+	defer before.close()
+	after, err := openSource(f.after, sourceFlags{sectorSize: before.SectorSize(), live: slices.Contains(f.accept, liveSource)})
+	if err != nil {
+		return err
+	}
+	defer after.close()
+	was, err := runSurvey(c, u, before)
+	if err != nil {
+		return err
+	}
+	is, err := runSurvey(c, u, after)
+	if err != nil {
+		return err
+	}
+	progress, finish := u.bar("comparing")
+	size := int64(before.SectorSize())
+	r, err := changed.Compare(c.Context(), changed.Disk{Source: before, Survey: was}, changed.Disk{Source: after, Survey: is},
+		changed.Options{Progress: func(done, total layout.Sector) { progress(int64(done)*size, int64(total)*size) }})
+	finish()
+	var sizes *changed.SizeError
+	if errors.As(err, &sizes) {
+		return refusef("%w. Read the whole card back into an image", err)
+	}
+	if err != nil {
+		return err
+	}
+	d, err := f.differingFiles(c.Context(), changed.Disk{Source: before, Survey: was}, changed.Disk{Source: after, Survey: is}, r)
+	if err != nil {
+		return err
+	}
+	if u.json {
+		return u.object(f.changedJSON(r, d))
+	}
+	u.showChanged(f, r, d)
+	return nil
+}
+
+// openBefore opens the planned card, or an image.
+func (f *compareFlags) openBefore() (*opened, error) {
+	if !isPlanFile(f.before) {
+		if f.source != "" {
+			return nil, usagef("--source goes with --before PLAN, and %s is no plan", f.before)
+		}
+		return openSource(f.before, sourceFlags{sectorSize: f.sectorSize, live: slices.Contains(f.accept, liveSource)})
+	}
+	j, err := openJob(f.before, planSourceFlags{source: f.source, accept: f.accept})
+	if err != nil {
+		return nil, err
+	}
+	return &opened{Source: j.card, path: f.before, files: j.files, close: func() error { j.close(); return nil }}, nil
+}
+
+// isPlanFile tells whether a file looks like a plan.
+func isPlanFile(path string) bool {
+	st, err := os.Stat(path)
+	if err != nil || !st.Mode().IsRegular() {
+		return false
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return false
+	}
+	defer f.Close()
+	head := make([]byte, 64)
+	n, err := io.ReadFull(f, head)
+	if err != nil && !errors.Is(err, io.ErrUnexpectedEOF) {
+		return false
+	}
+	head = head[:n]
+	return bytes.HasPrefix(head, []byte("{")) && bytes.Contains(head, []byte(`"schema"`))
+}
+
+// fileChanges are the files of which name, size or time differ.
+type fileChanges struct {
+	Added   []string `json:"added"`
+	Removed []string `json:"removed"`
+	Changed []string `json:"changed"`
+}
+
+// differingFiles lists the files that differ, if a volume does.
+func (f *compareFlags) differingFiles(ctx context.Context, before, after changed.Disk, r *changed.Report) (*fileChanges, error) {
+	out := &fileChanges{[]string{}, []string{}, []string{}}
+	if !slices.Contains(r.Kinds, changed.Files) {
+		return out, nil
+	}
+	was, err := listFiles(ctx, before)
+	if err != nil {
+		return nil, err
+	}
+	is, err := listFiles(ctx, after)
+	if err != nil {
+		return nil, err
+	}
+	for name, stamp := range is {
+		old, there := was[name]
+		switch {
+		case !there:
+			out.Added = append(out.Added, name)
+		case old != stamp:
+			out.Changed = append(out.Changed, name)
+		}
+	}
+	for name := range was {
+		if _, there := is[name]; !there {
+			out.Removed = append(out.Removed, name)
+		}
+	}
+	slices.Sort(out.Added)
+	slices.Sort(out.Removed)
+	slices.Sort(out.Changed)
+	return out, nil
+}
+
+// fileStamp is what a directory says of a file.
+type fileStamp struct {
+	size     int64
+	modified time.Time
+}
+
+func listFiles(ctx context.Context, d changed.Disk) (map[string]fileStamp, error) {
+	out := map[string]fileStamp{}
+	_, err := files.Walk(ctx, d.Source, d.Survey, files.Options{}, func(f *files.File) error {
+		out[fmt.Sprintf("%d:%s", f.Volume, f.Path)] = fileStamp{f.Size, f.Modified}
+		return nil
+	})
+	return out, err
+}
+
+// kindTexts say what a device did, and what to do now.
+var kindTexts = map[changed.Kind]string{
+	changed.Untouched:    "Not one of the compared sectors differs. The device probably never reached the card: look at the adapter, at master and slave, at the transfer mode (DMA), at the mark of a fixed disk that a card may not have, and at power. If it started all the same, it writes nothing at start.",
+	changed.Counted:      "A few bytes of the boot areas changed: a counter, a clock or a note. The device started, or began to, and took the layout for its own so far.",
+	changed.Files:        "A volume changed inside: files were added, changed or removed. The device found its volume and works with it.",
+	changed.TailFromHead: "Sectors of the tail now hold what the head held: the copies disagreed, and the device believes the head. The next plan has to carry the same in both; compare several originals and plan with --rules.",
+	changed.HeadFromTail: "Sectors of the head now hold what the tail held: the copies disagreed, and the device believes the tail. Whatever is changed in the head alone will be undone like this; compare several originals and plan with --rules.",
+	changed.Rewritten:    "The boot areas changed in more than a few bytes, and not from each other. The device has worked on them: compare it with the originals of other sizes to see what it wrote.",
+	changed.NewFormat:    "The device did not know the layout, or did not like it, and made its own. Keep this image: it shows what the device wants for this size, and is an original to compare with the others. Never let it do so on the old drive.",
+}
+
+func (u *ui) showChanged(f *compareFlags, r *changed.Report, d *fileChanges) {
+	u.answerf("before: %s\nafter:  %s\n%s\n", f.before, f.after, counted(r.Sectors, "sector"))
+	u.answerf("%s compared, %s differ\n\n", counted(r.Compared, "sector"), grouped(r.Changed))
+	u.answerf("%15s %15s  %-9s %s\n", "first sector", "sectors", "role", "what happened")
+	for i := range r.Regions {
+		if u.enough(i, len(r.Regions)) {
+			break
+		}
+		u.showChangedRegion(&r.Regions[i])
+	}
+	u.answerf("\n")
+	for _, k := range r.Kinds {
+		u.wrapped("  ", kindTexts[k])
+	}
+	for _, x := range []struct {
+		word  string
+		names []string
+	}{{"added", d.Added}, {"removed", d.Removed}, {"changed", d.Changed}} {
+		for i, name := range x.names {
+			if u.enough(i, len(x.names)) {
+				break
+			}
+			u.answerf("  %-8s %s\n", x.word, printable(name))
+		}
+	}
+}
+
+func (u *ui) showChangedRegion(r *changed.Region) {
+	text := r.Name + ": "
+	switch {
+	case r.Unknown == r.Count:
+		text += "not known, so not compared"
+	case r.Changed == 0:
+		text += "untouched"
+	case r.Changed == 1:
+		text += fmt.Sprintf("%s of sector %d changed", counted(r.Bytes, "byte"), r.First)
+	default:
+		text += fmt.Sprintf("%s in %s changed, %d to %d", counted(r.Bytes, "byte"), counted(r.Changed, "sector"), r.First, r.Last)
+	}
+	if r.Restored > 0 {
+		text += fmt.Sprintf("; %s of these sectors now as the other end of the disk", grouped(r.Restored))
+	}
+	if r.Unknown > 0 && r.Unknown < r.Count {
+		text += fmt.Sprintf("; %s not known, so not compared", grouped(r.Unknown))
+	}
+	u.wrapped(fmt.Sprintf("%15s %15s  %-9s ", grouped(r.Start), grouped(r.Count), r.Role), text)
+	if r.Role == layout.RoleVolume {
+		return
+	}
+	for _, n := range r.Numbers {
+		u.answerf("%43ssector %d, byte %d: %x -> %x\n", "", n.Sector, n.Byte, n.Was, n.Is)
+	}
+}
+
+type changedJSON struct {
+	Schema   int                 `json:"schema"`
+	Before   string              `json:"before"`
+	After    string              `json:"after"`
+	Sectors  layout.Sector       `json:"sectors"`
+	Compared layout.Sector       `json:"compared_sectors"`
+	Changed  layout.Sector       `json:"changed_sectors"`
+	Kinds    []changed.Kind      `json:"kinds"`
+	Text     []string            `json:"text"`
+	Regions  []changedRegionJSON `json:"regions"`
+	Files    *fileChanges        `json:"files"`
+}
+
+type changedRegionJSON struct {
+	layout.Span
+	Role     layout.Role         `json:"role"`
+	Name     string              `json:"name"`
+	Changed  layout.Sector       `json:"changed_sectors"`
+	Bytes    int64               `json:"changed_bytes"`
+	Unknown  layout.Sector       `json:"not_compared_sectors"`
+	Restored layout.Sector       `json:"from_other_end_sectors"`
+	Numbers  []changedNumberJSON `json:"changes"`
+}
+
+type changedNumberJSON struct {
+	Sector layout.Sector `json:"sector"`
+	Offset int           `json:"offset"`
+	Was    string        `json:"was"`
+	Is     string        `json:"is"`
+}
+
+func (f *compareFlags) changedJSON(r *changed.Report, d *fileChanges) changedJSON {
+	j := changedJSON{Schema: schema, Before: f.before, After: f.after, Sectors: r.Sectors, Compared: r.Compared, Changed: r.Changed, Kinds: r.Kinds, Files: d}
+	for _, k := range r.Kinds {
+		j.Text = append(j.Text, kindTexts[k])
+	}
+	for _, g := range r.Regions {
+		x := changedRegionJSON{g.Span, g.Role, g.Name, g.Changed, g.Bytes, g.Unknown, g.Restored, []changedNumberJSON{}}
+		for _, n := range g.Numbers {
+			x.Numbers = append(x.Numbers, changedNumberJSON{n.Sector, n.Byte, hex.EncodeToString(n.Was), hex.EncodeToString(n.Is)})
+		}
+		j.Regions = append(j.Regions, x)
+	}
+	return j
+}

@@ -1,0 +1,241 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+	"bootgraft/layout/compare"
+)
+
+const compareHelp = `Compares the heads and tails of several originals of one model, images or
+captures of drives of different sizes, and finds what follows the size: numbers
+with their formula, checksums, copies. What is foretold of every original by the
+others, far beyond chance, is proved; the rest is undecided, with every other
+reading that fits, or has no rule. Two sizes decide what is simple; three or
+more decide the rest.
+
+  bootgraft compare small.img large.img other.img -o model.rules
+  bootgraft plan small.img --size 31116288s --rules model.rules -o card.plan
+
+Two originals of one size tell what belongs to the unit from what belongs to the
+size. One unit before and after a start tells what changes by itself:
+
+  bootgraft compare a.img b.img later.img --same-unit 1,3
+
+What did the device change on a card? Compare the card, read back as an image,
+with its plan, or with its image before:
+
+  bootgraft compare --before card.plan --source old.img --after card-later.img
+  bootgraft compare --before card.img --after card-later.img`
+
+type compareFlags struct {
+	head, tail string
+	sameUnit   []string
+	target     string
+	out        string
+	replace    bool
+	sectorSize int
+	accept     []string
+
+	before, after, source string
+}
+
+func compareCommand(u *ui) *cobra.Command {
+	var f compareFlags
+	c := &cobra.Command{
+		Use:   "compare SOURCE SOURCE... [-o RULES] | compare --before PLAN|IMAGE --after IMAGE",
+		Short: "find what follows the size in several originals, or what a device changed",
+		Long:  compareHelp,
+		Args:  cobra.ArbitraryArgs,
+		RunE:  func(c *cobra.Command, args []string) error { return f.run(c, u, args) },
+	}
+	fl := c.Flags()
+	fl.StringVar(&f.head, "head", "64MiB", "how much of the start is compared: a size, or head:SIZE")
+	fl.StringVar(&f.tail, "tail", "64MiB", "how much of the end is compared: a size, or tail:SIZE")
+	fl.StringArrayVar(&f.sameUnit, "same-unit", nil, "A,B: these two are one unit before and after; numbers of the sources as given, from 1, or their paths; may be repeated")
+	fl.StringVar(&f.target, "for", "", "say what a card of this size would hold, and how far that is decided")
+	fl.StringVarP(&f.out, "output", "o", "", "write the rules to this file")
+	fl.BoolVar(&f.replace, "replace", false, "replace an existing rule file")
+	fl.IntVar(&f.sectorSize, "sector-size", 512, "logical sector size of image files in bytes: 512, 1024, 2048 or 4096")
+	fl.StringArrayVar(&f.accept, "accept", nil, "accept a finding by its code; may be repeated")
+	fl.StringVar(&f.before, "before", "", "the plan of the card, or its image, before the device had it")
+	fl.StringVar(&f.after, "after", "", "the card, read back as an image, after the device had it")
+	fl.StringVar(&f.source, "source", "", "with --before PLAN: the source of the plan, if it is not where the plan remembers it")
+	return c
+}
+
+func (f *compareFlags) run(c *cobra.Command, u *ui, args []string) error {
+	changed := f.before != "" || f.after != ""
+	switch {
+	case changed && (f.before == "" || f.after == "" || len(args) > 0):
+		return usagef("to say what a device changed, give --before and --after, and no other sources\nTry: bootgraft compare --help")
+	case changed && (f.out != "" || f.target != "" || len(f.sameUnit) > 0):
+		return usagef("-o, --for and --same-unit belong to a comparison of several originals, not to --before and --after")
+	case changed:
+		return f.changed(c, u)
+	case f.source != "":
+		return usagef("--source belongs to --before PLAN")
+	case len(args) < 2:
+		return usagef("a comparison needs at least two originals\nTry: bootgraft compare --help")
+	}
+	return f.originals(c, u, args)
+}
+
+// originals compares several originals.
+func (f *compareFlags) originals(c *cobra.Command, u *ui, args []string) error {
+	opt, err := f.options()
+	if err != nil {
+		return err
+	}
+	sources, done, err := f.open(args)
+	defer done()
+	if err != nil {
+		return err
+	}
+	if err := f.checkOutput(sources); err != nil {
+		return err
+	}
+	dumps, err := f.dumps(args, sources)
+	if err != nil {
+		return err
+	}
+	a := comparison{dumps: dumps, out: f.out}
+	if f.target != "" {
+		s, err := parseSize(f.target, sources[0].SectorSize())
+		if err != nil {
+			return err
+		}
+		a.card = s.sectors
+	}
+	progress, finish := u.bar("comparing")
+	size := int64(sources[0].SectorSize())
+	opt.Progress = func(done, total layout.Sector) { progress(int64(done)*size, int64(total)*size) }
+	a.Comparison, err = compare.Run(c.Context(), dumps, opt)
+	finish()
+	if err != nil {
+		return err
+	}
+	if f.out != "" {
+		if err := writeRules(f.out, &a.Rules, f.replace); err != nil {
+			return err
+		}
+	}
+	if u.json {
+		return u.object(a.json())
+	}
+	u.showComparison(&a)
+	return nil
+}
+
+// comparison is what there is to say about several originals.
+type comparison struct {
+	*compare.Comparison
+	dumps []compare.Dump
+	card  layout.Sector // 0 if nobody asked for one
+	out   string
+}
+
+// options reads how much of both ends is compared.
+func (f *compareFlags) options() (opt compare.Options, err error) {
+	for _, x := range []struct {
+		text, kind string
+		to         *layout.Sector
+	}{{f.head, "head:", &opt.Head}, {f.tail, "tail:", &opt.Tail}} {
+		s, err := parseSize(strings.TrimPrefix(x.text, x.kind), f.sectorSize)
+		if err != nil {
+			return opt, err
+		}
+		*x.to = s.sectors
+	}
+	return opt, image.CheckSectorSize(f.sectorSize)
+}
+
+// open opens every source; done closes those that were opened.
+func (f *compareFlags) open(args []string) (sources []*opened, done func(), err error) {
+	done = func() {
+		for _, s := range sources {
+			s.close()
+		}
+	}
+	for _, path := range args {
+		s, err := openSource(path, sourceFlags{sectorSize: f.sectorSize, live: slices.Contains(f.accept, liveSource)})
+		if err != nil {
+			return sources, done, err
+		}
+		sources = append(sources, s)
+		for i, other := range sources[:len(sources)-1] {
+			if len(s.files) > 0 && len(other.files) > 0 && os.SameFile(s.files[0], other.files[0]) {
+				return sources, done, usagef("source %d and source %d are one file: %s. A comparison with itself proves nothing", i+1, len(sources), path)
+			}
+		}
+	}
+	return sources, done, nil
+}
+
+// checkOutput refuses a rule file that is there, before anything is read.
+func (f *compareFlags) checkOutput(sources []*opened) error {
+	for _, s := range sources {
+		p := planFlags{out: f.out, replace: f.replace}
+		if err := p.checkOutput(s); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// dumps names the unit of every source.
+func (f *compareFlags) dumps(args []string, sources []*opened) ([]compare.Dump, error) {
+	out := make([]compare.Dump, len(sources))
+	for i, s := range sources {
+		out[i] = compare.Dump{Name: args[i], Source: s}
+	}
+	for _, pair := range f.sameUnit {
+		a, b, ok := strings.Cut(pair, ",")
+		i, err1 := whichSource(a, args)
+		j, err2 := whichSource(b, args)
+		if !ok || err1 != nil || err2 != nil || i == j {
+			return nil, usagef("--same-unit %s is not understood: it is two of the sources, by number from 1 or by path, with a comma between", pair)
+		}
+		if sources[i].Size() != sources[j].Size() {
+			return nil, usagef("--same-unit %s: %s and %s are not of one size, so they are not one disk", pair, args[i], args[j])
+		}
+		unit := out[i].Unit
+		if unit == "" {
+			if unit = out[j].Unit; unit == "" {
+				unit = fmt.Sprintf("unit of %s", args[i])
+			}
+		}
+		for k := range out { // what was joined before stays joined
+			if k == i || k == j || out[k].Unit != "" && (out[k].Unit == out[i].Unit || out[k].Unit == out[j].Unit) {
+				out[k].Unit = unit
+			}
+		}
+	}
+	return out, nil
+}
+
+// whichSource finds a source by its number, from 1, or its path.
+func whichSource(text string, args []string) (int, error) {
+	if i := slices.Index(args, text); i >= 0 {
+		return i, nil
+	}
+	n, err := strconv.Atoi(strings.TrimSpace(text))
+	if err == nil && (n < 1 || n > len(args)) {
+		err = errors.New("out of range")
+	}
+	return n - 1, err
+}
+
+// writeRules writes the rule file.
+func writeRules(path string, r *compare.Rules, replace bool) error {
+	return writeWhole(path, ".rules-*.unfinished", replace, func(w io.Writer) error { return compare.Encode(w, r) })
+}

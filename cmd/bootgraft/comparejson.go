@@ -1,0 +1,136 @@
+package main
+
+import (
+	"bootgraft/image"
+	"bootgraft/layout"
+	"bootgraft/layout/boot"
+	"bootgraft/layout/compare"
+)
+
+type comparisonJSON struct {
+	Schema   int                     `json:"schema"`
+	Sources  []comparedJSON          `json:"sources"`
+	Head     layout.Sector           `json:"head_sectors"`
+	Tail     layout.Sector           `json:"tail_sectors"`
+	Counts   map[compare.Class]int64 `json:"bytes"`
+	Fields   []ruleFieldJSON         `json:"fields"`
+	Checks   []ruleCheckJSON         `json:"checks"`
+	Copies   []ruleCopyJSON          `json:"copies"`
+	Carried  []compare.Stretch       `json:"carried"`
+	For      *verdictJSON            `json:"for,omitempty"`
+	Advice   []adviceJSON            `json:"advice"`
+	Findings []layout.Finding        `json:"findings"`
+	Rules    string                  `json:"rules,omitempty"`
+}
+
+type comparedJSON struct {
+	Path string `json:"path"`
+	diskJSON
+	Unit string `json:"unit,omitempty"`
+}
+
+type ruleFieldJSON struct {
+	compare.Place
+	Width    int           `json:"width"`
+	Class    compare.Class `json:"class"`
+	Encoding boot.Encoding `json:"encoding"`
+	Formula  string        `json:"formula"`
+	Bits     float64       `json:"bits"`
+	State    string        `json:"state"`
+	Doubt    string        `json:"doubt,omitempty"`
+	Others   []reading     `json:"alternatives"`
+}
+
+type ruleCheckJSON struct {
+	compare.Place
+	Width int              `json:"width"`
+	Bits  float64          `json:"bits"`
+	State string           `json:"state"`
+	Doubt string           `json:"doubt,omitempty"`
+	Ways  []compare.SumWay `json:"ways"`
+}
+
+type ruleCopyJSON struct {
+	Of    compare.Place     `json:"of"`
+	To    compare.Place     `json:"to"`
+	Count layout.Sector     `json:"count"`
+	Back  bool              `json:"back"`
+	Order image.Order       `json:"order"`
+	Own   []compare.Stretch `json:"own"`
+}
+
+type verdictJSON struct {
+	Sectors   layout.Sector `json:"sectors"`
+	Proved    int           `json:"proved"`
+	Undecided int           `json:"undecided"`
+	Fields    []answerJSON  `json:"fields"`
+}
+
+type answerJSON struct {
+	compare.Place
+	State  compare.State `json:"state"`
+	Value  uint64        `json:"value"`
+	Why    string        `json:"why,omitempty"`
+	Others []otherJSON   `json:"alternatives"`
+}
+
+type otherJSON struct {
+	Formula string `json:"formula"`
+	Value   uint64 `json:"value"`
+}
+
+type adviceJSON struct {
+	Sectors layout.Sector `json:"sectors"`
+	Left    int           `json:"undecided_left"`
+}
+
+func (a *comparison) json() comparisonJSON {
+	j := comparisonJSON{
+		Schema: schema, Head: a.Head, Tail: a.Tail, Counts: a.Counts, Rules: a.out,
+		Sources: []comparedJSON{}, Fields: []ruleFieldJSON{}, Checks: []ruleCheckJSON{}, Copies: []ruleCopyJSON{}, Advice: []adviceJSON{},
+		Carried: append([]compare.Stretch{}, a.Carried...), Findings: append([]layout.Finding{}, a.Findings...),
+	}
+	for _, d := range a.dumps {
+		size := d.Source.SectorSize()
+		j.Sources = append(j.Sources, comparedJSON{d.Name, diskJSON{image.Sectors(d.Source), size}, d.Unit})
+	}
+	for i := range a.Fields {
+		f := &a.Fields[i]
+		all := readings(f)
+		j.Fields = append(j.Fields, ruleFieldJSON{f.Place, f.Width, f.Class, all[0].Encoding, all[0].Formula, f.Bits, fieldState(f), f.Doubt, all[1:]})
+	}
+	for i := range a.Checks {
+		c := &a.Checks[i]
+		j.Checks = append(j.Checks, ruleCheckJSON{c.Place, c.Width, c.Bits, checkState(c), c.Doubt, c.Ways})
+	}
+	for _, c := range a.Copies {
+		j.Copies = append(j.Copies, ruleCopyJSON{c.Of, c.To, c.Count, c.Back, c.Order, append([]compare.Stretch{}, c.Own...)})
+	}
+	for _, x := range a.advice() {
+		j.Advice = append(j.Advice, adviceJSON{x.Size, x.Left})
+	}
+	if a.card > 0 {
+		j.For = a.verdict()
+	}
+	return j
+}
+
+// verdict says what a card of one size would hold.
+func (a *comparison) verdict() *verdictJSON {
+	v := a.For(a.card)
+	out := &verdictJSON{Sectors: a.card, Proved: v.Proved, Undecided: v.Undecided, Fields: []answerJSON{}}
+	for i := range a.Fields {
+		f := &a.Fields[i]
+		x := answerJSON{Place: f.Place, State: compare.Undecided, Others: []otherJSON{}}
+		if answer, err := f.At(a.card); err != nil {
+			x.Why = err.Error()
+		} else {
+			x.State, x.Value, x.Why = answer.State, answer.Value, answer.Why
+			for _, o := range answer.Others {
+				x.Others = append(x.Others, otherJSON{o.Formula, o.Value})
+			}
+		}
+		out.Fields = append(out.Fields, x)
+	}
+	return out
+}

@@ -1,0 +1,302 @@
+package main
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"bootgraft/layout"
+	"bootgraft/layout/compare"
+)
+
+// maxRuleRows keeps the page of a comparison readable; maxReadings what is
+// said of one number.
+const (
+	maxRuleRows = 40
+	maxReadings = 4
+)
+
+// showComparison writes what several originals have in common for a person.
+func (u *ui) showComparison(a *comparison) {
+	u.answerf("%s of one model; compared are the first %s and the last %s sectors:\n\n", counted(len(a.dumps), "original"), grouped(a.Head), grouped(a.Tail))
+	for i, d := range a.dumps {
+		unit := ""
+		if d.Unit != "" {
+			unit = ", " + d.Unit
+		}
+		u.answerf("  %2d  %s%s\n      %s\n", i+1, d.Name, unit, diskText(layout.Sector(d.Source.Size()/int64(d.Source.SectorSize())), d.Source.SectorSize()))
+	}
+	u.showCounts(a)
+	u.showFields(a)
+	u.showChecks(a)
+	u.showCopies(a)
+	u.showCarried(a)
+	u.showFor(a)
+	u.showAdvice(a)
+	u.showFindings(a.Findings)
+	if a.out != "" {
+		u.answerf("\nThe rules are in %s. Next, a card of another size:\n\n  bootgraft plan %s --size Ns --rules %s -o card.plan\n", a.out, a.dumps[0].Name, a.out)
+	}
+}
+
+// classes are the classes in the order in which they are told.
+var classes = []compare.Class{
+	compare.Constant, compare.Size, compare.Address, compare.Checksum, compare.Copy, compare.CopyNumber,
+	compare.Identity, compare.Volatile, compare.Content, compare.Unknown, compare.NotRead,
+}
+
+// classText says what a class is, as the sequel of "bytes".
+var classText = map[compare.Class]string{
+	compare.Constant: "are the same on all", compare.Size: "follow the size", compare.Address: "are addresses counted from the end",
+	compare.Checksum: "are checksums", compare.Copy: "repeat others", compare.CopyNumber: "number the copies",
+	compare.Identity: "belong to the unit", compare.Volatile: "change by themselves", compare.Content: "are content",
+	compare.Unknown: "differ, and nothing explains them", compare.NotRead: "are not known on all, and were not compared",
+}
+
+func (u *ui) showCounts(a *comparison) {
+	u.answerf("\nOf their bytes\n")
+	for _, c := range classes {
+		if n := a.Counts[c]; n > 0 {
+			u.answerf("  %15s  %s\n", grouped(n), classText[c])
+		}
+	}
+}
+
+func (u *ui) showFields(a *comparison) {
+	if len(a.Fields) == 0 {
+		u.answerf("\nNo number that follows the size was found.\n")
+		return
+	}
+	u.answerf("\nNumbers that follow the size, N = sectors of the disk:\n")
+	for i := range a.Fields {
+		if u.enough(i, len(a.Fields)) {
+			return
+		}
+		f := &a.Fields[i]
+		u.wrapped("  ", fmt.Sprintf("%s: %s, %s", f.Place, encodingText(f.Ways[0].Encoding), fieldState(f)))
+		all := formulas(f)
+		u.wrapped("      ", all[0].Formula)
+		also := ""
+		if n := len(readings(f)) - len(all); n > 0 {
+			also = fmt.Sprintf("; with more or fewer bytes read in %s", counted(n, "other way"))
+		}
+		u.wrapped("      ", fmt.Sprintf("foretold %.0f bits beyond chance%s%s", f.Bits, because(f.Doubt), also))
+		for j, other := range all[1:] {
+			if j == maxReadings {
+				u.answerf("      ... and %s more; all of them with --json\n", grouped(len(all)-1-j))
+				break
+			}
+			where := ""
+			if other.Byte != f.Byte || other.Encoding != f.Ways[0].Encoding {
+				where = fmt.Sprintf(" (byte %d: %s)", other.Byte, encodingText(other.Encoding))
+			}
+			u.wrapped("      or ", other.Formula+where)
+		}
+	}
+}
+
+func because(doubt string) string {
+	if doubt == "" {
+		return ""
+	}
+	return "; " + doubt
+}
+
+// enough ends a list that would be too long to read.
+func (u *ui) enough(i, n int) bool {
+	if i < maxRuleRows || n == maxRuleRows+1 {
+		return false
+	}
+	u.answerf("  ... and %s more; all of them with --json\n", grouped(n-i))
+	return true
+}
+
+func (u *ui) showChecks(a *comparison) {
+	if len(a.Checks) == 0 {
+		return
+	}
+	u.answerf("\nChecksums; their own bytes count as zeros in their spans:\n")
+	for i := range a.Checks {
+		if u.enough(i, len(a.Checks)) {
+			return
+		}
+		c := &a.Checks[i]
+		w := c.Ways[0]
+		u.wrapped("  ", fmt.Sprintf("%s: %s, %s", c.Place, encodingText(w.Encoding), checkState(c)))
+		u.wrapped("      ", fmt.Sprintf("%s over %s", sumText(w.Sum), spanText(w, a.SectorSize)))
+		more := ""
+		if n := len(c.Ways) - 1; n > 0 {
+			more = fmt.Sprintf("; %s the originals as well", fits(n))
+		}
+		u.wrapped("      ", fmt.Sprintf("foretold %.0f bits beyond chance%s%s", c.Bits, because(c.Doubt), more))
+	}
+}
+
+func fits(n int) string {
+	if n == 1 {
+		return "1 other span or sum fits"
+	}
+	return grouped(n) + " other spans or sums fit"
+}
+
+func (u *ui) showCopies(a *comparison) {
+	if len(a.Copies) == 0 {
+		return
+	}
+	u.answerf("\nCopies:\n")
+	for i := range a.Copies {
+		if u.enough(i, len(a.Copies)) {
+			return
+		}
+		u.wrapped("  ", copyText(&a.Copies[i]))
+	}
+}
+
+// copyText says what repeats what.
+func copyText(c *compare.CopyRule) string {
+	verb, back := "is", ""
+	if c.Count > 1 {
+		verb = "are"
+	}
+	if c.Back {
+		back = " in reverse order"
+	}
+	text := fmt.Sprintf("%s %s repeated in %s%s%s", placesText(c.Of, c.Count, false), verb, placesText(c.To, c.Count, c.Back), back, orderText(c.Order))
+	own := 0
+	for _, s := range c.Own {
+		own += s.Count
+	}
+	if own > 0 {
+		text += fmt.Sprintf("; %s of the copy are its own", counted(own, "byte"))
+	}
+	return text
+}
+
+func (u *ui) showCarried(a *comparison) {
+	if len(a.Carried) == 0 {
+		return
+	}
+	u.answerf("\nWithout a rule; a card gets these bytes as the source has them:\n")
+	for _, class := range classes {
+		total, places := 0, []string{}
+		for _, s := range a.Carried {
+			if s.Class != class {
+				continue
+			}
+			total += s.Count
+			if len(places) < maxReadings {
+				places = append(places, stretchText(s, a.SectorSize))
+			} else if len(places) == maxReadings {
+				places = append(places, "...")
+			}
+		}
+		if total > 0 {
+			u.wrapped("  ", fmt.Sprintf("%s that %s:", counted(total, "byte"), classText[class]))
+			u.wrapped("      ", strings.Join(places, "; "))
+		}
+	}
+}
+
+// stretchText names a run of bytes.
+func stretchText(s compare.Stretch, sectorSize int) string {
+	if s.Count >= sectorSize {
+		return placesText(s.Place, layout.Sector(s.Count/sectorSize), false)
+	}
+	if s.Count == 1 {
+		return s.Place.String()
+	}
+	return fmt.Sprintf("%s to %d", s.Place, s.Byte+s.Count-1)
+}
+
+// showFor says what a card of one size would hold.
+func (u *ui) showFor(a *comparison) {
+	if a.card == 0 {
+		return
+	}
+	v := a.For(a.card)
+	u.answerf("\nA card of %s: %s.\n", diskText(a.card, a.SectorSize), v)
+	for i := range a.Fields {
+		if u.enough(i, len(a.Fields)) {
+			break
+		}
+		f := &a.Fields[i]
+		answer, err := f.At(a.card)
+		if err != nil {
+			u.wrapped("  ", fmt.Sprintf("impossible: %v", err))
+			continue
+		}
+		u.wrapped("  ", fmt.Sprintf("%s would hold %s, %s%s", f.Place, grouped(int64(answer.Value)), answer.State, because(answer.Why)))
+		u.showOthers(answer)
+	}
+}
+
+// showOthers lists the other values that a number may have, each once.
+func (u *ui) showOthers(answer compare.Answer) {
+	told := map[uint64]bool{answer.Value: true}
+	for _, o := range answer.Others {
+		if told[o.Value] {
+			continue
+		}
+		if told[o.Value] = true; len(told)-1 > maxReadings {
+			u.answerf("      ... and more; all of them with --json\n")
+			return
+		}
+		u.wrapped("      or ", fmt.Sprintf("%s: %s", grouped(int64(o.Value)), o.Formula))
+	}
+}
+
+// showAdvice says which other original would decide most.
+func (u *ui) showAdvice(a *comparison) {
+	list := a.advice()
+	if len(list) == 0 {
+		return
+	}
+	card := a.cardForAdvice()
+	u.answerf("\n")
+	u.wrapped("", fmt.Sprintf("For a card of %s sectors, one more original decides most if it has one of these sizes, or one like them: another unit's drive, or a card of that size which the device itself has initialised. What so few bytes foretell may need one more after it.", grouped(card)))
+	for _, x := range list {
+		left := "one reading would be left of each number"
+		if x.Left > 0 {
+			left = counted(x.Left, "number") + " would keep several"
+		}
+		u.answerf("  %15s sectors (%s): %s\n", grouped(x.Size), bytesText(int64(x.Size)*int64(a.SectorSize)), left)
+	}
+}
+
+// cardForAdvice is the card that was asked for, or one that no original has.
+func (a *comparison) cardForAdvice() layout.Sector {
+	if a.card > 0 {
+		return a.card
+	}
+	return a.Sizes[len(a.Sizes)-1]*2 - 7
+}
+
+// maxAdvice is how many sizes are recommended.
+const maxAdvice = 3
+
+// advice returns the sizes of which another original would decide most; none
+// if a card is decided already, or no size would help.
+func (a *comparison) advice() []compare.Advice {
+	card := a.cardForAdvice()
+	if len(a.Fields) == 0 || a.For(card).Undecided == 0 {
+		return nil
+	}
+	list := a.Advise(card, a.offered())
+	return list[:min(len(list), maxAdvice)]
+}
+
+// offered are sizes in which drives and cards are sold, as many sectors as the
+// package says, in whole cylinders of 16 heads and 63 sectors, and a little
+// less.
+func (a *comparison) offered() (out []layout.Sector) {
+	least := a.Head + a.Tail + 1
+	for _, mb := range []int64{128, 256, 512, 1000, 2000, 4000, 8000, 16000, 32000, 64000} {
+		n := layout.Sector(mb * 1e6 / int64(a.SectorSize))
+		for _, size := range []layout.Sector{n, n - n%1008, n - n%1008 - 331} {
+			if size > least && size < 16*a.Sizes[len(a.Sizes)-1] && !slices.Contains(out, size) {
+				out = append(out, size)
+			}
+		}
+	}
+	return out
+}

@@ -1,0 +1,169 @@
+package main
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+	"bootgraft/layout/boot"
+	"bootgraft/layout/compare"
+)
+
+// encodingText says how a number is written.
+func encodingText(e boot.Encoding) string {
+	form, err := boot.FormOf(e)
+	if err != nil {
+		return string(e)
+	}
+	name, swap, _ := strings.Cut(string(e), "-swap")
+	n := form.Width
+	switch kind := strings.TrimRight(name, "0123456789"); kind {
+	case "u":
+		return "1 byte"
+	case "bcd":
+		return fmt.Sprintf("%d bytes, two decimal digits each", n)
+	case "lebcd":
+		return fmt.Sprintf("%d bytes, two decimal digits each, the lowest first", n)
+	case "dec":
+		return fmt.Sprintf("%d decimal digits", n)
+	case "sdec":
+		return fmt.Sprintf("%d decimal digits, blanks in front", n)
+	case "hex":
+		return fmt.Sprintf("%d hexadecimal digits, small letters", n)
+	case "HEX":
+		return fmt.Sprintf("%d hexadecimal digits, capitals", n)
+	case "be":
+		return fmt.Sprintf("%d bytes, highest first%s", n, swapText(swap))
+	default:
+		return fmt.Sprintf("%d bytes, lowest first%s", n, swapText(swap))
+	}
+}
+
+func swapText(bits string) string {
+	switch bits {
+	case "16":
+		return ", then the bytes of each 16-bit word exchanged"
+	case "32":
+		return ", then each 32-bit word reversed"
+	}
+	return ""
+}
+
+// orderText says in which order the bytes of a copy lie.
+func orderText(o image.Order) string {
+	switch o {
+	case image.Swap16:
+		return ", with the bytes of each 16-bit word exchanged"
+	case image.Swap32:
+		return ", with each 32-bit word reversed"
+	}
+	return ""
+}
+
+// sumText says what a checksum computes.
+func sumText(name string) string {
+	base, after := name, ""
+	if b, ok := strings.CutSuffix(base, "-neg"); ok {
+		base, after = b, ", negated: with it all adds up to zero"
+	} else if b, ok := strings.CutSuffix(base, "-not"); ok && !strings.HasPrefix(base, "crc") {
+		base, after = b, ", every bit inverted"
+	}
+	base, wide, isWide := strings.Cut(base, "-in")
+	text := map[string]string{
+		"sum8": "sum of bytes", "xor8": "exclusive or of bytes",
+		"sum16-le": "sum of 16-bit words, lowest byte first", "sum16-be": "sum of 16-bit words, highest byte first",
+		"sum32-le": "sum of 32-bit words, lowest byte first", "sum32-be": "sum of 32-bit words, highest byte first",
+		"xor16-le": "exclusive or of 16-bit words, lowest byte first", "xor16-be": "exclusive or of 16-bit words, highest byte first",
+		"xor32-le": "exclusive or of 32-bit words, lowest byte first", "xor32-be": "exclusive or of 32-bit words, highest byte first",
+		"crc32-ieee": "CRC-32 of Ethernet and ZIP", "crc32c": "CRC-32C", "adler32": "Adler-32",
+	}[base]
+	if text == "" {
+		return "checksum " + name
+	}
+	if isWide {
+		text += " in " + wide + " bits"
+	}
+	return text + after
+}
+
+// placesText names a run of count sectors from p on.
+func placesText(p compare.Place, count layout.Sector, back bool) string {
+	last := p.Sector + count - 1
+	if p.From == layout.FromEnd != back {
+		last = p.Sector - (count - 1)
+	}
+	if p.From == layout.FromEnd {
+		if count == 1 {
+			return fmt.Sprintf("sector end-%d", p.Sector)
+		}
+		return fmt.Sprintf("sectors end-%d to end-%d", p.Sector, last)
+	}
+	if count == 1 {
+		return fmt.Sprintf("sector %d", p.Sector)
+	}
+	return fmt.Sprintf("sectors %d to %d", p.Sector, last)
+}
+
+// spanText names the bytes that a checksum covers.
+func spanText(w compare.SumWay, sectorSize int) string {
+	from := w.Start
+	last := int64(from.Byte) + w.Count - 1
+	size := int64(sectorSize)
+	if from.Byte == 0 && w.Count%size == 0 {
+		from.Byte = 0
+		return placesText(from, layout.Sector(w.Count/size), false)
+	}
+	if last < size {
+		return fmt.Sprintf("bytes %d to %d of %s", from.Byte, last, placesText(compare.Place{From: from.From, Sector: from.Sector}, 1, false))
+	}
+	return fmt.Sprintf("%d bytes from %s on", w.Count, from)
+}
+
+// fieldState says how far a number is known, whatever the card.
+func fieldState(f *compare.Field) string {
+	switch {
+	case f.Bits < compare.Bar || f.Doubt != "":
+		return "undecided"
+	case len(formulas(f)) > 1 || f.Ways[0].Formulas[0].Min != f.Ways[0].Formulas[0].Max:
+		return "proved where its readings agree"
+	}
+	return "proved"
+}
+
+// reading is one way to understand a number.
+type reading struct {
+	Byte     int           `json:"byte"`
+	Encoding boot.Encoding `json:"encoding"`
+	Formula  string        `json:"formula"`
+}
+
+// readings lists every reading of a field that fits, the simplest first.
+func readings(f *compare.Field) (out []reading) {
+	for _, w := range f.Ways {
+		for _, g := range w.Formulas {
+			out = append(out, reading{w.Byte, w.Encoding, g.String()})
+		}
+	}
+	return out
+}
+
+// formulas lists the readings whose formulas differ: a number can be read with
+// more or fewer bytes around it, and mean the same.
+func formulas(f *compare.Field) (out []reading) {
+	for _, r := range readings(f) {
+		if !slices.ContainsFunc(out, func(o reading) bool { return o.Formula == r.Formula }) {
+			out = append(out, r)
+		}
+	}
+	return out
+}
+
+// checkState says how far a checksum is known.
+func checkState(c *compare.Check) string {
+	if c.Bits < compare.Bar || c.Doubt != "" {
+		return "undecided"
+	}
+	return "proved"
+}

@@ -1,0 +1,74 @@
+package main
+
+import (
+	"fmt"
+	"os"
+	"slices"
+
+	"bootgraft/layout"
+	"bootgraft/layout/compare"
+)
+
+const rulesHelp = `A device that keeps its own head and tail may name the size of the disk there.
+What other originals of the model prove about that is applied with
+
+  --rules RULES       from: bootgraft compare A B C -o RULES
+  --try N             on a disk that nobody knows, the N-th try that the plan
+                      lists, instead of the first, or of the rules
+
+Sectors that the rules change are made new; all other bytes of head and tail are
+carried from the source. The planned card is looked at again, and must follow
+every rule. What is not decided has to be accepted with --accept
+rules-undecided.
+`
+
+// readRules reads the rule file before minutes of reading the source.
+func (f *planFlags) readRules() (err error) {
+	if f.rules != "" {
+		f.known, err = openRules(f.rules)
+	}
+	return err
+}
+
+// openRules reads a rule file.
+func openRules(path string) (*compare.Rules, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, sourceError(path, err)
+	}
+	defer f.Close()
+	st, err := f.Stat()
+	if err == nil && !st.Mode().IsRegular() {
+		err = fmt.Errorf("%s is not a regular file", path)
+	}
+	if err != nil {
+		return nil, err
+	}
+	r, err := compare.Decode(f)
+	if err != nil {
+		return nil, fmt.Errorf("%s cannot be used: %w. Rules are made by: bootgraft compare A B C -o RULES", path, err)
+	}
+	return r, nil
+}
+
+// isTry tells whether a finding is a try of the ladder.
+func isTry(f layout.Finding) bool { return f.Code == "this-try" || f.Code == "further-try" }
+
+// showLadder lists the tries of an unknown layout apart from other findings,
+// and returns what is left.
+func (u *ui) showLadder(findings []layout.Finding) []layout.Finding {
+	if !slices.ContainsFunc(findings, isTry) {
+		return findings
+	}
+	u.answerf("\nNobody knows this layout. The tries, cheapest first:\n")
+	for _, f := range findings {
+		switch f.Code {
+		case "this-try":
+			u.wrapped("  this plan  ", f.Text)
+		case "further-try":
+			u.wrapped("             ", f.Text)
+		}
+	}
+	u.answerf("\nEach of them on a card, never on the original; --try N plans another one. What\nthe device did to a card:\n\n  bootgraft compare --before PLAN --after CARD\n")
+	return slices.DeleteFunc(slices.Clone(findings), isTry)
+}
