@@ -155,7 +155,7 @@ func (u *ui) showManifest(m *kit.Manifest) {
 			u.answerf("%33s... and %s more; all of them with --json\n", "", grouped(len(m.Spans)-i))
 			break
 		}
-		u.wrapped(fmt.Sprintf("%15s %15s  %-9s ", grouped(s.Start), grouped(s.Count), spanWord(s)), spanText(s))
+		u.wrapped(fmt.Sprintf("%15s %15s  %-9s ", grouped(s.Start), grouped(s.Count), spanWord(s)), kitSpanText(s))
 	}
 	u.answerf("Everything else of the drive is not in the kit.\n")
 	u.showMarks("Kept, and different on every drive:", m.Identity)
@@ -169,7 +169,7 @@ func spanWord(s kit.Span) string {
 	return string(s.State)
 }
 
-func spanText(s kit.Span) string {
+func kitSpanText(s kit.Span) string {
 	text := printable(s.What)
 	if s.From == layout.FromEnd {
 		text += "; counted from the end"
