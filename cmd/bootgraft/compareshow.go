@@ -123,7 +123,7 @@ func (u *ui) showChecks(a *comparison) {
 		c := &a.Checks[i]
 		w := c.Ways[0]
 		u.wrapped("  ", fmt.Sprintf("%s: %s, %s", c.Place, encodingText(w.Encoding), checkState(c)))
-		u.wrapped("      ", fmt.Sprintf("%s over %s", sumText(w.Sum), spanText(w, a.SectorSize)))
+		u.wrapped("      ", fmt.Sprintf("%s over %s", sumText(w.Sum), sumSpanText(w, a.SectorSize)))
 		more := ""
 		if n := len(c.Ways) - 1; n > 0 {
 			more = fmt.Sprintf("; %s the originals as well", fits(n))

@@ -106,8 +106,8 @@ func placesText(p compare.Place, count layout.Sector, back bool) string {
 	return fmt.Sprintf("sectors %d to %d", p.Sector, last)
 }
 
-// spanText names the bytes that a checksum covers.
-func spanText(w compare.SumWay, sectorSize int) string {
+// sumSpanText names the bytes that a checksum covers.
+func sumSpanText(w compare.SumWay, sectorSize int) string {
 	from := w.Start
 	last := int64(from.Byte) + w.Count - 1
 	size := int64(sectorSize)
