@@ -108,6 +108,13 @@ func (f *planFlags) run(c *cobra.Command, u *ui, path string) error {
 	if err != nil {
 		return err
 	}
+	if target.Sectors != s.Sectors {
+		outside, err := s.Outside(c.Context(), src)
+		if err != nil {
+			return err
+		}
+		wishes.Truths = outside.Truths()
+	}
 	p, err := fit.Plan(c.Context(), src, s, wishes)
 	if err != nil {
 		return kitHint(src, s, err, u.showRefused(err))

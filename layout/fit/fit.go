@@ -14,6 +14,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/layout"
+	"bootgraft/layout/boot"
 	"bootgraft/layout/compare"
 	"bootgraft/layout/fat/resize"
 	"bootgraft/layout/gpt"
@@ -58,6 +59,7 @@ type Wishes struct {
 	NewIDs  *NewIDs
 	Volumes Volumes
 	Rules   *compare.Rules // what other originals of the model prove about the size; nil if nothing
+	Truths  []boot.Truth   // what is true of the source outside its volumes, and must stay true
 	Try     int            // which try of an unknown layout, from 1; 0 for the one that is known best
 	Accept  []string       // codes of findings of severity Refusal that the owner accepts
 	Path    string         // where the source lies, remembered in the plan
@@ -120,7 +122,6 @@ func Plan(ctx context.Context, src image.Source, s *scan.Survey, w Wishes) (*pla
 	if err := p.work(); err != nil {
 		return nil, err
 	}
-	p.unusedAccepts()
 	if len(p.refused.Why)+len(p.refused.Need) > 0 {
 		return nil, &p.refused
 	}
@@ -131,9 +132,10 @@ func Plan(ctx context.Context, src image.Source, s *scan.Survey, w Wishes) (*pla
 	if err := p.prove(made); err != nil {
 		return nil, err
 	}
-	if len(p.refused.Why) > 0 {
+	if len(p.refused.Why)+len(p.refused.Need) > 0 {
 		return nil, &p.refused
 	}
+	made.Findings = append(made.Findings, p.unusedAccepts()...)
 	return made, nil
 }
 
@@ -224,13 +226,16 @@ func (p *planner) ask(f layout.Finding) bool {
 	return false
 }
 
-func (p *planner) unusedAccepts() {
+// unusedAccepts notes what was accepted and nobody asked for.
+func (p *planner) unusedAccepts() (out []layout.Finding) {
 	for _, code := range p.w.Accept {
 		if !p.used[code] {
-			p.note(layout.Notef("accept-not-needed", layout.NoSector, "--accept %s was given, but nothing asked for it", code))
+			text := strings.ToValidUTF8(code, "?")
+			out = append(out, layout.Notef("accept-not-needed", layout.NoSector, "--accept %s was given, but nothing asked for it", text))
 			p.used[code] = true
 		}
 	}
+	return out
 }
 
 // askAboutOtherSize asks where a disk is not understood well enough for a

@@ -48,6 +48,7 @@ func (p *planner) measure() error {
 	if err := p.tailByRules(); err != nil {
 		return err
 	}
+	p.tailByCopies()
 	if p.resizing() && p.gptInForce() && !p.need.tail.Empty() && p.need.tail.End() == p.s.Sectors {
 		p.note(layout.Warningf("tail-before-table", p.need.tail.Start, "the tail reaches the last sector, where the second copy of the GUID partition table belongs: at the new end it lies %s further from the end, before that copy", sectors(p.need.second)))
 	}

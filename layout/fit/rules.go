@@ -9,9 +9,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/layout"
-	"bootgraft/layout/card"
 	"bootgraft/layout/compare"
-	"bootgraft/layout/plan"
 )
 
 // takeRules keeps the rules that this planner has to follow: what lies in a
@@ -258,26 +256,11 @@ func (p *planner) rulesMeaning() layout.Spans {
 	return m
 }
 
-// prove looks at the planned card again, as at any disk, and refuses it where
-// it breaks what it should keep.
-func (p *planner) prove(made *plan.Plan) error {
+// proveRules refuses a card that does not follow its rules.
+func (p *planner) proveRules(card image.Source) error {
 	if p.rules == nil {
 		return nil
 	}
-	c, err := card.New(made, p.src)
-	if err != nil {
-		return err
-	}
-	for _, look := range []func(image.Source) error{p.proveRules} {
-		if err := look(c); err != nil {
-			return fmt.Errorf("looking at the planned card again: %w", err)
-		}
-	}
-	return nil
-}
-
-// proveRules refuses a card that does not follow its rules.
-func (p *planner) proveRules(card image.Source) error {
 	broken, err := p.rules.Broken(card)
 	for _, f := range broken {
 		p.refuse(layout.Refusalf("rules-broken", f.Sector, "the planned card does not follow its rules: %s", f.Text))
