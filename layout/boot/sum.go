@@ -1,6 +1,7 @@
 package boot
 
 import (
+	"encoding/binary"
 	"fmt"
 	"math/bits"
 )
@@ -92,26 +93,50 @@ type adder struct {
 	width, unit int
 	big, xor    bool
 	after       string
-	acc, word   uint32
-	have        int
+	acc         uint32
+	part        [4]byte // of a word that is not whole yet
+	have        int     // bytes of it
 }
 
 func (a *adder) Add(p []byte) {
-	for _, b := range p {
-		if a.big {
-			a.word = a.word<<8 | uint32(b)
-		} else {
-			a.word |= uint32(b) << (8 * a.have)
-		}
-		if a.have++; a.have < a.unit {
-			continue
-		}
+	for a.have > 0 && len(p) > 0 { // the rest of a word that was begun
+		a.begin(p[:1])
+		p = p[1:]
+	}
+	acc := a.acc
+	for ; len(p) >= a.unit; p = p[a.unit:] {
+		v := a.take(p)
 		if a.xor {
-			a.acc ^= a.word
+			acc ^= v
 		} else {
-			a.acc += a.word
+			acc += v
 		}
-		a.word, a.have = 0, 0
+	}
+	a.acc = acc
+	a.begin(p)
+}
+
+// take reads one whole word.
+func (a *adder) take(p []byte) uint32 {
+	switch {
+	case a.unit == 1:
+		return uint32(p[0])
+	case a.unit == 2 && a.big:
+		return uint32(p[0])<<8 | uint32(p[1])
+	case a.unit == 2:
+		return uint32(p[1])<<8 | uint32(p[0])
+	case a.big:
+		return binary.BigEndian.Uint32(p)
+	}
+	return binary.LittleEndian.Uint32(p)
+}
+
+// begin holds bytes of a word that is not whole yet, and adds it when it is.
+func (a *adder) begin(p []byte) {
+	a.have += copy(a.part[a.have:a.unit], p)
+	if a.have == a.unit {
+		a.have = 0
+		a.Add(a.part[:a.unit])
 	}
 }
 

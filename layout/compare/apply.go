@@ -266,10 +266,13 @@ func (a *applier) sum(w SumWay, c *Check) ([]byte, error) {
 			}
 		}
 		n := int(min(left, int64(size-at)))
-		if p == c.Place.sector() {
+		if p == c.Place.sector() || w.Order != image.Plain {
 			b = slices.Clone(b)
+		}
+		if p == c.Place.sector() {
 			blankOut(b, w.Byte, algorithm.Width)
 		}
+		w.Order.Turn(b)
 		run.Add(b[at : at+n])
 		left -= int64(n)
 		p, at = p.after(1), 0

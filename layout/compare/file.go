@@ -209,8 +209,12 @@ func (r *Rules) checkField(f *Field) error {
 	return nil
 }
 
+func knownOrder(o image.Order) bool {
+	return o == image.Plain || o == image.Swap16 || o == image.Swap32
+}
+
 func (r *Rules) checkCopy(c *CopyRule) error {
-	if c.Count < 1 || c.Count > maxCopy || c.Order != image.Plain && c.Order != image.Swap16 && c.Order != image.Swap32 {
+	if c.Count < 1 || c.Count > maxCopy || !knownOrder(c.Order) {
 		return errors.New("not a count, or not a byte order")
 	}
 	of, to := c.Pair(c.Count - 1)
@@ -240,7 +244,7 @@ func (r *Rules) checkSum(c *Check) error {
 		if err != nil {
 			return err
 		}
-		if sum.Width != form.Width || w.Byte < 0 || w.Byte+form.Width > r.SectorSize || w.Order != image.Plain ||
+		if sum.Width != form.Width || w.Byte < 0 || w.Byte+form.Width > r.SectorSize || !knownOrder(w.Order) ||
 			i == 0 && (w.Byte != c.Byte || form.Width != c.Width) {
 			return errors.New("a reading that does not fit its place")
 		}

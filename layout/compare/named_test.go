@@ -158,8 +158,13 @@ func TestTwoSizes(t *testing.T) {
 	if !slices.ContainsFunc(c.Findings, func(f layout.Finding) bool { return f.Code == "compare-two-sizes" }) {
 		t.Error("nobody says what two sizes cannot decide")
 	}
-	if a := c.Advise(1_130_004, family.NamedSizes()); len(a) != 3 {
-		t.Errorf("advice %v", a)
+	advice := c.Advise(1_130_004, family.NamedSizes())
+	if len(advice) != 4 || slices.ContainsFunc(advice, func(a Advice) bool { return a.Size == sizes[1] }) {
+		t.Fatalf("advice %v: a size that is there is none, the other four are", advice)
+	}
+	third := compareWide(t, f, append(sizes, advice[0].Size))
+	if v := third.For(1_130_004); v.Undecided != advice[0].Left {
+		t.Errorf("with the advised size: %s at %v, foretold %d", v, v.Open, advice[0].Left)
 	}
 }
 
