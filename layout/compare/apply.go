@@ -175,7 +175,7 @@ func (a *applier) field(f *Field) error {
 	if err != nil {
 		return err
 	}
-	if have := b[f.Byte : f.Byte+f.Width]; !slices.Equal(have, before.Bytes) && len(before.Others) == 0 {
+	if have := b[before.Byte : before.Byte+before.Width]; !slices.Equal(have, before.Bytes) && len(before.Others) == 0 {
 		return refuse("rules-source", "%s holds % x, but the rules say % x for the size of the source: it is no original of this model, or not whole", f.Place, have, before.Bytes)
 	}
 	if f.Class == Address && answer.Value >= uint64(a.n) {
@@ -189,7 +189,7 @@ func (a *applier) field(f *Field) error {
 	if err != nil {
 		return err
 	}
-	copy(card[f.Byte:], answer.Bytes)
+	copy(card[answer.Byte:], answer.Bytes)
 	return nil
 }
 
