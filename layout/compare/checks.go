@@ -119,7 +119,7 @@ func (w *worker) acceptChecks(hits []*sumHit, tried int) {
 	for _, h := range hits {
 		t := h.t
 		bits := h.bits - cost(float64(tried))
-		if bits <= 0 || t.s.open(t.at, t.at+t.width) != t.cover {
+		if bits <= 0 || len(w.c.Checks) == maxChecks || t.s.open(t.at, t.at+t.width) != t.cover {
 			continue
 		}
 		c := Check{Place: t.s.at, Width: t.width, Bits: bits, Ways: h.ways}

@@ -179,7 +179,7 @@ func join(pairs []CopyRule) (out []CopyRule) {
 		joined := false
 		for i := range out {
 			r := &out[i]
-			if r.Order != p.Order || r.Of.after(r.Count) != p.Of {
+			if r.Order != p.Order || r.Of.after(r.Count) != p.Of || len(r.Own)+len(p.Own) > maxOwn {
 				continue
 			}
 			switch p.To {
@@ -205,17 +205,23 @@ func join(pairs []CopyRule) (out []CopyRule) {
 
 // within tells whether the rule repeats into the sector at p.
 func (c *CopyRule) within(p Place) bool {
-	for i := range c.Count {
-		if _, to := c.Pair(i); to == p.sector() {
-			return true
-		}
+	i := p.At(0) - c.To.At(0)
+	if c.Back {
+		i = -i
 	}
-	return false
+	return p.From == c.To.From && i >= 0 && i < c.Count
 }
 
-// ownAt tells whether the copy has this byte of its own.
-func (c *CopyRule) ownAt(p Place) bool {
-	return slices.ContainsFunc(c.Own, func(s Stretch) bool {
-		return s.Place.sector() == p.sector() && p.Byte >= s.Byte && p.Byte < s.Byte+s.Count
-	})
+// owned tells which bytes of the i-th copy are its own.
+func (c *CopyRule) owned(i layout.Sector, size int) []bool {
+	_, to := c.Pair(i)
+	out := make([]bool, size)
+	for _, s := range c.Own {
+		if s.sector() == to {
+			for b := s.Byte; b < s.Byte+s.Count; b++ {
+				out[b] = true
+			}
+		}
+	}
+	return out
 }

@@ -97,7 +97,7 @@ func falseProofs(t *testing.T, f *family.Family, c *Comparison, n layout.Sector)
 	}
 	for i := range c.Copies {
 		for x := range c.Copies[i].Count {
-			if of, to := c.Copies[i].Pair(x); !c.Copies[i].equal(at(of), at(to), to) {
+			if of, to := c.Copies[i].Pair(x); !c.Copies[i].equal(at(of), at(to), x) {
 				wrong = append(wrong, fmt.Sprintf("%s does not repeat %s", to, of))
 			}
 		}

@@ -195,6 +195,10 @@ func (w *worker) accept(list []*candidate) {
 		f := Field{Place: c.s.at, Class: Size, Width: c.form.Width, Bits: bits}
 		f.Byte = c.at
 		for _, r := range append([]*candidate{c}, c.rivals...) {
+			if len(f.Ways) == maxWays {
+				f.Doubt = "too many readings of its bytes fit"
+				break
+			}
 			f.Ways = append(f.Ways, Way{r.at, r.form.Encoding, r.fit.formulas})
 			if r.fit.wide {
 				f.Doubt = "its numbers have too few digits: too many formulas fit"
