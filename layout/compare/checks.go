@@ -40,13 +40,18 @@ type sumHit struct {
 // checks finds the checksums among bytes that no field explains.
 func (w *worker) checks() error {
 	w.movingSectors()
+	sheets := slices.Clone(w.sheets) // where little is open, a checksum is likely
+	slices.SortStableFunc(sheets, func(a, b *sheet) int { return a.open(0, len(a.diff)) - b.open(0, len(b.diff)) })
 	var targets []*target
-	for _, s := range w.sheets {
+	for _, s := range sheets {
+		if len(targets) > maxTargets {
+			break
+		}
 		targets = append(targets, w.targets(s)...)
 	}
 	if len(targets) > maxTargets {
 		w.c.Findings = append(w.c.Findings, layout.Notef("compare-many-unexplained", layout.NoSector,
-			"%d readings of bytes that differ without a rule may be checksums; only the first %d were looked at, up to %s", len(targets), maxTargets, targets[maxTargets].s.at))
+			"more than %d readings of bytes that differ without a rule may be checksums; they were looked for in the sectors where fewest bytes are open", maxTargets))
 		targets = targets[:maxTargets]
 	}
 	hits := make([]*sumHit, len(targets))
@@ -145,8 +150,7 @@ func (h *sumHit) rank(size int) float64 {
 	if h.t.at >= size-8 {
 		r += 8
 	}
-	end := h.ways[0].Start.Byte + int(h.ways[0].Count)
-	if h.ways[0].Start.sector() == h.t.s.at && (end == h.t.at || h.ways[0].Start.Byte == h.t.at+h.t.width) {
+	if h.t.beside(h.ways[0]) {
 		r += 6
 	}
 	return r

@@ -2,6 +2,7 @@ package compare
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"reflect"
 	"strings"
@@ -156,7 +157,7 @@ func FuzzDecode(f *testing.F) {
 		for _, n := range family.NamedSizes() {
 			dumps = append(dumps, Dump{Source: model.Disk(n, foreign)})
 		}
-		c, err := Run(f.Context(), dumps, Options{Head: 24, Tail: 8})
+		c, err := Run(context.Background(), dumps, Options{Head: 24, Tail: 8})
 		if err != nil {
 			f.Fatal(err)
 		}

@@ -33,7 +33,8 @@ type spanSet struct {
 }
 
 // spanSets lists the spans that may be summed up in a target, usual ones
-// first. Only usual ones are taken in another byte order.
+// first. Only usual ones are taken in another byte order, and not such as hold
+// the target and more sectors.
 func (w *worker) spanSets(t *target) (out []spanSet) {
 	out = append(w.inSector(t), w.holding(t)...)
 	if t.width > 1 {
@@ -45,7 +46,8 @@ func (w *worker) spanSets(t *target) (out []spanSet) {
 	}
 	out = slices.DeleteFunc(out, func(s spanSet) bool { return len(s.ends) == 0 })
 	for _, s := range slices.Clone(out) {
-		if !s.plain || s.start.Byte%4 != 0 {
+		whole := s.ends[len(s.ends)-1] > w.c.SectorSize
+		if !s.plain || s.start.Byte%4 != 0 || t.width == 1 || whole && w.holdsTarget(t, s) {
 			continue
 		}
 		s.ends = slices.DeleteFunc(slices.Clone(s.ends), func(n int) bool { return n%4 != 0 })
@@ -91,33 +93,40 @@ func (w *worker) telling(t *target, set spanSet) []int {
 }
 
 // inSector lists spans in the sector of the target: usual ones, that begin
-// with the sector or after the target, then such as begin where structures do.
+// with the sector or after the target; then such as begin there and end
+// anywhere; then such as begin where structures do.
 func (w *worker) inSector(t *target) (out []spanSet) {
-	size := w.c.SectorSize
-	here := func(b int) Place { p := t.s.at; p.Byte = b; return p }
 	after := t.at + t.width
-	usual := func(start, n int) bool {
-		e := start + n
-		return e == t.at || e == t.at&^3 || e == size || e == size-4 || e == size-2 || n >= 8 && n&(n-1) == 0
-	}
-	for _, plain := range []bool{true, false} {
-		for b := 0; b < size; b++ {
-			border := b == 0 || b == after || b == (after+3)&^3
-			if !border && (plain || !slices.Contains(structStarts, b)) {
-				continue
-			}
-			set := spanSet{start: here(b), plain: plain}
-			for n := 1; b+n <= size; n++ {
-				if isUsual := border && usual(b, n); isUsual == plain && (plain || n%4 == 0) {
-					set.ends = append(set.ends, n)
-				}
-			}
-			if len(set.ends) > 0 {
-				out = append(out, set)
+	borders := slices.Compact([]int{0, after, (after + 3) &^ 3})
+	add := func(start int, plain bool, fits func(n int) bool) {
+		set := spanSet{start: t.s.at, plain: plain}
+		set.start.Byte = start
+		for n := 1; start+n <= w.c.SectorSize; n++ {
+			if fits(n) {
+				set.ends = append(set.ends, n)
 			}
 		}
+		if len(set.ends) > 0 {
+			out = append(out, set)
+		}
+	}
+	for _, b := range borders {
+		add(b, true, func(n int) bool { return w.usual(t, b, n) })
+	}
+	for _, b := range borders {
+		add(b, false, func(n int) bool { return n%4 == 0 && !w.usual(t, b, n) })
+	}
+	for _, b := range structStarts {
+		add(b, false, func(n int) bool { return w.usual(t, b, n) || slices.Contains(structStarts, b+n) })
 	}
 	return out
+}
+
+// usual tells whether a span of n bytes from start ends where such spans do:
+// at the target, at the end of the sector, or after a round number of bytes.
+func (w *worker) usual(t *target, start, n int) bool {
+	e, size := start+n, w.c.SectorSize
+	return e == t.at || e == t.at&^3 || e == size || e == size-4 || e == size-2 || n >= 8 && n&(n-1) == 0
 }
 
 // holding lists spans of several whole sectors that hold the target.
@@ -176,4 +185,11 @@ func (w *worker) reach(p Place) int {
 		return int(w.c.Head - p.Sector)
 	}
 	return 0
+}
+
+// holdsTarget tells whether the longest span of the set reaches the sector of
+// the target.
+func (w *worker) holdsTarget(t *target, set spanSet) bool {
+	apart := int64(t.s.at.At(0) - set.start.At(0))
+	return apart >= 0 && apart*int64(w.c.SectorSize) < int64(set.start.Byte+set.ends[len(set.ends)-1])
 }

@@ -60,11 +60,12 @@ func (x *sumSearch) try(set spanSet) {
 		return
 	}
 	look := x.apart
-	if inside := set.start.sector() == x.s.at || x.holdsTarget(set); inside {
+	if inside := set.start.sector() == x.s.at || x.worker.holdsTarget(x.target, set); inside {
 		look = x.own
 	}
 	for _, found := range look(set) {
-		if bits := float64(8*x.cover*found.contents) - choice; bits > x.hit.bits {
+		bits := float64(8*x.cover*found.contents) - choice
+		if bits > x.hit.bits || bits == x.hit.bits && x.beside(found.way) && !x.beside(x.hit.ways[0]) {
 			x.hit.bits = bits
 			x.hit.ways = slices.Insert(x.hit.ways, 0, found.way)
 		} else {
@@ -74,11 +75,11 @@ func (x *sumSearch) try(set spanSet) {
 	}
 }
 
-// holdsTarget tells whether the longest span of the set reaches the sector of
-// the target.
-func (x *sumSearch) holdsTarget(set spanSet) bool {
-	apart := int64(x.s.at.At(0) - set.start.At(0))
-	return apart >= 0 && apart*int64(x.c.SectorSize) < int64(set.start.Byte+set.ends[len(set.ends)-1])
+// beside tells whether a span ends where the target begins, or begins where it
+// ends.
+func (t *target) beside(w SumWay) bool {
+	size := int(w.Count)
+	return w.Start.sector() == t.s.at && (w.Start.Byte+size == t.at || w.Start.Byte == t.at+t.width)
 }
 
 // foundSum is a span and algorithm that fit, and over how many different
@@ -96,6 +97,9 @@ func (x *sumSearch) own(set spanSet) (out []foundSum) {
 	}
 	set.order.Turn(data)
 	for _, a := range x.algorithms {
+		if sameTurned(a, set.order) {
+			continue
+		}
 		run, at := a.Start(), 0
 		for _, n := range set.ends {
 			run.Add(data[at:n])
@@ -110,11 +114,17 @@ func (x *sumSearch) own(set spanSet) (out []foundSum) {
 func (x *sumSearch) apart(set spanSet) (out []foundSum) {
 	rows := x.rowsOf(set, x.width, x.algorithms)
 	for i, row := range rows {
-		for j, n := range set.ends {
-			out = x.compare(out, x.algorithms[i], set, n, row[j])
+		for j, v := range row {
+			out = x.compare(out, x.algorithms[i], set, set.ends[j], v)
 		}
 	}
 	return out
+}
+
+// sameTurned tells whether an algorithm gives nothing in a byte order that it
+// or its like of the other byte order does not give in the plain one.
+func sameTurned(a *boot.Sum, order image.Order) bool {
+	return order != image.Plain && a.Words > 0 && a.Words <= int(order)
 }
 
 // compare adds a way if the value is that of the target on the first disk,
@@ -214,6 +224,10 @@ func (w *worker) rowsOf(set spanSet, width int, algorithms []*boot.Sum) [][]uint
 	if data, err := w.read(0, set.start, last); err == nil {
 		set.order.Turn(data)
 		for _, a := range algorithms {
+			if sameTurned(a, set.order) {
+				rows = append(rows, nil)
+				continue
+			}
 			run, at := a.Start(), 0
 			var row []uint64
 			for _, n := range set.ends {
