@@ -255,9 +255,9 @@ func (u *ui) showAdvice(a *comparison) {
 	u.answerf("\n")
 	u.wrapped("", fmt.Sprintf("For a card of %s sectors, one more original decides most if it has one of these sizes, or one like them: another unit's drive, or a card of that size which the device itself has initialised. What so few bytes foretell may need one more after it.", grouped(card)))
 	for _, x := range list {
-		left := "one reading would be left of each number"
+		left := "every number would be decided"
 		if x.Left > 0 {
-			left = counted(x.Left, "number") + " would keep several"
+			left = counted(x.Left, "number") + " would still be undecided"
 		}
 		u.answerf("  %15s sectors (%s): %s\n", grouped(x.Size), bytesText(int64(x.Size)*int64(a.SectorSize)), left)
 	}

@@ -1,7 +1,9 @@
 package boot
 
 import (
+	"encoding/binary"
 	"fmt"
+	"hash/crc32"
 	"math/bits"
 )
 
@@ -11,6 +13,7 @@ import (
 type Sum struct {
 	Name  string // sum8, sum16-le, crc32-ieee, ...; with a suffix -neg or -not
 	Width int    // bytes of the result: 1, 2 or 4
+	Words int    // bytes of the words that are added or xored; 0 if their order matters
 	start func() Running
 }
 
@@ -57,7 +60,7 @@ func allSums() []*Sum {
 			if xor && after == "-neg" {
 				continue
 			}
-			out = append(out, &Sum{name + after, width, func() Running {
+			out = append(out, &Sum{name + after, width, unit, func() Running {
 				return &adder{width: width, unit: unit, big: big, xor: xor, after: after}
 			}})
 		}
@@ -77,12 +80,12 @@ func allSums() []*Sum {
 	both("xor32-le", 4, 4, false, true)
 	both("xor32-be", 4, 4, true, true)
 	out = append(out,
-		&Sum{"fletcher16", 2, func() Running { return &fletcher{mod: 255, shift: 8} }},
-		&Sum{"adler32", 4, func() Running { return &fletcher{mod: 65521, shift: 16, a: 1} }},
-		&Sum{"fletcher32-le", 4, func() Running { return &fletcher{mod: 65535, shift: 16, words: true} }})
+		&Sum{"fletcher16", 2, 0, func() Running { return &fletcher{mod: 255, shift: 8} }},
+		&Sum{"adler32", 4, 0, func() Running { return &fletcher{mod: 65521, shift: 16, a: 1} }},
+		&Sum{"fletcher32-le", 4, 0, func() Running { return &fletcher{mod: 65535, shift: 16, words: true} }})
 	for _, c := range crcs {
 		table := c.table()
-		out = append(out, &Sum{c.name, c.width / 8, func() Running { return &crcRun{c: c, table: table, v: c.init} }})
+		out = append(out, &Sum{c.name, c.width / 8, 0, func() Running { return &crcRun{c: c, table: table, v: c.init} }})
 	}
 	return out
 }
@@ -92,26 +95,50 @@ type adder struct {
 	width, unit int
 	big, xor    bool
 	after       string
-	acc, word   uint32
-	have        int
+	acc         uint32
+	part        [4]byte // of a word that is not whole yet
+	have        int     // bytes of it
 }
 
 func (a *adder) Add(p []byte) {
-	for _, b := range p {
-		if a.big {
-			a.word = a.word<<8 | uint32(b)
-		} else {
-			a.word |= uint32(b) << (8 * a.have)
-		}
-		if a.have++; a.have < a.unit {
-			continue
-		}
+	for a.have > 0 && len(p) > 0 { // the rest of a word that was begun
+		a.begin(p[:1])
+		p = p[1:]
+	}
+	acc := a.acc
+	for ; len(p) >= a.unit; p = p[a.unit:] {
+		v := a.take(p)
 		if a.xor {
-			a.acc ^= a.word
+			acc ^= v
 		} else {
-			a.acc += a.word
+			acc += v
 		}
-		a.word, a.have = 0, 0
+	}
+	a.acc = acc
+	a.begin(p)
+}
+
+// take reads one whole word.
+func (a *adder) take(p []byte) uint32 {
+	switch {
+	case a.unit == 1:
+		return uint32(p[0])
+	case a.unit == 2 && a.big:
+		return uint32(p[0])<<8 | uint32(p[1])
+	case a.unit == 2:
+		return uint32(p[1])<<8 | uint32(p[0])
+	case a.big:
+		return binary.BigEndian.Uint32(p)
+	}
+	return binary.LittleEndian.Uint32(p)
+}
+
+// begin holds bytes of a word that is not whole yet, and adds it when it is.
+func (a *adder) begin(p []byte) {
+	a.have += copy(a.part[a.have:a.unit], p)
+	if a.have == a.unit {
+		a.have = 0
+		a.Add(a.part[:a.unit])
 	}
 }
 
@@ -161,25 +188,28 @@ type crc struct {
 	init    uint32 // as held in the register: reflected if reflect
 	reflect bool
 	xor     uint32
+	quick   *crc32.Table // for long runs, where the standard library has it
 }
 
+var castagnoli = crc32.MakeTable(crc32.Castagnoli)
+
 var crcs = []*crc{
-	{"crc32-ieee", 32, 0x04C11DB7, 0xFFFFFFFF, true, 0xFFFFFFFF},
-	{"crc32-ieee-raw", 32, 0x04C11DB7, 0xFFFFFFFF, true, 0},
-	{"crc32-ieee-zero", 32, 0x04C11DB7, 0, true, 0},
-	{"crc32-msb", 32, 0x04C11DB7, 0xFFFFFFFF, false, 0xFFFFFFFF},
-	{"crc32-msb-raw", 32, 0x04C11DB7, 0xFFFFFFFF, false, 0},
-	{"crc32-msb-zero", 32, 0x04C11DB7, 0, false, 0},
-	{"crc32c", 32, 0x1EDC6F41, 0xFFFFFFFF, true, 0xFFFFFFFF},
-	{"crc16-ccitt-zero", 16, 0x1021, 0, false, 0},
-	{"crc16-ccitt-ffff", 16, 0x1021, 0xFFFF, false, 0},
-	{"crc16-ccitt-not", 16, 0x1021, 0xFFFF, false, 0xFFFF},
-	{"crc16-ccitt-reflected", 16, 0x1021, 0, true, 0},
-	{"crc16-x25", 16, 0x1021, 0xFFFF, true, 0xFFFF},
-	{"crc16-arc", 16, 0x8005, 0, true, 0},
-	{"crc16-modbus", 16, 0x8005, 0xFFFF, true, 0},
-	{"crc16-usb", 16, 0x8005, 0xFFFF, true, 0xFFFF},
-	{"crc16-8005-msb", 16, 0x8005, 0, false, 0},
+	{"crc32-ieee", 32, 0x04C11DB7, 0xFFFFFFFF, true, 0xFFFFFFFF, crc32.IEEETable},
+	{"crc32-ieee-raw", 32, 0x04C11DB7, 0xFFFFFFFF, true, 0, crc32.IEEETable},
+	{"crc32-ieee-zero", 32, 0x04C11DB7, 0, true, 0, crc32.IEEETable},
+	{"crc32-msb", 32, 0x04C11DB7, 0xFFFFFFFF, false, 0xFFFFFFFF, nil},
+	{"crc32-msb-raw", 32, 0x04C11DB7, 0xFFFFFFFF, false, 0, nil},
+	{"crc32-msb-zero", 32, 0x04C11DB7, 0, false, 0, nil},
+	{"crc32c", 32, 0x1EDC6F41, 0xFFFFFFFF, true, 0xFFFFFFFF, castagnoli},
+	{"crc16-ccitt-zero", 16, 0x1021, 0, false, 0, nil},
+	{"crc16-ccitt-ffff", 16, 0x1021, 0xFFFF, false, 0, nil},
+	{"crc16-ccitt-not", 16, 0x1021, 0xFFFF, false, 0xFFFF, nil},
+	{"crc16-ccitt-reflected", 16, 0x1021, 0, true, 0, nil},
+	{"crc16-x25", 16, 0x1021, 0xFFFF, true, 0xFFFF, nil},
+	{"crc16-arc", 16, 0x8005, 0, true, 0, nil},
+	{"crc16-modbus", 16, 0x8005, 0xFFFF, true, 0, nil},
+	{"crc16-usb", 16, 0x8005, 0xFFFF, true, 0xFFFF, nil},
+	{"crc16-8005-msb", 16, 0x8005, 0, false, 0, nil},
 }
 
 func (c *crc) table() *[256]uint32 {
@@ -216,6 +246,10 @@ type crcRun struct {
 }
 
 func (r *crcRun) Add(p []byte) {
+	if r.c.quick != nil && len(p) >= 16 {
+		r.v = ^crc32.Update(^r.v, r.c.quick, p)
+		return
+	}
 	v := r.v
 	if r.c.reflect {
 		for _, b := range p {

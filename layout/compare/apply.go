@@ -60,7 +60,7 @@ func Apply(r *Rules, src image.Source, n layout.Sector) (*Rendered, error) {
 	if least := r.reach(); n < least || a.old < least {
 		return nil, refuse("rules-areas-overlap", "the areas of the rules need %d sectors; the source has %d, the card %d", least, a.old, n)
 	}
-	for _, step := range []func() error{a.originals, a.copies, a.ofCopies, a.verify, a.leftBehind} {
+	for _, step := range []func() error{a.originals, a.copies, a.ofCopies, a.verify, a.leftBehind, a.carried} {
 		if err := step(); err != nil {
 			return nil, err
 		}
@@ -175,11 +175,13 @@ func (a *applier) field(f *Field) error {
 	if err != nil {
 		return err
 	}
-	if have := b[f.Byte : f.Byte+f.Width]; !slices.Equal(have, before.Bytes) && len(before.Others) == 0 {
+	if have := b[before.Byte : before.Byte+before.Width]; !slices.Equal(have, before.Bytes) && len(before.Others) == 0 {
 		return refuse("rules-source", "%s holds % x, but the rules say % x for the size of the source: it is no original of this model, or not whole", f.Place, have, before.Bytes)
 	}
-	if f.Class == Address && answer.Value >= uint64(a.n) {
-		return refuse("rules-pointer-falls-off", "%s would point to sector %d of a card of %d", f.Place, answer.Value, a.n)
+	if f.Class == Address {
+		if err := a.pointer(f, before.Value, answer.Value); err != nil {
+			return err
+		}
 	}
 	if answer.State != Proved {
 		a.out.Findings = append(a.out.Findings, layout.Refusalf("rules-undecided", f.Place.At(a.n),
@@ -189,7 +191,7 @@ func (a *applier) field(f *Field) error {
 	if err != nil {
 		return err
 	}
-	copy(card[f.Byte:], answer.Bytes)
+	copy(card[answer.Byte:], answer.Bytes)
 	return nil
 }
 
@@ -230,10 +232,7 @@ func (a *applier) checksum(c *Check) error {
 		return err
 	}
 	copy(b[c.Byte:], want)
-	why := c.Doubt
-	if why == "" && c.Bits < Bar {
-		why = fmt.Sprintf("foretold %.0f bits beyond chance, %d are needed", c.Bits, Bar)
-	}
+	why := c.why()
 	for _, w := range c.Ways[1:] {
 		other, err := a.sum(w, c)
 		if err != nil {
@@ -266,10 +265,13 @@ func (a *applier) sum(w SumWay, c *Check) ([]byte, error) {
 			}
 		}
 		n := int(min(left, int64(size-at)))
-		if p == c.Place.sector() {
+		if p == c.Place.sector() || w.Order != image.Plain {
 			b = slices.Clone(b)
+		}
+		if p == c.Place.sector() {
 			blankOut(b, w.Byte, algorithm.Width)
 		}
+		w.Order.Turn(b)
 		run.Add(b[at : at+n])
 		left -= int64(n)
 		p, at = p.after(1), 0
@@ -293,9 +295,9 @@ func (a *applier) copies() error {
 			if err != nil {
 				return err
 			}
-			for _, s := range c.Own {
-				if s.Place.sector() == to {
-					copy(turned[s.Byte:s.Byte+s.Count], own[s.Byte:])
+			for at, mine := range c.owned(x, len(own)) {
+				if mine {
+					turned[at] = own[at]
 				}
 			}
 			a.card[to] = turned

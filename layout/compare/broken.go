@@ -73,7 +73,7 @@ func (a *applier) brokenCopy(c *CopyRule, out *[]layout.Finding) error {
 		if err != nil {
 			return err
 		}
-		if !c.equal(b, t, to) {
+		if !c.equal(b, t, x) {
 			*out = append(*out, layout.Warningf("rule-copy", to.At(a.n), "%s does not repeat %s: a device that compares its copies may write the old one back", to, of))
 		}
 	}

@@ -39,24 +39,40 @@ type sumHit struct {
 
 // checks finds the checksums among bytes that no field explains.
 func (w *worker) checks() error {
-	var hits []*sumHit
-	tried, runs := 0, 0
-	for _, s := range w.sheets {
-		if err := w.ctx.Err(); err != nil {
-			return err
+	w.movingSectors()
+	sheets := slices.Clone(w.sheets) // where little is open, a checksum is likely
+	slices.SortStableFunc(sheets, func(a, b *sheet) int { return a.open(0, len(a.diff)) - b.open(0, len(b.diff)) })
+	var targets []*target
+	for _, s := range sheets {
+		if len(targets) > maxTargets {
+			break
 		}
-		for _, t := range w.targets(s) {
-			if runs++; runs > maxTargets {
-				w.c.Findings = append(w.c.Findings, layout.Notef("compare-many-unexplained", s.at.At(0), "too many bytes differ without a rule: checksums were looked for among the first only"))
-				return w.acceptChecks(hits, tried)
-			}
-			tried++
-			if h := w.sum(t); h != nil {
-				hits = append(hits, h)
-			}
-		}
+		targets = append(targets, w.targets(s)...)
 	}
-	return w.acceptChecks(hits, tried)
+	if len(targets) > maxTargets {
+		w.c.Findings = append(w.c.Findings, layout.Notef("compare-many-unexplained", layout.NoSector,
+			"more than %d readings of bytes that differ without a rule may be checksums; they were looked for in the sectors where fewest bytes are open", maxTargets))
+		targets = targets[:maxTargets]
+	}
+	hits := make([]*sumHit, len(targets))
+	if err := w.each(len(targets), func(i int) { hits[i] = w.sum(targets[i]) }); err != nil {
+		return err
+	}
+	hits = slices.DeleteFunc(hits, func(h *sumHit) bool { return h == nil })
+	w.acceptChecks(hits, len(targets))
+	return nil
+}
+
+// movingSectors notes which sectors differ: a span in which nothing does is
+// no reason for a checksum to differ.
+func (w *worker) movingSectors() {
+	w.moving = map[Place]bool{}
+	for _, s := range w.sheets {
+		w.moving[s.at] = true
+	}
+	for _, p := range w.c.content {
+		w.moving[p] = true
+	}
 }
 
 // targets returns every run of 4, 2 or 1 bytes that holds a difference which
@@ -103,17 +119,17 @@ func newTarget(s *sheet, at, width, cover int) *target {
 
 // acceptChecks takes the checksums that foretold most, none twice, and none
 // that would only be right because another one that it covers is.
-func (w *worker) acceptChecks(hits []*sumHit, tried int) error {
+func (w *worker) acceptChecks(hits []*sumHit, tried int) {
 	slices.SortStableFunc(hits, func(a, b *sumHit) int { return cmp.Compare(b.rank(w.c.SectorSize), a.rank(w.c.SectorSize)) })
 	for _, h := range hits {
 		t := h.t
 		bits := h.bits - cost(float64(tried))
-		if bits <= 0 || t.s.open(t.at, t.at+t.width) != t.cover {
+		if bits <= 0 || len(w.c.Checks) == maxChecks || t.s.open(t.at, t.at+t.width) != t.cover {
 			continue
 		}
 		c := Check{Place: t.s.at, Width: t.width, Bits: bits, Ways: h.ways}
 		c.Byte = t.at
-		if slices.ContainsFunc(w.c.Checks, func(d Check) bool { return c.covers(&d) && d.covers(&c) }) {
+		if slices.ContainsFunc(w.c.Checks, func(d Check) bool { return w.c.covers(&c, &d) && w.c.covers(&d, &c) }) {
 			continue
 		}
 		for i := t.at; i < t.at+t.width; i++ {
@@ -122,7 +138,6 @@ func (w *worker) acceptChecks(hits []*sumHit, tried int) error {
 		w.c.Checks = append(w.c.Checks, c)
 		w.c.Counts[Checksum] += int64(t.cover)
 	}
-	return nil
 }
 
 // rank puts checksums first that lie where people put them: at a border of
@@ -135,8 +150,7 @@ func (h *sumHit) rank(size int) float64 {
 	if h.t.at >= size-8 {
 		r += 8
 	}
-	end := h.ways[0].Start.Byte + int(h.ways[0].Count)
-	if h.ways[0].Start.sector() == h.t.s.at && (end == h.t.at || h.ways[0].Start.Byte == h.t.at+h.t.width) {
+	if h.t.beside(h.ways[0]) {
 		r += 6
 	}
 	return r
@@ -144,21 +158,11 @@ func (h *sumHit) rank(size int) float64 {
 
 // covers tells whether the span of c, by its first reading, holds a byte of d.
 // Only spans and checksums of one area can meet.
-func (c *Check) covers(d *Check) bool {
+func (r *Rules) covers(c, d *Check) bool {
 	w := c.Ways[0]
-	if w.Start.From != d.Place.From {
+	if w.Start.From != d.From {
 		return false
 	}
-	const size = 1 << 20 // more than a sector: places are only ordered
-	at := func(p Place) int64 {
-		if p.From == layout.FromEnd {
-			return -int64(p.Sector)*size + int64(p.Byte)
-		}
-		return int64(p.Sector)*size + int64(p.Byte)
-	}
-	from := at(w.Start)
-	if w.Start.sector() == d.Place.sector() {
-		return at(d.Place)+int64(d.Width) > from && at(d.Place) < from+w.Count
-	}
-	return at(d.Place) > from && int64(d.Place.At(0)-w.Start.At(0))*512 < int64(w.Start.Byte)+w.Count
+	at := func(p Place) int64 { return int64(p.At(0))*int64(r.SectorSize) + int64(p.Byte) }
+	return at(d.Place)+int64(d.Width) > at(w.Start) && at(d.Place) < at(w.Start)+w.Count
 }

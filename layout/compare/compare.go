@@ -4,7 +4,10 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"runtime"
 	"slices"
+	"sync"
+	"sync/atomic"
 
 	"bootgraft/image"
 	"bootgraft/layout"
@@ -73,7 +76,7 @@ func Run(ctx context.Context, dumps []Dump, opt Options) (*Comparison, error) {
 	if err != nil {
 		return nil, err
 	}
-	w := &worker{ctx: ctx, dumps: dumps, c: c, sheets: sheets, fit: newFitter(c.sizes, int64(c.SectorSize)), rows: map[rowsKey]*sumRows{}}
+	w := &worker{ctx: ctx, dumps: dumps, c: c, sheets: sheets}
 	if err := w.run(); err != nil {
 		return nil, err
 	}
@@ -121,19 +124,16 @@ type worker struct {
 	dumps  []Dump
 	c      *Comparison
 	sheets []*sheet
-	fit    *fitter
 	fields []*candidate
 	tried  float64
-	rows   map[rowsKey]*sumRows // checksums of whole sectors, by start
+	moving map[Place]bool // sectors that differ between the disks
+	rows   rowCache
 }
 
 func (w *worker) run() error {
 	w.copies()
-	for _, s := range w.sheets {
-		if err := w.ctx.Err(); err != nil {
-			return err
-		}
-		w.numbers(s)
+	if err := w.numbers(); err != nil {
+		return err
 	}
 	w.c.Tried = w.tried
 	strong, weak := w.choose()
@@ -147,6 +147,26 @@ func (w *worker) run() error {
 	slices.SortFunc(w.c.Fields, func(a, b Field) int { return a.Place.compare(b.Place) })
 	slices.SortFunc(w.c.Checks, func(a, b Check) int { return a.Place.compare(b.Place) })
 	return nil
+}
+
+// each calls f for 0 to n-1 on every processor, and stops when the context
+// does.
+func (w *worker) each(n int, f func(i int)) error {
+	var next atomic.Int64
+	var group sync.WaitGroup
+	for range min(n, runtime.GOMAXPROCS(0)) {
+		group.Go(func() {
+			for w.ctx.Err() == nil {
+				i := int(next.Add(1)) - 1
+				if i >= n {
+					return
+				}
+				f(i)
+			}
+		})
+	}
+	group.Wait()
+	return w.ctx.Err()
 }
 
 // cost is what the choice among n takes away from what was foretold.

@@ -4,6 +4,7 @@ import (
 	"slices"
 
 	"bootgraft/image"
+	"bootgraft/layout"
 )
 
 // maxCompared bounds how many sheets are compared with each other.
@@ -23,33 +24,63 @@ func (w *worker) copies() {
 			if of.copy {
 				continue
 			}
-			order, own, ok := repeats(of, to)
-			if !ok {
-				continue
+			if order, own, ok := repeats(of, to); ok {
+				pairs = append(pairs, to.take(of, order, own))
+				break
 			}
-			to.take(own)
-			rule := CopyRule{Of: of.at, To: to.at, Count: 1, Order: order}
-			for _, st := range stretches(own) {
-				rule.Own = append(rule.Own, Stretch{Place{to.at.From, to.at.Sector, st[0]}, st[1] - st[0], CopyNumber})
-			}
-			pairs = append(pairs, rule)
-			break
 		}
 	}
+	pairs = append(pairs, inStep(sheets, pairs)...)
 	w.c.Copies = join(pairs)
 }
 
-// take marks what the copy does not have of its own as explained.
-func (s *sheet) take(own []bool) {
+// stepReach is how many sectors beside a copy another is looked for.
+const stepReach = 8
+
+// inStep finds copies of sectors that hold too little to be known by
+// themselves, but lie beside an original and a copy that are known.
+func inStep(sheets []*sheet, pairs []CopyRule) (found []CopyRule) {
+	bySector := map[Place]*sheet{}
+	for _, s := range sheets {
+		bySector[s.at] = s
+	}
+	for _, p := range pairs {
+		for k := layout.Sector(-stepReach); k <= stepReach; k++ {
+			of := bySector[p.Of.after(k)]
+			for _, at := range []Place{p.To.after(k), p.To.after(-k)} {
+				to := bySector[at]
+				if of == nil || to == nil || of == to || of.copy || to.copy || of.at.compare(to.at) > 0 {
+					continue
+				}
+				own, ok := ownBytes(of, to, p.Order)
+				if !ok {
+					continue
+				}
+				if _, differ, mine := overlap(to, own); differ > 0 && mine <= numberBytes {
+					found = append(found, to.take(of, p.Order, own))
+				}
+			}
+		}
+	}
+	return found
+}
+
+// take makes s a copy: what it does not have of its own is explained.
+func (s *sheet) take(of *sheet, order image.Order, own []bool) CopyRule {
 	s.copy, s.own = true, own
 	for i := range s.done {
 		s.done[i] = !own[i]
 	}
+	rule := CopyRule{Of: of.at, To: s.at, Count: 1, Order: order}
+	for _, st := range stretches(own) {
+		rule.Own = append(rule.Own, Stretch{Place{s.at.From, s.at.Sector, st[0]}, st[1] - st[0], CopyNumber})
+	}
+	return rule
 }
 
 // repeats tells whether to repeats of on every disk: at least half of what is
 // not zero, and 8 bytes, and one byte that differs between the disks, must be
-// the same; or everything, with 3 bytes that differ.
+// the same; or 3 bytes that differ, and all but a copy number.
 func repeats(of, to *sheet) (image.Order, []bool, bool) {
 	for _, order := range []image.Order{image.Plain, image.Swap16, image.Swap32} {
 		if order != image.Plain && symmetric(of.data[0], order) {
@@ -59,25 +90,34 @@ func repeats(of, to *sheet) (image.Order, []bool, bool) {
 		if !ok {
 			continue
 		}
-		same, differ, mine := 0, 0, 0
-		for i, b := range to.data[0] {
-			switch {
-			case own[i]:
-				mine++
-				continue
-			case b != 0:
-				same++
-			}
-			if to.diff[i] {
-				differ++
-			}
-		}
-		if same >= 8 && same >= mine && differ > 0 || mine == 0 && differ >= 3 {
+		same, differ, mine := overlap(to, own)
+		if same >= 8 && same >= mine && differ > 0 || mine <= numberBytes && differ >= 3 {
 			return order, own, true
 		}
 	}
 	return 0, nil, false
 }
+
+// overlap counts the bytes of a copy: the same as the original and not zero,
+// the same and different from disk to disk, and its own.
+func overlap(to *sheet, own []bool) (same, differ, mine int) {
+	for i, b := range to.data[0] {
+		switch {
+		case own[i]:
+			mine++
+			continue
+		case b != 0:
+			same++
+		}
+		if to.diff[i] {
+			differ++
+		}
+	}
+	return same, differ, mine
+}
+
+// numberBytes is how long a copy number can be.
+const numberBytes = 2
 
 // alike is a quick look at one disk.
 func alike(a, b []byte) bool {
@@ -90,7 +130,7 @@ func alike(a, b []byte) bool {
 			}
 		}
 	}
-	return same >= 3 && 2*same >= used
+	return same > 0 && 2*same >= used
 }
 
 func symmetric(b []byte, order image.Order) bool {
@@ -139,7 +179,7 @@ func join(pairs []CopyRule) (out []CopyRule) {
 		joined := false
 		for i := range out {
 			r := &out[i]
-			if r.Order != p.Order || r.Of.after(r.Count) != p.Of {
+			if r.Order != p.Order || r.Of.after(r.Count) != p.Of || len(r.Own)+len(p.Own) > maxOwn {
 				continue
 			}
 			switch p.To {
@@ -165,17 +205,23 @@ func join(pairs []CopyRule) (out []CopyRule) {
 
 // within tells whether the rule repeats into the sector at p.
 func (c *CopyRule) within(p Place) bool {
-	for i := range c.Count {
-		if _, to := c.Pair(i); to == p.sector() {
-			return true
-		}
+	i := p.At(0) - c.To.At(0)
+	if c.Back {
+		i = -i
 	}
-	return false
+	return p.From == c.To.From && i >= 0 && i < c.Count
 }
 
-// ownAt tells whether the copy has this byte of its own.
-func (c *CopyRule) ownAt(p Place) bool {
-	return slices.ContainsFunc(c.Own, func(s Stretch) bool {
-		return s.Place.sector() == p.sector() && p.Byte >= s.Byte && p.Byte < s.Byte+s.Count
-	})
+// owned tells which bytes of the i-th copy are its own.
+func (c *CopyRule) owned(i layout.Sector, size int) []bool {
+	_, to := c.Pair(i)
+	out := make([]bool, size)
+	for _, s := range c.Own {
+		if s.sector() == to {
+			for b := s.Byte; b < s.Byte+s.Count; b++ {
+				out[b] = true
+			}
+		}
+	}
+	return out
 }

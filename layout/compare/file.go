@@ -10,7 +10,6 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/layout"
-	"bootgraft/layout/boot"
 )
 
 // Schema is the number of the form of rule file that this package writes and
@@ -20,11 +19,18 @@ const (
 	Kind   = "boot area rules"
 )
 
-// The bounds of a rule file.
+// The bounds of a rule file. No comparison comes near them; what a file asks
+// for beyond them would only take time.
 const (
-	MaxFile  = 16 << 20 // bytes
-	maxRules = 1 << 16  // of each kind
-	maxCopy  = 1 << 20  // sectors of one copy, and of the boot areas
+	MaxFile    = 16 << 20 // bytes
+	maxArea    = 1 << 20  // sectors of each boot area
+	maxFields  = 1 << 14
+	maxWays    = 64      // of one field
+	maxCopies  = 1 << 14 // copies, and sectors of all of them
+	maxOwn     = 1 << 14 // stretches of one copy
+	maxChecks  = 1 << 10
+	maxSummed  = 1 << 30 // bytes under all checksums
+	maxCarried = 1 << 18
 )
 
 type fileJSON struct {
@@ -134,125 +140,4 @@ func decodeFile(b []byte) (*fileJSON, error) {
 		return nil, fmt.Errorf("rule file: kind %q, schema %d; this program reads %q, schema %d", f.Kind, f.Schema, Kind, Schema)
 	}
 	return &f, nil
-}
-
-// Check tells what is wrong with the rules, if anything.
-func (r *Rules) Check() error {
-	if err := image.CheckSectorSize(r.SectorSize); err != nil {
-		return fmt.Errorf("rules: %w", err)
-	}
-	if r.Head < 0 || r.Tail < 0 || r.Head > maxCopy || r.Tail > maxCopy {
-		return fmt.Errorf("rules: areas of %d and %d sectors", r.Head, r.Tail)
-	}
-	if len(r.Fields) > maxRules || len(r.Copies) > maxRules || len(r.Checks) > maxRules || len(r.Carried) > maxCopy {
-		return errors.New("rules: more than any original has")
-	}
-	for i := range r.Fields {
-		if err := r.checkField(&r.Fields[i]); err != nil {
-			return fmt.Errorf("rules: the field at %s: %w", r.Fields[i].Place, err)
-		}
-	}
-	copied := layout.Sector(0)
-	for i := range r.Copies {
-		if err := r.checkCopy(&r.Copies[i]); err != nil {
-			return fmt.Errorf("rules: the copy at %s: %w", r.Copies[i].To, err)
-		}
-		copied += r.Copies[i].Count
-	}
-	if copied > maxCopy {
-		return fmt.Errorf("rules: copies of %d sectors, more than any original has", copied)
-	}
-	for i := range r.Checks {
-		if err := r.checkSum(&r.Checks[i]); err != nil {
-			return fmt.Errorf("rules: the checksum at %s: %w", r.Checks[i].Place, err)
-		}
-	}
-	for _, s := range r.Carried {
-		if s.Count < 1 || !r.inside(s.Place) {
-			return fmt.Errorf("rules: bytes carried at %s: outside the areas compared", s.Place)
-		}
-	}
-	return nil
-}
-
-// inside tells whether a place lies in the areas compared.
-func (r *Rules) inside(p Place) bool {
-	if p.Byte < 0 || p.Byte >= r.SectorSize {
-		return false
-	}
-	switch p.From {
-	case layout.FromStart:
-		return p.Sector >= 0 && p.Sector < r.Head
-	case layout.FromEnd:
-		return p.Sector >= 1 && p.Sector <= r.Tail
-	}
-	return false
-}
-
-func (r *Rules) checkField(f *Field) error {
-	if !r.inside(f.Place) || f.Class != Size && f.Class != Address {
-		return fmt.Errorf("class %q, outside the areas or no field", f.Class)
-	}
-	for i, w := range f.Ways {
-		form, err := boot.FormOf(w.Encoding)
-		if err != nil {
-			return err
-		}
-		if w.Byte < 0 || w.Byte+form.Width > r.SectorSize || len(w.Formulas) == 0 || len(w.Formulas) > maxFormulas ||
-			i == 0 && (w.Byte != f.Byte || form.Width != f.Width) {
-			return errors.New("a reading that does not fit its place")
-		}
-		for _, g := range w.Formulas {
-			if !g.valid() {
-				return errors.New("a formula that cannot be computed")
-			}
-		}
-	}
-	if len(f.Ways) == 0 || len(f.Ways) > 1024 {
-		return errors.New("no reading, or too many")
-	}
-	return nil
-}
-
-func (r *Rules) checkCopy(c *CopyRule) error {
-	if c.Count < 1 || c.Count > maxCopy || c.Order != image.Plain && c.Order != image.Swap16 && c.Order != image.Swap32 {
-		return errors.New("not a count, or not a byte order")
-	}
-	of, to := c.Pair(c.Count - 1)
-	for _, p := range []Place{c.Of, c.To, of, to} {
-		if !r.inside(p) || p.Byte != 0 {
-			return errors.New("it leaves the areas compared")
-		}
-	}
-	for _, s := range c.Own {
-		if !r.inside(s.Place) || s.Count < 1 || s.Byte+s.Count > r.SectorSize {
-			return errors.New("bytes of its own that are not in a sector")
-		}
-	}
-	return nil
-}
-
-func (r *Rules) checkSum(c *Check) error {
-	if !r.inside(c.Place) || len(c.Ways) == 0 || len(c.Ways) > 2*maxSumWays {
-		return errors.New("outside the areas, no reading, or too many")
-	}
-	for i, w := range c.Ways {
-		form, err := boot.FormOf(w.Encoding)
-		if err != nil {
-			return err
-		}
-		sum, err := boot.SumOf(w.Sum)
-		if err != nil {
-			return err
-		}
-		if sum.Width != form.Width || w.Byte < 0 || w.Byte+form.Width > r.SectorSize || w.Order != image.Plain ||
-			i == 0 && (w.Byte != c.Byte || form.Width != c.Width) {
-			return errors.New("a reading that does not fit its place")
-		}
-		if w.Count < 1 || w.Count > int64(r.SectorSize)*256 || !r.inside(w.Start) ||
-			!r.inside(w.Start.sector().after(layout.Sector((int64(w.Start.Byte)+w.Count-1)/int64(r.SectorSize)))) {
-			return errors.New("a span that leaves the areas compared")
-		}
-	}
-	return nil
 }

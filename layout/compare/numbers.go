@@ -34,25 +34,59 @@ func formsOf(names []boot.Encoding) []*boot.Form {
 	return out
 }
 
-// numbers reads every run of bytes of a sheet that holds a difference as a
-// number, in every encoding, and keeps what follows the size.
-func (w *worker) numbers(s *sheet) {
-	if len(w.fit.n) < 2 {
-		return
+// numbers reads every run of bytes that holds a difference as a number, in
+// every encoding, and keeps what follows the size.
+func (w *worker) numbers() error {
+	if slices.Max(w.c.sizes) == slices.Min(w.c.sizes) {
+		return nil
 	}
-	values := make([]uint64, len(s.data))
+	readers := make([]*numberReader, len(w.sheets))
+	err := w.each(len(w.sheets), func(i int) {
+		readers[i] = &numberReader{
+			s: w.sheets[i], fit: newFitter(w.c.sizes, int64(w.c.SectorSize)), values: make([]uint64, len(w.dumps)),
+		}
+		readers[i].all()
+	})
+	if err != nil {
+		return err
+	}
+	for _, r := range readers {
+		w.fields = append(w.fields, r.found...)
+		w.tried += r.tried
+	}
+	return nil
+}
+
+// numberReader reads the numbers of one sheet.
+type numberReader struct {
+	s      *sheet
+	fit    *fitter
+	values []uint64 // scratch
+	tried  float64
+	found  []*candidate
+}
+
+func (r *numberReader) all() {
 	for _, forms := range [][]*boot.Form{binaryForms, codedForms} {
 		for _, f := range forms {
-			for at := 0; at+f.Width <= len(s.diff); at++ {
-				if s.open(at, at+f.Width) > 0 {
-					w.number(s, f, at, values)
+			for at := 0; at+f.Width <= len(r.s.diff); at++ {
+				if r.s.open(at, at+f.Width) > 0 {
+					r.number(f, at)
 				}
 			}
 		}
 	}
 }
 
-func (w *worker) number(s *sheet, f *boot.Form, at int, values []uint64) {
+func (r *numberReader) number(f *boot.Form, at int) {
+	s := r.s
+	for i, d := range s.data {
+		v, ok := f.Decode(d[at : at+f.Width])
+		if !ok {
+			return
+		}
+		r.values[i] = v
+	}
 	var cover []int
 	for i := at; i < at+f.Width; i++ {
 		if s.diff[i] && s.done[i] {
@@ -62,16 +96,9 @@ func (w *worker) number(s *sheet, f *boot.Form, at int, values []uint64) {
 			cover = append(cover, i)
 		}
 	}
-	for i, d := range s.data {
-		v, ok := f.Decode(d[at : at+f.Width])
-		if !ok {
-			return
-		}
-		values[i] = v
-	}
-	w.tried++
-	if fit := w.fit.fit(values, len(cover)); fit != nil {
-		w.fields = append(w.fields, &candidate{s: s, at: at, form: f, cover: cover, fit: fit})
+	r.tried++
+	if fit := r.fit.fit(r.values, len(cover)); fit != nil {
+		r.found = append(r.found, &candidate{s: s, at: at, form: f, cover: cover, fit: fit})
 	}
 }
 
@@ -168,6 +195,10 @@ func (w *worker) accept(list []*candidate) {
 		f := Field{Place: c.s.at, Class: Size, Width: c.form.Width, Bits: bits}
 		f.Byte = c.at
 		for _, r := range append([]*candidate{c}, c.rivals...) {
+			if len(f.Ways) == maxWays {
+				f.Doubt = "too many readings of its bytes fit"
+				break
+			}
 			f.Ways = append(f.Ways, Way{r.at, r.form.Encoding, r.fit.formulas})
 			if r.fit.wide {
 				f.Doubt = "its numbers have too few digits: too many formulas fit"

@@ -23,11 +23,13 @@ func (p Place) At(n layout.Sector) layout.Sector {
 }
 
 // String writes the place as people count it.
-func (p Place) String() string {
+func (p Place) String() string { return fmt.Sprintf("%s, byte %d", p.sectorText(), p.Byte) }
+
+func (p Place) sectorText() string {
 	if p.From == layout.FromEnd {
-		return fmt.Sprintf("end-%d, byte %d", p.Sector, p.Byte)
+		return fmt.Sprintf("end-%d", p.Sector)
 	}
-	return fmt.Sprintf("sector %d, byte %d", p.Sector, p.Byte)
+	return fmt.Sprintf("sector %d", p.Sector)
 }
 
 // sector returns the place of the first byte of the same sector.

@@ -87,6 +87,15 @@ type Check struct {
 	Doubt string
 }
 
+// State tells whether the checksum is proved; all its readings may still
+// have to agree on a card.
+func (c *Check) State() State {
+	if c.Doubt == "" && c.Bits >= Bar {
+		return Proved
+	}
+	return Undecided
+}
+
 // CopyRule says that sectors repeat earlier ones, but for some bytes.
 type CopyRule struct {
 	Of    Place         // first sector of what is repeated
@@ -119,8 +128,9 @@ const (
 type Answer struct {
 	State  State
 	Value  uint64 // by the simplest formula
+	Byte   int    // in the sector of the field: where Bytes lie
 	Width  int
-	Bytes  []byte // from the Byte of the field
+	Bytes  []byte
 	Others []Other
 	Why    string // undecided: the reason
 }
@@ -132,32 +142,47 @@ type Other struct {
 	Bytes   []byte
 }
 
-// At returns what the field holds on a card of n sectors. An error means that
-// the simplest formula cannot be written there: too wide, or below zero.
+// At returns what the field holds on a card of n sectors. A value that has
+// outgrown the bytes that were seen to change is written in a longer reading of
+// them, undecided; an error means that there is none, or that the value is
+// below zero.
 func (f *Field) At(n layout.Sector) (Answer, error) {
-	w := f.Ways[0]
-	g := w.Formulas[0]
-	v, ok := g.one(int64(n), g.simplest())
-	if !ok || v < 0 {
-		return Answer{}, fmt.Errorf("%s: %s is below zero, or beyond all sense, for %d sectors", f.Place, g, n)
+	var first error
+	for i, w := range f.Ways {
+		g := w.Formulas[0]
+		v, ok := g.one(int64(n), g.simplest())
+		if !ok || v < 0 {
+			return Answer{}, fmt.Errorf("%s: %s is below zero, or beyond all sense, for %d sectors", f.Place, g, n)
+		}
+		b, err := encode(w.Encoding, uint64(v))
+		if err != nil {
+			if first == nil {
+				first = err
+			}
+			continue
+		}
+		a := Answer{State: Proved, Value: uint64(v), Byte: w.Byte, Width: len(b), Bytes: b, Why: f.Doubt}
+		f.rivals(n, &a)
+		f.judge(i, &a)
+		return a, nil
 	}
-	b, err := encode(w.Encoding, uint64(v))
-	if err != nil {
-		return Answer{}, fmt.Errorf("%s: %w", f.Place, err)
-	}
-	a := Answer{State: Proved, Value: uint64(v), Width: len(b), Bytes: b, Why: f.Doubt}
-	f.rivals(n, &a)
+	return Answer{}, fmt.Errorf("%s: %w", f.Place, first)
+}
+
+// judge settles the state of an answer by the i-th reading.
+func (f *Field) judge(i int, a *Answer) {
 	switch {
 	case a.Why != "":
 	case f.Bits < Bar:
 		a.Why = fmt.Sprintf("foretold %.0f bits beyond chance, %d are needed", f.Bits, Bar)
+	case i > 0:
+		a.Why = fmt.Sprintf("%d does not fit the %d bytes that were seen to change; it is written as %s", a.Value, f.Width, f.Ways[i].Encoding)
 	case len(a.Others) > 0:
 		a.Why = fmt.Sprintf("%d readings fit all disks and differ for this size", len(a.Others)+1)
 	}
 	if a.Why != "" {
 		a.State = Undecided
 	}
-	return a, nil
 }
 
 // rivals adds every reading whose bytes differ from those of the first.
@@ -173,7 +198,7 @@ func (f *Field) rivals(n layout.Sector, a *Answer) {
 					continue
 				}
 				b, err := encode(w.Encoding, uint64(v))
-				if err == nil && agree(f.Byte, a.Bytes, w.Byte, b) {
+				if err == nil && agree(a.Byte, a.Bytes, w.Byte, b) {
 					continue
 				}
 				o := Other{Formula: h.String(), Value: uint64(v), Bytes: b}
@@ -227,7 +252,7 @@ func (r *Rules) For(n layout.Sector) Verdict {
 		count(r.Fields[i].Place, err == nil && a.State == Proved)
 	}
 	for i := range r.Checks {
-		count(r.Checks[i].Place, r.Checks[i].Doubt == "" && r.Checks[i].Bits >= Bar)
+		count(r.Checks[i].Place, r.Checks[i].State() == Proved)
 	}
 	return v
 }

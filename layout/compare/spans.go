@@ -1,13 +1,10 @@
 package compare
 
 import (
-	"bytes"
-	"fmt"
 	"slices"
 
 	"bootgraft/image"
 	"bootgraft/layout"
-	"bootgraft/layout/boot"
 )
 
 // structStarts are bytes of a sector at which a span may begin, beside its
@@ -32,94 +29,104 @@ type spanSet struct {
 	start Place
 	ends  []int
 	plain bool
+	order image.Order // in which the bytes are taken
 }
 
-// sumRows holds, of one start, every algorithm at every length of whole
-// sectors, on the first disk.
-type sumRows struct {
-	ends []int
-	rows [][]uint64 // by algorithm, then by length
-}
-
-type rowsKey struct {
-	start       Place
-	first, last int
-}
-
-// sum looks for an algorithm and a span that give the target on every disk.
-func (w *worker) sum(t *target) *sumHit {
-	h := &sumHit{t: t, bits: -1}
-	most := float64(8 * t.cover * len(w.dumps))
-	algorithms := 0
-	for _, a := range boot.Sums {
-		if a.Width == t.width {
-			algorithms++
-		}
-	}
-	try := func(set spanSet, look func(*target, spanSet) []foundSum) {
-		choice := cost(float64(algorithms * len(t.want) * 64))
-		if !set.plain {
-			choice = cost(float64(algorithms * len(t.want) * 512 * 128))
-		}
-		if most-choice < Bar && !set.plain || most <= choice {
-			return
-		}
-		for _, found := range look(t, set) {
-			if bits := float64(8*t.cover*found.contents) - choice; bits > h.bits {
-				h.bits = bits
-				h.ways = slices.Insert(h.ways, 0, found.way)
-			} else if len(h.ways) < maxSumWays {
-				h.ways = append(h.ways, found.way)
-			}
-		}
-	}
-	for _, set := range w.inSector(t) {
-		if set.plain || h.bits < 0 {
-			try(set, w.tryOwn)
-		}
-	}
-	for _, set := range w.holding(t) {
-		try(set, w.tryOwn)
-	}
+// spanSets lists the spans that may be summed up in a target, usual ones
+// first. Only usual ones are taken in another byte order, and not such as hold
+// the target and more sectors.
+func (w *worker) spanSets(t *target) (out []spanSet) {
+	out = append(w.inSector(t), w.holding(t)...)
 	if t.width > 1 {
-		for _, set := range w.apart(t) {
-			try(set, w.tryApart)
+		out = append(out, w.apart(t)...)
+	}
+	for i := range out {
+		out[i].order = image.Plain
+		out[i].ends = w.telling(t, out[i])
+	}
+	out = slices.DeleteFunc(out, func(s spanSet) bool { return len(s.ends) == 0 })
+	for _, s := range slices.Clone(out) {
+		whole := s.ends[len(s.ends)-1] > w.c.SectorSize
+		if !s.plain || s.start.Byte%4 != 0 || t.width == 1 || whole && w.holdsTarget(t, s) {
+			continue
 		}
-	}
-	if len(h.ways) == 0 {
-		return nil
-	}
-	return h
-}
-
-// inSector lists spans in the sector of the target, usual ones first: those
-// that begin with the sector or after the target, then such as begin where
-// structures do. The second kind is for targets that no usual span explains.
-func (w *worker) inSector(t *target) (out []spanSet) {
-	size := w.c.SectorSize
-	here := func(b int) Place { p := t.s.at; p.Byte = b; return p }
-	usual := func(start, n int) bool {
-		e := start + n
-		return e == t.at || e == size || e == size-4 || e == size-2 || n >= 8 && n&(n-1) == 0
-	}
-	for _, plain := range []bool{true, false} {
-		for b := 0; b < size; b++ {
-			border := b == 0 || b == t.at+t.width
-			if !border && (plain || !slices.Contains(structStarts, b)) {
-				continue
-			}
-			set := spanSet{start: here(b), plain: plain}
-			for n := 1; b+n <= size; n++ {
-				if isUsual := border && usual(b, n); isUsual == plain && (plain || n%4 == 0) {
-					set.ends = append(set.ends, n)
-				}
-			}
-			if len(set.ends) > 0 {
-				out = append(out, set)
+		s.ends = slices.DeleteFunc(slices.Clone(s.ends), func(n int) bool { return n%4 != 0 })
+		for _, s.order = range []image.Order{image.Swap16, image.Swap32} {
+			if len(s.ends) > 0 {
+				out = append(out, s)
 			}
 		}
 	}
 	return out
+}
+
+// telling returns the ends of the spans that hold a difference beside the
+// target: the others cannot be what makes it differ.
+func (w *worker) telling(t *target, set spanSet) []int {
+	size := w.c.SectorSize
+	last := set.ends[len(set.ends)-1]
+	p, at := set.start.sector(), set.start.Byte
+	for n := 0; n < last; p, at = p.after(1), 0 {
+		here := min(size-at, last-n)
+		differs := w.moving[p]
+		if p == t.s.at {
+			rel := slices.IndexFunc(t.s.diff[at:at+here], func(d bool) bool { return d })
+			for rel >= 0 && at+rel >= t.at && at+rel < t.at+t.width {
+				next := slices.Index(t.s.diff[at+rel+1:at+here], true)
+				if next < 0 {
+					rel = -1
+					break
+				}
+				rel += 1 + next
+			}
+			if differs = rel >= 0; differs {
+				n += rel
+			}
+		}
+		if differs {
+			first := slices.IndexFunc(set.ends, func(e int) bool { return e > n })
+			return set.ends[max(0, first):]
+		}
+		n += here
+	}
+	return nil
+}
+
+// inSector lists spans in the sector of the target: usual ones, that begin
+// with the sector or after the target; then such as begin there and end
+// anywhere; then such as begin where structures do.
+func (w *worker) inSector(t *target) (out []spanSet) {
+	after := t.at + t.width
+	borders := slices.Compact([]int{0, after, (after + 3) &^ 3})
+	add := func(start int, plain bool, fits func(n int) bool) {
+		set := spanSet{start: t.s.at, plain: plain}
+		set.start.Byte = start
+		for n := 1; start+n <= w.c.SectorSize; n++ {
+			if fits(n) {
+				set.ends = append(set.ends, n)
+			}
+		}
+		if len(set.ends) > 0 {
+			out = append(out, set)
+		}
+	}
+	for _, b := range borders {
+		add(b, true, func(n int) bool { return w.usual(t, b, n) })
+	}
+	for _, b := range borders {
+		add(b, false, func(n int) bool { return n%4 == 0 && !w.usual(t, b, n) })
+	}
+	for _, b := range structStarts {
+		add(b, false, func(n int) bool { return w.usual(t, b, n) || slices.Contains(structStarts, b+n) })
+	}
+	return out
+}
+
+// usual tells whether a span of n bytes from start ends where such spans do:
+// at the target, at the end of the sector, or after a round number of bytes.
+func (w *worker) usual(t *target, start, n int) bool {
+	e, size := start+n, w.c.SectorSize
+	return e == t.at || e == t.at&^3 || e == size || e == size-4 || e == size-2 || n >= 8 && n&(n-1) == 0
 }
 
 // holding lists spans of several whole sectors that hold the target.
@@ -180,135 +187,9 @@ func (w *worker) reach(p Place) int {
 	return 0
 }
 
-// tryOwn runs every algorithm over spans that may hold the target.
-func (w *worker) tryOwn(t *target, set spanSet) (out []foundSum) {
-	data, err := w.span(t, 0, set.start, set.ends[len(set.ends)-1])
-	if err != nil {
-		return nil // not read on this disk: no span to try
-	}
-	for _, a := range boot.Sums {
-		if a.Width != t.width {
-			continue
-		}
-		run := a.Start()
-		at := 0
-		for _, n := range set.ends {
-			run.Add(data[at:n])
-			at = n
-			out = w.hit(out, t, a, set.start, n, run.Value())
-		}
-	}
-	return out
-}
-
-// tryApart looks the sums up that do not depend on the target.
-func (w *worker) tryApart(t *target, set spanSet) (out []foundSum) {
-	rows := w.rowsOf(set)
-	if rows == nil {
-		return nil
-	}
-	for i, a := range boot.Sums {
-		if a.Width != t.width {
-			continue
-		}
-		for j, n := range rows.ends {
-			out = w.hit(out, t, a, set.start, n, rows.rows[i][j])
-		}
-	}
-	return out
-}
-
-func (w *worker) rowsOf(set spanSet) *sumRows {
-	key := rowsKey{set.start, set.ends[0], set.ends[len(set.ends)-1]}
-	if r, ok := w.rows[key]; ok {
-		return r
-	}
-	r := &sumRows{ends: set.ends}
-	data, err := w.read(0, set.start, key.last)
-	if err != nil {
-		w.rows[key] = nil
-		return nil
-	}
-	for _, a := range boot.Sums {
-		run, at := a.Start(), 0
-		var row []uint64
-		for _, n := range r.ends {
-			run.Add(data[at:n])
-			at = n
-			row = append(row, run.Value())
-		}
-		r.rows = append(r.rows, row)
-	}
-	w.rows[key] = r
-	return r
-}
-
-// foundSum is a span and algorithm that fit, and over how many different
-// contents.
-type foundSum struct {
-	way      SumWay
-	contents int
-}
-
-// hit adds a way if the value is that of the target on the first disk, and
-// the other disks agree. A sum of zero says nothing.
-func (w *worker) hit(out []foundSum, t *target, a *boot.Sum, start Place, n int, v uint64) []foundSum {
-	for _, r := range t.want {
-		if r.values[0] != v || v == 0 || len(out) >= maxSumWays {
-			continue
-		}
-		way := SumWay{Sum: a.Name, Encoding: r.encoding, Byte: t.at, Start: start, Count: int64(n), Order: image.Plain}
-		if contents, ok := w.holds(t, a, way, r.values); ok {
-			out = append(out, foundSum{way, contents})
-		}
-	}
-	return out
-}
-
-// holds tells whether the way is right on every disk, and how many different
-// contents the span has on them.
-func (w *worker) holds(t *target, a *boot.Sum, way SumWay, want []uint64) (contents int, ok bool) {
-	seen := map[string]bool{}
-	for d := range w.dumps {
-		data, err := w.span(t, d, way.Start, int(way.Count))
-		if err != nil || a.Of(data) != want[d] {
-			return 0, false
-		}
-		seen[string(data)] = true
-	}
-	return len(seen), true
-}
-
-// span returns bytes of one disk with those of the target as zeros.
-func (w *worker) span(t *target, dump int, start Place, n int) ([]byte, error) {
-	size := w.c.SectorSize
-	if start.sector() == t.s.at && start.Byte+n <= size {
-		b := bytes.Clone(t.s.data[dump][start.Byte : start.Byte+n])
-		blankOut(b, t.at-start.Byte, t.width)
-		return b, nil
-	}
-	b, err := w.read(dump, start, n)
-	if err != nil {
-		return nil, err
-	}
-	apart := int(t.s.at.At(0) - start.At(0))
-	blankOut(b, apart*size+t.at-start.Byte, t.width)
-	return b, nil
-}
-
-func (w *worker) read(dump int, start Place, n int) ([]byte, error) {
-	src := w.dumps[dump].Source
-	b := make([]byte, n)
-	at := start.At(image.Sectors(src))
-	if err := image.ReadFull(src, b, int64(at)*int64(w.c.SectorSize)+int64(start.Byte)); err != nil {
-		return nil, fmt.Errorf("reading %s: %w", start, err)
-	}
-	return b, nil
-}
-
-// blankOut zeroes width bytes at at, as far as they lie in b.
-func blankOut(b []byte, at, width int) {
-	for i := max(0, at); i < min(len(b), at+width); i++ {
-		b[i] = 0
-	}
+// holdsTarget tells whether the longest span of the set reaches the sector of
+// the target.
+func (w *worker) holdsTarget(t *target, set spanSet) bool {
+	apart := int64(t.s.at.At(0) - set.start.At(0))
+	return apart >= 0 && apart*int64(w.c.SectorSize) < int64(set.start.Byte+set.ends[len(set.ends)-1])
 }

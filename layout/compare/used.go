@@ -113,12 +113,3 @@ func (r *Rules) ConstantTail(src image.Source) (layout.Sector, error) {
 	}
 	return reach, nil
 }
-
-// CarriedBytes counts the bytes that no rule speaks of, by class.
-func (r *Rules) CarriedBytes() map[Class]int64 {
-	out := map[Class]int64{}
-	for _, s := range r.Carried {
-		out[s.Class] += int64(s.Count)
-	}
-	return out
-}

@@ -23,10 +23,10 @@ func (a *applier) verify() error {
 			if err != nil {
 				return err
 			}
-			if !c.equal(b, t, to) {
+			if !c.equal(b, t, x) {
 				return refuse("rules-source", "%s of the source does not repeat %s, as the rules say: its copies disagree already", to, of)
 			}
-			if !c.equal(a.card[of], a.card[to], to) {
+			if !c.equal(a.card[of], a.card[to], x) {
 				return refuse("rules-contradict", "a field at %s changes bytes that repeat %s", to, of)
 			}
 		}
@@ -44,14 +44,12 @@ func (a *applier) verify() error {
 	return nil
 }
 
-// equal tells whether t repeats b but for the bytes of its own.
-func (c *CopyRule) equal(b, t []byte, to Place) bool {
+// equal tells whether t, the i-th copy, repeats b but for the bytes of its own.
+func (c *CopyRule) equal(b, t []byte, i layout.Sector) bool {
 	b = slices.Clone(b)
 	c.Order.Turn(b)
-	for i := range b {
-		at := to
-		at.Byte = i
-		if b[i] != t[i] && !c.ownAt(at) {
+	for at, own := range c.owned(i, len(b)) {
+		if b[at] != t[at] && !own {
 			return false
 		}
 	}

@@ -3,7 +3,6 @@ package fit
 import (
 	"bytes"
 	"errors"
-	"fmt"
 	"slices"
 	"strings"
 
@@ -117,7 +116,11 @@ func (p *planner) applyRules() error {
 	}
 	p.under = p.ground()
 	for _, f := range out.Findings {
-		if !p.try.asks(f) {
+		switch {
+		case f.Severity != layout.Refusal:
+			p.note(f)
+		case f.Code == "rules-pointer-target-moves": // pointers looks at what this plan really carries
+		case !p.try.asks(f):
 			p.ask(f)
 		}
 	}
@@ -145,27 +148,6 @@ func (p *planner) noteRules() {
 	}
 	p.note(layout.Notef("rules-applied", layout.NoSector, "%s follow %d rules for numbers, %d for checksums and %d for copies of sectors; they come from originals of %s sectors",
 		sectors(p.ruled.Sectors()), len(p.rules.Fields), len(p.rules.Checks), copied, strings.Join(sizes, ", ")))
-	p.noteCarried()
-}
-
-// noteCarried says what differs between the originals and has no rule.
-func (p *planner) noteCarried() {
-	carried := p.rules.CarriedBytes()
-	var parts []string
-	for _, c := range []struct {
-		class compare.Class
-		text  string
-	}{
-		{compare.Identity, "belong to the unit"}, {compare.Volatile, "change by themselves"},
-		{compare.Content, "are content"}, {compare.Unknown, "nobody can explain"},
-	} {
-		if n := carried[c.class]; n > 0 {
-			parts = append(parts, fmt.Sprintf("%s that %s", grouped(n), c.text))
-		}
-	}
-	if len(parts) > 0 {
-		p.note(layout.Notef("rules-carried", layout.NoSector, "bytes that differ between the originals and have no rule are carried from this source as they are: %s", strings.Join(parts, ", ")))
-	}
 }
 
 // applySector puts one sector of the rules onto the card, if what the card has

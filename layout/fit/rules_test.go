@@ -206,7 +206,7 @@ func TestUndecidedRulesAsk(t *testing.T) {
 		t.Error("the plan does not say what was accepted")
 	}
 	if !slices.ContainsFunc(p.Findings, func(f layout.Finding) bool {
-		return f.Code == "rules-carried" && strings.Contains(f.Text, "8 that belong to the unit")
+		return f.Code == "rules-carried-identity" && strings.HasPrefix(f.Text, "8 bytes of the class")
 	}) {
 		t.Errorf("the plan does not say what is carried without a rule: %v", p.Findings)
 	}

@@ -6,10 +6,10 @@ package family
 
 import (
 	"bytes"
+	"encoding/binary"
 	"fmt"
 	"math/rand/v2"
 
-	"bootgraft/image"
 	"bootgraft/image/imagetest"
 	"bootgraft/layout"
 )
@@ -27,13 +27,13 @@ type Number struct {
 	Width        int
 }
 
-// sum is a checksum of the device.
+// sum is a checksum of the device. All places are bytes of the head.
 type sum struct {
-	sector, at, width int
-	kind              string
-	from, to          int // span in the sector; the checksum itself counts as zeros
-	write             func(b []byte, v int64)
-	compute           func(b []byte) int64
+	at, width int
+	kind      string
+	from, to  int // span; the checksum itself counts as zeros
+	write     func(b []byte, v int64)
+	compute   func(b []byte) int64
 }
 
 // twin is a copy that the device keeps at the end of the disk.
@@ -49,10 +49,13 @@ type Family struct {
 	Numbers    []Number
 	Head, Tail int // sectors
 	seed       uint64
-	sums       []sum
+	words      int   // bytes of the words in which a PC sees the whole disk reversed, 0 or 1 for none
+	sums       []sum // in the order in which the device computes them
 	twins      []twin
+	chains     []chain
 	serialAt   int // byte in sector 0, 8 bytes, 0 for none
 	clockAt    int // byte in sector 0, 4 bytes, 0 for none
+	logAt      int // sector of a log of which few bytes change, 0 for none
 	songs      int // sectors of songs in the head, at its end
 	numberAt   int // byte of the copy number
 }
@@ -67,46 +70,54 @@ type Unit struct {
 // Disk returns a disk of n sectors as the device leaves it.
 func (f *Family) Disk(n layout.Sector, u Unit) *imagetest.Disk {
 	d := imagetest.New(n, sectorSize)
+	put := func(at layout.Sector, b []byte) { d.Put(at, reversed(b, f.words)) }
 	head := f.head(int64(n), u)
 	for i := range f.Head {
-		d.Put(layout.Sector(i), head[i*sectorSize:(i+1)*sectorSize])
+		put(layout.Sector(i), head[i*sectorSize:(i+1)*sectorSize])
 	}
-	for _, x := range f.tailOnly(int64(n)) {
-		d.Put(n-layout.Sector(x.end), x.data)
+	for end, b := range f.tailOnly(int64(n)) {
+		put(n-layout.Sector(end), b)
 	}
 	for _, t := range f.twins {
-		d.Put(n-layout.Sector(t.end), f.copyOf(head, t))
+		put(n-layout.Sector(t.end), f.copyOf(head, t))
 	}
 	return d
 }
 
-// head returns the head of a disk.
+// reversed returns b with the bytes of every word in reverse.
+func reversed(b []byte, words int) []byte {
+	words = max(1, words)
+	out := make([]byte, len(b))
+	for i := range b {
+		w := i / words * words
+		out[i] = b[w+words-1-(i-w)]
+	}
+	return out
+}
+
+// head returns the head of a disk as the device sees it.
 func (f *Family) head(n int64, u Unit) []byte {
 	b := make([]byte, f.Head*sectorSize)
-	code := rand.New(rand.NewPCG(f.seed, 1))
-	for i := range b {
-		if i%sectorSize < 400 && i/sectorSize%3 != 2 {
-			b[i] = byte(code.Uint32())
+	noise := func(at, count int, of, stream uint64) {
+		r := rand.New(rand.NewPCG(of, stream))
+		for i := range count {
+			b[at+i] = byte(r.Uint32())
+		}
+	}
+	for s := range f.Head {
+		if s%3 != 2 {
+			noise(s*sectorSize, 400, f.seed+uint64(s)<<32, 1)
 		}
 	}
 	copy(b[16:], "INVENTED UNIT   ")
-	songs := rand.New(rand.NewPCG(u.Songs, 2))
-	for i := (f.Head - f.songs) * sectorSize; i < len(b); i++ {
-		b[i] = byte(songs.Uint32())
-	}
-	f.decoys(b, n)
+	noise((f.Head-f.songs)*sectorSize, f.songs*sectorSize, u.Songs, 2)
 	if f.serialAt > 0 {
-		r := rand.New(rand.NewPCG(u.Serial, 3))
-		for i := range 8 {
-			b[f.serialAt+i] = byte(r.Uint32())
-		}
+		noise(f.serialAt, 8, u.Serial, 3)
 	}
 	if f.clockAt > 0 {
-		r := rand.New(rand.NewPCG(u.Clock, 4))
-		for i := range 4 {
-			b[f.clockAt+i] = byte(r.Uint32())
-		}
+		noise(f.clockAt, 4, u.Clock, 4)
 	}
+	f.decoys(b, n, u)
 	for _, x := range f.Numbers {
 		if !x.FromEnd {
 			at := x.Sector*sectorSize + x.Byte
@@ -114,52 +125,51 @@ func (f *Family) head(n int64, u Unit) []byte {
 		}
 	}
 	for _, s := range f.sums {
-		f.putSum(b, s)
+		putSum(b, s)
 	}
 	return b
 }
 
-// decoys puts what must not be taken for structure into the songs: a boot
-// signature, and the size of the disk.
-func (f *Family) decoys(b []byte, n int64) {
-	if f.songs < 4 {
-		return
+// decoys puts what must not be taken for structure where the owner's data are:
+// a boot signature and the size of the disk in a song, and in a log, where
+// little else changes, the size on some units only.
+func (f *Family) decoys(b []byte, n int64, u Unit) {
+	if f.songs >= 4 {
+		at := (f.Head - f.songs + 1) * sectorSize
+		b[at+510], b[at+511] = 0x55, 0xAA
+		binary.LittleEndian.PutUint32(b[at+700:], uint32(n))
 	}
-	at := (f.Head - f.songs + 1) * sectorSize
-	b[at+510], b[at+511] = 0x55, 0xAA
-	for i := range 4 {
-		b[at+700+i] = byte(n >> (8 * i))
+	if f.logAt > 0 {
+		at := f.logAt*sectorSize + 64
+		r := rand.New(rand.NewPCG(u.Clock, 5))
+		binary.BigEndian.PutUint32(b[at:], uint32(u.Clock)*97+1000) // always later
+		binary.LittleEndian.PutUint32(b[at+8:], r.Uint32())
+		if u.Clock%2 == 0 {
+			binary.LittleEndian.PutUint32(b[at+8:], uint32(n))
+		}
 	}
 }
 
-func (f *Family) putSum(b []byte, s sum) {
-	sec := b[s.sector*sectorSize : (s.sector+1)*sectorSize]
-	clear(sec[s.at : s.at+s.width])
-	s.write(sec[s.at:s.at+s.width], s.compute(sec[s.from:s.to]))
+func putSum(b []byte, s sum) {
+	clear(b[s.at : s.at+s.width])
+	s.write(b[s.at:s.at+s.width], s.compute(b[s.from:s.to]))
 }
 
-type tailSector struct {
-	end  int
-	data []byte
-}
-
-// tailOnly returns the sectors of the tail that are no copies.
-func (f *Family) tailOnly(n int64) (out []tailSector) {
-	bySector := map[int][]byte{}
+// tailOnly returns the sectors of the tail that are no copies, by their
+// distance from the end.
+func (f *Family) tailOnly(n int64) map[int][]byte {
+	out := map[int][]byte{}
 	for _, x := range f.Numbers {
 		if !x.FromEnd {
 			continue
 		}
-		b := bySector[x.Sector]
+		b := out[x.Sector]
 		if b == nil {
 			b = make([]byte, sectorSize)
 			copy(b, "TAIL OF THE UNIT")
-			bySector[x.Sector] = b
+			out[x.Sector] = b
 		}
 		x.Write(b[x.Byte:x.Byte+x.Width], x.Of(n))
-	}
-	for end, b := range bySector {
-		out = append(out, tailSector{end, b})
 	}
 	return out
 }
@@ -170,67 +180,7 @@ func (f *Family) copyOf(head []byte, t twin) []byte {
 	if t.number > 0 {
 		b[f.numberAt] = t.number
 	}
-	out := make([]byte, sectorSize)
-	for i := range b {
-		w := i / t.words * t.words
-		out[i] = b[w+t.words-1-(i-w)]
-	}
-	return out
-}
-
-// Check does what the device does when it starts: it believes nothing about
-// the disk but its real size, and returns what it finds wrong.
-func (f *Family) Check(src image.Source) error {
-	n := int64(image.Sectors(src))
-	read := func(at layout.Sector) ([]byte, error) {
-		return image.ReadSectors(src, layout.Span{Start: at, Count: 1})
-	}
-	for _, x := range f.Numbers {
-		at := layout.Sector(x.Sector)
-		if x.FromEnd {
-			at = layout.Sector(n) - at
-		}
-		b, err := read(at)
-		if err != nil {
-			return err
-		}
-		want := make([]byte, x.Width)
-		x.Write(want, x.Of(n))
-		if have := b[x.Byte : x.Byte+x.Width]; !bytes.Equal(have, want) {
-			return fmt.Errorf("%s at sector %d byte %d is % x, the device wants % x", x.Kind, at, x.Byte, have, want)
-		}
-	}
-	for _, s := range f.sums {
-		b, err := read(layout.Sector(s.sector))
-		if err != nil {
-			return err
-		}
-		full := append(make([]byte, s.sector*sectorSize), b...)
-		f.putSum(full, s)
-		if !bytes.Equal(full[s.sector*sectorSize:], b) {
-			return fmt.Errorf("checksum %s of sector %d is wrong", s.kind, s.sector)
-		}
-	}
-	return f.checkTwins(read, n)
-}
-
-// checkTwins compares the copies at the end with the head.
-func (f *Family) checkTwins(read func(layout.Sector) ([]byte, error), n int64) error {
-	for _, t := range f.twins {
-		of, err := read(layout.Sector(t.of))
-		if err != nil {
-			return err
-		}
-		to, err := read(layout.Sector(n) - layout.Sector(t.end))
-		if err != nil {
-			return err
-		}
-		head := append(make([]byte, t.of*sectorSize), of...)
-		if !bytes.Equal(to, f.copyOf(head, t)) {
-			return fmt.Errorf("the copies disagree: sector %d and the one %d before the end", t.of, t.end)
-		}
-	}
-	return nil
+	return reversed(b, t.words)
 }
 
 // Twins returns the pairs of sectors that the device keeps alike: of the head,
@@ -240,4 +190,16 @@ func (f *Family) Twins() (pairs [][2]int) {
 		pairs = append(pairs, [2]int{t.of, t.end})
 	}
 	return pairs
+}
+
+// String describes the model, for the log of a test that failed.
+func (f *Family) String() string {
+	s := fmt.Sprintf("%s: head %d, words of %d, songs %d, %d copies", f.Name, f.Head, f.words, f.songs, len(f.twins))
+	for _, x := range f.Numbers {
+		s += fmt.Sprintf("; %d/%d %s", x.Sector, x.Byte, x.Kind)
+	}
+	for _, x := range f.sums {
+		s += fmt.Sprintf("; %d/%d %s over %d to %d", x.at/sectorSize, x.at%sectorSize, x.kind, x.from, x.to)
+	}
+	return s
 }

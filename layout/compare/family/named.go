@@ -98,7 +98,7 @@ func familyL() *Family {
 		number(0, 0x1E2, 4, "start of the small part", le32, small),
 		number(0, 0x1D6, 4, "length of the second part", le32, func(n int64) int64 { return small(n) - 900_000 }),
 	}}
-	f.sums = []sum{{sector: 0, at: 506, width: 2, kind: sumKinds[2].name, to: 506, write: writers[0].write, compute: sumKinds[2].compute}}
+	f.sums = []sum{{at: 506, width: 2, kind: sumKinds[2].name, to: 506, write: writers[0].write, compute: sumKinds[2].compute}}
 	return f
 }
 

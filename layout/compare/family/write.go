@@ -16,6 +16,10 @@ type writer struct {
 	write func(b []byte, v int64)
 }
 
+// Those of the writers that are words of 2, 4 or 8 bytes come first: a disk
+// whose words are reversed has only such.
+const wordWriters = 8
+
 var writers = []writer{
 	{"16 bit little-endian", 2, 1<<16 - 1, func(b []byte, v int64) { binary.LittleEndian.PutUint16(b, uint16(v)) }},
 	{"16 bit big-endian", 2, 1<<16 - 1, func(b []byte, v int64) { binary.BigEndian.PutUint16(b, uint16(v)) }},
@@ -27,12 +31,20 @@ var writers = []writer{
 	{"32 bit, bytes of words exchanged", 4, 1<<32 - 1, func(b []byte, v int64) {
 		binary.BigEndian.PutUint32(b, bits.RotateLeft32(uint32(v), 16))
 	}},
+	{"64 bit little-endian", 8, 1 << 60, func(b []byte, v int64) { binary.LittleEndian.PutUint64(b, uint64(v)) }},
+	{"64 bit big-endian", 8, 1 << 60, func(b []byte, v int64) { binary.BigEndian.PutUint64(b, uint64(v)) }},
 	{"48 bit big-endian", 6, 1<<48 - 1, func(b []byte, v int64) {
 		binary.BigEndian.PutUint16(b, uint16(v>>32))
 		binary.BigEndian.PutUint32(b[2:], uint32(v))
 	}},
-	{"64 bit little-endian", 8, 1 << 60, func(b []byte, v int64) { binary.LittleEndian.PutUint64(b, uint64(v)) }},
-	{"64 bit big-endian", 8, 1 << 60, func(b []byte, v int64) { binary.BigEndian.PutUint64(b, uint64(v)) }},
+	{"24 bit big-endian", 3, 1<<24 - 1, func(b []byte, v int64) { b[0], b[1], b[2] = byte(v>>16), byte(v>>8), byte(v) }},
+	{"decimal digits a half byte, last first", 5, 9999999999, func(b []byte, v int64) {
+		for i := range b {
+			b[i] = byte(v%10 + v/10%10*16)
+			v /= 100
+		}
+	}},
+	{"decimal text behind spaces", 10, 9999999999, func(b []byte, v int64) { copy(b, fmt.Sprintf("%10d", v)) }},
 	{"decimal digits a half byte", 5, 9999999999, func(b []byte, v int64) {
 		for i := len(b) - 1; i >= 0; i-- {
 			b[i] = byte(v%10 + v/10%10*16)
