@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"syscall"
 	"testing"
 
 	"bootgraft/image"
@@ -434,6 +435,23 @@ func TestGuardsOnFacts(t *testing.T) {
 			t.Errorf("%s: %v", c.name, err)
 		case c.code != "" && (!errors.As(err, &r) || r.Code != c.code || !bytes.Equal(old, content(t, card))):
 			t.Errorf("%s: want %s, got %v", c.name, c.code, err)
+		}
+	}
+}
+
+// What two guards see, the failed open and the facts, is told once.
+func TestOneReasonIsToldOnce(t *testing.T) {
+	m := deviceModel()
+	for code, change := range map[string]func(f *blockdev.Facts){
+		TargetNoMedium: func(f *blockdev.Facts) { f.Held, f.Sectors = errNoMedium, 0 },
+		TargetReadOnly: func(f *blockdev.Facts) { f.Held, f.ReadOnly = syscall.EROFS, true },
+	} {
+		card, _ := usedCard()
+		change(&card.Facts)
+		_, err := perform(card, writeRequest(m, filepath.Join(t.TempDir(), "receipt")))
+		var all Refusals
+		if !errors.As(err, &all) || len(all) != 1 || all[0].Code != code {
+			t.Errorf("%s: %v", code, err)
 		}
 	}
 }

@@ -45,7 +45,11 @@ func traces(ctx context.Context, want, have image.Source) []string {
 		if o := h.Volume(v.Index); o == nil || o.Start != v.Start || o.Kind != v.Kind {
 			continue
 		}
-		if c := counters(w, v, want, have); len(c) > 0 {
+		c := counters(w, v, want, have)
+		if n := readSince(w.FAT[v.Index], h.FAT[v.Index]); n > 0 {
+			c = append(c, fmt.Sprintf("the day of the last access of %s", counted(n, "file")))
+		}
+		if len(c) > 0 {
 			out = append(out, fmt.Sprintf("volume %d: changed as a system changes it when it mounts: %s", v.Index, strings.Join(c, ", ")))
 		}
 	}
@@ -95,14 +99,12 @@ func someOf(names []string) string {
 // eachName calls visit for every file, and every folder of a FAT volume.
 func eachName(ctx context.Context, s *scan.Survey, src image.Source, visit func(name string)) error {
 	for i, v := range s.FAT {
-		t, err := v.LoadTable(v.Active)
-		if err != nil {
-			return err
-		}
-		for f := range v.NewWalk(t, fat.WalkOptions{}).Files() {
+		if err := eachEntry(v, func(f *fat.File) {
 			if f.Dir {
 				visit(fmt.Sprintf("volume %d/%s/", i, f.Path))
 			}
+		}); err != nil {
+			return err
 		}
 	}
 	_, err := files.Walk(ctx, &glance{Source: src}, s, files.Options{}, func(f *files.File) error {
@@ -134,6 +136,44 @@ func counters(s *scan.Survey, v layout.Volume, want, have image.Source) (out []s
 		}
 	}
 	return out
+}
+
+// readSince counts the files and folders of a FAT volume whose entries are of
+// another day of access alone: a desktop that only looks into files, for their
+// pictures or their names, changes nothing else.
+func readSince(want, have *fat.Volume) (n int) {
+	planned := map[string]fat.Raw{}
+	if eachEntry(want, func(f *fat.File) { planned[f.Path] = f.Raw }) != nil {
+		return 0
+	}
+	if eachEntry(have, func(f *fat.File) {
+		p, known := planned[f.Path]
+		q := f.Raw
+		day := q.Accessed()
+		copy(q[18:20], p[18:20]) // the day; everything else has to be the same
+		if known && q == p && !day.Equal(p.Accessed()) {
+			n++
+		}
+	}) != nil {
+		return 0
+	}
+	return n
+}
+
+// eachEntry calls visit for every file and folder of a FAT volume; nil is one
+// without any.
+func eachEntry(v *fat.Volume, visit func(*fat.File)) error {
+	if v == nil {
+		return nil
+	}
+	t, err := v.LoadTable(v.Active)
+	if err != nil {
+		return err
+	}
+	for f := range v.NewWalk(t, fat.WalkOptions{}).Files() {
+		visit(f)
+	}
+	return nil
 }
 
 // fatCounters: Microsoft FAT: General Overview of On-Disk Format v1.03, "FAT

@@ -186,10 +186,14 @@ func (s *Source) whatNow(err error) image.Fault {
 	return fault
 }
 
-// isGone asks the kernel, not the drive, whether it still has the device.
+// isGone asks the kernel, not the drive, whether it still has the device; only
+// a reader is asked itself, whether its card is still in it.
 func (s *Source) isGone() bool {
-	size, err := deviceSize(int(s.f.Fd()))
-	return err != nil || size == 0
+	fd := int(s.f.Fd())
+	if size, err := deviceSize(fd); err != nil || size == 0 {
+		return true
+	}
+	return s.identity.Removable && faultOf(stillHere(fd)) == image.Gone
 }
 
 // faultOf tells the kinds of read errors apart: errno(3), and the block layer's

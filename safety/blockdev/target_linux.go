@@ -8,6 +8,7 @@ import (
 	"os"
 	"strconv"
 	"sync"
+	"time"
 	"unsafe"
 
 	"golang.org/x/sys/unix"
@@ -215,14 +216,25 @@ func (t *Target) WriteAt(p []byte, off int64) (int, error) {
 	return len(p), nil
 }
 
-// put writes all of an aligned b or fails.
+// leaving is how long a memory card that was pulled may still be there for the
+// kernel: its slot waits until the contacts are quiet, and every transfer until
+// then gives EIO.
+const leaving = time.Second
+
+// put writes all of an aligned b or fails. An error ends the work on the card,
+// so there is time to see whether it is leaving.
 func (t *Target) put(b []byte, off int64) (int, error) {
 	n, err := t.transfer(unix.Pwrite, b, off)
 	var failed *image.ReadError
-	if errors.As(err, &failed) {
-		failed.Writing = true
+	if !errors.As(err, &failed) {
+		return n, err
 	}
-	return n, err
+	if failed.Fault != image.Gone {
+		time.Sleep(leaving)
+		errors.As(t.failed(failed.Span, failed.Err), &failed)
+	}
+	failed.Writing = true
+	return n, failed
 }
 
 // isAligned tells whether the kernel takes the buffer for direct transfers.
@@ -252,10 +264,29 @@ func (t *Target) transfer(call func(int, []byte, int64) (int, error), b []byte, 
 // that its capacity is 0 by now: it was pulled.
 func (t *Target) failed(at layout.Span, err error) error {
 	fault := faultOf(err)
-	if size, e := deviceSize(t.fd); e != nil || size != t.size || errors.Is(err, unix.ENOSPC) {
+	size, e := deviceSize(t.fd)
+	here := stillHere(t.name)
+	switch {
+	case errors.Is(err, unix.ENOSPC):
+		fault, err = image.Gone, fmt.Errorf("its capacity is 0 now, it was pulled (%w)", err)
+	case e != nil || size != t.size:
 		fault = image.Gone
+	case fault != image.Gone && faultOf(here) == image.Gone:
+		fault, err = image.Gone, fmt.Errorf("%w (%w)", here, err)
 	}
 	return &image.ReadError{Span: at, Fault: fault, Err: err}
+}
+
+// stillHere opens a device once more by its descriptor, which makes the kernel
+// ask a reader for its card. Where a card leaves and its reader stays, an open
+// descriptor keeps its size and answers EIO, as for a bad sector; and unless
+// something polls the reader, another card in it would go unseen.
+func stillHere(fd int) error {
+	again, err := unix.Open(fmt.Sprintf("/proc/self/fd/%d", fd), unix.O_RDONLY|unix.O_CLOEXEC, 0)
+	if err != nil {
+		return err
+	}
+	return unix.Close(again)
 }
 
 // Flush makes everything written so far outlast a power cut, as far as the
@@ -287,6 +318,9 @@ func (t *Target) Forget() error {
 func (t *Target) Same() error {
 	if t.fd < 0 {
 		return errNotHeld
+	}
+	if err := stillHere(t.name); err != nil {
+		return t.failed(layout.Span{}, err)
 	}
 	size, err := deviceSize(t.fd)
 	switch {

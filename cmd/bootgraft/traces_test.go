@@ -1,0 +1,93 @@
+package main
+
+import (
+	"slices"
+	"strings"
+	"testing"
+
+	"bootgraft/image"
+	"bootgraft/image/imagetest"
+	"bootgraft/layout"
+	"bootgraft/layout/fat"
+	"bootgraft/layout/scan"
+)
+
+// TestTracesOfLinux: what vfat of Linux 6.1 was seen to change on a card. Mounted
+// and unmounted again it changes nothing; a file that is read on another day
+// has its day of access changed, and nothing else; a card that is pulled while it is
+// mounted keeps bit 0 of the state flag of its boot sector.
+func TestTracesOfLinux(t *testing.T) {
+	const lookedAt, state = "the day of the last access of 1 file", "the state flag of its boot sector"
+	for _, c := range []struct {
+		name, kind string
+		change     func(d *imagetest.Disk, v *fat.Volume)
+		want       string // empty: no trace
+	}{
+		{"nothing", "fat32", func(*imagetest.Disk, *fat.Volume) {}, ""},
+		{"looked into, FAT12", "fat12", lookInto, lookedAt},
+		{"looked into, FAT16", "fat16", lookInto, lookedAt},
+		{"looked into, FAT32", "fat32", lookInto, lookedAt},
+		{"pulled, FAT12", "fat12", flip(0x25), state},
+		{"pulled, FAT16", "fat16", flip(0x25), state},
+		{"pulled, FAT32", "fat32", flip(0x41), state},
+		{"a size changed as well", "fat16", func(d *imagetest.Disk, v *fat.Volume) {
+			lookInto(d, v)
+			at := firstFile(v).Place
+			flip(int64(at.Sector)*512+int64(at.Offset)+28)(d, v)
+		}, ""},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			want, have := imagetest.Load(t, "../../testdata/fat/"+c.kind+".txt"), imagetest.Load(t, "../../testdata/fat/"+c.kind+".txt")
+			s, err := scan.Run(t.Context(), have, scan.Options{Short: true})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if len(s.FAT) != 1 {
+				t.Fatalf("%d FAT volumes in the fixture", len(s.FAT))
+			}
+			for _, v := range s.FAT {
+				c.change(have, v)
+			}
+			got := traces(t.Context(), want, have)
+			if c.want == "" && len(got) > 0 || c.want != "" && !slices.ContainsFunc(got, func(s string) bool { return strings.HasSuffix(s, ": "+c.want) }) {
+				t.Errorf("traces %q, want one that ends with %q", got, c.want)
+			}
+		})
+	}
+}
+
+func firstFile(v *fat.Volume) (first *fat.File) {
+	t, err := v.LoadTable(v.Active)
+	if err != nil {
+		panic(err)
+	}
+	for f := range v.NewWalk(t, fat.WalkOptions{}).Files() {
+		if !f.Dir {
+			return f
+		}
+	}
+	panic("the fixture has no file")
+}
+
+// lookInto sets the day of the last access of a file to 5 January 2027.
+func lookInto(d *imagetest.Disk, v *fat.Volume) {
+	f := firstFile(v)
+	sector := make([]byte, 512)
+	if err := image.ReadFull(d, sector, int64(f.Place.Sector)*512); err != nil {
+		panic(err)
+	}
+	sector[f.Place.Offset+18], sector[f.Place.Offset+19] = 0x25, 0x5e
+	d.Put(f.Place.Sector, sector)
+}
+
+// flip returns a change of bit 0 of one byte.
+func flip(at int64) func(*imagetest.Disk, *fat.Volume) {
+	return func(d *imagetest.Disk, _ *fat.Volume) {
+		sector := make([]byte, 512)
+		if err := image.ReadFull(d, sector, at/512*512); err != nil {
+			panic(err)
+		}
+		sector[at%512] ^= 1
+		d.Put(layout.Sector(at/512), sector)
+	}
+}
