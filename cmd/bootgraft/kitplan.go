@@ -1,16 +1,33 @@
 package main
 
 import (
+	"bytes"
 	"fmt"
 	"path/filepath"
 	"slices"
 
 	"bootgraft/image/kit"
 	"bootgraft/layout"
+	"bootgraft/layout/compare"
 	"bootgraft/layout/fit"
 	"bootgraft/layout/plan"
 	"bootgraft/layout/scan"
 )
+
+// takeKitRules takes the rules that a kit brings, unless a rule file was given.
+func (f *planFlags) takeKitRules(u *ui, src *opened) error {
+	k, ok := src.Source.(*kit.Kit)
+	if !ok || k.Rules() == nil || f.known != nil {
+		return nil
+	}
+	r, err := compare.Decode(bytes.NewReader(k.Rules()))
+	if err != nil {
+		return fmt.Errorf("the rules in %s cannot be used: %w. --rules RULES gives others", src.path, err)
+	}
+	u.sayf("The kit brings rules for cards of another size; they are used.")
+	f.known = r
+	return nil
+}
 
 // kitHint adds to a refusal what makes a card from a kit, which holds no files:
 // its volumes begin empty.
@@ -29,8 +46,8 @@ func kitHint(src *opened, s *scan.Survey, cause, refusal error) error {
 
 // kitWayOut says what to do with a card of another size that was planned from a
 // kit without rules.
-func (u *ui) kitWayOut(src *opened, p *plan.Plan) {
-	if k, ok := src.Source.(*kit.Kit); ok && k.Rules() == nil && p.Target.Sectors != p.Source.Sectors {
+func (f *planFlags) kitWayOut(u *ui, src *opened, p *plan.Plan) {
+	if k, ok := src.Source.(*kit.Kit); ok && f.known == nil && k.Rules() == nil && p.Target.Sectors != p.Source.Sectors {
 		u.answerf("\n%s", kit.WayOut)
 	}
 }

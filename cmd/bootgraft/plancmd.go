@@ -93,7 +93,7 @@ func (f *planFlags) run(c *cobra.Command, u *ui, path string) error {
 		return err
 	}
 	defer src.close()
-	if err := f.checkOutput(src); err != nil {
+	if err := errors.Join(f.takeKitRules(u, src), f.checkOutput(src)); err != nil {
 		return err
 	}
 	target, nominal, err := f.targetSize(src.SectorSize())
@@ -126,7 +126,7 @@ func (f *planFlags) run(c *cobra.Command, u *ui, path string) error {
 	if err := f.finish(u, p); err != nil {
 		return err
 	}
-	u.kitWayOut(src, p)
+	f.kitWayOut(u, src, p)
 	return nil
 }
 
