@@ -8,6 +8,7 @@ import (
 	"os"
 	"strconv"
 	"sync"
+	"sync/atomic"
 	"time"
 	"unsafe"
 
@@ -36,6 +37,7 @@ type Target struct {
 	size       int64
 	sectorSize int
 	sequence   uint64
+	waited     atomic.Bool // a failed write was given the time to show that the card leaves
 	buffers    sync.Pool
 }
 
@@ -221,15 +223,16 @@ func (t *Target) WriteAt(p []byte, off int64) (int, error) {
 // then gives EIO.
 const leaving = time.Second
 
-// put writes all of an aligned b or fails. An error ends the work on the card,
-// so there is time to see whether it is leaving.
+// put writes all of an aligned b or fails. After the first error there is time
+// to see whether the card is leaving; a restore that goes on through many bad
+// sectors is not held up at each.
 func (t *Target) put(b []byte, off int64) (int, error) {
 	n, err := t.transfer(unix.Pwrite, b, off)
 	var failed *image.ReadError
 	if !errors.As(err, &failed) {
 		return n, err
 	}
-	if failed.Fault != image.Gone {
+	if failed.Fault != image.Gone && !t.waited.Swap(true) {
 		time.Sleep(leaving)
 		errors.As(t.failed(failed.Span, failed.Err), &failed)
 	}

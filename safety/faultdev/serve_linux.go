@@ -3,6 +3,7 @@ package faultdev
 import (
 	"context"
 	"os"
+	"strconv"
 	"syscall"
 	"testing"
 
@@ -26,12 +27,34 @@ func Serve(t testing.TB, c *Card) (path string) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	closeOnExec(t)
 	t.Cleanup(func() {
 		if err := server.Unmount(); err != nil {
 			t.Errorf("the served card stays: %v", err)
 		}
 	})
 	return dir + "/card"
+}
+
+// closeOnExec keeps the connection to the kernel out of the programs that a
+// test starts: one of them would keep it open after the server died, and every
+// access to the card would wait for ever.
+func closeOnExec(t testing.TB) {
+	t.Helper()
+	open, err := os.ReadDir("/proc/self/fd")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, f := range open {
+		if to, err := os.Readlink("/proc/self/fd/" + f.Name()); err != nil || to != "/dev/fuse" {
+			continue
+		}
+		fd, err := strconv.Atoi(f.Name())
+		if err != nil {
+			t.Fatal(err)
+		}
+		syscall.CloseOnExec(fd)
+	}
 }
 
 type folder struct {
