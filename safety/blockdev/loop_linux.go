@@ -1,14 +1,20 @@
 package blockdev
 
 import (
+	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
 	"syscall"
+	"time"
 
 	"golang.org/x/sys/unix"
 )
+
+// patience is how long a loop device has to say what lies below it. One whose
+// file lies on a file system that hangs never says it.
+const patience = 5 * time.Second
 
 // Loops returns the loop devices that are attached to a file or a device.
 //
@@ -31,8 +37,17 @@ func Loops() ([]Loop, error) {
 			File: strings.TrimSuffix(string(text), "\n"),
 		}
 		l.number = attribute(filepath.Dir(filepath.Dir(name)), "dev")
-		l.dev, l.ino, l.rdev = askLoop(l)
-		out = append(out, l)
+		answer := make(chan Loop, 1)
+		go func() {
+			l.dev, l.ino, l.rdev = askLoop(l)
+			answer <- l
+		}()
+		select {
+		case l := <-answer:
+			out = append(out, l)
+		case <-time.After(patience):
+			return nil, fmt.Errorf("what lies below %s cannot be found out: the file system of its file %s does not answer. Repair that, or detach it: losetup -d %s", l.Node, l.File, l.Node)
+		}
 	}
 	return out, nil
 }
