@@ -8,6 +8,7 @@ import (
 	"os"
 	"strconv"
 	"sync"
+	"sync/atomic"
 	"time"
 	"unsafe"
 
@@ -37,6 +38,7 @@ type Target struct {
 	sectorSize int
 	sequence   uint64
 	buffers    sync.Pool
+	waited     atomic.Bool // for the card to be gone, after a write that failed
 }
 
 // OpenTarget takes hold of what path names. Only a name that leads nowhere is
@@ -221,15 +223,16 @@ func (t *Target) WriteAt(p []byte, off int64) (int, error) {
 // then gives EIO.
 const leaving = time.Second
 
-// put writes all of an aligned b or fails. An error ends the work on the card,
-// so there is time to see whether it is leaving.
+// put writes all of an aligned b or fails. The first error ends most work on a
+// card, so there is time to see whether it is leaving; what goes on all the same
+// does not wait again.
 func (t *Target) put(b []byte, off int64) (int, error) {
 	n, err := t.transfer(unix.Pwrite, b, off)
 	var failed *image.ReadError
 	if !errors.As(err, &failed) {
 		return n, err
 	}
-	if failed.Fault != image.Gone {
+	if failed.Fault != image.Gone && t.waited.CompareAndSwap(false, true) {
 		time.Sleep(leaving)
 		errors.As(t.failed(failed.Span, failed.Err), &failed)
 	}
