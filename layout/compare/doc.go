@@ -13,6 +13,14 @@
 // card of N sectors. Amounts added or taken away are never guessed: what the
 // originals leave open of them stays open.
 //
+// What is proved is proved among the formulas tried: a Formula of bytes, kB,
+// MB, KiB, MiB or any whole number of sectors, rounded or not. Out of reach are
+// heads, sectors and cylinders packed into one another, the size less what is in
+// use, a cluster that grows with the disk, a table that its own length shortens,
+// numbers mixed with a key or in parts that do not lie side by side, checksums
+// over spans that are not usual, and anything in a sector of which more than
+// three bytes in eight differ: that is content.
+//
 // # The rule file
 //
 // Encode writes the rules as one JSON object, and Decode reads no other:
