@@ -80,7 +80,7 @@ func (s *sheet) take(of *sheet, order image.Order, own []bool) CopyRule {
 
 // repeats tells whether to repeats of on every disk: at least half of what is
 // not zero, and 8 bytes, and one byte that differs between the disks, must be
-// the same; or 3 bytes that differ, and all but a copy number.
+// the same; or all but a copy number, and what differs must be beyond chance.
 func repeats(of, to *sheet) (image.Order, []bool, bool) {
 	for _, order := range []image.Order{image.Plain, image.Swap16, image.Swap32} {
 		if order != image.Plain && symmetric(of.data[0], order) {
@@ -91,7 +91,7 @@ func repeats(of, to *sheet) (image.Order, []bool, bool) {
 			continue
 		}
 		same, differ, mine := overlap(to, own)
-		if same >= 8 && same >= mine && differ > 0 || mine <= numberBytes && differ >= 3 {
+		if same >= 8 && same >= mine && differ > 0 || mine <= numberBytes && float64(8*differ*of.contents()) >= Bar+cost(maxCompared*maxCompared) {
 			return order, own, true
 		}
 	}
@@ -114,6 +114,15 @@ func overlap(to *sheet, own []bool) (same, differ, mine int) {
 		}
 	}
 	return same, differ, mine
+}
+
+// contents returns how many different contents a sector has on the disks.
+func (s *sheet) contents() int {
+	seen := map[string]bool{}
+	for _, b := range s.data {
+		seen[string(b)] = true
+	}
+	return len(seen)
 }
 
 // numberBytes is how long a copy number can be.

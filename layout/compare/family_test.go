@@ -193,7 +193,7 @@ func proveFamily(t *testing.T, seed int64) int {
 	f := family.Random(seed)
 	all := family.Sizes(seed, 104)
 	sizes, target, offered := all[:3:3], all[3], all[4:]
-	for i := range layout.Sector(20) { // cards of the same nominal size
+	for i := range layout.Sector(64) { // cards of the same nominal size
 		offered = append(offered, target-8*(i+1))
 	}
 	for {

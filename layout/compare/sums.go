@@ -128,9 +128,9 @@ func sameTurned(a *boot.Sum, order image.Order) bool {
 }
 
 // compare adds a way if the value is that of the target on the first disk,
-// and the other disks agree. A sum of zero says nothing.
+// and the other disks agree.
 func (x *sumSearch) compare(out []foundSum, a *boot.Sum, set spanSet, n int, v uint64) []foundSum {
-	if v == 0 || len(out) >= maxSumWays {
+	if len(out) >= maxSumWays {
 		return out
 	}
 	for _, r := range x.want {
