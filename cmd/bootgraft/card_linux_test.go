@@ -172,7 +172,7 @@ func TestQuickTestOfACardThatIsPulled(t *testing.T) {
 	node := y.serve(card)
 	args := []string{"card", node, "--write-test", "quick", "--device"}
 	word := y.word(args...)
-	card.At, card.Fault = len(card.Ops())+opsBeforeWriting(t, n)+300, faultdev.Pull
+	card.After(opsBeforeWriting(t, n)+299, faultdev.Pull)
 	_, said := y.types(exitFenced, append(args, "--confirm", word)...)
 	y.says(said, "    bootgraft undo card-test.receipt "+node+" --device\n")
 	card.Restart()
@@ -257,7 +257,7 @@ func TestLookAtADyingCard(t *testing.T) {
 	card := faultdev.New(32_768, 512)
 	card.Put(0, telling(3, 100))
 	node := y.serve(card)
-	card.At, card.Fault = len(card.Ops())+1, faultdev.Pull
+	card.After(0, faultdev.Pull)
 	said, errs := y.types(exitFailed, "card", node)
 	y.says(said, "32,768 sectors of 512 bytes")
 	y.says(said, "--size 32768s")

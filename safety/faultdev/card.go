@@ -59,7 +59,7 @@ const (
 	Noise       // as Forgets, but reads give noise
 )
 
-// Card is the card. Set what should go wrong before it is used.
+// Card is the card. Set what should go wrong before it is used, or call After.
 type Card struct {
 	At    int   // the operation at which Fault happens, counted from 1; 0 for never
 	Fault Fault // what happens there
@@ -101,7 +101,7 @@ func (c *Card) Medium() image.Source { return c.medium }
 func (c *Card) Ops() []string {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	return c.ops
+	return slices.Clone(c.ops)
 }
 
 // Injected returns how many faults did harm.
@@ -116,6 +116,14 @@ func (c *Card) FailNextWrite() {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.failWrite = true
+}
+
+// After lets n more operations pass, while the card is in use, and makes the
+// fault happen at the one after them; None takes it back.
+func (c *Card) After(n int, f Fault) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.At, c.Fault = len(c.ops)+n+1, f
 }
 
 // Written returns how many sectors were written, each write counted.
