@@ -29,7 +29,7 @@ func FuzzLook(f *testing.F) {
 		}
 		n := image.Sectors(src)
 		begun := time.Now()
-		r, err := boot.Look(context.Background(), src, boot.Ends(src))
+		r, err := boot.Look(context.Background(), src, ends(src))
 		if err != nil {
 			t.Fatal(err)
 		}
