@@ -101,7 +101,7 @@ func (a *comparison) json() comparisonJSON {
 	}
 	for i := range a.Checks {
 		c := &a.Checks[i]
-		j.Checks = append(j.Checks, ruleCheckJSON{c.Place, c.Width, c.Bits, checkState(c), c.Doubt, c.Ways})
+		j.Checks = append(j.Checks, ruleCheckJSON{c.Place, c.Width, c.Bits, string(c.State()), c.Doubt, c.Ways})
 	}
 	for _, c := range a.Copies {
 		j.Copies = append(j.Copies, ruleCopyJSON{c.Of, c.To, c.Count, c.Back, c.Order, append([]compare.Stretch{}, c.Own...)})

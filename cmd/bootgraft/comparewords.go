@@ -112,7 +112,6 @@ func sumSpanText(w compare.SumWay, sectorSize int) string {
 	last := int64(from.Byte) + w.Count - 1
 	size := int64(sectorSize)
 	if from.Byte == 0 && w.Count%size == 0 {
-		from.Byte = 0
 		return placesText(from, layout.Sector(w.Count/size), false)
 	}
 	if last < size {
@@ -158,12 +157,4 @@ func formulas(f *compare.Field) (out []reading) {
 		}
 	}
 	return out
-}
-
-// checkState says how far a checksum is known.
-func checkState(c *compare.Check) string {
-	if c.Bits < compare.Bar || c.Doubt != "" {
-		return "undecided"
-	}
-	return "proved"
 }

@@ -7,7 +7,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"path/filepath"
 	"slices"
 
@@ -93,8 +92,13 @@ func (f *planFlags) run(c *cobra.Command, u *ui, path string) error {
 		return err
 	}
 	defer src.close()
-	if err := errors.Join(f.takeKitRules(u, src), f.checkOutput(src)); err != nil {
+	if err := f.takeKitRules(u, src); err != nil {
 		return err
+	}
+	if f.out != "" { // refused early, before minutes of reading
+		if err := outputFree(f.out, "plan", src, f.replace); err != nil {
+			return err
+		}
 	}
 	target, nominal, err := f.targetSize(src.SectorSize())
 	if err != nil {
@@ -150,30 +154,6 @@ func (f *planFlags) check() error {
 	case fit.ExcessLeave, fit.ExcessZero:
 	default:
 		return usagef("--excess %s is not known: it is leave or zero", f.excess)
-	}
-	return nil
-}
-
-// checkOutput refuses early, before minutes of reading.
-func (f *planFlags) checkOutput(src *opened) error {
-	if f.out == "" {
-		return nil
-	}
-	st, err := os.Stat(f.out)
-	if errors.Is(err, os.ErrNotExist) {
-		return nil
-	}
-	if err != nil {
-		return err
-	}
-	if slices.ContainsFunc(src.files, func(f os.FileInfo) bool { return os.SameFile(st, f) }) {
-		return refusef("%s is the source; the plan needs a file of its own", f.out)
-	}
-	if !st.Mode().IsRegular() {
-		return refusef("%s is there already and is not a file", f.out)
-	}
-	if !f.replace {
-		return refusef("%s is there already; --replace puts the new plan in its place", f.out)
 	}
 	return nil
 }
