@@ -102,9 +102,6 @@ func (f *compareFlags) originals(c *cobra.Command, u *ui, args []string) error {
 		return err
 	}
 	for _, s := range sources {
-		if f.out == "" {
-			break
-		}
 		if err := outputFree(f.out, "rule file", s, f.replace); err != nil {
 			return err
 		}

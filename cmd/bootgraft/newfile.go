@@ -9,9 +9,12 @@ import (
 	"slices"
 )
 
-// outputFree refuses a name for a new file that has one already, or that is its
-// source.
+// outputFree refuses a name for a new file that something has already, or that
+// is its source. No name means that no file is wanted.
 func outputFree(path, what string, src *opened, replace bool) error {
+	if path == "" {
+		return nil
+	}
 	st, err := os.Lstat(path)
 	switch {
 	case errors.Is(err, os.ErrNotExist):

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"crypto/rand"
 	"encoding/binary"
 	"errors"
@@ -14,6 +15,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/layout"
+	"bootgraft/layout/boot"
 	"bootgraft/layout/compare"
 	"bootgraft/layout/fit"
 	"bootgraft/layout/gpt"
@@ -95,10 +97,8 @@ func (f *planFlags) run(c *cobra.Command, u *ui, path string) error {
 	if err := f.takeKitRules(u, src); err != nil {
 		return err
 	}
-	if f.out != "" { // refused early, before minutes of reading
-		if err := outputFree(f.out, "plan", src, f.replace); err != nil {
-			return err
-		}
+	if err := outputFree(f.out, "plan", src, f.replace); err != nil { // before minutes of reading
+		return err
 	}
 	target, nominal, err := f.targetSize(src.SectorSize())
 	if err != nil {
@@ -112,12 +112,8 @@ func (f *planFlags) run(c *cobra.Command, u *ui, path string) error {
 	if err != nil {
 		return err
 	}
-	if target.Sectors != s.Sectors {
-		outside, err := s.Outside(c.Context(), src)
-		if err != nil {
-			return err
-		}
-		wishes.Truths = outside.Truths()
+	if wishes.Truths, err = truths(c.Context(), src, s, target); err != nil {
+		return err
 	}
 	p, err := fit.Plan(c.Context(), src, s, wishes)
 	if err != nil {
@@ -132,6 +128,19 @@ func (f *planFlags) run(c *cobra.Command, u *ui, path string) error {
 	}
 	f.kitWayOut(u, src, p)
 	return nil
+}
+
+// truths returns what is true of a drive outside its volumes, and must be true
+// of a card of another size.
+func truths(ctx context.Context, src image.Source, s *scan.Survey, target plan.Disk) ([]boot.Truth, error) {
+	if target.Sectors == s.Sectors {
+		return nil, nil
+	}
+	outside, err := s.Outside(ctx, src)
+	if err != nil {
+		return nil, err
+	}
+	return outside.Truths(), nil
 }
 
 // check finds flags that contradict each other before anything is opened.
