@@ -237,7 +237,7 @@ func (t *tester) restore() error {
 	for i, s := range t.grid {
 		if err := t.writeSector(t.place(t.old, i), s); err != nil {
 			errs = append(errs, err)
-			if errors.Is(err, context.Canceled) || isGone(err) {
+			if isGone(err) {
 				break
 			}
 		}

@@ -38,9 +38,6 @@ type Comparison struct {
 	SHA256      string       // of the target: all sectors compared, in card order; empty unless asked for
 }
 
-// Clean tells whether the target is as planned.
-func (c *Comparison) Clean() bool { return c.Unequal == 0 }
-
 // tally turns unequal blocks into a Comparison.
 type tally struct {
 	*Comparison

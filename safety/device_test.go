@@ -4,20 +4,15 @@ import (
 	"bytes"
 	"context"
 	"errors"
-	"fmt"
 	"path/filepath"
-	"slices"
 	"strings"
 	"sync"
-	"syscall"
 	"testing"
 
 	"bootgraft/image"
 	"bootgraft/image/imagetest"
-	"bootgraft/image/imagetest/need"
 	"bootgraft/layout"
 	"bootgraft/layout/plan"
-	"bootgraft/safety/blockdev"
 	"bootgraft/safety/faultdev"
 )
 
@@ -171,126 +166,6 @@ func TestDeviceWriteAndUndo(t *testing.T) {
 	}
 }
 
-// Every operation fails in every way. Whatever happens, the card is old, new,
-// or plainly no disk; no fault that did harm is passed over in silence; and
-// both the same write and, where it may be, the undo bring it to an end.
-func TestDeviceFaultSweep(t *testing.T) {
-	m := deviceModel()
-	for _, f := range faultdev.Faults() {
-		t.Run(f.String(), func(t *testing.T) {
-			t.Parallel()
-			seen := map[string]int{}
-			for _, seed := range need.Seeds(1, 12) {
-				for at := 1; sweepAt(t, m, f, at, uint64(seed), seen); at += stride(f, at) {
-				}
-			}
-			t.Log(seen)
-		})
-	}
-}
-
-// stride is how many operations to go on: by one in the long run, otherwise
-// by steps that are different for each fault, the shortest for power cuts. The first
-// operations only read, for the rehearsal.
-func stride(f faultdev.Fault, at int) int {
-	switch {
-	case need.Long():
-		return 1
-	case at < 60:
-		return 19
-	case testing.Short():
-		return 17 + int(f)
-	case f == faultdev.Cut:
-		return 2
-	}
-	return 5 + int(f)%2
-}
-
-// sweepAt tells whether there is an operation at.
-func sweepAt(t *testing.T, m *model, f faultdev.Fault, at int, seed uint64, seen map[string]int) bool {
-	t.Helper()
-	card, old := usedCard()
-	card.Fault, card.At, card.Seed = f, at, seed
-	receipt := filepath.Join(t.TempDir(), "card.receipt")
-	req := writeRequest(m, receipt)
-	req.KeepAll = at%2 == 0
-	_, err := perform(card, req)
-	ops := card.Ops()
-	if len(ops) < at {
-		do(t, err)
-		return false
-	}
-	what := fmt.Sprintf("%s at operation %d (%s): %v", f, at, ops[at-1], err)
-	if err == nil && card.Injected() > 0 && !harmless(f, ops, at) {
-		t.Fatalf("nobody heard: %s", what)
-	}
-	card.Restart()
-	s := state(t, card, m, old)
-	seen[s]++
-	checkState(t, what, s, err)
-	if err == nil {
-		return true
-	}
-	finish(t, card, m, req, old, what, s, at)
-	return true
-}
-
-// harmless tells whether a fault has no effect by its nature: what comes after
-// the last look is not seen by the guards, and a bit that is wrong only in
-// what is compared with nothing does no harm to the card.
-func harmless(f faultdev.Fault, ops []string, at int) bool {
-	if f == faultdev.Others {
-		return !beforeLook(ops, at)
-	}
-	return f == faultdev.Flip && ops[at-1] == "read" && beforeLook(ops, at)
-}
-
-// beforeLook tells whether an operation comes before the last look, or is it:
-// what is read there goes into the word and the receipt.
-func beforeLook(ops []string, at int) bool {
-	for _, op := range ops[at-1:] {
-		if op == "look" {
-			return true
-		}
-	}
-	return false
-}
-
-func checkState(t *testing.T, what, s string, err error) {
-	t.Helper()
-	var stop *Stopped
-	errors.As(err, &stop)
-	switch {
-	case s != "old" && s != "new" && s != "no disk":
-		t.Fatalf("the card is %s: %s", s, what)
-	case err == nil && s != "new":
-		t.Fatalf("all is well, they say, and the card is %s: %s", s, what)
-	case err != nil && (stop == nil || !stop.Touched) && s != "old":
-		t.Fatalf("nothing was written, they say, and the card is %s: %s", s, what)
-	case stop != nil && stop.Fenced && s != "no disk":
-		t.Fatalf("it is fenced, they say, and it is %s: %s", s, what)
-	}
-}
-
-// finish ends what was stopped: by undo on one card, by the same write on another.
-func finish(t *testing.T, card *faultdev.Card, m *model, req Request, old []byte, what, was string, at int) {
-	t.Helper()
-	r, err := ReadReceipt(req.Receipt)
-	if err == nil && r.Undoable() && at/2%2 == 0 {
-		do(t, undo(card, req.Receipt))
-		if s := state(t, card, m, old); s != "old" {
-			t.Fatalf("after the undo the card, %s before, is %s: %s", was, s, what)
-		}
-		return
-	}
-	if _, err := perform(card, req); err != nil {
-		t.Fatalf("the same write again (card %s): %v\nafter %s", was, err, what)
-	}
-	if s := state(t, card, m, old); s != "new" {
-		t.Fatalf("after the same write again the card is %s: %s", s, what)
-	}
-}
-
 // A write that was stopped goes on from its last mark: what lies before is not
 // written again, and everything is compared at the end.
 func TestContinueFromMark(t *testing.T) {
@@ -384,89 +259,5 @@ func TestPermitOnce(t *testing.T) {
 	}
 	if _, err := p.Write(context.Background()); err == nil {
 		t.Error("a permit was used twice")
-	}
-}
-
-// A disk that is no card needs its name; the original is known by its identity.
-func TestGuardsOnFacts(t *testing.T) {
-	m := deviceModel()
-	source := imagetest.NewBytes(patterned(1, 64), large)
-	for _, c := range []struct {
-		name, code string
-		change     func(f *faultdev.Card, req *Request)
-	}{
-		{"a card", "", func(*faultdev.Card, *Request) {}},
-		{"a fixed disk", TargetFixed, func(f *faultdev.Card, _ *Request) { f.Facts.Identity.Bus, f.Facts.Identity.Removable = "ata", false }},
-		{"a fixed disk, another named", TargetFixed, func(f *faultdev.Card, r *Request) {
-			f.Facts.Identity.Bus, f.Facts.Identity.Removable, r.Fixed = "ata", false, "0043"
-		}},
-		{"a fixed disk, named", "", func(f *faultdev.Card, r *Request) {
-			f.Facts.Identity.Bus, f.Facts.Identity.Removable, r.Fixed = "ata", false, "0042"
-		}},
-		{"a fixed disk without a serial number, named by its size", "", func(f *faultdev.Card, r *Request) {
-			f.Facts.Identity.Bus, f.Facts.Identity.Removable, f.Facts.Identity.Serial = "ata", false, ""
-			r.Fixed = fmt.Sprintf("%ds", cardSectors)
-		}},
-		{"the original behind the same bridge, another size", "", func(f *faultdev.Card, r *Request) { r.Original, r.Source = f.Facts.Identity, source }},
-		{"the original, trusted", TargetIsOriginal, func(f *faultdev.Card, r *Request) {
-			f.Facts.Identity.Bus = "mmc"
-			r.Original, r.Source = f.Facts.Identity, source
-		}},
-		{"the original behind a bridge", TargetIsOriginal, func(f *faultdev.Card, r *Request) {
-			r.Original, r.Source = f.Facts.Identity, imagetest.New(cardSectors, large)
-		}},
-		{"raid on it", TargetLayered, func(f *faultdev.Card, _ *Request) {
-			f.Facts.Uses = []blockdev.Use{{How: blockdev.Layered, What: "/dev/md0", Device: "/dev/card1"}}
-		}},
-		{"a member of a volume", TargetMember, func(f *faultdev.Card, _ *Request) {
-			f.Facts.Uses = []blockdev.Use{{How: blockdev.Member, What: "btrfs 1", Device: "/dev/card"}}
-		}},
-		{"many mounts", TargetMounted, func(f *faultdev.Card, _ *Request) {
-			f.Facts.Uses = slices.Repeat([]blockdev.Use{{How: blockdev.Mounted, What: "/mnt", Device: "/dev/card1"}}, 9)
-		}},
-	} {
-		card, old := usedCard()
-		req := writeRequest(m, filepath.Join(t.TempDir(), "receipt"))
-		c.change(card, &req)
-		_, err := perform(card, req)
-		var r *Refusal
-		switch {
-		case c.code == "" && err != nil:
-			t.Errorf("%s: %v", c.name, err)
-		case c.code != "" && (!errors.As(err, &r) || r.Code != c.code || !bytes.Equal(old, content(t, card))):
-			t.Errorf("%s: want %s, got %v", c.name, c.code, err)
-		}
-	}
-}
-
-// What two guards see, the failed open and the facts, is told once.
-func TestOneReasonIsToldOnce(t *testing.T) {
-	m := deviceModel()
-	for code, change := range map[string]func(f *blockdev.Facts){
-		TargetNoMedium: func(f *blockdev.Facts) { f.Held, f.Sectors = errNoMedium, 0 },
-		TargetReadOnly: func(f *blockdev.Facts) { f.Held, f.ReadOnly = syscall.EROFS, true },
-	} {
-		card, _ := usedCard()
-		change(&card.Facts)
-		_, err := perform(card, writeRequest(m, filepath.Join(t.TempDir(), "receipt")))
-		var all Refusals
-		if !errors.As(err, &all) || len(all) != 1 || all[0].Code != code {
-			t.Errorf("%s: %v", code, err)
-		}
-	}
-}
-
-// After "done" nothing is left in the cache of the card.
-func TestCutAfterDone(t *testing.T) {
-	m := deviceModel()
-	card, old := usedCard()
-	_, err := perform(card, writeRequest(m, filepath.Join(t.TempDir(), "r")))
-	do(t, err)
-	card.At, card.Fault = len(card.Ops())+1, faultdev.Cut
-	if _, err := card.ReadAt(make([]byte, large), 0); !faultdev.IsGone(err) {
-		t.Fatalf("no cut: %v", err)
-	}
-	if s := state(t, card, m, old); s != "new" {
-		t.Errorf("the card is %s", s)
 	}
 }

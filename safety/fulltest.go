@@ -22,7 +22,7 @@ func (p *Permit) TestFull(ctx context.Context) (Capacity, error) {
 	}
 	whole := []layout.Piece{{Span: layout.Span{Count: p.req.Disk.Sectors}, Op: layout.Zero, Why: layout.WhyExcess}}
 	p.req.Pieces = whole
-	t := &fullTester{applier: newApplier(ctx, p)}
+	t := &fullTester{applier: newApplier(ctx, p), have: make([]byte, bufferSize)}
 	c, err := t.run()
 	if err != nil {
 		return Capacity{}, t.stopped(err)
@@ -33,6 +33,7 @@ func (p *Permit) TestFull(ctx context.Context) (Capacity, error) {
 type fullTester struct {
 	*applier
 	key   [32]byte
+	have  []byte        // what was read back, a block of it
 	bad   layout.Sector // sectors that gave back something else
 	first layout.Sector // the first of them
 	other bool          // one of them held what belongs elsewhere
@@ -114,7 +115,7 @@ func (t *fullTester) pattern(b []byte, off int64) {
 func (t *fullTester) writeBlock(want []byte, off int64) error { return t.write(want, off) }
 
 func (t *fullTester) readBlock(want []byte, off int64) error {
-	have := make([]byte, len(want))
+	have := t.have[:len(want)]
 	if err := image.ReadFull(t.dev, have, off); err != nil {
 		return err
 	}

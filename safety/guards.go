@@ -231,7 +231,7 @@ func isCard(x *examined) *Refusal {
 	if id.Removable || id.Bus == "usb" || id.Bus == "mmc" || id.Bus == "loop" {
 		return nil
 	}
-	name := FixedName(x.Facts)
+	name := fixedName(x.Facts)
 	if x.Fixed == name {
 		return nil
 	}
@@ -242,9 +242,9 @@ func isCard(x *examined) *Refusal {
 		"it is neither removable nor a memory card (%s)", describe(x.Facts))
 }
 
-// FixedName returns what has to be given to write to a disk that is no card:
+// fixedName returns what has to be given to write to a disk that is no card:
 // its serial number, or its size if it has none.
-func FixedName(f blockdev.Facts) string {
+func fixedName(f blockdev.Facts) string {
 	if f.Identity.Serial != "" {
 		return f.Identity.Serial
 	}

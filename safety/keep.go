@@ -12,7 +12,6 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/layout"
-	"bootgraft/layout/plan"
 )
 
 // openReceipt makes the receipt, with what the card holds now in it, or goes
@@ -253,6 +252,6 @@ func UndoRequest(path string) (Request, *Kept, error) {
 	if err != nil {
 		return Request{}, nil, err
 	}
-	return Request{Kind: Undo, Digest: r.Digest, Disk: plan.Disk{Sectors: r.Card.Sectors, SectorSize: r.Card.SectorSize},
+	return Request{Kind: Undo, Digest: r.Digest, Disk: r.Disk(),
 		Card: k, Pieces: r.pieces(), Receipt: path}, k, nil
 }

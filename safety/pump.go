@@ -2,8 +2,6 @@ package safety
 
 import (
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
 	"fmt"
 	"hash"
 	"iter"
@@ -193,16 +191,4 @@ func meter(progress func(done, total int64), total int64) func(n int64) {
 		done += n
 		progress(done, total)
 	}
-}
-
-// HashSource returns the SHA-256 of every byte of src, in lower-case hex.
-// Holes are not read, but hashed as the zeros that they read as. progress may
-// be nil; it is called with bytes.
-func HashSource(ctx context.Context, src image.Source, progress func(done, total int64)) (string, error) {
-	h := sha256.New()
-	p := &pump{src: src, runs: dataRuns(src, 0, src.Size()), hash: h, progress: meter(progress, src.Size())}
-	if err := p.run(ctx); err != nil {
-		return "", err
-	}
-	return hex.EncodeToString(h.Sum(nil)), nil
 }

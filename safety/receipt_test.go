@@ -3,10 +3,12 @@ package safety
 import (
 	"bytes"
 	"errors"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
 	"testing"
+	"testing/iotest"
 
 	"bootgraft/image"
 	"bootgraft/image/imagetest"
@@ -82,6 +84,22 @@ func TestReceiptDamaged(t *testing.T) {
 		put(t, path, bad)
 		if r, err := ReadReceipt(path); err == nil && r.Undoable() {
 			t.Errorf("byte %d was changed, and nobody noticed", i)
+		}
+	}
+}
+
+// A receipt that cannot be read is none that was cut off: whoever took it for one
+// would make it again, and lose what it keeps.
+func TestReceiptUnreadable(t *testing.T) {
+	path, text := finishedReceipt(t)
+	whole, err := ReadReceipt(path)
+	do(t, err)
+	bad := &image.ReadError{Fault: image.BadSector}
+	for at := 0; at < int(whole.end); at += 1 + int(whole.end)/500 {
+		r := &Receipt{}
+		var got *image.ReadError
+		if err := r.read(io.MultiReader(bytes.NewReader(text[:at]), iotest.ErrReader(bad))); !errors.As(err, &got) {
+			t.Errorf("it cannot be read from byte %d on: %v", at, err)
 		}
 	}
 }

@@ -10,6 +10,7 @@ import (
 	"hash"
 	"io"
 	"os"
+	"slices"
 
 	"bootgraft/image"
 	"bootgraft/layout"
@@ -97,7 +98,7 @@ func (r *Receipt) checkHeader() error {
 }
 
 // readKept reads up to the seal. A file that ends before it was cut off before
-// the card was touched.
+// the card was touched; one that cannot be read there tells nothing of the kind.
 func (r *Receipt) readKept(in *receiptReader) error {
 	var kept layout.Spans
 	at := layout.Sector(0)
@@ -117,7 +118,7 @@ func (r *Receipt) readKept(in *receiptReader) error {
 		switch {
 		case l.Sealed != "" && l.Sealed != before:
 			return errors.New("its content was changed: it does not fit its seal")
-		case l.Sealed != "" && !equalSpans(kept, r.Kept):
+		case l.Sealed != "" && !slices.Equal(kept, r.Kept):
 			return errors.New("it does not hold the sectors that its header names")
 		case l.Sealed != "":
 			r.Digest, r.end = before, in.off
@@ -128,8 +129,10 @@ func (r *Receipt) readKept(in *receiptReader) error {
 		r.index = append(r.index, keptAt{*l.Kept, in.off})
 		kept = kept.Add(l.Kept.Span)
 		at = l.Kept.End()
-		if err := in.skip(l.Kept.Bytes + 1); err != nil {
+		if err := in.skip(l.Kept.Bytes + 1); errors.Is(err, io.EOF) {
 			return nil
+		} else if err != nil {
+			return err
 		}
 	}
 }
@@ -137,18 +140,6 @@ func (r *Receipt) readKept(in *receiptReader) error {
 func fits(k keptLine, c CardID) bool {
 	return k.Count > 0 && int64(k.Count) <= int64(keptChunk/c.SectorSize) && k.Start >= 0 && k.Start <= c.Sectors-k.Count &&
 		k.Bytes > 0 && k.Bytes <= maxKept
-}
-
-func equalSpans(a, b layout.Spans) bool {
-	if len(a) != len(b) {
-		return false
-	}
-	for i := range a {
-		if a[i] != b[i] {
-			return false
-		}
-	}
-	return true
 }
 
 // readProgress reads what came after the seal. A torn last line is no line.

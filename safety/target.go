@@ -5,9 +5,6 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
-	"regexp"
-	"strconv"
-	"strings"
 
 	"bootgraft/image"
 	"bootgraft/safety/blockdev"
@@ -119,24 +116,12 @@ func (g *guard) unused(fi fs.FileInfo) error {
 	return g.noSwap(fi)
 }
 
-// octal is how the kernel writes blanks in its lists of names (proc(5)).
-var octal = regexp.MustCompile(`\\[0-7]{3}`)
-
 func (g *guard) noSwap(fi fs.FileInfo) error {
-	list, err := os.ReadFile(g.swaps)
-	if errors.Is(err, fs.ErrNotExist) { // a system without such a list
-		return nil
-	}
+	areas, err := blockdev.Swaps(g.swaps)
 	if err != nil {
 		return err
 	}
-	for line := range strings.Lines(string(list)) {
-		name, _, _ := strings.Cut(line, " ")
-		name, _, _ = strings.Cut(name, "\t")
-		name = octal.ReplaceAllStringFunc(name, func(s string) string {
-			n, _ := strconv.ParseUint(s[1:], 8, 8)
-			return string([]byte{byte(n)})
-		})
+	for _, name := range areas {
 		if at, err := os.Stat(name); err == nil && os.SameFile(at, fi) {
 			return g.refuse(TargetInSwap, "choose another name", "the system swaps to it")
 		}

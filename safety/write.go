@@ -65,7 +65,7 @@ type imageWriter struct {
 }
 
 func newImageWriter(path string, card image.Source, pieces []layout.Piece, opt Options) *imageWriter {
-	g := guard{fs: osFiles{}, path: path, replace: opt.Replace, avoid: opt.Avoid, loops: blockdev.Loops, swaps: "/proc/swaps"}
+	g := guard{fs: osFiles{}, path: path, replace: opt.Replace, avoid: opt.Avoid, loops: blockdev.Loops, swaps: blockdev.SwapList}
 	return &imageWriter{guard: g, opt: opt, card: card, pieces: pieces, temp: path + Unfinished}
 }
 

@@ -62,10 +62,7 @@ func (t *capacityTest) showSectors() {
 func (t *capacityTest) chooseReceipt() error {
 	t.req.Receipt = t.flags.receipt
 	for i := 1; i < 1000; i++ {
-		path := testReceipt + receiptSuffix
-		if i > 1 {
-			path = fmt.Sprintf("%s.%d%s", testReceipt, i, receiptSuffix)
-		}
+		path := receiptName(testReceipt, i)
 		if _, err := os.Lstat(path); errors.Is(err, fs.ErrNotExist) {
 			if t.req.Receipt == "" {
 				t.req.Receipt = path

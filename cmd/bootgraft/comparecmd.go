@@ -101,8 +101,10 @@ func (f *compareFlags) originals(c *cobra.Command, u *ui, args []string) error {
 	if err != nil {
 		return err
 	}
-	if err := f.checkOutput(sources); err != nil {
-		return err
+	for _, s := range sources {
+		if err := outputFree(f.out, "rule file", s, f.replace); err != nil {
+			return err
+		}
 	}
 	dumps, err := f.dumps(args, sources)
 	if err != nil {
@@ -179,17 +181,6 @@ func (f *compareFlags) open(args []string) (sources []*opened, done func(), err 
 		}
 	}
 	return sources, done, nil
-}
-
-// checkOutput refuses a rule file that is there, before anything is read.
-func (f *compareFlags) checkOutput(sources []*opened) error {
-	for _, s := range sources {
-		p := planFlags{out: f.out, replace: f.replace}
-		if err := p.checkOutput(s); err != nil {
-			return err
-		}
-	}
-	return nil
 }
 
 // dumps names the unit of every source.

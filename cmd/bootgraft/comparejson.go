@@ -30,7 +30,7 @@ type comparedJSON struct {
 }
 
 type ruleFieldJSON struct {
-	compare.Place
+	boot.Place
 	Width    int           `json:"width"`
 	Class    compare.Class `json:"class"`
 	Encoding boot.Encoding `json:"encoding"`
@@ -42,7 +42,7 @@ type ruleFieldJSON struct {
 }
 
 type ruleCheckJSON struct {
-	compare.Place
+	boot.Place
 	Width int              `json:"width"`
 	Bits  float64          `json:"bits"`
 	State string           `json:"state"`
@@ -51,8 +51,8 @@ type ruleCheckJSON struct {
 }
 
 type ruleCopyJSON struct {
-	Of    compare.Place     `json:"of"`
-	To    compare.Place     `json:"to"`
+	Of    boot.Place        `json:"of"`
+	To    boot.Place        `json:"to"`
 	Count layout.Sector     `json:"count"`
 	Back  bool              `json:"back"`
 	Order image.Order       `json:"order"`
@@ -67,7 +67,7 @@ type verdictJSON struct {
 }
 
 type answerJSON struct {
-	compare.Place
+	boot.Place
 	State  compare.State `json:"state"`
 	Value  uint64        `json:"value"`
 	Why    string        `json:"why,omitempty"`
@@ -101,7 +101,7 @@ func (a *comparison) json() comparisonJSON {
 	}
 	for i := range a.Checks {
 		c := &a.Checks[i]
-		j.Checks = append(j.Checks, ruleCheckJSON{c.Place, c.Width, c.Bits, checkState(c), c.Doubt, c.Ways})
+		j.Checks = append(j.Checks, ruleCheckJSON{c.Place, c.Width, c.Bits, string(c.State()), c.Doubt, c.Ways})
 	}
 	for _, c := range a.Copies {
 		j.Copies = append(j.Copies, ruleCopyJSON{c.Of, c.To, c.Count, c.Back, c.Order, append([]compare.Stretch{}, c.Own...)})

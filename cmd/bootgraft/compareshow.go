@@ -122,7 +122,7 @@ func (u *ui) showChecks(a *comparison) {
 		}
 		c := &a.Checks[i]
 		w := c.Ways[0]
-		u.wrapped("  ", fmt.Sprintf("%s: %s, %s", c.Place, encodingText(w.Encoding), checkState(c)))
+		u.wrapped("  ", fmt.Sprintf("%s: %s, %s", c.Place, encodingText(w.Encoding), c.State()))
 		u.wrapped("      ", fmt.Sprintf("%s over %s", sumText(w.Sum), sumSpanText(w, a.SectorSize)))
 		more := ""
 		if n := len(c.Ways) - 1; n > 0 {

@@ -89,7 +89,7 @@ func sumText(name string) string {
 }
 
 // placesText names a run of count sectors from p on.
-func placesText(p compare.Place, count layout.Sector, back bool) string {
+func placesText(p boot.Place, count layout.Sector, back bool) string {
 	last := p.Sector + count - 1
 	if p.From == layout.FromEnd != back {
 		last = p.Sector - (count - 1)
@@ -112,11 +112,10 @@ func sumSpanText(w compare.SumWay, sectorSize int) string {
 	last := int64(from.Byte) + w.Count - 1
 	size := int64(sectorSize)
 	if from.Byte == 0 && w.Count%size == 0 {
-		from.Byte = 0
 		return placesText(from, layout.Sector(w.Count/size), false)
 	}
 	if last < size {
-		return fmt.Sprintf("bytes %d to %d of %s", from.Byte, last, placesText(compare.Place{From: from.From, Sector: from.Sector}, 1, false))
+		return fmt.Sprintf("bytes %d to %d of %s", from.Byte, last, placesText(boot.Place{From: from.From, Sector: from.Sector}, 1, false))
 	}
 	return fmt.Sprintf("%d bytes from %s on", w.Count, from)
 }
@@ -158,12 +157,4 @@ func formulas(f *compare.Field) (out []reading) {
 		}
 	}
 	return out
-}
-
-// checkState says how far a checksum is known.
-func checkState(c *compare.Check) string {
-	if c.Bits < compare.Bar || c.Doubt != "" {
-		return "undecided"
-	}
-	return "proved"
 }

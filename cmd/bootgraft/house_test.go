@@ -44,7 +44,10 @@ var mayImport = map[string][]string{
 var testOnly = []string{"image/imagetest", "image/imagetest/need", "image/imagetest/disks", "layout/compare/family", "image/capture/rig", "safety/faultdev"}
 
 // noWorld are packages that see no file system, no clock and no randomness.
-var noWorld = []string{"layout", "layout/plan", "layout/fit", "layout/card", "layout/fat/resize"}
+var noWorld = []string{
+	"layout", "layout/plan", "layout/fit", "layout/card", "layout/scan", "layout/boot", "layout/compare", "layout/changed",
+	"layout/fat/resize", "image/kit",
+}
 
 type goPackage struct {
 	ImportPath string

@@ -8,7 +8,6 @@ import (
 	"io"
 	"os"
 	"path/filepath"
-	"slices"
 
 	"github.com/spf13/cobra"
 
@@ -306,25 +305,6 @@ func absentSectors(src *opened) map[kit.State]layout.Spans {
 		}
 		out[kit.Removed] = out[kit.Removed].Union(named.Outside(image.Whole(c)))
 		return out
-	}
-	return nil
-}
-
-// outputFree refuses a name for a new file that has one already, or that is its
-// source.
-func outputFree(path, what string, src *opened, replace bool) error {
-	st, err := os.Lstat(path)
-	switch {
-	case errors.Is(err, os.ErrNotExist):
-		return nil
-	case err != nil:
-		return err
-	case slices.ContainsFunc(src.files, func(f os.FileInfo) bool { return os.SameFile(st, f) }):
-		return refusef("%s is the source; the %s needs a file of its own", path, what)
-	case !st.Mode().IsRegular():
-		return refusef("%s is there already and is not a file", path)
-	case !replace:
-		return refusef("%s is there already; --replace puts the new %s in its place", path, what)
 	}
 	return nil
 }

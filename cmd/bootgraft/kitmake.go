@@ -2,14 +2,13 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
 	"fmt"
 	"hash"
 	"io"
-	"os"
-	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
@@ -42,7 +41,9 @@ const (
 // look finds what names something or tells the drive apart.
 func (k *madeKit) look() error {
 	marks := &kitMarks{src: k.Source, spans: k.Spans}
-	marks.find(k.survey)
+	if err := marks.find(k.survey); err != nil {
+		return err
+	}
 	k.Patches = marks.patches
 	k.Identity = marks.identity[:min(len(marks.identity), kit.MaxMarks)]
 	if n := k.farInUse; n > 0 {
@@ -148,7 +149,7 @@ func (k *madeKit) tooLarge(n int64) error {
 			total[s.What] += s.Count
 		}
 	}
-	slices.SortStableFunc(names, func(a, b string) int { return int(min(1, max(-1, total[b]-total[a]))) })
+	slices.SortStableFunc(names, func(a, b string) int { return cmp.Compare(total[b], total[a]) })
 	var b strings.Builder
 	fmt.Fprintf(&b, "the kit would have %s, and a kit has at most %s. In use in the boot areas:\n", bytesText(n), bytesText(kit.MaxBytes))
 	for _, name := range names[:min(len(names), 12)] {
@@ -156,32 +157,6 @@ func (k *madeKit) tooLarge(n int64) error {
 	}
 	b.WriteString("Take some of it out with --blank SPAN, or less of each area with --head and --tail.")
 	return refusef("%s", b.String())
-}
-
-// writeWhole writes a file beside its name, and gives it the name when it is
-// complete.
-func writeWhole(path, pattern string, replace bool, write func(io.Writer) error) error {
-	tmp, err := os.CreateTemp(filepath.Dir(path), pattern)
-	if err != nil {
-		return fmt.Errorf("no file can be made beside %s: %w", path, err)
-	}
-	defer os.Remove(tmp.Name())
-	err = write(tmp)
-	if err == nil {
-		err = tmp.Sync()
-	}
-	err = errors.Join(err, tmp.Close(), os.Chmod(tmp.Name(), 0o644))
-	if err != nil {
-		return fmt.Errorf("writing %s: %w", path, err)
-	}
-	giveToCaller(tmp.Name())
-	if replace {
-		return os.Rename(tmp.Name(), path)
-	}
-	if err := os.Link(tmp.Name(), path); err != nil {
-		return fmt.Errorf("giving %s its name: %w", path, err)
-	}
-	return nil
 }
 
 // kitFacts returns what a survey found, without names and labels.

@@ -24,13 +24,14 @@ type kitMarks struct {
 	identity []kit.Mark
 	patches  []kit.Patch
 	need     []layout.Finding // what has to be accepted by its code
+	failed   error            // the first read that failed: then something may stand there that nobody saw
 }
 
 // noName is what stands in a FAT boot sector without a label (FG, "Boot Sector and
 // BPB Structure").
 const noName = "NO NAME    "
 
-// stored returns the bytes of one sector if the kit stores it.
+// stored returns the bytes of one sector, nil if the kit does not store it.
 func (k *kitMarks) stored(x layout.Sector) []byte {
 	i, found := slices.BinarySearchFunc(k.spans, x, func(s kit.Span, x layout.Sector) int {
 		switch {
@@ -46,6 +47,9 @@ func (k *kitMarks) stored(x layout.Sector) []byte {
 	}
 	b, err := image.ReadSectors(k.src, layout.Span{Start: x, Count: 1})
 	if err != nil {
+		if k.failed == nil {
+			k.failed = err
+		}
 		return nil
 	}
 	return b
@@ -57,8 +61,9 @@ func (k *kitMarks) keep(x layout.Sector, offset, count int, what string) {
 	}
 }
 
-// find marks everything that is known to tell a drive apart or to name it.
-func (k *kitMarks) find(s *scan.Survey) {
+// find marks everything that is known to tell a drive apart or to name it. An
+// error is a failed read.
+func (k *kitMarks) find(s *scan.Survey) error {
 	if b := k.stored(0); b != nil && s.MBR != nil && binary.LittleEndian.Uint32(b[440:]) != 0 {
 		k.keep(0, 440, 4, "disk id of the master boot record")
 	}
@@ -71,6 +76,7 @@ func (k *kitMarks) find(s *scan.Survey) {
 		}
 	}
 	k.names(s)
+	return k.failed
 }
 
 // gpt marks the identifiers in both copies of a GUID partition table (EFI

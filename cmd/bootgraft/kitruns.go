@@ -71,7 +71,7 @@ func (r *areaReader) part(a kitArea, part layout.Span) error {
 			sector := b[:size]
 			b = b[size:]
 			state, fill := kit.Stored, byte(0)
-			if f, blank := blankSector(sector); blank {
+			if f, blank := image.Blank(sector); blank {
 				state, fill = kit.Blank, f
 			}
 			r.put(a, layout.Span{Start: x, Count: 1}, state, fill)
@@ -146,14 +146,4 @@ func (r *areaReader) result() ([]kit.Span, error) {
 		spans = fewer
 	}
 	return spans, nil
-}
-
-// blankSector returns the byte that fills a whole sector, if it is 00 or FF.
-func blankSector(b []byte) (fill byte, blank bool) {
-	for _, c := range b {
-		if c != b[0] {
-			return 0, false
-		}
-	}
-	return b[0], b[0] == 0 || b[0] == 0xFF
 }

@@ -2,12 +2,12 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"crypto/rand"
 	"encoding/binary"
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"path/filepath"
 	"slices"
 
@@ -15,6 +15,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/layout"
+	"bootgraft/layout/boot"
 	"bootgraft/layout/compare"
 	"bootgraft/layout/fit"
 	"bootgraft/layout/gpt"
@@ -93,7 +94,10 @@ func (f *planFlags) run(c *cobra.Command, u *ui, path string) error {
 		return err
 	}
 	defer src.close()
-	if err := errors.Join(f.takeKitRules(u, src), f.checkOutput(src)); err != nil {
+	if err := f.takeKitRules(u, src); err != nil {
+		return err
+	}
+	if err := outputFree(f.out, "plan", src, f.replace); err != nil { // before minutes of reading
 		return err
 	}
 	target, nominal, err := f.targetSize(src.SectorSize())
@@ -108,12 +112,8 @@ func (f *planFlags) run(c *cobra.Command, u *ui, path string) error {
 	if err != nil {
 		return err
 	}
-	if target.Sectors != s.Sectors {
-		outside, err := s.Outside(c.Context(), src)
-		if err != nil {
-			return err
-		}
-		wishes.Truths = outside.Truths()
+	if wishes.Truths, err = truths(c.Context(), src, s, target); err != nil {
+		return err
 	}
 	p, err := fit.Plan(c.Context(), src, s, wishes)
 	if err != nil {
@@ -128,6 +128,19 @@ func (f *planFlags) run(c *cobra.Command, u *ui, path string) error {
 	}
 	f.kitWayOut(u, src, p)
 	return nil
+}
+
+// truths returns what is true of a drive outside its volumes, and must be true
+// of a card of another size.
+func truths(ctx context.Context, src image.Source, s *scan.Survey, target plan.Disk) ([]boot.Truth, error) {
+	if target.Sectors == s.Sectors {
+		return nil, nil
+	}
+	outside, err := s.Outside(ctx, src)
+	if err != nil {
+		return nil, err
+	}
+	return outside.Truths(), nil
 }
 
 // check finds flags that contradict each other before anything is opened.
@@ -150,30 +163,6 @@ func (f *planFlags) check() error {
 	case fit.ExcessLeave, fit.ExcessZero:
 	default:
 		return usagef("--excess %s is not known: it is leave or zero", f.excess)
-	}
-	return nil
-}
-
-// checkOutput refuses early, before minutes of reading.
-func (f *planFlags) checkOutput(src *opened) error {
-	if f.out == "" {
-		return nil
-	}
-	st, err := os.Stat(f.out)
-	if errors.Is(err, os.ErrNotExist) {
-		return nil
-	}
-	if err != nil {
-		return err
-	}
-	if slices.ContainsFunc(src.files, func(f os.FileInfo) bool { return os.SameFile(st, f) }) {
-		return refusef("%s is the source; the plan needs a file of its own", f.out)
-	}
-	if !st.Mode().IsRegular() {
-		return refusef("%s is there already and is not a file", f.out)
-	}
-	if !f.replace {
-		return refusef("%s is there already; --replace puts the new plan in its place", f.out)
 	}
 	return nil
 }

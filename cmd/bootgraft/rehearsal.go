@@ -87,7 +87,11 @@ func (u *ui) openCard(ctx context.Context, path string, flags cardFlags) (*cardW
 	}
 	w.held = &onCard{}
 	if w.facts.Held == nil && w.target.Size() > 0 && image.CheckSectorSize(w.target.SectorSize()) == nil {
-		if w.held, err = lookOnCard(ctx, w.target); err != nil {
+		w.held, err = lookOnCard(ctx, w.target)
+		if ctx.Err() != nil {
+			return nil, errors.Join(context.Cause(ctx), w.target.Close())
+		}
+		if err != nil {
 			w.held = &onCard{Lines: []string{"it could not be found out: " + err.Error()}, Closed: true}
 		}
 	}

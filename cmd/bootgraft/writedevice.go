@@ -78,19 +78,21 @@ func originalOf(src *opened) image.Identity {
 	return image.Identity{}
 }
 
+// receiptName is the i-th name, from 1, that a receipt beside base may have.
+func receiptName(base string, i int) string {
+	if i == 1 {
+		return base + receiptSuffix
+	}
+	return fmt.Sprintf("%s.%d%s", base, i, receiptSuffix)
+}
+
 // chooseReceipt names the receipt: the one that was given; else, beside the
 // plan, the unfinished one of this plan and card, or the first name that is
 // free.
 func (w *cardWork) chooseReceipt(planPath string) {
-	name := func(i int) string {
-		if i == 1 {
-			return planPath + receiptSuffix
-		}
-		return fmt.Sprintf("%s.%d%s", planPath, i, receiptSuffix)
-	}
 	w.req.Receipt = w.flags.receipt
 	for i := 1; i < 1000; i++ {
-		path := name(i)
+		path := receiptName(planPath, i)
 		if _, err := os.Lstat(path); errors.Is(err, fs.ErrNotExist) {
 			if w.req.Receipt == "" {
 				w.req.Receipt = path

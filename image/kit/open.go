@@ -29,12 +29,21 @@ const (
 // Is tells whether a file begins as a kit does: a ZIP whose first file is our
 // manifest.
 func Is(r io.ReaderAt) bool {
+	is, err := begins(r)
+	return is && err == nil
+}
+
+func begins(r io.ReaderAt) (bool, error) {
 	b := make([]byte, localSize+len(manifestName)+len(opening))
-	n, err := r.ReadAt(b, 0)
-	return n == len(b) && (err == nil || errors.Is(err, io.EOF)) &&
-		string(b[:4]) == localSign &&
+	if n, err := r.ReadAt(b, 0); n < len(b) {
+		if errors.Is(err, io.EOF) {
+			err = nil
+		}
+		return false, err
+	}
+	return string(b[:4]) == localSign &&
 		int(binary.LittleEndian.Uint16(b[26:])) == len(manifestName) && binary.LittleEndian.Uint16(b[28:]) == 0 &&
-		string(b[localSize:]) == manifestName+opening
+		string(b[localSize:]) == manifestName+opening, nil
 }
 
 // opening is how every manifest begins.
@@ -44,7 +53,11 @@ const opening = "{\n \"kind\": \"" + Kind + "\""
 // places, and the hash of every span. r is used as long as the Kit is. An error
 // is a *FormatError or a failed read.
 func Open(r io.ReaderAt, size int64) (*Kit, error) {
-	if !Is(r) {
+	is, err := begins(r)
+	if err != nil {
+		return nil, fmt.Errorf("reading the start of the kit: %w", err)
+	}
+	if !is {
 		return nil, &FormatError{"", layout.Absent, "it does not begin with " + manifestName}
 	}
 	if size > MaxBytes {
@@ -55,7 +68,7 @@ func Open(r io.ReaderAt, size int64) (*Kit, error) {
 	}
 	z, err := zip.NewReader(r, size)
 	if err != nil {
-		return nil, malformed("", "%v", err)
+		return nil, zipError("", err)
 	}
 	o := &opener{r: r, files: z.File}
 	k, err := o.open()
@@ -67,6 +80,16 @@ func Open(r io.ReaderAt, size int64) (*Kit, error) {
 
 func malformed(part, why string, args ...any) error {
 	return &FormatError{part, layout.Malformed, fmt.Sprintf(why, args...)}
+}
+
+// zipError tells a ZIP that breaks its own form from one that cannot be read.
+func zipError(part string, err error) error {
+	for _, broken := range []error{zip.ErrFormat, zip.ErrAlgorithm, zip.ErrChecksum, io.EOF, io.ErrUnexpectedEOF} {
+		if errors.Is(err, broken) {
+			return malformed(part, "%v", err)
+		}
+	}
+	return fmt.Errorf("reading the kit: %w", err)
 }
 
 // checkEnd bounds the directory of the ZIP before it is read.
@@ -114,7 +137,7 @@ func (o *opener) next(name string, size, most int64) (at int64, f *zip.File, err
 		return 0, nil, malformed(name, "it has %d bytes", n)
 	}
 	if at, err = f.DataOffset(); err != nil {
-		return 0, nil, malformed(name, "%v", err)
+		return 0, nil, zipError(name, err)
 	}
 	if at < o.end {
 		return 0, nil, malformed(name, "its bytes are those of another file in the kit")

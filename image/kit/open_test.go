@@ -282,3 +282,37 @@ func FuzzOpen(f *testing.F) {
 		}
 	})
 }
+
+// torn is a file that cannot be read at one byte.
+type torn struct {
+	*bytes.Reader
+	at int64
+}
+
+var errTorn = errors.New("bad sector")
+
+func (r torn) ReadAt(p []byte, off int64) (int, error) {
+	if off <= r.at && r.at < off+int64(len(p)) {
+		return 0, errTorn
+	}
+	return r.Reader.ReadAt(p, off)
+}
+
+// A kit that cannot be read is neither damaged nor none.
+func TestUnreadable(t *testing.T) {
+	whole := write(t, contents())
+	passed := 0
+	for at := range int64(len(whole)) {
+		_, err := kit.Open(torn{bytes.NewReader(whole), at}, int64(len(whole)))
+		var format *kit.FormatError
+		switch {
+		case err == nil:
+			passed++ // a field of the ZIP that nobody needs
+		case errors.As(err, &format) || !errors.Is(err, errTorn):
+			t.Fatalf("byte %d: %v", at, err)
+		}
+	}
+	if passed*20 > len(whole) {
+		t.Errorf("%d of %d bytes are never read", passed, len(whole))
+	}
+}

@@ -42,7 +42,7 @@ func benchmarkLook(b *testing.B, head, tail int) {
 	d := imagetest.NewBytes(all, 512)
 	b.SetBytes(int64(head + tail))
 	for b.Loop() {
-		if _, err := boot.Look(context.Background(), d, boot.Ends(d)); err != nil {
+		if _, err := boot.Look(context.Background(), d, ends(d)); err != nil {
 			b.Fatal(err)
 		}
 	}

@@ -110,7 +110,7 @@ func TestDullDisksShowNothing(t *testing.T) {
 			fill(r, tail, n)
 			d.Put(0, head)
 			d.Put(layout.Sector(n)-layout.Sector(len(tail)/512), tail)
-			if rep := look(t, d, boot.Ends(d)); rep.Candidates() {
+			if rep := look(t, d, ends(d)); rep.Candidates() {
 				shown++
 				t.Logf("%s, seed %d: %s", name, seed, described(rep))
 			}

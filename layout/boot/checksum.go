@@ -36,7 +36,7 @@ func (c *Checksum) Text() string {
 	}
 	span := fmt.Sprintf(" over %d bytes from byte %d of the same sector on", c.Count, c.Byte)
 	if c.First != 0 {
-		from := c.At[0].after(c.First)
+		from := c.At[0].After(c.First)
 		from.Byte = c.Byte
 		span = fmt.Sprintf(" over %d bytes from %s on", c.Count, from)
 	}

@@ -2,9 +2,9 @@ package boot
 
 import (
 	"cmp"
-	"fmt"
 	"math"
 	"slices"
+	"strconv"
 
 	"bootgraft/layout"
 )
@@ -109,8 +109,8 @@ func roundUp(v float64) float64 {
 	}
 	scale := math.Pow(10, math.Floor(math.Log10(v))-1)
 	up := math.Ceil(v/scale) * scale
-	var out float64
-	if _, err := fmt.Sscanf(fmt.Sprintf("%.2g", up), "%g", &out); err != nil {
+	out, err := strconv.ParseFloat(strconv.FormatFloat(up, 'g', 2, 64), 64)
+	if err != nil {
 		return v
 	}
 	return out

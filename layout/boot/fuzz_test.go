@@ -29,26 +29,14 @@ func FuzzLook(f *testing.F) {
 		}
 		n := image.Sectors(src)
 		begun := time.Now()
-		r, err := boot.Look(context.Background(), src, boot.Ends(src))
+		r, err := boot.Look(context.Background(), src, ends(src))
 		if err != nil {
 			t.Fatal(err)
 		}
 		if took := time.Since(begun); took > 20*time.Second {
 			t.Errorf("it took %s", took)
 		}
-		for _, x := range r.Fields {
-			b, err := image.ReadSectors(src, layout.Span{Start: x.Sector, Count: 1})
-			if err != nil {
-				t.Fatal(err)
-			}
-			form, err := boot.FormOf(boot.Encoding(x.Encoding))
-			if err != nil {
-				t.Fatal(err)
-			}
-			if v, ok := form.Decode(b[x.Offset : x.Offset+x.Width]); !ok || v != x.Value || x.ByChance > boot.Bar {
-				t.Errorf("%+v, but %d stands there", x, v)
-			}
-		}
+		fieldsStand(t, src, r.Fields)
 		for _, x := range r.Truths() {
 			if ok, err := x.Holds(src); !ok || err != nil {
 				t.Errorf("%s: %v %v", x, ok, err)
@@ -65,4 +53,22 @@ func FuzzLook(f *testing.F) {
 			at = s.End()
 		}
 	})
+}
+
+// fieldsStand wants every number where it is said to stand.
+func fieldsStand(t *testing.T, src image.Source, fields []layout.Field) {
+	t.Helper()
+	for _, x := range fields {
+		b, err := image.ReadSectors(src, layout.Span{Start: x.Sector, Count: 1})
+		if err != nil {
+			t.Fatal(err)
+		}
+		form, err := boot.FormOf(boot.Encoding(x.Encoding))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if v, ok := form.Decode(b[x.Offset : x.Offset+x.Width]); !ok || v != x.Value || x.ByChance > boot.Bar {
+			t.Errorf("%+v, but %d stands there", x, v)
+		}
+	}
 }

@@ -15,7 +15,7 @@ import (
 // not be read.
 func Look(ctx context.Context, src image.Source, areas []Area) (*Report, error) {
 	l := &looker{ctx: ctx, src: src, n: image.Sectors(src), size: src.SectorSize(), out: &Report{}}
-	l.areas = Bound(areas, l.size)
+	l.areas = bound(areas, l.size)
 	var spans []layout.Span
 	for i, a := range l.areas {
 		if a.Start < 0 || a.End() > l.n || i > 0 && a.Start < l.areas[i-1].End() {

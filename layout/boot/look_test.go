@@ -28,6 +28,19 @@ func look(t testing.TB, src image.Source, areas []boot.Area) *boot.Report {
 	return r
 }
 
+// ends returns the first and the last boot.Reach bytes of a disk as areas; those of
+// a small disk meet in its middle.
+func ends(src image.Source) []boot.Area {
+	n := image.Sectors(src)
+	half := min(layout.Sector(boot.Reach/src.SectorSize()), n/2)
+	head := boot.Area{Span: layout.Span{Count: half}, From: layout.FromStart}
+	tail := boot.Area{Span: layout.Between(max(half, n-layout.Sector(boot.Reach/src.SectorSize())), n), From: layout.FromEnd}
+	if head.Empty() {
+		return []boot.Area{{Span: image.Whole(src), From: layout.FromStart}}
+	}
+	return []boot.Area{head, tail}
+}
+
 // genuine tells whether a field lies where the family has a number, or where
 // it has copied one to.
 func genuine(f *family.Family, n layout.Sector, x layout.Field) bool {
@@ -58,7 +71,7 @@ func TestRandomFamilies(t *testing.T) {
 		// An even clock would have the log name the size: no chance, but
 		// nothing that one disk could tell from a field either.
 		d := f.Disk(sizes[0], family.Unit{Serial: uint64(seed), Clock: 3, Songs: uint64(seed)})
-		r := look(t, d, boot.Ends(d))
+		r := look(t, d, ends(d))
 		disks++
 		for _, x := range r.Fields {
 			if genuine(f, sizes[0], x) {
@@ -68,14 +81,10 @@ func TestRandomFamilies(t *testing.T) {
 				t.Logf("seed %d: no such number: %+v", seed, x)
 			}
 		}
-		covered := map[layout.Sector]bool{}
+		var covered layout.Spans
 		for _, m := range r.Truths() {
 			if m.Mirror != nil {
-				for _, s := range m.Sectors(sizes[0]) {
-					for x := s.Start; x < s.End(); x++ {
-						covered[x] = true
-					}
-				}
+				covered = covered.Union(m.Sectors(sizes[0]))
 			}
 		}
 		for _, p := range f.Twins() {
@@ -83,7 +92,7 @@ func TestRandomFamilies(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if at := sizes[0] - layout.Sector(p[1]); !covered[at] && len(b)-bytes.Count(b, []byte{0}) > 24 {
+			if at := sizes[0] - layout.Sector(p[1]); !covered.Holds(at) && len(b)-bytes.Count(b, []byte{0}) > 24 {
 				t.Errorf("seed %d: the copy of sector %d at %d is not found", seed, p[0], at)
 			}
 		}
@@ -109,7 +118,7 @@ func TestReversedBlocks(t *testing.T) {
 	f := family.Named()[1]
 	d := f.Disk(family.NamedSizes()[0], family.Unit{})
 	var got []string
-	for _, m := range look(t, d, boot.Ends(d)).Mirrors {
+	for _, m := range look(t, d, ends(d)).Mirrors {
 		got = append(got, m.Text())
 	}
 	want := []string{
@@ -171,7 +180,7 @@ func TestWorkedValues(t *testing.T) {
 			copy(sector, "\x00\x11invented\x00\x00\x00\x01")
 			copy(sector[60:], "\xA5\xA5\xA5\xA5"+c.bytes+"\xA5\xA5\xA5\xA5")
 			d.Put(0, sector)
-			expect(t, look(t, d, boot.Ends(d)), c.want)
+			expect(t, look(t, d, ends(d)), c.want)
 		})
 	}
 }
@@ -187,7 +196,7 @@ func TestAddresses(t *testing.T) {
 	copy(head, "INVENTED TUNER  ")
 	binary.BigEndian.PutUint32(head[0x20C:], firmware)
 	d.Put(0, head)
-	expect(t, look(t, d, boot.Ends(d)), want{1, 0x0C, "be32", firmware, "address of sector 1150003"})
+	expect(t, look(t, d, ends(d)), want{1, 0x0C, "be32", firmware, "address of sector 1150003"})
 
 	songs := imagetest.New(1_179_840, 512)
 	directory := make([]byte, 512)
@@ -221,7 +230,7 @@ func chained(n layout.Sector) *imagetest.Disk {
 
 func TestChain(t *testing.T) {
 	d := chained(1_179_841)
-	r := look(t, d, boot.Ends(d))
+	r := look(t, d, ends(d))
 	if len(r.Chains) != 1 {
 		t.Fatalf("chains %+v", r.Chains)
 	}
@@ -250,10 +259,7 @@ func TestMirrorLeftBehind(t *testing.T) {
 	f := family.Named()[1]
 	sizes := family.NamedSizes()
 	d := f.Disk(sizes[0], family.Unit{})
-	truths, err := boot.Truths(context.Background(), d, boot.Ends(d))
-	if err != nil {
-		t.Fatal(err)
-	}
+	truths := look(t, d, ends(d)).Truths()
 	if len(truths) != 4 || truths[0].Code() != "mirror" {
 		t.Fatalf("%v", truths)
 	}
@@ -284,7 +290,7 @@ func TestUnknownSectors(t *testing.T) {
 	d := f.Disk(family.NamedSizes()[0], family.Unit{})
 	lost := layout.NewSpans(layout.Span{Start: 3, Count: 1}, layout.Span{Start: 30, Count: 5})
 	src := image.NewKnown(d, lost, nil)
-	r := look(t, src, boot.Ends(src))
+	r := look(t, src, ends(src))
 	if r.Unknown != 6 {
 		t.Errorf("%d sectors not known, want 6", r.Unknown)
 	}
@@ -298,7 +304,7 @@ func TestUnknownSectors(t *testing.T) {
 	if !slices.ContainsFunc(r.Structures, func(s boot.Structure) bool { return s.Span == lost[1] && s.Looks == "not known" }) {
 		t.Error("the sectors that are not known are no structure of their own")
 	}
-	whole := look(t, d, boot.Ends(d)).Truths()
+	whole := look(t, d, ends(d)).Truths()
 	var unknown *image.UnknownError
 	if ok, err := whole[1].Holds(src); ok || !errors.As(err, &unknown) {
 		t.Errorf("a copy of an unknown sector: %v, %v", ok, err)
@@ -309,7 +315,7 @@ func TestUnknownSectors(t *testing.T) {
 func TestReadErrors(t *testing.T) {
 	d := family.Named()[1].Disk(family.NamedSizes()[0], family.Unit{})
 	bad := &imagetest.Faulty{Source: d, Bad: layout.NewSpans(layout.Span{Start: 7, Count: 1})}
-	if r, err := boot.Look(context.Background(), bad, boot.Ends(bad)); !errors.Is(err, io.ErrUnexpectedEOF) || r != nil {
+	if r, err := boot.Look(context.Background(), bad, ends(bad)); !errors.Is(err, io.ErrUnexpectedEOF) || r != nil {
 		t.Errorf("%v, %v", r, err)
 	}
 }

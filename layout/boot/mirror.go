@@ -37,11 +37,11 @@ func (m *Mirror) Text() string {
 	if m.Count == 1 {
 		how = "repeats"
 	}
-	text := fmt.Sprintf("%s from %s on %s", countText(m.Count), m.To, how)
+	text := fmt.Sprintf("%s from %s on %s", countText(m.Count), m.To.SectorText(), how)
 	if m.Back {
-		text = fmt.Sprintf("%s back from %s %s", countText(m.Count), m.To, how)
+		text = fmt.Sprintf("%s back from %s %s", countText(m.Count), m.To.SectorText(), how)
 	}
-	text += fmt.Sprintf(" those from %s on", m.Of)
+	text += fmt.Sprintf(" those from %s on", m.Of.SectorText())
 	if m.Blocks {
 		text += ", a block of a copy whose blocks lie in reverse order"
 	}

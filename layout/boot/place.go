@@ -1,9 +1,9 @@
 package boot
 
 import (
+	"cmp"
 	"fmt"
 
-	"bootgraft/image"
 	"bootgraft/layout"
 )
 
@@ -24,25 +24,44 @@ func (p Place) At(n layout.Sector) layout.Sector {
 	return p.Sector
 }
 
-// String writes the place as people count it.
-func (p Place) String() string {
-	at := fmt.Sprintf("sector %d", p.Sector)
+// String writes the place as people count it: "sector 5, byte 96", or
+// "end-1, byte 0".
+func (p Place) String() string { return fmt.Sprintf("%s, byte %d", p.SectorText(), p.Byte) }
+
+// SectorText writes the sector of the place as people count it.
+func (p Place) SectorText() string {
 	if p.From == layout.FromEnd {
-		at = fmt.Sprintf("end-%d", p.Sector)
+		return fmt.Sprintf("end-%d", p.Sector)
 	}
-	if p.Byte != 0 {
-		at += fmt.Sprintf(", byte %d", p.Byte)
-	}
-	return at
+	return fmt.Sprintf("sector %d", p.Sector)
 }
 
-// after returns the place n sectors further towards the end of the disk.
-func (p Place) after(n layout.Sector) Place {
+// SectorStart returns the place of the first byte of the same sector.
+func (p Place) SectorStart() Place { p.Byte = 0; return p }
+
+// After returns the place n sectors further towards the end of the disk.
+func (p Place) After(n layout.Sector) Place {
 	if p.From == layout.FromEnd {
 		n = -n
 	}
 	p.Sector += n
 	return p
+}
+
+// Compare orders places as they lie on a disk that has room for all those
+// counted from its start before those counted from its end.
+func (p Place) Compare(q Place) int {
+	if p.From != q.From {
+		if p.From == layout.FromStart {
+			return -1
+		}
+		return 1
+	}
+	c := cmp.Compare(p.Sector, q.Sector)
+	if p.From == layout.FromEnd {
+		c = -c
+	}
+	return cmp.Or(c, cmp.Compare(p.Byte, q.Byte))
 }
 
 // Area is a run of sectors to look into, and the end of the disk from which
@@ -57,9 +76,9 @@ type Area struct {
 // Reach is how many bytes are looked into at most at either end of the areas.
 const Reach = 64 << 20
 
-// Bound returns the areas, which are in order, without what lies further than
+// bound returns the areas, which are in order, without what lies further than
 // Reach bytes from the first and from the last sector of them all.
-func Bound(areas []Area, sectorSize int) []Area {
+func bound(areas []Area, sectorSize int) []Area {
 	most := layout.Sector(Reach / sectorSize)
 	var total, before layout.Sector
 	for _, a := range areas {
@@ -85,17 +104,4 @@ func Bound(areas []Area, sectorSize int) []Area {
 		before += a.Count
 	}
 	return out
-}
-
-// Ends returns the first and the last Reach bytes of a disk as areas; those of
-// a small disk meet in its middle.
-func Ends(src image.Source) []Area {
-	n := image.Sectors(src)
-	half := min(layout.Sector(Reach/src.SectorSize()), n/2)
-	head := Area{layout.Span{Count: half}, layout.FromStart}
-	tail := Area{layout.Between(max(half, n-layout.Sector(Reach/src.SectorSize())), n), layout.FromEnd}
-	if head.Empty() {
-		return []Area{{image.Whole(src), layout.FromStart}}
-	}
-	return []Area{head, tail}
 }

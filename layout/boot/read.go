@@ -81,7 +81,7 @@ func (l *looker) run(run layout.Span, buf []byte, visit func(layout.Sector, []by
 func (l *looker) first(texts *textFinder, order *orderFinder) error {
 	rooms := [3][]byte{nil, make([]byte, l.size), make([]byte, l.size)}
 	return l.each(func(x layout.Sector, b []byte) {
-		if blank(b) {
+		if _, blank := image.Blank(b); blank {
 			return
 		}
 		s := sheet{at: x}

@@ -54,11 +54,6 @@ var plogp = func() (t [4097]float64) {
 // 1955); a quarter of a bit below that is far outside their spread.
 func packedFrom(n int) float64 { return 8 - 255/(2*float64(n)*math.Ln2) - 0.25 }
 
-// blank tells whether b is 00 or FF throughout.
-func blank(b []byte) bool {
-	return (b[0] == 0 || b[0] == 0xFF) && bytes.Equal(b[1:], b[:len(b)-1])
-}
-
 // repeatsItself tells whether b repeats its first bytes throughout, at most 64.
 func repeatsItself(b []byte) bool {
 	for p := 2; p <= 64 && p <= len(b)/4; p++ {

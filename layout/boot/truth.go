@@ -2,7 +2,6 @@ package boot
 
 import (
 	"bytes"
-	"context"
 	"fmt"
 
 	"bootgraft/image"
@@ -16,16 +15,6 @@ type Truth struct {
 	Mirror   *Mirror
 	Chain    *Chain
 	Checksum *Checksum
-}
-
-// Truths returns every mirror, chain and checksum of the areas of src that
-// is beyond chance, within the bounds of a Report.
-func Truths(ctx context.Context, src image.Source, areas []Area) ([]Truth, error) {
-	r, err := Look(ctx, src, areas)
-	if err != nil {
-		return nil, err
-	}
-	return r.Truths(), nil
 }
 
 // Truths returns what of the report can be asked of another disk.
@@ -113,7 +102,7 @@ func (m *Mirror) holds(src image.Source) (bool, error) {
 		if !bytes.Equal(a, b) {
 			return false, nil
 		}
-		of, to = of.after(1), to.after(back)
+		of, to = of.After(1), to.After(back)
 	}
 	return true, nil
 }
@@ -127,7 +116,7 @@ func (t Truth) Sectors(n layout.Sector) layout.Spans {
 		add(t.Mirror.Of, t.Mirror.Count)
 		to := t.Mirror.To
 		if t.Mirror.Back {
-			to = to.after(1 - t.Mirror.Count)
+			to = to.After(1 - t.Mirror.Count)
 		}
 		add(to, t.Mirror.Count)
 	case t.Chain != nil:
@@ -135,7 +124,7 @@ func (t Truth) Sectors(n layout.Sector) layout.Spans {
 	case t.Checksum != nil:
 		for _, p := range t.Checksum.At {
 			add(p, 1)
-			add(p.after(t.Checksum.First), t.Checksum.sectors())
+			add(p.After(t.Checksum.First), t.Checksum.sectors())
 		}
 	}
 	return layout.NewSpans(spans...)

@@ -97,6 +97,7 @@ type work struct {
 	size          int64
 	out           *Report
 	ends          []end
+	a, b          []byte // what is compared, of each side
 
 	headRestored, tailRestored int // sectors that hold what the other end held
 }
@@ -107,7 +108,7 @@ func Compare(ctx context.Context, before, after Disk, opt Options) (*Report, err
 	if a, b := before.Source.SectorSize(), after.Source.SectorSize(); n != m || a != b {
 		return nil, &SizeError{n, m, a, b}
 	}
-	w := &work{ctx: ctx, before: before, after: after, opt: opt, size: int64(before.Source.SectorSize()), out: &Report{Sectors: n}}
+	w := &work{ctx: ctx, before: before, after: after, opt: opt, size: int64(before.Source.SectorSize()), out: &Report{Sectors: n}, a: make([]byte, chunk), b: make([]byte, chunk)}
 	for _, r := range before.Survey.Regions {
 		if err := w.region(r); err != nil {
 			return nil, err
@@ -127,7 +128,6 @@ func (w *work) region(r layout.Region) error {
 	unknown := layout.NewSpans(append(image.Unknown(w.before.Source, r.Span), image.Unknown(w.after.Source, r.Span)...)...)
 	out.Unknown = unknown.Sectors()
 	w.out.Compared += r.Count - out.Unknown
-	a, b := make([]byte, chunk), make([]byte, chunk)
 	step := layout.Sector(chunk / w.size)
 	for _, known := range unknown.Outside(r.Span) {
 		for x := w.skip(known.Start); x < known.End(); x = w.skip(x + step) {
@@ -135,7 +135,7 @@ func (w *work) region(r layout.Region) error {
 				return err
 			}
 			s := layout.Between(x, min(x+step, known.End()))
-			if err := w.part(out, s, a[:int64(s.Count)*w.size], b[:int64(s.Count)*w.size]); err != nil {
+			if err := w.part(out, s, w.a[:int64(s.Count)*w.size], w.b[:int64(s.Count)*w.size]); err != nil {
 				return err
 			}
 			if w.opt.Progress != nil {

@@ -2,6 +2,7 @@ package changed
 
 import (
 	"bytes"
+	"fmt"
 
 	"bootgraft/image"
 	"bootgraft/layout"
@@ -78,9 +79,13 @@ func (w *work) find(wanted map[part][]int, span layout.Span) error {
 	step := layout.Sector(chunk / w.size)
 	for _, k := range known {
 		for x := w.skip(k.Start); x < k.End(); x = w.skip(x + step) {
-			b, err := image.ReadSectors(w.before.Source, layout.Between(x, min(x+step, k.End())))
-			if err != nil {
+			if err := w.ctx.Err(); err != nil {
 				return err
+			}
+			s := layout.Between(x, min(x+step, k.End()))
+			b, err := image.ReadSectors(w.before.Source, s)
+			if err != nil {
+				return fmt.Errorf("reading sectors %s of the disk before: %w", s, err)
 			}
 			for i := 0; i < len(b); i += int(w.size) {
 				w.match(b[i:i+int(w.size)], wanted, restored)

@@ -1,6 +1,7 @@
 package compare
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 
@@ -12,9 +13,19 @@ import (
 // Rendered is what the rules put on a card: whole sectors, sorted by place.
 // Every other sector of the areas is that of the source, the head at its old
 // address and the tail at the same distance from the end.
+//
+// Where Undecided is not empty, other bytes fit the originals as well as these.
 type Rendered struct {
-	Sectors  []RenderedSector
-	Findings []layout.Finding // Refusal for what is undecided; accept by code
+	Sectors   []RenderedSector
+	Findings  []layout.Finding
+	Undecided []OpenRule // in the order of the rules
+}
+
+// OpenRule is a number or checksum that the rules do not decide for this card,
+// with the Refusal to accept by its code.
+type OpenRule struct {
+	boot.Place
+	layout.Finding
 }
 
 // RenderedSector is one sector of the card.
@@ -41,7 +52,7 @@ type applier struct {
 	r      *Rules
 	src    image.Source
 	old, n layout.Sector
-	card   map[Place][]byte
+	card   map[boot.Place][]byte
 	out    *Rendered
 }
 
@@ -53,7 +64,7 @@ func Apply(r *Rules, src image.Source, n layout.Sector) (*Rendered, error) {
 	if err := r.Check(); err != nil {
 		return nil, err
 	}
-	a := &applier{r: r, src: src, old: image.Sectors(src), n: n, card: map[Place][]byte{}, out: &Rendered{}}
+	a := &applier{r: r, src: src, old: image.Sectors(src), n: n, card: map[boot.Place][]byte{}, out: &Rendered{}}
 	if src.SectorSize() != r.SectorSize {
 		return nil, refuse("rules-sector-size", "the rules are for sectors of %d bytes, the source has %d", r.SectorSize, src.SectorSize())
 	}
@@ -68,7 +79,7 @@ func Apply(r *Rules, src image.Source, n layout.Sector) (*Rendered, error) {
 	for p, b := range a.card {
 		a.out.Sectors = append(a.out.Sectors, RenderedSector{p.At(n), p.At(a.old), b})
 	}
-	slices.SortFunc(a.out.Sectors, func(x, y RenderedSector) int { return int(x.At - y.At) })
+	slices.SortFunc(a.out.Sectors, func(x, y RenderedSector) int { return cmp.Compare(x.At, y.At) })
 	return a.out, nil
 }
 
@@ -76,7 +87,7 @@ func Apply(r *Rules, src image.Source, n layout.Sector) (*Rendered, error) {
 // and rule for the tail mean the same sector.
 func (r *Rules) reach() layout.Sector {
 	head, tail := layout.Sector(1), layout.Sector(1)
-	see := func(p Place) {
+	see := func(p boot.Place) {
 		if p.From == layout.FromEnd {
 			tail = max(tail, p.Sector)
 		} else {
@@ -98,14 +109,14 @@ func (r *Rules) reach() layout.Sector {
 		see(r.Checks[i].Place)
 		for _, w := range r.Checks[i].Ways {
 			see(w.Start)
-			see(w.Start.after(layout.Sector((int64(w.Start.Byte) + w.Count - 1) / int64(r.SectorSize))))
+			see(r.lastSector(w.Start, w.Count))
 		}
 	}
 	return head + tail
 }
 
 // sector returns a sector of the card to be changed.
-func (a *applier) sector(p Place) ([]byte, error) {
+func (a *applier) sector(p boot.Place) ([]byte, error) {
 	p.Byte = 0
 	if b, ok := a.card[p]; ok {
 		return b, nil
@@ -119,7 +130,7 @@ func (a *applier) sector(p Place) ([]byte, error) {
 }
 
 // source reads a sector of the source.
-func (a *applier) source(p Place) ([]byte, error) {
+func (a *applier) source(p boot.Place) ([]byte, error) {
 	b := make([]byte, a.r.SectorSize)
 	if err := image.ReadFull(a.src, b, int64(p.At(a.old))*int64(a.r.SectorSize)); err != nil {
 		return nil, fmt.Errorf("reading %s of the source: %w", p, err)
@@ -128,7 +139,7 @@ func (a *applier) source(p Place) ([]byte, error) {
 }
 
 // inCopy tells whether a sector is repeated from another.
-func (a *applier) inCopy(p Place) bool {
+func (a *applier) inCopy(p boot.Place) bool {
 	return slices.ContainsFunc(a.r.Copies, func(c CopyRule) bool { return c.within(p) })
 }
 
@@ -178,14 +189,11 @@ func (a *applier) field(f *Field) error {
 	if have := b[before.Byte : before.Byte+before.Width]; !slices.Equal(have, before.Bytes) && len(before.Others) == 0 {
 		return refuse("rules-source", "%s holds % x, but the rules say % x for the size of the source: it is no original of this model, or not whole", f.Place, have, before.Bytes)
 	}
-	if f.Class == Address {
-		if err := a.pointer(f, before.Value, answer.Value); err != nil {
-			return err
-		}
+	if f.Class == Address && answer.Value >= uint64(a.n) {
+		return refuse("rules-pointer-falls-off", "%s would point to sector %d of a card of %d", f.Place, answer.Value, a.n)
 	}
 	if answer.State != Proved {
-		a.out.Findings = append(a.out.Findings, layout.Refusalf("rules-undecided", f.Place.At(a.n),
-			"%s would hold %d (%s), and this is not decided: %s", f.Place, answer.Value, f.Ways[0].Formulas[0], answer.Why))
+		a.undecided(f.Place, "%s would hold %d (%s), and this is not decided: %s", f.Place, answer.Value, f.Ways[0].Formulas[0], answer.Why)
 	}
 	card, err := a.sector(f.Place)
 	if err != nil {
@@ -193,6 +201,10 @@ func (a *applier) field(f *Field) error {
 	}
 	copy(card[answer.Byte:], answer.Bytes)
 	return nil
+}
+
+func (a *applier) undecided(at boot.Place, text string, args ...any) {
+	a.out.Undecided = append(a.out.Undecided, OpenRule{at, layout.Refusalf("rules-undecided", at.At(a.n), text, args...)})
 }
 
 // inward sorts checksums so that one comes after all that lie in its span.
@@ -243,7 +255,7 @@ func (a *applier) checksum(c *Check) error {
 		}
 	}
 	if why != "" {
-		a.out.Findings = append(a.out.Findings, layout.Refusalf("rules-undecided", c.Place.At(a.n), "the checksum at %s is not decided: %s", c.Place, why))
+		a.undecided(c.Place, "the checksum at %s is not decided: %s", c.Place, why)
 	}
 	return nil
 }
@@ -256,7 +268,7 @@ func (a *applier) sum(w SumWay, c *Check) ([]byte, error) {
 	}
 	size := a.r.SectorSize
 	run := algorithm.Start()
-	p, at := w.Start.sector(), w.Start.Byte
+	p, at := w.Start.SectorStart(), w.Start.Byte
 	for left := w.Count; left > 0; {
 		b, ok := a.card[p]
 		if !ok {
@@ -265,16 +277,16 @@ func (a *applier) sum(w SumWay, c *Check) ([]byte, error) {
 			}
 		}
 		n := int(min(left, int64(size-at)))
-		if p == c.Place.sector() || w.Order != image.Plain {
+		if p == c.Place.SectorStart() || w.Order != image.Plain {
 			b = slices.Clone(b)
 		}
-		if p == c.Place.sector() {
+		if p == c.Place.SectorStart() {
 			blankOut(b, w.Byte, algorithm.Width)
 		}
 		w.Order.Turn(b)
 		run.Add(b[at : at+n])
 		left -= int64(n)
-		p, at = p.after(1), 0
+		p, at = p.After(1), 0
 	}
 	return encode(w.Encoding, run.Value())
 }

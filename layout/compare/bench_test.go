@@ -43,7 +43,7 @@ func BenchmarkWholeAreas(b *testing.B) {
 			b.Fatal(err)
 		}
 		if c.For(n+500_000).Proved < len(f.Numbers) {
-			b.Fatalf("%s: %v", f, c.Lines(0))
+			b.Fatalf("%s: %s", f, c.For(n+500_000))
 		}
 	}
 	b.SetBytes(5 * 2 * Area)

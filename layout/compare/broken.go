@@ -6,6 +6,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/layout"
+	"bootgraft/layout/boot"
 )
 
 // Broken looks whether a disk, of whatever size and whoever made it, follows
@@ -23,7 +24,7 @@ func (r *Rules) Broken(src image.Source) ([]layout.Finding, error) {
 		return []layout.Finding{layout.Warningf("rules-areas-overlap", layout.NoSector,
 			"the rules are for disks of at least %d sectors of %d bytes; this one has %d of %d", least, r.SectorSize, n, src.SectorSize())}, nil
 	}
-	a := &applier{r: r, src: src, old: n, n: n, card: map[Place][]byte{}}
+	a := &applier{r: r, src: src, old: n, n: n, card: map[boot.Place][]byte{}}
 	var out []layout.Finding
 	for i := range r.Fields {
 		if err := a.brokenField(&r.Fields[i], &out); err != nil {
@@ -54,10 +55,12 @@ func (a *applier) brokenField(f *Field, out *[]layout.Finding) error {
 		*out = append(*out, layout.Warningf("rule-field", at, "no disk of this size can follow the rule: %v", err))
 		return nil
 	}
-	have := b[f.Byte : f.Byte+f.Width]
-	other := func(o Other) bool { return bytes.Equal(o.Bytes, have) }
-	if !bytes.Equal(have, answer.Bytes) && !slices.ContainsFunc(answer.Others, other) {
-		*out = append(*out, layout.Warningf("rule-field", at, "%s holds % x; for a disk of this size the rule %s says % x", f.Place, have, f.Ways[0].Formulas[0], answer.Bytes))
+	// A reading may take more or fewer bytes than the first one does.
+	holds := func(at int, want []byte) bool { return len(want) > 0 && bytes.Equal(b[at:at+len(want)], want) }
+	other := func(o Other) bool { return holds(o.Byte, o.Bytes) }
+	if !holds(answer.Byte, answer.Bytes) && !slices.ContainsFunc(answer.Others, other) {
+		*out = append(*out, layout.Warningf("rule-field", at, "%s holds % x; for a disk of this size the rule %s says % x",
+			f.Place, b[answer.Byte:answer.Byte+answer.Width], f.Ways[0].Formulas[0], answer.Bytes))
 	}
 	return nil
 }

@@ -1,14 +1,18 @@
 package compare
 
 import (
+	"encoding/binary"
 	"errors"
+	"io"
 	"slices"
+	"sync/atomic"
 	"testing"
 
 	"bootgraft/image"
 	"bootgraft/image/imagetest"
 	"bootgraft/image/imagetest/disks"
 	"bootgraft/layout"
+	"bootgraft/layout/boot"
 	"bootgraft/layout/compare/family"
 )
 
@@ -24,7 +28,7 @@ func TestBroken(t *testing.T) {
 				t.Errorf("%s, %d sectors: %v, %v", f.Name, n, err, broken)
 			}
 		}
-		spoil := func(p Place, at int, code string) {
+		spoil := func(p boot.Place, at int, code string) {
 			const n = 1_130_004
 			d := f.Disk(n, unit)
 			b, err := image.ReadSectors(d, layout.Span{Start: p.At(n), Count: 1})
@@ -47,6 +51,59 @@ func TestBroken(t *testing.T) {
 		for _, x := range c.Checks {
 			spoil(x.Place, x.Byte, "rule-check")
 		}
+	}
+}
+
+// A number that has outgrown its bytes is looked for where a longer reading has
+// it, and nowhere else.
+func TestBrokenLongerReading(t *testing.T) {
+	plain := []Formula{{Times: 1, Of: 1, Per: 1}}
+	r := &Rules{SectorSize: 512, Head: 40, Tail: 40, Fields: []Field{{
+		Place: boot.Place{From: layout.FromStart, Byte: 12}, Class: Size, Width: 2, Bits: 99,
+		Ways: []Way{{12, "be16", plain}, {10, "be32", plain}},
+	}}}
+	for _, n := range []layout.Sector{60_000, 70_000} {
+		d := imagetest.New(n, 512)
+		b := make([]byte, 512)
+		binary.BigEndian.PutUint32(b[10:], uint32(n))
+		d.Put(0, b)
+		if broken, err := r.Broken(d); err != nil || len(broken) > 0 {
+			t.Errorf("%d sectors: %v, %v", n, err, broken)
+		}
+		b[11] ^= 1
+		b[12] ^= 1
+		d.Put(0, b)
+		if broken, err := r.Broken(d); err != nil || len(broken) != 1 {
+			t.Errorf("%d sectors, another number: %v, %v", n, err, broken)
+		}
+	}
+}
+
+// tiring is a disk that fails when as many bytes were read as it has.
+type tiring struct {
+	image.Source
+	reads atomic.Int64
+}
+
+func (d *tiring) ReadAt(p []byte, off int64) (int, error) {
+	if d.reads.Add(int64(len(p))) > d.Size() {
+		return 0, io.ErrUnexpectedEOF
+	}
+	return d.Source.ReadAt(p, off)
+}
+
+// A read that fails while checksums are looked for is told, and no reason to
+// find fewer of them.
+func TestReadFailsInSearch(t *testing.T) {
+	f := family.Named()[1]
+	var dumps []Dump
+	for i, n := range family.NamedSizes() {
+		d := &tiring{Source: f.Disk(n, family.Unit{Serial: uint64(i)})}
+		d.reads.Store(d.Size() - 2*64*512) // both areas once
+		dumps = append(dumps, Dump{Name: f.Name, Source: d})
+	}
+	if _, err := Run(t.Context(), dumps, Options{Head: 64, Tail: 64}); !errors.Is(err, io.ErrUnexpectedEOF) {
+		t.Errorf("%v", err)
 	}
 }
 
@@ -73,15 +130,15 @@ func TestBrokenDisksOfAnotherKind(t *testing.T) {
 
 // TestOnly: copies fall to pieces, forward and back, and keep what is their own.
 func TestOnly(t *testing.T) {
-	start := func(s layout.Sector, b int) Place { return Place{layout.FromStart, s, b} }
-	end := func(s layout.Sector, b int) Place { return Place{layout.FromEnd, s, b} }
+	start := func(s layout.Sector, b int) boot.Place { return boot.Place{From: layout.FromStart, Sector: s, Byte: b} }
+	end := func(s layout.Sector, b int) boot.Place { return boot.Place{From: layout.FromEnd, Sector: s, Byte: b} }
 	r := &Rules{
 		SectorSize: 512, Head: 50, Tail: 50,
 		Fields: []Field{{Place: start(0, 10), Width: 4}, {Place: start(3, 10), Width: 4}},
 		Checks: []Check{{Place: start(0, 508), Width: 2}, {Place: end(1, 508), Width: 2}},
 		Copies: []CopyRule{{Of: start(0, 0), To: end(1, 0), Count: 6, Back: true, Own: []Stretch{{end(2, 7), 1, CopyNumber}, {end(6, 7), 1, CopyNumber}}}},
 	}
-	got := r.Only(func(s Place, from, to int) bool { return s.Sector != 3 || s.From == layout.FromEnd })
+	got := r.Only(func(s boot.Place, from, to int) bool { return s.Sector != 3 || s.From == layout.FromEnd })
 	want := []CopyRule{
 		{Of: start(0, 0), To: end(1, 0), Count: 3, Back: true, Own: r.Copies[0].Own[:1]},
 		{Of: start(4, 0), To: end(5, 0), Count: 2, Back: true, Own: r.Copies[0].Own[1:]},
@@ -94,7 +151,7 @@ func TestOnly(t *testing.T) {
 			t.Errorf("%+v, want %+v", c, want[i])
 		}
 	}
-	if got := r.Only(func(Place, int, int) bool { return true }); len(got.Copies) != 1 || got.Copies[0].Count != 6 || len(got.Copies[0].Own) != 2 {
+	if got := r.Only(func(boot.Place, int, int) bool { return true }); len(got.Copies) != 1 || got.Copies[0].Count != 6 || len(got.Copies[0].Own) != 2 {
 		t.Errorf("%+v", got.Copies)
 	}
 	if got := r.TailReach(); got != 6 {
@@ -105,8 +162,8 @@ func TestOnly(t *testing.T) {
 // TestConstantTail: what is the same on all originals reaches further than the
 // rules; content does not.
 func TestConstantTail(t *testing.T) {
-	r := &Rules{SectorSize: 512, Head: 40, Tail: 40, Carried: []Stretch{{Place{layout.FromEnd, 40, 0}, 20 * 512, Content}, {Place{layout.FromEnd, 12, 9}, 8, Identity}}}
-	r.Fields = []Field{{Place: Place{layout.FromEnd, 3, 0}, Width: 4}}
+	r := &Rules{SectorSize: 512, Head: 40, Tail: 40, Carried: []Stretch{{boot.Place{From: layout.FromEnd, Sector: 40, Byte: 0}, 20 * 512, Content}, {boot.Place{From: layout.FromEnd, Sector: 12, Byte: 9}, 8, Identity}}}
+	r.Fields = []Field{{Place: boot.Place{From: layout.FromEnd, Sector: 3, Byte: 0}, Width: 4}}
 	d := imagetest.New(1000, 512)
 	disks.Noise(d, layout.Span{Start: 900, Count: 80}, 1)
 	disks.Noise(d, layout.Span{Start: 988, Count: 2}, 2)

@@ -66,7 +66,7 @@ func (w *worker) checks() error {
 // movingSectors notes which sectors differ: a span in which nothing does is
 // no reason for a checksum to differ.
 func (w *worker) movingSectors() {
-	w.moving = map[Place]bool{}
+	w.moving = map[boot.Place]bool{}
 	for _, s := range w.sheets {
 		w.moving[s.at] = true
 	}
@@ -163,6 +163,6 @@ func (r *Rules) covers(c, d *Check) bool {
 	if w.Start.From != d.From {
 		return false
 	}
-	at := func(p Place) int64 { return int64(p.At(0))*int64(r.SectorSize) + int64(p.Byte) }
+	at := func(p boot.Place) int64 { return int64(p.At(0))*int64(r.SectorSize) + int64(p.Byte) }
 	return at(d.Place)+int64(d.Width) > at(w.Start) && at(d.Place) < at(w.Start)+w.Count
 }

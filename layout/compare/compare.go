@@ -2,6 +2,7 @@ package compare
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"math"
 	"runtime"
@@ -11,6 +12,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/layout"
+	"bootgraft/layout/boot"
 )
 
 // Area is how much of each end of a disk is compared unless told otherwise,
@@ -41,13 +43,13 @@ type Comparison struct {
 	Findings []layout.Finding
 
 	unread  []unread
-	content []Place
+	content []boot.Place
 	units   []string // of each dump
 	sizes   []int64
 }
 
 type unread struct {
-	Place
+	boot.Place
 	count layout.Sector
 }
 
@@ -126,8 +128,25 @@ type worker struct {
 	sheets []*sheet
 	fields []*candidate
 	tried  float64
-	moving map[Place]bool // sectors that differ between the disks
+	moving map[boot.Place]bool // sectors that differ between the disks
 	rows   rowCache
+
+	lock   sync.Mutex // guards what follows
+	failed error      // the first read that failed
+}
+
+// fail notes a read that failed while searching. What a disk does not know is
+// no failure: there is nothing to try.
+func (w *worker) fail(err error) {
+	var unknown *image.UnknownError
+	if errors.As(err, &unknown) {
+		return
+	}
+	w.lock.Lock()
+	defer w.lock.Unlock()
+	if w.failed == nil {
+		w.failed = err
+	}
 }
 
 func (w *worker) run() error {
@@ -144,13 +163,13 @@ func (w *worker) run() error {
 	w.accept(weak)
 	w.doubts()
 	w.rest()
-	slices.SortFunc(w.c.Fields, func(a, b Field) int { return a.Place.compare(b.Place) })
-	slices.SortFunc(w.c.Checks, func(a, b Check) int { return a.Place.compare(b.Place) })
+	slices.SortFunc(w.c.Fields, func(a, b Field) int { return a.Place.Compare(b.Place) })
+	slices.SortFunc(w.c.Checks, func(a, b Check) int { return a.Place.Compare(b.Place) })
 	return nil
 }
 
-// each calls f for 0 to n-1 on every processor, and stops when the context
-// does.
+// each calls f for 0 to n-1 on every processor. It returns the error of the
+// context, which stops it, or else the first read that failed.
 func (w *worker) each(n int, f func(i int)) error {
 	var next atomic.Int64
 	var group sync.WaitGroup
@@ -166,7 +185,10 @@ func (w *worker) each(n int, f func(i int)) error {
 		})
 	}
 	group.Wait()
-	return w.ctx.Err()
+	if err := w.ctx.Err(); err != nil {
+		return err
+	}
+	return w.failed
 }
 
 // cost is what the choice among n takes away from what was foretold.

@@ -5,6 +5,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/layout"
+	"bootgraft/layout/boot"
 )
 
 // maxCompared bounds how many sheets are compared with each other.
@@ -40,16 +41,16 @@ const stepReach = 8
 // inStep finds copies of sectors that hold too little to be known by
 // themselves, but lie beside an original and a copy that are known.
 func inStep(sheets []*sheet, pairs []CopyRule) (found []CopyRule) {
-	bySector := map[Place]*sheet{}
+	bySector := map[boot.Place]*sheet{}
 	for _, s := range sheets {
 		bySector[s.at] = s
 	}
 	for _, p := range pairs {
 		for k := layout.Sector(-stepReach); k <= stepReach; k++ {
-			of := bySector[p.Of.after(k)]
-			for _, at := range []Place{p.To.after(k), p.To.after(-k)} {
+			of := bySector[p.Of.After(k)]
+			for _, at := range []boot.Place{p.To.After(k), p.To.After(-k)} {
 				to := bySector[at]
-				if of == nil || to == nil || of == to || of.copy || to.copy || of.at.compare(to.at) > 0 {
+				if of == nil || to == nil || of == to || of.copy || to.copy || of.at.Compare(to.at) > 0 {
 					continue
 				}
 				own, ok := ownBytes(of, to, p.Order)
@@ -73,7 +74,7 @@ func (s *sheet) take(of *sheet, order image.Order, own []bool) CopyRule {
 	}
 	rule := CopyRule{Of: of.at, To: s.at, Count: 1, Order: order}
 	for _, st := range stretches(own) {
-		rule.Own = append(rule.Own, Stretch{Place{s.at.From, s.at.Sector, st[0]}, st[1] - st[0], CopyNumber})
+		rule.Own = append(rule.Own, Stretch{boot.Place{From: s.at.From, Sector: s.at.Sector, Byte: st[0]}, st[1] - st[0], CopyNumber})
 	}
 	return rule
 }
@@ -183,19 +184,19 @@ func stretches(m []bool) (out [][2]int) {
 
 // join makes one rule of pairs that lie one behind the other, forward or back.
 func join(pairs []CopyRule) (out []CopyRule) {
-	slices.SortStableFunc(pairs, func(a, b CopyRule) int { return a.Of.compare(b.Of) })
+	slices.SortStableFunc(pairs, func(a, b CopyRule) int { return a.Of.Compare(b.Of) })
 	for _, p := range pairs {
 		joined := false
 		for i := range out {
 			r := &out[i]
-			if r.Order != p.Order || r.Of.after(r.Count) != p.Of || len(r.Own)+len(p.Own) > maxOwn {
+			if r.Order != p.Order || r.Of.After(r.Count) != p.Of || len(r.Own)+len(p.Own) > maxOwn {
 				continue
 			}
 			switch p.To {
-			case r.To.after(r.Count):
+			case r.To.After(r.Count):
 				joined = !r.Back || r.Count == 1
 				r.Back = r.Back && !joined
-			case r.To.after(-r.Count):
+			case r.To.After(-r.Count):
 				joined = r.Back || r.Count == 1
 				r.Back = r.Back || joined
 			}
@@ -213,7 +214,7 @@ func join(pairs []CopyRule) (out []CopyRule) {
 }
 
 // within tells whether the rule repeats into the sector at p.
-func (c *CopyRule) within(p Place) bool {
+func (c *CopyRule) within(p boot.Place) bool {
 	i := p.At(0) - c.To.At(0)
 	if c.Back {
 		i = -i
@@ -226,7 +227,7 @@ func (c *CopyRule) owned(i layout.Sector, size int) []bool {
 	_, to := c.Pair(i)
 	out := make([]bool, size)
 	for _, s := range c.Own {
-		if s.sector() == to {
+		if s.SectorStart() == to {
 			for b := s.Byte; b < s.Byte+s.Count; b++ {
 				out[b] = true
 			}

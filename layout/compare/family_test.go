@@ -13,6 +13,7 @@ import (
 	"bootgraft/image/imagetest"
 	"bootgraft/image/imagetest/need"
 	"bootgraft/layout"
+	"bootgraft/layout/boot"
 	"bootgraft/layout/compare/family"
 )
 
@@ -68,7 +69,7 @@ var foreign = family.Unit{Serial: 77, Clock: 78, Songs: 79}
 func falseProofs(t *testing.T, f *family.Family, c *Comparison, n layout.Sector) (wrong []string) {
 	t.Helper()
 	a := &applier{r: &c.Rules, src: f.Disk(n, foreign), old: n, n: n}
-	at := func(p Place) []byte {
+	at := func(p boot.Place) []byte {
 		b, err := a.source(p)
 		if err != nil {
 			t.Fatal(err)
@@ -118,10 +119,8 @@ func settled(t *testing.T, f *family.Family, c *Comparison, n layout.Sector) err
 	if err != nil {
 		return err
 	}
-	for _, x := range out.Findings {
-		if x.Severity == layout.Refusal {
-			return fmt.Errorf("%w: %s", errUnproved, x.Text)
-		}
+	if len(out.Undecided) > 0 {
+		return fmt.Errorf("%w: %s", errUnproved, out.Undecided[0].Text)
 	}
 	if err := f.Check(card(t, &c.Rules, src, n, out)); err != nil {
 		t.Errorf("%s\n%d sectors: proved, but the device refuses it: %v", f, n, err)

@@ -10,6 +10,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/layout"
+	"bootgraft/layout/boot"
 )
 
 // Schema is the number of the form of rule file that this package writes and
@@ -47,7 +48,7 @@ type fileJSON struct {
 }
 
 type fieldJSON struct {
-	Place
+	boot.Place
 	Class Class   `json:"class"`
 	Width int     `json:"width"`
 	Bits  float64 `json:"bits"`
@@ -57,8 +58,8 @@ type fieldJSON struct {
 }
 
 type copyJSON struct {
-	Of    Place         `json:"of"`
-	To    Place         `json:"to"`
+	Of    boot.Place    `json:"of"`
+	To    boot.Place    `json:"to"`
 	Count layout.Sector `json:"count"`
 	Back  bool          `json:"back"`
 	Order image.Order   `json:"order"`
@@ -66,7 +67,7 @@ type copyJSON struct {
 }
 
 type checkJSON struct {
-	Place
+	boot.Place
 	Width int      `json:"width"`
 	Bits  float64  `json:"bits"`
 	Doubt string   `json:"doubt,omitempty"`

@@ -176,12 +176,14 @@ func FuzzDecode(f *testing.F) {
 		}
 		for _, n := range []layout.Sector{0, 5, 300_001, 1 << 40, 1 << 62} {
 			r.For(n)
-			r.Lines(n)
 			r.Advise(n, []layout.Sector{1, 200_000, 1 << 41})
 			out, err := Apply(r, src, n)
 			if (out == nil) == (err == nil) {
 				t.Fatal("neither a card nor an error, or both")
 			}
+		}
+		if _, err := r.Broken(src); err != nil {
+			t.Fatalf("a disk that can be read: %v", err)
 		}
 		text := encoded(t, r)
 		again, err := Decode(bytes.NewReader(text))

@@ -15,6 +15,7 @@ import (
 	"bootgraft/image/imagetest"
 	"bootgraft/image/imagetest/need"
 	"bootgraft/layout"
+	"bootgraft/layout/boot"
 )
 
 // sfdiskDisk is a GPT disk of n sectors with one entry, made by sfdisk of
@@ -59,46 +60,46 @@ func TestGPTIsRediscovered(t *testing.T) {
 	}
 	const card = 777_776
 	for _, want := range []struct {
-		place Place
+		place boot.Place
 		value uint64
 		what  string
 	}{
-		{Place{layout.FromStart, 0, 0x1CA}, card - 1, "size in the protective MBR"},
-		{Place{layout.FromStart, 1, 32}, card - 1, "alternate LBA"},
-		{Place{layout.FromStart, 1, 48}, card - 34, "last usable"},
-		{Place{layout.FromEnd, 1, 24}, card - 1, "LBA of the second header"},
-		{Place{layout.FromEnd, 1, 72}, card - 33, "entry array of the second copy"},
+		{boot.Place{From: layout.FromStart, Sector: 0, Byte: 0x1CA}, card - 1, "size in the protective MBR"},
+		{boot.Place{From: layout.FromStart, Sector: 1, Byte: 32}, card - 1, "alternate LBA"},
+		{boot.Place{From: layout.FromStart, Sector: 1, Byte: 48}, card - 34, "last usable"},
+		{boot.Place{From: layout.FromEnd, Sector: 1, Byte: 24}, card - 1, "LBA of the second header"},
+		{boot.Place{From: layout.FromEnd, Sector: 1, Byte: 72}, card - 33, "entry array of the second copy"},
 	} {
 		if !gptField(t, c, want.place, card, want.value) {
 			t.Errorf("%s was not proved at %s", want.what, want.place)
 		}
 	}
 	for _, want := range []struct {
-		place, start Place
+		place, start boot.Place
 		count        int64
 	}{
-		{Place{layout.FromStart, 1, 16}, Place{layout.FromStart, 1, 0}, 92},
-		{Place{layout.FromStart, 1, 88}, Place{layout.FromStart, 2, 0}, 16384},
-		{Place{layout.FromEnd, 1, 16}, Place{layout.FromEnd, 1, 0}, 92},
+		{boot.Place{From: layout.FromStart, Sector: 1, Byte: 16}, boot.Place{From: layout.FromStart, Sector: 1, Byte: 0}, 92},
+		{boot.Place{From: layout.FromStart, Sector: 1, Byte: 88}, boot.Place{From: layout.FromStart, Sector: 2, Byte: 0}, 16384},
+		{boot.Place{From: layout.FromEnd, Sector: 1, Byte: 16}, boot.Place{From: layout.FromEnd, Sector: 1, Byte: 0}, 92},
 	} {
 		if !gptCheck(c, want.place, want.start, want.count) {
 			t.Errorf("the CRC-32 at %s was not proved", want.place)
 		}
 	}
 	// The array CRC-32 of the second header repeats that of the first.
-	if !repeatsCheck(c, Place{layout.FromEnd, 1, 88}) && !gptCheck(c, Place{layout.FromEnd, 1, 88}, Place{layout.FromEnd, 33, 0}, 16384) {
+	if !repeatsCheck(c, boot.Place{From: layout.FromEnd, Sector: 1, Byte: 88}) && !gptCheck(c, boot.Place{From: layout.FromEnd, Sector: 1, Byte: 88}, boot.Place{From: layout.FromEnd, Sector: 33, Byte: 0}, 16384) {
 		t.Error("the CRC-32 of the second array was not proved")
 	}
 	gptCard(t, c, dumps[0].Source, sfdiskDisk(t, card, 0))
 }
 
 // repeatsCheck tells whether a place is a copy of a proved checksum.
-func repeatsCheck(c *Comparison, p Place) bool {
+func repeatsCheck(c *Comparison, p boot.Place) bool {
 	for i := range c.Copies {
 		for x := range c.Copies[i].Count {
 			of, to := c.Copies[i].Pair(x)
 			of.Byte = p.Byte
-			if to == p.sector() && !c.Copies[i].owned(x, c.SectorSize)[p.Byte] && slices.ContainsFunc(c.Checks, func(k Check) bool { return k.Place == of && k.State() == Proved }) {
+			if to == p.SectorStart() && !c.Copies[i].owned(x, c.SectorSize)[p.Byte] && slices.ContainsFunc(c.Checks, func(k Check) bool { return k.Place == of && k.State() == Proved }) {
 				return true
 			}
 		}
@@ -107,7 +108,7 @@ func repeatsCheck(c *Comparison, p Place) bool {
 }
 
 // gptField tells whether a number is proved, or is part of a copy.
-func gptField(t *testing.T, c *Comparison, p Place, n layout.Sector, want uint64) bool {
+func gptField(t *testing.T, c *Comparison, p boot.Place, n layout.Sector, want uint64) bool {
 	t.Helper()
 	for i := range c.Fields {
 		if c.Fields[i].Place == p {
@@ -121,7 +122,7 @@ func gptField(t *testing.T, c *Comparison, p Place, n layout.Sector, want uint64
 	return false
 }
 
-func gptCheck(c *Comparison, p, start Place, count int64) bool {
+func gptCheck(c *Comparison, p, start boot.Place, count int64) bool {
 	for _, k := range c.Checks {
 		w := k.Ways[0]
 		if k.Place == p && k.Bits >= Bar && w.Sum == "crc32-ieee" && w.Start == start && w.Count == count {
@@ -139,6 +140,9 @@ func gptCard(t *testing.T, c *Comparison, src, want image.Source) {
 	out, err := Apply(&c.Rules, src, n)
 	if err != nil {
 		t.Fatal(err)
+	}
+	for _, u := range out.Undecided {
+		t.Errorf("not decided: %s", u.Text)
 	}
 	for _, f := range out.Findings {
 		if f.Severity != layout.Note {

@@ -221,13 +221,13 @@ func (w *worker) accept(list []*candidate) {
 // doubts takes the proof from fields beside which a byte of lower worth
 // differs without a rule: they may be the upper part of a longer number.
 func (w *worker) doubts() {
-	bySector := map[Place]*sheet{}
+	bySector := map[boot.Place]*sheet{}
 	for _, s := range w.sheets {
 		bySector[s.at] = s
 	}
 	for i := range w.c.Fields {
 		f := &w.c.Fields[i]
-		s := bySector[f.Place.sector()]
+		s := bySector[f.Place.SectorStart()]
 		form, err := boot.FormOf(f.Ways[0].Encoding)
 		if err != nil {
 			continue

@@ -7,6 +7,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/layout"
+	"bootgraft/layout/boot"
 )
 
 // chunk is how many bytes of each disk are compared at once.
@@ -21,7 +22,7 @@ const (
 // sheet is one sector of the boot area that differs between the disks, with
 // all its versions one below the other.
 type sheet struct {
-	at   Place
+	at   boot.Place
 	data [][]byte // of each disk
 	diff []bool   // bytes that differ
 	done []bool   // bytes that are explained
@@ -61,7 +62,7 @@ func (r *reader) area(from layout.Anchor, count layout.Sector) error {
 			return err
 		}
 		n := min(step, count-at)
-		p := Place{From: from, Sector: at}
+		p := boot.Place{From: from, Sector: at}
 		if from == layout.FromEnd {
 			p.Sector = count - at
 		}
@@ -74,7 +75,7 @@ func (r *reader) area(from layout.Anchor, count layout.Sector) error {
 }
 
 // part compares one chunk.
-func (r *reader) part(p Place, n layout.Sector, bufs [][]byte) error {
+func (r *reader) part(p boot.Place, n layout.Sector, bufs [][]byte) error {
 	var gaps layout.Spans // in sectors from p
 	for i, d := range r.dumps {
 		at := p.At(image.Sectors(d.Source))
@@ -88,20 +89,20 @@ func (r *reader) part(p Place, n layout.Sector, bufs [][]byte) error {
 		for i, d := range r.dumps {
 			at := p.At(image.Sectors(d.Source)) + known.Start
 			if err := image.ReadFull(d.Source, bufs[i][lo:hi], int64(at)*int64(r.size)); err != nil {
-				return fmt.Errorf("reading %s of %s: %w", p.after(known.Start), d.Name, err)
+				return fmt.Errorf("reading %s of %s: %w", p.After(known.Start), d.Name, err)
 			}
 		}
 		r.known(p, known, bufs)
 	}
 	for _, u := range gaps {
 		r.out.Counts[NotRead] += int64(u.Count) * int64(r.size)
-		r.out.unread = append(r.out.unread, unread{p.after(u.Start), u.Count})
+		r.out.unread = append(r.out.unread, unread{p.After(u.Start), u.Count})
 	}
 	return nil
 }
 
 // known finds the sectors that differ in a stretch that every disk knows.
-func (r *reader) known(p Place, span layout.Span, bufs [][]byte) {
+func (r *reader) known(p boot.Place, span layout.Span, bufs [][]byte) {
 	lo, hi := int(span.Start)*r.size, int(span.End())*r.size
 	same := true
 	for _, b := range bufs[1:] {
@@ -113,11 +114,11 @@ func (r *reader) known(p Place, span layout.Span, bufs [][]byte) {
 	}
 	for x := span.Start; x < span.End(); x++ {
 		at := int(x) * r.size
-		r.sector(p.after(x), bufs, at)
+		r.sector(p.After(x), bufs, at)
 	}
 }
 
-func (r *reader) sector(p Place, bufs [][]byte, at int) {
+func (r *reader) sector(p boot.Place, bufs [][]byte, at int) {
 	first := bufs[0][at : at+r.size]
 	same := true
 	for _, b := range bufs[1:] {

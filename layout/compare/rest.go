@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"bootgraft/layout"
+	"bootgraft/layout/boot"
 )
 
 // rest classes what no rule explains: disks of one size tell what belongs to
@@ -37,7 +38,7 @@ func (w *worker) rest() {
 	for _, p := range w.c.content {
 		w.c.Carried = appendContent(w.c.Carried, p, w.c.SectorSize)
 	}
-	slices.SortFunc(w.c.Carried, func(a, b Stretch) int { return a.Place.compare(b.Place) })
+	slices.SortFunc(w.c.Carried, func(a, b Stretch) int { return a.Place.Compare(b.Place) })
 }
 
 // ownBytes counts what a copy shares with its original and has of its own.
@@ -54,10 +55,10 @@ func (w *worker) ownBytes(s *sheet) {
 }
 
 // appendContent adds a sector, as part of the run before it if it follows it.
-func appendContent(list []Stretch, p Place, size int) []Stretch {
+func appendContent(list []Stretch, p boot.Place, size int) []Stretch {
 	if n := len(list); n > 0 {
 		last := &list[n-1]
-		if last.Class == Content && last.Place.after(layout.Sector(last.Count/size)) == p && last.Count < 1<<30 {
+		if last.Class == Content && last.Place.After(layout.Sector(last.Count/size)) == p && last.Count < 1<<30 {
 			last.Count += size
 			return list
 		}

@@ -43,9 +43,10 @@ type Rules struct {
 	Carried    []Stretch // bytes that differ and have no rule
 }
 
-// Stretch is a run of bytes of one class that does not leave its sector.
+// Stretch is a run of bytes of one class. Only a run of content may go on into
+// the sectors after the one that it begins in.
 type Stretch struct {
-	Place
+	boot.Place
 	Count int   `json:"count"` // bytes
 	Class Class `json:"class"`
 }
@@ -60,7 +61,7 @@ type Way struct {
 
 // Field is a number that follows the size of the disk.
 type Field struct {
-	Place
+	boot.Place
 	Class Class
 	Width int     // bytes
 	Bits  float64 // foretold, less log2 of formulas times fields tried
@@ -73,14 +74,14 @@ type SumWay struct {
 	Sum      string        `json:"sum"` // name of a boot.Sum
 	Encoding boot.Encoding `json:"encoding"`
 	Byte     int           `json:"byte"`  // where the checksum lies, in its sector
-	Start    Place         `json:"start"` // first byte of the span
+	Start    boot.Place    `json:"start"` // first byte of the span
 	Count    int64         `json:"count"` // bytes; those of the checksum itself count as zeros
 	Order    image.Order   `json:"order"` // byte order in which the span is read
 }
 
 // Check is a checksum over a span.
 type Check struct {
-	Place
+	boot.Place
 	Width int
 	Bits  float64
 	Ways  []SumWay
@@ -96,10 +97,18 @@ func (c *Check) State() State {
 	return Undecided
 }
 
+// why says what keeps a checksum from being proved.
+func (c *Check) why() string {
+	if c.Doubt == "" && c.Bits < Bar {
+		return fmt.Sprintf("foretold %.0f bits beyond chance, %d are needed", c.Bits, Bar)
+	}
+	return c.Doubt
+}
+
 // CopyRule says that sectors repeat earlier ones, but for some bytes.
 type CopyRule struct {
-	Of    Place         // first sector of what is repeated
-	To    Place         // where that sector is repeated
+	Of    boot.Place    // first sector of what is repeated
+	To    boot.Place    // where that sector is repeated
 	Count layout.Sector // sectors
 	Back  bool          // the repeated sectors lie in reverse order
 	Order image.Order   // byte order of the copy, seen from the original
@@ -107,10 +116,10 @@ type CopyRule struct {
 }
 
 // Pair returns the i-th sector of the rule: original and copy.
-func (c *CopyRule) Pair(i layout.Sector) (of, to Place) {
-	of, to = c.Of.after(i), c.To.after(i)
+func (c *CopyRule) Pair(i layout.Sector) (of, to boot.Place) {
+	of, to = c.Of.After(i), c.To.After(i)
 	if c.Back {
-		to = c.To.after(-i)
+		to = c.To.After(-i)
 	}
 	return of, to
 }
@@ -139,7 +148,8 @@ type Answer struct {
 type Other struct {
 	Formula string
 	Value   uint64
-	Bytes   []byte
+	Byte    int    // in the sector of the field: where Bytes lie
+	Bytes   []byte // nil if the value cannot be written
 }
 
 // At returns what the field holds on a card of n sectors. A value that has
@@ -201,7 +211,7 @@ func (f *Field) rivals(n layout.Sector, a *Answer) {
 				if err == nil && agree(a.Byte, a.Bytes, w.Byte, b) {
 					continue
 				}
-				o := Other{Formula: h.String(), Value: uint64(v), Bytes: b}
+				o := Other{Formula: h.String(), Value: uint64(v), Byte: w.Byte, Bytes: b}
 				same := func(p Other) bool { return p.Value == o.Value && string(p.Bytes) == string(o.Bytes) }
 				if !slices.ContainsFunc(a.Others, same) {
 					a.Others = append(a.Others, o)
@@ -233,13 +243,13 @@ func encode(e boot.Encoding, v uint64) ([]byte, error) {
 // Verdict says of every rule whether it decides a card of n sectors.
 type Verdict struct {
 	Proved, Undecided int
-	Open              []Place // of the undecided rules
+	Open              []boot.Place // of the undecided rules
 }
 
 // For returns the verdict for a card of n sectors.
 func (r *Rules) For(n layout.Sector) Verdict {
 	var v Verdict
-	count := func(p Place, proved bool) {
+	count := func(p boot.Place, proved bool) {
 		if proved {
 			v.Proved++
 			return

@@ -5,6 +5,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/layout"
+	"bootgraft/layout/boot"
 )
 
 // structStarts are bytes of a sector at which a span may begin, beside its
@@ -26,7 +27,7 @@ var sumLengths = []int{1, 2, 3, 4, 5, 6, 7, 8, 10, 12, 15, 16, 20, 24, 30, 31, 3
 // spanSet is a start and the lengths to look at, in bytes, ascending; plain
 // says that such spans are usual.
 type spanSet struct {
-	start Place
+	start boot.Place
 	ends  []int
 	plain bool
 	order image.Order // in which the bytes are taken
@@ -65,8 +66,8 @@ func (w *worker) spanSets(t *target) (out []spanSet) {
 func (w *worker) telling(t *target, set spanSet) []int {
 	size := w.c.SectorSize
 	last := set.ends[len(set.ends)-1]
-	p, at := set.start.sector(), set.start.Byte
-	for n := 0; n < last; p, at = p.after(1), 0 {
+	p, at := set.start.SectorStart(), set.start.Byte
+	for n := 0; n < last; p, at = p.After(1), 0 {
 		here := min(size-at, last-n)
 		differs := w.moving[p]
 		if p == t.s.at {
@@ -132,7 +133,7 @@ func (w *worker) usual(t *target, start, n int) bool {
 // holding lists spans of several whole sectors that hold the target.
 func (w *worker) holding(t *target) (out []spanSet) {
 	for d := layout.Sector(-selfStart); d <= 0; d++ {
-		start := t.s.at.after(d)
+		start := t.s.at.After(d)
 		most := min(w.reach(start), selfReach)
 		set := spanSet{start: start, plain: true}
 		for _, n := range sumLengths {
@@ -150,7 +151,7 @@ func (w *worker) holding(t *target) (out []spanSet) {
 // apart lists spans of whole sectors before or after the target's.
 func (w *worker) apart(t *target) (out []spanSet) {
 	add := func(d layout.Sector, least, most int) {
-		start := t.s.at.after(d)
+		start := t.s.at.After(d)
 		most = min(most, w.reach(start))
 		if d < 0 {
 			most = min(most, int(-d))
@@ -177,7 +178,7 @@ func (w *worker) apart(t *target) (out []spanSet) {
 }
 
 // reach returns how many sectors from p on lie in the compared area.
-func (w *worker) reach(p Place) int {
+func (w *worker) reach(p boot.Place) int {
 	switch {
 	case p.From == layout.FromEnd && p.Sector >= 1 && p.Sector <= w.c.Tail:
 		return int(p.Sector)

@@ -60,7 +60,7 @@ func (x *sumSearch) try(set spanSet) {
 		return
 	}
 	look := x.apart
-	if inside := set.start.sector() == x.s.at || x.worker.holdsTarget(x.target, set); inside {
+	if inside := set.start.SectorStart() == x.s.at || x.worker.holdsTarget(x.target, set); inside {
 		look = x.own
 	}
 	for _, found := range look(set) {
@@ -79,7 +79,7 @@ func (x *sumSearch) try(set spanSet) {
 // ends.
 func (t *target) beside(w SumWay) bool {
 	size := int(w.Count)
-	return w.Start.sector() == t.s.at && (w.Start.Byte+size == t.at || w.Start.Byte == t.at+t.width)
+	return w.Start.SectorStart() == t.s.at && (w.Start.Byte+size == t.at || w.Start.Byte == t.at+t.width)
 }
 
 // foundSum is a span and algorithm that fit, and over how many different
@@ -93,7 +93,8 @@ type foundSum struct {
 func (x *sumSearch) own(set spanSet) (out []foundSum) {
 	data, err := x.span(0, set.start, set.ends[len(set.ends)-1])
 	if err != nil {
-		return nil // not read on this disk: no span to try
+		x.fail(err)
+		return nil
 	}
 	set.order.Turn(data)
 	for _, a := range x.algorithms {
@@ -152,6 +153,7 @@ func (x *sumSearch) holds(a *boot.Sum, way SumWay, want []uint64) (contents int,
 	for d := range x.dumps {
 		data, err := x.span(d, way.Start, int(way.Count))
 		if err != nil {
+			x.fail(err)
 			return 0, false
 		}
 		way.Order.Turn(data)
@@ -164,9 +166,9 @@ func (x *sumSearch) holds(a *boot.Sum, way SumWay, want []uint64) (contents int,
 }
 
 // span returns bytes of one disk with those of the target as zeros.
-func (x *sumSearch) span(dump int, start Place, n int) ([]byte, error) {
+func (x *sumSearch) span(dump int, start boot.Place, n int) ([]byte, error) {
 	size := x.c.SectorSize
-	if start.sector() == x.s.at && start.Byte+n <= size {
+	if start.SectorStart() == x.s.at && start.Byte+n <= size {
 		b := bytes.Clone(x.s.data[dump][start.Byte : start.Byte+n])
 		blankOut(b, x.at-start.Byte, x.width)
 		return b, nil
@@ -181,7 +183,7 @@ func (x *sumSearch) span(dump int, start Place, n int) ([]byte, error) {
 }
 
 // read returns n bytes of one disk.
-func (w *worker) read(dump int, start Place, n int) ([]byte, error) {
+func (w *worker) read(dump int, start boot.Place, n int) ([]byte, error) {
 	src := w.dumps[dump].Source
 	b := make([]byte, n)
 	at := start.At(image.Sectors(src))
@@ -206,7 +208,7 @@ type rowCache struct {
 }
 
 type rowsKey struct {
-	start              Place
+	start              boot.Place
 	first, last, width int
 	order              image.Order
 }
@@ -221,22 +223,11 @@ func (w *worker) rowsOf(set spanSet, width int, algorithms []*boot.Sum) [][]uint
 	if ok {
 		return rows
 	}
-	if data, err := w.read(0, set.start, last); err == nil {
+	if data, err := w.read(0, set.start, last); err != nil {
+		w.fail(err)
+	} else {
 		set.order.Turn(data)
-		for _, a := range algorithms {
-			if sameTurned(a, set.order) {
-				rows = append(rows, nil)
-				continue
-			}
-			run, at := a.Start(), 0
-			var row []uint64
-			for _, n := range set.ends {
-				run.Add(data[at:n])
-				at = n
-				row = append(row, run.Value())
-			}
-			rows = append(rows, row)
-		}
+		rows = sumsOf(data, set, algorithms)
 	}
 	w.rows.Lock()
 	defer w.rows.Unlock()
@@ -244,6 +235,24 @@ func (w *worker) rowsOf(set spanSet, width int, algorithms []*boot.Sum) [][]uint
 		w.rows.rows = map[rowsKey][][]uint64{}
 	}
 	w.rows.rows[key] = rows
+	return rows
+}
+
+// sumsOf runs every algorithm over data, up to each end of the set; those that
+// give nothing new in its byte order have no row.
+func sumsOf(data []byte, set spanSet, algorithms []*boot.Sum) [][]uint64 {
+	rows := make([][]uint64, len(algorithms))
+	for i, a := range algorithms {
+		if sameTurned(a, set.order) {
+			continue
+		}
+		run, at := a.Start(), 0
+		for _, n := range set.ends {
+			run.Add(data[at:n])
+			at = n
+			rows[i] = append(rows[i], run.Value())
+		}
+	}
 	return rows
 }
 

@@ -5,6 +5,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/layout"
+	"bootgraft/layout/boot"
 )
 
 // TailReach returns how many sectors before the end of the disk the rules for
@@ -20,10 +21,10 @@ func (r *Rules) TailReach() layout.Sector {
 }
 
 // Touched returns the first byte of every sector that a rule reads or makes.
-func (r *Rules) Touched() map[Place]bool {
-	out := map[Place]bool{}
+func (r *Rules) Touched() map[boot.Place]bool {
+	out := map[boot.Place]bool{}
 	for i := range r.Fields {
-		out[r.Fields[i].Place.sector()] = true
+		out[r.Fields[i].Place.SectorStart()] = true
 	}
 	for i := range r.Copies {
 		for x := range r.Copies[i].Count {
@@ -32,11 +33,11 @@ func (r *Rules) Touched() map[Place]bool {
 		}
 	}
 	for i := range r.Checks {
-		out[r.Checks[i].Place.sector()] = true
+		out[r.Checks[i].Place.SectorStart()] = true
 		for _, w := range r.Checks[i].Ways {
 			last := layout.Sector((int64(w.Start.Byte) + w.Count - 1) / int64(r.SectorSize))
 			for d := range last + 1 {
-				out[w.Start.sector().after(d)] = true
+				out[w.Start.SectorStart().After(d)] = true
 			}
 		}
 	}
@@ -46,19 +47,19 @@ func (r *Rules) Touched() map[Place]bool {
 // Only returns the rules that keep wants. It is asked about the bytes from and
 // up to, and without, to of a sector for fields and checksums, and about no
 // bytes of both sectors for copies, which fall to pieces where it says no.
-func (r *Rules) Only(keep func(sector Place, from, to int) bool) *Rules {
+func (r *Rules) Only(keep func(sector boot.Place, from, to int) bool) *Rules {
 	out := *r
-	out.Fields = slices.DeleteFunc(slices.Clone(r.Fields), func(f Field) bool { return !keep(f.sector(), f.Byte, f.Byte+f.Width) })
-	out.Checks = slices.DeleteFunc(slices.Clone(r.Checks), func(c Check) bool { return !keep(c.sector(), c.Byte, c.Byte+c.Width) })
+	out.Fields = slices.DeleteFunc(slices.Clone(r.Fields), func(f Field) bool { return !keep(f.SectorStart(), f.Byte, f.Byte+f.Width) })
+	out.Checks = slices.DeleteFunc(slices.Clone(r.Checks), func(c Check) bool { return !keep(c.SectorStart(), c.Byte, c.Byte+c.Width) })
 	out.Copies = nil
 	for _, c := range r.Copies {
-		out.Copies = append(out.Copies, c.only(func(of, to Place) bool { return keep(of, 0, 0) && keep(to, 0, 0) })...)
+		out.Copies = append(out.Copies, c.only(func(of, to boot.Place) bool { return keep(of, 0, 0) && keep(to, 0, 0) })...)
 	}
 	return &out
 }
 
 // only returns the runs of the copy whose sectors are kept.
-func (c CopyRule) only(keep func(of, to Place) bool) (out []CopyRule) {
+func (c CopyRule) only(keep func(of, to boot.Place) bool) (out []CopyRule) {
 	open := false
 	for x := range c.Count {
 		of, to := c.Pair(x)
@@ -74,7 +75,7 @@ func (c CopyRule) only(keep func(of, to Place) bool) (out []CopyRule) {
 		}
 		last := &out[len(out)-1]
 		for _, s := range c.Own {
-			if s.Place.sector() == to {
+			if s.Place.SectorStart() == to {
 				last.Own = append(last.Own, s)
 			}
 		}
@@ -105,8 +106,8 @@ func (r *Rules) ConstantTail(src image.Source) (layout.Sector, error) {
 				return 0, err
 			}
 			for i := int64(0); i < int64(len(b)); i += size {
-				if at := x + layout.Sector(i/size); !blank(b[i : i+size]) {
-					return max(reach, n-at), nil
+				if _, blank := image.Blank(b[i : i+size]); !blank {
+					return max(reach, n-x-layout.Sector(i/size)), nil
 				}
 			}
 		}

@@ -44,7 +44,7 @@ func (r *Rules) Check() error {
 		return fmt.Errorf("rules: %d sectors of copies and %d bytes under checksums", copied, summed)
 	}
 	for _, s := range r.Carried {
-		if s.Count < 1 || !r.inside(s.Place) {
+		if s.Count < 1 || s.Count > maxArea*r.SectorSize || !r.inside(s.Place) || !r.inside(r.lastSector(s.Place, int64(s.Count))) {
 			return fmt.Errorf("rules: bytes carried at %s: outside the areas compared", s.Place)
 		}
 	}
@@ -52,7 +52,7 @@ func (r *Rules) Check() error {
 }
 
 // inside tells whether a place lies in the areas compared.
-func (r *Rules) inside(p Place) bool {
+func (r *Rules) inside(p boot.Place) bool {
 	if p.Byte < 0 || p.Byte >= r.SectorSize {
 		return false
 	}
@@ -63,6 +63,11 @@ func (r *Rules) inside(p Place) bool {
 		return p.Sector >= 1 && p.Sector <= r.Tail
 	}
 	return false
+}
+
+// lastSector returns the sector of the last of count bytes from p on.
+func (r *Rules) lastSector(p boot.Place, count int64) boot.Place {
+	return p.SectorStart().After(layout.Sector((int64(p.Byte) + count - 1) / int64(r.SectorSize)))
 }
 
 func (r *Rules) checkField(f *Field) error {
@@ -99,7 +104,7 @@ func (r *Rules) checkCopy(c *CopyRule) error {
 		return errors.New("not a count, or not a byte order")
 	}
 	of, to := c.Pair(c.Count - 1)
-	for _, p := range []Place{c.Of, c.To, of, to} {
+	for _, p := range []boot.Place{c.Of, c.To, of, to} {
 		if !r.inside(p) || p.Byte != 0 {
 			return errors.New("it leaves the areas compared")
 		}
@@ -130,7 +135,7 @@ func (r *Rules) checkSum(c *Check) error {
 			return errors.New("a reading that does not fit its place")
 		}
 		if w.Count < 1 || w.Count > int64(r.SectorSize)*256 || !r.inside(w.Start) ||
-			!r.inside(w.Start.sector().after(layout.Sector((int64(w.Start.Byte)+w.Count-1)/int64(r.SectorSize)))) {
+			!r.inside(r.lastSector(w.Start, w.Count)) {
 			return errors.New("a span that leaves the areas compared")
 		}
 		if w.Order != image.Plain && (w.Start.Byte%4 != 0 || w.Count%4 != 0) {

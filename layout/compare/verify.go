@@ -2,10 +2,12 @@ package compare
 
 import (
 	"bytes"
+	"fmt"
 	"slices"
 
 	"bootgraft/image"
 	"bootgraft/layout"
+	"bootgraft/layout/boot"
 )
 
 // verify makes sure that every copy and checksum that the rules name is true
@@ -37,7 +39,7 @@ func (a *applier) verify() error {
 		if err != nil {
 			return err
 		}
-		if have := a.card[c.Place.sector()][c.Byte : c.Byte+c.Width]; !bytes.Equal(have, want) {
+		if have := a.card[c.Place.SectorStart()][c.Byte : c.Byte+c.Width]; !bytes.Equal(have, want) {
 			return refuse("rules-contradict", "the checksum at %s is wrong after everything is in its place", c.Place)
 		}
 	}
@@ -59,25 +61,27 @@ func (c *CopyRule) equal(b, t []byte, i layout.Sector) bool {
 // leftBehind looks for copies that the rules do not know: sectors of the
 // source's boot areas that repeat one which the card has otherwise.
 func (a *applier) leftBehind() error {
-	old := map[string]Place{}
+	old := map[string]boot.Place{}
 	for p, b := range a.card {
 		s, err := a.source(p)
 		if err != nil {
 			return err
 		}
-		if bytes.Equal(s, b) || blank(s) {
+		if bytes.Equal(s, b) || uniform(s) {
 			continue
 		}
 		for _, order := range []image.Order{image.Plain, image.Swap16, image.Swap32} {
 			t := slices.Clone(s)
 			order.Turn(t)
-			old[string(t)] = p
+			if first, there := old[string(t)]; !there || p.Compare(first) < 0 {
+				old[string(t)] = p
+			}
 		}
 	}
 	if len(old) == 0 {
 		return nil
 	}
-	for _, from := range []Place{{layout.FromStart, 0, 0}, {layout.FromEnd, a.r.Tail, 0}} {
+	for _, from := range []boot.Place{{From: layout.FromStart}, {From: layout.FromEnd, Sector: a.r.Tail}} {
 		if err := a.scanFor(old, from); err != nil {
 			return err
 		}
@@ -85,7 +89,7 @@ func (a *applier) leftBehind() error {
 	return nil
 }
 
-func (a *applier) scanFor(old map[string]Place, from Place) error {
+func (a *applier) scanFor(old map[string]boot.Place, from boot.Place) error {
 	count := a.r.Head
 	if from.From == layout.FromEnd {
 		count = a.r.Tail
@@ -98,10 +102,10 @@ func (a *applier) scanFor(old map[string]Place, from Place) error {
 		for x := known.Start; x < known.End(); x += layout.Sector(chunk / size) {
 			part := buf[:min(int64(known.End()-x)*size, chunk)]
 			if err := image.ReadFull(a.src, part, int64(x)*size); err != nil {
-				return err
+				return fmt.Errorf("looking for copies that no rule changes, from sector %d of the source on: %w", x, err)
 			}
 			for i := int64(0); i < int64(len(part)); i += size {
-				p := from.after(x - at + layout.Sector(i/size))
+				p := from.After(x - at + layout.Sector(i/size))
 				of, hit := old[string(part[i:i+size])]
 				if _, ours := a.card[p]; hit && !ours {
 					return refuse("copy-left-behind", "%s of the source repeats %s, which changes, and no rule changes it too: the device may write the old one back", p, of)
@@ -112,8 +116,9 @@ func (a *applier) scanFor(old map[string]Place, from Place) error {
 	return nil
 }
 
-// blank tells whether all bytes are the same.
-func blank(b []byte) bool {
+// uniform tells whether all bytes are the same: then a sector like it elsewhere
+// is no copy of it.
+func uniform(b []byte) bool {
 	for _, c := range b {
 		if c != b[0] {
 			return false

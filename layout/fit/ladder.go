@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
-	"strings"
 
 	"bootgraft/layout"
 	"bootgraft/layout/boot"
@@ -18,13 +17,7 @@ const maxRungs = 12
 type rung struct {
 	layout.Finding
 	rules *compare.Rules // nil: everything as it is
-	guess *compare.Place // of the number that is a guess, if one is
-}
-
-// asks tells whether the owner has asked for what a finding is about by
-// asking for this try.
-func (r *rung) asks(f layout.Finding) bool {
-	return r.guess != nil && f.Code == "rules-undecided" && strings.HasPrefix(f.Text, r.guess.String()+" ")
+	guess *boot.Place    // of the number that is a guess, if one is
 }
 
 // chooseTry lists the tries for an unknown layout, cheapest first, and takes
@@ -149,7 +142,7 @@ func (p *planner) candidates() []layout.Field {
 
 // withCandidate returns the rules with one more number, which is undecided, and
 // its place. ok is false if it lies in neither area of the rules.
-func (p *planner) withCandidate(f layout.Field, g compare.Formula) (r *compare.Rules, at compare.Place, ok bool) {
+func (p *planner) withCandidate(f layout.Field, g compare.Formula) (r *compare.Rules, at boot.Place, ok bool) {
 	r = &compare.Rules{SectorSize: p.s.SectorSize, Sizes: []layout.Sector{p.s.Sectors}}
 	if p.rules != nil {
 		copied := *p.rules
@@ -158,7 +151,7 @@ func (p *planner) withCandidate(f layout.Field, g compare.Formula) (r *compare.R
 	most := min(p.s.Sectors, p.w.Target.Sectors) / 2
 	area := min(layout.Sector(compare.Area/p.s.SectorSize), most)
 	r.Head, r.Tail = max(r.Head, area), max(r.Tail, area)
-	at = compare.Place{From: layout.FromStart, Sector: f.Sector, Byte: f.Offset}
+	at = boot.Place{From: layout.FromStart, Sector: f.Sector, Byte: f.Offset}
 	if f.Sector >= r.Head {
 		at.From, at.Sector = layout.FromEnd, p.s.Sectors-f.Sector
 		if at.Sector > r.Tail {

@@ -8,6 +8,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/layout"
+	"bootgraft/layout/boot"
 	"bootgraft/layout/compare"
 )
 
@@ -23,7 +24,7 @@ func (p *planner) takeRules() {
 	}
 	known := p.plannedElsewhere()
 	lost := 0
-	p.rules = p.w.Rules.Only(func(s compare.Place, from, to int) bool {
+	p.rules = p.w.Rules.Only(func(s boot.Place, from, to int) bool {
 		at := s.At(p.s.Sectors)
 		mine := !known.Holds(at) && !(at == 0 && p.s.Table == "mbr" && from < mbrTableEnd && to > mbrTable)
 		if !mine {
@@ -116,12 +117,11 @@ func (p *planner) applyRules() error {
 	}
 	p.under = p.ground()
 	for _, f := range out.Findings {
-		switch {
-		case f.Severity != layout.Refusal:
-			p.note(f)
-		case f.Code == "rules-pointer-target-moves": // pointers looks at what this plan really carries
-		case !p.try.asks(f):
-			p.ask(f)
+		p.note(f)
+	}
+	for _, u := range out.Undecided {
+		if p.try.guess == nil || *p.try.guess != u.Place { // who asks for a guess has accepted it
+			p.ask(u.Finding)
 		}
 	}
 	for _, s := range out.Sectors {
@@ -218,7 +218,10 @@ func (p *planner) pointers() error {
 		if err != nil {
 			return err
 		}
-		if at, ok := p.origin(layout.Sector(after.Value)); ok && at == from.Start || bytes.Count(b, b[:1]) == len(b) {
+		if at, ok := p.origin(layout.Sector(after.Value)); ok && at == from.Start {
+			continue
+		}
+		if _, blank := image.Blank(b); blank {
 			continue
 		}
 		p.ask(layout.Refusalf("rules-pointer-moves", layout.Sector(after.Value), "%s points to sector %d of the source, which is in use, and would point to sector %d of the card, where the plan does not carry it", f.Place, from.Start, after.Value))

@@ -12,6 +12,7 @@ import (
 	"bootgraft/image/imagetest/disks"
 	skip "bootgraft/image/imagetest/need"
 	"bootgraft/layout"
+	"bootgraft/layout/boot"
 	"bootgraft/layout/card"
 	"bootgraft/layout/compare"
 	"bootgraft/layout/compare/family"
@@ -253,8 +254,8 @@ func TestRulesLeaveKnownVolumesAlone(t *testing.T) {
 	src := withTail()
 	r := &compare.Rules{SectorSize: 512, Head: 100, Tail: 100}
 	r.Fields = []compare.Field{
-		rule(compare.Place{From: layout.FromStart, Sector: 0, Byte: 458}), // length of entry 1
-		rule(compare.Place{From: layout.FromStart, Sector: 63, Byte: 32}), // length of the volume
+		rule(boot.Place{From: layout.FromStart, Sector: 0, Byte: 458}), // length of entry 1
+		rule(boot.Place{From: layout.FromStart, Sector: 63, Byte: 32}), // length of the volume
 	}
 	p, c := planned(t, src, 30_000, Wishes{Rules: r})
 	b, err := image.ReadSectors(c, at(0, 64))
@@ -273,7 +274,7 @@ func TestRulesLeaveKnownVolumesAlone(t *testing.T) {
 	}
 }
 
-func rule(at compare.Place) compare.Field {
+func rule(at boot.Place) compare.Field {
 	return compare.Field{Place: at, Class: compare.Size, Width: 4, Bits: 60,
 		Ways: []compare.Way{{Byte: at.Byte, Encoding: "le32", Formulas: []compare.Formula{{Times: 1, Of: 1, Per: 1}}}}}
 }

@@ -1,7 +1,6 @@
 package scan
 
 import (
-	"bytes"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -19,18 +18,6 @@ const HashLimit = 131072
 
 // readStep is how much is read at once, in bytes.
 const readStep = 1 << 20
-
-// blankByte returns the byte that fills the whole sector if it is 00 or FF:
-// what a drive or a flash card holds where nothing was written. Any other
-// byte, even repeated, counts as content; nothing may be lost for being dull.
-func blankByte(sector []byte) (fill byte, blank bool) {
-	fill = sector[0]
-	if fill != 0x00 && fill != 0xFF {
-		return 0, false
-	}
-	// Comparing the sector with itself one byte on proves that all are equal.
-	return fill, bytes.Equal(sector[1:], sector[:len(sector)-1])
-}
 
 // visitor is told of every sector of a pass: by runs of holes, which read as
 // zeros and are not read, by single sectors, and by runs not known.
@@ -151,7 +138,7 @@ func (o *observer) hashZeros() {
 }
 
 func (o *observer) sector(x layout.Sector, b []byte) {
-	fill, blank := blankByte(b)
+	fill, blank := image.Blank(b)
 	if blank && fill == 0 {
 		o.hole(layout.Span{Start: x, Count: 1})
 		return

@@ -3,6 +3,7 @@ package scan
 import (
 	"fmt"
 
+	"bootgraft/image"
 	"bootgraft/layout"
 )
 
@@ -69,7 +70,7 @@ func (r *runs) skip(at, n layout.Sector, fill byte) {
 }
 
 func (r *runs) sector(x layout.Sector, b []byte) {
-	if fill, blank := blankByte(b); blank {
+	if fill, blank := image.Blank(b); blank {
 		r.skip(x, 1, fill)
 		return
 	}

@@ -27,7 +27,7 @@ func Disks() ([]Disk, error) {
 	if err != nil {
 		return nil, err
 	}
-	areas, err := swaps()
+	areas, err := Swaps(SwapList)
 	if err != nil {
 		return nil, err
 	}
@@ -106,52 +106,59 @@ const (
 
 // next waits for one new disk and takes it at once, before anything mounts it.
 // If another one comes soon after, both are refused and nothing stays held.
-func next(ctx context.Context, take func(node string) error, release func() error) error {
+func next(ctx context.Context, take func(node string) error, release func() error) (err error) {
 	before, err := diskNumbers()
 	if err != nil {
 		return err
 	}
 	var first string
 	var until time.Time
+	defer func() {
+		if err != nil && first != "" {
+			err = errors.Join(err, release())
+		}
+	}()
 	tick := time.NewTicker(lookEvery)
 	defer tick.Stop()
 	for {
-		now, err := diskNumbers()
-		if err != nil {
-			return err
-		}
-		var fresh []string
-		for n, medium := range now {
-			if before[n] != medium {
-				fresh = append(fresh, nodeOf(n))
-			}
-		}
-		slices.Sort(fresh)
+		fresh, err := newSince(before)
 		switch {
+		case err != nil:
+			return err
 		case len(fresh) > 1:
-			if first != "" {
-				err = release()
-			}
-			return errors.Join(&TwoNewError{fresh}, err)
-		case len(fresh) == 1 && first == "":
+			return &TwoNewError{fresh}
+		case first == "" && len(fresh) == 1:
 			if err := take(fresh[0]); err != nil {
 				return err
 			}
 			first, until = fresh[0], time.Now().Add(settle)
-		case len(fresh) == 1 && time.Now().After(until):
+		case first != "" && !slices.Contains(fresh, first):
+			return fmt.Errorf("%s went away again", first)
+		case first != "" && time.Now().After(until):
 			return nil
-		case len(fresh) == 0 && first != "":
-			return errors.Join(fmt.Errorf("%s went away again", first), release())
 		}
 		select {
 		case <-tick.C:
 		case <-ctx.Done():
-			if first != "" {
-				err = release()
-			}
-			return errors.Join(context.Cause(ctx), err)
+			return context.Cause(ctx)
 		}
 	}
+}
+
+// newSince returns the nodes of the disks that were not there before.
+func newSince(before map[string]string) ([]string, error) {
+	now, err := diskNumbers()
+	if err != nil {
+		return nil, err
+	}
+	var fresh []string
+	for n, medium := range now {
+		if before[n] != medium {
+			fresh = append(fresh, nodeOf(n))
+		}
+	}
+	slices.Sort(fresh)
+	return fresh, nil
 }
 
 // NextTarget waits for one new disk and holds it as a target.

@@ -25,7 +25,7 @@ func (t *Target) Look(files []File) (Facts, error) {
 	if err != nil {
 		return f, err
 	}
-	areas, err := swaps()
+	areas, err := Swaps(SwapList)
 	if err != nil {
 		return f, err
 	}

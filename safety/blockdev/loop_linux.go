@@ -16,6 +16,16 @@ import (
 // file lies on a file system that hangs never says it.
 const patience = 5 * time.Second
 
+// Loop is a loop device in use.
+type Loop struct {
+	Node string // its device node, /dev/loop0
+	File string // the path of the file below it, as the kernel shows it
+
+	number   string // the device number of the loop, as in sysfs
+	dev, ino uint64 // of that file; 0 if not known
+	rdev     uint64 // the device it is, if it is one
+}
+
 // Loops returns the loop devices that are attached to a file or a device.
 //
 // The kernel is asked with LOOP_GET_STATUS64 (loop(4)), which names the file

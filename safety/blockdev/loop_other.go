@@ -4,6 +4,9 @@ package blockdev
 
 import "io/fs"
 
+// Loop is a loop device in use.
+type Loop struct{ Node, File string }
+
 // Loops returns none: only Linux has loop devices.
 func Loops() ([]Loop, error) { return nil, nil }
 

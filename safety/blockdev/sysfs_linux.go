@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
-	"strconv"
 	"strings"
 
 	"golang.org/x/sys/unix"
@@ -18,13 +17,7 @@ func number(rdev uint64) string {
 }
 
 // sysDir returns the folder of a device in sysfs, symbolic links resolved.
-func sysDir(rdev uint64) string {
-	dir, err := filepath.EvalSymlinks("/sys/dev/block/" + number(rdev))
-	if err != nil {
-		return ""
-	}
-	return dir
-}
+func sysDir(rdev uint64) string { return sysDirOf(number(rdev)) }
 
 // wholeDisk returns the folder of the disk that a partition is part of, or
 // that of the disk itself.
@@ -161,27 +154,10 @@ func mountsOf(rdev uint64) []string {
 
 func mountsIn(mountinfo string, numbers map[string]bool) []string {
 	var out []string
-	for line := range strings.Lines(mountinfo) {
-		f := strings.Fields(line)
-		if len(f) >= 5 && numbers[f[2]] {
-			out = append(out, unescape(f[4]))
+	for _, m := range parseMounts(mountinfo, "/") {
+		if numbers[m.number] {
+			out = append(out, m.folder)
 		}
 	}
 	return out
-}
-
-// unescape turns the octal escapes of mountinfo back: \040 is a blank.
-func unescape(s string) string {
-	var b strings.Builder
-	for i := 0; i < len(s); i++ {
-		if s[i] == '\\' && i+3 < len(s) {
-			if n, err := strconv.ParseUint(s[i+1:i+4], 8, 8); err == nil {
-				b.WriteByte(byte(n))
-				i += 3
-				continue
-			}
-		}
-		b.WriteByte(s[i])
-	}
-	return b.String()
 }

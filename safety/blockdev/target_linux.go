@@ -77,23 +77,31 @@ func (t *Target) hold(access int) {
 		t.sizeFromSys()
 		return
 	}
+	if err := t.ask(fd); err != nil {
+		t.held = errors.Join(err, unix.Close(fd))
+		t.sizeFromSys()
+		return
+	}
 	t.fd = fd
+	t.sequence = t.currentSequence()
+}
+
+// ask asks the open device what it is.
+func (t *Target) ask(fd int) error {
 	var st unix.Stat_t
 	if err := unix.Fstat(fd, &st); err != nil || st.Dev != t.st.Dev || st.Ino != t.st.Ino || st.Rdev != t.st.Rdev {
-		t.held = fmt.Errorf("%s was replaced while it was opened", t.path)
-		return
+		return fmt.Errorf("%s was replaced while it was opened", t.path)
 	}
 	// Keeps udev from probing it meanwhile; nothing depends on it.
 	_ = unix.Flock(fd, unix.LOCK_EX|unix.LOCK_NB)
+	var err error
 	if t.size, err = deviceSize(fd); err != nil {
-		t.held = &os.PathError{Op: "size of", Path: t.path, Err: err}
-		return
+		return &os.PathError{Op: "size of", Path: t.path, Err: err}
 	}
 	if t.sectorSize, err = unix.IoctlGetInt(fd, unix.BLKSSZGET); err != nil {
-		t.held = &os.PathError{Op: "sector size of", Path: t.path, Err: err}
-		return
+		return &os.PathError{Op: "sector size of", Path: t.path, Err: err}
 	}
-	t.sequence = t.currentSequence()
+	return nil
 }
 
 // sizeFromSys asks sysfs, which counts in units of 512 bytes, where the device
@@ -127,7 +135,6 @@ func (t *Target) Name() string { return t.path }
 
 // Mode tells what kind of thing the target is.
 func (t *Target) Mode() fs.FileMode {
-	var st fs.FileInfo
 	st, err := os.Stat(fmt.Sprintf("/proc/self/fd/%d", t.name))
 	if err != nil {
 		return fs.ModeIrregular
@@ -252,6 +259,7 @@ func (t *Target) transfer(call func(int, []byte, int64) (int, error), b []byte, 
 		if errors.Is(err, unix.EINTR) {
 			continue
 		}
+		got -= max(got, 0) % t.sectorSize // a part of a sector is none
 		if err == nil && got <= 0 {
 			err = io.ErrUnexpectedEOF
 		}
@@ -299,7 +307,7 @@ func (t *Target) Flush() error {
 		return errNotHeld
 	}
 	if err := unix.Fsync(t.fd); err != nil {
-		return t.failed(t.span(0, int(0)), fmt.Errorf("flushing: %w", err))
+		return t.failed(layout.Span{}, fmt.Errorf("flushing: %w", err))
 	}
 	return nil
 }
@@ -311,7 +319,7 @@ func (t *Target) Forget() error {
 		return errNotHeld
 	}
 	if _, _, e := unix.Syscall(unix.SYS_IOCTL, uintptr(t.fd), unix.BLKFLSBUF, 0); e != 0 {
-		return t.failed(t.span(0, 0), fmt.Errorf("dropping the cache: %w", e))
+		return t.failed(layout.Span{}, fmt.Errorf("dropping the cache: %w", e))
 	}
 	return nil
 }

@@ -10,25 +10,6 @@ import (
 	"syscall"
 )
 
-// swaps returns the names of the areas that the system swaps to.
-func swaps() ([]string, error) {
-	text, err := os.ReadFile("/proc/swaps")
-	if errors.Is(err, fs.ErrNotExist) { // a kernel without swap
-		return nil, nil
-	}
-	if err != nil {
-		return nil, err
-	}
-	var out []string
-	for line := range strings.Lines(string(text)) {
-		f := strings.Fields(line)
-		if len(f) > 0 && strings.HasPrefix(f[0], "/") {
-			out = append(out, unescape(f[0]))
-		}
-	}
-	return out, nil
-}
-
 // swapUses returns the swap areas that are in w.
 func swapUses(w *web, areas []string) []Use {
 	var out []Use
