@@ -30,7 +30,7 @@ Examples:
 
   bootgraft plan old.img --size 31116288s -o card.plan     sectors of the card
   bootgraft plan old.img --target card.img -o card.plan    size of an image file
-  bootgraft plan old.img --size 32GB                       only look what would fit
+  bootgraft plan old.img --size 32GB                       what would fit
 
 The tail is what lies after the last volume, up to the end of the disk. Firmware
 counts it from the end or from the start, and few manuals say which:
@@ -81,6 +81,9 @@ func planCommand(u *ui) *cobra.Command {
 }
 
 func (f *planFlags) run(c *cobra.Command, u *ui, path string) error {
+	if c.Flags().Changed("try") && f.try < 1 {
+		return usagef("--try %d is no try: they count from 1", f.try)
+	}
 	if err := f.check(); err != nil {
 		return err
 	}
@@ -135,9 +138,6 @@ func (f *planFlags) check() error {
 	if (f.size == "") == (f.target == "") {
 		return usagef("give the size of the card with either --size or --target")
 	}
-	if f.try < 0 {
-		return usagef("--try %d is no try: they count from 1", f.try)
-	}
 	switch fit.Tail(f.tail) {
 	case "", fit.TailBoth, fit.TailEnd, fit.TailSamePlace, fit.TailDrop:
 	default:
@@ -159,6 +159,9 @@ func (f *planFlags) checkOutput(src *opened) error {
 	if f.out == "" {
 		return nil
 	}
+	if in, err := underDev(filepath.Dir(f.out)); in && err == nil {
+		return refusef("%s would lie among the device nodes and be gone after the next start; give a place on a disk", f.out)
+	}
 	st, err := os.Stat(f.out)
 	if errors.Is(err, os.ErrNotExist) {
 		return nil
@@ -173,7 +176,7 @@ func (f *planFlags) checkOutput(src *opened) error {
 		return refusef("%s is there already and is not a file", f.out)
 	}
 	if !f.replace {
-		return refusef("%s is there already; --replace puts the new plan in its place", f.out)
+		return refusef("%s is there already; --replace puts the new file in its place", f.out)
 	}
 	return nil
 }
@@ -258,7 +261,10 @@ func (f *planFlags) finish(u *ui, p *plan.Plan) error {
 		u.answerf("\nNo plan file was written; -o PLAN keeps the plan.\n")
 		return nil
 	}
-	u.answerf("\nThe plan is in %s. Next: will every file arrive, and then write.\n\n  bootgraft files --plan %s\n  bootgraft write %s card.img\n", f.out, f.out, f.out)
+	u.answerf("\n")
+	u.wrapped("", fmt.Sprintf("The plan is in %s. Next: will every file arrive, and then write.", f.out))
+	word := shellWord(f.out)
+	u.answerf("\n  bootgraft files --plan %s\n  bootgraft write %s card.img\n", word, word)
 	return nil
 }
 
