@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 
@@ -166,4 +167,12 @@ func checkState(c *compare.Check) string {
 		return "undecided"
 	}
 	return "proved"
+}
+
+// foretold says how far the originals foretell each other.
+func foretold(bits float64) string {
+	if n := int(math.Round(bits)); n > 0 {
+		return fmt.Sprintf("foretold %s beyond chance", counted(n, "bit"))
+	}
+	return "foretold no better than by chance"
 }

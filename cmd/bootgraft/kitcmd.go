@@ -47,11 +47,12 @@ const kitMakeHelp = `Puts the boot areas of a drive into a kit: the partition ta
 tail, and of FAT volumes the sectors before the allocation tables. No file, no
 directory and no label of a volume known here goes into it.
 
-Numbers that tell one drive from another (disk id, serial number of a volume) stay,
-because a device may be bound to them, and are marked. Labels in FAT boot sectors
-are overwritten. Names in the table, which a device may need, are refused until
-you accept them. On a drive without a table and without a volume nobody knows what
-is private: the strings in it are shown, and --blank takes sectors out.
+Numbers that tell one drive from another (disk id, serial number of a volume)
+stay, because a device may be bound to them, and are marked. Labels in FAT boot
+sectors are overwritten. Names in the table, which a device may need, are
+refused until you accept them. On a drive without a table and without a volume
+nobody knows what is private: the strings in it are shown, and --blank takes
+sectors out.
 
 Examples:
 
@@ -63,8 +64,8 @@ Examples:
       --part end-131072s=tail.bin -o device.kit
   sudo bootgraft kit make /dev/sdX -o device.kit
 
-A drive is captured first, as with "capture --only boot", into KIT.capture, which
-stays: the drive is read once. When it stops the same command goes on.
+A drive is captured first, as with "capture --only boot", into KIT.capture,
+which stays: the drive is read once. When it stops the same command goes on.
 
 A span of sectors is START+COUNT, head:64MiB, tail:64MiB or end-N+COUNT.`
 

@@ -31,7 +31,7 @@ func verifyCommand(u *ui) *cobra.Command {
 	opt := safety.VerifyOptions{}
 	c := &cobra.Command{
 		Use:   "verify PLAN TARGET | verify IMAGE",
-		Short: "compare every sector of a card with its plan, or an archive with its record",
+		Short: "compare a card with its plan, or a capture with its record",
 		Long:  verifyHelp,
 		Args:  cobra.RangeArgs(1, 2),
 		RunE: func(c *cobra.Command, args []string) error {

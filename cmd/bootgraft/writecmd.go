@@ -22,8 +22,9 @@ every guard is asked, the page says which card it is, what it holds and what
 will happen, and ends with the line to type. The word in that line is for this
 plan, this card and what the card holds now; nothing skips a guard. A receipt
 beside the plan keeps what is replaced first (see bootgraft undo). If the power
-fails the same command goes on. "next" as TARGET waits for the card to be put
-in, and holds it before a desktop mounts it.
+fails the same command goes on from it, with a rehearsal and a word of its own.
+"next" as TARGET waits for the card to be put in, and holds it before a desktop
+mounts it.
 
 Examples:
 
@@ -186,7 +187,7 @@ func (u *ui) wrote(args []string, j *job, res safety.Result) error {
 	if res.SHA256 != "" {
 		u.answerf("  SHA-256 of all sectors but those not touched: %s\n", res.SHA256)
 	}
-	u.answerf("\nNext, compare every sector with the plan:\n\n  bootgraft verify %s %s\n", args[0], args[1])
+	u.answerf("\nNext, compare every sector with the plan:\n\n  bootgraft verify %s %s\n", shellWord(args[0]), shellWord(args[1]))
 	if res.Missing > 0 {
 		return coded(exitIncomplete, fmt.Errorf("done, but %s sectors that the source does not know are zeros on the card", grouped(res.Missing)))
 	}
