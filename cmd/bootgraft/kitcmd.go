@@ -24,9 +24,9 @@ const kitHelp = `A kit is the boot areas of a drive in one small file: to keep t
 an owner whose own drive is dead. It is a ZIP file that any computer opens, and
 stands wherever the image of a drive may stand.
 
-  bootgraft kit make old.img -o device.kit    make one
-  bootgraft kit show device.kit               what is in it
-  bootgraft kit ask                           a page for somebody whose unit works`
+  bootgraft kit make old.img -o device.kit  make one
+  bootgraft kit show device.kit             what is in it
+  bootgraft kit ask                         a page for somebody whose unit works`
 
 func kitCommand(u *ui) *cobra.Command {
 	c := &cobra.Command{
@@ -133,6 +133,10 @@ func (f *kitMakeFlags) run(c *cobra.Command, u *ui, args []string) error {
 	k, err := f.gather(c.Context(), src, s)
 	if err != nil {
 		return err
+	}
+	if old, ok := src.Source.(*kit.Kit); ok && rules == nil && old.Rules() != nil {
+		u.sayf("%s brings rules; the new kit gets them too.", args[0])
+		rules = old.Rules()
 	}
 	k.RuleSet = rules
 	if err := k.accepted(u, f.accept); err != nil {

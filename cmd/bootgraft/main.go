@@ -78,7 +78,9 @@ func rootCommand(u *ui) *cobra.Command {
 // usageArgs makes a wrong number of arguments end as wrong usage.
 func usageArgs(check cobra.PositionalArgs) cobra.PositionalArgs {
 	return func(c *cobra.Command, args []string) error {
-		if err := check(c, args); err != nil {
+		if err := check(c, args); exitCode(err) == exitUsage {
+			return err
+		} else if err != nil {
 			return usagef("%v\nTry: %s --help", err, c.CommandPath())
 		}
 		return nil
@@ -93,5 +95,5 @@ func unknownCommand(c *cobra.Command, args []string) error {
 	if near := c.SuggestionsFor(args[0]); len(near) > 0 {
 		text += fmt.Sprintf("; did you mean %s?", strings.Join(near, " or "))
 	}
-	return usagef("%s\nTry: bootgraft --help", text)
+	return usagef("%s\nTry: %s --help", text, c.CommandPath())
 }

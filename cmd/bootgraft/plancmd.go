@@ -120,7 +120,7 @@ func (f *planFlags) run(c *cobra.Command, u *ui, path string) error {
 	}
 	p, err := fit.Plan(c.Context(), src, s, wishes)
 	if err != nil {
-		return kitHint(src, s, err, u.showRefused(err))
+		return f.kitHint(src, s, err, u.showRefused(err))
 	}
 	if nominal {
 		p.Findings = append(p.Findings, layout.Notef("nominal-size", layout.NoSector,
@@ -263,8 +263,8 @@ func (f *planFlags) finish(u *ui, p *plan.Plan) error {
 	}
 	u.answerf("\n")
 	u.wrapped("", fmt.Sprintf("The plan is in %s. Next: will every file arrive, and then write.", f.out))
-	word := shellWord(f.out)
-	u.answerf("\n  bootgraft files --plan %s\n  bootgraft write %s card.img\n", word, word)
+	word, source := shellWord(f.out), planSourceFlags{record: f.source.record, accept: f.accept}
+	u.answerf("\n  bootgraft files --plan %s%s\n  bootgraft write %s card.img%s\n", word, source.words(), word, source.words())
 	return nil
 }
 

@@ -199,6 +199,21 @@ type planSourceFlags struct {
 	accept         []string
 }
 
+// words are the flags that a next command about the same plan needs, as typed.
+func (f *planSourceFlags) words() string {
+	var words string
+	if f.source != "" {
+		words += " --source " + shellWord(f.source)
+	}
+	if f.record != "" {
+		words += " --record " + shellWord(f.record)
+	}
+	if slices.Contains(f.accept, liveSource) {
+		words += " --accept " + liveSource
+	}
+	return words
+}
+
 func (f *planSourceFlags) add(c *cobra.Command) {
 	c.Flags().StringVar(&f.source, "source", "", "the source of the plan, if it is not where the plan remembers it")
 	c.Flags().StringVar(&f.record, "record", "", "the record of a captured source, if it is not beside the image")

@@ -218,7 +218,7 @@ func (d *deviceWrite) wrote(res safety.DeviceResult) error {
 	d.wrapped("  ", "what was written first was still there at the end: it is no card that only repeats itself")
 	d.answerf("  receipt: %s\n", res.Receipt)
 	d.letGo()
-	d.answerf("\nTo compare every sector once more, in this reader or another one:\n\n  bootgraft verify %s %s\n", shellWord(d.plan), shellWord(d.path))
+	d.answerf("\nTo compare every sector once more, in this reader or another one:\n\n  bootgraft verify %s %s%s\n", shellWord(d.plan), shellWord(d.path), d.job.words)
 	if res.Missing > 0 {
 		return coded(exitIncomplete, fmt.Errorf("done, but %s sectors that the source does not know are zeros on the card", grouped(res.Missing)))
 	}
