@@ -27,9 +27,19 @@ func run(args []string) int {
 	root.SetErr(u.err)
 	err := root.ExecuteContext(ctx)
 	if err != nil && !errors.Is(err, errSaid) {
-		fmt.Fprintf(u.err, "bootgraft: %s\n", strings.TrimSuffix(err.Error(), "\n"))
+		fmt.Fprintf(u.err, "bootgraft: %s\n", errorText(err))
 	}
 	return exitCode(err)
+}
+
+// errorText is what a person is told of err: whoever pressed Ctrl-C need not
+// know what Go calls that.
+func errorText(err error) string {
+	text := strings.TrimSuffix(err.Error(), "\n")
+	if errors.Is(err, context.Canceled) {
+		text = strings.NewReplacer("context canceled", "interrupted", "interrupt signal received", "interrupted", "terminated signal received", "interrupted").Replace(text)
+	}
+	return text
 }
 
 const rootHelp = `bootgraft moves a device from a dying hard disk to a flash card of another

@@ -134,9 +134,9 @@ BEFORE YOU USE IT
 WHOSE IS IT
 
 The code in boot areas may be somebody's work, and whoever made the device may
-hold rights in it. Ask before you pass this file on, keep to the law of the
-place where you live, and use it for a device that is yours, or with its
-owner's word.
+hold rights in it. Ask before you pass this file on, keep to
+the law of the place where you live, and use it for a device that is yours, or
+with its owner's word.
 `
 
 const noPromise = `
