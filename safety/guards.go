@@ -106,6 +106,10 @@ func hasSize(x *examined) *Refusal {
 	if have < want {
 		word, by = "fewer", want-have
 	}
+	if x.Kind == Undo {
+		return x.refuse(TargetSize, "give the card that the receipt is of; bootgraft survey lists the disks",
+			"it has %d sectors, %d %s than the card of the receipt", have, by, word)
+	}
 	do := x.Command
 	if do == "" {
 		do = fmt.Sprintf("make a plan for %ds", have)

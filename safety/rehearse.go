@@ -81,6 +81,9 @@ func (r *Request) addReceiptFolder() error {
 	if err != nil {
 		return err
 	}
+	if in, err := underDev(dir); in && err == nil && r.Kind != Undo {
+		return &Refusal{Code: TargetUnderDev, Path: r.Receipt, Why: "it would lie among the device nodes, in memory, and be gone after the next start", Do: "give another place with --receipt"}
+	}
 	r.Files = append(r.Files[:len(r.Files):len(r.Files)], blockdev.File{Path: dir, Info: st, Role: "the receipt"})
 	return nil
 }

@@ -106,6 +106,9 @@ func (f *captureFlags) run(c *cobra.Command, u *ui, args []string) error {
 	if err != nil {
 		return err
 	}
+	if odd := drive.Size() % int64(drive.SectorSize()); odd > 0 {
+		u.sayf("warning: %s at the end of %s belong to no whole sector of %d bytes and are not captured. Was the file cut short, or is it another --sector-size?", counted(odd, "byte"), args[0], drive.SectorSize())
+	}
 	view := newView(u, drive)
 	r, err := capture.Run(c.Context(), drive, captureTarget(args[1]), opt, &advise.Advisor{Ends: ends, Files: f.only == ""}, view)
 	view.finish()

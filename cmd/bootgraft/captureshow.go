@@ -114,7 +114,7 @@ func (u *ui) captureEnd(args []string, r *capture.Result) error {
 	if r.Stop != capture.Done {
 		return coded(exitStopped, fmt.Errorf("%s", stopTexts[r.Stop]))
 	}
-	u.answerf("\nKeep %s and %s%s together. Next:\n\n  bootgraft survey %s\n", args[1], args[1], capture.RecordSuffix, args[1])
+	u.answerf("\nKeep %s and %s%s together. Next:\n\n  bootgraft survey %s\n", args[1], args[1], capture.RecordSuffix, shellWord(args[1]))
 	if n := r.Hung.Sectors(); n > 0 {
 		u.wrapped("", fmt.Sprintf("The drive stopped answering in %s, which were left alone since. To try them one by one, at the risk of stopping it again, add --retry-hung.", counted(n, "sector")))
 	}

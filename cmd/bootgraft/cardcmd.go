@@ -30,7 +30,7 @@ Examples:
   bootgraft card
   sudo bootgraft card next
   sudo bootgraft card /dev/sdX
-  sudo bootgraft card /dev/sdX --write-test quick --device               rehearse
+  sudo bootgraft card /dev/sdX --write-test quick --device        rehearse
   sudo bootgraft card /dev/sdX --write-test quick --device --confirm WORD
   bootgraft card card.img`
 
@@ -52,7 +52,7 @@ func cardCommand(u *ui) *cobra.Command {
 	var f cardCmdFlags
 	c := &cobra.Command{
 		Use:   "card [TARGET]",
-		Short: "is a card as large as it says, and what is on it; without TARGET, list the disks",
+		Short: "is a card as large as it says, and what is on it",
 		Long:  cardHelp,
 		Args:  cobra.MaximumNArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {

@@ -165,7 +165,7 @@ var kindTexts = map[changed.Kind]string{
 
 func (u *ui) showChanged(f *compareFlags, r *changed.Report, d *fileChanges) {
 	u.answerf("before: %s\nafter:  %s\n%s\n", f.before, f.after, counted(r.Sectors, "sector"))
-	u.answerf("%s compared, %s differ\n\n", counted(r.Compared, "sector"), grouped(r.Changed))
+	u.answerf("%s compared, %s of them different\n\n", counted(r.Compared, "sector"), grouped(r.Changed))
 	u.answerf("%15s %15s  %-9s %s\n", "first sector", "sectors", "role", "what happened")
 	for i := range r.Regions {
 		if u.enough(i, len(r.Regions)) {
@@ -213,7 +213,7 @@ func (u *ui) showChangedRegion(r *changed.Region) {
 		return
 	}
 	for _, n := range r.Numbers {
-		u.answerf("%43ssector %d, byte %d: %x -> %x\n", "", n.Sector, n.Byte, n.Was, n.Is)
+		u.wrapped(fmt.Sprintf("%43s", ""), fmt.Sprintf("sector %d, byte %d: %x -> %x", n.Sector, n.Byte, n.Was, n.Is))
 	}
 }
 

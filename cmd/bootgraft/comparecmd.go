@@ -53,7 +53,7 @@ func compareCommand(u *ui) *cobra.Command {
 	var f compareFlags
 	c := &cobra.Command{
 		Use:   "compare SOURCE SOURCE... [-o RULES] | compare --before PLAN|IMAGE --after IMAGE",
-		Short: "find what follows the size in several originals, or what a device changed",
+		Short: "find what follows the size, or what a device changed",
 		Long:  compareHelp,
 		Args:  cobra.ArbitraryArgs,
 		RunE:  func(c *cobra.Command, args []string) error { return f.run(c, u, args) },

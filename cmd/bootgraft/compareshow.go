@@ -18,7 +18,8 @@ const (
 
 // showComparison writes what several originals have in common for a person.
 func (u *ui) showComparison(a *comparison) {
-	u.answerf("%s of one model; compared are the first %s and the last %s sectors:\n\n", counted(len(a.dumps), "original"), grouped(a.Head), grouped(a.Tail))
+	u.wrapped("", fmt.Sprintf("%s of one model; compared are the first %s and the last %s sectors:", counted(len(a.dumps), "original"), grouped(a.Head), grouped(a.Tail)))
+	u.answerf("\n")
 	for i, d := range a.dumps {
 		unit := ""
 		if d.Unit != "" {
@@ -35,7 +36,8 @@ func (u *ui) showComparison(a *comparison) {
 	u.showAdvice(a)
 	u.showFindings(a.Findings)
 	if a.out != "" {
-		u.answerf("\nThe rules are in %s. Next, a card of another size:\n\n  bootgraft plan %s --size Ns --rules %s -o card.plan\n", a.out, a.dumps[0].Name, a.out)
+		size := sourceFlags{sectorSize: a.SectorSize}
+		u.answerf("\nThe rules are in %s. Next, a card of another size:\n\n  bootgraft plan %s --size Ns --rules %s%s -o card.plan\n", a.out, shellWord(a.dumps[0].Name), shellWord(a.out), size.words())
 	}
 }
 
@@ -80,7 +82,7 @@ func (u *ui) showFields(a *comparison) {
 		if n := len(readings(f)) - len(all); n > 0 {
 			also = fmt.Sprintf("; with more or fewer bytes read in %s", counted(n, "other way"))
 		}
-		u.wrapped("      ", fmt.Sprintf("foretold %.0f bits beyond chance%s%s", f.Bits, because(f.Doubt), also))
+		u.wrapped("      ", fmt.Sprintf("%s%s%s", foretold(f.Bits), because(f.Doubt), also))
 		for j, other := range all[1:] {
 			if j == maxReadings {
 				u.answerf("      ... and %s more; all of them with --json\n", grouped(len(all)-1-j))
@@ -128,7 +130,7 @@ func (u *ui) showChecks(a *comparison) {
 		if n := len(c.Ways) - 1; n > 0 {
 			more = fmt.Sprintf("; %s the originals as well", fits(n))
 		}
-		u.wrapped("      ", fmt.Sprintf("foretold %.0f bits beyond chance%s%s", c.Bits, because(c.Doubt), more))
+		u.wrapped("      ", fmt.Sprintf("%s%s%s", foretold(c.Bits), because(c.Doubt), more))
 	}
 }
 

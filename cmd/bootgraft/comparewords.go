@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 
@@ -157,4 +158,12 @@ func formulas(f *compare.Field) (out []reading) {
 		}
 	}
 	return out
+}
+
+// foretold says how far the originals foretell each other.
+func foretold(bits float64) string {
+	if n := int(math.Round(bits)); n > 0 {
+		return fmt.Sprintf("foretold %s beyond chance", counted(n, "bit"))
+	}
+	return "foretold no better than by chance"
 }

@@ -245,7 +245,7 @@ type filesJSON struct {
 // finish writes the answer: a summary, then the files.
 func (l *lister) finish(name string, s *scan.Survey) error {
 	u := l.ui
-	findings := slices.Concat([]layout.Finding{}, l.findings, second.Findings(l.second))
+	findings := append(append([]layout.Finding{}, l.findings...), second.Findings(l.second)...)
 	if err := l.damageList(name); err != nil {
 		return err
 	}

@@ -70,8 +70,8 @@ func (f *kitAskFlags) run(u *ui) error {
 const askPage = `PLEASE: THE BOOT AREAS OF A DRIVE THAT WORKS
 
 My device does not start any more, because its drive has died. You have the same
-device, and yours works. What I need is not your music and not your files, but the
-few sectors at both ends of the drive that make the device start.
+device, and yours works. What I need is not your music and not your files, but
+the few sectors at both ends of the drive that make the device start.
 
 WHAT IS WANTED
 
@@ -91,7 +91,8 @@ BEFORE YOU BEGIN
     format or repair it. CANCEL. Saying yes would destroy what is on it.
   - Never write to your drive, not even to try something out. If it has a switch
     or jumper that protects it from writing, use it.
-  - If the drive makes strange noises or is very slow, stop. It may be dying too.
+  - If the drive makes strange noises or is very slow, stop. It may be dying,
+    too.
   - In each command "of=" names the file that is made. It must be head.bin or
     tail.bin in a folder of your computer, and never begin with /dev.
 
@@ -101,8 +102,8 @@ WITH LINUX
 
     lsblk -d -o NAME,SIZE,MODEL
 
-  The sector size, which must be {SIZE}, and the number of bytes; N is the number of
-  bytes divided by {SIZE}:
+  The sector size, which must be {SIZE}, and the number of bytes; N is the number
+  of bytes divided by {SIZE}:
 
     sudo blockdev --getss --getsize64 /dev/sdX
 
@@ -145,11 +146,11 @@ CHECK
 
 WHAT IT MAY REVEAL
 
-  Some devices keep names, texts, serial numbers or the beginning of recordings in
-  these sectors. A partition table and a start-up program are in them too, and
-  often a number that tells your drive from every other. Look through the files
-  if that matters to you, and send them only to somebody you trust. I shall not
-  pass them on.
+  Some devices keep names, texts, serial numbers or the beginning of recordings
+  in these sectors. A partition table and a start-up program are in them too,
+  and often a number that tells your drive from every other. Look through the
+  files if that matters to you, and send them only to somebody you trust. I
+  shall not pass them on.
 
   The start-up program may be somebody's work. If you are not sure that you may
   pass it on where you live, ask, or do not send it.

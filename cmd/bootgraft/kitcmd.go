@@ -23,9 +23,9 @@ const kitHelp = `A kit is the boot areas of a drive in one small file: to keep t
 an owner whose own drive is dead. It is a ZIP file that any computer opens, and
 stands wherever the image of a drive may stand.
 
-  bootgraft kit make old.img -o device.kit    make one
-  bootgraft kit show device.kit               what is in it
-  bootgraft kit ask                           a page for somebody whose unit works`
+  bootgraft kit make old.img -o device.kit  make one
+  bootgraft kit show device.kit             what is in it
+  bootgraft kit ask                         a page for somebody whose unit works`
 
 func kitCommand(u *ui) *cobra.Command {
 	c := &cobra.Command{
@@ -46,11 +46,12 @@ const kitMakeHelp = `Puts the boot areas of a drive into a kit: the partition ta
 tail, and of FAT volumes the sectors before the allocation tables. No file, no
 directory and no label of a volume known here goes into it.
 
-Numbers that tell one drive from another (disk id, serial number of a volume) stay,
-because a device may be bound to them, and are marked. Labels in FAT boot sectors
-are overwritten. Names in the table, which a device may need, are refused until
-you accept them. On a drive without a table and without a volume nobody knows what
-is private: the strings in it are shown, and --blank takes sectors out.
+Numbers that tell one drive from another (disk id, serial number of a volume)
+stay, because a device may be bound to them, and are marked. Labels in FAT boot
+sectors are overwritten. Names in the table, which a device may need, are
+refused until you accept them. On a drive without a table and without a volume
+nobody knows what is private: the strings in it are shown, and --blank takes
+sectors out.
 
 Examples:
 
@@ -62,8 +63,8 @@ Examples:
       --part end-131072s=tail.bin -o device.kit
   sudo bootgraft kit make /dev/sdX -o device.kit
 
-A drive is captured first, as with "capture --only boot", into KIT.capture, which
-stays: the drive is read once. When it stops the same command goes on.
+A drive is captured first, as with "capture --only boot", into KIT.capture,
+which stays: the drive is read once. When it stops the same command goes on.
 
 A span of sectors is START+COUNT, head:64MiB, tail:64MiB or end-N+COUNT.`
 
@@ -131,6 +132,10 @@ func (f *kitMakeFlags) run(c *cobra.Command, u *ui, args []string) error {
 	k, err := f.gather(c.Context(), src, s)
 	if err != nil {
 		return err
+	}
+	if old, ok := src.Source.(*kit.Kit); ok && rules == nil && old.Rules() != nil {
+		u.sayf("%s brings rules; the new kit gets them too.", args[0])
+		rules = old.Rules()
 	}
 	k.RuleSet = rules
 	if err := k.accepted(u, f.accept); err != nil {

@@ -31,13 +31,13 @@ func (f *planFlags) takeKitRules(u *ui, src *opened) error {
 
 // kitHint adds to a refusal what makes a card from a kit, which holds no files:
 // its volumes begin empty.
-func kitHint(src *opened, s *scan.Survey, cause, refusal error) error {
+func (f *planFlags) kitHint(src *opened, s *scan.Survey, cause, refusal error) error {
 	r := fit.IsRefused(cause)
 	_, isKit := src.Source.(*kit.Kit)
 	if r == nil || !isKit || !slices.ContainsFunc(r.Need, func(f layout.Finding) bool { return f.Code == "missing-in-volume" }) {
 		return refusal
 	}
-	flags := emptyFlags(&kit.Manifest{Facts: kitFacts(s)})
+	flags := emptyFlags(&kit.Manifest{Facts: kitFacts(s)}, f.volumes.empty...)
 	if flags == "" || refusal == nil || exitCode(refusal) != exitRefused {
 		return refusal
 	}

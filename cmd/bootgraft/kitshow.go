@@ -48,7 +48,7 @@ func (u *ui) showTexts(k *madeKit) {
 	if k.allTexts == 0 {
 		return
 	}
-	u.answerf("\nStrings in these sectors, the longest first; look whether any of them is private:\n%15s %6s\n", "sector", "byte")
+	u.answerf("\nStrings in these sectors, the longest first; look whether any one is private:\n%15s %6s\n", "sector", "byte")
 	byLength := slices.Clone(k.texts)
 	slices.SortStableFunc(byLength, func(a, b kit.Text) int { return len(b.Text) - len(a.Text) })
 	for i, t := range byLength {
@@ -120,12 +120,12 @@ func (u *ui) kitShow(path string) error {
 	return nil
 }
 
-// emptyFlags returns the flags that make every FAT volume empty, as a kit holds no
-// files.
-func emptyFlags(m *kit.Manifest) string {
+// emptyFlags returns the flags that make every FAT volume empty, as a kit holds
+// no files, but for those that are asked for already.
+func emptyFlags(m *kit.Manifest, asked ...int) string {
 	var b strings.Builder
 	for _, v := range m.Facts.Volumes {
-		if strings.HasPrefix(v.Kind, "fat") {
+		if strings.HasPrefix(v.Kind, "fat") && !slices.Contains(asked, v.Index) {
 			fmt.Fprintf(&b, " --empty-volume %d", v.Index)
 		}
 	}

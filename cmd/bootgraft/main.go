@@ -27,9 +27,19 @@ func run(args []string) int {
 	root.SetErr(u.err)
 	err := root.ExecuteContext(ctx)
 	if err != nil && !errors.Is(err, errSaid) {
-		fmt.Fprintf(u.err, "bootgraft: %s\n", strings.TrimSuffix(err.Error(), "\n"))
+		fmt.Fprintf(u.err, "bootgraft: %s\n", errorText(err))
 	}
 	return exitCode(err)
+}
+
+// errorText is what a person is told of err: whoever pressed Ctrl-C need not
+// know what Go calls that.
+func errorText(err error) string {
+	text := strings.TrimSuffix(err.Error(), "\n")
+	if errors.Is(err, context.Canceled) {
+		text = strings.NewReplacer("context canceled", "interrupted", "interrupt signal received", "interrupted", "terminated signal received", "interrupted").Replace(text)
+	}
+	return text
 }
 
 const rootHelp = `bootgraft moves a device from a dying hard disk to a flash card of another
@@ -71,13 +81,16 @@ func rootCommand(u *ui) *cobra.Command {
 		c.Args = usageArgs(c.Args)
 	}
 	root.Args = unknownCommand
+	root.SetUsageTemplate(strings.ReplaceAll(root.UsageTemplate(), ".FlagUsages ", ".FlagUsagesWrapped 80 "))
 	return root
 }
 
 // usageArgs makes a wrong number of arguments end as wrong usage.
 func usageArgs(check cobra.PositionalArgs) cobra.PositionalArgs {
 	return func(c *cobra.Command, args []string) error {
-		if err := check(c, args); err != nil {
+		if err := check(c, args); exitCode(err) == exitUsage {
+			return err
+		} else if err != nil {
 			return usagef("%v\nTry: %s --help", err, c.CommandPath())
 		}
 		return nil
@@ -92,5 +105,5 @@ func unknownCommand(c *cobra.Command, args []string) error {
 	if near := c.SuggestionsFor(args[0]); len(near) > 0 {
 		text += fmt.Sprintf("; did you mean %s?", strings.Join(near, " or "))
 	}
-	return usagef("%s\nTry: bootgraft --help", text)
+	return usagef("%s\nTry: %s --help", text, c.CommandPath())
 }

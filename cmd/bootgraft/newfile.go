@@ -15,6 +15,9 @@ func outputFree(path, what string, src *opened, replace bool) error {
 	if path == "" {
 		return nil
 	}
+	if in, err := underDev(filepath.Dir(path)); in && err == nil {
+		return refusef("%s would lie among the device nodes and be gone after the next start; give a place on a disk", path)
+	}
 	st, err := os.Lstat(path)
 	switch {
 	case errors.Is(err, os.ErrNotExist):

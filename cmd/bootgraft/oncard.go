@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"fmt"
 	"io"
@@ -72,7 +73,7 @@ func lookOnCard(ctx context.Context, src image.Source) (*onCard, error) {
 	if err != nil {
 		return nil, err
 	}
-	c.Lines = append(c.Lines, heldTable(s))
+	c.Lines = append(c.Lines, heldTable(s)+endsText(g, s))
 	for i := range s.Volumes {
 		v := &s.Volumes[i]
 		c.Lines = append(c.Lines, heldVolume(v, int64(v.Count)*int64(s.SectorSize), listed[v.Index]))
@@ -103,6 +104,22 @@ func heldTable(s *scan.Survey) string {
 		return "no partition table"
 	}
 	return fmt.Sprintf("a partition table of kind %s, entries: %d", s.Table, len(s.Entries))
+}
+
+// endsText says that a card on which nothing is known is not blank all the same:
+// a device with a layout of its own may have filled it.
+func endsText(g *glance, s *scan.Survey) string {
+	if s.Table != "none" || len(s.Volumes) > 0 {
+		return ""
+	}
+	n := int64(s.SectorSize)
+	b := make([]byte, min(64, int64(s.Sectors))*n)
+	for _, at := range []int64{0, int64(s.Sectors)*n - int64(len(b))} {
+		if err := image.ReadFull(g, b, at); err == nil && bytes.Count(b, b[:1]) < len(b) {
+			return ", but its ends are not blank: a device may keep recordings on it all the same"
+		}
+	}
+	return ""
 }
 
 // heldVolume describes a volume: FAT32 "NAME", 1,203 files, the newest of ...

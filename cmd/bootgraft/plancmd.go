@@ -31,7 +31,7 @@ Examples:
 
   bootgraft plan old.img --size 31116288s -o card.plan     sectors of the card
   bootgraft plan old.img --target card.img -o card.plan    size of an image file
-  bootgraft plan old.img --size 32GB                       only look what would fit
+  bootgraft plan old.img --size 32GB                       what would fit
 
 The tail is what lies after the last volume, up to the end of the disk. Firmware
 counts it from the end or from the start, and few manuals say which:
@@ -82,6 +82,9 @@ func planCommand(u *ui) *cobra.Command {
 }
 
 func (f *planFlags) run(c *cobra.Command, u *ui, path string) error {
+	if c.Flags().Changed("try") && f.try < 1 {
+		return usagef("--try %d is no try: they count from 1", f.try)
+	}
 	if err := f.check(); err != nil {
 		return err
 	}
@@ -117,7 +120,7 @@ func (f *planFlags) run(c *cobra.Command, u *ui, path string) error {
 	}
 	p, err := fit.Plan(c.Context(), src, s, wishes)
 	if err != nil {
-		return kitHint(src, s, err, u.showRefused(err))
+		return f.kitHint(src, s, err, u.showRefused(err))
 	}
 	if nominal {
 		p.Findings = append(p.Findings, layout.Notef("nominal-size", layout.NoSector,
@@ -147,9 +150,6 @@ func truths(ctx context.Context, src image.Source, s *scan.Survey, target plan.D
 func (f *planFlags) check() error {
 	if (f.size == "") == (f.target == "") {
 		return usagef("give the size of the card with either --size or --target")
-	}
-	if f.try < 0 {
-		return usagef("--try %d is no try: they count from 1", f.try)
 	}
 	switch fit.Tail(f.tail) {
 	case "", fit.TailBoth, fit.TailEnd, fit.TailSamePlace, fit.TailDrop:
@@ -247,7 +247,10 @@ func (f *planFlags) finish(u *ui, p *plan.Plan) error {
 		u.answerf("\nNo plan file was written; -o PLAN keeps the plan.\n")
 		return nil
 	}
-	u.answerf("\nThe plan is in %s. Next: will every file arrive, and then write.\n\n  bootgraft files --plan %s\n  bootgraft write %s card.img\n", f.out, f.out, f.out)
+	u.answerf("\n")
+	u.wrapped("", fmt.Sprintf("The plan is in %s. Next: will every file arrive, and then write.", f.out))
+	word, source := shellWord(f.out), planSourceFlags{record: f.source.record, accept: f.accept}
+	u.answerf("\n  bootgraft files --plan %s%s\n  bootgraft write %s card.img%s\n", word, source.words(), word, source.words())
 	return nil
 }
 

@@ -104,7 +104,7 @@ func (u *ui) openCard(ctx context.Context, path string, flags cardFlags) (*cardW
 // written.
 func cardError(path string, err error) error {
 	var known *codedError
-	if err = deviceError(path, err); errors.As(err, &known) {
+	if err = deviceError(path, err); errors.As(err, &known) || errors.Is(err, context.Canceled) {
 		return err
 	}
 	return coded(exitRefused, err)

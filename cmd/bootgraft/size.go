@@ -76,5 +76,5 @@ func parseSize(text string, sectorSize int) (size, error) {
 
 // diskText writes the size of a disk: sectors, and bytes as it is sold.
 func diskText(n layout.Sector, sectorSize int) string {
-	return fmt.Sprintf("%s sectors of %d bytes, %s", grouped(n), sectorSize, bytesText(int64(n)*int64(sectorSize)))
+	return fmt.Sprintf("%s of %d bytes, %s", counted(n, "sector"), sectorSize, bytesText(int64(n)*int64(sectorSize)))
 }

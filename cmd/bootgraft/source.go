@@ -44,6 +44,18 @@ func (f *sourceFlags) add(c *cobra.Command) {
 	c.Flags().StringVar(&f.record, "record", "", "the record of a capture, if it is not beside the image")
 }
 
+// words are the flags that a next command about the same SOURCE needs, as typed.
+func (f *sourceFlags) words() string {
+	var words string
+	if f.sectorSize != 512 {
+		words += fmt.Sprintf(" --sector-size %d", f.sectorSize)
+	}
+	if f.record != "" {
+		words += " --record " + shellWord(f.record)
+	}
+	return words
+}
+
 // liveSource is what --accept takes for reading a healthy disk without a
 // capture.
 const liveSource = "live-source"
@@ -114,7 +126,7 @@ func openCapture(path, record string, st os.FileInfo) (*opened, error) {
 // healthy; a dying drive is read once, by capture.
 func openLive(path string, f sourceFlags) (*opened, error) {
 	if !f.live {
-		return nil, refusef("%s is a block device. Capture it first, so that the drive is read once and gently:\n\n  bootgraft capture %s old.img\n\nA healthy disk can be read as it is with --accept %s", path, path, liveSource)
+		return nil, refusef("%s is a block device. Capture it first, so that the drive is read once and gently:\n\n  bootgraft capture %s old.img\n\nA healthy disk can be read as it is with --accept %s", path, shellWord(path), liveSource)
 	}
 	d, err := blockdev.OpenSource(path)
 	if err != nil {
@@ -185,6 +197,21 @@ func planSource(p *plan.Plan, planPath string, f planSourceFlags) (*opened, erro
 type planSourceFlags struct {
 	source, record string
 	accept         []string
+}
+
+// words are the flags that a next command about the same plan needs, as typed.
+func (f *planSourceFlags) words() string {
+	var words string
+	if f.source != "" {
+		words += " --source " + shellWord(f.source)
+	}
+	if f.record != "" {
+		words += " --record " + shellWord(f.record)
+	}
+	if slices.Contains(f.accept, liveSource) {
+		words += " --accept " + liveSource
+	}
+	return words
 }
 
 func (f *planSourceFlags) add(c *cobra.Command) {

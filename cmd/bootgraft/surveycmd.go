@@ -35,7 +35,7 @@ func surveyCommand(u *ui) *cobra.Command {
 	var f sourceFlags
 	c := &cobra.Command{
 		Use:   "survey [SOURCE]",
-		Short: "say who owns every sector of a drive; without SOURCE, list the disks",
+		Short: "say who owns every sector of a drive, or list the disks",
 		Long:  surveyHelp,
 		Args:  cobra.MaximumNArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
@@ -63,7 +63,7 @@ func surveyCommand(u *ui) *cobra.Command {
 			}
 			u.showSurvey(args[0], &s.Map)
 			u.showCandidates(outside)
-			u.answerf("\nNext, plan the card; N is its number of sectors:\n\n  bootgraft plan %s --size Ns -o card.plan\n", args[0])
+			u.answerf("\nNext, plan the card; N is its number of sectors:\n\n  bootgraft plan %s --size Ns%s -o card.plan\n", shellWord(args[0]), f.words())
 			return nil
 		},
 	}

@@ -97,7 +97,7 @@ func (d *undoing) write(ctx context.Context, p *safety.Permit) error {
 	if err := d.ui.object(writeJSON{Schema: schema, Target: d.path, Written: int64(res.Written), Left: int64(res.Left), Receipt: &res.Receipt}); err != nil {
 		return err
 	}
-	d.answerf("%s holds again what the receipt kept of it: %s put back and read back\n", d.path, counted(layout.Sector(res.Written), "sector"))
+	d.wrapped("", fmt.Sprintf("%s holds again what the receipt kept of it: %s put back and read back", d.path, counted(layout.Sector(res.Written), "sector")))
 	d.letGo()
 	return nil
 }

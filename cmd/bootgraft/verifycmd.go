@@ -31,7 +31,7 @@ func verifyCommand(u *ui) *cobra.Command {
 	opt := safety.VerifyOptions{}
 	c := &cobra.Command{
 		Use:   "verify PLAN TARGET | verify IMAGE",
-		Short: "compare every sector of a card with its plan, or an archive with its record",
+		Short: "compare a card with its plan, or a capture with its record",
 		Long:  verifyHelp,
 		Args:  cobra.RangeArgs(1, 2),
 		RunE: func(c *cobra.Command, args []string) error {
@@ -108,11 +108,11 @@ func (u *ui) compared(target string, c *safety.Comparison, opinions []second.Opi
 	}
 	u.answerf("%s: %s compared", target, counted(c.Compared, "sector"))
 	if c.Left > 0 {
-		u.answerf("; %s not touched by the plan, so not compared", grouped(c.Left))
+		u.answerf("; %s not touched by the plan", grouped(c.Left))
 	}
 	u.answerf("\n")
 	if c.SHA256 != "" {
-		u.answerf("SHA-256 of the compared sectors: %s\n", c.SHA256)
+		u.answerf("SHA-256 of the compared sectors:\n  %s\n", c.SHA256)
 	}
 	if c.Unequal > 0 {
 		u.showDifferences(c)
@@ -130,15 +130,15 @@ func (u *ui) compared(target string, c *safety.Comparison, opinions []second.Opi
 }
 
 func (u *ui) showDifferences(c *safety.Comparison) {
-	u.answerf("\n%15s %5s  %-11s %-18s %s\n", "sector", "byte", "", "why", "wanted / found")
+	u.answerf("\n%13s %5s  %-8s %-17s %s\n", "sector", "byte", "", "why", "wanted / found")
 	for _, d := range c.Differences {
-		u.answerf("%15s %5d  %-11s %-18s %s\n%54s%s\n", grouped(d.Sector), d.Offset, words[d.Op], d.Why, d.Want, "", d.Have)
+		u.answerf("%13s %5d  %-8s %-17s %s\n%48s%s\n", grouped(d.Sector), d.Offset, words[d.Op], d.Why, d.Want, "", d.Have)
 		if d.Note != "" {
 			u.wrapped("                         ", d.Note)
 		}
 	}
 	if more := c.Unequal - layout.Sector(len(c.Differences)); more > 0 {
-		u.answerf("%15s ... and %s more sectors (--limit)\n", "", grouped(more))
+		u.answerf("%13s ... and %s more (--limit)\n", "", grouped(more))
 	}
 	u.answerf("\n")
 	for _, op := range []layout.Op{layout.Copy, layout.Render, layout.Zero} {

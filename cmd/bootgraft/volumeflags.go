@@ -16,13 +16,14 @@ import (
 const volumeHelp = `FAT volumes may change their size with the card. N is the number of the entry,
 0 for a volume without a table:
 
-  --volume N:shrink          as large as fits: what a smaller card does by itself
+  --volume N:shrink          as large as fits: what happens on a smaller card
   --volume N:shrink=SECTORS  to this size
   --volume N:grow            as far as the card, the FAT type and the device go
   --volume N:grow=SECTORS    to this size; refused if that cannot be
   --volume N:keep            not at all
 
-  bootgraft plan old.img --size 62333952s --volume 1:grow --device-limit 137GB -o card.plan
+  bootgraft plan old.img --size 62333952s --volume 1:grow \
+      --device-limit 137GB -o card.plan
   bootgraft plan old.img --size 30000000s --move none --reserve 1% -o card.plan
   bootgraft plan old.img --size 30000000s --pin FIRMWARE.BIN -o card.plan
 

@@ -22,8 +22,9 @@ every guard is asked, the page says which card it is, what it holds and what
 will happen, and ends with the line to type. The word in that line is for this
 plan, this card and what the card holds now; nothing skips a guard. A receipt
 beside the plan keeps what is replaced first (see bootgraft undo). If the power
-fails the same command goes on. "next" as TARGET waits for the card to be put
-in, and holds it before a desktop mounts it.
+fails the same command goes on from it, with a rehearsal and a word of its own.
+"next" as TARGET waits for the card to be put in, and holds it before a desktop
+mounts it.
 
 Examples:
 
@@ -103,6 +104,7 @@ type job struct {
 	src   *opened
 	card  *card.Card
 	files []os.FileInfo // everything that the job reads
+	words string        // flags that a next command about the same plan needs
 	close func()
 }
 
@@ -122,7 +124,7 @@ func openJob(planPath string, source planSourceFlags) (*job, error) {
 		f.Close()
 		return nil, err
 	}
-	j := &job{plan: p, src: src, files: append([]os.FileInfo{st}, src.files...), close: func() {
+	j := &job{plan: p, src: src, words: source.words(), files: append([]os.FileInfo{st}, src.files...), close: func() {
 		src.close()
 		f.Close()
 	}}
@@ -140,7 +142,7 @@ func openJob(planPath string, source planSourceFlags) (*job, error) {
 func staleError(path string, err error) error {
 	var stale *card.StaleError
 	if errors.As(err, &stale) {
-		return refusef("the plan was not made for %s as it is now: %w. Plan again", path, err)
+		return refusef("the plan was not made for %s as it is now: %w", path, err)
 	}
 	return err
 }
@@ -184,9 +186,9 @@ func (u *ui) wrote(args []string, j *job, res safety.Result) error {
 	}
 	u.answerf("\n")
 	if res.SHA256 != "" {
-		u.answerf("  SHA-256 of all sectors but those not touched: %s\n", res.SHA256)
+		u.answerf("  SHA-256 of all sectors but those not touched:\n  %s\n", res.SHA256)
 	}
-	u.answerf("\nNext, compare every sector with the plan:\n\n  bootgraft verify %s %s\n", args[0], args[1])
+	u.answerf("\nNext, compare every sector with the plan:\n\n  bootgraft verify %s %s%s\n", shellWord(args[0]), shellWord(args[1]), j.words)
 	if res.Missing > 0 {
 		return coded(exitIncomplete, fmt.Errorf("done, but %s sectors that the source does not know are zeros on the card", grouped(res.Missing)))
 	}

@@ -216,9 +216,11 @@ func (d *deviceWrite) wrote(res safety.DeviceResult) error {
 	if res.Left > 0 {
 		d.answerf(", %s not touched", grouped(res.Left))
 	}
-	d.answerf("\n  what was written first was still there at the end: it is no card that only repeats itself\n  receipt: %s\n", res.Receipt)
+	d.answerf("\n")
+	d.wrapped("  ", "what was written first was still there at the end: it is no card that only repeats itself")
+	d.answerf("  receipt: %s\n", res.Receipt)
 	d.letGo()
-	d.answerf("\nTo compare every sector once more, in this reader or another one:\n\n  bootgraft verify %s %s\n", shellWord(d.plan), shellWord(d.path))
+	d.answerf("\nTo compare every sector once more, in this reader or another one:\n\n  bootgraft verify %s %s%s\n", shellWord(d.plan), shellWord(d.path), d.job.words)
 	if res.Missing > 0 {
 		return coded(exitIncomplete, fmt.Errorf("done, but %s sectors that the source does not know are zeros on the card", grouped(res.Missing)))
 	}
@@ -234,7 +236,7 @@ func (w *cardWork) letGo() {
 	case detached:
 		w.answerf("\nThe card is detached from the system. Pull it now.\n")
 	default:
-		w.answerf("\nThe system still sees the card. Pull it now, before a desktop mounts and changes it.\n")
+		w.answerf("\nThe system still sees the card. Pull it now, before a desktop mounts and changes\nit.\n")
 	}
 }
 

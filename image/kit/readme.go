@@ -102,8 +102,9 @@ With bootgraft, a kit stands wherever the image of a drive may stand:
   bootgraft plan KIT --size Ns --empty-volume 1 -o card.plan
   bootgraft write card.plan card.img
 
-Without it: every file sectors/START+COUNT.bin lies at sector START of the drive.
-Any tool that reads ZIP files takes them out. dd writes them into an image file:
+Without it: every file sectors/START+COUNT.bin lies at sector START of the
+drive. Any tool that reads ZIP files takes them out. dd writes them into an
+image file:
 
   dd if=START+COUNT.bin of=card.img bs=SECTORSIZE seek=START conv=notrunc
 `
@@ -112,8 +113,8 @@ Any tool that reads ZIP files takes them out. dd writes them into an image file:
 // of a card.
 const WayOut = `THERE ARE NO RULES FOR ANOTHER SIZE IN THIS KIT
 
-If the device hides the size of its drive in a place that nobody knows, a card of
-another size may not start. The usual way out:
+If the device hides the size of its drive in a place that nobody knows, a card
+of another size may not start. The usual way out:
 
   1. Write the card as it is: all bytes unchanged, the old size in them.
   2. Let the device format the card. Only the card, never the original drive.
@@ -133,14 +134,15 @@ BEFORE YOU USE IT
 WHOSE IS IT
 
 The code in boot areas may be somebody's work, and whoever made the device may
-hold rights in it. Ask before you pass this file on, keep to the law of the place
-where you live, and use it for a device that is yours, or with its owner's word.
+hold rights in it. Ask before you pass this file on, keep to
+the law of the place where you live, and use it for a device that is yours, or
+with its owner's word.
 `
 
 const noPromise = `
 PRIVACY
 
-Nobody knows the layout of this drive. Its sectors may hold names, texts or parts
-of recordings of whoever used it. Nothing was looked for but plain strings, and
-nothing is promised.
+Nobody knows the layout of this drive. Its sectors may hold names, texts or
+parts of recordings of whoever used it. Nothing was looked for but plain
+strings, and nothing is promised.
 `

@@ -28,7 +28,7 @@ func (e *StaleError) Error() string {
 	switch e.What {
 	case OtherMeaning:
 		return fmt.Sprintf("the plan was made for another source, or the source was changed since: "+
-			"the sectors on which the plan rests have the check number %s, not %s; plan again", e.Have, e.Want)
+			"the sectors on which the plan rests have the check number %s, not %s. Plan again", e.Have, e.Want)
 	default:
 		return fmt.Sprintf("the plan was made for another source: %s %s, not %s", e.What, e.Have, e.Want)
 	}

@@ -64,7 +64,7 @@ func (s *surveyor) askFAT(span layout.Span, index int) (*layout.Volume, error) {
 		s.noteIn(onDisk(f, span), index)
 	}
 	for _, f := range v.CheckPlace(span.Start, span.Count) {
-		s.noteIn(onDisk(f, span), index)
+		s.noteIn(f, index) // counts from the start of the disk already
 	}
 	l := v.Layout(span.Start, index)
 	if len(s.looked.Within(span)) == 0 { // overlapping entries could have the same tables read without end
