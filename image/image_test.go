@@ -70,6 +70,23 @@ func TestShrunkFile(t *testing.T) {
 	}
 }
 
+// boastful fills every buffer, and says that it failed.
+type boastful struct{ err error }
+
+func (b boastful) ReadAt(p []byte, _ int64) (int, error) { return len(p), b.err }
+
+// What comes with an error is no data.
+func TestReadFullWithError(t *testing.T) {
+	if err := image.ReadFull(boastful{io.EOF}, make([]byte, 8), 0); err != nil {
+		t.Errorf("a source that ends right there: %v", err) // as io.ReaderAt allows
+	}
+	bad := &image.ReadError{Fault: image.BadSector, Err: io.ErrUnexpectedEOF}
+	var got *image.ReadError
+	if err := image.ReadFull(boastful{bad}, make([]byte, 8), 0); !errors.As(err, &got) {
+		t.Errorf("a failed read gives data: %v", err)
+	}
+}
+
 func TestReadSectorsBounds(t *testing.T) {
 	d := pattern(10)
 	for _, s := range []layout.Span{{Start: -1, Count: 1}, {Start: 0, Count: -1}, {Start: 10, Count: 1}, {Start: 9, Count: 2}, {Start: 1 << 62, Count: 1 << 62}} {

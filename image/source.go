@@ -97,11 +97,11 @@ func ReadSectors(src Source, s layout.Span) ([]byte, error) {
 }
 
 // ReadFull fills buf from byte off of the source. A source that ends early is
-// io.ErrUnexpectedEOF.
+// io.ErrUnexpectedEOF. What comes with an error is no data, however much it is.
 func ReadFull(src io.ReaderAt, buf []byte, off int64) error {
 	n, err := src.ReadAt(buf, off)
 	switch {
-	case n == len(buf):
+	case n == len(buf) && (err == nil || errors.Is(err, io.EOF)):
 		return nil
 	case err == nil || errors.Is(err, io.EOF):
 		return fmt.Errorf("at byte %d: %w", off+int64(n), io.ErrUnexpectedEOF)

@@ -161,7 +161,10 @@ func (p *parts) readOne(b []byte, off int64) (int, error) {
 	for _, q := range p.list {
 		if start, end := int64(q.Start)*size, int64(q.End())*size; off >= start && off < end {
 			b = b[:min(int64(len(b)), end-off)]
-			return len(b), image.ReadFull(q.img, b, off-start)
+			if err := image.ReadFull(q.img, b, off-start); err != nil {
+				return 0, err
+			}
+			return len(b), nil
 		}
 	}
 	return 0, &image.UnknownError{Span: layout.Span{Start: layout.Sector(off / size), Count: 1}, State: image.Unread}

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"errors"
+	"io"
 	"time"
 
 	"bootgraft/image"
@@ -61,8 +62,8 @@ func (p *peek) ReadAt(b []byte, off int64) (int, error) {
 		from := max(off, int64(x)*n)
 		copy(b[from-off:end-off], s[from-int64(x)*n:])
 	}
-	if int(end-off) < len(b) {
-		return image.NewWindow(p.Source, image.Whole(p.Source)).ReadAt(b[end-off:], p.Size())
+	if end-off < int64(len(b)) {
+		return int(max(0, end-off)), io.EOF
 	}
 	return len(b), nil
 }

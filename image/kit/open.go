@@ -12,6 +12,7 @@ import (
 	"hash/crc32"
 	"io"
 
+	"bootgraft/image"
 	"bootgraft/layout"
 )
 
@@ -98,7 +99,7 @@ func checkEnd(r io.ReaderAt, size int64) error {
 	if size < endSize {
 		return malformed("", "it is cut off")
 	}
-	if n, err := r.ReadAt(b[:], size-endSize); n < endSize {
+	if err := image.ReadFull(r, b[:], size-endSize); err != nil {
 		return fmt.Errorf("reading the end of the kit: %w", err)
 	}
 	count := binary.LittleEndian.Uint16(b[10:])
@@ -153,7 +154,7 @@ func (o *opener) text(name string, most int64) ([]byte, error) {
 		return nil, err
 	}
 	b := make([]byte, f.UncompressedSize64)
-	if n, err := o.r.ReadAt(b, at); n < len(b) {
+	if err := image.ReadFull(o.r, b, at); err != nil {
 		return nil, fmt.Errorf("reading %s of the kit: %w", name, err)
 	}
 	if sum := crc32.ChecksumIEEE(b); sum != f.CRC32 {

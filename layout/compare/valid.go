@@ -18,7 +18,8 @@ func (r *Rules) Check() error {
 		return fmt.Errorf("rules: areas of %d and %d sectors", r.Head, r.Tail)
 	}
 	if len(r.Fields) > maxFields || len(r.Copies) > maxCopies || len(r.Checks) > maxChecks || len(r.Carried) > maxCarried {
-		return errors.New("rules: more than any original has")
+		return fmt.Errorf("rules: %d numbers, %d copies, %d checksums and %d runs of other bytes are more than originals of one model have",
+			len(r.Fields), len(r.Copies), len(r.Checks), len(r.Carried))
 	}
 	for i := range r.Fields {
 		if err := r.checkField(&r.Fields[i]); err != nil {

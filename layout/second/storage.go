@@ -31,7 +31,7 @@ func (s *storage) ReadAt(p []byte, off int64) (int, error) {
 		return 0, nil
 	}
 	n, err := s.r.ReadAt(p, off)
-	if n == len(p) {
+	if n == len(p) && (err == nil || errors.Is(err, io.EOF)) {
 		return n, nil
 	}
 	if err == nil {

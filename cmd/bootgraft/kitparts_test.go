@@ -1,0 +1,38 @@
+package main
+
+import (
+	"bytes"
+	"errors"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+)
+
+// What a piece no longer gives is an error, never zeros.
+func TestPartThatShrinks(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "head.bin")
+	if err := os.WriteFile(path, bytes.Repeat([]byte{0x5A}, 4*512), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	src, err := openParts([]string{"0s=" + path}, 100, 512)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer src.close()
+	if b, err := image.ReadSectors(src, layout.Span{Count: 4}); err != nil || b[4*512-1] != 0x5A {
+		t.Fatalf("whole: %v", err)
+	}
+	if err := os.Truncate(path, 512); err != nil {
+		t.Fatal(err)
+	}
+	if b, err := image.ReadSectors(src, layout.Span{Count: 4}); err == nil {
+		t.Errorf("cut short: %d bytes and no error", len(b))
+	}
+	var unknown *image.UnknownError
+	if _, err := image.ReadSectors(src, layout.Span{Start: 3, Count: 2}); !errors.As(err, &unknown) {
+		t.Errorf("beyond the piece: %v", err)
+	}
+}
