@@ -58,9 +58,9 @@ func recorder(t *testing.T) *imagetest.Disk {
 	return d
 }
 
-// session asks the advisor as a capture does: everything that it names gets
+// follow asks the advisor as a capture does: everything that it names gets
 // known, and it is asked again until it names nothing new.
-func session(t *testing.T, d image.Source, a *advise.Advisor, bad layout.Spans) (order []capture.Wish, known layout.Spans) {
+func follow(t *testing.T, d image.Source, a *advise.Advisor, bad layout.Spans) (order []capture.Wish, known layout.Spans) {
 	t.Helper()
 	whole := image.Whole(d)
 	for round := 0; ; round++ {
@@ -106,7 +106,7 @@ func badKnown(bad, tried layout.Spans) layout.Spans {
 func TestTailBehindABlankGap(t *testing.T) {
 	const ends = 1000
 	d := recorder(t)
-	_, known := session(t, d, &advise.Advisor{Ends: capture.Ends{Head: ends * 512, Tail: ends * 512}}, nil)
+	_, known := follow(t, d, &advise.Advisor{Ends: capture.Ends{Head: ends * 512, Tail: ends * 512}}, nil)
 	for _, s := range []layout.Span{{Start: 0, Count: start}, {Start: start + length, Count: ends}, {Start: sectors - ends, Count: ends}} {
 		if missed := known.Outside(s); len(missed) > 0 {
 			t.Errorf("boot areas that nobody asked for: %v", missed)
@@ -121,7 +121,7 @@ func TestTailBehindABlankGap(t *testing.T) {
 // every file is named, while free space is not.
 func TestOrder(t *testing.T) {
 	d := recorder(t)
-	order, known := session(t, d, &advise.Advisor{Files: true}, nil)
+	order, known := follow(t, d, &advise.Advisor{Files: true}, nil)
 	if first := order[0]; first.Start != 0 || first.Class != capture.Boot {
 		t.Errorf("first comes %s %s, want sector 0", first.Class, first.Span)
 	}
@@ -179,7 +179,7 @@ func TestBadSectors(t *testing.T) {
 	for _, bad := range []layout.Spans{
 		{{Start: 0, Count: 1}}, {{Start: start, Count: 1}}, {{Start: start + 40, Count: 30}}, {{Start: 0, Count: 2000}}, {{Start: 0, Count: sectors}},
 	} {
-		order, known := session(t, d, &advise.Advisor{Files: true}, bad)
+		order, known := follow(t, d, &advise.Advisor{Files: true}, bad)
 		if len(order) == 0 || !known.Holds(0) {
 			t.Errorf("bad %v: %d wishes", bad, len(order))
 		}
@@ -190,7 +190,7 @@ func TestBadSectors(t *testing.T) {
 func TestUnknownLayout(t *testing.T) {
 	d := imagetest.New(sectors, 512)
 	d.Put(1, bytes.Repeat([]byte("HEAD"), 128))
-	_, known := session(t, d, &advise.Advisor{Ends: capture.Ends{Head: 1 << 20, Tail: 2 << 20}, Files: true}, nil)
+	_, known := follow(t, d, &advise.Advisor{Ends: capture.Ends{Head: 1 << 20, Tail: 2 << 20}, Files: true}, nil)
 	for _, s := range []layout.Span{{Count: 2048}, {Start: sectors - 4096, Count: 4096}} {
 		if len(known.Outside(s)) > 0 {
 			t.Errorf("sectors %s are not all named", s)
@@ -226,7 +226,7 @@ func TestChain(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer disk.Close()
-	order, known := session(t, disk, &advise.Advisor{Files: true}, nil)
+	order, known := follow(t, disk, &advise.Advisor{Files: true}, nil)
 	table, err := mbr.Read(disk)
 	if err != nil {
 		t.Fatal(err)
