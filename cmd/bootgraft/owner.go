@@ -1,6 +1,8 @@
 package main
 
 import (
+	"errors"
+	"io/fs"
 	"os"
 	"strconv"
 )
@@ -16,16 +18,22 @@ func caller() (uid, gid int, ok bool) {
 	return uid, gid, err1 == nil && err2 == nil && uid > 0 && gid >= 0
 }
 
-// giveFileToCaller makes a new file belong to the caller of sudo.
+// giveFileToCaller makes a new file belong to the caller of sudo. A file system
+// that has no owners, such as FAT, or gives root no right to change them, is no
+// reason to fail.
 func giveFileToCaller(f *os.File) error {
-	if uid, gid, ok := caller(); ok {
-		return f.Chown(uid, gid)
+	uid, gid, ok := caller()
+	if !ok {
+		return nil
 	}
-	return nil
+	err := f.Chown(uid, gid)
+	if errors.Is(err, fs.ErrPermission) || errors.Is(err, errors.ErrUnsupported) {
+		return nil
+	}
+	return err
 }
 
-// giveToCaller makes new files belong to the caller of sudo. A file system
-// that has no owners is no reason to fail.
+// giveToCaller makes new files belong to the caller of sudo, where they can.
 func giveToCaller(paths ...string) {
 	uid, gid, ok := caller()
 	if !ok {
