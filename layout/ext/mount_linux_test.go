@@ -18,8 +18,9 @@ import (
 func mounted(t *testing.T, path string, fn func(dir string)) {
 	t.Helper()
 	need.Root(t)
-	defer need.NewDisk(t)()
+	release := need.NewDisk(t)
 	loop := strings.TrimSpace(run(t, "losetup", "--find", "--show", path))
+	release()
 	defer run(t, "losetup", "-d", loop)
 	dir := t.TempDir()
 	run(t, "mount", loop, dir)

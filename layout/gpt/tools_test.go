@@ -236,8 +236,9 @@ func TestFourKiBAgainstSfdisk(t *testing.T) {
 		t.Fatal(err)
 	}
 	img := imagetest.Save(t, apply(r, 70000, 4096))
-	defer need.NewDisk(t)()
+	release := need.NewDisk(t)
 	out, err := exec.Command(losetup, "--read-only", "--sector-size", "4096", "--show", "-f", img).Output()
+	release()
 	if err != nil {
 		need.Absent(t, "a loop device with sectors of 4096 bytes")
 	}
