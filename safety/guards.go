@@ -111,8 +111,8 @@ func hasSize(x *examined) *Refusal {
 			"it has %d sectors, %d %s than the card of the receipt", have, by, word)
 	}
 	do := x.Command
-	if do == "" {
-		do = fmt.Sprintf("make a plan for %ds", have)
+	if do == "" || x.SectorSize != x.Disk.SectorSize { // no plan of this source would do
+		do = fmt.Sprintf("make a plan for %d sectors of %d bytes", have, x.SectorSize)
 	}
 	return x.refuse(TargetSize, do, "it has %d sectors, %d %s than the plan is for", have, by, word)
 }

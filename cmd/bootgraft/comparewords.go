@@ -160,9 +160,10 @@ func formulas(f *compare.Field) (out []reading) {
 	return out
 }
 
-// foretold says how far the originals foretell each other.
+// foretold says how far the originals foretell each other, in whole bits: more
+// than there are would be too much said next to the number that is needed.
 func foretold(bits float64) string {
-	if n := int(math.Round(bits)); n > 0 {
+	if n := int(math.Floor(bits)); n > 0 {
 		return fmt.Sprintf("foretold %s beyond chance", counted(n, "bit"))
 	}
 	return "foretold no better than by chance"

@@ -162,7 +162,7 @@ func (f *kitMakeFlags) check(args []string) (rules []byte, err error) {
 	case (f.sectors == "") != (len(f.parts) == 0):
 		return nil, usagef("--part and --sectors go together: the number of sectors of a drive is part of what its boot areas mean")
 	}
-	if err := kitPlace(f.out); err != nil {
+	if err := placeOf(f.out); err != nil {
 		return nil, err
 	}
 	if err := outputFree(f.out, "kit", &opened{}, f.replace); err != nil {
@@ -187,12 +187,13 @@ func (f *kitMakeFlags) check(args []string) (rules []byte, err error) {
 	return rules, nil
 }
 
-// kitPlace refuses a place where a kit would be lost.
-func kitPlace(path string) error {
-	dev, err := underDev(filepath.Dir(path))
+// placeOf refuses a place where a new file cannot be, or would be lost.
+func placeOf(path string) error {
+	dir := filepath.Dir(path)
+	dev, err := underDev(dir)
 	switch {
 	case errors.Is(err, os.ErrNotExist):
-		return refusef("there is no folder %s for the kit", filepath.Dir(path))
+		return refusef("there is no folder %s; make it first: mkdir -p %s", dir, shellWord(dir))
 	case err != nil:
 		return err
 	case dev:

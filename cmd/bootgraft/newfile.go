@@ -15,8 +15,8 @@ func outputFree(path, what string, src *opened, replace bool) error {
 	if path == "" {
 		return nil
 	}
-	if in, err := underDev(filepath.Dir(path)); in && err == nil {
-		return refusef("%s would lie among the device nodes and be gone after the next start; give a place on a disk", path)
+	if err := placeOf(path); err != nil {
+		return err
 	}
 	st, err := os.Lstat(path)
 	switch {

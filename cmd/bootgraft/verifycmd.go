@@ -35,6 +35,9 @@ func verifyCommand(u *ui) *cobra.Command {
 		Long:  verifyHelp,
 		Args:  cobra.RangeArgs(1, 2),
 		RunE: func(c *cobra.Command, args []string) error {
+			if opt.Limit < 0 {
+				return usagef("--limit %d is no number of differences", opt.Limit)
+			}
 			if len(args) == 1 {
 				return verifyArchive(c.Context(), u, args[0], source.record)
 			}

@@ -81,13 +81,13 @@ func Encode(w io.Writer, r *Rules) error {
 	}
 	f := fileJSON{Schema: Schema, Kind: Kind, SectorSize: r.SectorSize, Sizes: r.Sizes, Head: r.Head, Tail: r.Tail, Carried: r.Carried}
 	for _, x := range r.Fields {
-		f.Fields = append(f.Fields, fieldJSON{x.Place, x.Class, x.Width, math.Round(x.Bits*10) / 10, x.Ways[0].Formulas[0].String(), x.Doubt, x.Ways})
+		f.Fields = append(f.Fields, fieldJSON{x.Place, x.Class, x.Width, math.Floor(x.Bits*10) / 10, x.Ways[0].Formulas[0].String(), x.Doubt, x.Ways})
 	}
 	for _, c := range r.Copies {
 		f.Copies = append(f.Copies, copyJSON(c))
 	}
 	for _, c := range r.Checks {
-		f.Checks = append(f.Checks, checkJSON{c.Place, c.Width, math.Round(c.Bits*10) / 10, c.Doubt, c.Ways})
+		f.Checks = append(f.Checks, checkJSON{c.Place, c.Width, math.Floor(c.Bits*10) / 10, c.Doubt, c.Ways})
 	}
 	e := json.NewEncoder(w)
 	e.SetIndent("", " ")

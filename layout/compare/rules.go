@@ -2,6 +2,7 @@ package compare
 
 import (
 	"fmt"
+	"math"
 	"slices"
 
 	"bootgraft/image"
@@ -100,7 +101,7 @@ func (c *Check) State() State {
 // why says what keeps a checksum from being proved.
 func (c *Check) why() string {
 	if c.Doubt == "" && c.Bits < Bar {
-		return fmt.Sprintf("foretold %.0f bits beyond chance, %d are needed", c.Bits, Bar)
+		return fmt.Sprintf("foretold %.0f bits beyond chance, %d are needed", math.Floor(c.Bits), Bar)
 	}
 	return c.Doubt
 }
@@ -184,7 +185,7 @@ func (f *Field) judge(i int, a *Answer) {
 	switch {
 	case a.Why != "":
 	case f.Bits < Bar:
-		a.Why = fmt.Sprintf("foretold %.0f bits beyond chance, %d are needed", f.Bits, Bar)
+		a.Why = fmt.Sprintf("foretold %.0f bits beyond chance, %d are needed", math.Floor(f.Bits), Bar)
 	case i > 0:
 		a.Why = fmt.Sprintf("%d does not fit the %d bytes that were seen to change; it is written as %s", a.Value, f.Width, f.Ways[i].Encoding)
 	case len(a.Others) > 0:

@@ -184,7 +184,7 @@ func (l *loader) report() {
 	start := l.v.TableSpan(t.Copy).Start
 	if n := l.fromCopy.Sectors(); n > 0 {
 		t.Findings = append(t.Findings, layout.Warningf("fat-table-from-copy", l.fromCopy[0].Start,
-			"%d sectors of allocation table %d cannot be read; another copy of the table answers for them", n, t.Copy))
+			"in allocation table %d %s cannot be read; another copy of the table answers for that", t.Copy, sectorsText(n)))
 	}
 	for _, s := range l.missing {
 		first := int64(s.Start-start) * size * 8 / int64(t.Kind)
@@ -196,7 +196,7 @@ func (l *loader) report() {
 	}
 	if n := l.missing.Sectors(); n > 0 {
 		t.Findings = append(t.Findings, layout.Warningf("fat-table-missing", l.missing[0].Start,
-			"%d sectors of allocation table %d cannot be read, and no other copy answers for them; files whose chains pass there are incomplete", n, t.Copy))
+			"in allocation table %d %s cannot be read, and no other copy answers for that; files whose chains pass there are incomplete", t.Copy, sectorsText(n)))
 	}
 }
 
@@ -279,4 +279,11 @@ func (t *Table) Usage() (u Usage) {
 		}
 	}
 	return u
+}
+
+func sectorsText(n layout.Sector) string {
+	if n == 1 {
+		return "1 sector"
+	}
+	return fmt.Sprintf("%d sectors", n)
 }

@@ -265,6 +265,14 @@ func sectors(n layout.Sector) string {
 	return grouped(int64(n)) + " sectors"
 }
 
+// isAre is the verb for so many sectors.
+func isAre(n layout.Sector) string {
+	if n == 1 {
+		return "is"
+	}
+	return "are"
+}
+
 // grouped writes a number with thousands separators.
 func grouped(n int64) string {
 	s := fmt.Sprint(n)

@@ -183,7 +183,7 @@ func (p *planner) noteTwins(answered layout.Spans, twins []twin) {
 	for _, t := range twins {
 		if s := answered.Within(t.Span); len(s) > 0 && !told[t.name] && len(p.knownTwin(t, s[0])) > 0 {
 			told[t.name] = true
-			p.note(layout.Warningf("twin-used", s[0].Start, "%s that the source does not know (the first is sector %d) are taken from %s", sectors(s.Sectors()), s[0].Start, t.name))
+			p.note(layout.Warningf("twin-used", s[0].Start, "%s that the source does not know (the first is sector %d) %s taken from %s", sectors(s.Sectors()), s[0].Start, isAre(s.Sectors()), t.name))
 		}
 	}
 }
@@ -199,7 +199,7 @@ func (p *planner) missing(lost layout.Spans) {
 		if r.Role == layout.RoleVolume {
 			code = "missing-in-volume"
 		}
-		p.ask(layout.Refusalf(code, gone[0].Start, "%s of %s are not known (the first is sector %d); they become zeros on the card", sectors(gone.Sectors()), r.Name, gone[0].Start))
+		p.ask(layout.Refusalf(code, gone[0].Start, "%s of %s %s not known (the first is sector %d); they become zeros on the card", sectors(gone.Sectors()), r.Name, isAre(gone.Sectors()), gone[0].Start))
 	}
 }
 
@@ -236,7 +236,7 @@ func (p *planner) mendGPT(copy map[layout.Sector][]byte, rank layout.Rank) error
 		}
 	}
 	if at := slices.Sorted(maps.Keys(missing)); len(at) > 0 {
-		p.note(layout.Warningf("twin-used", at[0], "%s of the GUID partition table that the source does not know (the first is sector %d) are made from its other copy", sectors(layout.Sector(len(at))), at[0]))
+		p.note(layout.Warningf("twin-used", at[0], "%s of the GUID partition table that the source does not know (the first is sector %d) %s made from its other copy", sectors(layout.Sector(len(at))), at[0], isAre(layout.Sector(len(at)))))
 	}
 	return nil
 }
