@@ -8,13 +8,24 @@ import (
 	"fmt"
 	"os"
 	"os/signal"
+	"runtime"
 	"strings"
 	"syscall"
 
 	"github.com/spf13/cobra"
 )
 
-func main() { os.Exit(run(os.Args[1:])) }
+// The main thread does nothing but wait, see main.
+func init() { runtime.LockOSThread() }
+
+// main works in another thread than the first one. The kernel hands Ctrl-C to
+// the first thread; if that hung in a read that a dying drive never answers,
+// nobody would hear it.
+func main() {
+	code := make(chan int)
+	go func() { code <- run(os.Args[1:]) }()
+	os.Exit(<-code)
+}
 
 // run runs one command and returns the exit code.
 func run(args []string) int {
