@@ -84,7 +84,7 @@ func makeVolume(t testing.TB, r recipe, seed int64) *made {
 	t.Helper()
 	m := &made{path: mkfs(t, r), tree: map[string][]byte{}, dirs: map[string]bool{}}
 	rng := rand.New(rand.NewSource(seed))
-	for _, d := range []string{"SONGS", "SONGS/Session of a long summer day", "lower", "SONGS/Session of a long summer day/deep", "EMPTY"} {
+	for _, d := range []string{"SONGS", "SONGS/Evening of a long summer day", "lower", "SONGS/Evening of a long summer day/deep", "EMPTY"} {
 		tool(t, "mmd", "-i", m.path, "::/"+d)
 		m.dirs[d] = true
 	}
@@ -105,7 +105,7 @@ func makeVolume(t testing.TB, r recipe, seed int64) *made {
 }
 
 func (m *made) names(from, to int) []string {
-	dirs := []string{"", "SONGS/", "SONGS/Session of a long summer day/", "lower/", "SONGS/Session of a long summer day/deep/"}
+	dirs := []string{"", "SONGS/", "SONGS/Evening of a long summer day/", "lower/", "SONGS/Evening of a long summer day/deep/"}
 	forms := []string{"TRACK%03d.WAV", "Recording number %d, second take.wav", "low%d.txt", "Übung %d – drums.wav", "NOEXT%d", "two.dots.%d.x"}
 	var out []string
 	for i := from; i < to; i++ {

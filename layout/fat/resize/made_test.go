@@ -77,7 +77,7 @@ func mkfs(t testing.TB, r recipe) string {
 	return path
 }
 
-var folders = []string{"", "SONGS/", "SONGS/Session of a long summer day/", "lower/", "SONGS/Session of a long summer day/deep/"}
+var folders = []string{"", "SONGS/", "SONGS/Evening of a long summer day/", "lower/", "SONGS/Evening of a long summer day/deep/"}
 
 // makeVolume fills a fresh volume to a share of its room: nested, long-named
 // and empty files, some deleted and the room used again, so that later files
