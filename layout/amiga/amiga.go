@@ -47,9 +47,6 @@ type Table struct {
 // checksum or the chain is broken.
 func (t *Table) Layout() layout.Table { return t.table }
 
-// Owns tells whether an entry stands for sectors of its own.
-func Owns(e layout.Entry) bool { return !e.Empty() }
-
 // Read looks for a rigid disk block in the first 16 blocks of src. One whose
 // checksum is right wins over one whose checksum is wrong. If there is none it
 // returns a FormatError of fault Absent.
