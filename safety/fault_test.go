@@ -3,6 +3,7 @@
 package safety
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"io/fs"
@@ -11,15 +12,18 @@ import (
 	"strconv"
 	"syscall"
 	"testing"
+
+	"bootgraft/safety/newfile"
 )
 
 var errFault = &fs.PathError{Op: "fault", Path: "card", Err: syscall.EIO}
 
 // faults is the real file system, whose operation number at fails.
 type faults struct {
-	osFiles
+	newfile.OS
 	n, at   int
 	then    func() error // what happens at that operation; its error is the operation's
+	plain   bool         // like a file system without renameat2(2)
 	noLinks bool         // like FAT
 	seen    []string     // the operations
 }
@@ -33,108 +37,133 @@ func (f *faults) op(name string) error {
 	return nil
 }
 
-func (f *faults) lstat(name string) (fs.FileInfo, error) {
+func (f *faults) Lstat(name string) (fs.FileInfo, error) {
 	if err := f.op("lstat"); err != nil {
 		return nil, err
 	}
-	return f.osFiles.lstat(name)
+	return f.OS.Lstat(name)
 }
 
-func (f *faults) create(name string, perm fs.FileMode) (outFile, error) {
+func (f *faults) Create(name string, perm fs.FileMode) (newfile.OutFile, error) {
 	if err := f.op("create"); err != nil {
 		return nil, err
 	}
-	file, err := f.osFiles.create(name, perm)
+	file, err := f.OS.Create(name, perm)
 	if err != nil {
 		return nil, err
 	}
 	return &faultyFile{file, f}, nil
 }
 
-func (f *faults) link(from, to string) error {
+func (f *faults) Exchange(a, b string) error {
+	if err := f.op("exchange"); err != nil {
+		return err
+	}
+	if f.plain {
+		return errors.ErrUnsupported
+	}
+	return f.OS.Exchange(a, b)
+}
+
+func (f *faults) RenameNew(from, to string) error {
+	if err := f.op("rename new"); err != nil {
+		return err
+	}
+	if f.plain {
+		return errors.ErrUnsupported
+	}
+	return f.OS.RenameNew(from, to)
+}
+
+func (f *faults) Link(from, to string) error {
 	if err := f.op("link"); err != nil {
 		return err
 	}
 	if f.noLinks {
 		return &os.LinkError{Op: "link", Old: from, New: to, Err: syscall.EPERM}
 	}
-	return f.osFiles.link(from, to)
+	return f.OS.Link(from, to)
 }
 
-func (f *faults) rename(from, to string) error {
+func (f *faults) Rename(from, to string) error {
 	if err := f.op("rename"); err != nil {
 		return err
 	}
-	return f.osFiles.rename(from, to)
+	return f.OS.Rename(from, to)
 }
 
-func (f *faults) remove(name string) error {
+func (f *faults) Remove(name string) error {
 	if err := f.op("remove"); err != nil {
 		return err
 	}
-	return f.osFiles.remove(name)
+	return f.OS.Remove(name)
 }
 
-func (f *faults) syncFolder(name string) error {
+func (f *faults) SyncFolder(name string) error {
 	if err := f.op("sync folder"); err != nil {
 		return err
 	}
-	return f.osFiles.syncFolder(name)
+	return f.OS.SyncFolder(name)
 }
 
 type faultyFile struct {
-	outFile
+	newfile.OutFile
 	f *faults
 }
 
 // WriteAt writes half before it fails.
 func (o *faultyFile) WriteAt(p []byte, off int64) (int, error) {
 	if err := o.f.op("write"); err != nil {
-		n, _ := o.outFile.WriteAt(p[:len(p)/2], off)
+		n, _ := o.OutFile.WriteAt(p[:len(p)/2], off)
 		return n, err
 	}
-	return o.outFile.WriteAt(p, off)
+	return o.OutFile.WriteAt(p, off)
 }
 
 func (o *faultyFile) Truncate(size int64) error {
 	if err := o.f.op("truncate"); err != nil {
 		return err
 	}
-	return o.outFile.Truncate(size)
+	return o.OutFile.Truncate(size)
 }
 
 func (o *faultyFile) Sync() error {
 	if err := o.f.op("sync"); err != nil {
 		return err
 	}
-	return o.outFile.Sync()
+	return o.OutFile.Sync()
 }
 
 func (o *faultyFile) Stat() (fs.FileInfo, error) {
 	if err := o.f.op("stat"); err != nil {
 		return nil, err
 	}
-	return o.outFile.Stat()
+	return o.OutFile.Stat()
 }
 
 func (o *faultyFile) Close() error {
 	if err := o.f.op("close"); err != nil {
-		o.outFile.Close()
+		o.OutFile.Close()
 		return err
 	}
-	return o.outFile.Close()
+	return o.OutFile.Close()
 }
+
+// oldImage is an older image, of one sector.
+var oldImage = bytes.Repeat([]byte("old image of a card, 32 bytes...\n")[:32], 16)
 
 // sweepCase is one way of writing a card.
 type sweepCase struct {
-	name                    string
-	replace, noLinks, stale bool
+	name                           string
+	replace, plain, noLinks, stale bool
 }
 
 var sweepCases = []sweepCase{
 	{name: "new"},
-	{name: "new, no hard links", noLinks: true},
+	{name: "new, by a link", plain: true},
+	{name: "new, no hard links", plain: true, noLinks: true},
 	{name: "replace", replace: true},
+	{name: "replace, by a rename alone", plain: true, replace: true},
 	{name: "replace, broken run before", replace: true, stale: true},
 }
 
@@ -142,14 +171,14 @@ var sweepCases = []sweepCase{
 func (c sweepCase) prepare(t *testing.T, dir string, at int, then func() error) (*imageWriter, *faults, *model) {
 	path := filepath.Join(dir, "card.img")
 	if c.replace {
-		put(t, path, []byte("old"))
+		put(t, path, oldImage)
 	}
 	if c.stale {
 		put(t, path+Unfinished, []byte("half"))
 	}
 	m := wholeCopy(patterned(1, 2048+9))
 	w := newImageWriter(path, m, m.pieces, Options{Replace: c.replace, Hash: true})
-	f := &faults{at: at, then: then, noLinks: c.noLinks}
+	f := &faults{at: at, then: then, plain: c.plain, noLinks: c.noLinks}
 	w.fs = f
 	return w, f, m
 }
@@ -191,7 +220,7 @@ func checkSwept(t *testing.T, c sweepCase, dir string, m *model, op string, res 
 	case !errors.Is(err, syscall.EIO):
 		t.Errorf("%s: the error lost its cause: %v", op, err)
 	case c.replace:
-		holds(t, path, []byte("old"))
+		holds(t, path, oldImage)
 	default:
 		if _, err := os.Lstat(path); !errors.Is(err, fs.ErrNotExist) {
 			t.Errorf("%s failed, and the target is there", op)
@@ -204,8 +233,8 @@ func checkSwept(t *testing.T, c sweepCase, dir string, m *model, op string, res 
 
 // Somebody takes a name while the card is written: that file is never touched.
 func TestNameTakenMeanwhile(t *testing.T) {
-	for _, c := range []sweepCase{sweepCases[0], sweepCases[1], sweepCases[2]} {
-		for _, op := range []string{"sync", "link", "create"} {
+	for _, c := range sweepCases[:5] {
+		for _, op := range []string{"sync", "rename new", "exchange", "link", "create"} {
 			dir := t.TempDir()
 			path := filepath.Join(dir, "card.img")
 			w, f, _ := c.prepare(t, dir, 0, nil)
@@ -239,28 +268,44 @@ type intruder struct {
 	files int
 }
 
-func (i *intruder) create(name string, perm fs.FileMode) (outFile, error) {
+func (i *intruder) Create(name string, perm fs.FileMode) (newfile.OutFile, error) {
 	if i.files++; i.files == 2 && i.op == "create" {
 		i.acted = true
 		i.act()
 	}
-	f, err := i.faults.create(name, perm)
+	f, err := i.faults.Create(name, perm)
 	if err != nil {
 		return nil, err
 	}
 	return &intrudedFile{f, i}, nil
 }
 
-func (i *intruder) link(from, to string) error {
+func (i *intruder) RenameNew(from, to string) error {
+	if i.op == "rename new" {
+		i.acted = true
+		i.act()
+	}
+	return i.faults.RenameNew(from, to)
+}
+
+func (i *intruder) Exchange(a, b string) error {
+	if i.op == "exchange" && !i.faults.plain && !i.acted {
+		i.acted = true
+		i.act()
+	}
+	return i.faults.Exchange(a, b)
+}
+
+func (i *intruder) Link(from, to string) error {
 	if i.op == "link" {
 		i.acted = true
 		i.act()
 	}
-	return i.faults.link(from, to)
+	return i.faults.Link(from, to)
 }
 
 type intrudedFile struct {
-	outFile
+	newfile.OutFile
 	i *intruder
 }
 
@@ -269,7 +314,7 @@ func (f *intrudedFile) Sync() error {
 		f.i.acted = true
 		f.i.act()
 	}
-	return f.outFile.Sync()
+	return f.OutFile.Sync()
 }
 
 // Another file under the unfinished name is neither published nor removed.
@@ -277,22 +322,22 @@ func TestUnfinishedTakenMeanwhile(t *testing.T) {
 	dir := t.TempDir()
 	w, f, _ := sweepCases[0].prepare(t, dir, 0, nil)
 	w.fs = &intruder{faults: f, op: "sync", act: func() {
-		os.Remove(w.temp)
-		put(t, w.temp, []byte("somebody else's"))
+		os.Remove(w.temp())
+		put(t, w.temp(), []byte("somebody else's"))
 	}}
 	var r *Refusal
 	if _, err := w.run(context.Background()); !errors.As(err, &r) || r.Code != TargetChanged {
 		t.Errorf("got %v", err)
 	}
 	only(t, dir, "card.img"+Unfinished)
-	holds(t, w.temp, []byte("somebody else's"))
+	holds(t, w.temp(), []byte("somebody else's"))
 }
 
 // What a file system that is full, or has no large files, answers.
 func TestNoRoom(t *testing.T) {
 	for _, c := range []struct {
 		code  string
-		files fileSystem
+		files newfile.System
 	}{
 		{NoRoom, fullFiles{}},
 		{FileTooLarge, smallFiles{}},
@@ -306,19 +351,19 @@ func TestNoRoom(t *testing.T) {
 	}
 }
 
-type fullFiles struct{ osFiles }
+type fullFiles struct{ newfile.OS }
 
-func (fullFiles) room(string) (int64, bool) { return 1000, true }
+func (fullFiles) Room(string) (int64, bool) { return 1000, true }
 
 // smallFiles answers as FAT does to a size of 4 GiB: EFBIG, ftruncate(2).
-type smallFiles struct{ osFiles }
+type smallFiles struct{ newfile.OS }
 
-func (smallFiles) create(name string, perm fs.FileMode) (outFile, error) {
-	f, err := osFiles{}.create(name, perm)
+func (smallFiles) Create(name string, perm fs.FileMode) (newfile.OutFile, error) {
+	f, err := newfile.OS{}.Create(name, perm)
 	return smallFile{f}, err
 }
 
-type smallFile struct{ outFile }
+type smallFile struct{ newfile.OutFile }
 
 func (smallFile) Truncate(int64) error {
 	return &fs.PathError{Op: "truncate", Path: "card", Err: syscall.EFBIG}

@@ -12,6 +12,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/layout"
+	"bootgraft/safety/newfile"
 )
 
 // openReceipt makes the receipt, with what the card holds now in it, or goes
@@ -96,7 +97,7 @@ func (a *applier) fillReceipt(h header) error {
 	if err := a.out.seal(); err != nil {
 		return err
 	}
-	return osFiles{}.syncFolder(folderOf(a.req.Receipt))
+	return newfile.OS{}.SyncFolder(newfile.FolderOf(a.req.Receipt))
 }
 
 func (a *applier) meterOver(total int64) func(n int64) {
@@ -110,7 +111,7 @@ func (a *applier) meterOver(total int64) func(n int64) {
 // roomFor refuses if the receipt may not fit, were nothing of it compressed.
 func roomFor(path string, content int64) error {
 	need := content + content/64 + 1<<20
-	free, known := osFiles{}.room(folderOf(path))
+	free, known := newfile.OS{}.Room(newfile.FolderOf(path))
 	if known && free < need {
 		return &Refusal{Code: NoRoom, Path: path, Do: fmt.Sprintf("free %d bytes, or give a receipt in another folder", need-free),
 			Why: fmt.Sprintf("keeping what is replaced needs up to %d bytes, and its file system has %d left", need, free)}

@@ -56,7 +56,7 @@ func checkKilled(t *testing.T, c sweepCase, path string, m *model) {
 	whole := err == nil && sum(got) == sum(m.file)
 	switch {
 	case whole:
-	case c.replace && string(got) == "old":
+	case c.replace && string(got) == string(oldImage):
 	case !c.replace && errors.Is(err, fs.ErrNotExist):
 	case c.noLinks && err == nil && len(got) == 0: // the name was claimed, and no more
 	default:

@@ -25,6 +25,11 @@ const (
 	TargetManyNames  = "target-many-names" // it has other names, which would keep the old bytes
 	TargetChanged    = "target-changed"    // it was touched by somebody while the new one was written
 	TargetUnderDev   = "target-under-dev"  // a new file among the device nodes
+	TargetIsCapture  = "target-is-capture" // the image of an old drive is overwritten by nothing
+	TargetIsRecord   = "target-is-record"  // nor is its record
+	TargetIsReceipt  = "target-is-receipt" // nor a receipt
+	TargetIsKit      = "target-is-kit"     // nor a kit
+	TargetOtherKind  = "target-other-kind" // a file is replaced by its own kind only
 	TargetSize       = "target-size"       // not the size that the plan was made for
 	NoFolder         = "no-folder"         // the folder of the target is missing
 	NoRoom           = "no-room"           // the file system is too full

@@ -7,6 +7,7 @@ import (
 	"sync/atomic"
 
 	"bootgraft/safety/blockdev"
+	"bootgraft/safety/newfile"
 )
 
 // Rehearsal is everything about a request that can be known before anything is
@@ -73,7 +74,7 @@ func (r *Request) addReceiptFolder() error {
 	if r.Receipt == "" {
 		return nil
 	}
-	dir := folderOf(r.Receipt)
+	dir := newfile.FolderOf(r.Receipt)
 	st, err := os.Stat(dir)
 	if errors.Is(err, os.ErrNotExist) {
 		return &Refusal{Code: NoFolder, Path: r.Receipt, Why: "there is no folder " + dir, Do: "make the folder first"}
@@ -81,7 +82,7 @@ func (r *Request) addReceiptFolder() error {
 	if err != nil {
 		return err
 	}
-	if in, err := underDev(dir); in && err == nil && r.Kind != Undo {
+	if in, err := newfile.UnderDev(dir); in && err == nil && r.Kind != Undo {
 		return &Refusal{Code: TargetUnderDev, Path: r.Receipt, Why: "it would lie among the device nodes, in memory, and be gone after the next start", Do: "give another place with --receipt"}
 	}
 	r.Files = append(r.Files[:len(r.Files):len(r.Files)], blockdev.File{Path: dir, Info: st, Role: "the receipt"})

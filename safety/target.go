@@ -8,12 +8,14 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/safety/blockdev"
+	"bootgraft/safety/newfile"
 )
 
-// guard judges whether a name may become an image file. It changes nothing.
+// guard judges whether a name may become a file of a kind.
 type guard struct {
-	fs      fileSystem
+	fs      newfile.System
 	path    string
+	kind    FileKind // of the file that comes
 	replace bool
 	avoid   []os.FileInfo
 	loops   func() ([]blockdev.Loop, error)
@@ -29,7 +31,7 @@ func (g *guard) target() (fs.FileInfo, error) {
 	if err := g.folder(); err != nil {
 		return nil, err
 	}
-	fi, err := g.fs.lstat(g.path)
+	fi, err := g.fs.Lstat(g.path)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, g.notUnderDev()
 	}
@@ -42,30 +44,55 @@ func (g *guard) target() (fs.FileInfo, error) {
 	if err := g.notUnderDev(); err != nil {
 		return nil, err
 	}
+	if err := g.replaceable(fi); err != nil {
+		return nil, err
+	}
 	if !g.replace {
 		return nil, g.refuse(TargetExists, "choose another name, or add --replace", "it exists")
 	}
-	if n := names(fi); n > 1 && !(n == 2 && g.leftover(fi)) {
+	if n := newfile.Names(fi); n > 1 && !(n == 2 && g.secondName(fi)) {
 		return nil, g.refuse(TargetManyNames, "choose another name",
 			"the file has %d names (hard links), and the others would keep the old bytes", n)
 	}
 	return fi, nil
 }
 
-// leftover tells whether the unfinished name is a second name of the file: a
+// replaceable refuses a file in whose place none of this kind may be put. It is
+// asked first, so that nobody is told to add --replace in vain.
+func (g *guard) replaceable(fi fs.FileInfo) error {
+	kind, note, err := fileKind(g.path, fi)
+	if err != nil {
+		return err
+	}
+	return g.protects(mayReplace(kind, g.kind), note)
+}
+
+// protects completes a refusal of the table.
+func (g *guard) protects(r *Refusal, note string) error {
+	if r == nil {
+		return nil
+	}
+	r.Path = g.path
+	if note != "" {
+		r.Why += " (" + note + ")"
+	}
+	return r
+}
+
+// secondName tells whether the unfinished name is a second name of the file: a
 // run was killed between giving it its name and taking the other away.
-func (g *guard) leftover(fi fs.FileInfo) bool {
-	other, err := g.fs.lstat(g.path + Unfinished)
+func (g *guard) secondName(fi fs.FileInfo) bool {
+	other, err := g.fs.Lstat(g.temp())
 	return err == nil && os.SameFile(other, fi)
 }
 
 // folder checks that there is a folder to hold the file.
 func (g *guard) folder() error {
-	dir := folderOf(g.path)
+	dir := newfile.FolderOf(g.path)
 	fi, err := os.Stat(dir)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		return g.refuse(NoFolder, "make the folder first", "there is no folder %s", dir)
+		return g.refuse(NoFolder, "make the folder first: mkdir -p "+dir, "there is no folder %s", dir)
 	case err != nil:
 		return err
 	case !fi.IsDir():
@@ -75,7 +102,7 @@ func (g *guard) folder() error {
 }
 
 func (g *guard) notUnderDev() error {
-	dev, err := underDev(folderOf(g.path))
+	dev, err := newfile.UnderDev(newfile.FolderOf(g.path))
 	if err == nil && dev {
 		err = g.refuse(TargetUnderDev, "choose a name in another folder; a card is written with --device",
 			"it is under /dev, where a file only fills the memory of the machine")
@@ -102,7 +129,7 @@ func (g *guard) unused(fi fs.FileInfo) error {
 		if fi.Mode()&fs.ModeDevice != 0 {
 			do = "choose a file; a card is written with --device"
 		}
-		return g.refuse(TargetWrongKind, do, "it is %s, not an image file", image.Kind(fi.Mode()))
+		return g.refuse(TargetWrongKind, do, "it is %s, not a file", image.Kind(fi.Mode()))
 	}
 	loops, err := g.loops()
 	if err != nil {

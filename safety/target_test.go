@@ -14,13 +14,14 @@ import (
 	"testing"
 
 	"bootgraft/image/imagetest/need"
+	"bootgraft/safety/newfile"
 )
 
 // refused runs a write that must be refused with the code, and proves that it
 // changed nothing in the folder.
 func refused(t *testing.T, w *imageWriter, code string) *Refusal {
 	t.Helper()
-	dir := folderOf(w.path)
+	dir := newfile.FolderOf(w.path)
 	before := listing(t, dir)
 	_, err := w.run(context.Background())
 	var r *Refusal
@@ -85,11 +86,11 @@ func TestTargetRefusals(t *testing.T) {
 		replace    bool
 		make       func(t *testing.T, path string)
 	}{
-		{"exists", TargetExists, false, func(t *testing.T, path string) { put(t, path, []byte("old")) }},
+		{"exists", TargetExists, false, func(t *testing.T, path string) { put(t, path, oldImage) }},
 		{"folder", TargetWrongKind, true, func(t *testing.T, path string) { do(t, os.Mkdir(path, 0o755)) }},
 		{"pipe", TargetWrongKind, true, func(t *testing.T, path string) { do(t, syscall.Mkfifo(path, 0o600)) }},
 		{"link", TargetWrongKind, true, func(t *testing.T, path string) {
-			put(t, path+".real", []byte("old"))
+			put(t, path+".real", oldImage)
 			do(t, os.Symlink(path+".real", path))
 		}},
 		{"broken link", TargetWrongKind, true, func(t *testing.T, path string) { do(t, os.Symlink("nowhere", path)) }},
@@ -99,13 +100,13 @@ func TestTargetRefusals(t *testing.T) {
 			t.Cleanup(func() { l.Close() })
 		}},
 		{"hard link", TargetManyNames, true, func(t *testing.T, path string) {
-			put(t, path, []byte("old"))
+			put(t, path, oldImage)
 			do(t, os.Link(path, path+".other"))
 		}},
 		{"left by a broken run", UnfinishedExists, false, func(t *testing.T, path string) { put(t, path+Unfinished, []byte("half")) }},
 		{"folder under the unfinished name", TargetWrongKind, true, func(t *testing.T, path string) { do(t, os.Mkdir(path+Unfinished, 0o755)) }},
 		{"another run", UnfinishedInUse, true, func(t *testing.T, path string) {
-			f, err := osFiles{}.create(path+Unfinished, 0o600)
+			f, err := newfile.OS{}.Create(path+Unfinished, 0o600)
 			do(t, err)
 			t.Cleanup(func() { f.Close() })
 		}},
@@ -209,7 +210,7 @@ func TestTargetInLoop(t *testing.T) {
 			}
 		}
 	}
-	put(t, filepath.Join(dir, "free.img"), []byte("old"))
+	put(t, filepath.Join(dir, "free.img"), oldImage)
 	if _, err := writerTo(filepath.Join(dir, "free.img"), Options{Replace: true}).run(context.Background()); err != nil {
 		t.Errorf("a file that no loop device uses: %v", err)
 	}

@@ -5,19 +5,13 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
-	"errors"
 	"fmt"
-	"io/fs"
 	"os"
-	"syscall"
 
 	"bootgraft/image"
 	"bootgraft/layout"
-	"bootgraft/safety/blockdev"
+	"bootgraft/safety/newfile"
 )
-
-// Unfinished is what is added to the name of an image file while it is written.
-const Unfinished = ".unfinished"
 
 // Options are the choices of WriteImage.
 type Options struct {
@@ -59,39 +53,30 @@ type imageWriter struct {
 	opt    Options
 	card   image.Source
 	pieces []layout.Piece
-	temp   string
-	old    fs.FileInfo // the target before, or nil
 	stored int64
 }
 
 func newImageWriter(path string, card image.Source, pieces []layout.Piece, opt Options) *imageWriter {
-	g := guard{fs: osFiles{}, path: path, replace: opt.Replace, avoid: opt.Avoid, loops: blockdev.Loops, swaps: blockdev.SwapList}
-	return &imageWriter{guard: g, opt: opt, card: card, pieces: pieces, temp: path + Unfinished}
+	out := Output{Path: path, Kind: ImageFile, Replace: opt.Replace, Avoid: opt.Avoid}
+	return &imageWriter{guard: out.guard(), opt: opt, card: card, pieces: pieces}
 }
 
 func (w *imageWriter) run(ctx context.Context) (Result, error) {
 	if err := checkCard(w.card, w.pieces); err != nil {
 		return Result{}, err
 	}
-	old, err := w.target()
-	if err != nil {
-		return Result{}, err
-	}
-	w.old = old
-	stale, err := w.stale()
-	if err != nil {
-		return Result{}, err
-	}
+	res := w.count()
 	need := w.bytes(stored)
-	if err := w.enough(need, stale); err != nil {
+	var err error
+	res.Folder, err = w.make(ctx, need, func(f newfile.OutFile) (err error) {
+		res.SHA256, err = w.fillFile(ctx, f, need)
+		return err
+	})
+	if err != nil {
 		return Result{}, err
 	}
-	if stale != nil {
-		if err := w.fs.remove(w.temp); err != nil {
-			return Result{}, err
-		}
-	}
-	return w.write(ctx, need)
+	res.Stored = w.stored
+	return res, nil
 }
 
 // checkCard proves that the pieces and the card fit each other.
@@ -105,29 +90,6 @@ func checkCard(card image.Source, pieces []layout.Piece) error {
 	return nil
 }
 
-// stale returns what a broken run left under the unfinished name, or nil.
-func (w *imageWriter) stale() (fs.FileInfo, error) {
-	g := w.guard
-	g.path = w.temp
-	fi, err := w.fs.lstat(w.temp)
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil, nil
-	}
-	if err != nil {
-		return nil, err
-	}
-	if err := g.unused(fi); err != nil {
-		return nil, err
-	}
-	if inUse(w.temp) {
-		return nil, g.refuse(UnfinishedInUse, "wait for it", "another run is writing it now")
-	}
-	if !w.replace {
-		return nil, g.refuse(UnfinishedExists, "delete it, or add --replace", "a run that broke off left it")
-	}
-	return fi, nil
-}
-
 // bytes adds up the runs of the card that are of one kind.
 func (w *imageWriter) bytes(kind fill) int64 {
 	var n int64
@@ -137,70 +99,6 @@ func (w *imageWriter) bytes(kind fill) int64 {
 		}
 	}
 	return n
-}
-
-// enough refuses if the file system has no room for all bytes that may have to
-// be stored. Zeros among them are found only by reading, so they count.
-func (w *imageWriter) enough(need int64, stale fs.FileInfo) error {
-	free, known := w.fs.room(folderOf(w.path))
-	if stale != nil {
-		free += storedBytes(stale)
-	}
-	if known && need > free {
-		return w.refuse(NoRoom, fmt.Sprintf("free %d bytes, or choose another folder", need-free),
-			"it needs %d bytes, and its file system has %d left", need, free)
-	}
-	return nil
-}
-
-func (w *imageWriter) write(ctx context.Context, need int64) (res Result, err error) {
-	perm := fs.FileMode(0o666)
-	if w.old != nil {
-		perm = w.old.Mode().Perm() // what was private stays private
-	}
-	f, err := w.fs.create(w.temp, perm)
-	if err != nil {
-		return Result{}, err
-	}
-	mine, err := f.Stat()
-	if err == nil {
-		err = w.finish(ctx, f, mine, need, &res)
-	}
-	if err != nil {
-		f.Close() // a second Close does no harm
-		return Result{}, errors.Join(err, w.discard(mine))
-	}
-	res.Folder = w.fs.syncFolder(folderOf(w.path))
-	return res, nil
-}
-
-// finish writes the file that is mine to the end and gives it its name.
-func (w *imageWriter) finish(ctx context.Context, f outFile, mine fs.FileInfo, need int64, res *Result) error {
-	*res = w.count()
-	sum, err := w.fillFile(ctx, f, need)
-	if err != nil {
-		return err
-	}
-	res.SHA256, res.Stored = sum, w.stored
-	if err := f.Close(); err != nil {
-		return fmt.Errorf("closing %s: %w", w.temp, err)
-	}
-	if err := ctx.Err(); err != nil { // the last moment at which stopping changes nothing
-		return err
-	}
-	return w.publish(mine)
-}
-
-// discard removes the unfinished file, unless somebody put another one there.
-func (w *imageWriter) discard(mine fs.FileInfo) error {
-	now, err := w.fs.lstat(w.temp)
-	if err == nil && mine != nil && !os.SameFile(now, mine) {
-		return nil
-	}
-	if err := w.fs.remove(w.temp); err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return fmt.Errorf("and the unfinished file stays: %w", err)
-	}
-	return nil
 }
 
 func (w *imageWriter) count() Result {
@@ -218,11 +116,8 @@ func (w *imageWriter) count() Result {
 }
 
 // fillFile gives the file its size and its bytes, and flushes them.
-func (w *imageWriter) fillFile(ctx context.Context, f outFile, need int64) (sum string, err error) {
-	if err := f.Truncate(w.card.Size()); errors.Is(err, syscall.EFBIG) {
-		return "", w.refuse(FileTooLarge, "choose a folder on another file system",
-			"its file system cannot hold a file of %d bytes", w.card.Size())
-	} else if err != nil {
+func (w *imageWriter) fillFile(ctx context.Context, f newfile.OutFile, need int64) (sum string, err error) {
+	if err := w.size(f, w.card.Size()); err != nil {
 		return "", err
 	}
 	p := &pump{src: w.card, runs: cardRuns(w.card, w.pieces), write: func(b []byte, off int64) error {
@@ -238,8 +133,8 @@ func (w *imageWriter) fillFile(ctx context.Context, f outFile, need int64) (sum 
 	if err := p.run(ctx); err != nil {
 		return "", err
 	}
-	if err := f.Sync(); err != nil {
-		return "", fmt.Errorf("flushing %s: %w", w.temp, err)
+	if err := w.flush(f); err != nil {
+		return "", err
 	}
 	if w.opt.Hash {
 		sum = hex.EncodeToString(p.hash.Sum(nil))
@@ -253,7 +148,7 @@ const holeUnit = 64 << 10
 
 // writeSparse writes b at off, except for units of zeros: the file reads as
 // zeros there already. It returns how many bytes it wrote.
-func writeSparse(f outFile, b []byte, off int64) (written int64, err error) {
+func writeSparse(f newfile.OutFile, b []byte, off int64) (written int64, err error) {
 	from := 0
 	flush := func(to int) error {
 		if from == to {

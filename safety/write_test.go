@@ -16,6 +16,7 @@ import (
 	"bootgraft/image/imagetest"
 	"bootgraft/image/imagetest/need"
 	"bootgraft/layout"
+	"bootgraft/safety/newfile"
 )
 
 func TestWriteThenVerify(t *testing.T) {
@@ -112,8 +113,8 @@ func TestSparseCard(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if fi.Size() != sectors*sector || storedBytes(fi) > 2*most {
-		t.Errorf("the file has %d bytes and takes up %d", fi.Size(), storedBytes(fi))
+	if fi.Size() != sectors*sector || newfile.StoredBytes(fi) > 2*most {
+		t.Errorf("the file has %d bytes and takes up %d", fi.Size(), newfile.StoredBytes(fi))
 	}
 	disk.n.Store(0)
 	if c := verify(t, m, path, VerifyOptions{}); c.Unequal > 0 || c.Compared != sectors {
@@ -161,7 +162,7 @@ func TestZerosInDataBecomeHoles(t *testing.T) {
 func TestReplaceKeepsMode(t *testing.T) {
 	dir := t.TempDir()
 	path := filepath.Join(dir, "card.img")
-	if err := os.WriteFile(path, []byte("old"), 0o600); err != nil {
+	if err := os.WriteFile(path, oldImage, 0o600); err != nil {
 		t.Fatal(err)
 	}
 	m := wholeCopy(patterned(1, 10))
@@ -181,7 +182,7 @@ func TestCancel(t *testing.T) {
 			dir := t.TempDir()
 			path := filepath.Join(dir, "card.img")
 			if replace {
-				put(t, path, []byte("old"))
+				put(t, path, oldImage)
 			}
 			ctx, cancel := context.WithCancelCause(context.Background())
 			why := errors.New("somebody pressed a key")
@@ -199,7 +200,7 @@ func TestCancel(t *testing.T) {
 				t.Errorf("step %d: error %v", at, err)
 			}
 			if replace {
-				holds(t, path, []byte("old"))
+				holds(t, path, oldImage)
 				only(t, dir, "card.img")
 			} else {
 				only(t, dir)

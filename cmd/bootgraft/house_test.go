@@ -36,7 +36,7 @@ var mayImport = map[string][]string{
 	"layout/second":   append([]string{"layout", "image", "layout/scan", "layout/files"}, formats...),
 	"layout/fit":      append([]string{"layout", "image", "layout/plan", "layout/scan", "layout/fat/resize", "layout/boot", "layout/compare", "layout/card"}, formats...),
 	"layout/card":     {"layout", "image", "layout/plan"},
-	"safety":          {"layout", "image", "layout/plan", "layout/card", "safety/blockdev", "safety/newfile"},
+	"safety":          {"layout", "image", "image/capture", "image/kit", "layout/compare", "layout/plan", "layout/card", "safety/blockdev", "safety/newfile"},
 	"safety/blockdev": {"layout", "image"},
 	"safety/newfile":  {},
 }

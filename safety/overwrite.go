@@ -1,0 +1,212 @@
+package safety
+
+import (
+	"bytes"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"bootgraft/image"
+	"bootgraft/image/capture"
+	"bootgraft/image/kit"
+	rules "bootgraft/layout/compare"
+	"bootgraft/layout/plan"
+)
+
+// FileKind is what a file is to this program.
+type FileKind string
+
+// The kinds of files. What lies there is known by its content, never by its
+// name.
+const (
+	EmptyFile   FileKind = "an empty file"
+	ImageFile   FileKind = "the image of a disk" // whole sectors, and none of the others
+	CaptureFile FileKind = "a capture"           // the image of an old drive, with its record or without
+	RecordFile  FileKind = "the record of a capture"
+	ReceiptFile FileKind = "a receipt"
+	PlanFile    FileKind = "a plan"
+	RuleFile    FileKind = "a rule file"
+	KitFile     FileKind = "a kit"
+	SourceFile  FileKind = "a source" // this command, or a plan in the same folder, reads it
+	OtherFile   FileKind = "something else"
+)
+
+// ownKind are the files that may be made again in the place of an older one of
+// their kind. What is not listed is replaced by nothing: it may be the only copy
+// of a drive that is dead, or the only way back.
+var ownKind = map[FileKind]bool{ImageFile: true, PlanFile: true, RuleFile: true}
+
+// protected says why files of a kind are overwritten by nothing.
+var protected = map[FileKind]struct{ code, why string }{
+	CaptureFile: {TargetIsCapture, "it is a capture, perhaps the only copy of its drive, and is overwritten by nothing"},
+	RecordFile:  {TargetIsRecord, "it is the record of a capture, without which nobody can tell what was read, and is overwritten by nothing"},
+	ReceiptFile: {TargetIsReceipt, "it is a receipt, the only way back to what a card held, and is overwritten by nothing"},
+	KitFile:     {TargetIsKit, "it is a kit, perhaps all that is left of its drive, and is overwritten by nothing"},
+	SourceFile:  {TargetIsSource, "it is read here or by a plan, and is overwritten by nothing"},
+}
+
+// mayReplace is the one table of what may be put in the place of what: nil, or
+// the refusal, without its path.
+func mayReplace(there, coming FileKind) *Refusal {
+	if p, ok := protected[there]; ok {
+		return &Refusal{Code: p.code, Why: p.why, Do: "choose another name"}
+	}
+	if there == EmptyFile || there == coming && ownKind[coming] {
+		return nil
+	}
+	if there == OtherFile {
+		return &Refusal{Code: TargetOtherKind, Do: "choose another name, or move that file away",
+			Why: fmt.Sprintf("it is no file that this program could make again, and %s replaces only files of its own kind", coming)}
+	}
+	return &Refusal{Code: TargetOtherKind, Do: "choose another name, or move that file away",
+		Why: fmt.Sprintf("it is %s, and %s replaces only files of its own kind", there, coming)}
+}
+
+// headBytes are enough to know every kind of file by its beginning.
+const headBytes = 64 << 10
+
+// fileKind finds out what the file at path is. Where it depends on another file,
+// note names that. fi is what Lstat says of it.
+func fileKind(path string, fi fs.FileInfo) (kind FileKind, note string, err error) {
+	near, err := lookAround(path, fi)
+	if err != nil {
+		return "", "", err
+	}
+	if near.kind != "" {
+		return near.kind, near.note, nil
+	}
+	if fi.Size() == 0 {
+		return EmptyFile, "", nil
+	}
+	head, err := readHead(path)
+	if err != nil {
+		return "", "", fmt.Errorf("what %s is cannot be found out, so it is not overwritten: %w", path, err)
+	}
+	if kind := kindByHead(head); kind != "" {
+		return kind, "", nil
+	}
+	if fi.Size()%512 != 0 {
+		return OtherFile, "", nil
+	}
+	img, err := image.Open(path, 512)
+	if err != nil {
+		return "", "", err
+	}
+	defer img.Close()
+	lost, err := capture.HoldsFill(img)
+	if err != nil {
+		return "", "", err
+	}
+	if lost {
+		return CaptureFile, "its record is not beside it", nil
+	}
+	return ImageFile, "", nil
+}
+
+// kindByHead knows what begins as only one kind does, whole or not.
+func kindByHead(head []byte) FileKind {
+	compact := bytes.Join(bytes.Fields(head[:min(len(head), 256)]), nil)
+	begins := func(text string) bool { return bytes.HasPrefix(compact, []byte(text)) }
+	switch {
+	case capture.IsRecord(head):
+		return RecordFile
+	case kit.Is(bytes.NewReader(head)):
+		return KitFile
+	case begins(`{"format":"` + strings.ReplaceAll(receiptFormat, " ", "") + `"`):
+		return ReceiptFile
+	case begins(fmt.Sprintf(`{"schema":%d,"target":{"sectors":`, plan.Schema)):
+		return PlanFile
+	case begins(fmt.Sprintf(`{"schema":%d,"kind":"%s"`, rules.Schema, strings.ReplaceAll(rules.Kind, " ", ""))):
+		return RuleFile
+	}
+	return ""
+}
+
+// readHead reads the beginning of a regular file.
+func readHead(path string) ([]byte, error) {
+	st, err := os.Stat(path)
+	if err != nil {
+		return nil, err
+	}
+	if !st.Mode().IsRegular() { // a pipe would wait for ever
+		return nil, &image.NotRegularError{Path: path, Kind: image.Kind(st.Mode())}
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	return io.ReadAll(io.LimitReader(f, headBytes))
+}
+
+// neighbour is what a file is because of another one in its folder.
+type neighbour struct {
+	kind FileKind
+	note string
+}
+
+// lookAround finds the record that makes a file a capture, and the plan that
+// makes it a source, under whatever name the file is known to them.
+func lookAround(path string, fi fs.FileInfo) (neighbour, error) {
+	if record := path + capture.RecordSuffix; exists(record) {
+		return neighbour{CaptureFile, "its record is " + record}, nil
+	}
+	dir := filepath.Dir(path)
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		return neighbour{}, fmt.Errorf("what needs %s cannot be found out, so it is not overwritten: %w", path, err)
+	}
+	for _, e := range entries {
+		name := filepath.Join(dir, e.Name())
+		if st, err := os.Stat(name); err != nil || !st.Mode().IsRegular() || os.SameFile(st, fi) {
+			continue
+		}
+		head, err := readHead(name)
+		if err != nil {
+			continue // nobody here could use it
+		}
+		switch kindByHead(head) {
+		case RecordFile:
+			if recordIsOf(name, head, fi) {
+				return neighbour{CaptureFile, "its record is " + name}, nil
+			}
+		case PlanFile:
+			if source := plan.SourcePath(head); source != "" && planReads(name, source, fi) {
+				return neighbour{SourceFile, "the plan " + name + " is made from it"}, nil
+			}
+		}
+	}
+	return neighbour{}, nil
+}
+
+func exists(path string) bool {
+	_, err := os.Lstat(path)
+	return err == nil
+}
+
+// recordIsOf tells whether a record is that of the file: it bears its name, or
+// its own image is not beside it and the drive has the size of the file.
+func recordIsOf(record string, head []byte, fi fs.FileInfo) bool {
+	img, named := strings.CutSuffix(record, capture.RecordSuffix)
+	if named {
+		if st, err := os.Stat(img); err == nil {
+			return os.SameFile(st, fi)
+		}
+	}
+	size, known := capture.RecordedSize(bytes.NewReader(head))
+	return !known || size == fi.Size()
+}
+
+// planReads tells whether a plan is made from the file. A path is as seen from
+// here, or from the folder of the plan.
+func planReads(planPath, source string, fi fs.FileInfo) bool {
+	for _, at := range []string{source, filepath.Join(filepath.Dir(planPath), source)} {
+		if st, err := os.Stat(filepath.FromSlash(at)); err == nil && os.SameFile(st, fi) {
+			return true
+		}
+	}
+	return false
+}
