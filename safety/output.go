@@ -126,7 +126,7 @@ func (g *guard) again(old fs.FileInfo) error {
 	case old == nil:
 		return g.refuse(TargetChanged, "look at that file, then choose another name",
 			"somebody put a file there while the new one was written")
-	case !os.SameFile(now, old):
+	case !newfile.Same(now, old):
 		return g.refuse(TargetChanged, "look at that file, then start again", "somebody put another file there while the new one was written")
 	}
 	_, err = g.target()

@@ -133,7 +133,7 @@ func (d *Draft) replace() error {
 	if err != nil {
 		return err
 	}
-	if !same(at, d.old) {
+	if !Same(at, d.old) {
 		return ErrTaken
 	}
 	err = d.sys.Exchange(d.temp, d.path)
@@ -144,7 +144,7 @@ func (d *Draft) replace() error {
 		return err
 	}
 	gone, err := d.sys.Lstat(d.temp)
-	if err == nil && !same(gone, d.old) {
+	if err == nil && !Same(gone, d.old) {
 		err = ErrTaken
 	}
 	if err == nil {
@@ -156,7 +156,9 @@ func (d *Draft) replace() error {
 	return nil
 }
 
-// same tells whether a file is the one that was looked at, and unchanged.
-func same(now, old fs.FileInfo) bool {
+// Same tells whether a file is the one that was looked at, and unchanged. A new
+// file may have the inode number of one that was removed, so its size and time
+// count too.
+func Same(now, old fs.FileInfo) bool {
 	return os.SameFile(now, old) && now.Size() == old.Size() && now.ModTime().Equal(old.ModTime())
 }
