@@ -121,7 +121,7 @@ func roomFor(path string, content int64) error {
 
 // continueReceipt goes on behind the last whole line.
 func (a *applier) continueReceipt() error {
-	file, err := os.OpenFile(a.receipt.Path, os.O_RDWR|os.O_APPEND, 0)
+	file, err := newfile.Open(a.receipt.Path, os.O_APPEND)
 	if err != nil {
 		return err
 	}

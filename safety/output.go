@@ -43,9 +43,9 @@ func (o Output) Check() error {
 
 // Write makes the file of what write writes. After an error an older file is as
 // it was, and no unfinished file remains, unless the error says so.
-func (o Output) Write(ctx context.Context, write func(io.Writer) error) error {
+func (o Output) Write(write func(io.Writer) error) error {
 	g := o.guard()
-	folder, err := g.make(ctx, 0, func(f newfile.OutFile) error {
+	folder, err := g.make(context.Background(), 0, func(f newfile.OutFile) error {
 		if err := write(f); err != nil {
 			return fmt.Errorf("writing %s: %w", o.Path, err)
 		}

@@ -17,6 +17,7 @@ import (
 	"bootgraft/image"
 	"bootgraft/layout"
 	"bootgraft/safety/blockdev"
+	"bootgraft/safety/newfile"
 )
 
 // The form of a receipt file, version 1. Lines of JSON (RFC 8259), each ended
@@ -103,7 +104,7 @@ type receiptWriter struct {
 
 // createReceipt makes a new receipt; it never opens what exists.
 func createReceipt(path string, created func(*os.File) error) (*os.File, error) {
-	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE|os.O_EXCL|os.O_APPEND, 0o644)
+	f, err := newfile.Create(path, os.O_APPEND)
 	if errors.Is(err, fs.ErrExist) {
 		return nil, &Refusal{Code: ReceiptExists, Path: path, Why: "a receipt is never overwritten", Do: "give another name with --receipt"}
 	}

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"path/filepath"
 	"strings"
 	"time"
 
@@ -116,10 +115,6 @@ func (f *captureFlags) run(c *cobra.Command, u *ui, args []string) error {
 		return captureError(err)
 	}
 	return u.captured(args, r, drive)
-}
-
-func captureTarget(path string) capture.Target {
-	return capture.Target{Storage: capture.Disk{Dir: filepath.Dir(path), Created: giveFileToCaller}, Image: path}
 }
 
 // openDrive opens what is to be captured: a device, the next device that is

@@ -11,6 +11,7 @@ import (
 
 	"bootgraft/image/capture"
 	"bootgraft/safety/blockdev"
+	"bootgraft/safety/newfile"
 )
 
 // imagePlace refuses a place where an image must not, or cannot, come to lie.
@@ -26,7 +27,7 @@ func imagePlace(source, img string) error {
 	case !st.IsDir():
 		return refusef("%s is not a folder, so %s cannot be made", dir, img)
 	}
-	dev, err := underDev(dir)
+	dev, err := newfile.UnderDev(dir)
 	if err != nil {
 		return err
 	}
@@ -37,15 +38,6 @@ func imagePlace(source, img string) error {
 		return refusef("%s is a capture already: to keep it elsewhere copy it together with %s%s; to put two captures together use --merge", source, source, capture.RecordSuffix)
 	}
 	return nil
-}
-
-// underDev tells whether a folder lies under /dev, whatever links lead there.
-func underDev(dir string) (bool, error) {
-	real, err := filepath.EvalSymlinks(dir)
-	if err == nil {
-		real, err = filepath.Abs(real)
-	}
-	return err == nil && (real == "/dev" || strings.HasPrefix(real, "/dev/")), err
 }
 
 // onAnotherDisk refuses an image that lies on the old drive itself.
@@ -76,6 +68,25 @@ func permissionError(what string, err error) error {
 	return fmt.Errorf("no permission for %s: %w. Type:\n\n  %s", what, err, strings.Join(words, " "))
 }
 
+// ansiWord quotes a word with bytes that are not to be shown, for the shells that
+// know $'...' (POSIX.1-2024, Shell Command Language, 2.2.4).
+func ansiWord(s string) string {
+	var b strings.Builder
+	b.WriteString("$'")
+	for i := range len(s) {
+		switch c := s[i]; {
+		case c == '\'' || c == '\\':
+			b.WriteString("\\" + string(rune(c)))
+		case c < 0x20 || c >= 0x7F:
+			fmt.Fprintf(&b, "\\%03o", c) // always three digits: a digit may follow
+		default:
+			b.WriteByte(c)
+		}
+	}
+	b.WriteString("'")
+	return b.String()
+}
+
 // shellWord quotes a word for the shell, if it has to be.
 func shellWord(s string) string {
 	plain := func(r rune) bool {
@@ -83,6 +94,9 @@ func shellWord(s string) string {
 	}
 	if s != "" && strings.IndexFunc(s, func(r rune) bool { return !plain(r) }) < 0 {
 		return s
+	}
+	if visible(s) != s || strings.ContainsAny(s, "\n\t") {
+		return ansiWord(s)
 	}
 	return "'" + strings.ReplaceAll(s, "'", `'\''`) + "'"
 }

@@ -155,10 +155,10 @@ func (v *view) draw() {
 	}
 	width := columns() - 1
 	for _, l := range lines {
-		fmt.Fprintf(&b, "\r%.*s\x1b[K\n", width, l)
+		fmt.Fprintf(&b, "\r%.*s\x1b[K\n", width, visible(l))
 	}
 	v.drawn = len(lines)
-	_, _ = io.WriteString(v.ui.err, b.String()) // a picture that cannot be drawn is no reason to stop
+	_, _ = io.WriteString(v.ui.screen, b.String()) // a picture that cannot be drawn is no reason to stop
 }
 
 // columns returns how wide the terminal is: a line that is folded cannot be

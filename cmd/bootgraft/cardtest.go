@@ -13,6 +13,7 @@ import (
 	"bootgraft/layout"
 	"bootgraft/layout/plan"
 	"bootgraft/safety"
+	"bootgraft/safety/newfile"
 )
 
 // testReceipt is how receipts of tests are called, in the current folder.
@@ -74,7 +75,7 @@ func (t *capacityTest) chooseReceipt() error {
 			t.broken = append(t.broken, path)
 		}
 	}
-	switch in, err := underDev(filepath.Dir(t.req.Receipt)); {
+	switch in, err := newfile.UnderDev(filepath.Dir(t.req.Receipt)); {
 	case t.req.Receipt == "":
 		return refusef("no free name was found for the receipt; give one with --receipt")
 	case in && err == nil:

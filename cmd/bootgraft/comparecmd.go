@@ -14,6 +14,7 @@ import (
 	"bootgraft/image"
 	"bootgraft/layout"
 	"bootgraft/layout/compare"
+	"bootgraft/safety"
 )
 
 const compareHelp = `Compares the heads and tails of several originals of one model, images or
@@ -101,10 +102,12 @@ func (f *compareFlags) originals(c *cobra.Command, u *ui, args []string) error {
 	if err != nil {
 		return err
 	}
+	var reads opened
 	for _, s := range sources {
-		if err := outputFree(f.out, "rule file", s, f.replace); err != nil {
-			return err
-		}
+		reads.files = append(reads.files, s.files...)
+	}
+	if err := outputFree(f.out, safety.RuleFile, &reads, f.replace); err != nil {
+		return err
 	}
 	dumps, err := f.dumps(args, sources)
 	if err != nil {
@@ -127,7 +130,7 @@ func (f *compareFlags) originals(c *cobra.Command, u *ui, args []string) error {
 		return err
 	}
 	if f.out != "" {
-		if err := writeRules(f.out, &a.Rules, f.replace); err != nil {
+		if err := writeRules(f.out, &a.Rules, f.replace, reads.files); err != nil {
 			return err
 		}
 	}
@@ -227,6 +230,6 @@ func whichSource(text string, args []string) (int, error) {
 }
 
 // writeRules writes the rule file.
-func writeRules(path string, r *compare.Rules, replace bool) error {
-	return writeWhole(path, ".rules-*.unfinished", replace, func(w io.Writer) error { return compare.Encode(w, r) })
+func writeRules(path string, r *compare.Rules, replace bool, avoid []os.FileInfo) error {
+	return writeWhole(path, safety.RuleFile, replace, avoid, func(w io.Writer) error { return compare.Encode(w, r) })
 }

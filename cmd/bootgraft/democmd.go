@@ -3,13 +3,13 @@ package main
 import (
 	"errors"
 	"fmt"
-	"os"
 	"path/filepath"
 	"strings"
 
 	"github.com/spf13/cobra"
 
 	"bootgraft/image"
+	"bootgraft/safety/newfile"
 )
 
 const demoHelp = `Runs the whole job on an invented drive: the hard-disk field recorder of an
@@ -48,20 +48,17 @@ func demoCommand(u *ui) *cobra.Command {
 // demoDir returns the folder of the demonstration, which is new or empty.
 func demoDir(args []string) (string, error) {
 	if len(args) == 0 {
-		return os.MkdirTemp("", "bootgraft-demo-")
+		return newfile.TempFolder("bootgraft-demo-")
 	}
 	dir := args[0]
-	if err := os.MkdirAll(dir, 0o755); err != nil {
-		return "", fmt.Errorf("the folder %s cannot be made: %w", dir, err)
-	}
-	entries, err := os.ReadDir(dir)
-	if err != nil {
-		return "", err
-	}
-	if len(entries) > 0 {
+	switch f, err := newfile.MakeFolder(dir); {
+	case errors.Is(err, newfile.ErrNotEmpty):
 		return "", refusef("the folder %s is not empty; the demonstration overwrites nothing. Give a new folder", dir)
+	case err != nil:
+		return "", fmt.Errorf("the folder %s cannot be made: %w", dir, err)
+	default:
+		return dir, f.Close()
 	}
-	return dir, nil
 }
 
 // demo is one run of the demonstration. Its steps are the program's own

@@ -8,13 +8,13 @@ import (
 	"io"
 	"math"
 	"math/rand/v2"
-	"os"
 	"strings"
 	"time"
 
 	"bootgraft/layout/fat"
 	"bootgraft/layout/fat/format"
 	"bootgraft/layout/mbr"
+	"bootgraft/safety/newfile"
 )
 
 // The invented drive, in sectors of 512 bytes. Its volume ends before its
@@ -46,7 +46,7 @@ var demoCollection = []struct {
 
 // makeDemoDrive writes the image of the invented drive.
 func makeDemoDrive(path string) (err error) {
-	f, err := os.OpenFile(path, os.O_CREATE|os.O_EXCL|os.O_RDWR, 0o644)
+	f, err := newfile.Create(path, 0)
 	if err != nil {
 		return err
 	}
@@ -168,7 +168,7 @@ func demoSong(seed, seconds int) []byte {
 
 // flipByte changes one byte of a file.
 func flipByte(path string, at int64) (err error) {
-	f, err := os.OpenFile(path, os.O_RDWR, 0)
+	f, err := newfile.Open(path, 0)
 	if err != nil {
 		return err
 	}

@@ -6,10 +6,10 @@ import (
 	"errors"
 	"fmt"
 	"math/rand/v2"
-	"os"
 
 	"bootgraft/image"
 	"bootgraft/layout"
+	"bootgraft/safety/newfile"
 )
 
 // The invented multitrack, in sectors of 512 bytes: a maker's own layout, no
@@ -74,7 +74,7 @@ func modelTail(head []byte) []byte {
 
 // makeModelDrive writes the image of one unit's drive, with a song on it.
 func makeModelDrive(path string, n int64, serial uint64) (err error) {
-	f, err := os.OpenFile(path, os.O_CREATE|os.O_EXCL|os.O_RDWR, 0o644)
+	f, err := newfile.Create(path, 0)
 	if err != nil {
 		return err
 	}

@@ -46,6 +46,20 @@ func refusef(format string, args ...any) error {
 // errSaid ends the program with a code after everything was said.
 var errSaid = errors.New("said already")
 
+// said returns err, or that the answer could not be written: whoever asked does
+// not have it. What must be known of a card goes before.
+func (u *ui) said(err error) error {
+	lost := u.answer.end()
+	if lost == nil || exitCode(err) == exitFenced || errors.Is(err, lost) {
+		return err
+	}
+	lost = fmt.Errorf("the answer could not be written: %w", lost)
+	if err == nil || errors.Is(err, errSaid) {
+		return lost
+	}
+	return fmt.Errorf("%w; and %w", coded(exitFailed, errors.New(err.Error())), lost)
+}
+
 // exitCode returns how the program ends after err.
 func exitCode(err error) int {
 	var c *codedError

@@ -201,12 +201,13 @@ func (l *lister) copy(f *files.File, j *fileJSON, from io.Reader) error {
 	if err != nil {
 		return err
 	}
-	defer dst.abandon()
+	defer dst.Abandon()
 	if err := l.hash(f, j, from, dst); err != nil {
 		return err
 	}
-	j.Written = dst.name
-	return dst.finish(f.Modified)
+	j.Written = dst.Name
+	l.out.written++
+	return dst.Finish(f.Modified)
 }
 
 // hash hashes what it hands on. Bytes that stand for missing ones have no
@@ -248,6 +249,11 @@ func (l *lister) finish(name string, s *scan.Survey) error {
 	findings := append(append([]layout.Finding{}, l.findings...), second.Findings(l.second)...)
 	if err := l.damageList(name); err != nil {
 		return err
+	}
+	if l.out != nil {
+		if err := l.out.folder.Flush(); err != nil {
+			return fmt.Errorf("flushing the files in %s: %w", l.out.dir, err)
+		}
 	}
 	if err := u.object(filesJSON{schema, append([]fileJSON{}, l.files...), findings}); err != nil {
 		return err

@@ -3,11 +3,8 @@ package main
 import (
 	"bytes"
 	"context"
-	"errors"
 	"fmt"
 	"io"
-	"os"
-	"path/filepath"
 
 	"github.com/spf13/cobra"
 
@@ -17,6 +14,7 @@ import (
 	"bootgraft/layout"
 	"bootgraft/layout/compare"
 	"bootgraft/layout/scan"
+	"bootgraft/safety"
 )
 
 const kitHelp = `A kit is the boot areas of a drive in one small file: to keep them, or to help
@@ -99,7 +97,7 @@ func kitMakeCommand(u *ui) *cobra.Command {
 	fl.StringVar(&f.drive, "drive", "", "what the drive calls itself (default: as captured)")
 	fl.StringArrayVar(&f.blank, "blank", nil, "leave these sectors out; may be repeated")
 	fl.BoolVar(&f.factsOnly, "facts-only", false, "places, sizes, hashes and rules alone, none of the drive's bytes")
-	fl.BoolVar(&f.replace, "replace", false, "replace an existing kit")
+	fl.BoolVar(&f.replace, "replace", false, "replace an empty file, or what a run that broke off left; a kit is replaced by nothing")
 	fl.StringArrayVar(&f.accept, "accept", nil, "accept a finding by its code; may be repeated")
 	fl.StringVar(&f.head, "head", "64MiB", "how much of the head, and of each gap, counts as boot area")
 	fl.StringVar(&f.tail, "tail", "64MiB", "how much of the tail counts as boot area")
@@ -119,7 +117,7 @@ func (f *kitMakeFlags) run(c *cobra.Command, u *ui, args []string) error {
 		return err
 	}
 	defer src.close()
-	if err := outputFree(f.out, "kit", src, f.replace); err != nil {
+	if err := outputFree(f.out, safety.KitFile, src, f.replace); err != nil {
 		return err
 	}
 	if n := src.SectorSize(); f.ruleSize != 0 && f.ruleSize != n {
@@ -141,7 +139,7 @@ func (f *kitMakeFlags) run(c *cobra.Command, u *ui, args []string) error {
 	if err := k.accepted(u, f.accept); err != nil {
 		return err
 	}
-	m, err := k.write(f.out, f.replace)
+	m, err := k.write(f.out, f.replace, src.files)
 	if err != nil {
 		return err
 	}
@@ -162,10 +160,7 @@ func (f *kitMakeFlags) check(args []string) (rules []byte, err error) {
 	case (f.sectors == "") != (len(f.parts) == 0):
 		return nil, usagef("--part and --sectors go together: the number of sectors of a drive is part of what its boot areas mean")
 	}
-	if err := placeOf(f.out); err != nil {
-		return nil, err
-	}
-	if err := outputFree(f.out, "kit", &opened{}, f.replace); err != nil {
+	if err := outputFree(f.out, safety.KitFile, &opened{}, f.replace); err != nil {
 		return nil, err
 	}
 	if f.rules == "" {
@@ -185,21 +180,6 @@ func (f *kitMakeFlags) check(args []string) (rules []byte, err error) {
 	}
 	f.ruleSize = known.SectorSize
 	return rules, nil
-}
-
-// placeOf refuses a place where a new file cannot be, or would be lost.
-func placeOf(path string) error {
-	dir := filepath.Dir(path)
-	dev, err := underDev(dir)
-	switch {
-	case errors.Is(err, os.ErrNotExist):
-		return refusef("there is no folder %s; make it first: mkdir -p %s", dir, shellWord(dir))
-	case err != nil:
-		return err
-	case dev:
-		return refusef("%s would lie among the device nodes and be gone after the next start; give a place on a disk", path)
-	}
-	return nil
 }
 
 // open opens what the kit is made of.

@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"hash"
 	"io"
+	"os"
 	"slices"
 	"strconv"
 	"strings"
@@ -16,6 +17,7 @@ import (
 	"bootgraft/image/kit"
 	"bootgraft/layout"
 	"bootgraft/layout/scan"
+	"bootgraft/safety"
 )
 
 // madeKit is a kit on its way.
@@ -112,9 +114,9 @@ func (k *madeKit) accepted(u *ui, codes []string) error {
 }
 
 // write writes the kit under its name, when it is complete.
-func (k *madeKit) write(path string, replace bool) (m *kit.Manifest, err error) {
+func (k *madeKit) write(path string, replace bool, avoid []os.FileInfo) (m *kit.Manifest, err error) {
 	sum := &summed{sum: sha256.New()}
-	err = writeWhole(path, ".kit-*.unfinished", replace, func(w io.Writer) error {
+	err = writeWhole(path, safety.KitFile, replace, avoid, func(w io.Writer) error {
 		m, err = kit.Write(io.MultiWriter(w, sum), &k.Contents)
 		return err
 	})
@@ -177,8 +179,9 @@ func kitFacts(s *scan.Survey) kit.Facts {
 
 // parseCount reads a number of sectors, with or without an s behind it.
 func parseCount(text string) (layout.Sector, error) {
-	n, err := strconv.ParseInt(strings.ReplaceAll(strings.TrimSuffix(text, "s"), ",", ""), 10, 64)
-	if err != nil || n <= 0 || n > 1<<48 {
+	plain, ok := ungrouped(strings.TrimSuffix(text, "s"))
+	n, err := strconv.ParseInt(plain, 10, 64)
+	if !ok || err != nil || n <= 0 || n > 1<<48 {
 		return 0, usagef("--sectors %s is not understood: it is the number of sectors of the drive, as in 39070080", text)
 	}
 	return layout.Sector(n), nil

@@ -29,6 +29,7 @@ func main() {
 
 // run runs one command and returns the exit code.
 func run(args []string) int {
+	signal.Ignore(syscall.SIGPIPE) // a pipe that nobody reads is an answer that cannot be written, and no reason to die with a card half written
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
 	u := newUI()
@@ -36,7 +37,7 @@ func run(args []string) int {
 	root.SetArgs(args)
 	root.SetOut(u.out)
 	root.SetErr(u.err)
-	err := root.ExecuteContext(ctx)
+	err := u.said(root.ExecuteContext(ctx))
 	if err != nil && !errors.Is(err, errSaid) {
 		fmt.Fprintf(u.err, "bootgraft: %s\n", errorText(err))
 	}

@@ -2,80 +2,83 @@ package main
 
 import (
 	"errors"
-	"fmt"
 	"io"
 	"os"
 	"path/filepath"
-	"slices"
+
+	"bootgraft/image/capture"
+	"bootgraft/safety"
+	"bootgraft/safety/newfile"
 )
 
-// outputFree refuses a name for a new file that something has already, or that
-// is its source. No name means that no file is wanted.
-func outputFree(path, what string, src *opened, replace bool) error {
+// outputFree refuses a name for a new file that cannot be made there, before
+// long work. No name means that no file is wanted.
+func outputFree(path string, kind safety.FileKind, src *opened, replace bool) error {
 	if path == "" {
 		return nil
 	}
-	if err := placeOf(path); err != nil {
-		return err
-	}
-	st, err := os.Lstat(path)
+	return targetError(safety.Output{Path: path, Kind: kind, Replace: replace, Avoid: src.files}.Check())
+}
+
+// writeWhole writes a file that gets its name when it is complete. avoid are the
+// files that it is made from.
+func writeWhole(path string, kind safety.FileKind, replace bool, avoid []os.FileInfo, write func(io.Writer) error) error {
+	return targetError(safety.Output{Path: path, Kind: kind, Replace: replace, Avoid: avoid}.Write(write))
+}
+
+// captureTarget is where the image of a drive and its record are kept.
+func captureTarget(path string) capture.Target {
+	return capture.Target{Storage: captureFiles{filepath.Dir(path)}, Image: path}
+}
+
+// captureFiles keeps captures in files of this machine; names are paths. Each
+// file is locked as long as it is open.
+type captureFiles struct {
+	folder string // on the file system that holds the files
+}
+
+// Open implements capture.Storage.
+func (captureFiles) Open(name string) (capture.File, error) {
+	f, err := newfile.Open(name, 0)
 	switch {
-	case errors.Is(err, os.ErrNotExist):
-		return nil
+	case errors.Is(err, newfile.ErrKind):
+		return nil, &capture.TargetError{Path: name, Why: "it is not a regular file; choose another name"}
+	case errors.Is(err, newfile.ErrInUse):
+		return nil, &capture.TargetError{Path: name, Why: newfile.ErrInUse.Error()}
 	case err != nil:
-		return err
-	case slices.ContainsFunc(src.files, func(f os.FileInfo) bool { return os.SameFile(st, f) }):
-		return refusef("%s is the source; the %s needs a file of its own", path, what)
-	case !st.Mode().IsRegular():
-		return refusef("%s is there already and is not a file", path)
-	case !replace:
-		return refusef("%s is there already; --replace puts the new %s in its place", path, what)
+		return nil, err
 	}
-	return nil
+	return captureFile{f}, nil
 }
 
-// writeWhole writes a file beside its name, and gives it the name when it is
-// complete.
-func writeWhole(path, pattern string, replace bool, write func(io.Writer) error) error {
-	tmp, err := os.CreateTemp(filepath.Dir(path), pattern)
+// Create implements capture.Storage.
+func (captureFiles) Create(name string) (capture.File, error) {
+	f, err := newfile.Create(name, 0)
 	if err != nil {
-		return fmt.Errorf("no file can be made beside %s: %w", path, err)
+		return nil, err
 	}
-	defer os.Remove(tmp.Name())
-	err = write(tmp)
-	if err == nil {
-		err = tmp.Sync()
-	}
-	err = errors.Join(err, tmp.Close(), os.Chmod(tmp.Name(), 0o644))
-	if err != nil {
-		return fmt.Errorf("writing %s: %w", path, err)
-	}
-	giveToCaller(tmp.Name())
-	if replace {
-		return os.Rename(tmp.Name(), path)
-	}
-	err = os.Link(tmp.Name(), path)
-	if err != nil && !errors.Is(err, os.ErrExist) { // a file system without hard links, such as FAT
-		err = claim(tmp.Name(), path)
-	}
-	if err != nil {
-		return fmt.Errorf("giving %s its name: %w", path, err)
-	}
-	return nil
+	return captureFile{f}, nil
 }
 
-// claim gives a file a name that is free: an empty file takes it first, which
-// fails where somebody else was quicker.
-func claim(from, path string) error {
-	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+// Remove implements capture.Storage.
+func (captureFiles) Remove(name string) error { return newfile.Remove(name) }
+
+// Free implements capture.Storage.
+func (c captureFiles) Free() int64 {
+	free, known := newfile.OS{}.Room(c.folder)
+	if !known {
+		return -1
+	}
+	return free
+}
+
+type captureFile struct{ *os.File }
+
+// Size implements capture.File.
+func (f captureFile) Size() (int64, error) {
+	st, err := f.Stat()
 	if err != nil {
-		return err
+		return 0, err
 	}
-	if err = f.Close(); err == nil {
-		err = os.Rename(from, path)
-	}
-	if err != nil {
-		return errors.Join(err, os.Remove(path))
-	}
-	return nil
+	return st.Size(), nil
 }

@@ -3,22 +3,21 @@ package main
 import (
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
-	"os"
 	"path"
 	"strings"
 	"time"
 	"unicode"
 
 	"bootgraft/layout/files"
+	"bootgraft/safety/newfile"
 )
 
 // output is the folder that recordings are copied into. Names from a disk can
 // never lead out of it.
 type output struct {
 	dir     string
-	root    *os.Root
+	folder  *newfile.Folder
 	changed []string // names that had to be changed: "old -> new"
 	written int
 }
@@ -26,30 +25,16 @@ type output struct {
 // newOutput opens a folder that is new or empty, so that nothing is
 // overwritten.
 func newOutput(dir string) (*output, error) {
-	if err := os.MkdirAll(dir, 0o755); err != nil {
+	if folder, err := newfile.MakeFolder(dir); err == nil {
+		return &output{dir: dir, folder: folder}, nil
+	} else if errors.Is(err, newfile.ErrNotEmpty) {
+		return nil, refusef("the folder %s is not empty; nothing is copied over other files. Give a new folder", dir)
+	} else {
 		return nil, fmt.Errorf("the folder %s cannot be made: %w", dir, err)
 	}
-	giveToCaller(dir)
-	root, err := os.OpenRoot(dir)
-	if err != nil {
-		return nil, err
-	}
-	f, err := root.Open(".")
-	if err == nil {
-		_, err = f.Readdirnames(1)
-		f.Close()
-	}
-	switch {
-	case errors.Is(err, io.EOF):
-		return &output{dir: dir, root: root}, nil
-	case err == nil:
-		err = refusef("the folder %s is not empty; nothing is copied over other files. Give a new folder", dir)
-	}
-	root.Close()
-	return nil, err
 }
 
-func (o *output) close() { o.root.Close() }
+func (o *output) close() { _ = o.folder.Close() } // it was only the way to the files
 
 func (o *output) report(u *ui) {
 	u.answerf("%s copied to %s\n", counted(o.written, "file"), o.dir)
@@ -63,82 +48,38 @@ func (o *output) report(u *ui) {
 
 // write makes one more new file, of words.
 func (o *output) write(name, text string) error {
-	f, err := o.root.OpenFile(name, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o644)
+	f, err := o.folder.Create(name)
 	if err != nil {
 		return err
 	}
-	_, err = f.WriteString(text)
-	return errors.Join(err, giveFileToCaller(f), f.Close())
-}
-
-// copied is a file that is being copied out.
-type copied struct {
-	*os.File
-	out  *output
-	name string
-	done bool
+	defer f.Abandon()
+	if _, err := f.WriteString(text); err != nil {
+		return err
+	}
+	return f.Finish(time.Time{})
 }
 
 // create makes a new file for f, under a safe name that nothing has yet.
-func (o *output) create(f *files.File) (*copied, error) {
+func (o *output) create(f *files.File) (*newfile.Copied, error) {
 	want := fmt.Sprintf("volume-%d/%s", f.Volume, f.Path)
 	name := safePath(want)
-	if err := o.root.MkdirAll(path.Dir(name), 0o755); err != nil {
-		return nil, fmt.Errorf("a folder for %s cannot be made: %w", name, err)
-	}
 	for try := 1; ; try++ {
 		at := name
 		if try > 1 {
 			ext := path.Ext(name)
 			at = fmt.Sprintf("%s~%d%s", strings.TrimSuffix(name, ext), try, ext)
 		}
-		w, err := o.root.OpenFile(at, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o644)
+		w, err := o.folder.Create(at)
 		if errors.Is(err, fs.ErrExist) && try < 10000 {
 			continue
 		}
 		if err != nil {
 			return nil, fmt.Errorf("%s cannot be made: %w", at, err)
 		}
-		if err := o.giveAway(w, at); err != nil {
-			return nil, errors.Join(err, w.Close())
-		}
 		if at != want {
 			o.changed = append(o.changed, fmt.Sprintf("%s -> %s", printable(want), at))
 		}
-		return &copied{File: w, out: o, name: at}, nil
-	}
-}
-
-// giveAway makes a new file, and the folders on the way to it, belong to the
-// caller of sudo.
-func (o *output) giveAway(f *os.File, name string) error {
-	uid, gid, ok := caller()
-	for dir := path.Dir(name); ok && dir != "."; dir = path.Dir(dir) {
-		if err := o.root.Lchown(dir, uid, gid); err != nil {
-			return err
-		}
-	}
-	return giveFileToCaller(f)
-}
-
-// finish flushes the file and gives it its time.
-func (c *copied) finish(modified time.Time) error {
-	c.done = true
-	if err := c.Close(); err != nil {
-		return fmt.Errorf("%s: %w", c.name, err)
-	}
-	c.out.written++
-	if modified.IsZero() {
-		return nil
-	}
-	return c.out.root.Chtimes(c.name, modified, modified)
-}
-
-// abandon removes a file that was not finished.
-func (c *copied) abandon() {
-	if !c.done {
-		c.Close()
-		_ = c.out.root.Remove(c.name) // best effort: the error that led here is told
+		return w, nil
 	}
 }
 

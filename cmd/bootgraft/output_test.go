@@ -36,15 +36,15 @@ func TestOutputNames(t *testing.T) {
 			if err != nil {
 				continue // a name that cannot be made, such as a folder in the place of a file, harms nothing
 			}
-			if seen[f.name] {
-				t.Fatalf("%q is used twice", f.name)
+			if seen[f.Name] {
+				t.Fatalf("%q is used twice", f.Name)
 			}
-			seen[f.name] = true
+			seen[f.Name] = true
 			if err := f.Close(); err != nil {
 				t.Fatal(err)
 			}
-			if st, err := os.Lstat(filepath.Join(dir, "to", f.name)); err != nil || !st.Mode().IsRegular() {
-				t.Fatalf("%q is not in the folder: %v", f.name, err)
+			if st, err := os.Lstat(filepath.Join(dir, "to", f.Name)); err != nil || !st.Mode().IsRegular() {
+				t.Fatalf("%q is not in the folder: %v", f.Name, err)
 			}
 		}
 		entries, err := os.ReadDir(dir)

@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
 	"path/filepath"
 	"slices"
 
@@ -21,6 +22,7 @@ import (
 	"bootgraft/layout/gpt"
 	"bootgraft/layout/plan"
 	"bootgraft/layout/scan"
+	"bootgraft/safety"
 )
 
 const planHelp = `Maps a drive onto a card of another size and says, sector by sector, where
@@ -100,7 +102,7 @@ func (f *planFlags) run(c *cobra.Command, u *ui, path string) error {
 	if err := f.takeKitRules(u, src); err != nil {
 		return err
 	}
-	if err := outputFree(f.out, "plan", src, f.replace); err != nil { // before minutes of reading
+	if err := outputFree(f.out, safety.PlanFile, src, f.replace); err != nil { // before minutes of reading
 		return err
 	}
 	target, nominal, err := f.targetSize(src.SectorSize())
@@ -126,7 +128,7 @@ func (f *planFlags) run(c *cobra.Command, u *ui, path string) error {
 		p.Findings = append(p.Findings, layout.Notef("nominal-size", layout.NoSector,
 			"%s is a size as printed on a package; no real card has exactly that many sectors. Read the number of sectors from the card at hand and plan again", f.size))
 	}
-	if err := f.finish(u, p); err != nil {
+	if err := f.finish(u, p, src.files); err != nil {
 		return err
 	}
 	f.kitWayOut(u, src, p)
@@ -229,13 +231,13 @@ func drawGUID() (g gpt.GUID) {
 }
 
 // finish writes the plan file and says what the plan is.
-func (f *planFlags) finish(u *ui, p *plan.Plan) error {
+func (f *planFlags) finish(u *ui, p *plan.Plan, avoid []os.FileInfo) error {
 	digest, err := p.Digest()
 	if err != nil {
 		return err
 	}
 	if f.out != "" {
-		if err := writePlanFile(f.out, p, f.replace); err != nil {
+		if err := writePlanFile(f.out, p, f.replace, avoid); err != nil {
 			return err
 		}
 	}
@@ -255,8 +257,8 @@ func (f *planFlags) finish(u *ui, p *plan.Plan) error {
 }
 
 // writePlanFile writes the plan file.
-func writePlanFile(path string, p *plan.Plan, replace bool) error {
-	return writeWhole(path, ".plan-*.unfinished", replace, func(w io.Writer) error { return plan.Encode(w, p) })
+func writePlanFile(path string, p *plan.Plan, replace bool, avoid []os.FileInfo) error {
+	return writeWhole(path, safety.PlanFile, replace, avoid, func(w io.Writer) error { return plan.Encode(w, p) })
 }
 
 // showRefused explains why there is no plan.

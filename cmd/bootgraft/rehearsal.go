@@ -95,7 +95,7 @@ func (u *ui) openCard(ctx context.Context, path string, flags cardFlags) (*cardW
 			w.held = &onCard{Lines: []string{"it could not be found out: " + err.Error()}, Closed: true}
 		}
 	}
-	w.req.Tables, w.req.Fixed, w.req.Created = w.held.Tables, flags.fixed, giveFileToCaller
+	w.req.Tables, w.req.Fixed = w.held.Tables, flags.fixed
 	w.req.Progress, w.finish = w.stageBars()
 	return w, nil
 }

@@ -25,6 +25,26 @@ var sizeUnits = []struct {
 	{"TiB", 1 << 40, false}, {"GiB", 1 << 30, false}, {"MiB", 1 << 20, false}, {"KiB", 1 << 10, false},
 }
 
+// ungrouped takes the commas out of a number. They may only part the thousands:
+// 1,5 is one and a half in half of the world, and not 15.
+func ungrouped(number string) (plain string, ok bool) {
+	groups := strings.Split(number, ",")
+	last := len(groups) - 1
+	whole, fraction, point := strings.Cut(groups[last], ".")
+	if last > 0 {
+		for i, g := range append(groups[:last:last], whole) {
+			if len(g) > 3 || len(g) == 0 || i > 0 && len(g) != 3 || strings.Trim(g, "0123456789") != "" {
+				return "", false
+			}
+		}
+	}
+	plain = strings.Join(append(groups[:last:last], whole), "")
+	if point {
+		plain += "." + fraction
+	}
+	return plain, true
+}
+
 // parseSize reads 39070080s (sectors), plain bytes, 16GB (16*10^9) or 16GiB.
 func parseSize(text string, sectorSize int) (size, error) {
 	bad := func(why string) (size, error) {
@@ -41,7 +61,10 @@ func parseSize(text string, sectorSize int) (size, error) {
 			}
 		}
 	}
-	number = strings.ReplaceAll(number, ",", "")
+	number, ok := ungrouped(number)
+	if !ok {
+		return bad(fmt.Sprintf("a comma stands between groups of three digits, and a point before a fraction, as in %s", strings.Replace(text, ",", ".", 1)))
+	}
 	n, err := strconv.ParseInt(number, 10, 64)
 	switch {
 	case err == nil && n > math.MaxInt64/unit:

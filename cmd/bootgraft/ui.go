@@ -18,6 +18,8 @@ import (
 // conversation to err, bars only to a terminal.
 type ui struct {
 	out, err io.Writer
+	answer   *stream   // below out
+	screen   io.Writer // the terminal of err, for what is drawn: no name of anything reaches it
 	json     bool
 	quiet    bool
 	bars     bool // err is a terminal
@@ -28,8 +30,9 @@ type ui struct {
 }
 
 func newUI() *ui {
+	answer := &stream{to: os.Stdout}
 	return &ui{
-		out: os.Stdout, err: os.Stderr, bars: term.IsTerminal(int(os.Stderr.Fd())),
+		out: answer, answer: answer, err: &stream{to: os.Stderr}, screen: os.Stderr, bars: term.IsTerminal(int(os.Stderr.Fd())),
 		in: os.Stdin, asks: term.IsTerminal(int(os.Stdin.Fd())),
 	}
 }
@@ -78,7 +81,7 @@ func (u *ui) bar(what string) (progress func(done, total int64), finish func()) 
 	return func(done, total int64) {
 			if b == nil {
 				b = progressbar.NewOptions64(total,
-					progressbar.OptionSetWriter(u.err), progressbar.OptionSetDescription(what),
+					progressbar.OptionSetWriter(u.screen), progressbar.OptionSetDescription(what),
 					progressbar.OptionShowBytes(true), progressbar.OptionSetWidth(24),
 					progressbar.OptionThrottle(100*time.Millisecond), progressbar.OptionClearOnFinish())
 			}

@@ -59,9 +59,9 @@ func (u *ui) undo(ctx context.Context, args []string, flags cardFlags) error {
 		return err
 	}
 	defer w.target.Close()
-	progress, created := w.req.Progress, w.req.Created
+	progress := w.req.Progress
 	w.req = req
-	w.req.Fixed, w.req.Tables, w.req.Progress, w.req.Created = flags.fixed, w.held.Tables, progress, created
+	w.req.Fixed, w.req.Tables, w.req.Progress = flags.fixed, w.held.Tables, progress
 	d := &undoing{cardWork: w, kept: kept}
 	w.show, w.do = d.show, d.write
 	return w.run(ctx)

@@ -175,7 +175,6 @@ func (u *ui) wrote(args []string, j *job, res safety.Result) error {
 	}); err != nil {
 		return err
 	}
-	giveToCaller(args[1])
 	if res.Folder != nil {
 		u.sayf("warning: the folder of %s could not be flushed (%v); wait before you cut the power", args[1], res.Folder)
 	}

@@ -5,8 +5,6 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"os"
-	"path/filepath"
 )
 
 // File is a file that a capture writes.
@@ -52,62 +50,6 @@ func (t Target) record() string {
 		return t.Record
 	}
 	return t.Image + RecordSuffix
-}
-
-// Disk is the Storage of the files of this machine; names are paths.
-type Disk struct {
-	Dir     string               // the folder whose file system holds the files, for Free
-	Created func(*os.File) error // called for each file that is made; may be nil
-}
-
-// Open implements Storage. Only regular files are opened.
-func (Disk) Open(name string) (File, error) {
-	st, err := os.Lstat(name)
-	if err != nil {
-		return nil, err
-	}
-	if !st.Mode().IsRegular() {
-		return nil, &TargetError{name, "it is not a regular file; choose another name"}
-	}
-	f, err := os.OpenFile(name, os.O_RDWR, 0)
-	if err != nil {
-		return nil, err
-	}
-	return osFile{f}, nil
-}
-
-// Create implements Storage.
-func (d Disk) Create(name string) (File, error) {
-	f, err := os.OpenFile(name, os.O_RDWR|os.O_CREATE|os.O_EXCL, 0o644)
-	if err != nil {
-		return nil, err
-	}
-	if d.Created != nil {
-		err = d.Created(f)
-	}
-	if err == nil {
-		err = syncFolder(filepath.Dir(name))
-	}
-	if err != nil {
-		return nil, errors.Join(err, f.Close(), os.Remove(name))
-	}
-	return osFile{f}, nil
-}
-
-// Remove implements Storage.
-func (Disk) Remove(name string) error { return os.Remove(name) }
-
-// Free implements Storage.
-func (d Disk) Free() int64 { return freeBytes(d.Dir) }
-
-type osFile struct{ *os.File }
-
-func (f osFile) Size() (int64, error) {
-	st, err := f.Stat()
-	if err != nil {
-		return 0, err
-	}
-	return st.Size(), nil
 }
 
 // openBoth opens or creates the record, then the image: the record is there

@@ -2,12 +2,7 @@
 
 package capture
 
-// Elsewhere the free space is not known beforehand, a full disk is an error
-// like any other, and a folder cannot be synced.
-
-func freeBytes(string) int64 { return -1 }
-
-func syncFolder(string) error { return nil }
+// Elsewhere a full disk is an error like any other.
 
 func isNoSpace(error) bool { return false }
 

@@ -44,6 +44,34 @@ func drive(t *testing.T) (path string, content []byte) {
 	return path, content
 }
 
+// imageFiles keeps captures in files.
+type imageFiles struct{}
+
+type imageFile struct{ *os.File }
+
+func (f imageFile) Size() (int64, error) {
+	st, err := f.Stat()
+	if err != nil {
+		return 0, err
+	}
+	return st.Size(), nil
+}
+
+func (imageFiles) open(name string, flag int) (capture.File, error) {
+	f, err := os.OpenFile(name, os.O_RDWR|flag, 0o600)
+	if err != nil {
+		return nil, err
+	}
+	return imageFile{f}, nil
+}
+
+func (s imageFiles) Open(name string) (capture.File, error) { return s.open(name, 0) }
+func (s imageFiles) Create(name string) (capture.File, error) {
+	return s.open(name, os.O_CREATE|os.O_EXCL)
+}
+func (imageFiles) Remove(name string) error { return os.Remove(name) }
+func (imageFiles) Free() int64              { return -1 }
+
 func runRig(t *testing.T, ctx context.Context, r *rig.Rig, img string, o capture.Options, w capture.Observer) *capture.Result {
 	t.Helper()
 	src, err := blockdev.OpenSource(r.Device)
@@ -51,7 +79,7 @@ func runRig(t *testing.T, ctx context.Context, r *rig.Rig, img string, o capture
 		t.Fatal(err)
 	}
 	defer src.Close()
-	res, err := capture.Run(ctx, src, capture.Target{Storage: capture.Disk{Dir: filepath.Dir(img)}, Image: img}, o, nil, w)
+	res, err := capture.Run(ctx, src, capture.Target{Storage: imageFiles{}, Image: img}, o, nil, w)
 	if err != nil {
 		t.Fatal(err)
 	}
