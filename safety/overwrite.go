@@ -71,22 +71,22 @@ const headBytes = 64 << 10
 // fileKind finds out what the file at path is. Where it depends on another file,
 // note names that. fi is what Lstat says of it.
 func fileKind(path string, fi fs.FileInfo) (kind FileKind, note string, err error) {
-	near, err := lookAround(path, fi)
-	if err != nil {
-		return "", "", err
-	}
-	if near.kind != "" {
-		return near.kind, near.note, nil
-	}
-	if fi.Size() == 0 {
-		return EmptyFile, "", nil
-	}
 	head, err := readHead(path)
 	if err != nil {
 		return "", "", fmt.Errorf("what %s is cannot be found out, so it is not overwritten: %w", path, err)
 	}
-	if kind := kindByHead(head); kind != "" {
-		return kind, "", nil
+	own := kindByHead(head)
+	if _, ok := protected[own]; ok {
+		return own, "", nil
+	}
+	if kind, note, err = lookAround(path, fi); err != nil || kind != "" {
+		return kind, note, err
+	}
+	switch {
+	case fi.Size() == 0:
+		return EmptyFile, "", nil
+	case own != "":
+		return own, "", nil
 	}
 	if fi.Size()%512 != 0 {
 		return OtherFile, "", nil
@@ -142,22 +142,16 @@ func readHead(path string) ([]byte, error) {
 	return io.ReadAll(io.LimitReader(f, headBytes))
 }
 
-// neighbour is what a file is because of another one in its folder.
-type neighbour struct {
-	kind FileKind
-	note string
-}
-
 // lookAround finds the record that makes a file a capture, and the plan that
 // makes it a source, under whatever name the file is known to them.
-func lookAround(path string, fi fs.FileInfo) (neighbour, error) {
+func lookAround(path string, fi fs.FileInfo) (kind FileKind, note string, err error) {
 	if record := path + capture.RecordSuffix; exists(record) {
-		return neighbour{CaptureFile, "its record is " + record}, nil
+		return CaptureFile, "its record is " + record, nil
 	}
 	dir := filepath.Dir(path)
 	entries, err := os.ReadDir(dir)
 	if err != nil {
-		return neighbour{}, fmt.Errorf("what needs %s cannot be found out, so it is not overwritten: %w", path, err)
+		return "", "", fmt.Errorf("what needs %s cannot be found out, so it is not overwritten: %w", path, err)
 	}
 	for _, e := range entries {
 		name := filepath.Join(dir, e.Name())
@@ -171,15 +165,15 @@ func lookAround(path string, fi fs.FileInfo) (neighbour, error) {
 		switch kindByHead(head) {
 		case RecordFile:
 			if recordIsOf(name, head, fi) {
-				return neighbour{CaptureFile, "its record is " + name}, nil
+				return CaptureFile, "its record is " + name, nil
 			}
 		case PlanFile:
 			if source := plan.SourcePath(head); source != "" && planReads(name, source, fi) {
-				return neighbour{SourceFile, "the plan " + name + " is made from it"}, nil
+				return SourceFile, "the plan " + name + " is made from it", nil
 			}
 		}
 	}
-	return neighbour{}, nil
+	return "", "", nil
 }
 
 func exists(path string) bool {
