@@ -15,9 +15,12 @@ import (
 // A small file system of a kind on a real loop device: the kernel's own FAT has
 // no hard links and no owners, and a full ext4 is full.
 func TestRealFileSystems(t *testing.T) {
-	b := newBench(t)
 	for kind, format := range map[string][]string{"vfat": {"mkfs.vfat", "-F", "16"}, "ext4": {"mkfs.ext4", "-q", "-F"}} {
 		t.Run(kind, func(t *testing.T) {
+			b := newBench(t)
+			if known, err := os.ReadFile("/proc/filesystems"); err != nil || !bytes.Contains(known, []byte("\t"+kind+"\n")) {
+				t.Skip("skipped: this kernel has no " + kind) // the sweep plays one without hard links
+			}
 			node := b.loop(b.file("disk." + kind))
 			b.tool(format[0], append(format[1:], node)...)
 			dir := b.mount(node)
