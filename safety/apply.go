@@ -55,8 +55,9 @@ type applier struct {
 
 	stage           Stage
 	touched, fenced bool
-	restored        bool // everything that was replaced was put back
-	finished        bool // all was written, if the card still holds it: only the receipt does not say so
+	restored        bool                          // everything that was replaced was put back
+	wrapReceipt     func(receiptFile) receiptFile // puts faults under the lines behind the seal; nil but in tests
+	finished        bool                          // all was written, if the card still holds it: only the receipt does not say so
 }
 
 func newApplier(ctx context.Context, p *Permit) *applier {
@@ -91,6 +92,9 @@ func (a *applier) run() (res DeviceResult, err error) {
 	}()
 	if err := a.lookAgain(); err != nil {
 		return res, err
+	}
+	if a.wrapReceipt != nil {
+		a.out.file = a.wrapReceipt(a.out.file)
 	}
 	steps := []func() error{a.raiseFence, a.writeData, a.readBack, a.second, a.first, a.early, a.sector0}
 	if a.finished {
@@ -412,7 +416,7 @@ func (a *applier) sector0() error {
 		return err
 	}
 	if err := a.putProved(without(a.phase[3], layout.Span{Count: 1})); err != nil {
-		return err
+		return a.fenceAgain(err)
 	}
 	head := common(a.phase[3], layout.NewSpans(layout.Span{Count: 1}))
 	if len(head) > 0 {
@@ -429,7 +433,7 @@ func (a *applier) sector0() error {
 }
 
 // fenceAgain tries to leave a card with a blank sector 0 and its mark behind,
-// after the write of that very sector failed.
+// after the write of one of these very sectors failed.
 func (a *applier) fenceAgain(err error) error {
 	if !a.touched || len(a.phase[3].Within(layout.Span{Count: 1})) == 0 {
 		return err

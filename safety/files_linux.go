@@ -14,7 +14,7 @@ func (osFiles) room(folder string) (free int64, known bool) {
 	if err := syscall.Statfs(folder, &st); err != nil {
 		return 0, false
 	}
-	return int64(st.Bavail) * int64(st.Bsize), true
+	return int64(st.Bavail) * int64(st.Frsize), true // statvfs(3): blocks are counted in fragments
 }
 
 // names returns how many hard links a file has.

@@ -50,7 +50,11 @@ func ReadReceipt(path string) (*Receipt, error) {
 		return nil, err
 	}
 	defer f.Close()
-	return readFrom(f, path)
+	r, err := readFrom(f, path)
+	if err == nil && r.Format == "" {
+		return nil, fmt.Errorf("%s is no receipt that can be trusted: it was cut off in its first line", path)
+	}
+	return r, err
 }
 
 // readLocked reads a receipt that no other run works with: to go on with it, or

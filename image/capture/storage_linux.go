@@ -11,7 +11,7 @@ func freeBytes(dir string) int64 {
 	if err := syscall.Statfs(dir, &st); err != nil {
 		return -1
 	}
-	return int64(st.Bavail) * int64(st.Bsize)
+	return int64(st.Bavail) * int64(st.Frsize) // statvfs(3): blocks are counted in fragments
 }
 
 // syncFolder makes the names in a folder durable.
