@@ -1,6 +1,7 @@
 package safety
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -17,12 +18,14 @@ type DeviceResult struct {
 	Missing   layout.Sector // zeros because the source does not know them; part of Written
 	Receipt   string
 	Continued bool // an unfinished write was brought to its end
+
+	NotNoted *NotNotedError // the card is right, and its receipt does not say so; nil if it does
 }
 
 // Write writes the planned card to the device, or puts back what a receipt
 // kept, in the order that leaves the card old, new, or plainly no disk if it
-// ends anywhere on the way: the fence, data, the data read back, second copies,
-// first copies, sector 0. The error is a *Stopped, but for a permit that is for
+// ends anywhere on the way: the fence with its mark, data, the data read back,
+// second copies, first copies, sector 0. The error is a *Stopped, but for a permit that is for
 // something else.
 func (p *Permit) Write(ctx context.Context) (DeviceResult, error) {
 	if err := p.take(Write, Undo); err != nil {
@@ -39,22 +42,30 @@ func (p *Permit) Write(ctx context.Context) (DeviceResult, error) {
 // applier writes one card.
 type applier struct {
 	*Permit
-	ctx    context.Context
-	n      int64 // bytes a sector
-	phase  [4]layout.Spans
-	fence  layout.Spans
-	upto   layout.Sector // the data before it was written by an earlier run
-	out    *receiptWriter
-	zeros  []byte
-	marked int64 // bytes written since the last mark
+	ctx   context.Context
+	n     int64 // bytes a sector
+	phase [4]layout.Spans
+	fence layout.Spans
+	mark  layout.Span   // the sector of the mark
+	id    Mark          // which mark
+	upto  layout.Sector // the data before it was written by an earlier run
+	out   *receiptWriter
+	zeros []byte
+	fresh int64 // bytes written since the last progress line
 
 	stage           Stage
 	touched, fenced bool
-	restored        bool // everything that was replaced was put back
+	restored        bool                          // everything that was replaced was put back
+	wrapReceipt     func(receiptFile) receiptFile // puts faults under the lines behind the seal; nil but in tests
+	finished        bool                          // all was written, if the card still holds it: only the receipt does not say so
 }
 
 func newApplier(ctx context.Context, p *Permit) *applier {
 	a := &applier{Permit: p, ctx: ctx, n: int64(p.req.Disk.SectorSize), stage: StageLook, zeros: make([]byte, bufferSize)}
+	a.mark, a.id = markSector(p.req.Disk), newMark()
+	if p.receipt != nil {
+		a.id = p.receipt.Mark
+	}
 	a.phase = phases(p.req.Disk, p.req.Pieces)
 	a.fence = fenceSpans(p.req.Disk, p.req.Pieces, p.req.Tables)
 	if p.receipt != nil && p.req.Kind == Write {
@@ -75,27 +86,53 @@ func (a *applier) run() (res DeviceResult, err error) {
 		return res, err
 	}
 	defer func() {
-		if e := a.out.file.Close(); err == nil {
-			err = e
+		if e := a.out.file.Close(); e != nil && err == nil && res.NotNoted == nil {
+			res.NotNoted = &NotNotedError{a.req.Receipt, e}
 		}
 	}()
 	if err := a.lookAgain(); err != nil {
 		return res, err
 	}
+	if a.wrapReceipt != nil {
+		a.out.file = a.wrapReceipt(a.out.file)
+	}
 	steps := []func() error{a.raiseFence, a.writeData, a.readBack, a.second, a.first, a.early, a.sector0}
+	if a.finished {
+		steps = []func() error{a.compareAll}
+	}
 	for _, step := range steps {
 		if err := step(); err != nil {
-			return res, err
+			return res, a.stepBack(err)
 		}
 	}
 	last := StageDone
 	if a.req.Kind == Undo {
 		last = StageUndone
 	}
+	res = a.count()
 	if err := a.out.stage(last, 0); err != nil {
-		return res, err
+		res.NotNoted = &NotNotedError{a.req.Receipt, err}
 	}
-	return a.count(), nil
+	return res, nil
+}
+
+// compareAll looks whether a card that only its receipt does not call finished
+// is as planned. Nothing was written to it by this run: if it differs, it may be
+// a card like it that was finished earlier and used since.
+func (a *applier) compareAll() error {
+	a.stage = StageBack
+	err := a.compare(a.phase[0].Union(a.phase[1]).Union(a.phase[2]).Union(a.phase[3]))
+	var different *DifferentError
+	if !errors.As(err, &different) {
+		return err
+	}
+	f, e := a.dev.Look(nil)
+	if e != nil {
+		return e
+	}
+	return Refusals{a.receipt.refusalOf(judgement{outcome: another,
+		reason: "it has all tables as they were written, but " + counted(different.Unequal, "sector") + " hold something else, the first is sector " +
+			decimal(different.Differences[0].Sector)}, &examined{Facts: f, Request: &a.req})}
 }
 
 func (a *applier) count() DeviceResult {
@@ -112,8 +149,11 @@ func (a *applier) begin(s Stage) error {
 	}
 	a.stage = s
 	if a.req.Kind == Undo {
-		if s == StageFence {
+		switch s {
+		case StageFence:
 			return a.out.stage(StageUndo, 0)
+		case StageSector0:
+			return a.out.stage(s, 0)
 		}
 		return nil
 	}
@@ -125,17 +165,60 @@ func (a *applier) begin(s Stage) error {
 }
 
 // raiseFence blanks sector 0, which alone makes the card no disk for most
-// systems, and only when that is on the medium the rest.
+// systems. When that is on the medium it writes the mark, and when that is, the
+// rest.
 func (a *applier) raiseFence() error {
 	if err := a.begin(StageFence); err != nil {
 		return err
 	}
-	sector0 := layout.NewSpans(layout.Span{Count: 1})
-	if err := a.blank(common(a.fence, sector0)); err != nil {
+	sector0 := common(a.fence, layout.NewSpans(layout.Span{Count: 1}))
+	if err := a.blank(sector0); err != nil {
 		return a.fenceAgain(err)
 	}
-	a.fenced = true
-	return a.blank(a.fence)
+	a.fenced = len(sector0) > 0
+	if a.bearsMark() {
+		if err := a.raiseMark(); err != nil {
+			return err
+		}
+	}
+	return a.blank(without(a.fence, a.markSpans()...))
+}
+
+// bearsMark tells whether the card gets the mark of its receipt while it is
+// fenced. Tests leave their stamps instead.
+func (a *applier) bearsMark() bool {
+	return a.req.Kind == Write || a.req.Kind == Undo && a.receipt.New != nil
+}
+
+func (a *applier) markSpans() []layout.Span {
+	if a.bearsMark() {
+		return []layout.Span{a.mark}
+	}
+	return nil
+}
+
+// raiseMark writes the mark, and notes when it is on the medium. A mark that is
+// there is not written again: a power cut could tear it.
+func (a *applier) raiseMark() error {
+	want, have, off := a.id.sector(int(a.n)), make([]byte, a.n), int64(a.mark.Start)*a.n
+	if err := image.ReadFull(a.dev, have, off); err != nil {
+		return err
+	}
+	if !bytes.Equal(have, want) {
+		if err := a.write(want, off); err != nil {
+			return err
+		}
+		if err := a.flush(); err != nil {
+			return err
+		}
+		if err := image.ReadFull(a.dev, have, off); err != nil {
+			return err
+		}
+		if !bytes.Equal(have, want) {
+			return &DifferentError{Stage: a.stage, Unequal: 1, Differences: []Difference{{Sector: a.mark.Start}}}
+		}
+	}
+	return a.out.stage(StageMarked, 0)
 }
 
 // blank writes zeros, flushes them, and reads them back.
@@ -160,12 +243,24 @@ func (a *applier) readBlank(spans layout.Spans) error {
 				return err
 			}
 			if !isFilled(b, 0) {
-				return &DifferentError{Stage: a.stage, Unequal: layout.Sector(int64(len(b)) / a.n)}
+				return a.notBlank(b, layout.Sector(off/a.n))
 			}
 			off += int64(len(b))
 		}
 	}
 	return nil
+}
+
+// notBlank names the sectors of b, which begins at sector at, that are not.
+func (a *applier) notBlank(b []byte, at layout.Sector) error {
+	d := &DifferentError{Stage: a.stage}
+	for i := int64(0); i < int64(len(b)); i += a.n {
+		if !isFilled(b[i:i+a.n], 0) {
+			d.Unequal++
+			d.Differences = append(d.Differences, Difference{Sector: at + layout.Sector(i/a.n)})
+		}
+	}
+	return d
 }
 
 func (a *applier) writeZeros(off, n int64) error {
@@ -233,7 +328,7 @@ func (a *applier) meter(spans layout.Spans) func(n int64) {
 
 // compare reads sectors of the card back and compares them with the plan.
 func (a *applier) compare(spans layout.Spans) error {
-	v := &verifier{card: a.req.Card, target: a.dev, tally: newTally(a.req.Pieces, int(a.n), VerifyOptions{Limit: 16, Source: a.req.Source})}
+	v := &verifier{card: a.req.Card, target: a.dev, tally: newTally(a.req.Pieces, int(a.n), VerifyOptions{Limit: maxDiffer, Source: a.req.Source})}
 	v.runs = clip(cardRuns(a.req.Card, a.req.Pieces), spans, a.n)
 	v.progress = a.meter(spans)
 	if err := v.run(a.ctx); err != nil {
@@ -245,8 +340,9 @@ func (a *applier) compare(spans layout.Spans) error {
 	return nil
 }
 
-// markEvery is how much data is written between two marks in the receipt.
-const markEvery = 256 << 20
+// progressEvery is how much data is written between two progress lines in the
+// receipt.
+const progressEvery = 256 << 20
 
 func (a *applier) writeData() error {
 	if err := a.begin(StageData); err != nil {
@@ -254,14 +350,14 @@ func (a *applier) writeData() error {
 	}
 	every := a.req.every
 	if every == 0 {
-		every = markEvery
+		every = progressEvery
 	}
 	spans := layout.Spans(a.phase[0].Within(layout.Between(a.upto, a.req.Disk.Sectors)))
 	err := a.put(spans, func(off, n int64) error {
-		if a.marked += n; a.marked < every {
+		if a.fresh += n; a.fresh < every {
 			return nil
 		}
-		a.marked = 0
+		a.fresh = 0
 		if err := a.flush(); err != nil || a.req.Kind != Write {
 			return err
 		}
@@ -288,6 +384,10 @@ func (a *applier) putTables(s Stage, spans layout.Spans) error {
 	if err := a.begin(s); err != nil {
 		return err
 	}
+	return a.putProved(spans)
+}
+
+func (a *applier) putProved(spans layout.Spans) error {
 	if err := a.put(spans, func(int64, int64) error { return nil }); err != nil {
 		return err
 	}
@@ -309,12 +409,20 @@ func (a *applier) early() error {
 	return a.readBlank(common(a.fence, layout.NewSpans(layout.Span{Count: 1})))
 }
 
-// sector0 makes the card a disk. If that fails the fence is raised again.
+// sector0 replaces the mark, and then makes the card a disk. If that fails the
+// fence is raised again.
 func (a *applier) sector0() error {
-	if len(a.phase[3]) > 0 {
+	if err := a.begin(StageSector0); err != nil {
+		return err
+	}
+	if err := a.putProved(without(a.phase[3], layout.Span{Count: 1})); err != nil {
+		return a.fenceAgain(err)
+	}
+	head := common(a.phase[3], layout.NewSpans(layout.Span{Count: 1}))
+	if len(head) > 0 {
 		a.fenced = false
 	}
-	err := a.putTables(StageSector0, a.phase[3])
+	err := a.putProved(head)
 	if err == nil { // and the tables, in case sector 0 went to another place as well
 		err = a.compare(a.phase[1].Union(a.phase[2]))
 	}
@@ -324,10 +432,10 @@ func (a *applier) sector0() error {
 	return nil
 }
 
-// fenceAgain tries to leave a card with a blank sector 0 behind, after the
-// write of that very sector failed.
+// fenceAgain tries to leave a card with a blank sector 0 and its mark behind,
+// after the write of one of these very sectors failed.
 func (a *applier) fenceAgain(err error) error {
-	if !a.touched {
+	if !a.touched || len(a.phase[3].Within(layout.Span{Count: 1})) == 0 {
 		return err
 	}
 	a.ctx = context.WithoutCancel(a.ctx)
@@ -335,5 +443,10 @@ func (a *applier) fenceAgain(err error) error {
 		return errors.Join(err, fmt.Errorf("and sector 0 could not be made blank: %w", e))
 	}
 	a.fenced = true
+	if a.bearsMark() {
+		if e := a.raiseMark(); e != nil {
+			return errors.Join(err, fmt.Errorf("and the mark could not be written: %w", e))
+		}
+	}
 	return err
 }

@@ -2,8 +2,9 @@ package safety
 
 import (
 	"errors"
+	"fmt"
 	"io"
-	"os"
+	"strings"
 
 	"bootgraft/image"
 	"bootgraft/layout"
@@ -54,12 +55,13 @@ type Request struct {
 	Try     int      // how many times this card was written with this one; 0 if nobody counts
 	KeepAll bool     // everything that is replaced is kept in the receipt
 	Command string   // how to plan for another card, for a refusal by size
+	Anew    string   // how to write this card with a receipt of its own, for a card that is another
+	Accept  []string // codes of refusals that the owner of the card takes on: CardUnproved
 
 	Progress func(stage Stage, done, total int64)
-	Created  func(receipt *os.File) error // called when the receipt is made; may be nil
 
-	every    int64 // bytes of data between two marks in the receipt; 0 for markEvery
-	unsealed bool  // the receipt was begun and never sealed: the card is untouched, and it may be made again
+	every int64 // bytes of data between two progress lines in the receipt; 0 for progressEvery
+	anew  bool  // there is a receipt of a card that was never touched: it is made again
 }
 
 // Stage is a step of writing to a card.
@@ -70,6 +72,7 @@ const (
 	StageLook    Stage = "look"      // nothing was written yet
 	StageKeep    Stage = "keep"      // old content goes into the receipt; nothing was written yet
 	StageFence   Stage = "fence"     // both ends and the tables become blank
+	StageMarked  Stage = "marked"    // sector 0 is blank and the mark is on the medium
 	StageData    Stage = "data"      // everything that is no table
 	StageBack    Stage = "read back" // and is compared
 	StageSecond  Stage = "second copies"
@@ -117,12 +120,61 @@ type DifferentError struct {
 	Stage       Stage
 	Unequal     layout.Sector
 	Differences []Difference // the first ones
+	Bad         layout.Spans // of these, sectors that were written again since they differed before
 }
 
 func (e *DifferentError) Error() string {
 	text := "the card does not give back what was written: " + counted(e.Unequal, "sector") + " differ"
+	if e.Unequal == 1 {
+		text += "s"
+	}
 	if len(e.Differences) > 0 {
 		text += ", the first is sector " + decimal(e.Differences[0].Sector)
 	}
-	return text + "; the card is faulty or smaller than it says"
+	if len(e.Bad) > 0 {
+		return text + "; " + badText(e.Bad)
+	}
+	return text + "; the same command writes again from there. If it fails there again the card is faulty, or smaller than it says"
 }
+
+// BadError says that sectors cannot be read again after they were written a
+// second time.
+type BadError struct {
+	Bad layout.Spans
+	Err error
+}
+
+func (e *BadError) Error() string { return e.Err.Error() + "; " + badText(e.Bad) }
+
+// Unwrap returns what went wrong.
+func (e *BadError) Unwrap() error { return e.Err }
+
+// badText names sectors that failed again after they were written again.
+func badText(bad layout.Spans) string {
+	const most = 8
+	var names []string
+	for _, s := range bad {
+		for at := s.Start; at < s.End() && len(names) < most; at++ {
+			names = append(names, decimal(at))
+		}
+	}
+	text := "bad, for it failed again after it was written again: sector " + strings.Join(names, ", ")
+	if n := bad.Sectors() - most; n > 0 {
+		text += fmt.Sprintf(" and %d more", n)
+	}
+	return text + "; this card is faulty, or smaller than it says: use another one"
+}
+
+// NotNotedError says that the card is right, and that its receipt does not say
+// so: its last line could not be written.
+type NotNotedError struct {
+	Receipt string
+	Err     error
+}
+
+func (e *NotNotedError) Error() string {
+	return fmt.Sprintf("the card is right, written and read back, but the last line of its receipt %s could not be written: %v", e.Receipt, e.Err)
+}
+
+// Unwrap returns what went wrong.
+func (e *NotNotedError) Unwrap() error { return e.Err }

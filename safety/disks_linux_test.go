@@ -6,7 +6,6 @@ import (
 	"os"
 	"strings"
 	"testing"
-	"time"
 
 	"bootgraft/image/imagetest/need"
 	"bootgraft/layout/plan"
@@ -52,15 +51,19 @@ func TestNextDisk(t *testing.T) {
 	need.OnlyDisk(t)
 	b := newBench(t)
 	one, two := b.file("one.img"), b.file("two.img")
-	plug := func(files ...string) {
-		time.Sleep(200 * time.Millisecond)
-		for _, f := range files {
-			b.loop(f)
-		}
+	plug := func(files ...string) (ready func(), done chan struct{}) {
+		done = make(chan struct{})
+		return func() {
+			go func() {
+				defer close(done)
+				for _, f := range files {
+					b.loop(f)
+				}
+			}()
+		}, done
 	}
-	done := make(chan struct{})
-	go func() { defer close(done); plug(one) }()
-	target, err := blockdev.NextTarget(t.Context())
+	ready, done := plug(one)
+	target, err := blockdev.NextTarget(t.Context(), ready)
 	<-done
 	do(t, err)
 	f, err := target.Look(nil)
@@ -69,9 +72,8 @@ func TestNextDisk(t *testing.T) {
 		t.Errorf("%+v", f)
 	}
 	do(t, target.Close())
-	done = make(chan struct{})
-	go func() { defer close(done); plug(one, two) }()
-	_, err = blockdev.NextTarget(t.Context())
+	ready, done = plug(one, two)
+	_, err = blockdev.NextTarget(t.Context(), ready)
 	<-done
 	var more *blockdev.TwoNewError
 	if !errors.As(err, &more) || len(more.Nodes) != 2 {

@@ -3,11 +3,11 @@ package safety
 import (
 	"context"
 	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"io/fs"
 	"os"
+	"slices"
 	"time"
 
 	"bootgraft/image"
@@ -26,27 +26,40 @@ func (a *applier) openReceipt() error {
 	if a.req.KeepAll {
 		kept = kept.Union(written(a.req.Pieces))
 	}
-	head, err := a.sector0Digest()
+	planned, err := a.plannedContent()
 	if err != nil {
 		return err
 	}
-	return a.newReceipt(kept, header{Fence: a.fence, Sector0: head, All: a.req.KeepAll})
+	return a.newReceipt(kept, header{Fence: a.fence, New: planned, All: a.req.KeepAll})
 }
 
-// sector0Digest returns the SHA-256 of sector 0 as it will be, by which the
-// card is known to be as the write left it.
-func (a *applier) sector0Digest() (string, error) {
-	if len(a.phase[3]) == 0 {
-		return "", nil
-	}
-	b := make([]byte, a.n)
-	if a.req.Pieces[0].Op != layout.Zero {
-		if err := image.ReadFull(a.req.Card, b, 0); err != nil {
-			return "", err
+// plannedContent is what the card will be known by when its mark is replaced.
+func (a *applier) plannedContent() (*newContent, error) {
+	var blank layout.Spans
+	for _, p := range a.req.Pieces {
+		if p.Op == layout.Zero {
+			blank = blank.Add(p.Span)
 		}
 	}
-	sum := sha256.Sum256(b)
-	return hex.EncodeToString(sum[:]), nil
+	sector := func(s layout.Span) ([]byte, error) {
+		switch {
+		case len(a.phase[3].Within(s)) == 0:
+			return nil, nil
+		case len(blank.Within(s)) > 0:
+			return make([]byte, a.n), nil
+		}
+		return image.ReadSectors(a.req.Card, s)
+	}
+	n := &newContent{Tables: a.phase[1].Union(a.phase[2])}
+	var err error
+	if n.Sector0, err = sector(layout.Span{Count: 1}); err != nil {
+		return nil, err
+	}
+	if n.Mark, err = sector(a.mark); err != nil {
+		return nil, err
+	}
+	n.SHA256, err = digestOf(a.req.Card, n.Tables, blank)
+	return n, err
 }
 
 // newReceipt keeps sectors of the card in a new receipt.
@@ -58,18 +71,14 @@ func (a *applier) newReceipt(kept layout.Spans, h header) error {
 	if err := roomFor(path, sourceBytes(kept, a.dev)); err != nil {
 		return err
 	}
-	if a.req.unsealed {
-		if err := os.Remove(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
-			return err
-		}
-	}
 	f, err := a.dev.Look(nil)
 	if err != nil {
 		return err
 	}
 	h.Format, h.Version, h.Kind, h.Plan = receiptFormat, receiptVersion, a.req.Kind, a.req.Digest
 	h.Card, h.Node, h.Kept, h.Created, h.Try = cardID(f), f.Node, kept, time.Now().UTC(), a.req.Try
-	file, err := createReceipt(path, a.req.Created)
+	h.Mark = a.id
+	file, err := a.makeReceipt(path)
 	if err != nil {
 		return err
 	}
@@ -79,6 +88,31 @@ func (a *applier) newReceipt(kept layout.Spans, h header) error {
 	}
 	return nil
 }
+
+// makeReceipt makes a new file, or empties the one of a card that was never
+// touched, which is of no use to anybody.
+func (a *applier) makeReceipt(path string) (*os.File, error) {
+	if !a.req.anew {
+		return createReceipt(path)
+	}
+	f, err := openReceipt(path, os.O_RDWR|os.O_APPEND)
+	if err != nil {
+		return nil, err
+	}
+	now, err := readFrom(f, path)
+	if err == nil && now.proof != untouched {
+		err = errChangedReceipt
+	}
+	if err == nil {
+		err = f.Truncate(0)
+	}
+	if err != nil {
+		return nil, errors.Join(err, f.Close())
+	}
+	return f, nil
+}
+
+var errChangedReceipt = errors.New("the receipt was changed since it was read; rehearse again")
 
 func (a *applier) fillReceipt(h header) error {
 	if err := a.out.line(h); err != nil {
@@ -119,16 +153,49 @@ func roomFor(path string, content int64) error {
 	return nil
 }
 
-// continueReceipt goes on behind the last whole line.
+// continueReceipt goes on behind the last whole line. What the rehearsal
+// decided is decided again by what the receipt and the card say now, when
+// nobody else can take the receipt.
 func (a *applier) continueReceipt() error {
-	file, err := newfile.Open(a.receipt.Path, os.O_APPEND)
+	file, err := openReceipt(a.receipt.Path, os.O_RDWR|os.O_APPEND)
 	if err != nil {
 		return err
 	}
-	a.out = &receiptWriter{file: file}
-	if err := file.Truncate(a.receipt.end); err != nil {
+	now, err := readFrom(file, a.receipt.Path)
+	if err == nil && (now.Digest != a.receipt.Digest || now.end != a.receipt.end) {
+		err = errChangedReceipt
+	}
+	if err == nil {
+		err = a.judgeAgain(now)
+	}
+	if err == nil {
+		err = file.Truncate(a.receipt.end)
+	}
+	if err != nil {
 		return errors.Join(err, file.Close())
 	}
+	a.out = &receiptWriter{file: file}
+	return nil
+}
+
+func (a *applier) judgeAgain(r *Receipt) error {
+	f, err := a.dev.Look(nil)
+	if err != nil {
+		return err
+	}
+	j, err := r.judge(a.dev)
+	if err != nil {
+		return err
+	}
+	x := &examined{Facts: f, Request: &a.req}
+	refusal := r.refusalOf(j, x)
+	if a.req.Kind == Undo {
+		refusal = r.undoRefusalOf(j, x)
+	}
+	if refusal != nil {
+		return Refusals{refusal}
+	}
+	a.finished = j.outcome == finished && a.req.Kind == Write
 	return nil
 }
 
@@ -143,13 +210,17 @@ func (r *Rehearsal) readReceipt(x *examined) (*Refusal, error) {
 	if r.req.Receipt == "" {
 		return nil, nil
 	}
-	old, err := ReadReceipt(r.req.Receipt)
+	old, err := readLocked(r.req.Receipt)
+	var inUse *Refusal
+	if errors.As(err, &inUse) {
+		return inUse, nil
+	}
 	if r.req.Kind == Undo {
 		if err != nil {
 			return nil, err
 		}
 		r.Receipt = old
-		return old.undoRefusal(x), nil
+		return old.undoRefusal(x, r.dev)
 	}
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, nil
@@ -160,20 +231,58 @@ func (r *Rehearsal) readReceipt(x *examined) (*Refusal, error) {
 	switch {
 	case err != nil:
 		return refusal(ReceiptExists, "give another name with --receipt", "it exists, and it is no receipt that could be continued: "+err.Error())
+	case old.Format == "": // cut off in its first line
+		r.req.anew = true
+		return nil, nil
 	case old.Finished() || old.Kind != Write || r.req.Kind != Write:
 		x.ours = x.ours || old.Stage == StageDone && old.knows(x)
 		return refusal(ReceiptExists, "give another name with --receipt", "it is the receipt of earlier work, and a receipt is never overwritten")
-	case old.Plan != r.req.Digest || !old.Same(x.Facts):
-		return refusal(ReceiptOther, "give another name with --receipt, or use the plan and the card of that receipt",
-			"it is the unfinished receipt of another plan or another card")
+	case old.Plan != r.req.Digest:
+		return refusal(ReceiptOther, "give another name with --receipt, or use the plan of that receipt",
+			"it is the unfinished receipt of another plan")
+	case !old.Same(x.Facts):
+		return old.refusalOf(judgement{outcome: another, reason: "another name, number or size"}, x), nil
 	case old.Digest == "":
-		r.req.unsealed = true
+		r.req.anew = true
 		return nil, nil
 	case old.Undoing:
 		return refusal(ReceiptOther, "finish that: bootgraft undo "+r.req.Receipt, "an undo was begun with it and did not come to its end")
+	case x.head == nil: // other guards refuse what could not be looked at
+		return nil, nil
 	}
-	r.Receipt, x.ours = old, true
-	return old.changedRefusal(x), nil
+	return r.readCard(old, x)
+}
+
+// readCard looks whether the card is the one of an unfinished receipt.
+func (r *Rehearsal) readCard(old *Receipt, x *examined) (*Refusal, error) {
+	j, err := old.judge(r.dev)
+	if err != nil {
+		return nil, err
+	}
+	if j.outcome == anew {
+		r.req.anew = true
+		return nil, nil
+	}
+	r.Receipt, r.Finished = old, j.outcome == finished
+	x.ours = x.ours || j.proved
+	return old.refusalOf(j, x), nil
+}
+
+// refusalOf says why a write cannot go on with the receipt, or nothing.
+func (r *Receipt) refusalOf(j judgement, x *examined) *Refusal {
+	do := "put in the card of that receipt; to write this card as a new one give another name with --receipt"
+	if x.Anew != "" {
+		do = "put in the card of that receipt; to write this card as a new one, with a receipt of its own, type: " + x.Anew
+	}
+	switch j.outcome {
+	case another:
+		return &Refusal{Code: ReceiptOther, Path: x.Path, Do: do, Why: "it is another card than that of the unfinished receipt: " + j.reason + "; " + r.where()}
+	case changed:
+		return &Refusal{Code: TargetChanged, Path: x.Path, Do: "look at what it holds; " + do, Why: j.reason + "; " + r.where()}
+	case anew:
+		return &Refusal{Code: ReceiptOther, Path: x.Path, Do: "rehearse again", Why: "the receipt changed"}
+	}
+	return nil
 }
 
 // knows tells whether the card can be told from the original by this receipt.
@@ -184,13 +293,15 @@ func (r *Receipt) knows(x *examined) bool {
 	return r.Same(x.Facts) && (named || x.Source != nil && image.Sectors(x.Source) != x.Sectors)
 }
 
-func (r *Receipt) undoRefusal(x *examined) *Refusal {
-	refusal := func(code, do, why string) *Refusal {
-		return &Refusal{Code: code, Path: r.Path, Why: why, Do: do}
+func (r *Receipt) undoRefusal(x *examined, dev image.Source) (*Refusal, error) {
+	refusal := func(code, do, why string) (*Refusal, error) {
+		return &Refusal{Code: code, Path: r.Path, Why: why, Do: do}, nil
 	}
 	switch {
 	case r.Digest == "":
 		return refusal(NotUndoable, "nothing has to be undone", "it was never finished, so nothing was written to the card")
+	case r.proof == untouched:
+		return refusal(NotUndoable, "nothing has to be undone", "nothing was written to the card yet")
 	case r.Stage == StageUndone:
 		return refusal(NotUndoable, "nothing has to be undone", "it was undone already")
 	case !r.Same(x.Facts):
@@ -198,8 +309,35 @@ func (r *Receipt) undoRefusal(x *examined) *Refusal {
 	case !r.Undoable():
 		return refusal(NotUndoable, "write the card again; next time add --keep all",
 			"data was written over what the card held, and only its tables were kept: old tables over new data help nobody")
+	case x.head == nil: // other guards refuse what could not be looked at
+		return nil, nil
 	}
-	return r.changedRefusal(x)
+	j, err := r.judge(dev)
+	if err != nil {
+		return nil, err
+	}
+	return r.undoRefusalOf(j, x), nil
+}
+
+// undoRefusalOf says why what was kept is not put back on this card, or
+// nothing. When the work was done the mark is gone by plan, and the card was
+// used since perhaps: then its owner may know better.
+func (r *Receipt) undoRefusalOf(j judgement, x *examined) *Refusal {
+	code, do := ReceiptOther, "put in the card of that receipt"
+	switch j.outcome {
+	case changed:
+		code = TargetChanged
+	case another:
+	default:
+		return nil
+	}
+	if r.Kind == Write && (r.New == nil || r.Stage == StageDone && r.proof == byPlan) {
+		if slices.Contains(x.Accept, CardUnproved) {
+			return nil
+		}
+		code, do = CardUnproved, do+"; if you know that it is this one, used since: --accept "+CardUnproved
+	}
+	return &Refusal{Code: code, Path: x.Path, Do: do, Why: j.reason + "; " + r.where()}
 }
 
 func (c CardID) String() string {
@@ -211,35 +349,6 @@ func (c CardID) String() string {
 		name += ", serial number " + c.Serial
 	}
 	return fmt.Sprintf("%s, %d sectors of %d bytes", name, c.Sectors, c.SectorSize)
-}
-
-// changedRefusal refuses a card that holds something else than the work left:
-// its sector 0 is neither blank, nor the old, nor the new one.
-func (r *Receipt) changedRefusal(x *examined) *Refusal {
-	if r.Sector0 == "" || x.head == nil || isFilled(x.head[:r.Card.SectorSize], 0) {
-		return nil
-	}
-	sum := sha256.Sum256(x.head[:r.Card.SectorSize])
-	if have := hex.EncodeToString(sum[:]); have == r.Sector0 || have == r.oldSector0() {
-		return nil
-	}
-	return &Refusal{Code: TargetChanged, Path: x.Path, Why: "since the receipt was made, something else was written to its sector 0",
-		Do: "look at what it holds; if it is to be lost, write with a new --receipt"}
-}
-
-// oldSector0 returns the SHA-256 of sector 0 as it was, or nothing.
-func (r *Receipt) oldSector0() string {
-	k, err := r.Open()
-	if err != nil {
-		return ""
-	}
-	defer k.Close()
-	b := make([]byte, r.Card.SectorSize)
-	if image.ReadFull(k, b, 0) != nil {
-		return ""
-	}
-	sum := sha256.Sum256(b)
-	return hex.EncodeToString(sum[:])
 }
 
 // UndoRequest returns the request that undoes a receipt. The old content is to

@@ -30,7 +30,7 @@ type Kept struct {
 
 // Open returns the old content.
 func (r *Receipt) Open() (*Kept, error) {
-	f, err := os.Open(r.Path)
+	f, err := openRegular(r.Path, os.O_RDONLY)
 	if err != nil {
 		return nil, err
 	}

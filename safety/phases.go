@@ -12,16 +12,19 @@ import (
 //	0  data outside both ends
 //	1  second copies, and the data of the last 1 MiB
 //	2  first copies, and the data of the first 1 MiB
-//	3  sector 0
+//	3  the sector in which the mark lies until then, and sector 0
 func phases(disk plan.Disk, pieces []layout.Piece) [4]layout.Spans {
 	edge := min(layout.Sector(plan.Edge/disk.SectorSize), disk.Sectors)
 	tail := max(edge, disk.Sectors-edge)
+	mark := markSector(disk)
 	zones := []struct {
 		layout.Span
 		least layout.Rank
 	}{
 		{layout.Between(0, 1), layout.RankSector0},
-		{layout.Between(1, edge), layout.RankFirst},
+		{layout.Between(1, mark.Start), layout.RankFirst},
+		{mark, layout.RankSector0},
+		{layout.Between(mark.End(), edge), layout.RankFirst},
 		{layout.Between(edge, tail), layout.RankData},
 		{layout.Between(tail, disk.Sectors), layout.RankSecond},
 	}

@@ -20,22 +20,32 @@ import (
 	"bootgraft/safety/newfile"
 )
 
-// The form of a receipt file, version 1. Lines of JSON (RFC 8259), each ended
+// The form of a receipt file, version 2. Lines of JSON (RFC 8259), each ended
 // by a line feed:
 //
-//	{"format":"bootgraft receipt","version":1, ...}   the header
+//	{"format":"bootgraft receipt","version":2,"mark":"..", ...}   the header
 //	{"kept":{"start":..,"count":..,"bytes":N,"sha256":".."}}
 //	N bytes: a zstd frame (RFC 8878) with the old content of these sectors,
 //	then a line feed; SHA-256 is of the content. Any number of these two.
 //	{"sealed":".."}   SHA-256 of every byte of the file before this line
-//	{"stage":"fence","time":".."}   one for each stage that was begun; with
-//	"upto", the sector before which the data is on the medium
+//	{"stage":"fence","time":".."}     one for each stage that was begun
+//	{"stage":"marked","time":".."}    the mark is on the medium
+//	{"stage":"data","upto":N,...}     the data before sector N is on the medium
+//	{"stage":"data","upto":N,"differ":[{"start":..,"count":..}],...}
+//	a step back: these sectors did not come back as written, and the data is
+//	good only before sector N
+//	{"stage":"undo",...}   what follows was done by an undo
 //
 // Everything up to the seal is on the disk before the card is touched. Lines
-// after it are added one by one; the last one may be torn by a power cut.
+// after it are added one by one; the last one may be torn by a power cut. Who
+// reads a receipt to go on with it holds a lock on the file until the work ends.
+//
+// Version 1 had no mark, and nothing of the planned content but a digest of
+// sector 0. It is read, but by it no card can be told from an equal one.
 const (
 	receiptFormat  = "bootgraft receipt"
-	receiptVersion = 1
+	receiptVersion = 2
+	receiptOpening = `{"format":"` + receiptFormat + `"` // every receipt begins with this
 
 	keptChunk   = 1 << 20  // most content in one kept part, in bytes
 	maxKept     = 2 << 20  // most bytes of its frame
@@ -69,7 +79,17 @@ type header struct {
 	All     bool         `json:"keep_all"` // everything that is replaced is kept
 	Fence   layout.Spans `json:"fence"`
 	Kept    layout.Spans `json:"kept"`
-	Sector0 string       `json:"sector0"` // SHA-256 of the new sector 0, empty for tests
+	Mark    Mark         `json:"mark"`          // of a fenced card, or at the start of each stamp of a test
+	New     *newContent  `json:"new,omitempty"` // nil for tests
+}
+
+// newContent is what has to be known of the planned card to know it again when
+// the mark is replaced.
+type newContent struct {
+	Sector0 []byte       `json:"sector0,omitempty"` // empty if it is not written
+	Mark    []byte       `json:"mark"`              // the sector in which the mark lies until then
+	Tables  layout.Spans `json:"tables"`            // second and first copies, and the data of both ends
+	SHA256  string       `json:"sha256"`            // of these, in card order
 }
 
 type keptLine struct {
@@ -84,6 +104,7 @@ type line struct {
 	Sealed string        `json:"sealed,omitempty"`
 	Stage  Stage         `json:"stage,omitempty"`
 	Upto   layout.Sector `json:"upto,omitempty"`
+	Differ layout.Spans  `json:"differ,omitempty"`
 	Time   *time.Time    `json:"time,omitempty"`
 }
 
@@ -102,18 +123,42 @@ type receiptWriter struct {
 	hash hash.Hash // of everything before the seal
 }
 
-// createReceipt makes a new receipt; it never opens what exists.
-func createReceipt(path string, created func(*os.File) error) (*os.File, error) {
+// createReceipt makes a new receipt and locks it; it never opens what exists.
+func createReceipt(path string) (*os.File, error) {
 	f, err := newfile.Create(path, os.O_APPEND)
 	if errors.Is(err, fs.ErrExist) {
 		return nil, &Refusal{Code: ReceiptExists, Path: path, Why: "a receipt is never overwritten", Do: "give another name with --receipt"}
 	}
-	if err == nil && created != nil {
-		if err = created(f); err != nil {
-			err = errors.Join(err, f.Close(), os.Remove(path))
-		}
-	}
 	return f, err
+}
+
+// openReceipt opens a receipt and takes it for this run: whoever has it decides
+// by what it says, and nobody else adds to it meanwhile.
+func openReceipt(path string, access int) (*os.File, error) {
+	f, err := openRegular(path, access)
+	if err != nil {
+		return nil, err
+	}
+	err = newfile.Lock(f)
+	if errors.Is(err, newfile.ErrInUse) {
+		err = &Refusal{Code: ReceiptInUse, Path: path, Why: "another run of this program works with this receipt", Do: "wait until it ends; for another card give another name with --receipt"}
+	}
+	if err != nil {
+		return nil, errors.Join(err, f.Close())
+	}
+	return f, nil
+}
+
+// openRegular opens what lies under the very name, and follows no link.
+func openRegular(path string, access int) (*os.File, error) {
+	st, err := os.Lstat(path)
+	if err != nil {
+		return nil, err
+	}
+	if !st.Mode().IsRegular() {
+		return nil, &image.NotRegularError{Path: path, Kind: image.Kind(st.Mode())}
+	}
+	return os.OpenFile(path, access|noFollow, 0)
 }
 
 func (w *receiptWriter) write(b []byte) error {
@@ -178,9 +223,15 @@ func (w *receiptWriter) seal() error {
 
 // stage notes that a stage begins, before it does.
 func (w *receiptWriter) stage(s Stage, upto layout.Sector) error {
+	return w.note(line{Stage: s, Upto: upto})
+}
+
+// note adds a line behind the seal and makes it outlast a power cut.
+func (w *receiptWriter) note(l line) error {
 	now := time.Now().UTC()
-	if err := w.line(line{Stage: s, Upto: upto, Time: &now}); err != nil {
-		return fmt.Errorf("noting %q in the receipt: %w", s, err)
+	l.Time = &now
+	if err := w.line(l); err != nil {
+		return fmt.Errorf("noting %q in the receipt: %w", l.Stage, err)
 	}
 	if err := w.file.Sync(); err != nil {
 		return fmt.Errorf("flushing the receipt: %w", err)

@@ -112,7 +112,7 @@ func TestReceiptIsNoOther(t *testing.T) {
 	if _, err := ReadReceipt(filepath.Join(dir, "none")); !errors.Is(err, fs.ErrNotExist) {
 		t.Errorf("none: %v", err)
 	}
-	for _, text := range []string{"", "{}\n", "[]\n", `{"format":"bootgraft receipt","version":2}` + "\n",
+	for _, text := range []string{"", "{}\n", "[]\n", `{"format":"bootgraft receipt","version":3}` + "\n",
 		`{"format":"bootgraft receipt","version":1,"card":{"sectors":-1,"sector_size":512}}` + "\n",
 		`{"format":"bootgraft receipt","version":1,"card":{"sectors":10,"sector_size":512},"kept":[{"start":9,"count":9}]}` + "\n"} {
 		put(t, filepath.Join(dir, "r"), []byte(text))

@@ -11,6 +11,7 @@ import (
 	"io"
 	"os"
 	"slices"
+	"time"
 
 	"bootgraft/image"
 	"bootgraft/layout"
@@ -25,9 +26,12 @@ type Receipt struct {
 	Digest string        // of everything up to the seal; empty if it was never sealed
 	Stage  Stage         // the last one that was begun
 	Upto   layout.Sector // the data before it is on the medium
+	Last   time.Time     // when the last line was written
 
-	Undoing bool // an undo was begun
-	bulk    bool // data was written at some time: a later run may have begun again at the fence
+	Undoing bool         // an undo was begun
+	bulk    bool         // data was written at some time: a later run may have begun again at the fence
+	proof   proof        // by what its card is known
+	differ  layout.Spans // sectors that did not come back as they were written
 
 	index []keptAt
 	end   int64 // where the next line goes
@@ -41,18 +45,30 @@ type keptAt struct {
 // ReadReceipt reads a receipt and proves what lies before its seal. A receipt
 // without a seal is whole as far as it goes: nothing was written to its card.
 func ReadReceipt(path string) (*Receipt, error) {
-	st, err := os.Stat(path)
-	if err != nil {
-		return nil, err
-	}
-	if !st.Mode().IsRegular() {
-		return nil, &image.NotRegularError{Path: path, Kind: image.Kind(st.Mode())}
-	}
-	f, err := os.Open(path)
+	f, err := openRegular(path, os.O_RDONLY)
 	if err != nil {
 		return nil, err
 	}
 	defer f.Close()
+	r, err := readFrom(f, path)
+	if err == nil && r.Format == "" {
+		return nil, fmt.Errorf("%s is no receipt that can be trusted: it was cut off in its first line", path)
+	}
+	return r, err
+}
+
+// readLocked reads a receipt that no other run works with: to go on with it, or
+// to say whether that can be done.
+func readLocked(path string) (*Receipt, error) {
+	f, err := openReceipt(path, os.O_RDONLY)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	return readFrom(f, path)
+}
+
+func readFrom(f io.Reader, path string) (*Receipt, error) {
 	r := &Receipt{Path: path, Stage: StageKeep}
 	if err := r.read(f); err != nil {
 		return nil, fmt.Errorf("%s is no receipt that can be trusted: %w", path, err)
@@ -63,14 +79,17 @@ func ReadReceipt(path string) (*Receipt, error) {
 func (r *Receipt) read(f io.Reader) error {
 	in := &receiptReader{in: bufio.NewReaderSize(f, 64<<10), hash: sha256.New()}
 	text, err := in.line()
+	if (errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF)) && isOpening(text) {
+		return nil // cut off in its first line, or before it
+	}
 	if err != nil {
 		return fmt.Errorf("its first line: %w", err)
 	}
 	if err := json.Unmarshal(text, &r.header); err != nil || r.Format != receiptFormat {
 		return errors.New("its first line is not that of a receipt")
 	}
-	if r.Version != receiptVersion {
-		return fmt.Errorf("it has version %d, and this program reads version %d", r.Version, receiptVersion)
+	if r.Version < 1 || r.Version > receiptVersion {
+		return fmt.Errorf("it has version %d, and this program reads versions up to %d", r.Version, receiptVersion)
 	}
 	if err := r.checkHeader(); err != nil {
 		return err
@@ -86,15 +105,44 @@ func (r *Receipt) checkHeader() error {
 		return fmt.Errorf("its card of %d sectors of %d bytes is no disk", r.Card.Sectors, r.Card.SectorSize)
 	}
 	for _, set := range []layout.Spans{r.Kept, r.Fence} {
-		at := layout.Sector(0)
-		for _, s := range set {
-			if s.Start < at || s.Count < 1 || s.Count > r.Card.Sectors || s.Start > r.Card.Sectors-s.Count {
-				return fmt.Errorf("%s is out of order, or not on a card of %d sectors", s, r.Card.Sectors)
-			}
-			at = s.End()
+		if err := r.checkSpans(set); err != nil {
+			return err
 		}
 	}
+	return r.checkNew()
+}
+
+func (r *Receipt) checkSpans(set layout.Spans) error {
+	at := layout.Sector(0)
+	for _, s := range set {
+		if s.Start < at || s.Count < 1 || s.Count > r.Card.Sectors || s.Start > r.Card.Sectors-s.Count {
+			return fmt.Errorf("%s is out of order, or not on a card of %d sectors", s, r.Card.Sectors)
+		}
+		at = s.End()
+	}
 	return nil
+}
+
+// checkNew checks what the planned content says. Only a write has any.
+func (r *Receipt) checkNew() error {
+	n := r.New
+	if n == nil && (r.Kind != Write || r.Version == 1) {
+		return nil
+	}
+	if n == nil || r.Kind != Write || r.Version == 1 {
+		return errors.New("what it says of the new content does not fit its kind")
+	}
+	if size := r.Card.SectorSize; len(n.Mark) != size || len(n.Sector0) != 0 && len(n.Sector0) != size {
+		return fmt.Errorf("the sectors that it names have not %d bytes", size)
+	}
+	return r.checkSpans(n.Tables)
+}
+
+// isOpening tells whether a file that holds no more than text may be a receipt
+// that was cut off in its first line.
+func isOpening(text []byte) bool {
+	n := min(len(text), len(receiptOpening))
+	return string(text[:n]) == receiptOpening[:n]
 }
 
 // readKept reads up to the seal. A file that ends before it was cut off before
@@ -156,17 +204,50 @@ func (r *Receipt) readProgress(in *receiptReader) error {
 		if err := json.Unmarshal(text, &l); err != nil || l.Stage == "" {
 			return nil // a line that was torn, and what follows it
 		}
+		if r.checkSpans(l.Differ) != nil {
+			return nil
+		}
 		r.end = in.off
-		if l.Stage == StageUndo { // what the write had come to still decides
-			r.Undoing = true
-			continue
-		}
-		r.Stage, r.bulk = l.Stage, r.bulk || l.Stage == StageData
-		if l.Stage == StageData || l.Upto > 0 {
-			r.Upto = min(max(l.Upto, 0), r.Card.Sectors)
-		}
+		r.progress(l)
 	}
 	return fmt.Errorf("it has more than %d lines after its seal", maxProgress)
+}
+
+// progress takes in one line.
+func (r *Receipt) progress(l line) {
+	if l.Time != nil {
+		r.Last = *l.Time
+	}
+	r.differ = r.differ.Union(l.Differ)
+	r.Undoing = r.Undoing || l.Stage == StageUndo
+	if len(l.Differ) == 0 { // a step back begins no stage
+		r.proof = r.proofAfter(l.Stage)
+	}
+	if r.Undoing && l.Stage != StageUndone || l.Stage == StageMarked {
+		return // what the write had come to still decides
+	}
+	r.Stage, r.bulk = l.Stage, r.bulk || l.Stage == StageData
+	if l.Stage == StageData || l.Upto > 0 {
+		r.Upto = min(max(l.Upto, 0), r.Card.Sectors)
+	}
+}
+
+// proofAfter is by what the card is known after a stage was begun. When a write
+// begins again at the fence the card still is as the run before it left it.
+func (r *Receipt) proofAfter(s Stage) proof {
+	switch {
+	case s == StageMarked:
+		return byMark
+	case s == StageSector0 && r.Undoing, s == StageUndone:
+		return byKept
+	case s == StageSector0, s == StageDone:
+		return byPlan
+	case r.proof == untouched && r.Kind == Write:
+		return byKept
+	case r.proof == untouched:
+		return byMark
+	}
+	return r.proof
 }
 
 // receiptReader reads lines and frames, and hashes them.
@@ -190,7 +271,7 @@ func (r *receiptReader) line() ([]byte, error) {
 			if len(out) > 0 && errors.Is(err, io.EOF) {
 				err = io.ErrUnexpectedEOF
 			}
-			return nil, err
+			return out, err
 		}
 		if len(out) > maxLine {
 			return nil, fmt.Errorf("a line has more than %d bytes", maxLine)
@@ -222,5 +303,5 @@ func (r *Receipt) Finished() bool { return r.Stage == StageDone || r.Stage == St
 // Undoable tells whether what the card held can be put back: either all of it
 // was kept, or no more than was kept has been replaced.
 func (r *Receipt) Undoable() bool {
-	return r.Digest != "" && (r.All || !r.bulk)
+	return r.Digest != "" && r.proof != untouched && (r.All || !r.bulk)
 }

@@ -53,6 +53,8 @@ const (
 	WrongWord        = "wrong-word"            // the confirmation word is for something else
 	ReceiptExists    = "receipt-exists"        // a receipt is never overwritten
 	ReceiptOther     = "receipt-other"         // it belongs to another plan or another card
+	ReceiptInUse     = "receipt-in-use"        // another run works with it
+	CardUnproved     = "card-unproved"         // the work of the receipt was done, and the card cannot be told from an equal one
 	NotUndoable      = "not-undoable"          // what was replaced was not kept
 )
 

@@ -17,6 +17,7 @@ type Rehearsal struct {
 	Refusals Refusals // empty if nothing speaks against it
 	Word     Word     // the confirmation word, if nothing does
 	Receipt  *Receipt // an unfinished one that would be continued, or nil
+	Finished bool     // all was written, and only the receipt does not say so
 
 	dev Device
 	req Request

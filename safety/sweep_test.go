@@ -52,7 +52,7 @@ func sweepAt(t *testing.T, m *model, f faultdev.Fault, at int, seed uint64, seen
 	card.Fault, card.At, card.Seed = f, at, seed
 	receipt := filepath.Join(t.TempDir(), "card.receipt")
 	req := writeRequest(m, receipt)
-	req.KeepAll = at%2 == 0
+	req.KeepAll, req.every = at%2 == 0, int64(at%3) // 1: a progress line at every step
 	_, err := perform(card, req)
 	ops := card.Ops()
 	if len(ops) < at {

@@ -35,8 +35,7 @@ func (l *cardLook) disk() plan.Disk {
 // openLook takes hold of a TARGET for looking alone: it is opened for reading.
 func (u *ui) openLook(ctx context.Context, path string, f *cardCmdFlags) (*cardLook, error) {
 	if path == "next" {
-		u.sayf("Put the card in now. Waiting for one new disk; Ctrl-C stops.")
-		t, err := blockdev.NextReadOnly(ctx)
+		t, err := blockdev.NextReadOnly(ctx, func() { u.sayf("Put the card in now. Waiting for one new disk; Ctrl-C stops.") })
 		if err != nil {
 			return nil, lookError(path, err)
 		}

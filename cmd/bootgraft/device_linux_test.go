@@ -1,14 +1,16 @@
 package main
 
 import (
+	"bufio"
 	"encoding/json"
+	"errors"
+	"io"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
 	"syscall"
 	"testing"
-	"time"
 
 	"bootgraft/image/imagetest/need"
 	"bootgraft/layout"
@@ -197,14 +199,25 @@ func TestWriteToTheNextCard(t *testing.T) {
 		t.Fatal(err)
 	}
 	c := y.command("write", "c.plan", "next", "--device")
-	var out strings.Builder
-	c.Stdout, c.Stderr = &out, &out
+	pipe, err := c.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	c.Stderr = c.Stdout // one conversation, as on a terminal
 	if err := c.Start(); err != nil {
 		t.Fatal(err)
 	}
-	time.Sleep(500 * time.Millisecond)
+	var out strings.Builder
+	said := bufio.NewReader(pipe)
+	for !strings.Contains(out.String(), "Put the card in now") {
+		line, err := said.ReadString('\n')
+		if out.WriteString(line); err != nil {
+			t.Fatalf("it does not wait: %v\n%s", err, out.String())
+		}
+	}
 	node := y.attach(y.path("card.raw"))
-	if err := c.Wait(); err != nil {
+	_, err = io.Copy(&out, said)
+	if err = errors.Join(err, c.Wait()); err != nil {
 		t.Fatalf("%v\n%s", err, out.String())
 	}
 	y.says(out.String(), "Put the card in now")

@@ -157,8 +157,7 @@ func systemText(paths []string) string {
 
 // nextDrive waits for a drive to be plugged in, and holds it for reading.
 func (u *ui) nextDrive(ctx context.Context) (*blockdev.Source, error) {
-	u.sayf("Plug the drive in now. Waiting for one new disk; Ctrl-C stops.")
-	d, err := blockdev.NextSource(ctx)
+	d, err := blockdev.NextSource(ctx, func() { u.sayf("Plug the drive in now. Waiting for one new disk; Ctrl-C stops.") })
 	if err != nil {
 		return nil, deviceError("next", err)
 	}

@@ -67,8 +67,7 @@ func (u *ui) openCard(ctx context.Context, path string, flags cardFlags) (*cardW
 	w := &cardWork{ui: u, flags: flags, path: path}
 	var err error
 	if path == "next" {
-		u.sayf("Put the card in now. Waiting for one new disk; Ctrl-C stops.")
-		w.target, err = blockdev.NextTarget(ctx)
+		w.target, err = blockdev.NextTarget(ctx, func() { u.sayf("Put the card in now. Waiting for one new disk; Ctrl-C stops.") })
 	} else {
 		w.target, err = blockdev.OpenTarget(path)
 	}

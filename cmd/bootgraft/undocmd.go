@@ -18,6 +18,10 @@ Without --keep all only the tables and both ends were kept. That is enough until
 the first data was written; after that undo refuses: old tables over new data
 help nobody. The guards and the word are those of write.
 
+A card that is fenced is known by the mark of its receipt. One that was finished
+is known by its tables: if a device changed them since, it could be another card,
+and undo asks for --accept card-unproved.
+
 Examples:
 
   sudo bootgraft undo card.plan.receipt /dev/sdX --device       rehearse
@@ -39,6 +43,7 @@ func undoCommand(u *ui) *cobra.Command {
 	}
 	flags.add(c)
 	c.Flags().Lookup("receipt").Hidden = true // it is the first argument
+	c.Flags().StringArrayVar(&flags.accept, "accept", nil, "a code that stands in the way and that you accept (repeatable): "+safety.CardUnproved)
 	return c
 }
 
@@ -61,6 +66,7 @@ func (u *ui) undo(ctx context.Context, args []string, flags cardFlags) error {
 	defer w.target.Close()
 	progress := w.req.Progress
 	w.req = req
+	w.req.Accept = flags.accept
 	w.req.Fixed, w.req.Tables, w.req.Progress = flags.fixed, w.held.Tables, progress
 	d := &undoing{cardWork: w, kept: kept}
 	w.show, w.do = d.show, d.write
@@ -99,5 +105,8 @@ func (d *undoing) write(ctx context.Context, p *safety.Permit) error {
 	}
 	d.wrapped("", fmt.Sprintf("%s holds again what the receipt kept of it: %s put back and read back", d.path, counted(layout.Sector(res.Written), "sector")))
 	d.letGo()
+	if res.NotNoted != nil {
+		return notNoted(res.NotNoted)
+	}
 	return nil
 }

@@ -43,8 +43,9 @@ func (u *ui) writeDevice(ctx context.Context, args []string, job *job, flags car
 	if err := w.findEarlier(args[0], flags.earlier); err != nil {
 		return err
 	}
-	if r, err := safety.ReadReceipt(w.req.Receipt); err == nil && !r.Finished() {
-		w.loses = false // that was decided when the receipt was begun
+	w.req.Anew = w.anewLine(args[0])
+	if r, err := safety.ReadReceipt(w.req.Receipt); err == nil && r.Proves(w.target) {
+		w.loses = false // that was decided when the receipt was begun, of this very card
 	}
 	d := &deviceWrite{cardWork: w, job: job, plan: args[0]}
 	w.show, w.do = d.show, d.write
@@ -78,6 +79,9 @@ func originalOf(src *opened) image.Identity {
 	return image.Identity{}
 }
 
+// maxReceipts is how many receipts may lie beside one plan.
+const maxReceipts = 1000
+
 // receiptName is the i-th name, from 1, that a receipt beside base may have.
 func receiptName(base string, i int) string {
 	if i == 1 {
@@ -87,11 +91,13 @@ func receiptName(base string, i int) string {
 }
 
 // chooseReceipt names the receipt: the one that was given; else, beside the
-// plan, the unfinished one of this plan and card, or the first name that is
-// free.
+// plan, the unfinished one that this card is proved to belong to; else one that
+// it may belong to by what it says of itself; else the first name that is free.
 func (w *cardWork) chooseReceipt(planPath string) {
-	w.req.Receipt = w.flags.receipt
-	for i := 1; i < 1000; i++ {
+	if w.req.Receipt = w.flags.receipt; w.req.Receipt != "" {
+		return
+	}
+	for i := 1; i < maxReceipts; i++ {
 		path := receiptName(planPath, i)
 		if _, err := os.Lstat(path); errors.Is(err, fs.ErrNotExist) {
 			if w.req.Receipt == "" {
@@ -100,10 +106,42 @@ func (w *cardWork) chooseReceipt(planPath string) {
 			return
 		}
 		r, err := safety.ReadReceipt(path)
-		if err == nil && w.req.Receipt == "" && !r.Finished() && r.Plan == w.req.Digest && r.Same(w.facts) {
+		if err != nil || r.Finished() || r.Plan != w.req.Digest || !r.Same(w.facts) {
+			continue
+		}
+		if w.req.Receipt == "" {
 			w.req.Receipt = path
 		}
+		if r.Proves(w.target) {
+			w.req.Receipt = path
+			return
+		}
 	}
+}
+
+// anewLine is the command that was typed, with a receipt of its own for this
+// card, for one that turns out to be another than that of an unfinished receipt.
+func (w *cardWork) anewLine(planPath string) string {
+	for i := 1; i < maxReceipts; i++ {
+		path := receiptName(planPath, i)
+		if _, err := os.Lstat(path); errors.Is(err, fs.ErrNotExist) {
+			return withoutFlags(w.commandLine("--receipt", path), w.flags)
+		}
+	}
+	return ""
+}
+
+// withoutFlags takes the word and the receipt that were typed out of a line.
+func withoutFlags(line string, flags cardFlags) string {
+	for flag, value := range map[string]string{"--confirm": flags.confirm, "--receipt": flags.receipt} {
+		for _, between := range []string{" ", "="} {
+			if value != "" {
+				line = strings.Replace(line, " "+shellWord(flag+between+value), "", 1)
+				line = strings.Replace(line, " "+flag+between+shellWord(value), "", 1)
+			}
+		}
+	}
+	return line
 }
 
 // findEarlier finds the receipts of earlier writes beside the plan: by them a
@@ -162,8 +200,11 @@ func (d *deviceWrite) show(r *safety.Rehearsal) {
 		d.wrapped("  ", fmt.Sprintf("By the receipts beside the plan, this card or one just like it was written here before: this is try %d.", d.req.Try))
 	}
 	d.answerf("\nWhat will happen\n")
-	if r.Receipt != nil {
-		d.wrapped("  ", fmt.Sprintf("An unfinished write is continued; it stopped at: %s, with %s of data on the card.", r.Receipt.Stage, counted(r.Receipt.Upto, "sector")))
+	switch {
+	case r.Finished:
+		d.wrapped("  ", "All of it was written, and only the receipt does not say so. The whole card is compared with the plan; if it is as planned, that is noted, and nothing is written.")
+	case r.Receipt != nil:
+		d.wrapped("  ", fmt.Sprintf("An unfinished write is continued; it stopped at: %s, with the data before sector %s on the card.", r.Receipt.Stage, grouped(r.Receipt.Upto)))
 	}
 	total := map[layout.Op]layout.Sector{}
 	for _, q := range p.Pieces {
@@ -182,13 +223,17 @@ func (d *deviceWrite) show(r *safety.Rehearsal) {
 		least := time.Duration(2 * float64(int64(written)*size) / v * float64(time.Second))
 		d.wrapped("  ", fmt.Sprintf("At least %s: a little of the card was read at %s a second just now, and writing is mostly slower than reading.", durationText(least), bytesText(int64(v))))
 	}
-	d.showUndo()
+	d.showUndo(r.Receipt)
 }
 
 // showUndo says what undo could bring back.
-func (d *deviceWrite) showUndo() {
+func (d *deviceWrite) showUndo(r *safety.Receipt) {
 	d.answerf("\nWhat undo could bring back\n")
-	if d.req.KeepAll {
+	keepAll := d.req.KeepAll
+	if r != nil { // that was decided when it was begun
+		keepAll = r.All
+	}
+	if keepAll {
 		d.wrapped("  ", "Everything: whatever is replaced is kept in the receipt first, compressed.")
 	} else {
 		d.wrapped("  ", "The tables and both ends, as long as the data of step 2 was not begun; after that nothing. To keep everything that is replaced, at the price of its space: --keep all")
@@ -220,11 +265,19 @@ func (d *deviceWrite) wrote(res safety.DeviceResult) error {
 	d.wrapped("  ", "what was written first was still there at the end: it is no card that only repeats itself")
 	d.answerf("  receipt: %s\n", res.Receipt)
 	d.letGo()
+	if res.NotNoted != nil {
+		return notNoted(res.NotNoted)
+	}
 	d.answerf("\nTo compare every sector once more, in this reader or another one:\n\n  bootgraft verify %s %s%s\n", shellWord(d.plan), shellWord(d.path), d.job.words)
 	if res.Missing > 0 {
 		return coded(exitIncomplete, fmt.Errorf("done, but %s sectors that the source does not know are zeros on the card", grouped(res.Missing)))
 	}
 	return nil
+}
+
+// notNoted ends work that was done and that its receipt does not call done.
+func notNoted(err *safety.NotNotedError) error {
+	return coded(exitStopped, fmt.Errorf("%w\nWithout it the receipt does not say that this card was finished. Make room where it lies and type the same command without --confirm: it looks at the whole card and adds the line", err))
 }
 
 // letGo takes the card away from the system, so that nothing mounts it.

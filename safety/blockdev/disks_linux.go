@@ -106,11 +106,14 @@ const (
 
 // next waits for one new disk and takes it at once, before anything mounts it.
 // If another one comes soon after, both are refused and nothing stays held.
-func next(ctx context.Context, take func(node string) error, release func() error) (err error) {
+// ready is called when the disks that are there are known: what comes from then
+// on is new.
+func next(ctx context.Context, ready func(), take func(node string) error, release func() error) (err error) {
 	before, err := diskNumbers()
 	if err != nil {
 		return err
 	}
+	ready()
 	var first string
 	var until time.Time
 	defer func() {
@@ -161,15 +164,20 @@ func newSince(before map[string]string) ([]string, error) {
 	return fresh, nil
 }
 
-// NextTarget waits for one new disk and holds it as a target.
-func NextTarget(ctx context.Context) (*Target, error) { return nextTarget(ctx, OpenTarget) }
+// NextTarget waits for one new disk and holds it as a target. ready is called
+// when a disk that comes would be seen.
+func NextTarget(ctx context.Context, ready func()) (*Target, error) {
+	return nextTarget(ctx, ready, OpenTarget)
+}
 
 // NextReadOnly waits for one new disk and holds it, to look at it alone.
-func NextReadOnly(ctx context.Context) (*Target, error) { return nextTarget(ctx, OpenReadOnly) }
+func NextReadOnly(ctx context.Context, ready func()) (*Target, error) {
+	return nextTarget(ctx, ready, OpenReadOnly)
+}
 
-func nextTarget(ctx context.Context, open func(path string) (*Target, error)) (*Target, error) {
+func nextTarget(ctx context.Context, ready func(), open func(path string) (*Target, error)) (*Target, error) {
 	var t *Target
-	err := next(ctx, func(node string) (err error) {
+	err := next(ctx, ready, func(node string) (err error) {
 		t, err = open(node)
 		return err
 	}, func() error { return t.Close() })
@@ -180,9 +188,9 @@ func nextTarget(ctx context.Context, open func(path string) (*Target, error)) (*
 }
 
 // NextSource waits for one new disk and holds it as a source.
-func NextSource(ctx context.Context) (*Source, error) {
+func NextSource(ctx context.Context, ready func()) (*Source, error) {
 	var s *Source
-	err := next(ctx, func(node string) (err error) {
+	err := next(ctx, ready, func(node string) (err error) {
 		s, err = OpenSource(node)
 		return err
 	}, func() error { return s.Close() })

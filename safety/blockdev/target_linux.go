@@ -18,9 +18,6 @@ import (
 	"bootgraft/layout"
 )
 
-// blkGetDiskSeq is BLKGETDISKSEQ of linux/fs.h, _IOR(0x12, 128, __u64).
-const blkGetDiskSeq = 0x80081280
-
 // Target is what a name means, held so that it cannot change its meaning. If
 // it is a block device that nobody uses it is open for reading and writing,
 // past the cache, and held exclusively: no mount, swap, RAID or file system
@@ -124,7 +121,7 @@ func integer(s string) int64 {
 // currentSequence asks the open device. A kernel that does not count says 0.
 func (t *Target) currentSequence() uint64 {
 	var n uint64
-	if _, _, e := unix.Syscall(unix.SYS_IOCTL, uintptr(t.fd), blkGetDiskSeq, uintptr(unsafe.Pointer(&n))); e != 0 {
+	if _, _, e := unix.Syscall(unix.SYS_IOCTL, uintptr(t.fd), unix.BLKGETDISKSEQ, uintptr(unsafe.Pointer(&n))); e != 0 {
 		return 0
 	}
 	return n
@@ -271,13 +268,20 @@ func (t *Target) transfer(call func(int, []byte, int64) (int, error), b []byte, 
 	return len(b), nil
 }
 
-// failed tells a bad sector from a card that is gone. ENOSPC on a device means
-// that its capacity is 0 by now: it was pulled.
+// failed tells a bad sector from a card that is gone, and both from a device
+// that stores in something that is full. ENOSPC is the answer of a device whose
+// capacity is 0 by now, and of one that is still there: a loop device whose file
+// has no room to grow, or a volume with less behind it than it shows.
 func (t *Target) failed(at layout.Span, err error) error {
 	fault := faultOf(err)
 	size, e := deviceSize(t.fd)
 	here := stillHere(t.name)
 	switch {
+	case errors.Is(err, unix.ENOSPC) && e == nil && size == t.size && here == nil:
+		fault = image.Other
+		if !errors.Is(err, errStoreFull) {
+			err = fmt.Errorf("%w (%w)", errStoreFull, err)
+		}
 	case errors.Is(err, unix.ENOSPC):
 		fault, err = image.Gone, fmt.Errorf("its capacity is 0 now, it was pulled (%w)", err)
 	case e != nil || size != t.size:
@@ -287,6 +291,8 @@ func (t *Target) failed(at layout.Span, err error) error {
 	}
 	return &image.ReadError{Span: at, Fault: fault, Err: err}
 }
+
+var errStoreFull = errors.New("the device is still there, but what it stores in is full: make room where the file of a loop device lies")
 
 // stillHere opens a device once more by its descriptor, which makes the kernel
 // ask a reader for its card. Where a card leaves and its reader stays, an open

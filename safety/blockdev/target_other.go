@@ -19,13 +19,13 @@ func OpenTarget(string) (*Target, error) { return nil, ErrUnsupported }
 func OpenReadOnly(string) (*Target, error) { return nil, ErrUnsupported }
 
 // NextReadOnly answers ErrUnsupported.
-func NextReadOnly(context.Context) (*Target, error) { return nil, ErrUnsupported }
+func NextReadOnly(context.Context, func()) (*Target, error) { return nil, ErrUnsupported }
 
 // NextTarget answers ErrUnsupported.
-func NextTarget(context.Context) (*Target, error) { return nil, ErrUnsupported }
+func NextTarget(context.Context, func()) (*Target, error) { return nil, ErrUnsupported }
 
 // NextSource answers ErrUnsupported.
-func NextSource(context.Context) (*Source, error) { return nil, ErrUnsupported }
+func NextSource(context.Context, func()) (*Source, error) { return nil, ErrUnsupported }
 
 // Disks answers ErrUnsupported.
 func Disks() ([]Disk, error) { return nil, ErrUnsupported }

@@ -8,6 +8,8 @@ import (
 	"strconv"
 	"strings"
 	"syscall"
+
+	"golang.org/x/sys/unix"
 )
 
 // swapUses returns the swap areas that are in w.
@@ -55,12 +57,10 @@ func isBlock(fi fs.FileInfo) bool {
 // blind is true if some programs could not be looked at.
 func writerUses(w *web) (out []Use, blind bool) {
 	for _, dir := range processes() {
-		list, err := os.ReadDir(filepath.Join(dir, "fd"))
-		if errors.Is(err, fs.ErrPermission) {
-			blind = true
-		}
-		for _, e := range list {
-			if on := w.openIn(dir, e.Name()); on != "" {
+		for _, table := range descriptorTables(dir) {
+			on, hidden := w.writtenIn(table)
+			blind = blind || hidden
+			if on != "" {
 				pid := filepath.Base(dir)
 				out = append(out, Use{How: WriterOf, What: attribute(dir, "comm") + " (process " + pid + ")", Device: on})
 				break
@@ -70,7 +70,46 @@ func writerUses(w *web) (out []Use, blind bool) {
 	return out, blind
 }
 
-// openIn returns what of w a descriptor of a process is open for writing on.
+// descriptorTables returns the folders of the threads of a process that between
+// them show every descriptor table of it. A thread may have a table of its own:
+// unshare(2), CLONE_FILES.
+func descriptorTables(process string) []string {
+	out := []string{process}
+	pid, err := strconv.Atoi(filepath.Base(process))
+	tasks, e := os.ReadDir(filepath.Join(process, "task"))
+	if err != nil || e != nil {
+		return out
+	}
+	for _, t := range tasks {
+		if tid, err := strconv.Atoi(t.Name()); err == nil && tid != pid && !shareTable(pid, tid) {
+			out = append(out, filepath.Join(process, "task", t.Name()))
+		}
+	}
+	return out
+}
+
+// kcmpFiles is KCMP_FILES of linux/kcmp.h: the descriptor tables are compared.
+const kcmpFiles = 2
+
+// shareTable tells whether two threads have one descriptor table. Where the
+// kernel does not say, they are taken to have two.
+func shareTable(a, b int) bool {
+	same, _, e := unix.Syscall6(unix.SYS_KCMP, uintptr(a), uintptr(b), kcmpFiles, 0, 0, 0)
+	return e == 0 && same == 0
+}
+
+// writtenIn returns what of w is open for writing in one descriptor table.
+func (w *web) writtenIn(thread string) (on string, hidden bool) {
+	list, err := os.ReadDir(filepath.Join(thread, "fd"))
+	for _, e := range list {
+		if on := w.openIn(thread, e.Name()); on != "" {
+			return on, false
+		}
+	}
+	return "", errors.Is(err, fs.ErrPermission)
+}
+
+// openIn returns what of w a descriptor of a thread is open for writing on.
 func (w *web) openIn(process, fd string) string {
 	link, err := os.Readlink(filepath.Join(process, "fd", fd))
 	if err != nil || !strings.HasPrefix(link, "/") { // a pipe, a socket, an event

@@ -1,0 +1,592 @@
+package safety
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+
+	"bootgraft/image"
+	"bootgraft/image/imagetest/need"
+	"bootgraft/layout"
+	"bootgraft/safety/faultdev"
+)
+
+// The faults of these tests lie between two runs: another card in the reader, a
+// sector that was lost, a second run at the same time, a full disk.
+
+// recording is what an equal card holds: both ends in use, and no table.
+var recording = patterned(91, cardSectors*large/sector)
+
+// equalCard says of itself what usedCard says, as cards behind one USB reader
+// do, and holds something else.
+func equalCard(b []byte) *faultdev.Card {
+	c := faultdev.New(cardSectors, large)
+	c.Put(0, b)
+	return c
+}
+
+// often is a request with a progress line after every step of the pump.
+func often(m *model, t *testing.T, keepAll bool) Request {
+	req := writeRequest(m, filepath.Join(t.TempDir(), "card.receipt"))
+	req.every, req.KeepAll = 1, keepAll
+	req.Anew = "bootgraft write c.plan /dev/card --device --receipt c.plan.2.receipt"
+	return req
+}
+
+// stopAt does the work until the operation at, which fails so; false if there
+// is none.
+func stopAt(t *testing.T, card *faultdev.Card, req Request, f faultdev.Fault, at int) bool {
+	t.Helper()
+	card.Fault, card.At, card.Seed = f, at, uint64(at)
+	_, err := perform(card, req)
+	stopped := len(card.Ops()) >= at
+	if !stopped && err != nil {
+		t.Fatal(err)
+	}
+	card.Restart()
+	return stopped
+}
+
+// touchedBy tells whether the card is no longer as it was.
+func touchedBy(t *testing.T, card *faultdev.Card, old []byte) bool {
+	return string(content(t, card)) != string(old)
+}
+
+// Power is lost at every operation of a write whose receipt gets a line at every
+// step. Then the same command comes to its end, however often that happens.
+func TestKilledAtEveryStepThenOn(t *testing.T) {
+	m := deviceModel()
+	for at := 1; ; at += historyStride() {
+		card, old := usedCard()
+		req := often(m, t, at%2 == 0)
+		if !stopAt(t, card, req, faultdev.Cut, at) {
+			break
+		}
+		stopAt(t, card, req, faultdev.Cut, 40+at%150) // and a second time, somewhere
+		if s := state(t, card, m, old); s != "old" && s != "new" && s != "no disk" {
+			t.Fatalf("operation %d: the card is %s", at, s)
+		}
+		if _, err := perform(card, req); err != nil && !isFinished(req) {
+			t.Fatalf("operation %d: the same command: %v", at, err)
+		}
+		if s := state(t, card, m, old); s != "new" {
+			t.Fatalf("operation %d: after the same command the card is %s", at, s)
+		}
+	}
+}
+
+func isFinished(req Request) bool {
+	r, err := ReadReceipt(req.Receipt)
+	return err == nil && r.Finished()
+}
+
+func historyStride() int {
+	switch {
+	case need.Long():
+		return 1
+	case testing.Short():
+		return 11
+	}
+	return 5
+}
+
+// An equal card takes the place of the one of an unfinished receipt, whatever it
+// holds and wherever the write stopped. If anything was written to the first
+// card, the second is refused and keeps every byte; both the card and the place
+// where it stopped are named, and what to type.
+func TestAnotherCardIsNotTakenForTheOne(t *testing.T) {
+	m := deviceModel()
+	finishedCard := append([]byte(nil), m.file...)
+	finishedCard[300*large] ^= 1 // written by the same plan, and used since
+	half := append([]byte(nil), oldContent()...)
+	clear(half[:256*large])
+	for name, held := range map[string][]byte{
+		"a recording": recording, "a blank card": make([]byte, len(recording)),
+		"a finished card, used since": finishedCard, "the old card with a blank start": half,
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			for at := 1; ; at += historyStride() {
+				first, old := usedCard()
+				req := often(m, t, at%2 == 0)
+				if !stopAt(t, first, req, faultdev.Pull, at) {
+					return
+				}
+				r, err := ReadReceipt(req.Receipt)
+				if err != nil || !touchedBy(t, first, old) {
+					continue // nothing was written: there is nothing to tell apart
+				}
+				second := equalCard(held)
+				_, err = perform(second, req)
+				var no *Refusal
+				if !errors.As(err, &no) || no.Code != ReceiptOther && no.Code != ReceiptExists {
+					t.Fatalf("operation %d, stopped at %s, by %s: %v", at, r.Stage, r.proof, err)
+				}
+				if touchedBy(t, second, held) || second.Written() > 0 {
+					t.Fatalf("operation %d, stopped at %s: it was written to", at, r.Stage)
+				}
+				if no.Code == ReceiptOther {
+					for _, says := range []string{"another card", "stopped on ", string(r.Stage), "serial number 0042", req.Anew} {
+						if !strings.Contains(no.Error(), says) {
+							t.Errorf("%q is not said: %v", says, no)
+						}
+					}
+				}
+				if _, err := perform(first, req); err != nil {
+					t.Fatalf("operation %d: the first card: %v", at, err)
+				}
+			}
+		})
+	}
+}
+
+// Undo goes by the same table: an equal card keeps every byte, at every stage of
+// a write and of an undo.
+func TestUndoRefusesAnotherCard(t *testing.T) {
+	m := deviceModel()
+	for at := 1; ; at += historyStride() {
+		first, old := usedCard()
+		req := often(m, t, true)
+		if !stopAt(t, first, req, faultdev.Pull, at) {
+			break
+		}
+		undoRefused(t, req, fmt.Sprintf("write stopped at operation %d", at), touchedBy(t, first, old))
+	}
+	for at := 1; ; at += historyStride() {
+		first, old := usedCard()
+		req := often(m, t, true)
+		_, err := perform(first, req)
+		do(t, err)
+		first.Restart()
+		first.Fault, first.At = faultdev.Cut, at
+		err = undo(first, req.Receipt)
+		if len(first.Ops()) < at {
+			do(t, err)
+			break
+		}
+		first.Restart()
+		what := fmt.Sprintf("undo stopped at operation %d", at)
+		undoRefused(t, req, what, true)
+		if err := undo(first, req.Receipt); err != nil && !isFinished(req) {
+			t.Fatalf("%s: the same undo: %v", what, err)
+		}
+		if s := state(t, first, m, old); s != "old" {
+			t.Fatalf("%s: after the same undo the card is %s", what, s)
+		}
+	}
+}
+
+func undoRefused(t *testing.T, req Request, what string, touched bool) {
+	t.Helper()
+	if _, err := ReadReceipt(req.Receipt); err != nil {
+		return
+	}
+	second := equalCard(recording)
+	err := undo(second, req.Receipt)
+	var no *Refusal
+	if !errors.As(err, &no) || second.Written() > 0 {
+		t.Fatalf("%s: %v, %d sectors written", what, err, second.Written())
+	}
+	if touched && no.Code != ReceiptOther && no.Code != CardUnproved && no.Code != NotUndoable {
+		t.Errorf("%s: %v", what, no)
+	}
+}
+
+// A card that was finished and used since is undone only if its owner says that
+// it is the one.
+func TestUndoOfAUsedCardIsAsked(t *testing.T) {
+	m := deviceModel()
+	card, old := usedCard()
+	req := often(m, t, true)
+	_, err := perform(card, req)
+	do(t, err)
+	card.Put(80, patterned(5, large/sector)) // a table
+	var no *Refusal
+	if err := undo(card, req.Receipt); !errors.As(err, &no) || no.Code != CardUnproved {
+		t.Fatalf("got %v", err)
+	}
+	back, kept, err := UndoRequest(req.Receipt)
+	do(t, err)
+	defer kept.Close()
+	back.Accept = []string{CardUnproved}
+	_, err = perform(card, back)
+	do(t, err)
+	if s := state(t, card, m, old); s != "old" {
+		t.Errorf("the card is %s", s)
+	}
+}
+
+// A broken test is undone only on a card that holds its stamps.
+func TestUndoOfATestNeedsItsStamps(t *testing.T) {
+	card, old := usedCard()
+	req := writeRequest(deviceModel(), filepath.Join(t.TempDir(), "receipt"))
+	req.Kind, req.Card, req.Pieces, req.Tables = QuickTest, nil, nil, nil
+	r, err := Rehearse(card, req)
+	do(t, err)
+	p, err := r.Permit(r.Word.String())
+	do(t, err)
+	card.After(700+50, faultdev.Pull)
+	_, err = p.TestQuick(context.Background())
+	if err == nil {
+		t.Fatal("not pulled")
+	}
+	card.Restart()
+	if !touchedBy(t, card, old) {
+		t.Fatal("no stamp was written")
+	}
+	second := equalCard(recording)
+	var no *Refusal
+	if err := undo(second, req.Receipt); !errors.As(err, &no) || no.Code != ReceiptOther || second.Written() > 0 {
+		t.Errorf("another card: %v", err)
+	}
+	do(t, undo(card, req.Receipt))
+	if touchedBy(t, card, old) {
+		t.Error("not everything was put back")
+	}
+}
+
+// One sector is lost between two runs, before a progress line: the next run
+// finds it, the one after that writes it again, and all is well. It ends.
+func TestALostSectorIsWrittenAgain(t *testing.T) {
+	m := deviceModel()
+	card, old := usedCard()
+	req := often(m, t, false)
+	stopInData(t, card, req)
+	r, err := ReadReceipt(req.Receipt)
+	do(t, err)
+	const lost = 320
+	if r.Upto <= lost {
+		t.Fatalf("only the data before %d is noted", r.Upto)
+	}
+	card.Put(lost, make([]byte, large))
+	_, err = perform(card, req)
+	var d *DifferentError
+	if !errors.As(err, &d) || d.Differences[0].Sector != lost || len(d.Bad) > 0 {
+		t.Fatalf("the lost sector: %v", err)
+	}
+	if r, err = ReadReceipt(req.Receipt); err != nil || r.Upto != lost {
+		t.Fatalf("stepped back to %d, %v", r.Upto, err)
+	}
+	_, err = perform(card, req)
+	do(t, err)
+	if s := state(t, card, m, old); s != "new" {
+		t.Errorf("the card is %s", s)
+	}
+}
+
+// stopInData pulls the card when most data is on it.
+func stopInData(t *testing.T, card *faultdev.Card, req Request) {
+	t.Helper()
+	r, err := Rehearse(card, req)
+	do(t, err)
+	p, err := r.Permit(r.Word.String())
+	do(t, err)
+	ctx, stop := context.WithCancel(t.Context())
+	p.req.Progress = func(s Stage, done, total int64) {
+		if s == StageData && done > total*3/4 {
+			stop()
+		}
+	}
+	if _, err := p.Write(ctx); !errors.Is(err, context.Canceled) {
+		t.Fatalf("not stopped: %v", err)
+	}
+	card.Restart()
+}
+
+// forgetful is a card that loses one sector each time, or cannot read it.
+type forgetful struct {
+	*faultdev.Card
+	at   layout.Sector
+	fail bool
+}
+
+func (f *forgetful) ReadAt(p []byte, off int64) (int, error) {
+	n, err := f.Card.ReadAt(p, off)
+	if i := int64(f.at)*large - off; err == nil && i >= 0 && i < int64(len(p)) {
+		if f.fail {
+			return 0, &image.ReadError{Span: layout.Between(layout.Sector(off/large), layout.Sector((off+int64(len(p)))/large)), Fault: image.BadSector, Err: syscall.EIO}
+		}
+		p[i] ^= 1
+	}
+	return n, err
+}
+
+// A sector that fails again after it was written again is called bad, by its
+// number, in every stage.
+func TestASectorThatFailsTwiceIsCalledBad(t *testing.T) {
+	for _, at := range []layout.Sector{100, 182, 305, 480, cardSectors - 2} {
+		m := deviceModel()
+		card, _ := usedCard()
+		req := often(m, t, false)
+		stopAtFence(t, card, req)
+		for run := 1; run <= 3; run++ {
+			_, err := perform(&forgetful{Card: card, at: at}, req)
+			says := err != nil && strings.Contains(err.Error(), fmt.Sprintf("again after it was written again: sector %d; this card is faulty", at))
+			if err == nil || says != (run > 1) {
+				t.Errorf("sector %d, run %d: %v", at, run, err)
+			}
+		}
+	}
+}
+
+// The same for a sector that cannot be read.
+func TestASectorThatCannotBeReadTwiceIsCalledBad(t *testing.T) {
+	const at = 333
+	m := deviceModel()
+	card, _ := usedCard()
+	req := often(m, t, false)
+	req.Tables = nil // so that it is read only when it was written
+	for run := 1; run <= 3; run++ {
+		_, err := perform(&forgetful{card, at, true}, req)
+		says := err != nil && strings.Contains(err.Error(), fmt.Sprintf("sector %d; this card is faulty", at))
+		if err == nil || says != (run > 1) {
+			t.Errorf("run %d: %v", run, err)
+		}
+	}
+}
+
+// stopAtFence makes the receipt while the card still is in order.
+func stopAtFence(t *testing.T, card *faultdev.Card, req Request) {
+	t.Helper()
+	stopInData(t, card, req)
+}
+
+// Two runs do not share a receipt, whoever comes first, and no link is followed.
+func TestTwoWritersDoNotShareAReceipt(t *testing.T) {
+	m := deviceModel()
+	card, old := usedCard()
+	req := often(m, t, false)
+	r, err := Rehearse(card, req)
+	do(t, err)
+	p, err := r.Permit(r.Word.String())
+	do(t, err)
+	second := equalCard(recording)
+	tried := false
+	p.req.Progress = func(s Stage, _, _ int64) {
+		if s != StageData || tried {
+			return
+		}
+		tried = true
+		var no *Refusal
+		if _, err := perform(second, req); !errors.As(err, &no) || no.Code != ReceiptInUse || second.Written() > 0 {
+			t.Errorf("a second write: %v", err)
+		}
+		if err := undo(second, req.Receipt); !errors.As(err, &no) || no.Code != ReceiptInUse {
+			t.Errorf("an undo meanwhile: %v", err)
+		}
+	}
+	_, err = p.Write(t.Context())
+	do(t, err)
+	if s := state(t, card, m, old); !tried || s != "new" {
+		t.Errorf("the card is %s", s)
+	}
+	link := filepath.Join(t.TempDir(), "link")
+	do(t, os.Symlink(req.Receipt, link))
+	if r, err := ReadReceipt(link); err == nil {
+		t.Errorf("a link was followed: %v", r.Path)
+	}
+}
+
+// fullFile is a receipt on a disk that is full from its n-th line after the seal on.
+type fullFile struct {
+	receiptFile
+	n    int
+	seen int
+}
+
+func (f *fullFile) Write(p []byte) (int, error) {
+	if f.seen++; f.seen >= f.n {
+		k, _ := f.receiptFile.Write(p[:len(p)/2])
+		return k, syscall.ENOSPC
+	}
+	return f.receiptFile.Write(p)
+}
+
+// The disk of the receipt is full at each of its lines: the card is stopped and
+// fenced, or, at the last line, right, and that is said; then the same command
+// goes on to the end.
+func TestAFullDiskUnderTheReceipt(t *testing.T) {
+	m := deviceModel()
+	for n := 1; ; n++ {
+		card, old := usedCard()
+		req := often(m, t, false)
+		r, err := Rehearse(card, req)
+		do(t, err)
+		p, err := r.Permit(r.Word.String())
+		do(t, err)
+		full := &fullFile{n: n}
+		a := newApplier(t.Context(), p)
+		a.wrapReceipt = func(f receiptFile) receiptFile { full.receiptFile = f; return full }
+		res, err := a.run()
+		s := state(t, card, m, old)
+		switch {
+		case full.seen < n:
+			do(t, err)
+			if n < 8 || res.NotNoted != nil {
+				t.Errorf("%d lines, %v", n, res.NotNoted)
+			}
+			return
+		case err == nil && (res.NotNoted == nil || s != "new" || !errors.Is(res.NotNoted, syscall.ENOSPC)):
+			t.Fatalf("line %d failed: %v, and the card is %s", n, res.NotNoted, s)
+		case err != nil && (!errors.Is(err, syscall.ENOSPC) || s != "old" && s != "no disk"):
+			t.Fatalf("line %d failed: %v, and the card is %s", n, err, s)
+		}
+		written := card.Written()
+		if _, err = perform(card, req); err != nil {
+			t.Fatalf("line %d, the same command: %v", n, err)
+		}
+		if s == "new" && card.Written() != written {
+			t.Errorf("line %d: a card that was right was written again", n)
+		}
+		if s := state(t, card, m, old); s != "new" || !isFinished(req) {
+			t.Errorf("line %d: after the same command the card is %s", n, s)
+		}
+	}
+}
+
+// A card that was written and that its receipt does not call finished may be an
+// equal one that was used since: it is compared before anything is written.
+func TestAFinishedCardIsComparedFirst(t *testing.T) {
+	m := deviceModel()
+	first, _ := usedCard()
+	req := often(m, t, false)
+	_, err := perform(first, req)
+	do(t, err)
+	dropLastLine(t, req.Receipt)
+	used := append([]byte(nil), content(t, first)...)
+	copy(used[300*large:], "a new recording")
+	second := equalCard(used)
+	var no *Refusal
+	if _, err := perform(second, req); !errors.As(err, &no) || no.Code != ReceiptOther || second.Written() > 0 {
+		t.Errorf("another one: %v", err)
+	}
+	written := first.Written()
+	_, err = perform(first, req)
+	do(t, err)
+	if first.Written() != written || !isFinished(req) {
+		t.Error("it was written again, or its receipt still is not finished")
+	}
+}
+
+func dropLastLine(t *testing.T, path string) {
+	t.Helper()
+	text, err := os.ReadFile(path)
+	do(t, err)
+	text = text[:strings.LastIndexByte(string(text[:len(text)-1]), '\n')+1]
+	put(t, path, text)
+}
+
+// A card that shrinks or is swapped while it is written ends the work at every
+// stage, and the receipt still knows its own card.
+func TestCardSwappedInMidWrite(t *testing.T) {
+	m := deviceModel()
+	for at := 60; ; at += historyStride() {
+		card, old := usedCard()
+		swap := &swapping{Card: card, at: at, other: equalCard(recording)}
+		req := often(m, t, at%2 == 0)
+		_, err := perform(swap, req)
+		if swap.n < at {
+			do(t, err)
+			return
+		}
+		if err == nil {
+			continue // swapped after the last operation that asks
+		}
+		if touchedBy(t, card, old) && touchedBy(t, swap.other, recording) && !isGone(err) {
+			t.Fatalf("operation %d: %v", at, err)
+		}
+		card.Restart()
+		if _, err := perform(card, req); err != nil && !isFinished(req) {
+			t.Fatalf("operation %d: its own card again: %v", at, err)
+		}
+		if s := state(t, card, m, old); s != "new" {
+			t.Fatalf("operation %d: the card is %s", at, s)
+		}
+	}
+}
+
+// swapping is a reader in which another card lies from one operation on. The
+// kernel says so when it is asked, and not before: transfers just fail.
+type swapping struct {
+	*faultdev.Card
+	at, n int
+	other *faultdev.Card
+}
+
+var errSwapped = &image.ReadError{Fault: image.Gone, Err: errors.New("another card was put in")}
+
+func (s *swapping) gone() error {
+	if s.n++; s.n >= s.at {
+		return errSwapped
+	}
+	return nil
+}
+
+func (s *swapping) ReadAt(p []byte, off int64) (int, error) {
+	if err := s.gone(); err != nil {
+		return 0, err
+	}
+	return s.Card.ReadAt(p, off)
+}
+
+func (s *swapping) WriteAt(p []byte, off int64) (int, error) {
+	if err := s.gone(); err != nil {
+		return 0, err
+	}
+	return s.Card.WriteAt(p, off)
+}
+
+func (s *swapping) Flush() error { return errors.Join(s.gone(), s.Card.Flush()) }
+func (s *swapping) Same() error  { return errors.Join(s.gone(), s.Card.Same()) }
+
+// A receipt of the older form has no mark: by it nothing goes on.
+func TestAReceiptOfTheOlderForm(t *testing.T) {
+	m := deviceModel()
+	card, _ := usedCard()
+	req := often(m, t, true)
+	stopInData(t, card, req)
+	oldForm(t, req.Receipt)
+	before := card.Written()
+	var no *Refusal
+	if _, err := perform(card, req); !errors.As(err, &no) || no.Code != ReceiptOther || !strings.Contains(no.Why, "older form") {
+		t.Errorf("write: %v", err)
+	}
+	if err := undo(card, req.Receipt); !errors.As(err, &no) || no.Code != CardUnproved || card.Written() != before {
+		t.Errorf("undo: %v", err)
+	}
+	back, kept, err := UndoRequest(req.Receipt)
+	do(t, err)
+	defer kept.Close()
+	back.Accept = []string{CardUnproved}
+	_, err = perform(card, back)
+	do(t, err)
+	if string(content(t, card)) != string(oldContent()) {
+		t.Error("not everything was put back")
+	}
+}
+
+// oldForm turns a receipt into one of version 1.
+func oldForm(t *testing.T, path string) {
+	t.Helper()
+	text, err := os.ReadFile(path)
+	do(t, err)
+	r, err := ReadReceipt(path)
+	do(t, err)
+	head, rest, _ := strings.Cut(string(text), "\n")
+	var h map[string]any
+	do(t, json.Unmarshal([]byte(head), &h))
+	h["version"], h["sector0"] = 1, strings.Repeat("ab", 32)
+	delete(h, "mark")
+	delete(h, "new")
+	h["format"] = receiptFormat
+	first, err := json.Marshal(h)
+	do(t, err)
+	body := string(first) + "\n" + rest[:strings.Index(rest, `{"sealed":`)]
+	put(t, path, []byte(body+`{"sealed":"`+sum([]byte(body))+`"}`+"\n"+`{"stage":"fence"}`+"\n"+`{"stage":"`+string(r.Stage)+`"}`+"\n"))
+}

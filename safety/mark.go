@@ -1,0 +1,106 @@
+package safety
+
+import (
+	"bytes"
+	"crypto/rand"
+	"crypto/sha256"
+	"fmt"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+	"bootgraft/layout/plan"
+)
+
+// markBytes is where the mark of a fenced card lies, in bytes from its start.
+//
+// No known table, volume or start code looks there: MBR, GPT, the tables of
+// Apple (the first 64 blocks), Sun, BSD, Atari and Amiga (the first 16 blocks),
+// boot sectors with their backups and FSInfo, the superblocks of ext, XFS,
+// F2FS, UFS (the last at 256 KiB) and btrfs (64 KiB), swap, LVM, RAID and
+// bcache lie before it; the first two labels of ZFS end at 512 KiB; ISO 9660
+// begins at 32 KiB; UDF has its anchors at 128 KiB, 256 KiB, 512 KiB and 1 MiB,
+// whatever the sector size; the second headers of LUKS2 lie at powers of two.
+// (From memory, but for what package layout reads itself.) It is a multiple of
+// 4096, so that it is the start of a sector of any size that a card may have.
+const markBytes = 724 << 10
+
+// markMagic is what every mark begins with.
+const markMagic = "bootgraft fence\n"
+
+// Mark tells the card of one receipt from all others. It is drawn when the
+// receipt is made, and lies on the card as long as the card is fenced.
+type Mark [16]byte
+
+func newMark() (m Mark) {
+	rand.Read(m[:]) // never fails, crypto/rand
+	return m
+}
+
+// MarshalText implements encoding.TextMarshaler: 32 hexadecimal digits.
+func (m Mark) MarshalText() ([]byte, error) { return fmt.Appendf(nil, "%x", m[:]), nil }
+
+// UnmarshalText implements encoding.TextUnmarshaler.
+func (m *Mark) UnmarshalText(text []byte) error {
+	var b []byte
+	if n, err := fmt.Sscanf(string(text), "%x", &b); n != 1 || err != nil || len(b) != len(m) {
+		return fmt.Errorf("%.40q is no mark of %d bytes", text, len(m))
+	}
+	copy(m[:], b)
+	return nil
+}
+
+// markSector returns the sector of the mark. A disk that is too small to have
+// the usual one has it at its end.
+func markSector(disk plan.Disk) layout.Span {
+	at := min(layout.Sector(markBytes/disk.SectorSize), disk.Sectors-1)
+	return layout.Span{Start: at, Count: 1}
+}
+
+// sector returns the sector of size bytes that bears the mark: the magic, the
+// mark, the SHA-256 of both, and zeros.
+func (m Mark) sector(size int) []byte {
+	b := make([]byte, size)
+	n := copy(b, markMagic)
+	n += copy(b[n:], m[:])
+	sum := sha256.Sum256(b[:n])
+	copy(b[n:], sum[:])
+	return b
+}
+
+// markIn returns the mark that a sector bears, whole.
+func markIn(b []byte) (m Mark, ok bool) {
+	if len(b) < len(markMagic)+len(m)+sha256.Size {
+		return m, false
+	}
+	copy(m[:], b[len(markMagic):])
+	return m, bytes.Equal(b, m.sector(len(b)))
+}
+
+// MarkOf returns the mark that a fenced card bears. A card without one is no
+// error.
+func MarkOf(card image.Source) (m Mark, ok bool, err error) {
+	disk := plan.Disk{Sectors: image.Sectors(card), SectorSize: card.SectorSize()}
+	if disk.Sectors < 1 {
+		return m, false, nil
+	}
+	b, err := image.ReadSectors(card, markSector(disk))
+	if err != nil {
+		return m, false, err
+	}
+	m, ok = markIn(b)
+	return m, ok, nil
+}
+
+// torn tells whether b may be what a power cut left of a write of one sector
+// over another: each byte is the one or the other.
+func torn(b, over, written []byte) bool {
+	if len(b) != len(over) || len(b) != len(written) {
+		return false
+	}
+	for i := range b {
+		if b[i] != over[i] && b[i] != written[i] {
+			return false
+		}
+	}
+	return true
+}

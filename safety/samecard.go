@@ -1,0 +1,360 @@
+package safety
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+)
+
+// A serial number does not tell one card from another: behind a USB reader it
+// is the reader's. What does tell is what the card holds, and by what it can be
+// known depends on how far the work had come.
+
+// proof is by what the card of a receipt is known.
+type proof int
+
+const (
+	untouched proof = iota // nothing was written to it
+	byKept                 // no mark needs to be there yet, or any more: the fence holds what was kept
+	byMark                 // the mark is there until the last stage begins
+	byPlan                 // the mark may be replaced: the tables are as planned
+	proofs
+)
+
+func (p proof) String() string { return [...]string{"untouched", "kept", "mark", "plan"}[p] }
+
+// headIs is what sector 0 shows.
+type headIs int
+
+const (
+	headBlank   headIs = iota // also if the work leaves sector 0 as it is
+	headOld                   // what the receipt kept
+	headNew                   // what the plan has
+	headTorn                  // half of one of them, half blank
+	headForeign               // anything else
+	heads
+)
+
+func (h headIs) String() string { return [...]string{"blank", "old", "new", "torn", "foreign"}[h] }
+
+// markIs is what the sector of the mark shows.
+type markIs int
+
+const (
+	markOurs  markIs = iota
+	markNone         // what lies there without the mark, or a torn mark
+	markOther        // anything else: the mark of another receipt too
+	marks
+)
+
+func (m markIs) String() string { return [...]string{"ours", "none", "other"}[m] }
+
+// outcome is what the table decides.
+type outcome int
+
+const (
+	another  outcome = iota // refuse: it is another card
+	changed                 // refuse: it is this card, and something was written to it since
+	anew                    // the card of the receipt is untouched: the receipt is made again
+	goOn                    // it is this card
+	ifKept                  // this card, if the fence holds what was kept; its owner is asked as for a new one
+	ifPlan                  // this card, if its tables are as planned
+	finished                // as ifPlan; and all of it has to be as planned before anything is written
+)
+
+func (o outcome) String() string {
+	return [...]string{"another", "changed", "anew", "go on", "if kept", "if plan", "finished"}[o]
+}
+
+// sameCard is the one table: proof, sector 0, mark.
+//
+// Power can be lost at any moment: a sector that was being written is old, new
+// or torn. Sector 0 is blanked and flushed before the mark is written, and the
+// mark is on the medium before the receipt says so; then the rest of the fence.
+// At the end the planned content replaces the mark, is flushed, and then sector
+// 0. So with ours the sector 0 is blank, unless the card lost a write that it
+// said it had: what it then holds is still known here.
+var sameCard = [proofs][heads][marks]outcome{
+	untouched: {
+		headBlank:   {anew, anew, anew},
+		headOld:     {anew, anew, anew},
+		headNew:     {anew, anew, anew},
+		headTorn:    {anew, anew, anew},
+		headForeign: {anew, anew, anew},
+	},
+	byKept: {
+		headBlank:   {goOn, ifKept, another},
+		headOld:     {goOn, ifKept, another},
+		headNew:     {goOn, another, another},
+		headTorn:    {goOn, ifKept, another},
+		headForeign: {changed, another, another},
+	},
+	byMark: {
+		headBlank:   {goOn, another, another},
+		headOld:     {goOn, another, another},
+		headNew:     {goOn, another, another},
+		headTorn:    {goOn, another, another},
+		headForeign: {changed, another, another},
+	},
+	byPlan: {
+		headBlank:   {goOn, ifPlan, another},
+		headOld:     {goOn, another, another},
+		headNew:     {goOn, finished, another},
+		headTorn:    {goOn, ifPlan, another},
+		headForeign: {changed, another, another},
+	},
+}
+
+// judgement is what a receipt says of a card that may be its own.
+type judgement struct {
+	outcome
+	proved bool // by the mark or the plan
+	reason string
+}
+
+// judge reads what the table asks for from the card.
+func (r *Receipt) judge(dev image.Source) (judgement, error) {
+	if r.Kind != Write {
+		return r.judgeTested(dev)
+	}
+	if r.New == nil {
+		return judgement{outcome: another, reason: "the receipt is of an older form, without a mark, and by it no card can be told from an equal one"}, nil
+	}
+	kept, err := r.Open()
+	if err != nil {
+		return judgement{}, err
+	}
+	defer kept.Close()
+	head, err := r.headOf(dev, kept)
+	if err != nil {
+		return judgement{}, err
+	}
+	mark, err := r.markOn(dev, kept)
+	if err != nil {
+		return judgement{}, err
+	}
+	j := judgement{outcome: sameCard[r.proof][head][mark]}
+	j.proved = mark == markOurs
+	switch j.outcome {
+	case another:
+		j.reason = r.whyAnother(mark)
+	case changed:
+		j.reason = "it bears the mark of the receipt, and since then something else was written to its sector 0"
+	case ifKept:
+		return r.confirm(j, "its fence holds something else than was kept", func() (bool, error) { return r.holdsKept(dev, kept) })
+	case ifPlan, finished:
+		j.proved = true
+		return r.confirm(j, "its tables are not those that were written", func() (bool, error) { return r.holdsTables(dev) })
+	}
+	return j, nil
+}
+
+func (r *Receipt) confirm(j judgement, otherwise string, holds func() (bool, error)) (judgement, error) {
+	ok, err := holds()
+	if !ok {
+		j = judgement{outcome: another, reason: otherwise}
+	}
+	return j, err
+}
+
+func (r *Receipt) whyAnother(m markIs) string {
+	switch {
+	case m == markOther && r.proof == byMark:
+		return "where the mark of the receipt should be it holds something else"
+	case r.proof == byMark:
+		return "it does not bear the mark of the receipt"
+	}
+	return "neither its sector 0 nor the place of the mark is as the work left it"
+}
+
+func (r *Receipt) headOf(dev, kept image.Source) (headIs, error) {
+	if len(r.New.Sector0) == 0 {
+		return headBlank, nil
+	}
+	sector0 := layout.Span{Count: 1}
+	have, err := image.ReadSectors(dev, sector0)
+	if err != nil {
+		return 0, err
+	}
+	old, err := image.ReadSectors(kept, sector0)
+	if err != nil {
+		return 0, err
+	}
+	zero := make([]byte, len(have))
+	isNew := bytes.Equal(have, r.New.Sector0)
+	switch { // where two of them are the same the first counts: at the end the new one may be blank
+	case isNew && r.proof == byPlan:
+		return headNew, nil
+	case isFilled(have, 0):
+		return headBlank, nil
+	case bytes.Equal(have, old):
+		return headOld, nil
+	case isNew:
+		return headNew, nil
+	case torn(have, old, zero) && r.proof != byPlan, torn(have, zero, r.New.Sector0) && r.proof != byKept:
+		return headTorn, nil
+	}
+	return headForeign, nil
+}
+
+func (r *Receipt) markOn(dev, kept image.Source) (markIs, error) {
+	at := markSector(r.Disk())
+	have, err := image.ReadSectors(dev, at)
+	if err != nil {
+		return 0, err
+	}
+	ours := r.Mark.sector(len(have))
+	if bytes.Equal(have, ours) {
+		return markOurs, nil
+	}
+	without := r.New.Mark
+	if r.proof != byPlan {
+		if without, err = image.ReadSectors(kept, at); err != nil {
+			return 0, err
+		}
+	}
+	if torn(have, without, ours) {
+		return markNone, nil
+	}
+	return markOther, nil
+}
+
+// holdsKept tells whether everything that was kept is still there, or there
+// again, but for sector 0 and the mark.
+func (r *Receipt) holdsKept(dev, kept image.Source) (bool, error) {
+	return equalOn(dev, kept, without(r.Kept, layout.Span{Count: 1}, markSector(r.Disk())))
+}
+
+// equalOn compares sectors of two sources.
+func equalOn(a, b image.Source, spans layout.Spans) (bool, error) {
+	x, y := make([]byte, keptChunk), make([]byte, keptChunk)
+	n := int64(a.SectorSize())
+	for _, s := range spans {
+		for off, end := int64(s.Start)*n, int64(s.End())*n; off < end; off += keptChunk {
+			k := min(keptChunk, end-off)
+			if err := errors.Join(image.ReadFull(a, x[:k], off), image.ReadFull(b, y[:k], off)); err != nil {
+				return false, err
+			}
+			if !bytes.Equal(x[:k], y[:k]) {
+				return false, nil
+			}
+		}
+	}
+	return true, nil
+}
+
+// holdsTables tells whether first and second copies are as planned.
+func (r *Receipt) holdsTables(dev image.Source) (bool, error) {
+	sum, err := digestOf(dev, r.New.Tables, nil)
+	return sum == r.New.SHA256, err
+}
+
+// digestOf is the SHA-256 of sectors of a source, in card order. Those that
+// are zeros by plan are not read.
+func digestOf(src image.Source, spans, blank layout.Spans) (string, error) {
+	h := sha256.New()
+	n := int64(src.SectorSize())
+	buf := make([]byte, keptChunk)
+	for _, s := range spans {
+		for _, part := range cut(s, blank) {
+			for off, end := int64(part.Start)*n, int64(part.End())*n; off < end; off += keptChunk {
+				b := buf[:min(keptChunk, end-off)]
+				if len(common(layout.NewSpans(part), blank)) > 0 {
+					clear(b)
+				} else if err := image.ReadFull(src, b, off); err != nil {
+					return "", err
+				}
+				_, _ = io.Writer(h).Write(b) // a hash never fails
+			}
+		}
+	}
+	return hex.EncodeToString(h.Sum(nil)), nil
+}
+
+// cut divides a span so that each part lies in the set or outside it.
+func cut(s layout.Span, set layout.Spans) []layout.Span {
+	var out []layout.Span
+	at := s.Start
+	for _, in := range set.Within(s) {
+		if in.Start > at {
+			out = append(out, layout.Between(at, in.Start))
+		}
+		out, at = append(out, in), in.End()
+	}
+	if at < s.End() {
+		out = append(out, layout.Between(at, s.End()))
+	}
+	return out
+}
+
+// without takes spans out of a set.
+func without(set layout.Spans, out ...layout.Span) layout.Spans {
+	for _, o := range out {
+		var rest layout.Spans
+		for _, s := range set {
+			for _, part := range layout.NewSpans(o).Outside(s) {
+				rest = rest.Add(part)
+			}
+		}
+		set = rest
+	}
+	return set
+}
+
+// mostStamps is how many places are looked at for the stamp of a test.
+const mostStamps = 512
+
+// judgeTested knows a card on which a test was broken off by the stamps that
+// the test left there: each begins with the mark of its receipt.
+func (r *Receipt) judgeTested(dev image.Source) (judgement, error) {
+	if r.Mark == (Mark{}) {
+		return judgement{outcome: another, reason: "the receipt is of an older form, without a mark, and by it no card can be told from an equal one"}, nil
+	}
+	if r.proof == untouched {
+		return judgement{outcome: anew}, nil
+	}
+	step := max(1, r.Kept.Sectors()/mostStamps)
+	passed := layout.Sector(0)
+	for _, s := range r.Kept {
+		for at := (step - passed%step) % step; at < s.Count; at += step {
+			b, err := image.ReadSectors(dev, layout.Span{Start: s.Start + at, Count: 1})
+			if err != nil {
+				return judgement{}, err
+			}
+			if bytes.HasPrefix(b, r.Mark[:]) {
+				return judgement{outcome: goOn, proved: true}, nil
+			}
+		}
+		passed += s.Count
+	}
+	return judgement{outcome: another, reason: "it holds no stamp of the test: either it is another card, or nothing has to be put back"}, nil
+}
+
+// Proves tells whether the card is known, by its mark or by its tables, to be
+// the one on which the work of the receipt did not come to its end.
+func (r *Receipt) Proves(card image.Source) bool {
+	if r.Digest == "" || r.Finished() || r.Card.Sectors != image.Sectors(card) || r.Card.SectorSize != card.SectorSize() {
+		return false
+	}
+	j, err := r.judge(card)
+	return err == nil && j.proved && j.outcome != another && j.outcome != changed
+}
+
+// where says which card the work of the receipt was on, and where it stopped.
+func (r *Receipt) where() string {
+	text := fmt.Sprintf("the work of %s was on %s (then %s)", r.Path, r.Card, r.Node)
+	if r.Finished() {
+		return text + ", and came to its end"
+	}
+	text += fmt.Sprintf(" and stopped on %s at: %s", r.Last.UTC().Format("2 January 2006, 15:04 UTC"), r.Stage)
+	if r.Upto > 0 {
+		text += ", with the data before sector " + decimal(r.Upto) + " on it"
+	}
+	return text
+}

@@ -1,0 +1,182 @@
+package safety
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"bootgraft/layout"
+	"bootgraft/safety/faultdev"
+)
+
+// Every cell of the table, on real bytes: a receipt that came so far, a sector
+// 0, a sector of the mark. What is wanted is told by rules, not by the table:
+//
+//   - nothing was written: whatever the card, the receipt is made again
+//   - the mark is there: it is the card, unless sector 0 holds what nobody here wrote
+//   - the mark must be there, and is not: another card
+//   - the mark may be missing, and its place holds what the work never puts
+//     there: another card
+//   - before the mark, sector 0 is the old one on its way to blank
+//   - after it, sector 0 is blank on its way to the new one; a whole new one may
+//     be a card that was finished
+func TestSameCardTable(t *testing.T) {
+	for p := untouched; p < proofs; p++ {
+		for h := headBlank; h < heads; h++ {
+			for m := markOurs; m < marks; m++ {
+				t.Run(fmt.Sprintf("%s, sector 0 %s, mark %s", p, h, m), func(t *testing.T) {
+					r, card := cardThatShows(t, p, h, m)
+					j, err := r.judge(card)
+					do(t, err)
+					if want := wanted(p, h, m); j.outcome != want {
+						t.Errorf("%s (%s), want %s", j.outcome, j.reason, want)
+					}
+					if no := r.refusalOf(j, &examined{Request: &Request{}}); (no == nil) != (j.outcome >= goOn) {
+						t.Errorf("%s: %v", j.outcome, no)
+					}
+				})
+			}
+		}
+	}
+}
+
+func wanted(p proof, h headIs, m markIs) outcome {
+	switch {
+	case p == untouched:
+		return anew
+	case m == markOurs && h == headForeign:
+		return changed
+	case m == markOurs:
+		return goOn
+	case p == byMark, m == markOther, h == headForeign:
+		return another
+	case p == byKept && h != headNew:
+		return ifKept
+	case p == byPlan && h == headNew:
+		return finished
+	case p == byPlan && h != headOld:
+		return ifPlan
+	}
+	return another
+}
+
+// cardThatShows returns a receipt and a card in a given state.
+func cardThatShows(t *testing.T, p proof, h headIs, m markIs) (*Receipt, *faultdev.Card) {
+	t.Helper()
+	model := deviceModel()
+	card, old := usedCard()
+	req := writeRequest(model, filepath.Join(t.TempDir(), "receipt"))
+	_, err := perform(card, req)
+	do(t, err)
+	body := old
+	if p == byPlan {
+		body = model.file
+	}
+	cutProgress(t, req.Receipt)
+	lines := map[proof]string{untouched: "", byKept: `{"stage":"fence"}` + "\n", byMark: `{"stage":"fence"}` + "\n" + `{"stage":"marked"}` + "\n",
+		byPlan: `{"stage":"fence"}` + "\n" + `{"stage":"marked"}` + "\n" + `{"stage":"sector 0"}` + "\n"}
+	addTo(t, req.Receipt, lines[p])
+	r, err := ReadReceipt(req.Receipt)
+	do(t, err)
+	if r.proof != p {
+		t.Fatalf("the receipt is at %s", r.proof)
+	}
+	at := markSector(req.Disk)
+	sector := func(b []byte, s layout.Sector) []byte { return append([]byte(nil), b[s*large:(s+1)*large]...) }
+	half := func(b []byte) []byte { clear(b[large/2:]); return b }
+	head := map[headIs][]byte{headBlank: make([]byte, large), headOld: sector(old, 0), headNew: sector(model.file, 0),
+		headTorn: half(sector(body, 0)), headForeign: patterned(17, large/sectorBytes)}[h]
+	mark := map[markIs][]byte{markOurs: r.Mark.sector(large), markNone: sector(body, at.Start), markOther: newMark().sector(large)}[m]
+	shown := faultdev.New(cardSectors, large)
+	shown.Put(0, body)
+	shown.Put(0, head)
+	shown.Put(at.Start, mark)
+	return r, shown
+}
+
+const sectorBytes = sector
+
+// cutProgress takes everything behind the seal away.
+func cutProgress(t *testing.T, path string) {
+	t.Helper()
+	r, err := ReadReceipt(path)
+	do(t, err)
+	last := r.index[len(r.index)-1]
+	text, err := os.ReadFile(path)
+	do(t, err)
+	end := last.off + last.Bytes + 1
+	for text[end] != '\n' {
+		end++
+	}
+	put(t, path, text[:end+1])
+}
+
+func addTo(t *testing.T, path, text string) {
+	t.Helper()
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_APPEND, 0)
+	do(t, err)
+	_, err = f.WriteString(text)
+	do(t, err)
+	do(t, f.Close())
+}
+
+// Where the table asks for more than sector 0 and the mark, one sector of the
+// fence, or of the tables, decides.
+func TestSameCardLooksAtTheRest(t *testing.T) {
+	for _, p := range []proof{byKept, byPlan} {
+		r, card := cardThatShows(t, p, headBlank, markNone)
+		card.Put(80, make([]byte, large)) // in the fence, and a first copy
+		if j, err := r.judge(card); err != nil || j.outcome != another {
+			t.Errorf("%s: %s, %v", p, j.outcome, err)
+		}
+	}
+	r, card := cardThatShows(t, byPlan, headNew, markNone)
+	card.Put(cardSectors-1, make([]byte, large))
+	if j, err := r.judge(card); err != nil || j.outcome != another {
+		t.Errorf("a finished card: %s, %v", j.outcome, err)
+	}
+}
+
+// A mark that was torn by a power cut is no other card's.
+func TestTornMark(t *testing.T) {
+	for _, p := range []proof{byKept, byPlan} {
+		r, card := cardThatShows(t, p, headBlank, markNone)
+		at := markSector(r.Disk())
+		b := make([]byte, large)
+		_, err := card.ReadAt(b, int64(at.Start)*large)
+		do(t, err)
+		copy(b[:40], r.Mark.sector(large))
+		card.Put(at.Start, b)
+		if j, err := r.judge(card); err != nil || j.outcome < goOn {
+			t.Errorf("%s: %s, %v", p, j.outcome, err)
+		}
+	}
+}
+
+// The mark is in one sector of the first MiB, the same for all sector sizes, and
+// is known only whole.
+func TestMarkSector(t *testing.T) {
+	m := newMark()
+	for _, size := range []int{512, 1024, 2048, 4096} {
+		b := m.sector(size)
+		if got, ok := markIn(b); !ok || got != m || len(b) != size {
+			t.Errorf("%d bytes: %x, %t", size, got, ok)
+		}
+		b[size-1] ^= 1
+		if _, ok := markIn(b); ok {
+			t.Errorf("%d bytes: a changed one is known", size)
+		}
+		if markBytes%size != 0 || markBytes+size > 1<<20 {
+			t.Errorf("%d bytes: not a sector of the first MiB", size)
+		}
+	}
+	var back Mark
+	text, _ := m.MarshalText()
+	if err := back.UnmarshalText(text); err != nil || back != m {
+		t.Errorf("%s: %x, %v", text, back, err)
+	}
+	if err := back.UnmarshalText([]byte("abcd")); err == nil {
+		t.Error("a short one was taken")
+	}
+}
