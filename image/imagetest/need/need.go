@@ -39,6 +39,21 @@ func Root(t testing.TB) {
 	}
 }
 
+// Ends starts a program that is stopped, at the latest, when the test ends: a test
+// that fails before it has waited leaves nothing running.
+func Ends(t testing.TB, c *exec.Cmd) {
+	t.Helper()
+	if err := c.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if c.ProcessState == nil {
+			c.Process.Kill()
+			c.Wait()
+		}
+	})
+}
+
 // Absent skips the test because of what is missing, or fails it where every
 // skip is a failure.
 func Absent(t testing.TB, what string) {
