@@ -222,7 +222,9 @@ func (f *kitMakeFlags) open(c *cobra.Command, u *ui, args []string) (*opened, er
 			return nil, err
 		}
 	}
-	return openSource(path, f.source)
+	f.source.accept, f.source.bar = f.accept, u.bar
+	src, err := openSource(path, f.source)
+	return src, u.refusedSource(err)
 }
 
 // capture reads the boot areas of a drive into KIT.capture, which stays, and

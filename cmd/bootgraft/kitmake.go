@@ -88,7 +88,7 @@ func (k *madeKit) accepted(u *ui, codes []string) error {
 		}
 		k.findings = append(k.findings, f)
 	}
-	for _, code := range codes {
+	for _, code := range otherCodes(codes) {
 		if !used[code] {
 			k.findings = append(k.findings, layout.Notef("accept-not-needed", layout.NoSector, "--accept %s was given, but nothing asked for it", code))
 		}
