@@ -98,7 +98,7 @@ func kitMakeCommand(u *ui) *cobra.Command {
 	fl.StringArrayVar(&f.notes, "note", nil, "a note about the device; may be repeated")
 	fl.StringVar(&f.drive, "drive", "", "what the drive calls itself (default: as captured)")
 	fl.StringArrayVar(&f.blank, "blank", nil, "leave these sectors out; may be repeated")
-	fl.BoolVar(&f.factsOnly, "facts-only", false, "places, sizes, hashes and rules alone, none of the drive's bytes")
+	fl.BoolVar(&f.factsOnly, "facts-only", false, "places, sizes, hashes and rules alone, none of the drive's bytes; what tells one drive from another is masked")
 	fl.BoolVar(&f.replace, "replace", false, "replace an existing kit")
 	fl.StringArrayVar(&f.accept, "accept", nil, "accept a finding by its code; may be repeated")
 	fl.StringVar(&f.head, "head", "64MiB", "how much of the head, and of each gap, counts as boot area")
@@ -266,7 +266,7 @@ func (f *kitMakeFlags) gather(ctx context.Context, src *opened, s *scan.Survey) 
 	if err != nil {
 		return nil, err
 	}
-	k := &madeKit{survey: s, farInUse: r.farInUse}
+	k := &madeKit{survey: s, from: src, farInUse: r.farInUse}
 	k.Source = src
 	k.Manifest = kit.Manifest{
 		Sectors: s.Sectors, SectorSize: s.SectorSize, FactsOnly: f.factsOnly, LayoutKnown: layoutKnown(s),

@@ -24,6 +24,7 @@ type opened struct {
 	path     string
 	files    []os.FileInfo // the files that are read for it
 	close    func() error
+	parts    *parts           // the pieces, if it is put together from some
 	findings []layout.Finding // what is to be said of it, accepted or not
 }
 
