@@ -34,13 +34,18 @@ const (
 func kitPlaces(src *opened, s *scan.Survey) ([]layout.Finding, error) {
 	var need []layout.Finding
 	if e := farthest(s); e != nil {
-		need = append(need, layout.Refusalf(tablePastEnd, e.Table, "entry %d of the table ends at sector %s, and the drive is said to have %s. Either the number of sectors is wrong, or this is the head of a drive alone: then give it with --part and the right --sectors",
+		need = append(need, layout.Refusalf(tablePastEnd, e.Table,
+			"entry %d of the table ends at sector %s, and the drive is said to"+
+				" have %s. Either the number of sectors is wrong, or this is the head of a drive alone:"+
+				" then give it with --part and the right --sectors",
 			e.Index, grouped(e.End()), counted(s.Sectors, "sector")))
 	}
 	if b, err := knownSector(src, 1); err != nil {
 		return nil, err
 	} else if at := gptAlternate(b); at >= 0 && at != s.Sectors-1 {
-		need = append(need, layout.Refusalf(tableOtherSize, 1, "the GUID partition table in sector 1 has its second copy in sector %s, the last one of its drive, and here that is sector %s. Either the number of sectors is wrong, or the drive is not whole",
+		need = append(need, layout.Refusalf(tableOtherSize, 1,
+			"the GUID partition table in sector 1 has its second copy in sector %s, the last one of its drive, and"+
+				" here that is sector %s. Either the number of sectors is wrong, or the drive is not whole",
 			grouped(at), grouped(s.Sectors-1)))
 	}
 	if src.parts == nil {
@@ -89,8 +94,10 @@ func (p *parts) places(src *opened, s *scan.Survey) (need []layout.Finding, err 
 		code string
 		text string
 	}{
-		{0, headNotGiven, "no piece holds sector 0: the head of the drive is missing, with its table and its program. Give it with --part 0s=FILE"},
-		{p.sectors - 1, tailNotGiven, "no piece holds the last sector of the drive. Many devices keep something at the end. Give it with --part end-Ns=FILE, where FILE has N sectors"},
+		{0, headNotGiven, "no piece holds sector 0: the head of the drive is missing, with its table and its program." +
+			" Give it with --part 0s=FILE"},
+		{p.sectors - 1, tailNotGiven, "no piece holds the last sector of the drive. Many devices keep something at the end." +
+			" Give it with --part end-Ns=FILE, where FILE has N sectors"},
 	} {
 		if len(image.Unknown(src, layout.Span{Start: end.x, Count: 1})) > 0 {
 			need = append(need, layout.Refusalf(end.code, end.x, "%s", end.text))
@@ -102,7 +109,8 @@ func (p *parts) places(src *opened, s *scan.Survey) (need []layout.Finding, err 
 			return nil, err
 		}
 		if why != "" {
-			need = append(need, layout.Refusalf(partMisplaced, q.Start, "%s was given for sector %s, and %s. Are two pieces swapped, or is --sectors wrong?", q.img.Name(), grouped(q.Start), why))
+			need = append(need, layout.Refusalf(partMisplaced, q.Start,
+				"%s was given for sector %s, and %s. Are two pieces swapped, or is --sectors wrong?", q.img.Name(), grouped(q.Start), why))
 		}
 	}
 	return need, nil

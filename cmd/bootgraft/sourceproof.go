@@ -96,12 +96,17 @@ func (f *sourceFlags) proveImage(o *opened) error {
 func patternFindings(path string, p capture.Pattern) (out []layout.Finding) {
 	if len(p.Own) > 0 {
 		out = append(out, layout.Refusalf(recordMissing, p.Own[0].Start,
-			"%s of %s hold what a capture puts where the drive failed (%s), and the record of the capture is not here. Without it nobody knows which other sectors were never read: they look like zeros. Put %s%s beside the image again, or name it with --record. If it is lost for good, accept this: then only these sectors count as missing",
+			"%s of %s hold what a capture puts where the drive failed (%s), and the record of the capture"+
+				" is not here. Without it nobody knows which other sectors were never read: they look like zeros."+
+				" Put %s%s beside the image again, or name it with --record. If it is lost"+
+				" for good, accept this: then only these sectors count as missing",
 			counted(p.Own.Sectors(), "sector"), path, spansText(p.Own), path, capture.RecordSuffix))
 	}
 	if len(p.Other) > 0 {
 		out = append(out, layout.Refusalf(fillElsewhere, p.Other[0].Start,
-			"%s of %s hold what a capture puts in other sectors where the drive failed (%s). Either this image was cut out of a capture, which its record does not fit any more: take it from the whole image and its record. Or a file on the disk quotes one: then accept this",
+			"%s of %s hold what a capture puts in other sectors where the drive failed (%s)."+
+				" Either this image was cut out of a capture, which its record does not fit any more: take it from the"+
+				" whole image and its record. Or a file on the disk quotes one: then accept this",
 			counted(p.Other.Sectors(), "sector"), path, spansText(p.Other)))
 	}
 	return out
