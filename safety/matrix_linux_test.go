@@ -10,6 +10,7 @@ import (
 	"syscall"
 	"testing"
 
+	"bootgraft/image/imagetest/need"
 	"bootgraft/layout/plan"
 	"bootgraft/safety/blockdev"
 )
@@ -45,8 +46,7 @@ var dangers = []danger{
 	{"mounted on a folder with a blank", func(b *bench, _ *Request) string {
 		c := b.ext4(b.card())
 		do(b, os.Mkdir(b.path("a b"), 0o700))
-		b.tool("mount", c, b.path("a b"))
-		b.later("umount", b.path("a b"))
+		need.Mount(b, c, b.path("a b"))
 		return c
 	}, TargetMounted, "a b"},
 	{"mounted in another namespace only", func(b *bench, _ *Request) string {
@@ -217,8 +217,8 @@ var dangers = []danger{
 	{"read-only", func(b *bench, _ *Request) string { return b.loop(b.file("card.img"), "-r") }, TargetReadOnly, "read-only"},
 	{"made read-only later", func(b *bench, _ *Request) string {
 		c := b.card()
-		b.tool("blockdev", "--setro", c)
 		b.later("blockdev", "--setrw", c) // it outlasts the file below
+		b.tool("blockdev", "--setro", c)
 		return c
 	}, TargetReadOnly, "read-only"},
 	{"too small", func(b *bench, _ *Request) string {

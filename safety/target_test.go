@@ -7,7 +7,6 @@ import (
 	"errors"
 	"net"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
 	"syscall"
@@ -187,19 +186,10 @@ func TestTargetInSwap(t *testing.T) {
 
 // A real loop device, found through a hard link and as an unfinished file.
 func TestTargetInLoop(t *testing.T) {
-	need.Root(t)
-	losetup := need.Tool(t, "losetup")
 	dir := t.TempDir()
 	back := filepath.Join(dir, "back.img")
 	put(t, back, patterned(3, 2048))
-	release := need.NewDisk(t)
-	out, err := exec.Command(losetup, "--find", "--show", back).Output()
-	release()
-	if err != nil {
-		need.Absent(t, "a free loop device")
-	}
-	node := strings.TrimSpace(string(out))
-	t.Cleanup(func() { exec.Command(losetup, "-d", node).Run() })
+	node := need.Loop(t, back)
 	do(t, os.Link(back, filepath.Join(dir, "hard.img")))
 	do(t, os.Link(back, filepath.Join(dir, "card.img"+Unfinished)))
 	for _, name := range []string{"back.img", "hard.img", "card.img"} {

@@ -42,9 +42,11 @@ func (b *bench) tool(name string, args ...string) string {
 	return strings.TrimSpace(string(out))
 }
 
-// at the end of the test, whatever happens.
+// later runs a program at the end of the test, whatever happens.
 func (b *bench) later(name string, args ...string) {
-	b.Cleanup(func() { _ = exec.Command(need.Tool(b, name), args...).Run() })
+	b.Helper()
+	tool := need.Tool(b, name) // now: a clean-up cannot skip the test any more
+	b.Cleanup(func() { _ = exec.Command(tool, args...).Run() })
 }
 
 func (b *bench) path(name string) string { return filepath.Join(b.dir, name) }
@@ -59,10 +61,7 @@ func (b *bench) file(name string) string {
 // loop attaches a file or device.
 func (b *bench) loop(over string, args ...string) string {
 	b.Helper()
-	defer need.NewDisk(b)()
-	node := b.tool("losetup", append(append([]string{"--find", "--show"}, args...), over)...)
-	b.later("losetup", "-d", node)
-	return node
+	return need.Loop(b, over, args...)
 }
 
 // card is a loop device over a file of noise: a target that is not dangerous.
@@ -79,8 +78,7 @@ func (b *bench) mount(node string, args ...string) string {
 	b.Helper()
 	dir, err := os.MkdirTemp(b.dir, "mnt")
 	do(b, err)
-	b.tool("mount", append(append([]string{}, args...), node, dir)...)
-	b.later("umount", "-l", dir)
+	need.Mount(b, node, dir, args...)
 	return dir
 }
 
@@ -93,12 +91,12 @@ func (b *bench) partitioned() (disk, first, second string) {
 	if out, err := cmd.CombinedOutput(); err != nil {
 		b.Fatalf("sfdisk: %v\n%s", err, out)
 	}
-	b.tool("partx", "-a", disk)
 	b.later("partx", "-d", disk)
+	b.tool("partx", "-a", disk)
 	for _, p := range []string{"p1", "p2"} { // there is no udev to make the nodes where tests run in a container
 		if _, err := os.Stat(disk + p); err != nil {
+			b.Cleanup(func() { os.Remove(disk + p) })
 			b.node(disk+p, b.number(filepath.Join("/sys/block", filepath.Base(disk), filepath.Base(disk)+p, "dev")))
-			b.later("rm", "-f", disk+p)
 		}
 	}
 	return disk, disk + "p1", disk + "p2"
@@ -129,7 +127,7 @@ func (b *bench) start(name string, args ...string) {
 	do(b, err)
 	out, err := cmd.StdoutPipe()
 	do(b, err)
-	do(b, cmd.Start())
+	need.Ends(b, cmd)
 	b.Cleanup(func() { // its end lets go what it holds, also what its children hold
 		in.Close()
 		late := time.AfterFunc(5*time.Second, func() { cmd.Process.Kill() })
@@ -178,7 +176,7 @@ func (b *bench) swapon(node string) {
 	if out, err := exec.Command(need.Tool(b, "swapon"), node).CombinedOutput(); err != nil {
 		need.Absent(b, "the right to swap: "+string(out))
 	}
-	b.Cleanup(func() { _ = exec.Command(need.Tool(b, "swapoff"), node).Run() })
+	b.later("swapoff", node)
 }
 
 // fingerprint is a digest of the first 32 MiB of what can be read at a path

@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"bootgraft/image/capture/rig"
+	"bootgraft/image/imagetest/need"
 	"bootgraft/layout"
 )
 
@@ -256,9 +257,7 @@ func (y *typist) pullsOut(r *rig.Rig, args ...string) (stderr string) {
 	if err != nil {
 		y.t.Fatal(err)
 	}
-	if err := c.Start(); err != nil {
-		y.t.Fatal(err)
-	}
+	need.Ends(y.t, c)
 	time.AfterFunc(time.Second, func() { c.Process.Signal(os.Interrupt) })
 	var said strings.Builder
 	for lines := bufio.NewScanner(pipe); lines.Scan(); {
@@ -285,9 +284,7 @@ func TestCaptureIsKilled(t *testing.T) {
 	r := rig.Start(t, y.path("drive"), rig.Faults{Bad: bad, Slow: slow})
 	for _, after := range []time.Duration{40, 90, 140, 200} {
 		c := y.command("capture", r.Device, "old.img", "--looks", "1")
-		if err := c.Start(); err != nil {
-			t.Fatal(err)
-		}
+		need.Ends(t, c)
 		time.Sleep(after * time.Millisecond)
 		if err := c.Process.Kill(); err != nil {
 			t.Fatal(err)

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"bootgraft/image"
+	"bootgraft/image/imagetest/need"
 	"bootgraft/layout"
 	"bootgraft/safety"
 	"bootgraft/safety/faultdev"
@@ -229,9 +230,7 @@ func TestTestIsInterrupted(t *testing.T) {
 			c := y.command(append(args, "--confirm", y.word(args...))...)
 			var said bytes.Buffer
 			c.Stderr = &said
-			if err := c.Start(); err != nil {
-				t.Fatal(err)
-			}
+			need.Ends(t, c)
 			for late := time.Now().Add(20 * time.Second); card.Written() == 0 && time.Now().Before(late); {
 				time.Sleep(time.Millisecond)
 			}

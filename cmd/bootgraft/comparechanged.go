@@ -25,7 +25,7 @@ func (f *compareFlags) changed(c *cobra.Command, u *ui) error {
 		return err
 	}
 	defer before.close()
-	after, err := openSource(f.after, sourceFlags{sectorSize: before.SectorSize(), live: slices.Contains(f.accept, liveSource)})
+	after, err := openSource(f.after, f.sourceFlags(before.SectorSize()))
 	if err != nil {
 		return err
 	}
@@ -67,9 +67,9 @@ func (f *compareFlags) openBefore() (*opened, error) {
 		if f.source != "" {
 			return nil, usagef("--source goes with --before PLAN, and %s is no plan", f.before)
 		}
-		return openSource(f.before, sourceFlags{sectorSize: f.sectorSize, live: slices.Contains(f.accept, liveSource)})
+		return openSource(f.before, f.sourceFlags(f.sectorSize))
 	}
-	j, err := openJob(f.before, planSourceFlags{source: f.source, accept: f.accept})
+	j, err := openJob(f.before, planSourceFlags{source: f.source, accept: f.accept, command: f.command, bar: f.bar})
 	if err != nil {
 		return nil, err
 	}

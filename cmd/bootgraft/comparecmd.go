@@ -46,6 +46,8 @@ type compareFlags struct {
 	replace    bool
 	sectorSize int
 	accept     []string
+	command    *cobra.Command // whose end ends the reading
+	bar        func(what string) (progress func(done, total int64), finish func())
 
 	before, after, source string
 }
@@ -57,7 +59,10 @@ func compareCommand(u *ui) *cobra.Command {
 		Short: "find what follows the size, or what a device changed",
 		Long:  compareHelp,
 		Args:  cobra.ArbitraryArgs,
-		RunE:  func(c *cobra.Command, args []string) error { return f.run(c, u, args) },
+		RunE: func(c *cobra.Command, args []string) error {
+			f.command, f.bar = c, u.bar
+			return u.refusedSource(f.run(c, u, args))
+		},
 	}
 	fl := c.Flags()
 	fl.StringVar(&f.head, "head", "64MiB", "how much of the start is compared: a size, or head:SIZE")
@@ -164,6 +169,11 @@ func (f *compareFlags) options() (opt compare.Options, err error) {
 	return opt, image.CheckSectorSize(f.sectorSize)
 }
 
+// sourceFlags are those that open each source.
+func (f *compareFlags) sourceFlags(sectorSize int) sourceFlags {
+	return sourceFlags{sectorSize: sectorSize, accept: f.accept, command: f.command, bar: f.bar}
+}
+
 // open opens every source; done closes those that were opened.
 func (f *compareFlags) open(args []string) (sources []*opened, done func(), err error) {
 	done = func() {
@@ -172,7 +182,7 @@ func (f *compareFlags) open(args []string) (sources []*opened, done func(), err 
 		}
 	}
 	for _, path := range args {
-		s, err := openSource(path, sourceFlags{sectorSize: f.sectorSize, live: slices.Contains(f.accept, liveSource)})
+		s, err := openSource(path, f.sourceFlags(f.sectorSize))
 		if err != nil {
 			return sources, done, err
 		}

@@ -20,21 +20,7 @@ import (
 // attach makes a block device of a file until the test ends.
 func (y *typist) attach(path string, more ...string) (node string) {
 	y.t.Helper()
-	need.Root(y.t)
-	tool := need.Tool(y.t, "losetup")
-	release := need.NewDisk(y.t)
-	out, err := exec.Command(tool, append([]string{"-f", "--show"}, append(more, path)...)...).CombinedOutput()
-	release()
-	if err != nil {
-		y.t.Fatalf("losetup: %v: %s", err, out)
-	}
-	node = strings.TrimSpace(string(out))
-	y.t.Cleanup(func() {
-		if out, err := exec.Command(tool, "-d", node).CombinedOutput(); err != nil {
-			y.t.Errorf("losetup -d %s: %v: %s", node, err, out)
-		}
-	})
-	return node
+	return need.Loop(y.t, path, more...)
 }
 
 // word rehearses a command and returns the word that it gives.
@@ -52,6 +38,8 @@ func (y *typist) word(args ...string) string {
 // it ends with 4 and a blank sector 0, or nothing was written; then the same
 // command brings it to its end.
 func TestWriteACardThatFails(t *testing.T) {
+	need.FUSE(t)
+	need.Tool(t, "losetup")
 	y := newTypist(t)
 	y.invent("old.img", 11)
 	y.types(exitDone, "plan", "old.img", "--size", "32768s", "--tail", "end", "--accept", "tail-undecided", "-o", "c.plan")
@@ -62,11 +50,14 @@ func TestWriteACardThatFails(t *testing.T) {
 		step = 36
 	}
 	for k := 1; ; k += step {
-		if code, finished := y.failAt(sectors, k); finished {
-			break
-		} else {
-			ended[code]++
+		code, finished := y.failAt(sectors, k)
+		if t.Failed() {
+			t.FailNow() // what a subtest did not come to see is no end of the sweep
 		}
+		if finished {
+			break
+		}
+		ended[code]++
 		if k > 2000 {
 			t.Fatal("it does not end")
 		}
@@ -204,9 +195,7 @@ func TestWriteToTheNextCard(t *testing.T) {
 		t.Fatal(err)
 	}
 	c.Stderr = c.Stdout // one conversation, as on a terminal
-	if err := c.Start(); err != nil {
-		t.Fatal(err)
-	}
+	need.Ends(t, c)
 	var out strings.Builder
 	said := bufio.NewReader(pipe)
 	for !strings.Contains(out.String(), "Put the card in now") {
@@ -233,6 +222,9 @@ func TestReadmeCard(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	for _, name := range []string{"sh", "losetup", "truncate", "cmp"} {
+		need.Tool(t, name)
+	}
 	steps := readmeSteps(t, string(text), "```root", "# ")
 	if len(steps) < 6 {
 		t.Fatalf("the README shows %d commands, want a whole run", len(steps))
@@ -244,7 +236,9 @@ func TestReadmeCard(t *testing.T) {
 	node, word, attached := shownNode, shownWord, false
 	t.Cleanup(func() {
 		if attached {
-			exec.Command(need.Tool(t, "losetup"), "-d", node).Run()
+			if err := need.Detach(node); err != nil {
+				t.Error(err)
+			}
 		}
 	})
 	for _, s := range steps {

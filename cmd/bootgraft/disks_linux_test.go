@@ -25,8 +25,7 @@ func (y *typist) mounted(folder string) (node string) {
 	}
 	y.tool("mkfs.ext4", "-q", "-F", y.path("ext.img"))
 	node = y.attach(y.path("ext.img"))
-	y.tool("mount", node, folder)
-	y.t.Cleanup(func() { y.tool("umount", folder) })
+	need.Mount(y.t, node, folder)
 	return node
 }
 
@@ -129,9 +128,7 @@ func (y *typist) waits(come func(), args ...string) (code int, said string) {
 	c := y.command(args...)
 	var out bytes.Buffer
 	c.Stdout, c.Stderr = &out, &out
-	if err := c.Start(); err != nil {
-		y.t.Fatal(err)
-	}
+	need.Ends(y.t, c)
 	time.Sleep(500 * time.Millisecond)
 	come()
 	late := time.AfterFunc(20*time.Second, func() { c.Process.Kill() })

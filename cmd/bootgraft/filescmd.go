@@ -54,6 +54,7 @@ func filesCommand(u *ui) *cobra.Command {
 	}
 	c.Flags().StringVar(&f.plan, "plan", "", "list the files of the card that this plan describes")
 	f.source.add(c)
+	f.source.bar = u.bar
 	c.Flags().StringVar(&f.to, "to", "", "copy the files into this folder, which must be new or empty")
 	c.Flags().StringVar(&f.damaged, "damaged", "skip", "with --to: files that are not whole are left out (skip), or copied with zeros in the holes (zero)")
 	c.Flags().IntVar(&f.codepage, "codepage", 437, "codepage of short FAT names: 437, 850, 852, 855, 858, 860, 862, 863, 865, 866 or 1252")
@@ -87,7 +88,7 @@ func (f *filesFlags) run(c *cobra.Command, u *ui, args []string) error {
 	}
 	src, name, closeSource, err := f.open(args)
 	if err != nil {
-		return err
+		return u.refusedSource(err)
 	}
 	defer closeSource()
 	s, err := scan.Run(c.Context(), src, scan.Options{})
@@ -108,6 +109,9 @@ func (f *filesFlags) run(c *cobra.Command, u *ui, args []string) error {
 	if err != nil {
 		return err
 	}
+	if o, ok := src.(*opened); ok {
+		l.findings = append(l.findings, o.findings...)
+	}
 	if f.second || f.plan != "" {
 		if l.second, err = second.Ask(c.Context(), src, s, second.Options{}); err != nil {
 			return err
@@ -119,7 +123,9 @@ func (f *filesFlags) run(c *cobra.Command, u *ui, args []string) error {
 // open opens the source, or the planned card.
 func (f *filesFlags) open(args []string) (image.Source, string, func(), error) {
 	if f.plan == "" {
-		src, err := openSource(args[0], sourceFlags{f.sectorSize, f.source.record, slices.Contains(f.source.accept, liveSource)})
+		src, err := openSource(args[0], sourceFlags{
+			sectorSize: f.sectorSize, record: f.source.record, accept: f.source.accept, shows: true, command: f.source.command, bar: f.source.bar,
+		})
 		if err != nil {
 			return nil, "", nil, err
 		}

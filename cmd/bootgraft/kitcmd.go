@@ -96,7 +96,7 @@ func kitMakeCommand(u *ui) *cobra.Command {
 	fl.StringArrayVar(&f.notes, "note", nil, "a note about the device; may be repeated")
 	fl.StringVar(&f.drive, "drive", "", "what the drive calls itself (default: as captured)")
 	fl.StringArrayVar(&f.blank, "blank", nil, "leave these sectors out; may be repeated")
-	fl.BoolVar(&f.factsOnly, "facts-only", false, "places, sizes, hashes and rules alone, none of the drive's bytes")
+	fl.BoolVar(&f.factsOnly, "facts-only", false, "places, sizes, hashes and rules alone, none of the drive's bytes; what tells one drive from another is masked")
 	fl.BoolVar(&f.replace, "replace", false, "replace an empty file, or what a run that broke off left; a kit is replaced by nothing")
 	fl.StringArrayVar(&f.accept, "accept", nil, "accept a finding by its code; may be repeated")
 	fl.StringVar(&f.head, "head", "64MiB", "how much of the head, and of each gap, counts as boot area")
@@ -202,7 +202,9 @@ func (f *kitMakeFlags) open(c *cobra.Command, u *ui, args []string) (*opened, er
 			return nil, err
 		}
 	}
-	return openSource(path, f.source)
+	f.source.accept, f.source.bar = f.accept, u.bar
+	src, err := openSource(path, f.source)
+	return src, u.refusedSource(err)
 }
 
 // capture reads the boot areas of a drive into KIT.capture, which stays, and
@@ -244,7 +246,7 @@ func (f *kitMakeFlags) gather(ctx context.Context, src *opened, s *scan.Survey) 
 	if err != nil {
 		return nil, err
 	}
-	k := &madeKit{survey: s, farInUse: r.farInUse}
+	k := &madeKit{survey: s, from: src, farInUse: r.farInUse}
 	k.Source = src
 	k.Manifest = kit.Manifest{
 		Sectors: s.Sectors, SectorSize: s.SectorSize, FactsOnly: f.factsOnly, LayoutKnown: layoutKnown(s),

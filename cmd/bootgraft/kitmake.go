@@ -24,6 +24,7 @@ import (
 type madeKit struct {
 	kit.Contents
 	survey   *scan.Survey
+	from     *opened // what it is made of
 	farInUse layout.Sector
 	findings []layout.Finding
 	need     []layout.Finding // what has to be accepted by its code
@@ -42,12 +43,23 @@ const (
 
 // look finds what names something or tells the drive apart.
 func (k *madeKit) look() error {
-	marks := &kitMarks{src: k.Source, spans: k.Spans}
+	marks := &kitMarks{src: k.Source, spans: k.Spans, facts: k.FactsOnly}
 	if err := marks.find(k.survey); err != nil {
 		return err
 	}
 	k.Patches = marks.patches
-	k.Identity = marks.identity[:min(len(marks.identity), kit.MaxMarks)]
+	switch {
+	case !k.FactsOnly:
+		k.Identity = marks.identity[:min(len(marks.identity), kit.MaxMarks)]
+	case len(marks.identity) > kit.MaxMarks:
+		return refusef("%s runs of bytes tell this drive from others, and facts can mask %s. Take sectors out with --blank SPAN", grouped(len(marks.identity)), grouped(kit.MaxMarks))
+	default:
+		k.Masked = marks.identity
+	}
+	var err error
+	if k.need, err = kitPlaces(k.from, k.survey); err != nil {
+		return err
+	}
 	if n := k.farInUse; n > 0 {
 		k.findings = append(k.findings, layout.Warningf("boot-area-cut", layout.NoSector,
 			"%s in use lie outside the volumes too, and are not in the kit: only the first of each gap and the end of the disk are. --head and --tail say how much", counted(n, "sector")))
@@ -58,11 +70,10 @@ func (k *madeKit) look() error {
 	if err := marks.labels(k.survey); err != nil {
 		return err
 	}
-	k.need = marks.need
+	k.need = append(k.need, marks.need...)
 	if k.LayoutKnown {
 		return nil
 	}
-	var err error
 	if k.texts, k.allTexts, err = kit.Texts(k.Source, k.Spans, mostTexts); err != nil {
 		return err
 	}
@@ -90,7 +101,7 @@ func (k *madeKit) accepted(u *ui, codes []string) error {
 		}
 		k.findings = append(k.findings, f)
 	}
-	for _, code := range codes {
+	for _, code := range otherCodes(codes) {
 		if !used[code] {
 			k.findings = append(k.findings, layout.Notef("accept-not-needed", layout.NoSector, "--accept %s was given, but nothing asked for it", code))
 		}

@@ -21,6 +21,7 @@ import (
 type kitMarks struct {
 	src      image.Source
 	spans    []kit.Span
+	facts    bool // nothing is kept but hashes: numbers over marked bytes would tell them too
 	identity []kit.Mark
 	patches  []kit.Patch
 	need     []layout.Finding // what has to be accepted by its code
@@ -87,11 +88,18 @@ func (k *kitMarks) gpt(t *gpt.Table) {
 			continue
 		}
 		k.keep(c.At, 56, 16, "identifier of the disk in the GUID partition table")
+		if k.facts {
+			k.keep(c.At, 16, 4, "check number of the GUID partition table, which follows its identifiers")
+			k.keep(c.At, 88, 4, "check number of the entries of the GUID partition table, which follows theirs")
+		}
 		size := int64(c.Header.EntrySize())
 		for i, e := range c.Entries() {
 			if at := int64(i)*size + 16; e.Used() {
 				n := int64(t.SectorSize)
 				k.keep(layout.Sector(c.Header.EntryLBA())+layout.Sector(at/n), int(at%n), 16, fmt.Sprintf("identifier of entry %d in the GUID partition table", i+1))
+				if at += 40; k.facts {
+					k.keep(layout.Sector(c.Header.EntryLBA())+layout.Sector(at/n), int(at%n), 72, fmt.Sprintf("name of entry %d in the GUID partition table", i+1))
+				}
 			}
 		}
 	}

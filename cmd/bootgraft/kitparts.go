@@ -27,7 +27,7 @@ type parts struct {
 // PLACE is 0s or end-131072s.
 func openParts(texts []string, n layout.Sector, sectorSize int) (*opened, error) {
 	p := &parts{sectors: n, size: sectorSize}
-	out := &opened{path: "the parts", close: p.close}
+	out := &opened{path: "the parts", close: p.close, parts: p}
 	for _, text := range texts {
 		if err := p.open(text); err != nil {
 			p.close()

@@ -31,7 +31,7 @@ func (u *ui) showMade(path string, k *madeKit, m *kit.Manifest) error {
 	}
 	u.answerf("%s: %s, %s of the drive in it\nSHA-256 %s\n\n", path, bytesText(k.bytes), counted(m.Stored(), "sector"), k.sha256)
 	u.showManifest(m)
-	u.showTexts(k)
+	u.showTexts(k.texts, k.allTexts)
 	u.showFindings(k.findings)
 	if m.Rules == nil && !m.FactsOnly {
 		u.answerf("\n%s", kit.WayOut)
@@ -43,17 +43,17 @@ func (u *ui) showMade(path string, k *madeKit, m *kit.Manifest) error {
 	return nil
 }
 
-// showTexts lists strings of a drive that nobody knows.
-func (u *ui) showTexts(k *madeKit) {
-	if k.allTexts == 0 {
+// showTexts lists strings in the sectors of a kit, of which there are all.
+func (u *ui) showTexts(texts []kit.Text, all int) {
+	if all == 0 {
 		return
 	}
 	u.answerf("\nStrings in these sectors, the longest first; look whether any one is private:\n%15s %6s\n", "sector", "byte")
-	byLength := slices.Clone(k.texts)
+	byLength := slices.Clone(texts)
 	slices.SortStableFunc(byLength, func(a, b kit.Text) int { return len(b.Text) - len(a.Text) })
 	for i, t := range byLength {
-		if i == shownTexts && k.allTexts > shownTexts+1 {
-			u.answerf("%22s ... and %s more; with --json up to %s\n", "", grouped(k.allTexts-i), grouped(mostTexts))
+		if i == shownTexts && all > shownTexts+1 {
+			u.answerf("%22s ... and %s more; with --json up to %s\n", "", grouped(all-i), grouped(mostTexts))
 			return
 		}
 		u.answerf("%15s %6d %s\n", grouped(t.Sector), t.Offset, printable(t.Text))
@@ -77,7 +77,9 @@ func kitShowCommand(u *ui) *cobra.Command {
 	return &cobra.Command{
 		Use:   "show KIT",
 		Short: "prove a kit and say what is in it",
-		Long: `Reads a kit, proves every hash in it, and says what it holds.
+		Long: `Reads a kit, proves every hash in it, and says what it holds: its spans, the
+bytes that tell the drive from others, and the strings in its sectors, for you
+to see whether any one is private.
 
   bootgraft kit show device.kit
   bootgraft kit show device.kit --json`,
@@ -92,6 +94,8 @@ type kitShowJSON struct {
 	Bytes         int64         `json:"bytes"`
 	StoredSectors layout.Sector `json:"stored_sectors"`
 	Manifest      *kit.Manifest `json:"manifest"`
+	TextsFound    int           `json:"texts_found"`
+	Texts         []kit.Text    `json:"texts"`
 }
 
 func (u *ui) kitShow(path string) error {
@@ -104,11 +108,16 @@ func (u *ui) kitShow(path string) error {
 	if err != nil {
 		return fmt.Errorf("%s: %w", path, err)
 	}
+	texts, all, err := kit.Texts(k, k.Spans, mostTexts)
+	if err != nil {
+		return err
+	}
 	if u.json {
-		return u.object(kitShowJSON{schema, path, f.Size(), k.Stored(), &k.Manifest})
+		return u.object(kitShowJSON{schema, path, f.Size(), k.Stored(), &k.Manifest, all, append([]kit.Text{}, texts...)})
 	}
 	u.answerf("%s: %s, whole and as it was made\n\n", path, bytesText(f.Size()))
 	u.showManifest(&k.Manifest)
+	u.showTexts(texts, all)
 	switch {
 	case k.FactsOnly:
 		u.answerf("\nThis kit holds facts alone; no card can be made from it.\n")
@@ -159,6 +168,7 @@ func (u *ui) showManifest(m *kit.Manifest) {
 	}
 	u.answerf("Everything else of the drive is not in the kit.\n")
 	u.showMarks("Kept, and different on every drive:", m.Identity)
+	u.showMarks("Different on every drive, and counted as zeros in the hashes:", m.Masked)
 	u.showMarks("Overwritten, because it named something:", m.Blanked)
 }
 

@@ -93,6 +93,7 @@ func rootCommand(u *ui) *cobra.Command {
 		c.Args = usageArgs(c.Args)
 	}
 	root.Args = unknownCommand
+	giveOnce(root)
 	root.SetUsageTemplate(strings.ReplaceAll(root.UsageTemplate(), ".FlagUsages ", ".FlagUsagesWrapped 80 "))
 	return root
 }

@@ -10,7 +10,6 @@ import (
 	"io"
 	"os"
 	"path/filepath"
-	"slices"
 
 	"github.com/spf13/cobra"
 
@@ -93,10 +92,10 @@ func (f *planFlags) run(c *cobra.Command, u *ui, path string) error {
 	if err := f.readRules(); err != nil {
 		return err
 	}
-	f.source.live = slices.Contains(f.accept, liveSource)
+	f.source.accept, f.source.bar = f.accept, u.bar
 	src, err := openSource(path, f.source)
 	if err != nil {
-		return err
+		return u.refusedSource(err)
 	}
 	defer src.close()
 	if err := f.takeKitRules(u, src); err != nil {
@@ -193,7 +192,7 @@ func (f *planFlags) targetSize(sectorSize int) (d plan.Disk, nominal bool, err e
 }
 
 func (f *planFlags) wishes(s *scan.Survey, target plan.Disk, path string) (fit.Wishes, error) {
-	w := fit.Wishes{Target: target, Tail: fit.Tail(f.tail), Excess: fit.Excess(f.excess), Accept: f.accept, Rules: f.known, Try: f.try, Path: filepath.ToSlash(path)}
+	w := fit.Wishes{Target: target, Tail: fit.Tail(f.tail), Excess: fit.Excess(f.excess), Accept: otherCodes(f.accept), Rules: f.known, Try: f.try, Path: filepath.ToSlash(path)}
 	var err error
 	if w.Volumes, err = f.volumes.wishes(target.SectorSize); err != nil {
 		return w, err

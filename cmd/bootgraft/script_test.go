@@ -51,8 +51,12 @@ var scriptCommands = map[string]func(ts *testscript.TestScript, neg bool, args [
 }
 
 // scriptCondition answers [loop]: whether this machine can make a block device
-// of a file.
+// of a file, and [tool:NAME]: whether it has a program.
 func scriptCondition(name string) (bool, error) {
+	if tool, ok := strings.CutPrefix(name, "tool:"); ok {
+		_, err := exec.LookPath(tool)
+		return need.Condition("the program "+tool, err == nil)
+	}
 	if name != "loop" {
 		return false, fmt.Errorf("there is no condition %q", name)
 	}

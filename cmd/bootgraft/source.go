@@ -21,9 +21,11 @@ import (
 // opened is a SOURCE that was opened, and what it was opened from.
 type opened struct {
 	image.Source
-	path  string
-	files []os.FileInfo // the files that are read for it
-	close func() error
+	path     string
+	files    []os.FileInfo // the files that are read for it
+	close    func() error
+	parts    *parts           // the pieces, if it is put together from some
+	findings []layout.Finding // what is to be said of it, accepted or not
 }
 
 // NextData implements image.Sparse.
@@ -36,11 +38,15 @@ func (o *opened) Unknown(w layout.Span) layout.Spans { return image.Unknown(o.So
 type sourceFlags struct {
 	sectorSize int
 	record     string
-	live       bool // a healthy block device may be read as it is
+	accept     []string // codes that are accepted
+	shows      bool     // the command only says what there is: findings about the image do not stop it
+	command    *cobra.Command
+	bar        func(what string) (progress func(done, total int64), finish func())
 }
 
 func (f *sourceFlags) add(c *cobra.Command) {
 	c.Flags().IntVar(&f.sectorSize, "sector-size", 512, "logical sector size of an image file in bytes: 512, 1024, 2048 or 4096")
+	f.command = c
 	c.Flags().StringVar(&f.record, "record", "", "the record of a capture, if it is not beside the image")
 }
 
@@ -53,7 +59,7 @@ func (f *sourceFlags) words() string {
 	if f.record != "" {
 		words += " --record " + shellWord(f.record)
 	}
-	return words
+	return words + acceptWords(f.accept)
 }
 
 // liveSource is what --accept takes for reading a healthy disk without a
@@ -89,7 +95,7 @@ func openSource(path string, f sourceFlags) (*opened, error) {
 		}
 	}
 	if record == "" {
-		return &opened{Source: capture.Guard(img), path: path, files: []os.FileInfo{st}, close: img.Close}, nil
+		return openPlain(path, img, st, f)
 	}
 	img.Close()
 	return openCapture(path, record, st)
@@ -125,7 +131,7 @@ func openCapture(path, record string, st os.FileInfo) (*opened, error) {
 // openLive opens a block device as it is, if its owner says that it is
 // healthy; a dying drive is read once, by capture.
 func openLive(path string, f sourceFlags) (*opened, error) {
-	if !f.live {
+	if !slices.Contains(f.accept, liveSource) {
 		return nil, refusef("%s is a block device. Capture it first, so that the drive is read once and gently:\n\n  bootgraft capture %s old.img\n\nA healthy disk can be read as it is with --accept %s", path, shellWord(path), liveSource)
 	}
 	d, err := blockdev.OpenSource(path)
@@ -189,7 +195,9 @@ func planSource(p *plan.Plan, planPath string, f planSourceFlags) (*opened, erro
 			return nil, fmt.Errorf("the source of the plan was %s, which is not there now; give it with --source", p.Source.Path)
 		}
 	}
-	return openSource(path, sourceFlags{sectorSize: p.Source.SectorSize, record: f.record, live: slices.Contains(f.accept, liveSource)})
+	return openSource(path, sourceFlags{
+		sectorSize: p.Source.SectorSize, record: f.record, accept: f.accept, shows: f.shows, command: f.command, bar: f.bar,
+	})
 }
 
 // planSourceFlags are the flags of every command that reads the source of a
@@ -197,6 +205,9 @@ func planSource(p *plan.Plan, planPath string, f planSourceFlags) (*opened, erro
 type planSourceFlags struct {
 	source, record string
 	accept         []string
+	shows          bool // as in sourceFlags
+	command        *cobra.Command
+	bar            func(what string) (progress func(done, total int64), finish func())
 }
 
 // words are the flags that a next command about the same plan needs, as typed.
@@ -208,13 +219,11 @@ func (f *planSourceFlags) words() string {
 	if f.record != "" {
 		words += " --record " + shellWord(f.record)
 	}
-	if slices.Contains(f.accept, liveSource) {
-		words += " --accept " + liveSource
-	}
-	return words
+	return words + acceptWords(f.accept)
 }
 
 func (f *planSourceFlags) add(c *cobra.Command) {
+	f.command = c
 	c.Flags().StringVar(&f.source, "source", "", "the source of the plan, if it is not where the plan remembers it")
 	c.Flags().StringVar(&f.record, "record", "", "the record of a captured source, if it is not beside the image")
 	c.Flags().StringArrayVar(&f.accept, "accept", nil, "accept a finding by its code; may be repeated")

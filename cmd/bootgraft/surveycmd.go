@@ -45,9 +45,10 @@ func surveyCommand(u *ui) *cobra.Command {
 			if args[0] == "next" || isDevice(args[0]) {
 				return u.shortLook(c.Context(), args[0])
 			}
+			f.bar, f.shows = u.bar, true
 			src, err := openSource(args[0], f)
 			if err != nil {
-				return err
+				return u.refusedSource(err)
 			}
 			defer src.close()
 			s, err := runSurvey(c, u, src)
@@ -68,6 +69,7 @@ func surveyCommand(u *ui) *cobra.Command {
 		},
 	}
 	f.add(c)
+	c.Flags().StringArrayVar(&f.accept, "accept", nil, "accept a finding by its code; may be repeated")
 	return c
 }
 
@@ -75,9 +77,14 @@ func runSurvey(c *cobra.Command, u *ui, src *opened) (*scan.Survey, error) {
 	progress, finish := u.bar("looking")
 	defer finish()
 	n := int64(src.SectorSize())
-	return scan.Run(c.Context(), src, scan.Options{Progress: func(done, total layout.Sector) {
+	s, err := scan.Run(c.Context(), src, scan.Options{Progress: func(done, total layout.Sector) {
 		progress(int64(done)*n, int64(total)*n)
 	}})
+	if err != nil {
+		return nil, err
+	}
+	s.Findings = append(s.Findings, src.findings...)
+	return s, nil
 }
 
 // showSurvey writes a Map for a person.

@@ -72,6 +72,7 @@ func verifyCommand(u *ui) *cobra.Command {
 		},
 	}
 	source.add(c)
+	source.bar = u.bar
 	c.Flags().IntVar(&opt.Limit, "limit", 100, "most differences to list; the totals count all")
 	c.Flags().BoolVar(&opt.Hash, "sha256", false, "also compute the SHA-256 of the card, but for sectors not touched")
 	c.Flags().BoolVar(&again, "second-reader", false, "if nothing differs, also have an independent reader read the tables and every file of the FAT volumes")

@@ -53,6 +53,7 @@ func writeCommand(u *ui) *cobra.Command {
 		RunE:  func(c *cobra.Command, args []string) error { return f.run(c.Context(), u, args) },
 	}
 	f.source.add(c)
+	f.source.bar = u.bar
 	f.card.add(c)
 	c.Flags().StringArrayVar(&f.card.earlier, "earlier", nil, "with --device: the receipt of an earlier write of this card, if it is not beside the plan; may be repeated")
 	c.Flags().StringVar(&f.keep, "keep", "tables", "with --device, what the receipt keeps of the old content: tables, or all that is replaced")

@@ -2,6 +2,7 @@ package capture
 
 import (
 	"bytes"
+	"context"
 	"fmt"
 
 	"bootgraft/image"
@@ -21,6 +22,18 @@ func putPattern(buf []byte, x layout.Sector) {
 	}
 }
 
+// patternOf returns the sector for which buf, one whole sector, is the fill. A
+// fill for larger sectors that was cut into smaller ones is one too.
+func patternOf(buf []byte) (x layout.Sector, ok bool) {
+	if !bytes.HasPrefix(buf, []byte("MISSING SECTOR ")) {
+		return 0, false
+	}
+	if _, err := fmt.Sscanf(string(buf[:min(patternLine, len(buf))]), "MISSING SECTOR %d", &x); err != nil {
+		return 0, false
+	}
+	return x, isPattern(buf, x)
+}
+
 // isPattern tells whether buf, one whole sector, is the fill for sector x.
 func isPattern(buf []byte, x layout.Sector) bool {
 	if !bytes.HasPrefix(buf, []byte("MISSING SECTOR ")) {
@@ -31,30 +44,49 @@ func isPattern(buf []byte, x layout.Sector) bool {
 	return bytes.Equal(buf, want)
 }
 
+// Pattern is what FindPattern found of the fill for missing sectors.
+type Pattern struct {
+	Own   layout.Spans // sectors that hold their own fill: they are not data
+	Other layout.Spans // sectors that hold the fill of another sector
+}
+
 // FindPattern reads the whole of an image without a record and returns the
-// sectors that hold the fill for missing sectors: they are not data. An image
-// that has any was made by a capture; its record belongs beside it, for holes
-// and zeros of the image may be sectors that were never read.
-func FindPattern(src image.Source) (layout.Spans, error) {
+// sectors that hold the fill for missing sectors. An image in which a sector holds
+// its own was made by a capture; its record belongs beside it, for holes and zeros
+// of the image may be sectors that were never read. One that holds the fill of
+// another sector was cut out of a capture, or quotes one in a file.
+func FindPattern(ctx context.Context, src image.Source, progress func(done, total int64)) (Pattern, error) {
 	n := int64(src.SectorSize())
-	var out layout.Spans
+	whole := int64(image.Sectors(src)) * n
+	var out Pattern
 	buf := make([]byte, blockBytes)
-	for off := int64(0); off < src.Size(); {
+	for off := int64(0); off < whole; {
+		if err := ctx.Err(); err != nil {
+			return Pattern{}, err
+		}
 		start, end := image.NextData(src, off)
-		start = start / n * n
-		if start >= int64(image.Sectors(src))*n {
+		if start = start / n * n; start >= whole {
 			break
 		}
-		end = min(end, start+blockBytes, int64(image.Sectors(src))*n)
-		end = min((end+n-1)/n*n, int64(image.Sectors(src))*n)
+		end = min((min(end, start+blockBytes)+n-1)/n*n, whole)
 		b := buf[:end-start]
 		if err := image.ReadFull(src, b, start); err != nil {
-			return nil, err
+			return Pattern{}, err
 		}
 		for i := int64(0); i < int64(len(b)); i += n {
-			if x := layout.Sector((start + i) / n); isPattern(b[i:i+n], x) {
-				out = out.Add(layout.Span{Start: x, Count: 1})
+			if b[i] != 'M' {
+				continue
 			}
+			at := layout.Span{Start: layout.Sector((start + i) / n), Count: 1}
+			switch x, ok := patternOf(b[i : i+n]); {
+			case ok && x == at.Start:
+				out.Own = out.Own.Add(at)
+			case ok:
+				out.Other = out.Other.Add(at)
+			}
+		}
+		if progress != nil {
+			progress(end, whole)
 		}
 		off = end
 	}

@@ -183,8 +183,14 @@ func TestAnImageWithoutItsRecordShowsWhatIsMissing(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer f.Close()
-	if got, err := FindPattern(f); err != nil || !slices.Equal(got, bad) {
+	got, err := FindPattern(context.Background(), f, nil)
+	if err != nil || !slices.Equal(got.Own, bad) || len(got.Other) > 0 {
 		t.Errorf("found %v, want %v (%v)", got, bad, err)
+	}
+	cut := image.NewWindow(f, layout.Span{Start: 63, Count: 19_937})
+	got, err = FindPattern(context.Background(), cut, nil)
+	if want := layout.NewSpans(layout.Span{Start: 6937, Count: 3}, layout.Span{Start: 19_936, Count: 1}); err != nil || !slices.Equal(got.Other, want) || len(got.Own) > 0 {
+		t.Errorf("cut out of it: found %v, want %v (%v)", got, want, err)
 	}
 	text, err := os.ReadFile(img)
 	if err != nil || !strings.HasPrefix(string(text[7001*512:]), "MISSING SECTOR 0000000000000007001 ") {

@@ -116,7 +116,10 @@ func (s Span) check(factsOnly bool) error {
 }
 
 func (m *Manifest) checkMarks() error {
-	for _, list := range [][]Mark{m.Identity, m.Blanked} {
+	if len(m.Masked) > 0 && !m.FactsOnly {
+		return fmt.Errorf("it holds sectors, and bytes of them are masked")
+	}
+	for _, list := range [][]Mark{m.Identity, m.Blanked, m.Masked} {
 		if len(list) > MaxMarks {
 			return fmt.Errorf("%d marked runs of bytes, at most %d are allowed", len(list), MaxMarks)
 		}

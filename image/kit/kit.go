@@ -31,11 +31,16 @@
 //	                    is fill, 0 or 255; "missing": the drive failed there;
 //	                    "unread": nobody tried; "removed": taken out by the owner;
 //	                    "described": its hash is here, its bytes are not
-//	  sha256            of its bytes as they are here; stored and described
+//	  sha256            of its bytes as they are here; stored and described. Of a
+//	                    described span the masked bytes are zeros: nobody finds
+//	                    a number of 32 bits by trying all, and the hashes of two
+//	                    drives of one model agree where nothing else differs
 //	identity[]          bytes that tell one drive from another and are kept:
 //	                    sector, offset, count, what
 //	blanked[]           bytes that were overwritten because they name something:
 //	                    sector, offset, count, what
+//	masked[]            of facts_only: bytes that tell one drive from another and
+//	                    count as zeros in the hashes: sector, offset, count, what
 //	facts               what was found: table, entries, volumes, regions, fields
 //	rules               bytes and sha256 of rules.json
 //
@@ -166,6 +171,7 @@ type Manifest struct {
 	Spans       []Span        `json:"spans"`
 	Identity    []Mark        `json:"identity"`
 	Blanked     []Mark        `json:"blanked"`
+	Masked      []Mark        `json:"masked,omitempty"`
 	Facts       Facts         `json:"facts"`
 	Rules       *RulesOf      `json:"rules,omitempty"`
 }

@@ -205,6 +205,9 @@ func decode(text []byte, m *Manifest) error {
 	if err := json.Unmarshal(text, &head); err == nil && head.Schema > Schema {
 		return &FormatError{manifestName, layout.Unsupported, fmt.Sprintf("it has the form number %d; this program reads %d", head.Schema, Schema)}
 	}
+	if err := noKeyTwice(text); err != nil {
+		return malformed(manifestName, "%v", err)
+	}
 	d.DisallowUnknownFields()
 	if err := d.Decode(m); err != nil {
 		return malformed(manifestName, "%v", err)

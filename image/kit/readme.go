@@ -77,6 +77,7 @@ func (m *Manifest) listMarks(b *strings.Builder) {
 		text  string
 	}{
 		{m.Identity, "These bytes tell this drive from every other, and are kept, because a device\nmay be bound to them:"},
+		{m.Masked, "These bytes tell this drive from every other, and count as zeros in the hashes:"},
 		{m.Blanked, "These bytes named something, and were overwritten:"},
 	} {
 		if len(l.marks) == 0 {

@@ -52,6 +52,9 @@ func Write(w io.Writer, c *Contents) (*Manifest, error) {
 	if bytes > MaxBytes && !m.FactsOnly {
 		return nil, &TooLargeError{bytes}
 	}
+	if err := m.checkMarks(); err != nil {
+		return nil, fmt.Errorf("the manifest of the kit: %w", err)
+	}
 	sums := make([]uint32, len(m.Spans))
 	for i := range m.Spans {
 		s := &m.Spans[i]
@@ -146,7 +149,8 @@ func entry(z *zip.Writer, name string, size int64, crc uint32) (io.Writer, error
 	return z.CreateRaw(h)
 }
 
-// copy writes the bytes of a span with all patches in it.
+// copy writes the bytes of a span with all patches in it, and zeros for what is
+// masked.
 func (c *Contents) copy(w io.Writer, span layout.Span) error {
 	size := int64(c.SectorSize)
 	for at := span.Start; at < span.End(); {
@@ -158,6 +162,11 @@ func (c *Contents) copy(w io.Writer, span layout.Span) error {
 		for _, p := range c.Patches {
 			if part.Holds(p.Sector) {
 				copy(b[int64(p.Sector-part.Start)*size+int64(p.Offset):], p.Bytes)
+			}
+		}
+		for _, k := range c.Masked {
+			if part.Holds(k.Sector) {
+				clear(b[int64(k.Sector-part.Start)*size+int64(k.Offset):][:k.Count])
 			}
 		}
 		if _, err := w.Write(b); err != nil {

@@ -17,15 +17,14 @@ import (
 // unmounts it again.
 func mounted(t *testing.T, path string, fn func(dir string)) {
 	t.Helper()
-	need.Root(t)
-	release := need.NewDisk(t)
-	loop := strings.TrimSpace(run(t, "losetup", "--find", "--show", path))
-	release()
-	defer run(t, "losetup", "-d", loop)
+	loop := need.Loop(t, path)
 	dir := t.TempDir()
-	run(t, "mount", loop, dir)
-	defer run(t, "umount", dir)
+	need.Mount(t, loop, dir)
 	fn(dir)
+	run(t, "umount", dir)
+	if err := need.Detach(loop); err != nil {
+		t.Fatal(err)
+	}
 }
 
 // fallocate(2).

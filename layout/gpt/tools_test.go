@@ -228,29 +228,17 @@ func TestCutDisk(t *testing.T) {
 // A loop device with sectors of 4096 bytes: sfdisk and partx read there what
 // we rendered, and the kernel's sector size decides.
 func TestFourKiBAgainstSfdisk(t *testing.T) {
-	need.Root(t)
-	losetup, tool := need.Tool(t, "losetup"), need.Tool(t, "sfdisk")
+	tool := need.Tool(t, "sfdisk")
 	tab := mustRead(t, fixture(t, "songs4k.txt"))
 	r, err := tab.Render(70000, nil, map[int]layout.Span{2: {Start: 30000, Count: 39000}})
 	if err != nil {
 		t.Fatal(err)
 	}
 	img := imagetest.Save(t, apply(r, 70000, 4096))
-	release := need.NewDisk(t)
-	out, err := exec.Command(losetup, "--read-only", "--sector-size", "4096", "--show", "-f", img).Output()
-	release()
-	if err != nil {
-		need.Absent(t, "a loop device with sectors of 4096 bytes")
-	}
-	dev := strings.TrimSpace(string(out))
-	defer func() {
-		if err := exec.Command(losetup, "-d", dev).Run(); err != nil {
-			t.Error(err)
-		}
-	}()
+	dev := need.Loop(t, img, "--read-only", "--sector-size", "4096")
 	cmd := exec.Command(tool, "--dump", dev)
 	cmd.Env = append(os.Environ(), "LC_ALL=C")
-	out, err = cmd.CombinedOutput()
+	out, err := cmd.CombinedOutput()
 	if err != nil {
 		t.Fatalf("%v\n%s", err, out)
 	}

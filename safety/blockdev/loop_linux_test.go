@@ -2,9 +2,7 @@ package blockdev
 
 import (
 	"os"
-	"os/exec"
 	"path/filepath"
-	"strings"
 	"testing"
 
 	"bootgraft/image/imagetest/need"
@@ -13,8 +11,6 @@ import (
 // losetup(8) attaches; the file is then known under every name that it has,
 // also after a rename, and no other file is.
 func TestLoopsKnowTheirFile(t *testing.T) {
-	need.Root(t)
-	losetup := need.Tool(t, "losetup")
 	dir := t.TempDir()
 	back, other := filepath.Join(dir, "back.img"), filepath.Join(dir, "other.img")
 	for _, name := range []string{back, other} {
@@ -22,14 +18,7 @@ func TestLoopsKnowTheirFile(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	release := need.NewDisk(t)
-	out, err := exec.Command(losetup, "--find", "--show", back).Output()
-	release()
-	if err != nil {
-		need.Absent(t, "a free loop device")
-	}
-	node := strings.TrimSpace(string(out))
-	t.Cleanup(func() { exec.Command(losetup, "-d", node).Run() })
+	node := need.Loop(t, back)
 	for _, err := range []error{
 		os.Link(back, filepath.Join(dir, "hard.img")),
 		os.Rename(back, filepath.Join(dir, "renamed.img")),

@@ -82,12 +82,8 @@ func TestOpenSourceRefusesAMountedDevice(t *testing.T) {
 		t.Fatal(err)
 	}
 	run("mke2fs", "-q", "-F", file)
-	release := need.NewDisk(t)
-	loop := run("losetup", "-f", "--show", file)
-	release()
-	t.Cleanup(func() { run("losetup", "-d", loop) })
-	run("mount", "-t", "ext2", loop, mount)
-	t.Cleanup(func() { run("umount", mount) })
+	loop := need.Loop(t, file)
+	need.Mount(t, loop, mount, "-t", "ext2")
 	_, err := blockdev.OpenSource(loop)
 	var busy *blockdev.BusyError
 	if !errors.As(err, &busy) || !strings.Contains(err.Error(), "umount '"+mount+"'") {
@@ -116,13 +112,9 @@ func TestCarries(t *testing.T) {
 		t.Fatal(err)
 	}
 	run("mke2fs", "-q", "-F", file)
-	defer need.NewDisk(t)()
-	drive := run("losetup", "-f", "--show", file)
-	t.Cleanup(func() { run("losetup", "-d", drive) })
-	over := run("losetup", "-f", "--show", drive)
-	t.Cleanup(func() { run("losetup", "-d", over) })
-	run("mount", "-t", "ext2", over, mount)
-	t.Cleanup(func() { run("umount", mount) })
+	drive := need.Loop(t, file)
+	over := need.Loop(t, drive)
+	need.Mount(t, over, mount, "-t", "ext2")
 	src, err := blockdev.OpenSource(drive)
 	if err != nil {
 		t.Fatal(err)

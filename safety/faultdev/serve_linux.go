@@ -17,10 +17,8 @@ import (
 // over it is a real block device with the faults of the card.
 func Serve(t testing.TB, c *Card) (path string) {
 	t.Helper()
-	need.Root(t)
-	if _, err := os.Stat("/dev/fuse"); err != nil {
-		need.Absent(t, "/dev/fuse")
-	}
+	need.FUSE(t)
+	need.Tool(t, "losetup") // before anything is mounted
 	dir := t.TempDir()
 	opts := &fs.Options{MountOptions: fuse.MountOptions{DirectMountStrict: true, MaxWrite: 1 << 20, DisableSplice: true}}
 	server, err := fs.Mount(dir, &folder{card: c}, opts)
@@ -29,9 +27,10 @@ func Serve(t testing.TB, c *Card) (path string) {
 	}
 	closeOnExec(t)
 	t.Cleanup(func() {
-		if err := server.Unmount(); err != nil {
+		if err := need.Unmount(dir); err != nil {
 			t.Errorf("the served card stays: %v", err)
 		}
+		server.Wait()
 	})
 	return dir + "/card"
 }

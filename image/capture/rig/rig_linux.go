@@ -9,7 +9,6 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
-	"strings"
 	"testing"
 	"time"
 
@@ -68,11 +67,8 @@ func Main() {
 // sectors. Everything is taken down when the test ends.
 func Start(t testing.TB, backing string, f Faults) *Rig {
 	t.Helper()
-	need.Root(t)
-	if _, err := os.Stat("/dev/fuse"); err != nil {
-		need.Absent(t, "/dev/fuse")
-	}
-	losetup := need.Tool(t, "losetup")
+	need.FUSE(t)
+	need.Tool(t, "losetup") // before anything is mounted
 	dir := t.TempDir()
 	c := config{Faults: f, Backing: backing, Mount: filepath.Join(dir, "m"), Log: filepath.Join(dir, "log")}
 	if err := os.Mkdir(c.Mount, 0o755); err != nil {
@@ -80,14 +76,8 @@ func Start(t testing.TB, backing string, f Faults) *Rig {
 	}
 	r := &Rig{t: t, log: c.Log}
 	r.serveIn(c)
-	release := need.NewDisk(t)
-	out, err := exec.Command(losetup, "-f", "--show", "--direct-io=on", filepath.Join(c.Mount, "disk")).CombinedOutput()
-	release()
-	if err != nil {
-		t.Fatalf("losetup: %v: %s", err, out)
-	}
-	r.Device = strings.TrimSpace(string(out))
-	t.Cleanup(func() { r.detach(losetup) })
+	r.Device = need.Loop(t, filepath.Join(c.Mount, "disk"), "--direct-io=on")
+	t.Cleanup(r.Vanish) // before the device is detached: a read that hangs would hold it
 	return r
 }
 
@@ -105,12 +95,19 @@ func (r *Rig) serveIn(c config) {
 	r.server = exec.Command(self)
 	r.server.Env = append(os.Environ(), environment+"="+string(text))
 	r.server.Stderr = os.Stderr
+	life, err := r.server.StdinPipe() // the server ends when this process does, however that ends
+	if err != nil {
+		r.t.Fatal(err)
+	}
 	if err := r.server.Start(); err != nil {
 		r.t.Fatal(err)
 	}
 	r.t.Cleanup(func() {
+		life.Close()
 		r.Vanish()
-		exec.Command("umount", "-l", c.Mount).Run()
+		if err := need.Unmount(c.Mount); err != nil {
+			r.t.Errorf("%s stays mounted: %v", c.Mount, err)
+		}
 	})
 	for range 200 {
 		if _, err := os.Stat(filepath.Join(c.Mount, "disk")); err == nil {
@@ -126,19 +123,6 @@ func (r *Rig) serveIn(c config) {
 func (r *Rig) Vanish() {
 	r.server.Process.Kill()
 	r.server.Wait()
-}
-
-func (r *Rig) detach(losetup string) {
-	r.Vanish()
-	exec.Command(losetup, "-d", r.Device).Run()
-	busy := "/sys/block/" + filepath.Base(r.Device) + "/loop"
-	for range 250 {
-		if _, err := os.Stat(busy); err != nil {
-			return
-		}
-		time.Sleep(20 * time.Millisecond)
-	}
-	r.t.Errorf("%s is still attached", r.Device)
 }
 
 // Log returns every request that reached the drive so far.

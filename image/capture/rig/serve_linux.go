@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"io"
 	"os"
 	"sync"
 	"syscall"
@@ -12,6 +13,7 @@ import (
 	"github.com/hanwen/go-fuse/v2/fs"
 	"github.com/hanwen/go-fuse/v2/fuse"
 
+	"bootgraft/image/imagetest/need"
 	"bootgraft/layout"
 )
 
@@ -39,6 +41,11 @@ func serve(text string) error {
 	if err != nil {
 		return err
 	}
+	go func() {
+		io.Copy(io.Discard, os.Stdin) // ends with the process that started this one
+		need.Unmount(c.Mount)
+		os.Exit(0)
+	}()
 	server.Wait()
 	return nil
 }

@@ -18,12 +18,16 @@ var alone atomic.Bool
 // it is made. One is made at a time: of two programs that look for a free loop
 // device at once, the slower one has that of the other open for a moment, which
 // is a use of it that the guards see. A test that waits for one new disk holds
-// off all others meanwhile.
+// off all others meanwhile. A test that ends before release lets go too.
 func NewDisk(t Failer) (release func()) {
 	if alone.Load() {
 		return func() {}
 	}
-	return lockDisks(t)
+	release = lockDisks(t)
+	if t, ok := t.(testing.TB); ok {
+		t.Cleanup(release)
+	}
+	return release
 }
 
 // OnlyDisk lets nobody but this test make block devices until it ends, in this
@@ -46,7 +50,7 @@ func lockDisks(t Failer) (release func()) {
 	for {
 		err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX)
 		if err == nil {
-			return func() { f.Close() }
+			return func() { f.Close() } // a second call does nothing
 		}
 		if err != syscall.EINTR {
 			t.Fatalf("locking %s: %v", f.Name(), err)

@@ -9,6 +9,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"testing"
+	"time"
 )
 
 // Tool returns the path of a program that the test runs.
@@ -37,6 +38,28 @@ func Root(t testing.TB) {
 	if os.Geteuid() != 0 {
 		Absent(t, "root")
 	}
+}
+
+// Ends starts a program that is stopped, at the latest, when the test ends: a test
+// that fails before it has waited leaves nothing running. One that hangs in the
+// kernel ends later: when what it waits for is taken down.
+func Ends(t testing.TB, c *exec.Cmd) {
+	t.Helper()
+	if err := c.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if c.ProcessState != nil {
+			return
+		}
+		c.Process.Kill()
+		ended := make(chan struct{})
+		go func() { c.Wait(); close(ended) }()
+		select {
+		case <-ended:
+		case <-time.After(5 * time.Second):
+		}
+	})
 }
 
 // Absent skips the test because of what is missing, or fails it where every

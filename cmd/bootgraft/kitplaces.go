@@ -1,0 +1,139 @@
+package main
+
+import (
+	"bytes"
+	"encoding/binary"
+	"fmt"
+	"strings"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+	"bootgraft/layout/mbr"
+	"bootgraft/layout/scan"
+)
+
+// The codes of boot areas that do not lie where their own tables say. A kit with
+// them would make cards on which everything counted from the end is misplaced.
+const (
+	tablePastEnd   = "table-past-end"
+	tableOtherSize = "table-says-other-size"
+	partMisplaced  = "part-misplaced"
+	headNotGiven   = "head-not-given"
+	tailNotGiven   = "tail-not-given"
+)
+
+// Fields of a GPT header (EFI Specification 1.02, table 16-2).
+const (
+	gptSignature   = "EFI PART"
+	gptMyLBAAt     = 24
+	gptAlternateAt = 32
+)
+
+// kitPlaces asks about a drive whose number of sectors, or the places of whose
+// pieces, its own tables contradict. An error is a failed read.
+func kitPlaces(src *opened, s *scan.Survey) ([]layout.Finding, error) {
+	var need []layout.Finding
+	if e := farthest(s); e != nil {
+		need = append(need, layout.Refusalf(tablePastEnd, e.Table,
+			"entry %d of the table ends at sector %s, and the drive is said to"+
+				" have %s. Either the number of sectors is wrong, or this is the head of a drive alone:"+
+				" then give it with --part and the right --sectors",
+			e.Index, grouped(e.End()), counted(s.Sectors, "sector")))
+	}
+	if b, err := knownSector(src, 1); err != nil {
+		return nil, err
+	} else if at := gptAlternate(b); at >= 0 && at != s.Sectors-1 {
+		need = append(need, layout.Refusalf(tableOtherSize, 1,
+			"the GUID partition table in sector 1 has its second copy in sector %s, the last one of its drive, and"+
+				" here that is sector %s. Either the number of sectors is wrong, or the drive is not whole",
+			grouped(at), grouped(s.Sectors-1)))
+	}
+	if src.parts == nil {
+		return need, nil
+	}
+	more, err := src.parts.places(src, s)
+	return append(need, more...), err
+}
+
+// farthest returns the entry that ends last, if that is past the end of the drive.
+// The entry of a protective record says nothing about the size of a drive.
+func farthest(s *scan.Survey) (last *layout.Entry) {
+	for _, t := range s.Tables {
+		for i := range t.Entries {
+			e := &t.Entries[i]
+			if e.End() > s.Sectors && !(t.Kind == "mbr" && strings.EqualFold(e.Type, "EE")) && (last == nil || e.End() > last.End()) {
+				last = e
+			}
+		}
+	}
+	return last
+}
+
+// knownSector returns a sector, nil if nobody knows it.
+func knownSector(src image.Source, x layout.Sector) ([]byte, error) {
+	one := layout.Span{Start: x, Count: 1}
+	if x < 0 || x >= image.Sectors(src) || len(image.Unknown(src, one)) > 0 {
+		return nil, nil
+	}
+	return image.ReadSectors(src, one)
+}
+
+// gptAlternate returns where the header in sector 1 has its second copy, or -1.
+func gptAlternate(b []byte) layout.Sector {
+	if !bytes.HasPrefix(b, []byte(gptSignature)) || binary.LittleEndian.Uint64(b[gptMyLBAAt:]) != 1 {
+		return -1
+	}
+	return layout.Sector(min(binary.LittleEndian.Uint64(b[gptAlternateAt:]), 1<<62))
+}
+
+// places asks about pieces that are not there, or lie where they say themselves
+// that they do not.
+func (p *parts) places(src *opened, s *scan.Survey) (need []layout.Finding, err error) {
+	for _, end := range []struct {
+		x    layout.Sector
+		code string
+		text string
+	}{
+		{0, headNotGiven, "no piece holds sector 0: the head of the drive is missing, with its table and its program." +
+			" Give it with --part 0s=FILE"},
+		{p.sectors - 1, tailNotGiven, "no piece holds the last sector of the drive. Many devices keep something at the end." +
+			" Give it with --part end-Ns=FILE, where FILE has N sectors"},
+	} {
+		if len(image.Unknown(src, layout.Span{Start: end.x, Count: 1})) > 0 {
+			need = append(need, layout.Refusalf(end.code, end.x, "%s", end.text))
+		}
+	}
+	for _, q := range p.list {
+		why, err := q.misplaced(s)
+		if err != nil {
+			return nil, err
+		}
+		if why != "" {
+			need = append(need, layout.Refusalf(partMisplaced, q.Start,
+				"%s was given for sector %s, and %s. Are two pieces swapped, or is --sectors wrong?", q.img.Name(), grouped(q.Start), why))
+		}
+	}
+	return need, nil
+}
+
+// misplaced says why a piece does not belong where it was put, "" if nothing shows
+// that.
+func (q part) misplaced(s *scan.Survey) (why string, err error) {
+	n := image.Sectors(q.img)
+	for _, i := range []layout.Sector{0, 1, n - 1} {
+		b, err := knownSector(q.img, i)
+		if err != nil || len(b) == 0 {
+			return "", err
+		}
+		if my := layout.Sector(binary.LittleEndian.Uint64(b[gptMyLBAAt:])); bytes.HasPrefix(b, []byte(gptSignature)) && my != q.Start+i {
+			return fmt.Sprintf("the header of a GUID partition table in its sector %s says that it lies in sector %s of its drive", grouped(i), grouped(my)), nil
+		}
+	}
+	if q.Start == 0 || len(s.Entries) > 0 {
+		return "", nil
+	}
+	if t, err := mbr.Read(q.img); err == nil && len(t.Layout().Entries) > 0 {
+		return "it begins with a partition table, as sector 0 of a drive does, while sector 0 has none", nil
+	}
+	return "", nil
+}

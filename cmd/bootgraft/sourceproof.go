@@ -1,0 +1,183 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"slices"
+	"strings"
+
+	"bootgraft/image"
+	"bootgraft/image/capture"
+	"bootgraft/layout"
+)
+
+// The codes of what has to be accepted before a plain image is taken for a disk.
+const (
+	recordMissing = "record-missing"  // sectors hold the fill of a capture
+	fillElsewhere = "fill-of-another" // sectors hold the fill of another place
+)
+
+// sourceCodes are all codes that a SOURCE may ask for: a next command about the
+// same SOURCE needs them again.
+var sourceCodes = []string{liveSource, recordMissing, fillElsewhere, foreignCode}
+
+// acceptWords are the flags that repeat what was accepted of a SOURCE.
+func acceptWords(codes []string) string {
+	var words string
+	for _, code := range sourceCodes {
+		if slices.Contains(codes, code) {
+			words += " --accept " + code
+		}
+	}
+	return words
+}
+
+// otherCodes returns the codes that no SOURCE asks for.
+func otherCodes(codes []string) []string {
+	return slices.DeleteFunc(slices.Clone(codes), func(c string) bool { return slices.Contains(sourceCodes, c) })
+}
+
+// openPlain takes a file without a record for the image of a disk, unless it says
+// itself that it is something else, or less than it seems.
+func openPlain(path string, img *image.File, st os.FileInfo, f sourceFlags) (*opened, error) {
+	o := &opened{Source: img, path: path, files: []os.FileInfo{st}, close: img.Close}
+	err := f.proveImage(o)
+	if err != nil {
+		img.Close()
+		return nil, err
+	}
+	return o, nil
+}
+
+func (f *sourceFlags) proveImage(o *opened) error {
+	ctx := f.context()
+	kind, err := foreignKind(o.Source)
+	if err != nil {
+		return err
+	}
+	if kind != nil && !slices.Contains(f.accept, foreignCode) {
+		disk, err := provesDisk(ctx, o.Source)
+		if err != nil {
+			return err
+		}
+		if !disk {
+			return sourceRefusal([]layout.Finding{layout.Refusalf(foreignCode, 0, "%s", kind.refusal(o.path))})
+		}
+	}
+	progress, finish := f.progress("looking for sectors that a capture could not read")
+	found, err := capture.FindPattern(ctx, o.Source, progress)
+	finish()
+	if err != nil {
+		return err
+	}
+	o.findings = patternFindings(o.path, found)
+	if len(found.Own) > 0 {
+		o.Source = image.NewKnown(o.Source, found.Own, func(layout.Sector) image.State { return image.Missing })
+	}
+	if f.shows {
+		return nil
+	}
+	var open []layout.Finding
+	for i := range o.findings {
+		if slices.Contains(f.accept, o.findings[i].Code) {
+			o.findings[i].Accepted, o.findings[i].Severity = true, layout.Warning // asked for and settled here
+		} else {
+			open = append(open, o.findings[i])
+		}
+	}
+	return sourceRefusal(open)
+}
+
+// patternFindings says what the fill of a capture in an image without a record
+// means.
+func patternFindings(path string, p capture.Pattern) (out []layout.Finding) {
+	if len(p.Own) > 0 {
+		out = append(out, layout.Refusalf(recordMissing, p.Own[0].Start,
+			"%s of %s hold what a capture puts where the drive failed (%s), and the record of the capture"+
+				" is not here. Without it nobody knows which other sectors were never read: they look like zeros."+
+				" Put %s%s beside the image again, or name it with --record. If it is lost"+
+				" for good, accept this: then only these sectors count as missing",
+			counted(p.Own.Sectors(), "sector"), path, spansText(p.Own), path, capture.RecordSuffix))
+	}
+	if len(p.Other) > 0 {
+		out = append(out, layout.Refusalf(fillElsewhere, p.Other[0].Start,
+			"%s of %s hold what a capture puts in other sectors where the drive failed (%s)."+
+				" Either this image was cut out of a capture, which its record does not fit any more: take it from the"+
+				" whole image and its record. Or a file on the disk quotes one: then accept this",
+			counted(p.Other.Sectors(), "sector"), path, spansText(p.Other)))
+	}
+	return out
+}
+
+// spansText names the first few of a list of sectors.
+func spansText(list layout.Spans) string {
+	const shown = 6
+	var words []string
+	for i, s := range list {
+		if i == shown && len(list) > shown+1 {
+			words = append(words, fmt.Sprintf("and %s more runs", grouped(len(list)-i)))
+			break
+		}
+		word := grouped(s.Start)
+		if s.Count > 1 {
+			word += " to " + grouped(s.Last())
+		}
+		words = append(words, word)
+	}
+	return strings.Join(words, ", ")
+}
+
+// needError is what a SOURCE asks its owner to accept before it is used.
+type needError struct{ need []layout.Finding }
+
+func (e *needError) Error() string {
+	var b bytes.Buffer
+	b.WriteString("refusing to use this source; nothing was written.\n")
+	for _, f := range e.need {
+		text, line, _ := strings.Cut(f.Text, "\n")
+		b.WriteString(fold("  ", f.Code+": "+text))
+		if line != "" {
+			b.WriteString(line + "\n\n")
+		}
+		fmt.Fprintf(&b, "    To go on all the same: --accept %s\n", f.Code)
+	}
+	return b.String()
+}
+
+func sourceRefusal(need []layout.Finding) error {
+	if len(need) == 0 {
+		return nil
+	}
+	return coded(exitRefused, &needError{need})
+}
+
+// refusedSource writes what a SOURCE asks for as one object, where a script asks.
+func (u *ui) refusedSource(err error) error {
+	var e *needError
+	if !u.json || !errors.As(err, &e) {
+		return err
+	}
+	if err := u.object(refusedJSON{schema, true, 0, []layout.Finding{}, e.need}); err != nil {
+		return err
+	}
+	return coded(exitRefused, errSaid)
+}
+
+// context is that of the command that opens the SOURCE.
+func (f *sourceFlags) context() context.Context {
+	if f.command == nil || f.command.Context() == nil {
+		return context.Background()
+	}
+	return f.command.Context()
+}
+
+// progress is the bar of the command, if it has one.
+func (f *sourceFlags) progress(what string) (progress func(done, total int64), finish func()) {
+	if f.bar == nil {
+		return nil, func() {}
+	}
+	return f.bar(what)
+}
