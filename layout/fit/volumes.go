@@ -201,21 +201,6 @@ func (p *planner) roomAfter(span layout.Span) layout.Sector {
 	return end
 }
 
-// bootCode returns the sectors before a volume, in which a loader may keep
-// addresses: at most 1 MiB of them, and nothing that is not known.
-func (p *planner) bootCode(before layout.Sector) ([]byte, error) {
-	n := min(before, layout.Sector(plan.Edge/p.s.SectorSize))
-	head := layout.Span{Count: n}
-	var out []byte
-	for _, known := range image.Unknown(p.src, head).Outside(head) {
-		b, err := image.ReadSectors(p.src, known)
-		if err != nil {
-			return nil, err
-		}
-		out = append(out, b...)
-	}
-	return out, nil
-}
 
 // cover puts the volumes that change onto the ground. A piece of Op Render
 // stands for a whole volume there, and From for its index. Behind a volume
