@@ -72,13 +72,16 @@ func TestSizes(t *testing.T) {
 	}{
 		{"39070080s", 39070080, false}, {"20003880960", 39070080, false}, {"16GB", 31250000, true},
 		{"16GiB", 33554432, false}, {"1,000s", 1000, false}, {"512", 1, false}, {"1.5GB", 2929687, true}, {"0.5MiB", 1024, false},
+		{"16gb", 31250000, true}, {"16 GB", 31250000, true}, {" 16 gib ", 33554432, false}, {"39070080 sectors", 39070080, false},
+		{"39070080S", 39070080, false}, {"1 sector", 1, false}, {"614400B", 1200, false}, {"614400 bytes", 1200, false},
 	} {
 		got, err := parseSize(c.text, 512)
 		if err != nil || int64(got.sectors) != c.sectors || got.nominal != c.nominal {
 			t.Errorf("%s: %+v %v, want %d sectors, nominal %v", c.text, got, err, c.sectors, c.nominal)
 		}
 	}
-	for _, bad := range []string{"", "s", "GB", "-5s", "0", "1e9", "12x", "513", "99999999999999999999", "9999999999999TB", "NaNGB", "InfGB", "1.5s"} {
+	for _, bad := range []string{"", "s", "GB", "-5s", "0", "1e9", "12x", "513", "99999999999999999999", "9999999999999TB", "NaNGB", "InfGB", "1.5s",
+		"16G", "16g", "16 M", "k", "1.5T", "513B", "16bytess", "G"} {
 		if got, err := parseSize(bad, 512); exitCode(err) != exitUsage {
 			t.Errorf("%q is taken as %+v (%v)", bad, got, err)
 		}

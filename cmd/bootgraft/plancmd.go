@@ -103,7 +103,7 @@ func (f *planFlags) run(c *cobra.Command, u *ui, path string) error {
 	if err := outputFree(f.out, "plan", src, f.replace); err != nil { // before minutes of reading
 		return err
 	}
-	target, nominal, err := f.targetSize(src.SectorSize())
+	target, nominal, err := f.targetSize(src.SectorSize(), image.Sectors(src))
 	if err != nil {
 		return err
 	}
@@ -168,10 +168,13 @@ func (f *planFlags) check() error {
 }
 
 // targetSize returns the size of the card.
-func (f *planFlags) targetSize(sectorSize int) (d plan.Disk, nominal bool, err error) {
+func (f *planFlags) targetSize(sectorSize int, source layout.Sector) (d plan.Disk, nominal bool, err error) {
 	d.SectorSize = sectorSize
 	if f.size != "" {
 		s, err := parseSize(f.size, sectorSize)
+		if err == nil {
+			err = s.asCard(source, f.size)
+		}
 		d.Sectors = s.sectors
 		return d, s.nominal, err
 	}

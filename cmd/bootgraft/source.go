@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"path"
 	"path/filepath"
 	"slices"
 
@@ -78,6 +79,10 @@ func openSource(path string, f sourceFlags) (*opened, error) {
 	if err != nil {
 		img.Close()
 		return nil, err
+	}
+	if isPlan(img) {
+		img.Close()
+		return nil, planForSource(path)
 	}
 	record := f.record
 	if record == "" && kit.Is(img) {
@@ -174,22 +179,36 @@ func openPlan(path string) (*plan.Plan, *os.File, error) {
 	return p, f, nil
 }
 
-// planSource opens the source of a plan: the one given, or where the plan
-// remembers it, as seen from here or from the folder of the plan.
+// planSource opens the source of a plan: the one given, or the one that the plan
+// remembers.
 func planSource(p *plan.Plan, planPath string, f planSourceFlags) (*opened, error) {
 	path := f.source
 	if path == "" {
 		if path = p.Source.Path; path == "" {
 			return nil, usagef("the plan does not remember where its source lies; give --source")
 		}
-		if _, err := os.Stat(path); err != nil && !filepath.IsAbs(path) {
-			path = filepath.Join(filepath.Dir(planPath), path)
-		}
-		if _, err := os.Stat(path); err != nil {
-			return nil, fmt.Errorf("the source of the plan was %s, which is not there now; give it with --source", p.Source.Path)
+		if path = remembered(path, filepath.Dir(planPath)); path == "" {
+			return nil, fmt.Errorf("the source of the plan was %s, which is not there now, nor beside the plan; give it with --source", p.Source.Path)
 		}
 	}
 	return openSource(path, sourceFlags{sectorSize: p.Source.SectorSize, record: f.record, live: slices.Contains(f.accept, liveSource)})
+}
+
+// remembered returns where the source of a plan lies now: where the plan
+// remembers it, as seen from here or from the folder of the plan, or in that
+// folder under its own name; a plan and its source often travel together. It
+// returns nothing if it is at none of these places.
+func remembered(source, folder string) string {
+	places := []string{source, filepath.Join(folder, source), filepath.Join(folder, path.Base(source))}
+	if filepath.IsAbs(source) {
+		places = slices.Delete(places, 1, 2)
+	}
+	for _, at := range places {
+		if _, err := os.Stat(at); err == nil {
+			return at
+		}
+	}
+	return ""
 }
 
 // planSourceFlags are the flags of every command that reads the source of a
