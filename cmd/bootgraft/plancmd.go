@@ -107,7 +107,8 @@ func (f *planFlags) run(c *cobra.Command, u *ui, path string) error {
 	if err != nil {
 		return err
 	}
-	s, err := runSurvey(c, u, src)
+	once := src.once()
+	s, err := runSurvey(c, u, once)
 	if err != nil {
 		return err
 	}
@@ -115,10 +116,10 @@ func (f *planFlags) run(c *cobra.Command, u *ui, path string) error {
 	if err != nil {
 		return err
 	}
-	if wishes.Truths, err = truths(c.Context(), src, s, target); err != nil {
+	if wishes.Truths, err = truths(c.Context(), once, s, target); err != nil {
 		return err
 	}
-	p, err := fit.Plan(c.Context(), src, s, wishes)
+	p, err := fit.Plan(c.Context(), once, s, wishes)
 	if err != nil {
 		return f.kitHint(src, s, err, u.showRefused(err))
 	}

@@ -33,6 +33,12 @@ func (o *opened) NextData(off int64) (start, end int64) { return image.NextData(
 // Unknown implements image.Partial.
 func (o *opened) Unknown(w layout.Span) layout.Spans { return image.Unknown(o.Source, w) }
 
+// once returns the same SOURCE, of which boot areas and tables are read once
+// however many ask for them. Closing is left to the first.
+func (o *opened) once() *opened {
+	return &opened{Source: image.NewCache(o.Source), path: o.path, files: o.files, close: func() error { return nil }}
+}
+
 // sourceFlags are the flags of every command that reads a SOURCE.
 type sourceFlags struct {
 	sectorSize int
