@@ -72,10 +72,13 @@ func NewSpans(spans ...Span) Spans {
 		}
 		return 0
 	})
-	var out Spans
-	for _, s := range in {
-		if n := len(out); n > 0 && s.Start <= out[n-1].End() {
-			out[n-1].Count = max(out[n-1].End(), s.End()) - out[n-1].Start
+	if len(in) == 0 {
+		return nil
+	}
+	out := Spans(in[:1]) // in place: it never gets ahead of in
+	for _, s := range in[1:] {
+		if last := &out[len(out)-1]; s.Start <= last.End() {
+			last.Count = max(last.End(), s.End()) - last.Start
 			continue
 		}
 		out = append(out, s)

@@ -1,13 +1,10 @@
 package main
 
 import (
-	"bytes"
 	"context"
 	"encoding/hex"
 	"errors"
 	"fmt"
-	"io"
-	"os"
 	"slices"
 	"time"
 
@@ -74,26 +71,6 @@ func (f *compareFlags) openBefore() (*opened, error) {
 		return nil, err
 	}
 	return &opened{Source: j.card, path: f.before, files: j.files, close: func() error { j.close(); return nil }}, nil
-}
-
-// isPlanFile tells whether a file looks like a plan.
-func isPlanFile(path string) bool {
-	st, err := os.Stat(path)
-	if err != nil || !st.Mode().IsRegular() {
-		return false
-	}
-	f, err := os.Open(path)
-	if err != nil {
-		return false
-	}
-	defer f.Close()
-	head := make([]byte, 64)
-	n, err := io.ReadFull(f, head)
-	if err != nil && !errors.Is(err, io.ErrUnexpectedEOF) {
-		return false
-	}
-	head = head[:n]
-	return bytes.HasPrefix(head, []byte("{")) && bytes.Contains(head, []byte(`"schema"`))
 }
 
 // fileChanges are the files of which name, size or time differ.

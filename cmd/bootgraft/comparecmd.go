@@ -124,6 +124,9 @@ func (f *compareFlags) originals(c *cobra.Command, u *ui, args []string) error {
 		if err != nil {
 			return err
 		}
+		if err := s.asCard(image.Sectors(sources[0]), f.target); err != nil {
+			return err
+		}
 		a.card = s.sectors
 	}
 	progress, finish := u.bar("comparing")

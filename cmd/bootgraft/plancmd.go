@@ -104,11 +104,12 @@ func (f *planFlags) run(c *cobra.Command, u *ui, path string) error {
 	if err := outputFree(f.out, safety.PlanFile, src, f.replace); err != nil { // before minutes of reading
 		return err
 	}
-	target, nominal, err := f.targetSize(src.SectorSize())
+	target, nominal, err := f.targetSize(src.SectorSize(), image.Sectors(src))
 	if err != nil {
 		return err
 	}
-	s, err := runSurvey(c, u, src)
+	once := src.once()
+	s, err := runSurvey(c, u, once)
 	if err != nil {
 		return err
 	}
@@ -116,10 +117,10 @@ func (f *planFlags) run(c *cobra.Command, u *ui, path string) error {
 	if err != nil {
 		return err
 	}
-	if wishes.Truths, err = truths(c.Context(), src, s, target); err != nil {
+	if wishes.Truths, err = truths(c.Context(), once, s, target); err != nil {
 		return err
 	}
-	p, err := fit.Plan(c.Context(), src, s, wishes)
+	p, err := fit.Plan(c.Context(), once, s, wishes)
 	if err != nil {
 		return f.kitHint(src, s, err, u.showRefused(err))
 	}
@@ -169,10 +170,13 @@ func (f *planFlags) check() error {
 }
 
 // targetSize returns the size of the card.
-func (f *planFlags) targetSize(sectorSize int) (d plan.Disk, nominal bool, err error) {
+func (f *planFlags) targetSize(sectorSize int, source layout.Sector) (d plan.Disk, nominal bool, err error) {
 	d.SectorSize = sectorSize
 	if f.size != "" {
 		s, err := parseSize(f.size, sectorSize)
+		if err == nil {
+			err = s.asCard(source, f.size)
+		}
 		d.Sectors = s.sectors
 		return d, s.nominal, err
 	}

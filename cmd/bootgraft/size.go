@@ -14,6 +14,7 @@ type size struct {
 	sectors layout.Sector
 	bytes   int64
 	nominal bool // as printed on a package: never the size of a real card
+	bare    bool // a number without a unit: bytes
 }
 
 var sizeUnits = []struct {
@@ -21,8 +22,37 @@ var sizeUnits = []struct {
 	bytes   int64
 	nominal bool
 }{
-	{"TB", 1e12, true}, {"GB", 1e9, true}, {"MB", 1e6, true}, {"kB", 1e3, true}, {"KB", 1e3, true},
-	{"TiB", 1 << 40, false}, {"GiB", 1 << 30, false}, {"MiB", 1 << 20, false}, {"KiB", 1 << 10, false},
+	{"tib", 1 << 40, false}, {"gib", 1 << 30, false}, {"mib", 1 << 20, false}, {"kib", 1 << 10, false},
+	{"tb", 1e12, true}, {"gb", 1e9, true}, {"mb", 1e6, true}, {"kb", 1e3, true},
+	{"bytes", 1, false}, {"b", 1, false},
+}
+
+// halfUnits are units of which nobody can tell whether they are decimal, as on
+// a package, or binary, as in many programs.
+var halfUnits = map[byte]string{'t': "T", 'g': "G", 'm': "M", 'k': "k"}
+
+// halfUnit says which two sizes 16G may mean.
+func halfUnit(text, low string) error {
+	unit := halfUnits[low[len(low)-1]]
+	number := strings.TrimSpace(text[:len(text)-1])
+	binary := strings.ToUpper(unit)
+	return usagef("the size %q can mean two sizes: %s%sB, decimal, as printed on a package, or %s%siB, binary. Write the one that is meant, or better the number of sectors of the card at hand (31116288s)", text, number, unit, number, binary)
+}
+
+// leastPart is the smallest part of a drive that a bare number is believed to
+// mean for a card: a card hundreds of times smaller than its drive is a number of
+// sectors without its s.
+const leastPart = 16
+
+// asCard asks about a bare number that makes no card for a drive of so many
+// sectors: it is bytes, and was probably meant as sectors.
+func (s size) asCard(source layout.Sector, text string) error {
+	if !s.bare || s.sectors >= source/leastPart {
+		return nil
+	}
+	text = strings.ReplaceAll(strings.TrimSpace(text), ",", "")
+	return usagef("the size %s is a number of bytes, as it has no unit: %s, and the source has %s. Did you mean %ss, which are sectors? If the card really is that small, write %sB",
+		text, counted(s.sectors, "sector"), counted(source, "sector"), text, text)
 }
 
 // ungrouped takes the commas out of a number. They may only part the thousands:
@@ -46,22 +76,26 @@ func ungrouped(number string) (plain string, ok bool) {
 }
 
 // parseSize reads 39070080s (sectors), plain bytes, 16GB (16*10^9) or 16GiB.
+// Large and small letters are the same, and a blank may stand before the unit.
 func parseSize(text string, sectorSize int) (size, error) {
 	bad := func(why string) (size, error) {
 		return size{}, usagef("the size %q is not understood: %s. A size is a number of sectors (39070080s), of bytes (20003880960), or has a unit (16GB, 16GiB)", text, why)
 	}
-	number, unit, s := text, int64(1), size{}
-	if n, ok := strings.CutSuffix(text, "s"); ok {
-		number, unit = n, int64(sectorSize)
+	low := strings.ToLower(strings.TrimSpace(text))
+	number, unit, s := low, int64(1), size{bare: true}
+	if n, ok := cutSectors(low); ok {
+		number, unit, s.bare = n, int64(sectorSize), false
+	} else if low != "" && halfUnits[low[len(low)-1]] != "" && strings.ContainsAny(low[:1], "0123456789.") {
+		return size{}, halfUnit(strings.TrimSpace(text), low)
 	} else {
 		for _, u := range sizeUnits {
-			if n, ok := strings.CutSuffix(text, u.suffix); ok {
-				number, unit, s.nominal = n, u.bytes, u.nominal
+			if n, ok := strings.CutSuffix(low, u.suffix); ok {
+				number, unit, s.nominal, s.bare = n, u.bytes, u.nominal, false
 				break
 			}
 		}
 	}
-	number, ok := ungrouped(number)
+	number, ok := ungrouped(strings.TrimSpace(number))
 	if !ok {
 		return bad(fmt.Sprintf("a comma stands between groups of three digits, and a point before a fraction, as in %s", strings.Replace(text, ",", ".", 1)))
 	}
@@ -86,7 +120,11 @@ func parseSize(text string, sectorSize int) (size, error) {
 	if s.nominal || unit == 1 {
 		s.sectors = layout.Sector(s.bytes / int64(sectorSize))
 		if unit == 1 && s.bytes%int64(sectorSize) != 0 {
-			return bad(fmt.Sprintf("%d bytes are not whole sectors of %d", s.bytes, sectorSize))
+			hint := ""
+			if s.bare {
+				hint = fmt.Sprintf("; did you mean %ds, which are sectors?", s.bytes)
+			}
+			return bad(fmt.Sprintf("%d bytes are not whole sectors of %d%s", s.bytes, sectorSize, hint))
 		}
 	} else {
 		s.sectors = layout.Sector(s.bytes / int64(sectorSize))
@@ -95,6 +133,16 @@ func parseSize(text string, sectorSize int) (size, error) {
 		return bad("it is less than one sector")
 	}
 	return s, nil
+}
+
+// cutSectors returns the number before the unit of sectors.
+func cutSectors(low string) (string, bool) {
+	for _, unit := range []string{"sectors", "sector", "s"} {
+		if n, ok := strings.CutSuffix(low, unit); ok && !strings.HasSuffix(n, "byte") {
+			return n, true
+		}
+	}
+	return low, false
 }
 
 // diskText writes the size of a disk: sectors, and bytes as it is sold.

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"path"
 	"path/filepath"
 	"slices"
 
@@ -33,6 +34,12 @@ func (o *opened) NextData(off int64) (start, end int64) { return image.NextData(
 
 // Unknown implements image.Partial.
 func (o *opened) Unknown(w layout.Span) layout.Spans { return image.Unknown(o.Source, w) }
+
+// once returns the same SOURCE, of which boot areas and tables are read once
+// however many ask for them. Closing is left to the first.
+func (o *opened) once() *opened {
+	return &opened{Source: image.NewCache(o.Source), path: o.path, files: o.files, close: func() error { return nil }}
+}
 
 // sourceFlags are the flags of every command that reads a SOURCE.
 type sourceFlags struct {
@@ -84,6 +91,10 @@ func openSource(path string, f sourceFlags) (*opened, error) {
 	if err != nil {
 		img.Close()
 		return nil, err
+	}
+	if isPlan(img) {
+		img.Close()
+		return nil, planForSource(path)
 	}
 	record := f.record
 	if record == "" && kit.Is(img) {
@@ -180,24 +191,38 @@ func openPlan(path string) (*plan.Plan, *os.File, error) {
 	return p, f, nil
 }
 
-// planSource opens the source of a plan: the one given, or where the plan
-// remembers it, as seen from here or from the folder of the plan.
+// planSource opens the source of a plan: the one given, or the one that the plan
+// remembers.
 func planSource(p *plan.Plan, planPath string, f planSourceFlags) (*opened, error) {
 	path := f.source
 	if path == "" {
 		if path = p.Source.Path; path == "" {
 			return nil, usagef("the plan does not remember where its source lies; give --source")
 		}
-		if _, err := os.Stat(path); err != nil && !filepath.IsAbs(path) {
-			path = filepath.Join(filepath.Dir(planPath), path)
-		}
-		if _, err := os.Stat(path); err != nil {
-			return nil, fmt.Errorf("the source of the plan was %s, which is not there now; give it with --source", p.Source.Path)
+		if path = remembered(path, filepath.Dir(planPath)); path == "" {
+			return nil, fmt.Errorf("the source of the plan was %s, which is not there now, nor beside the plan; give it with --source", p.Source.Path)
 		}
 	}
 	return openSource(path, sourceFlags{
 		sectorSize: p.Source.SectorSize, record: f.record, accept: f.accept, shows: f.shows, command: f.command, bar: f.bar,
 	})
+}
+
+// remembered returns where the source of a plan lies now: where the plan
+// remembers it, as seen from here or from the folder of the plan, or in that
+// folder under its own name; a plan and its source often travel together. It
+// returns nothing if it is at none of these places.
+func remembered(source, folder string) string {
+	places := []string{source, filepath.Join(folder, source), filepath.Join(folder, path.Base(source))}
+	if filepath.IsAbs(source) {
+		places = slices.Delete(places, 1, 2)
+	}
+	for _, at := range places {
+		if _, err := os.Stat(at); err == nil {
+			return at
+		}
+	}
+	return ""
 }
 
 // planSourceFlags are the flags of every command that reads the source of a

@@ -166,7 +166,7 @@ func eachEntry(v *fat.Volume, visit func(*fat.File)) error {
 	if v == nil {
 		return nil
 	}
-	t, err := v.LoadTable(v.Active)
+	t, err := v.ActiveTable()
 	if err != nil {
 		return err
 	}

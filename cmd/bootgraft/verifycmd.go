@@ -38,6 +38,9 @@ func verifyCommand(u *ui) *cobra.Command {
 			if opt.Limit < 0 {
 				return usagef("--limit %d is no number of differences", opt.Limit)
 			}
+			if err := checkPlanFirst("verify", args); err != nil {
+				return err
+			}
 			if len(args) == 1 {
 				return verifyArchive(c.Context(), u, args[0], source.record)
 			}

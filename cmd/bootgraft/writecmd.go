@@ -79,6 +79,9 @@ func (f *writeFlags) run(ctx context.Context, u *ui, args []string) error {
 	if err := f.check(); err != nil {
 		return err
 	}
+	if err := checkPlanFirst("write", args); err != nil {
+		return err
+	}
 	job, err := openJob(args[0], f.source)
 	if err != nil {
 		return err
@@ -131,21 +134,13 @@ func openJob(planPath string, source planSourceFlags) (*job, error) {
 	}}
 	if err := card.Stale(p, src); err != nil {
 		j.close()
-		return nil, staleError(src.path, err)
+		return nil, staleError(p, src, err)
 	}
 	if j.card, err = card.New(p, src); err != nil {
 		j.close()
 		return nil, err
 	}
 	return j, nil
-}
-
-func staleError(path string, err error) error {
-	var stale *card.StaleError
-	if errors.As(err, &stale) {
-		return refusef("the plan was not made for %s as it is now: %w", path, err)
-	}
-	return err
 }
 
 // targetError gives the refusal of a target its exit code.

@@ -59,7 +59,7 @@ func (v *Volume) judgeKind() {
 }
 
 // near: FG, "FAT Volume Initialization", asks formatters to stay 16 away.
-func near(n, limit uint32) bool { return n+16 >= limit && n <= limit+16 }
+func near(n, limit uint32) bool { return n+NearLimit >= limit && n <= limit+NearLimit }
 
 func (v *Volume) dirty(at layout.Sector, dirty, errs bool) {
 	v.Findings = append(v.Findings, dirtyFindings(at, dirty, errs)...)

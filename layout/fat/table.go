@@ -29,6 +29,21 @@ type Table struct {
 // is smaller, so that no entry is ever cut by the end of a chunk.
 const chunk = 1 << 20
 
+// ActiveTable returns the table that counts, as LoadTable reads it. It is read
+// once and shared after that: nobody may change it. A read that failed is tried
+// again.
+func (v *Volume) ActiveTable() (*Table, error) {
+	if t := v.active.Load(); t != nil {
+		return t, nil
+	}
+	t, err := v.LoadTable(v.Active)
+	if err != nil {
+		return nil, err
+	}
+	v.active.Store(t)
+	return t, nil
+}
+
 // LoadTable reads one table, counted from 0; Volume.Active is the one that
 // counts. Sectors that cannot be read are taken from another copy where all
 // are kept alike, with the finding fat-table-from-copy; entries that no copy
@@ -78,10 +93,11 @@ type loader struct {
 
 func (l *loader) load() {
 	size := layout.Sector(l.v.src.SectorSize())
+	room := make([]byte, min(l.span.Count*size, chunk))
 	for at := l.span.Start; at < l.span.End(); at += chunk / size {
 		part := layout.Between(at, min(at+chunk/size, l.span.End()))
-		b, err := image.ReadSectors(l.v.src, part)
-		if err != nil {
+		b := room[:part.Count*size]
+		if err := image.ReadFull(l.v.src, b, int64(at*size)); err != nil {
 			b = l.bySector(part)
 		}
 		l.decode(b, int64(at-l.span.Start)*int64(size))

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"sync/atomic"
 
 	"bootgraft/image"
 	"bootgraft/layout"
@@ -27,7 +28,8 @@ type Volume struct {
 	FSInfo         *FSInfo       // FAT32 with a valid one, else nil
 	Findings       []layout.Finding
 
-	src image.Source
+	src    image.Source
+	active atomic.Pointer[Table] // what ActiveTable returned
 }
 
 // Read reads the boot sectors at the start of src, and nothing else. src is

@@ -115,7 +115,7 @@ func (w *walker) note(findings []layout.Finding) {
 }
 
 func (w *walker) fat(v *fat.Volume, opt Options) error {
-	table, err := v.LoadTable(v.Active)
+	table, err := v.ActiveTable()
 	if err != nil {
 		w.note([]layout.Finding{layout.Warningf("volume-not-walkable", 0, "its files cannot be listed: %v", err)})
 		return nil

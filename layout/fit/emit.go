@@ -245,7 +245,9 @@ func (p *planner) drop(b *plan.Builder) error {
 	}
 	set := layout.NewSpans(carried...)
 	for _, r := range p.s.Regions {
-		for _, lost := range p.apart(set.Outside(r.Span), r) {
+		spans := p.apart(set.Outside(r.Span), r)
+		dropped := make([]plan.Dropped, 0, len(spans))
+		for _, lost := range spans {
 			why := "blank, and outside what is used"
 			switch {
 			case p.w.Tail == TailDrop && p.need.tail.Holds(lost.Start):
@@ -263,8 +265,9 @@ func (p *planner) drop(b *plan.Builder) error {
 			case r.Role == layout.RoleVolume:
 				why = "after the end of the volume in it"
 			}
-			b.Drop(plan.Dropped{Span: lost, Role: r.Role, Name: strings.ToValidUTF8(r.Name, "?"), Why: why})
+			dropped = append(dropped, plan.Dropped{Span: lost, Role: r.Role, Name: strings.ToValidUTF8(r.Name, "?"), Why: why})
 		}
+		b.Drop(dropped...)
 	}
 	return nil
 }

@@ -100,7 +100,7 @@ func (p *planner) volumeEnd(index int) layout.Sector {
 
 func (p *planner) planVolume(index int, span layout.Span, w resize.Wishes) error {
 	v := p.s.FAT[index]
-	t, err := v.LoadTable(v.Active)
+	t, err := v.ActiveTable()
 	if err != nil {
 		return fmt.Errorf("%s: reading the allocation table: %w", where(index), err)
 	}
@@ -201,22 +201,6 @@ func (p *planner) roomAfter(span layout.Span) layout.Sector {
 	return end
 }
 
-// bootCode returns the sectors before a volume, in which a loader may keep
-// addresses: at most 1 MiB of them, and nothing that is not known.
-func (p *planner) bootCode(before layout.Sector) ([]byte, error) {
-	n := min(before, layout.Sector(plan.Edge/p.s.SectorSize))
-	head := layout.Span{Count: n}
-	var out []byte
-	for _, known := range image.Unknown(p.src, head).Outside(head) {
-		b, err := image.ReadSectors(p.src, known)
-		if err != nil {
-			return nil, err
-		}
-		out = append(out, b...)
-	}
-	return out, nil
-}
-
 // cover puts the volumes that change onto the ground. A piece of Op Render
 // stands for a whole volume there, and From for its index. Behind a volume
 // that became smaller its old sectors are excess.
@@ -283,37 +267,28 @@ func (k knownOnly) Copy(s layout.Span, from layout.Sector, why layout.Reason, ra
 	}
 }
 
-// copies gathers what source sectors a volume copies.
-type copies struct {
-	spans []layout.Span
-}
-
-func (c *copies) Copy(s layout.Span, from layout.Sector, _ layout.Reason, _ layout.Rank) {
-	c.spans = append(c.spans, layout.Span{Start: from, Count: s.Count})
-}
-func (c *copies) Zero(layout.Span, layout.Reason, layout.Rank)                 {}
-func (c *copies) Leave(layout.Span, layout.Reason, layout.Rank)                {}
-func (c *copies) Render(layout.Sector, []byte, layout.Reason, layout.Rank)     {}
-func (c *copies) Again(layout.Sector, layout.Span, layout.Reason, layout.Rank) {}
-
 // volumeCopies returns the source sectors that the changed volume copies,
 // whether they are known or not.
 func (p *planner) volumeCopies(index int) (layout.Spans, error) {
-	span := p.volumeSpan(index)
-	var c copies
-	if err := p.sized[index].Emit(resize.Placed{To: &c, Card: span.Start, Source: span.Start}); err != nil {
+	copied, err := p.sized[index].Copied()
+	if err != nil {
 		return nil, fmt.Errorf("%s: %w", where(index), err)
 	}
-	return layout.NewSpans(c.spans...), nil
+	return shifted(copied, p.volumeSpan(index).Start), nil
+}
+
+// shifted returns spans counted from the start of the disk that are counted from
+// the start of a volume.
+func shifted(spans layout.Spans, start layout.Sector) layout.Spans {
+	out := make(layout.Spans, 0, len(spans))
+	for _, s := range spans {
+		out = append(out, layout.Span{Start: s.Start + start, Count: s.Count})
+	}
+	return out
 }
 
 // volumeMeaning returns the disk sectors that were interpreted to change a
 // volume.
 func (p *planner) volumeMeaning(index int) layout.Spans {
-	start := p.volumeSpan(index).Start
-	out := make(layout.Spans, 0, len(p.sized[index].Meaning))
-	for _, m := range p.sized[index].Meaning {
-		out = append(out, layout.Span{Start: m.Start + start, Count: m.Count})
-	}
-	return out
+	return shifted(p.sized[index].Meaning, p.volumeSpan(index).Start)
 }

@@ -78,7 +78,7 @@ func (s *surveyor) askFAT(span layout.Span, index int) (*layout.Volume, error) {
 // fatUsage counts the clusters in use and compares the copies of the table:
 // both come out of one reading of the tables, which are small.
 func (s *surveyor) fatUsage(v *fat.Volume, l *layout.Volume, span layout.Span) {
-	t, err := v.LoadTable(v.Active)
+	t, err := v.ActiveTable()
 	if err != nil {
 		s.noteIn(layout.Warningf("fat-table-not-readable", span.Start, "its allocation table cannot be read: %v", err), l.Index)
 		return

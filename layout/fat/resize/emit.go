@@ -11,8 +11,18 @@ import (
 
 // Emit hands the pieces of the volume to a sink, in their order, from sector 0
 // to its end. It reads the source as it goes, so that no more than 2 MiB of
-// rendered bytes lie in memory at once. It may be called more than once.
+// rendered bytes lie in memory at once. It may be called more than once; after
+// Copied it hands on what was made then.
 func (r *Result) Emit(to Sink) error {
+	if t := r.tape; t != nil {
+		r.tape = nil
+		t.play(to)
+		return nil
+	}
+	return r.emit(to)
+}
+
+func (r *Result) emit(to Sink) error {
 	e := &emitter{job: r.job, sink: to, refs: r.job.refs}
 	e.reserved()
 	if err := e.tables(); err != nil {
@@ -31,6 +41,9 @@ type emitter struct {
 	sink Sink
 	refs []ref // still to come
 	err  error
+
+	mark   []byte      // a sector full of marks of the slack, if there are any
+	marked layout.Span // card sectors that hold a run of them
 }
 
 // reserved emits the sectors before the first table.

@@ -198,19 +198,18 @@ func TestStaysInOnePiece(t *testing.T) {
 }
 
 // F01 to F04: FG, "FAT Type Determination" parts the types at 4,085 and
-// 65,525; dosfstools (mkfs.fat.c) says that 4,085 and 4,086 are read
-// differently; Microsoft KB 184006 begins FAT32 at 65,527 and ends it at
-// 268,435,445.
+// 65,525, and "FAT Volume Initialization" asks to stay at least 16 clusters away
+// from both.
 func TestTypeBoundaries(t *testing.T) {
 	for _, c := range []struct {
 		kind     fat.Kind
 		clusters int64
 		down, up bool
 	}{
-		{fat.FAT12, 4083, true, true}, {fat.FAT12, 4084, true, false},
-		{fat.FAT16, 4087, false, true}, {fat.FAT16, 4088, true, true},
-		{fat.FAT16, 65523, true, true}, {fat.FAT16, 65524, true, false},
-		{fat.FAT32, 65527, false, true}, {fat.FAT32, 65528, true, true},
+		{fat.FAT12, 4067, true, true}, {fat.FAT12, 4068, true, false}, {fat.FAT12, 4084, true, false},
+		{fat.FAT16, 4087, false, true}, {fat.FAT16, 4102, false, true}, {fat.FAT16, 4103, true, true},
+		{fat.FAT16, 65507, true, true}, {fat.FAT16, 65508, true, false}, {fat.FAT16, 65524, true, false},
+		{fat.FAT32, 65527, false, true}, {fat.FAT32, 65542, false, true}, {fat.FAT32, 65543, true, true},
 	} {
 		s := sizedWith(t, format.Options{Kind: c.kind, SectorsPerCluster: 1}, c.clusters)
 		v, tab := read(t, s)
@@ -332,7 +331,7 @@ func TestGrowCapped(t *testing.T) {
 		{resize.Wishes{Room: 30000, Reserve: 300}, 29700, "the room"},
 		{resize.Wishes{Room: 30000, Limit: 25000}, 25000, "the limit of the device"},
 		{resize.Wishes{Room: 30000, Reserve: 300, Sectors: 30000}, 30000, ""},
-		{resize.Wishes{Room: 200000}, 0, "65524 clusters"},
+		{resize.Wishes{Room: 200000}, 0, "65508 clusters"},
 		{resize.Wishes{Room: 30000, MoveNone: true}, 0, "the length of the allocation tables"},
 	} {
 		c.w.Mode = resize.Grow

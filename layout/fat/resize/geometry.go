@@ -52,24 +52,21 @@ func (g *geometry) sizeFor(n int64) int64 { return g.data() + n*g.cluster }
 
 // limits returns the least and the largest number of clusters that leave the
 // volume what it is to every system. FG, "FAT Type Determination": 4,085 and
-// 65,525 part the types. FAT16 begins at 4,087 here and FAT32 at 65,527,
-// because systems disagree about the numbers between (dosfstools, mkfs.fat.c;
-// Microsoft KB 184006). A volume in the form of FAT32 with fewer clusters
-// stays on its side of the limits.
+// 65,525 part the types; "FAT Volume Initialization" asks to stay 16 away from
+// both. Some systems count the piece of a cluster at the end as a whole one, or
+// the two entries before the first. A volume that lies nearer already comes no
+// nearer; one in the form of FAT32 with fewer clusters stays on its side.
 func limits(k fat.Kind, now uint32) (low, high int64) {
 	n := int64(now)
 	switch {
 	case n < fat.MinFAT16:
-		low, high = 1, fat.MinFAT16-1
+		low, high = 1, fat.MinFAT16-fat.NearLimit-1
 	case n < fat.MinFAT32:
-		low, high = fat.MinFAT16+2, fat.MinFAT32-1
+		low, high = fat.MinFAT16+fat.NearLimit+1, fat.MinFAT32-fat.NearLimit-1
 	default:
-		low, high = fat.MinFAT32+2, fat.MaxFAT32
+		low, high = fat.MinFAT32+fat.NearLimit+1, fat.MaxFAT32
 	}
-	if k == fat.FAT32 && n < fat.MinFAT32 {
-		high = max(high, n)
-	}
-	return min(low, n), high
+	return min(low, n), max(high, n)
 }
 
 // maxTotal is the largest size that a boot sector can state.

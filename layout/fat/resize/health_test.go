@@ -159,7 +159,7 @@ func TestBadMarks(t *testing.T) {
 	if u := tab2.Usage(); u.Bad != 4998 || v2.Clusters != 5008 {
 		t.Errorf("%+v of %d clusters", u, v2.Clusters)
 	}
-	w := resize.Wishes{Mode: resize.Shrink, Sectors: v.Cluster(4089).Start, BadMarks: resize.BadClear}
+	w := resize.Wishes{Mode: resize.Shrink, Sectors: v.Cluster(4104).Start, BadMarks: resize.BadClear}
 	_, tab2 = s.holds(t, onCard(t, s, mustPlan(t, v, tab, w)))
 	if u := tab2.Usage(); u.Bad != 0 {
 		t.Errorf("%+v", u)

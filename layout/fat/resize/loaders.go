@@ -37,19 +37,19 @@ func (j *job) candidate(f *fat.File) (candidate, bool) {
 
 // findLoaders pins each candidate whose first sector is named in boot code,
 // if the file itself names its own sectors, or is marked as a part of a system.
-func (j *job) findLoaders(code bootCode, files []candidate) {
+func (j *job) findLoaders(code [][]byte, files []candidate) {
 	byFirst := map[uint32]int{}
 	for i, f := range files {
 		byFirst[uint32(f.extents[0].Start)] = i
 		byFirst[uint32(f.extents[0].Start+j.w.From)] = i
 	}
 	named := map[int]bool{}
-	for at := range addresses([]byte(code.text)[min(code.skip, len(code.text)):]) {
+	for at := range addresses(code...) {
 		if i, ok := byFirst[at]; ok {
 			named[i] = true
 		}
 	}
-	for at := range addresses(j.w.BootCode) {
+	for at := range addresses(j.w.BootCode...) {
 		if i, ok := byFirst[at]; ok && uint32(files[i].extents[0].Start+j.w.From) == at {
 			named[i] = true
 		}
@@ -92,12 +92,14 @@ func (j *job) namesItself(f *candidate) bool {
 	return false
 }
 
-// addresses yields every number of 32 bits in b, at every byte.
-func addresses(b []byte) func(yield func(uint32) bool) {
+// addresses yields every number of 32 bits in each of the runs, at every byte.
+func addresses(runs ...[]byte) func(yield func(uint32) bool) {
 	return func(yield func(uint32) bool) {
-		for ; len(b) >= 4; b = b[1:] {
-			if !yield(binary.LittleEndian.Uint32(b)) {
-				return
+		for _, b := range runs {
+			for ; len(b) >= 4; b = b[1:] {
+				if !yield(binary.LittleEndian.Uint32(b)) {
+					return
+				}
 			}
 		}
 	}

@@ -1,6 +1,7 @@
 package resize
 
 import (
+	"bytes"
 	"strings"
 
 	"bootgraft/image"
@@ -34,6 +35,7 @@ func (j *job) findPins() error {
 		return nil
 	}
 	code := j.bootCode()
+	names := bytes.Join(code, []byte{0})
 	want := map[string]bool{}
 	for _, p := range j.w.Pins {
 		want[pinName(p)] = true
@@ -48,7 +50,7 @@ func (j *job) findPins() error {
 		if f.Dir || f.First == 0 {
 			return
 		}
-		if !strings.Contains(f.Path, "/") && strings.Contains(code.text, string(f.Raw[:11])) {
+		if !strings.Contains(f.Path, "/") && bytes.Contains(names, f.Raw[:11]) {
 			j.pin(f.Chain.Runs, f.Path, codeSystem, false, "the boot code looks for it by name and may want it in one piece")
 		}
 		if c, ok := j.candidate(f); ok && len(candidates) < maxCandidates {
@@ -72,27 +74,59 @@ func (j *job) pin(runs []fat.Run, path, code string, bySector bool, why string) 
 	}
 }
 
-// bootCode is the reserved sectors, as far as they can be read.
-type bootCode struct {
-	text string
-	skip int // bytes of the first sector that are no code
-}
-
-func (j *job) bootCode() bootCode {
+// bootCode returns the code in the reserved sectors, as far as they can be
+// read, in runs that follow each other without a gap. The fields of boot sectors
+// and FSInfo are left out: a length or a count says nothing about the place of a
+// file, though it may well equal one.
+func (j *job) bootCode() [][]byte {
 	n := min(j.from.reserved.Count, maxCode/layout.Sector(j.size), j.whole())
-	var all []byte
+	fields := map[layout.Sector]bootPlace{}
+	for _, p := range j.bootPlaces() {
+		fields[p.at] = p
+	}
+	var out [][]byte
+	var run []byte
+	end := func() {
+		if len(run) > 0 {
+			out, run = append(out, run), nil
+		}
+	}
 	for x := range n {
 		b, err := image.ReadSectors(j.v.Source(), layout.Span{Start: x, Count: 1})
-		if err != nil {
-			b = make([]byte, j.size)
+		p, special := fields[x]
+		switch {
+		case err != nil, special && p.info && fat.IsFSInfo(b):
+			end()
+		case special && !p.info:
+			end()
+			run = append(run, b[bootFieldsEnd(j.v.Kind, b):bootSignature]...)
+			end()
+		default:
+			run = append(run, b...)
 		}
-		all = append(all, b...)
 	}
-	skip := 62
-	if j.v.Kind == fat.FAT32 {
-		skip = 90
+	end()
+	return out
+}
+
+// bootSignature is where the 55 AA of a boot sector stands, whatever the size of
+// a sector (FG, "Boot Sector and BPB").
+const bootSignature = 510
+
+// bootFieldsEnd returns the byte at which the fields of a boot sector end and
+// its code begins. FG, "Boot Sector and BPB": on FAT12 and FAT16 the last fields
+// are there only if BS_BootSig says so; 28h announces the first of them alone
+// (OS/2 and DOS 4, from memory).
+func bootFieldsEnd(k fat.Kind, sector []byte) int {
+	switch {
+	case k == fat.FAT32:
+		return 90
+	case sector[38] == 0x29:
+		return 62
+	case sector[38] == 0x28:
+		return 43
 	}
-	return bootCode{string(all), skip}
+	return 36
 }
 
 // lastPinned returns the highest cluster that must stay, or 0.

@@ -78,24 +78,24 @@ func TestLoader(t *testing.T) {
 	const base = 8192
 	for _, c := range []struct {
 		name  string
-		place func(s *small, code, file []byte, first uint32) []byte
+		place func(s *small, code, file []byte, first uint32) [][]byte
 		from  layout.Sector
 	}{
-		{"in-volume", func(s *small, code, file []byte, first uint32) []byte {
+		{"in-volume", func(s *small, code, file []byte, first uint32) [][]byte {
 			binary.LittleEndian.PutUint32(code[0x101:], first)
 			binary.LittleEndian.PutUint32(file[0x203:], first+1)
 			return nil
 		}, 0},
-		{"on-disk", func(s *small, code, file []byte, first uint32) []byte {
+		{"on-disk", func(s *small, code, file []byte, first uint32) [][]byte {
 			binary.LittleEndian.PutUint32(code[0x180:], first+base)
 			binary.LittleEndian.PutUint32(file[0x1F4:], first+base+1)
 			return nil
 		}, base},
-		{"from-the-master-boot-record", func(s *small, code, file []byte, first uint32) []byte {
+		{"from-the-master-boot-record", func(s *small, code, file []byte, first uint32) [][]byte {
 			mbr := make([]byte, 512)
 			binary.LittleEndian.PutUint32(mbr[0x5C:], first+base)
 			binary.LittleEndian.PutUint32(file[0x1F4:], first+base+1)
-			return mbr
+			return [][]byte{mbr[:440]}
 		}, base},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -150,4 +150,74 @@ func TestShiftIsSaid(t *testing.T) {
 			t.Errorf("%+v", q)
 		}
 	}
+}
+
+// FG, "Boot Sector and BPB" and "FAT32 FSInfo Sector Structure and Backup Boot
+// Sector": the fields there are lengths and counts. One that equals the sector of
+// a hidden file pins nothing; the same number in code beside it does.
+func TestFieldsPinNothing(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		sector layout.Sector
+		byte   int
+		pins   bool
+	}{
+		{"hidden sectors", 0, 28, false}, {"last bytes of the fields", 0, 86, false}, {"code", 0, 90, true},
+		{"end of the code", 0, 506, true}, {"into the signature", 0, 508, false},
+		{"free clusters in FSInfo", 1, 488, false}, {"next free cluster in FSInfo", 1, 492, false},
+		{"third sector of code", 2, 100, true},
+		{"hidden sectors of the backup", 6, 28, false}, {"size in the backup", 6, 32, false}, {"code of the backup", 6, 300, true},
+		{"free clusters in the FSInfo of the backup", 7, 488, false}, {"after the backup", 9, 0, true},
+	} {
+		s := lay(t, format.Options{Sectors: 100000, Kind: fat.FAT32, SectorsPerCluster: 1}, "-GAP", 70000, "SECRET.BIN", 10)
+		v, tab := read(t, s)
+		first := v.Cluster(fileAt(t, v, tab, "SECRET.BIN")).Start
+		hide(t, s, "SECRET.BIN")
+		b, err := image.ReadSectors(s, layout.Span{Start: c.sector, Count: 1})
+		if err != nil {
+			t.Fatal(err)
+		}
+		old := [4]byte(b[c.byte:])
+		binary.LittleEndian.PutUint32(b[c.byte:], uint32(first))
+		if c.byte == 508 {
+			copy(b[510:], old[2:])
+		}
+		s.Put(c.sector, b)
+		v, tab = read(t, s)
+		l := mustPlan(t, v, tab, resize.Wishes{}).Limits
+		if pinned := l.Smallest > first; pinned != c.pins {
+			t.Errorf("%s: pinned is %v, want %v (smallest %d, file at %d)", c.name, pinned, c.pins, l.Smallest, first)
+		}
+	}
+}
+
+// fileAt returns the first cluster of a file.
+func fileAt(t *testing.T, v *fat.Volume, tab *fat.Table, path string) uint32 {
+	t.Helper()
+	for f := range v.NewWalk(tab, fat.WalkOptions{}).Files() {
+		if f.Path == path {
+			return f.First
+		}
+	}
+	t.Fatalf("there is no file %s", path)
+	return 0
+}
+
+// hide gives a file the attributes of a part of a system.
+func hide(t *testing.T, s *small, path string) {
+	t.Helper()
+	v, tab := read(t, s)
+	for f := range v.NewWalk(tab, fat.WalkOptions{}).Files() {
+		if f.Path != path {
+			continue
+		}
+		b, err := image.ReadSectors(s, layout.Span{Start: f.Place.Sector, Count: 1})
+		if err != nil {
+			t.Fatal(err)
+		}
+		b[f.Place.Offset+11] |= 0x06
+		s.Put(f.Place.Sector, b)
+		return
+	}
+	t.Fatalf("there is no file %s", path)
 }

@@ -32,7 +32,9 @@ type Result struct {
 	Findings []layout.Finding
 	Meaning  layout.Spans // sectors of the volume that were interpreted
 
-	job *job
+	job    *job
+	tape   *tape        // what Emit will hand on, if it is made already
+	copied layout.Spans // what it copies of the original; nil if nobody asked yet
 }
 
 // Changed tells whether anything but a copy of the whole volume is planned.

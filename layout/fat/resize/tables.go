@@ -6,6 +6,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/layout"
+	"bootgraft/layout/fat"
 )
 
 // chunk is how many bytes of a table are made at once. The entries of FAT12
@@ -16,6 +17,7 @@ const chunk = 1 << 20
 // counts, and the others share the sectors that are made new for it.
 func (e *emitter) tables() error {
 	var made layout.Spans // card sectors of the first table
+	e.mark = e.markSector()
 	for i := range e.to.tables {
 		w := &tableWriter{emitter: e, index: i, made: &made, fresh: filler{job: e.job, in: e.moves.in}}
 		w.like = i
@@ -97,6 +99,7 @@ const (
 	zeros
 	again
 	newBytes
+	markBytes // all entries of it are marks of the slack
 )
 
 // emit emits the sectors from card sector at on that hold b; off is where
@@ -129,6 +132,8 @@ func (w *tableWriter) choose(k, off layout.Sector, own, like *part, b []byte) ch
 		return ownBytes
 	case zero(piece(b)):
 		return zeros
+	case bytes.Equal(piece(b), w.mark):
+		return markBytes
 	case w.like == w.index:
 		return newBytes
 	case w.made.Holds(w.to.tables[w.like].Start + off + k):
@@ -153,10 +158,50 @@ func (w *tableWriter) lay(c choice, run layout.Span, k, off layout.Sector, own, 
 	case again:
 		first := layout.Span{Start: w.to.tables[w.like].Start + off + k, Count: run.Count}
 		w.sink.Again(run.Start, first, why, layout.RankData)
+	case markBytes:
+		w.layMarks(run)
 	case newBytes:
 		w.sink.Render(run.Start, b[int64(k)*size:][:int64(run.Count)*size], why, layout.RankData)
-		if w.index == 0 {
-			*w.made = w.made.Add(run)
-		}
+		w.madeNew(run)
 	}
+}
+
+// madeNew notes that a run of the first table is made new: the others share it.
+func (w *tableWriter) madeNew(run layout.Span) {
+	if w.index == 0 {
+		*w.made = w.made.Add(run)
+	}
+}
+
+// repeat is how many bytes of marks are made new at most: all others are the
+// same again. More of it would be larger, and less would be more pieces.
+const repeat = 128 << 10
+
+// layMarks emits sectors that are full of marks of the slack.
+func (w *tableWriter) layMarks(run layout.Span) {
+	w.madeNew(run)
+	for !run.Empty() {
+		n := min(run.Count, layout.Sector(repeat/w.size))
+		if w.marked.Count < n {
+			w.marked = layout.Span{Start: run.Start, Count: n}
+			w.sink.Render(run.Start, bytes.Repeat(w.mark, int(n)), w.why(layout.WhyVolume), layout.RankData)
+		} else {
+			n = min(run.Count, w.marked.Count)
+			w.sink.Again(run.Start, layout.Span{Start: w.marked.Start, Count: n}, w.why(layout.WhyVolume), layout.RankData)
+		}
+		run = layout.Between(run.Start+n, run.End())
+	}
+}
+
+// markSector returns a sector in which every entry is a mark of the slack, or
+// nothing if there are none; the whole table of FAT12 is small enough without.
+func (j *job) markSector() []byte {
+	if !j.marks() || j.w.Slack == SlackZero || j.old.kind == fat.FAT12 {
+		return nil
+	}
+	b := make([]byte, j.size)
+	for i := range j.size * 8 / int64(j.old.kind) {
+		putEntry(j.old.kind, b, i, j.old.kind.Bad())
+	}
+	return b
 }

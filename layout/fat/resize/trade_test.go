@@ -150,10 +150,15 @@ func TestTwentyGigabytes(t *testing.T) {
 	fsck(t, image.NewWindow(c, layout.Span{Start: edge, Count: r.Sectors}))
 }
 
-// fsck writes a sparse file without what is left as it is, for fsck.fat.
+// fsck lets fsck.fat judge a volume.
 func fsck(t *testing.T, src image.Source) {
 	t.Helper()
-	need.Tool(t, "fsck.fat")
+	tool(t, "fsck.fat", "-n", sparse(t, src))
+}
+
+// sparse writes a sparse file without what is left as it is, and returns its path.
+func sparse(t *testing.T, src image.Source) string {
+	t.Helper()
 	path := filepath.Join(t.TempDir(), "card.img")
 	f, err := os.Create(path)
 	if err != nil {
@@ -173,7 +178,7 @@ func fsck(t *testing.T, src image.Source) {
 		}
 		off = end
 	}
-	tool(t, "fsck.fat", "-n", path)
+	return path
 }
 
 // Planning and writing a smaller volume, beside copying its files with mtools

@@ -74,9 +74,10 @@ type Wishes struct {
 	Hidden   *uint32   // a new count of sectors before the volume, if its start changes
 	Geometry *Geometry // a new geometry, if asked for
 
-	// BootCode is bytes outside the volume that may hold the addresses of
-	// sectors in it: the master boot record and what follows it.
-	BootCode []byte
+	// BootCode is runs of bytes outside the volume that may hold the addresses of
+	// sectors in it: the code of the master boot record and what follows it, but
+	// no bytes of tables, whose numbers are no addresses of files.
+	BootCode [][]byte
 
 	MaxPieces int // above it short free gaps are copied too; 0: 262,144
 
