@@ -19,6 +19,7 @@ type engine struct {
 	watch   Observer
 	rec     *Record
 	img     File
+	record  File
 	j       *journal
 	class   *runs[Class]
 	block   layout.Sector // sectors in blockBytes

@@ -35,51 +35,50 @@ func (e *engine) prepare(t Target) (closeFiles func() error, err error) {
 	if err := g.check(); err != nil {
 		return nil, err
 	}
-	record, img, fresh, err := t.openBoth()
+	p, err := t.open()
 	if err != nil {
 		return nil, err
 	}
-	e.img = img
-	closeFiles = func() error { return errors.Join(img.Close(), record.Close()) }
-	if err = e.load(g, record, fresh, t); err != nil {
-		err = errors.Join(err, closeFiles())
-		if fresh { // nothing was read: leave nothing behind
-			err = errors.Join(err, t.Storage.Remove(t.Image), t.Storage.Remove(t.record()))
-		}
-		return nil, err
+	e.img, e.record = p.image, p.record
+	if err = e.load(g, p); err != nil {
+		return nil, errors.Join(err, p.undo())
 	}
-	e.j = newJournal(img, record, g.SectorSize, e.rec.end)
+	e.j = newJournal(e.img, e.record, g.SectorSize, e.rec.end)
 	e.rec.live, e.rec.tail = true, nil
 	e.start()
-	return closeFiles, nil
+	return p.close, nil
 }
 
-func (e *engine) load(g Geometry, record File, fresh bool, t Target) error {
+func (e *engine) load(g Geometry, p *pair) error {
 	size, err := e.img.Size()
 	if err != nil {
 		return err
 	}
-	if !fresh {
-		e.rec, err = readFrom(record)
-		var f *FormatError
-		if errors.As(err, &f) && size == 0 && f.Offset < openingMost {
-			fresh = true // cut off while the record was begun: nothing was read
-		} else if err != nil {
-			return fmt.Errorf("%s: %w", t.record(), err)
+	fresh := p.recordMade
+	if !fresh && size == 0 {
+		// Cut off while the record was begun: nothing was read.
+		if fresh, err = isTornOpening(p.record); err != nil {
+			return err
 		}
 	}
 	if fresh {
-		if err := e.begin(g, record); err != nil {
-			return err
-		}
+		err = e.begin(g)
+	} else {
+		e.rec, err = readFrom(p.record)
+	}
+	var f *FormatError
+	if errors.As(err, &f) {
+		return &TargetError{p.Image, fmt.Sprintf("%s is there and cannot be gone on with: %v. Choose another name for the image", p.Target.record(), err)}
+	} else if err != nil {
+		return err
 	}
 	if err := e.rec.sameGeometry(g); err != nil {
 		return err
 	}
-	if err := e.makeRoom(size, t); err != nil {
+	if err := e.makeRoom(size, p.Target); err != nil {
 		return err
 	}
-	if err := record.Truncate(e.rec.end.off); err != nil {
+	if err := e.record.Truncate(e.rec.end.off); err != nil {
 		return err
 	}
 	broken, err := e.rec.checkTail(e.img)
@@ -92,11 +91,8 @@ func (e *engine) load(g Geometry, record File, fresh bool, t Target) error {
 	if err := e.rec.refill(e.img); err != nil {
 		return err
 	}
-	return e.beginRun(record, broken)
+	return e.beginRun(broken)
 }
-
-// openingMost is more than the opening of a record takes, in bytes.
-const openingMost = 8 << 10
 
 func readFrom(f File) (*Record, error) {
 	size, err := f.Size()
@@ -107,18 +103,18 @@ func readFrom(f File) (*Record, error) {
 }
 
 // begin writes the opening of a new record.
-func (e *engine) begin(g Geometry, record File) (err error) {
+func (e *engine) begin(g Geometry) (err error) {
 	var a appender
-	if err := record.Truncate(0); err != nil {
+	if err := e.record.Truncate(0); err != nil {
 		return err
 	}
-	if _, err := record.WriteAt(a.opening(g), 0); err != nil {
+	if _, err := e.record.WriteAt(a.opening(g), 0); err != nil {
 		return err
 	}
-	if err := record.Sync(); err != nil {
+	if err := e.record.Sync(); err != nil {
 		return err
 	}
-	e.rec, err = readFrom(record)
+	e.rec, err = readFrom(e.record)
 	return err
 }
 
@@ -339,14 +335,14 @@ func nth(s layout.Spans, i layout.Sector) layout.Sector {
 }
 
 // beginRun writes the line with which every run begins.
-func (e *engine) beginRun(record File, broken layout.Spans) error {
+func (e *engine) beginRun(broken layout.Spans) error {
 	lines := []Line{{Verb: VerbRun, Numbers: []int64{int64(e.rec.Runs + 1)}, Time: e.Time.Now()}}
 	for _, s := range broken {
 		lines = append(lines, Line{Verb: VerbLeft, Span: s})
 	}
 	for i := range lines {
 		off := e.rec.end.off
-		if _, err := record.WriteAt(e.rec.end.line(&lines[i]), off); err != nil {
+		if _, err := e.record.WriteAt(e.rec.end.line(&lines[i]), off); err != nil {
 			return err
 		}
 		if err := e.rec.apply(&lines[i]); err != nil {
@@ -357,8 +353,8 @@ func (e *engine) beginRun(record File, broken layout.Spans) error {
 		return err
 	}
 	off := e.rec.end.off
-	if _, err := record.WriteAt(e.rec.end.line(&Line{Verb: VerbSync, Numbers: []int64{e.rec.end.lines + 1}}), off); err != nil {
+	if _, err := e.record.WriteAt(e.rec.end.line(&Line{Verb: VerbSync, Numbers: []int64{e.rec.end.lines + 1}}), off); err != nil {
 		return err
 	}
-	return record.Sync()
+	return e.record.Sync()
 }

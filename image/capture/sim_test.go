@@ -284,6 +284,17 @@ func (m *memory) Remove(name string) error {
 	return nil
 }
 
+func (m *memory) Replace(name, by string) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if err := m.op(); err != nil {
+		return err
+	}
+	m.files[name] = m.files[by]
+	delete(m.files, by)
+	return nil
+}
+
 func (m *memory) Free() int64 { return m.free }
 
 // cut loses an arbitrary part of what was not synced, and puts the power on
