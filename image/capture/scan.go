@@ -3,6 +3,7 @@ package capture
 import (
 	"bufio"
 	"bytes"
+	"errors"
 	"fmt"
 	"hash/crc32"
 	"io"
@@ -63,10 +64,23 @@ type Scanner struct {
 // NewScanner reads a record from its beginning.
 func NewScanner(r io.Reader) *Scanner { return &Scanner{r: bufio.NewReaderSize(r, MaxLine)} }
 
-// Next returns the next whole line, or io.EOF. A last line without its end was
-// being written when the run was cut off: it is left out, and Torn says so.
+// Next returns the next whole line, or io.EOF. A last line that is not whole was
+// being written when the run was cut off: it is left out, and Torn says so. It
+// may end as a line does, where it was written over an announcement.
 // Everything else that is not right is a FormatError.
 func (s *Scanner) Next() (Line, error) {
+	l, err := s.next()
+	var f *FormatError
+	if errors.As(err, &f) {
+		if _, more := s.r.Peek(1); more == io.EOF && s.line > 0 {
+			s.torn = true
+			return Line{}, io.EOF
+		}
+	}
+	return l, err
+}
+
+func (s *Scanner) next() (Line, error) {
 	raw, err := s.r.ReadSlice('\n')
 	switch {
 	case err == io.EOF:

@@ -57,7 +57,6 @@ func TestASecondCaptureIntoOneImageIsRefused(t *testing.T) {
 	asked := 0
 	d.onRead = func(layout.Span, bool) {
 		asked++
-		was := folderNow(t, dir)
 		other := newSim(9000)
 		var use *InUseError
 		if _, err := Run(context.Background(), other, tg, Options{Time: other.simTime}, nil, nil); !errors.As(err, &use) {
