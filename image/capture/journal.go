@@ -169,45 +169,77 @@ func (j *journal) append(l *Line) error {
 
 // held is what was read in small reads side by side, which become one line: it
 // is in the image already, and the record does not say so yet. If the run is
-// cut off before, it is read again.
+// cut off before, it is read again. There are two runs of it in one block, as a
+// bad spot is approached from both sides.
 type held struct {
-	span layout.Span // none if nothing is held
-	used bool
-	data []byte // of the block in which it lies
+	low, high layout.Span // of no sectors if nothing is held
+	used      bool
+	data      []byte // of the block in which both lie
+}
+
+// takes adds a span to what is held, unless it lies beside none of it.
+func (h *held) takes(s layout.Span) bool {
+	switch {
+	case h.low.Empty():
+		h.low = s
+	case s.Start == h.low.End():
+		h.low.Count += s.Count
+	case s.End() == h.low.Start:
+		h.low = layout.Between(s.Start, h.low.End())
+	case !h.high.Empty() && s.End() == h.high.Start:
+		h.high = layout.Between(s.Start, h.high.End())
+	case !h.high.Empty() && s.Start == h.high.End():
+		h.high.Count += s.Count
+	case h.high.Empty() && s.Start > h.low.End():
+		h.high = s
+	default:
+		return false
+	}
+	if !h.high.Empty() && h.low.End() == h.high.Start {
+		h.low, h.high = layout.Between(h.low.Start, h.high.End()), layout.Span{}
+	}
+	return true
 }
 
 // hold takes a small read in.
 func (j *journal) hold(s layout.Span, b []byte, used bool) error {
-	block := layout.Sector(blockBytes / j.sectorSize)
 	h := &j.held
-	beside := s.Start == h.span.End() || s.End() == h.span.Start
-	if h.span.Empty() || !beside || h.used != used || h.span.Start/block != s.Start/block {
+	if h.data == nil {
+		h.data = make([]byte, blockBytes)
+	}
+	if !j.inHeldBlock(s) || h.used != used || !h.takes(s) {
 		if err := j.release(); err != nil {
 			return err
 		}
-		h.span, h.used = s, used
-		if h.data == nil {
-			h.data = make([]byte, blockBytes)
-		}
-	} else {
-		h.span = layout.Between(min(h.span.Start, s.Start), max(h.span.End(), s.End()))
+		h.low = s
 	}
-	copy(h.data[int64(s.Start%block)*j.sectorSize:], b)
+	h.used = used
+	copy(h.data[int64(s.Start)*j.sectorSize%blockBytes:], b)
 	return nil
 }
 
-// release writes the line of what is held.
+// inHeldBlock tells whether a span lies in the block of which something is held.
+func (j *journal) inHeldBlock(s layout.Span) bool {
+	block := layout.Sector(blockBytes / j.sectorSize)
+	return !j.held.low.Empty() && j.held.low.Start/block == s.Start/block
+}
+
+// release writes the lines of what is held.
 func (j *journal) release() error {
-	h := &j.held
-	if h.span.Empty() {
-		return nil
+	for _, s := range []*layout.Span{&j.held.low, &j.held.high} {
+		if s.Empty() {
+			continue
+		}
+		from := int64(s.Start) * j.sectorSize % blockBytes
+		b := j.held.data[from : from+int64(s.Count)*j.sectorSize]
+		l := Line{Verb: VerbGood, Span: *s, Digest: sha256.Sum256(b)}
+		*s = layout.Span{}
+		j.same.see(l.Span, l.Digest, b, j.held.used)
+		if err := errors.Join(j.answer(&l), j.write(&l)); err != nil {
+			return err
+		}
 	}
-	from := int64(h.span.Start) * j.sectorSize % blockBytes
-	b := h.data[from : from+int64(h.span.Count)*j.sectorSize]
-	l := Line{Verb: VerbGood, Span: h.span, Digest: sha256.Sum256(b)}
-	h.span = layout.Span{}
-	j.same.see(l.Span, l.Digest, b, h.used)
-	return errors.Join(j.answer(&l), j.write(&l))
+	return nil
 }
 
 func (j *journal) note(l Line) {
@@ -282,7 +314,7 @@ func (j *journal) settle() error {
 func (j *journal) promise(l Line) error {
 	j.do(func() error {
 		put := j.append
-		if l.Verb == VerbAbout { // what is held may go on growing
+		if l.Verb == VerbAbout && j.inHeldBlock(l.Spans[0]) { // what is held may go on growing
 			put = j.write
 		}
 		if err := put(&l); err != nil {
