@@ -38,7 +38,7 @@ func verifyArchive(ctx context.Context, u *ui, path, record string) error {
 		return sourceError(path, err)
 	}
 	defer img.Close()
-	c, err := rec.Verify(ctx, img, f)
+	c, err := rec.Verify(ctx, img)
 	if err != nil {
 		return captureError(err)
 	}

@@ -68,8 +68,9 @@ func (e *engine) load(g Geometry, p *pair) error {
 	}
 	var f *FormatError
 	if errors.As(err, &f) {
-		return &TargetError{p.Image, fmt.Sprintf("%s is there and cannot be gone on with: %v. Choose another name for the image", p.Target.record(), err)}
-	} else if err != nil {
+		e.rec, err = salvageFor(p, g, size)
+	}
+	if err != nil {
 		return err
 	}
 	if err := e.rec.sameGeometry(g); err != nil {
@@ -78,20 +79,88 @@ func (e *engine) load(g Geometry, p *pair) error {
 	if err := e.makeRoom(size, p.Target); err != nil {
 		return err
 	}
-	if err := e.record.Truncate(e.rec.end.off); err != nil {
-		return err
-	}
 	broken, err := e.rec.checkTail(e.img)
 	if err != nil {
 		return err
 	}
+	for _, s := range broken {
+		e.rec.states.set(s, left)
+	}
+	changed, err := e.whatChanged()
+	if err != nil {
+		return err
+	}
+	for _, s := range changed {
+		e.rec.states.set(s, left)
+	}
 	if err := e.sameDrive(); err != nil {
+		return err
+	}
+	if e.rec.Damage != nil {
+		if err := e.mend(p); err != nil {
+			return err
+		}
+	}
+	if err := e.record.Truncate(e.rec.end.off); err != nil {
 		return err
 	}
 	if err := e.rec.refill(e.img); err != nil {
 		return err
 	}
-	return e.beginRun(broken)
+	return e.beginRun(broken.Union(changed))
+}
+
+// whatChanged looks for traces of somebody having changed the image since the
+// drive was read. It looks at a few spans, and at those that tell one drive from
+// another; if one of them is not what was read, it looks at all.
+func (e *engine) whatChanged() (layout.Spans, error) {
+	prints, err := e.rec.telling(e.img)
+	if err != nil {
+		return nil, err
+	}
+	few := e.rec.sample()
+	bad, err := e.rec.changed(e.img, func(s layout.Span) bool {
+		return few(s) || slices.ContainsFunc(prints, s.Holds)
+	})
+	if err != nil || len(bad) == 0 {
+		return nil, err
+	}
+	bad, err = e.rec.changed(e.img, func(layout.Span) bool { return true })
+	if err == nil {
+		e.opened = append(e.opened, imageChanged(bad))
+	}
+	return bad, err
+}
+
+func imageChanged(s layout.Spans) layout.Finding {
+	places := s[0].String()
+	for _, p := range s[1:min(len(s), 4)] {
+		places += ", " + p.String()
+	}
+	if n := len(s) - 4; n > 0 {
+		places += fmt.Sprintf(" and %d more", n)
+	}
+	return layout.Warningf("image-changed", s[0].Start,
+		"%d sectors in spans of the image that are no longer what was read from the drive: %s. Something else has written into the image, or its disk is failing. They count as unread and are read anew as long as the drive answers; find out what changed them before you trust the disk", s.Sectors(), places)
+}
+
+// lastPass hashes the image, and compares it with all that the record says.
+func (e *engine) lastPass() (Digest, layout.Spans, error) {
+	rec, err := readFrom(e.record)
+	if err != nil {
+		return Digest{}, nil, fmt.Errorf("the record that was just written: %w", err)
+	}
+	return rec.hashAndCompare(e.ctx, e.img)
+}
+
+// forget counts what was changed in the image as unread.
+func (e *engine) forget(changed layout.Spans) error {
+	e.opened = append(e.opened, imageChanged(changed))
+	for _, s := range changed {
+		e.note(Line{Verb: VerbLeft, Span: s})
+	}
+	e.note(Line{Verb: VerbStop, Texts: []string{string(ImageChanged)}})
+	return e.j.settle()
 }
 
 func readFrom(f File) (*Record, error) {

@@ -270,6 +270,9 @@ func (m *memory) Create(name string) (File, error) {
 	if err := m.op(); err != nil {
 		return nil, err
 	}
+	if m.files[name] != nil {
+		return nil, fs.ErrExist
+	}
 	m.files[name] = &memFile{m: m}
 	return m.files[name], nil
 }

@@ -125,3 +125,19 @@ func TestAnotherFileThatBearsTheNameOfTheRecordStays(t *testing.T) {
 		}
 	}
 }
+
+func readFile(t *testing.T, name string) []byte {
+	t.Helper()
+	b, err := os.ReadFile(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return b
+}
+
+func writeFile(t *testing.T, name string, b []byte) {
+	t.Helper()
+	if err := os.WriteFile(name, b, 0o600); err != nil {
+		t.Fatal(err)
+	}
+}
