@@ -104,7 +104,7 @@ func (e *engine) load(g Geometry, p *pair) error {
 	if err := e.record.Truncate(e.rec.end.off); err != nil {
 		return err
 	}
-	if err := e.rec.refill(e.img); err != nil {
+	if err := e.rec.refill(e.img, len(changed) > 0); err != nil {
 		return err
 	}
 	return e.beginRun(broken.Union(changed))
@@ -251,19 +251,28 @@ func (rec *Record) stillStored(l *Line) (want Digest, ok bool) {
 }
 
 // refill puts the fill for missing sectors once more where no mark says that
-// it is in the image.
-func (rec *Record) refill(img io.WriterAt) error {
-	if rec.MissingAs != FillPattern {
-		return nil
+// it is in the image, or everywhere.
+func (rec *Record) refill(img io.WriterAt, everywhere bool) error {
+	var where []layout.Span
+	for _, l := range rec.tail {
+		if l.Span.Count == 1 {
+			where = append(where, l.Span)
+		}
+	}
+	if everywhere {
+		where = []layout.Span{rec.Whole()}
 	}
 	b := make([]byte, rec.SectorSize)
-	for _, l := range rec.tail {
-		if l.Span.Count != 1 || rec.states.get(l.Span.Start) != missing {
-			continue
-		}
-		putPattern(b, l.Span.Start)
-		if _, err := img.WriteAt(b, int64(l.Span.Start)*int64(rec.SectorSize)); err != nil {
-			return err
+	for _, w := range where {
+		for _, s := range rec.states.spans(w, missing) {
+			for x := s.Start; x < s.End(); x++ {
+				if rec.MissingAs == FillPattern {
+					putPattern(b, x)
+				}
+				if _, err := img.WriteAt(b, int64(x)*int64(rec.SectorSize)); err != nil {
+					return err
+				}
+			}
 		}
 	}
 	return nil
