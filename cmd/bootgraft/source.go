@@ -24,6 +24,15 @@ type opened struct {
 	path  string
 	files []os.FileInfo // the files that are read for it
 	close func() error
+
+	damage *layout.Finding // of the record of a capture, nil if it is whole
+}
+
+// sayDamage says what is wrong with the record of a capture.
+func (o *opened) sayDamage(u *ui) {
+	if o.damage != nil {
+		u.sayf("warning: %s: %s", o.path, o.damage.Text)
+	}
 }
 
 // NextData implements image.Sparse.
@@ -119,7 +128,7 @@ func openCapture(path, record string, st os.FileInfo) (*opened, error) {
 	if r, err := os.Stat(record); err == nil {
 		files = append(files, r)
 	}
-	return &opened{Source: c, path: path, files: files, close: c.Close}, nil
+	return &opened{Source: c, path: path, files: files, close: c.Close, damage: c.Finding()}, nil
 }
 
 // openLive opens a block device as it is, if its owner says that it is

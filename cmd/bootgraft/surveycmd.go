@@ -50,6 +50,7 @@ func surveyCommand(u *ui) *cobra.Command {
 				return err
 			}
 			defer src.close()
+			src.sayDamage(u)
 			s, err := runSurvey(c, u, src)
 			if err != nil {
 				return err

@@ -75,12 +75,21 @@ func (e *engine) mend(p *pair) error {
 	return errors.Join(err, was.Close())
 }
 
+// Finding says that the record is damaged, nil if it is not.
+func (s *Source) Finding() *layout.Finding {
+	if s.rec.Damage == nil {
+		return nil
+	}
+	f := s.rec.damageFinding("the record", "")
+	return &f
+}
+
 func (rec *Record) damageFinding(name, kept string) layout.Finding {
 	at := layout.Sector(0)
 	if len(rec.Damage.Lost) > 0 {
 		at = rec.Damage.Lost[0].Start
 	}
-	text := fmt.Sprintf("%s was damaged from byte %d on: %d lines could not be proved, %d lines with one wrong byte were put right.", name, rec.Damage.Offset, rec.Damage.Lines, rec.Damage.Mended)
+	text := fmt.Sprintf("%s is damaged from byte %d on: %d lines could not be proved, %d lines with one wrong byte were put right.", name, rec.Damage.Offset, rec.Damage.Lines, rec.Damage.Mended)
 	if kept != "" {
 		text += fmt.Sprintf(" All that its checksums and the image prove was kept, the rest is read anew. The damaged record lies in %s", kept)
 	} else {

@@ -15,7 +15,7 @@ import (
 // Damage says what of a record could not be read.
 type Damage struct {
 	Lines  int64        // that could not be proved, as far as they can be counted
-	Offset int64        // byte of the record at which the first of them begins
+	Offset int64        // byte of the record at which the first damaged line begins
 	Mended int64        // lines with one wrong byte, which their checksum gave back
 	Lost   layout.Spans // sectors that the record calls known, and the image does not prove
 }
@@ -43,12 +43,13 @@ func (s *salvager) salvage(r io.Reader) error {
 	in := bufio.NewReaderSize(r, MaxLine)
 	for off := int64(0); ; {
 		raw, err := in.ReadSlice('\n')
+		clean := s.Lines == 0 && s.Mended == 0
 		if len(raw) > 0 && !s.line(raw) {
-			if s.Lines == 0 {
-				s.Offset = off
-			}
 			s.Lines++
 			s.fail(raw)
+		}
+		if clean && (s.Lines > 0 || s.Mended > 0) {
+			s.Offset = off
 		}
 		off += int64(len(raw))
 		if err == io.EOF {
