@@ -41,7 +41,7 @@ func Open(imagePath, recordPath string) (*Source, error) {
 	rec, err := ReadRecord(f)
 	var damaged *FormatError
 	if errors.As(err, &damaged) {
-		if rec, err = mendedRecord(f, imagePath); errors.As(err, &damaged) {
+		if rec, err = Salvage(f, imagePath); errors.As(err, &damaged) {
 			err = fmt.Errorf("%s: %w", recordPath, err)
 		}
 	}
@@ -59,10 +59,11 @@ func Open(imagePath, recordPath string) (*Source, error) {
 	return &Source{image.NewKnown(img, rec.unknown(), rec.State), img, rec}, nil
 }
 
-// mendedRecord reads a damaged record, and believes of it what the image
-// proves. Where it does not tell the size of a sector any more, the digests do:
+// Salvage reads a damaged record, and believes of it what the image proves:
+// Record.Damage says what is left out. A *FormatError if it is no record at all.
+// Where it does not tell the size of a sector any more, the digests do:
 // they are those of the image with sectors of one size alone.
-func mendedRecord(record io.ReaderAt, imagePath string) (*Record, error) {
+func Salvage(record io.ReaderAt, imagePath string) (*Record, error) {
 	var first *Record
 	for _, n := range []int{512, 1024, 2048, 4096} {
 		img, err := image.Open(imagePath, n)
