@@ -299,3 +299,19 @@ func TestARecordThatDoesNotTellTheDriveAnyMore(t *testing.T) {
 		}
 	}
 }
+
+// A damaged record is not believed about a sector that the image does not hold.
+func TestADamagedRecordIsComparedWithAllOfTheImage(t *testing.T) {
+	d, img, record, want := scratched(t)
+	b := bytes.Clone(record)
+	b[len(b)/2] ^= 1
+	for _, x := range []layout.Sector{0, 701, 2499, 4097, 5999} {
+		changed := bytes.Clone(img)
+		changed[x*512+9] ^= 1
+		rec := believed(t, "a changed image", b, changed, want.Geometry)
+		if rec == nil || rec.Damage == nil || !rec.Damage.Lost.Holds(x) {
+			t.Fatalf("sector %d: %+v", x, rec)
+		}
+		checkBelieved(t, "a changed image", rec, want, d(), changed, 2048)
+	}
+}
