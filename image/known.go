@@ -27,8 +27,8 @@ func (k *Known) ReadAt(p []byte, off int64) (int, error) {
 		n := int64(k.SectorSize())
 		end := min(off+int64(len(p)), k.Size())
 		asked := layout.Between(layout.Sector(off/n), layout.Sector((end+n-1)/n))
-		if hit := k.unknown.Within(asked); len(hit) > 0 {
-			return 0, &UnknownError{hit[0], k.state(hit[0].Start)}
+		if hit := k.unknown.First(asked); !hit.Empty() {
+			return 0, &UnknownError{hit, k.state(hit.Start)}
 		}
 	}
 	return k.Source.ReadAt(p, off)
@@ -40,8 +40,8 @@ func (k *Known) NextData(off int64) (start, end int64) {
 	start, end = NextData(k.Source, off)
 	n := int64(k.SectorSize())
 	gap := layout.Between(layout.Sector(off/n), layout.Sector((start+n-1)/n))
-	if hit := k.unknown.Within(gap); len(hit) > 0 {
-		return max(off, int64(hit[0].Start)*n), min(int64(hit[0].End())*n, k.Size())
+	if hit := k.unknown.First(gap); !hit.Empty() {
+		return max(off, int64(hit.Start)*n), min(int64(hit.End())*n, k.Size())
 	}
 	return start, end
 }

@@ -123,6 +123,15 @@ func (s Spans) Within(w Span) Spans {
 	return out
 }
 
+// First returns the first part of the set that lies in w, whatever the length
+// of the set; an empty span if there is none.
+func (s Spans) First(w Span) Span {
+	if i := s.find(w.Start); i < len(s) {
+		return s[i].Common(w)
+	}
+	return Span{}
+}
+
 // Outside returns the sectors of w that are not in the set.
 func (s Spans) Outside(w Span) Spans {
 	var out Spans

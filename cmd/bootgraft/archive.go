@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"os"
 
@@ -30,6 +31,10 @@ func verifyArchive(ctx context.Context, u *ui, path, record string) error {
 	}
 	defer f.Close()
 	rec, err := capture.ReadRecord(f)
+	var damaged *capture.FormatError
+	if errors.As(err, &damaged) {
+		rec, err = capture.Salvage(f, path)
+	}
 	if err != nil {
 		return fmt.Errorf("%s: %w", record, err)
 	}
@@ -38,11 +43,17 @@ func verifyArchive(ctx context.Context, u *ui, path, record string) error {
 		return sourceError(path, err)
 	}
 	defer img.Close()
-	c, err := rec.Verify(ctx, img, f)
+	c, err := rec.Verify(ctx, img)
 	if err != nil {
 		return captureError(err)
 	}
-	return u.archived(path, c)
+	if rec.Damage != nil {
+		c.Damaged = c.Damaged.Union(rec.Damage.Lost)
+	}
+	if err = u.archived(path, c); err == nil && rec.Damage != nil {
+		return coded(exitDifferent, fmt.Errorf("%w. What is proved of it is in order; the capture command that made it puts the record right", damaged))
+	}
+	return err
 }
 
 func (u *ui) archived(path string, c *capture.Check) error {

@@ -227,9 +227,10 @@ func captureError(err error) error {
 	var mismatch *capture.MismatchError
 	var space *capture.SpaceError
 	var target *capture.TargetError
+	var inUse *capture.InUseError
 	var path *fs.PathError
 	switch {
-	case errors.As(err, &other), errors.As(err, &mismatch), errors.As(err, &space), errors.As(err, &target):
+	case errors.As(err, &other), errors.As(err, &mismatch), errors.As(err, &space), errors.As(err, &target), errors.As(err, &inUse):
 		return coded(exitRefused, err)
 	case errors.Is(err, fs.ErrPermission) && errors.As(err, &path):
 		return permissionError(path.Path, path.Err)

@@ -91,6 +91,9 @@ func (f *filesFlags) run(c *cobra.Command, u *ui, args []string) error {
 		return u.refusedSource(err)
 	}
 	defer closeSource()
+	if o, ok := src.(*opened); ok {
+		o.sayDamage(u)
+	}
 	s, err := scan.Run(c.Context(), src, scan.Options{})
 	if err != nil {
 		return err

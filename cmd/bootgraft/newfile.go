@@ -44,7 +44,7 @@ func (captureFiles) Open(name string) (capture.File, error) {
 	case errors.Is(err, newfile.ErrKind):
 		return nil, &capture.TargetError{Path: name, Why: "it is not a regular file; choose another name"}
 	case errors.Is(err, newfile.ErrInUse):
-		return nil, &capture.TargetError{Path: name, Why: newfile.ErrInUse.Error()}
+		return nil, capture.ErrInUse
 	case err != nil:
 		return nil, err
 	}
@@ -54,11 +54,17 @@ func (captureFiles) Open(name string) (capture.File, error) {
 // Create implements capture.Storage.
 func (captureFiles) Create(name string) (capture.File, error) {
 	f, err := newfile.Create(name, 0)
-	if err != nil {
+	switch {
+	case errors.Is(err, newfile.ErrInUse): // another run was as quick, and it is that one's now
+		return nil, capture.ErrInUse
+	case err != nil:
 		return nil, err
 	}
 	return captureFile{f}, nil
 }
+
+// Replace implements capture.Storage.
+func (captureFiles) Replace(name, by string) error { return newfile.Replace(name, by) }
 
 // Remove implements capture.Storage.
 func (captureFiles) Remove(name string) error { return newfile.Remove(name) }

@@ -98,6 +98,7 @@ func (f *planFlags) run(c *cobra.Command, u *ui, path string) error {
 		return u.refusedSource(err)
 	}
 	defer src.close()
+	src.sayDamage(u)
 	if err := f.takeKitRules(u, src); err != nil {
 		return err
 	}

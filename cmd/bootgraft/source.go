@@ -27,6 +27,14 @@ type opened struct {
 	close    func() error
 	parts    *parts           // the pieces, if it is put together from some
 	findings []layout.Finding // what is to be said of it, accepted or not
+	damage   *layout.Finding  // of the record of a capture, nil if it is whole
+}
+
+// sayDamage says what is wrong with the record of a capture.
+func (o *opened) sayDamage(u *ui) {
+	if o.damage != nil {
+		u.sayf("warning: %s: %s", o.path, o.damage.Text)
+	}
 }
 
 // NextData implements image.Sparse.
@@ -136,7 +144,7 @@ func openCapture(path, record string, st os.FileInfo) (*opened, error) {
 	if r, err := os.Stat(record); err == nil {
 		files = append(files, r)
 	}
-	return &opened{Source: c, path: path, files: files, close: c.Close}, nil
+	return &opened{Source: c, path: path, files: files, close: c.Close, damage: c.Finding()}, nil
 }
 
 // openLive opens a block device as it is, if its owner says that it is

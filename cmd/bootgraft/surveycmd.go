@@ -51,6 +51,7 @@ func surveyCommand(u *ui) *cobra.Command {
 				return u.refusedSource(err)
 			}
 			defer src.close()
+			src.sayDamage(u)
 			s, err := runSurvey(c, u, src)
 			if err != nil {
 				return err

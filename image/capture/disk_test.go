@@ -1,8 +1,13 @@
 package capture
 
-import "os"
+import (
+	"errors"
+	"os"
 
-// Disk is a Storage of plain files, for tests; names are paths.
+	"bootgraft/safety/newfile"
+)
+
+// Disk is a Storage of the files of this machine, for tests; names are paths.
 type Disk struct{ Dir string }
 
 type diskFile struct{ *os.File }
@@ -15,8 +20,10 @@ func (f diskFile) Size() (int64, error) {
 	return st.Size(), nil
 }
 
-func (Disk) open(name string, flag int) (File, error) {
-	f, err := os.OpenFile(name, os.O_RDWR|flag, 0o600)
+func asDiskFile(f *os.File, err error) (File, error) {
+	if errors.Is(err, newfile.ErrInUse) {
+		return nil, ErrInUse
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -24,13 +31,16 @@ func (Disk) open(name string, flag int) (File, error) {
 }
 
 // Open implements Storage.
-func (d Disk) Open(name string) (File, error) { return d.open(name, 0) }
+func (Disk) Open(name string) (File, error) { return asDiskFile(newfile.Open(name, 0)) }
 
 // Create implements Storage.
-func (d Disk) Create(name string) (File, error) { return d.open(name, os.O_CREATE|os.O_EXCL) }
+func (Disk) Create(name string) (File, error) { return asDiskFile(newfile.Create(name, 0)) }
+
+// Replace implements Storage.
+func (Disk) Replace(name, by string) error { return newfile.Replace(name, by) }
 
 // Remove implements Storage.
-func (Disk) Remove(name string) error { return os.Remove(name) }
+func (Disk) Remove(name string) error { return newfile.Remove(name) }
 
 // Free implements Storage.
 func (Disk) Free() int64 { return -1 }

@@ -19,6 +19,8 @@ type engine struct {
 	watch   Observer
 	rec     *Record
 	img     File
+	record  File
+	opened  []layout.Finding // about image and record, before anything was read
 	j       *journal
 	class   *runs[Class]
 	block   layout.Sector // sectors in blockBytes
@@ -147,7 +149,7 @@ func (e *engine) finish(err error, closeFiles func() error) (*Result, error) {
 	if err == nil {
 		err = e.settle(s)
 	}
-	findings := e.findings()
+	findings := append(e.opened, e.findings()...)
 	if jerr := e.j.close(); err == nil {
 		err = jerr
 	}
@@ -183,15 +185,18 @@ func (e *engine) settle(s *stopped) error {
 	}
 	e.doing, e.at = "hashing the image file", -1
 	e.watch.Progress(e.progress())
-	size := int64(e.rec.Sectors) * int64(e.rec.SectorSize)
-	d, err := hashWhole(e.ctx, e.img, size)
-	if e.ctx.Err() != nil {
+	d, changed, err := e.lastPass()
+	switch {
+	case e.ctx.Err() != nil:
 		s.why = Interrupted
 		return nil
-	}
-	if err != nil {
+	case err != nil:
 		return err
+	case len(changed) > 0:
+		s.why = ImageChanged
+		return e.forget(changed)
 	}
+	size := int64(e.rec.Sectors) * int64(e.rec.SectorSize)
 	e.note(Line{Verb: VerbEnd, Digest: d, Numbers: []int64{size}})
 	return e.j.settle()
 }

@@ -2,10 +2,14 @@ package capture
 
 import (
 	"crypto/sha256"
+	"errors"
 	"sync"
 
 	"bootgraft/layout"
 )
+
+// heldBytes is the largest read whose line waits for that of the next.
+const heldBytes = 64 << 10
 
 // buffers is how many reads may wait to be hashed and written.
 const buffers = 16
@@ -23,6 +27,11 @@ type journal struct {
 	image, record File
 	sectorSize    int64
 	app           appender
+	before        appender      // as it was before the announcement at the end
+	about         []layout.Span // what that announces, nil if the last line is another
+	open          bool          // an announcement before it was not answered by a line
+	end           int64         // of the record
+	held          held
 	same          sameness
 	marking       chan error // of a mark that was begun, nil if none
 	marked        int64      // the line that it will name
@@ -37,7 +46,7 @@ type journal struct {
 
 func newJournal(img, record File, sectorSize int, app appender) *journal {
 	j := &journal{
-		image: img, record: record, sectorSize: int64(sectorSize), app: app,
+		image: img, record: record, sectorSize: int64(sectorSize), app: app, end: app.off,
 		jobs: make(chan job, buffers),
 		free: make(chan []byte, buffers),
 		done: make(chan struct{}),
@@ -96,28 +105,160 @@ func (j *journal) close() error {
 	return j.failed()
 }
 
-// write appends one line.
+// write appends one line. An announcement that nothing has followed makes room
+// for the next: no read is announced before the last has returned.
 func (j *journal) write(l *Line) error {
+	if l.Verb == VerbAbout {
+		j.takeBack()
+		j.before, j.about = j.app, l.Spans
+	} else if j.about != nil {
+		j.about, j.open = nil, true
+	}
+	if l.Verb == VerbAnswered {
+		j.open = false
+	}
 	off := j.app.off
-	_, err := j.record.WriteAt(j.app.line(l), off)
-	return err
+	if _, err := j.record.WriteAt(j.app.line(l), off); err != nil {
+		return err
+	}
+	if j.app.off < j.end { // something longer was taken back
+		if err := j.record.Truncate(j.app.off); err != nil {
+			return err
+		}
+	}
+	j.end = j.app.off
+	return nil
+}
+
+// takeBack lets the next line take the place of the announcement at the end.
+func (j *journal) takeBack() {
+	if j.about != nil {
+		j.app, j.about = j.before, nil
+	}
+}
+
+// answer takes the announcement at the end back, if the line says what came of
+// all that it announced. Round a bad spot every read is announced, and the
+// record would be made of little else. Its promise is kept by then: a write that
+// is torn loses, at worst, what is in the image already.
+func (j *journal) answer(l *Line) error {
+	switch l.Verb {
+	case VerbGood, VerbFailed, VerbTight, VerbMissing:
+	default:
+		return nil
+	}
+	for _, a := range j.about {
+		if !l.Span.Covers(a) {
+			return nil
+		}
+	}
+	if j.about == nil {
+		return nil
+	}
+	j.takeBack()
+	if !j.open { // else an older announcement would seem to be the last word
+		return nil
+	}
+	return j.write(&Line{Verb: VerbAnswered})
+}
+
+// append writes what is held back, and then a line that comes after it.
+func (j *journal) append(l *Line) error {
+	return errors.Join(j.answer(l), j.release(), j.write(l))
+}
+
+// held is what was read in small reads side by side, which become one line: it
+// is in the image already, and the record does not say so yet. If the run is
+// cut off before, it is read again. There are two runs of it in one block, as a
+// bad spot is approached from both sides.
+type held struct {
+	low, high layout.Span // of no sectors if nothing is held
+	used      bool
+	data      []byte // of the block in which both lie
+}
+
+// takes adds a span to what is held, unless it lies beside none of it.
+func (h *held) takes(s layout.Span) bool {
+	switch {
+	case h.low.Empty():
+		h.low = s
+	case s.Start == h.low.End():
+		h.low.Count += s.Count
+	case s.End() == h.low.Start:
+		h.low = layout.Between(s.Start, h.low.End())
+	case !h.high.Empty() && s.End() == h.high.Start:
+		h.high = layout.Between(s.Start, h.high.End())
+	case !h.high.Empty() && s.Start == h.high.End():
+		h.high.Count += s.Count
+	case h.high.Empty() && s.Start > h.low.End():
+		h.high = s
+	default:
+		return false
+	}
+	if !h.high.Empty() && h.low.End() == h.high.Start {
+		h.low, h.high = layout.Between(h.low.Start, h.high.End()), layout.Span{}
+	}
+	return true
+}
+
+// hold takes a small read in.
+func (j *journal) hold(s layout.Span, b []byte, used bool) error {
+	h := &j.held
+	if h.data == nil {
+		h.data = make([]byte, blockBytes)
+	}
+	if !j.inHeldBlock(s) || h.used != used || !h.takes(s) {
+		if err := j.release(); err != nil {
+			return err
+		}
+		h.low = s
+	}
+	h.used = used
+	copy(h.data[int64(s.Start)*j.sectorSize%blockBytes:], b)
+	return nil
+}
+
+// inHeldBlock tells whether a span lies in the block of which something is held.
+func (j *journal) inHeldBlock(s layout.Span) bool {
+	block := layout.Sector(blockBytes / j.sectorSize)
+	return !j.held.low.Empty() && j.held.low.Start/block == s.Start/block
+}
+
+// release writes the lines of what is held.
+func (j *journal) release() error {
+	for _, s := range []*layout.Span{&j.held.low, &j.held.high} {
+		if s.Empty() {
+			continue
+		}
+		from := int64(s.Start) * j.sectorSize % blockBytes
+		b := j.held.data[from : from+int64(s.Count)*j.sectorSize]
+		l := Line{Verb: VerbGood, Span: *s, Digest: sha256.Sum256(b)}
+		*s = layout.Span{}
+		j.same.see(l.Span, l.Digest, b, j.held.used)
+		if err := errors.Join(j.answer(&l), j.write(&l)); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 func (j *journal) note(l Line) {
-	j.do(func() error { return j.write(&l) })
+	j.do(func() error { return j.append(&l) })
 }
 
 // keep stores what was read and then says so. It takes buf over.
 func (j *journal) keep(l Line, buf []byte, used bool) {
 	store := func() error {
 		b := buf[:int64(l.Span.Count)*j.sectorSize]
+		if _, err := j.image.WriteAt(b, int64(l.Span.Start)*j.sectorSize); err != nil {
+			return err
+		}
+		if len(b) <= heldBytes {
+			return j.hold(l.Span, b, used)
+		}
 		l.Digest = sha256.Sum256(b)
 		j.same.see(l.Span, l.Digest, b, used)
-		_, err := j.image.WriteAt(b, int64(l.Span.Start)*j.sectorSize)
-		if err == nil {
-			err = j.write(&l)
-		}
-		return err
+		return j.append(&l)
 	}
 	j.jobs <- job{store, func() { j.free <- buf }}
 }
@@ -127,6 +268,9 @@ func (j *journal) keep(l Line, buf []byte, used bool) {
 func (j *journal) mark() {
 	j.do(func() error {
 		if err := j.markDone(); err != nil {
+			return err
+		}
+		if err := j.release(); err != nil {
 			return err
 		}
 		j.marking, j.marked = make(chan error, 1), j.app.lines+1
@@ -143,7 +287,7 @@ func (j *journal) markDone() error {
 	err := <-j.marking
 	j.marking = nil
 	if err == nil {
-		err = j.write(&Line{Verb: VerbSync, Numbers: []int64{j.marked}})
+		err = j.append(&Line{Verb: VerbSync, Numbers: []int64{j.marked}})
 	}
 	if err == nil {
 		err = j.record.Sync()
@@ -169,7 +313,11 @@ func (j *journal) settle() error {
 // promise writes a line and returns when it is durable.
 func (j *journal) promise(l Line) error {
 	j.do(func() error {
-		if err := j.write(&l); err != nil {
+		put := j.append
+		if l.Verb == VerbAbout && j.inHeldBlock(l.Spans[0]) { // what is held may go on growing
+			put = j.write
+		}
+		if err := put(&l); err != nil {
 			return err
 		}
 		return j.record.Sync()

@@ -72,32 +72,31 @@ type merger struct {
 }
 
 func (m *merger) begin(t Target) (closeFiles func() error, err error) {
-	record, img, fresh, err := t.openBoth()
+	p, err := t.open()
 	if err != nil {
 		return nil, err
 	}
-	closeFiles = func() error { return errors.Join(img.Close(), record.Close()) }
-	if !fresh {
-		return nil, errors.Join(fmt.Errorf("%s exists: a merge makes a new capture", t.record()), closeFiles())
+	if !p.recordMade {
+		return nil, errors.Join(&TargetError{t.Image, fmt.Sprintf("%s exists, and a merge makes a new capture; choose another name", t.record())}, p.undo())
 	}
-	m.e = engine{Options: Options{Time: m.o.Time}.withDefaults(), ctx: m.ctx, img: img}
+	m.e = engine{Options: Options{Time: m.o.Time}.withDefaults(), ctx: m.ctx, img: p.image, record: p.record}
 	g := m.a.rec.Geometry
-	if err = m.e.begin(g, record); err == nil {
+	if err = m.e.begin(g); err == nil {
 		err = m.e.makeRoom(0, t)
 	}
 	if err == nil {
-		err = m.e.beginRun(record, nil)
+		err = m.e.beginRun(nil)
 	}
 	if err != nil {
-		return nil, errors.Join(err, closeFiles(), t.Storage.Remove(t.Image), t.Storage.Remove(t.record()))
+		return nil, errors.Join(err, p.undo())
 	}
-	m.e.j = newJournal(img, record, g.SectorSize, m.e.rec.end)
+	m.e.j = newJournal(p.image, p.record, g.SectorSize, m.e.rec.end)
 	m.e.rec.live = true
 	m.e.class = newRuns[Class](g.Sectors)
 	for i, s := range []*Source{m.a, m.b} {
 		m.e.note(Line{Verb: VerbFrom, Numbers: []int64{int64(i + 1)}, Texts: []string{filepath.Base(s.file.Name())}})
 	}
-	return closeFiles, nil
+	return p.close, nil
 }
 
 // blocks goes through the disk block by block.

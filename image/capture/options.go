@@ -56,6 +56,11 @@ const (
 	BadSpent    Stop = "bad-spent"
 	Interrupted Stop = "interrupted"
 	NoSpace     Stop = "no-space"
+
+	// ImageChanged: somebody has changed the image since the drive was read.
+	// What changed counts as unread from now on; the finding image-changed says
+	// where.
+	ImageChanged Stop = "image-changed"
 )
 
 // Result is what a run ended with. It sums up all runs of this capture.

@@ -35,68 +35,133 @@ func (e *engine) prepare(t Target) (closeFiles func() error, err error) {
 	if err := g.check(); err != nil {
 		return nil, err
 	}
-	record, img, fresh, err := t.openBoth()
+	p, err := t.open()
 	if err != nil {
 		return nil, err
 	}
-	e.img = img
-	closeFiles = func() error { return errors.Join(img.Close(), record.Close()) }
-	if err = e.load(g, record, fresh, t); err != nil {
-		err = errors.Join(err, closeFiles())
-		if fresh { // nothing was read: leave nothing behind
-			err = errors.Join(err, t.Storage.Remove(t.Image), t.Storage.Remove(t.record()))
-		}
-		return nil, err
+	e.img, e.record = p.image, p.record
+	if err = e.load(g, p); err != nil {
+		return nil, errors.Join(err, p.undo())
 	}
-	e.j = newJournal(img, record, g.SectorSize, e.rec.end)
+	e.j = newJournal(e.img, e.record, g.SectorSize, e.rec.end)
 	e.rec.live, e.rec.tail = true, nil
 	e.start()
-	return closeFiles, nil
+	return p.close, nil
 }
 
-func (e *engine) load(g Geometry, record File, fresh bool, t Target) error {
+func (e *engine) load(g Geometry, p *pair) error {
 	size, err := e.img.Size()
 	if err != nil {
 		return err
 	}
-	if !fresh {
-		e.rec, err = readFrom(record)
-		var f *FormatError
-		if errors.As(err, &f) && size == 0 && f.Offset < openingMost {
-			fresh = true // cut off while the record was begun: nothing was read
-		} else if err != nil {
-			return fmt.Errorf("%s: %w", t.record(), err)
+	fresh := p.recordMade
+	if !fresh && size == 0 {
+		// Cut off while the record was begun: nothing was read.
+		if fresh, err = isTornOpening(p.record); err != nil {
+			return err
 		}
 	}
 	if fresh {
-		if err := e.begin(g, record); err != nil {
-			return err
-		}
+		err = e.begin(g)
+	} else {
+		e.rec, err = readFrom(p.record)
+	}
+	var f *FormatError
+	if errors.As(err, &f) {
+		e.rec, err = salvageFor(p, g, size)
+	}
+	if err != nil {
+		return err
 	}
 	if err := e.rec.sameGeometry(g); err != nil {
 		return err
 	}
-	if err := e.makeRoom(size, t); err != nil {
-		return err
-	}
-	if err := record.Truncate(e.rec.end.off); err != nil {
+	if err := e.makeRoom(size, p.Target); err != nil {
 		return err
 	}
 	broken, err := e.rec.checkTail(e.img)
 	if err != nil {
 		return err
 	}
+	for _, s := range broken {
+		e.rec.states.set(s, left)
+	}
+	changed, err := e.whatChanged()
+	if err != nil {
+		return err
+	}
+	for _, s := range changed {
+		e.rec.states.set(s, left)
+	}
 	if err := e.sameDrive(); err != nil {
 		return err
 	}
-	if err := e.rec.refill(e.img); err != nil {
+	if e.rec.Damage != nil {
+		if err := e.mend(p); err != nil {
+			return err
+		}
+	}
+	if err := e.record.Truncate(e.rec.end.off); err != nil {
 		return err
 	}
-	return e.beginRun(record, broken)
+	if err := e.rec.refill(e.img, len(changed) > 0); err != nil {
+		return err
+	}
+	return e.beginRun(broken.Union(changed))
 }
 
-// openingMost is more than the opening of a record takes, in bytes.
-const openingMost = 8 << 10
+// whatChanged looks for traces of somebody having changed the image since the
+// drive was read. It looks at a few spans, and at those that tell one drive from
+// another; if one of them is not what was read, it looks at all.
+func (e *engine) whatChanged() (layout.Spans, error) {
+	prints, err := e.rec.telling(e.img)
+	if err != nil {
+		return nil, err
+	}
+	few := e.rec.sample()
+	bad, err := e.rec.changed(e.img, func(s layout.Span) bool {
+		return few(s) || slices.ContainsFunc(prints, s.Holds)
+	})
+	if err != nil || len(bad) == 0 {
+		return nil, err
+	}
+	bad, err = e.rec.changed(e.img, func(layout.Span) bool { return true })
+	if err == nil {
+		e.opened = append(e.opened, imageChanged(bad))
+	}
+	return bad, err
+}
+
+func imageChanged(s layout.Spans) layout.Finding {
+	places := s[0].String()
+	for _, p := range s[1:min(len(s), 4)] {
+		places += ", " + p.String()
+	}
+	if n := len(s) - 4; n > 0 {
+		places += fmt.Sprintf(" and %d more", n)
+	}
+	return layout.Warningf("image-changed", s[0].Start,
+		"%d sectors in spans of the image that are no longer what was read from the drive: %s. Something else has written into the image, or its disk is failing. They count as unread and are read anew as long as the drive answers; find out what changed them before you trust the disk", s.Sectors(), places)
+}
+
+// lastPass hashes the image, and compares it with all that the record says.
+func (e *engine) lastPass() (Digest, layout.Spans, error) {
+	rec, err := readFrom(e.record)
+	if err != nil {
+		return Digest{}, nil, fmt.Errorf("the record that was just written: %w", err)
+	}
+	return rec.hashAndCompare(e.ctx, e.img)
+}
+
+// forget counts what was changed in the image as unread.
+func (e *engine) forget(changed layout.Spans) error {
+	e.opened = append(e.opened, imageChanged(changed))
+	for _, s := range changed {
+		e.note(Line{Verb: VerbLeft, Span: s})
+	}
+	e.note(Line{Verb: VerbStop, Texts: []string{string(ImageChanged)}})
+	return e.j.settle()
+}
 
 func readFrom(f File) (*Record, error) {
 	size, err := f.Size()
@@ -107,18 +172,18 @@ func readFrom(f File) (*Record, error) {
 }
 
 // begin writes the opening of a new record.
-func (e *engine) begin(g Geometry, record File) (err error) {
+func (e *engine) begin(g Geometry) (err error) {
 	var a appender
-	if err := record.Truncate(0); err != nil {
+	if err := e.record.Truncate(0); err != nil {
 		return err
 	}
-	if _, err := record.WriteAt(a.opening(g), 0); err != nil {
+	if _, err := e.record.WriteAt(a.opening(g), 0); err != nil {
 		return err
 	}
-	if err := record.Sync(); err != nil {
+	if err := e.record.Sync(); err != nil {
 		return err
 	}
-	e.rec, err = readFrom(record)
+	e.rec, err = readFrom(e.record)
 	return err
 }
 
@@ -186,19 +251,28 @@ func (rec *Record) stillStored(l *Line) (want Digest, ok bool) {
 }
 
 // refill puts the fill for missing sectors once more where no mark says that
-// it is in the image.
-func (rec *Record) refill(img io.WriterAt) error {
-	if rec.MissingAs != FillPattern {
-		return nil
+// it is in the image, or everywhere.
+func (rec *Record) refill(img io.WriterAt, everywhere bool) error {
+	var where []layout.Span
+	for _, l := range rec.tail {
+		if l.Span.Count == 1 {
+			where = append(where, l.Span)
+		}
+	}
+	if everywhere {
+		where = []layout.Span{rec.Whole()}
 	}
 	b := make([]byte, rec.SectorSize)
-	for _, l := range rec.tail {
-		if l.Span.Count != 1 || rec.states.get(l.Span.Start) != missing {
-			continue
-		}
-		putPattern(b, l.Span.Start)
-		if _, err := img.WriteAt(b, int64(l.Span.Start)*int64(rec.SectorSize)); err != nil {
-			return err
+	for _, w := range where {
+		for _, s := range rec.states.spans(w, missing) {
+			for x := s.Start; x < s.End(); x++ {
+				if rec.MissingAs == FillPattern {
+					putPattern(b, x)
+				}
+				if _, err := img.WriteAt(b, int64(x)*int64(rec.SectorSize)); err != nil {
+					return err
+				}
+			}
 		}
 	}
 	return nil
@@ -339,14 +413,14 @@ func nth(s layout.Spans, i layout.Sector) layout.Sector {
 }
 
 // beginRun writes the line with which every run begins.
-func (e *engine) beginRun(record File, broken layout.Spans) error {
+func (e *engine) beginRun(broken layout.Spans) error {
 	lines := []Line{{Verb: VerbRun, Numbers: []int64{int64(e.rec.Runs + 1)}, Time: e.Time.Now()}}
 	for _, s := range broken {
 		lines = append(lines, Line{Verb: VerbLeft, Span: s})
 	}
 	for i := range lines {
 		off := e.rec.end.off
-		if _, err := record.WriteAt(e.rec.end.line(&lines[i]), off); err != nil {
+		if _, err := e.record.WriteAt(e.rec.end.line(&lines[i]), off); err != nil {
 			return err
 		}
 		if err := e.rec.apply(&lines[i]); err != nil {
@@ -357,8 +431,8 @@ func (e *engine) beginRun(record File, broken layout.Spans) error {
 		return err
 	}
 	off := e.rec.end.off
-	if _, err := record.WriteAt(e.rec.end.line(&Line{Verb: VerbSync, Numbers: []int64{e.rec.end.lines + 1}}), off); err != nil {
+	if _, err := e.record.WriteAt(e.rec.end.line(&Line{Verb: VerbSync, Numbers: []int64{e.rec.end.lines + 1}}), off); err != nil {
 		return err
 	}
-	return record.Sync()
+	return e.record.Sync()
 }

@@ -78,8 +78,19 @@ type Record struct {
 	tail      []tailLine    // lines about the image after the last mark
 	weak      *runs[bool]   // known, but a later look failed
 	end       appender
-	powerOff  bool // the drive went, or hung, since the last look
-	live      bool // of a run that goes on: its own lines need no check
+	powerOff  bool         // the drive went, or hung, since the last look
+	live      bool         // of a run that goes on: its own lines need no check
+	sums      []stored     // of the lines about what the image holds
+	summed    *runs[int32] // which of them is the last about a sector, from 1
+	Damage    *Damage      // nil if every line of the record is as it was written
+	salvaged  bool         // the lines may have gaps
+	sized     bool         // salvaged: the record tells the size of the drive
+}
+
+// stored is what the image holds in a span, by a line of the record.
+type stored struct {
+	span layout.Span
+	sum  Digest
 }
 
 // tailLine is a line about the image that no mark covers yet.
@@ -96,7 +107,9 @@ const maxTail = 1 << 18
 // the record; those beyond keep digests alone.
 const maxUnstable = 4096
 
-// ReadRecord reads a whole record, in memory that does not grow with it.
+// ReadRecord reads a whole record. In memory it keeps the changes from sector to
+// sector, and one digest for each line about data. A record that is damaged is
+// a *FormatError.
 func ReadRecord(r io.Reader) (*Record, error) {
 	s := NewScanner(r)
 	rec := &Record{twins: map[layout.Sector][]Variant{}}
@@ -164,10 +177,16 @@ func (rec *Record) readOpening(s *Scanner) error {
 	if err := rec.Geometry.check(); err != nil {
 		return s.fail("%v", err)
 	}
-	rec.states, rec.looks = newRuns[state](rec.Sectors), newRuns[uint8](rec.Sectors)
-	rec.origins, rec.weak = newRuns[uint16](rec.Sectors), newRuns[bool](rec.Sectors)
+	rec.room()
 	rec.Lines = s.line
 	return nil
+}
+
+// room makes room for what is said of sectors, once their number is known.
+func (rec *Record) room() {
+	rec.states, rec.looks = newRuns[state](rec.Sectors), newRuns[uint8](rec.Sectors)
+	rec.origins, rec.weak = newRuns[uint16](rec.Sectors), newRuns[bool](rec.Sectors)
+	rec.summed = newRuns[int32](rec.Sectors)
 }
 
 func (g Geometry) check() error {
@@ -203,12 +222,14 @@ func (rec *Record) apply(l *Line) error {
 	case VerbMissing, VerbHung:
 		rec.powerOff = rec.powerOff || l.Verb == VerbHung
 		return rec.remember(l)
-	case VerbGood, VerbUnstable:
-		if err := rec.remember(l); err != nil {
+	case VerbUnstable:
+		if err := rec.applyUnstable(l); err != nil {
 			return err
 		}
-		if l.Verb == VerbUnstable {
-			return rec.applyUnstable(l)
+		return rec.remember(l)
+	case VerbGood:
+		if err := rec.remember(l); err != nil {
+			return err
 		}
 		rec.looks.set(l.Span, 1)
 	case VerbAgain:
@@ -231,6 +252,13 @@ func (rec *Record) apply(l *Line) error {
 // remember keeps a line about the image until a mark covers it.
 func (rec *Record) remember(l *Line) error {
 	if rec.live {
+		return nil
+	}
+	if sum, ok := l.stored(); ok && len(rec.sums) < 1<<31-1 {
+		rec.sums = append(rec.sums, stored{l.Span, sum})
+		rec.summed.set(l.Span, int32(len(rec.sums)))
+	}
+	if rec.salvaged { // all of it is compared with the image
 		return nil
 	}
 	if len(rec.tail) >= maxTail {
@@ -257,7 +285,7 @@ func (rec *Record) applyEvent(l *Line) error {
 		if rec.Runs == 0 {
 			rec.Started = l.Time
 		}
-		rec.Runs++
+		rec.Runs = int(max(int64(rec.Runs)+1, min(l.Numbers[0], 1<<31-1)))
 		rec.Stopped = ""
 	case VerbGone:
 		rec.powerOff = true

@@ -8,10 +8,11 @@ import (
 )
 
 // runs gives every sector of a disk one value, and stores only where the value
-// changes: 16 bytes a change, whatever the size of the disk.
+// changes: 16 bytes a change, whatever the size of the disk. The changes lie in
+// chunks, so that one more among hundreds of thousands moves a few of them.
 type runs[V comparable] struct {
-	whole layout.Sector
-	at    []run[V]
+	whole  layout.Sector
+	chunks [][]run[V] // none is empty
 }
 
 type run[V comparable] struct {
@@ -19,25 +20,55 @@ type run[V comparable] struct {
 	value V
 }
 
+// mostRuns is how many runs one chunk holds before it becomes two.
+const mostRuns = 512
+
 func newRuns[V comparable](whole layout.Sector) *runs[V] {
 	var zero V
-	return &runs[V]{whole: whole, at: []run[V]{{0, zero}}}
+	return &runs[V]{whole: whole, chunks: [][]run[V]{{{0, zero}}}}
 }
 
-// index returns which run holds sector x.
-func (r *runs[V]) index(x layout.Sector) int {
-	return sort.Search(len(r.at), func(i int) bool { return r.at[i].start > x }) - 1
+// place is where a run lies: its chunk, and its number in it.
+type place struct{ chunk, i int }
+
+func (r *runs[V]) at(p place) run[V] { return r.chunks[p.chunk][p.i] }
+
+// find returns the place of the run that holds sector x.
+func (r *runs[V]) find(x layout.Sector) place {
+	c := max(0, sort.Search(len(r.chunks), func(i int) bool { return r.chunks[i][0].start > x })-1)
+	in := r.chunks[c]
+	return place{c, max(0, sort.Search(len(in), func(i int) bool { return in[i].start > x })-1)}
 }
 
-// end returns the first sector after run i.
-func (r *runs[V]) end(i int) layout.Sector {
-	if i+1 < len(r.at) {
-		return r.at[i+1].start
+// after returns the place behind p.
+func (r *runs[V]) after(p place) (place, bool) {
+	if p.i++; p.i < len(r.chunks[p.chunk]) {
+		return p, true
+	}
+	p = place{p.chunk + 1, 0}
+	return p, p.chunk < len(r.chunks)
+}
+
+// before returns the place ahead of p.
+func (r *runs[V]) before(p place) (place, bool) {
+	if p.i > 0 {
+		return place{p.chunk, p.i - 1}, true
+	}
+	if p.chunk == 0 {
+		return p, false
+	}
+	return place{p.chunk - 1, len(r.chunks[p.chunk-1]) - 1}, true
+}
+
+// end returns the first sector after the run at p.
+func (r *runs[V]) end(p place) layout.Sector {
+	if q, ok := r.after(p); ok {
+		return r.at(q).start
 	}
 	return r.whole
 }
 
-func (r *runs[V]) get(x layout.Sector) V { return r.at[r.index(x)].value }
+func (r *runs[V]) get(x layout.Sector) V { return r.at(r.find(x)).value }
 
 // set gives every sector of s the value v. What lies outside the disk is
 // ignored.
@@ -46,29 +77,53 @@ func (r *runs[V]) set(s layout.Span, v V) {
 	if s.Empty() {
 		return
 	}
-	i, j := r.index(s.Start), r.index(s.Last())
-	after, last := r.end(j), r.at[j].value
+	from, to := r.find(s.Start), r.find(s.Last())
+	if from == to && r.at(from).value == v {
+		return
+	}
+	rest, last := r.end(to), r.at(to).value
 	var put [3]run[V]
 	n := 0
-	if r.at[i].start < s.Start {
-		put[n] = r.at[i]
+	if r.at(from).start < s.Start {
+		put[n] = r.at(from)
 		n++
-	} else if i > 0 && r.at[i-1].value == v {
-		i--
-		put[n] = r.at[i]
+	} else if p, ok := r.before(from); ok && r.at(p).value == v {
+		from = p
+		put[n] = r.at(p)
 		n++
 	}
 	if n == 0 || put[n-1].value != v {
 		put[n] = run[V]{s.Start, v}
 		n++
 	}
-	if s.End() < after && last != v {
+	if s.End() < rest && last != v {
 		put[n] = run[V]{s.End(), last}
 		n++
-	} else if s.End() == after && j+1 < len(r.at) && r.at[j+1].value == v {
-		j++
+	} else if q, ok := r.after(to); s.End() == rest && ok && r.at(q).value == v {
+		to = q
 	}
-	r.at = slices.Replace(r.at, i, j+1, put[:n]...)
+	r.replace(from, to, put[:n])
+}
+
+// replace puts runs, at least one, in place of those from one to another.
+func (r *runs[V]) replace(from, to place, put []run[V]) {
+	if from.chunk == to.chunk {
+		r.chunks[from.chunk] = slices.Replace(r.chunks[from.chunk], from.i, to.i+1, put...)
+	} else {
+		r.chunks[from.chunk] = append(r.chunks[from.chunk][:from.i], put...)
+		gone := to.chunk
+		if rest := r.chunks[to.chunk][to.i+1:]; len(rest) > 0 {
+			r.chunks[to.chunk] = rest
+		} else {
+			gone++
+		}
+		r.chunks = slices.Delete(r.chunks, from.chunk+1, gone)
+	}
+	if c := r.chunks[from.chunk]; len(c) > mostRuns {
+		half := slices.Clone(c[len(c)/2:])
+		r.chunks[from.chunk] = c[:len(c)/2]
+		r.chunks = slices.Insert(r.chunks, from.chunk+1, half)
+	}
 }
 
 // each calls f for every run in w, in order, cut to w, until f says no.
@@ -77,8 +132,8 @@ func (r *runs[V]) each(w layout.Span, f func(layout.Span, V) bool) {
 	if w.Empty() {
 		return
 	}
-	for i := r.index(w.Start); i < len(r.at) && r.at[i].start < w.End(); i++ {
-		if !f(layout.Between(r.at[i].start, r.end(i)).Common(w), r.at[i].value) {
+	for p, ok := r.find(w.Start), true; ok && r.at(p).start < w.End(); p, ok = r.after(p) {
+		if !f(layout.Between(r.at(p).start, r.end(p)).Common(w), r.at(p).value) {
 			return
 		}
 	}

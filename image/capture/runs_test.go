@@ -2,10 +2,36 @@ package capture
 
 import (
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"bootgraft/layout"
 )
+
+// More changes than one chunk holds, in any order and of any length.
+func TestRunsOfManyChunks(t *testing.T) {
+	rng := rand.New(rand.NewPCG(7, 1))
+	const whole = 12 * mostRuns
+	r, model := newRuns[int](whole), make([]int, whole)
+	for i := range 6000 {
+		s := layout.Span{Start: layout.Sector(rng.IntN(whole)), Count: 1}
+		if i%600 == 599 {
+			s.Count = layout.Sector(rng.IntN(2 * mostRuns))
+		}
+		v := rng.IntN(3)
+		r.set(s, v)
+		for x := s.Start; x < min(s.End(), whole); x++ {
+			model[x] = v
+		}
+		if i%200 == 0 {
+			checkRuns(t, r, model)
+		}
+	}
+	if len(r.chunks) < 3 {
+		t.Fatalf("%d chunks: the test is of no use", len(r.chunks))
+	}
+	checkRuns(t, r, model)
+}
 
 // The model is the plainest there is: one value a sector.
 func TestRunsAgainstOneValueASector(t *testing.T) {
@@ -29,12 +55,13 @@ func checkRuns(t *testing.T, r *runs[int], model []int) {
 	t.Helper()
 	for x, want := range model {
 		if got := r.get(layout.Sector(x)); got != want {
-			t.Fatalf("sector %d has %d, want %d; runs %v", x, got, want, r.at)
+			t.Fatalf("sector %d has %d, want %d; runs %v", x, got, want, r.chunks)
 		}
 	}
-	for i := 1; i < len(r.at); i++ {
-		if r.at[i].start <= r.at[i-1].start || r.at[i].value == r.at[i-1].value {
-			t.Fatalf("runs are not in their shortest form: %v", r.at)
+	at := slices.Concat(r.chunks...)
+	for i := 1; i < len(at); i++ {
+		if at[i].start <= at[i-1].start || at[i].value == at[i-1].value {
+			t.Fatalf("runs are not in their shortest form: %v", at)
 		}
 	}
 	var n layout.Sector

@@ -3,6 +3,7 @@ package capture
 import (
 	"bufio"
 	"bytes"
+	"errors"
 	"fmt"
 	"hash/crc32"
 	"io"
@@ -63,10 +64,23 @@ type Scanner struct {
 // NewScanner reads a record from its beginning.
 func NewScanner(r io.Reader) *Scanner { return &Scanner{r: bufio.NewReaderSize(r, MaxLine)} }
 
-// Next returns the next whole line, or io.EOF. A last line without its end was
-// being written when the run was cut off: it is left out, and Torn says so.
+// Next returns the next whole line, or io.EOF. A last line that is not whole was
+// being written when the run was cut off: it is left out, and Torn says so. It
+// may end as a line does, where it was written over an announcement.
 // Everything else that is not right is a FormatError.
 func (s *Scanner) Next() (Line, error) {
+	l, err := s.next()
+	var f *FormatError
+	if errors.As(err, &f) {
+		if _, more := s.r.Peek(1); more == io.EOF && s.line > 0 {
+			s.torn = true
+			return Line{}, io.EOF
+		}
+	}
+	return l, err
+}
+
+func (s *Scanner) next() (Line, error) {
 	raw, err := s.r.ReadSlice('\n')
 	switch {
 	case err == io.EOF:
@@ -105,6 +119,62 @@ func (s *Scanner) fail(why string, args ...any) error {
 // Torn tells, after io.EOF, whether the file ended in mid-line.
 func (s *Scanner) Torn() bool { return s.torn }
 
+// openingVerbs are those of the lines that open every record, the words left out.
+var openingVerbs = []Verb{VerbRecord, VerbDisk, VerbDrive, VerbMissingAs}
+
+// isTornOpening tells whether a file is the beginning of the opening of a
+// record and nothing else: a run was cut off while it wrote that, and no sector
+// had been read. Of an opening that is whole this is not said.
+func isTornOpening(f File) (bool, error) {
+	size, err := f.Size()
+	if err != nil || size > MaxLine {
+		return false, err
+	}
+	have := make([]byte, size)
+	if n, err := f.ReadAt(have, 0); int64(n) < size {
+		return false, err
+	}
+	var a appender
+	fixed := a.words()
+	if len(have) <= len(fixed) {
+		return bytes.HasPrefix(fixed, have), nil
+	}
+	if !bytes.HasPrefix(have, fixed) {
+		return false, nil
+	}
+	s := NewScanner(bytes.NewReader(have))
+	for next := 0; ; {
+		l, err := s.Next()
+		switch {
+		case err == io.EOF:
+			rest := have[s.off:]
+			return next < len(openingVerbs) && beginsLine(rest, openingVerbs[next]), nil
+		case err != nil:
+			return false, nil // what does not read as a record is something else
+		case l.Verb == VerbWords:
+		case next == len(openingVerbs) || l.Verb != openingVerbs[next]:
+			return false, nil
+		default:
+			next++
+		}
+	}
+}
+
+// beginsLine tells whether what is left of a torn line may be of that verb.
+func beginsLine(torn []byte, v Verb) bool {
+	for _, c := range torn[:min(8, len(torn))] {
+		if !bytes.ContainsRune([]byte("0123456789abcdef"), rune(c)) {
+			return false
+		}
+	}
+	if len(torn) <= 8 {
+		return true
+	}
+	want := " " + string(v) + " "
+	n := min(len(torn)-8, len(want))
+	return string(torn[8:8+n]) == want[:n]
+}
+
 // appender makes the lines of a record, each with its checksum.
 type appender struct {
 	sum   uint32
@@ -122,12 +192,18 @@ func (a *appender) line(l *Line) []byte {
 	return out
 }
 
-// opening returns the lines with which every record begins.
-func (a *appender) opening(g Geometry) []byte {
+// words returns the lines for people, which are the same in every record.
+func (a *appender) words() []byte {
 	var out []byte
 	for _, w := range words {
 		out = append(out, a.line(&Line{Verb: VerbWords, Texts: []string{w}})...)
 	}
+	return out
+}
+
+// opening returns the lines with which every record begins.
+func (a *appender) opening(g Geometry) []byte {
+	out := a.words()
 	kind := "fixed"
 	if g.Identity.Removable {
 		kind = "removable"

@@ -270,6 +270,9 @@ func (m *memory) Create(name string) (File, error) {
 	if err := m.op(); err != nil {
 		return nil, err
 	}
+	if m.files[name] != nil {
+		return nil, fs.ErrExist
+	}
 	m.files[name] = &memFile{m: m}
 	return m.files[name], nil
 }
@@ -281,6 +284,17 @@ func (m *memory) Remove(name string) error {
 		return err
 	}
 	delete(m.files, name)
+	return nil
+}
+
+func (m *memory) Replace(name, by string) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if err := m.op(); err != nil {
+		return err
+	}
+	m.files[name] = m.files[by]
+	delete(m.files, by)
 	return nil
 }
 

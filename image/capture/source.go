@@ -1,7 +1,6 @@
 package capture
 
 import (
-	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io"
@@ -24,6 +23,12 @@ type Source struct {
 
 // Open opens a capture. record may be empty for the record beside the image.
 // Files that do not fit together are a *MismatchError.
+//
+// What is promised of the contents: the image has the size of the drive, and 16
+// spans spread over it are compared with their SHA-256. That finds another
+// image, or one that was emptied; a few changed sectors only Verify is sure to
+// find. Of a damaged record what can be proved is used, and then all of the
+// image is compared; the rest counts as unread, and Record.Damage is set.
 func Open(imagePath, recordPath string) (*Source, error) {
 	if recordPath == "" {
 		recordPath = imagePath + RecordSuffix
@@ -34,18 +39,57 @@ func Open(imagePath, recordPath string) (*Source, error) {
 	}
 	defer f.Close()
 	rec, err := ReadRecord(f)
+	var damaged *FormatError
+	if errors.As(err, &damaged) {
+		if rec, err = Salvage(f, imagePath); errors.As(err, &damaged) {
+			err = fmt.Errorf("%s: %w", recordPath, err)
+		}
+	}
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", recordPath, err)
+		return nil, err
 	}
 	rec.suspectWindow()
 	img, err := image.Open(imagePath, rec.SectorSize)
 	if err != nil {
 		return nil, err
 	}
-	if err = rec.fits(img, f); err != nil {
+	if err = rec.fits(img); err != nil {
 		return nil, errors.Join(err, img.Close())
 	}
 	return &Source{image.NewKnown(img, rec.unknown(), rec.State), img, rec}, nil
+}
+
+// Salvage reads a damaged record, and believes of it what the image proves:
+// Record.Damage says what is left out. A *FormatError if it is no record at all.
+// Where it does not tell the size of a sector any more, the digests do:
+// they are those of the image with sectors of one size alone.
+func Salvage(record io.ReaderAt, imagePath string) (*Record, error) {
+	var first *Record
+	for _, n := range []int{512, 1024, 2048, 4096} {
+		img, err := image.Open(imagePath, n)
+		if err != nil {
+			return nil, err
+		}
+		hint := Geometry{Sectors: image.Sectors(img), SectorSize: n, MissingAs: FillPattern}
+		rec, err := salvageRecord(io.NewSectionReader(record, 0, 1<<62), hint)
+		if err != nil {
+			return nil, errors.Join(err, img.Close())
+		}
+		var proved layout.Sector
+		if err = rec.sizeFits(img.Size()); err == nil {
+			proved, err = rec.prove(img)
+		}
+		if err = errors.Join(err, img.Close()); err != nil {
+			return nil, err
+		}
+		if proved > 0 || rec.sized {
+			return rec, nil
+		}
+		if first == nil {
+			first = rec
+		}
+	}
+	return first, nil
 }
 
 // MismatchError says that an image and a record do not belong together.
@@ -60,19 +104,35 @@ const checkedSpans = 16
 
 // fits compares the size of the image, and the SHA-256 of a few spans spread
 // over it, with what the record says.
-func (rec *Record) fits(img image.Source, record io.ReaderAt) error {
-	if want := int64(rec.Sectors) * int64(rec.SectorSize); img.Size() != want {
-		return &MismatchError{fmt.Sprintf("the record is of a drive of %d bytes, the image has %d", want, img.Size())}
+func (rec *Record) fits(img image.Source) error {
+	if err := rec.sizeFits(img.Size()); err != nil || rec.salvaged { // then all was compared
+		return err
 	}
-	step, seen := max(1, rec.Lines/checkedSpans), int64(0)
-	bad, err := checkSpans(img, record, func(l *Line) bool {
-		seen++
-		return seen%step == 1%step
-	})
+	bad, err := rec.changed(img, rec.sample())
 	if err == nil && len(bad) > 0 {
 		return &MismatchError{fmt.Sprintf("sectors %s of the image are not what was read from the drive", bad[0])}
 	}
 	return err
+}
+
+func (rec *Record) sizeFits(bytes int64) error {
+	if want := int64(rec.Sectors) * int64(rec.SectorSize); bytes != want {
+		return &MismatchError{fmt.Sprintf("the record is of a drive of %d bytes, the image has %d", want, bytes)}
+	}
+	return nil
+}
+
+// sample picks a few spans, spread over the disk.
+func (rec *Record) sample() func(layout.Span) bool {
+	all, seen := 0, 0
+	for range rec.inForce() {
+		all++
+	}
+	step := max(1, all/checkedSpans)
+	return func(layout.Span) bool {
+		seen++
+		return seen%step == 1%step
+	}
 }
 
 // unknown returns the sectors that the image does not hold as read.
@@ -129,85 +189,13 @@ func (s *Source) Close() error { return s.file.Close() }
 // File returns the image file itself, missing sectors and all.
 func (s *Source) File() *image.File { return s.file }
 
-// checkSpans hashes spans of the image and returns those that are not what the
-// record says was read. A line counts only if no later line about data
-// overrules any part of it, and if pick says so.
-func checkSpans(img image.Source, record io.ReaderAt, pick func(*Line) bool) (layout.Spans, error) {
-	last, err := lastLines(record)
-	if err != nil {
-		return nil, err
-	}
-	var bad layout.Spans
-	var number int64
-	buf := make([]byte, blockBytes)
-	err = eachLine(record, func(l *Line) error {
-		number++
-		want, ok := l.stored()
-		if !ok {
-			return nil
-		}
-		whole := true
-		last.each(l.Span, func(_ layout.Span, n int64) bool {
-			whole = n == number
-			return whole
-		})
-		n := int64(img.SectorSize())
-		if bytes := int64(l.Span.Count) * n; !whole || bytes > int64(len(buf)) || !pick(l) {
-			return nil
-		}
-		b := buf[:int64(l.Span.Count)*n]
-		if err := image.ReadFull(img, b, int64(l.Span.Start)*n); err != nil {
-			return err
-		}
-		if sha256.Sum256(b) != want {
-			bad = bad.Union(layout.NewSpans(l.Span))
-		}
-		return nil
-	})
-	return bad, err
-}
-
 // stored returns the digest of what the image holds in the span of a line.
 func (l *Line) stored() (Digest, bool) {
-	switch l.Verb {
-	case VerbGood:
+	switch {
+	case l.Verb == VerbGood:
 		return l.Digest, true
-	case VerbUnstable:
+	case l.Verb == VerbUnstable && len(l.Variants) > 0:
 		return l.Variants[0].Digest, true
 	}
 	return Digest{}, false
-}
-
-// lastLines gives every sector the number of the last line that says what its
-// data are.
-func lastLines(record io.ReaderAt) (*runs[int64], error) {
-	var last *runs[int64]
-	var number int64
-	err := eachLine(record, func(l *Line) error {
-		number++
-		if l.Verb == VerbDisk {
-			last = newRuns[int64](layout.Sector(l.Numbers[0]))
-		}
-		if _, ok := l.stored(); ok && last != nil {
-			last.set(l.Span, number)
-		}
-		return nil
-	})
-	return last, err
-}
-
-func eachLine(record io.ReaderAt, f func(*Line) error) error {
-	s := NewScanner(io.NewSectionReader(record, 0, 1<<62))
-	for {
-		l, err := s.Next()
-		if err == io.EOF {
-			return nil
-		}
-		if err == nil {
-			err = f(&l)
-		}
-		if err != nil {
-			return err
-		}
-	}
 }

@@ -72,7 +72,7 @@ func verifyClean(t *testing.T, img string, src *Source) {
 		t.Fatal(err)
 	}
 	defer rec.Close()
-	c, err := src.Record().Verify(context.Background(), src.File(), rec)
+	c, err := src.Record().Verify(context.Background(), src.File())
 	if err != nil || len(c.Damaged)+len(c.Unchecked) > 0 {
 		t.Fatalf("damaged %v, not checked %v, %v", c.Damaged, c.Unchecked, err)
 	}
@@ -128,7 +128,7 @@ func TestVerifyNamesTheDamagedSpan(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	c, err := says.Verify(context.Background(), file, rec)
+	c, err := says.Verify(context.Background(), file)
 	if err != nil || len(c.Damaged) != 1 || !c.Damaged.Holds(9000) || c.Damaged.Sectors() > 2048 || *c.Promised == c.SHA256 {
 		t.Errorf("%+v, %v", c, err)
 	}

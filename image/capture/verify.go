@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"fmt"
 	"io"
+	"iter"
 
 	"bootgraft/image"
 	"bootgraft/layout"
@@ -19,41 +20,108 @@ type Check struct {
 }
 
 // Verify compares every span of the image with the SHA-256 in the record, and
-// hashes the whole file. record is the file that rec was read from. Where Open
-// refuses a pair because one of a few spans differs, Verify says which differ.
-func (rec *Record) Verify(ctx context.Context, img image.Source, record io.ReaderAt) (*Check, error) {
-	if want := int64(rec.Sectors) * int64(rec.SectorSize); img.Size() != want {
-		return nil, &MismatchError{fmt.Sprintf("the record is of a drive of %d bytes, the image has %d", want, img.Size())}
+// hashes the whole file. Where Open refuses a pair because one of a few spans
+// differs, Verify says which differ.
+func (rec *Record) Verify(ctx context.Context, img image.Source) (*Check, error) {
+	if err := rec.sizeFits(img.Size()); err != nil {
+		return nil, err
 	}
-	covered := newRuns[bool](rec.Sectors)
-	bad, err := checkSpans(img, record, func(l *Line) bool {
-		covered.set(l.Span, true)
-		return ctx.Err() == nil
-	})
+	whole, bad, err := rec.hashAndCompare(ctx, img)
 	if err != nil {
 		return nil, err
 	}
-	c := &Check{Damaged: bad, Promised: rec.Image}
-	for _, k := range rec.states.spans(rec.Whole(), good, unstable) {
-		c.Unchecked = append(c.Unchecked, covered.spans(k, false)...)
-	}
-	c.SHA256, err = hashWhole(ctx, img, img.Size())
-	return c, err
+	return &Check{Damaged: bad, Unchecked: rec.uncovered(), SHA256: whole, Promised: rec.Image}, nil
 }
 
-// hashWhole hashes size bytes. Holes are hashed as the zeros that they are.
-func hashWhole(ctx context.Context, r io.ReaderAt, size int64) (d Digest, err error) {
-	h := sha256.New()
+// inForce returns the spans whose digest is that of what the image should hold
+// now, in ascending order: all of them is known, and no later line about data
+// overrules any part of it.
+func (rec *Record) inForce() iter.Seq[stored] {
+	return func(yield func(stored) bool) {
+		rec.summed.each(rec.Whole(), func(s layout.Span, n int32) bool {
+			return !rec.holds(s, n) || yield(rec.sums[n-1])
+		})
+	}
+}
+
+// holds tells whether digest n is in force for the span s.
+func (rec *Record) holds(s layout.Span, n int32) bool {
+	if n == 0 || rec.sums[n-1].span != s || !rec.checkable(s) {
+		return false
+	}
+	known := true
+	rec.states.each(s, func(_ layout.Span, st state) bool {
+		known = st.inImage()
+		return known
+	})
+	return known
+}
+
+// checkable tells whether a span is no longer than a read can be.
+func (rec *Record) checkable(s layout.Span) bool {
+	return s.Count <= blockBytes/layout.Sector(rec.SectorSize)
+}
+
+// uncovered returns the known sectors of which no digest is in force.
+func (rec *Record) uncovered() layout.Spans {
+	var out []layout.Span
+	rec.summed.each(rec.Whole(), func(s layout.Span, n int32) bool {
+		if !rec.holds(s, n) {
+			out = append(out, rec.states.spans(s, good, unstable)...)
+		}
+		return true
+	})
+	return layout.NewSpans(out...)
+}
+
+// changed returns the spans, of those that are picked, in which the image does
+// not hold what was read.
+func (rec *Record) changed(img io.ReaderAt, pick func(layout.Span) bool) (layout.Spans, error) {
+	var bad []layout.Span
+	n := int64(rec.SectorSize)
 	buf := make([]byte, blockBytes)
+	for s := range rec.inForce() {
+		if !pick(s.span) {
+			continue
+		}
+		b := buf[:int64(s.span.Count)*n]
+		if err := image.ReadFull(img, b, int64(s.span.Start)*n); err != nil {
+			return nil, err
+		}
+		if sha256.Sum256(b) != s.sum {
+			bad = append(bad, s.span)
+		}
+	}
+	return layout.NewSpans(bad...), nil
+}
+
+// hashAndCompare hashes the whole image in one pass, and returns the spans in
+// which it does not hold what was read.
+func (rec *Record) hashAndCompare(ctx context.Context, img io.ReaderAt) (whole Digest, changed layout.Spans, err error) {
+	h := sha256.New()
+	n, size := int64(rec.SectorSize), int64(rec.Sectors)*int64(rec.SectorSize)
+	next, stop := iter.Pull(rec.inForce())
+	defer stop()
+	s, more := next()
+	var bad []layout.Span
+	buf := make([]byte, 2*blockBytes) // a span may begin in the block before
 	for off := int64(0); off < size; off += blockBytes {
 		if err := ctx.Err(); err != nil {
-			return d, err
+			return whole, nil, err
 		}
-		b := buf[:min(blockBytes, size-off)]
-		if err := image.ReadFull(r, b, off); err != nil {
-			return d, fmt.Errorf("hashing the image: %w", err)
+		copy(buf, buf[blockBytes:])
+		b := buf[blockBytes:][:min(blockBytes, size-off)]
+		if err := image.ReadFull(img, b, off); err != nil {
+			return whole, nil, fmt.Errorf("hashing the image: %w", err)
 		}
 		h.Write(b)
+		for more && int64(s.span.End())*n <= off+int64(len(b)) {
+			from := int64(s.span.Start)*n - off + blockBytes
+			if sha256.Sum256(buf[from:from+int64(s.span.Count)*n]) != s.sum {
+				bad = append(bad, s.span)
+			}
+			s, more = next()
+		}
 	}
-	return Digest(h.Sum(nil)), nil
+	return Digest(h.Sum(nil)), layout.NewSpans(bad...), nil
 }

@@ -69,8 +69,9 @@ func (s imageFiles) Open(name string) (capture.File, error) { return s.open(name
 func (s imageFiles) Create(name string) (capture.File, error) {
 	return s.open(name, os.O_CREATE|os.O_EXCL)
 }
-func (imageFiles) Remove(name string) error { return os.Remove(name) }
-func (imageFiles) Free() int64              { return -1 }
+func (imageFiles) Replace(name, by string) error { return os.Rename(by, name) }
+func (imageFiles) Remove(name string) error      { return os.Remove(name) }
+func (imageFiles) Free() int64                   { return -1 }
 
 func runRig(t *testing.T, ctx context.Context, r *rig.Rig, img string, o capture.Options, w capture.Observer) *capture.Result {
 	t.Helper()

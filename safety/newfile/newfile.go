@@ -52,8 +52,13 @@ func create(name string, flag int, perm fs.FileMode) (*os.File, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := errors.Join(Lock(f), giveToCaller(f)); err != nil {
-		return nil, errors.Join(err, f.Close(), os.Remove(name))
+	if err := Lock(f); errors.Is(err, ErrInUse) { // another run was as quick, and it is that one's now
+		return nil, errors.Join(err, f.Close())
+	} else if err != nil {
+		return nil, errors.Join(err, os.Remove(name), f.Close())
+	}
+	if err := giveToCaller(f); err != nil {
+		return nil, errors.Join(err, os.Remove(name), f.Close())
 	}
 	return f, nil
 }
@@ -75,12 +80,33 @@ func Open(name string, flag int) (*os.File, error) {
 	case !st.Mode().IsRegular():
 		err = ErrKind
 	default:
-		err = Lock(f)
+		err = lockAs(f, st, name)
 	}
 	if err != nil {
 		return nil, errors.Join(&fs.PathError{Op: "open", Path: name, Err: err}, f.Close())
 	}
 	return f, nil
+}
+
+// lockAs locks an open file, and makes sure that it still is the one of that
+// name: a run that ends may have taken the name away before it let go of the lock.
+func lockAs(f *os.File, st fs.FileInfo, name string) error {
+	if err := Lock(f); err != nil {
+		return err
+	}
+	if now, err := os.Lstat(name); err != nil || !os.SameFile(st, now) {
+		return ErrInUse
+	}
+	return nil
+}
+
+// Replace gives a file of this run the name of another, which is gone with that,
+// at once and durably: whenever the power fails, one of the two bears the name.
+func Replace(name, by string) error {
+	if err := os.Rename(by, name); err != nil {
+		return err
+	}
+	return OS{}.SyncFolder(FolderOf(name))
 }
 
 // Remove takes away a file of ours.

@@ -1,0 +1,142 @@
+package capture
+
+import (
+	"bytes"
+	"context"
+	"slices"
+	"testing"
+
+	"bootgraft/layout"
+)
+
+func codes(findings []layout.Finding) []string {
+	var out []string
+	for _, f := range findings {
+		out = append(out, f.Code)
+	}
+	return out
+}
+
+// unsampled returns a sector of a span at which a run that begins does not look.
+func unsampled(t *testing.T, m *memory) layout.Sector {
+	t.Helper()
+	rec, err := readFrom(m.files["image.record"])
+	if err != nil {
+		t.Fatal(err)
+	}
+	prints, err := rec.telling(m.files["image"])
+	if err != nil {
+		t.Fatal(err)
+	}
+	few := rec.sample()
+	for s := range rec.inForce() {
+		if sampled := few(s.span); !sampled && s.span.Start > 40_000 && !slices.ContainsFunc(prints, s.span.Holds) {
+			return s.span.Start + s.span.Count/2
+		}
+	}
+	t.Fatal("a run that begins looks at all spans")
+	return 0
+}
+
+// An image that something else has written into between two runs: one sector
+// that no sample meets, all of it, or the sectors by which a drive is known. It
+// is not blamed on the drive; the place is named, and read anew.
+func TestAnImageThatWasChangedBetweenTwoRuns(t *testing.T) {
+	bad := []layout.Span{{Start: 30_000, Count: 3}}
+	for name, p := range map[string]struct {
+		change layout.Span
+		stop   Stop // of the next run
+	}{
+		"one sector":     {layout.Span{Count: 1}, ImageChanged},
+		"all of it":      {layout.Span{Start: 0, Count: 100_000}, Done},
+		"the first MiB":  {layout.Span{Start: 0, Count: 2048}, Done},
+		"the other half": {layout.Span{Start: 50_000, Count: 50_000}, Done},
+	} {
+		m := newMemory()
+		runSim(t, newSim(100_000, bad...), m, Options{Looks: 1, Hash: true})
+		img := m.files["image"].now
+		want := bytes.Clone(img)
+		x := unsampled(t, m)
+		if name == "one sector" {
+			img[x*512+5] ^= 1
+		} else {
+			clear(img[p.change.Start*512 : p.change.End()*512])
+		}
+		d := newSim(100_000, bad...)
+		r := runSim(t, d, m, Options{Looks: 1, Hash: true})
+		if r.Stop != p.stop || !slices.Contains(codes(r.Findings), "image-changed") {
+			t.Fatalf("%s: stopped %q, findings %v", name, r.Stop, r.Findings)
+		}
+		if p.stop == ImageChanged {
+			if n := r.Unread.Sectors(); n == 0 || n > 2048 || !r.Unread.Holds(x) || r.SHA256 != nil {
+				t.Errorf("%s: unread %v", name, r.Unread)
+			}
+			r = runSim(t, newSim(100_000, bad...), m, Options{Looks: 1, Hash: true})
+		}
+		if r.Stop != Done || len(r.Unread) > 0 || !bytes.Equal(m.files["image"].now, want) || r.SHA256 == nil {
+			t.Errorf("%s: in the end stopped %q, unread %v, the image as it was: %v", name, r.Stop, r.Unread, bytes.Equal(m.files["image"].now, want))
+		}
+		checkImage(t, d, m, r)
+	}
+}
+
+// A drive that does not answer any more costs nothing but what was changed.
+func TestAChangedImageOfADriveThatIsDead(t *testing.T) {
+	m := newMemory()
+	runSim(t, newSim(100_000), m, Options{Looks: 1, Hash: true})
+	m.files["image"].now[unsampled(t, m)*512] ^= 1
+	if r := runSim(t, newSim(100_000), m, Options{Looks: 1, Hash: true}); r.Stop != ImageChanged {
+		t.Fatalf("stopped %q", r.Stop)
+	}
+	d := newSim(100_000)
+	d.goneAfter = 0
+	tg := Target{Storage: m, Image: "image"}
+	if r, err := Run(context.Background(), d, tg, Options{Looks: 1, Hash: true, Time: d.simTime}, nil, nil); err == nil && r.Stop != DriveGone {
+		t.Errorf("stopped %q", r.Stop)
+	}
+	rec, err := readFrom(m.files["image.record"])
+	if err != nil {
+		t.Fatal(err)
+	}
+	if n := rec.Unread().Sectors(); n == 0 || n > 2048 || rec.Read().Sectors() != 100_000-n {
+		t.Errorf("%d sectors unread, %d read", n, rec.Read().Sectors())
+	}
+}
+
+// A record that ends at any line, or within one, with the image as it was in the
+// end: the next run comes to the same image and the same record.
+func TestARecordCutAtEveryLine(t *testing.T) {
+	d := func() *simDrive {
+		return newSim(9000, layout.Span{Start: 700, Count: 1}, layout.Span{Start: 5000, Count: 30})
+	}
+	o := Options{Looks: 2, Hash: true}
+	m := newMemory()
+	whole := runSim(t, d(), m, o)
+	img, record := m.files["image"].now, m.files["image.record"].now
+	at := 0
+	for i, line := range bytes.SplitAfter(record, []byte("\n")) {
+		for _, cut := range []int{at, at + len(line)/2, at + len(line) - 1} {
+			if cut < 0 || cut > len(record) || cut < at || testing.Short() && i%4 > 0 {
+				continue
+			}
+			m := newMemory()
+			m.files["image"] = &memFile{m: m, now: bytes.Clone(img)}
+			m.files["image.record"] = &memFile{m: m, now: bytes.Clone(record[:cut])}
+			if torn, err := isTornOpening(m.files["image.record"]); err != nil {
+				t.Fatal(err)
+			} else if torn { // then there is no image yet
+				m.files["image"].now = nil
+			}
+			drive := d()
+			r := runSim(t, drive, m, o)
+			if r.Stop != Done || !slices.Equal(r.Missing, whole.Missing) || len(r.Unread) > 0 || len(r.Unstable) > 0 || !bytes.Equal(m.files["image"].now, img) {
+				t.Fatalf("cut at byte %d, in line %d: stopped %q, missing %v, unread %v", cut, i+1, r.Stop, r.Missing, r.Unread)
+			}
+			rec, err := readFrom(m.files["image.record"])
+			if err != nil || rec.Image == nil || *rec.Image != *whole.SHA256 || !slices.Equal(rec.Missing(), whole.Missing) {
+				t.Fatalf("cut at byte %d: %v", cut, err)
+			}
+		}
+		at += len(line)
+	}
+}

@@ -1,0 +1,114 @@
+package capture
+
+import (
+	"errors"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+)
+
+// mostOfASpot is how many bytes of record one lone bad sector may cost, all
+// tries included: 100,000 of them make less than 60 MB then.
+const mostOfASpot = 600
+
+func TestTheRecordOfManyLoneBadSectorsStaysSmall(t *testing.T) {
+	const sectors, every = 400_000, 2500
+	var bad []layout.Span
+	for x := layout.Sector(1234); x < sectors; x += every + x%97 {
+		bad = append(bad, layout.Span{Start: x, Count: 1})
+	}
+	m := newMemory()
+	r := runSim(t, newSim(sectors, bad...), m, Options{Looks: 1})
+	if int(r.Missing.Sectors()) != len(bad) || len(r.Unread) > 0 {
+		t.Fatalf("%d missing, want %d", r.Missing.Sectors(), len(bad))
+	}
+	text := m.files["image.record"].now
+	blocks := sectors / 2048
+	if most := len(recordOf()) + 110*blocks + mostOfASpot*len(bad); len(text) > most {
+		verbs, bytes := map[string]int{}, map[string]int{}
+		for line := range strings.Lines(string(text)) {
+			v, _, _ := strings.Cut(line[9:], " ")
+			verbs[v]++
+			bytes[v] += len(line)
+		}
+		t.Errorf("%d bytes for %d spots, at most %d; lines %v of bytes %v", len(text), len(bad), most, verbs, bytes)
+	}
+	t.Logf("%d bytes for each spot", (len(text)-len(recordOf())-110*blocks)/len(bad))
+}
+
+// manySpots is the record and the image, all of it a hole, of a drive with so
+// many lone bad sectors, as a run writes it: pass by pass, and not in ascending
+// order, as narrowing goes from spot to spot.
+func manySpots(spots int) (record []byte, g Geometry) {
+	g = example
+	g.Sectors = layout.Sector(spots) * 2048
+	var a appender
+	record = a.opening(g)
+	zeros := map[layout.Sector]Digest{}
+	put := func(l Line) {
+		if l.Verb == VerbGood {
+			if _, ok := zeros[l.Span.Count]; !ok {
+				zeros[l.Span.Count] = sum(make([]byte, l.Span.Count*512))
+			}
+			l.Digest = zeros[l.Span.Count]
+		}
+		record = append(record, a.line(&l)...)
+		if a.lines%500 == 0 {
+			record = append(record, a.line(&Line{Verb: VerbSync, Numbers: []int64{a.lines + 1}})...)
+		}
+	}
+	each := func(f func(block, bad layout.Sector)) {
+		for i := range layout.Sector(spots) {
+			f(i*2048, i*2048+64+(i*7919)%1900)
+		}
+	}
+	put(Line{Verb: VerbRun, Numbers: []int64{1}})
+	each(func(block, _ layout.Sector) {
+		put(Line{Verb: VerbFailed, Span: layout.Span{Start: block, Count: 2048}, Fault: image.BadSector})
+	})
+	each(func(block, bad layout.Sector) {
+		low := bad / 64 * 64
+		put(Line{Verb: VerbGood, Span: layout.Between(block, low)})
+		put(Line{Verb: VerbTight, Span: layout.Between(low, low+64), Fault: image.BadSector})
+		if low+64 < block+2048 {
+			put(Line{Verb: VerbGood, Span: layout.Between(low+64, block+2048)})
+		}
+	})
+	each(func(_, bad layout.Sector) {
+		low := bad / 64 * 64
+		put(Line{Verb: VerbAbout, Spans: []layout.Span{{Start: bad, Count: 8}}})
+		if low < bad {
+			put(Line{Verb: VerbGood, Span: layout.Between(low, bad)})
+		}
+		put(Line{Verb: VerbMissing, Span: layout.Span{Start: bad, Count: 1}, Fault: image.BadSector})
+		if bad+1 < low+64 {
+			put(Line{Verb: VerbGood, Span: layout.Between(bad+1, low+64)})
+		}
+	})
+	return record, g
+}
+
+// BenchmarkOpenManySpots opens a capture with 100,000 lone bad sectors.
+func BenchmarkOpenManySpots(b *testing.B) {
+	const spots = 100_000
+	record, g := manySpots(spots)
+	img := filepath.Join(b.TempDir(), "image")
+	if err := errors.Join(os.WriteFile(img, nil, 0o600), os.Truncate(img, int64(g.Sectors)*512), os.WriteFile(img+RecordSuffix, record, 0o600)); err != nil {
+		b.Fatal(err)
+	}
+	b.SetBytes(int64(len(record)))
+	for b.Loop() {
+		src, err := Open(img, "")
+		if err != nil {
+			b.Fatal(err)
+		}
+		if n := len(src.Record().Missing()); n != spots {
+			b.Fatal(n)
+		}
+		src.Close()
+	}
+}
