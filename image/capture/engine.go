@@ -42,10 +42,14 @@ type engine struct {
 	windowN    layout.Sector // how much a calm window holds
 	ahead      func(layout.Sector) []layout.Span
 
-	silent    bool          // the last read hung for a while
+	quiet     bool          // the last read let wait
+	silent    bool          // it hung for a while
 	failures  []layout.Span // since the last good read
 	nextProbe int
 	lastGood  layout.Sector // a sector that was read, or -1
+	anchors   []anchor      // read before the last proof
+	young     *anchor       // read since
+	why       string        // the drive is another one
 	doing     string
 	doingNow  Class
 	at        layout.Sector
@@ -81,6 +85,9 @@ func Run(ctx context.Context, d Drive, t Target, o Options, a Advisor, w Observe
 		return nil, err
 	}
 	err = e.all()
+	if err == nil || isStop(err) {
+		err = e.lastProof(err)
+	}
 	return e.finish(err, closeFiles)
 }
 
@@ -136,6 +143,22 @@ func (e *engine) note(l Line) {
 	e.j.note(l)
 }
 
+// lastProof compares the drive once more at the end of a run, where it answers:
+// what was read since the last time is not left in doubt.
+func (e *engine) lastProof(why error) error {
+	var s *stopped
+	if errors.As(why, &s) && (s.why == DriveGone || s.why == DriveHangs || s.why == DriveChanged) {
+		return why
+	}
+	if _, any := e.rec.fresh.next(e.rec.Whole(), true); !any {
+		return why
+	}
+	if _, err := e.prove(); err != nil {
+		return err
+	}
+	return why
+}
+
 // finish writes why the run ended, and returns what came of it.
 func (e *engine) finish(err error, closeFiles func() error) (*Result, error) {
 	var s *stopped
@@ -162,6 +185,7 @@ func (e *engine) finish(err error, closeFiles func() error) (*Result, error) {
 		return nil, err
 	}
 	r := e.result(s.why)
+	r.Why = e.why
 	r.Findings = findings
 	e.watch.Progress(e.progress())
 	return r, nil

@@ -49,18 +49,20 @@ type Stop string
 
 // The reasons. Done means that nothing was left to do.
 const (
-	Done        Stop = ""
-	DriveGone   Stop = "drive-gone"
-	DriveHangs  Stop = "drive-hangs" // stopped by the owner while the drive did not answer
-	TimeSpent   Stop = "time-spent"
-	BadSpent    Stop = "bad-spent"
-	Interrupted Stop = "interrupted"
-	NoSpace     Stop = "no-space"
+	Done         Stop = ""
+	DriveGone    Stop = "drive-gone"
+	DriveChanged Stop = "drive-changed" // what answers is not the drive any more; Result.Why
+	DriveHangs   Stop = "drive-hangs"   // stopped by the owner while the drive did not answer
+	TimeSpent    Stop = "time-spent"
+	BadSpent     Stop = "bad-spent"
+	Interrupted  Stop = "interrupted"
+	NoSpace      Stop = "no-space"
 )
 
 // Result is what a run ended with. It sums up all runs of this capture.
 type Result struct {
 	Stop     Stop
+	Why      string // in words, for DriveChanged
 	Sectors  layout.Sector
 	Read     layout.Sector // good and unstable ones
 	Missing  layout.Spans
@@ -108,6 +110,7 @@ const (
 	EventRest     EventKind = "rest"     // resting begins
 	EventWork     EventKind = "work"     // and ends
 	EventGone     EventKind = "gone"     // the drive is no longer there
+	EventChanged  EventKind = "changed"  // it is another one, or has another size
 )
 
 // Event is something that happened in a run.

@@ -76,6 +76,10 @@ type Record struct {
 	twins     map[layout.Sector][]Variant
 	window    []layout.Span // of the last line "about"
 	tail      []tailLine    // lines about the image after the last mark
+	silent    bool          // and the drive did not answer for a while
+	doubt     *runs[bool]   // suspect: announced alone, and no answer came
+	wary      *runs[bool]   // known: announced again with others, and no answer came
+	fresh     *runs[bool]   // tried since the drive was last compared with what it was
 	weak      *runs[bool]   // known, but a later look failed
 	end       appender
 	powerOff  bool // the drive went, or hung, since the last look
@@ -166,6 +170,7 @@ func (rec *Record) readOpening(s *Scanner) error {
 	}
 	rec.states, rec.looks = newRuns[state](rec.Sectors), newRuns[uint8](rec.Sectors)
 	rec.origins, rec.weak = newRuns[uint16](rec.Sectors), newRuns[bool](rec.Sectors)
+	rec.doubt, rec.wary, rec.fresh = newRuns[bool](rec.Sectors), newRuns[bool](rec.Sectors), newRuns[bool](rec.Sectors)
 	rec.Lines = s.line
 	return nil
 }
@@ -196,6 +201,7 @@ func (rec *Record) apply(l *Line) error {
 			return fmt.Errorf("sectors %s are outside the disk of %d", s, rec.Sectors)
 		}
 	}
+	rec.freshen(l)
 	if st, ok := verbStates[l.Verb]; ok {
 		rec.setState(l.Span, st)
 	}
@@ -217,7 +223,9 @@ func (rec *Record) apply(l *Line) error {
 	case VerbWeak:
 		rec.weak.set(l.Span, true)
 	case VerbAbout:
-		rec.window = l.Spans
+		rec.window, rec.silent = l.Spans, false
+	case VerbSilent:
+		rec.window, rec.silent = []layout.Span{l.Span}, true
 	case VerbSync:
 		rec.tail = slices.DeleteFunc(rec.tail, func(t tailLine) bool { return t.number < l.Numbers[0] })
 	case VerbRecord, VerbDisk, VerbDrive, VerbMissingAs:
@@ -252,8 +260,11 @@ func (rec *Record) applyEvent(l *Line) error {
 	switch l.Verb {
 	case VerbAnswered:
 		rec.window = nil
+	case VerbSame:
+		rec.fresh = newRuns[bool](rec.Sectors)
 	case VerbRun:
 		rec.suspectWindow()
+		rec.fresh = newRuns[bool](rec.Sectors) // nothing begins before the drive was compared
 		if rec.Runs == 0 {
 			rec.Started = l.Time
 		}
@@ -300,14 +311,4 @@ func (rec *Record) applyUnstable(l *Line) error {
 	rec.states.set(l.Span, unstable)
 	rec.Image = nil
 	return nil
-}
-
-// suspectWindow marks what was about to be read when the last run was cut off.
-func (rec *Record) suspectWindow() {
-	for _, w := range rec.window {
-		for _, s := range rec.states.spans(w, unread, failed, tight, left) {
-			rec.states.set(s, suspect)
-		}
-	}
-	rec.window = nil
 }

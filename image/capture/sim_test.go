@@ -87,15 +87,16 @@ type simDrive struct {
 	id         image.Identity
 	seed       uint64
 
-	bad       *runs[bool]
-	badCount  layout.Sector
-	heals     map[layout.Sector]int  // fails so often, then is good
-	flaky     map[layout.Sector]bool // answers differently every third time
-	hangs     map[layout.Sector]bool // never returns
-	slow      map[layout.Sector]time.Duration
-	goneAfter int  // reads after which the drive is gone; -1: never
-	mute      bool // when gone it answers EIO, not ENODEV
-	onRead    func(s layout.Span, failed bool)
+	bad        *runs[bool]
+	badCount   layout.Sector
+	heals      map[layout.Sector]int  // fails so often, then is good
+	flaky      map[layout.Sector]bool // answers differently every third time
+	hangs      map[layout.Sector]bool // never returns
+	wellBefore int                    // so many reads of them do
+	slow       map[layout.Sector]time.Duration
+	goneAfter  int  // reads after which the drive is gone; -1: never
+	mute       bool // when gone it answers EIO, not ENODEV
+	onRead     func(s layout.Span, failed bool)
 
 	mu      sync.Mutex
 	reads   int
@@ -182,7 +183,9 @@ func (d *simDrive) ReadAt(p []byte, off int64) (int, error) {
 // visit finds the first sector of a read that is not good, and pays for it.
 func (d *simDrive) visit(s layout.Span) error {
 	for x := range d.hangs {
-		if s.Holds(x) {
+		if s.Holds(x) && d.wellBefore > 0 {
+			d.wellBefore--
+		} else if s.Holds(x) {
 			d.hung++
 			d.simTime.mu.Lock()
 			d.hanging = true
