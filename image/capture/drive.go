@@ -63,3 +63,15 @@ func NewFileDrive(f *image.File) FileDrive { return FileDrive{Guard(f)} }
 
 // Identity implements Drive: a file says nothing of itself.
 func (FileDrive) Identity() image.Identity { return image.Identity{} }
+
+// Still implements Watched, as far as the source does.
+func (d FileDrive) Still() error {
+	src := d.Source
+	if g, ok := src.(*guarded); ok {
+		src = g.Source
+	}
+	if w, ok := src.(Watched); ok {
+		return w.Still()
+	}
+	return nil
+}

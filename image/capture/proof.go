@@ -28,7 +28,8 @@ const (
 	fewPrints    = 4 // so many are enough to say that a drive is not there
 	mostAnchors  = 8 // kept in memory
 	anchorTries  = 3 // that cannot be read, before the rest is left in peace
-	freshPrints  = 4 // compared of what was read after the last proof of a run that was cut off
+	freshPrints  = 4 // compared of what a run that was cut off had read last
+	latestKept   = 64
 )
 
 // freshen remembers what was said of sectors, other than known ones, since the
@@ -38,9 +39,15 @@ func (rec *Record) freshen(l *Line) {
 	case VerbGood, VerbMissing, VerbFailed, VerbTight:
 		for _, s := range rec.states.spans(l.Span, unread, missing, skipped, failed, tight, left, suspect, hung) {
 			rec.fresh.set(s, true)
+			if l.Verb == VerbGood && !rec.live {
+				rec.latest = append(rec.latest[max(0, len(rec.latest)-latestKept+1):], s)
+			}
 		}
 	}
 }
+
+// forget is called where the drive was compared.
+func (rec *Record) forget() { rec.fresh, rec.latest = newRuns[bool](rec.Sectors), nil }
 
 // proven returns the sectors that were read before the last proof.
 func (rec *Record) proven() layout.Spans {
@@ -173,14 +180,12 @@ func (e *engine) judge() error {
 func (e *engine) changed(why string) error {
 	blank := make([]byte, blockBytes)
 	size := int64(e.rec.SectorSize)
-	for _, f := range e.rec.fresh.spans(e.rec.Whole(), true) {
-		for _, s := range e.rec.states.spans(f, good, unstable, missing, failed, tight) {
-			e.note(Line{Verb: VerbLeft, Span: s})
-			for !s.Empty() {
-				r := e.cut(s, e.block)
-				e.j.put(r.Start, blank[:int64(r.Count)*size])
-				s = layout.Between(r.End(), s.End())
-			}
+	for _, s := range e.freshIn(good, unstable, missing, failed, tight) {
+		e.note(Line{Verb: VerbLeft, Span: s})
+		for !s.Empty() {
+			r := e.cut(s, e.block)
+			e.j.put(r.Start, blank[:int64(r.Count)*size])
+			s = layout.Between(r.End(), s.End())
 		}
 	}
 	e.failures = nil
@@ -259,31 +264,47 @@ func (e *engine) firstProof() (layout.Spans, error) {
 	return nil, err
 }
 
+// strange compares the latest reads of a run that was cut off: if another drive
+// came into the place of the first after the last proof, these are of it. What
+// was read after the latest one that is right, and all that failed, is strange.
 func (e *engine) strange() (layout.Spans, error) {
-	fresh := e.rec.fresh.spans(e.rec.Whole(), true)
-	if len(fresh) == 0 || len(e.rec.proven()) == 0 {
+	var out layout.Spans
+	differs := false
+	for i, tried := len(e.rec.latest)-1, 0; i >= 0 && (differs || tried < freshPrints); i-- {
+		s := layout.Spans{e.rec.latest[i]}
+		a, err := e.rec.tellingFrom(e.img, s, s[0].Start)
+		if err != nil {
+			return nil, err
+		}
+		compared, differ := 0, 0
+		if a != nil {
+			tried++
+			if compared, differ, err = e.compareAll([]anchor{*a}); err != nil {
+				return nil, err
+			}
+		}
+		if compared > differ {
+			break
+		}
+		differs = differs || differ > 0
+		out = out.Union(e.rec.states.spans(s[0], good, unstable))
+		if i == 0 && differs { // not one is right
+			out = out.Union(e.freshIn(good, unstable))
+		}
+	}
+	if !differs {
 		return nil, nil
 	}
-	var read layout.Spans
-	for _, f := range fresh {
-		read = append(read, e.rec.states.spans(f, good)...)
-	}
-	prints, err := e.rec.telling(e.img, read, e.shift())
-	if err != nil {
-		return nil, err
-	}
-	if len(prints) > freshPrints { // the last ones: a swap comes before them, if there was one
-		prints = prints[len(prints)-freshPrints:]
-	}
-	_, differ, err := e.compareAll(prints)
-	if err != nil || differ == 0 {
-		return nil, err
-	}
+	return out.Union(e.freshIn(missing, failed, tight)), nil
+}
+
+// freshIn returns what was said since the last proof, of sectors in some states.
+func (e *engine) freshIn(states ...state) layout.Spans {
 	var out layout.Spans
-	for _, f := range fresh {
-		out = append(out, e.rec.states.spans(f, good, unstable, missing, failed, tight)...)
+	for _, f := range e.rec.fresh.spans(e.rec.Whole(), true) {
+		out = append(out, e.rec.states.spans(f, states...)...)
 	}
-	return out, nil
+	return out
 }
 
 // searched is how far one telling sector is looked for in the image, in bytes.

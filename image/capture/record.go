@@ -80,6 +80,7 @@ type Record struct {
 	doubt     *runs[bool]   // suspect: announced alone, and no answer came
 	wary      *runs[bool]   // known: announced again with others, and no answer came
 	fresh     *runs[bool]   // tried since the drive was last compared with what it was
+	latest    []layout.Span // the last good reads of them
 	weak      *runs[bool]   // known, but a later look failed
 	end       appender
 	powerOff  bool // the drive went, or hung, since the last look
@@ -261,10 +262,10 @@ func (rec *Record) applyEvent(l *Line) error {
 	case VerbAnswered:
 		rec.window = nil
 	case VerbSame:
-		rec.fresh = newRuns[bool](rec.Sectors)
+		rec.forget()
 	case VerbRun:
 		rec.suspectWindow()
-		rec.fresh = newRuns[bool](rec.Sectors) // nothing begins before the drive was compared
+		rec.forget() // nothing begins before the drive was compared
 		if rec.Runs == 0 {
 			rec.Started = l.Time
 		}
