@@ -31,6 +31,7 @@ type engine struct {
 	got        int64         // bytes of good reads in this run
 	unsynced   int64         // bytes since the last mark
 	synced     time.Time     //
+	compared   time.Time     // the last proof at a mark
 	shown      time.Time     // last Progress
 	worked     time.Time     // since the last rest
 	typical    time.Duration // of reads of late
@@ -107,7 +108,7 @@ func (e *engine) reader() {
 
 func (e *engine) start() {
 	e.began = e.Time.Now()
-	e.synced, e.shown, e.worked, e.windowAt = e.began, e.began, e.began, e.began
+	e.synced, e.shown, e.worked, e.windowAt, e.compared = e.began, e.began, e.began, e.began, e.began
 	e.block = layout.Sector(blockBytes / e.rec.SectorSize)
 	e.class = newRuns[Class](e.rec.Sectors)
 	e.skip, e.windowN, e.nextProbe = e.block, 4*e.block, probeAfter
@@ -202,7 +203,7 @@ func (e *engine) settle(s *stopped) error {
 		word = "done"
 	}
 	e.note(Line{Verb: VerbStop, Texts: []string{word}})
-	if err := e.j.settle(); err != nil || s.why != Done || !e.Hash {
+	if err := e.j.settle(); err != nil || s.why != Done || !e.Hash || !e.complete() {
 		return err
 	}
 	e.doing, e.at = "hashing the image file", -1
@@ -218,6 +219,12 @@ func (e *engine) settle(s *stopped) error {
 	}
 	e.note(Line{Verb: VerbEnd, Digest: d, Numbers: []int64{size}})
 	return e.j.settle()
+}
+
+// complete tells whether nothing is left that the same drive could give unasked:
+// before that, the digest of the image would be that of a passing state.
+func (e *engine) complete() bool {
+	return len(e.rec.states.spans(e.rec.Whole(), unread, failed, tight, left, suspect)) == 0
 }
 
 func (e *engine) noteClock() {

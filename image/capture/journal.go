@@ -113,7 +113,7 @@ func (j *journal) keep(l Line, buf []byte, used bool) {
 		b := buf[:int64(l.Span.Count)*j.sectorSize]
 		l.Digest = sha256.Sum256(b)
 		j.same.see(l.Span, l.Digest, b, used)
-		_, err := j.image.WriteAt(b, int64(l.Span.Start)*j.sectorSize)
+		err := j.store(b, int64(l.Span.Start)*j.sectorSize)
 		if err == nil {
 			err = j.write(&l)
 		}

@@ -22,7 +22,7 @@ type Options struct {
 
 	Retry     int  // how many more times missing sectors are tried, each time round after all else
 	RetryHung bool // try the sectors among which a read never returned, one by one
-	Hash      bool // hash the image file in a last pass over it
+	Hash      bool // hash the image file when nothing is left to try
 
 	HangAfter time.Duration // after which a read counts as hung; 0 means a minute
 	Time      Timekeeper    // nil means WallClock
@@ -71,7 +71,7 @@ type Result struct {
 	Unstable layout.Spans
 	Weak     layout.Spans // known, but not readable any more when looked at again
 	Hung     layout.Spans // unread: a read among them never returned
-	SHA256   *Digest      // of the image file, if it was asked for and all is done
+	SHA256   *Digest      // of the image file, if it was asked for and nothing is left to try
 	Clock    Clock
 	Classes  map[Class]Tally
 	Findings []layout.Finding

@@ -15,6 +15,7 @@ const (
 	nothingAfter = 64                     // failures before anything was read, the drive is as good as gone
 	syncBytes    = 64 << 20
 	syncEvery    = 5 * time.Second
+	proveEvery   = 30 * time.Second      // is the drive compared with itself, or after syncBytes
 	slowAfter    = time.Second           // a read that takes this long, and
 	slowTimes    = 10                    // this many times as long as usual, is slow
 	graceAfter   = 3 * time.Second       // for a read to return when the owner stops
@@ -322,8 +323,11 @@ func (e *engine) mayGoOn() error {
 		now = e.Time.Now()
 	}
 	if e.unsynced >= syncBytes || (e.unsynced > 0 && now.Sub(e.synced) >= syncEvery) {
-		if _, err := e.prove(); err != nil {
-			return err
+		if e.unsynced >= syncBytes || now.Sub(e.compared) >= proveEvery {
+			e.compared = now
+			if _, err := e.prove(); err != nil {
+				return err
+			}
 		}
 		e.unsynced, e.synced = 0, now
 		e.noteClock()

@@ -50,6 +50,7 @@ type Rig struct {
 	t      testing.TB
 	log    string
 	server *exec.Cmd
+	hangs  []layout.Sector
 }
 
 // Main serves and does not return if this process is a server. A test binary
@@ -78,7 +79,7 @@ func Start(t testing.TB, backing string, f Faults) *Rig {
 	if err := os.Mkdir(c.Mount, 0o755); err != nil {
 		t.Fatal(err)
 	}
-	r := &Rig{t: t, log: c.Log}
+	r := &Rig{t: t, log: c.Log, hangs: f.Hangs}
 	r.serveIn(c)
 	release := need.NewDisk(t)
 	out, err := exec.Command(losetup, "-f", "--show", "--direct-io=on", filepath.Join(c.Mount, "disk")).CombinedOutput()
@@ -119,6 +120,22 @@ func (r *Rig) serveIn(c config) {
 		time.Sleep(20 * time.Millisecond)
 	}
 	r.t.Fatal("the server of the drive did not start")
+}
+
+// WaitHang waits until a read has reached a sector that hangs.
+func (r *Rig) WaitHang() {
+	r.t.Helper()
+	for range 1500 {
+		for _, a := range r.Log() {
+			for _, x := range r.hangs {
+				if !a.Write && a.Holds(x) {
+					return
+				}
+			}
+		}
+		time.Sleep(20 * time.Millisecond)
+	}
+	r.t.Fatal("nothing has read a sector that hangs")
 }
 
 // Vanish takes the drive away at once: every read fails from now on, also one
