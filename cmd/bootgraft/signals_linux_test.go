@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"bootgraft/image/capture/rig"
 	"bootgraft/layout"
@@ -73,3 +74,6 @@ func TestASecondCtrlCEndsAtOnce(t *testing.T) {
 		}
 	}
 }
+
+// tick is how long a test waits before it looks again.
+func tick() <-chan time.Time { return time.After(20 * time.Millisecond) }

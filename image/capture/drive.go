@@ -13,7 +13,7 @@ const blockBytes = 1 << 20
 
 // smallSectors is the second step of reads, in sectors: what is lost at a bad
 // spot until single sectors are tried. A lone bad sector is found with four
-// visits and, in all, some twenty reads: one of a block, up to eight of an eighth
+// visits and, in all, some thirty reads: one of a block, up to eight of an eighth
 // of it, pieces of decreasing size in that, and single sectors in the last.
 const smallSectors = 256
 

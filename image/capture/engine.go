@@ -53,6 +53,10 @@ type engine struct {
 	why       string        // the drive is another one
 	doing     string
 	doingNow  Class
+	sorted    bool        // the advisor has said all
+	pace      []pacePoint // of late
+	hashed    int64       // bytes of the last pass so far
+	share     float64     // the largest that was told
 	at        layout.Sector
 }
 
@@ -209,7 +213,7 @@ func (e *engine) settle(s *stopped) error {
 	e.doing, e.at = "hashing the image file", -1
 	e.watch.Progress(e.progress())
 	size := int64(e.rec.Sectors) * int64(e.rec.SectorSize)
-	d, err := hashWhole(e.ctx, e.img, size)
+	d, err := hashWhole(e.ctx, watched{e, e.img}, size)
 	if e.ctx.Err() != nil {
 		s.why = Interrupted
 		return nil
@@ -263,23 +267,6 @@ func (e *engine) tallies() map[Class]Tally {
 		return true
 	})
 	return out
-}
-
-func (e *engine) progress() Progress {
-	p := Progress{Elapsed: e.Time.Now().Sub(e.began), Doing: e.doing, Class: e.doingNow, At: e.at, Classes: e.tallies(), Clock: e.rec.Clock}
-	if s := p.Elapsed.Seconds(); s > 0 {
-		p.Rate = float64(e.got) / s
-	}
-	var todo layout.Sector
-	for c, t := range p.Classes {
-		if c != Free || !(e.SkipFree || e.OnlyBoot) {
-			todo += t.Left()
-		}
-	}
-	if p.Rate > 0 {
-		p.Left = time.Duration(float64(todo) * float64(e.rec.SectorSize) / p.Rate * float64(time.Second))
-	}
-	return p
 }
 
 // known is what has been read so far, for the advisor.

@@ -257,7 +257,7 @@ func TestWhatALoneBadSectorCosts(t *testing.T) {
 	}
 	reads := float64(d.reads-healthy.reads) / lone
 	t.Logf("%.1f reads and at most %d visits for each lone bad sector", reads, visits)
-	if reads > 29 || visits > 4 {
+	if reads > 36 || visits > 4 {
 		t.Errorf("%.1f reads and %d visits for each lone bad sector", reads, visits)
 	}
 }

@@ -92,8 +92,10 @@ type Progress struct {
 	Class   Class
 	At      layout.Sector // the last read, -1 if no sector is read now
 	Classes map[Class]Tally
-	Rate    float64       // bytes a second of good reads, over this run
-	Left    time.Duration // at that rate, 0 if not known
+	Sorted  bool          // no sector changes its class any more
+	Share   float64       // of the work of this run that is done, hashing included: 0 to 1
+	Rate    float64       // bytes a second of good reads, of late
+	Left    time.Duration // at that rate, hashing included; 0 while nothing can be said
 	Clock   Clock
 }
 

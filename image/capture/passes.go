@@ -25,6 +25,7 @@ func (e *engine) all() error {
 	if err != nil {
 		return err
 	}
+	e.sorted = true
 	late := []Class{Files, Free}
 	switch {
 	case e.OnlyBoot:

@@ -51,6 +51,8 @@ type Rig struct {
 	log    string
 	server *exec.Cmd
 	hangs  []layout.Sector
+
+	backing string
 }
 
 // Main serves and does not return if this process is a server. A test binary
@@ -79,7 +81,7 @@ func Start(t testing.TB, backing string, f Faults) *Rig {
 	if err := os.Mkdir(c.Mount, 0o755); err != nil {
 		t.Fatal(err)
 	}
-	r := &Rig{t: t, log: c.Log, hangs: f.Hangs}
+	r := &Rig{t: t, log: c.Log, hangs: f.Hangs, backing: backing}
 	r.serveIn(c)
 	release := need.NewDisk(t)
 	out, err := exec.Command(losetup, "-f", "--show", "--direct-io=on", filepath.Join(c.Mount, "disk")).CombinedOutput()
@@ -120,6 +122,19 @@ func (r *Rig) serveIn(c config) {
 		time.Sleep(20 * time.Millisecond)
 	}
 	r.t.Fatal("the server of the drive did not start")
+}
+
+// Shrink makes the drive smaller: sectors beyond the new end cannot be read any
+// more, and the kernel knows.
+func (r *Rig) Shrink(sectors layout.Sector) {
+	r.t.Helper()
+	if err := os.Truncate(r.backing, int64(sectors)*sectorSize); err != nil {
+		r.t.Fatal(err)
+	}
+	time.Sleep(1100 * time.Millisecond) // the kernel believes a size for a second (fuse(4), attribute timeout)
+	if out, err := exec.Command("losetup", "-c", r.Device).CombinedOutput(); err != nil {
+		r.t.Fatalf("losetup -c: %v: %s", err, out)
+	}
 }
 
 // WaitHang waits until a read has reached a sector that hangs.
