@@ -23,6 +23,7 @@ type engine struct {
 	class   *runs[Class]
 	block   layout.Sector // sectors in blockBytes
 
+	free    func() int64 // bytes of room for the image, -1 if not known
 	asks    chan asked
 	answers chan error
 

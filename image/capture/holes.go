@@ -5,6 +5,7 @@ import (
 	"io"
 
 	"bootgraft/image"
+	"bootgraft/layout"
 )
 
 // holeBytes is the smallest stretch of zeros that is not stored.
@@ -32,6 +33,32 @@ func (j *journal) store(b []byte, off int64) error {
 		at = end
 	}
 	return writePart(j.image, b[from:], off+int64(from))
+}
+
+// roomFor returns the bytes that sectors take which are neither in the image nor
+// left out as asked.
+func (e *engine) roomFor(spans ...layout.Span) int64 {
+	var n layout.Sector
+	skip := layout.NewSpans(e.Skip...)
+	for _, s := range spans {
+		for _, p := range skip.Outside(s) {
+			n += e.rec.states.spans(p, unread, missing, failed, tight, left, suspect, hung).Sectors()
+			if !e.SkipFree { // those are wanted again
+				n += e.rec.states.spans(p, skipped).Sectors()
+			}
+		}
+	}
+	return int64(n) * int64(e.rec.SectorSize)
+}
+
+// roomForFiles stops a run that leaves out what no file uses, where the rest does
+// not fit.
+func (e *engine) roomForFiles() error {
+	need := e.roomFor(e.class.spans(e.rec.Whole(), Boot, Tables, Directories, Files)...)
+	if free := e.free(); free >= 0 && need > free {
+		return &stopped{NoSpace}
+	}
+	return nil
 }
 
 func writePart(w io.WriterAt, b []byte, off int64) error {

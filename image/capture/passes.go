@@ -32,6 +32,9 @@ func (e *engine) all() error {
 		late = nil
 	case e.SkipFree:
 		late = late[:1]
+		if err := e.roomForFiles(); err != nil {
+			return err
+		}
 		e.skipFree()
 	}
 	if len(late) > 0 {

@@ -130,8 +130,9 @@ func (e *engine) makeRoom(size int64, t Target) error {
 	if size != want && known > 0 {
 		return &MismatchError{fmt.Sprintf("the record is of a drive of %d bytes, the image has %d", want, size)}
 	}
-	need, free := want-int64(known)*int64(e.rec.SectorSize), t.Storage.Free()
-	if free >= 0 && need > free && !e.OnlyBoot {
+	e.free = t.Storage.Free
+	// How much is not free on the drive is known when its directories are read.
+	if need, free := e.roomFor(e.rec.Whole()), e.free(); free >= 0 && need > free && !e.OnlyBoot && !e.SkipFree {
 		return &SpaceError{need, free}
 	}
 	if size == want {

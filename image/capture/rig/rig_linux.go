@@ -131,10 +131,17 @@ func (r *Rig) Shrink(sectors layout.Sector) {
 	if err := os.Truncate(r.backing, int64(sectors)*sectorSize); err != nil {
 		r.t.Fatal(err)
 	}
-	time.Sleep(1100 * time.Millisecond) // the kernel believes a size for a second (fuse(4), attribute timeout)
-	if out, err := exec.Command("losetup", "-c", r.Device).CombinedOutput(); err != nil {
-		r.t.Fatalf("losetup -c: %v: %s", err, out)
+	size := filepath.Join("/sys/block", filepath.Base(r.Device), "size")
+	for range 250 { // the kernel may believe the old size of a file for a while
+		if out, err := exec.Command("losetup", "-c", r.Device).CombinedOutput(); err != nil {
+			r.t.Fatalf("losetup -c: %v: %s", err, out)
+		}
+		if text, err := os.ReadFile(size); err == nil && strings.TrimSpace(string(text)) == fmt.Sprint(sectors) {
+			return
+		}
+		time.Sleep(20 * time.Millisecond)
 	}
+	r.t.Fatalf("%s does not shrink", r.Device)
 }
 
 // WaitHang waits until a read has reached a sector that hangs.
