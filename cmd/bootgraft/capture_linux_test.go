@@ -259,7 +259,8 @@ func (y *typist) pullsOut(r *rig.Rig, args ...string) (stderr string) {
 	if err := c.Start(); err != nil {
 		y.t.Fatal(err)
 	}
-	time.AfterFunc(time.Second, func() { c.Process.Signal(os.Interrupt) })
+	r.WaitHang()
+	y.press(c)
 	var said strings.Builder
 	for lines := bufio.NewScanner(pipe); lines.Scan(); {
 		said.WriteString(lines.Text() + "\n")
