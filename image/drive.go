@@ -18,13 +18,14 @@ const (
 	ShortRead Fault = "short"   // fewer bytes than asked for, and no error
 	Gone      Fault = "gone"    // the drive is no longer there
 	Hung      Fault = "hang"    // a read that never returned
+	Changed   Fault = "changed" // something answers, and it is not the drive that was opened
 	Other     Fault = "other"   // anything else; the text says what
 )
 
 // Valid tells whether f is one of the faults above.
 func (f Fault) Valid() bool {
 	switch f {
-	case BadSector, TimedOut, ShortRead, Gone, Hung, Other:
+	case BadSector, TimedOut, ShortRead, Gone, Hung, Changed, Other:
 		return true
 	}
 	return false

@@ -135,3 +135,16 @@ func (f *File) NextData(off int64) (start, end int64) {
 	start = min(start, f.size)
 	return start, max(start, min(end, f.size))
 }
+
+// Still tells whether the file has the size that it had when it was opened.
+// The error is a *ReadError, Changed.
+func (f *File) Still() error {
+	st, err := f.f.Stat()
+	if err != nil {
+		return &ReadError{Fault: Changed, Err: err}
+	}
+	if st.Size() != f.size {
+		return &ReadError{Fault: Changed, Err: fmt.Errorf("it had %d bytes and has %d", f.size, st.Size())}
+	}
+	return nil
+}

@@ -258,7 +258,8 @@ func (y *typist) pullsOut(r *rig.Rig, args ...string) (stderr string) {
 		y.t.Fatal(err)
 	}
 	need.Ends(y.t, c)
-	time.AfterFunc(time.Second, func() { c.Process.Signal(os.Interrupt) })
+	r.WaitHang()
+	y.press(c)
 	var said strings.Builder
 	for lines := bufio.NewScanner(pipe); lines.Scan(); {
 		said.WriteString(lines.Text() + "\n")

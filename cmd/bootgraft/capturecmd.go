@@ -108,6 +108,7 @@ func (f *captureFlags) run(c *cobra.Command, u *ui, args []string) error {
 	if odd := drive.Size() % int64(drive.SectorSize()); odd > 0 {
 		u.sayf("warning: %s at the end of %s belong to no whole sector of %d bytes and are not captured. Was the file cut short, or is it another --sector-size?", counted(odd, "byte"), args[0], drive.SectorSize())
 	}
+	defer u.atOnce(captureStands(args[1]))()
 	view := newView(u, drive)
 	r, err := capture.Run(c.Context(), drive, captureTarget(args[1]), opt, &advise.Advisor{Ends: ends, Files: f.only == ""}, view)
 	view.finish()
@@ -115,6 +116,13 @@ func (f *captureFlags) run(c *cobra.Command, u *ui, args []string) error {
 		return captureError(err)
 	}
 	return u.captured(args, r, drive)
+}
+
+// captureStands says what a capture is worth that ends at once.
+func captureStands(img string) func() (string, int) {
+	return func() (string, int) {
+		return fmt.Sprintf("What the record says is safe: %s and %s%s are as after a cut of the power, and the same command goes on. If the drive does not answer, cut its power and wait a minute first", img, img, capture.RecordSuffix), exitStopped
+	}
 }
 
 // openDrive opens what is to be captured: a device, the next device that is

@@ -88,13 +88,13 @@ func (u *ui) showClasses(r *capture.Result, sectorSize int) {
 
 // stopTexts say what to do after a run that ended early.
 var stopTexts = map[capture.Stop]string{
-	capture.DriveGone:   "the drive is gone; plug it in again and type the same command",
-	capture.DriveHangs:  "stopped while the drive did not answer; cut its power, wait a minute, and type the same command",
-	capture.TimeSpent:   "the time is spent; the same command goes on",
-	capture.BadSpent:    "so many reads have failed as were allowed; the same command goes on",
-	capture.Interrupted: "stopped in good order; the same command goes on",
-	capture.NoSpace:     "the disk of the image is full; make room and type the same command",
-
+	capture.DriveGone:    "the drive is gone; plug it in again and type the same command",
+	capture.DriveChanged: "this is not the same drive any more",
+	capture.DriveHangs:   "stopped while the drive did not answer; cut its power, wait a minute, and type the same command",
+	capture.TimeSpent:    "the time is spent; the same command goes on",
+	capture.BadSpent:     "so many reads have failed as were allowed; the same command goes on",
+	capture.Interrupted:  "stopped in good order; the same command goes on",
+	capture.NoSpace:      "the disk of the image is full; make room and type the same command",
 	capture.ImageChanged: "the image was changed by something else since the drive was read; what was changed counts as unread again, and the same command reads it anew if the drive still answers",
 }
 
@@ -113,6 +113,9 @@ func notSafe(r *capture.Result) string {
 }
 
 func (u *ui) captureEnd(args []string, r *capture.Result) error {
+	if r.Stop == capture.DriveChanged {
+		return coded(exitStopped, fmt.Errorf("%s: %s. What was read since it was last compared counts as unread. Connect the drive that the capture was begun with, and type the same command", stopTexts[r.Stop], r.Why))
+	}
 	if r.Stop != capture.Done {
 		return coded(exitStopped, fmt.Errorf("%s", stopTexts[r.Stop]))
 	}

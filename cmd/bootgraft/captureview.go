@@ -87,11 +87,38 @@ func (v *view) line() string {
 	for _, t := range p.Classes {
 		total, safe, lost = total+t.Total, safe+t.Safe, lost+t.Lost
 	}
-	text := fmt.Sprintf("%s: %s of %s safe, %s lost", doing(p), v.size(safe), v.size(total), counted(lost, "sector"))
+	text := fmt.Sprintf("%s: %s, %.0f %% of the work, %s of %s safe, %s lost", doing(p), passed(p.Elapsed), 100*p.Share, v.size(safe), v.size(total), counted(lost, "sector"))
 	if p.Left > 0 {
-		text += ", about " + p.Left.Round(time.Minute).String() + " left"
+		text += ", " + aboutLeft(p.Left)
 	}
 	return text
+}
+
+// passed writes how long something has gone on.
+func passed(d time.Duration) string {
+	s := int64(d.Seconds())
+	if s < 3600 {
+		return fmt.Sprintf("%d:%02d", s/60, s%60)
+	}
+	return fmt.Sprintf("%d:%02d:%02d", s/3600, s/60%60, s%60)
+}
+
+// aboutLeft writes an estimate no finer than it can be known.
+func aboutLeft(d time.Duration) string {
+	m := int64((d + 30*time.Second) / time.Minute)
+	switch {
+	case d < time.Minute:
+		return "less than a minute left"
+	case m < 10:
+		return "about " + counted(m, "minute") + " left"
+	case m < 60:
+		return fmt.Sprintf("about %d minutes left", (m+2)/5*5)
+	case m < 10*60:
+		return fmt.Sprintf("about %d h %d min left", (m+7)/15*15/60, (m+7)/15*15%60)
+	case m < 48*60:
+		return fmt.Sprintf("about %d hours left", (m+30)/60)
+	}
+	return fmt.Sprintf("about %d days left", (m+12*60)/(24*60))
 }
 
 func (v *view) size(n layout.Sector) string { return bytesText(int64(n) * int64(v.sectorSize)) }
@@ -114,12 +141,20 @@ func doing(p capture.Progress) string {
 // by worth.
 func (v *view) lines() []string {
 	p := v.last
+	row := func(name string, t capture.Tally) string {
+		return fmt.Sprintf("%-13s %12s %12s %12s", name, v.size(t.Safe), v.size(t.Lost), v.size(t.Left()))
+	}
 	out := []string{fmt.Sprintf("%-13s %12s %12s %12s", "", "safe", "lost", "to come")}
+	var all capture.Tally
 	for _, c := range capture.Classes {
-		if t := p.Classes[c]; t.Total > 0 {
-			out = append(out, fmt.Sprintf("%-13s %12s %12s %12s", c, v.size(t.Safe), v.size(t.Lost), v.size(t.Left())))
+		t := p.Classes[c]
+		all.Total, all.Safe, all.Lost, all.Skipped = all.Total+t.Total, all.Safe+t.Safe, all.Lost+t.Lost, all.Skipped+t.Skipped
+		// Before all is sorted, sectors that are safe still move to better classes.
+		if t.Total > 0 && p.Sorted {
+			out = append(out, row(c.String(), t))
 		}
 	}
+	out = append(out, row("all", all))
 	now := doing(p)
 	if p.At >= 0 {
 		now += ", at sector " + grouped(p.At)
@@ -130,12 +165,12 @@ func (v *view) lines() []string {
 	if wait := time.Since(v.heard); wait > 2*time.Second {
 		now += fmt.Sprintf(", for %s now", wait.Round(time.Second))
 	}
-	var pace []string
+	pace := []string{passed(p.Elapsed), fmt.Sprintf("%.0f %% of the work", 100*p.Share)}
 	if p.Rate > 0 {
 		pace = append(pace, bytesText(int64(p.Rate))+" a second")
 	}
 	if p.Left > 0 {
-		pace = append(pace, fmt.Sprintf("about %s left", p.Left.Round(time.Second)))
+		pace = append(pace, aboutLeft(p.Left))
 	}
 	if p.Clock.Errors > 0 {
 		pace = append(pace, counted(p.Clock.Errors, "failed read"))
@@ -182,6 +217,8 @@ func (v *view) Event(e capture.Event) {
 		text = "The drive answers again."
 	case capture.EventGone:
 		text = "The drive is gone. What was read is safe. Plug it in again and type the same command."
+	case capture.EventChanged:
+		text = "This is not the same drive any more. What was read since it was last compared counts as unread."
 	case capture.EventRest:
 		v.paused = "resting for " + e.Took.String() + ", so that the drive can cool down"
 		v.heard = time.Now()

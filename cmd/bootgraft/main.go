@@ -7,10 +7,8 @@ import (
 	"errors"
 	"fmt"
 	"os"
-	"os/signal"
 	"runtime"
 	"strings"
-	"syscall"
 
 	"github.com/spf13/cobra"
 )
@@ -30,9 +28,9 @@ func main() {
 // run runs one command and returns the exit code.
 func run(args []string) int {
 	signal.Ignore(syscall.SIGPIPE) // a pipe that nobody reads is an answer that cannot be written, and no reason to die with a card half written
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	defer stop()
 	u := newUI()
+	ctx, stop := obeySignals(context.Background(), u, os.Exit)
+	defer stop()
 	root := rootCommand(u)
 	root.SetArgs(args)
 	root.SetOut(u.out)

@@ -26,6 +26,8 @@ type ui struct {
 	in       io.Reader
 	asks     bool // in is a terminal
 
+	standing *standing // what is true if the program ends at once
+
 	invented map[string]capture.Drive // drives that the demonstration plays, by name
 }
 
@@ -34,6 +36,7 @@ func newUI() *ui {
 	return &ui{
 		out: answer, answer: answer, err: &stream{to: os.Stderr}, screen: os.Stderr, bars: term.IsTerminal(int(os.Stderr.Fd())),
 		in: os.Stdin, asks: term.IsTerminal(int(os.Stdin.Fd())),
+		standing: &standing{},
 	}
 }
 

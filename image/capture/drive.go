@@ -12,8 +12,10 @@ import (
 const blockBytes = 1 << 20
 
 // smallSectors is the second step of reads, in sectors: what is lost at a bad
-// spot until single sectors are tried.
-const smallSectors = 64
+// spot until single sectors are tried. A lone bad sector is found with four
+// visits and, in all, some thirty reads: one of a block, up to eight of an eighth
+// of it, pieces of decreasing size in that, and single sectors in the last.
+const smallSectors = 256
 
 // Drive is the old drive. ReadAt is asked for whole sectors, by one goroutine
 // at a time; it answers with all of them or with an error, best an
@@ -63,3 +65,15 @@ func NewFileDrive(f *image.File) FileDrive { return FileDrive{Guard(f)} }
 
 // Identity implements Drive: a file says nothing of itself.
 func (FileDrive) Identity() image.Identity { return image.Identity{} }
+
+// Still implements Watched, as far as the source does.
+func (d FileDrive) Still() error {
+	src := d.Source
+	if g, ok := src.(*guarded); ok {
+		src = g.Source
+	}
+	if w, ok := src.(Watched); ok {
+		return w.Still()
+	}
+	return nil
+}

@@ -25,6 +25,7 @@ type engine struct {
 	class   *runs[Class]
 	block   layout.Sector // sectors in blockBytes
 
+	free    func() int64 // bytes of room for the image, -1 if not known
 	asks    chan asked
 	answers chan error
 
@@ -33,6 +34,7 @@ type engine struct {
 	got        int64         // bytes of good reads in this run
 	unsynced   int64         // bytes since the last mark
 	synced     time.Time     //
+	compared   time.Time     // the last proof at a mark
 	shown      time.Time     // last Progress
 	worked     time.Time     // since the last rest
 	typical    time.Duration // of reads of late
@@ -44,12 +46,21 @@ type engine struct {
 	windowN    layout.Sector // how much a calm window holds
 	ahead      func(layout.Sector) []layout.Span
 
-	silent    bool          // the last read hung for a while
+	quiet     bool          // the last read let wait
+	silent    bool          // it hung for a while
 	failures  []layout.Span // since the last good read
 	nextProbe int
 	lastGood  layout.Sector // a sector that was read, or -1
+	varied    int           // which sectors are compared: one at which the drive hangs must not be met in every run
+	anchors   []anchor      // read before the last proof
+	young     *anchor       // read since
+	why       string        // the drive is another one
 	doing     string
 	doingNow  Class
+	sorted    bool        // the advisor has said all
+	pace      []pacePoint // of late
+	hashed    int64       // bytes of the last pass so far
+	share     float64     // the largest that was told
 	at        layout.Sector
 }
 
@@ -75,6 +86,7 @@ func Run(ctx context.Context, d Drive, t Target, o Options, a Advisor, w Observe
 		w = nobody{}
 	}
 	e := &engine{Options: o.withDefaults(), ctx: ctx, drive: d, advisor: a, watch: w, lastGood: -1}
+	e.varied = int(e.Time.Now().UnixMilli() % 1021)
 	e.asks, e.answers = make(chan asked), make(chan error, 1)
 	go e.reader()
 	defer close(e.asks)
@@ -83,6 +95,9 @@ func Run(ctx context.Context, d Drive, t Target, o Options, a Advisor, w Observe
 		return nil, err
 	}
 	err = e.all()
+	if err == nil || isStop(err) {
+		err = e.lastProof(err)
+	}
 	return e.finish(err, closeFiles)
 }
 
@@ -102,7 +117,7 @@ func (e *engine) reader() {
 
 func (e *engine) start() {
 	e.began = e.Time.Now()
-	e.synced, e.shown, e.worked, e.windowAt = e.began, e.began, e.began, e.began
+	e.synced, e.shown, e.worked, e.windowAt, e.compared = e.began, e.began, e.began, e.began, e.began
 	e.block = layout.Sector(blockBytes / e.rec.SectorSize)
 	e.class = newRuns[Class](e.rec.Sectors)
 	e.skip, e.windowN, e.nextProbe = e.block, 4*e.block, probeAfter
@@ -138,6 +153,22 @@ func (e *engine) note(l Line) {
 	e.j.note(l)
 }
 
+// lastProof compares the drive once more at the end of a run, where it answers:
+// what was read since the last time is not left in doubt.
+func (e *engine) lastProof(why error) error {
+	var s *stopped
+	if errors.As(why, &s) && (s.why == DriveGone || s.why == DriveHangs || s.why == DriveChanged) {
+		return why
+	}
+	if _, any := e.rec.fresh.next(e.rec.Whole(), true); !any {
+		return why
+	}
+	if _, err := e.prove(); err != nil {
+		return err
+	}
+	return why
+}
+
 // finish writes why the run ended, and returns what came of it.
 func (e *engine) finish(err error, closeFiles func() error) (*Result, error) {
 	var s *stopped
@@ -164,6 +195,7 @@ func (e *engine) finish(err error, closeFiles func() error) (*Result, error) {
 		return nil, err
 	}
 	r := e.result(s.why)
+	r.Why = e.why
 	r.Findings = findings
 	e.watch.Progress(e.progress())
 	return r, nil
@@ -180,7 +212,7 @@ func (e *engine) settle(s *stopped) error {
 		word = "done"
 	}
 	e.note(Line{Verb: VerbStop, Texts: []string{word}})
-	if err := e.j.settle(); err != nil || s.why != Done || !e.Hash {
+	if err := e.j.settle(); err != nil || s.why != Done || !e.Hash || !e.complete() {
 		return err
 	}
 	e.doing, e.at = "hashing the image file", -1
@@ -199,6 +231,12 @@ func (e *engine) settle(s *stopped) error {
 	size := int64(e.rec.Sectors) * int64(e.rec.SectorSize)
 	e.note(Line{Verb: VerbEnd, Digest: d, Numbers: []int64{size}})
 	return e.j.settle()
+}
+
+// complete tells whether nothing is left that the same drive could give unasked:
+// before that, the digest of the image would be that of a passing state.
+func (e *engine) complete() bool {
+	return len(e.rec.states.spans(e.rec.Whole(), unread, failed, tight, left, suspect)) == 0
 }
 
 func (e *engine) noteClock() {
@@ -237,23 +275,6 @@ func (e *engine) tallies() map[Class]Tally {
 		return true
 	})
 	return out
-}
-
-func (e *engine) progress() Progress {
-	p := Progress{Elapsed: e.Time.Now().Sub(e.began), Doing: e.doing, Class: e.doingNow, At: e.at, Classes: e.tallies(), Clock: e.rec.Clock}
-	if s := p.Elapsed.Seconds(); s > 0 {
-		p.Rate = float64(e.got) / s
-	}
-	var todo layout.Sector
-	for c, t := range p.Classes {
-		if c != Free || !(e.SkipFree || e.OnlyBoot) {
-			todo += t.Left()
-		}
-	}
-	if p.Rate > 0 {
-		p.Left = time.Duration(float64(todo) * float64(e.rec.SectorSize) / p.Rate * float64(time.Second))
-	}
-	return p
 }
 
 // known is what has been read so far, for the advisor.

@@ -234,3 +234,30 @@ func TestFirstLookAtADiskOfWhichNothingIsKnown(t *testing.T) {
 		t.Errorf("the first look takes %.4f of the time", share)
 	}
 }
+
+// What a lone bad sector costs: reads beside those that a healthy drive would
+// take, and visits. Many of them lie all over the disk, each in a block of its
+// own with healthy neighbours.
+func TestWhatALoneBadSectorCosts(t *testing.T) {
+	const lone, every = 24, 8 * 2048
+	rng := rand.New(rand.NewPCG(1, 15))
+	healthy := newSim(lone * every)
+	runSim(t, healthy, newMemory(), Options{Looks: 1})
+	var bad []layout.Span
+	for i := range layout.Sector(lone) {
+		bad = append(bad, layout.Span{Start: i*every + layout.Sector(rng.IntN(every)), Count: 1})
+	}
+	d := newSim(lone*every, bad...)
+	if r := runSim(t, d, newMemory(), Options{Looks: 1}); r.Stop != Done || r.Missing.Sectors() != lone {
+		t.Fatalf("%+v", r)
+	}
+	visits := 0
+	for _, b := range bad {
+		visits = max(visits, d.touched[b.Start])
+	}
+	reads := float64(d.reads-healthy.reads) / lone
+	t.Logf("%.1f reads and at most %d visits for each lone bad sector", reads, visits)
+	if reads > 36 || visits > 4 {
+		t.Errorf("%.1f reads and %d visits for each lone bad sector", reads, visits)
+	}
+}

@@ -250,7 +250,7 @@ func (j *journal) note(l Line) {
 func (j *journal) keep(l Line, buf []byte, used bool) {
 	store := func() error {
 		b := buf[:int64(l.Span.Count)*j.sectorSize]
-		if _, err := j.image.WriteAt(b, int64(l.Span.Start)*j.sectorSize); err != nil {
+		if err := j.store(b, int64(l.Span.Start)*j.sectorSize); err != nil {
 			return err
 		}
 		if len(b) <= heldBytes {

@@ -40,6 +40,8 @@ const (
 	VerbSkipped   Verb = "skipped"    // left out as asked
 	VerbWanted    Verb = "wanted"     // was left out, and is asked for now
 	VerbAbout     Verb = "about"      // what is going to be read next
+	VerbSilent    Verb = "silent"     // it is read now, and no answer comes
+	VerbSame      Verb = "same"       // the drive still holds what was read before
 	VerbAnswered  Verb = "answered"   // every read of it has returned
 	VerbHung      Verb = "hung"       // no answer in a minute
 	VerbGone      Verb = "gone"       // the drive was no longer there
@@ -83,6 +85,8 @@ var forms = map[Verb][]field{
 	VerbSkipped:   {fSpan},
 	VerbWanted:    {fSpan},
 	VerbAbout:     {fSpans},
+	VerbSilent:    {fSpan},
+	VerbSame:      {},
 	VerbAnswered:  {},
 	VerbHung:      {fSpan},
 	VerbGone:      {fFault},

@@ -69,12 +69,19 @@ func (e *engine) lackingRun(s layout.Span, n int) (found layout.Span, ok bool) {
 		if int(have) >= n {
 			return !ok
 		}
-		if !ok {
-			found, ok = p, true
-		} else {
-			found.Count += p.Count
-		}
-		return true
+		// A look that failed is not repeated: the sector is known.
+		e.rec.weak.each(p, func(q layout.Span, weak bool) bool {
+			switch {
+			case weak:
+				return !ok
+			case !ok:
+				found, ok = q, true
+			default:
+				found.Count += q.Count
+			}
+			return true
+		})
+		return !ok || found.End() == p.End()
 	})
 	return found, ok
 }
@@ -95,9 +102,15 @@ func (e *engine) lookAt(r layout.Span, n int) (away layout.Sector, err error) {
 	switch fault := image.FaultOf(err); {
 	case errors.As(err, &st):
 		return 0, err
+	case err != nil && fault == image.Gone && e.quiet:
+		e.note(Line{Verb: VerbWeak, Span: r, Fault: fault})
+		return 0, e.gone()
 	case err != nil && fault == image.Gone:
 		return 0, e.gone()
 	case err != nil:
+		if err := e.still(); err != nil {
+			return 0, err
+		}
 		e.rec.Errors++
 		e.bad++
 		if err := e.probe(); err != nil {
@@ -119,6 +132,11 @@ func (e *engine) compare(r layout.Span, now []byte, n int) error {
 	}
 	if err := image.ReadFull(e.img, have, int64(r.Start)*size); err != nil {
 		return err
+	}
+	if !bytes.Equal(have, now) && len(e.rec.states.spans(r, unstable)) == 0 {
+		if _, err := e.prove(); err != nil {
+			return err
+		}
 	}
 	changed := false
 	for i := range r.Count {

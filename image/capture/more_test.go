@@ -2,7 +2,7 @@ package capture
 
 import (
 	"context"
-	"errors"
+	"slices"
 	"strings"
 	"syscall"
 	"testing"
@@ -21,6 +21,7 @@ func TestASlowReadIsLeftLikeAFailedOne(t *testing.T) {
 	if r.Clock.Slow < 5*time.Second || r.Clock.Errors != 0 || len(r.Unread)+len(r.Missing) > 0 {
 		t.Errorf("%+v", r.Clock)
 	}
+	order = slices.DeleteFunc(order, func(x layout.Sector) bool { return x%2048 != 0 || x == 0 }) // proofs are of single sectors
 	for i, x := range order {
 		if x == 8192 && order[i+1] < 12_288 {
 			t.Errorf("after the slow read at 8192 comes %d", order[i+1])
@@ -72,12 +73,8 @@ func TestAfterASuspendTheDriveIsLookedAtAgain(t *testing.T) {
 		tg := target
 		tg.Storage = newMemory()
 		r, err := Run(context.Background(), d, tg, Options{Looks: 1, Time: sleeper{simTime: d.simTime}}, nil, nil)
-		var de *DifferentDriveError
-		if other != errors.As(err, &de) {
-			t.Errorf("another drive %v: %v", other, err)
-		}
-		if !other && (err != nil || len(r.Unread) > 0) {
-			t.Errorf("the same drive: %v", err)
+		if err != nil || other != (r.Stop == DriveChanged) || other == (len(r.Unread) == 0) {
+			t.Errorf("another drive %v: %v, %+v", other, err, r)
 		}
 	}
 }

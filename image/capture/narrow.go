@@ -15,13 +15,26 @@ const rowOfBad = 4
 
 // edges works from both ends of a run inwards until a read fails at each. What
 // remains beside a failure and is no larger than one read is not tried in that
-// size: it goes to the next level as it is, and saves a visit.
+// size: it goes to the next level as it is, and saves a visit. Where one failure
+// stands alone, what lies behind it is first tried as a whole.
 func (e *engine) edges(s layout.Span, lv level) error {
 	hit := e.troubled(s.Start - 1)
-	if !hit || lv.from != left {
+	if !hit && lv.size == 1 {
 		var err error
-		if s, hit, err = e.fromStart(s, lv); err != nil {
+		if s, err = e.closeIn(s); err != nil {
 			return err
+		}
+	}
+	if !hit || lv.from != left {
+		var lone bool
+		var err error
+		if s, hit, lone, err = e.fromStart(s, lv); err != nil {
+			return err
+		}
+		if lone && s.Count > lv.size && s == e.cut(s, e.block) && !e.troubled(s.End()) {
+			if got, err := e.try(s); err != nil || got != failedIt {
+				return err
+			}
 		}
 	}
 	for !s.Empty() {
@@ -39,27 +52,47 @@ func (e *engine) edges(s layout.Span, lv level) error {
 	return nil
 }
 
+// closeIn reads a short run upwards in pieces, each one sector smaller than the
+// one before, until one fails: then as many single reads may be left as pieces
+// were saved. It returns the rest, with the piece that failed.
+func (e *engine) closeIn(s layout.Span) (layout.Span, error) {
+	n := layout.Sector(1)
+	for n*(n+1)/2 < s.Count {
+		n++
+	}
+	for ; n > 1 && s.Count > n; n-- {
+		r := e.cut(s, n)
+		got, err := e.try(r)
+		if err != nil || got == failedIt {
+			return s, err
+		}
+		s = layout.Between(r.End(), s.End())
+	}
+	return s, nil
+}
+
 // fromStart reads upwards until a read fails. Single sectors go on through a
-// few failures: a short run of bad sectors is done with at once.
-func (e *engine) fromStart(s layout.Span, lv level) (rest layout.Span, hit bool, err error) {
+// few failures: a short run of bad sectors is done with at once. A failure is
+// lone if nothing says that the rest of the run is bad too.
+func (e *engine) fromStart(s layout.Span, lv level) (rest layout.Span, hit, lone bool, err error) {
 	row := 0
 	for !s.Empty() {
 		r := e.cut(s, lv.size)
 		got, err := e.try(r)
 		if err != nil {
-			return s, hit, err
+			return s, hit, false, err
 		}
 		s = layout.Between(r.End(), s.End())
 		if got == failedIt {
 			hit = true
 			if row++; lv.size > 1 || row == rowOfBad {
-				break
+				return s, hit, lv.size > 1 && lv.from != left, nil
 			}
 		} else if hit {
-			break
+			return s, hit, true, nil
 		}
 	}
-	return s, hit, nil
+	return s, hit, false, nil
 }
 
 // troubled tells whether a sector is part of a spot that failed.

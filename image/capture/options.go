@@ -22,7 +22,7 @@ type Options struct {
 
 	Retry     int  // how many more times missing sectors are tried, each time round after all else
 	RetryHung bool // try the sectors among which a read never returned, one by one
-	Hash      bool // hash the image file in a last pass over it
+	Hash      bool // hash the image file when nothing is left to try
 
 	HangAfter time.Duration // after which a read counts as hung; 0 means a minute
 	Time      Timekeeper    // nil means WallClock
@@ -49,13 +49,14 @@ type Stop string
 
 // The reasons. Done means that nothing was left to do.
 const (
-	Done        Stop = ""
-	DriveGone   Stop = "drive-gone"
-	DriveHangs  Stop = "drive-hangs" // stopped by the owner while the drive did not answer
-	TimeSpent   Stop = "time-spent"
-	BadSpent    Stop = "bad-spent"
-	Interrupted Stop = "interrupted"
-	NoSpace     Stop = "no-space"
+	Done         Stop = ""
+	DriveGone    Stop = "drive-gone"
+	DriveChanged Stop = "drive-changed" // what answers is not the drive any more; Result.Why
+	DriveHangs   Stop = "drive-hangs"   // stopped by the owner while the drive did not answer
+	TimeSpent    Stop = "time-spent"
+	BadSpent     Stop = "bad-spent"
+	Interrupted  Stop = "interrupted"
+	NoSpace      Stop = "no-space"
 
 	// ImageChanged: somebody has changed the image since the drive was read.
 	// What changed counts as unread from now on; the finding image-changed says
@@ -66,6 +67,7 @@ const (
 // Result is what a run ended with. It sums up all runs of this capture.
 type Result struct {
 	Stop     Stop
+	Why      string // in words, for DriveChanged
 	Sectors  layout.Sector
 	Read     layout.Sector // good and unstable ones
 	Missing  layout.Spans
@@ -74,7 +76,7 @@ type Result struct {
 	Unstable layout.Spans
 	Weak     layout.Spans // known, but not readable any more when looked at again
 	Hung     layout.Spans // unread: a read among them never returned
-	SHA256   *Digest      // of the image file, if it was asked for and all is done
+	SHA256   *Digest      // of the image file, if it was asked for and nothing is left to try
 	Clock    Clock
 	Classes  map[Class]Tally
 	Findings []layout.Finding
@@ -95,8 +97,10 @@ type Progress struct {
 	Class   Class
 	At      layout.Sector // the last read, -1 if no sector is read now
 	Classes map[Class]Tally
-	Rate    float64       // bytes a second of good reads, over this run
-	Left    time.Duration // at that rate, 0 if not known
+	Sorted  bool          // no sector changes its class any more
+	Share   float64       // of the work of this run that is done, hashing included: 0 to 1
+	Rate    float64       // bytes a second of good reads, of late
+	Left    time.Duration // at that rate, hashing included; 0 while nothing can be said
 	Clock   Clock
 }
 
@@ -113,6 +117,7 @@ const (
 	EventRest     EventKind = "rest"     // resting begins
 	EventWork     EventKind = "work"     // and ends
 	EventGone     EventKind = "gone"     // the drive is no longer there
+	EventChanged  EventKind = "changed"  // it is another one, or has another size
 )
 
 // Event is something that happened in a run.

@@ -25,12 +25,16 @@ func (e *engine) all() error {
 	if err != nil {
 		return err
 	}
+	e.sorted = true
 	late := []Class{Files, Free}
 	switch {
 	case e.OnlyBoot:
 		late = nil
 	case e.SkipFree:
 		late = late[:1]
+		if err := e.roomForFiles(); err != nil {
+			return err
+		}
 		e.skipFree()
 	}
 	if len(late) > 0 {
@@ -70,10 +74,10 @@ func (e *engine) lastOfAll(classes []Class) error {
 		func() error { return e.singles(classes) },
 		e.looks,
 		func() error { return e.insides(classes) },
-		func() error { return e.oneByOne(classes, suspect) },
+		func() error { return e.doubted(classes) },
 	}
 	if e.RetryHung {
-		steps = append(steps, func() error { return e.oneByOne(classes, hung) })
+		steps = append(steps, func() error { return e.retryHung(classes) })
 	}
 	for range e.Retry {
 		steps = append(steps, func() error { return e.retry(classes) })
@@ -123,7 +127,7 @@ func (e *engine) explore(classes []Class) (files []layout.Span, err error) {
 		if len(fresh) == 0 {
 			// The advisor may have named sectors that were put off before they
 			// had a name.
-			if narrowed && len(e.runsOf(classes, left, failed)) == 0 {
+			if narrowed && len(e.runsOf(classes, left, failed))+len(e.suspects(classes, false)) == 0 {
 				return files, nil
 			}
 			narrowed = true
@@ -276,6 +280,9 @@ func (e *engine) narrow(classes []Class) error {
 	for _, c := range classes {
 		e.doing, e.doingNow = "going round bad spots", c
 		one := []Class{c}
+		if err := e.again(c); err != nil {
+			return err
+		}
 		for _, step := range []level{{left, failed, VerbFailed, e.block}, {failed, tight, VerbTight, smallSectors}} {
 			for _, s := range e.runsOf(one, step.from) {
 				if err := e.edges(s, step); err != nil {
@@ -315,10 +322,16 @@ func (e *engine) insides(classes []Class) error {
 	return nil
 }
 
-// oneByOne reads the sectors of one state singly: each read is announced.
-func (e *engine) oneByOne(classes []Class, st state) error {
+// retryHung reads the sectors singly among which the drive hung: each read is
+// announced. Those that hung alone come last.
+func (e *engine) retryHung(classes []Class) error {
 	e.doing = "single sectors where the drive hung"
-	return e.bisect(e.runsOf(classes, st), level{from: st, size: 1})
+	var queue, alone []layout.Span
+	for _, s := range e.runsOf(classes, hung) {
+		queue = append(queue, e.rec.doubt.spans(s, false)...)
+		alone = append(alone, e.rec.doubt.spans(s, true)...)
+	}
+	return e.bisect(append(queue, alone...), level{from: hung, size: 1})
 }
 
 // retry gives every missing sector one more try.

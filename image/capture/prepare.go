@@ -1,7 +1,6 @@
 package capture
 
 import (
-	"bytes"
 	"crypto/sha256"
 	"errors"
 	"fmt"
@@ -93,9 +92,11 @@ func (e *engine) load(g Geometry, p *pair) error {
 	for _, s := range changed {
 		e.rec.states.set(s, left)
 	}
-	if err := e.sameDrive(); err != nil {
+	strange, err := e.firstProof()
+	if err != nil {
 		return err
 	}
+	broken = broken.Union(strange)
 	if e.rec.Damage != nil {
 		if err := e.mend(p); err != nil {
 			return err
@@ -114,13 +115,18 @@ func (e *engine) load(g Geometry, p *pair) error {
 // drive was read. It looks at a few spans, and at those that tell one drive from
 // another; if one of them is not what was read, it looks at all.
 func (e *engine) whatChanged() (layout.Spans, error) {
-	prints, err := e.rec.telling(e.img)
-	if err != nil {
-		return nil, err
+	var prints []anchor
+	for _, set := range []layout.Spans{e.rec.proven(), e.rec.Read()} { // as sameDrive takes them
+		p, err := e.rec.telling(e.img, set, e.varied)
+		if err != nil {
+			return nil, err
+		}
+		prints = append(prints, p...)
 	}
 	few := e.rec.sample()
 	bad, err := e.rec.changed(e.img, func(s layout.Span) bool {
-		return few(s) || slices.ContainsFunc(prints, s.Holds)
+		return few(s) || slices.ContainsFunc(prints, func(a anchor) bool { return s.Holds(a.at) }) ||
+			slices.ContainsFunc(e.rec.latest, s.Overlaps)
 	})
 	if err != nil || len(bad) == 0 {
 		return nil, err
@@ -150,7 +156,7 @@ func (e *engine) lastPass() (Digest, layout.Spans, error) {
 	if err != nil {
 		return Digest{}, nil, fmt.Errorf("the record that was just written: %w", err)
 	}
-	return rec.hashAndCompare(e.ctx, e.img)
+	return rec.hashAndCompare(e.ctx, watched{e, e.img})
 }
 
 // forget counts what was changed in the image as unread.
@@ -195,8 +201,9 @@ func (e *engine) makeRoom(size int64, t Target) error {
 	if size != want && known > 0 {
 		return &MismatchError{fmt.Sprintf("the record is of a drive of %d bytes, the image has %d", want, size)}
 	}
-	need, free := want-int64(known)*int64(e.rec.SectorSize), t.Storage.Free()
-	if free >= 0 && need > free && !e.OnlyBoot {
+	e.free = t.Storage.Free
+	// How much is not free on the drive is known when its directories are read.
+	if need, free := e.roomFor(e.rec.Whole()), e.free(); free >= 0 && need > free && !e.OnlyBoot && !e.SkipFree {
 		return &SpaceError{need, free}
 	}
 	if size == want {
@@ -288,128 +295,6 @@ func (rec *Record) sameGeometry(g Geometry) error {
 		return &DifferentDriveError{fmt.Sprintf("it was %q, serial number %q; this one is %q, %q", was.Model, was.Serial, is.Model, is.Serial)}
 	}
 	return nil
-}
-
-// fingerprints is the most sectors that are compared to tell one drive from
-// another, and fewPrints how many are enough to say that a drive is not there.
-const (
-	fingerprints = 8
-	fewPrints    = 4
-)
-
-// sameDrive reads a few sectors that are known, and not blank, once more: a
-// bridge may show its own serial number whatever drive is in it.
-func (e *engine) sameDrive() error {
-	n := int64(e.rec.SectorSize)
-	compared, differ, tried := 0, 0, 0
-	have, now := make([]byte, n), make([]byte, n)
-	prints, err := e.rec.telling(e.img)
-	if err != nil {
-		return err
-	}
-	for _, x := range prints {
-		if err := image.ReadFull(e.img, have, int64(x)*n); err != nil {
-			return err
-		}
-		tried++
-		e.asks <- asked{now, int64(x) * n}
-		var err error
-		select {
-		case err = <-e.answers:
-		case <-e.ctx.Done():
-			return fmt.Errorf("the drive was not looked at to the end: %w", e.ctx.Err())
-		}
-		if image.FaultOf(err) == image.Gone {
-			return err
-		} else if err != nil {
-			continue
-		}
-		e.lastGood = x
-		compared++
-		if !bytes.Equal(have, now) {
-			differ++
-		}
-	}
-	if tried >= fewPrints && compared == 0 {
-		return &image.ReadError{Span: e.rec.Whole(), Fault: image.Gone, Err: errors.New("no sector that was read before can be read now")}
-	}
-	// Two drives of one model have their boot areas in common.
-	if differ > 0 && 4*differ >= compared {
-		return &DifferentDriveError{fmt.Sprintf("%d of %d sectors that were read before hold something else", differ, compared)}
-	}
-	return nil
-}
-
-// searched is how far one telling sector is looked for in the image, in bytes.
-const searched = 1 << 20
-
-// telling returns known sectors that are not one byte all over. They are spread
-// over what is known, and the closer the nearer to its beginning: there lie the
-// tables and directories, and a drive that is blank otherwise still has these.
-func (rec *Record) telling(img io.ReaderAt) ([]layout.Sector, error) {
-	all := rec.Read()
-	total := all.Sectors()
-	if total == 0 {
-		return nil, nil
-	}
-	var places []layout.Sector
-	for i := layout.Sector(32); i < total; i *= 2 {
-		places = append(places, i)
-	}
-	for i := range layout.Sector(2 * fingerprints) {
-		places = append(places, total*i/(2*fingerprints))
-	}
-	var found []layout.Sector
-	for _, i := range places {
-		x, ok, err := rec.tellingFrom(img, nth(all, i))
-		if err != nil {
-			return nil, err
-		}
-		if ok {
-			found = append(found, x)
-		}
-	}
-	slices.Sort(found)
-	found = slices.Compact(found)
-	n := len(found)
-	if n <= fingerprints {
-		return found, nil
-	}
-	var out []layout.Sector
-	for i := range fingerprints { // evenly
-		out = append(out, found[i*n/fingerprints])
-	}
-	return out, nil
-}
-
-// tellingFrom returns the next known sector from x on that is not one byte all
-// over, if it is near.
-func (rec *Record) tellingFrom(img io.ReaderAt, x layout.Sector) (layout.Sector, bool, error) {
-	n := int64(rec.SectorSize)
-	near := layout.Span{Start: x, Count: layout.Sector(searched / n)}.Common(rec.Whole())
-	b := make([]byte, int64(near.Count)*n)
-	if err := image.ReadFull(img, b, int64(x)*n); err != nil {
-		return 0, false, err
-	}
-	for _, s := range rec.states.spans(near, good) {
-		for y := s.Start; y < s.End(); y++ {
-			if one := b[int64(y-x)*n:][:n]; !bytes.Equal(one[1:], one[:n-1]) {
-				return y, true, nil
-			}
-		}
-	}
-	return 0, false, nil
-}
-
-// nth returns the sector of the set that i others precede.
-func nth(s layout.Spans, i layout.Sector) layout.Sector {
-	for _, p := range s {
-		if i < p.Count {
-			return p.Start + i
-		}
-		i -= p.Count
-	}
-	return 0
 }
 
 // beginRun writes the line with which every run begins.

@@ -76,6 +76,11 @@ type Record struct {
 	twins     map[layout.Sector][]Variant
 	window    []layout.Span // of the last line "about"
 	tail      []tailLine    // lines about the image after the last mark
+	silent    bool          // and the drive did not answer for a while
+	doubt     *runs[bool]   // suspect: announced alone, and no answer came
+	wary      *runs[bool]   // known: announced again with others, and no answer came
+	fresh     *runs[bool]   // tried since the drive was last compared with what it was
+	latest    []layout.Span // the last good reads of them
 	weak      *runs[bool]   // known, but a later look failed
 	end       appender
 	powerOff  bool         // the drive went, or hung, since the last look
@@ -186,6 +191,7 @@ func (rec *Record) readOpening(s *Scanner) error {
 func (rec *Record) room() {
 	rec.states, rec.looks = newRuns[state](rec.Sectors), newRuns[uint8](rec.Sectors)
 	rec.origins, rec.weak = newRuns[uint16](rec.Sectors), newRuns[bool](rec.Sectors)
+	rec.doubt, rec.wary, rec.fresh = newRuns[bool](rec.Sectors), newRuns[bool](rec.Sectors), newRuns[bool](rec.Sectors)
 	rec.summed = newRuns[int32](rec.Sectors)
 }
 
@@ -215,6 +221,7 @@ func (rec *Record) apply(l *Line) error {
 			return fmt.Errorf("sectors %s are outside the disk of %d", s, rec.Sectors)
 		}
 	}
+	rec.freshen(l)
 	if st, ok := verbStates[l.Verb]; ok {
 		rec.setState(l.Span, st)
 	}
@@ -238,7 +245,9 @@ func (rec *Record) apply(l *Line) error {
 	case VerbWeak:
 		rec.weak.set(l.Span, true)
 	case VerbAbout:
-		rec.window = l.Spans
+		rec.window, rec.silent = l.Spans, false
+	case VerbSilent:
+		rec.window, rec.silent = []layout.Span{l.Span}, true
 	case VerbSync:
 		rec.tail = slices.DeleteFunc(rec.tail, func(t tailLine) bool { return t.number < l.Numbers[0] })
 	case VerbRecord, VerbDisk, VerbDrive, VerbMissingAs:
@@ -280,8 +289,11 @@ func (rec *Record) applyEvent(l *Line) error {
 	switch l.Verb {
 	case VerbAnswered:
 		rec.window = nil
+	case VerbSame:
+		rec.forget()
 	case VerbRun:
 		rec.suspectWindow()
+		rec.forget() // nothing begins before the drive was compared
 		if rec.Runs == 0 {
 			rec.Started = l.Time
 		}
@@ -328,14 +340,4 @@ func (rec *Record) applyUnstable(l *Line) error {
 	rec.states.set(l.Span, unstable)
 	rec.Image = nil
 	return nil
-}
-
-// suspectWindow marks what was about to be read when the last run was cut off.
-func (rec *Record) suspectWindow() {
-	for _, w := range rec.window {
-		for _, s := range rec.states.spans(w, unread, failed, tight, left) {
-			rec.states.set(s, suspect)
-		}
-	}
-	rec.window = nil
 }

@@ -36,7 +36,9 @@ var words = []string{
 	"skipped SPAN               left out because the owner asked for it; wanted: no longer",
 	"failed, tight, left SPAN   not read; a larger read failed in it or near it",
 	"again, weak SPAN           read again: the same data, or not readable any more",
-	"about SPANS                about to be read: if nothing follows, the drive hung",
+	"about SPANS, silent SPAN   about to be read, and no answer for a while: if nothing",
+	"                           follows, the drive hung",
+	"same                       the drive was compared with what was read of it before",
 	"sync N                     the lines before line N and their data are on the disk",
 	"end SHA-256 BYTES          the whole image file, as sha256sum counts it",
 }

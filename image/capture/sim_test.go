@@ -87,15 +87,18 @@ type simDrive struct {
 	id         image.Identity
 	seed       uint64
 
-	bad       *runs[bool]
-	badCount  layout.Sector
-	heals     map[layout.Sector]int  // fails so often, then is good
-	flaky     map[layout.Sector]bool // answers differently every third time
-	hangs     map[layout.Sector]bool // never returns
-	slow      map[layout.Sector]time.Duration
-	goneAfter int  // reads after which the drive is gone; -1: never
-	mute      bool // when gone it answers EIO, not ENODEV
-	onRead    func(s layout.Span, failed bool)
+	bad        *runs[bool]
+	badCount   layout.Sector
+	heals      map[layout.Sector]int  // fails so often, then is good
+	flaky      map[layout.Sector]bool // answers differently every third time
+	hangs      map[layout.Sector]bool // never returns
+	wellBefore int                    // so many reads of them do
+	slow       map[layout.Sector]time.Duration
+	goneAfter  int  // reads after which the drive is gone; -1: never
+	mute       bool // when gone it answers EIO, not ENODEV
+	swapAt     int  // read at which another drive is in its place; 0: never
+	shrinkAt   int  // read at which it becomes half as large; 0: never
+	onRead     func(s layout.Span, failed bool)
 
 	mu      sync.Mutex
 	reads   int
@@ -124,7 +127,15 @@ func newSim(sectors layout.Sector, bad ...layout.Span) *simDrive {
 
 func (d *simDrive) badSpans() layout.Spans { return d.bad.spans(layout.Span{Count: d.sectors}, true) }
 
-func (d *simDrive) Size() int64              { return int64(d.sectors) * int64(d.sectorSize) }
+// Size is that of the moment: the system knows when a drive shrinks.
+func (d *simDrive) Size() int64 {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.shrinkAt > 0 && d.reads >= d.shrinkAt {
+		return int64(d.sectors/2) * int64(d.sectorSize)
+	}
+	return int64(d.sectors) * int64(d.sectorSize)
+}
 func (d *simDrive) SectorSize() int          { return d.sectorSize }
 func (d *simDrive) Identity() image.Identity { return d.id }
 
@@ -155,6 +166,12 @@ func (d *simDrive) ReadAt(p []byte, off int64) (int, error) {
 		d.onRead(s, hit)
 	}
 	d.reads++
+	if d.swapAt > 0 && d.reads >= d.swapAt {
+		d.seed = 99
+	}
+	if d.shrinkAt > 0 && d.reads >= d.shrinkAt && s.End() > d.sectors/2 {
+		return 0, &image.ReadError{Span: s, Fault: image.BadSector, Err: syscall.EIO}
+	}
 	if d.goneAfter >= 0 && d.reads > d.goneAfter {
 		err := &image.ReadError{Span: s, Fault: image.Gone, Err: syscall.ENODEV}
 		if d.mute {
@@ -182,7 +199,9 @@ func (d *simDrive) ReadAt(p []byte, off int64) (int, error) {
 // visit finds the first sector of a read that is not good, and pays for it.
 func (d *simDrive) visit(s layout.Span) error {
 	for x := range d.hangs {
-		if s.Holds(x) {
+		if s.Holds(x) && d.wellBefore > 0 {
+			d.wellBefore--
+		} else if s.Holds(x) {
 			d.hung++
 			d.simTime.mu.Lock()
 			d.hanging = true

@@ -9,11 +9,13 @@ import (
 )
 
 const (
-	probeAfter   = 8  // failures in a row, then twice as many, up to
-	probeMost    = 64 //
-	nothingAfter = 64 // failures before anything was read, the drive is as good as gone
+	silentAfter  = 500 * time.Millisecond // without an answer, the record says which read it is
+	probeAfter   = 8                      // failures in a row, then twice as many, up to
+	probeMost    = 64                     //
+	nothingAfter = 64                     // failures before anything was read, the drive is as good as gone
 	syncBytes    = 64 << 20
 	syncEvery    = 5 * time.Second
+	proveEvery   = 30 * time.Second      // is the drive compared with itself, or after syncBytes
 	slowAfter    = time.Second           // a read that takes this long, and
 	slowTimes    = 10                    // this many times as long as usual, is slow
 	graceAfter   = 3 * time.Second       // for a read to return when the owner stops
@@ -53,6 +55,9 @@ func (e *engine) try(s layout.Span) (outcome, error) {
 	}
 	slow := e.isSlow(took)
 	e.succeed(s, took, slow)
+	if !slow {
+		e.anchorIn(s, buf)
+	}
 	l := Line{Verb: VerbGood, Span: s}
 	if err := e.rec.apply(&l); err != nil {
 		return 0, err
@@ -76,9 +81,11 @@ func (e *engine) ask(s layout.Span, buf []byte) (took time.Duration, err error) 
 	e.at = s.Start
 	hang, stop := e.Time.Timer(e.HangAfter)
 	defer stop()
+	quiet, stop := e.Time.Timer(silentAfter)
+	defer stop()
 	var grace <-chan time.Time
 	done := e.ctx.Done()
-	e.silent = false
+	e.silent, e.quiet = false, false
 	for {
 		select {
 		case err := <-e.answers:
@@ -87,6 +94,11 @@ func (e *engine) ask(s layout.Span, buf []byte) (took time.Duration, err error) 
 				e.watch.Event(Event{Kind: EventAnswered, Span: s, Took: took})
 			}
 			return took, err
+		case <-quiet:
+			e.quiet, quiet = true, nil
+			if err := e.waits(s); err != nil {
+				return 0, err
+			}
 		case <-hang:
 			e.silent, hang = true, nil
 			if err := e.hangs(s); err != nil {
@@ -98,6 +110,11 @@ func (e *engine) ask(s layout.Span, buf []byte) (took time.Duration, err error) 
 			defer stop()
 			grace = c
 		case <-grace:
+			if !e.quiet {
+				if err := e.waits(s); err != nil {
+					return 0, err
+				}
+			}
 			return 0, &stopped{DriveHangs}
 		}
 	}
@@ -108,15 +125,28 @@ func (e *engine) ask(s layout.Span, buf []byte) (took time.Duration, err error) 
 // another one by now.
 func (e *engine) wokeUp() error {
 	e.note(Line{Verb: VerbGone, Fault: image.Gone})
-	if err := e.j.flush(); err != nil {
-		return err
+	return e.judge()
+}
+
+// waits records durably which read it is that the drive does not answer. If the
+// run is stopped now, by whatever means, the next one knows the culprit. A drive
+// that was not yet compared with the record is not worth a line.
+func (e *engine) waits(s layout.Span) error {
+	if e.j == nil {
+		return nil
 	}
-	return e.sameDrive()
+	e.window = []layout.Span{s}
+	l := Line{Verb: VerbSilent, Span: s}
+	return errors.Join(e.rec.apply(&l), e.j.promise(l))
 }
 
 // hangs records durably that a read does not return. If it does return after
 // all, later lines overrule this one.
 func (e *engine) hangs(s layout.Span) error {
+	if e.j == nil {
+		e.watch.Event(Event{Kind: EventHang, Span: s, Took: e.HangAfter})
+		return nil
+	}
 	if known := e.rec.states.spans(s, good, unstable); len(known) == 0 {
 		l := Line{Verb: VerbHung, Span: s}
 		if s.Count == 1 {
@@ -152,14 +182,15 @@ func (e *engine) succeed(s layout.Span, took time.Duration, slow bool) {
 // fail records a read that failed: by its size, so that what comes later knows
 // what was tried.
 func (e *engine) fail(s layout.Span, took time.Duration, err error) error {
-	var st *stopped
-	var other *DifferentDriveError
-	if errors.As(err, &st) || errors.As(err, &other) {
+	if isStop(err) {
 		return err
 	}
 	fault := image.FaultOf(err)
 	if fault == image.Gone {
 		return e.goneIn(s)
+	}
+	if err := e.still(); err != nil {
+		return err
 	}
 	e.rec.Errors++
 	e.bad++
@@ -200,25 +231,29 @@ func (e *engine) fillMissing(s layout.Span) {
 	e.j.put(s.Start, b)
 }
 
-// probe tells a bad spot from a drive that has gone without saying so: many
-// failures in a row, and a sector that could be read cannot any more.
+// probe tells a bad spot from a drive that has gone without saying so, or is
+// another one by now: many failures in a row, and a sector that could be read
+// cannot any more.
 func (e *engine) probe() error {
-	if e.lastGood < 0 {
-		if len(e.failures) >= nothingAfter {
-			return e.gone()
-		}
-		e.nextProbe = nothingAfter
-		return nil
-	}
-	buf := <-e.j.free
-	defer func() { e.j.free <- buf }()
-	_, err := e.ask(layout.Span{Start: e.lastGood, Count: 1}, buf)
-	var st *stopped
-	if errors.As(err, &st) {
+	sure, err := e.prove()
+	if err != nil {
 		return err
 	}
-	if err != nil {
+	switch {
+	case sure:
+	case e.lastGood >= 0:
+		_, err := e.ask(layout.Span{Start: e.lastGood, Count: 1}, make([]byte, e.rec.SectorSize))
+		if isStop(err) {
+			return err
+		}
+		if err != nil {
+			return e.gone()
+		}
+	case len(e.failures) >= nothingAfter:
 		return e.gone()
+	default:
+		e.nextProbe = nothingAfter
+		return nil
 	}
 	e.failures, e.nextProbe = e.failures[:0], min(2*e.nextProbe, probeMost)
 	return nil
@@ -246,17 +281,20 @@ func (e *engine) takeBack() {
 
 // goneIn ends the run because the drive went in the middle of a read. That may
 // be a cable, or the spot: the spot comes back later, a second time last of
-// all, and a single sector that does it there is not touched again.
+// all, and a single sector that does it there is not touched again. A drive that
+// was pulled out because it did not answer went at the spot.
 func (e *engine) goneIn(s layout.Span) error {
-	switch e.rec.states.get(s.Start) {
-	case unread:
-		e.note(Line{Verb: VerbLeft, Span: s})
-	case suspect, missing:
+	st := e.rec.states.get(s.Start)
+	switch {
+	case st == missing || st == suspect && s.Count == 1 && e.rec.doubt.get(s.Start):
 		e.fillMissing(s)
 		e.note(Line{Verb: VerbMissing, Span: s, Fault: image.Gone})
-	case left, failed, tight:
-		e.window, e.keepWindow = []layout.Span{s}, true
-		if err := e.promiseWindow(); err != nil {
+	case st == hung || st.inImage():
+	case st == unread && !e.quiet:
+		e.note(Line{Verb: VerbLeft, Span: s})
+	default:
+		e.keepWindow = true
+		if err := e.waits(s); err != nil {
 			return err
 		}
 	}
@@ -285,6 +323,12 @@ func (e *engine) mayGoOn() error {
 		now = e.Time.Now()
 	}
 	if e.unsynced >= syncBytes || (e.unsynced > 0 && now.Sub(e.synced) >= syncEvery) {
+		if e.unsynced >= syncBytes || now.Sub(e.compared) >= proveEvery {
+			e.compared = now
+			if _, err := e.prove(); err != nil {
+				return err
+			}
+		}
 		e.unsynced, e.synced = 0, now
 		e.noteClock()
 		e.j.mark()
@@ -327,8 +371,8 @@ func (e *engine) takeRest() error {
 // costs a flush of the disk that holds the record.
 func (e *engine) announce(s layout.Span) error {
 	now := e.Time.Now()
-	if e.risky(s) {
-		if s.Count == 1 && e.calm > 0 {
+	if alone := e.doubtful(s); alone || e.risky(s) {
+		if s.Count == 1 && e.calm > 0 && !alone {
 			if len(e.window) == 1 && e.window[0].Count == fewSingles && e.window[0].Holds(s.Start) {
 				return nil
 			}
@@ -368,6 +412,13 @@ func covered(window []layout.Span, s layout.Span) bool {
 		}
 	}
 	return false
+}
+
+// doubtful tells whether a sector of s was announced before, and no answer came.
+func (e *engine) doubtful(s layout.Span) bool {
+	_, again := e.rec.states.next(s, suspect)
+	_, wary := e.rec.wary.next(s, true)
+	return again || wary
 }
 
 // risky tells whether a read comes after a failure or lies near a bad spot.

@@ -249,3 +249,65 @@ func (p pull) Event(e capture.Event) {
 }
 
 func (pull) Progress(capture.Progress) {}
+
+// atRead does something when the drive is read for the n-th time.
+type atRead struct {
+	*blockdev.Source
+	n  int
+	do func()
+}
+
+func (a *atRead) ReadAt(p []byte, off int64) (int, error) {
+	if a.n--; a.n == 0 {
+		a.do()
+	}
+	return a.Source.ReadAt(p, off)
+}
+
+// Another drive behind the same name, or one that shrinks, ends the run: nothing
+// of it is called good or missing, and the first drive is captured to the end.
+func TestADriveThatIsSwappedOrShrinksUnderTheRun(t *testing.T) {
+	for name, harm := range map[string]func(*rig.Rig, string) error{
+		"swapped": func(_ *rig.Rig, path string) error {
+			other := make([]byte, 16<<20)
+			for i := range other {
+				other[i] = byte(i*i>>7 ^ i>>3)
+			}
+			return os.WriteFile(path, other, 0o600)
+		},
+		"shrinks": func(r *rig.Rig, _ string) error {
+			r.Shrink(16_384)
+			return nil
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			path, content := drive(t)
+			bad := []layout.Span{{Start: 3000, Count: 1}}
+			r := rig.Start(t, path, rig.Faults{Bad: bad})
+			img := filepath.Join(t.TempDir(), "image")
+			src, err := blockdev.OpenSource(r.Device)
+			if err != nil {
+				t.Fatal(err)
+			}
+			drive := &atRead{src, 9, func() {
+				if err := harm(r, path); err != nil {
+					t.Error(err)
+				}
+			}}
+			tg := capture.Target{Storage: capture.Disk{Dir: filepath.Dir(img)}, Image: img}
+			res, err := capture.Run(context.Background(), drive, tg, capture.Options{Looks: 1}, nil, nil)
+			if err != nil || res.Stop != capture.DriveChanged || len(res.Missing) > 1 || len(res.Unstable) > 0 {
+				t.Fatalf("%v, %+v", err, res)
+			}
+			src.Close()
+			if err := os.WriteFile(path, content, 0o600); err != nil {
+				t.Fatal(err)
+			}
+			back := rig.Start(t, path, rig.Faults{Bad: bad})
+			if res = runRig(t, context.Background(), back, img, capture.Options{Looks: 1}, nil); res.Stop != capture.Done {
+				t.Fatalf("stopped %q", res.Stop)
+			}
+			checkCapture(t, img, content, layout.NewSpans(bad...))
+		})
+	}
+}

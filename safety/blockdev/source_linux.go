@@ -32,6 +32,7 @@ type Source struct {
 	sectorSize int
 	identity   image.Identity
 	rdev       uint64
+	sequence   uint64 // of the medium, 0 where the kernel does not count
 	buffers    sync.Pool
 }
 
@@ -97,6 +98,7 @@ func (s *Source) ask(rdev uint64) error {
 		return &BusyError{s.path, m}
 	}
 	s.size, s.sectorSize, s.identity = size, sector, identify(rdev)
+	s.sequence = diskSequence(fd)
 	return nil
 }
 
@@ -107,6 +109,35 @@ func deviceSize(fd int) (int64, error) {
 		return 0, e
 	}
 	return int64(n), nil
+}
+
+// diskSequence asks for the number of the medium, which the kernel changes with
+// every other medium (BLKGETDISKSEQ); 0 from a kernel that does not count.
+func diskSequence(fd int) uint64 {
+	var n uint64
+	if _, _, e := unix.Syscall(unix.SYS_IOCTL, uintptr(fd), unix.BLKGETDISKSEQ, uintptr(unsafe.Pointer(&n))); e != 0 {
+		return 0
+	}
+	return n
+}
+
+// Still asks the kernel, not the drive, whether the device is what was opened.
+// The error is an *image.ReadError: Gone, or Changed if its size or medium is
+// another one.
+func (s *Source) Still() error {
+	fd := int(s.f.Fd())
+	size, err := deviceSize(fd)
+	switch {
+	case err != nil:
+		return &image.ReadError{Fault: image.Gone, Err: err}
+	case size == 0:
+		return &image.ReadError{Fault: image.Gone, Err: errors.New("its size is 0")}
+	case size != s.size:
+		return &image.ReadError{Fault: image.Changed, Err: fmt.Errorf("it had %d bytes and has %d", s.size, size)}
+	case s.sequence != 0 && diskSequence(fd) != s.sequence:
+		return &image.ReadError{Fault: image.Changed, Err: errors.New("its medium was replaced")}
+	}
+	return nil
 }
 
 // Size returns the size of the device in bytes, by the kernel (BLKGETSIZE64).

@@ -9,6 +9,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -49,6 +50,9 @@ type Rig struct {
 	t      testing.TB
 	log    string
 	server *exec.Cmd
+	hangs  []layout.Sector
+
+	backing string
 }
 
 // Main serves and does not return if this process is a server. A test binary
@@ -74,7 +78,7 @@ func Start(t testing.TB, backing string, f Faults) *Rig {
 	if err := os.Mkdir(c.Mount, 0o755); err != nil {
 		t.Fatal(err)
 	}
-	r := &Rig{t: t, log: c.Log}
+	r := &Rig{t: t, log: c.Log, hangs: f.Hangs, backing: backing}
 	r.serveIn(c)
 	r.Device = need.Loop(t, filepath.Join(c.Mount, "disk"), "--direct-io=on")
 	t.Cleanup(r.Vanish) // before the device is detached: a read that hangs would hold it
@@ -116,6 +120,42 @@ func (r *Rig) serveIn(c config) {
 		time.Sleep(20 * time.Millisecond)
 	}
 	r.t.Fatal("the server of the drive did not start")
+}
+
+// Shrink makes the drive smaller: sectors beyond the new end cannot be read any
+// more, and the kernel knows.
+func (r *Rig) Shrink(sectors layout.Sector) {
+	r.t.Helper()
+	if err := os.Truncate(r.backing, int64(sectors)*sectorSize); err != nil {
+		r.t.Fatal(err)
+	}
+	size := filepath.Join("/sys/block", filepath.Base(r.Device), "size")
+	for range 250 { // the kernel may believe the old size of a file for a while
+		if out, err := exec.Command("losetup", "-c", r.Device).CombinedOutput(); err != nil {
+			r.t.Fatalf("losetup -c: %v: %s", err, out)
+		}
+		if text, err := os.ReadFile(size); err == nil && strings.TrimSpace(string(text)) == fmt.Sprint(sectors) {
+			return
+		}
+		time.Sleep(20 * time.Millisecond)
+	}
+	r.t.Fatalf("%s does not shrink", r.Device)
+}
+
+// WaitHang waits until a read has reached a sector that hangs.
+func (r *Rig) WaitHang() {
+	r.t.Helper()
+	for range 1500 {
+		for _, a := range r.Log() {
+			for _, x := range r.hangs {
+				if !a.Write && a.Holds(x) {
+					return
+				}
+			}
+		}
+		time.Sleep(20 * time.Millisecond)
+	}
+	r.t.Fatal("nothing has read a sector that hangs")
 }
 
 // Vanish takes the drive away at once: every read fails from now on, also one

@@ -84,6 +84,9 @@ var (
 
 func (d *disk) Getattr(_ context.Context, _ fs.FileHandle, out *fuse.AttrOut) syscall.Errno {
 	out.Size, out.Mode = d.size, syscall.S_IFREG|0o600
+	if st, err := d.backing.Stat(); err == nil { // a drive may shrink
+		out.Size = uint64(st.Size())
+	}
 	return 0
 }
 

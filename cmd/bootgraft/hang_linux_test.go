@@ -1,0 +1,91 @@
+package main
+
+import (
+	"bufio"
+	"os"
+	"strings"
+	"testing"
+
+	"bootgraft/image/capture/rig"
+	"bootgraft/layout"
+)
+
+// hangsThen starts a capture, and ends it by a signal when the drive hangs: in
+// order, or by force. It returns the code, and how often the sector was met.
+func (y *typist) hangsThen(sig os.Signal, sector layout.Sector) (met int, done bool) {
+	y.t.Helper()
+	r := rig.Start(y.t, y.path("drive"), rig.Faults{Hangs: []layout.Sector{sector}})
+	c := y.command("capture", r.Device, "old.img", "--looks", "1")
+	pipe, err := c.StderrPipe()
+	if err != nil {
+		y.t.Fatal(err)
+	}
+	if err := c.Start(); err != nil {
+		y.t.Fatal(err)
+	}
+	ended := make(chan struct{})
+	go func() {
+		defer close(ended)
+		for lines := bufio.NewScanner(pipe); lines.Scan(); {
+			if strings.HasPrefix(lines.Text(), "bootgraft: ") {
+				r.Vanish() // the kernel does not let it end before the read does
+			}
+		}
+	}()
+	count := func() (n int) {
+		for _, a := range r.Log() {
+			if a.Holds(sector) {
+				n++
+			}
+		}
+		return n
+	}
+	for waiting := true; waiting; {
+		select {
+		case <-ended:
+			waiting = false
+		case <-tick():
+			if rec, _ := os.ReadFile(y.path("old.img.record")); count() == 0 || !lastLineIs(rec, "silent") {
+				continue
+			}
+			if err := c.Process.Signal(sig); err != nil {
+				y.t.Fatal(err)
+			}
+			if sig == os.Kill {
+				r.Vanish()
+			}
+			<-ended
+			waiting = false
+		}
+	}
+	met = count()
+	r.Vanish()
+	c.Wait()
+	return met, c.ProcessState.ExitCode() == exitIncomplete
+}
+
+func lastLineIs(record []byte, verb string) bool {
+	text := strings.TrimSpace(string(record))
+	word := strings.Fields(text[strings.LastIndex(text, "\n")+1:])
+	return len(word) > 1 && word[1] == verb
+}
+
+// TestAHangingSectorIsMetTwice: whether its owner presses Ctrl-C or kills the
+// runs that hang, a sector that never answers is met twice, and all others are
+// read.
+func TestAHangingSectorIsMetTwice(t *testing.T) {
+	for _, sig := range []os.Signal{os.Interrupt, os.Kill} {
+		y := newTypist(t)
+		content := y.invent("drive", 5)
+		meetings, done := 0, false
+		for run := 0; run < 5 && !done; run++ {
+			var n int
+			n, done = y.hangsThen(sig, 9000)
+			meetings += n
+		}
+		if !done || meetings != 2 {
+			t.Errorf("%v: %d meetings, done %v", sig, meetings, done)
+		}
+		y.holds("old.img", content, layout.Spans{{Start: 9000, Count: 1}})
+	}
+}

@@ -1,0 +1,79 @@
+package main
+
+import (
+	"bufio"
+	"os"
+	"os/exec"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"bootgraft/image/capture/rig"
+	"bootgraft/layout"
+)
+
+// hungUp runs a command that a device hangs, and presses Ctrl-C twice. It
+// returns what was said last; then the device is pulled out, because the kernel
+// does not let a process go whose read has not ended.
+func (y *typist) hungUp(r *rig.Rig, args ...string) (last string) {
+	y.t.Helper()
+	c := y.command(args...)
+	pipe, err := c.StderrPipe()
+	if err != nil {
+		y.t.Fatal(err)
+	}
+	if err := c.Start(); err != nil {
+		y.t.Fatal(err)
+	}
+	r.WaitHang()
+	y.press(c)
+	lines := bufio.NewScanner(pipe)
+	pressed := false
+	for lines.Scan() {
+		text := lines.Text()
+		if strings.HasPrefix(text, "Stopping in order") && !pressed {
+			pressed = true
+			y.press(c)
+		}
+		if strings.HasPrefix(text, "bootgraft: ") {
+			last = text
+			break
+		}
+	}
+	r.Vanish()
+	for lines.Scan() {
+		last += " " + lines.Text()
+	}
+	if c.Wait(); c.ProcessState.ExitCode() != exitStopped {
+		y.t.Errorf("%v ended with %d: %s", args, c.ProcessState.ExitCode(), last)
+	}
+	return last
+}
+
+func (y *typist) press(c *exec.Cmd) {
+	y.t.Helper()
+	if err := c.Process.Signal(os.Interrupt); err != nil {
+		y.t.Fatal(err)
+	}
+}
+
+// TestASecondCtrlCEndsAtOnce: a device that never answers holds no command
+// longer than its owner wants.
+func TestASecondCtrlCEndsAtOnce(t *testing.T) {
+	y := newTypist(t)
+	y.invent("drive", 1)
+	y.types(exitDone, "plan", "drive", "--size", "16384s", "-o", "p")
+	for _, args := range [][]string{
+		{"survey"}, {"verify", "p"}, {"card"}, {"kit", "make", "-o", "kit"},
+	} {
+		r := rig.Start(t, y.path("drive"), rig.Faults{Hangs: []layout.Sector{0}})
+		full := append(slices.Clone(args), r.Device)
+		if last := y.hungUp(r, full...); !strings.Contains(last, "ended at once") && !strings.Contains(last, "stopped while") {
+			t.Errorf("%v: %q", full, last)
+		}
+	}
+}
+
+// tick is how long a test waits before it looks again.
+func tick() <-chan time.Time { return time.After(20 * time.Millisecond) }

@@ -1,0 +1,377 @@
+package capture
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+)
+
+// Watched is a Drive that can be asked, at no cost to the hardware, whether it
+// is still what was opened. The error is an *image.ReadError, Changed or Gone.
+type Watched interface{ Still() error }
+
+// anchor is a sector that was read well and quickly, and is not one byte all
+// over: if it holds something else, the drive is most likely another one.
+type anchor struct {
+	at   layout.Sector
+	data []byte
+}
+
+// Bounds of what is compared to tell one drive from another.
+const (
+	fingerprints = 8 // the most sectors
+	fewPrints    = 4 // so many are enough to say that a drive is not there
+	mostAnchors  = 8 // kept in memory
+	anchorTries  = 3 // that cannot be read, before the rest is left in peace
+	freshPrints  = 4 // compared of what a run that was cut off had read last
+	latestKept   = 64
+)
+
+// freshen remembers what was said of sectors, other than known ones, since the
+// drive was last compared with what was read of it before.
+func (rec *Record) freshen(l *Line) {
+	switch l.Verb {
+	case VerbGood, VerbMissing, VerbFailed, VerbTight:
+		for _, s := range rec.states.spans(l.Span, unread, missing, skipped, failed, tight, left, suspect, hung) {
+			rec.fresh.set(s, true)
+			if l.Verb == VerbGood && !rec.live {
+				rec.latest = append(rec.latest[max(0, len(rec.latest)-latestKept+1):], s)
+			}
+		}
+	}
+}
+
+// forget is called where the drive was compared.
+func (rec *Record) forget() { rec.fresh, rec.latest = newRuns[bool](rec.Sectors), nil }
+
+// proven returns the sectors that were read before the last proof.
+func (rec *Record) proven() layout.Spans {
+	var out layout.Spans
+	for _, s := range rec.Read() {
+		out = append(out, rec.fresh.spans(s, false)...)
+	}
+	return out
+}
+
+// anchorIn takes the first telling sector of a read that went well, once
+// between two proofs. The very first one is compared from then on.
+func (e *engine) anchorIn(s layout.Span, b []byte) {
+	if e.young != nil {
+		return
+	}
+	n := e.rec.SectorSize
+	for i := range int(s.Count) {
+		one := b[i*n : (i+1)*n]
+		if tells(one) {
+			e.young = &anchor{s.Start + layout.Sector(i), bytes.Clone(one)}
+			break
+		}
+	}
+	if len(e.anchors) == 0 && e.young != nil {
+		e.anchors, e.young = []anchor{*e.young}, nil
+	}
+}
+
+// tells tells whether a sector is not one byte all over.
+func tells(one []byte) bool { return !bytes.Equal(one[1:], one[:len(one)-1]) }
+
+// still asks the system whether the drive is what was opened.
+func (e *engine) still() error {
+	if w, ok := e.drive.(Watched); ok {
+		err := w.Still()
+		if image.FaultOf(err) == image.Gone && err != nil {
+			return e.gone()
+		} else if err != nil {
+			return e.changed(err.Error())
+		}
+	}
+	if n := image.Sectors(e.drive); n != e.rec.Sectors {
+		return e.changed(fmt.Sprintf("it had %d sectors and has %d", e.rec.Sectors, n))
+	}
+	return nil
+}
+
+// prove compares one sector, the latest that was read before the last proof,
+// with the drive. Sure is false if there was none that could be read. The error
+// is a *stopped if the drive is another one, or gone.
+func (e *engine) prove() (sure bool, err error) {
+	if err := e.still(); err != nil {
+		return false, err
+	}
+	for range anchorTries {
+		i := len(e.anchors) - 1
+		if i < 0 {
+			break
+		}
+		a := e.anchors[i]
+		equal, err := e.holds(a.at, a.data)
+		switch {
+		case isStop(err):
+			return false, err
+		case err != nil && image.FaultOf(err) == image.Gone:
+			return false, e.gone()
+		case err != nil:
+			e.anchors = e.anchors[:i]
+			continue
+		case !equal:
+			if err := e.judge(); err != nil {
+				return false, err
+			}
+			e.anchors = slices.DeleteFunc(e.anchors, func(b anchor) bool { return b.at == a.at })
+		}
+		e.proved()
+		return true, nil
+	}
+	return false, nil
+}
+
+func isStop(err error) bool {
+	var st *stopped
+	return errors.As(err, &st)
+}
+
+// proved is called when the drive is known to be the one that it was.
+func (e *engine) proved() {
+	if e.young != nil {
+		if len(e.anchors) >= mostAnchors {
+			e.anchors = e.anchors[1:]
+		}
+		e.anchors = append(e.anchors, *e.young)
+		e.young = nil
+	}
+	if _, any := e.rec.fresh.next(e.rec.Whole(), true); any {
+		e.note(Line{Verb: VerbSame})
+	}
+}
+
+// holds reads one sector and tells whether it holds what it held. The read
+// takes no buffer of the journal: the comparison may come in the midst of one.
+func (e *engine) holds(x layout.Sector, want []byte) (bool, error) {
+	now := make([]byte, len(want))
+	_, err := e.ask(layout.Span{Start: x, Count: 1}, now)
+	return err == nil && bytes.Equal(now, want), err
+}
+
+// judge is called when a sector holds something else than before: it is
+// unstable, or the drive is another one.
+func (e *engine) judge() error {
+	if err := e.j.flush(); err != nil {
+		return err
+	}
+	err := e.sameDrive()
+	var de *DifferentDriveError
+	switch {
+	case errors.As(err, &de):
+		return e.changed(de.Why)
+	case err != nil && image.FaultOf(err) == image.Gone && !isStop(err):
+		return e.gone()
+	}
+	return err
+}
+
+// changed ends the run because the drive is not the same any more. What was
+// said of sectors since the last proof may be of the other one: it is taken
+// back, and they count as unread.
+func (e *engine) changed(why string) error {
+	blank := make([]byte, blockBytes)
+	size := int64(e.rec.SectorSize)
+	for _, s := range e.freshIn(good, unstable, missing, failed, tight) {
+		e.note(Line{Verb: VerbLeft, Span: s})
+		for !s.Empty() {
+			r := e.cut(s, e.block)
+			e.j.put(r.Start, blank[:int64(r.Count)*size])
+			s = layout.Between(r.End(), s.End())
+		}
+	}
+	e.failures = nil
+	e.note(Line{Verb: VerbGone, Fault: image.Changed})
+	e.watch.Event(Event{Kind: EventChanged})
+	e.why = why
+	return &stopped{DriveChanged}
+}
+
+// sameDrive compares the anchors, and a few known sectors that are not blank,
+// with the drive: a bridge may show its own serial number whatever drive is in
+// it. What was read since the last proof is no measure.
+func (e *engine) sameDrive() error {
+	prints, err := e.rec.telling(e.img, e.rec.proven(), e.varied)
+	if err != nil {
+		return err
+	}
+	prints = append(prints, e.anchors...)
+	if len(prints) == 0 {
+		if prints, err = e.rec.telling(e.img, e.rec.Read(), e.varied); err != nil {
+			return err
+		}
+	}
+	compared, differ, err := e.compareAll(prints)
+	if err != nil {
+		return err
+	}
+	if len(prints) >= fewPrints && compared == 0 {
+		return &image.ReadError{Span: e.rec.Whole(), Fault: image.Gone, Err: errors.New("no sector that was read before can be read now")}
+	}
+	// Two drives of one model have their boot areas in common.
+	if differ > 0 && 4*differ >= compared {
+		return &DifferentDriveError{fmt.Sprintf("%d of %d sectors that were read before hold something else", differ, compared)}
+	}
+	return nil
+}
+
+func (e *engine) compareAll(prints []anchor) (compared, differ int, err error) {
+	for _, a := range prints {
+		equal, err := e.holds(a.at, a.data)
+		switch {
+		case isStop(err), err != nil && image.FaultOf(err) == image.Gone:
+			return compared, differ, err
+		case err != nil:
+			continue
+		}
+		e.lastGood = a.at
+		compared++
+		if !equal {
+			differ++
+		} else if len(e.anchors) < mostAnchors && !slices.ContainsFunc(e.anchors, func(b anchor) bool { return b.at == a.at }) {
+			e.anchors = append(e.anchors, a)
+		}
+	}
+	return compared, differ, nil
+}
+
+// firstProof makes sure, before anything is read or written, that this is the
+// drive of the capture. It returns what must not be trusted: what a run that
+// was cut off had read after its last proof, if that is of another drive.
+func (e *engine) firstProof() (layout.Spans, error) {
+	err := e.sameDrive()
+	if err == nil {
+		var strange layout.Spans
+		if strange, err = e.strange(); err == nil {
+			return strange, nil
+		}
+	}
+	if isStop(err) {
+		return nil, fmt.Errorf("the drive was not looked at to the end: %w", e.ctx.Err())
+	}
+	return nil, err
+}
+
+// strange compares the latest reads of a run that was cut off: if another drive
+// came into the place of the first after the last proof, these are of it. What
+// was read after the latest one that is right, and all that failed, is strange.
+func (e *engine) strange() (layout.Spans, error) {
+	var out layout.Spans
+	differs := false
+	for i, tried := len(e.rec.latest)-1, 0; i >= 0 && (differs || tried < freshPrints); i-- {
+		s := layout.Spans{e.rec.latest[i]}
+		a, err := e.rec.tellingFrom(e.img, s, s[0].Start)
+		if err != nil {
+			return nil, err
+		}
+		compared, differ := 0, 0
+		if a != nil {
+			tried++
+			if compared, differ, err = e.compareAll([]anchor{*a}); err != nil {
+				return nil, err
+			}
+		}
+		if compared > differ {
+			break
+		}
+		differs = differs || differ > 0
+		out = out.Union(e.rec.states.spans(s[0], good, unstable))
+		if i == 0 && differs { // not one is right
+			out = out.Union(e.freshIn(good, unstable))
+		}
+	}
+	if !differs {
+		return nil, nil
+	}
+	return out.Union(e.freshIn(missing, failed, tight)), nil
+}
+
+// freshIn returns what was said since the last proof, of sectors in some states.
+func (e *engine) freshIn(states ...state) layout.Spans {
+	var out layout.Spans
+	for _, f := range e.rec.fresh.spans(e.rec.Whole(), true) {
+		out = append(out, e.rec.states.spans(f, states...)...)
+	}
+	return out
+}
+
+// searched is how far one telling sector is looked for in the image, in bytes.
+const searched = 1 << 20
+
+// telling returns sectors of a set, with their content, that are not one byte
+// all over. They are spread over the set, and the closer the nearer to its
+// beginning: there lie the tables and directories, and a drive that is blank
+// otherwise still has these.
+func (rec *Record) telling(img io.ReaderAt, of layout.Spans, shift int) ([]anchor, error) {
+	total := of.Sectors()
+	if total == 0 {
+		return nil, nil
+	}
+	var places []layout.Sector
+	for i := layout.Sector(32); i < total; i *= 2 {
+		places = append(places, i)
+	}
+	for i := range layout.Sector(2 * fingerprints) {
+		places = append(places, total*i/(2*fingerprints))
+	}
+	var found []anchor
+	for _, i := range places {
+		a, err := rec.tellingFrom(img, of, nth(of, i))
+		if err != nil {
+			return nil, err
+		}
+		if a != nil {
+			found = append(found, *a)
+		}
+	}
+	slices.SortFunc(found, func(a, b anchor) int { return int(a.at - b.at) })
+	found = slices.CompactFunc(found, func(a, b anchor) bool { return a.at == b.at })
+	n := len(found)
+	if n <= fingerprints {
+		return found, nil
+	}
+	var out []anchor
+	for i := range fingerprints { // evenly
+		from, to := i*n/fingerprints, (i+1)*n/fingerprints
+		out = append(out, found[from+shift%(to-from)])
+	}
+	return out, nil
+}
+
+// tellingFrom returns the next sector of the set from x on that is not one byte
+// all over, if it is near, and was never slow to answer again.
+func (rec *Record) tellingFrom(img io.ReaderAt, of layout.Spans, x layout.Sector) (*anchor, error) {
+	n := int64(rec.SectorSize)
+	near := layout.Span{Start: x, Count: layout.Sector(searched / n)}.Common(rec.Whole())
+	b := make([]byte, int64(near.Count)*n)
+	if err := image.ReadFull(img, b, int64(x)*n); err != nil {
+		return nil, err
+	}
+	for _, s := range of.Within(near) {
+		for y := s.Start; y < s.End(); y++ {
+			if one := b[int64(y-x)*n:][:n]; tells(one) && !rec.weak.get(y) && rec.states.get(y) == good {
+				return &anchor{y, bytes.Clone(one)}, nil
+			}
+		}
+	}
+	return nil, nil
+}
+
+// nth returns the sector of the set that i others precede.
+func nth(s layout.Spans, i layout.Sector) layout.Sector {
+	for _, p := range s {
+		if i < p.Count {
+			return p.Start + i
+		}
+		i -= p.Count
+	}
+	return 0
+}

@@ -1,0 +1,110 @@
+package capture
+
+import (
+	"context"
+	"errors"
+	"slices"
+	"testing"
+
+	"bootgraft/layout"
+)
+
+// swapDrive is a drive with a few bad spots.
+func swapDrive() *simDrive {
+	return newSim(60_000, layout.Span{Start: 20_000, Count: 1}, layout.Span{Start: 41_000, Count: 70})
+}
+
+// readsOfARun counts how often a drive is read from beginning to end.
+func readsOfARun(t *testing.T) int {
+	d := swapDrive()
+	runSim(t, d, newMemory(), Options{Looks: 2})
+	return d.reads
+}
+
+// Another drive in the place of the first, or the first with another size, ends
+// the run whenever it happens. None of its sectors is called good, missing or
+// unstable; it is refused afterwards, and the first drive is captured to the end.
+func TestADriveThatIsSwappedOrShrinksAtAnyStage(t *testing.T) {
+	step := 7
+	if testing.Short() {
+		step = 41
+	}
+	for at := 1; at < readsOfARun(t)-1; at += step { // the last two are of the last proof
+		for _, shrinks := range []bool{false, true} {
+			d, m := swapDrive(), newMemory()
+			if shrinks {
+				d.shrinkAt = at
+			} else {
+				d.swapAt = at
+			}
+			r := runSim(t, d, m, Options{Looks: 2})
+			d.seed = 1 // what the right one holds
+			if at == 1 && !shrinks {
+				continue // it was the other drive from the first read on
+			}
+			if r.Stop != DriveChanged || r.Why == "" {
+				t.Fatalf("read %d, shrinks %v: stopped %q", at, shrinks, r.Stop)
+			}
+			if len(r.Unstable) > 0 || !d.covers(r.Missing) {
+				t.Fatalf("read %d, shrinks %v: missing %v, unstable %v", at, shrinks, r.Missing, r.Unstable)
+			}
+			checkImage(t, d, m, r)
+			checkRecord(t, m, r)
+			if r.Read > 0 {
+				other := swapDrive()
+				other.seed = 99
+				tg := target
+				tg.Storage = m
+				var de *DifferentDriveError
+				if _, err := Run(context.Background(), other, tg, Options{Looks: 2, Time: other.simTime}, nil, nil); !errors.As(err, &de) {
+					t.Fatalf("read %d: the other drive goes on: %v", at, err)
+				}
+			}
+			backWithTheRightOne(t, m)
+		}
+	}
+}
+
+func backWithTheRightOne(t *testing.T, m *memory) {
+	t.Helper()
+	d := swapDrive()
+	r := runSim(t, d, m, Options{Looks: 2})
+	if r.Stop != Done || !slices.Equal(r.Missing, d.badSpans()) || len(r.Unread)+len(r.Unstable) > 0 {
+		t.Fatalf("stopped %q, missing %v, unread %v, unstable %v", r.Stop, r.Missing, r.Unread, r.Unstable)
+	}
+	checkImage(t, d, m, r)
+}
+
+// The run is killed after the swap, before anybody could notice: the next one
+// looks at what was read last, and takes back what is of the other drive.
+func TestARunThatIsKilledAfterASwap(t *testing.T) {
+	step := 5
+	if testing.Short() {
+		step = 29
+	}
+	for at := 12; at < readsOfARun(t)-3; at += step {
+		d, m := swapDrive(), newMemory()
+		d.swapAt = at
+		var dead *memory
+		d.onRead = func(layout.Span, bool) {
+			if d.reads == at+3 {
+				dead = m.snapshot(false)
+			}
+		}
+		runSim(t, d, m, Options{Looks: 2})
+		if dead != nil {
+			backWithTheRightOne(t, dead)
+		}
+	}
+}
+
+// The system may see nothing, and every sector that is read may be all there:
+// a drive that changes its size says so itself, before its end is called bad.
+func TestADriveThatShrinksIsNotCalledBad(t *testing.T) {
+	d, m := newSim(60_000), newMemory()
+	d.shrinkAt = 10
+	r := runSim(t, d, m, Options{Looks: 1})
+	if r.Stop != DriveChanged || len(r.Missing) > 0 {
+		t.Errorf("stopped %q, missing %v", r.Stop, r.Missing)
+	}
+}
