@@ -24,13 +24,18 @@ func unsampled(t *testing.T, m *memory) layout.Sector {
 	if err != nil {
 		t.Fatal(err)
 	}
-	prints, err := rec.telling(m.files["image"])
-	if err != nil {
-		t.Fatal(err)
+	var prints []anchor
+	for _, set := range []layout.Spans{rec.proven(), rec.Read()} {
+		p, err := rec.telling(m.files["image"], set, int(newSim(1).simTime.Now().UnixMilli()%1021))
+		if err != nil {
+			t.Fatal(err)
+		}
+		prints = append(prints, p...)
 	}
 	few := rec.sample()
 	for s := range rec.inForce() {
-		if sampled := few(s.span); !sampled && s.span.Start > 40_000 && !slices.ContainsFunc(prints, s.span.Holds) {
+		told := slices.ContainsFunc(prints, func(a anchor) bool { return s.span.Holds(a.at) }) || slices.ContainsFunc(rec.latest, s.span.Overlaps)
+		if sampled := few(s.span); !sampled && !told && s.span.Start > 40_000 {
 			return s.span.Start + s.span.Count/2
 		}
 	}

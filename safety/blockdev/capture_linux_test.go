@@ -294,7 +294,7 @@ func TestADriveThatIsSwappedOrShrinksUnderTheRun(t *testing.T) {
 					t.Error(err)
 				}
 			}}
-			tg := capture.Target{Storage: capture.Disk{Dir: filepath.Dir(img)}, Image: img}
+			tg := capture.Target{Storage: imageFiles{}, Image: img}
 			res, err := capture.Run(context.Background(), drive, tg, capture.Options{Looks: 1}, nil, nil)
 			if err != nil || res.Stop != capture.DriveChanged || len(res.Missing) > 1 || len(res.Unstable) > 0 {
 				t.Fatalf("%v, %+v", err, res)
