@@ -8,8 +8,9 @@ import (
 	"bootgraft/layout"
 )
 
-// heldBytes is the largest read whose line waits for that of the next.
-const heldBytes = 64 << 10
+// heldBytes is the largest read whose line waits for that of the next: the second
+// step round a bad spot, of which there are up to eight in a block.
+const heldBytes = smallSectors * 512
 
 // buffers is how many reads may wait to be hashed and written.
 const buffers = 16
@@ -108,10 +109,16 @@ func (j *journal) close() error {
 // write appends one line. An announcement that nothing has followed makes room
 // for the next: no read is announced before the last has returned.
 func (j *journal) write(l *Line) error {
-	if l.Verb == VerbAbout {
+	switch {
+	case l.Verb == VerbAbout:
 		j.takeBack()
 		j.before, j.about = j.app, l.Spans
-	} else if j.about != nil {
+	case l.Verb == VerbSilent: // stands behind what it narrows, and goes with it
+		if j.about == nil {
+			j.before = j.app
+		}
+		j.about = []layout.Span{l.Span}
+	case j.about != nil:
 		j.about, j.open = nil, true
 	}
 	if l.Verb == VerbAnswered {
@@ -174,6 +181,7 @@ func (j *journal) append(l *Line) error {
 type held struct {
 	low, high layout.Span // of no sectors if nothing is held
 	used      bool
+	old       bool   // since before the last mark
 	data      []byte // of the block in which both lie
 }
 
@@ -226,6 +234,7 @@ func (j *journal) inHeldBlock(s layout.Span) bool {
 
 // release writes the lines of what is held.
 func (j *journal) release() error {
+	j.held.old = false
 	for _, s := range []*layout.Span{&j.held.low, &j.held.high} {
 		if s.Empty() {
 			continue
@@ -270,9 +279,12 @@ func (j *journal) mark() {
 		if err := j.markDone(); err != nil {
 			return err
 		}
-		if err := j.release(); err != nil {
-			return err
+		if j.held.old { // what is held may go on growing, but for no longer than to the next mark
+			if err := j.release(); err != nil {
+				return err
+			}
 		}
+		j.held.old = !j.held.low.Empty()
 		j.marking, j.marked = make(chan error, 1), j.app.lines+1
 		go func(c chan<- error) { c <- j.image.Sync() }(j.marking)
 		return nil
@@ -287,7 +299,7 @@ func (j *journal) markDone() error {
 	err := <-j.marking
 	j.marking = nil
 	if err == nil {
-		err = j.append(&Line{Verb: VerbSync, Numbers: []int64{j.marked}})
+		err = j.write(&Line{Verb: VerbSync, Numbers: []int64{j.marked}})
 	}
 	if err == nil {
 		err = j.record.Sync()
@@ -305,6 +317,7 @@ func (j *journal) markIfReady() error {
 
 // settle returns when all that was handed over is durable.
 func (j *journal) settle() error {
+	j.do(j.release)
 	j.mark()
 	j.do(j.markDone)
 	return j.flush()
@@ -314,7 +327,7 @@ func (j *journal) settle() error {
 func (j *journal) promise(l Line) error {
 	j.do(func() error {
 		put := j.append
-		if l.Verb == VerbAbout && j.inHeldBlock(l.Spans[0]) { // what is held may go on growing
+		if l.Verb == VerbSilent || l.Verb == VerbAbout && j.inHeldBlock(l.Spans[0]) { // what is held may go on growing
 			put = j.write
 		}
 		if err := put(&l); err != nil {

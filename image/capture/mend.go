@@ -23,6 +23,9 @@ func salvageFor(p *pair, g Geometry, size int64) (*Record, error) {
 	if errors.As(err, &f) {
 		return nil, &TargetError{p.Image, fmt.Sprintf("%s is there and is not the record of a capture (%s); choose another name for the image", p.Target.record(), f.Why)}
 	}
+	if err == nil && size == 0 {
+		return nil, &TargetError{p.Image, fmt.Sprintf("%s is there, is not whole, and there is no image that could prove it; choose another name for the image", p.Target.record())}
+	}
 	if err == nil {
 		err = rec.sizeFits(size)
 	}
