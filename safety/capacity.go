@@ -52,6 +52,13 @@ func quickGrid(disk plan.Disk) (grid []layout.Sector, gap layout.Sector) {
 	return append(grid, disk.Sectors-1), gap
 }
 
+func gridSpans(grid []layout.Sector) (out layout.Spans) {
+	for _, s := range grid {
+		out = out.Add(layout.Span{Start: s, Count: 1})
+	}
+	return out
+}
+
 // TestQuick looks whether the card is as large as it says. It writes a stamp to
 // some 500 sectors, reads them back, and reads a stretch at the end of the card
 // as long as the distance of two stamps, and the start. Then it puts back what
@@ -94,12 +101,8 @@ func (t *tester) run() (c Capacity, err error) {
 	if _, err := rand.Read(t.nonce[:]); err != nil {
 		return c, err
 	}
-	var kept layout.Spans
-	for _, s := range t.grid {
-		kept = kept.Add(layout.Span{Start: s, Count: 1})
-	}
 	t.stage = StageKeep
-	if err := t.newReceipt(kept, header{All: true}); err != nil {
+	if err := t.newReceipt(gridSpans(t.grid), header{All: true}); err != nil {
 		return c, err
 	}
 	defer func() {

@@ -48,6 +48,8 @@ type Request struct {
 	Original image.Identity // of the drive that the source was read from, if known
 	Source   image.Source   // the original, to tell it from its copy; may be nil
 	Tables   layout.Spans   // where the tables of what the card holds now lie
+	Looked   *Looked        // the look by which its owner judges the card; nil for both ends alone
+	AsRoot   string         // what to type where rights are missing
 
 	Receipt string   // where the receipt is written, or is continued
 	Earlier []string // receipts by which a card that was written here is known

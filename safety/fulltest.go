@@ -20,14 +20,18 @@ func (p *Permit) TestFull(ctx context.Context) (Capacity, error) {
 	if err := p.take(FullTest); err != nil {
 		return Capacity{}, err
 	}
-	whole := []layout.Piece{{Span: layout.Span{Count: p.req.Disk.Sectors}, Op: layout.Zero, Why: layout.WhyExcess}}
-	p.req.Pieces = whole
+	p.req.Pieces = wholeCard(p.req.Disk)
 	t := &fullTester{applier: newApplier(ctx, p), have: make([]byte, bufferSize)}
 	c, err := t.run()
 	if err != nil {
 		return Capacity{}, t.stopped(err)
 	}
 	return c, nil
+}
+
+// wholeCard is a card whose every sector is written.
+func wholeCard(disk plan.Disk) []layout.Piece {
+	return []layout.Piece{{Span: layout.Span{Count: disk.Sectors}, Op: layout.Zero, Why: layout.WhyExcess}}
 }
 
 type fullTester struct {

@@ -52,6 +52,7 @@ type cardWork struct {
 	target *blockdev.Target
 	facts  blockdev.Facts
 	held   *onCard // what the card holds now
+	looked *safety.Looked
 	req    safety.Request
 	loses  bool // what the card holds is not kept
 	waited bool // the card was waited for, and is held since it came
@@ -87,7 +88,8 @@ func (u *ui) openCard(ctx context.Context, path string, flags cardFlags) (*cardW
 	}
 	w.held = &onCard{}
 	if w.facts.Held == nil && w.target.Size() > 0 && image.CheckSectorSize(w.target.SectorSize()) == nil {
-		w.held, err = lookOnCard(ctx, w.target)
+		w.looked = safety.LookThrough(w.target)
+		w.held, err = lookOnCard(ctx, w.looked)
 		if ctx.Err() != nil {
 			return nil, errors.Join(context.Cause(ctx), w.target.Close())
 		}
@@ -112,6 +114,7 @@ func cardError(path string, err error) error {
 
 // run rehearses the work, and does it if the word is given.
 func (w *cardWork) run(ctx context.Context) error {
+	w.req.Looked, w.req.AsRoot = w.looked, w.asRoot()
 	r, err := safety.Rehearse(w.target, w.req)
 	if err != nil {
 		var no *safety.Refusal
@@ -210,6 +213,10 @@ func (w *cardWork) rehearsed(r *safety.Rehearsal) (word string, err error) {
 		return "", err
 	}
 	w.show(r)
+	if c := r.Unstable; c.Sectors > 0 {
+		w.wrapped("  Look out: ", fmt.Sprintf("it answers differently from one time to the next: %s that were read twice, the first is sector %s. It can be tested all the same, but what is read of it, and put back, may be wrong.",
+			counted(c.Sectors, "sector"), grouped(c.First)))
+	}
 	w.cautions()
 	w.answerf("\nNOTHING HAS BEEN WRITTEN YET.")
 	if w.waited && w.asks && !w.json {
@@ -227,17 +234,27 @@ func (w *cardWork) rehearsed(r *safety.Rehearsal) (word string, err error) {
 // commandLine is the command as it was typed, for this very card, with one
 // flag more.
 func (w *cardWork) commandLine(flag, value string) string {
-	var words []string
+	line := w.typed()
 	if os.Getenv("SUDO_UID") != "" {
-		words = append(words, "sudo")
+		line = "sudo " + line
 	}
+	return line + " " + flag + " " + shellWord(value)
+}
+
+// asRoot is the command with the rights that it lacks. The word was for
+// somebody else's look, or there was none yet.
+func (w *cardWork) asRoot() string { return "sudo " + w.typed() }
+
+// typed is the command as it was typed, for this very card.
+func (w *cardWork) typed() string {
+	var words []string
 	for _, a := range os.Args {
 		if a == "next" {
 			a = w.path
 		}
 		words = append(words, shellWord(a))
 	}
-	return strings.Join(append(words, flag, shellWord(value)), " ")
+	return strings.Join(words, " ")
 }
 
 // cautions shows the usual ones.
