@@ -5,7 +5,6 @@ import (
 	"context"
 	"crypto/rand"
 	"crypto/sha256"
-	"encoding/binary"
 	"errors"
 	"fmt"
 	"slices"
@@ -144,22 +143,13 @@ func (t *tester) readOld() error {
 
 func (t *tester) place(b []byte, i int) []byte { return b[int64(i)*t.n : int64(i+1)*t.n] }
 
-// stamp is a sector that belongs to one place in one test.
+// stamp fills a sector that belongs to one place in one test.
 func (t *tester) stamp(b []byte, s layout.Sector) {
-	copy(b, t.nonce[:])
-	binary.BigEndian.PutUint64(b[16:], uint64(s))
-	sum := sha256.Sum256(b[:24])
-	for i := 24; i < len(b); i += copy(b[i:], sum[:]) {
+	stamp(b, t.nonce[:], s)
+	sum := sha256.Sum256(b[:stampSize])
+	for i := stampSize; i < len(b); i += copy(b[i:], sum[:]) {
 		sum = sha256.Sum256(sum[:])
 	}
-}
-
-// stampIn returns the place that a sector is the stamp of.
-func (t *tester) stampIn(b []byte) (layout.Sector, bool) {
-	if !bytes.Equal(b[:16], t.nonce[:]) {
-		return 0, false
-	}
-	return layout.Sector(binary.BigEndian.Uint64(b[16:])), true
 }
 
 func (t *tester) test() error {
@@ -194,7 +184,7 @@ func (t *tester) test() error {
 
 // note remembers a stamp that lies where another one belongs.
 func (t *tester) note(b []byte, at layout.Sector) {
-	if s, ok := t.stampIn(b); ok && s != at {
+	if s, ok := stampOf(b, t.nonce[:]); ok && s != at {
 		t.moved = append(t.moved, max(s-at, at-s))
 	}
 }

@@ -104,15 +104,14 @@ func (t *fullTester) pass(s Stage, visit func(want []byte, off int64) error) err
 	return nil
 }
 
-// pattern is noise that is different in every block, with the number of the
-// sector, turned into noise as well, at the start of each.
+// pattern is noise that is different in every block, with a stamp at the start
+// of each sector.
 func (t *fullTester) pattern(b []byte, off int64) {
 	key := t.key
 	binary.BigEndian.PutUint64(key[:], binary.BigEndian.Uint64(key[:])^uint64(off))
 	chacha.NewChaCha8(key).Read(b)
 	for i := int64(0); i < int64(len(b)); i += t.n {
-		copy(b[i:], t.key[:16])
-		binary.BigEndian.PutUint64(b[i+16:], uint64((off+i)/t.n))
+		stamp(b[i:], t.key[:], layout.Sector((off+i)/t.n))
 	}
 }
 
@@ -135,7 +134,7 @@ func (t *fullTester) readBlock(want []byte, off int64) error {
 		if t.bad++; t.bad == 1 {
 			t.first = at
 		}
-		if s := layout.Sector(binary.BigEndian.Uint64(b[16:])); bytes.Equal(b[:16], t.key[:16]) && s != at {
+		if s, ok := stampOf(b, t.key[:]); ok && s != at {
 			t.other, t.real = true, gcd(t.real, max(s-at, at-s))
 		}
 	}

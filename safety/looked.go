@@ -34,7 +34,7 @@ type page [64]uint64
 // The low bits of a mark. Above them is a part of the SHA-256 of the sector.
 const (
 	markRead = 1 << iota // always set
-	markUsed             // not every byte is the same
+	markUsed             // not every byte is the same, and it is not what a test left behind
 	markBits = markRead | markUsed
 )
 
@@ -83,7 +83,7 @@ func (l *Looked) ReadAt(p []byte, off int64) (int, error) {
 func mark(b []byte) uint64 {
 	sum := sha256.Sum256(b)
 	m := binary.BigEndian.Uint64(sum[:])&^markBits | markRead
-	if !isFilled(b, b[0]) {
+	if !isFilled(b, b[0]) && !isStamped(b) {
 		m |= markUsed
 	}
 	return m
@@ -207,16 +207,24 @@ func (l *Looked) mark(s layout.Sector) uint64 {
 }
 
 // Used returns how many of the sectors that were read, outside the given ones,
-// are not filled with one byte, and the first of them.
-func (l *Looked) Used(outside layout.Spans) (n, first layout.Sector) {
+// hold something, and the first of them. A sector that is filled with one byte,
+// or that a test of a card left behind, holds nothing. Where planned is not nil
+// a sector that holds already what is planned for it does not count either:
+// writing loses nothing there.
+func (l *Looked) Used(outside layout.Spans, planned image.Source) (n, first layout.Sector) {
+	b := make([]byte, l.SectorSize())
 	l.marks(func(s layout.Sector, m uint64) bool {
 		for len(outside) > 0 && outside[0].End() <= s {
 			outside = outside[1:]
 		}
-		if m&markUsed != 0 && (len(outside) == 0 || s < outside[0].Start) {
-			if n++; n == 1 {
-				first = s
-			}
+		if m&markUsed == 0 || len(outside) > 0 && outside[0].Start <= s {
+			return true
+		}
+		if planned != nil && image.ReadFull(planned, b, int64(s)*int64(len(b))) == nil && mark(b) == m {
+			return true
+		}
+		if n++; n == 1 {
+			first = s
 		}
 		return true
 	})

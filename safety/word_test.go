@@ -145,7 +145,7 @@ func TestLookedReadsAlike(t *testing.T) {
 	if got := l.runs(); !slices.Equal(got, want) {
 		t.Errorf("it remembers %v, want %v", got, want)
 	}
-	if n, first := l.Used(layout.NewSpans(layout.Span{Count: 2})); n != 3 || first != 2 {
+	if n, first := l.Used(layout.NewSpans(layout.Span{Count: 2}), nil); n != 3 || first != 2 {
 		t.Errorf("%d in use outside the first two, from %d", n, first)
 	}
 	card.Put(2, make([]byte, large))

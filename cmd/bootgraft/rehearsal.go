@@ -40,8 +40,11 @@ func (f *cardFlags) check() error {
 	return nil
 }
 
-// holdsFilesCode is what --accept takes for a card whose files may be lost.
-const holdsFilesCode = "card-holds-files"
+// What --accept takes for a card whose files, or other content, may be lost.
+const (
+	holdsFilesCode   = "card-holds-files"
+	holdsUnknownCode = "card-holds-unknown"
+)
 
 // cardWork is work on a card: it is rehearsed, and done only with the word
 // that the rehearsal gave.
@@ -124,8 +127,12 @@ func (w *cardWork) run(ctx context.Context) error {
 		return cardError(w.path, err)
 	}
 	refusals := r.Refusals
-	if w.loses && w.held.holdsFiles() && !slices.Contains(w.flags.accept, holdsFilesCode) && len(refusals) == 0 {
-		refusals = safety.Refusals{w.filesRefusal()}
+	if w.loses && len(refusals) == 0 {
+		w.leaveOutWhatStays()
+		refusals = w.lossRefusals()
+		if _, err := r.Permit(w.flags.confirm); w.flags.confirm != "" && err != nil {
+			refusals = append(refusals, asRefusals(err)...) // why it is asked again
+		}
 	}
 	if len(refusals) > 0 {
 		return w.refused(refusals)
@@ -143,15 +150,37 @@ func (w *cardWork) run(ctx context.Context) error {
 	return w.stopped(w.do(ctx, permit))
 }
 
-// filesRefusal is not one of the guards: what it protects is known to its
-// owner alone.
-func (w *cardWork) filesRefusal() *safety.Refusal {
-	holds := "volumes whose files cannot be listed here"
-	if w.held.Files > 0 {
-		holds = counted(w.held.Files, "file")
+// leaveOutWhatStays takes out of what is asked about the sectors that are not
+// written, or that get what they hold already.
+func (w *cardWork) leaveOutWhatStays() {
+	if w.looked == nil {
+		return
 	}
-	return &safety.Refusal{Code: holdsFilesCode, Path: w.path, Why: fmt.Sprintf("it holds %s (%s), and they would be lost", holds, strings.Join(w.held.Lines, "; ")),
-		Do: "to keep everything that is replaced, in the receipt, add --keep all where the command has it; to lose it: --accept " + holdsFilesCode}
+	stays := w.held.known
+	for _, p := range w.req.Pieces {
+		if p.Op == layout.Leave {
+			stays = stays.Union(layout.NewSpans(p.Span))
+		}
+	}
+	w.held.Other.Sectors, w.held.Other.First = w.looked.Used(stays, w.req.Card)
+}
+
+// lossRefusals are none of the guards: what they protect is known to its owner
+// alone.
+func (w *cardWork) lossRefusals() (out safety.Refusals) {
+	ask := func(holds bool, code, what string) {
+		if holds && !slices.Contains(w.flags.accept, code) {
+			out = append(out, &safety.Refusal{Code: code, Path: w.path, Why: what,
+				Do: "to keep everything that is replaced, in the receipt, add --keep all where the command has it; to lose it: --accept " + code})
+		}
+	}
+	files := "volumes whose files cannot be listed here"
+	if w.held.Files > 0 {
+		files = counted(w.held.Files, "file")
+	}
+	ask(w.held.holdsFiles(), holdsFilesCode, fmt.Sprintf("it holds %s (%s), and they would be lost", files, strings.Join(w.held.Lines, "; ")))
+	ask(w.held.holdsUnknown(), holdsUnknownCode, fmt.Sprintf("it holds what is not known here (%s), and that would be lost", w.held.unknownText()))
+	return out
 }
 
 func asRefusals(err error) safety.Refusals {

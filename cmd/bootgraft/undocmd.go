@@ -38,6 +38,7 @@ func undoCommand(u *ui) *cobra.Command {
 		},
 	}
 	flags.add(c)
+	c.Flags().StringArrayVar(&flags.accept, "accept", nil, "accept a finding by its code; may be repeated")
 	c.Flags().Lookup("receipt").Hidden = true // it is the first argument
 	return c
 }
@@ -62,6 +63,7 @@ func (u *ui) undo(ctx context.Context, args []string, flags cardFlags) error {
 	progress, created := w.req.Progress, w.req.Created
 	w.req = req
 	w.req.Fixed, w.req.Tables, w.req.Progress, w.req.Created = flags.fixed, w.held.Tables, progress, created
+	w.loses = kept.Receipt.Finished() // since then the card may have come to hold more
 	d := &undoing{cardWork: w, kept: kept}
 	w.show, w.do = d.show, d.write
 	return w.run(ctx)
