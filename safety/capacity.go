@@ -3,7 +3,6 @@ package safety
 import (
 	"bytes"
 	"context"
-	"crypto/rand"
 	"crypto/sha256"
 	"errors"
 	"fmt"
@@ -22,6 +21,7 @@ const (
 	Honest  Trick = "honest"
 	Repeats Trick = "repeats" // its upper part is its lower part again
 	Forgets Trick = "forgets" // what is written to its upper part is not there
+	Waits   Trick = "waits"   // the first half of a test is done: the card is to be pulled
 )
 
 // Capacity is what a capacity test found.
@@ -33,6 +33,7 @@ type Capacity struct {
 	Tested  layout.Sector
 	Written layout.Sector // restoring included
 	Receipt string
+	Pulled  bool // it was without power between writing and reading
 }
 
 // probes is how many sectors the quick test writes. Each is written again when
@@ -68,13 +69,22 @@ func gridSpans(grid []layout.Sector) (out layout.Spans) {
 // stretch at the end is then a stretch of the lower part, which holds a stamp
 // that does not belong there; or that stamp was replaced by a later one, which
 // its own place shows.
+//
+// It does not find a card that keeps what was written last in a memory until
+// its power goes. With Pull in the request the test has two halves: the first
+// ends with Waits and leaves the stamps there, and the second, after the card
+// was pulled, reads them.
 func (p *Permit) TestQuick(ctx context.Context) (Capacity, error) {
 	if err := p.take(QuickTest); err != nil {
 		return Capacity{}, err
 	}
 	grid, gap := quickGrid(p.req.Disk)
 	t := &tester{applier: newApplier(ctx, p), grid: grid, gap: gap}
-	c, err := t.run()
+	run := t.run
+	if p.receipt != nil {
+		run = t.secondRun
+	}
+	c, err := run()
 	if err != nil {
 		return Capacity{}, t.stopped(err)
 	}
@@ -86,20 +96,19 @@ type tester struct {
 	*applier
 	grid    []layout.Sector
 	gap     layout.Sector
-	nonce   [16]byte
-	old     []byte // of the grid, sector after sector
-	head    []byte // of the first sectors, as they were
+	nonce   [sha256.Size]byte // the key of its stamps
+	old     []byte            // of the grid, sector after sector
+	head    []byte            // of the first sectors, as they were
 	written layout.Sector
 
 	bad   []layout.Sector // tested places that do not hold their own stamp
 	moved []layout.Sector // distances between where a stamp was put and where it is as well
 	upset bool            // the start of the card changed
+
+	leave map[layout.Sector]bool // places that are not put back: no stamp lies there any more
 }
 
 func (t *tester) run() (c Capacity, err error) {
-	if _, err := rand.Read(t.nonce[:]); err != nil {
-		return c, err
-	}
 	t.stage = StageKeep
 	if err := t.newReceipt(gridSpans(t.grid), header{All: true}); err != nil {
 		return c, err
@@ -109,6 +118,11 @@ func (t *tester) run() (c Capacity, err error) {
 			err = e
 		}
 	}()
+	sealed, err := ReadReceipt(t.req.Receipt)
+	if err != nil {
+		return c, err
+	}
+	t.nonce = stampsKey(sealed.Digest)
 	if err := t.readOld(); err != nil {
 		return c, err
 	}
@@ -119,14 +133,22 @@ func (t *tester) run() (c Capacity, err error) {
 	if err == nil {
 		err = t.test()
 	}
+	if c = t.verdict(); err == nil && t.req.Pull && c.Trick == Honest {
+		c.Trick = Waits
+		return c, t.out.stage(StagePull, 0)
+	}
 	if e := t.restore(); e != nil {
-		return c, errors.Join(err, fmt.Errorf("what the card held was not put back everywhere; bootgraft undo %s does it: %w", t.req.Receipt, e))
+		return c, errors.Join(err, t.notRestored(e))
 	}
 	t.restored = true
 	if err != nil { // there is nothing left to undo
 		return c, errors.Join(err, t.out.stage(StageDone, 0))
 	}
 	return t.verdict(), t.out.stage(StageDone, 0)
+}
+
+func (t *tester) notRestored(err error) error {
+	return fmt.Errorf("what the card held was not put back everywhere; bootgraft undo %s does it: %w", t.req.Receipt, err)
 }
 
 // readOld reads what the test will replace, and the start of the card.
@@ -228,6 +250,9 @@ func (t *tester) restore() error {
 	t.ctx = context.WithoutCancel(t.ctx)
 	var errs []error
 	for i, s := range t.grid {
+		if t.leave[s] {
+			continue
+		}
 		if err := t.writeSector(t.place(t.old, i), s); err != nil {
 			errs = append(errs, err)
 			if isGone(err) {

@@ -54,6 +54,7 @@ type Request struct {
 	Receipt string   // where the receipt is written, or is continued
 	Earlier []string // receipts by which a card that was written here is known
 	Try     int      // how many times this card was written with this one; 0 if nobody counts
+	Pull    bool     // a quick test in two halves, with the card pulled between them
 	KeepAll bool     // everything that is replaced is kept in the receipt
 	Command string   // how to plan for another card, for a refusal by size
 
@@ -78,6 +79,7 @@ const (
 	StageFirst   Stage = "first copies"
 	StageEarly   Stage = "early sectors" // do they still hold what was written first
 	StageSector0 Stage = "sector 0"
+	StagePull    Stage = "pull" // the first half of a test is done, and its stamps are on the card
 	StageDone    Stage = "done"
 	StageUndo    Stage = "undo"
 	StageUndone  Stage = "undone"

@@ -67,6 +67,7 @@ func (a *applier) newReceipt(kept layout.Spans, h header) error {
 		return err
 	}
 	h.Format, h.Version, h.Kind, h.Plan = receiptFormat, receiptVersion, a.req.Kind, a.req.Digest
+	h.Sequence = f.Sequence
 	h.Card, h.Node, h.Kept, h.Created, h.Try = cardID(f), f.Node, kept, time.Now().UTC(), a.req.Try
 	file, err := createReceipt(path, a.req.Created)
 	if err != nil {
@@ -148,7 +149,10 @@ func (r *Rehearsal) readReceipt(x *examined) (*Refusal, error) {
 			return nil, err
 		}
 		r.Receipt = old
-		return old.undoRefusal(x), nil
+		if no := old.undoRefusal(x); no != nil || old.Kind != QuickTest || x.head == nil {
+			return no, nil
+		}
+		return old.stranger(r.dev, x.Path)
 	}
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, nil
@@ -157,6 +161,8 @@ func (r *Rehearsal) readReceipt(x *examined) (*Refusal, error) {
 		return &Refusal{Code: code, Path: r.req.Receipt, Why: why, Do: do}, nil
 	}
 	switch {
+	case err == nil && r.req.Pull && old.Stage == StagePull:
+		return r.secondHalf(old, x)
 	case err != nil:
 		return refusal(ReceiptExists, "give another name with --receipt", "it exists, and it is no receipt that could be continued: "+err.Error())
 	case old.Finished() || old.Kind != Write || r.req.Kind != Write:

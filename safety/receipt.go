@@ -57,18 +57,20 @@ func cardID(f blockdev.Facts) CardID {
 }
 
 type header struct {
-	Format  string       `json:"format"`
-	Version int          `json:"version"`
-	Kind    Kind         `json:"kind"`
-	Plan    string       `json:"plan"` // its check number
-	Card    CardID       `json:"card"`
-	Node    string       `json:"node"` // a memory, never proof
-	Created time.Time    `json:"created"`
-	Try     int          `json:"try,omitempty"`
-	All     bool         `json:"keep_all"` // everything that is replaced is kept
-	Fence   layout.Spans `json:"fence"`
-	Kept    layout.Spans `json:"kept"`
-	Sector0 string       `json:"sector0"` // SHA-256 of the new sector 0, empty for tests
+	Format  string    `json:"format"`
+	Version int       `json:"version"`
+	Kind    Kind      `json:"kind"`
+	Plan    string    `json:"plan"` // its check number
+	Card    CardID    `json:"card"`
+	Node    string    `json:"node"` // a memory, never proof
+	Created time.Time `json:"created"`
+	Try     int       `json:"try,omitempty"`
+
+	Sequence uint64       `json:"sequence,omitempty"` // of the device: counts up when a card comes
+	All      bool         `json:"keep_all"`           // everything that is replaced is kept
+	Fence    layout.Spans `json:"fence"`
+	Kept     layout.Spans `json:"kept"`
+	Sector0  string       `json:"sector0"` // SHA-256 of the new sector 0, empty for tests
 }
 
 type keptLine struct {

@@ -43,7 +43,7 @@ func pairs(n int, subject []byte) string {
 // makeWord makes the word for a request and the card as it is. content is the
 // digest of what the look has read.
 func makeWord(req *Request, f blockdev.Facts, content []byte) Word {
-	job := fmt.Sprintf("%s|%s|%t|%d|%d", req.Kind, req.Digest, req.KeepAll, req.Disk.Sectors, req.Disk.SectorSize)
+	job := fmt.Sprintf("%s|%s|%t|%t|%d|%d", req.Kind, req.Digest, req.KeepAll, req.Pull, req.Disk.Sectors, req.Disk.SectorSize)
 	id := f.Identity
 	target := fmt.Sprintf("%q|%q|%q|%q|%s|%d|%d|%d|%d|%d", id.Model, id.Serial, id.Bus, f.CID, f.Number,
 		f.Sequence, f.Sectors, f.SectorSize, f.InodeOn, f.Inode)
