@@ -266,7 +266,7 @@ func (t *tester) restore() error {
 	}
 	b := make([]byte, t.n)
 	for i, s := range t.grid {
-		if slices.Contains(t.bad, s) { // nothing stays where nothing is
+		if t.leave[s] || slices.Contains(t.bad, s) { // nothing stays where nothing is
 			continue
 		}
 		if err := image.ReadFull(t.dev, b, int64(s)*t.n); err != nil {

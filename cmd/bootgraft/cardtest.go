@@ -62,6 +62,7 @@ func (t *capacityTest) showSectors() {
 // free, and remembers tests of the same card that were broken off.
 func (t *capacityTest) chooseReceipt() error {
 	t.req.Receipt = t.flags.receipt
+	waiting := "" // for its second half, and perhaps for this card
 	for i := 1; i < 1000; i++ {
 		path := receiptName(testReceipt, i)
 		if _, err := os.Lstat(path); errors.Is(err, fs.ErrNotExist) {
@@ -75,9 +76,14 @@ func (t *capacityTest) chooseReceipt() error {
 		case err != nil || r.Kind != safety.QuickTest || r.Digest == "" || r.Finished() || !r.Same(t.facts):
 		case t.req.Pull && r.Stage == safety.StagePull && t.req.Receipt == "" && t.stampedBy(r):
 			t.req.Receipt = path
+		case t.req.Pull && r.Stage == safety.StagePull && waiting == "":
+			waiting = path
 		default:
 			t.broken = append(t.broken, path)
 		}
+	}
+	if _, err := os.Lstat(t.req.Receipt); waiting != "" && t.flags.receipt == "" && errors.Is(err, fs.ErrNotExist) {
+		t.req.Receipt = waiting // is this its card? The rehearsal says why not
 	}
 	if r, err := safety.ReadReceipt(t.req.Receipt); err == nil && t.req.Pull && r.Stage == safety.StagePull {
 		t.second = true
