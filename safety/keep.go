@@ -97,6 +97,11 @@ func (a *applier) fillReceipt(h header) error {
 	if err := a.out.seal(); err != nil {
 		return err
 	}
+	if f, ok := a.out.file.(*os.File); ok {
+		if err := reserve(f, progressRoom); err != nil {
+			return err
+		}
+	}
 	return osFiles{}.syncFolder(folderOf(a.req.Receipt))
 }
 
@@ -107,6 +112,10 @@ func (a *applier) meterOver(total int64) func(n int64) {
 	stage := a.stage
 	return meter(func(done, total int64) { a.req.Progress(stage, done, total) }, total)
 }
+
+// progressRoom is what the lines behind the seal may take, in bytes: it is
+// reserved before the first write, for none of them may fail after it.
+const progressRoom = 512 << 10
 
 // roomFor refuses if the receipt may not fit, were nothing of it compressed.
 func roomFor(path string, content int64) error {
