@@ -90,7 +90,7 @@ type Entry struct {
 type Volume struct {
 	Span         // as the volume itself states its size
 	Index        int
-	Kind         string // fat12, fat16, fat32, exfat, ntfs, ext2, ext3, ext4, iso9660, hfs, hfsplus, squashfs, swap
+	Kind         string // fat12, fat16, fat32, exfat, ntfs, ext2, ext3, ext4, iso9660, hfs, hfsplus, squashfs, swap; luks, lvm2, md, btrfs, xfs, f2fs, udf, zfs
 	Label        string
 	ID           string   // serial number or UUID, as its format writes it
 	ClusterBytes int64    // allocation unit in bytes, 0 if unknown

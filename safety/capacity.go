@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"crypto/sha256"
-	"encoding/binary"
 	"errors"
 	"fmt"
 	"slices"
@@ -22,6 +21,7 @@ const (
 	Honest  Trick = "honest"
 	Repeats Trick = "repeats" // its upper part is its lower part again
 	Forgets Trick = "forgets" // what is written to its upper part is not there
+	Waits   Trick = "waits"   // the first half of a test is done: the card is to be pulled
 )
 
 // Capacity is what a capacity test found.
@@ -33,6 +33,7 @@ type Capacity struct {
 	Tested  layout.Sector
 	Written layout.Sector // restoring included
 	Receipt string
+	Pulled  bool // it was without power between writing and reading
 }
 
 // probes is how many sectors the quick test writes. Each is written again when
@@ -51,6 +52,13 @@ func quickGrid(disk plan.Disk) (grid []layout.Sector, gap layout.Sector) {
 	return append(grid, disk.Sectors-1), gap
 }
 
+func gridSpans(grid []layout.Sector) (out layout.Spans) {
+	for _, s := range grid {
+		out = out.Add(layout.Span{Start: s, Count: 1})
+	}
+	return out
+}
+
 // TestQuick looks whether the card is as large as it says. It writes a stamp to
 // some 500 sectors, reads them back, and reads a stretch at the end of the card
 // as long as the distance of two stamps, and the start. Then it puts back what
@@ -61,13 +69,22 @@ func quickGrid(disk plan.Disk) (grid []layout.Sector, gap layout.Sector) {
 // stretch at the end is then a stretch of the lower part, which holds a stamp
 // that does not belong there; or that stamp was replaced by a later one, which
 // its own place shows.
+//
+// It does not find a card that keeps what was written last in a memory until
+// its power goes. With Pull in the request the test has two halves: the first
+// ends with Waits and leaves the stamps there, and the second, after the card
+// was pulled, reads them.
 func (p *Permit) TestQuick(ctx context.Context) (Capacity, error) {
 	if err := p.take(QuickTest); err != nil {
 		return Capacity{}, err
 	}
 	grid, gap := quickGrid(p.req.Disk)
 	t := &tester{applier: newApplier(ctx, p), grid: grid, gap: gap}
-	c, err := t.run()
+	run := t.run
+	if p.receipt != nil {
+		run = t.secondRun
+	}
+	c, err := run()
 	if err != nil {
 		return Capacity{}, t.stopped(err)
 	}
@@ -79,7 +96,7 @@ type tester struct {
 	*applier
 	grid    []layout.Sector
 	gap     layout.Sector
-	nonce   Mark
+	nonce   Mark   // of the receipt: by its stamps it knows its card
 	old     []byte // of the grid, sector after sector
 	head    []byte // of the first sectors, as they were
 	written layout.Sector
@@ -87,15 +104,13 @@ type tester struct {
 	bad   []layout.Sector // tested places that do not hold their own stamp
 	moved []layout.Sector // distances between where a stamp was put and where it is as well
 	upset bool            // the start of the card changed
+
+	leave map[layout.Sector]bool // places that are not put back: no stamp lies there any more
 }
 
 func (t *tester) run() (c Capacity, err error) {
-	var kept layout.Spans
-	for _, s := range t.grid {
-		kept = kept.Add(layout.Span{Start: s, Count: 1})
-	}
 	t.stage = StageKeep
-	if err := t.newReceipt(kept, header{All: true}); err != nil {
+	if err := t.newReceipt(gridSpans(t.grid), header{All: true}); err != nil {
 		return c, err
 	}
 	t.nonce = t.id // by its stamps the receipt knows its card
@@ -114,14 +129,22 @@ func (t *tester) run() (c Capacity, err error) {
 	if err == nil {
 		err = t.test()
 	}
+	if c = t.verdict(); err == nil && t.req.Pull && c.Trick == Honest {
+		c.Trick = Waits
+		return c, t.out.stage(StagePull, 0)
+	}
 	if e := t.restore(); e != nil {
-		return c, errors.Join(err, fmt.Errorf("what the card held was not put back everywhere; bootgraft undo %s does it: %w", t.req.Receipt, e))
+		return c, errors.Join(err, t.notRestored(e))
 	}
 	t.restored = true
 	if err != nil { // there is nothing left to undo
 		return c, errors.Join(err, t.out.stage(StageDone, 0))
 	}
 	return t.verdict(), t.out.stage(StageDone, 0)
+}
+
+func (t *tester) notRestored(err error) error {
+	return fmt.Errorf("what the card held was not put back everywhere; bootgraft undo %s does it: %w", t.req.Receipt, err)
 }
 
 // readOld reads what the test will replace, and the start of the card.
@@ -138,22 +161,13 @@ func (t *tester) readOld() error {
 
 func (t *tester) place(b []byte, i int) []byte { return b[int64(i)*t.n : int64(i+1)*t.n] }
 
-// stamp is a sector that belongs to one place in one test.
+// stamp fills a sector that belongs to one place in one test.
 func (t *tester) stamp(b []byte, s layout.Sector) {
-	copy(b, t.nonce[:])
-	binary.BigEndian.PutUint64(b[16:], uint64(s))
-	sum := sha256.Sum256(b[:24])
-	for i := 24; i < len(b); i += copy(b[i:], sum[:]) {
+	stamp(b, t.nonce[:], s)
+	sum := sha256.Sum256(b[:stampSize])
+	for i := stampSize; i < len(b); i += copy(b[i:], sum[:]) {
 		sum = sha256.Sum256(sum[:])
 	}
-}
-
-// stampIn returns the place that a sector is the stamp of.
-func (t *tester) stampIn(b []byte) (layout.Sector, bool) {
-	if !bytes.Equal(b[:16], t.nonce[:]) {
-		return 0, false
-	}
-	return layout.Sector(binary.BigEndian.Uint64(b[16:])), true
 }
 
 func (t *tester) test() error {
@@ -188,7 +202,7 @@ func (t *tester) test() error {
 
 // note remembers a stamp that lies where another one belongs.
 func (t *tester) note(b []byte, at layout.Sector) {
-	if s, ok := t.stampIn(b); ok && s != at {
+	if s, ok := stampOf(b, t.nonce[:]); ok && s != at {
 		t.moved = append(t.moved, max(s-at, at-s))
 	}
 }
@@ -232,6 +246,9 @@ func (t *tester) restore() error {
 	t.ctx = context.WithoutCancel(t.ctx)
 	var errs []error
 	for i, s := range t.grid {
+		if t.leave[s] {
+			continue
+		}
 		if err := t.writeSector(t.place(t.old, i), s); err != nil {
 			errs = append(errs, err)
 			if isGone(err) {
@@ -245,7 +262,7 @@ func (t *tester) restore() error {
 	}
 	b := make([]byte, t.n)
 	for i, s := range t.grid {
-		if slices.Contains(t.bad, s) { // nothing stays where nothing is
+		if t.leave[s] || slices.Contains(t.bad, s) { // nothing stays where nothing is
 			continue
 		}
 		if err := image.ReadFull(t.dev, b, int64(s)*t.n); err != nil {

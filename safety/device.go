@@ -49,10 +49,13 @@ type Request struct {
 	Original image.Identity // of the drive that the source was read from, if known
 	Source   image.Source   // the original, to tell it from its copy; may be nil
 	Tables   layout.Spans   // where the tables of what the card holds now lie
+	Looked   *Looked        // the look by which its owner judges the card; nil for both ends alone
+	AsRoot   string         // what to type where rights are missing
 
 	Receipt string   // where the receipt is written, or is continued
 	Earlier []string // receipts by which a card that was written here is known
 	Try     int      // how many times this card was written with this one; 0 if nobody counts
+	Pull    bool     // a quick test in two halves, with the card pulled between them
 	KeepAll bool     // everything that is replaced is kept in the receipt
 	Command string   // how to plan for another card, for a refusal by size
 	Anew    string   // how to write this card with a receipt of its own, for a card that is another
@@ -79,6 +82,7 @@ const (
 	StageFirst   Stage = "first copies"
 	StageEarly   Stage = "early sectors" // do they still hold what was written first
 	StageSector0 Stage = "sector 0"
+	StagePull    Stage = "pull" // the first half of a test is done, and its stamps are on the card
 	StageDone    Stage = "done"
 	StageUndo    Stage = "undo"
 	StageUndone  Stage = "undone"

@@ -20,14 +20,18 @@ func (p *Permit) TestFull(ctx context.Context) (Capacity, error) {
 	if err := p.take(FullTest); err != nil {
 		return Capacity{}, err
 	}
-	whole := []layout.Piece{{Span: layout.Span{Count: p.req.Disk.Sectors}, Op: layout.Zero, Why: layout.WhyExcess}}
-	p.req.Pieces = whole
+	p.req.Pieces = wholeCard(p.req.Disk)
 	t := &fullTester{applier: newApplier(ctx, p), have: make([]byte, bufferSize)}
 	c, err := t.run()
 	if err != nil {
 		return Capacity{}, t.stopped(err)
 	}
 	return c, nil
+}
+
+// wholeCard is a card whose every sector is written.
+func wholeCard(disk plan.Disk) []layout.Piece {
+	return []layout.Piece{{Span: layout.Span{Count: disk.Sectors}, Op: layout.Zero, Why: layout.WhyExcess}}
 }
 
 type fullTester struct {
@@ -101,15 +105,14 @@ func (t *fullTester) pass(s Stage, visit func(want []byte, off int64) error) err
 	return nil
 }
 
-// pattern is noise that is different in every block, with the number of the
-// sector, turned into noise as well, at the start of each.
+// pattern is noise that is different in every block, with a stamp at the start
+// of each sector.
 func (t *fullTester) pattern(b []byte, off int64) {
 	key := t.key
 	binary.BigEndian.PutUint64(key[:], binary.BigEndian.Uint64(key[:])^uint64(off))
 	chacha.NewChaCha8(key).Read(b)
 	for i := int64(0); i < int64(len(b)); i += t.n {
-		copy(b[i:], t.key[:16])
-		binary.BigEndian.PutUint64(b[i+16:], uint64((off+i)/t.n))
+		stamp(b[i:], t.key[:], layout.Sector((off+i)/t.n))
 	}
 }
 
@@ -132,7 +135,7 @@ func (t *fullTester) readBlock(want []byte, off int64) error {
 		if t.bad++; t.bad == 1 {
 			t.first = at
 		}
-		if s := layout.Sector(binary.BigEndian.Uint64(b[16:])); bytes.Equal(b[:16], t.key[:16]) && s != at {
+		if s, ok := stampOf(b, t.key[:]); ok && s != at {
 			t.other, t.real = true, gcd(t.real, max(s-at, at-s))
 		}
 	}

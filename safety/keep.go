@@ -76,6 +76,7 @@ func (a *applier) newReceipt(kept layout.Spans, h header) error {
 		return err
 	}
 	h.Format, h.Version, h.Kind, h.Plan = receiptFormat, receiptVersion, a.req.Kind, a.req.Digest
+	h.Sequence = f.Sequence
 	h.Card, h.Node, h.Kept, h.Created, h.Try = cardID(f), f.Node, kept, time.Now().UTC(), a.req.Try
 	h.Mark = a.id
 	file, err := a.makeReceipt(path)
@@ -131,6 +132,11 @@ func (a *applier) fillReceipt(h header) error {
 	if err := a.out.seal(); err != nil {
 		return err
 	}
+	if f, ok := a.out.file.(*os.File); ok {
+		if err := reserve(f, progressRoom); err != nil {
+			return err
+		}
+	}
 	return newfile.OS{}.SyncFolder(newfile.FolderOf(a.req.Receipt))
 }
 
@@ -141,6 +147,10 @@ func (a *applier) meterOver(total int64) func(n int64) {
 	stage := a.stage
 	return meter(func(done, total int64) { a.req.Progress(stage, done, total) }, total)
 }
+
+// progressRoom is what the lines behind the seal may take, in bytes: it is
+// reserved before the first write, for none of them may fail after it.
+const progressRoom = 512 << 10
 
 // roomFor refuses if the receipt may not fit, were nothing of it compressed.
 func roomFor(path string, content int64) error {
@@ -183,11 +193,18 @@ func (a *applier) judgeAgain(r *Receipt) error {
 	if err != nil {
 		return err
 	}
+	x := &examined{Facts: f, Request: &a.req}
+	if a.req.Pull {
+		no, err := r.notPulled(a.dev, x)
+		if err == nil && no != nil {
+			err = Refusals{no}
+		}
+		return err
+	}
 	j, err := r.judge(a.dev)
 	if err != nil {
 		return err
 	}
-	x := &examined{Facts: f, Request: &a.req}
 	refusal := r.refusalOf(j, x)
 	if a.req.Kind == Undo {
 		refusal = r.undoRefusalOf(j, x)
@@ -229,6 +246,8 @@ func (r *Rehearsal) readReceipt(x *examined) (*Refusal, error) {
 		return &Refusal{Code: code, Path: r.req.Receipt, Why: why, Do: do}, nil
 	}
 	switch {
+	case err == nil && r.req.Pull && old.Stage == StagePull:
+		return r.secondHalf(old, x)
 	case err != nil:
 		return refusal(ReceiptExists, "give another name with --receipt", "it exists, and it is no receipt that could be continued: "+err.Error())
 	case old.Format == "": // cut off in its first line

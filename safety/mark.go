@@ -91,6 +91,14 @@ func MarkOf(card image.Source) (m Mark, ok bool, err error) {
 	return m, ok, nil
 }
 
+// MarkSpan returns the sector of the mark, if the card is fenced and bears one.
+func MarkSpan(card image.Source) (layout.Span, bool) {
+	if _, ok, err := MarkOf(card); err != nil || !ok {
+		return layout.Span{}, false
+	}
+	return markSector(plan.Disk{Sectors: image.Sectors(card), SectorSize: card.SectorSize()}), true
+}
+
 // torn tells whether b may be what a power cut left of a write of one sector
 // over another: each byte is the one or the other.
 func torn(b, over, written []byte) bool {

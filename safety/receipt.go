@@ -68,19 +68,21 @@ func cardID(f blockdev.Facts) CardID {
 }
 
 type header struct {
-	Format  string       `json:"format"`
-	Version int          `json:"version"`
-	Kind    Kind         `json:"kind"`
-	Plan    string       `json:"plan"` // its check number
-	Card    CardID       `json:"card"`
-	Node    string       `json:"node"` // a memory, never proof
-	Created time.Time    `json:"created"`
-	Try     int          `json:"try,omitempty"`
-	All     bool         `json:"keep_all"` // everything that is replaced is kept
-	Fence   layout.Spans `json:"fence"`
-	Kept    layout.Spans `json:"kept"`
-	Mark    Mark         `json:"mark"`          // of a fenced card, or at the start of each stamp of a test
-	New     *newContent  `json:"new,omitempty"` // nil for tests
+	Format  string    `json:"format"`
+	Version int       `json:"version"`
+	Kind    Kind      `json:"kind"`
+	Plan    string    `json:"plan"` // its check number
+	Card    CardID    `json:"card"`
+	Node    string    `json:"node"` // a memory, never proof
+	Created time.Time `json:"created"`
+	Try     int       `json:"try,omitempty"`
+
+	Sequence uint64       `json:"sequence,omitempty"` // of the device: counts up when a card comes
+	All      bool         `json:"keep_all"`           // everything that is replaced is kept
+	Fence    layout.Spans `json:"fence"`
+	Kept     layout.Spans `json:"kept"`
+	Mark     Mark         `json:"mark"`          // of a fenced card, or at the start of each stamp of a test
+	New      *newContent  `json:"new,omitempty"` // nil for tests
 }
 
 // newContent is what has to be known of the planned card to know it again when

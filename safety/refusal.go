@@ -50,6 +50,10 @@ const (
 	TargetMember     = "target-in-volume"      // it is one of several devices of a mounted file system
 	TargetInUse      = "target-in-use"         // a program has it open for writing
 	TargetFixed      = "target-fixed"          // no card, and its serial number was not given
+	TargetRights     = "target-rights"         // it can be opened, but not all that the work needs is allowed
+	TargetUnstable   = "target-unstable"       // it answers differently from one time to the next
+	ReceiptFolder    = "receipt-folder"        // no receipt can be written there
+	NotPulled        = "card-not-pulled"       // the second half of a test, and the card had power all the time
 	WrongWord        = "wrong-word"            // the confirmation word is for something else
 	ReceiptExists    = "receipt-exists"        // a receipt is never overwritten
 	ReceiptOther     = "receipt-other"         // it belongs to another plan or another card

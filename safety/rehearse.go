@@ -18,6 +18,7 @@ type Rehearsal struct {
 	Word     Word     // the confirmation word, if nothing does
 	Receipt  *Receipt // an unfinished one that would be continued, or nil
 	Finished bool     // all was written, and only the receipt does not say so
+	Unstable Changes  // sectors that answered differently when they were read again
 
 	dev Device
 	req Request
@@ -29,6 +30,7 @@ type Permit struct {
 	dev     Device
 	req     Request
 	receipt *Receipt
+	looked  *Looked // what the word stands for; nil for a card that answers differently
 	used    atomic.Bool
 }
 
@@ -50,9 +52,9 @@ func Rehearse(dev Device, req Request) (*Rehearsal, error) {
 	}
 	r := &Rehearsal{Facts: f, dev: dev, req: req}
 	x := &examined{Facts: f, Request: &r.req}
-	var content []byte
-	if f.Held == nil && f.Sectors == req.Disk.Sectors && f.SectorSize == req.Disk.SectorSize && isBlockDevice(x) == nil {
-		if content, x.head, err = contentDigest(dev, req.Disk); err != nil {
+	fits := f.Held == nil && f.Sectors == req.Disk.Sectors && f.SectorSize == req.Disk.SectorSize && isBlockDevice(x) == nil
+	if fits {
+		if x.head, err = r.lookTwice(); err != nil {
 			return nil, fmt.Errorf("reading what %s holds: %w", f.Path, err)
 		}
 	}
@@ -65,10 +67,40 @@ func Rehearse(dev Device, req Request) (*Rehearsal, error) {
 		r.Refusals = append(r.Refusals, refusal)
 	}
 	if len(r.Refusals) == 0 {
-		r.Word = makeWord(&r.req, f, content)
+		if r.Refusals, err = r.try(); err != nil {
+			return nil, err
+		}
+	}
+	if len(r.Refusals) == 0 {
+		r.Word = makeWord(&r.req, f, r.content())
 	}
 	return r, nil
 }
+
+// lookTwice reads what the word is to stand for, all of it twice: no word could
+// be given for a card that answers differently each time.
+func (r *Rehearsal) lookTwice() (head []byte, err error) {
+	if r.req.Looked == nil {
+		r.req.Looked = LookThrough(r.dev)
+	}
+	if head, err = r.req.Looked.Ends(); err != nil {
+		return nil, err
+	}
+	r.Unstable, err = r.req.Looked.again()
+	return head, err
+}
+
+// content is what the last part of the word stands for. A card that answers
+// differently has no content to stand for.
+func (r *Rehearsal) content() []byte {
+	if r.Unstable.Sectors > 0 {
+		return []byte("answers differently")
+	}
+	return r.req.Looked.digest()
+}
+
+// tests tells whether the work is a test, which even a faulty card may have.
+func (k Kind) tests() bool { return k == QuickTest || k == FullTest }
 
 // addReceiptFolder makes the guards look at where the receipt will lie.
 func (r *Request) addReceiptFolder() error {
@@ -99,11 +131,14 @@ func (r *Rehearsal) Permit(word string) (*Permit, error) {
 	if wrong := r.Word.check(r.Facts.Path, word); wrong != nil {
 		return nil, Refusals{wrong}
 	}
-	return &Permit{dev: r.dev, req: r.req, receipt: r.Receipt}, nil
+	p := &Permit{dev: r.dev, req: r.req, receipt: r.Receipt}
+	if r.Unstable.Sectors == 0 {
+		p.looked = r.req.Looked
+	}
+	return p, nil
 }
 
-// take uses the permit up, and looks at everything once more right before the
-// first write: what the open descriptor does not hold off may have come since.
+// take uses the permit up.
 func (p *Permit) take(kinds ...Kind) error {
 	allowed := false
 	for _, k := range kinds {
@@ -118,7 +153,9 @@ func (p *Permit) take(kinds ...Kind) error {
 	return nil
 }
 
-// lookAgain asks every guard again.
+// lookAgain asks every guard again, and reads again what the word stands for,
+// right before the first write: what the open descriptor does not hold off may
+// have come since.
 func (p *Permit) lookAgain() error {
 	if err := p.dev.Same(); err != nil {
 		return err
@@ -129,6 +166,17 @@ func (p *Permit) lookAgain() error {
 	}
 	if found := judge(&examined{Facts: f, Request: &p.req, ours: true}); len(found) > 0 {
 		return Refusals(found)
+	}
+	if p.looked == nil {
+		return nil
+	}
+	c, err := p.looked.again()
+	if err != nil {
+		return err
+	}
+	if c.Sectors > 0 {
+		return Refusals{{Code: TargetChanged, Path: f.Path, Do: "run the same command without --confirm and look again",
+			Why: fmt.Sprintf("%s of what was looked at changed since, the first is sector %d", counted(c.Sectors, "sector"), c.First)}}
 	}
 	return nil
 }

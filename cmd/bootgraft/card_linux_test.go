@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"os"
+	"os/exec"
 	"slices"
 	"strings"
 	"testing"
@@ -108,7 +109,7 @@ func TestLyingCardsAreFound(t *testing.T) {
 			if !quick.Restored || quick.Written >= 1000 || !bytes.Equal(medium(t, card, c.Real), before) {
 				t.Errorf("it was not put back: %+v", quick)
 			}
-			full := y.tests(c.Lie, "card", node, "--write-test", "full", "--device")
+			full := y.tests(c.Lie, "card", node, "--write-test", "full", "--device", "--accept", holdsUnknownCode)
 			found(t, full, c.Lie, c.Real, 0)
 			if full.Tested != n || full.Restored || bytes.Equal(medium(t, card, c.Real), before) {
 				t.Errorf("it was not written: %+v", full)
@@ -226,7 +227,7 @@ func TestTestIsInterrupted(t *testing.T) {
 			card := faultdev.New(n, 512)
 			card.Put(0, telling(5, 20_000))
 			before := medium(t, card, 20_000)
-			args := []string{"card", y.serve(card), "--write-test", kind, "--device"}
+			args := []string{"card", y.serve(card), "--write-test", kind, "--device", "--accept", holdsUnknownCode}
 			c := y.command(append(args, "--confirm", y.word(args...))...)
 			var said bytes.Buffer
 			c.Stderr = &said
@@ -274,5 +275,63 @@ func TestLookAtACardThatRepeats(t *testing.T) {
 	y.says(said, "Only --write-test quick")
 	if card.Written() > 0 {
 		t.Errorf("a look wrote %d sectors", card.Written())
+	}
+}
+
+// Cards that keep what was written last in a memory, on a real block device:
+// they pass the quick test in one go, which says what it cannot see, and are
+// found when they are pulled between its halves. An honest card is not accused.
+func TestPullOnRealCards(t *testing.T) {
+	const n = 400_000
+	losetup := need.Tool(t, "losetup")
+	for _, c := range []struct {
+		lie      faultdev.Lie
+		volatile int64
+		drops    bool
+		honest   bool
+	}{{faultdev.Honest, 0, false, true}, {faultdev.Forgets, 4 << 20, false, false}, {faultdev.Honest, 64 << 20, true, false}} {
+		t.Run(fmt.Sprintf("lie %d, %d bytes, %t", c.lie, c.volatile, c.drops), func(t *testing.T) {
+			y := newTypist(t)
+			card := faultdev.New(n, 512)
+			card.Lie, card.Real, card.Volatile, card.Drops = c.lie, n/4, c.volatile, c.drops
+			card.Put(0, telling(3, 80_000))
+			before := medium(t, card, 80_000)
+			file := faultdev.Serve(t, card)
+			node := y.attach(file, "--direct-io=on")
+			plain := []string{"card", node, "--write-test", "quick", "--device"}
+			said, _ := y.types(exitDone, append(plain, "--confirm", y.word(plain...))...)
+			y.says(strings.Join(strings.Fields(said), " "), cannotSee)
+			card.Restart()
+			args := append(plain, "--pull")
+			said, _ = y.types(exitStopped, append(args, "--confirm", y.word(args...))...)
+			line := "bootgraft card " + node + " --write-test quick --pull --device"
+			y.says(said, "\n  "+line+"\n")
+			_, errs := y.types(exitRefused, args...)
+			y.says(errs, "card-not-pulled")
+
+			if out, err := exec.Command(losetup, "-d", node).CombinedOutput(); err != nil {
+				t.Fatalf("%v: %s", err, out)
+			}
+			card.Restart()
+			release := need.NewDisk(t)
+			out, err := exec.Command(losetup, "--direct-io=on", node, file).CombinedOutput()
+			release()
+			if err != nil {
+				t.Fatalf("%v: %s", err, out)
+			}
+			second := strings.Fields(line)[1:]
+			said, _ = y.types(exitDone, second...)
+			y.says(said, "This is the second half")
+			want, verdict := exitDifferent, "THE CARD LIES"
+			if c.honest {
+				want, verdict = exitDone, "AS LARGE AS IT SAYS"
+			}
+			said, _ = y.types(want, append(second, "--confirm", y.word(second...))...)
+			y.says(said, verdict)
+			card.Restart()
+			if !bytes.Equal(medium(t, card, 80_000), before) {
+				t.Error("what it held was not put back")
+			}
+		})
 	}
 }

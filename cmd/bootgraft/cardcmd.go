@@ -23,6 +23,12 @@ Is the card as large as it says? Only writing can tell, so --write-test needs
   full    writes and reads every sector, and finds single bad ones as well;
           what the card holds is lost, unless --keep all puts it in the receipt
 
+A card may keep what was written last, often 4 or 64 MiB, in a memory that
+forgets when its power goes, and so pass the quick test. With --pull that test
+has two halves: the first leaves its stamps on the card and ends with 7; pull the
+card, put it back in, and type the same line. What the stamps replaced is in the
+receipt meanwhile, and the second half puts it back.
+
 It ends with 5 if the card is not what it says.
 
 Examples:
@@ -32,11 +38,13 @@ Examples:
   sudo bootgraft card /dev/sdX
   sudo bootgraft card /dev/sdX --write-test quick --device        rehearse
   sudo bootgraft card /dev/sdX --write-test quick --device --confirm WORD
+  sudo bootgraft card /dev/sdX --write-test quick --pull --device
   bootgraft card card.img`
 
 type cardCmdFlags struct {
 	test       string
 	keep       string
+	pull       bool // a quick test in two halves
 	sectorSize int
 	sizeGiven  bool // --sector-size was typed
 	card       cardFlags
@@ -62,6 +70,7 @@ func cardCommand(u *ui) *cobra.Command {
 	}
 	fl := c.Flags()
 	fl.StringVar(&f.test, "write-test", "", "quick or full: test by writing; needs --device")
+	fl.BoolVar(&f.pull, "pull", false, "with --write-test quick: in two halves, with the card pulled between them")
 	fl.StringVar(&f.keep, "keep", "tables", "with --write-test full, what the receipt keeps of the old content: tables, or all")
 	fl.IntVar(&f.sectorSize, "sector-size", 512, "logical sector size of an image file in bytes: 512, 1024, 2048 or 4096")
 	fl.StringArrayVar(&f.card.accept, "accept", nil, "accept a finding by its code; may be repeated")
@@ -74,6 +83,8 @@ func (f *cardCmdFlags) check(args []string) error {
 	switch {
 	case f.keep != "tables" && f.keep != "all":
 		return usagef("--keep %s is not known: it is tables or all", f.keep)
+	case f.pull && f.test != quickTest:
+		return usagef("--pull goes with --write-test quick")
 	case f.test == "" && (f.card.device || f.keep == "all" || len(f.card.accept) > 0):
 		return usagef("--device, --keep and --accept go with --write-test; to look at a card none of them is needed")
 	case f.test == "":

@@ -23,6 +23,7 @@ const testReceipt = "card-test"
 type capacityTest struct {
 	*cardWork
 	kind   string   // quickTest or fullTest
+	second bool     // the first half was done, and the card was pulled since
 	broken []string // receipts of quick tests of this card that did not put everything back
 }
 
@@ -39,7 +40,7 @@ func (u *ui) testCard(ctx context.Context, path string, f *cardCmdFlags) error {
 	t := &capacityTest{cardWork: w, kind: f.test}
 	// What has no size is refused by the guards, for that and all else.
 	w.req.Disk = plan.Disk{Sectors: max(1, w.facts.Sectors), SectorSize: w.facts.SectorSize}
-	w.req.Kind, w.req.KeepAll = safety.QuickTest, f.keep == "all"
+	w.req.Kind, w.req.KeepAll, w.req.Pull = safety.QuickTest, f.keep == "all", f.pull
 	if f.test == fullTest {
 		w.req.Kind, w.loses = safety.FullTest, !w.req.KeepAll
 	} else {
@@ -62,6 +63,7 @@ func (t *capacityTest) showSectors() {
 // free, and remembers tests of the same card that were broken off.
 func (t *capacityTest) chooseReceipt() error {
 	t.req.Receipt = t.flags.receipt
+	waiting := "" // for its second half, and perhaps for this card
 	for i := 1; i < 1000; i++ {
 		path := receiptName(testReceipt, i)
 		if _, err := os.Lstat(path); errors.Is(err, fs.ErrNotExist) {
@@ -71,9 +73,21 @@ func (t *capacityTest) chooseReceipt() error {
 			break
 		}
 		r, err := safety.ReadReceipt(path)
-		if err == nil && r.Kind == safety.QuickTest && r.Digest != "" && !r.Finished() && r.Same(t.facts) {
+		switch {
+		case err != nil || r.Kind != safety.QuickTest || r.Digest == "" || r.Finished() || !r.Same(t.facts):
+		case t.req.Pull && r.Stage == safety.StagePull && t.req.Receipt == "" && t.stampedBy(r):
+			t.req.Receipt = path
+		case t.req.Pull && r.Stage == safety.StagePull && waiting == "":
+			waiting = path
+		default:
 			t.broken = append(t.broken, path)
 		}
+	}
+	if _, err := os.Lstat(t.req.Receipt); waiting != "" && t.flags.receipt == "" && errors.Is(err, fs.ErrNotExist) {
+		t.req.Receipt = waiting // is this its card? The rehearsal says why not
+	}
+	if r, err := safety.ReadReceipt(t.req.Receipt); err == nil && t.req.Pull && r.Stage == safety.StagePull {
+		t.second = true
 	}
 	switch in, err := newfile.UnderDev(filepath.Dir(t.req.Receipt)); {
 	case t.req.Receipt == "":
@@ -82,6 +96,13 @@ func (t *capacityTest) chooseReceipt() error {
 		return refusef("the receipt %s would lie among the device nodes, in memory; give another place with --receipt", t.req.Receipt)
 	}
 	return nil
+}
+
+// stampedBy tells whether this card may be the one of a first half: behind a
+// reader equal cards have the same name.
+func (t *capacityTest) stampedBy(r *safety.Receipt) bool {
+	m, err := r.Remains(t.target)
+	return err == nil && (m.Stamped > 0 || m.Old > 0 && m.Else == 0)
 }
 
 // undoLine is what to type to put back what a test replaced, on a line of its
@@ -99,9 +120,12 @@ func (t *capacityTest) show(*safety.Rehearsal) {
 		t.answerf("%s\n", t.undoLine(b))
 	}
 	t.answerf("\nWhat will happen\n")
-	if t.kind == quickTest {
+	switch {
+	case t.second:
+		t.showSecond()
+	case t.kind == quickTest:
 		t.showQuick()
-	} else {
+	default:
 		t.showFull()
 	}
 	t.wrapped("  ", "Receipt: "+t.req.Receipt)
@@ -110,10 +134,26 @@ func (t *capacityTest) show(*safety.Rehearsal) {
 func (t *capacityTest) showQuick() {
 	t.wrapped("  1. ", "What fewer than 500 sectors hold, spread over the whole card, is kept in the receipt.")
 	t.wrapped("  2. ", "Each of them gets a stamp of its own. All are read back past every cache, and the start and a stretch at the end are read as well.")
-	t.wrapped("  3. ", "What they held is put back and read back. Fewer than 1,000 sectors are written in all; it takes seconds.")
+	if t.req.Pull {
+		t.wrapped("  3. ", "It stops there, with 7, and the stamps stay on the card. Pull it, wait ten seconds, put it back in, and type the same line without --confirm: the second half reads the stamps and puts back what they replaced. Do not use the card before.")
+	} else {
+		t.wrapped("  3. ", "What they held is put back and read back. Fewer than 1,000 sectors are written in all; it takes seconds.")
+	}
 	t.wrapped("  ", "It finds every card that repeats or forgets, whatever its true size, but not single bad sectors; that is --write-test full.")
+	if !t.req.Pull {
+		t.wrapped("  ", cannotSee)
+	}
 	t.wrapped("  ", "If the card is pulled or the power fails meanwhile, the receipt puts back what was replaced:")
 	t.answerf("%s\n", t.undoLine(t.req.Receipt))
+}
+
+// cannotSee is what the quick test in one go is blind for.
+const cannotSee = "It cannot see a card that keeps what was written last in a memory until its power goes, often 4 or 64 MiB: add --pull for that."
+
+func (t *capacityTest) showSecond() {
+	t.wrapped("  ", "This is the second half: the first one left its stamps on the card, and it was pulled since.")
+	t.wrapped("  1. ", "Every stamp is read, and the stretch at the end.")
+	t.wrapped("  2. ", "Wherever one of them lies, what it replaced is put back from the receipt and read back. What came onto the card since is not touched.")
 }
 
 func (t *capacityTest) showFull() {
@@ -178,13 +218,14 @@ type cardTestJSON struct {
 	Target string `json:"target"`
 	Test   string `json:"test"`
 	diskJSON
-	Verdict  safety.Trick  `json:"verdict"` // honest, repeats, forgets
+	Verdict  safety.Trick  `json:"verdict"` // honest, repeats, forgets, waits
 	Real     layout.Sector `json:"real_sectors"`
 	Bad      layout.Sector `json:"bad_sectors"`
 	Tested   layout.Sector `json:"tested_sectors"`
 	Written  layout.Sector `json:"written_sectors"`
 	Restored bool          `json:"restored"`
 	Receipt  string        `json:"receipt"`
+	Pulled   bool          `json:"pulled"` // it was without power between writing and reading
 }
 
 // tested tells the verdict. A card that is not what it says ends the program
@@ -192,13 +233,19 @@ type cardTestJSON struct {
 func (t *capacityTest) tested(c safety.Capacity) error {
 	size := t.facts.SectorSize
 	if err := t.ui.object(cardTestJSON{schema, t.path, t.kind, diskJSON{c.Sectors, size}, c.Trick, c.Real, c.Bad,
-		c.Tested, c.Written, t.kind == quickTest, c.Receipt}); err != nil {
+		c.Tested, c.Written, t.kind == quickTest && c.Trick != safety.Waits, c.Receipt, c.Pulled}); err != nil {
 		return err
+	}
+	if c.Trick == safety.Waits {
+		return t.waits()
 	}
 	t.wrapped("", fmt.Sprintf("%s: %s", t.path, verdictText(c, size, t.kind)))
 	t.wrapped("  ", fmt.Sprintf("%s tested, %s written", counted(c.Tested, "sector"), counted(c.Written, "sector")))
 	switch {
 	case t.kind == quickTest:
+		if c.Trick == safety.Honest && !c.Pulled {
+			t.wrapped("  ", cannotSee)
+		}
 		t.wrapped("  ", fmt.Sprintf("What the test replaced was put back and read back; the receipt %s can be deleted", c.Receipt))
 	case t.req.KeepAll:
 		t.wrapped("  ", "The card holds noise. To put back what it held:")
@@ -211,6 +258,32 @@ func (t *capacityTest) tested(c safety.Capacity) error {
 	}
 	t.answerf("\nTo plan for a card of exactly this size:\n\n  %s\n", planLine(c.Sectors, size))
 	return nil
+}
+
+// waits tells what to do between the halves.
+func (t *capacityTest) waits() error {
+	t.answerf("%s: the first half is done, and its stamps are on the card.\n", t.path)
+	t.wrapped("  ", "Pull the card now, wait ten seconds, and put it back in; it may get another name. Then type:")
+	t.answerf("\n  %s\n\n", t.secondLine())
+	t.wrapped("  ", fmt.Sprintf("Do not use it before: what the stamps replaced is in the receipt %s. The second half puts it back; without it, this does:", t.req.Receipt))
+	t.answerf("%s\n", t.undoLine(t.req.Receipt))
+	return coded(exitStopped, errSaid)
+}
+
+// secondLine is what to type for the second half: the same, for its receipt,
+// but for the word, which is for the card as it was.
+func (t *capacityTest) secondLine() string {
+	line := fmt.Sprintf("bootgraft card %s --write-test quick --pull --device", shellWord(t.path))
+	if t.flags.receipt != "" {
+		line += " --receipt " + shellWord(t.flags.receipt)
+	}
+	if t.flags.fixed != "" {
+		line += " --fixed " + shellWord(t.flags.fixed)
+	}
+	if os.Geteuid() == 0 && os.Getenv("SUDO_UID") != "" {
+		line = "sudo " + line
+	}
+	return line
 }
 
 // verdictText says what a test found.

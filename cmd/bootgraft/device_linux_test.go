@@ -232,7 +232,7 @@ func TestReadmeCard(t *testing.T) {
 	y := newTypist(t)
 	y.types(exitDone, "demo", "quill")
 	y.types(exitDone, "plan", "quill/recorder.img", "--size", "614400s", "-o", "quill/card.plan")
-	const shownNode, shownWord = "/dev/loop0", "fame-nike-lihile"
+	const shownNode, shownWord = "/dev/loop0", "k4t7-h3x9-m5r2w8"
 	node, word, attached := shownNode, shownWord, false
 	t.Cleanup(func() {
 		if attached {

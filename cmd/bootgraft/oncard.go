@@ -1,10 +1,10 @@
 package main
 
 import (
-	"bytes"
 	"context"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"time"
 
@@ -12,6 +12,8 @@ import (
 	"bootgraft/layout"
 	"bootgraft/layout/files"
 	"bootgraft/layout/scan"
+	"bootgraft/layout/volume"
+	"bootgraft/safety"
 )
 
 // onCard is what a card holds now.
@@ -19,8 +21,37 @@ type onCard struct {
 	Lines  []string     // for a person, one for the table and one for each volume
 	Files  int          // regular files of all volumes that can be listed
 	Closed bool         // a volume is there whose files cannot be listed
+	Names  []string     // volumes of kinds of which only the name is known
+	Other  otherUse     // what lies outside every table and volume
 	Tables layout.Spans // sectors of every partition table found, in force or not
 	Survey *scan.Survey
+
+	known layout.Spans // sectors of all tables and volumes
+}
+
+// otherUse are sectors that were looked at, are not blank, and belong to nothing
+// that is known.
+type otherUse struct{ Sectors, First layout.Sector }
+
+// holdsUnknown tells whether something is there of which nobody can say what
+// would be lost.
+func (c *onCard) holdsUnknown() bool { return len(c.Names) > 0 || c.Other.Sectors > 0 }
+
+// unknownText says what that is.
+func (c *onCard) unknownText() string {
+	parts := slices.Clone(c.Names)
+	if c.Other.Sectors > 0 {
+		parts = append(parts, otherText(c.Other))
+	}
+	return strings.Join(parts, "; ")
+}
+
+func otherText(o otherUse) string {
+	verb := "belong"
+	if o.Sectors == 1 {
+		verb = "belongs"
+	}
+	return fmt.Sprintf("%s in use that %s to nothing known here, the first is sector %s: a device may keep recordings so", counted(o.Sectors, "sector"), verb, grouped(o.First))
 }
 
 // holdsFiles tells whether files may be lost when the card is written.
@@ -49,7 +80,11 @@ func (g *glance) ReadAt(p []byte, off int64) (int, error) {
 // lookOnCard finds out what a card holds, by reading its tables and
 // directories alone.
 func lookOnCard(ctx context.Context, src image.Source) (*onCard, error) {
-	g := &glance{Source: src}
+	looked, ok := src.(*safety.Looked)
+	if !ok {
+		looked = safety.LookThrough(src)
+	}
+	g := &glance{Source: looked}
 	s, err := scan.Run(ctx, g, scan.Options{Short: true})
 	if err != nil {
 		return nil, err
@@ -73,15 +108,27 @@ func lookOnCard(ctx context.Context, src image.Source) (*onCard, error) {
 	if err != nil {
 		return nil, err
 	}
-	c.Lines = append(c.Lines, heldTable(s)+endsText(g, s))
+	if _, err := looked.Ends(); err != nil && g.failed == nil {
+		g.failed = err
+	}
+	c.Lines = append(c.Lines, heldTable(s))
+	c.known = c.Tables
 	for i := range s.Volumes {
 		v := &s.Volumes[i]
-		c.Lines = append(c.Lines, heldVolume(v, int64(v.Count)*int64(s.SectorSize), listed[v.Index]))
-		if l := listed[v.Index]; l != nil {
+		text := heldVolume(v, int64(v.Count)*int64(s.SectorSize), listed[v.Index])
+		c.Lines = append(c.Lines, text)
+		c.known = c.known.Union(layout.NewSpans(v.Span))
+		switch l := listed[v.Index]; {
+		case l != nil:
 			c.Files += l.count
-		} else {
+		case volume.NameOnly(v.Kind):
+			c.Names = append(c.Names, text)
+		default:
 			c.Closed = c.Closed || v.Kind != "swap"
 		}
+	}
+	if c.Other.Sectors, c.Other.First = looked.Used(c.known, nil); c.Other.Sectors > 0 {
+		c.Lines = append(c.Lines, otherText(c.Other))
 	}
 	if g.failed != nil {
 		c.Closed = true
@@ -106,22 +153,6 @@ func heldTable(s *scan.Survey) string {
 	return fmt.Sprintf("a partition table of kind %s, entries: %d", s.Table, len(s.Entries))
 }
 
-// endsText says that a card on which nothing is known is not blank all the same:
-// a device with a layout of its own may have filled it.
-func endsText(g *glance, s *scan.Survey) string {
-	if s.Table != "none" || len(s.Volumes) > 0 {
-		return ""
-	}
-	n := int64(s.SectorSize)
-	b := make([]byte, min(64, int64(s.Sectors))*n)
-	for _, at := range []int64{0, int64(s.Sectors)*n - int64(len(b))} {
-		if err := image.ReadFull(g, b, at); err == nil && bytes.Count(b, b[:1]) < len(b) {
-			return ", but its ends are not blank: a device may keep recordings on it all the same"
-		}
-	}
-	return ""
-}
-
 // heldVolume describes a volume: FAT32 "NAME", 1,203 files, the newest of ...
 func heldVolume(v *layout.Volume, bytes int64, l *volumeFiles) string {
 	text := strings.ToUpper(v.Kind)
@@ -130,6 +161,8 @@ func heldVolume(v *layout.Volume, bytes int64, l *volumeFiles) string {
 	}
 	text += ", " + bytesText(bytes)
 	switch {
+	case l == nil && volume.NameOnly(v.Kind):
+		return text + ", of which only the name is known here"
 	case l == nil:
 		return text + ", files that cannot be listed here"
 	case l.count == 0:

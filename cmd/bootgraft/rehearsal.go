@@ -40,8 +40,11 @@ func (f *cardFlags) check() error {
 	return nil
 }
 
-// holdsFilesCode is what --accept takes for a card whose files may be lost.
-const holdsFilesCode = "card-holds-files"
+// What --accept takes for a card whose files, or other content, may be lost.
+const (
+	holdsFilesCode   = "card-holds-files"
+	holdsUnknownCode = "card-holds-unknown"
+)
 
 // cardWork is work on a card: it is rehearsed, and done only with the word
 // that the rehearsal gave.
@@ -52,6 +55,7 @@ type cardWork struct {
 	target *blockdev.Target
 	facts  blockdev.Facts
 	held   *onCard // what the card holds now
+	looked *safety.Looked
 	req    safety.Request
 	loses  bool // what the card holds is not kept
 	waited bool // the card was waited for, and is held since it came
@@ -86,7 +90,8 @@ func (u *ui) openCard(ctx context.Context, path string, flags cardFlags) (*cardW
 	}
 	w.held = &onCard{}
 	if w.facts.Held == nil && w.target.Size() > 0 && image.CheckSectorSize(w.target.SectorSize()) == nil {
-		w.held, err = lookOnCard(ctx, w.target)
+		w.looked = safety.LookThrough(w.target)
+		w.held, err = lookOnCard(ctx, w.looked)
 		if ctx.Err() != nil {
 			return nil, errors.Join(context.Cause(ctx), w.target.Close())
 		}
@@ -111,6 +116,7 @@ func cardError(path string, err error) error {
 
 // run rehearses the work, and does it if the word is given.
 func (w *cardWork) run(ctx context.Context) error {
+	w.req.Looked, w.req.AsRoot = w.looked, w.asRoot()
 	r, err := safety.Rehearse(w.target, w.req)
 	if err != nil {
 		var no *safety.Refusal
@@ -120,8 +126,12 @@ func (w *cardWork) run(ctx context.Context) error {
 		return cardError(w.path, err)
 	}
 	refusals := r.Refusals
-	if w.loses && w.held.holdsFiles() && !slices.Contains(w.flags.accept, holdsFilesCode) && len(refusals) == 0 {
-		refusals = safety.Refusals{w.filesRefusal()}
+	if w.loses && len(refusals) == 0 {
+		w.leaveOutWhatStays()
+		refusals = w.lossRefusals()
+		if _, err := r.Permit(w.flags.confirm); w.flags.confirm != "" && err != nil {
+			refusals = append(refusals, asRefusals(err)...) // why it is asked again
+		}
 	}
 	if len(refusals) > 0 {
 		return w.refused(refusals)
@@ -156,15 +166,40 @@ func (w *cardWork) stands() (string, int) {
 		w.path, r.Stage, counted(r.Upto, "sector"), w.req.Receipt), exitFenced
 }
 
-// filesRefusal is not one of the guards: what it protects is known to its
-// owner alone.
-func (w *cardWork) filesRefusal() *safety.Refusal {
-	holds := "volumes whose files cannot be listed here"
-	if w.held.Files > 0 {
-		holds = counted(w.held.Files, "file")
+// leaveOutWhatStays takes out of what is asked about the sectors that are not
+// written, or that get what they hold already.
+func (w *cardWork) leaveOutWhatStays() {
+	if w.looked == nil {
+		return
 	}
-	return &safety.Refusal{Code: holdsFilesCode, Path: w.path, Why: fmt.Sprintf("it holds %s (%s), and they would be lost", holds, strings.Join(w.held.Lines, "; ")),
-		Do: "to keep everything that is replaced, in the receipt, add --keep all where the command has it; to lose it: --accept " + holdsFilesCode}
+	stays := w.held.known
+	for _, p := range w.req.Pieces {
+		if p.Op == layout.Leave {
+			stays = stays.Union(layout.NewSpans(p.Span))
+		}
+	}
+	if mark, ok := safety.MarkSpan(w.target); ok { // of a write that stopped: nobody's content
+		stays = stays.Union(layout.NewSpans(mark))
+	}
+	w.held.Other.Sectors, w.held.Other.First = w.looked.Used(stays, w.req.Card)
+}
+
+// lossRefusals are none of the guards: what they protect is known to its owner
+// alone.
+func (w *cardWork) lossRefusals() (out safety.Refusals) {
+	ask := func(holds bool, code, what string) {
+		if holds && !slices.Contains(w.flags.accept, code) {
+			out = append(out, &safety.Refusal{Code: code, Path: w.path, Why: what,
+				Do: "to keep everything that is replaced, in the receipt, add --keep all where the command has it; to lose it: --accept " + code})
+		}
+	}
+	files := "volumes whose files cannot be listed here"
+	if w.held.Files > 0 {
+		files = counted(w.held.Files, "file")
+	}
+	ask(w.held.holdsFiles(), holdsFilesCode, fmt.Sprintf("it holds %s (%s), and they would be lost", files, strings.Join(w.held.Lines, "; ")))
+	ask(w.held.holdsUnknown(), holdsUnknownCode, fmt.Sprintf("it holds what is not known here (%s), and that would be lost", w.held.unknownText()))
+	return out
 }
 
 func asRefusals(err error) safety.Refusals {
@@ -226,6 +261,10 @@ func (w *cardWork) rehearsed(r *safety.Rehearsal) (word string, err error) {
 		return "", err
 	}
 	w.show(r)
+	if c := r.Unstable; c.Sectors > 0 {
+		w.wrapped("  Look out: ", fmt.Sprintf("it answers differently from one time to the next: %s that were read twice, the first is sector %s. It can be tested all the same, but what is read of it, and put back, may be wrong.",
+			counted(c.Sectors, "sector"), grouped(c.First)))
+	}
 	w.cautions()
 	w.answerf("\nNOTHING HAS BEEN WRITTEN YET.")
 	if w.waited && w.asks && !w.json {
@@ -243,17 +282,27 @@ func (w *cardWork) rehearsed(r *safety.Rehearsal) (word string, err error) {
 // commandLine is the command as it was typed, for this very card, with one
 // flag more.
 func (w *cardWork) commandLine(flag, value string) string {
-	var words []string
+	line := w.typed()
 	if os.Getenv("SUDO_UID") != "" {
-		words = append(words, "sudo")
+		line = "sudo " + line
 	}
+	return line + " " + flag + " " + shellWord(value)
+}
+
+// asRoot is the command with the rights that it lacks. The word was for
+// somebody else's look, or there was none yet.
+func (w *cardWork) asRoot() string { return "sudo " + w.typed() }
+
+// typed is the command as it was typed, for this very card.
+func (w *cardWork) typed() string {
+	var words []string
 	for _, a := range os.Args {
 		if a == "next" {
 			a = w.path
 		}
 		words = append(words, shellWord(a))
 	}
-	return strings.Join(append(words, flag, shellWord(value)), " ")
+	return strings.Join(words, " ")
 }
 
 // cautions shows the usual ones.

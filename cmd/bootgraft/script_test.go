@@ -105,7 +105,7 @@ func attach(ts *testscript.TestScript, name string, args ...string) {
 }
 
 // confirmWord is the line that a rehearsal ends with.
-var confirmWord = regexp.MustCompile(`--confirm ([a-z]+-[a-z]+-[a-z]+)\n`)
+var confirmWord = regexp.MustCompile(`--confirm ([a-z0-9]+-[a-z0-9]+-[a-z0-9]+)\n`)
 
 // word NAME: puts the word that the last command gave into a variable.
 func scriptWord(ts *testscript.TestScript, neg bool, args []string) {

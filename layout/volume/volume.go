@@ -1,7 +1,8 @@
 // Package volume recognises file systems that are carried as they are: exFAT,
 // NTFS, ISO 9660, HFS, HFS Plus, squashfs and Linux swap. It reads what they
 // say of themselves and nothing of their files. FAT and ext have packages of
-// their own.
+// their own. Of LUKS, LVM2, md, btrfs, XFS, F2FS, UDF and ZFS only the name is
+// known.
 package volume
 
 import (
@@ -19,7 +20,11 @@ type detector func(*reader) (*layout.Volume, []layout.Finding, error)
 
 // detectors in the order in which they are believed. Formats whose signature
 // stands in the first sector come before those that leave it to others.
-var detectors = []detector{exfat, ntfs, squashfs, swap, iso9660, hfs}
+// A RAID whose name stands at the end leaves its start to the volume in it.
+var detectors = []detector{
+	exfat, ntfs, squashfs, luks, xfs, lvm2, mdStart,
+	f2fs, btrfs, swap, iso9660, udf, hfs, zfs, mdEnd,
+}
 
 // Recognise looks for a volume in the sectors of entry, which lie on the disk
 // src; for a volume without a table entry is the whole disk. The Volume has

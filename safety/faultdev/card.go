@@ -67,6 +67,12 @@ type Card struct {
 	Lie   Lie
 	Real  layout.Sector // its true size, for a Lie
 
+	Shaky  layout.Span // sectors that answer differently each time
+	Denied error       // what Forget answers; nil if it is allowed
+
+	Volatile int64 // the card keeps the newest bytes that were written in a memory that needs power; 0 for none
+	Drops    bool  // that memory never reaches the medium, also below the real size
+
 	Facts blockdev.Facts // what Look returns
 
 	mu       sync.Mutex
@@ -79,6 +85,9 @@ type Card struct {
 	read     int64
 
 	failWrite bool
+	shakes    byte
+	memory    map[layout.Sector][]byte // what Volatile keeps
+	newest    []layout.Sector          // its sectors, oldest first; some twice
 }
 
 // New returns a blank card that calls itself removable.
@@ -148,6 +157,7 @@ func (c *Card) Restart() {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.off, c.At, c.ops, c.Facts.Uses = false, 0, nil, nil
+	c.memory, c.newest = nil, nil
 	c.Facts.Sequence++
 }
 
@@ -226,6 +236,10 @@ func (c *Card) where(s layout.Sector) (layout.Sector, bool) {
 }
 
 func (c *Card) sector(s layout.Sector, b []byte) {
+	if w, ok := c.memory[s]; ok {
+		copy(b, w)
+		return
+	}
 	at, ok := c.where(s)
 	if !ok {
 		clear(b)
@@ -267,6 +281,13 @@ func (c *Card) ReadAt(p []byte, off int64) (int, error) {
 		at := off + done
 		c.sector(layout.Sector(at/n), buf)
 		done += int64(copy(p[done:want], buf[at%n:]))
+	}
+	for i := int64(0); i < want; i++ {
+		if at := layout.Sector((off + i) / n); at >= c.Shaky.Start && at < c.Shaky.End() {
+			c.shakes++
+			p[i] ^= c.shakes
+			i += n - 1
+		}
 	}
 	c.read += want
 	if f == Flip {
@@ -311,6 +332,12 @@ func (c *Card) WriteAt(p []byte, off int64) (int, error) {
 
 func (c *Card) put(f Fault, s layout.Sector, b []byte) {
 	c.written[s]++
+	if c.Volatile > 0 {
+		c.remember(s, b)
+		if c.Drops {
+			return
+		}
+	}
 	at, ok := c.where(s)
 	if !ok {
 		return
@@ -324,6 +351,27 @@ func (c *Card) put(f Fault, s layout.Sector, b []byte) {
 		return
 	}
 	c.cache[at] = slices.Clone(b)
+}
+
+// remember keeps a sector in the memory that needs power. The oldest ones
+// leave it: to the medium, if they are not dropped there.
+func (c *Card) remember(s layout.Sector, b []byte) {
+	if c.memory == nil {
+		c.memory = map[layout.Sector][]byte{}
+	}
+	c.memory[s] = slices.Clone(b)
+	c.newest = append(c.newest, s)
+	for int64(len(c.memory))*int64(len(b)) > c.Volatile {
+		oldest := c.newest[0]
+		c.newest = c.newest[1:]
+		if slices.Contains(c.newest, oldest) {
+			continue
+		}
+		if at, ok := c.where(oldest); ok {
+			c.medium.Put(at, c.memory[oldest])
+		}
+		delete(c.memory, oldest)
+	}
 }
 
 // Flush implements safety.Device.
@@ -348,6 +396,9 @@ func (c *Card) Forget() error {
 	f, err := c.op("forget")
 	if err == nil && f == Cut {
 		err = c.cut()
+	}
+	if err == nil {
+		err = c.Denied
 	}
 	return err
 }

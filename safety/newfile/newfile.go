@@ -100,6 +100,15 @@ func lockAs(f *os.File, st fs.FileInfo, name string) error {
 	return nil
 }
 
+// Try finds out whether a file can be made in a folder, and leaves nothing there.
+func Try(folder string) error {
+	f, err := os.CreateTemp(folder, ".bootgraft-try-*")
+	if err != nil {
+		return err
+	}
+	return errors.Join(os.Remove(f.Name()), f.Close())
+}
+
 // Replace gives a file of this run the name of another, which is gone with that,
 // at once and durably: whenever the power fails, one of the two bears the name.
 func Replace(name, by string) error {

@@ -1,0 +1,232 @@
+package safety
+
+import (
+	"crypto/sha256"
+	"encoding/binary"
+	"io"
+	"maps"
+	"slices"
+
+	"bootgraft/image"
+	"bootgraft/layout"
+	"bootgraft/layout/plan"
+)
+
+// spread is how many sectors between the ends of a card are looked at.
+const spread = 64
+
+// Looked is a card that is looked at: it remembers which sectors were read
+// through it, and what each of them held. So what a look has read is never
+// listed a second time: the confirmation word stands for it, the same sectors
+// are read again before the first write, and the question for unknown content
+// is about them.
+//
+// It takes 8 bytes of memory for each sector that was read.
+type Looked struct {
+	src   image.Source
+	pages map[layout.Sector]*page
+}
+
+// page holds a mark for each of as many neighbouring sectors; 0 says that the
+// sector was not read.
+type page [64]uint64
+
+// The low bits of a mark. Above them is a part of the SHA-256 of the sector.
+const (
+	markRead = 1 << iota // always set
+	markUsed             // not every byte is the same, and it is not what a test left behind
+	markBits = markRead | markUsed
+)
+
+// LookThrough returns a source of which every read is remembered.
+func LookThrough(src image.Source) *Looked {
+	return &Looked{src: src, pages: map[layout.Sector]*page{}}
+}
+
+// Size implements image.Source.
+func (l *Looked) Size() int64 { return l.src.Size() }
+
+// SectorSize implements image.Source.
+func (l *Looked) SectorSize() int { return l.src.SectorSize() }
+
+// ReadAt implements io.ReaderAt. It reads whole sectors around what is asked
+// for, and remembers those that could be read.
+func (l *Looked) ReadAt(p []byte, off int64) (int, error) {
+	n := int64(l.SectorSize())
+	whole := l.Size() / n * n
+	if off < 0 || off >= whole || len(p) == 0 { // an image file may end inside a sector
+		return l.src.ReadAt(p, off)
+	}
+	start, end := off/n*n, min((off+int64(len(p))+n-1)/n*n, whole)
+	buf := make([]byte, end-start)
+	got, err := l.src.ReadAt(buf, start)
+	if got == len(buf) {
+		err = nil // io.EOF may come with the last byte
+	}
+	for i := int64(0); i+n <= int64(got); i += n {
+		l.remember(layout.Sector((start+i)/n), mark(buf[i:i+n]))
+	}
+	done := copy(p, buf[min(off-start, int64(got)):got])
+	switch {
+	case err != nil:
+		return done, err
+	case done < len(p) && l.Size() > whole:
+		more, err := l.src.ReadAt(p[done:], whole)
+		return done + more, err
+	case done < len(p):
+		return done, io.EOF
+	}
+	return done, nil
+}
+
+// mark returns what is remembered of a sector.
+func mark(b []byte) uint64 {
+	sum := sha256.Sum256(b)
+	m := binary.BigEndian.Uint64(sum[:])&^markBits | markRead
+	if !isFilled(b, b[0]) && !isStamped(b) {
+		m |= markUsed
+	}
+	return m
+}
+
+// remember keeps what the first read of a sector gave.
+func (l *Looked) remember(s layout.Sector, m uint64) {
+	at := s / layout.Sector(len(page{}))
+	p := l.pages[at]
+	if p == nil {
+		p = new(page)
+		l.pages[at] = p
+	}
+	if i := s % layout.Sector(len(page{})); p[i] == 0 {
+		p[i] = m
+	}
+}
+
+// marks calls f for every sector that was read, in order, until it returns
+// false.
+func (l *Looked) marks(f func(s layout.Sector, m uint64) bool) {
+	for _, at := range slices.Sorted(maps.Keys(l.pages)) {
+		for i, m := range l.pages[at] {
+			if m != 0 && !f(at*layout.Sector(len(page{}))+layout.Sector(i), m) {
+				return
+			}
+		}
+	}
+}
+
+// digest is one SHA-256 of everything that was read. It does not depend on the
+// order of the reads.
+func (l *Looked) digest() []byte {
+	h := sha256.New()
+	var b [16]byte
+	l.marks(func(s layout.Sector, m uint64) bool {
+		binary.BigEndian.PutUint64(b[:], uint64(s))
+		binary.BigEndian.PutUint64(b[8:], m)
+		h.Write(b[:])
+		return true
+	})
+	return h.Sum(nil)
+}
+
+// Ends reads both ends of the card, 1 MiB each, and sectors spread between
+// them. It returns the first end.
+func (l *Looked) Ends() (head []byte, err error) {
+	disk := plan.Disk{Sectors: image.Sectors(l), SectorSize: l.SectorSize()}
+	for i, s := range endSpans(disk) {
+		b, err := image.ReadSectors(l, s)
+		if err != nil {
+			return nil, err
+		}
+		if i == 0 {
+			head = b
+		}
+	}
+	return head, nil
+}
+
+func endSpans(disk plan.Disk) []layout.Span {
+	edge := min(layout.Sector(plan.Edge/disk.SectorSize), disk.Sectors)
+	out := []layout.Span{{Count: edge}, layout.Between(disk.Sectors-edge, disk.Sectors)}
+	for i := range layout.Sector(spread) {
+		at := disk.Sectors / (spread + 1) * (i + 1)
+		out = append(out, layout.Span{Start: at, Count: min(1, disk.Sectors-at)})
+	}
+	return out
+}
+
+// runs returns the sectors that were read.
+func (l *Looked) runs() layout.Spans {
+	var out layout.Spans
+	l.marks(func(s layout.Sector, _ uint64) bool {
+		if n := len(out); n > 0 && out[n-1].End() == s {
+			out[n-1].Count++
+		} else {
+			out = append(out, layout.Span{Start: s, Count: 1})
+		}
+		return true
+	})
+	return out
+}
+
+// Changes are sectors that hold something else than when they were looked at.
+type Changes struct {
+	Sectors layout.Sector // how many
+	First   layout.Sector // the first one, if there is any
+}
+
+// again reads everything that was read once more.
+func (l *Looked) again() (c Changes, err error) {
+	n := int64(l.SectorSize())
+	buf := make([]byte, bufferSize)
+	for _, run := range l.runs() {
+		for at := run.Start; at < run.End(); {
+			part := layout.Span{Start: at, Count: min(bufferSize/layout.Sector(n), run.End()-at)}
+			b := buf[:int64(part.Count)*n]
+			if err := image.ReadFull(l.src, b, int64(at)*n); err != nil {
+				return c, err
+			}
+			for i := range part.Count {
+				if mark(b[int64(i)*n:int64(i+1)*n]) == l.mark(at+i) {
+					continue
+				}
+				if c.Sectors++; c.Sectors == 1 {
+					c.First = at + i
+				}
+			}
+			at = part.End()
+		}
+	}
+	return c, nil
+}
+
+func (l *Looked) mark(s layout.Sector) uint64 {
+	if p := l.pages[s/layout.Sector(len(page{}))]; p != nil {
+		return p[s%layout.Sector(len(page{}))]
+	}
+	return 0
+}
+
+// Used returns how many of the sectors that were read, outside the given ones,
+// hold something, and the first of them. A sector that is filled with one byte,
+// or that a test of a card left behind, holds nothing. Where planned is not nil
+// a sector that holds already what is planned for it does not count either:
+// writing loses nothing there.
+func (l *Looked) Used(outside layout.Spans, planned image.Source) (n, first layout.Sector) {
+	b := make([]byte, l.SectorSize())
+	l.marks(func(s layout.Sector, m uint64) bool {
+		for len(outside) > 0 && outside[0].End() <= s {
+			outside = outside[1:]
+		}
+		if m&markUsed == 0 || len(outside) > 0 && outside[0].Start <= s {
+			return true
+		}
+		if planned != nil && image.ReadFull(planned, b, int64(s)*int64(len(b))) == nil && mark(b) == m {
+			return true
+		}
+		if n++; n == 1 {
+			first = s
+		}
+		return true
+	})
+	return n, first
+}

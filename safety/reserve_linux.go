@@ -1,0 +1,22 @@
+package safety
+
+import (
+	"errors"
+	"os"
+
+	"golang.org/x/sys/unix"
+)
+
+// reserve takes room behind the end of a file, which keeps its length. File
+// systems that cannot do this leave it to chance.
+func reserve(f *os.File, n int64) error {
+	st, err := f.Stat()
+	if err != nil {
+		return err
+	}
+	err = unix.Fallocate(int(f.Fd()), unix.FALLOC_FL_KEEP_SIZE, st.Size(), n)
+	if errors.Is(err, unix.ENOSPC) || errors.Is(err, unix.EDQUOT) {
+		return &os.PathError{Op: "reserve room behind", Path: f.Name(), Err: err}
+	}
+	return nil
+}
