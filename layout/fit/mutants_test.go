@@ -86,6 +86,8 @@ func TestMutantsAreKilled(t *testing.T) {
 			t.Errorf("%s without %q: no test fails", m.file, m.old)
 		case strings.Contains(string(out), "[build failed]"):
 			t.Errorf("%s without %q does not compile:\n%s", m.file, m.old, out)
+		default:
+			t.Logf("%s without %q: killed", m.file, m.old)
 		}
 	}
 }
