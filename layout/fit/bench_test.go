@@ -76,4 +76,3 @@ func BenchmarkSurveyAndPlan(b *testing.B) {
 		b.ReportMetric(float64(len(made.Pieces)), "pieces")
 	}
 }
-

@@ -28,7 +28,7 @@ var mutants = []mutant{
 	{"resurvey.go", " || g.Active != e.Active", ""},
 	{"resurvey.go", "	if g == nil || g.Span != want || g.Kind", "	if g == nil || g.Kind"},
 	{"resurvey.go", " || g.ID != v.ID {", " {"},
-	{"resurvey.go", " || g.Label != label ||", " ||"},
+	{"resurvey.go", " || g.Label != label ||", " || g.Label != label && false ||"},
 	{"resurvey.go", "if known && len(got.Volumes)", "if known && false && len(got.Volumes)"},
 	{"resurvey.go", "append(p.claims(), p.unclaimed()...)", "p.claims()"},
 	{"resurvey.go", "append(p.claims(), p.unclaimed()...)", "p.unclaimed()"},
