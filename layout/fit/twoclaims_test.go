@@ -1,6 +1,7 @@
 package fit
 
 import (
+	"bytes"
 	"slices"
 	"testing"
 
@@ -103,6 +104,9 @@ func TestLogicalPastItsContainer(t *testing.T) {
 		p := mustPlan(t, d, size(n))
 		if lost := lostSectors(d, p); lost != nil {
 			t.Errorf("%d sectors: %v", n, lost)
+		}
+		if c := mustCard(t, p, d); !bytes.Equal(sectorAt(c, 0), sectorAt(d, 0)) {
+			t.Errorf("%d sectors: the container becomes another one", n)
 		}
 	}
 }
