@@ -110,7 +110,7 @@ func (k *madeKit) accepted(u *ui, codes []string) error {
 		return nil
 	}
 	if u.json {
-		if err := u.object(refusedJSON{schema, true, 0, []layout.Finding{}, open}); err != nil {
+		if err := u.object(refusedJSON{schema, true, 0, 0, []layout.Finding{}, open}); err != nil {
 			return err
 		}
 		return coded(exitRefused, errSaid)

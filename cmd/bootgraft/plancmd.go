@@ -12,6 +12,7 @@ import (
 	"path/filepath"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 
 	"bootgraft/image"
 	"bootgraft/layout"
@@ -123,7 +124,7 @@ func (f *planFlags) run(c *cobra.Command, u *ui, path string) error {
 	}
 	p, err := fit.Plan(c.Context(), once, s, wishes)
 	if err != nil {
-		return f.kitHint(src, s, err, u.showRefused(err))
+		return f.kitHint(src, s, err, u.showRefused(err, planAgain(c, path)))
 	}
 	if nominal {
 		p.Findings = append(p.Findings, layout.Notef("nominal-size", layout.NoSector,
@@ -265,14 +266,45 @@ func writePlanFile(path string, p *plan.Plan, replace bool, avoid []os.FileInfo)
 	return writeWhole(path, safety.PlanFile, replace, avoid, func(w io.Writer) error { return plan.Encode(w, p) })
 }
 
-// showRefused explains why there is no plan.
-func (u *ui) showRefused(err error) error {
+// planAgain writes the command that was typed, ready to paste.
+func planAgain(c *cobra.Command, path string) string {
+	line := c.CommandPath() + " " + shellWord(path)
+	c.Flags().Visit(func(fl *pflag.Flag) {
+		values := []string{fl.Value.String()}
+		if list, ok := fl.Value.(pflag.SliceValue); ok {
+			values = list.GetSlice()
+		}
+		for _, v := range values {
+			if fl.NoOptDefVal != "" && v == fl.NoOptDefVal {
+				line += " --" + fl.Name
+			} else {
+				line += " --" + fl.Name + " " + shellWord(v)
+			}
+		}
+	})
+	return line
+}
+
+// acceptAll writes every code that has to be accepted, each once.
+func acceptAll(need []layout.Finding) string {
+	words, seen := "", map[string]bool{}
+	for _, f := range need {
+		if !seen[f.Code] {
+			seen[f.Code] = true
+			words += " --accept " + f.Code
+		}
+	}
+	return words
+}
+
+// showRefused explains why there is no plan. again is the command to paste.
+func (u *ui) showRefused(err error, again string) error {
 	r := fit.IsRefused(err)
 	if r == nil {
 		return err
 	}
 	if u.json {
-		if err := u.object(refusedJSON{schema, true, r.Smallest, append([]layout.Finding{}, r.Why...), append([]layout.Finding{}, r.Need...)}); err != nil {
+		if err := u.object(refusedJSON{schema, true, r.Smallest, r.Accepting, append([]layout.Finding{}, r.Why...), append([]layout.Finding{}, r.Need...)}); err != nil {
 			return err
 		}
 		return coded(exitRefused, errSaid)
@@ -286,13 +318,20 @@ func (u *ui) showRefused(err error) error {
 		b.WriteString(fold("  ", f.Code+": "+f.Text))
 		fmt.Fprintf(&b, "    To go on all the same: --accept %s\n", f.Code)
 	}
+	if len(r.Why) == 0 && len(r.Need) > 0 {
+		b.WriteString("Everything together accepted:\n\n  " + again + acceptAll(r.Need) + "\n")
+	}
 	return coded(exitRefused, errors.New(b.String()))
 }
 
 type refusedJSON struct {
-	Schema   int              `json:"schema"`
-	Refused  bool             `json:"refused"`
-	Smallest layout.Sector    `json:"smallest_sectors,omitempty"`
-	Why      []layout.Finding `json:"why"`
-	Need     []layout.Finding `json:"accept"`
+	Schema   int           `json:"schema"`
+	Refused  bool          `json:"refused"`
+	Smallest layout.Sector `json:"smallest_sectors,omitempty"`
+
+	// Accepting is the smallest card with everything accepted that would be asked.
+	Accepting layout.Sector `json:"smallest_accepted_sectors,omitempty"`
+
+	Why  []layout.Finding `json:"why"`
+	Need []layout.Finding `json:"accept"`
 }

@@ -160,7 +160,7 @@ func (u *ui) refusedSource(err error) error {
 	if !u.json || !errors.As(err, &e) {
 		return err
 	}
-	if err := u.object(refusedJSON{schema, true, 0, []layout.Finding{}, e.need}); err != nil {
+	if err := u.object(refusedJSON{Schema: schema, Refused: true, Why: []layout.Finding{}, Need: e.need}); err != nil {
 		return err
 	}
 	return coded(exitRefused, errSaid)

@@ -123,3 +123,28 @@ func recorded(b *testing.B, sectors layout.Sector, files int) image.Source {
 	must(v.Close())
 	return d
 }
+
+// BenchmarkProof plans a smaller card, to which half of the clusters move, and
+// tells the share of the last step, which surveys the planned card again.
+func BenchmarkProof(b *testing.B) {
+	d := recorded(b, 250_000_000, 100_000)
+	w := size(130_000_000)
+	b.ResetTimer()
+	for range b.N {
+		start := time.Now()
+		s := survey(b, d)
+		p := newPlanner(b.Context(), d, s, w)
+		if err := p.work(); err != nil || p.isRefused() {
+			b.Fatal(err, p.refused.Error())
+		}
+		made, err := p.emit()
+		if err != nil {
+			b.Fatal(err)
+		}
+		planned := time.Now()
+		if err := p.prove(made); err != nil || p.isRefused() {
+			b.Fatal(err, p.refused.Error())
+		}
+		b.ReportMetric(time.Since(planned).Seconds()/time.Since(start).Seconds(), "share-of-proof")
+	}
+}

@@ -255,11 +255,11 @@ func (p *planner) drop(b *plan.Builder) error {
 			case p.isSecond(r):
 				why = "made new at the new end"
 			case r.Role == layout.RoleDisputed:
-				why = "part of a table that is not in force"
+				why = "part of a table that is not in force, let go by " + staleCode
 			case p.need.kept.Overlaps(lost):
 				why = "the copy of the tail at its old address; the same sectors are carried at the new end"
-			case hasUnknown(r) && len(image.Unknown(p.src, lost)) > 0:
-				why = "not known, and left behind as accepted"
+			case p.mayBeUnknown(r, lost.Start) && len(image.Unknown(p.src, lost)) > 0:
+				why = "not known, let go by " + notKnownCode
 			case r.Role == layout.RoleVolume && p.inSized(lost.Start):
 				why = "no file uses it"
 			case r.Role == layout.RoleVolume:
@@ -272,14 +272,31 @@ func (p *planner) drop(b *plan.Builder) error {
 	return nil
 }
 
-// apart divides what is left behind of a region into what is known and what is
-// not.
+// mayBeUnknown tells whether it matters at a sector of a region that the source
+// does not know it: inside a volume that changes its table speaks for it.
+func (p *planner) mayBeUnknown(r layout.Region, at layout.Sector) bool {
+	return hasUnknown(r) || r.Role == layout.RoleVolume && !p.inSized(at)
+}
+
+// apart divides what is left behind of a region at the ends of volumes, and into
+// what is known and what is not.
 func (p *planner) apart(spans layout.Spans, r layout.Region) []layout.Span {
-	if !hasUnknown(r) {
-		return spans
+	var ends []layout.Sector
+	for _, v := range p.s.Volumes {
+		ends = append(ends, v.End())
 	}
-	var out []layout.Span
+	slices.Sort(ends)
+	var cut, out []layout.Span
 	for _, s := range spans {
+		for _, q := range cutAt(layout.Piece{Span: s}, ends) {
+			cut = append(cut, q.Span)
+		}
+	}
+	for _, s := range cut {
+		if !p.mayBeUnknown(r, s.Start) {
+			out = append(out, s)
+			continue
+		}
 		unknown := image.Unknown(p.src, s)
 		out = append(append(out, unknown...), unknown.Outside(s)...)
 	}

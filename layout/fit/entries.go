@@ -63,7 +63,11 @@ func (p *planner) entryEnd(e layout.Entry) (layout.Sector, error) {
 	v := p.s.Volume(e.Index)
 	end := min(max(v.End(), e.Start+1), p.s.Sectors)
 	if v.Slack != nil {
-		end = max(end, contentEnd(layout.Between(v.End(), limit), *v.Slack, false))
+		slack := *v.Slack
+		if p.accepted[notKnownCode] {
+			slack.Unread = 0
+		}
+		end = max(end, contentEnd(layout.Between(v.End(), limit), slack, false))
 	}
 	return end, nil
 }
@@ -117,6 +121,9 @@ func (p *planner) shorten() {
 	for _, e := range p.s.Entries {
 		if end := p.ends[e.Index]; smaller && isVolume(e) && p.sized[e.Index] == nil && e.End() > room && end < e.End() {
 			p.resized[e.Index] = end - e.Start
+			if v := p.s.Volume(e.Index); v != nil && v.Slack != nil && v.Slack.Unread > 0 {
+				p.ask(p.slackNotKnown(e.Index))
+			}
 			if !p.knownEnd(e) {
 				p.ask(layout.Refusalf(unknownCode, end, "entry %d holds no volume that is known here; its last %s are blank and fall off", e.Index, sectors(min(e.End(), p.s.Sectors)-end)))
 			}
@@ -126,14 +133,32 @@ func (p *planner) shorten() {
 		if !e.Extended {
 			continue
 		}
-		end := p.containerEnd(e, func(l layout.Entry) layout.Sector {
-			if n, ok := p.resized[l.Index]; ok {
-				return l.Start + n
-			}
-			return l.End()
-		})
-		if smaller && e.End() > room || end > e.End() {
+		end := p.containerEnd(e, p.newEnd)
+		switch grown := p.grownIn(e); {
+		case grown > e.End():
+			p.resized[e.Index] = grown - e.Start
+		case smaller && e.End() > room && end < e.End():
 			p.resized[e.Index] = end - e.Start
 		}
 	}
+}
+
+// newEnd returns where an entry ends on the card.
+func (p *planner) newEnd(e layout.Entry) layout.Sector {
+	if n, ok := p.resized[e.Index]; ok {
+		return e.Start + n
+	}
+	return e.End()
+}
+
+// grownIn returns the end of the last logical volume in a container that
+// becomes longer, or 0. One that runs past its container as it is needs no
+// other container: what was wrong with the original is copied.
+func (p *planner) grownIn(box layout.Entry) (end layout.Sector) {
+	for _, l := range p.s.Entries {
+		if isVolume(l) && l.Index >= 5 && box.Holds(l.Start) && p.newEnd(l) > l.End() {
+			end = max(end, p.newEnd(l))
+		}
+	}
+	return end
 }

@@ -16,6 +16,7 @@ import (
 	"bootgraft/layout"
 	"bootgraft/layout/boot"
 	"bootgraft/layout/compare"
+	"bootgraft/layout/fat"
 	"bootgraft/layout/fat/resize"
 	"bootgraft/layout/gpt"
 	"bootgraft/layout/mbr"
@@ -67,9 +68,13 @@ type Wishes struct {
 
 // Refused says why there is no plan.
 type Refused struct {
-	Why      []layout.Finding // what cannot be, whatever is accepted
-	Need     []layout.Finding // what has to be accepted by its code
-	Smallest layout.Sector    // the smallest card that would do, 0 if that is not the trouble
+	Why  []layout.Finding // what cannot be, whatever is accepted
+	Need []layout.Finding // what has to be accepted by its code
+
+	// Smallest is the smallest card that would do for the wishes as they are, or
+	// Accepting if none does. Accepting is the smallest with everything accepted
+	// that would be asked. Both are 0 if the size of the card is not the trouble.
+	Smallest, Accepting layout.Sector
 }
 
 func (r *Refused) Error() string {
@@ -98,6 +103,10 @@ type planner struct {
 	sized    map[int]*resize.Result // volumes that change, by index
 	assumed  bool                   // the tail is what its owner says it is
 	smallest layout.Sector          // end of the volumes at their smallest, where one does not fit
+	tooSmall layout.Sector          // a first guess at the smallest card, where this one is too small
+	fixed    []layout.Finding       // why volumes that reach too far stay as they are
+	renewed  layout.Spans           // source sectors whose own format makes them new
+	gone     layout.Spans           // source sectors that need no place on the card; nil until asked
 	pieces   []layout.Piece         // the card before anything is rendered on it
 	patches  patches
 
@@ -110,19 +119,16 @@ type planner struct {
 // Plan plans the card. The error is a *Refused, or a failed read of src.
 // Accepted codes that nothing asked for are a finding.
 func Plan(ctx context.Context, src image.Source, s *scan.Survey, w Wishes) (*plan.Plan, error) {
-	p := &planner{
-		ctx: ctx, src: src, s: s, w: w,
-		accepted: map[string]bool{}, used: map[string]bool{},
-		ends: map[int]layout.Sector{}, resized: map[int]layout.Sector{}, patches: patches{},
-	}
-	for _, code := range w.Accept {
-		p.accepted[code] = true
-	}
-	p.survey()
+	p := newPlanner(ctx, src, s, w)
 	if err := p.work(); err != nil {
 		return nil, err
 	}
-	if len(p.refused.Why)+len(p.refused.Need) > 0 {
+	if p.tooSmall > 0 {
+		if err := p.tellSmallest(w); err != nil {
+			return nil, err
+		}
+	}
+	if p.isRefused() {
 		return nil, &p.refused
 	}
 	made, err := p.emit()
@@ -132,14 +138,39 @@ func Plan(ctx context.Context, src image.Source, s *scan.Survey, w Wishes) (*pla
 	if err := p.prove(made); err != nil {
 		return nil, err
 	}
-	if len(p.refused.Why)+len(p.refused.Need) > 0 {
+	if p.isRefused() {
 		return nil, &p.refused
 	}
 	made.Findings = append(made.Findings, p.unusedAccepts()...)
 	return made, nil
 }
 
+func newPlanner(ctx context.Context, src image.Source, s *scan.Survey, w Wishes) *planner {
+	p := &planner{
+		ctx: ctx, src: src, s: s, w: w,
+		accepted: map[string]bool{}, used: map[string]bool{},
+		ends: map[int]layout.Sector{}, resized: map[int]layout.Sector{}, patches: patches{},
+	}
+	for _, code := range w.Accept {
+		p.accepted[code] = true
+	}
+	return p
+}
+
+func (p *planner) isRefused() bool { return len(p.refused.Why)+len(p.refused.Need) > 0 }
+
+// table returns the active allocation table of a volume.
+func table(index int, v *fat.Volume) (*fat.Table, error) {
+	t, err := v.ActiveTable()
+	if err != nil {
+		return nil, fmt.Errorf("%s: reading the allocation table: %w", where(index), err)
+	}
+	return t, nil
+}
+
+// work decides everything but what is read to make the pieces.
 func (p *planner) work() error {
+	p.survey()
 	if p.w.Target.SectorSize != p.s.SectorSize {
 		p.refuse(layout.Refusalf("sector-size-differs", layout.NoSector,
 			"the source has sectors of %d bytes and the card of %d: every address in the boot areas would mean another place. Use a card and a reader that show sectors of %d bytes",
@@ -158,7 +189,7 @@ func (p *planner) work() error {
 		p.askAboutOtherSize()
 		p.checkFits()
 	}
-	if len(p.refused.Why) > 0 {
+	if len(p.refused.Why) > 0 || p.tooSmall > 0 {
 		return nil
 	}
 	if err := p.renderTables(); err != nil {
@@ -167,6 +198,7 @@ func (p *planner) work() error {
 	if err := p.applyRules(); err != nil {
 		return err
 	}
+	p.tellWalls()
 	return p.answerMissing()
 }
 
@@ -196,7 +228,7 @@ func (p *planner) cannotRender(err error) error {
 	var format *layout.FormatError
 	switch {
 	case errors.As(err, &small):
-		p.refused.Smallest = small.Smallest
+		p.tooSmall = max(small.Smallest, p.w.Target.Sectors+1)
 	case errors.As(err, &entry), errors.As(err, &resize), errors.As(err, &format):
 	default:
 		return err

@@ -64,8 +64,7 @@ func (p *planner) answerMissing() error {
 		}
 	}
 	p.noteTwins(layout.NewSpans(answered...), twins)
-	p.missing(layout.NewSpans(lost...))
-	return nil
+	return p.missing(layout.NewSpans(lost...))
 }
 
 // cutUnknown cuts a piece that copies into known parts and zeros.
@@ -188,19 +187,31 @@ func (p *planner) noteTwins(answered layout.Spans, twins []twin) {
 	}
 }
 
+// missingBootCode and missingVolumeCode accept zeros in the place of sectors
+// that the source does not know.
+const (
+	missingBootCode   = "missing-in-boot-area"
+	missingVolumeCode = "missing-in-volume"
+)
+
 // missing asks about sectors that are lost, by what they are for.
-func (p *planner) missing(lost layout.Spans) {
+func (p *planner) missing(lost layout.Spans) error {
 	for _, r := range p.s.Regions {
 		gone := lost.Within(r.Span)
 		if len(gone) == 0 {
 			continue
 		}
-		code := "missing-in-boot-area"
+		code := missingBootCode
 		if r.Role == layout.RoleVolume {
-			code = "missing-in-volume"
+			code = missingVolumeCode
 		}
-		p.ask(layout.Refusalf(code, gone[0].Start, "%s of %s %s not known (the first is sector %d); they become zeros on the card", sectors(gone.Sectors()), r.Name, isAre(gone.Sectors()), gone[0].Start))
+		text, err := p.missingText(r, gone)
+		if err != nil {
+			return err
+		}
+		p.ask(layout.Refusalf(code, gone[0].Start, "%s of %s %s not known (the first is sector %s), and zeros on the card%s", sectors(gone.Sectors()), r.Name, isAre(gone.Sectors()), grouped(int64(gone[0].Start)), text))
 	}
+	return nil
 }
 
 // tableMissing tells whether a copy of the GUID partition table has sectors

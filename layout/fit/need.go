@@ -223,11 +223,7 @@ func (p *planner) checkFits() {
 		p.askAboutFallingOff()
 		return
 	}
-	p.refused.Smallest = smallest
-	p.refuse(layout.Refusalf("does-not-fit", target,
-		"a card of %s is %s too small. What falls off: %s. The smallest card that would do has %s (%s bytes)",
-		sectors(target), sectors(smallest-target), p.fallsOff(), sectors(smallest), grouped(int64(smallest)*int64(p.s.SectorSize))))
-	p.hints()
+	p.tooSmall = smallest
 }
 
 func (p *planner) askAboutFallingOff() {

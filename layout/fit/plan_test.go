@@ -85,7 +85,7 @@ func checkPlan(p *plan.Plan, src image.Source) error {
 		switch {
 		case q.Op == layout.Copy && q.Why != layout.WhyTwin:
 			owned = append(owned, layout.Span{Start: q.From, Count: q.Count})
-		case q.Op == layout.Render:
+		case q.Op == layout.Render, q.Op == layout.Zero && q.Why == layout.WhyEmptied:
 			owned = append(owned, q.Span)
 		case q.Op == layout.Leave && q.Why != layout.WhyExcess && q.Why != layout.WhyVolumeFree:
 			return fmt.Errorf("%s is left, why %s", q.Span, q.Why)
@@ -105,9 +105,9 @@ func checkPlan(p *plan.Plan, src image.Source) error {
 
 func checkDropped(d plan.Dropped, src image.Source) error {
 	switch d.Why {
-	case "made new at the new end", "the tail was not to be carried", "part of a table that is not in force",
+	case "made new at the new end", "the tail was not to be carried", "part of a table that is not in force, let go by stale-table-cut",
 		"the copy of the tail at its old address; the same sectors are carried at the new end",
-		"no file uses it", "not known, and left behind as accepted":
+		"no file uses it", "not known, let go by not-known-cut":
 		return nil
 	case "blank, and outside what is used", "after the end of the volume in it":
 	default:
@@ -198,11 +198,9 @@ func usedArrives(d *disks.Random, p *plan.Plan) error {
 }
 
 // A larger card, read as a disk and planned back to the original size, is the
-// original sector for sector. With the tail at both places, the card has to be
-// larger by more than the tail is long: else the two copies overlap, and
-// which of them counts cannot be told.
+// original sector for sector, also where two copies of the tail touch or overlap.
 func TestLargerAndBack(t *testing.T) {
-	tails, overlapping := 0, 0
+	tails := 0
 	for _, seed := range rig.Seeds(40, 500) {
 		d := disks.NewRandom(seed)
 		r := rand.New(rand.NewPCG(uint64(seed), 5))
@@ -218,10 +216,6 @@ func TestLargerAndBack(t *testing.T) {
 			if tail == TailSamePlace && d.Table == "none" {
 				continue // on the card the tail is no longer the last run: it is as far away as it was, with more blank behind it
 			}
-			if tail == "" && length > 0 && more <= length {
-				overlapping++
-				continue
-			}
 			if length > 0 {
 				tails++
 			}
@@ -235,8 +229,8 @@ func TestLargerAndBack(t *testing.T) {
 			}
 		}
 	}
-	if tails == 0 || overlapping > tails {
-		t.Errorf("%d tails went there and back, %d did not", tails, overlapping)
+	if tails == 0 {
+		t.Error("no tail went there and back")
 	}
 }
 

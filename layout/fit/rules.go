@@ -9,6 +9,7 @@ import (
 	"bootgraft/image"
 	"bootgraft/layout"
 	"bootgraft/layout/boot"
+	"bootgraft/layout/card"
 	"bootgraft/layout/compare"
 )
 
@@ -242,7 +243,7 @@ func (p *planner) rulesMeaning() layout.Spans {
 }
 
 // proveRules refuses a card that does not follow its rules.
-func (p *planner) proveRules(card image.Source) error {
+func (p *planner) proveRules(card *card.Card) error {
 	if p.rules == nil {
 		return nil
 	}

@@ -14,18 +14,20 @@ import (
 // truthCodes name what a card lacks that is true of its source.
 var truthCodes = map[string]string{"mirror": "copy-left-behind", "chain": "chain-broken", "checksum": "checksum-broken"}
 
-// prove looks at the planned card again, as at any disk. Where it breaks what
-// it should keep the plan is refused, or its owner is asked.
+// prove looks at the planned card again, as at any disk: it is the last step of
+// planning, and no plan goes round it. Where the card breaks what it should keep
+// the plan is refused, or its owner is asked.
 func (p *planner) prove(made *plan.Plan) error {
-	if !p.resizing() || p.rules == nil && len(p.w.Truths) == 0 {
-		return nil
-	}
 	c, err := card.New(made, p.src)
 	if err != nil {
 		return err
 	}
 	known := len(p.findings)
-	for _, look := range []func(image.Source) error{p.proveRules, p.proveTruths} {
+	looks := []func(*card.Card) error{p.resurvey, func(*card.Card) error { return p.proveCarried(made) }}
+	if p.resizing() {
+		looks = append(looks, p.proveRules, p.proveTruths)
+	}
+	for _, look := range looks {
 		if err := look(c); err != nil {
 			return fmt.Errorf("looking at the planned card again: %w", err)
 		}
@@ -41,7 +43,7 @@ func (p *planner) prove(made *plan.Plan) error {
 // be true of the card. By rules it must be; where nothing is known of the disk
 // the owner is asked, for what was found on one disk may be chance; where the
 // layout is known it decides, and the rest is worth a warning.
-func (p *planner) proveTruths(card image.Source) error {
+func (p *planner) proveTruths(card *card.Card) error {
 	for _, t := range p.w.Truths {
 		holds, err := t.Holds(card)
 		var unknown *image.UnknownError

@@ -19,7 +19,10 @@ func (p *planner) tailTwice() error {
 		return nil
 	}
 	fits := p.w.Target.Sectors >= p.need.smallest(p.w.Tail)
-	kept, tail, err := p.copyBefore()
+	kept, tail, err := p.copyTouching()
+	if err == nil && kept.Empty() {
+		kept, tail, err = p.copyBefore()
+	}
 	if err == nil && kept.Empty() {
 		kept, tail, err = p.copyInside()
 	}
@@ -32,6 +35,23 @@ func (p *planner) tailTwice() error {
 			sectors(kept.Count), kept.Start, tail.Start))
 	}
 	return nil
+}
+
+// copyTouching looks for two copies of one tail that touch or overlap, as they
+// lie on a card that is larger by no more than the tail. Only the way back to
+// the size of the original is taken: where the card is larger by some sectors,
+// these many of the tail lie before it.
+func (p *planner) copyTouching() (kept, tail layout.Span, err error) {
+	whole := p.need.tail
+	more := p.s.Sectors - p.w.Target.Sectors
+	if whole.Count < 2*more || whole.Start < p.afterEntries() {
+		return kept, whole, nil
+	}
+	same, err := p.same(whole.Start, whole.Start+more, more)
+	if !same {
+		return kept, whole, err
+	}
+	return layout.Span{Start: whole.Start, Count: more}, layout.Between(whole.Start+more, whole.End()), err
 }
 
 // copyBefore looks for a copy of the tail among what is counted from the

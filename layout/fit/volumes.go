@@ -50,10 +50,9 @@ func (p *planner) planVolumes() error {
 				p.refuse(layout.Refusalf("entry-fixed", span.Start, "%s cannot become shorter or longer: its table is carried as it is", where(index)))
 			}
 			continue
-		case p.slackInUse(index):
-			if asked {
-				p.refuse(layout.Refusalf("slack-in-use", p.s.Volume(index).Slack.First, "%s has sectors in use behind the end of its volume, which nobody knows; its size cannot be changed", where(index)))
-			}
+		case asked && stays(wish):
+			continue
+		case p.shared(index, asked), p.slackInUse(index, asked):
 			continue
 		case !asked:
 			wish = p.w.Volumes.Default
@@ -65,10 +64,28 @@ func (p *planner) planVolumes() error {
 	return nil
 }
 
-// slackInUse tells whether something lies in an entry behind its volume.
-func (p *planner) slackInUse(index int) bool {
+// slackInUse tells whether something lies in an entry behind its volume, or
+// may lie there: what nobody has read goes only if its owner accepts that.
+func (p *planner) slackInUse(index int, asked bool) bool {
 	s := p.s.Volume(index).Slack
-	return index > 0 && s != nil && !s.Blank
+	switch {
+	case index == 0 || s == nil:
+		return false
+	case s.NonBlank > 0 && asked:
+		p.refuse(layout.Refusalf("slack-in-use", s.First, "%s has %s in use behind the end of its volume, which nobody knows; its size cannot be changed", where(index), sectors(s.NonBlank)))
+	case s.NonBlank > 0:
+		p.fixed = append(p.fixed, layout.Notef("slack-in-use", s.First, "%s cannot become smaller: behind the end of its volume it has %s in use, which nobody knows", where(index), sectors(s.NonBlank)))
+	case s.Unread > 0:
+		return !p.ask(p.slackNotKnown(index))
+	}
+	return s.NonBlank > 0
+}
+
+// slackNotKnown asks about sectors of an entry behind its volume that the source
+// does not know.
+func (p *planner) slackNotKnown(index int) layout.Finding {
+	v := p.s.Volume(index)
+	return layout.Refusalf(notKnownCode, v.End(), "%s of %s behind the end of its volume %s not known; they do not arrive on the card. Another capture may know them", sectors(v.Slack.Unread), where(index), isAre(v.Slack.Unread))
 }
 
 func where(index int) string {
@@ -100,9 +117,9 @@ func (p *planner) volumeEnd(index int) layout.Sector {
 
 func (p *planner) planVolume(index int, span layout.Span, w resize.Wishes) error {
 	v := p.s.FAT[index]
-	t, err := v.ActiveTable()
+	t, err := table(index, v)
 	if err != nil {
-		return fmt.Errorf("%s: reading the allocation table: %w", where(index), err)
+		return err
 	}
 	end := p.roomAfter(span)
 	w.Base, w.From = span.Start, span.Start
@@ -157,11 +174,20 @@ func (p *planner) volumeRefused(index int, span layout.Span, r *resize.Refused, 
 	for _, f := range r.Need {
 		p.refused.Need = append(p.refused.Need, inVolume(f, index, span))
 	}
-	if n := r.Limits.Smallest; n > 0 && span.Start+n > end {
-		p.smallest = max(p.smallest, span.Start+n)
-		if index > 0 {
-			p.ends[index] = span.Start + n
-		}
+	n := r.Limits.Smallest
+	if p.w.Volumes.Default.MoveNone {
+		n = r.Limits.SmallestUnmoved
+	}
+	least := span.Start + n
+	switch {
+	case n == 0 || index > 0 && p.ends[index] <= end:
+		return
+	case least <= end && len(r.Why) == 0:
+		least = end // it fits as soon as its owner accepts what is asked
+	}
+	p.smallest = max(p.smallest, least)
+	if index > 0 {
+		p.ends[index] = least
 	}
 }
 

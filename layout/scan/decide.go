@@ -156,7 +156,7 @@ func (s *surveyor) noteStale(tables []found, kind string) {
 		}
 		switch {
 		case t.State == layout.Stale && len(t.Entries) > 0 || t.State == layout.Stale && t.Kind == "gpt":
-			s.note(layout.Warningf("stale-"+t.Kind, at, "a %s table with %d entries lies on this disk, but is not in force (%s is): the rest of an earlier use. Its sectors are carried as they are", t.Kind, len(t.Entries), kind))
+			s.note(layout.Warningf("stale-"+t.Kind, at, "a %s table with %d entries lies on this disk, but is not in force (%s is): the rest of an earlier use. Nothing in it is interpreted", t.Kind, len(t.Entries), kind))
 		case t.State == layout.Damaged && t.Kind != "mbr" || t.State == layout.Damaged && kind == "none":
 			s.note(layout.Warningf("damaged-"+t.Kind, at, "something that claims to be a %s table breaks its own rules: %s", t.Kind, t.Evidence[0]))
 		}

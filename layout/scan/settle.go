@@ -115,7 +115,7 @@ func conflicts(regions []layout.Region) []layout.Finding {
 			more++
 		} else if r.Role == layout.RoleDisputed {
 			out = append(out, layout.Warningf("claims-conflict", r.Start,
-				"sectors %s are %s: %s. They are carried as they are; nothing in them is interpreted", r.Span, r.Name, strings.Join(r.Evidence, "; ")))
+				"sectors %s are %s: %s. Nothing in them is interpreted", r.Span, r.Name, strings.Join(r.Evidence, "; ")))
 		}
 	}
 	if more > 0 {

@@ -37,6 +37,10 @@ type Options struct {
 	// Short leaves out what needs many reads: allocation tables are not
 	// counted or compared.
 	Short bool
+
+	// Structure asks for tables, entries and volumes alone: what is outside the
+	// volumes is not looked into, and there are no regions. It implies Short.
+	Structure bool
 }
 
 type surveyor struct {
@@ -76,6 +80,9 @@ func Run(ctx context.Context, src image.Source, opt Options) (*Survey, error) {
 	s.out.Table = s.decide(tables, bare)
 	if err := s.volumes(tables, bare); err != nil {
 		return nil, err
+	}
+	if opt.Structure {
+		return s.out, nil
 	}
 	if err := s.regions(tables); err != nil {
 		return nil, err
@@ -147,7 +154,7 @@ func (s *surveyor) volumes(tables []found, bare *layout.Volume) error {
 		delete(s.out.FAT, 0)
 		delete(s.out.Ext, 0)
 		s.note(layout.Warningf("volume-beside-table", bare.Start,
-			"a %s volume without a table (%d sectors) is also found on this disk: the rest of an earlier use, or a hybrid disc. The %s table is in force; its sectors are carried as they are", bare.Kind, bare.Count, s.out.Table))
+			"a %s volume without a table (%d sectors) is also found on this disk: the rest of an earlier use, or a hybrid disc. The %s table is in force, and nothing in the volume is interpreted", bare.Kind, bare.Count, s.out.Table))
 	}
 	for i := range tables {
 		t := &tables[i]

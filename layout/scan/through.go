@@ -49,7 +49,7 @@ func (t *Through) Text() string {
 
 func (t *Through) finding() layout.Finding {
 	return layout.Notef("table-through-byte-order", 0,
-		"%s. The device may keep its disk so. Nothing is read through it: its sectors are carried as they are, and numbers in it name the old size", t.Text())
+		"%s. The device may keep its disk so. Nothing is read through it, and numbers in it name the size of this disk", t.Text())
 }
 
 // through looks for a table in one byte order. In the plain order only a

@@ -37,7 +37,7 @@ func (s *surveyor) tolerate(err error, span layout.Span, index int) error {
 		return nil
 	case errors.As(err, &format):
 		if index > 0 || format.Fault == layout.Unsupported {
-			s.note(layout.Warningf("volume-not-readable", span.Start, "%s: %v. It is carried as it is", where(index), format))
+			s.note(layout.Warningf("volume-not-readable", span.Start, "%s: %v. Nothing in it is interpreted", where(index), format))
 		}
 		return nil
 	case errors.As(err, &unknown):
@@ -68,7 +68,7 @@ func (s *surveyor) askFAT(span layout.Span, index int) (*layout.Volume, error) {
 	}
 	l := v.Layout(span.Start, index)
 	if len(s.looked.Within(span)) == 0 { // overlapping entries could have the same tables read without end
-		if !s.opt.Short {
+		if !s.opt.Short && !s.opt.Structure {
 			s.fatUsage(v, &l, span)
 		}
 	}
@@ -136,7 +136,7 @@ func (s *surveyor) noteIn(f layout.Finding, index int) {
 // slack looks at the sectors of an entry after the end of its volume: what is
 // there would be lost if the entry became shorter.
 func (s *surveyor) slack(v *layout.Volume, entry layout.Span) error {
-	if !v.Sized || v.End() >= entry.End() {
+	if s.opt.Structure || !v.Sized || v.End() >= entry.End() {
 		return nil
 	}
 	c, err := s.observe(layout.Between(v.End(), entry.End()))
