@@ -7,6 +7,3 @@ import "syscall"
 // errNoMedium: devices are handled on Linux alone, which has an errno of its
 // own for a reader without a card.
 const errNoMedium = syscall.ENXIO
-
-// noFollow: elsewhere there is no receipt to go on with.
-const noFollow = 0

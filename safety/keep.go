@@ -96,7 +96,7 @@ func (a *applier) makeReceipt(path string) (*os.File, error) {
 	if !a.req.anew {
 		return createReceipt(path)
 	}
-	f, err := openReceipt(path, os.O_RDWR|os.O_APPEND)
+	f, err := openReceipt(path, appendReceipt)
 	if err != nil {
 		return nil, err
 	}
@@ -133,7 +133,7 @@ func (a *applier) fillReceipt(h header) error {
 		return err
 	}
 	if f, ok := a.out.file.(*os.File); ok {
-		if err := reserve(f, progressRoom); err != nil {
+		if err := newfile.Reserve(f, progressRoom); err != nil {
 			return err
 		}
 	}
@@ -167,7 +167,7 @@ func roomFor(path string, content int64) error {
 // decided is decided again by what the receipt and the card say now, when
 // nobody else can take the receipt.
 func (a *applier) continueReceipt() error {
-	file, err := openReceipt(a.receipt.Path, os.O_RDWR|os.O_APPEND)
+	file, err := openReceipt(a.receipt.Path, appendReceipt)
 	if err != nil {
 		return err
 	}

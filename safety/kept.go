@@ -14,6 +14,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/layout"
+	"bootgraft/safety/newfile"
 )
 
 // Kept is the old content of a card, read from its receipt. It is an
@@ -30,7 +31,7 @@ type Kept struct {
 
 // Open returns the old content.
 func (r *Receipt) Open() (*Kept, error) {
-	f, err := openRegular(r.Path, os.O_RDONLY)
+	f, err := openReceipt(r.Path, newfile.Peek)
 	if err != nil {
 		return nil, err
 	}

@@ -135,33 +135,22 @@ func createReceipt(path string) (*os.File, error) {
 }
 
 // openReceipt opens a receipt and takes it for this run: whoever has it decides
-// by what it says, and nobody else adds to it meanwhile.
-func openReceipt(path string, access int) (*os.File, error) {
-	f, err := openRegular(path, access)
-	if err != nil {
-		return nil, err
+// by what it says, and nobody else adds to it meanwhile. open is newfile.Read, or
+// appendReceipt to add lines; newfile.Peek takes nothing.
+func openReceipt(path string, open func(string) (*os.File, error)) (*os.File, error) {
+	f, err := open(path)
+	switch {
+	case errors.Is(err, newfile.ErrInUse):
+		return nil, &Refusal{Code: ReceiptInUse, Path: path, Why: "another run of this program works with this receipt", Do: "wait until it ends; for another card give another name with --receipt"}
+	case errors.Is(err, newfile.ErrKind):
+		if st, lerr := os.Lstat(path); lerr == nil {
+			return nil, &image.NotRegularError{Path: path, Kind: image.Kind(st.Mode())}
+		}
 	}
-	err = newfile.Lock(f)
-	if errors.Is(err, newfile.ErrInUse) {
-		err = &Refusal{Code: ReceiptInUse, Path: path, Why: "another run of this program works with this receipt", Do: "wait until it ends; for another card give another name with --receipt"}
-	}
-	if err != nil {
-		return nil, errors.Join(err, f.Close())
-	}
-	return f, nil
+	return f, err
 }
 
-// openRegular opens what lies under the very name, and follows no link.
-func openRegular(path string, access int) (*os.File, error) {
-	st, err := os.Lstat(path)
-	if err != nil {
-		return nil, err
-	}
-	if !st.Mode().IsRegular() {
-		return nil, &image.NotRegularError{Path: path, Kind: image.Kind(st.Mode())}
-	}
-	return os.OpenFile(path, access|noFollow, 0)
-}
+func appendReceipt(path string) (*os.File, error) { return newfile.Open(path, os.O_APPEND) }
 
 func (w *receiptWriter) write(b []byte) error {
 	if w.hash != nil {

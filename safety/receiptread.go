@@ -9,7 +9,6 @@ import (
 	"fmt"
 	"hash"
 	"io"
-	"os"
 	"slices"
 	"time"
 
@@ -17,6 +16,7 @@ import (
 	"bootgraft/layout"
 	"bootgraft/layout/plan"
 	"bootgraft/safety/blockdev"
+	"bootgraft/safety/newfile"
 )
 
 // Receipt is a receipt that was read.
@@ -45,7 +45,7 @@ type keptAt struct {
 // ReadReceipt reads a receipt and proves what lies before its seal. A receipt
 // without a seal is whole as far as it goes: nothing was written to its card.
 func ReadReceipt(path string) (*Receipt, error) {
-	f, err := openRegular(path, os.O_RDONLY)
+	f, err := openReceipt(path, newfile.Peek)
 	if err != nil {
 		return nil, err
 	}
@@ -60,7 +60,7 @@ func ReadReceipt(path string) (*Receipt, error) {
 // readLocked reads a receipt that no other run works with: to go on with it, or
 // to say whether that can be done.
 func readLocked(path string) (*Receipt, error) {
-	f, err := openReceipt(path, os.O_RDONLY)
+	f, err := openReceipt(path, newfile.Read)
 	if err != nil {
 		return nil, err
 	}

@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"os"
 
 	"bootgraft/layout"
 	"bootgraft/safety/newfile"
@@ -71,7 +70,7 @@ func (r *Rehearsal) tryReceipt() (*Refusal, error) {
 			Why: fmt.Sprintf("the receipt cannot be written there (%v)", err)}, nil
 	}
 	if r.Receipt != nil { // it is there already, and lines are added to it
-		f, err := openReceipt(path, os.O_WRONLY|os.O_APPEND)
+		f, err := openReceipt(path, appendReceipt)
 		if err != nil {
 			return refusal(err)
 		}

@@ -67,25 +67,46 @@ func create(name string, flag int, perm fs.FileMode) (*os.File, error) {
 // flag is 0 or os.O_APPEND. It follows no link at the end of the name, and waits
 // for nobody at the other end of a pipe. The error is ErrKind or ErrInUse.
 func Open(name string, flag int) (*os.File, error) {
-	f, err := os.OpenFile(name, os.O_RDWR|flag&os.O_APPEND|noFollow, 0)
+	return open(name, os.O_RDWR|flag&os.O_APPEND)
+}
+
+// Read is Open for reading alone: as long as it is open no other run has it.
+func Read(name string) (*os.File, error) { return open(name, os.O_RDONLY) }
+
+func open(name string, flag int) (*os.File, error) {
+	f, st, err := regular(name, flag)
 	if err != nil {
-		if st, lerr := os.Lstat(name); lerr == nil && !st.Mode().IsRegular() {
-			return nil, &fs.PathError{Op: "open", Path: name, Err: ErrKind}
-		}
 		return nil, err
 	}
-	st, err := f.Stat()
-	switch {
-	case err != nil:
-	case !st.Mode().IsRegular():
-		err = ErrKind
-	default:
-		err = lockAs(f, st, name)
-	}
-	if err != nil {
+	if err := lockAs(f, st, name); err != nil {
 		return nil, errors.Join(&fs.PathError{Op: "open", Path: name, Err: err}, f.Close())
 	}
 	return f, nil
+}
+
+// Peek opens a regular file for reading, whoever else works on it. It follows no
+// link at the end of the name. The error is ErrKind for what is no file.
+func Peek(name string) (*os.File, error) {
+	f, _, err := regular(name, os.O_RDONLY)
+	return f, err
+}
+
+func regular(name string, flag int) (*os.File, fs.FileInfo, error) {
+	f, err := os.OpenFile(name, flag|noFollow, 0)
+	if err != nil {
+		if st, lerr := os.Lstat(name); lerr == nil && !st.Mode().IsRegular() {
+			err = &fs.PathError{Op: "open", Path: name, Err: ErrKind}
+		}
+		return nil, nil, err
+	}
+	st, err := f.Stat()
+	if err == nil && !st.Mode().IsRegular() {
+		err = &fs.PathError{Op: "open", Path: name, Err: ErrKind}
+	}
+	if err != nil {
+		return nil, nil, errors.Join(err, f.Close())
+	}
+	return f, st, nil
 }
 
 // lockAs locks an open file, and makes sure that it still is the one of that

@@ -1,4 +1,4 @@
-package safety
+package newfile
 
 import (
 	"errors"
@@ -7,9 +7,10 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// reserve takes room behind the end of a file, which keeps its length. File
+// Reserve takes room behind the end of a file, which keeps its
+// length: what is added later cannot meet a full disk. File
 // systems that cannot do this leave it to chance.
-func reserve(f *os.File, n int64) error {
+func Reserve(f *os.File, n int64) error {
 	st, err := f.Stat()
 	if err != nil {
 		return err
