@@ -9,7 +9,7 @@ import (
 	"slices"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 	"bootgraft/layout/plan"
 )
 
@@ -27,11 +27,11 @@ const (
 // Capacity is what a capacity test found.
 type Capacity struct {
 	Trick   Trick
-	Sectors layout.Sector // as the card says
-	Real    layout.Sector // at most so many can be relied on; Sectors if honest
-	Bad     layout.Sector // tested sectors that gave back something else
-	Tested  layout.Sector
-	Written layout.Sector // restoring included
+	Sectors disk.Sector // as the card says
+	Real    disk.Sector // at most so many can be relied on; Sectors if honest
+	Bad     disk.Sector // tested sectors that gave back something else
+	Tested  disk.Sector
+	Written disk.Sector // restoring included
 	Receipt string
 	Pulled  bool // it was without power between writing and reading
 }
@@ -43,18 +43,18 @@ const probes = 490
 // quickGrid returns the sectors that the quick test writes: a grid over the
 // whole card that keeps out of the first 1 MiB, and the last sector. gap is the
 // distance of neighbours.
-func quickGrid(disk plan.Disk) (grid []layout.Sector, gap layout.Sector) {
-	first := min(layout.Sector(plan.Edge/disk.SectorSize), disk.Sectors/2)
-	gap = max(1, (disk.Sectors-first+probes-3)/(probes-2))
-	for at := first; at < disk.Sectors-1; at += gap {
+func quickGrid(drive plan.Disk) (grid []disk.Sector, gap disk.Sector) {
+	first := min(disk.Sector(plan.Edge/drive.SectorSize), drive.Sectors/2)
+	gap = max(1, (drive.Sectors-first+probes-3)/(probes-2))
+	for at := first; at < drive.Sectors-1; at += gap {
 		grid = append(grid, at)
 	}
-	return append(grid, disk.Sectors-1), gap
+	return append(grid, drive.Sectors-1), gap
 }
 
-func gridSpans(grid []layout.Sector) (out layout.Spans) {
+func gridSpans(grid []disk.Sector) (out disk.Spans) {
 	for _, s := range grid {
-		out = out.Add(layout.Span{Start: s, Count: 1})
+		out = out.Add(disk.Span{Start: s, Count: 1})
 	}
 	return out
 }
@@ -94,18 +94,18 @@ func (p *Permit) TestQuick(ctx context.Context) (Capacity, error) {
 // tester is one quick test.
 type tester struct {
 	*applier
-	grid    []layout.Sector
-	gap     layout.Sector
+	grid    []disk.Sector
+	gap     disk.Sector
 	nonce   Mark   // of the receipt: by its stamps it knows its card
 	old     []byte // of the grid, sector after sector
 	head    []byte // of the first sectors, as they were
-	written layout.Sector
+	written disk.Sector
 
-	bad   []layout.Sector // tested places that do not hold their own stamp
-	moved []layout.Sector // distances between where a stamp was put and where it is as well
-	upset bool            // the start of the card changed
+	bad   []disk.Sector // tested places that do not hold their own stamp
+	moved []disk.Sector // distances between where a stamp was put and where it is as well
+	upset bool          // the start of the card changed
 
-	leave map[layout.Sector]bool // places that are not put back: no stamp lies there any more
+	leave map[disk.Sector]bool // places that are not put back: no stamp lies there any more
 }
 
 func (t *tester) run() (c Capacity, err error) {
@@ -162,7 +162,7 @@ func (t *tester) readOld() error {
 func (t *tester) place(b []byte, i int) []byte { return b[int64(i)*t.n : int64(i+1)*t.n] }
 
 // stamp fills a sector that belongs to one place in one test.
-func (t *tester) stamp(b []byte, s layout.Sector) {
+func (t *tester) stamp(b []byte, s disk.Sector) {
 	stamp(b, t.nonce[:], s)
 	sum := sha256.Sum256(b[:stampSize])
 	for i := stampSize; i < len(b); i += copy(b[i:], sum[:]) {
@@ -201,7 +201,7 @@ func (t *tester) test() error {
 }
 
 // note remembers a stamp that lies where another one belongs.
-func (t *tester) note(b []byte, at layout.Sector) {
+func (t *tester) note(b []byte, at disk.Sector) {
 	if s, ok := stampOf(b, t.nonce[:]); ok && s != at {
 		t.moved = append(t.moved, max(s-at, at-s))
 	}
@@ -221,14 +221,14 @@ func (t *tester) readEnd() error {
 			return err
 		}
 		for i := int64(0); i < int64(len(b)); i += t.n {
-			t.note(b[i:i+t.n], layout.Sector((off+i)/t.n))
+			t.note(b[i:i+t.n], disk.Sector((off+i)/t.n))
 		}
 		off += int64(len(b))
 	}
 	return nil
 }
 
-func (t *tester) writeSector(b []byte, s layout.Sector) error {
+func (t *tester) writeSector(b []byte, s disk.Sector) error {
 	t.written++
 	return t.write(b, int64(s)*t.n)
 }
@@ -280,8 +280,8 @@ func isGone(err error) bool { return (&Stopped{Err: err}).Gone() }
 // verdict says what the places that failed mean.
 func (t *tester) verdict() Capacity {
 	n := t.req.Disk.Sectors
-	c := Capacity{Trick: Honest, Sectors: n, Real: n, Bad: layout.Sector(len(t.bad)),
-		Tested: layout.Sector(len(t.grid)), Written: t.written, Receipt: t.req.Receipt}
+	c := Capacity{Trick: Honest, Sectors: n, Real: n, Bad: disk.Sector(len(t.bad)),
+		Tested: disk.Sector(len(t.grid)), Written: t.written, Receipt: t.req.Receipt}
 	switch {
 	case len(t.moved) > 0: // every distance is a multiple of the real size
 		c.Trick, c.Real = Repeats, 0
@@ -296,7 +296,7 @@ func (t *tester) verdict() Capacity {
 	return c
 }
 
-func gcd(a, b layout.Sector) layout.Sector {
+func gcd(a, b disk.Sector) disk.Sector {
 	for b > 0 {
 		a, b = b, a%b
 	}

@@ -9,6 +9,7 @@ import (
 	chacha "math/rand/v2"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/layout/plan"
 )
@@ -30,18 +31,18 @@ func (p *Permit) TestFull(ctx context.Context) (Capacity, error) {
 }
 
 // wholeCard is a card whose every sector is written.
-func wholeCard(disk plan.Disk) []layout.Piece {
-	return []layout.Piece{{Span: layout.Span{Count: disk.Sectors}, Op: layout.Zero, Why: layout.WhyExcess}}
+func wholeCard(drive plan.Disk) []layout.Piece {
+	return []layout.Piece{{Span: disk.Span{Count: drive.Sectors}, Op: layout.Zero, Why: layout.WhyExcess}}
 }
 
 type fullTester struct {
 	*applier
 	key   [32]byte
-	have  []byte        // what was read back, a block of it
-	bad   layout.Sector // sectors that gave back something else
-	first layout.Sector // the first of them
-	other bool          // one of them held what belongs elsewhere
-	real  layout.Sector // divides every distance of such sectors
+	have  []byte      // what was read back, a block of it
+	bad   disk.Sector // sectors that gave back something else
+	first disk.Sector // the first of them
+	other bool        // one of them held what belongs elsewhere
+	real  disk.Sector // divides every distance of such sectors
 }
 
 func (t *fullTester) run() (c Capacity, err error) {
@@ -51,7 +52,7 @@ func (t *fullTester) run() (c Capacity, err error) {
 	t.stage = StageKeep
 	kept := t.fence
 	if t.req.KeepAll {
-		kept = layout.NewSpans(layout.Span{Count: t.req.Disk.Sectors})
+		kept = disk.NewSpans(disk.Span{Count: t.req.Disk.Sectors})
 	}
 	if err := t.newReceipt(kept, header{Fence: t.fence, All: t.req.KeepAll}); err != nil {
 		return c, err
@@ -112,7 +113,7 @@ func (t *fullTester) pattern(b []byte, off int64) {
 	binary.BigEndian.PutUint64(key[:], binary.BigEndian.Uint64(key[:])^uint64(off))
 	chacha.NewChaCha8(key).Read(b)
 	for i := int64(0); i < int64(len(b)); i += t.n {
-		stamp(b[i:], t.key[:], layout.Sector((off+i)/t.n))
+		stamp(b[i:], t.key[:], disk.Sector((off+i)/t.n))
 	}
 }
 
@@ -131,7 +132,7 @@ func (t *fullTester) readBlock(want []byte, off int64) error {
 		if bytes.Equal(b, want[i:i+t.n]) {
 			continue
 		}
-		at := layout.Sector((off + i) / t.n)
+		at := disk.Sector((off + i) / t.n)
 		if t.bad++; t.bad == 1 {
 			t.first = at
 		}

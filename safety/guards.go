@@ -10,7 +10,7 @@ import (
 	"syscall"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 	"bootgraft/safety/blockdev"
 )
 
@@ -266,9 +266,9 @@ func describe(f blockdev.Facts) string {
 	return text
 }
 
-func decimal(n layout.Sector) string { return fmt.Sprintf("%d", n) }
+func decimal(n disk.Sector) string { return fmt.Sprintf("%d", n) }
 
-func counted(n layout.Sector, noun string) string {
+func counted(n disk.Sector, noun string) string {
 	if n == 1 {
 		return "1 " + noun
 	}

@@ -6,7 +6,7 @@ import (
 	"path/filepath"
 	"testing"
 
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 	"bootgraft/safety/faultdev"
 )
 
@@ -83,7 +83,7 @@ func cardThatShows(t *testing.T, p proof, h headIs, m markIs) (*Receipt, *faultd
 		t.Fatalf("the receipt is at %s", r.proof)
 	}
 	at := markSector(req.Disk)
-	sector := func(b []byte, s layout.Sector) []byte { return append([]byte(nil), b[s*large:(s+1)*large]...) }
+	sector := func(b []byte, s disk.Sector) []byte { return append([]byte(nil), b[s*large:(s+1)*large]...) }
 	half := func(b []byte) []byte { clear(b[large/2:]); return b }
 	head := map[headIs][]byte{headBlank: make([]byte, large), headOld: sector(old, 0), headNew: sector(model.file, 0),
 		headTorn: half(sector(body, 0)), headForeign: patterned(17, large/sectorBytes)}[h]
