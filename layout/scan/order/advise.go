@@ -1,4 +1,4 @@
-// Package advise tells a capture what to read next: it surveys the part of a
+// Package order tells a capture what to read next: it surveys the part of a
 // drive that is known so far and names what the survey missed.
 //
 // The order is by value for somebody who wants the device to start again: the
@@ -41,7 +41,7 @@ func (a *Advisor) Next(known image.Source) []capture.Wish {
 		}
 	}
 	tables := fatTables(s)
-	add(capture.Boot, subtract(missed, tables))
+	add(capture.Boot, subtract(firstOfEntries(missed, s.Entries), tables))
 	if len(out) > 0 {
 		return out // what is outside the volumes is known only when these are
 	}
@@ -60,6 +60,19 @@ func (a *Advisor) Next(known image.Source) []capture.Wish {
 		out = append(out, capture.Wish{Span: p, Class: capture.Files})
 	}
 	return out
+}
+
+// firstOfEntries leaves out what was missed of an entry whose first sector is
+// among it: that one alone tells mostly what the entry holds, and then what
+// else the survey looked for, kind by kind, need not be read at all.
+func firstOfEntries(missed disk.Spans, entries []layout.Entry) disk.Spans {
+	var later disk.Spans
+	for _, e := range entries {
+		if e.Count > 1 && !e.Extended && missed.Holds(e.Start) {
+			later = later.Add(disk.Between(e.Start+1, e.End()))
+		}
+	}
+	return subtract(missed, later)
 }
 
 // outside returns what no volume owns: gaps and the end of the disk, each as
