@@ -68,18 +68,18 @@ func volumeName(v layout.Volume) string {
 // lines say it for a person.
 func (a alignment) lines(sectorSize int) []string {
 	out := []string{
-		fmt.Sprintf("partitions and data begin best on multiples of %s sectors (%s)", grouped(a.Boundary/int64(sectorSize)), binaryText(a.Boundary)),
+		fmt.Sprintf("partitions and data begin best on multiples of %s sectors (%s)", disk.Grouped(a.Boundary/int64(sectorSize)), binaryText(a.Boundary)),
 		"(from memory: the table for SD cards is not public; CompactFlash: 1 MiB, common practice)",
 	}
 	for _, p := range a.Places {
-		text := fmt.Sprintf("%s, sector %s: ", p.What, grouped(p.Sector))
+		text := fmt.Sprintf("%s, sector %s: ", p.What, disk.Grouped(p.Sector))
 		switch {
 		case p.Aligned:
 			text += "on a boundary"
 		case p.Page:
-			text += fmt.Sprintf("%s past a boundary, but on whole 4 KiB", counted(p.Past, "sector"))
+			text += fmt.Sprintf("%s past a boundary, but on whole 4 KiB", disk.Counted(p.Past, "sector"))
 		default:
-			text += fmt.Sprintf("%s past a boundary, not even on whole 4 KiB: slow, and it wears the card", counted(p.Past, "sector"))
+			text += fmt.Sprintf("%s past a boundary, not even on whole 4 KiB: slow, and it wears the card", disk.Counted(p.Past, "sector"))
 		}
 		out = append(out, text)
 	}

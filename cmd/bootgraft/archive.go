@@ -75,13 +75,13 @@ func (u *ui) archived(path string, c *capture.Check) error {
 		u.answerf("The record says:\n  %s\n", *j.Promised)
 	}
 	if n := c.Unchecked.Sectors(); n > 0 {
-		u.answerf("%s no digest covers:\n", counted(n, "known sector"))
+		u.answerf("%s no digest covers:\n", disk.Counted(n, "known sector"))
 		u.showSpans(c.Unchecked)
 	}
 	if n := c.Damaged.Sectors(); n > 0 {
-		u.answerf("%s in spans that are no longer what was read:\n", counted(n, "sector"))
+		u.answerf("%s in spans that are no longer what was read:\n", disk.Counted(n, "sector"))
 		u.showSpans(c.Damaged)
-		return coded(exitDifferent, fmt.Errorf("%s is damaged in %s of sectors", path, counted(len(c.Damaged), "span")))
+		return coded(exitDifferent, fmt.Errorf("%s is damaged in %s of sectors", path, disk.Counted(len(c.Damaged), "span")))
 	}
 	if j.Promised != nil && *j.Promised != j.SHA256 {
 		return coded(exitDifferent, fmt.Errorf("%s is not the file that the record describes", path))

@@ -73,7 +73,7 @@ func (u *ui) showCandidates(o *scan.Outside) {
 	} {
 		for i, row := range k.rows {
 			if i == maxCandidateRows {
-				u.answerf("  %-11s... and %s more; all of them with --json\n", "", grouped(len(k.rows)-i))
+				u.answerf("  %-11s... and %s more; all of them with --json\n", "", disk.Grouped(len(k.rows)-i))
 				break
 			}
 			u.wrapped(fmt.Sprintf("  %-11s", k.name), row)

@@ -106,7 +106,7 @@ func (f *captureFlags) run(c *cobra.Command, u *ui, args []string) error {
 		return err
 	}
 	if odd := drive.Size() % int64(drive.SectorSize()); odd > 0 {
-		u.sayf("warning: %s at the end of %s belong to no whole sector of %d bytes and are not captured. Was the file cut short, or is it another --sector-size?", counted(odd, "byte"), args[0], drive.SectorSize())
+		u.sayf("warning: %s at the end of %s belong to no whole sector of %d bytes and are not captured. Was the file cut short, or is it another --sector-size?", disk.Counted(odd, "byte"), args[0], drive.SectorSize())
 	}
 	defer u.atOnce(captureStands(args[1]))()
 	view := newView(u, drive)
@@ -270,9 +270,9 @@ func (f *captureFlags) runMerge(c *cobra.Command, u *ui, args []string) error {
 	if err != nil {
 		return captureError(err)
 	}
-	u.answerf("%s from %s, %s from %s\n", counted(m.FromA, "sector"), args[0], counted(m.FromB, "sector"), args[1])
+	u.answerf("%s from %s, %s from %s\n", disk.Counted(m.FromA, "sector"), args[0], disk.Counted(m.FromB, "sector"), args[1])
 	if n := m.Contradictions.Sectors(); n > 0 {
-		u.answerf("%s known in both and different; those of %s were taken:\n", counted(n, "sector"), args[0])
+		u.answerf("%s known in both and different; those of %s were taken:\n", disk.Counted(n, "sector"), args[0])
 		u.showSpans(m.Contradictions)
 	}
 	return u.captured([]string{args[0], f.out}, m.Result, a)

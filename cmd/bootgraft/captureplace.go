@@ -9,6 +9,7 @@ import (
 	"runtime"
 	"strings"
 
+	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/capture"
 	"bootgraft/safety/blockdev"
 	"bootgraft/safety/newfile"
@@ -21,7 +22,7 @@ func imagePlace(source, img string) error {
 	st, err := os.Stat(dir)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		return refusef("there is no folder %s for the image; make it first: mkdir -p %s", dir, shellWord(dir))
+		return refusef("there is no folder %s for the image; make it first: mkdir -p %s", dir, words.Shell(dir))
 	case err != nil:
 		return err
 	case !st.IsDir():
@@ -61,42 +62,9 @@ func permissionError(what string, err error) error {
 	if runtime.GOOS == "windows" {
 		return fmt.Errorf("no permission for %s: %w. Try again as administrator", what, err)
 	}
-	words := []string{"sudo"}
+	typed := []string{"sudo"}
 	for _, a := range os.Args {
-		words = append(words, shellWord(a))
+		typed = append(typed, words.Shell(a))
 	}
-	return fmt.Errorf("no permission for %s: %w. Type:\n\n  %s", what, err, strings.Join(words, " "))
-}
-
-// ansiWord quotes a word with bytes that are not to be shown, for the shells that
-// know $'...' (POSIX.1-2024, Shell Command Language, 2.2.4).
-func ansiWord(s string) string {
-	var b strings.Builder
-	b.WriteString("$'")
-	for i := range len(s) {
-		switch c := s[i]; {
-		case c == '\'' || c == '\\':
-			b.WriteString("\\" + string(rune(c)))
-		case c < 0x20 || c >= 0x7F:
-			fmt.Fprintf(&b, "\\%03o", c) // always three digits: a digit may follow
-		default:
-			b.WriteByte(c)
-		}
-	}
-	b.WriteString("'")
-	return b.String()
-}
-
-// shellWord quotes a word for the shell, if it has to be.
-func shellWord(s string) string {
-	plain := func(r rune) bool {
-		return r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || strings.ContainsRune("/._-+=:,%@", r)
-	}
-	if s != "" && strings.IndexFunc(s, func(r rune) bool { return !plain(r) }) < 0 {
-		return s
-	}
-	if visible(s) != s || strings.ContainsAny(s, "\n\t") {
-		return ansiWord(s)
-	}
-	return "'" + strings.ReplaceAll(s, "'", `'\''`) + "'"
+	return fmt.Errorf("no permission for %s: %w. Type:\n\n  %s", what, err, strings.Join(typed, " "))
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strings"
 
+	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/capture"
 	"bootgraft/image/disk"
@@ -39,7 +40,7 @@ func (u *ui) captured(args []string, r *capture.Result, src image.Source) error 
 	if err := u.object(j); err != nil {
 		return err
 	}
-	u.answerf("%s\n%s of %s read\n", args[1], counted(r.Read, "sector"), grouped(r.Sectors))
+	u.answerf("%s\n%s of %s read\n", args[1], disk.Counted(r.Read, "sector"), disk.Grouped(r.Sectors))
 	for _, s := range []struct {
 		name  string
 		spans disk.Spans
@@ -48,7 +49,7 @@ func (u *ui) captured(args []string, r *capture.Result, src image.Source) error 
 		{"unstable: answered differently, the most frequent answer is kept", r.Unstable},
 	} {
 		if n := s.spans.Sectors(); n > 0 {
-			u.answerf("%s %s\n", counted(n, "sector"), s.name)
+			u.answerf("%s %s\n", disk.Counted(n, "sector"), s.name)
 			u.showSpans(s.spans)
 		}
 	}
@@ -68,10 +69,10 @@ func spansObject(s disk.Spans) []disk.Span { return append([]disk.Span{}, s...) 
 func (u *ui) showSpans(spans disk.Spans) {
 	for i, s := range spans {
 		if i == 8 && len(spans) > 9 {
-			u.answerf("%15s ... and %s more runs\n", "", grouped(len(spans)-i))
+			u.answerf("%15s ... and %s more runs\n", "", disk.Grouped(len(spans)-i))
 			return
 		}
-		u.answerf("%15s %15s\n", grouped(s.Start), "+"+grouped(s.Count))
+		u.answerf("%15s %15s\n", disk.Grouped(s.Start), "+"+disk.Grouped(s.Count))
 	}
 }
 
@@ -81,7 +82,7 @@ func (u *ui) showClasses(r *capture.Result, sectorSize int) {
 	for _, c := range capture.Classes {
 		if t := r.Classes[c]; t.Total > 0 {
 			n := int64(sectorSize)
-			u.answerf("%-13s %12s %12s %12s\n", c, bytesText(int64(t.Safe)*n), bytesText(int64(t.Lost)*n), bytesText(int64(t.Left())*n))
+			u.answerf("%-13s %12s %12s %12s\n", c, disk.BytesText(int64(t.Safe)*n), disk.BytesText(int64(t.Lost)*n), disk.BytesText(int64(t.Left())*n))
 		}
 	}
 }
@@ -106,7 +107,7 @@ func notSafe(r *capture.Result) string {
 		are   string
 	}{{r.Missing, "missing"}, {r.Unstable, "unstable"}, {r.Hung, "not tried because the drive hung"}} {
 		if n := p.spans.Sectors(); n > 0 {
-			out = append(out, grouped(n)+" "+p.are)
+			out = append(out, disk.Grouped(n)+" "+p.are)
 		}
 	}
 	return strings.Join(out, ", ")
@@ -119,9 +120,9 @@ func (u *ui) captureEnd(args []string, r *capture.Result) error {
 	if r.Stop != capture.Done {
 		return coded(exitStopped, fmt.Errorf("%s", stopTexts[r.Stop]))
 	}
-	u.answerf("\nKeep %s and %s%s together. Next:\n\n  bootgraft survey %s\n", args[1], args[1], capture.RecordSuffix, shellWord(args[1]))
+	u.answerf("\nKeep %s and %s%s together. Next:\n\n  bootgraft survey %s\n", args[1], args[1], capture.RecordSuffix, words.Shell(args[1]))
 	if n := r.Hung.Sectors(); n > 0 {
-		u.wrapped("", fmt.Sprintf("The drive stopped answering in %s, which were left alone since. To try them one by one, at the risk of stopping it again, add --retry-hung.", counted(n, "sector")))
+		u.wrapped("", fmt.Sprintf("The drive stopped answering in %s, which were left alone since. To try them one by one, at the risk of stopping it again, add --retry-hung.", disk.Counted(n, "sector")))
 	}
 	if len(r.Missing) > 0 || len(r.Unstable) > 0 || len(r.Hung) > 0 {
 		return coded(exitIncomplete, fmt.Errorf("done, but not every sector is safe: %s", notSafe(r)))

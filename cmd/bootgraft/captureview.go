@@ -10,6 +10,7 @@ import (
 
 	"golang.org/x/term"
 
+	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/capture"
 	"bootgraft/image/disk"
@@ -87,7 +88,7 @@ func (v *view) line() string {
 	for _, t := range p.Classes {
 		total, safe, lost = total+t.Total, safe+t.Safe, lost+t.Lost
 	}
-	text := fmt.Sprintf("%s: %s, %.0f %% of the work, %s of %s safe, %s lost", doing(p), passed(p.Elapsed), 100*p.Share, v.size(safe), v.size(total), counted(lost, "sector"))
+	text := fmt.Sprintf("%s: %s, %.0f %% of the work, %s of %s safe, %s lost", doing(p), passed(p.Elapsed), 100*p.Share, v.size(safe), v.size(total), disk.Counted(lost, "sector"))
 	if p.Left > 0 {
 		text += ", " + aboutLeft(p.Left)
 	}
@@ -110,7 +111,7 @@ func aboutLeft(d time.Duration) string {
 	case d < time.Minute:
 		return "less than a minute left"
 	case m < 10:
-		return "about " + counted(m, "minute") + " left"
+		return "about " + disk.Counted(m, "minute") + " left"
 	case m < 60:
 		return fmt.Sprintf("about %d minutes left", (m+2)/5*5)
 	case m < 10*60:
@@ -121,7 +122,7 @@ func aboutLeft(d time.Duration) string {
 	return fmt.Sprintf("about %d days left", (m+12*60)/(24*60))
 }
 
-func (v *view) size(n disk.Sector) string { return bytesText(int64(n) * int64(v.sectorSize)) }
+func (v *view) size(n disk.Sector) string { return disk.BytesText(int64(n) * int64(v.sectorSize)) }
 
 // classTexts name the classes in a sentence.
 var classTexts = map[capture.Class]string{
@@ -157,7 +158,7 @@ func (v *view) lines() []string {
 	out = append(out, row("all", all))
 	now := doing(p)
 	if p.At >= 0 {
-		now += ", at sector " + grouped(p.At)
+		now += ", at sector " + disk.Grouped(p.At)
 	}
 	if v.paused != "" {
 		now = v.paused
@@ -167,13 +168,13 @@ func (v *view) lines() []string {
 	}
 	pace := []string{passed(p.Elapsed), fmt.Sprintf("%.0f %% of the work", 100*p.Share)}
 	if p.Rate > 0 {
-		pace = append(pace, bytesText(int64(p.Rate))+" a second")
+		pace = append(pace, disk.BytesText(int64(p.Rate))+" a second")
 	}
 	if p.Left > 0 {
 		pace = append(pace, aboutLeft(p.Left))
 	}
 	if p.Clock.Errors > 0 {
-		pace = append(pace, counted(p.Clock.Errors, "failed read"))
+		pace = append(pace, disk.Counted(p.Clock.Errors, "failed read"))
 	}
 	return append(out, now, strings.Join(pace, ", "))
 }
@@ -190,7 +191,7 @@ func (v *view) draw() {
 	}
 	width := columns() - 1
 	for _, l := range lines {
-		fmt.Fprintf(&b, "\r%.*s\x1b[K\n", width, visible(l))
+		fmt.Fprintf(&b, "\r%s\x1b[K\n", words.Cut(words.Visible(l), width))
 	}
 	v.drawn = len(lines)
 	_, _ = io.WriteString(v.ui.screen, b.String()) // a picture that cannot be drawn is no reason to stop
@@ -212,7 +213,7 @@ func (v *view) Event(e capture.Event) {
 	text := ""
 	switch e.Kind {
 	case capture.EventHang:
-		text = fmt.Sprintf("The drive has not answered for %s, at sector %s. If it stays so: pull USB and power, wait a minute, plug it in, and type the same command again. Ctrl-C stops in good order.", e.Took.Round(time.Second), grouped(e.Span.Start))
+		text = fmt.Sprintf("The drive has not answered for %s, at sector %s. If it stays so: pull USB and power, wait a minute, plug it in, and type the same command again. Ctrl-C stops in good order.", e.Took.Round(time.Second), disk.Grouped(e.Span.Start))
 	case capture.EventAnswered:
 		text = "The drive answers again."
 	case capture.EventGone:
@@ -226,10 +227,10 @@ func (v *view) Event(e capture.Event) {
 			text = strings.ToUpper(v.paused[:1]) + v.paused[1:] + "."
 		}
 	case capture.EventUnstable:
-		text = fmt.Sprintf("Sector %s answered differently when it was read again; it is not called good.", grouped(e.Span.Start))
+		text = fmt.Sprintf("Sector %s answered differently when it was read again; it is not called good.", disk.Grouped(e.Span.Start))
 	}
 	if text != "" {
 		v.drawn = 0
-		v.ui.sayf("%s", strings.TrimRight(fold("", text), "\n"))
+		v.ui.sayf("%s", strings.TrimRight(words.Fold("", text), "\n"))
 	}
 }

@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 
+	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout/plan"
@@ -170,7 +171,7 @@ func (l *cardLook) hints() []string {
 	out := []string{}
 	if l.again > 0 {
 		out = append(out, fmt.Sprintf("the start of the card is found once more %s sectors later (%s). A card that is smaller than it says shows this, and a card that somebody put a copy on. Only --write-test quick tells which it is",
-			grouped(l.again), bytesText(int64(l.again)*int64(l.facts.SectorSize))))
+			disk.Grouped(l.again), disk.BytesText(int64(l.again)*int64(l.facts.SectorSize))))
 	}
 	if id := l.facts.Identity; !l.file && !id.Removable && id.Bus != "usb" && id.Bus != "mmc" && id.Bus != "loop" {
 		out = append(out, "it is neither removable nor a memory card: is it the right disk?")
@@ -185,7 +186,7 @@ func (u *ui) showLook(l *cardLook) error {
 		return err
 	}
 	u.answerf("%s\n", l.title())
-	u.rows("size", diskText(l.facts.Sectors, l.facts.SectorSize))
+	u.rows("size", disk.SizeText(l.facts.Sectors, l.facts.SectorSize))
 	u.rows("sold as", nominalOf(l.disk()).lines()...)
 	if !l.file {
 		u.showDevice(l)
@@ -204,7 +205,7 @@ func (u *ui) showLook(l *cardLook) error {
 		return fmt.Errorf("what %s holds could not be read: %w", l.path, l.fault)
 	}
 	if !l.file && l.facts.Held == nil {
-		u.answerf("\nIs it as large as it says? Only a test that writes can tell; without the word\nit writes nothing:\n\n  sudo bootgraft card %s --write-test quick --device\n", shellWord(l.path))
+		u.answerf("\nIs it as large as it says? Only a test that writes can tell; without the word\nit writes nothing:\n\n  sudo bootgraft card %s --write-test quick --device\n", words.Shell(l.path))
 	}
 	return nil
 }

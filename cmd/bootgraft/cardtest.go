@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"time"
 
+	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout/plan"
@@ -30,7 +31,7 @@ type capacityTest struct {
 // testCard rehearses a test, and with the word does it.
 func (u *ui) testCard(ctx context.Context, path string, f *cardCmdFlags) error {
 	if img, err := image.Open(path, 512); err == nil {
-		return errors.Join(refusef("%s is an image file; only a card can be other than it says. To look at it: bootgraft card %s", path, shellWord(path)), img.Close())
+		return errors.Join(refusef("%s is an image file; only a card can be other than it says. To look at it: bootgraft card %s", path, words.Shell(path)), img.Close())
 	}
 	w, err := u.openCard(ctx, path, f.card)
 	if err != nil {
@@ -108,7 +109,7 @@ func (t *capacityTest) stampedBy(r *safety.Receipt) bool {
 // undoLine is what to type to put back what a test replaced, on a line of its
 // own that is never folded.
 func (t *capacityTest) undoLine(receipt string) string {
-	return fmt.Sprintf("    bootgraft undo %s %s --device", shellWord(receipt), shellWord(t.path))
+	return fmt.Sprintf("    bootgraft undo %s %s --device", words.Shell(receipt), words.Shell(t.path))
 }
 
 // show says what will happen.
@@ -162,12 +163,12 @@ func (t *capacityTest) showFull() {
 	} else {
 		t.wrapped("  1. ", "The tables and both ends of the card are kept in the receipt. All else that it holds is lost.")
 	}
-	t.wrapped("  2. ", fmt.Sprintf("Every one of its %s is written, and then every one is read back past every cache.", counted(t.facts.Sectors, "sector")))
+	t.wrapped("  2. ", fmt.Sprintf("Every one of its %s is written, and then every one is read back past every cache.", disk.Counted(t.facts.Sectors, "sector")))
 	t.wrapped("  3. ", "Both ends become blank: the card is no disk for any system. The rest of it holds noise.")
 	if v := readSpeed(t.target); v > 0 {
 		bytes := 2 * float64(t.facts.Sectors) * float64(t.facts.SectorSize)
 		t.wrapped("  ", fmt.Sprintf("At least %s: a little of the card was read at %s a second just now, and writing is mostly slower than reading.",
-			durationText(time.Duration(bytes/v*float64(time.Second))), bytesText(int64(v))))
+			durationText(time.Duration(bytes/v*float64(time.Second))), disk.BytesText(int64(v))))
 	}
 	if t.req.KeepAll {
 		t.wrapped("  ", "To put it all back afterwards:")
@@ -240,7 +241,7 @@ func (t *capacityTest) tested(c safety.Capacity) error {
 		return t.waits()
 	}
 	t.wrapped("", fmt.Sprintf("%s: %s", t.path, verdictText(c, size, t.kind)))
-	t.wrapped("  ", fmt.Sprintf("%s tested, %s written", counted(c.Tested, "sector"), counted(c.Written, "sector")))
+	t.wrapped("  ", fmt.Sprintf("%s tested, %s written", disk.Counted(c.Tested, "sector"), disk.Counted(c.Written, "sector")))
 	switch {
 	case t.kind == quickTest:
 		if c.Trick == safety.Honest && !c.Pulled {
@@ -254,7 +255,7 @@ func (t *capacityTest) tested(c safety.Capacity) error {
 		t.wrapped("  ", fmt.Sprintf("The card holds noise, and its ends are blank; the receipt %s has the old tables", c.Receipt))
 	}
 	if c.Trick != safety.Honest {
-		return coded(exitDifferent, fmt.Errorf("%s is not what it says: of its %s at most %s can be relied on. Do not put it into a device", t.path, counted(c.Sectors, "sector"), grouped(c.Real)))
+		return coded(exitDifferent, fmt.Errorf("%s is not what it says: of its %s at most %s can be relied on. Do not put it into a device", t.path, disk.Counted(c.Sectors, "sector"), disk.Grouped(c.Real)))
 	}
 	t.answerf("\nTo plan for a card of exactly this size:\n\n  %s\n", planLine(c.Sectors, size))
 	return nil
@@ -273,12 +274,12 @@ func (t *capacityTest) waits() error {
 // secondLine is what to type for the second half: the same, for its receipt,
 // but for the word, which is for the card as it was.
 func (t *capacityTest) secondLine() string {
-	line := fmt.Sprintf("bootgraft card %s --write-test quick --pull --device", shellWord(t.path))
+	line := fmt.Sprintf("bootgraft card %s --write-test quick --pull --device", words.Shell(t.path))
 	if t.flags.receipt != "" {
-		line += " --receipt " + shellWord(t.flags.receipt)
+		line += " --receipt " + words.Shell(t.flags.receipt)
 	}
 	if t.flags.fixed != "" {
-		line += " --fixed " + shellWord(t.flags.fixed)
+		line += " --fixed " + words.Shell(t.flags.fixed)
 	}
 	if os.Geteuid() == 0 && os.Getenv("SUDO_UID") != "" {
 		line = "sudo " + line
@@ -289,7 +290,7 @@ func (t *capacityTest) secondLine() string {
 // verdictText says what a test found.
 func verdictText(c safety.Capacity, sectorSize int, kind string) string {
 	of := func(n disk.Sector) string {
-		return fmt.Sprintf("%s (%s)", counted(n, "sector"), bytesText(int64(n)*int64(sectorSize)))
+		return fmt.Sprintf("%s (%s)", disk.Counted(n, "sector"), disk.BytesText(int64(n)*int64(sectorSize)))
 	}
 	switch {
 	case c.Trick == safety.Honest && kind == quickTest:
@@ -299,6 +300,6 @@ func verdictText(c safety.Capacity, sectorSize int, kind string) string {
 	case c.Trick == safety.Repeats:
 		return "THE CARD LIES. What is written to its upper part lies over its lower part. It says that it has " + of(c.Sectors) + "; it has at most " + of(c.Real)
 	}
-	return "THE CARD LIES, OR IT IS WORN OUT. From sector " + grouped(c.Real) + " on it forgets what is written to it: " +
-		counted(c.Bad, "tested sector") + " gave back something else. It says that it has " + of(c.Sectors) + "; at most " + of(c.Real) + " can be relied on"
+	return "THE CARD LIES, OR IT IS WORN OUT. From sector " + disk.Grouped(c.Real) + " on it forgets what is written to it: " +
+		disk.Counted(c.Bad, "tested sector") + " gave back something else. It says that it has " + of(c.Sectors) + "; at most " + of(c.Real) + " can be relied on"
 }

@@ -10,6 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/layout/scan/diff"
@@ -142,8 +143,8 @@ var kindTexts = map[diff.Kind]string{
 }
 
 func (u *ui) showChanged(f *compareFlags, r *diff.Report, d *fileChanges) {
-	u.answerf("before: %s\nafter:  %s\n%s\n", f.before, f.after, counted(r.Sectors, "sector"))
-	u.answerf("%s compared, %s of them different\n\n", counted(r.Compared, "sector"), grouped(r.Changed))
+	u.answerf("before: %s\nafter:  %s\n%s\n", f.before, f.after, disk.Counted(r.Sectors, "sector"))
+	u.answerf("%s compared, %s of them different\n\n", disk.Counted(r.Compared, "sector"), disk.Grouped(r.Changed))
 	u.answerf("%15s %15s  %-9s %s\n", "first sector", "sectors", "role", "what happened")
 	for i := range r.Regions {
 		if u.enough(i, len(r.Regions)) {
@@ -163,7 +164,7 @@ func (u *ui) showChanged(f *compareFlags, r *diff.Report, d *fileChanges) {
 			if u.enough(i, len(x.names)) {
 				break
 			}
-			u.answerf("  %-8s %s\n", x.word, printable(name))
+			u.answerf("  %-8s %s\n", x.word, words.Printable(name))
 		}
 	}
 }
@@ -176,17 +177,17 @@ func (u *ui) showChangedRegion(r *diff.Region) {
 	case r.Changed == 0:
 		text += "untouched"
 	case r.Changed == 1:
-		text += fmt.Sprintf("%s of sector %d changed", counted(r.Bytes, "byte"), r.First)
+		text += fmt.Sprintf("%s of sector %d changed", disk.Counted(r.Bytes, "byte"), r.First)
 	default:
-		text += fmt.Sprintf("%s in %s changed, %d to %d", counted(r.Bytes, "byte"), counted(r.Changed, "sector"), r.First, r.Last)
+		text += fmt.Sprintf("%s in %s changed, %d to %d", disk.Counted(r.Bytes, "byte"), disk.Counted(r.Changed, "sector"), r.First, r.Last)
 	}
 	if r.Restored > 0 {
-		text += fmt.Sprintf("; %s of these sectors now as the other end of the disk", grouped(r.Restored))
+		text += fmt.Sprintf("; %s of these sectors now as the other end of the disk", disk.Grouped(r.Restored))
 	}
 	if r.Unknown > 0 && r.Unknown < r.Count {
-		text += fmt.Sprintf("; %s not known, so not compared", grouped(r.Unknown))
+		text += fmt.Sprintf("; %s not known, so not compared", disk.Grouped(r.Unknown))
 	}
-	u.wrapped(fmt.Sprintf("%15s %15s  %-9s ", grouped(r.Start), grouped(r.Count), r.Role), text)
+	u.wrapped(fmt.Sprintf("%15s %15s  %-9s ", disk.Grouped(r.Start), disk.Grouped(r.Count), r.Role), text)
 	if r.Role == layout.RoleVolume {
 		return
 	}

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strings"
 
+	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
 	"bootgraft/layout/rule/compare"
 )
@@ -18,14 +19,14 @@ const (
 
 // showComparison writes what several originals have in common for a person.
 func (u *ui) showComparison(a *comparison) {
-	u.wrapped("", fmt.Sprintf("%s of one model; compared are the first %s and the last %s sectors:", counted(len(a.dumps), "original"), grouped(a.Head), grouped(a.Tail)))
+	u.wrapped("", fmt.Sprintf("%s of one model; compared are the first %s and the last %s sectors:", disk.Counted(len(a.dumps), "original"), disk.Grouped(a.Head), disk.Grouped(a.Tail)))
 	u.answerf("\n")
 	for i, d := range a.dumps {
 		unit := ""
 		if d.Unit != "" {
 			unit = ", " + d.Unit
 		}
-		u.answerf("  %2d  %s%s\n      %s\n", i+1, d.Name, unit, diskText(disk.Sector(d.Source.Size()/int64(d.Source.SectorSize())), d.Source.SectorSize()))
+		u.answerf("  %2d  %s%s\n      %s\n", i+1, d.Name, unit, disk.SizeText(disk.Sector(d.Source.Size()/int64(d.Source.SectorSize())), d.Source.SectorSize()))
 	}
 	u.showCounts(a)
 	u.showFields(a)
@@ -37,7 +38,7 @@ func (u *ui) showComparison(a *comparison) {
 	u.showFindings(a.Findings)
 	if a.out != "" {
 		size := sourceFlags{sectorSize: a.SectorSize}
-		u.answerf("\nThe rules are in %s. Next, a card of another size:\n\n  bootgraft plan %s --size Ns --rules %s%s -o card.plan\n", a.out, shellWord(a.dumps[0].Name), shellWord(a.out), size.words())
+		u.answerf("\nThe rules are in %s. Next, a card of another size:\n\n  bootgraft plan %s --size Ns --rules %s%s -o card.plan\n", a.out, words.Shell(a.dumps[0].Name), words.Shell(a.out), size.words())
 	}
 }
 
@@ -59,7 +60,7 @@ func (u *ui) showCounts(a *comparison) {
 	u.answerf("\nOf their bytes\n")
 	for _, c := range classes {
 		if n := a.Counts[c]; n > 0 {
-			u.answerf("  %15s  %s\n", grouped(n), classText[c])
+			u.answerf("  %15s  %s\n", disk.Grouped(n), classText[c])
 		}
 	}
 }
@@ -80,12 +81,12 @@ func (u *ui) showFields(a *comparison) {
 		u.wrapped("      ", all[0].Formula)
 		also := ""
 		if n := len(readings(f)) - len(all); n > 0 {
-			also = fmt.Sprintf("; with more or fewer bytes read in %s", counted(n, "other way"))
+			also = fmt.Sprintf("; with more or fewer bytes read in %s", disk.Counted(n, "other way"))
 		}
 		u.wrapped("      ", fmt.Sprintf("%s%s%s", foretold(f.Bits), because(f.Doubt), also))
 		for j, other := range all[1:] {
 			if j == maxReadings {
-				u.answerf("      ... and %s more; all of them with --json\n", grouped(len(all)-1-j))
+				u.answerf("      ... and %s more; all of them with --json\n", disk.Grouped(len(all)-1-j))
 				break
 			}
 			where := ""
@@ -109,7 +110,7 @@ func (u *ui) enough(i, n int) bool {
 	if i < maxRuleRows || n == maxRuleRows+1 {
 		return false
 	}
-	u.answerf("  ... and %s more; all of them with --json\n", grouped(n-i))
+	u.answerf("  ... and %s more; all of them with --json\n", disk.Grouped(n-i))
 	return true
 }
 
@@ -138,7 +139,7 @@ func fits(n int) string {
 	if n == 1 {
 		return "1 other span or sum fits"
 	}
-	return grouped(n) + " other spans or sums fit"
+	return disk.Grouped(n) + " other spans or sums fit"
 }
 
 func (u *ui) showCopies(a *comparison) {
@@ -169,7 +170,7 @@ func copyText(c *compare.CopyRule) string {
 		own += s.Count
 	}
 	if own > 0 {
-		text += fmt.Sprintf("; %s of the copy are its own", counted(own, "byte"))
+		text += fmt.Sprintf("; %s of the copy are its own", disk.Counted(own, "byte"))
 	}
 	return text
 }
@@ -193,7 +194,7 @@ func (u *ui) showCarried(a *comparison) {
 			}
 		}
 		if total > 0 {
-			u.wrapped("  ", fmt.Sprintf("%s that %s:", counted(total, "byte"), classText[class]))
+			u.wrapped("  ", fmt.Sprintf("%s that %s:", disk.Counted(total, "byte"), classText[class]))
 			u.wrapped("      ", strings.Join(places, "; "))
 		}
 	}
@@ -216,7 +217,7 @@ func (u *ui) showFor(a *comparison) {
 		return
 	}
 	v := a.For(a.card)
-	u.answerf("\nA card of %s: %s.\n", diskText(a.card, a.SectorSize), v)
+	u.answerf("\nA card of %s: %s.\n", disk.SizeText(a.card, a.SectorSize), v)
 	for i := range a.Fields {
 		if u.enough(i, len(a.Fields)) {
 			break
@@ -227,7 +228,7 @@ func (u *ui) showFor(a *comparison) {
 			u.wrapped("  ", fmt.Sprintf("impossible: %v", err))
 			continue
 		}
-		u.wrapped("  ", fmt.Sprintf("%s would hold %s, %s%s", f.Place, grouped(int64(answer.Value)), answer.State, because(answer.Why)))
+		u.wrapped("  ", fmt.Sprintf("%s would hold %s, %s%s", f.Place, disk.Grouped(int64(answer.Value)), answer.State, because(answer.Why)))
 		u.showOthers(answer)
 	}
 }
@@ -243,7 +244,7 @@ func (u *ui) showOthers(answer compare.Answer) {
 			u.answerf("      ... and more; all of them with --json\n")
 			return
 		}
-		u.wrapped("      or ", fmt.Sprintf("%s: %s", grouped(int64(o.Value)), o.Formula))
+		u.wrapped("      or ", fmt.Sprintf("%s: %s", disk.Grouped(int64(o.Value)), o.Formula))
 	}
 }
 
@@ -255,13 +256,13 @@ func (u *ui) showAdvice(a *comparison) {
 	}
 	card := a.cardForAdvice()
 	u.answerf("\n")
-	u.wrapped("", fmt.Sprintf("For a card of %s sectors, one more original decides most if it has one of these sizes, or one like them: another unit's drive, or a card of that size which the device itself has initialised. What so few bytes foretell may need one more after it.", grouped(card)))
+	u.wrapped("", fmt.Sprintf("For a card of %s sectors, one more original decides most if it has one of these sizes, or one like them: another unit's drive, or a card of that size which the device itself has initialised. What so few bytes foretell may need one more after it.", disk.Grouped(card)))
 	for _, x := range list {
 		left := "every number would be decided"
 		if x.Left > 0 {
-			left = counted(x.Left, "number") + " would still be undecided"
+			left = disk.Counted(x.Left, "number") + " would still be undecided"
 		}
-		u.answerf("  %15s sectors (%s): %s\n", grouped(x.Size), bytesText(int64(x.Size)*int64(a.SectorSize)), left)
+		u.answerf("  %15s sectors (%s): %s\n", disk.Grouped(x.Size), disk.BytesText(int64(x.Size)*int64(a.SectorSize)), left)
 	}
 }
 

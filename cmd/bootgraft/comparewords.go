@@ -165,7 +165,7 @@ func formulas(f *compare.Field) (out []reading) {
 // than there are would be too much said next to the number that is needed.
 func foretold(bits float64) string {
 	if n := int(math.Floor(bits)); n > 0 {
-		return fmt.Sprintf("foretold %s beyond chance", counted(n, "bit"))
+		return fmt.Sprintf("foretold %s beyond chance", disk.Counted(n, "bit"))
 	}
 	return "foretold no better than by chance"
 }

@@ -7,7 +7,9 @@ import (
 	"strings"
 	"time"
 
+	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/capture/audio"
+	"bootgraft/image/disk"
 	"bootgraft/layout/scan/files"
 )
 
@@ -72,13 +74,13 @@ func (f *fileJSON) damage(most int) []string {
 	for _, h := range f.Missing {
 		lost += h.Count
 	}
-	out := []string{fmt.Sprintf("NOT WHOLE: %s missing", counted(lost, "byte"))}
+	out := []string{fmt.Sprintf("NOT WHOLE: %s missing", disk.Counted(lost, "byte"))}
 	if f.Fault != "" {
-		out[0] += ": " + printable(f.Fault)
+		out[0] += ": " + words.Printable(f.Fault)
 	}
 	for i, h := range f.Missing {
 		if i == most && len(f.Missing) > most+1 {
-			return append(out, fmt.Sprintf("  ... and %s more holes", grouped(len(f.Missing)-i)))
+			return append(out, fmt.Sprintf("  ... and %s more holes", disk.Grouped(len(f.Missing)-i)))
 		}
 		out = append(out, "  "+h.text())
 	}
@@ -86,7 +88,7 @@ func (f *fileJSON) damage(most int) []string {
 }
 
 func (h hole) text() string {
-	text := fmt.Sprintf("bytes %s to %s", grouped(h.Start), grouped(h.Start+h.Count-1))
+	text := fmt.Sprintf("bytes %s to %s", disk.Grouped(h.Start), disk.Grouped(h.Start+h.Count-1))
 	if h.From == nil {
 		return text
 	}
@@ -112,7 +114,7 @@ func notWhole(n int) string {
 	if n == 1 {
 		return "1 of them is"
 	}
-	return grouped(n) + " of them are"
+	return disk.Grouped(n) + " of them are"
 }
 
 // damagedName is the list of damaged files in the folder of --to. Whatever a
@@ -126,13 +128,13 @@ func (l *lister) damageList(name string) error {
 		return nil
 	}
 	var b strings.Builder
-	fmt.Fprintf(&b, "Files of %s that are not whole.\n", printable(name))
+	fmt.Fprintf(&b, "Files of %s that are not whole.\n", words.Printable(name))
 	b.WriteString("Bytes of a file are counted from 0. Times are those of a recording.\n")
 	for _, f := range l.files {
 		if f.whole() {
 			continue
 		}
-		fmt.Fprintf(&b, "\nvolume-%d/%s\n  %s long; %s\n", f.Volume, printable(f.Path), counted(f.Size, "byte"), f.fate())
+		fmt.Fprintf(&b, "\nvolume-%d/%s\n  %s long; %s\n", f.Volume, words.Printable(f.Path), disk.Counted(f.Size, "byte"), f.fate())
 		for _, line := range f.damage(math.MaxInt - 1) {
 			fmt.Fprintf(&b, "  %s\n", line)
 		}
@@ -140,7 +142,7 @@ func (l *lister) damageList(name string) error {
 	if l.incomplete() {
 		b.WriteString("\nThere may be more files: not every folder could be read.\n")
 		for _, f := range l.findings {
-			b.WriteString(fold("  ", printable(f.Text)))
+			b.WriteString(words.Fold("  ", words.Printable(f.Text)))
 		}
 	}
 	return l.out.write(damagedName, b.String())
@@ -160,9 +162,9 @@ func (l *lister) sayDamaged() {
 		return
 	}
 	if l.zeroed > 0 {
-		l.ui.answerf("%s of these not whole, with zeros in the holes; %s/%s names them.\n", grouped(l.zeroed), l.out.dir, damagedName)
+		l.ui.answerf("%s of these not whole, with zeros in the holes; %s/%s names them.\n", disk.Grouped(l.zeroed), l.out.dir, damagedName)
 	}
 	if left := l.damaged - l.zeroed; left > 0 {
-		l.ui.answerf("%s not whole and left out; %s/%s names them. To copy such files\nwith zeros in the holes: --damaged zero\n", counted(left, "file"), l.out.dir, damagedName)
+		l.ui.answerf("%s not whole and left out; %s/%s names them. To copy such files\nwith zeros in the holes: --damaged zero\n", disk.Counted(left, "file"), l.out.dir, damagedName)
 	}
 }

@@ -83,7 +83,7 @@ const maxMounts = 6
 // showDisk writes one disk: a line of the table, and what else must be known
 // of it below.
 func (u *ui) showDisk(d blockdev.Disk, now time.Time) {
-	u.wrapped(fmt.Sprintf("%-14s %17s %10.2f  %-8s  ", d.Node, grouped(d.Sectors), float64(d.Bytes())/1e9, attachedText(d.Identity.Bus)), nameText(d.Identity))
+	u.wrapped(fmt.Sprintf("%-14s %17s %10.2f  %-8s  ", d.Node, disk.Grouped(d.Sectors), float64(d.Bytes())/1e9, attachedText(d.Identity.Bus)), nameText(d.Identity))
 	if len(d.System) > 0 {
 		u.wrapped("    SYSTEM  ", "the running system stands on it: "+systemText(d.System))
 	}
@@ -144,9 +144,9 @@ func sinceText(t, now time.Time) string {
 	case ago < 0 || ago >= time.Hour:
 		return text
 	case ago < time.Minute:
-		return text + " (" + counted(int64(ago.Seconds()), "second") + " ago)"
+		return text + " (" + disk.Counted(int64(ago.Seconds()), "second") + " ago)"
 	default:
-		return text + " (" + counted(int64(ago.Minutes()), "minute") + " ago)"
+		return text + " (" + disk.Counted(int64(ago.Minutes()), "minute") + " ago)"
 	}
 }
 

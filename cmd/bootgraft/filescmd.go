@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 	"golang.org/x/text/encoding/charmap"
 
+	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout/scan"
@@ -267,7 +268,7 @@ func (l *lister) finish(name string, s *scan.Survey) error {
 	if err := u.object(filesJSON{schema, append([]fileJSON{}, l.files...), findings}); err != nil {
 		return err
 	}
-	u.answerf("%s:\n%s, %s bytes, in %s that can be listed\n", name, counted(len(l.files), "file"), grouped(l.bytes), counted(len(files.Volumes(s)), "volume"))
+	u.answerf("%s:\n%s, %s bytes, in %s that can be listed\n", name, disk.Counted(len(l.files), "file"), disk.Grouped(l.bytes), disk.Counted(len(files.Volumes(s)), "volume"))
 	if l.damaged > 0 {
 		u.answerf("%s not whole.\n", notWhole(l.damaged))
 	} else if len(l.files) > 0 && !l.incomplete() {
@@ -321,7 +322,7 @@ func (l *lister) list() {
 			l.ui.answerf("\n%15s  %-16s %s\n", "bytes", "SHA-256 begins", "volume:file")
 			heading = true
 		}
-		l.ui.answerf("%15s  %-16.16s %d:%s\n", grouped(f.Size), f.SHA256, f.Volume, printable(f.Path))
+		l.ui.answerf("%15s  %-16.16s %d:%s\n", disk.Grouped(f.Size), f.SHA256, f.Volume, words.Printable(f.Path))
 		for _, line := range f.damage(mostHoles) {
 			l.ui.answerf("%15s  %s\n", "", line)
 		}

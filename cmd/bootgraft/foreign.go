@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"strings"
 
+	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/layout/scan"
 )
@@ -117,7 +118,7 @@ func (f *foreign) refusal(path string) string {
 	if f.unpack == "" {
 		return text
 	}
-	text += " Take the image out of it first:\n\n  " + strings.ReplaceAll(f.unpack, "{}", shellWord(path))
+	text += " Take the image out of it first:\n\n  " + strings.ReplaceAll(f.unpack, "{}", words.Shell(path))
 	if name := strings.TrimSuffix(path, f.wraps); f.wraps != "" && name != path {
 		text += fmt.Sprintf("\n\nand then give %s", filepath.Base(name))
 	}

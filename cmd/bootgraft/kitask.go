@@ -57,7 +57,7 @@ func (f *kitAskFlags) run(u *ui) error {
 	}
 	page := strings.NewReplacer(
 		"{HEAD}", fmt.Sprint(head.sectors), "{TAIL}", fmt.Sprint(tail.sectors), "{SIZE}", fmt.Sprint(f.sectorSize),
-		"{HEADBYTES}", grouped(int64(head.sectors)*int64(f.sectorSize)), "{TAILBYTES}", grouped(int64(tail.sectors)*int64(f.sectorSize)),
+		"{HEADBYTES}", disk.Grouped(int64(head.sectors)*int64(f.sectorSize)), "{TAILBYTES}", disk.Grouped(int64(tail.sectors)*int64(f.sectorSize)),
 	).Replace(askPage)
 	if u.json {
 		return u.object(kitAskJSON{schema, head.sectors, tail.sectors, f.sectorSize, page})

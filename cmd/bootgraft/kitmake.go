@@ -14,6 +14,7 @@ import (
 	"strconv"
 	"strings"
 
+	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
 	"bootgraft/layout/kit"
 	"bootgraft/layout/scan"
@@ -52,7 +53,7 @@ func (k *madeKit) look() error {
 	case !k.FactsOnly:
 		k.Identity = marks.identity[:min(len(marks.identity), kit.MaxMarks)]
 	case len(marks.identity) > kit.MaxMarks:
-		return refusef("%s runs of bytes tell this drive from others, and facts can mask %s. Take sectors out with --blank SPAN", grouped(len(marks.identity)), grouped(kit.MaxMarks))
+		return refusef("%s runs of bytes tell this drive from others, and facts can mask %s. Take sectors out with --blank SPAN", disk.Grouped(len(marks.identity)), disk.Grouped(kit.MaxMarks))
 	default:
 		k.Masked = marks.identity
 	}
@@ -62,7 +63,7 @@ func (k *madeKit) look() error {
 	}
 	if n := k.farInUse; n > 0 {
 		k.findings = append(k.findings, disk.Warningf("boot-area-cut", disk.NoSector,
-			"%s in use lie outside the volumes too, and are not in the kit: only the first of each gap and the end of the disk are. --head and --tail say how much", counted(n, "sector")))
+			"%s in use lie outside the volumes too, and are not in the kit: only the first of each gap and the end of the disk are. --head and --tail say how much", disk.Counted(n, "sector")))
 	}
 	if k.FactsOnly {
 		return nil // no byte of the drive goes into it
@@ -86,7 +87,7 @@ func wereFound(n int) string {
 	if n == 1 {
 		return "1 string was"
 	}
-	return counted(n, "string") + " were"
+	return disk.Counted(n, "string") + " were"
 }
 
 // accepted refuses what was not accepted by its code.
@@ -118,7 +119,7 @@ func (k *madeKit) accepted(u *ui, codes []string) error {
 	var b bytes.Buffer
 	b.WriteString("refusing to make this kit; nothing was written.\n")
 	for _, f := range open {
-		b.WriteString(fold("  ", f.Code+": "+f.Text))
+		b.WriteString(words.Fold("  ", f.Code+": "+f.Text))
 		fmt.Fprintf(&b, "    To go on all the same: --accept %s\n", f.Code)
 	}
 	return coded(exitRefused, errors.New(b.String()))
@@ -164,9 +165,9 @@ func (k *madeKit) tooLarge(n int64) error {
 	}
 	slices.SortStableFunc(names, func(a, b string) int { return cmp.Compare(total[b], total[a]) })
 	var b strings.Builder
-	fmt.Fprintf(&b, "the kit would have %s, and a kit has at most %s. In use in the boot areas:\n", bytesText(n), bytesText(kit.MaxBytes))
+	fmt.Fprintf(&b, "the kit would have %s, and a kit has at most %s. In use in the boot areas:\n", disk.BytesText(n), disk.BytesText(kit.MaxBytes))
 	for _, name := range names[:min(len(names), 12)] {
-		fmt.Fprintf(&b, "  %s: %s\n", name, counted(total[name], "sector"))
+		fmt.Fprintf(&b, "  %s: %s\n", name, disk.Counted(total[name], "sector"))
 	}
 	b.WriteString("Take some of it out with --blank SPAN, or less of each area with --head and --tail.")
 	return refusef("%s", b.String())

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"unicode/utf16"
 
+	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
@@ -155,7 +156,7 @@ func (k *kitMarks) names(s *scan.Survey) {
 	first := disk.NoSector
 	for _, e := range s.Entries {
 		if e.Name != "" && k.stored(e.Table) != nil {
-			names = append(names, fmt.Sprintf("%q", printable(e.Name)))
+			names = append(names, fmt.Sprintf("%q", words.Printable(e.Name)))
 			if first == disk.NoSector {
 				first = e.Table
 			}
@@ -180,7 +181,7 @@ func (k *kitMarks) labels(s *scan.Survey) error {
 		}
 		if at != disk.NoSector {
 			k.need = append(k.need, disk.Refusalf(labelCode, at, "the label of the volume in %s, %q, stands in sector %d too, where a program may need it: it stays in the kit. --blank %d+1 takes the sector out",
-				entryWords(v.Index), printable(v.Label), at, at))
+				entryWords(v.Index), words.Printable(v.Label), at, at))
 		}
 	}
 	return nil

@@ -81,7 +81,7 @@ func (p *parts) open(text string) error {
 	case img.Size()%int64(p.size) != 0 || img.Size() == 0:
 		return fmt.Errorf("%s has %d bytes, which are not whole sectors of %d", path, img.Size(), p.size)
 	case start < 0 || q.Count > p.sectors || start > p.sectors-q.Count:
-		return refusef("%s has %s and would lie at %s: it is not inside the drive of %s. Is --sectors right?", path, counted(q.Count, "sector"), place, counted(p.sectors, "sector"))
+		return refusef("%s has %s and would lie at %s: it is not inside the drive of %s. Is --sectors right?", path, disk.Counted(q.Count, "sector"), place, disk.Counted(p.sectors, "sector"))
 	}
 	return nil
 }

@@ -39,7 +39,7 @@ func kitPlaces(src *opened, s *scan.Survey) ([]disk.Finding, error) {
 			"entry %d of the table ends at sector %s, and the drive is said to"+
 				" have %s. Either the number of sectors is wrong, or this is the head of a drive alone:"+
 				" then give it with --part and the right --sectors",
-			e.Index, grouped(e.End()), counted(s.Sectors, "sector")))
+			e.Index, disk.Grouped(e.End()), disk.Counted(s.Sectors, "sector")))
 	}
 	if b, err := knownSector(src, 1); err != nil {
 		return nil, err
@@ -47,7 +47,7 @@ func kitPlaces(src *opened, s *scan.Survey) ([]disk.Finding, error) {
 		need = append(need, disk.Refusalf(tableOtherSize, 1,
 			"the GUID partition table in sector 1 has its second copy in sector %s, the last one of its drive, and"+
 				" here that is sector %s. Either the number of sectors is wrong, or the drive is not whole",
-			grouped(at), grouped(s.Sectors-1)))
+			disk.Grouped(at), disk.Grouped(s.Sectors-1)))
 	}
 	if src.parts == nil {
 		return need, nil
@@ -111,7 +111,7 @@ func (p *parts) places(src *opened, s *scan.Survey) (need []disk.Finding, err er
 		}
 		if why != "" {
 			need = append(need, disk.Refusalf(partMisplaced, q.Start,
-				"%s was given for sector %s, and %s. Are two pieces swapped, or is --sectors wrong?", q.img.Name(), grouped(q.Start), why))
+				"%s was given for sector %s, and %s. Are two pieces swapped, or is --sectors wrong?", q.img.Name(), disk.Grouped(q.Start), why))
 		}
 	}
 	return need, nil
@@ -127,7 +127,7 @@ func (q part) misplaced(s *scan.Survey) (why string, err error) {
 			return "", err
 		}
 		if my := disk.Sector(binary.LittleEndian.Uint64(b[gptMyLBAAt:])); bytes.HasPrefix(b, []byte(gptSignature)) && my != q.Start+i {
-			return fmt.Sprintf("the header of a GUID partition table in its sector %s says that it lies in sector %s of its drive", grouped(i), grouped(my)), nil
+			return fmt.Sprintf("the header of a GUID partition table in its sector %s says that it lies in sector %s of its drive", disk.Grouped(i), disk.Grouped(my)), nil
 		}
 	}
 	if q.Start == 0 || len(s.Entries) > 0 {

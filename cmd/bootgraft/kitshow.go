@@ -7,6 +7,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
@@ -30,7 +31,7 @@ func (u *ui) showMade(path string, k *madeKit, m *kit.Manifest) error {
 	if u.json {
 		return u.object(kitMadeJSON{schema, path, k.bytes, k.sha256, m.Stored(), m, k.allTexts, append([]kit.Text{}, k.texts...), append([]disk.Finding{}, k.findings...)})
 	}
-	u.answerf("%s: %s, %s of the drive in it\nSHA-256 %s\n\n", path, bytesText(k.bytes), counted(m.Stored(), "sector"), k.sha256)
+	u.answerf("%s: %s, %s of the drive in it\nSHA-256 %s\n\n", path, disk.BytesText(k.bytes), disk.Counted(m.Stored(), "sector"), k.sha256)
 	u.showManifest(m)
 	u.showTexts(k.texts, k.allTexts)
 	u.showFindings(k.findings)
@@ -40,7 +41,7 @@ func (u *ui) showMade(path string, k *madeKit, m *kit.Manifest) error {
 	if !m.FactsOnly {
 		u.answerf("\nThe code in boot areas may be somebody's work. Ask before you pass it on, and\nkeep to the law of the place where you live.\n")
 	}
-	u.answerf("\nNext, look at what is in it:\n\n  bootgraft kit show %s\n", shellWord(path))
+	u.answerf("\nNext, look at what is in it:\n\n  bootgraft kit show %s\n", words.Shell(path))
 	return nil
 }
 
@@ -54,10 +55,10 @@ func (u *ui) showTexts(texts []kit.Text, all int) {
 	slices.SortStableFunc(byLength, func(a, b kit.Text) int { return len(b.Text) - len(a.Text) })
 	for i, t := range byLength {
 		if i == shownTexts && all > shownTexts+1 {
-			u.answerf("%22s ... and %s more; with --json up to %s\n", "", grouped(all-i), grouped(mostTexts))
+			u.answerf("%22s ... and %s more; with --json up to %s\n", "", disk.Grouped(all-i), disk.Grouped(mostTexts))
 			return
 		}
-		u.answerf("%15s %6d %s\n", grouped(t.Sector), t.Offset, printable(t.Text))
+		u.answerf("%15s %6d %s\n", disk.Grouped(t.Sector), t.Offset, words.Printable(t.Text))
 	}
 }
 
@@ -71,7 +72,7 @@ func (k *madeKit) incomplete(m *kit.Manifest, counts bool) error {
 	if n == 0 {
 		return nil
 	}
-	return coded(exitIncomplete, fmt.Errorf("done, but %s of the boot areas could not be had", counted(n, "sector")))
+	return coded(exitIncomplete, fmt.Errorf("done, but %s of the boot areas could not be had", disk.Counted(n, "sector")))
 }
 
 func kitShowCommand(u *ui) *cobra.Command {
@@ -116,7 +117,7 @@ func (u *ui) kitShow(path string) error {
 	if u.json {
 		return u.object(kitShowJSON{schema, path, f.Size(), k.Stored(), &k.Manifest, all, append([]kit.Text{}, texts...)})
 	}
-	u.answerf("%s: %s, whole and as it was made\n\n", path, bytesText(f.Size()))
+	u.answerf("%s: %s, whole and as it was made\n\n", path, disk.BytesText(f.Size()))
 	u.showManifest(&k.Manifest)
 	u.showTexts(texts, all)
 	switch {
@@ -126,7 +127,7 @@ func (u *ui) kitShow(path string) error {
 	case k.Manifest.Rules == nil:
 		u.answerf("\n%s", kit.WayOut)
 	}
-	u.answerf("\nNext:\n\n  bootgraft survey %s\n  bootgraft plan %s --size Ns%s -o card.plan\n", shellWord(path), shellWord(path), emptyFlags(&k.Manifest))
+	u.answerf("\nNext:\n\n  bootgraft survey %s\n  bootgraft plan %s --size Ns%s -o card.plan\n", words.Shell(path), words.Shell(path), emptyFlags(&k.Manifest))
 	return nil
 }
 
@@ -144,28 +145,28 @@ func emptyFlags(m *kit.Manifest, asked ...int) string {
 
 // showManifest says what a kit holds.
 func (u *ui) showManifest(m *kit.Manifest) {
-	u.answerf("Drive:  %s\n", diskText(m.Sectors, m.SectorSize))
+	u.answerf("Drive:  %s\n", disk.SizeText(m.Sectors, m.SectorSize))
 	if m.Drive != "" {
-		u.answerf("Model:  %s\n", printable(m.Drive))
+		u.answerf("Model:  %s\n", words.Printable(m.Drive))
 	}
 	for _, n := range m.Notes {
-		u.wrapped("Note:   ", printable(n))
+		u.wrapped("Note:   ", words.Printable(n))
 	}
-	table := "table of kind " + printable(m.Facts.Table)
+	table := "table of kind " + words.Printable(m.Facts.Table)
 	if m.Facts.Table == "none" || m.Facts.Table == "" {
 		table = "no table in force"
 	}
 	u.answerf("Found:  %s; entries: %d, volumes: %d\n", table, len(m.Facts.Entries), len(m.Facts.Volumes))
 	if m.Rules != nil {
-		u.answerf("Rules:  %s, for cards of another size\n", bytesText(m.Rules.Bytes))
+		u.answerf("Rules:  %s, for cards of another size\n", disk.BytesText(m.Rules.Bytes))
 	}
 	u.answerf("\n%15s %15s  %-9s %s\n", "first sector", "sectors", "is", "what")
 	for i, s := range m.Spans {
 		if i == maxRegionRows && len(m.Spans) > maxRegionRows+1 {
-			u.answerf("%33s... and %s more; all of them with --json\n", "", grouped(len(m.Spans)-i))
+			u.answerf("%33s... and %s more; all of them with --json\n", "", disk.Grouped(len(m.Spans)-i))
 			break
 		}
-		u.wrapped(fmt.Sprintf("%15s %15s  %-9s ", grouped(s.Start), grouped(s.Count), spanWord(s)), kitSpanText(s))
+		u.wrapped(fmt.Sprintf("%15s %15s  %-9s ", disk.Grouped(s.Start), disk.Grouped(s.Count), spanWord(s)), kitSpanText(s))
 	}
 	u.answerf("Everything else of the drive is not in the kit.\n")
 	u.showMarks("Kept, and different on every drive:", m.Identity)
@@ -181,7 +182,7 @@ func spanWord(s kit.Span) string {
 }
 
 func kitSpanText(s kit.Span) string {
-	text := printable(s.What)
+	text := words.Printable(s.What)
 	if s.From == layout.FromEnd {
 		text += "; counted from the end"
 	}
@@ -195,9 +196,9 @@ func (u *ui) showMarks(title string, marks []kit.Mark) {
 	u.answerf("\n%s\n", title)
 	for i, m := range marks {
 		if i == shownTexts/2 && len(marks) > i+1 {
-			u.answerf("  ... and %s more; all of them with --json\n", grouped(len(marks)-i))
+			u.answerf("  ... and %s more; all of them with --json\n", disk.Grouped(len(marks)-i))
 			return
 		}
-		u.wrapped("  ", fmt.Sprintf("sector %s, bytes %d to %d: %s", grouped(m.Sector), m.Offset, m.Offset+m.Count-1, printable(m.What)))
+		u.wrapped("  ", fmt.Sprintf("sector %s, bytes %d to %d: %s", disk.Grouped(m.Sector), m.Offset, m.Offset+m.Count-1, words.Printable(m.What)))
 	}
 }

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
@@ -52,7 +53,7 @@ func otherText(o otherUse) string {
 	if o.Sectors == 1 {
 		verb = "belongs"
 	}
-	return fmt.Sprintf("%s in use that %s to nothing known here, the first is sector %s: a device may keep recordings so", counted(o.Sectors, "sector"), verb, grouped(o.First))
+	return fmt.Sprintf("%s in use that %s to nothing known here, the first is sector %s: a device may keep recordings so", disk.Counted(o.Sectors, "sector"), verb, disk.Grouped(o.First))
 }
 
 // holdsFiles tells whether files may be lost when the card is written.
@@ -158,9 +159,9 @@ func heldTable(s *scan.Survey) string {
 func heldVolume(v *layout.Volume, bytes int64, l *volumeFiles) string {
 	text := strings.ToUpper(v.Kind)
 	if v.Label != "" {
-		text += fmt.Sprintf(" %q", printable(v.Label))
+		text += fmt.Sprintf(" %q", words.Printable(v.Label))
 	}
-	text += ", " + bytesText(bytes)
+	text += ", " + disk.BytesText(bytes)
 	switch {
 	case l == nil && probe.NameOnly(v.Kind):
 		return text + ", of which only the name is known here"
@@ -169,7 +170,7 @@ func heldVolume(v *layout.Volume, bytes int64, l *volumeFiles) string {
 	case l.count == 0:
 		return text + ", no files"
 	}
-	text += ", " + counted(l.count, "file")
+	text += ", " + disk.Counted(l.count, "file")
 	if !l.newest.IsZero() {
 		text += ", the newest of " + l.newest.Format("2 January 2006")
 	}

@@ -9,6 +9,8 @@ import (
 	"time"
 	"unicode"
 
+	"bootgraft/cmd/bootgraft/words"
+	"bootgraft/image/disk"
 	"bootgraft/layout/scan/files"
 	"bootgraft/safety/newfile"
 )
@@ -37,9 +39,9 @@ func newOutput(dir string) (*output, error) {
 func (o *output) close() { _ = o.folder.Close() } // it was only the way to the files
 
 func (o *output) report(u *ui) {
-	u.answerf("%s copied to %s\n", counted(o.written, "file"), o.dir)
+	u.answerf("%s copied to %s\n", disk.Counted(o.written, "file"), o.dir)
 	if len(o.changed) > 0 {
-		u.answerf("%s not safe here, and changed:\n", counted(len(o.changed), "name"))
+		u.answerf("%s not safe here, and changed:\n", disk.Counted(len(o.changed), "name"))
 		for _, c := range o.changed {
 			u.answerf("  %s\n", c)
 		}
@@ -77,7 +79,7 @@ func (o *output) create(f *files.File) (*newfile.Copied, error) {
 			return nil, fmt.Errorf("%s cannot be made: %w", at, err)
 		}
 		if at != want {
-			o.changed = append(o.changed, fmt.Sprintf("%s -> %s", printable(want), at))
+			o.changed = append(o.changed, fmt.Sprintf("%s -> %s", words.Printable(want), at))
 		}
 		return w, nil
 	}
@@ -117,14 +119,4 @@ func safeName(s string) string {
 		out = strings.ToValidUTF8(out[:200], "")
 	}
 	return out
-}
-
-// printable shows a name from a disk without letting it steer the terminal.
-func printable(s string) string {
-	return strings.Map(func(r rune) rune {
-		if unicode.IsPrint(r) {
-			return r
-		}
-		return '?'
-	}, strings.ToValidUTF8(s, "?"))
 }

@@ -138,7 +138,7 @@ func (u *ui) shortLook(ctx context.Context, path string) error {
 // tell because it went no further.
 func (p *peek) findings() []disk.Finding {
 	out := []disk.Finding{disk.Notef("short-look", disk.NoSector,
-		"a block device gets a short look only: %s read, each once. Where nothing was looked at nothing is said. To read it all: bootgraft capture", counted(len(p.seen), "sector"))}
+		"a block device gets a short look only: %s read, each once. Where nothing was looked at nothing is said. To read it all: bootgraft capture", disk.Counted(len(p.seen), "sector"))}
 	if p.trouble != "" {
 		out = append(out, disk.Warningf("looks-ill", disk.NoSector, "the drive looks ill: %s. Do not look any longer; capture it now", p.trouble))
 	}

@@ -14,6 +14,7 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
+	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout/plan"
@@ -256,7 +257,7 @@ func (f *planFlags) finish(u *ui, p *plan.Plan, avoid []os.FileInfo) error {
 	}
 	u.answerf("\n")
 	u.wrapped("", fmt.Sprintf("The plan is in %s. Next: will every file arrive, and then write.", f.out))
-	word, source := shellWord(f.out), planSourceFlags{record: f.source.record, accept: f.accept}
+	word, source := words.Shell(f.out), planSourceFlags{record: f.source.record, accept: f.accept}
 	u.answerf("\n  bootgraft files --plan %s%s\n  bootgraft write %s card.img%s\n", word, source.words(), word, source.words())
 	return nil
 }
@@ -268,7 +269,7 @@ func writePlanFile(path string, p *plan.Plan, replace bool, avoid []os.FileInfo)
 
 // planAgain writes the command that was typed, ready to paste.
 func planAgain(c *cobra.Command, path string) string {
-	line := c.CommandPath() + " " + shellWord(path)
+	line := c.CommandPath() + " " + words.Shell(path)
 	c.Flags().Visit(func(fl *pflag.Flag) {
 		values := []string{fl.Value.String()}
 		if list, ok := fl.Value.(pflag.SliceValue); ok {
@@ -278,7 +279,7 @@ func planAgain(c *cobra.Command, path string) string {
 			if fl.NoOptDefVal != "" && v == fl.NoOptDefVal {
 				line += " --" + fl.Name
 			} else {
-				line += " --" + fl.Name + " " + shellWord(v)
+				line += " --" + fl.Name + " " + words.Shell(v)
 			}
 		}
 	})
@@ -312,10 +313,10 @@ func (u *ui) showRefused(err error, again string) error {
 	var b bytes.Buffer
 	b.WriteString("refusing to plan this card; nothing was written.\n")
 	for _, f := range r.Why {
-		b.WriteString(fold("  ", f.Code+": "+f.Text))
+		b.WriteString(words.Fold("  ", f.Code+": "+f.Text))
 	}
 	for _, f := range r.Need {
-		b.WriteString(fold("  ", f.Code+": "+f.Text))
+		b.WriteString(words.Fold("  ", f.Code+": "+f.Text))
 		fmt.Fprintf(&b, "    To go on all the same: --accept %s\n", f.Code)
 	}
 	if len(r.Why) == 0 && len(r.Need) > 0 {

@@ -8,8 +8,8 @@ import (
 	"bootgraft/layout/plan"
 )
 
-// words are the provenances as a person reads them.
-var words = map[layout.Op]string{
+// opWords are the provenances as a person reads them.
+var opWords = map[layout.Op]string{
 	layout.Copy: "copied", layout.Render: "made new", layout.Zero: "zeros", layout.Leave: "not touched",
 }
 
@@ -19,7 +19,7 @@ const maxPieceRows = 24
 // showPlan writes a plan for a person: the card, then what is lost, then what
 // to think about.
 func (u *ui) showPlan(p *plan.Plan, digest string) {
-	u.answerf("Card:   %s\nDrive:  %s\n%s\n\n", diskText(p.Target.Sectors, p.Target.SectorSize), diskText(p.Source.Sectors, p.Source.SectorSize), totalsText(p))
+	u.answerf("Card:   %s\nDrive:  %s\n%s\n\n", disk.SizeText(p.Target.Sectors, p.Target.SectorSize), disk.SizeText(p.Source.Sectors, p.Source.SectorSize), totalsText(p))
 	u.showPieces(p)
 	u.showReasons(p)
 	u.showDropped(p)
@@ -39,7 +39,7 @@ func totalsText(p *plan.Plan) string {
 	sep := " "
 	for _, op := range []layout.Op{layout.Copy, layout.Render, layout.Zero, layout.Leave} {
 		if total[op] > 0 {
-			text += fmt.Sprintf("%s%s %s", sep, grouped(total[op]), words[op])
+			text += fmt.Sprintf("%s%s %s", sep, disk.Grouped(total[op]), opWords[op])
 			sep = ", "
 		}
 	}
@@ -50,14 +50,14 @@ func (u *ui) showPieces(p *plan.Plan) {
 	u.answerf("%15s %15s  %-11s %15s  %s\n", "card sector", "sectors", "are", "from sector", "why")
 	for i, q := range p.Pieces {
 		if i == maxPieceRows && len(p.Pieces) > maxPieceRows+1 {
-			u.answerf("%33s... and %s more pieces; all of them with --json\n", "", grouped(len(p.Pieces)-i))
+			u.answerf("%33s... and %s more pieces; all of them with --json\n", "", disk.Grouped(len(p.Pieces)-i))
 			return
 		}
 		from := ""
 		if q.Op == layout.Copy {
-			from = grouped(q.From)
+			from = disk.Grouped(q.From)
 		}
-		u.answerf("%15s %15s  %-11s %15s  %s\n", grouped(q.Start), grouped(q.Count), words[q.Op], from, q.Why)
+		u.answerf("%15s %15s  %-11s %15s  %s\n", disk.Grouped(q.Start), disk.Grouped(q.Count), opWords[q.Op], from, q.Why)
 	}
 }
 
@@ -76,9 +76,9 @@ func (u *ui) showDropped(p *plan.Plan) {
 	u.answerf("\nNot carried:\n%15s %15s\n", "drive sector", "sectors")
 	for i, d := range p.Dropped {
 		if i == maxPieceRows && len(p.Dropped) > maxPieceRows+1 {
-			u.answerf("%33s... and %s more; all of them with --json\n", "", grouped(len(p.Dropped)-i))
+			u.answerf("%33s... and %s more; all of them with --json\n", "", disk.Grouped(len(p.Dropped)-i))
 			return
 		}
-		u.wrapped(fmt.Sprintf("%15s %15s  ", grouped(d.Start), grouped(d.Count)), d.Name+": "+d.Why)
+		u.wrapped(fmt.Sprintf("%15s %15s  ", disk.Grouped(d.Start), disk.Grouped(d.Count)), d.Name+": "+d.Why)
 	}
 }

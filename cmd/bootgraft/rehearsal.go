@@ -12,6 +12,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
@@ -164,7 +165,7 @@ func (w *cardWork) stands() (string, int) {
 		return fmt.Sprintf("By its receipt, the work on %s is done, and it was not detached: pull it", w.path), exitFenced
 	}
 	return fmt.Sprintf("By its receipt, %s is in the stage %q, with %s of data on it: it is not whole, and no disk for any system until the last stage. The same command without --confirm goes on; the receipt is %s",
-		w.path, r.Stage, counted(r.Upto, "sector"), w.req.Receipt), exitFenced
+		w.path, r.Stage, disk.Counted(r.Upto, "sector"), w.req.Receipt), exitFenced
 }
 
 // leaveOutWhatStays takes out of what is asked about the sectors that are not
@@ -196,7 +197,7 @@ func (w *cardWork) lossRefusals() (out safety.Refusals) {
 	}
 	files := "volumes whose files cannot be listed here"
 	if w.held.Files > 0 {
-		files = counted(w.held.Files, "file")
+		files = disk.Counted(w.held.Files, "file")
 	}
 	ask(w.held.holdsFiles(), holdsFilesCode, fmt.Sprintf("it holds %s (%s), and they would be lost", files, strings.Join(w.held.Lines, "; ")))
 	ask(w.held.holdsUnknown(), holdsUnknownCode, fmt.Sprintf("it holds what is not known here (%s), and that would be lost", w.held.unknownText()))
@@ -246,8 +247,8 @@ func (w *cardWork) refused(all safety.Refusals) error {
 	var b strings.Builder
 	fmt.Fprintf(&b, "refusing to write to %s; nothing was written.\n", w.path)
 	for _, r := range all {
-		b.WriteString(fold("  ", r.Code+": "+r.Why))
-		b.WriteString(fold("    ", "To do: "+r.Do))
+		b.WriteString(words.Fold("  ", r.Code+": "+r.Why))
+		b.WriteString(words.Fold("    ", "To do: "+r.Do))
 	}
 	return coded(exitRefused, errors.New(b.String()))
 }
@@ -264,7 +265,7 @@ func (w *cardWork) rehearsed(r *safety.Rehearsal) (word string, err error) {
 	w.show(r)
 	if c := r.Unstable; c.Sectors > 0 {
 		w.wrapped("  Look out: ", fmt.Sprintf("it answers differently from one time to the next: %s that were read twice, the first is sector %s. It can be tested all the same, but what is read of it, and put back, may be wrong.",
-			counted(c.Sectors, "sector"), grouped(c.First)))
+			disk.Counted(c.Sectors, "sector"), disk.Grouped(c.First)))
 	}
 	w.cautions()
 	w.answerf("\nNOTHING HAS BEEN WRITTEN YET.")
@@ -287,7 +288,7 @@ func (w *cardWork) commandLine(flag, value string) string {
 	if os.Getenv("SUDO_UID") != "" {
 		line = "sudo " + line
 	}
-	return line + " " + flag + " " + shellWord(value)
+	return line + " " + flag + " " + words.Shell(value)
 }
 
 // asRoot is the command with the rights that it lacks. The word was for
@@ -296,14 +297,14 @@ func (w *cardWork) asRoot() string { return "sudo " + w.typed() }
 
 // typed is the command as it was typed, for this very card.
 func (w *cardWork) typed() string {
-	var words []string
+	var typed []string
 	for _, a := range os.Args {
 		if a == "next" {
 			a = w.path
 		}
-		words = append(words, shellWord(a))
+		typed = append(typed, words.Shell(a))
 	}
-	return strings.Join(words, " ")
+	return strings.Join(typed, " ")
 }
 
 // cautions shows the usual ones.
@@ -332,7 +333,7 @@ func (w *cardWork) cardLines() {
 	if f.CID != "" {
 		text += ", CID " + f.CID
 	}
-	w.wrapped("  ", text+"; "+diskText(f.Sectors, f.SectorSize))
+	w.wrapped("  ", text+"; "+disk.SizeText(f.Sectors, f.SectorSize))
 	if f.Blind {
 		w.wrapped("  ", "Not every program that runs could be looked at; with sudo they can, and the guards see more.")
 	}

@@ -9,6 +9,8 @@ import (
 	"sync"
 	"syscall"
 	"time"
+
+	"bootgraft/cmd/bootgraft/words"
 )
 
 // hintAfter is how long stopping in order may take before a person is told of
@@ -90,5 +92,5 @@ func obeySignals(ctx context.Context, u *ui, exit func(int)) (context.Context, f
 }
 
 func sayLast(w io.Writer, text string) {
-	fmt.Fprintf(w, "\nbootgraft: ended at once. %s\n", fold("", text))
+	fmt.Fprintf(w, "\nbootgraft: ended at once. %s\n", words.Fold("", text))
 }

@@ -52,7 +52,7 @@ func (s size) asCard(source disk.Sector, text string) error {
 	}
 	text = strings.ReplaceAll(strings.TrimSpace(text), ",", "")
 	return usagef("the size %s is a number of bytes, as it has no unit: %s, and the source has %s. Did you mean %ss, which are sectors? If the card really is that small, write %sB",
-		text, counted(s.sectors, "sector"), counted(source, "sector"), text, text)
+		text, disk.Counted(s.sectors, "sector"), disk.Counted(source, "sector"), text, text)
 }
 
 // ungrouped takes the commas out of a number. They may only part the thousands:
@@ -143,9 +143,4 @@ func cutSectors(low string) (string, bool) {
 		}
 	}
 	return low, false
-}
-
-// diskText writes the size of a disk: sectors, and bytes as it is sold.
-func diskText(n disk.Sector, sectorSize int) string {
-	return fmt.Sprintf("%s of %d bytes, %s", counted(n, "sector"), sectorSize, bytesText(int64(n)*int64(sectorSize)))
 }

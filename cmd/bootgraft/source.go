@@ -11,6 +11,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/capture"
 	"bootgraft/image/disk"
@@ -67,14 +68,14 @@ func (f *sourceFlags) add(c *cobra.Command) {
 
 // words are the flags that a next command about the same SOURCE needs, as typed.
 func (f *sourceFlags) words() string {
-	var words string
+	var typed string
 	if f.sectorSize != 512 {
-		words += fmt.Sprintf(" --sector-size %d", f.sectorSize)
+		typed += fmt.Sprintf(" --sector-size %d", f.sectorSize)
 	}
 	if f.record != "" {
-		words += " --record " + shellWord(f.record)
+		typed += " --record " + words.Shell(f.record)
 	}
-	return words + acceptWords(f.accept)
+	return typed + acceptWords(f.accept)
 }
 
 // liveSource is what --accept takes for reading a healthy disk without a
@@ -127,7 +128,7 @@ func openKit(path string, img *image.File, st os.FileInfo) (*opened, error) {
 	case err != nil:
 		err = fmt.Errorf("%s: %w", path, err)
 	case k.FactsOnly:
-		err = refusef("%s holds facts alone, and no sector of the drive: it cannot stand for one. What is in it: bootgraft kit show %s", path, shellWord(path))
+		err = refusef("%s holds facts alone, and no sector of the drive: it cannot stand for one. What is in it: bootgraft kit show %s", path, words.Shell(path))
 	default:
 		return &opened{Source: k, path: path, files: []os.FileInfo{st}, close: img.Close}, nil
 	}
@@ -151,7 +152,7 @@ func openCapture(path, record string, st os.FileInfo) (*opened, error) {
 // healthy; a dying drive is read once, by capture.
 func openLive(path string, f sourceFlags) (*opened, error) {
 	if !slices.Contains(f.accept, liveSource) {
-		return nil, refusef("%s is a block device. Capture it first, so that the drive is read once and gently:\n\n  bootgraft capture %s old.img\n\nA healthy disk can be read as it is with --accept %s", path, shellWord(path), liveSource)
+		return nil, refusef("%s is a block device. Capture it first, so that the drive is read once and gently:\n\n  bootgraft capture %s old.img\n\nA healthy disk can be read as it is with --accept %s", path, words.Shell(path), liveSource)
 	}
 	d, err := blockdev.OpenSource(path)
 	if err != nil {
@@ -245,14 +246,14 @@ type planSourceFlags struct {
 
 // words are the flags that a next command about the same plan needs, as typed.
 func (f *planSourceFlags) words() string {
-	var words string
+	var typed string
 	if f.source != "" {
-		words += " --source " + shellWord(f.source)
+		typed += " --source " + words.Shell(f.source)
 	}
 	if f.record != "" {
-		words += " --record " + shellWord(f.record)
+		typed += " --record " + words.Shell(f.record)
 	}
-	return words + acceptWords(f.accept)
+	return typed + acceptWords(f.accept)
 }
 
 func (f *planSourceFlags) add(c *cobra.Command) {

@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strings"
 
+	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/capture"
 	"bootgraft/image/disk"
@@ -100,14 +101,14 @@ func patternFindings(path string, p capture.Pattern) (out []disk.Finding) {
 				" is not here. Without it nobody knows which other sectors were never read: they look like zeros."+
 				" Put %s%s beside the image again, or name it with --record. If it is lost"+
 				" for good, accept this: then only these sectors count as missing",
-			counted(p.Own.Sectors(), "sector"), path, spansText(p.Own), path, capture.RecordSuffix))
+			disk.Counted(p.Own.Sectors(), "sector"), path, spansText(p.Own), path, capture.RecordSuffix))
 	}
 	if len(p.Other) > 0 {
 		out = append(out, disk.Refusalf(fillElsewhere, p.Other[0].Start,
 			"%s of %s hold what a capture puts in other sectors where the drive failed (%s)."+
 				" Either this image was cut out of a capture, which its record does not fit any more: take it from the"+
 				" whole image and its record. Or a file on the disk quotes one: then accept this",
-			counted(p.Other.Sectors(), "sector"), path, spansText(p.Other)))
+			disk.Counted(p.Other.Sectors(), "sector"), path, spansText(p.Other)))
 	}
 	return out
 }
@@ -118,12 +119,12 @@ func spansText(list disk.Spans) string {
 	var words []string
 	for i, s := range list {
 		if i == shown && len(list) > shown+1 {
-			words = append(words, fmt.Sprintf("and %s more runs", grouped(len(list)-i)))
+			words = append(words, fmt.Sprintf("and %s more runs", disk.Grouped(len(list)-i)))
 			break
 		}
-		word := grouped(s.Start)
+		word := disk.Grouped(s.Start)
 		if s.Count > 1 {
-			word += " to " + grouped(s.Last())
+			word += " to " + disk.Grouped(s.Last())
 		}
 		words = append(words, word)
 	}
@@ -138,7 +139,7 @@ func (e *needError) Error() string {
 	b.WriteString("refusing to use this source; nothing was written.\n")
 	for _, f := range e.need {
 		text, line, _ := strings.Cut(f.Text, "\n")
-		b.WriteString(fold("  ", f.Code+": "+text))
+		b.WriteString(words.Fold("  ", f.Code+": "+text))
 		if line != "" {
 			b.WriteString(line + "\n\n")
 		}

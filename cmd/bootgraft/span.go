@@ -44,7 +44,7 @@ func parseSpan(text string, n disk.Sector, sectorSize int) (disk.Span, error) {
 	}
 	s := disk.Span{Start: base + sign*disk.Sector(a), Count: disk.Sector(b)}
 	if s.Start < 0 || s.End() > n {
-		return bad("it is not inside the disk of " + grouped(n) + " sectors")
+		return bad("it is not inside the disk of " + disk.Grouped(n) + " sectors")
 	}
 	return s, nil
 }

@@ -1,12 +1,10 @@
 package main
 
 import (
-	"fmt"
 	"io"
-	"strings"
-	"unicode"
-	"unicode/utf16"
 	"unicode/utf8"
+
+	"bootgraft/cmd/bootgraft/words"
 )
 
 // stream is where words for a person go: standard output or standard error. It
@@ -35,7 +33,7 @@ func (s *stream) Write(p []byte) (int, error) {
 		}
 	}
 	s.part = append([]byte(nil), text[whole:]...)
-	if _, s.err = io.WriteString(s.to, visible(string(text[:whole]))); s.err != nil {
+	if _, s.err = io.WriteString(s.to, words.Visible(string(text[:whole]))); s.err != nil {
 		return 0, s.err
 	}
 	return len(p), nil
@@ -44,32 +42,8 @@ func (s *stream) Write(p []byte) (int, error) {
 // end writes what is left and returns the first error.
 func (s *stream) end() error {
 	if s.err == nil && len(s.part) > 0 {
-		_, s.err = io.WriteString(s.to, visible(string(s.part)))
+		_, s.err = io.WriteString(s.to, words.Visible(string(s.part)))
 		s.part = nil
 	}
 	return s.err
-}
-
-// visible shows what a terminal would obey or hide: control characters, those
-// that turn the direction of a line round, bytes that are no UTF-8.
-func visible(s string) string {
-	plain := func(r rune) bool { return r == '\n' || r == '\t' || unicode.IsPrint(r) || unicode.Is(unicode.Zs, r) }
-	if utf8.ValidString(s) && strings.IndexFunc(s, func(r rune) bool { return !plain(r) }) < 0 {
-		return s
-	}
-	var b strings.Builder
-	for i, r := range s {
-		switch {
-		case r == utf8.RuneError && !strings.HasPrefix(s[i:], string(utf8.RuneError)):
-			fmt.Fprintf(&b, `\x%02x`, s[i])
-		case plain(r):
-			b.WriteRune(r)
-		case r > 0xFFFF:
-			high, low := utf16.EncodeRune(r)
-			fmt.Fprintf(&b, `\u%04x\u%04x`, high, low)
-		default:
-			fmt.Fprintf(&b, `\u%04x`, r)
-		}
-	}
-	return b.String()
 }

@@ -4,12 +4,9 @@ import (
 	"encoding/json"
 	"errors"
 	"io"
-	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
-
-	"bootgraft/image/imagetest/need"
 )
 
 // Whatever a name holds, a terminal obeys nothing of it. The form is that of
@@ -48,22 +45,6 @@ func TestNamesDoNotSteerTheTerminal(t *testing.T) {
 	var back string
 	if err := json.Unmarshal([]byte(out.String()), &back); err != nil || back != "\x7f\u009b\u202e\U000E0041\x1b" {
 		t.Errorf("JSON says something else now: %s %q %v", out.String(), back, err)
-	}
-}
-
-// A word for the shell comes back as the same bytes, and shows none of them:
-// bash(1) reads it.
-func TestShellWordWithControlBytes(t *testing.T) {
-	bash := need.Tool(t, "bash")
-	for _, name := range []string{"\x1b[31m it's", "a\nb", "\xff7", `back\slash` + "\x01"} {
-		word := shellWord(name)
-		if visible(word) != word || strings.Contains(word, "\n") {
-			t.Errorf("%q is shown as %q", name, word)
-		}
-		got, err := exec.Command(bash, "-c", "printf %s "+word).Output()
-		if err != nil || string(got) != name {
-			t.Errorf("%q comes back as %q, %v", name, got, err)
-		}
 	}
 }
 

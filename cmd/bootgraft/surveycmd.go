@@ -6,6 +6,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/layout/scan"
@@ -66,7 +67,7 @@ func surveyCommand(u *ui) *cobra.Command {
 			}
 			u.showSurvey(args[0], &s.Map)
 			u.showCandidates(outside)
-			u.answerf("\nNext, plan the card; N is its number of sectors:\n\n  bootgraft plan %s --size Ns%s -o card.plan\n", shellWord(args[0]), f.words())
+			u.answerf("\nNext, plan the card; N is its number of sectors:\n\n  bootgraft plan %s --size Ns%s -o card.plan\n", words.Shell(args[0]), f.words())
 			return nil
 		},
 	}
@@ -91,7 +92,7 @@ func runSurvey(c *cobra.Command, u *ui, src *opened) (*scan.Survey, error) {
 
 // showSurvey writes a Map for a person.
 func (u *ui) showSurvey(path string, m *layout.Map) {
-	u.answerf("%s\n%s\n", filepath.Base(path), diskText(m.Sectors, m.SectorSize))
+	u.answerf("%s\n%s\n", filepath.Base(path), disk.SizeText(m.Sectors, m.SectorSize))
 	u.answerf("%s\n\n", tableText(m))
 	u.showRegions(m)
 	u.showOtherTables(m)
@@ -115,10 +116,10 @@ func (u *ui) showRegions(m *layout.Map) {
 	u.answerf("%15s %15s  %-9s %s\n", "first sector", "sectors", "role", "what")
 	for i, r := range m.Regions {
 		if i == maxRegionRows && len(m.Regions) > maxRegionRows+1 {
-			u.answerf("%33s... and %s more; all of them with --json\n", "", grouped(len(m.Regions)-i))
+			u.answerf("%33s... and %s more; all of them with --json\n", "", disk.Grouped(len(m.Regions)-i))
 			return
 		}
-		u.wrapped(fmt.Sprintf("%15s %15s  %-9s ", grouped(r.Start), grouped(r.Count), r.Role), regionText(m, r))
+		u.wrapped(fmt.Sprintf("%15s %15s  %-9s ", disk.Grouped(r.Start), disk.Grouped(r.Count), r.Role), regionText(m, r))
 	}
 }
 
@@ -137,10 +138,10 @@ func regionText(m *layout.Map, r layout.Region) string {
 	case c.NonBlank == r.Count:
 		text += ": all in use"
 	case c.NonBlank > 0:
-		text += fmt.Sprintf(": %s in use, %d to %d", grouped(c.NonBlank), c.First, c.Last)
+		text += fmt.Sprintf(": %s in use, %d to %d", disk.Grouped(c.NonBlank), c.First, c.Last)
 	}
 	if c.Unread > 0 {
-		text += fmt.Sprintf("; %s not known", grouped(c.Unread))
+		text += fmt.Sprintf("; %s not known", disk.Grouped(c.Unread))
 	}
 	if r.Anchor == layout.FromEnd {
 		text += "; counted from the end"
@@ -158,11 +159,11 @@ func usedText(m *layout.Map, r layout.Region) string {
 		}
 		total := int64(v.Count) * int64(m.SectorSize)
 		if v.UsedBytes >= 0 {
-			return fmt.Sprintf(", %s of %s used", bytesText(v.UsedBytes), bytesText(total))
+			return fmt.Sprintf(", %s of %s used", disk.BytesText(v.UsedBytes), disk.BytesText(total))
 		}
-		return ", " + bytesText(total)
+		return ", " + disk.BytesText(total)
 	}
-	return ", " + bytesText(int64(r.Count)*int64(m.SectorSize))
+	return ", " + disk.BytesText(int64(r.Count)*int64(m.SectorSize))
 }
 
 func (u *ui) showOtherTables(m *layout.Map) {
@@ -172,7 +173,7 @@ func (u *ui) showOtherTables(m *layout.Map) {
 		}
 		u.answerf("\nAlso found: table of kind %s, %s; entries: %d\n", t.Kind, t.State, len(t.Entries))
 		for _, e := range t.Entries {
-			u.answerf("%15s %15s  entry %d, type %s\n", grouped(e.Start), grouped(e.Count), e.Index, e.Type)
+			u.answerf("%15s %15s  entry %d, type %s\n", disk.Grouped(e.Start), disk.Grouped(e.Count), e.Index, e.Type)
 		}
 	}
 }
@@ -200,7 +201,7 @@ func (u *ui) showFinding(f disk.Finding) {
 	}
 	at := ""
 	if f.Sector != disk.NoSector {
-		at = fmt.Sprintf(" (sector %s)", grouped(f.Sector))
+		at = fmt.Sprintf(" (sector %s)", disk.Grouped(f.Sector))
 	}
 	u.wrapped(fmt.Sprintf("  %-9s", head), fmt.Sprintf("%s%s: %s", f.Code, at, f.Text))
 }

@@ -7,7 +7,9 @@ import (
 	"slices"
 	"strings"
 
+	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/layout/scan"
 	"bootgraft/layout/scan/files"
@@ -47,7 +49,7 @@ func traces(ctx context.Context, want, have image.Source) []string {
 		}
 		c := counters(w, v, want, have)
 		if n := readSince(w.FAT[v.Index], h.FAT[v.Index]); n > 0 {
-			c = append(c, fmt.Sprintf("the day of the last access of %s", counted(n, "file")))
+			c = append(c, fmt.Sprintf("the day of the last access of %s", disk.Counted(n, "file")))
 		}
 		if len(c) > 0 {
 			out = append(out, fmt.Sprintf("volume %d: changed as a system changes it when it mounts: %s", v.Index, strings.Join(c, ", ")))
@@ -70,9 +72,9 @@ func newNames(ctx context.Context, w *scan.Survey, want image.Source, h *scan.Su
 		switch {
 		case planned[name]:
 		case isDesktopName(name):
-			desktop = append(desktop, printable(name))
+			desktop = append(desktop, words.Printable(name))
 		default:
-			others = append(others, printable(name))
+			others = append(others, words.Printable(name))
 		}
 	}) != nil {
 		return ""

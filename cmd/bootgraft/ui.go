@@ -5,13 +5,14 @@ import (
 	"fmt"
 	"io"
 	"os"
-	"strings"
 	"time"
 
 	"github.com/schollz/progressbar/v3"
 	"golang.org/x/term"
 
+	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/capture"
+	"bootgraft/image/disk"
 )
 
 // ui is the only way words reach a person: the answer goes to out, the
@@ -76,7 +77,7 @@ func (u *ui) bar(what string) (progress func(done, total int64), finish func()) 
 		return func(done, total int64) {
 			if time.Since(last) >= 30*time.Second {
 				last = time.Now()
-				u.sayf("%s: %s of %s bytes", what, grouped(done), grouped(total))
+				u.sayf("%s: %s of %s bytes", what, disk.Grouped(done), disk.Grouped(total))
 			}
 		}, func() {}
 	}
@@ -99,58 +100,5 @@ func (u *ui) bar(what string) (progress func(done, total int64), finish func()) 
 // wrapped writes text to the answer, folded to 80 columns, with a first
 // prefix and the same room before the lines that follow.
 func (u *ui) wrapped(prefix, text string) {
-	u.answerf("%s", fold(prefix, text))
-}
-
-// fold breaks text at blanks so that no line is longer than 80 columns.
-func fold(prefix, text string) string {
-	const width = 80
-	room := strings.Repeat(" ", len([]rune(prefix)))
-	var b strings.Builder
-	line := prefix
-	empty := true
-	for _, word := range strings.Fields(text) {
-		if !empty && len([]rune(line))+1+len([]rune(word)) > width {
-			b.WriteString(line + "\n")
-			line, empty = room, true
-		}
-		if !empty {
-			line += " "
-		}
-		line += word
-		empty = false
-	}
-	b.WriteString(line + "\n")
-	return b.String()
-}
-
-// grouped writes a number with thousands separators.
-func grouped[T ~int | ~int64](n T) string {
-	s := fmt.Sprint(n)
-	for i := len(s) - 3; i > 0 && s[i-1] != '-'; i -= 3 {
-		s = s[:i] + "," + s[i:]
-	}
-	return s
-}
-
-// counted writes a number with its noun, which takes an s for other numbers
-// than one.
-func counted[T ~int | ~int64](n T, noun string) string {
-	if n == 1 {
-		return "1 " + noun
-	}
-	return grouped(n) + " " + noun + "s"
-}
-
-// bytesText writes a size in the unit that cards and drives are sold in.
-func bytesText(n int64) string {
-	switch {
-	case n >= 1e9:
-		return fmt.Sprintf("%.2f GB", float64(n)/1e9)
-	case n >= 1e6:
-		return fmt.Sprintf("%.2f MB", float64(n)/1e6)
-	case n >= 1e4:
-		return fmt.Sprintf("%.1f kB", float64(n)/1e3)
-	}
-	return grouped(n) + " bytes"
+	u.answerf("%s", words.Fold(prefix, text))
 }

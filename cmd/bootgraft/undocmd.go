@@ -91,8 +91,8 @@ func (d *undoing) show(*safety.Rehearsal) {
 		what = "everything that was replaced"
 	}
 	d.wrapped("  ", fmt.Sprintf("%s of the receipt of %s are put back: %s. The write had come to: %s.",
-		counted(n, "sector"), r.Created.Local().Format("2 January 2006, 15:04"), what, r.Stage))
-	d.wrapped("  ", fmt.Sprintf("%s (%s) are written and read back; all others are not touched.", counted(n, "sector"), bytesText(int64(n)*int64(r.Card.SectorSize))))
+		disk.Counted(n, "sector"), r.Created.Local().Format("2 January 2006, 15:04"), what, r.Stage))
+	d.wrapped("  ", fmt.Sprintf("%s (%s) are written and read back; all others are not touched.", disk.Counted(n, "sector"), disk.BytesText(int64(n)*int64(r.Card.SectorSize))))
 }
 
 func (d *undoing) write(ctx context.Context, p *safety.Permit) error {
@@ -104,7 +104,7 @@ func (d *undoing) write(ctx context.Context, p *safety.Permit) error {
 	if err := d.ui.object(writeJSON{Schema: schema, Target: d.path, Written: int64(res.Written), Left: int64(res.Left), Receipt: &res.Receipt}); err != nil {
 		return err
 	}
-	d.wrapped("", fmt.Sprintf("%s holds again what the receipt kept of it: %s put back and read back", d.path, counted(disk.Sector(res.Written), "sector")))
+	d.wrapped("", fmt.Sprintf("%s holds again what the receipt kept of it: %s put back and read back", d.path, disk.Counted(disk.Sector(res.Written), "sector")))
 	d.letGo()
 	if res.NotNoted != nil {
 		return notNoted(res.NotNoted)

@@ -114,9 +114,9 @@ func (u *ui) compared(target string, c *safety.Comparison, opinions []second.Opi
 	if err := u.object(j); err != nil {
 		return err
 	}
-	u.answerf("%s: %s compared", target, counted(c.Compared, "sector"))
+	u.answerf("%s: %s compared", target, disk.Counted(c.Compared, "sector"))
 	if c.Left > 0 {
-		u.answerf("; %s not touched by the plan", grouped(c.Left))
+		u.answerf("; %s not touched by the plan", disk.Grouped(c.Left))
 	}
 	u.answerf("\n")
 	if c.SHA256 != "" {
@@ -124,7 +124,7 @@ func (u *ui) compared(target string, c *safety.Comparison, opinions []second.Opi
 	}
 	if c.Unequal > 0 {
 		u.showDifferences(c)
-		return coded(exitDifferent, fmt.Errorf("%s differs from its plan in %s", target, counted(c.Unequal, "sector")))
+		return coded(exitDifferent, fmt.Errorf("%s differs from its plan in %s", target, disk.Counted(c.Unequal, "sector")))
 	}
 	u.answerf("Every compared sector is as planned.\n")
 	u.secondReader(opinions)
@@ -132,7 +132,7 @@ func (u *ui) compared(target string, c *safety.Comparison, opinions []second.Opi
 		u.showFindings(worth)
 	}
 	if c.Missing > 0 {
-		return coded(exitIncomplete, fmt.Errorf("%s sectors that the source does not know are zeros on the card", grouped(c.Missing)))
+		return coded(exitIncomplete, fmt.Errorf("%s sectors that the source does not know are zeros on the card", disk.Grouped(c.Missing)))
 	}
 	return nil
 }
@@ -140,18 +140,18 @@ func (u *ui) compared(target string, c *safety.Comparison, opinions []second.Opi
 func (u *ui) showDifferences(c *safety.Comparison) {
 	u.answerf("\n%13s %5s  %-8s %-17s %s\n", "sector", "byte", "", "why", "wanted / found")
 	for _, d := range c.Differences {
-		u.answerf("%13s %5d  %-8s %-17s %s\n%48s%s\n", grouped(d.Sector), d.Offset, words[d.Op], d.Why, d.Want, "", d.Have)
+		u.answerf("%13s %5d  %-8s %-17s %s\n%48s%s\n", disk.Grouped(d.Sector), d.Offset, opWords[d.Op], d.Why, d.Want, "", d.Have)
 		if d.Note != "" {
 			u.wrapped("                         ", d.Note)
 		}
 	}
 	if more := c.Unequal - disk.Sector(len(c.Differences)); more > 0 {
-		u.answerf("%13s ... and %s more (--limit)\n", "", grouped(more))
+		u.answerf("%13s ... and %s more (--limit)\n", "", disk.Grouped(more))
 	}
 	u.answerf("\n")
 	for _, op := range []layout.Op{layout.Copy, layout.Render, layout.Zero} {
 		if n := c.ByOp[op]; n > 0 {
-			u.answerf("  differ that should be %s: %s\n", words[op], counted(n, "sector"))
+			u.answerf("  differ that should be %s: %s\n", opWords[op], disk.Counted(n, "sector"))
 		}
 	}
 	for _, n := range c.Notes {

@@ -8,6 +8,8 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/words"
+	"bootgraft/image/disk"
 	"bootgraft/layout/plan"
 	"bootgraft/layout/plan/card"
 	"bootgraft/safety"
@@ -174,18 +176,18 @@ func (u *ui) wrote(args []string, j *job, res safety.Result) error {
 	if res.Folder != nil {
 		u.sayf("warning: the folder of %s could not be flushed (%v); wait before you cut the power", args[1], res.Folder)
 	}
-	u.answerf("%s is written: %s\n", args[1], diskText(res.Sectors, j.plan.Target.SectorSize))
-	u.answerf("  %s written", counted(res.Written, "sector"))
+	u.answerf("%s is written: %s\n", args[1], disk.SizeText(res.Sectors, j.plan.Target.SectorSize))
+	u.answerf("  %s written", disk.Counted(res.Written, "sector"))
 	if res.Left > 0 {
-		u.answerf(", %s not touched: holes in an image file", grouped(res.Left))
+		u.answerf(", %s not touched: holes in an image file", disk.Grouped(res.Left))
 	}
 	u.answerf("\n")
 	if res.SHA256 != "" {
 		u.answerf("  SHA-256 of all sectors but those not touched:\n  %s\n", res.SHA256)
 	}
-	u.answerf("\nNext, compare every sector with the plan:\n\n  bootgraft verify %s %s%s\n", shellWord(args[0]), shellWord(args[1]), j.words)
+	u.answerf("\nNext, compare every sector with the plan:\n\n  bootgraft verify %s %s%s\n", words.Shell(args[0]), words.Shell(args[1]), j.words)
 	if res.Missing > 0 {
-		return coded(exitIncomplete, fmt.Errorf("done, but %s sectors that the source does not know are zeros on the card", grouped(res.Missing)))
+		return coded(exitIncomplete, fmt.Errorf("done, but %s sectors that the source does not know are zeros on the card", disk.Grouped(res.Missing)))
 	}
 	return nil
 }

@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/capture"
 	"bootgraft/image/disk"
@@ -39,7 +40,7 @@ func (u *ui) writeDevice(ctx context.Context, args []string, job *job, flags car
 	w.req.Card, w.req.Pieces, w.req.Source = job.card, job.plan.Pieces, job.src
 	w.req.Original = originalOf(job.src)
 	w.req.KeepAll, w.loses = keepAll, !keepAll
-	w.req.Command = fmt.Sprintf("bootgraft plan %s --size %ds -o %s", shellWord(job.src.path), w.facts.Sectors, "other.plan")
+	w.req.Command = fmt.Sprintf("bootgraft plan %s --size %ds -o %s", words.Shell(job.src.path), w.facts.Sectors, "other.plan")
 	w.chooseReceipt(args[0])
 	if err := w.findEarlier(args[0], flags.earlier); err != nil {
 		return err
@@ -137,8 +138,8 @@ func withoutFlags(line string, flags cardFlags) string {
 	for flag, value := range map[string]string{"--confirm": flags.confirm, "--receipt": flags.receipt} {
 		for _, between := range []string{" ", "="} {
 			if value != "" {
-				line = strings.Replace(line, " "+shellWord(flag+between+value), "", 1)
-				line = strings.Replace(line, " "+flag+between+shellWord(value), "", 1)
+				line = strings.Replace(line, " "+words.Shell(flag+between+value), "", 1)
+				line = strings.Replace(line, " "+flag+between+words.Shell(value), "", 1)
 			}
 		}
 	}
@@ -205,7 +206,7 @@ func (d *deviceWrite) show(r *safety.Rehearsal) {
 	case r.Finished:
 		d.wrapped("  ", "All of it was written, and only the receipt does not say so. The whole card is compared with the plan; if it is as planned, that is noted, and nothing is written.")
 	case r.Receipt != nil:
-		d.wrapped("  ", fmt.Sprintf("An unfinished write is continued; it stopped at: %s, with the data before sector %s on the card.", r.Receipt.Stage, grouped(r.Receipt.Upto)))
+		d.wrapped("  ", fmt.Sprintf("An unfinished write is continued; it stopped at: %s, with the data before sector %s on the card.", r.Receipt.Stage, disk.Grouped(r.Receipt.Upto)))
 	}
 	total := map[layout.Op]disk.Sector{}
 	for _, q := range p.Pieces {
@@ -215,14 +216,14 @@ func (d *deviceWrite) show(r *safety.Rehearsal) {
 	written := p.Target.Sectors - total[layout.Leave]
 	d.wrapped("  1. ", "Both ends of the card and the places of its tables become blank, old and new ones. From here on it is no disk for any system, until the last step.")
 	d.wrapped("  2. ", fmt.Sprintf("%s (%s) are written and read back past every cache: %s copied from the drive, %s made new, %s zeros.",
-		counted(written, "sector"), bytesText(int64(written)*size), grouped(total[layout.Copy]), grouped(total[layout.Render]), grouped(total[layout.Zero])))
+		disk.Counted(written, "sector"), disk.BytesText(int64(written)*size), disk.Grouped(total[layout.Copy]), disk.Grouped(total[layout.Render]), disk.Grouped(total[layout.Zero])))
 	d.wrapped("  3. ", "Second copies of tables, then first copies, then sector 0; each is flushed and read back.")
 	if n := total[layout.Leave]; n > 0 {
-		d.wrapped("     ", fmt.Sprintf("%s are not touched.", counted(n, "sector")))
+		d.wrapped("     ", fmt.Sprintf("%s are not touched.", disk.Counted(n, "sector")))
 	}
 	if v := readSpeed(d.target); v > 0 {
 		least := time.Duration(2 * float64(int64(written)*size) / v * float64(time.Second))
-		d.wrapped("  ", fmt.Sprintf("At least %s: a little of the card was read at %s a second just now, and writing is mostly slower than reading.", durationText(least), bytesText(int64(v))))
+		d.wrapped("  ", fmt.Sprintf("At least %s: a little of the card was read at %s a second just now, and writing is mostly slower than reading.", durationText(least), disk.BytesText(int64(v))))
 	}
 	d.showUndo(r.Receipt)
 }
@@ -258,9 +259,9 @@ func (d *deviceWrite) wrote(res safety.DeviceResult) error {
 		Missing: int64(res.Missing), Receipt: &res.Receipt}); err != nil {
 		return err
 	}
-	d.answerf("%s is written and read back: %s\n  %s written", d.path, diskText(res.Sectors, d.job.plan.Target.SectorSize), counted(res.Written, "sector"))
+	d.answerf("%s is written and read back: %s\n  %s written", d.path, disk.SizeText(res.Sectors, d.job.plan.Target.SectorSize), disk.Counted(res.Written, "sector"))
 	if res.Left > 0 {
-		d.answerf(", %s not touched", grouped(res.Left))
+		d.answerf(", %s not touched", disk.Grouped(res.Left))
 	}
 	d.answerf("\n")
 	d.wrapped("  ", "what was written first was still there at the end: it is no card that only repeats itself")
@@ -269,9 +270,9 @@ func (d *deviceWrite) wrote(res safety.DeviceResult) error {
 	if res.NotNoted != nil {
 		return notNoted(res.NotNoted)
 	}
-	d.answerf("\nTo compare every sector once more, in this reader or another one:\n\n  bootgraft verify %s %s%s\n", shellWord(d.plan), shellWord(d.path), d.job.words)
+	d.answerf("\nTo compare every sector once more, in this reader or another one:\n\n  bootgraft verify %s %s%s\n", words.Shell(d.plan), words.Shell(d.path), d.job.words)
 	if res.Missing > 0 {
-		return coded(exitIncomplete, fmt.Errorf("done, but %s sectors that the source does not know are zeros on the card", grouped(res.Missing)))
+		return coded(exitIncomplete, fmt.Errorf("done, but %s sectors that the source does not know are zeros on the card", disk.Grouped(res.Missing)))
 	}
 	return nil
 }
@@ -297,10 +298,10 @@ func (w *cardWork) letGo() {
 // durationText writes a time to the minute, or to the second if it is short.
 func durationText(d time.Duration) string {
 	if d < 2*time.Minute {
-		return counted(max(1, int64(d.Seconds())), "second")
+		return disk.Counted(max(1, int64(d.Seconds())), "second")
 	}
 	if d < 2*time.Hour {
-		return counted(int64(d.Minutes()), "minute")
+		return disk.Counted(int64(d.Minutes()), "minute")
 	}
 	return fmt.Sprintf("%d h %d min", int(d.Hours()), int(d.Minutes())%60)
 }

@@ -1,0 +1,41 @@
+package disk
+
+import (
+	"fmt"
+)
+
+// Grouped writes a number with thousands separators.
+func Grouped[T ~int | ~int64](n T) string {
+	s := fmt.Sprint(n)
+	for i := len(s) - 3; i > 0 && s[i-1] != '-'; i -= 3 {
+		s = s[:i] + "," + s[i:]
+	}
+	return s
+}
+
+// Counted writes a number with its noun, which takes an s for other numbers
+// than one.
+func Counted[T ~int | ~int64](n T, noun string) string {
+	if n == 1 {
+		return "1 " + noun
+	}
+	return Grouped(n) + " " + noun + "s"
+}
+
+// BytesText writes a size in the unit that cards and drives are sold in.
+func BytesText(n int64) string {
+	switch {
+	case n >= 1e9:
+		return fmt.Sprintf("%.2f GB", float64(n)/1e9)
+	case n >= 1e6:
+		return fmt.Sprintf("%.2f MB", float64(n)/1e6)
+	case n >= 1e4:
+		return fmt.Sprintf("%.1f kB", float64(n)/1e3)
+	}
+	return Grouped(n) + " bytes"
+}
+
+// SizeText writes the size of a disk: sectors, and bytes as it is sold.
+func SizeText(n Sector, sectorSize int) string {
+	return fmt.Sprintf("%s of %d bytes, %s", Counted(n, "sector"), sectorSize, BytesText(int64(n)*int64(sectorSize)))
+}
