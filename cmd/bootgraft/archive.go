@@ -50,13 +50,13 @@ func verifyArchive(ctx context.Context, u *ui, path, record string) error {
 	if rec.Damage != nil {
 		c.Damaged = c.Damaged.Union(rec.Damage.Lost)
 	}
-	if err = u.archived(path, c); err == nil && rec.Damage != nil {
+	if err = archived(u, path, c); err == nil && rec.Damage != nil {
 		return coded(exitDifferent, fmt.Errorf("%w. What is proved of it is in order; the capture command that made it puts the record right", damaged))
 	}
 	return err
 }
 
-func (u *ui) archived(path string, c *capture.Check) error {
+func archived(u *ui, path string, c *capture.Check) error {
 	j := archiveJSON{Schema: schema, Damaged: spansObject(c.Damaged), Unchecked: spansObject(c.Unchecked), SHA256: c.SHA256.String()}
 	if c.Promised != nil {
 		text := c.Promised.String()
@@ -76,11 +76,11 @@ func (u *ui) archived(path string, c *capture.Check) error {
 	}
 	if n := c.Unchecked.Sectors(); n > 0 {
 		u.answerf("%s no digest covers:\n", disk.Counted(n, "known sector"))
-		u.showSpans(c.Unchecked)
+		showSpans(u, c.Unchecked)
 	}
 	if n := c.Damaged.Sectors(); n > 0 {
 		u.answerf("%s in spans that are no longer what was read:\n", disk.Counted(n, "sector"))
-		u.showSpans(c.Damaged)
+		showSpans(u, c.Damaged)
 		return coded(exitDifferent, fmt.Errorf("%s is damaged in %s of sectors", path, disk.Counted(len(c.Damaged), "span")))
 	}
 	if j.Promised != nil && *j.Promised != j.SHA256 {

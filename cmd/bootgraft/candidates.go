@@ -59,7 +59,7 @@ func withCandidates(out surveyJSON, o *scan.Outside) surveyJSON {
 const maxCandidateRows = 6
 
 // showCandidates lists what may be structure outside the volumes.
-func (u *ui) showCandidates(o *scan.Outside) {
+func showCandidates(u *ui, o *scan.Outside) {
 	if !o.Candidates() && len(o.Through) == 0 {
 		return
 	}

@@ -115,7 +115,7 @@ func (f *captureFlags) run(c *cobra.Command, u *ui, args []string) error {
 	if err != nil {
 		return captureError(err)
 	}
-	return u.captured(args, r, drive)
+	return captured(u, args, r, drive)
 }
 
 // captureStands says what a capture is worth that ends at once.
@@ -132,7 +132,7 @@ func (f *captureFlags) openDrive(ctx context.Context, u *ui, path string) (captu
 		return d, func() {}, nil
 	}
 	if path == "next" {
-		d, err := u.nextDrive(ctx)
+		d, err := nextDrive(u, ctx)
 		if err != nil {
 			return nil, nil, err
 		}
@@ -273,9 +273,9 @@ func (f *captureFlags) runMerge(c *cobra.Command, u *ui, args []string) error {
 	u.answerf("%s from %s, %s from %s\n", disk.Counted(m.FromA, "sector"), args[0], disk.Counted(m.FromB, "sector"), args[1])
 	if n := m.Contradictions.Sectors(); n > 0 {
 		u.answerf("%s known in both and different; those of %s were taken:\n", disk.Counted(n, "sector"), args[0])
-		u.showSpans(m.Contradictions)
+		showSpans(u, m.Contradictions)
 	}
-	return u.captured([]string{args[0], f.out}, m.Result, a)
+	return captured(u, []string{args[0], f.out}, m.Result, a)
 }
 
 // parseSpans reads spans of sectors of a source.

@@ -27,7 +27,7 @@ type captureJSON struct {
 }
 
 // captured says what is safe and how the program ends.
-func (u *ui) captured(args []string, r *capture.Result, src image.Source) error {
+func captured(u *ui, args []string, r *capture.Result, src image.Source) error {
 	j := captureJSON{
 		Schema: schema, Sectors: r.Sectors, Read: r.Read, Stopped: string(r.Stop), Reads: r.Clock.Reads, Errors: r.Clock.Errors,
 		Missing: spansObject(r.Missing), Unread: spansObject(r.Unread), Skipped: spansObject(r.Skipped),
@@ -50,23 +50,23 @@ func (u *ui) captured(args []string, r *capture.Result, src image.Source) error 
 	} {
 		if n := s.spans.Sectors(); n > 0 {
 			u.answerf("%s %s\n", disk.Counted(n, "sector"), s.name)
-			u.showSpans(s.spans)
+			showSpans(u, s.spans)
 		}
 	}
-	u.showClasses(r, src.SectorSize())
+	showClasses(u, r, src.SectorSize())
 	if j.SHA256 != nil {
 		u.answerf("SHA-256 of the image file as it lies:\n  %s\n", *j.SHA256)
 	}
 	if len(r.Findings) > 0 {
-		u.showFindings(r.Findings)
+		showFindings(u, r.Findings)
 	}
-	return u.captureEnd(args, r)
+	return captureEnd(u, args, r)
 }
 
 func spansObject(s disk.Spans) []disk.Span { return append([]disk.Span{}, s...) }
 
 // showSpans lists the first spans of a set.
-func (u *ui) showSpans(spans disk.Spans) {
+func showSpans(u *ui, spans disk.Spans) {
 	for i, s := range spans {
 		if i == 8 && len(spans) > 9 {
 			u.answerf("%15s ... and %s more runs\n", "", disk.Grouped(len(spans)-i))
@@ -77,7 +77,7 @@ func (u *ui) showSpans(spans disk.Spans) {
 }
 
 // showClasses says what is left undone, in order of worth.
-func (u *ui) showClasses(r *capture.Result, sectorSize int) {
+func showClasses(u *ui, r *capture.Result, sectorSize int) {
 	u.answerf("\n%-13s %12s %12s %12s\n", "", "safe", "lost", "to come")
 	for _, c := range capture.Classes {
 		if t := r.Classes[c]; t.Total > 0 {
@@ -113,7 +113,7 @@ func notSafe(r *capture.Result) string {
 	return strings.Join(out, ", ")
 }
 
-func (u *ui) captureEnd(args []string, r *capture.Result) error {
+func captureEnd(u *ui, args []string, r *capture.Result) error {
 	if r.Stop == capture.DriveChanged {
 		return coded(exitStopped, fmt.Errorf("%s: %s. What was read since it was last compared counts as unread. Connect the drive that the capture was begun with, and type the same command", stopTexts[r.Stop], r.Why))
 	}

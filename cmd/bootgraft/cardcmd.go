@@ -109,11 +109,11 @@ func (f *cardCmdFlags) run(ctx context.Context, u *ui, args []string) error {
 	}
 	switch {
 	case f.test != "":
-		return u.testCard(ctx, args[0], f)
+		return testCard(u, ctx, args[0], f)
 	case len(args) == 0:
-		return u.listDisks("sudo bootgraft card DISK        what a card is, and what is on it")
+		return listDisks(u, "sudo bootgraft card DISK        what a card is, and what is on it")
 	}
-	l, err := u.openLook(ctx, args[0], f)
+	l, err := openLook(u, ctx, args[0], f)
 	if err != nil {
 		return err
 	}
@@ -121,5 +121,5 @@ func (f *cardCmdFlags) run(ctx context.Context, u *ui, args []string) error {
 	if err := l.look(ctx); err != nil {
 		return err
 	}
-	return u.showLook(l)
+	return showLook(u, l)
 }

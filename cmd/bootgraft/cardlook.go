@@ -34,7 +34,7 @@ func (l *cardLook) disk() plan.Disk {
 }
 
 // openLook takes hold of a TARGET for looking alone: it is opened for reading.
-func (u *ui) openLook(ctx context.Context, path string, f *cardCmdFlags) (*cardLook, error) {
+func openLook(u *ui, ctx context.Context, path string, f *cardCmdFlags) (*cardLook, error) {
 	if path == "next" {
 		t, err := blockdev.NextReadOnly(ctx, func() { u.sayf("Put the card in now. Waiting for one new disk; Ctrl-C stops.") })
 		if err != nil {
@@ -181,7 +181,7 @@ func (l *cardLook) hints() []string {
 
 // showLook says it all. A card whose content could not be read ends the
 // program with 1, after everything else was said.
-func (u *ui) showLook(l *cardLook) error {
+func showLook(u *ui, l *cardLook) error {
 	if err := u.object(l.object()); err != nil {
 		return err
 	}
@@ -189,7 +189,7 @@ func (u *ui) showLook(l *cardLook) error {
 	u.rows("size", disk.SizeText(l.facts.Sectors, l.facts.SectorSize))
 	u.rows("sold as", nominalOf(l.disk()).lines()...)
 	if !l.file {
-		u.showDevice(l)
+		showDevice(u, l)
 	}
 	u.rows("in use", someUses(l.inUse())...)
 	switch {
@@ -225,7 +225,7 @@ func (l *cardLook) title() string {
 }
 
 // showDevice says what only a device has.
-func (u *ui) showDevice(l *cardLook) {
+func showDevice(u *ui, l *cardLook) {
 	f := l.facts
 	how := []string{attachedText(f.Identity.Bus)}
 	if f.Speed != "" {

@@ -29,11 +29,11 @@ type capacityTest struct {
 }
 
 // testCard rehearses a test, and with the word does it.
-func (u *ui) testCard(ctx context.Context, path string, f *cardCmdFlags) error {
+func testCard(u *ui, ctx context.Context, path string, f *cardCmdFlags) error {
 	if img, err := image.Open(path, 512); err == nil {
 		return errors.Join(refusef("%s is an image file; only a card can be other than it says. To look at it: bootgraft card %s", path, words.Shell(path)), img.Close())
 	}
-	w, err := u.openCard(ctx, path, f.card)
+	w, err := openCard(u, ctx, path, f.card)
 	if err != nil {
 		return err
 	}

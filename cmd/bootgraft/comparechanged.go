@@ -56,7 +56,7 @@ func (f *compareFlags) changed(c *cobra.Command, u *ui) error {
 	if u.json {
 		return u.object(f.changedJSON(r, d))
 	}
-	u.showChanged(f, r, d)
+	showChanged(u, f, r, d)
 	return nil
 }
 
@@ -142,15 +142,15 @@ var kindTexts = map[diff.Kind]string{
 	diff.NewFormat:    "The device did not know the layout, or did not like it, and made its own. Keep this image: it shows what the device wants for this size, and is an original to compare with the others. Never let it do so on the old drive.",
 }
 
-func (u *ui) showChanged(f *compareFlags, r *diff.Report, d *fileChanges) {
+func showChanged(u *ui, f *compareFlags, r *diff.Report, d *fileChanges) {
 	u.answerf("before: %s\nafter:  %s\n%s\n", f.before, f.after, disk.Counted(r.Sectors, "sector"))
 	u.answerf("%s compared, %s of them different\n\n", disk.Counted(r.Compared, "sector"), disk.Grouped(r.Changed))
 	u.answerf("%15s %15s  %-9s %s\n", "first sector", "sectors", "role", "what happened")
 	for i := range r.Regions {
-		if u.enough(i, len(r.Regions)) {
+		if enough(u, i, len(r.Regions)) {
 			break
 		}
-		u.showChangedRegion(&r.Regions[i])
+		showChangedRegion(u, &r.Regions[i])
 	}
 	u.answerf("\n")
 	for _, k := range r.Kinds {
@@ -161,7 +161,7 @@ func (u *ui) showChanged(f *compareFlags, r *diff.Report, d *fileChanges) {
 		names []string
 	}{{"added", d.Added}, {"removed", d.Removed}, {"changed", d.Changed}} {
 		for i, name := range x.names {
-			if u.enough(i, len(x.names)) {
+			if enough(u, i, len(x.names)) {
 				break
 			}
 			u.answerf("  %-8s %s\n", x.word, words.Printable(name))
@@ -169,7 +169,7 @@ func (u *ui) showChanged(f *compareFlags, r *diff.Report, d *fileChanges) {
 	}
 }
 
-func (u *ui) showChangedRegion(r *diff.Region) {
+func showChangedRegion(u *ui, r *diff.Region) {
 	text := r.Name + ": "
 	switch {
 	case r.Unknown == r.Count:

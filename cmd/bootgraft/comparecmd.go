@@ -61,7 +61,7 @@ func compareCommand(u *ui) *cobra.Command {
 		Args:  cobra.ArbitraryArgs,
 		RunE: func(c *cobra.Command, args []string) error {
 			f.command, f.bar = c, u.bar
-			return u.refusedSource(f.run(c, u, args))
+			return refusedSource(u, f.run(c, u, args))
 		},
 	}
 	fl := c.Flags()
@@ -145,7 +145,7 @@ func (f *compareFlags) originals(c *cobra.Command, u *ui, args []string) error {
 	if u.json {
 		return u.object(a.json())
 	}
-	u.showComparison(&a)
+	showComparison(u, &a)
 	return nil
 }
 

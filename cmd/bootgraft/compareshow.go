@@ -18,7 +18,7 @@ const (
 )
 
 // showComparison writes what several originals have in common for a person.
-func (u *ui) showComparison(a *comparison) {
+func showComparison(u *ui, a *comparison) {
 	u.wrapped("", fmt.Sprintf("%s of one model; compared are the first %s and the last %s sectors:", disk.Counted(len(a.dumps), "original"), disk.Grouped(a.Head), disk.Grouped(a.Tail)))
 	u.answerf("\n")
 	for i, d := range a.dumps {
@@ -28,14 +28,14 @@ func (u *ui) showComparison(a *comparison) {
 		}
 		u.answerf("  %2d  %s%s\n      %s\n", i+1, d.Name, unit, disk.SizeText(disk.Sector(d.Source.Size()/int64(d.Source.SectorSize())), d.Source.SectorSize()))
 	}
-	u.showCounts(a)
-	u.showFields(a)
-	u.showChecks(a)
-	u.showCopies(a)
-	u.showCarried(a)
-	u.showFor(a)
-	u.showAdvice(a)
-	u.showFindings(a.Findings)
+	showCounts(u, a)
+	showFields(u, a)
+	showChecks(u, a)
+	showCopies(u, a)
+	showCarried(u, a)
+	showFor(u, a)
+	showAdvice(u, a)
+	showFindings(u, a.Findings)
 	if a.out != "" {
 		size := sourceFlags{sectorSize: a.SectorSize}
 		u.answerf("\nThe rules are in %s. Next, a card of another size:\n\n  bootgraft plan %s --size Ns --rules %s%s -o card.plan\n", a.out, words.Shell(a.dumps[0].Name), words.Shell(a.out), size.words())
@@ -56,7 +56,7 @@ var classText = map[compare.Class]string{
 	compare.Unknown: "differ, and nothing explains them", compare.NotRead: "are not known on all, and were not compared",
 }
 
-func (u *ui) showCounts(a *comparison) {
+func showCounts(u *ui, a *comparison) {
 	u.answerf("\nOf their bytes\n")
 	for _, c := range classes {
 		if n := a.Counts[c]; n > 0 {
@@ -65,14 +65,14 @@ func (u *ui) showCounts(a *comparison) {
 	}
 }
 
-func (u *ui) showFields(a *comparison) {
+func showFields(u *ui, a *comparison) {
 	if len(a.Fields) == 0 {
 		u.answerf("\nNo number that follows the size was found.\n")
 		return
 	}
 	u.answerf("\nNumbers that follow the size, N = sectors of the disk:\n")
 	for i := range a.Fields {
-		if u.enough(i, len(a.Fields)) {
+		if enough(u, i, len(a.Fields)) {
 			return
 		}
 		f := &a.Fields[i]
@@ -106,7 +106,7 @@ func because(doubt string) string {
 }
 
 // enough ends a list that would be too long to read.
-func (u *ui) enough(i, n int) bool {
+func enough(u *ui, i, n int) bool {
 	if i < maxRuleRows || n == maxRuleRows+1 {
 		return false
 	}
@@ -114,13 +114,13 @@ func (u *ui) enough(i, n int) bool {
 	return true
 }
 
-func (u *ui) showChecks(a *comparison) {
+func showChecks(u *ui, a *comparison) {
 	if len(a.Checks) == 0 {
 		return
 	}
 	u.answerf("\nChecksums; their own bytes count as zeros in their spans:\n")
 	for i := range a.Checks {
-		if u.enough(i, len(a.Checks)) {
+		if enough(u, i, len(a.Checks)) {
 			return
 		}
 		c := &a.Checks[i]
@@ -142,13 +142,13 @@ func fits(n int) string {
 	return disk.Grouped(n) + " other spans or sums fit"
 }
 
-func (u *ui) showCopies(a *comparison) {
+func showCopies(u *ui, a *comparison) {
 	if len(a.Copies) == 0 {
 		return
 	}
 	u.answerf("\nCopies:\n")
 	for i := range a.Copies {
-		if u.enough(i, len(a.Copies)) {
+		if enough(u, i, len(a.Copies)) {
 			return
 		}
 		u.wrapped("  ", copyText(&a.Copies[i]))
@@ -175,7 +175,7 @@ func copyText(c *compare.CopyRule) string {
 	return text
 }
 
-func (u *ui) showCarried(a *comparison) {
+func showCarried(u *ui, a *comparison) {
 	if len(a.Carried) == 0 {
 		return
 	}
@@ -212,14 +212,14 @@ func stretchText(s compare.Stretch, sectorSize int) string {
 }
 
 // showFor says what a card of one size would hold.
-func (u *ui) showFor(a *comparison) {
+func showFor(u *ui, a *comparison) {
 	if a.card == 0 {
 		return
 	}
 	v := a.For(a.card)
 	u.answerf("\nA card of %s: %s.\n", disk.SizeText(a.card, a.SectorSize), v)
 	for i := range a.Fields {
-		if u.enough(i, len(a.Fields)) {
+		if enough(u, i, len(a.Fields)) {
 			break
 		}
 		f := &a.Fields[i]
@@ -229,12 +229,12 @@ func (u *ui) showFor(a *comparison) {
 			continue
 		}
 		u.wrapped("  ", fmt.Sprintf("%s would hold %s, %s%s", f.Place, disk.Grouped(int64(answer.Value)), answer.State, because(answer.Why)))
-		u.showOthers(answer)
+		showOthers(u, answer)
 	}
 }
 
 // showOthers lists the other values that a number may have, each once.
-func (u *ui) showOthers(answer compare.Answer) {
+func showOthers(u *ui, answer compare.Answer) {
 	told := map[uint64]bool{answer.Value: true}
 	for _, o := range answer.Others {
 		if told[o.Value] {
@@ -249,7 +249,7 @@ func (u *ui) showOthers(answer compare.Answer) {
 }
 
 // showAdvice says which other original would decide most.
-func (u *ui) showAdvice(a *comparison) {
+func showAdvice(u *ui, a *comparison) {
 	list := a.advice()
 	if len(list) == 0 {
 		return

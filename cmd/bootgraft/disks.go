@@ -32,7 +32,7 @@ type machineDiskRow struct {
 }
 
 // listDisks shows the disks of this machine. next is how to go on with one.
-func (u *ui) listDisks(next string) error {
+func listDisks(u *ui, next string) error {
 	all, err := blockdev.Disks()
 	if errors.Is(err, blockdev.ErrUnsupported) {
 		return coded(exitRefused, errNoDevices)
@@ -49,7 +49,7 @@ func (u *ui) listDisks(next string) error {
 		u.answerf("%-14s %17s %10s  %-8s  %s\n", "disk", "sectors", "GB", "attached", "what it says of itself")
 	}
 	for _, d := range all {
-		u.showDisk(d, time.Now())
+		showDisk(u, d, time.Now())
 	}
 	u.answerf("\nNot sure which one it is? Type next instead of a disk, then plug it in. Or:\n\n  %s\n", next)
 	return nil
@@ -82,7 +82,7 @@ const maxMounts = 6
 
 // showDisk writes one disk: a line of the table, and what else must be known
 // of it below.
-func (u *ui) showDisk(d blockdev.Disk, now time.Time) {
+func showDisk(u *ui, d blockdev.Disk, now time.Time) {
 	u.wrapped(fmt.Sprintf("%-14s %17s %10.2f  %-8s  ", d.Node, disk.Grouped(d.Sectors), float64(d.Bytes())/1e9, attachedText(d.Identity.Bus)), nameText(d.Identity))
 	if len(d.System) > 0 {
 		u.wrapped("    SYSTEM  ", "the running system stands on it: "+systemText(d.System))
@@ -156,7 +156,7 @@ func systemText(paths []string) string {
 }
 
 // nextDrive waits for a drive to be plugged in, and holds it for reading.
-func (u *ui) nextDrive(ctx context.Context) (*blockdev.Source, error) {
+func nextDrive(u *ui, ctx context.Context) (*blockdev.Source, error) {
 	d, err := blockdev.NextSource(ctx, func() { u.sayf("Plug the drive in now. Waiting for one new disk; Ctrl-C stops.") })
 	if err != nil {
 		return nil, deviceError("next", err)

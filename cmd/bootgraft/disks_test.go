@@ -28,7 +28,7 @@ func TestTableOfDisks(t *testing.T) {
 	u := &ui{out: &out}
 	now := time.Date(2030, 5, 17, 13, 5, 30, 0, time.UTC)
 	for _, d := range inventedDisks {
-		u.showDisk(d, now)
+		showDisk(u, d, now)
 	}
 	for _, want := range []string{
 		"/dev/sda             976,773,168     500.11  ata", "ACME SPINNER 500, serial\n", "SYSTEM  the running system stands on it: /, /home, this program",

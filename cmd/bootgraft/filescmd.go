@@ -89,7 +89,7 @@ func (f *filesFlags) run(c *cobra.Command, u *ui, args []string) error {
 	}
 	src, name, closeSource, err := f.open(args)
 	if err != nil {
-		return u.refusedSource(err)
+		return refusedSource(u, err)
 	}
 	defer closeSource()
 	if o, ok := src.(*opened); ok {
@@ -274,14 +274,14 @@ func (l *lister) finish(name string, s *scan.Survey) error {
 	} else if len(l.files) > 0 && !l.incomplete() {
 		u.answerf("Every one of them is whole.\n")
 	}
-	u.secondReader(l.second)
+	secondReader(u, l.second)
 	if l.out != nil {
 		l.out.report(u)
 		l.sayDamaged()
 	}
 	l.list()
 	if worth := slices.Concat(l.findings, differing(l.second)); len(worth) > 0 {
-		u.showFindings(worth)
+		showFindings(u, worth)
 	}
 	switch {
 	case l.damaged > 0:

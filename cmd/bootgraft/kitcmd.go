@@ -143,7 +143,7 @@ func (f *kitMakeFlags) run(c *cobra.Command, u *ui, args []string) error {
 	if err != nil {
 		return err
 	}
-	if err := u.showMade(f.out, k, m); err != nil {
+	if err := showMade(u, f.out, k, m); err != nil {
 		return err
 	}
 	return k.incomplete(m, len(f.parts) == 0)
@@ -204,7 +204,7 @@ func (f *kitMakeFlags) open(c *cobra.Command, u *ui, args []string) (*opened, er
 	}
 	f.source.accept, f.source.bar = f.accept, u.bar
 	src, err := openSource(path, f.source)
-	return src, u.refusedSource(err)
+	return src, refusedSource(u, err)
 }
 
 // capture reads the boot areas of a drive into KIT.capture, which stays, and

@@ -27,14 +27,14 @@ type kitMadeJSON struct {
 }
 
 // showMade says what went into a new kit.
-func (u *ui) showMade(path string, k *madeKit, m *kit.Manifest) error {
+func showMade(u *ui, path string, k *madeKit, m *kit.Manifest) error {
 	if u.json {
 		return u.object(kitMadeJSON{schema, path, k.bytes, k.sha256, m.Stored(), m, k.allTexts, append([]kit.Text{}, k.texts...), append([]disk.Finding{}, k.findings...)})
 	}
 	u.answerf("%s: %s, %s of the drive in it\nSHA-256 %s\n\n", path, disk.BytesText(k.bytes), disk.Counted(m.Stored(), "sector"), k.sha256)
-	u.showManifest(m)
-	u.showTexts(k.texts, k.allTexts)
-	u.showFindings(k.findings)
+	showManifest(u, m)
+	showTexts(u, k.texts, k.allTexts)
+	showFindings(u, k.findings)
 	if m.Rules == nil && !m.FactsOnly {
 		u.answerf("\n%s", kit.WayOut)
 	}
@@ -46,7 +46,7 @@ func (u *ui) showMade(path string, k *madeKit, m *kit.Manifest) error {
 }
 
 // showTexts lists strings in the sectors of a kit, of which there are all.
-func (u *ui) showTexts(texts []kit.Text, all int) {
+func showTexts(u *ui, texts []kit.Text, all int) {
 	if all == 0 {
 		return
 	}
@@ -86,7 +86,7 @@ to see whether any one is private.
   bootgraft kit show device.kit
   bootgraft kit show device.kit --json`,
 		Args: cobra.ExactArgs(1),
-		RunE: func(_ *cobra.Command, args []string) error { return u.kitShow(args[0]) },
+		RunE: func(_ *cobra.Command, args []string) error { return kitShow(u, args[0]) },
 	}
 }
 
@@ -100,7 +100,7 @@ type kitShowJSON struct {
 	Texts         []kit.Text    `json:"texts"`
 }
 
-func (u *ui) kitShow(path string) error {
+func kitShow(u *ui, path string) error {
 	f, err := image.Open(path, 512)
 	if err != nil {
 		return sourceError(path, err)
@@ -118,8 +118,8 @@ func (u *ui) kitShow(path string) error {
 		return u.object(kitShowJSON{schema, path, f.Size(), k.Stored(), &k.Manifest, all, append([]kit.Text{}, texts...)})
 	}
 	u.answerf("%s: %s, whole and as it was made\n\n", path, disk.BytesText(f.Size()))
-	u.showManifest(&k.Manifest)
-	u.showTexts(texts, all)
+	showManifest(u, &k.Manifest)
+	showTexts(u, texts, all)
 	switch {
 	case k.FactsOnly:
 		u.answerf("\nThis kit holds facts alone; no card can be made from it.\n")
@@ -144,7 +144,7 @@ func emptyFlags(m *kit.Manifest, asked ...int) string {
 }
 
 // showManifest says what a kit holds.
-func (u *ui) showManifest(m *kit.Manifest) {
+func showManifest(u *ui, m *kit.Manifest) {
 	u.answerf("Drive:  %s\n", disk.SizeText(m.Sectors, m.SectorSize))
 	if m.Drive != "" {
 		u.answerf("Model:  %s\n", words.Printable(m.Drive))
@@ -169,9 +169,9 @@ func (u *ui) showManifest(m *kit.Manifest) {
 		u.wrapped(fmt.Sprintf("%15s %15s  %-9s ", disk.Grouped(s.Start), disk.Grouped(s.Count), spanWord(s)), kitSpanText(s))
 	}
 	u.answerf("Everything else of the drive is not in the kit.\n")
-	u.showMarks("Kept, and different on every drive:", m.Identity)
-	u.showMarks("Different on every drive, and counted as zeros in the hashes:", m.Masked)
-	u.showMarks("Overwritten, because it named something:", m.Blanked)
+	showMarks(u, "Kept, and different on every drive:", m.Identity)
+	showMarks(u, "Different on every drive, and counted as zeros in the hashes:", m.Masked)
+	showMarks(u, "Overwritten, because it named something:", m.Blanked)
 }
 
 func spanWord(s kit.Span) string {
@@ -189,7 +189,7 @@ func kitSpanText(s kit.Span) string {
 	return text
 }
 
-func (u *ui) showMarks(title string, marks []kit.Mark) {
+func showMarks(u *ui, title string, marks []kit.Mark) {
 	if len(marks) == 0 {
 		return
 	}

@@ -105,11 +105,11 @@ func (p *peek) fetch(run disk.Span) {
 
 // shortLook surveys a drive by a few reads. The path next stands for the one
 // that is plugged in now.
-func (u *ui) shortLook(ctx context.Context, path string) error {
+func shortLook(u *ui, ctx context.Context, path string) error {
 	var d *blockdev.Source
 	var err error
 	if path == "next" {
-		d, err = u.nextDrive(ctx)
+		d, err = nextDrive(u, ctx)
 	} else if d, err = blockdev.OpenSource(path); err != nil {
 		err = deviceError(path, err)
 	}
@@ -130,7 +130,7 @@ func (u *ui) shortLook(ctx context.Context, path string) error {
 		return u.object(surveyObject(&s.Map))
 	}
 	u.answerf("%s: %s\n", path, identityText(d.Identity()))
-	u.showSurvey(path, &s.Map)
+	showSurvey(u, path, &s.Map)
 	return nil
 }
 

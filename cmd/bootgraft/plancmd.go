@@ -97,7 +97,7 @@ func (f *planFlags) run(c *cobra.Command, u *ui, path string) error {
 	f.source.accept, f.source.bar = f.accept, u.bar
 	src, err := openSource(path, f.source)
 	if err != nil {
-		return u.refusedSource(err)
+		return refusedSource(u, err)
 	}
 	defer src.close()
 	src.sayDamage(u)
@@ -125,7 +125,7 @@ func (f *planFlags) run(c *cobra.Command, u *ui, path string) error {
 	}
 	p, err := fit.Plan(c.Context(), once, s, wishes)
 	if err != nil {
-		return f.kitHint(src, s, err, u.showRefused(err, planAgain(c, path)))
+		return f.kitHint(src, s, err, showRefused(u, err, planAgain(c, path)))
 	}
 	if nominal {
 		p.Findings = append(p.Findings, disk.Notef("nominal-size", disk.NoSector,
@@ -250,7 +250,7 @@ func (f *planFlags) finish(u *ui, p *plan.Plan, avoid []os.FileInfo) error {
 	if u.json {
 		return plan.Describe(u.out, p)
 	}
-	u.showPlan(p, digest)
+	showPlan(u, p, digest)
 	if f.out == "" {
 		u.answerf("\nNo plan file was written; -o PLAN keeps the plan.\n")
 		return nil
@@ -299,7 +299,7 @@ func acceptAll(need []disk.Finding) string {
 }
 
 // showRefused explains why there is no plan. again is the command to paste.
-func (u *ui) showRefused(err error, again string) error {
+func showRefused(u *ui, err error, again string) error {
 	r := fit.IsRefused(err)
 	if r == nil {
 		return err

@@ -56,7 +56,7 @@ func isTry(f disk.Finding) bool { return f.Code == "this-try" || f.Code == "furt
 
 // showLadder lists the tries of an unknown layout apart from other findings,
 // and returns what is left.
-func (u *ui) showLadder(findings []disk.Finding) []disk.Finding {
+func showLadder(u *ui, findings []disk.Finding) []disk.Finding {
 	if !slices.ContainsFunc(findings, isTry) {
 		return findings
 	}

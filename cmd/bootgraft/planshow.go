@@ -18,14 +18,14 @@ const maxPieceRows = 24
 
 // showPlan writes a plan for a person: the card, then what is lost, then what
 // to think about.
-func (u *ui) showPlan(p *plan.Plan, digest string) {
+func showPlan(u *ui, p *plan.Plan, digest string) {
 	u.answerf("Card:   %s\nDrive:  %s\n%s\n\n", disk.SizeText(p.Target.Sectors, p.Target.SectorSize), disk.SizeText(p.Source.Sectors, p.Source.SectorSize), totalsText(p))
-	u.showPieces(p)
-	u.showReasons(p)
-	u.showDropped(p)
-	rest := u.showLadder(p.Findings)
+	showPieces(u, p)
+	showReasons(u, p)
+	showDropped(u, p)
+	rest := showLadder(u, p.Findings)
 	if len(rest) > 0 || len(p.Findings) == 0 {
-		u.showFindings(rest)
+		showFindings(u, rest)
 	}
 	u.answerf("\nCheck number of this plan:\n  %s\n", digest)
 }
@@ -46,7 +46,7 @@ func totalsText(p *plan.Plan) string {
 	return text
 }
 
-func (u *ui) showPieces(p *plan.Plan) {
+func showPieces(u *ui, p *plan.Plan) {
 	u.answerf("%15s %15s  %-11s %15s  %s\n", "card sector", "sectors", "are", "from sector", "why")
 	for i, q := range p.Pieces {
 		if i == maxPieceRows && len(p.Pieces) > maxPieceRows+1 {
@@ -61,14 +61,14 @@ func (u *ui) showPieces(p *plan.Plan) {
 	}
 }
 
-func (u *ui) showReasons(p *plan.Plan) {
+func showReasons(u *ui, p *plan.Plan) {
 	u.answerf("\n")
 	for _, r := range p.Reasons() {
 		u.wrapped(fmt.Sprintf("  %-18s ", r), r.Text())
 	}
 }
 
-func (u *ui) showDropped(p *plan.Plan) {
+func showDropped(u *ui, p *plan.Plan) {
 	if len(p.Dropped) == 0 {
 		u.answerf("\nNothing of the drive is left behind.\n")
 		return

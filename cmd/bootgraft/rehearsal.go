@@ -69,7 +69,7 @@ type cardWork struct {
 
 // openCard takes hold of a TARGET and looks what it is and what it holds. What
 // speaks against it is for the rehearsal to say.
-func (u *ui) openCard(ctx context.Context, path string, flags cardFlags) (*cardWork, error) {
+func openCard(u *ui, ctx context.Context, path string, flags cardFlags) (*cardWork, error) {
 	w := &cardWork{ui: u, flags: flags, path: path}
 	var err error
 	if path == "next" {

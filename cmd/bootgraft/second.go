@@ -10,7 +10,7 @@ import (
 )
 
 // secondReader says in one line what the second reader thinks.
-func (u *ui) secondReader(all []second.Opinion) {
+func secondReader(u *ui, all []second.Opinion) {
 	if line := second.Summary(all); line != "" {
 		u.wrapped("", line+".")
 	}
@@ -18,7 +18,7 @@ func (u *ui) secondReader(all []second.Opinion) {
 
 // secondOnCard asks the second reader about a card that was written, down to
 // the bytes of every file.
-func (u *ui) secondOnCard(ctx context.Context, card image.Source) ([]second.Opinion, error) {
+func secondOnCard(u *ui, ctx context.Context, card image.Source) ([]second.Opinion, error) {
 	s, err := scan.Run(ctx, card, scan.Options{})
 	if err != nil {
 		return nil, err

@@ -156,7 +156,7 @@ func sourceRefusal(need []disk.Finding) error {
 }
 
 // refusedSource writes what a SOURCE asks for as one object, where a script asks.
-func (u *ui) refusedSource(err error) error {
+func refusedSource(u *ui, err error) error {
 	var e *needError
 	if !u.json || !errors.As(err, &e) {
 		return err

@@ -42,15 +42,15 @@ func surveyCommand(u *ui) *cobra.Command {
 		Args:  cobra.MaximumNArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
 			if len(args) == 0 {
-				return u.listDisks("sudo bootgraft survey DISK      a short look at an old drive\n  sudo bootgraft card DISK        what a card is, and what is on it")
+				return listDisks(u, "sudo bootgraft survey DISK      a short look at an old drive\n  sudo bootgraft card DISK        what a card is, and what is on it")
 			}
 			if args[0] == "next" || isDevice(args[0]) {
-				return u.shortLook(c.Context(), args[0])
+				return shortLook(u, c.Context(), args[0])
 			}
 			f.bar, f.shows = u.bar, true
 			src, err := openSource(args[0], f)
 			if err != nil {
-				return u.refusedSource(err)
+				return refusedSource(u, err)
 			}
 			defer src.close()
 			src.sayDamage(u)
@@ -65,8 +65,8 @@ func surveyCommand(u *ui) *cobra.Command {
 			if u.json {
 				return u.object(withCandidates(surveyObject(&s.Map), outside))
 			}
-			u.showSurvey(args[0], &s.Map)
-			u.showCandidates(outside)
+			showSurvey(u, args[0], &s.Map)
+			showCandidates(u, outside)
 			u.answerf("\nNext, plan the card; N is its number of sectors:\n\n  bootgraft plan %s --size Ns%s -o card.plan\n", words.Shell(args[0]), f.words())
 			return nil
 		},
@@ -91,12 +91,12 @@ func runSurvey(c *cobra.Command, u *ui, src *opened) (*scan.Survey, error) {
 }
 
 // showSurvey writes a Map for a person.
-func (u *ui) showSurvey(path string, m *layout.Map) {
+func showSurvey(u *ui, path string, m *layout.Map) {
 	u.answerf("%s\n%s\n", filepath.Base(path), disk.SizeText(m.Sectors, m.SectorSize))
 	u.answerf("%s\n\n", tableText(m))
-	u.showRegions(m)
-	u.showOtherTables(m)
-	u.showFindings(m.Findings)
+	showRegions(u, m)
+	showOtherTables(u, m)
+	showFindings(u, m.Findings)
 }
 
 func tableText(m *layout.Map) string {
@@ -112,7 +112,7 @@ func tableText(m *layout.Map) string {
 // maxRegionRows keeps the list of a disk with thousands of regions readable.
 const maxRegionRows = 40
 
-func (u *ui) showRegions(m *layout.Map) {
+func showRegions(u *ui, m *layout.Map) {
 	u.answerf("%15s %15s  %-9s %s\n", "first sector", "sectors", "role", "what")
 	for i, r := range m.Regions {
 		if i == maxRegionRows && len(m.Regions) > maxRegionRows+1 {
@@ -166,7 +166,7 @@ func usedText(m *layout.Map, r layout.Region) string {
 	return ", " + disk.BytesText(int64(r.Count)*int64(m.SectorSize))
 }
 
-func (u *ui) showOtherTables(m *layout.Map) {
+func showOtherTables(u *ui, m *layout.Map) {
 	for _, t := range m.Tables {
 		if t.State == layout.InForce || t.State == layout.Stale && len(t.Entries) == 0 {
 			continue
@@ -179,7 +179,7 @@ func (u *ui) showOtherTables(m *layout.Map) {
 }
 
 // showFindings lists findings, the gravest first.
-func (u *ui) showFindings(findings []disk.Finding) {
+func showFindings(u *ui, findings []disk.Finding) {
 	if len(findings) == 0 {
 		u.answerf("\nNothing found wrong.\n")
 		return
@@ -188,13 +188,13 @@ func (u *ui) showFindings(findings []disk.Finding) {
 	for _, want := range []disk.Severity{disk.Refusal, disk.Warning, disk.Note} {
 		for _, f := range findings {
 			if f.Severity == want {
-				u.showFinding(f)
+				showFinding(u, f)
 			}
 		}
 	}
 }
 
-func (u *ui) showFinding(f disk.Finding) {
+func showFinding(u *ui, f disk.Finding) {
 	head := string(f.Severity)
 	if f.Accepted {
 		head = "accepted"

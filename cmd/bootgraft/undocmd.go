@@ -38,7 +38,7 @@ func undoCommand(u *ui) *cobra.Command {
 			if !flags.device {
 				return usagef("undo writes to a card: add --device. An image file is never overwritten without --replace, so there is no receipt for one")
 			}
-			return u.undo(c.Context(), args, flags)
+			return undo(u, c.Context(), args, flags)
 		},
 	}
 	flags.add(c)
@@ -47,7 +47,7 @@ func undoCommand(u *ui) *cobra.Command {
 	return c
 }
 
-func (u *ui) undo(ctx context.Context, args []string, flags cardFlags) error {
+func undo(u *ui, ctx context.Context, args []string, flags cardFlags) error {
 	if flags.receipt != "" {
 		return usagef("the receipt is the first argument")
 	}
@@ -59,7 +59,7 @@ func (u *ui) undo(ctx context.Context, args []string, flags cardFlags) error {
 		return err
 	}
 	defer kept.Close()
-	w, err := u.openCard(ctx, args[1], flags)
+	w, err := openCard(u, ctx, args[1], flags)
 	if err != nil {
 		return err
 	}

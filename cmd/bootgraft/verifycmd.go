@@ -65,14 +65,14 @@ func verifyCommand(u *ui) *cobra.Command {
 			}
 			var opinions []second.Opinion
 			if again && cmp.Unequal == 0 {
-				if opinions, err = u.secondOnCard(c.Context(), target); err != nil {
+				if opinions, err = secondOnCard(u, c.Context(), target); err != nil {
 					return err
 				}
 			}
 			if cmp.Unequal > 0 {
 				cmp.Notes = append(cmp.Notes, traces(c.Context(), job.card.Known(), target)...)
 			}
-			return u.compared(args[1], cmp, opinions)
+			return compared(u, args[1], cmp, opinions)
 		},
 	}
 	source.add(c)
@@ -98,7 +98,7 @@ type verifyJSON struct {
 }
 
 // compared says what a comparison found and how the program ends.
-func (u *ui) compared(target string, c *safety.Comparison, opinions []second.Opinion) error {
+func compared(u *ui, target string, c *safety.Comparison, opinions []second.Opinion) error {
 	j := verifyJSON{
 		Schema: schema, Compared: c.Compared, Left: c.Left, Missing: c.Missing, Unequal: c.Unequal,
 		ByOp: map[string]disk.Sector{}, ByWhy: map[string]disk.Sector{},
@@ -123,13 +123,13 @@ func (u *ui) compared(target string, c *safety.Comparison, opinions []second.Opi
 		u.answerf("SHA-256 of the compared sectors:\n  %s\n", c.SHA256)
 	}
 	if c.Unequal > 0 {
-		u.showDifferences(c)
+		showDifferences(u, c)
 		return coded(exitDifferent, fmt.Errorf("%s differs from its plan in %s", target, disk.Counted(c.Unequal, "sector")))
 	}
 	u.answerf("Every compared sector is as planned.\n")
-	u.secondReader(opinions)
+	secondReader(u, opinions)
 	if worth := differing(opinions); len(worth) > 0 {
-		u.showFindings(worth)
+		showFindings(u, worth)
 	}
 	if c.Missing > 0 {
 		return coded(exitIncomplete, fmt.Errorf("%s sectors that the source does not know are zeros on the card", disk.Grouped(c.Missing)))
@@ -137,7 +137,7 @@ func (u *ui) compared(target string, c *safety.Comparison, opinions []second.Opi
 	return nil
 }
 
-func (u *ui) showDifferences(c *safety.Comparison) {
+func showDifferences(u *ui, c *safety.Comparison) {
 	u.answerf("\n%13s %5s  %-8s %-17s %s\n", "sector", "byte", "", "why", "wanted / found")
 	for _, d := range c.Differences {
 		u.answerf("%13s %5d  %-8s %-17s %s\n%48s%s\n", disk.Grouped(d.Sector), d.Offset, opWords[d.Op], d.Why, d.Want, "", d.Have)

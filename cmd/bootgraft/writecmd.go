@@ -91,7 +91,7 @@ func (f *writeFlags) run(ctx context.Context, u *ui, args []string) error {
 	defer job.close()
 	if f.card.device {
 		f.card.accept = f.source.accept
-		return u.writeDevice(ctx, args, job, f.card, f.keep == "all")
+		return writeDevice(u, ctx, args, job, f.card, f.keep == "all")
 	}
 	f.image.Avoid = job.files
 	var finish func()
@@ -101,7 +101,7 @@ func (f *writeFlags) run(ctx context.Context, u *ui, args []string) error {
 	if err != nil {
 		return targetError(err)
 	}
-	return u.wrote(args, job, res)
+	return wrote(u, args, job, res)
 }
 
 // job is a plan with its source: a planned card that can be read.
@@ -166,7 +166,7 @@ type writeJSON struct {
 }
 
 // wrote says what was written and how the program ends.
-func (u *ui) wrote(args []string, j *job, res safety.Result) error {
+func wrote(u *ui, args []string, j *job, res safety.Result) error {
 	if err := u.object(writeJSON{
 		Schema: schema, Target: args[1], Written: int64(res.Written), Left: int64(res.Left),
 		Missing: int64(res.Missing), SHA256: res.SHA256,

@@ -25,8 +25,8 @@ const receiptSuffix = ".receipt"
 
 // writeDevice rehearses writing a planned card to a device, and with the word
 // writes it.
-func (u *ui) writeDevice(ctx context.Context, args []string, job *job, flags cardFlags, keepAll bool) error {
-	w, err := u.openCard(ctx, args[1], flags)
+func writeDevice(u *ui, ctx context.Context, args []string, job *job, flags cardFlags, keepAll bool) error {
+	w, err := openCard(u, ctx, args[1], flags)
 	if err != nil {
 		return err
 	}
