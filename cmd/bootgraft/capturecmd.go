@@ -48,10 +48,11 @@ type captureFlags struct {
 	merge                  bool
 	out, otherDrive        string
 	sectorSize             int
+	played                 map[string]capture.Drive // drives that the demonstration plays, by name
 }
 
-func captureCommand(u *ui) *cobra.Command {
-	var f captureFlags
+func captureCommand(u *ui, played map[string]capture.Drive) *cobra.Command {
+	f := captureFlags{played: played}
 	c := &cobra.Command{
 		Use:   "capture SOURCE IMAGE",
 		Short: "read a dying drive into an image, boot areas first",
@@ -128,7 +129,7 @@ func captureStands(img string) func() (string, int) {
 // openDrive opens what is to be captured: a device, the next device that is
 // plugged in, or an image file.
 func (f *captureFlags) openDrive(ctx context.Context, u *ui, path string) (capture.Drive, func(), error) {
-	if d, ok := u.invented[path]; ok {
+	if d, ok := f.played[path]; ok {
 		return d, func() {}, nil
 	}
 	if path == "next" {

@@ -3,12 +3,9 @@ package main
 import (
 	"fmt"
 	"io"
-	"os"
 	"strings"
 	"sync"
 	"time"
-
-	"golang.org/x/term"
 
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
@@ -195,15 +192,6 @@ func (v *view) draw() {
 	}
 	v.drawn = len(lines)
 	_, _ = io.WriteString(v.ui.screen, b.String()) // a picture that cannot be drawn is no reason to stop
-}
-
-// columns returns how wide the terminal is: a line that is folded cannot be
-// drawn again in its place.
-func columns() int {
-	if n, _, err := term.GetSize(int(os.Stderr.Fd())); err == nil && n > 1 {
-		return min(n, 80)
-	}
-	return 80
 }
 
 // Event implements capture.Observer.

@@ -253,11 +253,3 @@ func showDevice(u *ui, l *cardLook) {
 		u.rows("writing", "READ-ONLY: the lock of the card, or a card at the end of its life")
 	}
 }
-
-// rows writes lines with a name before the first.
-func (u *ui) rows(name string, lines ...string) {
-	for _, l := range lines {
-		u.wrapped(fmt.Sprintf("  %-10s ", name), l)
-		name = ""
-	}
-}

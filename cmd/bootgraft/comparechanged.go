@@ -53,7 +53,7 @@ func (f *compareFlags) changed(c *cobra.Command, u *ui) error {
 	if err != nil {
 		return err
 	}
-	if u.json {
+	if u.JSON {
 		return u.object(f.changedJSON(r, d))
 	}
 	showChanged(u, f, r, d)

@@ -142,7 +142,7 @@ func (f *compareFlags) originals(c *cobra.Command, u *ui, args []string) error {
 			return err
 		}
 	}
-	if u.json {
+	if u.JSON {
 		return u.object(a.json())
 	}
 	showComparison(u, &a)

@@ -9,6 +9,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"bootgraft/image"
+	"bootgraft/image/capture"
 	"bootgraft/safety/newfile"
 )
 
@@ -32,7 +33,7 @@ func demoCommand(u *ui) *cobra.Command {
 		Long:  demoHelp,
 		Args:  cobra.MaximumNArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
-			if u.json {
+			if u.JSON {
 				return usagef("demo is for people; it has no --json")
 			}
 			dir, err := demoDir(args)
@@ -64,10 +65,11 @@ func demoDir(args []string) (string, error) {
 // demo is one run of the demonstration. Its steps are the program's own
 // commands, run as if they were typed.
 type demo struct {
-	ui   *ui
-	cmd  *cobra.Command
-	dir  string
-	step int
+	ui     *ui
+	cmd    *cobra.Command
+	dir    string
+	step   int
+	played map[string]capture.Drive // by the names that its commands use
 }
 
 func (d *demo) path(name string) string { return filepath.Join(d.dir, name) }
@@ -82,7 +84,7 @@ func (d *demo) tell(text string) { d.ui.wrapped("", text) }
 // typed runs a command and expects the given exit code.
 func (d *demo) typed(want int, args ...string) error {
 	d.ui.answerf("\n$ bootgraft %s\n\n", strings.Join(args, " "))
-	root := rootCommand(d.ui)
+	root := rootCommand(d.ui, d.played)
 	root.SetArgs(args)
 	root.SetOut(d.ui.out)
 	root.SetErr(d.ui.err)

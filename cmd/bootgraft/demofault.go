@@ -55,5 +55,5 @@ const demoPlug = "the-old-drive"
 // plugIn makes the invented drive answer to its name, once.
 func (d *demo) plugIn(drive *dyingDrive) {
 	drive.gone = false
-	d.ui.invented = map[string]capture.Drive{demoPlug: drive}
+	d.played = map[string]capture.Drive{demoPlug: drive}
 }

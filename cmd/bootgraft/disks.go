@@ -40,7 +40,7 @@ func listDisks(u *ui, next string) error {
 	if err != nil {
 		return fmt.Errorf("the disks of this machine could not be listed: %w", err)
 	}
-	if u.json {
+	if u.JSON {
 		return u.object(disksObject(all))
 	}
 	if len(all) == 0 {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 )
 
 // The exit codes. Scripts rely on them; a new one may be added, none may
@@ -72,4 +73,14 @@ func exitCode(err error) int {
 		return exitStopped
 	}
 	return exitFailed
+}
+
+// errorText is what a person is told of err: whoever pressed Ctrl-C need not
+// know what Go calls that.
+func errorText(err error) string {
+	text := strings.TrimSuffix(err.Error(), "\n")
+	if errors.Is(err, context.Canceled) {
+		text = strings.NewReplacer("context canceled", "interrupted", "interrupt signal received", "interrupted", "terminated signal received", "interrupted").Replace(text)
+	}
+	return text
 }

@@ -59,7 +59,7 @@ func (f *kitAskFlags) run(u *ui) error {
 		"{HEAD}", fmt.Sprint(head.sectors), "{TAIL}", fmt.Sprint(tail.sectors), "{SIZE}", fmt.Sprint(f.sectorSize),
 		"{HEADBYTES}", disk.Grouped(int64(head.sectors)*int64(f.sectorSize)), "{TAILBYTES}", disk.Grouped(int64(tail.sectors)*int64(f.sectorSize)),
 	).Replace(askPage)
-	if u.json {
+	if u.JSON {
 		return u.object(kitAskJSON{schema, head.sectors, tail.sectors, f.sectorSize, page})
 	}
 	u.answerf("%s", page)

@@ -25,7 +25,7 @@ stands wherever the image of a drive may stand.
   bootgraft kit show device.kit             what is in it
   bootgraft kit ask                         a page for somebody whose unit works`
 
-func kitCommand(u *ui) *cobra.Command {
+func kitCommand(u *ui, played map[string]capture.Drive) *cobra.Command {
 	c := &cobra.Command{
 		Use:   "kit",
 		Short: "the boot areas alone, to keep or to help another owner",
@@ -33,7 +33,7 @@ func kitCommand(u *ui) *cobra.Command {
 		Args:  unknownCommand,
 		RunE:  func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
-	c.AddCommand(kitMakeCommand(u), kitShowCommand(u), kitAskCommand(u))
+	c.AddCommand(kitMakeCommand(u, played), kitShowCommand(u), kitAskCommand(u))
 	for _, sub := range c.Commands() {
 		sub.Args = usageArgs(sub.Args)
 	}
@@ -79,10 +79,11 @@ type kitMakeFlags struct {
 	sectors    string
 	parts      []string
 	source     sourceFlags
+	played     map[string]capture.Drive // drives that the demonstration plays, by name
 }
 
-func kitMakeCommand(u *ui) *cobra.Command {
-	var f kitMakeFlags
+func kitMakeCommand(u *ui, played map[string]capture.Drive) *cobra.Command {
+	f := kitMakeFlags{played: played}
 	c := &cobra.Command{
 		Use:   "make (SOURCE | --sectors N --part PLACE=FILE...) -o KIT",
 		Short: "put the boot areas of a drive into a kit",
@@ -195,8 +196,8 @@ func (f *kitMakeFlags) open(c *cobra.Command, u *ui, args []string) (*opened, er
 		return openParts(f.parts, n, f.source.sectorSize)
 	}
 	path := args[0]
-	_, invented := u.invented[path]
-	if invented || path == "next" || isDevice(path) {
+	_, isPlayed := f.played[path]
+	if isPlayed || path == "next" || isDevice(path) {
 		var err error
 		if path, err = f.capture(c, u, path); err != nil {
 			return nil, err
@@ -211,14 +212,9 @@ func (f *kitMakeFlags) open(c *cobra.Command, u *ui, args []string) (*opened, er
 // returns its path. Sectors that the drive does not give are no error here.
 func (f *kitMakeFlags) capture(c *cobra.Command, u *ui, device string) (string, error) {
 	img := f.out + ".capture"
-	inner := *u
-	inner.json, inner.out = false, u.err
-	if u.quiet {
-		inner.out = io.Discard
-	}
-	cf := captureFlags{only: "boot", free: "last", head: f.head, tail: f.tail, looks: 3, missingAs: "pattern", sectorSize: f.source.sectorSize}
+	cf := captureFlags{only: "boot", free: "last", head: f.head, tail: f.tail, looks: 3, missingAs: "pattern", sectorSize: f.source.sectorSize, played: f.played}
 	u.sayf("Reading the boot areas of %s into %s first; Ctrl-C stops, and the same command goes on.", device, img)
-	err := cf.run(c, &inner, []string{device, img})
+	err := cf.run(c, u.aside(), []string{device, img})
 	if exitCode(err) == exitIncomplete {
 		u.sayf("%v", err)
 		err = nil

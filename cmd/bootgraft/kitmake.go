@@ -110,7 +110,7 @@ func (k *madeKit) accepted(u *ui, codes []string) error {
 	if len(open) == 0 {
 		return nil
 	}
-	if u.json {
+	if u.JSON {
 		if err := u.object(refusedJSON{schema, true, 0, 0, []disk.Finding{}, open}); err != nil {
 			return err
 		}

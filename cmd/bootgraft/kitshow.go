@@ -28,7 +28,7 @@ type kitMadeJSON struct {
 
 // showMade says what went into a new kit.
 func showMade(u *ui, path string, k *madeKit, m *kit.Manifest) error {
-	if u.json {
+	if u.JSON {
 		return u.object(kitMadeJSON{schema, path, k.bytes, k.sha256, m.Stored(), m, k.allTexts, append([]kit.Text{}, k.texts...), append([]disk.Finding{}, k.findings...)})
 	}
 	u.answerf("%s: %s, %s of the drive in it\nSHA-256 %s\n\n", path, disk.BytesText(k.bytes), disk.Counted(m.Stored(), "sector"), k.sha256)
@@ -114,7 +114,7 @@ func kitShow(u *ui, path string) error {
 	if err != nil {
 		return err
 	}
-	if u.json {
+	if u.JSON {
 		return u.object(kitShowJSON{schema, path, f.Size(), k.Stored(), &k.Manifest, all, append([]kit.Text{}, texts...)})
 	}
 	u.answerf("%s: %s, whole and as it was made\n\n", path, disk.BytesText(f.Size()))

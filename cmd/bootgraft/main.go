@@ -12,6 +12,8 @@ import (
 	"strings"
 	"syscall"
 
+	"bootgraft/image/capture"
+
 	"github.com/spf13/cobra"
 )
 
@@ -33,7 +35,7 @@ func run(args []string) int {
 	u := newUI()
 	ctx, stop := obeySignals(context.Background(), u, os.Exit)
 	defer stop()
-	root := rootCommand(u)
+	root := rootCommand(u, nil)
 	root.SetArgs(args)
 	root.SetOut(u.out)
 	root.SetErr(u.err)
@@ -42,16 +44,6 @@ func run(args []string) int {
 		fmt.Fprintf(u.err, "bootgraft: %s\n", errorText(err))
 	}
 	return exitCode(err)
-}
-
-// errorText is what a person is told of err: whoever pressed Ctrl-C need not
-// know what Go calls that.
-func errorText(err error) string {
-	text := strings.TrimSuffix(err.Error(), "\n")
-	if errors.Is(err, context.Canceled) {
-		text = strings.NewReplacer("context canceled", "interrupted", "interrupt signal received", "interrupted", "terminated signal received", "interrupted").Replace(text)
-	}
-	return text
 }
 
 const rootHelp = `bootgraft moves a device from a dying hard disk to a flash card of another
@@ -70,7 +62,7 @@ The usual way, with image files:
   bootgraft write card.plan card.img
   bootgraft verify card.plan card.img`
 
-func rootCommand(u *ui) *cobra.Command {
+func rootCommand(u *ui, played map[string]capture.Drive) *cobra.Command {
 	root := &cobra.Command{
 		Use:           "bootgraft",
 		Short:         "move a device from a dying hard disk to a flash card of another size",
@@ -83,12 +75,12 @@ func rootCommand(u *ui) *cobra.Command {
 
 		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
-	root.PersistentFlags().BoolVar(&u.json, "json", false, "one JSON object on standard output")
+	root.PersistentFlags().BoolVar(&u.JSON, "json", false, "one JSON object on standard output")
 	root.PersistentFlags().BoolVar(&u.quiet, "quiet", false, "only the answer: no conversation, no bars")
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
 		return usagef("%v\nTry: %s --help", err, c.CommandPath())
 	})
-	root.AddCommand(surveyCommand(u), captureCommand(u), planCommand(u), writeCommand(u), verifyCommand(u), undoCommand(u), cardCommand(u), filesCommand(u), compareCommand(u), kitCommand(u), demoCommand(u))
+	root.AddCommand(surveyCommand(u), captureCommand(u, played), planCommand(u), writeCommand(u), verifyCommand(u), undoCommand(u), cardCommand(u), filesCommand(u), compareCommand(u), kitCommand(u, played), demoCommand(u))
 	for _, c := range root.Commands() {
 		c.Args = usageArgs(c.Args)
 	}

@@ -126,7 +126,7 @@ func shortLook(u *ui, ctx context.Context, path string) error {
 		return err
 	}
 	s.Findings = append(s.Findings, p.findings()...)
-	if u.json {
+	if u.JSON {
 		return u.object(surveyObject(&s.Map))
 	}
 	u.answerf("%s: %s\n", path, identityText(d.Identity()))

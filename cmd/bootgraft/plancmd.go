@@ -247,7 +247,7 @@ func (f *planFlags) finish(u *ui, p *plan.Plan, avoid []os.FileInfo) error {
 			return err
 		}
 	}
-	if u.json {
+	if u.JSON {
 		return plan.Describe(u.out, p)
 	}
 	showPlan(u, p, digest)
@@ -304,7 +304,7 @@ func showRefused(u *ui, err error, again string) error {
 	if r == nil {
 		return err
 	}
-	if u.json {
+	if u.JSON {
 		if err := u.object(refusedJSON{schema, true, r.Smallest, r.Accepting, append([]disk.Finding{}, r.Why...), append([]disk.Finding{}, r.Need...)}); err != nil {
 			return err
 		}

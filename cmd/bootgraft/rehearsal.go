@@ -269,7 +269,7 @@ func (w *cardWork) rehearsed(r *safety.Rehearsal) (word string, err error) {
 	}
 	w.cautions()
 	w.answerf("\nNOTHING HAS BEEN WRITTEN YET.")
-	if w.waited && w.asks && !w.json {
+	if w.waited && w.asks && !w.JSON {
 		w.answerf(" The card is held for you since it came.\nTo do it type this word; anything else ends here:\n\n  %s\n\n> ", text)
 		line, _ := bufio.NewReader(w.in).ReadString('\n') // no answer is an answer: no
 		if line = strings.TrimSpace(line); line != text {

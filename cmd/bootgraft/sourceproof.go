@@ -158,7 +158,7 @@ func sourceRefusal(need []disk.Finding) error {
 // refusedSource writes what a SOURCE asks for as one object, where a script asks.
 func refusedSource(u *ui, err error) error {
 	var e *needError
-	if !u.json || !errors.As(err, &e) {
+	if !u.JSON || !errors.As(err, &e) {
 		return err
 	}
 	if err := u.object(refusedJSON{Schema: schema, Refused: true, Why: []disk.Finding{}, Need: e.need}); err != nil {

@@ -62,7 +62,7 @@ func surveyCommand(u *ui) *cobra.Command {
 			if err != nil {
 				return err
 			}
-			if u.json {
+			if u.JSON {
 				return u.object(withCandidates(surveyObject(&s.Map), outside))
 			}
 			showSurvey(u, args[0], &s.Map)

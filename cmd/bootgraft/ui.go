@@ -11,7 +11,6 @@ import (
 	"golang.org/x/term"
 
 	"bootgraft/cmd/bootgraft/words"
-	"bootgraft/image/capture"
 	"bootgraft/image/disk"
 )
 
@@ -21,15 +20,13 @@ type ui struct {
 	out, err io.Writer
 	answer   *stream   // below out
 	screen   io.Writer // the terminal of err, for what is drawn: no name of anything reaches it
-	json     bool
+	JSON     bool
 	quiet    bool
 	bars     bool // err is a terminal
 	in       io.Reader
 	asks     bool // in is a terminal
 
 	standing *standing // what is true if the program ends at once
-
-	invented map[string]capture.Drive // drives that the demonstration plays, by name
 }
 
 func newUI() *ui {
@@ -43,7 +40,7 @@ func newUI() *ui {
 
 // answerf writes to the answer, unless it is wanted as JSON.
 func (u *ui) answerf(format string, args ...any) {
-	if !u.json {
+	if !u.JSON {
 		fmt.Fprintf(u.out, format, args...)
 	}
 }
@@ -57,7 +54,7 @@ func (u *ui) sayf(format string, args ...any) {
 
 // object writes the one JSON object of the answer, if JSON is wanted.
 func (u *ui) object(v any) error {
-	if !u.json {
+	if !u.JSON {
 		return nil
 	}
 	enc := json.NewEncoder(u.out)
@@ -101,4 +98,32 @@ func (u *ui) bar(what string) (progress func(done, total int64), finish func()) 
 // prefix and the same room before the lines that follow.
 func (u *ui) wrapped(prefix, text string) {
 	u.answerf("%s", words.Fold(prefix, text))
+}
+
+// rows writes lines with a name before the first.
+func (u *ui) rows(name string, lines ...string) {
+	for _, l := range lines {
+		u.wrapped(fmt.Sprintf("  %-10s ", name), l)
+		name = ""
+	}
+}
+
+// aside is the same conversation with a part of the work whose answer nobody
+// asked for: it is said, and none of it is the answer.
+func (u *ui) aside() *ui {
+	a := *u
+	a.JSON, a.out = false, u.err
+	if u.quiet {
+		a.out = io.Discard
+	}
+	return &a
+}
+
+// columns returns how wide the terminal is: a line that is folded cannot be
+// drawn again in its place.
+func columns() int {
+	if n, _, err := term.GetSize(int(os.Stderr.Fd())); err == nil && n > 1 {
+		return min(n, 80)
+	}
+	return 80
 }
