@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/capture"
 	"bootgraft/image/disk"
@@ -21,7 +22,7 @@ type archiveJSON struct {
 
 // verifyArchive compares the image of a capture with the digests in its
 // record.
-func verifyArchive(ctx context.Context, u *ui, path, record string) error {
+func verifyArchive(ctx context.Context, u *talk.UI, path, record string) error {
 	if record == "" {
 		record = path + capture.RecordSuffix
 	}
@@ -51,41 +52,41 @@ func verifyArchive(ctx context.Context, u *ui, path, record string) error {
 		c.Damaged = c.Damaged.Union(rec.Damage.Lost)
 	}
 	if err = archived(u, path, c); err == nil && rec.Damage != nil {
-		return coded(exitDifferent, fmt.Errorf("%w. What is proved of it is in order; the capture command that made it puts the record right", damaged))
+		return talk.Coded(talk.ExitDifferent, fmt.Errorf("%w. What is proved of it is in order; the capture command that made it puts the record right", damaged))
 	}
 	return err
 }
 
-func archived(u *ui, path string, c *capture.Check) error {
+func archived(u *talk.UI, path string, c *capture.Check) error {
 	j := archiveJSON{Schema: schema, Damaged: spansObject(c.Damaged), Unchecked: spansObject(c.Unchecked), SHA256: c.SHA256.String()}
 	if c.Promised != nil {
 		text := c.Promised.String()
 		j.Promised = &text
 	}
-	if err := u.object(j); err != nil {
+	if err := u.Object(j); err != nil {
 		return err
 	}
-	u.answerf("%s\nSHA-256 of the file as it lies:\n  %s\n", path, j.SHA256)
+	u.Answerf("%s\nSHA-256 of the file as it lies:\n  %s\n", path, j.SHA256)
 	switch {
 	case j.Promised == nil:
-		u.answerf("The record names none for the whole file: the capture was not brought to its end.\n")
+		u.Answerf("The record names none for the whole file: the capture was not brought to its end.\n")
 	case *j.Promised == j.SHA256:
-		u.answerf("That is what the record says.\n")
+		u.Answerf("That is what the record says.\n")
 	default:
-		u.answerf("The record says:\n  %s\n", *j.Promised)
+		u.Answerf("The record says:\n  %s\n", *j.Promised)
 	}
 	if n := c.Unchecked.Sectors(); n > 0 {
-		u.answerf("%s no digest covers:\n", disk.Counted(n, "known sector"))
+		u.Answerf("%s no digest covers:\n", disk.Counted(n, "known sector"))
 		showSpans(u, c.Unchecked)
 	}
 	if n := c.Damaged.Sectors(); n > 0 {
-		u.answerf("%s in spans that are no longer what was read:\n", disk.Counted(n, "sector"))
+		u.Answerf("%s in spans that are no longer what was read:\n", disk.Counted(n, "sector"))
 		showSpans(u, c.Damaged)
-		return coded(exitDifferent, fmt.Errorf("%s is damaged in %s of sectors", path, disk.Counted(len(c.Damaged), "span")))
+		return talk.Coded(talk.ExitDifferent, fmt.Errorf("%s is damaged in %s of sectors", path, disk.Counted(len(c.Damaged), "span")))
 	}
 	if j.Promised != nil && *j.Promised != j.SHA256 {
-		return coded(exitDifferent, fmt.Errorf("%s is not the file that the record describes", path))
+		return talk.Coded(talk.ExitDifferent, fmt.Errorf("%s is not the file that the record describes", path))
 	}
-	u.answerf("Every span is what was read.\n")
+	u.Answerf("Every span is what was read.\n")
 	return nil
 }

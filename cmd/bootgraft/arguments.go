@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/disk"
@@ -42,7 +43,7 @@ func isPlan(f io.ReaderAt) bool {
 // planForSource says that a plan was given where a drive is wanted.
 func planForSource(path string) error {
 	word := words.Shell(path)
-	return usagef("%s is a plan, and what is wanted here is a drive: an image, a capture or a kit. What reads a plan:\n\n"+
+	return talk.Usagef("%s is a plan, and what is wanted here is a drive: an image, a capture or a kit. What reads a plan:\n\n"+
 		"  bootgraft files --plan %s\n  bootgraft write %s card.img\n  bootgraft verify %s card.img", path, word, word, word)
 }
 
@@ -51,9 +52,9 @@ func planForSource(path string) error {
 func checkPlanFirst(verb string, args []string) error {
 	switch {
 	case len(args) == 2 && !isPlanFile(args[0]) && isPlanFile(args[1]):
-		return usagef("%s is a plan, and %s is none: the plan comes first:\n\n  bootgraft %s %s %s", args[1], args[0], verb, words.Shell(args[1]), words.Shell(args[0]))
+		return talk.Usagef("%s is a plan, and %s is none: the plan comes first:\n\n  bootgraft %s %s %s", args[1], args[0], verb, words.Shell(args[1]), words.Shell(args[0]))
 	case len(args) == 1 && isPlanFile(args[0]):
-		return usagef("%s is a plan; which card is compared with it? bootgraft %s %s card.img", args[0], verb, words.Shell(args[0]))
+		return talk.Usagef("%s is a plan; which card is compared with it? bootgraft %s %s card.img", args[0], verb, words.Shell(args[0]))
 	}
 	return nil
 }
@@ -71,11 +72,11 @@ func staleError(p *plan.Plan, src *opened, err error) error {
 	}
 	wanted := fmt.Sprintf("%s, which had %s", want, disk.SizeText(p.Source.Sectors, p.Source.SectorSize))
 	if stale.What == card.OtherMeaning {
-		return refusef("%s is not the source of this plan, or it was changed since.\n"+
+		return talk.Refusef("%s is not the source of this plan, or it was changed since.\n"+
 			"  wanted: %s, and check number %s of the sectors on which the plan rests\n"+
 			"  given:  %s, of the same size, and check number %s\n"+
 			"Give the right one with --source, or plan again for this one", src.path, wanted, stale.Want, src.path, stale.Have)
 	}
-	return refusef("%s is not the source of this plan: it is another drive.\n  wanted: %s\n  given:  %s, which has %s\nGive the right one with --source, or plan again for this one",
+	return talk.Refusef("%s is not the source of this plan: it is another drive.\n  wanted: %s\n  given:  %s, which has %s\nGive the right one with --source, or plan again for this one",
 		src.path, wanted, src.path, disk.SizeText(image.Sectors(src), src.SectorSize()))
 }

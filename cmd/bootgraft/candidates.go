@@ -5,6 +5,7 @@ import (
 	"strconv"
 	"strings"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout/rule/candidate"
@@ -59,11 +60,11 @@ func withCandidates(out surveyJSON, o *scan.Outside) surveyJSON {
 const maxCandidateRows = 6
 
 // showCandidates lists what may be structure outside the volumes.
-func showCandidates(u *ui, o *scan.Outside) {
+func showCandidates(u *talk.UI, o *scan.Outside) {
 	if !o.Candidates() && len(o.Through) == 0 {
 		return
 	}
-	u.answerf("\nCandidates outside the volumes:\n")
+	u.Answerf("\nCandidates outside the volumes:\n")
 	for _, k := range []struct {
 		name string
 		rows []string
@@ -73,14 +74,14 @@ func showCandidates(u *ui, o *scan.Outside) {
 	} {
 		for i, row := range k.rows {
 			if i == maxCandidateRows {
-				u.answerf("  %-11s... and %s more; all of them with --json\n", "", disk.Grouped(len(k.rows)-i))
+				u.Answerf("  %-11s... and %s more; all of them with --json\n", "", disk.Grouped(len(k.rows)-i))
 				break
 			}
-			u.wrapped(fmt.Sprintf("  %-11s", k.name), row)
+			u.Wrapped(fmt.Sprintf("  %-11s", k.name), row)
 		}
 	}
-	u.wrapped("", "One dump proves nothing: each of these may be chance, as often as its line says for all like it together. With several drives of the model, compare them:")
-	u.answerf("\n  bootgraft compare A B\n")
+	u.Wrapped("", "One dump proves nothing: each of these may be chance, as often as its line says for all like it together. With several drives of the model, compare them:")
+	u.Answerf("\n  bootgraft compare A B\n")
 }
 
 // chance writes how many hits are expected by chance.

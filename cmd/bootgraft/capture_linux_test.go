@@ -14,6 +14,7 @@ import (
 	"testing"
 	"time"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/capture/rig"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
@@ -112,17 +113,17 @@ func TestCaptureADyingDrive(t *testing.T) {
 	}
 	r := rig.Start(t, y.path("well.img"), rig.Faults{Bad: demoBad})
 
-	said, _ := y.types(exitDone, "survey", r.Device)
+	said, _ := y.types(talk.ExitDone, "survey", r.Device)
 	y.says(said, "short look")
 	for _, args := range [][]string{{"plan", r.Device, "--size", "614400s"}, {"files", r.Device}} {
-		_, refusal := y.types(exitRefused, args...)
+		_, refusal := y.types(talk.ExitRefused, args...)
 		y.says(refusal, "bootgraft capture "+r.Device)
 	}
 	if n := len(r.Log()); n > 20 {
 		t.Errorf("a short look and two refusals read %d times", n)
 	}
 
-	said, _ = y.types(exitIncomplete, "capture", r.Device, "old.img", "--json")
+	said, _ = y.types(talk.ExitIncomplete, "capture", r.Device, "old.img", "--json")
 	var got captureJSON
 	if err := json.Unmarshal([]byte(said), &got); err != nil {
 		t.Fatal(err)
@@ -143,7 +144,7 @@ func TestCaptureADyingDrive(t *testing.T) {
 // files wants the damaged files to be named with the bytes that are missing.
 func (y *typist) files(content []byte) {
 	y.t.Helper()
-	said, _ := y.types(exitIncomplete, "files", "old.img", "--json", "--to", "rescued")
+	said, _ := y.types(talk.ExitIncomplete, "files", "old.img", "--json", "--to", "rescued")
 	var got filesJSON
 	if err := json.Unmarshal([]byte(said), &got); err != nil {
 		y.t.Fatal(err)
@@ -175,7 +176,7 @@ func (y *typist) files(content []byte) {
 	y.says(string(list), "volume-1/Upper Quill 2000/04 Barley Queen.wav")
 	y.says(string(list), "bytes 126,464 to 138,751, sound from 00:02.8 to 00:03.2")
 
-	y.types(exitIncomplete, "files", "old.img", "--to", "all", "--damaged", "zero")
+	y.types(talk.ExitIncomplete, "files", "old.img", "--to", "all", "--damaged", "zero")
 	hurt, err := os.ReadFile(y.path("all/volume-1/Upper Quill 2000/04 Barley Queen.wav"))
 	if err != nil {
 		y.t.Fatal(err)
@@ -192,12 +193,12 @@ func (y *typist) files(content []byte) {
 func (y *typist) card() {
 	y.t.Helper()
 	plan := []string{"plan", "old.img", "--size", "614400s", "-o", "p"}
-	_, refusal := y.types(exitRefused, plan...)
+	_, refusal := y.types(talk.ExitRefused, plan...)
 	y.says(refusal, "--accept missing-in-volume")
-	said, _ := y.types(exitDone, append(plan, "--accept", "missing-in-volume")...)
+	said, _ := y.types(talk.ExitDone, append(plan, "--accept", "missing-in-volume")...)
 	y.says(said, "twin-used") // sector 101 is of the first of two allocation tables
-	y.types(exitIncomplete, "write", "p", "card.img")
-	y.types(exitIncomplete, "verify", "p", "card.img")
+	y.types(talk.ExitIncomplete, "write", "p", "card.img")
+	y.types(talk.ExitIncomplete, "verify", "p", "card.img")
 	card, err := os.ReadFile(y.path("card.img"))
 	if err != nil {
 		y.t.Fatal(err)
@@ -220,10 +221,10 @@ func TestCaptureGoesOn(t *testing.T) {
 	command := func(r *rig.Rig) []string { return []string{"capture", r.Device, "old.img", "--looks", "1"} }
 
 	first := rig.Start(t, y.path("drive"), rig.Faults{Bad: bad, GoneAfter: 12})
-	_, said := y.types(exitStopped, command(first)...)
+	_, said := y.types(talk.ExitStopped, command(first)...)
 	y.says(said, "the drive is gone")
 	other := rig.Start(t, y.path("other"), rig.Faults{})
-	_, said = y.types(exitRefused, command(other)...)
+	_, said = y.types(talk.ExitRefused, command(other)...)
 	y.says(said, "not the drive")
 
 	hangs := rig.Start(t, y.path("drive"), rig.Faults{Bad: bad, Hangs: []disk.Sector{9000}})
@@ -233,9 +234,9 @@ func TestCaptureGoesOn(t *testing.T) {
 	if back.Device == first.Device {
 		t.Error("the drive has come back under the same name")
 	}
-	y.types(exitIncomplete, command(back)...)
+	y.types(talk.ExitIncomplete, command(back)...)
 	y.holds("old.img", content, bad)
-	_, said = y.types(exitRefused, command(other)...) // nothing is left to do, and still it is another one
+	_, said = y.types(talk.ExitRefused, command(other)...) // nothing is left to do, and still it is another one
 	y.says(said, "not the drive")
 	y.holds("old.img", content, bad)
 	for _, r := range []*rig.Rig{first, other, hangs, back} {
@@ -267,7 +268,7 @@ func (y *typist) pullsOut(r *rig.Rig, args ...string) (stderr string) {
 			r.Vanish()
 		}
 	}
-	if c.Wait(); c.ProcessState.ExitCode() != exitStopped {
+	if c.Wait(); c.ProcessState.ExitCode() != talk.ExitStopped {
 		y.t.Fatalf("%v ended with %d\n%s", args, c.ProcessState.ExitCode(), said.String())
 	}
 	return said.String()
@@ -292,7 +293,7 @@ func TestCaptureIsKilled(t *testing.T) {
 		}
 		c.Wait()
 	}
-	y.types(exitIncomplete, "capture", r.Device, "old.img", "--looks", "1")
+	y.types(talk.ExitIncomplete, "capture", r.Device, "old.img", "--looks", "1")
 	y.holds("old.img", content, bad)
-	y.types(exitDone, "verify", "old.img")
+	y.types(talk.ExitDone, "verify", "old.img")
 }

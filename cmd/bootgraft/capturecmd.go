@@ -10,6 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/capture"
 	"bootgraft/image/disk"
@@ -51,7 +52,7 @@ type captureFlags struct {
 	played                 map[string]capture.Drive // drives that the demonstration plays, by name
 }
 
-func captureCommand(u *ui, played map[string]capture.Drive) *cobra.Command {
+func captureCommand(u *talk.UI, played map[string]capture.Drive) *cobra.Command {
 	f := captureFlags{played: played}
 	c := &cobra.Command{
 		Use:   "capture SOURCE IMAGE",
@@ -87,9 +88,9 @@ func captureCommand(u *ui, played map[string]capture.Drive) *cobra.Command {
 	return c
 }
 
-func (f *captureFlags) run(c *cobra.Command, u *ui, args []string) error {
+func (f *captureFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 	if f.out != "" || f.otherDrive != "" {
-		return usagef("-o and --other-drive go with --merge")
+		return talk.Usagef("-o and --other-drive go with --merge")
 	}
 	if err := imagePlace(args[0], args[1]); err != nil {
 		return err
@@ -107,9 +108,9 @@ func (f *captureFlags) run(c *cobra.Command, u *ui, args []string) error {
 		return err
 	}
 	if odd := drive.Size() % int64(drive.SectorSize()); odd > 0 {
-		u.sayf("warning: %s at the end of %s belong to no whole sector of %d bytes and are not captured. Was the file cut short, or is it another --sector-size?", disk.Counted(odd, "byte"), args[0], drive.SectorSize())
+		u.Sayf("warning: %s at the end of %s belong to no whole sector of %d bytes and are not captured. Was the file cut short, or is it another --sector-size?", disk.Counted(odd, "byte"), args[0], drive.SectorSize())
 	}
-	defer u.atOnce(captureStands(args[1]))()
+	defer u.AtOnce(captureStands(args[1]))()
 	view := newView(u, drive)
 	r, err := capture.Run(c.Context(), drive, captureTarget(args[1]), opt, &order.Advisor{Ends: ends, Files: f.only == ""}, view)
 	view.finish()
@@ -122,13 +123,13 @@ func (f *captureFlags) run(c *cobra.Command, u *ui, args []string) error {
 // captureStands says what a capture is worth that ends at once.
 func captureStands(img string) func() (string, int) {
 	return func() (string, int) {
-		return fmt.Sprintf("What the record says is safe: %s and %s%s are as after a cut of the power, and the same command goes on. If the drive does not answer, cut its power and wait a minute first", img, img, capture.RecordSuffix), exitStopped
+		return fmt.Sprintf("What the record says is safe: %s and %s%s are as after a cut of the power, and the same command goes on. If the drive does not answer, cut its power and wait a minute first", img, img, capture.RecordSuffix), talk.ExitStopped
 	}
 }
 
 // openDrive opens what is to be captured: a device, the next device that is
 // plugged in, or an image file.
-func (f *captureFlags) openDrive(ctx context.Context, u *ui, path string) (capture.Drive, func(), error) {
+func (f *captureFlags) openDrive(ctx context.Context, u *talk.UI, path string) (capture.Drive, func(), error) {
 	if d, ok := f.played[path]; ok {
 		return d, func() {}, nil
 	}
@@ -161,7 +162,7 @@ func deviceError(path string, err error) error {
 	var two *blockdev.TwoNewError
 	switch {
 	case errors.As(err, &busy), errors.As(err, &two), errors.Is(err, blockdev.ErrUnsupported):
-		return coded(exitRefused, err)
+		return talk.Coded(talk.ExitRefused, err)
 	case image.FaultOf(err) == image.Gone:
 		return fmt.Errorf("there is no card or drive in %s, or it was pulled: %w", path, err)
 	}
@@ -190,15 +191,15 @@ func (f *captureFlags) options(src image.Source) (o capture.Options, ends captur
 	}
 	switch {
 	case f.only != "" && f.only != "boot":
-		return o, ends, usagef("--only %s is not known: it is boot", f.only)
+		return o, ends, talk.Usagef("--only %s is not known: it is boot", f.only)
 	case f.free != "last" && f.free != "skip":
-		return o, ends, usagef("--free %s is not known: it is last or skip", f.free)
+		return o, ends, talk.Usagef("--free %s is not known: it is last or skip", f.free)
 	case f.missingAs != "pattern" && f.missingAs != "zero":
-		return o, ends, usagef("--missing-as %s is not known: it is pattern or zero", f.missingAs)
+		return o, ends, talk.Usagef("--missing-as %s is not known: it is pattern or zero", f.missingAs)
 	case f.looks < 1 || f.looks > 100:
-		return o, ends, usagef("--looks %d makes no sense: it is 1 to 100", f.looks)
+		return o, ends, talk.Usagef("--looks %d makes no sense: it is 1 to 100", f.looks)
 	case f.stopAfter < 0 || f.badReads < 0 || f.retry < 0:
-		return o, ends, usagef("--stop-after, --stop-after-bad and --retry cannot be negative")
+		return o, ends, talk.Usagef("--stop-after, --stop-after-bad and --retry cannot be negative")
 	}
 	if o.Work, o.Rest, err = parseRest(f.rest); err != nil {
 		return o, ends, err
@@ -226,7 +227,7 @@ func parseRest(text string) (work, rest time.Duration, err error) {
 	work, err1 := time.ParseDuration(a)
 	rest, err2 := time.ParseDuration(b)
 	if !ok || err1 != nil || err2 != nil || work <= 0 || rest <= 0 {
-		return 0, 0, usagef("--rest %s is not understood: it is two times, to work and to rest, as in 10m/20m", text)
+		return 0, 0, talk.Usagef("--rest %s is not understood: it is two times, to work and to rest, as in 10m/20m", text)
 	}
 	return work, rest, nil
 }
@@ -240,16 +241,16 @@ func captureError(err error) error {
 	var path *fs.PathError
 	switch {
 	case errors.As(err, &other), errors.As(err, &mismatch), errors.As(err, &space), errors.As(err, &target), errors.As(err, &inUse):
-		return coded(exitRefused, err)
+		return talk.Coded(talk.ExitRefused, err)
 	case errors.Is(err, fs.ErrPermission) && errors.As(err, &path):
 		return permissionError(path.Path, path.Err)
 	}
 	return err
 }
 
-func (f *captureFlags) runMerge(c *cobra.Command, u *ui, args []string) error {
+func (f *captureFlags) runMerge(c *cobra.Command, u *talk.UI, args []string) error {
 	if f.out == "" {
-		return usagef("--merge needs -o, the new image")
+		return talk.Usagef("--merge needs -o, the new image")
 	}
 	a, err := capture.Open(args[0], "")
 	if err != nil {
@@ -271,9 +272,9 @@ func (f *captureFlags) runMerge(c *cobra.Command, u *ui, args []string) error {
 	if err != nil {
 		return captureError(err)
 	}
-	u.answerf("%s from %s, %s from %s\n", disk.Counted(m.FromA, "sector"), args[0], disk.Counted(m.FromB, "sector"), args[1])
+	u.Answerf("%s from %s, %s from %s\n", disk.Counted(m.FromA, "sector"), args[0], disk.Counted(m.FromB, "sector"), args[1])
 	if n := m.Contradictions.Sectors(); n > 0 {
-		u.answerf("%s known in both and different; those of %s were taken:\n", disk.Counted(n, "sector"), args[0])
+		u.Answerf("%s known in both and different; those of %s were taken:\n", disk.Counted(n, "sector"), args[0])
 		showSpans(u, m.Contradictions)
 	}
 	return captured(u, []string{args[0], f.out}, m.Result, a)

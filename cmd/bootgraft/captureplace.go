@@ -9,6 +9,7 @@ import (
 	"runtime"
 	"strings"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/capture"
 	"bootgraft/safety/blockdev"
@@ -22,21 +23,21 @@ func imagePlace(source, img string) error {
 	st, err := os.Stat(dir)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		return refusef("there is no folder %s for the image; make it first: mkdir -p %s", dir, words.Shell(dir))
+		return talk.Refusef("there is no folder %s for the image; make it first: mkdir -p %s", dir, words.Shell(dir))
 	case err != nil:
 		return err
 	case !st.IsDir():
-		return refusef("%s is not a folder, so %s cannot be made", dir, img)
+		return talk.Refusef("%s is not a folder, so %s cannot be made", dir, img)
 	}
 	dev, err := newfile.UnderDev(dir)
 	if err != nil {
 		return err
 	}
 	if dev {
-		return refusef("%s would lie among the device nodes, in memory, and be gone after the next start; give a place on another disk", img)
+		return talk.Refusef("%s would lie among the device nodes, in memory, and be gone after the next start; give a place on another disk", img)
 	}
 	if _, err := os.Lstat(source + capture.RecordSuffix); err == nil && source != "next" {
-		return refusef("%s is a capture already: to keep it elsewhere copy it together with %s%s; to put two captures together use --merge", source, source, capture.RecordSuffix)
+		return talk.Refusef("%s is a capture already: to keep it elsewhere copy it together with %s%s; to put two captures together use --merge", source, source, capture.RecordSuffix)
 	}
 	return nil
 }
@@ -52,7 +53,7 @@ func onAnotherDisk(d capture.Drive, img string) error {
 		return fmt.Errorf("whether %s lies on %s could not be found out: %w", img, src.Name(), err)
 	}
 	if on {
-		return refusef("%s would lie on the old drive itself, %s, and writing it would destroy what is to be saved; give a place on another disk", img, src.Name())
+		return talk.Refusef("%s would lie on the old drive itself, %s, and writing it would destroy what is to be saved; give a place on another disk", img, src.Name())
 	}
 	return nil
 }

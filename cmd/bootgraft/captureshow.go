@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strings"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/capture"
@@ -27,7 +28,7 @@ type captureJSON struct {
 }
 
 // captured says what is safe and how the program ends.
-func captured(u *ui, args []string, r *capture.Result, src image.Source) error {
+func captured(u *talk.UI, args []string, r *capture.Result, src image.Source) error {
 	j := captureJSON{
 		Schema: schema, Sectors: r.Sectors, Read: r.Read, Stopped: string(r.Stop), Reads: r.Clock.Reads, Errors: r.Clock.Errors,
 		Missing: spansObject(r.Missing), Unread: spansObject(r.Unread), Skipped: spansObject(r.Skipped),
@@ -37,10 +38,10 @@ func captured(u *ui, args []string, r *capture.Result, src image.Source) error {
 		text := r.SHA256.String()
 		j.SHA256 = &text
 	}
-	if err := u.object(j); err != nil {
+	if err := u.Object(j); err != nil {
 		return err
 	}
-	u.answerf("%s\n%s of %s read\n", args[1], disk.Counted(r.Read, "sector"), disk.Grouped(r.Sectors))
+	u.Answerf("%s\n%s of %s read\n", args[1], disk.Counted(r.Read, "sector"), disk.Grouped(r.Sectors))
 	for _, s := range []struct {
 		name  string
 		spans disk.Spans
@@ -49,13 +50,13 @@ func captured(u *ui, args []string, r *capture.Result, src image.Source) error {
 		{"unstable: answered differently, the most frequent answer is kept", r.Unstable},
 	} {
 		if n := s.spans.Sectors(); n > 0 {
-			u.answerf("%s %s\n", disk.Counted(n, "sector"), s.name)
+			u.Answerf("%s %s\n", disk.Counted(n, "sector"), s.name)
 			showSpans(u, s.spans)
 		}
 	}
 	showClasses(u, r, src.SectorSize())
 	if j.SHA256 != nil {
-		u.answerf("SHA-256 of the image file as it lies:\n  %s\n", *j.SHA256)
+		u.Answerf("SHA-256 of the image file as it lies:\n  %s\n", *j.SHA256)
 	}
 	if len(r.Findings) > 0 {
 		showFindings(u, r.Findings)
@@ -66,23 +67,23 @@ func captured(u *ui, args []string, r *capture.Result, src image.Source) error {
 func spansObject(s disk.Spans) []disk.Span { return append([]disk.Span{}, s...) }
 
 // showSpans lists the first spans of a set.
-func showSpans(u *ui, spans disk.Spans) {
+func showSpans(u *talk.UI, spans disk.Spans) {
 	for i, s := range spans {
 		if i == 8 && len(spans) > 9 {
-			u.answerf("%15s ... and %s more runs\n", "", disk.Grouped(len(spans)-i))
+			u.Answerf("%15s ... and %s more runs\n", "", disk.Grouped(len(spans)-i))
 			return
 		}
-		u.answerf("%15s %15s\n", disk.Grouped(s.Start), "+"+disk.Grouped(s.Count))
+		u.Answerf("%15s %15s\n", disk.Grouped(s.Start), "+"+disk.Grouped(s.Count))
 	}
 }
 
 // showClasses says what is left undone, in order of worth.
-func showClasses(u *ui, r *capture.Result, sectorSize int) {
-	u.answerf("\n%-13s %12s %12s %12s\n", "", "safe", "lost", "to come")
+func showClasses(u *talk.UI, r *capture.Result, sectorSize int) {
+	u.Answerf("\n%-13s %12s %12s %12s\n", "", "safe", "lost", "to come")
 	for _, c := range capture.Classes {
 		if t := r.Classes[c]; t.Total > 0 {
 			n := int64(sectorSize)
-			u.answerf("%-13s %12s %12s %12s\n", c, disk.BytesText(int64(t.Safe)*n), disk.BytesText(int64(t.Lost)*n), disk.BytesText(int64(t.Left())*n))
+			u.Answerf("%-13s %12s %12s %12s\n", c, disk.BytesText(int64(t.Safe)*n), disk.BytesText(int64(t.Lost)*n), disk.BytesText(int64(t.Left())*n))
 		}
 	}
 }
@@ -113,19 +114,19 @@ func notSafe(r *capture.Result) string {
 	return strings.Join(out, ", ")
 }
 
-func captureEnd(u *ui, args []string, r *capture.Result) error {
+func captureEnd(u *talk.UI, args []string, r *capture.Result) error {
 	if r.Stop == capture.DriveChanged {
-		return coded(exitStopped, fmt.Errorf("%s: %s. What was read since it was last compared counts as unread. Connect the drive that the capture was begun with, and type the same command", stopTexts[r.Stop], r.Why))
+		return talk.Coded(talk.ExitStopped, fmt.Errorf("%s: %s. What was read since it was last compared counts as unread. Connect the drive that the capture was begun with, and type the same command", stopTexts[r.Stop], r.Why))
 	}
 	if r.Stop != capture.Done {
-		return coded(exitStopped, fmt.Errorf("%s", stopTexts[r.Stop]))
+		return talk.Coded(talk.ExitStopped, fmt.Errorf("%s", stopTexts[r.Stop]))
 	}
-	u.answerf("\nKeep %s and %s%s together. Next:\n\n  bootgraft survey %s\n", args[1], args[1], capture.RecordSuffix, words.Shell(args[1]))
+	u.Answerf("\nKeep %s and %s%s together. Next:\n\n  bootgraft survey %s\n", args[1], args[1], capture.RecordSuffix, words.Shell(args[1]))
 	if n := r.Hung.Sectors(); n > 0 {
-		u.wrapped("", fmt.Sprintf("The drive stopped answering in %s, which were left alone since. To try them one by one, at the risk of stopping it again, add --retry-hung.", disk.Counted(n, "sector")))
+		u.Wrapped("", fmt.Sprintf("The drive stopped answering in %s, which were left alone since. To try them one by one, at the risk of stopping it again, add --retry-hung.", disk.Counted(n, "sector")))
 	}
 	if len(r.Missing) > 0 || len(r.Unstable) > 0 || len(r.Hung) > 0 {
-		return coded(exitIncomplete, fmt.Errorf("done, but not every sector is safe: %s", notSafe(r)))
+		return talk.Coded(talk.ExitIncomplete, fmt.Errorf("done, but not every sector is safe: %s", notSafe(r)))
 	}
 	return nil
 }

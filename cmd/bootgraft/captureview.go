@@ -7,6 +7,7 @@ import (
 	"sync"
 	"time"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/capture"
@@ -16,7 +17,7 @@ import (
 // view shows how a capture goes on: a few lines that are drawn again every
 // second on a terminal, one plain line every half minute elsewhere.
 type view struct {
-	ui         *ui
+	ui         *talk.UI
 	sectorSize int
 	done       chan struct{}
 
@@ -28,9 +29,9 @@ type view struct {
 	paused string    // why nothing is read now
 }
 
-func newView(u *ui, src image.Source) *view {
+func newView(u *talk.UI, src image.Source) *view {
 	v := &view{ui: u, sectorSize: src.SectorSize(), said: time.Now(), done: make(chan struct{})}
-	if u.bars && !u.quiet {
+	if u.Bars && !u.Quiet {
 		go v.tick()
 	}
 	return v
@@ -68,13 +69,13 @@ func (v *view) Progress(p capture.Progress) {
 	defer v.mu.Unlock()
 	v.last, v.paused = p, ""
 	switch {
-	case v.ui.quiet:
-	case v.ui.bars:
+	case v.ui.Quiet:
+	case v.ui.Bars:
 		v.heard = time.Now()
 		v.draw()
 	case time.Since(v.said) >= 30*time.Second:
 		v.said = time.Now()
-		v.ui.sayf("%s", v.line())
+		v.ui.Sayf("%s", v.line())
 	}
 }
 
@@ -186,12 +187,12 @@ func (v *view) draw() {
 	if v.drawn > 0 {
 		fmt.Fprintf(&b, "\x1b[%dA", v.drawn)
 	}
-	width := columns() - 1
+	width := talk.Columns() - 1
 	for _, l := range lines {
 		fmt.Fprintf(&b, "\r%s\x1b[K\n", words.Cut(words.Visible(l), width))
 	}
 	v.drawn = len(lines)
-	_, _ = io.WriteString(v.ui.screen, b.String()) // a picture that cannot be drawn is no reason to stop
+	_, _ = io.WriteString(v.ui.Screen, b.String()) // a picture that cannot be drawn is no reason to stop
 }
 
 // Event implements capture.Observer.
@@ -211,7 +212,7 @@ func (v *view) Event(e capture.Event) {
 	case capture.EventRest:
 		v.paused = "resting for " + e.Took.String() + ", so that the drive can cool down"
 		v.heard = time.Now()
-		if !v.ui.bars {
+		if !v.ui.Bars {
 			text = strings.ToUpper(v.paused[:1]) + v.paused[1:] + "."
 		}
 	case capture.EventUnstable:
@@ -219,6 +220,6 @@ func (v *view) Event(e capture.Event) {
 	}
 	if text != "" {
 		v.drawn = 0
-		v.ui.sayf("%s", strings.TrimRight(words.Fold("", text), "\n"))
+		v.ui.Sayf("%s", strings.TrimRight(words.Fold("", text), "\n"))
 	}
 }

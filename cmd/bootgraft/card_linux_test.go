@@ -11,6 +11,7 @@ import (
 	"testing"
 	"time"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
@@ -29,9 +30,9 @@ func (y *typist) serve(card *faultdev.Card) (node string) {
 // not honest it must end with 5.
 func (y *typist) tests(lie faultdev.Lie, args ...string) (got cardTestJSON) {
 	y.t.Helper()
-	want := exitDone
+	want := talk.ExitDone
 	if lie != faultdev.Honest {
-		want = exitDifferent
+		want = talk.ExitDifferent
 	}
 	out, errs := y.types(want, append(args, "--json", "--confirm", y.word(args...))...)
 	if err := json.Unmarshal([]byte(out), &got); err != nil {
@@ -130,7 +131,7 @@ func TestQuickTestOf64GB(t *testing.T) {
 		args := []string{"card", y.serve(card), "--write-test", "quick", "--device"}
 		word := y.word(args...)
 		start := time.Now()
-		said, _ := y.types(map[bool]int{true: exitDone, false: exitDifferent}[real == n], append(args, "--confirm", word)...)
+		said, _ := y.types(map[bool]int{true: talk.ExitDone, false: talk.ExitDifferent}[real == n], append(args, "--confirm", word)...)
 		t.Logf("%.1f s, %d sectors written", time.Since(start).Seconds(), card.Written())
 		y.says(said, map[bool]string{true: "AS LARGE AS IT SAYS", false: "THE CARD LIES"}[real == n])
 		if card.Written() >= 1000 {
@@ -151,13 +152,13 @@ func TestQuickTestOfADyingCard(t *testing.T) {
 	args := []string{"card", y.serve(card), "--write-test", "quick", "--device"}
 	word := y.word(args...)
 	card.FailNextWrite()
-	_, said := y.types(exitFenced, append(args, "--confirm", word)...)
+	_, said := y.types(talk.ExitFenced, append(args, "--confirm", word)...)
 	y.says(said, "the test came to no answer")
 	y.says(said, "The card holds what it held before")
 	if card.Injected() != 1 || !bytes.Equal(medium(t, card, n), before) {
 		t.Errorf("%d faults, or it was not put back", card.Injected())
 	}
-	said, _ = y.types(exitDone, args...)
+	said, _ = y.types(talk.ExitDone, args...)
 	if strings.Contains(said, "Look out") {
 		t.Errorf("there is nothing left to put back:\n%s", said)
 	}
@@ -175,20 +176,20 @@ func TestQuickTestOfACardThatIsPulled(t *testing.T) {
 	args := []string{"card", node, "--write-test", "quick", "--device"}
 	word := y.word(args...)
 	card.After(opsBeforeWriting(t, n)+299, faultdev.Pull)
-	_, said := y.types(exitFenced, append(args, "--confirm", word)...)
+	_, said := y.types(talk.ExitFenced, append(args, "--confirm", word)...)
 	y.says(said, "    bootgraft undo card-test.receipt "+node+" --device\n")
 	card.Restart()
 	if bytes.Equal(medium(t, card, n), before) {
 		t.Fatal("it was pulled before anything was replaced")
 	}
-	said, _ = y.types(exitDone, args...)
+	said, _ = y.types(talk.ExitDone, args...)
 	y.says(said, "Look out: an earlier test of this card was broken off")
 	undo := []string{"undo", "card-test.receipt", node, "--device"}
-	y.types(exitDone, append(undo, "--confirm", y.word(undo...))...)
+	y.types(talk.ExitDone, append(undo, "--confirm", y.word(undo...))...)
 	if !bytes.Equal(medium(t, card, n), before) {
 		t.Error("undo did not put back what was replaced")
 	}
-	if said, _ = y.types(exitDone, args...); strings.Contains(said, "Look out") {
+	if said, _ = y.types(talk.ExitDone, args...); strings.Contains(said, "Look out") {
 		t.Errorf("nothing is left to put back:\n%s", said)
 	}
 }
@@ -202,7 +203,7 @@ func opsBeforeWriting(t *testing.T, n disk.Sector) int {
 	args := []string{"card", y.serve(card), "--write-test", "quick", "--device"}
 	word := y.word(args...)
 	from := len(card.Ops())
-	y.types(exitDone, append(args, "--confirm", word)...)
+	y.types(talk.ExitDone, append(args, "--confirm", word)...)
 	return slices.Index(card.Ops()[from:], "write")
 }
 
@@ -213,7 +214,7 @@ func TestFullTestOfADyingCard(t *testing.T) {
 	args := []string{"card", y.serve(card), "--write-test", "full", "--device"}
 	word := y.word(args...)
 	card.FailNextWrite()
-	_, said := y.types(exitFenced, append(args, "--confirm", word)...)
+	_, said := y.types(talk.ExitFenced, append(args, "--confirm", word)...)
 	y.says(said, "It holds noise now, as far as the test came")
 }
 
@@ -239,7 +240,7 @@ func TestTestIsInterrupted(t *testing.T) {
 				t.Fatal(err)
 			}
 			c.Wait()
-			if got := c.ProcessState.ExitCode(); got != exitFenced {
+			if got := c.ProcessState.ExitCode(); got != talk.ExitFenced {
 				t.Fatalf("it ended with %d\n%s", got, said.String())
 			}
 			y.says(said.String(), says)
@@ -258,7 +259,7 @@ func TestLookAtADyingCard(t *testing.T) {
 	card.Put(0, telling(3, 100))
 	node := y.serve(card)
 	card.After(0, faultdev.Pull)
-	said, errs := y.types(exitFailed, "card", node)
+	said, errs := y.types(talk.ExitFailed, "card", node)
 	y.says(said, "32,768 sectors of 512 bytes")
 	y.says(said, "--size 32768s")
 	y.says(errs, "could not be read")
@@ -270,7 +271,7 @@ func TestLookAtACardThatRepeats(t *testing.T) {
 	card := faultdev.New(1<<18, 512)
 	card.Lie, card.Real = faultdev.Repeats, 1<<16
 	card.Put(0, telling(3, 100))
-	said, _ := y.types(exitDone, "card", y.serve(card))
+	said, _ := y.types(talk.ExitDone, "card", y.serve(card))
 	y.says(said, "once more 65,536 sectors later")
 	y.says(said, "Only --write-test quick")
 	if card.Written() > 0 {
@@ -299,14 +300,14 @@ func TestPullOnRealCards(t *testing.T) {
 			file := faultdev.Serve(t, card)
 			node := y.attach(file, "--direct-io=on")
 			plain := []string{"card", node, "--write-test", "quick", "--device"}
-			said, _ := y.types(exitDone, append(plain, "--confirm", y.word(plain...))...)
+			said, _ := y.types(talk.ExitDone, append(plain, "--confirm", y.word(plain...))...)
 			y.says(strings.Join(strings.Fields(said), " "), cannotSee)
 			card.Restart()
 			args := append(plain, "--pull")
-			said, _ = y.types(exitStopped, append(args, "--confirm", y.word(args...))...)
+			said, _ = y.types(talk.ExitStopped, append(args, "--confirm", y.word(args...))...)
 			line := "bootgraft card " + node + " --write-test quick --pull --device"
 			y.says(said, "\n  "+line+"\n")
-			_, errs := y.types(exitRefused, args...)
+			_, errs := y.types(talk.ExitRefused, args...)
 			y.says(errs, "card-not-pulled")
 
 			if out, err := exec.Command(losetup, "-d", node).CombinedOutput(); err != nil {
@@ -320,11 +321,11 @@ func TestPullOnRealCards(t *testing.T) {
 				t.Fatalf("%v: %s", err, out)
 			}
 			second := strings.Fields(line)[1:]
-			said, _ = y.types(exitDone, second...)
+			said, _ = y.types(talk.ExitDone, second...)
 			y.says(said, "This is the second half")
-			want, verdict := exitDifferent, "THE CARD LIES"
+			want, verdict := talk.ExitDifferent, "THE CARD LIES"
 			if c.honest {
-				want, verdict = exitDone, "AS LARGE AS IT SAYS"
+				want, verdict = talk.ExitDone, "AS LARGE AS IT SAYS"
 			}
 			said, _ = y.types(want, append(second, "--confirm", y.word(second...))...)
 			y.says(said, verdict)

@@ -4,6 +4,8 @@ import (
 	"context"
 
 	"github.com/spf13/cobra"
+
+	"bootgraft/cmd/bootgraft/talk"
 )
 
 const cardHelp = `Says what a card is and what it holds: its sectors against the sizes that are
@@ -56,7 +58,7 @@ const (
 	fullTest  = "full"
 )
 
-func cardCommand(u *ui) *cobra.Command {
+func cardCommand(u *talk.UI) *cobra.Command {
 	var f cardCmdFlags
 	c := &cobra.Command{
 		Use:   "card [TARGET]",
@@ -82,28 +84,28 @@ func cardCommand(u *ui) *cobra.Command {
 func (f *cardCmdFlags) check(args []string) error {
 	switch {
 	case f.keep != "tables" && f.keep != "all":
-		return usagef("--keep %s is not known: it is tables or all", f.keep)
+		return talk.Usagef("--keep %s is not known: it is tables or all", f.keep)
 	case f.pull && f.test != quickTest:
-		return usagef("--pull goes with --write-test quick")
+		return talk.Usagef("--pull goes with --write-test quick")
 	case f.test == "" && (f.card.device || f.keep == "all" || len(f.card.accept) > 0):
-		return usagef("--device, --keep and --accept go with --write-test; to look at a card none of them is needed")
+		return talk.Usagef("--device, --keep and --accept go with --write-test; to look at a card none of them is needed")
 	case f.test == "":
 		return f.card.check()
 	case f.test != quickTest && f.test != fullTest:
-		return usagef("--write-test %s is not known: it is quick or full", f.test)
+		return talk.Usagef("--write-test %s is not known: it is quick or full", f.test)
 	case len(args) == 0:
-		return usagef("which card is to be tested? bootgraft card lists them")
+		return talk.Usagef("which card is to be tested? bootgraft card lists them")
 	case !f.card.device:
-		return usagef("--write-test writes to the card: add --device")
+		return talk.Usagef("--write-test writes to the card: add --device")
 	case f.keep == "all" && f.test == quickTest:
-		return usagef("--keep goes with --write-test full; the quick test puts back whatever it replaces")
+		return talk.Usagef("--keep goes with --write-test full; the quick test puts back whatever it replaces")
 	case f.sizeGiven:
-		return usagef("--sector-size is for image files, and those are not tested by writing")
+		return talk.Usagef("--sector-size is for image files, and those are not tested by writing")
 	}
 	return nil
 }
 
-func (f *cardCmdFlags) run(ctx context.Context, u *ui, args []string) error {
+func (f *cardCmdFlags) run(ctx context.Context, u *talk.UI, args []string) error {
 	if err := f.check(args); err != nil {
 		return err
 	}

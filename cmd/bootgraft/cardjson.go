@@ -38,7 +38,7 @@ type deviceJSON struct {
 	System    []string `json:"system"`
 }
 
-func (l *cardLook) object() cardLookJSON {
+func (l *cardLook) Object() cardLookJSON {
 	f := l.facts
 	j := cardLookJSON{
 		Schema: schema, Target: l.path, Kind: "file", diskJSON: diskJSON{f.Sectors, f.SectorSize},

@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/disk"
@@ -34,13 +35,13 @@ func (l *cardLook) disk() plan.Disk {
 }
 
 // openLook takes hold of a TARGET for looking alone: it is opened for reading.
-func openLook(u *ui, ctx context.Context, path string, f *cardCmdFlags) (*cardLook, error) {
+func openLook(u *talk.UI, ctx context.Context, path string, f *cardCmdFlags) (*cardLook, error) {
 	if path == "next" {
-		t, err := blockdev.NextReadOnly(ctx, func() { u.sayf("Put the card in now. Waiting for one new disk; Ctrl-C stops.") })
+		t, err := blockdev.NextReadOnly(ctx, func() { u.Sayf("Put the card in now. Waiting for one new disk; Ctrl-C stops.") })
 		if err != nil {
 			return nil, lookError(path, err)
 		}
-		u.sayf("%s came.", t.Name())
+		u.Sayf("%s came.", t.Name())
 		return lookAtDevice(t, f)
 	}
 	img, err := image.Open(path, f.sectorSize)
@@ -58,7 +59,7 @@ func openLook(u *ui, ctx context.Context, path string, f *cardCmdFlags) (*cardLo
 	l := &cardLook{path: path, file: true, src: img, close: img.Close}
 	l.facts.Path, l.facts.Sectors, l.facts.SectorSize = path, image.Sectors(img), f.sectorSize
 	if l.facts.Sectors == 0 {
-		return nil, errors.Join(refusef("%s has not even one sector of %d bytes; it cannot stand for a card", path, f.sectorSize), img.Close())
+		return nil, errors.Join(talk.Refusef("%s has not even one sector of %d bytes; it cannot stand for a card", path, f.sectorSize), img.Close())
 	}
 	return l, nil
 }
@@ -68,9 +69,9 @@ func lookError(path string, err error) error {
 	var kind *image.NotRegularError
 	switch {
 	case errors.As(err, &kind):
-		return refusef("%s is %s; a card is a block device (bootgraft card lists them) or an image file", path, kind.Kind)
+		return talk.Refusef("%s is %s; a card is a block device (bootgraft card lists them) or an image file", path, kind.Kind)
 	case errors.Is(err, blockdev.ErrUnsupported):
-		return coded(exitRefused, fmt.Errorf("%s is a device: %w", path, errNoDevices))
+		return talk.Coded(talk.ExitRefused, fmt.Errorf("%s is a device: %w", path, errNoDevices))
 	}
 	return cardError(path, err)
 }
@@ -94,11 +95,11 @@ func lookAtDevice(t *blockdev.Target, f *cardCmdFlags) (*cardLook, error) {
 func (l *cardLook) checkDevice(f *cardCmdFlags) error {
 	switch {
 	case errors.Is(l.facts.Held, os.ErrPermission) && os.Geteuid() > 0:
-		return coded(exitRefused, permissionError(l.path, os.ErrPermission))
+		return talk.Coded(talk.ExitRefused, permissionError(l.path, os.ErrPermission))
 	case l.facts.Sectors == 0:
-		return refusef("%s has no card in it: its size is 0. Put the card in", l.path)
+		return talk.Refusef("%s has no card in it: its size is 0. Put the card in", l.path)
 	case f.sizeGiven && f.sectorSize != l.facts.SectorSize:
-		return refusef("%s has sectors of %d bytes, not of %d", l.path, l.facts.SectorSize, f.sectorSize)
+		return talk.Refusef("%s has sectors of %d bytes, not of %d", l.path, l.facts.SectorSize, f.sectorSize)
 	}
 	return image.CheckSectorSize(l.facts.SectorSize)
 }
@@ -181,31 +182,31 @@ func (l *cardLook) hints() []string {
 
 // showLook says it all. A card whose content could not be read ends the
 // program with 1, after everything else was said.
-func showLook(u *ui, l *cardLook) error {
-	if err := u.object(l.object()); err != nil {
+func showLook(u *talk.UI, l *cardLook) error {
+	if err := u.Object(l.Object()); err != nil {
 		return err
 	}
-	u.answerf("%s\n", l.title())
-	u.rows("size", disk.SizeText(l.facts.Sectors, l.facts.SectorSize))
-	u.rows("sold as", nominalOf(l.disk()).lines()...)
+	u.Answerf("%s\n", l.title())
+	u.Rows("size", disk.SizeText(l.facts.Sectors, l.facts.SectorSize))
+	u.Rows("sold as", nominalOf(l.disk()).lines()...)
 	if !l.file {
 		showDevice(u, l)
 	}
-	u.rows("in use", someUses(l.inUse())...)
+	u.Rows("in use", someUses(l.inUse())...)
 	switch {
 	case l.held != nil:
-		u.rows("holds now", l.held.Lines...)
+		u.Rows("holds now", l.held.Lines...)
 	case l.src == nil:
-		u.rows("holds now", l.whyNotRead())
+		u.Rows("holds now", l.whyNotRead())
 	}
-	u.rows("alignment", l.alignment().lines(l.facts.SectorSize)...)
-	u.rows("look out", l.hints()...)
-	u.answerf("\nTo plan for a card of exactly this size:\n\n  %s\n", planLine(l.facts.Sectors, l.facts.SectorSize))
+	u.Rows("alignment", l.alignment().lines(l.facts.SectorSize)...)
+	u.Rows("look out", l.hints()...)
+	u.Answerf("\nTo plan for a card of exactly this size:\n\n  %s\n", planLine(l.facts.Sectors, l.facts.SectorSize))
 	if l.fault != nil {
 		return fmt.Errorf("what %s holds could not be read: %w", l.path, l.fault)
 	}
 	if !l.file && l.facts.Held == nil {
-		u.answerf("\nIs it as large as it says? Only a test that writes can tell; without the word\nit writes nothing:\n\n  sudo bootgraft card %s --write-test quick --device\n", words.Shell(l.path))
+		u.Answerf("\nIs it as large as it says? Only a test that writes can tell; without the word\nit writes nothing:\n\n  sudo bootgraft card %s --write-test quick --device\n", words.Shell(l.path))
 	}
 	return nil
 }
@@ -225,7 +226,7 @@ func (l *cardLook) title() string {
 }
 
 // showDevice says what only a device has.
-func showDevice(u *ui, l *cardLook) {
+func showDevice(u *talk.UI, l *cardLook) {
 	f := l.facts
 	how := []string{attachedText(f.Identity.Bus)}
 	if f.Speed != "" {
@@ -236,20 +237,20 @@ func showDevice(u *ui, l *cardLook) {
 	} else {
 		how = append(how, "not removable")
 	}
-	u.rows("attached", strings.Join(how, ", "))
+	u.Rows("attached", strings.Join(how, ", "))
 	if f.Partition {
-		u.rows("part", "a partition of "+f.Whole+"; a card is a whole disk")
+		u.Rows("part", "a partition of "+f.Whole+"; a card is a whole disk")
 	}
 	if f.Physical > 0 && f.Physical != f.SectorSize {
-		u.rows("inside", fmt.Sprintf("physical sectors of %d bytes", f.Physical))
+		u.Rows("inside", fmt.Sprintf("physical sectors of %d bytes", f.Physical))
 	}
 	if f.Erase > 0 {
-		u.rows("erases", "in units of "+binaryText(f.Erase))
+		u.Rows("erases", "in units of "+binaryText(f.Erase))
 	}
 	if f.CID != "" {
-		u.rows("CID", f.CID)
+		u.Rows("CID", f.CID)
 	}
 	if f.ReadOnly {
-		u.rows("writing", "READ-ONLY: the lock of the card, or a card at the end of its life")
+		u.Rows("writing", "READ-ONLY: the lock of the card, or a card at the end of its life")
 	}
 }

@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"time"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/disk"
@@ -29,9 +30,9 @@ type capacityTest struct {
 }
 
 // testCard rehearses a test, and with the word does it.
-func testCard(u *ui, ctx context.Context, path string, f *cardCmdFlags) error {
+func testCard(u *talk.UI, ctx context.Context, path string, f *cardCmdFlags) error {
 	if img, err := image.Open(path, 512); err == nil {
-		return errors.Join(refusef("%s is an image file; only a card can be other than it says. To look at it: bootgraft card %s", path, words.Shell(path)), img.Close())
+		return errors.Join(talk.Refusef("%s is an image file; only a card can be other than it says. To look at it: bootgraft card %s", path, words.Shell(path)), img.Close())
 	}
 	w, err := openCard(u, ctx, path, f.card)
 	if err != nil {
@@ -92,9 +93,9 @@ func (t *capacityTest) chooseReceipt() error {
 	}
 	switch in, err := newfile.UnderDev(filepath.Dir(t.req.Receipt)); {
 	case t.req.Receipt == "":
-		return refusef("no free name was found for the receipt; give one with --receipt")
+		return talk.Refusef("no free name was found for the receipt; give one with --receipt")
 	case in && err == nil:
-		return refusef("the receipt %s would lie among the device nodes, in memory; give another place with --receipt", t.req.Receipt)
+		return talk.Refusef("the receipt %s would lie among the device nodes, in memory; give another place with --receipt", t.req.Receipt)
 	}
 	return nil
 }
@@ -114,13 +115,13 @@ func (t *capacityTest) undoLine(receipt string) string {
 
 // show says what will happen.
 func (t *capacityTest) show(*safety.Rehearsal) {
-	t.answerf("REHEARSAL: %s test of %s\n\n", t.kind, t.path)
+	t.Answerf("REHEARSAL: %s test of %s\n\n", t.kind, t.path)
 	t.cardLines()
 	for _, b := range t.broken {
-		t.wrapped("  Look out: ", fmt.Sprintf("an earlier test of this card was broken off, and %s still has what it replaced. Put that back first:", b))
-		t.answerf("%s\n", t.undoLine(b))
+		t.Wrapped("  Look out: ", fmt.Sprintf("an earlier test of this card was broken off, and %s still has what it replaced. Put that back first:", b))
+		t.Answerf("%s\n", t.undoLine(b))
 	}
-	t.answerf("\nWhat will happen\n")
+	t.Answerf("\nWhat will happen\n")
 	switch {
 	case t.second:
 		t.showSecond()
@@ -129,50 +130,50 @@ func (t *capacityTest) show(*safety.Rehearsal) {
 	default:
 		t.showFull()
 	}
-	t.wrapped("  ", "Receipt: "+t.req.Receipt)
+	t.Wrapped("  ", "Receipt: "+t.req.Receipt)
 }
 
 func (t *capacityTest) showQuick() {
-	t.wrapped("  1. ", "What fewer than 500 sectors hold, spread over the whole card, is kept in the receipt.")
-	t.wrapped("  2. ", "Each of them gets a stamp of its own. All are read back past every cache, and the start and a stretch at the end are read as well.")
+	t.Wrapped("  1. ", "What fewer than 500 sectors hold, spread over the whole card, is kept in the receipt.")
+	t.Wrapped("  2. ", "Each of them gets a stamp of its own. All are read back past every cache, and the start and a stretch at the end are read as well.")
 	if t.req.Pull {
-		t.wrapped("  3. ", "It stops there, with 7, and the stamps stay on the card. Pull it, wait ten seconds, put it back in, and type the same line without --confirm: the second half reads the stamps and puts back what they replaced. Do not use the card before.")
+		t.Wrapped("  3. ", "It stops there, with 7, and the stamps stay on the card. Pull it, wait ten seconds, put it back in, and type the same line without --confirm: the second half reads the stamps and puts back what they replaced. Do not use the card before.")
 	} else {
-		t.wrapped("  3. ", "What they held is put back and read back. Fewer than 1,000 sectors are written in all; it takes seconds.")
+		t.Wrapped("  3. ", "What they held is put back and read back. Fewer than 1,000 sectors are written in all; it takes seconds.")
 	}
-	t.wrapped("  ", "It finds every card that repeats or forgets, whatever its true size, but not single bad sectors; that is --write-test full.")
+	t.Wrapped("  ", "It finds every card that repeats or forgets, whatever its true size, but not single bad sectors; that is --write-test full.")
 	if !t.req.Pull {
-		t.wrapped("  ", cannotSee)
+		t.Wrapped("  ", cannotSee)
 	}
-	t.wrapped("  ", "If the card is pulled or the power fails meanwhile, the receipt puts back what was replaced:")
-	t.answerf("%s\n", t.undoLine(t.req.Receipt))
+	t.Wrapped("  ", "If the card is pulled or the power fails meanwhile, the receipt puts back what was replaced:")
+	t.Answerf("%s\n", t.undoLine(t.req.Receipt))
 }
 
 // cannotSee is what the quick test in one go is blind for.
 const cannotSee = "It cannot see a card that keeps what was written last in a memory until its power goes, often 4 or 64 MiB: add --pull for that."
 
 func (t *capacityTest) showSecond() {
-	t.wrapped("  ", "This is the second half: the first one left its stamps on the card, and it was pulled since.")
-	t.wrapped("  1. ", "Every stamp is read, and the stretch at the end.")
-	t.wrapped("  2. ", "Wherever one of them lies, what it replaced is put back from the receipt and read back. What came onto the card since is not touched.")
+	t.Wrapped("  ", "This is the second half: the first one left its stamps on the card, and it was pulled since.")
+	t.Wrapped("  1. ", "Every stamp is read, and the stretch at the end.")
+	t.Wrapped("  2. ", "Wherever one of them lies, what it replaced is put back from the receipt and read back. What came onto the card since is not touched.")
 }
 
 func (t *capacityTest) showFull() {
 	if t.req.KeepAll {
-		t.wrapped("  1. ", "Everything that the card holds is kept in the receipt, compressed.")
+		t.Wrapped("  1. ", "Everything that the card holds is kept in the receipt, compressed.")
 	} else {
-		t.wrapped("  1. ", "The tables and both ends of the card are kept in the receipt. All else that it holds is lost.")
+		t.Wrapped("  1. ", "The tables and both ends of the card are kept in the receipt. All else that it holds is lost.")
 	}
-	t.wrapped("  2. ", fmt.Sprintf("Every one of its %s is written, and then every one is read back past every cache.", disk.Counted(t.facts.Sectors, "sector")))
-	t.wrapped("  3. ", "Both ends become blank: the card is no disk for any system. The rest of it holds noise.")
+	t.Wrapped("  2. ", fmt.Sprintf("Every one of its %s is written, and then every one is read back past every cache.", disk.Counted(t.facts.Sectors, "sector")))
+	t.Wrapped("  3. ", "Both ends become blank: the card is no disk for any system. The rest of it holds noise.")
 	if v := readSpeed(t.target); v > 0 {
 		bytes := 2 * float64(t.facts.Sectors) * float64(t.facts.SectorSize)
-		t.wrapped("  ", fmt.Sprintf("At least %s: a little of the card was read at %s a second just now, and writing is mostly slower than reading.",
+		t.Wrapped("  ", fmt.Sprintf("At least %s: a little of the card was read at %s a second just now, and writing is mostly slower than reading.",
 			durationText(time.Duration(bytes/v*float64(time.Second))), disk.BytesText(int64(v))))
 	}
 	if t.req.KeepAll {
-		t.wrapped("  ", "To put it all back afterwards:")
-		t.answerf("%s\n", t.undoLine(t.req.Receipt))
+		t.Wrapped("  ", "To put it all back afterwards:")
+		t.Answerf("%s\n", t.undoLine(t.req.Receipt))
 	}
 }
 
@@ -187,7 +188,7 @@ func (t *capacityTest) test(ctx context.Context, p *safety.Permit) error {
 	var stop *safety.Stopped
 	switch {
 	case errors.As(err, &stop) && stop.Touched:
-		return coded(exitFenced, t.brokenOff(stop))
+		return talk.Coded(talk.ExitFenced, t.brokenOff(stop))
 	case err != nil:
 		return err
 	}
@@ -233,42 +234,42 @@ type cardTestJSON struct {
 // with 5.
 func (t *capacityTest) tested(c safety.Capacity) error {
 	size := t.facts.SectorSize
-	if err := t.ui.object(cardTestJSON{schema, t.path, t.kind, diskJSON{c.Sectors, size}, c.Trick, c.Real, c.Bad,
+	if err := t.UI.Object(cardTestJSON{schema, t.path, t.kind, diskJSON{c.Sectors, size}, c.Trick, c.Real, c.Bad,
 		c.Tested, c.Written, t.kind == quickTest && c.Trick != safety.Waits, c.Receipt, c.Pulled}); err != nil {
 		return err
 	}
 	if c.Trick == safety.Waits {
 		return t.waits()
 	}
-	t.wrapped("", fmt.Sprintf("%s: %s", t.path, verdictText(c, size, t.kind)))
-	t.wrapped("  ", fmt.Sprintf("%s tested, %s written", disk.Counted(c.Tested, "sector"), disk.Counted(c.Written, "sector")))
+	t.Wrapped("", fmt.Sprintf("%s: %s", t.path, verdictText(c, size, t.kind)))
+	t.Wrapped("  ", fmt.Sprintf("%s tested, %s written", disk.Counted(c.Tested, "sector"), disk.Counted(c.Written, "sector")))
 	switch {
 	case t.kind == quickTest:
 		if c.Trick == safety.Honest && !c.Pulled {
-			t.wrapped("  ", cannotSee)
+			t.Wrapped("  ", cannotSee)
 		}
-		t.wrapped("  ", fmt.Sprintf("What the test replaced was put back and read back; the receipt %s can be deleted", c.Receipt))
+		t.Wrapped("  ", fmt.Sprintf("What the test replaced was put back and read back; the receipt %s can be deleted", c.Receipt))
 	case t.req.KeepAll:
-		t.wrapped("  ", "The card holds noise. To put back what it held:")
-		t.answerf("%s\n", t.undoLine(c.Receipt))
+		t.Wrapped("  ", "The card holds noise. To put back what it held:")
+		t.Answerf("%s\n", t.undoLine(c.Receipt))
 	default:
-		t.wrapped("  ", fmt.Sprintf("The card holds noise, and its ends are blank; the receipt %s has the old tables", c.Receipt))
+		t.Wrapped("  ", fmt.Sprintf("The card holds noise, and its ends are blank; the receipt %s has the old tables", c.Receipt))
 	}
 	if c.Trick != safety.Honest {
-		return coded(exitDifferent, fmt.Errorf("%s is not what it says: of its %s at most %s can be relied on. Do not put it into a device", t.path, disk.Counted(c.Sectors, "sector"), disk.Grouped(c.Real)))
+		return talk.Coded(talk.ExitDifferent, fmt.Errorf("%s is not what it says: of its %s at most %s can be relied on. Do not put it into a device", t.path, disk.Counted(c.Sectors, "sector"), disk.Grouped(c.Real)))
 	}
-	t.answerf("\nTo plan for a card of exactly this size:\n\n  %s\n", planLine(c.Sectors, size))
+	t.Answerf("\nTo plan for a card of exactly this size:\n\n  %s\n", planLine(c.Sectors, size))
 	return nil
 }
 
 // waits tells what to do between the halves.
 func (t *capacityTest) waits() error {
-	t.answerf("%s: the first half is done, and its stamps are on the card.\n", t.path)
-	t.wrapped("  ", "Pull the card now, wait ten seconds, and put it back in; it may get another name. Then type:")
-	t.answerf("\n  %s\n\n", t.secondLine())
-	t.wrapped("  ", fmt.Sprintf("Do not use it before: what the stamps replaced is in the receipt %s. The second half puts it back; without it, this does:", t.req.Receipt))
-	t.answerf("%s\n", t.undoLine(t.req.Receipt))
-	return coded(exitStopped, errSaid)
+	t.Answerf("%s: the first half is done, and its stamps are on the card.\n", t.path)
+	t.Wrapped("  ", "Pull the card now, wait ten seconds, and put it back in; it may get another name. Then type:")
+	t.Answerf("\n  %s\n\n", t.secondLine())
+	t.Wrapped("  ", fmt.Sprintf("Do not use it before: what the stamps replaced is in the receipt %s. The second half puts it back; without it, this does:", t.req.Receipt))
+	t.Answerf("%s\n", t.undoLine(t.req.Receipt))
+	return talk.Coded(talk.ExitStopped, talk.ErrSaid)
 }
 
 // secondLine is what to type for the second half: the same, for its receipt,

@@ -12,6 +12,7 @@ import (
 	"strings"
 	"testing"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/imagetest"
 	"bootgraft/image/imagetest/need"
@@ -89,21 +90,21 @@ func TestRandomModelsStart(t *testing.T) {
 			u := family.Unit{Serial: uint64(i + 1), Clock: uint64(i + 1), Songs: uint64(i + 1)}
 			args = append(args, y.save(f.Disk(n, u), fmt.Sprintf("unit%d.img", i)))
 		}
-		y.run(exitDone, args...)
+		y.run(talk.ExitDone, args...)
 		card := []string{"plan", "unit0.img", "--size", fmt.Sprintf("%ds", sizes[5]), "--rules", "model.rules", "-o", "card.plan"}
 		rules, err := openRules(y.path("model.rules"))
 		if err != nil {
 			t.Fatal(err)
 		}
 		if rules.For(sizes[5]).Undecided > 0 {
-			_, said := y.run(exitRefused, card...)
+			_, said := y.run(talk.ExitRefused, card...)
 			if !strings.Contains(said, "rules-undecided") {
 				t.Errorf("%s: %s", f.Name, said)
 			}
 			continue
 		}
-		y.run(exitDone, card...)
-		y.run(exitDone, "write", "card.plan", "card.img")
+		y.run(talk.ExitDone, card...)
+		y.run(talk.ExitDone, "write", "card.plan", "card.img")
 		src, err := image.Open(y.path("card.img"), 512)
 		if err != nil {
 			t.Fatal(err)
@@ -148,7 +149,7 @@ func TestCompareFindsTheRulesOfGPT(t *testing.T) {
 		y.sfdiskGPT(n, name)
 		args = append(args, name)
 	}
-	answer, _ := y.run(exitDone, args...)
+	answer, _ := y.run(talk.ExitDone, args...)
 	var got comparisonJSON
 	if err := json.Unmarshal([]byte(answer), &got); err != nil {
 		t.Fatal(err)
@@ -176,11 +177,11 @@ func TestCompareFindsTheRulesOfGPT(t *testing.T) {
 		}
 	}
 	// A table that is known is planned by what is known of it.
-	answer, _ = y.run(exitDone, "plan", "gpt0.img", "--size", "777776s", "--rules", "gpt.rules", "-o", "card.plan")
+	answer, _ = y.run(talk.ExitDone, "plan", "gpt0.img", "--size", "777776s", "--rules", "gpt.rules", "-o", "card.plan")
 	if !strings.Contains(answer, "rules-in-volume") {
 		t.Errorf("nobody says that the rules are left aside:\n%s", answer)
 	}
-	y.run(exitDone, "write", "card.plan", "card.img")
+	y.run(talk.ExitDone, "write", "card.plan", "card.img")
 	y.sfdiskVerify("card.img")
 }
 
@@ -204,12 +205,12 @@ func TestADisguisedGPTFollowsItsRules(t *testing.T) {
 		y.sign(name, "XFI TRAP", "\x00\x00")
 		args = append(args, name)
 	}
-	y.run(exitDone, args...)
-	answer, _ := y.run(exitDone, "plan", "odd0.img", "--size", "777776s", "--rules", "odd.rules", "-o", "card.plan")
+	y.run(talk.ExitDone, args...)
+	answer, _ := y.run(talk.ExitDone, "plan", "odd0.img", "--size", "777776s", "--rules", "odd.rules", "-o", "card.plan")
 	if !strings.Contains(answer, "Nobody knows this layout") {
 		t.Fatalf("the disguise was seen through:\n%s", answer)
 	}
-	y.run(exitDone, "write", "card.plan", "card.img")
+	y.run(talk.ExitDone, "write", "card.plan", "card.img")
 	y.sign("card.img", "EFI PART", "\x55\xAA")
 	y.sfdiskVerify("card.img")
 }

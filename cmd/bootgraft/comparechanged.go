@@ -10,6 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
@@ -18,7 +19,7 @@ import (
 )
 
 // changed says what a device did to a card.
-func (f *compareFlags) changed(c *cobra.Command, u *ui) error {
+func (f *compareFlags) changed(c *cobra.Command, u *talk.UI) error {
 	before, err := f.openBefore()
 	if err != nil {
 		return err
@@ -37,14 +38,14 @@ func (f *compareFlags) changed(c *cobra.Command, u *ui) error {
 	if err != nil {
 		return err
 	}
-	progress, finish := u.bar("comparing")
+	progress, finish := u.Bar("comparing")
 	size := int64(before.SectorSize())
 	r, err := diff.Compare(c.Context(), diff.Disk{Source: before, Survey: was}, diff.Disk{Source: after, Survey: is},
 		diff.Options{Progress: func(done, total disk.Sector) { progress(int64(done)*size, int64(total)*size) }})
 	finish()
 	var sizes *diff.SizeError
 	if errors.As(err, &sizes) {
-		return refusef("%w. Read the whole card back into an image", err)
+		return talk.Refusef("%w. Read the whole card back into an image", err)
 	}
 	if err != nil {
 		return err
@@ -54,7 +55,7 @@ func (f *compareFlags) changed(c *cobra.Command, u *ui) error {
 		return err
 	}
 	if u.JSON {
-		return u.object(f.changedJSON(r, d))
+		return u.Object(f.changedJSON(r, d))
 	}
 	showChanged(u, f, r, d)
 	return nil
@@ -64,7 +65,7 @@ func (f *compareFlags) changed(c *cobra.Command, u *ui) error {
 func (f *compareFlags) openBefore() (*opened, error) {
 	if !isPlanFile(f.before) {
 		if f.source != "" {
-			return nil, usagef("--source goes with --before PLAN, and %s is no plan", f.before)
+			return nil, talk.Usagef("--source goes with --before PLAN, and %s is no plan", f.before)
 		}
 		return openSource(f.before, f.sourceFlags(f.sectorSize))
 	}
@@ -142,19 +143,19 @@ var kindTexts = map[diff.Kind]string{
 	diff.NewFormat:    "The device did not know the layout, or did not like it, and made its own. Keep this image: it shows what the device wants for this size, and is an original to compare with the others. Never let it do so on the old drive.",
 }
 
-func showChanged(u *ui, f *compareFlags, r *diff.Report, d *fileChanges) {
-	u.answerf("before: %s\nafter:  %s\n%s\n", f.before, f.after, disk.Counted(r.Sectors, "sector"))
-	u.answerf("%s compared, %s of them different\n\n", disk.Counted(r.Compared, "sector"), disk.Grouped(r.Changed))
-	u.answerf("%15s %15s  %-9s %s\n", "first sector", "sectors", "role", "what happened")
+func showChanged(u *talk.UI, f *compareFlags, r *diff.Report, d *fileChanges) {
+	u.Answerf("before: %s\nafter:  %s\n%s\n", f.before, f.after, disk.Counted(r.Sectors, "sector"))
+	u.Answerf("%s compared, %s of them different\n\n", disk.Counted(r.Compared, "sector"), disk.Grouped(r.Changed))
+	u.Answerf("%15s %15s  %-9s %s\n", "first sector", "sectors", "role", "what happened")
 	for i := range r.Regions {
 		if enough(u, i, len(r.Regions)) {
 			break
 		}
 		showChangedRegion(u, &r.Regions[i])
 	}
-	u.answerf("\n")
+	u.Answerf("\n")
 	for _, k := range r.Kinds {
-		u.wrapped("  ", kindTexts[k])
+		u.Wrapped("  ", kindTexts[k])
 	}
 	for _, x := range []struct {
 		word  string
@@ -164,12 +165,12 @@ func showChanged(u *ui, f *compareFlags, r *diff.Report, d *fileChanges) {
 			if enough(u, i, len(x.names)) {
 				break
 			}
-			u.answerf("  %-8s %s\n", x.word, words.Printable(name))
+			u.Answerf("  %-8s %s\n", x.word, words.Printable(name))
 		}
 	}
 }
 
-func showChangedRegion(u *ui, r *diff.Region) {
+func showChangedRegion(u *talk.UI, r *diff.Region) {
 	text := r.Name + ": "
 	switch {
 	case r.Unknown == r.Count:
@@ -187,12 +188,12 @@ func showChangedRegion(u *ui, r *diff.Region) {
 	if r.Unknown > 0 && r.Unknown < r.Count {
 		text += fmt.Sprintf("; %s not known, so not compared", disk.Grouped(r.Unknown))
 	}
-	u.wrapped(fmt.Sprintf("%15s %15s  %-9s ", disk.Grouped(r.Start), disk.Grouped(r.Count), r.Role), text)
+	u.Wrapped(fmt.Sprintf("%15s %15s  %-9s ", disk.Grouped(r.Start), disk.Grouped(r.Count), r.Role), text)
 	if r.Role == layout.RoleVolume {
 		return
 	}
 	for _, n := range r.Numbers {
-		u.wrapped(fmt.Sprintf("%43s", ""), fmt.Sprintf("sector %d, byte %d: %x -> %x", n.Sector, n.Byte, n.Was, n.Is))
+		u.Wrapped(fmt.Sprintf("%43s", ""), fmt.Sprintf("sector %d, byte %d: %x -> %x", n.Sector, n.Byte, n.Was, n.Is))
 	}
 }
 

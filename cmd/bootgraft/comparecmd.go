@@ -11,6 +11,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout/rule/compare"
@@ -52,7 +53,7 @@ type compareFlags struct {
 	before, after, source string
 }
 
-func compareCommand(u *ui) *cobra.Command {
+func compareCommand(u *talk.UI) *cobra.Command {
 	var f compareFlags
 	c := &cobra.Command{
 		Use:   "compare SOURCE SOURCE... [-o RULES] | compare --before PLAN|IMAGE --after IMAGE",
@@ -60,7 +61,7 @@ func compareCommand(u *ui) *cobra.Command {
 		Long:  compareHelp,
 		Args:  cobra.ArbitraryArgs,
 		RunE: func(c *cobra.Command, args []string) error {
-			f.command, f.bar = c, u.bar
+			f.command, f.bar = c, u.Bar
 			return refusedSource(u, f.run(c, u, args))
 		},
 	}
@@ -79,25 +80,25 @@ func compareCommand(u *ui) *cobra.Command {
 	return c
 }
 
-func (f *compareFlags) run(c *cobra.Command, u *ui, args []string) error {
+func (f *compareFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 	changed := f.before != "" || f.after != ""
 	switch {
 	case changed && (f.before == "" || f.after == "" || len(args) > 0):
-		return usagef("to say what a device changed, give --before and --after, and no other sources\nTry: bootgraft compare --help")
+		return talk.Usagef("to say what a device changed, give --before and --after, and no other sources\nTry: bootgraft compare --help")
 	case changed && (f.out != "" || f.target != "" || len(f.sameUnit) > 0):
-		return usagef("-o, --for and --same-unit belong to a comparison of several originals, not to --before and --after")
+		return talk.Usagef("-o, --for and --same-unit belong to a comparison of several originals, not to --before and --after")
 	case changed:
 		return f.changed(c, u)
 	case f.source != "":
-		return usagef("--source belongs to --before PLAN")
+		return talk.Usagef("--source belongs to --before PLAN")
 	case len(args) < 2:
-		return usagef("a comparison needs at least two originals\nTry: bootgraft compare --help")
+		return talk.Usagef("a comparison needs at least two originals\nTry: bootgraft compare --help")
 	}
 	return f.originals(c, u, args)
 }
 
 // originals compares several originals.
-func (f *compareFlags) originals(c *cobra.Command, u *ui, args []string) error {
+func (f *compareFlags) originals(c *cobra.Command, u *talk.UI, args []string) error {
 	opt, err := f.options()
 	if err != nil {
 		return err
@@ -129,7 +130,7 @@ func (f *compareFlags) originals(c *cobra.Command, u *ui, args []string) error {
 		}
 		a.card = s.sectors
 	}
-	progress, finish := u.bar("comparing")
+	progress, finish := u.Bar("comparing")
 	size := int64(sources[0].SectorSize())
 	opt.Progress = func(done, total disk.Sector) { progress(int64(done)*size, int64(total)*size) }
 	a.Comparison, err = compare.Run(c.Context(), dumps, opt)
@@ -143,7 +144,7 @@ func (f *compareFlags) originals(c *cobra.Command, u *ui, args []string) error {
 		}
 	}
 	if u.JSON {
-		return u.object(a.json())
+		return u.Object(a.json())
 	}
 	showComparison(u, &a)
 	return nil
@@ -192,7 +193,7 @@ func (f *compareFlags) open(args []string) (sources []*opened, done func(), err 
 		sources = append(sources, s)
 		for i, other := range sources[:len(sources)-1] {
 			if len(s.files) > 0 && len(other.files) > 0 && os.SameFile(s.files[0], other.files[0]) {
-				return sources, done, usagef("source %d and source %d are one file: %s. A comparison with itself proves nothing", i+1, len(sources), path)
+				return sources, done, talk.Usagef("source %d and source %d are one file: %s. A comparison with itself proves nothing", i+1, len(sources), path)
 			}
 		}
 	}
@@ -210,10 +211,10 @@ func (f *compareFlags) dumps(args []string, sources []*opened) ([]compare.Dump, 
 		i, err1 := whichSource(a, args)
 		j, err2 := whichSource(b, args)
 		if !ok || err1 != nil || err2 != nil || i == j {
-			return nil, usagef("--same-unit %s is not understood: it is two of the sources, by number from 1 or by path, with a comma between", pair)
+			return nil, talk.Usagef("--same-unit %s is not understood: it is two of the sources, by number from 1 or by path, with a comma between", pair)
 		}
 		if sources[i].Size() != sources[j].Size() {
-			return nil, usagef("--same-unit %s: %s and %s are not of one size, so they are not one disk", pair, args[i], args[j])
+			return nil, talk.Usagef("--same-unit %s: %s and %s are not of one size, so they are not one disk", pair, args[i], args[j])
 		}
 		unit := out[i].Unit
 		if unit == "" {

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strings"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
 	"bootgraft/layout/rule/compare"
@@ -18,15 +19,15 @@ const (
 )
 
 // showComparison writes what several originals have in common for a person.
-func showComparison(u *ui, a *comparison) {
-	u.wrapped("", fmt.Sprintf("%s of one model; compared are the first %s and the last %s sectors:", disk.Counted(len(a.dumps), "original"), disk.Grouped(a.Head), disk.Grouped(a.Tail)))
-	u.answerf("\n")
+func showComparison(u *talk.UI, a *comparison) {
+	u.Wrapped("", fmt.Sprintf("%s of one model; compared are the first %s and the last %s sectors:", disk.Counted(len(a.dumps), "original"), disk.Grouped(a.Head), disk.Grouped(a.Tail)))
+	u.Answerf("\n")
 	for i, d := range a.dumps {
 		unit := ""
 		if d.Unit != "" {
 			unit = ", " + d.Unit
 		}
-		u.answerf("  %2d  %s%s\n      %s\n", i+1, d.Name, unit, disk.SizeText(disk.Sector(d.Source.Size()/int64(d.Source.SectorSize())), d.Source.SectorSize()))
+		u.Answerf("  %2d  %s%s\n      %s\n", i+1, d.Name, unit, disk.SizeText(disk.Sector(d.Source.Size()/int64(d.Source.SectorSize())), d.Source.SectorSize()))
 	}
 	showCounts(u, a)
 	showFields(u, a)
@@ -38,7 +39,7 @@ func showComparison(u *ui, a *comparison) {
 	showFindings(u, a.Findings)
 	if a.out != "" {
 		size := sourceFlags{sectorSize: a.SectorSize}
-		u.answerf("\nThe rules are in %s. Next, a card of another size:\n\n  bootgraft plan %s --size Ns --rules %s%s -o card.plan\n", a.out, words.Shell(a.dumps[0].Name), words.Shell(a.out), size.words())
+		u.Answerf("\nThe rules are in %s. Next, a card of another size:\n\n  bootgraft plan %s --size Ns --rules %s%s -o card.plan\n", a.out, words.Shell(a.dumps[0].Name), words.Shell(a.out), size.words())
 	}
 }
 
@@ -56,44 +57,44 @@ var classText = map[compare.Class]string{
 	compare.Unknown: "differ, and nothing explains them", compare.NotRead: "are not known on all, and were not compared",
 }
 
-func showCounts(u *ui, a *comparison) {
-	u.answerf("\nOf their bytes\n")
+func showCounts(u *talk.UI, a *comparison) {
+	u.Answerf("\nOf their bytes\n")
 	for _, c := range classes {
 		if n := a.Counts[c]; n > 0 {
-			u.answerf("  %15s  %s\n", disk.Grouped(n), classText[c])
+			u.Answerf("  %15s  %s\n", disk.Grouped(n), classText[c])
 		}
 	}
 }
 
-func showFields(u *ui, a *comparison) {
+func showFields(u *talk.UI, a *comparison) {
 	if len(a.Fields) == 0 {
-		u.answerf("\nNo number that follows the size was found.\n")
+		u.Answerf("\nNo number that follows the size was found.\n")
 		return
 	}
-	u.answerf("\nNumbers that follow the size, N = sectors of the disk:\n")
+	u.Answerf("\nNumbers that follow the size, N = sectors of the disk:\n")
 	for i := range a.Fields {
 		if enough(u, i, len(a.Fields)) {
 			return
 		}
 		f := &a.Fields[i]
-		u.wrapped("  ", fmt.Sprintf("%s: %s, %s", f.Place, encodingText(f.Ways[0].Encoding), fieldState(f)))
+		u.Wrapped("  ", fmt.Sprintf("%s: %s, %s", f.Place, encodingText(f.Ways[0].Encoding), fieldState(f)))
 		all := formulas(f)
-		u.wrapped("      ", all[0].Formula)
+		u.Wrapped("      ", all[0].Formula)
 		also := ""
 		if n := len(readings(f)) - len(all); n > 0 {
 			also = fmt.Sprintf("; with more or fewer bytes read in %s", disk.Counted(n, "other way"))
 		}
-		u.wrapped("      ", fmt.Sprintf("%s%s%s", foretold(f.Bits), because(f.Doubt), also))
+		u.Wrapped("      ", fmt.Sprintf("%s%s%s", foretold(f.Bits), because(f.Doubt), also))
 		for j, other := range all[1:] {
 			if j == maxReadings {
-				u.answerf("      ... and %s more; all of them with --json\n", disk.Grouped(len(all)-1-j))
+				u.Answerf("      ... and %s more; all of them with --json\n", disk.Grouped(len(all)-1-j))
 				break
 			}
 			where := ""
 			if other.Byte != f.Byte || other.Encoding != f.Ways[0].Encoding {
 				where = fmt.Sprintf(" (byte %d: %s)", other.Byte, encodingText(other.Encoding))
 			}
-			u.wrapped("      or ", other.Formula+where)
+			u.Wrapped("      or ", other.Formula+where)
 		}
 	}
 }
@@ -106,32 +107,32 @@ func because(doubt string) string {
 }
 
 // enough ends a list that would be too long to read.
-func enough(u *ui, i, n int) bool {
+func enough(u *talk.UI, i, n int) bool {
 	if i < maxRuleRows || n == maxRuleRows+1 {
 		return false
 	}
-	u.answerf("  ... and %s more; all of them with --json\n", disk.Grouped(n-i))
+	u.Answerf("  ... and %s more; all of them with --json\n", disk.Grouped(n-i))
 	return true
 }
 
-func showChecks(u *ui, a *comparison) {
+func showChecks(u *talk.UI, a *comparison) {
 	if len(a.Checks) == 0 {
 		return
 	}
-	u.answerf("\nChecksums; their own bytes count as zeros in their spans:\n")
+	u.Answerf("\nChecksums; their own bytes count as zeros in their spans:\n")
 	for i := range a.Checks {
 		if enough(u, i, len(a.Checks)) {
 			return
 		}
 		c := &a.Checks[i]
 		w := c.Ways[0]
-		u.wrapped("  ", fmt.Sprintf("%s: %s, %s", c.Place, encodingText(w.Encoding), c.State()))
-		u.wrapped("      ", fmt.Sprintf("%s over %s", sumText(w.Sum), sumSpanText(w, a.SectorSize)))
+		u.Wrapped("  ", fmt.Sprintf("%s: %s, %s", c.Place, encodingText(w.Encoding), c.State()))
+		u.Wrapped("      ", fmt.Sprintf("%s over %s", sumText(w.Sum), sumSpanText(w, a.SectorSize)))
 		more := ""
 		if n := len(c.Ways) - 1; n > 0 {
 			more = fmt.Sprintf("; %s the originals as well", fits(n))
 		}
-		u.wrapped("      ", fmt.Sprintf("%s%s%s", foretold(c.Bits), because(c.Doubt), more))
+		u.Wrapped("      ", fmt.Sprintf("%s%s%s", foretold(c.Bits), because(c.Doubt), more))
 	}
 }
 
@@ -142,16 +143,16 @@ func fits(n int) string {
 	return disk.Grouped(n) + " other spans or sums fit"
 }
 
-func showCopies(u *ui, a *comparison) {
+func showCopies(u *talk.UI, a *comparison) {
 	if len(a.Copies) == 0 {
 		return
 	}
-	u.answerf("\nCopies:\n")
+	u.Answerf("\nCopies:\n")
 	for i := range a.Copies {
 		if enough(u, i, len(a.Copies)) {
 			return
 		}
-		u.wrapped("  ", copyText(&a.Copies[i]))
+		u.Wrapped("  ", copyText(&a.Copies[i]))
 	}
 }
 
@@ -175,11 +176,11 @@ func copyText(c *compare.CopyRule) string {
 	return text
 }
 
-func showCarried(u *ui, a *comparison) {
+func showCarried(u *talk.UI, a *comparison) {
 	if len(a.Carried) == 0 {
 		return
 	}
-	u.answerf("\nWithout a rule; a card gets these bytes as the source has them:\n")
+	u.Answerf("\nWithout a rule; a card gets these bytes as the source has them:\n")
 	for _, class := range classes {
 		total, places := 0, []string{}
 		for _, s := range a.Carried {
@@ -194,8 +195,8 @@ func showCarried(u *ui, a *comparison) {
 			}
 		}
 		if total > 0 {
-			u.wrapped("  ", fmt.Sprintf("%s that %s:", disk.Counted(total, "byte"), classText[class]))
-			u.wrapped("      ", strings.Join(places, "; "))
+			u.Wrapped("  ", fmt.Sprintf("%s that %s:", disk.Counted(total, "byte"), classText[class]))
+			u.Wrapped("      ", strings.Join(places, "; "))
 		}
 	}
 }
@@ -212,12 +213,12 @@ func stretchText(s compare.Stretch, sectorSize int) string {
 }
 
 // showFor says what a card of one size would hold.
-func showFor(u *ui, a *comparison) {
+func showFor(u *talk.UI, a *comparison) {
 	if a.card == 0 {
 		return
 	}
 	v := a.For(a.card)
-	u.answerf("\nA card of %s: %s.\n", disk.SizeText(a.card, a.SectorSize), v)
+	u.Answerf("\nA card of %s: %s.\n", disk.SizeText(a.card, a.SectorSize), v)
 	for i := range a.Fields {
 		if enough(u, i, len(a.Fields)) {
 			break
@@ -225,44 +226,44 @@ func showFor(u *ui, a *comparison) {
 		f := &a.Fields[i]
 		answer, err := f.At(a.card)
 		if err != nil {
-			u.wrapped("  ", fmt.Sprintf("impossible: %v", err))
+			u.Wrapped("  ", fmt.Sprintf("impossible: %v", err))
 			continue
 		}
-		u.wrapped("  ", fmt.Sprintf("%s would hold %s, %s%s", f.Place, disk.Grouped(int64(answer.Value)), answer.State, because(answer.Why)))
+		u.Wrapped("  ", fmt.Sprintf("%s would hold %s, %s%s", f.Place, disk.Grouped(int64(answer.Value)), answer.State, because(answer.Why)))
 		showOthers(u, answer)
 	}
 }
 
 // showOthers lists the other values that a number may have, each once.
-func showOthers(u *ui, answer compare.Answer) {
+func showOthers(u *talk.UI, answer compare.Answer) {
 	told := map[uint64]bool{answer.Value: true}
 	for _, o := range answer.Others {
 		if told[o.Value] {
 			continue
 		}
 		if told[o.Value] = true; len(told)-1 > maxReadings {
-			u.answerf("      ... and more; all of them with --json\n")
+			u.Answerf("      ... and more; all of them with --json\n")
 			return
 		}
-		u.wrapped("      or ", fmt.Sprintf("%s: %s", disk.Grouped(int64(o.Value)), o.Formula))
+		u.Wrapped("      or ", fmt.Sprintf("%s: %s", disk.Grouped(int64(o.Value)), o.Formula))
 	}
 }
 
 // showAdvice says which other original would decide most.
-func showAdvice(u *ui, a *comparison) {
+func showAdvice(u *talk.UI, a *comparison) {
 	list := a.advice()
 	if len(list) == 0 {
 		return
 	}
 	card := a.cardForAdvice()
-	u.answerf("\n")
-	u.wrapped("", fmt.Sprintf("For a card of %s sectors, one more original decides most if it has one of these sizes, or one like them: another unit's drive, or a card of that size which the device itself has initialised. What so few bytes foretell may need one more after it.", disk.Grouped(card)))
+	u.Answerf("\n")
+	u.Wrapped("", fmt.Sprintf("For a card of %s sectors, one more original decides most if it has one of these sizes, or one like them: another unit's drive, or a card of that size which the device itself has initialised. What so few bytes foretell may need one more after it.", disk.Grouped(card)))
 	for _, x := range list {
 		left := "every number would be decided"
 		if x.Left > 0 {
 			left = disk.Counted(x.Left, "number") + " would still be undecided"
 		}
-		u.answerf("  %15s sectors (%s): %s\n", disk.Grouped(x.Size), disk.BytesText(int64(x.Size)*int64(a.SectorSize)), left)
+		u.Answerf("  %15s sectors (%s): %s\n", disk.Grouped(x.Size), disk.BytesText(int64(x.Size)*int64(a.SectorSize)), left)
 	}
 }
 

@@ -162,9 +162,9 @@ func (l *lister) sayDamaged() {
 		return
 	}
 	if l.zeroed > 0 {
-		l.ui.answerf("%s of these not whole, with zeros in the holes; %s/%s names them.\n", disk.Grouped(l.zeroed), l.out.dir, damagedName)
+		l.ui.Answerf("%s of these not whole, with zeros in the holes; %s/%s names them.\n", disk.Grouped(l.zeroed), l.out.dir, damagedName)
 	}
 	if left := l.damaged - l.zeroed; left > 0 {
-		l.ui.answerf("%s not whole and left out; %s/%s names them. To copy such files\nwith zeros in the holes: --damaged zero\n", disk.Counted(left, "file"), l.out.dir, damagedName)
+		l.ui.Answerf("%s not whole and left out; %s/%s names them. To copy such files\nwith zeros in the holes: --damaged zero\n", disk.Counted(left, "file"), l.out.dir, damagedName)
 	}
 }

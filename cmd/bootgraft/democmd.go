@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/capture"
 	"bootgraft/safety/newfile"
@@ -26,7 +27,7 @@ Examples:
   bootgraft demo
   bootgraft demo ~/bootgraft-demo`
 
-func demoCommand(u *ui) *cobra.Command {
+func demoCommand(u *talk.UI) *cobra.Command {
 	return &cobra.Command{
 		Use:   "demo [DIR]",
 		Short: "the whole job on an invented drive, from nothing",
@@ -34,7 +35,7 @@ func demoCommand(u *ui) *cobra.Command {
 		Args:  cobra.MaximumNArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
 			if u.JSON {
-				return usagef("demo is for people; it has no --json")
+				return talk.Usagef("demo is for people; it has no --json")
 			}
 			dir, err := demoDir(args)
 			if err != nil {
@@ -54,7 +55,7 @@ func demoDir(args []string) (string, error) {
 	dir := args[0]
 	switch f, err := newfile.MakeFolder(dir); {
 	case errors.Is(err, newfile.ErrNotEmpty):
-		return "", refusef("the folder %s is not empty; the demonstration overwrites nothing. Give a new folder", dir)
+		return "", talk.Refusef("the folder %s is not empty; the demonstration overwrites nothing. Give a new folder", dir)
 	case err != nil:
 		return "", fmt.Errorf("the folder %s cannot be made: %w", dir, err)
 	default:
@@ -65,7 +66,7 @@ func demoDir(args []string) (string, error) {
 // demo is one run of the demonstration. Its steps are the program's own
 // commands, run as if they were typed.
 type demo struct {
-	ui     *ui
+	ui     *talk.UI
 	cmd    *cobra.Command
 	dir    string
 	step   int
@@ -76,24 +77,24 @@ func (d *demo) path(name string) string { return filepath.Join(d.dir, name) }
 
 func (d *demo) title(text string) {
 	d.step++
-	d.ui.answerf("\n%s\n%s\n", fmt.Sprintf("%d. %s", d.step, text), strings.Repeat("-", 78))
+	d.ui.Answerf("\n%s\n%s\n", fmt.Sprintf("%d. %s", d.step, text), strings.Repeat("-", 78))
 }
 
-func (d *demo) tell(text string) { d.ui.wrapped("", text) }
+func (d *demo) tell(text string) { d.ui.Wrapped("", text) }
 
 // typed runs a command and expects the given exit code.
 func (d *demo) typed(want int, args ...string) error {
-	d.ui.answerf("\n$ bootgraft %s\n\n", strings.Join(args, " "))
+	d.ui.Answerf("\n$ bootgraft %s\n\n", strings.Join(args, " "))
 	root := rootCommand(d.ui, d.played)
 	root.SetArgs(args)
-	root.SetOut(d.ui.out)
-	root.SetErr(d.ui.err)
+	root.SetOut(d.ui.Out)
+	root.SetErr(d.ui.Err)
 	err := root.ExecuteContext(d.cmd.Context())
-	if got := exitCode(err); got != want {
+	if got := talk.ExitCode(err); got != want {
 		return fmt.Errorf("the demonstration expected exit code %d of this command, and got %d: %w", want, got, errors.Join(err))
 	}
-	if err != nil && !errors.Is(err, errSaid) {
-		d.ui.answerf("%s", indent(err.Error()))
+	if err != nil && !errors.Is(err, talk.ErrSaid) {
+		d.ui.Answerf("%s", indent(err.Error()))
 	}
 	return nil
 }
@@ -132,26 +133,26 @@ func (d *demo) rescue() error {
 	d.tell("In the middle of the work the drive is gone.")
 	d.plugIn(drive)
 	command := []string{"capture", demoPlug, d.captured()}
-	if err := d.typed(exitStopped, command...); err != nil {
+	if err := d.typed(talk.ExitStopped, command...); err != nil {
 		return err
 	}
-	d.ui.answerf("\n")
+	d.ui.Answerf("\n")
 	d.tell("It is plugged in again. The same command goes on where it was, after it has made sure that it is the same drive. What stays missing is named, sector by sector.")
 	d.plugIn(drive)
-	return d.typed(exitIncomplete, command...)
+	return d.typed(talk.ExitIncomplete, command...)
 }
 
 func (d *demo) captured() string { return d.path("captured.img") }
 
 func (d *demo) recordings() error {
 	d.title("Which recordings are hit?")
-	return d.typed(exitIncomplete, "files", d.captured(), "--brief")
+	return d.typed(talk.ExitIncomplete, "files", d.captured(), "--brief")
 }
 
 func (d *demo) survey() error {
 	d.title("Who owns every sector?")
 	d.tell("The gap before the first entry and the tail after the last one are what an ordinary file copy loses. The device does not start without them.")
-	return d.typed(exitDone, "survey", d.captured())
+	return d.typed(talk.ExitDone, "survey", d.captured())
 }
 
 func (d *demo) larger() error {
@@ -159,15 +160,15 @@ func (d *demo) larger() error {
 	d.tell("The plan says where every sector of the card comes from, before there is a card. That sectors are missing has to be accepted, by the code that is printed.")
 	plan, img := d.path("larger.plan"), d.path("larger-card.img")
 	command := []string{"plan", d.captured(), "--size", fmt.Sprintf("%ds", demoLarger), "-o", plan}
-	if err := d.typed(exitRefused, command...); err != nil {
+	if err := d.typed(talk.ExitRefused, command...); err != nil {
 		return err
 	}
-	if err := d.typed(exitDone, append(command, demoAccept...)...); err != nil {
+	if err := d.typed(talk.ExitDone, append(command, demoAccept...)...); err != nil {
 		return err
 	}
-	d.ui.answerf("\n")
+	d.ui.Answerf("\n")
 	d.tell("There is no card yet, but the plan and the image together can be read like one. Every recording on it is as whole as it can be:")
-	if err := d.typed(exitIncomplete, "files", "--plan", plan); err != nil {
+	if err := d.typed(talk.ExitIncomplete, "files", "--plan", plan); err != nil {
 		return err
 	}
 	return d.prove([]string{"write", plan, img}, []string{"verify", plan, img})
@@ -179,7 +180,7 @@ var demoAccept = []string{"--accept", "missing-in-volume"}
 // prove runs commands that must end well, but for what the drive lost.
 func (d *demo) prove(commands ...[]string) error {
 	for _, args := range commands {
-		if err := d.typed(exitIncomplete, args...); err != nil {
+		if err := d.typed(talk.ExitIncomplete, args...); err != nil {
 			return err
 		}
 	}
@@ -189,14 +190,14 @@ func (d *demo) prove(commands ...[]string) error {
 func (d *demo) tooSmall() error {
 	d.title("A card that is too small")
 	d.tell("What does not fit is refused with exact numbers, and nothing is written.")
-	return d.typed(exitRefused, append([]string{"plan", d.captured(), "--size", fmt.Sprintf("%ds", demoTooSmall), "-o", d.path("small.plan")}, demoAccept...)...)
+	return d.typed(talk.ExitRefused, append([]string{"plan", d.captured(), "--size", fmt.Sprintf("%ds", demoTooSmall), "-o", d.path("small.plan")}, demoAccept...)...)
 }
 
 func (d *demo) smaller() error {
 	d.title("A smaller card that will do")
 	d.tell("The volume shrinks in its place: only clusters beyond its new end would have to move, and its tables, boot sectors and the partition table follow. The tail moves as one block to the new end.")
 	plan, img := d.path("smaller.plan"), d.path("smaller-card.img")
-	if err := d.typed(exitDone, append([]string{"plan", d.captured(), "--size", fmt.Sprintf("%ds", demoSmaller), "-o", plan}, demoAccept...)...); err != nil {
+	if err := d.typed(talk.ExitDone, append([]string{"plan", d.captured(), "--size", fmt.Sprintf("%ds", demoSmaller), "-o", plan}, demoAccept...)...); err != nil {
 		return err
 	}
 	return d.prove([]string{"files", "--plan", plan, "--brief"}, []string{"write", plan, img}, []string{"verify", plan, img})
@@ -209,13 +210,13 @@ func (d *demo) damage() error {
 	if err := flipByte(img, demoDamage); err != nil {
 		return err
 	}
-	return d.typed(exitDifferent, "verify", d.path("smaller.plan"), img)
+	return d.typed(talk.ExitDifferent, "verify", d.path("smaller.plan"), img)
 }
 
 func (d *demo) end() error {
 	d.title("With a drive of your own")
 	d.tell(fmt.Sprintf("Everything is in %s; delete it when you like. Read SAFETY.md first: mains and battery voltages, static charge and hot tools can hurt you and the device.", d.dir))
-	d.ui.answerf(`
+	d.ui.Answerf(`
   sudo bootgraft capture /dev/sdX old.img        read the drive, once
   bootgraft survey old.img                       what is on it
   bootgraft plan old.img --size Ns -o card.plan  N = sectors of the card at hand

@@ -1,6 +1,10 @@
 package main
 
-import "fmt"
+import (
+	"fmt"
+
+	"bootgraft/cmd/bootgraft/talk"
+)
 
 // siblings compares the drives of three units of another invented device.
 func (d *demo) siblings() error {
@@ -13,7 +17,7 @@ func (d *demo) siblings() error {
 		}
 		args = append(args, d.path(m.file))
 	}
-	return d.typed(exitDone, append(args, "--for", fmt.Sprintf("%ds", modelCard), "-o", d.path("bramble.rules"))...)
+	return d.typed(talk.ExitDone, append(args, "--for", fmt.Sprintf("%ds", modelCard), "-o", d.path("bramble.rules"))...)
 }
 
 // fourthSize puts one of them onto a card of a size that no unit has.
@@ -24,18 +28,18 @@ func (d *demo) fourthSize() error {
 	size := fmt.Sprintf("%ds", modelCard)
 	plan, img := d.path("verbatim.plan"), d.path("verbatim-card.img")
 	for _, args := range [][]string{{"plan", drive, "--size", size, "-o", plan}, {"write", plan, img}} {
-		if err := d.typed(exitDone, args...); err != nil {
+		if err := d.typed(talk.ExitDone, args...); err != nil {
 			return err
 		}
 	}
 	if err := d.switchOn(img, false); err != nil {
 		return err
 	}
-	d.ui.answerf("\n")
+	d.ui.Answerf("\n")
 	d.tell("Now by the rules. Only what they prove is made new, in both copies; the planned card is looked at again before it is written.")
 	plan, img = d.path("bramble.plan"), d.path("bramble-card.img")
 	for _, args := range [][]string{{"plan", drive, "--size", size, "--rules", d.path("bramble.rules"), "-o", plan}, {"write", plan, img}, {"verify", plan, img}} {
-		if err := d.typed(exitDone, args...); err != nil {
+		if err := d.typed(talk.ExitDone, args...); err != nil {
 			return err
 		}
 	}
@@ -44,15 +48,15 @@ func (d *demo) fourthSize() error {
 
 // switchOn plays the start of the invented multitrack with a card in it.
 func (d *demo) switchOn(img string, starts bool) error {
-	d.ui.answerf("\nThe card is put into the Bramble Eight, and it is switched on:\n\n")
+	d.ui.Answerf("\nThe card is put into the Bramble Eight, and it is switched on:\n\n")
 	err := startModel(img)
 	if (err == nil) != starts {
 		return fmt.Errorf("the demonstration expected that the invented device starts: %v; it says: %w", starts, err)
 	}
 	if err != nil {
-		d.ui.answerf("  %s\n", err)
+		d.ui.Answerf("  %s\n", err)
 		return nil
 	}
-	d.ui.answerf("  BRAMBLE EIGHT READY\n")
+	d.ui.Answerf("  BRAMBLE EIGHT READY\n")
 	return nil
 }

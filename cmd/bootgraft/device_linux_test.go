@@ -12,6 +12,7 @@ import (
 	"syscall"
 	"testing"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
 	"bootgraft/safety/faultdev"
@@ -26,7 +27,7 @@ func (y *typist) attach(path string, more ...string) (node string) {
 // word rehearses a command and returns the word that it gives.
 func (y *typist) word(args ...string) string {
 	y.t.Helper()
-	out, _ := y.types(exitDone, append(args, "--json")...)
+	out, _ := y.types(talk.ExitDone, append(args, "--json")...)
 	var j rehearsalJSON
 	if err := json.Unmarshal([]byte(out), &j); err != nil || j.Confirm == nil {
 		y.t.Fatalf("no word: %v\n%s", err, out)
@@ -42,7 +43,7 @@ func TestWriteACardThatFails(t *testing.T) {
 	need.Tool(t, "losetup")
 	y := newTypist(t)
 	y.invent("old.img", 11)
-	y.types(exitDone, "plan", "old.img", "--size", "32768s", "--tail", "end", "--accept", "tail-undecided", "-o", "c.plan")
+	y.types(talk.ExitDone, "plan", "old.img", "--size", "32768s", "--tail", "end", "--accept", "tail-undecided", "-o", "c.plan")
 	ended := map[int]int{}
 	const sectors = 32768
 	step := 9
@@ -62,7 +63,7 @@ func TestWriteACardThatFails(t *testing.T) {
 			t.Fatal("it does not end")
 		}
 	}
-	if ended[exitFenced] < 3 {
+	if ended[talk.ExitFenced] < 3 {
 		t.Errorf("only these ended early: %v", ended)
 	}
 }
@@ -84,23 +85,23 @@ func (y *typist) failAt(sectors, k int) (code int, finished bool) {
 		out, _ := c.CombinedOutput()
 		code = c.ProcessState.ExitCode()
 		card.After(0, faultdev.None)
-		if ended = code == exitDone; ended && card.Injected() > 0 {
+		if ended = code == talk.ExitDone; ended && card.Injected() > 0 {
 			t.Fatalf("operation %d failed, and nobody says so:\n%s", k, out)
 		}
-		if code != exitDone && code != exitFailed && code != exitFenced && code != exitRefused {
+		if code != talk.ExitDone && code != talk.ExitFailed && code != talk.ExitFenced && code != talk.ExitRefused {
 			t.Fatalf("operation %d: it ended with %d\n%s", k, code, out)
 		}
 		first := make([]byte, 512)
 		if _, err := card.Medium().ReadAt(first, 0); err != nil {
 			t.Fatal(err)
 		}
-		if code == exitFenced && strings.Trim(string(first), "\x00") != "" {
+		if code == talk.ExitFenced && strings.Trim(string(first), "\x00") != "" {
 			t.Errorf("operation %d: sector 0 is not blank", k)
 		}
-		if code != exitDone {
-			y.types(exitDone, append(write, "--confirm", y.word(write...))...)
+		if code != talk.ExitDone {
+			y.types(talk.ExitDone, append(write, "--confirm", y.word(write...))...)
 		}
-		y.types(exitDone, "verify", "c.plan", node)
+		y.types(talk.ExitDone, "verify", "c.plan", node)
 	})
 	return code, ended
 }
@@ -114,11 +115,11 @@ func TestFilesUnderSudoBelongToTheCaller(t *testing.T) {
 	}
 	t.Setenv("SUDO_UID", "1234")
 	t.Setenv("SUDO_GID", "4321")
-	y.types(exitDone, "plan", "old.img", "--size", "614400s", "-o", "c.plan")
-	y.types(exitDone, "write", "c.plan", "card.img")
-	y.types(exitDone, "files", "old.img", "--to", "out")
+	y.types(talk.ExitDone, "plan", "old.img", "--size", "614400s", "-o", "c.plan")
+	y.types(talk.ExitDone, "write", "c.plan", "card.img")
+	y.types(talk.ExitDone, "files", "old.img", "--to", "out")
 	drive := y.attach(y.path("old.img"), "-r")
-	y.types(exitDone, "capture", drive, "cap.img", "--only", "boot")
+	y.types(talk.ExitDone, "capture", drive, "cap.img", "--only", "boot")
 	if err := os.WriteFile(y.path("card.raw"), nil, 0o600); err != nil {
 		t.Fatal(err)
 	}
@@ -126,9 +127,9 @@ func TestFilesUnderSudoBelongToTheCaller(t *testing.T) {
 		t.Fatal(err)
 	}
 	write := []string{"write", "c.plan", y.attach(y.path("card.raw")), "--device"}
-	out, _ := y.types(exitDone, write...)
+	out, _ := y.types(talk.ExitDone, write...)
 	y.says(out, "  sudo bootgraft write c.plan /dev/loop")
-	y.types(exitDone, append(write, "--confirm", y.word(write...))...)
+	y.types(talk.ExitDone, append(write, "--confirm", y.word(write...))...)
 	var paths []string
 	for _, name := range []string{"c.plan", "card.img", "c.plan.receipt", "cap.img", "cap.img.record"} {
 		paths = append(paths, y.path(name))
@@ -157,7 +158,7 @@ func TestNoPermission(t *testing.T) {
 	setpriv := need.Tool(t, "setpriv")
 	y := newTypist(t)
 	y.invent("old.img", 12)
-	y.types(exitDone, "plan", "old.img", "--size", "20000s", "--tail", "end", "--accept", "tail-undecided", "-o", "it's c.plan")
+	y.types(talk.ExitDone, "plan", "old.img", "--size", "20000s", "--tail", "end", "--accept", "tail-undecided", "-o", "it's c.plan")
 	for _, dir := range []string{y.dir, filepath.Dir(y.bin)} {
 		for ; dir != os.TempDir() && dir != "/"; dir = filepath.Dir(dir) {
 			if err := os.Chmod(dir, 0o755); err != nil {
@@ -172,7 +173,7 @@ func TestNoPermission(t *testing.T) {
 	c := exec.Command(setpriv, "--reuid", "65534", "--clear-groups", y.bin, "write", "it's c.plan", node, "--device")
 	c.Dir = y.dir
 	out, _ := c.CombinedOutput()
-	if c.ProcessState.ExitCode() != exitRefused {
+	if c.ProcessState.ExitCode() != talk.ExitRefused {
 		t.Fatalf("it ended with %d\n%s", c.ProcessState.ExitCode(), out)
 	}
 	y.says(string(out), `sudo bootgraft write 'it'\''s c.plan' `+node+` --device`)
@@ -185,7 +186,7 @@ func TestWriteToTheNextCard(t *testing.T) {
 	need.OnlyDisk(t)
 	y := newTypist(t)
 	y.invent("old.img", 13)
-	y.types(exitDone, "plan", "old.img", "--size", "20000s", "--tail", "end", "--accept", "tail-undecided", "-o", "c.plan")
+	y.types(talk.ExitDone, "plan", "old.img", "--size", "20000s", "--tail", "end", "--accept", "tail-undecided", "-o", "c.plan")
 	if err := os.WriteFile(y.path("card.raw"), make([]byte, 20000*512), 0o600); err != nil {
 		t.Fatal(err)
 	}
@@ -230,8 +231,8 @@ func TestReadmeCard(t *testing.T) {
 		t.Fatalf("the README shows %d commands, want a whole run", len(steps))
 	}
 	y := newTypist(t)
-	y.types(exitDone, "demo", "quill")
-	y.types(exitDone, "plan", "quill/recorder.img", "--size", "614400s", "-o", "quill/card.plan")
+	y.types(talk.ExitDone, "demo", "quill")
+	y.types(talk.ExitDone, "plan", "quill/recorder.img", "--size", "614400s", "-o", "quill/card.plan")
 	const shownNode, shownWord = "/dev/loop0", "k4t7-h3x9-m5r2w8"
 	node, word, attached := shownNode, shownWord, false
 	t.Cleanup(func() {

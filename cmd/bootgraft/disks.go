@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/safety/blockdev"
@@ -32,26 +33,26 @@ type machineDiskRow struct {
 }
 
 // listDisks shows the disks of this machine. next is how to go on with one.
-func listDisks(u *ui, next string) error {
+func listDisks(u *talk.UI, next string) error {
 	all, err := blockdev.Disks()
 	if errors.Is(err, blockdev.ErrUnsupported) {
-		return coded(exitRefused, errNoDevices)
+		return talk.Coded(talk.ExitRefused, errNoDevices)
 	}
 	if err != nil {
 		return fmt.Errorf("the disks of this machine could not be listed: %w", err)
 	}
 	if u.JSON {
-		return u.object(disksObject(all))
+		return u.Object(disksObject(all))
 	}
 	if len(all) == 0 {
-		u.answerf("No disk is here that has a medium in it.\n")
+		u.Answerf("No disk is here that has a medium in it.\n")
 	} else {
-		u.answerf("%-14s %17s %10s  %-8s  %s\n", "disk", "sectors", "GB", "attached", "what it says of itself")
+		u.Answerf("%-14s %17s %10s  %-8s  %s\n", "disk", "sectors", "GB", "attached", "what it says of itself")
 	}
 	for _, d := range all {
 		showDisk(u, d, time.Now())
 	}
-	u.answerf("\nNot sure which one it is? Type next instead of a disk, then plug it in. Or:\n\n  %s\n", next)
+	u.Answerf("\nNot sure which one it is? Type next instead of a disk, then plug it in. Or:\n\n  %s\n", next)
 	return nil
 }
 
@@ -82,17 +83,17 @@ const maxMounts = 6
 
 // showDisk writes one disk: a line of the table, and what else must be known
 // of it below.
-func showDisk(u *ui, d blockdev.Disk, now time.Time) {
-	u.wrapped(fmt.Sprintf("%-14s %17s %10.2f  %-8s  ", d.Node, disk.Grouped(d.Sectors), float64(d.Bytes())/1e9, attachedText(d.Identity.Bus)), nameText(d.Identity))
+func showDisk(u *talk.UI, d blockdev.Disk, now time.Time) {
+	u.Wrapped(fmt.Sprintf("%-14s %17s %10.2f  %-8s  ", d.Node, disk.Grouped(d.Sectors), float64(d.Bytes())/1e9, attachedText(d.Identity.Bus)), nameText(d.Identity))
 	if len(d.System) > 0 {
-		u.wrapped("    SYSTEM  ", "the running system stands on it: "+systemText(d.System))
+		u.Wrapped("    SYSTEM  ", "the running system stands on it: "+systemText(d.System))
 	}
 	if n := len(d.Mounts); n > 0 {
 		text := "mounted on " + strings.Join(d.Mounts[:min(n, maxMounts)], ", ")
 		if n > maxMounts {
 			text += fmt.Sprintf(" and %d more", n-maxMounts)
 		}
-		u.wrapped("    ", text)
+		u.Wrapped("    ", text)
 	}
 	var more []string
 	if d.SectorSize != 512 {
@@ -108,7 +109,7 @@ func showDisk(u *ui, d blockdev.Disk, now time.Time) {
 		more = append(more, "here since "+sinceText(d.Since, now))
 	}
 	if len(more) > 0 {
-		u.wrapped("    ", strings.Join(more, ", "))
+		u.Wrapped("    ", strings.Join(more, ", "))
 	}
 }
 
@@ -156,12 +157,12 @@ func systemText(paths []string) string {
 }
 
 // nextDrive waits for a drive to be plugged in, and holds it for reading.
-func nextDrive(u *ui, ctx context.Context) (*blockdev.Source, error) {
-	d, err := blockdev.NextSource(ctx, func() { u.sayf("Plug the drive in now. Waiting for one new disk; Ctrl-C stops.") })
+func nextDrive(u *talk.UI, ctx context.Context) (*blockdev.Source, error) {
+	d, err := blockdev.NextSource(ctx, func() { u.Sayf("Plug the drive in now. Waiting for one new disk; Ctrl-C stops.") })
 	if err != nil {
 		return nil, deviceError("next", err)
 	}
-	u.sayf("%s came: %s", d.Name(), identityText(d.Identity()))
+	u.Sayf("%s came: %s", d.Name(), identityText(d.Identity()))
 	return d, nil
 }
 

@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/imagetest/need"
 	"bootgraft/safety"
 )
@@ -44,23 +45,23 @@ func TestDisksAreListed(t *testing.T) {
 	folder := y.path("stick")
 	node := y.mounted(folder)
 	for _, verb := range []string{"survey", "card"} {
-		said, _ := y.types(exitDone, verb)
+		said, _ := y.types(talk.ExitDone, verb)
 		y.says(said, node+" ")
 		y.says(said, "mounted on "+folder)
-		said, _ = y.types(exitDone, verb, "--json")
+		said, _ = y.types(talk.ExitDone, verb, "--json")
 		var all disksJSON
 		if err := json.Unmarshal([]byte(said), &all); err != nil {
 			t.Fatal(err)
 		}
 		checkListed(t, all, node, folder)
 	}
-	said, _ := y.types(exitDone, "card", node)
+	said, _ := y.types(talk.ExitDone, "card", node)
 	y.says(said, "mounted on "+folder)
 	y.says(said, "not read while it is mounted")
-	said, _ = y.types(exitDone, "card", node, "--json")
+	said, _ = y.types(talk.ExitDone, "card", node, "--json")
 	y.says(said, `"on_card": null`)
 	for _, test := range []string{quickTest, fullTest} {
-		_, said = y.types(exitRefused, "card", node, "--write-test", test, "--device")
+		_, said = y.types(talk.ExitRefused, "card", node, "--write-test", test, "--device")
 		y.says(said, safety.TargetMounted)
 	}
 }
@@ -94,10 +95,10 @@ func TestCardWithoutPermission(t *testing.T) {
 		want int
 		says string
 	}{
-		{[]string{"card", node}, exitRefused, "sudo bootgraft card " + node + "\n"},
-		{[]string{"card", node, "--write-test", "quick", "--device", "--receipt", "a receipt"}, exitRefused, "sudo bootgraft card " + node + " --write-test quick --device --receipt 'a receipt'\n"},
-		{[]string{"survey", node}, exitFailed, "sudo bootgraft survey " + node + "\n"},
-		{[]string{"card"}, exitDone, node},
+		{[]string{"card", node}, talk.ExitRefused, "sudo bootgraft card " + node + "\n"},
+		{[]string{"card", node, "--write-test", "quick", "--device", "--receipt", "a receipt"}, talk.ExitRefused, "sudo bootgraft card " + node + " --write-test quick --device --receipt 'a receipt'\n"},
+		{[]string{"survey", node}, talk.ExitFailed, "sudo bootgraft survey " + node + "\n"},
+		{[]string{"card"}, talk.ExitDone, node},
 	} {
 		cmd := exec.Command(setpriv, append([]string{"--reuid", "65534", "--clear-groups", y.bin}, c.args...)...)
 		cmd.Dir = y.dir
@@ -154,7 +155,7 @@ func TestNextDisk(t *testing.T) {
 			y := newTypist(t)
 			y.invent("disk", uint64(30+i))
 			code, said := y.waits(func() { y.attach(y.path("disk")) }, c.args...)
-			if code != exitDone {
+			if code != talk.ExitDone {
 				t.Fatalf("it ended with %d\n%s", code, said)
 			}
 			for _, want := range c.says {
@@ -174,7 +175,7 @@ func TestTwoNewDisks(t *testing.T) {
 	for _, verb := range []string{"card", "survey"} {
 		var nodes []string
 		code, said := y.waits(func() { nodes = append(nodes, y.attach(y.path("one")), y.attach(y.path("two"))) }, verb, "next")
-		if code != exitRefused {
+		if code != talk.ExitRefused {
 			t.Fatalf("%s next ended with %d\n%s", verb, code, said)
 		}
 		for _, want := range append(nodes, "refusing to choose") {

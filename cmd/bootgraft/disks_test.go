@@ -9,6 +9,7 @@ import (
 	"time"
 	"unicode/utf8"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/safety/blockdev"
 )
@@ -25,7 +26,7 @@ var inventedDisks = []blockdev.Disk{
 // says what the disks are for.
 func TestTableOfDisks(t *testing.T) {
 	var out bytes.Buffer
-	u := &ui{out: &out}
+	u := &talk.UI{Out: &out}
 	now := time.Date(2030, 5, 17, 13, 5, 30, 0, time.UTC)
 	for _, d := range inventedDisks {
 		showDisk(u, d, now)
@@ -80,8 +81,8 @@ func TestSince(t *testing.T) {
 // A system without devices refuses them, and says what it can do.
 func TestDevicesAreNotHandledHere(t *testing.T) {
 	err := lookError("/dev/disk4", blockdev.ErrUnsupported)
-	if exitCode(err) != exitRefused || !errors.Is(err, errNoDevices) {
-		t.Errorf("%v ends with %d", err, exitCode(err))
+	if talk.ExitCode(err) != talk.ExitRefused || !errors.Is(err, errNoDevices) {
+		t.Errorf("%v ends with %d", err, talk.ExitCode(err))
 	}
 	for _, want := range []string{"on Linux only", "survey, plan, files, write", "/dev/disk4"} {
 		if !strings.Contains(err.Error(), want) {

@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"testing"
+
+	"bootgraft/cmd/bootgraft/talk"
 )
 
 // Whoever presses Ctrl-C while a disk is waited for or read is told that it was
@@ -16,14 +18,14 @@ func TestInterruptedEndsWith7(t *testing.T) {
 		deviceError("next", context.Canceled),
 		fmt.Errorf("looking: %w", context.Canceled),
 	} {
-		if exitCode(err) != exitStopped {
-			t.Errorf("%v ends with %d", err, exitCode(err))
+		if talk.ExitCode(err) != talk.ExitStopped {
+			t.Errorf("%v ends with %d", err, talk.ExitCode(err))
 		}
 	}
-	if got := errorText(fmt.Errorf("looking: %w", context.Canceled)); got != "looking: interrupted" {
+	if got := talk.ErrorText(fmt.Errorf("looking: %w", context.Canceled)); got != "looking: interrupted" {
 		t.Errorf("told is %q", got)
 	}
-	if got := errorText(errors.New("context canceled is in no message of ours\n")); got != "context canceled is in no message of ours" {
+	if got := talk.ErrorText(errors.New("context canceled is in no message of ours\n")); got != "context canceled is in no message of ours" {
 		t.Errorf("told is %q", got)
 	}
 }

@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 	"golang.org/x/text/encoding/charmap"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/disk"
@@ -44,7 +45,7 @@ type filesFlags struct {
 	sectorSize    int
 }
 
-func filesCommand(u *ui) *cobra.Command {
+func filesCommand(u *talk.UI) *cobra.Command {
 	var f filesFlags
 	c := &cobra.Command{
 		Use:   "files SOURCE | files --plan PLAN",
@@ -55,7 +56,7 @@ func filesCommand(u *ui) *cobra.Command {
 	}
 	c.Flags().StringVar(&f.plan, "plan", "", "list the files of the card that this plan describes")
 	f.source.add(c)
-	f.source.bar = u.bar
+	f.source.bar = u.Bar
 	c.Flags().StringVar(&f.to, "to", "", "copy the files into this folder, which must be new or empty")
 	c.Flags().StringVar(&f.damaged, "damaged", "skip", "with --to: files that are not whole are left out (skip), or copied with zeros in the holes (zero)")
 	c.Flags().IntVar(&f.codepage, "codepage", 437, "codepage of short FAT names: 437, 850, 852, 855, 858, 860, 862, 863, 865, 866 or 1252")
@@ -73,19 +74,19 @@ var codepages = map[int]*charmap.Charmap{
 	865: charmap.CodePage865, 866: charmap.CodePage866, 1252: charmap.Windows1252,
 }
 
-func (f *filesFlags) run(c *cobra.Command, u *ui, args []string) error {
+func (f *filesFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 	page := codepages[f.codepage]
 	switch {
 	case page == nil:
-		return usagef("codepage %d is not known here; see bootgraft files --help", f.codepage)
+		return talk.Usagef("codepage %d is not known here; see bootgraft files --help", f.codepage)
 	case (f.plan == "") == (len(args) == 0):
-		return usagef("give either a SOURCE or --plan PLAN")
+		return talk.Usagef("give either a SOURCE or --plan PLAN")
 	case f.plan == "" && f.source.source != "":
-		return usagef("--source goes with --plan")
+		return talk.Usagef("--source goes with --plan")
 	case f.damaged != "skip" && f.damaged != "zero":
-		return usagef("--damaged %s is not known: it is skip or zero", f.damaged)
+		return talk.Usagef("--damaged %s is not known: it is skip or zero", f.damaged)
 	case f.damaged == "zero" && f.to == "":
-		return usagef("--damaged zero goes with --to")
+		return talk.Usagef("--damaged zero goes with --to")
 	}
 	src, name, closeSource, err := f.open(args)
 	if err != nil {
@@ -106,7 +107,7 @@ func (f *filesFlags) run(c *cobra.Command, u *ui, args []string) error {
 		}
 		defer l.out.close()
 	}
-	progress, finish := u.bar("reading files")
+	progress, finish := u.Bar("reading files")
 	l.progress, l.total = progress, usedBytes(s)
 	l.findings, err = files.Walk(c.Context(), src, s, files.Options{CodePage: page}, l.visit)
 	finish()
@@ -166,7 +167,7 @@ func (f *fileJSON) whole() bool { return len(f.Missing) == 0 && f.Fault == "" }
 
 // lister gathers the files of a disk, hashes them and copies them out.
 type lister struct {
-	ui       *ui
+	ui       *talk.UI
 	flags    *filesFlags
 	src      image.Source
 	out      *output
@@ -265,14 +266,14 @@ func (l *lister) finish(name string, s *scan.Survey) error {
 			return fmt.Errorf("flushing the files in %s: %w", l.out.dir, err)
 		}
 	}
-	if err := u.object(filesJSON{schema, append([]fileJSON{}, l.files...), findings}); err != nil {
+	if err := u.Object(filesJSON{schema, append([]fileJSON{}, l.files...), findings}); err != nil {
 		return err
 	}
-	u.answerf("%s:\n%s, %s bytes, in %s that can be listed\n", name, disk.Counted(len(l.files), "file"), disk.Grouped(l.bytes), disk.Counted(len(files.Volumes(s)), "volume"))
+	u.Answerf("%s:\n%s, %s bytes, in %s that can be listed\n", name, disk.Counted(len(l.files), "file"), disk.Grouped(l.bytes), disk.Counted(len(files.Volumes(s)), "volume"))
 	if l.damaged > 0 {
-		u.answerf("%s not whole.\n", notWhole(l.damaged))
+		u.Answerf("%s not whole.\n", notWhole(l.damaged))
 	} else if len(l.files) > 0 && !l.incomplete() {
-		u.answerf("Every one of them is whole.\n")
+		u.Answerf("Every one of them is whole.\n")
 	}
 	secondReader(u, l.second)
 	if l.out != nil {
@@ -285,11 +286,11 @@ func (l *lister) finish(name string, s *scan.Survey) error {
 	}
 	switch {
 	case l.damaged > 0:
-		return coded(exitIncomplete, errors.New("some files are not whole"))
+		return talk.Coded(talk.ExitIncomplete, errors.New("some files are not whole"))
 	case l.incomplete():
-		return coded(exitIncomplete, errors.New("some directories could not be read: there may be more files"))
+		return talk.Coded(talk.ExitIncomplete, errors.New("some directories could not be read: there may be more files"))
 	case hiddenVolumes(s):
-		return coded(exitIncomplete, errors.New("sectors by which a volume is known are missing: there may be more files"))
+		return talk.Coded(talk.ExitIncomplete, errors.New("sectors by which a volume is known are missing: there may be more files"))
 	}
 	return nil
 }
@@ -319,12 +320,12 @@ func (l *lister) list() {
 			continue
 		}
 		if !heading {
-			l.ui.answerf("\n%15s  %-16s %s\n", "bytes", "SHA-256 begins", "volume:file")
+			l.ui.Answerf("\n%15s  %-16s %s\n", "bytes", "SHA-256 begins", "volume:file")
 			heading = true
 		}
-		l.ui.answerf("%15s  %-16.16s %d:%s\n", disk.Grouped(f.Size), f.SHA256, f.Volume, words.Printable(f.Path))
+		l.ui.Answerf("%15s  %-16.16s %d:%s\n", disk.Grouped(f.Size), f.SHA256, f.Volume, words.Printable(f.Path))
 		for _, line := range f.damage(mostHoles) {
-			l.ui.answerf("%15s  %s\n", "", line)
+			l.ui.Answerf("%15s  %s\n", "", line)
 		}
 	}
 }

@@ -6,6 +6,7 @@ import (
 	"strings"
 	"testing"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/capture/rig"
 	"bootgraft/image/disk"
 )
@@ -61,7 +62,7 @@ func (y *typist) hangsThen(sig os.Signal, sector disk.Sector) (met int, done boo
 	met = count()
 	r.Vanish()
 	c.Wait()
-	return met, c.ProcessState.ExitCode() == exitIncomplete
+	return met, c.ProcessState.ExitCode() == talk.ExitIncomplete
 }
 
 func lastLineIs(record []byte, verb string) bool {

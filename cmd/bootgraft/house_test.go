@@ -53,10 +53,11 @@ var mayImport = map[string][]string{
 	"safety/newfile":  {},
 
 	"cmd/bootgraft/words": {},
+	"cmd/bootgraft/talk":  {"image/disk", "cmd/bootgraft/words"},
 }
 
 // speakers are the packages that may print or end the program.
-var speakers = []string{"cmd/bootgraft"}
+var speakers = []string{"cmd/bootgraft", "cmd/bootgraft/talk"}
 
 // testOnly are packages for tests alone; no program may contain them.
 var testOnly = []string{

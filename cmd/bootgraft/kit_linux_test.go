@@ -10,6 +10,7 @@ import (
 	"strings"
 	"testing"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
 	"bootgraft/image/imagetest/disks"
@@ -107,7 +108,7 @@ func TestKitMakesCardsThatOthersAccept(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			y := newTypist(t)
 			y.kitSource(fat)
-			y.types(exitDone, "kit", "make", "old.img", "-o", "a.kit")
+			y.types(talk.ExitDone, "kit", "make", "old.img", "-o", "a.kit")
 			b, err := os.ReadFile(y.path("a.kit"))
 			if err != nil {
 				t.Fatal(err)
@@ -128,9 +129,9 @@ func TestKitMakesCardsThatOthersAccept(t *testing.T) {
 func (y *typist) kitCard(sectors int64) {
 	t := y.t
 	t.Helper()
-	y.types(exitDone, "plan", "a.kit", "--size", fmt.Sprint(sectors, "s"), "--empty-volume", "1", "-o", "p", "--replace")
-	y.types(exitDone, "write", "p", "card.img", "--replace")
-	y.types(exitDone, "verify", "p", "card.img")
+	y.types(talk.ExitDone, "plan", "a.kit", "--size", fmt.Sprint(sectors, "s"), "--empty-volume", "1", "-o", "p", "--replace")
+	y.types(talk.ExitDone, "write", "p", "card.img", "--replace")
+	y.types(talk.ExitDone, "verify", "p", "card.img")
 	if !bytes.Equal(y.bytesOf("card.img", 0, 1)[:446], y.bytesOf("old.img", 0, 1)[:446]) {
 		t.Errorf("%d sectors: boot code or disk id differ", sectors)
 	}
@@ -179,14 +180,14 @@ func TestKitTooLargeIsRefused(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	_, said := y.types(exitRefused, "kit", "make", "old.img", "-o", "a.kit", "--head", "200MiB", "--tail", "70MiB")
+	_, said := y.types(talk.ExitRefused, "kit", "make", "old.img", "-o", "a.kit", "--head", "200MiB", "--tail", "70MiB")
 	y.says(said, "a kit has at most")
 	y.says(said, "head: 409,600 sectors")
 	if _, err := os.Stat(y.path("a.kit")); err == nil {
 		t.Error("a kit was written")
 	}
-	y.types(exitDone, "kit", "make", "old.img", "-o", "a.kit", "--head", "200MiB", "--tail", "70MiB", "--facts-only")
-	y.types(exitDone, "kit", "make", "old.img", "-o", "b.kit", "--head", "1MiB", "--tail", "1MiB")
+	y.types(talk.ExitDone, "kit", "make", "old.img", "-o", "a.kit", "--head", "200MiB", "--tail", "70MiB", "--facts-only")
+	y.types(talk.ExitDone, "kit", "make", "old.img", "-o", "b.kit", "--head", "1MiB", "--tail", "1MiB")
 }
 
 // What the page asks a stranger to type on Linux works as it stands there, on a
@@ -197,7 +198,7 @@ func TestAskedCommandsMakeAKit(t *testing.T) {
 	y.kitSource("-F 16 -s 8")
 	device := strings.TrimSpace(y.outside("", "losetup", "-f", "--show", "-r", "old.img"))
 	t.Cleanup(func() { y.outside("", "losetup", "-d", device) })
-	page, _ := y.types(exitDone, "kit", "ask", "--head", "2MiB", "--tail", "1MiB")
+	page, _ := y.types(talk.ExitDone, "kit", "ask", "--head", "2MiB", "--tail", "1MiB")
 	_, rest, _ := strings.Cut(page, "WITH LINUX")
 	linux, _, _ := strings.Cut(rest, "WITH MACOS")
 	var typed []string
@@ -212,9 +213,9 @@ func TestAskedCommandsMakeAKit(t *testing.T) {
 	said := y.outside("set -e\n"+strings.Join(typed, "\n"), "sh")
 	y.says(said, fmt.Sprintf("512\n%d\n", kitDrive*512)) // block size and bytes, by blockdev
 	y.says(said, fmt.Sprintf("\n%d\n", kitDrive))
-	y.types(exitDone, "kit", "make", "--sectors", strconv.Itoa(kitDrive), "--part", "0s=head.bin", "--part", "end-2048s=tail.bin", "-o", "parts.kit")
-	y.types(exitDone, "plan", "parts.kit", "--size", fmt.Sprint(kitDrive, "s"), "--empty-volume", "1", "--accept", "missing-in-boot-area", "-o", "p")
-	y.types(exitIncomplete, "write", "p", "card.img") // between volume and tail nothing was sent
+	y.types(talk.ExitDone, "kit", "make", "--sectors", strconv.Itoa(kitDrive), "--part", "0s=head.bin", "--part", "end-2048s=tail.bin", "-o", "parts.kit")
+	y.types(talk.ExitDone, "plan", "parts.kit", "--size", fmt.Sprint(kitDrive, "s"), "--empty-volume", "1", "--accept", "missing-in-boot-area", "-o", "p")
+	y.types(talk.ExitIncomplete, "write", "p", "card.img") // between volume and tail nothing was sent
 	for _, s := range [][2]int64{{0, kitStart}, {kitDrive - 2048, 2048}} {
 		if !bytes.Equal(y.bytesOf("card.img", s[0], s[1]), y.bytesOf("old.img", s[0], s[1])) {
 			t.Errorf("%d sectors from sector %d differ", s[1], s[0])
@@ -243,9 +244,9 @@ func TestKitSaysWhatIsMissing(t *testing.T) {
 	if _, err := kit.Write(f, c); err != nil {
 		t.Fatal(err)
 	}
-	said, why := y.types(exitIncomplete, "kit", "make", "a.kit", "-o", "b.kit")
+	said, why := y.types(talk.ExitIncomplete, "kit", "make", "a.kit", "-o", "b.kit")
 	y.says(why, "3 sectors of the boot areas could not be had")
 	y.says(said, "Model:  BOREAL 20")
 	y.says(said, "3  missing   head")
-	y.types(exitDone, "kit", "show", "b.kit")
+	y.types(talk.ExitDone, "kit", "show", "b.kit")
 }

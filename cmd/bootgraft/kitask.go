@@ -6,6 +6,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/disk"
 )
@@ -15,7 +16,7 @@ type kitAskFlags struct {
 	sectorSize int
 }
 
-func kitAskCommand(u *ui) *cobra.Command {
+func kitAskCommand(u *talk.UI) *cobra.Command {
 	var f kitAskFlags
 	c := &cobra.Command{
 		Use:   "ask",
@@ -43,9 +44,9 @@ type kitAskJSON struct {
 	Page       string      `json:"page"`
 }
 
-func (f *kitAskFlags) run(u *ui) error {
+func (f *kitAskFlags) run(u *talk.UI) error {
 	if err := image.CheckSectorSize(f.sectorSize); err != nil {
-		return usagef("%v", err)
+		return talk.Usagef("%v", err)
 	}
 	head, err := parseSize(f.head, f.sectorSize)
 	if err != nil {
@@ -60,9 +61,9 @@ func (f *kitAskFlags) run(u *ui) error {
 		"{HEADBYTES}", disk.Grouped(int64(head.sectors)*int64(f.sectorSize)), "{TAILBYTES}", disk.Grouped(int64(tail.sectors)*int64(f.sectorSize)),
 	).Replace(askPage)
 	if u.JSON {
-		return u.object(kitAskJSON{schema, head.sectors, tail.sectors, f.sectorSize, page})
+		return u.Object(kitAskJSON{schema, head.sectors, tail.sectors, f.sectorSize, page})
 	}
-	u.answerf("%s", page)
+	u.Answerf("%s", page)
 	return nil
 }
 

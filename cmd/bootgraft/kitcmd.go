@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/capture"
 	"bootgraft/image/disk"
@@ -25,7 +26,7 @@ stands wherever the image of a drive may stand.
   bootgraft kit show device.kit             what is in it
   bootgraft kit ask                         a page for somebody whose unit works`
 
-func kitCommand(u *ui, played map[string]capture.Drive) *cobra.Command {
+func kitCommand(u *talk.UI, played map[string]capture.Drive) *cobra.Command {
 	c := &cobra.Command{
 		Use:   "kit",
 		Short: "the boot areas alone, to keep or to help another owner",
@@ -82,7 +83,7 @@ type kitMakeFlags struct {
 	played     map[string]capture.Drive // drives that the demonstration plays, by name
 }
 
-func kitMakeCommand(u *ui, played map[string]capture.Drive) *cobra.Command {
+func kitMakeCommand(u *talk.UI, played map[string]capture.Drive) *cobra.Command {
 	f := kitMakeFlags{played: played}
 	c := &cobra.Command{
 		Use:   "make (SOURCE | --sectors N --part PLACE=FILE...) -o KIT",
@@ -108,7 +109,7 @@ func kitMakeCommand(u *ui, played map[string]capture.Drive) *cobra.Command {
 	return c
 }
 
-func (f *kitMakeFlags) run(c *cobra.Command, u *ui, args []string) error {
+func (f *kitMakeFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 	rules, err := f.check(args)
 	if err != nil {
 		return err
@@ -122,7 +123,7 @@ func (f *kitMakeFlags) run(c *cobra.Command, u *ui, args []string) error {
 		return err
 	}
 	if n := src.SectorSize(); f.ruleSize != 0 && f.ruleSize != n {
-		return refusef("%s is of drives with sectors of %d bytes, and this one has %d", f.rules, f.ruleSize, n)
+		return talk.Refusef("%s is of drives with sectors of %d bytes, and this one has %d", f.rules, f.ruleSize, n)
 	}
 	s, err := runSurvey(c, u, src)
 	if err != nil {
@@ -133,7 +134,7 @@ func (f *kitMakeFlags) run(c *cobra.Command, u *ui, args []string) error {
 		return err
 	}
 	if old, ok := src.Source.(*kit.Kit); ok && rules == nil && old.Rules() != nil {
-		u.sayf("%s brings rules; the new kit gets them too.", args[0])
+		u.Sayf("%s brings rules; the new kit gets them too.", args[0])
 		rules = old.Rules()
 	}
 	k.RuleSet = rules
@@ -155,11 +156,11 @@ func (f *kitMakeFlags) run(c *cobra.Command, u *ui, args []string) error {
 func (f *kitMakeFlags) check(args []string) (rules []byte, err error) {
 	switch {
 	case f.out == "":
-		return nil, usagef("give the new kit a name with -o")
+		return nil, talk.Usagef("give the new kit a name with -o")
 	case len(args)+min(1, len(f.parts)) != 1:
-		return nil, usagef("give either a SOURCE or pieces with --part")
+		return nil, talk.Usagef("give either a SOURCE or pieces with --part")
 	case (f.sectors == "") != (len(f.parts) == 0):
-		return nil, usagef("--part and --sectors go together: the number of sectors of a drive is part of what its boot areas mean")
+		return nil, talk.Usagef("--part and --sectors go together: the number of sectors of a drive is part of what its boot areas mean")
 	}
 	if err := outputFree(f.out, safety.KitFile, &opened{}, f.replace); err != nil {
 		return nil, err
@@ -184,10 +185,10 @@ func (f *kitMakeFlags) check(args []string) (rules []byte, err error) {
 }
 
 // open opens what the kit is made of.
-func (f *kitMakeFlags) open(c *cobra.Command, u *ui, args []string) (*opened, error) {
+func (f *kitMakeFlags) open(c *cobra.Command, u *talk.UI, args []string) (*opened, error) {
 	if len(f.parts) > 0 {
 		if err := image.CheckSectorSize(f.source.sectorSize); err != nil {
-			return nil, usagef("%v", err)
+			return nil, talk.Usagef("%v", err)
 		}
 		n, err := parseCount(f.sectors)
 		if err != nil {
@@ -203,20 +204,20 @@ func (f *kitMakeFlags) open(c *cobra.Command, u *ui, args []string) (*opened, er
 			return nil, err
 		}
 	}
-	f.source.accept, f.source.bar = f.accept, u.bar
+	f.source.accept, f.source.bar = f.accept, u.Bar
 	src, err := openSource(path, f.source)
 	return src, refusedSource(u, err)
 }
 
 // capture reads the boot areas of a drive into KIT.capture, which stays, and
 // returns its path. Sectors that the drive does not give are no error here.
-func (f *kitMakeFlags) capture(c *cobra.Command, u *ui, device string) (string, error) {
+func (f *kitMakeFlags) capture(c *cobra.Command, u *talk.UI, device string) (string, error) {
 	img := f.out + ".capture"
 	cf := captureFlags{only: "boot", free: "last", head: f.head, tail: f.tail, looks: 3, missingAs: "pattern", sectorSize: f.source.sectorSize, played: f.played}
-	u.sayf("Reading the boot areas of %s into %s first; Ctrl-C stops, and the same command goes on.", device, img)
-	err := cf.run(c, u.aside(), []string{device, img})
-	if exitCode(err) == exitIncomplete {
-		u.sayf("%v", err)
+	u.Sayf("Reading the boot areas of %s into %s first; Ctrl-C stops, and the same command goes on.", device, img)
+	err := cf.run(c, u.Aside(), []string{device, img})
+	if talk.ExitCode(err) == talk.ExitIncomplete {
+		u.Sayf("%v", err)
 		err = nil
 	}
 	return img, err

@@ -14,6 +14,7 @@ import (
 	"strconv"
 	"strings"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
 	"bootgraft/layout/kit"
@@ -53,7 +54,7 @@ func (k *madeKit) look() error {
 	case !k.FactsOnly:
 		k.Identity = marks.identity[:min(len(marks.identity), kit.MaxMarks)]
 	case len(marks.identity) > kit.MaxMarks:
-		return refusef("%s runs of bytes tell this drive from others, and facts can mask %s. Take sectors out with --blank SPAN", disk.Grouped(len(marks.identity)), disk.Grouped(kit.MaxMarks))
+		return talk.Refusef("%s runs of bytes tell this drive from others, and facts can mask %s. Take sectors out with --blank SPAN", disk.Grouped(len(marks.identity)), disk.Grouped(kit.MaxMarks))
 	default:
 		k.Masked = marks.identity
 	}
@@ -91,7 +92,7 @@ func wereFound(n int) string {
 }
 
 // accepted refuses what was not accepted by its code.
-func (k *madeKit) accepted(u *ui, codes []string) error {
+func (k *madeKit) accepted(u *talk.UI, codes []string) error {
 	used := map[string]bool{}
 	var open []disk.Finding
 	for _, f := range k.need {
@@ -111,10 +112,10 @@ func (k *madeKit) accepted(u *ui, codes []string) error {
 		return nil
 	}
 	if u.JSON {
-		if err := u.object(refusedJSON{schema, true, 0, 0, []disk.Finding{}, open}); err != nil {
+		if err := u.Object(refusedJSON{schema, true, 0, 0, []disk.Finding{}, open}); err != nil {
 			return err
 		}
-		return coded(exitRefused, errSaid)
+		return talk.Coded(talk.ExitRefused, talk.ErrSaid)
 	}
 	var b bytes.Buffer
 	b.WriteString("refusing to make this kit; nothing was written.\n")
@@ -122,7 +123,7 @@ func (k *madeKit) accepted(u *ui, codes []string) error {
 		b.WriteString(words.Fold("  ", f.Code+": "+f.Text))
 		fmt.Fprintf(&b, "    To go on all the same: --accept %s\n", f.Code)
 	}
-	return coded(exitRefused, errors.New(b.String()))
+	return talk.Coded(talk.ExitRefused, errors.New(b.String()))
 }
 
 // write writes the kit under its name, when it is complete.
@@ -170,7 +171,7 @@ func (k *madeKit) tooLarge(n int64) error {
 		fmt.Fprintf(&b, "  %s: %s\n", name, disk.Counted(total[name], "sector"))
 	}
 	b.WriteString("Take some of it out with --blank SPAN, or less of each area with --head and --tail.")
-	return refusef("%s", b.String())
+	return talk.Refusef("%s", b.String())
 }
 
 // kitFacts returns what a survey found, without names and labels.
@@ -194,7 +195,7 @@ func parseCount(text string) (disk.Sector, error) {
 	plain, ok := ungrouped(strings.TrimSuffix(text, "s"))
 	n, err := strconv.ParseInt(plain, 10, 64)
 	if !ok || err != nil || n <= 0 || n > 1<<48 {
-		return 0, usagef("--sectors %s is not understood: it is the number of sectors of the drive, as in 39070080", text)
+		return 0, talk.Usagef("--sectors %s is not understood: it is the number of sectors of the drive, as in 39070080", text)
 	}
 	return disk.Sector(n), nil
 }

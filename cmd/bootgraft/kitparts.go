@@ -6,6 +6,7 @@ import (
 	"strconv"
 	"strings"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/disk"
 )
@@ -65,7 +66,7 @@ func (p *parts) open(text string) error {
 	number, fromEnd := strings.CutPrefix(strings.TrimSuffix(place, "s"), "end-")
 	at, err := strconv.ParseInt(number, 10, 62)
 	if !ok || err != nil || at < 0 || path == "" {
-		return usagef("--part %s is not understood: it is PLACE=FILE, and PLACE is a sector, as in 0s=head.bin, or counted from the end, as in end-131072s=tail.bin", text)
+		return talk.Usagef("--part %s is not understood: it is PLACE=FILE, and PLACE is a sector, as in 0s=head.bin, or counted from the end, as in end-131072s=tail.bin", text)
 	}
 	start := disk.Sector(at)
 	if fromEnd {
@@ -81,7 +82,7 @@ func (p *parts) open(text string) error {
 	case img.Size()%int64(p.size) != 0 || img.Size() == 0:
 		return fmt.Errorf("%s has %d bytes, which are not whole sectors of %d", path, img.Size(), p.size)
 	case start < 0 || q.Count > p.sectors || start > p.sectors-q.Count:
-		return refusef("%s has %s and would lie at %s: it is not inside the drive of %s. Is --sectors right?", path, disk.Counted(q.Count, "sector"), place, disk.Counted(p.sectors, "sector"))
+		return talk.Refusef("%s has %s and would lie at %s: it is not inside the drive of %s. Is --sectors right?", path, disk.Counted(q.Count, "sector"), place, disk.Counted(p.sectors, "sector"))
 	}
 	return nil
 }
@@ -100,7 +101,7 @@ func (p *parts) agree() error {
 			}
 			if at >= 0 {
 				n := int64(p.size)
-				return refusef("%s and %s both hold sector %d of the drive and differ there, at byte %d: they are not of one drive, or not from the same time, or --sectors or a place is wrong", b.img.Name(), a.img.Name(), at/n, at%n)
+				return talk.Refusef("%s and %s both hold sector %d of the drive and differ there, at byte %d: they are not of one drive, or not from the same time, or --sectors or a place is wrong", b.img.Name(), a.img.Name(), at/n, at%n)
 			}
 		}
 	}

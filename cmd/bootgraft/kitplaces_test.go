@@ -8,6 +8,7 @@ import (
 	"strings"
 	"testing"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/layout/kit"
 )
 
@@ -102,22 +103,22 @@ func TestPiecesInTheWrongPlace(t *testing.T) {
 			y := &typed{t, y.self, y.dir}
 			args := append([]string{"kit", "make", "-o", strings.ReplaceAll(name, " ", "") + ".kit", "--head", "1MiB", "--tail", "1MiB"}, c.args...)
 			if c.code == "" {
-				y.run(exitDone, args...)
+				y.run(talk.ExitDone, args...)
 				return
 			}
-			_, said := y.run(exitRefused, args...)
+			_, said := y.run(talk.ExitRefused, args...)
 			if !strings.Contains(said, c.code+": ") {
 				t.Errorf("not refused by %s:\n%s", c.code, said)
 			}
 		})
 	}
-	y.run(exitDone, append([]string{"kit", "make", "-o", "on.kit", "--accept", tailNotGiven, "--json"}, from(mbrDrive, "mbr.head", "")...)...)
+	y.run(talk.ExitDone, append([]string{"kit", "make", "-o", "on.kit", "--accept", tailNotGiven, "--json"}, from(mbrDrive, "mbr.head", "")...)...)
 }
 
 // manifest returns what a kit says of itself.
 func (y *typed) manifest(name string) kit.Manifest {
 	y.t.Helper()
-	said, _ := y.run(exitDone, "kit", "show", name, "--json")
+	said, _ := y.run(talk.ExitDone, "kit", "show", name, "--json")
 	var j kitShowJSON
 	if err := json.Unmarshal([]byte(said), &j); err != nil {
 		y.t.Fatal(err)
@@ -137,7 +138,7 @@ func TestFactsDoNotTellTheUnit(t *testing.T) {
 		if name == "other" {
 			y.change(name+".img", 100, []byte{0x77}) // another program
 		}
-		y.run(exitDone, "kit", "make", name+".img", "-o", name+".kit", "--facts-only")
+		y.run(talk.ExitDone, "kit", "make", name+".img", "-o", name+".kit", "--facts-only")
 	}
 	one, two, other := y.manifest("one.kit"), y.manifest("two.kit"), y.manifest("other.kit")
 	if len(one.Masked) < 2 || one.Masked[0].Sector != 0 || one.Masked[0].Offset != 440 || len(one.Identity) > 0 {
@@ -168,14 +169,14 @@ func TestKitShowPrintsTexts(t *testing.T) {
 	y.lost("old.img")
 	y.change("old.img", 20*512, []byte("\x00belongs to Nora Ellison\x00"))
 	y.change("old.img", -512+524_160*512, []byte("\x01made in the bramble works\x00"))
-	y.run(exitDone, "kit", "make", "old.img", "-o", "a.kit")
-	said, _ := y.run(exitDone, "kit", "show", "a.kit")
+	y.run(talk.ExitDone, "kit", "make", "old.img", "-o", "a.kit")
+	said, _ := y.run(talk.ExitDone, "kit", "show", "a.kit")
 	for _, want := range []string{"belongs to Nora Ellison", "made in the bramble works", "524,159"} {
 		if !strings.Contains(said, want) {
 			t.Errorf("%q is not shown:\n%s", want, said)
 		}
 	}
-	if said, _ = y.run(exitDone, "kit", "show", "a.kit", "--json"); !strings.Contains(said, `"text": "belongs to Nora Ellison"`) {
+	if said, _ = y.run(talk.ExitDone, "kit", "show", "a.kit", "--json"); !strings.Contains(said, `"text": "belongs to Nora Ellison"`) {
 		t.Error(said)
 	}
 }
@@ -190,9 +191,9 @@ func TestAFlagGivenTwice(t *testing.T) {
 		{"plan", "old.img", "--size", "614400s", "--size", "524160s"},
 		{"survey", "old.img", "--sector-size", "512", "--sector-size", "512"},
 	} {
-		if _, said := y.run(exitUsage, args...); !strings.Contains(said, "given twice") {
+		if _, said := y.run(talk.ExitUsage, args...); !strings.Contains(said, "given twice") {
 			t.Errorf("%v: %s", args, said)
 		}
 	}
-	y.run(exitDone, "kit", "make", "old.img", "-o", "a.kit", "--note", "one", "--note", "two", "--quiet", "--quiet")
+	y.run(talk.ExitDone, "kit", "make", "old.img", "-o", "a.kit", "--note", "one", "--note", "two", "--quiet", "--quiet")
 }

@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"slices"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
 	"bootgraft/layout/kit"
 	"bootgraft/layout/plan"
@@ -15,7 +16,7 @@ import (
 )
 
 // takeKitRules takes the rules that a kit brings, unless a rule file was given.
-func (f *planFlags) takeKitRules(u *ui, src *opened) error {
+func (f *planFlags) takeKitRules(u *talk.UI, src *opened) error {
 	k, ok := src.Source.(*kit.Kit)
 	if !ok || k.Rules() == nil || f.known != nil {
 		return nil
@@ -24,7 +25,7 @@ func (f *planFlags) takeKitRules(u *ui, src *opened) error {
 	if err != nil {
 		return fmt.Errorf("the rules in %s cannot be used: %w. --rules RULES gives others", src.path, err)
 	}
-	u.sayf("The kit brings rules for cards of another size; they are used.")
+	u.Sayf("The kit brings rules for cards of another size; they are used.")
 	f.known = r
 	return nil
 }
@@ -38,16 +39,16 @@ func (f *planFlags) kitHint(src *opened, s *scan.Survey, cause, refusal error) e
 		return refusal
 	}
 	flags := emptyFlags(&kit.Manifest{Facts: kitFacts(s)}, f.volumes.empty...)
-	if flags == "" || refusal == nil || exitCode(refusal) != exitRefused {
+	if flags == "" || refusal == nil || talk.ExitCode(refusal) != talk.ExitRefused {
 		return refusal
 	}
-	return coded(exitRefused, fmt.Errorf("%w\n%s is a kit, and a kit holds no files. For a card that starts with\nempty volumes add:\n\n %s", refusal, filepath.Base(src.path), flags))
+	return talk.Coded(talk.ExitRefused, fmt.Errorf("%w\n%s is a kit, and a kit holds no files. For a card that starts with\nempty volumes add:\n\n %s", refusal, filepath.Base(src.path), flags))
 }
 
 // kitWayOut says what to do with a card of another size that was planned from a
 // kit without rules.
-func (f *planFlags) kitWayOut(u *ui, src *opened, p *plan.Plan) {
+func (f *planFlags) kitWayOut(u *talk.UI, src *opened, p *plan.Plan) {
 	if k, ok := src.Source.(*kit.Kit); ok && f.known == nil && k.Rules() == nil && p.Target.Sectors != p.Source.Sectors {
-		u.answerf("\n%s", kit.WayOut)
+		u.Answerf("\n%s", kit.WayOut)
 	}
 }

@@ -7,6 +7,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/disk"
@@ -27,38 +28,38 @@ type kitMadeJSON struct {
 }
 
 // showMade says what went into a new kit.
-func showMade(u *ui, path string, k *madeKit, m *kit.Manifest) error {
+func showMade(u *talk.UI, path string, k *madeKit, m *kit.Manifest) error {
 	if u.JSON {
-		return u.object(kitMadeJSON{schema, path, k.bytes, k.sha256, m.Stored(), m, k.allTexts, append([]kit.Text{}, k.texts...), append([]disk.Finding{}, k.findings...)})
+		return u.Object(kitMadeJSON{schema, path, k.bytes, k.sha256, m.Stored(), m, k.allTexts, append([]kit.Text{}, k.texts...), append([]disk.Finding{}, k.findings...)})
 	}
-	u.answerf("%s: %s, %s of the drive in it\nSHA-256 %s\n\n", path, disk.BytesText(k.bytes), disk.Counted(m.Stored(), "sector"), k.sha256)
+	u.Answerf("%s: %s, %s of the drive in it\nSHA-256 %s\n\n", path, disk.BytesText(k.bytes), disk.Counted(m.Stored(), "sector"), k.sha256)
 	showManifest(u, m)
 	showTexts(u, k.texts, k.allTexts)
 	showFindings(u, k.findings)
 	if m.Rules == nil && !m.FactsOnly {
-		u.answerf("\n%s", kit.WayOut)
+		u.Answerf("\n%s", kit.WayOut)
 	}
 	if !m.FactsOnly {
-		u.answerf("\nThe code in boot areas may be somebody's work. Ask before you pass it on, and\nkeep to the law of the place where you live.\n")
+		u.Answerf("\nThe code in boot areas may be somebody's work. Ask before you pass it on, and\nkeep to the law of the place where you live.\n")
 	}
-	u.answerf("\nNext, look at what is in it:\n\n  bootgraft kit show %s\n", words.Shell(path))
+	u.Answerf("\nNext, look at what is in it:\n\n  bootgraft kit show %s\n", words.Shell(path))
 	return nil
 }
 
 // showTexts lists strings in the sectors of a kit, of which there are all.
-func showTexts(u *ui, texts []kit.Text, all int) {
+func showTexts(u *talk.UI, texts []kit.Text, all int) {
 	if all == 0 {
 		return
 	}
-	u.answerf("\nStrings in these sectors, the longest first; look whether any one is private:\n%15s %6s\n", "sector", "byte")
+	u.Answerf("\nStrings in these sectors, the longest first; look whether any one is private:\n%15s %6s\n", "sector", "byte")
 	byLength := slices.Clone(texts)
 	slices.SortStableFunc(byLength, func(a, b kit.Text) int { return len(b.Text) - len(a.Text) })
 	for i, t := range byLength {
 		if i == shownTexts && all > shownTexts+1 {
-			u.answerf("%22s ... and %s more; with --json up to %s\n", "", disk.Grouped(all-i), disk.Grouped(mostTexts))
+			u.Answerf("%22s ... and %s more; with --json up to %s\n", "", disk.Grouped(all-i), disk.Grouped(mostTexts))
 			return
 		}
-		u.answerf("%15s %6d %s\n", disk.Grouped(t.Sector), t.Offset, words.Printable(t.Text))
+		u.Answerf("%15s %6d %s\n", disk.Grouped(t.Sector), t.Offset, words.Printable(t.Text))
 	}
 }
 
@@ -72,10 +73,10 @@ func (k *madeKit) incomplete(m *kit.Manifest, counts bool) error {
 	if n == 0 {
 		return nil
 	}
-	return coded(exitIncomplete, fmt.Errorf("done, but %s of the boot areas could not be had", disk.Counted(n, "sector")))
+	return talk.Coded(talk.ExitIncomplete, fmt.Errorf("done, but %s of the boot areas could not be had", disk.Counted(n, "sector")))
 }
 
-func kitShowCommand(u *ui) *cobra.Command {
+func kitShowCommand(u *talk.UI) *cobra.Command {
 	return &cobra.Command{
 		Use:   "show KIT",
 		Short: "prove a kit and say what is in it",
@@ -100,7 +101,7 @@ type kitShowJSON struct {
 	Texts         []kit.Text    `json:"texts"`
 }
 
-func kitShow(u *ui, path string) error {
+func kitShow(u *talk.UI, path string) error {
 	f, err := image.Open(path, 512)
 	if err != nil {
 		return sourceError(path, err)
@@ -115,19 +116,19 @@ func kitShow(u *ui, path string) error {
 		return err
 	}
 	if u.JSON {
-		return u.object(kitShowJSON{schema, path, f.Size(), k.Stored(), &k.Manifest, all, append([]kit.Text{}, texts...)})
+		return u.Object(kitShowJSON{schema, path, f.Size(), k.Stored(), &k.Manifest, all, append([]kit.Text{}, texts...)})
 	}
-	u.answerf("%s: %s, whole and as it was made\n\n", path, disk.BytesText(f.Size()))
+	u.Answerf("%s: %s, whole and as it was made\n\n", path, disk.BytesText(f.Size()))
 	showManifest(u, &k.Manifest)
 	showTexts(u, texts, all)
 	switch {
 	case k.FactsOnly:
-		u.answerf("\nThis kit holds facts alone; no card can be made from it.\n")
+		u.Answerf("\nThis kit holds facts alone; no card can be made from it.\n")
 		return nil
 	case k.Manifest.Rules == nil:
-		u.answerf("\n%s", kit.WayOut)
+		u.Answerf("\n%s", kit.WayOut)
 	}
-	u.answerf("\nNext:\n\n  bootgraft survey %s\n  bootgraft plan %s --size Ns%s -o card.plan\n", words.Shell(path), words.Shell(path), emptyFlags(&k.Manifest))
+	u.Answerf("\nNext:\n\n  bootgraft survey %s\n  bootgraft plan %s --size Ns%s -o card.plan\n", words.Shell(path), words.Shell(path), emptyFlags(&k.Manifest))
 	return nil
 }
 
@@ -144,31 +145,31 @@ func emptyFlags(m *kit.Manifest, asked ...int) string {
 }
 
 // showManifest says what a kit holds.
-func showManifest(u *ui, m *kit.Manifest) {
-	u.answerf("Drive:  %s\n", disk.SizeText(m.Sectors, m.SectorSize))
+func showManifest(u *talk.UI, m *kit.Manifest) {
+	u.Answerf("Drive:  %s\n", disk.SizeText(m.Sectors, m.SectorSize))
 	if m.Drive != "" {
-		u.answerf("Model:  %s\n", words.Printable(m.Drive))
+		u.Answerf("Model:  %s\n", words.Printable(m.Drive))
 	}
 	for _, n := range m.Notes {
-		u.wrapped("Note:   ", words.Printable(n))
+		u.Wrapped("Note:   ", words.Printable(n))
 	}
 	table := "table of kind " + words.Printable(m.Facts.Table)
 	if m.Facts.Table == "none" || m.Facts.Table == "" {
 		table = "no table in force"
 	}
-	u.answerf("Found:  %s; entries: %d, volumes: %d\n", table, len(m.Facts.Entries), len(m.Facts.Volumes))
+	u.Answerf("Found:  %s; entries: %d, volumes: %d\n", table, len(m.Facts.Entries), len(m.Facts.Volumes))
 	if m.Rules != nil {
-		u.answerf("Rules:  %s, for cards of another size\n", disk.BytesText(m.Rules.Bytes))
+		u.Answerf("Rules:  %s, for cards of another size\n", disk.BytesText(m.Rules.Bytes))
 	}
-	u.answerf("\n%15s %15s  %-9s %s\n", "first sector", "sectors", "is", "what")
+	u.Answerf("\n%15s %15s  %-9s %s\n", "first sector", "sectors", "is", "what")
 	for i, s := range m.Spans {
 		if i == maxRegionRows && len(m.Spans) > maxRegionRows+1 {
-			u.answerf("%33s... and %s more; all of them with --json\n", "", disk.Grouped(len(m.Spans)-i))
+			u.Answerf("%33s... and %s more; all of them with --json\n", "", disk.Grouped(len(m.Spans)-i))
 			break
 		}
-		u.wrapped(fmt.Sprintf("%15s %15s  %-9s ", disk.Grouped(s.Start), disk.Grouped(s.Count), spanWord(s)), kitSpanText(s))
+		u.Wrapped(fmt.Sprintf("%15s %15s  %-9s ", disk.Grouped(s.Start), disk.Grouped(s.Count), spanWord(s)), kitSpanText(s))
 	}
-	u.answerf("Everything else of the drive is not in the kit.\n")
+	u.Answerf("Everything else of the drive is not in the kit.\n")
 	showMarks(u, "Kept, and different on every drive:", m.Identity)
 	showMarks(u, "Different on every drive, and counted as zeros in the hashes:", m.Masked)
 	showMarks(u, "Overwritten, because it named something:", m.Blanked)
@@ -189,16 +190,16 @@ func kitSpanText(s kit.Span) string {
 	return text
 }
 
-func showMarks(u *ui, title string, marks []kit.Mark) {
+func showMarks(u *talk.UI, title string, marks []kit.Mark) {
 	if len(marks) == 0 {
 		return
 	}
-	u.answerf("\n%s\n", title)
+	u.Answerf("\n%s\n", title)
 	for i, m := range marks {
 		if i == shownTexts/2 && len(marks) > i+1 {
-			u.answerf("  ... and %s more; all of them with --json\n", disk.Grouped(len(marks)-i))
+			u.Answerf("  ... and %s more; all of them with --json\n", disk.Grouped(len(marks)-i))
 			return
 		}
-		u.wrapped("  ", fmt.Sprintf("sector %s, bytes %d to %d: %s", disk.Grouped(m.Sector), m.Offset, m.Offset+m.Count-1, words.Printable(m.What)))
+		u.Wrapped("  ", fmt.Sprintf("sector %s, bytes %d to %d: %s", disk.Grouped(m.Sector), m.Offset, m.Offset+m.Count-1, words.Printable(m.What)))
 	}
 }

@@ -12,9 +12,10 @@ import (
 	"strings"
 	"syscall"
 
-	"bootgraft/image/capture"
-
 	"github.com/spf13/cobra"
+
+	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/image/capture"
 )
 
 // The main thread does nothing but wait, see main.
@@ -32,18 +33,18 @@ func main() {
 // run runs one command and returns the exit code.
 func run(args []string) int {
 	signal.Ignore(syscall.SIGPIPE) // a pipe that nobody reads is an answer that cannot be written, and no reason to die with a card half written
-	u := newUI()
-	ctx, stop := obeySignals(context.Background(), u, os.Exit)
+	u := talk.New()
+	ctx, stop := talk.ObeySignals(context.Background(), u, os.Exit)
 	defer stop()
 	root := rootCommand(u, nil)
 	root.SetArgs(args)
-	root.SetOut(u.out)
-	root.SetErr(u.err)
-	err := u.said(root.ExecuteContext(ctx))
-	if err != nil && !errors.Is(err, errSaid) {
-		fmt.Fprintf(u.err, "bootgraft: %s\n", errorText(err))
+	root.SetOut(u.Out)
+	root.SetErr(u.Err)
+	err := u.Said(root.ExecuteContext(ctx))
+	if err != nil && !errors.Is(err, talk.ErrSaid) {
+		fmt.Fprintf(u.Err, "bootgraft: %s\n", talk.ErrorText(err))
 	}
-	return exitCode(err)
+	return talk.ExitCode(err)
 }
 
 const rootHelp = `bootgraft moves a device from a dying hard disk to a flash card of another
@@ -62,7 +63,7 @@ The usual way, with image files:
   bootgraft write card.plan card.img
   bootgraft verify card.plan card.img`
 
-func rootCommand(u *ui, played map[string]capture.Drive) *cobra.Command {
+func rootCommand(u *talk.UI, played map[string]capture.Drive) *cobra.Command {
 	root := &cobra.Command{
 		Use:           "bootgraft",
 		Short:         "move a device from a dying hard disk to a flash card of another size",
@@ -76,9 +77,9 @@ func rootCommand(u *ui, played map[string]capture.Drive) *cobra.Command {
 		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	root.PersistentFlags().BoolVar(&u.JSON, "json", false, "one JSON object on standard output")
-	root.PersistentFlags().BoolVar(&u.quiet, "quiet", false, "only the answer: no conversation, no bars")
+	root.PersistentFlags().BoolVar(&u.Quiet, "quiet", false, "only the answer: no conversation, no bars")
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
-		return usagef("%v\nTry: %s --help", err, c.CommandPath())
+		return talk.Usagef("%v\nTry: %s --help", err, c.CommandPath())
 	})
 	root.AddCommand(surveyCommand(u), captureCommand(u, played), planCommand(u), writeCommand(u), verifyCommand(u), undoCommand(u), cardCommand(u), filesCommand(u), compareCommand(u), kitCommand(u, played), demoCommand(u))
 	for _, c := range root.Commands() {
@@ -93,10 +94,10 @@ func rootCommand(u *ui, played map[string]capture.Drive) *cobra.Command {
 // usageArgs makes a wrong number of arguments end as wrong usage.
 func usageArgs(check cobra.PositionalArgs) cobra.PositionalArgs {
 	return func(c *cobra.Command, args []string) error {
-		if err := check(c, args); exitCode(err) == exitUsage {
+		if err := check(c, args); talk.ExitCode(err) == talk.ExitUsage {
 			return err
 		} else if err != nil {
-			return usagef("%v\nTry: %s --help", err, c.CommandPath())
+			return talk.Usagef("%v\nTry: %s --help", err, c.CommandPath())
 		}
 		return nil
 	}
@@ -110,5 +111,5 @@ func unknownCommand(c *cobra.Command, args []string) error {
 	if near := c.SuggestionsFor(args[0]); len(near) > 0 {
 		text += fmt.Sprintf("; did you mean %s?", strings.Join(near, " or "))
 	}
-	return usagef("%s\nTry: %s --help", text, c.CommandPath())
+	return talk.Usagef("%s\nTry: %s --help", text, c.CommandPath())
 }

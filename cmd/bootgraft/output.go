@@ -9,6 +9,7 @@ import (
 	"time"
 	"unicode"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
 	"bootgraft/layout/scan/files"
@@ -30,7 +31,7 @@ func newOutput(dir string) (*output, error) {
 	if folder, err := newfile.MakeFolder(dir); err == nil {
 		return &output{dir: dir, folder: folder}, nil
 	} else if errors.Is(err, newfile.ErrNotEmpty) {
-		return nil, refusef("the folder %s is not empty; nothing is copied over other files. Give a new folder", dir)
+		return nil, talk.Refusef("the folder %s is not empty; nothing is copied over other files. Give a new folder", dir)
 	} else {
 		return nil, fmt.Errorf("the folder %s cannot be made: %w", dir, err)
 	}
@@ -38,12 +39,12 @@ func newOutput(dir string) (*output, error) {
 
 func (o *output) close() { _ = o.folder.Close() } // it was only the way to the files
 
-func (o *output) report(u *ui) {
-	u.answerf("%s copied to %s\n", disk.Counted(o.written, "file"), o.dir)
+func (o *output) report(u *talk.UI) {
+	u.Answerf("%s copied to %s\n", disk.Counted(o.written, "file"), o.dir)
 	if len(o.changed) > 0 {
-		u.answerf("%s not safe here, and changed:\n", disk.Counted(len(o.changed), "name"))
+		u.Answerf("%s not safe here, and changed:\n", disk.Counted(len(o.changed), "name"))
 		for _, c := range o.changed {
-			u.answerf("  %s\n", c)
+			u.Answerf("  %s\n", c)
 		}
 	}
 }

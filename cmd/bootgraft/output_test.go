@@ -8,6 +8,7 @@ import (
 
 	"pgregory.net/rapid"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/layout/scan/files"
 )
 
@@ -59,7 +60,7 @@ func TestOutputNames(t *testing.T) {
 	if err := os.WriteFile(filepath.Join(full, "x"), nil, 0o644); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := newOutput(full); exitCode(err) != exitRefused {
+	if _, err := newOutput(full); talk.ExitCode(err) != talk.ExitRefused {
 		t.Errorf("a folder with files is taken: %v", err)
 	}
 }
@@ -83,7 +84,7 @@ func TestSizes(t *testing.T) {
 	for _, bad := range []string{"", "s", "GB", "-5s", "0", "1e9", "12x", "513", "99999999999999999999", "9999999999999TB", "NaNGB", "InfGB", "1.5s",
 		"1,5GB", "1,50GB", "1,5000s", ",500s", "1,,000s", "1000,000s", "1,000,00s", "-1,000s", "1,", "1,000.5",
 		"16G", "16g", "16 M", "k", "1.5T", "513B", "16bytess", "G"} {
-		if got, err := parseSize(bad, 512); exitCode(err) != exitUsage {
+		if got, err := parseSize(bad, 512); talk.ExitCode(err) != talk.ExitUsage {
 			t.Errorf("%q is taken as %+v (%v)", bad, got, err)
 		}
 	}

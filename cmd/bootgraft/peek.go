@@ -6,6 +6,7 @@ import (
 	"io"
 	"time"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout/scan"
@@ -105,7 +106,7 @@ func (p *peek) fetch(run disk.Span) {
 
 // shortLook surveys a drive by a few reads. The path next stands for the one
 // that is plugged in now.
-func shortLook(u *ui, ctx context.Context, path string) error {
+func shortLook(u *talk.UI, ctx context.Context, path string) error {
 	var d *blockdev.Source
 	var err error
 	if path == "next" {
@@ -127,9 +128,9 @@ func shortLook(u *ui, ctx context.Context, path string) error {
 	}
 	s.Findings = append(s.Findings, p.findings()...)
 	if u.JSON {
-		return u.object(surveyObject(&s.Map))
+		return u.Object(surveyObject(&s.Map))
 	}
-	u.answerf("%s: %s\n", path, identityText(d.Identity()))
+	u.Answerf("%s: %s\n", path, identityText(d.Identity()))
 	showSurvey(u, path, &s.Map)
 	return nil
 }

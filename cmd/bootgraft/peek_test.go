@@ -4,6 +4,7 @@ import (
 	"errors"
 	"testing"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
@@ -91,7 +92,7 @@ func TestSpans(t *testing.T) {
 		}
 	}
 	for _, bad := range []string{"", "5", "+", "5+", "-1+5", "5+0", "999999+2", "end-5+6", "end-1000001+1", "middle:5s", "head:", "9223372036854775807+9223372036854775807"} {
-		if got, err := parseSpan(bad, n, 512); exitCode(err) != exitUsage {
+		if got, err := parseSpan(bad, n, 512); talk.ExitCode(err) != talk.ExitUsage {
 			t.Errorf("%q is taken as %v (%v)", bad, got, err)
 		}
 	}

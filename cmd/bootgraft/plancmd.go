@@ -14,6 +14,7 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/disk"
@@ -59,7 +60,7 @@ type planFlags struct {
 	volumes           volumeFlags
 }
 
-func planCommand(u *ui) *cobra.Command {
+func planCommand(u *talk.UI) *cobra.Command {
 	var f planFlags
 	c := &cobra.Command{
 		Use:   "plan SOURCE (--size N | --target T) -o PLAN",
@@ -84,9 +85,9 @@ func planCommand(u *ui) *cobra.Command {
 	return c
 }
 
-func (f *planFlags) run(c *cobra.Command, u *ui, path string) error {
+func (f *planFlags) run(c *cobra.Command, u *talk.UI, path string) error {
 	if c.Flags().Changed("try") && f.try < 1 {
-		return usagef("--try %d is no try: they count from 1", f.try)
+		return talk.Usagef("--try %d is no try: they count from 1", f.try)
 	}
 	if err := f.check(); err != nil {
 		return err
@@ -94,7 +95,7 @@ func (f *planFlags) run(c *cobra.Command, u *ui, path string) error {
 	if err := f.readRules(); err != nil {
 		return err
 	}
-	f.source.accept, f.source.bar = f.accept, u.bar
+	f.source.accept, f.source.bar = f.accept, u.Bar
 	src, err := openSource(path, f.source)
 	if err != nil {
 		return refusedSource(u, err)
@@ -154,12 +155,12 @@ func truths(ctx context.Context, src image.Source, s *scan.Survey, target plan.D
 // check finds flags that contradict each other before anything is opened.
 func (f *planFlags) check() error {
 	if (f.size == "") == (f.target == "") {
-		return usagef("give the size of the card with either --size or --target")
+		return talk.Usagef("give the size of the card with either --size or --target")
 	}
 	switch fit.Tail(f.tail) {
 	case "", fit.TailBoth, fit.TailEnd, fit.TailSamePlace, fit.TailDrop:
 	default:
-		return usagef("--tail %s is not known: it is both, end, same-place or drop", f.tail)
+		return talk.Usagef("--tail %s is not known: it is both, end, same-place or drop", f.tail)
 	}
 	if _, err := f.volumes.wishes(512); err != nil {
 		return err
@@ -167,7 +168,7 @@ func (f *planFlags) check() error {
 	switch fit.Excess(f.excess) {
 	case fit.ExcessLeave, fit.ExcessZero:
 	default:
-		return usagef("--excess %s is not known: it is leave or zero", f.excess)
+		return talk.Usagef("--excess %s is not known: it is leave or zero", f.excess)
 	}
 	return nil
 }
@@ -189,7 +190,7 @@ func (f *planFlags) targetSize(sectorSize int, source disk.Sector) (d plan.Disk,
 	}
 	defer closeTarget()
 	if t.SectorSize() != sectorSize {
-		return d, false, refusef("%s has sectors of %d bytes, and the source has sectors of %d: it cannot take its place", f.target, t.SectorSize(), sectorSize)
+		return d, false, talk.Refusef("%s has sectors of %d bytes, and the source has sectors of %d: it cannot take its place", f.target, t.SectorSize(), sectorSize)
 	}
 	if t.Size()%int64(sectorSize) != 0 || t.Size() == 0 {
 		return d, false, fmt.Errorf("%s has %d bytes, which are not whole sectors of %d; it cannot stand for a card", f.target, t.Size(), sectorSize)
@@ -237,7 +238,7 @@ func drawGUID() (g gpt.GUID) {
 }
 
 // finish writes the plan file and says what the plan is.
-func (f *planFlags) finish(u *ui, p *plan.Plan, avoid []os.FileInfo) error {
+func (f *planFlags) finish(u *talk.UI, p *plan.Plan, avoid []os.FileInfo) error {
 	digest, err := p.Digest()
 	if err != nil {
 		return err
@@ -248,17 +249,17 @@ func (f *planFlags) finish(u *ui, p *plan.Plan, avoid []os.FileInfo) error {
 		}
 	}
 	if u.JSON {
-		return plan.Describe(u.out, p)
+		return plan.Describe(u.Out, p)
 	}
 	showPlan(u, p, digest)
 	if f.out == "" {
-		u.answerf("\nNo plan file was written; -o PLAN keeps the plan.\n")
+		u.Answerf("\nNo plan file was written; -o PLAN keeps the plan.\n")
 		return nil
 	}
-	u.answerf("\n")
-	u.wrapped("", fmt.Sprintf("The plan is in %s. Next: will every file arrive, and then write.", f.out))
+	u.Answerf("\n")
+	u.Wrapped("", fmt.Sprintf("The plan is in %s. Next: will every file arrive, and then write.", f.out))
 	word, source := words.Shell(f.out), planSourceFlags{record: f.source.record, accept: f.accept}
-	u.answerf("\n  bootgraft files --plan %s%s\n  bootgraft write %s card.img%s\n", word, source.words(), word, source.words())
+	u.Answerf("\n  bootgraft files --plan %s%s\n  bootgraft write %s card.img%s\n", word, source.words(), word, source.words())
 	return nil
 }
 
@@ -299,16 +300,16 @@ func acceptAll(need []disk.Finding) string {
 }
 
 // showRefused explains why there is no plan. again is the command to paste.
-func showRefused(u *ui, err error, again string) error {
+func showRefused(u *talk.UI, err error, again string) error {
 	r := fit.IsRefused(err)
 	if r == nil {
 		return err
 	}
 	if u.JSON {
-		if err := u.object(refusedJSON{schema, true, r.Smallest, r.Accepting, append([]disk.Finding{}, r.Why...), append([]disk.Finding{}, r.Need...)}); err != nil {
+		if err := u.Object(refusedJSON{schema, true, r.Smallest, r.Accepting, append([]disk.Finding{}, r.Why...), append([]disk.Finding{}, r.Need...)}); err != nil {
 			return err
 		}
-		return coded(exitRefused, errSaid)
+		return talk.Coded(talk.ExitRefused, talk.ErrSaid)
 	}
 	var b bytes.Buffer
 	b.WriteString("refusing to plan this card; nothing was written.\n")
@@ -322,7 +323,7 @@ func showRefused(u *ui, err error, again string) error {
 	if len(r.Why) == 0 && len(r.Need) > 0 {
 		b.WriteString("Everything together accepted:\n\n  " + again + acceptAll(r.Need) + "\n")
 	}
-	return coded(exitRefused, errors.New(b.String()))
+	return talk.Coded(talk.ExitRefused, errors.New(b.String()))
 }
 
 type refusedJSON struct {

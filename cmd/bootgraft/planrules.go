@@ -5,6 +5,7 @@ import (
 	"os"
 	"slices"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
 	"bootgraft/layout/rule/compare"
 )
@@ -56,19 +57,19 @@ func isTry(f disk.Finding) bool { return f.Code == "this-try" || f.Code == "furt
 
 // showLadder lists the tries of an unknown layout apart from other findings,
 // and returns what is left.
-func showLadder(u *ui, findings []disk.Finding) []disk.Finding {
+func showLadder(u *talk.UI, findings []disk.Finding) []disk.Finding {
 	if !slices.ContainsFunc(findings, isTry) {
 		return findings
 	}
-	u.answerf("\nNobody knows this layout. The tries, cheapest first:\n")
+	u.Answerf("\nNobody knows this layout. The tries, cheapest first:\n")
 	for _, f := range findings {
 		switch f.Code {
 		case "this-try":
-			u.wrapped("  this plan  ", f.Text)
+			u.Wrapped("  this plan  ", f.Text)
 		case "further-try":
-			u.wrapped("             ", f.Text)
+			u.Wrapped("             ", f.Text)
 		}
 	}
-	u.answerf("\nEach of them on a card, never on the original; --try N plans another one. What\nthe device did to a card:\n\n  bootgraft compare --before PLAN --after CARD\n")
+	u.Answerf("\nEach of them on a card, never on the original; --try N plans another one. What\nthe device did to a card:\n\n  bootgraft compare --before PLAN --after CARD\n")
 	return slices.DeleteFunc(slices.Clone(findings), isTry)
 }

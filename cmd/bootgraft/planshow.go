@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/layout/plan"
@@ -18,8 +19,8 @@ const maxPieceRows = 24
 
 // showPlan writes a plan for a person: the card, then what is lost, then what
 // to think about.
-func showPlan(u *ui, p *plan.Plan, digest string) {
-	u.answerf("Card:   %s\nDrive:  %s\n%s\n\n", disk.SizeText(p.Target.Sectors, p.Target.SectorSize), disk.SizeText(p.Source.Sectors, p.Source.SectorSize), totalsText(p))
+func showPlan(u *talk.UI, p *plan.Plan, digest string) {
+	u.Answerf("Card:   %s\nDrive:  %s\n%s\n\n", disk.SizeText(p.Target.Sectors, p.Target.SectorSize), disk.SizeText(p.Source.Sectors, p.Source.SectorSize), totalsText(p))
 	showPieces(u, p)
 	showReasons(u, p)
 	showDropped(u, p)
@@ -27,7 +28,7 @@ func showPlan(u *ui, p *plan.Plan, digest string) {
 	if len(rest) > 0 || len(p.Findings) == 0 {
 		showFindings(u, rest)
 	}
-	u.answerf("\nCheck number of this plan:\n  %s\n", digest)
+	u.Answerf("\nCheck number of this plan:\n  %s\n", digest)
 }
 
 func totalsText(p *plan.Plan) string {
@@ -46,39 +47,39 @@ func totalsText(p *plan.Plan) string {
 	return text
 }
 
-func showPieces(u *ui, p *plan.Plan) {
-	u.answerf("%15s %15s  %-11s %15s  %s\n", "card sector", "sectors", "are", "from sector", "why")
+func showPieces(u *talk.UI, p *plan.Plan) {
+	u.Answerf("%15s %15s  %-11s %15s  %s\n", "card sector", "sectors", "are", "from sector", "why")
 	for i, q := range p.Pieces {
 		if i == maxPieceRows && len(p.Pieces) > maxPieceRows+1 {
-			u.answerf("%33s... and %s more pieces; all of them with --json\n", "", disk.Grouped(len(p.Pieces)-i))
+			u.Answerf("%33s... and %s more pieces; all of them with --json\n", "", disk.Grouped(len(p.Pieces)-i))
 			return
 		}
 		from := ""
 		if q.Op == layout.Copy {
 			from = disk.Grouped(q.From)
 		}
-		u.answerf("%15s %15s  %-11s %15s  %s\n", disk.Grouped(q.Start), disk.Grouped(q.Count), opWords[q.Op], from, q.Why)
+		u.Answerf("%15s %15s  %-11s %15s  %s\n", disk.Grouped(q.Start), disk.Grouped(q.Count), opWords[q.Op], from, q.Why)
 	}
 }
 
-func showReasons(u *ui, p *plan.Plan) {
-	u.answerf("\n")
+func showReasons(u *talk.UI, p *plan.Plan) {
+	u.Answerf("\n")
 	for _, r := range p.Reasons() {
-		u.wrapped(fmt.Sprintf("  %-18s ", r), r.Text())
+		u.Wrapped(fmt.Sprintf("  %-18s ", r), r.Text())
 	}
 }
 
-func showDropped(u *ui, p *plan.Plan) {
+func showDropped(u *talk.UI, p *plan.Plan) {
 	if len(p.Dropped) == 0 {
-		u.answerf("\nNothing of the drive is left behind.\n")
+		u.Answerf("\nNothing of the drive is left behind.\n")
 		return
 	}
-	u.answerf("\nNot carried:\n%15s %15s\n", "drive sector", "sectors")
+	u.Answerf("\nNot carried:\n%15s %15s\n", "drive sector", "sectors")
 	for i, d := range p.Dropped {
 		if i == maxPieceRows && len(p.Dropped) > maxPieceRows+1 {
-			u.answerf("%33s... and %s more; all of them with --json\n", "", disk.Grouped(len(p.Dropped)-i))
+			u.Answerf("%33s... and %s more; all of them with --json\n", "", disk.Grouped(len(p.Dropped)-i))
 			return
 		}
-		u.wrapped(fmt.Sprintf("%15s %15s  ", disk.Grouped(d.Start), disk.Grouped(d.Count)), d.Name+": "+d.Why)
+		u.Wrapped(fmt.Sprintf("%15s %15s  ", disk.Grouped(d.Start), disk.Grouped(d.Count)), d.Name+": "+d.Why)
 	}
 }

@@ -12,6 +12,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/disk"
@@ -37,7 +38,7 @@ func (f *cardFlags) add(c *cobra.Command) {
 // check refuses what makes no sense without --device.
 func (f *cardFlags) check() error {
 	if !f.device && (f.confirm != "" || f.receipt != "" || f.fixed != "") {
-		return usagef("--confirm, --receipt and --fixed go with --device")
+		return talk.Usagef("--confirm, --receipt and --fixed go with --device")
 	}
 	return nil
 }
@@ -51,7 +52,7 @@ const (
 // cardWork is work on a card: it is rehearsed, and done only with the word
 // that the rehearsal gave.
 type cardWork struct {
-	*ui
+	*talk.UI
 	flags  cardFlags
 	path   string // the TARGET as it was given
 	target *blockdev.Target
@@ -69,11 +70,11 @@ type cardWork struct {
 
 // openCard takes hold of a TARGET and looks what it is and what it holds. What
 // speaks against it is for the rehearsal to say.
-func openCard(u *ui, ctx context.Context, path string, flags cardFlags) (*cardWork, error) {
-	w := &cardWork{ui: u, flags: flags, path: path}
+func openCard(u *talk.UI, ctx context.Context, path string, flags cardFlags) (*cardWork, error) {
+	w := &cardWork{UI: u, flags: flags, path: path}
 	var err error
 	if path == "next" {
-		w.target, err = blockdev.NextTarget(ctx, func() { u.sayf("Put the card in now. Waiting for one new disk; Ctrl-C stops.") })
+		w.target, err = blockdev.NextTarget(ctx, func() { u.Sayf("Put the card in now. Waiting for one new disk; Ctrl-C stops.") })
 	} else {
 		w.target, err = blockdev.OpenTarget(path)
 	}
@@ -82,13 +83,13 @@ func openCard(u *ui, ctx context.Context, path string, flags cardFlags) (*cardWo
 	}
 	if path == "next" {
 		w.path, w.waited = w.target.Name(), true
-		u.sayf("%s came.", w.path)
+		u.Sayf("%s came.", w.path)
 	}
 	if w.facts, err = w.target.Look(nil); err != nil {
 		return nil, errors.Join(cardError(w.path, err), w.target.Close())
 	}
 	if errors.Is(w.facts.Held, os.ErrPermission) && os.Geteuid() > 0 {
-		return nil, errors.Join(coded(exitRefused, permissionError(w.path, os.ErrPermission)), w.target.Close())
+		return nil, errors.Join(talk.Coded(talk.ExitRefused, permissionError(w.path, os.ErrPermission)), w.target.Close())
 	}
 	w.held = &onCard{}
 	if w.facts.Held == nil && w.target.Size() > 0 && image.CheckSectorSize(w.target.SectorSize()) == nil {
@@ -109,11 +110,11 @@ func openCard(u *ui, ctx context.Context, path string, flags cardFlags) (*cardWo
 // cardError gives a card that cannot be opened its exit code: nothing was
 // written.
 func cardError(path string, err error) error {
-	var known *codedError
+	var known *talk.CodedError
 	if err = deviceError(path, err); errors.As(err, &known) || errors.Is(err, context.Canceled) {
 		return err
 	}
-	return coded(exitRefused, err)
+	return talk.Coded(talk.ExitRefused, err)
 }
 
 // run rehearses the work, and does it if the word is given.
@@ -123,7 +124,7 @@ func (w *cardWork) run(ctx context.Context) error {
 	if err != nil {
 		var no *safety.Refusal
 		if errors.As(err, &no) {
-			return coded(exitRefused, err)
+			return talk.Coded(talk.ExitRefused, err)
 		}
 		return cardError(w.path, err)
 	}
@@ -148,7 +149,7 @@ func (w *cardWork) run(ctx context.Context) error {
 	if err != nil {
 		return w.refused(asRefusals(err))
 	}
-	defer w.atOnce(w.stands)()
+	defer w.AtOnce(w.stands)()
 	return w.stopped(w.do(ctx, permit))
 }
 
@@ -158,14 +159,14 @@ func (w *cardWork) stands() (string, int) {
 	r, err := safety.ReadReceipt(w.req.Receipt)
 	switch {
 	case err != nil:
-		return fmt.Sprintf("What %s holds is not known: its receipt cannot be read (%v). It may be no disk for any system", w.path, err), exitFenced
+		return fmt.Sprintf("What %s holds is not known: its receipt cannot be read (%v). It may be no disk for any system", w.path, err), talk.ExitFenced
 	case r.Stage == safety.StageLook || r.Stage == safety.StageKeep:
-		return fmt.Sprintf("By its receipt, nothing was written to %s yet; the same command without --confirm begins again", w.path), exitStopped
+		return fmt.Sprintf("By its receipt, nothing was written to %s yet; the same command without --confirm begins again", w.path), talk.ExitStopped
 	case r.Finished():
-		return fmt.Sprintf("By its receipt, the work on %s is done, and it was not detached: pull it", w.path), exitFenced
+		return fmt.Sprintf("By its receipt, the work on %s is done, and it was not detached: pull it", w.path), talk.ExitFenced
 	}
 	return fmt.Sprintf("By its receipt, %s is in the stage %q, with %s of data on it: it is not whole, and no disk for any system until the last stage. The same command without --confirm goes on; the receipt is %s",
-		w.path, r.Stage, disk.Counted(r.Upto, "sector"), w.req.Receipt), exitFenced
+		w.path, r.Stage, disk.Counted(r.Upto, "sector"), w.req.Receipt), talk.ExitFenced
 }
 
 // leaveOutWhatStays takes out of what is asked about the sectors that are not
@@ -230,18 +231,18 @@ type rehearsalJSON struct {
 	Refusals  []refusalJSON `json:"refusals"`
 }
 
-func (w *cardWork) object() rehearsalJSON {
+func (w *cardWork) Object() rehearsalJSON {
 	return rehearsalJSON{Schema: schema, Rehearsal: true, Target: w.path, Receipt: w.req.Receipt,
 		OnCard: append([]string{}, w.held.Lines...), Files: w.held.Files, Refusals: []refusalJSON{}}
 }
 
 // refused tells every reason against the work.
 func (w *cardWork) refused(all safety.Refusals) error {
-	j := w.object()
+	j := w.Object()
 	for _, r := range all {
 		j.Refusals = append(j.Refusals, refusalJSON{r.Code, r.Why, r.Do})
 	}
-	if err := w.ui.object(j); err != nil {
+	if err := w.UI.Object(j); err != nil {
 		return err
 	}
 	var b strings.Builder
@@ -250,34 +251,34 @@ func (w *cardWork) refused(all safety.Refusals) error {
 		b.WriteString(words.Fold("  ", r.Code+": "+r.Why))
 		b.WriteString(words.Fold("    ", "To do: "+r.Do))
 	}
-	return coded(exitRefused, errors.New(b.String()))
+	return talk.Coded(talk.ExitRefused, errors.New(b.String()))
 }
 
 // rehearsed ends a rehearsal: with the line to type, or, for a card that was
 // waited for and is held since it came, with the question for the word.
 func (w *cardWork) rehearsed(r *safety.Rehearsal) (word string, err error) {
 	text := r.Word.String()
-	j := w.object()
+	j := w.Object()
 	j.Confirm = &text
-	if err := w.ui.object(j); err != nil {
+	if err := w.UI.Object(j); err != nil {
 		return "", err
 	}
 	w.show(r)
 	if c := r.Unstable; c.Sectors > 0 {
-		w.wrapped("  Look out: ", fmt.Sprintf("it answers differently from one time to the next: %s that were read twice, the first is sector %s. It can be tested all the same, but what is read of it, and put back, may be wrong.",
+		w.Wrapped("  Look out: ", fmt.Sprintf("it answers differently from one time to the next: %s that were read twice, the first is sector %s. It can be tested all the same, but what is read of it, and put back, may be wrong.",
 			disk.Counted(c.Sectors, "sector"), disk.Grouped(c.First)))
 	}
 	w.cautions()
-	w.answerf("\nNOTHING HAS BEEN WRITTEN YET.")
-	if w.waited && w.asks && !w.JSON {
-		w.answerf(" The card is held for you since it came.\nTo do it type this word; anything else ends here:\n\n  %s\n\n> ", text)
-		line, _ := bufio.NewReader(w.in).ReadString('\n') // no answer is an answer: no
+	w.Answerf("\nNOTHING HAS BEEN WRITTEN YET.")
+	if w.waited && w.Asks && !w.JSON {
+		w.Answerf(" The card is held for you since it came.\nTo do it type this word; anything else ends here:\n\n  %s\n\n> ", text)
+		line, _ := bufio.NewReader(w.In).ReadString('\n') // no answer is an answer: no
 		if line = strings.TrimSpace(line); line != text {
-			return "", coded(exitRefused, errors.New("that is not the word; nothing was written"))
+			return "", talk.Coded(talk.ExitRefused, errors.New("that is not the word; nothing was written"))
 		}
 		return line, nil
 	}
-	w.answerf(" To do it, type:\n\n  %s\n", w.commandLine("--confirm", text))
+	w.Answerf(" To do it, type:\n\n  %s\n", w.commandLine("--confirm", text))
 	return "", nil
 }
 
@@ -309,16 +310,16 @@ func (w *cardWork) typed() string {
 
 // cautions shows the usual ones.
 func (w *cardWork) cautions() {
-	w.answerf("\nBefore you go on\n")
-	w.wrapped("  - ", "Is it the right card? Read its size and name above once more, and pull every disk that is not needed.")
-	w.wrapped("  - ", "Keep the old drive as it is, and write only while you can leave the card in its reader.")
-	w.wrapped("  - ", "Inside the device: mains and battery voltages, charged capacitors, static discharge and hot tools can hurt you and it. Unplug it, take out the battery, follow your local rules, and leave to licensed people what is theirs. More in SAFETY.md.")
+	w.Answerf("\nBefore you go on\n")
+	w.Wrapped("  - ", "Is it the right card? Read its size and name above once more, and pull every disk that is not needed.")
+	w.Wrapped("  - ", "Keep the old drive as it is, and write only while you can leave the card in its reader.")
+	w.Wrapped("  - ", "Inside the device: mains and battery voltages, charged capacitors, static discharge and hot tools can hurt you and it. Unplug it, take out the battery, follow your local rules, and leave to licensed people what is theirs. More in SAFETY.md.")
 }
 
 // cardLines says which card it is and what it holds.
 func (w *cardWork) cardLines() {
 	f := w.facts
-	w.answerf("The card\n")
+	w.Answerf("The card\n")
 	name := w.path
 	if f.Node != "" && f.Node != w.path {
 		name += " (" + f.Node + ")"
@@ -333,16 +334,16 @@ func (w *cardWork) cardLines() {
 	if f.CID != "" {
 		text += ", CID " + f.CID
 	}
-	w.wrapped("  ", text+"; "+disk.SizeText(f.Sectors, f.SectorSize))
+	w.Wrapped("  ", text+"; "+disk.SizeText(f.Sectors, f.SectorSize))
 	if f.Blind {
-		w.wrapped("  ", "Not every program that runs could be looked at; with sudo they can, and the guards see more.")
+		w.Wrapped("  ", "Not every program that runs could be looked at; with sudo they can, and the guards see more.")
 	}
 	for i, l := range w.held.Lines {
 		prefix := "                "
 		if i == 0 {
 			prefix = "  It holds now: "
 		}
-		w.wrapped(prefix, l)
+		w.Wrapped(prefix, l)
 	}
 }
 
@@ -354,7 +355,7 @@ func (w *cardWork) stageBars() (progress func(stage safety.Stage, done, total in
 		if stage != current {
 			end()
 			current = stage
-			move, end = w.bar(string(stage))
+			move, end = w.Bar(string(stage))
 		}
 		move(done, total)
 	}, func() { end() }
@@ -373,15 +374,15 @@ func (w *cardWork) stopped(err error) error {
 		if stop.Gone() {
 			next = "put the card back in, see which name it has now"
 		}
-		return coded(exitFenced, fmt.Errorf("%w\nThe receipt %s says how far it came. Nothing else was touched. To go on %s, then type the same command without --confirm: it is rehearsed again and gives a new word", err, w.req.Receipt, next))
+		return talk.Coded(talk.ExitFenced, fmt.Errorf("%w\nThe receipt %s says how far it came. Nothing else was touched. To go on %s, then type the same command without --confirm: it is rehearsed again and gives a new word", err, w.req.Receipt, next))
 	case errors.As(err, &no):
 		return w.refused(no)
 	case errors.Is(err, context.Canceled):
-		return coded(exitStopped, err)
+		return talk.Coded(talk.ExitStopped, err)
 	}
 	var one *safety.Refusal
 	if errors.As(err, &one) {
-		return coded(exitRefused, err)
+		return talk.Coded(talk.ExitRefused, err)
 	}
 	return err
 }

@@ -6,14 +6,15 @@ import (
 	"strings"
 	"testing"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/safety"
 )
 
 // waitedFor is a card that was waited for, at a terminal where somebody types.
 func waitedFor(typed string) (*cardWork, *bytes.Buffer) {
 	var out bytes.Buffer
-	u := &ui{out: &out, err: &out, in: strings.NewReader(typed), asks: true}
-	return &cardWork{ui: u, path: "/dev/card", waited: true, held: &onCard{}, show: func(*safety.Rehearsal) {}}, &out
+	u := &talk.UI{Out: &out, Err: &out, In: strings.NewReader(typed), Asks: true}
+	return &cardWork{UI: u, path: "/dev/card", waited: true, held: &onCard{}, show: func(*safety.Rehearsal) {}}, &out
 }
 
 // A card that was waited for is held while the word is asked for: only the very
@@ -32,7 +33,7 @@ func TestWordIsAskedFor(t *testing.T) {
 		if want && (err != nil || word != "k4t7-h3x9-m5r2w8") {
 			t.Errorf("%q: %q, %v", typed, word, err)
 		}
-		if !want && (word != "" || exitCode(err) != exitRefused) {
+		if !want && (word != "" || talk.ExitCode(err) != talk.ExitRefused) {
 			t.Errorf("%q: %q, %v", typed, word, err)
 		}
 	}
@@ -42,7 +43,7 @@ func TestWordIsAskedFor(t *testing.T) {
 func TestWordIsNotAskedFor(t *testing.T) {
 	r := &safety.Rehearsal{Word: safety.Word{"bado", "fegi", "lumano"}}
 	for _, change := range []func(*cardWork){
-		func(w *cardWork) { w.waited = false }, func(w *cardWork) { w.asks = false }, func(w *cardWork) { w.json = true },
+		func(w *cardWork) { w.waited = false }, func(w *cardWork) { w.Asks = false }, func(w *cardWork) { w.JSON = true },
 	} {
 		w, out := waitedFor("k4t7-h3x9-m5r2w8\n")
 		change(w)
@@ -63,15 +64,15 @@ func TestHowStoppedWorkEnds(t *testing.T) {
 		err  error
 		want int
 	}{
-		{&safety.Stopped{Touched: true, Fenced: true, Err: errors.New("a write failed")}, exitFenced},
-		{&safety.Stopped{Touched: true, Err: refusal}, exitFenced},
-		{&safety.Stopped{Err: refusal}, exitRefused},
-		{&safety.Stopped{Err: refusal[0]}, exitRefused},
-		{&safety.Stopped{Err: errors.New("a read failed")}, exitFailed},
-		{nil, exitDone},
+		{&safety.Stopped{Touched: true, Fenced: true, Err: errors.New("a write failed")}, talk.ExitFenced},
+		{&safety.Stopped{Touched: true, Err: refusal}, talk.ExitFenced},
+		{&safety.Stopped{Err: refusal}, talk.ExitRefused},
+		{&safety.Stopped{Err: refusal[0]}, talk.ExitRefused},
+		{&safety.Stopped{Err: errors.New("a read failed")}, talk.ExitFailed},
+		{nil, talk.ExitDone},
 	} {
 		w, _ := waitedFor("")
-		if got := exitCode(w.stopped(c.err)); got != c.want {
+		if got := talk.ExitCode(w.stopped(c.err)); got != c.want {
 			t.Errorf("%v ends with %d, want %d", c.err, got, c.want)
 		}
 	}

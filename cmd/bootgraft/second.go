@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout/scan"
@@ -10,20 +11,20 @@ import (
 )
 
 // secondReader says in one line what the second reader thinks.
-func secondReader(u *ui, all []second.Opinion) {
+func secondReader(u *talk.UI, all []second.Opinion) {
 	if line := second.Summary(all); line != "" {
-		u.wrapped("", line+".")
+		u.Wrapped("", line+".")
 	}
 }
 
 // secondOnCard asks the second reader about a card that was written, down to
 // the bytes of every file.
-func secondOnCard(u *ui, ctx context.Context, card image.Source) ([]second.Opinion, error) {
+func secondOnCard(u *talk.UI, ctx context.Context, card image.Source) ([]second.Opinion, error) {
 	s, err := scan.Run(ctx, card, scan.Options{})
 	if err != nil {
 		return nil, err
 	}
-	progress, finish := u.bar("second reader")
+	progress, finish := u.Bar("second reader")
 	defer finish()
 	done, total := int64(0), usedBytes(s)
 	return second.Ask(ctx, card, s, second.Options{Contents: true, Progress: func(n int64) {

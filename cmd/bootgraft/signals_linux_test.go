@@ -9,6 +9,7 @@ import (
 	"testing"
 	"time"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/capture/rig"
 	"bootgraft/image/disk"
 )
@@ -45,7 +46,7 @@ func (y *typist) hungUp(r *rig.Rig, args ...string) (last string) {
 	for lines.Scan() {
 		last += " " + lines.Text()
 	}
-	if c.Wait(); c.ProcessState.ExitCode() != exitStopped {
+	if c.Wait(); c.ProcessState.ExitCode() != talk.ExitStopped {
 		y.t.Errorf("%v ended with %d: %s", args, c.ProcessState.ExitCode(), last)
 	}
 	return last
@@ -63,7 +64,7 @@ func (y *typist) press(c *exec.Cmd) {
 func TestASecondCtrlCEndsAtOnce(t *testing.T) {
 	y := newTypist(t)
 	y.invent("drive", 1)
-	y.types(exitDone, "plan", "drive", "--size", "16384s", "-o", "p")
+	y.types(talk.ExitDone, "plan", "drive", "--size", "16384s", "-o", "p")
 	for _, args := range [][]string{
 		{"survey"}, {"verify", "p"}, {"card"}, {"kit", "make", "-o", "kit"},
 	} {

@@ -11,6 +11,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/capture"
@@ -32,9 +33,9 @@ type opened struct {
 }
 
 // sayDamage says what is wrong with the record of a capture.
-func (o *opened) sayDamage(u *ui) {
+func (o *opened) sayDamage(u *talk.UI) {
 	if o.damage != nil {
-		u.sayf("warning: %s: %s", o.path, o.damage.Text)
+		u.Sayf("warning: %s: %s", o.path, o.damage.Text)
 	}
 }
 
@@ -86,7 +87,7 @@ const liveSource = "live-source"
 // image with its record), or a plain image.
 func openSource(path string, f sourceFlags) (*opened, error) {
 	if err := image.CheckSectorSize(f.sectorSize); err != nil {
-		return nil, coded(exitUsage, err)
+		return nil, talk.Coded(talk.ExitUsage, err)
 	}
 	img, err := image.Open(path, f.sectorSize)
 	var kind *image.NotRegularError
@@ -128,7 +129,7 @@ func openKit(path string, img *image.File, st os.FileInfo) (*opened, error) {
 	case err != nil:
 		err = fmt.Errorf("%s: %w", path, err)
 	case k.FactsOnly:
-		err = refusef("%s holds facts alone, and no sector of the drive: it cannot stand for one. What is in it: bootgraft kit show %s", path, words.Shell(path))
+		err = talk.Refusef("%s holds facts alone, and no sector of the drive: it cannot stand for one. What is in it: bootgraft kit show %s", path, words.Shell(path))
 	default:
 		return &opened{Source: k, path: path, files: []os.FileInfo{st}, close: img.Close}, nil
 	}
@@ -152,7 +153,7 @@ func openCapture(path, record string, st os.FileInfo) (*opened, error) {
 // healthy; a dying drive is read once, by capture.
 func openLive(path string, f sourceFlags) (*opened, error) {
 	if !slices.Contains(f.accept, liveSource) {
-		return nil, refusef("%s is a block device. Capture it first, so that the drive is read once and gently:\n\n  bootgraft capture %s old.img\n\nA healthy disk can be read as it is with --accept %s", path, words.Shell(path), liveSource)
+		return nil, talk.Refusef("%s is a block device. Capture it first, so that the drive is read once and gently:\n\n  bootgraft capture %s old.img\n\nA healthy disk can be read as it is with --accept %s", path, words.Shell(path), liveSource)
 	}
 	d, err := blockdev.OpenSource(path)
 	if err != nil {
@@ -206,7 +207,7 @@ func planSource(p *plan.Plan, planPath string, f planSourceFlags) (*opened, erro
 	path := f.source
 	if path == "" {
 		if path = p.Source.Path; path == "" {
-			return nil, usagef("the plan does not remember where its source lies; give --source")
+			return nil, talk.Usagef("the plan does not remember where its source lies; give --source")
 		}
 		if path = remembered(path, filepath.Dir(planPath)); path == "" {
 			return nil, fmt.Errorf("the source of the plan was %s, which is not there now, nor beside the plan; give it with --source", p.Source.Path)

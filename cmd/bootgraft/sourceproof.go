@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strings"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/capture"
@@ -152,19 +153,19 @@ func sourceRefusal(need []disk.Finding) error {
 	if len(need) == 0 {
 		return nil
 	}
-	return coded(exitRefused, &needError{need})
+	return talk.Coded(talk.ExitRefused, &needError{need})
 }
 
 // refusedSource writes what a SOURCE asks for as one object, where a script asks.
-func refusedSource(u *ui, err error) error {
+func refusedSource(u *talk.UI, err error) error {
 	var e *needError
 	if !u.JSON || !errors.As(err, &e) {
 		return err
 	}
-	if err := u.object(refusedJSON{Schema: schema, Refused: true, Why: []disk.Finding{}, Need: e.need}); err != nil {
+	if err := u.Object(refusedJSON{Schema: schema, Refused: true, Why: []disk.Finding{}, Need: e.need}); err != nil {
 		return err
 	}
-	return coded(exitRefused, errSaid)
+	return talk.Coded(talk.ExitRefused, talk.ErrSaid)
 }
 
 // context is that of the command that opens the SOURCE.

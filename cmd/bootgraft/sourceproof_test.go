@@ -11,6 +11,7 @@ import (
 	"strings"
 	"testing"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/imagetest/need"
 )
 
@@ -52,7 +53,7 @@ func TestAnImageWithoutItsRecord(t *testing.T) {
 		{"kit", "make", "old.img", "-o", "k.kit"},
 		{"compare", "old.img", "other.img"},
 	} {
-		_, said := y.run(exitRefused, args...)
+		_, said := y.run(talk.ExitRefused, args...)
 		for _, want := range []string{"record-missing", "3 sectors", "30 to 31, 260,000", "old.img.record", "--accept record-missing"} {
 			if !strings.Contains(strings.Join(strings.Fields(said), " "), want) {
 				t.Errorf("%v does not say %q:\n%s", args, want, said)
@@ -64,33 +65,33 @@ func TestAnImageWithoutItsRecord(t *testing.T) {
 			t.Errorf("%s was made", name)
 		}
 	}
-	if said, _ := y.run(exitDone, "survey", "old.img"); !strings.Contains(said, recordMissing) {
+	if said, _ := y.run(talk.ExitDone, "survey", "old.img"); !strings.Contains(said, recordMissing) {
 		t.Errorf("the survey does not say it:\n%s", said)
 	}
-	if said, _ := y.run(exitRefused, "plan", "old.img", "--size", "614400s", "--json"); !strings.Contains(said, `"code": "record-missing"`) {
+	if said, _ := y.run(talk.ExitRefused, "plan", "old.img", "--size", "614400s", "--json"); !strings.Contains(said, `"code": "record-missing"`) {
 		t.Errorf("not said as JSON:\n%s", said)
 	}
 	accept := []string{"--accept", "record-missing", "--accept", "missing-in-boot-area", "--accept", "missing-in-volume"}
-	y.run(exitDone, append([]string{"plan", "old.img", "--size", "614400s", "-o", "c.plan"}, accept...)...)
-	_, said := y.run(exitRefused, "write", "c.plan", "card.img")
+	y.run(talk.ExitDone, append([]string{"plan", "old.img", "--size", "614400s", "-o", "c.plan"}, accept...)...)
+	_, said := y.run(talk.ExitRefused, "write", "c.plan", "card.img")
 	if !strings.Contains(said, recordMissing) {
 		t.Errorf("written without a question:\n%s", said)
 	}
-	y.run(exitIncomplete, "write", "c.plan", "card.img", "--accept", "record-missing")
+	y.run(talk.ExitIncomplete, "write", "c.plan", "card.img", "--accept", "record-missing")
 	card, err := os.ReadFile(y.path("card.img"))
 	if err != nil || bytes.Contains(card, []byte("MISSING SECTOR")) || !bytes.Equal(card[30*512:32*512], make([]byte, 1024)) {
 		t.Errorf("the fill is on the card: %v", err)
 	}
-	y.run(exitIncomplete, "verify", "c.plan", "card.img", "--accept", "record-missing")
+	y.run(talk.ExitIncomplete, "verify", "c.plan", "card.img", "--accept", "record-missing")
 }
 
 // A plan that was made while the record was there is no way around it.
 func TestARecordThatIsLostAfterThePlan(t *testing.T) {
 	y := newTyped(t)
 	y.lost("old.img")
-	y.run(exitDone, "plan", "old.img", "--size", "614400s", "-o", "c.plan")
+	y.run(talk.ExitDone, "plan", "old.img", "--size", "614400s", "-o", "c.plan")
 	y.lost("old.img", 260_000)
-	_, said := y.run(exitRefused, "write", "c.plan", "card.img")
+	_, said := y.run(talk.ExitRefused, "write", "c.plan", "card.img")
 	if _, err := os.Stat(y.path("card.img")); err == nil || !strings.Contains(said, recordMissing) {
 		t.Errorf("%v\n%s", err, said)
 	}
@@ -107,15 +108,15 @@ func TestAPartOfACapture(t *testing.T) {
 	if err := os.WriteFile(y.path("part.img"), whole[63*512:], 0o600); err != nil {
 		t.Fatal(err)
 	}
-	_, said := y.run(exitRefused, "plan", "part.img", "--size", "614400s", "-o", "c.plan")
+	_, said := y.run(talk.ExitRefused, "plan", "part.img", "--size", "614400s", "-o", "c.plan")
 	if !strings.Contains(said, fillElsewhere) || !strings.Contains(said, "259,937") {
 		t.Error(said)
 	}
 	if err := os.Link(y.path("old.img"), y.path("x.img")); err != nil {
 		t.Fatal(err)
 	}
-	y.run(exitDone, "capture", "part.img", "y.img")
-	_, said = y.run(exitRefused, "survey", "x.img", "--record", "y.img.record")
+	y.run(talk.ExitDone, "capture", "part.img", "y.img")
+	_, said = y.run(talk.ExitRefused, "survey", "x.img", "--record", "y.img.record")
 	if !strings.Contains(said, "do not fit together") {
 		t.Error(said)
 	}
@@ -148,12 +149,12 @@ func TestAFileThatIsNoImage(t *testing.T) {
 		for _, args := range [][]string{
 			{"survey", name}, {"plan", name, "--size", "614400s", "-o", "c.plan"}, {"files", name}, {"kit", "make", name, "-o", "k.kit"},
 		} {
-			_, said := y.run(exitRefused, args...)
+			_, said := y.run(talk.ExitRefused, args...)
 			if !strings.Contains(said, want) || !strings.Contains(said, "--accept "+foreignCode) {
 				t.Errorf("%v:\n%s", args, said)
 			}
 		}
-		y.run(exitDone, "survey", name, "--accept", foreignCode)
+		y.run(talk.ExitDone, "survey", name, "--accept", foreignCode)
 	}
 	if _, err := os.Stat(y.path("c.plan")); err == nil {
 		t.Error("there is a plan")
@@ -173,7 +174,7 @@ func TestADiskThatBeginsLikeAnotherFile(t *testing.T) {
 			t.Fatal(err)
 		}
 		img.Close()
-		y.run(exitDone, "survey", "old.img")
+		y.run(talk.ExitDone, "survey", "old.img")
 	}
 }
 
@@ -198,7 +199,7 @@ func TestForeignFilesOfTheirTools(t *testing.T) {
 			if out, err := cmd.CombinedOutput(); err != nil {
 				t.Fatalf("%v: %s", err, out)
 			}
-			(&typed{t, y.self, y.dir}).run(exitRefused, "survey", c.name)
+			(&typed{t, y.self, y.dir}).run(talk.ExitRefused, "survey", c.name)
 		})
 	}
 }

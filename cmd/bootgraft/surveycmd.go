@@ -6,6 +6,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
@@ -33,7 +34,7 @@ Examples:
   bootgraft survey old.img --json
   bootgraft survey optical.img --sector-size 2048`
 
-func surveyCommand(u *ui) *cobra.Command {
+func surveyCommand(u *talk.UI) *cobra.Command {
 	var f sourceFlags
 	c := &cobra.Command{
 		Use:   "survey [SOURCE]",
@@ -47,7 +48,7 @@ func surveyCommand(u *ui) *cobra.Command {
 			if args[0] == "next" || isDevice(args[0]) {
 				return shortLook(u, c.Context(), args[0])
 			}
-			f.bar, f.shows = u.bar, true
+			f.bar, f.shows = u.Bar, true
 			src, err := openSource(args[0], f)
 			if err != nil {
 				return refusedSource(u, err)
@@ -63,11 +64,11 @@ func surveyCommand(u *ui) *cobra.Command {
 				return err
 			}
 			if u.JSON {
-				return u.object(withCandidates(surveyObject(&s.Map), outside))
+				return u.Object(withCandidates(surveyObject(&s.Map), outside))
 			}
 			showSurvey(u, args[0], &s.Map)
 			showCandidates(u, outside)
-			u.answerf("\nNext, plan the card; N is its number of sectors:\n\n  bootgraft plan %s --size Ns%s -o card.plan\n", words.Shell(args[0]), f.words())
+			u.Answerf("\nNext, plan the card; N is its number of sectors:\n\n  bootgraft plan %s --size Ns%s -o card.plan\n", words.Shell(args[0]), f.words())
 			return nil
 		},
 	}
@@ -76,8 +77,8 @@ func surveyCommand(u *ui) *cobra.Command {
 	return c
 }
 
-func runSurvey(c *cobra.Command, u *ui, src *opened) (*scan.Survey, error) {
-	progress, finish := u.bar("looking")
+func runSurvey(c *cobra.Command, u *talk.UI, src *opened) (*scan.Survey, error) {
+	progress, finish := u.Bar("looking")
 	defer finish()
 	n := int64(src.SectorSize())
 	s, err := scan.Run(c.Context(), src, scan.Options{Progress: func(done, total disk.Sector) {
@@ -91,9 +92,9 @@ func runSurvey(c *cobra.Command, u *ui, src *opened) (*scan.Survey, error) {
 }
 
 // showSurvey writes a Map for a person.
-func showSurvey(u *ui, path string, m *layout.Map) {
-	u.answerf("%s\n%s\n", filepath.Base(path), disk.SizeText(m.Sectors, m.SectorSize))
-	u.answerf("%s\n\n", tableText(m))
+func showSurvey(u *talk.UI, path string, m *layout.Map) {
+	u.Answerf("%s\n%s\n", filepath.Base(path), disk.SizeText(m.Sectors, m.SectorSize))
+	u.Answerf("%s\n\n", tableText(m))
 	showRegions(u, m)
 	showOtherTables(u, m)
 	showFindings(u, m.Findings)
@@ -112,14 +113,14 @@ func tableText(m *layout.Map) string {
 // maxRegionRows keeps the list of a disk with thousands of regions readable.
 const maxRegionRows = 40
 
-func showRegions(u *ui, m *layout.Map) {
-	u.answerf("%15s %15s  %-9s %s\n", "first sector", "sectors", "role", "what")
+func showRegions(u *talk.UI, m *layout.Map) {
+	u.Answerf("%15s %15s  %-9s %s\n", "first sector", "sectors", "role", "what")
 	for i, r := range m.Regions {
 		if i == maxRegionRows && len(m.Regions) > maxRegionRows+1 {
-			u.answerf("%33s... and %s more; all of them with --json\n", "", disk.Grouped(len(m.Regions)-i))
+			u.Answerf("%33s... and %s more; all of them with --json\n", "", disk.Grouped(len(m.Regions)-i))
 			return
 		}
-		u.wrapped(fmt.Sprintf("%15s %15s  %-9s ", disk.Grouped(r.Start), disk.Grouped(r.Count), r.Role), regionText(m, r))
+		u.Wrapped(fmt.Sprintf("%15s %15s  %-9s ", disk.Grouped(r.Start), disk.Grouped(r.Count), r.Role), regionText(m, r))
 	}
 }
 
@@ -166,25 +167,25 @@ func usedText(m *layout.Map, r layout.Region) string {
 	return ", " + disk.BytesText(int64(r.Count)*int64(m.SectorSize))
 }
 
-func showOtherTables(u *ui, m *layout.Map) {
+func showOtherTables(u *talk.UI, m *layout.Map) {
 	for _, t := range m.Tables {
 		if t.State == layout.InForce || t.State == layout.Stale && len(t.Entries) == 0 {
 			continue
 		}
-		u.answerf("\nAlso found: table of kind %s, %s; entries: %d\n", t.Kind, t.State, len(t.Entries))
+		u.Answerf("\nAlso found: table of kind %s, %s; entries: %d\n", t.Kind, t.State, len(t.Entries))
 		for _, e := range t.Entries {
-			u.answerf("%15s %15s  entry %d, type %s\n", disk.Grouped(e.Start), disk.Grouped(e.Count), e.Index, e.Type)
+			u.Answerf("%15s %15s  entry %d, type %s\n", disk.Grouped(e.Start), disk.Grouped(e.Count), e.Index, e.Type)
 		}
 	}
 }
 
 // showFindings lists findings, the gravest first.
-func showFindings(u *ui, findings []disk.Finding) {
+func showFindings(u *talk.UI, findings []disk.Finding) {
 	if len(findings) == 0 {
-		u.answerf("\nNothing found wrong.\n")
+		u.Answerf("\nNothing found wrong.\n")
 		return
 	}
-	u.answerf("\nFindings:\n")
+	u.Answerf("\nFindings:\n")
 	for _, want := range []disk.Severity{disk.Refusal, disk.Warning, disk.Note} {
 		for _, f := range findings {
 			if f.Severity == want {
@@ -194,7 +195,7 @@ func showFindings(u *ui, findings []disk.Finding) {
 	}
 }
 
-func showFinding(u *ui, f disk.Finding) {
+func showFinding(u *talk.UI, f disk.Finding) {
 	head := string(f.Severity)
 	if f.Accepted {
 		head = "accepted"
@@ -203,5 +204,5 @@ func showFinding(u *ui, f disk.Finding) {
 	if f.Sector != disk.NoSector {
 		at = fmt.Sprintf(" (sector %s)", disk.Grouped(f.Sector))
 	}
-	u.wrapped(fmt.Sprintf("  %-9s", head), fmt.Sprintf("%s%s: %s", f.Code, at, f.Text))
+	u.Wrapped(fmt.Sprintf("  %-9s", head), fmt.Sprintf("%s%s: %s", f.Code, at, f.Text))
 }

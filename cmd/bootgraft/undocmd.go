@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
 	"bootgraft/safety"
 )
@@ -27,7 +28,7 @@ Examples:
   sudo bootgraft undo card.plan.receipt /dev/sdX --device       rehearse
   sudo bootgraft undo card.plan.receipt /dev/sdX --device --confirm WORD`
 
-func undoCommand(u *ui) *cobra.Command {
+func undoCommand(u *talk.UI) *cobra.Command {
 	var flags cardFlags
 	c := &cobra.Command{
 		Use:   "undo RECEIPT TARGET",
@@ -36,7 +37,7 @@ func undoCommand(u *ui) *cobra.Command {
 		Args:  cobra.ExactArgs(2),
 		RunE: func(c *cobra.Command, args []string) error {
 			if !flags.device {
-				return usagef("undo writes to a card: add --device. An image file is never overwritten without --replace, so there is no receipt for one")
+				return talk.Usagef("undo writes to a card: add --device. An image file is never overwritten without --replace, so there is no receipt for one")
 			}
 			return undo(u, c.Context(), args, flags)
 		},
@@ -47,9 +48,9 @@ func undoCommand(u *ui) *cobra.Command {
 	return c
 }
 
-func undo(u *ui, ctx context.Context, args []string, flags cardFlags) error {
+func undo(u *talk.UI, ctx context.Context, args []string, flags cardFlags) error {
 	if flags.receipt != "" {
-		return usagef("the receipt is the first argument")
+		return talk.Usagef("the receipt is the first argument")
 	}
 	req, kept, err := safety.UndoRequest(args[0])
 	if errors.Is(err, fs.ErrNotExist) {
@@ -82,17 +83,17 @@ type undoing struct {
 
 func (d *undoing) show(*safety.Rehearsal) {
 	r := d.kept.Receipt
-	d.answerf("REHEARSAL: undo %s on %s\n\n", r.Path, d.path)
+	d.Answerf("REHEARSAL: undo %s on %s\n\n", r.Path, d.path)
 	d.cardLines()
-	d.answerf("\nWhat will happen\n")
+	d.Answerf("\nWhat will happen\n")
 	n := r.Kept.Sectors()
 	what := "the tables and both ends as they were; no data was written yet"
 	if r.All {
 		what = "everything that was replaced"
 	}
-	d.wrapped("  ", fmt.Sprintf("%s of the receipt of %s are put back: %s. The write had come to: %s.",
+	d.Wrapped("  ", fmt.Sprintf("%s of the receipt of %s are put back: %s. The write had come to: %s.",
 		disk.Counted(n, "sector"), r.Created.Local().Format("2 January 2006, 15:04"), what, r.Stage))
-	d.wrapped("  ", fmt.Sprintf("%s (%s) are written and read back; all others are not touched.", disk.Counted(n, "sector"), disk.BytesText(int64(n)*int64(r.Card.SectorSize))))
+	d.Wrapped("  ", fmt.Sprintf("%s (%s) are written and read back; all others are not touched.", disk.Counted(n, "sector"), disk.BytesText(int64(n)*int64(r.Card.SectorSize))))
 }
 
 func (d *undoing) write(ctx context.Context, p *safety.Permit) error {
@@ -101,10 +102,10 @@ func (d *undoing) write(ctx context.Context, p *safety.Permit) error {
 	if err != nil {
 		return err
 	}
-	if err := d.ui.object(writeJSON{Schema: schema, Target: d.path, Written: int64(res.Written), Left: int64(res.Left), Receipt: &res.Receipt}); err != nil {
+	if err := d.UI.Object(writeJSON{Schema: schema, Target: d.path, Written: int64(res.Written), Left: int64(res.Left), Receipt: &res.Receipt}); err != nil {
 		return err
 	}
-	d.wrapped("", fmt.Sprintf("%s holds again what the receipt kept of it: %s put back and read back", d.path, disk.Counted(disk.Sector(res.Written), "sector")))
+	d.Wrapped("", fmt.Sprintf("%s holds again what the receipt kept of it: %s put back and read back", d.path, disk.Counted(disk.Sector(res.Written), "sector")))
 	d.letGo()
 	if res.NotNoted != nil {
 		return notNoted(res.NotNoted)

@@ -5,6 +5,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/layout/scan/second"
@@ -26,7 +27,7 @@ Examples:
   bootgraft verify card.plan card.img --json --limit 1000
   bootgraft verify old.img`
 
-func verifyCommand(u *ui) *cobra.Command {
+func verifyCommand(u *talk.UI) *cobra.Command {
 	var source planSourceFlags
 	var again bool
 	opt := safety.VerifyOptions{}
@@ -37,7 +38,7 @@ func verifyCommand(u *ui) *cobra.Command {
 		Args:  cobra.RangeArgs(1, 2),
 		RunE: func(c *cobra.Command, args []string) error {
 			if opt.Limit < 0 {
-				return usagef("--limit %d is no number of differences", opt.Limit)
+				return talk.Usagef("--limit %d is no number of differences", opt.Limit)
 			}
 			if err := checkPlanFirst("verify", args); err != nil {
 				return err
@@ -52,12 +53,12 @@ func verifyCommand(u *ui) *cobra.Command {
 			defer job.close()
 			target, closeTarget, err := openReadOnly(args[1], job.plan.Target.SectorSize)
 			if err != nil {
-				return coded(exitRefused, err)
+				return talk.Coded(talk.ExitRefused, err)
 			}
 			defer closeTarget()
 			opt.Source, opt.Name = job.src, args[1]
 			var finish func()
-			opt.Progress, finish = u.bar("comparing")
+			opt.Progress, finish = u.Bar("comparing")
 			cmp, err := safety.Verify(c.Context(), job.card, job.plan.Pieces, target, opt)
 			finish()
 			if err != nil {
@@ -76,7 +77,7 @@ func verifyCommand(u *ui) *cobra.Command {
 		},
 	}
 	source.add(c)
-	source.bar = u.bar
+	source.bar = u.Bar
 	c.Flags().IntVar(&opt.Limit, "limit", 100, "most differences to list; the totals count all")
 	c.Flags().BoolVar(&opt.Hash, "sha256", false, "also compute the SHA-256 of the card, but for sectors not touched")
 	c.Flags().BoolVar(&again, "second-reader", false, "if nothing differs, also have an independent reader read the tables and every file of the FAT volumes")
@@ -98,7 +99,7 @@ type verifyJSON struct {
 }
 
 // compared says what a comparison found and how the program ends.
-func compared(u *ui, target string, c *safety.Comparison, opinions []second.Opinion) error {
+func compared(u *talk.UI, target string, c *safety.Comparison, opinions []second.Opinion) error {
 	j := verifyJSON{
 		Schema: schema, Compared: c.Compared, Left: c.Left, Missing: c.Missing, Unequal: c.Unequal,
 		ByOp: map[string]disk.Sector{}, ByWhy: map[string]disk.Sector{},
@@ -111,50 +112,50 @@ func compared(u *ui, target string, c *safety.Comparison, opinions []second.Opin
 	for why, n := range c.ByWhy {
 		j.ByWhy[why.String()] = n
 	}
-	if err := u.object(j); err != nil {
+	if err := u.Object(j); err != nil {
 		return err
 	}
-	u.answerf("%s: %s compared", target, disk.Counted(c.Compared, "sector"))
+	u.Answerf("%s: %s compared", target, disk.Counted(c.Compared, "sector"))
 	if c.Left > 0 {
-		u.answerf("; %s not touched by the plan", disk.Grouped(c.Left))
+		u.Answerf("; %s not touched by the plan", disk.Grouped(c.Left))
 	}
-	u.answerf("\n")
+	u.Answerf("\n")
 	if c.SHA256 != "" {
-		u.answerf("SHA-256 of the compared sectors:\n  %s\n", c.SHA256)
+		u.Answerf("SHA-256 of the compared sectors:\n  %s\n", c.SHA256)
 	}
 	if c.Unequal > 0 {
 		showDifferences(u, c)
-		return coded(exitDifferent, fmt.Errorf("%s differs from its plan in %s", target, disk.Counted(c.Unequal, "sector")))
+		return talk.Coded(talk.ExitDifferent, fmt.Errorf("%s differs from its plan in %s", target, disk.Counted(c.Unequal, "sector")))
 	}
-	u.answerf("Every compared sector is as planned.\n")
+	u.Answerf("Every compared sector is as planned.\n")
 	secondReader(u, opinions)
 	if worth := differing(opinions); len(worth) > 0 {
 		showFindings(u, worth)
 	}
 	if c.Missing > 0 {
-		return coded(exitIncomplete, fmt.Errorf("%s sectors that the source does not know are zeros on the card", disk.Grouped(c.Missing)))
+		return talk.Coded(talk.ExitIncomplete, fmt.Errorf("%s sectors that the source does not know are zeros on the card", disk.Grouped(c.Missing)))
 	}
 	return nil
 }
 
-func showDifferences(u *ui, c *safety.Comparison) {
-	u.answerf("\n%13s %5s  %-8s %-17s %s\n", "sector", "byte", "", "why", "wanted / found")
+func showDifferences(u *talk.UI, c *safety.Comparison) {
+	u.Answerf("\n%13s %5s  %-8s %-17s %s\n", "sector", "byte", "", "why", "wanted / found")
 	for _, d := range c.Differences {
-		u.answerf("%13s %5d  %-8s %-17s %s\n%48s%s\n", disk.Grouped(d.Sector), d.Offset, opWords[d.Op], d.Why, d.Want, "", d.Have)
+		u.Answerf("%13s %5d  %-8s %-17s %s\n%48s%s\n", disk.Grouped(d.Sector), d.Offset, opWords[d.Op], d.Why, d.Want, "", d.Have)
 		if d.Note != "" {
-			u.wrapped("                         ", d.Note)
+			u.Wrapped("                         ", d.Note)
 		}
 	}
 	if more := c.Unequal - disk.Sector(len(c.Differences)); more > 0 {
-		u.answerf("%13s ... and %s more (--limit)\n", "", disk.Grouped(more))
+		u.Answerf("%13s ... and %s more (--limit)\n", "", disk.Grouped(more))
 	}
-	u.answerf("\n")
+	u.Answerf("\n")
 	for _, op := range []layout.Op{layout.Copy, layout.Render, layout.Zero} {
 		if n := c.ByOp[op]; n > 0 {
-			u.answerf("  differ that should be %s: %s\n", opWords[op], disk.Counted(n, "sector"))
+			u.Answerf("  differ that should be %s: %s\n", opWords[op], disk.Counted(n, "sector"))
 		}
 	}
 	for _, n := range c.Notes {
-		u.wrapped("  ", n)
+		u.Wrapped("  ", n)
 	}
 }

@@ -7,6 +7,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
 	"bootgraft/layout/plan/fit"
 	"bootgraft/layout/table/mbr"
@@ -72,7 +73,7 @@ func parseHeads(text string) (*mbr.Geometry, error) {
 	heads, err1 := strconv.Atoi(a)
 	sectors, err2 := strconv.Atoi(b)
 	if !ok || err1 != nil || err2 != nil || heads < 1 || heads > 255 || sectors < 1 || sectors > 63 {
-		return nil, usagef("--set-heads %s is not understood: it is heads and sectors of a track, as in 16/63", text)
+		return nil, talk.Usagef("--set-heads %s is not understood: it is heads and sectors of a track, as in 16/63", text)
 	}
 	return &mbr.Geometry{Heads: heads, SectorsPerTrack: sectors}, nil
 }
@@ -98,7 +99,7 @@ func (f *volumeFlags) wishes(sectorSize int) (fit.Volumes, error) {
 			return out, err
 		}
 		if _, twice := out.Wish[index]; twice {
-			return out, usagef("--volume %d is given twice", index)
+			return out, talk.Usagef("--volume %d is given twice", index)
 		}
 		out.Wish[index] = w
 	}
@@ -124,7 +125,7 @@ func (f *volumeFlags) wishes(sectorSize int) (fit.Volumes, error) {
 func (f *volumeFlags) common() (w resize.Wishes, err error) {
 	check := func(flag, value string, known ...string) {
 		if !slices.Contains(known, value) && err == nil {
-			err = usagef("--%s %s is not known: it is %s", flag, value, strings.Join(known, " or "))
+			err = talk.Usagef("--%s %s is not known: it is %s", flag, value, strings.Join(known, " or "))
 		}
 	}
 	if f.move != "" {
@@ -136,7 +137,7 @@ func (f *volumeFlags) common() (w resize.Wishes, err error) {
 		check("free", f.free, "copy", "skip")
 	}
 	if f.align < 0 && err == nil {
-		err = usagef("--align cannot be negative")
+		err = talk.Usagef("--align cannot be negative")
 	}
 	return resize.Wishes{
 		Pins: f.pins, MoveNone: f.move == "none", Slack: resize.Slack(f.slack), BadMarks: resize.BadMarks(f.bad),
@@ -150,13 +151,13 @@ func parseVolume(text string, w resize.Wishes) (int, resize.Wishes, error) {
 	index, err := strconv.Atoi(number)
 	known := mode == "shrink" || mode == "grow" || mode == "keep" && !sized
 	if !ok || err != nil || index < 0 || !known {
-		return 0, w, usagef("--volume %s is not understood: it is N:keep, N:shrink[=SECTORS] or N:grow[=SECTORS]", text)
+		return 0, w, talk.Usagef("--volume %s is not understood: it is N:keep, N:shrink[=SECTORS] or N:grow[=SECTORS]", text)
 	}
 	w.Mode = resize.Mode(mode)
 	if sized {
 		n, err := strconv.ParseInt(strings.TrimSuffix(size, "s"), 10, 62)
 		if err != nil || n <= 0 {
-			return 0, w, usagef("--volume %s: %q is no number of sectors", text, size)
+			return 0, w, talk.Usagef("--volume %s: %q is no number of sectors", text, size)
 		}
 		w.Sectors = disk.Sector(n)
 	}
@@ -171,7 +172,7 @@ func parsePart(text string) (float64, error) {
 	number, ok := strings.CutSuffix(text, "%")
 	part, err := strconv.ParseFloat(number, 64)
 	if !ok || err != nil || !(part >= 0 && part < 100) {
-		return 0, usagef("--reserve %s is not understood: it is a part of the card, such as 1%%", text)
+		return 0, talk.Usagef("--reserve %s is not understood: it is a part of the card, such as 1%%", text)
 	}
 	return part / 100, nil
 }

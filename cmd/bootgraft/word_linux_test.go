@@ -8,6 +8,7 @@ import (
 	"strings"
 	"testing"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/imagetest/need"
 )
 
@@ -44,8 +45,8 @@ func (y *typist) runs(c *exec.Cmd) {
 func TestFilesPutOnACardAfterTheRehearsal(t *testing.T) {
 	const n = 614_400
 	y := newTypist(t)
-	y.types(exitDone, "demo", "quill")
-	y.types(exitDone, "plan", "quill/recorder.img", "--size", "614400s", "-o", "c.plan")
+	y.types(talk.ExitDone, "demo", "quill")
+	y.types(talk.ExitDone, "plan", "quill/recorder.img", "--size", "614400s", "-o", "c.plan")
 	mcopy := need.Tool(t, "mcopy")
 	raw := y.formatted("card.raw", n*512)
 	node := y.attach(raw)
@@ -58,9 +59,9 @@ func TestFilesPutOnACardAfterTheRehearsal(t *testing.T) {
 		}
 		y.runs(exec.Command(mcopy, "-i", node+"@@4M", song, "::"))
 		before := y.bytesOf("card.raw", 0, n)
-		_, said := y.types(exitRefused, append(write, "--confirm", word, "--accept", "card-holds-files")...)
+		_, said := y.types(talk.ExitRefused, append(write, "--confirm", word, "--accept", "card-holds-files")...)
 		y.says(said, "wrong-word: since the word was given, this changed: what the card holds")
-		_, said = y.types(exitRefused, append(write, "--confirm", word)...)
+		_, said = y.types(talk.ExitRefused, append(write, "--confirm", word)...)
 		y.says(said, "card-holds-files")
 		if !bytes.Equal(before, y.bytesOf("card.raw", 0, n)) {
 			t.Fatalf("with %d files something was written", i+1)
@@ -85,7 +86,7 @@ func TestNoWordForTheGroupOfDisks(t *testing.T) {
 	setpriv := need.Tool(t, "setpriv")
 	y := newTypist(t)
 	y.invent("old.img", 13)
-	y.types(exitDone, "plan", "old.img", "--size", "20000s", "--tail", "end", "--accept", "tail-undecided", "-o", "c.plan")
+	y.types(talk.ExitDone, "plan", "old.img", "--size", "20000s", "--tail", "end", "--accept", "tail-undecided", "-o", "c.plan")
 	raw := y.path("card.raw")
 	if err := os.WriteFile(raw, make([]byte, 20000*512), 0o600); err != nil {
 		t.Fatal(err)
@@ -120,7 +121,7 @@ func TestNoWordForTheGroupOfDisks(t *testing.T) {
 		c := exec.Command(setpriv, append([]string{"--reuid", "65534", "--regid", "65534", "--groups", "4242", "--inh-caps=-all", "--bounding-set=-all", y.bin}, args...)...)
 		c.Dir = y.dir
 		out, _ := c.CombinedOutput()
-		if code := c.ProcessState.ExitCode(); code != exitRefused {
+		if code := c.ProcessState.ExitCode(); code != talk.ExitRefused {
 			t.Errorf("%v ended with %d\n%s", args, code, out)
 		}
 		y.says(string(out), "target-rights")
@@ -141,7 +142,7 @@ func TestUnknownContentIsAskedAbout(t *testing.T) {
 	y := newTypist(t)
 	y.invent("old.img", 13)
 	const size = 400 << 20
-	y.types(exitDone, "plan", "old.img", "--size", "819200s", "--tail", "end", "--accept", "tail-undecided", "-o", "c.plan")
+	y.types(talk.ExitDone, "plan", "old.img", "--size", "819200s", "--tail", "end", "--accept", "tail-undecided", "-o", "c.plan")
 	noise := bytes.Repeat([]byte("take 7 "), 512*20)
 	put := func(at int64, b []byte) func(string) {
 		return func(path string) {
@@ -202,12 +203,12 @@ func TestUnknownContentIsAskedAbout(t *testing.T) {
 			node := y.attach(path)
 			for _, line := range [][]string{{"write", "c.plan", node, "--device"}, {"card", node, "--write-test", "full", "--device"}} {
 				if c.code == "" || c.left && line[0] == "write" {
-					y.types(exitDone, line...)
+					y.types(talk.ExitDone, line...)
 					continue
 				}
-				_, said := y.types(exitRefused, line...)
+				_, said := y.types(talk.ExitRefused, line...)
 				y.says(said, c.code)
-				y.types(exitDone, append(line, "--accept", c.code)...)
+				y.types(talk.ExitDone, append(line, "--accept", c.code)...)
 			}
 		})
 	}

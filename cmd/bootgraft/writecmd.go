@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
 	"bootgraft/layout/plan"
@@ -45,7 +46,7 @@ type writeFlags struct {
 	keep   string
 }
 
-func writeCommand(u *ui) *cobra.Command {
+func writeCommand(u *talk.UI) *cobra.Command {
 	var f writeFlags
 	c := &cobra.Command{
 		Use:   "write PLAN TARGET",
@@ -55,7 +56,7 @@ func writeCommand(u *ui) *cobra.Command {
 		RunE:  func(c *cobra.Command, args []string) error { return f.run(c.Context(), u, args) },
 	}
 	f.source.add(c)
-	f.source.bar = u.bar
+	f.source.bar = u.Bar
 	f.card.add(c)
 	c.Flags().StringArrayVar(&f.card.earlier, "earlier", nil, "with --device: the receipt of an earlier write of this card, if it is not beside the plan; may be repeated")
 	c.Flags().StringVar(&f.keep, "keep", "tables", "with --device, what the receipt keeps of the old content: tables, or all that is replaced")
@@ -68,16 +69,16 @@ func writeCommand(u *ui) *cobra.Command {
 func (f *writeFlags) check() error {
 	switch {
 	case f.keep != "tables" && f.keep != "all":
-		return usagef("--keep %s is not known: it is tables or all", f.keep)
+		return talk.Usagef("--keep %s is not known: it is tables or all", f.keep)
 	case f.card.device && (f.image.Replace || f.image.Hash):
-		return usagef("--replace and --sha256 are for image files; what a card holds is read back in any case")
+		return talk.Usagef("--replace and --sha256 are for image files; what a card holds is read back in any case")
 	case !f.card.device && (f.keep == "all" || f.card.earlier != nil):
-		return usagef("--keep and --earlier go with --device")
+		return talk.Usagef("--keep and --earlier go with --device")
 	}
 	return f.card.check()
 }
 
-func (f *writeFlags) run(ctx context.Context, u *ui, args []string) error {
+func (f *writeFlags) run(ctx context.Context, u *talk.UI, args []string) error {
 	if err := f.check(); err != nil {
 		return err
 	}
@@ -95,7 +96,7 @@ func (f *writeFlags) run(ctx context.Context, u *ui, args []string) error {
 	}
 	f.image.Avoid = job.files
 	var finish func()
-	f.image.Progress, finish = u.bar("writing")
+	f.image.Progress, finish = u.Bar("writing")
 	res, err := safety.WriteImage(ctx, args[1], job.card, job.plan.Pieces, f.image)
 	finish()
 	if err != nil {
@@ -149,7 +150,7 @@ func openJob(planPath string, source planSourceFlags) (*job, error) {
 func targetError(err error) error {
 	var r *safety.Refusal
 	if errors.As(err, &r) {
-		return coded(exitRefused, err)
+		return talk.Coded(talk.ExitRefused, err)
 	}
 	return err
 }
@@ -166,28 +167,28 @@ type writeJSON struct {
 }
 
 // wrote says what was written and how the program ends.
-func wrote(u *ui, args []string, j *job, res safety.Result) error {
-	if err := u.object(writeJSON{
+func wrote(u *talk.UI, args []string, j *job, res safety.Result) error {
+	if err := u.Object(writeJSON{
 		Schema: schema, Target: args[1], Written: int64(res.Written), Left: int64(res.Left),
 		Missing: int64(res.Missing), SHA256: res.SHA256,
 	}); err != nil {
 		return err
 	}
 	if res.Folder != nil {
-		u.sayf("warning: the folder of %s could not be flushed (%v); wait before you cut the power", args[1], res.Folder)
+		u.Sayf("warning: the folder of %s could not be flushed (%v); wait before you cut the power", args[1], res.Folder)
 	}
-	u.answerf("%s is written: %s\n", args[1], disk.SizeText(res.Sectors, j.plan.Target.SectorSize))
-	u.answerf("  %s written", disk.Counted(res.Written, "sector"))
+	u.Answerf("%s is written: %s\n", args[1], disk.SizeText(res.Sectors, j.plan.Target.SectorSize))
+	u.Answerf("  %s written", disk.Counted(res.Written, "sector"))
 	if res.Left > 0 {
-		u.answerf(", %s not touched: holes in an image file", disk.Grouped(res.Left))
+		u.Answerf(", %s not touched: holes in an image file", disk.Grouped(res.Left))
 	}
-	u.answerf("\n")
+	u.Answerf("\n")
 	if res.SHA256 != "" {
-		u.answerf("  SHA-256 of all sectors but those not touched:\n  %s\n", res.SHA256)
+		u.Answerf("  SHA-256 of all sectors but those not touched:\n  %s\n", res.SHA256)
 	}
-	u.answerf("\nNext, compare every sector with the plan:\n\n  bootgraft verify %s %s%s\n", words.Shell(args[0]), words.Shell(args[1]), j.words)
+	u.Answerf("\nNext, compare every sector with the plan:\n\n  bootgraft verify %s %s%s\n", words.Shell(args[0]), words.Shell(args[1]), j.words)
 	if res.Missing > 0 {
-		return coded(exitIncomplete, fmt.Errorf("done, but %s sectors that the source does not know are zeros on the card", disk.Grouped(res.Missing)))
+		return talk.Coded(talk.ExitIncomplete, fmt.Errorf("done, but %s sectors that the source does not know are zeros on the card", disk.Grouped(res.Missing)))
 	}
 	return nil
 }

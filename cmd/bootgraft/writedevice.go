@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/capture"
@@ -25,7 +26,7 @@ const receiptSuffix = ".receipt"
 
 // writeDevice rehearses writing a planned card to a device, and with the word
 // writes it.
-func writeDevice(u *ui, ctx context.Context, args []string, job *job, flags cardFlags, keepAll bool) error {
+func writeDevice(u *talk.UI, ctx context.Context, args []string, job *job, flags cardFlags, keepAll bool) error {
 	w, err := openCard(u, ctx, args[1], flags)
 	if err != nil {
 		return err
@@ -196,17 +197,17 @@ type deviceWrite struct {
 // show says what will happen.
 func (d *deviceWrite) show(r *safety.Rehearsal) {
 	p := d.job.plan
-	d.answerf("REHEARSAL: %s onto %s\n\n", d.plan, d.path)
+	d.Answerf("REHEARSAL: %s onto %s\n\n", d.plan, d.path)
 	d.cardLines()
 	if d.req.Try > 1 {
-		d.wrapped("  ", fmt.Sprintf("By the receipts beside the plan, this card or one just like it was written here before: this is try %d.", d.req.Try))
+		d.Wrapped("  ", fmt.Sprintf("By the receipts beside the plan, this card or one just like it was written here before: this is try %d.", d.req.Try))
 	}
-	d.answerf("\nWhat will happen\n")
+	d.Answerf("\nWhat will happen\n")
 	switch {
 	case r.Finished:
-		d.wrapped("  ", "All of it was written, and only the receipt does not say so. The whole card is compared with the plan; if it is as planned, that is noted, and nothing is written.")
+		d.Wrapped("  ", "All of it was written, and only the receipt does not say so. The whole card is compared with the plan; if it is as planned, that is noted, and nothing is written.")
 	case r.Receipt != nil:
-		d.wrapped("  ", fmt.Sprintf("An unfinished write is continued; it stopped at: %s, with the data before sector %s on the card.", r.Receipt.Stage, disk.Grouped(r.Receipt.Upto)))
+		d.Wrapped("  ", fmt.Sprintf("An unfinished write is continued; it stopped at: %s, with the data before sector %s on the card.", r.Receipt.Stage, disk.Grouped(r.Receipt.Upto)))
 	}
 	total := map[layout.Op]disk.Sector{}
 	for _, q := range p.Pieces {
@@ -214,33 +215,33 @@ func (d *deviceWrite) show(r *safety.Rehearsal) {
 	}
 	size := int64(p.Target.SectorSize)
 	written := p.Target.Sectors - total[layout.Leave]
-	d.wrapped("  1. ", "Both ends of the card and the places of its tables become blank, old and new ones. From here on it is no disk for any system, until the last step.")
-	d.wrapped("  2. ", fmt.Sprintf("%s (%s) are written and read back past every cache: %s copied from the drive, %s made new, %s zeros.",
+	d.Wrapped("  1. ", "Both ends of the card and the places of its tables become blank, old and new ones. From here on it is no disk for any system, until the last step.")
+	d.Wrapped("  2. ", fmt.Sprintf("%s (%s) are written and read back past every cache: %s copied from the drive, %s made new, %s zeros.",
 		disk.Counted(written, "sector"), disk.BytesText(int64(written)*size), disk.Grouped(total[layout.Copy]), disk.Grouped(total[layout.Render]), disk.Grouped(total[layout.Zero])))
-	d.wrapped("  3. ", "Second copies of tables, then first copies, then sector 0; each is flushed and read back.")
+	d.Wrapped("  3. ", "Second copies of tables, then first copies, then sector 0; each is flushed and read back.")
 	if n := total[layout.Leave]; n > 0 {
-		d.wrapped("     ", fmt.Sprintf("%s are not touched.", disk.Counted(n, "sector")))
+		d.Wrapped("     ", fmt.Sprintf("%s are not touched.", disk.Counted(n, "sector")))
 	}
 	if v := readSpeed(d.target); v > 0 {
 		least := time.Duration(2 * float64(int64(written)*size) / v * float64(time.Second))
-		d.wrapped("  ", fmt.Sprintf("At least %s: a little of the card was read at %s a second just now, and writing is mostly slower than reading.", durationText(least), disk.BytesText(int64(v))))
+		d.Wrapped("  ", fmt.Sprintf("At least %s: a little of the card was read at %s a second just now, and writing is mostly slower than reading.", durationText(least), disk.BytesText(int64(v))))
 	}
 	d.showUndo(r.Receipt)
 }
 
 // showUndo says what undo could bring back.
 func (d *deviceWrite) showUndo(r *safety.Receipt) {
-	d.answerf("\nWhat undo could bring back\n")
+	d.Answerf("\nWhat undo could bring back\n")
 	keepAll := d.req.KeepAll
 	if r != nil { // that was decided when it was begun
 		keepAll = r.All
 	}
 	if keepAll {
-		d.wrapped("  ", "Everything: whatever is replaced is kept in the receipt first, compressed.")
+		d.Wrapped("  ", "Everything: whatever is replaced is kept in the receipt first, compressed.")
 	} else {
-		d.wrapped("  ", "The tables and both ends, as long as the data of step 2 was not begun; after that nothing. To keep everything that is replaced, at the price of its space: --keep all")
+		d.Wrapped("  ", "The tables and both ends, as long as the data of step 2 was not begun; after that nothing. To keep everything that is replaced, at the price of its space: --keep all")
 	}
-	d.wrapped("  ", "Receipt: "+d.req.Receipt)
+	d.Wrapped("  ", "Receipt: "+d.req.Receipt)
 }
 
 // write writes the card.
@@ -255,31 +256,31 @@ func (d *deviceWrite) write(ctx context.Context, p *safety.Permit) error {
 
 // wrote says what was written, and lets the card go.
 func (d *deviceWrite) wrote(res safety.DeviceResult) error {
-	if err := d.ui.object(writeJSON{Schema: schema, Target: d.path, Written: int64(res.Written), Left: int64(res.Left),
+	if err := d.UI.Object(writeJSON{Schema: schema, Target: d.path, Written: int64(res.Written), Left: int64(res.Left),
 		Missing: int64(res.Missing), Receipt: &res.Receipt}); err != nil {
 		return err
 	}
-	d.answerf("%s is written and read back: %s\n  %s written", d.path, disk.SizeText(res.Sectors, d.job.plan.Target.SectorSize), disk.Counted(res.Written, "sector"))
+	d.Answerf("%s is written and read back: %s\n  %s written", d.path, disk.SizeText(res.Sectors, d.job.plan.Target.SectorSize), disk.Counted(res.Written, "sector"))
 	if res.Left > 0 {
-		d.answerf(", %s not touched", disk.Grouped(res.Left))
+		d.Answerf(", %s not touched", disk.Grouped(res.Left))
 	}
-	d.answerf("\n")
-	d.wrapped("  ", "what was written first was still there at the end: it is no card that only repeats itself")
-	d.answerf("  receipt: %s\n", res.Receipt)
+	d.Answerf("\n")
+	d.Wrapped("  ", "what was written first was still there at the end: it is no card that only repeats itself")
+	d.Answerf("  receipt: %s\n", res.Receipt)
 	d.letGo()
 	if res.NotNoted != nil {
 		return notNoted(res.NotNoted)
 	}
-	d.answerf("\nTo compare every sector once more, in this reader or another one:\n\n  bootgraft verify %s %s%s\n", words.Shell(d.plan), words.Shell(d.path), d.job.words)
+	d.Answerf("\nTo compare every sector once more, in this reader or another one:\n\n  bootgraft verify %s %s%s\n", words.Shell(d.plan), words.Shell(d.path), d.job.words)
 	if res.Missing > 0 {
-		return coded(exitIncomplete, fmt.Errorf("done, but %s sectors that the source does not know are zeros on the card", disk.Grouped(res.Missing)))
+		return talk.Coded(talk.ExitIncomplete, fmt.Errorf("done, but %s sectors that the source does not know are zeros on the card", disk.Grouped(res.Missing)))
 	}
 	return nil
 }
 
 // notNoted ends work that was done and that its receipt does not call done.
 func notNoted(err *safety.NotNotedError) error {
-	return coded(exitStopped, fmt.Errorf("%w\nWithout it the receipt does not say that this card was finished. Make room where it lies and type the same command without --confirm: it looks at the whole card and adds the line", err))
+	return talk.Coded(talk.ExitStopped, fmt.Errorf("%w\nWithout it the receipt does not say that this card was finished. Make room where it lies and type the same command without --confirm: it looks at the whole card and adds the line", err))
 }
 
 // letGo takes the card away from the system, so that nothing mounts it.
@@ -287,11 +288,11 @@ func (w *cardWork) letGo() {
 	detached, err := w.target.Detach()
 	switch {
 	case err != nil:
-		w.sayf("warning: the card is whole, but it could not be detached from the system (%v); pull it before something mounts it", err)
+		w.Sayf("warning: the card is whole, but it could not be detached from the system (%v); pull it before something mounts it", err)
 	case detached:
-		w.answerf("\nThe card is detached from the system. Pull it now.\n")
+		w.Answerf("\nThe card is detached from the system. Pull it now.\n")
 	default:
-		w.answerf("\nThe system still sees the card. Pull it now, before a desktop mounts and changes\nit.\n")
+		w.Answerf("\nThe system still sees the card. Pull it now, before a desktop mounts and changes\nit.\n")
 	}
 }
 

@@ -1,4 +1,4 @@
-package main
+package talk
 
 import (
 	"context"
@@ -24,10 +24,10 @@ type standing struct {
 	now []func() (text string, code int)
 }
 
-// atOnce says what to tell a person, and with which code to end, if the program
+// AtOnce says what to tell a person, and with which code to end, if the program
 // ends at once before the returned function is called. Tell is called from
 // another goroutine; it must not wait for the work, nor touch a drive or card.
-func (u *ui) atOnce(tell func() (text string, code int)) (over func()) {
+func (u *UI) AtOnce(tell func() (text string, code int)) (over func()) {
 	s := u.standing
 	if s == nil { // a part of the program without signals of its own
 		return func() {}
@@ -51,13 +51,13 @@ func (s *standing) last() (string, int) {
 	if n := len(s.now); n > 0 {
 		return s.now[n-1]()
 	}
-	return "Nothing that was there before was being written to; an output file that was begun is not whole", exitStopped
+	return "Nothing that was there before was being written to; an output file that was begun is not whole", ExitStopped
 }
 
-// obeySignals ends ctx in order at the first Ctrl-C, SIGTERM or hang-up, and the
+// ObeySignals ends ctx in order at the first Ctrl-C, SIGTERM or hang-up, and the
 // program at once at the second: a read that a drive never answers cannot be
 // ended in order, and nobody shall wait for it.
-func obeySignals(ctx context.Context, u *ui, exit func(int)) (context.Context, func()) {
+func ObeySignals(ctx context.Context, u *UI, exit func(int)) (context.Context, func()) {
 	ctx, cancel := context.WithCancel(ctx)
 	heard := make(chan os.Signal, 2)
 	signal.Notify(heard, os.Interrupt, syscall.SIGTERM, syscall.SIGHUP)
@@ -70,7 +70,7 @@ func obeySignals(ctx context.Context, u *ui, exit func(int)) (context.Context, f
 				return
 			case <-late:
 				late = nil
-				u.sayf("Stopping in order, which waits for a drive or card that does not answer. A second\nCtrl-C ends at once.")
+				u.Sayf("Stopping in order, which waits for a drive or card that does not answer. A second\nCtrl-C ends at once.")
 				continue
 			case <-heard:
 			}

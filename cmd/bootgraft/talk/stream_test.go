@@ -1,4 +1,4 @@
-package main
+package talk
 
 import (
 	"encoding/json"
@@ -54,17 +54,17 @@ func TestLostAnswer(t *testing.T) {
 		err  error
 		want int
 	}{
-		{nil, exitFailed}, {coded(exitIncomplete, errors.New("x")), exitFailed}, {coded(exitDifferent, errSaid), exitFailed},
-		{coded(exitFenced, errors.New("x")), exitFenced},
+		{nil, ExitFailed}, {Coded(ExitIncomplete, errors.New("x")), ExitFailed}, {Coded(ExitDifferent, ErrSaid), ExitFailed},
+		{Coded(ExitFenced, errors.New("x")), ExitFenced},
 	} {
-		u := newUI()
+		u := New()
 		u.answer.to = brokenWriter{}
-		u.answerf("hello\n")
-		if got := exitCode(u.said(c.err)); got != c.want {
+		u.Answerf("hello\n")
+		if got := ExitCode(u.Said(c.err)); got != c.want {
 			t.Errorf("after %v: %d, want %d", c.err, got, c.want)
 		}
-		u = newUI()
-		if err := u.said(c.err); err != c.err {
+		u = New()
+		if err := u.Said(c.err); err != c.err {
 			t.Errorf("nothing was lost, and yet %v", err)
 		}
 	}

@@ -1,0 +1,89 @@
+package talk
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+)
+
+// The exit codes. Scripts rely on them; a new one may be added, none may
+// change its meaning. If several hold, the order is 4, 5, 6, 7.
+const (
+	ExitDone       = 0 // also a rehearsal
+	ExitFailed     = 1 // an input or output cannot be read, parsed or written; TARGET untouched
+	ExitUsage      = 2 // flags and arguments
+	ExitRefused    = 3 // the answer is no; no output file remains, an older one is untouched
+	ExitFenced     = 4 // stopped after the first write to a device
+	ExitDifferent  = 5 // verify, an archive check or card found a difference
+	ExitIncomplete = 6 // done, but missing source sectors lie in what was carried
+	ExitStopped    = 7 // stopped; the same command goes on
+)
+
+// CodedError is an error that knows how the program ends.
+type CodedError struct {
+	code int
+	err  error
+}
+
+func (e *CodedError) Error() string { return e.err.Error() }
+func (e *CodedError) Unwrap() error { return e.err }
+
+// Coded returns err as one that ends the program with code; nil stays nil.
+func Coded(code int, err error) error {
+	if err == nil {
+		return nil
+	}
+	return &CodedError{code, err}
+}
+
+// Usagef returns an error about flags and arguments.
+func Usagef(format string, args ...any) error {
+	return Coded(ExitUsage, fmt.Errorf(format, args...))
+}
+
+// Refusef returns an error that says no.
+func Refusef(format string, args ...any) error {
+	return Coded(ExitRefused, fmt.Errorf(format, args...))
+}
+
+// ErrSaid ends the program with a code after everything was said.
+var ErrSaid = errors.New("said already")
+
+// Said returns err, or that the answer could not be written: whoever asked does
+// not have it. What must be known of a card goes before.
+func (u *UI) Said(err error) error {
+	lost := u.answer.end()
+	if lost == nil || ExitCode(err) == ExitFenced || errors.Is(err, lost) {
+		return err
+	}
+	lost = fmt.Errorf("the answer could not be written: %w", lost)
+	if err == nil || errors.Is(err, ErrSaid) {
+		return lost
+	}
+	return fmt.Errorf("%w; and %w", Coded(ExitFailed, errors.New(err.Error())), lost)
+}
+
+// ExitCode returns how the program ends after err.
+func ExitCode(err error) int {
+	var c *CodedError
+	switch {
+	case err == nil:
+		return ExitDone
+	case errors.As(err, &c):
+		return c.code
+	case errors.Is(err, context.Canceled):
+		return ExitStopped
+	}
+	return ExitFailed
+}
+
+// ErrorText is what a person is told of err: whoever pressed Ctrl-C need not
+// know what Go calls that.
+func ErrorText(err error) string {
+	text := strings.TrimSuffix(err.Error(), "\n")
+	if errors.Is(err, context.Canceled) {
+		text = strings.NewReplacer("context canceled", "interrupted", "interrupt signal received", "interrupted", "terminated signal received", "interrupted").Replace(text)
+	}
+	return text
+}
