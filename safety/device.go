@@ -38,11 +38,12 @@ const (
 // Request is what is to be done to a card, all of it: a Permit is for this and
 // nothing else.
 type Request struct {
-	Kind   Kind
-	Digest string    // of the plan, or of the receipt to undo; empty for tests
-	Disk   plan.Disk // what the card must be
-	Files  []blockdev.File
-	Fixed  string // the serial number of a disk that is no card, from its owner
+	Kind    Kind
+	Digest  string    // of the plan, or of the receipt to undo; empty for tests
+	Disk    plan.Disk // what the card must be
+	Program string    // the version of the program, for the receipt
+	Files   []blockdev.File
+	Fixed   string // the serial number of a disk that is no card, from its owner
 
 	Card   image.Source // the planned card; nil for tests
 	Pieces []layout.Piece

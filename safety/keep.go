@@ -77,7 +77,7 @@ func (a *applier) newReceipt(kept disk.Spans, h header) error {
 		return err
 	}
 	h.Format, h.Version, h.Kind, h.Plan = receiptFormat, receiptVersion, a.req.Kind, a.req.Digest
-	h.Sequence = f.Sequence
+	h.Sequence, h.Writer = f.Sequence, a.req.Program
 	h.Card, h.Node, h.Kept, h.Created, h.Try = cardID(f), f.Node, kept, time.Now().UTC(), a.req.Try
 	h.Mark = a.id
 	file, err := a.makeReceipt(path)

@@ -106,6 +106,9 @@ func fileKind(path string, fi fs.FileInfo) (kind FileKind, note string, err erro
 	return ImageFile, "", nil
 }
 
+// ruleKind is what a rule file calls itself, without blanks.
+var ruleKind = strings.ReplaceAll(rules.Kind, " ", "")
+
 // kindByHead knows what begins as only one kind does, whole or not.
 func kindByHead(head []byte) FileKind {
 	compact := bytes.Join(bytes.Fields(head[:min(len(head), 256)]), nil)
@@ -117,9 +120,9 @@ func kindByHead(head []byte) FileKind {
 		return KitFile
 	case begins(`{"format":"` + strings.ReplaceAll(receiptFormat, " ", "") + `"`):
 		return ReceiptFile
-	case begins(fmt.Sprintf(`{"schema":%d,"target":{"sectors":`, plan.Schema)):
+	case plan.Begins(head):
 		return PlanFile
-	case begins(fmt.Sprintf(`{"schema":%d,"kind":"%s"`, rules.Schema, strings.ReplaceAll(rules.Kind, " ", ""))):
+	case begins(fmt.Sprintf(`{"schema":1,"kind":"%s"`, ruleKind)), begins(fmt.Sprintf(`{"schema":%d,"kind":"%s"`, rules.Schema, ruleKind)):
 		return RuleFile
 	}
 	return ""

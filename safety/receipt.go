@@ -20,10 +20,10 @@ import (
 	"bootgraft/safety/newfile"
 )
 
-// The form of a receipt file, version 2. Lines of JSON (RFC 8259), each ended
+// The form of a receipt file, version 3. Lines of JSON (RFC 8259), each ended
 // by a line feed:
 //
-//	{"format":"bootgraft receipt","version":2,"mark":"..", ...}   the header
+//	{"format":"bootgraft receipt","version":3,"written_by":"..","mark":"..", ...}   the header
 //	{"kept":{"start":..,"count":..,"bytes":N,"sha256":".."}}
 //	N bytes: a zstd frame (RFC 8878) with the old content of these sectors,
 //	then a line feed; SHA-256 is of the content. Any number of these two.
@@ -41,10 +41,11 @@ import (
 // reads a receipt to go on with it holds a lock on the file until the work ends.
 //
 // Version 1 had no mark, and nothing of the planned content but a digest of
-// sector 0. It is read, but by it no card can be told from an equal one.
+// sector 0. It is read, but by it no card can be told from an equal one. Version
+// 2 did not say which version of the program wrote it.
 const (
 	receiptFormat  = "bootgraft receipt"
-	receiptVersion = 2
+	receiptVersion = 3
 	receiptOpening = `{"format":"` + receiptFormat + `"` // every receipt begins with this
 
 	keptChunk   = 1 << 20  // most content in one kept part, in bytes
@@ -70,6 +71,7 @@ func cardID(f blockdev.Facts) CardID {
 type header struct {
 	Format  string    `json:"format"`
 	Version int       `json:"version"`
+	Writer  string    `json:"written_by,omitempty"`
 	Kind    Kind      `json:"kind"`
 	Plan    string    `json:"plan"` // its check number
 	Card    CardID    `json:"card"`

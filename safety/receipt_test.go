@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 	"testing/iotest"
 
@@ -112,7 +113,7 @@ func TestReceiptIsNoOther(t *testing.T) {
 	if _, err := ReadReceipt(filepath.Join(dir, "none")); !errors.Is(err, fs.ErrNotExist) {
 		t.Errorf("none: %v", err)
 	}
-	for _, text := range []string{"", "{}\n", "[]\n", `{"format":"bootgraft receipt","version":3}` + "\n",
+	for _, text := range []string{"", "{}\n", "[]\n", `{"format":"bootgraft receipt","version":4}` + "\n",
 		`{"format":"bootgraft receipt","version":1,"card":{"sectors":-1,"sector_size":512}}` + "\n",
 		`{"format":"bootgraft receipt","version":1,"card":{"sectors":10,"sector_size":512},"kept":[{"start":9,"count":9}]}` + "\n"} {
 		put(t, filepath.Join(dir, "r"), []byte(text))
@@ -180,6 +181,28 @@ func TestReceiptOfANamelessCard(t *testing.T) {
 		do(t, err)
 		if has := r.Refusals.Has(TargetIsOriginal); has != (c.code != "") || c.code == "" && len(r.Refusals) > 0 {
 			t.Errorf("%s: %v", c.name, r.Refusals)
+		}
+	}
+}
+
+// The writer stands before the seal, so another one breaks it; a receipt of a
+// newer form is refused by name.
+func TestReceiptSaysWhoWroteIt(t *testing.T) {
+	for _, c := range []struct{ old, new, want string }{
+		{"v1.2.3", "v1.2.4", "does not fit its seal"},
+		{`"version":3`, `"version":4`, "this receipt is of form 4, and this program reads forms up to 3; a newer bootgraft reads it"},
+		{`"written_by":"bootgraft v1.2.3"`, `"written_by":"a\u001bb"`, "no printable character"},
+	} {
+		head := `{"format":"bootgraft receipt","version":3,"written_by":"bootgraft v1.2.3","kind":"` + string(QuickTest) +
+			`","card":{"sectors":10,"sector_size":512}}` + "\n"
+		file := head + `{"sealed":"` + sum([]byte(head)) + `"}` + "\n"
+		r := &Receipt{}
+		if err := r.read(strings.NewReader(file)); err != nil || r.Writer != "bootgraft v1.2.3" {
+			t.Fatal(r.Writer, err)
+		}
+		r = &Receipt{}
+		if err := r.read(strings.NewReader(strings.Replace(file, c.old, c.new, 1))); err == nil || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("%s: %v", c.new, err)
 		}
 	}
 }

@@ -88,8 +88,11 @@ func (r *Receipt) read(f io.Reader) error {
 	if err := json.Unmarshal(text, &r.header); err != nil || r.Format != receiptFormat {
 		return errors.New("its first line is not that of a receipt")
 	}
-	if r.Version < 1 || r.Version > receiptVersion {
-		return fmt.Errorf("it has version %d, and this program reads versions up to %d", r.Version, receiptVersion)
+	switch {
+	case r.Version > receiptVersion:
+		return &disk.NewerFormError{What: "receipt", Form: int64(r.Version), Most: receiptVersion}
+	case r.Version < 1:
+		return fmt.Errorf("there is no version %d of a receipt", r.Version)
 	}
 	if err := r.checkHeader(); err != nil {
 		return err
@@ -101,6 +104,9 @@ func (r *Receipt) read(f io.Reader) error {
 }
 
 func (r *Receipt) checkHeader() error {
+	if err := disk.CheckWriter(r.Writer); err != nil {
+		return err
+	}
 	if image.CheckSectorSize(r.Card.SectorSize) != nil || r.Card.Sectors < 1 || r.Card.Sectors > 1<<54 {
 		return fmt.Errorf("its card of %d sectors of %d bytes is no disk", r.Card.Sectors, r.Card.SectorSize)
 	}

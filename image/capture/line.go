@@ -29,6 +29,7 @@ const (
 	VerbDrive     Verb = "drive"      // model, serial number, bus, removable or fixed
 	VerbMissingAs Verb = "missing-as" // what stands in the image for a missing sector
 	VerbRun       Verb = "run"        // a run of the program begins
+	VerbWrittenBy Verb = "written-by" // version of the program that wrote what follows; from form 2 on
 	VerbGood      Verb = "good"       // read; the digest is of what was read
 	VerbAgain     Verb = "again"      // read once more, the same; number of the look
 	VerbUnstable  Verb = "unstable"   // one sector that answered differently
@@ -74,6 +75,7 @@ var forms = map[Verb][]field{
 	VerbDrive:     {fText, fText, fText, fWord},
 	VerbMissingAs: {fWord},
 	VerbRun:       {fNumber, fTime},
+	VerbWrittenBy: {fText},
 	VerbGood:      {fSpan, fDigest},
 	VerbAgain:     {fSpan, fNumber},
 	VerbUnstable:  {fSpan, fVariants},

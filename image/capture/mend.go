@@ -167,6 +167,9 @@ func (rec *Record) lines(yield func(Line) bool) {
 		put(Line{Verb: VerbAbout, Spans: s[:min(len(s), mostSuspects)]})
 	}
 	put(Line{Verb: VerbRun, Numbers: []int64{int64(max(rec.Runs, 1))}, Time: rec.Started})
+	for _, program := range rec.Programs {
+		put(Line{Verb: VerbWrittenBy, Texts: []string{program}})
+	}
 	for i, name := range rec.From {
 		put(Line{Verb: VerbFrom, Numbers: []int64{int64(i + 1)}, Texts: []string{name}})
 	}

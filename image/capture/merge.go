@@ -14,7 +14,8 @@ import (
 
 // MergeOptions say how two captures become one.
 type MergeOptions struct {
-	Time Timekeeper // nil means WallClock
+	Time    Timekeeper // nil means WallClock
+	Program string     // as in Options
 
 	// OtherDrive: b is of another drive of the same model; nothing is taken
 	// from it outside these sectors, and that they differ is no contradiction
@@ -79,7 +80,7 @@ func (m *merger) begin(t Target) (closeFiles func() error, err error) {
 	if !p.recordMade {
 		return nil, errors.Join(&TargetError{t.Image, fmt.Sprintf("%s exists, and a merge makes a new capture; choose another name", t.record())}, p.undo())
 	}
-	m.e = engine{Options: Options{Time: m.o.Time}.withDefaults(), ctx: m.ctx, img: p.image, record: p.record}
+	m.e = engine{Options: Options{Time: m.o.Time, Program: m.o.Program}.withDefaults(), ctx: m.ctx, img: p.image, record: p.record}
 	g := m.a.rec.Geometry
 	if err = m.e.begin(g); err == nil {
 		err = m.e.makeRoom(0, t)

@@ -24,6 +24,8 @@ type Options struct {
 	RetryHung bool // try the sectors among which a read never returned, one by one
 	Hash      bool // hash the image file when nothing is left to try
 
+	Program string // the version of the program, for the record; empty: it does not say
+
 	HangAfter time.Duration // after which a read counts as hung; 0 means a minute
 	Time      Timekeeper    // nil means WallClock
 }

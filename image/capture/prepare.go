@@ -297,9 +297,22 @@ func (rec *Record) sameGeometry(g Geometry) error {
 	return nil
 }
 
+// writtenBy is the line that says which version of the program writes on. A
+// record of form 1 knows no such line, and gets it as words: the version that
+// began the record can still read it.
+func (rec *Record) writtenBy(program string) Line {
+	if rec.Form < 2 {
+		return Line{Verb: VerbWords, Texts: []string{"This run was written by " + program}}
+	}
+	return Line{Verb: VerbWrittenBy, Texts: []string{program}}
+}
+
 // beginRun writes the line with which every run begins.
 func (e *engine) beginRun(broken disk.Spans) error {
 	lines := []Line{{Verb: VerbRun, Numbers: []int64{int64(e.rec.Runs + 1)}, Time: e.Time.Now()}}
+	if e.Program != "" {
+		lines = append(lines, e.rec.writtenBy(e.Program))
+	}
 	for _, s := range broken {
 		lines = append(lines, Line{Verb: VerbLeft, Span: s})
 	}

@@ -62,6 +62,8 @@ type Clock struct {
 type Record struct {
 	Geometry
 	Clock
+	Form      int64     // of the record
+	Programs  []string  // the versions of the program that wrote it, each once
 	Runs      int       // how often the program was started
 	Started   time.Time // the first of them
 	Lines     int64     // so far
@@ -164,8 +166,8 @@ func (rec *Record) readOpening(s *Scanner) error {
 	if err != nil {
 		return err
 	}
-	if l.Numbers[0] != Version {
-		return s.fail("it is of version %d, and this program reads version %d", l.Numbers[0], Version)
+	if err := rec.takeForm(l.Numbers[0]); err != nil {
+		return err
 	}
 	var whole, drive, fill Line
 	for _, p := range []struct {
@@ -184,6 +186,19 @@ func (rec *Record) readOpening(s *Scanner) error {
 	}
 	rec.room()
 	rec.Lines = s.line
+	return nil
+}
+
+// takeForm takes in which form the record has. A newer one is no damage: it is
+// not salvaged, and nothing is added to it.
+func (rec *Record) takeForm(n int64) error {
+	switch {
+	case n > Version:
+		return &disk.NewerFormError{What: "record", Form: n, Most: Version}
+	case n < 1:
+		return fmt.Errorf("there is no form %d of a record", n)
+	}
+	rec.Form = n
 	return nil
 }
 
@@ -299,6 +314,8 @@ func (rec *Record) applyEvent(l *Line) error {
 		}
 		rec.Runs = int(max(int64(rec.Runs)+1, min(l.Numbers[0], 1<<31-1)))
 		rec.Stopped = ""
+	case VerbWrittenBy:
+		return rec.wroteOn(l.Texts[0])
 	case VerbGone:
 		rec.powerOff = true
 	case VerbStop:
@@ -317,6 +334,20 @@ func (rec *Record) applyEvent(l *Line) error {
 			return fmt.Errorf("there is no capture %d", l.Numbers[0])
 		}
 		rec.origins.set(l.Span, uint16(l.Numbers[0]))
+	}
+	return nil
+}
+
+// maxPrograms bounds how many versions of the program one record may name.
+const maxPrograms = 1000
+
+// wroteOn takes in which version of the program writes from here on.
+func (rec *Record) wroteOn(program string) error {
+	if err := disk.CheckWriter(program); err != nil {
+		return err
+	}
+	if !slices.Contains(rec.Programs, program) && len(rec.Programs) < maxPrograms {
+		rec.Programs = append(rec.Programs, program)
 	}
 	return nil
 }

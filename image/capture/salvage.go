@@ -208,7 +208,7 @@ func repairText(text []byte, delta uint32) []byte {
 // before prove.
 func salvageRecord(r io.Reader, hint Geometry) (*Record, error) {
 	rec := &Record{Geometry: hint, twins: map[disk.Sector][]Variant{}, salvaged: true}
-	var wrong error
+	var wrong, newer error
 	begun := func() bool {
 		if rec.states == nil {
 			if wrong = rec.Geometry.check(); wrong == nil {
@@ -221,6 +221,9 @@ func salvageRecord(r io.Reader, hint Geometry) (*Record, error) {
 		if l.Verb == VerbWords {
 			return true
 		}
+		if l.Verb == VerbRecord && newer == nil && rec.states == nil {
+			newer = rec.takeForm(l.Numbers[0])
+		}
 		if rec.states == nil && rec.opens(l) {
 			return true
 		}
@@ -228,6 +231,9 @@ func salvageRecord(r io.Reader, hint Geometry) (*Record, error) {
 	}}
 	if err := s.salvage(r); err != nil {
 		return nil, err
+	}
+	if newer != nil {
+		return nil, newer
 	}
 	if !begun() {
 		return nil, wrong
@@ -243,7 +249,7 @@ func salvageRecord(r io.Reader, hint Geometry) (*Record, error) {
 func (rec *Record) opens(l *Line) bool {
 	switch l.Verb {
 	case VerbRecord:
-		return l.Numbers[0] == Version
+		return l.Numbers[0] == rec.Form
 	case VerbDisk:
 		rec.Sectors, rec.SectorSize = disk.Sector(l.Numbers[0]), int(min(l.Numbers[1], 1<<20))
 		rec.sized = true

@@ -10,8 +10,9 @@ import (
 	"strconv"
 )
 
-// Version of the record that this package writes and reads.
-const Version = 1
+// Version is the form of the record that this package writes; it reads this one
+// and the earlier ones. Form 1 does not say which version of the program wrote it.
+const Version = 2
 
 // words open every record.
 var words = []string{

@@ -18,8 +18,12 @@ func (m *Manifest) check() error {
 	switch {
 	case m.Kind != Kind:
 		return fmt.Errorf("it calls itself %q, not %q", m.Kind, Kind)
-	case m.Schema != Schema:
+	case m.Schema < 1 || m.Schema > Schema:
 		return fmt.Errorf("it has the form number %d", m.Schema)
+	case (m.Schema > 1) != (m.WrittenBy != ""):
+		return fmt.Errorf("it is of form %d, and says that it was written by %q", m.Schema, m.WrittenBy)
+	case disk.CheckWriter(m.WrittenBy) != nil:
+		return disk.CheckWriter(m.WrittenBy)
 	case image.CheckSectorSize(m.SectorSize) != nil:
 		return fmt.Errorf("a sector size of %d bytes", m.SectorSize)
 	case m.Sectors < 1 || int64(m.Sectors) > math.MaxInt64/int64(m.SectorSize)/2:

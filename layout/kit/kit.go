@@ -16,7 +16,8 @@
 //
 // The manifest is one JSON object of our own:
 //
-//	kind, schema        "bootgraft kit", 1
+//	kind, schema        "bootgraft kit", 2
+//	written_by          the version of the program that made it; form 1 had it not
 //	sectors             of the whole drive
 //	sector_size         bytes: 512, 1024, 2048 or 4096
 //	facts_only          true: no sector is in the kit, only what is known of them
@@ -57,7 +58,7 @@ import (
 // Kind and Schema open every manifest.
 const (
 	Kind   = "bootgraft kit"
-	Schema = 1
+	Schema = 2
 )
 
 // The bounds of a kit.
@@ -163,6 +164,7 @@ type RulesOf struct {
 type Manifest struct {
 	Kind        string      `json:"kind"`
 	Schema      int         `json:"schema"`
+	WrittenBy   string      `json:"written_by,omitempty"`
 	Sectors     disk.Sector `json:"sectors"`
 	SectorSize  int         `json:"sector_size"`
 	FactsOnly   bool        `json:"facts_only"`

@@ -201,9 +201,9 @@ func (o *opener) open() (*Kit, error) {
 // decode reads a manifest, strictly.
 func decode(text []byte, m *Manifest) error {
 	d := json.NewDecoder(bytes.NewReader(text))
-	var head struct{ Schema int }
+	var head struct{ Schema int64 }
 	if err := json.Unmarshal(text, &head); err == nil && head.Schema > Schema {
-		return &FormatError{manifestName, disk.Unsupported, fmt.Sprintf("it has the form number %d; this program reads %d", head.Schema, Schema)}
+		return &disk.NewerFormError{What: "kit", Form: head.Schema, Most: Schema}
 	}
 	if err := noKeyTwice(text); err != nil {
 		return malformed(manifestName, "%v", err)

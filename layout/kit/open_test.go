@@ -117,7 +117,7 @@ func TestOpenRefusesWhatIsNotRight(t *testing.T) {
 		"sector size":        {edited(t, "\"sector_size\": 512", "\"sector_size\": 0"), disk.Malformed, "sector size"},
 		"another size":       {edited(t, "\"sector_size\": 512", "\"sector_size\": 1024"), disk.Malformed, "bytes"},
 		"unknown word":       {edited(t, "\"drive\"", "\"drove\""), disk.Malformed, "drove"},
-		"newer form":         {edited(t, "\"schema\": 1", "\"schema\": 2"), disk.Unsupported, "form number 2"},
+		"form, no writer":    {edited(t, "\"schema\": 1", "\"schema\": 2"), disk.Malformed, "of form 2"},
 		"facts with data":    {edited(t, "\"facts_only\": false", "\"facts_only\": true"), disk.Malformed, "facts_only"},
 		"a key twice":        {edited(t, "\"facts_only\": false,", "\"facts_only\": false, \"facts_only\": false,"), disk.Malformed, "\"facts_only\" twice"},
 		"twice, inside":      {edited(t, "\"start\": 9,", "\"start\": 9, \"start\": 9,"), disk.Malformed, "\"start\" twice"},

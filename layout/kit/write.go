@@ -48,6 +48,9 @@ const step = 1 << 20
 func Write(w io.Writer, c *Contents) (*Manifest, error) {
 	m := c.Manifest
 	m.Kind, m.Schema = Kind, Schema
+	if m.WrittenBy == "" {
+		m.Schema = 1
+	}
 	m.Spans = slices.Clone(c.Spans)
 	bytes := int64(m.Stored()) * int64(m.SectorSize)
 	if bytes > MaxBytes && !m.FactsOnly {

@@ -35,13 +35,20 @@ func badf(part string, index int, why string, args ...any) error {
 // everything else a plan says lies inside its disk. The error is a ProofError.
 func (p *Plan) Check() error {
 	checks := []func(*Plan) error{
-		(*Plan).checkDisks, (*Plan).checkMeaning, (*Plan).checkTiles,
+		(*Plan).checkWriter, (*Plan).checkDisks, (*Plan).checkMeaning, (*Plan).checkTiles,
 		(*Plan).checkPieces, (*Plan).checkDropped, (*Plan).checkFindings,
 	}
 	for _, check := range checks {
 		if err := check(p); err != nil {
 			return err
 		}
+	}
+	return nil
+}
+
+func (p *Plan) checkWriter() error {
+	if err := disk.CheckWriter(p.WrittenBy); err != nil {
+		return badf("written_by", -1, "%v", err)
 	}
 	return nil
 }

@@ -65,8 +65,16 @@ type decoder struct {
 func (d *decoder) object() (digest string) {
 	s, p := d.s, d.plan
 	s.first("schema")
-	if at, n := s.offset(), s.integer(); s.err == nil && n != Schema {
-		s.failf(at, "the plan has schema %d; this version reads schema %d", n, Schema)
+	at, form := s.offset(), s.integer()
+	switch {
+	case s.err == nil && form > Schema:
+		err := &disk.NewerFormError{What: "plan", Form: form, Most: Schema}
+		s.err = &FileError{Offset: at, Why: err.Error(), Err: err}
+	case s.err == nil && form < 1:
+		s.failf(at, "there is no form %d of a plan", form)
+	}
+	if form > 1 {
+		d.heading()
 	}
 	d.section("target")
 	p.Target = d.disk()
@@ -90,6 +98,19 @@ func (d *decoder) object() (digest string) {
 		s.failf(s.offset(), "the plan has ended, but %s", s.found(c))
 	}
 	return string(word)
+}
+
+// heading reads what form 2 has before the target.
+func (d *decoder) heading() {
+	d.s.next("kind")
+	if kind, at := d.short(); d.s.err == nil && string(kind) != Kind {
+		d.s.failf(at, "it calls itself %q, not %q", kind, Kind)
+	}
+	d.section("written_by")
+	d.plan.WrittenBy = d.s.text()
+	if d.s.err == nil && d.plan.WrittenBy == "" {
+		d.s.failf(d.at["written_by"], "it does not say which version wrote it")
+	}
 }
 
 func (d *decoder) section(name string) {

@@ -52,7 +52,7 @@ func TestHandEditedPlansAreRefused(t *testing.T) {
 		{"sector size", `"sector_size":512`, `"sector_size":1048577`, `1048577`, "no sector has"},
 		{"small sector size", `"sector_size":512`, `"sector_size":256`, `{"sectors"`, "256 bytes is not"},
 		{"reasons of a list", `"reasons": {`, `"reasons": [`, "[\n\"unchanged\"", "want '{'"},
-		{"schema", `"schema": 1`, `"schema": 2`, `2,`, "reads schema 1"},
+		{"schema", `"schema": 1`, `"schema": 3`, `3,`, "this plan is of form 3, and this program reads forms up to 2; a newer bootgraft reads it"},
 		{"no schema", `"schema": 1,`, ``, `"target"`, `want the field "schema"`},
 		{"reason text", "beyond everything", "beyond all", `"beyond all`, "does not have this text"},
 		{"reason left out", "\n\"excess\":\"beyond everything that the original had\",", "", `"volume-free":`, `want the field "excess"`},

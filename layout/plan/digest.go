@@ -20,7 +20,8 @@ const block = 48 << 10
 // a u64 with its length in bytes, then its bytes in UTF-8. A list is a u64
 // with the number of its elements, then the elements in their order.
 //
-//	16 bytes  "bootgraft plan 1"
+//	16 bytes  "bootgraft plan 2"; of the older form "bootgraft plan 1"
+//	writer    text; not in the older form
 //	target    u64 sectors, u64 sector size
 //	source    u64 sectors, u64 sector size, text path, text digest,
 //	          list meaning: u64 start, u64 count
@@ -33,7 +34,10 @@ const block = 48 << 10
 // The texts of the reasons are not in it: they follow from their codes.
 func (p *Plan) Digest() (string, error) {
 	c := &canon{hash: sha256.New()}
-	c.raw("bootgraft plan 1")
+	c.raw(fmt.Sprintf("bootgraft plan %d", p.Form()))
+	if p.Form() > 1 {
+		c.text(p.WrittenBy)
+	}
 	c.disk(p.Target)
 	c.disk(p.Source.Disk)
 	c.text(p.Source.Path)

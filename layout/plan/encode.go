@@ -13,14 +13,19 @@ import (
 	"bootgraft/layout"
 )
 
-// Schema is the number of the form of plan file that this package writes and
-// reads.
-const Schema = 1
+// Schema is the number of the newest form of plan file; Kind is what it calls
+// itself. Form 1 had neither kind nor written_by, and is read too.
+const (
+	Schema = 2
+	Kind   = "plan"
+)
 
 // Encode writes the plan as one JSON object, as a stream. Every field is
 // there, in this order, and no other:
 //
-//	schema    1
+//	schema    2
+//	kind      "plan"
+//	written_by  the version of the program that made it
 //	target    {sectors, sector_size}
 //	source    {sectors, sector_size, path, digest, meaning: [{start, count}]}
 //	pieces    [{start, count, op, from, why, rank}], one a line; from only for copy and render
@@ -47,8 +52,11 @@ func encode(w io.Writer, p *Plan, rendered bool) error {
 		return err
 	}
 	e := &encoder{w: bufio.NewWriterSize(w, block)}
-	e.printf("{\n\"schema\": %d,\n\"target\": {\"sectors\":%d,\"sector_size\":%d},\n",
-		Schema, p.Target.Sectors, p.Target.SectorSize)
+	e.printf("{\n\"schema\": %d,\n", p.Form())
+	if p.Form() > 1 {
+		e.printf("\"kind\": %q,\n\"written_by\": %s,\n", Kind, appendString(nil, p.WrittenBy))
+	}
+	e.printf("\"target\": {\"sectors\":%d,\"sector_size\":%d},\n", p.Target.Sectors, p.Target.SectorSize)
 	e.source(&p.Source)
 	e.list("pieces", len(p.Pieces), func(b []byte, i int) []byte { return appendPiece(b, &p.Pieces[i]) })
 	e.reasons(p.Reasons())

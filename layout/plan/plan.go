@@ -65,10 +65,22 @@ type Plan struct {
 	Dropped  []Dropped
 	Findings []disk.Finding
 
+	// WrittenBy is the version of the program that made the plan; see
+	// disk.CheckWriter. A plan without it has the older form 1.
+	WrittenBy string
+
 	// Rendered holds the bytes of all Render pieces, in the order in which
 	// the card first needs them. From of such a piece counts its sectors.
 	// Two pieces may share bytes: a second copy does. Nil if there are none.
 	Rendered Pool
+}
+
+// Form returns the number of the form of file in which the plan is written.
+func (p *Plan) Form() int64 {
+	if p.WrittenBy == "" {
+		return 1
+	}
+	return Schema
 }
 
 // RenderedSectors returns how many whole sectors of rendered bytes the plan

@@ -2,6 +2,8 @@ package compare
 
 import (
 	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -13,10 +15,11 @@ import (
 	"bootgraft/layout/rule/candidate"
 )
 
-// Schema is the number of the form of rule file that this package writes and
-// reads; Kind is what such a file calls itself.
+// Schema is the number of the newest form of rule file; Kind is what such a file
+// calls itself. Form 1, which is read too, said neither which version of the
+// program wrote it nor whether it is still as it was written.
 const (
-	Schema = 1
+	Schema = 2
 	Kind   = "boot area rules"
 )
 
@@ -37,6 +40,7 @@ const (
 type fileJSON struct {
 	Schema     int           `json:"schema"`
 	Kind       string        `json:"kind"`
+	WrittenBy  string        `json:"written_by,omitempty"`
 	SectorSize int           `json:"sector_size"`
 	Sizes      []disk.Sector `json:"sizes"`
 	Head       disk.Sector   `json:"head"`
@@ -45,6 +49,7 @@ type fileJSON struct {
 	Copies     []copyJSON    `json:"copies"`
 	Checks     []checkJSON   `json:"checks"`
 	Carried    []Stretch     `json:"carried"`
+	Digest     string        `json:"digest,omitempty"` // see (*fileJSON).digest
 }
 
 type fieldJSON struct {
@@ -76,7 +81,8 @@ type checkJSON struct {
 
 // Encode writes the rules as a rule file.
 func Encode(w io.Writer, r *Rules) error {
-	if err := r.Check(); err != nil {
+	err := r.Check()
+	if err != nil {
 		return err
 	}
 	f := fileJSON{Schema: Schema, Kind: Kind, SectorSize: r.SectorSize, Sizes: r.Sizes, Head: r.Head, Tail: r.Tail, Carried: r.Carried}
@@ -88,6 +94,11 @@ func Encode(w io.Writer, r *Rules) error {
 	}
 	for _, c := range r.Checks {
 		f.Checks = append(f.Checks, checkJSON{c.Place, c.Width, math.Floor(c.Bits*10) / 10, c.Doubt, c.Ways})
+	}
+	if f.WrittenBy = r.WrittenBy; f.WrittenBy == "" {
+		f.Schema = 1
+	} else if f.Digest, err = f.digest(); err != nil {
+		return err
 	}
 	e := json.NewEncoder(w)
 	e.SetIndent("", " ")
@@ -108,7 +119,7 @@ func Decode(r io.Reader) (*Rules, error) {
 	if err != nil {
 		return nil, err
 	}
-	out := &Rules{SectorSize: f.SectorSize, Sizes: f.Sizes, Head: f.Head, Tail: f.Tail, Carried: f.Carried}
+	out := &Rules{WrittenBy: f.WrittenBy, SectorSize: f.SectorSize, Sizes: f.Sizes, Head: f.Head, Tail: f.Tail, Carried: f.Carried}
 	for _, x := range f.Fields {
 		if len(x.Ways) == 0 || len(x.Ways[0].Formulas) == 0 || x.Ways[0].Formulas[0].Per <= 0 || x.Ways[0].Formulas[0].Of <= 0 {
 			return nil, fmt.Errorf("rule file: the field at %s has no formula", x.Place)
@@ -128,6 +139,10 @@ func Decode(r io.Reader) (*Rules, error) {
 }
 
 func decodeFile(b []byte) (*fileJSON, error) {
+	var head struct{ Schema int64 }
+	if err := json.Unmarshal(b, &head); err == nil && head.Schema > Schema {
+		return nil, &disk.NewerFormError{What: "rule file", Form: head.Schema, Most: Schema}
+	}
 	var f fileJSON
 	d := json.NewDecoder(bytes.NewReader(b))
 	d.DisallowUnknownFields()
@@ -137,8 +152,37 @@ func decodeFile(b []byte) (*fileJSON, error) {
 	if _, err := d.Token(); !errors.Is(err, io.EOF) {
 		return nil, errors.New("rule file: something follows the object")
 	}
-	if f.Schema != Schema || f.Kind != Kind {
+	if f.Schema < 1 || f.Kind != Kind {
 		return nil, fmt.Errorf("rule file: kind %q, schema %d; this program reads %q, schema %d", f.Kind, f.Schema, Kind, Schema)
 	}
-	return &f, nil
+	return &f, f.checkDigest()
+}
+
+// digest returns the check number of the file: SHA-256 (FIPS 180-4), in
+// lower-case hex, over the object without it, as Go's encoding/json writes it
+// with no white space.
+func (f fileJSON) digest() (string, error) {
+	f.Digest = ""
+	b, err := json.Marshal(f)
+	if err != nil {
+		return "", fmt.Errorf("rule file: %w", err)
+	}
+	sum := sha256.Sum256(b)
+	return hex.EncodeToString(sum[:]), nil
+}
+
+// checkDigest tells a rule file that was changed after it was written. Form 1
+// has nothing to tell it by.
+func (f *fileJSON) checkDigest() error {
+	switch {
+	case f.Schema == 1 && f.WrittenBy == "" && f.Digest == "":
+		return nil
+	case f.Schema == 1 || f.WrittenBy == "":
+		return fmt.Errorf("rule file: it is of form %d, and says that it was written by %q", f.Schema, f.WrittenBy)
+	}
+	sum, err := f.digest()
+	if err == nil && sum != f.Digest {
+		err = fmt.Errorf("rule file: its check number is %.64q and should be %s: it was changed after it was written", f.Digest, sum)
+	}
+	return err
 }

@@ -113,7 +113,7 @@ func encoded(t testing.TB, r *Rules) []byte {
 // TestDecodeRefuses what no comparison writes.
 func TestDecodeRefuses(t *testing.T) {
 	for _, c := range []struct{ old, spoilt, why string }{
-		{`"schema": 1`, `"schema": 2`, "schema 2"},
+		{`"schema": 1`, `"schema": 3`, "this rule file is of form 3, and this program reads forms up to 2; a newer bootgraft reads it"},
 		{`"schema": 1`, `"schema": 1, "colour": 1`, "colour"},
 		{`"kind": "boot area rules"`, `"kind": "rules"`, "kind"},
 		{`"value": "N - 8"`, `"value": "N - 9"`, "its numbers say"},

@@ -35,6 +35,7 @@ const (
 // Rules are what several disks of one model have in common. All sectors and
 // bytes are as the disks hold them. The slices are sorted by place.
 type Rules struct {
+	WrittenBy  string // the version of the program that found them; see disk.CheckWriter
 	SectorSize int
 	Sizes      []disk.Sector // of the disks compared, ascending
 	Head, Tail disk.Sector   // the areas compared

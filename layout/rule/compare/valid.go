@@ -12,6 +12,9 @@ import (
 
 // Check tells what is wrong with the rules, if anything.
 func (r *Rules) Check() error {
+	if err := disk.CheckWriter(r.WrittenBy); err != nil {
+		return fmt.Errorf("rules: %w", err)
+	}
 	if err := image.CheckSectorSize(r.SectorSize); err != nil {
 		return fmt.Errorf("rules: %w", err)
 	}

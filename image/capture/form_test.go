@@ -1,0 +1,73 @@
+package capture
+
+import (
+	"bytes"
+	"errors"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"bootgraft/image/disk"
+)
+
+func written(by string) []Line {
+	return []Line{
+		{Verb: VerbRun, Numbers: []int64{1}, Time: time.Unix(1_700_000_000, 0)},
+		{Verb: VerbWrittenBy, Texts: []string{by}},
+	}
+}
+
+// The CRC of each line is chained over all before it.
+func TestRecordSaysWhoWroteIt(t *testing.T) {
+	text := recordOf(append(written("bootgraft v1.2.3"), written("bootgraft v1.2.4")...)...)
+	rec, err := ReadRecord(bytes.NewReader(text))
+	if err != nil || rec.Form != Version || !slices.Equal(rec.Programs, []string{"bootgraft v1.2.3", "bootgraft v1.2.4"}) {
+		t.Fatal(rec, err)
+	}
+	var damaged *FormatError
+	if _, err := ReadRecord(bytes.NewReader(bytes.Replace(text, []byte("v1.2.3"), []byte("v1.2.5"), 1))); !errors.As(err, &damaged) {
+		t.Errorf("another writer is not seen: %v", err)
+	}
+	if _, err := ReadRecord(bytes.NewReader(recordOf(written("\x1b[2J")...))); !errors.As(err, &damaged) {
+		t.Errorf("a name that steers a terminal is taken: %v", err)
+	}
+}
+
+// ofForm makes the opening of a record of another form.
+func ofForm(n int64, lines ...Line) []byte {
+	var a appender
+	out := a.words()
+	for _, l := range append([]Line{
+		{Verb: VerbRecord, Numbers: []int64{n}},
+		{Verb: VerbDisk, Numbers: []int64{20_000, 512}},
+		{Verb: VerbDrive, Texts: []string{"EXAMPLE 20", "S 1", "ata", "fixed"}},
+		{Verb: VerbMissingAs, Texts: []string{"pattern"}},
+	}, lines...) {
+		out = append(out, a.line(&l)...)
+	}
+	return out
+}
+
+// A newer record is neither read nor taken for a damaged one.
+func TestNewerRecordIsNamed(t *testing.T) {
+	text := ofForm(Version+1, written("bootgraft v9")...)
+	var newer *disk.NewerFormError
+	if _, err := ReadRecord(bytes.NewReader(text)); !errors.As(err, &newer) || !strings.Contains(err.Error(), "this record is of form 3") {
+		t.Errorf("%v", err)
+	}
+	if _, err := salvageRecord(bytes.NewReader(text), example); !errors.As(err, &newer) {
+		t.Errorf("it is salvaged: %v", err)
+	}
+}
+
+// What the version that began a record cannot read is not added to it.
+func TestOlderRecordStaysReadable(t *testing.T) {
+	rec, err := ReadRecord(bytes.NewReader(ofForm(1, written("x")[:1]...)))
+	if err != nil || rec.Form != 1 {
+		t.Fatal(rec, err)
+	}
+	if l := rec.writtenBy("bootgraft v1.2.3"); l.Verb != VerbWords || !strings.Contains(l.text(), "bootgraft v1.2.3") {
+		t.Errorf("%q is added to a record of form 1", l.text())
+	}
+}
