@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
 	"io"
@@ -31,13 +30,12 @@ func isPlanFile(path string) bool {
 
 // isPlan tells whether a file begins like a plan.
 func isPlan(f io.ReaderAt) bool {
-	head := make([]byte, 96)
+	head := make([]byte, plan.HeadBytes)
 	n, err := f.ReadAt(head, 0)
 	if err != nil && !errors.Is(err, io.EOF) {
 		return false
 	}
-	head = head[:n]
-	return bytes.HasPrefix(head, []byte("{")) && bytes.Contains(head, []byte(`"schema"`)) && bytes.Contains(head, []byte(`"target"`))
+	return plan.Begins(head[:n])
 }
 
 // planForSource says that a plan was given where a drive is wanted.

@@ -187,7 +187,7 @@ func (f *captureFlags) options(src image.Source) (o capture.Options, ends captur
 	o = capture.Options{
 		Looks: f.looks, StopAfter: f.stopAfter, StopAfterBad: f.badReads, Retry: f.retry,
 		RetryHung: f.retryHung, Hash: !f.noHash, OnlyBoot: f.only == "boot", SkipFree: f.free == "skip",
-		MissingAs: capture.Fill(f.missingAs),
+		MissingAs: capture.Fill(f.missingAs), Program: writtenBy(),
 	}
 	switch {
 	case f.only != "" && f.only != "boot":
@@ -262,7 +262,7 @@ func (f *captureFlags) runMerge(c *cobra.Command, u *talk.UI, args []string) err
 		return captureError(err)
 	}
 	defer b.Close()
-	var o capture.MergeOptions
+	o := capture.MergeOptions{Program: writtenBy()}
 	if f.otherDrive != "" {
 		if o.OtherDrive, err = parseSpans([]string{f.otherDrive}, a); err != nil {
 			return err

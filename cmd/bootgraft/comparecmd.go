@@ -245,5 +245,6 @@ func whichSource(text string, args []string) (int, error) {
 
 // writeRules writes the rule file.
 func writeRules(path string, r *compare.Rules, replace bool, avoid []os.FileInfo) error {
+	r.WrittenBy = writtenBy()
 	return writeWhole(path, safety.RuleFile, replace, avoid, func(w io.Writer) error { return compare.Encode(w, r) })
 }

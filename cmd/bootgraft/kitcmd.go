@@ -246,7 +246,8 @@ func (f *kitMakeFlags) gather(ctx context.Context, src *opened, s *scan.Survey) 
 	k := &madeKit{survey: s, from: src, farInUse: r.farInUse}
 	k.Source = src
 	k.Manifest = kit.Manifest{
-		Sectors: s.Sectors, SectorSize: s.SectorSize, FactsOnly: f.factsOnly, LayoutKnown: layoutKnown(s),
+		WrittenBy: writtenBy(),
+		Sectors:   s.Sectors, SectorSize: s.SectorSize, FactsOnly: f.factsOnly, LayoutKnown: layoutKnown(s),
 		Drive: f.driveName(src), Notes: f.notes, Spans: spans, Facts: kitFacts(s),
 	}
 	return k, k.look()

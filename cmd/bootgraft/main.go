@@ -64,6 +64,7 @@ The usual way, with image files:
   bootgraft verify card.plan card.img`
 
 func rootCommand(u *talk.UI, played map[string]capture.Drive) *cobra.Command {
+	version := false
 	root := &cobra.Command{
 		Use:           "bootgraft",
 		Short:         "move a device from a dying hard disk to a flash card of another size",
@@ -74,14 +75,20 @@ func rootCommand(u *talk.UI, played map[string]capture.Drive) *cobra.Command {
 
 		SuggestionsMinimumDistance: 2,
 
-		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
+		RunE: func(c *cobra.Command, _ []string) error {
+			if version {
+				return showVersion(u, thisBuild())
+			}
+			return c.Help()
+		},
 	}
 	root.PersistentFlags().BoolVar(&u.JSON, "json", false, "one JSON object on standard output")
 	root.PersistentFlags().BoolVar(&u.Quiet, "quiet", false, "only the answer: no conversation, no bars")
+	root.Flags().BoolVar(&version, "version", false, "which version this is")
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
 		return talk.Usagef("%v\nTry: %s --help", err, c.CommandPath())
 	})
-	root.AddCommand(surveyCommand(u), captureCommand(u, played), planCommand(u), writeCommand(u), verifyCommand(u), undoCommand(u), cardCommand(u), filesCommand(u), compareCommand(u), kitCommand(u, played), demoCommand(u))
+	root.AddCommand(surveyCommand(u), captureCommand(u, played), planCommand(u), writeCommand(u), verifyCommand(u), undoCommand(u), cardCommand(u), filesCommand(u), compareCommand(u), kitCommand(u, played), demoCommand(u), versionCommand(u))
 	for _, c := range root.Commands() {
 		c.Args = usageArgs(c.Args)
 	}

@@ -239,6 +239,7 @@ func drawGUID() (g gpt.GUID) {
 
 // finish writes the plan file and says what the plan is.
 func (f *planFlags) finish(u *talk.UI, p *plan.Plan, avoid []os.FileInfo) error {
+	p.WrittenBy = writtenBy()
 	digest, err := p.Digest()
 	if err != nil {
 		return err

@@ -119,6 +119,7 @@ func cardError(path string, err error) error {
 
 // run rehearses the work, and does it if the word is given.
 func (w *cardWork) run(ctx context.Context) error {
+	w.req.Program = writtenBy()
 	w.req.Looked, w.req.AsRoot = w.looked, w.asRoot()
 	r, err := safety.Rehearse(w.target, w.req)
 	if err != nil {
