@@ -136,9 +136,9 @@ func doing(p capture.Progress) string {
 	return p.Doing
 }
 
-// lines is the picture on a terminal: what is safe, lost and still to come,
+// Lines is the picture on a terminal: what is safe, lost and still to come,
 // by worth.
-func (v *view) lines() []string {
+func (v *view) Lines() []string {
 	p := v.last
 	row := func(name string, t capture.Tally) string {
 		return fmt.Sprintf("%-13s %12s %12s %12s", name, v.size(t.Safe), v.size(t.Lost), v.size(t.Left()))
@@ -179,7 +179,7 @@ func (v *view) lines() []string {
 
 // draw replaces what was drawn before, in one piece so that nothing flickers.
 func (v *view) draw() {
-	lines := v.lines()
+	lines := v.Lines()
 	for len(lines) < v.drawn {
 		lines = append(lines, "")
 	}

@@ -34,12 +34,12 @@ func TestTheViewSaysHowFarItHasCome(t *testing.T) {
 		Elapsed: 61 * time.Second, Share: 0.424, At: -1,
 		Classes: map[capture.Class]capture.Tally{capture.Free: {Total: 2_000_000, Safe: 1_000_000}, capture.Boot: {Total: 100}},
 	}
-	text := strings.Join(v.lines(), "\n")
+	text := strings.Join(v.Lines(), "\n")
 	if !strings.Contains(text, "1:01, 42 % of the work") || strings.Contains(text, "left") || strings.Contains(text, "free") || !strings.Contains(text, "all") {
 		t.Errorf("%s", text)
 	}
 	v.last.Sorted, v.last.Left = true, time.Hour
-	if text = strings.Join(v.lines(), "\n"); !strings.Contains(text, "free") || !strings.Contains(text, "about 1 h 0 min left") {
+	if text = strings.Join(v.Lines(), "\n"); !strings.Contains(text, "free") || !strings.Contains(text, "about 1 h 0 min left") {
 		t.Errorf("%s", text)
 	}
 	if text := v.line(); !strings.Contains(text, "1:01, 42 % of the work") {

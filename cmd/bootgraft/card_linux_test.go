@@ -14,6 +14,7 @@ import (
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/disk"
+	"bootgraft/image/imagetest"
 	"bootgraft/image/imagetest/need"
 	"bootgraft/safety"
 	"bootgraft/safety/faultdev"
@@ -102,7 +103,7 @@ func TestLyingCardsAreFound(t *testing.T) {
 			y := newTypist(t)
 			card := faultdev.New(n, 512)
 			card.Lie, card.Real = c.Lie, c.Real
-			card.Put(0, telling(9, 5000))
+			card.Put(0, imagetest.Telling(9, 5000))
 			before := medium(t, card, c.Real)
 			node := y.serve(card)
 			quick := y.tests(c.Lie, "card", node, "--write-test", "quick", "--device")
@@ -147,7 +148,7 @@ func TestQuickTestOfADyingCard(t *testing.T) {
 	const n = 32_768
 	y := newTypist(t)
 	card := faultdev.New(n, 512)
-	card.Put(0, telling(3, n))
+	card.Put(0, imagetest.Telling(3, n))
 	before := medium(t, card, n)
 	args := []string{"card", y.serve(card), "--write-test", "quick", "--device"}
 	word := y.word(args...)
@@ -170,7 +171,7 @@ func TestQuickTestOfACardThatIsPulled(t *testing.T) {
 	const n = 32_768
 	y := newTypist(t)
 	card := faultdev.New(n, 512)
-	card.Put(0, telling(3, n))
+	card.Put(0, imagetest.Telling(3, n))
 	before := medium(t, card, n)
 	node := y.serve(card)
 	args := []string{"card", node, "--write-test", "quick", "--device"}
@@ -226,7 +227,7 @@ func TestTestIsInterrupted(t *testing.T) {
 			const n = 1 << 21
 			y := newTypist(t)
 			card := faultdev.New(n, 512)
-			card.Put(0, telling(5, 20_000))
+			card.Put(0, imagetest.Telling(5, 20_000))
 			before := medium(t, card, 20_000)
 			args := []string{"card", y.serve(card), "--write-test", kind, "--device", "--accept", holdsUnknownCode}
 			c := y.command(append(args, "--confirm", y.word(args...))...)
@@ -256,7 +257,7 @@ func TestTestIsInterrupted(t *testing.T) {
 func TestLookAtADyingCard(t *testing.T) {
 	y := newTypist(t)
 	card := faultdev.New(32_768, 512)
-	card.Put(0, telling(3, 100))
+	card.Put(0, imagetest.Telling(3, 100))
 	node := y.serve(card)
 	card.After(0, faultdev.Pull)
 	said, errs := y.types(talk.ExitFailed, "card", node)
@@ -270,7 +271,7 @@ func TestLookAtACardThatRepeats(t *testing.T) {
 	y := newTypist(t)
 	card := faultdev.New(1<<18, 512)
 	card.Lie, card.Real = faultdev.Repeats, 1<<16
-	card.Put(0, telling(3, 100))
+	card.Put(0, imagetest.Telling(3, 100))
 	said, _ := y.types(talk.ExitDone, "card", y.serve(card))
 	y.says(said, "once more 65,536 sectors later")
 	y.says(said, "Only --write-test quick")
@@ -295,7 +296,7 @@ func TestPullOnRealCards(t *testing.T) {
 			y := newTypist(t)
 			card := faultdev.New(n, 512)
 			card.Lie, card.Real, card.Volatile, card.Drops = c.lie, n/4, c.volatile, c.drops
-			card.Put(0, telling(3, 80_000))
+			card.Put(0, imagetest.Telling(3, 80_000))
 			before := medium(t, card, 80_000)
 			file := faultdev.Serve(t, card)
 			node := y.attach(file, "--direct-io=on")

@@ -2,6 +2,8 @@ package main
 
 import (
 	"bootgraft/image/disk"
+	"bootgraft/layout/plan"
+	"bootgraft/safety/held"
 )
 
 type cardLookJSON struct {
@@ -9,18 +11,18 @@ type cardLookJSON struct {
 	Target string `json:"target"`
 	Kind   string `json:"kind"` // device or file
 	diskJSON
-	Bytes     int64       `json:"bytes"`
-	Nominal   nominal     `json:"nominal"`
-	Device    *deviceJSON `json:"device"` // null for an image file
-	InUse     []string    `json:"in_use"`
-	OnCard    []string    `json:"on_card"` // null if it was not read
-	Files     *int        `json:"files_on_card"`
-	Table     *string     `json:"table"`
-	Alignment alignment   `json:"alignment"`
-	Again     disk.Sector `json:"start_again_after"` // sectors; 0 if it is not found again
-	Hints     []string    `json:"hints"`
-	Plan      string      `json:"plan"`
-	Fault     string      `json:"fault,omitempty"`
+	Bytes     int64          `json:"bytes"`
+	Nominal   plan.Nominal   `json:"nominal"`
+	Device    *deviceJSON    `json:"device"` // null for an image file
+	InUse     []string       `json:"in_use"`
+	OnCard    []string       `json:"on_card"` // null if it was not read
+	Files     *int           `json:"files_on_card"`
+	Table     *string        `json:"table"`
+	Alignment held.Alignment `json:"alignment"`
+	Again     disk.Sector    `json:"start_again_after"` // sectors; 0 if it is not found again
+	Hints     []string       `json:"hints"`
+	Plan      string         `json:"plan"`
+	Fault     string         `json:"fault,omitempty"`
 }
 
 type deviceJSON struct {
@@ -42,7 +44,7 @@ func (l *cardLook) Object() cardLookJSON {
 	f := l.facts
 	j := cardLookJSON{
 		Schema: schema, Target: l.path, Kind: "file", diskJSON: diskJSON{f.Sectors, f.SectorSize},
-		Bytes: int64(f.Sectors) * int64(f.SectorSize), Nominal: nominalOf(l.disk()),
+		Bytes: int64(f.Sectors) * int64(f.SectorSize), Nominal: plan.NominalOf(l.disk()),
 		InUse: l.inUse(), Alignment: l.alignment(), Again: l.again, Hints: l.hints(),
 		Plan: planLine(f.Sectors, f.SectorSize),
 	}

@@ -14,6 +14,7 @@ import (
 	"bootgraft/image/disk"
 	"bootgraft/layout/plan"
 	"bootgraft/safety/blockdev"
+	"bootgraft/safety/held"
 )
 
 // cardLook is what can be said of a card, or of an image file that stands for
@@ -25,7 +26,7 @@ type cardLook struct {
 	src   image.Source   // nil if it is in use and cannot be held
 	close func() error
 
-	held  *onCard     // nil if nothing was read
+	held  *held.Card  // nil if nothing was read
 	again disk.Sector // the start is found again so many sectors later
 	fault error       // why its content could not be read to the end
 }
@@ -109,10 +110,10 @@ func (l *cardLook) look(ctx context.Context) error {
 	if l.src == nil {
 		return nil
 	}
-	held, err := lookOnCard(ctx, l.src)
+	holds, err := held.Look(ctx, l.src)
 	if err == nil {
-		l.held = held
-		l.again, err = foundAgain(l.src, held.Survey.Volumes)
+		l.held = holds
+		l.again, err = held.FoundAgain(l.src, holds.Survey.Volumes)
 	}
 	if ctx.Err() != nil {
 		return context.Cause(ctx)
@@ -121,11 +122,11 @@ func (l *cardLook) look(ctx context.Context) error {
 	return nil
 }
 
-func (l *cardLook) alignment() alignment {
+func (l *cardLook) alignment() held.Alignment {
 	if l.held == nil {
-		return alignmentOf(l.disk(), l.facts.Erase, nil)
+		return held.AlignmentOf(l.disk(), l.facts.Erase, nil)
 	}
-	return alignmentOf(l.disk(), l.facts.Erase, l.held.Survey)
+	return held.AlignmentOf(l.disk(), l.facts.Erase, l.held.Survey)
 }
 
 // inUse says who uses the card.
@@ -188,7 +189,7 @@ func showLook(u *talk.UI, l *cardLook) error {
 	}
 	u.Answerf("%s\n", l.title())
 	u.Rows("size", disk.SizeText(l.facts.Sectors, l.facts.SectorSize))
-	u.Rows("sold as", nominalOf(l.disk()).lines()...)
+	u.Rows("sold as", plan.NominalOf(l.disk()).Lines()...)
 	if !l.file {
 		showDevice(u, l)
 	}
@@ -199,7 +200,7 @@ func showLook(u *talk.UI, l *cardLook) error {
 	case l.src == nil:
 		u.Rows("holds now", l.whyNotRead())
 	}
-	u.Rows("alignment", l.alignment().lines(l.facts.SectorSize)...)
+	u.Rows("alignment", l.alignment().Lines(l.facts.SectorSize)...)
 	u.Rows("look out", l.hints()...)
 	u.Answerf("\nTo plan for a card of exactly this size:\n\n  %s\n", planLine(l.facts.Sectors, l.facts.SectorSize))
 	if l.fault != nil {
@@ -245,7 +246,7 @@ func showDevice(u *talk.UI, l *cardLook) {
 		u.Rows("inside", fmt.Sprintf("physical sectors of %d bytes", f.Physical))
 	}
 	if f.Erase > 0 {
-		u.Rows("erases", "in units of "+binaryText(f.Erase))
+		u.Rows("erases", "in units of "+held.BinaryText(f.Erase))
 	}
 	if f.CID != "" {
 		u.Rows("CID", f.CID)

@@ -104,7 +104,7 @@ func provesDisk(ctx context.Context, img image.Source) (bool, error) {
 	if image.Sectors(img) < 1 {
 		return false, nil
 	}
-	s, err := scan.Run(ctx, &glance{Source: img}, scan.Options{Short: true})
+	s, err := scan.Run(ctx, &scan.Glance{Source: img}, scan.Options{Short: true})
 	if err != nil {
 		return false, err
 	}

@@ -30,19 +30,23 @@ var (
 var mayImport = map[string][]string{
 	"image/disk":            {},
 	"image":                 {"image/disk"},
+	"image/peek":            {"image/disk", "image"},
 	"image/capture":         {"image/disk", "image", "image/capture", "image/capture/..."},
 	"layout":                {"image/disk"},
 	"layout/table/gpt":      append([]string{"layout/table/mbr"}, ground...),
 	"layout/rule/candidate": ground,
 	"layout/rule/compare":   append([]string{"layout/rule/candidate"}, ground...),
 	"layout/kit":            ground,
-	"layout/scan":           slices.Concat(ground, formats, []string{"layout/rule/candidate"}),
-	"layout/scan/files":     slices.Concat(ground, formats, []string{"layout/scan"}),
-	"layout/scan/order":     slices.Concat(ground, formats, []string{"image/capture", "layout/scan", "layout/scan/files"}),
-	"layout/scan/diff":      append([]string{"layout/scan"}, ground...),
-	"layout/scan/second":    slices.Concat(ground, formats, []string{"layout/scan", "layout/scan/files"}),
-	"layout/plan":           {"image/disk", "layout"},
-	"layout/plan/card":      append([]string{"layout/plan"}, ground...),
+	"layout/kit/gather": append([]string{
+		"layout/kit", "layout/scan", "layout/table/gpt", "layout/volume/fat",
+	}, ground...),
+	"layout/scan":        slices.Concat(ground, formats, []string{"layout/rule/candidate"}),
+	"layout/scan/files":  slices.Concat(ground, formats, []string{"layout/scan"}),
+	"layout/scan/order":  slices.Concat(ground, formats, []string{"image/capture", "layout/scan", "layout/scan/files"}),
+	"layout/scan/diff":   append([]string{"layout/scan", "layout/scan/files", "layout/volume/fat"}, ground...),
+	"layout/scan/second": slices.Concat(ground, formats, []string{"layout/scan", "layout/scan/files"}),
+	"layout/plan":        {"image/disk", "layout"},
+	"layout/plan/card":   append([]string{"layout/plan"}, ground...),
 	"layout/plan/fit": slices.Concat(ground, formats, []string{
 		"layout/plan", "layout/plan/card", "layout/scan", "layout/volume/fat/resize", "layout/rule/candidate", "layout/rule/compare",
 	}),
@@ -51,6 +55,9 @@ var mayImport = map[string][]string{
 	}, ground...),
 	"safety/blockdev": ground,
 	"safety/newfile":  {},
+	"safety/held": append([]string{
+		"layout/scan", "layout/scan/files", "layout/volume/probe", "layout/plan", "safety",
+	}, ground...),
 
 	"cmd/bootgraft/words": {},
 	"cmd/bootgraft/talk":  {"image/disk", "cmd/bootgraft/words"},
@@ -67,7 +74,7 @@ var testOnly = []string{
 // noWorld are packages that see no file system, no clock and no randomness.
 var noWorld = []string{
 	"image/disk", "layout", "layout/plan", "layout/plan/fit", "layout/plan/card", "layout/scan", "layout/rule/candidate",
-	"layout/rule/compare", "layout/scan/diff", "layout/volume/fat/resize", "layout/kit",
+	"layout/rule/compare", "layout/scan/diff", "layout/volume/fat/resize", "layout/kit", "layout/kit/gather",
 }
 
 type goPackage struct {

@@ -13,6 +13,7 @@ import (
 	"bootgraft/image/capture"
 	"bootgraft/image/disk"
 	"bootgraft/layout/kit"
+	"bootgraft/layout/kit/gather"
 	"bootgraft/layout/rule/compare"
 	"bootgraft/layout/scan"
 	"bootgraft/safety"
@@ -233,33 +234,33 @@ func (f *kitMakeFlags) gather(ctx context.Context, src *opened, s *scan.Survey) 
 	if err != nil {
 		return nil, err
 	}
-	r := &areaReader{ctx: ctx, src: src, absent: absentSectors(src), remove: remove}
-	for _, a := range bootAreas(s, ends) {
-		if err := r.area(a); err != nil {
+	r := &gather.Reader{Ctx: ctx, Src: src, Absent: absentSectors(src), Remove: remove}
+	for _, a := range gather.Areas(s, ends) {
+		if err := r.Area(a); err != nil {
 			return nil, err
 		}
 	}
-	spans, err := r.result()
+	spans, err := r.Result()
 	if err != nil {
-		return nil, err
+		return nil, talk.Coded(talk.ExitRefused, err)
 	}
-	k := &madeKit{survey: s, from: src, farInUse: r.farInUse}
+	k := &madeKit{survey: s, from: src, farInUse: r.FarInUse}
 	k.Source = src
 	k.Manifest = kit.Manifest{
 		WrittenBy: writtenBy(),
-		Sectors:   s.Sectors, SectorSize: s.SectorSize, FactsOnly: f.factsOnly, LayoutKnown: layoutKnown(s),
+		Sectors:   s.Sectors, SectorSize: s.SectorSize, FactsOnly: f.factsOnly, LayoutKnown: gather.LayoutKnown(s),
 		Drive: f.driveName(src), Notes: f.notes, Spans: spans, Facts: kitFacts(s),
 	}
 	return k, k.look()
 }
 
-func (f *kitMakeFlags) ends(sectorSize int) (kitEnds, error) {
+func (f *kitMakeFlags) ends(sectorSize int) (gather.Ends, error) {
 	head, err := parseSize(f.head, sectorSize)
 	if err != nil {
-		return kitEnds{}, err
+		return gather.Ends{}, err
 	}
 	tail, err := parseSize(f.tail, sectorSize)
-	return kitEnds{head.sectors, tail.sectors}, err
+	return gather.Ends{Head: head.sectors, Tail: tail.sectors}, err
 }
 
 // driveName returns what the drive calls itself: its model, never its number.

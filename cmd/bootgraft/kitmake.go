@@ -18,6 +18,7 @@ import (
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
 	"bootgraft/layout/kit"
+	"bootgraft/layout/kit/gather"
 	"bootgraft/layout/scan"
 	"bootgraft/safety"
 )
@@ -45,18 +46,18 @@ const (
 
 // look finds what names something or tells the drive apart.
 func (k *madeKit) look() error {
-	marks := &kitMarks{src: k.Source, spans: k.Spans, facts: k.FactsOnly}
-	if err := marks.find(k.survey); err != nil {
+	marks := &gather.Marks{Src: k.Source, Spans: k.Spans, Facts: k.FactsOnly}
+	if err := marks.Find(k.survey); err != nil {
 		return err
 	}
-	k.Patches = marks.patches
+	k.Patches = marks.Patches
 	switch {
 	case !k.FactsOnly:
-		k.Identity = marks.identity[:min(len(marks.identity), kit.MaxMarks)]
-	case len(marks.identity) > kit.MaxMarks:
-		return talk.Refusef("%s runs of bytes tell this drive from others, and facts can mask %s. Take sectors out with --blank SPAN", disk.Grouped(len(marks.identity)), disk.Grouped(kit.MaxMarks))
+		k.Identity = marks.Identity[:min(len(marks.Identity), kit.MaxMarks)]
+	case len(marks.Identity) > kit.MaxMarks:
+		return talk.Refusef("%s runs of bytes tell this drive from others, and facts can mask %s. Take sectors out with --blank SPAN", disk.Grouped(len(marks.Identity)), disk.Grouped(kit.MaxMarks))
 	default:
-		k.Masked = marks.identity
+		k.Masked = marks.Identity
 	}
 	var err error
 	if k.need, err = kitPlaces(k.from, k.survey); err != nil {
@@ -69,10 +70,10 @@ func (k *madeKit) look() error {
 	if k.FactsOnly {
 		return nil // no byte of the drive goes into it
 	}
-	if err := marks.labels(k.survey); err != nil {
+	if err := marks.Labels(k.survey); err != nil {
 		return err
 	}
-	k.need = append(k.need, marks.need...)
+	k.need = append(k.need, marks.Need...)
 	if k.LayoutKnown {
 		return nil
 	}

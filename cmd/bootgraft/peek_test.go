@@ -8,6 +8,7 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
+	"bootgraft/image/peek"
 	"bootgraft/layout/scan"
 )
 
@@ -32,13 +33,13 @@ func TestShortLook(t *testing.T) {
 	boot[510], boot[511] = 0x55, 0xAA
 	d.Put(0, boot)
 	c := &countingDisk{d, map[disk.Sector]int{}}
-	p := newPeek(c)
-	p.fetch(disk.Span{Count: peekEnds})
+	p := peek.New(c)
+	p.Fetch(disk.Span{Count: peek.PeekEnds})
 	s, err := scan.Run(t.Context(), p, scan.Options{Short: true})
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(c.read) > peekSectors {
+	if len(c.read) > peek.Sectors {
 		t.Errorf("%d sectors were read", len(c.read))
 	}
 	for x, n := range c.read {
@@ -57,7 +58,7 @@ func TestShortLook(t *testing.T) {
 func TestShortLookStops(t *testing.T) {
 	d := &imagetest.Faulty{Source: imagetest.New(100_000, 512), Bad: disk.Spans{{Start: 2, Count: 1}}}
 	c := &countingDisk{d, map[disk.Sector]int{}}
-	p := newPeek(c)
+	p := peek.New(c)
 	for x := range disk.Sector(10) {
 		_, err := p.ReadAt(make([]byte, 512), int64(x)*512)
 		var u *image.UnknownError
@@ -65,11 +66,11 @@ func TestShortLookStops(t *testing.T) {
 			t.Errorf("sector %d: %v", x, err)
 		}
 	}
-	if p.trouble == "" || len(c.read) != 3 {
-		t.Errorf("trouble %q after %d sectors", p.trouble, len(c.read))
+	if p.Trouble == "" || len(c.read) != 3 {
+		t.Errorf("trouble %q after %d sectors", p.Trouble, len(c.read))
 	}
 	found := false
-	for _, f := range p.findings() {
+	for _, f := range p.Findings() {
 		found = found || f.Code == "looks-ill"
 	}
 	if !found {

@@ -19,6 +19,7 @@ import (
 	"bootgraft/layout"
 	"bootgraft/safety"
 	"bootgraft/safety/blockdev"
+	"bootgraft/safety/held"
 )
 
 // cardFlags are the flags of every command that writes to a card.
@@ -57,7 +58,7 @@ type cardWork struct {
 	path   string // the TARGET as it was given
 	target *blockdev.Target
 	facts  blockdev.Facts
-	held   *onCard // what the card holds now
+	held   *held.Card // what the card holds now
 	looked *safety.Looked
 	req    safety.Request
 	loses  bool // what the card holds is not kept
@@ -91,15 +92,15 @@ func openCard(u *talk.UI, ctx context.Context, path string, flags cardFlags) (*c
 	if errors.Is(w.facts.Held, os.ErrPermission) && os.Geteuid() > 0 {
 		return nil, errors.Join(talk.Coded(talk.ExitRefused, permissionError(w.path, os.ErrPermission)), w.target.Close())
 	}
-	w.held = &onCard{}
+	w.held = &held.Card{}
 	if w.facts.Held == nil && w.target.Size() > 0 && image.CheckSectorSize(w.target.SectorSize()) == nil {
 		w.looked = safety.LookThrough(w.target)
-		w.held, err = lookOnCard(ctx, w.looked)
+		w.held, err = held.Look(ctx, w.looked)
 		if ctx.Err() != nil {
 			return nil, errors.Join(context.Cause(ctx), w.target.Close())
 		}
 		if err != nil {
-			w.held = &onCard{Lines: []string{"it could not be found out: " + err.Error()}, Closed: true}
+			w.held = &held.Card{Lines: []string{"it could not be found out: " + err.Error()}, Closed: true}
 		}
 	}
 	w.req.Tables, w.req.Fixed = w.held.Tables, flags.fixed
@@ -176,7 +177,7 @@ func (w *cardWork) leaveOutWhatStays() {
 	if w.looked == nil {
 		return
 	}
-	stays := w.held.known
+	stays := w.held.Known
 	for _, p := range w.req.Pieces {
 		if p.Op == layout.Leave {
 			stays = stays.Union(disk.NewSpans(p.Span))
@@ -201,8 +202,8 @@ func (w *cardWork) lossRefusals() (out safety.Refusals) {
 	if w.held.Files > 0 {
 		files = disk.Counted(w.held.Files, "file")
 	}
-	ask(w.held.holdsFiles(), holdsFilesCode, fmt.Sprintf("it holds %s (%s), and they would be lost", files, strings.Join(w.held.Lines, "; ")))
-	ask(w.held.holdsUnknown(), holdsUnknownCode, fmt.Sprintf("it holds what is not known here (%s), and that would be lost", w.held.unknownText()))
+	ask(w.held.HoldsFiles(), holdsFilesCode, fmt.Sprintf("it holds %s (%s), and they would be lost", files, strings.Join(w.held.Lines, "; ")))
+	ask(w.held.HoldsUnknown(), holdsUnknownCode, fmt.Sprintf("it holds what is not known here (%s), and that would be lost", w.held.UnknownText()))
 	return out
 }
 

@@ -8,13 +8,14 @@ import (
 
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/safety"
+	"bootgraft/safety/held"
 )
 
 // waitedFor is a card that was waited for, at a terminal where somebody types.
 func waitedFor(typed string) (*cardWork, *bytes.Buffer) {
 	var out bytes.Buffer
 	u := &talk.UI{Out: &out, Err: &out, In: strings.NewReader(typed), Asks: true}
-	return &cardWork{UI: u, path: "/dev/card", waited: true, held: &onCard{}, show: func(*safety.Rehearsal) {}}, &out
+	return &cardWork{UI: u, path: "/dev/card", waited: true, held: &held.Card{}, show: func(*safety.Rehearsal) {}}, &out
 }
 
 // A card that was waited for is held while the word is asked for: only the very

@@ -9,6 +9,7 @@ import (
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
 	"bootgraft/layout/scan"
+	"bootgraft/layout/scan/diff"
 	"bootgraft/layout/volume/fat"
 )
 
@@ -48,7 +49,7 @@ func TestTracesOfLinux(t *testing.T) {
 			for _, v := range s.FAT {
 				c.change(have, v)
 			}
-			got := traces(t.Context(), want, have)
+			got := diff.Traces(t.Context(), want, have)
 			if c.want == "" && len(got) > 0 || c.want != "" && !slices.ContainsFunc(got, func(s string) bool { return strings.HasSuffix(s, ": "+c.want) }) {
 				t.Errorf("traces %q, want one that ends with %q", got, c.want)
 			}

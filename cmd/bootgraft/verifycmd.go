@@ -8,6 +8,7 @@ import (
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
+	"bootgraft/layout/scan/diff"
 	"bootgraft/layout/scan/second"
 	"bootgraft/safety"
 )
@@ -71,7 +72,7 @@ func verifyCommand(u *talk.UI) *cobra.Command {
 				}
 			}
 			if cmp.Unequal > 0 {
-				cmp.Notes = append(cmp.Notes, traces(c.Context(), job.card.Known(), target)...)
+				cmp.Notes = append(cmp.Notes, diff.Traces(c.Context(), job.card.Known(), target)...)
 			}
 			return compared(u, args[1], cmp, opinions)
 		},

@@ -1,4 +1,4 @@
-package main
+package held
 
 import (
 	"bytes"
@@ -24,12 +24,12 @@ type tell struct {
 	data []byte
 }
 
-// foundAgain returns the shortest distance, a power of two, in sectors, at
+// FoundAgain returns the shortest distance, a power of two, in sectors, at
 // which everything telling at the start of the disk and of its volumes is found
 // once more; 0 if at none, or if they say too little. A card whose upper part
 // repeats its lower part shows this, and so does a card on which somebody put a
 // copy: it is a hint, never proof.
-func foundAgain(src image.Source, volumes []layout.Volume) (disk.Sector, error) {
+func FoundAgain(src image.Source, volumes []layout.Volume) (disk.Sector, error) {
 	n := disk.Sector(src.SectorSize())
 	tells, err := tellsIn(src, disk.Span{Count: headLook / n})
 	if err != nil {

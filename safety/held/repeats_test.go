@@ -1,4 +1,4 @@
-package main
+package held
 
 import (
 	"errors"
@@ -11,20 +11,9 @@ import (
 	"bootgraft/safety/faultdev"
 )
 
-// telling returns sectors that are like no others.
-func telling(seed byte, sectors int) []byte {
-	b := make([]byte, sectors*512)
-	x := uint32(seed) + 1
-	for i := range b {
-		x = x*1_664_525 + 1_013_904_223
-		b[i] = byte(x >> 24)
-	}
-	return b
-}
-
 func again(t *testing.T, src image.Source, volumes ...layout.Volume) disk.Sector {
 	t.Helper()
-	n, err := foundAgain(src, volumes)
+	n, err := FoundAgain(src, volumes)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -46,8 +35,8 @@ func TestStartIsFoundAgain(t *testing.T) {
 	} {
 		card := faultdev.New(n, 512)
 		card.Lie, card.Real = c.lie, c.real
-		card.Put(0, telling(1, 3))
-		card.Put(8192, telling(2, 30))
+		card.Put(0, imagetest.Telling(1, 3))
+		card.Put(8192, imagetest.Telling(2, 30))
 		if got := again(t, card); got != c.want {
 			t.Errorf("lie %d at %d: found again after %d, want %d", c.lie, c.real, got, c.want)
 		}
@@ -59,17 +48,17 @@ func TestStartIsFoundAgain(t *testing.T) {
 func TestWhatIsTooLittle(t *testing.T) {
 	const n = 1 << 18
 	d := imagetest.New(n, 512)
-	d.Put(0, telling(1, 1))
-	d.Put(n/2, telling(1, 1))
+	d.Put(0, imagetest.Telling(1, 1))
+	d.Put(n/2, imagetest.Telling(1, 1))
 	if got := again(t, d); got != 0 {
 		t.Errorf("one sector that is there twice is a hint: %d", got)
 	}
-	d.Put(8192, telling(2, 4))
+	d.Put(8192, imagetest.Telling(2, 4))
 	volume := layout.Volume{Span: disk.Span{Start: 8192, Count: 20_000}}
 	if got := again(t, d, volume); got != 0 {
 		t.Errorf("a volume that is there once is a hint: %d", got)
 	}
-	d.Put(8192+n/2, telling(2, 4))
+	d.Put(8192+n/2, imagetest.Telling(2, 4))
 	if got := again(t, d, volume); got != n/2 {
 		t.Errorf("a volume that is there twice is no hint: %d", got)
 	}
@@ -84,9 +73,9 @@ func TestWhatIsTooLittle(t *testing.T) {
 // A read error is told.
 func TestStartCannotBeRead(t *testing.T) {
 	card := faultdev.New(1<<16, 512)
-	card.Put(0, telling(1, 5))
+	card.Put(0, imagetest.Telling(1, 5))
 	card.At, card.Fault = 3, faultdev.Fail
-	if _, err := foundAgain(card, nil); !errors.As(err, new(*image.ReadError)) {
+	if _, err := FoundAgain(card, nil); !errors.As(err, new(*image.ReadError)) {
 		t.Errorf("%v", err)
 	}
 }

@@ -1,14 +1,14 @@
-package main
+package gather
 
 import (
 	"bytes"
 	"encoding/binary"
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 	"unicode/utf16"
 
-	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
@@ -20,13 +20,13 @@ import (
 
 // kitMarks are bytes of a kit that tell one drive from another, which are kept,
 // and those that name something, which are overwritten.
-type kitMarks struct {
-	src      image.Source
-	spans    []kit.Span
-	facts    bool // nothing is kept but hashes: numbers over marked bytes would tell them too
-	identity []kit.Mark
-	patches  []kit.Patch
-	need     []disk.Finding // what has to be accepted by its code
+type Marks struct {
+	Src      image.Source
+	Spans    []kit.Span
+	Facts    bool // nothing is kept but hashes: numbers over marked bytes would tell them too
+	Identity []kit.Mark
+	Patches  []kit.Patch
+	Need     []disk.Finding // what has to be accepted by its code
 	failed   error          // the first read that failed: then something may stand there that nobody saw
 }
 
@@ -35,8 +35,8 @@ type kitMarks struct {
 const noName = "NO NAME    "
 
 // stored returns the bytes of one sector, nil if the kit does not store it.
-func (k *kitMarks) stored(x disk.Sector) []byte {
-	i, found := slices.BinarySearchFunc(k.spans, x, func(s kit.Span, x disk.Sector) int {
+func (k *Marks) stored(x disk.Sector) []byte {
+	i, found := slices.BinarySearchFunc(k.Spans, x, func(s kit.Span, x disk.Sector) int {
 		switch {
 		case s.End() <= x:
 			return -1
@@ -45,10 +45,10 @@ func (k *kitMarks) stored(x disk.Sector) []byte {
 		}
 		return 0
 	})
-	if !found || k.spans[i].State != kit.Stored {
+	if !found || k.Spans[i].State != kit.Stored {
 		return nil
 	}
-	b, err := image.ReadSectors(k.src, disk.Span{Start: x, Count: 1})
+	b, err := image.ReadSectors(k.Src, disk.Span{Start: x, Count: 1})
 	if err != nil {
 		if k.failed == nil {
 			k.failed = err
@@ -58,15 +58,15 @@ func (k *kitMarks) stored(x disk.Sector) []byte {
 	return b
 }
 
-func (k *kitMarks) keep(x disk.Sector, offset, count int, what string) {
+func (k *Marks) keep(x disk.Sector, offset, count int, what string) {
 	if k.stored(x) != nil {
-		k.identity = append(k.identity, kit.Mark{Sector: x, Offset: offset, Count: count, What: what})
+		k.Identity = append(k.Identity, kit.Mark{Sector: x, Offset: offset, Count: count, What: what})
 	}
 }
 
-// find marks everything that is known to tell a drive apart or to name it. An
+// Find marks everything that is known to tell a drive apart or to name it. An
 // error is a failed read.
-func (k *kitMarks) find(s *scan.Survey) error {
+func (k *Marks) Find(s *scan.Survey) error {
 	if b := k.stored(0); b != nil && s.MBR != nil && binary.LittleEndian.Uint32(b[440:]) != 0 {
 		k.keep(0, 440, 4, "disk id of the master boot record")
 	}
@@ -84,13 +84,13 @@ func (k *kitMarks) find(s *scan.Survey) error {
 
 // gpt marks the identifiers in both copies of a GUID partition table (EFI
 // Specification 1.02, tables 16-1 and 16-3).
-func (k *kitMarks) gpt(t *gpt.Table) {
+func (k *Marks) gpt(t *gpt.Table) {
 	for _, c := range []*gpt.Copy{t.Primary, t.Backup} {
 		if c == nil || !c.Valid() {
 			continue
 		}
 		k.keep(c.At, 56, 16, "identifier of the disk in the GUID partition table")
-		if k.facts {
+		if k.Facts {
 			k.keep(c.At, 16, 4, "check number of the GUID partition table, which follows its identifiers")
 			k.keep(c.At, 88, 4, "check number of the entries of the GUID partition table, which follows theirs")
 		}
@@ -99,7 +99,7 @@ func (k *kitMarks) gpt(t *gpt.Table) {
 			if at := int64(i)*size + 16; e.Used() {
 				n := int64(t.SectorSize)
 				k.keep(disk.Sector(c.Header.EntryLBA())+disk.Sector(at/n), int(at%n), 16, fmt.Sprintf("identifier of entry %d in the GUID partition table", i+1))
-				if at += 40; k.facts {
+				if at += 40; k.Facts {
 					k.keep(disk.Sector(c.Header.EntryLBA())+disk.Sector(at/n), int(at%n), 72, fmt.Sprintf("name of entry %d in the GUID partition table", i+1))
 				}
 			}
@@ -109,7 +109,7 @@ func (k *kitMarks) gpt(t *gpt.Table) {
 
 // fat marks the serial number in each boot sector of a volume and takes the label
 // out (FG, "Boot Sector and BPB Structure").
-func (k *kitMarks) fat(v layout.Volume, f *fat.Volume) {
+func (k *Marks) fat(v layout.Volume, f *fat.Volume) {
 	places := []disk.Sector{0}
 	if n := f.BPB.BackupSector; f.Kind == fat.FAT32 && n > 0 && int(n) < f.BPB.Reserved {
 		places = append(places, disk.Sector(n)*f.PerSector)
@@ -130,13 +130,13 @@ func (k *kitMarks) fat(v layout.Volume, f *fat.Volume) {
 		k.keep(x, ext+3, 4, fmt.Sprintf("serial number of the volume in %s", entryWords(v.Index)))
 		label := b[ext+7 : ext+18]
 		if b[ext+2] == 0x29 && string(label) != noName && strings.Trim(string(label), " \x00") != "" {
-			k.patches = append(k.patches, kit.Patch{Sector: x, Offset: ext + 7, Bytes: []byte(noName), What: fmt.Sprintf("label of the volume in %s", entryWords(v.Index))})
+			k.Patches = append(k.Patches, kit.Patch{Sector: x, Offset: ext + 7, Bytes: []byte(noName), What: fmt.Sprintf("label of the volume in %s", entryWords(v.Index))})
 		}
 	}
 }
 
 // first returns the boot sector of a volume, or what stands in for it.
-func (k *kitMarks) first(x disk.Sector, otherwise []byte) []byte {
+func (k *Marks) first(x disk.Sector, otherwise []byte) []byte {
 	if b := k.stored(x); b != nil {
 		return b
 	}
@@ -151,26 +151,26 @@ const (
 
 // names asks about names that cannot be taken out: firmware may look for its
 // partitions by them.
-func (k *kitMarks) names(s *scan.Survey) {
+func (k *Marks) names(s *scan.Survey) {
 	var names []string
 	first := disk.NoSector
 	for _, e := range s.Entries {
 		if e.Name != "" && k.stored(e.Table) != nil {
-			names = append(names, fmt.Sprintf("%q", words.Printable(e.Name)))
+			names = append(names, strconv.Quote(e.Name))
 			if first == disk.NoSector {
 				first = e.Table
 			}
 		}
 	}
 	if len(names) > 0 {
-		k.need = append(k.need, disk.Refusalf(namesCode, first, "the %s table names its entries: %s. A device may look for them by name, so they stay in the kit, for everybody to read",
+		k.Need = append(k.Need, disk.Refusalf(namesCode, first, "the %s table names its entries: %s. A device may look for them by name, so they stay in the kit, for everybody to read",
 			s.Table, strings.Join(names[:min(len(names), 12)], ", ")))
 	}
 }
 
-// labels asks about labels of volumes that stand in the boot areas elsewhere than
+// Labels asks about labels of volumes that stand in the boot areas elsewhere than
 // in boot sectors.
-func (k *kitMarks) labels(s *scan.Survey) error {
+func (k *Marks) Labels(s *scan.Survey) error {
 	for _, v := range s.Volumes {
 		if len(v.Label) < 4 {
 			continue
@@ -180,8 +180,8 @@ func (k *kitMarks) labels(s *scan.Survey) error {
 			return err
 		}
 		if at != disk.NoSector {
-			k.need = append(k.need, disk.Refusalf(labelCode, at, "the label of the volume in %s, %q, stands in sector %d too, where a program may need it: it stays in the kit. --blank %d+1 takes the sector out",
-				entryWords(v.Index), words.Printable(v.Label), at, at))
+			k.Need = append(k.Need, disk.Refusalf(labelCode, at, "the label of the volume in %s, %q, stands in sector %d too, where a program may need it: it stays in the kit. --blank %d+1 takes the sector out",
+				entryWords(v.Index), v.Label, at, at))
 		}
 	}
 	return nil
@@ -189,23 +189,23 @@ func (k *kitMarks) labels(s *scan.Survey) error {
 
 // search looks for a text in the stored sectors, in ASCII and in UTF-16, outside
 // the bytes that are overwritten.
-func (k *kitMarks) search(text string) (disk.Sector, error) {
+func (k *Marks) search(text string) (disk.Sector, error) {
 	wide := []byte{}
 	for _, u := range utf16.Encode([]rune(text)) {
 		wide = binary.LittleEndian.AppendUint16(wide, u)
 	}
-	for _, s := range k.spans {
+	for _, s := range k.Spans {
 		if s.State != kit.Stored {
 			continue
 		}
-		size := int64(k.src.SectorSize())
+		size := int64(k.Src.SectorSize())
 		for at := s.Start; at < s.End(); {
 			part := disk.Between(at, min(s.End(), at+disk.Sector(1<<20/size)+1)) // one more, for what is cut
-			b, err := image.ReadSectors(k.src, part)
+			b, err := image.ReadSectors(k.Src, part)
 			if err != nil {
 				return 0, err
 			}
-			for _, p := range k.patches {
+			for _, p := range k.Patches {
 				if part.Holds(p.Sector) {
 					copy(b[int64(p.Sector-part.Start)*size+int64(p.Offset):], p.Bytes)
 				}

@@ -1,4 +1,4 @@
-package main
+package held
 
 import (
 	"strings"
@@ -25,7 +25,7 @@ func TestAlignmentOfAnOldDrive(t *testing.T) {
 		{Index: 3, Span: disk.Span{Start: 4768 * 8192, Count: 8192}},
 	}
 	s.Volumes = []layout.Volume{{Index: 1, Span: s.Entries[0].Span}}
-	a := alignmentOf(plan.Disk{Sectors: 40_000_000, SectorSize: 512}, 0, s)
+	a := AlignmentOf(plan.Disk{Sectors: 40_000_000, SectorSize: 512}, 0, s)
 	want := []place{
 		{"partition 1", 63, 63, false, false},
 		{"partition 3", 4768 * 8192, 0, true, true},
@@ -39,7 +39,7 @@ func TestAlignmentOfAnOldDrive(t *testing.T) {
 			t.Errorf("%+v, want %+v", p, want[i])
 		}
 	}
-	text := strings.Join(a.lines(512), "\n")
+	text := strings.Join(a.Lines(512), "\n")
 	for _, say := range []string{"multiples of 8,192 sectors (4 MiB)", "from memory", "2,781 sectors past a boundary, not even on whole 4 KiB", "on a boundary"} {
 		if !strings.Contains(text, say) {
 			t.Errorf("%q is not said:\n%s", say, text)
@@ -51,7 +51,7 @@ func TestAlignmentOfAnOldDrive(t *testing.T) {
 // is larger (Linux, Documentation/driver-api/mmc/mmc-dev-attrs.rst:
 // preferred_erase_size is the AU of an SD card).
 func TestAlignmentFollowsTheCard(t *testing.T) {
-	if a := alignmentOf(plan.Disk{Sectors: 31_116_288, SectorSize: 512}, 16<<20, nil); a.Boundary != 16<<20 || len(a.Places) != 0 {
+	if a := AlignmentOf(plan.Disk{Sectors: 31_116_288, SectorSize: 512}, 16<<20, nil); a.Boundary != 16<<20 || len(a.Places) != 0 {
 		t.Errorf("%+v", a)
 	}
 }

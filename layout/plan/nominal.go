@@ -1,16 +1,15 @@
-package main
+package plan
 
 import (
 	"fmt"
 	"math"
 
 	"bootgraft/image/disk"
-	"bootgraft/layout/plan"
 )
 
-// nominal is the size that a card or drive was sold as, as far as its number
+// Nominal is the size that a card or drive was sold as, as far as its number
 // of sectors tells.
-type nominal struct {
+type Nominal struct {
 	Bytes     int64   `json:"bytes"`              // 0 if no usual size is near
 	Percent   float64 `json:"difference_percent"` // by how much the disk is larger
 	Published string  `json:"published"`          // a published size that it has to the sector, or nothing
@@ -26,10 +25,10 @@ var tradeGB = []float64{10, 20, 30, 40, 60, 80, 100, 120, 160, 200, 250, 320, 40
 // named beside it.
 const nearest = 0.08
 
-// nominalOf compares a size with those that the trade sells.
-func nominalOf(d plan.Disk) nominal {
+// NominalOf compares a size with those that the trade sells.
+func NominalOf(d Disk) Nominal {
 	size := float64(d.Sectors) * float64(d.SectorSize)
-	out := nominal{Published: publishedSize(d), SDClass: sdClass(d)}
+	out := Nominal{Published: publishedSize(d), SDClass: sdClass(d)}
 	best := nearest
 	try := func(bytes float64) {
 		if off := size/bytes - 1; math.Abs(off) < best {
@@ -68,7 +67,7 @@ var sdUserAreas = map[disk.Sector]string{
 const cf64 = 490 * 8 * 32
 
 // publishedSize names the published size that a disk has to the sector.
-func publishedSize(d plan.Disk) string {
+func publishedSize(d Disk) string {
 	in512 := d.Sectors * disk.Sector(d.SectorSize) / 512
 	if gb := (in512 - idemaAt50) / idemaPer; in512 >= idemaAt50 && in512 == idemaAt50+gb*idemaPer {
 		return fmt.Sprintf("a drive of %d GB by IDEMA LBA1-02", gb+50)
@@ -87,7 +86,7 @@ func publishedSize(d plan.Disk) string {
 // sdClass returns the class of an SD card of this size: SD Physical Layer
 // Simplified Specification 4.10, section 3.3.2. The card's own size counts,
 // which is about one percent more than the sectors that can be seen.
-func sdClass(d plan.Disk) string {
+func sdClass(d Disk) string {
 	switch bytes := int64(d.Sectors) * int64(d.SectorSize); {
 	case bytes <= 1<<31:
 		return "SDSC"
@@ -99,8 +98,8 @@ func sdClass(d plan.Disk) string {
 	return ""
 }
 
-// lines say it for a person.
-func (n nominal) lines() []string {
+// Lines say it for a person.
+func (n Nominal) Lines() []string {
 	text := "no size that cards or drives are usually sold in is near"
 	if n.Bytes > 0 {
 		text = "near " + nominalText(n.Bytes)

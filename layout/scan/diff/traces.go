@@ -1,4 +1,4 @@
-package main
+package diff
 
 import (
 	"context"
@@ -7,7 +7,6 @@ import (
 	"slices"
 	"strings"
 
-	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
@@ -30,12 +29,12 @@ func isDesktopName(name string) bool {
 	})
 }
 
-// traces says which differences between a planned card and a real one look
+// Traces says which differences between a planned card and a real one look
 // like what a system leaves behind when it mounts a card. It is an explanation
 // only: what cannot be read explains nothing.
-func traces(ctx context.Context, want, have image.Source) []string {
-	w, err1 := scan.Run(ctx, &glance{Source: want}, scan.Options{Short: true})
-	h, err2 := scan.Run(ctx, &glance{Source: have}, scan.Options{Short: true})
+func Traces(ctx context.Context, want, have image.Source) []string {
+	w, err1 := scan.Run(ctx, &scan.Glance{Source: want}, scan.Options{Short: true})
+	h, err2 := scan.Run(ctx, &scan.Glance{Source: have}, scan.Options{Short: true})
 	if err1 != nil || err2 != nil {
 		return nil
 	}
@@ -72,9 +71,9 @@ func newNames(ctx context.Context, w *scan.Survey, want image.Source, h *scan.Su
 		switch {
 		case planned[name]:
 		case isDesktopName(name):
-			desktop = append(desktop, words.Printable(name))
+			desktop = append(desktop, name)
 		default:
-			others = append(others, words.Printable(name))
+			others = append(others, name)
 		}
 	}) != nil {
 		return ""
@@ -109,7 +108,7 @@ func eachName(ctx context.Context, s *scan.Survey, src image.Source, visit func(
 			return err
 		}
 	}
-	_, err := files.Walk(ctx, &glance{Source: src}, s, files.Options{}, func(f *files.File) error {
+	_, err := files.Walk(ctx, &scan.Glance{Source: src}, s, files.Options{}, func(f *files.File) error {
 		visit(path.Join(fmt.Sprintf("volume %d", f.Volume), f.Path))
 		return nil
 	})

@@ -1,4 +1,6 @@
-package main
+// Package gather finds out what goes into a kit: which areas of a drive, cut into
+// which runs, and which of their bytes name a unit or its owner.
+package gather
 
 import (
 	"fmt"
@@ -10,7 +12,7 @@ import (
 )
 
 // kitArea is a part of a drive that belongs into a kit.
-type kitArea struct {
+type Area struct {
 	disk.Span
 	from layout.Anchor
 	what string
@@ -18,22 +20,22 @@ type kitArea struct {
 }
 
 // kitEnds are how many sectors of each area count as boot area.
-type kitEnds struct{ head, tail disk.Sector }
+type Ends struct{ Head, Tail disk.Sector }
 
-// layoutKnown tells whether a table or a volume says what the drive is for.
-func layoutKnown(s *scan.Survey) bool {
+// LayoutKnown tells whether a table or a volume says what the drive is for.
+func LayoutKnown(s *scan.Survey) bool {
 	return len(s.Volumes) > 0 || len(s.Entries) > 0
 }
 
 // bootAreas lists what lies outside the volumes of a drive, and the sectors of
 // FAT volumes before their allocation tables, which hold no file. On a drive that
 // nobody knows it is the head and the tail.
-func bootAreas(s *scan.Survey, ends kitEnds) []kitArea {
+func Areas(s *scan.Survey, ends Ends) []Area {
 	a := &areaList{s: s, ends: ends}
-	if !layoutKnown(s) {
-		head := disk.Span{Count: min(ends.head, s.Sectors)}
+	if !LayoutKnown(s) {
+		head := disk.Span{Count: min(ends.Head, s.Sectors)}
 		a.add(head, layout.FromStart, "head")
-		a.add(disk.Between(s.Sectors-min(ends.tail, s.Sectors), s.Sectors), layout.FromEnd, "tail")
+		a.add(disk.Between(s.Sectors-min(ends.Tail, s.Sectors), s.Sectors), layout.FromEnd, "tail")
 		return a.list
 	}
 	for _, t := range s.Tables {
@@ -77,16 +79,16 @@ func holdsProgram(e layout.Entry) bool {
 // areaList gathers areas, none of which overlaps an earlier one.
 type areaList struct {
 	s     *scan.Survey
-	ends  kitEnds
-	list  []kitArea
+	ends  Ends
+	list  []Area
 	taken disk.Spans
 }
 
 func (a *areaList) add(span disk.Span, from layout.Anchor, what string) {
-	a.put(kitArea{Span: span, from: from, what: what})
+	a.put(Area{Span: span, from: from, what: what})
 }
 
-func (a *areaList) put(area kitArea) {
+func (a *areaList) put(area Area) {
 	if area.from == layout.Movable {
 		area.from = layout.FromStart
 	}
@@ -101,11 +103,11 @@ func (a *areaList) put(area kitArea) {
 // long adds an area that may have any length: as much of it as counts as head,
 // and whatever lies in the tail of the disk.
 func (a *areaList) long(span disk.Span, from layout.Anchor, what string) {
-	near := disk.Span{Start: span.Start, Count: min(span.Count, a.ends.head)}
-	end := span.Common(disk.Between(max(0, a.s.Sectors-a.ends.tail), a.s.Sectors))
+	near := disk.Span{Start: span.Start, Count: min(span.Count, a.ends.Head)}
+	end := span.Common(disk.Between(max(0, a.s.Sectors-a.ends.Tail), a.s.Sectors))
 	a.add(near, from, what)
 	a.add(end, from, what)
-	a.put(kitArea{Span: span, from: from, what: what, far: true})
+	a.put(Area{Span: span, from: from, what: what, far: true})
 }
 
 // anchorOf returns from where the sectors of a table are counted.

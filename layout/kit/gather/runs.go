@@ -1,43 +1,43 @@
-package main
+package gather
 
 import (
 	"cmp"
 	"context"
+	"fmt"
 	"slices"
 
-	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout/kit"
 )
 
 // areaReader cuts areas into runs that are stored, blank or not known.
-type areaReader struct {
-	ctx    context.Context
-	src    image.Source
-	absent map[kit.State]disk.Spans // why sectors are not known
-	remove disk.Spans               // what the owner takes out
+type Reader struct {
+	Ctx    context.Context
+	Src    image.Source
+	Absent map[kit.State]disk.Spans // why sectors are not known
+	Remove disk.Spans               // what the owner takes out
 
 	spans    []kit.Span
-	farInUse disk.Sector // sectors in use that are too far from the ends
+	FarInUse disk.Sector // sectors in use that are too far from the ends
 }
 
 // shortBlank is the longest blank run, in sectors, that is stored with its
 // neighbours.
 const shortBlank = 16
 
-// area reads one area.
-func (r *areaReader) area(a kitArea) error {
-	for _, s := range r.remove.Within(a.Span) {
+// Area reads one area.
+func (r *Reader) Area(a Area) error {
+	for _, s := range r.Remove.Within(a.Span) {
 		r.put(a, s, kit.Removed, 0)
 	}
-	size := int64(r.src.SectorSize())
-	for _, left := range r.remove.Outside(a.Span) {
+	size := int64(r.Src.SectorSize())
+	for _, left := range r.Remove.Outside(a.Span) {
 		for at := left.Start; at < left.End(); {
-			if err := r.ctx.Err(); err != nil {
+			if err := r.Ctx.Err(); err != nil {
 				return err
 			}
-			start, end := image.NextData(r.src, int64(at)*size)
+			start, end := image.NextData(r.Src, int64(at)*size)
 			data := disk.Between(disk.Sector(start/size), disk.Sector((end+size-1)/size)).Common(left)
 			if data.Empty() {
 				data = disk.Span{Start: left.End()}
@@ -57,14 +57,14 @@ func (r *areaReader) area(a kitArea) error {
 }
 
 // part reads at most 1 MiB.
-func (r *areaReader) part(a kitArea, part disk.Span) error {
-	unknown := image.Unknown(r.src, part)
+func (r *Reader) part(a Area, part disk.Span) error {
+	unknown := image.Unknown(r.Src, part)
 	for _, u := range unknown {
 		r.unknown(a, u)
 	}
-	size := r.src.SectorSize()
+	size := r.Src.SectorSize()
 	for _, known := range unknown.Outside(part) {
-		b, err := image.ReadSectors(r.src, known)
+		b, err := image.ReadSectors(r.Src, known)
 		if err != nil {
 			return err
 		}
@@ -82,15 +82,15 @@ func (r *areaReader) part(a kitArea, part disk.Span) error {
 }
 
 // unknown says why sectors are not known.
-func (r *areaReader) unknown(a kitArea, u disk.Span) {
+func (r *Reader) unknown(a Area, u disk.Span) {
 	rest := disk.Spans{u}
 	for _, state := range []kit.State{kit.Missing, kit.Removed} {
 		var left disk.Spans
 		for _, s := range rest {
-			for _, hit := range r.absent[state].Within(s) {
+			for _, hit := range r.Absent[state].Within(s) {
 				r.put(a, hit, state, 0)
 			}
-			left = append(left, r.absent[state].Outside(s)...)
+			left = append(left, r.Absent[state].Outside(s)...)
 		}
 		rest = left
 	}
@@ -100,10 +100,10 @@ func (r *areaReader) unknown(a kitArea, u disk.Span) {
 }
 
 // put adds a run, to the one before it if it goes on.
-func (r *areaReader) put(a kitArea, s disk.Span, state kit.State, fill byte) {
+func (r *Reader) put(a Area, s disk.Span, state kit.State, fill byte) {
 	if a.far && state != kit.Blank {
 		if state == kit.Stored {
-			r.farInUse += s.Count
+			r.FarInUse += s.Count
 		}
 		return
 	}
@@ -131,14 +131,14 @@ func goesOn(a, b kit.Span) bool {
 	return a.End() == b.Start && a.From == b.From && a.What == b.What
 }
 
-// result returns the runs in order, and no more of them than a kit may have:
+// Result returns the runs in order, and no more of them than a kit may have:
 // longer blank runs are stored too if there are too many.
-func (r *areaReader) result() ([]kit.Span, error) {
+func (r *Reader) Result() ([]kit.Span, error) {
 	spans := r.spans
 	slices.SortFunc(spans, func(a, b kit.Span) int { return cmp.Compare(a.Start, b.Start) })
 	for short := disk.Sector(shortBlank); len(spans) > kit.MaxSpans; short *= 4 {
 		if short > 1<<30 {
-			return nil, talk.Refusef("the boot areas lie in %s runs that are not known, and a kit has at most %s. Take some of them out with --blank SPAN", disk.Grouped(len(spans)), disk.Grouped(kit.MaxSpans))
+			return nil, fmt.Errorf("the boot areas lie in %s runs that are not known, and a kit has at most %s. Take some of them out with --blank SPAN", disk.Grouped(len(spans)), disk.Grouped(kit.MaxSpans))
 		}
 		var fewer []kit.Span
 		for _, s := range spans {

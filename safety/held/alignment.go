@@ -1,4 +1,4 @@
-package main
+package held
 
 import (
 	"fmt"
@@ -25,17 +25,17 @@ type place struct {
 	Page    bool        `json:"aligned_4k"`
 }
 
-// alignment is how what a card holds lies on it.
-type alignment struct {
+// Alignment is how what a card holds lies on it.
+type Alignment struct {
 	Boundary int64   `json:"boundary_bytes"`
 	Places   []place `json:"places"`
 }
 
-// alignmentOf measures the partitions of a card, and the data of its FAT
+// AlignmentOf measures the partitions of a card, and the data of its FAT
 // volumes: what the SD specification wants on a boundary of the card
 // (Physical Layer Simplified Specification 4.10, section 4.13.1).
-func alignmentOf(d plan.Disk, erase int64, s *scan.Survey) alignment {
-	a := alignment{Boundary: safety.Boundary(d, erase), Places: []place{}}
+func AlignmentOf(d plan.Disk, erase int64, s *scan.Survey) Alignment {
+	a := Alignment{Boundary: safety.Boundary(d, erase), Places: []place{}}
 	add := func(what string, at disk.Sector) {
 		off := int64(at) * int64(d.SectorSize)
 		past := disk.Sector(off % a.Boundary / int64(d.SectorSize))
@@ -65,10 +65,10 @@ func volumeName(v layout.Volume) string {
 	return fmt.Sprintf("volume %d", v.Index)
 }
 
-// lines say it for a person.
-func (a alignment) lines(sectorSize int) []string {
+// Lines say it for a person.
+func (a Alignment) Lines(sectorSize int) []string {
 	out := []string{
-		fmt.Sprintf("partitions and data begin best on multiples of %s sectors (%s)", disk.Grouped(a.Boundary/int64(sectorSize)), binaryText(a.Boundary)),
+		fmt.Sprintf("partitions and data begin best on multiples of %s sectors (%s)", disk.Grouped(a.Boundary/int64(sectorSize)), BinaryText(a.Boundary)),
 		"(from memory: the table for SD cards is not public; CompactFlash: 1 MiB, common practice)",
 	}
 	for _, p := range a.Places {
@@ -86,8 +86,8 @@ func (a alignment) lines(sectorSize int) []string {
 	return out
 }
 
-// binaryText writes a number of bytes that is a multiple of 1 KiB.
-func binaryText(n int64) string {
+// BinaryText writes a number of bytes that is a multiple of 1 KiB.
+func BinaryText(n int64) string {
 	if n%(1<<20) == 0 {
 		return fmt.Sprintf("%d MiB", n>>20)
 	}

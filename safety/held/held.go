@@ -1,14 +1,14 @@
-package main
+// Package held finds out what a card holds now, and how it lies on the card: what
+// would be lost if it were written.
+package held
 
 import (
 	"context"
 	"fmt"
-	"io"
 	"slices"
 	"strings"
 	"time"
 
-	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
@@ -19,7 +19,7 @@ import (
 )
 
 // onCard is what a card holds now.
-type onCard struct {
+type Card struct {
 	Lines  []string   // for a person, one for the table and one for each volume
 	Files  int        // regular files of all volumes that can be listed
 	Closed bool       // a volume is there whose files cannot be listed
@@ -28,19 +28,19 @@ type onCard struct {
 	Tables disk.Spans // sectors of every partition table found, in force or not
 	Survey *scan.Survey
 
-	known disk.Spans // sectors of all tables and volumes
+	Known disk.Spans // sectors of all tables and volumes
 }
 
 // otherUse are sectors that were looked at, are not blank, and belong to nothing
 // that is known.
 type otherUse struct{ Sectors, First disk.Sector }
 
-// holdsUnknown tells whether something is there of which nobody can say what
+// HoldsUnknown tells whether something is there of which nobody can say what
 // would be lost.
-func (c *onCard) holdsUnknown() bool { return len(c.Names) > 0 || c.Other.Sectors > 0 }
+func (c *Card) HoldsUnknown() bool { return len(c.Names) > 0 || c.Other.Sectors > 0 }
 
-// unknownText says what that is.
-func (c *onCard) unknownText() string {
+// UnknownText says what that is.
+func (c *Card) UnknownText() string {
 	parts := slices.Clone(c.Names)
 	if c.Other.Sectors > 0 {
 		parts = append(parts, otherText(c.Other))
@@ -56,42 +56,22 @@ func otherText(o otherUse) string {
 	return fmt.Sprintf("%s in use that %s to nothing known here, the first is sector %s: a device may keep recordings so", disk.Counted(o.Sectors, "sector"), verb, disk.Grouped(o.First))
 }
 
-// holdsFiles tells whether files may be lost when the card is written.
-func (c *onCard) holdsFiles() bool { return c.Files > 0 || c.Closed }
-
-// glance is a disk of which only what is asked for by name is read: tables,
-// boot sectors, directories. What nobody names is unknown, so that no survey
-// reads on through a whole card to find out whether it is blank.
-type glance struct {
-	image.Source
-	failed error // the first read that failed, though whoever asked got by without it
-}
-
-// Unknown implements image.Partial.
-func (*glance) Unknown(w disk.Span) disk.Spans { return disk.NewSpans(w) }
-
-// ReadAt implements io.ReaderAt.
-func (g *glance) ReadAt(p []byte, off int64) (int, error) {
-	n, err := g.Source.ReadAt(p, off)
-	if err != nil && err != io.EOF && g.failed == nil {
-		g.failed = err
-	}
-	return n, err
-}
+// HoldsFiles tells whether files may be lost when the card is written.
+func (c *Card) HoldsFiles() bool { return c.Files > 0 || c.Closed }
 
 // lookOnCard finds out what a card holds, by reading its tables and
 // directories alone.
-func lookOnCard(ctx context.Context, src image.Source) (*onCard, error) {
+func Look(ctx context.Context, src image.Source) (*Card, error) {
 	looked, ok := src.(*safety.Looked)
 	if !ok {
 		looked = safety.LookThrough(src)
 	}
-	g := &glance{Source: looked}
+	g := &scan.Glance{Source: looked}
 	s, err := scan.Run(ctx, g, scan.Options{Short: true})
 	if err != nil {
 		return nil, err
 	}
-	c := &onCard{Survey: s}
+	c := &Card{Survey: s}
 	for _, t := range s.Tables {
 		c.Tables = c.Tables.Union(t.Own)
 	}
@@ -110,16 +90,16 @@ func lookOnCard(ctx context.Context, src image.Source) (*onCard, error) {
 	if err != nil {
 		return nil, err
 	}
-	if _, err := looked.Ends(); err != nil && g.failed == nil {
-		g.failed = err
+	if _, err := looked.Ends(); err != nil && g.Failed == nil {
+		g.Failed = err
 	}
 	c.Lines = append(c.Lines, heldTable(s))
-	c.known = c.Tables
+	c.Known = c.Tables
 	for i := range s.Volumes {
 		v := &s.Volumes[i]
 		text := heldVolume(v, int64(v.Count)*int64(s.SectorSize), listed[v.Index])
 		c.Lines = append(c.Lines, text)
-		c.known = c.known.Union(disk.NewSpans(v.Span))
+		c.Known = c.Known.Union(disk.NewSpans(v.Span))
 		switch l := listed[v.Index]; {
 		case l != nil:
 			c.Files += l.count
@@ -129,12 +109,12 @@ func lookOnCard(ctx context.Context, src image.Source) (*onCard, error) {
 			c.Closed = c.Closed || v.Kind != "swap"
 		}
 	}
-	if c.Other.Sectors, c.Other.First = looked.Used(c.known, nil); c.Other.Sectors > 0 {
+	if c.Other.Sectors, c.Other.First = looked.Used(c.Known, nil); c.Other.Sectors > 0 {
 		c.Lines = append(c.Lines, otherText(c.Other))
 	}
-	if g.failed != nil {
+	if g.Failed != nil {
 		c.Closed = true
-		c.Lines = append(c.Lines, fmt.Sprintf("and perhaps more, for not everything could be read: %v", g.failed))
+		c.Lines = append(c.Lines, fmt.Sprintf("and perhaps more, for not everything could be read: %v", g.Failed))
 	}
 	return c, nil
 }
@@ -159,7 +139,7 @@ func heldTable(s *scan.Survey) string {
 func heldVolume(v *layout.Volume, bytes int64, l *volumeFiles) string {
 	text := strings.ToUpper(v.Kind)
 	if v.Label != "" {
-		text += fmt.Sprintf(" %q", words.Printable(v.Label))
+		text += fmt.Sprintf(" %q", v.Label)
 	}
 	text += ", " + disk.BytesText(bytes)
 	switch {

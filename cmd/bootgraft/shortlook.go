@@ -1,0 +1,51 @@
+package main
+
+import (
+	"context"
+	"errors"
+
+	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/image"
+	"bootgraft/image/disk"
+	"bootgraft/image/peek"
+	"bootgraft/layout/scan"
+	"bootgraft/safety/blockdev"
+)
+
+// shortLook surveys a drive by a few reads. The path next stands for the one
+// that is plugged in now.
+func shortLook(u *talk.UI, ctx context.Context, path string) error {
+	var d *blockdev.Source
+	var err error
+	if path == "next" {
+		d, err = nextDrive(u, ctx)
+	} else if d, err = blockdev.OpenSource(path); err != nil {
+		err = deviceError(path, err)
+	}
+	if err != nil {
+		return err
+	}
+	defer d.Close()
+	path = d.Name()
+	p := peek.New(d)
+	p.Fetch(disk.Span{Count: peek.PeekEnds})
+	p.Fetch(disk.Span{Start: image.Sectors(d) - peek.PeekEnds, Count: peek.PeekEnds})
+	s, err := scan.Run(ctx, p, scan.Options{Short: true})
+	if err != nil {
+		return err
+	}
+	s.Findings = append(s.Findings, p.Findings()...)
+	if u.JSON {
+		return u.Object(surveyObject(&s.Map))
+	}
+	u.Answerf("%s: %s\n", path, identityText(d.Identity()))
+	showSurvey(u, path, &s.Map)
+	return nil
+}
+
+// isDevice tells whether a path names a block device.
+func isDevice(path string) bool {
+	_, err := image.Open(path, 512)
+	var kind *image.NotRegularError
+	return errors.As(err, &kind) && kind.Kind == "a block device"
+}

@@ -1,0 +1,113 @@
+// Package peek reads a few sectors of an old drive, each once, and stops when the
+// drive looks ill.
+package peek
+
+import (
+	"io"
+	"time"
+
+	"bootgraft/image"
+	"bootgraft/image/disk"
+)
+
+// The bounds of a short look at an old drive. A read that takes longer than
+// slowRead is a sign that the drive is ill.
+const (
+	Sectors  = 2048
+	PeekEnds = 64 // read first, at either end
+	peekTime = 30 * time.Second
+	slowRead = time.Second
+)
+
+// peek is a drive of which only a few sectors are read, each once. All the
+// rest is unread, never blank. It stops at the first error or slow read.
+type Drive struct {
+	image.Source
+	until   time.Time
+	left    disk.Sector
+	seen    map[disk.Sector][]byte
+	Trouble string // why it stopped, if the drive looks ill
+	stopped bool
+}
+
+func New(src image.Source) *Drive {
+	return &Drive{Source: src, until: time.Now().Add(peekTime), left: Sectors, seen: map[disk.Sector][]byte{}}
+}
+
+// Unknown implements image.Partial: only what was read already is known, so
+// that nobody reads on to find out more.
+func (p *Drive) Unknown(w disk.Span) disk.Spans {
+	var known disk.Spans
+	if w.Count <= Sectors {
+		for x := w.Start; x < w.End(); x++ {
+			if p.seen[x] != nil {
+				known = known.Add(disk.Span{Start: x, Count: 1})
+			}
+		}
+	}
+	return known.Outside(w)
+}
+
+// ReadAt reads the sectors that were not read yet, as long as the look lasts.
+func (p *Drive) ReadAt(b []byte, off int64) (int, error) {
+	n := int64(p.SectorSize())
+	end := min(off+int64(len(b)), p.Size())
+	for x := disk.Sector(off / n); int64(x)*n < end; x++ {
+		s, err := p.sector(x)
+		if err != nil {
+			return 0, err
+		}
+		from := max(off, int64(x)*n)
+		copy(b[from-off:end-off], s[from-int64(x)*n:])
+	}
+	if end-off < int64(len(b)) {
+		return int(max(0, end-off)), io.EOF
+	}
+	return len(b), nil
+}
+
+func (p *Drive) sector(x disk.Sector) ([]byte, error) {
+	if p.seen[x] == nil {
+		p.Fetch(disk.Span{Start: x, Count: 1})
+	}
+	if s := p.seen[x]; s != nil {
+		return s, nil
+	}
+	return nil, &image.UnknownError{Span: disk.Span{Start: x, Count: 1}, State: image.Unread}
+}
+
+// Fetch reads a run of sectors with one request, if the look still lasts.
+func (p *Drive) Fetch(run disk.Span) {
+	run = run.Common(image.Whole(p.Source))
+	if run.Count > p.left || time.Now().After(p.until) {
+		p.stopped = true
+	}
+	if p.stopped {
+		return
+	}
+	began := time.Now()
+	b, err := image.ReadSectors(p.Source, run)
+	p.left -= run.Count
+	switch took := time.Since(began); {
+	case err != nil:
+		p.stopped, p.Trouble = true, "sectors "+run.String()+" could not be read: "+err.Error()
+		return
+	case took > slowRead:
+		p.stopped, p.Trouble = true, "reading sectors "+run.String()+" took "+took.Round(time.Millisecond).String()
+	}
+	n := p.SectorSize()
+	for i := range int(run.Count) {
+		p.seen[run.Start+disk.Sector(i)] = b[i*n : (i+1)*n]
+	}
+}
+
+// Findings says how far the look went, in place of what the survey could not
+// tell because it went no further.
+func (p *Drive) Findings() []disk.Finding {
+	out := []disk.Finding{disk.Notef("short-look", disk.NoSector,
+		"a block device gets a short look only: %s read, each once. Where nothing was looked at nothing is said. To read it all: bootgraft capture", disk.Counted(len(p.seen), "sector"))}
+	if p.Trouble != "" {
+		out = append(out, disk.Warningf("looks-ill", disk.NoSector, "the drive looks ill: %s. Do not look any longer; capture it now", p.Trouble))
+	}
+	return out
+}
