@@ -71,6 +71,9 @@ func readLocked(path string) (*Receipt, error) {
 func readFrom(f io.Reader, path string) (*Receipt, error) {
 	r := &Receipt{Path: path, Stage: StageKeep}
 	if err := r.read(f); err != nil {
+		if newer := (*disk.NewerFormError)(nil); errors.As(err, &newer) {
+			return nil, fmt.Errorf("%s: %w", path, newer)
+		}
 		return nil, fmt.Errorf("%s is no receipt that can be trusted: %w", path, err)
 	}
 	return r, nil

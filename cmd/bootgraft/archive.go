@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/capture"
@@ -63,7 +64,7 @@ func archived(u *talk.UI, path string, c *capture.Check) error {
 		text := c.Promised.String()
 		j.Promised = &text
 	}
-	if err := u.Object(j); err != nil {
+	if err := u.Object(document.KindArchive, j); err != nil {
 		return err
 	}
 	u.Answerf("%s\nSHA-256 of the file as it lies:\n  %s\n", path, j.SHA256)

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strings"
 
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
@@ -38,7 +39,7 @@ func captured(u *talk.UI, args []string, r *capture.Result, src image.Source) er
 		text := r.SHA256.String()
 		j.SHA256 = &text
 	}
-	if err := u.Object(j); err != nil {
+	if err := u.Object(document.KindCapture, j); err != nil {
 		return err
 	}
 	u.Answerf("%s\n%s of %s read\n", args[1], disk.Counted(r.Read, "sector"), disk.Grouped(r.Sectors))

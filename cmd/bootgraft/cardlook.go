@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
@@ -184,7 +185,7 @@ func (l *cardLook) hints() []string {
 // showLook says it all. A card whose content could not be read ends the
 // program with 1, after everything else was said.
 func showLook(u *talk.UI, l *cardLook) error {
-	if err := u.Object(l.Object()); err != nil {
+	if err := u.Object(document.KindCard, l.Object()); err != nil {
 		return err
 	}
 	u.Answerf("%s\n", l.title())

@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"time"
 
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
@@ -234,7 +235,7 @@ type cardTestJSON struct {
 // with 5.
 func (t *capacityTest) tested(c safety.Capacity) error {
 	size := t.facts.SectorSize
-	if err := t.UI.Object(cardTestJSON{schema, t.path, t.kind, diskJSON{c.Sectors, size}, c.Trick, c.Real, c.Bad,
+	if err := t.UI.Object(document.KindCardTest, cardTestJSON{schema, t.path, t.kind, diskJSON{c.Sectors, size}, c.Trick, c.Real, c.Bad,
 		c.Tested, c.Written, t.kind == quickTest && c.Trick != safety.Waits, c.Receipt, c.Pulled}); err != nil {
 		return err
 	}

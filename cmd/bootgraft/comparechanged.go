@@ -10,6 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
@@ -55,7 +56,7 @@ func (f *compareFlags) changed(c *cobra.Command, u *talk.UI) error {
 		return err
 	}
 	if u.JSON {
-		return u.Object(f.changedJSON(r, d))
+		return u.Object(document.KindChanged, f.changedJSON(r, d))
 	}
 	showChanged(u, f, r, d)
 	return nil

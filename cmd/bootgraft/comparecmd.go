@@ -11,6 +11,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/disk"
@@ -144,7 +145,7 @@ func (f *compareFlags) originals(c *cobra.Command, u *talk.UI, args []string) er
 		}
 	}
 	if u.JSON {
-		return u.Object(a.json())
+		return u.Object(document.KindCompare, a.json())
 	}
 	showComparison(u, &a)
 	return nil

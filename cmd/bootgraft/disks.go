@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/disk"
@@ -42,7 +43,7 @@ func listDisks(u *talk.UI, next string) error {
 		return fmt.Errorf("the disks of this machine could not be listed: %w", err)
 	}
 	if u.JSON {
-		return u.Object(disksObject(all))
+		return u.Object(document.KindDisks, disksObject(all))
 	}
 	if len(all) == 0 {
 		u.Answerf("No disk is here that has a medium in it.\n")

@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 	"golang.org/x/text/encoding/charmap"
 
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
@@ -266,7 +267,7 @@ func (l *lister) finish(name string, s *scan.Survey) error {
 			return fmt.Errorf("flushing the files in %s: %w", l.out.dir, err)
 		}
 	}
-	if err := u.Object(filesJSON{schema, append([]fileJSON{}, l.files...), findings}); err != nil {
+	if err := u.Object(document.KindFiles, filesJSON{schema, append([]fileJSON{}, l.files...), findings}); err != nil {
 		return err
 	}
 	u.Answerf("%s:\n%s, %s bytes, in %s that can be listed\n", name, disk.Counted(len(l.files), "file"), disk.Grouped(l.bytes), disk.Counted(len(files.Volumes(s)), "volume"))

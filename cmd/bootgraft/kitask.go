@@ -6,6 +6,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/disk"
@@ -61,7 +62,7 @@ func (f *kitAskFlags) run(u *talk.UI) error {
 		"{HEADBYTES}", disk.Grouped(int64(head.sectors)*int64(f.sectorSize)), "{TAILBYTES}", disk.Grouped(int64(tail.sectors)*int64(f.sectorSize)),
 	).Replace(askPage)
 	if u.JSON {
-		return u.Object(kitAskJSON{schema, head.sectors, tail.sectors, f.sectorSize, page})
+		return u.Object(document.KindKitAsk, kitAskJSON{schema, head.sectors, tail.sectors, f.sectorSize, page})
 	}
 	u.Answerf("%s", page)
 	return nil

@@ -14,6 +14,7 @@ import (
 	"strconv"
 	"strings"
 
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
@@ -113,7 +114,7 @@ func (k *madeKit) accepted(u *talk.UI, codes []string) error {
 		return nil
 	}
 	if u.JSON {
-		if err := u.Object(refusedJSON{schema, true, 0, 0, []disk.Finding{}, open}); err != nil {
+		if err := u.Object(document.KindRefused, refusedJSON{schema, true, 0, 0, []disk.Finding{}, open}); err != nil {
 			return err
 		}
 		return talk.Coded(talk.ExitRefused, talk.ErrSaid)

@@ -7,6 +7,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
@@ -30,7 +31,7 @@ type kitMadeJSON struct {
 // showMade says what went into a new kit.
 func showMade(u *talk.UI, path string, k *madeKit, m *kit.Manifest) error {
 	if u.JSON {
-		return u.Object(kitMadeJSON{schema, path, k.bytes, k.sha256, m.Stored(), m, k.allTexts, append([]kit.Text{}, k.texts...), append([]disk.Finding{}, k.findings...)})
+		return u.Object(document.KindKitMake, kitMadeJSON{schema, path, k.bytes, k.sha256, m.Stored(), m, k.allTexts, append([]kit.Text{}, k.texts...), append([]disk.Finding{}, k.findings...)})
 	}
 	u.Answerf("%s: %s, %s of the drive in it\nSHA-256 %s\n\n", path, disk.BytesText(k.bytes), disk.Counted(m.Stored(), "sector"), k.sha256)
 	showManifest(u, m)
@@ -116,7 +117,7 @@ func kitShow(u *talk.UI, path string) error {
 		return err
 	}
 	if u.JSON {
-		return u.Object(kitShowJSON{schema, path, f.Size(), k.Stored(), &k.Manifest, all, append([]kit.Text{}, texts...)})
+		return u.Object(document.KindKitShow, kitShowJSON{schema, path, f.Size(), k.Stored(), &k.Manifest, all, append([]kit.Text{}, texts...)})
 	}
 	u.Answerf("%s: %s, whole and as it was made\n\n", path, disk.BytesText(f.Size()))
 	showManifest(u, &k.Manifest)

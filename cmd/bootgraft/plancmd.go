@@ -14,6 +14,7 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
@@ -307,7 +308,7 @@ func showRefused(u *talk.UI, err error, again string) error {
 		return err
 	}
 	if u.JSON {
-		if err := u.Object(refusedJSON{schema, true, r.Smallest, r.Accepting, append([]disk.Finding{}, r.Why...), append([]disk.Finding{}, r.Need...)}); err != nil {
+		if err := u.Object(document.KindRefused, refusedJSON{schema, true, r.Smallest, r.Accepting, append([]disk.Finding{}, r.Why...), append([]disk.Finding{}, r.Need...)}); err != nil {
 			return err
 		}
 		return talk.Coded(talk.ExitRefused, talk.ErrSaid)

@@ -12,6 +12,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
@@ -244,7 +245,7 @@ func (w *cardWork) refused(all safety.Refusals) error {
 	for _, r := range all {
 		j.Refusals = append(j.Refusals, refusalJSON{r.Code, r.Why, r.Do})
 	}
-	if err := w.UI.Object(j); err != nil {
+	if err := w.UI.Object(document.KindRehearsal, j); err != nil {
 		return err
 	}
 	var b strings.Builder
@@ -262,7 +263,7 @@ func (w *cardWork) rehearsed(r *safety.Rehearsal) (word string, err error) {
 	text := r.Word.String()
 	j := w.Object()
 	j.Confirm = &text
-	if err := w.UI.Object(j); err != nil {
+	if err := w.UI.Object(document.KindRehearsal, j); err != nil {
 		return "", err
 	}
 	w.show(r)

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/disk"
@@ -36,7 +37,7 @@ func shortLook(u *talk.UI, ctx context.Context, path string) error {
 	}
 	s.Findings = append(s.Findings, p.Findings()...)
 	if u.JSON {
-		return u.Object(surveyObject(&s.Map))
+		return u.Object(document.KindSurvey, surveyObject(&s.Map))
 	}
 	u.Answerf("%s: %s\n", path, identityText(d.Identity()))
 	showSurvey(u, path, &s.Map)

@@ -196,6 +196,9 @@ func openPlan(path string) (*plan.Plan, *os.File, error) {
 	p, err := plan.Decode(f, st.Size())
 	if err != nil {
 		f.Close()
+		if newer := (*disk.NewerFormError)(nil); errors.As(err, &newer) {
+			return nil, nil, fmt.Errorf("%s: %w", path, newer)
+		}
 		return nil, nil, fmt.Errorf("%s is no plan that can be trusted: %w. Make it again with: bootgraft plan", path, err)
 	}
 	return p, f, nil

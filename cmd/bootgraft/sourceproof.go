@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strings"
 
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
@@ -162,7 +163,7 @@ func refusedSource(u *talk.UI, err error) error {
 	if !u.JSON || !errors.As(err, &e) {
 		return err
 	}
-	if err := u.Object(refusedJSON{Schema: schema, Refused: true, Why: []disk.Finding{}, Need: e.need}); err != nil {
+	if err := u.Object(document.KindRefused, refusedJSON{Schema: schema, Refused: true, Why: []disk.Finding{}, Need: e.need}); err != nil {
 		return err
 	}
 	return talk.Coded(talk.ExitRefused, talk.ErrSaid)

@@ -6,6 +6,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
@@ -64,7 +65,7 @@ func surveyCommand(u *talk.UI) *cobra.Command {
 				return err
 			}
 			if u.JSON {
-				return u.Object(withCandidates(surveyObject(&s.Map), outside))
+				return u.Object(document.KindSurvey, withCandidates(surveyObject(&s.Map), outside))
 			}
 			showSurvey(u, args[0], &s.Map)
 			showCandidates(u, outside)

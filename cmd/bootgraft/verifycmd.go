@@ -5,6 +5,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
@@ -113,7 +114,7 @@ func compared(u *talk.UI, target string, c *safety.Comparison, opinions []second
 	for why, n := range c.ByWhy {
 		j.ByWhy[why.String()] = n
 	}
-	if err := u.Object(j); err != nil {
+	if err := u.Object(document.KindVerify, j); err != nil {
 		return err
 	}
 	u.Answerf("%s: %s compared", target, disk.Counted(c.Compared, "sector"))

@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
@@ -168,7 +169,7 @@ type writeJSON struct {
 
 // wrote says what was written and how the program ends.
 func wrote(u *talk.UI, args []string, j *job, res safety.Result) error {
-	if err := u.Object(writeJSON{
+	if err := u.Object(document.KindWrite, writeJSON{
 		Schema: schema, Target: args[1], Written: int64(res.Written), Left: int64(res.Left),
 		Missing: int64(res.Missing), SHA256: res.SHA256,
 	}); err != nil {

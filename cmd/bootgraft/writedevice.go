@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
@@ -256,7 +257,7 @@ func (d *deviceWrite) write(ctx context.Context, p *safety.Permit) error {
 
 // wrote says what was written, and lets the card go.
 func (d *deviceWrite) wrote(res safety.DeviceResult) error {
-	if err := d.UI.Object(writeJSON{Schema: schema, Target: d.path, Written: int64(res.Written), Left: int64(res.Left),
+	if err := d.UI.Object(document.KindWrite, writeJSON{Schema: schema, Target: d.path, Written: int64(res.Written), Left: int64(res.Left),
 		Missing: int64(res.Missing), Receipt: &res.Receipt}); err != nil {
 		return err
 	}

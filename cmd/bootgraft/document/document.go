@@ -42,9 +42,8 @@ const (
 
 // Head opens every document.
 type Head struct {
-	Schema int    `json:"schema"`
-	Kind   Kind   `json:"kind"`
-	Error  *Error `json:"error,omitempty"` // set where the program ends neither with 0 nor with 2
+	Schema int  `json:"schema"`
+	Kind   Kind `json:"kind"`
 }
 
 // Error says why the program does not end with 0.
@@ -56,10 +55,8 @@ type Error struct {
 // Failed is the document of a run that came to no other one.
 type Failed struct{ Head }
 
-// NewFailed says why there is no other document.
-func NewFailed(code, text string) Failed {
-	return Failed{Head{Schema: 1, Kind: KindError, Error: &Error{code, text}}}
-}
+// NewFailed is what stands where there is no other document; Marshal adds why.
+func NewFailed() Failed { return Failed{Head{Schema: 1, Kind: KindError}} }
 
 // Version is the answer of the verb version. A text is empty where the program
 // was built without knowing it.

@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+
+	"bootgraft/image/disk"
 )
 
 // The exit codes. Scripts rely on them; a new one may be added, none may
@@ -53,6 +55,11 @@ var ErrSaid = errors.New("said already")
 // Said returns err, or that the answer could not be written: whoever asked does
 // not have it. What must be known of a card goes before.
 func (u *UI) Said(err error) error {
+	if u.JSON {
+		if lost := u.writeObject(err); lost != nil && u.answer.err == nil {
+			return fmt.Errorf("the answer could not be written: %w", lost)
+		}
+	}
 	lost := u.answer.end()
 	if lost == nil || ExitCode(err) == ExitFenced || errors.Is(err, lost) {
 		return err
@@ -86,4 +93,32 @@ func ErrorText(err error) string {
 		text = strings.NewReplacer("context canceled", "interrupted", "interrupt signal received", "interrupted", "terminated signal received", "interrupted").Replace(text)
 	}
 	return text
+}
+
+// exitWords are the codes of errors that have none of their own, by how the
+// program ends, and what is said where all else is in the object already.
+var exitWords = map[int][2]string{
+	ExitFailed:     {"failed", "it could not be done"},
+	ExitRefused:    {"refused", "the answer is no; this object says why"},
+	ExitFenced:     {"fenced", "it stopped after the first write to the device"},
+	ExitDifferent:  {"different", "there are differences; this object says where"},
+	ExitIncomplete: {"incomplete", "it is done, but missing sectors lie in what was carried"},
+	ExitStopped:    {"stopped", "it stopped; the same command goes on"},
+}
+
+// errorCode is the short word for err.
+func errorCode(err error) string {
+	var newer *disk.NewerFormError
+	if errors.As(err, &newer) {
+		return "newer-form"
+	}
+	return exitWords[ExitCode(err)][0]
+}
+
+// errorSentence is what the object of the answer says of err.
+func errorSentence(err error) string {
+	if errors.Is(err, ErrSaid) {
+		return exitWords[ExitCode(err)][1]
+	}
+	return ErrorText(err)
 }

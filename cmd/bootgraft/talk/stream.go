@@ -15,6 +15,7 @@ type stream struct {
 	to   io.Writer
 	part []byte // the beginning of a character that was not written whole
 	err  error
+	used bool // something was written to it
 }
 
 // Write implements io.Writer.
@@ -22,6 +23,7 @@ func (s *stream) Write(p []byte) (int, error) {
 	if s.err != nil {
 		return 0, s.err
 	}
+	s.used = true
 	text := append(s.part, p...)
 	whole := len(text)
 	for back := 1; back < utf8.UTFMax && back <= len(text); back++ {
