@@ -108,7 +108,7 @@ func (t *capacityTest) stampedBy(r *safety.Receipt) bool {
 // undoLine is what to type to put back what a test replaced, on a line of its
 // own that is never folded.
 func (t *capacityTest) undoLine(receipt string) string {
-	return fmt.Sprintf("    bootgraft undo %s %s --device", shellWord(receipt), shellWord(t.path))
+	return "    " + t.undoCommand(receipt)
 }
 
 // show says what will happen.
