@@ -221,6 +221,7 @@ type cardTestJSON struct {
 	Verdict  safety.Trick  `json:"verdict"` // honest, repeats, forgets, waits
 	Real     layout.Sector `json:"real_sectors"`
 	Bad      layout.Sector `json:"bad_sectors"`
+	Unread   layout.Sector `json:"unreadable_sectors"` // were not tested, for what they held could not be put back
 	Tested   layout.Sector `json:"tested_sectors"`
 	Written  layout.Sector `json:"written_sectors"`
 	Restored bool          `json:"restored"`
@@ -232,7 +233,7 @@ type cardTestJSON struct {
 // with 5.
 func (t *capacityTest) tested(c safety.Capacity) error {
 	size := t.facts.SectorSize
-	if err := t.ui.object(cardTestJSON{schema, t.path, t.kind, diskJSON{c.Sectors, size}, c.Trick, c.Real, c.Bad,
+	if err := t.ui.object(cardTestJSON{schema, t.path, t.kind, diskJSON{c.Sectors, size}, c.Trick, c.Real, c.Bad, c.Unread,
 		c.Tested, c.Written, t.kind == quickTest && c.Trick != safety.Waits, c.Receipt, c.Pulled}); err != nil {
 		return err
 	}
@@ -241,6 +242,9 @@ func (t *capacityTest) tested(c safety.Capacity) error {
 	}
 	t.wrapped("", fmt.Sprintf("%s: %s", t.path, verdictText(c, size, t.kind)))
 	t.wrapped("  ", fmt.Sprintf("%s tested, %s written", counted(c.Tested, "sector"), counted(c.Written, "sector")))
+	if c.Unread > 0 {
+		t.wrapped("  ", fmt.Sprintf("It has bad sectors: %s could not be read, and so were left as they are. --write-test full writes every one, which cures those that lost power while they were written", counted(c.Unread, "sector")))
+	}
 	switch {
 	case t.kind == quickTest:
 		if c.Trick == safety.Honest && !c.Pulled {
@@ -255,6 +259,9 @@ func (t *capacityTest) tested(c safety.Capacity) error {
 	}
 	if c.Trick != safety.Honest {
 		return coded(exitDifferent, fmt.Errorf("%s is not what it says: of its %s at most %s can be relied on. Do not put it into a device", t.path, counted(c.Sectors, "sector"), grouped(c.Real)))
+	}
+	if c.Unread > 0 {
+		return coded(exitDifferent, fmt.Errorf("%s is as large as it says, and %s of it cannot be read. Do not put it into a device", t.path, counted(c.Unread, "sector")))
 	}
 	t.answerf("\nTo plan for a card of exactly this size:\n\n  %s\n", planLine(c.Sectors, size))
 	return nil

@@ -130,6 +130,9 @@ func lookOnCard(ctx context.Context, src image.Source) (*onCard, error) {
 	if c.Other.Sectors, c.Other.First = looked.Used(c.known, nil); c.Other.Sectors > 0 {
 		c.Lines = append(c.Lines, otherText(c.Other))
 	}
+	if bad := looked.Unread(); len(bad) > 0 && g.failed == nil {
+		g.failed = fmt.Errorf("%s cannot be read, the first is sector %s", counted(bad.Sectors(), "sector"), grouped(bad[0].Start))
+	}
 	if g.failed != nil {
 		c.Closed = true
 		c.Lines = append(c.Lines, fmt.Sprintf("and perhaps more, for not everything could be read: %v", g.failed))
