@@ -126,16 +126,14 @@ func (j *journal) write(l *Line) error {
 		j.open = false
 	}
 	off := j.app.off
-	if _, err := j.record.WriteAt(j.app.line(l), off); err != nil {
-		return err
-	}
-	if j.app.off < j.end { // something longer was taken back
-		if err := j.record.Truncate(j.app.off); err != nil {
+	if off < j.end { // first it is taken away: cut off in between, no half of it may stay behind the line
+		if err := j.record.Truncate(off); err != nil {
 			return err
 		}
 	}
+	_, err := j.record.WriteAt(j.app.line(l), off)
 	j.end = j.app.off
-	return nil
+	return err
 }
 
 // takeBack lets the next line take the place of the announcement at the end.
