@@ -39,6 +39,7 @@
 //	|               |  left|skipped|wanted|hung SPAN
 //	|               |  again SPAN N             origin SPAN N
 //	|               |  about SPAN ...           answered
+//	|               |  silent SPAN              same
 //	|               |  sync LINE                clock READS FAILED MILLISECONDS
 //	|               |  gone FAULT               stop WORD
 //	|               |  from N "NAME"            end SHA256 BYTES
