@@ -16,7 +16,7 @@ import (
 const mostOfASpot = 600
 
 func TestTheRecordOfManyLoneBadSectorsStaysSmall(t *testing.T) {
-	const sectors, every = 150_000, 2500
+	const sectors, every = 400_000, 2500
 	var bad []layout.Span
 	for x := layout.Sector(1234); x < sectors; x += every + x%97 {
 		bad = append(bad, layout.Span{Start: x, Count: 1})
