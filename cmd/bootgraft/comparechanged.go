@@ -27,6 +27,8 @@ func (f *compareFlags) changed(c *cobra.Command, u *ui) error {
 		return err
 	}
 	defer after.close()
+	before.sayDamage(u)
+	after.sayDamage(u)
 	was, err := runSurvey(c, u, before)
 	if err != nil {
 		return err

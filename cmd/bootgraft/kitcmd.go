@@ -204,7 +204,11 @@ func (f *kitMakeFlags) open(c *cobra.Command, u *ui, args []string) (*opened, er
 	}
 	f.source.accept, f.source.bar = f.accept, u.bar
 	src, err := openSource(path, f.source)
-	return src, u.refusedSource(err)
+	if err != nil {
+		return nil, u.refusedSource(err)
+	}
+	src.sayDamage(u)
+	return src, nil
 }
 
 // capture reads the boot areas of a drive into KIT.capture, which stays, and

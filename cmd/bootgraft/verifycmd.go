@@ -49,6 +49,7 @@ func verifyCommand(u *ui) *cobra.Command {
 				return err
 			}
 			defer job.close()
+			job.src.sayDamage(u)
 			target, closeTarget, err := openReadOnly(args[1], job.plan.Target.SectorSize)
 			if err != nil {
 				return coded(exitRefused, err)

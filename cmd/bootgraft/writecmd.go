@@ -87,6 +87,7 @@ func (f *writeFlags) run(ctx context.Context, u *ui, args []string) error {
 		return err
 	}
 	defer job.close()
+	job.src.sayDamage(u)
 	if f.card.device {
 		f.card.accept = f.source.accept
 		return u.writeDevice(ctx, args, job, f.card, f.keep == "all")

@@ -114,7 +114,7 @@ const maxUnstable = 4096
 
 // ReadRecord reads a whole record. In memory it keeps the changes from sector to
 // sector, and one digest for each line about data. A record that is damaged is
-// a *FormatError.
+// a *FormatError, one of a later program a *VersionError.
 func ReadRecord(r io.Reader) (*Record, error) {
 	s := NewScanner(r)
 	rec := &Record{twins: map[layout.Sector][]Variant{}}
@@ -164,8 +164,8 @@ func (rec *Record) readOpening(s *Scanner) error {
 	if err != nil {
 		return err
 	}
-	if l.Numbers[0] != Version {
-		return s.fail("it is of version %d, and this program reads version %d", l.Numbers[0], Version)
+	if v := l.Numbers[0]; v < oldest || v > Version {
+		return &VersionError{v}
 	}
 	var disk, drive, fill Line
 	for _, p := range []struct {

@@ -221,15 +221,18 @@ func salvageRecord(r io.Reader, hint Geometry) (*Record, error) {
 		if l.Verb == VerbWords {
 			return true
 		}
+		if v := l.Numbers; l.Verb == VerbRecord && (v[0] < oldest || v[0] > Version) {
+			wrong = &VersionError{v[0]} // what its lines mean nobody here knows
+		}
 		if rec.states == nil && rec.opens(l) {
 			return true
 		}
-		return begun() && rec.apply(l) == nil
+		return wrong == nil && begun() && rec.apply(l) == nil
 	}}
 	if err := s.salvage(r); err != nil {
 		return nil, err
 	}
-	if !begun() {
+	if wrong != nil || !begun() {
 		return nil, wrong
 	}
 	if s.proved < 2 {
@@ -243,7 +246,7 @@ func salvageRecord(r io.Reader, hint Geometry) (*Record, error) {
 func (rec *Record) opens(l *Line) bool {
 	switch l.Verb {
 	case VerbRecord:
-		return l.Numbers[0] == Version
+		return l.Numbers[0] >= oldest && l.Numbers[0] <= Version
 	case VerbDisk:
 		rec.Sectors, rec.SectorSize = layout.Sector(l.Numbers[0]), int(min(l.Numbers[1], 1<<20))
 		rec.sized = true

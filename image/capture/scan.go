@@ -10,8 +10,20 @@ import (
 	"strconv"
 )
 
-// Version of the record that this package writes and reads.
-const Version = 1
+// Version of the record that this package writes. It reads this one and the one
+// before, which has no lines "silent" and "same"; where such a capture goes on
+// it gets some.
+const Version = 2
+
+const oldest = 1
+
+// VersionError says that a record was written by a later program. It is not
+// damaged, and is left as it is.
+type VersionError struct{ Version int64 }
+
+func (e *VersionError) Error() string {
+	return fmt.Sprintf("the record is of version %d, and this program reads versions %d to %d: use the program that wrote it, or a later one", e.Version, oldest, Version)
+}
 
 // words open every record.
 var words = []string{
