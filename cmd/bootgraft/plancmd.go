@@ -15,6 +15,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"bootgraft/image"
+	"bootgraft/image/kit"
 	"bootgraft/layout"
 	"bootgraft/layout/boot"
 	"bootgraft/layout/compare"
@@ -122,6 +123,7 @@ func (f *planFlags) run(c *cobra.Command, u *ui, path string) error {
 	if wishes.Truths, err = truths(c.Context(), once, s, target); err != nil {
 		return err
 	}
+	_, wishes.Kit = src.Source.(*kit.Kit)
 	p, err := fit.Plan(c.Context(), once, s, wishes)
 	if err != nil {
 		return f.kitHint(src, s, err, u.showRefused(err, planAgain(c, path)))

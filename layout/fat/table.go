@@ -297,9 +297,4 @@ func (t *Table) Usage() (u Usage) {
 	return u
 }
 
-func sectorsText(n layout.Sector) string {
-	if n == 1 {
-		return "1 sector"
-	}
-	return fmt.Sprintf("%d sectors", n)
-}
+func sectorsText(n layout.Sector) string { return layout.Counted(n, "sector") }

@@ -147,6 +147,12 @@ func (p *planner) emit() (*plan.Plan, error) {
 	}
 	b := plan.NewBuilder(p.w.Target, source)
 	at := p.patches.sorted()
+	pieces, rendered := len(p.pieces)+2*len(at), layout.Sector(len(at))
+	for _, r := range p.sized {
+		n, made := r.Made()
+		pieces, rendered = pieces+n, rendered+made
+	}
+	b.Grow(pieces, rendered)
 	for _, q := range p.pieces {
 		for len(at) > 0 && at[0] < q.End() {
 			x := at[0]
@@ -230,20 +236,21 @@ func (p *planner) meaning() layout.Spans {
 
 // drop lists every source sector that the card does not carry.
 func (p *planner) drop(b *plan.Builder) error {
-	var carried []layout.Span
+	var ground []layout.Span
 	for _, q := range p.ground() {
 		if q.Op == layout.Copy {
-			carried = append(carried, layout.Span{Start: q.From, Count: q.Count})
+			ground = append(ground, layout.Span{Start: q.From, Count: q.Count})
 		}
 	}
+	carried := [][]layout.Span{ground}
 	for index := range p.sized {
 		copied, err := p.volumeCopies(index)
 		if err != nil {
 			return err
 		}
-		carried = append(append(carried, copied...), p.volumeMeaning(index)...) // what was made new has been read
+		carried = append(carried, copied, p.volumeMeaning(index)) // what was made new has been read
 	}
-	set := layout.NewSpans(carried...)
+	set := layout.SpansFrom(slices.Concat(carried...))
 	for _, r := range p.s.Regions {
 		spans := p.apart(set.Outside(r.Span), r)
 		dropped := make([]plan.Dropped, 0, len(spans))
@@ -286,19 +293,23 @@ func (p *planner) apart(spans layout.Spans, r layout.Region) []layout.Span {
 		ends = append(ends, v.End())
 	}
 	slices.Sort(ends)
-	var cut, out []layout.Span
-	for _, s := range spans {
-		for _, q := range cutAt(layout.Piece{Span: s}, ends) {
-			cut = append(cut, q.Span)
-		}
-	}
-	for _, s := range cut {
+	out := make([]layout.Span, 0, len(spans)+len(ends))
+	add := func(s layout.Span) {
 		if !p.mayBeUnknown(r, s.Start) {
 			out = append(out, s)
-			continue
+			return
 		}
 		unknown := image.Unknown(p.src, s)
 		out = append(append(out, unknown...), unknown.Outside(s)...)
+	}
+	for _, s := range spans {
+		for _, end := range ends {
+			if s.Start < end && end < s.End() {
+				add(layout.Between(s.Start, end))
+				s = layout.Between(end, s.End())
+			}
+		}
+		add(s)
 	}
 	slices.SortFunc(out, func(a, b layout.Span) int { return cmp.Compare(a.Start, b.Start) })
 	return out

@@ -14,14 +14,26 @@ func (r *Result) Copied() (layout.Spans, error) {
 		return nil, err
 	}
 	r.tape = t
-	var copied []layout.Span
+	copied := make([]layout.Span, 0, t.len())
 	for p := range t.all {
 		if p.Op == layout.Copy {
 			copied = append(copied, layout.Span{Start: p.From, Count: p.Count})
 		}
 	}
-	r.copied = layout.NewSpans(copied...)
+	r.copied = layout.SpansFrom(copied)
 	return r.copied, nil
+}
+
+// Made returns how many pieces Emit will hand on, and how many sectors they make
+// new, if Copied was called before: what makes a plan of them can make room.
+func (r *Result) Made() (pieces int, rendered layout.Sector) {
+	if r.tape == nil {
+		return 0, 0
+	}
+	for _, b := range r.tape.data {
+		rendered += layout.Sector(len(b) / r.tape.size)
+	}
+	return r.tape.len(), rendered
 }
 
 // tape is a Sink that keeps what it gets. From of a piece that is rendered is
@@ -35,6 +47,15 @@ type tape struct {
 
 // tapeBlock is how many pieces a block holds.
 const tapeBlock = 4096
+
+// len returns how many pieces there are.
+func (t *tape) len() int {
+	n := len(t.blocks)
+	if n == 0 {
+		return 0
+	}
+	return (n-1)*tapeBlock + len(t.blocks[n-1])
+}
 
 // all yields the pieces in their order.
 func (t *tape) all(yield func(*layout.Piece) bool) {
