@@ -88,6 +88,9 @@ func (r *Receipt) read(f io.Reader) error {
 	if err := json.Unmarshal(text, &r.header); err != nil || r.Format != receiptFormat {
 		return errors.New("its first line is not that of a receipt")
 	}
+	if err := layout.NoKeyTwice(text); err != nil {
+		return fmt.Errorf("its first line: %w", err)
+	}
 	if r.Version < 1 || r.Version > receiptVersion {
 		return fmt.Errorf("it has version %d, and this program reads versions up to %d", r.Version, receiptVersion)
 	}

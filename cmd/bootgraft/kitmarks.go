@@ -65,7 +65,7 @@ func (k *kitMarks) keep(x layout.Sector, offset, count int, what string) {
 // find marks everything that is known to tell a drive apart or to name it. An
 // error is a failed read.
 func (k *kitMarks) find(s *scan.Survey) error {
-	if b := k.stored(0); b != nil && s.MBR != nil && binary.LittleEndian.Uint32(b[440:]) != 0 {
+	if b := k.stored(0); b != nil && s.MBR != nil && (k.facts || binary.LittleEndian.Uint32(b[440:]) != 0) {
 		k.keep(0, 440, 4, "disk id of the master boot record")
 	}
 	if s.GPT != nil {
@@ -77,6 +77,9 @@ func (k *kitMarks) find(s *scan.Survey) error {
 		}
 	}
 	k.names(s)
+	if k.facts && k.failed == nil {
+		k.failed = k.copies()
+	}
 	return k.failed
 }
 

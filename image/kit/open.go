@@ -205,7 +205,7 @@ func decode(text []byte, m *Manifest) error {
 	if err := json.Unmarshal(text, &head); err == nil && head.Schema > Schema {
 		return &FormatError{manifestName, layout.Unsupported, fmt.Sprintf("it has the form number %d; this program reads %d", head.Schema, Schema)}
 	}
-	if err := noKeyTwice(text); err != nil {
+	if err := layout.NoKeyTwice(text); err != nil {
 		return malformed(manifestName, "%v", err)
 	}
 	d.DisallowUnknownFields()

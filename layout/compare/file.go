@@ -129,6 +129,9 @@ func Decode(r io.Reader) (*Rules, error) {
 
 func decodeFile(b []byte) (*fileJSON, error) {
 	var f fileJSON
+	if err := layout.NoKeyTwice(b); err != nil {
+		return nil, fmt.Errorf("rule file: %w", err)
+	}
 	d := json.NewDecoder(bytes.NewReader(b))
 	d.DisallowUnknownFields()
 	if err := d.Decode(&f); err != nil {
