@@ -644,3 +644,20 @@ func TestAnotherCardAfterTheWord(t *testing.T) {
 		t.Errorf("%v, %d sectors written", err, card.Written()-before)
 	}
 }
+
+// After the last stage failed the fence was raised again: the line that steps
+// back names that stage, and does not begin it again. The card is known by its
+// mark alone, and not by its tables.
+func TestAStepBackBeginsNoStage(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "receipt")
+	sealed, err := sealedReceipt()
+	do(t, err)
+	put(t, path, sealed)
+	addTo(t, path, `{"stage":"fence"}`+"\n"+`{"stage":"marked"}`+"\n"+`{"stage":"sector 0"}`+"\n"+`{"stage":"marked"}`+"\n"+
+		`{"stage":"sector 0","differ":[{"start":0,"count":1}]}`+"\n")
+	r, err := ReadReceipt(path)
+	do(t, err)
+	if r.proof != byMark || !r.Fenced() || len(r.differ) != 1 {
+		t.Errorf("known by %s, fenced %t, %v", r.proof, r.Fenced(), r.differ)
+	}
+}
