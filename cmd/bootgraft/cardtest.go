@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -64,12 +65,9 @@ func (t *capacityTest) showSectors() {
 func (t *capacityTest) chooseReceipt() error {
 	t.req.Receipt = t.flags.receipt
 	waiting := "" // for its second half, and perhaps for this card
-	for i := 1; i < 1000; i++ {
-		path := receiptName(testReceipt, i)
-		if _, err := os.Lstat(path); errors.Is(err, fs.ErrNotExist) {
-			if t.req.Receipt == "" {
-				t.req.Receipt = path
-			}
+	for path, free := range receiptNames(testReceipt) {
+		if free {
+			t.req.Receipt = cmp.Or(t.req.Receipt, path)
 			break
 		}
 		r, err := safety.ReadReceipt(path)

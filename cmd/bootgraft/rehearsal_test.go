@@ -19,7 +19,7 @@ func waitedFor(typed string) (*cardWork, *bytes.Buffer) {
 // A card that was waited for is held while the word is asked for: only the very
 // word goes on.
 func TestWordIsAskedFor(t *testing.T) {
-	r := &safety.Rehearsal{Word: safety.Word{"bado", "fegi", "lumano"}}
+	r := &safety.Rehearsal{Word: safety.Word{"k4t7", "h3x9", "m5r2w8"}}
 	for typed, want := range map[string]bool{
 		"k4t7-h3x9-m5r2w8\n": true, "  k4t7-h3x9-m5r2w8": true,
 		"": false, "\n": false, "yes\n": false, "k4t7-h3x9-m5r2w9\n": false, "k4t7-h3x9\n": false,
@@ -40,7 +40,7 @@ func TestWordIsAskedFor(t *testing.T) {
 
 // Nobody is asked where the card was named, or where the answer is JSON.
 func TestWordIsNotAskedFor(t *testing.T) {
-	r := &safety.Rehearsal{Word: safety.Word{"bado", "fegi", "lumano"}}
+	r := &safety.Rehearsal{Word: safety.Word{"k4t7", "h3x9", "m5r2w8"}}
 	for _, change := range []func(*cardWork){
 		func(w *cardWork) { w.waited = false }, func(w *cardWork) { w.asks = false }, func(w *cardWork) { w.json = true },
 	} {
