@@ -30,7 +30,7 @@ func main() {
 // run runs one command and returns the exit code.
 func run(args []string) int {
 	signal.Ignore(syscall.SIGPIPE) // a pipe that nobody reads is an answer that cannot be written, and no reason to die with a card half written
-	u := newUI()
+	u := newUI(args)
 	ctx, stop := obeySignals(context.Background(), u, os.Exit)
 	defer stop()
 	root := rootCommand(u)

@@ -3,6 +3,7 @@ package main
 import (
 	"encoding/json"
 	"errors"
+	"fmt"
 	"io"
 	"os/exec"
 	"path/filepath"
@@ -77,13 +78,13 @@ func TestLostAnswer(t *testing.T) {
 		{nil, exitFailed}, {coded(exitIncomplete, errors.New("x")), exitFailed}, {coded(exitDifferent, errSaid), exitFailed},
 		{coded(exitFenced, errors.New("x")), exitFenced},
 	} {
-		u := newUI()
+		u := newUI(nil)
 		u.answer.to = brokenWriter{}
 		u.answerf("hello\n")
 		if got := exitCode(u.said(c.err)); got != c.want {
 			t.Errorf("after %v: %d, want %d", c.err, got, c.want)
 		}
-		u = newUI()
+		u = newUI(nil)
 		if err := u.said(c.err); err != c.err {
 			t.Errorf("nothing was lost, and yet %v", err)
 		}
@@ -135,4 +136,19 @@ func isTestOnly(pkg string) bool {
 		}
 	}
 	return false
+}
+
+// A name that was typed with a newline in it is one line where it is said again,
+// and no line of it looks like one of ours.
+func TestNewlinesInTypedNamesAreShown(t *testing.T) {
+	typed := typedNames([]string{"survey", "no\nsuch", "-o=a\nb", "\n", "plain"})
+	var out strings.Builder
+	s := &stream{to: &out, typed: typed}
+	fmt.Fprintf(s, "there is no file %s\nnor %s\n", "no\nsuch", "a\nb")
+	if want := "there is no file no\\nsuch\nnor a\\nb\n"; out.String() != want {
+		t.Errorf("%q", out.String())
+	}
+	if typedNames([]string{"survey", "x"}) != nil {
+		t.Error("there is something to show, and nothing was typed")
+	}
 }

@@ -31,10 +31,11 @@ type ui struct {
 	invented map[string]capture.Drive // drives that the demonstration plays, by name
 }
 
-func newUI() *ui {
-	answer := &stream{to: os.Stdout}
+func newUI(args []string) *ui {
+	typed := typedNames(args)
+	answer := &stream{to: os.Stdout, typed: typed}
 	return &ui{
-		out: answer, answer: answer, err: &stream{to: os.Stderr}, screen: os.Stderr, bars: term.IsTerminal(int(os.Stderr.Fd())),
+		out: answer, answer: answer, err: &stream{to: os.Stderr, typed: typed}, screen: os.Stderr, bars: term.IsTerminal(int(os.Stderr.Fd())),
 		in: os.Stdin, asks: term.IsTerminal(int(os.Stdin.Fd())),
 		standing: &standing{},
 	}

@@ -335,9 +335,12 @@ func TestARecordOfALaterVersionIsRefused(t *testing.T) {
 		}
 		later = append(later, a.line(&l)...)
 	}
-	damaged := bytes.Clone(later)
-	damaged[len(damaged)*3/4] ^= 4
-	for name, b := range map[string][]byte{"whole": later, "damaged": damaged} {
+	texts := map[string][]byte{"whole": later}
+	for name, at := range map[string]int{"damaged before it tells its version": 100, "damaged behind that": len(later) * 3 / 4} {
+		texts[name] = bytes.Clone(later)
+		texts[name][at] ^= 4
+	}
+	for name, b := range texts {
 		dir := t.TempDir()
 		tg := Target{Storage: Disk{Dir: dir}, Image: filepath.Join(dir, "image")}
 		writeFile(t, tg.Image, m.files["image"].now)
