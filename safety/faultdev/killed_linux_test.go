@@ -41,7 +41,9 @@ func TestKilledTestLeavesNothing(t *testing.T) {
 	}
 	victim.Process.Kill()
 	victim.Wait()
-	for end := time.Now().Add(time.Minute); attached(node, words[1]) || mounted(t, folder); time.Sleep(20 * time.Millisecond) {
+	end := time.Now().Add(time.Minute)
+	for attached(node, words[1]) || mounted(t, folder) {
+		time.Sleep(20 * time.Millisecond)
 		if time.Now().After(end) {
 			t.Fatalf("%s: attached %t, mounted %t", line, attached(node, words[1]), mounted(t, folder))
 		}
