@@ -98,7 +98,8 @@ func unitMarksIn(sector []byte, known map[uint16][]unitBytes) (out []kit.Mark) {
 	if sector[0] == 0xEB || sector[0] == 0xE9 {
 		for _, sign := range []int{38, 66} {
 			if b := sector[sign]; b == 0x28 || b == 0x29 {
-				return append(out, kit.Mark{Offset: sign + 1, Count: 4, What: "serial number in a boot sector that no volume is known by"})
+				what := "serial number in a boot sector that no volume is known by"
+				return append(out, kit.Mark{Offset: sign + 1, Count: 4, What: what})
 			}
 		}
 	}
