@@ -4,7 +4,7 @@ import (
 	"container/list"
 	"sync"
 
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // Sizes of a Cache, in bytes.
@@ -46,7 +46,7 @@ func NewCache(src Source) *Cache {
 func (c *Cache) NextData(off int64) (start, end int64) { return NextData(c.Source, off) }
 
 // Unknown implements Partial.
-func (c *Cache) Unknown(w layout.Span) layout.Spans { return Unknown(c.Source, w) }
+func (c *Cache) Unknown(w disk.Span) disk.Spans { return Unknown(c.Source, w) }
 
 // ReadAt implements io.ReaderAt.
 func (c *Cache) ReadAt(b []byte, off int64) (int, error) {

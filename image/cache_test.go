@@ -7,21 +7,21 @@ import (
 	"testing"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
-	"bootgraft/layout"
 )
 
 // counted counts how often each sector is read.
 type counted struct {
 	image.Source
-	reads map[layout.Sector]int
+	reads map[disk.Sector]int
 	bytes int64
 }
 
 func (c *counted) ReadAt(b []byte, off int64) (int, error) {
 	n := int64(c.SectorSize())
 	for x := off / n; x*n < off+int64(len(b)); x++ {
-		c.reads[layout.Sector(x)]++
+		c.reads[disk.Sector(x)]++
 	}
 	c.bytes += int64(len(b))
 	return c.Source.ReadAt(b, off)
@@ -36,9 +36,9 @@ func TestCacheReadsTheSame(t *testing.T) {
 	for range 400 {
 		b := make([]byte, 8192)
 		rng.Read(b)
-		d.Put(layout.Sector(rng.Int63n(sectors-16)), b)
+		d.Put(disk.Sector(rng.Int63n(sectors-16)), b)
 	}
-	src := &counted{Source: d, reads: map[layout.Sector]int{}}
+	src := &counted{Source: d, reads: map[disk.Sector]int{}}
 	c := image.NewCache(src)
 	for range 600 {
 		size := 1 + rng.Int63n([]int64{600, 100 << 10, 2 << 20}[rng.Intn(3)])
@@ -52,7 +52,7 @@ func TestCacheReadsTheSame(t *testing.T) {
 			t.Fatalf("%d bytes from %d: %v", size, off, err)
 		}
 	}
-	for _, x := range []layout.Sector{0, 1, 63, 2047, sectors - 2048, sectors - 1} {
+	for _, x := range []disk.Sector{0, 1, 63, 2047, sectors - 2048, sectors - 1} {
 		if n := src.reads[x]; n > 3 { // once, or with a long read that is not kept
 			t.Errorf("sector %d is read %d times", x, n)
 		}
@@ -67,14 +67,14 @@ func TestCacheReadsTheSame(t *testing.T) {
 func TestCacheKeepsNothingOfAFailedRead(t *testing.T) {
 	d := imagetest.New(4096, 512)
 	d.Put(9, bytes.Repeat([]byte{7}, 512))
-	c := image.NewCache(image.NewKnown(d, layout.Spans{{Start: 10, Count: 1}}, nil))
+	c := image.NewCache(image.NewKnown(d, disk.Spans{{Start: 10, Count: 1}}, nil))
 	for range 2 {
-		b, err := image.ReadSectors(c, layout.Span{Start: 9, Count: 1})
+		b, err := image.ReadSectors(c, disk.Span{Start: 9, Count: 1})
 		if err != nil || b[0] != 7 {
 			t.Fatalf("sector 9: %v", err)
 		}
 		var unknown *image.UnknownError
-		if _, err = image.ReadSectors(c, layout.Span{Start: 8, Count: 4}); !errors.As(err, &unknown) || unknown.Start != 10 {
+		if _, err = image.ReadSectors(c, disk.Span{Start: 8, Count: 4}); !errors.As(err, &unknown) || unknown.Start != 10 {
 			t.Errorf("sectors 8 to 11: %v", err)
 		}
 	}

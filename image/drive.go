@@ -4,7 +4,7 @@ import (
 	"errors"
 	"fmt"
 
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // Fault tells in which way a drive failed to give what was asked. The kinds
@@ -35,7 +35,7 @@ func (f Fault) Valid() bool {
 // gives no data, whatever part of it could have been read. An error that is of
 // no sector, but of the whole drive, has an empty Span.
 type ReadError struct {
-	layout.Span
+	disk.Span
 	Fault   Fault
 	Err     error // what the system said
 	Writing bool  // it was a write that failed

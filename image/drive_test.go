@@ -5,11 +5,11 @@ import (
 	"testing"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 func TestReadErrorSaysWhatFailed(t *testing.T) {
-	at := layout.Span{Start: 8, Count: 2}
+	at := disk.Span{Start: 8, Count: 2}
 	why := errors.New("no answer")
 	for want, e := range map[string]*image.ReadError{
 		"reading sectors 8+2: bad: no answer":  {Span: at, Fault: image.BadSector, Err: why},

@@ -11,12 +11,12 @@ import (
 	"pgregory.net/rapid"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
-	"bootgraft/layout"
 )
 
 // pattern returns a disk whose every sector is different.
-func pattern(sectors layout.Sector) *imagetest.Disk {
+func pattern(sectors disk.Sector) *imagetest.Disk {
 	d := imagetest.New(sectors, 512)
 	for x := range sectors {
 		b := make([]byte, 512)
@@ -64,7 +64,7 @@ func TestShrunkFile(t *testing.T) {
 	if err := os.Truncate(path, 1024); err != nil {
 		t.Fatal(err)
 	}
-	_, err = image.ReadSectors(f, layout.Span{Start: 1, Count: 4})
+	_, err = image.ReadSectors(f, disk.Span{Start: 1, Count: 4})
 	if err == nil || errors.Is(err, io.EOF) {
 		t.Errorf("reading past the new end: %v", err)
 	}
@@ -89,16 +89,16 @@ func TestReadFullWithError(t *testing.T) {
 
 func TestReadSectorsBounds(t *testing.T) {
 	d := pattern(10)
-	for _, s := range []layout.Span{{Start: -1, Count: 1}, {Start: 0, Count: -1}, {Start: 10, Count: 1}, {Start: 9, Count: 2}, {Start: 1 << 62, Count: 1 << 62}} {
+	for _, s := range []disk.Span{{Start: -1, Count: 1}, {Start: 0, Count: -1}, {Start: 10, Count: 1}, {Start: 9, Count: 2}, {Start: 1 << 62, Count: 1 << 62}} {
 		if b, err := image.ReadSectors(d, s); err == nil {
 			t.Errorf("%s: %d bytes and no error", s, len(b))
 		}
 	}
 	huge := imagetest.New(1<<40, 512)
-	if _, err := image.ReadSectors(huge, layout.Span{Count: 1 << 40}); err == nil {
+	if _, err := image.ReadSectors(huge, disk.Span{Count: 1 << 40}); err == nil {
 		t.Error("a read of everything was tried")
 	}
-	b, err := image.ReadSectors(d, layout.Span{Start: 3, Count: 2})
+	b, err := image.ReadSectors(d, disk.Span{Start: 3, Count: 2})
 	if err != nil || len(b) != 1024 || b[0] != 21 {
 		t.Errorf("%d bytes, %v", len(b), err)
 	}
@@ -109,16 +109,16 @@ func TestReadSectorsBounds(t *testing.T) {
 func TestUnknownIsNotData(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		const n = 40
-		var unknown layout.Spans
+		var unknown disk.Spans
 		for range rapid.IntRange(1, 4).Draw(t, "spans") {
-			start := layout.Sector(rapid.IntRange(0, n-1).Draw(t, "start"))
-			unknown = unknown.Union(layout.Spans{layout.Between(start, min(n, start+layout.Sector(rapid.IntRange(1, 6).Draw(t, "count"))))})
+			start := disk.Sector(rapid.IntRange(0, n-1).Draw(t, "start"))
+			unknown = unknown.Union(disk.Spans{disk.Between(start, min(n, start+disk.Sector(rapid.IntRange(1, 6).Draw(t, "count"))))})
 		}
-		known := image.NewKnown(pattern(n), unknown, func(layout.Sector) image.State { return image.Missing })
-		w := layout.Span{Start: layout.Sector(rapid.IntRange(0, 20).Draw(t, "window")), Count: 20}
+		known := image.NewKnown(pattern(n), unknown, func(disk.Sector) image.State { return image.Missing })
+		w := disk.Span{Start: disk.Sector(rapid.IntRange(0, 20).Draw(t, "window")), Count: 20}
 		views := map[string]struct {
 			src  image.Source
-			base layout.Sector
+			base disk.Sector
 		}{
 			"known": {known, 0}, "window": {image.NewWindow(known, w), w.Start}, "lens": {image.NewLens(known, image.Swap32), 0},
 		}
@@ -127,7 +127,7 @@ func TestUnknownIsNotData(t *testing.T) {
 			p := make([]byte, rapid.IntRange(1, 3000).Draw(t, name+" bytes"))
 			_, err := v.src.ReadAt(p, off)
 			end := min(off+int64(len(p)), v.src.Size())
-			touched := layout.Between(layout.Sector(off/512), layout.Sector((end+511)/512))
+			touched := disk.Between(disk.Sector(off/512), disk.Sector((end+511)/512))
 			touched.Start += v.base
 			hit := unknown.Within(touched)
 			var u *image.UnknownError
@@ -148,7 +148,7 @@ func TestUnknownIsNotData(t *testing.T) {
 func TestKnownHoles(t *testing.T) {
 	d := imagetest.New(10000, 512)
 	d.Put(9000, bytes.Repeat([]byte{1}, 512))
-	k := image.NewKnown(d, layout.Spans{{Start: 100, Count: 5}}, nil)
+	k := image.NewKnown(d, disk.Spans{{Start: 100, Count: 5}}, nil)
 	start, end := k.NextData(0)
 	if start != 100*512 || end != 105*512 {
 		t.Errorf("first stored run %d to %d, want the unknown sectors", start, end)
@@ -156,7 +156,7 @@ func TestKnownHoles(t *testing.T) {
 	if start, _ := k.NextData(end); start > 9000*512 || start < 105*512 {
 		t.Errorf("next stored run begins at %d", start)
 	}
-	if got := image.Unknown(k, layout.Span{Start: 102, Count: 100}); len(got) != 1 || got[0] != (layout.Span{Start: 102, Count: 3}) {
+	if got := image.Unknown(k, disk.Span{Start: 102, Count: 100}); len(got) != 1 || got[0] != (disk.Span{Start: 102, Count: 3}) {
 		t.Errorf("unknown: %v", got)
 	}
 }
@@ -211,7 +211,7 @@ func TestHoles(t *testing.T) {
 	if start, end := src.NextData(64 << 20); start != 64<<20 || end != 64<<20 {
 		t.Errorf("at the end: %d to %d", start, end)
 	}
-	w := image.NewWindow(src, layout.Span{Start: 65536, Count: 100})
+	w := image.NewWindow(src, disk.Span{Start: 65536, Count: 100})
 	if start, end := w.NextData(0); start != 0 || end <= 0 || end > w.Size() {
 		t.Errorf("window: stored run %d to %d of %d", start, end, w.Size())
 	}

@@ -1,21 +1,21 @@
 package image
 
 import (
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // Known is another source of which only some sectors are known.
 type Known struct {
 	Source
-	unknown layout.Spans
-	state   func(layout.Sector) State
+	unknown disk.Spans
+	state   func(disk.Sector) State
 }
 
 // NewKnown returns src without the unknown sectors. state says why a sector
 // of them is not known; nil means Unread for all.
-func NewKnown(src Source, unknown layout.Spans, state func(layout.Sector) State) *Known {
+func NewKnown(src Source, unknown disk.Spans, state func(disk.Sector) State) *Known {
 	if state == nil {
-		state = func(layout.Sector) State { return Unread }
+		state = func(disk.Sector) State { return Unread }
 	}
 	return &Known{src, unknown, state}
 }
@@ -26,7 +26,7 @@ func (k *Known) ReadAt(p []byte, off int64) (int, error) {
 	if off >= 0 && off < k.Size() && len(p) > 0 {
 		n := int64(k.SectorSize())
 		end := min(off+int64(len(p)), k.Size())
-		asked := layout.Between(layout.Sector(off/n), layout.Sector((end+n-1)/n))
+		asked := disk.Between(disk.Sector(off/n), disk.Sector((end+n-1)/n))
 		if hit := k.unknown.First(asked); !hit.Empty() {
 			return 0, &UnknownError{hit, k.state(hit.Start)}
 		}
@@ -39,7 +39,7 @@ func (k *Known) ReadAt(p []byte, off int64) (int, error) {
 func (k *Known) NextData(off int64) (start, end int64) {
 	start, end = NextData(k.Source, off)
 	n := int64(k.SectorSize())
-	gap := layout.Between(layout.Sector(off/n), layout.Sector((start+n-1)/n))
+	gap := disk.Between(disk.Sector(off/n), disk.Sector((start+n-1)/n))
 	if hit := k.unknown.First(gap); !hit.Empty() {
 		return max(off, int64(hit.Start)*n), min(int64(hit.End())*n, k.Size())
 	}
@@ -47,6 +47,6 @@ func (k *Known) NextData(off int64) (start, end int64) {
 }
 
 // Unknown implements Partial.
-func (k *Known) Unknown(w layout.Span) layout.Spans {
+func (k *Known) Unknown(w disk.Span) disk.Spans {
 	return k.unknown.Within(w).Union(Unknown(k.Source, w))
 }

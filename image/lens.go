@@ -5,7 +5,7 @@ import (
 	"io"
 	"slices"
 
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // Order is a byte order in which a device stores what a PC reads otherwise.
@@ -74,4 +74,4 @@ func (l *Lens) ReadAt(p []byte, off int64) (int, error) {
 func (l *Lens) NextData(off int64) (start, end int64) { return NextData(l.Source, off) }
 
 // Unknown implements Partial: words do not cross sectors.
-func (l *Lens) Unknown(w layout.Span) layout.Spans { return Unknown(l.Source, w) }
+func (l *Lens) Unknown(w disk.Span) disk.Spans { return Unknown(l.Source, w) }

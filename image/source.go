@@ -10,7 +10,7 @@ import (
 	"fmt"
 	"io"
 
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // Source is the bytes of a disk, or of a part of one. ReadAt follows
@@ -32,7 +32,7 @@ type Sparse interface {
 // Partial is implemented by a Source of which some sectors are not known.
 type Partial interface {
 	// Unknown returns the sectors of w that cannot be read, in order.
-	Unknown(w layout.Span) layout.Spans
+	Unknown(w disk.Span) disk.Spans
 }
 
 // State says why a sector is not known. The states are never mixed.
@@ -50,8 +50,8 @@ const (
 // UnknownError is returned by a read that touches sectors which the source
 // does not know.
 type UnknownError struct {
-	layout.Span       // the first run of such sectors in the read
-	State       State // of its first sector
+	disk.Span       // the first run of such sectors in the read
+	State     State // of its first sector
 }
 
 func (e *UnknownError) Error() string {
@@ -63,16 +63,16 @@ func (e *UnknownError) Error() string {
 const MaxRead = 256 << 20
 
 // Sectors returns how many whole sectors the source holds.
-func Sectors(src Source) layout.Sector {
-	return layout.Sector(src.Size() / int64(src.SectorSize()))
+func Sectors(src Source) disk.Sector {
+	return disk.Sector(src.Size() / int64(src.SectorSize()))
 }
 
 // Whole returns the span of all whole sectors of the source.
-func Whole(src Source) layout.Span { return layout.Span{Count: Sectors(src)} }
+func Whole(src Source) disk.Span { return disk.Span{Count: Sectors(src)} }
 
 // Unknown returns the sectors of w that the source does not know: none for a
 // source that is not Partial.
-func Unknown(src Source, w layout.Span) layout.Spans {
+func Unknown(src Source, w disk.Span) disk.Spans {
 	if p, ok := src.(Partial); ok {
 		return p.Unknown(w)
 	}
@@ -81,7 +81,7 @@ func Unknown(src Source, w layout.Span) layout.Spans {
 
 // ReadSectors returns the bytes of the given sectors of the source, all of
 // them or an error that names the sector where reading failed.
-func ReadSectors(src Source, s layout.Span) ([]byte, error) {
+func ReadSectors(src Source, s disk.Span) ([]byte, error) {
 	size := int64(src.SectorSize())
 	if s.Start < 0 || s.Count < 0 || s.Start > Sectors(src) || s.Count > Sectors(src)-s.Start {
 		return nil, fmt.Errorf("sectors %s are outside the source of %d sectors", s, Sectors(src))

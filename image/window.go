@@ -4,28 +4,28 @@ import (
 	"errors"
 	"io"
 
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // Window is a run of sectors of another source, seen as a source of its own:
 // a partition of a disk.
 type Window struct {
 	src  Source
-	span layout.Span
+	span disk.Span
 	off  int64
 	size int64
 }
 
 // NewWindow returns the sectors of span that src holds; a span that runs past
 // the end of src is cut there.
-func NewWindow(src Source, span layout.Span) *Window {
+func NewWindow(src Source, span disk.Span) *Window {
 	span = span.Common(Whole(src))
 	n := int64(src.SectorSize())
 	return &Window{src: src, span: span, off: int64(span.Start) * n, size: int64(span.Count) * n}
 }
 
 // Span returns where the window lies in the source below it.
-func (w *Window) Span() layout.Span { return w.span }
+func (w *Window) Span() disk.Span { return w.span }
 
 // Size returns the size of the window in bytes.
 func (w *Window) Size() int64 { return w.size }
@@ -63,12 +63,12 @@ func (w *Window) NextData(off int64) (start, end int64) {
 }
 
 // Unknown implements Partial, in sectors of the window.
-func (w *Window) Unknown(s layout.Span) layout.Spans {
-	s = s.Common(layout.Span{Count: w.span.Count})
-	found := Unknown(w.src, layout.Span{Start: w.span.Start + s.Start, Count: s.Count})
-	out := make(layout.Spans, len(found))
+func (w *Window) Unknown(s disk.Span) disk.Spans {
+	s = s.Common(disk.Span{Count: w.span.Count})
+	found := Unknown(w.src, disk.Span{Start: w.span.Start + s.Start, Count: s.Count})
+	out := make(disk.Spans, len(found))
 	for i, f := range found {
-		out[i] = layout.Span{Start: f.Start - w.span.Start, Count: f.Count}
+		out[i] = disk.Span{Start: f.Start - w.span.Start, Count: f.Count}
 	}
 	return out
 }

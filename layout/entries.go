@@ -1,6 +1,7 @@
 package layout
 
 import (
+	"bootgraft/image/disk"
 	"cmp"
 	"fmt"
 	"slices"
@@ -15,23 +16,23 @@ import (
 //
 // The work grows as n log n, and there are at most two findings an entry: an
 // overlap is reported against that earlier entry which reaches furthest.
-func CheckEntries(entries []Entry, disk Sector) []Finding {
+func CheckEntries(entries []Entry, drive disk.Sector) []disk.Finding {
 	used := slices.DeleteFunc(slices.Clone(entries), func(e Entry) bool { return e.Empty() })
 	slices.SortStableFunc(used, func(a, b Entry) int { return cmp.Compare(a.Start, b.Start) })
-	var found []Finding
+	var found []disk.Finding
 	furthest := -1
 	for i, e := range used {
-		if e.Start < 0 || e.Start > disk || e.Count > disk-e.Start {
-			found = append(found, Warningf("entry-past-end", e.Table,
+		if e.Start < 0 || e.Start > drive || e.Count > drive-e.Start {
+			found = append(found, disk.Warningf("entry-past-end", e.Table,
 				"%s is %s, but the disk has %d sectors. What it names beyond the end is not here: compare the size of the drive with the table before anything else",
-				describe(e), e.Span, disk))
+				describe(e), e.Span, drive))
 		}
 		if e.Extended {
 			continue
 		}
 		if furthest >= 0 && used[furthest].Overlaps(e.Span) {
 			f := used[furthest]
-			found = append(found, Warningf("entries-overlap", e.Table,
+			found = append(found, disk.Warningf("entries-overlap", e.Table,
 				"%s and %s both own sectors %s. A write through one changes the other: find out which of them is in use",
 				describe(f), describe(e), f.Common(e.Span)))
 		}

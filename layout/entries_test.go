@@ -1,6 +1,7 @@
 package layout
 
 import (
+	"bootgraft/image/disk"
 	"slices"
 	"strings"
 	"testing"
@@ -8,7 +9,7 @@ import (
 	"pgregory.net/rapid"
 )
 
-func codes(found []Finding) []string {
+func codes(found []disk.Finding) []string {
 	out := []string{}
 	for _, f := range found {
 		out = append(out, f.Code)
@@ -17,8 +18,8 @@ func codes(found []Finding) []string {
 }
 
 func TestCheckEntries(t *testing.T) {
-	entry := func(index int, start, count Sector) Entry {
-		return Entry{Index: index, Span: Span{Start: start, Count: count}, Table: 7, Offset: 446}
+	entry := func(index int, start, count disk.Sector) Entry {
+		return Entry{Index: index, Span: disk.Span{Start: start, Count: count}, Table: 7, Offset: 446}
 	}
 	box := entry(4, 100, 100)
 	box.Extended = true
@@ -58,8 +59,8 @@ func TestCheckEntries(t *testing.T) {
 
 func TestCheckEntriesNamesBothAndTheSharedSectors(t *testing.T) {
 	got := CheckEntries([]Entry{
-		{Index: 1, Span: Span{10, 50}},
-		{Index: 2, Span: Span{40, 50}},
+		{Index: 1, Span: disk.Span{Start: 10, Count: 50}},
+		{Index: 2, Span: disk.Span{Start: 40, Count: 50}},
 	}, 1000)
 	if len(got) != 1 {
 		t.Fatalf("got %v", got)
@@ -76,9 +77,9 @@ func TestCheckEntriesAgreesWithPairs(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		var entries []Entry
 		for i := range rapid.IntRange(0, 6).Draw(t, "n") {
-			entries = append(entries, Entry{Index: i + 1, Span: Span{
-				Start: Sector(rapid.IntRange(0, 60).Draw(t, "start")),
-				Count: Sector(rapid.IntRange(0, 12).Draw(t, "count")),
+			entries = append(entries, Entry{Index: i + 1, Span: disk.Span{
+				Start: disk.Sector(rapid.IntRange(0, 60).Draw(t, "start")),
+				Count: disk.Sector(rapid.IntRange(0, 12).Draw(t, "count")),
 			}})
 		}
 		shared, past := false, false

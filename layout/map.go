@@ -1,5 +1,7 @@
 package layout
 
+import "bootgraft/image/disk"
+
 // Role says what a Region is for.
 type Role string
 
@@ -28,20 +30,20 @@ const (
 
 // Content is what was seen in a run of sectors.
 type Content struct {
-	Looked     bool   // false: nothing was read, and the rest means nothing
-	Blank      bool   // every byte of every sector is Fill
-	Fill       byte   // the byte that fills a blank run, and does not count as content elsewhere
-	NonBlank   Sector // how many sectors are not filled with one repeated 00 or FF byte
-	First      Sector // first and last of them, disk addresses; meaningless if NonBlank is 0
-	Last       Sector
-	Unread     Sector   // sectors of the run that the source does not know
-	SHA256     string   // of the whole run, lower-case hex; empty if not computed
-	Signatures []string // what the bytes look like: known boot code, strings, file headers
+	Looked     bool        // false: nothing was read, and the rest means nothing
+	Blank      bool        // every byte of every sector is Fill
+	Fill       byte        // the byte that fills a blank run, and does not count as content elsewhere
+	NonBlank   disk.Sector // how many sectors are not filled with one repeated 00 or FF byte
+	First      disk.Sector // first and last of them, disk addresses; meaningless if NonBlank is 0
+	Last       disk.Sector
+	Unread     disk.Sector // sectors of the run that the source does not know
+	SHA256     string      // of the whole run, lower-case hex; empty if not computed
+	Signatures []string    // what the bytes look like: known boot code, strings, file headers
 }
 
 // Region is one run of source sectors with one owner.
 type Region struct {
-	Span
+	disk.Span
 	Role     Role
 	Anchor   Anchor
 	Name     string
@@ -64,57 +66,57 @@ const (
 type Table struct {
 	Kind       string // mbr, gpt, apple, bsd, sun, amiga, atari
 	State      State
-	SectorSize int     // the sector size it was written for, bytes
-	Own        Spans   // the sectors of the table itself
-	Ends       Sector  // first sector after the disk that it describes, 0 if it does not say
-	Entries    []Entry // as it lists them
+	SectorSize int         // the sector size it was written for, bytes
+	Own        disk.Spans  // the sectors of the table itself
+	Ends       disk.Sector // first sector after the disk that it describes, 0 if it does not say
+	Entries    []Entry     // as it lists them
 	Evidence   []string
 }
 
 // Entry is one entry of a partition table. Index is the number that people
 // use: 1-4 for MBR primaries, from 5 for logical volumes, from 1 elsewhere.
 type Entry struct {
-	Span
+	disk.Span
 	Index    int
 	Type     string // the type as its standard writes it: 0C, a GUID, Apple_HFS, ...
 	TypeName string
 	Name     string // the entry's own name, if its format has one
 	Active   bool
-	Extended bool   // an MBR container, not a volume
-	NoVolume bool   // holds none: the whole disk by convention, a free run, the table's own place
-	Table    Sector // sector that holds the entry
-	Offset   int    // byte of the entry in that sector
+	Extended bool        // an MBR container, not a volume
+	NoVolume bool        // holds none: the whole disk by convention, a free run, the table's own place
+	Table    disk.Sector // sector that holds the entry
+	Offset   int         // byte of the entry in that sector
 }
 
 // Volume is a file system found in an entry, or bare on the disk (Index 0).
 type Volume struct {
-	Span         // as the volume itself states its size
+	disk.Span    // as the volume itself states its size
 	Index        int
 	Kind         string // fat12, fat16, fat32, exfat, ntfs, ext2, ext3, ext4, iso9660, hfs, hfsplus, squashfs, swap; luks, lvm2, md, btrfs, xfs, f2fs, udf, zfs
 	Label        string
-	ID           string   // serial number or UUID, as its format writes it
-	ClusterBytes int64    // allocation unit in bytes, 0 if unknown
-	UsedBytes    int64    // bytes in allocated units, -1 if not cheaply known
-	Sized        bool     // Span.Count comes from the volume itself, not from its entry
-	Slack        *Content // what lies in its entry after the end of the volume; nil if nothing does
-	Meaning      Spans    // disk sectors whose change would change what was read of it
+	ID           string     // serial number or UUID, as its format writes it
+	ClusterBytes int64      // allocation unit in bytes, 0 if unknown
+	UsedBytes    int64      // bytes in allocated units, -1 if not cheaply known
+	Sized        bool       // Span.Count comes from the volume itself, not from its entry
+	Slack        *Content   // what lies in its entry after the end of the volume; nil if nothing does
+	Meaning      disk.Spans // disk sectors whose change would change what was read of it
 }
 
 // Field is a number found in a boot area that may depend on the disk's size.
 type Field struct {
-	Sector   Sector  `json:"sector"`
-	Offset   int     `json:"offset"`
-	Width    int     `json:"width"` // bytes
-	Encoding string  `json:"encoding"`
-	Value    uint64  `json:"value"`
-	Meaning  string  `json:"meaning"`
-	ByChance float64 `json:"expected_by_chance"`
+	Sector   disk.Sector `json:"sector"`
+	Offset   int         `json:"offset"`
+	Width    int         `json:"width"` // bytes
+	Encoding string      `json:"encoding"`
+	Value    uint64      `json:"value"`
+	Meaning  string      `json:"meaning"`
+	ByChance float64     `json:"expected_by_chance"`
 }
 
 // Map says who owns every sector of an original. Regions tile the disk:
 // CheckTiles(m.Sectors, m.Regions) is nil for every Map that a survey returns.
 type Map struct {
-	Sectors    Sector
+	Sectors    disk.Sector
 	SectorSize int
 	OddBytes   int    // bytes after the last whole sector of an image file
 	OddSHA256  string // their SHA-256
@@ -124,7 +126,7 @@ type Map struct {
 	Regions    []Region
 	Volumes    []Volume
 	Fields     []Field
-	Findings   []Finding
+	Findings   []disk.Finding
 }
 
 // Entry returns the entry with the given index, or nil.

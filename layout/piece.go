@@ -1,6 +1,9 @@
 package layout
 
-import "fmt"
+import (
+	"bootgraft/image/disk"
+	"fmt"
+)
 
 // Op says where the bytes of a Piece of a card come from.
 type Op uint8
@@ -132,9 +135,9 @@ func (r *Reason) UnmarshalText(b []byte) error {
 // Piece is one run of card sectors with one provenance. It stays within 32
 // bytes: a fragmented volume can need a million of them.
 type Piece struct {
-	Span
+	disk.Span
 	Op   Op
 	Rank Rank
 	Why  Reason
-	From Sector // Copy: the first source sector. Render: the first sector in the plan's rendered bytes. Otherwise 0
+	From disk.Sector // Copy: the first source sector. Render: the first sector in the plan's rendered bytes. Otherwise 0
 }

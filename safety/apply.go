@@ -7,15 +7,15 @@ import (
 	"fmt"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // DeviceResult tells what was written to a card, in sectors.
 type DeviceResult struct {
-	Sectors   layout.Sector // of the whole card
-	Written   layout.Sector
-	Left      layout.Sector // not touched
-	Missing   layout.Sector // zeros because the source does not know them; part of Written
+	Sectors   disk.Sector // of the whole card
+	Written   disk.Sector
+	Left      disk.Sector // not touched
+	Missing   disk.Sector // zeros because the source does not know them; part of Written
 	Receipt   string
 	Continued bool // an unfinished write was brought to its end
 
@@ -44,11 +44,11 @@ type applier struct {
 	*Permit
 	ctx   context.Context
 	n     int64 // bytes a sector
-	phase [4]layout.Spans
-	fence layout.Spans
-	mark  layout.Span   // the sector of the mark
-	id    Mark          // which mark
-	upto  layout.Sector // the data before it was written by an earlier run
+	phase [4]disk.Spans
+	fence disk.Spans
+	mark  disk.Span   // the sector of the mark
+	id    Mark        // which mark
+	upto  disk.Sector // the data before it was written by an earlier run
 	out   *receiptWriter
 	zeros []byte
 	fresh int64 // bytes written since the last progress line
@@ -157,7 +157,7 @@ func (a *applier) begin(s Stage) error {
 		}
 		return nil
 	}
-	upto := layout.Sector(0)
+	upto := disk.Sector(0)
 	if s == StageData {
 		upto = a.upto
 	}
@@ -171,7 +171,7 @@ func (a *applier) raiseFence() error {
 	if err := a.begin(StageFence); err != nil {
 		return err
 	}
-	sector0 := common(a.fence, layout.NewSpans(layout.Span{Count: 1}))
+	sector0 := common(a.fence, disk.NewSpans(disk.Span{Count: 1}))
 	if err := a.blank(sector0); err != nil {
 		return a.fenceAgain(err)
 	}
@@ -190,9 +190,9 @@ func (a *applier) bearsMark() bool {
 	return a.req.Kind == Write || a.req.Kind == Undo && a.receipt.New != nil
 }
 
-func (a *applier) markSpans() []layout.Span {
+func (a *applier) markSpans() []disk.Span {
 	if a.bearsMark() {
-		return []layout.Span{a.mark}
+		return []disk.Span{a.mark}
 	}
 	return nil
 }
@@ -222,7 +222,7 @@ func (a *applier) raiseMark() error {
 }
 
 // blank writes zeros, flushes them, and reads them back.
-func (a *applier) blank(spans layout.Spans) error {
+func (a *applier) blank(spans disk.Spans) error {
 	for _, s := range spans {
 		if err := a.writeZeros(int64(s.Start)*a.n, int64(s.Count)*a.n); err != nil {
 			return err
@@ -234,7 +234,7 @@ func (a *applier) blank(spans layout.Spans) error {
 	return a.readBlank(spans)
 }
 
-func (a *applier) readBlank(spans layout.Spans) error {
+func (a *applier) readBlank(spans disk.Spans) error {
 	buf := make([]byte, bufferSize)
 	for _, s := range spans {
 		for off := int64(s.Start) * a.n; off < int64(s.End())*a.n; {
@@ -243,7 +243,7 @@ func (a *applier) readBlank(spans layout.Spans) error {
 				return err
 			}
 			if !isFilled(b, 0) {
-				return a.notBlank(b, layout.Sector(off/a.n))
+				return a.notBlank(b, disk.Sector(off/a.n))
 			}
 			off += int64(len(b))
 		}
@@ -252,12 +252,12 @@ func (a *applier) readBlank(spans layout.Spans) error {
 }
 
 // notBlank names the sectors of b, which begins at sector at, that are not.
-func (a *applier) notBlank(b []byte, at layout.Sector) error {
+func (a *applier) notBlank(b []byte, at disk.Sector) error {
 	d := &DifferentError{Stage: a.stage}
 	for i := int64(0); i < int64(len(b)); i += a.n {
 		if !isFilled(b[i:i+a.n], 0) {
 			d.Unequal++
-			d.Differences = append(d.Differences, Difference{Sector: at + layout.Sector(i/a.n)})
+			d.Differences = append(d.Differences, Difference{Sector: at + disk.Sector(i/a.n)})
 		}
 	}
 	return d
@@ -300,7 +300,7 @@ func (a *applier) flush() error {
 }
 
 // put writes the given sectors of the planned card.
-func (a *applier) put(spans layout.Spans, written func(off, n int64) error) error {
+func (a *applier) put(spans disk.Spans, written func(off, n int64) error) error {
 	p := &pump{src: a.req.Card, runs: clip(cardRuns(a.req.Card, a.req.Pieces), spans, a.n)}
 	p.write = func(b []byte, off int64) error {
 		if err := a.write(b, off); err != nil {
@@ -318,7 +318,7 @@ func (a *applier) put(spans layout.Spans, written func(off, n int64) error) erro
 	return p.run(a.ctx)
 }
 
-func (a *applier) meter(spans layout.Spans) func(n int64) {
+func (a *applier) meter(spans disk.Spans) func(n int64) {
 	if a.req.Progress == nil {
 		return nil
 	}
@@ -327,7 +327,7 @@ func (a *applier) meter(spans layout.Spans) func(n int64) {
 }
 
 // compare reads sectors of the card back and compares them with the plan.
-func (a *applier) compare(spans layout.Spans) error {
+func (a *applier) compare(spans disk.Spans) error {
 	v := &verifier{card: a.req.Card, target: a.dev, tally: newTally(a.req.Pieces, int(a.n), VerifyOptions{Limit: maxDiffer, Source: a.req.Source})}
 	v.runs = clip(cardRuns(a.req.Card, a.req.Pieces), spans, a.n)
 	v.progress = a.meter(spans)
@@ -352,7 +352,7 @@ func (a *applier) writeData() error {
 	if every == 0 {
 		every = progressEvery
 	}
-	spans := layout.Spans(a.phase[0].Within(layout.Between(a.upto, a.req.Disk.Sectors)))
+	spans := disk.Spans(a.phase[0].Within(disk.Between(a.upto, a.req.Disk.Sectors)))
 	err := a.put(spans, func(off, n int64) error {
 		if a.fresh += n; a.fresh < every {
 			return nil
@@ -361,7 +361,7 @@ func (a *applier) writeData() error {
 		if err := a.flush(); err != nil || a.req.Kind != Write {
 			return err
 		}
-		return a.out.stage(StageData, layout.Sector((off+n)/a.n))
+		return a.out.stage(StageData, disk.Sector((off+n)/a.n))
 	})
 	if err != nil {
 		return err
@@ -380,14 +380,14 @@ func (a *applier) second() error { return a.putTables(StageSecond, a.phase[1]) }
 func (a *applier) first() error  { return a.putTables(StageFirst, a.phase[2]) }
 
 // putTables writes, flushes and reads back.
-func (a *applier) putTables(s Stage, spans layout.Spans) error {
+func (a *applier) putTables(s Stage, spans disk.Spans) error {
 	if err := a.begin(s); err != nil {
 		return err
 	}
 	return a.putProved(spans)
 }
 
-func (a *applier) putProved(spans layout.Spans) error {
+func (a *applier) putProved(spans disk.Spans) error {
 	if err := a.put(spans, func(int64, int64) error { return nil }); err != nil {
 		return err
 	}
@@ -406,7 +406,7 @@ func (a *applier) early() error {
 	if err := a.compare(earlySectors(a.phase[0], int(a.n))); err != nil {
 		return err
 	}
-	return a.readBlank(common(a.fence, layout.NewSpans(layout.Span{Count: 1})))
+	return a.readBlank(common(a.fence, disk.NewSpans(disk.Span{Count: 1})))
 }
 
 // sector0 replaces the mark, and then makes the card a disk. If that fails the
@@ -415,10 +415,10 @@ func (a *applier) sector0() error {
 	if err := a.begin(StageSector0); err != nil {
 		return err
 	}
-	if err := a.putProved(without(a.phase[3], layout.Span{Count: 1})); err != nil {
+	if err := a.putProved(without(a.phase[3], disk.Span{Count: 1})); err != nil {
 		return a.fenceAgain(err)
 	}
-	head := common(a.phase[3], layout.NewSpans(layout.Span{Count: 1}))
+	head := common(a.phase[3], disk.NewSpans(disk.Span{Count: 1}))
 	if len(head) > 0 {
 		a.fenced = false
 	}
@@ -435,11 +435,11 @@ func (a *applier) sector0() error {
 // fenceAgain tries to leave a card with a blank sector 0 and its mark behind,
 // after the write of one of these very sectors failed.
 func (a *applier) fenceAgain(err error) error {
-	if !a.touched || len(a.phase[3].Within(layout.Span{Count: 1})) == 0 {
+	if !a.touched || len(a.phase[3].Within(disk.Span{Count: 1})) == 0 {
 		return err
 	}
 	a.ctx = context.WithoutCancel(a.ctx)
-	if e := a.blank(layout.NewSpans(layout.Span{Count: 1})); e != nil {
+	if e := a.blank(disk.NewSpans(disk.Span{Count: 1})); e != nil {
 		return errors.Join(err, fmt.Errorf("and sector 0 could not be made blank: %w", e))
 	}
 	a.fenced = true

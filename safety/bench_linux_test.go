@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/layout/plan"
 	"bootgraft/safety/blockdev"
@@ -71,7 +72,7 @@ func TestDeviceMemory(t *testing.T) {
 	target := b.target(b.loop(b.path("card.img")))
 	card := wholeCopy(nil)
 	card.Source = image.NewKnown(zeroDisk(size), nil, nil)
-	card.pieces = []layout.Piece{{Span: layout.Span{Count: size / sector}, Op: layout.Copy, Why: layout.WhyUnchanged}}
+	card.pieces = []layout.Piece{{Span: disk.Span{Count: size / sector}, Op: layout.Copy, Why: layout.WhyUnchanged}}
 	var peak uint64
 	req := Request{Kind: Write, Disk: plan.Disk{Sectors: size / sector, SectorSize: sector}, Card: card, Pieces: card.pieces,
 		Receipt: b.path("receipt"), KeepAll: true}

@@ -9,7 +9,7 @@ import (
 	"slices"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 	"bootgraft/layout/plan"
 )
 
@@ -27,12 +27,12 @@ const (
 // Capacity is what a capacity test found.
 type Capacity struct {
 	Trick   Trick
-	Sectors layout.Sector // as the card says
-	Real    layout.Sector // at most so many can be relied on; Sectors if honest
-	Bad     layout.Sector // tested sectors that gave back something else
-	Unread  layout.Sector // places that could not be read, and so were not tested
-	Tested  layout.Sector
-	Written layout.Sector // restoring included
+	Sectors disk.Sector // as the card says
+	Real    disk.Sector // at most so many can be relied on; Sectors if honest
+	Bad     disk.Sector // tested sectors that gave back something else
+	Unread  disk.Sector // places that could not be read, and so were not tested
+	Tested  disk.Sector
+	Written disk.Sector // restoring included
 	Receipt string
 	Pulled  bool // it was without power between writing and reading
 }
@@ -44,18 +44,18 @@ const probes = 490
 // quickGrid returns the sectors that the quick test writes: a grid over the
 // whole card that keeps out of the first 1 MiB, and the last sector. gap is the
 // distance of neighbours.
-func quickGrid(disk plan.Disk) (grid []layout.Sector, gap layout.Sector) {
-	first := min(layout.Sector(plan.Edge/disk.SectorSize), disk.Sectors/2)
-	gap = max(1, (disk.Sectors-first+probes-3)/(probes-2))
-	for at := first; at < disk.Sectors-1; at += gap {
+func quickGrid(drive plan.Disk) (grid []disk.Sector, gap disk.Sector) {
+	first := min(disk.Sector(plan.Edge/drive.SectorSize), drive.Sectors/2)
+	gap = max(1, (drive.Sectors-first+probes-3)/(probes-2))
+	for at := first; at < drive.Sectors-1; at += gap {
 		grid = append(grid, at)
 	}
-	return append(grid, disk.Sectors-1), gap
+	return append(grid, drive.Sectors-1), gap
 }
 
-func gridSpans(grid []layout.Sector) (out layout.Spans) {
+func gridSpans(grid []disk.Sector) (out disk.Spans) {
 	for _, s := range grid {
-		out = out.Add(layout.Span{Start: s, Count: 1})
+		out = out.Add(disk.Span{Start: s, Count: 1})
 	}
 	return out
 }
@@ -95,19 +95,19 @@ func (p *Permit) TestQuick(ctx context.Context) (Capacity, error) {
 // tester is one quick test.
 type tester struct {
 	*applier
-	grid    []layout.Sector
-	gap     layout.Sector
+	grid    []disk.Sector
+	gap     disk.Sector
 	nonce   Mark   // of the receipt: by its stamps it knows its card
 	old     []byte // of the grid, sector after sector
 	head    []byte // of the first sectors, as they were; zeros where they cannot be read
-	unread  layout.Spans
-	written layout.Sector
+	unread  disk.Spans
+	written disk.Sector
 
-	bad   []layout.Sector // tested places that do not hold their own stamp
-	moved []layout.Sector // distances between where a stamp was put and where it is as well
-	upset bool            // the start of the card changed
+	bad   []disk.Sector // tested places that do not hold their own stamp
+	moved []disk.Sector // distances between where a stamp was put and where it is as well
+	upset bool          // the start of the card changed
 
-	leave map[layout.Sector]bool // places that are not put back: no stamp lies there any more
+	leave map[disk.Sector]bool // places that are not put back: no stamp lies there any more
 }
 
 func (t *tester) run() (c Capacity, err error) {
@@ -153,10 +153,10 @@ func (t *tester) notRestored(err error) error {
 // that cannot be read is not tested: what it held could not be put back.
 func (t *tester) readOld() error {
 	b := make([]byte, t.n)
-	var grid []layout.Sector
+	var grid []disk.Sector
 	t.old = make([]byte, 0, len(t.grid)*int(t.n))
 	for _, s := range t.grid {
-		bad, err := readAround(t.dev, b, layout.Span{Start: s, Count: 1}, mostBad-int(t.unread.Sectors()))
+		bad, err := readAround(t.dev, b, disk.Span{Start: s, Count: 1}, mostBad-int(t.unread.Sectors()))
 		if err != nil {
 			return err
 		}
@@ -168,7 +168,7 @@ func (t *tester) readOld() error {
 		return errors.New("no place of the card that would be tested can be read")
 	}
 	t.setGrid(grid)
-	head := layout.Span{Count: min(layout.Sector(plan.Edge)/layout.Sector(t.n), t.grid[0])}
+	head := disk.Span{Count: min(disk.Sector(plan.Edge)/disk.Sector(t.n), t.grid[0])}
 	t.head = make([]byte, int64(head.Count)*t.n)
 	bad, err := readAround(t.dev, t.head, head, mostBad)
 	t.unread = t.unread.Union(bad)
@@ -177,7 +177,7 @@ func (t *tester) readOld() error {
 
 // setGrid takes the places that are really tested. gap becomes the longest way
 // without one: as much of the end is read.
-func (t *tester) setGrid(grid []layout.Sector) {
+func (t *tester) setGrid(grid []disk.Sector) {
 	t.grid = grid
 	for i, s := range grid[1:] {
 		t.gap = max(t.gap, s-grid[i])
@@ -188,7 +188,7 @@ func (t *tester) setGrid(grid []layout.Sector) {
 func (t *tester) place(b []byte, i int) []byte { return b[int64(i)*t.n : int64(i+1)*t.n] }
 
 // stamp fills a sector that belongs to one place in one test.
-func (t *tester) stamp(b []byte, s layout.Sector) {
+func (t *tester) stamp(b []byte, s disk.Sector) {
 	stamp(b, t.nonce[:], s)
 	sum := sha256.Sum256(b[:stampSize])
 	for i := stampSize; i < len(b); i += copy(b[i:], sum[:]) {
@@ -219,7 +219,7 @@ func (t *tester) test() error {
 		}
 	}
 	now := make([]byte, len(t.head))
-	if _, err := readAround(t.dev, now, layout.Span{Count: layout.Sector(int64(len(now)) / t.n)}, mostBad); err != nil {
+	if _, err := readAround(t.dev, now, disk.Span{Count: disk.Sector(int64(len(now)) / t.n)}, mostBad); err != nil {
 		return err
 	}
 	t.upset = !bytes.Equal(now, t.head)
@@ -227,7 +227,7 @@ func (t *tester) test() error {
 }
 
 // note remembers a stamp that lies where another one belongs.
-func (t *tester) note(b []byte, at layout.Sector) {
+func (t *tester) note(b []byte, at disk.Sector) {
 	if s, ok := stampOf(b, t.nonce[:]); ok && s != at {
 		t.moved = append(t.moved, max(s-at, at-s))
 	}
@@ -243,21 +243,21 @@ func (t *tester) readEnd() error {
 		if err := t.ctx.Err(); err != nil {
 			return context.Cause(t.ctx)
 		}
-		part := layout.Between(layout.Sector(off/t.n), layout.Sector((off+int64(len(b)))/t.n))
+		part := disk.Between(disk.Sector(off/t.n), disk.Sector((off+int64(len(b)))/t.n))
 		bad, err := readAround(t.dev, b, part, mostBad-int(t.unread.Sectors()))
 		if err != nil {
 			return err
 		}
 		t.unread = t.unread.Union(bad)
 		for i := int64(0); i < int64(len(b)); i += t.n {
-			t.note(b[i:i+t.n], layout.Sector((off+i)/t.n))
+			t.note(b[i:i+t.n], disk.Sector((off+i)/t.n))
 		}
 		off += int64(len(b))
 	}
 	return nil
 }
 
-func (t *tester) writeSector(b []byte, s layout.Sector) error {
+func (t *tester) writeSector(b []byte, s disk.Sector) error {
 	t.written++
 	return t.write(b, int64(s)*t.n)
 }
@@ -309,8 +309,8 @@ func isGone(err error) bool { return (&Stopped{Err: err}).Gone() }
 // verdict says what the places that failed mean.
 func (t *tester) verdict() Capacity {
 	n := t.req.Disk.Sectors
-	c := Capacity{Trick: Honest, Sectors: n, Real: n, Bad: layout.Sector(len(t.bad)),
-		Unread: t.unread.Sectors(), Tested: layout.Sector(len(t.grid)), Written: t.written, Receipt: t.req.Receipt}
+	c := Capacity{Trick: Honest, Sectors: n, Real: n, Bad: disk.Sector(len(t.bad)),
+		Unread: t.unread.Sectors(), Tested: disk.Sector(len(t.grid)), Written: t.written, Receipt: t.req.Receipt}
 	switch {
 	case len(t.moved) > 0: // every distance is a multiple of the real size
 		c.Trick, c.Real = Repeats, 0
@@ -325,7 +325,7 @@ func (t *tester) verdict() Capacity {
 	return c
 }
 
-func gcd(a, b layout.Sector) layout.Sector {
+func gcd(a, b disk.Sector) disk.Sector {
 	for b > 0 {
 		a, b = b, a%b
 	}

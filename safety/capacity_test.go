@@ -8,13 +8,13 @@ import (
 	"strings"
 	"testing"
 
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
-	"bootgraft/layout"
 	"bootgraft/layout/plan"
 	"bootgraft/safety/faultdev"
 )
 
-func testRequest(t *testing.T, k Kind, n layout.Sector, size int) Request {
+func testRequest(t *testing.T, k Kind, n disk.Sector, size int) Request {
 	return Request{Kind: k, Disk: plan.Disk{Sectors: n, SectorSize: size}, Receipt: filepath.Join(t.TempDir(), "receipt")}
 }
 
@@ -28,8 +28,8 @@ func permitFor(t *testing.T, dev Device, req Request) *Permit {
 }
 
 // The lies at all sizes that are likely, and at odd ones.
-func realSizes(n layout.Sector) []layout.Sector {
-	return []layout.Sector{n / 2, n / 4, n / 8, n/2 + 1, n/2 - 1, n - 1, n - 2, n - 3000, n / 3, n / 7, 2 * n / 3, n*9/10 + 13, 8191, 1 << 14, 1 << 15}
+func realSizes(n disk.Sector) []disk.Sector {
+	return []disk.Sector{n / 2, n / 4, n / 8, n/2 + 1, n/2 - 1, n - 1, n - 2, n - 3000, n / 3, n / 7, 2 * n / 3, n*9/10 + 13, 8191, 1 << 14, 1 << 15}
 }
 
 // Every card that lies is found, whatever its real size, and put back; an
@@ -58,7 +58,7 @@ func TestQuickFindsLiars(t *testing.T) {
 			case lie == faultdev.Repeats && c.Real%real != 0 && (c.Bad > 0 || real < n-2): // so near the end only an upper bound is known
 				t.Errorf("wrong size: %s", what)
 			}
-			if w := card.Written(); w >= 1000 || c.Written != layout.Sector(w) {
+			if w := card.Written(); w >= 1000 || c.Written != disk.Sector(w) {
 				t.Errorf("%d sectors written: %s", w, what)
 			}
 			got := make([]byte, len(head))
@@ -73,7 +73,7 @@ func TestQuickFindsLiars(t *testing.T) {
 func TestQuickFindsAnySize(t *testing.T) {
 	const n = 50_000
 	for _, seed := range need.Seeds(40, 4000) {
-		real := 4000 + layout.Sector(seed*7919)%(n-4000)
+		real := 4000 + disk.Sector(seed*7919)%(n-4000)
 		card := faultdev.New(n, sector)
 		card.Lie, card.Real = faultdev.Repeats, real
 		c, err := permitFor(t, card, testRequest(t, QuickTest, n, sector)).TestQuick(context.Background())
@@ -134,7 +134,7 @@ func TestFullFindsLiars(t *testing.T) {
 	const n = 10_000
 	for _, c := range []struct {
 		lie   faultdev.Lie
-		real  layout.Sector
+		real  disk.Sector
 		trick Trick
 	}{{faultdev.Honest, 0, Honest}, {faultdev.Repeats, n / 2, Repeats}, {faultdev.Repeats, 7777, Repeats}, {faultdev.Forgets, 9999, Forgets}, {faultdev.Noise, 5000, Forgets}} {
 		card := faultdev.New(n, sector)
@@ -156,7 +156,7 @@ func TestFullFindsLiars(t *testing.T) {
 func TestWriteToLiar(t *testing.T) {
 	m := deviceModel()
 	for _, lie := range []faultdev.Lie{faultdev.Repeats, faultdev.Forgets} {
-		for _, real := range []layout.Sector{cardSectors / 2, 600, cardSectors - 1} {
+		for _, real := range []disk.Sector{cardSectors / 2, 600, cardSectors - 1} {
 			card, _ := usedCard()
 			card.Lie, card.Real = lie, real
 			_, err := perform(card, writeRequest(m, filepath.Join(t.TempDir(), "r")))
@@ -171,7 +171,7 @@ func TestWriteToLiar(t *testing.T) {
 // GB in 8,192 sectors, as open-source formatters for them do.
 func TestBoundary(t *testing.T) {
 	for _, c := range []struct {
-		sectors layout.Sector
+		sectors disk.Sector
 		erase   int64
 		want    int64
 	}{{121_856, 0, 16 << 10}, {3_971_072, 0, 64 << 10}, {31_116_288, 0, 8192 * 512}, {62_333_952, 0, 8192 * 512}, {250_000_000, 0, 32768 * 512},

@@ -14,6 +14,7 @@ import (
 	"testing"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
 	"bootgraft/layout"
 )
@@ -35,12 +36,12 @@ type model struct {
 func (m *model) NextData(off int64) (start, end int64) { return image.NextData(m.Source, off) }
 
 // randomCard makes a card of all provenances with stretches of zeros in it.
-func randomCard(r *rand.Rand, sectors layout.Sector) *model {
+func randomCard(r *rand.Rand, sectors disk.Sector) *model {
 	m := &model{file: make([]byte, sectors*sector)}
-	var unknown layout.Spans
-	for at := layout.Sector(0); at < sectors; {
+	var unknown disk.Spans
+	for at := disk.Sector(0); at < sectors; {
 		p := layout.Piece{Op: layout.Op(1 + r.Intn(4)), Why: layout.Reason(1 + r.Intn(14))}
-		p.Span = layout.Span{Start: at, Count: min(sectors-at, 1+layout.Sector(r.Intn(1+r.Intn(1500))))}
+		p.Span = disk.Span{Start: at, Count: min(sectors-at, 1+disk.Sector(r.Intn(1+r.Intn(1500))))}
 		at = p.End()
 		b := m.file[p.Start*sector : p.End()*sector]
 		switch p.Op {
@@ -54,13 +55,13 @@ func randomCard(r *rand.Rand, sectors layout.Sector) *model {
 		}
 		m.pieces = append(m.pieces, p)
 	}
-	disk := imagetest.New(sectors, sector)
+	drive := imagetest.New(sectors, sector)
 	for off := 0; off < len(m.file); off += sector { // holes where the card has zeros
 		if b := m.file[off : off+sector]; !isFilled(b, 0) {
-			disk.Put(layout.Sector(off/sector), b)
+			drive.Put(disk.Sector(off/sector), b)
 		}
 	}
-	m.Source = image.NewKnown(disk, unknown, nil)
+	m.Source = image.NewKnown(drive, unknown, nil)
 	return m
 }
 
@@ -74,10 +75,10 @@ func fillRandom(r *rand.Rand, b []byte) {
 
 // wholeCopy is a card that holds b, all of it copied.
 func wholeCopy(b []byte) *model {
-	n := layout.Sector(len(b) / sector)
+	n := disk.Sector(len(b) / sector)
 	return &model{
 		Source: imagetest.NewBytes(b, sector),
-		pieces: []layout.Piece{{Span: layout.Span{Count: n}, Op: layout.Copy, Why: layout.WhyUnchanged}},
+		pieces: []layout.Piece{{Span: disk.Span{Count: n}, Op: layout.Copy, Why: layout.WhyUnchanged}},
 		file:   b, hashed: b,
 	}
 }

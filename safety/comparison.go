@@ -6,6 +6,7 @@ import (
 	"fmt"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/layout"
 )
 
@@ -14,7 +15,7 @@ const shownBytes = 16
 
 // Difference is one sector of a target that is not as planned.
 type Difference struct {
-	Sector layout.Sector `json:"sector"`
+	Sector disk.Sector   `json:"sector"`
 	Piece  int           `json:"piece"` // index of the piece that owns the sector
 	Op     layout.Op     `json:"op"`
 	Why    layout.Reason `json:"why"`
@@ -27,12 +28,12 @@ type Difference struct {
 // Comparison is the outcome of Verify. Counts are in sectors of the card, and
 // include differences beyond the limit of those listed.
 type Comparison struct {
-	Compared    layout.Sector // every sector but those not touched
-	Left        layout.Sector // not touched by the plan, not compared
-	Missing     layout.Sector // zeros because the source does not know them; compared as such
-	Unequal     layout.Sector
-	ByOp        map[layout.Op]layout.Sector // unequal sectors by provenance
-	ByWhy       map[layout.Reason]layout.Sector
+	Compared    disk.Sector // every sector but those not touched
+	Left        disk.Sector // not touched by the plan, not compared
+	Missing     disk.Sector // zeros because the source does not know them; compared as such
+	Unequal     disk.Sector
+	ByOp        map[layout.Op]disk.Sector // unequal sectors by provenance
+	ByWhy       map[layout.Reason]disk.Sector
 	Differences []Difference // ascending, the first ones only
 	Notes       []string     // what the differences together look like
 	SHA256      string       // of the target: all sectors compared, in card order; empty unless asked for
@@ -47,13 +48,13 @@ type tally struct {
 	limit  int
 	source image.Source // the original, or nil
 
-	first      layout.Sector // first unequal sector
-	onlyZeros  bool          // the target holds nothing else from there on
-	asOriginal layout.Sector // listed differences that hold what the original has there
+	first      disk.Sector // first unequal sector
+	onlyZeros  bool        // the target holds nothing else from there on
+	asOriginal disk.Sector // listed differences that hold what the original has there
 }
 
 func newTally(pieces []layout.Piece, sectorSize int, opt VerifyOptions) *tally {
-	c := &Comparison{ByOp: map[layout.Op]layout.Sector{}, ByWhy: map[layout.Reason]layout.Sector{}}
+	c := &Comparison{ByOp: map[layout.Op]disk.Sector{}, ByWhy: map[layout.Reason]disk.Sector{}}
 	for _, p := range pieces {
 		if p.Op == layout.Leave {
 			c.Left += p.Count
@@ -78,7 +79,7 @@ func (t *tally) block(off int64, want, have []byte) {
 	for i := 0; i < len(want); i += t.size {
 		w, h := want[i:i+t.size], have[i:i+t.size]
 		if !bytes.Equal(w, h) {
-			t.sector(layout.Sector((off+int64(i))/int64(t.size)), w, h)
+			t.sector(disk.Sector((off+int64(i))/int64(t.size)), w, h)
 		}
 		if t.Unequal > 0 && t.onlyZeros {
 			t.onlyZeros = isFilled(h, 0)
@@ -86,7 +87,7 @@ func (t *tally) block(off int64, want, have []byte) {
 	}
 }
 
-func (t *tally) sector(at layout.Sector, want, have []byte) {
+func (t *tally) sector(at disk.Sector, want, have []byte) {
 	for t.pieces[t.piece].End() <= at {
 		t.piece++
 	}
@@ -112,7 +113,7 @@ func (t *tally) sector(at layout.Sector, want, have []byte) {
 }
 
 // explain says what a sector looks like that is not what it should be.
-func (t *tally) explain(at layout.Sector, want, have []byte) string {
+func (t *tally) explain(at disk.Sector, want, have []byte) string {
 	switch {
 	case isFilled(have, 0):
 		return "the target holds zeros here"
@@ -134,11 +135,11 @@ func (t *tally) explain(at layout.Sector, want, have []byte) string {
 }
 
 // holdsOriginal is a hint only: an original that cannot be read gives none.
-func (t *tally) holdsOriginal(at layout.Sector, have []byte) bool {
+func (t *tally) holdsOriginal(at disk.Sector, have []byte) bool {
 	if t.source == nil || t.source.SectorSize() != t.size || at >= image.Sectors(t.source) {
 		return false
 	}
-	orig, err := image.ReadSectors(t.source, layout.Span{Start: at, Count: 1})
+	orig, err := image.ReadSectors(t.source, disk.Span{Start: at, Count: 1})
 	return err == nil && bytes.Equal(orig, have)
 }
 

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/layout/plan"
 	"bootgraft/safety/blockdev"
@@ -48,7 +49,7 @@ type Request struct {
 
 	Original image.Identity // of the drive that the source was read from, if known
 	Source   image.Source   // the original, to tell it from its copy; may be nil
-	Tables   layout.Spans   // where the tables of what the card holds now lie
+	Tables   disk.Spans     // where the tables of what the card holds now lie
 	Looked   *Looked        // the look by which its owner judges the card; nil for both ends alone
 	AsRoot   string         // what to type where rights are missing
 
@@ -122,9 +123,9 @@ func (e *Stopped) Gone() bool {
 // DifferentError says that the card gives back other bytes than were written.
 type DifferentError struct {
 	Stage       Stage
-	Unequal     layout.Sector
+	Unequal     disk.Sector
 	Differences []Difference // the first ones
-	Bad         layout.Spans // of these, sectors that were written again since they differed before
+	Bad         disk.Spans   // of these, sectors that were written again since they differed before
 }
 
 func (e *DifferentError) Error() string {
@@ -144,7 +145,7 @@ func (e *DifferentError) Error() string {
 // BadError says that sectors cannot be read again after they were written a
 // second time.
 type BadError struct {
-	Bad layout.Spans
+	Bad disk.Spans
 	Err error
 }
 
@@ -154,7 +155,7 @@ func (e *BadError) Error() string { return e.Err.Error() + "; " + badText(e.Bad)
 func (e *BadError) Unwrap() error { return e.Err }
 
 // badText names sectors that failed again after they were written again.
-func badText(bad layout.Spans) string {
+func badText(bad disk.Spans) string {
 	const most = 8
 	var names []string
 	for _, s := range bad {

@@ -10,6 +10,7 @@ import (
 	"testing"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
 	"bootgraft/layout"
 	"bootgraft/layout/plan"
@@ -26,13 +27,13 @@ const (
 // deviceModel is a planned card with every provenance and every rank.
 func deviceModel() *model {
 	b := patterned(3, cardSectors*large/sector)
-	left := layout.Span{Start: 400, Count: 50}
-	zero := layout.Span{Start: 470, Count: 20}
+	left := disk.Span{Start: 400, Count: 50}
+	zero := disk.Span{Start: 470, Count: 20}
 	clear(b[zero.Start*large : zero.End()*large])
 	m := &model{file: b}
-	at := layout.Sector(0)
-	add := func(n layout.Sector, op layout.Op, rank layout.Rank) {
-		m.pieces = append(m.pieces, layout.Piece{Span: layout.Span{Start: at, Count: n}, Op: op, Rank: rank, Why: layout.WhyUnchanged})
+	at := disk.Sector(0)
+	add := func(n disk.Sector, op layout.Op, rank layout.Rank) {
+		m.pieces = append(m.pieces, layout.Piece{Span: disk.Span{Start: at, Count: n}, Op: op, Rank: rank, Why: layout.WhyUnchanged})
 		at += n
 	}
 	add(1, layout.Copy, layout.RankSector0)
@@ -47,7 +48,7 @@ func deviceModel() *model {
 	add(zero.Count, layout.Zero, layout.RankData)
 	add(cardSectors-33-at, layout.Copy, layout.RankData)
 	add(33, layout.Copy, layout.RankSecond)
-	m.Source = image.NewKnown(imagetest.NewBytes(b, large), layout.NewSpans(left), nil)
+	m.Source = image.NewKnown(imagetest.NewBytes(b, large), disk.NewSpans(left), nil)
 	return m
 }
 
@@ -63,7 +64,7 @@ func usedCard() (*faultdev.Card, []byte) {
 
 func writeRequest(m *model, receipt string) Request {
 	return Request{Kind: Write, Digest: strings.Repeat("ab", 32), Disk: plan.Disk{Sectors: cardSectors, SectorSize: large},
-		Card: m, Pieces: m.pieces, Receipt: receipt, Tables: layout.NewSpans(layout.Span{Start: 350, Count: 4}, layout.Span{Start: 415, Count: 3})}
+		Card: m, Pieces: m.pieces, Receipt: receipt, Tables: disk.NewSpans(disk.Span{Start: 350, Count: 4}, disk.Span{Start: 415, Count: 3})}
 }
 
 // perform rehearses and does what the request says.
@@ -172,7 +173,7 @@ func TestContinueFromMark(t *testing.T) {
 	const n = 8 * 256 // 8 MiB
 	m := wholeCopy(patterned(6, n*large/sector))
 	m.Source = imagetest.NewBytes(m.file, large)
-	m.pieces = []layout.Piece{{Span: layout.Span{Count: n}, Op: layout.Copy, Why: layout.WhyUnchanged}}
+	m.pieces = []layout.Piece{{Span: disk.Span{Count: n}, Op: layout.Copy, Why: layout.WhyUnchanged}}
 	req := writeRequest(m, filepath.Join(t.TempDir(), "receipt"))
 	req.Disk.Sectors, req.Tables, req.every = n, nil, 1<<20
 	card := faultdev.New(n, large)

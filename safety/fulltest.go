@@ -8,6 +8,7 @@ import (
 	"errors"
 	chacha "math/rand/v2"
 
+	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/layout/plan"
 )
@@ -29,18 +30,18 @@ func (p *Permit) TestFull(ctx context.Context) (Capacity, error) {
 }
 
 // wholeCard is a card whose every sector is written.
-func wholeCard(disk plan.Disk) []layout.Piece {
-	return []layout.Piece{{Span: layout.Span{Count: disk.Sectors}, Op: layout.Zero, Why: layout.WhyExcess}}
+func wholeCard(drive plan.Disk) []layout.Piece {
+	return []layout.Piece{{Span: disk.Span{Count: drive.Sectors}, Op: layout.Zero, Why: layout.WhyExcess}}
 }
 
 type fullTester struct {
 	*applier
 	key   [32]byte
-	have  []byte        // what was read back, a block of it
-	bad   layout.Sector // sectors that gave back something else
-	first layout.Sector // the first of them
-	other bool          // one of them held what belongs elsewhere
-	real  layout.Sector // divides every distance of such sectors
+	have  []byte      // what was read back, a block of it
+	bad   disk.Sector // sectors that gave back something else
+	first disk.Sector // the first of them
+	other bool        // one of them held what belongs elsewhere
+	real  disk.Sector // divides every distance of such sectors
 }
 
 func (t *fullTester) run() (c Capacity, err error) {
@@ -50,7 +51,7 @@ func (t *fullTester) run() (c Capacity, err error) {
 	t.stage = StageKeep
 	kept := t.fence
 	if t.req.KeepAll {
-		kept = layout.NewSpans(layout.Span{Count: t.req.Disk.Sectors})
+		kept = disk.NewSpans(disk.Span{Count: t.req.Disk.Sectors})
 	}
 	if t.looked != nil { // what cannot be read cannot be kept
 		kept = without(kept, t.looked.bad...)
@@ -114,7 +115,7 @@ func (t *fullTester) pattern(b []byte, off int64) {
 	binary.BigEndian.PutUint64(key[:], binary.BigEndian.Uint64(key[:])^uint64(off))
 	chacha.NewChaCha8(key).Read(b)
 	for i := int64(0); i < int64(len(b)); i += t.n {
-		stamp(b[i:], t.key[:], layout.Sector((off+i)/t.n))
+		stamp(b[i:], t.key[:], disk.Sector((off+i)/t.n))
 	}
 }
 
@@ -122,7 +123,7 @@ func (t *fullTester) writeBlock(want []byte, off int64) error { return t.write(w
 
 func (t *fullTester) readBlock(want []byte, off int64) error {
 	have := t.have[:len(want)]
-	part := layout.Between(layout.Sector(off/t.n), layout.Sector((off+int64(len(want)))/t.n))
+	part := disk.Between(disk.Sector(off/t.n), disk.Sector((off+int64(len(want)))/t.n))
 	if _, err := readAround(t.dev, have, part, mostBad); err != nil { // one that cannot be read is bad as well
 		return err
 	}
@@ -134,7 +135,7 @@ func (t *fullTester) readBlock(want []byte, off int64) error {
 		if bytes.Equal(b, want[i:i+t.n]) {
 			continue
 		}
-		at := layout.Sector((off + i) / t.n)
+		at := disk.Sector((off + i) / t.n)
 		if t.bad++; t.bad == 1 {
 			t.first = at
 		}

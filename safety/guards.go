@@ -10,7 +10,7 @@ import (
 	"syscall"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 	"bootgraft/safety/blockdev"
 )
 
@@ -121,7 +121,7 @@ func hasSize(x *examined) *Refusal {
 // end, or the mark would stay there, over what was to be left as it is.
 func hasPlaceForMark(x *examined) *Refusal {
 	at := markSector(x.Disk)
-	if x.Kind != Write || x.Disk.Sectors < 1 || len(common(written(x.Pieces), layout.NewSpans(at))) > 0 {
+	if x.Kind != Write || x.Disk.Sectors < 1 || len(common(written(x.Pieces), disk.NewSpans(at))) > 0 {
 		return nil
 	}
 	return x.refuse(TargetNoMark, "make the plan with --excess zero, so that what lies behind the drive is filled",
@@ -277,9 +277,9 @@ func describe(f blockdev.Facts) string {
 	return text
 }
 
-func decimal(n layout.Sector) string { return fmt.Sprintf("%d", n) }
+func decimal(n disk.Sector) string { return fmt.Sprintf("%d", n) }
 
-func counted(n layout.Sector, noun string) string {
+func counted(n disk.Sector, noun string) string {
 	if n == 1 {
 		return "1 " + noun
 	}

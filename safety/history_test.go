@@ -12,8 +12,8 @@ import (
 	"testing"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
-	"bootgraft/layout"
 	"bootgraft/safety/faultdev"
 )
 
@@ -302,7 +302,7 @@ func stopInData(t *testing.T, card *faultdev.Card, req Request) {
 // forgetful is a card that loses one sector each time, or cannot read it.
 type forgetful struct {
 	*faultdev.Card
-	at   layout.Sector
+	at   disk.Sector
 	fail bool
 }
 
@@ -310,7 +310,7 @@ func (f *forgetful) ReadAt(p []byte, off int64) (int, error) {
 	n, err := f.Card.ReadAt(p, off)
 	if i := int64(f.at)*large - off; err == nil && i >= 0 && i < int64(len(p)) {
 		if f.fail {
-			return 0, &image.ReadError{Span: layout.Between(layout.Sector(off/large), layout.Sector((off+int64(len(p)))/large)), Fault: image.BadSector, Err: syscall.EIO}
+			return 0, &image.ReadError{Span: disk.Between(disk.Sector(off/large), disk.Sector((off+int64(len(p)))/large)), Fault: image.BadSector, Err: syscall.EIO}
 		}
 		p[i] ^= 1
 	}
@@ -320,7 +320,7 @@ func (f *forgetful) ReadAt(p []byte, off int64) (int, error) {
 // A sector that fails again after it was written again is called bad, by its
 // number, in every stage.
 func TestASectorThatFailsTwiceIsCalledBad(t *testing.T) {
-	for _, at := range []layout.Sector{100, 182, 305, 480, cardSectors - 2} {
+	for _, at := range []disk.Sector{100, 182, 305, 480, cardSectors - 2} {
 		m := deviceModel()
 		card, _ := usedCard()
 		req := often(m, t, false)

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/safety/newfile"
 )
@@ -35,13 +36,13 @@ func (a *applier) openReceipt() error {
 
 // plannedContent is what the card will be known by when its mark is replaced.
 func (a *applier) plannedContent() (*newContent, error) {
-	var blank layout.Spans
+	var blank disk.Spans
 	for _, p := range a.req.Pieces {
 		if p.Op == layout.Zero {
 			blank = blank.Add(p.Span)
 		}
 	}
-	sector := func(s layout.Span) ([]byte, error) {
+	sector := func(s disk.Span) ([]byte, error) {
 		switch {
 		case len(a.phase[3].Within(s)) == 0:
 			return nil, nil
@@ -52,7 +53,7 @@ func (a *applier) plannedContent() (*newContent, error) {
 	}
 	n := &newContent{Tables: a.phase[1].Union(a.phase[2])}
 	var err error
-	if n.Sector0, err = sector(layout.Span{Count: 1}); err != nil {
+	if n.Sector0, err = sector(disk.Span{Count: 1}); err != nil {
 		return nil, err
 	}
 	if n.Mark, err = sector(a.mark); err != nil {
@@ -63,7 +64,7 @@ func (a *applier) plannedContent() (*newContent, error) {
 }
 
 // newReceipt keeps sectors of the card in a new receipt.
-func (a *applier) newReceipt(kept layout.Spans, h header) error {
+func (a *applier) newReceipt(kept disk.Spans, h header) error {
 	path := a.req.Receipt
 	if path == "" {
 		return errors.New("there is no name for the receipt")

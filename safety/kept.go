@@ -13,6 +13,7 @@ import (
 	"github.com/klauspost/compress/zstd"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/safety/newfile"
 )
@@ -88,7 +89,7 @@ func (k *Kept) ReadAt(p []byte, off int64) (int, error) {
 		if at < 0 || at >= k.Size() {
 			return done, io.EOF
 		}
-		i, found := slices.BinarySearchFunc(k.index, layout.Sector(at/size), func(c keptAt, x layout.Sector) int {
+		i, found := slices.BinarySearchFunc(k.index, disk.Sector(at/size), func(c keptAt, x disk.Sector) int {
 			switch {
 			case c.Holds(x):
 				return 0
@@ -98,7 +99,7 @@ func (k *Kept) ReadAt(p []byte, off int64) (int, error) {
 			return -1
 		})
 		if !found {
-			return done, &image.UnknownError{Span: layout.Span{Start: layout.Sector(at / size), Count: 1}, State: image.NotSent}
+			return done, &image.UnknownError{Span: disk.Span{Start: disk.Sector(at / size), Count: 1}, State: image.NotSent}
 		}
 		if err := k.load(i); err != nil {
 			return done, err
@@ -109,12 +110,12 @@ func (k *Kept) ReadAt(p []byte, off int64) (int, error) {
 }
 
 // Unknown implements image.Partial.
-func (k *Kept) Unknown(w layout.Span) layout.Spans { return k.Receipt.Kept.Outside(w) }
+func (k *Kept) Unknown(w disk.Span) disk.Spans { return k.Receipt.Kept.Outside(w) }
 
 // pieces says which sectors of the card are put back: those that were kept.
 func (r *Receipt) pieces() []layout.Piece {
 	var out []layout.Piece
-	add := func(s layout.Span, op layout.Op) {
+	add := func(s disk.Span, op layout.Op) {
 		if !s.Empty() {
 			p := layout.Piece{Span: s, Op: op, Why: layout.WhyUnchanged}
 			if op == layout.Copy {
@@ -123,12 +124,12 @@ func (r *Receipt) pieces() []layout.Piece {
 			out = append(out, p)
 		}
 	}
-	at := layout.Sector(0)
+	at := disk.Sector(0)
 	for _, s := range r.Kept {
-		add(layout.Between(at, s.Start), layout.Leave)
+		add(disk.Between(at, s.Start), layout.Leave)
 		add(s, layout.Copy)
 		at = s.End()
 	}
-	add(layout.Between(at, r.Card.Sectors), layout.Leave)
+	add(disk.Between(at, r.Card.Sectors), layout.Leave)
 	return out
 }

@@ -7,7 +7,7 @@ import (
 	"time"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 	"bootgraft/layout/plan"
 	"bootgraft/safety/blockdev"
 	"bootgraft/safety/faultdev"
@@ -27,7 +27,7 @@ func TestQuickOnRealLiars(t *testing.T) {
 	const n = 125_000_000
 	for _, c := range []struct {
 		lie   faultdev.Lie
-		real  layout.Sector
+		real  disk.Sector
 		trick Trick
 	}{
 		{faultdev.Honest, n, Honest},

@@ -9,7 +9,7 @@ import (
 	"slices"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 	"bootgraft/layout/plan"
 )
 
@@ -25,8 +25,8 @@ const spread = 64
 // It takes 8 bytes of memory for each sector that was read.
 type Looked struct {
 	src   image.Source
-	pages map[layout.Sector]*page
-	bad   layout.Spans // sectors that could not be read, when each was tried alone
+	pages map[disk.Sector]*page
+	bad   disk.Spans // sectors that could not be read, when each was tried alone
 }
 
 // mostBad is how many sectors that cannot be read a look gets by: each of them
@@ -49,7 +49,7 @@ const (
 
 // LookThrough returns a source of which every read is remembered.
 func LookThrough(src image.Source) *Looked {
-	return &Looked{src: src, pages: map[layout.Sector]*page{}}
+	return &Looked{src: src, pages: map[disk.Sector]*page{}}
 }
 
 // Size implements image.Source.
@@ -73,7 +73,7 @@ func (l *Looked) ReadAt(p []byte, off int64) (int, error) {
 		err = nil // io.EOF may come with the last byte
 	}
 	for i := int64(0); i+n <= int64(got); i += n {
-		l.remember(layout.Sector((start+i)/n), mark(buf[i:i+n]))
+		l.remember(disk.Sector((start+i)/n), mark(buf[i:i+n]))
 	}
 	done := copy(p, buf[min(off-start, int64(got)):got])
 	switch {
@@ -99,24 +99,24 @@ func mark(b []byte) uint64 {
 }
 
 // remember keeps what the first read of a sector gave.
-func (l *Looked) remember(s layout.Sector, m uint64) {
-	at := s / layout.Sector(len(page{}))
+func (l *Looked) remember(s disk.Sector, m uint64) {
+	at := s / disk.Sector(len(page{}))
 	p := l.pages[at]
 	if p == nil {
 		p = new(page)
 		l.pages[at] = p
 	}
-	if i := s % layout.Sector(len(page{})); p[i] == 0 {
+	if i := s % disk.Sector(len(page{})); p[i] == 0 {
 		p[i] = m
 	}
 }
 
 // marks calls f for every sector that was read, in order, until it returns
 // false.
-func (l *Looked) marks(f func(s layout.Sector, m uint64) bool) {
+func (l *Looked) marks(f func(s disk.Sector, m uint64) bool) {
 	for _, at := range slices.Sorted(maps.Keys(l.pages)) {
 		for i, m := range l.pages[at] {
-			if m != 0 && !f(at*layout.Sector(len(page{}))+layout.Sector(i), m) {
+			if m != 0 && !f(at*disk.Sector(len(page{}))+disk.Sector(i), m) {
 				return
 			}
 		}
@@ -128,7 +128,7 @@ func (l *Looked) marks(f func(s layout.Sector, m uint64) bool) {
 func (l *Looked) digest() []byte {
 	h := sha256.New()
 	var b [16]byte
-	l.marks(func(s layout.Sector, m uint64) bool {
+	l.marks(func(s disk.Sector, m uint64) bool {
 		binary.BigEndian.PutUint64(b[:], uint64(s))
 		binary.BigEndian.PutUint64(b[8:], m)
 		h.Write(b[:])
@@ -162,12 +162,12 @@ func (l *Looked) Ends() (head []byte, err error) {
 
 // Unread returns the sectors of both ends, and of those spread between them,
 // that could not be read.
-func (l *Looked) Unread() layout.Spans { return l.bad }
+func (l *Looked) Unread() disk.Spans { return l.bad }
 
 // readAround reads sectors into b. If the medium does not give all of them, each
 // is tried alone: those that cannot be read become zeros and are returned. More
 // than most of them are an error, as is anything else that goes wrong.
-func readAround(src image.Source, b []byte, s layout.Span, most int) (bad layout.Spans, err error) {
+func readAround(src image.Source, b []byte, s disk.Span, most int) (bad disk.Spans, err error) {
 	n := int64(src.SectorSize())
 	if err = image.ReadFull(src, b, int64(s.Start)*n); !isBad(err) {
 		return nil, err
@@ -180,7 +180,7 @@ func readAround(src image.Source, b []byte, s layout.Span, most int) (bad layout
 		}
 		if err != nil {
 			clear(one)
-			bad = bad.Add(layout.Span{Start: at, Count: 1})
+			bad = bad.Add(disk.Span{Start: at, Count: 1})
 		}
 	}
 	return bad, nil
@@ -192,24 +192,24 @@ func isBad(err error) bool {
 	return errors.As(err, &failed) && failed.Fault == image.BadSector
 }
 
-func endSpans(disk plan.Disk) []layout.Span {
-	edge := min(layout.Sector(plan.Edge/disk.SectorSize), disk.Sectors)
-	out := []layout.Span{{Count: edge}, layout.Between(disk.Sectors-edge, disk.Sectors)}
-	for i := range layout.Sector(spread) {
-		at := disk.Sectors / (spread + 1) * (i + 1)
-		out = append(out, layout.Span{Start: at, Count: min(1, disk.Sectors-at)})
+func endSpans(drive plan.Disk) []disk.Span {
+	edge := min(disk.Sector(plan.Edge/drive.SectorSize), drive.Sectors)
+	out := []disk.Span{{Count: edge}, disk.Between(drive.Sectors-edge, drive.Sectors)}
+	for i := range disk.Sector(spread) {
+		at := drive.Sectors / (spread + 1) * (i + 1)
+		out = append(out, disk.Span{Start: at, Count: min(1, drive.Sectors-at)})
 	}
 	return out
 }
 
 // runs returns the sectors that were read.
-func (l *Looked) runs() layout.Spans {
-	var out layout.Spans
-	l.marks(func(s layout.Sector, _ uint64) bool {
+func (l *Looked) runs() disk.Spans {
+	var out disk.Spans
+	l.marks(func(s disk.Sector, _ uint64) bool {
 		if n := len(out); n > 0 && out[n-1].End() == s {
 			out[n-1].Count++
 		} else {
-			out = append(out, layout.Span{Start: s, Count: 1})
+			out = append(out, disk.Span{Start: s, Count: 1})
 		}
 		return true
 	})
@@ -218,8 +218,8 @@ func (l *Looked) runs() layout.Spans {
 
 // Changes are sectors that hold something else than when they were looked at.
 type Changes struct {
-	Sectors layout.Sector // how many
-	First   layout.Sector // the first one, if there is any
+	Sectors disk.Sector // how many
+	First   disk.Sector // the first one, if there is any
 }
 
 // again reads everything that was read once more.
@@ -228,7 +228,7 @@ func (l *Looked) again() (c Changes, err error) {
 	buf := make([]byte, bufferSize)
 	for _, run := range l.runs() {
 		for at := run.Start; at < run.End(); {
-			part := layout.Span{Start: at, Count: min(bufferSize/layout.Sector(n), run.End()-at)}
+			part := disk.Span{Start: at, Count: min(bufferSize/disk.Sector(n), run.End()-at)}
 			b := buf[:int64(part.Count)*n]
 			bad, err := readAround(l.src, b, part, mostBad)
 			if err != nil {
@@ -236,7 +236,7 @@ func (l *Looked) again() (c Changes, err error) {
 			}
 			for i := range part.Count {
 				now := mark(b[int64(i)*n : int64(i+1)*n])
-				if len(bad.Within(layout.Span{Start: at + i, Count: 1})) > 0 {
+				if len(bad.Within(disk.Span{Start: at + i, Count: 1})) > 0 {
 					now = badMark
 				}
 				if now == l.mark(at+i) {
@@ -252,9 +252,9 @@ func (l *Looked) again() (c Changes, err error) {
 	return c, nil
 }
 
-func (l *Looked) mark(s layout.Sector) uint64 {
-	if p := l.pages[s/layout.Sector(len(page{}))]; p != nil {
-		return p[s%layout.Sector(len(page{}))]
+func (l *Looked) mark(s disk.Sector) uint64 {
+	if p := l.pages[s/disk.Sector(len(page{}))]; p != nil {
+		return p[s%disk.Sector(len(page{}))]
 	}
 	return 0
 }
@@ -264,9 +264,9 @@ func (l *Looked) mark(s layout.Sector) uint64 {
 // or that a test of a card left behind, holds nothing. Where planned is not nil
 // a sector that holds already what is planned for it does not count either:
 // writing loses nothing there.
-func (l *Looked) Used(outside layout.Spans, planned image.Source) (n, first layout.Sector) {
+func (l *Looked) Used(outside disk.Spans, planned image.Source) (n, first disk.Sector) {
 	b := make([]byte, l.SectorSize())
-	l.marks(func(s layout.Sector, m uint64) bool {
+	l.marks(func(s disk.Sector, m uint64) bool {
 		for len(outside) > 0 && outside[0].End() <= s {
 			outside = outside[1:]
 		}

@@ -7,7 +7,7 @@ import (
 	"fmt"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 	"bootgraft/layout/plan"
 )
 
@@ -51,9 +51,9 @@ func (m *Mark) UnmarshalText(text []byte) error {
 
 // markSector returns the sector of the mark. A disk that is too small to have
 // the usual one has it at its end.
-func markSector(disk plan.Disk) layout.Span {
-	at := min(layout.Sector(markBytes/disk.SectorSize), disk.Sectors-1)
-	return layout.Span{Start: at, Count: 1}
+func markSector(drive plan.Disk) disk.Span {
+	at := min(disk.Sector(markBytes/drive.SectorSize), drive.Sectors-1)
+	return disk.Span{Start: at, Count: 1}
 }
 
 // sector returns the sector of size bytes that bears the mark: the magic, the
@@ -92,9 +92,9 @@ func MarkOf(card image.Source) (m Mark, ok bool, err error) {
 }
 
 // MarkSpan returns the sector of the mark, if the card is fenced and bears one.
-func MarkSpan(card image.Source) (layout.Span, bool) {
+func MarkSpan(card image.Source) (disk.Span, bool) {
 	if _, ok, err := MarkOf(card); err != nil || !ok {
-		return layout.Span{}, false
+		return disk.Span{}, false
 	}
 	return markSector(plan.Disk{Sectors: image.Sectors(card), SectorSize: card.SectorSize()}), true
 }

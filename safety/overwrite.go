@@ -11,9 +11,9 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/image/capture"
-	"bootgraft/image/kit"
-	rules "bootgraft/layout/compare"
+	"bootgraft/layout/kit"
 	"bootgraft/layout/plan"
+	rules "bootgraft/layout/rule/compare"
 )
 
 // FileKind is what a file is to this program.

@@ -2,6 +2,7 @@ package safety
 
 import (
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/layout/plan"
 )
@@ -13,22 +14,22 @@ import (
 //	1  second copies, and the data of the last 1 MiB
 //	2  first copies, and the data of the first 1 MiB
 //	3  the sector in which the mark lies until then, and sector 0
-func phases(disk plan.Disk, pieces []layout.Piece) [4]layout.Spans {
-	edge := min(layout.Sector(plan.Edge/disk.SectorSize), disk.Sectors)
-	tail := max(edge, disk.Sectors-edge)
-	mark := markSector(disk)
+func phases(drive plan.Disk, pieces []layout.Piece) [4]disk.Spans {
+	edge := min(disk.Sector(plan.Edge/drive.SectorSize), drive.Sectors)
+	tail := max(edge, drive.Sectors-edge)
+	mark := markSector(drive)
 	zones := []struct {
-		layout.Span
+		disk.Span
 		least layout.Rank
 	}{
-		{layout.Between(0, 1), layout.RankSector0},
-		{layout.Between(1, mark.Start), layout.RankFirst},
+		{disk.Between(0, 1), layout.RankSector0},
+		{disk.Between(1, mark.Start), layout.RankFirst},
 		{mark, layout.RankSector0},
-		{layout.Between(mark.End(), edge), layout.RankFirst},
-		{layout.Between(edge, tail), layout.RankData},
-		{layout.Between(tail, disk.Sectors), layout.RankSecond},
+		{disk.Between(mark.End(), edge), layout.RankFirst},
+		{disk.Between(edge, tail), layout.RankData},
+		{disk.Between(tail, drive.Sectors), layout.RankSecond},
 	}
-	var out [4]layout.Spans
+	var out [4]disk.Spans
 	for _, p := range pieces {
 		if p.Op == layout.Leave {
 			continue
@@ -50,10 +51,10 @@ func phases(disk plan.Disk, pieces []layout.Piece) [4]layout.Spans {
 // fenceSpans returns what is blanked before anything else is written: both
 // ends, the table places of the plan and those of what the card holds now.
 // Sectors that the plan does not touch stay out.
-func fenceSpans(disk plan.Disk, pieces []layout.Piece, tables layout.Spans) layout.Spans {
-	edge := min(layout.Sector(plan.Edge/disk.SectorSize), disk.Sectors)
-	fence := tables.Union(layout.NewSpans(layout.Span{Count: edge}, layout.Between(disk.Sectors-edge, disk.Sectors)))
-	p := phases(disk, pieces)
+func fenceSpans(drive plan.Disk, pieces []layout.Piece, tables disk.Spans) disk.Spans {
+	edge := min(disk.Sector(plan.Edge/drive.SectorSize), drive.Sectors)
+	fence := tables.Union(disk.NewSpans(disk.Span{Count: edge}, disk.Between(drive.Sectors-edge, drive.Sectors)))
+	p := phases(drive, pieces)
 	for _, spans := range p[1:] {
 		fence = fence.Union(spans)
 	}
@@ -61,8 +62,8 @@ func fenceSpans(disk plan.Disk, pieces []layout.Piece, tables layout.Spans) layo
 }
 
 // written returns the sectors that a plan does touch.
-func written(pieces []layout.Piece) layout.Spans {
-	var out layout.Spans
+func written(pieces []layout.Piece) disk.Spans {
+	var out disk.Spans
 	for _, p := range pieces {
 		if p.Op != layout.Leave {
 			out = out.Add(p.Span)
@@ -72,8 +73,8 @@ func written(pieces []layout.Piece) layout.Spans {
 }
 
 // common returns the sectors that are in both sets.
-func common(a, b layout.Spans) layout.Spans {
-	var out layout.Spans
+func common(a, b disk.Spans) disk.Spans {
+	var out disk.Spans
 	for _, s := range a {
 		for _, c := range b.Within(s) {
 			out = out.Add(c)
@@ -84,15 +85,15 @@ func common(a, b layout.Spans) layout.Spans {
 
 // earlySectors picks sectors of what is written first, to be looked at again
 // when everything else was written.
-func earlySectors(data layout.Spans, size int) layout.Spans {
+func earlySectors(data disk.Spans, size int) disk.Spans {
 	const picks, within = 64, 64 << 20
-	left := min(data.Sectors(), layout.Sector(within/size))
+	left := min(data.Sectors(), disk.Sector(within/size))
 	step := max(1, left/picks)
-	var out layout.Spans
-	var passed layout.Sector
+	var out disk.Spans
+	var passed disk.Sector
 	for _, s := range data {
 		for at := (step - passed%step) % step; at < s.Count && passed+at < left; at += step {
-			out = out.Add(layout.Span{Start: s.Start + at, Count: 1})
+			out = out.Add(disk.Span{Start: s.Start + at, Count: 1})
 		}
 		if passed += s.Count; passed >= left {
 			break
@@ -102,6 +103,6 @@ func earlySectors(data layout.Spans, size int) layout.Spans {
 }
 
 // sourceBytes is how many bytes a set of sectors has.
-func sourceBytes(s layout.Spans, src image.Source) int64 {
+func sourceBytes(s disk.Spans, src image.Source) int64 {
 	return int64(s.Sectors()) * int64(src.SectorSize())
 }

@@ -8,10 +8,11 @@ import (
 	"testing"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
 	"bootgraft/layout"
-	"bootgraft/layout/card"
 	"bootgraft/layout/plan"
+	"bootgraft/layout/plan/card"
 )
 
 // A plan with every provenance, through the real planned card: a table made
@@ -19,19 +20,19 @@ import (
 func TestWriteAndVerifyPlannedCard(t *testing.T) {
 	const sectors = 20_000
 	original := patterned(4, 8000)
-	src := image.NewKnown(imagetest.NewBytes(original, sector), layout.NewSpans(layout.Span{Start: 300, Count: 7}), nil)
+	src := image.NewKnown(imagetest.NewBytes(original, sector), disk.NewSpans(disk.Span{Start: 300, Count: 7}), nil)
 	table := patterned(5, 1)
-	at := func(s layout.Span) []byte { return original[s.Start*sector : s.End()*sector] }
+	at := func(s disk.Span) []byte { return original[s.Start*sector : s.End()*sector] }
 
 	b := plan.NewBuilder(plan.Disk{Sectors: sectors, SectorSize: sector},
 		plan.Source{Disk: plan.Disk{Sectors: 8000, SectorSize: sector}, Digest: strings.Repeat("0", 64)})
 	b.Render(0, table, layout.WhyTable, layout.RankSector0)
-	b.Copy(layout.Span{Start: 1, Count: 299}, 1, layout.WhyUnchanged, layout.RankData)
-	b.Zero(layout.Span{Start: 300, Count: 7}, layout.WhyMissing, layout.RankData)
-	b.Copy(layout.Span{Start: 307, Count: 7593}, 307, layout.WhyUnchanged, layout.RankData)
-	b.Leave(layout.Span{Start: 7900, Count: 2000}, layout.WhyExcess, layout.RankData)
-	b.Zero(layout.Between(9900, sectors-100), layout.WhyExcess, layout.RankData)
-	b.Copy(layout.Span{Start: sectors - 100, Count: 100}, 7900, layout.WhyTailMoved, layout.RankData)
+	b.Copy(disk.Span{Start: 1, Count: 299}, 1, layout.WhyUnchanged, layout.RankData)
+	b.Zero(disk.Span{Start: 300, Count: 7}, layout.WhyMissing, layout.RankData)
+	b.Copy(disk.Span{Start: 307, Count: 7593}, 307, layout.WhyUnchanged, layout.RankData)
+	b.Leave(disk.Span{Start: 7900, Count: 2000}, layout.WhyExcess, layout.RankData)
+	b.Zero(disk.Between(9900, sectors-100), layout.WhyExcess, layout.RankData)
+	b.Copy(disk.Span{Start: sectors - 100, Count: 100}, 7900, layout.WhyTailMoved, layout.RankData)
 	p, err := b.Plan()
 	do(t, err)
 	c, err := card.New(p, src)
@@ -39,9 +40,9 @@ func TestWriteAndVerifyPlannedCard(t *testing.T) {
 
 	want := make([]byte, sectors*sector)
 	copy(want, table)
-	copy(want[1*sector:], at(layout.Span{Start: 1, Count: 299}))
-	copy(want[307*sector:], at(layout.Span{Start: 307, Count: 7593}))
-	copy(want[(sectors-100)*sector:], at(layout.Span{Start: 7900, Count: 100}))
+	copy(want[1*sector:], at(disk.Span{Start: 1, Count: 299}))
+	copy(want[307*sector:], at(disk.Span{Start: 307, Count: 7593}))
+	copy(want[(sectors-100)*sector:], at(disk.Span{Start: 7900, Count: 100}))
 
 	path := filepath.Join(t.TempDir(), "card.img")
 	res, err := WriteImage(context.Background(), path, c, p.Pieces, Options{Hash: true})

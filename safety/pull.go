@@ -6,7 +6,7 @@ import (
 	"slices"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // The quick test in two halves. Some cards keep the last megabytes that were
@@ -141,7 +141,7 @@ func (t *tester) readKept() error {
 		return err
 	}
 	defer k.Close()
-	var grid []layout.Sector // but for places that the first half could not read
+	var grid []disk.Sector // but for places that the first half could not read
 	for _, s := range t.receipt.Kept {
 		for at := s.Start; at < s.End(); at++ {
 			grid = append(grid, at)
@@ -167,8 +167,8 @@ func (t *tester) readKept() error {
 // size on.
 func (t *tester) judgeStamps() error {
 	b, want := make([]byte, t.n), make([]byte, t.n)
-	t.leave = map[layout.Sector]bool{}
-	var since []layout.Sector // hold something new, above the last place that has its stamp
+	t.leave = map[disk.Sector]bool{}
+	var since []disk.Sector // hold something new, above the last place that has its stamp
 	for i, s := range t.grid {
 		if err := image.ReadFull(t.dev, b, int64(s)*t.n); err != nil {
 			return err

@@ -6,7 +6,7 @@ import (
 	"fmt"
 	"testing"
 
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 	"bootgraft/safety/faultdev"
 )
 
@@ -220,7 +220,7 @@ func TestNoiseOfATestIsNothing(t *testing.T) {
 	card := faultdev.New(n, sector)
 	_, err := permitFor(t, card, testRequest(t, FullTest, n, sector)).TestFull(context.Background())
 	do(t, err)
-	look := func() (layout.Sector, layout.Sector) {
+	look := func() (disk.Sector, disk.Sector) {
 		l := LookThrough(card)
 		_, err := l.Ends()
 		do(t, err)
@@ -229,7 +229,7 @@ func TestNoiseOfATestIsNothing(t *testing.T) {
 	if used, first := look(); used != 0 {
 		t.Errorf("%d sectors in use, the first is %d", used, first)
 	}
-	sample := layout.Sector(n / (spread + 1) * 40)
+	sample := disk.Sector(n / (spread + 1) * 40)
 	card.Put(sample, patterned(3, 1))
 	if used, first := look(); used != 1 || first != sample {
 		t.Errorf("%d sectors in use, the first is %d", used, first)

@@ -15,7 +15,7 @@ import (
 	"github.com/klauspost/compress/zstd"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 	"bootgraft/safety/blockdev"
 	"bootgraft/safety/newfile"
 )
@@ -55,12 +55,12 @@ const (
 
 // CardID is how a receipt knows its card again.
 type CardID struct {
-	Model      string        `json:"model"`
-	Serial     string        `json:"serial"`
-	Bus        string        `json:"bus"`
-	CID        string        `json:"cid,omitempty"`
-	Sectors    layout.Sector `json:"sectors"`
-	SectorSize int           `json:"sector_size"`
+	Model      string      `json:"model"`
+	Serial     string      `json:"serial"`
+	Bus        string      `json:"bus"`
+	CID        string      `json:"cid,omitempty"`
+	Sectors    disk.Sector `json:"sectors"`
+	SectorSize int         `json:"sector_size"`
 }
 
 func cardID(f blockdev.Facts) CardID {
@@ -77,37 +77,37 @@ type header struct {
 	Created time.Time `json:"created"`
 	Try     int       `json:"try,omitempty"`
 
-	Sequence uint64       `json:"sequence,omitempty"` // of the device: counts up when a card comes
-	All      bool         `json:"keep_all"`           // everything that is replaced is kept
-	Fence    layout.Spans `json:"fence"`
-	Kept     layout.Spans `json:"kept"`
-	Mark     Mark         `json:"mark"`          // of a fenced card, or at the start of each stamp of a test
-	New      *newContent  `json:"new,omitempty"` // nil for tests
+	Sequence uint64      `json:"sequence,omitempty"` // of the device: counts up when a card comes
+	All      bool        `json:"keep_all"`           // everything that is replaced is kept
+	Fence    disk.Spans  `json:"fence"`
+	Kept     disk.Spans  `json:"kept"`
+	Mark     Mark        `json:"mark"`          // of a fenced card, or at the start of each stamp of a test
+	New      *newContent `json:"new,omitempty"` // nil for tests
 }
 
 // newContent is what has to be known of the planned card to know it again when
 // the mark is replaced.
 type newContent struct {
-	Sector0 []byte       `json:"sector0,omitempty"` // empty if it is not written
-	Mark    []byte       `json:"mark"`              // the sector in which the mark lies until then
-	Tables  layout.Spans `json:"tables"`            // second and first copies, and the data of both ends
-	SHA256  string       `json:"sha256"`            // of these, in card order
+	Sector0 []byte     `json:"sector0,omitempty"` // empty if it is not written
+	Mark    []byte     `json:"mark"`              // the sector in which the mark lies until then
+	Tables  disk.Spans `json:"tables"`            // second and first copies, and the data of both ends
+	SHA256  string     `json:"sha256"`            // of these, in card order
 }
 
 type keptLine struct {
-	layout.Span
+	disk.Span
 	Bytes  int64  `json:"bytes"`
 	SHA256 string `json:"sha256"`
 }
 
 // line is any line but the header.
 type line struct {
-	Kept   *keptLine     `json:"kept,omitempty"`
-	Sealed string        `json:"sealed,omitempty"`
-	Stage  Stage         `json:"stage,omitempty"`
-	Upto   layout.Sector `json:"upto,omitempty"`
-	Differ layout.Spans  `json:"differ,omitempty"`
-	Time   *time.Time    `json:"time,omitempty"`
+	Kept   *keptLine   `json:"kept,omitempty"`
+	Sealed string      `json:"sealed,omitempty"`
+	Stage  Stage       `json:"stage,omitempty"`
+	Upto   disk.Sector `json:"upto,omitempty"`
+	Differ disk.Spans  `json:"differ,omitempty"`
+	Time   *time.Time  `json:"time,omitempty"`
 }
 
 // receiptFile is what a receipt asks of its file. Tests put faults in its place.
@@ -169,20 +169,20 @@ func (w *receiptWriter) line(v any) error {
 }
 
 // keep stores the content of the given sectors of the card.
-func (w *receiptWriter) keep(dev Device, kept layout.Spans, stop func() error, progress func(n int64)) error {
+func (w *receiptWriter) keep(dev Device, kept disk.Spans, stop func() error, progress func(n int64)) error {
 	enc, err := zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1), zstd.WithEncoderLevel(zstd.SpeedFastest), zstd.WithWindowSize(keptChunk))
 	if err != nil {
 		return err
 	}
 	defer enc.Close()
 	buf, frame := make([]byte, keptChunk), []byte(nil)
-	size := layout.Sector(dev.SectorSize())
+	size := disk.Sector(dev.SectorSize())
 	for _, s := range kept {
 		for at := s.Start; at < s.End(); {
 			if err := stop(); err != nil {
 				return err
 			}
-			part := layout.Span{Start: at, Count: min(keptChunk/size, s.End()-at)}
+			part := disk.Span{Start: at, Count: min(keptChunk/size, s.End()-at)}
 			b := buf[:part.Count*size]
 			if err := image.ReadFull(dev, b, int64(part.Start*size)); err != nil {
 				return err
@@ -213,7 +213,7 @@ func (w *receiptWriter) seal() error {
 }
 
 // stage notes that a stage begins, before it does.
-func (w *receiptWriter) stage(s Stage, upto layout.Sector) error {
+func (w *receiptWriter) stage(s Stage, upto disk.Sector) error {
 	return w.note(line{Stage: s, Upto: upto})
 }
 

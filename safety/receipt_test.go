@@ -13,8 +13,8 @@ import (
 	"testing/iotest"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
-	"bootgraft/layout"
 	"bootgraft/layout/plan"
 	"bootgraft/safety/faultdev"
 )
@@ -51,12 +51,12 @@ func TestKeptContent(t *testing.T) {
 			t.Errorf("sectors %s are not as they were", s)
 		}
 	}
-	left := layout.Span{Start: 400, Count: 50}
+	left := disk.Span{Start: 400, Count: 50}
 	var unknown *image.UnknownError
 	if err := image.ReadFull(k, make([]byte, large), 410*large); !errors.As(err, &unknown) {
 		t.Errorf("what was not kept: %v", err)
 	}
-	if u := k.Unknown(layout.Span{Count: cardSectors}); len(u) != 1 || u[0] != left {
+	if u := k.Unknown(disk.Span{Count: cardSectors}); len(u) != 1 || u[0] != left {
 		t.Errorf("not known: %v, want %v", u, left)
 	}
 }
@@ -160,7 +160,7 @@ func FuzzReceipt(f *testing.F) {
 		do(t, err)
 		defer k.Close()
 		for _, s := range r.Kept {
-			_, _ = image.ReadSectors(k, layout.Span{Start: s.Start, Count: min(s.Count, 64)})
+			_, _ = image.ReadSectors(k, disk.Span{Start: s.Start, Count: min(s.Count, 64)})
 		}
 	})
 }
@@ -171,7 +171,7 @@ func TestReceiptOfANamelessCard(t *testing.T) {
 	m := deviceModel()
 	for _, c := range []struct {
 		name, serial, code string
-		source             layout.Sector
+		source             disk.Sector
 	}{
 		{"a card with a serial number", "0042", "", cardSectors},
 		{"one without, of the size of the original", "", TargetIsOriginal, cardSectors},

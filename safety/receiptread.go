@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/layout/plan"
 	"bootgraft/safety/blockdev"
@@ -23,15 +24,15 @@ import (
 type Receipt struct {
 	header
 	Path   string
-	Digest string        // of everything up to the seal; empty if it was never sealed
-	Stage  Stage         // the last one that was begun
-	Upto   layout.Sector // the data before it is on the medium
-	Last   time.Time     // when the last line was written
+	Digest string      // of everything up to the seal; empty if it was never sealed
+	Stage  Stage       // the last one that was begun
+	Upto   disk.Sector // the data before it is on the medium
+	Last   time.Time   // when the last line was written
 
-	Undoing bool         // an undo was begun
-	bulk    bool         // data was written at some time: a later run may have begun again at the fence
-	proof   proof        // by what its card is known
-	differ  layout.Spans // sectors that did not come back as they were written
+	Undoing bool       // an undo was begun
+	bulk    bool       // data was written at some time: a later run may have begun again at the fence
+	proof   proof      // by what its card is known
+	differ  disk.Spans // sectors that did not come back as they were written
 
 	index []keptAt
 	end   int64 // where the next line goes
@@ -107,7 +108,7 @@ func (r *Receipt) checkHeader() error {
 	if image.CheckSectorSize(r.Card.SectorSize) != nil || r.Card.Sectors < 1 || r.Card.Sectors > 1<<54 {
 		return fmt.Errorf("its card of %d sectors of %d bytes is no disk", r.Card.Sectors, r.Card.SectorSize)
 	}
-	for _, set := range []layout.Spans{r.Kept, r.Fence} {
+	for _, set := range []disk.Spans{r.Kept, r.Fence} {
 		if err := r.checkSpans(set); err != nil {
 			return err
 		}
@@ -115,8 +116,8 @@ func (r *Receipt) checkHeader() error {
 	return r.checkNew()
 }
 
-func (r *Receipt) checkSpans(set layout.Spans) error {
-	at := layout.Sector(0)
+func (r *Receipt) checkSpans(set disk.Spans) error {
+	at := disk.Sector(0)
 	for _, s := range set {
 		if s.Start < at || s.Count < 1 || s.Count > r.Card.Sectors || s.Start > r.Card.Sectors-s.Count {
 			return fmt.Errorf("%s is out of order, or not on a card of %d sectors", s, r.Card.Sectors)
@@ -151,8 +152,8 @@ func isOpening(text []byte) bool {
 // readKept reads up to the seal. A file that ends before it was cut off before
 // the card was touched; one that cannot be read there tells nothing of the kind.
 func (r *Receipt) readKept(in *receiptReader) error {
-	var kept layout.Spans
-	at := layout.Sector(0)
+	var kept disk.Spans
+	at := disk.Sector(0)
 	for {
 		before := in.sum()
 		text, err := in.line()

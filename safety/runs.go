@@ -4,6 +4,7 @@ import (
 	"iter"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/layout"
 )
 
@@ -89,10 +90,10 @@ func dataRuns(src image.Source, off, end int64) iter.Seq[run] {
 }
 
 // clip yields the parts of runs that lie in a set of sectors of n bytes.
-func clip(runs iter.Seq[run], to layout.Spans, n int64) iter.Seq[run] {
+func clip(runs iter.Seq[run], to disk.Spans, n int64) iter.Seq[run] {
 	return func(yield func(run) bool) {
 		for r := range runs {
-			for _, s := range to.Within(layout.Between(layout.Sector(r.off/n), layout.Sector(r.end/n))) {
+			for _, s := range to.Within(disk.Between(disk.Sector(r.off/n), disk.Sector(r.end/n))) {
 				if !yield(run{int64(s.Start) * n, int64(s.End()) * n, r.fill}) {
 					return
 				}

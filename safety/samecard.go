@@ -9,7 +9,7 @@ import (
 	"io"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // A serial number does not tell one card from another: behind a USB reader it
@@ -177,7 +177,7 @@ func (r *Receipt) headOf(dev, kept image.Source) (headIs, error) {
 	if len(r.New.Sector0) == 0 {
 		return headBlank, nil
 	}
-	sector0 := layout.Span{Count: 1}
+	sector0 := disk.Span{Count: 1}
 	have, err := image.ReadSectors(dev, sector0)
 	if err != nil {
 		return 0, err
@@ -230,11 +230,11 @@ func (r *Receipt) markOn(dev, kept image.Source) (markIs, error) {
 // holdsKept tells whether everything that was kept is still there, or there
 // again, but for sector 0 and the mark.
 func (r *Receipt) holdsKept(dev, kept image.Source) (bool, error) {
-	return equalOn(dev, kept, without(r.Kept, layout.Span{Count: 1}, markSector(r.Disk())))
+	return equalOn(dev, kept, without(r.Kept, disk.Span{Count: 1}, markSector(r.Disk())))
 }
 
 // equalOn compares sectors of two sources.
-func equalOn(a, b image.Source, spans layout.Spans) (bool, error) {
+func equalOn(a, b image.Source, spans disk.Spans) (bool, error) {
 	x, y := make([]byte, keptChunk), make([]byte, keptChunk)
 	n := int64(a.SectorSize())
 	for _, s := range spans {
@@ -259,7 +259,7 @@ func (r *Receipt) holdsTables(dev image.Source) (bool, error) {
 
 // digestOf is the SHA-256 of sectors of a source, in card order. Those that
 // are zeros by plan are not read.
-func digestOf(src image.Source, spans, blank layout.Spans) (string, error) {
+func digestOf(src image.Source, spans, blank disk.Spans) (string, error) {
 	h := sha256.New()
 	n := int64(src.SectorSize())
 	buf := make([]byte, keptChunk)
@@ -267,7 +267,7 @@ func digestOf(src image.Source, spans, blank layout.Spans) (string, error) {
 		for _, part := range cut(s, blank) {
 			for off, end := int64(part.Start)*n, int64(part.End())*n; off < end; off += keptChunk {
 				b := buf[:min(keptChunk, end-off)]
-				if len(common(layout.NewSpans(part), blank)) > 0 {
+				if len(common(disk.NewSpans(part), blank)) > 0 {
 					clear(b)
 				} else if err := image.ReadFull(src, b, off); err != nil {
 					return "", err
@@ -280,27 +280,27 @@ func digestOf(src image.Source, spans, blank layout.Spans) (string, error) {
 }
 
 // cut divides a span so that each part lies in the set or outside it.
-func cut(s layout.Span, set layout.Spans) []layout.Span {
-	var out []layout.Span
+func cut(s disk.Span, set disk.Spans) []disk.Span {
+	var out []disk.Span
 	at := s.Start
 	for _, in := range set.Within(s) {
 		if in.Start > at {
-			out = append(out, layout.Between(at, in.Start))
+			out = append(out, disk.Between(at, in.Start))
 		}
 		out, at = append(out, in), in.End()
 	}
 	if at < s.End() {
-		out = append(out, layout.Between(at, s.End()))
+		out = append(out, disk.Between(at, s.End()))
 	}
 	return out
 }
 
 // without takes spans out of a set.
-func without(set layout.Spans, out ...layout.Span) layout.Spans {
+func without(set disk.Spans, out ...disk.Span) disk.Spans {
 	for _, o := range out {
-		var rest layout.Spans
+		var rest disk.Spans
 		for _, s := range set {
-			for _, part := range layout.NewSpans(o).Outside(s) {
+			for _, part := range disk.NewSpans(o).Outside(s) {
 				rest = rest.Add(part)
 			}
 		}
@@ -322,10 +322,10 @@ func (r *Receipt) judgeTested(dev image.Source) (judgement, error) {
 		return judgement{outcome: anew}, nil
 	}
 	step := max(1, r.Kept.Sectors()/mostStamps)
-	passed := layout.Sector(0)
+	passed := disk.Sector(0)
 	for _, s := range r.Kept {
 		for at := (step - passed%step) % step; at < s.Count; at += step {
-			b, err := image.ReadSectors(dev, layout.Span{Start: s.Start + at, Count: 1})
+			b, err := image.ReadSectors(dev, disk.Span{Start: s.Start + at, Count: 1})
 			if err != nil {
 				return judgement{}, err
 			}

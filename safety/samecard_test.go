@@ -10,6 +10,7 @@ import (
 	"sync"
 	"testing"
 
+	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/safety/faultdev"
 )
@@ -86,7 +87,7 @@ func cardThatShows(t *testing.T, p proof, h headIs, m markIs) (*Receipt, *faultd
 		t.Fatalf("the receipt is at %s", r.proof)
 	}
 	at := markSector(req.Disk)
-	sector := func(b []byte, s layout.Sector) []byte { return append([]byte(nil), b[s*large:(s+1)*large]...) }
+	sector := func(b []byte, s disk.Sector) []byte { return append([]byte(nil), b[s*large:(s+1)*large]...) }
 	half := func(b []byte) []byte { clear(b[large/2:]); return b }
 	head := map[headIs][]byte{headBlank: make([]byte, large), headOld: sector(old, 0), headNew: sector(model.file, 0),
 		headTorn: half(sector(body, 0)), headForeign: patterned(17, large/sectorBytes)}[h]
@@ -224,7 +225,7 @@ func TestAPlanMustFillTheSectorOfTheMark(t *testing.T) {
 	at := markSector(req.Disk)
 	var pieces []layout.Piece
 	for _, p := range m.pieces {
-		for _, part := range cut(p.Span, layout.NewSpans(at)) {
+		for _, part := range cut(p.Span, disk.NewSpans(at)) {
 			q := p
 			if q.Span = part; part == at {
 				q.Op = layout.Leave

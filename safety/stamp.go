@@ -5,7 +5,7 @@ import (
 	"crypto/sha256"
 	"encoding/binary"
 
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // A stamp is how every sector that a test writes begins: who wrote it, for
@@ -23,7 +23,7 @@ const (
 )
 
 // stamp writes the stamp of a sector to its start.
-func stamp(b []byte, key []byte, s layout.Sector) {
+func stamp(b []byte, key []byte, s disk.Sector) {
 	copy(b, key[:stampKey])
 	binary.BigEndian.PutUint64(b[stampKey:], uint64(s))
 	proof := stampProofOf(b)
@@ -41,9 +41,9 @@ func isStamped(b []byte) bool {
 }
 
 // stampOf returns the sector that the test with this key wrote it for.
-func stampOf(b, key []byte) (layout.Sector, bool) {
+func stampOf(b, key []byte) (disk.Sector, bool) {
 	if !bytes.Equal(b[:stampKey], key[:stampKey]) || !isStamped(b) {
 		return 0, false
 	}
-	return layout.Sector(binary.BigEndian.Uint64(b[stampKey:])), true
+	return disk.Sector(binary.BigEndian.Uint64(b[stampKey:])), true
 }

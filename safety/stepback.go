@@ -4,7 +4,7 @@ import (
 	"errors"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // maxDiffer is how many sectors that did not come back as written a receipt
@@ -19,7 +19,7 @@ func (a *applier) stepBack(err error) error {
 	if len(differ) == 0 {
 		return err
 	}
-	var before layout.Spans
+	var before disk.Spans
 	if a.receipt != nil {
 		before = a.receipt.differ
 	}
@@ -32,7 +32,7 @@ func (a *applier) stepBack(err error) error {
 
 // backLine is the line that steps back. Data is good up to the first sector
 // that differs; the tables are written again by every run.
-func (a *applier) backLine(differ layout.Spans) line {
+func (a *applier) backLine(differ disk.Spans) line {
 	if a.req.Kind == Undo {
 		return line{Stage: StageUndo, Differ: differ}
 	}
@@ -43,7 +43,7 @@ func (a *applier) backLine(differ layout.Spans) line {
 }
 
 // withBad says of an error which sectors it makes bad.
-func withBad(err error, bad layout.Spans) error {
+func withBad(err error, bad disk.Spans) error {
 	if len(bad) == 0 {
 		return err
 	}
@@ -57,12 +57,12 @@ func withBad(err error, bad layout.Spans) error {
 
 // differing returns the sectors that an error says the card did not give back:
 // with other bytes, or not at all.
-func (a *applier) differing(err error) layout.Spans {
-	var out layout.Spans
+func (a *applier) differing(err error) disk.Spans {
+	var out disk.Spans
 	var different *DifferentError
 	if errors.As(err, &different) {
 		for _, d := range different.Differences {
-			out = out.Add(layout.Span{Start: d.Sector, Count: 1})
+			out = out.Add(disk.Span{Start: d.Sector, Count: 1})
 		}
 		return out
 	}
@@ -72,9 +72,9 @@ func (a *applier) differing(err error) layout.Spans {
 	}
 	// The error names all sectors of one transfer, of the card or of the source.
 	for at := failed.Span.Start; at < min(failed.Span.End(), a.req.Disk.Sectors); at++ {
-		_, err := image.ReadSectors(a.dev, layout.Span{Start: at, Count: 1})
+		_, err := image.ReadSectors(a.dev, disk.Span{Start: at, Count: 1})
 		if image.FaultOf(err) == image.BadSector && err != nil {
-			return layout.NewSpans(layout.Span{Start: at, Count: 1})
+			return disk.NewSpans(disk.Span{Start: at, Count: 1})
 		}
 	}
 	return nil

@@ -5,7 +5,7 @@ import (
 	"fmt"
 	"io/fs"
 
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 	"bootgraft/safety/newfile"
 )
 
@@ -87,14 +87,14 @@ func (r *Rehearsal) tryReceipt() (*Refusal, error) {
 }
 
 // kept returns what a new receipt of the request keeps of the card.
-func (r *Rehearsal) kept() layout.Spans {
+func (r *Rehearsal) kept() disk.Spans {
 	q := &r.req
 	switch {
 	case q.Kind == QuickTest:
 		grid, _ := quickGrid(q.Disk)
 		return gridSpans(grid)
 	case q.Kind == FullTest && q.KeepAll:
-		return layout.NewSpans(layout.Span{Count: q.Disk.Sectors})
+		return disk.NewSpans(disk.Span{Count: q.Disk.Sectors})
 	case q.Kind == FullTest:
 		return fenceSpans(q.Disk, wholeCard(q.Disk), q.Tables)
 	}

@@ -7,7 +7,7 @@ import (
 	"strings"
 	"testing"
 
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 	"bootgraft/safety/faultdev"
 )
 
@@ -22,7 +22,7 @@ func TestABadSectorStopsNoTest(t *testing.T) {
 	held, write := patterned(6, n), wholeCopy(patterned(8, n))
 	for _, c := range []struct {
 		name           string
-		at             layout.Sector
+		at             disk.Sector
 		seen, refusing bool // by the quick test; the write
 	}{
 		{"sector 0", 0, true, true}, {"the first end", 100, true, true}, {"the mark", markSector(quick.Disk).Start, true, true},
@@ -32,7 +32,7 @@ func TestABadSectorStopsNoTest(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			card := faultdev.New(n, sector)
 			card.Put(0, held)
-			card.Bad = layout.Span{Start: c.at, Count: 1}
+			card.Bad = disk.Span{Start: c.at, Count: 1}
 			got, err := permitFor(t, card, testRequest(t, QuickTest, n, sector)).TestQuick(t.Context())
 			do(t, err)
 			if got.Trick != Honest || got.Real != n || (got.Unread == 1) != c.seen || !bytes.Equal(content(t, card), held) {
@@ -62,7 +62,7 @@ func TestABadSectorInBothHalves(t *testing.T) {
 	card := faultdev.New(n, sector)
 	card.Put(0, patterned(6, n))
 	before := content(t, card)
-	card.Bad = layout.Span{Start: grid[7], Count: 1}
+	card.Bad = disk.Span{Start: grid[7], Count: 1}
 	c := halves(t, card, testRequest(t, QuickTest, n, sector), card.Restart)
 	if c.Trick != Honest || c.Unread != 1 || !bytes.Equal(content(t, card), before) {
 		t.Errorf("%+v, or something changed", c)

@@ -10,6 +10,7 @@ import (
 	"testing"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
 	"bootgraft/layout"
 )
@@ -27,11 +28,11 @@ func TestVerifyCountsBeyondLimit(t *testing.T) {
 	b := patterned(1, 5000)
 	m := wholeCopy(b)
 	m.pieces = []layout.Piece{
-		{Span: layout.Span{Start: 0, Count: 1}, Op: layout.Render, Why: layout.WhyTable},
-		{Span: layout.Span{Start: 1, Count: 2999}, Op: layout.Copy, Why: layout.WhyUnchanged},
-		{Span: layout.Span{Start: 3000, Count: 1000}, Op: layout.Zero, Why: layout.WhyMissing},
-		{Span: layout.Span{Start: 4000, Count: 500}, Op: layout.Leave, Why: layout.WhyExcess},
-		{Span: layout.Span{Start: 4500, Count: 500}, Op: layout.Copy, Why: layout.WhyTailMoved},
+		{Span: disk.Span{Start: 0, Count: 1}, Op: layout.Render, Why: layout.WhyTable},
+		{Span: disk.Span{Start: 1, Count: 2999}, Op: layout.Copy, Why: layout.WhyUnchanged},
+		{Span: disk.Span{Start: 3000, Count: 1000}, Op: layout.Zero, Why: layout.WhyMissing},
+		{Span: disk.Span{Start: 4000, Count: 500}, Op: layout.Leave, Why: layout.WhyExcess},
+		{Span: disk.Span{Start: 4500, Count: 500}, Op: layout.Copy, Why: layout.WhyTailMoved},
 	}
 	other := patterned(2, 5000)
 	c := compare(t, m, other, VerifyOptions{Limit: 3})
@@ -137,7 +138,7 @@ func TestVerifyRefusesOtherSize(t *testing.T) {
 func TestVerifyReadErrors(t *testing.T) {
 	m := wholeCopy(patterned(1, 5000))
 	bad := errors.New("no answer")
-	faulty := &imagetest.Faulty{Source: m, Bad: layout.NewSpans(layout.Span{Start: 4100, Count: 1}), Err: bad}
+	faulty := &imagetest.Faulty{Source: m, Bad: disk.NewSpans(disk.Span{Start: 4100, Count: 1}), Err: bad}
 	for side, pair := range map[string][2]image.Source{"plan": {faulty, m}, "target": {m, faulty}} {
 		_, err := Verify(context.Background(), pair[0], m.pieces, pair[1], VerifyOptions{})
 		if !errors.Is(err, bad) || !strings.Contains(err.Error(), "sectors 4096+904 of the "+side) {

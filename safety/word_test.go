@@ -12,12 +12,12 @@ import (
 	"testing"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 	"bootgraft/safety/faultdev"
 )
 
 // lookAtPlace is the look of somebody who reads one place of a card.
-func lookAtPlace(t *testing.T, dev Device, s layout.Span) *Looked {
+func lookAtPlace(t *testing.T, dev Device, s disk.Span) *Looked {
 	t.Helper()
 	l := LookThrough(dev)
 	_, err := image.ReadSectors(l, s)
@@ -26,7 +26,7 @@ func lookAtPlace(t *testing.T, dev Device, s layout.Span) *Looked {
 }
 
 // A place far from both ends and from every sample: only the look reads it.
-var middle = layout.Span{Start: 300, Count: 2}
+var middle = disk.Span{Start: 300, Count: 2}
 
 func TestWordStandsForWhatTheLookRead(t *testing.T) {
 	for _, s := range endSpans(writeRequest(deviceModel(), "").Disk) {
@@ -34,7 +34,7 @@ func TestWordStandsForWhatTheLookRead(t *testing.T) {
 			t.Fatalf("%s is read without a look", middle)
 		}
 	}
-	word := func(card *faultdev.Card, at layout.Span) string {
+	word := func(card *faultdev.Card, at disk.Span) string {
 		req := writeRequest(deviceModel(), filepath.Join(t.TempDir(), "r"))
 		req.Looked = lookAtPlace(t, card, at)
 		r, err := Rehearse(card, req)
@@ -51,7 +51,7 @@ func TestWordStandsForWhatTheLookRead(t *testing.T) {
 	if old := strings.Split(before, "-"); after[0] != old[0] || after[1] != old[1] || after[2] == old[2] {
 		t.Errorf("%s, then %s: the last part alone stands for the content", before, after)
 	}
-	if a, b := word(card, layout.Span{Start: 310, Count: 1}), word(card, layout.Span{Start: 311, Count: 1}); a == b {
+	if a, b := word(card, disk.Span{Start: 310, Count: 1}), word(card, disk.Span{Start: 311, Count: 1}); a == b {
 		t.Error("it does not stand for which sectors were read")
 	}
 }
@@ -59,7 +59,7 @@ func TestWordStandsForWhatTheLookRead(t *testing.T) {
 // What changes between the word and the first write is seen, at each place that
 // was looked at, and nothing is written.
 func TestChangedBeforeTheFence(t *testing.T) {
-	for _, at := range []layout.Sector{0, 255, middle.Start, cardSectors / (spread + 1) * 30, cardSectors - 1} {
+	for _, at := range []disk.Sector{0, 255, middle.Start, cardSectors / (spread + 1) * 30, cardSectors - 1} {
 		card, _ := usedCard()
 		req := writeRequest(deviceModel(), filepath.Join(t.TempDir(), "r"))
 		req.Looked = lookAtPlace(t, card, middle)
@@ -78,7 +78,7 @@ func TestChangedBeforeTheFence(t *testing.T) {
 // is the same each time.
 func TestACardThatAnswersDifferently(t *testing.T) {
 	card, _ := usedCard()
-	card.Shaky = layout.Span{Start: 100, Count: 3}
+	card.Shaky = disk.Span{Start: 100, Count: 3}
 	r, err := Rehearse(card, writeRequest(deviceModel(), filepath.Join(t.TempDir(), "r")))
 	do(t, err)
 	if !r.Refusals.Has(TargetUnstable) || r.Unstable != (Changes{3, 100}) || r.Word != (Word{}) {
@@ -141,11 +141,11 @@ func TestLookedReadsAlike(t *testing.T) {
 	if n, err := l.ReadAt(make([]byte, 10), int64(len(old))-3); n != 3 || err == nil {
 		t.Errorf("past the end: %d, %v", n, err)
 	}
-	want := layout.NewSpans(layout.Span{Count: 4}, layout.Span{Start: cardSectors - 1, Count: 1})
+	want := disk.NewSpans(disk.Span{Count: 4}, disk.Span{Start: cardSectors - 1, Count: 1})
 	if got := l.runs(); !slices.Equal(got, want) {
 		t.Errorf("it remembers %v, want %v", got, want)
 	}
-	if n, first := l.Used(layout.NewSpans(layout.Span{Count: 2}), nil); n != 3 || first != 2 {
+	if n, first := l.Used(disk.NewSpans(disk.Span{Count: 2}), nil); n != 3 || first != 2 {
 		t.Errorf("%d in use outside the first two, from %d", n, first)
 	}
 	card.Put(2, make([]byte, large))

@@ -9,6 +9,7 @@ import (
 	"os"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/safety/newfile"
 )
@@ -23,12 +24,12 @@ type Options struct {
 
 // Result tells what WriteImage did. Counts are in sectors of the card.
 type Result struct {
-	Sectors layout.Sector // of the whole card
-	Written layout.Sector // copied, rendered or zero, as a hole or not
-	Left    layout.Sector // not touched: holes in an image file
-	Missing layout.Sector // zeros because the source does not know them; part of Written
-	Stored  int64         // bytes that were not left as a hole
-	SHA256  string        // of all sectors but those not touched, in card order; empty unless asked for
+	Sectors disk.Sector // of the whole card
+	Written disk.Sector // copied, rendered or zero, as a hole or not
+	Left    disk.Sector // not touched: holes in an image file
+	Missing disk.Sector // zeros because the source does not know them; part of Written
+	Stored  int64       // bytes that were not left as a hole
+	SHA256  string      // of all sectors but those not touched, in card order; empty unless asked for
 
 	// Folder is an error if the folder could not be flushed. The file is whole
 	// and in its place, but its name may not outlast a power cut.
@@ -84,7 +85,7 @@ func checkCard(card image.Source, pieces []layout.Piece) error {
 	if card.Size()%int64(card.SectorSize()) != 0 {
 		return fmt.Errorf("the planned card of %d bytes is not made of whole sectors", card.Size())
 	}
-	if err := layout.CheckTiles(image.Sectors(card), pieces); err != nil {
+	if err := disk.CheckTiles(image.Sectors(card), pieces); err != nil {
 		return fmt.Errorf("the pieces of the plan: %w", err)
 	}
 	return nil

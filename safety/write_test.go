@@ -13,6 +13,7 @@ import (
 	"testing"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
 	"bootgraft/image/imagetest/need"
 	"bootgraft/layout"
@@ -23,7 +24,7 @@ func TestWriteThenVerify(t *testing.T) {
 	for _, seed := range need.Seeds(40, 2000) {
 		t.Run(fmt.Sprint(seed), func(t *testing.T) {
 			r := rand.New(rand.NewSource(seed))
-			m := randomCard(r, 1+layout.Sector(r.Intn(9000)))
+			m := randomCard(r, 1+disk.Sector(r.Intn(9000)))
 			path := filepath.Join(t.TempDir(), "card.img")
 			res := write(t, path, m, Options{Hash: true})
 			holds(t, path, m.file)
@@ -52,7 +53,7 @@ func flipOne(t *testing.T, r *rand.Rand, m *model, path string) {
 	b[at] ^= byte(1 + r.Intn(255))
 	put(t, path, b)
 	c := verify(t, m, path, VerifyOptions{Limit: 10})
-	s := layout.Sector(at / sector)
+	s := disk.Sector(at / sector)
 	owner := 0
 	for !m.pieces[owner].Holds(s) {
 		owner++
@@ -98,15 +99,15 @@ func TestWriteAgreesWithTools(t *testing.T) {
 // verify, so the time does not follow the size.
 func TestSparseCard(t *testing.T) {
 	const sectors = 976_773_168 // IDEMA LBA1-03: a drive of 500 GB
-	disk := &counting{Disk: imagetest.New(sectors, sector)}
-	for _, at := range []layout.Sector{0, 63, 1_000_000, 500_000_003, sectors - 1} {
-		disk.Put(at, patterned(int64(at), 1))
+	drive := &counting{Disk: imagetest.New(sectors, sector)}
+	for _, at := range []disk.Sector{0, 63, 1_000_000, 500_000_003, sectors - 1} {
+		drive.Put(at, patterned(int64(at), 1))
 	}
-	m := &model{Source: disk, pieces: []layout.Piece{{Span: layout.Span{Count: sectors}, Op: layout.Copy, Why: layout.WhyUnchanged}}}
+	m := &model{Source: drive, pieces: []layout.Piece{{Span: disk.Span{Count: sectors}, Op: layout.Copy, Why: layout.WhyUnchanged}}}
 	path := filepath.Join(t.TempDir(), "card.img")
 	res := write(t, path, m, Options{})
 	const most = 5 * 64 << 10 // the memory disk keeps 64 KiB around each
-	if read := disk.n.Load(); read > most || res.Stored > most {
+	if read := drive.n.Load(); read > most || res.Stored > most {
 		t.Errorf("read %d bytes and stored %d, of which %d hold anything", read, res.Stored, most)
 	}
 	fi, err := os.Stat(path)
@@ -116,11 +117,11 @@ func TestSparseCard(t *testing.T) {
 	if fi.Size() != sectors*sector || newfile.StoredBytes(fi) > 2*most {
 		t.Errorf("the file has %d bytes and takes up %d", fi.Size(), newfile.StoredBytes(fi))
 	}
-	disk.n.Store(0)
+	drive.n.Store(0)
 	if c := verify(t, m, path, VerifyOptions{}); c.Unequal > 0 || c.Compared != sectors {
 		t.Errorf("%+v", c)
 	}
-	if read := disk.n.Load(); read > most {
+	if read := drive.n.Load(); read > most {
 		t.Errorf("verify read %d bytes of the card", read)
 	}
 }
@@ -235,7 +236,7 @@ func TestProgressEndsAtTotal(t *testing.T) {
 func TestReadErrorNamesSector(t *testing.T) {
 	bad := errors.New("the drive does not answer")
 	m := wholeCopy(patterned(1, 8192))
-	m.Source = &imagetest.Faulty{Source: m.Source, Bad: layout.NewSpans(layout.Span{Start: 5000, Count: 1}), Err: bad}
+	m.Source = &imagetest.Faulty{Source: m.Source, Bad: disk.NewSpans(disk.Span{Start: 5000, Count: 1}), Err: bad}
 	dir := t.TempDir()
 	_, err := WriteImage(context.Background(), filepath.Join(dir, "card.img"), m, m.pieces, Options{})
 	if !errors.Is(err, bad) || !strings.Contains(err.Error(), "sector 4096") {
@@ -247,7 +248,7 @@ func TestReadErrorNamesSector(t *testing.T) {
 func TestPiecesMustTile(t *testing.T) {
 	m := wholeCopy(patterned(1, 10))
 	m.pieces[0].Count--
-	var tiling *layout.TilingError
+	var tiling *disk.TilingError
 	dir := t.TempDir()
 	if _, err := WriteImage(context.Background(), filepath.Join(dir, "x"), m, m.pieces, Options{}); !errors.As(err, &tiling) {
 		t.Errorf("WriteImage: %v", err)

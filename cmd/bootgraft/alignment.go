@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 
+	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/layout/plan"
 	"bootgraft/layout/scan"
@@ -17,11 +18,11 @@ const page = 4096
 // place is where something begins on a card, measured against the units in
 // which flash erases.
 type place struct {
-	What    string        `json:"what"`
-	Sector  layout.Sector `json:"sector"`
-	Past    layout.Sector `json:"past_boundary"` // sectors after the last boundary; 0 if it lies on one
-	Aligned bool          `json:"aligned"`
-	Page    bool          `json:"aligned_4k"`
+	What    string      `json:"what"`
+	Sector  disk.Sector `json:"sector"`
+	Past    disk.Sector `json:"past_boundary"` // sectors after the last boundary; 0 if it lies on one
+	Aligned bool        `json:"aligned"`
+	Page    bool        `json:"aligned_4k"`
 }
 
 // alignment is how what a card holds lies on it.
@@ -35,9 +36,9 @@ type alignment struct {
 // (Physical Layer Simplified Specification 4.10, section 4.13.1).
 func alignmentOf(d plan.Disk, erase int64, s *scan.Survey) alignment {
 	a := alignment{Boundary: safety.Boundary(d, erase), Places: []place{}}
-	add := func(what string, at layout.Sector) {
+	add := func(what string, at disk.Sector) {
 		off := int64(at) * int64(d.SectorSize)
-		past := layout.Sector(off % a.Boundary / int64(d.SectorSize))
+		past := disk.Sector(off % a.Boundary / int64(d.SectorSize))
 		a.Places = append(a.Places, place{what, at, past, past == 0, off%page == 0})
 	}
 	if s == nil {

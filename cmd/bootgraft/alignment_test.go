@@ -4,10 +4,11 @@ import (
 	"strings"
 	"testing"
 
+	"bootgraft/image/disk"
 	"bootgraft/layout"
-	"bootgraft/layout/fat"
 	"bootgraft/layout/plan"
 	"bootgraft/layout/scan"
+	"bootgraft/layout/volume/fat"
 )
 
 // The layout of an old drive of 20 GB: FAT32 at sector 63, 32 reserved sectors,
@@ -19,9 +20,9 @@ import (
 func TestAlignmentOfAnOldDrive(t *testing.T) {
 	s := &scan.Survey{FAT: map[int]*fat.Volume{1: {Data: 32 + 2*9535}}}
 	s.Entries = []layout.Entry{
-		{Index: 1, Span: layout.Span{Start: 63, Count: 39_062_961}},
-		{Index: 2, Span: layout.Span{Start: 39_063_552, Count: 8192}, Extended: true},
-		{Index: 3, Span: layout.Span{Start: 4768 * 8192, Count: 8192}},
+		{Index: 1, Span: disk.Span{Start: 63, Count: 39_062_961}},
+		{Index: 2, Span: disk.Span{Start: 39_063_552, Count: 8192}, Extended: true},
+		{Index: 3, Span: disk.Span{Start: 4768 * 8192, Count: 8192}},
 	}
 	s.Volumes = []layout.Volume{{Index: 1, Span: s.Entries[0].Span}}
 	a := alignmentOf(plan.Disk{Sectors: 40_000_000, SectorSize: 512}, 0, s)

@@ -8,15 +8,15 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/image/capture"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 type archiveJSON struct {
-	Schema    int           `json:"schema"`
-	Damaged   []layout.Span `json:"damaged"`
-	Unchecked []layout.Span `json:"unchecked"`
-	SHA256    string        `json:"sha256"`
-	Promised  *string       `json:"promised_sha256"`
+	Schema    int         `json:"schema"`
+	Damaged   []disk.Span `json:"damaged"`
+	Unchecked []disk.Span `json:"unchecked"`
+	SHA256    string      `json:"sha256"`
+	Promised  *string     `json:"promised_sha256"`
 }
 
 // verifyArchive compares the image of a capture with the digests in its

@@ -8,8 +8,8 @@ import (
 	"os"
 
 	"bootgraft/image"
-	"bootgraft/layout/card"
 	"bootgraft/layout/plan"
+	"bootgraft/layout/plan/card"
 )
 
 // isPlanFile tells whether a file looks like a plan.

@@ -6,25 +6,25 @@ import (
 	"strings"
 
 	"bootgraft/image"
-	"bootgraft/layout"
-	"bootgraft/layout/boot"
+	"bootgraft/image/disk"
+	"bootgraft/layout/rule/candidate"
 	"bootgraft/layout/scan"
 )
 
 // candidatesJSON is what a look outside the volumes found.
 type candidatesJSON struct {
-	Searched   []layout.Span      `json:"searched"`
-	Unknown    layout.Sector      `json:"searched_unknown_sectors"`
-	Content    layout.Sector      `json:"content_sectors"`
-	Structures []boot.Structure   `json:"structures"`
-	Strings    boot.Strings       `json:"strings"`
-	Records    []boot.Record      `json:"records"`
-	Mirrors    []boot.Mirror      `json:"mirrors"`
-	Chains     []boot.Chain       `json:"chains"`
-	Checksums  []boot.Checksum    `json:"checksums"`
-	Orders     []boot.OrderRegion `json:"byte_orders"`
-	Through    []throughJSON      `json:"through_byte_order"`
-	Left       int                `json:"candidates_left_out"`
+	Searched   []disk.Span             `json:"searched"`
+	Unknown    disk.Sector             `json:"searched_unknown_sectors"`
+	Content    disk.Sector             `json:"content_sectors"`
+	Structures []candidate.Structure   `json:"structures"`
+	Strings    candidate.Strings       `json:"strings"`
+	Records    []candidate.Record      `json:"records"`
+	Mirrors    []candidate.Mirror      `json:"mirrors"`
+	Chains     []candidate.Chain       `json:"chains"`
+	Checksums  []candidate.Checksum    `json:"checksums"`
+	Orders     []candidate.OrderRegion `json:"byte_orders"`
+	Through    []throughJSON           `json:"through_byte_order"`
+	Left       int                     `json:"candidates_left_out"`
 }
 
 type throughJSON struct {
@@ -38,11 +38,11 @@ type throughJSON struct {
 // withCandidates adds what lies outside the volumes to the object of a survey.
 func withCandidates(out surveyJSON, o *scan.Outside) surveyJSON {
 	c := &candidatesJSON{
-		Searched: append([]layout.Span{}, o.Searched...), Unknown: o.Unknown, Content: o.Content,
-		Structures: append([]boot.Structure{}, o.Structures...), Strings: o.Strings,
-		Records: append([]boot.Record{}, o.Records...), Mirrors: append([]boot.Mirror{}, o.Mirrors...),
-		Chains: append([]boot.Chain{}, o.Chains...), Checksums: append([]boot.Checksum{}, o.Checksums...),
-		Orders: append([]boot.OrderRegion{}, o.Orders...), Through: []throughJSON{}, Left: o.Left,
+		Searched: append([]disk.Span{}, o.Searched...), Unknown: o.Unknown, Content: o.Content,
+		Structures: append([]candidate.Structure{}, o.Structures...), Strings: o.Strings,
+		Records: append([]candidate.Record{}, o.Records...), Mirrors: append([]candidate.Mirror{}, o.Mirrors...),
+		Chains: append([]candidate.Chain{}, o.Chains...), Checksums: append([]candidate.Checksum{}, o.Checksums...),
+		Orders: append([]candidate.OrderRegion{}, o.Orders...), Through: []throughJSON{}, Left: o.Left,
 	}
 	for _, t := range o.Through {
 		j := throughJSON{t.Order.String(), fmt.Sprintf("%x", t.Signature), t.Table.Kind, entriesObject(t.Table.Entries), []volumeJSON{}}

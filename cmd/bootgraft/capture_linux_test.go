@@ -15,8 +15,8 @@ import (
 	"time"
 
 	"bootgraft/image/capture/rig"
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
-	"bootgraft/layout"
 )
 
 // A process of this binary may be the server of a drive with real read errors.
@@ -77,13 +77,13 @@ func (y *typist) invent(name string, seed uint64) (content []byte) {
 
 // holds wants the image to have the content of the drive in all sectors but the
 // missing ones.
-func (y *typist) holds(img string, content []byte, missing layout.Spans) {
+func (y *typist) holds(img string, content []byte, missing disk.Spans) {
 	y.t.Helper()
 	got, err := os.ReadFile(y.path(img))
 	if err != nil || len(got) != len(content) {
 		y.t.Fatalf("%s: %v, %d bytes", img, err, len(got))
 	}
-	for _, s := range missing.Outside(layout.Span{Count: layout.Sector(len(content) / 512)}) {
+	for _, s := range missing.Outside(disk.Span{Count: disk.Sector(len(content) / 512)}) {
 		if !bytes.Equal(got[s.Start*512:s.End()*512], content[s.Start*512:s.End()*512]) {
 			for x := s.Start; x < s.End(); x++ {
 				if !bytes.Equal(got[x*512:x*512+512], content[x*512:x*512+512]) {
@@ -127,7 +127,7 @@ func TestCaptureADyingDrive(t *testing.T) {
 	if err := json.Unmarshal([]byte(said), &got); err != nil {
 		t.Fatal(err)
 	}
-	if !slices.Equal(got.Missing, []layout.Span(demoBad)) || len(got.Unread)+len(got.Skipped)+len(got.Unstable) > 0 {
+	if !slices.Equal(got.Missing, []disk.Span(demoBad)) || len(got.Unread)+len(got.Skipped)+len(got.Unstable) > 0 {
 		t.Errorf("missing %v, want %v; unread %v", got.Missing, demoBad, got.Unread)
 	}
 	y.holds("old.img", content, demoBad)
@@ -216,7 +216,7 @@ func TestCaptureGoesOn(t *testing.T) {
 	y := newTypist(t)
 	content := y.invent("drive", 1)
 	y.invent("other", 2)
-	bad := layout.Spans{{Start: 5000, Count: 9}, {Start: 12_000, Count: 1}}
+	bad := disk.Spans{{Start: 5000, Count: 9}, {Start: 12_000, Count: 1}}
 	command := func(r *rig.Rig) []string { return []string{"capture", r.Device, "old.img", "--looks", "1"} }
 
 	first := rig.Start(t, y.path("drive"), rig.Faults{Bad: bad, GoneAfter: 12})
@@ -226,7 +226,7 @@ func TestCaptureGoesOn(t *testing.T) {
 	_, said = y.types(exitRefused, command(other)...)
 	y.says(said, "not the drive")
 
-	hangs := rig.Start(t, y.path("drive"), rig.Faults{Bad: bad, Hangs: []layout.Sector{9000}})
+	hangs := rig.Start(t, y.path("drive"), rig.Faults{Bad: bad, Hangs: []disk.Sector{9000}})
 	y.says(y.pullsOut(hangs, command(hangs)...), "did not answer")
 
 	back := rig.Start(t, y.path("drive"), rig.Faults{Bad: bad})
@@ -277,9 +277,9 @@ func (y *typist) pullsOut(r *rig.Rig, args ...string) (stderr string) {
 func TestCaptureIsKilled(t *testing.T) {
 	y := newTypist(t)
 	content := y.invent("drive", 3)
-	bad := layout.Spans{{Start: 700, Count: 3}, {Start: 9000, Count: 1}}
-	slow := map[layout.Sector]time.Duration{}
-	for x := layout.Sector(100); x < 16_384; x += 1024 {
+	bad := disk.Spans{{Start: 700, Count: 3}, {Start: 9000, Count: 1}}
+	slow := map[disk.Sector]time.Duration{}
+	for x := disk.Sector(100); x < 16_384; x += 1024 {
 		slow[x] = 20 * time.Millisecond
 	}
 	r := rig.Start(t, y.path("drive"), rig.Faults{Bad: bad, Slow: slow})

@@ -12,8 +12,8 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/image/capture"
-	"bootgraft/layout"
-	"bootgraft/layout/advise"
+	"bootgraft/image/disk"
+	"bootgraft/layout/scan/order"
 	"bootgraft/safety/blockdev"
 )
 
@@ -110,7 +110,7 @@ func (f *captureFlags) run(c *cobra.Command, u *ui, args []string) error {
 	}
 	defer u.atOnce(captureStands(args[1]))()
 	view := newView(u, drive)
-	r, err := capture.Run(c.Context(), drive, captureTarget(args[1]), opt, &advise.Advisor{Ends: ends, Files: f.only == ""}, view)
+	r, err := capture.Run(c.Context(), drive, captureTarget(args[1]), opt, &order.Advisor{Ends: ends, Files: f.only == ""}, view)
 	view.finish()
 	if err != nil {
 		return captureError(err)
@@ -280,14 +280,14 @@ func (f *captureFlags) runMerge(c *cobra.Command, u *ui, args []string) error {
 }
 
 // parseSpans reads spans of sectors of a source.
-func parseSpans(texts []string, src image.Source) (layout.Spans, error) {
-	var out layout.Spans
+func parseSpans(texts []string, src image.Source) (disk.Spans, error) {
+	var out disk.Spans
 	for _, text := range texts {
 		s, err := parseSpan(text, image.Sectors(src), src.SectorSize())
 		if err != nil {
 			return nil, err
 		}
-		out = out.Union(layout.Spans{s})
+		out = out.Union(disk.Spans{s})
 	}
 	return out, nil
 }

@@ -6,23 +6,23 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/image/capture"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 type captureJSON struct {
-	Schema   int              `json:"schema"`
-	Sectors  layout.Sector    `json:"sectors"`
-	Read     layout.Sector    `json:"read"`
-	Missing  []layout.Span    `json:"missing"`
-	Unread   []layout.Span    `json:"unread"`
-	Skipped  []layout.Span    `json:"skipped"`
-	Unstable []layout.Span    `json:"unstable"`
-	Hung     []layout.Span    `json:"hung"`
-	SHA256   *string          `json:"sha256"`
-	Stopped  string           `json:"stopped,omitempty"`
-	Reads    int64            `json:"reads"`
-	Errors   int64            `json:"failed_reads"`
-	Findings []layout.Finding `json:"findings"`
+	Schema   int            `json:"schema"`
+	Sectors  disk.Sector    `json:"sectors"`
+	Read     disk.Sector    `json:"read"`
+	Missing  []disk.Span    `json:"missing"`
+	Unread   []disk.Span    `json:"unread"`
+	Skipped  []disk.Span    `json:"skipped"`
+	Unstable []disk.Span    `json:"unstable"`
+	Hung     []disk.Span    `json:"hung"`
+	SHA256   *string        `json:"sha256"`
+	Stopped  string         `json:"stopped,omitempty"`
+	Reads    int64          `json:"reads"`
+	Errors   int64          `json:"failed_reads"`
+	Findings []disk.Finding `json:"findings"`
 }
 
 // captured says what is safe and how the program ends.
@@ -30,7 +30,7 @@ func (u *ui) captured(args []string, r *capture.Result, src image.Source) error 
 	j := captureJSON{
 		Schema: schema, Sectors: r.Sectors, Read: r.Read, Stopped: string(r.Stop), Reads: r.Clock.Reads, Errors: r.Clock.Errors,
 		Missing: spansObject(r.Missing), Unread: spansObject(r.Unread), Skipped: spansObject(r.Skipped),
-		Unstable: spansObject(r.Unstable), Hung: spansObject(r.Hung), Findings: append([]layout.Finding{}, r.Findings...),
+		Unstable: spansObject(r.Unstable), Hung: spansObject(r.Hung), Findings: append([]disk.Finding{}, r.Findings...),
 	}
 	if r.SHA256 != nil {
 		text := r.SHA256.String()
@@ -42,7 +42,7 @@ func (u *ui) captured(args []string, r *capture.Result, src image.Source) error 
 	u.answerf("%s\n%s of %s read\n", args[1], counted(r.Read, "sector"), grouped(r.Sectors))
 	for _, s := range []struct {
 		name  string
-		spans layout.Spans
+		spans disk.Spans
 	}{
 		{"missing: tried, and the drive failed", r.Missing}, {"unread: not tried", r.Unread}, {"skipped: left out as asked", r.Skipped},
 		{"unstable: answered differently, the most frequent answer is kept", r.Unstable},
@@ -62,10 +62,10 @@ func (u *ui) captured(args []string, r *capture.Result, src image.Source) error 
 	return u.captureEnd(args, r)
 }
 
-func spansObject(s layout.Spans) []layout.Span { return append([]layout.Span{}, s...) }
+func spansObject(s disk.Spans) []disk.Span { return append([]disk.Span{}, s...) }
 
 // showSpans lists the first spans of a set.
-func (u *ui) showSpans(spans layout.Spans) {
+func (u *ui) showSpans(spans disk.Spans) {
 	for i, s := range spans {
 		if i == 8 && len(spans) > 9 {
 			u.answerf("%15s ... and %s more runs\n", "", grouped(len(spans)-i))
@@ -102,7 +102,7 @@ var stopTexts = map[capture.Stop]string{
 func notSafe(r *capture.Result) string {
 	var out []string
 	for _, p := range []struct {
-		spans layout.Spans
+		spans disk.Spans
 		are   string
 	}{{r.Missing, "missing"}, {r.Unstable, "unstable"}, {r.Hung, "not tried because the drive hung"}} {
 		if n := p.spans.Sectors(); n > 0 {

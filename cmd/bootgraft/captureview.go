@@ -12,7 +12,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/image/capture"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // view shows how a capture goes on: a few lines that are drawn again every
@@ -83,7 +83,7 @@ func (v *view) Progress(p capture.Progress) {
 // line sums a capture up in one line.
 func (v *view) line() string {
 	p := v.last
-	var total, safe, lost layout.Sector
+	var total, safe, lost disk.Sector
 	for _, t := range p.Classes {
 		total, safe, lost = total+t.Total, safe+t.Safe, lost+t.Lost
 	}
@@ -121,7 +121,7 @@ func aboutLeft(d time.Duration) string {
 	return fmt.Sprintf("about %d days left", (m+12*60)/(24*60))
 }
 
-func (v *view) size(n layout.Sector) string { return bytesText(int64(n) * int64(v.sectorSize)) }
+func (v *view) size(n disk.Sector) string { return bytesText(int64(n) * int64(v.sectorSize)) }
 
 // classTexts name the classes in a sentence.
 var classTexts = map[capture.Class]string{

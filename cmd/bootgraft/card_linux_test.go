@@ -12,8 +12,8 @@ import (
 	"time"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
-	"bootgraft/layout"
 	"bootgraft/safety"
 	"bootgraft/safety/faultdev"
 )
@@ -44,9 +44,9 @@ func (y *typist) tests(lie faultdev.Lie, args ...string) (got cardTestJSON) {
 }
 
 // medium returns what a card really holds in its first sectors.
-func medium(t *testing.T, card *faultdev.Card, sectors layout.Sector) []byte {
+func medium(t *testing.T, card *faultdev.Card, sectors disk.Sector) []byte {
 	t.Helper()
-	b, err := image.ReadSectors(card.Medium(), layout.Span{Count: sectors})
+	b, err := image.ReadSectors(card.Medium(), disk.Span{Count: sectors})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -55,14 +55,14 @@ func medium(t *testing.T, card *faultdev.Card, sectors layout.Sector) []byte {
 
 type liar struct {
 	Lie  faultdev.Lie
-	Real layout.Sector
+	Real disk.Sector
 }
 
 // lies are cards that lie, at the sizes that such cards are made in and at odd
 // ones, and an honest one: true sizes of a card that says n.
-func lies(n layout.Sector) (out []liar) {
+func lies(n disk.Sector) (out []liar) {
 	for _, lie := range []faultdev.Lie{faultdev.Repeats, faultdev.Forgets, faultdev.Noise} {
-		for _, real := range []layout.Sector{n / 2, n / 4, layout.Sector(1) << 13, n/3 | 1, n - n/5 | 1} {
+		for _, real := range []disk.Sector{n / 2, n / 4, disk.Sector(1) << 13, n/3 | 1, n - n/5 | 1} {
 			out = append(out, liar{lie, real})
 		}
 	}
@@ -71,7 +71,7 @@ func lies(n layout.Sector) (out []liar) {
 
 // found wants the verdict about a card to be right: which lie, and a size that
 // is not above the true one by more than the test can tell.
-func found(t *testing.T, got cardTestJSON, lie faultdev.Lie, real layout.Sector, gap layout.Sector) {
+func found(t *testing.T, got cardTestJSON, lie faultdev.Lie, real disk.Sector, gap disk.Sector) {
 	t.Helper()
 	trick := map[faultdev.Lie]safety.Trick{
 		faultdev.Honest: safety.Honest, faultdev.Repeats: safety.Repeats, faultdev.Forgets: safety.Forgets, faultdev.Noise: safety.Forgets,
@@ -121,7 +121,7 @@ func TestLyingCardsAreFound(t *testing.T) {
 // A card that is sold as 64 GB is tested in seconds.
 func TestQuickTestOf64GB(t *testing.T) {
 	const n = 125_000_000
-	for _, real := range []layout.Sector{n, 1 << 24} {
+	for _, real := range []disk.Sector{n, 1 << 24} {
 		y := newTypist(t)
 		card := faultdev.New(n, 512)
 		if real < n {
@@ -195,7 +195,7 @@ func TestQuickTestOfACardThatIsPulled(t *testing.T) {
 
 // opsBeforeWriting returns how many operations a quick test with its word takes
 // before the first write.
-func opsBeforeWriting(t *testing.T, n layout.Sector) int {
+func opsBeforeWriting(t *testing.T, n disk.Sector) int {
 	t.Helper()
 	y := newTypist(t)
 	card := faultdev.New(n, 512)

@@ -1,24 +1,26 @@
 package main
 
-import "bootgraft/layout"
+import (
+	"bootgraft/image/disk"
+)
 
 type cardLookJSON struct {
 	Schema int    `json:"schema"`
 	Target string `json:"target"`
 	Kind   string `json:"kind"` // device or file
 	diskJSON
-	Bytes     int64         `json:"bytes"`
-	Nominal   nominal       `json:"nominal"`
-	Device    *deviceJSON   `json:"device"` // null for an image file
-	InUse     []string      `json:"in_use"`
-	OnCard    []string      `json:"on_card"` // null if it was not read
-	Files     *int          `json:"files_on_card"`
-	Table     *string       `json:"table"`
-	Alignment alignment     `json:"alignment"`
-	Again     layout.Sector `json:"start_again_after"` // sectors; 0 if it is not found again
-	Hints     []string      `json:"hints"`
-	Plan      string        `json:"plan"`
-	Fault     string        `json:"fault,omitempty"`
+	Bytes     int64       `json:"bytes"`
+	Nominal   nominal     `json:"nominal"`
+	Device    *deviceJSON `json:"device"` // null for an image file
+	InUse     []string    `json:"in_use"`
+	OnCard    []string    `json:"on_card"` // null if it was not read
+	Files     *int        `json:"files_on_card"`
+	Table     *string     `json:"table"`
+	Alignment alignment   `json:"alignment"`
+	Again     disk.Sector `json:"start_again_after"` // sectors; 0 if it is not found again
+	Hints     []string    `json:"hints"`
+	Plan      string      `json:"plan"`
+	Fault     string      `json:"fault,omitempty"`
 }
 
 type deviceJSON struct {

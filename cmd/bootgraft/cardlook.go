@@ -9,7 +9,7 @@ import (
 	"strings"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 	"bootgraft/layout/plan"
 	"bootgraft/safety/blockdev"
 )
@@ -23,9 +23,9 @@ type cardLook struct {
 	src   image.Source   // nil if it is in use and cannot be held
 	close func() error
 
-	held  *onCard       // nil if nothing was read
-	again layout.Sector // the start is found again so many sectors later
-	fault error         // why its content could not be read to the end
+	held  *onCard     // nil if nothing was read
+	again disk.Sector // the start is found again so many sectors later
+	fault error       // why its content could not be read to the end
 }
 
 func (l *cardLook) disk() plan.Disk {

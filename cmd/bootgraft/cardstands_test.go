@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
 	"bootgraft/layout"
 	"bootgraft/layout/plan"
@@ -97,7 +98,7 @@ func TestLastWordsNameTheTrueState(t *testing.T) {
 	write := func(p *safety.Permit) error { _, err := p.Write(t.Context()); return err }
 	req := safety.Request{Kind: safety.Write, Digest: "plan", Disk: plan.Disk{Sectors: sectors, SectorSize: 512}, Receipt: w.req.Receipt,
 		Card: imagetest.NewBytes(made, 512), KeepAll: true,
-		Pieces: []layout.Piece{{Span: layout.Span{Count: sectors}, Op: layout.Copy, Why: layout.WhyUnchanged}}}
+		Pieces: []layout.Piece{{Span: disk.Span{Count: sectors}, Op: layout.Copy, Why: layout.WhyUnchanged}}}
 	do(req, write)
 	back, kept, err := safety.UndoRequest(req.Receipt)
 	if err != nil {

@@ -11,7 +11,7 @@ import (
 	"time"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 	"bootgraft/layout/plan"
 	"bootgraft/safety"
 	"bootgraft/safety/newfile"
@@ -216,15 +216,15 @@ type cardTestJSON struct {
 	Target string `json:"target"`
 	Test   string `json:"test"`
 	diskJSON
-	Verdict  safety.Trick  `json:"verdict"` // honest, repeats, forgets, waits
-	Real     layout.Sector `json:"real_sectors"`
-	Bad      layout.Sector `json:"bad_sectors"`
-	Unread   layout.Sector `json:"unreadable_sectors"` // were not tested, for what they held could not be put back
-	Tested   layout.Sector `json:"tested_sectors"`
-	Written  layout.Sector `json:"written_sectors"`
-	Restored bool          `json:"restored"`
-	Receipt  string        `json:"receipt"`
-	Pulled   bool          `json:"pulled"` // it was without power between writing and reading
+	Verdict  safety.Trick `json:"verdict"` // honest, repeats, forgets, waits
+	Real     disk.Sector  `json:"real_sectors"`
+	Bad      disk.Sector  `json:"bad_sectors"`
+	Unread   disk.Sector  `json:"unreadable_sectors"` // were not tested, for what they held could not be put back
+	Tested   disk.Sector  `json:"tested_sectors"`
+	Written  disk.Sector  `json:"written_sectors"`
+	Restored bool         `json:"restored"`
+	Receipt  string       `json:"receipt"`
+	Pulled   bool         `json:"pulled"` // it was without power between writing and reading
 }
 
 // tested tells the verdict. A card that is not what it says ends the program
@@ -293,7 +293,7 @@ func (t *capacityTest) secondLine() string {
 
 // verdictText says what a test found.
 func verdictText(c safety.Capacity, sectorSize int, kind string) string {
-	of := func(n layout.Sector) string {
+	of := func(n disk.Sector) string {
 		return fmt.Sprintf("%s (%s)", counted(n, "sector"), bytesText(int64(n)*int64(sectorSize)))
 	}
 	switch {

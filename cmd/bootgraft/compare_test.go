@@ -15,7 +15,7 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/imagetest"
 	"bootgraft/image/imagetest/need"
-	"bootgraft/layout/compare/family"
+	"bootgraft/layout/rule/compare/family"
 )
 
 // typed runs commands as a person types them, in a folder of their own.

@@ -10,9 +10,10 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/image/disk"
 	"bootgraft/layout"
-	"bootgraft/layout/changed"
-	"bootgraft/layout/files"
+	"bootgraft/layout/scan/diff"
+	"bootgraft/layout/scan/files"
 )
 
 // changed says what a device did to a card.
@@ -39,17 +40,17 @@ func (f *compareFlags) changed(c *cobra.Command, u *ui) error {
 	}
 	progress, finish := u.bar("comparing")
 	size := int64(before.SectorSize())
-	r, err := changed.Compare(c.Context(), changed.Disk{Source: before, Survey: was}, changed.Disk{Source: after, Survey: is},
-		changed.Options{Progress: func(done, total layout.Sector) { progress(int64(done)*size, int64(total)*size) }})
+	r, err := diff.Compare(c.Context(), diff.Disk{Source: before, Survey: was}, diff.Disk{Source: after, Survey: is},
+		diff.Options{Progress: func(done, total disk.Sector) { progress(int64(done)*size, int64(total)*size) }})
 	finish()
-	var sizes *changed.SizeError
+	var sizes *diff.SizeError
 	if errors.As(err, &sizes) {
 		return refusef("%w. Read the whole card back into an image", err)
 	}
 	if err != nil {
 		return err
 	}
-	d, err := f.differingFiles(c.Context(), changed.Disk{Source: before, Survey: was}, changed.Disk{Source: after, Survey: is}, r)
+	d, err := f.differingFiles(c.Context(), diff.Disk{Source: before, Survey: was}, diff.Disk{Source: after, Survey: is}, r)
 	if err != nil {
 		return err
 	}
@@ -83,9 +84,9 @@ type fileChanges struct {
 }
 
 // differingFiles lists the files that differ, if a volume does.
-func (f *compareFlags) differingFiles(ctx context.Context, before, after changed.Disk, r *changed.Report) (*fileChanges, error) {
+func (f *compareFlags) differingFiles(ctx context.Context, before, after diff.Disk, r *diff.Report) (*fileChanges, error) {
 	out := &fileChanges{[]string{}, []string{}, []string{}}
-	if !slices.Contains(r.Kinds, changed.Files) {
+	if !slices.Contains(r.Kinds, diff.Files) {
 		return out, nil
 	}
 	was, err := listFiles(ctx, before)
@@ -122,7 +123,7 @@ type fileStamp struct {
 	modified time.Time
 }
 
-func listFiles(ctx context.Context, d changed.Disk) (map[string]fileStamp, error) {
+func listFiles(ctx context.Context, d diff.Disk) (map[string]fileStamp, error) {
 	out := map[string]fileStamp{}
 	_, err := files.Walk(ctx, d.Source, d.Survey, files.Options{}, func(f *files.File) error {
 		out[fmt.Sprintf("%d:%s", f.Volume, f.Path)] = fileStamp{f.Size, f.Modified}
@@ -132,17 +133,17 @@ func listFiles(ctx context.Context, d changed.Disk) (map[string]fileStamp, error
 }
 
 // kindTexts say what a device did, and what to do now.
-var kindTexts = map[changed.Kind]string{
-	changed.Untouched:    "Not one of the compared sectors differs. The device probably never reached the card: look at the adapter, at master and slave, at the transfer mode (DMA), at the mark of a fixed disk that a card may not have, and at power. If it started all the same, it writes nothing at start.",
-	changed.Counted:      "A few bytes of the boot areas changed: a counter, a clock or a note. The device started, or began to, and took the layout for its own so far.",
-	changed.Files:        "A volume changed inside: files were added, changed or removed. The device found its volume and works with it.",
-	changed.TailFromHead: "Sectors of the tail now hold what the head held: the copies disagreed, and the device believes the head. The next plan has to carry the same in both; compare several originals and plan with --rules.",
-	changed.HeadFromTail: "Sectors of the head now hold what the tail held: the copies disagreed, and the device believes the tail. Whatever is changed in the head alone will be undone like this; compare several originals and plan with --rules.",
-	changed.Rewritten:    "The boot areas changed in more than a few bytes, and not from each other. The device has worked on them: compare it with the originals of other sizes to see what it wrote.",
-	changed.NewFormat:    "The device did not know the layout, or did not like it, and made its own. Keep this image: it shows what the device wants for this size, and is an original to compare with the others. Never let it do so on the old drive.",
+var kindTexts = map[diff.Kind]string{
+	diff.Untouched:    "Not one of the compared sectors differs. The device probably never reached the card: look at the adapter, at master and slave, at the transfer mode (DMA), at the mark of a fixed disk that a card may not have, and at power. If it started all the same, it writes nothing at start.",
+	diff.Counted:      "A few bytes of the boot areas changed: a counter, a clock or a note. The device started, or began to, and took the layout for its own so far.",
+	diff.Files:        "A volume changed inside: files were added, changed or removed. The device found its volume and works with it.",
+	diff.TailFromHead: "Sectors of the tail now hold what the head held: the copies disagreed, and the device believes the head. The next plan has to carry the same in both; compare several originals and plan with --rules.",
+	diff.HeadFromTail: "Sectors of the head now hold what the tail held: the copies disagreed, and the device believes the tail. Whatever is changed in the head alone will be undone like this; compare several originals and plan with --rules.",
+	diff.Rewritten:    "The boot areas changed in more than a few bytes, and not from each other. The device has worked on them: compare it with the originals of other sizes to see what it wrote.",
+	diff.NewFormat:    "The device did not know the layout, or did not like it, and made its own. Keep this image: it shows what the device wants for this size, and is an original to compare with the others. Never let it do so on the old drive.",
 }
 
-func (u *ui) showChanged(f *compareFlags, r *changed.Report, d *fileChanges) {
+func (u *ui) showChanged(f *compareFlags, r *diff.Report, d *fileChanges) {
 	u.answerf("before: %s\nafter:  %s\n%s\n", f.before, f.after, counted(r.Sectors, "sector"))
 	u.answerf("%s compared, %s of them different\n\n", counted(r.Compared, "sector"), grouped(r.Changed))
 	u.answerf("%15s %15s  %-9s %s\n", "first sector", "sectors", "role", "what happened")
@@ -169,7 +170,7 @@ func (u *ui) showChanged(f *compareFlags, r *changed.Report, d *fileChanges) {
 	}
 }
 
-func (u *ui) showChangedRegion(r *changed.Region) {
+func (u *ui) showChangedRegion(r *diff.Region) {
 	text := r.Name + ": "
 	switch {
 	case r.Unknown == r.Count:
@@ -200,34 +201,34 @@ type changedJSON struct {
 	Schema   int                 `json:"schema"`
 	Before   string              `json:"before"`
 	After    string              `json:"after"`
-	Sectors  layout.Sector       `json:"sectors"`
-	Compared layout.Sector       `json:"compared_sectors"`
-	Changed  layout.Sector       `json:"changed_sectors"`
-	Kinds    []changed.Kind      `json:"kinds"`
+	Sectors  disk.Sector         `json:"sectors"`
+	Compared disk.Sector         `json:"compared_sectors"`
+	Changed  disk.Sector         `json:"changed_sectors"`
+	Kinds    []diff.Kind         `json:"kinds"`
 	Text     []string            `json:"text"`
 	Regions  []changedRegionJSON `json:"regions"`
 	Files    *fileChanges        `json:"files"`
 }
 
 type changedRegionJSON struct {
-	layout.Span
+	disk.Span
 	Role     layout.Role         `json:"role"`
 	Name     string              `json:"name"`
-	Changed  layout.Sector       `json:"changed_sectors"`
+	Changed  disk.Sector         `json:"changed_sectors"`
 	Bytes    int64               `json:"changed_bytes"`
-	Unknown  layout.Sector       `json:"not_compared_sectors"`
-	Restored layout.Sector       `json:"from_other_end_sectors"`
+	Unknown  disk.Sector         `json:"not_compared_sectors"`
+	Restored disk.Sector         `json:"from_other_end_sectors"`
 	Numbers  []changedNumberJSON `json:"changes"`
 }
 
 type changedNumberJSON struct {
-	Sector layout.Sector `json:"sector"`
-	Offset int           `json:"offset"`
-	Was    string        `json:"was"`
-	Is     string        `json:"is"`
+	Sector disk.Sector `json:"sector"`
+	Offset int         `json:"offset"`
+	Was    string      `json:"was"`
+	Is     string      `json:"is"`
 }
 
-func (f *compareFlags) changedJSON(r *changed.Report, d *fileChanges) changedJSON {
+func (f *compareFlags) changedJSON(r *diff.Report, d *fileChanges) changedJSON {
 	j := changedJSON{Schema: schema, Before: f.before, After: f.after, Sectors: r.Sectors, Compared: r.Compared, Changed: r.Changed, Kinds: r.Kinds, Files: d}
 	for _, k := range r.Kinds {
 		j.Text = append(j.Text, kindTexts[k])

@@ -12,8 +12,8 @@ import (
 	"github.com/spf13/cobra"
 
 	"bootgraft/image"
-	"bootgraft/layout"
-	"bootgraft/layout/compare"
+	"bootgraft/image/disk"
+	"bootgraft/layout/rule/compare"
 	"bootgraft/safety"
 )
 
@@ -134,7 +134,7 @@ func (f *compareFlags) originals(c *cobra.Command, u *ui, args []string) error {
 	}
 	progress, finish := u.bar("comparing")
 	size := int64(sources[0].SectorSize())
-	opt.Progress = func(done, total layout.Sector) { progress(int64(done)*size, int64(total)*size) }
+	opt.Progress = func(done, total disk.Sector) { progress(int64(done)*size, int64(total)*size) }
 	a.Comparison, err = compare.Run(c.Context(), dumps, opt)
 	finish()
 	if err != nil {
@@ -156,7 +156,7 @@ func (f *compareFlags) originals(c *cobra.Command, u *ui, args []string) error {
 type comparison struct {
 	*compare.Comparison
 	dumps []compare.Dump
-	card  layout.Sector // 0 if nobody asked for one
+	card  disk.Sector // 0 if nobody asked for one
 	out   string
 }
 
@@ -164,7 +164,7 @@ type comparison struct {
 func (f *compareFlags) options() (opt compare.Options, err error) {
 	for _, x := range []struct {
 		text, kind string
-		to         *layout.Sector
+		to         *disk.Sector
 	}{{f.head, "head:", &opt.Head}, {f.tail, "tail:", &opt.Tail}} {
 		s, err := parseSize(strings.TrimPrefix(x.text, x.kind), f.sectorSize)
 		if err != nil {

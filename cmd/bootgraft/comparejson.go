@@ -2,16 +2,16 @@ package main
 
 import (
 	"bootgraft/image"
-	"bootgraft/layout"
-	"bootgraft/layout/boot"
-	"bootgraft/layout/compare"
+	"bootgraft/image/disk"
+	"bootgraft/layout/rule/candidate"
+	"bootgraft/layout/rule/compare"
 )
 
 type comparisonJSON struct {
 	Schema   int                     `json:"schema"`
 	Sources  []comparedJSON          `json:"sources"`
-	Head     layout.Sector           `json:"head_sectors"`
-	Tail     layout.Sector           `json:"tail_sectors"`
+	Head     disk.Sector             `json:"head_sectors"`
+	Tail     disk.Sector             `json:"tail_sectors"`
 	Counts   map[compare.Class]int64 `json:"bytes"`
 	Fields   []ruleFieldJSON         `json:"fields"`
 	Checks   []ruleCheckJSON         `json:"checks"`
@@ -19,7 +19,7 @@ type comparisonJSON struct {
 	Carried  []compare.Stretch       `json:"carried"`
 	For      *verdictJSON            `json:"for,omitempty"`
 	Advice   []adviceJSON            `json:"advice"`
-	Findings []layout.Finding        `json:"findings"`
+	Findings []disk.Finding          `json:"findings"`
 	Rules    string                  `json:"rules,omitempty"`
 }
 
@@ -30,19 +30,19 @@ type comparedJSON struct {
 }
 
 type ruleFieldJSON struct {
-	boot.Place
-	Width    int           `json:"width"`
-	Class    compare.Class `json:"class"`
-	Encoding boot.Encoding `json:"encoding"`
-	Formula  string        `json:"formula"`
-	Bits     float64       `json:"bits"`
-	State    string        `json:"state"`
-	Doubt    string        `json:"doubt,omitempty"`
-	Others   []reading     `json:"alternatives"`
+	candidate.Place
+	Width    int                `json:"width"`
+	Class    compare.Class      `json:"class"`
+	Encoding candidate.Encoding `json:"encoding"`
+	Formula  string             `json:"formula"`
+	Bits     float64            `json:"bits"`
+	State    string             `json:"state"`
+	Doubt    string             `json:"doubt,omitempty"`
+	Others   []reading          `json:"alternatives"`
 }
 
 type ruleCheckJSON struct {
-	boot.Place
+	candidate.Place
 	Width int              `json:"width"`
 	Bits  float64          `json:"bits"`
 	State string           `json:"state"`
@@ -51,23 +51,23 @@ type ruleCheckJSON struct {
 }
 
 type ruleCopyJSON struct {
-	Of    boot.Place        `json:"of"`
-	To    boot.Place        `json:"to"`
-	Count layout.Sector     `json:"count"`
+	Of    candidate.Place   `json:"of"`
+	To    candidate.Place   `json:"to"`
+	Count disk.Sector       `json:"count"`
 	Back  bool              `json:"back"`
 	Order image.Order       `json:"order"`
 	Own   []compare.Stretch `json:"own"`
 }
 
 type verdictJSON struct {
-	Sectors   layout.Sector `json:"sectors"`
-	Proved    int           `json:"proved"`
-	Undecided int           `json:"undecided"`
-	Fields    []answerJSON  `json:"fields"`
+	Sectors   disk.Sector  `json:"sectors"`
+	Proved    int          `json:"proved"`
+	Undecided int          `json:"undecided"`
+	Fields    []answerJSON `json:"fields"`
 }
 
 type answerJSON struct {
-	boot.Place
+	candidate.Place
 	State  compare.State `json:"state"`
 	Value  uint64        `json:"value"`
 	Why    string        `json:"why,omitempty"`
@@ -80,15 +80,15 @@ type otherJSON struct {
 }
 
 type adviceJSON struct {
-	Sectors layout.Sector `json:"sectors"`
-	Left    int           `json:"undecided_left"`
+	Sectors disk.Sector `json:"sectors"`
+	Left    int         `json:"undecided_left"`
 }
 
 func (a *comparison) json() comparisonJSON {
 	j := comparisonJSON{
 		Schema: schema, Head: a.Head, Tail: a.Tail, Counts: a.Counts, Rules: a.out,
 		Sources: []comparedJSON{}, Fields: []ruleFieldJSON{}, Checks: []ruleCheckJSON{}, Copies: []ruleCopyJSON{}, Advice: []adviceJSON{},
-		Carried: append([]compare.Stretch{}, a.Carried...), Findings: append([]layout.Finding{}, a.Findings...),
+		Carried: append([]compare.Stretch{}, a.Carried...), Findings: append([]disk.Finding{}, a.Findings...),
 	}
 	for _, d := range a.dumps {
 		size := d.Source.SectorSize()

@@ -5,8 +5,8 @@ import (
 	"slices"
 	"strings"
 
-	"bootgraft/layout"
-	"bootgraft/layout/compare"
+	"bootgraft/image/disk"
+	"bootgraft/layout/rule/compare"
 )
 
 // maxRuleRows keeps the page of a comparison readable; maxReadings what is
@@ -25,7 +25,7 @@ func (u *ui) showComparison(a *comparison) {
 		if d.Unit != "" {
 			unit = ", " + d.Unit
 		}
-		u.answerf("  %2d  %s%s\n      %s\n", i+1, d.Name, unit, diskText(layout.Sector(d.Source.Size()/int64(d.Source.SectorSize())), d.Source.SectorSize()))
+		u.answerf("  %2d  %s%s\n      %s\n", i+1, d.Name, unit, diskText(disk.Sector(d.Source.Size()/int64(d.Source.SectorSize())), d.Source.SectorSize()))
 	}
 	u.showCounts(a)
 	u.showFields(a)
@@ -202,7 +202,7 @@ func (u *ui) showCarried(a *comparison) {
 // stretchText names a run of bytes.
 func stretchText(s compare.Stretch, sectorSize int) string {
 	if s.Count >= sectorSize {
-		return placesText(s.Place, layout.Sector(s.Count/sectorSize), false)
+		return placesText(s.Place, disk.Sector(s.Count/sectorSize), false)
 	}
 	if s.Count == 1 {
 		return s.Place.String()
@@ -266,7 +266,7 @@ func (u *ui) showAdvice(a *comparison) {
 }
 
 // cardForAdvice is the card that was asked for, or one that no original has.
-func (a *comparison) cardForAdvice() layout.Sector {
+func (a *comparison) cardForAdvice() disk.Sector {
 	if a.card > 0 {
 		return a.card
 	}
@@ -290,11 +290,11 @@ func (a *comparison) advice() []compare.Advice {
 // offered are sizes in which drives and cards are sold, as many sectors as the
 // package says, in whole cylinders of 16 heads and 63 sectors, and a little
 // less.
-func (a *comparison) offered() (out []layout.Sector) {
+func (a *comparison) offered() (out []disk.Sector) {
 	least := a.Head + a.Tail + 1
 	for _, mb := range []int64{128, 256, 512, 1000, 2000, 4000, 8000, 16000, 32000, 64000} {
-		n := layout.Sector(mb * 1e6 / int64(a.SectorSize))
-		for _, size := range []layout.Sector{n, n - n%1008, n - n%1008 - 331} {
+		n := disk.Sector(mb * 1e6 / int64(a.SectorSize))
+		for _, size := range []disk.Sector{n, n - n%1008, n - n%1008 - 331} {
 			if size > least && size < 16*a.Sizes[len(a.Sizes)-1] && !slices.Contains(out, size) {
 				out = append(out, size)
 			}

@@ -7,14 +7,15 @@ import (
 	"strings"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/layout"
-	"bootgraft/layout/boot"
-	"bootgraft/layout/compare"
+	"bootgraft/layout/rule/candidate"
+	"bootgraft/layout/rule/compare"
 )
 
 // encodingText says how a number is written.
-func encodingText(e boot.Encoding) string {
-	form, err := boot.FormOf(e)
+func encodingText(e candidate.Encoding) string {
+	form, err := candidate.FormOf(e)
 	if err != nil {
 		return string(e)
 	}
@@ -90,7 +91,7 @@ func sumText(name string) string {
 }
 
 // placesText names a run of count sectors from p on.
-func placesText(p boot.Place, count layout.Sector, back bool) string {
+func placesText(p candidate.Place, count disk.Sector, back bool) string {
 	last := p.Sector + count - 1
 	if p.From == layout.FromEnd != back {
 		last = p.Sector - (count - 1)
@@ -113,10 +114,10 @@ func sumSpanText(w compare.SumWay, sectorSize int) string {
 	last := int64(from.Byte) + w.Count - 1
 	size := int64(sectorSize)
 	if from.Byte == 0 && w.Count%size == 0 {
-		return placesText(from, layout.Sector(w.Count/size), false)
+		return placesText(from, disk.Sector(w.Count/size), false)
 	}
 	if last < size {
-		return fmt.Sprintf("bytes %d to %d of %s", from.Byte, last, placesText(boot.Place{From: from.From, Sector: from.Sector}, 1, false))
+		return fmt.Sprintf("bytes %d to %d of %s", from.Byte, last, placesText(candidate.Place{From: from.From, Sector: from.Sector}, 1, false))
 	}
 	return fmt.Sprintf("%d bytes from %s on", w.Count, from)
 }
@@ -134,9 +135,9 @@ func fieldState(f *compare.Field) string {
 
 // reading is one way to understand a number.
 type reading struct {
-	Byte     int           `json:"byte"`
-	Encoding boot.Encoding `json:"encoding"`
-	Formula  string        `json:"formula"`
+	Byte     int                `json:"byte"`
+	Encoding candidate.Encoding `json:"encoding"`
+	Formula  string             `json:"formula"`
 }
 
 // readings lists every reading of a field that fits, the simplest first.

@@ -8,7 +8,7 @@ import (
 	"time"
 
 	"bootgraft/image/capture/audio"
-	"bootgraft/layout/files"
+	"bootgraft/layout/scan/files"
 )
 
 // hole is a run of bytes of a file that cannot be had, and of a recording the

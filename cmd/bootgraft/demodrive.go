@@ -11,9 +11,9 @@ import (
 	"strings"
 	"time"
 
-	"bootgraft/layout/fat"
-	"bootgraft/layout/fat/format"
-	"bootgraft/layout/mbr"
+	"bootgraft/layout/table/mbr"
+	"bootgraft/layout/volume/fat"
+	"bootgraft/layout/volume/fat/format"
 	"bootgraft/safety/newfile"
 )
 

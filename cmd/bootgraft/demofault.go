@@ -6,13 +6,13 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/image/capture"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // demoBad are the sectors that the invented drive cannot read: one of the first
 // allocation table, one in a recording, a scratch across the end of another, and
 // a run that no file uses.
-var demoBad = layout.Spans{{Start: 101, Count: 1}, {Start: 3001, Count: 1}, {Start: 7700, Count: 24}, {Start: 300_000, Count: 40}}
+var demoBad = disk.Spans{{Start: 101, Count: 1}, {Start: 3001, Count: 1}, {Start: 7700, Count: 24}, {Start: 300_000, Count: 40}}
 
 // demoLoose is the sector at which the plug of the invented drive slips out, the
 // first time that it is read.
@@ -34,7 +34,7 @@ func (*dyingDrive) Identity() image.Identity {
 // ReadAt reads like a drive: a good sector at once, a bad one never, after a
 // while.
 func (d *dyingDrive) ReadAt(p []byte, off int64) (int, error) {
-	s := layout.Between(layout.Sector(off/demoSector), layout.Sector((off+int64(len(p)))/demoSector))
+	s := disk.Between(disk.Sector(off/demoSector), disk.Sector((off+int64(len(p)))/demoSector))
 	if !d.slipped && s.Holds(demoLoose) {
 		d.slipped, d.gone = true, true
 	}

@@ -8,7 +8,7 @@ import (
 	"math/rand/v2"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 	"bootgraft/safety/newfile"
 )
 
@@ -96,11 +96,11 @@ func startModel(path string) error {
 	}
 	defer src.Close()
 	n := image.Sectors(src)
-	head, err := image.ReadSectors(src, layout.Span{Count: modelSystem})
+	head, err := image.ReadSectors(src, disk.Span{Count: modelSystem})
 	if err != nil {
 		return err
 	}
-	tail, err := image.ReadSectors(src, layout.Span{Start: n - modelCopies, Count: modelCopies})
+	tail, err := image.ReadSectors(src, disk.Span{Start: n - modelCopies, Count: modelCopies})
 	if err != nil {
 		return err
 	}

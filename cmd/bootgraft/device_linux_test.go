@@ -12,8 +12,8 @@ import (
 	"syscall"
 	"testing"
 
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
-	"bootgraft/layout"
 	"bootgraft/safety/faultdev"
 )
 
@@ -74,7 +74,7 @@ func (y *typist) failAt(sectors, k int) (code int, finished bool) {
 	ended := false
 	y.t.Run("", func(t *testing.T) {
 		y := &typist{t, y.bin, y.dir}
-		card := faultdev.New(layout.Sector(sectors), 512)
+		card := faultdev.New(disk.Sector(sectors), 512)
 		node := y.attach(faultdev.Serve(t, card), "--direct-io=on")
 		receipt := filepath.Join(t.TempDir(), "receipt")
 		write := []string{"write", "c.plan", node, "--device", "--receipt", receipt}

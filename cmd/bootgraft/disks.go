@@ -8,7 +8,7 @@ import (
 	"time"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 	"bootgraft/safety/blockdev"
 )
 
@@ -166,7 +166,7 @@ func (u *ui) nextDrive(ctx context.Context) (*blockdev.Source, error) {
 }
 
 // planLine is what to type to plan for a card of this size.
-func planLine(n layout.Sector, sectorSize int) string {
+func planLine(n disk.Sector, sectorSize int) string {
 	line := fmt.Sprintf("bootgraft plan old.img --size %ds -o card.plan", n)
 	if sectorSize != 512 {
 		line += fmt.Sprintf(" --sector-size %d", sectorSize)

@@ -12,10 +12,10 @@ import (
 	"golang.org/x/text/encoding/charmap"
 
 	"bootgraft/image"
-	"bootgraft/layout"
-	"bootgraft/layout/files"
+	"bootgraft/image/disk"
 	"bootgraft/layout/scan"
-	"bootgraft/layout/second"
+	"bootgraft/layout/scan/files"
+	"bootgraft/layout/scan/second"
 )
 
 const filesHelp = `Lists the files of the FAT and ext volumes of a drive, or of a planned card
@@ -170,7 +170,7 @@ type lister struct {
 	src      image.Source
 	out      *output
 	files    []fileJSON
-	findings []layout.Finding
+	findings []disk.Finding
 	second   []second.Opinion
 	bytes    int64
 	damaged  int
@@ -247,15 +247,15 @@ type readerFunc func([]byte) (int, error)
 func (r readerFunc) Read(p []byte) (int, error) { return r(p) }
 
 type filesJSON struct {
-	Schema   int              `json:"schema"`
-	Files    []fileJSON       `json:"files"`
-	Findings []layout.Finding `json:"findings"`
+	Schema   int            `json:"schema"`
+	Files    []fileJSON     `json:"files"`
+	Findings []disk.Finding `json:"findings"`
 }
 
 // finish writes the answer: a summary, then the files.
 func (l *lister) finish(name string, s *scan.Survey) error {
 	u := l.ui
-	findings := append(append([]layout.Finding{}, l.findings...), second.Findings(l.second)...)
+	findings := append(append([]disk.Finding{}, l.findings...), second.Findings(l.second)...)
 	if err := l.damageList(name); err != nil {
 		return err
 	}
@@ -295,7 +295,7 @@ func (l *lister) finish(name string, s *scan.Survey) error {
 
 // incomplete tells whether there may be files that nobody could list.
 func (l *lister) incomplete() bool {
-	return slices.ContainsFunc(l.findings, func(f layout.Finding) bool {
+	return slices.ContainsFunc(l.findings, func(f disk.Finding) bool {
 		switch f.Code {
 		case "fat-directory-unreadable", "ext-directory-unread", "ext-directory-damaged", "volume-not-walkable", "fat-table-missing":
 			return true
@@ -307,7 +307,7 @@ func (l *lister) incomplete() bool {
 // hiddenVolumes tells whether a volume may be there that could not be found, or
 // not be listed, because the sectors by which it is known are missing.
 func hiddenVolumes(s *scan.Survey) bool {
-	return slices.ContainsFunc(s.Findings, func(f layout.Finding) bool { return f.Code == "volume-not-known" })
+	return slices.ContainsFunc(s.Findings, func(f disk.Finding) bool { return f.Code == "volume-not-known" })
 }
 
 // list names every file, or with --brief those that are not whole.

@@ -7,14 +7,14 @@ import (
 	"testing"
 
 	"bootgraft/image/capture/rig"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // hangsThen starts a capture, and ends it by a signal when the drive hangs: in
 // order, or by force. It returns the code, and how often the sector was met.
-func (y *typist) hangsThen(sig os.Signal, sector layout.Sector) (met int, done bool) {
+func (y *typist) hangsThen(sig os.Signal, sector disk.Sector) (met int, done bool) {
 	y.t.Helper()
-	r := rig.Start(y.t, y.path("drive"), rig.Faults{Hangs: []layout.Sector{sector}})
+	r := rig.Start(y.t, y.path("drive"), rig.Faults{Hangs: []disk.Sector{sector}})
 	c := y.command("capture", r.Device, "old.img", "--looks", "1")
 	pipe, err := c.StderrPipe()
 	if err != nil {
@@ -86,6 +86,6 @@ func TestAHangingSectorIsMetTwice(t *testing.T) {
 		if !done || meetings != 2 {
 			t.Errorf("%v: %d meetings, done %v", sig, meetings, done)
 		}
-		y.holds("old.img", content, layout.Spans{{Start: 9000, Count: 1}})
+		y.holds("old.img", content, disk.Spans{{Start: 9000, Count: 1}})
 	}
 }

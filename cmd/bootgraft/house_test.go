@@ -12,42 +12,56 @@ import (
 	"testing"
 )
 
-// formats are the packages that each know one format.
-var formats = []string{
-	"layout/mbr", "layout/gpt", "layout/apple", "layout/bsd", "layout/sun", "layout/amiga", "layout/atari",
-	"layout/fat", "layout/ext", "layout/volume",
-}
+// ground is what everybody may know: sectors, sources, and the vocabulary.
+var ground = []string{"image/disk", "image", "layout"}
+
+// tables and volumes are the packages that each know one format.
+var (
+	tables = []string{
+		"layout/table/mbr", "layout/table/gpt", "layout/table/apple", "layout/table/bsd", "layout/table/sun",
+		"layout/table/amiga", "layout/table/atari",
+	}
+	volumes = []string{"layout/volume/fat", "layout/volume/ext", "layout/volume/probe"}
+	formats = slices.Concat(tables, volumes)
+)
 
 // mayImport says which packages of this module a package may import. A name
 // that ends in /... stands for everything below it.
 var mayImport = map[string][]string{
-	"layout":          {},
-	"image":           {"layout"},
-	"image/kit":       {"layout", "image"},
-	"image/capture":   {"layout", "image", "image/capture", "image/capture/..."},
-	"layout/plan":     {"layout"},
-	"layout/gpt":      {"layout", "image", "layout/mbr"},
-	"layout/scan":     append([]string{"layout", "image", "layout/boot"}, formats...),
-	"layout/files":    append([]string{"layout", "image", "layout/scan"}, formats...),
-	"layout/advise":   append([]string{"layout", "image", "image/capture", "layout/scan", "layout/files"}, formats...),
-	"layout/boot":     {"layout", "image"},
-	"layout/compare":  {"layout", "image", "layout/boot"},
-	"layout/changed":  {"layout", "image", "layout/scan"},
-	"layout/second":   append([]string{"layout", "image", "layout/scan", "layout/files"}, formats...),
-	"layout/fit":      append([]string{"layout", "image", "layout/plan", "layout/scan", "layout/fat/resize", "layout/boot", "layout/compare", "layout/card"}, formats...),
-	"layout/card":     {"layout", "image", "layout/plan"},
-	"safety":          {"layout", "image", "image/capture", "image/kit", "layout/compare", "layout/plan", "layout/card", "safety/blockdev", "safety/newfile"},
-	"safety/blockdev": {"layout", "image"},
+	"image/disk":            {},
+	"image":                 {"image/disk"},
+	"image/capture":         {"image/disk", "image", "image/capture", "image/capture/..."},
+	"layout":                {"image/disk"},
+	"layout/table/gpt":      append([]string{"layout/table/mbr"}, ground...),
+	"layout/rule/candidate": ground,
+	"layout/rule/compare":   append([]string{"layout/rule/candidate"}, ground...),
+	"layout/kit":            ground,
+	"layout/scan":           slices.Concat(ground, formats, []string{"layout/rule/candidate"}),
+	"layout/scan/files":     slices.Concat(ground, formats, []string{"layout/scan"}),
+	"layout/scan/order":     slices.Concat(ground, formats, []string{"image/capture", "layout/scan", "layout/scan/files"}),
+	"layout/scan/diff":      append([]string{"layout/scan"}, ground...),
+	"layout/scan/second":    slices.Concat(ground, formats, []string{"layout/scan", "layout/scan/files"}),
+	"layout/plan":           {"image/disk", "layout"},
+	"layout/plan/card":      append([]string{"layout/plan"}, ground...),
+	"layout/plan/fit": slices.Concat(ground, formats, []string{
+		"layout/plan", "layout/plan/card", "layout/scan", "layout/volume/fat/resize", "layout/rule/candidate", "layout/rule/compare",
+	}),
+	"safety": append([]string{
+		"image/capture", "layout/kit", "layout/rule/compare", "layout/plan", "layout/plan/card", "safety/blockdev", "safety/newfile",
+	}, ground...),
+	"safety/blockdev": ground,
 	"safety/newfile":  {},
 }
 
 // testOnly are packages for tests alone; no program may contain them.
-var testOnly = []string{"image/imagetest", "image/imagetest/need", "image/imagetest/disks", "layout/compare/family", "image/capture/rig", "safety/faultdev"}
+var testOnly = []string{
+	"image/imagetest", "image/imagetest/need", "image/imagetest/disks", "layout/rule/compare/family", "image/capture/rig", "safety/faultdev",
+}
 
 // noWorld are packages that see no file system, no clock and no randomness.
 var noWorld = []string{
-	"layout", "layout/plan", "layout/fit", "layout/card", "layout/scan", "layout/boot", "layout/compare", "layout/changed",
-	"layout/fat/resize", "image/kit",
+	"image/disk", "layout", "layout/plan", "layout/plan/fit", "layout/plan/card", "layout/scan", "layout/rule/candidate",
+	"layout/rule/compare", "layout/scan/diff", "layout/volume/fat/resize", "layout/kit",
 }
 
 type goPackage struct {
@@ -87,7 +101,7 @@ func allowed(from, to string) bool {
 	}
 	rules, known := mayImport[from]
 	if !known && slices.Contains(formats, parentFormat(from)) {
-		rules = append([]string{"layout", "image"}, formats...)
+		rules = slices.Concat(ground, formats)
 	}
 	if !known && strings.HasPrefix(from, "image/capture/") {
 		rules = mayImport["image/capture"]

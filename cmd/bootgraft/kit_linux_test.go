@@ -10,11 +10,12 @@ import (
 	"strings"
 	"testing"
 
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
 	"bootgraft/image/imagetest/disks"
 	"bootgraft/image/imagetest/need"
-	"bootgraft/image/kit"
 	"bootgraft/layout"
+	"bootgraft/layout/kit"
 )
 
 // outside runs a program that is not ours and must end well.
@@ -229,11 +230,11 @@ func TestAskedCommandsMakeAKit(t *testing.T) {
 // ends as it does when something is missing.
 func TestKitSaysWhatIsMissing(t *testing.T) {
 	y := newTypist(t)
-	span := func(start, count layout.Sector, state kit.State) kit.Span {
-		return kit.Span{Span: layout.Span{Start: start, Count: count}, From: layout.FromStart, What: "head", State: state}
+	span := func(start, count disk.Sector, state kit.State) kit.Span {
+		return kit.Span{Span: disk.Span{Start: start, Count: count}, From: layout.FromStart, What: "head", State: state}
 	}
 	d := imagetest.New(1000, 512)
-	disks.Noise(d, layout.Span{Count: 20}, 1)
+	disks.Noise(d, disk.Span{Count: 20}, 1)
 	c := &kit.Contents{Source: d, Manifest: kit.Manifest{
 		Sectors: 1000, SectorSize: 512, Drive: "BOREAL 20",
 		Spans: []kit.Span{span(0, 20, kit.Stored), span(20, 3, kit.Missing), span(23, 977, kit.Blank)},

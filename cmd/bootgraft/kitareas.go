@@ -4,20 +4,21 @@ import (
 	"fmt"
 	"strings"
 
+	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/layout/scan"
 )
 
 // kitArea is a part of a drive that belongs into a kit.
 type kitArea struct {
-	layout.Span
+	disk.Span
 	from layout.Anchor
 	what string
 	far  bool // beyond what is kept of one area: only its blank runs are named
 }
 
 // kitEnds are how many sectors of each area count as boot area.
-type kitEnds struct{ head, tail layout.Sector }
+type kitEnds struct{ head, tail disk.Sector }
 
 // layoutKnown tells whether a table or a volume says what the drive is for.
 func layoutKnown(s *scan.Survey) bool {
@@ -30,9 +31,9 @@ func layoutKnown(s *scan.Survey) bool {
 func bootAreas(s *scan.Survey, ends kitEnds) []kitArea {
 	a := &areaList{s: s, ends: ends}
 	if !layoutKnown(s) {
-		head := layout.Span{Count: min(ends.head, s.Sectors)}
+		head := disk.Span{Count: min(ends.head, s.Sectors)}
 		a.add(head, layout.FromStart, "head")
-		a.add(layout.Between(s.Sectors-min(ends.tail, s.Sectors), s.Sectors), layout.FromEnd, "tail")
+		a.add(disk.Between(s.Sectors-min(ends.tail, s.Sectors), s.Sectors), layout.FromEnd, "tail")
 		return a.list
 	}
 	for _, t := range s.Tables {
@@ -78,10 +79,10 @@ type areaList struct {
 	s     *scan.Survey
 	ends  kitEnds
 	list  []kitArea
-	taken layout.Spans
+	taken disk.Spans
 }
 
-func (a *areaList) add(span layout.Span, from layout.Anchor, what string) {
+func (a *areaList) add(span disk.Span, from layout.Anchor, what string) {
 	a.put(kitArea{Span: span, from: from, what: what})
 }
 
@@ -89,26 +90,26 @@ func (a *areaList) put(area kitArea) {
 	if area.from == layout.Movable {
 		area.from = layout.FromStart
 	}
-	for _, s := range a.taken.Outside(area.Common(layout.Span{Count: a.s.Sectors})) {
+	for _, s := range a.taken.Outside(area.Common(disk.Span{Count: a.s.Sectors})) {
 		part := area
 		part.Span = s
 		a.list = append(a.list, part)
-		a.taken = a.taken.Union(layout.Spans{s})
+		a.taken = a.taken.Union(disk.Spans{s})
 	}
 }
 
 // long adds an area that may have any length: as much of it as counts as head,
 // and whatever lies in the tail of the disk.
-func (a *areaList) long(span layout.Span, from layout.Anchor, what string) {
-	near := layout.Span{Start: span.Start, Count: min(span.Count, a.ends.head)}
-	end := span.Common(layout.Between(max(0, a.s.Sectors-a.ends.tail), a.s.Sectors))
+func (a *areaList) long(span disk.Span, from layout.Anchor, what string) {
+	near := disk.Span{Start: span.Start, Count: min(span.Count, a.ends.head)}
+	end := span.Common(disk.Between(max(0, a.s.Sectors-a.ends.tail), a.s.Sectors))
 	a.add(near, from, what)
 	a.add(end, from, what)
 	a.put(kitArea{Span: span, from: from, what: what, far: true})
 }
 
 // anchorOf returns from where the sectors of a table are counted.
-func (a *areaList) anchorOf(own layout.Span) layout.Anchor {
+func (a *areaList) anchorOf(own disk.Span) layout.Anchor {
 	for _, r := range a.s.Regions {
 		if r.Holds(own.Start) {
 			return r.Anchor
@@ -130,7 +131,7 @@ func (a *areaList) volume(v layout.Volume) {
 		a.add(r.Common(entry), layout.InsideVolume, fmt.Sprintf("boot sectors of the %s volume in %s", v.Kind, entryWords(v.Index)))
 	}
 	if v.Index > 0 && v.Sized && v.End() < entry.End() {
-		a.long(layout.Between(v.End(), entry.End()), layout.FromStart, fmt.Sprintf("behind the volume of entry %d", v.Index))
+		a.long(disk.Between(v.End(), entry.End()), layout.FromStart, fmt.Sprintf("behind the volume of entry %d", v.Index))
 	}
 }
 

@@ -6,11 +6,12 @@ import (
 	"testing"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
 	"bootgraft/image/imagetest/disks"
 	"bootgraft/image/imagetest/need"
-	"bootgraft/image/kit"
 	"bootgraft/layout"
+	"bootgraft/layout/kit"
 	"bootgraft/layout/scan"
 )
 
@@ -50,7 +51,7 @@ func TestKitHoldsTheBootAreasAndNothingElse(t *testing.T) {
 			if r.Role == layout.RoleVolume || r.Role == layout.RoleDisputed || !layoutKnown(s) {
 				continue
 			}
-			if lost := layout.NewSpans(known...).Outside(r.Span); len(lost) > 0 {
+			if lost := disk.NewSpans(known...).Outside(r.Span); len(lost) > 0 {
 				t.Fatalf("seed %d: %s: sectors %v of %s are not in the kit", seed, d, lost, r.Name)
 			}
 		}
@@ -66,8 +67,8 @@ func TestKitHoldsTheBootAreasAndNothingElse(t *testing.T) {
 
 // privateSpans returns what volumes keep their files in, and entries that hold no
 // volume known here.
-func privateSpans(s *scan.Survey) layout.Spans {
-	var out, own layout.Spans
+func privateSpans(s *scan.Survey) disk.Spans {
+	var out, own disk.Spans
 	for _, t := range s.Tables {
 		own = own.Union(t.Own)
 	}
@@ -82,17 +83,17 @@ func privateSpans(s *scan.Survey) layout.Spans {
 			}
 			private = v.Span.Common(r.Span)
 			if f := s.FAT[v.Index]; f != nil {
-				private = layout.Between(v.Start+f.ReservedSpan().Count, private.End())
+				private = disk.Between(v.Start+f.ReservedSpan().Count, private.End())
 			}
 		}
 		out = append(out, own.Outside(private)...)
 	}
-	return layout.NewSpans(out...)
+	return disk.NewSpans(out...)
 }
 
 // equalButMarked wants the known sectors of a kit to be those of the disk, with
 // other bytes only where the kit says so.
-func equalButMarked(t *testing.T, d image.Source, k *kit.Kit, known layout.Spans) {
+func equalButMarked(t *testing.T, d image.Source, k *kit.Kit, known disk.Spans) {
 	t.Helper()
 	for _, span := range known {
 		have, err := image.ReadSectors(k, span)
@@ -119,8 +120,8 @@ func equalButMarked(t *testing.T, d image.Source, k *kit.Kit, known layout.Spans
 // area, and the volume beside it is not (Inside Macintosh: Devices, chapter 3).
 func TestKitHoldsDrivers(t *testing.T) {
 	d := imagetest.Load(t, "../../testdata/apple/three.txt")
-	entry := layout.Span{Start: 64, Count: 2000} // the second of the map
-	disks.Noise(d, layout.Span{Start: 64, Count: 3}, 1)
+	entry := disk.Span{Start: 64, Count: 2000} // the second of the map
+	disks.Noise(d, disk.Span{Start: 64, Count: 3}, 1)
 	if _, k := kitOf(t, d); k.Unknown(entry).Sectors() != entry.Count {
 		t.Error("sectors of a volume are in the kit")
 	}

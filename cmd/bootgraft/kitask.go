@@ -7,7 +7,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 type kitAskFlags struct {
@@ -36,11 +36,11 @@ what is wanted, how to read it, and what to mind. It needs no program of ours.
 }
 
 type kitAskJSON struct {
-	Schema     int           `json:"schema"`
-	Head       layout.Sector `json:"head_sectors"`
-	Tail       layout.Sector `json:"tail_sectors"`
-	SectorSize int           `json:"sector_size"`
-	Page       string        `json:"page"`
+	Schema     int         `json:"schema"`
+	Head       disk.Sector `json:"head_sectors"`
+	Tail       disk.Sector `json:"tail_sectors"`
+	SectorSize int         `json:"sector_size"`
+	Page       string      `json:"page"`
 }
 
 func (f *kitAskFlags) run(u *ui) error {

@@ -10,9 +10,9 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/image/capture"
-	"bootgraft/image/kit"
-	"bootgraft/layout"
-	"bootgraft/layout/compare"
+	"bootgraft/image/disk"
+	"bootgraft/layout/kit"
+	"bootgraft/layout/rule/compare"
 	"bootgraft/layout/scan"
 	"bootgraft/safety"
 )
@@ -284,15 +284,15 @@ func (f *kitMakeFlags) driveName(src *opened) string {
 
 // absentSectors says why sectors of a source are not known; what it does not name
 // was not read.
-func absentSectors(src *opened) map[kit.State]layout.Spans {
+func absentSectors(src *opened) map[kit.State]disk.Spans {
 	switch c := src.Source.(type) {
 	case *capture.Source:
-		return map[kit.State]layout.Spans{kit.Missing: c.Record().Missing()}
+		return map[kit.State]disk.Spans{kit.Missing: c.Record().Missing()}
 	case *kit.Kit:
-		out := map[kit.State]layout.Spans{}
-		var named layout.Spans
+		out := map[kit.State]disk.Spans{}
+		var named disk.Spans
 		for _, s := range c.Spans {
-			named = named.Union(layout.Spans{s.Span})
+			named = named.Union(disk.Spans{s.Span})
 			out[s.State] = out[s.State].Add(s.Span)
 		}
 		out[kit.Removed] = out[kit.Removed].Union(named.Outside(image.Whole(c)))

@@ -7,8 +7,8 @@ import (
 	"slices"
 
 	"bootgraft/image"
-	"bootgraft/image/kit"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
+	"bootgraft/layout/kit"
 )
 
 // unitBytes is a run of bytes that tells the drive, wherever it stands.
@@ -16,7 +16,7 @@ type unitBytes struct{ bytes, what string }
 
 // markPlace is where a mark begins.
 type markPlace struct {
-	sector layout.Sector
+	sector disk.Sector
 	offset int
 }
 
@@ -35,7 +35,7 @@ func (k *kitMarks) copies() error {
 			continue
 		}
 		for at := s.Start; at < s.End(); {
-			part := layout.Between(at, min(s.End(), at+layout.Sector(1<<20/size)))
+			part := disk.Between(at, min(s.End(), at+disk.Sector(1<<20/size)))
 			b, err := image.ReadSectors(k.src, part)
 			if err != nil {
 				return err

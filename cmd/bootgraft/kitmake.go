@@ -14,8 +14,8 @@ import (
 	"strconv"
 	"strings"
 
-	"bootgraft/image/kit"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
+	"bootgraft/layout/kit"
 	"bootgraft/layout/scan"
 	"bootgraft/safety"
 )
@@ -25,10 +25,10 @@ type madeKit struct {
 	kit.Contents
 	survey   *scan.Survey
 	from     *opened // what it is made of
-	farInUse layout.Sector
-	findings []layout.Finding
-	need     []layout.Finding // what has to be accepted by its code
-	texts    []kit.Text       // strings on a drive that nobody knows
+	farInUse disk.Sector
+	findings []disk.Finding
+	need     []disk.Finding // what has to be accepted by its code
+	texts    []kit.Text     // strings on a drive that nobody knows
 	allTexts int
 
 	bytes  int64
@@ -61,7 +61,7 @@ func (k *madeKit) look() error {
 		return err
 	}
 	if n := k.farInUse; n > 0 {
-		k.findings = append(k.findings, layout.Warningf("boot-area-cut", layout.NoSector,
+		k.findings = append(k.findings, disk.Warningf("boot-area-cut", disk.NoSector,
 			"%s in use lie outside the volumes too, and are not in the kit: only the first of each gap and the end of the disk are. --head and --tail say how much", counted(n, "sector")))
 	}
 	if k.FactsOnly {
@@ -77,7 +77,7 @@ func (k *madeKit) look() error {
 	if k.texts, k.allTexts, err = kit.Texts(k.Source, k.Spans, mostTexts); err != nil {
 		return err
 	}
-	k.findings = append(k.findings, layout.Warningf("privacy-not-known", layout.NoSector,
+	k.findings = append(k.findings, disk.Warningf("privacy-not-known", disk.NoSector,
 		"neither a table nor a volume was found, so nobody knows what private things the sectors hold; %s found. --blank SPAN takes sectors out", wereFound(k.allTexts)))
 	return nil
 }
@@ -92,7 +92,7 @@ func wereFound(n int) string {
 // accepted refuses what was not accepted by its code.
 func (k *madeKit) accepted(u *ui, codes []string) error {
 	used := map[string]bool{}
-	var open []layout.Finding
+	var open []disk.Finding
 	for _, f := range k.need {
 		used[f.Code] = true
 		if f.Accepted = slices.Contains(codes, f.Code); !f.Accepted {
@@ -103,14 +103,14 @@ func (k *madeKit) accepted(u *ui, codes []string) error {
 	}
 	for _, code := range otherCodes(codes) {
 		if !used[code] {
-			k.findings = append(k.findings, layout.Notef("accept-not-needed", layout.NoSector, "--accept %s was given, but nothing asked for it", code))
+			k.findings = append(k.findings, disk.Notef("accept-not-needed", disk.NoSector, "--accept %s was given, but nothing asked for it", code))
 		}
 	}
 	if len(open) == 0 {
 		return nil
 	}
 	if u.json {
-		if err := u.object(refusedJSON{schema, true, 0, 0, []layout.Finding{}, open}); err != nil {
+		if err := u.object(refusedJSON{schema, true, 0, 0, []disk.Finding{}, open}); err != nil {
 			return err
 		}
 		return coded(exitRefused, errSaid)
@@ -152,7 +152,7 @@ func (s *summed) Write(p []byte) (int, error) {
 
 // tooLarge says what takes the room.
 func (k *madeKit) tooLarge(n int64) error {
-	total := map[string]layout.Sector{}
+	total := map[string]disk.Sector{}
 	var names []string
 	for _, s := range k.Spans {
 		if s.State == kit.Stored {
@@ -189,11 +189,11 @@ func kitFacts(s *scan.Survey) kit.Facts {
 }
 
 // parseCount reads a number of sectors, with or without an s behind it.
-func parseCount(text string) (layout.Sector, error) {
+func parseCount(text string) (disk.Sector, error) {
 	plain, ok := ungrouped(strings.TrimSuffix(text, "s"))
 	n, err := strconv.ParseInt(plain, 10, 64)
 	if !ok || err != nil || n <= 0 || n > 1<<48 {
 		return 0, usagef("--sectors %s is not understood: it is the number of sectors of the drive, as in 39070080", text)
 	}
-	return layout.Sector(n), nil
+	return disk.Sector(n), nil
 }

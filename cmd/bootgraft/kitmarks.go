@@ -9,11 +9,12 @@ import (
 	"unicode/utf16"
 
 	"bootgraft/image"
-	"bootgraft/image/kit"
+	"bootgraft/image/disk"
 	"bootgraft/layout"
-	"bootgraft/layout/fat"
-	"bootgraft/layout/gpt"
+	"bootgraft/layout/kit"
 	"bootgraft/layout/scan"
+	"bootgraft/layout/table/gpt"
+	"bootgraft/layout/volume/fat"
 )
 
 // kitMarks are bytes of a kit that tell one drive from another, which are kept,
@@ -24,8 +25,8 @@ type kitMarks struct {
 	facts    bool // nothing is kept but hashes: numbers over marked bytes would tell them too
 	identity []kit.Mark
 	patches  []kit.Patch
-	need     []layout.Finding // what has to be accepted by its code
-	failed   error            // the first read that failed: then something may stand there that nobody saw
+	need     []disk.Finding // what has to be accepted by its code
+	failed   error          // the first read that failed: then something may stand there that nobody saw
 }
 
 // noName is what stands in a FAT boot sector without a label (FG, "Boot Sector and
@@ -33,8 +34,8 @@ type kitMarks struct {
 const noName = "NO NAME    "
 
 // stored returns the bytes of one sector, nil if the kit does not store it.
-func (k *kitMarks) stored(x layout.Sector) []byte {
-	i, found := slices.BinarySearchFunc(k.spans, x, func(s kit.Span, x layout.Sector) int {
+func (k *kitMarks) stored(x disk.Sector) []byte {
+	i, found := slices.BinarySearchFunc(k.spans, x, func(s kit.Span, x disk.Sector) int {
 		switch {
 		case s.End() <= x:
 			return -1
@@ -46,7 +47,7 @@ func (k *kitMarks) stored(x layout.Sector) []byte {
 	if !found || k.spans[i].State != kit.Stored {
 		return nil
 	}
-	b, err := image.ReadSectors(k.src, layout.Span{Start: x, Count: 1})
+	b, err := image.ReadSectors(k.src, disk.Span{Start: x, Count: 1})
 	if err != nil {
 		if k.failed == nil {
 			k.failed = err
@@ -56,7 +57,7 @@ func (k *kitMarks) stored(x layout.Sector) []byte {
 	return b
 }
 
-func (k *kitMarks) keep(x layout.Sector, offset, count int, what string) {
+func (k *kitMarks) keep(x disk.Sector, offset, count int, what string) {
 	if k.stored(x) != nil {
 		k.identity = append(k.identity, kit.Mark{Sector: x, Offset: offset, Count: count, What: what})
 	}
@@ -99,9 +100,9 @@ func (k *kitMarks) gpt(t *gpt.Table) {
 		for i, e := range c.Entries() {
 			if at := int64(i)*size + 16; e.Used() {
 				n := int64(t.SectorSize)
-				k.keep(layout.Sector(c.Header.EntryLBA())+layout.Sector(at/n), int(at%n), 16, fmt.Sprintf("identifier of entry %d in the GUID partition table", i+1))
+				k.keep(disk.Sector(c.Header.EntryLBA())+disk.Sector(at/n), int(at%n), 16, fmt.Sprintf("identifier of entry %d in the GUID partition table", i+1))
 				if at += 40; k.facts {
-					k.keep(layout.Sector(c.Header.EntryLBA())+layout.Sector(at/n), int(at%n), 72, fmt.Sprintf("name of entry %d in the GUID partition table", i+1))
+					k.keep(disk.Sector(c.Header.EntryLBA())+disk.Sector(at/n), int(at%n), 72, fmt.Sprintf("name of entry %d in the GUID partition table", i+1))
 				}
 			}
 		}
@@ -111,9 +112,9 @@ func (k *kitMarks) gpt(t *gpt.Table) {
 // fat marks the serial number in each boot sector of a volume and takes the label
 // out (FG, "Boot Sector and BPB Structure").
 func (k *kitMarks) fat(v layout.Volume, f *fat.Volume) {
-	places := []layout.Sector{0}
+	places := []disk.Sector{0}
 	if n := f.BPB.BackupSector; f.Kind == fat.FAT32 && n > 0 && int(n) < f.BPB.Reserved {
-		places = append(places, layout.Sector(n)*f.PerSector)
+		places = append(places, disk.Sector(n)*f.PerSector)
 	}
 	for _, p := range places {
 		x := v.Start + p
@@ -137,7 +138,7 @@ func (k *kitMarks) fat(v layout.Volume, f *fat.Volume) {
 }
 
 // first returns the boot sector of a volume, or what stands in for it.
-func (k *kitMarks) first(x layout.Sector, otherwise []byte) []byte {
+func (k *kitMarks) first(x disk.Sector, otherwise []byte) []byte {
 	if b := k.stored(x); b != nil {
 		return b
 	}
@@ -154,17 +155,17 @@ const (
 // partitions by them.
 func (k *kitMarks) names(s *scan.Survey) {
 	var names []string
-	first := layout.NoSector
+	first := disk.NoSector
 	for _, e := range s.Entries {
 		if e.Name != "" && k.stored(e.Table) != nil {
 			names = append(names, fmt.Sprintf("%q", printable(e.Name)))
-			if first == layout.NoSector {
+			if first == disk.NoSector {
 				first = e.Table
 			}
 		}
 	}
 	if len(names) > 0 {
-		k.need = append(k.need, layout.Refusalf(namesCode, first, "the %s table names its entries: %s. A device may look for them by name, so they stay in the kit, for everybody to read",
+		k.need = append(k.need, disk.Refusalf(namesCode, first, "the %s table names its entries: %s. A device may look for them by name, so they stay in the kit, for everybody to read",
 			s.Table, strings.Join(names[:min(len(names), 12)], ", ")))
 	}
 }
@@ -180,8 +181,8 @@ func (k *kitMarks) labels(s *scan.Survey) error {
 		if err != nil {
 			return err
 		}
-		if at != layout.NoSector {
-			k.need = append(k.need, layout.Refusalf(labelCode, at, "the label of the volume in %s, %q, stands in sector %d too, where a program may need it: it stays in the kit. --blank %d+1 takes the sector out",
+		if at != disk.NoSector {
+			k.need = append(k.need, disk.Refusalf(labelCode, at, "the label of the volume in %s, %q, stands in sector %d too, where a program may need it: it stays in the kit. --blank %d+1 takes the sector out",
 				entryWords(v.Index), printable(v.Label), at, at))
 		}
 	}
@@ -190,7 +191,7 @@ func (k *kitMarks) labels(s *scan.Survey) error {
 
 // search looks for a text in the stored sectors, in ASCII and in UTF-16, outside
 // the bytes that are overwritten.
-func (k *kitMarks) search(text string) (layout.Sector, error) {
+func (k *kitMarks) search(text string) (disk.Sector, error) {
 	wide := []byte{}
 	for _, u := range utf16.Encode([]rune(text)) {
 		wide = binary.LittleEndian.AppendUint16(wide, u)
@@ -201,7 +202,7 @@ func (k *kitMarks) search(text string) (layout.Sector, error) {
 		}
 		size := int64(k.src.SectorSize())
 		for at := s.Start; at < s.End(); {
-			part := layout.Between(at, min(s.End(), at+layout.Sector(1<<20/size)+1)) // one more, for what is cut
+			part := disk.Between(at, min(s.End(), at+disk.Sector(1<<20/size)+1)) // one more, for what is cut
 			b, err := image.ReadSectors(k.src, part)
 			if err != nil {
 				return 0, err
@@ -213,11 +214,11 @@ func (k *kitMarks) search(text string) (layout.Sector, error) {
 			}
 			for _, want := range [][]byte{[]byte(text), wide} {
 				if i := bytes.Index(b, want); i >= 0 {
-					return part.Start + layout.Sector(int64(i)/size), nil
+					return part.Start + disk.Sector(int64(i)/size), nil
 				}
 			}
-			at += layout.Sector(1 << 20 / size)
+			at += disk.Sector(1 << 20 / size)
 		}
 	}
-	return layout.NoSector, nil
+	return disk.NoSector, nil
 }

@@ -7,25 +7,25 @@ import (
 	"strings"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // part is a plain file that holds some sectors of a drive.
 type part struct {
-	layout.Span
+	disk.Span
 	img *image.File
 }
 
 // parts is a drive of which only plain pieces are there.
 type parts struct {
-	sectors layout.Sector
+	sectors disk.Sector
 	size    int // of a sector, bytes
 	list    []part
 }
 
 // openParts opens the pieces of a drive of n sectors. Each text is PLACE=FILE, and
 // PLACE is 0s or end-131072s.
-func openParts(texts []string, n layout.Sector, sectorSize int) (*opened, error) {
+func openParts(texts []string, n disk.Sector, sectorSize int) (*opened, error) {
 	p := &parts{sectors: n, size: sectorSize}
 	out := &opened{path: "the parts", close: p.close, parts: p}
 	for _, text := range texts {
@@ -44,11 +44,11 @@ func openParts(texts []string, n layout.Sector, sectorSize int) (*opened, error)
 		p.close()
 		return nil, err
 	}
-	var known layout.Spans
+	var known disk.Spans
 	for _, q := range p.list {
-		known = known.Union(layout.Spans{q.Span})
+		known = known.Union(disk.Spans{q.Span})
 	}
-	out.Source = image.NewKnown(p, known.Outside(layout.Span{Count: n}), nil)
+	out.Source = image.NewKnown(p, known.Outside(disk.Span{Count: n}), nil)
 	return out, nil
 }
 
@@ -67,7 +67,7 @@ func (p *parts) open(text string) error {
 	if !ok || err != nil || at < 0 || path == "" {
 		return usagef("--part %s is not understood: it is PLACE=FILE, and PLACE is a sector, as in 0s=head.bin, or counted from the end, as in end-131072s=tail.bin", text)
 	}
-	start := layout.Sector(at)
+	start := disk.Sector(at)
 	if fromEnd {
 		start = p.sectors - start
 	}
@@ -75,7 +75,7 @@ func (p *parts) open(text string) error {
 	if err != nil {
 		return sourceError(path, err)
 	}
-	q := part{layout.Span{Start: start, Count: image.Sectors(img)}, img}
+	q := part{disk.Span{Start: start, Count: image.Sectors(img)}, img}
 	p.list = append(p.list, q)
 	switch {
 	case img.Size()%int64(p.size) != 0 || img.Size() == 0:
@@ -109,15 +109,15 @@ func (p *parts) agree() error {
 
 // firstDifference returns the first byte of the drive at which two pieces differ,
 // or -1.
-func firstDifference(a, b part, common layout.Span, size int64) (int64, error) {
-	step := layout.Sector(1 << 20 / size)
+func firstDifference(a, b part, common disk.Span, size int64) (int64, error) {
+	step := disk.Sector(1 << 20 / size)
 	for at := common.Start; at < common.End(); at += step {
 		n := min(step, common.End()-at)
-		x, err := image.ReadSectors(a.img, layout.Span{Start: at - a.Start, Count: n})
+		x, err := image.ReadSectors(a.img, disk.Span{Start: at - a.Start, Count: n})
 		if err != nil {
 			return 0, err
 		}
-		y, err := image.ReadSectors(b.img, layout.Span{Start: at - b.Start, Count: n})
+		y, err := image.ReadSectors(b.img, disk.Span{Start: at - b.Start, Count: n})
 		if err != nil {
 			return 0, err
 		}
@@ -167,5 +167,5 @@ func (p *parts) readOne(b []byte, off int64) (int, error) {
 			return len(b), nil
 		}
 	}
-	return 0, &image.UnknownError{Span: layout.Span{Start: layout.Sector(off / size), Count: 1}, State: image.Unread}
+	return 0, &image.UnknownError{Span: disk.Span{Start: disk.Sector(off / size), Count: 1}, State: image.Unread}
 }

@@ -8,7 +8,7 @@ import (
 	"testing"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // What a piece no longer gives is an error, never zeros.
@@ -22,17 +22,17 @@ func TestPartThatShrinks(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer src.close()
-	if b, err := image.ReadSectors(src, layout.Span{Count: 4}); err != nil || b[4*512-1] != 0x5A {
+	if b, err := image.ReadSectors(src, disk.Span{Count: 4}); err != nil || b[4*512-1] != 0x5A {
 		t.Fatalf("whole: %v", err)
 	}
 	if err := os.Truncate(path, 512); err != nil {
 		t.Fatal(err)
 	}
-	if b, err := image.ReadSectors(src, layout.Span{Count: 4}); err == nil {
+	if b, err := image.ReadSectors(src, disk.Span{Count: 4}); err == nil {
 		t.Errorf("cut short: %d bytes and no error", len(b))
 	}
 	var unknown *image.UnknownError
-	if _, err := image.ReadSectors(src, layout.Span{Start: 3, Count: 2}); !errors.As(err, &unknown) {
+	if _, err := image.ReadSectors(src, disk.Span{Start: 3, Count: 2}); !errors.As(err, &unknown) {
 		t.Errorf("beyond the piece: %v", err)
 	}
 }

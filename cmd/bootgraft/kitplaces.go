@@ -7,9 +7,10 @@ import (
 	"strings"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/layout"
-	"bootgraft/layout/mbr"
 	"bootgraft/layout/scan"
+	"bootgraft/layout/table/mbr"
 )
 
 // The codes of boot areas that do not lie where their own tables say. A kit with
@@ -31,10 +32,10 @@ const (
 
 // kitPlaces asks about a drive whose number of sectors, or the places of whose
 // pieces, its own tables contradict. An error is a failed read.
-func kitPlaces(src *opened, s *scan.Survey) ([]layout.Finding, error) {
-	var need []layout.Finding
+func kitPlaces(src *opened, s *scan.Survey) ([]disk.Finding, error) {
+	var need []disk.Finding
 	if e := farthest(s); e != nil {
-		need = append(need, layout.Refusalf(tablePastEnd, e.Table,
+		need = append(need, disk.Refusalf(tablePastEnd, e.Table,
 			"entry %d of the table ends at sector %s, and the drive is said to"+
 				" have %s. Either the number of sectors is wrong, or this is the head of a drive alone:"+
 				" then give it with --part and the right --sectors",
@@ -43,7 +44,7 @@ func kitPlaces(src *opened, s *scan.Survey) ([]layout.Finding, error) {
 	if b, err := knownSector(src, 1); err != nil {
 		return nil, err
 	} else if at := gptAlternate(b); at >= 0 && at != s.Sectors-1 {
-		need = append(need, layout.Refusalf(tableOtherSize, 1,
+		need = append(need, disk.Refusalf(tableOtherSize, 1,
 			"the GUID partition table in sector 1 has its second copy in sector %s, the last one of its drive, and"+
 				" here that is sector %s. Either the number of sectors is wrong, or the drive is not whole",
 			grouped(at), grouped(s.Sectors-1)))
@@ -70,8 +71,8 @@ func farthest(s *scan.Survey) (last *layout.Entry) {
 }
 
 // knownSector returns a sector, nil if nobody knows it.
-func knownSector(src image.Source, x layout.Sector) ([]byte, error) {
-	one := layout.Span{Start: x, Count: 1}
+func knownSector(src image.Source, x disk.Sector) ([]byte, error) {
+	one := disk.Span{Start: x, Count: 1}
 	if x < 0 || x >= image.Sectors(src) || len(image.Unknown(src, one)) > 0 {
 		return nil, nil
 	}
@@ -79,18 +80,18 @@ func knownSector(src image.Source, x layout.Sector) ([]byte, error) {
 }
 
 // gptAlternate returns where the header in sector 1 has its second copy, or -1.
-func gptAlternate(b []byte) layout.Sector {
+func gptAlternate(b []byte) disk.Sector {
 	if !bytes.HasPrefix(b, []byte(gptSignature)) || binary.LittleEndian.Uint64(b[gptMyLBAAt:]) != 1 {
 		return -1
 	}
-	return layout.Sector(min(binary.LittleEndian.Uint64(b[gptAlternateAt:]), 1<<62))
+	return disk.Sector(min(binary.LittleEndian.Uint64(b[gptAlternateAt:]), 1<<62))
 }
 
 // places asks about pieces that are not there, or lie where they say themselves
 // that they do not.
-func (p *parts) places(src *opened, s *scan.Survey) (need []layout.Finding, err error) {
+func (p *parts) places(src *opened, s *scan.Survey) (need []disk.Finding, err error) {
 	for _, end := range []struct {
-		x    layout.Sector
+		x    disk.Sector
 		code string
 		text string
 	}{
@@ -99,8 +100,8 @@ func (p *parts) places(src *opened, s *scan.Survey) (need []layout.Finding, err 
 		{p.sectors - 1, tailNotGiven, "no piece holds the last sector of the drive. Many devices keep something at the end." +
 			" Give it with --part end-Ns=FILE, where FILE has N sectors"},
 	} {
-		if len(image.Unknown(src, layout.Span{Start: end.x, Count: 1})) > 0 {
-			need = append(need, layout.Refusalf(end.code, end.x, "%s", end.text))
+		if len(image.Unknown(src, disk.Span{Start: end.x, Count: 1})) > 0 {
+			need = append(need, disk.Refusalf(end.code, end.x, "%s", end.text))
 		}
 	}
 	for _, q := range p.list {
@@ -109,7 +110,7 @@ func (p *parts) places(src *opened, s *scan.Survey) (need []layout.Finding, err 
 			return nil, err
 		}
 		if why != "" {
-			need = append(need, layout.Refusalf(partMisplaced, q.Start,
+			need = append(need, disk.Refusalf(partMisplaced, q.Start,
 				"%s was given for sector %s, and %s. Are two pieces swapped, or is --sectors wrong?", q.img.Name(), grouped(q.Start), why))
 		}
 	}
@@ -120,12 +121,12 @@ func (p *parts) places(src *opened, s *scan.Survey) (need []layout.Finding, err 
 // that.
 func (q part) misplaced(s *scan.Survey) (why string, err error) {
 	n := image.Sectors(q.img)
-	for _, i := range []layout.Sector{0, 1, n - 1} {
+	for _, i := range []disk.Sector{0, 1, n - 1} {
 		b, err := knownSector(q.img, i)
 		if err != nil || len(b) == 0 {
 			return "", err
 		}
-		if my := layout.Sector(binary.LittleEndian.Uint64(b[gptMyLBAAt:])); bytes.HasPrefix(b, []byte(gptSignature)) && my != q.Start+i {
+		if my := disk.Sector(binary.LittleEndian.Uint64(b[gptMyLBAAt:])); bytes.HasPrefix(b, []byte(gptSignature)) && my != q.Start+i {
 			return fmt.Sprintf("the header of a GUID partition table in its sector %s says that it lies in sector %s of its drive", grouped(i), grouped(my)), nil
 		}
 	}

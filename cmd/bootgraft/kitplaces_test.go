@@ -10,7 +10,7 @@ import (
 	"strings"
 	"testing"
 
-	"bootgraft/image/kit"
+	"bootgraft/layout/kit"
 )
 
 // slice writes sectors of an image into a file of their own; from below zero it

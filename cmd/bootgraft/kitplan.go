@@ -6,11 +6,11 @@ import (
 	"path/filepath"
 	"slices"
 
-	"bootgraft/image/kit"
-	"bootgraft/layout"
-	"bootgraft/layout/compare"
-	"bootgraft/layout/fit"
+	"bootgraft/image/disk"
+	"bootgraft/layout/kit"
 	"bootgraft/layout/plan"
+	"bootgraft/layout/plan/fit"
+	"bootgraft/layout/rule/compare"
 	"bootgraft/layout/scan"
 )
 
@@ -34,7 +34,7 @@ func (f *planFlags) takeKitRules(u *ui, src *opened) error {
 func (f *planFlags) kitHint(src *opened, s *scan.Survey, cause, refusal error) error {
 	r := fit.IsRefused(cause)
 	_, isKit := src.Source.(*kit.Kit)
-	if r == nil || !isKit || !slices.ContainsFunc(r.Need, func(f layout.Finding) bool { return f.Code == "missing-in-volume" }) {
+	if r == nil || !isKit || !slices.ContainsFunc(r.Need, func(f disk.Finding) bool { return f.Code == "missing-in-volume" }) {
 		return refusal
 	}
 	flags := emptyFlags(&kit.Manifest{Facts: kitFacts(s)}, f.volumes.empty...)

@@ -6,19 +6,19 @@ import (
 	"slices"
 
 	"bootgraft/image"
-	"bootgraft/image/kit"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
+	"bootgraft/layout/kit"
 )
 
 // areaReader cuts areas into runs that are stored, blank or not known.
 type areaReader struct {
 	ctx    context.Context
 	src    image.Source
-	absent map[kit.State]layout.Spans // why sectors are not known
-	remove layout.Spans               // what the owner takes out
+	absent map[kit.State]disk.Spans // why sectors are not known
+	remove disk.Spans               // what the owner takes out
 
 	spans    []kit.Span
-	farInUse layout.Sector // sectors in use that are too far from the ends
+	farInUse disk.Sector // sectors in use that are too far from the ends
 }
 
 // shortBlank is the longest blank run, in sectors, that is stored with its
@@ -37,15 +37,15 @@ func (r *areaReader) area(a kitArea) error {
 				return err
 			}
 			start, end := image.NextData(r.src, int64(at)*size)
-			data := layout.Between(layout.Sector(start/size), layout.Sector((end+size-1)/size)).Common(left)
+			data := disk.Between(disk.Sector(start/size), disk.Sector((end+size-1)/size)).Common(left)
 			if data.Empty() {
-				data = layout.Span{Start: left.End()}
+				data = disk.Span{Start: left.End()}
 			}
 			if data.Start > at {
-				r.put(a, layout.Between(at, data.Start), kit.Blank, 0)
+				r.put(a, disk.Between(at, data.Start), kit.Blank, 0)
 			}
 			at = max(at, data.Start)
-			part := layout.Between(at, min(data.End(), at+layout.Sector(1<<20/size)))
+			part := disk.Between(at, min(data.End(), at+disk.Sector(1<<20/size)))
 			if err := r.part(a, part); err != nil {
 				return err
 			}
@@ -56,7 +56,7 @@ func (r *areaReader) area(a kitArea) error {
 }
 
 // part reads at most 1 MiB.
-func (r *areaReader) part(a kitArea, part layout.Span) error {
+func (r *areaReader) part(a kitArea, part disk.Span) error {
 	unknown := image.Unknown(r.src, part)
 	for _, u := range unknown {
 		r.unknown(a, u)
@@ -74,17 +74,17 @@ func (r *areaReader) part(a kitArea, part layout.Span) error {
 			if f, blank := image.Blank(sector); blank {
 				state, fill = kit.Blank, f
 			}
-			r.put(a, layout.Span{Start: x, Count: 1}, state, fill)
+			r.put(a, disk.Span{Start: x, Count: 1}, state, fill)
 		}
 	}
 	return nil
 }
 
 // unknown says why sectors are not known.
-func (r *areaReader) unknown(a kitArea, u layout.Span) {
-	rest := layout.Spans{u}
+func (r *areaReader) unknown(a kitArea, u disk.Span) {
+	rest := disk.Spans{u}
 	for _, state := range []kit.State{kit.Missing, kit.Removed} {
-		var left layout.Spans
+		var left disk.Spans
 		for _, s := range rest {
 			for _, hit := range r.absent[state].Within(s) {
 				r.put(a, hit, state, 0)
@@ -99,7 +99,7 @@ func (r *areaReader) unknown(a kitArea, u layout.Span) {
 }
 
 // put adds a run, to the one before it if it goes on.
-func (r *areaReader) put(a kitArea, s layout.Span, state kit.State, fill byte) {
+func (r *areaReader) put(a kitArea, s disk.Span, state kit.State, fill byte) {
 	if a.far && state != kit.Blank {
 		if state == kit.Stored {
 			r.farInUse += s.Count
@@ -111,7 +111,7 @@ func (r *areaReader) put(a kitArea, s layout.Span, state kit.State, fill byte) {
 
 // appendRun adds a run to a list. A blank run of at most short sectors between two
 // that are stored is stored with them.
-func appendRun(list []kit.Span, s kit.Span, short layout.Sector) []kit.Span {
+func appendRun(list []kit.Span, s kit.Span, short disk.Sector) []kit.Span {
 	n := len(list)
 	switch {
 	case n > 0 && goesOn(list[n-1], s) && list[n-1].State == s.State && list[n-1].Fill == s.Fill:
@@ -135,7 +135,7 @@ func goesOn(a, b kit.Span) bool {
 func (r *areaReader) result() ([]kit.Span, error) {
 	spans := r.spans
 	slices.SortFunc(spans, func(a, b kit.Span) int { return cmp.Compare(a.Start, b.Start) })
-	for short := layout.Sector(shortBlank); len(spans) > kit.MaxSpans; short *= 4 {
+	for short := disk.Sector(shortBlank); len(spans) > kit.MaxSpans; short *= 4 {
 		if short > 1<<30 {
 			return nil, refusef("the boot areas lie in %s runs that are not known, and a kit has at most %s. Take some of them out with --blank SPAN", grouped(len(spans)), grouped(kit.MaxSpans))
 		}

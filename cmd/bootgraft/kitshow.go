@@ -8,26 +8,27 @@ import (
 	"github.com/spf13/cobra"
 
 	"bootgraft/image"
-	"bootgraft/image/kit"
+	"bootgraft/image/disk"
 	"bootgraft/layout"
+	"bootgraft/layout/kit"
 )
 
 type kitMadeJSON struct {
-	Schema        int              `json:"schema"`
-	Kit           string           `json:"kit"`
-	Bytes         int64            `json:"bytes"`
-	SHA256        string           `json:"sha256"`
-	StoredSectors layout.Sector    `json:"stored_sectors"`
-	Manifest      *kit.Manifest    `json:"manifest"`
-	TextsFound    int              `json:"texts_found"`
-	Texts         []kit.Text       `json:"texts"`
-	Findings      []layout.Finding `json:"findings"`
+	Schema        int            `json:"schema"`
+	Kit           string         `json:"kit"`
+	Bytes         int64          `json:"bytes"`
+	SHA256        string         `json:"sha256"`
+	StoredSectors disk.Sector    `json:"stored_sectors"`
+	Manifest      *kit.Manifest  `json:"manifest"`
+	TextsFound    int            `json:"texts_found"`
+	Texts         []kit.Text     `json:"texts"`
+	Findings      []disk.Finding `json:"findings"`
 }
 
 // showMade says what went into a new kit.
 func (u *ui) showMade(path string, k *madeKit, m *kit.Manifest) error {
 	if u.json {
-		return u.object(kitMadeJSON{schema, path, k.bytes, k.sha256, m.Stored(), m, k.allTexts, append([]kit.Text{}, k.texts...), append([]layout.Finding{}, k.findings...)})
+		return u.object(kitMadeJSON{schema, path, k.bytes, k.sha256, m.Stored(), m, k.allTexts, append([]kit.Text{}, k.texts...), append([]disk.Finding{}, k.findings...)})
 	}
 	u.answerf("%s: %s, %s of the drive in it\nSHA-256 %s\n\n", path, bytesText(k.bytes), counted(m.Stored(), "sector"), k.sha256)
 	u.showManifest(m)
@@ -92,7 +93,7 @@ type kitShowJSON struct {
 	Schema        int           `json:"schema"`
 	Kit           string        `json:"kit"`
 	Bytes         int64         `json:"bytes"`
-	StoredSectors layout.Sector `json:"stored_sectors"`
+	StoredSectors disk.Sector   `json:"stored_sectors"`
 	Manifest      *kit.Manifest `json:"manifest"`
 	TextsFound    int           `json:"texts_found"`
 	Texts         []kit.Text    `json:"texts"`

@@ -4,7 +4,7 @@ import (
 	"fmt"
 	"math"
 
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 	"bootgraft/layout/plan"
 )
 
@@ -59,7 +59,7 @@ const (
 
 // sdUserAreas are the user areas of SD cards, in sectors of 512 bytes, by one
 // flash maker's product manual: SD card, rev. 2.2, December 2004, table 1-1.
-var sdUserAreas = map[layout.Sector]string{
+var sdUserAreas = map[disk.Sector]string{
 	121_856: "64 MB", 246_016: "128 MB", 494_080: "256 MB", 990_976: "512 MB", 1_984_000: "1 GB", 3_971_072: "2 GB",
 }
 
@@ -69,7 +69,7 @@ const cf64 = 490 * 8 * 32
 
 // publishedSize names the published size that a disk has to the sector.
 func publishedSize(d plan.Disk) string {
-	in512 := d.Sectors * layout.Sector(d.SectorSize) / 512
+	in512 := d.Sectors * disk.Sector(d.SectorSize) / 512
 	if gb := (in512 - idemaAt50) / idemaPer; in512 >= idemaAt50 && in512 == idemaAt50+gb*idemaPer {
 		return fmt.Sprintf("a drive of %d GB by IDEMA LBA1-02", gb+50)
 	}

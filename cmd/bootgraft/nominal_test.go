@@ -4,7 +4,7 @@ import (
 	"strings"
 	"testing"
 
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 	"bootgraft/layout/plan"
 )
 
@@ -13,7 +13,7 @@ import (
 // section 3.2. Below 50 GB the standard says nothing, so a drive of 20 GB is not
 // named by it, although the formula has a value for it.
 func TestPublishedDriveSizes(t *testing.T) {
-	for sectors, gb := range map[layout.Sector]string{
+	for sectors, gb := range map[disk.Sector]string{
 		117_231_408: "60", 156_301_488: "80", 195_371_568: "100", 234_441_648: "120", 312_581_808: "160", 488_397_168: "250",
 		625_142_448: "320", 976_773_168: "500", 1_953_525_168: "1000", 3_907_029_168: "2000",
 	} {
@@ -28,7 +28,7 @@ func TestPublishedDriveSizes(t *testing.T) {
 	if got := publishedSize(plan.Disk{Sectors: 19_537_686, SectorSize: 4096}); !strings.Contains(got, "80 GB") {
 		t.Errorf("4,096 bytes: %q", got)
 	}
-	for _, below := range []layout.Sector{39_091_248, 39_063_024, 39_070_080} {
+	for _, below := range []disk.Sector{39_091_248, 39_063_024, 39_070_080} {
 		if got := publishedSize(plan.Disk{Sectors: below, SectorSize: 512}); got != "" {
 			t.Errorf("%d sectors: %q", below, got)
 		}
@@ -39,7 +39,7 @@ func TestPublishedDriveSizes(t *testing.T) {
 // rev. 2.2, December 2004, table 1-1), and the CompactFlash card of 490*8*32
 // sectors, 64,225,280 bytes (a maker's note on capacity).
 func TestPublishedCardSizes(t *testing.T) {
-	for sectors, name := range map[layout.Sector]string{
+	for sectors, name := range map[disk.Sector]string{
 		121_856: "64 MB", 246_016: "128 MB", 494_080: "256 MB", 990_976: "512 MB", 1_984_000: "1 GB", 3_971_072: "2 GB", 125_440: "64 MB",
 	} {
 		n := nominalOf(plan.Disk{Sectors: sectors, SectorSize: 512})
@@ -62,7 +62,7 @@ func TestPublishedCardSizes(t *testing.T) {
 // from memory.
 func TestSizesOfTheTrade(t *testing.T) {
 	for _, c := range []struct {
-		sectors layout.Sector
+		sectors disk.Sector
 		name    string
 		percent float64
 		class   string

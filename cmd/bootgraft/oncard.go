@@ -9,29 +9,30 @@ import (
 	"time"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/layout"
-	"bootgraft/layout/files"
 	"bootgraft/layout/scan"
-	"bootgraft/layout/volume"
+	"bootgraft/layout/scan/files"
+	"bootgraft/layout/volume/probe"
 	"bootgraft/safety"
 )
 
 // onCard is what a card holds now.
 type onCard struct {
-	Lines  []string     // for a person, one for the table and one for each volume
-	Files  int          // regular files of all volumes that can be listed
-	Closed bool         // a volume is there whose files cannot be listed
-	Names  []string     // volumes of kinds of which only the name is known
-	Other  otherUse     // what lies outside every table and volume
-	Tables layout.Spans // sectors of every partition table found, in force or not
+	Lines  []string   // for a person, one for the table and one for each volume
+	Files  int        // regular files of all volumes that can be listed
+	Closed bool       // a volume is there whose files cannot be listed
+	Names  []string   // volumes of kinds of which only the name is known
+	Other  otherUse   // what lies outside every table and volume
+	Tables disk.Spans // sectors of every partition table found, in force or not
 	Survey *scan.Survey
 
-	known layout.Spans // sectors of all tables and volumes
+	known disk.Spans // sectors of all tables and volumes
 }
 
 // otherUse are sectors that were looked at, are not blank, and belong to nothing
 // that is known.
-type otherUse struct{ Sectors, First layout.Sector }
+type otherUse struct{ Sectors, First disk.Sector }
 
 // holdsUnknown tells whether something is there of which nobody can say what
 // would be lost.
@@ -66,7 +67,7 @@ type glance struct {
 }
 
 // Unknown implements image.Partial.
-func (*glance) Unknown(w layout.Span) layout.Spans { return layout.NewSpans(w) }
+func (*glance) Unknown(w disk.Span) disk.Spans { return disk.NewSpans(w) }
 
 // ReadAt implements io.ReaderAt.
 func (g *glance) ReadAt(p []byte, off int64) (int, error) {
@@ -117,11 +118,11 @@ func lookOnCard(ctx context.Context, src image.Source) (*onCard, error) {
 		v := &s.Volumes[i]
 		text := heldVolume(v, int64(v.Count)*int64(s.SectorSize), listed[v.Index])
 		c.Lines = append(c.Lines, text)
-		c.known = c.known.Union(layout.NewSpans(v.Span))
+		c.known = c.known.Union(disk.NewSpans(v.Span))
 		switch l := listed[v.Index]; {
 		case l != nil:
 			c.Files += l.count
-		case volume.NameOnly(v.Kind):
+		case probe.NameOnly(v.Kind):
 			c.Names = append(c.Names, text)
 		default:
 			c.Closed = c.Closed || v.Kind != "swap"
@@ -164,7 +165,7 @@ func heldVolume(v *layout.Volume, bytes int64, l *volumeFiles) string {
 	}
 	text += ", " + bytesText(bytes)
 	switch {
-	case l == nil && volume.NameOnly(v.Kind):
+	case l == nil && probe.NameOnly(v.Kind):
 		return text + ", of which only the name is known here"
 	case l == nil:
 		return text + ", files that cannot be listed here"

@@ -9,7 +9,7 @@ import (
 	"time"
 	"unicode"
 
-	"bootgraft/layout/files"
+	"bootgraft/layout/scan/files"
 	"bootgraft/safety/newfile"
 )
 

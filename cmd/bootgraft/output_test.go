@@ -8,7 +8,7 @@ import (
 
 	"pgregory.net/rapid"
 
-	"bootgraft/layout/files"
+	"bootgraft/layout/scan/files"
 )
 
 // TestOutputNames: whatever a disk calls its files, they land inside the

@@ -7,7 +7,7 @@ import (
 	"time"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 	"bootgraft/layout/scan"
 	"bootgraft/safety/blockdev"
 )
@@ -26,24 +26,24 @@ const (
 type peek struct {
 	image.Source
 	until   time.Time
-	left    layout.Sector
-	seen    map[layout.Sector][]byte
+	left    disk.Sector
+	seen    map[disk.Sector][]byte
 	trouble string // why it stopped, if the drive looks ill
 	stopped bool
 }
 
 func newPeek(src image.Source) *peek {
-	return &peek{Source: src, until: time.Now().Add(peekTime), left: peekSectors, seen: map[layout.Sector][]byte{}}
+	return &peek{Source: src, until: time.Now().Add(peekTime), left: peekSectors, seen: map[disk.Sector][]byte{}}
 }
 
 // Unknown implements image.Partial: only what was read already is known, so
 // that nobody reads on to find out more.
-func (p *peek) Unknown(w layout.Span) layout.Spans {
-	var known layout.Spans
+func (p *peek) Unknown(w disk.Span) disk.Spans {
+	var known disk.Spans
 	if w.Count <= peekSectors {
 		for x := w.Start; x < w.End(); x++ {
 			if p.seen[x] != nil {
-				known = known.Add(layout.Span{Start: x, Count: 1})
+				known = known.Add(disk.Span{Start: x, Count: 1})
 			}
 		}
 	}
@@ -54,7 +54,7 @@ func (p *peek) Unknown(w layout.Span) layout.Spans {
 func (p *peek) ReadAt(b []byte, off int64) (int, error) {
 	n := int64(p.SectorSize())
 	end := min(off+int64(len(b)), p.Size())
-	for x := layout.Sector(off / n); int64(x)*n < end; x++ {
+	for x := disk.Sector(off / n); int64(x)*n < end; x++ {
 		s, err := p.sector(x)
 		if err != nil {
 			return 0, err
@@ -68,18 +68,18 @@ func (p *peek) ReadAt(b []byte, off int64) (int, error) {
 	return len(b), nil
 }
 
-func (p *peek) sector(x layout.Sector) ([]byte, error) {
+func (p *peek) sector(x disk.Sector) ([]byte, error) {
 	if p.seen[x] == nil {
-		p.fetch(layout.Span{Start: x, Count: 1})
+		p.fetch(disk.Span{Start: x, Count: 1})
 	}
 	if s := p.seen[x]; s != nil {
 		return s, nil
 	}
-	return nil, &image.UnknownError{Span: layout.Span{Start: x, Count: 1}, State: image.Unread}
+	return nil, &image.UnknownError{Span: disk.Span{Start: x, Count: 1}, State: image.Unread}
 }
 
 // fetch reads a run of sectors with one request, if the look still lasts.
-func (p *peek) fetch(run layout.Span) {
+func (p *peek) fetch(run disk.Span) {
 	run = run.Common(image.Whole(p.Source))
 	if run.Count > p.left || time.Now().After(p.until) {
 		p.stopped = true
@@ -99,7 +99,7 @@ func (p *peek) fetch(run layout.Span) {
 	}
 	n := p.SectorSize()
 	for i := range int(run.Count) {
-		p.seen[run.Start+layout.Sector(i)] = b[i*n : (i+1)*n]
+		p.seen[run.Start+disk.Sector(i)] = b[i*n : (i+1)*n]
 	}
 }
 
@@ -119,8 +119,8 @@ func (u *ui) shortLook(ctx context.Context, path string) error {
 	defer d.Close()
 	path = d.Name()
 	p := newPeek(d)
-	p.fetch(layout.Span{Count: peekEnds})
-	p.fetch(layout.Span{Start: image.Sectors(d) - peekEnds, Count: peekEnds})
+	p.fetch(disk.Span{Count: peekEnds})
+	p.fetch(disk.Span{Start: image.Sectors(d) - peekEnds, Count: peekEnds})
 	s, err := scan.Run(ctx, p, scan.Options{Short: true})
 	if err != nil {
 		return err
@@ -136,11 +136,11 @@ func (u *ui) shortLook(ctx context.Context, path string) error {
 
 // findings says how far the look went, in place of what the survey could not
 // tell because it went no further.
-func (p *peek) findings() []layout.Finding {
-	out := []layout.Finding{layout.Notef("short-look", layout.NoSector,
+func (p *peek) findings() []disk.Finding {
+	out := []disk.Finding{disk.Notef("short-look", disk.NoSector,
 		"a block device gets a short look only: %s read, each once. Where nothing was looked at nothing is said. To read it all: bootgraft capture", counted(len(p.seen), "sector"))}
 	if p.trouble != "" {
-		out = append(out, layout.Warningf("looks-ill", layout.NoSector, "the drive looks ill: %s. Do not look any longer; capture it now", p.trouble))
+		out = append(out, disk.Warningf("looks-ill", disk.NoSector, "the drive looks ill: %s. Do not look any longer; capture it now", p.trouble))
 	}
 	return out
 }

@@ -5,20 +5,20 @@ import (
 	"testing"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
-	"bootgraft/layout"
 	"bootgraft/layout/scan"
 )
 
 // countingDisk counts the sectors that are read of it.
 type countingDisk struct {
 	image.Source
-	read map[layout.Sector]int
+	read map[disk.Sector]int
 }
 
 func (c *countingDisk) ReadAt(p []byte, off int64) (int, error) {
 	for x := off / 512; x*512 < off+int64(len(p)); x++ {
-		c.read[layout.Sector(x)]++
+		c.read[disk.Sector(x)]++
 	}
 	return c.Source.ReadAt(p, off)
 }
@@ -30,9 +30,9 @@ func TestShortLook(t *testing.T) {
 	boot := make([]byte, 512)
 	boot[510], boot[511] = 0x55, 0xAA
 	d.Put(0, boot)
-	c := &countingDisk{d, map[layout.Sector]int{}}
+	c := &countingDisk{d, map[disk.Sector]int{}}
 	p := newPeek(c)
-	p.fetch(layout.Span{Count: peekEnds})
+	p.fetch(disk.Span{Count: peekEnds})
 	s, err := scan.Run(t.Context(), p, scan.Options{Short: true})
 	if err != nil {
 		t.Fatal(err)
@@ -54,10 +54,10 @@ func TestShortLook(t *testing.T) {
 
 // TestShortLookStops: the first failed read ends the look.
 func TestShortLookStops(t *testing.T) {
-	d := &imagetest.Faulty{Source: imagetest.New(100_000, 512), Bad: layout.Spans{{Start: 2, Count: 1}}}
-	c := &countingDisk{d, map[layout.Sector]int{}}
+	d := &imagetest.Faulty{Source: imagetest.New(100_000, 512), Bad: disk.Spans{{Start: 2, Count: 1}}}
+	c := &countingDisk{d, map[disk.Sector]int{}}
 	p := newPeek(c)
-	for x := range layout.Sector(10) {
+	for x := range disk.Sector(10) {
 		_, err := p.ReadAt(make([]byte, 512), int64(x)*512)
 		var u *image.UnknownError
 		if (x >= 2) != errors.As(err, &u) {
@@ -80,11 +80,11 @@ func TestSpans(t *testing.T) {
 	const n = 1_000_000
 	for _, c := range []struct {
 		text string
-		want layout.Span
+		want disk.Span
 	}{
-		{"0+1", layout.Span{Count: 1}}, {"100+20", layout.Span{Start: 100, Count: 20}}, {"head:1MiB", layout.Span{Count: 2048}},
-		{"tail:1MiB", layout.Span{Start: n - 2048, Count: 2048}}, {"end-10+10", layout.Span{Start: n - 10, Count: 10}},
-		{"head:10GiB", layout.Span{Count: n}}, {"tail:3s", layout.Span{Start: n - 3, Count: 3}},
+		{"0+1", disk.Span{Count: 1}}, {"100+20", disk.Span{Start: 100, Count: 20}}, {"head:1MiB", disk.Span{Count: 2048}},
+		{"tail:1MiB", disk.Span{Start: n - 2048, Count: 2048}}, {"end-10+10", disk.Span{Start: n - 10, Count: 10}},
+		{"head:10GiB", disk.Span{Count: n}}, {"tail:3s", disk.Span{Start: n - 3, Count: 3}},
 	} {
 		if got, err := parseSpan(c.text, n, 512); err != nil || got != c.want {
 			t.Errorf("%s: %v %v, want %v", c.text, got, err, c.want)

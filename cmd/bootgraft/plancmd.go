@@ -15,14 +15,14 @@ import (
 	"github.com/spf13/pflag"
 
 	"bootgraft/image"
-	"bootgraft/image/kit"
-	"bootgraft/layout"
-	"bootgraft/layout/boot"
-	"bootgraft/layout/compare"
-	"bootgraft/layout/fit"
-	"bootgraft/layout/gpt"
+	"bootgraft/image/disk"
+	"bootgraft/layout/kit"
 	"bootgraft/layout/plan"
+	"bootgraft/layout/plan/fit"
+	"bootgraft/layout/rule/candidate"
+	"bootgraft/layout/rule/compare"
 	"bootgraft/layout/scan"
+	"bootgraft/layout/table/gpt"
 	"bootgraft/safety"
 )
 
@@ -129,7 +129,7 @@ func (f *planFlags) run(c *cobra.Command, u *ui, path string) error {
 		return f.kitHint(src, s, err, u.showRefused(err, planAgain(c, path)))
 	}
 	if nominal {
-		p.Findings = append(p.Findings, layout.Notef("nominal-size", layout.NoSector,
+		p.Findings = append(p.Findings, disk.Notef("nominal-size", disk.NoSector,
 			"%s is a size as printed on a package; no real card has exactly that many sectors. Read the number of sectors from the card at hand and plan again", f.size))
 	}
 	if err := f.finish(u, p, src.files); err != nil {
@@ -141,7 +141,7 @@ func (f *planFlags) run(c *cobra.Command, u *ui, path string) error {
 
 // truths returns what is true of a drive outside its volumes, and must be true
 // of a card of another size.
-func truths(ctx context.Context, src image.Source, s *scan.Survey, target plan.Disk) ([]boot.Truth, error) {
+func truths(ctx context.Context, src image.Source, s *scan.Survey, target plan.Disk) ([]candidate.Truth, error) {
 	if target.Sectors == s.Sectors {
 		return nil, nil
 	}
@@ -174,7 +174,7 @@ func (f *planFlags) check() error {
 }
 
 // targetSize returns the size of the card.
-func (f *planFlags) targetSize(sectorSize int, source layout.Sector) (d plan.Disk, nominal bool, err error) {
+func (f *planFlags) targetSize(sectorSize int, source disk.Sector) (d plan.Disk, nominal bool, err error) {
 	d.SectorSize = sectorSize
 	if f.size != "" {
 		s, err := parseSize(f.size, sectorSize)
@@ -288,7 +288,7 @@ func planAgain(c *cobra.Command, path string) string {
 }
 
 // acceptAll writes every code that has to be accepted, each once.
-func acceptAll(need []layout.Finding) string {
+func acceptAll(need []disk.Finding) string {
 	words, seen := "", map[string]bool{}
 	for _, f := range need {
 		if !seen[f.Code] {
@@ -306,7 +306,7 @@ func (u *ui) showRefused(err error, again string) error {
 		return err
 	}
 	if u.json {
-		if err := u.object(refusedJSON{schema, true, r.Smallest, r.Accepting, append([]layout.Finding{}, r.Why...), append([]layout.Finding{}, r.Need...)}); err != nil {
+		if err := u.object(refusedJSON{schema, true, r.Smallest, r.Accepting, append([]disk.Finding{}, r.Why...), append([]disk.Finding{}, r.Need...)}); err != nil {
 			return err
 		}
 		return coded(exitRefused, errSaid)
@@ -327,13 +327,13 @@ func (u *ui) showRefused(err error, again string) error {
 }
 
 type refusedJSON struct {
-	Schema   int           `json:"schema"`
-	Refused  bool          `json:"refused"`
-	Smallest layout.Sector `json:"smallest_sectors,omitempty"`
+	Schema   int         `json:"schema"`
+	Refused  bool        `json:"refused"`
+	Smallest disk.Sector `json:"smallest_sectors,omitempty"`
 
 	// Accepting is the smallest card with everything accepted that would be asked.
-	Accepting layout.Sector `json:"smallest_accepted_sectors,omitempty"`
+	Accepting disk.Sector `json:"smallest_accepted_sectors,omitempty"`
 
-	Why  []layout.Finding `json:"why"`
-	Need []layout.Finding `json:"accept"`
+	Why  []disk.Finding `json:"why"`
+	Need []disk.Finding `json:"accept"`
 }

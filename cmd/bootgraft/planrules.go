@@ -5,8 +5,8 @@ import (
 	"os"
 	"slices"
 
-	"bootgraft/layout"
-	"bootgraft/layout/compare"
+	"bootgraft/image/disk"
+	"bootgraft/layout/rule/compare"
 )
 
 const rulesHelp = `A device that keeps its own head and tail may name the size of the disk there.
@@ -52,11 +52,11 @@ func openRules(path string) (*compare.Rules, error) {
 }
 
 // isTry tells whether a finding is a try of the ladder.
-func isTry(f layout.Finding) bool { return f.Code == "this-try" || f.Code == "further-try" }
+func isTry(f disk.Finding) bool { return f.Code == "this-try" || f.Code == "further-try" }
 
 // showLadder lists the tries of an unknown layout apart from other findings,
 // and returns what is left.
-func (u *ui) showLadder(findings []layout.Finding) []layout.Finding {
+func (u *ui) showLadder(findings []disk.Finding) []disk.Finding {
 	if !slices.ContainsFunc(findings, isTry) {
 		return findings
 	}

@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 
+	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/layout/plan"
 )
@@ -30,7 +31,7 @@ func (u *ui) showPlan(p *plan.Plan, digest string) {
 }
 
 func totalsText(p *plan.Plan) string {
-	total := map[layout.Op]layout.Sector{}
+	total := map[layout.Op]disk.Sector{}
 	for _, q := range p.Pieces {
 		total[q.Op] += q.Count
 	}

@@ -13,6 +13,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/safety"
 	"bootgraft/safety/blockdev"
@@ -159,11 +160,11 @@ func (w *cardWork) leaveOutWhatStays() {
 	stays := w.held.known
 	for _, p := range w.req.Pieces {
 		if p.Op == layout.Leave {
-			stays = stays.Union(layout.NewSpans(p.Span))
+			stays = stays.Union(disk.NewSpans(p.Span))
 		}
 	}
 	if mark, ok := safety.MarkSpan(w.target); ok { // of a write that stopped: nobody's content
-		stays = stays.Union(layout.NewSpans(mark))
+		stays = stays.Union(disk.NewSpans(mark))
 	}
 	w.held.Other.Sectors, w.held.Other.First = w.looked.Used(stays, w.req.Card)
 }
@@ -204,7 +205,7 @@ type rehearsalJSON struct {
 	Schema    int           `json:"schema"`
 	Rehearsal bool          `json:"rehearsal"`
 	Target    string        `json:"target"`
-	Written   layout.Sector `json:"written_sectors"`
+	Written   disk.Sector   `json:"written_sectors"`
 	Receipt   string        `json:"receipt"`
 	Confirm   *string       `json:"confirm"`
 	OnCard    []string      `json:"on_card"`

@@ -4,6 +4,7 @@ import (
 	"bytes"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/layout"
 )
 
@@ -19,7 +20,7 @@ const (
 
 // tell is a sector with enough in it to be known again.
 type tell struct {
-	at   layout.Sector
+	at   disk.Sector
 	data []byte
 }
 
@@ -28,14 +29,14 @@ type tell struct {
 // once more; 0 if at none, or if they say too little. A card whose upper part
 // repeats its lower part shows this, and so does a card on which somebody put a
 // copy: it is a hint, never proof.
-func foundAgain(src image.Source, volumes []layout.Volume) (layout.Sector, error) {
-	n := layout.Sector(src.SectorSize())
-	tells, err := tellsIn(src, layout.Span{Count: headLook / n})
+func foundAgain(src image.Source, volumes []layout.Volume) (disk.Sector, error) {
+	n := disk.Sector(src.SectorSize())
+	tells, err := tellsIn(src, disk.Span{Count: headLook / n})
 	if err != nil {
 		return 0, err
 	}
 	for _, v := range volumes[:min(len(volumes), 4)] {
-		more, err := tellsIn(src, layout.Span{Start: v.Start, Count: volumeLook / n})
+		more, err := tellsIn(src, disk.Span{Start: v.Start, Count: volumeLook / n})
 		if err != nil {
 			return 0, err
 		}
@@ -54,7 +55,7 @@ func foundAgain(src image.Source, volumes []layout.Volume) (layout.Sector, error
 }
 
 // tellsIn returns the first telling sectors of a span.
-func tellsIn(src image.Source, s layout.Span) (out []tell, err error) {
+func tellsIn(src image.Source, s disk.Span) (out []tell, err error) {
 	s = s.Common(image.Whole(src))
 	b, err := image.ReadSectors(src, s)
 	if err != nil {
@@ -72,13 +73,13 @@ func tellsIn(src image.Source, s layout.Span) (out []tell, err error) {
 
 // allAgain tells whether all of these sectors, as far as the disk goes, are
 // found again so many sectors later; two at least.
-func allAgain(src image.Source, tells []tell, apart layout.Sector) (bool, error) {
+func allAgain(src image.Source, tells []tell, apart disk.Sector) (bool, error) {
 	found := 0
 	for _, t := range tells {
 		if t.at+apart >= image.Sectors(src) {
 			continue
 		}
-		b, err := image.ReadSectors(src, layout.Span{Start: t.at + apart, Count: 1})
+		b, err := image.ReadSectors(src, disk.Span{Start: t.at + apart, Count: 1})
 		if err != nil || !bytes.Equal(b, t.data) {
 			return false, err
 		}

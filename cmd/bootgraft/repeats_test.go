@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
 	"bootgraft/layout"
 	"bootgraft/safety/faultdev"
@@ -21,7 +22,7 @@ func telling(seed byte, sectors int) []byte {
 	return b
 }
 
-func again(t *testing.T, src image.Source, volumes ...layout.Volume) layout.Sector {
+func again(t *testing.T, src image.Source, volumes ...layout.Volume) disk.Sector {
 	t.Helper()
 	n, err := foundAgain(src, volumes)
 	if err != nil {
@@ -37,8 +38,8 @@ func TestStartIsFoundAgain(t *testing.T) {
 	const n = 1 << 18
 	for _, c := range []struct {
 		lie  faultdev.Lie
-		real layout.Sector
-		want layout.Sector
+		real disk.Sector
+		want disk.Sector
 	}{
 		{faultdev.Honest, n, 0}, {faultdev.Repeats, n / 2, n / 2}, {faultdev.Repeats, n / 4, n / 4}, {faultdev.Repeats, 1 << 14, 1 << 14},
 		{faultdev.Forgets, n / 2, 0}, {faultdev.Noise, n / 2, 0},
@@ -64,7 +65,7 @@ func TestWhatIsTooLittle(t *testing.T) {
 		t.Errorf("one sector that is there twice is a hint: %d", got)
 	}
 	d.Put(8192, telling(2, 4))
-	volume := layout.Volume{Span: layout.Span{Start: 8192, Count: 20_000}}
+	volume := layout.Volume{Span: disk.Span{Start: 8192, Count: 20_000}}
 	if got := again(t, d, volume); got != 0 {
 		t.Errorf("a volume that is there once is a hint: %d", got)
 	}

@@ -6,8 +6,8 @@ import (
 	"github.com/rogpeppe/go-internal/testscript"
 
 	"bootgraft/image"
-	"bootgraft/layout"
-	"bootgraft/layout/compare/family"
+	"bootgraft/image/disk"
+	"bootgraft/layout/rule/compare/family"
 )
 
 // unit FAMILY SECTORS SERIAL FILE: makes the image of one unit of an invented
@@ -20,7 +20,7 @@ func scriptUnit(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Check(err)
 	serial, err := strconv.ParseUint(args[2], 10, 64)
 	ts.Check(err)
-	d := scriptFamily(ts, args[0]).Disk(layout.Sector(n), family.Unit{Serial: serial, Clock: serial, Songs: serial})
+	d := scriptFamily(ts, args[0]).Disk(disk.Sector(n), family.Unit{Serial: serial, Clock: serial, Songs: serial})
 	saveImage(ts, d, args[3])
 }
 

@@ -4,9 +4,9 @@ import (
 	"context"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 	"bootgraft/layout/scan"
-	"bootgraft/layout/second"
+	"bootgraft/layout/scan/second"
 )
 
 // secondReader says in one line what the second reader thinks.
@@ -34,8 +34,8 @@ func (u *ui) secondOnCard(ctx context.Context, card image.Source) ([]second.Opin
 
 // differing returns as findings the opinions that a person must see; the line
 // of secondReader says enough of the others.
-func differing(all []second.Opinion) []layout.Finding {
-	var out []layout.Finding
+func differing(all []second.Opinion) []disk.Finding {
+	var out []disk.Finding
 	for _, o := range all {
 		if o.Verdict == second.Differs {
 			out = append(out, o.Finding())

@@ -10,7 +10,7 @@ import (
 	"time"
 
 	"bootgraft/image/capture/rig"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // hungUp runs a command that a device hangs, and presses Ctrl-C twice. It
@@ -67,7 +67,7 @@ func TestASecondCtrlCEndsAtOnce(t *testing.T) {
 	for _, args := range [][]string{
 		{"survey"}, {"verify", "p"}, {"card"}, {"kit", "make", "-o", "kit"},
 	} {
-		r := rig.Start(t, y.path("drive"), rig.Faults{Hangs: []layout.Sector{0}})
+		r := rig.Start(t, y.path("drive"), rig.Faults{Hangs: []disk.Sector{0}})
 		full := append(slices.Clone(args), r.Device)
 		if last := y.hungUp(r, full...); !strings.Contains(last, "ended at once") && !strings.Contains(last, "stopped while") {
 			t.Errorf("%v: %q", full, last)

@@ -6,12 +6,12 @@ import (
 	"strconv"
 	"strings"
 
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // size is a disk size as a person gives it.
 type size struct {
-	sectors layout.Sector
+	sectors disk.Sector
 	bytes   int64
 	nominal bool // as printed on a package: never the size of a real card
 	bare    bool // a number without a unit: bytes
@@ -46,7 +46,7 @@ const leastPart = 16
 
 // asCard asks about a bare number that makes no card for a drive of so many
 // sectors: it is bytes, and was probably meant as sectors.
-func (s size) asCard(source layout.Sector, text string) error {
+func (s size) asCard(source disk.Sector, text string) error {
 	if !s.bare || s.sectors >= source/leastPart {
 		return nil
 	}
@@ -118,7 +118,7 @@ func parseSize(text string, sectorSize int) (size, error) {
 		return bad("it must be more than nothing")
 	}
 	if s.nominal || unit == 1 {
-		s.sectors = layout.Sector(s.bytes / int64(sectorSize))
+		s.sectors = disk.Sector(s.bytes / int64(sectorSize))
 		if unit == 1 && s.bytes%int64(sectorSize) != 0 {
 			hint := ""
 			if s.bare {
@@ -127,7 +127,7 @@ func parseSize(text string, sectorSize int) (size, error) {
 			return bad(fmt.Sprintf("%d bytes are not whole sectors of %d%s", s.bytes, sectorSize, hint))
 		}
 	} else {
-		s.sectors = layout.Sector(s.bytes / int64(sectorSize))
+		s.sectors = disk.Sector(s.bytes / int64(sectorSize))
 	}
 	if s.sectors == 0 {
 		return bad("it is less than one sector")
@@ -146,6 +146,6 @@ func cutSectors(low string) (string, bool) {
 }
 
 // diskText writes the size of a disk: sectors, and bytes as it is sold.
-func diskText(n layout.Sector, sectorSize int) string {
+func diskText(n disk.Sector, sectorSize int) string {
 	return fmt.Sprintf("%s of %d bytes, %s", counted(n, "sector"), sectorSize, bytesText(int64(n)*int64(sectorSize)))
 }

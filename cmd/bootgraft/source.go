@@ -13,8 +13,8 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/image/capture"
-	"bootgraft/image/kit"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
+	"bootgraft/layout/kit"
 	"bootgraft/layout/plan"
 	"bootgraft/safety/blockdev"
 )
@@ -25,9 +25,9 @@ type opened struct {
 	path     string
 	files    []os.FileInfo // the files that are read for it
 	close    func() error
-	parts    *parts           // the pieces, if it is put together from some
-	findings []layout.Finding // what is to be said of it, accepted or not
-	damage   *layout.Finding  // of the record of a capture, nil if it is whole
+	parts    *parts         // the pieces, if it is put together from some
+	findings []disk.Finding // what is to be said of it, accepted or not
+	damage   *disk.Finding  // of the record of a capture, nil if it is whole
 }
 
 // sayDamage says what is wrong with the record of a capture.
@@ -41,7 +41,7 @@ func (o *opened) sayDamage(u *ui) {
 func (o *opened) NextData(off int64) (start, end int64) { return image.NextData(o.Source, off) }
 
 // Unknown implements image.Partial.
-func (o *opened) Unknown(w layout.Span) layout.Spans { return image.Unknown(o.Source, w) }
+func (o *opened) Unknown(w disk.Span) disk.Spans { return image.Unknown(o.Source, w) }
 
 // once returns the same SOURCE, of which boot areas and tables are read once
 // however many ask for them. Closing is left to the first.

@@ -11,7 +11,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/image/capture"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // The codes of what has to be accepted before a plain image is taken for a disk.
@@ -59,12 +59,12 @@ func (f *sourceFlags) proveImage(o *opened) error {
 		return err
 	}
 	if kind != nil && !slices.Contains(f.accept, foreignCode) {
-		disk, err := provesDisk(ctx, o.Source)
+		drive, err := provesDisk(ctx, o.Source)
 		if err != nil {
 			return err
 		}
-		if !disk {
-			return sourceRefusal([]layout.Finding{layout.Refusalf(foreignCode, 0, "%s", kind.refusal(o.path))})
+		if !drive {
+			return sourceRefusal([]disk.Finding{disk.Refusalf(foreignCode, 0, "%s", kind.refusal(o.path))})
 		}
 	}
 	progress, finish := f.progress("looking for sectors that a capture could not read")
@@ -75,15 +75,15 @@ func (f *sourceFlags) proveImage(o *opened) error {
 	}
 	o.findings = patternFindings(o.path, found)
 	if len(found.Own) > 0 {
-		o.Source = image.NewKnown(o.Source, found.Own, func(layout.Sector) image.State { return image.Missing })
+		o.Source = image.NewKnown(o.Source, found.Own, func(disk.Sector) image.State { return image.Missing })
 	}
 	if f.shows {
 		return nil
 	}
-	var open []layout.Finding
+	var open []disk.Finding
 	for i := range o.findings {
 		if slices.Contains(f.accept, o.findings[i].Code) {
-			o.findings[i].Accepted, o.findings[i].Severity = true, layout.Warning // asked for and settled here
+			o.findings[i].Accepted, o.findings[i].Severity = true, disk.Warning // asked for and settled here
 		} else {
 			open = append(open, o.findings[i])
 		}
@@ -93,9 +93,9 @@ func (f *sourceFlags) proveImage(o *opened) error {
 
 // patternFindings says what the fill of a capture in an image without a record
 // means.
-func patternFindings(path string, p capture.Pattern) (out []layout.Finding) {
+func patternFindings(path string, p capture.Pattern) (out []disk.Finding) {
 	if len(p.Own) > 0 {
-		out = append(out, layout.Refusalf(recordMissing, p.Own[0].Start,
+		out = append(out, disk.Refusalf(recordMissing, p.Own[0].Start,
 			"%s of %s hold what a capture puts where the drive failed (%s), and the record of the capture"+
 				" is not here. Without it nobody knows which other sectors were never read: they look like zeros."+
 				" Put %s%s beside the image again, or name it with --record. If it is lost"+
@@ -103,7 +103,7 @@ func patternFindings(path string, p capture.Pattern) (out []layout.Finding) {
 			counted(p.Own.Sectors(), "sector"), path, spansText(p.Own), path, capture.RecordSuffix))
 	}
 	if len(p.Other) > 0 {
-		out = append(out, layout.Refusalf(fillElsewhere, p.Other[0].Start,
+		out = append(out, disk.Refusalf(fillElsewhere, p.Other[0].Start,
 			"%s of %s hold what a capture puts in other sectors where the drive failed (%s)."+
 				" Either this image was cut out of a capture, which its record does not fit any more: take it from the"+
 				" whole image and its record. Or a file on the disk quotes one: then accept this",
@@ -113,7 +113,7 @@ func patternFindings(path string, p capture.Pattern) (out []layout.Finding) {
 }
 
 // spansText names the first few of a list of sectors.
-func spansText(list layout.Spans) string {
+func spansText(list disk.Spans) string {
 	const shown = 6
 	var words []string
 	for i, s := range list {
@@ -131,7 +131,7 @@ func spansText(list layout.Spans) string {
 }
 
 // needError is what a SOURCE asks its owner to accept before it is used.
-type needError struct{ need []layout.Finding }
+type needError struct{ need []disk.Finding }
 
 func (e *needError) Error() string {
 	var b bytes.Buffer
@@ -147,7 +147,7 @@ func (e *needError) Error() string {
 	return b.String()
 }
 
-func sourceRefusal(need []layout.Finding) error {
+func sourceRefusal(need []disk.Finding) error {
 	if len(need) == 0 {
 		return nil
 	}
@@ -160,7 +160,7 @@ func (u *ui) refusedSource(err error) error {
 	if !u.json || !errors.As(err, &e) {
 		return err
 	}
-	if err := u.object(refusedJSON{Schema: schema, Refused: true, Why: []layout.Finding{}, Need: e.need}); err != nil {
+	if err := u.object(refusedJSON{Schema: schema, Refused: true, Why: []disk.Finding{}, Need: e.need}); err != nil {
 		return err
 	}
 	return coded(exitRefused, errSaid)

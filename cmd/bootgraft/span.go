@@ -4,14 +4,14 @@ import (
 	"strconv"
 	"strings"
 
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // parseSpan reads a span of a disk of n sectors: START+COUNT, head:64MiB,
 // tail:64MiB, or end-N+COUNT, which begins N sectors before the end.
-func parseSpan(text string, n layout.Sector, sectorSize int) (layout.Span, error) {
-	bad := func(why string) (layout.Span, error) {
-		return layout.Span{}, usagef("the span %q is not understood: %s. A span is START+COUNT in sectors, head:64MiB, tail:64MiB, or end-N+COUNT", text, why)
+func parseSpan(text string, n disk.Sector, sectorSize int) (disk.Span, error) {
+	bad := func(why string) (disk.Span, error) {
+		return disk.Span{}, usagef("the span %q is not understood: %s. A span is START+COUNT in sectors, head:64MiB, tail:64MiB, or end-N+COUNT", text, why)
 	}
 	for _, end := range []string{"head:", "tail:"} {
 		rest, ok := strings.CutPrefix(text, end)
@@ -20,20 +20,20 @@ func parseSpan(text string, n layout.Sector, sectorSize int) (layout.Span, error
 		}
 		s, err := parseSize(rest, sectorSize)
 		if err != nil {
-			return layout.Span{}, err
+			return disk.Span{}, err
 		}
 		count := min(s.sectors, n)
 		if end == "head:" {
-			return layout.Span{Count: count}, nil
+			return disk.Span{Count: count}, nil
 		}
-		return layout.Span{Start: n - count, Count: count}, nil
+		return disk.Span{Start: n - count, Count: count}, nil
 	}
 	start, count, ok := strings.Cut(text, "+")
 	if !ok {
 		return bad("there is no + in it")
 	}
-	base := layout.Sector(0)
-	sign := layout.Sector(1)
+	base := disk.Sector(0)
+	sign := disk.Sector(1)
 	if rest, ok := strings.CutPrefix(start, "end-"); ok {
 		start, base, sign = rest, n, -1
 	}
@@ -42,7 +42,7 @@ func parseSpan(text string, n layout.Sector, sectorSize int) (layout.Span, error
 	if err1 != nil || err2 != nil || a < 0 || b <= 0 {
 		return bad("START and COUNT are whole numbers of sectors, and COUNT is at least 1")
 	}
-	s := layout.Span{Start: base + sign*layout.Sector(a), Count: layout.Sector(b)}
+	s := disk.Span{Start: base + sign*disk.Sector(a), Count: disk.Sector(b)}
 	if s.Start < 0 || s.End() > n {
 		return bad("it is not inside the disk of " + grouped(n) + " sectors")
 	}

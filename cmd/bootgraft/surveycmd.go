@@ -6,6 +6,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/layout/scan"
 )
@@ -78,7 +79,7 @@ func runSurvey(c *cobra.Command, u *ui, src *opened) (*scan.Survey, error) {
 	progress, finish := u.bar("looking")
 	defer finish()
 	n := int64(src.SectorSize())
-	s, err := scan.Run(c.Context(), src, scan.Options{Progress: func(done, total layout.Sector) {
+	s, err := scan.Run(c.Context(), src, scan.Options{Progress: func(done, total disk.Sector) {
 		progress(int64(done)*n, int64(total)*n)
 	}})
 	if err != nil {
@@ -177,13 +178,13 @@ func (u *ui) showOtherTables(m *layout.Map) {
 }
 
 // showFindings lists findings, the gravest first.
-func (u *ui) showFindings(findings []layout.Finding) {
+func (u *ui) showFindings(findings []disk.Finding) {
 	if len(findings) == 0 {
 		u.answerf("\nNothing found wrong.\n")
 		return
 	}
 	u.answerf("\nFindings:\n")
-	for _, want := range []layout.Severity{layout.Refusal, layout.Warning, layout.Note} {
+	for _, want := range []disk.Severity{disk.Refusal, disk.Warning, disk.Note} {
 		for _, f := range findings {
 			if f.Severity == want {
 				u.showFinding(f)
@@ -192,13 +193,13 @@ func (u *ui) showFindings(findings []layout.Finding) {
 	}
 }
 
-func (u *ui) showFinding(f layout.Finding) {
+func (u *ui) showFinding(f disk.Finding) {
 	head := string(f.Severity)
 	if f.Accepted {
 		head = "accepted"
 	}
 	at := ""
-	if f.Sector != layout.NoSector {
+	if f.Sector != disk.NoSector {
 		at = fmt.Sprintf(" (sector %s)", grouped(f.Sector))
 	}
 	u.wrapped(fmt.Sprintf("  %-9s", head), fmt.Sprintf("%s%s: %s", f.Code, at, f.Text))

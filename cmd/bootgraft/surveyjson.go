@@ -1,25 +1,28 @@
 package main
 
-import "bootgraft/layout"
+import (
+	"bootgraft/image/disk"
+	"bootgraft/layout"
+)
 
 // schema is the version of every JSON object that this program writes.
 const schema = 1
 
 type diskJSON struct {
-	Sectors    layout.Sector `json:"sectors"`
-	SectorSize int           `json:"sector_size"`
+	Sectors    disk.Sector `json:"sectors"`
+	SectorSize int         `json:"sector_size"`
 }
 
 type surveyJSON struct {
-	Schema   int              `json:"schema"`
-	Source   sourceJSON       `json:"source"`
-	Table    string           `json:"table"`
-	Tables   []tableJSON      `json:"tables"`
-	Entries  []entryJSON      `json:"entries"`
-	Regions  []regionJSON     `json:"regions"`
-	Volumes  []volumeJSON     `json:"volumes"`
-	Fields   []layout.Field   `json:"fields"`
-	Findings []layout.Finding `json:"findings"`
+	Schema   int            `json:"schema"`
+	Source   sourceJSON     `json:"source"`
+	Table    string         `json:"table"`
+	Tables   []tableJSON    `json:"tables"`
+	Entries  []entryJSON    `json:"entries"`
+	Regions  []regionJSON   `json:"regions"`
+	Volumes  []volumeJSON   `json:"volumes"`
+	Fields   []layout.Field `json:"fields"`
+	Findings []disk.Finding `json:"findings"`
 
 	*candidatesJSON // nil where nobody looked
 }
@@ -31,45 +34,45 @@ type sourceJSON struct {
 }
 
 type tableJSON struct {
-	Kind       string        `json:"kind"`
-	State      layout.State  `json:"state"`
-	SectorSize int           `json:"sector_size,omitempty"`
-	Own        []layout.Span `json:"own"`
-	Entries    []entryJSON   `json:"entries"`
-	Evidence   []string      `json:"evidence"`
+	Kind       string       `json:"kind"`
+	State      layout.State `json:"state"`
+	SectorSize int          `json:"sector_size,omitempty"`
+	Own        []disk.Span  `json:"own"`
+	Entries    []entryJSON  `json:"entries"`
+	Evidence   []string     `json:"evidence"`
 }
 
 type entryJSON struct {
-	Index    int           `json:"index"`
-	Type     string        `json:"type"`
-	TypeName string        `json:"type_name,omitempty"`
-	Name     string        `json:"name,omitempty"`
-	Start    layout.Sector `json:"start"`
-	Count    layout.Sector `json:"count"`
-	Active   bool          `json:"active"`
-	Extended bool          `json:"extended,omitempty"`
+	Index    int         `json:"index"`
+	Type     string      `json:"type"`
+	TypeName string      `json:"type_name,omitempty"`
+	Name     string      `json:"name,omitempty"`
+	Start    disk.Sector `json:"start"`
+	Count    disk.Sector `json:"count"`
+	Active   bool        `json:"active"`
+	Extended bool        `json:"extended,omitempty"`
 }
 
 // regionJSON leaves Blank and NonBlank null where nothing was looked at.
 type regionJSON struct {
-	layout.Span
-	Role       layout.Role    `json:"role"`
-	Anchor     layout.Anchor  `json:"anchor"`
-	Name       string         `json:"name"`
-	Blank      *bool          `json:"blank"`
-	Fill       *int           `json:"fill,omitempty"` // the byte that fills a blank region
-	NonBlank   *layout.Sector `json:"nonblank_sectors"`
-	First      *layout.Sector `json:"first_nonblank,omitempty"`
-	Last       *layout.Sector `json:"last_nonblank,omitempty"`
-	Unknown    layout.Sector  `json:"unknown_sectors,omitempty"`
-	SHA256     string         `json:"sha256,omitempty"`
-	Signatures []string       `json:"signatures,omitempty"`
-	Evidence   []string       `json:"evidence"`
+	disk.Span
+	Role       layout.Role   `json:"role"`
+	Anchor     layout.Anchor `json:"anchor"`
+	Name       string        `json:"name"`
+	Blank      *bool         `json:"blank"`
+	Fill       *int          `json:"fill,omitempty"` // the byte that fills a blank region
+	NonBlank   *disk.Sector  `json:"nonblank_sectors"`
+	First      *disk.Sector  `json:"first_nonblank,omitempty"`
+	Last       *disk.Sector  `json:"last_nonblank,omitempty"`
+	Unknown    disk.Sector   `json:"unknown_sectors,omitempty"`
+	SHA256     string        `json:"sha256,omitempty"`
+	Signatures []string      `json:"signatures,omitempty"`
+	Evidence   []string      `json:"evidence"`
 }
 
 type volumeJSON struct {
 	Index int `json:"index"`
-	layout.Span
+	disk.Span
 	Kind         string `json:"kind"`
 	Label        string `json:"label"`
 	ID           string `json:"id"`
@@ -83,11 +86,11 @@ func surveyObject(m *layout.Map) surveyJSON {
 		Source:  sourceJSON{diskJSON{m.Sectors, m.SectorSize}, m.OddBytes, m.OddSHA256},
 		Tables:  []tableJSON{},
 		Entries: entriesObject(m.Entries), Regions: []regionJSON{}, Volumes: []volumeJSON{},
-		Fields: append([]layout.Field{}, m.Fields...), Findings: append([]layout.Finding{}, m.Findings...),
+		Fields: append([]layout.Field{}, m.Fields...), Findings: append([]disk.Finding{}, m.Findings...),
 	}
 	for _, t := range m.Tables {
 		out.Tables = append(out.Tables, tableJSON{
-			t.Kind, t.State, t.SectorSize, append([]layout.Span{}, t.Own...), entriesObject(t.Entries), append([]string{}, t.Evidence...),
+			t.Kind, t.State, t.SectorSize, append([]disk.Span{}, t.Own...), entriesObject(t.Entries), append([]string{}, t.Evidence...),
 		})
 	}
 	for _, r := range m.Regions {

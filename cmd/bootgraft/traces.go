@@ -9,9 +9,9 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/layout"
-	"bootgraft/layout/fat"
-	"bootgraft/layout/files"
 	"bootgraft/layout/scan"
+	"bootgraft/layout/scan/files"
+	"bootgraft/layout/volume/fat"
 )
 
 // desktopNames are folders and files that desktops make on whatever they

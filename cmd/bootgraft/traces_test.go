@@ -6,10 +6,10 @@ import (
 	"testing"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
-	"bootgraft/layout"
-	"bootgraft/layout/fat"
 	"bootgraft/layout/scan"
+	"bootgraft/layout/volume/fat"
 )
 
 // TestTracesOfLinux: what vfat of Linux 6.1 was seen to change on a card. Mounted
@@ -88,6 +88,6 @@ func flip(at int64) func(*imagetest.Disk, *fat.Volume) {
 			panic(err)
 		}
 		sector[at%512] ^= 1
-		d.Put(layout.Sector(at/512), sector)
+		d.Put(disk.Sector(at/512), sector)
 	}
 }

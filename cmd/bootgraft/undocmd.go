@@ -8,7 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 	"bootgraft/safety"
 )
 
@@ -104,7 +104,7 @@ func (d *undoing) write(ctx context.Context, p *safety.Permit) error {
 	if err := d.ui.object(writeJSON{Schema: schema, Target: d.path, Written: int64(res.Written), Left: int64(res.Left), Receipt: &res.Receipt}); err != nil {
 		return err
 	}
-	d.wrapped("", fmt.Sprintf("%s holds again what the receipt kept of it: %s put back and read back", d.path, counted(layout.Sector(res.Written), "sector")))
+	d.wrapped("", fmt.Sprintf("%s holds again what the receipt kept of it: %s put back and read back", d.path, counted(disk.Sector(res.Written), "sector")))
 	d.letGo()
 	if res.NotNoted != nil {
 		return notNoted(res.NotNoted)

@@ -5,8 +5,9 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/image/disk"
 	"bootgraft/layout"
-	"bootgraft/layout/second"
+	"bootgraft/layout/scan/second"
 	"bootgraft/safety"
 )
 
@@ -84,24 +85,24 @@ func verifyCommand(u *ui) *cobra.Command {
 }
 
 type verifyJSON struct {
-	Schema      int                      `json:"schema"`
-	Compared    layout.Sector            `json:"compared_sectors"`
-	Left        layout.Sector            `json:"left_sectors"`
-	Missing     layout.Sector            `json:"missing_sectors"`
-	Unequal     layout.Sector            `json:"unequal_sectors"`
-	ByOp        map[string]layout.Sector `json:"unequal_by_op"`
-	ByWhy       map[string]layout.Sector `json:"unequal_by_why"`
-	Differences []safety.Difference      `json:"differences"`
-	Notes       []string                 `json:"notes"`
-	Findings    []layout.Finding         `json:"findings"`
-	SHA256      string                   `json:"sha256,omitempty"`
+	Schema      int                    `json:"schema"`
+	Compared    disk.Sector            `json:"compared_sectors"`
+	Left        disk.Sector            `json:"left_sectors"`
+	Missing     disk.Sector            `json:"missing_sectors"`
+	Unequal     disk.Sector            `json:"unequal_sectors"`
+	ByOp        map[string]disk.Sector `json:"unequal_by_op"`
+	ByWhy       map[string]disk.Sector `json:"unequal_by_why"`
+	Differences []safety.Difference    `json:"differences"`
+	Notes       []string               `json:"notes"`
+	Findings    []disk.Finding         `json:"findings"`
+	SHA256      string                 `json:"sha256,omitempty"`
 }
 
 // compared says what a comparison found and how the program ends.
 func (u *ui) compared(target string, c *safety.Comparison, opinions []second.Opinion) error {
 	j := verifyJSON{
 		Schema: schema, Compared: c.Compared, Left: c.Left, Missing: c.Missing, Unequal: c.Unequal,
-		ByOp: map[string]layout.Sector{}, ByWhy: map[string]layout.Sector{},
+		ByOp: map[string]disk.Sector{}, ByWhy: map[string]disk.Sector{},
 		Differences: append([]safety.Difference{}, c.Differences...), Notes: append([]string{}, c.Notes...), SHA256: c.SHA256,
 		Findings: second.Findings(opinions),
 	}
@@ -145,7 +146,7 @@ func (u *ui) showDifferences(c *safety.Comparison) {
 			u.wrapped("                         ", d.Note)
 		}
 	}
-	if more := c.Unequal - layout.Sector(len(c.Differences)); more > 0 {
+	if more := c.Unequal - disk.Sector(len(c.Differences)); more > 0 {
 		u.answerf("%13s ... and %s more (--limit)\n", "", grouped(more))
 	}
 	u.answerf("\n")

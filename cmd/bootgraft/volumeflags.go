@@ -7,10 +7,10 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"bootgraft/layout"
-	"bootgraft/layout/fat/resize"
-	"bootgraft/layout/fit"
-	"bootgraft/layout/mbr"
+	"bootgraft/image/disk"
+	"bootgraft/layout/plan/fit"
+	"bootgraft/layout/table/mbr"
+	"bootgraft/layout/volume/fat/resize"
 )
 
 const volumeHelp = `FAT volumes may change their size with the card. N is the number of the entry,
@@ -80,7 +80,7 @@ func parseHeads(text string) (*mbr.Geometry, error) {
 // walls are the well-known limits of old devices, in sectors of 512 bytes:
 // 1024*16*63 (ATA-3, Annex B), 1024*64*63, 1024*255*63 (INT 13h), 65535*16*63
 // (from memory), 2^28 (28-bit addresses of ATA), 2^32.
-var walls = map[string]layout.Sector{
+var walls = map[string]disk.Sector{
 	"504MiB": 1024 * 16 * 63, "528MB": 1024 * 16 * 63, "2.1GB": 1024 * 64 * 63, "8.4GB": 1024 * 255 * 63,
 	"33.8GB": 65535 * 16 * 63, "137GB": 1 << 28, "2.2TB": 1 << 32,
 }
@@ -140,7 +140,7 @@ func (f *volumeFlags) common() (w resize.Wishes, err error) {
 	}
 	return resize.Wishes{
 		Pins: f.pins, MoveNone: f.move == "none", Slack: resize.Slack(f.slack), BadMarks: resize.BadMarks(f.bad),
-		Free: resize.Free(f.free), Align: layout.Sector(f.align),
+		Free: resize.Free(f.free), Align: disk.Sector(f.align),
 	}, err
 }
 
@@ -158,7 +158,7 @@ func parseVolume(text string, w resize.Wishes) (int, resize.Wishes, error) {
 		if err != nil || n <= 0 {
 			return 0, w, usagef("--volume %s: %q is no number of sectors", text, size)
 		}
-		w.Sectors = layout.Sector(n)
+		w.Sectors = disk.Sector(n)
 	}
 	return index, w, nil
 }
@@ -176,12 +176,12 @@ func parsePart(text string) (float64, error) {
 	return part / 100, nil
 }
 
-func parseLimit(text string, sectorSize int) (layout.Sector, error) {
+func parseLimit(text string, sectorSize int) (disk.Sector, error) {
 	if text == "" {
 		return 0, nil
 	}
 	if wall, ok := walls[text]; ok {
-		return wall * 512 / layout.Sector(sectorSize), nil
+		return wall * 512 / disk.Sector(sectorSize), nil
 	}
 	s, err := parseSize(text, sectorSize)
 	return s.sectors, err

@@ -8,8 +8,8 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"bootgraft/layout/card"
 	"bootgraft/layout/plan"
+	"bootgraft/layout/plan/card"
 	"bootgraft/safety"
 )
 

@@ -15,6 +15,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/image/capture"
+	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/safety"
 	"bootgraft/safety/blockdev"
@@ -212,7 +213,7 @@ func (d *deviceWrite) show(r *safety.Rehearsal) {
 	case r.Receipt != nil:
 		d.wrapped("  ", fmt.Sprintf("An unfinished write is continued; it stopped at: %s, with the data before sector %s on the card.", r.Receipt.Stage, grouped(r.Receipt.Upto)))
 	}
-	total := map[layout.Op]layout.Sector{}
+	total := map[layout.Op]disk.Sector{}
 	for _, q := range p.Pieces {
 		total[q.Op] += q.Count
 	}

@@ -2,7 +2,7 @@ package capture
 
 import (
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // Class ranks sectors by what they are worth to somebody who wants the device
@@ -27,7 +27,7 @@ func (c Class) String() string {
 
 // Wish is a run of sectors that is worth reading before what has no name.
 type Wish struct {
-	layout.Span
+	disk.Span
 	Class Class
 }
 
@@ -57,22 +57,22 @@ type Ends struct {
 
 // Next implements Advisor.
 func (e Ends) Next(known image.Source) []Wish {
-	n, all := layout.Sector(known.SectorSize()), image.Sectors(known)
-	size := func(have, usual int64) layout.Sector {
+	n, all := disk.Sector(known.SectorSize()), image.Sectors(known)
+	size := func(have, usual int64) disk.Sector {
 		if have == 0 {
 			have = usual
 		}
-		return min(all, (layout.Sector(max(have, 0))+n-1)/n)
+		return min(all, (disk.Sector(max(have, 0))+n-1)/n)
 	}
 	head, tail := size(e.Head, DefaultHead), size(e.Tail, DefaultTail)
 	first := max(all/256, (1<<20)/n)
 	var out []Wish
-	for _, s := range []layout.Span{
+	for _, s := range []disk.Span{
 		{Count: min(1, head)},
 		{Count: min(head, first)},
-		layout.Between(all-min(tail, first), all),
+		disk.Between(all-min(tail, first), all),
 		{Count: head},
-		layout.Between(all-tail, all),
+		disk.Between(all-tail, all),
 	} {
 		if !s.Empty() {
 			out = append(out, Wish{s, Boot})

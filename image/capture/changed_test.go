@@ -6,10 +6,10 @@ import (
 	"slices"
 	"testing"
 
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
-func codes(findings []layout.Finding) []string {
+func codes(findings []disk.Finding) []string {
 	var out []string
 	for _, f := range findings {
 		out = append(out, f.Code)
@@ -18,14 +18,14 @@ func codes(findings []layout.Finding) []string {
 }
 
 // unsampled returns a sector of a span at which a run that begins does not look.
-func unsampled(t *testing.T, m *memory) layout.Sector {
+func unsampled(t *testing.T, m *memory) disk.Sector {
 	t.Helper()
 	rec, err := readFrom(m.files["image.record"])
 	if err != nil {
 		t.Fatal(err)
 	}
 	var prints []anchor
-	for _, set := range []layout.Spans{rec.proven(), rec.Read()} {
+	for _, set := range []disk.Spans{rec.proven(), rec.Read()} {
 		p, err := rec.telling(m.files["image"], set, int(newSim(1).simTime.Now().UnixMilli()%1021))
 		if err != nil {
 			t.Fatal(err)
@@ -47,15 +47,15 @@ func unsampled(t *testing.T, m *memory) layout.Sector {
 // that no sample meets, all of it, or the sectors by which a drive is known. It
 // is not blamed on the drive; the place is named, and read anew.
 func TestAnImageThatWasChangedBetweenTwoRuns(t *testing.T) {
-	bad := []layout.Span{{Start: 30_000, Count: 3}}
+	bad := []disk.Span{{Start: 30_000, Count: 3}}
 	for name, p := range map[string]struct {
-		change layout.Span
+		change disk.Span
 		stop   Stop // of the next run
 	}{
-		"one sector":     {layout.Span{Count: 1}, ImageChanged},
-		"all of it":      {layout.Span{Start: 0, Count: 100_000}, Done},
-		"the first MiB":  {layout.Span{Start: 0, Count: 2048}, Done},
-		"the other half": {layout.Span{Start: 50_000, Count: 50_000}, Done},
+		"one sector":     {disk.Span{Count: 1}, ImageChanged},
+		"all of it":      {disk.Span{Start: 0, Count: 100_000}, Done},
+		"the first MiB":  {disk.Span{Start: 0, Count: 2048}, Done},
+		"the other half": {disk.Span{Start: 50_000, Count: 50_000}, Done},
 	} {
 		m := newMemory()
 		runSim(t, newSim(100_000, bad...), m, Options{Looks: 1, Hash: true})
@@ -112,7 +112,7 @@ func TestAChangedImageOfADriveThatIsDead(t *testing.T) {
 // end: the next run comes to the same image and the same record.
 func TestARecordCutAtEveryLine(t *testing.T) {
 	d := func() *simDrive {
-		return newSim(9000, layout.Span{Start: 700, Count: 1}, layout.Span{Start: 5000, Count: 30})
+		return newSim(9000, disk.Span{Start: 700, Count: 1}, disk.Span{Start: 5000, Count: 30})
 	}
 	o := Options{Looks: 2, Hash: true}
 	m := newMemory()

@@ -7,7 +7,7 @@ import (
 	"time"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // engine is one run.
@@ -20,10 +20,10 @@ type engine struct {
 	rec     *Record
 	img     File
 	record  File
-	opened  []layout.Finding // about image and record, before anything was read
+	opened  []disk.Finding // about image and record, before anything was read
 	j       *journal
 	class   *runs[Class]
-	block   layout.Sector // sectors in blockBytes
+	block   disk.Sector // sectors in blockBytes
 
 	free    func() int64 // bytes of room for the image, -1 if not known
 	asks    chan asked
@@ -38,29 +38,29 @@ type engine struct {
 	shown      time.Time     // last Progress
 	worked     time.Time     // since the last rest
 	typical    time.Duration // of reads of late
-	skip       layout.Sector // how far the next failure makes us go
+	skip       disk.Sector   // how far the next failure makes us go
 	calm       int64         // bytes read since the last failure
-	window     []layout.Span // what the record says is about to be read
+	window     []disk.Span   // what the record says is about to be read
 	keepWindow bool          // it is suspect: the drive went in it
 	windowAt   time.Time
-	windowN    layout.Sector // how much a calm window holds
-	ahead      func(layout.Sector) []layout.Span
+	windowN    disk.Sector // how much a calm window holds
+	ahead      func(disk.Sector) []disk.Span
 
-	quiet     bool          // the last read let wait
-	silent    bool          // it hung for a while
-	failures  []layout.Span // since the last good read
+	quiet     bool        // the last read let wait
+	silent    bool        // it hung for a while
+	failures  []disk.Span // since the last good read
 	nextProbe int
-	lastGood  layout.Sector // a sector that was read, or -1
-	varied    int           // which sectors are compared: one at which the drive hangs must not be met in every run
-	anchors   []anchor      // read before the last proof
-	young     *anchor       // read since
-	why       string        // the drive is another one
+	lastGood  disk.Sector // a sector that was read, or -1
+	varied    int         // which sectors are compared: one at which the drive hangs must not be met in every run
+	anchors   []anchor    // read before the last proof
+	young     *anchor     // read since
+	why       string      // the drive is another one
 	doing     string
 	doingNow  Class
 	sorted    bool        // the advisor has said all
 	pace      []pacePoint // of late
 	share     float64     // the largest that was told
-	at        layout.Sector
+	at        disk.Sector
 }
 
 type asked struct {
@@ -117,7 +117,7 @@ func (e *engine) reader() {
 func (e *engine) start() {
 	e.began = e.Time.Now()
 	e.synced, e.shown, e.worked, e.windowAt, e.compared = e.began, e.began, e.began, e.began, e.began
-	e.block = layout.Sector(blockBytes / e.rec.SectorSize)
+	e.block = disk.Sector(blockBytes / e.rec.SectorSize)
 	e.class = newRuns[Class](e.rec.Sectors)
 	e.skip, e.windowN, e.nextProbe = e.block, 4*e.block, probeAfter
 	for _, s := range e.First {
@@ -136,7 +136,7 @@ func (e *engine) want() {
 	if e.SkipFree {
 		return
 	}
-	skip := layout.NewSpans(e.Skip...)
+	skip := disk.NewSpans(e.Skip...)
 	for _, s := range e.rec.Skipped() {
 		for _, p := range skip.Outside(s) {
 			e.note(Line{Verb: VerbWanted, Span: p})
@@ -256,9 +256,9 @@ func (e *engine) result(why Stop) *Result {
 
 func (e *engine) tallies() map[Class]Tally {
 	out := map[Class]Tally{}
-	e.class.each(e.rec.Whole(), func(s layout.Span, c Class) bool {
+	e.class.each(e.rec.Whole(), func(s disk.Span, c Class) bool {
 		t := out[c]
-		e.rec.states.each(s, func(p layout.Span, st state) bool {
+		e.rec.states.each(s, func(p disk.Span, st state) bool {
 			t.Total += p.Count
 			switch {
 			case st.inImage():

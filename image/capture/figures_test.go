@@ -7,7 +7,7 @@ import (
 	"time"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // layoutAdvisor knows a table in sector 0 and, once that is read, what lies
@@ -15,8 +15,8 @@ import (
 type layoutAdvisor struct{ wishes []Wish }
 
 func (a layoutAdvisor) Next(known image.Source) []Wish {
-	if _, err := image.ReadSectors(known, layout.Span{Count: 1}); err != nil {
-		return []Wish{{layout.Span{Count: 1}, Boot}}
+	if _, err := image.ReadSectors(known, disk.Span{Count: 1}); err != nil {
+		return []Wish{{disk.Span{Count: 1}, Boot}}
 	}
 	return a.wishes
 }
@@ -26,7 +26,7 @@ type scenario struct {
 	d      *simDrive
 	wishes []Wish
 	value  *runs[bool]
-	valued layout.Sector
+	valued disk.Sector
 }
 
 // newScenario makes a disk of 256 MiB. A tenth of it is files; a scratch of bad
@@ -34,35 +34,35 @@ type scenario struct {
 func newScenario(rng *rand.Rand) *scenario {
 	const sectors = 1 << 19
 	s := &scenario{value: newRuns[bool](sectors)}
-	add := func(c Class, at, n layout.Sector) {
-		s.wishes = append(s.wishes, Wish{layout.Span{Start: at, Count: n}, c})
+	add := func(c Class, at, n disk.Sector) {
+		s.wishes = append(s.wishes, Wish{disk.Span{Start: at, Count: n}, c})
 	}
 	add(Boot, 0, 63)
 	add(Boot, sectors-512, 512)
 	add(Tables, 63, 1000)
 	for range 10 {
-		add(Directories, layout.Sector(2048+rng.IntN(sectors/2)), 64)
+		add(Directories, disk.Sector(2048+rng.IntN(sectors/2)), 64)
 	}
 	for range 25 {
-		add(Files, layout.Sector(2048+rng.IntN(sectors-5_000)), layout.Sector(500+rng.IntN(3500)))
+		add(Files, disk.Sector(2048+rng.IntN(sectors-5_000)), disk.Sector(500+rng.IntN(3500)))
 	}
 	for _, w := range s.wishes {
 		s.value.set(w.Span, true)
 	}
-	var bad []layout.Span
+	var bad []disk.Span
 	for range 1 + rng.IntN(3) { // scratches: long runs, one after another
-		at := layout.Sector(rng.IntN(sectors - 20_000))
+		at := disk.Sector(rng.IntN(sectors - 20_000))
 		for range 1 + rng.IntN(10) {
-			n := layout.Sector(50 + rng.IntN(400))
-			bad = append(bad, layout.Span{Start: at, Count: n})
-			at += n + layout.Sector(rng.IntN(1500))
+			n := disk.Sector(50 + rng.IntN(400))
+			bad = append(bad, disk.Span{Start: at, Count: n})
+			at += n + disk.Sector(rng.IntN(1500))
 		}
 	}
 	for range rng.IntN(8) {
-		bad = append(bad, layout.Span{Start: layout.Sector(rng.IntN(sectors)), Count: 1})
+		bad = append(bad, disk.Span{Start: disk.Sector(rng.IntN(sectors)), Count: 1})
 	}
 	s.d = newSim(sectors, bad...)
-	s.valued = s.value.spans(layout.Span{Count: sectors}, true).Sectors()
+	s.valued = s.value.spans(disk.Span{Count: sectors}, true).Sectors()
 	return s
 }
 
@@ -70,7 +70,7 @@ func newScenario(rng *rand.Rand) *scenario {
 type moment struct {
 	at            time.Duration
 	visits        int
-	valued, total layout.Sector
+	valued, total disk.Sector
 }
 
 // history watches the drive and returns what was first read when.
@@ -79,7 +79,7 @@ func (s *scenario) history(run func(*simDrive)) []moment {
 	seen := newRuns[bool](s.d.sectors)
 	m := moment{}
 	t0 := s.d.Now()
-	s.d.onRead = func(sp layout.Span, failed bool) {
+	s.d.onRead = func(sp disk.Span, failed bool) {
 		m.at = s.d.Now().Sub(t0)
 		out = append(out, m)
 		if failed {
@@ -191,8 +191,8 @@ func firstLook(h []moment, s *scenario) time.Duration {
 			head.set(w.Span, true)
 		}
 	}
-	var n layout.Sector
-	for _, p := range head.spans(layout.Span{Count: s.d.sectors}, true) {
+	var n disk.Sector
+	for _, p := range head.spans(disk.Span{Count: s.d.sectors}, true) {
 		n += s.d.bad.spans(p, false).Sectors()
 	}
 	return at(h, func(m moment) bool { return m.valued < n }).at
@@ -243,9 +243,9 @@ func TestWhatALoneBadSectorCosts(t *testing.T) {
 	rng := rand.New(rand.NewPCG(1, 15))
 	healthy := newSim(lone * every)
 	runSim(t, healthy, newMemory(), Options{Looks: 1})
-	var bad []layout.Span
-	for i := range layout.Sector(lone) {
-		bad = append(bad, layout.Span{Start: i*every + layout.Sector(rng.IntN(every)), Count: 1})
+	var bad []disk.Span
+	for i := range disk.Sector(lone) {
+		bad = append(bad, disk.Span{Start: i*every + disk.Sector(rng.IntN(every)), Count: 1})
 	}
 	d := newSim(lone*every, bad...)
 	if r := runSim(t, d, newMemory(), Options{Looks: 1}); r.Stop != Done || r.Missing.Sectors() != lone {

@@ -5,12 +5,12 @@ import (
 	"fmt"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // LostRecordError says that an image holds the fill of a capture, but has no
 // record beside it.
-type LostRecordError struct{ Sector layout.Sector }
+type LostRecordError struct{ Sector disk.Sector }
 
 func (e *LostRecordError) Error() string {
 	return fmt.Sprintf("sector %d holds the fill that a capture puts where the drive failed, and the record of the capture is not here. Keep both files together: put the image's %s file beside it, or name it with --record", e.Sector, RecordSuffix)
@@ -34,8 +34,8 @@ func (g *guarded) ReadAt(p []byte, off int64) (int, error) {
 	for at := off; at < off+int64(n); {
 		x := at / size
 		end := min((x+1)*size, off+int64(n))
-		if isFill(p[at-off:end-off], layout.Sector(x), int(at-x*size), int(size)) {
-			return 0, fmt.Errorf("%w: %w", &LostRecordError{layout.Sector(x)}, &image.UnknownError{Span: layout.Span{Start: layout.Sector(x), Count: 1}, State: image.Missing})
+		if isFill(p[at-off:end-off], disk.Sector(x), int(at-x*size), int(size)) {
+			return 0, fmt.Errorf("%w: %w", &LostRecordError{disk.Sector(x)}, &image.UnknownError{Span: disk.Span{Start: disk.Sector(x), Count: 1}, State: image.Missing})
 		}
 		at = end
 	}
@@ -44,7 +44,7 @@ func (g *guarded) ReadAt(p []byte, off int64) (int, error) {
 
 // isFill tells whether part, which begins at byte off of sector x, is of the
 // fill for that sector.
-func isFill(part []byte, x layout.Sector, off, size int) bool {
+func isFill(part []byte, x disk.Sector, off, size int) bool {
 	if len(part) < shortestFill || off == 0 && part[0] != 'M' {
 		return false
 	}
@@ -60,4 +60,4 @@ func isFill(part []byte, x layout.Sector, off, size int) bool {
 func (g *guarded) NextData(off int64) (start, end int64) { return image.NextData(g.Source, off) }
 
 // Unknown implements image.Partial.
-func (g *guarded) Unknown(w layout.Span) layout.Spans { return image.Unknown(g.Source, w) }
+func (g *guarded) Unknown(w disk.Span) disk.Spans { return image.Unknown(g.Source, w) }

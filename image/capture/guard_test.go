@@ -6,8 +6,8 @@ import (
 	"testing"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
-	"bootgraft/layout"
 )
 
 // TestGuard: the fill of a capture is never passed off as data, however the
@@ -27,7 +27,7 @@ func TestGuard(t *testing.T) {
 			t.Errorf("%d bytes at %d: %v", c.n, c.off, err)
 		}
 	}
-	for _, s := range []layout.Span{{Start: 20, Count: 1}, {Start: 0, Count: 7}, {Start: 8, Count: 32}} {
+	for _, s := range []disk.Span{{Start: 20, Count: 1}, {Start: 0, Count: 7}, {Start: 8, Count: 32}} {
 		got, err := image.ReadSectors(g, s)
 		want, err2 := image.ReadSectors(d, s)
 		if err != nil || err2 != nil || !bytes.Equal(got, want) {

@@ -10,7 +10,7 @@ import (
 	"testing"
 	"time"
 
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // snapshot is what is on the disk of the image now: all that was written, or
@@ -46,7 +46,7 @@ func met(t *testing.T, d *simDrive, m *memory, o Options, way wayToStop) (*memor
 	defer cancel()
 	o.Time, o.HangAfter = d.simTime, time.Hour
 	var cut *memory
-	d.onRead = func(s layout.Span, _ bool) {
+	d.onRead = func(s disk.Span, _ bool) {
 		for x := range d.hangs {
 			if !s.Holds(x) || d.wellBefore > 0 {
 				continue
@@ -110,15 +110,15 @@ func met(t *testing.T, d *simDrive, m *memory, o Options, way wayToStop) (*memor
 // the runs that hang: then it alone is left out, and all else is read.
 func TestAHangingSectorIsMetAFewTimesHoweverTheRunsEnd(t *testing.T) {
 	for way, most := range map[wayToStop]int{ctrlC: 2, kill: 2, cutPower: 3} {
-		for _, hangs := range [][]layout.Sector{{0}, {30_000}, {49_999}, {5000, 5001}, {300, 45_000}} {
+		for _, hangs := range [][]disk.Sector{{0}, {30_000}, {49_999}, {5000, 5001}, {300, 45_000}} {
 			t.Run(fmt.Sprint(way, hangs), func(t *testing.T) {
 				m, meetings := newMemory(), 0
-				var want layout.Spans
+				var want disk.Spans
 				for _, x := range hangs {
-					want = want.Add(layout.Span{Start: x, Count: 1})
+					want = want.Add(disk.Span{Start: x, Count: 1})
 				}
 				for {
-					d := newSim(50_000, layout.Span{Start: 20_000, Count: 1})
+					d := newSim(50_000, disk.Span{Start: 20_000, Count: 1})
 					for _, x := range hangs {
 						d.hangs[x] = true
 					}

@@ -7,7 +7,7 @@ import (
 	"sync"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // holeBytes is the smallest stretch of zeros that is not stored.
@@ -39,9 +39,9 @@ func (j *journal) store(b []byte, off int64) error {
 
 // roomFor returns the bytes that sectors take which are neither in the image nor
 // left out as asked.
-func (e *engine) roomFor(spans ...layout.Span) int64 {
-	var n layout.Sector
-	skip := layout.NewSpans(e.Skip...)
+func (e *engine) roomFor(spans ...disk.Span) int64 {
+	var n disk.Sector
+	skip := disk.NewSpans(e.Skip...)
 	for _, s := range spans {
 		for _, p := range skip.Outside(s) {
 			n += e.rec.states.spans(p, unread, missing, failed, tight, left, suspect, hung).Sectors()

@@ -10,9 +10,9 @@ import (
 	"strings"
 	"testing"
 
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
 	"bootgraft/image/imagetest/need"
-	"bootgraft/layout"
 )
 
 // What is blank on the drive takes no room in the image, by the word of du of
@@ -21,7 +21,7 @@ func TestBlankStretchesAreHoles(t *testing.T) {
 	du := need.Tool(t, "du")
 	const sectors = 64 << 11 // 64 MiB
 	d := imagetest.New(sectors, 512)
-	for x := range layout.Sector(64) {
+	for x := range disk.Sector(64) {
 		d.Put(40_000+x, bytes.Repeat([]byte{byte(x + 1), 7}, 256))
 	}
 	dir := t.TempDir()
@@ -71,7 +71,7 @@ func TestRoomIsNeededOnlyForWhatIsRead(t *testing.T) {
 		o.Looks, o.Time = 1, d.simTime
 		return Run(context.Background(), d, tg, o, a, nil)
 	}
-	skip := layout.Spans{{Start: 10_000, Count: 20_000}}
+	skip := disk.Spans{{Start: 10_000, Count: 20_000}}
 	if r, err := run(10_000*512, Options{Skip: skip}, nil); err != nil || r.Stop != Done {
 		t.Errorf("with --skip: %v", err)
 	}
@@ -79,7 +79,7 @@ func TestRoomIsNeededOnlyForWhatIsRead(t *testing.T) {
 	if _, err := run(10_000*512-1, Options{Skip: skip}, nil); !errors.As(err, &se) {
 		t.Errorf("with --skip, a byte less: %v", err)
 	}
-	a := layoutAdvisor{[]Wish{{layout.Span{Start: 5000, Count: 1000}, Files}}}
+	a := layoutAdvisor{[]Wish{{disk.Span{Start: 5000, Count: 1000}, Files}}}
 	if r, err := run(1001*512, Options{SkipFree: true}, a); err != nil || r.Stop != Done || r.Read != 1001 {
 		t.Errorf("without what no file uses: %v, %+v", err, r)
 	}
@@ -94,7 +94,7 @@ func TestTheImageIsHashedWhenAllIsTried(t *testing.T) {
 	if r := runSim(t, d, newMemory(), Options{OnlyBoot: true, Looks: 1, Hash: true}); r.Stop != Done || r.SHA256 != nil {
 		t.Errorf("only the boot areas: %+v", r)
 	}
-	if r := runSim(t, newSim(20_000, layout.Span{Start: 5, Count: 1}), newMemory(), Options{Looks: 1, Hash: true}); r.SHA256 == nil {
+	if r := runSim(t, newSim(20_000, disk.Span{Start: 5, Count: 1}), newMemory(), Options{Looks: 1, Hash: true}); r.SHA256 == nil {
 		t.Error("all is tried, and nothing hashed")
 	}
 }

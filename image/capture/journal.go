@@ -5,7 +5,7 @@ import (
 	"errors"
 	"sync"
 
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // heldBytes is the largest read whose line waits for that of the next: the second
@@ -28,10 +28,10 @@ type journal struct {
 	image, record File
 	sectorSize    int64
 	app           appender
-	before        appender      // as it was before the announcement at the end
-	about         []layout.Span // what that announces, nil if the last line is another
-	open          bool          // an announcement before it was not answered by a line
-	end           int64         // of the record
+	before        appender    // as it was before the announcement at the end
+	about         []disk.Span // what that announces, nil if the last line is another
+	open          bool        // an announcement before it was not answered by a line
+	end           int64       // of the record
 	held          held
 	same          sameness
 	whole         *whole     // nil if the image is not hashed
@@ -118,7 +118,7 @@ func (j *journal) write(l *Line) error {
 		if j.about == nil {
 			j.before = j.app
 		}
-		j.about = []layout.Span{l.Span}
+		j.about = []disk.Span{l.Span}
 	case j.about != nil:
 		j.about, j.open = nil, true
 	}
@@ -178,23 +178,23 @@ func (j *journal) append(l *Line) error {
 // cut off before, it is read again. There are two runs of it in one block, as a
 // bad spot is approached from both sides.
 type held struct {
-	low, high layout.Span // of no sectors if nothing is held
+	low, high disk.Span // of no sectors if nothing is held
 	used      bool
 	old       bool   // since before the last mark
 	data      []byte // of the block in which both lie
 }
 
 // takes adds a span to what is held, unless it lies beside none of it.
-func (h *held) takes(s layout.Span) bool {
+func (h *held) takes(s disk.Span) bool {
 	switch {
 	case h.low.Empty():
 		h.low = s
 	case s.Start == h.low.End():
 		h.low.Count += s.Count
 	case s.End() == h.low.Start:
-		h.low = layout.Between(s.Start, h.low.End())
+		h.low = disk.Between(s.Start, h.low.End())
 	case !h.high.Empty() && s.End() == h.high.Start:
-		h.high = layout.Between(s.Start, h.high.End())
+		h.high = disk.Between(s.Start, h.high.End())
 	case !h.high.Empty() && s.Start == h.high.End():
 		h.high.Count += s.Count
 	case h.high.Empty() && s.Start > h.low.End():
@@ -203,13 +203,13 @@ func (h *held) takes(s layout.Span) bool {
 		return false
 	}
 	if !h.high.Empty() && h.low.End() == h.high.Start {
-		h.low, h.high = layout.Between(h.low.Start, h.high.End()), layout.Span{}
+		h.low, h.high = disk.Between(h.low.Start, h.high.End()), disk.Span{}
 	}
 	return true
 }
 
 // hold takes a small read in.
-func (j *journal) hold(s layout.Span, b []byte, used bool) error {
+func (j *journal) hold(s disk.Span, b []byte, used bool) error {
 	h := &j.held
 	if h.data == nil {
 		h.data = make([]byte, blockBytes)
@@ -226,22 +226,22 @@ func (j *journal) hold(s layout.Span, b []byte, used bool) error {
 }
 
 // inHeldBlock tells whether a span lies in the block of which something is held.
-func (j *journal) inHeldBlock(s layout.Span) bool {
-	block := layout.Sector(blockBytes / j.sectorSize)
+func (j *journal) inHeldBlock(s disk.Span) bool {
+	block := disk.Sector(blockBytes / j.sectorSize)
 	return !j.held.low.Empty() && j.held.low.Start/block == s.Start/block
 }
 
 // release writes the lines of what is held.
 func (j *journal) release() error {
 	j.held.old = false
-	for _, s := range []*layout.Span{&j.held.low, &j.held.high} {
+	for _, s := range []*disk.Span{&j.held.low, &j.held.high} {
 		if s.Empty() {
 			continue
 		}
 		from := int64(s.Start) * j.sectorSize % blockBytes
 		b := j.held.data[from : from+int64(s.Count)*j.sectorSize]
 		l := Line{Verb: VerbGood, Span: *s, Digest: sha256.Sum256(b)}
-		*s = layout.Span{}
+		*s = disk.Span{}
 		j.same.see(l.Span, l.Digest, b, j.held.used)
 		if err := errors.Join(j.answer(&l), j.write(&l)); err != nil {
 			return err
@@ -343,7 +343,7 @@ func (j *journal) promise(l Line) error {
 }
 
 // put writes into the image without a line.
-func (j *journal) put(at layout.Sector, b []byte) {
+func (j *journal) put(at disk.Sector, b []byte) {
 	j.do(func() error {
 		off := int64(at) * j.sectorSize
 		j.whole.overwrite(off)

@@ -11,7 +11,7 @@ import (
 	"testing"
 	"time"
 
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 const killEnvironment = "BOOTGRAFT_CAPTURE_INTO"
@@ -28,7 +28,7 @@ func TestKilledProcess(t *testing.T) {
 		return
 	}
 	d := killDrive()
-	d.onRead = func(layout.Span, bool) { time.Sleep(200 * time.Microsecond) }
+	d.onRead = func(disk.Span, bool) { time.Sleep(200 * time.Microsecond) }
 	if _, err := Run(context.Background(), d, Target{Storage: Disk{Dir: filepath.Dir(img)}, Image: img}, Options{Looks: 2, Time: d.simTime}, nil, nil); err != nil {
 		t.Fatal(err)
 	}

@@ -10,7 +10,7 @@ import (
 	"time"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // Digest is a SHA-256.
@@ -101,8 +101,8 @@ var forms = map[Verb][]field{
 // Line is one line of the record. Which fields it has depends on its verb.
 type Line struct {
 	Verb     Verb
-	Span     layout.Span
-	Spans    []layout.Span
+	Span     disk.Span
+	Spans    []disk.Span
 	Digest   Digest
 	Fault    image.Fault
 	Numbers  []int64
@@ -233,7 +233,7 @@ func (l *Line) parseWord(f field, word string) (err error) {
 	case fSpan:
 		l.Span, err = parseSpan(word)
 	case fSpans:
-		var s layout.Span
+		var s disk.Span
 		s, err = parseSpan(word)
 		l.Spans = append(l.Spans, s)
 	case fDigest:
@@ -253,14 +253,14 @@ func (l *Line) parseWord(f field, word string) (err error) {
 	return err
 }
 
-func parseSpan(s string) (layout.Span, error) {
+func parseSpan(s string) (disk.Span, error) {
 	a, b, _ := strings.Cut(s, "+")
 	start, err1 := strconv.ParseUint(a, 10, 62)
 	count, err2 := strconv.ParseUint(b, 10, 62)
 	if err1 != nil || err2 != nil || count == 0 {
-		return layout.Span{}, fmt.Errorf("%q is not START+COUNT", s)
+		return disk.Span{}, fmt.Errorf("%q is not START+COUNT", s)
 	}
-	return layout.Span{Start: layout.Sector(start), Count: layout.Sector(count)}, nil
+	return disk.Span{Start: disk.Sector(start), Count: disk.Sector(count)}, nil
 }
 
 func parseDigest(s string) (d Digest, err error) {

@@ -7,7 +7,7 @@ import (
 	"slices"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // looks gives the boot areas all the looks that they still lack, and one more
@@ -44,12 +44,12 @@ func (e *engine) look(n int) error {
 			if u, ok := e.lackingRun(r, n); ok {
 				r = u
 			}
-			e.ahead = func(n layout.Sector) []layout.Span { return upcoming(r.Start, []layout.Span{s}, n) }
+			e.ahead = func(n disk.Sector) []disk.Span { return upcoming(r.Start, []disk.Span{s}, n) }
 			away, err := e.lookAt(r, n)
 			if err != nil {
 				return err
 			}
-			s = layout.Between(r.End()+away, s.End())
+			s = disk.Between(r.End()+away, s.End())
 		}
 	}
 	return nil
@@ -57,20 +57,20 @@ func (e *engine) look(n int) error {
 
 // lacking returns the rest of s from the first sector on that was read fewer
 // than n times.
-func (e *engine) lacking(s layout.Span, n int) layout.Span {
+func (e *engine) lacking(s disk.Span, n int) disk.Span {
 	if u, ok := e.lackingRun(s, n); ok {
-		return layout.Between(u.Start, s.End())
+		return disk.Between(u.Start, s.End())
 	}
-	return layout.Span{}
+	return disk.Span{}
 }
 
-func (e *engine) lackingRun(s layout.Span, n int) (found layout.Span, ok bool) {
-	e.rec.looks.each(s, func(p layout.Span, have uint8) bool {
+func (e *engine) lackingRun(s disk.Span, n int) (found disk.Span, ok bool) {
+	e.rec.looks.each(s, func(p disk.Span, have uint8) bool {
 		if int(have) >= n {
 			return !ok
 		}
 		// A look that failed is not repeated: the sector is known.
-		e.rec.weak.each(p, func(q layout.Span, weak bool) bool {
+		e.rec.weak.each(p, func(q disk.Span, weak bool) bool {
 			switch {
 			case weak:
 				return !ok
@@ -88,7 +88,7 @@ func (e *engine) lackingRun(s layout.Span, n int) (found layout.Span, ok bool) {
 
 // lookAt reads r again and compares. A look that fails takes nothing back of
 // what is known; the neighbourhood is left as after any failure.
-func (e *engine) lookAt(r layout.Span, n int) (away layout.Sector, err error) {
+func (e *engine) lookAt(r disk.Span, n int) (away disk.Sector, err error) {
 	if err := e.mayGoOn(); err != nil {
 		return 0, err
 	}
@@ -124,7 +124,7 @@ func (e *engine) lookAt(r layout.Span, n int) (away layout.Sector, err error) {
 }
 
 // compare holds what was read now against the image.
-func (e *engine) compare(r layout.Span, now []byte, n int) error {
+func (e *engine) compare(r disk.Span, now []byte, n int) error {
 	size := int64(e.rec.SectorSize)
 	have := make([]byte, len(now))
 	if err := e.j.flush(); err != nil {
@@ -159,11 +159,11 @@ func (e *engine) compare(r layout.Span, now []byte, n int) error {
 
 // differs adds an answer of an unstable sector. The answer that came most often
 // is the one in the image; of two that came equally often, the earlier.
-func (e *engine) differs(x layout.Sector, have, now []byte, n int) {
+func (e *engine) differs(x disk.Sector, have, now []byte, n int) {
 	v := slices.Clone(e.rec.twins[x])
 	if v == nil {
 		v = []Variant{{Times: n - 1, Digest: sha256.Sum256(have), Data: bytes.Clone(have)}}
-		e.watch.Event(Event{Kind: EventUnstable, Span: layout.Span{Start: x, Count: 1}})
+		e.watch.Event(Event{Kind: EventUnstable, Span: disk.Span{Start: x, Count: 1}})
 	}
 	d := Digest(sha256.Sum256(now))
 	if i := slices.IndexFunc(v, func(w Variant) bool { return w.Digest == d }); i >= 0 {
@@ -181,7 +181,7 @@ func (e *engine) differs(x layout.Sector, have, now []byte, n int) {
 	if len(e.rec.twins) >= maxUnstable && e.rec.twins[x] == nil {
 		v = dropData(v)
 	}
-	e.note(Line{Verb: VerbUnstable, Span: layout.Span{Start: x, Count: 1}, Variants: v})
+	e.note(Line{Verb: VerbUnstable, Span: disk.Span{Start: x, Count: 1}, Variants: v})
 }
 
 func dropData(v []Variant) []Variant {
@@ -193,19 +193,19 @@ func dropData(v []Variant) []Variant {
 
 // rehash writes new lines for the good sectors of the block around r: the
 // digest of the whole read is no longer that of what the image holds.
-func (e *engine) rehash(r layout.Span) error {
+func (e *engine) rehash(r disk.Span) error {
 	if err := e.j.flush(); err != nil {
 		return err
 	}
 	size := int64(e.rec.SectorSize)
-	block := layout.Span{Start: r.Start / e.block * e.block, Count: e.block}
+	block := disk.Span{Start: r.Start / e.block * e.block, Count: e.block}
 	for _, s := range e.rec.states.spans(block, good) {
 		b := make([]byte, int64(s.Count)*size)
 		if err := image.ReadFull(e.img, b, int64(s.Start)*size); err != nil {
 			return err
 		}
 		var seen []Line
-		e.rec.looks.each(s, func(p layout.Span, n uint8) bool {
+		e.rec.looks.each(s, func(p disk.Span, n uint8) bool {
 			seen = append(seen, Line{Verb: VerbAgain, Span: p, Numbers: []int64{int64(n)}})
 			return true
 		})
@@ -218,14 +218,14 @@ func (e *engine) rehash(r layout.Span) error {
 }
 
 // findings says what the owner should know about the whole.
-func (e *engine) findings() []layout.Finding {
-	var out []layout.Finding
+func (e *engine) findings() []disk.Finding {
+	var out []disk.Finding
 	if u := e.rec.Unstable(); len(u) > 0 {
-		out = append(out, layout.Warningf("unstable-sectors", u[0].Start,
+		out = append(out, disk.Warningf("unstable-sectors", u[0].Start,
 			"%d sectors answered differently from one time to the next, the first is %d: the image has the answer that came most often, the record has all of them", u.Sectors(), u[0].Start))
 	}
 	if h := e.rec.Hung(); len(h) > 0 {
-		out = append(out, layout.Warningf("hung-sectors", h[0].Start,
+		out = append(out, disk.Warningf("hung-sectors", h[0].Start,
 			"the drive stopped answering somewhere in sectors %s: they were not touched again and count as unread. Trying them one by one may hang the drive once more", h[0]))
 	}
 	return out

@@ -8,7 +8,7 @@ import (
 	"strconv"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // salvageFor reads the damaged record of a capture that is to go on with a
@@ -79,7 +79,7 @@ func (e *engine) mend(p *pair) error {
 }
 
 // Finding says that the record is damaged, nil if it is not.
-func (s *Source) Finding() *layout.Finding {
+func (s *Source) Finding() *disk.Finding {
 	if s.rec.Damage == nil {
 		return nil
 	}
@@ -87,8 +87,8 @@ func (s *Source) Finding() *layout.Finding {
 	return &f
 }
 
-func (rec *Record) damageFinding(name, kept string) layout.Finding {
-	at := layout.Sector(0)
+func (rec *Record) damageFinding(name, kept string) disk.Finding {
+	at := disk.Sector(0)
 	if len(rec.Damage.Lost) > 0 {
 		at = rec.Damage.Lost[0].Start
 	}
@@ -98,7 +98,7 @@ func (rec *Record) damageFinding(name, kept string) layout.Finding {
 	} else {
 		text += " What its checksums and the image do not prove counts as unread. Every command compares all of the image with it, which takes as long as reading the image, until the same capture command puts the record right and reads these sectors again if the drive still answers"
 	}
-	return layout.Warningf("record-damaged", at, "%s. Look after the disk on which it lies", text)
+	return disk.Warningf("record-damaged", at, "%s. Look after the disk on which it lies", text)
 }
 
 // createBeside makes a file of a name that nothing has.
@@ -186,7 +186,7 @@ func (rec *Record) lines(yield func(Line) bool) {
 			put(Line{Verb: stateVerbs[st], Span: s, Fault: image.BadSector})
 		}
 	}
-	rec.looks.each(rec.Whole(), func(s layout.Span, n uint8) bool {
+	rec.looks.each(rec.Whole(), func(s disk.Span, n uint8) bool {
 		for _, p := range rec.states.spans(s, good, unstable) {
 			if n > 1 {
 				put(Line{Verb: VerbAgain, Span: p, Numbers: []int64{int64(n)}})

@@ -9,7 +9,7 @@ import (
 	"path/filepath"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // MergeOptions say how two captures become one.
@@ -19,14 +19,14 @@ type MergeOptions struct {
 	// OtherDrive: b is of another drive of the same model; nothing is taken
 	// from it outside these sectors, and that they differ is no contradiction
 	// of one drive.
-	OtherDrive layout.Spans
+	OtherDrive disk.Spans
 }
 
 // Merged is what came of a merge.
 type Merged struct {
 	*Result
-	FromA, FromB   layout.Sector // sectors taken from each
-	Contradictions layout.Spans  // known in both, and different; a's are taken
+	FromA, FromB   disk.Sector // sectors taken from each
+	Contradictions disk.Spans  // known in both, and different; a's are taken
 }
 
 // Merge makes one capture of two: what a knows, and what only b knows. Where
@@ -101,12 +101,12 @@ func (m *merger) begin(t Target) (closeFiles func() error, err error) {
 
 // blocks goes through the disk block by block.
 func (m *merger) blocks() error {
-	n := layout.Sector(blockBytes / m.a.rec.SectorSize)
-	for at := layout.Sector(0); at < m.a.rec.Sectors; at += n {
+	n := disk.Sector(blockBytes / m.a.rec.SectorSize)
+	for at := disk.Sector(0); at < m.a.rec.Sectors; at += n {
 		if err := m.ctx.Err(); err != nil {
 			return err
 		}
-		if err := m.block(layout.Between(at, min(at+n, m.a.rec.Sectors))); err != nil {
+		if err := m.block(disk.Between(at, min(at+n, m.a.rec.Sectors))); err != nil {
 			return err
 		}
 	}
@@ -114,10 +114,10 @@ func (m *merger) blocks() error {
 }
 
 // block merges one block: it sorts its runs by what each capture knows.
-func (m *merger) block(w layout.Span) error {
+func (m *merger) block(w disk.Span) error {
 	var err error
-	m.a.rec.states.each(w, func(s layout.Span, sa state) bool {
-		m.b.rec.states.each(s, func(p layout.Span, sb state) bool {
+	m.a.rec.states.each(w, func(s disk.Span, sa state) bool {
+		m.b.rec.states.each(s, func(p disk.Span, sb state) bool {
 			if len(m.o.OtherDrive) == 0 {
 				err = m.pick(p, sa, sb)
 				return err == nil
@@ -136,7 +136,7 @@ func (m *merger) block(w layout.Span) error {
 }
 
 // pick decides for a run of which each capture has one state.
-func (m *merger) pick(s layout.Span, sa, sb state) error {
+func (m *merger) pick(s disk.Span, sa, sb state) error {
 	switch {
 	case sa == good && sb.inImage() || sa == unstable && sb == unstable:
 		if err := m.contradict(s); err != nil {
@@ -154,7 +154,7 @@ func (m *merger) pick(s layout.Span, sa, sb state) error {
 		return m.take(s, m.b, 2)
 	case sa == missing || sb == missing:
 		for x := s.Start; x < s.End(); x++ {
-			m.e.fillMissing(layout.Span{Start: x, Count: 1})
+			m.e.fillMissing(disk.Span{Start: x, Count: 1})
 		}
 		m.e.note(Line{Verb: VerbMissing, Span: s, Fault: image.BadSector})
 	case sa == skipped && sb == skipped:
@@ -164,7 +164,7 @@ func (m *merger) pick(s layout.Span, sa, sb state) error {
 }
 
 // contradict finds the sectors of s in which both captures differ.
-func (m *merger) contradict(s layout.Span) error {
+func (m *merger) contradict(s disk.Span) error {
 	x, err := image.ReadSectors(m.a, s)
 	if err != nil {
 		return err
@@ -176,14 +176,14 @@ func (m *merger) contradict(s layout.Span) error {
 	n := m.a.rec.SectorSize
 	for i := range int(s.Count) {
 		if !bytes.Equal(x[i*n:(i+1)*n], y[i*n:(i+1)*n]) {
-			m.out.Contradictions = m.out.Contradictions.Add(layout.Span{Start: s.Start + layout.Sector(i), Count: 1})
+			m.out.Contradictions = m.out.Contradictions.Add(disk.Span{Start: s.Start + disk.Sector(i), Count: 1})
 		}
 	}
 	return nil
 }
 
 // take copies a run from one of the captures.
-func (m *merger) take(s layout.Span, from *Source, number int64) error {
+func (m *merger) take(s disk.Span, from *Source, number int64) error {
 	if err := m.e.j.failed(); err != nil {
 		return err
 	}
@@ -206,23 +206,23 @@ func (m *merger) take(s layout.Span, from *Source, number int64) error {
 	return nil
 }
 
-func (m *merger) takeUnstable(s layout.Span, from *Source, number int64, buf []byte) error {
+func (m *merger) takeUnstable(s disk.Span, from *Source, number int64, buf []byte) error {
 	defer func() { m.e.j.free <- buf }()
 	n := int64(m.a.rec.SectorSize)
 	for i := range int64(s.Count) {
-		x, b := s.Start+layout.Sector(i), buf[i*n:(i+1)*n]
+		x, b := s.Start+disk.Sector(i), buf[i*n:(i+1)*n]
 		v := from.rec.Variants(x)
 		if len(v) == 0 {
 			v = []Variant{{Times: 1, Digest: sha256.Sum256(b)}}
 		}
 		m.e.j.put(x, bytes.Clone(b))
-		m.e.note(Line{Verb: VerbUnstable, Span: layout.Span{Start: x, Count: 1}, Variants: v})
+		m.e.note(Line{Verb: VerbUnstable, Span: disk.Span{Start: x, Count: 1}, Variants: v})
 	}
 	m.came(s, number)
 	return nil
 }
 
-func (m *merger) came(s layout.Span, number int64) {
+func (m *merger) came(s disk.Span, number int64) {
 	m.e.note(Line{Verb: VerbOrigin, Span: s, Numbers: []int64{number}})
 	if number == 1 {
 		m.out.FromA += s.Count
@@ -233,14 +233,14 @@ func (m *merger) came(s layout.Span, number int64) {
 
 func (m *merger) end() error { return m.e.settle(&stopped{Done}) }
 
-func (m *merger) findings() []layout.Finding {
-	var out []layout.Finding
+func (m *merger) findings() []disk.Finding {
+	var out []disk.Finding
 	if c := m.out.Contradictions; len(c) > 0 && len(m.o.OtherDrive) == 0 {
-		out = append(out, layout.Warningf("captures-contradict", c[0].Start,
+		out = append(out, disk.Warningf("captures-contradict", c[0].Start,
 			"%d sectors are known in both captures and differ, the first is %d: those of the first capture were taken. If the drive was written to between the two, or is not the same drive, the merged image is neither state of it", c.Sectors(), c[0].Start))
 	}
 	if len(m.o.OtherDrive) > 0 && m.out.FromB > 0 {
-		out = append(out, layout.Warningf("from-another-drive", m.o.OtherDrive[0].Start,
+		out = append(out, disk.Warningf("from-another-drive", m.o.OtherDrive[0].Start,
 			"%d sectors come from another drive of the same model: serial numbers, sizes or pairing codes in them may be those of the other unit", m.out.FromB))
 	}
 	return out
@@ -248,6 +248,6 @@ func (m *merger) findings() []layout.Finding {
 
 // Origins returns, for a merged capture, which sectors came from the capture
 // with the given number, counted from 1 as in Record.From.
-func (rec *Record) Origins(number int) layout.Spans {
+func (rec *Record) Origins(number int) disk.Spans {
 	return rec.origins.spans(rec.Whole(), uint16(number))
 }

@@ -9,7 +9,7 @@ import (
 	"testing"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 func mergeInto(t *testing.T, a, b string, o MergeOptions) (string, *Merged) {
@@ -24,20 +24,20 @@ func mergeInto(t *testing.T, a, b string, o MergeOptions) (string, *Merged) {
 }
 
 func TestMergeOfTwoCapturesOfOneDrive(t *testing.T) {
-	both := layout.Span{Start: 500, Count: 1}
-	a, _ := captureFiles(t, newSim(20_000, both, layout.Span{Start: 100, Count: 10}), Options{Looks: 1})
-	flaky := newSim(20_000, both, layout.Span{Start: 15_000, Count: 300})
+	both := disk.Span{Start: 500, Count: 1}
+	a, _ := captureFiles(t, newSim(20_000, both, disk.Span{Start: 100, Count: 10}), Options{Looks: 1})
+	flaky := newSim(20_000, both, disk.Span{Start: 15_000, Count: 300})
 	flaky.flaky[18_000] = true
 	b, _ := captureFiles(t, flaky, Options{Looks: 1}) // its one answer for 18,000 is the wrong one
 	out, m := mergeInto(t, a, b, MergeOptions{})
-	if !slices.Equal(m.Missing, layout.Spans{both}) || m.FromB != 10 || m.FromA != 20_000-11 || len(m.Unread) > 0 {
+	if !slices.Equal(m.Missing, disk.Spans{both}) || m.FromB != 10 || m.FromA != 20_000-11 || len(m.Unread) > 0 {
 		t.Errorf("missing %v, %d from a, %d from b, unread %v", m.Missing, m.FromA, m.FromB, m.Unread)
 	}
-	if want := (layout.Spans{{Start: 18_000, Count: 1}}); !slices.Equal(m.Contradictions, want) || len(m.Findings) != 1 || m.Findings[0].Code != "captures-contradict" {
+	if want := (disk.Spans{{Start: 18_000, Count: 1}}); !slices.Equal(m.Contradictions, want) || len(m.Findings) != 1 || m.Findings[0].Code != "captures-contradict" {
 		t.Errorf("contradictions %v, findings %v", m.Contradictions, m.Findings)
 	}
 	src := openCapture(t, out)
-	if got := src.Record().Origins(2); !slices.Equal(got, layout.Spans{{Start: 100, Count: 10}}) {
+	if got := src.Record().Origins(2); !slices.Equal(got, disk.Spans{{Start: 100, Count: 10}}) {
 		t.Errorf("from b: %v", got)
 	}
 	checkAgainst(t, src, newSim(20_000))
@@ -48,10 +48,10 @@ func TestMergeOfTwoCapturesOfOneDrive(t *testing.T) {
 func checkAgainst(t *testing.T, src *Source, d *simDrive) {
 	t.Helper()
 	want := make([]byte, d.sectorSize)
-	for _, s := range layout.Spans(src.Unknown(image.Whole(src))).Outside(image.Whole(src)) {
+	for _, s := range disk.Spans(src.Unknown(image.Whole(src))).Outside(image.Whole(src)) {
 		for x := s.Start; x < s.End(); x++ {
 			d.content(want, x)
-			got, err := image.ReadSectors(src, layout.Span{Start: x, Count: 1})
+			got, err := image.ReadSectors(src, disk.Span{Start: x, Count: 1})
 			if err != nil || !bytes.Equal(got, want) {
 				t.Fatalf("sector %d: %v", x, err)
 			}
@@ -60,18 +60,18 @@ func checkAgainst(t *testing.T, src *Source, d *simDrive) {
 }
 
 func TestMergeTakesTheBootAreaAloneFromAnotherDrive(t *testing.T) {
-	a, _ := captureFiles(t, newSim(20_000, layout.Span{Start: 10, Count: 5}, layout.Span{Start: 9000, Count: 5}), Options{Looks: 1})
+	a, _ := captureFiles(t, newSim(20_000, disk.Span{Start: 10, Count: 5}, disk.Span{Start: 9000, Count: 5}), Options{Looks: 1})
 	other := newSim(20_000)
 	other.seed = 77
 	b, _ := captureFiles(t, other, Options{Looks: 1})
-	out, m := mergeInto(t, a, b, MergeOptions{OtherDrive: layout.Spans{{Start: 0, Count: 63}}})
-	if m.FromB != 5 || !slices.Equal(m.Missing, layout.Spans{{Start: 9000, Count: 5}}) || m.Findings[0].Code != "from-another-drive" {
+	out, m := mergeInto(t, a, b, MergeOptions{OtherDrive: disk.Spans{{Start: 0, Count: 63}}})
+	if m.FromB != 5 || !slices.Equal(m.Missing, disk.Spans{{Start: 9000, Count: 5}}) || m.Findings[0].Code != "from-another-drive" {
 		t.Errorf("%d from the other drive, missing %v, findings %v", m.FromB, m.Missing, m.Findings)
 	}
 	src := openCapture(t, out)
 	want := make([]byte, 512)
 	other.content(want, 12)
-	if got, err := image.ReadSectors(src, layout.Span{Start: 12, Count: 1}); err != nil || !bytes.Equal(got, want) {
+	if got, err := image.ReadSectors(src, disk.Span{Start: 12, Count: 1}); err != nil || !bytes.Equal(got, want) {
 		t.Errorf("sector 12 is not that of the other drive: %v", err)
 	}
 }

@@ -9,19 +9,19 @@ import (
 	"time"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 func TestASlowReadIsLeftLikeAFailedOne(t *testing.T) {
 	d := newSim(60_000)
 	d.slow[10_000] = 5 * time.Second
-	var order []layout.Sector
-	d.onRead = func(s layout.Span, _ bool) { order = append(order, s.Start) }
+	var order []disk.Sector
+	d.onRead = func(s disk.Span, _ bool) { order = append(order, s.Start) }
 	r := runSim(t, d, newMemory(), Options{Looks: 1})
 	if r.Clock.Slow < 5*time.Second || r.Clock.Errors != 0 || len(r.Unread)+len(r.Missing) > 0 {
 		t.Errorf("%+v", r.Clock)
 	}
-	order = slices.DeleteFunc(order, func(x layout.Sector) bool { return x%2048 != 0 || x == 0 }) // proofs are of single sectors
+	order = slices.DeleteFunc(order, func(x disk.Sector) bool { return x%2048 != 0 || x == 0 }) // proofs are of single sectors
 	for i, x := range order {
 		if x == 8192 && order[i+1] < 12_288 {
 			t.Errorf("after the slow read at 8192 comes %d", order[i+1])
@@ -62,7 +62,7 @@ func TestAfterASuspendTheDriveIsLookedAtAgain(t *testing.T) {
 	for _, other := range []bool{false, true} {
 		d := newSim(60_000)
 		reads := 0
-		d.onRead = func(layout.Span, bool) {
+		d.onRead = func(disk.Span, bool) {
 			if reads++; reads == 10 {
 				d.pass(3 * time.Hour)
 				if other {
@@ -82,13 +82,13 @@ func TestAfterASuspendTheDriveIsLookedAtAgain(t *testing.T) {
 // blankArea is a drive on which a named area holds one byte throughout.
 type blankArea struct {
 	*simDrive
-	area layout.Span
+	area disk.Span
 }
 
 func (b blankArea) ReadAt(p []byte, off int64) (int, error) {
 	n, err := b.simDrive.ReadAt(p, off)
 	for i := range p {
-		if b.area.Holds(layout.Sector((off + int64(i)) / 512)) {
+		if b.area.Holds(disk.Sector((off + int64(i)) / 512)) {
 			p[i] = 0xFF
 		}
 	}
@@ -96,12 +96,12 @@ func (b blankArea) ReadAt(p []byte, off int64) (int, error) {
 }
 
 func TestALongFillInsideAFileIsAFinding(t *testing.T) {
-	area := layout.Span{Start: 20_480, Count: 20_480}
+	area := disk.Span{Start: 20_480, Count: 20_480}
 	for _, class := range []Class{Files, Boot} {
 		d := newSim(60_000)
 		tg := target
 		tg.Storage = newMemory()
-		a := layoutAdvisor{[]Wish{{layout.Span{Start: 18_000, Count: 30_000}, class}}}
+		a := layoutAdvisor{[]Wish{{disk.Span{Start: 18_000, Count: 30_000}, class}}}
 		r, err := Run(context.Background(), blankArea{d, area}, tg, Options{Looks: 1, Time: d.simTime}, a, nil)
 		if err != nil {
 			t.Fatal(err)
@@ -115,7 +115,7 @@ func TestALongFillInsideAFileIsAFinding(t *testing.T) {
 // After the drive was without power the boot areas are looked at once more,
 // even if they had all their looks.
 func TestALookAfterAPowerOff(t *testing.T) {
-	bad := layout.Span{Start: 30_000, Count: 3000}
+	bad := disk.Span{Start: 30_000, Count: 3000}
 	m := newMemory()
 	d := newSim(60_000, bad)
 	looked := 0
@@ -123,7 +123,7 @@ func TestALookAfterAPowerOff(t *testing.T) {
 	run := func(d *simDrive) *Result {
 		tg := target
 		tg.Storage = m
-		d.onRead = func(s layout.Span, _ bool) {
+		d.onRead = func(s disk.Span, _ bool) {
 			if s.Holds(100) {
 				looked++
 			}
@@ -177,17 +177,17 @@ func TestAFileSystemThatCannotHoldTheSizeIsRefusedBeforeTheFirstRead(t *testing.
 // What the owner names comes first; what nobody named can be left out.
 func TestOrderFollowsTheAdvisor(t *testing.T) {
 	d := newSim(200_000)
-	var order []layout.Sector
-	d.onRead = func(s layout.Span, _ bool) { order = append(order, s.Start) }
-	w := func(c Class, at, n layout.Sector) Wish { return Wish{layout.Span{Start: at, Count: n}, c} }
+	var order []disk.Sector
+	d.onRead = func(s disk.Span, _ bool) { order = append(order, s.Start) }
+	w := func(c Class, at, n disk.Sector) Wish { return Wish{disk.Span{Start: at, Count: n}, c} }
 	a := layoutAdvisor{[]Wish{w(Files, 150_000, 100), w(Files, 120_000, 100), w(Directories, 90_000, 10), w(Tables, 100_000, 10), w(Boot, 199_990, 10), w(Boot, 500, 5)}}
 	tg := target
 	tg.Storage = newMemory()
-	r, err := Run(context.Background(), d, tg, Options{Looks: 1, Time: d.simTime, SkipFree: true, First: layout.Spans{{Start: 7777, Count: 1}}}, a, nil)
+	r, err := Run(context.Background(), d, tg, Options{Looks: 1, Time: d.simTime, SkipFree: true, First: disk.Spans{{Start: 7777, Count: 1}}}, a, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
-	want := []layout.Sector{7777, 0, 199_990, 500, 100_000, 90_000, 150_000, 120_000}
+	want := []disk.Sector{7777, 0, 199_990, 500, 100_000, 90_000, 150_000, 120_000}
 	if len(order) < len(want) {
 		t.Fatalf("read %v", order)
 	}
@@ -204,7 +204,7 @@ func TestOrderFollowsTheAdvisor(t *testing.T) {
 func TestWhatWasSkippedIsReadWhenItIsWanted(t *testing.T) {
 	m := newMemory()
 	d := newSim(20_000)
-	skip := layout.Spans{{Start: 100, Count: 50}, {Start: 300, Count: 1}}
+	skip := disk.Spans{{Start: 100, Count: 50}, {Start: 300, Count: 1}}
 	if r := runSim(t, d, m, Options{Looks: 1, Skip: skip}); r.Skipped.Sectors() != 51 {
 		t.Fatalf("skipped %v", r.Skipped)
 	}
@@ -221,8 +221,8 @@ func TestManyWishes(t *testing.T) {
 	e := &engine{rec: &Record{Geometry: Geometry{Sectors: 10 * n, SectorSize: 512}}, class: newRuns[Class](10 * n)}
 	e.rec.states = newRuns[state](10 * n)
 	var wishes []Wish
-	for i := range layout.Sector(n) {
-		wishes = append(wishes, Wish{layout.Span{Start: (i * 7919 % n) * 10, Count: 5}, Files})
+	for i := range disk.Sector(n) {
+		wishes = append(wishes, Wish{disk.Span{Start: (i * 7919 % n) * 10, Count: 5}, Files})
 	}
 	t0 := time.Now()
 	files, fresh := e.sort(wishes, []Class{Boot})
@@ -235,11 +235,11 @@ func TestManyWishes(t *testing.T) {
 }
 
 // lateAdvisor names sectors only after a failure beside them has put them off.
-type lateAdvisor struct{ late layout.Span }
+type lateAdvisor struct{ late disk.Span }
 
 func (a lateAdvisor) Next(known image.Source) []Wish {
-	wishes := []Wish{{layout.Span{Start: 2048, Count: 8}, Boot}}
-	if len(image.Unknown(known, layout.Span{Start: 2048, Count: 4})) == 0 {
+	wishes := []Wish{{disk.Span{Start: 2048, Count: 8}, Boot}}
+	if len(image.Unknown(known, disk.Span{Start: 2048, Count: 4})) == 0 {
 		wishes = append(wishes, Wish{a.late, Boot})
 	}
 	return wishes
@@ -249,11 +249,11 @@ func (a lateAdvisor) Next(known image.Source) []Wish {
 // the same, and with those of their class: also where only boot areas are wanted.
 func TestSectorsThatAreNamedLateAreRead(t *testing.T) {
 	for _, only := range []bool{true, false} {
-		d := newSim(20_000, layout.Span{Start: 2054, Count: 1})
+		d := newSim(20_000, disk.Span{Start: 2054, Count: 1})
 		tg := target
 		m := newMemory()
 		tg.Storage = m
-		late := layout.Span{Start: 2060, Count: 100}
+		late := disk.Span{Start: 2060, Count: 100}
 		r, err := Run(context.Background(), d, tg, Options{Time: d.simTime, OnlyBoot: only}, lateAdvisor{late}, nil)
 		if err != nil || r.Stop != Done {
 			t.Fatal(err, r.Stop)

@@ -1,13 +1,15 @@
 package capture
 
-import "bootgraft/layout"
+import (
+	"bootgraft/image/disk"
+)
 
 // level is one step of narrowing: sectors of one state are read in reads of
 // one size; what fails becomes the next state.
 type level struct {
 	from, to state
 	verb     Verb // of the lines that say so; empty at the last level
-	size     layout.Sector
+	size     disk.Sector
 }
 
 // rowOfBad is after how many single failures in a row the spot is left.
@@ -17,7 +19,7 @@ const rowOfBad = 4
 // remains beside a failure and is no larger than one read is not tried in that
 // size: it goes to the next level as it is, and saves a visit. Where one failure
 // stands alone, what lies behind it is first tried as a whole.
-func (e *engine) edges(s layout.Span, lv level) error {
+func (e *engine) edges(s disk.Span, lv level) error {
 	hit := e.troubled(s.Start - 1)
 	if !hit && lv.size == 1 {
 		var err error
@@ -55,8 +57,8 @@ func (e *engine) edges(s layout.Span, lv level) error {
 // closeIn reads a short run upwards in pieces, each one sector smaller than the
 // one before, until one fails: then as many single reads may be left as pieces
 // were saved. It returns the rest, with the piece that failed.
-func (e *engine) closeIn(s layout.Span) (layout.Span, error) {
-	n := layout.Sector(1)
+func (e *engine) closeIn(s disk.Span) (disk.Span, error) {
+	n := disk.Sector(1)
 	for n*(n+1)/2 < s.Count {
 		n++
 	}
@@ -66,7 +68,7 @@ func (e *engine) closeIn(s layout.Span) (layout.Span, error) {
 		if err != nil || got == failedIt {
 			return s, err
 		}
-		s = layout.Between(r.End(), s.End())
+		s = disk.Between(r.End(), s.End())
 	}
 	return s, nil
 }
@@ -74,7 +76,7 @@ func (e *engine) closeIn(s layout.Span) (layout.Span, error) {
 // fromStart reads upwards until a read fails. Single sectors go on through a
 // few failures: a short run of bad sectors is done with at once. A failure is
 // lone if nothing says that the rest of the run is bad too.
-func (e *engine) fromStart(s layout.Span, lv level) (rest layout.Span, hit, lone bool, err error) {
+func (e *engine) fromStart(s disk.Span, lv level) (rest disk.Span, hit, lone bool, err error) {
 	row := 0
 	for !s.Empty() {
 		r := e.cut(s, lv.size)
@@ -82,7 +84,7 @@ func (e *engine) fromStart(s layout.Span, lv level) (rest layout.Span, hit, lone
 		if err != nil {
 			return s, hit, false, err
 		}
-		s = layout.Between(r.End(), s.End())
+		s = disk.Between(r.End(), s.End())
 		if got == failedIt {
 			hit = true
 			if row++; lv.size > 1 || row == rowOfBad {
@@ -96,7 +98,7 @@ func (e *engine) fromStart(s layout.Span, lv level) (rest layout.Span, hit, lone
 }
 
 // troubled tells whether a sector is part of a spot that failed.
-func (e *engine) troubled(x layout.Sector) bool {
+func (e *engine) troubled(x disk.Sector) bool {
 	if x < 0 {
 		return false
 	}
@@ -110,7 +112,7 @@ const inOrderBelow = 128
 // bisect reads all of the runs: it tries the middle of each, goes on from there
 // in both directions as long as it goes well, and halves what remains. Good
 // islands in a large bad area are found early so, and no spot is hammered.
-func (e *engine) bisect(queue []layout.Span, lv level) error {
+func (e *engine) bisect(queue []disk.Span, lv level) error {
 	for ; len(queue) > 0; queue = queue[1:] {
 		for _, s := range e.rec.states.spans(queue[0], lv.from) {
 			if s.Count <= inOrderBelow*lv.size && lv.size == 1 || s.Count <= lv.size {
@@ -130,19 +132,19 @@ func (e *engine) bisect(queue []layout.Span, lv level) error {
 }
 
 // fromMiddle returns what remains on both sides.
-func (e *engine) fromMiddle(s layout.Span, lv level) ([]layout.Span, error) {
+func (e *engine) fromMiddle(s disk.Span, lv level) ([]disk.Span, error) {
 	m := s.Start + s.Count/2
 	m = max(s.Start, m/lv.size*lv.size)
-	low, high := layout.Between(s.Start, m), layout.Between(m, s.End())
+	low, high := disk.Between(s.Start, m), disk.Between(m, s.End())
 	for first := true; !high.Empty(); first = false {
 		r := e.cut(high, lv.size)
 		got, err := e.try(r)
 		if err != nil {
 			return nil, err
 		}
-		high = layout.Between(r.End(), high.End())
+		high = disk.Between(r.End(), high.End())
 		if got == failedIt && first {
-			return []layout.Span{low, high}, nil
+			return []disk.Span{low, high}, nil
 		} else if got == failedIt {
 			break
 		}
@@ -158,12 +160,12 @@ func (e *engine) fromMiddle(s layout.Span, lv level) ([]layout.Span, error) {
 			break
 		}
 	}
-	return []layout.Span{low, high}, nil
+	return []disk.Span{low, high}, nil
 }
 
 // alternate reads a short run to its end: from one side until a read fails,
 // then from the other.
-func (e *engine) alternate(s layout.Span, lv level) error {
+func (e *engine) alternate(s disk.Span, lv level) error {
 	for up := true; !s.Empty(); {
 		r := e.cut(s, lv.size)
 		if !up {
@@ -174,7 +176,7 @@ func (e *engine) alternate(s layout.Span, lv level) error {
 			return err
 		}
 		if up {
-			s = layout.Between(r.End(), s.End())
+			s = disk.Between(r.End(), s.End())
 		} else {
 			s.Count -= r.Count
 		}

@@ -7,7 +7,7 @@ import (
 	"io"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // openingLine is the first line of every record.
@@ -38,7 +38,7 @@ func RecordedSize(r io.Reader) (size int64, known bool) {
 			return 0, false
 		}
 		if l.Verb == VerbDisk {
-			g := Geometry{Sectors: layout.Sector(l.Numbers[0]), SectorSize: int(min(l.Numbers[1], 1<<20)), MissingAs: FillZero}
+			g := Geometry{Sectors: disk.Sector(l.Numbers[0]), SectorSize: int(min(l.Numbers[1], 1<<20)), MissingAs: FillZero}
 			return int64(g.Sectors) * int64(g.SectorSize), g.check() == nil
 		}
 	}
@@ -75,7 +75,7 @@ func HoldsFill(img image.Source) (bool, error) {
 // size.
 func fillsAnySize(b []byte, off int64) bool {
 	for _, size := range []int64{512, 1024, 2048, 4096} {
-		if off%size == 0 && isPattern(b, layout.Sector(off/size)) {
+		if off%size == 0 && isPattern(b, disk.Sector(off/size)) {
 			return true
 		}
 	}

@@ -4,17 +4,17 @@ import (
 	"time"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // Options are the wishes of the owner. The zero value is the gentle default.
 type Options struct {
-	Looks     int          // how often boot areas are read in all; 0 means 3
-	First     layout.Spans // read before everything else, and counted as boot areas
-	OnlyBoot  bool         // stop after the boot areas: the rest stays unread
-	SkipFree  bool         // what nobody named is skipped
-	Skip      layout.Spans // never read these
-	MissingAs Fill         // empty means FillPattern; a capture that goes on keeps its own
+	Looks     int        // how often boot areas are read in all; 0 means 3
+	First     disk.Spans // read before everything else, and counted as boot areas
+	OnlyBoot  bool       // stop after the boot areas: the rest stays unread
+	SkipFree  bool       // what nobody named is skipped
+	Skip      disk.Spans // never read these
+	MissingAs Fill       // empty means FillPattern; a capture that goes on keeps its own
 
 	StopAfter    time.Duration // 0: no limit
 	StopAfterBad int           // failed reads in this run; 0: no limit
@@ -68,34 +68,34 @@ const (
 type Result struct {
 	Stop     Stop
 	Why      string // in words, for DriveChanged
-	Sectors  layout.Sector
-	Read     layout.Sector // good and unstable ones
-	Missing  layout.Spans
-	Unread   layout.Spans
-	Skipped  layout.Spans
-	Unstable layout.Spans
-	Weak     layout.Spans // known, but not readable any more when looked at again
-	Hung     layout.Spans // unread: a read among them never returned
-	SHA256   *Digest      // of the image file, if it was asked for and nothing is left to try
+	Sectors  disk.Sector
+	Read     disk.Sector // good and unstable ones
+	Missing  disk.Spans
+	Unread   disk.Spans
+	Skipped  disk.Spans
+	Unstable disk.Spans
+	Weak     disk.Spans // known, but not readable any more when looked at again
+	Hung     disk.Spans // unread: a read among them never returned
+	SHA256   *Digest    // of the image file, if it was asked for and nothing is left to try
 	Clock    Clock
 	Classes  map[Class]Tally
-	Findings []layout.Finding
+	Findings []disk.Finding
 }
 
 // Tally says how far a class has come, in sectors.
 type Tally struct {
-	Total, Safe, Lost, Skipped layout.Sector // what is left is the rest
+	Total, Safe, Lost, Skipped disk.Sector // what is left is the rest
 }
 
 // Left returns the sectors of the class that are not decided yet.
-func (t Tally) Left() layout.Sector { return t.Total - t.Safe - t.Lost - t.Skipped }
+func (t Tally) Left() disk.Sector { return t.Total - t.Safe - t.Lost - t.Skipped }
 
 // Progress is the state of a run, about once a second.
 type Progress struct {
 	Elapsed time.Duration
 	Doing   string // a few plain words
 	Class   Class
-	At      layout.Sector // the last read, -1 if no sector is read now
+	At      disk.Sector // the last read, -1 if no sector is read now
 	Classes map[Class]Tally
 	Sorted  bool          // no sector changes its class any more
 	Share   float64       // of the work of this run that is done, hashing included: 0 to 1
@@ -123,7 +123,7 @@ const (
 // Event is something that happened in a run.
 type Event struct {
 	Kind  EventKind
-	Span  layout.Span
+	Span  disk.Span
 	Fault image.Fault
 	Took  time.Duration
 }

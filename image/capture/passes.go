@@ -4,7 +4,7 @@ import (
 	"cmp"
 	"slices"
 
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // maxRounds bounds how often the advisor is asked; every round reads at least
@@ -47,21 +47,21 @@ func (e *engine) all() error {
 
 // bulk reads files and what nobody named, with a second look at the boot areas
 // half-way.
-func (e *engine) bulk(late []Class, files []layout.Span) error {
+func (e *engine) bulk(late []Class, files []disk.Span) error {
 	steps := []func() error{
 		func() error { return e.sweep(Files, files) },
 		func() error { return e.narrow(late[:1]) },
 		e.secondLook,
 	}
 	if len(late) > 1 {
-		half := layout.Span{Count: e.rec.Sectors / 2}
+		half := disk.Span{Count: e.rec.Sectors / 2}
 		if len(files) == 0 {
 			steps = steps[:0]
 		}
 		steps = append(steps,
-			func() error { return e.sweep(Free, []layout.Span{half}) },
+			func() error { return e.sweep(Free, []disk.Span{half}) },
 			e.secondLook,
-			func() error { return e.sweep(Free, []layout.Span{layout.Between(half.Count, e.rec.Sectors)}) },
+			func() error { return e.sweep(Free, []disk.Span{disk.Between(half.Count, e.rec.Sectors)}) },
 			func() error { return e.narrow(late[1:]) })
 	}
 	return inOrder(steps)
@@ -112,7 +112,7 @@ func (e *engine) skipFree() {
 
 // explore asks the advisor, reads what it names, asks again, until nothing is
 // new. It returns the spans of files, in the advisor's order.
-func (e *engine) explore(classes []Class) (files []layout.Span, err error) {
+func (e *engine) explore(classes []Class) (files []disk.Span, err error) {
 	if err := e.sweep(Boot, e.First); err != nil {
 		return nil, err
 	}
@@ -122,7 +122,7 @@ func (e *engine) explore(classes []Class) (files []layout.Span, err error) {
 		if err != nil {
 			return nil, err
 		}
-		var fresh map[Class][]layout.Span
+		var fresh map[Class][]disk.Span
 		files, fresh = e.sort(e.advisor.Next(known), classes)
 		if len(fresh) == 0 {
 			// The advisor may have named sectors that were put off before they
@@ -151,8 +151,8 @@ func (e *engine) explore(classes []Class) (files []layout.Span, err error) {
 
 // sort takes the wishes in: it returns those for files, and those of the given
 // classes that hold a sector which nobody tried yet.
-func (e *engine) sort(wishes []Wish, classes []Class) (files []layout.Span, fresh map[Class][]layout.Span) {
-	fresh = map[Class][]layout.Span{}
+func (e *engine) sort(wishes []Wish, classes []Class) (files []disk.Span, fresh map[Class][]disk.Span) {
+	fresh = map[Class][]disk.Span{}
 	e.rankAll(wishes)
 	for _, w := range wishes {
 		s := w.Span.Common(e.rec.Whole())
@@ -181,9 +181,9 @@ func (e *engine) rankAll(wishes []Wish) {
 }
 
 // rank gives sectors a class, unless they have a better one.
-func (e *engine) rank(s layout.Span, c Class) {
-	var worse layout.Spans
-	e.class.each(s, func(p layout.Span, have Class) bool {
+func (e *engine) rank(s disk.Span, c Class) {
+	var worse disk.Spans
+	e.class.each(s, func(p disk.Span, have Class) bool {
 		if have == Free || have > c {
 			worse = worse.Add(p)
 		}
@@ -196,21 +196,21 @@ func (e *engine) rank(s layout.Span, c Class) {
 
 // cut returns the beginning of s that one read can take: up to size sectors,
 // and not across the grid.
-func (e *engine) cut(s layout.Span, size layout.Sector) layout.Span {
+func (e *engine) cut(s disk.Span, size disk.Sector) disk.Span {
 	grid := (s.Start/e.block + 1) * e.block
-	return layout.Between(s.Start, min(s.End(), s.Start+size, grid))
+	return disk.Between(s.Start, min(s.End(), s.Start+size, grid))
 }
 
 // cutEnd returns the end of s that one read can take.
-func (e *engine) cutEnd(s layout.Span, size layout.Sector) layout.Span {
+func (e *engine) cutEnd(s disk.Span, size disk.Sector) disk.Span {
 	grid := s.Last() / e.block * e.block
-	return layout.Between(max(s.Start, s.End()-size, grid), s.End())
+	return disk.Between(max(s.Start, s.End()-size, grid), s.End())
 }
 
 // sweep reads the sectors of the list that nobody tried, in its order, in
 // large reads. After a failure, or a slow read, it leaves the neighbourhood,
 // and goes the farther the more failures follow each other.
-func (e *engine) sweep(c Class, list []layout.Span) error {
+func (e *engine) sweep(c Class, list []disk.Span) error {
 	e.doing, e.doingNow = "reading", c
 	defer func() { e.ahead = nil }()
 	for i, s := range list {
@@ -220,7 +220,7 @@ func (e *engine) sweep(c Class, list []layout.Span) error {
 				break
 			}
 			r := e.cut(u, e.block)
-			e.ahead = func(n layout.Sector) []layout.Span { return upcoming(r.Start, list[i:], n) }
+			e.ahead = func(n disk.Sector) []disk.Span { return upcoming(r.Start, list[i:], n) }
 			got, err := e.try(r)
 			if err != nil {
 				return err
@@ -228,7 +228,7 @@ func (e *engine) sweep(c Class, list []layout.Span) error {
 			if got != gotIt {
 				e.leave(r.End())
 			}
-			s = layout.Between(r.End(), s.End())
+			s = disk.Between(r.End(), s.End())
 		}
 	}
 	return nil
@@ -236,11 +236,11 @@ func (e *engine) sweep(c Class, list []layout.Span) error {
 
 // upcoming returns the next n sectors of the list, from sector at of its first
 // span on.
-func upcoming(at layout.Sector, list []layout.Span, n layout.Sector) []layout.Span {
-	var out []layout.Span
+func upcoming(at disk.Sector, list []disk.Span, n disk.Sector) []disk.Span {
+	var out []disk.Span
 	for i, s := range list {
 		if i == 0 {
-			s = layout.Between(at, s.End())
+			s = disk.Between(at, s.End())
 		}
 		if n <= 0 || len(out) == mostSpans {
 			break
@@ -254,8 +254,8 @@ func upcoming(at layout.Sector, list []layout.Span, n layout.Sector) []layout.Sp
 }
 
 // leave puts off what follows a failure.
-func (e *engine) leave(at layout.Sector) {
-	for _, s := range e.rec.states.spans(layout.Between(at, at+e.skip), unread) {
+func (e *engine) leave(at disk.Sector) {
+	for _, s := range e.rec.states.spans(disk.Between(at, at+e.skip), unread) {
 		e.note(Line{Verb: VerbLeft, Span: s})
 	}
 	e.skip = min(2*e.skip, maxSkip*e.block, max(e.block, e.rec.Sectors/64))
@@ -263,9 +263,9 @@ func (e *engine) leave(at layout.Sector) {
 
 // runsOf returns the runs of sectors of the classes and states, cut at both
 // kinds of borders, class by class.
-func (e *engine) runsOf(classes []Class, states ...state) []layout.Span {
+func (e *engine) runsOf(classes []Class, states ...state) []disk.Span {
 	all := e.rec.states.spans(e.rec.Whole(), states...)
-	var out []layout.Span
+	var out []disk.Span
 	for _, c := range classes {
 		for _, s := range all {
 			out = append(out, e.class.spans(s, c)...)
@@ -326,7 +326,7 @@ func (e *engine) insides(classes []Class) error {
 // announced. Those that hung alone come last.
 func (e *engine) retryHung(classes []Class) error {
 	e.doing = "single sectors where the drive hung"
-	var queue, alone []layout.Span
+	var queue, alone []disk.Span
 	for _, s := range e.runsOf(classes, hung) {
 		queue = append(queue, e.rec.doubt.spans(s, false)...)
 		alone = append(alone, e.rec.doubt.spans(s, true)...)
@@ -339,7 +339,7 @@ func (e *engine) retry(classes []Class) error {
 	e.doing = "missing sectors once more"
 	for _, s := range e.runsOf(classes, missing) {
 		for x := s.Start; x < s.End(); x++ {
-			if _, err := e.try(layout.Span{Start: x, Count: 1}); err != nil {
+			if _, err := e.try(disk.Span{Start: x, Count: 1}); err != nil {
 				return err
 			}
 		}

@@ -6,7 +6,7 @@ import (
 	"fmt"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // patternLine is the length of one line of the fill for missing sectors: 64
@@ -15,7 +15,7 @@ const patternLine = 64
 
 // putPattern fills buf, one whole sector, with the text that stands for a
 // missing sector: 64-byte lines that name the sector itself.
-func putPattern(buf []byte, x layout.Sector) {
+func putPattern(buf []byte, x disk.Sector) {
 	line := fmt.Appendf(nil, "%-63s\n", fmt.Sprintf("MISSING SECTOR %019d bootgraft: see the .record", x))
 	for i := 0; i < len(buf); i += patternLine {
 		copy(buf[i:], line)
@@ -24,7 +24,7 @@ func putPattern(buf []byte, x layout.Sector) {
 
 // patternOf returns the sector for which buf, one whole sector, is the fill. A
 // fill for larger sectors that was cut into smaller ones is one too.
-func patternOf(buf []byte) (x layout.Sector, ok bool) {
+func patternOf(buf []byte) (x disk.Sector, ok bool) {
 	if !bytes.HasPrefix(buf, []byte("MISSING SECTOR ")) {
 		return 0, false
 	}
@@ -35,7 +35,7 @@ func patternOf(buf []byte) (x layout.Sector, ok bool) {
 }
 
 // isPattern tells whether buf, one whole sector, is the fill for sector x.
-func isPattern(buf []byte, x layout.Sector) bool {
+func isPattern(buf []byte, x disk.Sector) bool {
 	if !bytes.HasPrefix(buf, []byte("MISSING SECTOR ")) {
 		return false
 	}
@@ -46,8 +46,8 @@ func isPattern(buf []byte, x layout.Sector) bool {
 
 // Pattern is what FindPattern found of the fill for missing sectors.
 type Pattern struct {
-	Own   layout.Spans // sectors that hold their own fill: they are not data
-	Other layout.Spans // sectors that hold the fill of another sector
+	Own   disk.Spans // sectors that hold their own fill: they are not data
+	Other disk.Spans // sectors that hold the fill of another sector
 }
 
 // FindPattern reads the whole of an image without a record and returns the
@@ -77,7 +77,7 @@ func FindPattern(ctx context.Context, src image.Source, progress func(done, tota
 			if b[i] != 'M' {
 				continue
 			}
-			at := layout.Span{Start: layout.Sector((start + i) / n), Count: 1}
+			at := disk.Span{Start: disk.Sector((start + i) / n), Count: 1}
 			switch x, ok := patternOf(b[i : i+n]); {
 			case ok && x == at.Start:
 				out.Own = out.Own.Add(at)

@@ -9,7 +9,7 @@ import (
 	"time"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // DifferentDriveError says that a capture cannot go on because the drive is
@@ -118,9 +118,9 @@ func (e *engine) load(g Geometry, p *pair) error {
 // whatChanged looks for traces of somebody having changed the image since the
 // drive was read. It looks at a few spans, and at those that tell one drive from
 // another; if one of them is not what was read, it looks at all.
-func (e *engine) whatChanged() (layout.Spans, error) {
+func (e *engine) whatChanged() (disk.Spans, error) {
 	var prints []anchor
-	for _, set := range []layout.Spans{e.rec.proven(), e.rec.Read()} { // as sameDrive takes them
+	for _, set := range []disk.Spans{e.rec.proven(), e.rec.Read()} { // as sameDrive takes them
 		p, err := e.rec.telling(e.img, set, e.varied)
 		if err != nil {
 			return nil, err
@@ -128,21 +128,21 @@ func (e *engine) whatChanged() (layout.Spans, error) {
 		prints = append(prints, p...)
 	}
 	few := e.rec.sample()
-	bad, err := e.rec.changed(e.img, func(s layout.Span) bool {
+	bad, err := e.rec.changed(e.img, func(s disk.Span) bool {
 		return few(s) || slices.ContainsFunc(prints, func(a anchor) bool { return s.Holds(a.at) }) ||
 			slices.ContainsFunc(e.rec.latest, s.Overlaps)
 	})
 	if err != nil || len(bad) == 0 {
 		return nil, err
 	}
-	bad, err = e.rec.changed(e.img, func(layout.Span) bool { return true })
+	bad, err = e.rec.changed(e.img, func(disk.Span) bool { return true })
 	if err == nil {
 		e.opened = append(e.opened, imageChanged(bad))
 	}
 	return bad, err
 }
 
-func imageChanged(s layout.Spans) layout.Finding {
+func imageChanged(s disk.Spans) disk.Finding {
 	places := s[0].String()
 	for _, p := range s[1:min(len(s), 4)] {
 		places += ", " + p.String()
@@ -150,14 +150,14 @@ func imageChanged(s layout.Spans) layout.Finding {
 	if n := len(s) - 4; n > 0 {
 		places += fmt.Sprintf(" and %d more", n)
 	}
-	return layout.Warningf("image-changed", s[0].Start,
+	return disk.Warningf("image-changed", s[0].Start,
 		"%d sectors in spans of the image that are no longer what was read from the drive: %s. Something else has written into the image, or its disk is failing. They count as unread and are read anew as long as the drive answers; find out what changed them before you trust the disk", s.Sectors(), places)
 }
 
 // lastPass hashes the image from where the hash has come to while it was
 // written, and compares what is left, which includes all that earlier runs have
 // read, with what the record says.
-func (e *engine) lastPass() (Digest, layout.Spans, error) {
+func (e *engine) lastPass() (Digest, disk.Spans, error) {
 	rec, err := readFrom(e.record)
 	if err != nil {
 		return Digest{}, nil, fmt.Errorf("the record that was just written: %w", err)
@@ -175,7 +175,7 @@ func (e *engine) lastPass() (Digest, layout.Spans, error) {
 }
 
 // forget counts what was changed in the image as unread.
-func (e *engine) forget(changed layout.Spans) error {
+func (e *engine) forget(changed disk.Spans) error {
 	e.opened = append(e.opened, imageChanged(changed))
 	for _, s := range changed {
 		e.note(Line{Verb: VerbLeft, Span: s})
@@ -235,7 +235,7 @@ func (e *engine) makeRoom(size int64, t Target) error {
 
 // checkTail compares what was written after the last mark with the image, and
 // returns what did not get there: it counts as unread.
-func (rec *Record) checkTail(img io.ReaderAt) (broken layout.Spans, err error) {
+func (rec *Record) checkTail(img io.ReaderAt) (broken disk.Spans, err error) {
 	n := int64(rec.SectorSize)
 	buf := make([]byte, blockBytes)
 	for _, l := range rec.tail {
@@ -251,7 +251,7 @@ func (rec *Record) checkTail(img io.ReaderAt) (broken layout.Spans, err error) {
 			return nil, err
 		}
 		if sha256.Sum256(b) != want {
-			broken = broken.Union(layout.NewSpans(l.Span))
+			broken = broken.Union(disk.NewSpans(l.Span))
 		}
 	}
 	return broken, nil
@@ -275,14 +275,14 @@ func (rec *Record) stillStored(l *Line) (want Digest, ok bool) {
 // refill puts the fill for missing sectors once more where no mark says that
 // it is in the image, or everywhere.
 func (rec *Record) refill(img io.WriterAt, everywhere bool) error {
-	var where []layout.Span
+	var where []disk.Span
 	for _, l := range rec.tail {
 		if l.Span.Count == 1 {
 			where = append(where, l.Span)
 		}
 	}
 	if everywhere {
-		where = []layout.Span{rec.Whole()}
+		where = []disk.Span{rec.Whole()}
 	}
 	b := make([]byte, rec.SectorSize)
 	for _, w := range where {
@@ -313,7 +313,7 @@ func (rec *Record) sameGeometry(g Geometry) error {
 }
 
 // beginRun writes the line with which every run begins.
-func (e *engine) beginRun(broken layout.Spans) error {
+func (e *engine) beginRun(broken disk.Spans) error {
 	lines := []Line{{Verb: VerbRun, Numbers: []int64{int64(e.rec.Runs + 1)}, Time: e.Time.Now()}}
 	for _, s := range broken {
 		lines = append(lines, Line{Verb: VerbLeft, Span: s})

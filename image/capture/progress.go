@@ -3,7 +3,7 @@ package capture
 import (
 	"time"
 
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 const (
@@ -45,7 +45,7 @@ func (e *engine) progress() Progress {
 
 // toDo counts the sectors that this run has still to try, and all that it is
 // about.
-func (e *engine) toDo(classes map[Class]Tally) (todo, total layout.Sector) {
+func (e *engine) toDo(classes map[Class]Tally) (todo, total disk.Sector) {
 	for c, t := range classes {
 		if e.OnlyBoot && c != Boot && c != Tables || e.SkipFree && c == Free {
 			continue

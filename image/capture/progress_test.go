@@ -5,7 +5,7 @@ import (
 	"testing"
 	"time"
 
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // What is told of a run is true of it: no estimate at the beginning, one that is
@@ -16,7 +16,7 @@ func TestProgress(t *testing.T) {
 	d := newSim(sectors)
 	t0 := d.Now()
 	var told []Progress
-	a := layoutAdvisor{[]Wish{{layout.Span{Start: 40_000, Count: 900_000}, Files}, {layout.Span{Start: 2048, Count: 99}, Directories}}}
+	a := layoutAdvisor{[]Wish{{disk.Span{Start: 40_000, Count: 900_000}, Files}, {disk.Span{Start: 2048, Count: 99}, Directories}}}
 	dir := t.TempDir()
 	_, err := Run(context.Background(), d, Target{Storage: Disk{Dir: dir}, Image: dir + "/image"}, Options{Looks: 1, Time: d.simTime}, a,
 		watcher{progress: func(p Progress) { told = append(told, p) }})
@@ -25,7 +25,7 @@ func TestProgress(t *testing.T) {
 	}
 	end := d.Now().Sub(t0)
 	share := 0.0
-	safe := map[Class]layout.Sector{}
+	safe := map[Class]disk.Sector{}
 	for _, p := range told {
 		if p.Elapsed < 5*time.Second && p.Left > 0 {
 			t.Errorf("after %v an estimate: %v", p.Elapsed, p.Left)

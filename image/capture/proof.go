@@ -8,7 +8,7 @@ import (
 	"slices"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // Watched is a Drive that can be asked, at no cost to the hardware, whether it
@@ -18,7 +18,7 @@ type Watched interface{ Still() error }
 // anchor is a sector that was read well and quickly, and is not one byte all
 // over: if it holds something else, the drive is most likely another one.
 type anchor struct {
-	at   layout.Sector
+	at   disk.Sector
 	data []byte
 }
 
@@ -50,8 +50,8 @@ func (rec *Record) freshen(l *Line) {
 func (rec *Record) forget() { rec.fresh, rec.latest = newRuns[bool](rec.Sectors), nil }
 
 // proven returns the sectors that were read before the last proof.
-func (rec *Record) proven() layout.Spans {
-	var out layout.Spans
+func (rec *Record) proven() disk.Spans {
+	var out disk.Spans
 	for _, s := range rec.Read() {
 		out = append(out, rec.fresh.spans(s, false)...)
 	}
@@ -60,7 +60,7 @@ func (rec *Record) proven() layout.Spans {
 
 // anchorIn takes the first telling sector of a read that went well, once
 // between two proofs. The very first one is compared from then on.
-func (e *engine) anchorIn(s layout.Span, b []byte) {
+func (e *engine) anchorIn(s disk.Span, b []byte) {
 	if e.young != nil {
 		return
 	}
@@ -68,7 +68,7 @@ func (e *engine) anchorIn(s layout.Span, b []byte) {
 	for i := range int(s.Count) {
 		one := b[i*n : (i+1)*n]
 		if tells(one) {
-			e.young = &anchor{s.Start + layout.Sector(i), bytes.Clone(one)}
+			e.young = &anchor{s.Start + disk.Sector(i), bytes.Clone(one)}
 			break
 		}
 	}
@@ -151,9 +151,9 @@ func (e *engine) proved() {
 
 // holds reads one sector and tells whether it holds what it held. The read
 // takes no buffer of the journal: the comparison may come in the midst of one.
-func (e *engine) holds(x layout.Sector, want []byte) (bool, error) {
+func (e *engine) holds(x disk.Sector, want []byte) (bool, error) {
 	now := make([]byte, len(want))
-	_, err := e.ask(layout.Span{Start: x, Count: 1}, now)
+	_, err := e.ask(disk.Span{Start: x, Count: 1}, now)
 	return err == nil && bytes.Equal(now, want), err
 }
 
@@ -185,7 +185,7 @@ func (e *engine) changed(why string) error {
 		for !s.Empty() {
 			r := e.cut(s, e.block)
 			e.j.put(r.Start, blank[:int64(r.Count)*size])
-			s = layout.Between(r.End(), s.End())
+			s = disk.Between(r.End(), s.End())
 		}
 	}
 	e.failures = nil
@@ -246,10 +246,10 @@ func (e *engine) compareAll(prints []anchor) (compared, differ int, err error) {
 // firstProof makes sure, before anything is read or written, that this is the
 // drive of the capture. It returns what must not be trusted: what a run that
 // was cut off had read after its last proof, if that is of another drive.
-func (e *engine) firstProof() (layout.Spans, error) {
+func (e *engine) firstProof() (disk.Spans, error) {
 	err := e.sameDrive()
 	if err == nil {
-		var strange layout.Spans
+		var strange disk.Spans
 		if strange, err = e.strange(); err == nil {
 			return strange, nil
 		}
@@ -263,11 +263,11 @@ func (e *engine) firstProof() (layout.Spans, error) {
 // strange compares the latest reads of a run that was cut off: if another drive
 // came into the place of the first after the last proof, these are of it. What
 // was read after the latest one that is right, and all that failed, is strange.
-func (e *engine) strange() (layout.Spans, error) {
-	var out layout.Spans
+func (e *engine) strange() (disk.Spans, error) {
+	var out disk.Spans
 	differs := false
 	for i, tried := len(e.rec.latest)-1, 0; i >= 0 && (differs || tried < freshPrints); i-- {
-		s := layout.Spans{e.rec.latest[i]}
+		s := disk.Spans{e.rec.latest[i]}
 		a, err := e.rec.tellingFrom(e.img, s, s[0].Start)
 		if err != nil {
 			return nil, err
@@ -295,8 +295,8 @@ func (e *engine) strange() (layout.Spans, error) {
 }
 
 // freshIn returns what was said since the last proof, of sectors in some states.
-func (e *engine) freshIn(states ...state) layout.Spans {
-	var out layout.Spans
+func (e *engine) freshIn(states ...state) disk.Spans {
+	var out disk.Spans
 	for _, f := range e.rec.fresh.spans(e.rec.Whole(), true) {
 		out = append(out, e.rec.states.spans(f, states...)...)
 	}
@@ -310,16 +310,16 @@ const searched = 1 << 20
 // all over. They are spread over the set, and the closer the nearer to its
 // beginning: there lie the tables and directories, and a drive that is blank
 // otherwise still has these.
-func (rec *Record) telling(img io.ReaderAt, of layout.Spans, shift int) ([]anchor, error) {
+func (rec *Record) telling(img io.ReaderAt, of disk.Spans, shift int) ([]anchor, error) {
 	total := of.Sectors()
 	if total == 0 {
 		return nil, nil
 	}
-	var places []layout.Sector
-	for i := layout.Sector(32); i < total; i *= 2 {
+	var places []disk.Sector
+	for i := disk.Sector(32); i < total; i *= 2 {
 		places = append(places, i)
 	}
-	for i := range layout.Sector(2 * fingerprints) {
+	for i := range disk.Sector(2 * fingerprints) {
 		places = append(places, total*i/(2*fingerprints))
 	}
 	var found []anchor
@@ -348,9 +348,9 @@ func (rec *Record) telling(img io.ReaderAt, of layout.Spans, shift int) ([]ancho
 
 // tellingFrom returns the next sector of the set from x on that is not one byte
 // all over, if it is near, and was never slow to answer again.
-func (rec *Record) tellingFrom(img io.ReaderAt, of layout.Spans, x layout.Sector) (*anchor, error) {
+func (rec *Record) tellingFrom(img io.ReaderAt, of disk.Spans, x disk.Sector) (*anchor, error) {
 	n := int64(rec.SectorSize)
-	near := layout.Span{Start: x, Count: layout.Sector(searched / n)}.Common(rec.Whole())
+	near := disk.Span{Start: x, Count: disk.Sector(searched / n)}.Common(rec.Whole())
 	b := make([]byte, int64(near.Count)*n)
 	if err := image.ReadFull(img, b, int64(x)*n); err != nil {
 		return nil, err
@@ -366,7 +366,7 @@ func (rec *Record) tellingFrom(img io.ReaderAt, of layout.Spans, x layout.Sector
 }
 
 // nth returns the sector of the set that i others precede.
-func nth(s layout.Spans, i layout.Sector) layout.Sector {
+func nth(s disk.Spans, i disk.Sector) disk.Sector {
 	for _, p := range s {
 		if i < p.Count {
 			return p.Start + i

@@ -6,12 +6,12 @@ import (
 	"slices"
 	"testing"
 
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // swapDrive is a drive with a few bad spots.
 func swapDrive() *simDrive {
-	return newSim(60_000, layout.Span{Start: 20_000, Count: 1}, layout.Span{Start: 41_000, Count: 70})
+	return newSim(60_000, disk.Span{Start: 20_000, Count: 1}, disk.Span{Start: 41_000, Count: 70})
 }
 
 // readsOfARun counts how often a drive is read from beginning to end.
@@ -86,7 +86,7 @@ func TestARunThatIsKilledAfterASwap(t *testing.T) {
 		d, m := swapDrive(), newMemory()
 		d.swapAt = at
 		var dead *memory
-		d.onRead = func(layout.Span, bool) {
+		d.onRead = func(disk.Span, bool) {
 			if d.reads == at+3 {
 				dead = m.snapshot(false)
 			}

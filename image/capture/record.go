@@ -8,7 +8,7 @@ import (
 	"time"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // Fill is what stands in the image for a missing sector.
@@ -22,14 +22,14 @@ const (
 
 // Geometry is what the record says of the drive before anything was read.
 type Geometry struct {
-	Sectors    layout.Sector
+	Sectors    disk.Sector
 	SectorSize int // bytes
 	Identity   image.Identity
 	MissingAs  Fill
 }
 
 // Whole returns the span of all sectors.
-func (g Geometry) Whole() layout.Span { return layout.Span{Count: g.Sectors} }
+func (g Geometry) Whole() disk.Span { return disk.Span{Count: g.Sectors} }
 
 // state is what is known of one sector.
 type state uint8
@@ -73,15 +73,15 @@ type Record struct {
 	origins   *runs[uint16] // merged: which of them
 	states    *runs[state]  //
 	looks     *runs[uint8]  // how often a sector was read with the same result
-	twins     map[layout.Sector][]Variant
-	window    []layout.Span // of the last line "about"
-	tail      []tailLine    // lines about the image after the last mark
-	silent    bool          // and the drive did not answer for a while
-	doubt     *runs[bool]   // suspect: announced alone, and no answer came
-	wary      *runs[bool]   // known: announced again with others, and no answer came
-	fresh     *runs[bool]   // tried since the drive was last compared with what it was
-	latest    []layout.Span // the last good reads of them
-	weak      *runs[bool]   // known, but a later look failed
+	twins     map[disk.Sector][]Variant
+	window    []disk.Span // of the last line "about"
+	tail      []tailLine  // lines about the image after the last mark
+	silent    bool        // and the drive did not answer for a while
+	doubt     *runs[bool] // suspect: announced alone, and no answer came
+	wary      *runs[bool] // known: announced again with others, and no answer came
+	fresh     *runs[bool] // tried since the drive was last compared with what it was
+	latest    []disk.Span // the last good reads of them
+	weak      *runs[bool] // known, but a later look failed
 	end       appender
 	powerOff  bool         // the drive went, or hung, since the last look
 	live      bool         // of a run that goes on: its own lines need no check
@@ -94,7 +94,7 @@ type Record struct {
 
 // stored is what the image holds in a span, by a line of the record.
 type stored struct {
-	span layout.Span
+	span disk.Span
 	sum  Digest
 }
 
@@ -117,7 +117,7 @@ const maxUnstable = 4096
 // a *FormatError, one of a later program a *VersionError.
 func ReadRecord(r io.Reader) (*Record, error) {
 	s := NewScanner(r)
-	rec := &Record{twins: map[layout.Sector][]Variant{}}
+	rec := &Record{twins: map[disk.Sector][]Variant{}}
 	if err := rec.readOpening(s); err != nil {
 		return nil, err
 	}
@@ -167,16 +167,16 @@ func (rec *Record) readOpening(s *Scanner) error {
 	if v := l.Numbers[0]; v < oldest || v > Version {
 		return &VersionError{v}
 	}
-	var disk, drive, fill Line
+	var whole, drive, fill Line
 	for _, p := range []struct {
 		verb Verb
 		to   *Line
-	}{{VerbDisk, &disk}, {VerbDrive, &drive}, {VerbMissingAs, &fill}} {
+	}{{VerbDisk, &whole}, {VerbDrive, &drive}, {VerbMissingAs, &fill}} {
 		if *p.to, err = next(p.verb); err != nil {
 			return err
 		}
 	}
-	rec.Sectors, rec.SectorSize = layout.Sector(disk.Numbers[0]), int(min(disk.Numbers[1], 1<<20))
+	rec.Sectors, rec.SectorSize = disk.Sector(whole.Numbers[0]), int(min(whole.Numbers[1], 1<<20))
 	rec.Identity = image.Identity{Model: drive.Texts[0], Serial: drive.Texts[1], Bus: drive.Texts[2], Removable: drive.Texts[3] == "removable"}
 	rec.MissingAs = Fill(fill.Texts[0])
 	if err := rec.Geometry.check(); err != nil {
@@ -199,7 +199,7 @@ func (g Geometry) check() error {
 	if err := image.CheckSectorSize(g.SectorSize); err != nil {
 		return err
 	}
-	if g.Sectors <= 0 || g.Sectors > (1<<62)/layout.Sector(g.SectorSize) {
+	if g.Sectors <= 0 || g.Sectors > (1<<62)/disk.Sector(g.SectorSize) {
 		return fmt.Errorf("a disk of %d sectors is not possible", g.Sectors)
 	}
 	if g.MissingAs != FillPattern && g.MissingAs != FillZero {
@@ -247,7 +247,7 @@ func (rec *Record) apply(l *Line) error {
 	case VerbAbout:
 		rec.window, rec.silent = l.Spans, false
 	case VerbSilent:
-		rec.window, rec.silent = []layout.Span{l.Span}, true
+		rec.window, rec.silent = []disk.Span{l.Span}, true
 	case VerbSync:
 		rec.tail = slices.DeleteFunc(rec.tail, func(t tailLine) bool { return t.number < l.Numbers[0] })
 	case VerbRecord, VerbDisk, VerbDrive, VerbMissingAs:
@@ -277,7 +277,7 @@ func (rec *Record) remember(l *Line) error {
 	return nil
 }
 
-func (rec *Record) setState(s layout.Span, st state) {
+func (rec *Record) setState(s disk.Span, st state) {
 	if st == hung && s.Count == 1 {
 		st = missing // it was tried alone, and there is nothing more to learn
 	}

@@ -16,8 +16,8 @@ import (
 	"time"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
-	"bootgraft/layout"
 )
 
 var example = Geometry{20_000, 512, image.Identity{Model: "EXAMPLE 20", Serial: "S 1", Bus: "ata"}, FillPattern}
@@ -37,23 +37,23 @@ func someLines() []Line {
 	v := []Variant{{Times: 2, Digest: sum(b), Data: b}, {Times: 1, Digest: Digest{1}}}
 	return []Line{
 		{Verb: VerbRun, Numbers: []int64{1}, Time: time.Unix(1_700_000_000, 0)},
-		{Verb: VerbAbout, Spans: []layout.Span{{Start: 0, Count: 100}, {Start: 19_000, Count: 9}}},
-		{Verb: VerbGood, Span: layout.Span{Start: 0, Count: 100}, Digest: Digest{7}},
-		{Verb: VerbUnstable, Span: layout.Span{Start: 5, Count: 1}, Variants: v},
-		{Verb: VerbAgain, Span: layout.Span{Start: 0, Count: 100}, Numbers: []int64{2}},
-		{Verb: VerbWeak, Span: layout.Span{Start: 7, Count: 2}, Fault: image.TimedOut},
-		{Verb: VerbFailed, Span: layout.Span{Start: 2048, Count: 2048}, Fault: image.BadSector},
-		{Verb: VerbTight, Span: layout.Span{Start: 2048, Count: 64}, Fault: near},
-		{Verb: VerbMissing, Span: layout.Span{Start: 2050, Count: 1}, Fault: image.ShortRead},
-		{Verb: VerbLeft, Span: layout.Span{Start: 4096, Count: 2048}},
-		{Verb: VerbSkipped, Span: layout.Span{Start: 8192, Count: 1}},
-		{Verb: VerbSkipped, Span: layout.Span{Start: 8200, Count: 1}},
-		{Verb: VerbWanted, Span: layout.Span{Start: 8200, Count: 1}},
-		{Verb: VerbHung, Span: layout.Span{Start: 9000, Count: 2}},
-		{Verb: VerbHung, Span: layout.Span{Start: 9100, Count: 1}},
+		{Verb: VerbAbout, Spans: []disk.Span{{Start: 0, Count: 100}, {Start: 19_000, Count: 9}}},
+		{Verb: VerbGood, Span: disk.Span{Start: 0, Count: 100}, Digest: Digest{7}},
+		{Verb: VerbUnstable, Span: disk.Span{Start: 5, Count: 1}, Variants: v},
+		{Verb: VerbAgain, Span: disk.Span{Start: 0, Count: 100}, Numbers: []int64{2}},
+		{Verb: VerbWeak, Span: disk.Span{Start: 7, Count: 2}, Fault: image.TimedOut},
+		{Verb: VerbFailed, Span: disk.Span{Start: 2048, Count: 2048}, Fault: image.BadSector},
+		{Verb: VerbTight, Span: disk.Span{Start: 2048, Count: 64}, Fault: near},
+		{Verb: VerbMissing, Span: disk.Span{Start: 2050, Count: 1}, Fault: image.ShortRead},
+		{Verb: VerbLeft, Span: disk.Span{Start: 4096, Count: 2048}},
+		{Verb: VerbSkipped, Span: disk.Span{Start: 8192, Count: 1}},
+		{Verb: VerbSkipped, Span: disk.Span{Start: 8200, Count: 1}},
+		{Verb: VerbWanted, Span: disk.Span{Start: 8200, Count: 1}},
+		{Verb: VerbHung, Span: disk.Span{Start: 9000, Count: 2}},
+		{Verb: VerbHung, Span: disk.Span{Start: 9100, Count: 1}},
 		{Verb: VerbClock, Numbers: []int64{10, 2, 1500}},
 		{Verb: VerbFrom, Numbers: []int64{1}, Texts: []string{"first \"half\"\n"}},
-		{Verb: VerbOrigin, Span: layout.Span{Start: 0, Count: 50}, Numbers: []int64{1}},
+		{Verb: VerbOrigin, Span: disk.Span{Start: 0, Count: 50}, Numbers: []int64{1}},
 		{Verb: VerbSync, Numbers: []int64{3}},
 		{Verb: VerbAnswered},
 		{Verb: VerbGone, Fault: image.Gone},
@@ -67,8 +67,8 @@ func TestRecordSaysWhatWasWritten(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	one := func(start, count layout.Sector) layout.Spans { return layout.Spans{{Start: start, Count: count}} }
-	for name, p := range map[string][2]layout.Spans{
+	one := func(start, count disk.Sector) disk.Spans { return disk.Spans{{Start: start, Count: count}} }
+	for name, p := range map[string][2]disk.Spans{
 		"read":     {rec.Read(), {{Start: 0, Count: 5}, {Start: 6, Count: 94}}},
 		"unstable": {rec.Unstable(), one(5, 1)},
 		"missing":  {rec.Missing(), {{Start: 2050, Count: 1}, {Start: 9100, Count: 1}}},
@@ -156,11 +156,11 @@ func TestARecordIsWholeWhileAnAnnouncementIsWrittenOver(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	one := layout.Span{Start: 1234, Count: 1}
-	many := Line{Verb: VerbAbout, Spans: []layout.Span{{Start: 1000, Count: 512}, {Start: 4000, Count: 512}, {Start: 9000, Count: 512}, {Start: 12_000, Count: 512}}}
+	one := disk.Span{Start: 1234, Count: 1}
+	many := Line{Verb: VerbAbout, Spans: []disk.Span{{Start: 1000, Count: 512}, {Start: 4000, Count: 512}, {Start: 9000, Count: 512}, {Start: 12_000, Count: 512}}}
 	for _, next := range []Line{
-		{Verb: VerbAbout, Spans: []layout.Span{{Start: 8, Count: 1}}}, many,
-		{Verb: VerbGood, Span: layout.Span{Start: 1000, Count: 4000}}, {Verb: VerbMissing, Span: one, Fault: image.BadSector},
+		{Verb: VerbAbout, Spans: []disk.Span{{Start: 8, Count: 1}}}, many,
+		{Verb: VerbGood, Span: disk.Span{Start: 1000, Count: 4000}}, {Verb: VerbMissing, Span: one, Fault: image.BadSector},
 	} {
 		m := newMemory()
 		looks := 0
@@ -183,10 +183,10 @@ func TestARecordIsWholeWhileAnAnnouncementIsWrittenOver(t *testing.T) {
 }
 
 func TestRecordsThatAreRefused(t *testing.T) {
-	g, s := layout.Span{Start: 0, Count: 100}, layout.Span{Start: 5, Count: 1}
+	g, s := disk.Span{Start: 0, Count: 100}, disk.Span{Start: 5, Count: 1}
 	for name, l := range map[string]Line{
-		"behind the end":        {Verb: VerbGood, Span: layout.Span{Start: 19_999, Count: 2}},
-		"window behind the end": {Verb: VerbAbout, Spans: []layout.Span{g, {Start: 1 << 61, Count: 1 << 61}}},
+		"behind the end":        {Verb: VerbGood, Span: disk.Span{Start: 19_999, Count: 2}},
+		"window behind the end": {Verb: VerbAbout, Spans: []disk.Span{g, {Start: 1 << 61, Count: 1 << 61}}},
 		"unstable run":          {Verb: VerbUnstable, Span: g, Variants: []Variant{{}}},
 		"variant of other size": {Verb: VerbUnstable, Span: s, Variants: []Variant{{Data: []byte{1}, Digest: sum([]byte{1})}}},
 		"nine variants":         {Verb: VerbUnstable, Span: s, Variants: make([]Variant, 9)},
@@ -219,7 +219,7 @@ func TestRecordsThatAreRefused(t *testing.T) {
 // lines of the record describe.
 func TestTheRecordCanBeCheckedWithOtherTools(t *testing.T) {
 	gzip, sha := need.Tool(t, "gzip"), need.Tool(t, "sha256sum")
-	img, _ := captureFiles(t, newSim(6000, layout.Span{Start: 5000, Count: 2}), Options{})
+	img, _ := captureFiles(t, newSim(6000, disk.Span{Start: 5000, Count: 2}), Options{})
 	text, err := os.ReadFile(img + RecordSuffix)
 	if err != nil {
 		t.Fatal(err)
@@ -276,7 +276,7 @@ func TestARecordOfThePastIsRead(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if rec.Sectors != 6000 || !slices.Equal(rec.Missing(), layout.Spans{{Start: 5000, Count: 2}}) || len(rec.Unread()) > 0 || rec.Stopped != "done" {
+	if rec.Sectors != 6000 || !slices.Equal(rec.Missing(), disk.Spans{{Start: 5000, Count: 2}}) || len(rec.Unread()) > 0 || rec.Stopped != "done" {
 		t.Errorf("%+v, missing %v", rec.Geometry, rec.Missing())
 	}
 }
@@ -306,7 +306,7 @@ func FuzzReadRecord(f *testing.F) {
 		if rec, err := ReadRecord(bytes.NewReader(out)); err == nil {
 			rec.suspectWindow()
 			all := rec.Read().Union(rec.Unstable()).Union(rec.Missing()).Union(rec.Skipped()).Union(rec.Unread())
-			if !slices.Equal(all, layout.Spans{rec.Whole()}) {
+			if !slices.Equal(all, disk.Spans{rec.Whole()}) {
 				t.Fatalf("the states do not make up the disk: %v", all)
 			}
 		}
@@ -322,9 +322,9 @@ func bigRecord() []byte {
 	g.Sectors = 39_070_080
 	out := a.opening(g)
 	put := func(l Line) { out = append(out, a.line(&l)...) }
-	for i := range layout.Sector(19_076) {
-		put(Line{Verb: VerbGood, Span: layout.Span{Start: i * 2048, Count: 2048}, Digest: Digest{byte(i)}})
-		put(Line{Verb: VerbMissing, Span: layout.Span{Start: layout.Sector(rng.Int64N(39_000_000)), Count: 1}, Fault: image.BadSector})
+	for i := range disk.Sector(19_076) {
+		put(Line{Verb: VerbGood, Span: disk.Span{Start: i * 2048, Count: 2048}, Digest: Digest{byte(i)}})
+		put(Line{Verb: VerbMissing, Span: disk.Span{Start: disk.Sector(rng.Int64N(39_000_000)), Count: 1}, Fault: image.BadSector})
 		if i%64 == 0 {
 			put(Line{Verb: VerbSync, Numbers: []int64{a.lines + 1}})
 		}

@@ -10,8 +10,8 @@ import (
 	"testing"
 	"time"
 
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
-	"bootgraft/layout"
 )
 
 // A run that loses power at any operation goes on: the same image, and nothing
@@ -20,7 +20,7 @@ import (
 func TestPowerCutAtAnyMomentThenOn(t *testing.T) {
 	for _, seed := range seeds(24, 600) {
 		rng := rand.New(rand.NewPCG(uint64(seed), 5))
-		sectors := layout.Sector(1000 + rng.IntN(30_000))
+		sectors := disk.Sector(1000 + rng.IntN(30_000))
 		faults := randomFaults(rng, sectors)
 		m := newMemory()
 		var r *Result
@@ -32,7 +32,7 @@ func TestPowerCutAtAnyMomentThenOn(t *testing.T) {
 			}
 			known := knownNow(t, m)
 			again, failures := 0, 0
-			d.onRead = func(s layout.Span, failed bool) {
+			d.onRead = func(s disk.Span, failed bool) {
 				n := int(known.Within(s).Sectors())
 				if n > 0 && s.Count > 1 {
 					t.Errorf("seed %d: known sectors in %s were read again", seed, s)
@@ -67,7 +67,7 @@ func TestPowerCutAtAnyMomentThenOn(t *testing.T) {
 }
 
 // knownNow returns what a resumed run will take as known.
-func knownNow(t *testing.T, m *memory) layout.Spans {
+func knownNow(t *testing.T, m *memory) disk.Spans {
 	f := m.files["image.record"]
 	if f == nil {
 		return nil
@@ -79,13 +79,13 @@ func knownNow(t *testing.T, m *memory) layout.Spans {
 	if err != nil {
 		t.Fatal(err)
 	}
-	broken := layout.Spans(nil)
+	broken := disk.Spans(nil)
 	if img := m.files["image"]; img != nil && len(rec.tail) > 0 {
 		if broken, err = rec.checkTail(img); err != nil {
 			t.Fatal(err)
 		}
 	}
-	var out layout.Spans
+	var out disk.Spans
 	for _, s := range rec.states.spans(rec.Whole(), good, unstable) {
 		out = append(out, broken.Outside(s)...)
 	}
@@ -135,12 +135,12 @@ func hangOnce(t *testing.T, d *simDrive, m *memory, o Options) *Result {
 func TestASectorThatHangsHangsOnce(t *testing.T) {
 	for _, tt := range []struct {
 		name string
-		hang layout.Sector
-		bad  []layout.Span
-		left layout.Sector // unread at the end
+		hang disk.Sector
+		bad  []disk.Span
+		left disk.Sector // unread at the end
 	}{
 		{"in a large read", 30_000, nil, 2048},
-		{"alone, beside a bad sector", 30_000, []layout.Span{{Start: 29_999, Count: 1}}, 2048},
+		{"alone, beside a bad sector", 30_000, []disk.Span{{Start: 29_999, Count: 1}}, 2048},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			m := newMemory()
@@ -167,7 +167,7 @@ func TestASectorThatHangsHangsOnce(t *testing.T) {
 			d = newSim(50_000, tt.bad...)
 			d.hangs[tt.hang] = true
 			r = runSim(t, d, m, Options{Looks: 1, RetryHung: true})
-			want := layout.NewSpans(append(tt.bad, layout.Span{Start: tt.hang, Count: 1})...)
+			want := disk.NewSpans(append(tt.bad, disk.Span{Start: tt.hang, Count: 1})...)
 			if d.hung != 0 || len(r.Unread) != 0 || !slices.Equal(r.Missing, want) {
 				t.Fatalf("hung %d times, missing %v, unread %v", d.hung, r.Missing, r.Unread)
 			}
@@ -182,7 +182,7 @@ func TestALargeWindowThatWasCutOffIsReadInParts(t *testing.T) {
 	m := newMemory()
 	d := newSim(50_000)
 	n := 0
-	d.onRead = func(layout.Span, bool) {
+	d.onRead = func(disk.Span, bool) {
 		if n++; n == 12 {
 			m.mu.Lock()
 			m.cutAt = m.ops + 1 // the power goes in mid-read
@@ -202,12 +202,12 @@ func TestALargeWindowThatWasCutOffIsReadInParts(t *testing.T) {
 	rec.suspectWindow()
 	suspects := rec.states.spans(rec.Whole(), suspect)
 	d = newSim(50_000)
-	d.onRead = func(s layout.Span, _ bool) {
+	d.onRead = func(s disk.Span, _ bool) {
 		if s.Count == 1 || len(suspects.Within(s)) == 0 {
 			return
 		}
 		now, err := readFrom(m.files["image.record"])
-		if err != nil || !slices.Equal(now.window, []layout.Span{s}) {
+		if err != nil || !slices.Equal(now.window, []disk.Span{s}) {
 			t.Errorf("suspect sectors %s are read, announced are %v (%v)", s, now.window, err)
 		}
 	}
@@ -249,8 +249,8 @@ func TestDriveGoesInMidRun(t *testing.T) {
 }
 
 // covers tells whether all of these are bad indeed.
-func (d *simDrive) covers(s layout.Spans) bool {
-	var n layout.Sector
+func (d *simDrive) covers(s disk.Spans) bool {
+	var n disk.Sector
 	for _, p := range s {
 		n += d.bad.spans(p, true).Sectors()
 	}
@@ -295,7 +295,7 @@ func TestADifferentDriveIsRefused(t *testing.T) {
 func TestAnotherDriveOfTheSameModelIsRefused(t *testing.T) {
 	drive := func(seed uint64) FileDrive {
 		d := imagetest.New(100_000, 512)
-		put := func(from, to layout.Sector, seed uint64) {
+		put := func(from, to disk.Sector, seed uint64) {
 			rng := rand.New(rand.NewPCG(seed, 1))
 			for x := from; x < to; x++ {
 				b := make([]byte, 512)
@@ -326,7 +326,7 @@ func TestAnotherDriveOfTheSameModelIsRefused(t *testing.T) {
 }
 
 func TestBudgetsStopAndGoOn(t *testing.T) {
-	bad := []layout.Span{{Start: 5000, Count: 100}}
+	bad := []disk.Span{{Start: 5000, Count: 100}}
 	m := newMemory()
 	d := newSim(40_000, bad...)
 	r := runSim(t, d, m, Options{Looks: 1, StopAfterBad: 5})

@@ -8,8 +8,8 @@ import (
 	"slices"
 	"testing"
 
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
-	"bootgraft/layout"
 )
 
 // seeds returns the seeds of a random suite; under the race detector, which runs
@@ -64,18 +64,18 @@ func checkImage(t testing.TB, d *simDrive, m *memory, r *Result) {
 }
 
 // randomFaults makes lone bad sectors and runs of all lengths.
-func randomFaults(rng *rand.Rand, sectors layout.Sector) []layout.Span {
-	var out []layout.Span
+func randomFaults(rng *rand.Rand, sectors disk.Sector) []disk.Span {
+	var out []disk.Span
 	for range rng.IntN(12) {
-		n := layout.Sector(1)
+		n := disk.Sector(1)
 		if rng.IntN(2) == 0 {
-			n = layout.Sector(1 << rng.IntN(13))
+			n = disk.Sector(1 << rng.IntN(13))
 		}
-		at := layout.Sector(rng.Int64N(int64(sectors)))
-		out = append(out, layout.Span{Start: at, Count: min(n, sectors-at)})
+		at := disk.Sector(rng.Int64N(int64(sectors)))
+		out = append(out, disk.Span{Start: at, Count: min(n, sectors-at)})
 		for rng.IntN(3) == 0 { // a cluster
-			at += layout.Sector(rng.IntN(200))
-			out = append(out, layout.Span{Start: min(at, sectors-1), Count: 1})
+			at += disk.Sector(rng.IntN(200))
+			out = append(out, disk.Span{Start: min(at, sectors-1), Count: 1})
 		}
 	}
 	return out
@@ -84,7 +84,7 @@ func randomFaults(rng *rand.Rand, sectors layout.Sector) []layout.Span {
 func TestEveryReadableSectorIsReadAndTheMissingListIsExact(t *testing.T) {
 	for _, seed := range seeds(40, 1000) {
 		rng := rand.New(rand.NewPCG(uint64(seed), 4))
-		sectors := layout.Sector(1000 + rng.IntN(60_000))
+		sectors := disk.Sector(1000 + rng.IntN(60_000))
 		d, m := newSim(sectors, randomFaults(rng, sectors)...), newMemory()
 		r := runSim(t, d, m, Options{Hash: true})
 		if r.Stop != Done || !slices.Equal(r.Missing, d.badSpans()) {

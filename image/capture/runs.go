@@ -4,26 +4,26 @@ import (
 	"slices"
 	"sort"
 
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // runs gives every sector of a disk one value, and stores only where the value
 // changes: 16 bytes a change, whatever the size of the disk. The changes lie in
 // chunks, so that one more among hundreds of thousands moves a few of them.
 type runs[V comparable] struct {
-	whole  layout.Sector
+	whole  disk.Sector
 	chunks [][]run[V] // none is empty
 }
 
 type run[V comparable] struct {
-	start layout.Sector
+	start disk.Sector
 	value V
 }
 
 // mostRuns is how many runs one chunk holds before it becomes two.
 const mostRuns = 512
 
-func newRuns[V comparable](whole layout.Sector) *runs[V] {
+func newRuns[V comparable](whole disk.Sector) *runs[V] {
 	var zero V
 	return &runs[V]{whole: whole, chunks: [][]run[V]{{{0, zero}}}}
 }
@@ -34,7 +34,7 @@ type place struct{ chunk, i int }
 func (r *runs[V]) at(p place) run[V] { return r.chunks[p.chunk][p.i] }
 
 // find returns the place of the run that holds sector x.
-func (r *runs[V]) find(x layout.Sector) place {
+func (r *runs[V]) find(x disk.Sector) place {
 	c := max(0, sort.Search(len(r.chunks), func(i int) bool { return r.chunks[i][0].start > x })-1)
 	in := r.chunks[c]
 	return place{c, max(0, sort.Search(len(in), func(i int) bool { return in[i].start > x })-1)}
@@ -61,19 +61,19 @@ func (r *runs[V]) before(p place) (place, bool) {
 }
 
 // end returns the first sector after the run at p.
-func (r *runs[V]) end(p place) layout.Sector {
+func (r *runs[V]) end(p place) disk.Sector {
 	if q, ok := r.after(p); ok {
 		return r.at(q).start
 	}
 	return r.whole
 }
 
-func (r *runs[V]) get(x layout.Sector) V { return r.at(r.find(x)).value }
+func (r *runs[V]) get(x disk.Sector) V { return r.at(r.find(x)).value }
 
 // set gives every sector of s the value v. What lies outside the disk is
 // ignored.
-func (r *runs[V]) set(s layout.Span, v V) {
-	s = s.Common(layout.Span{Count: r.whole})
+func (r *runs[V]) set(s disk.Span, v V) {
+	s = s.Common(disk.Span{Count: r.whole})
 	if s.Empty() {
 		return
 	}
@@ -127,22 +127,22 @@ func (r *runs[V]) replace(from, to place, put []run[V]) {
 }
 
 // each calls f for every run in w, in order, cut to w, until f says no.
-func (r *runs[V]) each(w layout.Span, f func(layout.Span, V) bool) {
-	w = w.Common(layout.Span{Count: r.whole})
+func (r *runs[V]) each(w disk.Span, f func(disk.Span, V) bool) {
+	w = w.Common(disk.Span{Count: r.whole})
 	if w.Empty() {
 		return
 	}
 	for p, ok := r.find(w.Start), true; ok && r.at(p).start < w.End(); p, ok = r.after(p) {
-		if !f(layout.Between(r.at(p).start, r.end(p)).Common(w), r.at(p).value) {
+		if !f(disk.Between(r.at(p).start, r.end(p)).Common(w), r.at(p).value) {
 			return
 		}
 	}
 }
 
 // next returns the first run of value v in w.
-func (r *runs[V]) next(w layout.Span, v V) (layout.Span, bool) {
-	var out layout.Span
-	r.each(w, func(s layout.Span, have V) bool {
+func (r *runs[V]) next(w disk.Span, v V) (disk.Span, bool) {
+	var out disk.Span
+	r.each(w, func(s disk.Span, have V) bool {
 		if have == v {
 			out = s
 		}
@@ -152,9 +152,9 @@ func (r *runs[V]) next(w layout.Span, v V) (layout.Span, bool) {
 }
 
 // spans returns the sectors of w whose value is one of those given.
-func (r *runs[V]) spans(w layout.Span, values ...V) layout.Spans {
-	var out layout.Spans
-	r.each(w, func(s layout.Span, have V) bool {
+func (r *runs[V]) spans(w disk.Span, values ...V) disk.Spans {
+	var out disk.Spans
+	r.each(w, func(s disk.Span, have V) bool {
 		if slices.Contains(values, have) {
 			out = out.Add(s)
 		}

@@ -5,7 +5,7 @@ import (
 	"slices"
 	"testing"
 
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // More changes than one chunk holds, in any order and of any length.
@@ -14,9 +14,9 @@ func TestRunsOfManyChunks(t *testing.T) {
 	const whole = 12 * mostRuns
 	r, model := newRuns[int](whole), make([]int, whole)
 	for i := range 6000 {
-		s := layout.Span{Start: layout.Sector(rng.IntN(whole)), Count: 1}
+		s := disk.Span{Start: disk.Sector(rng.IntN(whole)), Count: 1}
 		if i%600 == 599 {
-			s.Count = layout.Sector(rng.IntN(2 * mostRuns))
+			s.Count = disk.Sector(rng.IntN(2 * mostRuns))
 		}
 		v := rng.IntN(3)
 		r.set(s, v)
@@ -37,10 +37,10 @@ func TestRunsOfManyChunks(t *testing.T) {
 func TestRunsAgainstOneValueASector(t *testing.T) {
 	for seed := range uint64(40) {
 		rng := rand.New(rand.NewPCG(seed, 1))
-		whole := layout.Sector(1 + rng.IntN(60))
+		whole := disk.Sector(1 + rng.IntN(60))
 		r, model := newRuns[int](whole), make([]int, whole)
 		for range 200 {
-			s := layout.Span{Start: layout.Sector(rng.IntN(int(whole))), Count: layout.Sector(rng.IntN(20))}
+			s := disk.Span{Start: disk.Sector(rng.IntN(int(whole))), Count: disk.Sector(rng.IntN(20))}
 			v := rng.IntN(3)
 			r.set(s, v)
 			for x := s.Start; x < min(s.End(), whole); x++ {
@@ -54,7 +54,7 @@ func TestRunsAgainstOneValueASector(t *testing.T) {
 func checkRuns(t *testing.T, r *runs[int], model []int) {
 	t.Helper()
 	for x, want := range model {
-		if got := r.get(layout.Sector(x)); got != want {
+		if got := r.get(disk.Sector(x)); got != want {
 			t.Fatalf("sector %d has %d, want %d; runs %v", x, got, want, r.chunks)
 		}
 	}
@@ -64,9 +64,9 @@ func checkRuns(t *testing.T, r *runs[int], model []int) {
 			t.Fatalf("runs are not in their shortest form: %v", at)
 		}
 	}
-	var n layout.Sector
+	var n disk.Sector
 	for v := range 3 {
-		n += r.spans(layout.Span{Count: r.whole}, v).Sectors()
+		n += r.spans(disk.Span{Count: r.whole}, v).Sectors()
 	}
 	if n != r.whole {
 		t.Fatalf("the values hold %d sectors together, the disk has %d", n, r.whole)

@@ -9,15 +9,15 @@ import (
 	"strconv"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // Damage says what of a record could not be read.
 type Damage struct {
-	Lines  int64        // that could not be proved, as far as they can be counted
-	Offset int64        // byte of the record at which the first damaged line begins
-	Mended int64        // lines with one wrong byte, which their checksum gave back
-	Lost   layout.Spans // sectors that the record calls known, and the image does not prove
+	Lines  int64      // that could not be proved, as far as they can be counted
+	Offset int64      // byte of the record at which the first damaged line begins
+	Mended int64      // lines with one wrong byte, which their checksum gave back
+	Lost   disk.Spans // sectors that the record calls known, and the image does not prove
 }
 
 // salvager reads a damaged record. The digits of every line are a checksum of
@@ -207,7 +207,7 @@ func repairText(text []byte, delta uint32) []byte {
 // of the drive is taken from hint. Nothing that it calls known may be believed
 // before prove.
 func salvageRecord(r io.Reader, hint Geometry) (*Record, error) {
-	rec := &Record{Geometry: hint, twins: map[layout.Sector][]Variant{}, salvaged: true}
+	rec := &Record{Geometry: hint, twins: map[disk.Sector][]Variant{}, salvaged: true}
 	var wrong error
 	begun := func() bool {
 		if rec.states == nil {
@@ -248,7 +248,7 @@ func (rec *Record) opens(l *Line) bool {
 	case VerbRecord:
 		return l.Numbers[0] >= oldest && l.Numbers[0] <= Version
 	case VerbDisk:
-		rec.Sectors, rec.SectorSize = layout.Sector(l.Numbers[0]), int(min(l.Numbers[1], 1<<20))
+		rec.Sectors, rec.SectorSize = disk.Sector(l.Numbers[0]), int(min(l.Numbers[1], 1<<20))
 		rec.sized = true
 	case VerbDrive:
 		rec.Identity = image.Identity{Model: l.Texts[0], Serial: l.Texts[1], Bus: l.Texts[2], Removable: l.Texts[3] == "removable"}
@@ -263,8 +263,8 @@ func (rec *Record) opens(l *Line) bool {
 // prove compares all of the image with what a damaged record says of it, and
 // counts as unread whatever is not exactly what was read: a line that is lost
 // may have said otherwise. It returns how many sectors are proved.
-func (rec *Record) prove(img io.ReaderAt) (layout.Sector, error) {
-	bad, err := rec.changed(img, func(layout.Span) bool { return true })
+func (rec *Record) prove(img io.ReaderAt) (disk.Sector, error) {
+	bad, err := rec.changed(img, func(disk.Span) bool { return true })
 	if err != nil {
 		return 0, err
 	}
@@ -280,11 +280,11 @@ func (rec *Record) prove(img io.ReaderAt) (layout.Sector, error) {
 				return 0, err
 			}
 			if !bytes.Equal(have, fill) {
-				bad = append(bad, layout.Span{Start: x, Count: 1})
+				bad = append(bad, disk.Span{Start: x, Count: 1})
 			}
 		}
 	}
-	bad = layout.NewSpans(bad...)
+	bad = disk.NewSpans(bad...)
 	for _, s := range bad {
 		rec.states.set(s, unread)
 		rec.weak.set(s, false)

@@ -12,17 +12,17 @@ import (
 	"time"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // scratched is a finished capture of a drive with faults, as files in memory.
 func scratched(t *testing.T) (d func() *simDrive, img, record []byte, want *Record) {
 	t.Helper()
 	d = func() *simDrive {
-		return newSim(6000, layout.Span{Start: 700, Count: 1}, layout.Span{Start: 5000, Count: 3})
+		return newSim(6000, disk.Span{Start: 700, Count: 1}, disk.Span{Start: 5000, Count: 3})
 	}
 	m := newMemory()
-	runSim(t, d(), m, Options{Looks: 2, Hash: true, Skip: layout.NewSpans(layout.Span{Start: 2500, Count: 20})})
+	runSim(t, d(), m, Options{Looks: 2, Hash: true, Skip: disk.NewSpans(disk.Span{Start: 2500, Count: 20})})
 	img, record = m.files["image"].now, m.files["image.record"].now
 	want, err := ReadRecord(bytes.NewReader(record))
 	if err != nil || want.Missing().Sectors() != 4 {
@@ -54,7 +54,7 @@ func believed(t *testing.T, what string, record, img []byte, g Geometry) *Record
 // checkBelieved holds what is believed against the truth: no sector is called
 // good whose data are not those of the drive, none missing that is not, and no
 // more than some are given up.
-func checkBelieved(t *testing.T, what string, rec, want *Record, d *simDrive, img []byte, most layout.Sector) {
+func checkBelieved(t *testing.T, what string, rec, want *Record, d *simDrive, img []byte, most disk.Sector) {
 	t.Helper()
 	b := make([]byte, 512)
 	for _, s := range rec.Read() {
@@ -65,7 +65,7 @@ func checkBelieved(t *testing.T, what string, rec, want *Record, d *simDrive, im
 		}
 	}
 	for _, s := range rec.Missing() {
-		if !slices.Equal(want.Missing().Within(s), layout.Spans{s}) {
+		if !slices.Equal(want.Missing().Within(s), disk.Spans{s}) {
 			t.Fatalf("%s: sectors %s are called missing", what, s)
 		}
 	}
@@ -168,13 +168,13 @@ func TestADamagedRecordIsBelievedWhereItIsProved(t *testing.T) {
 	lines := bytes.SplitAfter(record, []byte("\n"))
 	// The most that n damaged bytes, and the lines that they touch and one more
 	// at each side, can have said.
-	most := func(n int) layout.Sector {
-		worst := layout.Sector(0)
+	most := func(n int) disk.Sector {
+		worst := disk.Sector(0)
 		for i := range lines {
-			var touched layout.Sector
+			var touched disk.Sector
 			size := 0
 			for _, l := range lines[i:] {
-				var s layout.Span
+				var s disk.Span
 				if _, err := fmt.Sscanf(string(l[min(9, len(l)):]), "good %d+%d", &s.Start, &s.Count); err == nil {
 					touched += s.Count
 				}
@@ -214,7 +214,7 @@ func TestACaptureGoesOnWithADamagedRecord(t *testing.T) {
 			m.files["image.record"] = &memFile{m: m, now: bytes.Clone(b)}
 			drive := d()
 			tg := Target{Storage: m, Image: "image"}
-			o := Options{Looks: 2, Hash: true, Time: drive.simTime, Skip: layout.NewSpans(layout.Span{Start: 2500, Count: 20})}
+			o := Options{Looks: 2, Hash: true, Time: drive.simTime, Skip: disk.NewSpans(disk.Span{Start: 2500, Count: 20})}
 			r, err := Run(context.Background(), drive, tg, o, nil, nil)
 			var te *TargetError
 			if errors.As(err, &te) {
@@ -247,14 +247,14 @@ func TestACaptureGoesOnWithADamagedRecord(t *testing.T) {
 // Every state outlives the mending of a record.
 func TestAMendedRecordSaysTheSame(t *testing.T) {
 	was, err := ReadRecord(bytes.NewReader(recordOf(append(someLines(),
-		Line{Verb: VerbAbout, Spans: []layout.Span{{Start: 12_000, Count: 8}}},
+		Line{Verb: VerbAbout, Spans: []disk.Span{{Start: 12_000, Count: 8}}},
 		Line{Verb: VerbRun, Numbers: []int64{2}, Time: time.Unix(1_700_000_100, 0)})...)))
 	if err != nil {
 		t.Fatal(err)
 	}
 	// A digest of 100 sectors of which one was overruled proves nothing.
-	rest := layout.Span{Start: 6, Count: 94}
-	for _, l := range []Line{{Verb: VerbGood, Span: layout.Span{Start: 0, Count: 5}, Digest: Digest{8}}, {Verb: VerbGood, Span: rest, Digest: Digest{7}}} {
+	rest := disk.Span{Start: 6, Count: 94}
+	for _, l := range []Line{{Verb: VerbGood, Span: disk.Span{Start: 0, Count: 5}, Digest: Digest{8}}, {Verb: VerbGood, Span: rest, Digest: Digest{7}}} {
 		if err := was.apply(&l); err != nil {
 			t.Fatal(err)
 		}
@@ -282,7 +282,7 @@ func TestAMendedRecordSaysTheSame(t *testing.T) {
 // sector is then the one with which the digests are those of the image.
 func TestARecordThatDoesNotTellTheDriveAnyMore(t *testing.T) {
 	for _, size := range []int{512, 2048} {
-		d := newSim(20_000, layout.Span{Start: 7000, Count: 3})
+		d := newSim(20_000, disk.Span{Start: 7000, Count: 3})
 		d.sectorSize = size
 		img, r := captureFiles(t, d, Options{Looks: 1})
 		record := readFile(t, img+RecordSuffix)
@@ -295,7 +295,7 @@ func TestARecordThatDoesNotTellTheDriveAnyMore(t *testing.T) {
 		if got := src.Record().Read().Sectors(); got < r.Read-8192 || !slices.Equal(src.Record().Missing(), r.Missing) {
 			t.Errorf("%d sectors read, %d were; missing %v", got, r.Read, src.Record().Missing())
 		}
-		if _, err := image.ReadSectors(src, layout.Span{Start: 7001, Count: 1}); err == nil {
+		if _, err := image.ReadSectors(src, disk.Span{Start: 7001, Count: 1}); err == nil {
 			t.Error("a missing sector reads")
 		}
 	}
@@ -306,7 +306,7 @@ func TestADamagedRecordIsComparedWithAllOfTheImage(t *testing.T) {
 	d, img, record, want := scratched(t)
 	b := bytes.Clone(record)
 	b[len(b)/2] ^= 1
-	for _, x := range []layout.Sector{0, 701, 2499, 4097, 5999} {
+	for _, x := range []disk.Sector{0, 701, 2499, 4097, 5999} {
 		changed := bytes.Clone(img)
 		changed[x*512+9] ^= 1
 		rec := believed(t, "a changed image", b, changed, want.Geometry)
@@ -321,7 +321,7 @@ func TestADamagedRecordIsComparedWithAllOfTheImage(t *testing.T) {
 // nothing is salvaged from it, and it stays as it is, also where it is damaged.
 func TestARecordOfALaterVersionIsRefused(t *testing.T) {
 	m := newMemory()
-	d := newSim(9000, layout.Span{Start: 700, Count: 1})
+	d := newSim(9000, disk.Span{Start: 700, Count: 1})
 	runSim(t, d, m, Options{Looks: 1})
 	var a appender
 	var later []byte

@@ -3,7 +3,7 @@ package capture
 import (
 	"bytes"
 
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // Bounds of what counts as suspicious sameness.
@@ -17,23 +17,23 @@ const (
 // address with the data of another: whole blocks that repeat earlier ones, many
 // in a row, all at the same distance.
 type sameness struct {
-	seen     map[[8]byte]layout.Sector
-	distance layout.Sector
-	next     layout.Sector
-	first    layout.Sector
+	seen     map[[8]byte]disk.Sector
+	distance disk.Sector
+	next     disk.Sector
+	first    disk.Sector
 	row      int
-	found    layout.Span   // the longest row
-	from     layout.Sector // how far before it the same data were
+	found    disk.Span   // the longest row
+	from     disk.Sector // how far before it the same data were
 
 	fill      byte
-	filled    layout.Span // the row of one byte that is going on
-	longFill  layout.Span // the longest
+	filled    disk.Span // the row of one byte that is going on
+	longFill  disk.Span // the longest
 	longestOf byte
 }
 
 // see takes in what was read. used tells whether somebody named the sectors:
 // tables, directories, files.
-func (s *sameness) see(at layout.Span, d Digest, data []byte, used bool) {
+func (s *sameness) see(at disk.Span, d Digest, data []byte, used bool) {
 	if bytes.Equal(data[1:], data[:len(data)-1]) { // one byte all over repeats nothing
 		if used {
 			s.seeFill(at, data[0])
@@ -44,7 +44,7 @@ func (s *sameness) see(at layout.Span, d Digest, data []byte, used bool) {
 		return
 	}
 	if s.seen == nil {
-		s.seen = map[[8]byte]layout.Sector{}
+		s.seen = map[[8]byte]disk.Sector{}
 	}
 	key := [8]byte(d[:8])
 	before, ok := s.seen[key]
@@ -60,11 +60,11 @@ func (s *sameness) see(at layout.Span, d Digest, data []byte, used bool) {
 	}
 	s.row, s.next = s.row+1, at.End()
 	if s.row >= sameBlocks && s.next-s.first > s.found.Count {
-		s.found, s.from = layout.Between(s.first, s.next), s.distance
+		s.found, s.from = disk.Between(s.first, s.next), s.distance
 	}
 }
 
-func (s *sameness) seeFill(at layout.Span, b byte) {
+func (s *sameness) seeFill(at disk.Span, b byte) {
 	if at.Start == s.filled.End() && b == s.fill {
 		s.filled.Count += at.Count
 	} else {
@@ -75,16 +75,16 @@ func (s *sameness) seeFill(at layout.Span, b byte) {
 	}
 }
 
-func (s *sameness) findings(block layout.Sector) []layout.Finding {
-	var out []layout.Finding
+func (s *sameness) findings(block disk.Sector) []disk.Finding {
+	var out []disk.Finding
 	if s.longFill.Count >= fillBlocks*block {
-		out = append(out, layout.Warningf("long-fill", s.longFill.Start,
+		out = append(out, disk.Warningf("long-fill", s.longFill.Start,
 			"sectors %s belong to files or tables and hold the byte %02X throughout: that may be silence, or a drive that answers so where it cannot read", s.longFill, s.longestOf))
 	}
 	if s.found.Empty() {
 		return out
 	}
-	return append(out, layout.Warningf("data-repeats", s.found.Start,
+	return append(out, disk.Warningf("data-repeats", s.found.Start,
 		"sectors %s hold the same data as those %d sectors before them, block for block: beyond some address the drive or its bridge may answer with the data of another. Read a few of these sectors through another bridge before you trust them",
 		s.found, s.from))
 }

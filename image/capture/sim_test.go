@@ -11,7 +11,7 @@ import (
 	"time"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // The cost model of the simulated drive: a read costs so much a sector, a bad
@@ -82,39 +82,39 @@ func (k *simTime) pass(d time.Duration) {
 // simDrive is a drive of invented data: every sector has its own content.
 type simDrive struct {
 	*simTime
-	sectors    layout.Sector
+	sectors    disk.Sector
 	sectorSize int
 	id         image.Identity
 	seed       uint64
 
 	bad        *runs[bool]
-	badCount   layout.Sector
-	heals      map[layout.Sector]int  // fails so often, then is good
-	flaky      map[layout.Sector]bool // answers differently every third time
-	hangs      map[layout.Sector]bool // never returns
-	wellBefore int                    // so many reads of them do
-	slow       map[layout.Sector]time.Duration
+	badCount   disk.Sector
+	heals      map[disk.Sector]int  // fails so often, then is good
+	flaky      map[disk.Sector]bool // answers differently every third time
+	hangs      map[disk.Sector]bool // never returns
+	wellBefore int                  // so many reads of them do
+	slow       map[disk.Sector]time.Duration
 	goneAfter  int  // reads after which the drive is gone; -1: never
 	mute       bool // when gone it answers EIO, not ENODEV
 	swapAt     int  // read at which another drive is in its place; 0: never
 	shrinkAt   int  // read at which it becomes half as large; 0: never
-	onRead     func(s layout.Span, failed bool)
+	onRead     func(s disk.Span, failed bool)
 
 	mu      sync.Mutex
 	reads   int
-	touched map[layout.Sector]int // visits of bad sectors: the first of each read
-	covered map[layout.Sector]int // how often a read asked for a bad sector
+	touched map[disk.Sector]int // visits of bad sectors: the first of each read
+	covered map[disk.Sector]int // how often a read asked for a bad sector
 	hung    int
-	again   map[layout.Sector]int
+	again   map[disk.Sector]int
 	release chan struct{}
 }
 
-func newSim(sectors layout.Sector, bad ...layout.Span) *simDrive {
+func newSim(sectors disk.Sector, bad ...disk.Span) *simDrive {
 	d := &simDrive{
 		simTime: newSimTime(), sectors: sectors, sectorSize: 512, seed: 1, goneAfter: -1,
-		bad: newRuns[bool](sectors), heals: map[layout.Sector]int{}, flaky: map[layout.Sector]bool{},
-		hangs: map[layout.Sector]bool{}, slow: map[layout.Sector]time.Duration{},
-		touched: map[layout.Sector]int{}, covered: map[layout.Sector]int{}, again: map[layout.Sector]int{},
+		bad: newRuns[bool](sectors), heals: map[disk.Sector]int{}, flaky: map[disk.Sector]bool{},
+		hangs: map[disk.Sector]bool{}, slow: map[disk.Sector]time.Duration{},
+		touched: map[disk.Sector]int{}, covered: map[disk.Sector]int{}, again: map[disk.Sector]int{},
 		release: make(chan struct{}),
 		id:      image.Identity{Model: "EXAMPLE 20", Serial: "S0001", Bus: "ata"},
 	}
@@ -125,7 +125,7 @@ func newSim(sectors layout.Sector, bad ...layout.Span) *simDrive {
 	return d
 }
 
-func (d *simDrive) badSpans() layout.Spans { return d.bad.spans(layout.Span{Count: d.sectors}, true) }
+func (d *simDrive) badSpans() disk.Spans { return d.bad.spans(disk.Span{Count: d.sectors}, true) }
 
 // Size is that of the moment: the system knows when a drive shrinks.
 func (d *simDrive) Size() int64 {
@@ -145,7 +145,7 @@ func (d *simDrive) Identity() image.Identity { return d.id }
 // buffer, and there are very many.
 //
 //go:norace
-func (d *simDrive) content(b []byte, x layout.Sector) {
+func (d *simDrive) content(b []byte, x disk.Sector) {
 	v := (uint64(x)+1)*0x9E3779B97F4A7C15 ^ d.seed
 	for i := 0; i < len(b); i += 8 {
 		v = v*6364136223846793005 + 1442695040888963407
@@ -155,7 +155,7 @@ func (d *simDrive) content(b []byte, x layout.Sector) {
 
 func (d *simDrive) ReadAt(p []byte, off int64) (int, error) {
 	n := int64(d.sectorSize)
-	s := layout.Span{Start: layout.Sector(off / n), Count: layout.Sector(int64(len(p)) / n)}
+	s := disk.Span{Start: disk.Sector(off / n), Count: disk.Sector(int64(len(p)) / n)}
 	if off%n != 0 || int64(len(p))%n != 0 || s.End() > d.sectors {
 		panic(fmt.Sprintf("a read of %d bytes at %d", len(p), off))
 	}
@@ -197,7 +197,7 @@ func (d *simDrive) ReadAt(p []byte, off int64) (int, error) {
 }
 
 // visit finds the first sector of a read that is not good, and pays for it.
-func (d *simDrive) visit(s layout.Span) error {
+func (d *simDrive) visit(s disk.Span) error {
 	for x := range d.hangs {
 		if s.Holds(x) && d.wellBefore > 0 {
 			d.wellBefore--

@@ -8,7 +8,7 @@ import (
 	"testing"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // mostOfASpot is how many bytes of record one lone bad sector may cost, all
@@ -17,9 +17,9 @@ const mostOfASpot = 600
 
 func TestTheRecordOfManyLoneBadSectorsStaysSmall(t *testing.T) {
 	const sectors, every = 400_000, 2500
-	var bad []layout.Span
-	for x := layout.Sector(1234); x < sectors; x += every + x%97 {
-		bad = append(bad, layout.Span{Start: x, Count: 1})
+	var bad []disk.Span
+	for x := disk.Sector(1234); x < sectors; x += every + x%97 {
+		bad = append(bad, disk.Span{Start: x, Count: 1})
 	}
 	m := newMemory()
 	r := runSim(t, newSim(sectors, bad...), m, Options{Looks: 1})
@@ -45,10 +45,10 @@ func TestTheRecordOfManyLoneBadSectorsStaysSmall(t *testing.T) {
 // order, as narrowing goes from spot to spot.
 func manySpots(spots int) (record []byte, g Geometry) {
 	g = example
-	g.Sectors = layout.Sector(spots) * 2048
+	g.Sectors = disk.Sector(spots) * 2048
 	var a appender
 	record = a.opening(g)
-	zeros := map[layout.Sector]Digest{}
+	zeros := map[disk.Sector]Digest{}
 	put := func(l Line) {
 		if l.Verb == VerbGood {
 			if _, ok := zeros[l.Span.Count]; !ok {
@@ -61,32 +61,32 @@ func manySpots(spots int) (record []byte, g Geometry) {
 			record = append(record, a.line(&Line{Verb: VerbSync, Numbers: []int64{a.lines + 1}})...)
 		}
 	}
-	each := func(f func(block, bad layout.Sector)) {
-		for i := range layout.Sector(spots) {
+	each := func(f func(block, bad disk.Sector)) {
+		for i := range disk.Sector(spots) {
 			f(i*2048, i*2048+64+(i*7919)%1900)
 		}
 	}
 	put(Line{Verb: VerbRun, Numbers: []int64{1}})
-	each(func(block, _ layout.Sector) {
-		put(Line{Verb: VerbFailed, Span: layout.Span{Start: block, Count: 2048}, Fault: image.BadSector})
+	each(func(block, _ disk.Sector) {
+		put(Line{Verb: VerbFailed, Span: disk.Span{Start: block, Count: 2048}, Fault: image.BadSector})
 	})
-	each(func(block, bad layout.Sector) {
+	each(func(block, bad disk.Sector) {
 		low := bad / 64 * 64
-		put(Line{Verb: VerbGood, Span: layout.Between(block, low)})
-		put(Line{Verb: VerbTight, Span: layout.Between(low, low+64), Fault: image.BadSector})
+		put(Line{Verb: VerbGood, Span: disk.Between(block, low)})
+		put(Line{Verb: VerbTight, Span: disk.Between(low, low+64), Fault: image.BadSector})
 		if low+64 < block+2048 {
-			put(Line{Verb: VerbGood, Span: layout.Between(low+64, block+2048)})
+			put(Line{Verb: VerbGood, Span: disk.Between(low+64, block+2048)})
 		}
 	})
-	each(func(_, bad layout.Sector) {
+	each(func(_, bad disk.Sector) {
 		low := bad / 64 * 64
-		put(Line{Verb: VerbAbout, Spans: []layout.Span{{Start: bad, Count: 8}}})
+		put(Line{Verb: VerbAbout, Spans: []disk.Span{{Start: bad, Count: 8}}})
 		if low < bad {
-			put(Line{Verb: VerbGood, Span: layout.Between(low, bad)})
+			put(Line{Verb: VerbGood, Span: disk.Between(low, bad)})
 		}
-		put(Line{Verb: VerbMissing, Span: layout.Span{Start: bad, Count: 1}, Fault: image.BadSector})
+		put(Line{Verb: VerbMissing, Span: disk.Span{Start: bad, Count: 1}, Fault: image.BadSector})
 		if bad+1 < low+64 {
-			put(Line{Verb: VerbGood, Span: layout.Between(bad+1, low+64)})
+			put(Line{Verb: VerbGood, Span: disk.Between(bad+1, low+64)})
 		}
 	})
 	return record, g

@@ -7,7 +7,7 @@ import (
 	"os"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // Source is a capture as something to read: the image, in which only the
@@ -75,7 +75,7 @@ func Salvage(record io.ReaderAt, imagePath string) (*Record, error) {
 		if err != nil {
 			return nil, errors.Join(err, img.Close())
 		}
-		var proved layout.Sector
+		var proved disk.Sector
 		if err = rec.sizeFits(img.Size()); err == nil {
 			proved, err = rec.prove(img)
 		}
@@ -123,26 +123,26 @@ func (rec *Record) sizeFits(bytes int64) error {
 }
 
 // sample picks a few spans, spread over the disk.
-func (rec *Record) sample() func(layout.Span) bool {
+func (rec *Record) sample() func(disk.Span) bool {
 	all, seen := 0, 0
 	for range rec.inForce() {
 		all++
 	}
 	step := max(1, all/checkedSpans)
-	return func(layout.Span) bool {
+	return func(disk.Span) bool {
 		seen++
 		return seen%step == 1%step
 	}
 }
 
 // unknown returns the sectors that the image does not hold as read.
-func (rec *Record) unknown() layout.Spans {
+func (rec *Record) unknown() disk.Spans {
 	return rec.states.spans(rec.Whole(), unread, missing, skipped, failed, tight, left, suspect, hung)
 }
 
 // State says why a sector is not known. Sectors that only failed as part of a
 // larger read are Unread.
-func (rec *Record) State(x layout.Sector) image.State {
+func (rec *Record) State(x disk.Sector) image.State {
 	switch rec.states.get(x) {
 	case missing:
 		return image.Missing
@@ -154,31 +154,31 @@ func (rec *Record) State(x layout.Sector) image.State {
 
 // Read returns the sectors that were read. With those of Missing, Unread,
 // Skipped and Unstable they are the whole disk.
-func (rec *Record) Read() layout.Spans { return rec.states.spans(rec.Whole(), good) }
+func (rec *Record) Read() disk.Spans { return rec.states.spans(rec.Whole(), good) }
 
 // Missing returns the sectors that were tried alone, and failed.
-func (rec *Record) Missing() layout.Spans { return rec.states.spans(rec.Whole(), missing) }
+func (rec *Record) Missing() disk.Spans { return rec.states.spans(rec.Whole(), missing) }
 
 // Skipped returns the sectors that were left out as asked.
-func (rec *Record) Skipped() layout.Spans { return rec.states.spans(rec.Whole(), skipped) }
+func (rec *Record) Skipped() disk.Spans { return rec.states.spans(rec.Whole(), skipped) }
 
 // Unstable returns the sectors that answered differently.
-func (rec *Record) Unstable() layout.Spans { return rec.states.spans(rec.Whole(), unstable) }
+func (rec *Record) Unstable() disk.Spans { return rec.states.spans(rec.Whole(), unstable) }
 
 // Unread returns the sectors that were not tried alone.
-func (rec *Record) Unread() layout.Spans {
+func (rec *Record) Unread() disk.Spans {
 	return rec.states.spans(rec.Whole(), unread, failed, tight, left, suspect, hung)
 }
 
 // Hung returns the unread sectors among which one let a read never return.
-func (rec *Record) Hung() layout.Spans { return rec.states.spans(rec.Whole(), hung) }
+func (rec *Record) Hung() disk.Spans { return rec.states.spans(rec.Whole(), hung) }
 
 // Weak returns the known sectors of which a later look failed.
-func (rec *Record) Weak() layout.Spans { return rec.weak.spans(rec.Whole(), true) }
+func (rec *Record) Weak() disk.Spans { return rec.weak.spans(rec.Whole(), true) }
 
 // Variants returns the answers of an unstable sector, the one in the image
 // first; nil for any other sector, or where there were too many to keep.
-func (rec *Record) Variants(x layout.Sector) []Variant { return rec.twins[x] }
+func (rec *Record) Variants(x disk.Sector) []Variant { return rec.twins[x] }
 
 // Record returns what the record says.
 func (s *Source) Record() *Record { return s.rec }

@@ -9,7 +9,7 @@ import (
 	"runtime"
 	"testing"
 
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // folderNow returns the content of every file of a folder.
@@ -53,9 +53,9 @@ func TestASecondCaptureIntoOneImageIsRefused(t *testing.T) {
 	src := openCapture(t, a)
 	dir := t.TempDir()
 	tg := Target{Storage: Disk{Dir: dir}, Image: filepath.Join(dir, "image")}
-	d := newSim(9000, layout.Span{Start: 5000, Count: 2})
+	d := newSim(9000, disk.Span{Start: 5000, Count: 2})
 	asked := 0
-	d.onRead = func(layout.Span, bool) {
+	d.onRead = func(disk.Span, bool) {
 		asked++
 		other := newSim(9000)
 		var use *InUseError

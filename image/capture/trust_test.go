@@ -12,7 +12,7 @@ import (
 	"time"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // captureFiles makes a capture of a simulated drive in real files.
@@ -40,10 +40,10 @@ func openCapture(t *testing.T, img string) *Source {
 
 // The first answer of a flaky sector is the wrong one: the other two agree.
 func TestASectorThatAnswersDifferentlyIsUnstable(t *testing.T) {
-	d := newSim(20_000, layout.Span{Start: 300, Count: 1})
+	d := newSim(20_000, disk.Span{Start: 300, Count: 1})
 	d.flaky[100], d.flaky[2500] = true, true
 	img, r := captureFiles(t, d, Options{})
-	if want := layout.NewSpans(layout.Span{Start: 100, Count: 1}, layout.Span{Start: 2500, Count: 1}); !slices.Equal(r.Unstable, want) {
+	if want := disk.NewSpans(disk.Span{Start: 100, Count: 1}, disk.Span{Start: 2500, Count: 1}); !slices.Equal(r.Unstable, want) {
 		t.Fatalf("unstable %v, want %v", r.Unstable, want)
 	}
 	if len(r.Findings) == 0 || r.Findings[0].Code != "unstable-sectors" {
@@ -51,9 +51,9 @@ func TestASectorThatAnswersDifferentlyIsUnstable(t *testing.T) {
 	}
 	src := openCapture(t, img)
 	want := make([]byte, 512)
-	for _, x := range []layout.Sector{100, 2500} {
+	for _, x := range []disk.Sector{100, 2500} {
 		d.content(want, x)
-		got, err := image.ReadSectors(src, layout.Span{Start: x, Count: 1})
+		got, err := image.ReadSectors(src, disk.Span{Start: x, Count: 1})
 		if err != nil || !bytes.Equal(got, want) {
 			t.Errorf("sector %d is not the answer that came twice: %v", x, err)
 		}
@@ -85,7 +85,7 @@ func TestBootAreasAreReadThreeTimesSpreadOverTheRun(t *testing.T) {
 	d := newSim(400_000)
 	var when []time.Duration
 	t0 := d.Now()
-	d.onRead = func(s layout.Span, _ bool) {
+	d.onRead = func(s disk.Span, _ bool) {
 		if s.Holds(1000) {
 			when = append(when, d.Now().Sub(t0))
 		}
@@ -104,7 +104,7 @@ func TestBootAreasAreReadThreeTimesSpreadOverTheRun(t *testing.T) {
 }
 
 func TestVerifyNamesTheDamagedSpan(t *testing.T) {
-	img, _ := captureFiles(t, newSim(20_000, layout.Span{Start: 7000, Count: 3}), Options{Hash: true})
+	img, _ := captureFiles(t, newSim(20_000, disk.Span{Start: 7000, Count: 3}), Options{Hash: true})
 	verifyClean(t, img, openCapture(t, img))
 	f, err := os.OpenFile(img, os.O_RDWR, 0)
 	if err != nil {
@@ -153,15 +153,15 @@ func TestFilesThatDoNotFitAreRefused(t *testing.T) {
 }
 
 func TestOpenKeepsTheStatesApart(t *testing.T) {
-	d := newSim(400_000, layout.Span{Start: 200, Count: 5})
-	img, r := captureFiles(t, d, Options{OnlyBoot: true, Skip: layout.NewSpans(layout.Span{Start: 1000, Count: 10})})
+	d := newSim(400_000, disk.Span{Start: 200, Count: 5})
+	img, r := captureFiles(t, d, Options{OnlyBoot: true, Skip: disk.NewSpans(disk.Span{Start: 1000, Count: 10})})
 	if r.Stop != Done || r.Read == 0 || len(r.Unread) == 0 {
 		t.Fatalf("%+v", r)
 	}
 	src := openCapture(t, img)
-	for x, want := range map[layout.Sector]image.State{203: image.Missing, 1005: image.Skipped, r.Unread[0].Start: image.Unread} {
+	for x, want := range map[disk.Sector]image.State{203: image.Missing, 1005: image.Skipped, r.Unread[0].Start: image.Unread} {
 		var u *image.UnknownError
-		if _, err := image.ReadSectors(src, layout.Span{Start: x, Count: 1}); !errors.As(err, &u) || u.State != want {
+		if _, err := image.ReadSectors(src, disk.Span{Start: x, Count: 1}); !errors.As(err, &u) || u.State != want {
 			t.Errorf("sector %d: %v, want %s", x, err, want)
 		}
 	}
@@ -176,7 +176,7 @@ func TestOpenKeepsTheStatesApart(t *testing.T) {
 }
 
 func TestAnImageWithoutItsRecordShowsWhatIsMissing(t *testing.T) {
-	bad := layout.NewSpans(layout.Span{Start: 7000, Count: 3}, layout.Span{Start: 19_999, Count: 1})
+	bad := disk.NewSpans(disk.Span{Start: 7000, Count: 3}, disk.Span{Start: 19_999, Count: 1})
 	img, _ := captureFiles(t, newSim(20_000, bad...), Options{})
 	f, err := image.Open(img, 512)
 	if err != nil {
@@ -187,9 +187,9 @@ func TestAnImageWithoutItsRecordShowsWhatIsMissing(t *testing.T) {
 	if err != nil || !slices.Equal(got.Own, bad) || len(got.Other) > 0 {
 		t.Errorf("found %v, want %v (%v)", got, bad, err)
 	}
-	cut := image.NewWindow(f, layout.Span{Start: 63, Count: 19_937})
+	cut := image.NewWindow(f, disk.Span{Start: 63, Count: 19_937})
 	got, err = FindPattern(context.Background(), cut, nil)
-	if want := layout.NewSpans(layout.Span{Start: 6937, Count: 3}, layout.Span{Start: 19_936, Count: 1}); err != nil || !slices.Equal(got.Other, want) || len(got.Own) > 0 {
+	if want := disk.NewSpans(disk.Span{Start: 6937, Count: 3}, disk.Span{Start: 19_936, Count: 1}); err != nil || !slices.Equal(got.Other, want) || len(got.Own) > 0 {
 		t.Errorf("cut out of it: found %v, want %v (%v)", got, want, err)
 	}
 	text, err := os.ReadFile(img)
@@ -216,7 +216,7 @@ func TestDataThatRepeatAtAWallAreAFinding(t *testing.T) {
 	tg := target
 	tg.Storage = newMemory()
 	o := Options{Looks: 1, Time: d.simTime}
-	wall := layout.Sector(65_536)
+	wall := disk.Sector(65_536)
 	r, err := Run(context.Background(), wrapping{d, int64(wall) * 512}, tg, o, nil, nil)
 	if err != nil {
 		t.Fatal(err)

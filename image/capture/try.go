@@ -5,7 +5,7 @@ import (
 	"time"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 const (
@@ -19,9 +19,9 @@ const (
 	slowAfter    = time.Second           // a read that takes this long, and
 	slowTimes    = 10                    // this many times as long as usual, is slow
 	graceAfter   = 3 * time.Second       // for a read to return when the owner stops
-	maxSkip      = layout.Sector(64)     // blocks
-	maxWindow    = layout.Sector(64)     // blocks
-	fewSingles   = layout.Sector(8)      // in one window, near a bad spot
+	maxSkip      = disk.Sector(64)       // blocks
+	maxWindow    = disk.Sector(64)       // blocks
+	fewSingles   = disk.Sector(8)        // in one window, near a bad spot
 	mostSpans    = 32                    // in one window
 	calmBytes    = 8 * int64(blockBytes) // after which a failure counts as a new one
 )
@@ -37,7 +37,7 @@ const (
 
 // try reads one span, once, and records what came of it. The error is a
 // *stopped, or one of the journal.
-func (e *engine) try(s layout.Span) (outcome, error) {
+func (e *engine) try(s disk.Span) (outcome, error) {
 	if err := e.mayGoOn(); err != nil {
 		return 0, err
 	}
@@ -73,7 +73,7 @@ func (e *engine) try(s layout.Span) (outcome, error) {
 
 // ask hands a read to the reader and waits. A read that the owner does not
 // want to wait for any longer is left behind; the error is a *stopped then.
-func (e *engine) ask(s layout.Span, buf []byte) (took time.Duration, err error) {
+func (e *engine) ask(s disk.Span, buf []byte) (took time.Duration, err error) {
 	n := int64(e.rec.SectorSize)
 	t0 := e.Time.Now()
 	e.asks <- asked{buf[:int64(s.Count)*n], int64(s.Start) * n}
@@ -131,18 +131,18 @@ func (e *engine) wokeUp() error {
 // waits records durably which read it is that the drive does not answer. If the
 // run is stopped now, by whatever means, the next one knows the culprit. A drive
 // that was not yet compared with the record is not worth a line.
-func (e *engine) waits(s layout.Span) error {
+func (e *engine) waits(s disk.Span) error {
 	if e.j == nil {
 		return nil
 	}
-	e.window = []layout.Span{s}
+	e.window = []disk.Span{s}
 	l := Line{Verb: VerbSilent, Span: s}
 	return errors.Join(e.rec.apply(&l), e.j.promise(l))
 }
 
 // hangs records durably that a read does not return. If it does return after
 // all, later lines overrule this one.
-func (e *engine) hangs(s layout.Span) error {
+func (e *engine) hangs(s disk.Span) error {
 	if e.j == nil {
 		e.watch.Event(Event{Kind: EventHang, Span: s, Took: e.HangAfter})
 		return nil
@@ -166,7 +166,7 @@ func (e *engine) isSlow(took time.Duration) bool {
 	return slow
 }
 
-func (e *engine) succeed(s layout.Span, took time.Duration, slow bool) {
+func (e *engine) succeed(s disk.Span, took time.Duration, slow bool) {
 	n := int64(s.Count) * int64(e.rec.SectorSize)
 	e.got += n
 	e.calm += n
@@ -181,7 +181,7 @@ func (e *engine) succeed(s layout.Span, took time.Duration, slow bool) {
 
 // fail records a read that failed: by its size, so that what comes later knows
 // what was tried.
-func (e *engine) fail(s layout.Span, took time.Duration, err error) error {
+func (e *engine) fail(s disk.Span, took time.Duration, err error) error {
 	if isStop(err) {
 		return err
 	}
@@ -210,7 +210,7 @@ func (e *engine) fail(s layout.Span, took time.Duration, err error) error {
 	return nil
 }
 
-func (e *engine) noteFailure(s layout.Span, fault image.Fault) {
+func (e *engine) noteFailure(s disk.Span, fault image.Fault) {
 	l := Line{Verb: VerbFailed, Span: s, Fault: fault}
 	switch {
 	case s.Count == 1:
@@ -223,7 +223,7 @@ func (e *engine) noteFailure(s layout.Span, fault image.Fault) {
 }
 
 // fillMissing puts into the image what stands for a missing sector.
-func (e *engine) fillMissing(s layout.Span) {
+func (e *engine) fillMissing(s disk.Span) {
 	b := make([]byte, e.rec.SectorSize)
 	if e.rec.MissingAs == FillPattern {
 		putPattern(b, s.Start)
@@ -242,7 +242,7 @@ func (e *engine) probe() error {
 	switch {
 	case sure:
 	case e.lastGood >= 0:
-		_, err := e.ask(layout.Span{Start: e.lastGood, Count: 1}, make([]byte, e.rec.SectorSize))
+		_, err := e.ask(disk.Span{Start: e.lastGood, Count: 1}, make([]byte, e.rec.SectorSize))
 		if isStop(err) {
 			return err
 		}
@@ -283,7 +283,7 @@ func (e *engine) takeBack() {
 // be a cable, or the spot: the spot comes back later, a second time last of
 // all, and a single sector that does it there is not touched again. A drive that
 // was pulled out because it did not answer went at the spot.
-func (e *engine) goneIn(s layout.Span) error {
+func (e *engine) goneIn(s disk.Span) error {
 	st := e.rec.states.get(s.Start)
 	switch {
 	case st == missing || st == suspect && s.Count == 1 && e.rec.doubt.get(s.Start):
@@ -369,16 +369,16 @@ func (e *engine) takeRest() error {
 // read: alone if it is risky, else with what comes after it in the next second.
 // Single sectors that go well share a line with the few beside them: each line
 // costs a flush of the disk that holds the record.
-func (e *engine) announce(s layout.Span) error {
+func (e *engine) announce(s disk.Span) error {
 	now := e.Time.Now()
 	if alone := e.doubtful(s); alone || e.risky(s) {
 		if s.Count == 1 && e.calm > 0 && !alone {
 			if len(e.window) == 1 && e.window[0].Count == fewSingles && e.window[0].Holds(s.Start) {
 				return nil
 			}
-			s = layout.Span{Start: s.Start / fewSingles * fewSingles, Count: fewSingles}.Common(e.rec.Whole())
+			s = disk.Span{Start: s.Start / fewSingles * fewSingles, Count: fewSingles}.Common(e.rec.Whole())
 		}
-		e.window, e.windowAt = []layout.Span{s}, now
+		e.window, e.windowAt = []disk.Span{s}, now
 		return e.promiseWindow()
 	}
 	age := now.Sub(e.windowAt)
@@ -390,7 +390,7 @@ func (e *engine) announce(s layout.Span) error {
 	} else if age > 2*time.Second {
 		e.windowN = max(e.windowN/2, e.block)
 	}
-	e.window, e.windowAt = []layout.Span{s}, now
+	e.window, e.windowAt = []disk.Span{s}, now
 	if e.ahead != nil {
 		e.window = e.ahead(e.windowN)
 	}
@@ -405,7 +405,7 @@ func (e *engine) promiseWindow() error {
 	return e.j.promise(l)
 }
 
-func covered(window []layout.Span, s layout.Span) bool {
+func covered(window []disk.Span, s disk.Span) bool {
 	for _, w := range window {
 		if w.Covers(s) {
 			return true
@@ -415,20 +415,20 @@ func covered(window []layout.Span, s layout.Span) bool {
 }
 
 // doubtful tells whether a sector of s was announced before, and no answer came.
-func (e *engine) doubtful(s layout.Span) bool {
+func (e *engine) doubtful(s disk.Span) bool {
 	_, again := e.rec.states.next(s, suspect)
 	_, wary := e.rec.wary.next(s, true)
 	return again || wary
 }
 
 // risky tells whether a read comes after a failure or lies near a bad spot.
-func (e *engine) risky(s layout.Span) bool {
+func (e *engine) risky(s disk.Span) bool {
 	if e.calm == 0 && e.bad > 0 {
 		return true
 	}
-	about := layout.Between(max(0, s.Start-e.block), min(e.rec.Sectors, s.End()+e.block))
+	about := disk.Between(max(0, s.Start-e.block), min(e.rec.Sectors, s.End()+e.block))
 	near := false
-	e.rec.states.each(about, func(_ layout.Span, st state) bool {
+	e.rec.states.each(about, func(_ disk.Span, st state) bool {
 		near = st >= failed || st == missing
 		return !near
 	})

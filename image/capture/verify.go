@@ -8,15 +8,15 @@ import (
 	"iter"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // Check is what an archived capture looks like today.
 type Check struct {
-	Damaged   layout.Spans // spans of which the image no longer holds what was read
-	Unchecked layout.Spans // known sectors that no digest in force covers
-	SHA256    Digest       // of the image file as it lies
-	Promised  *Digest      // what the record says it should be, if it does
+	Damaged   disk.Spans // spans of which the image no longer holds what was read
+	Unchecked disk.Spans // known sectors that no digest in force covers
+	SHA256    Digest     // of the image file as it lies
+	Promised  *Digest    // what the record says it should be, if it does
 }
 
 // Verify compares every span of the image with the SHA-256 in the record, and
@@ -38,19 +38,19 @@ func (rec *Record) Verify(ctx context.Context, img image.Source) (*Check, error)
 // overrules any part of it.
 func (rec *Record) inForce() iter.Seq[stored] {
 	return func(yield func(stored) bool) {
-		rec.summed.each(rec.Whole(), func(s layout.Span, n int32) bool {
+		rec.summed.each(rec.Whole(), func(s disk.Span, n int32) bool {
 			return !rec.holds(s, n) || yield(rec.sums[n-1])
 		})
 	}
 }
 
 // holds tells whether digest n is in force for the span s.
-func (rec *Record) holds(s layout.Span, n int32) bool {
+func (rec *Record) holds(s disk.Span, n int32) bool {
 	if n == 0 || rec.sums[n-1].span != s || !rec.checkable(s) {
 		return false
 	}
 	known := true
-	rec.states.each(s, func(_ layout.Span, st state) bool {
+	rec.states.each(s, func(_ disk.Span, st state) bool {
 		known = st.inImage()
 		return known
 	})
@@ -58,26 +58,26 @@ func (rec *Record) holds(s layout.Span, n int32) bool {
 }
 
 // checkable tells whether a span is no longer than a read can be.
-func (rec *Record) checkable(s layout.Span) bool {
-	return s.Count <= blockBytes/layout.Sector(rec.SectorSize)
+func (rec *Record) checkable(s disk.Span) bool {
+	return s.Count <= blockBytes/disk.Sector(rec.SectorSize)
 }
 
 // uncovered returns the known sectors of which no digest is in force.
-func (rec *Record) uncovered() layout.Spans {
-	var out []layout.Span
-	rec.summed.each(rec.Whole(), func(s layout.Span, n int32) bool {
+func (rec *Record) uncovered() disk.Spans {
+	var out []disk.Span
+	rec.summed.each(rec.Whole(), func(s disk.Span, n int32) bool {
 		if !rec.holds(s, n) {
 			out = append(out, rec.states.spans(s, good, unstable)...)
 		}
 		return true
 	})
-	return layout.NewSpans(out...)
+	return disk.NewSpans(out...)
 }
 
 // changed returns the spans, of those that are picked, in which the image does
 // not hold what was read.
-func (rec *Record) changed(img io.ReaderAt, pick func(layout.Span) bool) (layout.Spans, error) {
-	var bad []layout.Span
+func (rec *Record) changed(img io.ReaderAt, pick func(disk.Span) bool) (disk.Spans, error) {
+	var bad []disk.Span
 	n := int64(rec.SectorSize)
 	in := unholed{img: img}
 	buf := make([]byte, blockBytes)
@@ -93,13 +93,13 @@ func (rec *Record) changed(img io.ReaderAt, pick func(layout.Span) bool) (layout
 			bad = append(bad, s.span)
 		}
 	}
-	return layout.NewSpans(bad...), nil
+	return disk.NewSpans(bad...), nil
 }
 
 // hashAndCompare hashes an image to its end, in one pass from where begun has
 // come to, and returns the spans on the way in which it does not hold what was
 // read. goOn is asked before each block.
-func (rec *Record) hashAndCompare(img io.ReaderAt, begun *whole, goOn func() error) (sum Digest, changed layout.Spans, err error) {
+func (rec *Record) hashAndCompare(img io.ReaderAt, begun *whole, goOn func() error) (sum Digest, changed disk.Spans, err error) {
 	n, size := int64(rec.SectorSize), begun.size
 	next, stop := iter.Pull(rec.inForce())
 	defer stop()
@@ -107,7 +107,7 @@ func (rec *Record) hashAndCompare(img io.ReaderAt, begun *whole, goOn func() err
 	for more && int64(s.span.Start)*n < begun.hashed.Load() {
 		s, more = next()
 	}
-	var bad []layout.Span
+	var bad []disk.Span
 	in := unholed{img: img}
 	var before []byte // the block before: a span may begin in it
 	bufs := [2][]byte{make([]byte, blockBytes), make([]byte, blockBytes)}
@@ -130,7 +130,7 @@ func (rec *Record) hashAndCompare(img io.ReaderAt, begun *whole, goOn func() err
 		before = b
 		bufs[0], bufs[1] = bufs[1], bufs[0]
 	}
-	return begun.digest(), layout.NewSpans(bad...), nil
+	return begun.digest(), disk.NewSpans(bad...), nil
 }
 
 // part returns the digest of size bytes from byte at of a block on; where at is

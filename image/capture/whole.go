@@ -5,7 +5,7 @@ import (
 	"hash"
 	"sync/atomic"
 
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // whole hashes the image file as it is written: from its beginning on, block by
@@ -33,7 +33,7 @@ const readBacks = 2
 func newWhole(img File, size int64, sectorSize int) *whole {
 	return &whole{
 		sum: sha256.New(), size: size, sector: int64(sectorSize), image: img,
-		have: newRuns[bool](layout.Sector(size / int64(sectorSize))),
+		have: newRuns[bool](disk.Sector(size / int64(sectorSize))),
 	}
 }
 
@@ -123,6 +123,6 @@ func (w *whole) complete(at int64) bool {
 
 func (w *whole) blockAt(off int64) int64 { return min(blockBytes, w.size-off) }
 
-func (w *whole) sectors(off, bytes int64) layout.Span {
-	return layout.Span{Start: layout.Sector(off / w.sector), Count: layout.Sector(bytes / w.sector)}
+func (w *whole) sectors(off, bytes int64) disk.Span {
+	return disk.Span{Start: disk.Sector(off / w.sector), Count: disk.Sector(bytes / w.sector)}
 }

@@ -12,7 +12,7 @@ import (
 	"testing"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // counting counts what is read of an image, and knows its holes.
@@ -78,7 +78,7 @@ func content(size int) []byte {
 // hash the image, and what was read out of order is read back once.
 func TestAHealthyImageIsHashedWhileItIsRead(t *testing.T) {
 	const size = 40 << 20
-	files := []Wish{{layout.Span{Start: 40_000, Count: 20_000}, Files}}
+	files := []Wish{{disk.Span{Start: 40_000, Count: 20_000}, Files}}
 	for name, p := range map[string]struct {
 		a    Advisor
 		most int64
@@ -88,22 +88,22 @@ func TestAHealthyImageIsHashedWhileItIsRead(t *testing.T) {
 	} {
 		want := content(size)
 		dir := t.TempDir()
-		disk := countingDisk{Disk{dir}, filepath.Join(dir, "image"), new(atomic.Int64)}
+		drive := countingDisk{Disk{dir}, filepath.Join(dir, "image"), new(atomic.Int64)}
 		var last int64
 		watch := watchFunc(func(p Progress) {
 			if p.Doing == "hashing the image file" && last == 0 {
-				last = disk.read.Load()
+				last = drive.read.Load()
 			}
 		})
-		r, err := Run(context.Background(), driveOf(want), Target{Storage: disk, Image: disk.name}, Options{Looks: 1, Hash: true}, p.a, watch)
+		r, err := Run(context.Background(), driveOf(want), Target{Storage: drive, Image: drive.name}, Options{Looks: 1, Hash: true}, p.a, watch)
 		if err != nil || r.Stop != Done || r.SHA256 == nil || *r.SHA256 != sha256.Sum256(want) {
 			t.Fatalf("%s: %v, %+v", name, err, r)
 		}
-		if n := disk.read.Load() - last; n > 1<<20 {
+		if n := drive.read.Load() - last; n > 1<<20 {
 			t.Errorf("%s: the last pass has read %d bytes", name, n)
 		}
 		// To tell the drive from another, up to 1 MiB is searched at a time.
-		if n := disk.read.Load(); n > p.most+8<<20 {
+		if n := drive.read.Load(); n > p.most+8<<20 {
 			t.Errorf("%s: %d bytes of the image were read", name, n)
 		}
 	}
@@ -118,11 +118,11 @@ func (f watchFunc) Progress(p Progress) { f(p) }
 func TestHolesAreHashedWithoutReadingThem(t *testing.T) {
 	const sectors = 512 << 11 // 512 MiB
 	dir := t.TempDir()
-	disk := countingDisk{Disk{dir}, filepath.Join(dir, "image"), new(atomic.Int64)}
+	drive := countingDisk{Disk{dir}, filepath.Join(dir, "image"), new(atomic.Int64)}
 	first := content(1 << 20)
 	d := &holeDrive{first: first, size: sectors * 512}
-	skip := []layout.Span{layout.Between(4096, sectors)}
-	r, err := Run(context.Background(), d, Target{Storage: disk, Image: disk.name}, Options{Looks: 1, Hash: true, Skip: skip}, nil, nil)
+	skip := []disk.Span{disk.Between(4096, sectors)}
+	r, err := Run(context.Background(), d, Target{Storage: drive, Image: drive.name}, Options{Looks: 1, Hash: true, Skip: skip}, nil, nil)
 	if err != nil || r.Stop != Done || r.SHA256 == nil {
 		t.Fatalf("%v, %+v", err, r)
 	}
@@ -134,7 +134,7 @@ func TestHolesAreHashedWithoutReadingThem(t *testing.T) {
 	if !bytes.Equal(h.Sum(nil), r.SHA256[:]) {
 		t.Error("the digest is not that of the image")
 	}
-	if n := disk.read.Load(); n > 16<<20 {
+	if n := drive.read.Load(); n > 16<<20 {
 		t.Errorf("%d bytes of %d were read to hash them", n, sectors*512)
 	}
 }
@@ -163,7 +163,7 @@ func TestTheHashFollowsWhatIsWrittenOver(t *testing.T) {
 	for name, d := range map[string]*simDrive{
 		"a sector that answers differently": flakySim(20_000, 9),
 		"bad sectors that heal":             healingSim(20_000, 3, 4000, 4001),
-		"bad sectors":                       newSim(20_000, layout.Span{Start: 2047, Count: 2}, layout.Span{Start: 19_999, Count: 1}),
+		"bad sectors":                       newSim(20_000, disk.Span{Start: 2047, Count: 2}, disk.Span{Start: 19_999, Count: 1}),
 		"less than a block":                 newSim(700),
 		"a block and a sector":              newSim(2049),
 	} {
@@ -175,7 +175,7 @@ func TestTheHashFollowsWhatIsWrittenOver(t *testing.T) {
 	}
 }
 
-func flakySim(sectors layout.Sector, at ...layout.Sector) *simDrive {
+func flakySim(sectors disk.Sector, at ...disk.Sector) *simDrive {
 	d := newSim(sectors)
 	for _, x := range at {
 		d.flaky[x] = true
@@ -183,10 +183,10 @@ func flakySim(sectors layout.Sector, at ...layout.Sector) *simDrive {
 	return d
 }
 
-func healingSim(sectors layout.Sector, after int, at ...layout.Sector) *simDrive {
+func healingSim(sectors disk.Sector, after int, at ...disk.Sector) *simDrive {
 	d := newSim(sectors)
 	for _, x := range at {
-		d.bad.set(layout.Span{Start: x, Count: 1}, true)
+		d.bad.set(disk.Span{Start: x, Count: 1}, true)
 		d.heals[x] = after
 	}
 	return d
@@ -261,7 +261,7 @@ func TestSpansOfEarlierRunsAreComparedInTheLastPass(t *testing.T) {
 	known := rec.Read()
 	d = newSim(100_000)
 	changed := false
-	d.onRead = func(s layout.Span, _ bool) { // when the run has begun
+	d.onRead = func(s disk.Span, _ bool) { // when the run has begun
 		if s.Count > 1 && !changed {
 			changed = true
 			m.files["image"].now[int64(known[0].Start+5)*512+9] ^= 1

@@ -1,6 +1,8 @@
 package capture
 
-import "bootgraft/layout"
+import (
+	"bootgraft/image/disk"
+)
 
 // suspectWindow judges what was about to be read when the last run was cut
 // off. A large window that was cut off says little: its parts are read again,
@@ -10,7 +12,7 @@ import "bootgraft/layout"
 func (rec *Record) suspectWindow() {
 	for _, w := range rec.window {
 		one := len(rec.window) == 1 && int64(w.Count)*int64(rec.SectorSize) <= blockBytes
-		rec.states.each(w, func(s layout.Span, st state) bool {
+		rec.states.each(w, func(s disk.Span, st state) bool {
 			if st.inImage() && (rec.silent || one && rec.wary.get(s.Start)) {
 				rec.weak.set(s, true)
 			} else if st.inImage() {
@@ -39,8 +41,8 @@ func (rec *Record) suspectWindow() {
 
 // suspects returns the suspect runs of sectors, class by class: those in doubt,
 // or the others.
-func (e *engine) suspects(classes []Class, doubt bool) []layout.Span {
-	var out []layout.Span
+func (e *engine) suspects(classes []Class, doubt bool) []disk.Span {
+	var out []disk.Span
 	for _, s := range e.runsOf(classes, suspect) {
 		out = append(out, e.rec.doubt.spans(s, doubt)...)
 	}
@@ -55,7 +57,7 @@ func (e *engine) again(c Class) error {
 			if _, err := e.try(r); err != nil {
 				return err
 			}
-			s = layout.Between(r.End(), s.End())
+			s = disk.Between(r.End(), s.End())
 		}
 	}
 	return nil

@@ -8,7 +8,7 @@ import (
 	"sync"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 const page = 64 << 10
@@ -22,7 +22,7 @@ type Disk struct {
 }
 
 // New returns a blank disk.
-func New(sectors layout.Sector, sectorSize int) *Disk {
+func New(sectors disk.Sector, sectorSize int) *Disk {
 	return &Disk{size: int64(sectors) * int64(sectorSize), sectorSize: sectorSize, pages: map[int64][]byte{}}
 }
 
@@ -89,7 +89,7 @@ func (d *Disk) WriteAt(p []byte, off int64) (int, error) {
 }
 
 // Put writes b at a sector and panics if it does not fit: for building tests.
-func (d *Disk) Put(at layout.Sector, b []byte) {
+func (d *Disk) Put(at disk.Sector, b []byte) {
 	if _, err := d.WriteAt(b, int64(at)*int64(d.sectorSize)); err != nil {
 		panic(err)
 	}
@@ -118,14 +118,14 @@ func (d *Disk) NextData(off int64) (start, end int64) {
 // Faulty is a source in which some sectors cannot be read.
 type Faulty struct {
 	image.Source
-	Bad layout.Spans
+	Bad disk.Spans
 	Err error // what a read of them returns; io.ErrUnexpectedEOF if nil
 }
 
 // ReadAt fails as a whole if it touches a bad sector, as direct reads do.
 func (f *Faulty) ReadAt(p []byte, off int64) (int, error) {
 	n := int64(f.SectorSize())
-	asked := layout.Between(layout.Sector(off/n), layout.Sector((off+int64(len(p))+n-1)/n))
+	asked := disk.Between(disk.Sector(off/n), disk.Sector((off+int64(len(p))+n-1)/n))
 	if len(f.Bad.Within(asked)) > 0 {
 		if f.Err != nil {
 			return 0, f.Err

@@ -13,8 +13,8 @@ import (
 	"testing"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
-	"bootgraft/layout"
 )
 
 // Load returns the disk in a text file, as Parse reads it.
@@ -99,7 +99,7 @@ func unescape(s string) string {
 
 // Slot is a partition as partx of util-linux lists it, in sectors of 512 bytes.
 type Slot struct {
-	Span layout.Span
+	Span disk.Span
 	Type string
 }
 
@@ -118,7 +118,7 @@ func Partx(t testing.TB, name string) []Slot {
 		if err1 != nil || err2 != nil {
 			t.Fatalf("partx wrote %q", sc.Text())
 		}
-		slots = append(slots, Slot{layout.Span{Start: layout.Sector(start), Count: layout.Sector(count)}, f[2]})
+		slots = append(slots, Slot{disk.Span{Start: disk.Sector(start), Count: disk.Sector(count)}, f[2]})
 	}
 	return slots
 }

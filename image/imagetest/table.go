@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/layout"
 )
 
@@ -21,7 +22,7 @@ func Head(t testing.TB, src image.Source, n int64) []byte {
 }
 
 // Headed returns a disk that begins with head and is blank from there.
-func Headed(head []byte, sectors layout.Sector, sectorSize int) *Disk {
+func Headed(head []byte, sectors disk.Sector, sectorSize int) *Disk {
 	d := New(sectors, sectorSize)
 	if _, err := d.WriteAt(head[:min(int64(len(head)), d.Size())], 0); err != nil {
 		panic(err)
@@ -32,7 +33,7 @@ func Headed(head []byte, sectors layout.Sector, sectorSize int) *Disk {
 // CheckTable tells what is wrong with a table that a parser returned, whatever
 // the bytes were: its spans are not spans, it lists more than most entries, or
 // it is damaged without a finding.
-func CheckTable(tab layout.Table, findings []layout.Finding, most int) error {
+func CheckTable(tab layout.Table, findings []disk.Finding, most int) error {
 	if tab.State != layout.InForce && tab.State != layout.Damaged {
 		return fmt.Errorf("state %q", tab.State)
 	}
@@ -61,7 +62,7 @@ func CheckTable(tab layout.Table, findings []layout.Finding, most int) error {
 }
 
 // CheckFindings tells what is wrong with findings: no code, or no text.
-func CheckFindings(findings []layout.Finding) error {
+func CheckFindings(findings []disk.Finding) error {
 	for _, f := range findings {
 		if f.Code == "" || f.Text == "" || f.Severity == "" {
 			return fmt.Errorf("finding %+v", f)
@@ -71,7 +72,7 @@ func CheckFindings(findings []layout.Finding) error {
 }
 
 // Codes returns the codes of findings in order.
-func Codes(findings []layout.Finding) []string {
+func Codes(findings []disk.Finding) []string {
 	codes := []string{}
 	for _, f := range findings {
 		codes = append(codes, f.Code)

@@ -9,7 +9,7 @@ import (
 	"strings"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // Parse reads a disk from reviewable text. Lines are:
@@ -21,7 +21,7 @@ import (
 //	fill START+COUNT BYTE      whole sectors of one byte (hex)
 func Parse(r io.Reader) (*Disk, error) {
 	var d *Disk
-	var at layout.Sector
+	var at disk.Sector
 	sc := bufio.NewScanner(r)
 	for line := 1; sc.Scan(); line++ {
 		text, _, _ := strings.Cut(sc.Text(), "#")
@@ -40,7 +40,7 @@ func Parse(r io.Reader) (*Disk, error) {
 	return d, sc.Err()
 }
 
-func parseLine(d **Disk, at *layout.Sector, f []string) error {
+func parseLine(d **Disk, at *disk.Sector, f []string) error {
 	if f[0] == "disk" {
 		if *d != nil || len(f) != 3 {
 			return fmt.Errorf("want one line: disk SECTORS SECTORSIZE")
@@ -53,7 +53,7 @@ func parseLine(d **Disk, at *layout.Sector, f []string) error {
 		if err != nil {
 			return err
 		}
-		*d = New(layout.Sector(n), s)
+		*d = New(disk.Sector(n), s)
 		return nil
 	}
 	if *d == nil {
@@ -61,7 +61,7 @@ func parseLine(d **Disk, at *layout.Sector, f []string) error {
 	}
 	if num, ok := strings.CutPrefix(f[0], "@"); ok {
 		n, err := strconv.ParseInt(num, 10, 64)
-		*at = layout.Sector(n)
+		*at = disk.Sector(n)
 		return err
 	}
 	if f[0] == "fill" {
@@ -87,7 +87,7 @@ func parseFill(d *Disk, f []string) error {
 	if len(f) != 3 {
 		return fmt.Errorf("want: fill START+COUNT BYTE")
 	}
-	var s layout.Span
+	var s disk.Span
 	if _, err := fmt.Sscanf(f[1], "%d+%d", &s.Start, &s.Count); err != nil {
 		return err
 	}

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 
+	"bootgraft/image/disk"
 	"bootgraft/layout"
 )
 
@@ -23,13 +24,13 @@ func NewBuilder(target Disk, source Source) *Builder {
 }
 
 // Grow makes room for so many pieces and rendered sectors at once.
-func (b *Builder) Grow(pieces int, rendered layout.Sector) {
+func (b *Builder) Grow(pieces int, rendered disk.Sector) {
 	b.plan.Pieces = slices.Grow(b.plan.Pieces, pieces)
 	b.pool = slices.Grow(b.pool, int(rendered)*b.plan.Target.SectorSize)
 }
 
 // At returns the card sector at which the next piece has to start.
-func (b *Builder) At() layout.Sector {
+func (b *Builder) At() disk.Sector {
 	if n := len(b.plan.Pieces); n > 0 {
 		return b.plan.Pieces[n-1].End()
 	}
@@ -37,47 +38,47 @@ func (b *Builder) At() layout.Sector {
 }
 
 // Copy fills the card sectors s with the source sectors from from on.
-func (b *Builder) Copy(s layout.Span, from layout.Sector, why layout.Reason, rank layout.Rank) {
+func (b *Builder) Copy(s disk.Span, from disk.Sector, why layout.Reason, rank layout.Rank) {
 	b.add(layout.Piece{Span: s, Op: layout.Copy, From: from, Why: why, Rank: rank})
 }
 
 // Zero fills the card sectors s with zeros.
-func (b *Builder) Zero(s layout.Span, why layout.Reason, rank layout.Rank) {
+func (b *Builder) Zero(s disk.Span, why layout.Reason, rank layout.Rank) {
 	b.add(layout.Piece{Span: s, Op: layout.Zero, Why: why, Rank: rank})
 }
 
 // Leave does not touch the card sectors s.
-func (b *Builder) Leave(s layout.Span, why layout.Reason, rank layout.Rank) {
+func (b *Builder) Leave(s disk.Span, why layout.Reason, rank layout.Rank) {
 	b.add(layout.Piece{Span: s, Op: layout.Leave, Why: why, Rank: rank})
 }
 
 // Render fills card sectors from at on with the given bytes, whole sectors of
 // them, which are copied.
-func (b *Builder) Render(at layout.Sector, data []byte, why layout.Reason, rank layout.Rank) {
+func (b *Builder) Render(at disk.Sector, data []byte, why layout.Reason, rank layout.Rank) {
 	size := b.plan.Target.SectorSize
 	if size <= 0 || len(data)%size != 0 {
 		b.failf("%d bytes rendered at sector %d are not whole sectors of %d", len(data), at, size)
 		return
 	}
-	n := layout.Sector(len(data) / size)
-	from := layout.Sector(len(b.pool) / size)
+	n := disk.Sector(len(data) / size)
+	from := disk.Sector(len(b.pool) / size)
 	b.pool = append(b.pool, data...)
-	b.add(layout.Piece{Span: layout.Span{Start: at, Count: n}, Op: layout.Render, From: from, Why: why, Rank: rank})
+	b.add(layout.Piece{Span: disk.Span{Start: at, Count: n}, Op: layout.Render, From: from, Why: why, Rank: rank})
 }
 
 // Again fills card sectors from at on with the rendered bytes that the card
 // sectors first already have: a second copy costs no room in the plan.
-func (b *Builder) Again(at layout.Sector, first layout.Span, why layout.Reason, rank layout.Rank) {
+func (b *Builder) Again(at disk.Sector, first disk.Span, why layout.Reason, rank layout.Rank) {
 	for x := first.Start; x < first.End(); {
 		q := b.plan.Lookup(x)
 		if q == nil || q.Op != layout.Render {
 			b.failf("sector %d, wanted again at sector %d, is not rendered", x, at+x-first.Start)
 			return
 		}
-		part := layout.Between(x, min(q.End(), first.End()))
+		part := disk.Between(x, min(q.End(), first.End()))
 		from := q.From + x - q.Start // q does not outlive add
 		b.add(layout.Piece{
-			Span: layout.Span{Start: at + x - first.Start, Count: part.Count},
+			Span: disk.Span{Start: at + x - first.Start, Count: part.Count},
 			Op:   layout.Render, From: from, Why: why, Rank: rank,
 		})
 		x = part.End()
@@ -88,7 +89,7 @@ func (b *Builder) Again(at layout.Sector, first layout.Span, why layout.Reason, 
 func (b *Builder) Drop(d ...Dropped) { b.plan.Dropped = append(b.plan.Dropped, d...) }
 
 // Find notes findings.
-func (b *Builder) Find(f ...layout.Finding) { b.plan.Findings = append(b.plan.Findings, f...) }
+func (b *Builder) Find(f ...disk.Finding) { b.plan.Findings = append(b.plan.Findings, f...) }
 
 // Plan returns the finished plan, which passes Check, or the first mistake.
 // The Builder must not be used afterwards.

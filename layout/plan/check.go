@@ -6,6 +6,7 @@ import (
 	"math"
 	"unicode/utf8"
 
+	"bootgraft/image/disk"
 	"bootgraft/layout"
 )
 
@@ -71,7 +72,7 @@ func checkDisk(part string, d Disk) error {
 	default:
 		return badf(part, -1, "a sector size of %d bytes is not 512, 1024, 2048 or 4096", d.SectorSize)
 	}
-	if limit := layout.Sector(math.MaxInt64 / int64(d.SectorSize)); d.Sectors < 1 || d.Sectors > limit {
+	if limit := disk.Sector(math.MaxInt64 / int64(d.SectorSize)); d.Sectors < 1 || d.Sectors > limit {
 		return badf(part, -1, "%d sectors of %d bytes is no size of a disk", d.Sectors, d.SectorSize)
 	}
 	return nil
@@ -98,7 +99,7 @@ func badText(s string) string {
 }
 
 // inside tells whether s holds a sector and lies wholly in a disk of n.
-func inside(s layout.Span, n layout.Sector) bool {
+func inside(s disk.Span, n disk.Sector) bool {
 	return s.Start >= 0 && s.Count > 0 && s.Count <= n && s.Start <= n-s.Count
 }
 
@@ -122,8 +123,8 @@ func (p *Plan) checkTiles() error {
 	if len(p.Pieces) > MaxPieces {
 		return badf("pieces", -1, "there are more than %d", MaxPieces)
 	}
-	var te *layout.TilingError
-	switch err := layout.CheckTiles(p.Target.Sectors, p.Pieces); {
+	var te *disk.TilingError
+	switch err := disk.CheckTiles(p.Target.Sectors, p.Pieces); {
 	case errors.As(err, &te):
 		return badf("pieces", te.Index, "sector %d: %s", te.At, te.Why)
 	default:
@@ -139,7 +140,7 @@ func (p *Plan) checkPieces() error {
 	if p.Rendered != nil && p.Rendered.Size() > MaxChunks*block {
 		return badf("rendered", -1, "there are more than %d bytes", int64(MaxChunks*block))
 	}
-	var used layout.Sector // rendered sectors that the pieces so far need
+	var used disk.Sector // rendered sectors that the pieces so far need
 	for i := range p.Pieces {
 		q := &p.Pieces[i]
 		if why := p.badPiece(q, pool); why != "" {
@@ -160,7 +161,7 @@ func (p *Plan) checkPieces() error {
 }
 
 // badPiece says what is wrong with one piece by itself, or nothing.
-func (p *Plan) badPiece(q *layout.Piece, pool layout.Sector) string {
+func (p *Plan) badPiece(q *layout.Piece, pool disk.Sector) string {
 	switch {
 	case !q.Why.Valid():
 		return fmt.Sprintf("there is no reason number %d", uint8(q.Why))
@@ -169,7 +170,7 @@ func (p *Plan) badPiece(q *layout.Piece, pool layout.Sector) string {
 	case q.Rank == layout.RankSector0 && q.Start != 0:
 		return "only the piece at sector 0 can have the rank of sector 0"
 	}
-	from := layout.Span{Start: q.From, Count: q.Count}
+	from := disk.Span{Start: q.From, Count: q.Count}
 	switch q.Op {
 	case layout.Copy:
 		if !inside(from, p.Source.Sectors) {
@@ -183,7 +184,7 @@ func (p *Plan) badPiece(q *layout.Piece, pool layout.Sector) string {
 		if q.From != 0 {
 			return fmt.Sprintf("%s comes from nowhere, but from is %d", q.Op, q.From)
 		}
-		if edge := layout.Sector(Edge / p.Target.SectorSize); q.Op == layout.Leave &&
+		if edge := disk.Sector(Edge / p.Target.SectorSize); q.Op == layout.Leave &&
 			(q.Start < edge || q.End() > p.Target.Sectors-edge) {
 			return "the first and last 1 MiB of a card are never left as they are"
 		}
@@ -219,14 +220,14 @@ func (p *Plan) checkFindings() error {
 	}
 	for i, f := range p.Findings {
 		switch f.Severity {
-		case layout.Note, layout.Warning, layout.Refusal:
+		case disk.Note, disk.Warning, disk.Refusal:
 		default:
 			return badf("findings", i, "%q is no severity", f.Severity)
 		}
 		if f.Code == "" {
 			return badf("findings", i, "it has no code")
 		}
-		if f.Sector < 0 && f.Sector != layout.NoSector {
+		if f.Sector < 0 && f.Sector != disk.NoSector {
 			return badf("findings", i, "it is about sector %d", f.Sector)
 		}
 		for _, text := range []string{f.Code, f.Text} {

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"testing"
 
+	"bootgraft/image/disk"
 	"bootgraft/layout"
 )
 
@@ -77,11 +78,11 @@ func TestCheckRefuses(t *testing.T) {
 // Leave may begin right after the first 1 MiB and end right before the last.
 func TestLeaveBetweenTheEdges(t *testing.T) {
 	for _, size := range []int{512, 4096} {
-		edge := layout.Sector(Edge / size)
+		edge := disk.Sector(Edge / size)
 		b := NewBuilder(Disk{2*edge + 1, size}, Source{Disk: Disk{1, size}, Digest: someDigest})
-		b.Zero(layout.Span{Count: edge}, layout.WhyEmptied, layout.RankData)
-		b.Leave(layout.Span{Start: edge, Count: 1}, layout.WhyEmptied, layout.RankData)
-		b.Zero(layout.Span{Start: edge + 1, Count: edge}, layout.WhyEmptied, layout.RankData)
+		b.Zero(disk.Span{Count: edge}, layout.WhyEmptied, layout.RankData)
+		b.Leave(disk.Span{Start: edge, Count: 1}, layout.WhyEmptied, layout.RankData)
+		b.Zero(disk.Span{Start: edge + 1, Count: edge}, layout.WhyEmptied, layout.RankData)
 		if _, err := b.Plan(); err != nil {
 			t.Errorf("sectors of %d: %v", size, err)
 		}

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 
+	"bootgraft/image/disk"
 	"bootgraft/layout"
 )
 
@@ -97,7 +98,7 @@ func (d *decoder) section(name string) {
 	d.at[name] = d.s.offset()
 }
 
-func (d *decoder) sector() layout.Sector { return layout.Sector(d.s.integer()) }
+func (d *decoder) sector() disk.Sector { return disk.Sector(d.s.integer()) }
 
 // short reads a text that is a word, and returns where it stands: no word of
 // a plan file is longer than its digest.
@@ -122,7 +123,7 @@ func (d *decoder) disk() (disk Disk) {
 	return disk
 }
 
-func (d *decoder) span() (s layout.Span) {
+func (d *decoder) span() (s disk.Span) {
 	d.s.first("start")
 	s.Start = d.sector()
 	d.s.next("count")
@@ -233,16 +234,16 @@ func (d *decoder) dropped() (out Dropped) {
 	return out
 }
 
-func (d *decoder) finding() (f layout.Finding) {
+func (d *decoder) finding() (f disk.Finding) {
 	s := d.s
 	s.first("code")
 	f.Code = s.text()
 	s.next("severity")
-	f.Severity = layout.Severity(s.text())
+	f.Severity = disk.Severity(s.text())
 	s.next("sector")
 	if s.space() == 'n' {
 		s.word("null")
-		f.Sector = layout.NoSector
+		f.Sector = disk.NoSector
 	} else {
 		f.Sector = d.sector()
 	}

@@ -11,6 +11,7 @@ import (
 	"strings"
 	"testing"
 
+	"bootgraft/image/disk"
 	"bootgraft/layout"
 )
 
@@ -143,7 +144,7 @@ func TestRenderedBytesAreReadFromTheFile(t *testing.T) {
 		data[i] = byte(i * 7 >> 3)
 	}
 	b.Render(0, data, layout.WhyTable, layout.RankFirst)
-	b.Zero(layout.Span{Start: 300, Count: 100}, layout.WhyExcess, layout.RankData)
+	b.Zero(disk.Span{Start: 300, Count: 100}, layout.WhyExcess, layout.RankData)
 	p, err := b.Plan()
 	if err != nil {
 		t.Fatal(err)

@@ -8,7 +8,7 @@ import (
 	"hash"
 	"io"
 
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // block is how much is read at once when bytes are only passed on.
@@ -94,13 +94,13 @@ func (c *canon) number(n uint64) {
 	}
 }
 
-func (c *canon) u64(n int)              { c.number(uint64(n)) }
-func (c *canon) sector(x layout.Sector) { c.number(uint64(x)) }
-func (c *canon) text(s string)          { c.u64(len(s)); c.raw(s) }
-func (c *canon) disk(d Disk)            { c.sector(d.Sectors); c.u64(d.SectorSize) }
-func (c *canon) span(s layout.Span)     { c.sector(s.Start); c.sector(s.Count) }
+func (c *canon) u64(n int)            { c.number(uint64(n)) }
+func (c *canon) sector(x disk.Sector) { c.number(uint64(x)) }
+func (c *canon) text(s string)        { c.u64(len(s)); c.raw(s) }
+func (c *canon) disk(d Disk)          { c.sector(d.Sectors); c.u64(d.SectorSize) }
+func (c *canon) span(s disk.Span)     { c.sector(s.Start); c.sector(s.Count) }
 
-func (c *canon) finding(f layout.Finding) {
+func (c *canon) finding(f disk.Finding) {
 	c.text(f.Code)
 	c.text(string(f.Severity))
 	c.sector(f.Sector)
@@ -128,7 +128,7 @@ func (c *canon) pool(p Pool) error {
 
 // MeaningDigest returns the digest of the given sectors of a source: SHA-256
 // in lower-case hex over their bytes, in order, with nothing between.
-func MeaningDigest(src io.ReaderAt, sectorSize int, meaning layout.Spans) (string, error) {
+func MeaningDigest(src io.ReaderAt, sectorSize int, meaning disk.Spans) (string, error) {
 	h := sha256.New()
 	buf := make([]byte, 16*block)
 	for _, s := range meaning {

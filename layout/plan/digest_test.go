@@ -10,6 +10,7 @@ import (
 	"strings"
 	"testing"
 
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
 	"bootgraft/layout"
 )
@@ -28,14 +29,14 @@ func TestMeaningDigestVectors(t *testing.T) {
 		{"H04", strings.Repeat("\x00", 512), "076a27c79e5ace2a3d47f9dd2e83e4ff6ea8872b3c2218f66c92b89b55f36560"},
 	}
 	for _, c := range cases {
-		n := layout.Sector(len(c.message))
-		whole := layout.Spans{{Start: 0, Count: n}}
+		n := disk.Sector(len(c.message))
+		whole := disk.Spans{{Start: 0, Count: n}}
 		if got, err := MeaningDigest(strings.NewReader(c.message), 1, whole); err != nil || got != c.want {
 			t.Errorf("%s: %s %v, want %s", c.id, got, err, c.want)
 		}
 		// The same message as two runs with a byte between them.
 		gap := c.message[:n/2] + "?" + c.message[n/2:]
-		parts := layout.Spans{{Start: 0, Count: n / 2}, {Start: n/2 + 1, Count: n - n/2}}
+		parts := disk.Spans{{Start: 0, Count: n / 2}, {Start: n/2 + 1, Count: n - n/2}}
 		if got, err := MeaningDigest(strings.NewReader(gap), 1, parts); err != nil || got != c.want {
 			t.Errorf("%s in two runs: %s %v, want %s", c.id, got, err, c.want)
 		}
@@ -43,7 +44,7 @@ func TestMeaningDigestVectors(t *testing.T) {
 }
 
 func TestMeaningDigestOfAShortSource(t *testing.T) {
-	_, err := MeaningDigest(bytes.NewReader(make([]byte, 1000)), 512, layout.Spans{{Start: 1, Count: 1}})
+	_, err := MeaningDigest(bytes.NewReader(make([]byte, 1000)), 512, disk.Spans{{Start: 1, Count: 1}})
 	if !errors.Is(err, io.ErrUnexpectedEOF) {
 		t.Errorf("a source that ends in the sector gives %v", err)
 	}
@@ -115,8 +116,8 @@ func TestDigestSeesEverything(t *testing.T) {
 	note("dropped role", func(p *Plan) { p.Dropped[0].Role = layout.RoleGap })
 	note("dropped texts", func(p *Plan) { p.Dropped[0].Name, p.Dropped[0].Why = p.Dropped[0].Name+"n", p.Dropped[0].Why[1:] })
 	note("finding code", func(p *Plan) { p.Findings[0].Code = "x" })
-	note("finding severity", func(p *Plan) { p.Findings[0].Severity = layout.Note })
-	note("finding sector", func(p *Plan) { p.Findings[0].Sector = layout.NoSector })
+	note("finding severity", func(p *Plan) { p.Findings[0].Severity = disk.Note })
+	note("finding sector", func(p *Plan) { p.Findings[0].Sector = disk.NoSector })
 	note("finding text", func(p *Plan) { p.Findings[0].Text = "" })
 	note("finding accepted", func(p *Plan) { p.Findings[0].Accepted = true })
 	note("rendered", func(p *Plan) { p.Rendered = bytes.NewReader(make([]byte, 1024)) })

@@ -9,6 +9,7 @@ import (
 	"io"
 	"strconv"
 
+	"bootgraft/image/disk"
 	"bootgraft/layout"
 )
 
@@ -132,7 +133,7 @@ func (e *encoder) rendered(pool Pool) error {
 	return failed
 }
 
-func appendSpan(b []byte, s layout.Span) []byte {
+func appendSpan(b []byte, s disk.Span) []byte {
 	b = strconv.AppendInt(append(b, `{"start":`...), int64(s.Start), 10)
 	return strconv.AppendInt(append(b, `,"count":`...), int64(s.Count), 10)
 }
@@ -158,11 +159,11 @@ func appendDropped(b []byte, d *Dropped) []byte {
 	return append(b, '}')
 }
 
-func appendFinding(b []byte, f *layout.Finding) []byte {
+func appendFinding(b []byte, f *disk.Finding) []byte {
 	b = appendString(append(b, `{"code":`...), f.Code)
 	b = appendString(append(b, `,"severity":`...), string(f.Severity))
 	b = append(b, `,"sector":`...)
-	if f.Sector == layout.NoSector {
+	if f.Sector == disk.NoSector {
 		b = append(b, "null"...)
 	} else {
 		b = strconv.AppendInt(b, int64(f.Sector), 10)

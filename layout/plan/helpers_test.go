@@ -9,6 +9,7 @@ import (
 	"strings"
 	"testing"
 
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
 	"bootgraft/layout"
 
@@ -22,16 +23,16 @@ func small(t testing.TB) *Plan {
 	t.Helper()
 	b := NewBuilder(Disk{8192, 512}, Source{
 		Disk: Disk{6000, 512}, Path: "old/Ünit <7>.img", Digest: someDigest,
-		Meaning: layout.Spans{{Start: 0, Count: 1}, {Start: 63, Count: 2}},
+		Meaning: disk.Spans{{Start: 0, Count: 1}, {Start: 63, Count: 2}},
 	})
 	b.Render(0, bytes.Repeat([]byte("first "), 256)[:1024], layout.WhyTable, layout.RankFirst)
-	b.Copy(layout.Span{Start: 2, Count: 3000}, 2, layout.WhyUnchanged, layout.RankData)
-	b.Leave(layout.Span{Start: 3002, Count: 1000}, layout.WhyVolumeFree, layout.RankData)
-	b.Zero(layout.Span{Start: 4002, Count: 4189}, layout.WhyExcess, layout.RankData)
-	b.Again(8191, layout.Span{Start: 1, Count: 1}, layout.WhyTableSecond, layout.RankSecond)
-	b.Drop(Dropped{layout.Span{Start: 3002, Count: 2998}, layout.RoleTail, "tail \"x\"", "no room\n"})
-	b.Find(layout.Warningf("tail-undecided", 5990, "the end may be a recording"),
-		layout.Finding{Code: "table-names-old-size", Severity: layout.Refusal, Sector: layout.NoSector, Text: "ä", Accepted: true})
+	b.Copy(disk.Span{Start: 2, Count: 3000}, 2, layout.WhyUnchanged, layout.RankData)
+	b.Leave(disk.Span{Start: 3002, Count: 1000}, layout.WhyVolumeFree, layout.RankData)
+	b.Zero(disk.Span{Start: 4002, Count: 4189}, layout.WhyExcess, layout.RankData)
+	b.Again(8191, disk.Span{Start: 1, Count: 1}, layout.WhyTableSecond, layout.RankSecond)
+	b.Drop(Dropped{disk.Span{Start: 3002, Count: 2998}, layout.RoleTail, "tail \"x\"", "no room\n"})
+	b.Find(disk.Warningf("tail-undecided", 5990, "the end may be a recording"),
+		disk.Finding{Code: "table-names-old-size", Severity: disk.Refusal, Sector: disk.NoSector, Text: "ä", Accepted: true})
 	p, err := b.Plan()
 	if err != nil {
 		t.Fatal(err)
@@ -82,25 +83,25 @@ func same(t testing.TB, a, b *Plan) bool {
 // draw makes a random valid plan.
 func draw(t *rapid.T) *Plan {
 	size := rapid.SampledFrom([]int{512, 1024, 2048, 4096}).Draw(t, "sector size")
-	target := Disk{layout.Sector(rapid.IntRange(1, 20000).Draw(t, "target")), size}
+	target := Disk{disk.Sector(rapid.IntRange(1, 20000).Draw(t, "target")), size}
 	source := drawSource(t, size)
 	b := NewBuilder(target, source)
-	edge := layout.Sector(Edge / size)
-	var lastRendered layout.Span
+	edge := disk.Sector(Edge / size)
+	var lastRendered disk.Span
 	for b.At() < target.Sectors {
 		at := b.At()
-		s := layout.Span{Start: at, Count: layout.Sector(rapid.Int64Range(1, int64(target.Sectors-at)).Draw(t, "count"))}
+		s := disk.Span{Start: at, Count: disk.Sector(rapid.Int64Range(1, int64(target.Sectors-at)).Draw(t, "count"))}
 		why := rapid.SampledFrom(layout.Reasons()).Draw(t, "why")
 		rank := layout.Rank(rapid.IntRange(0, 2).Draw(t, "rank"))
 		switch rapid.IntRange(0, 4).Draw(t, "op") {
 		case 0:
 			s.Count = min(s.Count, source.Sectors)
-			b.Copy(s, layout.Sector(rapid.Int64Range(0, int64(source.Sectors-s.Count)).Draw(t, "from")), why, rank)
+			b.Copy(s, disk.Sector(rapid.Int64Range(0, int64(source.Sectors-s.Count)).Draw(t, "from")), why, rank)
 		case 1:
 			n := min(int(s.Count), 1+200_000/size)
 			data := rapid.Byte().Draw(t, "byte")
 			b.Render(at, bytes.Repeat([]byte{data, data + 1}, n*size/2), why, rank)
-			lastRendered = layout.Span{Start: at, Count: layout.Sector(n)}
+			lastRendered = disk.Span{Start: at, Count: disk.Sector(n)}
 		case 2:
 			if at < edge || s.End() > target.Sectors-edge {
 				b.Zero(s, why, rank)
@@ -115,9 +116,9 @@ func draw(t *rapid.T) *Plan {
 		}
 	}
 	for range rapid.IntRange(0, 3).Draw(t, "findings") {
-		b.Find(layout.Finding{Code: "a-code", Severity: layout.Note, Text: rapid.String().Draw(t, "text"),
-			Sector: layout.Sector(rapid.IntRange(-1, 100).Draw(t, "sector")), Accepted: rapid.Bool().Draw(t, "accepted")})
-		b.Drop(Dropped{layout.Span{Count: 1}, layout.RoleGap, rapid.String().Draw(t, "name"), rapid.String().Draw(t, "why")})
+		b.Find(disk.Finding{Code: "a-code", Severity: disk.Note, Text: rapid.String().Draw(t, "text"),
+			Sector: disk.Sector(rapid.IntRange(-1, 100).Draw(t, "sector")), Accepted: rapid.Bool().Draw(t, "accepted")})
+		b.Drop(Dropped{disk.Span{Count: 1}, layout.RoleGap, rapid.String().Draw(t, "name"), rapid.String().Draw(t, "why")})
 	}
 	p, err := b.Plan()
 	if err != nil {
@@ -128,17 +129,17 @@ func draw(t *rapid.T) *Plan {
 
 func drawSource(t *rapid.T, size int) Source {
 	n := rapid.IntRange(1, 20000).Draw(t, "source")
-	var meaning layout.Spans
+	var meaning disk.Spans
 	for at := 0; rapid.Bool().Draw(t, "more meaning"); {
 		start := at + rapid.IntRange(0, 50).Draw(t, "skip")
 		count := rapid.IntRange(1, 50).Draw(t, "run")
 		if start+count > n {
 			break
 		}
-		meaning = append(meaning, layout.Span{Start: layout.Sector(start), Count: layout.Sector(count)})
+		meaning = append(meaning, disk.Span{Start: disk.Sector(start), Count: disk.Sector(count)})
 		at = start + count + 1
 	}
-	return Source{Disk{layout.Sector(n), size}, rapid.String().Draw(t, "path"), strings.Repeat("0a", 32), meaning}
+	return Source{Disk{disk.Sector(n), size}, rapid.String().Draw(t, "path"), strings.Repeat("0a", 32), meaning}
 }
 
 // failing is a reader that breaks at one byte.

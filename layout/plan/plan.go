@@ -9,6 +9,7 @@ import (
 	"io"
 	"slices"
 
+	"bootgraft/image/disk"
 	"bootgraft/layout"
 )
 
@@ -29,21 +30,21 @@ const Edge = 1 << 20
 
 // Disk is the size of a disk. SectorSize is in bytes.
 type Disk struct {
-	Sectors    layout.Sector `json:"sectors"`
-	SectorSize int           `json:"sector_size"`
+	Sectors    disk.Sector `json:"sectors"`
+	SectorSize int         `json:"sector_size"`
 }
 
 // Source is the original that a plan was made for.
 type Source struct {
 	Disk
-	Path    string       // where it lay when the plan was made: a memory, never proof. UTF-8, or empty
-	Digest  string       // MeaningDigest of Meaning, lower-case hex
-	Meaning layout.Spans // source sectors whose change makes the plan stale
+	Path    string     // where it lay when the plan was made: a memory, never proof. UTF-8, or empty
+	Digest  string     // MeaningDigest of Meaning, lower-case hex
+	Meaning disk.Spans // source sectors whose change makes the plan stale
 }
 
 // Dropped is a run of source sectors that the card does not carry.
 type Dropped struct {
-	layout.Span
+	disk.Span
 	Role layout.Role
 	Name string
 	Why  string
@@ -62,7 +63,7 @@ type Plan struct {
 	Source   Source
 	Pieces   []layout.Piece // in card order; they tile the card
 	Dropped  []Dropped
-	Findings []layout.Finding
+	Findings []disk.Finding
 
 	// Rendered holds the bytes of all Render pieces, in the order in which
 	// the card first needs them. From of such a piece counts its sectors.
@@ -72,17 +73,17 @@ type Plan struct {
 
 // RenderedSectors returns how many whole sectors of rendered bytes the plan
 // holds.
-func (p *Plan) RenderedSectors() layout.Sector {
+func (p *Plan) RenderedSectors() disk.Sector {
 	if p.Rendered == nil || p.Target.SectorSize <= 0 {
 		return 0
 	}
-	return layout.Sector(p.Rendered.Size() / int64(p.Target.SectorSize))
+	return disk.Sector(p.Rendered.Size() / int64(p.Target.SectorSize))
 }
 
 // Index returns the index of the piece that holds card sector x, or
 // len(p.Pieces) if there is none. It takes a plan that passes Check.
-func (p *Plan) Index(x layout.Sector) int {
-	i, found := slices.BinarySearchFunc(p.Pieces, x, func(q layout.Piece, x layout.Sector) int {
+func (p *Plan) Index(x disk.Sector) int {
+	i, found := slices.BinarySearchFunc(p.Pieces, x, func(q layout.Piece, x disk.Sector) int {
 		switch {
 		case q.Holds(x):
 			return 0
@@ -98,7 +99,7 @@ func (p *Plan) Index(x layout.Sector) int {
 }
 
 // Lookup returns the piece that holds card sector x, or nil.
-func (p *Plan) Lookup(x layout.Sector) *layout.Piece {
+func (p *Plan) Lookup(x disk.Sector) *layout.Piece {
 	if i := p.Index(x); i < len(p.Pieces) {
 		return &p.Pieces[i]
 	}

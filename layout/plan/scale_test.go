@@ -7,6 +7,7 @@ import (
 	"testing"
 	"unsafe"
 
+	"bootgraft/image/disk"
 	"bootgraft/layout"
 )
 
@@ -21,9 +22,9 @@ func large(t testing.TB, n, mib int) *Plan {
 	b.Render(0, rendered, layout.WhyVolume, layout.RankFirst)
 	for range n - 2 {
 		at := b.At()
-		b.Copy(layout.Span{Start: at, Count: 64}, 1<<27-at/2, layout.WhyVolumeMoved, layout.RankData)
+		b.Copy(disk.Span{Start: at, Count: 64}, 1<<27-at/2, layout.WhyVolumeMoved, layout.RankData)
 	}
-	b.Zero(layout.Between(b.At(), 1<<28), layout.WhyExcess, layout.RankData)
+	b.Zero(disk.Between(b.At(), 1<<28), layout.WhyExcess, layout.RankData)
 	p, err := b.Plan()
 	if err != nil {
 		t.Fatal(err)

@@ -9,11 +9,12 @@ import (
 	"strings"
 	"testing"
 
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
 	"bootgraft/image/imagetest/disks"
 	"bootgraft/layout"
-	"bootgraft/layout/fat"
-	"bootgraft/layout/fat/format"
+	"bootgraft/layout/volume/fat"
+	"bootgraft/layout/volume/fat/format"
 )
 
 // counted counts what is read of a sparse disk.
@@ -114,7 +115,7 @@ func TestThousandsOfOverlappingEntries(t *testing.T) {
 	const n = 4000
 	box := at(100, 199000)
 	disks.MBR(d, disks.Entry{Span: box, Type: 0x0F})
-	for i := range layout.Sector(n) {
+	for i := range disk.Sector(n) {
 		b := make([]byte, 512)
 		b[510], b[511] = 0x55, 0xAA
 		b[450], b[466] = 0x06, 0x05

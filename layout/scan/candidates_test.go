@@ -7,11 +7,12 @@ import (
 	"testing"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
 	"bootgraft/image/imagetest/disks"
 	"bootgraft/image/imagetest/need"
 	"bootgraft/layout"
-	"bootgraft/layout/boot"
+	"bootgraft/layout/rule/candidate"
 )
 
 func outside(t testing.TB, s *Survey, src image.Source) *Outside {
@@ -125,7 +126,7 @@ func TestOutsideReadsNoHole(t *testing.T) {
 // from the end, and nothing else.
 func TestAreasOfUndecidedTail(t *testing.T) {
 	d := imagetest.New(200_000, 512)
-	for x := layout.Sector(0); x < 200_000; x += 60 {
+	for x := disk.Sector(0); x < 200_000; x += 60 {
 		disks.Noise(d, at(x, 1), uint64(x))
 	}
 	b, err := image.ReadSectors(d, at(0, 1))
@@ -135,11 +136,11 @@ func TestAreasOfUndecidedTail(t *testing.T) {
 	d.Put(199_999, b)
 	s := survey(t, d)
 	areas := s.Areas()
-	if len(areas) != 2 || areas[0] != (boot.Area{Span: at(0, 100_000), From: layout.FromStart}) || areas[1] != (boot.Area{Span: at(100_000, 100_000)}) {
+	if len(areas) != 2 || areas[0] != (candidate.Area{Span: at(0, 100_000), From: layout.FromStart}) || areas[1] != (candidate.Area{Span: at(100_000, 100_000)}) {
 		t.Fatalf("areas %+v", areas)
 	}
 	o := outside(t, s, d)
-	if len(o.Mirrors) != 1 || o.Mirrors[0].To != (boot.Place{From: layout.FromEnd, Sector: 1}) {
+	if len(o.Mirrors) != 1 || o.Mirrors[0].To != (candidate.Place{From: layout.FromEnd, Sector: 1}) {
 		t.Errorf("%+v", o.Mirrors)
 	}
 }

@@ -12,10 +12,11 @@ import (
 	"testing"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
 	"bootgraft/image/imagetest/disks"
 	"bootgraft/layout"
-	"bootgraft/layout/fat"
+	"bootgraft/layout/volume/fat"
 )
 
 // look is what a case expects of a survey.
@@ -24,10 +25,10 @@ type look struct {
 	tables  string   // kind:state of each, in order
 	codes   []string // that must be among the findings
 	volumes []string // index:kind
-	roles   map[layout.Role]layout.Span
+	roles   map[layout.Role]disk.Span
 }
 
-func at(start, count layout.Sector) layout.Span { return layout.Span{Start: start, Count: count} }
+func at(start, count disk.Sector) disk.Span { return disk.Span{Start: start, Count: count} }
 
 func (w look) check(t *testing.T, s *Survey) {
 	t.Helper()
@@ -56,7 +57,7 @@ func (w look) check(t *testing.T, s *Survey) {
 	}
 }
 
-func entry(start, count layout.Sector) disks.Entry {
+func entry(start, count disk.Sector) disks.Entry {
 	return disks.Entry{Span: at(start, count), Type: 0x0E, Active: true}
 }
 
@@ -88,41 +89,41 @@ func TestTables(t *testing.T) {
 		want look
 	}{
 		"MBR": {song(), look{table: "mbr", tables: "mbr:in-force", volumes: []string{"1:fat16"},
-			roles: map[layout.Role]layout.Span{layout.RoleTable: at(0, 1), layout.RoleVolume: at(63, 9000), layout.RoleGap: at(1, 62)}}},
+			roles: map[layout.Role]disk.Span{layout.RoleTable: at(0, 1), layout.RoleVolume: at(63, 9000), layout.RoleGap: at(1, 62)}}},
 		"GPT": {guid(), look{table: "gpt", tables: "mbr:in-force gpt:in-force", volumes: []string{"1:fat16"},
-			roles: map[layout.Role]layout.Span{layout.RoleTable: at(19967, 33), layout.RoleGap: at(9063, 10904)}}},
+			roles: map[layout.Role]disk.Span{layout.RoleTable: at(19967, 33), layout.RoleGap: at(9063, 10904)}}},
 		"stale GPT copies on an MBR disk": {
 			with(song(), func(d *imagetest.Disk) { disks.GPTHeaders(d, 19999, entry(40, 100)) }),
 			look{table: "mbr", tables: "mbr:in-force gpt:stale", codes: []string{"stale-gpt", "claims-conflict"}, volumes: []string{"1:fat16"},
-				roles: map[layout.Role]layout.Span{layout.RoleDisputed: at(19967, 33)}}},
+				roles: map[layout.Role]disk.Span{layout.RoleDisputed: at(19967, 33)}}},
 		"only the stale second copy": {
 			with(song(), func(d *imagetest.Disk) {
 				disks.GPTHeaders(d, 19999, entry(40, 100))
 				d.Put(1, make([]byte, 33*512))
 			}),
 			look{table: "mbr", tables: "mbr:in-force gpt:stale", codes: []string{"stale-gpt"}, volumes: []string{"1:fat16"},
-				roles: map[layout.Role]layout.Span{layout.RoleDisputed: at(19967, 33), layout.RoleGap: at(1, 62)}}},
+				roles: map[layout.Role]disk.Span{layout.RoleDisputed: at(19967, 33), layout.RoleGap: at(1, 62)}}},
 		"a bare FAT volume over a GPT disk": {
 			with(imagetest.New(9000, 512), func(d *imagetest.Disk) {
 				disks.GPT(d, entry(63, 900))
 				disks.FAT(d, at(0, 8000), 0, 3000)
 			}),
 			look{table: "none", tables: "gpt:stale", codes: []string{"stale-gpt"}, volumes: []string{"0:fat12"},
-				roles: map[layout.Role]layout.Span{layout.RoleVolume: at(0, 8000), layout.RoleDisputed: at(8967, 33)}}},
+				roles: map[layout.Role]disk.Span{layout.RoleVolume: at(0, 8000), layout.RoleDisputed: at(8967, 33)}}},
 		"GPT whose protective record was wiped": {
 			with(guid(), func(d *imagetest.Disk) { d.Put(0, make([]byte, 512)) }),
 			look{table: "gpt", tables: "gpt:in-force", codes: []string{"protective-mbr-missing"}, volumes: []string{"1:fat16"}}},
 		"GPT whose first copy is damaged": {
 			with(guid(), func(d *imagetest.Disk) { d.Put(1, make([]byte, 512)) }),
 			look{table: "gpt", tables: "mbr:in-force gpt:in-force", codes: []string{"gpt-first-copy-damaged"}, volumes: []string{"1:fat16"},
-				roles: map[layout.Role]layout.Span{layout.RoleTable: at(1, 33)}}},
+				roles: map[layout.Role]disk.Span{layout.RoleTable: at(1, 33)}}},
 		"GPT with two damaged copies": {
 			with(guid(), func(d *imagetest.Disk) {
 				d.Put(2, []byte{1})
 				d.Put(19967, []byte{1})
 			}),
 			look{table: "gpt", tables: "mbr:damaged gpt:damaged", codes: []string{"gpt-damaged", "damaged-gpt"},
-				roles: map[layout.Role]layout.Span{layout.RoleTable: at(0, 1)}}},
+				roles: map[layout.Role]disk.Span{layout.RoleTable: at(0, 1)}}},
 		"hybrid that agrees": {
 			with(guid(), func(d *imagetest.Disk) {
 				disks.MBR(d, disks.Entry{Span: at(1, 33), Type: 0xEE}, entry(63, 9000))
@@ -138,7 +139,7 @@ func TestTables(t *testing.T) {
 			look{table: "conflict", tables: "mbr:disputed apple:disputed", codes: []string{"tables-conflict", "claims-conflict"}}},
 		"bare FAT with 55 AA": {
 			with(imagetest.New(8000, 512), func(d *imagetest.Disk) { disks.FAT(d, at(0, 8000), 0, 3000) }),
-			look{table: "none", volumes: []string{"0:fat12"}, roles: map[layout.Role]layout.Span{layout.RoleVolume: at(0, 8000)}}},
+			look{table: "none", volumes: []string{"0:fat12"}, roles: map[layout.Role]disk.Span{layout.RoleVolume: at(0, 8000)}}},
 		"bare FAT whose boot code looks like a damaged table": {
 			with(imagetest.New(8000, 512), func(d *imagetest.Disk) {
 				disks.FAT(d, at(0, 8000), 0, 3000)
@@ -159,13 +160,13 @@ func TestTables(t *testing.T) {
 			look{table: "conflict", tables: "mbr:disputed", volumes: []string{"0:fat12"}, codes: []string{"tables-conflict"}}},
 		"55 AA and nothing else": {
 			with(imagetest.New(8000, 512), func(d *imagetest.Disk) { disks.MBR(d) }),
-			look{table: "none", tables: "mbr:stale", roles: map[layout.Role]layout.Span{layout.RoleBootCode: at(0, 1)}}},
+			look{table: "none", tables: "mbr:stale", roles: map[layout.Role]disk.Span{layout.RoleBootCode: at(0, 1)}}},
 		"an entry past the end": {
 			with(imagetest.New(8000, 512), func(d *imagetest.Disk) { disks.MBR(d, first, entry(7000, 2000)) }),
-			look{table: "mbr", tables: "mbr:in-force", codes: []string{"entry-past-end"}, roles: map[layout.Role]layout.Span{layout.RoleVolume: at(7000, 1000)}}},
+			look{table: "mbr", tables: "mbr:in-force", codes: []string{"entry-past-end"}, roles: map[layout.Role]disk.Span{layout.RoleVolume: at(7000, 1000)}}},
 		"overlapping entries": {
 			with(imagetest.New(8000, 512), func(d *imagetest.Disk) { disks.MBR(d, entry(100, 200), entry(250, 200)) }),
-			look{table: "mbr", tables: "mbr:in-force", codes: []string{"entries-overlap", "claims-conflict"}, roles: map[layout.Role]layout.Span{layout.RoleDisputed: at(250, 50)}}},
+			look{table: "mbr", tables: "mbr:in-force", codes: []string{"entries-overlap", "claims-conflict"}, roles: map[layout.Role]disk.Span{layout.RoleDisputed: at(250, 50)}}},
 		"a FAT volume larger than its entry": {
 			with(imagetest.New(20000, 512), func(d *imagetest.Disk) {
 				disks.FAT(d, at(63, 9000), 0, 3000)
@@ -215,7 +216,7 @@ func TestSecondCopyNotAtTheEnd(t *testing.T) {
 	d := imagetest.New(30000, 512)
 	disks.Insert(d, 0, old)
 	want := look{table: "gpt", tables: "mbr:in-force gpt:in-force", codes: []string{"gpt-second-copy-not-at-end"}, volumes: []string{"1:fat16"},
-		roles: map[layout.Role]layout.Span{layout.RoleGap: at(9063, 10904), layout.RoleTable: at(19967, 33)}}
+		roles: map[layout.Role]disk.Span{layout.RoleGap: at(9063, 10904), layout.RoleTable: at(19967, 33)}}
 	want.check(t, survey(t, d))
 	disks.Noise(d, at(29000, 10), 2)
 	want.roles[layout.RoleTail] = at(29000, 1000)
@@ -229,7 +230,7 @@ func TestTailInPlaceOfTheSecondCopy(t *testing.T) {
 	disks.Noise(d, at(19970, 30), 1)
 	s := survey(t, d)
 	look{table: "gpt", tables: "mbr:in-force gpt:in-force", codes: []string{"gpt-second-copy-missing"}, volumes: []string{"1:fat16"},
-		roles: map[layout.Role]layout.Span{layout.RoleTail: at(19967, 33)}}.check(t, s)
+		roles: map[layout.Role]disk.Span{layout.RoleTail: at(19967, 33)}}.check(t, s)
 	if s.SecondPlace() != nil {
 		t.Errorf("second copy at %v", s.SecondPlace())
 	}
@@ -282,8 +283,8 @@ func TestRandomBytes(t *testing.T) {
 
 func TestUnreadableSectorIsNamed(t *testing.T) {
 	broken := errors.New("the drive said no")
-	for _, x := range []layout.Sector{0, 1, 63, 64, 9500, 19999} {
-		_, err := Run(context.Background(), &imagetest.Faulty{Source: song(), Bad: layout.Spans{at(x, 1)}, Err: broken}, Options{})
+	for _, x := range []disk.Sector{0, 1, 63, 64, 9500, 19999} {
+		_, err := Run(context.Background(), &imagetest.Faulty{Source: song(), Bad: disk.Spans{at(x, 1)}, Err: broken}, Options{})
 		switch {
 		case x == 63 || x == 64: // inside the volume: what cannot be read of it is for its reader to say
 			if err != nil && !errors.Is(err, broken) {
@@ -295,7 +296,7 @@ func TestUnreadableSectorIsNamed(t *testing.T) {
 			t.Errorf("sector %d: %v", x, err)
 		}
 	}
-	gone := &imagetest.Faulty{Source: song(), Bad: layout.Spans{at(9500, 1)}}
+	gone := &imagetest.Faulty{Source: song(), Bad: disk.Spans{at(9500, 1)}}
 	if _, err := Run(context.Background(), gone, Options{}); !errors.Is(err, io.ErrUnexpectedEOF) {
 		t.Errorf("a source that ends early: %v", err)
 	}
@@ -312,7 +313,7 @@ func TestCancelled(t *testing.T) {
 func TestUnknownSectorsAreCountedNotRead(t *testing.T) {
 	d := song()
 	disks.Noise(d, at(15000, 10), 1)
-	s := survey(t, image.NewKnown(d, layout.Spans{at(10, 5), at(15002, 3)}, nil))
+	s := survey(t, image.NewKnown(d, disk.Spans{at(10, 5), at(15002, 3)}, nil))
 	var gap, tail layout.Content
 	for _, r := range s.Regions {
 		switch {
@@ -325,6 +326,6 @@ func TestUnknownSectorsAreCountedNotRead(t *testing.T) {
 	if gap.Unread != 5 || gap.Blank || gap.SHA256 != "" || tail.Unread != 3 || tail.NonBlank != 7 || tail.First != 15000 || tail.Last != 15009 {
 		t.Errorf("gap %+v, tail %+v", gap, tail)
 	}
-	lost := survey(t, image.NewKnown(d, layout.Spans{at(0, 1)}, nil))
+	lost := survey(t, image.NewKnown(d, disk.Spans{at(0, 1)}, nil))
 	look{table: "none", codes: []string{"table-not-known"}}.check(t, lost)
 }

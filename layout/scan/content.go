@@ -9,6 +9,7 @@ import (
 	"hash"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/layout"
 )
 
@@ -22,32 +23,32 @@ const readStep = 1 << 20
 // visitor is told of every sector of a pass: by runs of holes, which read as
 // zeros and are not read, by single sectors, and by runs not known.
 type visitor interface {
-	hole(s layout.Span)
-	sector(x layout.Sector, b []byte)
-	unknown(s layout.Span)
+	hole(s disk.Span)
+	sector(x disk.Sector, b []byte)
+	unknown(s disk.Span)
 }
 
 // pass reads the sectors of span once, in order, and never reads a hole. A
 // sector that the source does not know is not an error.
-func pass(ctx context.Context, src image.Source, span layout.Span, v visitor, moved func(layout.Sector)) error {
+func pass(ctx context.Context, src image.Source, span disk.Span, v visitor, moved func(disk.Sector)) error {
 	n := int64(src.SectorSize())
-	step := layout.Sector(readStep / n)
+	step := disk.Sector(readStep / n)
 	buf := make([]byte, min(readStep, int64(span.Count)*n))
 	for at := span.Start; at < span.End(); {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
 		start, end := image.NextData(src, int64(at)*n)
-		data := layout.Between(layout.Sector(start/n), layout.Sector((end+n-1)/n)).Common(span)
+		data := disk.Between(disk.Sector(start/n), disk.Sector((end+n-1)/n)).Common(span)
 		if data.Empty() || data.Start >= span.End() {
-			data = layout.Span{Start: span.End()}
+			data = disk.Span{Start: span.End()}
 		}
 		if data.Start > at {
-			v.hole(layout.Between(at, data.Start))
+			v.hole(disk.Between(at, data.Start))
 			moved(data.Start - at)
 		}
 		for at = max(at, data.Start); at < data.End(); {
-			run := layout.Span{Start: at, Count: min(step, data.End()-at)}
+			run := disk.Span{Start: at, Count: min(step, data.End()-at)}
 			if err := passRun(src, run, buf[:int64(run.Count)*n], v); err != nil {
 				return err
 			}
@@ -61,7 +62,7 @@ func pass(ctx context.Context, src image.Source, span layout.Span, v visitor, mo
 	return nil
 }
 
-func passRun(src image.Source, run layout.Span, buf []byte, v visitor) error {
+func passRun(src image.Source, run disk.Span, buf []byte, v visitor) error {
 	n := int64(src.SectorSize())
 	unknown := image.Unknown(src, run)
 	for _, u := range unknown {
@@ -85,7 +86,7 @@ func passRun(src image.Source, run layout.Span, buf []byte, v visitor) error {
 }
 
 // firstBad names the first sector of a run that cannot be read.
-func firstBad(src image.Source, run layout.Span, buf []byte, cause error) error {
+func firstBad(src image.Source, run disk.Span, buf []byte, cause error) error {
 	for x := run.Start; x < run.End(); x++ {
 		if err := image.ReadFull(src, buf, int64(x)*int64(len(buf))); err != nil {
 			return fmt.Errorf("reading sector %d (byte %d): %w", x, int64(x)*int64(len(buf)), err)
@@ -107,7 +108,7 @@ type observer struct {
 	mixed    bool // some blank sectors are of 00, some of FF
 }
 
-func newObserver(span layout.Span, sectorSize int) *observer {
+func newObserver(span disk.Span, sectorSize int) *observer {
 	o := &observer{sectorsz: sectorSize, first: true}
 	o.content.Looked = true
 	if span.Count <= HashLimit {
@@ -123,7 +124,7 @@ func (o *observer) fill(b byte) {
 	o.mixed = o.mixed || o.content.Fill != b
 }
 
-func (o *observer) hole(s layout.Span) {
+func (o *observer) hole(s disk.Span) {
 	o.fill(0)
 	o.zeros += int64(s.Count) * int64(o.sectorsz)
 }
@@ -137,10 +138,10 @@ func (o *observer) hashZeros() {
 	}
 }
 
-func (o *observer) sector(x layout.Sector, b []byte) {
+func (o *observer) sector(x disk.Sector, b []byte) {
 	fill, blank := image.Blank(b)
 	if blank && fill == 0 {
-		o.hole(layout.Span{Start: x, Count: 1})
+		o.hole(disk.Span{Start: x, Count: 1})
 		return
 	}
 	if o.sum != nil {
@@ -159,7 +160,7 @@ func (o *observer) sector(x layout.Sector, b []byte) {
 	o.sigs.look(x, b)
 }
 
-func (o *observer) unknown(s layout.Span) {
+func (o *observer) unknown(s disk.Span) {
 	o.content.Unread += s.Count
 	o.sum = nil
 }
@@ -177,15 +178,15 @@ func (o *observer) result() layout.Content {
 }
 
 // observe reads one region and says what is in it.
-func (s *surveyor) observe(span layout.Span) (layout.Content, error) {
+func (s *surveyor) observe(span disk.Span) (layout.Content, error) {
 	o := newObserver(span, s.src.SectorSize())
 	err := pass(s.ctx, s.src, span, o, s.moved)
 	return o.result(), err
 }
 
 // Look reads a run of sectors and says what is in it.
-func Look(ctx context.Context, src image.Source, span layout.Span) (layout.Content, error) {
+func Look(ctx context.Context, src image.Source, span disk.Span) (layout.Content, error) {
 	o := newObserver(span, src.SectorSize())
-	err := pass(ctx, src, span, o, func(layout.Sector) {})
+	err := pass(ctx, src, span, o, func(disk.Sector) {})
 	return o.result(), err
 }

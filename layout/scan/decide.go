@@ -3,6 +3,7 @@ package scan
 import (
 	"slices"
 
+	"bootgraft/image/disk"
 	"bootgraft/layout"
 )
 
@@ -49,7 +50,7 @@ func (s *surveyor) withoutBootCode(tables []found, bare *layout.Volume) []found 
 		return tables
 	}
 	if len(m.Entries) > 0 {
-		s.note(layout.Notef("boot-code-not-mbr", 0, "sector 0 is the boot sector of a %s volume; its bytes 446 to 509, read as a partition table, would list %d entries that cannot be, and are taken for boot code", bare.Kind, len(m.Entries)))
+		s.note(disk.Notef("boot-code-not-mbr", 0, "sector 0 is the boot sector of a %s volume; its bytes 446 to 509, read as a partition table, would list %d entries that cannot be, and are taken for boot code", bare.Kind, len(m.Entries)))
 	}
 	s.out.MBR = nil
 	return slices.DeleteFunc(tables, func(t found) bool { return t.Kind == "mbr" })
@@ -87,7 +88,7 @@ func (s *surveyor) decide(tables []found, bare *layout.Volume) string {
 		}
 		if kind == "none" {
 			kind = "gpt"
-			s.note(layout.Warningf("gpt-damaged", 1, "sector 0 names a GUID partition table, but neither of its copies can be read; nobody knows what the sectors after it are for"))
+			s.note(disk.Warningf("gpt-damaged", 1, "sector 0 names a GUID partition table, but neither of its copies can be read; nobody knows what the sectors after it are for"))
 		}
 	}
 	s.noteStale(tables, kind)
@@ -143,22 +144,22 @@ func (s *surveyor) force(able []*found, bare *layout.Volume) string {
 	if contradicted {
 		who += " and a bare " + bare.Kind + " volume"
 	}
-	s.note(layout.Warningf("tables-conflict", 0, "%s both claim this disk, and none of them wins in silence. What they agree on is listed as such, the rest is disputed", who))
+	s.note(disk.Warningf("tables-conflict", 0, "%s both claim this disk, and none of them wins in silence. What they agree on is listed as such, the rest is disputed", who))
 	return "conflict"
 }
 
 // noteStale reports every table that is not in force.
 func (s *surveyor) noteStale(tables []found, kind string) {
 	for _, t := range tables {
-		at := layout.NoSector
+		at := disk.NoSector
 		if len(t.Own) > 0 {
 			at = t.Own[0].Start
 		}
 		switch {
 		case t.State == layout.Stale && len(t.Entries) > 0 || t.State == layout.Stale && t.Kind == "gpt":
-			s.note(layout.Warningf("stale-"+t.Kind, at, "a %s table with %d entries lies on this disk, but is not in force (%s is): the rest of an earlier use. Nothing in it is interpreted", t.Kind, len(t.Entries), kind))
+			s.note(disk.Warningf("stale-"+t.Kind, at, "a %s table with %d entries lies on this disk, but is not in force (%s is): the rest of an earlier use. Nothing in it is interpreted", t.Kind, len(t.Entries), kind))
 		case t.State == layout.Damaged && t.Kind != "mbr" || t.State == layout.Damaged && kind == "none":
-			s.note(layout.Warningf("damaged-"+t.Kind, at, "something that claims to be a %s table breaks its own rules: %s", t.Kind, t.Evidence[0]))
+			s.note(disk.Warningf("damaged-"+t.Kind, at, "something that claims to be a %s table breaks its own rules: %s", t.Kind, t.Evidence[0]))
 		}
 	}
 }
@@ -166,7 +167,7 @@ func (s *surveyor) noteStale(tables []found, kind string) {
 // SecondPlace returns the sectors of the second copy of the GUID partition
 // table, valid or not. Where no header shows that there is one, what lies in
 // its place may be anything, and belongs to nobody.
-func (s *Survey) SecondPlace() layout.Spans {
+func (s *Survey) SecondPlace() disk.Spans {
 	if s.GPT == nil || s.GPT.Backup.Header == nil {
 		return nil
 	}

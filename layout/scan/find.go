@@ -5,7 +5,7 @@ import (
 	"context"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // maxFound bounds what FindSector remembers.
@@ -14,13 +14,13 @@ const maxFound = 64
 // finder remembers the last sectors that hold the wanted bytes.
 type finder struct {
 	want  []byte
-	found []layout.Sector
+	found []disk.Sector
 }
 
-func (f *finder) hole(layout.Span)    {}
-func (f *finder) unknown(layout.Span) {}
+func (f *finder) hole(disk.Span)    {}
+func (f *finder) unknown(disk.Span) {}
 
-func (f *finder) sector(x layout.Sector, b []byte) {
+func (f *finder) sector(x disk.Sector, b []byte) {
 	if !bytes.Equal(b, f.want) {
 		return
 	}
@@ -32,8 +32,8 @@ func (f *finder) sector(x layout.Sector, b []byte) {
 
 // FindSector returns the last 64 sectors of a run, in order, that hold exactly
 // the given bytes. These are not all zeros: holes are not read.
-func FindSector(ctx context.Context, src image.Source, span layout.Span, want []byte) ([]layout.Sector, error) {
+func FindSector(ctx context.Context, src image.Source, span disk.Span, want []byte) ([]disk.Sector, error) {
 	f := &finder{want: want}
-	err := pass(ctx, src, span, f, func(layout.Sector) {})
+	err := pass(ctx, src, span, f, func(disk.Sector) {})
 	return f.found, err
 }

@@ -5,32 +5,33 @@ import (
 	"fmt"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/layout"
-	"bootgraft/layout/boot"
+	"bootgraft/layout/rule/candidate"
 )
 
 // Outside is what a look into the sectors outside the volumes found. One disk
 // proves nothing: all of it are candidates.
 type Outside struct {
-	*boot.Report
+	*candidate.Report
 	Through []Through // tables and volumes that another byte order shows
 }
 
 // Areas returns what lies outside the volumes and outside the tables in
 // force, as far as it is in use, to be looked into by package boot.
-func (s *Survey) Areas() (out []boot.Area) {
-	reach := layout.Sector(boot.Reach / s.SectorSize)
+func (s *Survey) Areas() (out []candidate.Area) {
+	reach := disk.Sector(candidate.Reach / s.SectorSize)
 	for i, r := range s.Regions {
 		c := r.Content
 		if r.Role == layout.RoleVolume || r.Role == layout.RoleTable || !c.Looked || c.NonBlank == 0 && c.Unread == 0 {
 			continue
 		}
-		a := boot.Area{Span: r.Span, From: layout.FromStart}
+		a := candidate.Area{Span: r.Span, From: layout.FromStart}
 		if r.Anchor == layout.FromEnd {
 			a.From = layout.FromEnd
 		}
 		if c.Unread == 0 {
-			a.Span = layout.Between(c.First, c.Last+1)
+			a.Span = disk.Between(c.First, c.Last+1)
 		}
 		middle := max(s.Sectors/2, s.Sectors-reach)
 		if i < len(s.Regions)-1 || a.From == layout.FromEnd || len(s.Entries) > 0 || len(s.Volumes) > 0 || a.End() <= middle {
@@ -39,18 +40,18 @@ func (s *Survey) Areas() (out []boot.Area) {
 		}
 		// No table, and no tail that shows itself: the end may be one still.
 		if a.Start < middle {
-			out = append(out, boot.Area{Span: layout.Between(a.Start, middle), From: layout.FromStart})
+			out = append(out, candidate.Area{Span: disk.Between(a.Start, middle), From: layout.FromStart})
 		}
-		out = append(out, boot.Area{Span: layout.Between(max(a.Start, middle), a.End())})
+		out = append(out, candidate.Area{Span: disk.Between(max(a.Start, middle), a.End())})
 	}
 	return out
 }
 
-// Outside looks into the sectors outside the volumes, at most boot.Reach bytes
+// Outside looks into the sectors outside the volumes, at most candidate.Reach bytes
 // from either end of them, and keeps the numbers it finds in s.Fields. A table
 // or volume that shows itself in another byte order becomes a finding too.
 func (s *Survey) Outside(ctx context.Context, src image.Source) (*Outside, error) {
-	r, err := boot.Look(ctx, src, s.Areas())
+	r, err := candidate.Look(ctx, src, s.Areas())
 	if err != nil {
 		return nil, fmt.Errorf("looking outside the volumes: %w", err)
 	}

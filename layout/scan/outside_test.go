@@ -12,6 +12,7 @@ import (
 	"testing"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
 	"bootgraft/layout"
 )
@@ -58,7 +59,7 @@ func sfdiskEntries(t testing.TB, name string) (label string, out []layout.Entry)
 			Label      string
 			Partitions []struct {
 				Node        string
-				Start, Size layout.Sector
+				Start, Size disk.Sector
 				Type        string
 				Bootable    bool
 			}
@@ -76,13 +77,13 @@ func sfdiskEntries(t testing.TB, name string) (label string, out []layout.Entry)
 		if len(typ) == 1 {
 			typ = "0" + typ
 		}
-		out = append(out, layout.Entry{Span: layout.Span{Start: p.Start, Count: p.Size}, Index: i, Type: typ, Active: p.Bootable})
+		out = append(out, layout.Entry{Span: disk.Span{Start: p.Start, Count: p.Size}, Index: i, Type: typ, Active: p.Bootable})
 	}
 	return j.Table.Label, out
 }
 
 // blkid returns what blkid -p of util-linux finds at a sector of an image.
-func blkid(t testing.TB, name string, s layout.Span) map[string]string {
+func blkid(t testing.TB, name string, s disk.Span) map[string]string {
 	t.Helper()
 	out := tool(t, "blkid", "", "-p", "-o", "export", "--offset", fmt.Sprint(int64(s.Start)*512), "--size", fmt.Sprint(int64(s.Count)*512), name)
 	found := map[string]string{}
@@ -95,7 +96,7 @@ func blkid(t testing.TB, name string, s layout.Span) map[string]string {
 
 var volumeMakers = []struct {
 	kind, blkid string
-	sectors     layout.Sector
+	sectors     disk.Sector
 	make        func(t testing.TB, path string)
 }{
 	{"fat12", "vfat", 8000, mkfs("mkfs.fat", "-F", "12", "-n", "SONGS")},
@@ -136,7 +137,7 @@ func fromFolder(t testing.TB, path, name string) {
 	put(t, path, 0, b)
 }
 
-func put(t testing.TB, path string, at layout.Sector, b []byte) {
+func put(t testing.TB, path string, at disk.Sector, b []byte) {
 	t.Helper()
 	f, err := os.OpenFile(path, os.O_WRONLY, 0)
 	if err != nil {
@@ -173,7 +174,7 @@ func TestAgreesWithSfdiskAndBlkid(t *testing.T) {
 	}
 }
 
-func compareVolumes(t *testing.T, s *Survey, name string, spans []layout.Span) {
+func compareVolumes(t *testing.T, s *Survey, name string, spans []disk.Span) {
 	t.Helper()
 	for i, m := range volumeMakers {
 		b := blkid(t, name, spans[i])
@@ -193,18 +194,18 @@ func compareVolumes(t *testing.T, s *Survey, name string, spans []layout.Span) {
 }
 
 // diskOfAll makes an image with one volume of each kind.
-func diskOfAll(t testing.TB, label string) (string, []layout.Span) {
+func diskOfAll(t testing.TB, label string) (string, []disk.Span) {
 	t.Helper()
 	var script strings.Builder
 	fmt.Fprintf(&script, "label: %s\nunit: sectors\n", label)
-	var spans []layout.Span
-	at := layout.Sector(2048)
+	var spans []disk.Span
+	at := disk.Sector(2048)
 	for i, m := range volumeMakers {
 		if label == "dos" && i == 2 {
 			fmt.Fprintf(&script, "start=%d, type=f\n", at)
 			at += 63
 		}
-		spans = append(spans, layout.Span{Start: at, Count: m.sectors})
+		spans = append(spans, disk.Span{Start: at, Count: m.sectors})
 		fmt.Fprintf(&script, "start=%d, size=%d\n", at, m.sectors)
 		at += m.sectors + 63
 	}
@@ -232,7 +233,7 @@ func TestBareVolumesAgreeWithBlkid(t *testing.T) {
 			if s.Table != "none" || len(s.Volumes) != 1 || s.Volumes[0].Kind != m.kind || s.Volumes[0].Index != 0 {
 				t.Errorf("table %s, volumes %+v, %v", s.Table, s.Volumes, s.Findings)
 			}
-			if b := blkid(t, name, layout.Span{Count: m.sectors}); b["TYPE"] != m.blkid {
+			if b := blkid(t, name, disk.Span{Count: m.sectors}); b["TYPE"] != m.blkid {
 				t.Errorf("blkid says %v", b)
 			}
 		})
@@ -248,7 +249,7 @@ func TestHybridDisc(t *testing.T) {
 	if s.Table != "mbr" || len(s.Entries) != 1 {
 		t.Errorf("table %s, %+v", s.Table, s.Entries)
 	}
-	if !slices.ContainsFunc(s.Findings, func(f layout.Finding) bool { return f.Code == "volume-beside-table" }) {
+	if !slices.ContainsFunc(s.Findings, func(f disk.Finding) bool { return f.Code == "volume-beside-table" }) {
 		t.Errorf("findings %v", s.Findings)
 	}
 }
@@ -268,7 +269,7 @@ func TestFATOneSectorTooLong(t *testing.T) {
 		put(t, name, 0, b)
 	}
 	s := surveyFile(t, name)
-	if !slices.ContainsFunc(s.Findings, func(f layout.Finding) bool { return f.Code == "fat-larger-than-partition" && f.Sector == 63 }) {
+	if !slices.ContainsFunc(s.Findings, func(f disk.Finding) bool { return f.Code == "fat-larger-than-partition" && f.Sector == 63 }) {
 		t.Errorf("findings %v", s.Findings)
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 
+	"bootgraft/image/disk"
 	"bootgraft/layout"
 )
 
@@ -70,10 +71,10 @@ func (s *surveyor) tableClaims(t *found) []claim {
 	var out []claim
 	if t.Kind == "mbr" && s.out.Table == "gpt" {
 		why := "its EE record hands over to the GUID partition table"
-		return []claim{{layout.Span{Count: 1}, "gpt", layout.RoleTable, layout.FromStart, "protective MBR", why}}
+		return []claim{{disk.Span{Count: 1}, "gpt", layout.RoleTable, layout.FromStart, "protective MBR", why}}
 	}
 	name := t.Kind + " table"
-	own := func(spans layout.Spans, role layout.Role, anchor layout.Anchor, name, why string) {
+	own := func(spans disk.Spans, role layout.Role, anchor layout.Anchor, name, why string) {
 		for _, o := range spans {
 			out = append(out, claim{o, t.Kind, role, anchor, name, why})
 		}
@@ -89,7 +90,7 @@ func (s *surveyor) tableClaims(t *found) []claim {
 	case layout.Stale, layout.Damaged:
 		if t.Kind == "mbr" && len(t.Entries) == 0 && t.State == layout.Stale {
 			if s.nobodyKnows() {
-				own(layout.Spans{{Count: 1}}, layout.RoleBootCode, layout.FromStart, "boot code", "ends in 55 AA, but its four table entries are empty")
+				own(disk.Spans{{Count: 1}}, layout.RoleBootCode, layout.FromStart, "boot code", "ends in 55 AA, but its four table entries are empty")
 			}
 			return out
 		}
@@ -125,7 +126,7 @@ func volumeName(v *layout.Volume, prefix string) string {
 
 // entryBounds returns where the first volume begins and where the last thing
 // that a table places from the start ends.
-func (s *surveyor) entryBounds(regions []layout.Region) (first, last layout.Sector) {
+func (s *surveyor) entryBounds(regions []layout.Region) (first, last disk.Sector) {
 	first = s.out.Sectors
 	for _, r := range regions {
 		if r.Role == layout.RoleVolume || r.Role == layout.RoleTable && r.Anchor != layout.FromEnd {
@@ -168,14 +169,14 @@ func (s *surveyor) afterEntries(r layout.Region) error {
 		s.out.Regions = append(s.out.Regions, r)
 		return nil
 	}
-	if gap := layout.Between(r.Start, c.First); !gap.Empty() {
+	if gap := disk.Between(r.Start, c.First); !gap.Empty() {
 		g := layout.Region{Span: gap, Role: layout.RoleGap, Anchor: layout.FromStart, Name: "after the last entry", Evidence: []string{"no entry covers it"}}
 		if err := s.keep(g); err != nil {
 			return err
 		}
 	}
 	tail := layout.Region{
-		Span: layout.Between(c.First, r.End()), Role: layout.RoleTail, Anchor: layout.FromEnd, Name: "tail",
+		Span: disk.Between(c.First, r.End()), Role: layout.RoleTail, Anchor: layout.FromEnd, Name: "tail",
 		Evidence: []string{fmt.Sprintf("first sector in use after the last entry is %d; firmware that keeps something here counts it from the end of the disk", c.First)},
 	}
 	if tail.Count <= HashLimit {

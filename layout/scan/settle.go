@@ -5,12 +5,13 @@ import (
 	"slices"
 	"strings"
 
+	"bootgraft/image/disk"
 	"bootgraft/layout"
 )
 
 // claim is one format's word that a run of sectors is its own.
 type claim struct {
-	layout.Span
+	disk.Span
 	by     string // the table or volume that speaks
 	role   layout.Role
 	anchor layout.Anchor
@@ -33,12 +34,12 @@ func (c claim) sameOwner(d claim) bool {
 // settle cuts [0, whole) at every border of a claim and gives each piece to
 // the one who claims it, to RoleDisputed where claimants disagree, and to
 // RoleGap where nobody speaks. Neighbours with the same owner are one region.
-func settle(whole layout.Sector, claims []claim) []layout.Region {
-	disk := layout.Span{Count: whole}
-	var borders []layout.Sector
+func settle(whole disk.Sector, claims []claim) []layout.Region {
+	drive := disk.Span{Count: whole}
+	var borders []disk.Sector
 	live := claims[:0:0]
 	for _, c := range claims {
-		if c.Span = c.Span.Common(disk); c.Empty() {
+		if c.Span = c.Span.Common(drive); c.Empty() {
 			continue
 		}
 		live = append(live, c)
@@ -53,7 +54,7 @@ func settle(whole layout.Sector, claims []claim) []layout.Region {
 	var active []claim
 	next := 0
 	for i := 0; i+1 < len(borders); i++ {
-		part := layout.Between(borders[i], borders[i+1])
+		part := disk.Between(borders[i], borders[i+1])
 		active = slices.DeleteFunc(active, func(c claim) bool { return c.End() <= part.Start })
 		for next < len(live) && live[next].Start <= part.Start {
 			active = append(active, live[next])
@@ -65,7 +66,7 @@ func settle(whole layout.Sector, claims []claim) []layout.Region {
 }
 
 // owner decides about one run of sectors that all claimants claim whole.
-func owner(part layout.Span, claimants []claim) layout.Region {
+func owner(part disk.Span, claimants []claim) layout.Region {
 	if len(claimants) == 0 {
 		return layout.Region{Span: part, Role: layout.RoleGap, Anchor: layout.FromStart}
 	}
@@ -107,25 +108,25 @@ func appendRegion(out []layout.Region, r layout.Region) []layout.Region {
 }
 
 // conflicts reports the disputed regions, one finding each for the first of them.
-func conflicts(regions []layout.Region) []layout.Finding {
-	var out []layout.Finding
+func conflicts(regions []layout.Region) []disk.Finding {
+	var out []disk.Finding
 	more := 0
 	for _, r := range regions {
 		if r.Role == layout.RoleDisputed && len(out) == maxConflicts {
 			more++
 		} else if r.Role == layout.RoleDisputed {
-			out = append(out, layout.Warningf("claims-conflict", r.Start,
+			out = append(out, disk.Warningf("claims-conflict", r.Start,
 				"sectors %s are %s: %s. Nothing in them is interpreted", r.Span, r.Name, strings.Join(r.Evidence, "; ")))
 		}
 	}
 	if more > 0 {
-		out = append(out, layout.Warningf("claims-conflict", layout.NoSector, "%d more runs of sectors are claimed by several; the regions list them", more))
+		out = append(out, disk.Warningf("claims-conflict", disk.NoSector, "%d more runs of sectors are claimed by several; the regions list them", more))
 	}
 	return out
 }
 
 // gapName says where a gap lies.
-func gapName(r layout.Region, firstEntry, lastEntry layout.Sector) string {
+func gapName(r layout.Region, firstEntry, lastEntry disk.Sector) string {
 	switch {
 	case r.Start < firstEntry && r.End() <= firstEntry:
 		return "gap before the first entry"

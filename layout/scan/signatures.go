@@ -4,7 +4,7 @@ import (
 	"bytes"
 	"fmt"
 
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // maxSignatures bounds what is listed of one region.
@@ -49,7 +49,7 @@ var atStart = []struct{ name, text string }{
 	{"GPT header", "EFI PART"},
 }
 
-func (s *signatures) look(x layout.Sector, b []byte) {
+func (s *signatures) look(x disk.Sector, b []byte) {
 	if s.looked++; s.looked > HashLimit || len(s.found) >= maxSignatures {
 		return
 	}
@@ -73,7 +73,7 @@ func (s *signatures) look(x layout.Sector, b []byte) {
 	}
 }
 
-func (s *signatures) add(name string, x layout.Sector) {
+func (s *signatures) add(name string, x disk.Sector) {
 	if s.names == nil {
 		s.names = map[string]bool{}
 	}

@@ -12,11 +12,12 @@ import (
 	"fmt"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/layout"
-	"bootgraft/layout/ext"
-	"bootgraft/layout/fat"
-	"bootgraft/layout/gpt"
-	"bootgraft/layout/mbr"
+	"bootgraft/layout/table/gpt"
+	"bootgraft/layout/table/mbr"
+	"bootgraft/layout/volume/ext"
+	"bootgraft/layout/volume/fat"
 )
 
 // Survey is a Map together with the structures that were read to make it.
@@ -32,7 +33,7 @@ type Survey struct {
 type Options struct {
 	// Progress is told how many sectors of the total were looked at.
 	// Sectors inside recognised volumes and holes count as looked at.
-	Progress func(done, total layout.Sector)
+	Progress func(done, total disk.Sector)
 
 	// Short leaves out what needs many reads: allocation tables are not
 	// counted or compared.
@@ -48,10 +49,10 @@ type surveyor struct {
 	src  image.Source
 	opt  Options
 	out  *Survey
-	done layout.Sector
+	done disk.Sector
 
-	looked    layout.Spans     // entries whose volume was looked for
-	bareNotes []layout.Finding // of a bare volume, until it is known whether it counts
+	looked    disk.Spans     // entries whose volume was looked for
+	bareNotes []disk.Finding // of a bare volume, until it is known whether it counts
 }
 
 // Run surveys the source. It reads tables, the first sectors of volumes, and
@@ -87,16 +88,16 @@ func Run(ctx context.Context, src image.Source, opt Options) (*Survey, error) {
 	if err := s.regions(tables); err != nil {
 		return nil, err
 	}
-	if err := layout.CheckTiles(s.out.Sectors, s.out.Regions); err != nil {
+	if err := disk.CheckTiles(s.out.Sectors, s.out.Regions); err != nil {
 		return nil, fmt.Errorf("the regions do not tile the disk, which is a fault of this program: %w", err)
 	}
 	return s.out, nil
 }
 
-func (s *surveyor) note(f layout.Finding) { s.out.Findings = append(s.out.Findings, f) }
+func (s *surveyor) note(f disk.Finding) { s.out.Findings = append(s.out.Findings, f) }
 
 // moved reports progress.
-func (s *surveyor) moved(n layout.Sector) {
+func (s *surveyor) moved(n disk.Sector) {
 	s.done += n
 	if s.opt.Progress != nil {
 		s.opt.Progress(min(s.done, s.out.Sectors), s.out.Sectors)
@@ -116,7 +117,7 @@ func (s *surveyor) oddBytes() error {
 	}
 	sum := sha256.Sum256(b)
 	s.out.OddBytes, s.out.OddSHA256 = int(odd), hex.EncodeToString(sum[:])
-	s.note(layout.Warningf("odd-bytes", s.out.Sectors,
+	s.note(disk.Warningf("odd-bytes", s.out.Sectors,
 		"the file ends %d bytes into a sector of %d. These bytes (SHA-256 %s) belong to no sector and are not carried; a plan needs --accept odd-bytes. Was the copy cut short, or is it another sector size (--sector-size)?",
 		odd, n, s.out.OddSHA256))
 	return nil
@@ -125,7 +126,7 @@ func (s *surveyor) oddBytes() error {
 // bare looks for a volume that fills the disk without a table, and keeps
 // what it notes apart: beside a table in force such a volume is mostly the
 // rest of an earlier use.
-func (s *surveyor) bare(whole layout.Span, tables []found) (*layout.Volume, error) {
+func (s *surveyor) bare(whole disk.Span, tables []found) (*layout.Volume, error) {
 	before := len(s.out.Findings)
 	v, err := s.recognise(whole, 0)
 	if err != nil {
@@ -153,7 +154,7 @@ func (s *surveyor) volumes(tables []found, bare *layout.Volume) error {
 	} else if bare != nil {
 		delete(s.out.FAT, 0)
 		delete(s.out.Ext, 0)
-		s.note(layout.Warningf("volume-beside-table", bare.Start,
+		s.note(disk.Warningf("volume-beside-table", bare.Start,
 			"a %s volume without a table (%d sectors) is also found on this disk: the rest of an earlier use, or a hybrid disc. The %s table is in force, and nothing in the volume is interpreted", bare.Kind, bare.Count, s.out.Table))
 	}
 	for i := range tables {
@@ -177,7 +178,7 @@ func (s *surveyor) volumes(tables []found, bare *layout.Volume) error {
 
 // notes returns the findings of a table that matter in the light of what is
 // in force: a stale table is reported as stale, not fault by fault.
-func (t *found) notes(inForce string) []layout.Finding {
+func (t *found) notes(inForce string) []disk.Finding {
 	if t.State == layout.Stale || t.State == layout.Damaged && t.Kind != inForce {
 		return nil
 	}
@@ -196,7 +197,7 @@ func (s *surveyor) entryVolume(e layout.Entry) error {
 	if err != nil {
 		return fmt.Errorf("looking into entry %d: %w", e.Index, err)
 	}
-	s.looked = s.looked.Union(layout.Spans{span})
+	s.looked = s.looked.Union(disk.Spans{span})
 	if v == nil {
 		return nil
 	}

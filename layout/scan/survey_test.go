@@ -11,6 +11,7 @@ import (
 	"testing"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
 	"bootgraft/image/imagetest/disks"
 	"bootgraft/image/imagetest/need"
@@ -32,7 +33,7 @@ func survey(t testing.TB, src image.Source) *Survey {
 // checkSurvey tells what is wrong with a survey, whatever the disk: regions do
 // not tile it, or say of their content what is not so, or a finding is empty.
 func checkSurvey(s *Survey, src image.Source) error {
-	if err := layout.CheckTiles(image.Sectors(src), s.Regions); err != nil {
+	if err := disk.CheckTiles(image.Sectors(src), s.Regions); err != nil {
 		return err
 	}
 	for _, r := range s.Regions {
@@ -99,7 +100,7 @@ func TestRegionsTileRandomDisks(t *testing.T) {
 		if d.Table == "none" {
 			continue
 		}
-		var tail layout.Span
+		var tail disk.Span
 		for _, r := range s.Regions {
 			if r.Role == layout.RoleTail {
 				tail = r.Span
@@ -141,9 +142,9 @@ func TestRegionsTileMutatedDisks(t *testing.T) {
 			}
 		}
 		survey(t, d)
-		var lost layout.Spans
+		var lost disk.Spans
 		for range r.IntN(6) {
-			lost = lost.Union(layout.NewSpans(layout.Span{Start: layout.Sector(r.IntN(200)), Count: layout.Sector(1 + r.IntN(9))}))
+			lost = lost.Union(disk.NewSpans(disk.Span{Start: disk.Sector(r.IntN(200)), Count: disk.Sector(1 + r.IntN(9))}))
 		}
 		survey(t, image.NewKnown(d, lost, nil))
 	}
@@ -200,10 +201,10 @@ func FuzzSurvey(f *testing.F) {
 		for size < 4096 && per > 1 {
 			size, per = size*2, per/2
 		}
-		d := imagetest.Headed(head, layout.Sector(1+sectors%(1<<17)), size)
+		d := imagetest.Headed(head, disk.Sector(1+sectors%(1<<17)), size)
 		var src image.Source = d
 		if lost > 0 {
-			src = image.NewKnown(d, layout.Spans{{Start: layout.Sector(lost % 64), Count: 1}}, nil)
+			src = image.NewKnown(d, disk.Spans{{Start: disk.Sector(lost % 64), Count: 1}}, nil)
 		}
 		s, err := Run(context.Background(), src, Options{})
 		if err != nil {

@@ -5,20 +5,21 @@ import (
 	"fmt"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/layout"
-	"bootgraft/layout/amiga"
-	"bootgraft/layout/apple"
-	"bootgraft/layout/atari"
-	"bootgraft/layout/bsd"
-	"bootgraft/layout/gpt"
-	"bootgraft/layout/mbr"
-	"bootgraft/layout/sun"
+	"bootgraft/layout/table/amiga"
+	"bootgraft/layout/table/apple"
+	"bootgraft/layout/table/atari"
+	"bootgraft/layout/table/bsd"
+	"bootgraft/layout/table/gpt"
+	"bootgraft/layout/table/mbr"
+	"bootgraft/layout/table/sun"
 )
 
 // found is a table that a detector recognised, whole or damaged.
 type found struct {
 	layout.Table
-	findings []layout.Finding
+	findings []disk.Finding
 }
 
 // detector reads one kind of table. Its error is a FormatError, or a failed
@@ -99,7 +100,7 @@ func readAtari(s *surveyor) (*found, error) {
 }
 
 // listed marks the entries that own no sectors by the conventions of a table.
-func listed(t layout.Table, findings []layout.Finding, owns func(layout.Entry) bool) *found {
+func listed(t layout.Table, findings []disk.Finding, owns func(layout.Entry) bool) *found {
 	for i := range t.Entries {
 		t.Entries[i].NoVolume = !owns(t.Entries[i])
 	}
@@ -112,16 +113,16 @@ func (s *surveyor) detect() ([]found, error) {
 	var out []found
 	for _, d := range detectors {
 		f, err := d.read(s)
-		var format *layout.FormatError
+		var format *disk.FormatError
 		var unknown *image.UnknownError
 		switch {
 		case err == nil:
 			out = append(out, *f)
-		case errors.As(err, &format) && format.Fault == layout.Absent:
+		case errors.As(err, &format) && format.Fault == disk.Absent:
 		case errors.As(err, &format):
 			out = append(out, found{Table: layout.Table{Kind: d.kind, State: layout.Damaged, Evidence: []string{format.Error()}}})
 		case errors.As(err, &unknown):
-			s.note(layout.Warningf("table-not-known", unknown.Start, "whether there is a table of kind %s cannot be told: %v", d.kind, err))
+			s.note(disk.Warningf("table-not-known", unknown.Start, "whether there is a table of kind %s cannot be told: %v", d.kind, err))
 		default:
 			return nil, fmt.Errorf("looking for a %s table: %w", d.kind, err)
 		}

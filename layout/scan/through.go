@@ -7,10 +7,11 @@ import (
 	"fmt"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/layout"
-	"bootgraft/layout/apple"
-	"bootgraft/layout/ext"
-	"bootgraft/layout/fat"
+	"bootgraft/layout/table/apple"
+	"bootgraft/layout/volume/ext"
+	"bootgraft/layout/volume/fat"
 )
 
 // Through is a table, or a volume that fills the disk, which shows itself when
@@ -47,8 +48,8 @@ func (t *Through) Text() string {
 	return text
 }
 
-func (t *Through) finding() layout.Finding {
-	return layout.Notef("table-through-byte-order", 0,
+func (t *Through) finding() disk.Finding {
+	return disk.Notef("table-through-byte-order", 0,
 		"%s. The device may keep its disk so. Nothing is read through it, and numbers in it name the size of this disk", t.Text())
 }
 
@@ -135,7 +136,7 @@ func (r *resigned) ReadAt(p []byte, off int64) (int, error) {
 func otherSignature(src image.Source) (signature string, t *layout.Table, err error) {
 	const block, most = 512, 64
 	head := make([]byte, min(src.Size(), block*(most+1)))
-	if len(head) < 3*block || len(image.Unknown(src, layout.Span{Count: layout.Sector(len(head) / src.SectorSize())})) > 0 {
+	if len(head) < 3*block || len(image.Unknown(src, disk.Span{Count: disk.Sector(len(head) / src.SectorSize())})) > 0 {
 		return "", nil, nil
 	}
 	if err := image.ReadFull(src, head, 0); err != nil {
@@ -157,7 +158,7 @@ func otherSignature(src image.Source) (signature string, t *layout.Table, err er
 	copy(head, "ER")
 	binary.BigEndian.PutUint16(head[2:], block)
 	found, err := apple.Read(&resigned{src, head[:(count+1)*block]})
-	var format *layout.FormatError
+	var format *disk.FormatError
 	switch {
 	case errors.As(err, &format):
 		return "", nil, nil // not such a map after all

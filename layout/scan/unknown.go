@@ -4,6 +4,7 @@ import (
 	"fmt"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/layout"
 )
 
@@ -19,15 +20,15 @@ const (
 // first one ends and where the last one begins, with the content before,
 // between and after.
 type runs struct {
-	gap   layout.Sector // how many blank sectors divide two runs
-	blank layout.Sector // blank sectors since the last one in use
+	gap   disk.Sector // how many blank sectors divide two runs
+	blank disk.Sector // blank sectors since the last one in use
 
-	headEnd  layout.Sector  // end of the first run, if a long blank follows it
-	lastRun  layout.Sector  // start of the last run that a long blank precedes
+	headEnd  disk.Sector    // end of the first run, if a long blank follows it
+	lastRun  disk.Sector    // start of the last run that a long blank precedes
 	count    layout.Content // of everything so far
 	atHead   layout.Content // of the first run
 	atLast   layout.Content // of everything before the last run
-	restFrom layout.Sector  // first sector in use after the first run
+	restFrom disk.Sector    // first sector in use after the first run
 
 	now, inHead, inRest, restAtLast fills // of the present blank, of each part
 }
@@ -56,9 +57,9 @@ func (f fills) put(c *layout.Content) {
 	c.Blank = c.NonBlank == 0 && c.Unread == 0 && f != fills00|fillsFF
 }
 
-func (r *runs) hole(s layout.Span) { r.skip(s.Start, s.Count, 0) }
+func (r *runs) hole(s disk.Span) { r.skip(s.Start, s.Count, 0) }
 
-func (r *runs) skip(at, n layout.Sector, fill byte) {
+func (r *runs) skip(at, n disk.Sector, fill byte) {
 	r.now |= fillsOf(fill)
 	if r.headEnd > 0 {
 		r.inRest |= r.now
@@ -69,7 +70,7 @@ func (r *runs) skip(at, n layout.Sector, fill byte) {
 	r.blank += n
 }
 
-func (r *runs) sector(x layout.Sector, b []byte) {
+func (r *runs) sector(x disk.Sector, b []byte) {
 	if fill, blank := image.Blank(b); blank {
 		r.skip(x, 1, fill)
 		return
@@ -79,7 +80,7 @@ func (r *runs) sector(x layout.Sector, b []byte) {
 }
 
 // unknown sectors divide nothing: they may hold anything.
-func (r *runs) unknown(s layout.Span) {
+func (r *runs) unknown(s disk.Span) {
 	r.use(s.Start)
 	r.count.Last = s.Last()
 	r.count.Unread += s.Count
@@ -88,7 +89,7 @@ func (r *runs) unknown(s layout.Span) {
 // seen tells whether any sector so far is in use.
 func (r *runs) seen() bool { return r.count.NonBlank > 0 || r.count.Unread > 0 }
 
-func (r *runs) use(x layout.Sector) {
+func (r *runs) use(x disk.Sector) {
 	if r.blank >= r.gap {
 		r.lastRun, r.atLast, r.restAtLast = x, r.count, r.inRest
 		if r.headEnd > 0 && r.restFrom == 0 {
@@ -115,7 +116,7 @@ func (s *surveyor) withoutTable(regions []layout.Region) error {
 			}
 			continue
 		}
-		seen := &runs{gap: layout.Sector(TailGap / n)}
+		seen := &runs{gap: disk.Sector(TailGap / n)}
 		if err := pass(s.ctx, s.src, r.Span, seen, s.moved); err != nil {
 			return err
 		}
@@ -135,10 +136,10 @@ func (s *surveyor) divide(r layout.Region, seen *runs, atEnd bool) error {
 	case !seen.seen():
 	case seen.lastRun > 0 && int64(r.End()-seen.lastRun)*n <= TailLimit:
 		tailAt = seen.lastRun
-	case seen.count.Last < r.End()-layout.Sector(TailLimit/n):
-		s.note(layout.Notef("no-tail", layout.NoSector, "the last %d MiB of the disk are blank: there is no tail", TailLimit>>20))
+	case seen.count.Last < r.End()-disk.Sector(TailLimit/n):
+		s.note(disk.Notef("no-tail", disk.NoSector, "the last %d MiB of the disk are blank: there is no tail", TailLimit>>20))
 	default:
-		s.note(layout.Warningf("tail-undecided", seen.lastRun,
+		s.note(disk.Warningf("tail-undecided", seen.lastRun,
 			"the disk has no table, and no run of at most %d MiB after at least %d KiB of blank ends it: whether its last sectors are a tail or a recording cannot be told. On another size they stay at their old address; --tail end or both says that they count from the end", TailLimit>>20, TailGap>>10))
 	}
 	headEnd := r.End()
@@ -146,9 +147,9 @@ func (s *surveyor) divide(r layout.Region, seen *runs, atEnd bool) error {
 		headEnd = seen.headEnd
 	}
 	parts := []layout.Region{
-		{Span: layout.Between(r.Start, min(headEnd, tailAt)), Role: layout.RoleUnknown, Anchor: layout.FromStart, Name: "head", Evidence: []string{"the first run of sectors in use"}},
-		{Span: layout.Between(headEnd, tailAt), Role: layout.RoleUnknown, Anchor: layout.FromStart, Name: "rest", Evidence: []string{"nobody claims it"}},
-		{Span: layout.Between(tailAt, r.End()), Role: layout.RoleTail, Anchor: layout.FromEnd, Name: "tail", Evidence: []string{fmt.Sprintf("the last run of sectors in use, after at least %d KiB of blank", TailGap>>10)}},
+		{Span: disk.Between(r.Start, min(headEnd, tailAt)), Role: layout.RoleUnknown, Anchor: layout.FromStart, Name: "head", Evidence: []string{"the first run of sectors in use"}},
+		{Span: disk.Between(headEnd, tailAt), Role: layout.RoleUnknown, Anchor: layout.FromStart, Name: "rest", Evidence: []string{"nobody claims it"}},
+		{Span: disk.Between(tailAt, r.End()), Role: layout.RoleTail, Anchor: layout.FromEnd, Name: "tail", Evidence: []string{fmt.Sprintf("the last run of sectors in use, after at least %d KiB of blank", TailGap>>10)}},
 	}
 	for _, p := range parts {
 		if p.Empty() {
@@ -167,7 +168,7 @@ func (s *surveyor) divide(r layout.Region, seen *runs, atEnd bool) error {
 }
 
 // between returns the content of a part too long to be read twice.
-func (r *runs) between(p layout.Region, headEnd, tailAt layout.Sector) layout.Content {
+func (r *runs) between(p layout.Region, headEnd, tailAt disk.Sector) layout.Content {
 	c, rest := r.count, r.inRest
 	if tailAt > 0 && tailAt == r.lastRun {
 		c, rest = r.atLast, r.restAtLast

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"testing"
 
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
 	"bootgraft/image/imagetest/disks"
 	"bootgraft/layout"
@@ -17,7 +18,7 @@ func readFile(name string) ([]byte, error) { return os.ReadFile(name) }
 // long, after at least 64 KiB of blank.
 func TestTailWithoutTable(t *testing.T) {
 	const mib = 2048 // sectors
-	noise := func(spans ...layout.Span) func(*imagetest.Disk) {
+	noise := func(spans ...disk.Span) func(*imagetest.Disk) {
 		return func(d *imagetest.Disk) {
 			for _, s := range spans {
 				for x := s.Start; x < s.End(); x += max(1, s.Count/64) {
@@ -28,26 +29,26 @@ func TestTailWithoutTable(t *testing.T) {
 		}
 	}
 	for name, c := range map[string]struct {
-		sectors    layout.Sector
+		sectors    disk.Sector
 		put        func(*imagetest.Disk)
-		head, tail layout.Span
+		head, tail disk.Span
 		code       string
 	}{
 		"head and tail":                {200 * mib, noise(at(0, 50), at(199*mib, 40)), at(0, 50), at(199*mib, mib), ""},
 		"two runs after the head":      {200 * mib, noise(at(0, 50), at(9000, 5), at(199*mib, 40)), at(0, 50), at(199*mib, mib), ""},
-		"127 blank sectors divide not": {20 * mib, noise(at(0, 64), at(191, 64)), layout.Span{}, layout.Span{}, "tail-undecided"},
+		"127 blank sectors divide not": {20 * mib, noise(at(0, 64), at(191, 64)), disk.Span{}, disk.Span{}, "tail-undecided"},
 		"128 blank sectors divide":     {20 * mib, noise(at(0, 64), at(192, 64)), at(0, 64), at(192, 20*mib-192), ""},
-		"the last 64 MiB are blank":    {200 * mib, noise(at(0, 50), at(130*mib, 5)), at(0, 50), layout.Span{}, "no-tail"},
+		"the last 64 MiB are blank":    {200 * mib, noise(at(0, 50), at(130*mib, 5)), at(0, 50), disk.Span{}, "no-tail"},
 		"a run of exactly 64 MiB":      {200 * mib, noise(at(0, 50), at(136*mib, 5), at(199*mib, 5)), at(0, 50), at(199*mib, mib), ""},
-		"a full disk":                  {10 * mib, noise(at(0, 64)), layout.Span{}, layout.Span{}, ""},
-		"blank":                        {200 * mib, noise(), layout.Span{}, layout.Span{}, ""},
-		"nothing but a tail":           {200 * mib, noise(at(190*mib, 5)), layout.Span{}, at(190*mib, 10*mib), ""},
+		"a full disk":                  {10 * mib, noise(at(0, 64)), disk.Span{}, disk.Span{}, ""},
+		"blank":                        {200 * mib, noise(), disk.Span{}, disk.Span{}, ""},
+		"nothing but a tail":           {200 * mib, noise(at(190*mib, 5)), disk.Span{}, at(190*mib, 10*mib), ""},
 	} {
 		t.Run(name, func(t *testing.T) {
 			d := imagetest.New(c.sectors, 512)
 			c.put(d)
 			s := survey(t, d)
-			var head, tail layout.Span
+			var head, tail disk.Span
 			for _, r := range s.Regions {
 				if r.Role == layout.RoleTail {
 					tail = r.Span

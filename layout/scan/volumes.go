@@ -5,17 +5,18 @@ import (
 	"fmt"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/layout"
-	"bootgraft/layout/ext"
-	"bootgraft/layout/fat"
-	"bootgraft/layout/volume"
+	"bootgraft/layout/volume/ext"
+	"bootgraft/layout/volume/fat"
+	"bootgraft/layout/volume/probe"
 )
 
 // recognise looks for a volume in the given sectors: of entry number index,
 // or bare on the disk if index is 0. It returns nil if there is none that it
 // knows.
-func (s *surveyor) recognise(span layout.Span, index int) (*layout.Volume, error) {
-	for _, ask := range []func(layout.Span, int) (*layout.Volume, error){s.askFAT, s.askExt, s.askOther} {
+func (s *surveyor) recognise(span disk.Span, index int) (*layout.Volume, error) {
+	for _, ask := range []func(disk.Span, int) (*layout.Volume, error){s.askFAT, s.askExt, s.askOther} {
 		v, err := ask(span, index)
 		if v != nil {
 			return v, nil
@@ -29,19 +30,19 @@ func (s *surveyor) recognise(span layout.Span, index int) (*layout.Volume, error
 
 // tolerate turns the errors that belong to the disk into findings. A failed
 // read of the source comes back.
-func (s *surveyor) tolerate(err error, span layout.Span, index int) error {
-	var format *layout.FormatError
+func (s *surveyor) tolerate(err error, span disk.Span, index int) error {
+	var format *disk.FormatError
 	var unknown *image.UnknownError
 	switch {
-	case err == nil, errors.As(err, &format) && format.Fault == layout.Absent:
+	case err == nil, errors.As(err, &format) && format.Fault == disk.Absent:
 		return nil
 	case errors.As(err, &format):
-		if index > 0 || format.Fault == layout.Unsupported {
-			s.note(layout.Warningf("volume-not-readable", span.Start, "%s: %v. Nothing in it is interpreted", where(index), format))
+		if index > 0 || format.Fault == disk.Unsupported {
+			s.note(disk.Warningf("volume-not-readable", span.Start, "%s: %v. Nothing in it is interpreted", where(index), format))
 		}
 		return nil
 	case errors.As(err, &unknown):
-		s.note(layout.Warningf("volume-not-known", span.Start, "%s: what is in it cannot be told: %v", where(index), err))
+		s.note(disk.Warningf("volume-not-known", span.Start, "%s: what is in it cannot be told: %v", where(index), err))
 		return nil
 	}
 	return err
@@ -54,7 +55,7 @@ func where(index int) string {
 	return fmt.Sprintf("entry %d", index)
 }
 
-func (s *surveyor) askFAT(span layout.Span, index int) (*layout.Volume, error) {
+func (s *surveyor) askFAT(span disk.Span, index int) (*layout.Volume, error) {
 	v, err := fat.Read(image.NewWindow(s.src, span))
 	if err != nil {
 		return nil, err
@@ -77,10 +78,10 @@ func (s *surveyor) askFAT(span layout.Span, index int) (*layout.Volume, error) {
 
 // fatUsage counts the clusters in use and compares the copies of the table:
 // both come out of one reading of the tables, which are small.
-func (s *surveyor) fatUsage(v *fat.Volume, l *layout.Volume, span layout.Span) {
+func (s *surveyor) fatUsage(v *fat.Volume, l *layout.Volume, span disk.Span) {
 	t, err := v.ActiveTable()
 	if err != nil {
-		s.noteIn(layout.Warningf("fat-table-not-readable", span.Start, "its allocation table cannot be read: %v", err), l.Index)
+		s.noteIn(disk.Warningf("fat-table-not-readable", span.Start, "its allocation table cannot be read: %v", err), l.Index)
 		return
 	}
 	for _, f := range append(t.Findings, v.CompareTables()...) {
@@ -91,7 +92,7 @@ func (s *surveyor) fatUsage(v *fat.Volume, l *layout.Volume, span layout.Span) {
 	}
 }
 
-func (s *surveyor) askExt(span layout.Span, index int) (*layout.Volume, error) {
+func (s *surveyor) askExt(span disk.Span, index int) (*layout.Volume, error) {
 	v, err := ext.Read(image.NewWindow(s.src, span))
 	if err != nil {
 		return nil, err
@@ -104,8 +105,8 @@ func (s *surveyor) askExt(span layout.Span, index int) (*layout.Volume, error) {
 	return &l, nil
 }
 
-func (s *surveyor) askOther(span layout.Span, index int) (*layout.Volume, error) {
-	v, findings, err := volume.Recognise(s.src, span)
+func (s *surveyor) askOther(span disk.Span, index int) (*layout.Volume, error) {
+	v, findings, err := probe.Recognise(s.src, span)
 	if err != nil {
 		return nil, err
 	}
@@ -120,26 +121,26 @@ func (s *surveyor) askOther(span layout.Span, index int) (*layout.Volume, error)
 }
 
 // onDisk turns the sector of a finding from the volume's into the disk's.
-func onDisk(f layout.Finding, span layout.Span) layout.Finding {
-	if f.Sector != layout.NoSector {
+func onDisk(f disk.Finding, span disk.Span) disk.Finding {
+	if f.Sector != disk.NoSector {
 		f.Sector += span.Start
 	}
 	return f
 }
 
 // noteIn adds a finding about the volume of one entry.
-func (s *surveyor) noteIn(f layout.Finding, index int) {
+func (s *surveyor) noteIn(f disk.Finding, index int) {
 	f.Text = where(index) + ": " + f.Text
 	s.note(f)
 }
 
 // slack looks at the sectors of an entry after the end of its volume: what is
 // there would be lost if the entry became shorter.
-func (s *surveyor) slack(v *layout.Volume, entry layout.Span) error {
+func (s *surveyor) slack(v *layout.Volume, entry disk.Span) error {
 	if s.opt.Structure || !v.Sized || v.End() >= entry.End() {
 		return nil
 	}
-	c, err := s.observe(layout.Between(v.End(), entry.End()))
+	c, err := s.observe(disk.Between(v.End(), entry.End()))
 	if err != nil {
 		return err
 	}

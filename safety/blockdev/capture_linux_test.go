@@ -16,8 +16,8 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/capture"
 	"bootgraft/image/capture/rig"
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
-	"bootgraft/layout"
 	"bootgraft/safety/blockdev"
 )
 
@@ -27,7 +27,7 @@ func TestMain(m *testing.M) {
 }
 
 // drive makes a file of invented data, 16 MiB.
-func drive(t *testing.T) (path string, content []byte) {
+func Drive(t *testing.T) (path string, content []byte) {
 	t.Helper()
 	content = make([]byte, 16<<20)
 	rng := rand.New(rand.NewPCG(1, 2))
@@ -89,7 +89,7 @@ func runRig(t *testing.T, ctx context.Context, r *rig.Rig, img string, o capture
 
 // checkCapture reads the capture back: what is known is right, what is missing
 // is exactly what is bad, and neither is ever taken for the other.
-func checkCapture(t *testing.T, img string, content []byte, bad layout.Spans) {
+func checkCapture(t *testing.T, img string, content []byte, bad disk.Spans) {
 	t.Helper()
 	src, err := capture.Open(img, "")
 	if err != nil {
@@ -121,10 +121,10 @@ func checkCapture(t *testing.T, img string, content []byte, bad layout.Spans) {
 // No write reached the drive, and no bad sector was asked for alone more than
 // once. DDA-RM-07, DDA-RM-08, DA-AO-24 (from memory): the place of each error is
 // told, the fill is benign, the source is unchanged.
-func checkLog(t *testing.T, r *rig.Rig, bad layout.Spans) {
+func checkLog(t *testing.T, r *rig.Rig, bad disk.Spans) {
 	t.Helper()
-	alone := map[layout.Sector]int{}
-	covered := map[layout.Sector]int{}
+	alone := map[disk.Sector]int{}
+	covered := map[disk.Sector]int{}
 	for _, a := range r.Log() {
 		if a.Write {
 			t.Fatalf("sectors %s of the drive were written to", a.Span)
@@ -154,20 +154,20 @@ func checkLog(t *testing.T, r *rig.Rig, bad layout.Spans) {
 }
 
 func TestCaptureOfARealDeviceWithBadSectors(t *testing.T) {
-	path, content := drive(t)
-	bad := []layout.Span{{Start: 5003, Count: 1}, {Start: 6000, Count: 8}, {Start: 20_000, Count: 300}, {Start: 32_767, Count: 1}}
+	path, content := Drive(t)
+	bad := []disk.Span{{Start: 5003, Count: 1}, {Start: 6000, Count: 8}, {Start: 20_000, Count: 300}, {Start: 32_767, Count: 1}}
 	r := rig.Start(t, path, rig.Faults{
 		Bad:   bad,
-		Heals: map[layout.Sector]int{12_345: 2},
-		Slow:  map[layout.Sector]time.Duration{15_000: 1200 * time.Millisecond},
+		Heals: map[disk.Sector]int{12_345: 2},
+		Slow:  map[disk.Sector]time.Duration{15_000: 1200 * time.Millisecond},
 	})
 	img := filepath.Join(t.TempDir(), "image")
 	res := runRig(t, context.Background(), r, img, capture.Options{Looks: 2, Hash: true}, nil)
 	if res.Stop != capture.Done || res.Clock.Slow < time.Second {
 		t.Errorf("stopped %q, slow %v", res.Stop, res.Clock.Slow)
 	}
-	checkCapture(t, img, content, layout.NewSpans(bad...))
-	checkLog(t, r, layout.NewSpans(bad...))
+	checkCapture(t, img, content, disk.NewSpans(bad...))
+	checkLog(t, r, disk.NewSpans(bad...))
 	now, err := os.ReadFile(path)
 	if err != nil || !bytes.Equal(now, content) {
 		t.Error("the drive has changed")
@@ -179,8 +179,8 @@ func TestCaptureOfARealDeviceWithBadSectors(t *testing.T) {
 }
 
 func TestADriveThatVanishesComesBackUnderAnotherName(t *testing.T) {
-	path, content := drive(t)
-	bad := []layout.Span{{Start: 9000, Count: 20}}
+	path, content := Drive(t)
+	bad := []disk.Span{{Start: 9000, Count: 20}}
 	img := filepath.Join(t.TempDir(), "image")
 	first := rig.Start(t, path, rig.Faults{Bad: bad, GoneAfter: 60})
 	res := runRig(t, context.Background(), first, img, capture.Options{Looks: 1}, nil)
@@ -196,8 +196,8 @@ func TestADriveThatVanishesComesBackUnderAnotherName(t *testing.T) {
 	if res.Stop != capture.Done {
 		t.Fatalf("stopped %q", res.Stop)
 	}
-	checkCapture(t, img, content, layout.NewSpans(bad...))
-	var asked layout.Sector
+	checkCapture(t, img, content, disk.NewSpans(bad...))
+	var asked disk.Sector
 	for _, a := range second.Log() {
 		asked += a.Count
 	}
@@ -207,8 +207,8 @@ func TestADriveThatVanishesComesBackUnderAnotherName(t *testing.T) {
 // A sector that never answers: the run says so, the owner pulls the drive, and
 // the same call goes on without touching it.
 func TestASectorThatHangs(t *testing.T) {
-	path, content := drive(t)
-	f := rig.Faults{Hangs: []layout.Sector{17_000}}
+	path, content := Drive(t)
+	f := rig.Faults{Hangs: []disk.Sector{17_000}}
 	img := filepath.Join(t.TempDir(), "image")
 	first := rig.Start(t, path, f)
 	res := runRig(t, context.Background(), first, img, capture.Options{Looks: 1, HangAfter: time.Second},
@@ -281,8 +281,8 @@ func TestADriveThatIsSwappedOrShrinksUnderTheRun(t *testing.T) {
 		},
 	} {
 		t.Run(name, func(t *testing.T) {
-			path, content := drive(t)
-			bad := []layout.Span{{Start: 3000, Count: 1}}
+			path, content := Drive(t)
+			bad := []disk.Span{{Start: 3000, Count: 1}}
 			r := rig.Start(t, path, rig.Faults{Bad: bad})
 			img := filepath.Join(t.TempDir(), "image")
 			src, err := blockdev.OpenSource(r.Device)
@@ -307,7 +307,7 @@ func TestADriveThatIsSwappedOrShrinksUnderTheRun(t *testing.T) {
 			if res = runRig(t, context.Background(), back, img, capture.Options{Looks: 1}, nil); res.Stop != capture.Done {
 				t.Fatalf("stopped %q", res.Stop)
 			}
-			checkCapture(t, img, content, layout.NewSpans(bad...))
+			checkCapture(t, img, content, disk.NewSpans(bad...))
 		})
 	}
 }

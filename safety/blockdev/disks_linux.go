@@ -13,7 +13,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // Disks returns the whole disks of this machine that have a medium: real ones,
@@ -70,7 +70,7 @@ func describeDisk(n string, mounts []mount, areas []string) (Disk, error) {
 	dir := sysDirOf(n)
 	d := Disk{Node: nodeOf(n), ReadOnly: attribute(dir, "ro") == "1", Sequence: uint64(integer(attribute(dir, "diskseq")))}
 	d.SectorSize = max(512, int(integer(attribute(dir, "queue/logical_block_size"))))
-	d.Sectors = layout.Sector(integer(attribute(dir, "size")) * 512 / int64(d.SectorSize))
+	d.Sectors = disk.Sector(integer(attribute(dir, "size")) * 512 / int64(d.SectorSize))
 	d.Identity = identifyDir(dir)
 	if st, err := os.Stat(d.Node); err == nil { // made when the disk came
 		d.Since = st.ModTime()

@@ -6,7 +6,7 @@ import (
 	"time"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // How tells in which way somebody uses a device.
@@ -66,7 +66,7 @@ type Facts struct {
 	InodeOn    uint64
 	Whole      string // the node of the whole disk; the same as Node for one
 	Partition  bool
-	Sectors    layout.Sector
+	Sectors    disk.Sector
 	SectorSize int // logical, in bytes
 	Physical   int // physical sector size, in bytes; 0 if not known
 	ReadOnly   bool
@@ -85,7 +85,7 @@ type Facts struct {
 // Disk is a disk of this machine.
 type Disk struct {
 	Node       string
-	Sectors    layout.Sector
+	Sectors    disk.Sector
 	SectorSize int
 	Identity   image.Identity
 	ReadOnly   bool

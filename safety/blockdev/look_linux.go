@@ -6,7 +6,7 @@ import (
 
 	"golang.org/x/sys/unix"
 
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // Look finds out everything that speaks for or against writing to the target,
@@ -62,13 +62,13 @@ func (t *Target) describe(f *Facts) {
 	f.Node = nodeOf(f.Number)
 	f.Inode, f.InodeOn = t.st.Ino, t.st.Dev
 	dir := sysDir(t.st.Rdev)
-	disk := wholeDisk(dir)
-	f.Whole, f.Partition = nodeOf(attribute(disk, "dev")), disk != dir
+	drive := wholeDisk(dir)
+	f.Whole, f.Partition = nodeOf(attribute(drive, "dev")), drive != dir
 	f.SectorSize = t.sectorSize
 	if t.sectorSize > 0 {
-		f.Sectors = layout.Sector(t.size / int64(t.sectorSize))
+		f.Sectors = disk.Sector(t.size / int64(t.sectorSize))
 	}
-	f.Physical = int(integer(attribute(disk, "queue/physical_block_size")))
+	f.Physical = int(integer(attribute(drive, "queue/physical_block_size")))
 	f.ReadOnly = attribute(dir, "ro") == "1"
 	f.Sequence = t.sequence
 	if t.fd >= 0 {
@@ -78,9 +78,9 @@ func (t *Target) describe(f *Facts) {
 		}
 	}
 	f.Identity = identify(t.st.Rdev)
-	f.CID = attribute(disk, "device/cid")
-	f.Erase = integer(attribute(disk, "device/preferred_erase_size"))
-	f.Speed = attribute(usbDevice(disk), "speed")
+	f.CID = attribute(drive, "device/cid")
+	f.Erase = integer(attribute(drive, "device/preferred_erase_size"))
+	f.Speed = attribute(usbDevice(drive), "speed")
 }
 
 // relation tells how a file of the job stands to the devices of w.

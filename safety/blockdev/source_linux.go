@@ -11,7 +11,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // alignment of buffers for direct reads: a page, which is at least the logical
@@ -187,7 +187,7 @@ func (s *Source) ReadAt(p []byte, off int64) (int, error) {
 // on behind what came: it is not the end of the device.
 func (s *Source) readSectors(buf []byte, off int64) error {
 	fd := int(s.f.Fd())
-	span := layout.Span{Start: layout.Sector(off / int64(s.sectorSize)), Count: layout.Sector(len(buf) / s.sectorSize)}
+	span := disk.Span{Start: disk.Sector(off / int64(s.sectorSize)), Count: disk.Sector(len(buf) / s.sectorSize)}
 	for n := 0; n < len(buf); {
 		got, err := unix.Pread(fd, buf[n:], off+int64(n))
 		if errors.Is(err, unix.EINTR) {

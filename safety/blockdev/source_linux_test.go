@@ -10,14 +10,14 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/image/capture/rig"
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
-	"bootgraft/layout"
 	"bootgraft/safety/blockdev"
 )
 
 func TestOpenSourceAsksTheKernel(t *testing.T) {
-	path, content := drive(t)
-	r := rig.Start(t, path, rig.Faults{Bad: []layout.Span{{Start: 1000, Count: 1}}})
+	path, content := Drive(t)
+	r := rig.Start(t, path, rig.Faults{Bad: []disk.Span{{Start: 1000, Count: 1}}})
 	src, err := blockdev.OpenSource(r.Device)
 	if err != nil {
 		t.Fatal(err)

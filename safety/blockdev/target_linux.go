@@ -15,7 +15,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"bootgraft/image"
-	"bootgraft/layout"
+	"bootgraft/image/disk"
 )
 
 // Target is what a name means, held so that it cannot change its meaning. If
@@ -158,9 +158,9 @@ func (t *Target) Close() error {
 }
 
 // span names bytes of the device in sectors.
-func (t *Target) span(off int64, n int) layout.Span {
+func (t *Target) span(off int64, n int) disk.Span {
 	size := max(int64(t.sectorSize), 1)
-	return layout.Between(layout.Sector(off/size), layout.Sector((off+int64(n)+size-1)/size))
+	return disk.Between(disk.Sector(off/size), disk.Sector((off+int64(n)+size-1)/size))
 }
 
 // errNotHeld is the answer of a device that Facts.Held says is not held.
@@ -272,7 +272,7 @@ func (t *Target) transfer(call func(int, []byte, int64) (int, error), b []byte, 
 // that stores in something that is full. ENOSPC is the answer of a device whose
 // capacity is 0 by now, and of one that is still there: a loop device whose file
 // has no room to grow, or a volume with less behind it than it shows.
-func (t *Target) failed(at layout.Span, err error) error {
+func (t *Target) failed(at disk.Span, err error) error {
 	fault := faultOf(err)
 	size, e := deviceSize(t.fd)
 	here := stillHere(t.name)
@@ -313,7 +313,7 @@ func (t *Target) Flush() error {
 		return errNotHeld
 	}
 	if err := unix.Fsync(t.fd); err != nil {
-		return t.failed(layout.Span{}, fmt.Errorf("flushing: %w", err))
+		return t.failed(disk.Span{}, fmt.Errorf("flushing: %w", err))
 	}
 	return nil
 }
@@ -325,7 +325,7 @@ func (t *Target) Forget() error {
 		return errNotHeld
 	}
 	if _, _, e := unix.Syscall(unix.SYS_IOCTL, uintptr(t.fd), unix.BLKFLSBUF, 0); e != 0 {
-		return t.failed(layout.Span{}, fmt.Errorf("dropping the cache: %w", e))
+		return t.failed(disk.Span{}, fmt.Errorf("dropping the cache: %w", e))
 	}
 	return nil
 }
@@ -337,14 +337,14 @@ func (t *Target) Same() error {
 		return errNotHeld
 	}
 	if err := stillHere(t.name); err != nil {
-		return t.failed(layout.Span{}, err)
+		return t.failed(disk.Span{}, err)
 	}
 	size, err := deviceSize(t.fd)
 	switch {
 	case err != nil:
-		return t.failed(layout.Span{}, err)
+		return t.failed(disk.Span{}, err)
 	case size != t.size:
-		return t.failed(layout.Span{}, fmt.Errorf("it had %d bytes when it was opened, and has %d now", t.size, size))
+		return t.failed(disk.Span{}, fmt.Errorf("it had %d bytes when it was opened, and has %d now", t.size, size))
 	}
 	if now := t.currentSequence(); now != t.sequence {
 		return &image.ReadError{Fault: image.Gone, Err: fmt.Errorf("another card was put in, or the same one again (%d, then %d)", t.sequence, now)}

@@ -14,8 +14,8 @@ import (
 	"syscall"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
-	"bootgraft/layout"
 	"bootgraft/safety/blockdev"
 )
 
@@ -65,11 +65,11 @@ type Card struct {
 	Fault Fault // what happens there
 	Seed  uint64
 	Lie   Lie
-	Real  layout.Sector // its true size, for a Lie
+	Real  disk.Sector // its true size, for a Lie
 
-	Shaky  layout.Span // sectors that answer differently each time
-	Bad    layout.Span // sectors that cannot be read, whatever is written to them
-	Denied error       // what Forget answers; nil if it is allowed
+	Shaky  disk.Span // sectors that answer differently each time
+	Bad    disk.Span // sectors that cannot be read, whatever is written to them
+	Denied error     // what Forget answers; nil if it is allowed
 
 	Volatile int64 // the card keeps the newest bytes that were written in a memory that needs power; 0 for none
 	Drops    bool  // that memory never reaches the medium, also below the real size
@@ -78,23 +78,23 @@ type Card struct {
 
 	mu       sync.Mutex
 	medium   *imagetest.Disk
-	cache    map[layout.Sector][]byte // written, not yet flushed
+	cache    map[disk.Sector][]byte // written, not yet flushed
 	ops      []string
 	injected int // faults that did harm
-	written  map[layout.Sector]int
+	written  map[disk.Sector]int
 	off      bool
 	read     int64
 
 	failWrite bool
 	shakes    byte
-	memory    map[layout.Sector][]byte // what Volatile keeps
-	newest    []layout.Sector          // its sectors, oldest first; some twice
+	memory    map[disk.Sector][]byte // what Volatile keeps
+	newest    []disk.Sector          // its sectors, oldest first; some twice
 }
 
 // New returns a blank card that calls itself removable.
-func New(sectors layout.Sector, sectorSize int) *Card {
+func New(sectors disk.Sector, sectorSize int) *Card {
 	return &Card{
-		medium: imagetest.New(sectors, sectorSize), cache: map[layout.Sector][]byte{}, written: map[layout.Sector]int{},
+		medium: imagetest.New(sectors, sectorSize), cache: map[disk.Sector][]byte{}, written: map[disk.Sector]int{},
 		Facts: blockdev.Facts{Path: "/dev/card", Node: "/dev/card", Number: "8:16", Mode: fs.ModeDevice,
 			Sectors: sectors, SectorSize: sectorSize, Sequence: 7,
 			Identity: image.Identity{Model: "ACME CARD", Serial: "0042", Bus: "usb", Removable: true}},
@@ -102,7 +102,7 @@ func New(sectors layout.Sector, sectorSize int) *Card {
 }
 
 // Put sets the content of the medium.
-func (c *Card) Put(at layout.Sector, b []byte) { c.medium.Put(at, b) }
+func (c *Card) Put(at disk.Sector, b []byte) { c.medium.Put(at, b) }
 
 // Medium returns what the card holds when power is back.
 func (c *Card) Medium() image.Source { return c.medium }
@@ -212,7 +212,7 @@ func (c *Card) cut() error {
 // store puts what was not flushed on the medium, each sector by chance.
 func (c *Card) store(chance float64) {
 	r := rand.New(rand.NewPCG(c.Seed, uint64(c.At)))
-	var at []layout.Sector
+	var at []disk.Sector
 	for s := range c.cache {
 		at = append(at, s)
 	}
@@ -226,7 +226,7 @@ func (c *Card) store(chance float64) {
 }
 
 // where returns where a sector really lies; false if nowhere.
-func (c *Card) where(s layout.Sector) (layout.Sector, bool) {
+func (c *Card) where(s disk.Sector) (disk.Sector, bool) {
 	switch {
 	case c.Lie == Honest || s < c.Real:
 		return s, true
@@ -236,7 +236,7 @@ func (c *Card) where(s layout.Sector) (layout.Sector, bool) {
 	return 0, false
 }
 
-func (c *Card) sector(s layout.Sector, b []byte) {
+func (c *Card) sector(s disk.Sector, b []byte) {
 	if w, ok := c.memory[s]; ok {
 		copy(b, w)
 		return
@@ -277,17 +277,17 @@ func (c *Card) ReadAt(p []byte, off int64) (int, error) {
 		return 0, io.EOF
 	}
 	want := min(int64(len(p)), c.Size()-off)
-	if touched := layout.Between(layout.Sector(off/n), layout.Sector((off+want+n-1)/n)); !touched.Common(c.Bad).Empty() {
+	if touched := disk.Between(disk.Sector(off/n), disk.Sector((off+want+n-1)/n)); !touched.Common(c.Bad).Empty() {
 		return 0, &image.ReadError{Span: touched, Fault: image.BadSector, Err: syscall.EIO}
 	}
 	buf := make([]byte, n)
 	for done := int64(0); done < want; {
 		at := off + done
-		c.sector(layout.Sector(at/n), buf)
+		c.sector(disk.Sector(at/n), buf)
 		done += int64(copy(p[done:want], buf[at%n:]))
 	}
 	for i := int64(0); i < want; i++ {
-		if at := layout.Sector((off + i) / n); at >= c.Shaky.Start && at < c.Shaky.End() {
+		if at := disk.Sector((off + i) / n); at >= c.Shaky.Start && at < c.Shaky.End() {
 			c.shakes++
 			p[i] ^= c.shakes
 			i += n - 1
@@ -326,7 +326,7 @@ func (c *Card) WriteAt(p []byte, off int64) (int, error) {
 			c.injected++
 			return int(i), errBad
 		}
-		c.put(f, layout.Sector((off+i)/n), p[i:i+n])
+		c.put(f, disk.Sector((off+i)/n), p[i:i+n])
 	}
 	if f == Cut {
 		return 0, c.cut()
@@ -334,7 +334,7 @@ func (c *Card) WriteAt(p []byte, off int64) (int, error) {
 	return len(p), nil
 }
 
-func (c *Card) put(f Fault, s layout.Sector, b []byte) {
+func (c *Card) put(f Fault, s disk.Sector, b []byte) {
 	c.written[s]++
 	if c.Volatile > 0 {
 		c.remember(s, b)
@@ -359,9 +359,9 @@ func (c *Card) put(f Fault, s layout.Sector, b []byte) {
 
 // remember keeps a sector in the memory that needs power. The oldest ones
 // leave it: to the medium, if they are not dropped there.
-func (c *Card) remember(s layout.Sector, b []byte) {
+func (c *Card) remember(s disk.Sector, b []byte) {
 	if c.memory == nil {
-		c.memory = map[layout.Sector][]byte{}
+		c.memory = map[disk.Sector][]byte{}
 	}
 	c.memory[s] = slices.Clone(b)
 	c.newest = append(c.newest, s)

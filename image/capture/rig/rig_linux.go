@@ -13,8 +13,8 @@ import (
 	"testing"
 	"time"
 
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
-	"bootgraft/layout"
 )
 
 // sectorSize is that of the device, in bytes.
@@ -25,11 +25,11 @@ const environment = "BOOTGRAFT_RIG"
 
 // Faults says what is wrong with the drive.
 type Faults struct {
-	Bad       []layout.Span                   // never readable
-	Heals     map[layout.Sector]int           // not readable so many times, then good
-	Slow      map[layout.Sector]time.Duration // readable, after a while
-	Hangs     []layout.Sector                 // a read of them does not return
-	GoneAfter int                             // reads after which the drive is gone; 0: never
+	Bad       []disk.Span                   // never readable
+	Heals     map[disk.Sector]int           // not readable so many times, then good
+	Slow      map[disk.Sector]time.Duration // readable, after a while
+	Hangs     []disk.Sector                 // a read of them does not return
+	GoneAfter int                           // reads after which the drive is gone; 0: never
 }
 
 // config is what the server is told.
@@ -40,7 +40,7 @@ type config struct {
 
 // Access is one request that reached the drive.
 type Access struct {
-	layout.Span
+	disk.Span
 	Write bool
 }
 
@@ -50,7 +50,7 @@ type Rig struct {
 	t      testing.TB
 	log    string
 	server *exec.Cmd
-	hangs  []layout.Sector
+	hangs  []disk.Sector
 
 	backing string
 }
@@ -124,7 +124,7 @@ func (r *Rig) serveIn(c config) {
 
 // Shrink makes the drive smaller: sectors beyond the new end cannot be read any
 // more, and the kernel knows.
-func (r *Rig) Shrink(sectors layout.Sector) {
+func (r *Rig) Shrink(sectors disk.Sector) {
 	r.t.Helper()
 	if err := os.Truncate(r.backing, int64(sectors)*sectorSize); err != nil {
 		r.t.Fatal(err)

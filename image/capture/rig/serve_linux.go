@@ -13,8 +13,8 @@ import (
 	"github.com/hanwen/go-fuse/v2/fs"
 	"github.com/hanwen/go-fuse/v2/fuse"
 
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
-	"bootgraft/layout"
 )
 
 // serve mounts one file, "disk", and answers until it is killed.
@@ -35,7 +35,7 @@ func serve(text string) error {
 	if err != nil {
 		return err
 	}
-	d := &disk{config: c, backing: backing, log: log, size: uint64(st.Size()), bad: layout.NewSpans(c.Bad...)}
+	d := &served{config: c, backing: backing, log: log, size: uint64(st.Size()), bad: disk.NewSpans(c.Bad...)}
 	opts := &fs.Options{MountOptions: fuse.MountOptions{DirectMountStrict: true, MaxWrite: 1 << 20, DisableSplice: true}}
 	server, err := fs.Mount(c.Mount, &root{disk: d}, opts)
 	if err != nil {
@@ -52,7 +52,7 @@ func serve(text string) error {
 
 type root struct {
 	fs.Inode
-	disk *disk
+	disk *served
 }
 
 var _ fs.NodeOnAdder = (*root)(nil)
@@ -62,27 +62,27 @@ func (r *root) OnAdd(ctx context.Context) {
 }
 
 // disk is the file: the drive.
-type disk struct {
+type served struct {
 	fs.Inode
 	config
 	backing, log *os.File
 	size         uint64
-	bad          layout.Spans
+	bad          disk.Spans
 
 	mu    sync.Mutex
 	reads int
 }
 
 var (
-	_ fs.NodeGetattrer = (*disk)(nil)
-	_ fs.NodeSetattrer = (*disk)(nil)
-	_ fs.NodeOpener    = (*disk)(nil)
-	_ fs.NodeReader    = (*disk)(nil)
-	_ fs.NodeWriter    = (*disk)(nil)
-	_ fs.NodeFsyncer   = (*disk)(nil)
+	_ fs.NodeGetattrer = (*served)(nil)
+	_ fs.NodeSetattrer = (*served)(nil)
+	_ fs.NodeOpener    = (*served)(nil)
+	_ fs.NodeReader    = (*served)(nil)
+	_ fs.NodeWriter    = (*served)(nil)
+	_ fs.NodeFsyncer   = (*served)(nil)
 )
 
-func (d *disk) Getattr(_ context.Context, _ fs.FileHandle, out *fuse.AttrOut) syscall.Errno {
+func (d *served) Getattr(_ context.Context, _ fs.FileHandle, out *fuse.AttrOut) syscall.Errno {
 	out.Size, out.Mode = d.size, syscall.S_IFREG|0o600
 	if st, err := d.backing.Stat(); err == nil { // a drive may shrink
 		out.Size = uint64(st.Size())
@@ -90,24 +90,24 @@ func (d *disk) Getattr(_ context.Context, _ fs.FileHandle, out *fuse.AttrOut) sy
 	return 0
 }
 
-func (d *disk) Setattr(ctx context.Context, f fs.FileHandle, _ *fuse.SetAttrIn, out *fuse.AttrOut) syscall.Errno {
+func (d *served) Setattr(ctx context.Context, f fs.FileHandle, _ *fuse.SetAttrIn, out *fuse.AttrOut) syscall.Errno {
 	return d.Getattr(ctx, f, out)
 }
 
-func (d *disk) Open(context.Context, uint32) (fs.FileHandle, uint32, syscall.Errno) {
+func (d *served) Open(context.Context, uint32) (fs.FileHandle, uint32, syscall.Errno) {
 	return nil, fuse.FOPEN_DIRECT_IO, 0
 }
 
-func (d *disk) Fsync(context.Context, fs.FileHandle, uint32) syscall.Errno { return 0 }
+func (d *served) Fsync(context.Context, fs.FileHandle, uint32) syscall.Errno { return 0 }
 
 // note writes one line of the log before anything else happens.
-func (d *disk) note(kind string, n int, off int64) layout.Span {
-	s := layout.Between(layout.Sector(off/sectorSize), layout.Sector((off+int64(n)+sectorSize-1)/sectorSize))
+func (d *served) note(kind string, n int, off int64) disk.Span {
+	s := disk.Between(disk.Sector(off/sectorSize), disk.Sector((off+int64(n)+sectorSize-1)/sectorSize))
 	fmt.Fprintf(d.log, "%s %d %d\n", kind, s.Start, s.Count)
 	return s
 }
 
-func (d *disk) Write(_ context.Context, _ fs.FileHandle, data []byte, off int64) (uint32, syscall.Errno) {
+func (d *served) Write(_ context.Context, _ fs.FileHandle, data []byte, off int64) (uint32, syscall.Errno) {
 	d.note("W", len(data), off)
 	n, err := d.backing.WriteAt(data, off)
 	return uint32(n), fs.ToErrno(err)
@@ -115,7 +115,7 @@ func (d *disk) Write(_ context.Context, _ fs.FileHandle, data []byte, off int64)
 
 // Read never answers with fewer bytes than asked for: the rest would be taken
 // for zeros.
-func (d *disk) Read(_ context.Context, _ fs.FileHandle, dest []byte, off int64) (fuse.ReadResult, syscall.Errno) {
+func (d *served) Read(_ context.Context, _ fs.FileHandle, dest []byte, off int64) (fuse.ReadResult, syscall.Errno) {
 	s := d.note("R", len(dest), off)
 	if d.fails(s) {
 		return nil, syscall.EIO
@@ -126,7 +126,7 @@ func (d *disk) Read(_ context.Context, _ fs.FileHandle, dest []byte, off int64) 
 	return fuse.ReadResultData(dest), 0
 }
 
-func (d *disk) fails(s layout.Span) bool {
+func (d *served) fails(s disk.Span) bool {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	if d.reads++; d.GoneAfter > 0 && d.reads > d.GoneAfter {

@@ -6,20 +6,20 @@ import (
 	"encoding/binary"
 	"hash/crc32"
 
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
-	"bootgraft/layout"
 )
 
 // Entry is an entry of a table that a test asks for.
 type Entry struct {
-	layout.Span
+	disk.Span
 	Type   byte // of an MBR
 	Active bool
 }
 
 // record writes partition record i of a boot sector (EFI Specification 1.02,
 // table 16-5), with the start counted from base.
-func record(sector []byte, i int, e Entry, base layout.Sector) {
+func record(sector []byte, i int, e Entry, base disk.Sector) {
 	b := sector[446+16*i:]
 	if e.Active {
 		b[0] = 0x80
@@ -31,7 +31,7 @@ func record(sector []byte, i int, e Entry, base layout.Sector) {
 	binary.LittleEndian.PutUint32(b[12:], uint32(e.Count))
 }
 
-func bootSector(d *imagetest.Disk, at layout.Sector) []byte {
+func bootSector(d *imagetest.Disk, at disk.Sector) []byte {
 	b := make([]byte, d.SectorSize())
 	if _, err := d.ReadAt(b, int64(at)*int64(len(b))); err != nil {
 		panic(err)
@@ -53,7 +53,7 @@ func MBR(d *imagetest.Disk, entries ...Entry) {
 
 // Chain writes the extended boot records of a container: each logical volume
 // has its record in the sector gap before it.
-func Chain(d *imagetest.Disk, box layout.Span, gap layout.Sector, logicals ...Entry) {
+func Chain(d *imagetest.Disk, box disk.Span, gap disk.Sector, logicals ...Entry) {
 	for i, e := range logicals {
 		at := box.Start
 		if i > 0 {
@@ -63,7 +63,7 @@ func Chain(d *imagetest.Disk, box layout.Span, gap layout.Sector, logicals ...En
 		record(b, 0, e, at)
 		if i+1 < len(logicals) {
 			next := logicals[i+1]
-			record(b, 1, Entry{Span: layout.Between(next.Start-gap, next.End()), Type: 5}, box.Start)
+			record(b, 1, Entry{Span: disk.Between(next.Start-gap, next.End()), Type: 5}, box.Start)
 		}
 		d.Put(at, b)
 	}
@@ -75,15 +75,15 @@ var music = [16]byte{0xA2, 0xA0, 0xD0, 0xEB, 0xE5, 0xB9, 0x33, 0x44, 0x87, 0xC0,
 // GPT writes a protective MBR and both copies of a GUID partition table of 128
 // entries (EFI Specification 1.02, tables 16-1 to 16-4) for the whole disk.
 func GPT(d *imagetest.Disk, entries ...Entry) {
-	last := layout.Sector(d.Size()/int64(d.SectorSize())) - 1
-	protect := Entry{Span: layout.Span{Start: 1, Count: last}, Type: 0xEE}
+	last := disk.Sector(d.Size()/int64(d.SectorSize())) - 1
+	protect := Entry{Span: disk.Span{Start: 1, Count: last}, Type: 0xEE}
 	MBR(d, protect)
 	GPTHeaders(d, last, entries...)
 }
 
 // GPTHeaders writes both copies for a disk that ends with sector last, and
 // leaves sector 0 alone.
-func GPTHeaders(d *imagetest.Disk, last layout.Sector, entries ...Entry) {
+func GPTHeaders(d *imagetest.Disk, last disk.Sector, entries ...Entry) {
 	array := make([]byte, 128*128)
 	for i, e := range entries {
 		b := array[128*i:]
@@ -94,19 +94,19 @@ func GPTHeaders(d *imagetest.Disk, last layout.Sector, entries ...Entry) {
 		binary.LittleEndian.PutUint64(b[40:], uint64(e.Last()))
 		b[56], b[58] = 'S', byte('0'+i%10)
 	}
-	n := layout.Sector(len(array) / d.SectorSize())
+	n := disk.Sector(len(array) / d.SectorSize())
 	d.Put(2, array)
 	d.Put(1, header(d.SectorSize(), 1, last, 2, n, array))
 	d.Put(last-n, array)
 	d.Put(last, header(d.SectorSize(), last, 1, last-n, n, array))
 }
 
-func header(size int, my, other, arrayAt, n layout.Sector, array []byte) []byte {
+func header(size int, my, other, arrayAt, n disk.Sector, array []byte) []byte {
 	b := make([]byte, size)
 	copy(b, "EFI PART\x00\x00\x01\x00")
 	binary.LittleEndian.PutUint32(b[12:], 92)
 	end := max(my, other)
-	for i, v := range []layout.Sector{my, other, 2 + n, end - n - 1} {
+	for i, v := range []disk.Sector{my, other, 2 + n, end - n - 1} {
 		binary.LittleEndian.PutUint64(b[24+8*i:], uint64(v))
 	}
 	copy(b[56:], "\x01\x02\x03\x04\x05\x06\x07\x48\x89\x0A\x0B\x0C\x0D\x0E\x0F\x10")

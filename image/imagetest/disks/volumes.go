@@ -7,14 +7,14 @@ import (
 	"math/rand/v2"
 	"time"
 
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
-	"bootgraft/layout"
-	"bootgraft/layout/fat"
-	"bootgraft/layout/fat/format"
+	"bootgraft/layout/volume/fat"
+	"bootgraft/layout/volume/fat/format"
 )
 
 // Noise fills sectors with bytes that depend on seed and are never 00 or FF.
-func Noise(d *imagetest.Disk, s layout.Span, seed uint64) {
+func Noise(d *imagetest.Disk, s disk.Span, seed uint64) {
 	r := rand.New(rand.NewPCG(seed, 1))
 	b := make([]byte, d.SectorSize())
 	for x := s.Start; x < s.End(); x++ {
@@ -28,7 +28,7 @@ func Noise(d *imagetest.Disk, s layout.Span, seed uint64) {
 
 // FAT lays down a FAT volume in the given sectors, with files of made-up
 // recordings whose sizes are given in bytes.
-func FAT(d *imagetest.Disk, s layout.Span, kind fat.Kind, sizes ...int) {
+func FAT(d *imagetest.Disk, s disk.Span, kind fat.Kind, sizes ...int) {
 	size := d.SectorSize()
 	o := format.Options{
 		Sectors: int64(s.Count), BytesPerSector: size, Kind: kind, Hidden: uint32(s.Start),
@@ -66,7 +66,7 @@ func Recording(n int, seed uint64) []byte {
 }
 
 // Insert copies a small disk, such as a volume of testdata, to a sector.
-func Insert(d *imagetest.Disk, at layout.Sector, v *imagetest.Disk) {
+func Insert(d *imagetest.Disk, at disk.Sector, v *imagetest.Disk) {
 	b := make([]byte, v.Size())
 	if _, err := v.ReadAt(b, 0); err != nil && err != io.EOF {
 		panic(err)

@@ -1,0 +1,74 @@
+package disk
+
+import (
+	"encoding/json"
+	"fmt"
+)
+
+// Severity ranks a Finding by what it asks of the reader.
+type Severity string
+
+// The severities, from the lightest.
+const (
+	Note    Severity = "note"    // worth knowing; nothing has to be done
+	Warning Severity = "warning" // may stop the device from starting, or lose something
+	Refusal Severity = "refusal" // nothing goes on until it is accepted by its code
+)
+
+// NoSector stands in a Finding that is about no single sector.
+const NoSector Sector = -1
+
+// Finding is one thing noticed about a disk, a plan or a card. Code is stable
+// from release to release and is what --accept takes; Text is for people.
+type Finding struct {
+	Code     string
+	Severity Severity
+	Sector   Sector // first sector it is about, or NoSector
+	Text     string
+	Accepted bool // a Refusal that its owner has accepted by code
+}
+
+type findingJSON struct {
+	Code     string   `json:"code"`
+	Severity Severity `json:"severity"`
+	Sector   *Sector  `json:"sector"`
+	Text     string   `json:"text"`
+	Accepted bool     `json:"accepted,omitempty"`
+}
+
+// MarshalJSON writes sector as null if the finding is about no single sector.
+func (f Finding) MarshalJSON() ([]byte, error) {
+	j := findingJSON{Code: f.Code, Severity: f.Severity, Text: f.Text, Accepted: f.Accepted}
+	if f.Sector != NoSector {
+		j.Sector = &f.Sector
+	}
+	return json.Marshal(j)
+}
+
+// UnmarshalJSON reads what MarshalJSON writes.
+func (f *Finding) UnmarshalJSON(b []byte) error {
+	var j findingJSON
+	if err := json.Unmarshal(b, &j); err != nil {
+		return err
+	}
+	*f = Finding{Code: j.Code, Severity: j.Severity, Sector: NoSector, Text: j.Text, Accepted: j.Accepted}
+	if j.Sector != nil {
+		f.Sector = *j.Sector
+	}
+	return nil
+}
+
+// Notef makes a finding of severity Note; at may be NoSector.
+func Notef(code string, at Sector, format string, args ...any) Finding {
+	return Finding{Code: code, Severity: Note, Sector: at, Text: fmt.Sprintf(format, args...)}
+}
+
+// Warningf makes a finding of severity Warning.
+func Warningf(code string, at Sector, format string, args ...any) Finding {
+	return Finding{Code: code, Severity: Warning, Sector: at, Text: fmt.Sprintf(format, args...)}
+}
+
+// Refusalf makes a finding of severity Refusal.
+func Refusalf(code string, at Sector, format string, args ...any) Finding {
+	return Finding{Code: code, Severity: Refusal, Sector: at, Text: fmt.Sprintf(format, args...)}
+}

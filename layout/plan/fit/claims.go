@@ -1,0 +1,108 @@
+package fit
+
+import (
+	"fmt"
+	"slices"
+
+	"bootgraft/image"
+	"bootgraft/image/disk"
+	"bootgraft/layout"
+	"bootgraft/layout/volume/fat/resize"
+)
+
+// sharedCode refuses to change a volume of which something else claims sectors.
+const sharedCode = "volume-shared"
+
+// noEntry is the index of a claim that no entry makes.
+const noEntry = -1
+
+// claim is somebody's word that a run of source sectors is his.
+type claim struct {
+	disk.Span
+	index int    // of the entry, 0 for a bare volume, or noEntry
+	name  string // as a sentence names it
+	stale bool   // a table that is not in force says so
+}
+
+// claims lists everybody who claims source sectors: the entries that can hold a
+// volume, the volumes as they state their own size, and the tables.
+func (p *planner) claims() []claim {
+	var out []claim
+	add := func(s disk.Span, index int, name string, stale bool) {
+		if s = s.Common(image.Whole(p.src)); !s.Empty() {
+			out = append(out, claim{s, index, name, stale})
+		}
+	}
+	for _, e := range p.s.Entries {
+		if isVolume(e) {
+			add(e.Span, e.Index, where(e.Index), false)
+		}
+	}
+	for _, v := range p.s.Volumes {
+		if e := p.s.Entry(v.Index); e != nil && e.Covers(v.Span) {
+			continue
+		}
+		add(v.Span, v.Index, fmt.Sprintf("the %s volume in %s", v.Kind, where(v.Index)), false)
+	}
+	for _, t := range p.s.Tables {
+		stale := t.State == layout.Stale || t.State == layout.Damaged
+		if stale && t.Kind == "mbr" && len(t.Entries) == 0 {
+			continue // 55 AA without a record: a boot sector, no table
+		}
+		for _, own := range t.Own {
+			add(own, noEntry, fmt.Sprintf("the %s table (%s)", t.Kind, t.State), stale)
+		}
+		for _, e := range t.Entries {
+			if t.State == layout.Disputed && isVolume(e) {
+				add(e.Span, noEntry, fmt.Sprintf("entry %d of the disputed %s table", e.Index, t.Kind), false)
+			}
+		}
+	}
+	return out
+}
+
+// claimOf returns all that an entry and the volume in it claim.
+func (p *planner) claimOf(index int) disk.Span {
+	s := p.volumeSpan(index)
+	if v := p.s.Volume(index); v != nil {
+		s.Count = max(s.Count, v.End()-s.Start)
+	}
+	return s
+}
+
+// shared tells whether something else claims sectors of a volume that is to
+// change: a sector that moves for one of the two is lost for the other. What
+// no table in force claims may go if its owner accepts that.
+func (p *planner) shared(index int, asked bool) bool {
+	own := p.claimOf(index)
+	others := slices.DeleteFunc(p.claims(), func(c claim) bool { return c.index == index || !c.Overlaps(own) })
+	for _, c := range others {
+		both := c.Common(own)
+		switch {
+		case c.stale:
+			if !p.ask(disk.Refusalf(staleCode, both.Start, "%s lie in %s, which is to change, and %s claims them too: what is left of that table goes", sectorsAt(both), where(index), c.name)) {
+				return true
+			}
+			continue
+		case asked:
+			p.refuse(disk.Refusalf(sharedCode, both.Start, "%s belong to %s, and %s claims them too: a change of one would harm the other. Find out which of them is in use, and plan without a change of this volume", sectorsAt(both), where(index), c.name))
+		default:
+			p.fixed = append(p.fixed, disk.Notef(sharedCode, both.Start, "%s cannot become smaller: %s of it %s claimed by %s too", where(index), sectorsAt(both), isAre(both.Count), c.name))
+		}
+		return true
+	}
+	return false
+}
+
+// stays tells whether a wish leaves a volume as it is.
+func stays(w resize.Wishes) bool {
+	return w.Mode == resize.Keep && !w.Empty && w.Free != resize.FreeSkip && w.BadMarks != resize.BadClear && w.Hidden == nil && w.Geometry == nil && w.Align == 0
+}
+
+// sectorsAt names a run of sectors.
+func sectorsAt(s disk.Span) string {
+	if s.Count == 1 {
+		return "sector " + grouped(int64(s.Start))
+	}
+	return fmt.Sprintf("sectors %s to %s", grouped(int64(s.Start)), grouped(int64(s.Last())))
+}

@@ -1,0 +1,336 @@
+package fit
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+
+	"bootgraft/image"
+	"bootgraft/image/disk"
+	"bootgraft/layout"
+	"bootgraft/layout/plan"
+)
+
+// ground returns what the card holds before anything is rendered on it: the
+// source in its place, the tail at its places, and the excess.
+func (p *planner) ground() []layout.Piece {
+	target, old := p.w.Target.Sectors, p.s.Sectors
+	if !p.resizing() {
+		return p.cover([]layout.Piece{{Span: disk.Span{Count: target}, Op: layout.Copy, Why: layout.WhyUnchanged}})
+	}
+	tail := p.need.tail
+	endTail := !tail.Empty() && (p.w.Tail == TailBoth || p.w.Tail == TailEnd)
+	body := target - p.need.second // where the new end of everything but the second copy is
+	if endTail {
+		body -= tail.Count
+	}
+	keep := old // source sectors that may stay in their place
+	if !tail.Empty() {
+		keep = tail.Start
+	}
+	if !p.need.kept.Empty() {
+		keep = p.need.kept.Start
+	}
+	var out []layout.Piece
+	add := func(count disk.Sector, op layout.Op, from disk.Sector, why layout.Reason) {
+		if count > 0 {
+			out = append(out, layout.Piece{Span: disk.Span{Start: end(out), Count: count}, Op: op, From: from, Why: why})
+		}
+	}
+	add(min(keep, body), layout.Copy, 0, layout.WhyUnchanged)
+	if !p.need.kept.Empty() {
+		add(min(tail.Start, body)-keep, layout.Copy, keep, layout.WhyTailKept)
+	}
+	if !tail.Empty() && (p.w.Tail == TailBoth || p.w.Tail == TailSamePlace) {
+		add(min(tail.End(), body)-tail.Start, layout.Copy, tail.Start, layout.WhyTailKept)
+	}
+	add(body-end(out), p.excessOp(), 0, layout.WhyExcess)
+	if endTail {
+		add(tail.Count, layout.Copy, tail.Start, layout.WhyTailMoved)
+	}
+	add(target-end(out), layout.Zero, 0, layout.WhyTableSecond)
+	return p.cover(p.clearOldTable(out))
+}
+
+// clearOldTable puts zeros where the second copy of a GUID partition table
+// was: a header that names an end which is none any more helps nobody.
+func (p *planner) clearOldTable(pieces []layout.Piece) []layout.Piece {
+	old2 := p.secondPlace()
+	if len(old2) == 0 {
+		return pieces
+	}
+	var cuts []disk.Sector
+	for _, old := range old2 {
+		cuts = append(cuts, old.Start, old.End())
+	}
+	var out []layout.Piece
+	for _, q := range pieces {
+		if q.Op != layout.Copy || q.From != q.Start {
+			out = append(out, q)
+			continue
+		}
+		for _, part := range cutAt(q, cuts) {
+			if old2.Holds(part.Start) {
+				part = layout.Piece{Span: part.Span, Op: layout.Zero, Why: layout.WhyOldTable}
+			}
+			out = append(out, part)
+		}
+	}
+	return out
+}
+
+func end(pieces []layout.Piece) disk.Sector {
+	if len(pieces) == 0 {
+		return 0
+	}
+	return pieces[len(pieces)-1].End()
+}
+
+func (p *planner) excessOp() layout.Op {
+	if p.w.Excess == ExcessZero {
+		return layout.Zero
+	}
+	return layout.Leave
+}
+
+// closeEdges turns what would be left in the first and last 1 MiB into zeros:
+// nothing that the card held before may show through where tables lie.
+func (p *planner) closeEdges(pieces []layout.Piece) []layout.Piece {
+	edge := disk.Sector(plan.Edge / p.w.Target.SectorSize)
+	cuts := []disk.Sector{edge, p.w.Target.Sectors - edge}
+	var out []layout.Piece
+	for _, q := range pieces {
+		if q.Op != layout.Leave {
+			out = append(out, q)
+			continue
+		}
+		for _, part := range cutAt(q, cuts) {
+			if part.Start < edge || part.End() > p.w.Target.Sectors-edge {
+				part.Op = layout.Zero
+			}
+			out = append(out, part)
+		}
+	}
+	return out
+}
+
+// cutAt cuts a piece at every given sector inside it.
+func cutAt(q layout.Piece, cuts []disk.Sector) []layout.Piece {
+	var out []layout.Piece
+	for _, c := range cuts {
+		if c > q.Start && c < q.End() {
+			first := q
+			first.Count = c - q.Start
+			out = append(out, first)
+			q = advance(q, first.Count)
+		}
+	}
+	return append(out, q)
+}
+
+// advance returns the piece without its first n sectors.
+func advance(q layout.Piece, n disk.Sector) layout.Piece {
+	q.Start += n
+	q.Count -= n
+	if q.Op == layout.Copy || q.Op == layout.Render {
+		q.From += n
+	}
+	return q
+}
+
+// emit lays the patches on the pieces and returns the finished plan.
+func (p *planner) emit() (*plan.Plan, error) {
+	source, err := p.sourceOf()
+	if err != nil {
+		return nil, err
+	}
+	b := plan.NewBuilder(p.w.Target, source)
+	at := p.patches.sorted()
+	pieces, rendered := len(p.pieces)+2*len(at), disk.Sector(len(at))
+	for _, r := range p.sized {
+		n, made := r.Made()
+		pieces, rendered = pieces+n, rendered+made
+	}
+	b.Grow(pieces, rendered)
+	for _, q := range p.pieces {
+		for len(at) > 0 && at[0] < q.End() {
+			x := at[0]
+			lay(b, part(q, disk.Between(q.Start, x)))
+			fix := p.patches[x]
+			b.Render(x, fix.data, fix.why, fix.rank)
+			q = advance(q, x+1-q.Start)
+			at = at[1:]
+		}
+		if q.Op != layout.Render {
+			lay(b, q)
+		} else if err := p.emitVolume(int(q.From), b); err != nil {
+			return nil, err
+		}
+	}
+	if err := p.drop(b); err != nil {
+		return nil, err
+	}
+	for _, f := range p.findings {
+		f.Text = strings.ToValidUTF8(f.Text, "?")
+		b.Find(f)
+	}
+	return b.Plan()
+}
+
+func part(q layout.Piece, s disk.Span) layout.Piece {
+	q.Count = s.Count
+	return q
+}
+
+// lay adds one piece, which may be empty.
+func lay(b *plan.Builder, q layout.Piece) {
+	switch q.Op {
+	case layout.Zero:
+		b.Zero(q.Span, q.Why, q.Rank)
+	case layout.Leave:
+		b.Leave(q.Span, q.Why, q.Rank)
+	case layout.Copy:
+		b.Copy(q.Span, q.From, q.Why, q.Rank)
+	}
+}
+
+// sourceOf binds the plan to the source: its size, and the bytes whose change
+// would make the plan stale.
+func (p *planner) sourceOf() (plan.Source, error) {
+	known := image.Unknown(p.src, image.Whole(p.src)).Outside(image.Whole(p.src))
+	var meaning disk.Spans
+	for _, m := range p.meaning() {
+		meaning = meaning.Union(known.Within(m))
+	}
+	digest, err := plan.MeaningDigest(p.src, p.s.SectorSize, meaning)
+	if err != nil {
+		return plan.Source{}, fmt.Errorf("hashing the sectors that the plan rests on: %w", err)
+	}
+	return plan.Source{
+		Disk: plan.Disk{Sectors: p.s.Sectors, SectorSize: p.s.SectorSize},
+		Path: p.w.Path, Digest: digest, Meaning: meaning,
+	}, nil
+}
+
+// meaning returns the sectors that were interpreted: sector 0, every table,
+// what the volumes were recognised by, and both ends of the tail.
+func (p *planner) meaning() disk.Spans {
+	edge := disk.Sector(plan.Edge / p.s.SectorSize)
+	m := disk.NewSpans(disk.Span{Count: 1})
+	for _, t := range p.s.Tables {
+		m = m.Union(t.Own)
+	}
+	for _, v := range p.s.Volumes {
+		m = m.Union(v.Meaning)
+	}
+	for index := range p.sized {
+		m = m.Union(p.volumeMeaning(index))
+	}
+	for _, t := range []disk.Span{p.need.kept, p.need.tail} {
+		n := min(edge, t.Count)
+		m = m.Union(disk.NewSpans(disk.Span{Start: t.Start, Count: n}, disk.Span{Start: t.End() - n, Count: n}))
+	}
+	return m.Union(p.rulesMeaning()).Within(image.Whole(p.src))
+}
+
+// drop lists every source sector that the card does not carry.
+func (p *planner) drop(b *plan.Builder) error {
+	var ground []disk.Span
+	for _, q := range p.ground() {
+		if q.Op == layout.Copy {
+			ground = append(ground, disk.Span{Start: q.From, Count: q.Count})
+		}
+	}
+	carried := [][]disk.Span{ground}
+	for index := range p.sized {
+		copied, err := p.volumeCopies(index)
+		if err != nil {
+			return err
+		}
+		carried = append(carried, copied, p.volumeMeaning(index)) // what was made new has been read
+	}
+	set := disk.SpansFrom(slices.Concat(carried...))
+	for _, r := range p.s.Regions {
+		spans := p.apart(set.Outside(r.Span), r)
+		dropped := make([]plan.Dropped, 0, len(spans))
+		for _, lost := range spans {
+			why := "blank, and outside what is used"
+			switch {
+			case p.w.Tail == TailDrop && p.need.tail.Holds(lost.Start):
+				why = "the tail was not to be carried"
+			case p.isSecond(r):
+				why = "made new at the new end"
+			case r.Role == layout.RoleDisputed:
+				why = "part of a table that is not in force, let go by " + staleCode
+			case p.need.kept.Overlaps(lost):
+				why = "the copy of the tail at its old address; the same sectors are carried at the new end"
+			case p.mayBeUnknown(r, lost.Start) && len(image.Unknown(p.src, lost)) > 0:
+				why = "not known, let go by " + notKnownCode
+			case r.Role == layout.RoleVolume && p.inSized(lost.Start):
+				why = "no file uses it"
+			case r.Role == layout.RoleVolume:
+				why = "after the end of the volume in it"
+			}
+			dropped = append(dropped, plan.Dropped{Span: lost, Role: r.Role, Name: strings.ToValidUTF8(r.Name, "?"), Why: why})
+		}
+		b.Drop(dropped...)
+	}
+	return nil
+}
+
+// mayBeUnknown tells whether it matters at a sector of a region that the source
+// does not know it: inside a volume that changes its table speaks for it.
+func (p *planner) mayBeUnknown(r layout.Region, at disk.Sector) bool {
+	return hasUnknown(r) || r.Role == layout.RoleVolume && !p.inSized(at)
+}
+
+// apart divides what is left behind of a region at the ends of volumes, and into
+// what is known and what is not.
+func (p *planner) apart(spans disk.Spans, r layout.Region) []disk.Span {
+	var ends []disk.Sector
+	for _, v := range p.s.Volumes {
+		ends = append(ends, v.End())
+	}
+	slices.Sort(ends)
+	out := make([]disk.Span, 0, len(spans)+len(ends))
+	add := func(s disk.Span) {
+		if !p.mayBeUnknown(r, s.Start) {
+			out = append(out, s)
+			return
+		}
+		unknown := image.Unknown(p.src, s)
+		out = append(append(out, unknown...), unknown.Outside(s)...)
+	}
+	for _, s := range spans {
+		for _, end := range ends {
+			if s.Start < end && end < s.End() {
+				add(disk.Between(s.Start, end))
+				s = disk.Between(end, s.End())
+			}
+		}
+		add(s)
+	}
+	slices.SortFunc(out, func(a, b disk.Span) int { return cmp.Compare(a.Start, b.Start) })
+	return out
+}
+
+// inSized tells whether a source sector lies in a volume that changes.
+func (p *planner) inSized(x disk.Sector) bool {
+	for index := range p.sized {
+		if v := p.s.Volume(index); v.Holds(x) {
+			return true
+		}
+	}
+	return false
+}
+
+// IsRefused returns the refusal in err, or nil.
+func IsRefused(err error) *Refused {
+	var r *Refused
+	if errors.As(err, &r) {
+		return r
+	}
+	return nil
+}

@@ -1,0 +1,205 @@
+package fit
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+
+	"bootgraft/image/disk"
+	"bootgraft/layout"
+	"bootgraft/layout/rule/candidate"
+	"bootgraft/layout/rule/compare"
+)
+
+// maxRungs bounds the ladder: a person tries no more cards than this.
+const maxRungs = 12
+
+// rung is one try of an unknown layout on a card of another size.
+type rung struct {
+	disk.Finding
+	rules *compare.Rules   // nil: everything as it is
+	guess *candidate.Place // of the number that is a guess, if one is
+}
+
+// chooseTry lists the tries for an unknown layout, cheapest first, and takes
+// the one that was asked for, else the rules if there are any, else the first.
+func (p *planner) chooseTry() {
+	if !p.resizing() || p.s.Table != "none" || len(p.s.Volumes) > 0 || !p.inUse() {
+		if p.w.Try > 0 {
+			p.refuse(disk.Refusalf("no-ladder", disk.NoSector, "--try is for a card of another size from a disk on which nothing is known; here it is known what to do, or nothing to be done"))
+		}
+		return
+	}
+	ladder := p.ladder()
+	at := p.w.Try - 1
+	switch {
+	case p.w.Try > len(ladder):
+		p.refuse(disk.Refusalf("no-such-try", disk.NoSector, "there is no try %d: the ladder has %d", p.w.Try, len(ladder)))
+		return
+	case at < 0 && p.rules != nil:
+		at = 1
+	case at < 0:
+		at = 0
+	}
+	p.try, p.rules = ladder[at], ladder[at].rules
+	for i, r := range ladder {
+		r.Finding.Code = "further-try"
+		if i == at {
+			r.Finding.Code = "this-try"
+		}
+		p.note(r.Finding)
+	}
+}
+
+// inUse tells whether anything but blank sectors is on the disk.
+func (p *planner) inUse() bool {
+	return slices.ContainsFunc(p.s.Regions, func(r layout.Region) bool {
+		return !r.Content.Looked || r.Content.NonBlank > 0 || r.Content.Unread > 0
+	})
+}
+
+// ladder lists the tries: nothing changed; what is proved; then one guess at a
+// time, of which other readings of what was compared come first.
+func (p *planner) ladder() []rung {
+	out := []rung{{Finding: disk.Notef("", disk.NoSector,
+		"try 1: everything as it is, the old size in all fields. The device may never ask for the size, or take what it finds. If it does not start and changes nothing on the card, look at adapter, power and jumpers first; if it says that the disk is wrong, or formats it, it compares the size")}}
+	if p.rules != nil {
+		out = append(out, rung{rules: p.rules, Finding: disk.Notef("", disk.NoSector,
+			"try 2: what the originals that were compared prove about the size. If it fails where try 1 failed in the same way, the trouble is not in these fields; read the card back and let compare say what the device changed")})
+	}
+	for _, r := range slices.Concat(p.otherReadings(), p.guesses()) {
+		if len(out) == maxRungs {
+			break
+		}
+		r.Text = fmt.Sprintf("try %d: %s", len(out)+1, r.Text)
+		out = append(out, r)
+	}
+	return out
+}
+
+// guesses makes a try of every candidate that one disk alone suggests.
+func (p *planner) guesses() (out []rung) {
+	for _, f := range p.candidates() {
+		g, ok := formulaOf(f, p.s.Sectors, p.s.SectorSize)
+		if !ok {
+			continue
+		}
+		rules, at, ok := p.withCandidate(f, g)
+		if !ok {
+			continue
+		}
+		out = append(out, rung{rules: rules, guess: &at, Finding: disk.Notef("", f.Sector,
+			"one number more follows the size, a candidate that one disk alone suggests: %s, %s, %s = %d (%.2g such numbers are expected by chance). If the device gets further than before it was one; if it fails earlier or in another way, it was none, or a checksum or a second copy covers it",
+			at, f.Encoding, g, f.Value, f.ByChance)})
+	}
+	return out
+}
+
+// otherReadings makes a try of every other value that a number which is not
+// decided may have on this card.
+func (p *planner) otherReadings() (out []rung) {
+	if p.rules == nil {
+		return nil
+	}
+	n := p.w.Target.Sectors
+	for i := range p.rules.Fields {
+		f := &p.rules.Fields[i]
+		answer, err := f.At(n)
+		if err != nil || answer.State == compare.Proved {
+			continue
+		}
+		for _, alone := range f.Rivals(n) {
+			other, err := alone.At(n)
+			if err != nil {
+				continue
+			}
+			r := *p.rules
+			r.Fields = slices.Clone(r.Fields)
+			r.Fields[i] = alone
+			out = append(out, rung{rules: &r, guess: &alone.Place, Finding: disk.Notef("", alone.Place.At(n),
+				"as try 2, but %s holds %d (%s) instead of %d, which fits the originals as well. If the device gets further, the size of this card has decided the formula: let it write one and compare again",
+				alone.Place, other.Value, alone.Ways[0].Formulas[0], answer.Value)})
+		}
+	}
+	return out
+}
+
+// candidates returns the numbers of the survey that may depend on the size and
+// that no rule speaks of, the least likely by chance first.
+func (p *planner) candidates() []layout.Field {
+	out := slices.Clone(p.s.Fields)
+	if p.rules != nil {
+		out = slices.DeleteFunc(out, func(f layout.Field) bool {
+			return slices.ContainsFunc(p.rules.Fields, func(r compare.Field) bool {
+				return r.Place.At(p.s.Sectors) == f.Sector && r.Byte < f.Offset+f.Width && f.Offset < r.Byte+r.Width
+			})
+		})
+	}
+	slices.SortStableFunc(out, func(a, b layout.Field) int {
+		return cmp.Or(cmp.Compare(a.ByChance, b.ByChance), cmp.Compare(a.Sector, b.Sector), a.Offset-b.Offset)
+	})
+	return out
+}
+
+// withCandidate returns the rules with one more number, which is undecided, and
+// its place. ok is false if it lies in neither area of the rules.
+func (p *planner) withCandidate(f layout.Field, g compare.Formula) (r *compare.Rules, at candidate.Place, ok bool) {
+	r = &compare.Rules{SectorSize: p.s.SectorSize, Sizes: []disk.Sector{p.s.Sectors}}
+	if p.rules != nil {
+		copied := *p.rules
+		r = &copied
+	}
+	most := min(p.s.Sectors, p.w.Target.Sectors) / 2
+	area := min(disk.Sector(compare.Area/p.s.SectorSize), most)
+	r.Head, r.Tail = max(r.Head, area), max(r.Tail, area)
+	at = candidate.Place{From: layout.FromStart, Sector: f.Sector, Byte: f.Offset}
+	if f.Sector >= r.Head {
+		at.From, at.Sector = layout.FromEnd, p.s.Sectors-f.Sector
+		if at.Sector > r.Tail {
+			return nil, at, false
+		}
+	}
+	class := compare.Size
+	if g.Of == 1 && g.Per == 1 && g.Max < -1 {
+		class = compare.Address
+	}
+	way := compare.Way{Byte: f.Offset, Encoding: candidate.Encoding(f.Encoding), Formulas: []compare.Formula{g}}
+	r.Fields = append(slices.Clone(r.Fields), compare.Field{Place: at, Class: class, Width: f.Width, Ways: []compare.Way{way}, Doubt: "one disk alone suggests it"})
+	return r, at, true
+}
+
+// tryUnits are the units in which the size of a disk is written, in sectors.
+var tryUnits = []int64{2, 4, 8, 16, 18, 24, 32, 63, 64, 128, 256, 1008, 2048, 4096, 16065}
+
+// tryLess bounds how many sectors before the end a number may lie: more than
+// that, or than an eighth of the disk, is no number of the size.
+const tryLess = 1 << 16
+
+// formulaOf says how a number follows from the size of the disk that holds it.
+func formulaOf(f layout.Field, n disk.Sector, sectorSize int) (compare.Formula, bool) {
+	form, err := candidate.FormOf(candidate.Encoding(f.Encoding))
+	if err != nil || form.Width != f.Width || f.Value >= 1<<56 || n > 1<<40 {
+		return compare.Formula{}, false
+	}
+	v, size := int64(f.Value), int64(n)
+	try := func(of, per, add int64) (compare.Formula, bool) {
+		return compare.Formula{Times: 1, Of: of, Per: per, Min: add, Max: add}, (size*of+add)/per == v
+	}
+	ss := int64(sectorSize)
+	for _, x := range [][3]int64{{1, 1, 0}, {1, 1, -1}, {ss, 1, 0}, {ss, 1, -1}, {ss, 1 << 10, 0}, {ss, 1 << 20, 0}, {ss, 1e6, 0}} {
+		if g, ok := try(x[0], x[1], x[2]); ok {
+			return g, true
+		}
+	}
+	for _, unit := range tryUnits {
+		for _, add := range []int64{0, -unit, unit - 1} {
+			if g, ok := try(1, unit, add); ok {
+				return g, true
+			}
+		}
+	}
+	if less := size - v; less > 0 && less <= min(tryLess, size/8) {
+		return try(1, 1, -less)
+	}
+	return compare.Formula{}, false
+}

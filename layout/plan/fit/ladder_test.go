@@ -1,0 +1,199 @@
+package fit
+
+import (
+	"context"
+	"encoding/binary"
+	"slices"
+	"strings"
+	"testing"
+
+	"bootgraft/image"
+	"bootgraft/image/disk"
+	"bootgraft/image/imagetest"
+	"bootgraft/image/imagetest/disks"
+	"bootgraft/layout"
+	"bootgraft/layout/plan"
+	"bootgraft/layout/plan/card"
+	"bootgraft/layout/rule/compare/family"
+	"bootgraft/layout/scan"
+)
+
+// unknownDisk is a disk that nobody knows: a head that names its size twice,
+// a last sector in sector 3, and a tail.
+func unknownDisk() (*imagetest.Disk, []layout.Field) {
+	const n = 40_000
+	d := imagetest.New(n, 512)
+	disks.Noise(d, at(0, 20), 1)
+	disks.Noise(d, at(n-10, 10), 2)
+	number := func(sector disk.Sector, v uint32) {
+		b := make([]byte, 512)
+		copy(b, "INVENTED")
+		binary.BigEndian.PutUint32(b[64:], v)
+		d.Put(sector, b)
+	}
+	number(2, n)
+	number(3, n-1)
+	number(4, n)
+	d.Put(n-3, sector(d, 4)) // a copy that nobody told us about
+	field := func(sector disk.Sector, v uint64, chance float64) layout.Field {
+		return layout.Field{Sector: sector, Offset: 64, Width: 4, Encoding: "be32", Value: v, ByChance: chance}
+	}
+	return d, []layout.Field{field(4, n, 0.5), field(3, n-1, 0.01), field(2, n, 0.001), field(9, 12345, 0.1)}
+}
+
+// sector reads one sector.
+func sector(src image.Source, x disk.Sector) []byte {
+	b, err := image.ReadSectors(src, at(x, 1))
+	if err != nil {
+		panic(err)
+	}
+	return b
+}
+
+func tryRung(t *testing.T, n disk.Sector, try int) (*plan.Plan, image.Source, error) {
+	t.Helper()
+	src, fields := unknownDisk()
+	s, err := scan.Run(context.Background(), src, scan.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.Fields = fields
+	p, err := Plan(context.Background(), src, s, Wishes{Target: plan.Disk{Sectors: n, SectorSize: 512}, Try: try})
+	return p, src, err
+}
+
+func rungs(findings []disk.Finding) (this string, further []string) {
+	for _, f := range findings {
+		switch f.Code {
+		case "this-try":
+			this += f.Text[:5]
+		case "further-try":
+			further = append(further, f.Text[:5])
+		}
+	}
+	return this, further
+}
+
+// TestLadder: verbatim first, then one number at a time, the least likely by
+// chance first; what is not a number of the size is no try.
+func TestLadder(t *testing.T) {
+	p, _, err := tryRung(t, 50_000, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	this, further := rungs(p.Findings)
+	if this != "try 1" || !slices.Equal(further, []string{"try 2", "try 3", "try 4"}) {
+		t.Errorf("this is %q, then %q: %v", this, further, p.Findings)
+	}
+	if slices.Contains(p.Reasons(), layout.WhyRule) {
+		t.Error("the first try changes something")
+	}
+	p, src, err := tryRung(t, 50_000, 3)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if this, _ := rungs(p.Findings); this != "try 3" {
+		t.Errorf("this is %q", this)
+	}
+	made := 0
+	for _, q := range p.Pieces {
+		if q.Op != layout.Render {
+			continue
+		}
+		made++
+		if q.Span != at(3, 1) {
+			t.Errorf("sectors %s are made new", q.Span)
+		}
+		b := make([]byte, 512)
+		if _, err := p.Rendered.ReadAt(b, 0); err != nil {
+			t.Fatal(err)
+		}
+		want := sector(src, 3)
+		binary.BigEndian.PutUint32(want[64:], 49_999)
+		if string(b) != string(want) {
+			t.Error("try 3 is not the last sector alone")
+		}
+	}
+	if made != 1 {
+		t.Errorf("%d pieces are made new, want 1", made)
+	}
+}
+
+// TestLadderRefuses a candidate whose sector is repeated elsewhere, a try that
+// does not exist, and a try where nothing is unknown.
+func TestLadderRefuses(t *testing.T) {
+	for try, code := range map[int]string{4: "copy-left-behind", 5: "no-such-try"} {
+		_, _, err := tryRung(t, 50_000, try)
+		refused := IsRefused(err)
+		if refused == nil || !slices.Contains(imagetest.Codes(refused.Why), code) {
+			t.Errorf("try %d: want %s, got %v", try, code, err)
+		}
+	}
+	if _, err := planRules(t, withTail(), 30_000, Wishes{Try: 1}); err == nil || !strings.Contains(err.Error(), "no-ladder") {
+		t.Errorf("a disk with a table: %v", err)
+	}
+	p, err := planRules(t, withTail(), 30_000, Wishes{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if this, further := rungs(p.Findings); this != "" || further != nil {
+		t.Errorf("a disk with a table has a ladder: %q %q", this, further)
+	}
+}
+
+// TestOtherReadingsAreTries: two sizes leave several values for the clusters of
+// A; each of them is a try, and the device takes one.
+func TestOtherReadingsAreTries(t *testing.T) {
+	f := family.Named()[0]
+	r := rulesOf(t, f, []disk.Sector{300_001, 1_108_800}, 0x220)
+	n := disk.Sector(1_130_000)
+	for len(r.Fields[0].Rivals(n)) < 1 {
+		n++
+	}
+	src := unit(f, 300_001, 1)
+	started, seen := 0, map[string]bool{}
+	for try := 2; ; try++ {
+		p, err := planRules(t, src, n, Wishes{Rules: r, Try: try, Accept: []string{"rules-undecided"}[:min(1, 3-min(try, 3))]})
+		if refused := IsRefused(err); refused != nil && slices.Contains(imagetest.Codes(refused.Why), "no-such-try") {
+			break
+		}
+		if err != nil {
+			t.Fatalf("try %d: %v", try, err)
+		}
+		c, err := card.New(p, src)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if f.Check(c) == nil {
+			started++
+		}
+		b := string(sector(c, 0))
+		if seen[b] {
+			t.Errorf("try %d is one that was made before", try)
+		}
+		seen[b] = true
+	}
+	if started != 1 || len(seen) < 2 {
+		t.Errorf("%d of %d tries start, want one", started, len(seen))
+	}
+}
+
+// TestFormulaOf: N = 39,070,080 as it is written (arithmetic): N/1,008 = 38,760,
+// N/64 = 610,470, MB = 20,003, MiB = 19,077.
+func TestFormulaOf(t *testing.T) {
+	const n = 39_070_080
+	for v, want := range map[uint64]string{
+		39070080: "N", 39070079: "N - 1", 20003880960: "512 N", 38760: "floor(N / 1008)", 610470: "floor(N / 64)",
+		20003: "floor(512 N / 1000000)", 19077: "floor(512 N / 1048576)", 19535040: "floor(512 N / 1024)", 39069000: "N - 1080", 38759: "floor((N - 1008) / 1008)",
+	} {
+		f := layout.Field{Width: 8, Encoding: "le64", Value: v}
+		if g, ok := formulaOf(f, n, 512); !ok || g.String() != want {
+			t.Errorf("%d is %q, want %q", v, g, want)
+		}
+	}
+	for _, f := range []layout.Field{{Width: 8, Encoding: "le64", Value: 777}, {Width: 4, Encoding: "le64", Value: n}, {Width: 4, Encoding: "roman", Value: n}, {Width: 8, Encoding: "le64", Value: 1 << 60}} {
+		if g, ok := formulaOf(f, n, 512); ok {
+			t.Errorf("%+v is %s", f, g)
+		}
+	}
+}

@@ -1,0 +1,112 @@
+package fit
+
+import (
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"bootgraft/image"
+	"bootgraft/image/disk"
+	"bootgraft/image/imagetest"
+	rig "bootgraft/image/imagetest/need"
+	"bootgraft/layout"
+)
+
+func tool(t testing.TB, name, stdin string, args ...string) string {
+	t.Helper()
+	cmd := exec.Command(rig.Tool(t, name), args...)
+	cmd.Stdin = strings.NewReader(stdin)
+	out, err := cmd.CombinedOutput()
+	if err != nil {
+		t.Fatalf("%s %q: %v\n%s", name, args, err, out)
+	}
+	return string(out)
+}
+
+// original is a disk made by sfdisk with FAT and ext volumes by their tools.
+func original(t testing.TB, label string) *image.File {
+	t.Helper()
+	dir := t.TempDir()
+	name := filepath.Join(dir, "disk.img")
+	empty := func(path string, sectors int64) {
+		if err := os.WriteFile(path, nil, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.Truncate(path, sectors*512); err != nil {
+			t.Fatal(err)
+		}
+	}
+	empty(name, 120000)
+	tool(t, "sfdisk", "label: "+label+"\nunit: sectors\nstart=2048, size=80000\nstart=83000, size=30000\n", "-q", "--no-reread", "--no-tell-kernel", "-w", "never", name)
+	f, err := os.OpenFile(name, os.O_RDWR, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	for _, v := range []struct {
+		at, sectors int64
+		make        []string
+	}{{2048, 80000, []string{"mkfs.fat", "-F", "32", "-s", "1", "-h", "2048"}}, {83000, 20000, []string{"mke2fs", "-q", "-F"}}} {
+		part := filepath.Join(dir, v.make[0])
+		empty(part, v.sectors)
+		tool(t, v.make[0], "", append(v.make[1:], part)...)
+		b, err := os.ReadFile(part)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := f.WriteAt(b, v.at*512); err != nil {
+			t.Fatal(err)
+		}
+	}
+	src, err := image.Open(name, 512)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { src.Close() })
+	return src
+}
+
+// What is planned for another size is a disk to sfdisk --verify and to partx,
+// and the volumes are sound to fsck.fat and e2fsck.
+func TestPlannedCardsOutside(t *testing.T) {
+	for _, label := range []string{"dos", "gpt"} {
+		for _, n := range []disk.Sector{104000, 120007} {
+			src := original(t, label)
+			w := size(n)
+			w.Excess = ExcessZero
+			p := mustPlan(t, src, w)
+			c := mustCard(t, p, src)
+			s := survey(t, c)
+			if len(s.Findings) > 0 {
+				t.Errorf("%s, %d: %+v", label, n, s.Findings)
+			}
+			name := imagetest.Save(t, c)
+			if out := tool(t, "sfdisk", "", "--verify", name); !strings.Contains(out, "No errors detected") {
+				t.Errorf("%s, %d: sfdisk --verify says %s", label, n, out)
+			}
+			var want []disk.Span
+			for _, e := range s.Entries {
+				want = append(want, e.Span)
+			}
+			var got []disk.Span
+			for _, slot := range imagetest.Partx(t, name) {
+				got = append(got, slot.Span)
+			}
+			if !slices.Equal(got, want) {
+				t.Errorf("%s, %d: partx sees %v, the survey %v", label, n, got, want)
+			}
+			fsck(t, c, s.Entries)
+		}
+	}
+}
+
+func fsck(t testing.TB, c image.Source, entries []layout.Entry) {
+	t.Helper()
+	for i, args := range [][]string{{"fsck.fat", "-n"}, {"e2fsck", "-fn"}} {
+		name := imagetest.Save(t, image.NewWindow(c, entries[i].Span))
+		tool(t, args[0], "", append(args[1:], name)...)
+	}
+}

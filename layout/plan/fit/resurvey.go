@@ -1,0 +1,320 @@
+package fit
+
+import (
+	"fmt"
+	"slices"
+
+	"bootgraft/image"
+	"bootgraft/image/disk"
+	"bootgraft/layout"
+	"bootgraft/layout/plan"
+	"bootgraft/layout/plan/card"
+	"bootgraft/layout/scan"
+)
+
+// changedCode refuses a card that does not show what was asked for, and
+// lostCode one on which sectors in use have no place. Both are faults of the
+// planning, found before anybody believes it.
+const (
+	changedCode = "card-shows-other"
+	lostCode    = "sectors-lost"
+)
+
+// resurvey surveys the planned card like any disk and wants to find what the
+// original has: the same table in force, the same entries and volumes but for
+// those that were to change, and no refusal that is new.
+func (p *planner) resurvey(c *card.Card) error {
+	got, err := scan.Run(p.ctx, c.Known(), scan.Options{Structure: true})
+	if err != nil {
+		return err
+	}
+	if got.Table != p.s.Table {
+		p.shows(0, "its table in force is of kind %s, and that of the original is of kind %s", got.Table, p.s.Table)
+		return nil
+	}
+	p.sameEntries(got)
+	p.sameVolumes(got)
+	p.noNewRefusal(got)
+	return nil
+}
+
+// shows refuses a card on which something else is found than was asked for.
+func (p *planner) shows(at disk.Sector, format string, args ...any) {
+	p.refuse(disk.Refusalf(changedCode, at, "the planned card, surveyed again, is not what was asked for: %s", fmt.Sprintf(format, args...)))
+}
+
+// sameEntries compares the entries, each with the length that it was to get.
+func (p *planner) sameEntries(got *scan.Survey) {
+	if len(got.Entries) != len(p.s.Entries) {
+		p.shows(0, "it has %d entries instead of %d", len(got.Entries), len(p.s.Entries))
+		return
+	}
+	for _, e := range p.s.Entries {
+		want := disk.Between(e.Start, p.newEnd(e))
+		g := got.Entry(e.Index)
+		if g == nil || g.Span != want || g.Type != e.Type || g.Name != e.Name || g.Active != e.Active || g.Extended != e.Extended {
+			p.shows(e.Start, "entry %d (%s, type %s) became %+v", e.Index, want, e.Type, g)
+		}
+	}
+}
+
+// sameVolumes compares the volumes: of each the kind, the label, the identifier
+// and the place, and the size unless it was to change. A volume more is one
+// that a twin made readable.
+func (p *planner) sameVolumes(got *scan.Survey) {
+	for _, v := range p.s.Volumes {
+		want, label := v.Span, v.Label
+		r := p.sized[v.Index]
+		if r != nil {
+			want.Count = r.Sectors
+		}
+		g := got.Volume(v.Index)
+		if g != nil && !v.Sized {
+			want.Count = g.Count // it has no size of its own, and its entry is compared
+		}
+		if g != nil && r != nil && p.w.Volumes.Wish[v.Index].Empty {
+			label = g.Label // its root directory, which may hold another one, was not known
+		}
+		if g == nil || g.Span != want || g.Kind != v.Kind || g.Label != label || g.ID != v.ID {
+			p.shows(v.Start, "the %s volume %q in %s, %s, became %s", v.Kind, v.Label, where(v.Index), want, volumeText(g))
+		}
+	}
+	known := len(image.Unknown(p.src, image.Whole(p.src))) == 0
+	if known && len(got.Volumes) > len(p.s.Volumes) {
+		p.shows(0, "it has %d volumes instead of %d", len(got.Volumes), len(p.s.Volumes))
+	}
+}
+
+func volumeText(v *layout.Volume) string {
+	if v == nil {
+		return "none"
+	}
+	return fmt.Sprintf("%s %q, %s, %s", v.Kind, v.Label, v.ID, v.Span)
+}
+
+// noNewRefusal wants no finding on the card that stands against using it and
+// that the original did not have.
+func (p *planner) noNewRefusal(got *scan.Survey) {
+	for _, f := range got.Findings {
+		if f.Severity == disk.Refusal && !slices.ContainsFunc(p.s.Findings, func(o disk.Finding) bool { return o.Code == f.Code && o.Severity == f.Severity }) {
+			p.shows(f.Sector, "it has a refusal that the original does not have, %s: %s", f.Code, f.Text)
+		}
+	}
+}
+
+// proveCarried wants every sector of the original that is in use, or that
+// nobody knows, at the place on the card where its claimant looks for it. What
+// is not there must be made new by its own format, be free by the table of its
+// volume, or be let go by a code or a wish. It compares pieces: only what has
+// no place is read.
+func (p *planner) proveCarried(made *plan.Plan) error {
+	for _, c := range append(p.claims(), p.unclaimed()...) {
+		if p.sized[c.index] != nil && c.index != noEntry {
+			if err := p.proveVolume(made, c.index); err != nil {
+				return err
+			}
+			continue
+		}
+		for _, h := range p.homes(c.Span) {
+			if err := p.proveHome(made, c, h); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// unclaimed returns what no volume claims: gaps, boot areas and the tail.
+func (p *planner) unclaimed() (out []claim) {
+	for _, r := range p.s.Regions {
+		if r.Role != layout.RoleVolume {
+			out = append(out, claim{Span: r.Span, index: noEntry, name: r.Name})
+		}
+	}
+	return out
+}
+
+// home is where sectors of the original belong on the card: by sectors further
+// than they were.
+type home struct {
+	disk.Span
+	by disk.Sector
+}
+
+// homes divides a run into what counts from the start of the disk and what from
+// its end.
+func (p *planner) homes(s disk.Span) (out []home) {
+	tail := p.need.tail
+	if !p.resizing() || p.w.Tail == TailDrop || p.w.Tail == TailSamePlace || tail.Empty() {
+		return []home{{s, 0}}
+	}
+	by := p.w.Target.Sectors - p.need.second - tail.End()
+	for _, part := range []home{{disk.Between(s.Start, min(s.End(), tail.Start)), 0}, {s.Common(tail), by}, {disk.Between(max(s.Start, tail.End()), s.End()), 0}} {
+		if !part.Empty() {
+			out = append(out, part)
+		}
+	}
+	return out
+}
+
+// proveHome looks at the pieces in the home of some sectors.
+func (p *planner) proveHome(made *plan.Plan, c claim, h home) error {
+	for at := h.Start; at < h.End(); {
+		rest := disk.Between(at, h.End())
+		q := made.Lookup(at + h.by)
+		if q == nil {
+			return p.proveGone(c, rest)
+		}
+		part := disk.Between(at, min(q.End()-h.by, h.End()))
+		switch {
+		case q.Op == layout.Copy && q.From-q.Start == -h.by:
+		case q.Why == layout.WhyTwin:
+		case q.Op == layout.Render && len(p.madeNew().Outside(part)) == 0:
+		case q.Op == layout.Zero && q.Why == layout.WhyMissing && p.missingAccepted(part):
+		default:
+			if err := p.proveGone(c, part); err != nil {
+				return err
+			}
+		}
+		at = part.End()
+	}
+	return nil
+}
+
+// madeNew returns the source sectors whose own format makes them new: those of
+// tables, and those that rules speak of.
+func (p *planner) madeNew() disk.Spans {
+	if p.renewed == nil {
+		p.renewed = disk.NewSpans(disk.Span{Count: 1}).Union(p.ruled)
+		for _, t := range p.s.Tables {
+			p.renewed = p.renewed.Union(t.Own)
+		}
+		if p.gptInForce() { // a copy that cannot be read is made from the other one
+			p.renewed = p.renewed.Union(p.s.GPT.FirstPlace()).Union(p.secondPlace())
+		}
+	}
+	return p.renewed
+}
+
+// missingAccepted tells whether sectors are unknown, and zeros in their place
+// were accepted.
+func (p *planner) missingAccepted(s disk.Span) bool {
+	return image.Unknown(p.src, s).Sectors() == s.Count && (p.accepted[missingBootCode] || p.accepted[missingVolumeCode])
+}
+
+// proveGone refuses the plan if sectors without a place on the card are in use,
+// or may be, and nobody has let them go.
+func (p *planner) proveGone(c claim, s disk.Span) error {
+	for _, part := range p.letGo().Outside(s) {
+		if p.knownBlank(part) {
+			continue
+		}
+		found, err := scan.Look(p.ctx, p.src, part)
+		switch {
+		case err != nil:
+			return err
+		case found.NonBlank > 0:
+			p.lost(c, part, fmt.Sprintf("%s in use, the first is sector %s", sectors(found.NonBlank), grouped(int64(found.First))))
+		case found.Unread > 0 && !p.accepted[notKnownCode]:
+			p.lost(c, part, fmt.Sprintf("%s not known", sectors(found.Unread)))
+		}
+	}
+	return nil
+}
+
+func (p *planner) lost(c claim, s disk.Span, what string) {
+	p.refuse(disk.Refusalf(lostCode, s.Start, "%s of %s have no place on the planned card (%s), and nobody has let them go", sectorsAt(s), c.name, what))
+}
+
+// letGo returns the source sectors that have no place on the card because their
+// owner said so, or because they are made new at another place.
+func (p *planner) letGo() disk.Spans {
+	if p.gone != nil {
+		return p.gone
+	}
+	out := disk.NewSpans(p.need.kept) // the same sectors are carried as the tail
+	if p.resizing() {
+		out = out.Union(p.secondPlace())
+	}
+	if p.w.Tail == TailDrop {
+		out = out.Add(p.need.tail)
+	}
+	if p.accepted[staleCode] {
+		for _, c := range p.claims() {
+			if c.stale {
+				out = out.Add(c.Span)
+			}
+		}
+	}
+	p.gone = append(disk.Spans{}, out...)
+	return p.gone
+}
+
+// knownBlank tells whether the survey has read that sectors are blank.
+func (p *planner) knownBlank(s disk.Span) bool {
+	for _, r := range p.s.Regions {
+		c := r.Content
+		if r.Covers(s) && c.Looked && c.Unread == 0 && (c.NonBlank == 0 || s.Start > c.Last || s.End() <= c.First) {
+			return true
+		}
+	}
+	return false
+}
+
+// proveVolume wants every cluster in use of a volume that changes on the card,
+// copied or made new as a directory, and all before the clusters read.
+func (p *planner) proveVolume(made *plan.Plan, index int) error {
+	if p.w.Volumes.Wish[index].Empty {
+		return nil // its owner has let its files go; nobody else claims a sector of it
+	}
+	r, span := p.sized[index], p.volumeSpan(index)
+	now := disk.Span{Start: span.Start, Count: r.Sectors}
+	first := made.Index(now.Start)
+	end := first
+	for end < len(made.Pieces) && made.Pieces[end].Start < now.End() {
+		end++
+	}
+	meaning := p.volumeMeaning(index)
+	list := append(make([]disk.Span, 0, end-first+len(meaning)), meaning...)
+	for i := range made.Pieces[first:end] {
+		if q := &made.Pieces[first+i]; q.Op == layout.Copy {
+			list = append(list, disk.Span{Start: q.From, Count: q.Count})
+		}
+	}
+	carried := disk.SpansFrom(list)
+	return p.usedSectors(index, func(used disk.Span) {
+		for _, s := range carried.Outside(used) {
+			if !p.missingAccepted(s) {
+				p.lost(claim{name: where(index)}, s, "its allocation table says that a file or the volume itself uses them")
+			}
+		}
+	})
+}
+
+// usedSectors hands on the runs of source sectors that a volume uses:
+// everything before its first cluster, and every cluster that is neither free
+// nor marked bad.
+func (p *planner) usedSectors(index int, use func(disk.Span)) error {
+	v, base := p.s.FAT[index], p.volumeSpan(index).Start
+	t, err := table(index, v)
+	if err != nil {
+		return err
+	}
+	whole := image.Whole(p.src)
+	run := disk.Between(base, base+v.Cluster(2).Start)
+	for c := uint32(2); c <= t.Clusters+1; c++ {
+		e := t.Entries[c] & v.Kind.Mask()
+		if e == 0 || e == v.Kind.Bad() {
+			continue
+		}
+		s := v.Cluster(c)
+		if s.Start += base; s.Start == run.End() {
+			run.Count += s.Count
+			continue
+		}
+		use(run.Common(whole))
+		run = s
+	}
+	use(run.Common(whole))
+	return nil
+}

@@ -1,0 +1,256 @@
+package fit
+
+import (
+	"bytes"
+	"errors"
+	"slices"
+	"strings"
+
+	"bootgraft/image"
+	"bootgraft/image/disk"
+	"bootgraft/layout"
+	"bootgraft/layout/plan/card"
+	"bootgraft/layout/rule/candidate"
+	"bootgraft/layout/rule/compare"
+)
+
+// takeRules keeps the rules that this planner has to follow: what lies in a
+// volume or a table that it knows, it plans itself.
+func (p *planner) takeRules() {
+	if p.w.Rules == nil {
+		return
+	}
+	if !p.resizing() {
+		p.note(disk.Notef("rules-not-needed", disk.NoSector, "the card has the size of the source: everything is copied as it is, and the rules change nothing"))
+		return
+	}
+	known := p.plannedElsewhere()
+	lost := 0
+	p.rules = p.w.Rules.Only(func(s candidate.Place, from, to int) bool {
+		at := s.At(p.s.Sectors)
+		mine := !known.Holds(at) && !(at == 0 && p.s.Table == "mbr" && from < mbrTableEnd && to > mbrTable)
+		if !mine {
+			lost++
+		}
+		return mine
+	})
+	if lost > 0 {
+		p.note(disk.Notef("rules-in-volume", disk.NoSector, "%d of the rules speak of volumes or tables that are known here; these are planned by what is known of them, and the rules are left aside", lost))
+	}
+}
+
+// The bytes of sector 0 that are the table of an MBR.
+const (
+	mbrTable    = 446
+	mbrTableEnd = 510
+)
+
+// plannedElsewhere returns the source sectors of known volumes, and of tables
+// that are made new.
+func (p *planner) plannedElsewhere() disk.Spans {
+	var known disk.Spans
+	for _, v := range p.s.Volumes {
+		known = known.Add(v.Span)
+		if e := p.s.Entry(v.Index); e != nil {
+			known = known.Add(e.Span)
+		}
+	}
+	if p.gptInForce() {
+		known = known.Union(p.secondPlace()).Union(p.s.GPT.FirstPlace()).Add(disk.Span{Count: 1})
+	}
+	return known
+}
+
+// tailByRules makes the tail reach as far as the rules count from the end.
+// Where the survey could not tell a tail from a recording, what is the same on
+// all originals is tail.
+func (p *planner) tailByRules() error {
+	if p.rules == nil || p.rules.TailReach() == 0 {
+		return nil
+	}
+	reach := p.rules.TailReach()
+	tail := &p.need.tail
+	if tail.Empty() && p.has("tail-undecided") {
+		var err error
+		if reach, err = p.rules.ConstantTail(p.src); err != nil {
+			return err
+		}
+	}
+	start := p.s.Sectors - reach
+	if !tail.Empty() && tail.Start <= start || start < 0 {
+		return nil // Apply refuses rules that reach past the start
+	}
+	for _, e := range p.s.Entries {
+		if e.End() > start && !e.NoVolume {
+			p.refuse(disk.Refusalf("rules-in-entry", start, "the rules count from the end what lies in entry %d: whether it moves with the end or stays in its entry is not known", e.Index))
+			return nil
+		}
+	}
+	end := p.s.Sectors - p.need.second
+	*tail = disk.Between(start, max(end, tail.End()))
+	p.need.tailUsed, p.assumed = tail.End(), true
+	p.note(disk.Notef("tail-by-rules", start, "the rules count the last %s from the end; they go to the new end of the card", sectors(tail.Count)))
+	return nil
+}
+
+// countedFromEnd tells whether originals of several sizes have shown that the
+// tail lies where it does from the end: nobody needs it at its old address.
+func (p *planner) countedFromEnd() bool {
+	return p.w.Rules != nil && p.rules != nil && p.rules.TailReach() > 0 && p.need.tail.Count <= p.rules.Tail
+}
+
+// applyRules renders what the rules say of the card's head and tail.
+func (p *planner) applyRules() error {
+	if p.rules == nil {
+		return nil
+	}
+	out, err := compare.Apply(p.rules, p.src, p.w.Target.Sectors)
+	var refused *compare.RefusedError
+	var unknown *image.UnknownError
+	switch {
+	case errors.As(err, &refused):
+		p.refuse(disk.Refusalf(refused.Code, disk.NoSector, "%s", refused.Why))
+		return nil
+	case errors.As(err, &unknown):
+		p.refuse(disk.Refusalf("rules-missing", unknown.Start, "the rules need sectors that the source does not know: %v", err))
+		return nil
+	case err != nil:
+		return err
+	}
+	p.under = p.ground()
+	for _, f := range out.Findings {
+		p.note(f)
+	}
+	for _, u := range out.Undecided {
+		if p.try.guess == nil || *p.try.guess != u.Place { // who asks for a guess has accepted it
+			p.ask(u.Finding)
+		}
+	}
+	for _, s := range out.Sectors {
+		if err := p.applySector(s); err != nil {
+			return err
+		}
+	}
+	if err := p.pointers(); err != nil {
+		return err
+	}
+	p.noteRules()
+	return nil
+}
+
+// noteRules says what the rules made, and from which originals they come.
+func (p *planner) noteRules() {
+	copied := disk.Sector(0)
+	for _, c := range p.rules.Copies {
+		copied += c.Count
+	}
+	var sizes []string
+	for _, n := range p.rules.Sizes {
+		sizes = append(sizes, grouped(int64(n)))
+	}
+	p.note(disk.Notef("rules-applied", disk.NoSector, "%s follow %d rules for numbers, %d for checksums and %d for copies of sectors; they come from originals of %s sectors",
+		sectors(p.ruled.Sectors()), len(p.rules.Fields), len(p.rules.Checks), copied, strings.Join(sizes, ", ")))
+}
+
+// applySector puts one sector of the rules onto the card, if what the card has
+// there is the sector that it was made from.
+func (p *planner) applySector(s compare.RenderedSector) error {
+	p.ruled = p.ruled.Add(disk.Span{Start: s.From, Count: 1})
+	old, err := image.ReadSectors(p.src, disk.Span{Start: s.From, Count: 1})
+	if err != nil {
+		return err
+	}
+	if from, ok := p.origin(s.At); !ok || from != s.From {
+		p.refuse(disk.Refusalf("rules-tail", s.At, "the rules make sector %d of the card from sector %d of the source, but the plan carries something else there: --tail %s does not go together with these rules", s.At, s.From, p.w.Tail))
+		return nil
+	}
+	if bytes.Equal(old, s.Bytes) {
+		return nil
+	}
+	rank := layout.RankFirst
+	switch {
+	case s.At == 0:
+		rank = layout.RankSector0
+	case s.At-s.From == p.w.Target.Sectors-p.s.Sectors:
+		rank = layout.RankSecond
+	}
+	made := s.Bytes
+	if fix, ok := p.patches[s.At]; ok { // a table changes other bytes of the same sector
+		made = slices.Clone(fix.data)
+		for i := range made {
+			if old[i] != s.Bytes[i] {
+				made[i] = s.Bytes[i]
+			}
+		}
+	}
+	p.patches[s.At] = patch{made, layout.WhyRule, rank}
+	return nil
+}
+
+// origin returns the source sector that the card has at x before anything is
+// rendered on it.
+func (p *planner) origin(x disk.Sector) (disk.Sector, bool) {
+	for _, q := range p.under {
+		if q.Holds(x) && q.Op == layout.Copy {
+			return q.From + x - q.Start, true
+		}
+	}
+	return 0, false
+}
+
+// pointers asks about addresses whose target does not arrive where they will
+// point: it stays behind, or falls off. A blank target is nothing.
+func (p *planner) pointers() error {
+	for i := range p.rules.Fields {
+		f := &p.rules.Fields[i]
+		if f.Class != compare.Address {
+			continue
+		}
+		before, err1 := f.At(p.s.Sectors)
+		after, err2 := f.At(p.w.Target.Sectors)
+		if err1 != nil || err2 != nil || before.Value >= uint64(p.s.Sectors) {
+			continue // Apply has refused it, or it points at nothing
+		}
+		from := disk.Span{Start: disk.Sector(before.Value), Count: 1}
+		if len(image.Unknown(p.src, from)) > 0 {
+			p.note(disk.Warningf("rules-pointer-unknown", from.Start, "%s points to sector %d, which the source does not know", f.Place, from.Start))
+			continue
+		}
+		b, err := image.ReadSectors(p.src, from)
+		if err != nil {
+			return err
+		}
+		if at, ok := p.origin(disk.Sector(after.Value)); ok && at == from.Start {
+			continue
+		}
+		if _, blank := image.Blank(b); blank {
+			continue
+		}
+		p.ask(disk.Refusalf("rules-pointer-moves", disk.Sector(after.Value), "%s points to sector %d of the source, which is in use, and would point to sector %d of the card, where the plan does not carry it", f.Place, from.Start, after.Value))
+	}
+	return nil
+}
+
+// rulesMeaning returns the source sectors that the rules rest on.
+func (p *planner) rulesMeaning() disk.Spans {
+	m := slices.Clone(p.ruled)
+	if p.rules == nil {
+		return m
+	}
+	for s := range p.rules.Touched() {
+		m = m.Add(disk.Span{Start: s.At(p.s.Sectors), Count: 1})
+	}
+	return m
+}
+
+// proveRules refuses a card that does not follow its rules.
+func (p *planner) proveRules(card *card.Card) error {
+	if p.rules == nil {
+		return nil
+	}
+	broken, err := p.rules.Broken(card)
+	for _, f := range broken {
+		p.refuse(disk.Refusalf("rules-broken", f.Sector, "the planned card does not follow its rules: %s", f.Text))
+	}
+	return err
+}

@@ -1,0 +1,99 @@
+package fit
+
+import (
+	"context"
+	"math/rand/v2"
+	"slices"
+	"testing"
+
+	"bootgraft/image/disk"
+	"bootgraft/image/imagetest"
+	"bootgraft/layout"
+	"bootgraft/layout/plan"
+	"bootgraft/layout/scan"
+)
+
+// mirrored is a full disk without any table whose last 8 sectors repeat the
+// first ones, the last one first: an invented device.
+func mirrored(n disk.Sector) *imagetest.Disk {
+	rng := rand.New(rand.NewPCG(3, 4))
+	b := make([]byte, n*512)
+	for i := range b {
+		b[i] = byte(rng.Uint32())
+	}
+	for i := range disk.Sector(8) {
+		copy(b[(n-1-i)*512:(n-i)*512], b[i*512:(i+1)*512])
+	}
+	return imagetest.NewBytes(b, 512)
+}
+
+// truthful plans with all that is true of the disk.
+func truthful(t *testing.T, d *imagetest.Disk, w Wishes) (*plan.Plan, error) {
+	t.Helper()
+	s, err := scan.Run(context.Background(), d, scan.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	outside, err := s.Outside(context.Background(), d)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if w.Truths = outside.Truths(); len(w.Truths) == 0 {
+		t.Fatal("nothing is true of the disk")
+	}
+	w.Target.SectorSize = 512
+	return Plan(context.Background(), d, s, w)
+}
+
+func hasCode(all []disk.Finding, code string) bool {
+	return slices.ContainsFunc(all, func(f disk.Finding) bool { return f.Code == code })
+}
+
+// What repeats the head at the end of a full disk counts from the end, on a
+// larger card and on a smaller one; no acceptance is needed.
+func TestTailThatRepeatsTheHead(t *testing.T) {
+	const n = 9000
+	d := mirrored(n)
+	p, err := truthful(t, d, Wishes{Target: plan.Disk{Sectors: n + 501}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	last := p.Pieces[len(p.Pieces)-1]
+	if !hasCode(p.Findings, "tail-by-copy") || last.Op != layout.Copy || last.End() != n+501 || last.From+last.Count != n {
+		t.Errorf("%+v, %v", last, p.Findings)
+	}
+}
+
+// A copy that would be left behind is asked about, by its code.
+func TestCopyLeftBehind(t *testing.T) {
+	const n = 9000
+	d := mirrored(n)
+	for _, tail := range []Tail{TailSamePlace, TailDrop} {
+		w := Wishes{Target: plan.Disk{Sectors: n + 501}, Tail: tail}
+		_, err := truthful(t, d, w)
+		r := IsRefused(err)
+		if r == nil || !hasCode(r.Need, "copy-left-behind") {
+			t.Fatalf("--tail %s: %v", tail, err)
+		}
+		for _, f := range r.Need {
+			w.Accept = append(w.Accept, f.Code)
+		}
+		p, err := truthful(t, d, w)
+		if err != nil {
+			t.Fatal(err)
+		}
+		i := slices.IndexFunc(p.Findings, func(f disk.Finding) bool { return f.Code == "copy-left-behind" })
+		if i < 0 || !p.Findings[i].Accepted {
+			t.Errorf("%v", p.Findings)
+		}
+	}
+}
+
+// On a card of the same size nothing is asked: it is a copy.
+func TestTruthsOnTheSameSize(t *testing.T) {
+	d := mirrored(9000)
+	p, err := truthful(t, d, Wishes{Target: plan.Disk{Sectors: 9000}})
+	if err != nil || len(p.Pieces) != 1 {
+		t.Errorf("%v, %v", p, err)
+	}
+}

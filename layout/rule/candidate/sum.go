@@ -1,0 +1,268 @@
+package candidate
+
+import (
+	"encoding/binary"
+	"fmt"
+	"hash/crc32"
+	"math/bits"
+)
+
+// Sum is a checksum algorithm. Its bytes are fed in order; words of algorithms
+// that add words are counted from the start of the span, and a last incomplete
+// word does not count.
+type Sum struct {
+	Name  string // sum8, sum16-le, crc32-ieee, ...; with a suffix -neg or -not
+	Width int    // bytes of the result: 1, 2 or 4
+	Words int    // bytes of the words that are added or xored; 0 if their order matters
+	start func() Running
+}
+
+// Running is a checksum being computed.
+type Running interface {
+	Add(p []byte)
+	Value() uint64
+}
+
+// Start returns the algorithm in its first state.
+func (s *Sum) Start() Running { return s.start() }
+
+// Of returns the checksum of b.
+func (s *Sum) Of(b []byte) uint64 {
+	r := s.start()
+	r.Add(b)
+	return r.Value()
+}
+
+// Sums lists every algorithm, simple ones first. A -neg sum is what makes the
+// whole add up to zero, a -not sum its complement in every bit.
+var Sums = allSums()
+
+var sumsByName = func() map[string]*Sum {
+	out := map[string]*Sum{}
+	for _, s := range Sums {
+		out[s.Name] = s
+	}
+	return out
+}()
+
+// SumOf returns the algorithm of that name, or an error if there is none.
+func SumOf(name string) (*Sum, error) {
+	if s, ok := sumsByName[name]; ok {
+		return s, nil
+	}
+	return nil, fmt.Errorf("no checksum is called %q", name)
+}
+
+func allSums() []*Sum {
+	var out []*Sum
+	both := func(name string, width, unit int, big, xor bool) {
+		for _, after := range []string{"", "-neg", "-not"} {
+			if xor && after == "-neg" {
+				continue
+			}
+			out = append(out, &Sum{name + after, width, unit, func() Running {
+				return &adder{width: width, unit: unit, big: big, xor: xor, after: after}
+			}})
+		}
+	}
+	both("sum8", 1, 1, false, false)
+	both("xor8", 1, 1, false, true)
+	both("sum8-in16", 2, 1, false, false)
+	both("sum16-le", 2, 2, false, false)
+	both("sum16-be", 2, 2, true, false)
+	both("xor16-le", 2, 2, false, true)
+	both("xor16-be", 2, 2, true, true)
+	both("sum8-in32", 4, 1, false, false)
+	both("sum16-le-in32", 4, 2, false, false)
+	both("sum16-be-in32", 4, 2, true, false)
+	both("sum32-le", 4, 4, false, false)
+	both("sum32-be", 4, 4, true, false)
+	both("xor32-le", 4, 4, false, true)
+	both("xor32-be", 4, 4, true, true)
+	out = append(out,
+		&Sum{"fletcher16", 2, 0, func() Running { return &fletcher{mod: 255, shift: 8} }},
+		&Sum{"adler32", 4, 0, func() Running { return &fletcher{mod: 65521, shift: 16, a: 1} }},
+		&Sum{"fletcher32-le", 4, 0, func() Running { return &fletcher{mod: 65535, shift: 16, words: true} }})
+	for _, c := range crcs {
+		table := c.table()
+		out = append(out, &Sum{c.name, c.width / 8, 0, func() Running { return &crcRun{c: c, table: table, v: c.init} }})
+	}
+	return out
+}
+
+// adder adds or xors bytes or words.
+type adder struct {
+	width, unit int
+	big, xor    bool
+	after       string
+	acc         uint32
+	part        [4]byte // of a word that is not whole yet
+	have        int     // bytes of it
+}
+
+func (a *adder) Add(p []byte) {
+	for a.have > 0 && len(p) > 0 { // the rest of a word that was begun
+		a.begin(p[:1])
+		p = p[1:]
+	}
+	acc := a.acc
+	for ; len(p) >= a.unit; p = p[a.unit:] {
+		v := a.take(p)
+		if a.xor {
+			acc ^= v
+		} else {
+			acc += v
+		}
+	}
+	a.acc = acc
+	a.begin(p)
+}
+
+// take reads one whole word.
+func (a *adder) take(p []byte) uint32 {
+	switch {
+	case a.unit == 1:
+		return uint32(p[0])
+	case a.unit == 2 && a.big:
+		return uint32(p[0])<<8 | uint32(p[1])
+	case a.unit == 2:
+		return uint32(p[1])<<8 | uint32(p[0])
+	case a.big:
+		return binary.BigEndian.Uint32(p)
+	}
+	return binary.LittleEndian.Uint32(p)
+}
+
+// begin holds bytes of a word that is not whole yet, and adds it when it is.
+func (a *adder) begin(p []byte) {
+	a.have += copy(a.part[a.have:a.unit], p)
+	if a.have == a.unit {
+		a.have = 0
+		a.Add(a.part[:a.unit])
+	}
+}
+
+func (a *adder) Value() uint64 {
+	v := a.acc
+	switch a.after {
+	case "-neg":
+		v = -v
+	case "-not":
+		v = ^v
+	}
+	return uint64(v) & (1<<(8*a.width) - 1)
+}
+
+// fletcher is Fletcher's checksum and its kin, Adler-32 among them
+// (RFC 1950, section 8.2).
+type fletcher struct {
+	mod, shift uint32
+	words      bool
+	a, b       uint32
+	low        int // first byte of a word, plus one
+}
+
+func (f *fletcher) Add(p []byte) {
+	for _, c := range p {
+		v := uint32(c)
+		if f.words {
+			if f.low == 0 {
+				f.low = int(c) + 1
+				continue
+			}
+			v, f.low = uint32(f.low-1)|v<<8, 0
+		}
+		f.a = (f.a + v) % f.mod
+		f.b = (f.b + f.a) % f.mod
+	}
+}
+
+func (f *fletcher) Value() uint64 { return uint64(f.b)<<f.shift | uint64(f.a) }
+
+// crc is a cyclic redundancy check in the usual description: polynomial
+// without its highest term, first value, reflected or not, final xor.
+type crc struct {
+	name    string
+	width   int // bits
+	poly    uint32
+	init    uint32 // as held in the register: reflected if reflect
+	reflect bool
+	xor     uint32
+	quick   *crc32.Table // for long runs, where the standard library has it
+}
+
+var castagnoli = crc32.MakeTable(crc32.Castagnoli)
+
+var crcs = []*crc{
+	{"crc32-ieee", 32, 0x04C11DB7, 0xFFFFFFFF, true, 0xFFFFFFFF, crc32.IEEETable},
+	{"crc32-ieee-raw", 32, 0x04C11DB7, 0xFFFFFFFF, true, 0, crc32.IEEETable},
+	{"crc32-ieee-zero", 32, 0x04C11DB7, 0, true, 0, crc32.IEEETable},
+	{"crc32-msb", 32, 0x04C11DB7, 0xFFFFFFFF, false, 0xFFFFFFFF, nil},
+	{"crc32-msb-raw", 32, 0x04C11DB7, 0xFFFFFFFF, false, 0, nil},
+	{"crc32-msb-zero", 32, 0x04C11DB7, 0, false, 0, nil},
+	{"crc32c", 32, 0x1EDC6F41, 0xFFFFFFFF, true, 0xFFFFFFFF, castagnoli},
+	{"crc16-ccitt-zero", 16, 0x1021, 0, false, 0, nil},
+	{"crc16-ccitt-ffff", 16, 0x1021, 0xFFFF, false, 0, nil},
+	{"crc16-ccitt-not", 16, 0x1021, 0xFFFF, false, 0xFFFF, nil},
+	{"crc16-ccitt-reflected", 16, 0x1021, 0, true, 0, nil},
+	{"crc16-x25", 16, 0x1021, 0xFFFF, true, 0xFFFF, nil},
+	{"crc16-arc", 16, 0x8005, 0, true, 0, nil},
+	{"crc16-modbus", 16, 0x8005, 0xFFFF, true, 0, nil},
+	{"crc16-usb", 16, 0x8005, 0xFFFF, true, 0xFFFF, nil},
+	{"crc16-8005-msb", 16, 0x8005, 0, false, 0, nil},
+}
+
+func (c *crc) table() *[256]uint32 {
+	var t [256]uint32
+	top := uint32(1) << (c.width - 1)
+	for i := range t {
+		v := uint32(i)
+		if c.reflect {
+			poly := bits.Reverse32(c.poly) >> (32 - c.width)
+			for range 8 {
+				v = v>>1 ^ poly*(v&1)
+			}
+		} else {
+			v <<= c.width - 8
+			for range 8 {
+				if v&top != 0 {
+					v = v<<1 ^ c.poly
+				} else {
+					v <<= 1
+				}
+			}
+		}
+		t[i] = v & c.mask()
+	}
+	return &t
+}
+
+func (c *crc) mask() uint32 { return uint32(uint64(1)<<c.width - 1) }
+
+type crcRun struct {
+	c     *crc
+	table *[256]uint32
+	v     uint32
+}
+
+func (r *crcRun) Add(p []byte) {
+	if r.c.quick != nil && len(p) >= 16 {
+		r.v = ^crc32.Update(^r.v, r.c.quick, p)
+		return
+	}
+	v := r.v
+	if r.c.reflect {
+		for _, b := range p {
+			v = v>>8 ^ r.table[byte(v)^b]
+		}
+		r.v = v
+		return
+	}
+	shift, mask := r.c.width-8, r.c.mask()
+	for _, b := range p {
+		v = (v<<8 ^ r.table[byte(v>>shift)^b]) & mask
+	}
+	r.v = v
+}
+
+func (r *crcRun) Value() uint64 { return uint64(r.v ^ r.c.xor) }

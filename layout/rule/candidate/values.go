@@ -1,0 +1,185 @@
+package candidate
+
+import (
+	"fmt"
+	"slices"
+
+	"bootgraft/image/disk"
+)
+
+// quantity is a number that a device may keep about the size of its disk.
+type quantity struct {
+	rank    int
+	value   uint64
+	meaning string
+}
+
+// units are the units, in sectors, in which sizes are counted: powers of two,
+// the clusters of old devices, tracks and cylinders.
+var units = []struct {
+	sectors uint64
+	name    string
+}{
+	{2, "pairs of sectors"}, {8, "units of 8 sectors"}, {16, "units of 16 sectors"}, {18, "units of 18 sectors"},
+	{32, "units of 32 sectors"}, {63, "tracks of 63 sectors"}, {64, "units of 64 sectors"}, {128, "units of 128 sectors"},
+	{1008, "cylinders of 16 heads and 63 sectors"}, {16065, "cylinders of 255 heads and 63 sectors"},
+}
+
+// quantities lists what the size of a disk of n sectors of size bytes may be
+// written as; starts are the structures that the size may be counted from.
+func quantities(n disk.Sector, size int, starts []disk.Sector) []quantity {
+	sectors, bytes := uint64(n), uint64(n)*uint64(size)
+	out := []quantity{
+		{0, sectors, "sectors of the disk"},
+		{0, sectors - 1, "last sector of the disk"},
+		{1, bytes, "bytes of the disk"},
+		{1, bytes >> 10, "KiB of the disk"},
+		{1, bytes >> 20, "MiB of the disk"},
+		{1, bytes / 1e6, "MB of the disk"},
+		{2, bytes - 1, "last byte of the disk"},
+	}
+	if size != 512 {
+		out = append(out, quantity{1, bytes / 512, "sectors of 512 bytes of the disk"}, quantity{2, bytes/512 - 1, "last sector of 512 bytes of the disk"})
+	}
+	for _, other := range []uint64{2048, 4096} { // as some bridges show the disk
+		if uint64(size) < other {
+			out = append(out, quantity{3, bytes / other, fmt.Sprintf("sectors of %d bytes of the disk", other)})
+		}
+	}
+	for _, u := range units {
+		rank := 2
+		if u.sectors == 2 || u.sectors == 63 {
+			rank = 3
+		}
+		out = append(out, quantity{rank, sectors / u.sectors, "size of the disk in " + u.name})
+		if sectors%u.sectors != 0 {
+			out = append(out, quantity{3, sectors - sectors%u.sectors, "sectors of the disk in whole " + u.name})
+		}
+		out = append(out, quantity{4, sectors/u.sectors - 1, "size of the disk in " + u.name + ", less one"})
+	}
+	for _, s := range starts {
+		if s < 2 || s >= n {
+			continue
+		}
+		out = append(out, quantity{4, uint64(n - s), fmt.Sprintf("sectors from %d to the end of the disk", s)})
+		for _, u := range units {
+			if u.sectors < 63 || u.sectors == 64 || u.sectors == 128 {
+				out = append(out, quantity{6, uint64(n-s) / u.sectors, fmt.Sprintf("size of the disk from sector %d on in %s", s, u.name)})
+			}
+		}
+	}
+	return slices.DeleteFunc(out, func(q quantity) bool { return q.value == 0 || q.value > sectors*uint64(size) })
+}
+
+// encodings are all that numbers are looked for in.
+var encodings = append(slices.Clone(Binary), Coded...)
+
+// write returns a pattern for each encoding that can hold the value without
+// being much too wide for it.
+func (q quantity) write(in []Encoding, every func(*Form) int) (out []pattern) {
+	for i, e := range in {
+		f := forms[e]
+		b := make([]byte, f.Width)
+		if f.Encode(b, q.value) != nil {
+			continue
+		}
+		out = append(out, pattern{bytes: b, rank: q.rank, encoding: e, order: i, value: q.value, meaning: q.meaning, width: f.Width, every: every(f)})
+	}
+	return out
+}
+
+// anywhere lets a field begin at any byte.
+func anywhere(*Form) int { return 1 }
+
+// evenly lets a plain number begin at multiples of its own width, or of four
+// bytes, and text anywhere.
+func evenly(f *Form) int {
+	switch {
+	case f.kind != "":
+		return 1
+	case f.Width%4 == 0:
+		return 4
+	case f.Width%2 == 0:
+		return 2
+	}
+	return 1
+}
+
+// triples returns patterns of cylinders, heads and sectors side by side: as
+// three 16-bit words, or cylinders in a word and the others in bytes.
+func triples(n disk.Sector, every int) (out []pattern) {
+	for _, heads := range []uint64{16, 255, 15, 64, 32} {
+		perTrack := uint64(63)
+		if heads >= 32 && heads <= 64 {
+			perTrack = 32
+		}
+		cylinders := uint64(n) / (heads * perTrack)
+		if cylinders == 0 || cylinders > 0xFFFF {
+			continue
+		}
+		meaning := fmt.Sprintf("cylinders of %d heads and %d sectors, which stand beside it", heads, perTrack)
+		for i, e := range []Encoding{"le16", "be16"} {
+			put := func(at int, values ...uint64) {
+				p := pattern{rank: 2, encoding: e, order: i, value: cylinders, meaning: meaning, at: at, width: 2, every: every}
+				for _, v := range values {
+					b := make([]byte, 2)
+					if err := forms[e].Encode(b, v); err != nil {
+						panic(err) // all values fit
+					}
+					p.bytes = append(p.bytes, b...)
+				}
+				out = append(out, p)
+			}
+			put(0, cylinders, heads, perTrack)
+			put(4, heads, perTrack, cylinders)
+			if e == "be16" {
+				put(0, cylinders, heads<<8|perTrack)
+				put(2, heads<<8|perTrack, cylinders)
+			} else {
+				put(0, cylinders, perTrack<<8|heads)
+				put(2, perTrack<<8|heads, cylinders)
+			}
+		}
+	}
+	return out
+}
+
+// sizePatterns lists the size of the disk in all its forms.
+func sizePatterns(n disk.Sector, size int, starts []disk.Sector, every func(*Form) int) (out []pattern) {
+	for _, q := range quantities(n, size, starts) {
+		out = append(out, q.write(encodings, every)...)
+	}
+	return append(out, triples(n, 1)...)
+}
+
+// addressForms are the encodings in which addresses are looked for.
+var addressForms = []Encoding{"le32", "be32", "be32-swap16", "le32-swap16", "le64", "be64", "le24", "be24", "le48", "be48"}
+
+// addressPatterns lists, for every sector at which something starts, the
+// forms in which a field may name it: absolute, counted from another start, in
+// larger units, in bytes.
+func addressPatterns(src disk.Sector, size int, starts []disk.Sector) (out []pattern) {
+	put := func(rank int, v uint64, format string, args ...any) {
+		if v > 1 {
+			out = append(out, quantity{rank, v, fmt.Sprintf(format, args...)}.write(addressForms, func(f *Form) int { return min(2, evenly(f)) })...)
+		}
+	}
+	for _, t := range starts {
+		if t == 0 || t >= src-1 {
+			continue // the last sectors are sizes of the disk already
+		}
+		put(0, uint64(t), "address of sector %d, where something starts", t)
+		put(1, uint64(t)*uint64(size), "address in bytes of sector %d, where something starts", t)
+		for _, u := range []disk.Sector{8, 16, 32, 64, 128} {
+			if t%u == 0 {
+				put(2, uint64(t/u), "address, in units of %d sectors, of sector %d, where something starts", u, t)
+			}
+		}
+		for _, base := range starts[:min(len(starts), 16)] {
+			if base > 1 && base < t {
+				put(3, uint64(t-base), "address of sector %d, where something starts, counted from sector %d", t, base)
+			}
+		}
+	}
+	return out
+}

@@ -1,0 +1,141 @@
+package compare
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"bootgraft/image/disk"
+)
+
+// Advice is a size of which another original would decide most.
+type Advice struct {
+	Size disk.Sector
+	Left int // fields that would still be undecided for the card
+
+	open float64 // fields that are expected to stay undecided
+	gain float64 // bits that the original would foretell
+}
+
+// Advise tells which of the given sizes, in sectors, another original should
+// have so that a card of n sectors is decided: a unit of that size, or a card
+// of that size which the device has initialised. The best come first: half of
+// the expectation is that the simplest formula is the true one, half that every
+// amount which is open is as likely. Sizes already compared are left out.
+func (r *Rules) Advise(n disk.Sector, sizes []disk.Sector) []Advice {
+	var out []Advice
+	for _, s := range sizes {
+		if slices.Contains(r.Sizes, s) {
+			continue
+		}
+		a := Advice{Size: s}
+		for i := range r.Fields {
+			f := &r.Fields[i]
+			if _, err := f.At(s); err != nil { // no disk of this size can hold it
+				a.Left++
+				a.open++
+				continue
+			}
+			left, gain := f.left(n, s), r.gain(f, s)
+			a.gain += gain
+			if left || f.Doubt != "" || f.Bits+gain < Bar {
+				a.Left++
+				a.open += 0.5
+			}
+			a.open += 0.5 * f.Ways[0].Formulas[0].open(int64(n), int64(s))
+		}
+		out = append(out, a)
+	}
+	slices.SortStableFunc(out, func(a, b Advice) int {
+		return cmp.Or(cmp.Compare(a.open, b.open), cmp.Compare(b.gain, a.gain))
+	})
+	return out
+}
+
+// left tells whether a reading would fit an original of s sectors as well as
+// the first does, and still put something else on a card of n.
+func (f *Field) left(n, s disk.Sector) bool {
+	first := f.Ways[0].Formulas[0]
+	there, ok1 := first.one(int64(s), first.simplest())
+	here, ok2 := first.one(int64(n), first.simplest())
+	if !ok1 || !ok2 {
+		return true
+	}
+	for _, w := range f.Ways {
+		for _, g := range w.Formulas {
+			h, fits := g.giving(int64(s), there)
+			if !fits {
+				continue
+			}
+			lo, ok1 := h.one(int64(n), h.Min)
+			hi, ok2 := h.one(int64(n), h.Max)
+			if !ok1 || !ok2 || lo != here || hi != here {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// open returns the share of the band that an original of s sectors would
+// leave undecided for a card of n.
+func (f Formula) open(n, s int64) float64 {
+	lo, ok1 := f.one(n, f.Min)
+	hi, ok2 := f.one(n, f.Max)
+	if !ok1 || !ok2 {
+		return 1
+	}
+	if lo == hi {
+		return 0
+	}
+	first, ok1 := f.one(s, f.Min)
+	last, ok2 := f.one(s, f.Max)
+	if !ok1 || !ok2 || last-first > maxUnits*f.Times {
+		return 1
+	}
+	left := 0.0
+	for v := first; v <= last; v += f.Times {
+		h, fits := f.giving(s, v)
+		if !fits {
+			continue
+		}
+		a, _ := h.one(n, h.Min)
+		b, _ := h.one(n, h.Max)
+		if a != b {
+			left += float64(h.Max-h.Min+1) / float64(f.Max-f.Min+1)
+		}
+	}
+	return left
+}
+
+// gain returns how many bits the first formula foretells of a field on an
+// original of s sectors: as many as its values differ in, less what is open.
+func (r *Rules) gain(f *Field, s disk.Sector) float64 {
+	g := f.Ways[0].Formulas[0]
+	lo, hi, ok := g.At(s)
+	if !ok || len(r.Sizes) == 0 {
+		return 0
+	}
+	least, _, ok1 := g.At(min(s, r.Sizes[0]))
+	_, most, ok2 := g.At(max(s, r.Sizes[len(r.Sizes)-1]))
+	if !ok1 || !ok2 || most < least {
+		return 0
+	}
+	width := min(float64(8*f.Width), math.Log2(float64(most-least)+1))
+	return max(0, width-math.Log2(float64(hi-lo)/float64(g.Times)+1))
+}
+
+// giving returns the part of the band that gives v for n sectors.
+func (f Formula) giving(n, v int64) (Formula, bool) {
+	q := v - f.Plus
+	if q%f.Times != 0 {
+		return f, false
+	}
+	q /= f.Times
+	if math.Abs(float64(q))*float64(f.Per) > limit || float64(n)*float64(f.Of) > limit {
+		return f, false
+	}
+	add := q*f.Per - n*f.Of
+	f.Min, f.Max = max(f.Min, add), min(f.Max, add+f.Per-1)
+	return f, f.Min <= f.Max
+}

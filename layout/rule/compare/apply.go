@@ -1,0 +1,320 @@
+package compare
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+
+	"bootgraft/image"
+	"bootgraft/image/disk"
+	"bootgraft/layout"
+	"bootgraft/layout/rule/candidate"
+)
+
+// Rendered is what the rules put on a card: whole sectors, sorted by place.
+// Every other sector of the areas is that of the source, the head at its old
+// address and the tail at the same distance from the end.
+//
+// Where Undecided is not empty, other bytes fit the originals as well as these.
+type Rendered struct {
+	Sectors   []RenderedSector
+	Findings  []disk.Finding
+	Undecided []OpenRule // in the order of the rules
+}
+
+// OpenRule is a number or checksum that the rules do not decide for this card,
+// with the Refusal to accept by its code.
+type OpenRule struct {
+	candidate.Place
+	disk.Finding
+}
+
+// RenderedSector is one sector of the card.
+type RenderedSector struct {
+	At    disk.Sector // on the card
+	From  disk.Sector // of the source: whose bytes it keeps where no rule is
+	Bytes []byte
+}
+
+// RefusedError says why the rules cannot make a card.
+type RefusedError struct {
+	Code string // stable
+	Why  string
+}
+
+func (e *RefusedError) Error() string { return e.Why }
+
+func refuse(code, text string, args ...any) error {
+	return &RefusedError{code, fmt.Sprintf("refusing to make the boot area: "+text, args...)}
+}
+
+// applier holds the sectors of the card that the rules touch.
+type applier struct {
+	r      *Rules
+	src    image.Source
+	old, n disk.Sector
+	card   map[candidate.Place][]byte
+	out    *Rendered
+}
+
+// Apply renders the boot areas for a card of n sectors from the head and tail
+// of the source, which may know no other sectors. It refuses, with a
+// RefusedError, what would leave a copy behind, point past the end, or not
+// fit its field; what is undecided is a finding.
+func Apply(r *Rules, src image.Source, n disk.Sector) (*Rendered, error) {
+	if err := r.Check(); err != nil {
+		return nil, err
+	}
+	a := &applier{r: r, src: src, old: image.Sectors(src), n: n, card: map[candidate.Place][]byte{}, out: &Rendered{}}
+	if src.SectorSize() != r.SectorSize {
+		return nil, refuse("rules-sector-size", "the rules are for sectors of %d bytes, the source has %d", r.SectorSize, src.SectorSize())
+	}
+	if least := r.reach(); n < least || a.old < least {
+		return nil, refuse("rules-areas-overlap", "the areas of the rules need %d sectors; the source has %d, the card %d", least, a.old, n)
+	}
+	for _, step := range []func() error{a.originals, a.copies, a.ofCopies, a.verify, a.leftBehind, a.carried} {
+		if err := step(); err != nil {
+			return nil, err
+		}
+	}
+	for p, b := range a.card {
+		a.out.Sectors = append(a.out.Sectors, RenderedSector{p.At(n), p.At(a.old), b})
+	}
+	slices.SortFunc(a.out.Sectors, func(x, y RenderedSector) int { return cmp.Compare(x.At, y.At) })
+	return a.out, nil
+}
+
+// reach returns how many sectors a disk must have so that no rule for the head
+// and rule for the tail mean the same sector.
+func (r *Rules) reach() disk.Sector {
+	head, tail := disk.Sector(1), disk.Sector(1)
+	see := func(p candidate.Place) {
+		if p.From == layout.FromEnd {
+			tail = max(tail, p.Sector)
+		} else {
+			head = max(head, p.Sector+1)
+		}
+	}
+	for i := range r.Fields {
+		see(r.Fields[i].Place)
+	}
+	for i := range r.Copies {
+		c := &r.Copies[i]
+		of, to := c.Pair(c.Count - 1)
+		see(c.Of)
+		see(c.To)
+		see(of)
+		see(to)
+	}
+	for i := range r.Checks {
+		see(r.Checks[i].Place)
+		for _, w := range r.Checks[i].Ways {
+			see(w.Start)
+			see(r.lastSector(w.Start, w.Count))
+		}
+	}
+	return head + tail
+}
+
+// sector returns a sector of the card to be changed.
+func (a *applier) sector(p candidate.Place) ([]byte, error) {
+	p.Byte = 0
+	if b, ok := a.card[p]; ok {
+		return b, nil
+	}
+	b, err := a.source(p)
+	if err != nil {
+		return nil, err
+	}
+	a.card[p] = b
+	return b, nil
+}
+
+// source reads a sector of the source.
+func (a *applier) source(p candidate.Place) ([]byte, error) {
+	b := make([]byte, a.r.SectorSize)
+	if err := image.ReadFull(a.src, b, int64(p.At(a.old))*int64(a.r.SectorSize)); err != nil {
+		return nil, fmt.Errorf("reading %s of the source: %w", p, err)
+	}
+	return b, nil
+}
+
+// inCopy tells whether a sector is repeated from another.
+func (a *applier) inCopy(p candidate.Place) bool {
+	return slices.ContainsFunc(a.r.Copies, func(c CopyRule) bool { return c.within(p) })
+}
+
+func (a *applier) originals() error { return a.render(false) }
+func (a *applier) ofCopies() error  { return a.render(true) }
+
+// render sets the fields and then the checksums of originals or of copies.
+func (a *applier) render(copies bool) error {
+	for i := range a.r.Fields {
+		if f := &a.r.Fields[i]; a.inCopy(f.Place) == copies {
+			if err := a.field(f); err != nil {
+				return err
+			}
+		}
+	}
+	var checks []*Check
+	for i := range a.r.Checks {
+		if c := &a.r.Checks[i]; a.inCopy(c.Place) == copies {
+			checks = append(checks, c)
+		}
+	}
+	ordered, err := a.inward(checks)
+	if err != nil {
+		return err
+	}
+	for _, c := range ordered {
+		if err := a.checksum(c); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (a *applier) field(f *Field) error {
+	answer, err := f.At(a.n)
+	if err != nil {
+		return refuse("rules-too-wide", "%v", err)
+	}
+	before, err := f.At(a.old)
+	if err != nil {
+		return refuse("rules-source", "the source does not follow the rules: %v", err)
+	}
+	b, err := a.source(f.Place)
+	if err != nil {
+		return err
+	}
+	if have := b[before.Byte : before.Byte+before.Width]; !slices.Equal(have, before.Bytes) && len(before.Others) == 0 {
+		return refuse("rules-source", "%s holds % x, but the rules say % x for the size of the source: it is no original of this model, or not whole", f.Place, have, before.Bytes)
+	}
+	if f.Class == Address && answer.Value >= uint64(a.n) {
+		return refuse("rules-pointer-falls-off", "%s would point to sector %d of a card of %d", f.Place, answer.Value, a.n)
+	}
+	if answer.State != Proved {
+		a.undecided(f.Place, "%s would hold %d (%s), and this is not decided: %s", f.Place, answer.Value, f.Ways[0].Formulas[0], answer.Why)
+	}
+	card, err := a.sector(f.Place)
+	if err != nil {
+		return err
+	}
+	copy(card[answer.Byte:], answer.Bytes)
+	return nil
+}
+
+func (a *applier) undecided(at candidate.Place, text string, args ...any) {
+	a.out.Undecided = append(a.out.Undecided, OpenRule{at, disk.Refusalf("rules-undecided", at.At(a.n), text, args...)})
+}
+
+// inward sorts checksums so that one comes after all that lie in its span.
+func (a *applier) inward(list []*Check) ([]*Check, error) {
+	var out []*Check
+	left := slices.Clone(list)
+	for len(left) > 0 {
+		i := slices.IndexFunc(left, func(c *Check) bool {
+			return !slices.ContainsFunc(left, func(d *Check) bool { return d != c && a.holds(c, d) })
+		})
+		if i < 0 {
+			return nil, refuse("rules-checks-circle", "the checksums at %s and %s lie in the spans of each other", left[0].Place, left[len(left)-1].Place)
+		}
+		out = append(out, left[i])
+		left = slices.Delete(left, i, i+1)
+	}
+	return out, nil
+}
+
+// holds tells whether the span of c holds a byte of d.
+func (a *applier) holds(c, d *Check) bool {
+	w := c.Ways[0]
+	size := int64(a.r.SectorSize)
+	from := int64(w.Start.At(a.n))*size + int64(w.Start.Byte)
+	at := int64(d.Place.At(a.n))*size + int64(d.Byte)
+	return at+int64(d.Width) > from && at < from+w.Count
+}
+
+// checksum computes a checksum by every reading; they must agree.
+func (a *applier) checksum(c *Check) error {
+	b, err := a.sector(c.Place)
+	if err != nil {
+		return err
+	}
+	want, err := a.sum(c.Ways[0], c)
+	if err != nil {
+		return err
+	}
+	copy(b[c.Byte:], want)
+	why := c.why()
+	for _, w := range c.Ways[1:] {
+		other, err := a.sum(w, c)
+		if err != nil {
+			return err
+		}
+		if !agree(c.Byte, want, w.Byte, other) && why == "" {
+			why = fmt.Sprintf("%s and %s both fit all originals and differ here", c.Ways[0].Sum, w.Sum)
+		}
+	}
+	if why != "" {
+		a.undecided(c.Place, "the checksum at %s is not decided: %s", c.Place, why)
+	}
+	return nil
+}
+
+// sum returns the bytes of a checksum over the card as it is so far.
+func (a *applier) sum(w SumWay, c *Check) ([]byte, error) {
+	algorithm, err := candidate.SumOf(w.Sum)
+	if err != nil {
+		return nil, err
+	}
+	size := a.r.SectorSize
+	run := algorithm.Start()
+	p, at := w.Start.SectorStart(), w.Start.Byte
+	for left := w.Count; left > 0; {
+		b, ok := a.card[p]
+		if !ok {
+			if b, err = a.source(p); err != nil {
+				return nil, err
+			}
+		}
+		n := int(min(left, int64(size-at)))
+		if p == c.Place.SectorStart() || w.Order != image.Plain {
+			b = slices.Clone(b)
+		}
+		if p == c.Place.SectorStart() {
+			blankOut(b, w.Byte, algorithm.Width)
+		}
+		w.Order.Turn(b)
+		run.Add(b[at : at+n])
+		left -= int64(n)
+		p, at = p.After(1), 0
+	}
+	return encode(w.Encoding, run.Value())
+}
+
+// copies makes every copy from its finished original.
+func (a *applier) copies() error {
+	for i := range a.r.Copies {
+		c := &a.r.Copies[i]
+		for x := range c.Count {
+			of, to := c.Pair(x)
+			b, err := a.sector(of)
+			if err != nil {
+				return err
+			}
+			turned := slices.Clone(b)
+			c.Order.Turn(turned)
+			own, err := a.source(to)
+			if err != nil {
+				return err
+			}
+			for at, mine := range c.owned(x, len(own)) {
+				if mine {
+					turned[at] = own[at]
+				}
+			}
+			a.card[to] = turned
+		}
+	}
+	return nil
+}

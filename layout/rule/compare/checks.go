@@ -1,0 +1,168 @@
+package compare
+
+import (
+	"cmp"
+	"slices"
+
+	"bootgraft/image/disk"
+	"bootgraft/layout/rule/candidate"
+)
+
+// maxTargets bounds how many readings of differing bytes are looked at as
+// checksums, maxSumWays how many spans and algorithms are kept for one.
+const (
+	maxTargets = 2048
+	maxSumWays = 32
+)
+
+// target is a run of bytes that may be a checksum.
+type target struct {
+	s     *sheet
+	at    int
+	width int
+	cover int
+	want  []reading
+}
+
+// reading is what a target holds on each disk, in one encoding.
+type reading struct {
+	encoding candidate.Encoding
+	values   []uint64
+}
+
+// sumHit is a checksum that is right on every disk.
+type sumHit struct {
+	t    *target
+	ways []SumWay
+	bits float64
+}
+
+// checks finds the checksums among bytes that no field explains.
+func (w *worker) checks() error {
+	w.movingSectors()
+	sheets := slices.Clone(w.sheets) // where little is open, a checksum is likely
+	slices.SortStableFunc(sheets, func(a, b *sheet) int { return a.open(0, len(a.diff)) - b.open(0, len(b.diff)) })
+	var targets []*target
+	for _, s := range sheets {
+		if len(targets) > maxTargets {
+			break
+		}
+		targets = append(targets, w.targets(s)...)
+	}
+	if len(targets) > maxTargets {
+		w.c.Findings = append(w.c.Findings, disk.Notef("compare-many-unexplained", disk.NoSector,
+			"more than %d readings of bytes that differ without a rule may be checksums; they were looked for in the sectors where fewest bytes are open", maxTargets))
+		targets = targets[:maxTargets]
+	}
+	hits := make([]*sumHit, len(targets))
+	if err := w.each(len(targets), func(i int) { hits[i] = w.sum(targets[i]) }); err != nil {
+		return err
+	}
+	hits = slices.DeleteFunc(hits, func(h *sumHit) bool { return h == nil })
+	w.acceptChecks(hits, len(targets))
+	return nil
+}
+
+// movingSectors notes which sectors differ: a span in which nothing does is
+// no reason for a checksum to differ.
+func (w *worker) movingSectors() {
+	w.moving = map[candidate.Place]bool{}
+	for _, s := range w.sheets {
+		w.moving[s.at] = true
+	}
+	for _, p := range w.c.content {
+		w.moving[p] = true
+	}
+}
+
+// targets returns every run of 4, 2 or 1 bytes that holds a difference which
+// nothing explains, and nothing that is explained.
+func (w *worker) targets(s *sheet) (out []*target) {
+	for _, width := range []int{4, 2, 1} {
+		for at := 0; at+width <= len(s.diff); at++ {
+			n := s.open(at, at+width)
+			if n == 0 || 2*n < width || slices.Contains(s.done[at:at+width], true) && !s.copy {
+				continue
+			}
+			if s.copy && !ownWhole(s, at, width) {
+				continue
+			}
+			out = append(out, newTarget(s, at, width, n))
+		}
+	}
+	return out
+}
+
+// ownWhole tells whether a copy explains none of the differing bytes.
+func ownWhole(s *sheet, at, width int) bool {
+	for i := at; i < at+width; i++ {
+		if s.diff[i] && s.done[i] {
+			return false
+		}
+	}
+	return true
+}
+
+func newTarget(s *sheet, at, width, cover int) *target {
+	t := &target{s: s, at: at, width: width, cover: cover}
+	names := map[int][]candidate.Encoding{1: {"u8"}, 2: {"le16", "be16"}, 4: {"le32", "be32", "be32-swap16", "le32-swap16"}}[width]
+	for _, f := range formsOf(names) {
+		r := reading{encoding: f.Encoding}
+		for _, d := range s.data {
+			v, _ := f.Decode(d[at : at+width]) // binary forms read anything
+			r.values = append(r.values, v)
+		}
+		t.want = append(t.want, r)
+	}
+	return t
+}
+
+// acceptChecks takes the checksums that foretold most, none twice, and none
+// that would only be right because another one that it covers is.
+func (w *worker) acceptChecks(hits []*sumHit, tried int) {
+	slices.SortStableFunc(hits, func(a, b *sumHit) int { return cmp.Compare(b.rank(w.c.SectorSize), a.rank(w.c.SectorSize)) })
+	for _, h := range hits {
+		t := h.t
+		bits := h.bits - cost(float64(tried))
+		if bits <= 0 || len(w.c.Checks) == maxChecks || t.s.open(t.at, t.at+t.width) != t.cover {
+			continue
+		}
+		c := Check{Place: t.s.at, Width: t.width, Bits: bits, Ways: h.ways}
+		c.Byte = t.at
+		if slices.ContainsFunc(w.c.Checks, func(d Check) bool { return w.c.covers(&c, &d) && w.c.covers(&d, &c) }) {
+			continue
+		}
+		for i := t.at; i < t.at+t.width; i++ {
+			t.s.done[i] = true
+		}
+		w.c.Checks = append(w.c.Checks, c)
+		w.c.Counts[Checksum] += int64(t.cover)
+	}
+}
+
+// rank puts checksums first that lie where people put them: at a border of
+// their span, or at the end of a sector, at a natural place.
+func (h *sumHit) rank(size int) float64 {
+	r := h.bits
+	if h.t.at%h.t.width == 0 {
+		r++
+	}
+	if h.t.at >= size-8 {
+		r += 8
+	}
+	if h.t.beside(h.ways[0]) {
+		r += 6
+	}
+	return r
+}
+
+// covers tells whether the span of c, by its first reading, holds a byte of d.
+// Only spans and checksums of one area can meet.
+func (r *Rules) covers(c, d *Check) bool {
+	w := c.Ways[0]
+	if w.Start.From != d.From {
+		return false
+	}
+	at := func(p candidate.Place) int64 { return int64(p.At(0))*int64(r.SectorSize) + int64(p.Byte) }
+	return at(d.Place)+int64(d.Width) > at(w.Start) && at(d.Place) < at(w.Start)+w.Count
+}

@@ -1,0 +1,237 @@
+package compare
+
+import (
+	"slices"
+
+	"bootgraft/image"
+	"bootgraft/image/disk"
+	"bootgraft/layout/rule/candidate"
+)
+
+// maxCompared bounds how many sheets are compared with each other.
+const maxCompared = 1024
+
+// copies finds sheets that repeat an earlier one on every disk, in any byte
+// order, but for a few bytes of their own. A sector that holds little else than
+// what differs must be repeated whole.
+func (w *worker) copies() {
+	sheets := w.sheets[:min(len(w.sheets), maxCompared)]
+	if n := len(w.sheets); n > maxCompared { // both ends matter most
+		sheets = append(slices.Clone(w.sheets[:maxCompared/2]), w.sheets[n-maxCompared/2:]...)
+	}
+	var pairs []CopyRule
+	for j, to := range sheets {
+		for _, of := range sheets[:j] {
+			if of.copy {
+				continue
+			}
+			if order, own, ok := repeats(of, to); ok {
+				pairs = append(pairs, to.take(of, order, own))
+				break
+			}
+		}
+	}
+	pairs = append(pairs, inStep(sheets, pairs)...)
+	w.c.Copies = join(pairs)
+}
+
+// stepReach is how many sectors beside a copy another is looked for.
+const stepReach = 8
+
+// inStep finds copies of sectors that hold too little to be known by
+// themselves, but lie beside an original and a copy that are known.
+func inStep(sheets []*sheet, pairs []CopyRule) (found []CopyRule) {
+	bySector := map[candidate.Place]*sheet{}
+	for _, s := range sheets {
+		bySector[s.at] = s
+	}
+	for _, p := range pairs {
+		for k := disk.Sector(-stepReach); k <= stepReach; k++ {
+			of := bySector[p.Of.After(k)]
+			for _, at := range []candidate.Place{p.To.After(k), p.To.After(-k)} {
+				to := bySector[at]
+				if of == nil || to == nil || of == to || of.copy || to.copy || of.at.Compare(to.at) > 0 {
+					continue
+				}
+				own, ok := ownBytes(of, to, p.Order)
+				if !ok {
+					continue
+				}
+				if _, differ, mine := overlap(to, own); differ > 0 && mine <= numberBytes {
+					found = append(found, to.take(of, p.Order, own))
+				}
+			}
+		}
+	}
+	return found
+}
+
+// take makes s a copy: what it does not have of its own is explained.
+func (s *sheet) take(of *sheet, order image.Order, own []bool) CopyRule {
+	s.copy, s.own = true, own
+	for i := range s.done {
+		s.done[i] = !own[i]
+	}
+	rule := CopyRule{Of: of.at, To: s.at, Count: 1, Order: order}
+	for _, st := range stretches(own) {
+		rule.Own = append(rule.Own, Stretch{candidate.Place{From: s.at.From, Sector: s.at.Sector, Byte: st[0]}, st[1] - st[0], CopyNumber})
+	}
+	return rule
+}
+
+// repeats tells whether to repeats of on every disk: at least half of what is
+// not zero, and 8 bytes, and one byte that differs between the disks, must be
+// the same; or all but a copy number, and what differs must be beyond chance.
+func repeats(of, to *sheet) (image.Order, []bool, bool) {
+	for _, order := range []image.Order{image.Plain, image.Swap16, image.Swap32} {
+		if order != image.Plain && symmetric(of.data[0], order) {
+			continue
+		}
+		own, ok := ownBytes(of, to, order)
+		if !ok {
+			continue
+		}
+		same, differ, mine := overlap(to, own)
+		if same >= 8 && same >= mine && differ > 0 || mine <= numberBytes && float64(8*differ*of.contents()) >= Bar+cost(maxCompared*maxCompared) {
+			return order, own, true
+		}
+	}
+	return 0, nil, false
+}
+
+// overlap counts the bytes of a copy: the same as the original and not zero,
+// the same and different from disk to disk, and its own.
+func overlap(to *sheet, own []bool) (same, differ, mine int) {
+	for i, b := range to.data[0] {
+		switch {
+		case own[i]:
+			mine++
+			continue
+		case b != 0:
+			same++
+		}
+		if to.diff[i] {
+			differ++
+		}
+	}
+	return same, differ, mine
+}
+
+// contents returns how many different contents a sector has on the disks.
+func (s *sheet) contents() int {
+	seen := map[string]bool{}
+	for _, b := range s.data {
+		seen[string(b)] = true
+	}
+	return len(seen)
+}
+
+// numberBytes is how long a copy number can be.
+const numberBytes = 2
+
+// alike is a quick look at one disk.
+func alike(a, b []byte) bool {
+	same, used := 0, 0
+	for i := range a {
+		if a[i] != 0 || b[i] != 0 {
+			used++
+			if a[i] == b[i] {
+				same++
+			}
+		}
+	}
+	return same > 0 && 2*same >= used
+}
+
+func symmetric(b []byte, order image.Order) bool {
+	t := slices.Clone(b)
+	order.Turn(t)
+	return slices.Equal(t, b)
+}
+
+// ownBytes tells which bytes of to are not those of of on some disk.
+func ownBytes(of, to *sheet, order image.Order) (own []bool, ok bool) {
+	own = make([]bool, len(to.diff))
+	turned := make([]byte, len(to.diff))
+	for d := range to.data {
+		copy(turned, of.data[d])
+		order.Turn(turned)
+		if d == 0 && !alike(turned, to.data[d]) {
+			return nil, false
+		}
+		for i, b := range to.data[d] {
+			own[i] = own[i] || b != turned[i]
+		}
+	}
+	return own, true
+}
+
+// stretches returns the runs of true in m as [start, end).
+func stretches(m []bool) (out [][2]int) {
+	for i := 0; i < len(m); i++ {
+		if !m[i] {
+			continue
+		}
+		j := i
+		for j < len(m) && m[j] {
+			j++
+		}
+		out = append(out, [2]int{i, j})
+		i = j
+	}
+	return out
+}
+
+// join makes one rule of pairs that lie one behind the other, forward or back.
+func join(pairs []CopyRule) (out []CopyRule) {
+	slices.SortStableFunc(pairs, func(a, b CopyRule) int { return a.Of.Compare(b.Of) })
+	for _, p := range pairs {
+		joined := false
+		for i := range out {
+			r := &out[i]
+			if r.Order != p.Order || r.Of.After(r.Count) != p.Of || len(r.Own)+len(p.Own) > maxOwn {
+				continue
+			}
+			switch p.To {
+			case r.To.After(r.Count):
+				joined = !r.Back || r.Count == 1
+				r.Back = r.Back && !joined
+			case r.To.After(-r.Count):
+				joined = r.Back || r.Count == 1
+				r.Back = r.Back || joined
+			}
+			if joined {
+				r.Count++
+				r.Own = append(r.Own, p.Own...)
+				break
+			}
+		}
+		if !joined {
+			out = append(out, p)
+		}
+	}
+	return out
+}
+
+// within tells whether the rule repeats into the sector at p.
+func (c *CopyRule) within(p candidate.Place) bool {
+	i := p.At(0) - c.To.At(0)
+	if c.Back {
+		i = -i
+	}
+	return p.From == c.To.From && i >= 0 && i < c.Count
+}
+
+// owned tells which bytes of the i-th copy are its own.
+func (c *CopyRule) owned(i disk.Sector, size int) []bool {
+	_, to := c.Pair(i)
+	out := make([]bool, size)
+	for _, s := range c.Own {
+		if s.SectorStart() == to {
+			for b := s.Byte; b < s.Byte+s.Count; b++ {
+				out[b] = true
+			}
+		}
+	}
+	return out
+}

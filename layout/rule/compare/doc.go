@@ -1,0 +1,52 @@
+// Package compare finds what several originals of one model have in common:
+// which bytes of their boot areas follow the size of the disk and by which
+// formula, which are checksums, which are copies, and which belong to the unit
+// or change by themselves. The boot areas are the head, compared sector by
+// sector from the start of the disk, and the tail, compared from its end.
+//
+// # Proof
+//
+// A field is proved for a card of N sectors when every original that is left
+// out is foretold by the others, when what was foretold is at least Bar bits
+// more than log2 of the formulas and fields tried, and when every formula and
+// every reading of the bytes that fits all originals puts the same bytes on a
+// card of N sectors. Amounts added or taken away are never guessed: what the
+// originals leave open of them stays open.
+//
+// What is proved is proved among the formulas tried: a Formula of bytes, kB,
+// MB, KiB, MiB or any whole number of sectors, rounded or not. Out of reach are
+// heads, sectors and cylinders packed into one another, the size less what is in
+// use, a cluster that grows with the disk, a table that its own length shortens,
+// numbers mixed with a key or in parts that do not lie side by side, checksums
+// over spans that are not usual, and anything in a sector of which more than
+// three bytes in eight differ: that is content.
+//
+// # The rule file
+//
+// Encode writes the rules as one JSON object, and Decode reads no other:
+//
+//	schema       1
+//	kind         "boot area rules"
+//	sector_size  bytes
+//	sizes        sectors of each original, ascending
+//	head, tail   sectors compared from the start and from the end
+//	fields       numbers: from, sector, byte: the place; class; width in bytes; bits foretold;
+//	             value: the first formula in words (it must be that of the first way);
+//	             doubt: why no card is decided; ways: every reading that fits
+//	  ways       byte, encoding (see candidate.Encoding), formulas
+//	  formulas   times, of, per, add_min, add_max, plus:
+//	             times * floor((of*N + add) / per) + plus, for all add_min <= add <= add_max
+//	copies       of, to: first sector of the original and of the copy; count; back: the sectors
+//	             of the copy lie in reverse order; order: 1 plain, 2 with the bytes of 16-bit
+//	             words exchanged, 4 with those of 32-bit words reversed; own: bytes of the copy
+//	             that are not those of the original
+//	checks       checksums: place, width, bits, doubt, ways
+//	  ways       sum (see candidate.Sum), encoding, byte, start, count in bytes, order; the bytes of
+//	             the checksum itself count as zeros
+//	carried      bytes without a rule: place, count, class; they stay as the source has them
+//
+// A place is {from, sector, byte}: from "start", sector 0 is the first of the
+// disk; from "end", sector 1 is the last. Rules are applied in this order:
+// fields of originals, their checksums from the inside out, copies, what
+// copies have of their own, their checksums.
+package compare

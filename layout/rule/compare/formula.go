@@ -1,0 +1,126 @@
+package compare
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"bootgraft/image/disk"
+)
+
+// Formula is a band of formulas in N, the sectors of the disk:
+//
+//	Times * floor((Of*N + Add) / Per) + Plus, for every Add from Min to Max
+//
+// The several disks leave no more of Add open than this; where both ends of
+// the band give the same number, so does everything between.
+type Formula struct {
+	Times int64 `json:"times"`
+	Of    int64 `json:"of"`
+	Per   int64 `json:"per"`
+	Min   int64 `json:"add_min"`
+	Max   int64 `json:"add_max"`
+	Plus  int64 `json:"plus"`
+}
+
+// limit bounds every number of a formula and every product in it, so that
+// nothing overflows.
+const limit = 1 << 61
+
+// valid tells whether the formula can be computed for any disk.
+func (f Formula) valid() bool {
+	small := func(v, most int64) bool { return v >= -most && v <= most }
+	return f.Times > 0 && f.Of > 0 && f.Per > 0 && f.Times <= 1<<32 && f.Of <= 1<<20 && f.Per <= 1<<40 &&
+		f.Min <= f.Max && small(f.Min, 1<<60) && small(f.Max, 1<<60) && small(f.Plus, 1<<60)
+}
+
+// one computes the formula with a given Add.
+func (f Formula) one(n, add int64) (v int64, ok bool) {
+	if n < 0 || float64(n)*float64(f.Of) > limit {
+		return 0, false
+	}
+	q := floorDiv(n*f.Of+add, f.Per)
+	if math.Abs(float64(q)*float64(f.Times)) > limit {
+		return 0, false
+	}
+	return q*f.Times + f.Plus, true
+}
+
+// At returns the least and the greatest value of the band for a disk of n
+// sectors. ok is false if one of them is negative or out of range.
+func (f Formula) At(n disk.Sector) (lo, hi uint64, ok bool) {
+	a, ok1 := f.one(int64(n), f.Min)
+	b, ok2 := f.one(int64(n), f.Max)
+	if !ok1 || !ok2 || a < 0 || b < 0 {
+		return 0, 0, false
+	}
+	return uint64(a), uint64(b), true
+}
+
+func floorDiv(a, b int64) int64 {
+	q := a / b
+	if a%b != 0 && (a < 0) != (b < 0) {
+		q--
+	}
+	return q
+}
+
+// simplest returns the Add of the band that is said most shortly: none, the
+// last sector, rounded up, one or two units, else the one nearest to none.
+func (f Formula) simplest() int64 {
+	for _, add := range []int64{0, -f.Of, f.Per - 1, f.Per, -f.Per, 2 * f.Per, -2 * f.Per} {
+		if add >= f.Min && add <= f.Max {
+			return add
+		}
+	}
+	if f.Max < 0 {
+		return f.Max
+	}
+	return f.Min
+}
+
+// String writes the simplest formula of the band, and how many others the
+// disks leave open.
+func (f Formula) String() string {
+	add := f.simplest()
+	inner := "N"
+	if f.Of > 1 {
+		inner = fmt.Sprintf("%d N", f.Of)
+	}
+	switch {
+	case add < 0 && add%f.Of == 0 && f.Of > 1:
+		inner = fmt.Sprintf("%d (N - %d)", f.Of, -add/f.Of)
+	case add < 0:
+		inner = fmt.Sprintf("%s - %d", inner, -add)
+	case add > 0:
+		inner = fmt.Sprintf("%s + %d", inner, add)
+	}
+	var s strings.Builder
+	if f.Per > 1 {
+		if add != 0 && !strings.HasSuffix(inner, ")") {
+			inner = "(" + inner + ")"
+		}
+		inner = fmt.Sprintf("floor(%s / %d)", inner, f.Per)
+	}
+	if f.Times > 1 {
+		fmt.Fprintf(&s, "%d ", f.Times)
+		if f.Per == 1 && add != 0 {
+			inner = "(" + inner + ")"
+		}
+	}
+	s.WriteString(inner)
+	if f.Plus > 0 {
+		fmt.Fprintf(&s, " + %d", f.Plus)
+	} else if f.Plus < 0 {
+		fmt.Fprintf(&s, " - %d", -f.Plus)
+	}
+	if f.Max > f.Min {
+		fmt.Fprintf(&s, ", or anything added between %d and %d", f.Min, f.Max)
+	}
+	return s.String()
+}
+
+// constant tells whether the formula is N plus a constant.
+func (f Formula) constant() bool {
+	return f.Times == 1 && f.Of == 1 && f.Per == 1 && f.Min == f.Max
+}

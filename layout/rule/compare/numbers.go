@@ -1,0 +1,240 @@
+package compare
+
+import (
+	"cmp"
+	"slices"
+
+	"bootgraft/layout/rule/candidate"
+)
+
+// candidate is one reading of some bytes of a sheet as a number of N.
+type guess struct {
+	s      *sheet
+	at     int
+	form   *candidate.Form
+	cover  []int // differing bytes that it explains
+	fit    *fitted
+	rivals []*guess
+}
+
+func (c *guess) end() int { return c.at + c.form.Width }
+
+// binaryForms and codedForms are the forms tried, in order.
+var binaryForms, codedForms = formsOf(candidate.Binary), formsOf(candidate.Coded)
+
+func formsOf(names []candidate.Encoding) []*candidate.Form {
+	var out []*candidate.Form
+	for _, e := range names {
+		f, err := candidate.FormOf(e)
+		if err != nil {
+			panic(err)
+		}
+		out = append(out, f)
+	}
+	return out
+}
+
+// numbers reads every run of bytes that holds a difference as a number, in
+// every encoding, and keeps what follows the size.
+func (w *worker) numbers() error {
+	if slices.Max(w.c.sizes) == slices.Min(w.c.sizes) {
+		return nil
+	}
+	readers := make([]*numberReader, len(w.sheets))
+	err := w.each(len(w.sheets), func(i int) {
+		readers[i] = &numberReader{
+			s: w.sheets[i], fit: newFitter(w.c.sizes, int64(w.c.SectorSize)), values: make([]uint64, len(w.dumps)),
+		}
+		readers[i].all()
+	})
+	if err != nil {
+		return err
+	}
+	for _, r := range readers {
+		w.fields = append(w.fields, r.found...)
+		w.tried += r.tried
+	}
+	return nil
+}
+
+// numberReader reads the numbers of one sheet.
+type numberReader struct {
+	s      *sheet
+	fit    *fitter
+	values []uint64 // scratch
+	tried  float64
+	found  []*guess
+}
+
+func (r *numberReader) all() {
+	for _, forms := range [][]*candidate.Form{binaryForms, codedForms} {
+		for _, f := range forms {
+			for at := 0; at+f.Width <= len(r.s.diff); at++ {
+				if r.s.open(at, at+f.Width) > 0 {
+					r.number(f, at)
+				}
+			}
+		}
+	}
+}
+
+func (r *numberReader) number(f *candidate.Form, at int) {
+	s := r.s
+	for i, d := range s.data {
+		v, ok := f.Decode(d[at : at+f.Width])
+		if !ok {
+			return
+		}
+		r.values[i] = v
+	}
+	var cover []int
+	for i := at; i < at+f.Width; i++ {
+		if s.diff[i] && s.done[i] {
+			return // a copy explains it
+		}
+		if s.diff[i] {
+			cover = append(cover, i)
+		}
+	}
+	r.tried++
+	if fit := r.fit.fit(r.values, len(cover)); fit != nil {
+		r.found = append(r.found, &guess{s: s, at: at, form: f, cover: cover, fit: fit})
+	}
+}
+
+// choose takes, of the readings that share bytes, the one that explains most;
+// those that explain the same or more are its rivals. It returns those that
+// are beyond chance and the rest apart.
+func (w *worker) choose() (strong, weak []*guess) {
+	byRank := func(a, b *guess) int {
+		if x, y := w.bits(a) >= Bar, w.bits(b) >= Bar; x != y {
+			if x {
+				return -1
+			}
+			return 1
+		}
+		return cmp.Or(cmp.Compare(b.rank(), a.rank()), cmp.Compare(b.fit.bits, a.fit.bits))
+	}
+	groups := map[*sheet][]*guess{}
+	for _, c := range w.fields {
+		groups[c.s] = append(groups[c.s], c)
+	}
+	for _, s := range w.sheets {
+		all := groups[s]
+		slices.SortStableFunc(all, byRank)
+		var taken []*guess
+		for _, c := range all {
+			if !w.place(c, taken) || c.fit.bits <= 0 {
+				continue
+			}
+			taken = append(taken, c)
+			if w.bits(c) >= Bar {
+				strong = append(strong, c)
+			} else {
+				weak = append(weak, c)
+			}
+		}
+	}
+	return strong, weak
+}
+
+func (w *worker) bits(c *guess) float64 { return c.fit.bits - cost(w.tried) }
+
+// rank puts readings that cover more first, then the usual shapes: words at
+// their natural place.
+func (c *guess) rank() float64 {
+	r := 100 * float64(len(c.cover))
+	if c.form.Width != 0 && c.at%c.form.Width == 0 {
+		r += 20
+	}
+	for i, f := range binaryForms {
+		if f == c.form {
+			r += 10 - 0.5*float64(i)
+		}
+	}
+	return r + min(c.fit.bits, 200)/4
+}
+
+// place tells whether c stands beside those already taken. One that covers
+// the same bytes as one of them is its rival.
+func (w *worker) place(c *guess, taken []*guess) bool {
+	for _, t := range taken {
+		if c.end() <= t.at || t.end() <= c.at {
+			continue
+		}
+		if contains(c.cover, t.cover) && w.rivals(c, t) {
+			t.rivals = append(t.rivals, c)
+		}
+		return false
+	}
+	return true
+}
+
+func contains(a, b []int) bool {
+	return !slices.ContainsFunc(b, func(i int) bool { return !slices.Contains(a, i) })
+}
+
+// rivals tells whether c is an honest other reading of the bytes of t: as
+// likely beyond chance, and not the same number in 3 or 6 bytes beside a word
+// of 4 or 8 at an even place.
+func (w *worker) rivals(c, t *guess) bool {
+	odd := c.form.Width%2 != 0 || c.form.Width == 6
+	if odd && t.form.Width%4 == 0 && t.at%2 == 0 {
+		return false
+	}
+	return c.fit.bits > 0 && t.fit.bits-c.fit.bits < Bar
+}
+
+// accept makes fields of candidates whose bytes nothing explains yet.
+func (w *worker) accept(list []*guess) {
+	for _, c := range list {
+		bits := w.bits(c)
+		if c.s.open(c.at, c.end()) != len(c.cover) {
+			continue
+		}
+		f := Field{Place: c.s.at, Class: Size, Width: c.form.Width, Bits: bits}
+		f.Byte = c.at
+		for _, r := range append([]*guess{c}, c.rivals...) {
+			if len(f.Ways) == maxWays {
+				f.Doubt = "too many readings of its bytes fit"
+				break
+			}
+			f.Ways = append(f.Ways, Way{r.at, r.form.Encoding, r.fit.formulas})
+			if r.fit.wide {
+				f.Doubt = "its numbers have too few digits: too many formulas fit"
+			}
+		}
+		if c.fit.unseen {
+			f.Doubt = "a disk that is left out is not foretold by the others"
+		}
+		if g := f.Ways[0].Formulas[0]; g.constant() && g.Min < -1 {
+			f.Class = Address
+		}
+		for i := c.at; i < c.end(); i++ {
+			c.s.done[i] = true
+		}
+		w.c.Fields = append(w.c.Fields, f)
+		w.c.Counts[f.Class] += int64(len(c.cover))
+	}
+}
+
+// doubts takes the proof from fields beside which a byte of lower worth
+// differs without a rule: they may be the upper part of a longer number.
+func (w *worker) doubts() {
+	bySector := map[candidate.Place]*sheet{}
+	for _, s := range w.sheets {
+		bySector[s.at] = s
+	}
+	for i := range w.c.Fields {
+		f := &w.c.Fields[i]
+		s := bySector[f.Place.SectorStart()]
+		form, err := candidate.FormOf(f.Ways[0].Encoding)
+		if err != nil {
+			continue
+		}
+		open := s.open(f.Byte-1, f.Byte) > 0 && form.Low() <= 0 || s.open(f.Byte+form.Width, f.Byte+form.Width+1) > 0 && form.Low() >= 0
+		if open && f.Doubt == "" {
+			f.Doubt = "a byte beside it differs without a rule: this may be the upper part of a longer number"
+		}
+	}
+}

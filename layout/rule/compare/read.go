@@ -1,0 +1,152 @@
+package compare
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+
+	"bootgraft/image"
+	"bootgraft/image/disk"
+	"bootgraft/layout"
+	"bootgraft/layout/rule/candidate"
+)
+
+// chunk is how many bytes of each disk are compared at once.
+const chunk = 1 << 20
+
+// A sector of which more bytes differ than this is content, not fields.
+const (
+	maxDiffering = 192  // bytes of 512
+	maxSheets    = 8192 // sectors with fields; beyond it everything differs
+)
+
+// sheet is one sector of the boot area that differs between the disks, with
+// all its versions one below the other.
+type sheet struct {
+	at   candidate.Place
+	data [][]byte // of each disk
+	diff []bool   // bytes that differ
+	done []bool   // bytes that are explained
+	own  []bool   // of a copy: bytes that are not those of the original
+	copy bool
+}
+
+// differing returns how many bytes differ from lo to hi and are not explained.
+func (s *sheet) open(lo, hi int) (n int) {
+	for i := max(0, lo); i < min(hi, len(s.diff)); i++ {
+		if s.diff[i] && !s.done[i] {
+			n++
+		}
+	}
+	return n
+}
+
+// reader reads the areas of all disks in step.
+type reader struct {
+	ctx    context.Context
+	dumps  []Dump
+	size   int // of a sector
+	sheets []*sheet
+	out    *Comparison
+	moved  func(disk.Sector)
+}
+
+// area compares count sectors of every disk, counted from the start or end.
+func (r *reader) area(from layout.Anchor, count disk.Sector) error {
+	step := disk.Sector(chunk / r.size)
+	bufs := make([][]byte, len(r.dumps))
+	for i := range bufs {
+		bufs[i] = make([]byte, chunk)
+	}
+	for at := disk.Sector(0); at < count; at += step {
+		if err := r.ctx.Err(); err != nil {
+			return err
+		}
+		n := min(step, count-at)
+		p := candidate.Place{From: from, Sector: at}
+		if from == layout.FromEnd {
+			p.Sector = count - at
+		}
+		if err := r.part(p, n, bufs); err != nil {
+			return err
+		}
+		r.moved(n)
+	}
+	return nil
+}
+
+// part compares one chunk.
+func (r *reader) part(p candidate.Place, n disk.Sector, bufs [][]byte) error {
+	var gaps disk.Spans // in sectors from p
+	for i, d := range r.dumps {
+		at := p.At(image.Sectors(d.Source))
+		for _, u := range image.Unknown(d.Source, disk.Span{Start: at, Count: n}) {
+			gaps = gaps.Union(disk.Spans{{Start: u.Start - at, Count: u.Count}})
+		}
+		clear(bufs[i])
+	}
+	for _, known := range gaps.Outside(disk.Span{Count: n}) {
+		lo, hi := int(known.Start)*r.size, int(known.End())*r.size
+		for i, d := range r.dumps {
+			at := p.At(image.Sectors(d.Source)) + known.Start
+			if err := image.ReadFull(d.Source, bufs[i][lo:hi], int64(at)*int64(r.size)); err != nil {
+				return fmt.Errorf("reading %s of %s: %w", p.After(known.Start), d.Name, err)
+			}
+		}
+		r.known(p, known, bufs)
+	}
+	for _, u := range gaps {
+		r.out.Counts[NotRead] += int64(u.Count) * int64(r.size)
+		r.out.unread = append(r.out.unread, unread{p.After(u.Start), u.Count})
+	}
+	return nil
+}
+
+// known finds the sectors that differ in a stretch that every disk knows.
+func (r *reader) known(p candidate.Place, span disk.Span, bufs [][]byte) {
+	lo, hi := int(span.Start)*r.size, int(span.End())*r.size
+	same := true
+	for _, b := range bufs[1:] {
+		same = same && bytes.Equal(b[lo:hi], bufs[0][lo:hi])
+	}
+	if same {
+		r.out.Counts[Constant] += int64(hi - lo)
+		return
+	}
+	for x := span.Start; x < span.End(); x++ {
+		at := int(x) * r.size
+		r.sector(p.After(x), bufs, at)
+	}
+}
+
+func (r *reader) sector(p candidate.Place, bufs [][]byte, at int) {
+	first := bufs[0][at : at+r.size]
+	same := true
+	for _, b := range bufs[1:] {
+		same = same && bytes.Equal(first, b[at:at+r.size])
+	}
+	if same {
+		r.out.Counts[Constant] += int64(r.size)
+		return
+	}
+	s := &sheet{at: p, diff: make([]bool, r.size), done: make([]bool, r.size), own: make([]bool, r.size)}
+	n := 0
+	for i := range first {
+		for _, b := range bufs[1:] {
+			if b[at+i] != first[i] {
+				s.diff[i] = true
+				n++
+				break
+			}
+		}
+	}
+	if n > maxDiffering*r.size/512 || len(r.sheets) >= maxSheets {
+		r.out.Counts[Content] += int64(r.size)
+		r.out.content = append(r.out.content, p)
+		return
+	}
+	for _, b := range bufs {
+		s.data = append(s.data, bytes.Clone(b[at:at+r.size]))
+	}
+	r.sheets = append(r.sheets, s)
+}

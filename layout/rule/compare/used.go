@@ -1,0 +1,117 @@
+package compare
+
+import (
+	"slices"
+
+	"bootgraft/image"
+	"bootgraft/image/disk"
+	"bootgraft/layout"
+	"bootgraft/layout/rule/candidate"
+)
+
+// TailReach returns how many sectors before the end of the disk the rules for
+// its tail begin, 0 if there are none.
+func (r *Rules) TailReach() disk.Sector {
+	least := disk.Sector(0)
+	for s := range r.Touched() {
+		if s.From == layout.FromEnd {
+			least = max(least, s.Sector)
+		}
+	}
+	return least
+}
+
+// Touched returns the first byte of every sector that a rule reads or makes.
+func (r *Rules) Touched() map[candidate.Place]bool {
+	out := map[candidate.Place]bool{}
+	for i := range r.Fields {
+		out[r.Fields[i].Place.SectorStart()] = true
+	}
+	for i := range r.Copies {
+		for x := range r.Copies[i].Count {
+			of, to := r.Copies[i].Pair(x)
+			out[of], out[to] = true, true
+		}
+	}
+	for i := range r.Checks {
+		out[r.Checks[i].Place.SectorStart()] = true
+		for _, w := range r.Checks[i].Ways {
+			last := disk.Sector((int64(w.Start.Byte) + w.Count - 1) / int64(r.SectorSize))
+			for d := range last + 1 {
+				out[w.Start.SectorStart().After(d)] = true
+			}
+		}
+	}
+	return out
+}
+
+// Only returns the rules that keep wants. It is asked about the bytes from and
+// up to, and without, to of a sector for fields and checksums, and about no
+// bytes of both sectors for copies, which fall to pieces where it says no.
+func (r *Rules) Only(keep func(sector candidate.Place, from, to int) bool) *Rules {
+	out := *r
+	out.Fields = slices.DeleteFunc(slices.Clone(r.Fields), func(f Field) bool { return !keep(f.SectorStart(), f.Byte, f.Byte+f.Width) })
+	out.Checks = slices.DeleteFunc(slices.Clone(r.Checks), func(c Check) bool { return !keep(c.SectorStart(), c.Byte, c.Byte+c.Width) })
+	out.Copies = nil
+	for _, c := range r.Copies {
+		out.Copies = append(out.Copies, c.only(func(of, to candidate.Place) bool { return keep(of, 0, 0) && keep(to, 0, 0) })...)
+	}
+	return &out
+}
+
+// only returns the runs of the copy whose sectors are kept.
+func (c CopyRule) only(keep func(of, to candidate.Place) bool) (out []CopyRule) {
+	open := false
+	for x := range c.Count {
+		of, to := c.Pair(x)
+		switch {
+		case !keep(of, to):
+			open = false
+			continue
+		case open:
+			out[len(out)-1].Count++
+		default:
+			out = append(out, CopyRule{Of: of, To: to, Count: 1, Back: c.Back, Order: c.Order})
+			open = true
+		}
+		last := &out[len(out)-1]
+		for _, s := range c.Own {
+			if s.Place.SectorStart() == to {
+				last.Own = append(last.Own, s)
+			}
+		}
+	}
+	return out
+}
+
+// ConstantTail returns how many sectors before the end of the source its first
+// sector in use lies that is the same on all originals: at least TailReach.
+// Sectors without a rule are content, and do not count. What the source does
+// not know is passed over.
+func (r *Rules) ConstantTail(src image.Source) (disk.Sector, error) {
+	n := image.Sectors(src)
+	area := disk.Span{Start: n - r.Tail, Count: r.Tail}.Common(image.Whole(src))
+	content := disk.NewSpans(image.Unknown(src, area)...)
+	for _, s := range r.Carried {
+		if s.From == layout.FromEnd && s.Class == Content {
+			content = content.Add(disk.Span{Start: s.At(n), Count: max(1, disk.Sector(s.Count/r.SectorSize))})
+		}
+	}
+	reach := r.TailReach()
+	size := int64(r.SectorSize)
+	step := disk.Sector(chunk / size)
+	for _, span := range content.Outside(area) {
+		for x := span.Start; x < span.End() && n-x > reach; x += step {
+			b, err := image.ReadSectors(src, disk.Between(x, min(x+step, span.End())))
+			if err != nil {
+				return 0, err
+			}
+			for i := int64(0); i < int64(len(b)); i += size {
+				if _, blank := image.Blank(b[i : i+size]); !blank {
+					return max(reach, n-x-disk.Sector(i/size)), nil
+				}
+			}
+		}
+	}
+	return reach, nil
+}

@@ -1,0 +1,129 @@
+package compare
+
+import (
+	"bytes"
+	"fmt"
+	"slices"
+
+	"bootgraft/image"
+	"bootgraft/image/disk"
+	"bootgraft/layout"
+	"bootgraft/layout/rule/candidate"
+)
+
+// verify makes sure that every copy and checksum that the rules name is true
+// of the source and of the card.
+func (a *applier) verify() error {
+	for i := range a.r.Copies {
+		c := &a.r.Copies[i]
+		for x := range c.Count {
+			of, to := c.Pair(x)
+			b, err := a.source(of)
+			if err != nil {
+				return err
+			}
+			t, err := a.source(to)
+			if err != nil {
+				return err
+			}
+			if !c.equal(b, t, x) {
+				return refuse("rules-source", "%s of the source does not repeat %s, as the rules say: its copies disagree already", to, of)
+			}
+			if !c.equal(a.card[of], a.card[to], x) {
+				return refuse("rules-contradict", "a field at %s changes bytes that repeat %s", to, of)
+			}
+		}
+	}
+	for i := range a.r.Checks {
+		c := &a.r.Checks[i]
+		want, err := a.sum(c.Ways[0], c)
+		if err != nil {
+			return err
+		}
+		if have := a.card[c.Place.SectorStart()][c.Byte : c.Byte+c.Width]; !bytes.Equal(have, want) {
+			return refuse("rules-contradict", "the checksum at %s is wrong after everything is in its place", c.Place)
+		}
+	}
+	return nil
+}
+
+// equal tells whether t, the i-th copy, repeats b but for the bytes of its own.
+func (c *CopyRule) equal(b, t []byte, i disk.Sector) bool {
+	b = slices.Clone(b)
+	c.Order.Turn(b)
+	for at, own := range c.owned(i, len(b)) {
+		if b[at] != t[at] && !own {
+			return false
+		}
+	}
+	return true
+}
+
+// leftBehind looks for copies that the rules do not know: sectors of the
+// source's boot areas that repeat one which the card has otherwise.
+func (a *applier) leftBehind() error {
+	old := map[string]candidate.Place{}
+	for p, b := range a.card {
+		s, err := a.source(p)
+		if err != nil {
+			return err
+		}
+		if bytes.Equal(s, b) || uniform(s) {
+			continue
+		}
+		for _, order := range []image.Order{image.Plain, image.Swap16, image.Swap32} {
+			t := slices.Clone(s)
+			order.Turn(t)
+			if first, there := old[string(t)]; !there || p.Compare(first) < 0 {
+				old[string(t)] = p
+			}
+		}
+	}
+	if len(old) == 0 {
+		return nil
+	}
+	for _, from := range []candidate.Place{{From: layout.FromStart}, {From: layout.FromEnd, Sector: a.r.Tail}} {
+		if err := a.scanFor(old, from); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (a *applier) scanFor(old map[string]candidate.Place, from candidate.Place) error {
+	count := a.r.Head
+	if from.From == layout.FromEnd {
+		count = a.r.Tail
+	}
+	at := from.At(a.old)
+	area := disk.Span{Start: at, Count: count}.Common(image.Whole(a.src))
+	size := int64(a.r.SectorSize)
+	buf := make([]byte, chunk)
+	for _, known := range disk.NewSpans(image.Unknown(a.src, area)...).Outside(area) {
+		for x := known.Start; x < known.End(); x += disk.Sector(chunk / size) {
+			part := buf[:min(int64(known.End()-x)*size, chunk)]
+			if err := image.ReadFull(a.src, part, int64(x)*size); err != nil {
+				return fmt.Errorf("looking for copies that no rule changes, from sector %d of the source on: %w", x, err)
+			}
+			for i := int64(0); i < int64(len(part)); i += size {
+				p := from.After(x - at + disk.Sector(i/size))
+				of, hit := old[string(part[i:i+size])]
+				if _, ours := a.card[p]; hit && !ours {
+					return refuse("copy-left-behind", "%s of the source repeats %s, which changes, and no rule changes it too: the device may write the old one back", p, of)
+				}
+			}
+		}
+	}
+	return nil
+}
+
+// uniform tells whether all bytes are the same: then a sector like it elsewhere
+// is no copy of it.
+func uniform(b []byte) bool {
+	for _, c := range b {
+		if c != b[0] {
+			return false
+		}
+	}
+	return true
+}

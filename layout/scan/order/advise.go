@@ -1,0 +1,160 @@
+// Package advise tells a capture what to read next: it surveys the part of a
+// drive that is known so far and names what the survey missed.
+//
+// The order is by value for somebody who wants the device to start again: the
+// sectors that tables are found by, then what lies outside the volumes, then
+// allocation tables, directories, and the files in directory order.
+package order
+
+import (
+	"context"
+	"slices"
+
+	"bootgraft/image"
+	"bootgraft/image/capture"
+	"bootgraft/image/disk"
+	"bootgraft/layout"
+	"bootgraft/layout/scan"
+	"bootgraft/layout/scan/files"
+)
+
+// Advisor is a capture.Advisor that understands tables and volumes. On a disk
+// without any it falls back to Ends.
+type Advisor struct {
+	Ends  capture.Ends // sizes of head and tail, also the most of one gap
+	Files bool         // also name files: not wanted where only boot areas are
+}
+
+// Next implements capture.Advisor. Whatever the bytes are it names something
+// or nothing; it never fails.
+func (a *Advisor) Next(known image.Source) []capture.Wish {
+	t := &tracer{Source: known}
+	s, err := scan.Run(context.Background(), t, scan.Options{})
+	if err != nil {
+		return a.Ends.Next(known)
+	}
+	missed := t.take()
+	var out []capture.Wish
+	add := func(class capture.Class, spans disk.Spans) {
+		for _, p := range spans {
+			out = append(out, capture.Wish{Span: p, Class: class})
+		}
+	}
+	tables := fatTables(s)
+	add(capture.Boot, subtract(missed, tables))
+	if len(out) > 0 {
+		return out // what is outside the volumes is known only when these are
+	}
+	add(capture.Boot, a.outside(s, known))
+	add(capture.Boot, fatReserved(s))
+	add(capture.Tables, tables)
+	if !a.Files {
+		return out
+	}
+	t.note()
+	named := fileSpans(s, t)
+	// Directories that were read already are named as well: what they are is
+	// part of the picture of a capture that goes on.
+	add(capture.Directories, subtract(t.noted().Union(t.take()), tables))
+	for _, p := range named {
+		out = append(out, capture.Wish{Span: p, Class: capture.Files})
+	}
+	return out
+}
+
+// outside returns what no volume owns: gaps and the end of the disk, each as
+// far as a head or a tail goes.
+func (a *Advisor) outside(s *scan.Survey, known image.Source) disk.Spans {
+	if s.Table == "none" && len(s.Volumes) == 0 {
+		var all disk.Spans
+		for _, w := range a.Ends.Next(known) {
+			all = all.Union(disk.Spans{w.Span})
+		}
+		return all
+	}
+	n := int64(s.SectorSize)
+	head := disk.Sector(bytesOr(a.Ends.Head, capture.DefaultHead) / n)
+	tail := disk.Sector(bytesOr(a.Ends.Tail, capture.DefaultTail) / n)
+	// Where the tail begins is not known before it was read: of whatever lies
+	// there, the end of the disk counts.
+	end := disk.Between(max(0, s.Sectors-tail), s.Sectors)
+	var out disk.Spans
+	for _, r := range s.Regions {
+		if r.Role == layout.RoleVolume {
+			continue
+		}
+		out = out.Union(disk.NewSpans(r.Common(end)))
+		if r.Role != layout.RoleTail && r.Role != layout.RoleUnknown {
+			out = out.Union(disk.NewSpans(disk.Span{Start: r.Start, Count: min(r.Count, head)}))
+		}
+	}
+	return out
+}
+
+func bytesOr(have, usual int64) int64 {
+	if have == 0 {
+		return usual
+	}
+	return max(have, 0)
+}
+
+// fatTables returns the disk sectors of all FAT allocation tables.
+func fatTables(s *scan.Survey) disk.Spans {
+	var out disk.Spans
+	for _, v := range s.Volumes {
+		f := s.FAT[v.Index]
+		if f == nil {
+			continue
+		}
+		for i := range f.BPB.FATs {
+			t := f.TableSpan(i)
+			t.Start += v.Start
+			out = out.Union(disk.Spans{t})
+		}
+	}
+	return out
+}
+
+// fatReserved returns the disk sectors of FAT volumes before their tables: boot
+// sectors, their backups, and what else a start-up program keeps there.
+func fatReserved(s *scan.Survey) disk.Spans {
+	var out disk.Spans
+	for _, v := range s.Volumes {
+		if f := s.FAT[v.Index]; f != nil {
+			r := f.ReservedSpan()
+			r.Start += v.Start
+			out = out.Union(disk.NewSpans(r.Common(disk.Span{Count: s.Sectors})))
+		}
+	}
+	return out
+}
+
+// maxFileSpans bounds what is remembered of a volume with very many pieces;
+// what is not named is read all the same, after what is.
+const maxFileSpans = 1 << 20
+
+// fileSpans walks the files of every volume. What the walk could not read is
+// left in the tracer; where files lie is returned in directory order.
+func fileSpans(s *scan.Survey, t *tracer) []disk.Span {
+	var out []disk.Span
+	_, err := files.Walk(context.Background(), t, s, files.Options{}, func(f *files.File) error {
+		for _, e := range f.Extents {
+			if len(out) < maxFileSpans {
+				out = append(out, e.Stored)
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return slices.Clip(out) // a walk that breaks off has still named what it saw
+	}
+	return out
+}
+
+func subtract(s, without disk.Spans) disk.Spans {
+	var out disk.Spans
+	for _, p := range s {
+		out = out.Union(without.Outside(p))
+	}
+	return out
+}

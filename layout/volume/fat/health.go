@@ -1,0 +1,198 @@
+package fat
+
+import (
+	"fmt"
+
+	"bootgraft/image/disk"
+)
+
+// Problem is one thing wrong with a file, a directory or a chain.
+type Problem struct {
+	Code    string
+	Path    string // "" if it belongs to no file
+	Cluster uint32 // where it goes wrong
+	Unsafe  bool   // clusters cannot be moved while it lasts
+	Text    string
+}
+
+// Health is the state of a whole volume.
+type Health struct {
+	Usage
+	Files       int
+	Dirs        int
+	Deleted     int // deleted entries in directories that exist
+	Lost        uint32
+	CrossLinked uint32    // clusters that more than one file claims
+	Problems    []Problem // at most 1,000 unsafe ones and as many others
+	Total       int       // how many there are
+	Unsafe      int       // how many of them are unsafe
+	Findings    []disk.Finding
+}
+
+// Sound tells whether nothing makes it unsafe to move clusters.
+func (h *Health) Sound() bool { return h.Unsafe == 0 }
+
+type checker struct {
+	v       *Volume
+	t       *Table
+	h       *Health
+	claimed bitset
+	twice   bitset
+}
+
+// Check walks the whole volume once, and once more if files are cross-linked.
+// It takes two bits a cluster besides the table. It reads tables, directories
+// and FSInfo, never the content of files.
+func (v *Volume) Check(t *Table) *Health {
+	c := &checker{v: v, t: t, h: &Health{Usage: t.Usage()}, claimed: newBitset(t.Clusters + 2), twice: newBitset(t.Clusters + 2)}
+	c.h.Findings = append(c.h.Findings, v.Findings...)
+	c.h.Findings = append(c.h.Findings, t.Findings...)
+	c.h.Findings = append(c.h.Findings, v.CompareTables()...)
+	c.walk()
+	if c.h.CrossLinked > 0 {
+		c.nameCrossed()
+	}
+	c.lost()
+	c.fsinfo()
+	return c.h
+}
+
+func (c *checker) problem(unsafe bool, code, path string, cluster uint32, format string, args ...any) {
+	c.h.Total++
+	of := c.h.Total - c.h.Unsafe // how many of its sort there are
+	if unsafe {
+		c.h.Unsafe++
+		of = c.h.Unsafe
+	}
+	if of <= maxFindings {
+		c.h.Problems = append(c.h.Problems, Problem{code, path, cluster, unsafe, fmt.Sprintf(format, args...)})
+	}
+}
+
+func (c *checker) walk() {
+	w := c.v.NewWalk(c.t, WalkOptions{})
+	w.onDot = c.dot
+	w.onDir = func(d *dir, ch Chain) {
+		if d.parent == nil {
+			c.claim(&ch)
+			c.ending(&ch, "/")
+		}
+	}
+	for f := range w.Files() {
+		if f.Dir {
+			c.h.Dirs++
+		} else {
+			c.h.Files++
+		}
+		c.File(f)
+	}
+	c.h.Deleted = w.Deleted
+	c.h.Findings = append(c.h.Findings, w.Findings...)
+	for _, f := range w.Findings {
+		switch f.Code {
+		case "fat-directory-shared", "fat-directory-loop", "fat-directory-unreadable", "fat-too-deep", "fat-more-findings":
+			c.problem(true, f.Code, "", 0, "%s", f.Text)
+		}
+	}
+}
+
+func (c *checker) claim(ch *Chain) {
+	for n := range ch.clusters() {
+		if !c.claimed.set(n) && c.twice.set(n) {
+			c.h.CrossLinked++
+		}
+	}
+}
+
+func (c *checker) File(f *File) {
+	c.claim(&f.Chain)
+	c.ending(&f.Chain, f.Path)
+	switch {
+	case f.Dir && f.Raw.Size() != 0:
+		c.problem(false, "fat-directory-size", f.Path, f.First, "a directory whose entry states %d bytes; it should state none", f.Raw.Size())
+	case f.Chain.Ends == EndsWell && f.ShortChain():
+		c.problem(true, "fat-chain-short", f.Path, f.First, "it has %d bytes, but only %d of the %d clusters that they need", f.Size, f.Chain.Clusters, f.Need())
+	case f.Chain.Ends == EndsWell && f.LongChain():
+		c.problem(false, "fat-chain-long", f.Path, f.First, "it has %d clusters, and its %d bytes need %d; the rest is reserved for it", f.Chain.Clusters, f.Size, f.Need())
+	}
+}
+
+var endingCodes = map[Ending]string{
+	EndsLoop: "fat-chain-loop", EndsFree: "fat-chain-into-free", EndsBad: "fat-chain-into-bad",
+	EndsOutside: "fat-chain-outside", EndsUnknown: "fat-chain-unknown", EndsGivenUp: "fat-chain-given-up",
+}
+
+func (c *checker) ending(ch *Chain, path string) {
+	if ch.Ends != EndsWell {
+		c.problem(true, endingCodes[ch.Ends], path, ch.At, "its chain %s at cluster %d, after %d clusters", ch.Ends, ch.At, ch.Clusters)
+	}
+}
+
+// dot checks the entries . and .. of a directory. The parent of a directory in
+// the root is 0, also on FAT32 (FG, "FAT Directory Structure"), where some
+// systems write the number of the root.
+func (c *checker) dot(d *dir, r *Raw, at Place) {
+	have := r.Cluster(c.v.Kind)
+	want, name := d.first, "."
+	if r[1] == '.' {
+		name = ".."
+		if want = 0; d.parent != nil && d.parent.parent != nil {
+			want = d.parent.first
+		}
+	}
+	root := name == ".." && want == 0 && c.v.Kind == FAT32 && have == c.v.BPB.RootCluster
+	if d.parent != nil && have != want && !root {
+		c.problem(true, "fat-dot-entry-wrong", d.path(), have, "its entry %s in sector %d names cluster %d, and it should name %d", name, at.Sector, have, want)
+	}
+}
+
+// nameCrossed names every file that has a cluster which another claims too.
+func (c *checker) nameCrossed() {
+	for f := range c.v.NewWalk(c.t, WalkOptions{}).Files() {
+		for n := range f.Chain.clusters() {
+			if c.twice.has(n) {
+				c.problem(true, "fat-cross-linked", f.Path, n, "from cluster %d on it shares clusters with another file or directory", n)
+				break
+			}
+		}
+	}
+}
+
+// lost finds the clusters that are in use and belong to no file. Their chains
+// are counted by their first clusters: those that no other of them names.
+func (c *checker) lost() {
+	named := newBitset(c.t.Clusters + 2)
+	for n := uint32(2); n <= c.t.Clusters+1; n++ {
+		if next, link := c.t.At(n); !c.claimed.has(n) && link == Next {
+			named.set(next)
+		}
+	}
+	steps := 4*int64(c.t.Clusters) + chunk
+	for n := uint32(2); n <= c.t.Clusters+1; n++ {
+		_, link := c.t.At(n)
+		if c.claimed.has(n) || link == Free || link == Bad || link == Unknown {
+			continue
+		}
+		c.h.Lost++
+		if !named.has(n) {
+			ch := c.t.follow(n, nil, &steps)
+			c.problem(false, "fat-lost-chain", "", n, "a chain of %d clusters from cluster %d belongs to no file; it %s", ch.Clusters, n, ch.Ends)
+		}
+	}
+	if c.h.Lost > 0 {
+		c.h.Findings = append(c.h.Findings, disk.Warningf("fat-lost-clusters", disk.NoSector, "%d clusters are in use and belong to no file", c.h.Lost))
+	}
+}
+
+func (c *checker) fsinfo() {
+	i := c.v.FSInfo
+	if i == nil {
+		return
+	}
+	if i.Free != Unset && i.Free != c.h.Free && c.h.Unknown == 0 {
+		c.h.Findings = append(c.h.Findings, disk.Warningf("fsinfo-wrong", i.Sector, "FSInfo states %d free clusters (byte 488), the table has %d", i.Free, c.h.Free))
+	}
+	if i.Next != Unset && !c.t.has(i.Next) {
+		c.h.Findings = append(c.h.Findings, disk.Warningf("fsinfo-wrong", i.Sector, "FSInfo says to look for free clusters at cluster %d (byte 492), which does not exist", i.Next))
+	}
+}

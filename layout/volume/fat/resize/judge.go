@@ -1,0 +1,112 @@
+package resize
+
+import (
+	"cmp"
+	"fmt"
+
+	"bootgraft/image/disk"
+	"bootgraft/layout"
+	"bootgraft/layout/volume/fat"
+)
+
+// maxListed is how many problems of one kind are named.
+const maxListed = 8
+
+// doubts are findings of a volume that a resize must not pass over in silence.
+var doubts = map[string]string{
+	"fat-dirty":                "let the system that it belongs to check it first",
+	"fat-copies-differ":        "after the change all of them are like the one that counts",
+	"fat-active-table-invalid": "nobody can say which table systems read",
+	"fat-type-boundary":        "a system that takes it for FAT12 reads other clusters",
+	"fat-cut-off":              "what lay behind is lost",
+	"boot-backup-differs":      "each keeps what the other has not",
+}
+
+// judge asks about, or refuses, what makes it unsafe to change the volume.
+// Nothing is repaired. A volume that stays as it is needs no health, and one
+// that becomes empty keeps nothing that could be harmed.
+func (j *job) Judge(h *fat.Health) {
+	if !j.resized() || j.w.Empty {
+		return
+	}
+	if h == nil {
+		h = j.v.Check(j.t)
+	}
+	for _, f := range h.Findings {
+		why, ok := doubts[f.Code]
+		switch {
+		case !ok || f.Code == "fat-type-boundary" && f.Severity == disk.Note:
+		case f.Code == "boot-backup-differs":
+			j.note(f)
+		default:
+			f.Text = fmt.Sprintf("%s. Its size is to change: %s", f.Text, why)
+			j.ask(f)
+		}
+	}
+	if end := j.whole(); j.count.last > 0 && j.from.clusters(j.count.last, 1).End() > end {
+		j.refuse(disk.Refusalf("fat-cut-off", end, "cluster %s is in use, and the original ends before it", layout.Grouped(j.count.last)))
+	}
+	j.problems(h)
+	if j.new.clusters > j.old.clusters {
+		j.strayLinks()
+	}
+}
+
+// harmless are unsafe problems that a resize carries as they are.
+var harmless = map[string]bool{"fat-chain-short": true, "fat-dot-entry-wrong": true}
+
+// problems lists what is wrong, each kind by its code. Where nothing moves and
+// all free clusters are copied even a broken chain can be carried, if that is
+// accepted.
+func (j *job) problems(h *fat.Health) {
+	still := j.count.last <= j.new.clusters+1 && j.copyFree()
+	named := map[string]int{}
+	for i := range h.Problems {
+		p := &h.Problems[i]
+		if named[p.Code]++; named[p.Code] > maxListed {
+			continue
+		}
+		text := fmt.Sprintf("%s: %s", cmp.Or(p.Path, "the volume"), p.Text)
+		switch at := j.place(p.Cluster); {
+		case !p.Unsafe:
+			j.note(disk.Notef(p.Code, at, "%s", text))
+		case still || harmless[p.Code]:
+			j.ask(disk.Refusalf(p.Code, at, "%s. It would be carried as it is", text))
+		default:
+			j.refuse(disk.Refusalf(p.Code, at, "%s. Clusters cannot be moved or left out while this lasts: let a system that knows FAT repair a copy of the original first", text))
+		}
+	}
+	if more := h.Total - len(h.Problems); more > 0 {
+		j.note(disk.Notef("fat-more-findings", disk.NoSector, "%d more problems of the volume are not listed", more))
+	}
+}
+
+func (j *job) place(c uint32) disk.Sector {
+	if c < 2 || c > j.old.clusters+1 {
+		return disk.NoSector
+	}
+	return j.from.clusters(c, 1).Start
+}
+
+// strayLinks refuses entries that name a cluster which does not exist now and
+// would after growing.
+func (j *job) strayLinks() {
+	for c := uint32(2); c <= j.old.clusters+1; c++ {
+		e := j.entries[c] & j.old.kind.Mask()
+		if e > j.old.clusters+1 && e <= j.new.clusters+1 {
+			j.refuse(disk.Refusalf("fat-chain-outside", j.place(c), "the table entry of cluster %s names cluster %s, which does not exist now and would in the larger volume", layout.Grouped(c), layout.Grouped(e)))
+			return
+		}
+	}
+}
+
+// copyFree tells whether free clusters are carried.
+func (j *job) copyFree() bool {
+	switch {
+	case j.w.Empty:
+		return false
+	case j.w.Free == "":
+		return !j.resized()
+	}
+	return j.w.Free == FreeCopy
+}

@@ -1,0 +1,68 @@
+package resize_test
+
+import (
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"testing"
+
+	"bootgraft/image"
+	"bootgraft/image/disk"
+	"bootgraft/image/imagetest/need"
+	"bootgraft/layout/volume/fat"
+	"bootgraft/layout/volume/fat/format"
+	"bootgraft/layout/volume/fat/resize"
+)
+
+// A volume that grows as far as its type goes, and one that shrinks as far, is
+// read by fsck.fat (dosfstools) and by mdir (mtools), which count the clusters
+// each in their own way; the size leaves a piece of one more cluster.
+func TestLimitsOfTypeAreRead(t *testing.T) {
+	for _, c := range []struct {
+		kind     fat.Kind
+		clusters int64
+		mode     resize.Mode
+		room     disk.Sector
+	}{
+		{fat.FAT12, 3000, resize.Grow, 1 << 20},
+		{fat.FAT16, 8000, resize.Shrink, 0},
+		{fat.FAT16, 50000, resize.Grow, 1 << 20},
+		{fat.FAT32, 70000, resize.Shrink, 0},
+	} {
+		s := SizedWith(t, format.Options{Kind: c.kind, SectorsPerCluster: 4}, c.clusters)
+		v, tab := Read(t, s)
+		w := resize.Wishes{Mode: c.mode, Room: c.room}
+		if c.mode == resize.Shrink {
+			w.Sectors = MustPlan(t, v, tab, resize.Wishes{}).Limits.Smallest
+		}
+		r := MustPlan(t, v, tab, w)
+		card := OnCard(t, s, r)
+		v2, _ := s.Holds(t, card)
+		limit := int64(fat.MinFAT16)
+		if c.clusters > 20000 {
+			limit = fat.MinFAT32
+		}
+		far := limit - int64(v2.DataClusters)
+		if far = max(far, -far); v2.Kind != c.kind || far < 16 || far > 17 {
+			t.Errorf("%s of %d clusters becomes %s of %d, %d from the limit", c.kind, c.clusters, v2.Kind, v2.DataClusters, far)
+		}
+		readByTools(t, card)
+	}
+}
+
+// readByTools lets fsck.fat and mdir read a volume.
+func readByTools(t *testing.T, src image.Source) {
+	t.Helper()
+	path := Sparse(t, src)
+	config := filepath.Join(t.TempDir(), "mtoolsrc")
+	if err := os.WriteFile(config, fmt.Appendf(nil, "drive x: file=%q\n", path), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	Tool(t, "fsck.fat", "-n", path)
+	cmd := exec.Command(need.Tool(t, "mdir"), "-/", "x:")
+	cmd.Env = append(os.Environ(), "MTOOLSRC="+config) // with its own check of the volume
+	if out, err := cmd.CombinedOutput(); err != nil {
+		t.Errorf("mdir: %v\n%s", err, out)
+	}
+}

@@ -1,0 +1,183 @@
+package resize_test
+
+import (
+	"strings"
+	"testing"
+
+	"bootgraft/image"
+	"bootgraft/image/disk"
+	"bootgraft/image/imagetest"
+	"bootgraft/layout/volume/fat"
+	"bootgraft/layout/volume/fat/format"
+	"bootgraft/layout/volume/fat/resize"
+)
+
+// What cannot be is refused by a code of its own, with numbers.
+func TestRefusals(t *testing.T) {
+	s := Lay(t, Fat16, "A.WAV", 10)
+	wide := Lay(t, format.Options{Sectors: 40000, BytesPerSector: 2048, Kind: fat.FAT16, SectorsPerCluster: 1}, "A.WAV", 10)
+	for _, c := range []struct {
+		s    *Small
+		w    resize.Wishes
+		code string
+	}{
+		{s, resize.Wishes{Mode: resize.Shrink, Sectors: 20001}, "shrink-not-smaller"},
+		{s, resize.Wishes{Mode: resize.Shrink, Sectors: 15000, Room: 14000}, "volume-does-not-fit"},
+		{s, resize.Wishes{Mode: resize.Shrink, Sectors: 100}, "volume-too-small"},
+		{s, resize.Wishes{Mode: resize.Shrink, Sectors: -4}, "size-not-whole"},
+		{s, resize.Wishes{Mode: resize.Grow, Sectors: 19999}, "grow-not-larger"},
+		{s, resize.Wishes{Mode: resize.Grow, Room: 19000}, "volume-does-not-fit"},
+		{s, resize.Wishes{Mode: resize.Grow, Room: 20003, Align: 4096}, "align-impossible"},
+		{wide, resize.Wishes{Mode: resize.Shrink, Sectors: 100001}, "size-not-whole"},
+		{wide, resize.Wishes{Align: 6}, "align-impossible"},
+		{wide, resize.Wishes{Align: 2048, Base: 63}, "align-impossible"},
+	} {
+		v, tab := Read(t, c.s)
+		r := MustRefuse(t, v, tab, c.w, c.code)
+		if !strings.Contains(r.Error(), c.code+": ") {
+			t.Errorf("%v", r)
+		}
+	}
+}
+
+// A table that is just full: one cluster more would need a longer table, and
+// three of those cost three clusters. As large as fits then stays in place,
+// an explicit size names the two that are next to it.
+func TestLongerTableCostsMore(t *testing.T) {
+	s := SizedWith(t, format.Options{Kind: fat.FAT16, SectorsPerCluster: 1, FATs: 3}, 254+256*20)
+	v, tab := Read(t, s)
+	w := resize.Wishes{Mode: resize.Grow, Room: v.Sectors + 2}
+	r := MustPlan(t, v, tab, w)
+	if r.Shifted || r.Sectors != v.Sectors || !HasCode(r.Findings, "grow-capped") {
+		t.Errorf("%+v", r)
+	}
+	w.Sectors = v.Sectors + 1
+	text := MustRefuse(t, v, tab, w, "grow-costs-clusters").Error()
+	if !strings.Contains(text, "gains") {
+		t.Error(text)
+	}
+	w = resize.Wishes{Mode: resize.Grow, Room: v.Sectors + 4, Sectors: v.Sectors + 4}
+	if r := MustPlan(t, v, tab, w); !r.Shifted {
+		t.Errorf("%+v", r)
+	}
+	w.Sectors = 0
+	if v2, _ := s.Holds(t, OnCard(t, s, MustPlan(t, v, tab, w))); v2.Clusters != v.Clusters+1 {
+		t.Errorf("%d clusters, were %d", v2.Clusters, v.Clusters)
+	}
+}
+
+// sizedWith makes a volume with exactly so many clusters.
+func SizedWith(t *testing.T, o format.Options, clusters int64) *Small {
+	t.Helper()
+	for o.Sectors = clusters * int64(o.SectorsPerCluster); ; o.Sectors++ {
+		if g, err := o.Geometry(); err == nil && g.Clusters == clusters {
+			return Lay(t, o, "A.WAV", 3)
+		} else if o.Sectors > 2*clusters*int64(o.SectorsPerCluster) {
+			t.Fatalf("no volume of %d clusters", clusters)
+		}
+	}
+}
+
+// Sector 0 of a FAT32 volume that cannot be used is made from its backup; a
+// backup that describes another volume is carried as it is.
+func TestBootCopies(t *testing.T) {
+	o := format.Options{Sectors: 80000, Kind: fat.FAT32, SectorsPerCluster: 1}
+	s := Lay(t, o, "A.WAV", 10)
+	s.Put(0, make([]byte, 512))
+	v, tab := Read(t, s)
+	w := resize.Wishes{Mode: resize.Shrink, Sectors: 75000}
+	r := MustPlan(t, v, tab, w)
+	v2, _ := s.Holds(t, OnCard(t, s, r))
+	if v2.BootSector != 0 || !HasCode(r.Findings, "boot-from-backup") {
+		t.Errorf("read from sector %d, %+v", v2.BootSector, r.Findings)
+	}
+
+	s = Lay(t, o, "A.WAV", 10)
+	b, _ := image.ReadSectors(s, disk.Span{Start: 6, Count: 1})
+	b[13] = 8
+	s.Put(6, b)
+	v, tab = Read(t, s)
+	r = MustPlan(t, v, tab, w)
+	card := OnCard(t, s, r)
+	s.Holds(t, card)
+	if kept, _ := image.ReadSectors(card, disk.Span{Start: 6, Count: 1}); string(kept) != string(b) || !HasCode(r.Findings, "boot-copy-left") {
+		t.Errorf("%+v", r.Findings)
+	}
+
+	bad := &imagetest.Faulty{Source: s, Bad: disk.NewSpans(disk.Span{Start: 6, Count: 1})}
+	v, tab = Read(t, bad)
+	if r = MustPlan(t, v, tab, w); !HasCode(r.Findings, "boot-copy-left") {
+		t.Errorf("%+v", r.Findings)
+	}
+}
+
+// Numbers in boot code that happen to be the address of a song pin nothing:
+// it does not name its own sectors. One that is marked as a system file is.
+func TestNoLoader(t *testing.T) {
+	for _, system := range []bool{false, true} {
+		s := Lay(t, Fat16, "-GAP", 6000, "SONG.WAV", 10)
+		v, _ := Read(t, s)
+		b, _ := image.ReadSectors(s, disk.Span{Count: 1})
+		first := v.Cluster(6002).Start
+		b[0x100], b[0x101] = byte(first), byte(first>>8)
+		s.Put(0, b)
+		if system {
+			root, _ := image.ReadSectors(s, disk.Span{Start: v.RootSpan().Start, Count: 1})
+			for e := root; len(e) >= 32; e = e[32:] {
+				if string(e[:4]) == "SONG" {
+					e[11] |= byte(fat.AttrSystem)
+				}
+			}
+			s.Put(v.RootSpan().Start, root)
+		}
+		v, tab := Read(t, s)
+		w := resize.Wishes{Mode: resize.Shrink, Sectors: 10000}
+		if system {
+			MustRefuse(t, v, tab, w, "volume-too-small")
+			continue
+		}
+		s.Holds(t, OnCard(t, s, MustPlan(t, v, tab, w)))
+	}
+}
+
+// A volume that ends before its file is refused if what is gone is in use.
+func TestCutOff(t *testing.T) {
+	s := Lay(t, Fat16, "-GAP", 6000, "A.WAV", 10)
+	cut := func(n disk.Sector) image.Source { return image.NewWindow(s, disk.Span{Count: n}) }
+	v, tab := Read(t, cut(15000))
+	w := resize.Wishes{Mode: resize.Shrink, Sectors: 14000}
+	MustRefuse(t, v, tab, w, "fat-cut-off")
+	w.Accept = Accept("fat-cut-off")
+	s.Holds(t, OnCard(t, cut(15000), MustPlan(t, v, tab, w)))
+	v, tab = Read(t, cut(12010))
+	MustRefuse(t, v, tab, w, "fat-cut-off")
+}
+
+// Sectors of 4096 bytes, on a disk that has them.
+func TestLargeSectors(t *testing.T) {
+	d := imagetest.New(30000, 4096)
+	v, err := format.New(d, format.Options{Sectors: 30000, BytesPerSector: 4096, Kind: fat.FAT16, SectorsPerCluster: 1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, n := range []int64{20000, 300} {
+		if err := v.Add([]string{"GAP", "A.WAV"}[i], nil, n*4096, format.File{}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := v.Remove("GAP"); err != nil {
+		t.Fatal(err)
+	}
+	if err := v.Close(); err != nil {
+		t.Fatal(err)
+	}
+	s := &Small{d, map[string][]byte{"A.WAV": make([]byte, 300*4096)}}
+	fv, tab := Read(t, d)
+	for _, w := range []resize.Wishes{{Mode: resize.Shrink, Sectors: 15000}, {Mode: resize.Grow, Room: 35000}} {
+		r := MustPlan(t, fv, tab, w)
+		v2, _ := s.Holds(t, OnCard(t, d, r))
+		if v2.Sectors != max(w.Sectors, w.Room) {
+			t.Errorf("%d sectors", v2.Sectors)
+		}
+	}
+}

@@ -1,0 +1,157 @@
+package resize
+
+import (
+	"strings"
+
+	"bootgraft/image"
+	"bootgraft/image/disk"
+	"bootgraft/layout"
+	"bootgraft/layout/volume/fat"
+)
+
+// Limits are the exact limits of a volume on a card, in sectors of the source
+// from the volume's start. One sector less, or more, is refused.
+type Limits struct {
+	Smallest        disk.Sector // if files may move
+	SmallestUnmoved disk.Sector // if none may
+	LargestInPlace  disk.Sector // to which it can grow while its data area stays
+	Largest         disk.Sector // by its type and the fields of its boot sector
+}
+
+// Result is a planned volume.
+type Result struct {
+	Sectors disk.Sector // its size on the card
+	Limits  Limits
+
+	MovedClusters uint32
+	MovedFiles    int         // and directories
+	Shifted       bool        // the data area as a whole has another place
+	Skipped       disk.Sector // free sectors that are not carried
+	LostDeleted   int         // deleted entries whose content is not carried
+
+	Findings []disk.Finding
+	Meaning  disk.Spans // sectors of the volume that were interpreted
+
+	job    *job
+	tape   *tape      // what Emit will hand on, if it is made already
+	copied disk.Spans // what it copies of the original; nil if nobody asked yet
+}
+
+// Changed tells whether anything but a copy of the whole volume is planned.
+func (r *Result) Changed() bool { return r.job.changes() || r.Skipped > 0 }
+
+// Refused says why a volume cannot be what was asked for.
+type Refused struct {
+	Why    []disk.Finding // what cannot be, whatever is accepted
+	Need   []disk.Finding // what has to be accepted by its code
+	Limits Limits         // as far as they are known
+}
+
+func (r *Refused) Error() string {
+	var all []string
+	for _, list := range [][]disk.Finding{r.Why, r.Need} {
+		for _, f := range list {
+			all = append(all, f.Code+": "+f.Text)
+		}
+	}
+	return strings.Join(all, "\n")
+}
+
+// job is one planning run.
+type job struct {
+	v        *fat.Volume
+	t        *fat.Table
+	w        Wishes
+	entries  []uint32 // of the table; of an emptied volume those it will have
+	size     int64    // bytes of a sector of the source
+	old, new geometry
+	from, to spans // of both in sectors of the source
+
+	pins  []pin
+	moves moves
+	refs  []ref
+	count census
+	gaps  gapRule
+	boot  []bootPatch
+	dead  []uint32 // first clusters of deleted entries, in order
+
+	res     Result
+	refused Refused
+}
+
+// Plan plans a volume. t is its active table and h the health of the volume
+// by it; a nil h is found out. The error is a *Refused, or a failed read.
+func Plan(v *fat.Volume, t *fat.Table, h *fat.Health, w Wishes) (*Result, error) {
+	j := &job{v: v, t: t, w: w.withDefaults(v.Sectors), entries: t.Entries, size: int64(v.Source().SectorSize()), old: geometryOf(v, t)}
+	j.from = j.old.spans(v.PerSector)
+	if j.w.Empty {
+		j.empty()
+	}
+	if err := j.plan(h); err != nil {
+		return nil, err
+	}
+	if len(j.refused.Why)+len(j.refused.Need) > 0 {
+		j.refused.Limits = j.res.Limits
+		return nil, &j.refused
+	}
+	j.res.job = j
+	return &j.res, nil
+}
+
+func (j *job) plan(h *fat.Health) error {
+	if len(j.t.Unknown) > 0 && !j.w.Empty || j.t.Clusters < j.v.Clusters {
+		j.refuse(disk.Refusalf("fat-table-missing", j.from.tables[j.v.Active].Start, "parts of the allocation table are not known, so nobody can say which clusters are free"))
+		return nil
+	}
+	j.countClusters()
+	if err := j.findPins(); err != nil {
+		return err
+	}
+	j.setLimits()
+	j.choose()
+	if len(j.refused.Why) > 0 {
+		return nil
+	}
+	j.to = j.new.spans(j.v.PerSector)
+	j.res.Sectors = j.to.total
+	j.res.Shifted = j.to.data != j.from.data
+	j.Judge(h)
+	j.checkPins()
+	if len(j.refused.Why)+len(j.refused.Need) > 0 {
+		return nil
+	}
+	j.moveClusters()
+	j.gather()
+	j.chooseGaps()
+	j.countLost()
+	j.report()
+	return j.renderBoot()
+}
+
+// changes tells whether the volume gets another size, place or table.
+func (j *job) changes() bool {
+	return j.old != j.new || j.w.Empty || j.w.BadMarks == BadClear && j.count.bad > 0 || j.w.Hidden != nil || j.w.Geometry != nil
+}
+
+// resized tells whether clusters come, go or move.
+func (j *job) resized() bool { return j.old != j.new }
+
+func (j *job) note(f disk.Finding) { j.res.Findings = append(j.res.Findings, f) }
+
+func (j *job) refuse(f disk.Finding) { j.refused.Why = append(j.refused.Why, f) }
+
+// ask notes what goes on only if its owner accepts it by code.
+func (j *job) ask(f disk.Finding) {
+	f.Severity = disk.Refusal
+	if f.Accepted = j.w.Accept(f.Code); f.Accepted {
+		j.note(f)
+		return
+	}
+	j.refused.Need = append(j.refused.Need, f)
+}
+
+// whole is how many sectors of the volume the source really has.
+func (j *job) whole() disk.Sector { return min(j.from.total, image.Sectors(j.v.Source())) }
+
+// sectors writes a count for a person.
+func sectors(n disk.Sector) string { return layout.Counted(n, "sector") }
