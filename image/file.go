@@ -123,17 +123,23 @@ func (f *File) Close() error { return f.f.Close() }
 // NextData finds stored bytes by asking the file system. Where it cannot
 // tell, everything counts as stored.
 func (f *File) NextData(off int64) (start, end int64) {
-	if off >= f.size {
-		return f.size, f.size
-	}
 	f.seek.Lock()
 	defer f.seek.Unlock()
-	start, end, ok := seekData(f.f, off)
-	if !ok {
-		return off, f.size
+	return NextStored(f.f, off, f.size)
+}
+
+// NextStored is Sparse's NextData for any file of so many bytes. It moves the
+// position in the file: who uses that must not call it.
+func NextStored(f *os.File, off, size int64) (start, end int64) {
+	if off >= size {
+		return size, size
 	}
-	start = min(start, f.size)
-	return start, max(start, min(end, f.size))
+	start, end, ok := seekData(f, off)
+	if !ok {
+		return off, size
+	}
+	start = min(start, size)
+	return start, max(start, min(end, size))
 }
 
 // Still tells whether the file has the size that it had when it was opened.

@@ -30,6 +30,7 @@ type Capacity struct {
 	Sectors disk.Sector // as the card says
 	Real    disk.Sector // at most so many can be relied on; Sectors if honest
 	Bad     disk.Sector // tested sectors that gave back something else
+	Unread  disk.Sector // places that could not be read, and so were not tested
 	Tested  disk.Sector
 	Written disk.Sector // restoring included
 	Receipt string
@@ -98,7 +99,8 @@ type tester struct {
 	gap     disk.Sector
 	nonce   Mark   // of the receipt: by its stamps it knows its card
 	old     []byte // of the grid, sector after sector
-	head    []byte // of the first sectors, as they were
+	head    []byte // of the first sectors, as they were; zeros where they cannot be read
+	unread  disk.Spans
 	written disk.Sector
 
 	bad   []disk.Sector // tested places that do not hold their own stamp
@@ -110,6 +112,9 @@ type tester struct {
 
 func (t *tester) run() (c Capacity, err error) {
 	t.stage = StageKeep
+	if err := t.readOld(); err != nil {
+		return c, err
+	}
 	if err := t.newReceipt(gridSpans(t.grid), header{All: true}); err != nil {
 		return c, err
 	}
@@ -119,9 +124,6 @@ func (t *tester) run() (c Capacity, err error) {
 			err = e
 		}
 	}()
-	if err := t.readOld(); err != nil {
-		return c, err
-	}
 	if err := t.lookAgain(); err != nil {
 		return c, err
 	}
@@ -147,16 +149,40 @@ func (t *tester) notRestored(err error) error {
 	return fmt.Errorf("what the card held was not put back everywhere; bootgraft undo %s does it: %w", t.req.Receipt, err)
 }
 
-// readOld reads what the test will replace, and the start of the card.
+// readOld reads what the test will replace, and the start of the card. A place
+// that cannot be read is not tested: what it held could not be put back.
 func (t *tester) readOld() error {
-	t.old = make([]byte, len(t.grid)*int(t.n))
-	for i, s := range t.grid {
-		if err := image.ReadFull(t.dev, t.place(t.old, i), int64(s)*t.n); err != nil {
+	b := make([]byte, t.n)
+	var grid []disk.Sector
+	t.old = make([]byte, 0, len(t.grid)*int(t.n))
+	for _, s := range t.grid {
+		bad, err := readAround(t.dev, b, disk.Span{Start: s, Count: 1}, mostBad-int(t.unread.Sectors()))
+		if err != nil {
 			return err
 		}
+		if t.unread = t.unread.Union(bad); len(bad) == 0 {
+			grid, t.old = append(grid, s), append(t.old, b...)
+		}
 	}
-	t.head = make([]byte, int64(t.grid[0])*t.n)
-	return image.ReadFull(t.dev, t.head, 0)
+	if len(grid) == 0 {
+		return errors.New("no place of the card that would be tested can be read")
+	}
+	t.setGrid(grid)
+	head := disk.Span{Count: min(disk.Sector(plan.Edge)/disk.Sector(t.n), t.grid[0])}
+	t.head = make([]byte, int64(head.Count)*t.n)
+	bad, err := readAround(t.dev, t.head, head, mostBad)
+	t.unread = t.unread.Union(bad)
+	return err
+}
+
+// setGrid takes the places that are really tested. gap becomes the longest way
+// without one: as much of the end is read.
+func (t *tester) setGrid(grid []disk.Sector) {
+	t.grid = grid
+	for i, s := range grid[1:] {
+		t.gap = max(t.gap, s-grid[i])
+	}
+	t.gap = max(t.gap, t.req.Disk.Sectors-grid[len(grid)-1])
 }
 
 func (t *tester) place(b []byte, i int) []byte { return b[int64(i)*t.n : int64(i+1)*t.n] }
@@ -193,7 +219,7 @@ func (t *tester) test() error {
 		}
 	}
 	now := make([]byte, len(t.head))
-	if err := image.ReadFull(t.dev, now, 0); err != nil {
+	if _, err := readAround(t.dev, now, disk.Span{Count: disk.Sector(int64(len(now)) / t.n)}, mostBad); err != nil {
 		return err
 	}
 	t.upset = !bytes.Equal(now, t.head)
@@ -217,9 +243,12 @@ func (t *tester) readEnd() error {
 		if err := t.ctx.Err(); err != nil {
 			return context.Cause(t.ctx)
 		}
-		if err := image.ReadFull(t.dev, b, off); err != nil {
+		part := disk.Between(disk.Sector(off/t.n), disk.Sector((off+int64(len(b)))/t.n))
+		bad, err := readAround(t.dev, b, part, mostBad-int(t.unread.Sectors()))
+		if err != nil {
 			return err
 		}
+		t.unread = t.unread.Union(bad)
 		for i := int64(0); i < int64(len(b)); i += t.n {
 			t.note(b[i:i+t.n], disk.Sector((off+i)/t.n))
 		}
@@ -281,7 +310,7 @@ func isGone(err error) bool { return (&Stopped{Err: err}).Gone() }
 func (t *tester) verdict() Capacity {
 	n := t.req.Disk.Sectors
 	c := Capacity{Trick: Honest, Sectors: n, Real: n, Bad: disk.Sector(len(t.bad)),
-		Tested: disk.Sector(len(t.grid)), Written: t.written, Receipt: t.req.Receipt}
+		Unread: t.unread.Sectors(), Tested: disk.Sector(len(t.grid)), Written: t.written, Receipt: t.req.Receipt}
 	switch {
 	case len(t.moved) > 0: // every distance is a multiple of the real size
 		c.Trick, c.Real = Repeats, 0

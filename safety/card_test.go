@@ -21,6 +21,9 @@ import (
 
 const sector = 512
 
+// oldImage is an older image, of one sector.
+var oldImage = bytes.Repeat([]byte("old image of a card, 32 bytes...\n")[:32], 16)
+
 // model is a planned card with what must be known of it to judge a file: it
 // is made here byte by byte, not by the code under test.
 type model struct {

@@ -3,7 +3,6 @@
 package safety
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"io/fs"
@@ -148,9 +147,6 @@ func (o *faultyFile) Close() error {
 	}
 	return o.OutFile.Close()
 }
-
-// oldImage is an older image, of one sector.
-var oldImage = bytes.Repeat([]byte("old image of a card, 32 bytes...\n")[:32], 16)
 
 // sweepCase is one way of writing a card.
 type sweepCase struct {

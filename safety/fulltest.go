@@ -8,7 +8,6 @@ import (
 	"errors"
 	chacha "math/rand/v2"
 
-	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/layout/plan"
@@ -54,6 +53,9 @@ func (t *fullTester) run() (c Capacity, err error) {
 	if t.req.KeepAll {
 		kept = disk.NewSpans(disk.Span{Count: t.req.Disk.Sectors})
 	}
+	if t.looked != nil { // what cannot be read cannot be kept
+		kept = without(kept, t.looked.bad...)
+	}
 	if err := t.newReceipt(kept, header{Fence: t.fence, All: t.req.KeepAll}); err != nil {
 		return c, err
 	}
@@ -79,7 +81,7 @@ func (t *fullTester) run() (c Capacity, err error) {
 		return c, err
 	}
 	var different *DifferentError
-	if err := t.raiseFence(); err != nil && !(t.bad > 0 && errors.As(err, &different)) {
+	if err := t.raiseFence(); err != nil && !(t.bad > 0 && (errors.As(err, &different) || isBad(err))) {
 		return c, err
 	}
 	return t.verdict(), t.out.stage(StageDone, 0)
@@ -121,7 +123,8 @@ func (t *fullTester) writeBlock(want []byte, off int64) error { return t.write(w
 
 func (t *fullTester) readBlock(want []byte, off int64) error {
 	have := t.have[:len(want)]
-	if err := image.ReadFull(t.dev, have, off); err != nil {
+	part := disk.Between(disk.Sector(off/t.n), disk.Sector((off+int64(len(want)))/t.n))
+	if _, err := readAround(t.dev, have, part, mostBad); err != nil { // one that cannot be read is bad as well
 		return err
 	}
 	if bytes.Equal(have, want) {

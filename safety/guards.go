@@ -32,7 +32,7 @@ var deviceGuards = []func(*examined) *Refusal{
 	isBlockDevice, isHeldByUs, isWholeDisk, isWritable, hasSize, hasSectorSize,
 	isNoFileOfTheJob, holdsNoFileOfTheJob, isNotTheOriginal, isNoSystemDisk,
 	isNotMounted, isNotSwappedTo, hasNothingOnTop, isNotBehindLoop, isNoMember, isNotWrittenByOthers,
-	isCard,
+	isCard, hasPlaceForMark,
 }
 
 // judge asks every guard that applies: what is no device has no other fault.
@@ -115,6 +115,17 @@ func hasSize(x *examined) *Refusal {
 		do = fmt.Sprintf("make a plan for %d sectors of %d bytes", have, x.SectorSize)
 	}
 	return x.refuse(TargetSize, do, "it has %d sectors, %d %s than the plan is for", have, by, word)
+}
+
+// hasPlaceForMark: the sector of the mark must be one that the plan fills in the
+// end, or the mark would stay there, over what was to be left as it is.
+func hasPlaceForMark(x *examined) *Refusal {
+	at := markSector(x.Disk)
+	if x.Kind != Write || x.Disk.Sectors < 1 || len(common(written(x.Pieces), disk.NewSpans(at))) > 0 {
+		return nil
+	}
+	return x.refuse(TargetNoMark, "make the plan with --excess zero, so that what lies behind the drive is filled",
+		"the plan leaves sector %d as it is, and while a card is written its mark lies there", at.Start)
 }
 
 func hasSectorSize(x *examined) *Refusal {

@@ -590,3 +590,74 @@ func oldForm(t *testing.T, path string) {
 	body := string(first) + "\n" + rest[:strings.Index(rest, `{"sealed":`)]
 	put(t, path, []byte(body+`{"sealed":"`+sum([]byte(body))+`"}`+"\n"+`{"stage":"fence"}`+"\n"+`{"stage":"`+string(r.Stage)+`"}`+"\n"))
 }
+
+// An undo that was begun and did not come to its end is no finished work, also
+// where the write before it was.
+func TestAnUndoThatWasBegunIsNotFinished(t *testing.T) {
+	card, _ := usedCard()
+	req := often(deviceModel(), t, true)
+	_, err := perform(card, req)
+	do(t, err)
+	addTo(t, req.Receipt, `{"stage":"undo"}`+"\n")
+	r, err := ReadReceipt(req.Receipt)
+	do(t, err)
+	if r.Finished() || r.Fenced() {
+		t.Errorf("finished %t, fenced %t", r.Finished(), r.Fenced())
+	}
+	do(t, undo(card, req.Receipt))
+	if !isFinished(req) {
+		t.Error("after it the work is not finished")
+	}
+}
+
+// permitToGoOn rehearses to go on with a write that stopped in its data.
+func permitToGoOn(t *testing.T) (*faultdev.Card, *Permit) {
+	t.Helper()
+	card, _ := usedCard()
+	req := often(deviceModel(), t, false)
+	stopInData(t, card, req)
+	r, err := Rehearse(card, req)
+	do(t, err)
+	p, err := r.Permit(r.Word.String())
+	do(t, err)
+	return card, p
+}
+
+// Somebody went on with the receipt between the word and the work.
+func TestAReceiptThatGrewMeanwhile(t *testing.T) {
+	card, p := permitToGoOn(t)
+	addTo(t, p.receipt.Path, `{"stage":"data","upto":400}`+"\n")
+	before := card.Written()
+	if _, err := p.Write(t.Context()); !errors.Is(err, errChangedReceipt) || card.Written() != before {
+		t.Errorf("%v, %d sectors written", err, card.Written()-before)
+	}
+}
+
+// Between the word and the work an equal card came into the reader. The table
+// is asked once more, before all that was looked at is read again.
+func TestAnotherCardAfterTheWord(t *testing.T) {
+	card, p := permitToGoOn(t)
+	card.Put(0, recording)
+	before := card.Written()
+	var no *Refusal
+	if _, err := p.Write(t.Context()); !errors.As(err, &no) || no.Code != ReceiptOther || card.Written() != before {
+		t.Errorf("%v, %d sectors written", err, card.Written()-before)
+	}
+}
+
+// After the last stage failed the fence was raised again: the line that steps
+// back names that stage, and does not begin it again. The card is known by its
+// mark alone, and not by its tables.
+func TestAStepBackBeginsNoStage(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "receipt")
+	sealed, err := sealedReceipt()
+	do(t, err)
+	put(t, path, sealed)
+	addTo(t, path, `{"stage":"fence"}`+"\n"+`{"stage":"marked"}`+"\n"+`{"stage":"sector 0"}`+"\n"+`{"stage":"marked"}`+"\n"+
+		`{"stage":"sector 0","differ":[{"start":0,"count":1}]}`+"\n")
+	r, err := ReadReceipt(path)
+	do(t, err)
+	if r.proof != byMark || !r.Fenced() || len(r.differ) != 1 {
+		t.Errorf("known by %s, fenced %t, %v", r.proof, r.Fenced(), r.differ)
+	}
+}

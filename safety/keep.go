@@ -150,7 +150,7 @@ func (a *applier) meterOver(total int64) func(n int64) {
 }
 
 // progressRoom is what the lines behind the seal may take, in bytes: it is
-// reserved before the first write, for none of them may fail after it.
+// reserved before the first write of each run, for none of them may fail after it.
 const progressRoom = 512 << 10
 
 // roomFor refuses if the receipt may not fit, were nothing of it compressed.
@@ -181,6 +181,9 @@ func (a *applier) continueReceipt() error {
 	}
 	if err == nil {
 		err = file.Truncate(a.receipt.end)
+	}
+	if err == nil { // what the run before reserved is gone with that
+		err = newfile.Reserve(file, progressRoom)
 	}
 	if err != nil {
 		return errors.Join(err, file.Close())

@@ -3,6 +3,7 @@ package safety
 import (
 	"crypto/sha256"
 	"encoding/binary"
+	"errors"
 	"io"
 	"maps"
 	"slices"
@@ -25,7 +26,15 @@ const spread = 64
 type Looked struct {
 	src   image.Source
 	pages map[disk.Sector]*page
+	bad   disk.Spans // sectors that could not be read, when each was tried alone
 }
+
+// mostBad is how many sectors that cannot be read a look gets by: each of them
+// takes its time, and a card with more of them is of no use.
+const mostBad = 64
+
+// badMark is remembered of a sector that could not be read.
+const badMark = ^uint64(0) &^ markUsed
 
 // page holds a mark for each of as many neighbouring sectors; 0 says that the
 // sector was not read.
@@ -129,19 +138,58 @@ func (l *Looked) digest() []byte {
 }
 
 // Ends reads both ends of the card, 1 MiB each, and sectors spread between
-// them. It returns the first end.
+// them. It returns the first end, with zeros for sectors that cannot be read.
 func (l *Looked) Ends() (head []byte, err error) {
 	disk := plan.Disk{Sectors: image.Sectors(l), SectorSize: l.SectorSize()}
 	for i, s := range endSpans(disk) {
-		b, err := image.ReadSectors(l, s)
+		b := make([]byte, int64(s.Count)*int64(l.SectorSize()))
+		bad, err := readAround(l, b, s, mostBad-int(l.bad.Sectors()))
 		if err != nil {
 			return nil, err
 		}
+		for _, part := range bad {
+			for at := part.Start; at < part.End(); at++ {
+				l.remember(at, badMark)
+			}
+		}
+		l.bad = l.bad.Union(bad)
 		if i == 0 {
 			head = b
 		}
 	}
 	return head, nil
+}
+
+// Unread returns the sectors of both ends, and of those spread between them,
+// that could not be read.
+func (l *Looked) Unread() disk.Spans { return l.bad }
+
+// readAround reads sectors into b. If the medium does not give all of them, each
+// is tried alone: those that cannot be read become zeros and are returned. More
+// than most of them are an error, as is anything else that goes wrong.
+func readAround(src image.Source, b []byte, s disk.Span, most int) (bad disk.Spans, err error) {
+	n := int64(src.SectorSize())
+	if err = image.ReadFull(src, b, int64(s.Start)*n); !isBad(err) {
+		return nil, err
+	}
+	for at := s.Start; at < s.End(); at++ {
+		one := b[int64(at-s.Start)*n:][:n]
+		err := image.ReadFull(src, one, int64(at)*n)
+		if err != nil && (!isBad(err) || int(bad.Sectors()) >= most) {
+			return bad, err
+		}
+		if err != nil {
+			clear(one)
+			bad = bad.Add(disk.Span{Start: at, Count: 1})
+		}
+	}
+	return bad, nil
+}
+
+// isBad tells whether the medium answered that something cannot be read.
+func isBad(err error) bool {
+	var failed *image.ReadError
+	return errors.As(err, &failed) && failed.Fault == image.BadSector
 }
 
 func endSpans(drive plan.Disk) []disk.Span {
@@ -182,11 +230,16 @@ func (l *Looked) again() (c Changes, err error) {
 		for at := run.Start; at < run.End(); {
 			part := disk.Span{Start: at, Count: min(bufferSize/disk.Sector(n), run.End()-at)}
 			b := buf[:int64(part.Count)*n]
-			if err := image.ReadFull(l.src, b, int64(at)*n); err != nil {
+			bad, err := readAround(l.src, b, part, mostBad)
+			if err != nil {
 				return c, err
 			}
 			for i := range part.Count {
-				if mark(b[int64(i)*n:int64(i+1)*n]) == l.mark(at+i) {
+				now := mark(b[int64(i)*n : int64(i+1)*n])
+				if len(bad.Within(disk.Span{Start: at + i, Count: 1})) > 0 {
+					now = badMark
+				}
+				if now == l.mark(at+i) {
 					continue
 				}
 				if c.Sectors++; c.Sectors == 1 {

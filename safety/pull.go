@@ -141,9 +141,17 @@ func (t *tester) readKept() error {
 		return err
 	}
 	defer k.Close()
-	if !slices.Equal(t.receipt.Kept, gridSpans(t.grid)) {
+	var grid []disk.Sector // but for places that the first half could not read
+	for _, s := range t.receipt.Kept {
+		for at := s.Start; at < s.End(); at++ {
+			grid = append(grid, at)
+		}
+	}
+	if len(grid) == 0 || len(without(t.receipt.Kept, gridSpans(t.grid)...)) > 0 {
 		return fmt.Errorf("%s does not keep the sectors that this test writes", t.receipt.Path)
 	}
+	t.unread = without(gridSpans(t.grid), t.receipt.Kept...)
+	t.setGrid(grid)
 	t.old = make([]byte, len(t.grid)*int(t.n))
 	for i, s := range t.grid {
 		if err := image.ReadFull(k, t.place(t.old, i), int64(s)*t.n); err != nil {

@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"testing/iotest"
@@ -86,6 +87,16 @@ func TestReceiptDamaged(t *testing.T) {
 		if r, err := ReadReceipt(path); err == nil && r.Undoable() {
 			t.Errorf("byte %d was changed, and nobody noticed", i)
 		}
+	}
+}
+
+// A receipt means one thing to every reader: no key stands in its header twice.
+func TestReceiptWithAKeyTwice(t *testing.T) {
+	path, text := finishedReceipt(t)
+	first, rest, _ := bytes.Cut(text, []byte("\n"))
+	put(t, path, slices.Concat(bytes.TrimSuffix(first, []byte("}")), []byte(`,"KIND":"test"}`+"\n"), rest))
+	if _, err := ReadReceipt(path); err == nil || !strings.Contains(err.Error(), "twice") {
+		t.Errorf("%v", err)
 	}
 }
 

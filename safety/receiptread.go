@@ -14,6 +14,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
+	"bootgraft/layout"
 	"bootgraft/layout/plan"
 	"bootgraft/safety/blockdev"
 	"bootgraft/safety/newfile"
@@ -90,6 +91,9 @@ func (r *Receipt) read(f io.Reader) error {
 	}
 	if err := json.Unmarshal(text, &r.header); err != nil || r.Format != receiptFormat {
 		return errors.New("its first line is not that of a receipt")
+	}
+	if err := layout.NoKeyTwice(text); err != nil {
+		return fmt.Errorf("its first line: %w", err)
 	}
 	switch {
 	case r.Version > receiptVersion:
@@ -306,8 +310,22 @@ func (r *Receipt) Disk() plan.Disk {
 	return plan.Disk{Sectors: r.Card.Sectors, SectorSize: r.Card.SectorSize}
 }
 
-// Finished tells whether the work of the receipt came to its end.
-func (r *Receipt) Finished() bool { return r.Stage == StageDone || r.Stage == StageUndone }
+// Finished tells whether the work of the receipt came to its end, and no undo of
+// it was begun, or that one did.
+func (r *Receipt) Finished() bool {
+	return r.Stage == StageDone && !r.Undoing || r.Stage == StageUndone
+}
+
+// Untouched tells whether by the receipt nothing was written to its card.
+func (r *Receipt) Untouched() bool { return r.Digest == "" || r.proof == untouched }
+
+// Fenced tells whether by the receipt sector 0 is blank, so that no system takes
+// the card for a disk. Before its mark is on the medium the card may still be
+// the old disk, and from the last stage on the new one. A test raises no fence
+// that its receipt would tell of.
+func (r *Receipt) Fenced() bool {
+	return r.New != nil && len(r.New.Sector0) > 0 && r.proof == byMark
+}
 
 // Undoable tells whether what the card held can be put back: either all of it
 // was kept, or no more than was kept has been replaced.

@@ -52,6 +52,8 @@ const (
 	TargetFixed      = "target-fixed"          // no card, and its serial number was not given
 	TargetRights     = "target-rights"         // it can be opened, but not all that the work needs is allowed
 	TargetUnstable   = "target-unstable"       // it answers differently from one time to the next
+	TargetNoMark     = "target-no-mark"        // the plan leaves the sector that its mark needs
+	TargetUnreadable = "target-unreadable"     // a part of it that must be known cannot be read
 	ReceiptFolder    = "receipt-folder"        // no receipt can be written there
 	NotPulled        = "card-not-pulled"       // the second half of a test, and the card had power all the time
 	WrongWord        = "wrong-word"            // the confirmation word is for something else

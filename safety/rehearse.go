@@ -58,9 +58,11 @@ func Rehearse(dev Device, req Request) (*Rehearsal, error) {
 			return nil, fmt.Errorf("reading what %s holds: %w", f.Path, err)
 		}
 	}
-	refusal, err := r.readReceipt(x)
-	if err != nil {
-		return nil, err
+	refusal := r.unreadable()
+	if refusal == nil {
+		if refusal, err = r.readReceipt(x); err != nil {
+			return nil, err
+		}
 	}
 	r.Refusals = judge(x)
 	if refusal != nil {
@@ -88,6 +90,20 @@ func (r *Rehearsal) lookTwice() (head []byte, err error) {
 	}
 	r.Unstable, err = r.req.Looked.again()
 	return head, err
+}
+
+// unreadable refuses a card of which both ends cannot be read whole: neither can
+// they be kept, nor can it be told by them which card it is. A test is for such
+// cards.
+func (r *Rehearsal) unreadable() *Refusal {
+	if r.req.Looked == nil || len(r.req.Looked.bad) == 0 || r.req.Kind.tests() {
+		return nil
+	}
+	bad := r.req.Looked.bad
+	return &Refusal{Code: TargetUnreadable, Path: r.Facts.Path,
+		Why: fmt.Sprintf("%s of it cannot be read, the first is sector %d", counted(bad.Sectors(), "sector"), bad[0].Start),
+		Do: "use another card. A sector that was just being written when the power went can be cured by writing it again: " +
+			"bootgraft card --write-test full does that to every one, and what the card holds is lost; if it passes, write the card as a new one, with another --receipt"}
 }
 
 // content is what the last part of the word stands for. A card that answers

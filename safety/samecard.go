@@ -165,8 +165,8 @@ func (r *Receipt) confirm(j judgement, otherwise string, holds func() (bool, err
 
 func (r *Receipt) whyAnother(m markIs) string {
 	switch {
-	case m == markOther && r.proof == byMark:
-		return "where the mark of the receipt should be it holds something else"
+	case m == markOther && r.proof != byPlan:
+		return fmt.Sprintf("where the mark of the receipt should be, in sector %d, it holds something else (if you know that it is this very card, that sector is bad: use another card)", markSector(r.Disk()).Start)
 	case r.proof == byMark:
 		return "it does not bear the mark of the receipt"
 	}
@@ -219,7 +219,9 @@ func (r *Receipt) markOn(dev, kept image.Source) (markIs, error) {
 			return 0, err
 		}
 	}
-	if torn(have, without, ours) {
+	noted := len(r.differ.Within(at)) > 0 // the card was seen not to give this sector back
+	_, others := markIn(have)
+	if torn(have, without, ours) || noted && !others && r.proof == byKept {
 		return markNone, nil
 	}
 	return markOther, nil

@@ -1,12 +1,17 @@
 package safety
 
 import (
+	"bytes"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
+	"strings"
+	"sync"
 	"testing"
 
 	"bootgraft/image/disk"
+	"bootgraft/layout"
 	"bootgraft/safety/faultdev"
 )
 
@@ -64,16 +69,15 @@ func wanted(p proof, h headIs, m markIs) outcome {
 // cardThatShows returns a receipt and a card in a given state.
 func cardThatShows(t *testing.T, p proof, h headIs, m markIs) (*Receipt, *faultdev.Card) {
 	t.Helper()
-	model := deviceModel()
-	card, old := usedCard()
+	model, old := deviceModel(), oldContent()
 	req := writeRequest(model, filepath.Join(t.TempDir(), "receipt"))
-	_, err := perform(card, req)
+	sealed, err := sealedReceipt()
 	do(t, err)
+	put(t, req.Receipt, sealed)
 	body := old
 	if p == byPlan {
 		body = model.file
 	}
-	cutProgress(t, req.Receipt)
 	lines := map[proof]string{untouched: "", byKept: `{"stage":"fence"}` + "\n", byMark: `{"stage":"fence"}` + "\n" + `{"stage":"marked"}` + "\n",
 		byPlan: `{"stage":"fence"}` + "\n" + `{"stage":"marked"}` + "\n" + `{"stage":"sector 0"}` + "\n"}
 	addTo(t, req.Receipt, lines[p])
@@ -97,20 +101,25 @@ func cardThatShows(t *testing.T, p proof, h headIs, m markIs) (*Receipt, *faultd
 
 const sectorBytes = sector
 
-// cutProgress takes everything behind the seal away.
-func cutProgress(t *testing.T, path string) {
-	t.Helper()
-	r, err := ReadReceipt(path)
-	do(t, err)
-	last := r.index[len(r.index)-1]
-	text, err := os.ReadFile(path)
-	do(t, err)
-	end := last.off + last.Bytes + 1
-	for text[end] != '\n' {
-		end++
+// sealedReceipt is a receipt of the model, up to its seal.
+var sealedReceipt = sync.OnceValues(func() ([]byte, error) {
+	dir, err := os.MkdirTemp("", "")
+	if err != nil {
+		return nil, err
 	}
-	put(t, path, text[:end+1])
-}
+	defer os.RemoveAll(dir)
+	card, _ := usedCard()
+	req := writeRequest(deviceModel(), filepath.Join(dir, "receipt"))
+	if _, err := perform(card, req); err != nil {
+		return nil, err
+	}
+	text, err := os.ReadFile(req.Receipt)
+	if err != nil {
+		return nil, err
+	}
+	end := bytes.LastIndex(text, []byte(`{"sealed":`))
+	return text[:end+bytes.IndexByte(text[end:], '\n')+1], nil
+})
 
 func addTo(t *testing.T, path, text string) {
 	t.Helper()
@@ -178,5 +187,56 @@ func TestMarkSector(t *testing.T) {
 	}
 	if err := back.UnmarshalText([]byte("abcd")); err == nil {
 		t.Error("a short one was taken")
+	}
+}
+
+// A card whose sector at the place of the mark is bad is not called another one:
+// the next run tries it once more, and then says that the sector is bad.
+func TestABadSectorAtThePlaceOfTheMark(t *testing.T) {
+	m := deviceModel()
+	card, _ := usedCard()
+	req := writeRequest(m, filepath.Join(t.TempDir(), "receipt"))
+	at := markSector(req.Disk).Start
+	for run := 1; run <= 3; run++ {
+		_, err := perform(&forgetful{Card: card, at: at}, req)
+		says := err != nil && strings.Contains(err.Error(), fmt.Sprintf("again after it was written again: sector %d; this card is faulty", at))
+		if err == nil || says != (run > 1) {
+			t.Errorf("run %d: %v", run, err)
+		}
+	}
+	second := equalCard(recording)
+	var no *Refusal
+	if _, err := perform(second, req); !errors.As(err, &no) || no.Code != ReceiptOther || second.Written() > 0 {
+		t.Errorf("an equal card: %v", err)
+	}
+	fenced := append([]byte(nil), oldContent()...)
+	copy(fenced[at*large:], newMark().sector(large))
+	second = equalCard(fenced)
+	if _, err := perform(second, req); !errors.As(err, &no) || no.Code != ReceiptOther || second.Written() > 0 {
+		t.Errorf("a copy of it that bears another mark: %v", err)
+	}
+}
+
+// A plan that leaves the sector of the mark as it is would leave the mark there.
+func TestAPlanMustFillTheSectorOfTheMark(t *testing.T) {
+	m := deviceModel()
+	card, old := usedCard()
+	req := writeRequest(m, filepath.Join(t.TempDir(), "receipt"))
+	at := markSector(req.Disk)
+	var pieces []layout.Piece
+	for _, p := range m.pieces {
+		for _, part := range cut(p.Span, disk.NewSpans(at)) {
+			q := p
+			if q.Span = part; part == at {
+				q.Op = layout.Leave
+			}
+			pieces = append(pieces, q)
+		}
+	}
+	req.Pieces = pieces
+	r, err := Rehearse(card, req)
+	do(t, err)
+	if !r.Refusals.Has(TargetNoMark) || touchedBy(t, card, old) {
+		t.Errorf("%v", r.Refusals)
 	}
 }

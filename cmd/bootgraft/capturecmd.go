@@ -238,9 +238,10 @@ func captureError(err error) error {
 	var space *capture.SpaceError
 	var target *capture.TargetError
 	var inUse *capture.InUseError
+	var later *disk.NewerFormError
 	var path *fs.PathError
 	switch {
-	case errors.As(err, &other), errors.As(err, &mismatch), errors.As(err, &space), errors.As(err, &target), errors.As(err, &inUse):
+	case errors.As(err, &other), errors.As(err, &mismatch), errors.As(err, &space), errors.As(err, &target), errors.As(err, &inUse), errors.As(err, &later):
 		return talk.Coded(talk.ExitRefused, err)
 	case errors.Is(err, fs.ErrPermission) && errors.As(err, &path):
 		return permissionError(path.Path, path.Err)

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -67,12 +68,9 @@ func (t *capacityTest) showSectors() {
 func (t *capacityTest) chooseReceipt() error {
 	t.req.Receipt = t.flags.receipt
 	waiting := "" // for its second half, and perhaps for this card
-	for i := 1; i < 1000; i++ {
-		path := receiptName(testReceipt, i)
-		if _, err := os.Lstat(path); errors.Is(err, fs.ErrNotExist) {
-			if t.req.Receipt == "" {
-				t.req.Receipt = path
-			}
+	for path, free := range receiptNames(testReceipt) {
+		if free {
+			t.req.Receipt = cmp.Or(t.req.Receipt, path)
 			break
 		}
 		r, err := safety.ReadReceipt(path)
@@ -111,7 +109,7 @@ func (t *capacityTest) stampedBy(r *safety.Receipt) bool {
 // undoLine is what to type to put back what a test replaced, on a line of its
 // own that is never folded.
 func (t *capacityTest) undoLine(receipt string) string {
-	return fmt.Sprintf("    bootgraft undo %s %s --device", words.Shell(receipt), words.Shell(t.path))
+	return "    " + t.undoCommand(receipt)
 }
 
 // show says what will happen.
@@ -224,6 +222,7 @@ type cardTestJSON struct {
 	Verdict  safety.Trick `json:"verdict"` // honest, repeats, forgets, waits
 	Real     disk.Sector  `json:"real_sectors"`
 	Bad      disk.Sector  `json:"bad_sectors"`
+	Unread   disk.Sector  `json:"unreadable_sectors"` // were not tested, for what they held could not be put back
 	Tested   disk.Sector  `json:"tested_sectors"`
 	Written  disk.Sector  `json:"written_sectors"`
 	Restored bool         `json:"restored"`
@@ -235,7 +234,7 @@ type cardTestJSON struct {
 // with 5.
 func (t *capacityTest) tested(c safety.Capacity) error {
 	size := t.facts.SectorSize
-	if err := t.UI.Object(document.KindCardTest, cardTestJSON{schema, t.path, t.kind, diskJSON{c.Sectors, size}, c.Trick, c.Real, c.Bad,
+	if err := t.UI.Object(document.KindCardTest, cardTestJSON{schema, t.path, t.kind, diskJSON{c.Sectors, size}, c.Trick, c.Real, c.Bad, c.Unread,
 		c.Tested, c.Written, t.kind == quickTest && c.Trick != safety.Waits, c.Receipt, c.Pulled}); err != nil {
 		return err
 	}
@@ -244,6 +243,9 @@ func (t *capacityTest) tested(c safety.Capacity) error {
 	}
 	t.Wrapped("", fmt.Sprintf("%s: %s", t.path, verdictText(c, size, t.kind)))
 	t.Wrapped("  ", fmt.Sprintf("%s tested, %s written", disk.Counted(c.Tested, "sector"), disk.Counted(c.Written, "sector")))
+	if c.Unread > 0 {
+		t.Wrapped("  ", fmt.Sprintf("It has bad sectors: %s could not be read, and so were left as they are. --write-test full writes every one, which cures those that lost power while they were written", disk.Counted(c.Unread, "sector")))
+	}
 	switch {
 	case t.kind == quickTest:
 		if c.Trick == safety.Honest && !c.Pulled {
@@ -258,6 +260,9 @@ func (t *capacityTest) tested(c safety.Capacity) error {
 	}
 	if c.Trick != safety.Honest {
 		return talk.Coded(talk.ExitDifferent, fmt.Errorf("%s is not what it says: of its %s at most %s can be relied on. Do not put it into a device", t.path, disk.Counted(c.Sectors, "sector"), disk.Grouped(c.Real)))
+	}
+	if c.Unread > 0 {
+		return talk.Coded(talk.ExitDifferent, fmt.Errorf("%s is as large as it says, and %s of it cannot be read. Do not put it into a device", t.path, disk.Counted(c.Unread, "sector")))
 	}
 	t.Answerf("\nTo plan for a card of exactly this size:\n\n  %s\n", planLine(c.Sectors, size))
 	return nil

@@ -31,6 +31,8 @@ func (f *compareFlags) changed(c *cobra.Command, u *talk.UI) error {
 		return err
 	}
 	defer after.close()
+	before.sayDamage(u)
+	after.sayDamage(u)
 	was, err := runSurvey(c, u, before)
 	if err != nil {
 		return err

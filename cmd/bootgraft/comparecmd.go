@@ -109,6 +109,9 @@ func (f *compareFlags) originals(c *cobra.Command, u *talk.UI, args []string) er
 	if err != nil {
 		return err
 	}
+	for _, s := range sources {
+		s.sayDamage(u)
+	}
 	var reads opened
 	for _, s := range sources {
 		reads.files = append(reads.files, s.files...)

@@ -16,7 +16,7 @@ import (
 // place.
 type foreign struct {
 	name   string
-	at     int64
+	at     int64 // below zero it counts from the end of the file
 	magic  string
 	unpack string // the command that makes an image of it; {} stands for the file; "" if there is none
 	wraps  string // what the command leaves off the name
@@ -31,6 +31,9 @@ var foreigners = []foreign{
 	{"an xz file", 0, "\xfd7zXZ\x00", "xz -dk {}", ".xz"},
 	// bzip2 has no published format; file(1), magic/Magdir/compress
 	{"a bzip2 file", 0, "BZh", "bzip2 -dk {}", ".bz2"},
+	// .lzma and .Z have no published format either; file(1), magic/Magdir/compress
+	{"an LZMA file", 0, "\x5d\x00\x00\x80\x00", "xz -dk --format=lzma {}", ".lzma"},
+	{"a compress file", 0, "\x1f\x9d\x90", "gzip -dk {}", ".Z"},
 	// RFC 8878, 3.1.1
 	{"a Zstandard file", 0, "\x28\xb5\x2f\xfd", "zstd -d {}", ".zst"},
 	// LZ4 Frame Format 1.6.4, "Magic Number"
@@ -39,6 +42,9 @@ var foreigners = []foreign{
 	{"an lzip file", 0, "LZIP\x01", "lzip -dk {}", ".lz"},
 	// APPNOTE.TXT 6.3.9, 4.3.7
 	{"a ZIP file", 0, "PK\x03\x04", "unzip {}", ""},
+	// the same, 4.3.16: an archive that is empty; and 8.5.4: one in several parts
+	{"a ZIP file with nothing in it", 0, "PK\x05\x06", "", ""},
+	{"the first part of a ZIP file", 0, "PK\x07\x08", "unzip {}", ""},
 	// 7zFormat.txt, "kSignature"
 	{"a 7z file", 0, "7z\xbc\xaf\x27\x1c", "7z x {}", ""},
 	// RAR 5.0 archive format, "RAR 5.0 signature"
@@ -77,21 +83,39 @@ var foreigners = []foreign{
 	{"a sound file", 0, "ID3", "", ""},
 	// Multimedia Programming Interface and Data Specifications 1.0, chapter 2
 	{"a sound or video file", 0, "RIFF", "", ""},
+	// Audio Interchange File Format 1.3, "Form Chunk"
+	{"a sound file", 8, "AIFF", "", ""},
+	{"a sound file", 8, "AIFC", "", ""},
+	// HTML (WHATWG), 13.1.1; XML 1.0, 2.8: what a server sent in the place of the image
+	{"a page of a web server", 0, "<!DOCTYPE", "", ""},
+	{"a page of a web server", 0, "<!doctype", "", ""},
+	{"a page of a web server", 0, "<html", "", ""},
+	{"an XML document", 0, "<?xml ", "", ""},
+	// the trailer of a disk image of macOS, quoted from memory
+	{"a disk image of macOS", -512, "koly", "hdiutil convert {} -format UDTO -o {}", ""},
 }
 
 // foreignCode is what --accept takes for a file that looks like no image.
 const foreignCode = "not-a-disk-image"
 
-// foreignKind returns what a file is if its first bytes are those of another kind
-// of file than the image of a disk, or nil.
+// foreignKind returns what a file is if its first or last bytes are those of
+// another kind of file than the image of a disk, or nil.
 func foreignKind(img image.Source) (*foreign, error) {
 	head := make([]byte, min(512, img.Size()))
 	if err := image.ReadFull(img, head, 0); err != nil {
 		return nil, err
 	}
+	tail := make([]byte, len(head))
+	if err := image.ReadFull(img, tail, img.Size()-int64(len(tail))); err != nil {
+		return nil, err
+	}
 	for i := range foreigners {
 		f := &foreigners[i]
-		if f.at < int64(len(head)) && bytes.HasPrefix(head[f.at:], []byte(f.magic)) {
+		in, at := head, f.at
+		if at < 0 {
+			in, at = tail, at+int64(len(tail))
+		}
+		if at >= 0 && at < int64(len(in)) && bytes.HasPrefix(in[at:], []byte(f.magic)) {
 			return f, nil
 		}
 	}
@@ -113,8 +137,12 @@ func provesDisk(ctx context.Context, img image.Source) (bool, error) {
 
 // refusal says what the file is and how to get at the image in it.
 func (f *foreign) refusal(path string) string {
-	text := fmt.Sprintf("%s is %s, no image of a disk: its first bytes say so, and no partition table or volume"+
-		" says otherwise.", path, f.name)
+	place := "first"
+	if f.at < 0 {
+		place = "last"
+	}
+	text := fmt.Sprintf("%s is %s, no image of a disk: its %s bytes say so, and no partition table or volume"+
+		" says otherwise.", path, f.name, place)
 	if f.unpack == "" {
 		return text
 	}

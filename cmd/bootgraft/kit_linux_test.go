@@ -197,7 +197,11 @@ func TestAskedCommandsMakeAKit(t *testing.T) {
 	y := newTypist(t)
 	y.kitSource("-F 16 -s 8")
 	device := strings.TrimSpace(y.outside("", "losetup", "-f", "--show", "-r", "old.img"))
-	t.Cleanup(func() { y.outside("", "losetup", "-d", device) })
+	back := need.LentLoop(t, device)
+	t.Cleanup(func() {
+		y.outside("", "losetup", "-d", device)
+		back()
+	})
 	page, _ := y.types(talk.ExitDone, "kit", "ask", "--head", "2MiB", "--tail", "1MiB")
 	_, rest, _ := strings.Cut(page, "WITH LINUX")
 	linux, _, _ := strings.Cut(rest, "WITH MACOS")

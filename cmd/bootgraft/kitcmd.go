@@ -207,7 +207,11 @@ func (f *kitMakeFlags) open(c *cobra.Command, u *talk.UI, args []string) (*opene
 	}
 	f.source.accept, f.source.bar = f.accept, u.Bar
 	src, err := openSource(path, f.source)
-	return src, refusedSource(u, err)
+	if err != nil {
+		return nil, refusedSource(u, err)
+	}
+	src.sayDamage(u)
+	return src, nil
 }
 
 // capture reads the boot areas of a drive into KIT.capture, which stays, and

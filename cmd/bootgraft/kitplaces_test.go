@@ -5,6 +5,8 @@ import (
 	"encoding/json"
 	"fmt"
 	"os"
+	"reflect"
+	"slices"
 	"strings"
 	"testing"
 
@@ -26,6 +28,21 @@ func (y *typed) slice(name string, from, count int64, to string) {
 	if err := os.WriteFile(y.path(to), b[from*512:(from+count)*512], 0o600); err != nil {
 		y.t.Fatal(err)
 	}
+}
+
+// bytesAt returns bytes of a file.
+func (y *typed) bytesAt(name string, at, count int64) []byte {
+	y.t.Helper()
+	f, err := os.Open(y.path(name))
+	if err != nil {
+		y.t.Fatal(err)
+	}
+	defer f.Close()
+	b := make([]byte, count)
+	if _, err := f.ReadAt(b, at); err != nil {
+		y.t.Fatal(err)
+	}
+	return b
 }
 
 // change overwrites bytes of a file.
@@ -160,6 +177,43 @@ func TestFactsDoNotTellTheUnit(t *testing.T) {
 	b, err2 := os.ReadFile(y.path("two.kit"))
 	if err != nil || err2 != nil || string(a) != string(b) {
 		t.Error("the kits of two units differ")
+	}
+}
+
+// What tells the unit is masked in every copy of it too: of the whole sector where
+// the disk knows of no copy, inside a record of the device's own, and in the boot
+// sector of a volume that no table names.
+func TestFactsDoNotTellTheUnitByCopies(t *testing.T) {
+	y := newTyped(t)
+	for unit, name := range []string{"one", "two"} {
+		y.lost(name + ".img")
+		id, serial := []byte{byte(unit + 0x51), 2, 3, 4}, []byte{byte(unit + 0x61), 1, 2, 3}
+		y.change(name+".img", 440, id)
+		y.change(name+".img", 63*512+67, serial)
+		y.change(name+".img", 5*512, y.bytesAt(name+".img", 0, 512))
+		y.change(name+".img", 9*512, append([]byte("boot record: "), y.bytesAt(name+".img", 400, 64)...))
+		y.change(name+".img", 20*512, y.bytesAt(name+".img", 63*512, 512))
+		other := y.bytesAt(name+".img", 63*512, 512) // of a volume that is there no more
+		copy(other[67:], []byte{byte(unit + 0x71), 0, 0, 0})
+		y.change(name+".img", 30*512, other)
+		old := y.bytesAt(name+".img", 0, 512) // an earlier table
+		copy(old[440:], []byte{byte(unit + 0x41), 0, 0, 0})
+		y.change(name+".img", 40*512, old)
+		y.run(talk.ExitDone, "kit", "make", name+".img", "-o", name+".kit", "--facts-only")
+	}
+	one, two := y.manifest("one.kit"), y.manifest("two.kit")
+	if !reflect.DeepEqual(one, two) {
+		t.Errorf("the kits of two units differ:\n%+v\n%+v", one.Masked, two.Masked)
+	}
+	for _, want := range []kit.Mark{
+		{Sector: 5, Offset: 440, Count: 4}, {Sector: 9, Offset: 53, Count: 4}, {Sector: 20, Offset: 67, Count: 4},
+		{Sector: 30, Offset: 67, Count: 4}, {Sector: 40, Offset: 440, Count: 4},
+	} {
+		if !slices.ContainsFunc(one.Masked, func(k kit.Mark) bool {
+			return k.Sector == want.Sector && k.Offset == want.Offset && k.Count == want.Count
+		}) {
+			t.Errorf("not masked: %+v", want)
+		}
 	}
 }
 

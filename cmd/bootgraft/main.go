@@ -33,7 +33,7 @@ func main() {
 // run runs one command and returns the exit code.
 func run(args []string) int {
 	signal.Ignore(syscall.SIGPIPE) // a pipe that nobody reads is an answer that cannot be written, and no reason to die with a card half written
-	u := talk.New()
+	u := talk.New(args)
 	ctx, stop := talk.ObeySignals(context.Background(), u, os.Exit)
 	defer stop()
 	root := rootCommand(u, nil)

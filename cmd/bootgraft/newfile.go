@@ -3,9 +3,11 @@ package main
 import (
 	"errors"
 	"io"
+	"math"
 	"os"
 	"path/filepath"
 
+	"bootgraft/image"
 	"bootgraft/image/capture"
 	"bootgraft/safety"
 	"bootgraft/safety/newfile"
@@ -87,4 +89,13 @@ func (f captureFile) Size() (int64, error) {
 		return 0, err
 	}
 	return st.Size(), nil
+}
+
+// NextData implements image.Sparse: the last pass reads no holes.
+func (f captureFile) NextData(off int64) (start, end int64) {
+	size, err := f.Size()
+	if err != nil {
+		return off, math.MaxInt64
+	}
+	return image.NextStored(f.File, off, size)
 }

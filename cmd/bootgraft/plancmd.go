@@ -19,6 +19,7 @@ import (
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/disk"
+	"bootgraft/layout/kit"
 	"bootgraft/layout/plan"
 	"bootgraft/layout/plan/fit"
 	"bootgraft/layout/rule/candidate"
@@ -125,6 +126,7 @@ func (f *planFlags) run(c *cobra.Command, u *talk.UI, path string) error {
 	if wishes.Truths, err = truths(c.Context(), once, s, target); err != nil {
 		return err
 	}
+	_, wishes.Kit = src.Source.(*kit.Kit)
 	p, err := fit.Plan(c.Context(), once, s, wishes)
 	if err != nil {
 		return f.kitHint(src, s, err, showRefused(u, err, planAgain(c, path)))

@@ -156,22 +156,6 @@ func (w *cardWork) run(ctx context.Context) error {
 	return w.stopped(w.do(ctx, permit))
 }
 
-// stands says what is known of a card when the program ends at once: the receipt
-// alone knows, for each stage is durable in it before it begins.
-func (w *cardWork) stands() (string, int) {
-	r, err := safety.ReadReceipt(w.req.Receipt)
-	switch {
-	case err != nil:
-		return fmt.Sprintf("What %s holds is not known: its receipt cannot be read (%v). It may be no disk for any system", w.path, err), talk.ExitFenced
-	case r.Stage == safety.StageLook || r.Stage == safety.StageKeep:
-		return fmt.Sprintf("By its receipt, nothing was written to %s yet; the same command without --confirm begins again", w.path), talk.ExitStopped
-	case r.Finished():
-		return fmt.Sprintf("By its receipt, the work on %s is done, and it was not detached: pull it", w.path), talk.ExitFenced
-	}
-	return fmt.Sprintf("By its receipt, %s is in the stage %q, with %s of data on it: it is not whole, and no disk for any system until the last stage. The same command without --confirm goes on; the receipt is %s",
-		w.path, r.Stage, disk.Counted(r.Upto, "sector"), w.req.Receipt), talk.ExitFenced
-}
-
 // leaveOutWhatStays takes out of what is asked about the sectors that are not
 // written, or that get what they hold already.
 func (w *cardWork) leaveOutWhatStays() {

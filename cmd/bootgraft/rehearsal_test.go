@@ -21,7 +21,7 @@ func waitedFor(typed string) (*cardWork, *bytes.Buffer) {
 // A card that was waited for is held while the word is asked for: only the very
 // word goes on.
 func TestWordIsAskedFor(t *testing.T) {
-	r := &safety.Rehearsal{Word: safety.Word{"bado", "fegi", "lumano"}}
+	r := &safety.Rehearsal{Word: safety.Word{"k4t7", "h3x9", "m5r2w8"}}
 	for typed, want := range map[string]bool{
 		"bado-fegi-lumano\n": true, "  bado-fegi-lumano": true,
 		"": false, "\n": false, "yes\n": false, "bado-fegi-lumana\n": false, "bado-fegi\n": false,
@@ -42,7 +42,7 @@ func TestWordIsAskedFor(t *testing.T) {
 
 // Nobody is asked where the card was named, or where the answer is JSON.
 func TestWordIsNotAskedFor(t *testing.T) {
-	r := &safety.Rehearsal{Word: safety.Word{"bado", "fegi", "lumano"}}
+	r := &safety.Rehearsal{Word: safety.Word{"k4t7", "h3x9", "m5r2w8"}}
 	for _, change := range []func(*cardWork){
 		func(w *cardWork) { w.waited = false }, func(w *cardWork) { w.Asks = false }, func(w *cardWork) { w.JSON = true },
 	} {

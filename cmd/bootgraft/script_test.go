@@ -100,7 +100,11 @@ func attach(ts *testscript.TestScript, name string, args ...string) {
 		ts.Fatalf("losetup: %v: %s", err, out)
 	}
 	device := strings.TrimSpace(string(out))
-	ts.Defer(func() { ts.Check(exec.Command(losetup(), "-d", device).Run()) })
+	back := need.LentLoop(ts, device)
+	ts.Defer(func() {
+		ts.Check(exec.Command(losetup(), "-d", device).Run())
+		back()
+	})
 	ts.Setenv(name, device)
 }
 

@@ -138,6 +138,9 @@ func TestAFileThatIsNoImage(t *testing.T) {
 	for name, b := range map[string][]byte{
 		"old.img.gz": append(pack.Bytes(), make([]byte, 1024)...), "photo.jpg": picture.Bytes(),
 		"old.qcow2": append([]byte("QFI\xfb"), make([]byte, 65536)...), "old.zip": append([]byte("PK\x03\x04"), make([]byte, 65536)...),
+		"empty.zip": append([]byte("PK\x05\x06"), make([]byte, 508)...), "take.aif": append([]byte("FORM\x00\x00\x08\x00AIFF"), make([]byte, 2036)...),
+		"error.img": []byte("<!DOCTYPE html>" + strings.Repeat("not found ", 1000) + "\n"),
+		"old.dmg":   append(append(make([]byte, 8192), "koly"...), make([]byte, 508)...),
 	} {
 		if err := os.WriteFile(y.path(name), b, 0o600); err != nil {
 			t.Fatal(err)
@@ -145,6 +148,8 @@ func TestAFileThatIsNoImage(t *testing.T) {
 	}
 	for name, want := range map[string]string{
 		"old.img.gz": "gzip -dk old.img.gz", "photo.jpg": "a JPEG picture", "old.qcow2": "qemu-img convert -O raw old.qcow2", "old.zip": "unzip old.zip",
+		"empty.zip": "a ZIP file with nothing in it", "take.aif": "a sound file", "error.img": "a page of a web server",
+		"old.dmg": "hdiutil convert old.dmg",
 	} {
 		for _, args := range [][]string{
 			{"survey", name}, {"plan", name, "--size", "614400s", "-o", "c.plan"}, {"files", name}, {"kit", "make", name, "-o", "k.kit"},
@@ -170,7 +175,11 @@ func TestADiskThatBeginsLikeAnotherFile(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if _, err := img.WriteAt([]byte(f.magic), f.at); err != nil {
+		at := f.at
+		if st, err := img.Stat(); err == nil && at < 0 {
+			at += st.Size()
+		}
+		if _, err := img.WriteAt([]byte(f.magic), at); err != nil {
 			t.Fatal(err)
 		}
 		img.Close()
@@ -185,6 +194,7 @@ func TestForeignFilesOfTheirTools(t *testing.T) {
 		{"gzip", "a.gz", "gzip -c a > a.gz"},
 		{"xz", "a.xz", "xz -c a > a.xz"},
 		{"bzip2", "a.bz2", "bzip2 -c a > a.bz2"},
+		{"xz", "a.lzma", "xz --format=lzma -c a > a.lzma"},
 		{"tar", "a.tar", "tar --format=ustar -cf a.tar a"},
 		{"python3", "a.zip", "python3 -m zipfile -c a.zip a"},
 	} {

@@ -70,7 +70,7 @@ func undo(u *talk.UI, ctx context.Context, args []string, flags cardFlags) error
 	w.req = req
 	w.req.Accept = flags.accept
 	w.req.Fixed, w.req.Tables, w.req.Progress = flags.fixed, w.held.Tables, progress
-	w.loses = kept.Receipt.Finished() // since then the card may have come to hold more
+	w.loses = kept.Receipt.Stage == safety.StageDone // since then the card may have come to hold more
 	d := &undoing{cardWork: w, kept: kept}
 	w.show, w.do = d.show, d.write
 	return w.run(ctx)

@@ -53,6 +53,7 @@ func verifyCommand(u *talk.UI) *cobra.Command {
 				return err
 			}
 			defer job.close()
+			job.src.sayDamage(u)
 			target, closeTarget, err := openReadOnly(args[1], job.plan.Target.SectorSize)
 			if err != nil {
 				return talk.Coded(talk.ExitRefused, err)

@@ -91,6 +91,7 @@ func (f *writeFlags) run(ctx context.Context, u *talk.UI, args []string) error {
 		return err
 	}
 	defer job.close()
+	job.src.sayDamage(u)
 	if f.card.device {
 		f.card.accept = f.source.accept
 		return writeDevice(u, ctx, args, job, f.card, f.keep == "all")

@@ -1,10 +1,12 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"io/fs"
+	"iter"
 	"os"
 	"path/filepath"
 	"slices"
@@ -86,12 +88,22 @@ func originalOf(src *opened) image.Identity {
 // maxReceipts is how many receipts may lie beside one plan.
 const maxReceipts = 1000
 
-// receiptName is the i-th name, from 1, that a receipt beside base may have.
-func receiptName(base string, i int) string {
-	if i == 1 {
-		return base + receiptSuffix
+// receiptNames yields the names of the receipts beside base, in the order in
+// which they were made, and at last the first name that is free.
+func receiptNames(base string) iter.Seq2[string, bool] {
+	return func(yield func(path string, free bool) bool) {
+		for i := 1; i < maxReceipts; i++ {
+			path := base + receiptSuffix
+			if i > 1 {
+				path = fmt.Sprintf("%s.%d%s", base, i, receiptSuffix)
+			}
+			_, err := os.Lstat(path)
+			free := errors.Is(err, fs.ErrNotExist)
+			if !yield(path, free) || free {
+				return
+			}
+		}
 	}
-	return fmt.Sprintf("%s.%d%s", base, i, receiptSuffix)
 }
 
 // chooseReceipt names the receipt: the one that was given; else, beside the
@@ -101,21 +113,16 @@ func (w *cardWork) chooseReceipt(planPath string) {
 	if w.req.Receipt = w.flags.receipt; w.req.Receipt != "" {
 		return
 	}
-	for i := 1; i < maxReceipts; i++ {
-		path := receiptName(planPath, i)
-		if _, err := os.Lstat(path); errors.Is(err, fs.ErrNotExist) {
-			if w.req.Receipt == "" {
-				w.req.Receipt = path
-			}
+	for path, free := range receiptNames(planPath) {
+		if free {
+			w.req.Receipt = cmp.Or(w.req.Receipt, path)
 			return
 		}
 		r, err := safety.ReadReceipt(path)
 		if err != nil || r.Finished() || r.Plan != w.req.Digest || !r.Same(w.facts) {
 			continue
 		}
-		if w.req.Receipt == "" {
-			w.req.Receipt = path
-		}
+		w.req.Receipt = cmp.Or(w.req.Receipt, path)
 		if r.Proves(w.target) {
 			w.req.Receipt = path
 			return
@@ -126,9 +133,8 @@ func (w *cardWork) chooseReceipt(planPath string) {
 // anewLine is the command that was typed, with a receipt of its own for this
 // card, for one that turns out to be another than that of an unfinished receipt.
 func (w *cardWork) anewLine(planPath string) string {
-	for i := 1; i < maxReceipts; i++ {
-		path := receiptName(planPath, i)
-		if _, err := os.Lstat(path); errors.Is(err, fs.ErrNotExist) {
+	for path, free := range receiptNames(planPath) {
+		if free {
 			return withoutFlags(w.commandLine("--receipt", path), w.flags)
 		}
 	}

@@ -2,8 +2,10 @@ package capture
 
 import (
 	"errors"
+	"math"
 	"os"
 
+	"bootgraft/image"
 	"bootgraft/safety/newfile"
 )
 
@@ -18,6 +20,15 @@ func (f diskFile) Size() (int64, error) {
 		return 0, err
 	}
 	return st.Size(), nil
+}
+
+// NextData implements image.Sparse.
+func (f diskFile) NextData(off int64) (start, end int64) {
+	size, err := f.Size()
+	if err != nil {
+		return off, math.MaxInt64
+	}
+	return image.NextStored(f.File, off, size)
 }
 
 func asDiskFile(f *os.File, err error) (File, error) {

@@ -39,6 +39,7 @@
 //	|               |  left|skipped|wanted|hung SPAN
 //	|               |  again SPAN N             origin SPAN N
 //	|               |  about SPAN ...           answered
+//	|               |  silent SPAN              same
 //	|               |  sync LINE                clock READS FAILED MILLISECONDS
 //	|               |  gone FAULT               stop WORD
 //	|               |  from N "NAME"            end SHA256 BYTES
@@ -50,9 +51,9 @@
 // sectors. Of the order of lines and data this is promised: an announcement
 // (about) is durable before its reads begin; data are in the image before the
 // line that says so; what lies before line LINE of a mark (sync LINE) is durable
-// with its data. Only one thing is ever written over: an announcement at the very
-// end, by the next one or by the line of what came of its reads. A last line that
-// is not whole is left out.
+// with its data. Only one thing is ever taken away: an announcement at the very
+// end, before the next one or the line of what came of its reads is written. A
+// last line that is not whole is left out.
 //
 // What must not change while the version stays: the parts of a line and how the
 // digits are counted, the verbs and their fields (see forms), the grid of 1 MiB,

@@ -59,7 +59,6 @@ type engine struct {
 	doingNow  Class
 	sorted    bool        // the advisor has said all
 	pace      []pacePoint // of late
-	hashed    int64       // bytes of the last pass so far
 	share     float64     // the largest that was told
 	at        disk.Sector
 }

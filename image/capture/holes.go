@@ -2,7 +2,9 @@ package capture
 
 import (
 	"bytes"
+	"crypto/sha256"
 	"io"
+	"sync"
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
@@ -69,7 +71,37 @@ func writePart(w io.WriterAt, b []byte, off int64) error {
 	return err
 }
 
-var zeros [holeBytes]byte
+var zeros [blockBytes]byte
+
+var sumOfZeros = sync.OnceValue(func() Digest { return sha256.Sum256(zeros[:]) })
+
+// digest is the SHA-256 of what was read at once. Of a blank block it is known.
+func digest(b []byte) Digest {
+	if len(b) == blockBytes && allZero(b) {
+		return sumOfZeros()
+	}
+	return sha256.Sum256(b)
+}
+
+// unholed reads an image in ascending order, but not its holes.
+type unholed struct {
+	img  io.ReaderAt
+	next int64 // where the next bytes are stored, or where these begin
+	end  int64 // of them
+}
+
+// read returns the bytes at off, in b or not. They are not to be changed.
+func (r *unholed) read(b []byte, off int64) ([]byte, error) {
+	if s, ok := r.img.(image.Sparse); ok {
+		if off >= r.end {
+			r.next, r.end = s.NextData(off)
+		}
+		if off+int64(len(b)) <= r.next && len(b) <= len(zeros) {
+			return zeros[:len(b)], nil
+		}
+	}
+	return b, image.ReadFull(r.img, b, off)
+}
 
 func allZero(b []byte) bool { return bytes.Equal(b, zeros[:len(b)]) }
 

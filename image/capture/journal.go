@@ -34,6 +34,7 @@ type journal struct {
 	end           int64       // of the record
 	held          held
 	same          sameness
+	whole         *whole     // nil if the image is not hashed
 	marking       chan error // of a mark that was begun, nil if none
 	marked        int64      // the line that it will name
 
@@ -125,16 +126,14 @@ func (j *journal) write(l *Line) error {
 		j.open = false
 	}
 	off := j.app.off
-	if _, err := j.record.WriteAt(j.app.line(l), off); err != nil {
-		return err
-	}
-	if j.app.off < j.end { // something longer was taken back
-		if err := j.record.Truncate(j.app.off); err != nil {
+	if off < j.end { // first it is taken away: cut off in between, no half of it may stay behind the line
+		if err := j.record.Truncate(off); err != nil {
 			return err
 		}
 	}
+	_, err := j.record.WriteAt(j.app.line(l), off)
 	j.end = j.app.off
-	return nil
+	return err
 }
 
 // takeBack lets the next line take the place of the announcement at the end.
@@ -259,13 +258,18 @@ func (j *journal) note(l Line) {
 func (j *journal) keep(l Line, buf []byte, used bool) {
 	store := func() error {
 		b := buf[:int64(l.Span.Count)*j.sectorSize]
-		if err := j.store(b, int64(l.Span.Start)*j.sectorSize); err != nil {
+		off := int64(l.Span.Start) * j.sectorSize
+		stored := j.whole.storing(b, off)
+		err := j.store(b, off)
+		if err == nil && len(b) > heldBytes {
+			l.Digest = digest(b)
+		}
+		if err := errors.Join(err, stored()); err != nil {
 			return err
 		}
 		if len(b) <= heldBytes {
 			return j.hold(l.Span, b, used)
 		}
-		l.Digest = sha256.Sum256(b)
 		j.same.see(l.Span, l.Digest, b, used)
 		return j.append(&l)
 	}
@@ -341,7 +345,9 @@ func (j *journal) promise(l Line) error {
 // put writes into the image without a line.
 func (j *journal) put(at disk.Sector, b []byte) {
 	j.do(func() error {
-		_, err := j.image.WriteAt(b, int64(at)*j.sectorSize)
+		off := int64(at) * j.sectorSize
+		j.whole.overwrite(off)
+		_, err := j.image.WriteAt(b, off)
 		return err
 	})
 }

@@ -96,7 +96,7 @@ func (rec *Record) damageFinding(name, kept string) disk.Finding {
 	if kept != "" {
 		text += fmt.Sprintf(" All that its checksums and the image prove was kept, the rest is read anew. The damaged record lies in %s", kept)
 	} else {
-		text += " What its checksums and the image do not prove counts as unread. The same capture command puts the record right and reads these sectors again if the drive still answers"
+		text += " What its checksums and the image do not prove counts as unread. Every command compares all of the image with it, which takes as long as reading the image, until the same capture command puts the record right and reads these sectors again if the drive still answers"
 	}
 	return disk.Warningf("record-damaged", at, "%s. Look after the disk on which it lies", text)
 }

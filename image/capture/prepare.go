@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"slices"
+	"time"
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
@@ -43,6 +44,9 @@ func (e *engine) prepare(t Target) (closeFiles func() error, err error) {
 		return nil, errors.Join(err, p.undo())
 	}
 	e.j = newJournal(e.img, e.record, g.SectorSize, e.rec.end)
+	if e.Hash && !e.OnlyBoot {
+		e.j.whole = newWhole(e.img, int64(g.Sectors)*int64(g.SectorSize), g.SectorSize)
+	}
 	e.rec.live, e.rec.tail = true, nil
 	e.start()
 	return p.close, nil
@@ -150,13 +154,24 @@ func imageChanged(s disk.Spans) disk.Finding {
 		"%d sectors in spans of the image that are no longer what was read from the drive: %s. Something else has written into the image, or its disk is failing. They count as unread and are read anew as long as the drive answers; find out what changed them before you trust the disk", s.Sectors(), places)
 }
 
-// lastPass hashes the image, and compares it with all that the record says.
+// lastPass hashes the image from where the hash has come to while it was
+// written, and compares what is left, which includes all that earlier runs have
+// read, with what the record says.
 func (e *engine) lastPass() (Digest, disk.Spans, error) {
 	rec, err := readFrom(e.record)
 	if err != nil {
 		return Digest{}, nil, fmt.Errorf("the record that was just written: %w", err)
 	}
-	return rec.hashAndCompare(e.ctx, watched{e, e.img})
+	if e.j.whole == nil {
+		e.j.whole = newWhole(e.img, int64(rec.Sectors)*int64(rec.SectorSize), rec.SectorSize)
+	}
+	return rec.hashAndCompare(e.img, e.j.whole, func() error {
+		if now := e.Time.Now(); now.Sub(e.shown) >= time.Second {
+			e.shown = now
+			e.watch.Progress(e.progress())
+		}
+		return e.ctx.Err()
+	})
 }
 
 // forget counts what was changed in the image as unread.

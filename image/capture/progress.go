@@ -31,8 +31,9 @@ func (e *engine) progress() Progress {
 	}
 	if e.Hash && !e.OnlyBoot {
 		size := float64(e.rec.Sectors) * float64(e.rec.SectorSize)
-		left += (size - float64(e.hashed)) * hashShare
-		done = done*(1-hashShare) + float64(e.hashed)/size*hashShare
+		hashed := float64(e.j.whole.hashed.Load())
+		left += (size - hashed) * hashShare
+		done = done*(1-hashShare) + hashed/size*hashShare
 	}
 	e.share = max(e.share, done)
 	p.Share = e.share
@@ -66,22 +67,4 @@ func (e *engine) rate(now time.Time) float64 {
 		return float64(e.got-from.got) / s
 	}
 	return 0
-}
-
-// watched is the image while it is hashed: who reads it in one pass is shown as
-// at work.
-type watched struct {
-	e *engine
-	File
-}
-
-// ReadAt implements io.ReaderAt.
-func (w watched) ReadAt(p []byte, off int64) (int, error) {
-	n, err := w.File.ReadAt(p, off)
-	w.e.hashed = max(w.e.hashed, off+int64(n))
-	if now := w.e.Time.Now(); now.Sub(w.e.shown) >= time.Second {
-		w.e.shown = now
-		w.e.watch.Progress(w.e.progress())
-	}
-	return n, err
 }

@@ -25,9 +25,9 @@ func readsOfARun(t *testing.T) int {
 // the run whenever it happens. None of its sectors is called good, missing or
 // unstable; it is refused afterwards, and the first drive is captured to the end.
 func TestADriveThatIsSwappedOrShrinksAtAnyStage(t *testing.T) {
-	step := 7
+	step := 19
 	if testing.Short() {
-		step = 41
+		step = 97
 	}
 	for at := 1; at < readsOfARun(t)-1; at += step { // the last two are of the last proof
 		for _, shrinks := range []bool{false, true} {
@@ -78,9 +78,9 @@ func backWithTheRightOne(t *testing.T, m *memory) {
 // The run is killed after the swap, before anybody could notice: the next one
 // looks at what was read last, and takes back what is of the other drive.
 func TestARunThatIsKilledAfterASwap(t *testing.T) {
-	step := 5
+	step := 17
 	if testing.Short() {
-		step = 29
+		step = 89
 	}
 	for at := 12; at < readsOfARun(t)-3; at += step {
 		d, m := swapDrive(), newMemory()

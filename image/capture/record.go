@@ -116,7 +116,7 @@ const maxUnstable = 4096
 
 // ReadRecord reads a whole record. In memory it keeps the changes from sector to
 // sector, and one digest for each line about data. A record that is damaged is
-// a *FormatError.
+// a *FormatError, one of a later program a *disk.NewerFormError.
 func ReadRecord(r io.Reader) (*Record, error) {
 	s := NewScanner(r)
 	rec := &Record{twins: map[disk.Sector][]Variant{}}

@@ -124,6 +124,64 @@ func TestOnlyATornLastLineIsTolerated(t *testing.T) {
 	}
 }
 
+// tearing is a file that is looked at after every byte of each write, as if the
+// run were killed there.
+type tearing struct {
+	*memFile
+	look func(now []byte)
+}
+
+func (f tearing) WriteAt(p []byte, off int64) (int, error) {
+	for i := range p {
+		if _, err := f.memFile.WriteAt(p[i:i+1], off+int64(i)); err != nil {
+			return i, err
+		}
+		f.look(f.now)
+	}
+	return len(p), nil
+}
+
+func (f tearing) Truncate(size int64) error {
+	err := f.memFile.Truncate(size)
+	f.look(f.now)
+	return err
+}
+
+// An announcement is written over, also one behind which a silence stands, by
+// shorter lines and by longer ones. At whatever byte the run is killed, the
+// record is not damaged.
+func TestARecordIsWholeWhileAnAnnouncementIsWrittenOver(t *testing.T) {
+	whole := recordOf()
+	rec, err := ReadRecord(bytes.NewReader(whole))
+	if err != nil {
+		t.Fatal(err)
+	}
+	one := disk.Span{Start: 1234, Count: 1}
+	many := Line{Verb: VerbAbout, Spans: []disk.Span{{Start: 1000, Count: 512}, {Start: 4000, Count: 512}, {Start: 9000, Count: 512}, {Start: 12_000, Count: 512}}}
+	for _, next := range []Line{
+		{Verb: VerbAbout, Spans: []disk.Span{{Start: 8, Count: 1}}}, many,
+		{Verb: VerbGood, Span: disk.Span{Start: 1000, Count: 4000}}, {Verb: VerbMissing, Span: one, Fault: image.BadSector},
+	} {
+		m := newMemory()
+		looks := 0
+		f := tearing{&memFile{m: m, now: bytes.Clone(whole)}, func(now []byte) {
+			looks++
+			if _, err := ReadRecord(bytes.NewReader(now)); err != nil {
+				t.Errorf("killed while %q is written: %v", next.Verb, err)
+			}
+		}}
+		j := newJournal(&memFile{m: m}, f, 512, rec.end)
+		for _, l := range []Line{many, {Verb: VerbSilent, Span: one}, next} {
+			if err := j.promise(l); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if err := j.close(); err != nil || looks == 0 {
+			t.Fatal(err, looks)
+		}
+	}
+}
+
 func TestRecordsThatAreRefused(t *testing.T) {
 	g, s := disk.Span{Start: 0, Count: 100}, disk.Span{Start: 5, Count: 1}
 	for name, l := range map[string]Line{

@@ -294,7 +294,7 @@ func TestADifferentDriveIsRefused(t *testing.T) {
 // one is not taken for the one that was captured.
 func TestAnotherDriveOfTheSameModelIsRefused(t *testing.T) {
 	drive := func(seed uint64) FileDrive {
-		d := imagetest.New(400_000, 512)
+		d := imagetest.New(100_000, 512)
 		put := func(from, to disk.Sector, seed uint64) {
 			rng := rand.New(rand.NewPCG(seed, 1))
 			for x := from; x < to; x++ {
@@ -319,7 +319,7 @@ func TestAnotherDriveOfTheSameModelIsRefused(t *testing.T) {
 		if seed == 2 && !errors.As(err, &de) {
 			t.Errorf("the other drive: %v", err)
 		}
-		if seed == 1 && (err != nil || r.Stop != Done || r.Read != 400_000) {
+		if seed == 1 && (err != nil || r.Stop != Done || r.Read != 100_000) {
 			t.Fatalf("run %d of the right drive: %v, %+v", i, err, r)
 		}
 	}

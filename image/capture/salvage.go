@@ -227,7 +227,7 @@ func salvageRecord(r io.Reader, hint Geometry) (*Record, error) {
 		if rec.states == nil && rec.opens(l) {
 			return true
 		}
-		return begun() && rec.apply(l) == nil
+		return wrong == nil && begun() && rec.apply(l) == nil
 	}}
 	if err := s.salvage(r); err != nil {
 		return nil, err

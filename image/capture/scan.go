@@ -11,7 +11,8 @@ import (
 )
 
 // Version is the form of the record that this package writes; it reads this one
-// and the earlier ones. Form 1 does not say which version of the program wrote it.
+// and the earlier ones. Form 1 does not say which version of the program wrote it
+// and has no lines "silent" and "same"; where such a capture goes on it gets some.
 const Version = 2
 
 // words open every record.

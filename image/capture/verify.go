@@ -26,7 +26,7 @@ func (rec *Record) Verify(ctx context.Context, img image.Source) (*Check, error)
 	if err := rec.sizeFits(img.Size()); err != nil {
 		return nil, err
 	}
-	whole, bad, err := rec.hashAndCompare(ctx, img)
+	whole, bad, err := rec.hashAndCompare(img, newWhole(nil, img.Size(), rec.SectorSize), ctx.Err)
 	if err != nil {
 		return nil, err
 	}
@@ -79,49 +79,68 @@ func (rec *Record) uncovered() disk.Spans {
 func (rec *Record) changed(img io.ReaderAt, pick func(disk.Span) bool) (disk.Spans, error) {
 	var bad []disk.Span
 	n := int64(rec.SectorSize)
+	in := unholed{img: img}
 	buf := make([]byte, blockBytes)
 	for s := range rec.inForce() {
 		if !pick(s.span) {
 			continue
 		}
-		b := buf[:int64(s.span.Count)*n]
-		if err := image.ReadFull(img, b, int64(s.span.Start)*n); err != nil {
+		b, err := in.read(buf[:int64(s.span.Count)*n], int64(s.span.Start)*n)
+		if err != nil {
 			return nil, err
 		}
-		if sha256.Sum256(b) != s.sum {
+		if digest(b) != s.sum {
 			bad = append(bad, s.span)
 		}
 	}
 	return disk.NewSpans(bad...), nil
 }
 
-// hashAndCompare hashes the whole image in one pass, and returns the spans in
-// which it does not hold what was read.
-func (rec *Record) hashAndCompare(ctx context.Context, img io.ReaderAt) (whole Digest, changed disk.Spans, err error) {
-	h := sha256.New()
-	n, size := int64(rec.SectorSize), int64(rec.Sectors)*int64(rec.SectorSize)
+// hashAndCompare hashes an image to its end, in one pass from where begun has
+// come to, and returns the spans on the way in which it does not hold what was
+// read. goOn is asked before each block.
+func (rec *Record) hashAndCompare(img io.ReaderAt, begun *whole, goOn func() error) (sum Digest, changed disk.Spans, err error) {
+	n, size := int64(rec.SectorSize), begun.size
 	next, stop := iter.Pull(rec.inForce())
 	defer stop()
 	s, more := next()
+	for more && int64(s.span.Start)*n < begun.hashed.Load() {
+		s, more = next()
+	}
 	var bad []disk.Span
-	buf := make([]byte, 2*blockBytes) // a span may begin in the block before
-	for off := int64(0); off < size; off += blockBytes {
-		if err := ctx.Err(); err != nil {
-			return whole, nil, err
+	in := unholed{img: img}
+	var before []byte // the block before: a span may begin in it
+	bufs := [2][]byte{make([]byte, blockBytes), make([]byte, blockBytes)}
+	for off := begun.hashed.Load(); off < size; off += blockBytes {
+		if err := goOn(); err != nil {
+			return sum, nil, err
 		}
-		copy(buf, buf[blockBytes:])
-		b := buf[blockBytes:][:min(blockBytes, size-off)]
-		if err := image.ReadFull(img, b, off); err != nil {
-			return whole, nil, fmt.Errorf("hashing the image: %w", err)
+		b, err := in.read(bufs[0][:min(blockBytes, size-off)], off)
+		if err != nil {
+			return sum, nil, fmt.Errorf("hashing the image: %w", err)
 		}
-		h.Write(b)
+		wait := begun.write(b)
 		for more && int64(s.span.End())*n <= off+int64(len(b)) {
-			from := int64(s.span.Start)*n - off + blockBytes
-			if sha256.Sum256(buf[from:from+int64(s.span.Count)*n]) != s.sum {
+			if part(before, b, int64(s.span.Start)*n-off, int64(s.span.Count)*n) != s.sum {
 				bad = append(bad, s.span)
 			}
 			s, more = next()
 		}
+		wait()
+		before = b
+		bufs[0], bufs[1] = bufs[1], bufs[0]
 	}
-	return Digest(h.Sum(nil)), disk.NewSpans(bad...), nil
+	return begun.digest(), disk.NewSpans(bad...), nil
+}
+
+// part returns the digest of size bytes from byte at of a block on; where at is
+// negative, they begin in the block before.
+func part(before, b []byte, at, size int64) Digest {
+	if at >= 0 {
+		return digest(b[at : at+size])
+	}
+	h := sha256.New()
+	h.Write(before[int64(len(before))+at:])
+	h.Write(b[:size+at])
+	return Digest(h.Sum(nil))
 }

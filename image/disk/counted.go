@@ -5,7 +5,7 @@ import (
 )
 
 // Grouped writes a number with thousands separators.
-func Grouped[T ~int | ~int64](n T) string {
+func Grouped[T ~int | ~int64 | ~uint32](n T) string {
 	s := fmt.Sprint(n)
 	for i := len(s) - 3; i > 0 && s[i-1] != '-'; i -= 3 {
 		s = s[:i] + "," + s[i:]
@@ -15,7 +15,7 @@ func Grouped[T ~int | ~int64](n T) string {
 
 // Counted writes a number with its noun, which takes an s for other numbers
 // than one.
-func Counted[T ~int | ~int64](n T, noun string) string {
+func Counted[T ~int | ~int64 | ~uint32](n T, noun string) string {
 	if n == 1 {
 		return "1 " + noun
 	}

@@ -61,8 +61,12 @@ type Spans []Span
 
 // NewSpans returns the set that holds every sector of the given spans, which
 // may be in any order and may overlap.
-func NewSpans(spans ...Span) Spans {
-	in := slices.DeleteFunc(slices.Clone(spans), Span.Empty)
+func NewSpans(spans ...Span) Spans { return SpansFrom(slices.Clone(spans)) }
+
+// SpansFrom is NewSpans for a long list that nobody needs any more: the set
+// takes its memory over.
+func SpansFrom(list []Span) Spans {
+	in := slices.DeleteFunc(list, Span.Empty)
 	slices.SortFunc(in, func(a, b Span) int {
 		if a.Start != b.Start {
 			if a.Start < b.Start {
@@ -114,13 +118,29 @@ func (s Spans) Holds(x Sector) bool {
 
 // Within returns the part of the set that lies in w.
 func (s Spans) Within(w Span) Spans {
-	var out Spans
-	for i := s.find(w.Start); i < len(s) && s[i].Start < w.End(); i++ {
-		if c := s[i].Common(w); !c.Empty() {
+	touched := s.touched(w)
+	if len(touched) == 0 {
+		return nil
+	}
+	out := make(Spans, 0, len(touched))
+	for _, p := range touched {
+		if c := p.Common(w); !c.Empty() {
 			out = append(out, c)
 		}
 	}
 	return out
+}
+
+// touched returns the spans of the set, as they are, that have a sector in w.
+func (s Spans) touched(w Span) Spans {
+	if w.Empty() {
+		return nil
+	}
+	first, end := s.find(w.Start), s.find(w.End())
+	if end < len(s) && s[end].Start < w.End() {
+		end++
+	}
+	return s[first:max(first, end)]
 }
 
 // First returns the first part of the set that lies in w, whatever the length
@@ -134,9 +154,13 @@ func (s Spans) First(w Span) Span {
 
 // Outside returns the sectors of w that are not in the set.
 func (s Spans) Outside(w Span) Spans {
-	var out Spans
+	touched := s.touched(w)
+	if w.Empty() || len(touched) == 1 && touched[0].Covers(w) {
+		return nil
+	}
+	out := make(Spans, 0, len(touched)+1)
 	at := w.Start
-	for _, p := range s.Within(w) {
+	for _, p := range touched {
 		if p.Start > at {
 			out = append(out, Between(at, p.Start))
 		}
@@ -160,10 +184,10 @@ func (s Spans) Add(t Span) Spans {
 		s[n-1].Count = max(s[n-1].End(), t.End()) - s[n-1].Start
 		return s
 	}
-	return NewSpans(append(slices.Clone(s), t)...)
+	return SpansFrom(append(slices.Clone(s), t))
 }
 
 // Union returns the sectors that are in s or in t.
 func (s Spans) Union(t Spans) Spans {
-	return NewSpans(append(slices.Clone(s), t...)...)
+	return SpansFrom(slices.Concat(s, t))
 }

@@ -14,6 +14,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
+	"bootgraft/layout"
 )
 
 // Sizes and signatures of the ZIP format (APPNOTE.TXT 6.3, sections 4.3.7 and
@@ -205,7 +206,7 @@ func decode(text []byte, m *Manifest) error {
 	if err := json.Unmarshal(text, &head); err == nil && head.Schema > Schema {
 		return &disk.NewerFormError{What: "kit", Form: head.Schema, Most: Schema}
 	}
-	if err := noKeyTwice(text); err != nil {
+	if err := layout.NoKeyTwice(text); err != nil {
 		return malformed(manifestName, "%v", err)
 	}
 	d.DisallowUnknownFields()

@@ -3,6 +3,7 @@ package plan
 import (
 	"bytes"
 	"fmt"
+	"slices"
 
 	"bootgraft/image/disk"
 	"bootgraft/layout"
@@ -20,6 +21,12 @@ type Builder struct {
 // NewBuilder returns a Builder for a card of the given size.
 func NewBuilder(target Disk, source Source) *Builder {
 	return &Builder{plan: Plan{Target: target, Source: source}}
+}
+
+// Grow makes room for so many pieces and rendered sectors at once.
+func (b *Builder) Grow(pieces int, rendered disk.Sector) {
+	b.plan.Pieces = slices.Grow(b.plan.Pieces, pieces)
+	b.pool = slices.Grow(b.pool, int(rendered)*b.plan.Target.SectorSize)
 }
 
 // At returns the card sector at which the next piece has to start.

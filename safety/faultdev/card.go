@@ -68,6 +68,7 @@ type Card struct {
 	Real  disk.Sector // its true size, for a Lie
 
 	Shaky  disk.Span // sectors that answer differently each time
+	Bad    disk.Span // sectors that cannot be read, whatever is written to them
 	Denied error     // what Forget answers; nil if it is allowed
 
 	Volatile int64 // the card keeps the newest bytes that were written in a memory that needs power; 0 for none
@@ -276,6 +277,9 @@ func (c *Card) ReadAt(p []byte, off int64) (int, error) {
 		return 0, io.EOF
 	}
 	want := min(int64(len(p)), c.Size()-off)
+	if touched := disk.Between(disk.Sector(off/n), disk.Sector((off+want+n-1)/n)); !touched.Common(c.Bad).Empty() {
+		return 0, &image.ReadError{Span: touched, Fault: image.BadSector, Err: syscall.EIO}
+	}
 	buf := make([]byte, n)
 	for done := int64(0); done < want; {
 		at := off + done

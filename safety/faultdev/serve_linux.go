@@ -21,6 +21,7 @@ func Serve(t testing.TB, c *Card) (path string) {
 	need.Tool(t, "losetup") // before anything is mounted
 	dir := t.TempDir()
 	opts := &fs.Options{MountOptions: fuse.MountOptions{DirectMountStrict: true, MaxWrite: 1 << 20, DisableSplice: true}}
+	back := need.LentMount(t, dir)
 	server, err := fs.Mount(dir, &folder{card: c}, opts)
 	if err != nil {
 		t.Fatal(err)
@@ -31,6 +32,7 @@ func Serve(t testing.TB, c *Card) (path string) {
 			t.Errorf("the served card stays: %v", err)
 		}
 		server.Wait()
+		back()
 	})
 	return dir + "/card"
 }

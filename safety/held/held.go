@@ -112,6 +112,9 @@ func Look(ctx context.Context, src image.Source) (*Card, error) {
 	if c.Other.Sectors, c.Other.First = looked.Used(c.Known, nil); c.Other.Sectors > 0 {
 		c.Lines = append(c.Lines, otherText(c.Other))
 	}
+	if bad := looked.Unread(); len(bad) > 0 && g.Failed == nil {
+		g.Failed = fmt.Errorf("%s cannot be read, the first is sector %s", disk.Counted(bad.Sectors(), "sector"), disk.Grouped(bad[0].Start))
+	}
 	if g.Failed != nil {
 		c.Closed = true
 		c.Lines = append(c.Lines, fmt.Sprintf("and perhaps more, for not everything could be read: %v", g.Failed))

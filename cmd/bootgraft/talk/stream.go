@@ -2,6 +2,7 @@ package talk
 
 import (
 	"io"
+	"strings"
 	"unicode/utf8"
 
 	"bootgraft/cmd/bootgraft/words"
@@ -12,10 +13,31 @@ import (
 // terminal as its number, so that no name, typed or read from a disk, does. The
 // form is that of JSON (RFC 8259, section 7), in which it says the same.
 type stream struct {
-	to   io.Writer
-	part []byte // the beginning of a character that was not written whole
-	err  error
-	used bool // something was written to it
+	to    io.Writer
+	typed *strings.Replacer // shows the newlines of names that were typed, nil if there are none
+	part  []byte            // the beginning of a character that was not written whole
+	err   error
+	used  bool // something was written to it
+}
+
+// typedNames shows the newlines of what was typed, where it is said again: a line
+// of a name must not pass for one of ours.
+func typedNames(args []string) *strings.Replacer {
+	var pairs []string
+	add := func(name string) {
+		if strings.Contains(name, "\n") && strings.Trim(name, "\n") != "" {
+			pairs = append(pairs, name, strings.ReplaceAll(name, "\n", `\n`))
+		}
+	}
+	for _, a := range args {
+		_, value, _ := strings.Cut(a, "=") // of a flag
+		add(a)
+		add(value)
+	}
+	if pairs == nil {
+		return nil
+	}
+	return strings.NewReplacer(pairs...)
 }
 
 // Write implements io.Writer.
@@ -25,6 +47,9 @@ func (s *stream) Write(p []byte) (int, error) {
 	}
 	s.used = true
 	text := append(s.part, p...)
+	if s.typed != nil {
+		text = []byte(s.typed.Replace(string(text)))
+	}
 	whole := len(text)
 	for back := 1; back < utf8.UTFMax && back <= len(text); back++ {
 		if utf8.RuneStart(text[len(text)-back]) {

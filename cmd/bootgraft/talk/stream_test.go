@@ -3,6 +3,7 @@ package talk
 import (
 	"encoding/json"
 	"errors"
+	"fmt"
 	"io"
 	"strings"
 	"testing"
@@ -57,13 +58,13 @@ func TestLostAnswer(t *testing.T) {
 		{nil, ExitFailed}, {Coded(ExitIncomplete, errors.New("x")), ExitFailed}, {Coded(ExitDifferent, ErrSaid), ExitFailed},
 		{Coded(ExitFenced, errors.New("x")), ExitFenced},
 	} {
-		u := New()
+		u := New(nil)
 		u.answer.to = brokenWriter{}
 		u.Answerf("hello\n")
 		if got := ExitCode(u.Said(c.err)); got != c.want {
 			t.Errorf("after %v: %d, want %d", c.err, got, c.want)
 		}
-		u = New()
+		u = New(nil)
 		if err := u.Said(c.err); err != c.err {
 			t.Errorf("nothing was lost, and yet %v", err)
 		}
@@ -73,3 +74,18 @@ func TestLostAnswer(t *testing.T) {
 type brokenWriter struct{}
 
 func (brokenWriter) Write([]byte) (int, error) { return 0, errors.New("no room") }
+
+// A name that was typed with a newline in it is one line where it is said again,
+// and no line of it looks like one of ours.
+func TestNewlinesInTypedNamesAreShown(t *testing.T) {
+	typed := typedNames([]string{"survey", "no\nsuch", "-o=a\nb", "\n", "plain"})
+	var out strings.Builder
+	s := &stream{to: &out, typed: typed}
+	fmt.Fprintf(s, "there is no file %s\nnor %s\n", "no\nsuch", "a\nb")
+	if want := "there is no file no\\nsuch\nnor a\\nb\n"; out.String() != want {
+		t.Errorf("%q", out.String())
+	}
+	if typedNames([]string{"survey", "x"}) != nil {
+		t.Error("there is something to show, and nothing was typed")
+	}
+}

@@ -34,10 +34,11 @@ type UI struct {
 }
 
 // New returns the conversation over the streams of the process.
-func New() *UI {
-	answer := &stream{to: os.Stdout}
+func New(args []string) *UI {
+	typed := typedNames(args)
+	answer := &stream{to: os.Stdout, typed: typed}
 	return &UI{
-		Out: answer, answer: answer, Err: &stream{to: os.Stderr}, Screen: os.Stderr, Bars: term.IsTerminal(int(os.Stderr.Fd())),
+		Out: answer, answer: answer, Err: &stream{to: os.Stderr, typed: typed}, Screen: os.Stderr, Bars: term.IsTerminal(int(os.Stderr.Fd())),
 		In: os.Stdin, Asks: term.IsTerminal(int(os.Stdin.Fd())),
 		standing: &standing{},
 	}

@@ -43,7 +43,11 @@ func Loop(t testing.TB, file string, more ...string) (node string) {
 		Absent(t, "a loop device: "+strings.TrimSpace(string(out)))
 	}
 	node = strings.TrimSpace(string(out))
-	t.Cleanup(func() { detach(t, node) })
+	back := LentLoop(t, node)
+	t.Cleanup(func() {
+		detach(t, node)
+		back()
+	})
 	return node
 }
 
@@ -86,6 +90,7 @@ func Mount(t testing.TB, what, folder string, more ...string) {
 	t.Helper()
 	Root(t)
 	tool := Tool(t, "mount")
+	back := LentMount(t, folder)
 	if out, err := exec.Command(tool, append(append([]string{}, more...), what, folder)...).CombinedOutput(); err != nil {
 		t.Fatalf("mount %s %s: %v: %s", what, folder, err, out)
 	}
@@ -93,6 +98,7 @@ func Mount(t testing.TB, what, folder string, more ...string) {
 		if err := Unmount(folder); err != nil {
 			t.Errorf("%s stays mounted: %v", folder, err)
 		}
+		back()
 	})
 }
 

@@ -18,7 +18,7 @@ import (
 	"bootgraft/layout/volume/fat"
 )
 
-// kitMarks are bytes of a kit that tell one drive from another, which are kept,
+// Marks are bytes of a kit that tell one drive from another, which are kept,
 // and those that name something, which are overwritten.
 type Marks struct {
 	Src      image.Source
@@ -67,7 +67,7 @@ func (k *Marks) keep(x disk.Sector, offset, count int, what string) {
 // Find marks everything that is known to tell a drive apart or to name it. An
 // error is a failed read.
 func (k *Marks) Find(s *scan.Survey) error {
-	if b := k.stored(0); b != nil && s.MBR != nil && binary.LittleEndian.Uint32(b[440:]) != 0 {
+	if b := k.stored(0); b != nil && s.MBR != nil && (k.Facts || binary.LittleEndian.Uint32(b[440:]) != 0) {
 		k.keep(0, 440, 4, "disk id of the master boot record")
 	}
 	if s.GPT != nil {
@@ -79,6 +79,9 @@ func (k *Marks) Find(s *scan.Survey) error {
 		}
 	}
 	k.names(s)
+	if k.Facts && k.failed == nil {
+		k.failed = k.copies()
+	}
 	return k.failed
 }
 

@@ -148,6 +148,12 @@ func (p *planner) emit() (*plan.Plan, error) {
 	}
 	b := plan.NewBuilder(p.w.Target, source)
 	at := p.patches.sorted()
+	pieces, rendered := len(p.pieces)+2*len(at), disk.Sector(len(at))
+	for _, r := range p.sized {
+		n, made := r.Made()
+		pieces, rendered = pieces+n, rendered+made
+	}
+	b.Grow(pieces, rendered)
 	for _, q := range p.pieces {
 		for len(at) > 0 && at[0] < q.End() {
 			x := at[0]
@@ -231,20 +237,21 @@ func (p *planner) meaning() disk.Spans {
 
 // drop lists every source sector that the card does not carry.
 func (p *planner) drop(b *plan.Builder) error {
-	var carried []disk.Span
+	var ground []disk.Span
 	for _, q := range p.ground() {
 		if q.Op == layout.Copy {
-			carried = append(carried, disk.Span{Start: q.From, Count: q.Count})
+			ground = append(ground, disk.Span{Start: q.From, Count: q.Count})
 		}
 	}
+	carried := [][]disk.Span{ground}
 	for index := range p.sized {
 		copied, err := p.volumeCopies(index)
 		if err != nil {
 			return err
 		}
-		carried = append(append(carried, copied...), p.volumeMeaning(index)...) // what was made new has been read
+		carried = append(carried, copied, p.volumeMeaning(index)) // what was made new has been read
 	}
-	set := disk.NewSpans(carried...)
+	set := disk.SpansFrom(slices.Concat(carried...))
 	for _, r := range p.s.Regions {
 		spans := p.apart(set.Outside(r.Span), r)
 		dropped := make([]plan.Dropped, 0, len(spans))
@@ -287,19 +294,23 @@ func (p *planner) apart(spans disk.Spans, r layout.Region) []disk.Span {
 		ends = append(ends, v.End())
 	}
 	slices.Sort(ends)
-	var cut, out []disk.Span
-	for _, s := range spans {
-		for _, q := range cutAt(layout.Piece{Span: s}, ends) {
-			cut = append(cut, q.Span)
-		}
-	}
-	for _, s := range cut {
+	out := make([]disk.Span, 0, len(spans)+len(ends))
+	add := func(s disk.Span) {
 		if !p.mayBeUnknown(r, s.Start) {
 			out = append(out, s)
-			continue
+			return
 		}
 		unknown := image.Unknown(p.src, s)
 		out = append(append(out, unknown...), unknown.Outside(s)...)
+	}
+	for _, s := range spans {
+		for _, end := range ends {
+			if s.Start < end && end < s.End() {
+				add(disk.Between(s.Start, end))
+				s = disk.Between(end, s.End())
+			}
+		}
+		add(s)
 	}
 	slices.SortFunc(out, func(a, b disk.Span) int { return cmp.Compare(a.Start, b.Start) })
 	return out

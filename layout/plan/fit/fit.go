@@ -65,6 +65,7 @@ type Wishes struct {
 	Try     int               // which try of an unknown layout, from 1; 0 for the one that is known best
 	Accept  []string          // codes of findings of severity Refusal that the owner accepts
 	Path    string            // where the source lies, remembered in the plan
+	Kit     bool              // the source is a kit: no drive is there that could be asked again
 }
 
 // Refused says why there is no plan.
@@ -291,12 +292,7 @@ func (p *planner) askAboutOtherSize() {
 func (p *planner) gptInForce() bool { return p.s.Table == "gpt" && p.s.GPT != nil }
 
 // sectors writes a count for a person.
-func sectors(n disk.Sector) string {
-	if n == 1 {
-		return "1 sector"
-	}
-	return grouped(int64(n)) + " sectors"
-}
+func sectors(n disk.Sector) string { return disk.Counted(n, "sector") }
 
 // isAre is the verb for so many sectors.
 func isAre(n disk.Sector) string {
@@ -307,10 +303,4 @@ func isAre(n disk.Sector) string {
 }
 
 // grouped writes a number with thousands separators.
-func grouped(n int64) string {
-	s := fmt.Sprint(n)
-	for i := len(s) - 3; i > 0 && s[i-1] != '-'; i -= 3 {
-		s = s[:i] + "," + s[i:]
-	}
-	return s
-}
+func grouped(n int64) string { return disk.Grouped(n) }

@@ -183,7 +183,7 @@ func (p *planner) noteTwins(answered disk.Spans, twins []twin) {
 	for _, t := range twins {
 		if s := answered.Within(t.Span); len(s) > 0 && !told[t.name] && len(p.knownTwin(t, s[0])) > 0 {
 			told[t.name] = true
-			p.note(disk.Warningf("twin-used", s[0].Start, "%s that the source does not know (the first is sector %d) %s taken from %s", sectors(s.Sectors()), s[0].Start, isAre(s.Sectors()), t.name))
+			p.note(disk.Warningf("twin-used", s[0].Start, "%s that the source does not know (the first is sector %s) %s taken from %s", sectors(s.Sectors()), grouped(int64(s[0].Start)), isAre(s.Sectors()), t.name))
 		}
 	}
 }
@@ -248,7 +248,7 @@ func (p *planner) mendGPT(copy map[disk.Sector][]byte, rank layout.Rank) error {
 		}
 	}
 	if at := slices.Sorted(maps.Keys(missing)); len(at) > 0 {
-		p.note(disk.Warningf("twin-used", at[0], "%s of the GUID partition table that the source does not know (the first is sector %d) %s made from its other copy", sectors(disk.Sector(len(at))), at[0], isAre(disk.Sector(len(at)))))
+		p.note(disk.Warningf("twin-used", at[0], "%s of the GUID partition table that the source does not know (the first is sector %s) %s made from its other copy", sectors(disk.Sector(len(at))), grouped(int64(at[0])), isAre(disk.Sector(len(at)))))
 	}
 	return nil
 }

@@ -20,13 +20,18 @@ type lostParts struct {
 }
 
 // retryText says where missing sectors may still be had.
-const retryText = "capture --retry 3 asks the drive for them again; another capture of it, or another unit of the model, may have them"
+func (p *planner) retryText() string {
+	if p.w.Kit {
+		return "a kit cannot be read again; another kit of the model, made from another unit, may have them"
+	}
+	return "capture --retry 3 asks the drive for them again; another capture of it, or another unit of the model, may have them"
+}
 
 // missingText says what missing sectors of a region are for, and where they may
 // still be had.
 func (p *planner) missingText(r layout.Region, gone disk.Spans) (string, error) {
 	if r.Role != layout.RoleVolume {
-		return ". " + retryText, nil
+		return ". " + p.retryText(), nil
 	}
 	for index, v := range p.s.FAT {
 		l := p.s.Volume(index)
@@ -40,7 +45,7 @@ func (p *planner) missingText(r layout.Region, gone disk.Spans) (string, error) 
 		lost := splitLost(v, t, l.Start, gone)
 		text := ": " + lost.text(gone.Sectors())
 		if lost.tables > 0 {
-			text += ". " + retryText
+			text += ". " + p.retryText()
 		}
 		return text, nil
 	}
@@ -89,7 +94,7 @@ func (l lostParts) text(all disk.Sector) string {
 		if l.more > 0 {
 			names += fmt.Sprintf(" and %s more", grouped(int64(l.more)))
 		}
-		parts = append(parts, fmt.Sprintf("%s in %s (%s)", grouped(int64(l.files)), plural(len(l.names)+l.more, "file"), names))
+		parts = append(parts, fmt.Sprintf("%s in %s (%s)", grouped(int64(l.files)), disk.Counted(len(l.names)+l.more, "file"), names))
 	}
 	if l.tables > 0 {
 		parts = append(parts, grouped(int64(l.tables))+" in its tables and folders")
@@ -102,12 +107,4 @@ func (l lostParts) text(all disk.Sector) string {
 		parts = append(parts, grouped(int64(rest))+none)
 	}
 	return strings.Join(parts, ", ")
-}
-
-// plural counts things.
-func plural(n int, what string) string {
-	if n == 1 {
-		return "1 " + what
-	}
-	return grouped(int64(n)) + " " + what + "s"
 }

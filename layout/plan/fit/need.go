@@ -233,7 +233,7 @@ func (p *planner) askAboutFallingOff() {
 			p.ask(disk.Refusalf(staleCode, r.Start, "sectors %s, %s, fall off in whole or in part", r.Span, r.Name))
 		}
 		if p.accepted[notKnownCode] && hasUnknown(r) && !p.need.tail.Holds(r.Start) && r.End() > p.room() {
-			p.ask(disk.Refusalf(notKnownCode, p.room(), "%s of %s (sectors %s) are not known, and those of them from sector %d on fall off", sectors(r.Content.Unread), r.Name, r.Span, p.room()))
+			p.ask(disk.Refusalf(notKnownCode, p.room(), "%s of %s (%s) %s not known, and what lies from sector %s on falls off", sectors(r.Content.Unread), r.Name, sectorsAt(r.Span), isAre(r.Content.Unread), grouped(int64(p.room()))))
 		}
 	}
 }

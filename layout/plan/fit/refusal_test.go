@@ -62,6 +62,12 @@ func TestMissingSectorsAreToldByUse(t *testing.T) {
 	if got := textOf(r.Need, missingBootCode); !strings.Contains(got, "capture --retry") || !strings.Contains(got, "another unit") {
 		t.Errorf("no way out in %q", got)
 	}
+	w := size(41_000)
+	w.Kit = true
+	_, err = tryPlan(t, image.NewKnown(d, disk.NewSpans(at(10, 2)), nil), w)
+	if got := textOf(IsRefused(err).Need, missingBootCode); strings.Contains(got, "--retry") || !strings.Contains(got, "another kit") {
+		t.Errorf("no way out of a kit in %q", got)
+	}
 }
 
 // A wall is told unasked where the card crosses it and the original did not.

@@ -268,39 +268,40 @@ func (p *planner) proveVolume(made *plan.Plan, index int) error {
 		return nil // its owner has let its files go; nobody else claims a sector of it
 	}
 	r, span := p.sized[index], p.volumeSpan(index)
-	carried := slices.Clone(p.volumeMeaning(index))
 	now := disk.Span{Start: span.Start, Count: r.Sectors}
-	for i := made.Index(now.Start); i < len(made.Pieces) && made.Pieces[i].Start < now.End(); i++ {
-		q := made.Pieces[i]
-		if q.Op == layout.Copy {
-			carried = append(carried, disk.Span{Start: q.From, Count: q.Count})
+	first := made.Index(now.Start)
+	end := first
+	for end < len(made.Pieces) && made.Pieces[end].Start < now.End() {
+		end++
+	}
+	meaning := p.volumeMeaning(index)
+	list := append(make([]disk.Span, 0, end-first+len(meaning)), meaning...)
+	for i := range made.Pieces[first:end] {
+		if q := &made.Pieces[first+i]; q.Op == layout.Copy {
+			list = append(list, disk.Span{Start: q.From, Count: q.Count})
 		}
 	}
-	carried = disk.NewSpans(carried...)
-	all, err := p.usedSectors(index)
-	if err != nil {
-		return err
-	}
-	for _, used := range all {
+	carried := disk.SpansFrom(list)
+	return p.usedSectors(index, func(used disk.Span) {
 		for _, s := range carried.Outside(used) {
 			if !p.missingAccepted(s) {
 				p.lost(claim{name: where(index)}, s, "its allocation table says that a file or the volume itself uses them")
 			}
 		}
-	}
-	return nil
+	})
 }
 
-// usedSectors returns the source sectors that a volume uses: everything before
-// its first cluster, and every cluster that is neither free nor marked bad.
-func (p *planner) usedSectors(index int) (disk.Spans, error) {
+// usedSectors hands on the runs of source sectors that a volume uses:
+// everything before its first cluster, and every cluster that is neither free
+// nor marked bad.
+func (p *planner) usedSectors(index int, use func(disk.Span)) error {
 	v, base := p.s.FAT[index], p.volumeSpan(index).Start
 	t, err := table(index, v)
 	if err != nil {
-		return nil, err
+		return err
 	}
-	used := []disk.Span{disk.Between(base, base+v.Cluster(2).Start)}
-	var run disk.Span
+	whole := image.Whole(p.src)
+	run := disk.Between(base, base+v.Cluster(2).Start)
 	for c := uint32(2); c <= t.Clusters+1; c++ {
 		e := t.Entries[c] & v.Kind.Mask()
 		if e == 0 || e == v.Kind.Bad() {
@@ -311,8 +312,9 @@ func (p *planner) usedSectors(index int) (disk.Spans, error) {
 			run.Count += s.Count
 			continue
 		}
-		used = append(used, run)
+		use(run.Common(whole))
 		run = s
 	}
-	return disk.NewSpans(append(used, run)...).Within(image.Whole(p.src)), nil
+	use(run.Common(whole))
+	return nil
 }

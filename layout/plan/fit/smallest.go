@@ -32,7 +32,13 @@ func (p *planner) tellSmallest(w Wishes) error {
 	}
 	p.refused.Smallest, p.refused.Accepting = cmp.Or(as, accepting), accepting
 	if accepting > 0 && accepting <= target {
-		return p.onlyNeeds(w, codes)
+		return p.askFor(w, codes)
+	}
+	if accepting > 0 {
+		w.Target.Sectors = accepting
+		if err := p.askFor(w, codes); err != nil {
+			return err
+		}
 	}
 	if slices.ContainsFunc(p.refused.Why, func(f disk.Finding) bool { return f.Code == "table-not-renderable" }) {
 		return nil
@@ -43,8 +49,8 @@ func (p *planner) tellSmallest(w Wishes) error {
 	return nil
 }
 
-// onlyNeeds asks for everything that makes this card do.
-func (p *planner) onlyNeeds(w Wishes, codes []string) error {
+// askFor asks for everything that makes a card of the wanted size do.
+func (p *planner) askFor(w Wishes, codes []string) error {
 	try, err := p.attempt(w, w.Target.Sectors)
 	if err != nil {
 		return err

@@ -198,3 +198,33 @@ func TestTailCopiesThatTouchGoBack(t *testing.T) {
 		}
 	}
 }
+
+// Every code that the told size needs is among those that are asked for, also
+// one that the card itself did not get far enough to need: the volume here says
+// that it is longer than its entry and than the disk.
+func TestTheSmallestCardAsksForAllItsCodes(t *testing.T) {
+	long := imagetest.New(31_000, 512)
+	disks.FAT(long, at(21_000, 10_000), fat.FAT16, 9000)
+	d := imagetest.New(26_000, 512)
+	b, err := image.ReadSectors(long, at(21_000, 5000))
+	if err != nil {
+		t.Fatal(err)
+	}
+	d.Put(21_000, b)
+	disks.MBR(d, entry(63, 20_000), entry(21_000, 5000))
+	disks.Noise(d, at(63, 20_000), 1)
+	w := size(15_000)
+	w.Volumes.Wish = map[int]resize.Wishes{2: {Mode: resize.Shrink}}
+	_, err = tryPlan(t, d, w)
+	r := IsRefused(err)
+	if r == nil || r.Accepting == 0 {
+		t.Fatal(err)
+	}
+	for _, f := range r.Need {
+		w.Accept = append(w.Accept, f.Code)
+	}
+	w.Target.Sectors = r.Accepting
+	if _, err = tryPlan(t, d, w); err != nil {
+		t.Errorf("%d sectors with %v: %v", r.Accepting, w.Accept, err)
+	}
+}

@@ -284,8 +284,12 @@ type knownOnly struct {
 
 // Copy implements resize.Sink.
 func (k knownOnly) Copy(s disk.Span, from disk.Sector, why layout.Reason, rank layout.Rank) {
-	q := layout.Piece{Span: s, Op: layout.Copy, From: from, Why: why, Rank: rank}
-	for _, part := range cutUnknown(q, image.Unknown(k.src, disk.Span{Start: from, Count: s.Count})) {
+	unknown := image.Unknown(k.src, disk.Span{Start: from, Count: s.Count})
+	if len(unknown) == 0 {
+		k.Sink.Copy(s, from, why, rank)
+		return
+	}
+	for _, part := range cutUnknown(layout.Piece{Span: s, Op: layout.Copy, From: from, Why: why, Rank: rank}, unknown) {
 		if part.Op == layout.Copy {
 			k.Sink.Copy(part.Span, part.From, why, rank)
 		} else {

@@ -12,6 +12,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
+	"bootgraft/layout"
 	"bootgraft/layout/rule/candidate"
 )
 
@@ -144,6 +145,9 @@ func decodeFile(b []byte) (*fileJSON, error) {
 		return nil, &disk.NewerFormError{What: "rule file", Form: head.Schema, Most: Schema}
 	}
 	var f fileJSON
+	if err := layout.NoKeyTwice(b); err != nil {
+		return nil, fmt.Errorf("rule file: %w", err)
+	}
 	d := json.NewDecoder(bytes.NewReader(b))
 	d.DisallowUnknownFields()
 	if err := d.Decode(&f); err != nil {

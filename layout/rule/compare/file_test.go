@@ -116,6 +116,8 @@ func TestDecodeRefuses(t *testing.T) {
 		{`"schema": 1`, `"schema": 3`, "this rule file is of form 3, and this program reads forms up to 2; a newer bootgraft reads it"},
 		{`"schema": 1`, `"schema": 1, "colour": 1`, "colour"},
 		{`"kind": "boot area rules"`, `"kind": "rules"`, "kind"},
+		{`"head": 8`, `"head": 4, "head": 8`, "twice"},
+		{`"be32", "formulas"`, `"be32", "Encoding": "le32", "formulas"`, "twice"}, // Go reads names without regard to case
 		{`"value": "N - 8"`, `"value": "N - 9"`, "its numbers say"},
 		{`"sector_size": 512`, `"sector_size": 500`, "500"},
 		{`"head": 8`, `"head": 9999999`, "areas"},

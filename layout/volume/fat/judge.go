@@ -14,7 +14,7 @@ func (v *Volume) judge(entries int64) {
 			"the clusters beyond cannot be used, and some systems refuse the volume", v.DataClusters, b.SectorsPerFAT(), max(0, entries-2))
 	}
 	if have := image.Sectors(v.src); v.Sectors > have {
-		v.warn("fat-cut-off", have, "the volume says that it has %d sectors, and only %d are here; what lies beyond is lost to every reader", v.Sectors, have)
+		v.warn("fat-cut-off", have, "the volume says that it has %s, and only %s are here; what lies beyond is lost to every reader", sectorsText(v.Sectors), disk.Grouped(have))
 	}
 	if v.PerSector > 1 {
 		v.note("fat-sector-size-differs", v.BootSector, "the volume counts in sectors of %d bytes, the disk in sectors of %d; all numbers here are in the disk's",
@@ -84,8 +84,8 @@ func dirtyFindings(at disk.Sector, dirty, errs bool) (out []disk.Finding) {
 func (v *Volume) CheckPlace(base, length disk.Sector) []disk.Finding {
 	var out []disk.Finding
 	if v.Sectors > length {
-		out = append(out, disk.Refusalf("fat-larger-than-partition", base, "the volume says that it has %d sectors and its entry has %d: "+
-			"a system that believes the volume writes over what follows the entry", v.Sectors, length))
+		out = append(out, disk.Refusalf("fat-larger-than-partition", base, "the volume says that it has %s and its entry has %s: "+
+			"a system that believes the volume writes over what follows the entry", sectorsText(v.Sectors), disk.Grouped(length)))
 	}
 	if want := base / v.PerSector; int64(v.BPB.Hidden) != int64(want) {
 		out = append(out, disk.Notef("hidden-sectors-differ", base, "the boot sector says that %d sectors lie before the volume (byte 28), and it begins at sector %d; "+

@@ -297,9 +297,4 @@ func (t *Table) Usage() (u Usage) {
 	return u
 }
 
-func sectorsText(n disk.Sector) string {
-	if n == 1 {
-		return "1 sector"
-	}
-	return fmt.Sprintf("%d sectors", n)
-}
+func sectorsText(n disk.Sector) string { return disk.Counted(n, "sector") }

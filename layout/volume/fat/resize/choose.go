@@ -24,7 +24,7 @@ func (j *job) alignment() (base, align int64, ok bool) {
 func (j *job) choose() {
 	j.new = j.old
 	if _, _, ok := j.alignment(); !ok {
-		j.refuse(disk.Refusalf("align-impossible", disk.NoSector, "cluster 2 cannot be put on a multiple of %s: the volume begins at sector %d and counts in units of %s", sectors(j.w.Align), j.w.Base, sectors(j.v.PerSector)))
+		j.refuse(disk.Refusalf("align-impossible", disk.NoSector, "cluster 2 cannot be put on a multiple of %s: the volume begins at sector %s and counts in units of %s", sectors(j.w.Align), disk.Grouped(j.w.Base), sectors(j.v.PerSector)))
 		return
 	}
 	if j.w.Sectors < 0 || j.w.Sectors%j.v.PerSector != 0 {
@@ -78,7 +78,7 @@ func (j *job) smaller(total int64) {
 	base, align, _ := j.alignment()
 	g := j.old
 	if !g.align(base, align) {
-		j.refuse(disk.Refusalf("align-impossible", disk.NoSector, "cluster 2 cannot be put on a multiple of %s: that would take %d reserved sectors, and there can be 65535", sectors(j.w.Align), g.reserved))
+		j.refuse(disk.Refusalf("align-impossible", disk.NoSector, "cluster 2 cannot be put on a multiple of %s: that would take %s, and there can be 65,535", sectors(j.w.Align), disk.Counted(g.reserved, "reserved sector")))
 		return
 	}
 	if g == j.old && total == j.old.total {
@@ -88,8 +88,8 @@ func (j *job) smaller(total int64) {
 	asked := disk.Sector(total) * j.v.PerSector
 	switch {
 	case asked < l.Smallest:
-		j.refuse(disk.Refusalf("volume-too-small", asked, "%s cannot hold the volume: %d clusters are used%s. The smallest size is %s, and %s without moving any file",
-			sectors(asked), j.count.used, j.bounds(), sectors(l.Smallest), sectors(l.SmallestUnmoved)))
+		j.refuse(disk.Refusalf("volume-too-small", asked, "%s cannot hold the volume: %s in use%s. The smallest size is %s, and %s without moving any file",
+			sectors(asked), disk.Counted(j.count.used, "cluster")+isAre(j.count.used), j.bounds(), sectors(l.Smallest), sectors(l.SmallestUnmoved)))
 		return
 	case asked < l.SmallestUnmoved && j.w.MoveNone:
 		j.refuse(disk.Refusalf("move-none", asked, "no file may move, and with %s some would have to: the smallest size without that is %s", sectors(asked), sectors(l.SmallestUnmoved)))
@@ -103,10 +103,10 @@ func (j *job) bounds() string {
 	low, _ := limits(j.old.kind, j.old.clusters)
 	text := ""
 	if low > 1 {
-		text = fmt.Sprintf(", and %s has at least %d", j.old.kind.Format(), low)
+		text = fmt.Sprintf(", and %s has at least %s", j.old.kind.Format(), disk.Grouped(low))
 	}
-	if p := j.lastPinned(); p > 0 {
-		text += fmt.Sprintf(", and cluster %d must stay where it is", p)
+	if p := j.lastPinned(); p != nil {
+		text += fmt.Sprintf(", and /%s (cluster %s) must stay where it is, unless --accept %s", p.path, disk.Grouped(p.run.End()-1), p.code)
 	}
 	return text
 }
@@ -127,9 +127,9 @@ func (j *job) caps() []limit {
 		out = append(out, limit{j.w.Limit, "the limit of the device"})
 	}
 	_, high := limits(j.old.kind, j.old.clusters)
-	name := fmt.Sprintf("the %d clusters that a %s volume can have", high, j.old.kind.Format())
+	name := fmt.Sprintf("the %s that a %s volume can have", disk.Counted(high, "cluster"), j.old.kind.Format())
 	if j.res.Limits.Largest == maxTotal*j.v.PerSector {
-		name = fmt.Sprintf("the field for the size, which has 32 bits (%d)", uint32(math.MaxUint32))
+		name = fmt.Sprintf("the field for the size, which has 32 bits (%s)", disk.Grouped(uint32(math.MaxUint32)))
 	}
 	out = append(out, limit{j.res.Limits.Largest, name})
 	if j.w.MoveNone {

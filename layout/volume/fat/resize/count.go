@@ -61,7 +61,7 @@ func (j *job) setLimits() {
 	g.align(base, align)
 	per := j.v.PerSector
 	inSource := func(n int64) disk.Sector { return disk.Sector(n) * per }
-	least := max(low, j.leastClusters(), j.lastPinned()-1)
+	least := max(low, j.leastClusters(), j.pinnedClusters())
 	unmoved := max(low, int64(j.count.last)-1)
 	largest := min(j.old.largest(high, base, align), maxTotal)
 	l := &j.res.Limits

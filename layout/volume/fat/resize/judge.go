@@ -43,7 +43,7 @@ func (j *job) Judge(h *fat.Health) {
 		}
 	}
 	if end := j.whole(); j.count.last > 0 && j.from.clusters(j.count.last, 1).End() > end {
-		j.refuse(disk.Refusalf("fat-cut-off", end, "cluster %d is in use, and the original ends before it", j.count.last))
+		j.refuse(disk.Refusalf("fat-cut-off", end, "cluster %s is in use, and the original ends before it", disk.Grouped(j.count.last)))
 	}
 	j.problems(h)
 	if j.new.clusters > j.old.clusters {
@@ -93,7 +93,7 @@ func (j *job) strayLinks() {
 	for c := uint32(2); c <= j.old.clusters+1; c++ {
 		e := j.entries[c] & j.old.kind.Mask()
 		if e > j.old.clusters+1 && e <= j.new.clusters+1 {
-			j.refuse(disk.Refusalf("fat-chain-outside", j.place(c), "the table entry of cluster %d names cluster %d, which does not exist now and would in the larger volume", c, e))
+			j.refuse(disk.Refusalf("fat-chain-outside", j.place(c), "the table entry of cluster %s names cluster %s, which does not exist now and would in the larger volume", disk.Grouped(c), disk.Grouped(e)))
 			return
 		}
 	}

@@ -129,15 +129,24 @@ func bootFieldsEnd(k fat.Kind, sector []byte) int {
 	return 36
 }
 
-// lastPinned returns the highest cluster that must stay, or 0.
-func (j *job) lastPinned() int64 {
-	last := int64(0)
-	for _, p := range j.pins {
-		if !j.w.Accept(p.code) {
-			last = max(last, int64(p.run.End())-1)
+// lastPinned returns the pin with the highest cluster that must stay, or nil.
+func (j *job) lastPinned() *pin {
+	var last *pin
+	for i := range j.pins {
+		if p := &j.pins[i]; !j.w.Accept(p.code) && (last == nil || p.run.End() > last.run.End()) {
+			last = p
 		}
 	}
 	return last
+}
+
+// pinnedClusters returns how many clusters a volume has at least that keeps what
+// must stay.
+func (j *job) pinnedClusters() int64 {
+	if p := j.lastPinned(); p != nil {
+		return int64(p.run.End()) - 2 // they count from 2
+	}
+	return 0
 }
 
 // checkPins asks about each thing that would lose its place.

@@ -8,29 +8,53 @@ import (
 func (j *job) report() {
 	r := &j.res
 	if j.new.total != j.old.total {
-		j.note(disk.Notef("volume-resized", 0, "the volume gets %s instead of %s, and %d clusters instead of %d; %d of them, of %d files and directories, find a new place. It could have %s at least, %s without moving a file",
-			sectors(r.Sectors), sectors(j.from.total), j.new.clusters, j.old.clusters, r.MovedClusters, r.MovedFiles, sectors(r.Limits.Smallest), sectors(r.Limits.SmallestUnmoved)))
+		j.note(disk.Notef("volume-resized", 0, "the volume gets %s instead of %s, and %s instead of %s; %s of them, of %s, find a new place. It could have %s at least, %s without moving a file",
+			sectors(r.Sectors), sectors(j.from.total), disk.Counted(j.new.clusters, "cluster"), disk.Grouped(j.old.clusters), disk.Grouped(r.MovedClusters), filesAndFolders(r.MovedFiles), sectors(r.Limits.Smallest), sectors(r.Limits.SmallestUnmoved)))
 	}
 	if r.Shifted {
-		j.note(disk.Warningf("data-area-shifted", j.to.data, "cluster 2 lies in sector %d of the volume instead of %d: a boot loader that finds its files by sector numbers must be installed again", j.to.data, j.from.data))
+		j.note(disk.Warningf("data-area-shifted", j.to.data, "cluster 2 lies in sector %s of the volume instead of %s: a boot loader that finds its files by sector numbers must be installed again", disk.Grouped(j.to.data), disk.Grouped(j.from.data)))
 	}
 	if j.new.reserved != j.old.reserved {
-		j.note(disk.Warningf("reserved-changed", 0, "%s lie before the allocation tables instead of %s, to put cluster 2 on a multiple of %s: firmware that counts on the usual number does not find the tables",
+		j.note(disk.Warningf("reserved-changed", 0, "there are %s before the allocation tables instead of %s, to put cluster 2 on a multiple of %s: firmware that counts on the usual number does not find the tables",
 			sectors(j.to.reserved.Count), sectors(j.from.reserved.Count), sectors(j.w.Align)))
 	}
 	if j.count.bad > 0 && j.w.BadMarks == BadClear {
-		j.note(disk.Notef("bad-marks-cleared", disk.NoSector, "the marks of %d bad clusters are taken away, as asked: they belonged to the old surface", j.count.bad))
+		j.note(disk.Notef("bad-marks-cleared", disk.NoSector, "the marks of %s are taken away, as asked: they belonged to the old surface", disk.Counted(j.count.bad, "bad cluster")))
 	} else if j.count.bad > 0 && j.changes() {
-		j.note(disk.Notef("bad-marks-kept", disk.NoSector, "%d clusters stay marked as bad; those marks belong to the old surface, and --bad-marks clear takes them away", j.count.bad))
+		j.note(disk.Notef("bad-marks-kept", disk.NoSector, "%s marked as bad; those marks belong to the old surface, and --bad-marks clear takes them away", staying(j.count.bad)))
 	}
 	if r.Skipped > 0 && !j.w.Empty {
-		j.note(disk.Notef("free-skipped", disk.NoSector, "%s that no file uses are not carried; %d deleted files lose what could still be read of them. --free copy carries them", sectors(r.Skipped), r.LostDeleted))
+		j.note(disk.Notef("free-skipped", disk.NoSector, "not carried: %s that no file uses, and with them what could still be read of %s. --free copy carries them", sectors(r.Skipped), disk.Counted(r.LostDeleted, "deleted file")))
 	}
 	if j.w.Hidden != nil && *j.w.Hidden != j.v.BPB.Hidden {
-		j.note(disk.Notef("hidden-changed", 0, "the number of sectors before the volume becomes %d instead of %d in its boot sectors", *j.w.Hidden, j.v.BPB.Hidden))
+		j.note(disk.Notef("hidden-changed", 0, "the number of sectors before the volume becomes %s instead of %s in its boot sectors", disk.Grouped(*j.w.Hidden), disk.Grouped(j.v.BPB.Hidden)))
 	}
 	if g := j.w.Geometry; g != nil {
 		j.note(disk.Warningf("geometry-changed", 0, "the geometry in the boot sectors of the volume becomes %d heads and %d sectors instead of %d and %d: boot code that uses it starts only where the machine counts alike",
 			g.Heads, g.SectorsPerTrack, j.v.BPB.Heads, j.v.BPB.SectorsPerTrack))
 	}
+}
+
+// filesAndFolders counts what lies in clusters.
+func filesAndFolders(n int) string {
+	if n == 1 {
+		return "1 file or directory"
+	}
+	return disk.Grouped(n) + " files and directories"
+}
+
+// isAre is the verb after so many things.
+func isAre(n uint32) string {
+	if n == 1 {
+		return " is"
+	}
+	return " are"
+}
+
+// staying counts clusters, with the verb.
+func staying(n uint32) string {
+	if n == 1 {
+		return "1 cluster stays"
+	}
+	return disk.Counted(n, "cluster") + " stay"
 }

@@ -1,7 +1,6 @@
 package resize
 
 import (
-	"fmt"
 	"strings"
 
 	"bootgraft/image"
@@ -154,9 +153,4 @@ func (j *job) ask(f disk.Finding) {
 func (j *job) whole() disk.Sector { return min(j.from.total, image.Sectors(j.v.Source())) }
 
 // sectors writes a count for a person.
-func sectors(n disk.Sector) string {
-	if n == 1 {
-		return "1 sector"
-	}
-	return fmt.Sprintf("%d sectors", n)
-}
+func sectors(n disk.Sector) string { return disk.Counted(n, "sector") }

@@ -17,14 +17,26 @@ func (r *Result) Copied() (disk.Spans, error) {
 		return nil, err
 	}
 	r.tape = t
-	var copied []disk.Span
+	copied := make([]disk.Span, 0, t.len())
 	for p := range t.all {
 		if p.Op == layout.Copy {
 			copied = append(copied, disk.Span{Start: p.From, Count: p.Count})
 		}
 	}
-	r.copied = disk.NewSpans(copied...)
+	r.copied = disk.SpansFrom(copied)
 	return r.copied, nil
+}
+
+// Made returns how many pieces Emit will hand on, and how many sectors they make
+// new, if Copied was called before: what makes a plan of them can make room.
+func (r *Result) Made() (pieces int, rendered disk.Sector) {
+	if r.tape == nil {
+		return 0, 0
+	}
+	for _, b := range r.tape.data {
+		rendered += disk.Sector(len(b) / r.tape.size)
+	}
+	return r.tape.len(), rendered
 }
 
 // tape is a Sink that keeps what it gets. From of a piece that is rendered is
@@ -38,6 +50,15 @@ type tape struct {
 
 // tapeBlock is how many pieces a block holds.
 const tapeBlock = 4096
+
+// len returns how many pieces there are.
+func (t *tape) len() int {
+	n := len(t.blocks)
+	if n == 0 {
+		return 0
+	}
+	return (n-1)*tapeBlock + len(t.blocks[n-1])
+}
 
 // all yields the pieces in their order.
 func (t *tape) all(yield func(*layout.Piece) bool) {

@@ -1,4 +1,4 @@
-package kit
+package layout
 
 import (
 	"bytes"
@@ -7,10 +7,10 @@ import (
 	"strings"
 )
 
-// noKeyTwice refuses JSON in which an object has one key twice: readers take the
+// NoKeyTwice refuses JSON in which an object has one key twice: readers take the
 // first, the last, or both (RFC 8259, 4), so that it means one thing here and
 // another elsewhere. Go's reader does not tell small letters from capitals.
-func noKeyTwice(text []byte) error {
+func NoKeyTwice(text []byte) error {
 	type object struct {
 		keys  map[string]bool // nil in an array
 		value bool            // a value comes next, not a key
@@ -30,7 +30,7 @@ func noKeyTwice(text []byte) error {
 			if key, isText := token.(string); isText && !in.value {
 				k := strings.ToLower(key)
 				if in.keys[k] {
-					return fmt.Errorf("it has the key %q twice", short(key))
+					return fmt.Errorf("it has the key %.60q twice", key)
 				}
 				in.keys[k], in.value = true, true
 				continue

@@ -1,0 +1,50 @@
+package safety
+
+import (
+	"os"
+	"testing"
+)
+
+// The disk under the receipt fills up when the card is being written: the lines
+// still find the room that was reserved for them, in the first run and in one
+// that goes on. On a real tmpfs, where fallocate(2) with FALLOC_FL_KEEP_SIZE
+// reserves.
+func TestRoomBehindTheReceipt(t *testing.T) {
+	b := newBench(t)
+	dir := b.mount("none", "-t", "tmpfs", "-o", "size=16m")
+	fill := func() {
+		f, err := os.OpenFile(dir+"/filler", os.O_WRONLY|os.O_CREATE|os.O_APPEND, 0o600)
+		do(t, err)
+		defer f.Close()
+		for err == nil {
+			_, err = f.Write(make([]byte, 4096))
+		}
+	}
+	for _, goesOn := range []bool{false, true} {
+		card, old := usedCard()
+		m := deviceModel()
+		req := often(m, t, false)
+		req.Receipt = dir + "/receipt"
+		if goesOn {
+			stopInData(t, card, req)
+		}
+		r, err := Rehearse(card, req)
+		do(t, err)
+		p, err := r.Permit(r.Word.String())
+		do(t, err)
+		full := false
+		p.req.Progress = func(s Stage, _, _ int64) {
+			if s == StageData && !full {
+				full = true
+				fill()
+			}
+		}
+		res, err := p.Write(t.Context())
+		do(t, err)
+		if s := state(t, card, m, old); !full || res.NotNoted != nil || s != "new" || !isFinished(req) {
+			t.Errorf("goes on %t: the card is %s, %v", goesOn, s, res.NotNoted)
+		}
+		do(t, os.Remove(dir+"/filler"))
+		do(t, os.Remove(req.Receipt))
+	}
+}
