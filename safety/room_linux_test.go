@@ -1,6 +1,7 @@
 package safety
 
 import (
+	"bytes"
 	"os"
 	"testing"
 )
@@ -39,7 +40,9 @@ func TestRoomBehindTheReceipt(t *testing.T) {
 				fill()
 			}
 		}
-		res, err := p.Write(t.Context())
+		a := newApplier(t.Context(), p)
+		a.wrapReceipt = func(f receiptFile) receiptFile { return longLines{f} }
+		res, err := a.run()
 		do(t, err)
 		if s := state(t, card, m, old); !full || res.NotNoted != nil || s != "new" || !isFinished(req) {
 			t.Errorf("goes on %t: the card is %s, %v", goesOn, s, res.NotNoted)
@@ -47,4 +50,16 @@ func TestRoomBehindTheReceipt(t *testing.T) {
 		do(t, os.Remove(dir+"/filler"))
 		do(t, os.Remove(req.Receipt))
 	}
+}
+
+// longLines makes each line a page long: the rest of a page that the file has
+// already would do for a few short ones.
+type longLines struct{ receiptFile }
+
+func (l longLines) Write(p []byte) (int, error) {
+	long := append(bytes.TrimSuffix(p, []byte("\n")), bytes.Repeat([]byte(" "), 4096)...)
+	if _, err := l.receiptFile.Write(append(long, '\n')); err != nil {
+		return 0, err
+	}
+	return len(p), nil
 }
