@@ -59,8 +59,9 @@ var mayImport = map[string][]string{
 		"layout/scan", "layout/scan/files", "layout/volume/probe", "layout/plan", "safety",
 	}, ground...),
 
-	"cmd/bootgraft/words": {},
-	"cmd/bootgraft/talk":  {"image/disk", "cmd/bootgraft/words"},
+	"cmd/bootgraft/words":    {},
+	"cmd/bootgraft/document": {},
+	"cmd/bootgraft/talk":     {"image/disk", "cmd/bootgraft/words", "cmd/bootgraft/document"},
 }
 
 // speakers are the packages that may print or end the program.
