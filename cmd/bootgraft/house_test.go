@@ -59,7 +59,8 @@ var mayImport = map[string][]string{
 		"layout/scan", "layout/scan/files", "layout/volume/probe", "layout/plan", "safety",
 	}, ground...),
 
-	"cmd/bootgraft/words":    {},
+	"cmd/bootgraft/words": {},
+	// A document reaches nothing; talk, which writes it, knows its kind.
 	"cmd/bootgraft/document": {},
 	"cmd/bootgraft/talk":     {"image/disk", "cmd/bootgraft/words", "cmd/bootgraft/document"},
 }
