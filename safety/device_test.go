@@ -216,7 +216,7 @@ func TestContinueFromMark(t *testing.T) {
 func TestContinueRefused(t *testing.T) {
 	m := deviceModel()
 	for _, c := range []struct {
-		code   string
+		code   disk.Code
 		change func(card *faultdev.Card, req *Request)
 	}{
 		{ReceiptOther, func(card *faultdev.Card, _ *Request) { card.Facts.Identity.Serial = "0043" }},

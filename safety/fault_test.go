@@ -13,6 +13,7 @@ import (
 	"syscall"
 	"testing"
 
+	"bootgraft/image/disk"
 	"bootgraft/safety/newfile"
 )
 
@@ -336,7 +337,7 @@ func TestUnfinishedTakenMeanwhile(t *testing.T) {
 // What a file system that is full, or has no large files, answers.
 func TestNoRoom(t *testing.T) {
 	for _, c := range []struct {
-		code  string
+		code  disk.Code
 		files newfile.System
 	}{
 		{NoRoom, fullFiles{}},

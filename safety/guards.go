@@ -22,7 +22,7 @@ type examined struct {
 	ours bool   // a receipt says that this card was written here
 }
 
-func (x *examined) refuse(code, do, why string, args ...any) *Refusal {
+func (x *examined) refuse(code disk.Code, do, why string, args ...any) *Refusal {
 	return &Refusal{Code: code, Path: x.Path, Why: fmt.Sprintf(why, args...), Do: do}
 }
 
@@ -131,7 +131,7 @@ func holdsNoFileOfTheJob(x *examined) *Refusal {
 	return x.related(TargetHoldsJob, blockdev.LiesOn, "it holds")
 }
 
-func (x *examined) related(code string, rel blockdev.Relation, verb string) *Refusal {
+func (x *examined) related(code disk.Code, rel blockdev.Relation, verb string) *Refusal {
 	var names []string
 	for _, r := range x.Related {
 		if r.Relation == rel {
@@ -205,7 +205,7 @@ func isNotWrittenByOthers(x *examined) *Refusal {
 // maxUses is how many uses of one kind are named.
 const maxUses = 4
 
-func (x *examined) used(how blockdev.How, code, do, verb string) *Refusal {
+func (x *examined) used(how blockdev.How, code disk.Code, do, verb string) *Refusal {
 	var uses []string
 	more := 0
 	for _, u := range x.Uses {

@@ -9,6 +9,7 @@ import (
 	"syscall"
 	"testing"
 
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
 	"bootgraft/safety/blockdev"
 	"bootgraft/safety/faultdev"
@@ -19,8 +20,9 @@ func TestGuardsOnFacts(t *testing.T) {
 	m := deviceModel()
 	source := imagetest.NewBytes(patterned(1, 64), large)
 	for _, c := range []struct {
-		name, code string
-		change     func(f *faultdev.Card, req *Request)
+		name   string
+		code   disk.Code
+		change func(f *faultdev.Card, req *Request)
 	}{
 		{"a card", "", func(*faultdev.Card, *Request) {}},
 		{"a fixed disk", TargetFixed, func(f *faultdev.Card, _ *Request) { f.Facts.Identity.Bus, f.Facts.Identity.Removable = "ata", false }},
@@ -69,7 +71,7 @@ func TestGuardsOnFacts(t *testing.T) {
 // What two guards see, the failed open and the facts, is told once.
 func TestOneReasonIsToldOnce(t *testing.T) {
 	m := deviceModel()
-	for code, change := range map[string]func(f *blockdev.Facts){
+	for code, change := range map[disk.Code]func(f *blockdev.Facts){
 		TargetNoMedium: func(f *blockdev.Facts) { f.Held, f.Sectors = errNoMedium, 0 },
 		TargetReadOnly: func(f *blockdev.Facts) { f.Held, f.ReadOnly = syscall.EROFS, true },
 	} {

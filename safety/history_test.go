@@ -214,7 +214,7 @@ func TestUndoOfAUsedCardIsAsked(t *testing.T) {
 	back, kept, err := UndoRequest(req.Receipt)
 	do(t, err)
 	defer kept.Close()
-	back.Accept = []string{CardUnproved}
+	back.Accept = []disk.Code{CardUnproved}
 	_, err = perform(card, back)
 	do(t, err)
 	if s := state(t, card, m, old); s != "old" {
@@ -563,7 +563,7 @@ func TestAReceiptOfTheOlderForm(t *testing.T) {
 	back, kept, err := UndoRequest(req.Receipt)
 	do(t, err)
 	defer kept.Close()
-	back.Accept = []string{CardUnproved}
+	back.Accept = []disk.Code{CardUnproved}
 	_, err = perform(card, back)
 	do(t, err)
 	if string(content(t, card)) != string(oldContent()) {

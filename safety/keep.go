@@ -243,7 +243,7 @@ func (r *Rehearsal) readReceipt(x *examined) (*Refusal, error) {
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, nil
 	}
-	refusal := func(code, do, why string) (*Refusal, error) {
+	refusal := func(code disk.Code, do, why string) (*Refusal, error) {
 		return &Refusal{Code: code, Path: r.req.Receipt, Why: why, Do: do}, nil
 	}
 	switch {
@@ -314,7 +314,7 @@ func (r *Receipt) knows(x *examined) bool {
 }
 
 func (r *Receipt) undoRefusal(x *examined, dev image.Source) (*Refusal, error) {
-	refusal := func(code, do, why string) (*Refusal, error) {
+	refusal := func(code disk.Code, do, why string) (*Refusal, error) {
 		return &Refusal{Code: code, Path: r.Path, Why: why, Do: do}, nil
 	}
 	switch {
@@ -355,7 +355,7 @@ func (r *Receipt) undoRefusalOf(j judgement, x *examined) *Refusal {
 		if slices.Contains(x.Accept, CardUnproved) {
 			return nil
 		}
-		code, do = CardUnproved, do+"; if you know that it is this one, used since: --accept "+CardUnproved
+		code, do = CardUnproved, do+"; if you know that it is this one, used since: --accept "+string(CardUnproved)
 	}
 	return &Refusal{Code: code, Path: x.Path, Do: do, Why: j.reason + "; " + r.where()}
 }

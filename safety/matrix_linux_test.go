@@ -10,6 +10,7 @@ import (
 	"syscall"
 	"testing"
 
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
 	"bootgraft/layout/plan"
 	"bootgraft/safety/blockdev"
@@ -19,8 +20,8 @@ import (
 type danger struct {
 	name  string
 	build func(b *bench, r *Request) (target string)
-	code  string // one of the reasons
-	says  string // is in the message
+	code  disk.Code // one of the reasons
+	says  string    // is in the message
 }
 
 var dangers = []danger{

@@ -11,6 +11,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/image/capture"
+	"bootgraft/image/disk"
 	"bootgraft/layout/kit"
 	"bootgraft/layout/plan"
 	rules "bootgraft/layout/rule/compare"
@@ -40,7 +41,10 @@ const (
 var ownKind = map[FileKind]bool{ImageFile: true, PlanFile: true, RuleFile: true}
 
 // protected says why files of a kind are overwritten by nothing.
-var protected = map[FileKind]struct{ code, why string }{
+var protected = map[FileKind]struct {
+	code disk.Code
+	why  string
+}{
 	CaptureFile: {TargetIsCapture, "it is a capture, perhaps the only copy of its drive, and is overwritten by nothing"},
 	RecordFile:  {TargetIsRecord, "it is the record of a capture, without which nobody can tell what was read, and is overwritten by nothing"},
 	ReceiptFile: {TargetIsReceipt, "it is a receipt, the only way back to what a card held, and is overwritten by nothing"},

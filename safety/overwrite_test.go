@@ -11,6 +11,7 @@ import (
 	"testing"
 
 	"bootgraft/image/capture"
+	"bootgraft/image/disk"
 )
 
 // What lies there: the first bytes of each kind, filled up to whole sectors, so
@@ -37,7 +38,7 @@ func recordHead(*testing.T) string { return "00000000 # bootgraft capture record
 // Every kind in the place of every kind: one table, and nothing changes where
 // the answer is no.
 func TestReplacesOwnKindOnly(t *testing.T) {
-	codes := map[FileKind]string{RecordFile: TargetIsRecord, ReceiptFile: TargetIsReceipt, KitFile: TargetIsKit,
+	codes := map[FileKind]disk.Code{RecordFile: TargetIsRecord, ReceiptFile: TargetIsReceipt, KitFile: TargetIsKit,
 		CaptureFile: TargetIsCapture, SourceFile: TargetIsSource}
 	coming := []FileKind{ImageFile, PlanFile, RuleFile, KitFile, ReceiptFile, RecordFile, CaptureFile, OtherFile, "a report"}
 	for there, content := range kindSamples(t) {

@@ -74,7 +74,7 @@ func (r *Rehearsal) secondHalf(old *Receipt, x *examined) (*Refusal, error) {
 // power, or nothing. Its own stamps prove it; a card that forgets all of them is
 // known by what they replaced.
 func (r *Receipt) notPulled(dev image.Source, x *examined) (*Refusal, error) {
-	refusal := func(code, do, why string) (*Refusal, error) {
+	refusal := func(code disk.Code, do, why string) (*Refusal, error) {
 		return &Refusal{Code: code, Path: x.Path, Why: why, Do: do}, nil
 	}
 	switch {

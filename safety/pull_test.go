@@ -135,7 +135,7 @@ func TestSecondHalfIsRefused(t *testing.T) {
 	if c.Trick != Waits {
 		t.Fatalf("%+v", c)
 	}
-	refused := func(card *faultdev.Card, code string) {
+	refused := func(card *faultdev.Card, code disk.Code) {
 		t.Helper()
 		was := card.Written()
 		r, err := Rehearse(card, req)

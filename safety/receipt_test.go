@@ -159,8 +159,9 @@ func FuzzReceipt(f *testing.F) {
 func TestReceiptOfANamelessCard(t *testing.T) {
 	m := deviceModel()
 	for _, c := range []struct {
-		name, serial, code string
-		source             disk.Sector
+		name, serial string
+		code         disk.Code
+		source       disk.Sector
 	}{
 		{"a card with a serial number", "0042", "", cardSectors},
 		{"one without, of the size of the original", "", TargetIsOriginal, cardSectors},

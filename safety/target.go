@@ -7,6 +7,7 @@ import (
 	"os"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/safety/blockdev"
 	"bootgraft/safety/newfile"
 )
@@ -22,7 +23,7 @@ type guard struct {
 	swaps   string // the kernel's list of swap areas
 }
 
-func (g *guard) refuse(code, do, why string, args ...any) error {
+func (g *guard) refuse(code disk.Code, do, why string, args ...any) error {
 	return &Refusal{Code: code, Path: g.path, Why: fmt.Sprintf(why, args...), Do: do}
 }
 

@@ -12,13 +12,14 @@ import (
 	"syscall"
 	"testing"
 
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
 	"bootgraft/safety/newfile"
 )
 
 // refused runs a write that must be refused with the code, and proves that it
 // changed nothing in the folder.
-func refused(t *testing.T, w *imageWriter, code string) *Refusal {
+func refused(t *testing.T, w *imageWriter, code disk.Code) *Refusal {
 	t.Helper()
 	dir := newfile.FolderOf(w.path)
 	before := listing(t, dir)
@@ -81,9 +82,10 @@ func stat(t *testing.T, path string) os.FileInfo {
 
 func TestTargetRefusals(t *testing.T) {
 	for _, c := range []struct {
-		name, code string
-		replace    bool
-		make       func(t *testing.T, path string)
+		name    string
+		code    disk.Code
+		replace bool
+		make    func(t *testing.T, path string)
 	}{
 		{"exists", TargetExists, false, func(t *testing.T, path string) { put(t, path, oldImage) }},
 		{"folder", TargetWrongKind, true, func(t *testing.T, path string) { do(t, os.Mkdir(path, 0o755)) }},
@@ -152,7 +154,7 @@ func TestTargetIsSource(t *testing.T) {
 func TestTargetUnderDev(t *testing.T) {
 	dir := t.TempDir()
 	do(t, os.Symlink("/dev", filepath.Join(dir, "d")))
-	for path, code := range map[string]string{
+	for path, code := range map[string]disk.Code{
 		"/dev/bootgraft-test-card":                     TargetUnderDev,
 		filepath.Join(dir, "d", "bootgraft-test-card"): TargetUnderDev,
 		"/dev/null": TargetWrongKind,

@@ -94,8 +94,8 @@ func wereFound(n int) string {
 }
 
 // accepted refuses what was not accepted by its code.
-func (k *madeKit) accepted(u *talk.UI, codes []string) error {
-	used := map[string]bool{}
+func (k *madeKit) accepted(u *talk.UI, codes []disk.Code) error {
+	used := map[disk.Code]bool{}
 	var open []disk.Finding
 	for _, f := range k.need {
 		used[f.Code] = true
@@ -122,7 +122,7 @@ func (k *madeKit) accepted(u *talk.UI, codes []string) error {
 	var b bytes.Buffer
 	b.WriteString("refusing to make this kit; nothing was written.\n")
 	for _, f := range open {
-		b.WriteString(words.Fold("  ", f.Code+": "+f.Text))
+		b.WriteString(words.Fold("  ", string(f.Code)+": "+f.Text))
 		fmt.Fprintf(&b, "    To go on all the same: --accept %s\n", f.Code)
 	}
 	return talk.Coded(talk.ExitRefused, errors.New(b.String()))

@@ -92,7 +92,7 @@ func gptAlternate(b []byte) disk.Sector {
 func (p *parts) places(src *opened, s *scan.Survey) (need []disk.Finding, err error) {
 	for _, end := range []struct {
 		x    disk.Sector
-		code string
+		code disk.Code
 		text string
 	}{
 		{0, headNotGiven, "no piece holds sector 0: the head of the drive is missing, with its table and its program." +

@@ -27,7 +27,8 @@ import (
 type cardFlags struct {
 	device                  bool
 	confirm, receipt, fixed string
-	earlier, accept         []string
+	earlier                 []string
+	accept                  []disk.Code
 }
 
 func (f *cardFlags) add(c *cobra.Command) {
@@ -193,10 +194,10 @@ func (w *cardWork) leaveOutWhatStays() {
 // lossRefusals are none of the guards: what they protect is known to its owner
 // alone.
 func (w *cardWork) lossRefusals() (out safety.Refusals) {
-	ask := func(holds bool, code, what string) {
+	ask := func(holds bool, code disk.Code, what string) {
 		if holds && !slices.Contains(w.flags.accept, code) {
 			out = append(out, &safety.Refusal{Code: code, Path: w.path, Why: what,
-				Do: "to keep everything that is replaced, in the receipt, add --keep all where the command has it; to lose it: --accept " + code})
+				Do: "to keep everything that is replaced, in the receipt, add --keep all where the command has it; to lose it: --accept " + string(code)})
 		}
 	}
 	files := "volumes whose files cannot be listed here"
@@ -217,9 +218,9 @@ func asRefusals(err error) safety.Refusals {
 }
 
 type refusalJSON struct {
-	Code string `json:"code"`
-	Why  string `json:"why"`
-	Do   string `json:"do"`
+	Code disk.Code `json:"code"`
+	Why  string    `json:"why"`
+	Do   string    `json:"do"`
 }
 
 type rehearsalJSON struct {
@@ -251,7 +252,7 @@ func (w *cardWork) refused(all safety.Refusals) error {
 	var b strings.Builder
 	fmt.Fprintf(&b, "refusing to write to %s; nothing was written.\n", w.path)
 	for _, r := range all {
-		b.WriteString(words.Fold("  ", r.Code+": "+r.Why))
+		b.WriteString(words.Fold("  ", string(r.Code)+": "+r.Why))
 		b.WriteString(words.Fold("    ", "To do: "+r.Do))
 	}
 	return talk.Coded(talk.ExitRefused, errors.New(b.String()))

@@ -55,8 +55,8 @@ func (o *opened) once() *opened {
 type sourceFlags struct {
 	sectorSize int
 	record     string
-	accept     []string // codes that are accepted
-	shows      bool     // the command only says what there is: findings about the image do not stop it
+	accept     []disk.Code // codes that are accepted
+	shows      bool        // the command only says what there is: findings about the image do not stop it
 	command    *cobra.Command
 	bar        func(what string) (progress func(done, total int64), finish func())
 }
@@ -242,7 +242,7 @@ func remembered(source, folder string) string {
 // plan.
 type planSourceFlags struct {
 	source, record string
-	accept         []string
+	accept         []disk.Code
 	shows          bool // as in sourceFlags
 	command        *cobra.Command
 	bar            func(what string) (progress func(done, total int64), finish func())
@@ -264,7 +264,7 @@ func (f *planSourceFlags) add(c *cobra.Command) {
 	f.command = c
 	c.Flags().StringVar(&f.source, "source", "", "the source of the plan, if it is not where the plan remembers it")
 	c.Flags().StringVar(&f.record, "record", "", "the record of a captured source, if it is not beside the image")
-	c.Flags().StringArrayVar(&f.accept, "accept", nil, "accept a finding by its code; may be repeated")
+	acceptFlag(c.Flags(), &f.accept)
 }
 
 // openReadOnly opens a TARGET that is only read: an image file, or a card.

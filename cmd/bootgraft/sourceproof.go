@@ -25,22 +25,22 @@ const (
 
 // sourceCodes are all codes that a SOURCE may ask for: a next command about the
 // same SOURCE needs them again.
-var sourceCodes = []string{liveSource, recordMissing, fillElsewhere, foreignCode}
+var sourceCodes = []disk.Code{liveSource, recordMissing, fillElsewhere, foreignCode}
 
 // acceptWords are the flags that repeat what was accepted of a SOURCE.
-func acceptWords(codes []string) string {
+func acceptWords(codes []disk.Code) string {
 	var words string
 	for _, code := range sourceCodes {
 		if slices.Contains(codes, code) {
-			words += " --accept " + code
+			words += " --accept " + string(code)
 		}
 	}
 	return words
 }
 
 // otherCodes returns the codes that no SOURCE asks for.
-func otherCodes(codes []string) []string {
-	return slices.DeleteFunc(slices.Clone(codes), func(c string) bool { return slices.Contains(sourceCodes, c) })
+func otherCodes(codes []disk.Code) []disk.Code {
+	return slices.DeleteFunc(slices.Clone(codes), func(c disk.Code) bool { return slices.Contains(sourceCodes, c) })
 }
 
 // openPlain takes a file without a record for the image of a disk, unless it says
@@ -141,7 +141,7 @@ func (e *needError) Error() string {
 	b.WriteString("refusing to use this source; nothing was written.\n")
 	for _, f := range e.need {
 		text, line, _ := strings.Cut(f.Text, "\n")
-		b.WriteString(words.Fold("  ", f.Code+": "+text))
+		b.WriteString(words.Fold("  ", string(f.Code)+": "+text))
 		if line != "" {
 			b.WriteString(line + "\n\n")
 		}

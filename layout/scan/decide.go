@@ -148,6 +148,18 @@ func (s *surveyor) force(able []*found, bare *layout.Volume) string {
 	return "conflict"
 }
 
+// The codes of tables that are not in force, by their kind.
+var (
+	staleCodes = map[string]disk.Code{
+		"mbr": "stale-mbr", "gpt": "stale-gpt", "apple": "stale-apple", "bsd": "stale-bsd",
+		"sun": "stale-sun", "amiga": "stale-amiga", "atari": "stale-atari",
+	}
+	damagedCodes = map[string]disk.Code{
+		"mbr": "damaged-mbr", "gpt": "damaged-gpt", "apple": "damaged-apple", "bsd": "damaged-bsd",
+		"sun": "damaged-sun", "amiga": "damaged-amiga", "atari": "damaged-atari",
+	}
+)
+
 // noteStale reports every table that is not in force.
 func (s *surveyor) noteStale(tables []found, kind string) {
 	for _, t := range tables {
@@ -157,9 +169,9 @@ func (s *surveyor) noteStale(tables []found, kind string) {
 		}
 		switch {
 		case t.State == layout.Stale && len(t.Entries) > 0 || t.State == layout.Stale && t.Kind == "gpt":
-			s.note(disk.Warningf("stale-"+t.Kind, at, "a %s table with %d entries lies on this disk, but is not in force (%s is): the rest of an earlier use. Nothing in it is interpreted", t.Kind, len(t.Entries), kind))
+			s.note(disk.Warningf(staleCodes[t.Kind], at, "a %s table with %d entries lies on this disk, but is not in force (%s is): the rest of an earlier use. Nothing in it is interpreted", t.Kind, len(t.Entries), kind))
 		case t.State == layout.Damaged && t.Kind != "mbr" || t.State == layout.Damaged && kind == "none":
-			s.note(disk.Warningf("damaged-"+t.Kind, at, "something that claims to be a %s table breaks its own rules: %s", t.Kind, t.Evidence[0]))
+			s.note(disk.Warningf(damagedCodes[t.Kind], at, "something that claims to be a %s table breaks its own rules: %s", t.Kind, t.Evidence[0]))
 		}
 	}
 }

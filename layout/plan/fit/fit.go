@@ -63,7 +63,7 @@ type Wishes struct {
 	Rules   *compare.Rules    // what other originals of the model prove about the size; nil if nothing
 	Truths  []candidate.Truth // what is true of the source outside its volumes, and must stay true
 	Try     int               // which try of an unknown layout, from 1; 0 for the one that is known best
-	Accept  []string          // codes of findings of severity Refusal that the owner accepts
+	Accept  []disk.Code       // codes of findings of severity Refusal that the owner accepts
 	Path    string            // where the source lies, remembered in the plan
 }
 
@@ -81,7 +81,7 @@ type Refused struct {
 func (r *Refused) Error() string {
 	var all []string
 	for _, f := range slices.Concat(r.Why, r.Need) {
-		all = append(all, f.Code+": "+f.Text)
+		all = append(all, string(f.Code)+": "+f.Text)
 	}
 	return strings.Join(all, "\n")
 }
@@ -94,8 +94,8 @@ type planner struct {
 	w    Wishes
 	need need
 
-	accepted map[string]bool
-	used     map[string]bool // accepted codes that a finding asked for
+	accepted map[disk.Code]bool
+	used     map[disk.Code]bool // accepted codes that a finding asked for
 	findings []disk.Finding
 	refused  Refused
 
@@ -149,7 +149,7 @@ func Plan(ctx context.Context, src image.Source, s *scan.Survey, w Wishes) (*pla
 func newPlanner(ctx context.Context, src image.Source, s *scan.Survey, w Wishes) *planner {
 	p := &planner{
 		ctx: ctx, src: src, s: s, w: w,
-		accepted: map[string]bool{}, used: map[string]bool{},
+		accepted: map[disk.Code]bool{}, used: map[disk.Code]bool{},
 		ends: map[int]disk.Sector{}, resized: map[int]disk.Sector{}, patches: patches{},
 	}
 	for _, code := range w.Accept {
@@ -263,7 +263,7 @@ func (p *planner) ask(f disk.Finding) bool {
 func (p *planner) unusedAccepts() (out []disk.Finding) {
 	for _, code := range p.w.Accept {
 		if !p.used[code] {
-			text := strings.ToValidUTF8(code, "?")
+			text := strings.ToValidUTF8(string(code), "?")
 			out = append(out, disk.Notef("accept-not-needed", disk.NoSector, "--accept %s was given, but nothing asked for it", text))
 			p.used[code] = true
 		}

@@ -202,7 +202,7 @@ func (p *planner) missing(lost disk.Spans) error {
 		if len(gone) == 0 {
 			continue
 		}
-		code := missingBootCode
+		code := disk.Code(missingBootCode)
 		if r.Role == layout.RoleVolume {
 			code = missingVolumeCode
 		}

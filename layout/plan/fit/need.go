@@ -302,7 +302,7 @@ func (p *planner) undecidedTail() {
 	p.note(disk.Warningf("tail-assumed", p.need.tail.Start, "where the tail begins is not known; as --tail %s asks for one, the last %s are taken", p.w.Tail, sectors(n)))
 }
 
-func (p *planner) has(code string) bool {
+func (p *planner) has(code disk.Code) bool {
 	for _, f := range p.findings {
 		if f.Code == code {
 			return true

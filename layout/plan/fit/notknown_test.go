@@ -22,7 +22,7 @@ func TestWhatIsNotKnownMayFallOff(t *testing.T) {
 		t.Fatalf("%v, %v", p, err)
 	}
 	w := size(200000)
-	w.Accept = []string{notKnownCode}
+	w.Accept = []disk.Code{notKnownCode}
 	if _, err := tryPlan(t, src, w); IsRefused(err) == nil || !hasFinding(IsRefused(err).Need, "missing-in-boot-area") {
 		t.Fatal(err)
 	}
@@ -47,7 +47,7 @@ func TestWhatIsNotKnownMayFallOff(t *testing.T) {
 
 func hasFinding(list []disk.Finding, code string) bool {
 	for _, f := range list {
-		if f.Code == code {
+		if string(f.Code) == code {
 			return true
 		}
 	}

@@ -14,7 +14,7 @@ import (
 
 // textOf returns the text of the first finding with a code.
 func textOf(list []disk.Finding, code string) string {
-	i := slices.IndexFunc(list, func(f disk.Finding) bool { return f.Code == code })
+	i := slices.IndexFunc(list, func(f disk.Finding) bool { return string(f.Code) == code })
 	if i < 0 {
 		return ""
 	}
@@ -85,10 +85,10 @@ func TestWallsAreTold(t *testing.T) {
 		disks.MBR(d, entry(63, 9000))
 		disks.Noise(d, at(c.old-20, 20), 1)
 		p := mustPlan(t, d, size(c.new))
-		i := slices.IndexFunc(p.Findings, func(f disk.Finding) bool { return f.Code == c.code })
+		i := slices.IndexFunc(p.Findings, func(f disk.Finding) bool { return string(f.Code) == c.code })
 		if c.code == "" {
 			for _, f := range p.Findings {
-				if strings.HasPrefix(f.Code, "wall-28") && c.new <= 1<<28 || strings.HasPrefix(f.Code, "wall-28") && c.old > 1<<28 || c.new < 1<<25 && strings.HasPrefix(f.Code, "wall-c") {
+				if strings.HasPrefix(string(f.Code), "wall-28") && c.new <= 1<<28 || strings.HasPrefix(string(f.Code), "wall-28") && c.old > 1<<28 || c.new < 1<<25 && strings.HasPrefix(string(f.Code), "wall-c") {
 					t.Errorf("%s: %+v", c.name, f)
 				}
 			}

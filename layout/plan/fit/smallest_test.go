@@ -49,8 +49,8 @@ func smallestHolds(t *testing.T, name string, src image.Source, w Wishes) {
 			break
 		}
 		for _, f := range IsRefused(err).Need {
-			if !codes[f.Code] {
-				codes[f.Code] = true
+			if !codes[string(f.Code)] {
+				codes[string(f.Code)] = true
 				w.Accept = append(w.Accept, f.Code)
 			}
 		}
@@ -138,7 +138,7 @@ func randomWishes(r *rand.Rand, entries []layout.Entry, n disk.Sector) Wishes {
 		w.Volumes.Wish[e.Index] = v
 	}
 	if r.IntN(2) == 0 {
-		w.Accept = []string{unknownCode, staleCode, notKnownCode}
+		w.Accept = []disk.Code{unknownCode, staleCode, notKnownCode}
 	}
 	return w
 }

@@ -13,7 +13,7 @@ import (
 )
 
 // truthCodes name what a card lacks that is true of its source.
-var truthCodes = map[string]string{"mirror": "copy-left-behind", "chain": "chain-broken", "checksum": "checksum-broken"}
+var truthCodes = map[string]disk.Code{"mirror": "copy-left-behind", "chain": "chain-broken", "checksum": "checksum-broken"}
 
 // prove looks at the planned card again, as at any disk: it is the last step of
 // planning, and no plan goes round it. Where the card breaks what it should keep

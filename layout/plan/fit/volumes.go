@@ -131,7 +131,7 @@ func (p *planner) planVolume(index int, span disk.Span, w resize.Wishes) error {
 	if w.Sectors == 0 {
 		w.Reserve = disk.Sector(p.w.Volumes.Reserve * float64(p.w.Target.Sectors))
 	}
-	w.Accept = func(code string) bool { p.used[code] = true; return p.accepted[code] }
+	w.Accept = func(code disk.Code) bool { p.used[code] = true; return p.accepted[code] }
 	if w.BootCode, err = p.bootCode(span.Start); err != nil {
 		return err
 	}

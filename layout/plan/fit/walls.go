@@ -13,7 +13,7 @@ import (
 
 // wall is a number of sectors at which devices are known to stop.
 type wall struct {
-	code  string
+	code  disk.Code
 	first disk.Sector // that is out of reach
 	what  string      // what stops there
 }

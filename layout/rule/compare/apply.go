@@ -38,13 +38,13 @@ type RenderedSector struct {
 
 // RefusedError says why the rules cannot make a card.
 type RefusedError struct {
-	Code string // stable
+	Code disk.Code
 	Why  string
 }
 
 func (e *RefusedError) Error() string { return e.Why }
 
-func refuse(code, text string, args ...any) error {
+func refuse(code disk.Code, text string, args ...any) error {
 	return &RefusedError{code, fmt.Sprintf("refusing to make the boot area: "+text, args...)}
 }
 

@@ -17,14 +17,15 @@ func (a *applier) carried() error {
 	}
 	for _, c := range []struct {
 		class Class
+		code  disk.Code
 		text  string
 	}{
-		{Identity, "the card passes for the unit of the source, which matters only if both are used at once"},
-		{Volatile, "the device sets them itself"},
-		{Content, "they are the owner's data, or too different to be understood"},
+		{Identity, "rules-carried-identity", "the card passes for the unit of the source, which matters only if both are used at once"},
+		{Volatile, "rules-carried-volatile", "the device sets them itself"},
+		{Content, "rules-carried-content", "they are the owner's data, or too different to be understood"},
 	} {
 		if n := count[c.class]; n > 0 {
-			a.out.Findings = append(a.out.Findings, disk.Notef("rules-carried-"+string(c.class), first[c.class].At(a.n),
+			a.out.Findings = append(a.out.Findings, disk.Notef(c.code, first[c.class].At(a.n),
 				"%d bytes of the class %q, the first at %s, are as the source has them: %s", n, c.class, first[c.class], c.text))
 		}
 	}

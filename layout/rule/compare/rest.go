@@ -93,7 +93,7 @@ func (w *worker) class(s *sheet, i int) Class {
 // say puts what these disks can and cannot decide into findings.
 func (c *Comparison) say() {
 	distinct := slices.Compact(slices.Clone(c.Sizes))
-	note := func(code, text string, args ...any) {
+	note := func(code disk.Code, text string, args ...any) {
 		c.Findings = append(c.Findings, disk.Notef(code, disk.NoSector, text, args...))
 	}
 	switch {

@@ -201,7 +201,7 @@ func (t *Table) chain(src image.Source, next uint32) error {
 	return nil
 }
 
-func (t *Table) damaged(code string, at disk.Sector, format string, args ...any) {
+func (t *Table) damaged(code disk.Code, at disk.Sector, format string, args ...any) {
 	t.table.State = layout.Damaged
 	t.Findings = append(t.Findings, disk.Warningf(code, at, format, args...))
 }

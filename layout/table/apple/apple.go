@@ -196,7 +196,7 @@ func (t *Table) describe(src image.Source) {
 	t.Findings = append(t.Findings, layout.CheckEntries(used, image.Sectors(src))...)
 }
 
-func (t *Table) damaged(code string, at disk.Sector, format string, args ...any) {
+func (t *Table) damaged(code disk.Code, at disk.Sector, format string, args ...any) {
 	t.table.State = layout.Damaged
 	t.Findings = append(t.Findings, disk.Warningf(code, at, format, args...))
 }

@@ -167,7 +167,7 @@ var typeNames = map[byte]string{
 	11: "HPFS", 12: "ISO 9660", 13: "bootstrap", 14: "AmigaDOS", 15: "HFS", 16: "AdvFS",
 }
 
-func (t *Table) damaged(code string, at disk.Sector, format string, args ...any) {
+func (t *Table) damaged(code disk.Code, at disk.Sector, format string, args ...any) {
 	t.table.State = layout.Damaged
 	t.Findings = append(t.Findings, disk.Warningf(code, at, format, args...))
 }

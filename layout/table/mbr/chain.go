@@ -59,7 +59,7 @@ func (w *walker) walk(container entry) {
 	}
 }
 
-func (w *walker) warn(code string, at disk.Sector, text string, args ...any) {
+func (w *walker) warn(code disk.Code, at disk.Sector, text string, args ...any) {
 	w.table.found(disk.Warningf(code, at, text, args...))
 }
 

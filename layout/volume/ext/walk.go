@@ -80,7 +80,7 @@ func (w *walker) run() error {
 	return nil
 }
 
-func (w *walker) note(code string, at disk.Sector, format string, args ...any) {
+func (w *walker) note(code disk.Code, at disk.Sector, format string, args ...any) {
 	if len(w.findings) == maxFindings {
 		w.unsaid++
 		return
@@ -213,7 +213,7 @@ func (w *walker) trouble(d directory, n *inode, err error) error {
 	case errors.Is(err, errSpent):
 		return err
 	}
-	at, code := disk.NoSector, "ext-directory-unread"
+	at, code := disk.NoSector, disk.Code("ext-directory-unread")
 	if n != nil {
 		at = n.at
 	}

@@ -8,7 +8,7 @@ import (
 
 // Problem is one thing wrong with a file, a directory or a chain.
 type Problem struct {
-	Code    string
+	Code    disk.Code
 	Path    string // "" if it belongs to no file
 	Cluster uint32 // where it goes wrong
 	Unsafe  bool   // clusters cannot be moved while it lasts
@@ -57,7 +57,7 @@ func (v *Volume) Check(t *Table) *Health {
 	return c.h
 }
 
-func (c *checker) problem(unsafe bool, code, path string, cluster uint32, format string, args ...any) {
+func (c *checker) problem(unsafe bool, code disk.Code, path string, cluster uint32, format string, args ...any) {
 	c.h.Total++
 	of := c.h.Total - c.h.Unsafe // how many of its sort there are
 	if unsafe {
@@ -117,7 +117,7 @@ func (c *checker) File(f *File) {
 	}
 }
 
-var endingCodes = map[Ending]string{
+var endingCodes = map[Ending]disk.Code{
 	EndsLoop: "fat-chain-loop", EndsFree: "fat-chain-into-free", EndsBad: "fat-chain-into-bad",
 	EndsOutside: "fat-chain-outside", EndsUnknown: "fat-chain-unknown", EndsGivenUp: "fat-chain-given-up",
 }

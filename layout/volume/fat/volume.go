@@ -134,11 +134,11 @@ func newVolume(src image.Source, b BPB, at disk.Sector, boot []byte) (*Volume, e
 	return v, nil
 }
 
-func (v *Volume) note(code string, at disk.Sector, format string, args ...any) {
+func (v *Volume) note(code disk.Code, at disk.Sector, format string, args ...any) {
 	v.Findings = append(v.Findings, disk.Notef(code, at, format, args...))
 }
 
-func (v *Volume) warn(code string, at disk.Sector, format string, args ...any) {
+func (v *Volume) warn(code disk.Code, at disk.Sector, format string, args ...any) {
 	v.Findings = append(v.Findings, disk.Warningf(code, at, format, args...))
 }
 

@@ -12,7 +12,7 @@ import (
 const maxListed = 8
 
 // doubts are findings of a volume that a resize must not pass over in silence.
-var doubts = map[string]string{
+var doubts = map[disk.Code]string{
 	"fat-dirty":                "let the system that it belongs to check it first",
 	"fat-copies-differ":        "after the change all of them are like the one that counts",
 	"fat-active-table-invalid": "nobody can say which table systems read",
@@ -52,14 +52,14 @@ func (j *job) Judge(h *fat.Health) {
 }
 
 // harmless are unsafe problems that a resize carries as they are.
-var harmless = map[string]bool{"fat-chain-short": true, "fat-dot-entry-wrong": true}
+var harmless = map[disk.Code]bool{"fat-chain-short": true, "fat-dot-entry-wrong": true}
 
 // problems lists what is wrong, each kind by its code. Where nothing moves and
 // all free clusters are copied even a broken chain can be carried, if that is
 // accepted.
 func (j *job) problems(h *fat.Health) {
 	still := j.count.last <= j.new.clusters+1 && j.copyFree()
-	named := map[string]int{}
+	named := map[disk.Code]int{}
 	for i := range h.Problems {
 		p := &h.Problems[i]
 		if named[p.Code]++; named[p.Code] > maxListed {

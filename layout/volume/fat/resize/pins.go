@@ -13,7 +13,7 @@ import (
 type pin struct {
 	run      fat.Run
 	path     string
-	code     string
+	code     disk.Code
 	bySector bool // found by sectors; else by clusters, which may shift as one
 	why      string
 }
@@ -68,7 +68,7 @@ func (j *job) findPins() error {
 
 func pinName(path string) string { return strings.ToUpper(strings.Trim(path, "/")) }
 
-func (j *job) pin(runs []fat.Run, path, code string, bySector bool, why string) {
+func (j *job) pin(runs []fat.Run, path string, code disk.Code, bySector bool, why string) {
 	for _, r := range runs {
 		j.pins = append(j.pins, pin{r, path, code, bySector, why})
 	}

@@ -51,7 +51,7 @@ func (r *Refused) Error() string {
 	var all []string
 	for _, list := range [][]disk.Finding{r.Why, r.Need} {
 		for _, f := range list {
-			all = append(all, f.Code+": "+f.Text)
+			all = append(all, string(f.Code)+": "+f.Text)
 		}
 	}
 	return strings.Join(all, "\n")
