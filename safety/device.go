@@ -61,7 +61,7 @@ type Request struct {
 	KeepAll bool        // everything that is replaced is kept in the receipt
 	Command string      // how to plan for another card, for a refusal by size
 	Anew    string      // how to write this card with a receipt of its own, for a card that is another
-	Accept  []disk.Code // codes of refusals that the owner of the card takes on: CardUnproved
+	Accept  []disk.Code // codes of refusals that the owner of the card takes on: disk.CardUnproved
 
 	Progress func(stage Stage, done, total int64)
 

@@ -251,7 +251,7 @@ func TestNameTakenMeanwhile(t *testing.T) {
 				}
 				continue
 			}
-			if !errors.As(err, &r) || r.Code != TargetChanged {
+			if !errors.As(err, &r) || r.Code != disk.TargetChanged {
 				t.Errorf("%s, %s: got %v", c.name, op, err)
 			}
 			holds(t, path, []byte("somebody else's"))
@@ -327,7 +327,7 @@ func TestUnfinishedTakenMeanwhile(t *testing.T) {
 		put(t, w.temp(), []byte("somebody else's"))
 	}}
 	var r *Refusal
-	if _, err := w.run(context.Background()); !errors.As(err, &r) || r.Code != TargetChanged {
+	if _, err := w.run(context.Background()); !errors.As(err, &r) || r.Code != disk.TargetChanged {
 		t.Errorf("got %v", err)
 	}
 	only(t, dir, "card.img"+Unfinished)
@@ -340,13 +340,13 @@ func TestNoRoom(t *testing.T) {
 		code  disk.Code
 		files newfile.System
 	}{
-		{NoRoom, fullFiles{}},
-		{FileTooLarge, smallFiles{}},
+		{disk.NoRoom, fullFiles{}},
+		{disk.FileTooLarge, smallFiles{}},
 	} {
 		w := writerTo(filepath.Join(t.TempDir(), "card.img"), Options{})
 		w.fs = c.files
 		r := refused(t, w, c.code)
-		if c.code == NoRoom && r.Do != "free "+strconv.Itoa(4096*sector-1000)+" bytes, or choose another folder" {
+		if c.code == disk.NoRoom && r.Do != "free "+strconv.Itoa(4096*sector-1000)+" bytes, or choose another folder" {
 			t.Errorf("advice: %s", r.Do)
 		}
 	}

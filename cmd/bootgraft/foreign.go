@@ -79,9 +79,6 @@ var foreigners = []foreign{
 	{"a sound or video file", 0, "RIFF", "", ""},
 }
 
-// foreignCode is what --accept takes for a file that looks like no image.
-const foreignCode = "not-a-disk-image"
-
 // foreignKind returns what a file is if its first bytes are those of another kind
 // of file than the image of a disk, or nil.
 func foreignKind(img image.Source) (*foreign, error) {

@@ -130,7 +130,7 @@ func (f *planFlags) run(c *cobra.Command, u *talk.UI, path string) error {
 		return f.kitHint(src, s, err, showRefused(u, err, planAgain(c, path)))
 	}
 	if nominal {
-		p.Findings = append(p.Findings, disk.Notef("nominal-size", disk.NoSector,
+		p.Findings = append(p.Findings, disk.Notef(disk.NominalSize, disk.NoSector,
 			"%s is a size as printed on a package; no real card has exactly that many sectors. Read the number of sectors from the card at hand and plan again", f.size))
 	}
 	if err := f.finish(u, p, src.files); err != nil {

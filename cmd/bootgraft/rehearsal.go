@@ -46,12 +46,6 @@ func (f *cardFlags) check() error {
 	return nil
 }
 
-// What --accept takes for a card whose files, or other content, may be lost.
-const (
-	holdsFilesCode   = "card-holds-files"
-	holdsUnknownCode = "card-holds-unknown"
-)
-
 // cardWork is work on a card: it is rehearsed, and done only with the word
 // that the rehearsal gave.
 type cardWork struct {
@@ -204,8 +198,8 @@ func (w *cardWork) lossRefusals() (out safety.Refusals) {
 	if w.held.Files > 0 {
 		files = disk.Counted(w.held.Files, "file")
 	}
-	ask(w.held.HoldsFiles(), holdsFilesCode, fmt.Sprintf("it holds %s (%s), and they would be lost", files, strings.Join(w.held.Lines, "; ")))
-	ask(w.held.HoldsUnknown(), holdsUnknownCode, fmt.Sprintf("it holds what is not known here (%s), and that would be lost", w.held.UnknownText()))
+	ask(w.held.HoldsFiles(), disk.CardHoldsFiles, fmt.Sprintf("it holds %s (%s), and they would be lost", files, strings.Join(w.held.Lines, "; ")))
+	ask(w.held.HoldsUnknown(), disk.CardHoldsUnknown, fmt.Sprintf("it holds what is not known here (%s), and that would be lost", w.held.UnknownText()))
 	return out
 }
 
@@ -214,7 +208,7 @@ func asRefusals(err error) safety.Refusals {
 	if errors.As(err, &all) {
 		return all
 	}
-	return safety.Refusals{{Code: "refused", Path: "the card", Why: err.Error(), Do: "rehearse again"}}
+	return safety.Refusals{{Code: disk.RefusedOtherwise, Path: "the card", Why: err.Error(), Do: "rehearse again"}}
 }
 
 type refusalJSON struct {

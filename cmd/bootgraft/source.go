@@ -79,10 +79,6 @@ func (f *sourceFlags) words() string {
 	return typed + acceptWords(f.accept)
 }
 
-// liveSource is what --accept takes for reading a healthy disk without a
-// capture.
-const liveSource = "live-source"
-
 // openSource opens a SOURCE by what it is: a block device, a kit, a capture (an
 // image with its record), or a plain image.
 func openSource(path string, f sourceFlags) (*opened, error) {
@@ -152,8 +148,8 @@ func openCapture(path, record string, st os.FileInfo) (*opened, error) {
 // openLive opens a block device as it is, if its owner says that it is
 // healthy; a dying drive is read once, by capture.
 func openLive(path string, f sourceFlags) (*opened, error) {
-	if !slices.Contains(f.accept, liveSource) {
-		return nil, talk.Refusef("%s is a block device. Capture it first, so that the drive is read once and gently:\n\n  bootgraft capture %s old.img\n\nA healthy disk can be read as it is with --accept %s", path, words.Shell(path), liveSource)
+	if !slices.Contains(f.accept, disk.LiveSource) {
+		return nil, talk.Refusef("%s is a block device. Capture it first, so that the drive is read once and gently:\n\n  bootgraft capture %s old.img\n\nA healthy disk can be read as it is with --accept %s", path, words.Shell(path), disk.LiveSource)
 	}
 	d, err := blockdev.OpenSource(path)
 	if err != nil {

@@ -177,9 +177,9 @@ func TestUnknownVolumes(t *testing.T) {
 		t.Fatalf("%v", err)
 	}
 	w := size(10000)
-	w.Accept = []disk.Code{unknownCode}
+	w.Accept = []disk.Code{disk.UnknownVolumeCut}
 	p := mustPlan(t, d, w)
-	if e := survey(t, mustCard(t, p, d)).Entry(1); e.Count != 47 || !hasAccepted(p, unknownCode) {
+	if e := survey(t, mustCard(t, p, d)).Entry(1); e.Count != 47 || !hasAccepted(p, string(disk.UnknownVolumeCut)) {
 		t.Errorf("%+v, %+v", e, p.Findings)
 	}
 	w.Target.Sectors = 15063
@@ -215,7 +215,7 @@ func TestAcceptances(t *testing.T) {
 		{"larger than its entry", larger, 30000, []disk.Code{"fat-larger-than-partition"}},
 		{"tables in conflict", conflict, 30000, []disk.Code{"tables-conflict"}},
 		{"no copy of a GPT", damaged, 30000, []disk.Code{"gpt-damaged"}},
-		{"stale table", stale, 16000, []disk.Code{staleCode}},
+		{"stale table", stale, 16000, []disk.Code{disk.StaleTableCut}},
 		{"missing sectors, same size", lost, 20000, []disk.Code{"missing-in-boot-area", "missing-in-volume"}},
 		{"odd bytes", imagetest.NewBytes(append(imagetest.Head(t, withTail(), 20000*512), 7), 512), 20000, []disk.Code{"odd-bytes"}},
 	} {

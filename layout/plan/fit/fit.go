@@ -173,13 +173,13 @@ func table(index int, v *fat.Volume) (*fat.Table, error) {
 func (p *planner) work() error {
 	p.survey()
 	if p.w.Target.SectorSize != p.s.SectorSize {
-		p.refuse(disk.Refusalf("sector-size-differs", disk.NoSector,
+		p.refuse(disk.Refusalf(disk.SectorSizeDiffers, disk.NoSector,
 			"the source has sectors of %d bytes and the card of %d: every address in the boot areas would mean another place. Use a card and a reader that show sectors of %d bytes",
 			p.s.SectorSize, p.w.Target.SectorSize, p.s.SectorSize))
 		return nil
 	}
 	if p.s.OddBytes > 0 {
-		p.ask(disk.Refusalf("odd-bytes", p.s.Sectors, "the last %d bytes of the source file belong to no whole sector and are not carried", p.s.OddBytes))
+		p.ask(disk.Refusalf(disk.OddBytes, p.s.Sectors, "the last %d bytes of the source file belong to no whole sector and are not carried", p.s.OddBytes))
 	}
 	p.takeRules()
 	p.chooseTry()
@@ -234,7 +234,7 @@ func (p *planner) cannotRender(err error) error {
 	default:
 		return err
 	}
-	p.refuse(disk.Refusalf("table-not-renderable", 0, "the %s table cannot be made for %s: %v", p.s.Table, sectors(p.w.Target.Sectors), err))
+	p.refuse(disk.Refusalf(disk.TableNotRenderable, 0, "the %s table cannot be made for %s: %v", p.s.Table, sectors(p.w.Target.Sectors), err))
 	return nil
 }
 
@@ -264,7 +264,7 @@ func (p *planner) unusedAccepts() (out []disk.Finding) {
 	for _, code := range p.w.Accept {
 		if !p.used[code] {
 			text := strings.ToValidUTF8(string(code), "?")
-			out = append(out, disk.Notef("accept-not-needed", disk.NoSector, "--accept %s was given, but nothing asked for it", text))
+			out = append(out, disk.Notef(disk.AcceptNotNeeded, disk.NoSector, "--accept %s was given, but nothing asked for it", text))
 			p.used[code] = true
 		}
 	}
@@ -276,14 +276,14 @@ func (p *planner) unusedAccepts() (out []disk.Finding) {
 func (p *planner) askAboutOtherSize() {
 	switch p.s.Table {
 	case "conflict":
-		p.ask(disk.Refusalf("tables-conflict", 0, "several tables contradict each other on this disk; on another size all of it is carried byte for byte, and every table keeps the old size"))
+		p.ask(disk.Refusalf(disk.TablesConflict, 0, "several tables contradict each other on this disk; on another size all of it is carried byte for byte, and every table keeps the old size"))
 	case "gpt":
 		if p.s.GPT == nil {
-			p.ask(disk.Refusalf("gpt-damaged", 1, "no copy of the GUID partition table can be read; on another size all of it is carried byte for byte, and nobody knows which blank sectors are somebody's"))
+			p.ask(disk.Refusalf(disk.GPTDamaged, 1, "no copy of the GUID partition table can be read; on another size all of it is carried byte for byte, and nobody knows which blank sectors are somebody's"))
 		}
 	case "mbr", "none":
 	default:
-		p.note(disk.Warningf("table-names-old-size", 0, "the %s table is carried byte for byte: where it names the size of the disk it names the old one, %s", p.s.Table, sectors(p.s.Sectors)))
+		p.note(disk.Warningf(disk.TableNamesOldSize, 0, "the %s table is carried byte for byte: where it names the size of the disk it names the old one, %s", p.s.Table, sectors(p.s.Sectors)))
 	}
 }
 

@@ -34,10 +34,10 @@ func (p *planner) tellSmallest(w Wishes) error {
 	if accepting > 0 && accepting <= target {
 		return p.onlyNeeds(w, codes)
 	}
-	if slices.ContainsFunc(p.refused.Why, func(f disk.Finding) bool { return f.Code == "table-not-renderable" }) {
+	if slices.ContainsFunc(p.refused.Why, func(f disk.Finding) bool { return f.Code == disk.TableNotRenderable }) {
 		return nil
 	}
-	p.refuse(disk.Refusalf("does-not-fit", target, "%s", p.tooSmallText(as, accepting, codes)))
+	p.refuse(disk.Refusalf(disk.DoesNotFit, target, "%s", p.tooSmallText(as, accepting, codes)))
 	p.refused.Why = append(p.refused.Why, p.fixed...)
 	p.hints()
 	return nil

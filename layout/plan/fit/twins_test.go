@@ -100,7 +100,7 @@ func TestGPTTwin(t *testing.T) {
 // Whatever is damaged or not known, the plan of any card keeps its promises,
 // or is refused in words: no other error, and nothing lost in silence.
 func TestDamagedAndPartlyKnownDisks(t *testing.T) {
-	everything := []disk.Code{"missing-in-boot-area", "missing-in-volume", "tables-conflict", "gpt-damaged", "fat-larger-than-partition", unknownCode, staleCode}
+	everything := []disk.Code{"missing-in-boot-area", "missing-in-volume", "tables-conflict", "gpt-damaged", "fat-larger-than-partition", disk.UnknownVolumeCut, disk.StaleTableCut}
 	planned := 0
 	for _, seed := range rig.Seeds(40, 800) {
 		d := disks.NewRandom(seed)

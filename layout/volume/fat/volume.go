@@ -84,7 +84,7 @@ func readBackup(src image.Source, cause error) *Volume {
 		if err != nil {
 			continue
 		}
-		v.warn("fat-boot-from-backup", 0, "the volume's boot sector (sector 0) cannot be used: %v. Its backup in sector %d answers for it; "+
+		v.warn(disk.FATBootFromBackup, 0, "the volume's boot sector (sector 0) cannot be used: %v. Its backup in sector %d answers for it; "+
 			"the device may not start from this volume until sector 0 is written anew", cause, at)
 		return v
 	}
