@@ -23,7 +23,7 @@ func CheckEntries(entries []Entry, drive disk.Sector) []disk.Finding {
 	furthest := -1
 	for i, e := range used {
 		if e.Start < 0 || e.Start > drive || e.Count > drive-e.Start {
-			found = append(found, disk.Warningf("entry-past-end", e.Table,
+			found = append(found, disk.Warningf(disk.EntryPastEnd, e.Table,
 				"%s is %s, but the disk has %d sectors. What it names beyond the end is not here: compare the size of the drive with the table before anything else",
 				describe(e), e.Span, drive))
 		}
@@ -32,7 +32,7 @@ func CheckEntries(entries []Entry, drive disk.Sector) []disk.Finding {
 		}
 		if furthest >= 0 && used[furthest].Overlaps(e.Span) {
 			f := used[furthest]
-			found = append(found, disk.Warningf("entries-overlap", e.Table,
+			found = append(found, disk.Warningf(disk.EntriesOverlap, e.Table,
 				"%s and %s both own sectors %s. A write through one changes the other: find out which of them is in use",
 				describe(f), describe(e), f.Common(e.Span)))
 		}

@@ -12,7 +12,7 @@ import (
 func codes(found []disk.Finding) []string {
 	out := []string{}
 	for _, f := range found {
-		out = append(out, f.Code)
+		out = append(out, string(f.Code))
 	}
 	return out
 }

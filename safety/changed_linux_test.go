@@ -7,6 +7,7 @@ import (
 	"strings"
 	"testing"
 
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
 	"bootgraft/layout/plan"
 	"bootgraft/safety/blockdev"
@@ -63,7 +64,7 @@ func wantWrong(t *testing.T, r *Rehearsal, word, says string, not ...string) {
 	t.Helper()
 	_, err := r.Permit(word)
 	var refusal *Refusal
-	if !errors.As(err, &refusal) || refusal.Code != WrongWord || !strings.Contains(refusal.Why, says) {
+	if !errors.As(err, &refusal) || refusal.Code != disk.WrongWord || !strings.Contains(refusal.Why, says) {
 		t.Fatalf("want a wrong word because of %q, got %v", says, err)
 	}
 	for _, n := range not {

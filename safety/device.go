@@ -54,14 +54,14 @@ type Request struct {
 	Looked   *Looked        // the look by which its owner judges the card; nil for both ends alone
 	AsRoot   string         // what to type where rights are missing
 
-	Receipt string   // where the receipt is written, or is continued
-	Earlier []string // receipts by which a card that was written here is known
-	Try     int      // how many times this card was written with this one; 0 if nobody counts
-	Pull    bool     // a quick test in two halves, with the card pulled between them
-	KeepAll bool     // everything that is replaced is kept in the receipt
-	Command string   // how to plan for another card, for a refusal by size
-	Anew    string   // how to write this card with a receipt of its own, for a card that is another
-	Accept  []string // codes of refusals that the owner of the card takes on: CardUnproved
+	Receipt string      // where the receipt is written, or is continued
+	Earlier []string    // receipts by which a card that was written here is known
+	Try     int         // how many times this card was written with this one; 0 if nobody counts
+	Pull    bool        // a quick test in two halves, with the card pulled between them
+	KeepAll bool        // everything that is replaced is kept in the receipt
+	Command string      // how to plan for another card, for a refusal by size
+	Anew    string      // how to write this card with a receipt of its own, for a card that is another
+	Accept  []disk.Code // codes of refusals that the owner of the card takes on: disk.CardUnproved
 
 	Progress func(stage Stage, done, total int64)
 

@@ -151,17 +151,17 @@ func TestDeviceWriteAndUndo(t *testing.T) {
 			if s := state(t, card, m, old); s != "old" {
 				t.Errorf("after the undo the card is %s", s)
 			}
-			if err := undo(card, receipt); !errors.As(err, &r) || r.Code != NotUndoable {
+			if err := undo(card, receipt); !errors.As(err, &r) || r.Code != disk.NotUndoable {
 				t.Errorf("undone twice: %v", err)
 			}
-		case !errors.As(err, &r) || r.Code != NotUndoable:
+		case !errors.As(err, &r) || r.Code != disk.NotUndoable:
 			t.Errorf("old tables over new data: %v", err)
 		default:
 			if s := state(t, card, m, old); s != "new" {
 				t.Errorf("a refused undo left the card %s", s)
 			}
 		}
-		if _, err := perform(card, req); !errors.As(err, &r) || r.Code != ReceiptExists {
+		if _, err := perform(card, req); !errors.As(err, &r) || r.Code != disk.ReceiptExists {
 			t.Errorf("the receipt of finished work: %v", err)
 		}
 	}
@@ -216,13 +216,13 @@ func TestContinueFromMark(t *testing.T) {
 func TestContinueRefused(t *testing.T) {
 	m := deviceModel()
 	for _, c := range []struct {
-		code   string
+		code   disk.Code
 		change func(card *faultdev.Card, req *Request)
 	}{
-		{ReceiptOther, func(card *faultdev.Card, _ *Request) { card.Facts.Identity.Serial = "0043" }},
-		{ReceiptOther, func(_ *faultdev.Card, req *Request) { req.Digest = "other" }},
-		{TargetChanged, func(card *faultdev.Card, _ *Request) { card.Put(0, patterned(5, large/sector)) }},
-		{ReceiptExists, func(_ *faultdev.Card, req *Request) { req.Kind = QuickTest }},
+		{disk.ReceiptOther, func(card *faultdev.Card, _ *Request) { card.Facts.Identity.Serial = "0043" }},
+		{disk.ReceiptOther, func(_ *faultdev.Card, req *Request) { req.Digest = "other" }},
+		{disk.TargetChanged, func(card *faultdev.Card, _ *Request) { card.Put(0, patterned(5, large/sector)) }},
+		{disk.ReceiptExists, func(_ *faultdev.Card, req *Request) { req.Kind = QuickTest }},
 	} {
 		card, _ := usedCard()
 		card.Fault, card.At = faultdev.Pull, 120

@@ -12,6 +12,7 @@ import (
 	"syscall"
 	"testing"
 
+	"bootgraft/image/disk"
 	"bootgraft/safety/newfile"
 )
 
@@ -246,7 +247,7 @@ func TestNameTakenMeanwhile(t *testing.T) {
 				}
 				continue
 			}
-			if !errors.As(err, &r) || r.Code != TargetChanged {
+			if !errors.As(err, &r) || r.Code != disk.TargetChanged {
 				t.Errorf("%s, %s: got %v", c.name, op, err)
 			}
 			holds(t, path, []byte("somebody else's"))
@@ -322,7 +323,7 @@ func TestUnfinishedTakenMeanwhile(t *testing.T) {
 		put(t, w.temp(), []byte("somebody else's"))
 	}}
 	var r *Refusal
-	if _, err := w.run(context.Background()); !errors.As(err, &r) || r.Code != TargetChanged {
+	if _, err := w.run(context.Background()); !errors.As(err, &r) || r.Code != disk.TargetChanged {
 		t.Errorf("got %v", err)
 	}
 	only(t, dir, "card.img"+Unfinished)
@@ -332,16 +333,16 @@ func TestUnfinishedTakenMeanwhile(t *testing.T) {
 // What a file system that is full, or has no large files, answers.
 func TestNoRoom(t *testing.T) {
 	for _, c := range []struct {
-		code  string
+		code  disk.Code
 		files newfile.System
 	}{
-		{NoRoom, fullFiles{}},
-		{FileTooLarge, smallFiles{}},
+		{disk.NoRoom, fullFiles{}},
+		{disk.FileTooLarge, smallFiles{}},
 	} {
 		w := writerTo(filepath.Join(t.TempDir(), "card.img"), Options{})
 		w.fs = c.files
 		r := refused(t, w, c.code)
-		if c.code == NoRoom && r.Do != "free "+strconv.Itoa(4096*sector-1000)+" bytes, or choose another folder" {
+		if c.code == disk.NoRoom && r.Do != "free "+strconv.Itoa(4096*sector-1000)+" bytes, or choose another folder" {
 			t.Errorf("advice: %s", r.Do)
 		}
 	}

@@ -9,6 +9,7 @@ import (
 	"syscall"
 	"testing"
 
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
 )
 
@@ -35,7 +36,7 @@ func TestRealFileSystems(t *testing.T) {
 			do(t, write(plan, false))
 			holds(t, path, plan)
 			var r *Refusal
-			if err := write(plan, false); !errors.As(err, &r) || r.Code != TargetExists {
+			if err := write(plan, false); !errors.As(err, &r) || r.Code != disk.TargetExists {
 				t.Errorf("a name that is taken: %v", err)
 			}
 			do(t, write(append(plan, '2'), true))
@@ -71,7 +72,7 @@ func TestTwoWritersOfOneFile(t *testing.T) {
 		for _, replace := range []bool{false, true} {
 			var r *Refusal
 			err := Output{Path: path, Kind: PlanFile, Replace: replace}.Write(func(io.Writer) error { return nil })
-			if !errors.As(err, &r) || r.Code != UnfinishedInUse {
+			if !errors.As(err, &r) || r.Code != disk.UnfinishedInUse {
 				t.Errorf("the second run: %v", err)
 			}
 		}

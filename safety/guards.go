@@ -22,7 +22,7 @@ type examined struct {
 	ours bool   // a receipt says that this card was written here
 }
 
-func (x *examined) refuse(code, do, why string, args ...any) *Refusal {
+func (x *examined) refuse(code disk.Code, do, why string, args ...any) *Refusal {
 	return &Refusal{Code: code, Path: x.Path, Why: fmt.Sprintf(why, args...), Do: do}
 }
 
@@ -60,7 +60,7 @@ func isBlockDevice(x *examined) *Refusal {
 	if x.Mode.IsRegular() {
 		do = "leave out --device to write an image file"
 	}
-	return x.refuse(TargetWrongKind, do, "it is %s, not a block device", image.Kind(x.Mode))
+	return x.refuse(disk.TargetWrongKind, do, "it is %s, not a block device", image.Kind(x.Mode))
 }
 
 func isHeldByUs(x *examined) *Refusal {
@@ -68,30 +68,30 @@ func isHeldByUs(x *examined) *Refusal {
 	case err == nil:
 		return nil
 	case errors.Is(err, syscall.EBUSY):
-		return x.refuse(TargetHeld, "end what uses it (a mount, also one that was only detached lazily or lies in a container; RAID; encryption; another program)",
+		return x.refuse(disk.TargetHeld, "end what uses it (a mount, also one that was only detached lazily or lies in a container; RAID; encryption; another program)",
 			"somebody else holds it exclusively")
 	case errors.Is(err, fs.ErrPermission):
-		return x.refuse(TargetHeld, "try again with sudo; if you are root already, it is not for you to write", "there is no permission to write to it (%v)", err)
+		return x.refuse(disk.TargetHeld, "try again with sudo; if you are root already, it is not for you to write", "there is no permission to write to it (%v)", err)
 	case errors.Is(err, errNoMedium), errors.Is(err, syscall.ENXIO), errors.Is(err, syscall.ENODEV):
-		return x.refuse(TargetNoMedium, "put the card in", "there is no card in it (%v)", err)
+		return x.refuse(disk.TargetNoMedium, "put the card in", "there is no card in it (%v)", err)
 	case errors.Is(err, syscall.EROFS):
-		return x.refuse(TargetReadOnly, "move the lock of the card, or use another reader", "it cannot be opened for writing (%v)", err)
+		return x.refuse(disk.TargetReadOnly, "move the lock of the card, or use another reader", "it cannot be opened for writing (%v)", err)
 	}
-	return x.refuse(TargetHeld, "find out why, then try again", "it cannot be held (%v)", x.Held)
+	return x.refuse(disk.TargetHeld, "find out why, then try again", "it cannot be held (%v)", x.Held)
 }
 
 func isWholeDisk(x *examined) *Refusal {
 	if !x.Partition {
 		return nil
 	}
-	return x.refuse(TargetPartition, "give the whole disk, "+x.Whole, "it is a partition, and the plan is for a whole disk")
+	return x.refuse(disk.TargetIsPartition, "give the whole disk, "+x.Whole, "it is a partition, and the plan is for a whole disk")
 }
 
 func isWritable(x *examined) *Refusal {
 	if !x.ReadOnly {
 		return nil
 	}
-	return x.refuse(TargetReadOnly, "move the lock of the card, or use another reader", "it is read-only")
+	return x.refuse(disk.TargetReadOnly, "move the lock of the card, or use another reader", "it is read-only")
 }
 
 func hasSize(x *examined) *Refusal {
@@ -100,21 +100,21 @@ func hasSize(x *examined) *Refusal {
 		return nil
 	}
 	if have == 0 {
-		return x.refuse(TargetNoMedium, "put the card in", "its size is 0: there is no card in it")
+		return x.refuse(disk.TargetNoMedium, "put the card in", "its size is 0: there is no card in it")
 	}
 	word, by := "more", have-want
 	if have < want {
 		word, by = "fewer", want-have
 	}
 	if x.Kind == Undo {
-		return x.refuse(TargetSize, "give the card that the receipt is of; bootgraft survey lists the disks",
+		return x.refuse(disk.TargetSize, "give the card that the receipt is of; bootgraft survey lists the disks",
 			"it has %d sectors, %d %s than the card of the receipt", have, by, word)
 	}
 	do := x.Command
 	if do == "" || x.SectorSize != x.Disk.SectorSize { // no plan of this source would do
 		do = fmt.Sprintf("make a plan for %d sectors of %d bytes", have, x.SectorSize)
 	}
-	return x.refuse(TargetSize, do, "it has %d sectors, %d %s than the plan is for", have, by, word)
+	return x.refuse(disk.TargetSize, do, "it has %d sectors, %d %s than the plan is for", have, by, word)
 }
 
 // hasPlaceForMark: the sector of the mark must be one that the plan fills in the
@@ -124,7 +124,7 @@ func hasPlaceForMark(x *examined) *Refusal {
 	if x.Kind != Write || x.Disk.Sectors < 1 || len(common(written(x.Pieces), disk.NewSpans(at))) > 0 {
 		return nil
 	}
-	return x.refuse(TargetNoMark, "make the plan with --excess zero, so that what lies behind the drive is filled",
+	return x.refuse(disk.TargetNoMark, "make the plan with --excess zero, so that what lies behind the drive is filled",
 		"the plan leaves sector %d as it is, and while a card is written its mark lies there", at.Start)
 }
 
@@ -132,17 +132,19 @@ func hasSectorSize(x *examined) *Refusal {
 	if x.SectorSize == x.Disk.SectorSize {
 		return nil
 	}
-	return x.refuse(TargetSectorSize, "use a card or reader with sectors of that size",
+	return x.refuse(disk.TargetSectorSize, "use a card or reader with sectors of that size",
 		"its sectors have %d bytes, and the plan is for sectors of %d", x.SectorSize, x.Disk.SectorSize)
 }
 
-func isNoFileOfTheJob(x *examined) *Refusal { return x.related(TargetIsSource, blockdev.IsIt, "it is") }
-
-func holdsNoFileOfTheJob(x *examined) *Refusal {
-	return x.related(TargetHoldsJob, blockdev.LiesOn, "it holds")
+func isNoFileOfTheJob(x *examined) *Refusal {
+	return x.related(disk.TargetIsSource, blockdev.IsIt, "it is")
 }
 
-func (x *examined) related(code string, rel blockdev.Relation, verb string) *Refusal {
+func holdsNoFileOfTheJob(x *examined) *Refusal {
+	return x.related(disk.TargetHoldsSource, blockdev.LiesOn, "it holds")
+}
+
+func (x *examined) related(code disk.Code, rel blockdev.Relation, verb string) *Refusal {
 	var names []string
 	for _, r := range x.Related {
 		if r.Relation == rel {
@@ -169,7 +171,7 @@ func isNotTheOriginal(x *examined) *Refusal {
 		if !id.Trusted() || !have.Trusted() {
 			do += "; if it is the card, in the reader or bridge that the original was read in, use another one: the number is that of the bridge"
 		}
-		return x.refuse(TargetIsOriginal, do, "it is the original drive: the same model and serial number (%s) as in the record", id.Serial)
+		return x.refuse(disk.TargetIsOriginal, do, "it is the original drive: the same model and serial number (%s) as in the record", id.Serial)
 	}
 	if x.ours || x.head == nil || isFilled(x.head, 0) {
 		return nil
@@ -178,7 +180,7 @@ func isNotTheOriginal(x *examined) *Refusal {
 	if image.ReadFull(x.Source, head, 0) != nil || !bytes.Equal(head, x.head[:len(head)]) {
 		return nil // an original whose boot area is not known cannot be told by it
 	}
-	return x.refuse(TargetIsOriginal, "if it is a card that was written before, give the receipt of that with --earlier",
+	return x.refuse(disk.TargetIsOriginal, "if it is a card that was written before, give the receipt of that with --earlier",
 		"its first %d sectors are those of the original, and no receipt says that they were written here", len(head)/x.Disk.SectorSize)
 }
 
@@ -186,37 +188,37 @@ func isNoSystemDisk(x *examined) *Refusal {
 	if len(x.System) == 0 {
 		return nil
 	}
-	return x.refuse(TargetSystem, "choose another disk", "the running system stands on it: %s", strings.Join(x.System, ", "))
+	return x.refuse(disk.TargetIsSystemDisk, "choose another disk", "the running system stands on it: %s", strings.Join(x.System, ", "))
 }
 
 func isNotMounted(x *examined) *Refusal {
-	return x.used(blockdev.Mounted, TargetMounted, "unmount it everywhere (umount FOLDER)", "is mounted on")
+	return x.used(blockdev.Mounted, disk.TargetMounted, "unmount it everywhere (umount FOLDER)", "is mounted on")
 }
 
 func isNotSwappedTo(x *examined) *Refusal {
-	return x.used(blockdev.Swapped, TargetInSwap, "swapoff it first, if it is not the wrong disk", "is used for swap, as")
+	return x.used(blockdev.Swapped, disk.TargetInSwap, "swapoff it first, if it is not the wrong disk", "is used for swap, as")
 }
 
 func hasNothingOnTop(x *examined) *Refusal {
-	return x.used(blockdev.Layered, TargetLayered, "stop that device first (RAID, encryption, logical volumes)", "is part of")
+	return x.used(blockdev.Layered, disk.TargetInLayer, "stop that device first (RAID, encryption, logical volumes)", "is part of")
 }
 
 func isNotBehindLoop(x *examined) *Refusal {
-	return x.used(blockdev.Looped, TargetInLoop, "detach it first (losetup -d)", "is used by the loop device")
+	return x.used(blockdev.Looped, disk.TargetInLoop, "detach it first (losetup -d)", "is used by the loop device")
 }
 
 func isNoMember(x *examined) *Refusal {
-	return x.used(blockdev.Member, TargetMember, "unmount that file system first", "is one of the devices of")
+	return x.used(blockdev.Member, disk.TargetInVolume, "unmount that file system first", "is one of the devices of")
 }
 
 func isNotWrittenByOthers(x *examined) *Refusal {
-	return x.used(blockdev.WriterOf, TargetInUse, "end that program", "is open for writing in")
+	return x.used(blockdev.WriterOf, disk.TargetInUse, "end that program", "is open for writing in")
 }
 
 // maxUses is how many uses of one kind are named.
 const maxUses = 4
 
-func (x *examined) used(how blockdev.How, code, do, verb string) *Refusal {
+func (x *examined) used(how blockdev.How, code disk.Code, do, verb string) *Refusal {
 	var uses []string
 	more := 0
 	for _, u := range x.Uses {
@@ -251,9 +253,9 @@ func isCard(x *examined) *Refusal {
 		return nil
 	}
 	if x.Fixed != "" {
-		return x.refuse(TargetFixed, "see which disk it is", "--fixed %s is not this disk, which is %s", x.Fixed, name)
+		return x.refuse(disk.TargetFixed, "see which disk it is", "--fixed %s is not this disk, which is %s", x.Fixed, name)
 	}
-	return x.refuse(TargetFixed, "if it really is the one, add --fixed "+name,
+	return x.refuse(disk.TargetFixed, "if it really is the one, add --fixed "+name,
 		"it is neither removable nor a memory card (%s)", describe(x.Facts))
 }
 

@@ -9,6 +9,7 @@ import (
 	"syscall"
 	"testing"
 
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
 	"bootgraft/safety/blockdev"
 	"bootgraft/safety/faultdev"
@@ -19,12 +20,13 @@ func TestGuardsOnFacts(t *testing.T) {
 	m := deviceModel()
 	source := imagetest.NewBytes(patterned(1, 64), large)
 	for _, c := range []struct {
-		name, code string
-		change     func(f *faultdev.Card, req *Request)
+		name   string
+		code   disk.Code
+		change func(f *faultdev.Card, req *Request)
 	}{
 		{"a card", "", func(*faultdev.Card, *Request) {}},
-		{"a fixed disk", TargetFixed, func(f *faultdev.Card, _ *Request) { f.Facts.Identity.Bus, f.Facts.Identity.Removable = "ata", false }},
-		{"a fixed disk, another named", TargetFixed, func(f *faultdev.Card, r *Request) {
+		{"a fixed disk", disk.TargetFixed, func(f *faultdev.Card, _ *Request) { f.Facts.Identity.Bus, f.Facts.Identity.Removable = "ata", false }},
+		{"a fixed disk, another named", disk.TargetFixed, func(f *faultdev.Card, r *Request) {
 			f.Facts.Identity.Bus, f.Facts.Identity.Removable, r.Fixed = "ata", false, "0043"
 		}},
 		{"a fixed disk, named", "", func(f *faultdev.Card, r *Request) {
@@ -35,20 +37,20 @@ func TestGuardsOnFacts(t *testing.T) {
 			r.Fixed = fmt.Sprintf("%ds", cardSectors)
 		}},
 		{"the original behind the same bridge, another size", "", func(f *faultdev.Card, r *Request) { r.Original, r.Source = f.Facts.Identity, source }},
-		{"the original, trusted", TargetIsOriginal, func(f *faultdev.Card, r *Request) {
+		{"the original, trusted", disk.TargetIsOriginal, func(f *faultdev.Card, r *Request) {
 			f.Facts.Identity.Bus = "mmc"
 			r.Original, r.Source = f.Facts.Identity, source
 		}},
-		{"the original behind a bridge", TargetIsOriginal, func(f *faultdev.Card, r *Request) {
+		{"the original behind a bridge", disk.TargetIsOriginal, func(f *faultdev.Card, r *Request) {
 			r.Original, r.Source = f.Facts.Identity, imagetest.New(cardSectors, large)
 		}},
-		{"raid on it", TargetLayered, func(f *faultdev.Card, _ *Request) {
+		{"raid on it", disk.TargetInLayer, func(f *faultdev.Card, _ *Request) {
 			f.Facts.Uses = []blockdev.Use{{How: blockdev.Layered, What: "/dev/md0", Device: "/dev/card1"}}
 		}},
-		{"a member of a volume", TargetMember, func(f *faultdev.Card, _ *Request) {
+		{"a member of a volume", disk.TargetInVolume, func(f *faultdev.Card, _ *Request) {
 			f.Facts.Uses = []blockdev.Use{{How: blockdev.Member, What: "btrfs 1", Device: "/dev/card"}}
 		}},
-		{"many mounts", TargetMounted, func(f *faultdev.Card, _ *Request) {
+		{"many mounts", disk.TargetMounted, func(f *faultdev.Card, _ *Request) {
 			f.Facts.Uses = slices.Repeat([]blockdev.Use{{How: blockdev.Mounted, What: "/mnt", Device: "/dev/card1"}}, 9)
 		}},
 	} {
@@ -69,9 +71,9 @@ func TestGuardsOnFacts(t *testing.T) {
 // What two guards see, the failed open and the facts, is told once.
 func TestOneReasonIsToldOnce(t *testing.T) {
 	m := deviceModel()
-	for code, change := range map[string]func(f *blockdev.Facts){
-		TargetNoMedium: func(f *blockdev.Facts) { f.Held, f.Sectors = errNoMedium, 0 },
-		TargetReadOnly: func(f *blockdev.Facts) { f.Held, f.ReadOnly = syscall.EROFS, true },
+	for code, change := range map[disk.Code]func(f *blockdev.Facts){
+		disk.TargetNoMedium: func(f *blockdev.Facts) { f.Held, f.Sectors = errNoMedium, 0 },
+		disk.TargetReadOnly: func(f *blockdev.Facts) { f.Held, f.ReadOnly = syscall.EROFS, true },
 	} {
 		card, _ := usedCard()
 		change(&card.Facts)

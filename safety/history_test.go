@@ -125,13 +125,13 @@ func TestAnotherCardIsNotTakenForTheOne(t *testing.T) {
 				second := equalCard(held)
 				_, err = perform(second, req)
 				var no *Refusal
-				if !errors.As(err, &no) || no.Code != ReceiptOther && no.Code != ReceiptExists {
+				if !errors.As(err, &no) || no.Code != disk.ReceiptOther && no.Code != disk.ReceiptExists {
 					t.Fatalf("operation %d, stopped at %s, by %s: %v", at, r.Stage, r.proof, err)
 				}
 				if touchedBy(t, second, held) || second.Written() > 0 {
 					t.Fatalf("operation %d, stopped at %s: it was written to", at, r.Stage)
 				}
-				if no.Code == ReceiptOther {
+				if no.Code == disk.ReceiptOther {
 					for _, says := range []string{"another card", "stopped on ", string(r.Stage), "serial number 0042", req.Anew} {
 						if !strings.Contains(no.Error(), says) {
 							t.Errorf("%q is not said: %v", says, no)
@@ -193,7 +193,7 @@ func undoRefused(t *testing.T, req Request, what string, touched bool) {
 	if !errors.As(err, &no) || second.Written() > 0 {
 		t.Fatalf("%s: %v, %d sectors written", what, err, second.Written())
 	}
-	if touched && no.Code != ReceiptOther && no.Code != CardUnproved && no.Code != NotUndoable {
+	if touched && no.Code != disk.ReceiptOther && no.Code != disk.CardUnproved && no.Code != disk.NotUndoable {
 		t.Errorf("%s: %v", what, no)
 	}
 }
@@ -208,13 +208,13 @@ func TestUndoOfAUsedCardIsAsked(t *testing.T) {
 	do(t, err)
 	card.Put(80, patterned(5, large/sector)) // a table
 	var no *Refusal
-	if err := undo(card, req.Receipt); !errors.As(err, &no) || no.Code != CardUnproved {
+	if err := undo(card, req.Receipt); !errors.As(err, &no) || no.Code != disk.CardUnproved {
 		t.Fatalf("got %v", err)
 	}
 	back, kept, err := UndoRequest(req.Receipt)
 	do(t, err)
 	defer kept.Close()
-	back.Accept = []string{CardUnproved}
+	back.Accept = []disk.Code{disk.CardUnproved}
 	_, err = perform(card, back)
 	do(t, err)
 	if s := state(t, card, m, old); s != "old" {
@@ -242,7 +242,7 @@ func TestUndoOfATestNeedsItsStamps(t *testing.T) {
 	}
 	second := equalCard(recording)
 	var no *Refusal
-	if err := undo(second, req.Receipt); !errors.As(err, &no) || no.Code != ReceiptOther || second.Written() > 0 {
+	if err := undo(second, req.Receipt); !errors.As(err, &no) || no.Code != disk.ReceiptOther || second.Written() > 0 {
 		t.Errorf("another card: %v", err)
 	}
 	do(t, undo(card, req.Receipt))
@@ -374,10 +374,10 @@ func TestTwoWritersDoNotShareAReceipt(t *testing.T) {
 		}
 		tried = true
 		var no *Refusal
-		if _, err := perform(second, req); !errors.As(err, &no) || no.Code != ReceiptInUse || second.Written() > 0 {
+		if _, err := perform(second, req); !errors.As(err, &no) || no.Code != disk.ReceiptInUse || second.Written() > 0 {
 			t.Errorf("a second write: %v", err)
 		}
-		if err := undo(second, req.Receipt); !errors.As(err, &no) || no.Code != ReceiptInUse {
+		if err := undo(second, req.Receipt); !errors.As(err, &no) || no.Code != disk.ReceiptInUse {
 			t.Errorf("an undo meanwhile: %v", err)
 		}
 	}
@@ -463,7 +463,7 @@ func TestAFinishedCardIsComparedFirst(t *testing.T) {
 	copy(used[300*large:], "a new recording")
 	second := equalCard(used)
 	var no *Refusal
-	if _, err := perform(second, req); !errors.As(err, &no) || no.Code != ReceiptOther || second.Written() > 0 {
+	if _, err := perform(second, req); !errors.As(err, &no) || no.Code != disk.ReceiptOther || second.Written() > 0 {
 		t.Errorf("another one: %v", err)
 	}
 	written := first.Written()
@@ -554,16 +554,16 @@ func TestAReceiptOfTheOlderForm(t *testing.T) {
 	oldForm(t, req.Receipt)
 	before := card.Written()
 	var no *Refusal
-	if _, err := perform(card, req); !errors.As(err, &no) || no.Code != ReceiptOther || !strings.Contains(no.Why, "older form") {
+	if _, err := perform(card, req); !errors.As(err, &no) || no.Code != disk.ReceiptOther || !strings.Contains(no.Why, "older form") {
 		t.Errorf("write: %v", err)
 	}
-	if err := undo(card, req.Receipt); !errors.As(err, &no) || no.Code != CardUnproved || card.Written() != before {
+	if err := undo(card, req.Receipt); !errors.As(err, &no) || no.Code != disk.CardUnproved || card.Written() != before {
 		t.Errorf("undo: %v", err)
 	}
 	back, kept, err := UndoRequest(req.Receipt)
 	do(t, err)
 	defer kept.Close()
-	back.Accept = []string{CardUnproved}
+	back.Accept = []disk.Code{disk.CardUnproved}
 	_, err = perform(card, back)
 	do(t, err)
 	if string(content(t, card)) != string(oldContent()) {
@@ -640,7 +640,7 @@ func TestAnotherCardAfterTheWord(t *testing.T) {
 	card.Put(0, recording)
 	before := card.Written()
 	var no *Refusal
-	if _, err := p.Write(t.Context()); !errors.As(err, &no) || no.Code != ReceiptOther || card.Written() != before {
+	if _, err := p.Write(t.Context()); !errors.As(err, &no) || no.Code != disk.ReceiptOther || card.Written() != before {
 		t.Errorf("%v, %d sectors written", err, card.Written()-before)
 	}
 }

@@ -158,7 +158,7 @@ func roomFor(path string, content int64) error {
 	need := content + content/64 + 1<<20
 	free, known := newfile.OS{}.Room(newfile.FolderOf(path))
 	if known && free < need {
-		return &Refusal{Code: NoRoom, Path: path, Do: fmt.Sprintf("free %d bytes, or give a receipt in another folder", need-free),
+		return &Refusal{Code: disk.NoRoom, Path: path, Do: fmt.Sprintf("free %d bytes, or give a receipt in another folder", need-free),
 			Why: fmt.Sprintf("keeping what is replaced needs up to %d bytes, and its file system has %d left", need, free)}
 	}
 	return nil
@@ -246,22 +246,22 @@ func (r *Rehearsal) readReceipt(x *examined) (*Refusal, error) {
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, nil
 	}
-	refusal := func(code, do, why string) (*Refusal, error) {
+	refusal := func(code disk.Code, do, why string) (*Refusal, error) {
 		return &Refusal{Code: code, Path: r.req.Receipt, Why: why, Do: do}, nil
 	}
 	switch {
 	case err == nil && r.req.Pull && old.Stage == StagePull:
 		return r.secondHalf(old, x)
 	case err != nil:
-		return refusal(ReceiptExists, "give another name with --receipt", "it exists, and it is no receipt that could be continued: "+err.Error())
+		return refusal(disk.ReceiptExists, "give another name with --receipt", "it exists, and it is no receipt that could be continued: "+err.Error())
 	case old.Format == "": // cut off in its first line
 		r.req.anew = true
 		return nil, nil
 	case old.Finished() || old.Kind != Write || r.req.Kind != Write:
 		x.ours = x.ours || old.Stage == StageDone && old.knows(x)
-		return refusal(ReceiptExists, "give another name with --receipt", "it is the receipt of earlier work, and a receipt is never overwritten")
+		return refusal(disk.ReceiptExists, "give another name with --receipt", "it is the receipt of earlier work, and a receipt is never overwritten")
 	case old.Plan != r.req.Digest:
-		return refusal(ReceiptOther, "give another name with --receipt, or use the plan of that receipt",
+		return refusal(disk.ReceiptOther, "give another name with --receipt, or use the plan of that receipt",
 			"it is the unfinished receipt of another plan")
 	case !old.Same(x.Facts):
 		return old.refusalOf(judgement{outcome: another, reason: "another name, number or size"}, x), nil
@@ -269,7 +269,7 @@ func (r *Rehearsal) readReceipt(x *examined) (*Refusal, error) {
 		r.req.anew = true
 		return nil, nil
 	case old.Undoing:
-		return refusal(ReceiptOther, "finish that: bootgraft undo "+r.req.Receipt, "an undo was begun with it and did not come to its end")
+		return refusal(disk.ReceiptOther, "finish that: bootgraft undo "+r.req.Receipt, "an undo was begun with it and did not come to its end")
 	case x.head == nil: // other guards refuse what could not be looked at
 		return nil, nil
 	}
@@ -299,11 +299,11 @@ func (r *Receipt) refusalOf(j judgement, x *examined) *Refusal {
 	}
 	switch j.outcome {
 	case another:
-		return &Refusal{Code: ReceiptOther, Path: x.Path, Do: do, Why: "it is another card than that of the unfinished receipt: " + j.reason + "; " + r.where()}
+		return &Refusal{Code: disk.ReceiptOther, Path: x.Path, Do: do, Why: "it is another card than that of the unfinished receipt: " + j.reason + "; " + r.where()}
 	case changed:
-		return &Refusal{Code: TargetChanged, Path: x.Path, Do: "look at what it holds; " + do, Why: j.reason + "; " + r.where()}
+		return &Refusal{Code: disk.TargetChanged, Path: x.Path, Do: "look at what it holds; " + do, Why: j.reason + "; " + r.where()}
 	case anew:
-		return &Refusal{Code: ReceiptOther, Path: x.Path, Do: "rehearse again", Why: "the receipt changed"}
+		return &Refusal{Code: disk.ReceiptOther, Path: x.Path, Do: "rehearse again", Why: "the receipt changed"}
 	}
 	return nil
 }
@@ -317,20 +317,20 @@ func (r *Receipt) knows(x *examined) bool {
 }
 
 func (r *Receipt) undoRefusal(x *examined, dev image.Source) (*Refusal, error) {
-	refusal := func(code, do, why string) (*Refusal, error) {
+	refusal := func(code disk.Code, do, why string) (*Refusal, error) {
 		return &Refusal{Code: code, Path: r.Path, Why: why, Do: do}, nil
 	}
 	switch {
 	case r.Digest == "":
-		return refusal(NotUndoable, "nothing has to be undone", "it was never finished, so nothing was written to the card")
+		return refusal(disk.NotUndoable, "nothing has to be undone", "it was never finished, so nothing was written to the card")
 	case r.proof == untouched:
-		return refusal(NotUndoable, "nothing has to be undone", "nothing was written to the card yet")
+		return refusal(disk.NotUndoable, "nothing has to be undone", "nothing was written to the card yet")
 	case r.Stage == StageUndone:
-		return refusal(NotUndoable, "nothing has to be undone", "it was undone already")
+		return refusal(disk.NotUndoable, "nothing has to be undone", "it was undone already")
 	case !r.Same(x.Facts):
-		return refusal(ReceiptOther, "put in the card of that receipt", fmt.Sprintf("it belongs to another card: %s", r.Card))
+		return refusal(disk.ReceiptOther, "put in the card of that receipt", fmt.Sprintf("it belongs to another card: %s", r.Card))
 	case !r.Undoable():
-		return refusal(NotUndoable, "write the card again; next time add --keep all",
+		return refusal(disk.NotUndoable, "write the card again; next time add --keep all",
 			"data was written over what the card held, and only its tables were kept: old tables over new data help nobody")
 	case x.head == nil: // other guards refuse what could not be looked at
 		return nil, nil
@@ -346,19 +346,19 @@ func (r *Receipt) undoRefusal(x *examined, dev image.Source) (*Refusal, error) {
 // nothing. When the work was done the mark is gone by plan, and the card was
 // used since perhaps: then its owner may know better.
 func (r *Receipt) undoRefusalOf(j judgement, x *examined) *Refusal {
-	code, do := ReceiptOther, "put in the card of that receipt"
+	code, do := disk.ReceiptOther, "put in the card of that receipt"
 	switch j.outcome {
 	case changed:
-		code = TargetChanged
+		code = disk.TargetChanged
 	case another:
 	default:
 		return nil
 	}
 	if r.Kind == Write && (r.New == nil || r.Stage == StageDone && r.proof == byPlan) {
-		if slices.Contains(x.Accept, CardUnproved) {
+		if slices.Contains(x.Accept, disk.CardUnproved) {
 			return nil
 		}
-		code, do = CardUnproved, do+"; if you know that it is this one, used since: --accept "+CardUnproved
+		code, do = disk.CardUnproved, do+"; if you know that it is this one, used since: --accept "+string(disk.CardUnproved)
 	}
 	return &Refusal{Code: code, Path: x.Path, Do: do, Why: j.reason + "; " + r.where()}
 }

@@ -34,7 +34,7 @@ var mutants = []mutant{
 	{"looked.go", "	if !isFilled(b, b[0]) && !isStamped(b) {", "	if !isFilled(b, b[0]) {", "TestNoiseOfATestIsNothing"},
 	{"looked.go", "				if now == l.mark(at+i) {", "				if now == l.mark(at+i) || true {", "TestChangedBeforeTheFence"},
 	{"looked.go", "		h.Write(b[:])\n", "", "TestWordStandsForWhatTheLookRead"},
-	{"rehearse.go", "	if c.Sectors > 0 {\n		return Refusals{{Code: TargetChanged", "	if false {\n		return Refusals{{Code: TargetChanged", "TestChangedBeforeTheFence"},
+	{"rehearse.go", "	if c.Sectors > 0 {\n		return Refusals{{Code: disk.TargetChanged", "	if false {\n		return Refusals{{Code: disk.TargetChanged", "TestChangedBeforeTheFence"},
 	{"rehearse.go", "len(r.req.Looked.bad) == 0 || r.req.Kind.tests()", "len(r.req.Looked.bad) == 0 || true", "TestABadSectorStopsNoTest"},
 	{"rehearse.go", "	if wrong := r.Word.check(r.Facts.Path, word); wrong != nil {", "	if wrong := r.Word.check(r.Facts.Path, word); false {", "TestChangedAfterRehearsal"},
 	{"guards.go", "	isCard, hasPlaceForMark,", "	isCard,", "TestAPlanMustFillTheSectorOfTheMark"},

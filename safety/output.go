@@ -9,6 +9,7 @@ import (
 	"os"
 	"syscall"
 
+	"bootgraft/image/disk"
 	"bootgraft/safety/blockdev"
 	"bootgraft/safety/newfile"
 )
@@ -105,9 +106,9 @@ func (g *guard) finish(ctx context.Context, d *newfile.Draft, old fs.FileInfo, f
 	}
 	switch err := d.Publish(); {
 	case errors.Is(err, newfile.ErrTaken):
-		return g.refuse(TargetChanged, "look at that file, then start again", "somebody put a file there, or changed it, while the new one was written")
+		return g.refuse(disk.TargetChanged, "look at that file, then start again", "somebody put a file there, or changed it, while the new one was written")
 	case errors.Is(err, newfile.ErrSwapped):
-		return g.refuse(TargetChanged, "see who else writes there, and start again", "somebody put another file at %s", g.temp())
+		return g.refuse(disk.TargetChanged, "see who else writes there, and start again", "somebody put another file at %s", g.temp())
 	default:
 		return err
 	}
@@ -120,14 +121,14 @@ func (g *guard) again(old fs.FileInfo) error {
 	switch {
 	case errors.Is(err, fs.ErrNotExist) && old == nil:
 	case errors.Is(err, fs.ErrNotExist):
-		return g.refuse(TargetChanged, "find out who did, then start again", "somebody took it away while the new one was written")
+		return g.refuse(disk.TargetChanged, "find out who did, then start again", "somebody took it away while the new one was written")
 	case err != nil:
 		return err
 	case old == nil:
-		return g.refuse(TargetChanged, "look at that file, then choose another name",
+		return g.refuse(disk.TargetChanged, "look at that file, then choose another name",
 			"somebody put a file there while the new one was written")
 	case !newfile.Same(now, old):
-		return g.refuse(TargetChanged, "look at that file, then start again", "somebody put another file there while the new one was written")
+		return g.refuse(disk.TargetChanged, "look at that file, then start again", "somebody put another file there while the new one was written")
 	}
 	_, err = g.target()
 	return err
@@ -145,7 +146,7 @@ func (g *guard) flush(f newfile.OutFile) error {
 func (g *guard) size(f newfile.OutFile, bytes int64) error {
 	err := f.Truncate(bytes)
 	if errors.Is(err, syscall.EFBIG) {
-		return g.refuse(FileTooLarge, "choose a folder on another file system",
+		return g.refuse(disk.FileTooLarge, "choose a folder on another file system",
 			"its file system cannot hold a file of %d bytes", bytes)
 	}
 	return err
@@ -166,13 +167,13 @@ func (g *guard) stale() (fs.FileInfo, error) {
 		return nil, err
 	}
 	if newfile.InUse(left.path) {
-		return nil, left.refuse(UnfinishedInUse, "wait for it", "another run is writing it now")
+		return nil, left.refuse(disk.UnfinishedInUse, "wait for it", "another run is writing it now")
 	}
 	if err := left.leftover(fi); err != nil {
 		return nil, err
 	}
 	if !g.replace {
-		return nil, left.refuse(UnfinishedExists, "delete it, or add --replace", "a run that broke off left it")
+		return nil, left.refuse(disk.UnfinishedExists, "delete it, or add --replace", "a run that broke off left it")
 	}
 	return fi, nil
 }
@@ -198,7 +199,7 @@ func (g *guard) enough(need int64, stale fs.FileInfo) error {
 		free += newfile.StoredBytes(stale)
 	}
 	if known && need > free {
-		return g.refuse(NoRoom, fmt.Sprintf("free %d bytes, or choose another folder", need-free),
+		return g.refuse(disk.NoRoom, fmt.Sprintf("free %d bytes, or choose another folder", need-free),
 			"it needs %d bytes, and its file system has %d left", need, free)
 	}
 	return nil

@@ -11,6 +11,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/image/capture"
+	"bootgraft/image/disk"
 	"bootgraft/layout/kit"
 	"bootgraft/layout/plan"
 	rules "bootgraft/layout/rule/compare"
@@ -40,12 +41,15 @@ const (
 var ownKind = map[FileKind]bool{ImageFile: true, PlanFile: true, RuleFile: true}
 
 // protected says why files of a kind are overwritten by nothing.
-var protected = map[FileKind]struct{ code, why string }{
-	CaptureFile: {TargetIsCapture, "it is a capture, perhaps the only copy of its drive, and is overwritten by nothing"},
-	RecordFile:  {TargetIsRecord, "it is the record of a capture, without which nobody can tell what was read, and is overwritten by nothing"},
-	ReceiptFile: {TargetIsReceipt, "it is a receipt, the only way back to what a card held, and is overwritten by nothing"},
-	KitFile:     {TargetIsKit, "it is a kit, perhaps all that is left of its drive, and is overwritten by nothing"},
-	SourceFile:  {TargetIsSource, "it is read here or by a plan, and is overwritten by nothing"},
+var protected = map[FileKind]struct {
+	code disk.Code
+	why  string
+}{
+	CaptureFile: {disk.TargetIsCapture, "it is a capture, perhaps the only copy of its drive, and is overwritten by nothing"},
+	RecordFile:  {disk.TargetIsRecord, "it is the record of a capture, without which nobody can tell what was read, and is overwritten by nothing"},
+	ReceiptFile: {disk.TargetIsReceipt, "it is a receipt, the only way back to what a card held, and is overwritten by nothing"},
+	KitFile:     {disk.TargetIsKit, "it is a kit, perhaps all that is left of its drive, and is overwritten by nothing"},
+	SourceFile:  {disk.TargetIsSource, "it is read here or by a plan, and is overwritten by nothing"},
 }
 
 // mayReplace is the one table of what may be put in the place of what: nil, or
@@ -58,10 +62,10 @@ func mayReplace(there, coming FileKind) *Refusal {
 		return nil
 	}
 	if there == OtherFile {
-		return &Refusal{Code: TargetOtherKind, Do: "choose another name, or move that file away",
+		return &Refusal{Code: disk.TargetOtherKind, Do: "choose another name, or move that file away",
 			Why: fmt.Sprintf("it is no file that this program could make again, and %s replaces only files of its own kind", coming)}
 	}
-	return &Refusal{Code: TargetOtherKind, Do: "choose another name, or move that file away",
+	return &Refusal{Code: disk.TargetOtherKind, Do: "choose another name, or move that file away",
 		Why: fmt.Sprintf("it is %s, and %s replaces only files of its own kind", there, coming)}
 }
 

@@ -11,6 +11,7 @@ import (
 	"testing"
 
 	"bootgraft/image/capture"
+	"bootgraft/image/disk"
 )
 
 // What lies there: the first bytes of each kind, filled up to whole sectors, so
@@ -37,8 +38,8 @@ func recordHead(*testing.T) string { return "00000000 # bootgraft capture record
 // Every kind in the place of every kind: one table, and nothing changes where
 // the answer is no.
 func TestReplacesOwnKindOnly(t *testing.T) {
-	codes := map[FileKind]string{RecordFile: TargetIsRecord, ReceiptFile: TargetIsReceipt, KitFile: TargetIsKit,
-		CaptureFile: TargetIsCapture, SourceFile: TargetIsSource}
+	codes := map[FileKind]disk.Code{RecordFile: disk.TargetIsRecord, ReceiptFile: disk.TargetIsReceipt, KitFile: disk.TargetIsKit,
+		CaptureFile: disk.TargetIsCapture, SourceFile: disk.TargetIsSource}
 	coming := []FileKind{ImageFile, PlanFile, RuleFile, KitFile, ReceiptFile, RecordFile, CaptureFile, OtherFile, "a report"}
 	for there, content := range kindSamples(t) {
 		for _, comes := range coming {
@@ -57,7 +58,7 @@ func TestReplacesOwnKindOnly(t *testing.T) {
 			}
 			want := codes[there]
 			if want == "" {
-				want = TargetOtherKind
+				want = disk.TargetOtherKind
 			}
 			var r *Refusal
 			if !errors.As(err, &r) || r.Code != want {
@@ -98,7 +99,7 @@ func TestCapturesAreOverwrittenByNothing(t *testing.T) {
 				}
 				var r *Refusal
 				err := Output{Path: path, Kind: kind, Replace: replace}.Check()
-				if !errors.As(err, &r) || r.Code != TargetIsCapture || strings.Contains(r.Do, "--replace") {
+				if !errors.As(err, &r) || r.Code != disk.TargetIsCapture || strings.Contains(r.Do, "--replace") {
 					t.Errorf("%s, %s: %v", name, kind, err)
 				}
 			}
@@ -126,7 +127,7 @@ func TestSourceOfAPlanBesideIsKept(t *testing.T) {
 	put(t, filepath.Join(dir, "card.plan"), []byte(head+"torn"))
 	var r *Refusal
 	err := Output{Path: path, Kind: ImageFile, Replace: true}.Check()
-	if !errors.As(err, &r) || r.Code != TargetIsSource || !strings.Contains(r.Why, "card.plan") {
+	if !errors.As(err, &r) || r.Code != disk.TargetIsSource || !strings.Contains(r.Why, "card.plan") {
 		t.Errorf("got %v", err)
 	}
 	put(t, filepath.Join(dir, "card.plan"), []byte(strings.Replace(head, "old.img", "other.img", 1)))

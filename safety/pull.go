@@ -74,15 +74,15 @@ func (r *Rehearsal) secondHalf(old *Receipt, x *examined) (*Refusal, error) {
 // power, or nothing. Its own stamps prove it; a card that forgets all of them is
 // known by what they replaced.
 func (r *Receipt) notPulled(dev image.Source, x *examined) (*Refusal, error) {
-	refusal := func(code, do, why string) (*Refusal, error) {
+	refusal := func(code disk.Code, do, why string) (*Refusal, error) {
 		return &Refusal{Code: code, Path: x.Path, Why: why, Do: do}, nil
 	}
 	switch {
 	case !r.Same(x.Facts):
-		return refusal(ReceiptOther, "put in the card of that receipt, or begin another test with a new --receipt",
+		return refusal(disk.ReceiptOther, "put in the card of that receipt, or begin another test with a new --receipt",
 			fmt.Sprintf("the first half of the test in %s was on another card: %s", r.Path, r.Card))
 	case x.Sequence != 0 && x.Sequence == r.Sequence:
-		return refusal(NotPulled, "pull the card out of its reader, wait ten seconds, put it back in, and type the same line",
+		return refusal(disk.CardNotPulled, "pull the card out of its reader, wait ten seconds, put it back in, and type the same line",
 			"it was not pulled since the first half of the test: as long as it has power its memory may answer for it")
 	}
 	m, err := r.Remains(dev)
@@ -90,7 +90,7 @@ func (r *Receipt) notPulled(dev image.Source, x *examined) (*Refusal, error) {
 		return nil, err
 	}
 	if m.Stamped == 0 && (m.Old == 0 || m.Else > 0) {
-		return refusal(ReceiptOther, "put in the card that was tested, or test this one with a new --receipt; if it is the same one, it forgets all that is written to it: do not use it",
+		return refusal(disk.ReceiptOther, "put in the card that was tested, or test this one with a new --receipt; if it is the same one, it forgets all that is written to it: do not use it",
 			fmt.Sprintf("none of the %d stamps of the first half is on it, and nothing shows that it is the same card", r.Kept.Sectors()))
 	}
 	return nil, nil

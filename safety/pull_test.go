@@ -135,7 +135,7 @@ func TestSecondHalfIsRefused(t *testing.T) {
 	if c.Trick != Waits {
 		t.Fatalf("%+v", c)
 	}
-	refused := func(card *faultdev.Card, code string) {
+	refused := func(card *faultdev.Card, code disk.Code) {
 		t.Helper()
 		was := card.Written()
 		r, err := Rehearse(card, req)
@@ -144,7 +144,7 @@ func TestSecondHalfIsRefused(t *testing.T) {
 			t.Errorf("%v", r.Refusals)
 		}
 	}
-	refused(card, NotPulled)
+	refused(card, disk.CardNotPulled)
 	other := func(content []byte) *faultdev.Card { // an equal card behind the same reader
 		c := faultdev.New(n, sector)
 		c.Put(0, content)
@@ -152,11 +152,11 @@ func TestSecondHalfIsRefused(t *testing.T) {
 		return c
 	}
 	recording := other(patterned(9, n))
-	refused(recording, ReceiptOther)
-	refused(other(make([]byte, n*sector)), ReceiptOther)
+	refused(recording, disk.ReceiptOther)
+	refused(other(make([]byte, n*sector)), disk.ReceiptOther)
 	smaller := faultdev.New(n-1, sector)
 	req.Disk.Sectors--
-	refused(smaller, ReceiptOther)
+	refused(smaller, disk.ReceiptOther)
 	req.Disk.Sectors++
 	if err := undo(recording, req.Receipt); err == nil || recording.Written() > 0 {
 		t.Errorf("undo on another card: %v, %d sectors written", err, recording.Written())

@@ -131,7 +131,7 @@ type receiptWriter struct {
 func createReceipt(path string) (*os.File, error) {
 	f, err := newfile.Create(path, os.O_APPEND)
 	if errors.Is(err, fs.ErrExist) {
-		return nil, &Refusal{Code: ReceiptExists, Path: path, Why: "a receipt is never overwritten", Do: "give another name with --receipt"}
+		return nil, &Refusal{Code: disk.ReceiptExists, Path: path, Why: "a receipt is never overwritten", Do: "give another name with --receipt"}
 	}
 	return f, err
 }
@@ -143,7 +143,7 @@ func openReceipt(path string, open func(string) (*os.File, error)) (*os.File, er
 	f, err := open(path)
 	switch {
 	case errors.Is(err, newfile.ErrInUse):
-		return nil, &Refusal{Code: ReceiptInUse, Path: path, Why: "another run of this program works with this receipt", Do: "wait until it ends; for another card give another name with --receipt"}
+		return nil, &Refusal{Code: disk.ReceiptInUse, Path: path, Why: "another run of this program works with this receipt", Do: "wait until it ends; for another card give another name with --receipt"}
 	case errors.Is(err, newfile.ErrKind):
 		if st, lerr := os.Lstat(path); lerr == nil {
 			return nil, &image.NotRegularError{Path: path, Kind: image.Kind(st.Mode())}

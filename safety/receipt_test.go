@@ -170,11 +170,12 @@ func FuzzReceipt(f *testing.F) {
 func TestReceiptOfANamelessCard(t *testing.T) {
 	m := deviceModel()
 	for _, c := range []struct {
-		name, serial, code string
-		source             disk.Sector
+		name, serial string
+		code         disk.Code
+		source       disk.Sector
 	}{
 		{"a card with a serial number", "0042", "", cardSectors},
-		{"one without, of the size of the original", "", TargetIsOriginal, cardSectors},
+		{"one without, of the size of the original", "", disk.TargetIsOriginal, cardSectors},
 		{"one without, of another size", "", "", cardSectors + 1},
 	} {
 		card, _ := usedCard()
@@ -190,7 +191,7 @@ func TestReceiptOfANamelessCard(t *testing.T) {
 		req.Receipt = filepath.Join(t.TempDir(), "second")
 		r, err := Rehearse(card, req)
 		do(t, err)
-		if has := r.Refusals.Has(TargetIsOriginal); has != (c.code != "") || c.code == "" && len(r.Refusals) > 0 {
+		if has := r.Refusals.Has(disk.TargetIsOriginal); has != (c.code != "") || c.code == "" && len(r.Refusals) > 0 {
 			t.Errorf("%s: %v", c.name, r.Refusals)
 		}
 	}

@@ -6,6 +6,7 @@ import (
 	"os"
 	"sync/atomic"
 
+	"bootgraft/image/disk"
 	"bootgraft/safety/blockdev"
 	"bootgraft/safety/newfile"
 )
@@ -100,7 +101,7 @@ func (r *Rehearsal) unreadable() *Refusal {
 		return nil
 	}
 	bad := r.req.Looked.bad
-	return &Refusal{Code: TargetUnreadable, Path: r.Facts.Path,
+	return &Refusal{Code: disk.TargetUnreadable, Path: r.Facts.Path,
 		Why: fmt.Sprintf("%s of it cannot be read, the first is sector %d", counted(bad.Sectors(), "sector"), bad[0].Start),
 		Do: "use another card. A sector that was just being written when the power went can be cured by writing it again: " +
 			"bootgraft card --write-test full does that to every one, and what the card holds is lost; if it passes, write the card as a new one, with another --receipt"}
@@ -126,13 +127,13 @@ func (r *Request) addReceiptFolder() error {
 	dir := newfile.FolderOf(r.Receipt)
 	st, err := os.Stat(dir)
 	if errors.Is(err, os.ErrNotExist) {
-		return &Refusal{Code: NoFolder, Path: r.Receipt, Why: "there is no folder " + dir, Do: "make the folder first"}
+		return &Refusal{Code: disk.NoFolder, Path: r.Receipt, Why: "there is no folder " + dir, Do: "make the folder first"}
 	}
 	if err != nil {
 		return err
 	}
 	if in, err := newfile.UnderDev(dir); in && err == nil && r.Kind != Undo {
-		return &Refusal{Code: TargetUnderDev, Path: r.Receipt, Why: "it would lie among the device nodes, in memory, and be gone after the next start", Do: "give another place with --receipt"}
+		return &Refusal{Code: disk.TargetUnderDev, Path: r.Receipt, Why: "it would lie among the device nodes, in memory, and be gone after the next start", Do: "give another place with --receipt"}
 	}
 	r.Files = append(r.Files[:len(r.Files):len(r.Files)], blockdev.File{Path: dir, Info: st, Role: "the receipt"})
 	return nil
@@ -191,7 +192,7 @@ func (p *Permit) lookAgain() error {
 		return err
 	}
 	if c.Sectors > 0 {
-		return Refusals{{Code: TargetChanged, Path: f.Path, Do: "run the same command without --confirm and look again",
+		return Refusals{{Code: disk.TargetChanged, Path: f.Path, Do: "run the same command without --confirm and look again",
 			Why: fmt.Sprintf("%s of what was looked at changed since, the first is sector %d", counted(c.Sectors, "sector"), c.First)}}
 	}
 	return nil

@@ -206,13 +206,13 @@ func TestABadSectorAtThePlaceOfTheMark(t *testing.T) {
 	}
 	second := equalCard(recording)
 	var no *Refusal
-	if _, err := perform(second, req); !errors.As(err, &no) || no.Code != ReceiptOther || second.Written() > 0 {
+	if _, err := perform(second, req); !errors.As(err, &no) || no.Code != disk.ReceiptOther || second.Written() > 0 {
 		t.Errorf("an equal card: %v", err)
 	}
 	fenced := append([]byte(nil), oldContent()...)
 	copy(fenced[at*large:], newMark().sector(large))
 	second = equalCard(fenced)
-	if _, err := perform(second, req); !errors.As(err, &no) || no.Code != ReceiptOther || second.Written() > 0 {
+	if _, err := perform(second, req); !errors.As(err, &no) || no.Code != disk.ReceiptOther || second.Written() > 0 {
 		t.Errorf("a copy of it that bears another mark: %v", err)
 	}
 }
@@ -236,7 +236,7 @@ func TestAPlanMustFillTheSectorOfTheMark(t *testing.T) {
 	req.Pieces = pieces
 	r, err := Rehearse(card, req)
 	do(t, err)
-	if !r.Refusals.Has(TargetNoMark) || touchedBy(t, card, old) {
+	if !r.Refusals.Has(disk.TargetNoMark) || touchedBy(t, card, old) {
 		t.Errorf("%v", r.Refusals)
 	}
 }

@@ -7,6 +7,7 @@ import (
 	"os"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/safety/blockdev"
 	"bootgraft/safety/newfile"
 )
@@ -22,7 +23,7 @@ type guard struct {
 	swaps   string // the kernel's list of swap areas
 }
 
-func (g *guard) refuse(code, do, why string, args ...any) error {
+func (g *guard) refuse(code disk.Code, do, why string, args ...any) error {
 	return &Refusal{Code: code, Path: g.path, Why: fmt.Sprintf(why, args...), Do: do}
 }
 
@@ -48,10 +49,10 @@ func (g *guard) target() (fs.FileInfo, error) {
 		return nil, err
 	}
 	if !g.replace {
-		return nil, g.refuse(TargetExists, "choose another name, or add --replace", "it exists")
+		return nil, g.refuse(disk.TargetExists, "choose another name, or add --replace", "it exists")
 	}
 	if n := newfile.Names(fi); n > 1 && !(n == 2 && g.secondName(fi)) {
-		return nil, g.refuse(TargetManyNames, "choose another name",
+		return nil, g.refuse(disk.TargetManyNames, "choose another name",
 			"the file has %d names (hard links), and the others would keep the old bytes", n)
 	}
 	return fi, nil
@@ -92,11 +93,11 @@ func (g *guard) folder() error {
 	fi, err := os.Stat(dir)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		return g.refuse(NoFolder, "make the folder first: mkdir -p "+dir, "there is no folder %s", dir)
+		return g.refuse(disk.NoFolder, "make the folder first: mkdir -p "+dir, "there is no folder %s", dir)
 	case err != nil:
 		return err
 	case !fi.IsDir():
-		return g.refuse(NoFolder, "choose another name", "%s is %s, not a folder", dir, image.Kind(fi.Mode()))
+		return g.refuse(disk.NoFolder, "choose another name", "%s is %s, not a folder", dir, image.Kind(fi.Mode()))
 	}
 	return nil
 }
@@ -104,7 +105,7 @@ func (g *guard) folder() error {
 func (g *guard) notUnderDev() error {
 	dev, err := newfile.UnderDev(newfile.FolderOf(g.path))
 	if err == nil && dev {
-		err = g.refuse(TargetUnderDev, "choose a name in another folder; a card is written with --device",
+		err = g.refuse(disk.TargetUnderDev, "choose a name in another folder; a card is written with --device",
 			"it is under /dev, where a file only fills the memory of the machine")
 	}
 	return err
@@ -121,7 +122,7 @@ func (g *guard) unused(fi fs.FileInfo) error {
 	}
 	for _, a := range g.avoid {
 		if os.SameFile(a, real) {
-			return g.refuse(TargetIsSource, "choose another name", "it is the same file as %s, which this job reads", a.Name())
+			return g.refuse(disk.TargetIsSource, "choose another name", "it is the same file as %s, which this job reads", a.Name())
 		}
 	}
 	if !fi.Mode().IsRegular() {
@@ -129,7 +130,7 @@ func (g *guard) unused(fi fs.FileInfo) error {
 		if fi.Mode()&fs.ModeDevice != 0 {
 			do = "choose a file; a card is written with --device"
 		}
-		return g.refuse(TargetWrongKind, do, "it is %s, not a file", image.Kind(fi.Mode()))
+		return g.refuse(disk.TargetWrongKind, do, "it is %s, not a file", image.Kind(fi.Mode()))
 	}
 	loops, err := g.loops()
 	if err != nil {
@@ -137,7 +138,7 @@ func (g *guard) unused(fi fs.FileInfo) error {
 	}
 	for _, l := range loops {
 		if l.Uses(fi) {
-			return g.refuse(TargetInLoop, "detach it first (losetup -d "+l.Node+")", "the loop device %s uses it", l.Node)
+			return g.refuse(disk.TargetInLoop, "detach it first (losetup -d "+l.Node+")", "the loop device %s uses it", l.Node)
 		}
 	}
 	return g.noSwap(fi)
@@ -150,7 +151,7 @@ func (g *guard) noSwap(fi fs.FileInfo) error {
 	}
 	for _, name := range areas {
 		if at, err := os.Stat(name); err == nil && os.SameFile(at, fi) {
-			return g.refuse(TargetInSwap, "choose another name", "the system swaps to it")
+			return g.refuse(disk.TargetInSwap, "choose another name", "the system swaps to it")
 		}
 	}
 	return nil

@@ -12,13 +12,14 @@ import (
 	"syscall"
 	"testing"
 
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
 	"bootgraft/safety/newfile"
 )
 
 // refused runs a write that must be refused with the code, and proves that it
 // changed nothing in the folder.
-func refused(t *testing.T, w *imageWriter, code string) *Refusal {
+func refused(t *testing.T, w *imageWriter, code disk.Code) *Refusal {
 	t.Helper()
 	dir := newfile.FolderOf(w.path)
 	before := listing(t, dir)
@@ -81,30 +82,31 @@ func stat(t *testing.T, path string) os.FileInfo {
 
 func TestTargetRefusals(t *testing.T) {
 	for _, c := range []struct {
-		name, code string
-		replace    bool
-		make       func(t *testing.T, path string)
+		name    string
+		code    disk.Code
+		replace bool
+		make    func(t *testing.T, path string)
 	}{
-		{"exists", TargetExists, false, func(t *testing.T, path string) { put(t, path, oldImage) }},
-		{"folder", TargetWrongKind, true, func(t *testing.T, path string) { do(t, os.Mkdir(path, 0o755)) }},
-		{"pipe", TargetWrongKind, true, func(t *testing.T, path string) { do(t, syscall.Mkfifo(path, 0o600)) }},
-		{"link", TargetWrongKind, true, func(t *testing.T, path string) {
+		{"exists", disk.TargetExists, false, func(t *testing.T, path string) { put(t, path, oldImage) }},
+		{"folder", disk.TargetWrongKind, true, func(t *testing.T, path string) { do(t, os.Mkdir(path, 0o755)) }},
+		{"pipe", disk.TargetWrongKind, true, func(t *testing.T, path string) { do(t, syscall.Mkfifo(path, 0o600)) }},
+		{"link", disk.TargetWrongKind, true, func(t *testing.T, path string) {
 			put(t, path+".real", oldImage)
 			do(t, os.Symlink(path+".real", path))
 		}},
-		{"broken link", TargetWrongKind, true, func(t *testing.T, path string) { do(t, os.Symlink("nowhere", path)) }},
-		{"socket", TargetWrongKind, true, func(t *testing.T, path string) {
+		{"broken link", disk.TargetWrongKind, true, func(t *testing.T, path string) { do(t, os.Symlink("nowhere", path)) }},
+		{"socket", disk.TargetWrongKind, true, func(t *testing.T, path string) {
 			l, err := net.Listen("unix", path)
 			do(t, err)
 			t.Cleanup(func() { l.Close() })
 		}},
-		{"hard link", TargetManyNames, true, func(t *testing.T, path string) {
+		{"hard link", disk.TargetManyNames, true, func(t *testing.T, path string) {
 			put(t, path, oldImage)
 			do(t, os.Link(path, path+".other"))
 		}},
-		{"left by a broken run", UnfinishedExists, false, func(t *testing.T, path string) { put(t, path+Unfinished, []byte("half")) }},
-		{"folder under the unfinished name", TargetWrongKind, true, func(t *testing.T, path string) { do(t, os.Mkdir(path+Unfinished, 0o755)) }},
-		{"another run", UnfinishedInUse, true, func(t *testing.T, path string) {
+		{"left by a broken run", disk.UnfinishedExists, false, func(t *testing.T, path string) { put(t, path+Unfinished, []byte("half")) }},
+		{"folder under the unfinished name", disk.TargetWrongKind, true, func(t *testing.T, path string) { do(t, os.Mkdir(path+Unfinished, 0o755)) }},
+		{"another run", disk.UnfinishedInUse, true, func(t *testing.T, path string) {
 			f, err := newfile.OS{}.Create(path+Unfinished, 0o600)
 			do(t, err)
 			t.Cleanup(func() { f.Close() })
@@ -120,7 +122,7 @@ func TestTargetRefusals(t *testing.T) {
 
 func TestTargetFolderMustExist(t *testing.T) {
 	dir := t.TempDir()
-	refused(t, writerTo(filepath.Join(dir, "no", "card.img"), Options{}), NoFolder)
+	refused(t, writerTo(filepath.Join(dir, "no", "card.img"), Options{}), disk.NoFolder)
 	put(t, filepath.Join(dir, "file"), nil)
 	_, err := writerTo(filepath.Join(dir, "file", "card.img"), Options{}).run(context.Background())
 	var r *Refusal
@@ -144,7 +146,7 @@ func TestTargetIsSource(t *testing.T) {
 		elsewhere + "/folder/../" + filepath.Base(dir) + "/hard.img", // not elsewhere/...
 	} {
 		opt := Options{Replace: true, Avoid: []os.FileInfo{stat(t, "/"), stat(t, src)}}
-		refused(t, writerTo(path, opt), TargetIsSource)
+		refused(t, writerTo(path, opt), disk.TargetIsSource)
 	}
 	holds(t, src, []byte("the only copy"))
 }
@@ -152,10 +154,10 @@ func TestTargetIsSource(t *testing.T) {
 func TestTargetUnderDev(t *testing.T) {
 	dir := t.TempDir()
 	do(t, os.Symlink("/dev", filepath.Join(dir, "d")))
-	for path, code := range map[string]string{
-		"/dev/bootgraft-test-card":                     TargetUnderDev,
-		filepath.Join(dir, "d", "bootgraft-test-card"): TargetUnderDev,
-		"/dev/null": TargetWrongKind,
+	for path, code := range map[string]disk.Code{
+		"/dev/bootgraft-test-card":                     disk.TargetUnderDev,
+		filepath.Join(dir, "d", "bootgraft-test-card"): disk.TargetUnderDev,
+		"/dev/null": disk.TargetWrongKind,
 	} {
 		_, err := writerTo(path, Options{Replace: true}).run(context.Background())
 		var r *Refusal
@@ -181,7 +183,7 @@ func TestTargetInSwap(t *testing.T) {
 		strings.ReplaceAll(path, " ", `\040`)+" file\t\t1020\t\t0\t\t-2\n"))
 	w := writerTo(path, Options{Replace: true})
 	w.swaps = list
-	refused(t, w, TargetInSwap)
+	refused(t, w, disk.TargetInSwap)
 }
 
 // A real loop device, found through a hard link and as an unfinished file.
@@ -194,7 +196,7 @@ func TestTargetInLoop(t *testing.T) {
 	do(t, os.Link(back, filepath.Join(dir, "card.img"+Unfinished)))
 	for _, name := range []string{"back.img", "hard.img", "card.img"} {
 		for _, replace := range []bool{false, true} {
-			r := refused(t, writerTo(filepath.Join(dir, name), Options{Replace: replace}), TargetInLoop)
+			r := refused(t, writerTo(filepath.Join(dir, name), Options{Replace: replace}), disk.TargetInLoop)
 			if !strings.Contains(r.Why, node) || !strings.Contains(r.Do, "losetup -d "+node) {
 				t.Errorf("%s: %v", name, r)
 			}

@@ -16,7 +16,7 @@ import (
 func (r *Rehearsal) try() (Refusals, error) {
 	var out Refusals
 	if c := r.Unstable; c.Sectors > 0 && !r.req.Kind.tests() {
-		out = append(out, &Refusal{Code: TargetUnstable, Path: r.Facts.Path,
+		out = append(out, &Refusal{Code: disk.TargetUnstable, Path: r.Facts.Path,
 			Why: fmt.Sprintf("it answers differently from one time to the next: %s that were read twice, the first is sector %d", counted(c.Sectors, "sector"), c.First),
 			Do:  "try another reader; to find out more: bootgraft card --write-test, which such a card may have"})
 	}
@@ -52,7 +52,7 @@ func (r *Rehearsal) tryDevice() (*Refusal, error) {
 			if r.req.AsRoot != "" {
 				do = "type: " + r.req.AsRoot
 			}
-			return &Refusal{Code: TargetRights, Path: r.Facts.Path, Do: do,
+			return &Refusal{Code: disk.TargetRights, Path: r.Facts.Path, Do: do,
 				Why: fmt.Sprintf("it may be opened, but %s is not allowed, and the work cannot be done without (%v)", need.what, err)}, nil
 		}
 		if err != nil {
@@ -66,7 +66,7 @@ func (r *Rehearsal) tryDevice() (*Refusal, error) {
 func (r *Rehearsal) tryReceipt() (*Refusal, error) {
 	path := r.req.Receipt
 	refusal := func(err error) (*Refusal, error) {
-		return &Refusal{Code: ReceiptFolder, Path: path, Do: "give another place with --receipt",
+		return &Refusal{Code: disk.ReceiptFolder, Path: path, Do: "give another place with --receipt",
 			Why: fmt.Sprintf("the receipt cannot be written there (%v)", err)}, nil
 	}
 	if r.Receipt != nil { // it is there already, and lines are added to it

@@ -11,6 +11,7 @@ import (
 	"sync"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 	"bootgraft/layout"
 )
 
@@ -56,7 +57,7 @@ func checkSize(card, target image.Source, name string) error {
 		name = "the target"
 	}
 	refuse := func(do, why string, args ...any) error {
-		return &Refusal{Code: TargetSize, Path: name, Why: fmt.Sprintf(why, args...), Do: do}
+		return &Refusal{Code: disk.TargetSize, Path: name, Why: fmt.Sprintf(why, args...), Do: do}
 	}
 	if c, t := card.SectorSize(), target.SectorSize(); c != t {
 		return refuse("give --sector-size, or make a plan for it", "its sectors have %d bytes, and those of the plan %d", t, c)

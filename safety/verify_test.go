@@ -129,7 +129,7 @@ func TestVerifyRefusesOtherSize(t *testing.T) {
 	} {
 		_, err := Verify(context.Background(), m, m.pieces, c.target, VerifyOptions{Name: "card.img"})
 		var r *Refusal
-		if !errors.As(err, &r) || r.Code != TargetSize || r.Path != "card.img" || !strings.Contains(r.Why, c.why) {
+		if !errors.As(err, &r) || r.Code != disk.TargetSize || r.Path != "card.img" || !strings.Contains(r.Why, c.why) {
 			t.Errorf("want %q, got %v", c.why, err)
 		}
 	}

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"strings"
 
+	"bootgraft/image/disk"
 	"bootgraft/safety/blockdev"
 )
 
@@ -56,7 +57,7 @@ func (w Word) check(path, given string) *Refusal {
 	if given == w.String() {
 		return nil
 	}
-	r := &Refusal{Code: WrongWord, Path: path, Do: "run the same command without --confirm, look again, and type the word that it gives"}
+	r := &Refusal{Code: disk.WrongWord, Path: path, Do: "run the same command without --confirm, look again, and type the word that it gives"}
 	parts := strings.Split(given, "-")
 	if len(parts) != len(w) || len(parts[0]) != len(w[0]) || len(parts[1]) != len(w[1]) || len(parts[2]) != len(w[2]) {
 		r.Why = fmt.Sprintf("%q is no confirmation word: it looks like %s", given, example)

@@ -68,7 +68,7 @@ func TestChangedBeforeTheFence(t *testing.T) {
 		before := content(t, card)
 		_, err := p.Write(t.Context())
 		var no *Refusal
-		if !errors.As(err, &no) || no.Code != TargetChanged || card.Written() > 0 || !bytes.Equal(before, content(t, card)) {
+		if !errors.As(err, &no) || no.Code != disk.TargetChanged || card.Written() > 0 || !bytes.Equal(before, content(t, card)) {
 			t.Errorf("sector %d: %v, %d sectors written", at, err, card.Written())
 		}
 	}
@@ -81,7 +81,7 @@ func TestACardThatAnswersDifferently(t *testing.T) {
 	card.Shaky = disk.Span{Start: 100, Count: 3}
 	r, err := Rehearse(card, writeRequest(deviceModel(), filepath.Join(t.TempDir(), "r")))
 	do(t, err)
-	if !r.Refusals.Has(TargetUnstable) || r.Unstable != (Changes{3, 100}) || r.Word != (Word{}) {
+	if !r.Refusals.Has(disk.TargetUnstable) || r.Unstable != (Changes{3, 100}) || r.Word != (Word{}) {
 		t.Errorf("%+v %+v", r.Refusals, r.Unstable)
 	}
 	for _, k := range []Kind{QuickTest, FullTest} {
@@ -165,7 +165,7 @@ func TestNoWordWithoutRights(t *testing.T) {
 		req.Kind = kind
 		r, err := Rehearse(card, req)
 		do(t, err)
-		if !r.Refusals.Has(TargetRights) || !strings.Contains(r.Refusals.Error(), "sudo this") || r.Word != (Word{}) {
+		if !r.Refusals.Has(disk.TargetRights) || !strings.Contains(r.Refusals.Error(), "sudo this") || r.Word != (Word{}) {
 			t.Errorf("%s: %v", kind, r.Refusals)
 		}
 	}
@@ -190,7 +190,7 @@ func TestNoWordWithoutAReceipt(t *testing.T) {
 	if r, err = Rehearse(card, writeRequest(deviceModel(), long)); err == nil && len(r.Refusals) == 0 {
 		t.Error("a word for a receipt whose name no file system takes")
 	}
-	if r, err = Rehearse(card, writeRequest(deviceModel(), "/proc/r")); err != nil || !r.Refusals.Has(ReceiptFolder) {
+	if r, err = Rehearse(card, writeRequest(deviceModel(), "/proc/r")); err != nil || !r.Refusals.Has(disk.ReceiptFolder) {
 		t.Errorf("a receipt in /proc: %v, %v", err, r)
 	}
 	do(t, os.Remove(dir))

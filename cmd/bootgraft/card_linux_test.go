@@ -111,7 +111,7 @@ func TestLyingCardsAreFound(t *testing.T) {
 			if !quick.Restored || quick.Written >= 1000 || !bytes.Equal(medium(t, card, c.Real), before) {
 				t.Errorf("it was not put back: %+v", quick)
 			}
-			full := y.tests(c.Lie, "card", node, "--write-test", "full", "--device", "--accept", holdsUnknownCode)
+			full := y.tests(c.Lie, "card", node, "--write-test", "full", "--device", "--accept", string(disk.CardHoldsUnknown))
 			found(t, full, c.Lie, c.Real, 0)
 			if full.Tested != n || full.Restored || bytes.Equal(medium(t, card, c.Real), before) {
 				t.Errorf("it was not written: %+v", full)
@@ -229,7 +229,7 @@ func TestTestIsInterrupted(t *testing.T) {
 			card := faultdev.New(n, 512)
 			card.Put(0, imagetest.Telling(5, 20_000))
 			before := medium(t, card, 20_000)
-			args := []string{"card", y.serve(card), "--write-test", kind, "--device", "--accept", holdsUnknownCode}
+			args := []string{"card", y.serve(card), "--write-test", kind, "--device", "--accept", string(disk.CardHoldsUnknown)}
 			c := y.command(append(args, "--confirm", y.word(args...))...)
 			var said bytes.Buffer
 			c.Stderr = &said

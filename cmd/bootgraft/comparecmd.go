@@ -47,7 +47,7 @@ type compareFlags struct {
 	out        string
 	replace    bool
 	sectorSize int
-	accept     []string
+	accept     []disk.Code
 	command    *cobra.Command // whose end ends the reading
 	bar        func(what string) (progress func(done, total int64), finish func())
 
@@ -74,7 +74,7 @@ func compareCommand(u *talk.UI) *cobra.Command {
 	fl.StringVarP(&f.out, "output", "o", "", "write the rules to this file")
 	fl.BoolVar(&f.replace, "replace", false, "replace an existing rule file")
 	fl.IntVar(&f.sectorSize, "sector-size", 512, "logical sector size of image files in bytes: 512, 1024, 2048 or 4096")
-	fl.StringArrayVar(&f.accept, "accept", nil, "accept a finding by its code; may be repeated")
+	acceptFlag(fl, &f.accept)
 	fl.StringVar(&f.before, "before", "", "the plan of the card, or its image, before the device had it")
 	fl.StringVar(&f.after, "after", "", "the card, read back as an image, after the device had it")
 	fl.StringVar(&f.source, "source", "", "with --before PLAN: the source of the plan, if it is not where the plan remembers it")

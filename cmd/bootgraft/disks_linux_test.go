@@ -11,8 +11,8 @@ import (
 	"time"
 
 	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
-	"bootgraft/safety"
 )
 
 // mounted makes a device with a file system that is mounted in the folder.
@@ -62,7 +62,7 @@ func TestDisksAreListed(t *testing.T) {
 	y.says(said, `"on_card": null`)
 	for _, test := range []string{quickTest, fullTest} {
 		_, said = y.types(talk.ExitRefused, "card", node, "--write-test", test, "--device")
-		y.says(said, safety.TargetMounted)
+		y.says(said, string(disk.TargetMounted))
 	}
 }
 

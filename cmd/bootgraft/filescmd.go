@@ -300,7 +300,7 @@ func (l *lister) finish(name string, s *scan.Survey) error {
 func (l *lister) incomplete() bool {
 	return slices.ContainsFunc(l.findings, func(f disk.Finding) bool {
 		switch f.Code {
-		case "fat-directory-unreadable", "ext-directory-unread", "ext-directory-damaged", "volume-not-walkable", "fat-table-missing":
+		case disk.FATDirectoryUnreadable, disk.ExtDirectoryUnread, disk.ExtDirectoryDamaged, disk.VolumeNotWalkable, disk.FATTableMissing:
 			return true
 		}
 		return false
@@ -310,7 +310,7 @@ func (l *lister) incomplete() bool {
 // hiddenVolumes tells whether a volume may be there that could not be found, or
 // not be listed, because the sectors by which it is known are missing.
 func hiddenVolumes(s *scan.Survey) bool {
-	return slices.ContainsFunc(s.Findings, func(f disk.Finding) bool { return f.Code == "volume-not-known" })
+	return slices.ContainsFunc(s.Findings, func(f disk.Finding) bool { return f.Code == disk.VolumeNotKnown })
 }
 
 // list names every file, or with --brief those that are not whole.

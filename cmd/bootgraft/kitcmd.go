@@ -76,7 +76,7 @@ type kitMakeFlags struct {
 	blank      []string
 	factsOnly  bool
 	replace    bool
-	accept     []string
+	accept     []disk.Code
 	head, tail string
 	sectors    string
 	parts      []string
@@ -101,7 +101,7 @@ func kitMakeCommand(u *talk.UI, played map[string]capture.Drive) *cobra.Command 
 	fl.StringArrayVar(&f.blank, "blank", nil, "leave these sectors out; may be repeated")
 	fl.BoolVar(&f.factsOnly, "facts-only", false, "places, sizes, hashes and rules alone, none of the drive's bytes; what tells one drive from another is masked")
 	fl.BoolVar(&f.replace, "replace", false, "replace an empty file, or what a run that broke off left; a kit is replaced by nothing")
-	fl.StringArrayVar(&f.accept, "accept", nil, "accept a finding by its code; may be repeated")
+	acceptFlag(fl, &f.accept)
 	fl.StringVar(&f.head, "head", "64MiB", "how much of the head, and of each gap, counts as boot area")
 	fl.StringVar(&f.tail, "tail", "64MiB", "how much of the tail counts as boot area")
 	fl.StringVar(&f.sectors, "sectors", "", "with --part: the number of sectors of the drive")

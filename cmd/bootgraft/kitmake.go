@@ -65,7 +65,7 @@ func (k *madeKit) look() error {
 		return err
 	}
 	if n := k.farInUse; n > 0 {
-		k.findings = append(k.findings, disk.Warningf("boot-area-cut", disk.NoSector,
+		k.findings = append(k.findings, disk.Warningf(disk.BootAreaCut, disk.NoSector,
 			"%s in use lie outside the volumes too, and are not in the kit: only the first of each gap and the end of the disk are. --head and --tail say how much", disk.Counted(n, "sector")))
 	}
 	if k.FactsOnly {
@@ -81,7 +81,7 @@ func (k *madeKit) look() error {
 	if k.texts, k.allTexts, err = kit.Texts(k.Source, k.Spans, mostTexts); err != nil {
 		return err
 	}
-	k.findings = append(k.findings, disk.Warningf("privacy-not-known", disk.NoSector,
+	k.findings = append(k.findings, disk.Warningf(disk.PrivacyNotKnown, disk.NoSector,
 		"neither a table nor a volume was found, so nobody knows what private things the sectors hold; %s found. --blank SPAN takes sectors out", wereFound(k.allTexts)))
 	return nil
 }
@@ -94,8 +94,8 @@ func wereFound(n int) string {
 }
 
 // accepted refuses what was not accepted by its code.
-func (k *madeKit) accepted(u *talk.UI, codes []string) error {
-	used := map[string]bool{}
+func (k *madeKit) accepted(u *talk.UI, codes []disk.Code) error {
+	used := map[disk.Code]bool{}
 	var open []disk.Finding
 	for _, f := range k.need {
 		used[f.Code] = true
@@ -107,7 +107,7 @@ func (k *madeKit) accepted(u *talk.UI, codes []string) error {
 	}
 	for _, code := range otherCodes(codes) {
 		if !used[code] {
-			k.findings = append(k.findings, disk.Notef("accept-not-needed", disk.NoSector, "--accept %s was given, but nothing asked for it", code))
+			k.findings = append(k.findings, disk.Notef(disk.AcceptNotNeeded, disk.NoSector, "--accept %s was given, but nothing asked for it", code))
 		}
 	}
 	if len(open) == 0 {
@@ -122,7 +122,7 @@ func (k *madeKit) accepted(u *talk.UI, codes []string) error {
 	var b bytes.Buffer
 	b.WriteString("refusing to make this kit; nothing was written.\n")
 	for _, f := range open {
-		b.WriteString(words.Fold("  ", f.Code+": "+f.Text))
+		b.WriteString(words.Fold("  ", string(f.Code)+": "+f.Text))
 		fmt.Fprintf(&b, "    To go on all the same: --accept %s\n", f.Code)
 	}
 	return talk.Coded(talk.ExitRefused, errors.New(b.String()))

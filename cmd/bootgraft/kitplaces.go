@@ -13,16 +13,6 @@ import (
 	"bootgraft/layout/table/mbr"
 )
 
-// The codes of boot areas that do not lie where their own tables say. A kit with
-// them would make cards on which everything counted from the end is misplaced.
-const (
-	tablePastEnd   = "table-past-end"
-	tableOtherSize = "table-says-other-size"
-	partMisplaced  = "part-misplaced"
-	headNotGiven   = "head-not-given"
-	tailNotGiven   = "tail-not-given"
-)
-
 // Fields of a GPT header (EFI Specification 1.02, table 16-2).
 const (
 	gptSignature   = "EFI PART"
@@ -35,7 +25,7 @@ const (
 func kitPlaces(src *opened, s *scan.Survey) ([]disk.Finding, error) {
 	var need []disk.Finding
 	if e := farthest(s); e != nil {
-		need = append(need, disk.Refusalf(tablePastEnd, e.Table,
+		need = append(need, disk.Refusalf(disk.TablePastEnd, e.Table,
 			"entry %d of the table ends at sector %s, and the drive is said to"+
 				" have %s. Either the number of sectors is wrong, or this is the head of a drive alone:"+
 				" then give it with --part and the right --sectors",
@@ -44,7 +34,7 @@ func kitPlaces(src *opened, s *scan.Survey) ([]disk.Finding, error) {
 	if b, err := knownSector(src, 1); err != nil {
 		return nil, err
 	} else if at := gptAlternate(b); at >= 0 && at != s.Sectors-1 {
-		need = append(need, disk.Refusalf(tableOtherSize, 1,
+		need = append(need, disk.Refusalf(disk.TableSaysOtherSize, 1,
 			"the GUID partition table in sector 1 has its second copy in sector %s, the last one of its drive, and"+
 				" here that is sector %s. Either the number of sectors is wrong, or the drive is not whole",
 			disk.Grouped(at), disk.Grouped(s.Sectors-1)))
@@ -92,12 +82,12 @@ func gptAlternate(b []byte) disk.Sector {
 func (p *parts) places(src *opened, s *scan.Survey) (need []disk.Finding, err error) {
 	for _, end := range []struct {
 		x    disk.Sector
-		code string
+		code disk.Code
 		text string
 	}{
-		{0, headNotGiven, "no piece holds sector 0: the head of the drive is missing, with its table and its program." +
+		{0, disk.HeadNotGiven, "no piece holds sector 0: the head of the drive is missing, with its table and its program." +
 			" Give it with --part 0s=FILE"},
-		{p.sectors - 1, tailNotGiven, "no piece holds the last sector of the drive. Many devices keep something at the end." +
+		{p.sectors - 1, disk.TailNotGiven, "no piece holds the last sector of the drive. Many devices keep something at the end." +
 			" Give it with --part end-Ns=FILE, where FILE has N sectors"},
 	} {
 		if len(image.Unknown(src, disk.Span{Start: end.x, Count: 1})) > 0 {
@@ -110,7 +100,7 @@ func (p *parts) places(src *opened, s *scan.Survey) (need []disk.Finding, err er
 			return nil, err
 		}
 		if why != "" {
-			need = append(need, disk.Refusalf(partMisplaced, q.Start,
+			need = append(need, disk.Refusalf(disk.PartMisplaced, q.Start,
 				"%s was given for sector %s, and %s. Are two pieces swapped, or is --sectors wrong?", q.img.Name(), disk.Grouped(q.Start), why))
 		}
 	}

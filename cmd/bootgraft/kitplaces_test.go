@@ -11,6 +11,7 @@ import (
 	"testing"
 
 	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/image/disk"
 	"bootgraft/layout/kit"
 )
 
@@ -101,20 +102,20 @@ func TestPiecesInTheWrongPlace(t *testing.T) {
 	}
 	for name, c := range map[string]struct {
 		args []string
-		code string // "" if it is right
+		code disk.Code // "" if it is right
 	}{
 		"mbr, right":             {from(mbrDrive, "mbr.head", "mbr.tail"), ""},
-		"mbr, too few sectors":   {from(400_000, "mbr.head", "mbr.tail"), tablePastEnd},
-		"mbr, swapped":           {from(mbrDrive, "mbr.tail", "mbr.head"), partMisplaced},
-		"mbr, head alone":        {from(mbrDrive, "mbr.head", ""), tailNotGiven},
-		"mbr, tail alone":        {from(mbrDrive, "", "mbr.tail"), headNotGiven},
-		"mbr, head as a drive":   {[]string{"mbr.head"}, tablePastEnd},
+		"mbr, too few sectors":   {from(400_000, "mbr.head", "mbr.tail"), disk.TablePastEnd},
+		"mbr, swapped":           {from(mbrDrive, "mbr.tail", "mbr.head"), disk.PartMisplaced},
+		"mbr, head alone":        {from(mbrDrive, "mbr.head", ""), disk.TailNotGiven},
+		"mbr, tail alone":        {from(mbrDrive, "", "mbr.tail"), disk.HeadNotGiven},
+		"mbr, head as a drive":   {[]string{"mbr.head"}, disk.TablePastEnd},
 		"gpt, right":             {from(gptDrive, "gpt.head", "gpt.tail"), ""},
-		"gpt, one sector fewer":  {from(gptDrive-1, "gpt.head", "gpt.tail"), tableOtherSize},
-		"gpt, one sector more":   {from(gptDrive+1, "gpt.head", "gpt.tail"), tableOtherSize},
-		"gpt, and the tail says": {from(gptDrive+1, "gpt.head", "gpt.tail"), partMisplaced},
-		"gpt, swapped":           {from(gptDrive, "gpt.tail", "gpt.head"), partMisplaced},
-		"gpt, head as a drive":   {[]string{"gpt.head"}, tableOtherSize},
+		"gpt, one sector fewer":  {from(gptDrive-1, "gpt.head", "gpt.tail"), disk.TableSaysOtherSize},
+		"gpt, one sector more":   {from(gptDrive+1, "gpt.head", "gpt.tail"), disk.TableSaysOtherSize},
+		"gpt, and the tail says": {from(gptDrive+1, "gpt.head", "gpt.tail"), disk.PartMisplaced},
+		"gpt, swapped":           {from(gptDrive, "gpt.tail", "gpt.head"), disk.PartMisplaced},
+		"gpt, head as a drive":   {[]string{"gpt.head"}, disk.TableSaysOtherSize},
 	} {
 		t.Run(name, func(t *testing.T) {
 			y := &typed{t, y.self, y.dir}
@@ -124,12 +125,12 @@ func TestPiecesInTheWrongPlace(t *testing.T) {
 				return
 			}
 			_, said := y.run(talk.ExitRefused, args...)
-			if !strings.Contains(said, c.code+": ") {
+			if !strings.Contains(said, string(c.code)+": ") {
 				t.Errorf("not refused by %s:\n%s", c.code, said)
 			}
 		})
 	}
-	y.run(talk.ExitDone, append([]string{"kit", "make", "-o", "on.kit", "--accept", tailNotGiven, "--json"}, from(mbrDrive, "mbr.head", "")...)...)
+	y.run(talk.ExitDone, append([]string{"kit", "make", "-o", "on.kit", "--accept", string(disk.TailNotGiven), "--json"}, from(mbrDrive, "mbr.head", "")...)...)
 }
 
 // manifest returns what a kit says of itself.

@@ -35,7 +35,7 @@ func (f *planFlags) takeKitRules(u *talk.UI, src *opened) error {
 func (f *planFlags) kitHint(src *opened, s *scan.Survey, cause, refusal error) error {
 	r := fit.IsRefused(cause)
 	_, isKit := src.Source.(*kit.Kit)
-	if r == nil || !isKit || !slices.ContainsFunc(r.Need, func(f disk.Finding) bool { return f.Code == "missing-in-volume" }) {
+	if r == nil || !isKit || !slices.ContainsFunc(r.Need, func(f disk.Finding) bool { return f.Code == disk.MissingInVolume }) {
 		return refusal
 	}
 	flags := emptyFlags(&kit.Manifest{Facts: kitFacts(s)}, f.volumes.empty...)

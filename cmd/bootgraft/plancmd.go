@@ -54,7 +54,7 @@ type planFlags struct {
 	size, target, out string
 	tail, excess      string
 	newIDs, replace   bool
-	accept            []string
+	accept            []disk.Code
 	rules             string
 	known             *compare.Rules // from the file rules
 	try               int
@@ -79,7 +79,7 @@ func planCommand(u *talk.UI) *cobra.Command {
 	fl.StringVar(&f.excess, "excess", "leave", "sectors that the drive did not have: leave or zero")
 	fl.BoolVar(&f.newIDs, "new-ids", false, "draw new identifiers, for a card that is used beside its original; licences may be bound to the old ones")
 	fl.BoolVar(&f.replace, "replace", false, "replace an existing plan file")
-	fl.StringArrayVar(&f.accept, "accept", nil, "accept a finding by its code; may be repeated")
+	acceptFlag(fl, &f.accept)
 	fl.StringVar(&f.rules, "rules", "", "what other originals of the model prove about the size, from: bootgraft compare A B C -o RULES")
 	fl.IntVar(&f.try, "try", 0, "on a disk that nobody knows, the try to plan, from 1")
 	f.source.add(c)
@@ -132,7 +132,7 @@ func (f *planFlags) run(c *cobra.Command, u *talk.UI, path string) error {
 		return f.kitHint(src, s, err, showRefused(u, err, planAgain(c, path)))
 	}
 	if nominal {
-		p.Findings = append(p.Findings, disk.Notef("nominal-size", disk.NoSector,
+		p.Findings = append(p.Findings, disk.Notef(disk.NominalSize, disk.NoSector,
 			"%s is a size as printed on a package; no real card has exactly that many sectors. Read the number of sectors from the card at hand and plan again", f.size))
 	}
 	if err := f.finish(u, p, src.files); err != nil {
@@ -293,11 +293,11 @@ func planAgain(c *cobra.Command, path string) string {
 
 // acceptAll writes every code that has to be accepted, each once.
 func acceptAll(need []disk.Finding) string {
-	words, seen := "", map[string]bool{}
+	words, seen := "", map[disk.Code]bool{}
 	for _, f := range need {
 		if !seen[f.Code] {
 			seen[f.Code] = true
-			words += " --accept " + f.Code
+			words += " --accept " + string(f.Code)
 		}
 	}
 	return words
@@ -318,10 +318,10 @@ func showRefused(u *talk.UI, err error, again string) error {
 	var b bytes.Buffer
 	b.WriteString("refusing to plan this card; nothing was written.\n")
 	for _, f := range r.Why {
-		b.WriteString(words.Fold("  ", f.Code+": "+f.Text))
+		b.WriteString(words.Fold("  ", string(f.Code)+": "+f.Text))
 	}
 	for _, f := range r.Need {
-		b.WriteString(words.Fold("  ", f.Code+": "+f.Text))
+		b.WriteString(words.Fold("  ", string(f.Code)+": "+f.Text))
 		fmt.Fprintf(&b, "    To go on all the same: --accept %s\n", f.Code)
 	}
 	if len(r.Why) == 0 && len(r.Need) > 0 {

@@ -53,7 +53,7 @@ func openRules(path string) (*compare.Rules, error) {
 }
 
 // isTry tells whether a finding is a try of the ladder.
-func isTry(f disk.Finding) bool { return f.Code == "this-try" || f.Code == "further-try" }
+func isTry(f disk.Finding) bool { return f.Code == disk.ThisTry || f.Code == disk.FurtherTry }
 
 // showLadder lists the tries of an unknown layout apart from other findings,
 // and returns what is left.
@@ -64,9 +64,9 @@ func showLadder(u *talk.UI, findings []disk.Finding) []disk.Finding {
 	u.Answerf("\nNobody knows this layout. The tries, cheapest first:\n")
 	for _, f := range findings {
 		switch f.Code {
-		case "this-try":
+		case disk.ThisTry:
 			u.Wrapped("  this plan  ", f.Text)
-		case "further-try":
+		case disk.FurtherTry:
 			u.Wrapped("             ", f.Text)
 		}
 	}

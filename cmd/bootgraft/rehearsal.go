@@ -27,7 +27,8 @@ import (
 type cardFlags struct {
 	device                  bool
 	confirm, receipt, fixed string
-	earlier, accept         []string
+	earlier                 []string
+	accept                  []disk.Code
 }
 
 func (f *cardFlags) add(c *cobra.Command) {
@@ -44,12 +45,6 @@ func (f *cardFlags) check() error {
 	}
 	return nil
 }
-
-// What --accept takes for a card whose files, or other content, may be lost.
-const (
-	holdsFilesCode   = "card-holds-files"
-	holdsUnknownCode = "card-holds-unknown"
-)
 
 // cardWork is work on a card: it is rehearsed, and done only with the word
 // that the rehearsal gave.
@@ -177,18 +172,18 @@ func (w *cardWork) leaveOutWhatStays() {
 // lossRefusals are none of the guards: what they protect is known to its owner
 // alone.
 func (w *cardWork) lossRefusals() (out safety.Refusals) {
-	ask := func(holds bool, code, what string) {
+	ask := func(holds bool, code disk.Code, what string) {
 		if holds && !slices.Contains(w.flags.accept, code) {
 			out = append(out, &safety.Refusal{Code: code, Path: w.path, Why: what,
-				Do: "to keep everything that is replaced, in the receipt, add --keep all where the command has it; to lose it: --accept " + code})
+				Do: "to keep everything that is replaced, in the receipt, add --keep all where the command has it; to lose it: --accept " + string(code)})
 		}
 	}
 	files := "volumes whose files cannot be listed here"
 	if w.held.Files > 0 {
 		files = disk.Counted(w.held.Files, "file")
 	}
-	ask(w.held.HoldsFiles(), holdsFilesCode, fmt.Sprintf("it holds %s (%s), and they would be lost", files, strings.Join(w.held.Lines, "; ")))
-	ask(w.held.HoldsUnknown(), holdsUnknownCode, fmt.Sprintf("it holds what is not known here (%s), and that would be lost", w.held.UnknownText()))
+	ask(w.held.HoldsFiles(), disk.CardHoldsFiles, fmt.Sprintf("it holds %s (%s), and they would be lost", files, strings.Join(w.held.Lines, "; ")))
+	ask(w.held.HoldsUnknown(), disk.CardHoldsUnknown, fmt.Sprintf("it holds what is not known here (%s), and that would be lost", w.held.UnknownText()))
 	return out
 }
 
@@ -197,13 +192,13 @@ func asRefusals(err error) safety.Refusals {
 	if errors.As(err, &all) {
 		return all
 	}
-	return safety.Refusals{{Code: "refused", Path: "the card", Why: err.Error(), Do: "rehearse again"}}
+	return safety.Refusals{{Code: disk.RefusedOtherwise, Path: "the card", Why: err.Error(), Do: "rehearse again"}}
 }
 
 type refusalJSON struct {
-	Code string `json:"code"`
-	Why  string `json:"why"`
-	Do   string `json:"do"`
+	Code disk.Code `json:"code"`
+	Why  string    `json:"why"`
+	Do   string    `json:"do"`
 }
 
 type rehearsalJSON struct {
@@ -235,7 +230,7 @@ func (w *cardWork) refused(all safety.Refusals) error {
 	var b strings.Builder
 	fmt.Fprintf(&b, "refusing to write to %s; nothing was written.\n", w.path)
 	for _, r := range all {
-		b.WriteString(words.Fold("  ", r.Code+": "+r.Why))
+		b.WriteString(words.Fold("  ", string(r.Code)+": "+r.Why))
 		b.WriteString(words.Fold("    ", "To do: "+r.Do))
 	}
 	return talk.Coded(talk.ExitRefused, errors.New(b.String()))

@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/image/disk"
 	"bootgraft/safety"
 	"bootgraft/safety/held"
 )
@@ -60,7 +61,7 @@ func TestWordIsNotAskedFor(t *testing.T) {
 // Work that stopped ends with 4 once something was written, whatever stopped
 // it, and otherwise as what stopped it says.
 func TestHowStoppedWorkEnds(t *testing.T) {
-	refusal := safety.Refusals{{Code: safety.TargetMounted, Path: "/dev/card", Why: "it is mounted", Do: "unmount it"}}
+	refusal := safety.Refusals{{Code: disk.TargetMounted, Path: "/dev/card", Why: "it is mounted", Do: "unmount it"}}
 	for _, c := range []struct {
 		err  error
 		want int

@@ -55,8 +55,8 @@ func (o *opened) once() *opened {
 type sourceFlags struct {
 	sectorSize int
 	record     string
-	accept     []string // codes that are accepted
-	shows      bool     // the command only says what there is: findings about the image do not stop it
+	accept     []disk.Code // codes that are accepted
+	shows      bool        // the command only says what there is: findings about the image do not stop it
 	command    *cobra.Command
 	bar        func(what string) (progress func(done, total int64), finish func())
 }
@@ -78,10 +78,6 @@ func (f *sourceFlags) words() string {
 	}
 	return typed + acceptWords(f.accept)
 }
-
-// liveSource is what --accept takes for reading a healthy disk without a
-// capture.
-const liveSource = "live-source"
 
 // openSource opens a SOURCE by what it is: a block device, a kit, a capture (an
 // image with its record), or a plain image.
@@ -152,8 +148,8 @@ func openCapture(path, record string, st os.FileInfo) (*opened, error) {
 // openLive opens a block device as it is, if its owner says that it is
 // healthy; a dying drive is read once, by capture.
 func openLive(path string, f sourceFlags) (*opened, error) {
-	if !slices.Contains(f.accept, liveSource) {
-		return nil, talk.Refusef("%s is a block device. Capture it first, so that the drive is read once and gently:\n\n  bootgraft capture %s old.img\n\nA healthy disk can be read as it is with --accept %s", path, words.Shell(path), liveSource)
+	if !slices.Contains(f.accept, disk.LiveSource) {
+		return nil, talk.Refusef("%s is a block device. Capture it first, so that the drive is read once and gently:\n\n  bootgraft capture %s old.img\n\nA healthy disk can be read as it is with --accept %s", path, words.Shell(path), disk.LiveSource)
 	}
 	d, err := blockdev.OpenSource(path)
 	if err != nil {
@@ -242,7 +238,7 @@ func remembered(source, folder string) string {
 // plan.
 type planSourceFlags struct {
 	source, record string
-	accept         []string
+	accept         []disk.Code
 	shows          bool // as in sourceFlags
 	command        *cobra.Command
 	bar            func(what string) (progress func(done, total int64), finish func())
@@ -264,7 +260,7 @@ func (f *planSourceFlags) add(c *cobra.Command) {
 	f.command = c
 	c.Flags().StringVar(&f.source, "source", "", "the source of the plan, if it is not where the plan remembers it")
 	c.Flags().StringVar(&f.record, "record", "", "the record of a captured source, if it is not beside the image")
-	c.Flags().StringArrayVar(&f.accept, "accept", nil, "accept a finding by its code; may be repeated")
+	acceptFlag(c.Flags(), &f.accept)
 }
 
 // openReadOnly opens a TARGET that is only read: an image file, or a card.

@@ -17,30 +17,24 @@ import (
 	"bootgraft/image/disk"
 )
 
-// The codes of what has to be accepted before a plain image is taken for a disk.
-const (
-	recordMissing = "record-missing"  // sectors hold the fill of a capture
-	fillElsewhere = "fill-of-another" // sectors hold the fill of another place
-)
-
 // sourceCodes are all codes that a SOURCE may ask for: a next command about the
 // same SOURCE needs them again.
-var sourceCodes = []string{liveSource, recordMissing, fillElsewhere, foreignCode}
+var sourceCodes = []disk.Code{disk.LiveSource, disk.RecordMissing, disk.FillOfAnother, disk.NotADiskImage}
 
 // acceptWords are the flags that repeat what was accepted of a SOURCE.
-func acceptWords(codes []string) string {
+func acceptWords(codes []disk.Code) string {
 	var words string
 	for _, code := range sourceCodes {
 		if slices.Contains(codes, code) {
-			words += " --accept " + code
+			words += " --accept " + string(code)
 		}
 	}
 	return words
 }
 
 // otherCodes returns the codes that no SOURCE asks for.
-func otherCodes(codes []string) []string {
-	return slices.DeleteFunc(slices.Clone(codes), func(c string) bool { return slices.Contains(sourceCodes, c) })
+func otherCodes(codes []disk.Code) []disk.Code {
+	return slices.DeleteFunc(slices.Clone(codes), func(c disk.Code) bool { return slices.Contains(sourceCodes, c) })
 }
 
 // openPlain takes a file without a record for the image of a disk, unless it says
@@ -61,13 +55,13 @@ func (f *sourceFlags) proveImage(o *opened) error {
 	if err != nil {
 		return err
 	}
-	if kind != nil && !slices.Contains(f.accept, foreignCode) {
+	if kind != nil && !slices.Contains(f.accept, disk.NotADiskImage) {
 		drive, err := provesDisk(ctx, o.Source)
 		if err != nil {
 			return err
 		}
 		if !drive {
-			return sourceRefusal([]disk.Finding{disk.Refusalf(foreignCode, 0, "%s", kind.refusal(o.path))})
+			return sourceRefusal([]disk.Finding{disk.Refusalf(disk.NotADiskImage, 0, "%s", kind.refusal(o.path))})
 		}
 	}
 	progress, finish := f.progress("looking for sectors that a capture could not read")
@@ -98,7 +92,7 @@ func (f *sourceFlags) proveImage(o *opened) error {
 // means.
 func patternFindings(path string, p capture.Pattern) (out []disk.Finding) {
 	if len(p.Own) > 0 {
-		out = append(out, disk.Refusalf(recordMissing, p.Own[0].Start,
+		out = append(out, disk.Refusalf(disk.RecordMissing, p.Own[0].Start,
 			"%s of %s hold what a capture puts where the drive failed (%s), and the record of the capture"+
 				" is not here. Without it nobody knows which other sectors were never read: they look like zeros."+
 				" Put %s%s beside the image again, or name it with --record. If it is lost"+
@@ -106,7 +100,7 @@ func patternFindings(path string, p capture.Pattern) (out []disk.Finding) {
 			disk.Counted(p.Own.Sectors(), "sector"), path, spansText(p.Own), path, capture.RecordSuffix))
 	}
 	if len(p.Other) > 0 {
-		out = append(out, disk.Refusalf(fillElsewhere, p.Other[0].Start,
+		out = append(out, disk.Refusalf(disk.FillOfAnother, p.Other[0].Start,
 			"%s of %s hold what a capture puts in other sectors where the drive failed (%s)."+
 				" Either this image was cut out of a capture, which its record does not fit any more: take it from the"+
 				" whole image and its record. Or a file on the disk quotes one: then accept this",
@@ -141,7 +135,7 @@ func (e *needError) Error() string {
 	b.WriteString("refusing to use this source; nothing was written.\n")
 	for _, f := range e.need {
 		text, line, _ := strings.Cut(f.Text, "\n")
-		b.WriteString(words.Fold("  ", f.Code+": "+text))
+		b.WriteString(words.Fold("  ", string(f.Code)+": "+text))
 		if line != "" {
 			b.WriteString(line + "\n\n")
 		}

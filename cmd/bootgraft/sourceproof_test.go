@@ -12,6 +12,7 @@ import (
 	"testing"
 
 	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
 )
 
@@ -65,7 +66,7 @@ func TestAnImageWithoutItsRecord(t *testing.T) {
 			t.Errorf("%s was made", name)
 		}
 	}
-	if said, _ := y.run(talk.ExitDone, "survey", "old.img"); !strings.Contains(said, recordMissing) {
+	if said, _ := y.run(talk.ExitDone, "survey", "old.img"); !strings.Contains(said, string(disk.RecordMissing)) {
 		t.Errorf("the survey does not say it:\n%s", said)
 	}
 	if said, _ := y.run(talk.ExitRefused, "plan", "old.img", "--size", "614400s", "--json"); !strings.Contains(said, `"code": "record-missing"`) {
@@ -74,7 +75,7 @@ func TestAnImageWithoutItsRecord(t *testing.T) {
 	accept := []string{"--accept", "record-missing", "--accept", "missing-in-boot-area", "--accept", "missing-in-volume"}
 	y.run(talk.ExitDone, append([]string{"plan", "old.img", "--size", "614400s", "-o", "c.plan"}, accept...)...)
 	_, said := y.run(talk.ExitRefused, "write", "c.plan", "card.img")
-	if !strings.Contains(said, recordMissing) {
+	if !strings.Contains(said, string(disk.RecordMissing)) {
 		t.Errorf("written without a question:\n%s", said)
 	}
 	y.run(talk.ExitIncomplete, "write", "c.plan", "card.img", "--accept", "record-missing")
@@ -92,7 +93,7 @@ func TestARecordThatIsLostAfterThePlan(t *testing.T) {
 	y.run(talk.ExitDone, "plan", "old.img", "--size", "614400s", "-o", "c.plan")
 	y.lost("old.img", 260_000)
 	_, said := y.run(talk.ExitRefused, "write", "c.plan", "card.img")
-	if _, err := os.Stat(y.path("card.img")); err == nil || !strings.Contains(said, recordMissing) {
+	if _, err := os.Stat(y.path("card.img")); err == nil || !strings.Contains(said, string(disk.RecordMissing)) {
 		t.Errorf("%v\n%s", err, said)
 	}
 }
@@ -109,7 +110,7 @@ func TestAPartOfACapture(t *testing.T) {
 		t.Fatal(err)
 	}
 	_, said := y.run(talk.ExitRefused, "plan", "part.img", "--size", "614400s", "-o", "c.plan")
-	if !strings.Contains(said, fillElsewhere) || !strings.Contains(said, "259,937") {
+	if !strings.Contains(said, string(disk.FillOfAnother)) || !strings.Contains(said, "259,937") {
 		t.Error(said)
 	}
 	if err := os.Link(y.path("old.img"), y.path("x.img")); err != nil {
@@ -155,11 +156,11 @@ func TestAFileThatIsNoImage(t *testing.T) {
 			{"survey", name}, {"plan", name, "--size", "614400s", "-o", "c.plan"}, {"files", name}, {"kit", "make", name, "-o", "k.kit"},
 		} {
 			_, said := y.run(talk.ExitRefused, args...)
-			if !strings.Contains(said, want) || !strings.Contains(said, "--accept "+foreignCode) {
+			if !strings.Contains(said, want) || !strings.Contains(said, "--accept "+string(disk.NotADiskImage)) {
 				t.Errorf("%v:\n%s", args, said)
 			}
 		}
-		y.run(talk.ExitDone, "survey", name, "--accept", foreignCode)
+		y.run(talk.ExitDone, "survey", name, "--accept", string(disk.NotADiskImage))
 	}
 	if _, err := os.Stat(y.path("c.plan")); err == nil {
 		t.Error("there is a plan")

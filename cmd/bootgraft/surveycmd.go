@@ -74,7 +74,7 @@ func surveyCommand(u *talk.UI) *cobra.Command {
 		},
 	}
 	f.add(c)
-	c.Flags().StringArrayVar(&f.accept, "accept", nil, "accept a finding by its code; may be repeated")
+	acceptFlag(c.Flags(), &f.accept)
 	return c
 }
 

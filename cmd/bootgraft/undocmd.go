@@ -45,7 +45,7 @@ func undoCommand(u *talk.UI) *cobra.Command {
 	}
 	flags.add(c)
 	c.Flags().Lookup("receipt").Hidden = true // it is the first argument
-	c.Flags().StringArrayVar(&flags.accept, "accept", nil, "a code that stands in the way and that you accept (repeatable): "+safety.CardUnproved)
+	acceptFlag(c.Flags(), &flags.accept)
 	return c
 }
 

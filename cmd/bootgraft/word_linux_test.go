@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
 )
 
@@ -173,22 +174,22 @@ func TestUnknownContentIsAskedAbout(t *testing.T) {
 	for _, c := range []struct {
 		name string
 		fill func(path string)
-		code string // empty if nothing is asked
-		left bool   // the plan does not touch it, so that a write loses nothing
+		code disk.Code // empty if nothing is asked
+		left bool      // the plan does not touch it, so that a write loses nothing
 	}{
 		{"blank", func(string) {}, "", false},
 		{"an empty FAT volume", tool("mkfs.fat", "-F", "32"), "", false},
 		{"an empty ext2 volume", tool("mkfs.ext2", "-q"), "", false},
 		{"swap", tool("mkswap", "-q"), "", false},
-		{"LUKS 1", luks("luks1"), holdsUnknownCode, false},
-		{"LUKS 2", luks("luks2"), holdsUnknownCode, false},
-		{"btrfs", tool("mkfs.btrfs", "-q"), holdsUnknownCode, false},
-		{"XFS", tool("mkfs.xfs", "-q"), holdsUnknownCode, false},
-		{"F2FS", tool("mkfs.f2fs", "-q"), holdsUnknownCode, false},
-		{"UDF", tool("mkudffs", "--media-type=hd"), holdsUnknownCode, false},
-		{"both ends in use", func(p string) { put(0, noise)(p); put(size-int64(len(noise)), noise)(p) }, holdsUnknownCode, false},
-		{"the end alone", put(size-512, noise[:512]), holdsUnknownCode, false},
-		{"a sample of the middle", put(819200/65*30*512, noise[:512]), holdsUnknownCode, true},
+		{"LUKS 1", luks("luks1"), disk.CardHoldsUnknown, false},
+		{"LUKS 2", luks("luks2"), disk.CardHoldsUnknown, false},
+		{"btrfs", tool("mkfs.btrfs", "-q"), disk.CardHoldsUnknown, false},
+		{"XFS", tool("mkfs.xfs", "-q"), disk.CardHoldsUnknown, false},
+		{"F2FS", tool("mkfs.f2fs", "-q"), disk.CardHoldsUnknown, false},
+		{"UDF", tool("mkudffs", "--media-type=hd"), disk.CardHoldsUnknown, false},
+		{"both ends in use", func(p string) { put(0, noise)(p); put(size-int64(len(noise)), noise)(p) }, disk.CardHoldsUnknown, false},
+		{"the end alone", put(size-512, noise[:512]), disk.CardHoldsUnknown, false},
+		{"a sample of the middle", put(819200/65*30*512, noise[:512]), disk.CardHoldsUnknown, true},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			y := &typist{t, y.bin, y.dir}
@@ -207,8 +208,8 @@ func TestUnknownContentIsAskedAbout(t *testing.T) {
 					continue
 				}
 				_, said := y.types(talk.ExitRefused, line...)
-				y.says(said, c.code)
-				y.types(talk.ExitDone, append(line, "--accept", c.code)...)
+				y.says(said, string(c.code))
+				y.types(talk.ExitDone, append(line, "--accept", string(c.code))...)
 			}
 		})
 	}

@@ -12,7 +12,7 @@ import (
 func codes(findings []disk.Finding) []string {
 	var out []string
 	for _, f := range findings {
-		out = append(out, f.Code)
+		out = append(out, string(f.Code))
 	}
 	return out
 }

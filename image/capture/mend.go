@@ -98,7 +98,7 @@ func (rec *Record) damageFinding(name, kept string) disk.Finding {
 	} else {
 		text += " What its checksums and the image do not prove counts as unread. Every command compares all of the image with it, which takes as long as reading the image, until the same capture command puts the record right and reads these sectors again if the drive still answers"
 	}
-	return disk.Warningf("record-damaged", at, "%s. Look after the disk on which it lies", text)
+	return disk.Warningf(disk.RecordDamaged, at, "%s. Look after the disk on which it lies", text)
 }
 
 // createBeside makes a file of a name that nothing has.

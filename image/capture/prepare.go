@@ -150,7 +150,7 @@ func imageChanged(s disk.Spans) disk.Finding {
 	if n := len(s) - 4; n > 0 {
 		places += fmt.Sprintf(" and %d more", n)
 	}
-	return disk.Warningf("image-changed", s[0].Start,
+	return disk.Warningf(disk.ImageChanged, s[0].Start,
 		"%d sectors in spans of the image that are no longer what was read from the drive: %s. Something else has written into the image, or its disk is failing. They count as unread and are read anew as long as the drive answers; find out what changed them before you trust the disk", s.Sectors(), places)
 }
 

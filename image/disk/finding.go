@@ -18,10 +18,14 @@ const (
 // NoSector stands in a Finding that is about no single sector.
 const NoSector Sector = -1
 
-// Finding is one thing noticed about a disk, a plan or a card. Code is stable
-// from release to release and is what --accept takes; Text is for people.
+// Code names a kind of Finding, or a reason against writing. It is stable from
+// release to release, and what --accept takes. The register lists all of them.
+type Code string
+
+// Finding is one thing noticed about a disk, a plan or a card. Text is for
+// people; nothing steers by it, nor by the Code.
 type Finding struct {
-	Code     string
+	Code     Code
 	Severity Severity
 	Sector   Sector // first sector it is about, or NoSector
 	Text     string
@@ -29,7 +33,7 @@ type Finding struct {
 }
 
 type findingJSON struct {
-	Code     string   `json:"code"`
+	Code     Code     `json:"code"`
 	Severity Severity `json:"severity"`
 	Sector   *Sector  `json:"sector"`
 	Text     string   `json:"text"`
@@ -59,16 +63,16 @@ func (f *Finding) UnmarshalJSON(b []byte) error {
 }
 
 // Notef makes a finding of severity Note; at may be NoSector.
-func Notef(code string, at Sector, format string, args ...any) Finding {
+func Notef(code Code, at Sector, format string, args ...any) Finding {
 	return Finding{Code: code, Severity: Note, Sector: at, Text: fmt.Sprintf(format, args...)}
 }
 
 // Warningf makes a finding of severity Warning.
-func Warningf(code string, at Sector, format string, args ...any) Finding {
+func Warningf(code Code, at Sector, format string, args ...any) Finding {
 	return Finding{Code: code, Severity: Warning, Sector: at, Text: fmt.Sprintf(format, args...)}
 }
 
 // Refusalf makes a finding of severity Refusal.
-func Refusalf(code string, at Sector, format string, args ...any) Finding {
+func Refusalf(code Code, at Sector, format string, args ...any) Finding {
 	return Finding{Code: code, Severity: Refusal, Sector: at, Text: fmt.Sprintf(format, args...)}
 }

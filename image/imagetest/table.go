@@ -75,7 +75,7 @@ func CheckFindings(findings []disk.Finding) error {
 func Codes(findings []disk.Finding) []string {
 	codes := []string{}
 	for _, f := range findings {
-		codes = append(codes, f.Code)
+		codes = append(codes, string(f.Code))
 	}
 	return codes
 }

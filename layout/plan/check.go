@@ -237,7 +237,7 @@ func (p *Plan) checkFindings() error {
 		if f.Sector < 0 && f.Sector != disk.NoSector {
 			return badf("findings", i, "it is about sector %d", f.Sector)
 		}
-		for _, text := range []string{f.Code, f.Text} {
+		for _, text := range []string{string(f.Code), f.Text} {
 			if why := badText(text); why != "" {
 				return badf("findings", i, "a text of it %s", why)
 			}

@@ -258,7 +258,7 @@ func (d *decoder) dropped() (out Dropped) {
 func (d *decoder) finding() (f disk.Finding) {
 	s := d.s
 	s.first("code")
-	f.Code = s.text()
+	f.Code = disk.Code(s.text())
 	s.next("severity")
 	f.Severity = disk.Severity(s.text())
 	s.next("sector")

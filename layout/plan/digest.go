@@ -105,7 +105,7 @@ func (c *canon) disk(d Disk)          { c.sector(d.Sectors); c.u64(d.SectorSize)
 func (c *canon) span(s disk.Span)     { c.sector(s.Start); c.sector(s.Count) }
 
 func (c *canon) finding(f disk.Finding) {
-	c.text(f.Code)
+	c.text(string(f.Code))
 	c.text(string(f.Severity))
 	c.sector(f.Sector)
 	c.text(f.Text)

@@ -168,7 +168,7 @@ func appendDropped(b []byte, d *Dropped) []byte {
 }
 
 func appendFinding(b []byte, f *disk.Finding) []byte {
-	b = appendString(append(b, `{"code":`...), f.Code)
+	b = appendString(append(b, `{"code":`...), string(f.Code))
 	b = appendString(append(b, `,"severity":`...), string(f.Severity))
 	b = append(b, `,"sector":`...)
 	if f.Sector == disk.NoSector {

@@ -44,13 +44,13 @@ func (s *surveyor) withoutBootCode(tables []found, bare *layout.Volume) []found 
 	}
 	code := !usable(m) || s.namesGPT() && s.out.GPT == nil
 	for _, f := range m.findings {
-		code = code || f.Code == "entry-past-end" || f.Code == "entries-overlap"
+		code = code || f.Code == disk.EntryPastEnd || f.Code == disk.EntriesOverlap
 	}
 	if !code {
 		return tables
 	}
 	if len(m.Entries) > 0 {
-		s.note(disk.Notef("boot-code-not-mbr", 0, "sector 0 is the boot sector of a %s volume; its bytes 446 to 509, read as a partition table, would list %d entries that cannot be, and are taken for boot code", bare.Kind, len(m.Entries)))
+		s.note(disk.Notef(disk.BootCodeNotMBR, 0, "sector 0 is the boot sector of a %s volume; its bytes 446 to 509, read as a partition table, would list %d entries that cannot be, and are taken for boot code", bare.Kind, len(m.Entries)))
 	}
 	s.out.MBR = nil
 	return slices.DeleteFunc(tables, func(t found) bool { return t.Kind == "mbr" })
@@ -88,7 +88,7 @@ func (s *surveyor) decide(tables []found, bare *layout.Volume) string {
 		}
 		if kind == "none" {
 			kind = "gpt"
-			s.note(disk.Warningf("gpt-damaged", 1, "sector 0 names a GUID partition table, but neither of its copies can be read; nobody knows what the sectors after it are for"))
+			s.note(disk.Warningf(disk.GPTDamaged, 1, "sector 0 names a GUID partition table, but neither of its copies can be read; nobody knows what the sectors after it are for"))
 		}
 	}
 	s.noteStale(tables, kind)
@@ -144,9 +144,21 @@ func (s *surveyor) force(able []*found, bare *layout.Volume) string {
 	if contradicted {
 		who += " and a bare " + bare.Kind + " volume"
 	}
-	s.note(disk.Warningf("tables-conflict", 0, "%s both claim this disk, and none of them wins in silence. What they agree on is listed as such, the rest is disputed", who))
+	s.note(disk.Warningf(disk.TablesConflict, 0, "%s both claim this disk, and none of them wins in silence. What they agree on is listed as such, the rest is disputed", who))
 	return "conflict"
 }
+
+// The codes of tables that are not in force, by their kind.
+var (
+	staleCodes = map[string]disk.Code{
+		"mbr": disk.StaleMBR, "gpt": disk.StaleGPT, "apple": disk.StaleApple, "bsd": disk.StaleBSD,
+		"sun": disk.StaleSun, "amiga": disk.StaleAmiga, "atari": disk.StaleAtari,
+	}
+	damagedCodes = map[string]disk.Code{
+		"mbr": disk.DamagedMBR, "gpt": disk.DamagedGPT, "apple": disk.DamagedApple, "bsd": disk.DamagedBSD,
+		"sun": disk.DamagedSun, "amiga": disk.DamagedAmiga, "atari": disk.DamagedAtari,
+	}
+)
 
 // noteStale reports every table that is not in force.
 func (s *surveyor) noteStale(tables []found, kind string) {
@@ -157,9 +169,9 @@ func (s *surveyor) noteStale(tables []found, kind string) {
 		}
 		switch {
 		case t.State == layout.Stale && len(t.Entries) > 0 || t.State == layout.Stale && t.Kind == "gpt":
-			s.note(disk.Warningf("stale-"+t.Kind, at, "a %s table with %d entries lies on this disk, but is not in force (%s is): the rest of an earlier use. Nothing in it is interpreted", t.Kind, len(t.Entries), kind))
+			s.note(disk.Warningf(staleCodes[t.Kind], at, "a %s table with %d entries lies on this disk, but is not in force (%s is): the rest of an earlier use. Nothing in it is interpreted", t.Kind, len(t.Entries), kind))
 		case t.State == layout.Damaged && t.Kind != "mbr" || t.State == layout.Damaged && kind == "none":
-			s.note(disk.Warningf("damaged-"+t.Kind, at, "something that claims to be a %s table breaks its own rules: %s", t.Kind, t.Evidence[0]))
+			s.note(disk.Warningf(damagedCodes[t.Kind], at, "something that claims to be a %s table breaks its own rules: %s", t.Kind, t.Evidence[0]))
 		}
 	}
 }

@@ -115,12 +115,12 @@ func conflicts(regions []layout.Region) []disk.Finding {
 		if r.Role == layout.RoleDisputed && len(out) == maxConflicts {
 			more++
 		} else if r.Role == layout.RoleDisputed {
-			out = append(out, disk.Warningf("claims-conflict", r.Start,
+			out = append(out, disk.Warningf(disk.ClaimsConflict, r.Start,
 				"sectors %s are %s: %s. Nothing in them is interpreted", r.Span, r.Name, strings.Join(r.Evidence, "; ")))
 		}
 	}
 	if more > 0 {
-		out = append(out, disk.Warningf("claims-conflict", disk.NoSector, "%d more runs of sectors are claimed by several; the regions list them", more))
+		out = append(out, disk.Warningf(disk.ClaimsConflict, disk.NoSector, "%d more runs of sectors are claimed by several; the regions list them", more))
 	}
 	return out
 }

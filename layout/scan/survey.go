@@ -117,7 +117,7 @@ func (s *surveyor) oddBytes() error {
 	}
 	sum := sha256.Sum256(b)
 	s.out.OddBytes, s.out.OddSHA256 = int(odd), hex.EncodeToString(sum[:])
-	s.note(disk.Warningf("odd-bytes", s.out.Sectors,
+	s.note(disk.Warningf(disk.OddBytes, s.out.Sectors,
 		"the file ends %d bytes into a sector of %d. These bytes (SHA-256 %s) belong to no sector and are not carried; a plan needs --accept odd-bytes. Was the copy cut short, or is it another sector size (--sector-size)?",
 		odd, n, s.out.OddSHA256))
 	return nil
@@ -154,7 +154,7 @@ func (s *surveyor) volumes(tables []found, bare *layout.Volume) error {
 	} else if bare != nil {
 		delete(s.out.FAT, 0)
 		delete(s.out.Ext, 0)
-		s.note(disk.Warningf("volume-beside-table", bare.Start,
+		s.note(disk.Warningf(disk.VolumeBesideTable, bare.Start,
 			"a %s volume without a table (%d sectors) is also found on this disk: the rest of an earlier use, or a hybrid disc. The %s table is in force, and nothing in the volume is interpreted", bare.Kind, bare.Count, s.out.Table))
 	}
 	for i := range tables {

@@ -49,7 +49,7 @@ func (t *Through) Text() string {
 }
 
 func (t *Through) finding() disk.Finding {
-	return disk.Notef("table-through-byte-order", 0,
+	return disk.Notef(disk.TableThroughByteOrder, 0,
 		"%s. The device may keep its disk so. Nothing is read through it, and numbers in it name the size of this disk", t.Text())
 }
 

@@ -137,9 +137,9 @@ func (s *surveyor) divide(r layout.Region, seen *runs, atEnd bool) error {
 	case seen.lastRun > 0 && int64(r.End()-seen.lastRun)*n <= TailLimit:
 		tailAt = seen.lastRun
 	case seen.count.Last < r.End()-disk.Sector(TailLimit/n):
-		s.note(disk.Notef("no-tail", disk.NoSector, "the last %d MiB of the disk are blank: there is no tail", TailLimit>>20))
+		s.note(disk.Notef(disk.NoTail, disk.NoSector, "the last %d MiB of the disk are blank: there is no tail", TailLimit>>20))
 	default:
-		s.note(disk.Warningf("tail-undecided", seen.lastRun,
+		s.note(disk.Warningf(disk.TailUndecided, seen.lastRun,
 			"the disk has no table, and no run of at most %d MiB after at least %d KiB of blank ends it: whether its last sectors are a tail or a recording cannot be told. On another size they stay at their old address; --tail end or both says that they count from the end", TailLimit>>20, TailGap>>10))
 	}
 	headEnd := r.End()

@@ -38,11 +38,11 @@ func (s *surveyor) tolerate(err error, span disk.Span, index int) error {
 		return nil
 	case errors.As(err, &format):
 		if index > 0 || format.Fault == disk.Unsupported {
-			s.note(disk.Warningf("volume-not-readable", span.Start, "%s: %v. Nothing in it is interpreted", where(index), format))
+			s.note(disk.Warningf(disk.VolumeNotReadable, span.Start, "%s: %v. Nothing in it is interpreted", where(index), format))
 		}
 		return nil
 	case errors.As(err, &unknown):
-		s.note(disk.Warningf("volume-not-known", span.Start, "%s: what is in it cannot be told: %v", where(index), err))
+		s.note(disk.Warningf(disk.VolumeNotKnown, span.Start, "%s: what is in it cannot be told: %v", where(index), err))
 		return nil
 	}
 	return err
@@ -81,7 +81,7 @@ func (s *surveyor) askFAT(span disk.Span, index int) (*layout.Volume, error) {
 func (s *surveyor) fatUsage(v *fat.Volume, l *layout.Volume, span disk.Span) {
 	t, err := v.ActiveTable()
 	if err != nil {
-		s.noteIn(disk.Warningf("fat-table-not-readable", span.Start, "its allocation table cannot be read: %v", err), l.Index)
+		s.noteIn(disk.Warningf(disk.FATTableNotReadable, span.Start, "its allocation table cannot be read: %v", err), l.Index)
 		return
 	}
 	for _, f := range append(t.Findings, v.CompareTables()...) {

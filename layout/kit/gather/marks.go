@@ -146,12 +146,6 @@ func (k *Marks) first(x disk.Sector, otherwise []byte) []byte {
 	return otherwise
 }
 
-// The codes of what has to be accepted before it goes into a kit.
-const (
-	namesCode = "names-in-table"
-	labelCode = "label-in-boot-area"
-)
-
 // names asks about names that cannot be taken out: firmware may look for its
 // partitions by them.
 func (k *Marks) names(s *scan.Survey) {
@@ -166,7 +160,7 @@ func (k *Marks) names(s *scan.Survey) {
 		}
 	}
 	if len(names) > 0 {
-		k.Need = append(k.Need, disk.Refusalf(namesCode, first, "the %s table names its entries: %s. A device may look for them by name, so they stay in the kit, for everybody to read",
+		k.Need = append(k.Need, disk.Refusalf(disk.NamesInTable, first, "the %s table names its entries: %s. A device may look for them by name, so they stay in the kit, for everybody to read",
 			s.Table, strings.Join(names[:min(len(names), 12)], ", ")))
 	}
 }
@@ -183,7 +177,7 @@ func (k *Marks) Labels(s *scan.Survey) error {
 			return err
 		}
 		if at != disk.NoSector {
-			k.Need = append(k.Need, disk.Refusalf(labelCode, at, "the label of the volume in %s, %q, stands in sector %d too, where a program may need it: it stays in the kit. --blank %d+1 takes the sector out",
+			k.Need = append(k.Need, disk.Refusalf(disk.LabelInBootArea, at, "the label of the volume in %s, %q, stands in sector %d too, where a program may need it: it stays in the kit. --blank %d+1 takes the sector out",
 				entryWords(v.Index), v.Label, at, at))
 		}
 	}

@@ -177,9 +177,9 @@ func TestUnknownVolumes(t *testing.T) {
 		t.Fatalf("%v", err)
 	}
 	w := size(10000)
-	w.Accept = []string{unknownCode}
+	w.Accept = []disk.Code{disk.UnknownVolumeCut}
 	p := mustPlan(t, d, w)
-	if e := survey(t, mustCard(t, p, d)).Entry(1); e.Count != 47 || !hasAccepted(p, unknownCode) {
+	if e := survey(t, mustCard(t, p, d)).Entry(1); e.Count != 47 || !hasAccepted(p, string(disk.UnknownVolumeCut)) {
 		t.Errorf("%+v, %+v", e, p.Findings)
 	}
 	w.Target.Sectors = 15063
@@ -189,7 +189,7 @@ func TestUnknownVolumes(t *testing.T) {
 }
 
 func hasAccepted(p *plan.Plan, code string) bool {
-	return slices.ContainsFunc(p.Findings, func(f disk.Finding) bool { return f.Code == code && f.Accepted && f.Severity == disk.Refusal })
+	return slices.ContainsFunc(p.Findings, func(f disk.Finding) bool { return string(f.Code) == code && f.Accepted && f.Severity == disk.Refusal })
 }
 
 // What has to be accepted is refused by its code, and goes on with it.
@@ -210,19 +210,19 @@ func TestAcceptances(t *testing.T) {
 		name   string
 		src    image.Source
 		target disk.Sector
-		codes  []string
+		codes  []disk.Code
 	}{
-		{"larger than its entry", larger, 30000, []string{"fat-larger-than-partition"}},
-		{"tables in conflict", conflict, 30000, []string{"tables-conflict"}},
-		{"no copy of a GPT", damaged, 30000, []string{"gpt-damaged"}},
-		{"stale table", stale, 16000, []string{staleCode}},
-		{"missing sectors, same size", lost, 20000, []string{"missing-in-boot-area", "missing-in-volume"}},
-		{"odd bytes", imagetest.NewBytes(append(imagetest.Head(t, withTail(), 20000*512), 7), 512), 20000, []string{"odd-bytes"}},
+		{"larger than its entry", larger, 30000, []disk.Code{"fat-larger-than-partition"}},
+		{"tables in conflict", conflict, 30000, []disk.Code{"tables-conflict"}},
+		{"no copy of a GPT", damaged, 30000, []disk.Code{"gpt-damaged"}},
+		{"stale table", stale, 16000, []disk.Code{disk.StaleTableCut}},
+		{"missing sectors, same size", lost, 20000, []disk.Code{"missing-in-boot-area", "missing-in-volume"}},
+		{"odd bytes", imagetest.NewBytes(append(imagetest.Head(t, withTail(), 20000*512), 7), 512), 20000, []disk.Code{"odd-bytes"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			_, err := tryPlan(t, c.src, size(c.target))
 			for _, code := range c.codes {
-				if err == nil || !strings.Contains(err.Error(), code) {
+				if err == nil || !strings.Contains(err.Error(), string(code)) {
 					t.Errorf("not refused for %s: %v", code, err)
 				}
 			}
@@ -230,7 +230,7 @@ func TestAcceptances(t *testing.T) {
 			w.Accept = append(slices.Clone(c.codes), "no-such-thing")
 			p := mustPlan(t, c.src, w)
 			for _, code := range c.codes {
-				if !hasAccepted(p, code) {
+				if !hasAccepted(p, string(code)) {
 					t.Errorf("%s is not noted as accepted: %+v", code, p.Findings)
 				}
 			}
@@ -248,7 +248,7 @@ func TestDamagedGPTStaysInPlace(t *testing.T) {
 	d.Put(19967, []byte{1})
 	disks.Noise(d, at(15700, 4200), 1)
 	w := size(30000)
-	w.Accept, w.Tail, w.Excess = []string{"gpt-damaged"}, TailSamePlace, ExcessZero
+	w.Accept, w.Tail, w.Excess = []disk.Code{"gpt-damaged"}, TailSamePlace, ExcessZero
 	p := mustPlan(t, d, w)
 	if q := p.Pieces[0]; q.Op != layout.Copy || q.From != 0 {
 		t.Errorf("%s", shape(p))
@@ -271,7 +271,7 @@ func TestOtherSectorSizeIsRefused(t *testing.T) {
 func TestMissingBecomesZeroN03(t *testing.T) {
 	src := image.NewKnown(withTail(), disk.Spans{at(5, 2), at(5000, 3)}, nil)
 	w := size(20000)
-	w.Accept = []string{"missing-in-boot-area", "missing-in-volume"}
+	w.Accept = []disk.Code{"missing-in-boot-area", "missing-in-volume"}
 	p := mustPlan(t, src, w)
 	want := "copy 0+5 unchanged\nzero 5+2 missing-in-source\ncopy 7+4993 unchanged\nzero 5000+3 missing-in-source\ncopy 5003+14997 unchanged"
 	if got := shape(p); got != want {

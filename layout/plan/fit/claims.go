@@ -10,9 +10,6 @@ import (
 	"bootgraft/layout/volume/fat/resize"
 )
 
-// sharedCode refuses to change a volume of which something else claims sectors.
-const sharedCode = "volume-shared"
-
 // noEntry is the index of a claim that no entry makes.
 const noEntry = -1
 
@@ -80,14 +77,14 @@ func (p *planner) shared(index int, asked bool) bool {
 		both := c.Common(own)
 		switch {
 		case c.stale:
-			if !p.ask(disk.Refusalf(staleCode, both.Start, "%s lie in %s, which is to change, and %s claims them too: what is left of that table goes", sectorsAt(both), where(index), c.name)) {
+			if !p.ask(disk.Refusalf(disk.StaleTableCut, both.Start, "%s lie in %s, which is to change, and %s claims them too: what is left of that table goes", sectorsAt(both), where(index), c.name)) {
 				return true
 			}
 			continue
 		case asked:
-			p.refuse(disk.Refusalf(sharedCode, both.Start, "%s belong to %s, and %s claims them too: a change of one would harm the other. Find out which of them is in use, and plan without a change of this volume", sectorsAt(both), where(index), c.name))
+			p.refuse(disk.Refusalf(disk.VolumeShared, both.Start, "%s belong to %s, and %s claims them too: a change of one would harm the other. Find out which of them is in use, and plan without a change of this volume", sectorsAt(both), where(index), c.name))
 		default:
-			p.fixed = append(p.fixed, disk.Notef(sharedCode, both.Start, "%s cannot become smaller: %s of it %s claimed by %s too", where(index), sectorsAt(both), isAre(both.Count), c.name))
+			p.fixed = append(p.fixed, disk.Notef(disk.VolumeShared, both.Start, "%s cannot become smaller: %s of it %s claimed by %s too", where(index), sectorsAt(both), isAre(both.Count), c.name))
 		}
 		return true
 	}

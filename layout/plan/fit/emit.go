@@ -263,11 +263,11 @@ func (p *planner) drop(b *plan.Builder) error {
 			case p.isSecond(r):
 				why = "made new at the new end"
 			case r.Role == layout.RoleDisputed:
-				why = "part of a table that is not in force, let go by " + staleCode
+				why = "part of a table that is not in force, let go by " + string(disk.StaleTableCut)
 			case p.need.kept.Overlaps(lost):
 				why = "the copy of the tail at its old address; the same sectors are carried at the new end"
 			case p.mayBeUnknown(r, lost.Start) && len(image.Unknown(p.src, lost)) > 0:
-				why = "not known, let go by " + notKnownCode
+				why = "not known, let go by " + string(disk.NotKnownCut)
 			case r.Role == layout.RoleVolume && p.inSized(lost.Start):
 				why = "no file uses it"
 			case r.Role == layout.RoleVolume:

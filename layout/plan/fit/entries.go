@@ -8,10 +8,6 @@ import (
 	"bootgraft/layout/scan"
 )
 
-// unknownCode accepts that the blank end of an entry falls off whose volume
-// nobody knows.
-const unknownCode = "unknown-volume-cut"
-
 // isVolume tells whether an entry is something that can hold a volume.
 func isVolume(e layout.Entry) bool { return !e.Extended && !e.NoVolume && !e.Empty() }
 
@@ -65,7 +61,7 @@ func (p *planner) entryEnd(e layout.Entry) (disk.Sector, error) {
 	end := min(max(v.End(), e.Start+1), p.s.Sectors)
 	if v.Slack != nil {
 		slack := *v.Slack
-		if p.accepted[notKnownCode] {
+		if p.accepted[disk.NotKnownCut] {
 			slack.Unread = 0
 		}
 		end = max(end, contentEnd(disk.Between(v.End(), limit), slack, false))
@@ -100,7 +96,7 @@ func (p *planner) containerEnd(e layout.Entry, endOf func(layout.Entry) disk.Sec
 // unknownVolumeEnd is the end of an entry whose content nobody knows. Even
 // blank sectors in it may be somebody's, unless their owner says otherwise.
 func (p *planner) unknownVolumeEnd(e layout.Entry, limit disk.Sector) (disk.Sector, error) {
-	if p.w.Target.Sectors >= p.s.Sectors || !p.accepted[unknownCode] {
+	if p.w.Target.Sectors >= p.s.Sectors || !p.accepted[disk.UnknownVolumeCut] {
 		return limit, nil
 	}
 	span := disk.Between(e.Start, limit)
@@ -126,7 +122,7 @@ func (p *planner) shorten() {
 				p.ask(p.slackNotKnown(e.Index))
 			}
 			if !p.knownEnd(e) {
-				p.ask(disk.Refusalf(unknownCode, end, "entry %d holds no volume that is known here; its last %s are blank and fall off", e.Index, sectors(min(e.End(), p.s.Sectors)-end)))
+				p.ask(disk.Refusalf(disk.UnknownVolumeCut, end, "entry %d holds no volume that is known here; its last %s are blank and fall off", e.Index, sectors(min(e.End(), p.s.Sectors)-end)))
 			}
 		}
 	}

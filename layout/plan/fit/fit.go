@@ -63,7 +63,7 @@ type Wishes struct {
 	Rules   *compare.Rules    // what other originals of the model prove about the size; nil if nothing
 	Truths  []candidate.Truth // what is true of the source outside its volumes, and must stay true
 	Try     int               // which try of an unknown layout, from 1; 0 for the one that is known best
-	Accept  []string          // codes of findings of severity Refusal that the owner accepts
+	Accept  []disk.Code       // codes of findings of severity Refusal that the owner accepts
 	Path    string            // where the source lies, remembered in the plan
 	Kit     bool              // the source is a kit: no drive is there that could be asked again
 }
@@ -82,7 +82,7 @@ type Refused struct {
 func (r *Refused) Error() string {
 	var all []string
 	for _, f := range slices.Concat(r.Why, r.Need) {
-		all = append(all, f.Code+": "+f.Text)
+		all = append(all, string(f.Code)+": "+f.Text)
 	}
 	return strings.Join(all, "\n")
 }
@@ -95,8 +95,8 @@ type planner struct {
 	w    Wishes
 	need need
 
-	accepted map[string]bool
-	used     map[string]bool // accepted codes that a finding asked for
+	accepted map[disk.Code]bool
+	used     map[disk.Code]bool // accepted codes that a finding asked for
 	findings []disk.Finding
 	refused  Refused
 
@@ -150,7 +150,7 @@ func Plan(ctx context.Context, src image.Source, s *scan.Survey, w Wishes) (*pla
 func newPlanner(ctx context.Context, src image.Source, s *scan.Survey, w Wishes) *planner {
 	p := &planner{
 		ctx: ctx, src: src, s: s, w: w,
-		accepted: map[string]bool{}, used: map[string]bool{},
+		accepted: map[disk.Code]bool{}, used: map[disk.Code]bool{},
 		ends: map[int]disk.Sector{}, resized: map[int]disk.Sector{}, patches: patches{},
 	}
 	for _, code := range w.Accept {
@@ -174,13 +174,13 @@ func table(index int, v *fat.Volume) (*fat.Table, error) {
 func (p *planner) work() error {
 	p.survey()
 	if p.w.Target.SectorSize != p.s.SectorSize {
-		p.refuse(disk.Refusalf("sector-size-differs", disk.NoSector,
+		p.refuse(disk.Refusalf(disk.SectorSizeDiffers, disk.NoSector,
 			"the source has sectors of %d bytes and the card of %d: every address in the boot areas would mean another place. Use a card and a reader that show sectors of %d bytes",
 			p.s.SectorSize, p.w.Target.SectorSize, p.s.SectorSize))
 		return nil
 	}
 	if p.s.OddBytes > 0 {
-		p.ask(disk.Refusalf("odd-bytes", p.s.Sectors, "the last %d bytes of the source file belong to no whole sector and are not carried", p.s.OddBytes))
+		p.ask(disk.Refusalf(disk.OddBytes, p.s.Sectors, "the last %d bytes of the source file belong to no whole sector and are not carried", p.s.OddBytes))
 	}
 	p.takeRules()
 	p.chooseTry()
@@ -235,7 +235,7 @@ func (p *planner) cannotRender(err error) error {
 	default:
 		return err
 	}
-	p.refuse(disk.Refusalf("table-not-renderable", 0, "the %s table cannot be made for %s: %v", p.s.Table, sectors(p.w.Target.Sectors), err))
+	p.refuse(disk.Refusalf(disk.TableNotRenderable, 0, "the %s table cannot be made for %s: %v", p.s.Table, sectors(p.w.Target.Sectors), err))
 	return nil
 }
 
@@ -264,8 +264,8 @@ func (p *planner) ask(f disk.Finding) bool {
 func (p *planner) unusedAccepts() (out []disk.Finding) {
 	for _, code := range p.w.Accept {
 		if !p.used[code] {
-			text := strings.ToValidUTF8(code, "?")
-			out = append(out, disk.Notef("accept-not-needed", disk.NoSector, "--accept %s was given, but nothing asked for it", text))
+			text := strings.ToValidUTF8(string(code), "?")
+			out = append(out, disk.Notef(disk.AcceptNotNeeded, disk.NoSector, "--accept %s was given, but nothing asked for it", text))
 			p.used[code] = true
 		}
 	}
@@ -277,14 +277,14 @@ func (p *planner) unusedAccepts() (out []disk.Finding) {
 func (p *planner) askAboutOtherSize() {
 	switch p.s.Table {
 	case "conflict":
-		p.ask(disk.Refusalf("tables-conflict", 0, "several tables contradict each other on this disk; on another size all of it is carried byte for byte, and every table keeps the old size"))
+		p.ask(disk.Refusalf(disk.TablesConflict, 0, "several tables contradict each other on this disk; on another size all of it is carried byte for byte, and every table keeps the old size"))
 	case "gpt":
 		if p.s.GPT == nil {
-			p.ask(disk.Refusalf("gpt-damaged", 1, "no copy of the GUID partition table can be read; on another size all of it is carried byte for byte, and nobody knows which blank sectors are somebody's"))
+			p.ask(disk.Refusalf(disk.GPTDamaged, 1, "no copy of the GUID partition table can be read; on another size all of it is carried byte for byte, and nobody knows which blank sectors are somebody's"))
 		}
 	case "mbr", "none":
 	default:
-		p.note(disk.Warningf("table-names-old-size", 0, "the %s table is carried byte for byte: where it names the size of the disk it names the old one, %s", p.s.Table, sectors(p.s.Sectors)))
+		p.note(disk.Warningf(disk.TableNamesOldSize, 0, "the %s table is carried byte for byte: where it names the size of the disk it names the old one, %s", p.s.Table, sectors(p.s.Sectors)))
 	}
 }
 

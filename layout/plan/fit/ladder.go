@@ -26,7 +26,7 @@ type rung struct {
 func (p *planner) chooseTry() {
 	if !p.resizing() || p.s.Table != "none" || len(p.s.Volumes) > 0 || !p.inUse() {
 		if p.w.Try > 0 {
-			p.refuse(disk.Refusalf("no-ladder", disk.NoSector, "--try is for a card of another size from a disk on which nothing is known; here it is known what to do, or nothing to be done"))
+			p.refuse(disk.Refusalf(disk.NoLadder, disk.NoSector, "--try is for a card of another size from a disk on which nothing is known; here it is known what to do, or nothing to be done"))
 		}
 		return
 	}
@@ -34,7 +34,7 @@ func (p *planner) chooseTry() {
 	at := p.w.Try - 1
 	switch {
 	case p.w.Try > len(ladder):
-		p.refuse(disk.Refusalf("no-such-try", disk.NoSector, "there is no try %d: the ladder has %d", p.w.Try, len(ladder)))
+		p.refuse(disk.Refusalf(disk.NoSuchTry, disk.NoSector, "there is no try %d: the ladder has %d", p.w.Try, len(ladder)))
 		return
 	case at < 0 && p.rules != nil:
 		at = 1
@@ -43,9 +43,9 @@ func (p *planner) chooseTry() {
 	}
 	p.try, p.rules = ladder[at], ladder[at].rules
 	for i, r := range ladder {
-		r.Finding.Code = "further-try"
+		r.Finding.Code = disk.FurtherTry
 		if i == at {
-			r.Finding.Code = "this-try"
+			r.Finding.Code = disk.ThisTry
 		}
 		p.note(r.Finding)
 	}

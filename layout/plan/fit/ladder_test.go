@@ -153,7 +153,7 @@ func TestOtherReadingsAreTries(t *testing.T) {
 	src := unit(f, 300_001, 1)
 	started, seen := 0, map[string]bool{}
 	for try := 2; ; try++ {
-		p, err := planRules(t, src, n, Wishes{Rules: r, Try: try, Accept: []string{"rules-undecided"}[:min(1, 3-min(try, 3))]})
+		p, err := planRules(t, src, n, Wishes{Rules: r, Try: try, Accept: []disk.Code{"rules-undecided"}[:min(1, 3-min(try, 3))]})
 		if refused := IsRefused(err); refused != nil && slices.Contains(imagetest.Codes(refused.Why), "no-such-try") {
 			break
 		}

@@ -183,17 +183,10 @@ func (p *planner) noteTwins(answered disk.Spans, twins []twin) {
 	for _, t := range twins {
 		if s := answered.Within(t.Span); len(s) > 0 && !told[t.name] && len(p.knownTwin(t, s[0])) > 0 {
 			told[t.name] = true
-			p.note(disk.Warningf("twin-used", s[0].Start, "%s that the source does not know (the first is sector %s) %s taken from %s", sectors(s.Sectors()), grouped(int64(s[0].Start)), isAre(s.Sectors()), t.name))
+			p.note(disk.Warningf(disk.TwinUsed, s[0].Start, "%s that the source does not know (the first is sector %s) %s taken from %s", sectors(s.Sectors()), grouped(int64(s[0].Start)), isAre(s.Sectors()), t.name))
 		}
 	}
 }
-
-// missingBootCode and missingVolumeCode accept zeros in the place of sectors
-// that the source does not know.
-const (
-	missingBootCode   = "missing-in-boot-area"
-	missingVolumeCode = "missing-in-volume"
-)
 
 // missing asks about sectors that are lost, by what they are for.
 func (p *planner) missing(lost disk.Spans) error {
@@ -202,9 +195,9 @@ func (p *planner) missing(lost disk.Spans) error {
 		if len(gone) == 0 {
 			continue
 		}
-		code := missingBootCode
+		code := disk.MissingInBootArea
 		if r.Role == layout.RoleVolume {
-			code = missingVolumeCode
+			code = disk.MissingInVolume
 		}
 		text, err := p.missingText(r, gone)
 		if err != nil {
@@ -248,7 +241,7 @@ func (p *planner) mendGPT(copy map[disk.Sector][]byte, rank layout.Rank) error {
 		}
 	}
 	if at := slices.Sorted(maps.Keys(missing)); len(at) > 0 {
-		p.note(disk.Warningf("twin-used", at[0], "%s of the GUID partition table that the source does not know (the first is sector %s) %s made from its other copy", sectors(disk.Sector(len(at))), grouped(int64(at[0])), isAre(disk.Sector(len(at)))))
+		p.note(disk.Warningf(disk.TwinUsed, at[0], "%s of the GUID partition table that the source does not know (the first is sector %s) %s made from its other copy", sectors(disk.Sector(len(at))), grouped(int64(at[0])), isAre(disk.Sector(len(at)))))
 	}
 	return nil
 }

@@ -37,7 +37,7 @@ var mutants = []mutant{
 	{"resurvey.go", "q.Op == layout.Render && len(p.madeNew().Outside(part)) == 0:", "q.Op == layout.Render:"},
 	{"resurvey.go", "q.Op == layout.Zero && q.Why == layout.WhyMissing && p.missingAccepted(part):", "q.Op == layout.Zero:"},
 	{"resurvey.go", "		case found.NonBlank > 0:\n", "		case false:\n"},
-	{"resurvey.go", "found.Unread > 0 && !p.accepted[notKnownCode]:", "false:"},
+	{"resurvey.go", "found.Unread > 0 && !p.accepted[disk.NotKnownCut]:", "false:"},
 	{"resurvey.go", "{s.Common(tail), by}", "{layout.Span{}, by}"},
 	{"resurvey.go", "if e == 0 || e == v.Kind.Bad() {", "if e == 0 || e > 0 {"},
 	{"rules.go", "	for _, f := range broken {", "	for _, f := range broken[:0] {"},

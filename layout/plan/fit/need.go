@@ -51,7 +51,7 @@ func (p *planner) measure() error {
 	}
 	p.tailByCopies()
 	if p.resizing() && p.gptInForce() && !p.need.tail.Empty() && p.need.tail.End() == p.s.Sectors {
-		p.note(disk.Warningf("tail-before-table", p.need.tail.Start, "the tail reaches the last sector, where the second copy of the GUID partition table belongs: at the new end it lies %s further from the end, before that copy", sectors(p.need.second)))
+		p.note(disk.Warningf(disk.TailBeforeTable, p.need.tail.Start, "the tail reaches the last sector, where the second copy of the GUID partition table belongs: at the new end it lies %s further from the end, before that copy", sectors(p.need.second)))
 	}
 	if p.w.Tail == "" && p.resizing() {
 		p.w.Tail = TailBoth
@@ -140,15 +140,11 @@ func (p *planner) regionEnd(r layout.Region) disk.Sector {
 		}
 		return r.End()
 	}
-	if p.accepted[notKnownCode] && hasUnknown(r) {
+	if p.accepted[disk.NotKnownCut] && hasUnknown(r) {
 		return p.knownEndOf(r.Span)
 	}
 	return contentEnd(r.Span, r.Content, r.Role == layout.RoleTable || r.Role == layout.RoleDisputed)
 }
-
-// notKnownCode accepts that sectors outside every entry which the source does not
-// know fall off. Of a kit that is what lies between its head and its tail.
-const notKnownCode = "not-known-cut"
 
 // hasUnknown tells whether a region that nobody owns has sectors that the source
 // does not know.
@@ -176,12 +172,9 @@ func (p *planner) isSecond(r layout.Region) bool {
 	return r.Role == layout.RoleTable && len(p.secondPlace().Within(r.Span)) > 0
 }
 
-// staleCode accepts that sectors of a table that is not in force fall off.
-const staleCode = "stale-table-cut"
-
 // staleCut tells whether the owner lets go of a stale table after the entries.
 func (p *planner) staleCut(r layout.Region) bool {
-	return p.accepted[staleCode] && p.isStale(r)
+	return p.accepted[disk.StaleTableCut] && p.isStale(r)
 }
 
 // isStale tells whether a region holds nothing but a stale table.
@@ -230,29 +223,29 @@ func (p *planner) checkFits() {
 func (p *planner) askAboutFallingOff() {
 	for _, r := range p.s.Regions {
 		if p.staleCut(r) && !p.need.tail.Holds(r.Start) && r.End() > p.room() {
-			p.ask(disk.Refusalf(staleCode, r.Start, "sectors %s, %s, fall off in whole or in part", r.Span, r.Name))
+			p.ask(disk.Refusalf(disk.StaleTableCut, r.Start, "sectors %s, %s, fall off in whole or in part", r.Span, r.Name))
 		}
-		if p.accepted[notKnownCode] && hasUnknown(r) && !p.need.tail.Holds(r.Start) && r.End() > p.room() {
-			p.ask(disk.Refusalf(notKnownCode, p.room(), "%s of %s (%s) %s not known, and what lies from sector %s on falls off", sectors(r.Content.Unread), r.Name, sectorsAt(r.Span), isAre(r.Content.Unread), grouped(int64(p.room()))))
+		if p.accepted[disk.NotKnownCut] && hasUnknown(r) && !p.need.tail.Holds(r.Start) && r.End() > p.room() {
+			p.ask(disk.Refusalf(disk.NotKnownCut, p.room(), "%s of %s (%s) %s not known, and what lies from sector %s on falls off", sectors(r.Content.Unread), r.Name, sectorsAt(r.Span), isAre(r.Content.Unread), grouped(int64(p.room()))))
 		}
 	}
 }
 
 // hints names the ways out that need an acceptance.
 func (p *planner) hints() {
-	if p.tableIsRendered() && !p.accepted[unknownCode] && p.w.Target.Sectors < p.s.Sectors {
+	if p.tableIsRendered() && !p.accepted[disk.UnknownVolumeCut] && p.w.Target.Sectors < p.s.Sectors {
 		for _, e := range p.s.Entries {
 			if isVolume(e) && !p.knownEnd(e) {
-				p.refuse(disk.Notef("unknown-volume", e.Start, "entry %d (type %s) holds no volume whose size is known here, so all of it counts as used, blank or not. If its end is blank, --accept %s lets that fall off", e.Index, e.Type, unknownCode))
+				p.refuse(disk.Notef(disk.UnknownVolume, e.Start, "entry %d (type %s) holds no volume whose size is known here, so all of it counts as used, blank or not. If its end is blank, --accept %s lets that fall off", e.Index, e.Type, disk.UnknownVolumeCut))
 			}
 		}
 	}
 	for _, r := range p.s.Regions {
-		if !p.accepted[staleCode] && !p.need.tail.Holds(r.Start) && r.End() > p.room() && p.isStale(r) {
-			p.refuse(disk.Notef("stale-table", r.Start, "sectors %s, %s, are not in force and count as used all the same. --accept %s lets them fall off", r.Span, r.Name, staleCode))
+		if !p.accepted[disk.StaleTableCut] && !p.need.tail.Holds(r.Start) && r.End() > p.room() && p.isStale(r) {
+			p.refuse(disk.Notef(disk.StaleTable, r.Start, "sectors %s, %s, are not in force and count as used all the same. --accept %s lets them fall off", r.Span, r.Name, disk.StaleTableCut))
 		}
-		if !p.accepted[notKnownCode] && hasUnknown(r) && !p.need.tail.Holds(r.Start) && r.End() > p.room() {
-			p.refuse(disk.Notef("sectors-not-known", r.Start, "%s of %s (sectors %s) are not known and count as used. --accept %s lets those that have no room fall off", sectors(r.Content.Unread), r.Name, r.Span, notKnownCode))
+		if !p.accepted[disk.NotKnownCut] && hasUnknown(r) && !p.need.tail.Holds(r.Start) && r.End() > p.room() {
+			p.refuse(disk.Notef(disk.SectorsNotKnown, r.Start, "%s of %s (sectors %s) are not known and count as used. --accept %s lets those that have no room fall off", sectors(r.Content.Unread), r.Name, r.Span, disk.NotKnownCut))
 		}
 	}
 }
@@ -292,17 +285,17 @@ const maxListed = 12
 // undecidedTail takes the last 64 MiB as the tail if the owner says that there
 // is one and the survey could not tell.
 func (p *planner) undecidedTail() {
-	undecided := p.has("tail-undecided")
+	undecided := p.has(disk.TailUndecided)
 	if !undecided || p.w.Tail != TailBoth && p.w.Tail != TailEnd {
 		return
 	}
 	n := min(disk.Sector(scan.TailLimit/p.s.SectorSize), p.s.Sectors)
 	p.need.tail, p.need.tailUsed = disk.Span{Start: p.s.Sectors - n, Count: n}, p.s.Sectors
 	p.assumed = true
-	p.note(disk.Warningf("tail-assumed", p.need.tail.Start, "where the tail begins is not known; as --tail %s asks for one, the last %s are taken", p.w.Tail, sectors(n)))
+	p.note(disk.Warningf(disk.TailAssumed, p.need.tail.Start, "where the tail begins is not known; as --tail %s asks for one, the last %s are taken", p.w.Tail, sectors(n)))
 }
 
-func (p *planner) has(code string) bool {
+func (p *planner) has(code disk.Code) bool {
 	for _, f := range p.findings {
 		if f.Code == code {
 			return true

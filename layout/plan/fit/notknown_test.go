@@ -22,13 +22,13 @@ func TestWhatIsNotKnownMayFallOff(t *testing.T) {
 		t.Fatalf("%v, %v", p, err)
 	}
 	w := size(200000)
-	w.Accept = []string{notKnownCode}
+	w.Accept = []disk.Code{disk.NotKnownCut}
 	if _, err := tryPlan(t, src, w); IsRefused(err) == nil || !hasFinding(IsRefused(err).Need, "missing-in-boot-area") {
 		t.Fatal(err)
 	}
 	w.Accept = append(w.Accept, "missing-in-boot-area")
 	p = mustPlan(t, src, w)
-	if !hasAccepted(p, notKnownCode) {
+	if !hasAccepted(p, string(disk.NotKnownCut)) {
 		t.Errorf("%+v", p.Findings)
 	}
 	c := mustCard(t, p, src)
@@ -47,7 +47,7 @@ func TestWhatIsNotKnownMayFallOff(t *testing.T) {
 
 func hasFinding(list []disk.Finding, code string) bool {
 	for _, f := range list {
-		if f.Code == code {
+		if string(f.Code) == code {
 			return true
 		}
 	}

@@ -156,7 +156,7 @@ func TestSmallestIsExact(t *testing.T) {
 		d := disks.NewRandom(seed)
 		src := once(t, d)
 		for _, tail := range []Tail{"", TailBoth, TailEnd, TailSamePlace, TailDrop} {
-			for _, accept := range [][]string{nil, {unknownCode, staleCode}} {
+			for _, accept := range [][]disk.Code{nil, {disk.UnknownVolumeCut, disk.StaleTableCut}} {
 				w := size(1)
 				w.Tail, w.Accept = tail, accept
 				_, err := tryPlan(t, src, w)
@@ -325,7 +325,7 @@ func TestFailedReadIsNoRefusal(t *testing.T) {
 	broken := errors.New("the drive said no")
 	for _, x := range []disk.Sector{0, 300} {
 		w := size(2000)
-		w.Accept = []string{unknownCode}
+		w.Accept = []disk.Code{disk.UnknownVolumeCut}
 		_, err := Plan(context.Background(), &imagetest.Faulty{Source: d, Bad: disk.Spans{{Start: x, Count: 1}}, Err: broken}, s, w)
 		if !errors.Is(err, broken) || IsRefused(err) != nil {
 			t.Errorf("sector %d: %v", x, err)

@@ -39,7 +39,7 @@ func TestReadsOfAPlan(t *testing.T) {
 			t.Fatal(err)
 		}
 		target := image.Sectors(x.d) - 2000
-		w := Wishes{Target: plan.Disk{Sectors: target, SectorSize: 512}, Accept: []string{"tail-undecided"}, Tail: TailEnd,
+		w := Wishes{Target: plan.Disk{Sectors: target, SectorSize: 512}, Accept: []disk.Code{"tail-undecided"}, Tail: TailEnd,
 			Volumes: Volumes{Wish: map[int]resize.Wishes{x.index: {Mode: resize.Shrink}}}}
 		if _, err := Plan(t.Context(), once, s, w); err != nil {
 			t.Fatalf("%s: %v", name, err)

@@ -14,7 +14,7 @@ import (
 
 // textOf returns the text of the first finding with a code.
 func textOf(list []disk.Finding, code string) string {
-	i := slices.IndexFunc(list, func(f disk.Finding) bool { return f.Code == code })
+	i := slices.IndexFunc(list, func(f disk.Finding) bool { return string(f.Code) == code })
 	if i < 0 {
 		return ""
 	}
@@ -52,20 +52,20 @@ func TestMissingSectorsAreToldByUse(t *testing.T) {
 		if r = IsRefused(err); r == nil {
 			t.Fatal(err)
 		}
-		got := textOf(r.Need, missingVolumeCode)
+		got := textOf(r.Need, string(disk.MissingInVolume))
 		for _, want := range c.want {
 			if !strings.Contains(got, want) {
 				t.Errorf("%q is not in %q", want, got)
 			}
 		}
 	}
-	if got := textOf(r.Need, missingBootCode); !strings.Contains(got, "capture --retry") || !strings.Contains(got, "another unit") {
+	if got := textOf(r.Need, string(disk.MissingInBootArea)); !strings.Contains(got, "capture --retry") || !strings.Contains(got, "another unit") {
 		t.Errorf("no way out in %q", got)
 	}
 	w := size(41_000)
 	w.Kit = true
 	_, err = tryPlan(t, image.NewKnown(d, disk.NewSpans(at(10, 2)), nil), w)
-	if got := textOf(IsRefused(err).Need, missingBootCode); strings.Contains(got, "--retry") || !strings.Contains(got, "another kit") {
+	if got := textOf(IsRefused(err).Need, disk.MissingInBootArea); strings.Contains(got, "--retry") || !strings.Contains(got, "another kit") {
 		t.Errorf("no way out of a kit in %q", got)
 	}
 }
@@ -91,10 +91,10 @@ func TestWallsAreTold(t *testing.T) {
 		disks.MBR(d, entry(63, 9000))
 		disks.Noise(d, at(c.old-20, 20), 1)
 		p := mustPlan(t, d, size(c.new))
-		i := slices.IndexFunc(p.Findings, func(f disk.Finding) bool { return f.Code == c.code })
+		i := slices.IndexFunc(p.Findings, func(f disk.Finding) bool { return string(f.Code) == c.code })
 		if c.code == "" {
 			for _, f := range p.Findings {
-				if strings.HasPrefix(f.Code, "wall-28") && c.new <= 1<<28 || strings.HasPrefix(f.Code, "wall-28") && c.old > 1<<28 || c.new < 1<<25 && strings.HasPrefix(f.Code, "wall-c") {
+				if strings.HasPrefix(string(f.Code), "wall-28") && c.new <= 1<<28 || strings.HasPrefix(string(f.Code), "wall-28") && c.old > 1<<28 || c.new < 1<<25 && strings.HasPrefix(string(f.Code), "wall-c") {
 					t.Errorf("%s: %+v", c.name, f)
 				}
 			}

@@ -12,14 +12,6 @@ import (
 	"bootgraft/layout/scan"
 )
 
-// changedCode refuses a card that does not show what was asked for, and
-// lostCode one on which sectors in use have no place. Both are faults of the
-// planning, found before anybody believes it.
-const (
-	changedCode = "card-shows-other"
-	lostCode    = "sectors-lost"
-)
-
 // resurvey surveys the planned card like any disk and wants to find what the
 // original has: the same table in force, the same entries and volumes but for
 // those that were to change, and no refusal that is new.
@@ -40,7 +32,7 @@ func (p *planner) resurvey(c *card.Card) error {
 
 // shows refuses a card on which something else is found than was asked for.
 func (p *planner) shows(at disk.Sector, format string, args ...any) {
-	p.refuse(disk.Refusalf(changedCode, at, "the planned card, surveyed again, is not what was asked for: %s", fmt.Sprintf(format, args...)))
+	p.refuse(disk.Refusalf(disk.CardShowsOther, at, "the planned card, surveyed again, is not what was asked for: %s", fmt.Sprintf(format, args...)))
 }
 
 // sameEntries compares the entries, each with the length that it was to get.
@@ -199,7 +191,7 @@ func (p *planner) madeNew() disk.Spans {
 // missingAccepted tells whether sectors are unknown, and zeros in their place
 // were accepted.
 func (p *planner) missingAccepted(s disk.Span) bool {
-	return image.Unknown(p.src, s).Sectors() == s.Count && (p.accepted[missingBootCode] || p.accepted[missingVolumeCode])
+	return image.Unknown(p.src, s).Sectors() == s.Count && (p.accepted[disk.MissingInBootArea] || p.accepted[disk.MissingInVolume])
 }
 
 // proveGone refuses the plan if sectors without a place on the card are in use,
@@ -215,7 +207,7 @@ func (p *planner) proveGone(c claim, s disk.Span) error {
 			return err
 		case found.NonBlank > 0:
 			p.lost(c, part, fmt.Sprintf("%s in use, the first is sector %s", sectors(found.NonBlank), grouped(int64(found.First))))
-		case found.Unread > 0 && !p.accepted[notKnownCode]:
+		case found.Unread > 0 && !p.accepted[disk.NotKnownCut]:
 			p.lost(c, part, fmt.Sprintf("%s not known", sectors(found.Unread)))
 		}
 	}
@@ -223,7 +215,7 @@ func (p *planner) proveGone(c claim, s disk.Span) error {
 }
 
 func (p *planner) lost(c claim, s disk.Span, what string) {
-	p.refuse(disk.Refusalf(lostCode, s.Start, "%s of %s have no place on the planned card (%s), and nobody has let them go", sectorsAt(s), c.name, what))
+	p.refuse(disk.Refusalf(disk.SectorsLost, s.Start, "%s of %s have no place on the planned card (%s), and nobody has let them go", sectorsAt(s), c.name, what))
 }
 
 // letGo returns the source sectors that have no place on the card because their
@@ -239,7 +231,7 @@ func (p *planner) letGo() disk.Spans {
 	if p.w.Tail == TailDrop {
 		out = out.Add(p.need.tail)
 	}
-	if p.accepted[staleCode] {
+	if p.accepted[disk.StaleTableCut] {
 		for _, c := range p.claims() {
 			if c.stale {
 				out = out.Add(c.Span)

@@ -131,7 +131,7 @@ func TestLostSectorsAreRefused(t *testing.T) {
 
 	unread := image.NewKnown(d, disk.NewSpans(at(34_000, 10)), nil)
 	w = size(n)
-	w.Accept = []string{missingVolumeCode}
+	w.Accept = []disk.Code{disk.MissingInVolume}
 	refusedAs(t, unread, w, spoil{"what nobody knows is left", fill(layout.Leave, 34_000, 10), nil, "10 sectors not known"})
 }
 

@@ -21,7 +21,7 @@ func (p *planner) takeRules() {
 		return
 	}
 	if !p.resizing() {
-		p.note(disk.Notef("rules-not-needed", disk.NoSector, "the card has the size of the source: everything is copied as it is, and the rules change nothing"))
+		p.note(disk.Notef(disk.RulesNotNeeded, disk.NoSector, "the card has the size of the source: everything is copied as it is, and the rules change nothing"))
 		return
 	}
 	known := p.plannedElsewhere()
@@ -35,7 +35,7 @@ func (p *planner) takeRules() {
 		return mine
 	})
 	if lost > 0 {
-		p.note(disk.Notef("rules-in-volume", disk.NoSector, "%d of the rules speak of volumes or tables that are known here; these are planned by what is known of them, and the rules are left aside", lost))
+		p.note(disk.Notef(disk.RulesInVolume, disk.NoSector, "%d of the rules speak of volumes or tables that are known here; these are planned by what is known of them, and the rules are left aside", lost))
 	}
 }
 
@@ -70,7 +70,7 @@ func (p *planner) tailByRules() error {
 	}
 	reach := p.rules.TailReach()
 	tail := &p.need.tail
-	if tail.Empty() && p.has("tail-undecided") {
+	if tail.Empty() && p.has(disk.TailUndecided) {
 		var err error
 		if reach, err = p.rules.ConstantTail(p.src); err != nil {
 			return err
@@ -82,14 +82,14 @@ func (p *planner) tailByRules() error {
 	}
 	for _, e := range p.s.Entries {
 		if e.End() > start && !e.NoVolume {
-			p.refuse(disk.Refusalf("rules-in-entry", start, "the rules count from the end what lies in entry %d: whether it moves with the end or stays in its entry is not known", e.Index))
+			p.refuse(disk.Refusalf(disk.RulesInEntry, start, "the rules count from the end what lies in entry %d: whether it moves with the end or stays in its entry is not known", e.Index))
 			return nil
 		}
 	}
 	end := p.s.Sectors - p.need.second
 	*tail = disk.Between(start, max(end, tail.End()))
 	p.need.tailUsed, p.assumed = tail.End(), true
-	p.note(disk.Notef("tail-by-rules", start, "the rules count the last %s from the end; they go to the new end of the card", sectors(tail.Count)))
+	p.note(disk.Notef(disk.TailByRules, start, "the rules count the last %s from the end; they go to the new end of the card", sectors(tail.Count)))
 	return nil
 }
 
@@ -112,7 +112,7 @@ func (p *planner) applyRules() error {
 		p.refuse(disk.Refusalf(refused.Code, disk.NoSector, "%s", refused.Why))
 		return nil
 	case errors.As(err, &unknown):
-		p.refuse(disk.Refusalf("rules-missing", unknown.Start, "the rules need sectors that the source does not know: %v", err))
+		p.refuse(disk.Refusalf(disk.RulesMissing, unknown.Start, "the rules need sectors that the source does not know: %v", err))
 		return nil
 	case err != nil:
 		return err
@@ -148,7 +148,7 @@ func (p *planner) noteRules() {
 	for _, n := range p.rules.Sizes {
 		sizes = append(sizes, grouped(int64(n)))
 	}
-	p.note(disk.Notef("rules-applied", disk.NoSector, "%s follow %d rules for numbers, %d for checksums and %d for copies of sectors; they come from originals of %s sectors",
+	p.note(disk.Notef(disk.RulesApplied, disk.NoSector, "%s follow %d rules for numbers, %d for checksums and %d for copies of sectors; they come from originals of %s sectors",
 		sectors(p.ruled.Sectors()), len(p.rules.Fields), len(p.rules.Checks), copied, strings.Join(sizes, ", ")))
 }
 
@@ -161,7 +161,7 @@ func (p *planner) applySector(s compare.RenderedSector) error {
 		return err
 	}
 	if from, ok := p.origin(s.At); !ok || from != s.From {
-		p.refuse(disk.Refusalf("rules-tail", s.At, "the rules make sector %d of the card from sector %d of the source, but the plan carries something else there: --tail %s does not go together with these rules", s.At, s.From, p.w.Tail))
+		p.refuse(disk.Refusalf(disk.RulesTail, s.At, "the rules make sector %d of the card from sector %d of the source, but the plan carries something else there: --tail %s does not go together with these rules", s.At, s.From, p.w.Tail))
 		return nil
 	}
 	if bytes.Equal(old, s.Bytes) {
@@ -213,7 +213,7 @@ func (p *planner) pointers() error {
 		}
 		from := disk.Span{Start: disk.Sector(before.Value), Count: 1}
 		if len(image.Unknown(p.src, from)) > 0 {
-			p.note(disk.Warningf("rules-pointer-unknown", from.Start, "%s points to sector %d, which the source does not know", f.Place, from.Start))
+			p.note(disk.Warningf(disk.RulesPointerUnknown, from.Start, "%s points to sector %d, which the source does not know", f.Place, from.Start))
 			continue
 		}
 		b, err := image.ReadSectors(p.src, from)
@@ -226,7 +226,7 @@ func (p *planner) pointers() error {
 		if _, blank := image.Blank(b); blank {
 			continue
 		}
-		p.ask(disk.Refusalf("rules-pointer-moves", disk.Sector(after.Value), "%s points to sector %d of the source, which is in use, and would point to sector %d of the card, where the plan does not carry it", f.Place, from.Start, after.Value))
+		p.ask(disk.Refusalf(disk.RulesPointerMoves, disk.Sector(after.Value), "%s points to sector %d of the source, which is in use, and would point to sector %d of the card, where the plan does not carry it", f.Place, from.Start, after.Value))
 	}
 	return nil
 }
@@ -250,7 +250,7 @@ func (p *planner) proveRules(card *card.Card) error {
 	}
 	broken, err := p.rules.Broken(card)
 	for _, f := range broken {
-		p.refuse(disk.Refusalf("rules-broken", f.Sector, "the planned card does not follow its rules: %s", f.Text))
+		p.refuse(disk.Refusalf(disk.RulesBroken, f.Sector, "the planned card does not follow its rules: %s", f.Text))
 	}
 	return err
 }

@@ -161,7 +161,7 @@ func TestRulesAreRefused(t *testing.T) {
 		{"too wide", src, 1 << 33, Wishes{Rules: r}, "rules-too-wide"},
 		{"the tail stays, the rules move it", src, 1_130_004, Wishes{Rules: r, Tail: TailSamePlace}, "rules-tail"},
 		{"the tail is dropped", src, 1_130_004, Wishes{Rules: r, Tail: TailDrop}, "rules-tail"},
-		{"the source does not know what the rules need", image.NewKnown(src, disk.Spans{{Start: 1, Count: 1}}, nil), 1_130_004, Wishes{Rules: r, Accept: []string{"missing-in-boot-area"}}, "rules-missing"},
+		{"the source does not know what the rules need", image.NewKnown(src, disk.Spans{{Start: 1, Count: 1}}, nil), 1_130_004, Wishes{Rules: r, Accept: []disk.Code{"missing-in-boot-area"}}, "rules-missing"},
 	} {
 		_, err := planRules(t, x.src, x.n, x.w)
 		refused := IsRefused(err)
@@ -190,7 +190,7 @@ func TestPointersThatMove(t *testing.T) {
 	if refused := IsRefused(err); refused == nil || !slices.Contains(imagetest.Codes(refused.Need), "rules-pointer-moves") {
 		t.Errorf("the firmware stays behind: %v", err)
 	}
-	planned(t, far, 1_130_004, Wishes{Rules: r, Accept: []string{"rules-pointer-moves"}})
+	planned(t, far, 1_130_004, Wishes{Rules: r, Accept: []disk.Code{"rules-pointer-moves"}})
 }
 
 // TestUndecidedRulesAsk: two sizes do not decide the clusters of A.
@@ -203,7 +203,7 @@ func TestUndecidedRulesAsk(t *testing.T) {
 	if refused == nil || len(refused.Why) > 0 || !slices.Contains(imagetest.Codes(refused.Need), "rules-undecided") {
 		t.Fatalf("nobody asks: %v", err)
 	}
-	p, _ := planned(t, src, 1_130_004, Wishes{Rules: r, Accept: []string{"rules-undecided"}})
+	p, _ := planned(t, src, 1_130_004, Wishes{Rules: r, Accept: []disk.Code{"rules-undecided"}})
 	if !slices.ContainsFunc(p.Findings, func(f disk.Finding) bool { return f.Code == "rules-undecided" && f.Accepted }) {
 		t.Error("the plan does not say what was accepted")
 	}

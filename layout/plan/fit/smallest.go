@@ -40,17 +40,17 @@ func (p *planner) tellSmallest(w Wishes) error {
 			return err
 		}
 	}
-	if slices.ContainsFunc(p.refused.Why, func(f disk.Finding) bool { return f.Code == "table-not-renderable" }) {
+	if slices.ContainsFunc(p.refused.Why, func(f disk.Finding) bool { return f.Code == disk.TableNotRenderable }) {
 		return nil
 	}
-	p.refuse(disk.Refusalf("does-not-fit", target, "%s", p.tooSmallText(as, accepting, codes)))
+	p.refuse(disk.Refusalf(disk.DoesNotFit, target, "%s", p.tooSmallText(as, accepting, codes)))
 	p.refused.Why = append(p.refused.Why, p.fixed...)
 	p.hints()
 	return nil
 }
 
 // askFor asks for everything that makes a card of the wanted size do.
-func (p *planner) askFor(w Wishes, codes []string) error {
+func (p *planner) askFor(w Wishes, codes []disk.Code) error {
 	try, err := p.attempt(w, w.Target.Sectors)
 	if err != nil {
 		return err
@@ -65,7 +65,7 @@ func (p *planner) askFor(w Wishes, codes []string) error {
 }
 
 // tooSmallText says by how much a card is too small, and what would do.
-func (p *planner) tooSmallText(as, accepting disk.Sector, codes []string) string {
+func (p *planner) tooSmallText(as, accepting disk.Sector, codes []disk.Code) string {
 	target, least := p.w.Target.Sectors, cmp.Or(as, accepting)
 	if least == 0 {
 		return fmt.Sprintf("a card of %s is too small, and no larger one was found that would do. What falls off: %s", sectors(target), p.fallsOff())
@@ -86,12 +86,12 @@ func (p *planner) cardText(n disk.Sector) string {
 
 // wouldNeed returns the codes that have to be accepted, each once: on this card,
 // and on the smallest that was guessed.
-func (p *planner) wouldNeed(w Wishes) ([]string, error) {
+func (p *planner) wouldNeed(w Wishes) ([]disk.Code, error) {
 	try, err := p.attempt(w, max(p.tooSmall, w.Target.Sectors+1))
 	if err != nil {
 		return nil, err
 	}
-	var codes []string
+	var codes []disk.Code
 	for _, f := range slices.Concat(p.refused.Need, try.refused.Need) {
 		if !slices.Contains(codes, f.Code) {
 			codes = append(codes, f.Code)
@@ -101,7 +101,13 @@ func (p *planner) wouldNeed(w Wishes) ([]string, error) {
 }
 
 // acceptFlags writes codes as they are typed.
-func acceptFlags(codes []string) string { return "--accept " + strings.Join(codes, " --accept ") }
+func acceptFlags(codes []disk.Code) string {
+	var words []string
+	for _, code := range codes {
+		words = append(words, "--accept "+string(code))
+	}
+	return strings.Join(words, " ")
+}
 
 // attempt plans a card of n sectors, up to what its pieces are made of.
 func (p *planner) attempt(w Wishes, n disk.Sector) (*planner, error) {

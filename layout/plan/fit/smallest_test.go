@@ -49,8 +49,8 @@ func smallestHolds(t *testing.T, name string, src image.Source, w Wishes) {
 			break
 		}
 		for _, f := range IsRefused(err).Need {
-			if !codes[f.Code] {
-				codes[f.Code] = true
+			if !codes[string(f.Code)] {
+				codes[string(f.Code)] = true
 				w.Accept = append(w.Accept, f.Code)
 			}
 		}
@@ -138,7 +138,7 @@ func randomWishes(r *rand.Rand, entries []layout.Entry, n disk.Sector) Wishes {
 		w.Volumes.Wish[e.Index] = v
 	}
 	if r.IntN(2) == 0 {
-		w.Accept = []string{unknownCode, staleCode, notKnownCode}
+		w.Accept = []disk.Code{disk.UnknownVolumeCut, disk.StaleTableCut, disk.NotKnownCut}
 	}
 	return w
 }
@@ -152,7 +152,7 @@ func TestUnreadSlackIsNotInUse(t *testing.T) {
 	src := image.NewKnown(d, disk.NewSpans(at(63+600, 99_000-663)), nil)
 	w := wishing(50_000, 1, resize.Wishes{Empty: true})
 	_, err := tryPlan(t, src, w)
-	if r := IsRefused(err); r == nil || len(r.Why) > 0 || !hasFinding(r.Need, notKnownCode) {
+	if r := IsRefused(err); r == nil || len(r.Why) > 0 || !hasFinding(r.Need, string(disk.NotKnownCut)) {
 		t.Fatal(err)
 	}
 	for _, f := range IsRefused(err).Need {

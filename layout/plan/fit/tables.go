@@ -54,9 +54,9 @@ func (p *planner) renderTables() error {
 		switch {
 		case !ok:
 		case p.sized[e.Index] != nil || n > e.Count:
-			p.note(disk.Warningf("entry-resized", e.Start, "entry %d becomes %s instead of %s, as long as what is in it", e.Index, sectors(n), sectors(e.Count)))
+			p.note(disk.Warningf(disk.EntryResized, e.Start, "entry %d becomes %s instead of %s, as long as what is in it", e.Index, sectors(n), sectors(e.Count)))
 		default:
-			p.note(disk.Warningf("entry-shortened", e.Start, "entry %d becomes %s instead of %s: what follows is blank and not used by its volume", e.Index, sectors(n), sectors(e.Count)))
+			p.note(disk.Warningf(disk.EntryShortened, e.Start, "entry %d becomes %s instead of %s: what follows is blank and not used by its volume", e.Index, sectors(n), sectors(e.Count)))
 		}
 	}
 	switch {
@@ -65,7 +65,7 @@ func (p *planner) renderTables() error {
 	case p.s.Table == "mbr":
 		return p.renderMBR()
 	case p.w.NewIDs != nil:
-		p.note(disk.Warningf("no-identifiers", disk.NoSector, "--new-ids was given, but there is no table whose identifiers this program can draw anew"))
+		p.note(disk.Warningf(disk.NoIdentifiers, disk.NoSector, "--new-ids was given, but there is no table whose identifiers this program can draw anew"))
 	}
 	return nil
 }
@@ -152,7 +152,7 @@ func (p *planner) setHeads(changed map[disk.Sector][]byte) error {
 	if g == nil {
 		return nil
 	}
-	p.note(disk.Warningf("table-geometry-changed", 0, "the tuples of the table are counted with %d heads and %d sectors, as asked: boot code that uses them starts only where the machine counts alike", g.Heads, g.SectorsPerTrack))
+	p.note(disk.Warningf(disk.TableGeometryChanged, 0, "the tuples of the table are counted with %d heads and %d sectors, as asked: boot code that uses them starts only where the machine counts alike", g.Heads, g.SectorsPerTrack))
 	for _, own := range p.s.MBR.Own() {
 		for at := own.Start; at < own.End(); at++ {
 			b := changed[at]

@@ -13,7 +13,7 @@ import (
 )
 
 // truthCodes name what a card lacks that is true of its source.
-var truthCodes = map[string]string{"mirror": "copy-left-behind", "chain": "chain-broken", "checksum": "checksum-broken"}
+var truthCodes = map[string]disk.Code{"mirror": disk.CopyLeftBehind, "chain": disk.ChainBroken, "checksum": disk.ChecksumBroken}
 
 // prove looks at the planned card again, as at any disk: it is the last step of
 // planning, and no plan goes round it. Where the card breaks what it should keep
@@ -71,7 +71,7 @@ func (p *planner) proveTruths(card *card.Card) error {
 // repeats its head, counted from the end: where the survey could not tell a
 // tail from a recording, a copy of the head is no recording.
 func (p *planner) tailByCopies() {
-	if !p.need.tail.Empty() || !p.has("tail-undecided") || p.assumed {
+	if !p.need.tail.Empty() || !p.has(disk.TailUndecided) || p.assumed {
 		return
 	}
 	start := p.s.Sectors
@@ -90,5 +90,5 @@ func (p *planner) tailByCopies() {
 	}
 	p.need.tail = disk.Between(start, p.s.Sectors)
 	p.need.tailUsed, p.assumed = p.s.Sectors, true
-	p.note(disk.Notef("tail-by-copy", start, "the last %s repeat the head of the disk and count from the end; they go to the new end of the card", sectors(p.need.tail.Count)))
+	p.note(disk.Notef(disk.TailByCopy, start, "the last %s repeat the head of the disk and count from the end; they go to the new end of the card", sectors(p.need.tail.Count)))
 }

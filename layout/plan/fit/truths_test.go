@@ -46,7 +46,7 @@ func truthful(t *testing.T, d *imagetest.Disk, w Wishes) (*plan.Plan, error) {
 }
 
 func hasCode(all []disk.Finding, code string) bool {
-	return slices.ContainsFunc(all, func(f disk.Finding) bool { return f.Code == code })
+	return slices.ContainsFunc(all, func(f disk.Finding) bool { return string(f.Code) == code })
 }
 
 // What repeats the head at the end of a full disk counts from the end, on a

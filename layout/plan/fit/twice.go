@@ -32,7 +32,7 @@ func (p *planner) tailTwice() error {
 	}
 	p.need.front, p.need.kept, p.need.tail = kept.Start, kept, tail
 	if p.w.Target.Sectors >= p.need.smallest(p.w.Tail) {
-		p.note(disk.Warningf("tail-twice", kept.Start, "the %s from sector %s on lie at the end of the disk too, from sector %s on: these go to the new end, and the others stay as far as there is room before them. If firmware counts both from the end, it does not find the first ones",
+		p.note(disk.Warningf(disk.TailTwice, kept.Start, "the %s from sector %s on lie at the end of the disk too, from sector %s on: these go to the new end, and the others stay as far as there is room before them. If firmware counts both from the end, it does not find the first ones",
 			sectors(kept.Count), grouped(int64(kept.Start)), grouped(int64(tail.Start))))
 	}
 	return nil

@@ -84,7 +84,7 @@ func TestGPTTwin(t *testing.T) {
 			src := image.NewKnown(d, lost, nil)
 			w := size(20000)
 			if name == "second header" { // then nothing shows where the second copy is
-				w.Accept = []string{"missing-in-boot-area"}
+				w.Accept = []disk.Code{"missing-in-boot-area"}
 				mustPlan(t, src, w)
 				return
 			}
@@ -100,7 +100,7 @@ func TestGPTTwin(t *testing.T) {
 // Whatever is damaged or not known, the plan of any card keeps its promises,
 // or is refused in words: no other error, and nothing lost in silence.
 func TestDamagedAndPartlyKnownDisks(t *testing.T) {
-	everything := []string{"missing-in-boot-area", "missing-in-volume", "tables-conflict", "gpt-damaged", "fat-larger-than-partition", unknownCode, staleCode}
+	everything := []disk.Code{"missing-in-boot-area", "missing-in-volume", "tables-conflict", "gpt-damaged", "fat-larger-than-partition", disk.UnknownVolumeCut, disk.StaleTableCut}
 	planned := 0
 	for _, seed := range rig.Seeds(40, 800) {
 		d := disks.NewRandom(seed)

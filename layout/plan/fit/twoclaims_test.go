@@ -62,7 +62,7 @@ func TestAVolumeWithSectorsOfTwoDoesNotChange(t *testing.T) {
 				continue
 			}
 			r := IsRefused(err)
-			i := slices.IndexFunc(r.Why, func(f disk.Finding) bool { return f.Code == sharedCode })
+			i := slices.IndexFunc(r.Why, func(f disk.Finding) bool { return f.Code == disk.VolumeShared })
 			if i < 0 || r.Why[i].Sector < 20000 {
 				t.Errorf("%s, %d sectors: refused without naming the two: %v", name, w.Target.Sectors, err)
 			}

@@ -30,7 +30,7 @@ func (p *planner) planVolumes() error {
 	p.sized = map[int]*resize.Result{}
 	for index := range p.w.Volumes.Wish {
 		if p.s.FAT[index] == nil {
-			p.refuse(disk.Refusalf("no-such-volume", disk.NoSector, "there is no FAT volume in %s, so its size cannot be changed", where(index)))
+			p.refuse(disk.Refusalf(disk.NoSuchVolume, disk.NoSector, "there is no FAT volume in %s, so its size cannot be changed", where(index)))
 		}
 	}
 	for _, index := range slices.Sorted(maps.Keys(p.s.FAT)) {
@@ -48,7 +48,7 @@ func (p *planner) planVolumes() error {
 			continue
 		case index > 0 && !p.tableIsRendered() || p.gptInForce() && p.pinned(*p.s.Entry(index)):
 			if asked {
-				p.refuse(disk.Refusalf("entry-fixed", span.Start, "%s cannot become shorter or longer: its table is carried as it is", where(index)))
+				p.refuse(disk.Refusalf(disk.EntryFixed, span.Start, "%s cannot become shorter or longer: its table is carried as it is", where(index)))
 			}
 			continue
 		case asked && stays(wish):
@@ -73,9 +73,9 @@ func (p *planner) slackInUse(index int, asked bool) bool {
 	case index == 0 || s == nil:
 		return false
 	case s.NonBlank > 0 && asked:
-		p.refuse(disk.Refusalf("slack-in-use", s.First, "%s has %s in use behind the end of its volume, which nobody knows; its size cannot be changed", where(index), sectors(s.NonBlank)))
+		p.refuse(disk.Refusalf(disk.SlackInUse, s.First, "%s has %s in use behind the end of its volume, which nobody knows; its size cannot be changed", where(index), sectors(s.NonBlank)))
 	case s.NonBlank > 0:
-		p.fixed = append(p.fixed, disk.Notef("slack-in-use", s.First, "%s cannot become smaller: behind the end of its volume it has %s in use, which nobody knows", where(index), sectors(s.NonBlank)))
+		p.fixed = append(p.fixed, disk.Notef(disk.SlackInUse, s.First, "%s cannot become smaller: behind the end of its volume it has %s in use, which nobody knows", where(index), sectors(s.NonBlank)))
 	case s.Unread > 0:
 		return !p.ask(p.slackNotKnown(index))
 	}
@@ -86,7 +86,7 @@ func (p *planner) slackInUse(index int, asked bool) bool {
 // does not know.
 func (p *planner) slackNotKnown(index int) disk.Finding {
 	v := p.s.Volume(index)
-	return disk.Refusalf(notKnownCode, v.End(), "%s of %s behind the end of its volume %s not known; they do not arrive on the card. Another capture may know them", sectors(v.Slack.Unread), where(index), isAre(v.Slack.Unread))
+	return disk.Refusalf(disk.NotKnownCut, v.End(), "%s of %s behind the end of its volume %s not known; they do not arrive on the card. Another capture may know them", sectors(v.Slack.Unread), where(index), isAre(v.Slack.Unread))
 }
 
 func where(index int) string {
@@ -131,7 +131,7 @@ func (p *planner) planVolume(index int, span disk.Span, w resize.Wishes) error {
 	if w.Sectors == 0 {
 		w.Reserve = disk.Sector(p.w.Volumes.Reserve * float64(p.w.Target.Sectors))
 	}
-	w.Accept = func(code string) bool { p.used[code] = true; return p.accepted[code] }
+	w.Accept = func(code disk.Code) bool { p.used[code] = true; return p.accepted[code] }
 	if w.BootCode, err = p.bootCode(span.Start); err != nil {
 		return err
 	}

@@ -13,7 +13,7 @@ import (
 
 // wall is a number of sectors at which devices are known to stop.
 type wall struct {
-	code  string
+	code  disk.Code
 	first disk.Sector // that is out of reach
 	what  string      // what stops there
 }
@@ -23,8 +23,8 @@ type wall struct {
 // reaches 2^31-1 (common practice, no source).
 func (p *planner) wallsOfDevices() []wall {
 	out := []wall{
-		{"wall-28-bit", 1 << 28, "a device with 28-bit addresses reaches no further"},
-		{"wall-31-bit", 1 << 31, "a device that keeps sector numbers in 32 bits with a sign reaches no further"},
+		{disk.Wall28Bit, 1 << 28, "a device with 28-bit addresses reaches no further"},
+		{disk.Wall31Bit, 1 << 31, "a device that keeps sector numbers in 32 bits with a sign reaches no further"},
 	}
 	if p.s.Table != "mbr" {
 		return out
@@ -34,7 +34,7 @@ func (p *planner) wallsOfDevices() []wall {
 		g, known = own, "that of its table"
 	}
 	// A tuple has 10 bits for the cylinder (EFI Specification 1.02, table 16-5).
-	return append(out, wall{"wall-cylinders", (mbr.MaxCylinder + 1) * disk.Sector(g.Heads*g.SectorsPerTrack),
+	return append(out, wall{disk.WallCylinders, (mbr.MaxCylinder + 1) * disk.Sector(g.Heads*g.SectorsPerTrack),
 		fmt.Sprintf("a device that counts in cylinders reaches 1,024 of them, of %d heads and %d sectors (%s)", g.Heads, g.SectorsPerTrack, known)})
 }
 
@@ -93,7 +93,7 @@ func (p *planner) tellFATWalls() {
 		}
 		most := v.Data + (mostClusters[v.Kind]+1)*v.ClusterSectors - 1
 		if room := p.roomAfter(span) - span.Start; room > most {
-			p.note(disk.Notef("wall-fat-type", span.Start, "%s: a %s volume has at most %s clusters, here of %s: of the %s that the card has for it, it can use about %s",
+			p.note(disk.Notef(disk.WallFATType, span.Start, "%s: a %s volume has at most %s clusters, here of %s: of the %s that the card has for it, it can use about %s",
 				where(index), v.Kind.Format(), grouped(int64(mostClusters[v.Kind])), sectors(v.ClusterSectors), sectors(room), sectors(most)))
 		}
 	}

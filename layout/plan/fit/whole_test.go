@@ -231,7 +231,7 @@ func planCrossed(t testing.TB, seed, wish uint64) (planned bool) {
 		}
 		r := IsRefused(err)
 		for _, f := range r.Why {
-			if f.Code == changedCode || f.Code == lostCode {
+			if f.Code == disk.CardShowsOther || f.Code == disk.SectorsLost {
 				t.Errorf("seed %d, wish %d: the planning went wrong, and only its last step saw it: %v\n%v", seed, wish, err, d.entries)
 			}
 		}

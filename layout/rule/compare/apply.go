@@ -38,13 +38,13 @@ type RenderedSector struct {
 
 // RefusedError says why the rules cannot make a card.
 type RefusedError struct {
-	Code string // stable
+	Code disk.Code
 	Why  string
 }
 
 func (e *RefusedError) Error() string { return e.Why }
 
-func refuse(code, text string, args ...any) error {
+func refuse(code disk.Code, text string, args ...any) error {
 	return &RefusedError{code, fmt.Sprintf("refusing to make the boot area: "+text, args...)}
 }
 
@@ -67,10 +67,10 @@ func Apply(r *Rules, src image.Source, n disk.Sector) (*Rendered, error) {
 	}
 	a := &applier{r: r, src: src, old: image.Sectors(src), n: n, card: map[candidate.Place][]byte{}, out: &Rendered{}}
 	if src.SectorSize() != r.SectorSize {
-		return nil, refuse("rules-sector-size", "the rules are for sectors of %d bytes, the source has %d", r.SectorSize, src.SectorSize())
+		return nil, refuse(disk.RulesSectorSize, "the rules are for sectors of %d bytes, the source has %d", r.SectorSize, src.SectorSize())
 	}
 	if least := r.reach(); n < least || a.old < least {
-		return nil, refuse("rules-areas-overlap", "the areas of the rules need %d sectors; the source has %d, the card %d", least, a.old, n)
+		return nil, refuse(disk.RulesAreasOverlap, "the areas of the rules need %d sectors; the source has %d, the card %d", least, a.old, n)
 	}
 	for _, step := range []func() error{a.originals, a.copies, a.ofCopies, a.verify, a.leftBehind, a.carried} {
 		if err := step(); err != nil {
@@ -177,21 +177,21 @@ func (a *applier) render(copies bool) error {
 func (a *applier) field(f *Field) error {
 	answer, err := f.At(a.n)
 	if err != nil {
-		return refuse("rules-too-wide", "%v", err)
+		return refuse(disk.RulesTooWide, "%v", err)
 	}
 	before, err := f.At(a.old)
 	if err != nil {
-		return refuse("rules-source", "the source does not follow the rules: %v", err)
+		return refuse(disk.RulesSource, "the source does not follow the rules: %v", err)
 	}
 	b, err := a.source(f.Place)
 	if err != nil {
 		return err
 	}
 	if have := b[before.Byte : before.Byte+before.Width]; !slices.Equal(have, before.Bytes) && len(before.Others) == 0 {
-		return refuse("rules-source", "%s holds % x, but the rules say % x for the size of the source: it is no original of this model, or not whole", f.Place, have, before.Bytes)
+		return refuse(disk.RulesSource, "%s holds % x, but the rules say % x for the size of the source: it is no original of this model, or not whole", f.Place, have, before.Bytes)
 	}
 	if f.Class == Address && answer.Value >= uint64(a.n) {
-		return refuse("rules-pointer-falls-off", "%s would point to sector %d of a card of %d", f.Place, answer.Value, a.n)
+		return refuse(disk.RulesPointerFallsOff, "%s would point to sector %d of a card of %d", f.Place, answer.Value, a.n)
 	}
 	if answer.State != Proved {
 		a.undecided(f.Place, "%s would hold %d (%s), and this is not decided: %s", f.Place, answer.Value, f.Ways[0].Formulas[0], answer.Why)
@@ -205,7 +205,7 @@ func (a *applier) field(f *Field) error {
 }
 
 func (a *applier) undecided(at candidate.Place, text string, args ...any) {
-	a.out.Undecided = append(a.out.Undecided, OpenRule{at, disk.Refusalf("rules-undecided", at.At(a.n), text, args...)})
+	a.out.Undecided = append(a.out.Undecided, OpenRule{at, disk.Refusalf(disk.RulesUndecided, at.At(a.n), text, args...)})
 }
 
 // inward sorts checksums so that one comes after all that lie in its span.
@@ -217,7 +217,7 @@ func (a *applier) inward(list []*Check) ([]*Check, error) {
 			return !slices.ContainsFunc(left, func(d *Check) bool { return d != c && a.holds(c, d) })
 		})
 		if i < 0 {
-			return nil, refuse("rules-checks-circle", "the checksums at %s and %s lie in the spans of each other", left[0].Place, left[len(left)-1].Place)
+			return nil, refuse(disk.RulesChecksCircle, "the checksums at %s and %s lie in the spans of each other", left[0].Place, left[len(left)-1].Place)
 		}
 		out = append(out, left[i])
 		left = slices.Delete(left, i, i+1)

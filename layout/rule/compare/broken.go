@@ -21,7 +21,7 @@ func (r *Rules) Broken(src image.Source) ([]disk.Finding, error) {
 	}
 	n := image.Sectors(src)
 	if least := r.reach(); n < least || src.SectorSize() != r.SectorSize {
-		return []disk.Finding{disk.Warningf("rules-areas-overlap", disk.NoSector,
+		return []disk.Finding{disk.Warningf(disk.RulesAreasOverlap, disk.NoSector,
 			"the rules are for disks of at least %d sectors of %d bytes; this one has %d of %d", least, r.SectorSize, n, src.SectorSize())}, nil
 	}
 	a := &applier{r: r, src: src, old: n, n: n, card: map[candidate.Place][]byte{}}
@@ -52,14 +52,14 @@ func (a *applier) brokenField(f *Field, out *[]disk.Finding) error {
 	at := f.Place.At(a.n)
 	answer, err := f.At(a.n)
 	if err != nil {
-		*out = append(*out, disk.Warningf("rule-field", at, "no disk of this size can follow the rule: %v", err))
+		*out = append(*out, disk.Warningf(disk.RuleField, at, "no disk of this size can follow the rule: %v", err))
 		return nil
 	}
 	// A reading may take more or fewer bytes than the first one does.
 	holds := func(at int, want []byte) bool { return len(want) > 0 && bytes.Equal(b[at:at+len(want)], want) }
 	other := func(o Other) bool { return holds(o.Byte, o.Bytes) }
 	if !holds(answer.Byte, answer.Bytes) && !slices.ContainsFunc(answer.Others, other) {
-		*out = append(*out, disk.Warningf("rule-field", at, "%s holds % x; for a disk of this size the rule %s says % x",
+		*out = append(*out, disk.Warningf(disk.RuleField, at, "%s holds % x; for a disk of this size the rule %s says % x",
 			f.Place, b[answer.Byte:answer.Byte+answer.Width], f.Ways[0].Formulas[0], answer.Bytes))
 	}
 	return nil
@@ -77,7 +77,7 @@ func (a *applier) brokenCopy(c *CopyRule, out *[]disk.Finding) error {
 			return err
 		}
 		if !c.equal(b, t, x) {
-			*out = append(*out, disk.Warningf("rule-copy", to.At(a.n), "%s does not repeat %s: a device that compares its copies may write the old one back", to, of))
+			*out = append(*out, disk.Warningf(disk.RuleCopy, to.At(a.n), "%s does not repeat %s: a device that compares its copies may write the old one back", to, of))
 		}
 	}
 	return nil
@@ -98,6 +98,6 @@ func (a *applier) brokenCheck(c *Check, out *[]disk.Finding) error {
 			return nil
 		}
 	}
-	*out = append(*out, disk.Warningf("rule-check", c.Place.At(a.n), "the checksum at %s is % x, which its span does not give", c.Place, have))
+	*out = append(*out, disk.Warningf(disk.RuleCheck, c.Place.At(a.n), "the checksum at %s is % x, which its span does not give", c.Place, have))
 	return nil
 }

@@ -50,7 +50,7 @@ func (w *worker) checks() error {
 		targets = append(targets, w.targets(s)...)
 	}
 	if len(targets) > maxTargets {
-		w.c.Findings = append(w.c.Findings, disk.Notef("compare-many-unexplained", disk.NoSector,
+		w.c.Findings = append(w.c.Findings, disk.Notef(disk.CompareManyUnexplained, disk.NoSector,
 			"more than %d readings of bytes that differ without a rule may be checksums; they were looked for in the sectors where fewest bytes are open", maxTargets))
 		targets = targets[:maxTargets]
 	}

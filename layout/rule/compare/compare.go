@@ -115,7 +115,7 @@ func (c *Comparison) read(ctx context.Context, dumps []Dump, opt Options) ([]*sh
 		return nil, err
 	}
 	if len(r.sheets) >= maxSheets {
-		c.Findings = append(c.Findings, disk.Warningf("compare-too-different", disk.NoSector,
+		c.Findings = append(c.Findings, disk.Warningf(disk.CompareTooDifferent, disk.NoSector,
 			"more than %d sectors of the boot areas differ in a few bytes each; the rest was taken for content. Are these originals of one model?", maxSheets))
 	}
 	return r.sheets, nil

@@ -86,7 +86,7 @@ func TestApplyRefuses(t *testing.T) {
 		x.spoil(r)
 		_, err = Apply(r, src, x.n)
 		var refused *RefusedError
-		if !errors.As(err, &refused) || refused.Code != x.code {
+		if !errors.As(err, &refused) || string(refused.Code) != x.code {
 			t.Errorf("want %s, got %v", x.code, err)
 		}
 	}

@@ -27,10 +27,10 @@ func (a *applier) verify() error {
 				return err
 			}
 			if !c.equal(b, t, x) {
-				return refuse("rules-source", "%s of the source does not repeat %s, as the rules say: its copies disagree already", to, of)
+				return refuse(disk.RulesSource, "%s of the source does not repeat %s, as the rules say: its copies disagree already", to, of)
 			}
 			if !c.equal(a.card[of], a.card[to], x) {
-				return refuse("rules-contradict", "a field at %s changes bytes that repeat %s", to, of)
+				return refuse(disk.RulesContradict, "a field at %s changes bytes that repeat %s", to, of)
 			}
 		}
 	}
@@ -41,7 +41,7 @@ func (a *applier) verify() error {
 			return err
 		}
 		if have := a.card[c.Place.SectorStart()][c.Byte : c.Byte+c.Width]; !bytes.Equal(have, want) {
-			return refuse("rules-contradict", "the checksum at %s is wrong after everything is in its place", c.Place)
+			return refuse(disk.RulesContradict, "the checksum at %s is wrong after everything is in its place", c.Place)
 		}
 	}
 	return nil
@@ -109,7 +109,7 @@ func (a *applier) scanFor(old map[string]candidate.Place, from candidate.Place) 
 				p := from.After(x - at + disk.Sector(i/size))
 				of, hit := old[string(part[i:i+size])]
 				if _, ours := a.card[p]; hit && !ours {
-					return refuse("copy-left-behind", "%s of the source repeats %s, which changes, and no rule changes it too: the device may write the old one back", p, of)
+					return refuse(disk.CopyLeftBehind, "%s of the source repeats %s, which changes, and no rule changes it too: the device may write the old one back", p, of)
 				}
 			}
 		}

@@ -209,7 +209,7 @@ func TestMissingIsExact(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	p, err := fit.Plan(context.Background(), src, s, fit.Wishes{Target: plan.Disk{Sectors: 70000, SectorSize: 512}, Accept: []string{"missing-in-volume"}})
+	p, err := fit.Plan(context.Background(), src, s, fit.Wishes{Target: plan.Disk{Sectors: 70000, SectorSize: 512}, Accept: []disk.Code{"missing-in-volume"}})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -140,7 +140,7 @@ func sound(v *fat.Volume, t *fat.Table) error {
 	}
 	for _, f := range h.Findings {
 		switch f.Code {
-		case "fat-directory-chain", "fat-name-illegal", "fat-orphan-long-names":
+		case disk.FATDirectoryChain, disk.FATNameIllegal, disk.FATOrphanLongNames:
 			return refusef("%s: %s", f.Code, f.Text)
 		}
 	}

@@ -43,7 +43,7 @@ func (t *Table) entry(src image.Source, b []byte, at int64) {
 	perCylinder := env(envHeads) * env(envSectors)
 	over, start := bits.Mul64(env(envLow), perCylinder)
 	if env(envHigh) < env(envLow) || over != 0 {
-		t.Findings = append(t.Findings, disk.Warningf("entry-implausible", sector,
+		t.Findings = append(t.Findings, disk.Warningf(disk.EntryImplausible, sector,
 			"entry %d in sector %d (byte %d) runs from cylinder %d to %d; it is listed as empty", index, sector, e.Offset, env(envLow), env(envHigh)))
 		t.table.Entries = append(t.table.Entries, e)
 		return
@@ -54,7 +54,7 @@ func (t *Table) entry(src image.Source, b []byte, at int64) {
 	}
 	span, exact := disk.Units(start, count, t.BlockBytes, src.SectorSize())
 	if !exact {
-		t.Findings = append(t.Findings, disk.Warningf("entry-inside-sector", sector,
+		t.Findings = append(t.Findings, disk.Warningf(disk.EntryInsideSector, sector,
 			"entry %d begins or ends inside a sector of %d bytes, because the table counts in blocks of %d bytes; it is listed as sectors %s. Look at the disk with a sector size of %d",
 			index, src.SectorSize(), t.BlockBytes, span, t.BlockBytes))
 	}

@@ -95,7 +95,7 @@ func (t *Table) findMap(src image.Source, declared int) (first []byte, err error
 		}
 		t.BlockSize = size
 		if size != declared {
-			t.Findings = append(t.Findings, disk.Notef("table-block-size", 0,
+			t.Findings = append(t.Findings, disk.Notef(disk.TableBlockSize, 0,
 				"the driver descriptor in sector 0 (byte 2) says blocks of %d bytes, but the map is written in blocks of %d bytes; the map is read as it is written", declared, size))
 		}
 		return b, nil
@@ -125,7 +125,7 @@ func readEntry(src image.Source, block int64, size int) ([]byte, error) {
 func (t *Table) readEntries(src image.Source) error {
 	want := int64(t.Declared)
 	if want > maxEntries {
-		t.damaged("table-too-long", sectorOf(src, int64(t.BlockSize)),
+		t.damaged(disk.TableTooLong, sectorOf(src, int64(t.BlockSize)),
 			"the map says that it has %d entries; only the first %d are read, more is not plausible", want, maxEntries)
 		want = maxEntries
 	}
@@ -136,12 +136,12 @@ func (t *Table) readEntries(src image.Source) error {
 			return err
 		}
 		if b == nil || !signed(b) {
-			t.damaged("table-entry-missing", sectorOf(src, at),
+			t.damaged(disk.TableEntryMissing, sectorOf(src, at),
 				"entry %d of the %d that the map says it has is not in sector %d (byte %d of the disk); the entries after it are lost", i, t.Declared, sectorOf(src, at), at)
 			return nil
 		}
 		if n := binary.BigEndian.Uint32(b[4:]); n != t.Declared {
-			t.Findings = append(t.Findings, disk.Warningf("table-counts-differ", sectorOf(src, at),
+			t.Findings = append(t.Findings, disk.Warningf(disk.TableCountsDiffer, sectorOf(src, at),
 				"entry %d says that the map has %d entries, the first says %d; the first is believed", i, n, t.Declared))
 		}
 		t.table.Entries = append(t.table.Entries, t.entry(src, b, int(i)))
@@ -153,7 +153,7 @@ func (t *Table) entry(src image.Source, b []byte, index int) layout.Entry {
 	at := int64(index) * int64(t.BlockSize)
 	span, exact := disk.Units(uint64(binary.BigEndian.Uint32(b[8:])), uint64(binary.BigEndian.Uint32(b[12:])), t.BlockSize, src.SectorSize())
 	if !exact {
-		t.Findings = append(t.Findings, disk.Warningf("entry-inside-sector", sectorOf(src, at),
+		t.Findings = append(t.Findings, disk.Warningf(disk.EntryInsideSector, sectorOf(src, at),
 			"entry %d begins or ends inside a sector of %d bytes, because the map counts in blocks of %d bytes; it is listed as sectors %s. Look at the disk with a sector size of %d",
 			index, src.SectorSize(), t.BlockSize, span, t.BlockSize))
 	}
@@ -196,7 +196,7 @@ func (t *Table) describe(src image.Source) {
 	t.Findings = append(t.Findings, layout.CheckEntries(used, image.Sectors(src))...)
 }
 
-func (t *Table) damaged(code string, at disk.Sector, format string, args ...any) {
+func (t *Table) damaged(code disk.Code, at disk.Sector, format string, args ...any) {
 	t.table.State = layout.Damaged
 	t.Findings = append(t.Findings, disk.Warningf(code, at, format, args...))
 }

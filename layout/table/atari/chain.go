@@ -15,13 +15,13 @@ func (t *Table) chain(src image.Source, first disk.Sector) error {
 	for {
 		switch {
 		case seen[at]:
-			t.damaged("table-chain-loop", from, "the root sector %d leads back to sector %d, which is in the chain already; the chain is cut there", from, at)
+			t.damaged(disk.TableChainLoop, from, "the root sector %d leads back to sector %d, which is in the chain already; the chain is cut there", from, at)
 			return nil
 		case len(seen) == maxChain:
-			t.damaged("table-too-long", from, "the chain of root sectors is longer than %d; it is cut there", maxChain)
+			t.damaged(disk.TableTooLong, from, "the chain of root sectors is longer than %d; it is cut there", maxChain)
 			return nil
 		case at >= image.Sectors(src):
-			t.damaged("table-entry-missing", from, "the root sector %d leads to sector %d, past the end of the disk; the entries after it are lost", from, at)
+			t.damaged(disk.TableEntryMissing, from, "the root sector %d leads to sector %d, past the end of the disk; the entries after it are lost", from, at)
 			return nil
 		}
 		seen[at] = true
@@ -31,7 +31,7 @@ func (t *Table) chain(src image.Source, first disk.Sector) error {
 		}
 		volume, link := pair(slots(b, entriesAt, primaries))
 		if volume == nil {
-			t.damaged("table-entry-missing", at, "sector %d is in the chain of root sectors, but has no entry of a volume (byte %d); the entries after it are lost", at, entriesAt)
+			t.damaged(disk.TableEntryMissing, at, "sector %d is in the chain of root sectors, but has no entry of a volume (byte %d); the entries after it are lost", at, entriesAt)
 			return nil
 		}
 		t.table.Own = t.table.Own.Add(disk.Span{Start: at, Count: 1})
@@ -40,7 +40,7 @@ func (t *Table) chain(src image.Source, first disk.Sector) error {
 			return nil
 		}
 		if link.id != "XGM" {
-			t.damaged("table-entry-missing", at, "the second entry in sector %d (byte %d) is of type %q, not a link; the entries after it are lost", at, link.at, link.id)
+			t.damaged(disk.TableEntryMissing, at, "the second entry in sector %d (byte %d) is of type %q, not a link; the entries after it are lost", at, link.at, link.id)
 			return nil
 		}
 		from, at = at, first+disk.Sector(link.start)
@@ -73,7 +73,7 @@ func (t *Table) nextLogical() int {
 	return n
 }
 
-func (t *Table) damaged(code string, at disk.Sector, format string, args ...any) {
+func (t *Table) damaged(code disk.Code, at disk.Sector, format string, args ...any) {
 	t.table.State = layout.Damaged
 	t.Findings = append(t.Findings, disk.Warningf(code, at, format, args...))
 }

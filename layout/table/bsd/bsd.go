@@ -124,9 +124,9 @@ func (t *Table) fill(src image.Source, b []byte, sector disk.Sector, offset int)
 	n := t.Declared
 	if n > maxEntries {
 		n = maxEntries
-		t.damaged("table-too-long", sector, "the label in sector %d (byte %d) says that it has %d entries, but %d is all that fits; the first %d are read and the checksum cannot be checked", sector, offset+partitionsAt, t.Declared, maxEntries, n)
+		t.damaged(disk.TableTooLong, sector, "the label in sector %d (byte %d) says that it has %d entries, but %d is all that fits; the first %d are read and the checksum cannot be checked", sector, offset+partitionsAt, t.Declared, maxEntries, n)
 	} else if sum := xor16(b[:headerBytes+n*entryBytes]); sum != 0 {
-		t.damaged("table-checksum", sector, "the words of the label in sector %d (byte %d) do not cancel out: %04X is left over and should be 0. Its entries may be wrong: compare them with what lies in the places they name", sector, offset+checksumAt, sum)
+		t.damaged(disk.TableChecksum, sector, "the words of the label in sector %d (byte %d) do not cancel out: %04X is left over and should be 0. Its entries may be wrong: compare them with what lies in the places they name", sector, offset+checksumAt, sum)
 	}
 	for i := range n {
 		t.table.Entries = append(t.table.Entries, t.entry(src, b[headerBytes+i*entryBytes:], i, sector, offset))
@@ -145,7 +145,7 @@ func (t *Table) entry(src image.Source, b []byte, i int, sector disk.Sector, off
 	count, start, kind := le.Uint32(b), le.Uint32(b[4:]), b[12]
 	span, exact := disk.Units(uint64(start), uint64(count), t.SectorSize, src.SectorSize())
 	if !exact {
-		t.Findings = append(t.Findings, disk.Warningf("entry-inside-sector", sector,
+		t.Findings = append(t.Findings, disk.Warningf(disk.EntryInsideSector, sector,
 			"entry %c begins or ends inside a sector of %d bytes, because the label counts in sectors of %d bytes; it is listed as sectors %s. Look at the disk with a sector size of %d",
 			'a'+i, src.SectorSize(), t.SectorSize, span, t.SectorSize))
 	}
@@ -167,7 +167,7 @@ var typeNames = map[byte]string{
 	11: "HPFS", 12: "ISO 9660", 13: "bootstrap", 14: "AmigaDOS", 15: "HFS", 16: "AdvFS",
 }
 
-func (t *Table) damaged(code string, at disk.Sector, format string, args ...any) {
+func (t *Table) damaged(code disk.Code, at disk.Sector, format string, args ...any) {
 	t.table.State = layout.Damaged
 	t.Findings = append(t.Findings, disk.Warningf(code, at, format, args...))
 }

@@ -157,7 +157,7 @@ func apply(r *Rendered, sectors disk.Sector, sectorSize int) *imagetest.Disk {
 func codes(fs []disk.Finding) map[string]int {
 	out := map[string]int{}
 	for _, f := range fs {
-		out[f.Code]++
+		out[string(f.Code)]++
 	}
 	return out
 }

@@ -257,7 +257,7 @@ func TestUnreadableSectors(t *testing.T) {
 		{disk.Span{Start: 0, Count: 1}, "protective-mbr-missing"},
 	} {
 		tab, err := Read(&imagetest.Faulty{Source: s.disk(), Bad: disk.Spans{c.bad}, Err: medium})
-		if err != nil || len(tab.Findings) != 1 || tab.Findings[0].Code != c.want {
+		if err != nil || len(tab.Findings) != 1 || string(tab.Findings[0].Code) != c.want {
 			t.Errorf("%s unreadable: %v, %v, want %s", c.bad, tab, err, c.want)
 		}
 	}

@@ -56,7 +56,7 @@ func mustRead(t testing.TB, d *imagetest.Disk) *Table {
 func codes(fs []disk.Finding) map[string]int {
 	out := map[string]int{}
 	for _, f := range fs {
-		out[f.Code]++
+		out[string(f.Code)]++
 	}
 	return out
 }

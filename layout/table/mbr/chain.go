@@ -48,7 +48,7 @@ func (w *walker) walk(container entry) {
 		if w.volumes(l) > 0 {
 			empty = 0
 		} else if empty++; empty > maxEmpty {
-			w.warn("ebr-chain-empty", at, "more than %d extended boot records in a row without a volume: the chain is not followed beyond sector %d; look there for what it should lead to", maxEmpty, at)
+			w.warn(disk.EBRChainEmpty, at, "more than %d extended boot records in a row without a volume: the chain is not followed beyond sector %d; look there for what it should lead to", maxEmpty, at)
 			return
 		}
 		if l.nextSlot < 0 {
@@ -59,7 +59,7 @@ func (w *walker) walk(container entry) {
 	}
 }
 
-func (w *walker) warn(code string, at disk.Sector, text string, args ...any) {
+func (w *walker) warn(code disk.Code, at disk.Sector, text string, args ...any) {
 	w.table.found(disk.Warningf(code, at, text, args...))
 }
 
@@ -71,16 +71,16 @@ func (w *walker) mayVisit(at disk.Sector, container entry, prev *link) bool {
 	}
 	switch {
 	case w.seen[at]:
-		w.warn("ebr-loop", from, "the link in sector %d leads to sector %d, which was read before: the chain of logical volumes is a loop and ends here", from, at)
+		w.warn(disk.EBRLoop, from, "the link in sector %d leads to sector %d, which was read before: the chain of logical volumes is a loop and ends here", from, at)
 	case at >= w.table.Sectors:
-		w.warn("ebr-past-end", from, "the link in sector %d leads to sector %d, but the disk ends at sector %d: logical volumes behind it are not known", from, at, w.table.Sectors)
+		w.warn(disk.EBRPastEnd, from, "the link in sector %d leads to sector %d, but the disk ends at sector %d: logical volumes behind it are not known", from, at, w.table.Sectors)
 	case !container.Holds(at):
-		w.warn("ebr-outside-container", from, "the link in sector %d leads to sector %d, outside the extended partition %s: the chain is not followed there", from, at, container.Span)
+		w.warn(disk.EBROutsideContainer, from, "the link in sector %d leads to sector %d, outside the extended partition %s: the chain is not followed there", from, at, container.Span)
 	case len(w.table.chain) >= maxLinks:
-		w.warn("ebr-chain-too-long", from, "more than %d extended boot records: the chain is not followed beyond sector %d", maxLinks, from)
+		w.warn(disk.EBRChainTooLong, from, "more than %d extended boot records: the chain is not followed beyond sector %d", maxLinks, from)
 	default:
 		if prev != nil && at < prev.at {
-			w.table.found(disk.Notef("ebr-order", prev.at, "the link in sector %d leads back to sector %d: some systems stop reading logical volumes there", prev.at, at))
+			w.table.found(disk.Notef(disk.EBROrder, prev.at, "the link in sector %d leads back to sector %d: some systems stop reading logical volumes there", prev.at, at))
 		}
 		w.seen[at] = true
 		return true
@@ -93,12 +93,12 @@ func (w *walker) read(at disk.Sector) *link {
 	b, err := image.ReadSectors(w.src, disk.Span{Start: at, Count: 1})
 	if err != nil {
 		w.table.unread = w.table.unread.Add(disk.Span{Start: at, Count: 1})
-		w.warn("ebr-unreadable", at, "the extended boot record in sector %d cannot be read (%v): it and all logical volumes after it are not known", at, err)
+		w.warn(disk.EBRUnreadable, at, "the extended boot record in sector %d cannot be read (%v): it and all logical volumes after it are not known", at, err)
 		return nil
 	}
 	s, err := parse(b, at)
 	if err != nil {
-		w.warn("ebr-no-signature", at, "sector %d should be an extended boot record and is none (%v): logical volumes from here on are not known", at, err)
+		w.warn(disk.EBRNoSignature, at, "sector %d should be an extended boot record and is none (%v): logical volumes from here on are not known", at, err)
 		return nil
 	}
 	return &link{at: at, sector: s, nextSlot: -1}
@@ -117,9 +117,9 @@ func (w *walker) volumes(l *link) int {
 		case r.Extended() && l.nextSlot < 0:
 			l.nextSlot = i
 		case r.Extended():
-			w.warn("ebr-second-link", l.at, "record %d of sector %d is a second link: only the first is followed, as every system does", i+1, l.at)
+			w.warn(disk.EBRSecondLink, l.at, "record %d of sector %d is a second link: only the first is followed, as every system does", i+1, l.at)
 		case i >= 2 && !l.trusted(r):
-			w.table.found(disk.Notef("ebr-rubbish", l.at, "record %d of sector %d does not lie in its part of the extended partition and is taken for rubbish, as the kernel does", i+1, l.at))
+			w.table.found(disk.Notef(disk.EBRRubbish, l.at, "record %d of sector %d does not lie in its part of the extended partition and is taken for rubbish, as the kernel does", i+1, l.at))
 		default:
 			data++
 			w.volume(l, i, r)
@@ -134,7 +134,7 @@ func (w *walker) volume(l *link, slot int, r Record) {
 		return
 	}
 	if s := r.span(l.at); !l.container.Covers(s) {
-		w.warn("logical-outside-container", l.at, "logical volume %d, sectors %s, is not inside the extended partition %s", w.next, s, l.container.Span)
+		w.warn(disk.LogicalOutsideContainer, l.at, "logical volume %d, sectors %s, is not inside the extended partition %s", w.next, s, l.container.Span)
 	}
 	w.table.add(w.next, slot, r, l.at, l)
 	w.next++

@@ -21,9 +21,9 @@ func (t *Table) check() {
 func (t *Table) checkUnused(r Record, at disk.Sector, slot int) {
 	switch {
 	case r.Type != 0 && r.Count == 0:
-		t.found(disk.Notef("zero-length-entry", at, "record %d of sector %d has type %s and no sectors: it describes nothing and is kept as it is", slot+1, at, Code(r.Type)))
+		t.found(disk.Notef(disk.ZeroLengthEntry, at, "record %d of sector %d has type %s and no sectors: it describes nothing and is kept as it is", slot+1, at, Code(r.Type)))
 	case r.Type == 0 && r.Count != 0:
-		t.found(disk.Notef("zero-type-entry", at, "record %d of sector %d has type 00 and names sectors %s, counted from its own base: it may be ignored, and some systems do not", slot+1, at, r.span(0)))
+		t.found(disk.Notef(disk.ZeroTypeEntry, at, "record %d of sector %d has type 00 and names sectors %s, counted from its own base: it may be ignored, and some systems do not", slot+1, at, r.span(0)))
 	}
 }
 
@@ -35,7 +35,7 @@ func (t *Table) checkActive() {
 		}
 	}
 	if n > 1 {
-		t.found(disk.Warningf("several-active", 0, "%d entries are marked active: a boot record that wants exactly one stops here", n))
+		t.found(disk.Warningf(disk.SeveralActive, 0, "%d entries are marked active: a boot record that wants exactly one stops here", n))
 	}
 }
 
@@ -49,7 +49,7 @@ func (t *Table) checkPlaces() {
 		}
 		list = append(list, e.Entry)
 		if !e.Extended && (e.Holds(0) || e.Holds(e.Table)) {
-			t.found(disk.Warningf("entry-covers-table", e.Table, "entry %d, sectors %s, covers sectors of the partition table: whoever formats it destroys the table", e.Index, e.Span))
+			t.found(disk.Warningf(disk.EntryCoversTable, e.Table, "entry %d, sectors %s, covers sectors of the partition table: whoever formats it destroys the table", e.Index, e.Span))
 		}
 	}
 	t.Findings = append(t.Findings, layout.CheckEntries(list, t.Sectors)...)
@@ -57,7 +57,7 @@ func (t *Table) checkPlaces() {
 	for i, e := range primaries {
 		for k, o := range primaries {
 			if o.Extended && o.Overlaps(e.Span) && (!e.Extended || i < k) {
-				t.found(disk.Warningf("entries-overlap", 0, "entry %d (%s) and the extended partition %d (%s) share sectors %s: writing to one changes the other", e.Index, e.Span, o.Index, o.Span, e.Common(o.Span)))
+				t.found(disk.Warningf(disk.EntriesOverlap, 0, "entry %d (%s) and the extended partition %d (%s) share sectors %s: writing to one changes the other", e.Index, e.Span, o.Index, o.Span, e.Common(o.Span)))
 			}
 		}
 	}
@@ -74,12 +74,12 @@ func (t *Table) checkCHS() {
 				stated++
 			}
 			if ok && !c.agrees(g) {
-				t.found(disk.Notef("chs-mismatch", e.Table, "entry %d: its %s is written as cylinder %d, head %d, sector %d, which is not sector %d in the geometry of the other entries (%d heads, %d sectors a track): old firmware that reads CHS finds another place", e.Index, [...]string{"start", "end"}[k], c.C, c.H, c.S, c.At, g.Heads, g.SectorsPerTrack))
+				t.found(disk.Notef(disk.CHSMismatch, e.Table, "entry %d: its %s is written as cylinder %d, head %d, sector %d, which is not sector %d in the geometry of the other entries (%d heads, %d sectors a track): old firmware that reads CHS finds another place", e.Index, [...]string{"start", "end"}[k], c.C, c.H, c.S, c.At, g.Heads, g.SectorsPerTrack))
 			}
 		}
 	}
 	if !ok && stated > 1 && !t.anyGeometry() {
-		t.found(disk.Notef("chs-mismatch", 0, "the CHS addresses of the table fit no single geometry: old firmware that reads CHS may find other places than the sector numbers say"))
+		t.found(disk.Notef(disk.CHSMismatch, 0, "the CHS addresses of the table fit no single geometry: old firmware that reads CHS may find other places than the sector numbers say"))
 	}
 }
 

@@ -41,7 +41,7 @@ func TestFindings(t *testing.T) {
 		tab := mustRead(t, d)
 		var got []string
 		for _, f := range tab.Findings {
-			got = append(got, f.Code)
+			got = append(got, string(f.Code))
 		}
 		if strings.Join(got, " ") != c.want {
 			t.Errorf("%s: findings %v, want %q", c.name, tab.Findings, c.want)

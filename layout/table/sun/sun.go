@@ -85,7 +85,7 @@ func Read(src image.Source) (*Table, error) {
 	t.table.Evidence = []string{fmt.Sprintf("magic number %04X at byte %d of sector 0", magic, magicAt)}
 	if sum != 0 {
 		t.table.State = layout.Damaged
-		t.Findings = append(t.Findings, disk.Warningf("table-checksum", 0,
+		t.Findings = append(t.Findings, disk.Warningf(disk.TableChecksum, 0,
 			"the words of the label in sector 0 (byte %d) do not cancel out: %04X is left over and should be 0. Its slices may be wrong: compare them with what lies in the places they name", sumAt, sum))
 	} else {
 		t.table.Evidence = append(t.table.Evidence, "its checksum")
@@ -121,7 +121,7 @@ func (t *Table) entry(src image.Source, b []byte, i int, perCylinder uint64) lay
 	start, count := uint64(be.Uint32(b[at:]))*perCylinder, uint64(be.Uint32(b[at+4:]))
 	span, exact := disk.Units(start, count, unit, src.SectorSize())
 	if !exact {
-		t.Findings = append(t.Findings, disk.Warningf("entry-inside-sector", 0,
+		t.Findings = append(t.Findings, disk.Warningf(disk.EntryInsideSector, 0,
 			"slice %d begins or ends inside a sector of %d bytes, because the label counts in sectors of %d bytes; it is listed as sectors %s. Look at the disk with a sector size of %d",
 			i+1, src.SectorSize(), unit, span, unit))
 	}

@@ -121,10 +121,10 @@ func (v *Volume) checkBackups() {
 		default:
 			continue
 		}
-		v.note(disk.Warningf("ext-backup-differs", at, "The copy of the superblock in group %d (sector %d of the volume) does not fit the one in use: %s. "+
+		v.note(disk.Warningf(disk.ExtBackupDiffers, at, "The copy of the superblock in group %d (sector %d of the volume) does not fit the one in use: %s. "+
 			"Nothing reads it unless the first is lost; e2fsck -f writes the copies again.", g, at, why))
 	}
 	if len(unread) > 0 {
-		v.note(disk.Notef("ext-backup-unread", unread[0], "%d copies of the superblock could not be read and were not compared; the first is in sector %d of the volume.", len(unread), unread[0]))
+		v.note(disk.Notef(disk.ExtBackupUnread, unread[0], "%d copies of the superblock could not be read and were not compared; the first is in sector %d of the volume.", len(unread), unread[0]))
 	}
 }

@@ -18,7 +18,7 @@ func wantCodes(t testing.TB, findings []disk.Finding, want ...string) {
 	t.Helper()
 	var have []string
 	for _, f := range findings {
-		have = append(have, f.Code)
+		have = append(have, string(f.Code))
 	}
 	slices.Sort(have)
 	slices.Sort(want)
@@ -267,7 +267,7 @@ func TestFieldsOfSuperblock(t *testing.T) {
 func codes(findings []disk.Finding) []string {
 	var out []string
 	for _, f := range findings {
-		out = append(out, f.Code)
+		out = append(out, string(f.Code))
 	}
 	slices.Sort(out)
 	return out

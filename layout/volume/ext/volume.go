@@ -87,22 +87,22 @@ func (v *Volume) note(f disk.Finding) { v.Findings = append(v.Findings, f) }
 func (v *Volume) inspect() {
 	at := superSector(v.src)
 	if v.Backup != 0 {
-		v.note(disk.Warningf("ext-superblock-from-backup", at, "The first superblock (sector %d of the volume) is unreadable or damaged; the copy of group %d in sector %d was used. "+
+		v.note(disk.Warningf(disk.ExtSuperblockFromBackup, at, "The first superblock (sector %d of the volume) is unreadable or damaged; the copy of group %d in sector %d was used. "+
 			"Whether it was cleanly unmounted and how much is free is not known, and it will not mount as it is: run e2fsck on the finished copy.", at, v.Backup, v.sector(v.firstBlock(v.Backup))))
 	}
 	if v.Blocks > v.present() {
 		// E06: e2fsprogs e2fsck/problem.c, "The filesystem size (according to
 		// the superblock) ... The physical size of the device".
-		v.note(disk.Warningf("ext-larger-than-partition", at, "The file system says %d blocks of %d bytes = %d sectors, but there are %d sectors here: %d sectors are cut off. "+
+		v.note(disk.Warningf(disk.ExtLargerThanPartition, at, "The file system says %d blocks of %d bytes = %d sectors, but there are %d sectors here: %d sectors are cut off. "+
 			"Files in them are lost, and the kernel refuses to mount it. Look for the right end of the partition.",
 			v.Blocks, v.BlockSize, v.Sectors(), image.Sectors(v.src), v.Sectors()-image.Sectors(v.src)))
 	}
 	if v.csumWrong {
-		v.note(disk.Warningf("ext-checksum", at, "The checksum of the superblock in sector %d of the volume is wrong: it was damaged or changed by hand. e2fsck can repair it.", at))
+		v.note(disk.Warningf(disk.ExtChecksum, at, "The checksum of the superblock in sector %d of the volume is wrong: it was damaged or changed by hand. e2fsck can repair it.", at))
 	}
 	v.inspectState(at)
 	if bad := v.Incompat &^ readable; bad != 0 {
-		v.note(disk.Warningf("ext-unsupported-features", at, "The file system uses incompatible features that are not handled here (bits %#x): its size is known, its files and free blocks are not.", bad))
+		v.note(disk.Warningf(disk.ExtUnsupportedFeatures, at, "The file system uses incompatible features that are not handled here (bits %#x): its size is known, its files and free blocks are not.", bad))
 	}
 }
 
@@ -119,10 +119,10 @@ func (v *Volume) inspectState(at disk.Sector) {
 		dirty = append(dirty, "its journal holds changes that are not replayed: files are read here as they stand without them")
 	}
 	if len(dirty) > 0 {
-		v.note(disk.Warningf("ext-dirty", at, "The file system is not clean: %s. It can be copied as it is, but not resized before e2fsck -f has checked it.", strings.Join(dirty, "; ")))
+		v.note(disk.Warningf(disk.ExtDirty, at, "The file system is not clean: %s. It can be copied as it is, but not resized before e2fsck -f has checked it.", strings.Join(dirty, "; ")))
 	}
 	if v.lastOrphan != 0 || v.State&stateOrphans != 0 || v.ro(roOrphanPresent) {
-		v.note(disk.Warningf("ext-orphans", at, "Files that were deleted while open still hold blocks (first inode %d). The next mount or e2fsck frees them.", v.lastOrphan))
+		v.note(disk.Warningf(disk.ExtOrphans, at, "Files that were deleted while open still hold blocks (first inode %d). The next mount or e2fsck frees them.", v.lastOrphan))
 	}
 }
 

@@ -31,7 +31,7 @@ func (v *Volume) Walk(visit func(File) error) ([]disk.Finding, error) {
 		err = v.malformed(superSector(v.src), "%s", errSpent)
 	}
 	if more := w.unsaid; more > 0 {
-		w.findings = append(w.findings, disk.Warningf("ext-more-findings", disk.NoSector, "%d more faults of this kind were found.", more))
+		w.findings = append(w.findings, disk.Warningf(disk.ExtMoreFindings, disk.NoSector, "%d more faults of this kind were found.", more))
 	}
 	return w.findings, err
 }
@@ -80,7 +80,7 @@ func (w *walker) run() error {
 	return nil
 }
 
-func (w *walker) note(code string, at disk.Sector, format string, args ...any) {
+func (w *walker) note(code disk.Code, at disk.Sector, format string, args ...any) {
 	if len(w.findings) == maxFindings {
 		w.unsaid++
 		return
@@ -137,9 +137,9 @@ func (w *walker) later(path string, n *inode) {
 	_, met := w.dirs[n.number]
 	switch {
 	case met:
-		w.note("ext-directory-loop", n.at, "The directory %q (inode %d, sector %d of the volume) was met before under another name: a directory has one. It is not entered again; run e2fsck on a copy.", path, n.number, n.at)
+		w.note(disk.ExtDirectoryLoop, n.at, "The directory %q (inode %d, sector %d of the volume) was met before under another name: a directory has one. It is not entered again; run e2fsck on a copy.", path, n.number, n.at)
 	case len(path) > maxPath:
-		w.note("ext-too-deep", n.at, "The directory at inode %d (sector %d of the volume) has a path of %d bytes. What lies in it is not read.", n.number, n.at, len(path))
+		w.note(disk.ExtTooDeep, n.at, "The directory at inode %d (sector %d of the volume) has a path of %d bytes. What lies in it is not read.", n.number, n.at, len(path))
 	default:
 		w.dirs[n.number] = struct{}{}
 		w.pending = append(w.pending, directory{path, n.number})
@@ -213,14 +213,14 @@ func (w *walker) trouble(d directory, n *inode, err error) error {
 	case errors.Is(err, errSpent):
 		return err
 	}
-	at, code := disk.NoSector, "ext-directory-unread"
+	at, code := disk.NoSector, disk.ExtDirectoryUnread
 	if n != nil {
 		at = n.at
 	}
 	var f *disk.FormatError
 	var u *image.UnknownError
 	if errors.As(err, &f) {
-		at, code = f.Sector, "ext-directory-damaged"
+		at, code = f.Sector, disk.ExtDirectoryDamaged
 	} else if errors.As(err, &u) {
 		at = u.Start
 	}
@@ -235,7 +235,7 @@ func (w *walker) part(d directory, b []byte, at disk.Sector) error {
 			return nil
 		}
 		if err := checkName(name); err != nil {
-			w.note("ext-bad-name", at, "An entry of the directory %q in sector %d of the volume is left out: %v.", d.path, at, err)
+			w.note(disk.ExtBadName, at, "An entry of the directory %q in sector %d of the volume is left out: %v.", d.path, at, err)
 			return nil
 		}
 		path := string(name)

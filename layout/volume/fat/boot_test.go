@@ -39,7 +39,7 @@ func Le16(v uint16) []byte { return binary.LittleEndian.AppendUint16(nil, v) }
 func Codes(f []disk.Finding) string {
 	var out []string
 	for _, x := range f {
-		out = append(out, x.Code)
+		out = append(out, string(x.Code))
 	}
 	return strings.Join(out, " ")
 }

@@ -162,7 +162,7 @@ func TestDamage(t *testing.T) {
 				h := v.Check(tab)
 				var got []string
 				for _, p := range h.Problems {
-					got = append(got, p.Code)
+					got = append(got, string(p.Code))
 				}
 				if strings.Join(got, " ") != c.want || h.Sound() != c.ok {
 					t.Errorf("%v, sound %v; want %s, %v", got, h.Sound(), c.want, c.ok)
@@ -248,7 +248,7 @@ func TestSharedLoop(t *testing.T) {
 	codes := map[string]int{}
 	h := v.Check(tab)
 	for _, p := range h.Problems {
-		codes[p.Code]++
+		codes[string(p.Code)]++
 	}
 	if codes["fat-chain-loop"] == 0 || codes["fat-chain-given-up"] < 900 || h.Sound() {
 		t.Errorf("%v", codes)

@@ -8,7 +8,7 @@ import (
 
 // Problem is one thing wrong with a file, a directory or a chain.
 type Problem struct {
-	Code    string
+	Code    disk.Code
 	Path    string // "" if it belongs to no file
 	Cluster uint32 // where it goes wrong
 	Unsafe  bool   // clusters cannot be moved while it lasts
@@ -57,7 +57,7 @@ func (v *Volume) Check(t *Table) *Health {
 	return c.h
 }
 
-func (c *checker) problem(unsafe bool, code, path string, cluster uint32, format string, args ...any) {
+func (c *checker) problem(unsafe bool, code disk.Code, path string, cluster uint32, format string, args ...any) {
 	c.h.Total++
 	of := c.h.Total - c.h.Unsafe // how many of its sort there are
 	if unsafe {
@@ -90,7 +90,7 @@ func (c *checker) walk() {
 	c.h.Findings = append(c.h.Findings, w.Findings...)
 	for _, f := range w.Findings {
 		switch f.Code {
-		case "fat-directory-shared", "fat-directory-loop", "fat-directory-unreadable", "fat-too-deep", "fat-more-findings":
+		case disk.FATDirectoryShared, disk.FATDirectoryLoop, disk.FATDirectoryUnreadable, disk.FATTooDeep, disk.FATMoreFindings:
 			c.problem(true, f.Code, "", 0, "%s", f.Text)
 		}
 	}
@@ -109,17 +109,17 @@ func (c *checker) File(f *File) {
 	c.ending(&f.Chain, f.Path)
 	switch {
 	case f.Dir && f.Raw.Size() != 0:
-		c.problem(false, "fat-directory-size", f.Path, f.First, "a directory whose entry states %d bytes; it should state none", f.Raw.Size())
+		c.problem(false, disk.FATDirectorySize, f.Path, f.First, "a directory whose entry states %d bytes; it should state none", f.Raw.Size())
 	case f.Chain.Ends == EndsWell && f.ShortChain():
-		c.problem(true, "fat-chain-short", f.Path, f.First, "it has %d bytes, but only %d of the %d clusters that they need", f.Size, f.Chain.Clusters, f.Need())
+		c.problem(true, disk.FATChainShort, f.Path, f.First, "it has %d bytes, but only %d of the %d clusters that they need", f.Size, f.Chain.Clusters, f.Need())
 	case f.Chain.Ends == EndsWell && f.LongChain():
-		c.problem(false, "fat-chain-long", f.Path, f.First, "it has %d clusters, and its %d bytes need %d; the rest is reserved for it", f.Chain.Clusters, f.Size, f.Need())
+		c.problem(false, disk.FATChainLong, f.Path, f.First, "it has %d clusters, and its %d bytes need %d; the rest is reserved for it", f.Chain.Clusters, f.Size, f.Need())
 	}
 }
 
-var endingCodes = map[Ending]string{
-	EndsLoop: "fat-chain-loop", EndsFree: "fat-chain-into-free", EndsBad: "fat-chain-into-bad",
-	EndsOutside: "fat-chain-outside", EndsUnknown: "fat-chain-unknown", EndsGivenUp: "fat-chain-given-up",
+var endingCodes = map[Ending]disk.Code{
+	EndsLoop: disk.FATChainLoop, EndsFree: disk.FATChainIntoFree, EndsBad: disk.FATChainIntoBad,
+	EndsOutside: disk.FATChainOutside, EndsUnknown: disk.FATChainUnknown, EndsGivenUp: disk.FATChainGivenUp,
 }
 
 func (c *checker) ending(ch *Chain, path string) {
@@ -142,7 +142,7 @@ func (c *checker) dot(d *dir, r *Raw, at Place) {
 	}
 	root := name == ".." && want == 0 && c.v.Kind == FAT32 && have == c.v.BPB.RootCluster
 	if d.parent != nil && have != want && !root {
-		c.problem(true, "fat-dot-entry-wrong", d.path(), have, "its entry %s in sector %d names cluster %d, and it should name %d", name, at.Sector, have, want)
+		c.problem(true, disk.FATDotEntryWrong, d.path(), have, "its entry %s in sector %d names cluster %d, and it should name %d", name, at.Sector, have, want)
 	}
 }
 
@@ -151,7 +151,7 @@ func (c *checker) nameCrossed() {
 	for f := range c.v.NewWalk(c.t, WalkOptions{}).Files() {
 		for n := range f.Chain.clusters() {
 			if c.twice.has(n) {
-				c.problem(true, "fat-cross-linked", f.Path, n, "from cluster %d on it shares clusters with another file or directory", n)
+				c.problem(true, disk.FATCrossLinked, f.Path, n, "from cluster %d on it shares clusters with another file or directory", n)
 				break
 			}
 		}
@@ -176,11 +176,11 @@ func (c *checker) lost() {
 		c.h.Lost++
 		if !named.has(n) {
 			ch := c.t.follow(n, nil, &steps)
-			c.problem(false, "fat-lost-chain", "", n, "a chain of %d clusters from cluster %d belongs to no file; it %s", ch.Clusters, n, ch.Ends)
+			c.problem(false, disk.FATLostChain, "", n, "a chain of %d clusters from cluster %d belongs to no file; it %s", ch.Clusters, n, ch.Ends)
 		}
 	}
 	if c.h.Lost > 0 {
-		c.h.Findings = append(c.h.Findings, disk.Warningf("fat-lost-clusters", disk.NoSector, "%d clusters are in use and belong to no file", c.h.Lost))
+		c.h.Findings = append(c.h.Findings, disk.Warningf(disk.FATLostClusters, disk.NoSector, "%d clusters are in use and belong to no file", c.h.Lost))
 	}
 }
 
@@ -190,9 +190,9 @@ func (c *checker) fsinfo() {
 		return
 	}
 	if i.Free != Unset && i.Free != c.h.Free && c.h.Unknown == 0 {
-		c.h.Findings = append(c.h.Findings, disk.Warningf("fsinfo-wrong", i.Sector, "FSInfo states %d free clusters (byte 488), the table has %d", i.Free, c.h.Free))
+		c.h.Findings = append(c.h.Findings, disk.Warningf(disk.FSInfoWrong, i.Sector, "FSInfo states %d free clusters (byte 488), the table has %d", i.Free, c.h.Free))
 	}
 	if i.Next != Unset && !c.t.has(i.Next) {
-		c.h.Findings = append(c.h.Findings, disk.Warningf("fsinfo-wrong", i.Sector, "FSInfo says to look for free clusters at cluster %d (byte 492), which does not exist", i.Next))
+		c.h.Findings = append(c.h.Findings, disk.Warningf(disk.FSInfoWrong, i.Sector, "FSInfo says to look for free clusters at cluster %d (byte 492), which does not exist", i.Next))
 	}
 }

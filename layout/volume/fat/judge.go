@@ -10,37 +10,37 @@ func (v *Volume) judge(entries int64) {
 	b := &v.BPB
 	v.judgeKind()
 	if int64(v.DataClusters) > entries-2 {
-		v.warn("fat-table-too-small", v.TableSpan(0).Start, "the volume has room for %d clusters, but its tables of %d sectors have entries for %d only; "+
+		v.warn(disk.FATTableTooSmall, v.TableSpan(0).Start, "the volume has room for %d clusters, but its tables of %d sectors have entries for %d only; "+
 			"the clusters beyond cannot be used, and some systems refuse the volume", v.DataClusters, b.SectorsPerFAT(), max(0, entries-2))
 	}
 	if have := image.Sectors(v.src); v.Sectors > have {
-		v.warn("fat-cut-off", have, "the volume says that it has %s, and only %s are here; what lies beyond is lost to every reader", sectorsText(v.Sectors), disk.Grouped(have))
+		v.warn(disk.FATCutOff, have, "the volume says that it has %s, and only %s are here; what lies beyond is lost to every reader", sectorsText(v.Sectors), disk.Grouped(have))
 	}
 	if v.PerSector > 1 {
-		v.note("fat-sector-size-differs", v.BootSector, "the volume counts in sectors of %d bytes, the disk in sectors of %d; all numbers here are in the disk's",
+		v.note(disk.FATSectorSizeDiffers, v.BootSector, "the volume counts in sectors of %d bytes, the disk in sectors of %d; all numbers here are in the disk's",
 			b.BytesPerSector, v.src.SectorSize())
 	}
 	if v.ClusterBytes() > 32<<10 {
-		v.note("fat-cluster-large", v.BootSector, "clusters of %d bytes: more than the 32768 of the published format; not every device reads them", v.ClusterBytes())
+		v.note(disk.FATClusterLarge, v.BootSector, "clusters of %d bytes: more than the 32768 of the published format; not every device reads them", v.ClusterBytes())
 	}
 	if b.TotalSectors16 != 0 && b.TotalSectors32 != 0 && int64(b.TotalSectors16) != int64(b.TotalSectors32) {
-		v.warn("fat-sizes-differ", v.BootSector, "the boot sector states two sizes: %d sectors (byte 19), which counts, and %d (byte 32)", b.TotalSectors16, b.TotalSectors32)
+		v.warn(disk.FATSizesDiffer, v.BootSector, "the boot sector states two sizes: %d sectors (byte 19), which counts, and %d (byte 32)", b.TotalSectors16, b.TotalSectors32)
 	}
 	if v.Kind == FAT32 && b.RootEntries != 0 {
-		v.note("fat-root-entries-odd", v.BootSector, "a FAT32 volume with room for a fixed root directory of %d entries (byte 17), which nobody uses", b.RootEntries)
+		v.note(disk.FATRootEntriesOdd, v.BootSector, "a FAT32 volume with room for a fixed root directory of %d entries (byte 17), which nobody uses", b.RootEntries)
 	}
 	if !b.Marked {
-		v.note("fat-no-55aa", v.BootSector, "bytes 510 and 511 of the boot sector are not 55 AA; some systems do not recognise the volume")
+		v.note(disk.FATNo55AA, v.BootSector, "bytes 510 and 511 of the boot sector are not 55 AA; some systems do not recognise the volume")
 	}
 	if b.State&3 != 0 && v.Kind != FAT12 {
 		v.dirty(v.BootSector, b.State&1 != 0, b.State&2 != 0)
 	}
 	if v.Active >= b.FATs {
-		v.warn("fat-active-table-invalid", v.BootSector, "table %d is marked as the active one (byte 40), but there are %d; the first is read", v.Active, b.FATs)
+		v.warn(disk.FATActiveTableInvalid, v.BootSector, "table %d is marked as the active one (byte 40), but there are %d; the first is read", v.Active, b.FATs)
 		v.Active = 0
 	}
 	if !v.Mirrored {
-		v.note("fat-one-active-table", v.TableSpan(v.Active).Start, "changes go to table %d alone; the others may be old", v.Active)
+		v.note(disk.FATOneActiveTable, v.TableSpan(v.Active).Start, "changes go to table %d alone; the others may be old", v.Active)
 	}
 }
 
@@ -49,12 +49,12 @@ func (v *Volume) judgeKind() {
 	n := v.DataClusters
 	switch {
 	case v.Kind == FAT32 && n < MinFAT32:
-		v.warn("fat-type-disagrees", v.BootSector, "it has the form of FAT32, but %d clusters, which the published rule calls FAT%d; drivers go by the form, some devices by the rule",
+		v.warn(disk.FATTypeDisagrees, v.BootSector, "it has the form of FAT32, but %d clusters, which the published rule calls FAT%d; drivers go by the form, some devices by the rule",
 			n, map[bool]int{true: 12, false: 16}[n < MinFAT16])
 	case n == 4085 || n == 4086:
-		v.warn("fat-type-boundary", v.BootSector, "%d clusters: FAT16 by the published rule, but read as FAT12 by some drivers; a change on such a system destroys files", n)
+		v.warn(disk.FATTypeBoundary, v.BootSector, "%d clusters: FAT16 by the published rule, but read as FAT12 by some drivers; a change on such a system destroys files", n)
 	case near(n, MinFAT16) || near(n, MinFAT32):
-		v.note("fat-type-boundary", v.BootSector, "%d clusters lie within 16 of a limit between FAT types, where some drivers miscount", n)
+		v.note(disk.FATTypeBoundary, v.BootSector, "%d clusters lie within 16 of a limit between FAT types, where some drivers miscount", n)
 	}
 }
 
@@ -67,10 +67,10 @@ func (v *Volume) dirty(at disk.Sector, dirty, errs bool) {
 
 func dirtyFindings(at disk.Sector, dirty, errs bool) (out []disk.Finding) {
 	if dirty {
-		out = append(out, disk.Warningf("fat-dirty", at, "the volume was not closed properly: its last changes may be incomplete"))
+		out = append(out, disk.Warningf(disk.FATDirty, at, "the volume was not closed properly: its last changes may be incomplete"))
 	}
 	if errs {
-		out = append(out, disk.Warningf("fat-io-errors-noted", at, "a system that used the volume noted read or write errors on it"))
+		out = append(out, disk.Warningf(disk.FATIOErrorsNoted, at, "a system that used the volume noted read or write errors on it"))
 	}
 	return out
 }
@@ -84,11 +84,11 @@ func dirtyFindings(at disk.Sector, dirty, errs bool) (out []disk.Finding) {
 func (v *Volume) CheckPlace(base, length disk.Sector) []disk.Finding {
 	var out []disk.Finding
 	if v.Sectors > length {
-		out = append(out, disk.Refusalf("fat-larger-than-partition", base, "the volume says that it has %s and its entry has %s: "+
+		out = append(out, disk.Refusalf(disk.FATLargerThanPartition, base, "the volume says that it has %s and its entry has %s: "+
 			"a system that believes the volume writes over what follows the entry", sectorsText(v.Sectors), disk.Grouped(length)))
 	}
 	if want := base / v.PerSector; int64(v.BPB.Hidden) != int64(want) {
-		out = append(out, disk.Notef("hidden-sectors-differ", base, "the boot sector says that %d sectors lie before the volume (byte 28), and it begins at sector %d; "+
+		out = append(out, disk.Notef(disk.HiddenSectorsDiffer, base, "the boot sector says that %d sectors lie before the volume (byte 28), and it begins at sector %d; "+
 			"boot code may use that number, other systems ignore it", v.BPB.Hidden, want))
 	}
 	return out
@@ -115,17 +115,17 @@ const (
 func (v *Volume) readFSInfo() {
 	n := v.BPB.FSInfoSector
 	if n == 0 || n == 0xFFFF || int(n) >= v.BPB.Reserved {
-		v.warn("fsinfo-missing", v.BootSector, "the boot sector names no FSInfo sector among the reserved ones (byte 48: %d); systems count free clusters themselves", n)
+		v.warn(disk.FSInfoMissing, v.BootSector, "the boot sector names no FSInfo sector among the reserved ones (byte 48: %d); systems count free clusters themselves", n)
 		return
 	}
 	at := disk.Sector(n) * v.PerSector
 	s, err := image.ReadSectors(v.src, disk.Span{Start: at, Count: 1})
 	if err != nil {
-		v.warn("fsinfo-missing", at, "the FSInfo sector cannot be read: %v", err)
+		v.warn(disk.FSInfoMissing, at, "the FSInfo sector cannot be read: %v", err)
 		return
 	}
 	if !IsFSInfo(s) {
-		v.warn("fsinfo-missing", at, "the FSInfo sector has not its signatures; systems count free clusters themselves")
+		v.warn(disk.FSInfoMissing, at, "the FSInfo sector has not its signatures; systems count free clusters themselves")
 		return
 	}
 	free, next := FSInfoHints(s)
@@ -141,12 +141,12 @@ func (v *Volume) compareBackup(boot []byte) {
 	}
 	at := disk.Sector(n) * v.PerSector
 	if int(n) >= v.BPB.Reserved {
-		v.warn("boot-backup-differs", at, "the backup boot sector (byte 50: %d) does not lie among the %d reserved sectors", n, v.BPB.Reserved)
+		v.warn(disk.BootBackupDiffers, at, "the backup boot sector (byte 50: %d) does not lie among the %d reserved sectors", n, v.BPB.Reserved)
 		return
 	}
 	s, err := image.ReadSectors(v.src, disk.Span{Start: at, Count: 1})
 	if err != nil {
-		v.warn("boot-backup-differs", at, "the backup boot sector cannot be read: %v", err)
+		v.warn(disk.BootBackupDiffers, at, "the backup boot sector cannot be read: %v", err)
 		return
 	}
 	first, count := -1, 0
@@ -158,6 +158,6 @@ func (v *Volume) compareBackup(boot []byte) {
 		}
 	}
 	if count > 0 {
-		v.warn("boot-backup-differs", at, "the backup boot sector differs from sector 0 in %d bytes, first in byte %d; sector 0 counts", count, first)
+		v.warn(disk.BootBackupDiffers, at, "the backup boot sector differs from sector 0 in %d bytes, first in byte %d; sector 0 counts", count, first)
 	}
 }

@@ -67,7 +67,7 @@ func (v *Volume) LoadTable(copy int) (*Table, error) {
 	l.load()
 	if n := uint32(len(t.Entries)); n < v.Clusters+2 {
 		t.Clusters = n - 2 // whatever lies in the clusters behind is lost with their entries
-		t.Findings = append(t.Findings, disk.Warningf("fat-table-missing", inside.End(), "the source ends inside allocation table %d; %d of its %d entries are missing",
+		t.Findings = append(t.Findings, disk.Warningf(disk.FATTableMissing, inside.End(), "the source ends inside allocation table %d; %d of its %d entries are missing",
 			copy, v.Clusters+2-n, v.Clusters+2))
 	}
 	t.readFlags(span.Start)
@@ -199,7 +199,7 @@ func (l *loader) report() {
 	t, size := l.t, int64(l.v.src.SectorSize())
 	start := l.v.TableSpan(t.Copy).Start
 	if n := l.fromCopy.Sectors(); n > 0 {
-		t.Findings = append(t.Findings, disk.Warningf("fat-table-from-copy", l.fromCopy[0].Start,
+		t.Findings = append(t.Findings, disk.Warningf(disk.FATTableFromCopy, l.fromCopy[0].Start,
 			"in allocation table %d %s cannot be read; another copy of the table answers for that", t.Copy, sectorsText(n)))
 	}
 	for _, s := range l.missing {
@@ -211,7 +211,7 @@ func (l *loader) report() {
 		}
 	}
 	if n := l.missing.Sectors(); n > 0 {
-		t.Findings = append(t.Findings, disk.Warningf("fat-table-missing", l.missing[0].Start,
+		t.Findings = append(t.Findings, disk.Warningf(disk.FATTableMissing, l.missing[0].Start,
 			"in allocation table %d %s cannot be read, and no other copy answers for that; files whose chains pass there are incomplete", t.Copy, sectorsText(n)))
 	}
 }

@@ -84,7 +84,7 @@ func readBackup(src image.Source, cause error) *Volume {
 		if err != nil {
 			continue
 		}
-		v.warn("fat-boot-from-backup", 0, "the volume's boot sector (sector 0) cannot be used: %v. Its backup in sector %d answers for it; "+
+		v.warn(disk.FATBootFromBackup, 0, "the volume's boot sector (sector 0) cannot be used: %v. Its backup in sector %d answers for it; "+
 			"the device may not start from this volume until sector 0 is written anew", cause, at)
 		return v
 	}
@@ -134,11 +134,11 @@ func newVolume(src image.Source, b BPB, at disk.Sector, boot []byte) (*Volume, e
 	return v, nil
 }
 
-func (v *Volume) note(code string, at disk.Sector, format string, args ...any) {
+func (v *Volume) note(code disk.Code, at disk.Sector, format string, args ...any) {
 	v.Findings = append(v.Findings, disk.Notef(code, at, format, args...))
 }
 
-func (v *Volume) warn(code string, at disk.Sector, format string, args ...any) {
+func (v *Volume) warn(code disk.Code, at disk.Sector, format string, args ...any) {
 	v.Findings = append(v.Findings, disk.Warningf(code, at, format, args...))
 }
 

@@ -138,7 +138,7 @@ func (w *Walk) Files() iter.Seq[*File] {
 			slices.Reverse(w.pending[mark:])
 		}
 		if w.Orphans > 0 {
-			w.find(disk.Notef("fat-orphan-long-names", disk.NoSector, "%d parts of long names belong to no entry; nothing uses them", w.Orphans))
+			w.find(disk.Notef(disk.FATOrphanLongNames, disk.NoSector, "%d parts of long names belong to no entry; nothing uses them", w.Orphans))
 		}
 	}
 }
@@ -148,6 +148,6 @@ func (w *Walk) find(f disk.Finding) {
 	case n < maxFindings:
 		w.Findings = append(w.Findings, f)
 	case n == maxFindings:
-		w.Findings = append(w.Findings, disk.Warningf("fat-more-findings", disk.NoSector, "more than %d findings in directories; the rest is not listed", maxFindings))
+		w.Findings = append(w.Findings, disk.Warningf(disk.FATMoreFindings, disk.NoSector, "more than %d findings in directories; the rest is not listed", maxFindings))
 	}
 }

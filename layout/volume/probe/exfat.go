@@ -69,7 +69,7 @@ func exfatCopies(r *reader, sector int64) []disk.Finding {
 		}
 	}
 	if stored := binary.LittleEndian.Uint32(region[11*sector:]); stored != sum {
-		found = append(found, disk.Warningf("boot-checksum", r.sector(11*sector),
+		found = append(found, disk.Warningf(disk.BootChecksum, r.sector(11*sector),
 			"the checksum of the boot region in sector %d is %08X, but the region has %08X; a system may refuse the volume", r.sector(11*sector), stored, sum))
 	}
 	main, backup := bytes.Clone(region[:sector]), bytes.Clone(region[12*sector:])
@@ -83,7 +83,7 @@ func exfatCopies(r *reader, sector int64) []disk.Finding {
 }
 
 func backupDiffers(r *reader, main, backup int64) disk.Finding {
-	return disk.Warningf("boot-backup-differs", r.sector(backup),
+	return disk.Warningf(disk.BootBackupDiffers, r.sector(backup),
 		"the boot sector in sector %d and its second copy in sector %d differ. Both are carried as they are; the second is of no use for repair until it is clear which is right", r.sector(main), r.sector(backup))
 }
 

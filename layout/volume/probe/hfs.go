@@ -75,7 +75,7 @@ func hfsWrapped(r *reader, wrapper *layout.Volume, off uint64) (*layout.Volume, 
 	}
 	at := r.sector(int64(off))
 	v.Span = wrapper.Span
-	return v, []disk.Finding{disk.Notef("hfs-wrapper", r.entry.Start,
+	return v, []disk.Finding{disk.Notef(disk.HFSWrapper, r.entry.Start,
 		"the HFS Plus volume begins at sector %d, inside a small HFS volume that begins at sector %d and covers both", at, r.entry.Start)}, nil
 }
 

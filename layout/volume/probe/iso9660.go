@@ -54,7 +54,7 @@ func isoVolume(r *reader, b []byte, at int64) (*layout.Volume, []disk.Finding, e
 	if be.Uint32(b[84:]) == space && be.Uint16(b[130:]) == block {
 		return v, nil, nil
 	}
-	return v, []disk.Finding{disk.Warningf("volume-sizes-differ", r.sector(at),
+	return v, []disk.Finding{disk.Warningf(disk.VolumeSizesDiffer, r.sector(at),
 		"the volume descriptor in sector %d gives its size twice (byte 80), and differently: %d blocks of %d bytes and %d of %d; the first is believed",
 		r.sector(at), space, block, be.Uint32(b[84:]), be.Uint16(b[130:]))}, nil
 }

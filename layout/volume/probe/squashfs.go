@@ -51,6 +51,6 @@ func squashfs(r *reader) (*layout.Volume, []disk.Finding, error) {
 	if major == 4 {
 		return v, nil, nil
 	}
-	return v, []disk.Finding{disk.Notef("volume-old-version", r.entry.Start,
+	return v, []disk.Finding{disk.Notef(disk.VolumeOldVersion, r.entry.Start,
 		"the squashfs volume at sector %d is of version %d.%d, which systems of today do not mount; it is carried as it is", r.entry.Start, major, minor)}, nil
 }

@@ -53,7 +53,7 @@ func Recognise(src image.Source, entry disk.Span) (*layout.Volume, []disk.Findin
 			v.Meaning = r.meaning
 			volume, findings = v, slices.Concat(f, r.notes, r.checkSize(v))
 		default:
-			findings = append(findings, disk.Notef("volume-ambiguous", entry.Start,
+			findings = append(findings, disk.Notef(disk.VolumeAmbiguous, entry.Start,
 				"sectors %s look like %s and like %s too; they are taken for %s. Discs for two systems are made so on purpose", entry, volume.Kind, v.Kind, volume.Kind))
 		}
 	}
@@ -93,7 +93,7 @@ func (r *reader) optional(off, n int64) []byte {
 	b, err := r.bytes(off, n)
 	if err != nil {
 		at := r.sector(off)
-		r.notes = append(r.notes, disk.Notef("volume-partly-read", at,
+		r.notes = append(r.notes, disk.Notef(disk.VolumePartlyRead, at,
 			"the volume at sector %d is recognised, but its name or the second copy of its boot sector could not be read at sector %d: %v", r.entry.Start, at, err))
 	}
 	return b
@@ -121,7 +121,7 @@ func (r *reader) checkSize(v *layout.Volume) []disk.Finding {
 		return nil
 	}
 	size := int64(r.window.SectorSize())
-	return []disk.Finding{disk.Warningf("volume-past-entry", r.entry.Start,
+	return []disk.Finding{disk.Warningf(disk.VolumePastEntry, r.entry.Start,
 		"the %s volume at sector %d says that it has %d sectors (%d bytes), but its place has %d (%d bytes); files in its last part are not here. Compare the size of the drive with the table",
 		v.Kind, r.entry.Start, v.Count, int64(v.Count)*size, r.entry.Count, int64(r.entry.Count)*size)}
 }

@@ -95,7 +95,7 @@ func MustRefuse(t testing.TB, v *fat.Volume, tab *fat.Table, w resize.Wishes, co
 		t.Fatalf("%+v: %v, %v; want a refusal %s", w, r, err, code)
 	}
 	for _, f := range append(refused.Why, refused.Need...) {
-		if f.Code == code {
+		if string(f.Code) == code {
 			return refused
 		}
 	}
@@ -105,7 +105,7 @@ func MustRefuse(t testing.TB, v *fat.Volume, tab *fat.Table, w resize.Wishes, co
 
 func HasCode(fs []disk.Finding, code string) bool {
 	for _, f := range fs {
-		if f.Code == code {
+		if string(f.Code) == code {
 			return true
 		}
 	}

@@ -62,7 +62,7 @@ func (j *job) renderBoot() error {
 		return fmt.Errorf("reading the boot sector: %w", err)
 	}
 	if at := j.v.BootSector; at != 0 {
-		j.note(disk.Warningf("boot-from-backup", at, "sector 0 of the volume cannot be used; it is made from its backup in sector %d", at))
+		j.note(disk.Warningf(disk.BootFromBackup, at, "sector 0 of the volume cannot be used; it is made from its backup in sector %d", at))
 	}
 	for _, p := range j.bootPlaces() {
 		b, err := image.ReadSectors(j.v.Source(), disk.Span{Start: p.at, Count: 1})
@@ -71,14 +71,14 @@ func (j *job) renderBoot() error {
 			b = append([]byte(nil), first...)
 			j.setBoot(b)
 		case err != nil:
-			j.note(disk.Warningf("boot-copy-left", p.at, "sector %d of the volume cannot be read and is not made new: %v", p.at, err))
+			j.note(disk.Warningf(disk.BootCopyLeft, p.at, "sector %d of the volume cannot be read and is not made new: %v", p.at, err))
 			continue
 		case p.info && fat.IsFSInfo(b):
 			j.setInfo(b)
 		case !p.info && j.isCopy(b):
 			j.setBoot(b)
 		case !p.info:
-			j.note(disk.Warningf("boot-copy-left", p.at, "what should be the backup boot sector describes no such volume; it is carried as it is"))
+			j.note(disk.Warningf(disk.BootCopyLeft, p.at, "what should be the backup boot sector describes no such volume; it is carried as it is"))
 			continue
 		default:
 			continue

@@ -24,11 +24,11 @@ func (j *job) alignment() (base, align int64, ok bool) {
 func (j *job) choose() {
 	j.new = j.old
 	if _, _, ok := j.alignment(); !ok {
-		j.refuse(disk.Refusalf("align-impossible", disk.NoSector, "cluster 2 cannot be put on a multiple of %s: the volume begins at sector %s and counts in units of %s", sectors(j.w.Align), disk.Grouped(j.w.Base), sectors(j.v.PerSector)))
+		j.refuse(disk.Refusalf(disk.AlignImpossible, disk.NoSector, "cluster 2 cannot be put on a multiple of %s: the volume begins at sector %s and counts in units of %s", sectors(j.w.Align), disk.Grouped(j.w.Base), sectors(j.v.PerSector)))
 		return
 	}
 	if j.w.Sectors < 0 || j.w.Sectors%j.v.PerSector != 0 {
-		j.refuse(disk.Refusalf("size-not-whole", disk.NoSector, "%s are no size of this volume: it counts in units of %s", sectors(j.w.Sectors), sectors(j.v.PerSector)))
+		j.refuse(disk.Refusalf(disk.SizeNotWhole, disk.NoSector, "%s are no size of this volume: it counts in units of %s", sectors(j.w.Sectors), sectors(j.v.PerSector)))
 		return
 	}
 	mode := j.w.Mode
@@ -50,7 +50,7 @@ func (j *job) choose() {
 
 func (j *job) keep() {
 	if j.v.Sectors > j.w.Room {
-		j.refuse(disk.Refusalf("volume-does-not-fit", j.w.Room, "the volume has %s and the room %s. It can shrink to %s, or to %s without moving any file",
+		j.refuse(disk.Refusalf(disk.VolumeDoesNotFit, j.w.Room, "the volume has %s and the room %s. It can shrink to %s, or to %s without moving any file",
 			sectors(j.v.Sectors), sectors(j.w.Room), sectors(j.res.Limits.Smallest), sectors(j.res.Limits.SmallestUnmoved)))
 		return
 	}
@@ -61,10 +61,10 @@ func (j *job) shrink() {
 	want := j.w.Sectors
 	switch {
 	case want > j.v.Sectors:
-		j.refuse(disk.Refusalf("shrink-not-smaller", disk.NoSector, "%s are more than the %s that the volume has: ask it to grow", sectors(want), sectors(j.v.Sectors)))
+		j.refuse(disk.Refusalf(disk.ShrinkNotSmaller, disk.NoSector, "%s are more than the %s that the volume has: ask it to grow", sectors(want), sectors(j.v.Sectors)))
 		return
 	case want > j.w.Room:
-		j.refuse(disk.Refusalf("volume-does-not-fit", j.w.Room, "%s were asked for, and the room has %s", sectors(want), sectors(j.w.Room)))
+		j.refuse(disk.Refusalf(disk.VolumeDoesNotFit, j.w.Room, "%s were asked for, and the room has %s", sectors(want), sectors(j.w.Room)))
 		return
 	case want == 0:
 		want = min(j.v.Sectors, max(0, j.w.Room-j.w.Reserve))
@@ -78,7 +78,7 @@ func (j *job) smaller(total int64) {
 	base, align, _ := j.alignment()
 	g := j.old
 	if !g.align(base, align) {
-		j.refuse(disk.Refusalf("align-impossible", disk.NoSector, "cluster 2 cannot be put on a multiple of %s: that would take %s, and there can be 65,535", sectors(j.w.Align), disk.Counted(g.reserved, "reserved sector")))
+		j.refuse(disk.Refusalf(disk.AlignImpossible, disk.NoSector, "cluster 2 cannot be put on a multiple of %s: that would take %s, and there can be 65,535", sectors(j.w.Align), disk.Counted(g.reserved, "reserved sector")))
 		return
 	}
 	if g == j.old && total == j.old.total {
@@ -88,11 +88,11 @@ func (j *job) smaller(total int64) {
 	asked := disk.Sector(total) * j.v.PerSector
 	switch {
 	case asked < l.Smallest:
-		j.refuse(disk.Refusalf("volume-too-small", asked, "%s cannot hold the volume: %s in use%s. The smallest size is %s, and %s without moving any file",
+		j.refuse(disk.Refusalf(disk.VolumeTooSmall, asked, "%s cannot hold the volume: %s in use%s. The smallest size is %s, and %s without moving any file",
 			sectors(asked), disk.Counted(j.count.used, "cluster")+isAre(j.count.used), j.bounds(), sectors(l.Smallest), sectors(l.SmallestUnmoved)))
 		return
 	case asked < l.SmallestUnmoved && j.w.MoveNone:
-		j.refuse(disk.Refusalf("move-none", asked, "no file may move, and with %s some would have to: the smallest size without that is %s", sectors(asked), sectors(l.SmallestUnmoved)))
+		j.refuse(disk.Refusalf(disk.MoveNone, asked, "no file may move, and with %s some would have to: the smallest size without that is %s", sectors(asked), sectors(l.SmallestUnmoved)))
 		return
 	}
 	j.new = g.sized(total)
@@ -142,7 +142,7 @@ func (j *job) grow() {
 	least := limit{total: math.MaxInt64}
 	for _, c := range j.caps() {
 		if j.w.Sectors > c.total {
-			j.refuse(disk.Refusalf("grow-too-large", c.total, "%s were asked for, and %s allows %s", sectors(j.w.Sectors), c.name, sectors(c.total)))
+			j.refuse(disk.Refusalf(disk.GrowTooLarge, c.total, "%s were asked for, and %s allows %s", sectors(j.w.Sectors), c.name, sectors(c.total)))
 		}
 		if c.total < least.total {
 			least = c
@@ -160,7 +160,7 @@ func (j *job) grow() {
 	default:
 		j.growBelow(&least)
 	}
-	j.note(disk.Notef("grow-capped", disk.NoSector, "the volume grows to %s and no further: what stops it is %s", sectors(disk.Sector(j.new.total)*per), least.name))
+	j.note(disk.Notef(disk.GrowCapped, disk.NoSector, "the volume grows to %s and no further: what stops it is %s", sectors(disk.Sector(j.new.total)*per), least.name))
 }
 
 // growBelow takes the largest size below a limit, and says in it what else
@@ -176,7 +176,7 @@ func (j *job) growBelow(l *limit) {
 		l.name = "that longer allocation tables would cost as many clusters as they give"
 		g = in
 	case !ok:
-		j.refuse(disk.Refusalf("align-impossible", disk.NoSector, "with %s cluster 2 cannot be put on a multiple of %s without losing clusters", sectors(l.total), sectors(j.w.Align)))
+		j.refuse(disk.Refusalf(disk.AlignImpossible, disk.NoSector, "with %s cluster 2 cannot be put on a multiple of %s without losing clusters", sectors(l.total), sectors(j.w.Align)))
 	}
 	j.new = g
 }
@@ -184,14 +184,14 @@ func (j *job) growBelow(l *limit) {
 // growTo takes an explicit size.
 func (j *job) growTo(want disk.Sector) {
 	if want < j.v.Sectors {
-		j.refuse(disk.Refusalf("grow-not-larger", disk.NoSector, "%s are less than the %s that the volume has: ask it to shrink", sectors(want), sectors(j.v.Sectors)))
+		j.refuse(disk.Refusalf(disk.GrowNotLarger, disk.NoSector, "%s are less than the %s that the volume has: ask it to shrink", sectors(want), sectors(j.v.Sectors)))
 		return
 	}
 	base, align, _ := j.alignment()
 	per := j.v.PerSector
 	g, ok := j.old.grown(int64(want/per), base, align)
 	if !ok {
-		j.refuse(disk.Refusalf("grow-costs-clusters", disk.NoSector, "with %s the allocation tables would have to be longer by more than the volume wins; up to %s they need not be%s",
+		j.refuse(disk.Refusalf(disk.GrowCostsClusters, disk.NoSector, "with %s the allocation tables would have to be longer by more than the volume wins; up to %s they need not be%s",
 			sectors(want), sectors(j.res.Limits.LargestInPlace), j.nextSize(want)))
 		return
 	}

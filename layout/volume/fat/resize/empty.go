@@ -16,7 +16,7 @@ func (j *job) empty() {
 		if u[0].First == 0 {
 			j.firstEntries()
 		}
-		j.note(disk.Notef("fat-table-made-new", j.from.tables[j.v.Active].Start,
+		j.note(disk.Notef(disk.FATTableMadeNew, j.from.tables[j.v.Active].Start,
 			"the allocation table is not known, or not all of it; as the volume becomes empty it is made new. Bad clusters that it may have named belong to the old drive"))
 	}
 	for c := uint32(2); c <= j.t.Clusters+1; c++ {

@@ -82,7 +82,7 @@ func wishes(v *fat.Volume, by int16, flags byte) resize.Wishes {
 		w.MaxPieces = 1
 	}
 	if flags&128 != 0 {
-		w.Accept = func(string) bool { return true }
+		w.Accept = func(disk.Code) bool { return true }
 	}
 	return w
 }

@@ -83,7 +83,7 @@ func (j *job) meanReserved() {
 		m = append(m, disk.Span{Start: p.at, Count: 1})
 	}
 	for _, p := range j.pins {
-		if p.code == codeLoader {
+		if p.code == disk.LoaderFileMoves {
 			m = append(m, j.from.clusters(p.run.First, 1))
 		}
 	}

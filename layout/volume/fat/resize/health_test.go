@@ -36,7 +36,7 @@ func TestHealth(t *testing.T) {
 	for _, c := range []struct {
 		name    string
 		entries map[uint32]uint16
-		refused string
+		refused disk.Code
 		accept  []string // what lets it go on
 	}{
 		{"lost", map[uint32]uint16{9000: 9001, 9001: 0xFFFF}, "", nil},
@@ -63,13 +63,13 @@ func TestHealth(t *testing.T) {
 				}
 				return
 			}
-			MustRefuse(t, v, tab, w, c.refused)
+			MustRefuse(t, v, tab, w, string(c.refused))
 			w.Accept = Accept(c.refused)
 			if c.accept == nil {
-				MustRefuse(t, v, tab, w, c.refused)
+				MustRefuse(t, v, tab, w, string(c.refused))
 				return
 			}
-			if r := MustPlan(t, v, tab, w); !HasCode(r.Findings, c.refused) {
+			if r := MustPlan(t, v, tab, w); !HasCode(r.Findings, string(c.refused)) {
 				t.Errorf("%+v", r.Findings)
 			}
 		})

@@ -12,13 +12,13 @@ import (
 const maxListed = 8
 
 // doubts are findings of a volume that a resize must not pass over in silence.
-var doubts = map[string]string{
-	"fat-dirty":                "let the system that it belongs to check it first",
-	"fat-copies-differ":        "after the change all of them are like the one that counts",
-	"fat-active-table-invalid": "nobody can say which table systems read",
-	"fat-type-boundary":        "a system that takes it for FAT12 reads other clusters",
-	"fat-cut-off":              "what lay behind is lost",
-	"boot-backup-differs":      "each keeps what the other has not",
+var doubts = map[disk.Code]string{
+	disk.FATDirty:              "let the system that it belongs to check it first",
+	disk.FATCopiesDiffer:       "after the change all of them are like the one that counts",
+	disk.FATActiveTableInvalid: "nobody can say which table systems read",
+	disk.FATTypeBoundary:       "a system that takes it for FAT12 reads other clusters",
+	disk.FATCutOff:             "what lay behind is lost",
+	disk.BootBackupDiffers:     "each keeps what the other has not",
 }
 
 // judge asks about, or refuses, what makes it unsafe to change the volume.
@@ -34,8 +34,8 @@ func (j *job) Judge(h *fat.Health) {
 	for _, f := range h.Findings {
 		why, ok := doubts[f.Code]
 		switch {
-		case !ok || f.Code == "fat-type-boundary" && f.Severity == disk.Note:
-		case f.Code == "boot-backup-differs":
+		case !ok || f.Code == disk.FATTypeBoundary && f.Severity == disk.Note:
+		case f.Code == disk.BootBackupDiffers:
 			j.note(f)
 		default:
 			f.Text = fmt.Sprintf("%s. Its size is to change: %s", f.Text, why)
@@ -43,7 +43,7 @@ func (j *job) Judge(h *fat.Health) {
 		}
 	}
 	if end := j.whole(); j.count.last > 0 && j.from.clusters(j.count.last, 1).End() > end {
-		j.refuse(disk.Refusalf("fat-cut-off", end, "cluster %s is in use, and the original ends before it", disk.Grouped(j.count.last)))
+		j.refuse(disk.Refusalf(disk.FATCutOff, end, "cluster %s is in use, and the original ends before it", disk.Grouped(j.count.last)))
 	}
 	j.problems(h)
 	if j.new.clusters > j.old.clusters {
@@ -52,14 +52,14 @@ func (j *job) Judge(h *fat.Health) {
 }
 
 // harmless are unsafe problems that a resize carries as they are.
-var harmless = map[string]bool{"fat-chain-short": true, "fat-dot-entry-wrong": true}
+var harmless = map[disk.Code]bool{disk.FATChainShort: true, disk.FATDotEntryWrong: true}
 
 // problems lists what is wrong, each kind by its code. Where nothing moves and
 // all free clusters are copied even a broken chain can be carried, if that is
 // accepted.
 func (j *job) problems(h *fat.Health) {
 	still := j.count.last <= j.new.clusters+1 && j.copyFree()
-	named := map[string]int{}
+	named := map[disk.Code]int{}
 	for i := range h.Problems {
 		p := &h.Problems[i]
 		if named[p.Code]++; named[p.Code] > maxListed {
@@ -76,7 +76,7 @@ func (j *job) problems(h *fat.Health) {
 		}
 	}
 	if more := h.Total - len(h.Problems); more > 0 {
-		j.note(disk.Notef("fat-more-findings", disk.NoSector, "%d more problems of the volume are not listed", more))
+		j.note(disk.Notef(disk.FATMoreFindings, disk.NoSector, "%d more problems of the volume are not listed", more))
 	}
 }
 
@@ -93,7 +93,7 @@ func (j *job) strayLinks() {
 	for c := uint32(2); c <= j.old.clusters+1; c++ {
 		e := j.entries[c] & j.old.kind.Mask()
 		if e > j.old.clusters+1 && e <= j.new.clusters+1 {
-			j.refuse(disk.Refusalf("fat-chain-outside", j.place(c), "the table entry of cluster %s names cluster %s, which does not exist now and would in the larger volume", disk.Grouped(c), disk.Grouped(e)))
+			j.refuse(disk.Refusalf(disk.FATChainOutside, j.place(c), "the table entry of cluster %s names cluster %s, which does not exist now and would in the larger volume", disk.Grouped(c), disk.Grouped(e)))
 			return
 		}
 	}

@@ -61,9 +61,9 @@ func (j *job) findLoaders(code [][]byte, files []candidate) {
 		const marks = fat.AttrReadOnly | fat.AttrHidden | fat.AttrSystem
 		switch {
 		case j.namesItself(&f):
-			j.pin(f.runs, f.path, codeLoader, true, "boot code names its first sector, and it holds a list of its own sectors")
+			j.pin(f.runs, f.path, disk.LoaderFileMoves, true, "boot code names its first sector, and it holds a list of its own sectors")
 		case f.attr&marks != 0:
-			j.pin(f.runs, f.path, codeLoader, true, "boot code seems to name its first sector")
+			j.pin(f.runs, f.path, disk.LoaderFileMoves, true, "boot code seems to name its first sector")
 		}
 	}
 }

@@ -13,17 +13,10 @@ import (
 type pin struct {
 	run      fat.Run
 	path     string
-	code     string
+	code     disk.Code
 	bySector bool // found by sectors; else by clusters, which may shift as one
 	why      string
 }
-
-// Codes of pins.
-const (
-	codePin    = "pin-moves"
-	codeSystem = "system-file-moves"
-	codeLoader = "loader-file-moves"
-)
 
 // maxCode is how many bytes of boot code are searched.
 const maxCode = 64 << 10
@@ -45,13 +38,13 @@ func (j *job) findPins() error {
 		name := pinName(f.Path)
 		if _, ok := want[name]; ok {
 			want[name] = false
-			j.pin(f.Chain.Runs, f.Path, codePin, true, "you asked for that")
+			j.pin(f.Chain.Runs, f.Path, disk.PinMoves, true, "you asked for that")
 		}
 		if f.Dir || f.First == 0 {
 			return
 		}
 		if !strings.Contains(f.Path, "/") && bytes.Contains(names, f.Raw[:11]) {
-			j.pin(f.Chain.Runs, f.Path, codeSystem, false, "the boot code looks for it by name and may want it in one piece")
+			j.pin(f.Chain.Runs, f.Path, disk.SystemFileMoves, false, "the boot code looks for it by name and may want it in one piece")
 		}
 		if c, ok := j.candidate(f); ok && len(candidates) < maxCandidates {
 			candidates = append(candidates, c)
@@ -59,7 +52,7 @@ func (j *job) findPins() error {
 	}})
 	for _, p := range j.w.Pins {
 		if want[pinName(p)] {
-			j.refuse(disk.Refusalf("pin-not-found", disk.NoSector, "there is no file %s to be kept in its place", p))
+			j.refuse(disk.Refusalf(disk.PinNotFound, disk.NoSector, "there is no file %s to be kept in its place", p))
 		}
 	}
 	j.findLoaders(code, candidates)
@@ -68,7 +61,7 @@ func (j *job) findPins() error {
 
 func pinName(path string) string { return strings.ToUpper(strings.Trim(path, "/")) }
 
-func (j *job) pin(runs []fat.Run, path, code string, bySector bool, why string) {
+func (j *job) pin(runs []fat.Run, path string, code disk.Code, bySector bool, why string) {
 	for _, r := range runs {
 		j.pins = append(j.pins, pin{r, path, code, bySector, why})
 	}
@@ -163,7 +156,7 @@ func (j *job) checkPins() {
 			way = "the data area as a whole gets another place; " + sectors(j.res.Limits.LargestInPlace) + " is the largest size without that"
 		}
 		repair := ""
-		if p.code != codePin {
+		if p.code != disk.PinMoves {
 			repair = " What starts through it will not start until the boot loader is installed again on the card"
 		}
 		j.ask(disk.Refusalf(p.code, j.from.clusters(p.run.First, 1).Start, "/%s would move (%s), and it must stay: %s.%s", p.path, way, p.why, repair))

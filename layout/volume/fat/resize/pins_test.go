@@ -12,8 +12,8 @@ import (
 	"bootgraft/layout/volume/fat/resize"
 )
 
-func Accept(codes ...string) func(string) bool {
-	return func(code string) bool {
+func Accept(codes ...disk.Code) func(disk.Code) bool {
+	return func(code disk.Code) bool {
 		for _, c := range codes {
 			if c == code {
 				return true

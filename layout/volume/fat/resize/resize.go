@@ -50,7 +50,7 @@ func (r *Refused) Error() string {
 	var all []string
 	for _, list := range [][]disk.Finding{r.Why, r.Need} {
 		for _, f := range list {
-			all = append(all, f.Code+": "+f.Text)
+			all = append(all, string(f.Code)+": "+f.Text)
 		}
 	}
 	return strings.Join(all, "\n")
@@ -99,7 +99,7 @@ func Plan(v *fat.Volume, t *fat.Table, h *fat.Health, w Wishes) (*Result, error)
 
 func (j *job) plan(h *fat.Health) error {
 	if len(j.t.Unknown) > 0 && !j.w.Empty || j.t.Clusters < j.v.Clusters {
-		j.refuse(disk.Refusalf("fat-table-missing", j.from.tables[j.v.Active].Start, "parts of the allocation table are not known, so nobody can say which clusters are free"))
+		j.refuse(disk.Refusalf(disk.FATTableMissing, j.from.tables[j.v.Active].Start, "parts of the allocation table are not known, so nobody can say which clusters are free"))
 		return nil
 	}
 	j.countClusters()

@@ -82,7 +82,7 @@ type Wishes struct {
 	MaxPieces int // above it short free gaps are copied too; 0: 262,144
 
 	// Accept tells whether the owner accepts a refusal by its code; nil: none.
-	Accept func(code string) bool
+	Accept func(code disk.Code) bool
 }
 
 // MaxPieces is how many pieces a plan should have at most.
@@ -102,7 +102,7 @@ func (w Wishes) withDefaults(v disk.Sector) Wishes {
 		w.MaxPieces = MaxPieces
 	}
 	if w.Accept == nil {
-		w.Accept = func(string) bool { return false }
+		w.Accept = func(disk.Code) bool { return false }
 	}
 	return w
 }
