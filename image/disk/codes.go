@@ -300,6 +300,7 @@ const (
 	VolumeOldVersion         Code = "volume-old-version"
 	VolumePartlyRead         Code = "volume-partly-read"
 	VolumePastEntry          Code = "volume-past-entry"
+	VolumeRestInUse          Code = "volume-rest-in-use"
 	VolumeResized            Code = "volume-resized"
 	VolumeShared             Code = "volume-shared"
 	VolumeSizesDiffer        Code = "volume-sizes-differ"

@@ -13,8 +13,8 @@ import (
 )
 
 // textOf returns the text of the first finding with a code.
-func textOf(list []disk.Finding, code string) string {
-	i := slices.IndexFunc(list, func(f disk.Finding) bool { return string(f.Code) == code })
+func textOf(list []disk.Finding, code disk.Code) string {
+	i := slices.IndexFunc(list, func(f disk.Finding) bool { return f.Code == code })
 	if i < 0 {
 		return ""
 	}

@@ -331,7 +331,7 @@ func TestGrowCapped(t *testing.T) {
 		{resize.Wishes{Room: 30000, Reserve: 300}, 29700, "the room"},
 		{resize.Wishes{Room: 30000, Limit: 25000}, 25000, "the limit of the device"},
 		{resize.Wishes{Room: 30000, Reserve: 300, Sectors: 30000}, 30000, ""},
-		{resize.Wishes{Room: 200000}, 0, "65508 clusters"},
+		{resize.Wishes{Room: 200000}, 0, "65,508 clusters"},
 		{resize.Wishes{Room: 30000, MoveNone: true}, 0, "the length of the allocation tables"},
 	} {
 		c.w.Mode = resize.Grow

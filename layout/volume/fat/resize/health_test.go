@@ -299,3 +299,25 @@ func TestFewGaps(t *testing.T) {
 		t.Errorf("%d deleted entries", r.LostDeleted)
 	}
 }
+
+// What lies between the last whole cluster and the end of a volume belongs to
+// no cluster, so no table calls it free: a change of the size asks for it.
+func TestInUseBehindTheLastCluster(t *testing.T) {
+	o := fat16
+	o.Sectors += 2 // one of them fills the last cluster
+	s := lay(t, o, "A.WAV", 10)
+	v, tab := read(t, s)
+	end := v.Cluster(uint32(v.Clusters) + 1).End()
+	if end >= v.Sectors {
+		t.Fatalf("the last cluster ends at sector %d of %d", end, v.Sectors)
+	}
+	w := resize.Wishes{Mode: resize.Shrink, Sectors: 12000}
+	mustPlan(t, v, tab, w)
+	s.Put(end, bytes.Repeat([]byte{0x5A}, 512))
+	if f := mustRefuse(t, v, tab, w, "volume-rest-in-use").Need; f[0].Sector != end {
+		t.Errorf("%+v", f)
+	}
+	w.Accept = accept("volume-rest-in-use")
+	mustPlan(t, v, tab, w)
+	mustPlan(t, v, tab, resize.Wishes{Mode: resize.Keep})
+}

@@ -2,8 +2,10 @@ package resize
 
 import (
 	"cmp"
+	"errors"
 	"fmt"
 
+	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout/volume/fat"
 )
@@ -45,10 +47,44 @@ func (j *job) Judge(h *fat.Health) {
 	if end := j.whole(); j.count.last > 0 && j.from.clusters(j.count.last, 1).End() > end {
 		j.refuse(disk.Refusalf(disk.FATCutOff, end, "cluster %s is in use, and the original ends before it", disk.Grouped(j.count.last)))
 	}
+	j.askRest()
 	j.problems(h)
 	if j.new.clusters > j.old.clusters {
 		j.strayLinks()
 	}
+}
+
+// maxRest is how many sectors behind the last cluster are read. Usually they are
+// fewer than a cluster; where the tables are too short for the volume there may
+// be millions.
+const maxRest = 4096
+
+// askRest asks about what lies between the last whole cluster and the end of the
+// volume: no table calls it free, and a change of the size does not carry it.
+func (j *job) askRest() {
+	rest := disk.Between(j.from.clusters(2, j.old.clusters).End(), j.whole())
+	for x := rest.Start; x < rest.End(); x++ {
+		b, err := image.ReadSectors(j.v.Source(), disk.Span{Start: x, Count: 1})
+		if x-rest.Start == maxRest {
+			j.askBehind(x, "not looked at")
+			return
+		}
+		what := "in use"
+		var unknown *image.UnknownError
+		switch {
+		case errors.As(err, &unknown):
+			what = "not known"
+		case err == nil && zero(b):
+			continue
+		}
+		j.askBehind(x, what)
+		return
+	}
+}
+
+// askBehind asks about a sector behind the last cluster.
+func (j *job) askBehind(x disk.Sector, what string) {
+	j.ask(disk.Refusalf(disk.VolumeRestInUse, x, "sector %s of the volume lies behind its last cluster, where no file can be, and is %s; it does not arrive on a card on which the size of the volume changes", disk.Grouped(x), what))
 }
 
 // harmless are unsafe problems that a resize carries as they are.
