@@ -11,9 +11,9 @@ import (
 )
 
 func TestKitSaysWhoWroteIt(t *testing.T) {
-	c := Contents()
+	c := contents()
 	c.WrittenBy = "bootgraft v1.2.3"
-	file := Write(t, c)
+	file := write(t, c)
 	k, err := kit.Open(bytes.NewReader(file), int64(len(file)))
 	if err != nil || k.WrittenBy != c.WrittenBy || k.Schema != kit.Schema {
 		t.Fatalf("%+v, %v", k, err)

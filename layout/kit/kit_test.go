@@ -17,40 +17,40 @@ import (
 	"bootgraft/layout/kit"
 )
 
-func At(start, count disk.Sector) disk.Span { return disk.Span{Start: start, Count: count} }
+func at(start, count disk.Sector) disk.Span { return disk.Span{Start: start, Count: count} }
 
 // drive is an invented drive of 1,000 sectors with a head and a tail.
-func Drive() *imagetest.Disk {
+func drive() *imagetest.Disk {
 	d := imagetest.New(1000, 512)
-	disks.Noise(d, At(0, 9), 1)
-	disks.Noise(d, At(990, 10), 2)
+	disks.Noise(d, at(0, 9), 1)
+	disks.Noise(d, at(990, 10), 2)
 	return d
 }
 
 // contents is a kit of that drive in which every state occurs.
-func Contents() *kit.Contents {
+func contents() *kit.Contents {
 	return &kit.Contents{
-		Source: Drive(),
+		Source: drive(),
 		Manifest: kit.Manifest{
 			Sectors: 1000, SectorSize: 512, LayoutKnown: true, Drive: "BOREAL 20", Notes: []string{"an invented device"},
 			Spans: []kit.Span{
-				{Span: At(0, 9), From: layout.FromStart, What: "head", State: kit.Stored},
-				{Span: At(9, 91), From: layout.FromStart, What: "gap", State: kit.Blank},
-				{Span: At(100, 3), From: layout.FromStart, What: "gap", State: kit.Missing},
-				{Span: At(103, 2), From: layout.FromStart, What: "gap", State: kit.Unread},
-				{Span: At(105, 1), From: layout.InsideVolume, What: "gap", State: kit.Removed},
-				{Span: At(106, 4), From: layout.FromStart, What: "gap", State: kit.Blank, Fill: 0xFF},
-				{Span: At(990, 10), From: layout.FromEnd, What: "tail", State: kit.Stored},
+				{Span: at(0, 9), From: layout.FromStart, What: "head", State: kit.Stored},
+				{Span: at(9, 91), From: layout.FromStart, What: "gap", State: kit.Blank},
+				{Span: at(100, 3), From: layout.FromStart, What: "gap", State: kit.Missing},
+				{Span: at(103, 2), From: layout.FromStart, What: "gap", State: kit.Unread},
+				{Span: at(105, 1), From: layout.InsideVolume, What: "gap", State: kit.Removed},
+				{Span: at(106, 4), From: layout.FromStart, What: "gap", State: kit.Blank, Fill: 0xFF},
+				{Span: at(990, 10), From: layout.FromEnd, What: "tail", State: kit.Stored},
 			},
 			Identity: []kit.Mark{{Sector: 0, Offset: 440, Count: 4, What: "disk id"}},
-			Facts:    kit.Facts{Table: "none", Regions: []kit.Region{{Span: At(0, 1000), Role: layout.RoleUnknown, From: layout.FromStart}}},
+			Facts:    kit.Facts{Table: "none", Regions: []kit.Region{{Span: at(0, 1000), Role: layout.RoleUnknown, From: layout.FromStart}}},
 		},
 		Patches: []kit.Patch{{Sector: 3, Offset: 71, Bytes: []byte("NO NAME    "), What: "label"}},
 		RuleSet: []byte("{\"schema\": 1}\n"),
 	}
 }
 
-func Write(t testing.TB, c *kit.Contents) []byte {
+func write(t testing.TB, c *kit.Contents) []byte {
 	t.Helper()
 	var b bytes.Buffer
 	if _, err := kit.Write(&b, c); err != nil {
@@ -59,7 +59,7 @@ func Write(t testing.TB, c *kit.Contents) []byte {
 	return b.Bytes()
 }
 
-func Open(t testing.TB, b []byte) *kit.Kit {
+func open(t testing.TB, b []byte) *kit.Kit {
 	t.Helper()
 	k, err := kit.Open(bytes.NewReader(b), int64(len(b)))
 	if err != nil {
@@ -69,20 +69,20 @@ func Open(t testing.TB, b []byte) *kit.Kit {
 }
 
 func TestWrittenKitReadsAsTheDrive(t *testing.T) {
-	c := Contents()
-	b := Write(t, c)
+	c := contents()
+	b := write(t, c)
 	if !kit.Is(bytes.NewReader(b)) {
 		t.Error("Is does not know it")
 	}
-	if other := Write(t, Contents()); !bytes.Equal(b, other) {
+	if other := write(t, contents()); !bytes.Equal(b, other) {
 		t.Error("the same contents give other bytes")
 	}
-	k := Open(t, b)
-	want := Drive()
+	k := open(t, b)
+	want := drive()
 	if _, err := want.WriteAt([]byte("NO NAME    "), 3*512+71); err != nil {
 		t.Fatal(err)
 	}
-	disks := []disk.Span{At(0, 100), At(990, 10), At(5, 30)}
+	disks := []disk.Span{at(0, 100), at(990, 10), at(5, 30)}
 	for _, s := range disks {
 		have, err := image.ReadSectors(k, s)
 		if err != nil {
@@ -96,7 +96,7 @@ func TestWrittenKitReadsAsTheDrive(t *testing.T) {
 			t.Errorf("sectors %s differ", s)
 		}
 	}
-	if ff, err := image.ReadSectors(k, At(106, 4)); err != nil || !bytes.Equal(ff, bytes.Repeat([]byte{0xFF}, 2048)) {
+	if ff, err := image.ReadSectors(k, at(106, 4)); err != nil || !bytes.Equal(ff, bytes.Repeat([]byte{0xFF}, 2048)) {
 		t.Errorf("filled sectors: %v", err)
 	}
 	if string(k.Rules()) != string(c.RuleSet) || k.Drive != "BOREAL 20" || k.Stored() != 19 {
@@ -108,11 +108,11 @@ func TestWrittenKitReadsAsTheDrive(t *testing.T) {
 }
 
 func TestUnknownSectorsAreNeverData(t *testing.T) {
-	k := Open(t, Write(t, Contents()))
+	k := open(t, write(t, contents()))
 	for x, want := range map[disk.Sector]image.State{
 		100: image.Missing, 102: image.Missing, 103: image.Unread, 105: image.NotSent, 110: image.NotSent, 989: image.NotSent,
 	} {
-		_, err := image.ReadSectors(k, At(x, 1))
+		_, err := image.ReadSectors(k, at(x, 1))
 		var u *image.UnknownError
 		if !errors.As(err, &u) || u.State != want || u.Start != x {
 			t.Errorf("sector %d: %v", x, err)
@@ -121,28 +121,28 @@ func TestUnknownSectorsAreNeverData(t *testing.T) {
 			t.Errorf("sector %d counts as a hole: next data at %d", x, start)
 		}
 	}
-	want := disk.Spans{At(100, 6), At(110, 880)}
+	want := disk.Spans{at(100, 6), at(110, 880)}
 	if have := k.Unknown(image.Whole(k)); len(have) != 2 || have[0] != want[0] || have[1] != want[1] {
 		t.Errorf("unknown: %v", have)
 	}
 }
 
 func TestFactsOnlyHoldsNoSector(t *testing.T) {
-	c := Contents()
+	c := contents()
 	c.FactsOnly = true
-	b := Write(t, c)
-	k := Open(t, b)
+	b := write(t, c)
+	k := open(t, b)
 	if k.Stored() != 0 || k.Count(kit.Described) != 19 || k.Spans[0].SHA256 == "" {
 		t.Errorf("%+v", k.Spans)
 	}
-	head, err := image.ReadSectors(Drive(), At(0, 1))
+	head, err := image.ReadSectors(drive(), at(0, 1))
 	if err != nil {
 		t.Fatal(err)
 	}
 	if bytes.Contains(b, head[:32]) {
 		t.Error("bytes of the drive are in it")
 	}
-	if len(k.Unknown(image.Whole(k)).Outside(At(9, 91))) == 0 {
+	if len(k.Unknown(image.Whole(k)).Outside(at(9, 91))) == 0 {
 		t.Error("a blank span is not known")
 	}
 }
@@ -163,12 +163,12 @@ func TestWriteRefuses(t *testing.T) {
 		"note not UTF-8":   func(c *kit.Contents) { c.Notes[0] = "\xff" },
 		"many notes":       func(c *kit.Contents) { c.Notes = make([]string, kit.MaxNotes+1) },
 		"fact beyond":      func(c *kit.Contents) { c.Facts.Regions[0].Count = 1001 },
-		"unknown stored":   func(c *kit.Contents) { c.Source = image.NewKnown(Drive(), disk.NewSpans(At(5, 1)), nil) },
+		"unknown stored":   func(c *kit.Contents) { c.Source = image.NewKnown(drive(), disk.NewSpans(at(5, 1)), nil) },
 		"too many facts":   func(c *kit.Contents) { c.Facts.Entries = make([]kit.Entry, kit.MaxFacts+1) },
 		"large rules":      func(c *kit.Contents) { c.RuleSet = make([]byte, kit.MaxRules+1) },
 		"described, whole": func(c *kit.Contents) { c.Spans[0].State = kit.Described },
 	} {
-		c := Contents()
+		c := contents()
 		change(c)
 		if _, err := kit.Write(io.Discard, c); err == nil {
 			t.Errorf("%s: no error", name)
@@ -180,7 +180,7 @@ func TestWriteRefuses(t *testing.T) {
 func TestWriteRefusesTooLarge(t *testing.T) {
 	c := &kit.Contents{Source: imagetest.New(1<<20, 512), Manifest: kit.Manifest{Sectors: 1 << 20, SectorSize: 512}}
 	for _, count := range []disk.Sector{1 << 20, kit.MaxBytes / 512} {
-		c.Spans = []kit.Span{{Span: At(0, count), From: layout.FromStart, State: kit.Stored}}
+		c.Spans = []kit.Span{{Span: at(0, count), From: layout.FromStart, State: kit.Stored}}
 		_, err := kit.Write(io.Discard, c)
 		var large *kit.TooLargeError
 		if !errors.As(err, &large) || large.Bytes < kit.MaxBytes {
@@ -200,7 +200,7 @@ func draw(rt *rapid.T, src *imagetest.Disk) *drawn {
 	d := &drawn{want: imagetest.New(400, 512)}
 	d.Source, d.Sectors, d.SectorSize = src, 400, 512
 	for x := disk.Sector(0); x < 400; {
-		s := At(x+disk.Sector(rapid.IntRange(0, 9).Draw(rt, "gap")), disk.Sector(rapid.IntRange(1, 40).Draw(rt, "count"))).Common(At(0, 400))
+		s := at(x+disk.Sector(rapid.IntRange(0, 9).Draw(rt, "gap")), disk.Sector(rapid.IntRange(1, 40).Draw(rt, "count"))).Common(at(0, 400))
 		if s.Empty() {
 			break
 		}
@@ -225,10 +225,10 @@ func draw(rt *rapid.T, src *imagetest.Disk) *drawn {
 // Whatever spans a kit has, it reads as its drive where it knows it.
 func TestAnyKitReadsAsItsDrive(t *testing.T) {
 	src := imagetest.New(400, 512)
-	disks.Noise(src, At(0, 400), 7)
+	disks.Noise(src, at(0, 400), 7)
 	rapid.Check(t, func(rt *rapid.T) {
 		d := draw(rt, src)
-		k := Open(t, Write(t, &d.Contents))
+		k := open(t, write(t, &d.Contents))
 		off := rapid.Int64Range(0, 400*512-1).Draw(rt, "off")
 		p := make([]byte, rapid.IntRange(1, 9000).Draw(rt, "length"))
 		n, err := k.ReadAt(p, off)
@@ -260,7 +260,7 @@ func TestTextsFindsNames(t *testing.T) {
 	}
 	d.Put(2, append(wide, make([]byte, 512)...)[:512])
 	d.Put(5, append([]byte("Hidden Name Here"), make([]byte, 512)...)[:512])
-	spans := []kit.Span{{Span: At(1, 2), State: kit.Stored}, {Span: At(5, 1), State: kit.Removed}}
+	spans := []kit.Span{{Span: at(1, 2), State: kit.Stored}, {Span: at(5, 1), State: kit.Removed}}
 	found, total, err := kit.Texts(d, spans, 10)
 	if err != nil {
 		t.Fatal(err)

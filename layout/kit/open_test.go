@@ -79,7 +79,7 @@ const none = 1 << 30 // no file is compressed
 // edited returns a kit whose manifest has old replaced by new.
 func edited(t testing.TB, old, new string) []byte {
 	t.Helper()
-	list := files(t, Write(t, Contents()))
+	list := files(t, write(t, contents()))
 	text := strings.Replace(string(list[0].data), old, new, 1)
 	if text == string(list[0].data) {
 		t.Fatalf("%q is not in the manifest:\n%s", old, text)
@@ -89,7 +89,7 @@ func edited(t testing.TB, old, new string) []byte {
 }
 
 func TestOpenRefusesWhatIsNotRight(t *testing.T) {
-	good := Write(t, Contents())
+	good := write(t, contents())
 	list := func() []file { return files(t, good) }
 	swapped, short, more, changed := list(), list(), list(), list()
 	swapped[3], swapped[4] = swapped[4], swapped[3]
@@ -137,7 +137,7 @@ func TestOpenRefusesWhatIsNotRight(t *testing.T) {
 
 // A kit that another program packed again is told from a damaged one.
 func TestOpenRefusesCompressed(t *testing.T) {
-	list := files(t, Write(t, Contents()))
+	list := files(t, write(t, contents()))
 	for deflated, want := range map[int]disk.Fault{0: disk.Absent, 1: disk.Unsupported, 3: disk.Unsupported} {
 		b := pack(t, deflated, list)
 		_, err := kit.Open(bytes.NewReader(b), int64(len(b)))
@@ -160,15 +160,15 @@ func (s sparse) ReadAt(p []byte, off int64) (int, error) {
 }
 
 func TestOpenRefusesTooLarge(t *testing.T) {
-	if _, err := kit.Open(sparse{Write(t, Contents())}, kit.MaxBytes+1); err == nil || !strings.Contains(err.Error(), "at most") {
+	if _, err := kit.Open(sparse{write(t, contents())}, kit.MaxBytes+1); err == nil || !strings.Contains(err.Error(), "at most") {
 		t.Error(err)
 	}
 }
 
 // Whatever single byte of a kit changes, it is refused, or reads as before.
 func TestNoByteChangesInSilence(t *testing.T) {
-	good := Write(t, Contents())
-	before := Open(t, good)
+	good := write(t, contents())
+	before := open(t, good)
 	refused, tried := 0, 0
 	step := 5
 	if need.Long() {
@@ -183,7 +183,7 @@ func TestNoByteChangesInSilence(t *testing.T) {
 			refused++
 			continue
 		}
-		for _, s := range []disk.Span{At(0, 100), At(106, 4), At(990, 10)} {
+		for _, s := range []disk.Span{at(0, 100), at(106, 4), at(990, 10)} {
 			a, err1 := image.ReadSectors(before, s)
 			b, err2 := image.ReadSectors(k, s)
 			if err1 != nil || err2 != nil || !bytes.Equal(a, b) {
@@ -203,7 +203,7 @@ func TestOthersReadAKit(t *testing.T) {
 	python := need.Tool(t, "python3")
 	dir := t.TempDir()
 	path := filepath.Join(dir, "a.kit")
-	if err := os.WriteFile(path, Write(t, Contents()), 0o644); err != nil {
+	if err := os.WriteFile(path, write(t, contents()), 0o644); err != nil {
 		t.Fatal(err)
 	}
 	const program = `
@@ -224,7 +224,7 @@ sys.stdout.buffer.write(z.read("sectors/990+10.bin"))
 	if err != nil {
 		t.Fatalf("%v\n%s", err, out)
 	}
-	tail, err := image.ReadSectors(Drive(), At(990, 10))
+	tail, err := image.ReadSectors(drive(), at(990, 10))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -234,10 +234,10 @@ sys.stdout.buffer.write(z.read("sectors/990+10.bin"))
 }
 
 func TestReadmeSaysWhatMatters(t *testing.T) {
-	c := Contents()
+	c := contents()
 	c.RuleSet, c.LayoutKnown = nil, false
 	c.Notes = []string{"one line\nBEFORE YOU USE IT\nnothing"}
-	text := string(files(t, Write(t, c))[1].data)
+	text := string(files(t, write(t, c))[1].data)
 	for _, want := range []string{
 		"1000 sectors of 512 bytes", "Never write to the original", "Cancel if a computer offers to initialise",
 		"let the device format", "Nobody knows the layout", "the law of the place", "end-10", "sector 3, bytes 71 to 81",
@@ -250,16 +250,16 @@ func TestReadmeSaysWhatMatters(t *testing.T) {
 }
 
 func FuzzOpen(f *testing.F) {
-	small := Contents()
+	small := contents()
 	small.Spans = append(small.Spans[:0:0], small.Spans...)
 	small.Spans[0].Count, small.Spans[6].Count = 1, 1
-	good := Write(f, small)
+	good := write(f, small)
 	f.Add(good)
 	f.Add(edited(f, "\"count\": 91,", "\"count\": 1991,"))
 	f.Add(pack(f, none, files(f, good)[:3]))
-	c := Contents()
+	c := contents()
 	c.FactsOnly = true
-	f.Add(Write(f, c))
+	f.Add(write(f, c))
 	f.Fuzz(func(t *testing.T, b []byte) {
 		k, err := kit.Open(bytes.NewReader(b), int64(len(b)))
 		if err != nil {
@@ -273,7 +273,7 @@ func FuzzOpen(f *testing.F) {
 			}
 		}
 		for _, s := range unknown {
-			if _, err := image.ReadSectors(k, At(s.Last(), 1)); err == nil {
+			if _, err := image.ReadSectors(k, at(s.Last(), 1)); err == nil {
 				t.Fatalf("sector %d is not known and was read", s.Last())
 			}
 		}
@@ -304,7 +304,7 @@ func (r torn) ReadAt(p []byte, off int64) (int, error) {
 
 // A kit that cannot be read is neither damaged nor none.
 func TestUnreadable(t *testing.T) {
-	whole := Write(t, Contents())
+	whole := write(t, contents())
 	passed := 0
 	for at := range int64(len(whole)) {
 		_, err := kit.Open(torn{bytes.NewReader(whole), at}, int64(len(whole)))

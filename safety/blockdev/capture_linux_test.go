@@ -27,7 +27,7 @@ func TestMain(m *testing.M) {
 }
 
 // drive makes a file of invented data, 16 MiB.
-func Drive(t *testing.T) (path string, content []byte) {
+func drive(t *testing.T) (path string, content []byte) {
 	t.Helper()
 	content = make([]byte, 16<<20)
 	rng := rand.New(rand.NewPCG(1, 2))
@@ -154,7 +154,7 @@ func checkLog(t *testing.T, r *rig.Rig, bad disk.Spans) {
 }
 
 func TestCaptureOfARealDeviceWithBadSectors(t *testing.T) {
-	path, content := Drive(t)
+	path, content := drive(t)
 	bad := []disk.Span{{Start: 5003, Count: 1}, {Start: 6000, Count: 8}, {Start: 20_000, Count: 300}, {Start: 32_767, Count: 1}}
 	r := rig.Start(t, path, rig.Faults{
 		Bad:   bad,
@@ -179,7 +179,7 @@ func TestCaptureOfARealDeviceWithBadSectors(t *testing.T) {
 }
 
 func TestADriveThatVanishesComesBackUnderAnotherName(t *testing.T) {
-	path, content := Drive(t)
+	path, content := drive(t)
 	bad := []disk.Span{{Start: 9000, Count: 20}}
 	img := filepath.Join(t.TempDir(), "image")
 	first := rig.Start(t, path, rig.Faults{Bad: bad, GoneAfter: 60})
@@ -207,7 +207,7 @@ func TestADriveThatVanishesComesBackUnderAnotherName(t *testing.T) {
 // A sector that never answers: the run says so, the owner pulls the drive, and
 // the same call goes on without touching it.
 func TestASectorThatHangs(t *testing.T) {
-	path, content := Drive(t)
+	path, content := drive(t)
 	f := rig.Faults{Hangs: []disk.Sector{17_000}}
 	img := filepath.Join(t.TempDir(), "image")
 	first := rig.Start(t, path, f)
@@ -281,7 +281,7 @@ func TestADriveThatIsSwappedOrShrinksUnderTheRun(t *testing.T) {
 		},
 	} {
 		t.Run(name, func(t *testing.T) {
-			path, content := Drive(t)
+			path, content := drive(t)
 			bad := []disk.Span{{Start: 3000, Count: 1}}
 			r := rig.Start(t, path, rig.Faults{Bad: bad})
 			img := filepath.Join(t.TempDir(), "image")

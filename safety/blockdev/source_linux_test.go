@@ -16,7 +16,7 @@ import (
 )
 
 func TestOpenSourceAsksTheKernel(t *testing.T) {
-	path, content := Drive(t)
+	path, content := drive(t)
 	r := rig.Start(t, path, rig.Faults{Bad: []disk.Span{{Start: 1000, Count: 1}}})
 	src, err := blockdev.OpenSource(r.Device)
 	if err != nil {

@@ -52,14 +52,14 @@ func TestMissingSectorsAreToldByUse(t *testing.T) {
 		if r = IsRefused(err); r == nil {
 			t.Fatal(err)
 		}
-		got := textOf(r.Need, string(disk.MissingInVolume))
+		got := textOf(r.Need, disk.MissingInVolume)
 		for _, want := range c.want {
 			if !strings.Contains(got, want) {
 				t.Errorf("%q is not in %q", want, got)
 			}
 		}
 	}
-	if got := textOf(r.Need, string(disk.MissingInBootArea)); !strings.Contains(got, "capture --retry") || !strings.Contains(got, "another unit") {
+	if got := textOf(r.Need, disk.MissingInBootArea); !strings.Contains(got, "capture --retry") || !strings.Contains(got, "another unit") {
 		t.Errorf("no way out in %q", got)
 	}
 	w := size(41_000)

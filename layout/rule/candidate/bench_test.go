@@ -11,7 +11,7 @@ import (
 
 // code returns n bytes of the entropy that machine code has, about 6 bits a
 // byte, with a zero run here and there.
-func Code(r *rand.Rand, n int) []byte {
+func code(r *rand.Rand, n int) []byte {
 	b := make([]byte, n)
 	for i := 0; i < n; {
 		switch r.IntN(24) {
@@ -35,14 +35,14 @@ func Code(r *rand.Rand, n int) []byte {
 func benchmarkLook(b *testing.B, head, tail int) {
 	const gap = 1 << 20
 	r := rand.New(rand.NewPCG(1, 2))
-	data := Code(r, head+tail)
+	data := code(r, head+tail)
 	all := make([]byte, head+gap+tail)
 	copy(all, data[:head])
 	copy(all[head+gap:], data[head:])
 	d := imagetest.NewBytes(all, 512)
 	b.SetBytes(int64(head + tail))
 	for b.Loop() {
-		if _, err := candidate.Look(context.Background(), d, Ends(d)); err != nil {
+		if _, err := candidate.Look(context.Background(), d, ends(d)); err != nil {
 			b.Fatal(err)
 		}
 	}

@@ -51,7 +51,7 @@ var dull = map[string]func(r *rand.Rand, b []byte, n int64){
 			binary.BigEndian.PutUint32(b[i:], uint32(r.IntN(300)))
 		}
 	},
-	"code": func(r *rand.Rand, b []byte, _ int64) { copy(b, Code(r, len(b))) },
+	"code": func(r *rand.Rand, b []byte, _ int64) { copy(b, code(r, len(b))) },
 	"text": func(r *rand.Rand, b []byte, _ int64) {
 		for i := range b {
 			b[i] = "etaoin shrdlu cmfwyp 0123456789 etaoin"[r.IntN(38)]
@@ -110,7 +110,7 @@ func TestDullDisksShowNothing(t *testing.T) {
 			fill(r, tail, n)
 			d.Put(0, head)
 			d.Put(disk.Sector(n)-disk.Sector(len(tail)/512), tail)
-			if rep := Look(t, d, Ends(d)); rep.Candidates() {
+			if rep := look(t, d, ends(d)); rep.Candidates() {
 				shown++
 				t.Logf("%s, seed %d: %s", name, seed, described(rep))
 			}

@@ -25,7 +25,7 @@ func FuzzLook(f *testing.F) {
 		d := x.Disk(family.NamedSizes()[i%5], family.Unit{Serial: 1, Songs: 2})
 		f.Add(imagetest.Head(f, d, fuzzHead), uint32(image.Sectors(d)), byte(i), uint16(i*9))
 	}
-	f.Add(imagetest.Head(f, Chained(1_179_841), fuzzHead), uint32(1_179_841), byte(1), uint16(0))
+	f.Add(imagetest.Head(f, chained(1_179_841), fuzzHead), uint32(1_179_841), byte(1), uint16(0))
 	f.Fuzz(func(t *testing.T, head []byte, sectors uint32, per byte, lost uint16) {
 		size := 512 << (per % 4)
 		d := imagetest.Headed(head[:min(len(head), fuzzHead)], disk.Sector(1+sectors%(1<<21)), size)
@@ -35,7 +35,7 @@ func FuzzLook(f *testing.F) {
 		}
 		n := image.Sectors(src)
 		begun := time.Now()
-		r, err := candidate.Look(context.Background(), src, Ends(src))
+		r, err := candidate.Look(context.Background(), src, ends(src))
 		if err != nil {
 			t.Fatal(err)
 		}

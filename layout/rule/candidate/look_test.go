@@ -20,7 +20,7 @@ import (
 	"bootgraft/layout/rule/compare/family"
 )
 
-func Look(t testing.TB, src image.Source, areas []candidate.Area) *candidate.Report {
+func look(t testing.TB, src image.Source, areas []candidate.Area) *candidate.Report {
 	t.Helper()
 	r, err := candidate.Look(context.Background(), src, areas)
 	if err != nil {
@@ -31,7 +31,7 @@ func Look(t testing.TB, src image.Source, areas []candidate.Area) *candidate.Rep
 
 // ends returns the first and the last candidate.Reach bytes of a disk as areas; those of
 // a small disk meet in its middle.
-func Ends(src image.Source) []candidate.Area {
+func ends(src image.Source) []candidate.Area {
 	n := image.Sectors(src)
 	half := min(disk.Sector(candidate.Reach/src.SectorSize()), n/2)
 	head := candidate.Area{Span: disk.Span{Count: half}, From: layout.FromStart}
@@ -72,7 +72,7 @@ func TestRandomFamilies(t *testing.T) {
 		// An even clock would have the log name the size: no chance, but
 		// nothing that one disk could tell from a field either.
 		d := f.Disk(sizes[0], family.Unit{Serial: uint64(seed), Clock: 3, Songs: uint64(seed)})
-		r := Look(t, d, Ends(d))
+		r := look(t, d, ends(d))
 		disks++
 		for _, x := range r.Fields {
 			if genuine(f, sizes[0], x) {
@@ -119,7 +119,7 @@ func TestReversedBlocks(t *testing.T) {
 	f := family.Named()[1]
 	d := f.Disk(family.NamedSizes()[0], family.Unit{})
 	var got []string
-	for _, m := range Look(t, d, Ends(d)).Mirrors {
+	for _, m := range look(t, d, ends(d)).Mirrors {
 		got = append(got, m.Text())
 	}
 	want := []string{
@@ -176,12 +176,12 @@ func TestWorkedValues(t *testing.T) {
 	} {
 		t.Run(c.want.encoding+" "+c.want.meaning, func(t *testing.T) {
 			d := imagetest.New(n, 512)
-			d.Put(0, Code(rand.New(rand.NewPCG(1, 1)), 4*512))
+			d.Put(0, code(rand.New(rand.NewPCG(1, 1)), 4*512))
 			sector := make([]byte, 512)
 			copy(sector, "\x00\x11invented\x00\x00\x00\x01")
 			copy(sector[60:], "\xA5\xA5\xA5\xA5"+c.bytes+"\xA5\xA5\xA5\xA5")
 			d.Put(0, sector)
-			expect(t, Look(t, d, Ends(d)), c.want)
+			expect(t, look(t, d, ends(d)), c.want)
 		})
 	}
 }
@@ -192,29 +192,29 @@ func TestAddresses(t *testing.T) {
 	r := rand.New(rand.NewPCG(4, 4))
 	d := imagetest.New(1_179_840, 512)
 	const firmware = 1_150_003
-	d.Put(firmware, Code(r, 1<<20))
+	d.Put(firmware, code(r, 1<<20))
 	head := make([]byte, 1024)
 	copy(head, "INVENTED TUNER  ")
 	binary.BigEndian.PutUint32(head[0x20C:], firmware)
 	d.Put(0, head)
-	expect(t, Look(t, d, Ends(d)), want{1, 0x0C, "be32", firmware, "address of sector 1150003"})
+	expect(t, look(t, d, ends(d)), want{1, 0x0C, "be32", firmware, "address of sector 1150003"})
 
 	songs := imagetest.New(1_179_840, 512)
 	directory := make([]byte, 512)
 	copy(directory, "SONGS")
 	var all []want
 	for i, at := range []disk.Sector{70_011, 81_234, 93_456, 110_055} {
-		songs.Put(at, Code(r, 64<<10))
+		songs.Put(at, code(r, 64<<10))
 		binary.BigEndian.PutUint32(directory[16+4*i:], uint32(at))
 		all = append(all, want{0x201, 16 + 4*i, "be32", uint64(at), "address of"})
 	}
 	songs.Put(0x201, directory)
-	expect(t, Look(t, songs, []candidate.Area{{Span: image.Whole(songs).Common(disk.Span{Count: 120_000})}}), all...)
+	expect(t, look(t, songs, []candidate.Area{{Span: image.Whole(songs).Common(disk.Span{Count: 120_000})}}), all...)
 }
 
 // chained is family F: pairs of start and length, the first absolute, the rest
 // relative to it, without gap; the last one ends with the disk.
-func Chained(n disk.Sector) *imagetest.Disk {
+func chained(n disk.Sector) *imagetest.Disk {
 	const start = 0x20000
 	d := imagetest.New(n, 512)
 	b := make([]byte, 512)
@@ -225,13 +225,13 @@ func Chained(n disk.Sector) *imagetest.Disk {
 		binary.BigEndian.PutUint32(b[32+4*i:], v)
 	}
 	d.Put(2, b)
-	d.Put(0, Code(rand.New(rand.NewPCG(6, 6)), 1024))
+	d.Put(0, code(rand.New(rand.NewPCG(6, 6)), 1024))
 	return d
 }
 
 func TestChain(t *testing.T) {
-	d := Chained(1_179_841)
-	r := Look(t, d, Ends(d))
+	d := chained(1_179_841)
+	r := look(t, d, ends(d))
 	if len(r.Chains) != 1 {
 		t.Fatalf("chains %+v", r.Chains)
 	}
@@ -240,7 +240,7 @@ func TestChain(t *testing.T) {
 		t.Errorf("%+v", c)
 	}
 	truth := r.Truths()[len(r.Mirrors)]
-	if ok, err := truth.Holds(Chained(1_300_007)); !ok || err != nil {
+	if ok, err := truth.Holds(chained(1_300_007)); !ok || err != nil {
 		t.Errorf("not true of a larger disk of the family: %v", err)
 	}
 	stale := imagetest.New(1_300_007, 512)
@@ -260,7 +260,7 @@ func TestMirrorLeftBehind(t *testing.T) {
 	f := family.Named()[1]
 	sizes := family.NamedSizes()
 	d := f.Disk(sizes[0], family.Unit{})
-	truths := Look(t, d, Ends(d)).Truths()
+	truths := look(t, d, ends(d)).Truths()
 	if len(truths) != 4 || truths[0].Code() != "mirror" {
 		t.Fatalf("%v", truths)
 	}
@@ -291,7 +291,7 @@ func TestUnknownSectors(t *testing.T) {
 	d := f.Disk(family.NamedSizes()[0], family.Unit{})
 	lost := disk.NewSpans(disk.Span{Start: 3, Count: 1}, disk.Span{Start: 30, Count: 5})
 	src := image.NewKnown(d, lost, nil)
-	r := Look(t, src, Ends(src))
+	r := look(t, src, ends(src))
 	if r.Unknown != 6 {
 		t.Errorf("%d sectors not known, want 6", r.Unknown)
 	}
@@ -305,7 +305,7 @@ func TestUnknownSectors(t *testing.T) {
 	if !slices.ContainsFunc(r.Structures, func(s candidate.Structure) bool { return s.Span == lost[1] && s.Looks == "not known" }) {
 		t.Error("the sectors that are not known are no structure of their own")
 	}
-	whole := Look(t, d, Ends(d)).Truths()
+	whole := look(t, d, ends(d)).Truths()
 	var unknown *image.UnknownError
 	if ok, err := whole[1].Holds(src); ok || !errors.As(err, &unknown) {
 		t.Errorf("a copy of an unknown sector: %v, %v", ok, err)
@@ -316,7 +316,7 @@ func TestUnknownSectors(t *testing.T) {
 func TestReadErrors(t *testing.T) {
 	d := family.Named()[1].Disk(family.NamedSizes()[0], family.Unit{})
 	bad := &imagetest.Faulty{Source: d, Bad: disk.NewSpans(disk.Span{Start: 7, Count: 1})}
-	if r, err := candidate.Look(context.Background(), bad, Ends(bad)); !errors.Is(err, io.ErrUnexpectedEOF) || r != nil {
+	if r, err := candidate.Look(context.Background(), bad, ends(bad)); !errors.Is(err, io.ErrUnexpectedEOF) || r != nil {
 		t.Errorf("%v, %v", r, err)
 	}
 }

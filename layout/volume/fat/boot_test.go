@@ -14,7 +14,7 @@ import (
 )
 
 // plain returns a small volume without files.
-func Plain(t testing.TB, o format.Options) *imagetest.Disk {
+func plain(t testing.TB, o format.Options) *imagetest.Disk {
 	t.Helper()
 	d := imagetest.New(disk.Sector(o.Sectors), max(512, o.BytesPerSector))
 	v, err := format.New(d, o)
@@ -27,16 +27,16 @@ func Plain(t testing.TB, o format.Options) *imagetest.Disk {
 	return d
 }
 
-func Poke(d *imagetest.Disk, off int64, b ...byte) {
+func poke(d *imagetest.Disk, off int64, b ...byte) {
 	if _, err := d.WriteAt(b, off); err != nil {
 		panic(err)
 	}
 }
 
-func Le32(v uint32) []byte { return binary.LittleEndian.AppendUint32(nil, v) }
-func Le16(v uint16) []byte { return binary.LittleEndian.AppendUint16(nil, v) }
+func le32(v uint32) []byte { return binary.LittleEndian.AppendUint32(nil, v) }
+func le16(v uint16) []byte { return binary.LittleEndian.AppendUint16(nil, v) }
 
-func Codes(f []disk.Finding) string {
+func codes(f []disk.Finding) string {
 	var out []string
 	for _, x := range f {
 		out = append(out, string(x.Code))
@@ -45,8 +45,8 @@ func Codes(f []disk.Finding) string {
 }
 
 var (
-	Small16 = format.Options{Sectors: 20000, Kind: fat.FAT16, SectorsPerCluster: 4}
-	Small32 = format.Options{Sectors: 70000, Kind: fat.FAT32, SectorsPerCluster: 1}
+	small16 = format.Options{Sectors: 20000, Kind: fat.FAT16, SectorsPerCluster: 4}
+	small32 = format.Options{Sectors: 70000, Kind: fat.FAT32, SectorsPerCluster: 1}
 )
 
 // F07, F08, F13 to F16: sizes of tables as FG's formula gives them, and the
@@ -65,16 +65,16 @@ func TestArithmetic(t *testing.T) {
 		{fat.FAT32, 78140097, 64, 9538, 19108, 1220640},
 		{fat.FAT32, 16777216, 8, 16368, 32768, 2093056},
 	} {
-		d := Plain(t, format.Options{Sectors: 70000, Kind: fat.FAT32, SectorsPerCluster: 1})
+		d := plain(t, format.Options{Sectors: 70000, Kind: fat.FAT32, SectorsPerCluster: 1})
 		if c.kind == fat.FAT16 {
-			d = Plain(t, Small16)
-			Poke(d, 22, Le16(uint16(c.table))...)
-			Poke(d, 19, 0, 0)
+			d = plain(t, small16)
+			poke(d, 22, le16(uint16(c.table))...)
+			poke(d, 19, 0, 0)
 		} else {
-			Poke(d, 36, Le32(c.table)...)
+			poke(d, 36, le32(c.table)...)
 		}
-		Poke(d, 13, byte(c.spc))
-		Poke(d, 32, Le32(c.total)...)
+		poke(d, 13, byte(c.spc))
+		poke(d, 32, le32(c.total)...)
 		v, err := fat.Read(d)
 		if err != nil {
 			t.Fatal(err)
@@ -102,17 +102,17 @@ func TestTypeByCount(t *testing.T) {
 		{65508, fat.FAT16, ""}, {65524, fat.FAT16, "fat-type-boundary"},
 	} {
 		before := int64(1 + 32 + 2*256)
-		d := Plain(t, Small16)
-		Poke(d, 13, 1)
-		Poke(d, 22, Le16(256)...)
-		Poke(d, 19, 0, 0)
-		Poke(d, 32, Le32(uint32(before+c.clusters))...)
+		d := plain(t, small16)
+		poke(d, 13, 1)
+		poke(d, 22, le16(256)...)
+		poke(d, 19, 0, 0)
+		poke(d, 32, le32(uint32(before+c.clusters))...)
 		v, err := fat.Read(d)
 		if err != nil {
 			t.Fatal(err)
 		}
-		if v.Kind != c.kind || int64(v.Clusters) != c.clusters || strings.Contains(Codes(v.Findings), "boundary") != (c.finding != "") {
-			t.Errorf("%d: %s of %d clusters, %s", c.clusters, v.Kind, v.Clusters, Codes(v.Findings))
+		if v.Kind != c.kind || int64(v.Clusters) != c.clusters || strings.Contains(codes(v.Findings), "boundary") != (c.finding != "") {
+			t.Errorf("%d: %s of %d clusters, %s", c.clusters, v.Kind, v.Clusters, codes(v.Findings))
 		}
 	}
 }
@@ -124,10 +124,10 @@ func TestMostClusters(t *testing.T) {
 		clusters uint32
 		ok       bool
 	}{{268435445, true}, {268435446, false}} {
-		d := Plain(t, Small32)
+		d := plain(t, small32)
 		for _, sector := range []int64{0, 6} {
-			Poke(d, sector*512+36, Le32(1<<21)...)
-			Poke(d, sector*512+32, Le32(32+2*(1<<21)+c.clusters)...)
+			poke(d, sector*512+36, le32(1<<21)...)
+			poke(d, sector*512+32, le32(32+2*(1<<21)+c.clusters)...)
 		}
 		v, err := fat.Read(d)
 		if (err == nil) != c.ok || c.ok && v.Clusters != c.clusters {
@@ -146,27 +146,27 @@ func TestRefusals(t *testing.T) {
 		fault disk.Fault
 		at    int
 	}{
-		{"blank", Small16, func(d *imagetest.Disk) { Poke(d, 0, make([]byte, 512)...) }, disk.Absent, 510},
-		{"55AA alone", Small16, func(d *imagetest.Disk) { Poke(d, 0, make([]byte, 510)...) }, disk.Absent, 11},
-		{"bytes per sector 0", Small16, func(d *imagetest.Disk) { Poke(d, 11, 0, 0) }, disk.Malformed, 11},
-		{"bytes per sector 513", Small16, func(d *imagetest.Disk) { Poke(d, 11, 1) }, disk.Malformed, 11},
-		{"bytes per sector 8192", Small16, func(d *imagetest.Disk) { Poke(d, 11, 0, 32) }, disk.Malformed, 11},
-		{"sectors per cluster 0", Small16, func(d *imagetest.Disk) { Poke(d, 13, 0) }, disk.Malformed, 13},
-		{"sectors per cluster 3", Small16, func(d *imagetest.Disk) { Poke(d, 13, 3) }, disk.Malformed, 13},
-		{"reserved 0", Small16, func(d *imagetest.Disk) { Poke(d, 14, 0, 0) }, disk.Malformed, 14},
-		{"no table", Small16, func(d *imagetest.Disk) { Poke(d, 16, 0) }, disk.Malformed, 16},
-		{"media 00", Small16, func(d *imagetest.Disk) { Poke(d, 21, 0) }, disk.Malformed, 21},
-		{"media F7", Small16, func(d *imagetest.Disk) { Poke(d, 21, 0xF7) }, disk.Malformed, 21},
-		{"no root", Small16, func(d *imagetest.Disk) { Poke(d, 17, 0, 0) }, disk.Malformed, 17},
-		{"total 0", Small16, func(d *imagetest.Disk) { Poke(d, 19, 0, 0) }, disk.Malformed, 32},
-		{"total too small", Small16, func(d *imagetest.Disk) { Poke(d, 19, 20, 0) }, disk.Malformed, 32},
-		{"too many for FAT16", Small16, func(d *imagetest.Disk) { Poke(d, 19, 0, 0); Poke(d, 32, Le32(1<<30)...) }, disk.Malformed, 32},
-		{"NTFS", Small16, func(d *imagetest.Disk) { Poke(d, 3, []byte("NTFS    ")...); Poke(d, 54, make([]byte, 8)...) }, disk.Absent, 3},
-		{"HPFS", Small16, func(d *imagetest.Disk) { Poke(d, 54, []byte("HPFS    ")...) }, disk.Absent, 54},
-		{"version 1", Small32, func(d *imagetest.Disk) { Poke(d, 42, 1) }, disk.Unsupported, 42},
+		{"blank", small16, func(d *imagetest.Disk) { poke(d, 0, make([]byte, 512)...) }, disk.Absent, 510},
+		{"55AA alone", small16, func(d *imagetest.Disk) { poke(d, 0, make([]byte, 510)...) }, disk.Absent, 11},
+		{"bytes per sector 0", small16, func(d *imagetest.Disk) { poke(d, 11, 0, 0) }, disk.Malformed, 11},
+		{"bytes per sector 513", small16, func(d *imagetest.Disk) { poke(d, 11, 1) }, disk.Malformed, 11},
+		{"bytes per sector 8192", small16, func(d *imagetest.Disk) { poke(d, 11, 0, 32) }, disk.Malformed, 11},
+		{"sectors per cluster 0", small16, func(d *imagetest.Disk) { poke(d, 13, 0) }, disk.Malformed, 13},
+		{"sectors per cluster 3", small16, func(d *imagetest.Disk) { poke(d, 13, 3) }, disk.Malformed, 13},
+		{"reserved 0", small16, func(d *imagetest.Disk) { poke(d, 14, 0, 0) }, disk.Malformed, 14},
+		{"no table", small16, func(d *imagetest.Disk) { poke(d, 16, 0) }, disk.Malformed, 16},
+		{"media 00", small16, func(d *imagetest.Disk) { poke(d, 21, 0) }, disk.Malformed, 21},
+		{"media F7", small16, func(d *imagetest.Disk) { poke(d, 21, 0xF7) }, disk.Malformed, 21},
+		{"no root", small16, func(d *imagetest.Disk) { poke(d, 17, 0, 0) }, disk.Malformed, 17},
+		{"total 0", small16, func(d *imagetest.Disk) { poke(d, 19, 0, 0) }, disk.Malformed, 32},
+		{"total too small", small16, func(d *imagetest.Disk) { poke(d, 19, 20, 0) }, disk.Malformed, 32},
+		{"too many for FAT16", small16, func(d *imagetest.Disk) { poke(d, 19, 0, 0); poke(d, 32, le32(1<<30)...) }, disk.Malformed, 32},
+		{"NTFS", small16, func(d *imagetest.Disk) { poke(d, 3, []byte("NTFS    ")...); poke(d, 54, make([]byte, 8)...) }, disk.Absent, 3},
+		{"HPFS", small16, func(d *imagetest.Disk) { poke(d, 54, []byte("HPFS    ")...) }, disk.Absent, 54},
+		{"version 1", small32, func(d *imagetest.Disk) { poke(d, 42, 1) }, disk.Unsupported, 42},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			d := Plain(t, c.o)
+			d := plain(t, c.o)
 			c.do(d)
 			v, err := fat.Read(d)
 			var f *disk.FormatError
@@ -181,7 +181,7 @@ func TestRefusals(t *testing.T) {
 // smaller than the volume's, never larger.
 func TestSectorSizes(t *testing.T) {
 	o := format.Options{Sectors: 70000, BytesPerSector: 2048, Kind: fat.FAT32, SectorsPerCluster: 1}
-	d := Plain(t, o)
+	d := plain(t, o)
 	raw, err := image.ReadSectors(d, disk.Span{Count: 40000})
 	if err != nil {
 		t.Fatal(err)
@@ -190,8 +190,8 @@ func TestSectorSizes(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if v.PerSector != 4 || v.Sectors != 280000 || v.TableSpan(0).Start != 128 || !strings.Contains(Codes(v.Findings), "fat-sector-size-differs") {
-		t.Errorf("%d, %d, %s: %s", v.PerSector, v.Sectors, v.TableSpan(0), Codes(v.Findings))
+	if v.PerSector != 4 || v.Sectors != 280000 || v.TableSpan(0).Start != 128 || !strings.Contains(codes(v.Findings), "fat-sector-size-differs") {
+		t.Errorf("%d, %d, %s: %s", v.PerSector, v.Sectors, v.TableSpan(0), codes(v.Findings))
 	}
 	var f *disk.FormatError
 	if _, err := fat.Read(imagetest.NewBytes(raw, 4096)); !errors.As(err, &f) || f.Fault != disk.Unsupported {
@@ -202,31 +202,31 @@ func TestSectorSizes(t *testing.T) {
 // F18: the backup boot sector of FAT32, sector 6.
 func TestBackupAnswers(t *testing.T) {
 	for name, spoil := range map[string]func(*imagetest.Disk) image.Source{
-		"blank":   func(d *imagetest.Disk) image.Source { Poke(d, 0, make([]byte, 512)...); return d },
-		"damaged": func(d *imagetest.Disk) image.Source { Poke(d, 13, 0); return d },
+		"blank":   func(d *imagetest.Disk) image.Source { poke(d, 0, make([]byte, 512)...); return d },
+		"damaged": func(d *imagetest.Disk) image.Source { poke(d, 13, 0); return d },
 		"unreadable": func(d *imagetest.Disk) image.Source {
 			return &imagetest.Faulty{Source: d, Bad: disk.Spans{{Start: 0, Count: 1}}}
 		},
 	} {
-		v, err := fat.Read(spoil(Plain(t, Small32)))
+		v, err := fat.Read(spoil(plain(t, small32)))
 		if err != nil {
 			t.Errorf("%s: %v", name, err)
 			continue
 		}
 		if v.BootSector != 6 || v.Findings[len(v.Findings)-1].Code != "fat-boot-from-backup" {
-			t.Errorf("%s: boot sector %d, %s", name, v.BootSector, Codes(v.Findings))
+			t.Errorf("%s: boot sector %d, %s", name, v.BootSector, codes(v.Findings))
 		}
 	}
-	d := Plain(t, Small32)
-	Poke(d, 0, make([]byte, 512)...)
-	Poke(d, 32*512, make([]byte, 4)...)
-	Poke(d, int64(32+(MustRead(t, Plain(t, Small32)).BPB.SectorsPerFAT()))*512, make([]byte, 4)...)
+	d := plain(t, small32)
+	poke(d, 0, make([]byte, 512)...)
+	poke(d, 32*512, make([]byte, 4)...)
+	poke(d, int64(32+(mustRead(t, plain(t, small32)).BPB.SectorsPerFAT()))*512, make([]byte, 4)...)
 	if _, err := fat.Read(d); err == nil {
 		t.Error("a backup under something else was believed")
 	}
 }
 
-func MustRead(t testing.TB, src image.Source) *fat.Volume {
+func mustRead(t testing.TB, src image.Source) *fat.Volume {
 	t.Helper()
 	v, err := fat.Read(src)
 	if err != nil {
@@ -242,25 +242,25 @@ func TestBootFindings(t *testing.T) {
 		o    format.Options
 		do   func(d *imagetest.Disk)
 	}{
-		{"", Small32, func(*imagetest.Disk) {}},
-		{"", Small16, func(*imagetest.Disk) {}},
-		{"fsinfo-missing", Small32, func(d *imagetest.Disk) { Poke(d, 512, 0) }},
-		{"fsinfo-missing", Small32, func(d *imagetest.Disk) { Poke(d, 512+508, 1) }},
-		{"fsinfo-missing", Small32, func(d *imagetest.Disk) { Poke(d, 48, 0xFF, 0xFF); Poke(d, 6*512+48, 0xFF, 0xFF) }},
-		{"boot-backup-differs", Small32, func(d *imagetest.Disk) { Poke(d, 6*512+90, 1) }},
-		{"", Small32, func(d *imagetest.Disk) { Poke(d, 6*512+65, 1) }},
-		{"fat-dirty", Small32, func(d *imagetest.Disk) { Poke(d, 65, 1) }},
-		{"fat-dirty fat-io-errors-noted", Small16, func(d *imagetest.Disk) { Poke(d, 37, 3) }},
-		{"fat-no-55aa", Small16, func(d *imagetest.Disk) { Poke(d, 510, 0, 0) }},
-		{"fat-table-too-small", Small16, func(d *imagetest.Disk) { Poke(d, 22, 18) }},
-		{"fat-sizes-differ", Small16, func(d *imagetest.Disk) { Poke(d, 32, 9) }},
-		{"fat-cut-off", Small16, func(d *imagetest.Disk) { Poke(d, 19, Le16(20001)...) }},
-		{"fat-one-active-table", Small32, func(d *imagetest.Disk) { Poke(d, 40, 0x81); Poke(d, 6*512+40, 0x81) }},
-		{"fat-active-table-invalid fat-one-active-table", Small32, func(d *imagetest.Disk) { Poke(d, 40, 0x82); Poke(d, 6*512+40, 0x82) }},
+		{"", small32, func(*imagetest.Disk) {}},
+		{"", small16, func(*imagetest.Disk) {}},
+		{"fsinfo-missing", small32, func(d *imagetest.Disk) { poke(d, 512, 0) }},
+		{"fsinfo-missing", small32, func(d *imagetest.Disk) { poke(d, 512+508, 1) }},
+		{"fsinfo-missing", small32, func(d *imagetest.Disk) { poke(d, 48, 0xFF, 0xFF); poke(d, 6*512+48, 0xFF, 0xFF) }},
+		{"boot-backup-differs", small32, func(d *imagetest.Disk) { poke(d, 6*512+90, 1) }},
+		{"", small32, func(d *imagetest.Disk) { poke(d, 6*512+65, 1) }},
+		{"fat-dirty", small32, func(d *imagetest.Disk) { poke(d, 65, 1) }},
+		{"fat-dirty fat-io-errors-noted", small16, func(d *imagetest.Disk) { poke(d, 37, 3) }},
+		{"fat-no-55aa", small16, func(d *imagetest.Disk) { poke(d, 510, 0, 0) }},
+		{"fat-table-too-small", small16, func(d *imagetest.Disk) { poke(d, 22, 18) }},
+		{"fat-sizes-differ", small16, func(d *imagetest.Disk) { poke(d, 32, 9) }},
+		{"fat-cut-off", small16, func(d *imagetest.Disk) { poke(d, 19, le16(20001)...) }},
+		{"fat-one-active-table", small32, func(d *imagetest.Disk) { poke(d, 40, 0x81); poke(d, 6*512+40, 0x81) }},
+		{"fat-active-table-invalid fat-one-active-table", small32, func(d *imagetest.Disk) { poke(d, 40, 0x82); poke(d, 6*512+40, 0x82) }},
 	} {
-		d := Plain(t, c.o)
+		d := plain(t, c.o)
 		c.do(d)
-		if got := Codes(MustRead(t, d).Findings); got != c.code {
+		if got := codes(mustRead(t, d).Findings); got != c.code {
 			t.Errorf("findings %q, want %q", got, c.code)
 		}
 	}
@@ -269,25 +269,25 @@ func TestBootFindings(t *testing.T) {
 // F24: FG, end of "Boot Sector and BPB Structure". A smaller volume than its
 // partition is legal, a larger one is seriously damaged.
 func TestPlace(t *testing.T) {
-	o := Small16
+	o := small16
 	o.Hidden = 63
-	v := MustRead(t, Plain(t, o))
+	v := mustRead(t, plain(t, o))
 	for _, c := range []struct {
 		base, length disk.Sector
 		want         string
 	}{
 		{63, 20000, ""}, {63, 100000, ""}, {63, 19999, "fat-larger-than-partition"}, {64, 20000, "hidden-sectors-differ"},
 	} {
-		if got := Codes(v.CheckPlace(c.base, c.length)); got != c.want {
+		if got := codes(v.CheckPlace(c.base, c.length)); got != c.want {
 			t.Errorf("at %d+%d: %q, want %q", c.base, c.length, got, c.want)
 		}
 	}
 }
 
 func TestLayout(t *testing.T) {
-	o := Small32
+	o := small32
 	o.Label, o.ID = "TRACKS", 0x12345678
-	l := MustRead(t, Plain(t, o)).Layout(2048, 1)
+	l := mustRead(t, plain(t, o)).Layout(2048, 1)
 	if l.Kind != "fat32" || l.Label != "TRACKS" || l.ID != "1234-5678" || l.Start != 2048 || l.Count != 70000 || l.ClusterBytes != 512 || !l.Sized {
 		t.Errorf("%+v", l)
 	}

@@ -20,7 +20,7 @@ import (
 
 // specimen is a small volume with known files: A.BIN (4 clusters), B.BIN (6),
 // EMPTY, DIR/C.BIN (3), DIR/SUB/D.BIN (2), a file with a long name.
-func Specimen(t testing.TB, o format.Options) *imagetest.Disk {
+func specimen(t testing.TB, o format.Options) *imagetest.Disk {
 	t.Helper()
 	d := imagetest.New(disk.Sector(o.Sectors), max(512, o.BytesPerSector))
 	v, err := format.New(d, o)
@@ -57,20 +57,20 @@ func Specimen(t testing.TB, o format.Options) *imagetest.Disk {
 
 var kinds = []format.Options{
 	{Sectors: 2880, SectorsPerCluster: 1},
-	Small16,
-	Small32,
+	small16,
+	small32,
 }
 
 // patient lets a case damage a volume by the names of its files.
-type Patient struct {
+type patient struct {
 	t *testing.T
 	d *imagetest.Disk
 	v *fat.Volume
 }
 
 // file returns a copy of the entry of a path.
-func (p *Patient) File(path string) fat.File {
-	_, tab := Loaded(p.t, p.d)
+func (p *patient) File(path string) fat.File {
+	_, tab := loaded(p.t, p.d)
 	for f := range p.v.NewWalk(tab, fat.WalkOptions{}).Files() {
 		if f.Path == path {
 			c := *f
@@ -83,7 +83,7 @@ func (p *Patient) File(path string) fat.File {
 }
 
 // nth returns the cluster n of the chain of a path.
-func (p *Patient) Nth(path string, n uint32) uint32 {
+func (p *patient) Nth(path string, n uint32) uint32 {
 	for _, r := range p.File(path).Chain.Runs {
 		if n < r.Count {
 			return r.First + n
@@ -94,60 +94,60 @@ func (p *Patient) Nth(path string, n uint32) uint32 {
 	return 0
 }
 
-func (p *Patient) link(cluster, value uint32) {
+func (p *patient) link(cluster, value uint32) {
 	for i := range p.v.BPB.FATs {
-		PutEntry(p.d, p.v, i, cluster, value)
+		putEntry(p.d, p.v, i, cluster, value)
 	}
 }
 
-func (p *Patient) Entry(path string, at int, b ...byte) {
+func (p *patient) Entry(path string, at int, b ...byte) {
 	f := p.File(path)
-	Poke(p.d, int64(f.Place.Sector)*int64(p.d.SectorSize())+int64(f.Place.Offset+at), b...)
+	poke(p.d, int64(f.Place.Sector)*int64(p.d.SectorSize())+int64(f.Place.Offset+at), b...)
 }
 
-func (p *Patient) cluster(path string, c uint32) {
-	p.Entry(path, 26, Le16(uint16(c))...)
+func (p *patient) cluster(path string, c uint32) {
+	p.Entry(path, 26, le16(uint16(c))...)
 	if p.v.Kind == fat.FAT32 {
-		p.Entry(path, 20, Le16(uint16(c>>16))...)
+		p.Entry(path, 20, le16(uint16(c>>16))...)
 	}
 }
 
 var damages = []struct {
 	name string
-	do   func(p *Patient)
+	do   func(p *patient)
 	want string // codes of the problems, in order
 	ok   bool   // clusters may still be moved
 }{
-	{"nothing", func(*Patient) {}, "", true},
-	{"loop", func(p *Patient) { p.link(p.Nth("B.BIN", 5), p.Nth("B.BIN", 1)) }, "fat-chain-loop", false},
-	{"self loop", func(p *Patient) { p.link(p.Nth("B.BIN", 5), p.Nth("B.BIN", 5)) }, "fat-chain-loop", false},
-	{"first names itself", func(p *Patient) { c := p.Nth("B.BIN", 0); p.link(c, c) }, "fat-chain-loop fat-lost-chain", false},
-	{"into free", func(p *Patient) { p.link(p.Nth("A.BIN", 2), 1000) }, "fat-chain-into-free fat-lost-chain", false},
-	{"into bad", func(p *Patient) { p.link(1000, p.v.Kind.Bad()); p.link(p.Nth("A.BIN", 3), 1000) }, "fat-chain-into-bad", false},
-	{"out of range", func(p *Patient) { p.link(p.Nth("A.BIN", 3), p.v.Clusters+2) }, "fat-chain-outside", false},
-	{"too short", func(p *Patient) { p.link(p.Nth("B.BIN", 3), p.v.Kind.End()) }, "fat-chain-short fat-lost-chain", false},
-	{"size 4 GiB", func(p *Patient) { p.Entry("A.BIN", 28, 0xFF, 0xFF, 0xFF, 0xFF) }, "fat-chain-short", false},
-	{"longer than the file", func(p *Patient) { p.Entry("A.BIN", 28, 1, 0, 0, 0) }, "fat-chain-long", true},
-	{"cross-linked", func(p *Patient) { p.link(p.Nth("A.BIN", 3), p.Nth("B.BIN", 3)) }, "fat-chain-long fat-cross-linked fat-cross-linked", false},
-	{"lost", func(p *Patient) { p.link(900, 901); p.link(901, p.v.Kind.End()) }, "fat-lost-chain", true},
-	{"first cluster 1", func(p *Patient) { p.cluster("A.BIN", 1) }, "fat-chain-outside fat-lost-chain", false},
-	{"first cluster free", func(p *Patient) { p.cluster("A.BIN", 1001) }, "fat-chain-into-free fat-lost-chain", false},
-	{"first cluster outside", func(p *Patient) { p.cluster("A.BIN", p.v.Clusters+5) }, "fat-chain-outside fat-lost-chain", false},
-	{"no first cluster", func(p *Patient) { p.cluster("A.BIN", 0) }, "fat-chain-short fat-lost-chain", false},
-	{"directory names itself", func(p *Patient) { p.cluster("DIR/SUB", p.File("DIR").First) },
+	{"nothing", func(*patient) {}, "", true},
+	{"loop", func(p *patient) { p.link(p.Nth("B.BIN", 5), p.Nth("B.BIN", 1)) }, "fat-chain-loop", false},
+	{"self loop", func(p *patient) { p.link(p.Nth("B.BIN", 5), p.Nth("B.BIN", 5)) }, "fat-chain-loop", false},
+	{"first names itself", func(p *patient) { c := p.Nth("B.BIN", 0); p.link(c, c) }, "fat-chain-loop fat-lost-chain", false},
+	{"into free", func(p *patient) { p.link(p.Nth("A.BIN", 2), 1000) }, "fat-chain-into-free fat-lost-chain", false},
+	{"into bad", func(p *patient) { p.link(1000, p.v.Kind.Bad()); p.link(p.Nth("A.BIN", 3), 1000) }, "fat-chain-into-bad", false},
+	{"out of range", func(p *patient) { p.link(p.Nth("A.BIN", 3), p.v.Clusters+2) }, "fat-chain-outside", false},
+	{"too short", func(p *patient) { p.link(p.Nth("B.BIN", 3), p.v.Kind.End()) }, "fat-chain-short fat-lost-chain", false},
+	{"size 4 GiB", func(p *patient) { p.Entry("A.BIN", 28, 0xFF, 0xFF, 0xFF, 0xFF) }, "fat-chain-short", false},
+	{"longer than the file", func(p *patient) { p.Entry("A.BIN", 28, 1, 0, 0, 0) }, "fat-chain-long", true},
+	{"cross-linked", func(p *patient) { p.link(p.Nth("A.BIN", 3), p.Nth("B.BIN", 3)) }, "fat-chain-long fat-cross-linked fat-cross-linked", false},
+	{"lost", func(p *patient) { p.link(900, 901); p.link(901, p.v.Kind.End()) }, "fat-lost-chain", true},
+	{"first cluster 1", func(p *patient) { p.cluster("A.BIN", 1) }, "fat-chain-outside fat-lost-chain", false},
+	{"first cluster free", func(p *patient) { p.cluster("A.BIN", 1001) }, "fat-chain-into-free fat-lost-chain", false},
+	{"first cluster outside", func(p *patient) { p.cluster("A.BIN", p.v.Clusters+5) }, "fat-chain-outside fat-lost-chain", false},
+	{"no first cluster", func(p *patient) { p.cluster("A.BIN", 0) }, "fat-chain-short fat-lost-chain", false},
+	{"directory names itself", func(p *patient) { p.cluster("DIR/SUB", p.File("DIR").First) },
 		"fat-directory-loop fat-cross-linked fat-cross-linked fat-lost-chain fat-lost-chain", false},
-	{"directory loop", func(p *Patient) { c := p.File("DIR").First; p.link(c, c) }, "fat-chain-loop", false},
-	{"directory without cluster", func(p *Patient) { p.cluster("DIR", 0) },
+	{"directory loop", func(p *patient) { c := p.File("DIR").First; p.link(c, c) }, "fat-chain-loop", false},
+	{"directory without cluster", func(p *patient) { p.cluster("DIR", 0) },
 		"fat-chain-outside fat-lost-chain fat-lost-chain fat-lost-chain fat-lost-chain", false},
-	{"wrong ..", func(p *Patient) { p.dot("DIR/SUB", 1, 77) }, "fat-dot-entry-wrong", false},
-	{"wrong .", func(p *Patient) { p.dot("DIR", 0, 77) }, "fat-dot-entry-wrong", false},
-	{"directory with size", func(p *Patient) { p.Entry("DIR", 28, 1) }, "fat-directory-size", true},
+	{"wrong ..", func(p *patient) { p.dot("DIR/SUB", 1, 77) }, "fat-dot-entry-wrong", false},
+	{"wrong .", func(p *patient) { p.dot("DIR", 0, 77) }, "fat-dot-entry-wrong", false},
+	{"directory with size", func(p *patient) { p.Entry("DIR", 28, 1) }, "fat-directory-size", true},
 }
 
 // dot changes the cluster of the entry . (0) or .. (1).
-func (p *Patient) dot(dir string, n int, c uint32) {
+func (p *patient) dot(dir string, n int, c uint32) {
 	at := int64(p.v.Cluster(p.File(dir).First).Start)*int64(p.d.SectorSize()) + int64(32*n)
-	Poke(p.d, at+26, Le16(uint16(c))...)
+	poke(p.d, at+26, le16(uint16(c))...)
 }
 
 // Each way to break a volume is named, nothing is read that is not there, and
@@ -156,9 +156,9 @@ func TestDamage(t *testing.T) {
 	for _, o := range kinds {
 		for _, c := range damages {
 			t.Run(fmt.Sprintf("%d/%s", o.Sectors, c.name), func(t *testing.T) {
-				d := Specimen(t, o)
-				c.do(&Patient{t, d, MustRead(t, d)})
-				v, tab := Loaded(t, d)
+				d := specimen(t, o)
+				c.do(&patient{t, d, mustRead(t, d)})
+				v, tab := loaded(t, d)
 				h := v.Check(tab)
 				var got []string
 				for _, p := range h.Problems {
@@ -217,7 +217,7 @@ func saved(t *testing.T, d *imagetest.Disk) string {
 // A thousand entries that share one chain of all clusters, with a loop at its
 // end, cost a bounded number of steps and not their product.
 func TestSharedLoop(t *testing.T) {
-	o := Small32
+	o := small32
 	d := imagetest.New(disk.Sector(o.Sectors), 512)
 	w, err := format.New(d, o)
 	if err != nil {
@@ -231,19 +231,19 @@ func TestSharedLoop(t *testing.T) {
 	if err := w.Close(); err != nil {
 		t.Fatal(err)
 	}
-	p := &Patient{t, d, MustRead(t, d)}
+	p := &patient{t, d, mustRead(t, d)}
 	first, last := uint32(3000), p.v.Clusters+1
 	for c := first; c < last; c++ {
 		p.link(c, c+1)
 	}
 	p.link(last, first+10)
-	v, tab := Loaded(t, d)
+	v, tab := loaded(t, d)
 	if ch := tab.Follow(first); ch.Ends != fat.EndsLoop || ch.At != first+10 || ch.Clusters != last-first+1 {
 		t.Errorf("the chain %s at %d after %d clusters", ch.Ends, ch.At, ch.Clusters)
 	}
 	for f := range v.NewWalk(tab, fat.WalkOptions{}).Files() {
 		at := int64(f.Place.Sector)*512 + int64(f.Place.Offset)
-		Poke(d, at+26, Le16(uint16(first))...)
+		poke(d, at+26, le16(uint16(first))...)
 	}
 	codes := map[string]int{}
 	h := v.Check(tab)

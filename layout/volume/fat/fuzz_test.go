@@ -13,7 +13,7 @@ import (
 )
 
 // fixture reads a volume that mkfs.fat and mtools made.
-func Fixture(t testing.TB, name string) *imagetest.Disk {
+func fixture(t testing.TB, name string) *imagetest.Disk {
 	t.Helper()
 	f, err := os.Open(filepath.Join("..", "..", "testdata", "fat", name+".txt"))
 	if err != nil {
@@ -27,12 +27,12 @@ func Fixture(t testing.TB, name string) *imagetest.Disk {
 	return d
 }
 
-var Fixtures = []string{"fat12", "fat16", "fat32"}
+var fixtures = []string{"fat12", "fat16", "fat32"}
 
 // The fixtures hold what their README says.
 func TestFixtures(t *testing.T) {
-	for _, name := range Fixtures {
-		v, tab := Loaded(t, Fixture(t, name))
+	for _, name := range fixtures {
+		v, tab := loaded(t, fixture(t, name))
 		h := v.Check(tab)
 		if v.Kind.String() != name || h.Files != 5 || h.Dirs != 2 || h.Total != 0 || h.Deleted != 1 || v.ID() != "0BAD-CAFE" {
 			t.Errorf("%s: %s %s, %+v", name, v.Kind, v.ID(), h)
@@ -87,8 +87,8 @@ func exercise(t *testing.T, src image.Source) {
 
 func FuzzBoot(f *testing.F) {
 	var rest [3]*imagetest.Disk
-	for i, name := range Fixtures {
-		rest[i] = Fixture(f, name)
+	for i, name := range fixtures {
+		rest[i] = fixture(f, name)
 		b, err := image.ReadSectors(rest[i], disk.Span{Count: 1})
 		if err != nil {
 			f.Fatal(err)
@@ -105,8 +105,8 @@ func FuzzBoot(f *testing.F) {
 func FuzzWalk(f *testing.F) {
 	var base [3]*imagetest.Disk
 	var places [3][]int64
-	for i, name := range Fixtures {
-		base[i] = Fixture(f, name)
+	for i, name := range fixtures {
+		base[i] = fixture(f, name)
 		places[i] = meaningful(f, base[i])
 	}
 	f.Add(byte(0), []byte{0, 3, 0xFF, 0, 4, 2})
@@ -124,7 +124,7 @@ func FuzzWalk(f *testing.F) {
 
 // meaningful lists the bytes of the table's first sector and of directories.
 func meaningful(t testing.TB, d *imagetest.Disk) []int64 {
-	v, tab := Loaded(t, d)
+	v, tab := loaded(t, d)
 	spans := []disk.Span{{Start: v.TableSpan(0).Start, Count: 1}}
 	if v.Kind != fat.FAT32 {
 		spans = append(spans, disk.Span{Start: v.RootSpan().Start, Count: 1})

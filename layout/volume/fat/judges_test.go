@@ -12,7 +12,7 @@ import (
 var fsckLine = regexp.MustCompile(`: (\d+) files, (\d+)/(\d+) clusters`)
 
 // checkHealth compares our counts with those of fsck.fat.
-func CheckHealth(t *testing.T, m *Made) {
+func checkHealth(t *testing.T, m *made) {
 	t.Helper()
 	h := m.V.Check(m.T)
 	if h.Total != 0 || !h.Sound() || h.Lost != 0 {
@@ -31,7 +31,7 @@ func CheckHealth(t *testing.T, m *Made) {
 	if m.V.BPB.FATs > 2 {
 		return // fsck.fat refuses them
 	}
-	out := Tool(t, "fsck.fat", "-n", "-v", m.Path)
+	out := tool(t, "fsck.fat", "-n", "-v", m.Path)
 	n := fsckLine.FindStringSubmatch(out)
 	if n == nil {
 		t.Fatalf("fsck.fat said nothing of clusters:\n%s", out)
@@ -44,10 +44,10 @@ func CheckHealth(t *testing.T, m *Made) {
 	}
 }
 
-func CheckMdir(t *testing.T, m *Made, files map[string][]byte) {
+func checkMdir(t *testing.T, m *made, files map[string][]byte) {
 	t.Helper()
 	got := map[string]bool{}
-	for _, l := range strings.Split(Tool(t, "mdir", "-/", "-b", "-a", "-i", m.Path, "::/"), "\n") {
+	for _, l := range strings.Split(tool(t, "mdir", "-/", "-b", "-a", "-i", m.Path, "::/"), "\n") {
 		if p := strings.TrimPrefix(strings.TrimSpace(l), "::/"); p != "" {
 			got[strings.TrimSuffix(p, "/")] = true
 		}
@@ -69,10 +69,10 @@ func CheckMdir(t *testing.T, m *Made, files map[string][]byte) {
 }
 
 // checkBlkid compares what libblkid (util-linux) makes of the boot sector.
-func CheckBlkid(t *testing.T, m *Made) {
+func checkBlkid(t *testing.T, m *made) {
 	t.Helper()
 	got := map[string]string{}
-	for _, l := range strings.Split(Tool(t, "blkid", "-p", "-o", "export", m.Path), "\n") {
+	for _, l := range strings.Split(tool(t, "blkid", "-p", "-o", "export", m.Path), "\n") {
 		k, v, _ := strings.Cut(l, "=")
 		got[k] = v
 	}
@@ -82,7 +82,7 @@ func CheckBlkid(t *testing.T, m *Made) {
 }
 
 // checkGrub compares three files by GRUB's own reader.
-func CheckGrub(t *testing.T, m *Made) {
+func checkGrub(t *testing.T, m *made) {
 	t.Helper()
 	if m.V.BPB.FATs > 2 || m.V.PerSector > 1 {
 		return // GRUB reads two tables at most, and grub-fstest sectors of 512 bytes
@@ -96,7 +96,7 @@ func CheckGrub(t *testing.T, m *Made) {
 		if err := os.WriteFile(local, b, 0o600); err != nil {
 			t.Fatal(err)
 		}
-		Tool(t, "grub-fstest", m.Path, "cmp", "(loop0)/"+p, local)
+		tool(t, "grub-fstest", m.Path, "cmp", "(loop0)/"+p, local)
 		if n++; n == 3 {
 			return
 		}

@@ -58,7 +58,7 @@ func secondReader(src image.Source, v *fat.Volume) (*readOnly, filesystem.FileSy
 // checkSecond compares contents by go-diskfs, which reads what ours has proved
 // sound. It cannot read a volume with one table, gives surrogate pairs wrong,
 // and returns an error for an empty file.
-func CheckSecond(t *testing.T, m *Made) {
+func checkSecond(t *testing.T, m *made) {
 	t.Helper()
 	if m.V.BPB.FATs != 2 {
 		return

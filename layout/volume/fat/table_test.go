@@ -13,9 +13,9 @@ import (
 	"bootgraft/layout/volume/fat/format"
 )
 
-func Loaded(t testing.TB, src image.Source) (*fat.Volume, *fat.Table) {
+func loaded(t testing.TB, src image.Source) (*fat.Volume, *fat.Table) {
 	t.Helper()
-	v := MustRead(t, src)
+	v := mustRead(t, src)
 	tab, err := v.LoadTable(v.Active)
 	if err != nil {
 		t.Fatal(err)
@@ -45,9 +45,9 @@ func TestMarks(t *testing.T) {
 // and 512.
 func TestEntries(t *testing.T) {
 	for _, k := range []fat.Kind{fat.FAT12, fat.FAT16, fat.FAT32} {
-		o := map[fat.Kind]format.Options{fat.FAT12: {Sectors: 2880, SectorsPerCluster: 1}, fat.FAT16: Small16, fat.FAT32: Small32}[k]
-		d := Plain(t, o)
-		v := MustRead(t, d)
+		o := map[fat.Kind]format.Options{fat.FAT12: {Sectors: 2880, SectorsPerCluster: 1}, fat.FAT16: small16, fat.FAT32: small32}[k]
+		d := plain(t, o)
+		v := mustRead(t, d)
 		last := v.Clusters + 1
 		for _, c := range []struct {
 			cluster, value uint32
@@ -58,8 +58,8 @@ func TestEntries(t *testing.T) {
 			{341, 1, 0, fat.Outside}, {341, last + 1, 0, fat.Outside}, {341, k.Bad(), 0, fat.Bad}, {341, k.EndMin(), 0, fat.End},
 			{341, k.End(), 0, fat.End}, {341, k.EndMin() - 2, 0, fat.Outside}, {last, k.End(), 0, fat.End},
 		} {
-			PutEntry(d, v, 0, c.cluster, c.value|0xF0000000)
-			_, tab := Loaded(t, d)
+			putEntry(d, v, 0, c.cluster, c.value|0xF0000000)
+			_, tab := loaded(t, d)
 			if next, link := tab.At(c.cluster); next != c.next || link != c.link {
 				t.Errorf("%s entry %d = %X: %d, %d; want %d, %d", k, c.cluster, c.value, next, link, c.next, c.link)
 			}
@@ -67,7 +67,7 @@ func TestEntries(t *testing.T) {
 				t.Errorf("the high bits of %08X are lost", tab.Entries[c.cluster])
 			}
 		}
-		_, tab := Loaded(t, d)
+		_, tab := loaded(t, d)
 		for _, c := range []uint32{0, 1, last + 1, 0xFFFFFFFF} {
 			if _, link := tab.At(c); link != fat.Outside {
 				t.Errorf("%s: %d is taken for a cluster", k, c)
@@ -78,7 +78,7 @@ func TestEntries(t *testing.T) {
 
 // putEntry writes one entry as FG, "FAT Data Structure", says, by other code
 // than the reader's: a FAT12 table is a row of half bytes.
-func PutEntry(d *imagetest.Disk, v *fat.Volume, copy int, cluster, value uint32) {
+func putEntry(d *imagetest.Disk, v *fat.Volume, copy int, cluster, value uint32) {
 	base := int64(v.TableSpan(copy).Start) * int64(d.SectorSize())
 	halves := int64(v.Kind) / 4
 	for i := int64(0); i < halves; i++ {
@@ -89,7 +89,7 @@ func PutEntry(d *imagetest.Disk, v *fat.Volume, copy int, cluster, value uint32)
 		}
 		shift := 4 * (at % 2)
 		b[0] = b[0]&^(0xF<<shift) | byte(value>>(4*i)&0xF)<<shift
-		Poke(d, base+at/2, b[0])
+		poke(d, base+at/2, b[0])
 	}
 }
 
@@ -100,20 +100,20 @@ func TestTableFlags(t *testing.T) {
 		value uint32
 		want  string
 	}{
-		{Small16, 0xFFFF, ""}, {Small16, 0x7FFF, "fat-dirty"}, {Small16, 0xBFFF, "fat-io-errors-noted"},
-		{Small32, 0x0FFFFFFF, ""}, {Small32, 0x07FFFFFF, "fat-dirty"}, {Small32, 0x0BFFFFFF, "fat-io-errors-noted"},
+		{small16, 0xFFFF, ""}, {small16, 0x7FFF, "fat-dirty"}, {small16, 0xBFFF, "fat-io-errors-noted"},
+		{small32, 0x0FFFFFFF, ""}, {small32, 0x07FFFFFF, "fat-dirty"}, {small32, 0x0BFFFFFF, "fat-io-errors-noted"},
 		{format.Options{Sectors: 2880}, 0x3FF, ""},
 	} {
-		d := Plain(t, c.o)
-		PutEntry(d, MustRead(t, d), 0, 1, c.value)
-		if _, tab := Loaded(t, d); Codes(tab.Findings) != c.want {
-			t.Errorf("%X: %q, want %q", c.value, Codes(tab.Findings), c.want)
+		d := plain(t, c.o)
+		putEntry(d, mustRead(t, d), 0, 1, c.value)
+		if _, tab := loaded(t, d); codes(tab.Findings) != c.want {
+			t.Errorf("%X: %q, want %q", c.value, codes(tab.Findings), c.want)
 		}
 	}
 }
 
 func TestTableFromOtherCopy(t *testing.T) {
-	for _, o := range []format.Options{{Sectors: 2880}, Small16, Small32} {
+	for _, o := range []format.Options{{Sectors: 2880}, small16, small32} {
 		d := imagetest.New(disk.Sector(o.Sectors), 512)
 		w, err := format.New(d, o)
 		if err != nil {
@@ -127,18 +127,18 @@ func TestTableFromOtherCopy(t *testing.T) {
 		if err := w.Close(); err != nil {
 			t.Fatal(err)
 		}
-		v, whole := Loaded(t, d)
+		v, whole := loaded(t, d)
 		first := v.TableSpan(0).Start
 		bad := &imagetest.Faulty{Source: d, Bad: disk.Spans{{Start: first, Count: 1}, {Start: first + 2, Count: 1}}}
-		v, got := Loaded(t, bad)
-		if Codes(got.Findings) != "fat-table-from-copy" || fmt.Sprint(got.Entries) != fmt.Sprint(whole.Entries) || len(got.Unknown) != 0 {
-			t.Errorf("%s: %s", v.Kind, Codes(got.Findings))
+		v, got := loaded(t, bad)
+		if codes(got.Findings) != "fat-table-from-copy" || fmt.Sprint(got.Entries) != fmt.Sprint(whole.Entries) || len(got.Unknown) != 0 {
+			t.Errorf("%s: %s", v.Kind, codes(got.Findings))
 		}
 		second := v.TableSpan(1).Start
 		bad.Bad = bad.Bad.Add(disk.Span{Start: second + 2, Count: 1})
-		_, got = Loaded(t, bad)
-		if Codes(got.Findings) != "fat-table-from-copy fat-table-missing" || len(got.Unknown) != 1 {
-			t.Fatalf("%s: %s, %v", v.Kind, Codes(got.Findings), got.Unknown)
+		_, got = loaded(t, bad)
+		if codes(got.Findings) != "fat-table-from-copy fat-table-missing" || len(got.Unknown) != 1 {
+			t.Fatalf("%s: %s, %v", v.Kind, codes(got.Findings), got.Unknown)
 		}
 		for c := uint32(2); c <= v.Clusters+1; c++ {
 			start, end := int64(c)*int64(v.Kind)/8, (int64(c)*int64(v.Kind)+int64(v.Kind)-1)/8
@@ -152,13 +152,13 @@ func TestTableFromOtherCopy(t *testing.T) {
 
 // Where one table alone is kept up to date, another does not answer for it.
 func TestNoCopyWithoutMirroring(t *testing.T) {
-	d := Plain(t, Small32)
-	Poke(d, 40, 0x81)
-	v := MustRead(t, d)
+	d := plain(t, small32)
+	poke(d, 40, 0x81)
+	v := mustRead(t, d)
 	bad := &imagetest.Faulty{Source: d, Bad: disk.Spans{{Start: v.TableSpan(1).Start, Count: 1}}}
-	v, tab := Loaded(t, bad)
-	if v.Active != 1 || tab.Copy != 1 || Codes(tab.Findings) != "fat-table-missing" {
-		t.Errorf("table %d of %d: %s", tab.Copy, v.Active, Codes(tab.Findings))
+	v, tab := loaded(t, bad)
+	if v.Active != 1 || tab.Copy != 1 || codes(tab.Findings) != "fat-table-missing" {
+		t.Errorf("table %d of %d: %s", tab.Copy, v.Active, codes(tab.Findings))
 	}
 	if _, link := tab.At(2); link != fat.Unknown {
 		t.Errorf("the old table answers: %d", link)
@@ -176,10 +176,10 @@ func TestFSInfo(t *testing.T) {
 		{488, 68889, ""}, {488, 68888, "fsinfo-wrong"}, {488, fat.Unset, ""},
 		{492, 2, ""}, {492, 68891, ""}, {492, 68892, "fsinfo-wrong"}, {492, 1, "fsinfo-wrong"}, {492, fat.Unset, ""},
 	} {
-		d := Plain(t, Small32)
-		Poke(d, 512+c.at, Le32(c.value)...)
-		v, tab := Loaded(t, d)
-		if got := Codes(v.Check(tab).Findings); got != c.want {
+		d := plain(t, small32)
+		poke(d, 512+c.at, le32(c.value)...)
+		v, tab := loaded(t, d)
+		if got := codes(v.Check(tab).Findings); got != c.want {
 			t.Errorf("%d at byte %d: %q, want %q", c.value, c.at, got, c.want)
 		}
 	}
@@ -188,10 +188,10 @@ func TestFSInfo(t *testing.T) {
 // The tables of a volume that lies about its size are no larger than what the
 // source holds.
 func TestLyingSizes(t *testing.T) {
-	d := Plain(t, Small32)
-	Poke(d, 32, Le32(0xFFFFFFFF)...)
-	Poke(d, 36, Le32(0x00200000)...)
-	Poke(d, 13, 64)
+	d := plain(t, small32)
+	poke(d, 32, le32(0xFFFFFFFF)...)
+	poke(d, 36, le32(0x00200000)...)
+	poke(d, 13, 64)
 	v, err := fat.Read(d)
 	if err != nil {
 		t.Fatal(err)
@@ -214,19 +214,19 @@ func TestLyingSizes(t *testing.T) {
 }
 
 func TestCopiesDiffer(t *testing.T) {
-	for _, o := range []format.Options{{Sectors: 2880}, {Sectors: 2881}, {Sectors: 2882}, Small16, Small32} {
-		d := Plain(t, o)
-		v := MustRead(t, d)
+	for _, o := range []format.Options{{Sectors: 2880}, {Sectors: 2881}, {Sectors: 2882}, small16, small32} {
+		d := plain(t, o)
+		v := mustRead(t, d)
 		if f := v.CompareTables(); len(f) != 0 {
 			t.Fatalf("%s: %v", v.Kind, f)
 		}
-		PutEntry(d, v, 1, v.Clusters+2, 0x5) // behind the last entry nothing has a meaning
+		putEntry(d, v, 1, v.Clusters+2, 0x5) // behind the last entry nothing has a meaning
 		if f := v.CompareTables(); len(f) != 0 {
 			t.Errorf("%s with %d clusters: an entry of no cluster counts: %v", v.Kind, v.Clusters, f)
 		}
-		PutEntry(d, v, 1, v.Clusters+1, 0x5)
+		putEntry(d, v, 1, v.Clusters+1, 0x5)
 		f := v.CompareTables()
-		if Codes(f) != "fat-copies-differ" || !strings.Contains(f[0].Text, "in 1 sectors") {
+		if codes(f) != "fat-copies-differ" || !strings.Contains(f[0].Text, "in 1 sectors") {
 			t.Errorf("%s with %d clusters: %v", v.Kind, v.Clusters, f)
 		}
 	}
@@ -234,9 +234,9 @@ func TestCopiesDiffer(t *testing.T) {
 
 // A table that is read and rendered again is the same table.
 func TestTableRoundTrip(t *testing.T) {
-	for _, name := range Fixtures {
-		d := Fixture(t, name)
-		v, tab := Loaded(t, d)
+	for _, name := range fixtures {
+		d := fixture(t, name)
+		v, tab := loaded(t, d)
 		want, err := image.ReadSectors(d, v.TableSpan(0))
 		if err != nil {
 			t.Fatal(err)

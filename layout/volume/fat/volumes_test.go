@@ -21,7 +21,7 @@ import (
 
 // made is a volume by mkfs.fat (dosfstools), filled by mtools from a tree of
 // files that is the truth.
-type Made struct {
+type made struct {
 	Path string
 	Tree map[string][]byte // files
 	Dirs map[string]bool
@@ -53,7 +53,7 @@ var recipes = []recipe{
 	{"fat32-reserved-4096", 131072, "-F 32 -s 1 -R 4096"},
 }
 
-func Tool(t testing.TB, name string, args ...string) string {
+func tool(t testing.TB, name string, args ...string) string {
 	t.Helper()
 	cmd := exec.Command(need.Tool(t, name), args...)
 	cmd.Env = append(os.Environ(), "MTOOLS_SKIP_CHECK=1", "LC_ALL=C.UTF-8", "MTOOLSRC=/dev/null")
@@ -73,19 +73,19 @@ func mkfs(t testing.TB, r recipe) string {
 	if err := os.Truncate(path, r.sectors*512); err != nil {
 		t.Fatal(err)
 	}
-	Tool(t, "mkfs.fat", append(strings.Fields(r.args), "-i", "c0ffee01", "-n", "OLD SONGS", path)...)
+	tool(t, "mkfs.fat", append(strings.Fields(r.args), "-i", "c0ffee01", "-n", "OLD SONGS", path)...)
 	return path
 }
 
 // makeVolume fills a fresh volume: nested, long-named, lower-case and empty
 // files, some deleted and the room used again, so that later files lie in
 // pieces.
-func makeVolume(t testing.TB, r recipe, seed int64) *Made {
+func makeVolume(t testing.TB, r recipe, seed int64) *made {
 	t.Helper()
-	m := &Made{Path: mkfs(t, r), Tree: map[string][]byte{}, Dirs: map[string]bool{}}
+	m := &made{Path: mkfs(t, r), Tree: map[string][]byte{}, Dirs: map[string]bool{}}
 	rng := rand.New(rand.NewSource(seed))
 	for _, d := range []string{"SONGS", "SONGS/Evening of a long summer day", "lower", "SONGS/Evening of a long summer day/deep", "EMPTY"} {
-		Tool(t, "mmd", "-i", m.Path, "::/"+d)
+		tool(t, "mmd", "-i", m.Path, "::/"+d)
 		m.Dirs[d] = true
 	}
 	room := int(r.sectors*512) * 6 / 10
@@ -98,13 +98,13 @@ func makeVolume(t testing.TB, r recipe, seed int64) *Made {
 			delete(m.Tree, p)
 		}
 	}
-	Tool(t, "mdel", append([]string{"-i", m.Path}, gone...)...)
+	tool(t, "mdel", append([]string{"-i", m.Path}, gone...)...)
 	m.copyIn(t, rng, m.names(30, 50), room/25)
 	m.open(t)
 	return m
 }
 
-func (m *Made) names(from, to int) []string {
+func (m *made) names(from, to int) []string {
 	dirs := []string{"", "SONGS/", "SONGS/Evening of a long summer day/", "lower/", "SONGS/Evening of a long summer day/deep/"}
 	forms := []string{"TRACK%03d.WAV", "Recording number %d, second take.wav", "low%d.txt", "Übung %d – drums.wav", "NOEXT%d", "two.dots.%d.x"}
 	var out []string
@@ -114,7 +114,7 @@ func (m *Made) names(from, to int) []string {
 	return out
 }
 
-func (m *Made) copyIn(t testing.TB, rng *rand.Rand, names []string, most int) {
+func (m *made) copyIn(t testing.TB, rng *rand.Rand, names []string, most int) {
 	t.Helper()
 	dir := t.TempDir()
 	into := map[string][]string{}
@@ -141,11 +141,11 @@ func (m *Made) copyIn(t testing.TB, rng *rand.Rand, names []string, most int) {
 	}
 	sort.Strings(order)
 	for _, d := range order {
-		Tool(t, "mcopy", append(append([]string{"-m", "-i", m.Path}, into[d]...), "::/"+d)...)
+		tool(t, "mcopy", append(append([]string{"-m", "-i", m.Path}, into[d]...), "::/"+d)...)
 	}
 }
 
-func (m *Made) open(t testing.TB) {
+func (m *made) open(t testing.TB) {
 	t.Helper()
 	f, err := image.Open(m.Path, 512)
 	if err != nil {
@@ -199,7 +199,7 @@ func compareTrees(t testing.TB, got, want map[string][]byte) {
 	}
 }
 
-func forEach(t *testing.T, do func(*testing.T, *Made)) {
+func forEach(t *testing.T, do func(*testing.T, *made)) {
 	for i, r := range recipes {
 		t.Run(r.name, func(t *testing.T) { do(t, makeVolume(t, r, int64(i+1))) })
 	}
@@ -208,7 +208,7 @@ func forEach(t *testing.T, do func(*testing.T, *Made)) {
 // The truth is the tree that was copied in; fsck.fat (dosfstools), mdir
 // (mtools) and GRUB's reader of FAT judge beside it.
 func TestVolumes(t *testing.T) {
-	forEach(t, func(t *testing.T, m *Made) {
+	forEach(t, func(t *testing.T, m *made) {
 		files, dirs := listing(t, m.V, m.T)
 		compareTrees(t, files, m.Tree)
 		for d := range m.Dirs {
@@ -216,18 +216,18 @@ func TestVolumes(t *testing.T) {
 				t.Errorf("directory %s is not there", d)
 			}
 		}
-		CheckHealth(t, m)
-		CheckMdir(t, m, files)
-		CheckGrub(t, m)
+		checkHealth(t, m)
+		checkMdir(t, m, files)
+		checkGrub(t, m)
 		checkPlaces(t, m)
-		CheckSecond(t, m)
-		CheckBlkid(t, m)
+		checkSecond(t, m)
+		checkBlkid(t, m)
 	})
 }
 
 // checkPlaces proves that each entry lies where we say, and that extents add
 // up to the clusters.
-func checkPlaces(t *testing.T, m *Made) {
+func checkPlaces(t *testing.T, m *made) {
 	t.Helper()
 	raw, err := os.ReadFile(m.Path)
 	if err != nil {
@@ -310,7 +310,7 @@ func TestLargeVolumes(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		n := fsckData.FindStringSubmatch(Tool(t, "fsck.fat", "-n", "-v", path))
+		n := fsckData.FindStringSubmatch(tool(t, "fsck.fat", "-n", "-v", path))
 		if n == nil || n[1] != strconv.FormatInt(int64(v.Data)*512, 10) || n[2] != strconv.Itoa(int(v.Clusters)) || int64(v.Sectors) != c.want {
 			t.Errorf("%d %s: data at sector %d, %d clusters, %d sectors; fsck.fat: %v", c.sectors, c.args, v.Data, v.Clusters, v.Sectors, n)
 		}

@@ -55,8 +55,8 @@ func part(ord byte, text string, sum byte) fat.Raw {
 // names lists the root directory of a FAT16 volume with exactly these entries.
 func names(t *testing.T, o fat.WalkOptions, slots ...fat.Raw) ([]string, *fat.Walk) {
 	t.Helper()
-	d := Plain(t, Small16)
-	v, tab := Loaded(t, d)
+	d := plain(t, small16)
+	v, tab := loaded(t, d)
 	var b []byte
 	for _, s := range slots {
 		b = append(b, s[:]...)
@@ -102,8 +102,8 @@ func TestNames(t *testing.T) {
 		{"label is no file", []fat.Raw{slot("TRACKS     ", 0x08), slot("A          ", 0x20)}, "A", 0, ""},
 	} {
 		got, w := names(t, fat.WalkOptions{}, c.slots...)
-		if strings.Join(got, "|") != c.want || w.Orphans != c.orphans || Codes(w.Findings) != c.finding {
-			t.Errorf("%s: %q, %d orphans, %s; want %q, %d, %s", c.what, got, w.Orphans, Codes(w.Findings), c.want, c.orphans, c.finding)
+		if strings.Join(got, "|") != c.want || w.Orphans != c.orphans || codes(w.Findings) != c.finding {
+			t.Errorf("%s: %q, %d orphans, %s; want %q, %d, %s", c.what, got, w.Orphans, codes(w.Findings), c.want, c.orphans, c.finding)
 		}
 	}
 	got, _ := names(t, fat.WalkOptions{CodePage: charmap.CodePage850}, slot("\x9D       TXT", 0x20))
@@ -133,21 +133,21 @@ func TestTimes(t *testing.T) {
 // What other readers stumble over: high bits, a root elsewhere, a handle of
 // extended attributes in bytes 20 and 21 on FAT16.
 func TestOddButLegal(t *testing.T) {
-	o := Small32
+	o := small32
 	o.RootCluster = 7000
-	d := Specimen(t, o)
-	v, tab := Loaded(t, d)
+	d := specimen(t, o)
+	v, tab := loaded(t, d)
 	for c := uint32(2); c < 30; c++ {
 		for i := range 2 {
-			PutEntry(d, v, i, c, tab.Entries[c]|0xA0000000)
+			putEntry(d, v, i, c, tab.Entries[c]|0xA0000000)
 		}
 	}
-	v, tab = Loaded(t, d)
+	v, tab = loaded(t, d)
 	if h := v.Check(tab); h.Total != 0 || h.Files != 6 {
 		t.Errorf("high bits and root at 7000: %+v", h)
 	}
-	d = Specimen(t, Small16)
-	p := &Patient{t, d, MustRead(t, d)}
+	d = specimen(t, small16)
+	p := &patient{t, d, mustRead(t, d)}
 	p.Entry("A.BIN", 20, 0x34, 0x12)
 	if p.File("A.BIN").Chain.Clusters != 4 {
 		t.Error("a handle of extended attributes is taken for a cluster")
@@ -156,7 +156,7 @@ func TestOddButLegal(t *testing.T) {
 
 func TestDeepDirectories(t *testing.T) {
 	d := imagetest.New(70000, 512)
-	v, err := format.New(d, Small32)
+	v, err := format.New(d, small32)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -170,21 +170,21 @@ func TestDeepDirectories(t *testing.T) {
 	if err := v.Close(); err != nil {
 		t.Fatal(err)
 	}
-	fv, tab := Loaded(t, d)
+	fv, tab := loaded(t, d)
 	w := fv.NewWalk(tab, fat.WalkOptions{})
 	n := 0
 	for range w.Files() {
 		n++
 	}
-	if n < 40 || n >= 60 || Codes(w.Findings) != "fat-too-deep" {
-		t.Errorf("%d directories, %s", n, Codes(w.Findings))
+	if n < 40 || n >= 60 || codes(w.Findings) != "fat-too-deep" {
+		t.Errorf("%d directories, %s", n, codes(w.Findings))
 	}
 }
 
 // Directory sectors that cannot be read hide what they name and nothing else.
 func TestUnreadableDirectory(t *testing.T) {
-	d := imagetest.New(disk.Sector(Small16.Sectors), 512)
-	w, err := format.New(d, Small16)
+	d := imagetest.New(disk.Sector(small16.Sectors), 512)
+	w, err := format.New(d, small16)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -196,26 +196,26 @@ func TestUnreadableDirectory(t *testing.T) {
 	if err := w.Close(); err != nil {
 		t.Fatal(err)
 	}
-	bad := &imagetest.Faulty{Source: d, Bad: disk.Spans{{Start: MustRead(t, d).RootSpan().Start + 1, Count: 1}}}
-	v, tab := Loaded(t, bad)
+	bad := &imagetest.Faulty{Source: d, Bad: disk.Spans{{Start: mustRead(t, d).RootSpan().Start + 1, Count: 1}}}
+	v, tab := loaded(t, bad)
 	walk := v.NewWalk(tab, fat.WalkOptions{})
 	var got []string
 	for f := range walk.Files() {
 		got = append(got, f.Name)
 	}
-	if len(got) != 48 || got[15] != "F15" || got[16] != "F32" || Codes(walk.Findings) != "fat-directory-unreadable" {
-		t.Errorf("%v, %s", got, Codes(walk.Findings))
+	if len(got) != 48 || got[15] != "F15" || got[16] != "F32" || codes(walk.Findings) != "fat-directory-unreadable" {
+		t.Errorf("%v, %s", got, codes(walk.Findings))
 	}
 }
 
 // Which bytes of a file are missing, and that a consumer may stop at any time.
 func TestMissing(t *testing.T) {
-	d := Specimen(t, Small16)
-	p := &Patient{t, d, MustRead(t, d)}
+	d := specimen(t, small16)
+	p := &patient{t, d, mustRead(t, d)}
 	b := p.File("B.BIN")
 	first := b.Extents()[0].Start
 	src := image.NewKnown(d, disk.Spans{{Start: first + 1, Count: 2}, {Start: first + 23, Count: 100}}, nil)
-	v, tab := Loaded(t, src)
+	v, tab := loaded(t, src)
 	for f := range v.NewWalk(tab, fat.WalkOptions{}).Files() {
 		if f.Name != "B.BIN" {
 			continue
@@ -230,11 +230,11 @@ func TestMissing(t *testing.T) {
 // A volume that is cut off: what lay behind the end is missing, and said so
 // before anybody tries to read it.
 func TestMissingBehindTheEnd(t *testing.T) {
-	d := Specimen(t, Small16)
-	p := &Patient{t, d, MustRead(t, d)}
+	d := specimen(t, small16)
+	p := &patient{t, d, mustRead(t, d)}
 	b := p.File("B.BIN")
 	cut := b.Extents()[0].Start + 5
-	v, tab := Loaded(t, image.NewWindow(d, disk.Span{Count: cut}))
+	v, tab := loaded(t, image.NewWindow(d, disk.Span{Count: cut}))
 	for f := range v.NewWalk(tab, fat.WalkOptions{}).Files() {
 		if f.Name != "B.BIN" {
 			continue
@@ -277,11 +277,11 @@ func TestSetCluster(t *testing.T) {
 }
 
 func TestReferences(t *testing.T) {
-	o := Small32
+	o := small32
 	o.RootCluster = 3000
-	d := Specimen(t, o)
-	v, tab := Loaded(t, d)
-	p := &Patient{t, d, v}
+	d := specimen(t, o)
+	v, tab := loaded(t, d)
+	p := &patient{t, d, v}
 	r := v.References(tab)
 	say := func(c uint32) string {
 		var out []string
@@ -333,7 +333,7 @@ func BenchmarkWalk(b *testing.B) {
 	if err := v.Close(); err != nil {
 		b.Fatal(err)
 	}
-	fv, tab := Loaded(b, d)
+	fv, tab := loaded(b, d)
 	b.Run("walk", func(b *testing.B) {
 		b.ReportAllocs()
 		for b.Loop() {

@@ -17,10 +17,10 @@ import (
 	"bootgraft/layout/volume/fat/resize"
 )
 
-const Edge = 2048 // sectors of 512 bytes before and after the volume on its card
+const edge = 2048 // sectors of 512 bytes before and after the volume on its card
 
 // planned puts the result between two edges on a card and proves the plan.
-func Planned(t testing.TB, src image.Source, r *resize.Result) *plan.Plan {
+func planned(t testing.TB, src image.Source, r *resize.Result) *plan.Plan {
 	t.Helper()
 	size := src.SectorSize()
 	var meaning disk.Spans // that is known, as of a whole disk
@@ -31,13 +31,13 @@ func Planned(t testing.TB, src image.Source, r *resize.Result) *plan.Plan {
 	if err != nil {
 		t.Fatal(err)
 	}
-	b := plan.NewBuilder(plan.Disk{Sectors: r.Sectors + 2*Edge, SectorSize: size},
+	b := plan.NewBuilder(plan.Disk{Sectors: r.Sectors + 2*edge, SectorSize: size},
 		plan.Source{Disk: plan.Disk{Sectors: image.Sectors(src), SectorSize: size}, Digest: digest, Meaning: meaning})
-	b.Zero(disk.Span{Count: Edge}, layout.WhyExcess, layout.RankData)
-	if err := r.Emit(resize.Placed{To: b, Card: Edge, Open: disk.Span{Start: Edge, Count: r.Sectors}}); err != nil {
+	b.Zero(disk.Span{Count: edge}, layout.WhyExcess, layout.RankData)
+	if err := r.Emit(resize.Placed{To: b, Card: edge, Open: disk.Span{Start: edge, Count: r.Sectors}}); err != nil {
 		t.Fatal(err)
 	}
-	b.Zero(disk.Span{Start: Edge + r.Sectors, Count: Edge}, layout.WhyExcess, layout.RankData)
+	b.Zero(disk.Span{Start: edge + r.Sectors, Count: edge}, layout.WhyExcess, layout.RankData)
 	p, err := b.Plan()
 	if err != nil {
 		t.Fatal(err)
@@ -47,9 +47,9 @@ func Planned(t testing.TB, src image.Source, r *resize.Result) *plan.Plan {
 
 // apply writes the volume of the planned card into a file in which what is
 // left as it is holds noise.
-func Apply(t testing.TB, src image.Source, r *resize.Result) string {
+func apply(t testing.TB, src image.Source, r *resize.Result) string {
 	t.Helper()
-	p := Planned(t, src, r)
+	p := planned(t, src, r)
 	c, err := card.New(p, src)
 	if err != nil {
 		t.Fatal(err)
@@ -62,7 +62,7 @@ func Apply(t testing.TB, src image.Source, r *resize.Result) string {
 	defer f.Close()
 	size := int64(src.SectorSize())
 	for _, q := range p.Pieces {
-		if q.Start < Edge || q.Start >= Edge+r.Sectors {
+		if q.Start < edge || q.Start >= edge+r.Sectors {
 			continue
 		}
 		b := bytes.Repeat([]byte{0xA5}, int(int64(q.Count)*size))
@@ -71,14 +71,14 @@ func Apply(t testing.TB, src image.Source, r *resize.Result) string {
 				t.Fatal(err)
 			}
 		}
-		if _, err := f.WriteAt(b, int64(q.Start-Edge)*size); err != nil {
+		if _, err := f.WriteAt(b, int64(q.Start-edge)*size); err != nil {
 			t.Fatal(err)
 		}
 	}
 	return path
 }
 
-func MustPlan(t testing.TB, v *fat.Volume, tab *fat.Table, w resize.Wishes) *resize.Result {
+func mustPlan(t testing.TB, v *fat.Volume, tab *fat.Table, w resize.Wishes) *resize.Result {
 	t.Helper()
 	r, err := resize.Plan(v, tab, nil, w)
 	if err != nil {
@@ -87,7 +87,7 @@ func MustPlan(t testing.TB, v *fat.Volume, tab *fat.Table, w resize.Wishes) *res
 	return r
 }
 
-func MustRefuse(t testing.TB, v *fat.Volume, tab *fat.Table, w resize.Wishes, code string) *resize.Refused {
+func mustRefuse(t testing.TB, v *fat.Volume, tab *fat.Table, w resize.Wishes, code string) *resize.Refused {
 	t.Helper()
 	r, err := resize.Plan(v, tab, nil, w)
 	var refused *resize.Refused
@@ -103,7 +103,7 @@ func MustRefuse(t testing.TB, v *fat.Volume, tab *fat.Table, w resize.Wishes, co
 	return nil
 }
 
-func HasCode(fs []disk.Finding, code string) bool {
+func hasCode(fs []disk.Finding, code string) bool {
 	for _, f := range fs {
 		if string(f.Code) == code {
 			return true
@@ -114,7 +114,7 @@ func HasCode(fs []disk.Finding, code string) bool {
 
 // directories returns the bytes of every directory by its path, with the
 // cluster numbers of entries in use taken out.
-func Directories(t testing.TB, v *fat.Volume, tab *fat.Table) map[string][]byte {
+func directories(t testing.TB, v *fat.Volume, tab *fat.Table) map[string][]byte {
 	t.Helper()
 	out := map[string][]byte{}
 	take := func(path string, where []disk.Span) {
@@ -148,7 +148,7 @@ func Directories(t testing.TB, v *fat.Volume, tab *fat.Table) map[string][]byte 
 	return out
 }
 
-func SameDirectories(t testing.TB, a, b map[string][]byte) {
+func sameDirectories(t testing.TB, a, b map[string][]byte) {
 	t.Helper()
 	if len(a) != len(b) {
 		t.Errorf("%d directories instead of %d", len(b), len(a))

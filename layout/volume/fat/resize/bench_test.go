@@ -53,13 +53,13 @@ func upperHalf(t testing.TB, sectors int64, cluster, files, fragment int) image.
 }
 
 // counter counts the pieces that a card would have.
-type Counter struct {
+type counter struct {
 	Pieces   int
 	Rendered int64
 	last     layout.Piece
 }
 
-func (c *Counter) add(p layout.Piece) {
+func (c *counter) add(p layout.Piece) {
 	if p.Count == 0 {
 		return
 	}
@@ -72,20 +72,20 @@ func (c *Counter) add(p layout.Piece) {
 	c.last.Count += p.Count
 }
 
-func (c *Counter) Copy(s disk.Span, from disk.Sector, why layout.Reason, rank layout.Rank) {
+func (c *counter) Copy(s disk.Span, from disk.Sector, why layout.Reason, rank layout.Rank) {
 	c.add(layout.Piece{Span: s, Op: layout.Copy, From: from, Why: why, Rank: rank})
 }
-func (c *Counter) Zero(s disk.Span, why layout.Reason, rank layout.Rank) {
+func (c *counter) Zero(s disk.Span, why layout.Reason, rank layout.Rank) {
 	c.add(layout.Piece{Span: s, Op: layout.Zero, Why: why, Rank: rank})
 }
-func (c *Counter) Leave(s disk.Span, why layout.Reason, rank layout.Rank) {
+func (c *counter) Leave(s disk.Span, why layout.Reason, rank layout.Rank) {
 	c.add(layout.Piece{Span: s, Op: layout.Leave, Why: why, Rank: rank})
 }
-func (c *Counter) Render(at disk.Sector, data []byte, why layout.Reason, rank layout.Rank) {
+func (c *counter) Render(at disk.Sector, data []byte, why layout.Reason, rank layout.Rank) {
 	c.Rendered += int64(len(data))
 	c.add(layout.Piece{Span: disk.Span{Start: at, Count: 1}, Op: layout.Render, Why: why, Rank: rank})
 }
-func (c *Counter) Again(at disk.Sector, first disk.Span, why layout.Reason, rank layout.Rank) {
+func (c *counter) Again(at disk.Sector, first disk.Span, why layout.Reason, rank layout.Rank) {
 	c.add(layout.Piece{Span: disk.Span{Start: at, Count: first.Count}, Op: layout.Render, Why: why, Rank: rank})
 }
 
@@ -104,12 +104,12 @@ func BenchmarkPlan(b *testing.B) {
 				var before, after runtime.MemStats
 				runtime.GC()
 				runtime.ReadMemStats(&before)
-				v, tab := Read(b, src)
+				v, tab := read(b, src)
 				r, err := resize.Plan(v, tab, nil, resize.Wishes{Mode: resize.Shrink, Sectors: 130_000_000})
 				if err != nil {
 					b.Fatal(err)
 				}
-				n := &Counter{}
+				n := &counter{}
 				if err := r.Emit(n); err != nil {
 					b.Fatal(err)
 				}

@@ -18,7 +18,7 @@ import (
 )
 
 // small is a volume in memory whose files are known.
-type Small struct {
+type small struct {
 	*imagetest.Disk
 	Files map[string][]byte
 }
@@ -26,7 +26,7 @@ type Small struct {
 // lay makes a volume with the files of sizes given in clusters, in order; a
 // name with a minus sign before it is removed at the end, so that its clusters
 // are free.
-func Lay(t testing.TB, o format.Options, files ...any) *Small {
+func lay(t testing.TB, o format.Options, files ...any) *small {
 	t.Helper()
 	o.Label = "TAKES"
 	d := imagetest.New(disk.Sector(o.Sectors)*disk.Sector(max(1, o.BytesPerSector/512)), 512)
@@ -34,7 +34,7 @@ func Lay(t testing.TB, o format.Options, files ...any) *Small {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := &Small{d, map[string][]byte{}}
+	s := &small{d, map[string][]byte{}}
 	rng := rand.New(rand.NewSource(1))
 	var gone []string
 	for i := 0; i < len(files); i += 2 {
@@ -71,19 +71,19 @@ func Lay(t testing.TB, o format.Options, files ...any) *Small {
 }
 
 // onCard returns the planned volume as it will read on the card.
-func OnCard(t testing.TB, src image.Source, r *resize.Result) image.Source {
+func onCard(t testing.TB, src image.Source, r *resize.Result) image.Source {
 	t.Helper()
-	c, err := card.New(Planned(t, src, r), src)
+	c, err := card.New(planned(t, src, r), src)
 	if err != nil {
 		t.Fatal(err)
 	}
-	return image.NewWindow(c, disk.Span{Start: Edge, Count: r.Sectors})
+	return image.NewWindow(c, disk.Span{Start: edge, Count: r.Sectors})
 }
 
 // holds compares the files of a volume with what they must be.
-func (s *Small) Holds(t testing.TB, src image.Source) (*fat.Volume, *fat.Table) {
+func (s *small) Holds(t testing.TB, src image.Source) (*fat.Volume, *fat.Table) {
 	t.Helper()
-	v, tab := Read(t, src)
+	v, tab := read(t, src)
 	n := 0
 	for f := range v.NewWalk(tab, fat.WalkOptions{}).Files() {
 		if f.Dir {
@@ -98,21 +98,21 @@ func (s *Small) Holds(t testing.TB, src image.Source) (*fat.Volume, *fat.Table) 
 	if n != len(s.Files) {
 		t.Errorf("%d files of %d", n, len(s.Files))
 	}
-	if h := v.Check(tab); !h.Sound() || HasCode(h.Findings, "fsinfo-wrong") {
+	if h := v.Check(tab); !h.Sound() || hasCode(h.Findings, "fsinfo-wrong") {
 		t.Errorf("%+v, %+v", h.Problems, h.Findings)
 	}
 	return v, tab
 }
 
-var Fat16 = format.Options{Sectors: 20000, Kind: fat.FAT16, SectorsPerCluster: 2}
+var fat16 = format.Options{Sectors: 20000, Kind: fat.FAT16, SectorsPerCluster: 2}
 
 // A root directory at the end, one active table, and reserved bits in its
 // entries: the root moves, the bits stay with their places, the other table
 // is left alone but for the marks behind the last cluster.
 func TestFAT32Oddities(t *testing.T) {
-	s := Lay(t, format.Options{Sectors: 140000, Kind: fat.FAT32, SectorsPerCluster: 2, RootCluster: 69000},
+	s := lay(t, format.Options{Sectors: 140000, Kind: fat.FAT32, SectorsPerCluster: 2, RootCluster: 69000},
 		"-GONE", 3000, "A.WAV", 100, "DIR", 0, "DIR/SUB", 0, "DIR/SUB/B.WAV", 7)
-	v, _ := Read(t, s)
+	v, _ := read(t, s)
 	for _, boot := range []disk.Sector{0, 6} {
 		b, _ := image.ReadSectors(s, disk.Span{Start: boot, Count: 1})
 		b[40] = 0x81
@@ -131,9 +131,9 @@ func TestFAT32Oddities(t *testing.T) {
 	old := v.TableSpan(0)
 	s.Put(old.Start+1, bytes.Repeat([]byte{0x11}, 512)) // the other table is old
 
-	v, tab := Read(t, s)
-	r := MustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: 135000})
-	card := OnCard(t, s, r)
+	v, tab := read(t, s)
+	r := mustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: 135000})
+	card := onCard(t, s, r)
 	v2, tab2 := s.Holds(t, card)
 	if v2.Active != 1 || v2.BPB.RootCluster == 69000 || v2.FSInfo == nil || v2.FSInfo.Free != v2.Check(tab2).Free {
 		t.Errorf("active %d, root %d, FSInfo %+v", v2.Active, v2.BPB.RootCluster, v2.FSInfo)
@@ -147,7 +147,7 @@ func TestFAT32Oddities(t *testing.T) {
 	if !bytes.Equal(x, bytes.Repeat([]byte{0x11}, 512)) {
 		t.Error("the table that is not active changed")
 	}
-	Marked(t, v2)
+	marked(t, v2)
 	was, _ := image.ReadSectors(s, table)
 	is, _ := image.ReadSectors(card, v2.TableSpan(1))
 	for i := 11; i < len(is); i += 4 {
@@ -160,14 +160,14 @@ func TestFAT32Oddities(t *testing.T) {
 // What need not change is one copy; nothing but the size of a smaller volume
 // whose files all stay is made new.
 func TestSmallestChange(t *testing.T) {
-	s := Lay(t, Fat16, "A.WAV", 10)
-	v, tab := Read(t, s)
-	n := &Counter{}
-	if r := MustPlan(t, v, tab, resize.Wishes{}); r.Changed() || r.Emit(n) != nil || n.Pieces != 1 || n.Rendered != 0 {
+	s := lay(t, fat16, "A.WAV", 10)
+	v, tab := read(t, s)
+	n := &counter{}
+	if r := mustPlan(t, v, tab, resize.Wishes{}); r.Changed() || r.Emit(n) != nil || n.Pieces != 1 || n.Rendered != 0 {
 		t.Errorf("%d pieces, %d bytes made new", n.Pieces, n.Rendered)
 	}
-	n = &Counter{}
-	r := MustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: 15000, Slack: resize.SlackKeep, Free: resize.FreeCopy})
+	n = &counter{}
+	r := mustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: 15000, Slack: resize.SlackKeep, Free: resize.FreeCopy})
 	if err := r.Emit(n); err != nil || n.Rendered != 512 || n.Pieces > 3 {
 		t.Errorf("%d pieces, %d bytes made new: %v", n.Pieces, n.Rendered, err)
 	}
@@ -181,14 +181,14 @@ func TestStaysInOnePiece(t *testing.T) {
 		runs          int
 		moved         uint32
 	}{{900, 800, 1, 800}, {500, 800, 2, 300}} {
-		s := Lay(t, Fat16, "-GAP", c.gap, "FULL", 5000, "A.WAV", c.clusters)
-		v, tab := Read(t, s)
+		s := lay(t, fat16, "-GAP", c.gap, "FULL", 5000, "A.WAV", c.clusters)
+		v, tab := read(t, s)
 		size := v.Cluster(uint32(2 + c.gap + 5000 + 500)).Start // 500 clusters of A.WAV stay below
-		r := MustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: size})
+		r := mustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: size})
 		if r.MovedClusters != c.moved || r.MovedFiles != 1 {
 			t.Errorf("%+v: %d clusters of %d files move", c, r.MovedClusters, r.MovedFiles)
 		}
-		v2, tab2 := s.Holds(t, OnCard(t, s, r))
+		v2, tab2 := s.Holds(t, onCard(t, s, r))
 		for f := range v2.NewWalk(tab2, fat.WalkOptions{}).Files() {
 			if f.Path == "A.WAV" && len(f.Chain.Runs) != c.runs {
 				t.Errorf("%+v: A.WAV lies in %d pieces", c, len(f.Chain.Runs))
@@ -211,22 +211,22 @@ func TestTypeBoundaries(t *testing.T) {
 		{fat.FAT16, 65507, true, true}, {fat.FAT16, 65508, true, false}, {fat.FAT16, 65524, true, false},
 		{fat.FAT32, 65527, false, true}, {fat.FAT32, 65542, false, true}, {fat.FAT32, 65543, true, true},
 	} {
-		s := SizedWith(t, format.Options{Kind: c.kind, SectorsPerCluster: 1}, c.clusters)
-		v, tab := Read(t, s)
+		s := sizedWith(t, format.Options{Kind: c.kind, SectorsPerCluster: 1}, c.clusters)
+		v, tab := read(t, s)
 		down := v.Cluster(uint32(c.clusters) + 1).Start
 		if w := (resize.Wishes{Mode: resize.Shrink, Sectors: down}); c.down {
-			s.Holds(t, OnCard(t, s, MustPlan(t, v, tab, w)))
+			s.Holds(t, onCard(t, s, mustPlan(t, v, tab, w)))
 		} else {
-			MustRefuse(t, v, tab, w, "volume-too-small")
+			mustRefuse(t, v, tab, w, "volume-too-small")
 		}
-		r := MustPlan(t, v, tab, resize.Wishes{Mode: resize.Grow, Room: v.Sectors + 20})
-		v2, _ := s.Holds(t, OnCard(t, s, r))
-		if got := int64(v2.Clusters) > c.clusters; got != c.up || v2.Kind != c.kind || !HasCode(r.Findings, "grow-capped") {
+		r := mustPlan(t, v, tab, resize.Wishes{Mode: resize.Grow, Room: v.Sectors + 20})
+		v2, _ := s.Holds(t, onCard(t, s, r))
+		if got := int64(v2.Clusters) > c.clusters; got != c.up || v2.Kind != c.kind || !hasCode(r.Findings, "grow-capped") {
 			t.Errorf("%s of %d clusters grows to %d", c.kind, c.clusters, v2.Clusters)
 		}
 		if !c.up {
 			w := resize.Wishes{Mode: resize.Grow, Room: v.Sectors + 100, Sectors: r.Sectors + 1}
-			MustRefuse(t, v, tab, w, "grow-too-large")
+			mustRefuse(t, v, tab, w, "grow-too-large")
 		}
 	}
 }
@@ -234,12 +234,12 @@ func TestTypeBoundaries(t *testing.T) {
 // F03: 4,085 clusters are FAT16 to one system and FAT12 to another, so a change
 // is asked about.
 func TestDisputedType(t *testing.T) {
-	s := SizedWith(t, format.Options{Kind: fat.FAT16, SectorsPerCluster: 1}, 4085)
-	v, tab := Read(t, s)
+	s := sizedWith(t, format.Options{Kind: fat.FAT16, SectorsPerCluster: 1}, 4085)
+	v, tab := read(t, s)
 	w := resize.Wishes{Mode: resize.Grow, Room: v.Sectors + 100}
-	MustRefuse(t, v, tab, w, "fat-type-boundary")
-	w.Accept = Accept("fat-type-boundary")
-	s.Holds(t, OnCard(t, s, MustPlan(t, v, tab, w)))
+	mustRefuse(t, v, tab, w, "fat-type-boundary")
+	w.Accept = accept("fat-type-boundary")
+	s.Holds(t, onCard(t, s, mustPlan(t, v, tab, w)))
 }
 
 // F09, F10: the published formula gives FAT16 of 8,769 sectors a table of 17
@@ -247,15 +247,15 @@ func TestDisputedType(t *testing.T) {
 // cluster, and no table is longer than it must be. TestRandom lets fsck.fat
 // say the same.
 func TestTableIsLongEnough(t *testing.T) {
-	s := Lay(t, format.Options{Sectors: 8500, Kind: fat.FAT16, SectorsPerCluster: 2}, "A.WAV", 3)
-	v, tab := Read(t, s)
+	s := lay(t, format.Options{Sectors: 8500, Kind: fat.FAT16, SectorsPerCluster: 2}, "A.WAV", 3)
+	v, tab := read(t, s)
 	for want := disk.Sector(8501); want < 9600; want++ {
 		r, err := resize.Plan(v, tab, nil, resize.Wishes{Mode: resize.Grow, Sectors: want, Room: want})
 		if err != nil {
-			MustRefuse(t, v, tab, resize.Wishes{Mode: resize.Grow, Sectors: want, Room: want}, "grow-costs-clusters")
+			mustRefuse(t, v, tab, resize.Wishes{Mode: resize.Grow, Sectors: want, Room: want}, "grow-costs-clusters")
 			continue
 		}
-		v2, _ := Read(t, OnCard(t, s, r))
+		v2, _ := read(t, onCard(t, s, r))
 		need := (int64(v2.DataClusters) + 2 + 255) / 256
 		if have := v2.BPB.SectorsPerFAT(); have < need || have > max(need+1, v.BPB.SectorsPerFAT()) || want == 8769 && have != 18 {
 			t.Fatalf("%d sectors: a table of %d sectors for %d clusters", want, have, v2.DataClusters)
@@ -266,14 +266,14 @@ func TestTableIsLongEnough(t *testing.T) {
 // FG, "Boot Sector and BPB Structure": a size below 65,536 has the field of 16
 // bits on FAT12 and FAT16, a larger one that of 32.
 func TestSizeFields(t *testing.T) {
-	s := Lay(t, format.Options{Sectors: 70000, Kind: fat.FAT16, SectorsPerCluster: 4}, "A.WAV", 3)
-	v, tab := Read(t, s)
-	down := OnCard(t, s, MustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: 65535}))
+	s := lay(t, format.Options{Sectors: 70000, Kind: fat.FAT16, SectorsPerCluster: 4}, "A.WAV", 3)
+	v, tab := read(t, s)
+	down := onCard(t, s, mustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: 65535}))
 	v2, tab2 := s.Holds(t, down)
 	if v2.BPB.TotalSectors16 != 65535 || v2.BPB.TotalSectors32 != 0 {
 		t.Errorf("%d, %d", v2.BPB.TotalSectors16, v2.BPB.TotalSectors32)
 	}
-	up := OnCard(t, down, MustPlan(t, v2, tab2, resize.Wishes{Mode: resize.Grow, Sectors: 65536, Room: 65536}))
+	up := onCard(t, down, mustPlan(t, v2, tab2, resize.Wishes{Mode: resize.Grow, Sectors: 65536, Room: 65536}))
 	if v3, _ := s.Holds(t, up); v3.BPB.TotalSectors16 != 0 || v3.BPB.TotalSectors32 != 65536 {
 		t.Errorf("%d, %d", v3.BPB.TotalSectors16, v3.BPB.TotalSectors32)
 	}
@@ -281,11 +281,11 @@ func TestSizeFields(t *testing.T) {
 
 // Only the fields that were asked for change, in both boot sectors.
 func TestHiddenAndGeometry(t *testing.T) {
-	s := Lay(t, format.Options{Sectors: 70000, Kind: fat.FAT32, SectorsPerCluster: 1}, "A.WAV", 3)
-	v, tab := Read(t, s)
+	s := lay(t, format.Options{Sectors: 70000, Kind: fat.FAT32, SectorsPerCluster: 1}, "A.WAV", 3)
+	v, tab := read(t, s)
 	hidden := uint32(8192)
-	r := MustPlan(t, v, tab, resize.Wishes{Hidden: &hidden, Geometry: &resize.Geometry{Heads: 64, SectorsPerTrack: 32}})
-	card := OnCard(t, s, r)
+	r := mustPlan(t, v, tab, resize.Wishes{Hidden: &hidden, Geometry: &resize.Geometry{Heads: 64, SectorsPerTrack: 32}})
+	card := onCard(t, s, r)
 	want := make([]byte, s.Size())
 	if err := image.ReadFull(s, want, 0); err != nil {
 		t.Fatal(err)
@@ -299,29 +299,29 @@ func TestHiddenAndGeometry(t *testing.T) {
 	if err := image.ReadFull(card, have, 0); err != nil || !bytes.Equal(have, want) {
 		t.Errorf("more or less than the fields changed: %v", err)
 	}
-	if !HasCode(r.Findings, "hidden-changed") || !HasCode(r.Findings, "geometry-changed") {
+	if !hasCode(r.Findings, "hidden-changed") || !hasCode(r.Findings, "geometry-changed") {
 		t.Errorf("%+v", r.Findings)
 	}
 }
 
 func TestAlign(t *testing.T) {
-	s := Lay(t, Fat16, "A.WAV", 10)
-	v, tab := Read(t, s)
+	s := lay(t, fat16, "A.WAV", 10)
+	v, tab := read(t, s)
 	w := resize.Wishes{Mode: resize.Keep, Base: 63, Align: 2048}
-	r := MustPlan(t, v, tab, w)
-	v2, _ := s.Holds(t, OnCard(t, s, r))
-	if (63+v2.Data)%2048 != 0 || v2.Sectors != v.Sectors || !HasCode(r.Findings, "reserved-changed") || !r.Shifted {
+	r := mustPlan(t, v, tab, w)
+	v2, _ := s.Holds(t, onCard(t, s, r))
+	if (63+v2.Data)%2048 != 0 || v2.Sectors != v.Sectors || !hasCode(r.Findings, "reserved-changed") || !r.Shifted {
 		t.Errorf("cluster 2 in sector %d, %+v", v2.Data, r.Findings)
 	}
 	w.Align = 1 << 20
-	MustRefuse(t, v, tab, w, "align-impossible")
+	mustRefuse(t, v, tab, w, "align-impossible")
 }
 
 // L01, and the walls that devices are known for: the limit of the device
 // stops growing, and the finding names it.
 func TestGrowCapped(t *testing.T) {
-	s := Lay(t, Fat16, "A.WAV", 10)
-	v, tab := Read(t, s)
+	s := lay(t, fat16, "A.WAV", 10)
+	v, tab := read(t, s)
 	for _, c := range []struct {
 		w    resize.Wishes
 		want disk.Sector
@@ -335,14 +335,14 @@ func TestGrowCapped(t *testing.T) {
 		{resize.Wishes{Room: 30000, MoveNone: true}, 0, "the length of the allocation tables"},
 	} {
 		c.w.Mode = resize.Grow
-		r := MustPlan(t, v, tab, c.w)
+		r := mustPlan(t, v, tab, c.w)
 		text := fmt.Sprint(r.Findings)
 		if c.want != 0 && r.Sectors != c.want || !bytes.Contains([]byte(text), []byte(c.name)) {
 			t.Errorf("%+v: %d sectors, %s", c.w, r.Sectors, text)
 		}
-		s.Holds(t, OnCard(t, s, r))
+		s.Holds(t, onCard(t, s, r))
 	}
-	MustRefuse(t, v, tab, resize.Wishes{Mode: resize.Grow, Room: 30000, Sectors: 30001}, "grow-too-large")
-	MustRefuse(t, v, tab, resize.Wishes{Mode: resize.Grow, Room: 30000, Sectors: 26000, Limit: 25000}, "grow-too-large")
-	MustRefuse(t, v, tab, resize.Wishes{Mode: resize.Keep, Room: 19999}, "volume-does-not-fit")
+	mustRefuse(t, v, tab, resize.Wishes{Mode: resize.Grow, Room: 30000, Sectors: 30001}, "grow-too-large")
+	mustRefuse(t, v, tab, resize.Wishes{Mode: resize.Grow, Room: 30000, Sectors: 26000, Limit: 25000}, "grow-too-large")
+	mustRefuse(t, v, tab, resize.Wishes{Mode: resize.Keep, Room: 19999}, "volume-does-not-fit")
 }

@@ -100,13 +100,13 @@ func tryPlan(t *testing.T, d *imagetest.Disk, v *fat.Volume, tab *fat.Table, w r
 		return // the boot sector says so; the card would be needlessly large
 	}
 	size := d.SectorSize()
-	b := plan.NewBuilder(plan.Disk{Sectors: r.Sectors + 2*Edge, SectorSize: size},
+	b := plan.NewBuilder(plan.Disk{Sectors: r.Sectors + 2*edge, SectorSize: size},
 		plan.Source{Disk: plan.Disk{Sectors: image.Sectors(d), SectorSize: size}, Digest: "0000000000000000000000000000000000000000000000000000000000000000"})
-	b.Zero(disk.Span{Count: Edge}, layout.WhyExcess, layout.RankData)
-	if err := r.Emit(resize.Placed{To: b, Card: Edge, Open: disk.Span{Start: Edge, Count: r.Sectors}}); err != nil {
+	b.Zero(disk.Span{Count: edge}, layout.WhyExcess, layout.RankData)
+	if err := r.Emit(resize.Placed{To: b, Card: edge, Open: disk.Span{Start: edge, Count: r.Sectors}}); err != nil {
 		t.Fatal(err)
 	}
-	b.Zero(disk.Span{Start: Edge + r.Sectors, Count: Edge}, layout.WhyExcess, layout.RankData)
+	b.Zero(disk.Span{Start: edge + r.Sectors, Count: edge}, layout.WhyExcess, layout.RankData)
 	p, err := b.Plan()
 	if err != nil {
 		t.Fatalf("%+v: %v", w, err)
@@ -115,7 +115,7 @@ func tryPlan(t *testing.T, d *imagetest.Disk, v *fat.Volume, tab *fat.Table, w r
 	if err != nil {
 		t.Fatal(err)
 	}
-	v2, err := fat.Read(image.NewWindow(c, disk.Span{Start: Edge, Count: r.Sectors}))
+	v2, err := fat.Read(image.NewWindow(c, disk.Span{Start: edge, Count: r.Sectors}))
 	if err != nil || v2.Sectors != r.Sectors || v2.Kind != v.Kind {
 		t.Fatalf("%+v: %+v, %v; want %d sectors", w, v2, err, r.Sectors)
 	}

@@ -15,9 +15,9 @@ import (
 )
 
 // poke sets entries of all tables of a FAT16 volume.
-func (s *Small) poke(t testing.TB, entries map[uint32]uint16) {
+func (s *small) poke(t testing.TB, entries map[uint32]uint16) {
 	t.Helper()
-	v, _ := Read(t, s)
+	v, _ := read(t, s)
 	for i := range v.BPB.FATs {
 		span := v.TableSpan(i)
 		b, err := image.ReadSectors(s, span)
@@ -50,26 +50,26 @@ func TestHealth(t *testing.T) {
 		{"dirty", map[uint32]uint16{1: 0x7FFF}, "fat-dirty", []string{"fat-dirty"}}, // F19
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			s := Lay(t, Fat16, "LOW.WAV", 20, "-GAP", 6980, "A.WAV", 10)
+			s := lay(t, fat16, "LOW.WAV", 20, "-GAP", 6980, "A.WAV", 10)
 			s.poke(t, c.entries)
-			v, tab := Read(t, s)
+			v, tab := read(t, s)
 			w := resize.Wishes{Mode: resize.Shrink, Sectors: 12000}
 			if c.refused == "" {
-				r := MustPlan(t, v, tab, w)
-				v2, tab2 := Read(t, OnCard(t, s, r))
+				r := mustPlan(t, v, tab, w)
+				v2, tab2 := read(t, onCard(t, s, r))
 				a, b := v.Check(tab), v2.Check(tab2)
 				if a.Lost != b.Lost || a.Total != b.Total || a.Used != b.Used || r.MovedClusters == 0 {
 					t.Errorf("%+v became %+v", a, b)
 				}
 				return
 			}
-			MustRefuse(t, v, tab, w, string(c.refused))
-			w.Accept = Accept(c.refused)
+			mustRefuse(t, v, tab, w, string(c.refused))
+			w.Accept = accept(c.refused)
 			if c.accept == nil {
-				MustRefuse(t, v, tab, w, string(c.refused))
+				mustRefuse(t, v, tab, w, string(c.refused))
 				return
 			}
-			if r := MustPlan(t, v, tab, w); !HasCode(r.Findings, string(c.refused)) {
+			if r := mustPlan(t, v, tab, w); !hasCode(r.Findings, string(c.refused)) {
 				t.Errorf("%+v", r.Findings)
 			}
 		})
@@ -78,11 +78,11 @@ func TestHealth(t *testing.T) {
 
 // Where nothing moves and all is copied a broken chain may be carried.
 func TestBrokenChainStays(t *testing.T) {
-	s := Lay(t, Fat16, "LOW.WAV", 20, "A.WAV", 10)
+	s := lay(t, fat16, "LOW.WAV", 20, "A.WAV", 10)
 	s.poke(t, map[uint32]uint16{25: 3})
-	v, tab := Read(t, s)
-	w := resize.Wishes{Mode: resize.Shrink, Sectors: 12000, Free: resize.FreeCopy, Accept: Accept("fat-cross-linked", "fat-chain-short")}
-	if r := MustPlan(t, v, tab, w); !HasCode(r.Findings, "fat-cross-linked") {
+	v, tab := read(t, s)
+	w := resize.Wishes{Mode: resize.Shrink, Sectors: 12000, Free: resize.FreeCopy, Accept: accept("fat-cross-linked", "fat-chain-short")}
+	if r := mustPlan(t, v, tab, w); !hasCode(r.Findings, "fat-cross-linked") {
 		t.Errorf("%+v", r.Findings)
 	}
 }
@@ -90,16 +90,16 @@ func TestBrokenChainStays(t *testing.T) {
 // An entry that names a cluster which does not exist would name one after
 // growing.
 func TestStrayLink(t *testing.T) {
-	s := Lay(t, Fat16, "A.WAV", 10)
+	s := lay(t, fat16, "A.WAV", 10)
 	s.poke(t, map[uint32]uint16{5000: 10500})
-	v, tab := Read(t, s)
-	MustRefuse(t, v, tab, resize.Wishes{Mode: resize.Grow, Room: 30000}, "fat-chain-outside")
+	v, tab := read(t, s)
+	mustRefuse(t, v, tab, resize.Wishes{Mode: resize.Grow, Room: 30000}, "fat-chain-outside")
 }
 
 // Tables that differ are asked about; then all are like the one that counts.
 func TestTablesDiffer(t *testing.T) {
-	s := Lay(t, Fat16, "A.WAV", 10, "-GAP", 6000, "B.WAV", 10)
-	v, tab := Read(t, s)
+	s := lay(t, fat16, "A.WAV", 10, "-GAP", 6000, "B.WAV", 10)
+	v, tab := read(t, s)
 	second := v.TableSpan(1)
 	for _, x := range []disk.Sector{0, 3, 24} {
 		b, _ := image.ReadSectors(s, disk.Span{Start: second.Start + x, Count: 1})
@@ -107,9 +107,9 @@ func TestTablesDiffer(t *testing.T) {
 		s.Put(second.Start+x, b)
 	}
 	w := resize.Wishes{Mode: resize.Shrink, Sectors: 12000}
-	MustRefuse(t, v, tab, w, "fat-copies-differ")
-	w.Accept = Accept("fat-copies-differ")
-	v2, _ := s.Holds(t, OnCard(t, s, MustPlan(t, v, tab, w)))
+	mustRefuse(t, v, tab, w, "fat-copies-differ")
+	w.Accept = accept("fat-copies-differ")
+	v2, _ := s.Holds(t, onCard(t, s, mustPlan(t, v, tab, w)))
 	if f := v2.CompareTables(); len(f) > 0 {
 		t.Error(f)
 	}
@@ -126,8 +126,8 @@ func TestManyLongChains(t *testing.T) {
 		}
 		files = append(files, fmt.Sprintf("D%d/T%d.WAV", i/400, i), 1)
 	}
-	s := Lay(t, Fat16, files...)
-	v, tab := Read(t, s)
+	s := lay(t, fat16, files...)
+	v, tab := read(t, s)
 	spare := uint32(8000)
 	for f := range v.NewWalk(tab, fat.WalkOptions{}).Files() {
 		if !f.Dir {
@@ -136,37 +136,37 @@ func TestManyLongChains(t *testing.T) {
 		}
 	}
 	s.poke(t, entries)
-	v, tab = Read(t, s)
-	r := MustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: 10000})
-	s.Holds(t, OnCard(t, s, r))
+	v, tab = read(t, s)
+	r := mustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: 10000})
+	s.Holds(t, onCard(t, s, r))
 }
 
 // The marks of bad clusters stay and hold nothing, or go when asked.
 func TestBadMarks(t *testing.T) {
-	s := Lay(t, Fat16, "-GAP", 6000, "A.WAV", 10)
+	s := lay(t, fat16, "-GAP", 6000, "A.WAV", 10)
 	bad := map[uint32]uint16{}
 	for c := uint32(2); c < 5000; c++ {
 		bad[c] = 0xFFF7 // F20
 	}
 	bad[9000] = 0xFFF7
 	s.poke(t, bad)
-	v, tab := Read(t, s)
-	kept := MustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink})
+	v, tab := read(t, s)
+	kept := mustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink})
 	if want := v.Cluster(5010).Start; kept.Limits.Smallest != want {
 		t.Errorf("smallest %d, want %d", kept.Limits.Smallest, want)
 	}
-	r := MustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: kept.Limits.Smallest})
-	v2, tab2 := s.Holds(t, OnCard(t, s, r))
+	r := mustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: kept.Limits.Smallest})
+	v2, tab2 := s.Holds(t, onCard(t, s, r))
 	if u := tab2.Usage(); u.Bad != 4998 || v2.Clusters != 5008 {
 		t.Errorf("%+v of %d clusters", u, v2.Clusters)
 	}
 	w := resize.Wishes{Mode: resize.Shrink, Sectors: v.Cluster(4104).Start, BadMarks: resize.BadClear}
-	_, tab2 = s.Holds(t, OnCard(t, s, MustPlan(t, v, tab, w)))
+	_, tab2 = s.Holds(t, onCard(t, s, mustPlan(t, v, tab, w)))
 	if u := tab2.Usage(); u.Bad != 0 {
 		t.Errorf("%+v", u)
 	}
 	w = resize.Wishes{Mode: resize.Keep, BadMarks: resize.BadClear}
-	_, tab2 = s.Holds(t, OnCard(t, s, MustPlan(t, v, tab, w)))
+	_, tab2 = s.Holds(t, onCard(t, s, mustPlan(t, v, tab, w)))
 	if u := tab2.Usage(); u.Bad != 0 {
 		t.Errorf("%+v", u)
 	}
@@ -175,21 +175,21 @@ func TestBadMarks(t *testing.T) {
 // A table sector that cannot be read is made from the other table; a table of
 // which no copy answers is refused.
 func TestMissingTable(t *testing.T) {
-	s := Lay(t, Fat16, "A.WAV", 10, "-GAP", 6000, "B.WAV", 10)
-	v, _ := Read(t, s)
+	s := lay(t, fat16, "A.WAV", 10, "-GAP", 6000, "B.WAV", 10)
+	v, _ := read(t, s)
 	gone := disk.Span{Start: v.TableSpan(0).Start + 2, Count: 2}
 	src := &imagetest.Faulty{Source: s, Bad: disk.NewSpans(gone)}
-	v, tab := Read(t, src)
-	r := MustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: 12000})
-	p := Planned(t, whole{src, s}, r)
+	v, tab := read(t, src)
+	r := mustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: 12000})
+	p := planned(t, whole{src, s}, r)
 	for _, q := range p.Pieces {
-		if q.Op == layout.Copy && q.Overlaps(disk.Span{Start: gone.Start + Edge, Count: 2}) {
+		if q.Op == layout.Copy && q.Overlaps(disk.Span{Start: gone.Start + edge, Count: 2}) {
 			t.Errorf("sectors that nobody can read are copied: %+v", q)
 		}
 	}
 	src.Bad = disk.NewSpans(gone, disk.Span{Start: v.TableSpan(1).Start + 2, Count: 2})
-	v, tab = Read(t, src)
-	MustRefuse(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: 12000}, "fat-table-missing")
+	v, tab = read(t, src)
+	mustRefuse(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: 12000}, "fat-table-missing")
 }
 
 // whole reads everything for the digest of a plan, with the size of another.
@@ -202,14 +202,14 @@ func (w whole) ReadAt(p []byte, off int64) (int, error) { return w.all.ReadAt(p,
 
 // An emptied volume keeps its boot code and its label.
 func TestEmpty(t *testing.T) {
-	for _, o := range []format.Options{Fat16, {Sectors: 140000, Kind: fat.FAT32, SectorsPerCluster: 2, RootCluster: 69000}, {Sectors: 3000, Kind: fat.FAT12, SectorsPerCluster: 2}} {
-		s := Lay(t, o, "A.WAV", 100, "DIR", 0, "DIR/B.WAV", 7)
-		v, tab := Read(t, s)
+	for _, o := range []format.Options{fat16, {Sectors: 140000, Kind: fat.FAT32, SectorsPerCluster: 2, RootCluster: 69000}, {Sectors: 3000, Kind: fat.FAT12, SectorsPerCluster: 2}} {
+		s := lay(t, o, "A.WAV", 100, "DIR", 0, "DIR/B.WAV", 7)
+		v, tab := read(t, s)
 		for _, w := range []resize.Wishes{{Empty: true}, {Empty: true, Mode: resize.Grow, Room: v.Sectors * 5 / 4}, {Empty: true, Mode: resize.Shrink, Sectors: v.Sectors * 99 / 100}} {
-			r := MustPlan(t, v, tab, w)
-			path := Apply(t, s, r)
-			Tool(t, "fsck.fat", "-n", path)
-			v2, tab2 := Open(t, path)
+			r := mustPlan(t, v, tab, w)
+			path := apply(t, s, r)
+			tool(t, "fsck.fat", "-n", path)
+			v2, tab2 := open(t, path)
 			h := v2.Check(tab2)
 			if h.Files+h.Dirs+h.Deleted+h.Total != 0 || v2.Label() != "TAKES" || v2.ID() != v.ID() || v2.FSInfo != nil && v2.FSInfo.Free != h.Free {
 				t.Errorf("%+v: %+v, label %q", w, h, v2.Label())
@@ -230,10 +230,10 @@ func TestPiecesMoveAlone(t *testing.T) {
 		{2: 7003}, // HEAD.WAV is the first cluster of it
 		{7003 + 799: 2},
 	} {
-		s := Lay(t, Fat16, "HEAD.WAV", 1, "-GAP", 7000, "A.WAV", 800)
+		s := lay(t, fat16, "HEAD.WAV", 1, "-GAP", 7000, "A.WAV", 800)
 		s.poke(t, entries)
-		v, _ := Read(t, s)
-		w := resize.Wishes{Mode: resize.Shrink, Sectors: v.Cluster(7503).Start, Accept: Accept("fat-cross-linked")}
+		v, _ := read(t, s)
+		w := resize.Wishes{Mode: resize.Shrink, Sectors: v.Cluster(7503).Start, Accept: accept("fat-cross-linked")}
 		// Both files own the clusters of A.WAV now: one entry goes.
 		b, _ := image.ReadSectors(s, disk.Span{Start: v.RootSpan().Start, Count: 1})
 		gone := "A       WAV"
@@ -242,8 +242,8 @@ func TestPiecesMoveAlone(t *testing.T) {
 		}
 		b[bytes.Index(b, []byte(gone))] = 0xE5
 		s.Put(v.RootSpan().Start, b)
-		v, tab := Read(t, s)
-		if r := MustPlan(t, v, tab, w); r.MovedClusters != 300 {
+		v, tab := read(t, s)
+		if r := mustPlan(t, v, tab, w); r.MovedClusters != 300 {
 			t.Errorf("%v: %d clusters move", entries, r.MovedClusters)
 		}
 	}
@@ -252,26 +252,26 @@ func TestPiecesMoveAlone(t *testing.T) {
 // Deleted entries that lose what could be read of them are counted, and the
 // sectors that are left out; --free copy carries them.
 func TestFreeClusters(t *testing.T) {
-	s := Lay(t, Fat16, "A.WAV", 10, "-B.WAV", 20, "C.WAV", 10, "-D.WAV", 5, "E.WAV", 1)
-	v, tab := Read(t, s)
+	s := lay(t, fat16, "A.WAV", 10, "-B.WAV", 20, "C.WAV", 10, "-D.WAV", 5, "E.WAV", 1)
+	v, tab := read(t, s)
 	w := resize.Wishes{Mode: resize.Shrink, Sectors: 15000}
-	r := MustPlan(t, v, tab, w)
-	v2, _ := Read(t, OnCard(t, s, r))
-	if want := disk.Sector(v2.Clusters-21) * 2; r.LostDeleted != 2 || r.Skipped != want || !HasCode(r.Findings, "free-skipped") {
+	r := mustPlan(t, v, tab, w)
+	v2, _ := read(t, onCard(t, s, r))
+	if want := disk.Sector(v2.Clusters-21) * 2; r.LostDeleted != 2 || r.Skipped != want || !hasCode(r.Findings, "free-skipped") {
 		t.Errorf("%d deleted entries, %d sectors; want 2, %d", r.LostDeleted, r.Skipped, want)
 	}
 	w.Free = resize.FreeCopy
-	if r = MustPlan(t, v, tab, w); r.LostDeleted != 0 || r.Skipped != 0 {
+	if r = mustPlan(t, v, tab, w); r.LostDeleted != 0 || r.Skipped != 0 {
 		t.Errorf("%d deleted entries, %d sectors", r.LostDeleted, r.Skipped)
 	}
 	// With few pieces the shortest run is copied, and with it what it holds.
 	w.Free, w.MaxPieces = "", 64+5
-	r = MustPlan(t, v, tab, w)
-	n := &Counter{}
-	if err := r.Emit(n); err != nil || r.LostDeleted != 1 || !HasCode(r.Findings, "free-gaps-copied") {
+	r = mustPlan(t, v, tab, w)
+	n := &counter{}
+	if err := r.Emit(n); err != nil || r.LostDeleted != 1 || !hasCode(r.Findings, "free-gaps-copied") {
 		t.Errorf("%d deleted entries, %d pieces: %v", r.LostDeleted, n.Pieces, err)
 	}
-	s.Holds(t, OnCard(t, s, r))
+	s.Holds(t, onCard(t, s, r))
 }
 
 // Of runs of the same length no more are copied than the pieces ask for; a
@@ -281,21 +281,21 @@ func TestFewGaps(t *testing.T) {
 	for i := range 10 {
 		files = append(files, fmt.Sprintf("K%d", i), 1, fmt.Sprintf("-D%d", i), 1)
 	}
-	s := Lay(t, Fat16, append(files, "END", 1, "DIR", 0)...)
-	v, _ := Read(t, s)
+	s := lay(t, fat16, append(files, "END", 1, "DIR", 0)...)
+	v, _ := read(t, s)
 	b, _ := image.ReadSectors(s, disk.Span{Start: v.RootSpan().Start, Count: 2})
 	dir := b[bytes.Index(b, []byte("DIR     ")):]
 	cluster := uint32(dir[26]) | uint32(dir[27])<<8
 	dir[0] = 0xE5
 	s.Put(v.RootSpan().Start, b)
 	s.poke(t, map[uint32]uint16{cluster: 0})
-	v, tab := Read(t, s)
+	v, tab := read(t, s)
 	w := resize.Wishes{Mode: resize.Shrink, Sectors: 15000}
-	if r := MustPlan(t, v, tab, w); r.LostDeleted != 11 {
+	if r := mustPlan(t, v, tab, w); r.LostDeleted != 11 {
 		t.Errorf("%d deleted entries", r.LostDeleted)
 	}
 	w.MaxPieces = 64 + 22 - 5 // each run that is copied saves two
-	if r := MustPlan(t, v, tab, w); r.LostDeleted != 11-3 {
+	if r := mustPlan(t, v, tab, w); r.LostDeleted != 11-3 {
 		t.Errorf("%d deleted entries", r.LostDeleted)
 	}
 }

@@ -26,7 +26,7 @@ var doubts = map[disk.Code]string{
 // judge asks about, or refuses, what makes it unsafe to change the volume.
 // Nothing is repaired. A volume that stays as it is needs no health, and one
 // that becomes empty keeps nothing that could be harmed.
-func (j *job) Judge(h *fat.Health) {
+func (j *job) judge(h *fat.Health) {
 	if !j.resized() || j.w.Empty {
 		return
 	}

@@ -30,14 +30,14 @@ func TestLimitsOfTypeAreRead(t *testing.T) {
 		{fat.FAT16, 50000, resize.Grow, 1 << 20},
 		{fat.FAT32, 70000, resize.Shrink, 0},
 	} {
-		s := SizedWith(t, format.Options{Kind: c.kind, SectorsPerCluster: 4}, c.clusters)
-		v, tab := Read(t, s)
+		s := sizedWith(t, format.Options{Kind: c.kind, SectorsPerCluster: 4}, c.clusters)
+		v, tab := read(t, s)
 		w := resize.Wishes{Mode: c.mode, Room: c.room}
 		if c.mode == resize.Shrink {
-			w.Sectors = MustPlan(t, v, tab, resize.Wishes{}).Limits.Smallest
+			w.Sectors = mustPlan(t, v, tab, resize.Wishes{}).Limits.Smallest
 		}
-		r := MustPlan(t, v, tab, w)
-		card := OnCard(t, s, r)
+		r := mustPlan(t, v, tab, w)
+		card := onCard(t, s, r)
 		v2, _ := s.Holds(t, card)
 		limit := int64(fat.MinFAT16)
 		if c.clusters > 20000 {
@@ -54,12 +54,12 @@ func TestLimitsOfTypeAreRead(t *testing.T) {
 // readByTools lets fsck.fat and mdir read a volume.
 func readByTools(t *testing.T, src image.Source) {
 	t.Helper()
-	path := Sparse(t, src)
+	path := sparse(t, src)
 	config := filepath.Join(t.TempDir(), "mtoolsrc")
 	if err := os.WriteFile(config, fmt.Appendf(nil, "drive x: file=%q\n", path), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	Tool(t, "fsck.fat", "-n", path)
+	tool(t, "fsck.fat", "-n", path)
 	cmd := exec.Command(need.Tool(t, "mdir"), "-/", "x:")
 	cmd.Env = append(os.Environ(), "MTOOLSRC="+config) // with its own check of the volume
 	if out, err := cmd.CombinedOutput(); err != nil {

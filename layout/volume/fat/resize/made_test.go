@@ -20,7 +20,7 @@ import (
 
 // made is a volume by mkfs.fat (dosfstools), filled by mtools from a tree of
 // files that is the truth.
-type Made struct {
+type made struct {
 	Path string
 	tree map[string][]byte
 	Src  image.Source
@@ -28,7 +28,7 @@ type Made struct {
 	T    *fat.Table
 }
 
-func Tool(t testing.TB, name string, args ...string) string {
+func tool(t testing.TB, name string, args ...string) string {
 	t.Helper()
 	cmd := exec.Command(need.Tool(t, name), args...)
 	cmd.Env = append(os.Environ(), "MTOOLS_SKIP_CHECK=1", "LC_ALL=C.UTF-8", "MTOOLSRC=/dev/null")
@@ -40,7 +40,7 @@ func Tool(t testing.TB, name string, args ...string) string {
 }
 
 // recipe is how mkfs.fat makes a volume; sectors have 512 bytes.
-type Recipe struct {
+type recipe struct {
 	Sectors int64
 	Args    string
 	Most    int // bytes of a file, 0: 700,000
@@ -48,23 +48,23 @@ type Recipe struct {
 
 // randomRecipe draws a volume of any type, with 1 to 3 tables, clusters of 1
 // to 8 sectors, sectors of 512 to 4096 bytes and any reserved sectors.
-func RandomRecipe(rng *rand.Rand) Recipe {
+func randomRecipe(rng *rand.Rand) recipe {
 	cluster := 1 << rng.Intn(3)
 	fats := 1 + rng.Intn(3)
 	switch rng.Intn(8) {
 	case 0, 1:
-		return Recipe{Sectors: int64(800 + rng.Intn(3200*cluster)), Args: fmt.Sprintf("-F 12 -s %d -f %d -R %d", cluster, fats, 1+rng.Intn(9))}
+		return recipe{Sectors: int64(800 + rng.Intn(3200*cluster)), Args: fmt.Sprintf("-F 12 -s %d -f %d -R %d", cluster, fats, 1+rng.Intn(9))}
 	case 2, 3:
-		return Recipe{Sectors: int64(cluster) * int64(6000+rng.Intn(20000)), Args: fmt.Sprintf("-F 16 -s %d -f %d -R %d -r %d", cluster, fats, 1+rng.Intn(9), 16*(8+rng.Intn(33)))}
+		return recipe{Sectors: int64(cluster) * int64(6000+rng.Intn(20000)), Args: fmt.Sprintf("-F 16 -s %d -f %d -R %d -r %d", cluster, fats, 1+rng.Intn(9), 16*(8+rng.Intn(33)))}
 	case 4:
 		size := 1024 << rng.Intn(3)
-		return Recipe{Sectors: int64(size/512) * int64(7000+rng.Intn(4000)), Args: fmt.Sprintf("-F 16 -S %d -s 1 -f %d", size, fats)}
+		return recipe{Sectors: int64(size/512) * int64(7000+rng.Intn(4000)), Args: fmt.Sprintf("-F 16 -S %d -s 1 -f %d", size, fats)}
 	default:
-		return Recipe{Sectors: int64(cluster) * int64(69000+rng.Intn(9000)), Args: fmt.Sprintf("-F 32 -s %d -f %d -R %d", cluster, fats, 32+rng.Intn(9))}
+		return recipe{Sectors: int64(cluster) * int64(69000+rng.Intn(9000)), Args: fmt.Sprintf("-F 32 -s %d -f %d -R %d", cluster, fats, 32+rng.Intn(9))}
 	}
 }
 
-func Mkfs(t testing.TB, r Recipe) string {
+func mkfs(t testing.TB, r recipe) string {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "volume.img")
 	if err := os.WriteFile(path, nil, 0o600); err != nil {
@@ -73,7 +73,7 @@ func Mkfs(t testing.TB, r Recipe) string {
 	if err := os.Truncate(path, r.Sectors*512); err != nil {
 		t.Fatal(err)
 	}
-	Tool(t, "mkfs.fat", append(strings.Fields(r.Args), "-a", "-i", "c0ffee01", "-n", "OLD SONGS", path)...)
+	tool(t, "mkfs.fat", append(strings.Fields(r.Args), "-a", "-i", "c0ffee01", "-n", "OLD SONGS", path)...)
 	return path
 }
 
@@ -82,11 +82,11 @@ var folders = []string{"", "SONGS/", "SONGS/Evening of a long summer day/", "low
 // makeVolume fills a fresh volume to a share of its room: nested, long-named
 // and empty files, some deleted and the room used again, so that later files
 // lie in pieces.
-func MakeVolume(t testing.TB, r Recipe, rng *rand.Rand) *Made {
+func makeVolume(t testing.TB, r recipe, rng *rand.Rand) *made {
 	t.Helper()
-	m := &Made{Path: Mkfs(t, r), tree: map[string][]byte{}}
+	m := &made{Path: mkfs(t, r), tree: map[string][]byte{}}
 	for _, d := range folders[1:] {
-		Tool(t, "mmd", "-i", m.Path, "::/"+strings.TrimSuffix(d, "/"))
+		tool(t, "mmd", "-i", m.Path, "::/"+strings.TrimSuffix(d, "/"))
 	}
 	room := float64(r.Sectors*512) * (0.3 + 0.5*rng.Float64())
 	most := cmp.Or(r.Most, 700_000)
@@ -98,13 +98,13 @@ func MakeVolume(t testing.TB, r Recipe, rng *rand.Rand) *Made {
 			delete(m.tree, p)
 		}
 	}
-	Tool(t, "mdel", append([]string{"-i", m.Path}, gone...)...)
+	tool(t, "mdel", append([]string{"-i", m.Path}, gone...)...)
 	m.fill(t, rng, 40, 60, min(most, int(room/45*1.4)))
 	m.Open(t)
 	return m
 }
 
-func (m *Made) paths() []string {
+func (m *made) paths() []string {
 	var out []string
 	for p := range m.tree {
 		out = append(out, p)
@@ -113,7 +113,7 @@ func (m *Made) paths() []string {
 	return out
 }
 
-func (m *Made) fill(t testing.TB, rng *rand.Rand, from, to, most int) {
+func (m *made) fill(t testing.TB, rng *rand.Rand, from, to, most int) {
 	t.Helper()
 	dir := t.TempDir()
 	forms := []string{"TRACK%03d.WAV", "Recording number %d, second take.wav", "low%d.txt", "Übung %d.wav", "NOEXT%d"}
@@ -135,12 +135,12 @@ func (m *Made) fill(t testing.TB, rng *rand.Rand, from, to, most int) {
 	}
 	for _, d := range folders {
 		if len(into[d]) > 0 {
-			Tool(t, "mcopy", append(append([]string{"-m", "-i", m.Path}, into[d]...), "::/"+d)...)
+			tool(t, "mcopy", append(append([]string{"-m", "-i", m.Path}, into[d]...), "::/"+d)...)
 		}
 	}
 }
 
-func (m *Made) Open(t testing.TB) {
+func (m *made) Open(t testing.TB) {
 	t.Helper()
 	f, err := image.Open(m.Path, 512)
 	if err != nil {
@@ -148,10 +148,10 @@ func (m *Made) Open(t testing.TB) {
 	}
 	t.Cleanup(func() { f.Close() })
 	m.Src = f
-	m.V, m.T = Read(t, f)
+	m.V, m.T = read(t, f)
 }
 
-func Read(t testing.TB, src image.Source) (*fat.Volume, *fat.Table) {
+func read(t testing.TB, src image.Source) (*fat.Volume, *fat.Table) {
 	t.Helper()
 	v, err := fat.Read(src)
 	if err != nil {
@@ -166,11 +166,11 @@ func Read(t testing.TB, src image.Source) (*fat.Volume, *fat.Table) {
 
 // judge lets fsck.fat (dosfstools), mdir and mcopy (mtools) and GRUB's reader
 // of FAT say whether the volume is sound and holds the tree.
-func (m *Made) Judge(t testing.TB, path string) {
+func (m *made) Judge(t testing.TB, path string) {
 	t.Helper()
-	v, tab := Open(t, path)
+	v, tab := open(t, path)
 	if v.BPB.FATs <= 2 { // fsck.fat knows no more
-		if out := Tool(t, "fsck.fat", "-n", path); strings.Contains(out, "differences") {
+		if out := tool(t, "fsck.fat", "-n", path); strings.Contains(out, "differences") {
 			t.Errorf("fsck.fat: %s", out)
 		}
 	}
@@ -187,26 +187,26 @@ func (m *Made) Judge(t testing.TB, path string) {
 			if err := os.WriteFile(local, m.tree[p], 0o600); err != nil {
 				t.Fatal(err)
 			}
-			Tool(t, "grub-fstest", path, "cmp", "(loop0)/"+p, local)
+			tool(t, "grub-fstest", path, "cmp", "(loop0)/"+p, local)
 			return
 		}
 	}
 }
 
-func Open(t testing.TB, path string) (*fat.Volume, *fat.Table) {
+func open(t testing.TB, path string) (*fat.Volume, *fat.Table) {
 	t.Helper()
 	f, err := image.Open(path, 512)
 	if err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { f.Close() })
-	return Read(t, f)
+	return read(t, f)
 }
 
-func (m *Made) judgeMtools(t testing.TB, path string) {
+func (m *made) judgeMtools(t testing.TB, path string) {
 	t.Helper()
 	got := map[string]bool{}
-	for _, l := range strings.Split(Tool(t, "mdir", "-/", "-b", "-a", "-i", path, "::/"), "\n") {
+	for _, l := range strings.Split(tool(t, "mdir", "-/", "-b", "-a", "-i", path, "::/"), "\n") {
 		got[strings.TrimSuffix(strings.TrimPrefix(strings.TrimSpace(l), "::/"), "/")] = true
 	}
 	for p := range m.tree {
@@ -215,7 +215,7 @@ func (m *Made) judgeMtools(t testing.TB, path string) {
 		}
 	}
 	dir := t.TempDir()
-	Tool(t, "mcopy", "-s", "-n", "-m", "-i", path, "::/", dir)
+	tool(t, "mcopy", "-s", "-n", "-m", "-i", path, "::/", dir)
 	files := 0
 	err := filepath.WalkDir(dir, func(p string, d fs.DirEntry, err error) error {
 		if err != nil || d.IsDir() {

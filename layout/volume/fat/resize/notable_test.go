@@ -17,7 +17,7 @@ import (
 // table begins with is F19 (Microsoft FAT: General Overview of On-Disk Format v1.03,
 // "FAT Data Structure").
 func TestEmptyNeedsNoTable(t *testing.T) {
-	for i, r := range []Recipe{
+	for i, r := range []recipe{
 		{Sectors: 3000, Args: "-F 12 -s 2 -f 2 -R 1"},
 		{Sectors: 3000, Args: "-F 12 -s 1 -f 1 -R 5"},
 		{Sectors: 20000, Args: "-F 16 -s 2 -f 2 -R 4 -r 512"},
@@ -26,24 +26,24 @@ func TestEmptyNeedsNoTable(t *testing.T) {
 	} {
 		t.Run(fmt.Sprintf("%d: %s", i, r.Args), func(t *testing.T) {
 			r.Most = 4000
-			m := MakeVolume(t, r, rand.New(rand.NewSource(int64(i))))
+			m := makeVolume(t, r, rand.New(rand.NewSource(int64(i))))
 			unname(t, m)
 			reserved := m.V.ReservedSpan()
 			known := image.NewKnown(m.Src, disk.NewSpans(disk.Between(reserved.End(), m.V.Sectors)), nil)
-			v, tab := Read(t, known)
-			MustRefuse(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: v.Sectors - 8}, "fat-table-missing")
+			v, tab := read(t, known)
+			mustRefuse(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: v.Sectors - 8}, "fat-table-missing")
 			for _, w := range []resize.Wishes{
 				{Empty: true},
 				{Empty: true, Mode: resize.Shrink, Sectors: v.Sectors - v.Sectors/100},
 				{Empty: true, Mode: resize.Grow, Room: v.Sectors + v.Sectors/4},
 			} {
-				p := MustPlan(t, v, tab, w)
-				if !HasCode(p.Findings, "fat-table-made-new") {
+				p := mustPlan(t, v, tab, w)
+				if !hasCode(p.Findings, "fat-table-made-new") {
 					t.Errorf("%+v", p.Findings)
 				}
-				path := Apply(t, known, p)
-				Tool(t, "fsck.fat", "-n", path)
-				after, entries := Open(t, path)
+				path := apply(t, known, p)
+				tool(t, "fsck.fat", "-n", path)
+				after, entries := open(t, path)
 				if h := after.Check(entries); h.Total != 0 || h.Files+h.Dirs != 0 {
 					t.Errorf("our own check: %+v", h)
 				}
@@ -53,8 +53,8 @@ func TestEmptyNeedsNoTable(t *testing.T) {
 				if after.ID() != v.ID() {
 					t.Errorf("the serial number is %s, not %s", after.ID(), v.ID())
 				}
-				Tool(t, "mcopy", "-i", path, "notable_test.go", "::/FIRST.SONG") // it takes files
-				Tool(t, "fsck.fat", "-n", path)
+				tool(t, "mcopy", "-i", path, "notable_test.go", "::/FIRST.SONG") // it takes files
+				tool(t, "fsck.fat", "-n", path)
 			}
 		})
 	}
@@ -62,7 +62,7 @@ func TestEmptyNeedsNoTable(t *testing.T) {
 
 // unname takes the label out of every boot sector: fsck.fat wants it to be that of
 // the root directory, which is not known here.
-func unname(t *testing.T, m *Made) {
+func unname(t *testing.T, m *made) {
 	t.Helper()
 	b, err := image.ReadSectors(m.Src, m.V.ReservedSpan())
 	if err != nil {

@@ -28,22 +28,22 @@ func TestMarksAreOneRun(t *testing.T) {
 	if err := f.Close(); err != nil {
 		t.Fatal(err)
 	}
-	v, tab := Read(t, d)
-	r := MustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: small})
-	n := &Counter{}
+	v, tab := read(t, d)
+	r := mustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: small})
+	n := &counter{}
 	if err := r.Emit(n); err != nil {
 		t.Fatal(err)
 	}
 	if n.Rendered > 300<<10 || n.Pieces > 400 {
 		t.Errorf("%d bytes are made new, in %d pieces", n.Rendered, n.Pieces)
 	}
-	c, err := card.New(Planned(t, d, r), d)
+	c, err := card.New(planned(t, d, r), d)
 	if err != nil {
 		t.Fatal(err)
 	}
 	for i := range v.BPB.FATs {
 		span := v.TableSpan(i)
-		span.Start += Edge
+		span.Start += edge
 		b, err := image.ReadSectors(c, span)
 		if err != nil {
 			t.Fatal(err)
@@ -74,21 +74,21 @@ func (r *reads) ReadAt(b []byte, off int64) (int, error) {
 // Who asks first what is copied gets the same volume then, and nothing is read
 // or made for it a second time.
 func TestMadeOnce(t *testing.T) {
-	s := Lay(t, Fat16, "-GAP", 6000, "A.WAV", 10, "B.WAV", 700)
+	s := lay(t, fat16, "-GAP", 6000, "A.WAV", 10, "B.WAV", 700)
 	src := &reads{Source: s}
-	v, tab := Read(t, src)
-	plain := MustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: 10000})
-	asked := MustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: 10000})
-	want, got := Planned(t, s, plain), &list{}
+	v, tab := read(t, src)
+	plain := mustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: 10000})
+	asked := mustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: 10000})
+	want, got := planned(t, s, plain), &list{}
 	copied, err := asked.Copied()
 	if err != nil {
 		t.Fatal(err)
 	}
 	src.bytes = 0
-	if err := asked.Emit(resize.Placed{To: got, Card: Edge}); err != nil || src.bytes != 0 {
+	if err := asked.Emit(resize.Placed{To: got, Card: edge}); err != nil || src.bytes != 0 {
 		t.Errorf("%d bytes are read once more, %v", src.bytes, err)
 	}
-	again := Planned(t, s, asked) // made anew: nothing was kept
+	again := planned(t, s, asked) // made anew: nothing was kept
 	if !reflect.DeepEqual(want.Pieces, again.Pieces) {
 		t.Error("the second time it is another volume")
 	}
@@ -103,7 +103,7 @@ func TestMadeOnce(t *testing.T) {
 
 // list keeps the copies that it gets.
 type list struct {
-	Counter
+	counter
 	copies []layout.Piece
 }
 

@@ -12,7 +12,7 @@ import (
 	"bootgraft/layout/volume/fat/resize"
 )
 
-func Accept(codes ...disk.Code) func(disk.Code) bool {
+func accept(codes ...disk.Code) func(disk.Code) bool {
 	return func(code disk.Code) bool {
 		for _, c := range codes {
 			if c == code {
@@ -25,50 +25,50 @@ func Accept(codes ...disk.Code) func(disk.Code) bool {
 
 // A file whose path is given keeps its sectors, whatever room there is below.
 func TestPinPath(t *testing.T) {
-	s := Lay(t, Fat16, "-GAP", 6000, "KEEP.SYS", 10)
-	v, tab := Read(t, s)
-	free := MustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: 10000})
-	s.Holds(t, OnCard(t, s, free))
+	s := lay(t, fat16, "-GAP", 6000, "KEEP.SYS", 10)
+	v, tab := read(t, s)
+	free := mustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: 10000})
+	s.Holds(t, onCard(t, s, free))
 	w := resize.Wishes{Mode: resize.Shrink, Sectors: 10000, Pins: []string{"/keep.sys"}}
-	r := MustRefuse(t, v, tab, w, "volume-too-small")
+	r := mustRefuse(t, v, tab, w, "volume-too-small")
 	if want := v.Cluster(6002 + 10).Start; r.Limits.Smallest != want {
 		t.Errorf("the smallest size is %d, want %d", r.Limits.Smallest, want)
 	}
 	w.Sectors = r.Limits.Smallest
-	s.Holds(t, OnCard(t, s, MustPlan(t, v, tab, w)))
-	w.Sectors, w.Accept = 10000, Accept("pin-moves")
-	if moved := MustPlan(t, v, tab, w); !HasCode(moved.Findings, "pin-moves") || moved.MovedClusters != 10 {
+	s.Holds(t, onCard(t, s, mustPlan(t, v, tab, w)))
+	w.Sectors, w.Accept = 10000, accept("pin-moves")
+	if moved := mustPlan(t, v, tab, w); !hasCode(moved.Findings, "pin-moves") || moved.MovedClusters != 10 {
 		t.Errorf("%+v", moved)
 	}
 	w = resize.Wishes{Mode: resize.Grow, Room: 40000, Pins: []string{"KEEP.SYS"}}
-	in := MustRefuse(t, v, tab, w, "pin-moves").Limits.LargestInPlace
+	in := mustRefuse(t, v, tab, w, "pin-moves").Limits.LargestInPlace
 	w.Sectors = in
-	if still := MustPlan(t, v, tab, w); still.Shifted || still.Sectors != in {
+	if still := mustPlan(t, v, tab, w); still.Shifted || still.Sectors != in {
 		t.Errorf("%+v", still)
 	}
-	MustRefuse(t, v, tab, resize.Wishes{Pins: []string{"NONE.SYS"}}, "pin-not-found")
+	mustRefuse(t, v, tab, resize.Wishes{Pins: []string{"NONE.SYS"}}, "pin-not-found")
 }
 
 // A boot sector that looks for a file by name, as those of DOS do, pins its
 // clusters; they may shift as one, since it computes where they lie (common
 // practice, no source).
 func TestSystemFile(t *testing.T) {
-	s := Lay(t, Fat16, "-GAP", 6000, "IO.SYS", 10)
+	s := lay(t, fat16, "-GAP", 6000, "IO.SYS", 10)
 	b, _ := image.ReadSectors(s, disk.Span{Count: 1})
 	copy(b[0x1E0:], "IO      SYS")
 	s.Put(0, b)
-	v, tab := Read(t, s)
+	v, tab := read(t, s)
 	w := resize.Wishes{Mode: resize.Shrink, Sectors: 10000}
-	MustRefuse(t, v, tab, w, "volume-too-small")
-	w.Accept = Accept("system-file-moves")
-	if r := MustPlan(t, v, tab, w); !HasCode(r.Findings, "system-file-moves") {
+	mustRefuse(t, v, tab, w, "volume-too-small")
+	w.Accept = accept("system-file-moves")
+	if r := mustPlan(t, v, tab, w); !hasCode(r.Findings, "system-file-moves") {
 		t.Errorf("%+v", r.Findings)
 	}
-	r := MustPlan(t, v, tab, resize.Wishes{Mode: resize.Grow, Room: 40000})
+	r := mustPlan(t, v, tab, resize.Wishes{Mode: resize.Grow, Room: 40000})
 	if !r.Shifted {
 		t.Error("the data area should have moved")
 	}
-	s.Holds(t, OnCard(t, s, r))
+	s.Holds(t, onCard(t, s, r))
 }
 
 // A loader whose first sector is named in the boot sector, and which lists its
@@ -79,20 +79,20 @@ func TestLoader(t *testing.T) {
 	const base = 8192
 	for _, c := range []struct {
 		name  string
-		place func(s *Small, code, file []byte, first uint32) [][]byte
+		place func(s *small, code, file []byte, first uint32) [][]byte
 		from  disk.Sector
 	}{
-		{"in-volume", func(s *Small, code, file []byte, first uint32) [][]byte {
+		{"in-volume", func(s *small, code, file []byte, first uint32) [][]byte {
 			binary.LittleEndian.PutUint32(code[0x101:], first)
 			binary.LittleEndian.PutUint32(file[0x203:], first+1)
 			return nil
 		}, 0},
-		{"on-disk", func(s *Small, code, file []byte, first uint32) [][]byte {
+		{"on-disk", func(s *small, code, file []byte, first uint32) [][]byte {
 			binary.LittleEndian.PutUint32(code[0x180:], first+base)
 			binary.LittleEndian.PutUint32(file[0x1F4:], first+base+1)
 			return nil
 		}, base},
-		{"from-the-master-boot-record", func(s *Small, code, file []byte, first uint32) [][]byte {
+		{"from-the-master-boot-record", func(s *small, code, file []byte, first uint32) [][]byte {
 			mbr := make([]byte, 512)
 			binary.LittleEndian.PutUint32(mbr[0x5C:], first+base)
 			binary.LittleEndian.PutUint32(file[0x1F4:], first+base+1)
@@ -100,8 +100,8 @@ func TestLoader(t *testing.T) {
 		}, base},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			s := Lay(t, format.Options{Sectors: 20000, Kind: fat.FAT16, SectorsPerCluster: 2}, "-GAP", 6000, "LOADER.BIN", 10, "SONG.WAV", 5)
-			v, _ := Read(t, s)
+			s := lay(t, format.Options{Sectors: 20000, Kind: fat.FAT16, SectorsPerCluster: 2}, "-GAP", 6000, "LOADER.BIN", 10, "SONG.WAV", 5)
+			v, _ := read(t, s)
 			first := v.Cluster(6002).Start
 			code, _ := image.ReadSectors(s, disk.Span{Count: 1})
 			file, _ := image.ReadSectors(s, disk.Span{Start: first, Count: 4})
@@ -110,17 +110,17 @@ func TestLoader(t *testing.T) {
 			s.Put(0, code)
 			s.Put(first, file)
 			copy(s.Files["LOADER.BIN"], file)
-			v, tab := Read(t, s)
-			r := MustRefuse(t, v, tab, w, "volume-too-small")
+			v, tab := read(t, s)
+			r := mustRefuse(t, v, tab, w, "volume-too-small")
 			if want := v.Cluster(6012).Start; r.Limits.Smallest != want {
 				t.Errorf("the smallest size is %d, want %d", r.Limits.Smallest, want)
 			}
 			w.Sectors = r.Limits.Smallest // the song moves, the loader stays
-			if got := MustPlan(t, v, tab, w); got.MovedClusters != 5 {
+			if got := mustPlan(t, v, tab, w); got.MovedClusters != 5 {
 				t.Errorf("%d clusters move", got.MovedClusters)
 			}
 			w = resize.Wishes{Mode: resize.Grow, Room: 40000, From: c.from, Base: c.from, BootCode: w.BootCode}
-			MustRefuse(t, v, tab, w, "loader-file-moves")
+			mustRefuse(t, v, tab, w, "loader-file-moves")
 		})
 	}
 }
@@ -128,26 +128,26 @@ func TestLoader(t *testing.T) {
 // A file across the new end of which a part is pinned does not move as a
 // whole: here its end may move, by the owner's leave for that one code.
 func TestPinnedStraddler(t *testing.T) {
-	s := Lay(t, Fat16, "-GAP", 2000, "FULL", 5000, "A.WAV", 800)
-	v, tab := Read(t, s)
+	s := lay(t, fat16, "-GAP", 2000, "FULL", 5000, "A.WAV", 800)
+	v, tab := read(t, s)
 	w := resize.Wishes{Mode: resize.Shrink, Sectors: v.Cluster(7502).Start, Pins: []string{"A.WAV"}}
-	MustRefuse(t, v, tab, w, "volume-too-small")
-	w.Accept = Accept("pin-moves")
-	if r := MustPlan(t, v, tab, w); r.MovedClusters != 800 {
+	mustRefuse(t, v, tab, w, "volume-too-small")
+	w.Accept = accept("pin-moves")
+	if r := mustPlan(t, v, tab, w); r.MovedClusters != 800 {
 		t.Errorf("%d clusters move", r.MovedClusters)
 	}
 }
 
 // What shifts says so, in the findings and in the reason of each piece.
 func TestShiftIsSaid(t *testing.T) {
-	s := Lay(t, Fat16, "A.WAV", 10)
-	v, tab := Read(t, s)
-	r := MustPlan(t, v, tab, resize.Wishes{Mode: resize.Grow, Room: 40000})
-	if !r.Shifted || !HasCode(r.Findings, "data-area-shifted") {
+	s := lay(t, fat16, "A.WAV", 10)
+	v, tab := read(t, s)
+	r := mustPlan(t, v, tab, resize.Wishes{Mode: resize.Grow, Room: 40000})
+	if !r.Shifted || !hasCode(r.Findings, "data-area-shifted") {
 		t.Errorf("%+v", r.Findings)
 	}
-	for _, q := range Planned(t, s, r).Pieces {
-		if q.Op == layout.Copy && (q.Why == layout.WhyUnchanged) != (q.From == q.Start-Edge) {
+	for _, q := range planned(t, s, r).Pieces {
+		if q.Op == layout.Copy && (q.Why == layout.WhyUnchanged) != (q.From == q.Start-edge) {
 			t.Errorf("%+v", q)
 		}
 	}
@@ -170,8 +170,8 @@ func TestFieldsPinNothing(t *testing.T) {
 		{"hidden sectors of the backup", 6, 28, false}, {"size in the backup", 6, 32, false}, {"code of the backup", 6, 300, true},
 		{"free clusters in the FSInfo of the backup", 7, 488, false}, {"after the backup", 9, 0, true},
 	} {
-		s := Lay(t, format.Options{Sectors: 100000, Kind: fat.FAT32, SectorsPerCluster: 1}, "-GAP", 70000, "SECRET.BIN", 10)
-		v, tab := Read(t, s)
+		s := lay(t, format.Options{Sectors: 100000, Kind: fat.FAT32, SectorsPerCluster: 1}, "-GAP", 70000, "SECRET.BIN", 10)
+		v, tab := read(t, s)
 		first := v.Cluster(fileAt(t, v, tab, "SECRET.BIN")).Start
 		hide(t, s, "SECRET.BIN")
 		b, err := image.ReadSectors(s, disk.Span{Start: c.sector, Count: 1})
@@ -184,8 +184,8 @@ func TestFieldsPinNothing(t *testing.T) {
 			copy(b[510:], old[2:])
 		}
 		s.Put(c.sector, b)
-		v, tab = Read(t, s)
-		l := MustPlan(t, v, tab, resize.Wishes{}).Limits
+		v, tab = read(t, s)
+		l := mustPlan(t, v, tab, resize.Wishes{}).Limits
 		if pinned := l.Smallest > first; pinned != c.pins {
 			t.Errorf("%s: pinned is %v, want %v (smallest %d, file at %d)", c.name, pinned, c.pins, l.Smallest, first)
 		}
@@ -205,9 +205,9 @@ func fileAt(t *testing.T, v *fat.Volume, tab *fat.Table, path string) uint32 {
 }
 
 // hide gives a file the attributes of a part of a system.
-func hide(t *testing.T, s *Small, path string) {
+func hide(t *testing.T, s *small, path string) {
 	t.Helper()
-	v, tab := Read(t, s)
+	v, tab := read(t, s)
 	for f := range v.NewWalk(tab, fat.WalkOptions{}).Files() {
 		if f.Path != path {
 			continue

@@ -22,11 +22,11 @@ func TestRandom(t *testing.T) {
 	for _, seed := range seeds {
 		t.Run(fmt.Sprint(seed), func(t *testing.T) {
 			rng := rand.New(rand.NewSource(seed))
-			recipe := RandomRecipe(rng)
+			recipe := randomRecipe(rng)
 			t.Logf("%d sectors, mkfs.fat %s", recipe.Sectors, recipe.Args)
-			m := MakeVolume(t, recipe, rng)
-			before := Directories(t, m.V, m.T)
-			limits := MustPlan(t, m.V, m.T, resize.Wishes{Mode: resize.Keep}).Limits
+			m := makeVolume(t, recipe, rng)
+			before := directories(t, m.V, m.T)
+			limits := mustPlan(t, m.V, m.T, resize.Wishes{Mode: resize.Keep}).Limits
 
 			m.smallest(t, limits)
 			for _, w := range m.shrinks(rng, limits) {
@@ -40,26 +40,26 @@ func TestRandom(t *testing.T) {
 }
 
 // smallest holds the limits to the sector.
-func (m *Made) smallest(t *testing.T, l resize.Limits) {
+func (m *made) smallest(t *testing.T, l resize.Limits) {
 	t.Helper()
 	per := m.V.PerSector
 	if l.Smallest > l.SmallestUnmoved || l.SmallestUnmoved > m.V.Sectors {
 		t.Fatalf("limits %+v of a volume of %d sectors", l, m.V.Sectors)
 	}
-	r := MustRefuse(t, m.V, m.T, resize.Wishes{Mode: resize.Shrink, Sectors: l.Smallest - per}, "volume-too-small")
+	r := mustRefuse(t, m.V, m.T, resize.Wishes{Mode: resize.Shrink, Sectors: l.Smallest - per}, "volume-too-small")
 	if r.Limits != l {
 		t.Errorf("the refusal names %+v, want %+v", r.Limits, l)
 	}
-	still := MustPlan(t, m.V, m.T, resize.Wishes{Mode: resize.Shrink, Sectors: l.SmallestUnmoved, MoveNone: true})
+	still := mustPlan(t, m.V, m.T, resize.Wishes{Mode: resize.Shrink, Sectors: l.SmallestUnmoved, MoveNone: true})
 	if still.MovedClusters != 0 || still.MovedFiles != 0 {
 		t.Errorf("%d clusters move in the size that moves none", still.MovedClusters)
 	}
 	if l.Smallest < l.SmallestUnmoved {
-		MustRefuse(t, m.V, m.T, resize.Wishes{Mode: resize.Shrink, Sectors: l.SmallestUnmoved - per, MoveNone: true}, "move-none")
+		mustRefuse(t, m.V, m.T, resize.Wishes{Mode: resize.Shrink, Sectors: l.SmallestUnmoved - per, MoveNone: true}, "move-none")
 	}
 }
 
-func (m *Made) shrinks(rng *rand.Rand, l resize.Limits) []resize.Wishes {
+func (m *made) shrinks(rng *rand.Rand, l resize.Limits) []resize.Wishes {
 	per := int64(m.V.PerSector)
 	between := l.Smallest + disk.Sector(rng.Int63n(int64(m.V.Sectors-l.Smallest)/per+1)*per)
 	slacks := []resize.Slack{resize.SlackMark, resize.SlackKeep, resize.SlackZero}
@@ -69,7 +69,7 @@ func (m *Made) shrinks(rng *rand.Rand, l resize.Limits) []resize.Wishes {
 	}
 }
 
-func (m *Made) grows(rng *rand.Rand, l resize.Limits) []resize.Wishes {
+func (m *made) grows(rng *rand.Rand, l resize.Limits) []resize.Wishes {
 	much := m.V.Sectors + disk.Sector(rng.Int63n(int64(m.V.Sectors)))
 	w := []resize.Wishes{{Mode: resize.Grow, Room: much, Align: []disk.Sector{0, 0, 64}[rng.Intn(3)] * m.V.PerSector}}
 	if l.LargestInPlace < much {
@@ -79,20 +79,20 @@ func (m *Made) grows(rng *rand.Rand, l resize.Limits) []resize.Wishes {
 }
 
 // change makes a card, lets everybody judge it and returns it.
-func (m *Made) change(t *testing.T, w resize.Wishes, before map[string][]byte) string {
+func (m *made) change(t *testing.T, w resize.Wishes, before map[string][]byte) string {
 	t.Helper()
-	r := MustPlan(t, m.V, m.T, w)
-	path := Apply(t, m.Src, r)
+	r := mustPlan(t, m.V, m.T, w)
+	path := apply(t, m.Src, r)
 	st, err := os.Stat(path)
 	if err != nil || st.Size() != int64(r.Sectors)*512 {
 		t.Fatalf("a card of %v for %d sectors: %v", st, r.Sectors, err)
 	}
 	m.Judge(t, path)
-	v, tab := Open(t, path)
+	v, tab := open(t, path)
 	if v.Sectors != r.Sectors || v.Kind != m.V.Kind || v.Label() != m.V.Label() || v.ID() != m.V.ID() {
 		t.Errorf("%+v: a %s volume of %d sectors", w, v.Kind, v.Sectors)
 	}
-	SameDirectories(t, before, Directories(t, v, tab))
+	sameDirectories(t, before, directories(t, v, tab))
 	if w.Mode == resize.Grow {
 		m.sameNumbers(t, tab)
 	}
@@ -103,7 +103,7 @@ func (m *Made) change(t *testing.T, w resize.Wishes, before map[string][]byte) s
 }
 
 // sameNumbers proves that no cluster got another number.
-func (m *Made) sameNumbers(t *testing.T, tab *fat.Table) {
+func (m *made) sameNumbers(t *testing.T, tab *fat.Table) {
 	t.Helper()
 	for c := uint32(2); c <= m.T.Clusters+1; c++ {
 		if m.T.Entries[c] != tab.Entries[c] {
@@ -113,18 +113,18 @@ func (m *Made) sameNumbers(t *testing.T, tab *fat.Table) {
 }
 
 // shrinkAndBack shrinks the volume and lets what came out grow to the old size.
-func (m *Made) shrinkAndBack(t *testing.T, w resize.Wishes, before map[string][]byte) {
+func (m *made) shrinkAndBack(t *testing.T, w resize.Wishes, before map[string][]byte) {
 	t.Helper()
 	small := *m
 	small.Path = m.change(t, w, before)
 	small.Open(t)
 	if w.Slack == resize.SlackMark {
-		Marked(t, small.V)
+		marked(t, small.V)
 	}
 	if m.V.Sectors == small.V.Sectors {
 		return
 	}
-	r := MustPlan(t, small.V, small.T, resize.Wishes{Mode: resize.Grow, Room: m.V.Sectors})
+	r := mustPlan(t, small.V, small.T, resize.Wishes{Mode: resize.Grow, Room: m.V.Sectors})
 	if r.Shifted || r.Sectors != m.V.Sectors {
 		t.Errorf("back from %d to %d sectors gives %d, shifted %v", small.V.Sectors, m.V.Sectors, r.Sectors, r.Shifted)
 	}
@@ -132,7 +132,7 @@ func (m *Made) shrinkAndBack(t *testing.T, w resize.Wishes, before map[string][]
 }
 
 // marked proves that every entry behind the last cluster is bad in each table.
-func Marked(t *testing.T, v *fat.Volume) {
+func marked(t *testing.T, v *fat.Volume) {
 	t.Helper()
 	for i := range v.BPB.FATs {
 		s := v.TableSpan(i)

@@ -14,10 +14,10 @@ import (
 
 // What cannot be is refused by a code of its own, with numbers.
 func TestRefusals(t *testing.T) {
-	s := Lay(t, Fat16, "A.WAV", 10)
-	wide := Lay(t, format.Options{Sectors: 40000, BytesPerSector: 2048, Kind: fat.FAT16, SectorsPerCluster: 1}, "A.WAV", 10)
+	s := lay(t, fat16, "A.WAV", 10)
+	wide := lay(t, format.Options{Sectors: 40000, BytesPerSector: 2048, Kind: fat.FAT16, SectorsPerCluster: 1}, "A.WAV", 10)
 	for _, c := range []struct {
-		s    *Small
+		s    *small
 		w    resize.Wishes
 		code string
 	}{
@@ -32,8 +32,8 @@ func TestRefusals(t *testing.T) {
 		{wide, resize.Wishes{Align: 6}, "align-impossible"},
 		{wide, resize.Wishes{Align: 2048, Base: 63}, "align-impossible"},
 	} {
-		v, tab := Read(t, c.s)
-		r := MustRefuse(t, v, tab, c.w, c.code)
+		v, tab := read(t, c.s)
+		r := mustRefuse(t, v, tab, c.w, c.code)
 		if !strings.Contains(r.Error(), c.code+": ") {
 			t.Errorf("%v", r)
 		}
@@ -44,34 +44,34 @@ func TestRefusals(t *testing.T) {
 // three of those cost three clusters. As large as fits then stays in place,
 // an explicit size names the two that are next to it.
 func TestLongerTableCostsMore(t *testing.T) {
-	s := SizedWith(t, format.Options{Kind: fat.FAT16, SectorsPerCluster: 1, FATs: 3}, 254+256*20)
-	v, tab := Read(t, s)
+	s := sizedWith(t, format.Options{Kind: fat.FAT16, SectorsPerCluster: 1, FATs: 3}, 254+256*20)
+	v, tab := read(t, s)
 	w := resize.Wishes{Mode: resize.Grow, Room: v.Sectors + 2}
-	r := MustPlan(t, v, tab, w)
-	if r.Shifted || r.Sectors != v.Sectors || !HasCode(r.Findings, "grow-capped") {
+	r := mustPlan(t, v, tab, w)
+	if r.Shifted || r.Sectors != v.Sectors || !hasCode(r.Findings, "grow-capped") {
 		t.Errorf("%+v", r)
 	}
 	w.Sectors = v.Sectors + 1
-	text := MustRefuse(t, v, tab, w, "grow-costs-clusters").Error()
+	text := mustRefuse(t, v, tab, w, "grow-costs-clusters").Error()
 	if !strings.Contains(text, "gains") {
 		t.Error(text)
 	}
 	w = resize.Wishes{Mode: resize.Grow, Room: v.Sectors + 4, Sectors: v.Sectors + 4}
-	if r := MustPlan(t, v, tab, w); !r.Shifted {
+	if r := mustPlan(t, v, tab, w); !r.Shifted {
 		t.Errorf("%+v", r)
 	}
 	w.Sectors = 0
-	if v2, _ := s.Holds(t, OnCard(t, s, MustPlan(t, v, tab, w))); v2.Clusters != v.Clusters+1 {
+	if v2, _ := s.Holds(t, onCard(t, s, mustPlan(t, v, tab, w))); v2.Clusters != v.Clusters+1 {
 		t.Errorf("%d clusters, were %d", v2.Clusters, v.Clusters)
 	}
 }
 
 // sizedWith makes a volume with exactly so many clusters.
-func SizedWith(t *testing.T, o format.Options, clusters int64) *Small {
+func sizedWith(t *testing.T, o format.Options, clusters int64) *small {
 	t.Helper()
 	for o.Sectors = clusters * int64(o.SectorsPerCluster); ; o.Sectors++ {
 		if g, err := o.Geometry(); err == nil && g.Clusters == clusters {
-			return Lay(t, o, "A.WAV", 3)
+			return lay(t, o, "A.WAV", 3)
 		} else if o.Sectors > 2*clusters*int64(o.SectorsPerCluster) {
 			t.Fatalf("no volume of %d clusters", clusters)
 		}
@@ -82,31 +82,31 @@ func SizedWith(t *testing.T, o format.Options, clusters int64) *Small {
 // backup that describes another volume is carried as it is.
 func TestBootCopies(t *testing.T) {
 	o := format.Options{Sectors: 80000, Kind: fat.FAT32, SectorsPerCluster: 1}
-	s := Lay(t, o, "A.WAV", 10)
+	s := lay(t, o, "A.WAV", 10)
 	s.Put(0, make([]byte, 512))
-	v, tab := Read(t, s)
+	v, tab := read(t, s)
 	w := resize.Wishes{Mode: resize.Shrink, Sectors: 75000}
-	r := MustPlan(t, v, tab, w)
-	v2, _ := s.Holds(t, OnCard(t, s, r))
-	if v2.BootSector != 0 || !HasCode(r.Findings, "boot-from-backup") {
+	r := mustPlan(t, v, tab, w)
+	v2, _ := s.Holds(t, onCard(t, s, r))
+	if v2.BootSector != 0 || !hasCode(r.Findings, "boot-from-backup") {
 		t.Errorf("read from sector %d, %+v", v2.BootSector, r.Findings)
 	}
 
-	s = Lay(t, o, "A.WAV", 10)
+	s = lay(t, o, "A.WAV", 10)
 	b, _ := image.ReadSectors(s, disk.Span{Start: 6, Count: 1})
 	b[13] = 8
 	s.Put(6, b)
-	v, tab = Read(t, s)
-	r = MustPlan(t, v, tab, w)
-	card := OnCard(t, s, r)
+	v, tab = read(t, s)
+	r = mustPlan(t, v, tab, w)
+	card := onCard(t, s, r)
 	s.Holds(t, card)
-	if kept, _ := image.ReadSectors(card, disk.Span{Start: 6, Count: 1}); string(kept) != string(b) || !HasCode(r.Findings, "boot-copy-left") {
+	if kept, _ := image.ReadSectors(card, disk.Span{Start: 6, Count: 1}); string(kept) != string(b) || !hasCode(r.Findings, "boot-copy-left") {
 		t.Errorf("%+v", r.Findings)
 	}
 
 	bad := &imagetest.Faulty{Source: s, Bad: disk.NewSpans(disk.Span{Start: 6, Count: 1})}
-	v, tab = Read(t, bad)
-	if r = MustPlan(t, v, tab, w); !HasCode(r.Findings, "boot-copy-left") {
+	v, tab = read(t, bad)
+	if r = mustPlan(t, v, tab, w); !hasCode(r.Findings, "boot-copy-left") {
 		t.Errorf("%+v", r.Findings)
 	}
 }
@@ -115,8 +115,8 @@ func TestBootCopies(t *testing.T) {
 // it does not name its own sectors. One that is marked as a system file is.
 func TestNoLoader(t *testing.T) {
 	for _, system := range []bool{false, true} {
-		s := Lay(t, Fat16, "-GAP", 6000, "SONG.WAV", 10)
-		v, _ := Read(t, s)
+		s := lay(t, fat16, "-GAP", 6000, "SONG.WAV", 10)
+		v, _ := read(t, s)
 		b, _ := image.ReadSectors(s, disk.Span{Count: 1})
 		first := v.Cluster(6002).Start
 		b[0x100], b[0x101] = byte(first), byte(first>>8)
@@ -130,27 +130,27 @@ func TestNoLoader(t *testing.T) {
 			}
 			s.Put(v.RootSpan().Start, root)
 		}
-		v, tab := Read(t, s)
+		v, tab := read(t, s)
 		w := resize.Wishes{Mode: resize.Shrink, Sectors: 10000}
 		if system {
-			MustRefuse(t, v, tab, w, "volume-too-small")
+			mustRefuse(t, v, tab, w, "volume-too-small")
 			continue
 		}
-		s.Holds(t, OnCard(t, s, MustPlan(t, v, tab, w)))
+		s.Holds(t, onCard(t, s, mustPlan(t, v, tab, w)))
 	}
 }
 
 // A volume that ends before its file is refused if what is gone is in use.
 func TestCutOff(t *testing.T) {
-	s := Lay(t, Fat16, "-GAP", 6000, "A.WAV", 10)
+	s := lay(t, fat16, "-GAP", 6000, "A.WAV", 10)
 	cut := func(n disk.Sector) image.Source { return image.NewWindow(s, disk.Span{Count: n}) }
-	v, tab := Read(t, cut(15000))
+	v, tab := read(t, cut(15000))
 	w := resize.Wishes{Mode: resize.Shrink, Sectors: 14000}
-	MustRefuse(t, v, tab, w, "fat-cut-off")
-	w.Accept = Accept("fat-cut-off")
-	s.Holds(t, OnCard(t, cut(15000), MustPlan(t, v, tab, w)))
-	v, tab = Read(t, cut(12010))
-	MustRefuse(t, v, tab, w, "fat-cut-off")
+	mustRefuse(t, v, tab, w, "fat-cut-off")
+	w.Accept = accept("fat-cut-off")
+	s.Holds(t, onCard(t, cut(15000), mustPlan(t, v, tab, w)))
+	v, tab = read(t, cut(12010))
+	mustRefuse(t, v, tab, w, "fat-cut-off")
 }
 
 // Sectors of 4096 bytes, on a disk that has them.
@@ -171,11 +171,11 @@ func TestLargeSectors(t *testing.T) {
 	if err := v.Close(); err != nil {
 		t.Fatal(err)
 	}
-	s := &Small{d, map[string][]byte{"A.WAV": make([]byte, 300*4096)}}
-	fv, tab := Read(t, d)
+	s := &small{d, map[string][]byte{"A.WAV": make([]byte, 300*4096)}}
+	fv, tab := read(t, d)
 	for _, w := range []resize.Wishes{{Mode: resize.Shrink, Sectors: 15000}, {Mode: resize.Grow, Room: 35000}} {
-		r := MustPlan(t, fv, tab, w)
-		v2, _ := s.Holds(t, OnCard(t, d, r))
+		r := mustPlan(t, fv, tab, w)
+		v2, _ := s.Holds(t, onCard(t, d, r))
 		if v2.Sectors != max(w.Sectors, w.Room) {
 			t.Errorf("%d sectors", v2.Sectors)
 		}

@@ -114,7 +114,7 @@ func (j *job) plan(h *fat.Health) error {
 	j.to = j.new.spans(j.v.PerSector)
 	j.res.Sectors = j.to.total
 	j.res.Shifted = j.to.data != j.from.data
-	j.Judge(h)
+	j.judge(h)
 	j.checkPins()
 	if len(j.refused.Why)+len(j.refused.Need) > 0 {
 		return nil

@@ -66,7 +66,7 @@ func recordings(t *testing.T) (image.Source, map[string]string) {
 // mark writes the name of each file into its first and its last cluster.
 func mark(t *testing.T, d *imagetest.Disk) map[string]string {
 	t.Helper()
-	v, tab := Read(t, d)
+	v, tab := read(t, d)
 	marks := map[string]string{}
 	for f := range v.NewWalk(tab, fat.WalkOptions{}).Files() {
 		if f.Dir {
@@ -83,7 +83,7 @@ func mark(t *testing.T, d *imagetest.Disk) map[string]string {
 
 func (m marks) hold(t *testing.T, src image.Source) {
 	t.Helper()
-	v, tab := Read(t, src)
+	v, tab := read(t, src)
 	n := 0
 	for f := range v.NewWalk(tab, fat.WalkOptions{}).Files() {
 		if f.Dir {
@@ -114,19 +114,19 @@ const (
 
 func TestTwentyGigabytes(t *testing.T) {
 	src, m := recordings(t)
-	v, tab := Read(t, src)
+	v, tab := read(t, src)
 	used := v.Check(tab).Used
 	t.Logf("%.1f GB used of %.1f, %d files", float64(used)*float64(v.ClusterBytes())/1e9, float64(v.Sectors)*512/1e9, len(m))
 
-	r := MustPlan(t, v, tab, resize.Wishes{Room: card32GB - 63, From: 63, Base: 63})
+	r := mustPlan(t, v, tab, resize.Wishes{Room: card32GB - 63, From: 63, Base: 63})
 	if r.Changed() || r.Sectors != v.Sectors {
 		t.Errorf("onto 32 GB: %+v", r)
 	}
-	refused := MustRefuse(t, v, tab, resize.Wishes{Room: card8GB - 63, From: 63, Base: 63}, "volume-too-small")
+	refused := mustRefuse(t, v, tab, resize.Wishes{Room: card8GB - 63, From: 63, Base: 63}, "volume-too-small")
 	t.Logf("onto 8 GB: %v", refused)
 
-	r = MustPlan(t, v, tab, resize.Wishes{Room: card16GB - 63, From: 63, Base: 63})
-	n := &Counter{}
+	r = mustPlan(t, v, tab, resize.Wishes{Room: card16GB - 63, From: 63, Base: 63})
+	n := &counter{}
 	if err := r.Emit(n); err != nil {
 		t.Fatal(err)
 	}
@@ -134,12 +134,12 @@ func TestTwentyGigabytes(t *testing.T) {
 	if r.Sectors != card16GB-63 || r.MovedClusters == 0 {
 		t.Errorf("onto 16 GB: %+v", r)
 	}
-	c, err := card.New(Planned(t, src, r), src)
+	c, err := card.New(planned(t, src, r), src)
 	if err != nil {
 		t.Fatal(err)
 	}
 	copied := disk.Sector(0)
-	for _, q := range Planned(t, src, r).Pieces {
+	for _, q := range planned(t, src, r).Pieces {
 		if q.Op == layout.Copy {
 			copied += q.Count
 		}
@@ -147,18 +147,18 @@ func TestTwentyGigabytes(t *testing.T) {
 	if most := disk.Sector(used)*v.ClusterSectors + v.Data; copied > most+most/100 {
 		t.Errorf("%d sectors are copied, and %d are used", copied, most)
 	}
-	marks(m).hold(t, image.NewWindow(c, disk.Span{Start: Edge, Count: r.Sectors}))
-	fsck(t, image.NewWindow(c, disk.Span{Start: Edge, Count: r.Sectors}))
+	marks(m).hold(t, image.NewWindow(c, disk.Span{Start: edge, Count: r.Sectors}))
+	fsck(t, image.NewWindow(c, disk.Span{Start: edge, Count: r.Sectors}))
 }
 
 // fsck lets fsck.fat judge a volume.
 func fsck(t *testing.T, src image.Source) {
 	t.Helper()
-	Tool(t, "fsck.fat", "-n", Sparse(t, src))
+	tool(t, "fsck.fat", "-n", sparse(t, src))
 }
 
 // sparse writes a sparse file without what is left as it is, and returns its path.
-func Sparse(t *testing.T, src image.Source) string {
+func sparse(t *testing.T, src image.Source) string {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "card.img")
 	f, err := os.Create(path)
@@ -186,21 +186,21 @@ func Sparse(t *testing.T, src image.Source) string {
 // from it into a fresh one: the figure to look at is times-as-fast.
 func BenchmarkAgainstMtools(b *testing.B) {
 	rng := rand.New(rand.NewSource(3))
-	m := MakeVolume(b, Recipe{2000000, "-F 32 -s 8", 20 << 20}, rng)
-	limits := MustPlan(b, m.V, m.T, resize.Wishes{}).Limits
+	m := makeVolume(b, recipe{2000000, "-F 32 -s 8", 20 << 20}, rng)
+	limits := mustPlan(b, m.V, m.T, resize.Wishes{}).Limits
 	size := (limits.Smallest + m.V.Sectors) / 2
 	dir := b.TempDir()
 	config := filepath.Join(dir, "mtoolsrc")
 	var ours, theirs time.Duration
 	for b.Loop() {
 		start := time.Now()
-		v, tab := Read(b, m.Src)
-		r := MustPlan(b, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: size})
+		v, tab := read(b, m.Src)
+		r := mustPlan(b, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: size})
 		write(b, m.Src, r, filepath.Join(dir, "ours.img"))
 		ours += time.Since(start)
 
 		start = time.Now()
-		fresh := Mkfs(b, Recipe{Sectors: int64(size), Args: "-F 32 -s 8"})
+		fresh := mkfs(b, recipe{Sectors: int64(size), Args: "-F 32 -s 8"})
 		text := fmt.Sprintf("drive x: file=%q\ndrive y: file=%q\n", m.Path, fresh)
 		if err := os.WriteFile(config, []byte(text), 0o600); err != nil {
 			b.Fatal(err)
@@ -218,7 +218,7 @@ func BenchmarkAgainstMtools(b *testing.B) {
 // write writes a planned volume into a file, in its order.
 func write(t testing.TB, src image.Source, r *resize.Result, path string) {
 	t.Helper()
-	p := Planned(t, src, r)
+	p := planned(t, src, r)
 	c, err := card.New(p, src)
 	if err != nil {
 		t.Fatal(err)
@@ -241,7 +241,7 @@ func write(t testing.TB, src image.Source, r *resize.Result, path string) {
 			if err := image.ReadFull(c, b, off); err != nil {
 				t.Fatal(err)
 			}
-			if _, err := f.WriteAt(b, off-Edge*512); err != nil {
+			if _, err := f.WriteAt(b, off-edge*512); err != nil {
 				t.Fatal(err)
 			}
 		}
