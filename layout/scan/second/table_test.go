@@ -122,7 +122,7 @@ func TestTablesCannot(t *testing.T) {
 	hybrid.Put(0, hybridBoot())
 	first := newGPT(gptForm{})
 	first.Put(1, make([]byte, 512))
-	text, err := os.Open("../../testdata/apple/three.txt")
+	text, err := os.Open("../../../testdata/apple/three.txt")
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -13,8 +13,8 @@ import (
 )
 
 const (
-	two        = "../../testdata/amiga/two.txt"
-	blocks1024 = "../../testdata/amiga/blocks1024.txt"
+	two        = "../../../testdata/amiga/two.txt"
+	blocks1024 = "../../../testdata/amiga/blocks1024.txt"
 )
 
 // P03: RDSK in one of the blocks 0 to 15, sum of longs 0, chain of PART

@@ -12,8 +12,8 @@ import (
 )
 
 const (
-	three      = "../../testdata/apple/three.txt"
-	blocks2048 = "../../testdata/apple/blocks2048.txt"
+	three      = "../../../testdata/apple/three.txt"
+	blocks2048 = "../../../testdata/apple/blocks2048.txt"
 )
 
 // P01: Inside Macintosh: Devices, chapter 3: sbSig 4552h in block 0, pmSig

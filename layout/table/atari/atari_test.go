@@ -15,9 +15,9 @@ import (
 )
 
 const (
-	simple = "../../testdata/atari/simple.txt"
-	chain  = "../../testdata/atari/chain.txt"
-	icd    = "../../testdata/atari/icd.txt"
+	simple = "../../../testdata/atari/simple.txt"
+	chain  = "../../../testdata/atari/chain.txt"
+	icd    = "../../../testdata/atari/icd.txt"
 )
 
 func entry(index int, start, count disk.Sector, kind string, table disk.Sector, offset int) layout.Entry {

@@ -17,7 +17,7 @@ import (
 	"bootgraft/layout"
 )
 
-const fixture = "../../testdata/bsd/fdisk.txt"
+const fixture = "../../../testdata/bsd/fdisk.txt"
 
 // P02: magic 82564557h at 0 and 132, checksum at 136, entries from 148; the
 // label was written by fdisk of util-linux.

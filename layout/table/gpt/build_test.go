@@ -14,7 +14,7 @@ import (
 // fixture reads a disk of testdata/gpt.
 func fixture(t testing.TB, name string) *imagetest.Disk {
 	t.Helper()
-	return imagetest.Load(t, filepath.Join("..", "..", "testdata", "gpt", name))
+	return imagetest.Load(t, filepath.Join("..", "..", "..", "testdata", "gpt", name))
 }
 
 func mustRead(t testing.TB, src image.Source) *Table {

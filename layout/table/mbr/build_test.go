@@ -12,7 +12,7 @@ import (
 // fixture reads a disk of testdata/mbr.
 func fixture(t testing.TB, name string) *imagetest.Disk {
 	t.Helper()
-	return imagetest.Load(t, filepath.Join("..", "..", "testdata", "mbr", name))
+	return imagetest.Load(t, filepath.Join("..", "..", "..", "testdata", "mbr", name))
 }
 
 // rec is a record of a test disk; geo is the geometry of its tuples, which

@@ -17,7 +17,7 @@ import (
 	"bootgraft/layout"
 )
 
-const fixture = "../../testdata/sun/sfdisk.txt"
+const fixture = "../../../testdata/sun/sfdisk.txt"
 
 // P04: magic DABEh at 508, VTOC sanity 600DDEEEh at 188, heads and sectors at
 // 436 and 438; the label was written by sfdisk of util-linux: 255 heads with

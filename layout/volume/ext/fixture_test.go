@@ -16,7 +16,7 @@ var fixtures = []string{"ext2", "ext4", "inline"}
 // fixture reads a small volume from testdata/ext; its file says how it was made.
 func fixture(t testing.TB, name string) *imagetest.Disk {
 	t.Helper()
-	f, err := os.Open(filepath.Join("..", "..", "testdata", "ext", name+".txt"))
+	f, err := os.Open(filepath.Join("..", "..", "..", "testdata", "ext", name+".txt"))
 	if err != nil {
 		t.Fatal(err)
 	}

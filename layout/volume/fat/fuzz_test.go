@@ -15,7 +15,7 @@ import (
 // fixture reads a volume that mkfs.fat and mtools made.
 func fixture(t testing.TB, name string) *imagetest.Disk {
 	t.Helper()
-	f, err := os.Open(filepath.Join("..", "..", "testdata", "fat", name+".txt"))
+	f, err := os.Open(filepath.Join("..", "..", "..", "testdata", "fat", name+".txt"))
 	if err != nil {
 		t.Fatal(err)
 	}

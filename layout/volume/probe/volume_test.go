@@ -14,7 +14,7 @@ import (
 	"bootgraft/layout"
 )
 
-const fixtures = "../../testdata/volume/"
+const fixtures = "../../../testdata/volume/"
 
 // known is what each fixture says of itself. The tool that made it, named in
 // the fixture, is the source of the name; sizes are those of the file it was

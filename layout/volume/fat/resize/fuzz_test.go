@@ -16,7 +16,7 @@ import (
 	"bootgraft/layout/volume/fat/resize"
 )
 
-const fixtures = "../../../testdata/fat"
+const fixtures = "../../../../testdata/fat"
 
 // FuzzPlan changes bytes of real volumes and asks for any size: whatever comes
 // out is a refusal, or a plan that passes its proof and whose volume has the
