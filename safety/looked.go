@@ -27,6 +27,7 @@ type Looked struct {
 	src   image.Source
 	pages map[disk.Sector]*page
 	bad   disk.Spans // sectors that could not be read, when each was tried alone
+	shaky disk.Spans // of these a read failed, and the next one did not
 }
 
 // mostBad is how many sectors that cannot be read a look gets by: each of them
@@ -143,9 +144,12 @@ func (l *Looked) Ends() (head []byte, err error) {
 	disk := plan.Disk{Sectors: image.Sectors(l), SectorSize: l.SectorSize()}
 	for i, s := range endSpans(disk) {
 		b := make([]byte, int64(s.Count)*int64(l.SectorSize()))
-		bad, err := readAround(l, b, s, mostBad-int(l.bad.Sectors()))
+		bad, shaky, err := readAround(l, b, s, mostBad-int(l.bad.Sectors()))
 		if err != nil {
 			return nil, err
+		}
+		if shaky {
+			l.shaky = l.shaky.Add(s)
 		}
 		for _, part := range bad {
 			for at := part.Start; at < part.End(); at++ {
@@ -166,24 +170,25 @@ func (l *Looked) Unread() disk.Spans { return l.bad }
 
 // readAround reads sectors into b. If the medium does not give all of them, each
 // is tried alone: those that cannot be read become zeros and are returned. More
-// than most of them are an error, as is anything else that goes wrong.
-func readAround(src image.Source, b []byte, s disk.Span, most int) (bad disk.Spans, err error) {
+// than most of them are an error, as is anything else that goes wrong. The medium
+// is shaky if it gives all of them then: it answers differently each time.
+func readAround(src image.Source, b []byte, s disk.Span, most int) (bad disk.Spans, shaky bool, err error) {
 	n := int64(src.SectorSize())
 	if err = image.ReadFull(src, b, int64(s.Start)*n); !isBad(err) {
-		return nil, err
+		return nil, false, err
 	}
 	for at := s.Start; at < s.End(); at++ {
 		one := b[int64(at-s.Start)*n:][:n]
 		err := image.ReadFull(src, one, int64(at)*n)
 		if err != nil && (!isBad(err) || int(bad.Sectors()) >= most) {
-			return bad, err
+			return bad, false, err
 		}
 		if err != nil {
 			clear(one)
 			bad = bad.Add(disk.Span{Start: at, Count: 1})
 		}
 	}
-	return bad, nil
+	return bad, len(bad) == 0, nil
 }
 
 // isBad tells whether the medium answered that something cannot be read.
@@ -222,6 +227,12 @@ type Changes struct {
 	First   disk.Sector // the first one, if there is any
 }
 
+func (c *Changes) add(s disk.Sector) {
+	if c.Sectors++; c.Sectors == 1 {
+		c.First = s
+	}
+}
+
 // again reads everything that was read once more.
 func (l *Looked) again() (c Changes, err error) {
 	n := int64(l.SectorSize())
@@ -230,9 +241,12 @@ func (l *Looked) again() (c Changes, err error) {
 		for at := run.Start; at < run.End(); {
 			part := disk.Span{Start: at, Count: min(bufferSize/disk.Sector(n), run.End()-at)}
 			b := buf[:int64(part.Count)*n]
-			bad, err := readAround(l.src, b, part, mostBad)
+			bad, shaky, err := readAround(l.src, b, part, mostBad)
 			if err != nil {
 				return c, err
+			}
+			if shaky {
+				c.add(part.Start)
 			}
 			for i := range part.Count {
 				now := mark(b[int64(i)*n : int64(i+1)*n])
@@ -242,9 +256,7 @@ func (l *Looked) again() (c Changes, err error) {
 				if now == l.mark(at+i) {
 					continue
 				}
-				if c.Sectors++; c.Sectors == 1 {
-					c.First = at + i
-				}
+				c.add(at + i)
 			}
 			at = part.End()
 		}

@@ -89,7 +89,9 @@ func (r *Rehearsal) lookTwice() (head []byte, err error) {
 	if head, err = r.req.Looked.Ends(); err != nil {
 		return nil, err
 	}
-	r.Unstable, err = r.req.Looked.again()
+	if r.Unstable, err = r.req.Looked.again(); r.Unstable.Sectors == 0 && len(r.req.Looked.shaky) > 0 {
+		r.Unstable.add(r.req.Looked.shaky[0].Start)
+	}
 	return head, err
 }
 

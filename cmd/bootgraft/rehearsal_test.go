@@ -24,15 +24,15 @@ func waitedFor(typed string) (*cardWork, *bytes.Buffer) {
 func TestWordIsAskedFor(t *testing.T) {
 	r := &safety.Rehearsal{Word: safety.Word{"k4t7", "h3x9", "m5r2w8"}}
 	for typed, want := range map[string]bool{
-		"bado-fegi-lumano\n": true, "  bado-fegi-lumano": true,
-		"": false, "\n": false, "yes\n": false, "bado-fegi-lumana\n": false, "bado-fegi\n": false,
+		"k4t7-h3x9-m5r2w8\n": true, "  k4t7-h3x9-m5r2w8": true,
+		"": false, "\n": false, "yes\n": false, "k4t7-h3x9-m5r2w9\n": false, "k4t7-h3x9\n": false,
 	} {
 		w, out := waitedFor(typed)
 		word, err := w.rehearsed(r)
 		if !strings.Contains(out.String(), "NOTHING HAS BEEN WRITTEN YET") {
 			t.Errorf("it is not said that nothing was written:\n%s", out)
 		}
-		if want && (err != nil || word != "bado-fegi-lumano") {
+		if want && (err != nil || word != "k4t7-h3x9-m5r2w8") {
 			t.Errorf("%q: %q, %v", typed, word, err)
 		}
 		if !want && (word != "" || talk.ExitCode(err) != talk.ExitRefused) {
@@ -47,12 +47,12 @@ func TestWordIsNotAskedFor(t *testing.T) {
 	for _, change := range []func(*cardWork){
 		func(w *cardWork) { w.waited = false }, func(w *cardWork) { w.Asks = false }, func(w *cardWork) { w.JSON = true },
 	} {
-		w, out := waitedFor("bado-fegi-lumano\n")
+		w, out := waitedFor("k4t7-h3x9-m5r2w8\n")
 		change(w)
 		if word, err := w.rehearsed(r); word != "" || err != nil {
 			t.Errorf("%q, %v", word, err)
 		}
-		if !strings.Contains(out.String(), "bado-fegi-lumano") {
+		if !w.JSON && !strings.Contains(out.String(), "k4t7-h3x9-m5r2w8") { // an object is written when the program ends
 			t.Errorf("the word is not given:\n%s", out)
 		}
 	}

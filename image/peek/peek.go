@@ -52,6 +52,7 @@ func (p *Drive) Unknown(w disk.Span) disk.Spans {
 func (p *Drive) ReadAt(b []byte, off int64) (int, error) {
 	n := int64(p.SectorSize())
 	end := min(off+int64(len(b)), p.Size())
+	p.fetchRuns(disk.Between(disk.Sector(off/n), disk.Sector((end+n-1)/n)))
 	for x := disk.Sector(off / n); int64(x)*n < end; x++ {
 		s, err := p.sector(x)
 		if err != nil {
@@ -64,6 +65,19 @@ func (p *Drive) ReadAt(b []byte, off int64) (int, error) {
 		return int(max(0, end-off)), io.EOF
 	}
 	return len(b), nil
+}
+
+// fetchRuns reads what was not read yet of a run, with as few requests as can be.
+func (p *Drive) fetchRuns(w disk.Span) {
+	for x := w.Start; x < w.End(); x++ {
+		run := disk.Span{Start: x}
+		for x < w.End() && p.seen[x] == nil {
+			x++
+		}
+		if run.Count = x - run.Start; run.Count > 0 {
+			p.Fetch(run)
+		}
+	}
 }
 
 func (p *Drive) sector(x disk.Sector) ([]byte, error) {
