@@ -156,7 +156,7 @@ func (t *tester) readOld() error {
 	var grid []disk.Sector
 	t.old = make([]byte, 0, len(t.grid)*int(t.n))
 	for _, s := range t.grid {
-		bad, _, err := readAround(t.dev, b, disk.Span{Start: s, Count: 1}, mostBad-int(t.unread.Sectors()))
+		bad, err := readSteady(t.dev, b, disk.Span{Start: s, Count: 1}, mostBad-int(t.unread.Sectors()))
 		if err != nil {
 			return err
 		}
@@ -170,7 +170,7 @@ func (t *tester) readOld() error {
 	t.setGrid(grid)
 	head := disk.Span{Count: min(disk.Sector(plan.Edge)/disk.Sector(t.n), t.grid[0])}
 	t.head = make([]byte, int64(head.Count)*t.n)
-	bad, _, err := readAround(t.dev, t.head, head, mostBad)
+	bad, err := readSteady(t.dev, t.head, head, mostBad)
 	t.unread = t.unread.Union(bad)
 	return err
 }
@@ -219,7 +219,7 @@ func (t *tester) test() error {
 		}
 	}
 	now := make([]byte, len(t.head))
-	if _, _, err := readAround(t.dev, now, disk.Span{Count: disk.Sector(int64(len(now)) / t.n)}, mostBad); err != nil {
+	if _, err := readSteady(t.dev, now, disk.Span{Count: disk.Sector(int64(len(now)) / t.n)}, mostBad); err != nil {
 		return err
 	}
 	t.upset = !bytes.Equal(now, t.head)
@@ -244,7 +244,7 @@ func (t *tester) readEnd() error {
 			return context.Cause(t.ctx)
 		}
 		part := disk.Between(disk.Sector(off/t.n), disk.Sector((off+int64(len(b)))/t.n))
-		bad, _, err := readAround(t.dev, b, part, mostBad-int(t.unread.Sectors()))
+		bad, err := readSteady(t.dev, b, part, mostBad-int(t.unread.Sectors()))
 		if err != nil {
 			return err
 		}

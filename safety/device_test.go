@@ -212,6 +212,23 @@ func TestContinueFromMark(t *testing.T) {
 	}
 }
 
+// pulledInData is a used card that was pulled while data was written to it.
+func pulledInData(t *testing.T, m *model) (*faultdev.Card, Request) {
+	t.Helper()
+	for at := 120; ; at += 40 {
+		card, _ := usedCard()
+		card.Fault, card.At = faultdev.Pull, at
+		req := writeRequest(m, filepath.Join(t.TempDir(), "receipt"))
+		_, err := perform(card, req)
+		if !faultdev.IsGone(err) {
+			t.Fatalf("not pulled at operation %d: %v", at, err)
+		}
+		if r, err := ReadReceipt(req.Receipt); err == nil && r.Stage == StageData {
+			return card, req
+		}
+	}
+}
+
 // Another card, another plan, or a card that was used since: not continued.
 func TestContinueRefused(t *testing.T) {
 	m := deviceModel()
@@ -224,12 +241,7 @@ func TestContinueRefused(t *testing.T) {
 		{disk.TargetChanged, func(card *faultdev.Card, _ *Request) { card.Put(0, patterned(5, large/sector)) }},
 		{disk.ReceiptExists, func(_ *faultdev.Card, req *Request) { req.Kind = QuickTest }},
 	} {
-		card, _ := usedCard()
-		card.Fault, card.At = faultdev.Pull, 120
-		req := writeRequest(m, filepath.Join(t.TempDir(), "receipt"))
-		if _, err := perform(card, req); !faultdev.IsGone(err) {
-			t.Fatalf("not pulled: %v", err)
-		}
+		card, req := pulledInData(t, m)
 		card.Restart()
 		c.change(card, &req)
 		before := content(t, card)

@@ -124,7 +124,7 @@ func (t *fullTester) writeBlock(want []byte, off int64) error { return t.write(w
 func (t *fullTester) readBlock(want []byte, off int64) error {
 	have := t.have[:len(want)]
 	part := disk.Between(disk.Sector(off/t.n), disk.Sector((off+int64(len(want)))/t.n))
-	if _, _, err := readAround(t.dev, have, part, mostBad); err != nil { // one that cannot be read is bad as well
+	if _, err := readSteady(t.dev, have, part, mostBad); err != nil { // one that cannot be read is bad as well
 		return err
 	}
 	if bytes.Equal(have, want) {

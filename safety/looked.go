@@ -191,6 +191,16 @@ func readAround(src image.Source, b []byte, s disk.Span, most int) (bad disk.Spa
 	return bad, len(bad) == 0, nil
 }
 
+// readSteady is readAround where what can be read only at the second try is an
+// error: a test is there to find that.
+func readSteady(src image.Source, b []byte, s disk.Span, most int) (bad disk.Spans, err error) {
+	bad, shaky, err := readAround(src, b, s, most)
+	if err == nil && shaky {
+		err = &image.ReadError{Span: s, Fault: image.BadSector, Err: errors.New("a read failed, and the next one did not: do not rely on this card or its reader")}
+	}
+	return bad, err
+}
+
 // isBad tells whether the medium answered that something cannot be read.
 func isBad(err error) bool {
 	var failed *image.ReadError
