@@ -95,9 +95,6 @@ var foreigners = []foreign{
 	{"a disk image of macOS", -512, "koly", "hdiutil convert {} -format UDTO -o {}", ""},
 }
 
-// foreignCode is what --accept takes for a file that looks like no image.
-const foreignCode = "not-a-disk-image"
-
 // foreignKind returns what a file is if its first or last bytes are those of
 // another kind of file than the image of a disk, or nil.
 func foreignKind(img image.Source) (*foreign, error) {

@@ -19,7 +19,7 @@ const (
 	slowRead = time.Second
 )
 
-// peek is a drive of which only a few sectors are read, each once. All the
+// Drive is a drive of which only a few sectors are read, each once. All the
 // rest is unread, never blank. It stops at the first error or slow read.
 type Drive struct {
 	image.Source

@@ -18,7 +18,7 @@ import (
 	"bootgraft/safety"
 )
 
-// onCard is what a card holds now.
+// Card is what a card holds now.
 type Card struct {
 	Lines  []string   // for a person, one for the table and one for each volume
 	Files  int        // regular files of all volumes that can be listed
@@ -59,7 +59,7 @@ func otherText(o otherUse) string {
 // HoldsFiles tells whether files may be lost when the card is written.
 func (c *Card) HoldsFiles() bool { return c.Files > 0 || c.Closed }
 
-// lookOnCard finds out what a card holds, by reading its tables and
+// Look finds out what a card holds, by reading its tables and
 // directories alone.
 func Look(ctx context.Context, src image.Source) (*Card, error) {
 	looked, ok := src.(*safety.Looked)

@@ -11,7 +11,7 @@ import (
 	"bootgraft/layout/scan"
 )
 
-// kitArea is a part of a drive that belongs into a kit.
+// Area is a part of a drive that belongs into a kit.
 type Area struct {
 	disk.Span
 	from layout.Anchor
@@ -19,7 +19,7 @@ type Area struct {
 	far  bool // beyond what is kept of one area: only its blank runs are named
 }
 
-// kitEnds are how many sectors of each area count as boot area.
+// Ends are how many sectors of each area count as boot area.
 type Ends struct{ Head, Tail disk.Sector }
 
 // LayoutKnown tells whether a table or a volume says what the drive is for.
@@ -27,7 +27,7 @@ func LayoutKnown(s *scan.Survey) bool {
 	return len(s.Volumes) > 0 || len(s.Entries) > 0
 }
 
-// bootAreas lists what lies outside the volumes of a drive, and the sectors of
+// Areas lists what lies outside the volumes of a drive, and the sectors of
 // FAT volumes before their allocation tables, which hold no file. On a drive that
 // nobody knows it is the head and the tail.
 func Areas(s *scan.Survey, ends Ends) []Area {

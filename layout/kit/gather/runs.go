@@ -11,7 +11,7 @@ import (
 	"bootgraft/layout/kit"
 )
 
-// areaReader cuts areas into runs that are stored, blank or not known.
+// Reader cuts areas into runs that are stored, blank or not known.
 type Reader struct {
 	Ctx    context.Context
 	Src    image.Source

@@ -1,4 +1,4 @@
-// Package boot looks into the parts of one disk that no table and no volume
+// Package candidate looks into the parts of one disk that no table and no volume
 // explains: where structures begin and end, what the tail repeats of the head,
 // which numbers may be the size of the disk or an address on it, and which
 // bytes may be a checksum of others.

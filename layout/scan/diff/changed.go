@@ -1,4 +1,4 @@
-// Package changed says what a device did to a disk: the disk before, planned or
+// Package diff says what a device did to a disk: the disk before, planned or
 // read back, is compared with the disk after, region by region, and what
 // differs is put into words. A device that only counted its starts, one that
 // mended one copy of its tables from another, and one that did not know the

@@ -134,7 +134,7 @@ func (w *Walk) slots(d *dir, prefix string, at disk.Sector, b []byte, yield func
 				w.onDot(d, r, place)
 			}
 		default:
-			if !w.Entry(d, prefix, r, place, yield) {
+			if !w.entry(d, prefix, r, place, yield) {
 				return enough
 			}
 		}
@@ -147,7 +147,7 @@ func isDot(r *Raw) bool {
 }
 
 // entry yields one file or directory.
-func (w *Walk) Entry(d *dir, prefix string, r *Raw, at Place, yield func(*File) bool) bool {
+func (w *Walk) entry(d *dir, prefix string, r *Raw, at Place, yield func(*File) bool) bool {
 	f := &w.file
 	*f = File{Raw: *r, Place: at, Slot: at, Short: shortName(w.page, r), v: w.v, Chain: Chain{Runs: f.Chain.Runs[:0]}}
 	f.Name = f.Short

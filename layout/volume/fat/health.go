@@ -84,7 +84,7 @@ func (c *checker) walk() {
 		} else {
 			c.h.Files++
 		}
-		c.File(f)
+		c.file(f)
 	}
 	c.h.Deleted = w.Deleted
 	c.h.Findings = append(c.h.Findings, w.Findings...)
@@ -104,7 +104,7 @@ func (c *checker) claim(ch *Chain) {
 	}
 }
 
-func (c *checker) File(f *File) {
+func (c *checker) file(f *File) {
 	c.claim(&f.Chain)
 	c.ending(&f.Chain, f.Path)
 	switch {

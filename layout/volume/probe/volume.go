@@ -1,4 +1,4 @@
-// Package volume recognises file systems that are carried as they are: exFAT,
+// Package probe recognises file systems that are carried as they are: exFAT,
 // NTFS, ISO 9660, HFS, HFS Plus, squashfs and Linux swap. It reads what they
 // say of themselves and nothing of their files. FAT and ext have packages of
 // their own. Of LUKS, LVM2, md, btrfs, XFS, F2FS, UDF and ZFS only the name is
