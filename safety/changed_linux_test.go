@@ -52,10 +52,7 @@ func TestChangedAfterRehearsal(t *testing.T) {
 	_, r = word(req)
 	wantWrong(t, r, first, "what the card holds", "the plan", "the card (")
 	now, _ := word(req)
-	b.tool("losetup", "-d", node)
-	release := need.NewDisk(b)
-	b.tool("losetup", node, b.path("card.img"))
-	release()
+	need.Reattach(b, node, b.path("card.img"), func() {})
 	_, r = word(req)
 	wantWrong(t, r, now, "the card (", "the plan", "what the card holds")
 }

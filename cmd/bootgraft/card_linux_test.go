@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"os"
-	"os/exec"
 	"slices"
 	"strings"
 	"testing"
@@ -285,7 +284,6 @@ func TestLookAtACardThatRepeats(t *testing.T) {
 // found when they are pulled between its halves. An honest card is not accused.
 func TestPullOnRealCards(t *testing.T) {
 	const n = 400_000
-	losetup := need.Tool(t, "losetup")
 	for _, c := range []struct {
 		lie      faultdev.Lie
 		volatile int64
@@ -311,16 +309,7 @@ func TestPullOnRealCards(t *testing.T) {
 			_, errs := y.types(talk.ExitRefused, args...)
 			y.says(errs, "card-not-pulled")
 
-			if out, err := exec.Command(losetup, "-d", node).CombinedOutput(); err != nil {
-				t.Fatalf("%v: %s", err, out)
-			}
-			card.Restart()
-			release := need.NewDisk(t)
-			out, err := exec.Command(losetup, "--direct-io=on", node, file).CombinedOutput()
-			release()
-			if err != nil {
-				t.Fatalf("%v: %s", err, out)
-			}
+			need.Reattach(t, node, file, card.Restart, "--direct-io=on")
 			second := strings.Fields(line)[1:]
 			said, _ = y.types(talk.ExitDone, second...)
 			y.says(said, "This is the second half")

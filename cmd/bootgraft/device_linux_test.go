@@ -235,13 +235,6 @@ func TestReadmeCard(t *testing.T) {
 	y.types(talk.ExitDone, "plan", "quill/recorder.img", "--size", "614400s", "-o", "quill/card.plan")
 	const shownNode, shownWord = "/dev/loop0", "k4t7-h3x9-m5r2w8"
 	node, word, attached := shownNode, shownWord, false
-	t.Cleanup(func() {
-		if attached {
-			if err := need.Detach(node); err != nil {
-				t.Error(err)
-			}
-		}
-	})
 	for _, s := range steps {
 		line := strings.NewReplacer(shownNode, node, shownWord, word).Replace(s.line)
 		c := exec.Command("sh", "-c", line)
@@ -257,6 +250,12 @@ func TestReadmeCard(t *testing.T) {
 		}
 		if strings.HasPrefix(line, "losetup -f") {
 			node, attached = strings.TrimSpace(string(out)), true
+			back := need.LentLoop(t, node)
+			t.Cleanup(func() {
+				if err := back(); err != nil {
+					t.Error(err)
+				}
+			})
 		}
 		attached = attached && !strings.HasPrefix(line, "losetup -d")
 		if m := confirmWord.FindStringSubmatch(string(out)); m != nil {

@@ -196,12 +196,7 @@ func TestAskedCommandsMakeAKit(t *testing.T) {
 	need.Root(t)
 	y := newTypist(t)
 	y.kitSource("-F 16 -s 8")
-	device := strings.TrimSpace(y.outside("", "losetup", "-f", "--show", "-r", "old.img"))
-	back := need.LentLoop(t, device)
-	t.Cleanup(func() {
-		y.outside("", "losetup", "-d", device)
-		back()
-	})
+	device := need.Loop(t, y.path("old.img"), "-r")
 	page, _ := y.types(talk.ExitDone, "kit", "ask", "--head", "2MiB", "--tail", "1MiB")
 	_, rest, _ := strings.Cut(page, "WITH LINUX")
 	linux, _, _ := strings.Cut(rest, "WITH MACOS")

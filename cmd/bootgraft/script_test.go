@@ -101,10 +101,7 @@ func attach(ts *testscript.TestScript, name string, args ...string) {
 	}
 	device := strings.TrimSpace(string(out))
 	back := need.LentLoop(ts, device)
-	ts.Defer(func() {
-		ts.Check(exec.Command(losetup(), "-d", device).Run())
-		back()
-	})
+	ts.Defer(func() { ts.Check(back()) })
 	ts.Setenv(name, device)
 }
 

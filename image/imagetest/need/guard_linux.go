@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"os/exec"
+	"os/signal"
 	"slices"
 	"strconv"
 	"strings"
@@ -26,7 +27,8 @@ const guardEnv = "BOOTGRAFT_TEST_GUARD_OF"
 
 func init() {
 	if pid, err := strconv.Atoi(os.Getenv(guardEnv)); err == nil {
-		standBy(pid, os.Stdin)
+		signal.Ignore(syscall.SIGPIPE) // the first process may have ended before it hears
+		standBy(pid, os.Stdin, os.Stdout)
 		os.Exit(0)
 	}
 }
@@ -35,13 +37,11 @@ func init() {
 // free again.
 func LentMount(t Failer, folder string) (back func()) { return lent(t, "mount "+folder) }
 
-// LentLoop tells that a loop device was made, and back that it is gone.
-func LentLoop(t Failer, node string) (back func()) { return lent(t, "loop "+node) }
-
-// guard tells a line to the process that stands by, and starts it for the first.
+// guard is the process that stands by.
 var guard struct {
 	sync.Mutex
 	lines io.Writer
+	heard io.Reader
 }
 
 func lent(t Failer, what string) (back func()) {
@@ -51,6 +51,8 @@ func lent(t Failer, what string) (back func()) {
 	return sync.OnceFunc(func() { tell("-" + what) }) // if nobody listens, nobody gives it back twice
 }
 
+// tell tells a line to the process that stands by, which is started for the first,
+// and waits until it has heard it: this process may be killed at once.
 func tell(line string) error {
 	guard.Lock()
 	defer guard.Unlock()
@@ -62,19 +64,26 @@ func tell(line string) error {
 		if err != nil {
 			return err
 		}
+		heard, err := cmd.StdoutPipe()
+		if err != nil {
+			return err
+		}
 		if err := cmd.Start(); err != nil {
 			return err
 		}
-		guard.lines = lines
+		guard.lines, guard.heard = lines, heard
 	}
-	_, err := fmt.Fprintln(guard.lines, line)
+	if _, err := fmt.Fprintln(guard.lines, line); err != nil {
+		return err
+	}
+	_, err := io.ReadFull(guard.heard, make([]byte, 1))
 	return err
 }
 
 // standBy notes what is lent until the process ends, and gives it back, the last
 // first. The end of the lines is its end; but one of which a thread hangs in the
-// kernel keeps them open, and is told by its state.
-func standBy(pid int, lines io.Reader) {
+// kernel keeps them open, and is told by what the kernel says of it.
+func standBy(pid int, lines io.Reader, heard io.Writer) {
 	var mu sync.Mutex
 	var lent []string
 	ended := make(chan struct{})
@@ -87,6 +96,7 @@ func standBy(pid int, lines io.Reader) {
 				lent = append(lent, what)
 			}
 			mu.Unlock()
+			heard.Write([]byte{'.'})
 		}
 	}()
 	for waiting := true; waiting && running(pid); {
@@ -107,19 +117,46 @@ func standBy(pid int, lines io.Reader) {
 				// MNT_FORCE ends every wait for an own file system (umount(2)).
 				syscall.Unmount(name, syscall.MNT_FORCE|syscall.MNT_DETACH)
 			} else {
-				Detach(name)
+				attached, node, _ := strings.Cut(name, " ")
+				detach(node, attached)
 			}
 		}
 	}
 }
 
-// running tells whether a process has not ended: the third field of proc_pid_stat(5),
-// behind the name in brackets.
+// running tells whether a process works on. One that was killed may wait in the
+// kernel, before its end or in the middle of it, for a file system of its own: the
+// signal is then pending (proc_pid_status(5)), or its flags say that it ends.
 func running(pid int) bool {
-	b, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
+	const (
+		state, flags = 0, 6   // of the fields behind the name in brackets, proc_pid_stat(5)
+		exiting      = 0x4    // PF_EXITING of the kernel's include/linux/sched.h
+		killed       = 1 << 8 // signal 9 in a mask that begins with signal 1
+	)
+	stat, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
 	if err != nil {
 		return false
 	}
-	_, rest, _ := bytes.Cut(b[bytes.LastIndexByte(b, ')')+1:], []byte(" "))
-	return len(rest) > 0 && rest[0] != 'Z' && rest[0] != 'X'
+	fields := bytes.Fields(stat[bytes.LastIndexByte(stat, ')')+1:])
+	if len(fields) <= flags || bytes.ContainsAny(fields[state], "ZX") {
+		return false
+	}
+	if set, err := strconv.ParseUint(string(fields[flags]), 10, 64); err != nil || set&exiting != 0 {
+		return false
+	}
+	status, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", pid))
+	if err != nil {
+		return false
+	}
+	for line := range bytes.Lines(status) {
+		name, mask, _ := bytes.Cut(line, []byte(":"))
+		if string(name) != "SigPnd" && string(name) != "ShdPnd" {
+			continue
+		}
+		pending, err := strconv.ParseUint(string(bytes.TrimSpace(mask)), 16, 64)
+		if err != nil || pending&killed != 0 {
+			return false
+		}
+	}
+	return true
 }

@@ -2,9 +2,11 @@ package need
 
 import (
 	"errors"
+	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"syscall"
 	"testing"
@@ -45,17 +47,82 @@ func Loop(t testing.TB, file string, more ...string) (node string) {
 	node = strings.TrimSpace(string(out))
 	back := LentLoop(t, node)
 	t.Cleanup(func() {
-		detach(t, node)
-		back()
+		if err := back(); err != nil {
+			t.Error(err)
+		}
 	})
 	return node
+}
+
+// Reattach takes the file of a loop device away and, after between, gives it
+// another or the same one, which the test's clean-up takes away again. Nobody else
+// gets the device meanwhile. more are arguments of losetup(8).
+func Reattach(t testing.TB, node, file string, between func(), more ...string) {
+	t.Helper()
+	tool := Tool(t, "losetup")
+	release := NewDisk(t)
+	defer release()
+	if out, err := exec.Command(tool, "--detach", node).CombinedOutput(); err != nil {
+		t.Fatalf("%v: %s", err, out)
+	}
+	between()
+	if out, err := exec.Command(tool, append(slices.Clone(more), node, file)...).CombinedOutput(); err != nil {
+		t.Fatalf("%v: %s", err, out)
+	}
+	back := LentLoop(t, node)
+	t.Cleanup(func() {
+		if err := back(); err != nil {
+			t.Error(err)
+		}
+	})
+}
+
+// LentLoop tells that a loop device was made, however that was done. back detaches
+// it and waits until the kernel has let go of it, which happens when the last
+// program that holds it ends. A device that the test has detached, and that
+// another program may have got since, is left alone.
+func LentLoop(t Failer, node string) (back func() error) {
+	now := attachment(node)
+	told := lent(t, "loop "+now+" "+node)
+	return func() error {
+		defer told()
+		if err := detach(node, now); err != nil {
+			return fmt.Errorf("%s cannot be detached: %w", node, err)
+		}
+		for range 500 {
+			if attachment(node) != now {
+				return nil
+			}
+			time.Sleep(10 * time.Millisecond)
+		}
+		return fmt.Errorf("%s is still attached", node)
+	}
+}
+
+// attachment tells one file on a loop device from the next: the kernel counts
+// them (diskseq, Documentation/ABI/stable/sysfs-block). A device without a file
+// has none.
+func attachment(node string) string {
+	sys := "/sys/block/" + filepath.Base(node)
+	if _, err := os.Stat(sys + "/loop"); err != nil {
+		return "none"
+	}
+	number, err := os.ReadFile(sys + "/diskseq")
+	if err != nil {
+		return "uncounted" // before Linux 5.15
+	}
+	return strings.TrimSpace(string(number))
 }
 
 // loopClearFD is LOOP_CLR_FD of the kernel's uapi/linux/loop.h.
 const loopClearFD = 0x4C01
 
-// Detach takes the file of a loop device away. It is no error if it is gone.
-func Detach(node string) error {
+// detach takes the file of a loop device away if it is still the attachment that
+// was meant.
+func detach(node, was string) error {
+	if attachment(node) != was {
+		return nil
+	}
 	f, err := os.OpenFile(node, os.O_RDONLY|syscall.O_NONBLOCK, 0)
 	if err != nil {
 		return err
@@ -65,23 +132,6 @@ func Detach(node string) error {
 		return e
 	}
 	return nil
-}
-
-// detach waits until the kernel has let go of the device too: it does so when
-// the last program that holds it ends.
-func detach(t testing.TB, node string) {
-	if err := Detach(node); err != nil {
-		t.Errorf("%s cannot be detached: %v", node, err)
-		return
-	}
-	busy := "/sys/block/" + filepath.Base(node) + "/loop"
-	for range 500 {
-		if _, err := os.Stat(busy); err != nil {
-			return
-		}
-		time.Sleep(10 * time.Millisecond)
-	}
-	t.Errorf("%s is still attached", node)
 }
 
 // Mount mounts a device or folder on a folder until the test ends. more are

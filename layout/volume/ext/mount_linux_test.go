@@ -22,9 +22,7 @@ func mounted(t *testing.T, path string, fn func(dir string)) {
 	need.Mount(t, loop, dir)
 	fn(dir)
 	run(t, "umount", dir)
-	if err := need.Detach(loop); err != nil {
-		t.Fatal(err)
-	}
+	run(t, "losetup", "-d", loop)
 }
 
 // fallocate(2).

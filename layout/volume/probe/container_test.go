@@ -59,19 +59,10 @@ func TestNamedVolumesOfRealTools(t *testing.T) {
 // A physical volume of LVM2: its own tool wants a block device.
 func TestNamedVolumeLVM2(t *testing.T) {
 	need.Root(t)
-	losetup, pvcreate := need.Tool(t, "losetup"), need.Tool(t, "pvcreate")
+	pvcreate := need.Tool(t, "pvcreate")
 	file := blank(t, 16<<20)
-	release := need.NewDisk(t)
-	out, err := exec.Command(losetup, "-f", "--show", file).Output()
-	release()
-	if err != nil {
-		t.Fatal(err)
-	}
-	node := strings.TrimSpace(string(out))
-	out, err = exec.Command(pvcreate, "-q", "-ff", "-y", "--config", `devices { use_devicesfile=0 filter=["a|^`+node+`$|","r|.*|"] }`, node).CombinedOutput()
-	if e := exec.Command(losetup, "-d", node).Run(); e != nil {
-		t.Error(e)
-	}
+	node := need.Loop(t, file)
+	out, err := exec.Command(pvcreate, "-q", "-ff", "-y", "--config", `devices { use_devicesfile=0 filter=["a|^`+node+`$|","r|.*|"] }`, node).CombinedOutput()
 	if err != nil {
 		t.Fatalf("pvcreate: %v\n%s", err, out)
 	}
