@@ -14,6 +14,7 @@ import (
 	"testing"
 	"time"
 
+	"bootgraft/cmd/bootgraft/demo"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/capture/rig"
 	"bootgraft/image/disk"
@@ -104,14 +105,14 @@ func (y *typist) holds(img string, content []byte, missing disk.Spans) {
 // Acquisition Tool Specification, 2004; from memory).
 func TestCaptureADyingDrive(t *testing.T) {
 	y := newTypist(t)
-	if err := makeDemoDrive(y.path("well.img")); err != nil {
+	if err := demo.MakeDrive(y.path("well.img")); err != nil {
 		t.Fatal(err)
 	}
 	content, err := os.ReadFile(y.path("well.img"))
 	if err != nil {
 		t.Fatal(err)
 	}
-	r := rig.Start(t, y.path("well.img"), rig.Faults{Bad: demoBad})
+	r := rig.Start(t, y.path("well.img"), rig.Faults{Bad: demo.Bad})
 
 	said, _ := y.types(talk.ExitDone, "survey", r.Device)
 	y.says(said, "short look")
@@ -128,10 +129,10 @@ func TestCaptureADyingDrive(t *testing.T) {
 	if err := json.Unmarshal([]byte(said), &got); err != nil {
 		t.Fatal(err)
 	}
-	if !slices.Equal(got.Missing, []disk.Span(demoBad)) || len(got.Unread)+len(got.Skipped)+len(got.Unstable) > 0 {
-		t.Errorf("missing %v, want %v; unread %v", got.Missing, demoBad, got.Unread)
+	if !slices.Equal(got.Missing, []disk.Span(demo.Bad)) || len(got.Unread)+len(got.Skipped)+len(got.Unstable) > 0 {
+		t.Errorf("missing %v, want %v; unread %v", got.Missing, demo.Bad, got.Unread)
 	}
-	y.holds("old.img", content, demoBad)
+	y.holds("old.img", content, demo.Bad)
 	for _, a := range r.Log() {
 		if a.Write {
 			t.Fatalf("sectors %s of the drive were written to", a.Span)
@@ -181,7 +182,7 @@ func (y *typist) files(content []byte) {
 	if err != nil {
 		y.t.Fatal(err)
 	}
-	want := demoSong(14, 6)
+	want := demo.Song(14, 6)
 	clear(want[126_464:138_752])
 	if !bytes.Equal(hurt, want) {
 		y.t.Error("a damaged file is not what it was, with zeros in its hole")
@@ -203,7 +204,7 @@ func (y *typist) card() {
 	if err != nil {
 		y.t.Fatal(err)
 	}
-	for _, s := range demoBad[1:] {
+	for _, s := range demo.Bad[1:] {
 		if b := card[s.Start*512 : s.End()*512]; len(bytes.Trim(b, "\x00")) > 0 {
 			y.t.Errorf("missing sectors %s are not zeros on the card", s)
 		}

@@ -12,6 +12,7 @@ import (
 	"syscall"
 	"testing"
 
+	"bootgraft/cmd/bootgraft/demo"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
@@ -110,7 +111,7 @@ func (y *typist) failAt(sectors, k int) (code int, finished bool) {
 func TestFilesUnderSudoBelongToTheCaller(t *testing.T) {
 	need.Root(t)
 	y := newTypist(t)
-	if err := makeDemoDrive(y.path("old.img")); err != nil {
+	if err := demo.MakeDrive(y.path("old.img")); err != nil {
 		t.Fatal(err)
 	}
 	t.Setenv("SUDO_UID", "1234")

@@ -63,6 +63,10 @@ var mayImport = map[string][]string{
 	// A document reaches nothing; talk, which writes it, knows its kind.
 	"cmd/bootgraft/document": {},
 	"cmd/bootgraft/talk":     {"image/disk", "cmd/bootgraft/words", "cmd/bootgraft/document"},
+	// Only main imports the demonstration, which lets the commands do the job.
+	"cmd/bootgraft/demo": append([]string{
+		"image/capture", "layout/table/mbr", "layout/volume/fat", "layout/volume/fat/format", "safety/newfile", "cmd/bootgraft/talk",
+	}, ground...),
 }
 
 // speakers are the packages that may print or end the program.

@@ -36,15 +36,20 @@ func run(args []string) int {
 	u := talk.New(args)
 	ctx, stop := talk.ObeySignals(context.Background(), u, os.Exit)
 	defer stop()
-	root := rootCommand(u, nil)
-	root.SetArgs(args)
-	root.SetOut(u.Out)
-	root.SetErr(u.Err)
-	err := u.Said(root.ExecuteContext(ctx))
+	err := u.Said(execute(ctx, u, nil, args))
 	if err != nil && !errors.Is(err, talk.ErrSaid) {
 		fmt.Fprintf(u.Err, "bootgraft: %s\n", talk.ErrorText(err))
 	}
 	return talk.ExitCode(err)
+}
+
+// execute runs one command, with the drives that the demonstration plays.
+func execute(ctx context.Context, u *talk.UI, played map[string]capture.Drive, args []string) error {
+	root := rootCommand(u, played)
+	root.SetArgs(args)
+	root.SetOut(u.Out)
+	root.SetErr(u.Err)
+	return root.ExecuteContext(ctx)
 }
 
 const rootHelp = `bootgraft moves a device from a dying hard disk to a flash card of another

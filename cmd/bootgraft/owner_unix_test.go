@@ -8,6 +8,7 @@ import (
 	"syscall"
 	"testing"
 
+	"bootgraft/cmd/bootgraft/demo"
 	"bootgraft/image/imagetest/need"
 )
 
@@ -35,7 +36,7 @@ func TestUmask(t *testing.T) {
 	if err := out.write("y", "words"); err != nil {
 		t.Fatal(err)
 	}
-	if err := makeDemoDrive(path + ".img"); err != nil {
+	if err := demo.MakeDrive(path + ".img"); err != nil {
 		t.Fatal(err)
 	}
 	for name, want := range map[string]os.FileMode{"": 0o600, ".d": 0o700, ".d/y": 0o600, ".img": 0o600} {

@@ -14,6 +14,7 @@ import (
 
 	"github.com/rogpeppe/go-internal/testscript"
 
+	"bootgraft/cmd/bootgraft/demo"
 	"bootgraft/image/imagetest"
 	"bootgraft/image/imagetest/need"
 )
@@ -142,7 +143,7 @@ func scriptRecorder(ts *testscript.TestScript, neg bool, args []string) {
 	if neg || len(args) != 1 {
 		ts.Fatalf("usage: recorder FILE")
 	}
-	ts.Check(makeDemoDrive(ts.MkAbs(args[0])))
+	ts.Check(demo.MakeDrive(ts.MkAbs(args[0])))
 }
 
 // disk TEXT FILE: makes an image from a disk written as text.

@@ -11,6 +11,7 @@ import (
 	"strings"
 	"testing"
 
+	"bootgraft/cmd/bootgraft/demo"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
@@ -27,7 +28,7 @@ func fillOf(x int) []byte {
 func (y *typed) lost(name string, bad ...int) {
 	y.t.Helper()
 	os.Remove(y.path(name))
-	if err := makeDemoDrive(y.path(name)); err != nil {
+	if err := demo.MakeDrive(y.path(name)); err != nil {
 		y.t.Fatal(err)
 	}
 	f, err := os.OpenFile(y.path(name), os.O_RDWR, 0)

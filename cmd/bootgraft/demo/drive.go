@@ -1,4 +1,4 @@
-package main
+package demo
 
 import (
 	"bytes"
@@ -20,19 +20,19 @@ import (
 // The invented drive, in sectors of 512 bytes. Its volume ends before its
 // tail, as on drives whose maker kept the end for himself.
 const (
-	demoSector   = 512
-	demoSectors  = 524_160 // 520 cylinders of 16 heads and 63 sectors
-	demoStart    = 63
-	demoVolume   = 504_000
-	demoTail     = 256
-	demoLarger   = 614_400
-	demoSmaller  = 480_000
-	demoTooSmall = 200_000
-	demoDamage   = 6_100*demoSector + 77 // a byte of a recording, that verify has to find
+	sectorSize    = 512
+	driveSectors  = 524_160 // 520 cylinders of 16 heads and 63 sectors
+	volumeStart   = 63
+	volumeSectors = 504_000
+	tailSectors   = 256
+	largerCard    = 614_400
+	smallerCard   = 480_000
+	tooSmallCard  = 200_000
+	damagedByte   = 6_100*sectorSize + 77 // a byte of a recording, that verify has to find
 )
 
-// demoCollection is an invented collection: folders and the songs in them.
-var demoCollection = []struct {
+// collection is an invented collection: folders and the songs in them.
+var collection = []struct {
 	folder string
 	year   int
 	songs  []string
@@ -44,72 +44,72 @@ var demoCollection = []struct {
 	{"Winter room 2002", 2002, []string{"Hearth Song", "Twelve Doors", "Frost Carol", "The Wool Winder", "Old Year's Turning"}},
 }
 
-// makeDemoDrive writes the image of the invented drive.
-func makeDemoDrive(path string) (err error) {
+// MakeDrive writes the image of the invented drive.
+func MakeDrive(path string) (err error) {
 	f, err := newfile.Create(path, 0)
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, f.Close()) }()
-	if err := f.Truncate(demoSectors * demoSector); err != nil {
+	if err := f.Truncate(driveSectors * sectorSize); err != nil {
 		return err
 	}
-	if err := demoVolumeInto(io.NewOffsetWriter(f, demoStart*demoSector)); err != nil {
+	if err := writeVolume(io.NewOffsetWriter(f, volumeStart*sectorSize)); err != nil {
 		return err
 	}
-	head, tail := demoBootAreas()
+	head, tail := bootAreas()
 	if _, err := f.WriteAt(head, 0); err != nil {
 		return err
 	}
-	_, err = f.WriteAt(tail, (demoSectors-demoTail)*demoSector)
+	_, err = f.WriteAt(tail, (driveSectors-tailSectors)*sectorSize)
 	return err
 }
 
-// demoBootAreas returns sectors 0 to 62 and the tail. The device finds its
+// bootAreas returns sectors 0 to 62 and the tail. The device finds its
 // program in sector 1, checks its sum, and reads its calibration from the
 // last 256 sectors of the disk.
-func demoBootAreas() (head, tail []byte) {
+func bootAreas() (head, tail []byte) {
 	rng := rand.New(rand.NewPCG(1998, 7))
 	noise := func(b []byte) {
 		for i := range b {
 			b[i] = byte(rng.Uint32())
 		}
 	}
-	head = make([]byte, demoStart*demoSector)
+	head = make([]byte, volumeStart*sectorSize)
 	g := mbr.Geometry{Heads: 16, SectorsPerTrack: 63}
 	noise(head[:64])
 	record := head[446:]
 	record[0], record[4] = 0x80, 0x0B
-	start, end := mbr.FromLBA(demoStart, g).Pack(), mbr.EndCHS(demoStart, demoVolume, g).Pack()
+	start, end := mbr.FromLBA(volumeStart, g).Pack(), mbr.EndCHS(volumeStart, volumeSectors, g).Pack()
 	copy(record[1:], start[:])
 	copy(record[5:], end[:])
-	binary.LittleEndian.PutUint32(record[8:], demoStart)
-	binary.LittleEndian.PutUint32(record[12:], demoVolume)
+	binary.LittleEndian.PutUint32(record[8:], volumeStart)
+	binary.LittleEndian.PutUint32(record[12:], volumeSectors)
 	head[510], head[511] = 0x55, 0xAA
 
-	area := head[demoSector : 49*demoSector]
+	area := head[sectorSize : 49*sectorSize]
 	noise(area[64:])
 	copy(area, "QUILLHAVEN FIELD RECORDER  BOOT 2.17")
-	binary.BigEndian.PutUint32(area[40:], demoSectors)
-	binary.LittleEndian.PutUint32(area[44:], demoSectors-1)
-	binary.BigEndian.PutUint32(area[48:], demoSectors-demoTail)
+	binary.BigEndian.PutUint32(area[40:], driveSectors)
+	binary.LittleEndian.PutUint32(area[44:], driveSectors-1)
+	binary.BigEndian.PutUint32(area[48:], driveSectors-tailSectors)
 	var sum uint32
 	for _, b := range area {
 		sum += uint32(b)
 	}
-	binary.BigEndian.PutUint32(head[49*demoSector:], sum)
+	binary.BigEndian.PutUint32(head[49*sectorSize:], sum)
 
-	tail = make([]byte, demoTail*demoSector)
-	noise(tail[:40*demoSector])
+	tail = make([]byte, tailSectors*sectorSize)
+	noise(tail[:40*sectorSize])
 	copy(tail, "CALIBRATION  MIC A  MIC B  LINE")
-	copy(tail[(demoTail-1)*demoSector:], "END OF DISK")
+	copy(tail[(tailSectors-1)*sectorSize:], "END OF DISK")
 	return head, tail
 }
 
-// demoVolumeInto lays down the FAT32 volume with the recordings.
-func demoVolumeInto(w io.WriterAt) error {
+// writeVolume lays down the FAT32 volume with the recordings.
+func writeVolume(w io.WriterAt) error {
 	v, err := format.New(w, format.Options{
-		Sectors: demoVolume, Kind: fat.FAT32, SectorsPerCluster: 4, Hidden: demoStart,
+		Sectors: volumeSectors, Kind: fat.FAT32, SectorsPerCluster: 4, Hidden: volumeStart,
 		SectorsPerTrack: 63, Heads: 16, OEM: "QUILL2.1", Label: "SONGS", ID: 0x19980704,
 		Time: time.Date(1998, 7, 4, 9, 30, 0, 0, time.UTC),
 	})
@@ -117,7 +117,7 @@ func demoVolumeInto(w io.WriterAt) error {
 		return err
 	}
 	day := 0
-	for _, c := range demoCollection {
+	for _, c := range collection {
 		when := time.Date(c.year, 6, 1, 14, 0, 0, 0, time.UTC)
 		if err := v.Mkdir(c.folder, format.File{Modified: when}); err != nil {
 			return err
@@ -128,7 +128,7 @@ func demoVolumeInto(w io.WriterAt) error {
 		}
 		for i, song := range c.songs {
 			day++
-			wav := demoSong(day, 3+i)
+			wav := Song(day, 3+i)
 			name := fmt.Sprintf("%s/%02d %s.wav", c.folder, i+1, song)
 			if err := v.Add(name, bytes.NewReader(wav), int64(len(wav)), format.File{Modified: when.AddDate(0, 0, day)}); err != nil {
 				return err
@@ -138,8 +138,8 @@ func demoVolumeInto(w io.WriterAt) error {
 	return v.Close()
 }
 
-// demoSong makes some seconds of a plucked tune, 16-bit mono at 22,050 Hz.
-func demoSong(seed, seconds int) []byte {
+// Song makes some seconds of a plucked tune, 16-bit mono at 22,050 Hz.
+func Song(seed, seconds int) []byte {
 	const rate = 22050
 	scale := []float64{293.7, 329.6, 370.0, 392.0, 440.0, 493.9, 554.4, 587.3}
 	rng := rand.New(rand.NewPCG(uint64(seed), 42))

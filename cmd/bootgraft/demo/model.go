@@ -1,4 +1,4 @@
-package main
+package demo
 
 import (
 	"bytes"
@@ -36,9 +36,9 @@ var modelDrives = []struct {
 
 // modelHead returns the system area of a unit with a disk of n sectors.
 func modelHead(n int64, serial uint64) []byte {
-	b := make([]byte, modelSystem*demoSector)
+	b := make([]byte, modelSystem*sectorSize)
 	program := rand.New(rand.NewPCG(8, 24))
-	for i := 2 * demoSector; i < 20*demoSector; i++ {
+	for i := 2 * sectorSize; i < 20*sectorSize; i++ {
 		b[i] = byte(program.Uint32())
 	}
 	copy(b, "BRAMBLE EIGHT  TABLETOP MULTITRACK  1.04")
@@ -46,7 +46,7 @@ func modelHead(n int64, serial uint64) []byte {
 	binary.BigEndian.PutUint32(b[64:], uint32(n-1))
 	binary.BigEndian.PutUint32(b[72:], uint32(n/modelBlock))
 	binary.BigEndian.PutUint16(b[508:], modelSum(b[:508]))
-	table := b[demoSector:]
+	table := b[sectorSize:]
 	copy(table, "BLOCKS")
 	binary.BigEndian.PutUint32(table[16:], modelSystem)
 	binary.BigEndian.PutUint32(table[20:], uint32(n-modelCopies))
@@ -63,10 +63,10 @@ func modelSum(b []byte) (sum uint16) {
 
 // modelTail returns the copies at the end.
 func modelTail(head []byte) []byte {
-	b := make([]byte, modelCopies*demoSector)
+	b := make([]byte, modelCopies*sectorSize)
 	for i := range modelCopies {
-		s := b[(modelCopies-1-i)*demoSector:]
-		copy(s, head[i*demoSector:(i+1)*demoSector])
+		s := b[(modelCopies-1-i)*sectorSize:]
+		copy(s, head[i*sectorSize:(i+1)*sectorSize])
 		s[510] = 1 // the copy number
 	}
 	return b
@@ -80,17 +80,17 @@ func makeModelDrive(path string, n int64, serial uint64) (err error) {
 	}
 	defer func() { err = errors.Join(err, f.Close()) }()
 	head := modelHead(n, serial)
-	song := demoSong(int(serial), 4)
+	song := Song(int(serial), 4)
 	_, err1 := f.WriteAt(head, 0)
-	_, err2 := f.WriteAt(song, modelSystem*demoSector)
-	_, err3 := f.WriteAt(modelTail(head), (n-modelCopies)*demoSector)
-	return errors.Join(f.Truncate(n*demoSector), err1, err2, err3)
+	_, err2 := f.WriteAt(song, modelSystem*sectorSize)
+	_, err3 := f.WriteAt(modelTail(head), (n-modelCopies)*sectorSize)
+	return errors.Join(f.Truncate(n*sectorSize), err1, err2, err3)
 }
 
 // startModel does what the invented device does when it starts: it believes
 // nothing about the disk but its real size. The error is what it would show.
 func startModel(path string) error {
-	src, err := image.Open(path, demoSector)
+	src, err := image.Open(path, sectorSize)
 	if err != nil {
 		return err
 	}
@@ -110,7 +110,7 @@ func startModel(path string) error {
 	switch {
 	case modelSum(head[:508]) != binary.BigEndian.Uint16(head[508:]):
 		return errors.New("SYSTEM AREA DAMAGED")
-	case !bytes.Equal(head[:2*demoSector], want[:2*demoSector]):
+	case !bytes.Equal(head[:2*sectorSize], want[:2*sectorSize]):
 		return fmt.Errorf("WRONG DISK SIZE: %d SECTORS EXPECTED", binary.BigEndian.Uint32(head[64:])+1)
 	case !bytes.Equal(head, want):
 		return errors.New("NO PROGRAM")

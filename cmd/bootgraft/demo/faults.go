@@ -1,4 +1,4 @@
-package main
+package demo
 
 import (
 	"errors"
@@ -9,14 +9,14 @@ import (
 	"bootgraft/image/disk"
 )
 
-// demoBad are the sectors that the invented drive cannot read: one of the first
+// Bad are the sectors that the invented drive cannot read: one of the first
 // allocation table, one in a recording, a scratch across the end of another, and
 // a run that no file uses.
-var demoBad = disk.Spans{{Start: 101, Count: 1}, {Start: 3001, Count: 1}, {Start: 7700, Count: 24}, {Start: 300_000, Count: 40}}
+var Bad = disk.Spans{{Start: 101, Count: 1}, {Start: 3001, Count: 1}, {Start: 7700, Count: 24}, {Start: 300_000, Count: 40}}
 
-// demoLoose is the sector at which the plug of the invented drive slips out, the
+// looseAt is the sector at which the plug of the invented drive slips out, the
 // first time that it is read.
-const demoLoose = 5_000
+const looseAt = 5_000
 
 // dyingDrive plays a drive with bad sectors and a loose plug, on top of an
 // image file.
@@ -34,26 +34,26 @@ func (*dyingDrive) Identity() image.Identity {
 // ReadAt reads like a drive: a good sector at once, a bad one never, after a
 // while.
 func (d *dyingDrive) ReadAt(p []byte, off int64) (int, error) {
-	s := disk.Between(disk.Sector(off/demoSector), disk.Sector((off+int64(len(p)))/demoSector))
-	if !d.slipped && s.Holds(demoLoose) {
+	s := disk.Between(disk.Sector(off/sectorSize), disk.Sector((off+int64(len(p)))/sectorSize))
+	if !d.slipped && s.Holds(looseAt) {
 		d.slipped, d.gone = true, true
 	}
 	if d.gone {
 		return 0, &image.ReadError{Span: s, Fault: image.Gone, Err: errors.New("no such device")}
 	}
-	if len(demoBad.Within(s)) > 0 {
+	if len(Bad.Within(s)) > 0 {
 		time.Sleep(5 * time.Millisecond)
 		return 0, &image.ReadError{Span: s, Fault: image.BadSector, Err: errors.New("input/output error")}
 	}
 	return d.Source.ReadAt(p, off)
 }
 
-// demoPlug is the name under which the demonstration's commands find the
+// plug is the name under which the demonstration's commands find the
 // invented drive.
-const demoPlug = "the-old-drive"
+const plug = "the-old-drive"
 
 // plugIn makes the invented drive answer to its name, once.
 func (d *demo) plugIn(drive *dyingDrive) {
 	drive.gone = false
-	d.played = map[string]capture.Drive{demoPlug: drive}
+	d.played = map[string]capture.Drive{plug: drive}
 }
