@@ -31,6 +31,7 @@ var mayImport = map[string][]string{
 	"image/disk":            {},
 	"image":                 {"image/disk"},
 	"image/peek":            {"image/disk", "image"},
+	"image/pieces":          {"image/disk", "image"},
 	"image/capture":         {"image/disk", "image", "image/capture", "image/capture/..."},
 	"layout":                {"image/disk"},
 	"layout/table/gpt":      append([]string{"layout/table/mbr"}, ground...),
@@ -38,7 +39,7 @@ var mayImport = map[string][]string{
 	"layout/rule/compare":   append([]string{"layout/rule/candidate"}, ground...),
 	"layout/kit":            ground,
 	"layout/kit/gather": append([]string{
-		"layout/kit", "layout/scan", "layout/table/gpt", "layout/volume/fat",
+		"image/pieces", "layout/kit", "layout/scan", "layout/table/gpt", "layout/table/mbr", "layout/volume/fat",
 	}, ground...),
 	"layout/scan":        slices.Concat(ground, formats, []string{"layout/rule/candidate"}),
 	"layout/scan/files":  slices.Concat(ground, formats, []string{"layout/scan"}),

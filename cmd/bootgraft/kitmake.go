@@ -61,7 +61,7 @@ func (k *madeKit) look() error {
 		k.Masked = marks.Identity
 	}
 	var err error
-	if k.need, err = kitPlaces(k.from, k.survey); err != nil {
+	if k.need, err = gather.Places(k.from, k.from.parts, k.survey); err != nil {
 		return err
 	}
 	if n := k.farInUse; n > 0 {

@@ -16,6 +16,7 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/capture"
 	"bootgraft/image/disk"
+	"bootgraft/image/pieces"
 	"bootgraft/layout/kit"
 	"bootgraft/layout/plan"
 	"bootgraft/safety/blockdev"
@@ -27,7 +28,7 @@ type opened struct {
 	path     string
 	files    []os.FileInfo // the files that are read for it
 	close    func() error
-	parts    *parts         // the pieces, if it is put together from some
+	parts    *pieces.Drive  // the pieces, if it is put together from some
 	findings []disk.Finding // what is to be said of it, accepted or not
 	damage   *disk.Finding  // of the record of a capture, nil if it is whole
 }

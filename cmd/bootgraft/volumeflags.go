@@ -114,7 +114,7 @@ func (f *volumeFlags) wishes(sectorSize int) (fit.Volumes, error) {
 	if out.Heads, err = parseHeads(f.heads); err != nil {
 		return out, err
 	}
-	if out.Reserve, err = parsePart(f.reserve); err != nil {
+	if out.Reserve, err = parseShare(f.reserve); err != nil {
 		return out, err
 	}
 	out.Limit, err = parseLimit(f.limit, sectorSize)
@@ -164,8 +164,8 @@ func parseVolume(text string, w resize.Wishes) (int, resize.Wishes, error) {
 	return index, w, nil
 }
 
-// parsePart reads 1% as 0.01.
-func parsePart(text string) (float64, error) {
+// parseShare reads 1% as 0.01.
+func parseShare(text string) (float64, error) {
 	if text == "" {
 		return 0, nil
 	}

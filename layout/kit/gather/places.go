@@ -1,4 +1,4 @@
-package main
+package gather
 
 import (
 	"bytes"
@@ -8,6 +8,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
+	"bootgraft/image/pieces"
 	"bootgraft/layout"
 	"bootgraft/layout/scan"
 	"bootgraft/layout/table/mbr"
@@ -20,9 +21,10 @@ const (
 	gptAlternateAt = 32
 )
 
-// kitPlaces asks about a drive whose number of sectors, or the places of whose
-// pieces, its own tables contradict. An error is a failed read.
-func kitPlaces(src *opened, s *scan.Survey) ([]disk.Finding, error) {
+// Places asks about a drive whose number of sectors, or the places of whose
+// pieces, its own tables contradict. parts is nil where the drive was not put
+// together from pieces. An error is a failed read.
+func Places(src image.Source, parts *pieces.Drive, s *scan.Survey) ([]disk.Finding, error) {
 	var need []disk.Finding
 	if e := farthest(s); e != nil {
 		need = append(need, disk.Refusalf(disk.TablePastEnd, e.Table,
@@ -39,10 +41,10 @@ func kitPlaces(src *opened, s *scan.Survey) ([]disk.Finding, error) {
 				" here that is sector %s. Either the number of sectors is wrong, or the drive is not whole",
 			disk.Grouped(at), disk.Grouped(s.Sectors-1)))
 	}
-	if src.parts == nil {
+	if parts == nil {
 		return need, nil
 	}
-	more, err := src.parts.places(src, s)
+	more, err := piecePlaces(parts, src, s)
 	return append(need, more...), err
 }
 
@@ -77,9 +79,9 @@ func gptAlternate(b []byte) disk.Sector {
 	return disk.Sector(min(binary.LittleEndian.Uint64(b[gptAlternateAt:]), 1<<62))
 }
 
-// places asks about pieces that are not there, or lie where they say themselves
+// piecePlaces asks about pieces that are not there, or lie where they say themselves
 // that they do not.
-func (p *parts) places(src *opened, s *scan.Survey) (need []disk.Finding, err error) {
+func piecePlaces(p *pieces.Drive, src image.Source, s *scan.Survey) (need []disk.Finding, err error) {
 	for _, end := range []struct {
 		x    disk.Sector
 		code disk.Code
@@ -87,21 +89,21 @@ func (p *parts) places(src *opened, s *scan.Survey) (need []disk.Finding, err er
 	}{
 		{0, disk.HeadNotGiven, "no piece holds sector 0: the head of the drive is missing, with its table and its program." +
 			" Give it with --part 0s=FILE"},
-		{p.sectors - 1, disk.TailNotGiven, "no piece holds the last sector of the drive. Many devices keep something at the end." +
+		{image.Sectors(p) - 1, disk.TailNotGiven, "no piece holds the last sector of the drive. Many devices keep something at the end." +
 			" Give it with --part end-Ns=FILE, where FILE has N sectors"},
 	} {
 		if len(image.Unknown(src, disk.Span{Start: end.x, Count: 1})) > 0 {
 			need = append(need, disk.Refusalf(end.code, end.x, "%s", end.text))
 		}
 	}
-	for _, q := range p.list {
-		why, err := q.misplaced(s)
+	for _, q := range p.Pieces() {
+		why, err := misplaced(q, s)
 		if err != nil {
 			return nil, err
 		}
 		if why != "" {
 			need = append(need, disk.Refusalf(disk.PartMisplaced, q.Start,
-				"%s was given for sector %s, and %s. Are two pieces swapped, or is --sectors wrong?", q.img.Name(), disk.Grouped(q.Start), why))
+				"%s was given for sector %s, and %s. Are two pieces swapped, or is --sectors wrong?", q.Img.Name(), disk.Grouped(q.Start), why))
 		}
 	}
 	return need, nil
@@ -109,10 +111,10 @@ func (p *parts) places(src *opened, s *scan.Survey) (need []disk.Finding, err er
 
 // misplaced says why a piece does not belong where it was put, "" if nothing shows
 // that.
-func (q part) misplaced(s *scan.Survey) (why string, err error) {
-	n := image.Sectors(q.img)
+func misplaced(q pieces.Piece, s *scan.Survey) (why string, err error) {
+	n := image.Sectors(q.Img)
 	for _, i := range []disk.Sector{0, 1, n - 1} {
-		b, err := knownSector(q.img, i)
+		b, err := knownSector(q.Img, i)
 		if err != nil || len(b) == 0 {
 			return "", err
 		}
@@ -123,7 +125,7 @@ func (q part) misplaced(s *scan.Survey) (why string, err error) {
 	if q.Start == 0 || len(s.Entries) > 0 {
 		return "", nil
 	}
-	if t, err := mbr.Read(q.img); err == nil && len(t.Layout().Entries) > 0 {
+	if t, err := mbr.Read(q.Img); err == nil && len(t.Layout().Entries) > 0 {
 		return "it begins with a partition table, as sector 0 of a drive does, while sector 0 has none", nil
 	}
 	return "", nil

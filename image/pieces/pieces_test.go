@@ -1,4 +1,4 @@
-package main
+package pieces
 
 import (
 	"bytes"
@@ -17,11 +17,12 @@ func TestPartThatShrinks(t *testing.T) {
 	if err := os.WriteFile(path, bytes.Repeat([]byte{0x5A}, 4*512), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	src, err := openParts([]string{"0s=" + path}, 100, 512)
-	if err != nil {
+	d := New(100, 512)
+	if err := d.Add(0, path, "0s"); err != nil {
 		t.Fatal(err)
 	}
-	defer src.close()
+	defer d.Close()
+	src := d.Known()
 	if b, err := image.ReadSectors(src, disk.Span{Count: 4}); err != nil || b[4*512-1] != 0x5A {
 		t.Fatalf("whole: %v", err)
 	}
