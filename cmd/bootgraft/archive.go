@@ -7,6 +7,7 @@ import (
 	"os"
 
 	"bootgraft/cmd/bootgraft/document"
+	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/capture"
@@ -42,12 +43,12 @@ func verifyArchive(ctx context.Context, u *talk.UI, path, record string) error {
 	}
 	img, err := image.Open(path, rec.SectorSize)
 	if err != nil {
-		return sourceError(path, err)
+		return input.SourceError(path, err)
 	}
 	defer img.Close()
 	c, err := rec.Verify(ctx, img)
 	if err != nil {
-		return captureError(err)
+		return input.CaptureError(err)
 	}
 	if rec.Damage != nil {
 		c.Damaged = c.Damaged.Union(rec.Damage.Lost)

@@ -4,12 +4,12 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io/fs"
 	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/capture"
@@ -92,7 +92,7 @@ func (f *captureFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 	if f.out != "" || f.otherDrive != "" {
 		return talk.Usagef("-o and --other-drive go with --merge")
 	}
-	if err := imagePlace(args[0], args[1]); err != nil {
+	if err := input.ImagePlace(args[0], args[1]); err != nil {
 		return err
 	}
 	drive, closeDrive, err := f.openDrive(c.Context(), u, args[0])
@@ -100,7 +100,7 @@ func (f *captureFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 		return err
 	}
 	defer closeDrive()
-	if err := onAnotherDisk(drive, args[1]); err != nil {
+	if err := input.OnAnotherDisk(drive, args[1]); err != nil {
 		return err
 	}
 	opt, ends, err := f.options(drive)
@@ -112,10 +112,10 @@ func (f *captureFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 	}
 	defer u.AtOnce(captureStands(args[1]))()
 	view := newView(u, drive)
-	r, err := capture.Run(c.Context(), drive, captureTarget(args[1]), opt, &order.Advisor{Ends: ends, Files: f.only == ""}, view)
+	r, err := capture.Run(c.Context(), drive, input.CaptureTarget(args[1]), opt, &order.Advisor{Ends: ends, Files: f.only == ""}, view)
 	view.finish()
 	if err != nil {
-		return captureError(err)
+		return input.CaptureError(err)
 	}
 	return captured(u, args, r, drive)
 }
@@ -146,27 +146,13 @@ func (f *captureFlags) openDrive(ctx context.Context, u *talk.UI, path string) (
 	}
 	var kind *image.NotRegularError
 	if !errors.As(err, &kind) || kind.Kind != "a block device" {
-		return nil, nil, sourceError(path, err)
+		return nil, nil, input.SourceError(path, err)
 	}
 	d, err := blockdev.OpenSource(path)
 	if err != nil {
-		return nil, nil, deviceError(path, err)
+		return nil, nil, input.DeviceError(path, err)
 	}
 	return d, func() { d.Close() }, nil
-}
-
-// deviceError gives a device that cannot be opened its exit code and what to
-// type.
-func deviceError(path string, err error) error {
-	var busy *blockdev.BusyError
-	var two *blockdev.TwoNewError
-	switch {
-	case errors.As(err, &busy), errors.As(err, &two), errors.Is(err, blockdev.ErrUnsupported):
-		return talk.Coded(talk.ExitRefused, err)
-	case image.FaultOf(err) == image.Gone:
-		return fmt.Errorf("there is no card or drive in %s, or it was pulled: %w", path, err)
-	}
-	return sourceError(path, err)
 }
 
 func identityText(id image.Identity) string {
@@ -201,52 +187,21 @@ func (f *captureFlags) options(src image.Source) (o capture.Options, ends captur
 	case f.stopAfter < 0 || f.badReads < 0 || f.retry < 0:
 		return o, ends, talk.Usagef("--stop-after, --stop-after-bad and --retry cannot be negative")
 	}
-	if o.Work, o.Rest, err = parseRest(f.rest); err != nil {
+	if o.Work, o.Rest, err = input.ParseRest(f.rest); err != nil {
 		return o, ends, err
 	}
-	if o.First, err = parseSpans(f.first, src); err != nil {
+	if o.First, err = input.ParseSpans(f.first, src); err != nil {
 		return o, ends, err
 	}
-	if o.Skip, err = parseSpans(f.skip, src); err != nil {
+	if o.Skip, err = input.ParseSpans(f.skip, src); err != nil {
 		return o, ends, err
 	}
-	head, err := parseSize(f.head, src.SectorSize())
+	head, err := input.ParseSize(f.head, src.SectorSize())
 	if err != nil {
 		return o, ends, err
 	}
-	tail, err := parseSize(f.tail, src.SectorSize())
-	return o, capture.Ends{Head: head.bytes, Tail: tail.bytes}, err
-}
-
-// parseRest reads 10m/20m: work for ten minutes, rest for twenty.
-func parseRest(text string) (work, rest time.Duration, err error) {
-	if text == "" {
-		return 0, 0, nil
-	}
-	a, b, ok := strings.Cut(text, "/")
-	work, err1 := time.ParseDuration(a)
-	rest, err2 := time.ParseDuration(b)
-	if !ok || err1 != nil || err2 != nil || work <= 0 || rest <= 0 {
-		return 0, 0, talk.Usagef("--rest %s is not understood: it is two times, to work and to rest, as in 10m/20m", text)
-	}
-	return work, rest, nil
-}
-
-func captureError(err error) error {
-	var other *capture.DifferentDriveError
-	var mismatch *capture.MismatchError
-	var space *capture.SpaceError
-	var target *capture.TargetError
-	var inUse *capture.InUseError
-	var later *disk.NewerFormError
-	var path *fs.PathError
-	switch {
-	case errors.As(err, &other), errors.As(err, &mismatch), errors.As(err, &space), errors.As(err, &target), errors.As(err, &inUse), errors.As(err, &later):
-		return talk.Coded(talk.ExitRefused, err)
-	case errors.Is(err, fs.ErrPermission) && errors.As(err, &path):
-		return permissionError(path.Path, path.Err)
-	}
-	return err
+	tail, err := input.ParseSize(f.tail, src.SectorSize())
+	return o, capture.Ends{Head: head.Bytes, Tail: tail.Bytes}, err
 }
 
 func (f *captureFlags) runMerge(c *cobra.Command, u *talk.UI, args []string) error {
@@ -255,23 +210,23 @@ func (f *captureFlags) runMerge(c *cobra.Command, u *talk.UI, args []string) err
 	}
 	a, err := capture.Open(args[0], "")
 	if err != nil {
-		return captureError(err)
+		return input.CaptureError(err)
 	}
 	defer a.Close()
 	b, err := capture.Open(args[1], "")
 	if err != nil {
-		return captureError(err)
+		return input.CaptureError(err)
 	}
 	defer b.Close()
 	o := capture.MergeOptions{Program: writtenBy()}
 	if f.otherDrive != "" {
-		if o.OtherDrive, err = parseSpans([]string{f.otherDrive}, a); err != nil {
+		if o.OtherDrive, err = input.ParseSpans([]string{f.otherDrive}, a); err != nil {
 			return err
 		}
 	}
-	m, err := capture.Merge(c.Context(), a, b, captureTarget(f.out), o)
+	m, err := capture.Merge(c.Context(), a, b, input.CaptureTarget(f.out), o)
 	if err != nil {
-		return captureError(err)
+		return input.CaptureError(err)
 	}
 	u.Answerf("%s from %s, %s from %s\n", disk.Counted(m.FromA, "sector"), args[0], disk.Counted(m.FromB, "sector"), args[1])
 	if n := m.Contradictions.Sectors(); n > 0 {
@@ -279,17 +234,4 @@ func (f *captureFlags) runMerge(c *cobra.Command, u *talk.UI, args []string) err
 		showSpans(u, m.Contradictions)
 	}
 	return captured(u, []string{args[0], f.out}, m.Result, a)
-}
-
-// parseSpans reads spans of sectors of a source.
-func parseSpans(texts []string, src image.Source) (disk.Spans, error) {
-	var out disk.Spans
-	for _, text := range texts {
-		s, err := parseSpan(text, image.Sectors(src), src.SectorSize())
-		if err != nil {
-			return nil, err
-		}
-		out = out.Union(disk.Spans{s})
-	}
-	return out, nil
 }

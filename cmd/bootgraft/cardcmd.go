@@ -5,6 +5,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
 )
 
@@ -75,8 +76,8 @@ func cardCommand(u *talk.UI) *cobra.Command {
 	fl.BoolVar(&f.pull, "pull", false, "with --write-test quick: in two halves, with the card pulled between them")
 	fl.StringVar(&f.keep, "keep", "tables", "with --write-test full, what the receipt keeps of the old content: tables, or all")
 	fl.IntVar(&f.sectorSize, "sector-size", 512, "logical sector size of an image file in bytes: 512, 1024, 2048 or 4096")
-	acceptFlag(fl, &f.card.accept)
-	f.card.add(c)
+	input.AcceptFlag(fl, &f.card.accept)
+	f.card.Add(c)
 	return c
 }
 

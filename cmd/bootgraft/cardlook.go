@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"bootgraft/cmd/bootgraft/document"
+	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
@@ -73,7 +74,7 @@ func lookError(path string, err error) error {
 	case errors.As(err, &kind):
 		return talk.Refusef("%s is %s; a card is a block device (bootgraft card lists them) or an image file", path, kind.Kind)
 	case errors.Is(err, blockdev.ErrUnsupported):
-		return talk.Coded(talk.ExitRefused, fmt.Errorf("%s is a device: %w", path, errNoDevices))
+		return talk.Coded(talk.ExitRefused, fmt.Errorf("%s is a device: %w", path, input.ErrNoDevices))
 	}
 	return cardError(path, err)
 }
@@ -97,7 +98,7 @@ func lookAtDevice(t *blockdev.Target, f *cardCmdFlags) (*cardLook, error) {
 func (l *cardLook) checkDevice(f *cardCmdFlags) error {
 	switch {
 	case errors.Is(l.facts.Held, os.ErrPermission) && os.Geteuid() > 0:
-		return talk.Coded(talk.ExitRefused, permissionError(l.path, os.ErrPermission))
+		return talk.Coded(talk.ExitRefused, input.PermissionError(l.path, os.ErrPermission))
 	case l.facts.Sectors == 0:
 		return talk.Refusef("%s has no card in it: its size is 0. Put the card in", l.path)
 	case f.sizeGiven && f.sectorSize != l.facts.SectorSize:

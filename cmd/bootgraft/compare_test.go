@@ -12,6 +12,7 @@ import (
 	"strings"
 	"testing"
 
+	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/imagetest"
@@ -92,7 +93,7 @@ func TestRandomModelsStart(t *testing.T) {
 		}
 		y.run(talk.ExitDone, args...)
 		card := []string{"plan", "unit0.img", "--size", fmt.Sprintf("%ds", sizes[5]), "--rules", "model.rules", "-o", "card.plan"}
-		rules, err := openRules(y.path("model.rules"))
+		rules, err := input.OpenRules(y.path("model.rules"))
 		if err != nil {
 			t.Fatal(err)
 		}

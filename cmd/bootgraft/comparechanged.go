@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"bootgraft/cmd/bootgraft/document"
+	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
@@ -25,14 +26,14 @@ func (f *compareFlags) changed(c *cobra.Command, u *talk.UI) error {
 	if err != nil {
 		return err
 	}
-	defer before.close()
-	after, err := openSource(f.after, f.sourceFlags(before.SectorSize()))
+	defer before.Close()
+	after, err := input.OpenSource(f.after, f.sourceFlags(before.SectorSize()))
 	if err != nil {
 		return err
 	}
-	defer after.close()
-	before.sayDamage(u)
-	after.sayDamage(u)
+	defer after.Close()
+	before.SayDamage(u)
+	after.SayDamage(u)
 	was, err := runSurvey(c, u, before)
 	if err != nil {
 		return err
@@ -65,18 +66,18 @@ func (f *compareFlags) changed(c *cobra.Command, u *talk.UI) error {
 }
 
 // openBefore opens the planned card, or an image.
-func (f *compareFlags) openBefore() (*opened, error) {
-	if !isPlanFile(f.before) {
+func (f *compareFlags) openBefore() (*input.Source, error) {
+	if !input.IsPlanFile(f.before) {
 		if f.source != "" {
 			return nil, talk.Usagef("--source goes with --before PLAN, and %s is no plan", f.before)
 		}
-		return openSource(f.before, f.sourceFlags(f.sectorSize))
+		return input.OpenSource(f.before, f.sourceFlags(f.sectorSize))
 	}
-	j, err := openJob(f.before, planSourceFlags{source: f.source, accept: f.accept, command: f.command, bar: f.bar})
+	j, err := input.OpenJob(f.before, input.PlanSourceFlags{Source: f.source, Accept: f.accept, Command: f.command, Bar: f.bar})
 	if err != nil {
 		return nil, err
 	}
-	return &opened{Source: j.card, path: f.before, files: j.files, close: func() error { j.close(); return nil }}, nil
+	return &input.Source{Source: j.Card, Path: f.before, Files: j.Files, Close: func() error { j.Close(); return nil }}, nil
 }
 
 // fileChanges are the files of which name, size or time differ.

@@ -12,6 +12,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"bootgraft/cmd/bootgraft/document"
+	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/disk"
@@ -74,7 +75,7 @@ func compareCommand(u *talk.UI) *cobra.Command {
 	fl.StringVarP(&f.out, "output", "o", "", "write the rules to this file")
 	fl.BoolVar(&f.replace, "replace", false, "replace an existing rule file")
 	fl.IntVar(&f.sectorSize, "sector-size", 512, "logical sector size of image files in bytes: 512, 1024, 2048 or 4096")
-	acceptFlag(fl, &f.accept)
+	input.AcceptFlag(fl, &f.accept)
 	fl.StringVar(&f.before, "before", "", "the plan of the card, or its image, before the device had it")
 	fl.StringVar(&f.after, "after", "", "the card, read back as an image, after the device had it")
 	fl.StringVar(&f.source, "source", "", "with --before PLAN: the source of the plan, if it is not where the plan remembers it")
@@ -110,13 +111,13 @@ func (f *compareFlags) originals(c *cobra.Command, u *talk.UI, args []string) er
 		return err
 	}
 	for _, s := range sources {
-		s.sayDamage(u)
+		s.SayDamage(u)
 	}
-	var reads opened
+	var reads input.Source
 	for _, s := range sources {
-		reads.files = append(reads.files, s.files...)
+		reads.Files = append(reads.Files, s.Files...)
 	}
-	if err := outputFree(f.out, safety.RuleFile, &reads, f.replace); err != nil {
+	if err := input.FileFree(f.out, safety.RuleFile, &reads, f.replace); err != nil {
 		return err
 	}
 	dumps, err := f.dumps(args, sources)
@@ -125,14 +126,14 @@ func (f *compareFlags) originals(c *cobra.Command, u *talk.UI, args []string) er
 	}
 	a := comparison{dumps: dumps, out: f.out}
 	if f.target != "" {
-		s, err := parseSize(f.target, sources[0].SectorSize())
+		s, err := input.ParseSize(f.target, sources[0].SectorSize())
 		if err != nil {
 			return err
 		}
-		if err := s.asCard(image.Sectors(sources[0]), f.target); err != nil {
+		if err := s.AsCard(image.Sectors(sources[0]), f.target); err != nil {
 			return err
 		}
-		a.card = s.sectors
+		a.card = s.Sectors
 	}
 	progress, finish := u.Bar("comparing")
 	size := int64(sources[0].SectorSize())
@@ -143,7 +144,7 @@ func (f *compareFlags) originals(c *cobra.Command, u *talk.UI, args []string) er
 		return err
 	}
 	if f.out != "" {
-		if err := writeRules(f.out, &a.Rules, f.replace, reads.files); err != nil {
+		if err := writeRules(f.out, &a.Rules, f.replace, reads.Files); err != nil {
 			return err
 		}
 	}
@@ -168,35 +169,35 @@ func (f *compareFlags) options() (opt compare.Options, err error) {
 		text, kind string
 		to         *disk.Sector
 	}{{f.head, "head:", &opt.Head}, {f.tail, "tail:", &opt.Tail}} {
-		s, err := parseSize(strings.TrimPrefix(x.text, x.kind), f.sectorSize)
+		s, err := input.ParseSize(strings.TrimPrefix(x.text, x.kind), f.sectorSize)
 		if err != nil {
 			return opt, err
 		}
-		*x.to = s.sectors
+		*x.to = s.Sectors
 	}
 	return opt, image.CheckSectorSize(f.sectorSize)
 }
 
 // sourceFlags are those that open each source.
-func (f *compareFlags) sourceFlags(sectorSize int) sourceFlags {
-	return sourceFlags{sectorSize: sectorSize, accept: f.accept, command: f.command, bar: f.bar}
+func (f *compareFlags) sourceFlags(sectorSize int) input.SourceFlags {
+	return input.SourceFlags{SectorSize: sectorSize, Accept: f.accept, Command: f.command, Bar: f.bar}
 }
 
 // open opens every source; done closes those that were opened.
-func (f *compareFlags) open(args []string) (sources []*opened, done func(), err error) {
+func (f *compareFlags) open(args []string) (sources []*input.Source, done func(), err error) {
 	done = func() {
 		for _, s := range sources {
-			s.close()
+			s.Close()
 		}
 	}
 	for _, path := range args {
-		s, err := openSource(path, f.sourceFlags(f.sectorSize))
+		s, err := input.OpenSource(path, f.sourceFlags(f.sectorSize))
 		if err != nil {
 			return sources, done, err
 		}
 		sources = append(sources, s)
 		for i, other := range sources[:len(sources)-1] {
-			if len(s.files) > 0 && len(other.files) > 0 && os.SameFile(s.files[0], other.files[0]) {
+			if len(s.Files) > 0 && len(other.Files) > 0 && os.SameFile(s.Files[0], other.Files[0]) {
 				return sources, done, talk.Usagef("source %d and source %d are one file: %s. A comparison with itself proves nothing", i+1, len(sources), path)
 			}
 		}
@@ -205,7 +206,7 @@ func (f *compareFlags) open(args []string) (sources []*opened, done func(), err 
 }
 
 // dumps names the unit of every source.
-func (f *compareFlags) dumps(args []string, sources []*opened) ([]compare.Dump, error) {
+func (f *compareFlags) dumps(args []string, sources []*input.Source) ([]compare.Dump, error) {
 	out := make([]compare.Dump, len(sources))
 	for i, s := range sources {
 		out[i] = compare.Dump{Name: args[i], Source: s}
@@ -250,5 +251,5 @@ func whichSource(text string, args []string) (int, error) {
 // writeRules writes the rule file.
 func writeRules(path string, r *compare.Rules, replace bool, avoid []os.FileInfo) error {
 	r.WrittenBy = writtenBy()
-	return writeWhole(path, safety.RuleFile, replace, avoid, func(w io.Writer) error { return compare.Encode(w, r) })
+	return input.WriteFile(path, safety.RuleFile, replace, avoid, func(w io.Writer) error { return compare.Encode(w, r) })
 }

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strings"
 
+	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
@@ -38,8 +39,8 @@ func showComparison(u *talk.UI, a *comparison) {
 	showAdvice(u, a)
 	showFindings(u, a.Findings)
 	if a.out != "" {
-		size := sourceFlags{sectorSize: a.SectorSize}
-		u.Answerf("\nThe rules are in %s. Next, a card of another size:\n\n  bootgraft plan %s --size Ns --rules %s%s -o card.plan\n", a.out, words.Shell(a.dumps[0].Name), words.Shell(a.out), size.words())
+		size := input.SourceFlags{SectorSize: a.SectorSize}
+		u.Answerf("\nThe rules are in %s. Next, a card of another size:\n\n  bootgraft plan %s --size Ns --rules %s%s -o card.plan\n", a.out, words.Shell(a.dumps[0].Name), words.Shell(a.out), size.Words())
 	}
 }
 

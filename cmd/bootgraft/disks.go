@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"bootgraft/cmd/bootgraft/document"
+	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/disk"
@@ -37,7 +38,7 @@ type machineDiskRow struct {
 func listDisks(u *talk.UI, next string) error {
 	all, err := blockdev.Disks()
 	if errors.Is(err, blockdev.ErrUnsupported) {
-		return talk.Coded(talk.ExitRefused, errNoDevices)
+		return talk.Coded(talk.ExitRefused, input.ErrNoDevices)
 	}
 	if err != nil {
 		return fmt.Errorf("the disks of this machine could not be listed: %w", err)
@@ -56,12 +57,6 @@ func listDisks(u *talk.UI, next string) error {
 	u.Answerf("\nNot sure which one it is? Type next instead of a disk, then plug it in. Or:\n\n  %s\n", next)
 	return nil
 }
-
-// errNoDevices is the answer of systems on which devices are not handled.
-var errNoDevices = errors.New(`disks and cards are handled on Linux only; nothing was read or written.
-What works here is everything with image files: survey, plan, files, write,
-verify and card of an image, and demo. Read the drive and write the card on
-Linux; the images, records and plans are the same on every system`)
 
 func disksObject(all []blockdev.Disk) disksJSON {
 	out := disksJSON{Schema: schema, Disks: []machineDiskRow{}}
@@ -161,7 +156,7 @@ func systemText(paths []string) string {
 func nextDrive(u *talk.UI, ctx context.Context) (*blockdev.Source, error) {
 	d, err := blockdev.NextSource(ctx, func() { u.Sayf("Plug the drive in now. Waiting for one new disk; Ctrl-C stops.") })
 	if err != nil {
-		return nil, deviceError("next", err)
+		return nil, input.DeviceError("next", err)
 	}
 	u.Sayf("%s came: %s", d.Name(), identityText(d.Identity()))
 	return d, nil

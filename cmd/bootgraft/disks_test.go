@@ -9,6 +9,7 @@ import (
 	"time"
 	"unicode/utf8"
 
+	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/safety/blockdev"
@@ -81,7 +82,7 @@ func TestSince(t *testing.T) {
 // A system without devices refuses them, and says what it can do.
 func TestDevicesAreNotHandledHere(t *testing.T) {
 	err := lookError("/dev/disk4", blockdev.ErrUnsupported)
-	if talk.ExitCode(err) != talk.ExitRefused || !errors.Is(err, errNoDevices) {
+	if talk.ExitCode(err) != talk.ExitRefused || !errors.Is(err, input.ErrNoDevices) {
 		t.Errorf("%v ends with %d", err, talk.ExitCode(err))
 	}
 	for _, want := range []string{"on Linux only", "survey, plan, files, write", "/dev/disk4"} {

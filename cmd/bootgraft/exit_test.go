@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"testing"
 
+	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
 )
 
@@ -15,7 +16,7 @@ func TestInterruptedEndsWith7(t *testing.T) {
 	for _, err := range []error{
 		cardError("next", context.Canceled),
 		lookError("next", context.Canceled),
-		deviceError("next", context.Canceled),
+		input.DeviceError("next", context.Canceled),
 		fmt.Errorf("looking: %w", context.Canceled),
 	} {
 		if talk.ExitCode(err) != talk.ExitStopped {

@@ -12,6 +12,7 @@ import (
 	"golang.org/x/text/encoding/charmap"
 
 	"bootgraft/cmd/bootgraft/document"
+	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
@@ -39,7 +40,7 @@ Examples:
 type filesFlags struct {
 	plan, to      string
 	damaged       string
-	source        planSourceFlags
+	source        input.PlanSourceFlags
 	codepage      int
 	noHash, brief bool
 	second        bool
@@ -56,8 +57,8 @@ func filesCommand(u *talk.UI) *cobra.Command {
 		RunE:  func(c *cobra.Command, args []string) error { return f.run(c, u, args) },
 	}
 	c.Flags().StringVar(&f.plan, "plan", "", "list the files of the card that this plan describes")
-	f.source.add(c)
-	f.source.bar = u.Bar
+	f.source.Add(c)
+	f.source.Bar = u.Bar
 	c.Flags().StringVar(&f.to, "to", "", "copy the files into this folder, which must be new or empty")
 	c.Flags().StringVar(&f.damaged, "damaged", "skip", "with --to: files that are not whole are left out (skip), or copied with zeros in the holes (zero)")
 	c.Flags().IntVar(&f.codepage, "codepage", 437, "codepage of short FAT names: 437, 850, 852, 855, 858, 860, 862, 863, 865, 866 or 1252")
@@ -82,7 +83,7 @@ func (f *filesFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 		return talk.Usagef("codepage %d is not known here; see bootgraft files --help", f.codepage)
 	case (f.plan == "") == (len(args) == 0):
 		return talk.Usagef("give either a SOURCE or --plan PLAN")
-	case f.plan == "" && f.source.source != "":
+	case f.plan == "" && f.source.Source != "":
 		return talk.Usagef("--source goes with --plan")
 	case f.damaged != "skip" && f.damaged != "zero":
 		return talk.Usagef("--damaged %s is not known: it is skip or zero", f.damaged)
@@ -94,8 +95,8 @@ func (f *filesFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 		return refusedSource(u, err)
 	}
 	defer closeSource()
-	if o, ok := src.(*opened); ok {
-		o.sayDamage(u)
+	if o, ok := src.(*input.Source); ok {
+		o.SayDamage(u)
 	}
 	s, err := scan.Run(c.Context(), src, scan.Options{})
 	if err != nil {
@@ -115,8 +116,8 @@ func (f *filesFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 	if err != nil {
 		return err
 	}
-	if o, ok := src.(*opened); ok {
-		l.findings = append(l.findings, o.findings...)
+	if o, ok := src.(*input.Source); ok {
+		l.findings = append(l.findings, o.Findings...)
 	}
 	if f.second || f.plan != "" {
 		if l.second, err = second.Ask(c.Context(), src, s, second.Options{}); err != nil {
@@ -129,19 +130,19 @@ func (f *filesFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 // open opens the source, or the planned card.
 func (f *filesFlags) open(args []string) (image.Source, string, func(), error) {
 	if f.plan == "" {
-		src, err := openSource(args[0], sourceFlags{
-			sectorSize: f.sectorSize, record: f.source.record, accept: f.source.accept, shows: true, command: f.source.command, bar: f.source.bar,
+		src, err := input.OpenSource(args[0], input.SourceFlags{
+			SectorSize: f.sectorSize, Record: f.source.Record, Accept: f.source.Accept, Shows: true, Command: f.source.Command, Bar: f.source.Bar,
 		})
 		if err != nil {
 			return nil, "", nil, err
 		}
-		return src, args[0], func() { src.close() }, nil
+		return src, args[0], func() { src.Close() }, nil
 	}
-	j, err := openJob(f.plan, f.source)
+	j, err := input.OpenJob(f.plan, f.source)
 	if err != nil {
 		return nil, "", nil, err
 	}
-	return j.card.Known(), "the card planned in " + f.plan, j.close, nil
+	return j.Card.Known(), "the card planned in " + f.plan, j.Close, nil
 }
 
 func usedBytes(s *scan.Survey) int64 {

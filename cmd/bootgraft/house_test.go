@@ -64,6 +64,12 @@ var mayImport = map[string][]string{
 	// A document reaches nothing; talk, which writes it, knows its kind.
 	"cmd/bootgraft/document": {},
 	"cmd/bootgraft/talk":     {"image/disk", "cmd/bootgraft/words", "cmd/bootgraft/document"},
+	// What a person types may stand for any file or device; nothing is shown here.
+	"cmd/bootgraft/input": append([]string{
+		"image/capture", "image/pieces", "layout/kit", "layout/plan", "layout/plan/card", "layout/plan/fit", "layout/rule/compare",
+		"layout/scan", "layout/table/mbr", "layout/volume/fat/resize", "safety", "safety/blockdev", "safety/newfile",
+		"cmd/bootgraft/talk", "cmd/bootgraft/words",
+	}, ground...),
 	// Only main imports the demonstration, which lets the commands do the job.
 	"cmd/bootgraft/demo": append([]string{
 		"image/capture", "layout/table/mbr", "layout/volume/fat", "layout/volume/fat/format", "safety/newfile", "cmd/bootgraft/talk",

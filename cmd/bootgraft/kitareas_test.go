@@ -5,6 +5,7 @@ import (
 	"context"
 	"testing"
 
+	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
@@ -24,7 +25,7 @@ func kitOf(t *testing.T, d image.Source) (*scan.Survey, *kit.Kit) {
 		t.Fatal(err)
 	}
 	f := kitMakeFlags{head: "64MiB", tail: "64MiB"}
-	k, err := f.gather(context.Background(), &opened{Source: d}, s)
+	k, err := f.gather(context.Background(), &input.Source{Source: d}, s)
 	if err != nil {
 		t.Fatal(err)
 	}

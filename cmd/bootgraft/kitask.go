@@ -7,6 +7,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"bootgraft/cmd/bootgraft/document"
+	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/disk"
@@ -49,20 +50,20 @@ func (f *kitAskFlags) run(u *talk.UI) error {
 	if err := image.CheckSectorSize(f.sectorSize); err != nil {
 		return talk.Usagef("%v", err)
 	}
-	head, err := parseSize(f.head, f.sectorSize)
+	head, err := input.ParseSize(f.head, f.sectorSize)
 	if err != nil {
 		return err
 	}
-	tail, err := parseSize(f.tail, f.sectorSize)
+	tail, err := input.ParseSize(f.tail, f.sectorSize)
 	if err != nil {
 		return err
 	}
 	page := strings.NewReplacer(
-		"{HEAD}", fmt.Sprint(head.sectors), "{TAIL}", fmt.Sprint(tail.sectors), "{SIZE}", fmt.Sprint(f.sectorSize),
-		"{HEADBYTES}", disk.Grouped(int64(head.sectors)*int64(f.sectorSize)), "{TAILBYTES}", disk.Grouped(int64(tail.sectors)*int64(f.sectorSize)),
+		"{HEAD}", fmt.Sprint(head.Sectors), "{TAIL}", fmt.Sprint(tail.Sectors), "{SIZE}", fmt.Sprint(f.sectorSize),
+		"{HEADBYTES}", disk.Grouped(int64(head.Sectors)*int64(f.sectorSize)), "{TAILBYTES}", disk.Grouped(int64(tail.Sectors)*int64(f.sectorSize)),
 	).Replace(askPage)
 	if u.JSON {
-		return u.Object(document.KindKitAsk, kitAskJSON{schema, head.sectors, tail.sectors, f.sectorSize, page})
+		return u.Object(document.KindKitAsk, kitAskJSON{schema, head.Sectors, tail.Sectors, f.sectorSize, page})
 	}
 	u.Answerf("%s", page)
 	return nil

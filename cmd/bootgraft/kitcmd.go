@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/capture"
@@ -80,7 +81,7 @@ type kitMakeFlags struct {
 	head, tail string
 	sectors    string
 	parts      []string
-	source     sourceFlags
+	source     input.SourceFlags
 	played     map[string]capture.Drive // drives that the demonstration plays, by name
 }
 
@@ -101,12 +102,12 @@ func kitMakeCommand(u *talk.UI, played map[string]capture.Drive) *cobra.Command 
 	fl.StringArrayVar(&f.blank, "blank", nil, "leave these sectors out; may be repeated")
 	fl.BoolVar(&f.factsOnly, "facts-only", false, "places, sizes, hashes and rules alone, none of the drive's bytes; what tells one drive from another is masked")
 	fl.BoolVar(&f.replace, "replace", false, "replace an empty file, or what a run that broke off left; a kit is replaced by nothing")
-	acceptFlag(fl, &f.accept)
+	input.AcceptFlag(fl, &f.accept)
 	fl.StringVar(&f.head, "head", "64MiB", "how much of the head, and of each gap, counts as boot area")
 	fl.StringVar(&f.tail, "tail", "64MiB", "how much of the tail counts as boot area")
 	fl.StringVar(&f.sectors, "sectors", "", "with --part: the number of sectors of the drive")
 	fl.StringArrayVar(&f.parts, "part", nil, "a plain file with sectors of the drive: 0s=head.bin or end-131072s=tail.bin; may be repeated")
-	f.source.add(c)
+	f.source.Add(c)
 	return c
 }
 
@@ -119,8 +120,8 @@ func (f *kitMakeFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 	if err != nil {
 		return err
 	}
-	defer src.close()
-	if err := outputFree(f.out, safety.KitFile, src, f.replace); err != nil {
+	defer src.Close()
+	if err := input.FileFree(f.out, safety.KitFile, src, f.replace); err != nil {
 		return err
 	}
 	if n := src.SectorSize(); f.ruleSize != 0 && f.ruleSize != n {
@@ -142,7 +143,7 @@ func (f *kitMakeFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 	if err := k.accepted(u, f.accept); err != nil {
 		return err
 	}
-	m, err := k.write(f.out, f.replace, src.files)
+	m, err := k.write(f.out, f.replace, src.Files)
 	if err != nil {
 		return err
 	}
@@ -163,7 +164,7 @@ func (f *kitMakeFlags) check(args []string) (rules []byte, err error) {
 	case (f.sectors == "") != (len(f.parts) == 0):
 		return nil, talk.Usagef("--part and --sectors go together: the number of sectors of a drive is part of what its boot areas mean")
 	}
-	if err := outputFree(f.out, safety.KitFile, &opened{}, f.replace); err != nil {
+	if err := input.FileFree(f.out, safety.KitFile, &input.Source{}, f.replace); err != nil {
 		return nil, err
 	}
 	if f.rules == "" {
@@ -171,7 +172,7 @@ func (f *kitMakeFlags) check(args []string) (rules []byte, err error) {
 	}
 	r, err := image.Open(f.rules, 512)
 	if err != nil {
-		return nil, sourceError(f.rules, err)
+		return nil, input.SourceError(f.rules, err)
 	}
 	defer r.Close()
 	if rules, err = io.ReadAll(io.NewSectionReader(r, 0, compare.MaxFile+1)); err != nil {
@@ -186,31 +187,31 @@ func (f *kitMakeFlags) check(args []string) (rules []byte, err error) {
 }
 
 // open opens what the kit is made of.
-func (f *kitMakeFlags) open(c *cobra.Command, u *talk.UI, args []string) (*opened, error) {
+func (f *kitMakeFlags) open(c *cobra.Command, u *talk.UI, args []string) (*input.Source, error) {
 	if len(f.parts) > 0 {
-		if err := image.CheckSectorSize(f.source.sectorSize); err != nil {
+		if err := image.CheckSectorSize(f.source.SectorSize); err != nil {
 			return nil, talk.Usagef("%v", err)
 		}
-		n, err := parseCount(f.sectors)
+		n, err := input.ParseCount(f.sectors)
 		if err != nil {
 			return nil, err
 		}
-		return openParts(f.parts, n, f.source.sectorSize)
+		return input.OpenParts(f.parts, n, f.source.SectorSize)
 	}
 	path := args[0]
 	_, isPlayed := f.played[path]
-	if isPlayed || path == "next" || isDevice(path) {
+	if isPlayed || path == "next" || input.IsDevice(path) {
 		var err error
 		if path, err = f.capture(c, u, path); err != nil {
 			return nil, err
 		}
 	}
-	f.source.accept, f.source.bar = f.accept, u.Bar
-	src, err := openSource(path, f.source)
+	f.source.Accept, f.source.Bar = f.accept, u.Bar
+	src, err := input.OpenSource(path, f.source)
 	if err != nil {
 		return nil, refusedSource(u, err)
 	}
-	src.sayDamage(u)
+	src.SayDamage(u)
 	return src, nil
 }
 
@@ -218,7 +219,7 @@ func (f *kitMakeFlags) open(c *cobra.Command, u *talk.UI, args []string) (*opene
 // returns its path. Sectors that the drive does not give are no error here.
 func (f *kitMakeFlags) capture(c *cobra.Command, u *talk.UI, device string) (string, error) {
 	img := f.out + ".capture"
-	cf := captureFlags{only: "boot", free: "last", head: f.head, tail: f.tail, looks: 3, missingAs: "pattern", sectorSize: f.source.sectorSize, played: f.played}
+	cf := captureFlags{only: "boot", free: "last", head: f.head, tail: f.tail, looks: 3, missingAs: "pattern", sectorSize: f.source.SectorSize, played: f.played}
 	u.Sayf("Reading the boot areas of %s into %s first; Ctrl-C stops, and the same command goes on.", device, img)
 	err := cf.run(c, u.Aside(), []string{device, img})
 	if talk.ExitCode(err) == talk.ExitIncomplete {
@@ -229,8 +230,8 @@ func (f *kitMakeFlags) capture(c *cobra.Command, u *talk.UI, device string) (str
 }
 
 // gather finds out what goes into the kit.
-func (f *kitMakeFlags) gather(ctx context.Context, src *opened, s *scan.Survey) (*madeKit, error) {
-	remove, err := parseSpans(f.blank, src)
+func (f *kitMakeFlags) gather(ctx context.Context, src *input.Source, s *scan.Survey) (*madeKit, error) {
+	remove, err := input.ParseSpans(f.blank, src)
 	if err != nil {
 		return nil, err
 	}
@@ -259,16 +260,16 @@ func (f *kitMakeFlags) gather(ctx context.Context, src *opened, s *scan.Survey) 
 }
 
 func (f *kitMakeFlags) ends(sectorSize int) (gather.Ends, error) {
-	head, err := parseSize(f.head, sectorSize)
+	head, err := input.ParseSize(f.head, sectorSize)
 	if err != nil {
 		return gather.Ends{}, err
 	}
-	tail, err := parseSize(f.tail, sectorSize)
-	return gather.Ends{Head: head.sectors, Tail: tail.sectors}, err
+	tail, err := input.ParseSize(f.tail, sectorSize)
+	return gather.Ends{Head: head.Sectors, Tail: tail.Sectors}, err
 }
 
 // driveName returns what the drive calls itself: its model, never its number.
-func (f *kitMakeFlags) driveName(src *opened) string {
+func (f *kitMakeFlags) driveName(src *input.Source) string {
 	if f.drive != "" {
 		return f.drive
 	}
@@ -283,7 +284,7 @@ func (f *kitMakeFlags) driveName(src *opened) string {
 
 // absentSectors says why sectors of a source are not known; what it does not name
 // was not read.
-func absentSectors(src *opened) map[kit.State]disk.Spans {
+func absentSectors(src *input.Source) map[kit.State]disk.Spans {
 	switch c := src.Source.(type) {
 	case *capture.Source:
 		return map[kit.State]disk.Spans{kit.Missing: c.Record().Missing()}

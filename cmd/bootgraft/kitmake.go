@@ -11,10 +11,10 @@ import (
 	"io"
 	"os"
 	"slices"
-	"strconv"
 	"strings"
 
 	"bootgraft/cmd/bootgraft/document"
+	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
@@ -28,7 +28,7 @@ import (
 type madeKit struct {
 	kit.Contents
 	survey   *scan.Survey
-	from     *opened // what it is made of
+	from     *input.Source // what it is made of
 	farInUse disk.Sector
 	findings []disk.Finding
 	need     []disk.Finding // what has to be accepted by its code
@@ -61,7 +61,7 @@ func (k *madeKit) look() error {
 		k.Masked = marks.Identity
 	}
 	var err error
-	if k.need, err = gather.Places(k.from, k.from.parts, k.survey); err != nil {
+	if k.need, err = gather.Places(k.from, k.from.Parts, k.survey); err != nil {
 		return err
 	}
 	if n := k.farInUse; n > 0 {
@@ -105,7 +105,7 @@ func (k *madeKit) accepted(u *talk.UI, codes []disk.Code) error {
 		}
 		k.findings = append(k.findings, f)
 	}
-	for _, code := range otherCodes(codes) {
+	for _, code := range input.OtherCodes(codes) {
 		if !used[code] {
 			k.findings = append(k.findings, disk.Notef(disk.AcceptNotNeeded, disk.NoSector, "--accept %s was given, but nothing asked for it", code))
 		}
@@ -131,7 +131,7 @@ func (k *madeKit) accepted(u *talk.UI, codes []disk.Code) error {
 // write writes the kit under its name, when it is complete.
 func (k *madeKit) write(path string, replace bool, avoid []os.FileInfo) (m *kit.Manifest, err error) {
 	sum := &summed{sum: sha256.New()}
-	err = writeWhole(path, safety.KitFile, replace, avoid, func(w io.Writer) error {
+	err = input.WriteFile(path, safety.KitFile, replace, avoid, func(w io.Writer) error {
 		m, err = kit.Write(io.MultiWriter(w, sum), &k.Contents)
 		return err
 	})
@@ -190,14 +190,4 @@ func kitFacts(s *scan.Survey) kit.Facts {
 	}
 	f.Fields = s.Fields[:min(len(s.Fields), kit.MaxFacts)]
 	return f
-}
-
-// parseCount reads a number of sectors, with or without an s behind it.
-func parseCount(text string) (disk.Sector, error) {
-	plain, ok := ungrouped(strings.TrimSuffix(text, "s"))
-	n, err := strconv.ParseInt(plain, 10, 64)
-	if !ok || err != nil || n <= 0 || n > 1<<48 {
-		return 0, talk.Usagef("--sectors %s is not understood: it is the number of sectors of the drive, as in 39070080", text)
-	}
-	return disk.Sector(n), nil
 }

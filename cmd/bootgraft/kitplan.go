@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"slices"
 
+	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
 	"bootgraft/layout/kit"
@@ -16,14 +17,14 @@ import (
 )
 
 // takeKitRules takes the rules that a kit brings, unless a rule file was given.
-func (f *planFlags) takeKitRules(u *talk.UI, src *opened) error {
+func (f *planFlags) takeKitRules(u *talk.UI, src *input.Source) error {
 	k, ok := src.Source.(*kit.Kit)
 	if !ok || k.Rules() == nil || f.known != nil {
 		return nil
 	}
 	r, err := compare.Decode(bytes.NewReader(k.Rules()))
 	if err != nil {
-		return fmt.Errorf("the rules in %s cannot be used: %w. --rules RULES gives others", src.path, err)
+		return fmt.Errorf("the rules in %s cannot be used: %w. --rules RULES gives others", src.Path, err)
 	}
 	u.Sayf("The kit brings rules for cards of another size; they are used.")
 	f.known = r
@@ -32,22 +33,22 @@ func (f *planFlags) takeKitRules(u *talk.UI, src *opened) error {
 
 // kitHint adds to a refusal what makes a card from a kit, which holds no files:
 // its volumes begin empty.
-func (f *planFlags) kitHint(src *opened, s *scan.Survey, cause, refusal error) error {
+func (f *planFlags) kitHint(src *input.Source, s *scan.Survey, cause, refusal error) error {
 	r := fit.IsRefused(cause)
 	_, isKit := src.Source.(*kit.Kit)
 	if r == nil || !isKit || !slices.ContainsFunc(r.Need, func(f disk.Finding) bool { return f.Code == disk.MissingInVolume }) {
 		return refusal
 	}
-	flags := emptyFlags(&kit.Manifest{Facts: kitFacts(s)}, f.volumes.empty...)
+	flags := emptyFlags(&kit.Manifest{Facts: kitFacts(s)}, f.volumes.Empty...)
 	if flags == "" || refusal == nil || talk.ExitCode(refusal) != talk.ExitRefused {
 		return refusal
 	}
-	return talk.Coded(talk.ExitRefused, fmt.Errorf("%w\n%s is a kit, and a kit holds no files. For a card that starts with\nempty volumes add:\n\n %s", refusal, filepath.Base(src.path), flags))
+	return talk.Coded(talk.ExitRefused, fmt.Errorf("%w\n%s is a kit, and a kit holds no files. For a card that starts with\nempty volumes add:\n\n %s", refusal, filepath.Base(src.Path), flags))
 }
 
 // kitWayOut says what to do with a card of another size that was planned from a
 // kit without rules.
-func (f *planFlags) kitWayOut(u *talk.UI, src *opened, p *plan.Plan) {
+func (f *planFlags) kitWayOut(u *talk.UI, src *input.Source, p *plan.Plan) {
 	if k, ok := src.Source.(*kit.Kit); ok && f.known == nil && k.Rules() == nil && p.Target.Sectors != p.Source.Sectors {
 		u.Answerf("\n%s", kit.WayOut)
 	}

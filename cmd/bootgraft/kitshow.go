@@ -8,6 +8,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"bootgraft/cmd/bootgraft/document"
+	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
@@ -105,7 +106,7 @@ type kitShowJSON struct {
 func kitShow(u *talk.UI, path string) error {
 	f, err := image.Open(path, 512)
 	if err != nil {
-		return sourceError(path, err)
+		return input.SourceError(path, err)
 	}
 	defer f.Close()
 	k, err := kit.Open(f, f.Size())

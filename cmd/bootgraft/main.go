@@ -14,6 +14,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/capture"
 )
@@ -98,7 +99,7 @@ func rootCommand(u *talk.UI, played map[string]capture.Drive) *cobra.Command {
 		c.Args = usageArgs(c.Args)
 	}
 	root.Args = unknownCommand
-	giveOnce(root)
+	input.GiveOnce(root)
 	root.SetUsageTemplate(strings.ReplaceAll(root.UsageTemplate(), ".FlagUsages ", ".FlagUsagesWrapped 80 "))
 	return root
 }

@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"bootgraft/cmd/bootgraft/demo"
+	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/image/imagetest/need"
 )
 
@@ -25,7 +26,7 @@ func ownerOf(t *testing.T, path string) uint32 {
 func TestUmask(t *testing.T) {
 	defer syscall.Umask(syscall.Umask(0o077))
 	path := t.TempDir() + "/x"
-	if _, err := captureTarget(path).Storage.Create(path); err != nil {
+	if _, err := input.CaptureTarget(path).Storage.Create(path); err != nil {
 		t.Fatal(err)
 	}
 	out, err := newOutput(path + ".d")

@@ -1,11 +1,9 @@
 package main
 
 import (
-	"bytes"
 	"context"
 	"crypto/rand"
 	"encoding/binary"
-	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -14,7 +12,7 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
-	"bootgraft/cmd/bootgraft/document"
+	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
@@ -48,7 +46,7 @@ counts it from the end or from the start, and few manuals say which:
                       firmware looks at the end
   --tail drop         not at all: the card may not start
 
-` + rulesHelp + "\n" + volumeHelp
+` + rulesHelp + "\n" + input.VolumeHelp
 
 type planFlags struct {
 	size, target, out string
@@ -58,8 +56,8 @@ type planFlags struct {
 	rules             string
 	known             *compare.Rules // from the file rules
 	try               int
-	source            sourceFlags
-	volumes           volumeFlags
+	source            input.SourceFlags
+	volumes           input.VolumeFlags
 }
 
 func planCommand(u *talk.UI) *cobra.Command {
@@ -79,11 +77,11 @@ func planCommand(u *talk.UI) *cobra.Command {
 	fl.StringVar(&f.excess, "excess", "leave", "sectors that the drive did not have: leave or zero")
 	fl.BoolVar(&f.newIDs, "new-ids", false, "draw new identifiers, for a card that is used beside its original; licences may be bound to the old ones")
 	fl.BoolVar(&f.replace, "replace", false, "replace an existing plan file")
-	acceptFlag(fl, &f.accept)
+	input.AcceptFlag(fl, &f.accept)
 	fl.StringVar(&f.rules, "rules", "", "what other originals of the model prove about the size, from: bootgraft compare A B C -o RULES")
 	fl.IntVar(&f.try, "try", 0, "on a disk that nobody knows, the try to plan, from 1")
-	f.source.add(c)
-	f.volumes.add(c)
+	f.source.Add(c)
+	f.volumes.Add(c)
 	return c
 }
 
@@ -97,29 +95,29 @@ func (f *planFlags) run(c *cobra.Command, u *talk.UI, path string) error {
 	if err := f.readRules(); err != nil {
 		return err
 	}
-	f.source.accept, f.source.bar = f.accept, u.Bar
-	src, err := openSource(path, f.source)
+	f.source.Accept, f.source.Bar = f.accept, u.Bar
+	src, err := input.OpenSource(path, f.source)
 	if err != nil {
 		return refusedSource(u, err)
 	}
-	defer src.close()
-	src.sayDamage(u)
+	defer src.Close()
+	src.SayDamage(u)
 	if err := f.takeKitRules(u, src); err != nil {
 		return err
 	}
-	if err := outputFree(f.out, safety.PlanFile, src, f.replace); err != nil { // before minutes of reading
+	if err := input.FileFree(f.out, safety.PlanFile, src, f.replace); err != nil { // before minutes of reading
 		return err
 	}
 	target, nominal, err := f.targetSize(src.SectorSize(), image.Sectors(src))
 	if err != nil {
 		return err
 	}
-	once := src.once()
+	once := src.Once()
 	s, err := runSurvey(c, u, once)
 	if err != nil {
 		return err
 	}
-	wishes, err := f.wishes(s, target, path)
+	wishes, err := f.Wishes(s, target, path)
 	if err != nil {
 		return err
 	}
@@ -135,7 +133,7 @@ func (f *planFlags) run(c *cobra.Command, u *talk.UI, path string) error {
 		p.Findings = append(p.Findings, disk.Notef(disk.NominalSize, disk.NoSector,
 			"%s is a size as printed on a package; no real card has exactly that many sectors. Read the number of sectors from the card at hand and plan again", f.size))
 	}
-	if err := f.finish(u, p, src.files); err != nil {
+	if err := f.finish(u, p, src.Files); err != nil {
 		return err
 	}
 	f.kitWayOut(u, src, p)
@@ -165,7 +163,7 @@ func (f *planFlags) check() error {
 	default:
 		return talk.Usagef("--tail %s is not known: it is both, end, same-place or drop", f.tail)
 	}
-	if _, err := f.volumes.wishes(512); err != nil {
+	if _, err := f.volumes.Wishes(512); err != nil {
 		return err
 	}
 	switch fit.Excess(f.excess) {
@@ -180,14 +178,14 @@ func (f *planFlags) check() error {
 func (f *planFlags) targetSize(sectorSize int, source disk.Sector) (d plan.Disk, nominal bool, err error) {
 	d.SectorSize = sectorSize
 	if f.size != "" {
-		s, err := parseSize(f.size, sectorSize)
+		s, err := input.ParseSize(f.size, sectorSize)
 		if err == nil {
-			err = s.asCard(source, f.size)
+			err = s.AsCard(source, f.size)
 		}
-		d.Sectors = s.sectors
-		return d, s.nominal, err
+		d.Sectors = s.Sectors
+		return d, s.Nominal, err
 	}
-	t, closeTarget, err := openReadOnly(f.target, sectorSize)
+	t, closeTarget, err := input.OpenReadOnly(f.target, sectorSize)
 	if err != nil {
 		return d, false, err
 	}
@@ -202,10 +200,10 @@ func (f *planFlags) targetSize(sectorSize int, source disk.Sector) (d plan.Disk,
 	return d, false, nil
 }
 
-func (f *planFlags) wishes(s *scan.Survey, target plan.Disk, path string) (fit.Wishes, error) {
-	w := fit.Wishes{Target: target, Tail: fit.Tail(f.tail), Excess: fit.Excess(f.excess), Accept: otherCodes(f.accept), Rules: f.known, Try: f.try, Path: filepath.ToSlash(path)}
+func (f *planFlags) Wishes(s *scan.Survey, target plan.Disk, path string) (fit.Wishes, error) {
+	w := fit.Wishes{Target: target, Tail: fit.Tail(f.tail), Excess: fit.Excess(f.excess), Accept: input.OtherCodes(f.accept), Rules: f.known, Try: f.try, Path: filepath.ToSlash(path)}
 	var err error
-	if w.Volumes, err = f.volumes.wishes(target.SectorSize); err != nil {
+	if w.Volumes, err = f.volumes.Wishes(target.SectorSize); err != nil {
 		return w, err
 	}
 	if !f.newIDs {
@@ -262,14 +260,14 @@ func (f *planFlags) finish(u *talk.UI, p *plan.Plan, avoid []os.FileInfo) error 
 	}
 	u.Answerf("\n")
 	u.Wrapped("", fmt.Sprintf("The plan is in %s. Next: will every file arrive, and then write.", f.out))
-	word, source := words.Shell(f.out), planSourceFlags{record: f.source.record, accept: f.accept}
-	u.Answerf("\n  bootgraft files --plan %s%s\n  bootgraft write %s card.img%s\n", word, source.words(), word, source.words())
+	word, source := words.Shell(f.out), input.PlanSourceFlags{Record: f.source.Record, Accept: f.accept}
+	u.Answerf("\n  bootgraft files --plan %s%s\n  bootgraft write %s card.img%s\n", word, source.Words(), word, source.Words())
 	return nil
 }
 
 // writePlanFile writes the plan file.
 func writePlanFile(path string, p *plan.Plan, replace bool, avoid []os.FileInfo) error {
-	return writeWhole(path, safety.PlanFile, replace, avoid, func(w io.Writer) error { return plan.Encode(w, p) })
+	return input.WriteFile(path, safety.PlanFile, replace, avoid, func(w io.Writer) error { return plan.Encode(w, p) })
 }
 
 // planAgain writes the command that was typed, ready to paste.
@@ -289,55 +287,4 @@ func planAgain(c *cobra.Command, path string) string {
 		}
 	})
 	return line
-}
-
-// acceptAll writes every code that has to be accepted, each once.
-func acceptAll(need []disk.Finding) string {
-	words, seen := "", map[disk.Code]bool{}
-	for _, f := range need {
-		if !seen[f.Code] {
-			seen[f.Code] = true
-			words += " --accept " + string(f.Code)
-		}
-	}
-	return words
-}
-
-// showRefused explains why there is no plan. again is the command to paste.
-func showRefused(u *talk.UI, err error, again string) error {
-	r := fit.IsRefused(err)
-	if r == nil {
-		return err
-	}
-	if u.JSON {
-		if err := u.Object(document.KindRefused, refusedJSON{schema, true, r.Smallest, r.Accepting, append([]disk.Finding{}, r.Why...), append([]disk.Finding{}, r.Need...)}); err != nil {
-			return err
-		}
-		return talk.Coded(talk.ExitRefused, talk.ErrSaid)
-	}
-	var b bytes.Buffer
-	b.WriteString("refusing to plan this card; nothing was written.\n")
-	for _, f := range r.Why {
-		b.WriteString(words.Fold("  ", string(f.Code)+": "+f.Text))
-	}
-	for _, f := range r.Need {
-		b.WriteString(words.Fold("  ", string(f.Code)+": "+f.Text))
-		fmt.Fprintf(&b, "    To go on all the same: --accept %s\n", f.Code)
-	}
-	if len(r.Why) == 0 && len(r.Need) > 0 {
-		b.WriteString("Everything together accepted:\n\n  " + again + acceptAll(r.Need) + "\n")
-	}
-	return talk.Coded(talk.ExitRefused, errors.New(b.String()))
-}
-
-type refusedJSON struct {
-	Schema   int         `json:"schema"`
-	Refused  bool        `json:"refused"`
-	Smallest disk.Sector `json:"smallest_sectors,omitempty"`
-
-	// Accepting is the smallest card with everything accepted that would be asked.
-	Accepting disk.Sector `json:"smallest_accepted_sectors,omitempty"`
-
-	Why  []disk.Finding `json:"why"`
-	Need []disk.Finding `json:"accept"`
 }

@@ -1,13 +1,11 @@
 package main
 
 import (
-	"fmt"
-	"os"
 	"slices"
 
+	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
-	"bootgraft/layout/rule/compare"
 )
 
 const rulesHelp = `A device that keeps its own head and tail may name the size of the disk there.
@@ -26,30 +24,9 @@ rules-undecided.
 // readRules reads the rule file before minutes of reading the source.
 func (f *planFlags) readRules() (err error) {
 	if f.rules != "" {
-		f.known, err = openRules(f.rules)
+		f.known, err = input.OpenRules(f.rules)
 	}
 	return err
-}
-
-// openRules reads a rule file.
-func openRules(path string) (*compare.Rules, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return nil, sourceError(path, err)
-	}
-	defer f.Close()
-	st, err := f.Stat()
-	if err == nil && !st.Mode().IsRegular() {
-		err = fmt.Errorf("%s is not a regular file", path)
-	}
-	if err != nil {
-		return nil, err
-	}
-	r, err := compare.Decode(f)
-	if err != nil {
-		return nil, fmt.Errorf("%s cannot be used: %w. Rules are made by: bootgraft compare A B C -o RULES", path, err)
-	}
-	return r, nil
 }
 
 // isTry tells whether a finding is a try of the ladder.

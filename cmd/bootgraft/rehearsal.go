@@ -13,6 +13,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"bootgraft/cmd/bootgraft/document"
+	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
@@ -31,7 +32,7 @@ type cardFlags struct {
 	accept                  []disk.Code
 }
 
-func (f *cardFlags) add(c *cobra.Command) {
+func (f *cardFlags) Add(c *cobra.Command) {
 	c.Flags().BoolVar(&f.device, "device", false, "TARGET is a card, not an image file; without --confirm this is a rehearsal")
 	c.Flags().StringVar(&f.confirm, "confirm", "", "the word that the rehearsal gave: really write")
 	c.Flags().StringVar(&f.receipt, "receipt", "", "where the receipt is written, or is continued")
@@ -86,7 +87,7 @@ func openCard(u *talk.UI, ctx context.Context, path string, flags cardFlags) (*c
 		return nil, errors.Join(cardError(w.path, err), w.target.Close())
 	}
 	if errors.Is(w.facts.Held, os.ErrPermission) && os.Geteuid() > 0 {
-		return nil, errors.Join(talk.Coded(talk.ExitRefused, permissionError(w.path, os.ErrPermission)), w.target.Close())
+		return nil, errors.Join(talk.Coded(talk.ExitRefused, input.PermissionError(w.path, os.ErrPermission)), w.target.Close())
 	}
 	w.held = &held.Card{}
 	if w.facts.Held == nil && w.target.Size() > 0 && image.CheckSectorSize(w.target.SectorSize()) == nil {
@@ -108,7 +109,7 @@ func openCard(u *talk.UI, ctx context.Context, path string, flags cardFlags) (*c
 // written.
 func cardError(path string, err error) error {
 	var known *talk.CodedError
-	if err = deviceError(path, err); errors.As(err, &known) || errors.Is(err, context.Canceled) {
+	if err = input.DeviceError(path, err); errors.As(err, &known) || errors.Is(err, context.Canceled) {
 		return err
 	}
 	return talk.Coded(talk.ExitRefused, err)

@@ -2,9 +2,9 @@ package main
 
 import (
 	"context"
-	"errors"
 
 	"bootgraft/cmd/bootgraft/document"
+	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/disk"
@@ -21,7 +21,7 @@ func shortLook(u *talk.UI, ctx context.Context, path string) error {
 	if path == "next" {
 		d, err = nextDrive(u, ctx)
 	} else if d, err = blockdev.OpenSource(path); err != nil {
-		err = deviceError(path, err)
+		err = input.DeviceError(path, err)
 	}
 	if err != nil {
 		return err
@@ -42,11 +42,4 @@ func shortLook(u *talk.UI, ctx context.Context, path string) error {
 	u.Answerf("%s: %s\n", path, identityText(d.Identity()))
 	showSurvey(u, path, &s.Map)
 	return nil
-}
-
-// isDevice tells whether a path names a block device.
-func isDevice(path string) bool {
-	_, err := image.Open(path, 512)
-	var kind *image.NotRegularError
-	return errors.As(err, &kind) && kind.Kind == "a block device"
 }

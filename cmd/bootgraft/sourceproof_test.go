@@ -12,6 +12,7 @@ import (
 	"testing"
 
 	"bootgraft/cmd/bootgraft/demo"
+	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
@@ -171,17 +172,17 @@ func TestAFileThatIsNoImage(t *testing.T) {
 // A disk whose first sector begins with such bytes is a disk: its table says so.
 func TestADiskThatBeginsLikeAnotherFile(t *testing.T) {
 	y := newTyped(t)
-	for _, f := range foreigners {
+	for _, f := range input.Foreigners {
 		y.lost("old.img")
 		img, err := os.OpenFile(y.path("old.img"), os.O_RDWR, 0)
 		if err != nil {
 			t.Fatal(err)
 		}
-		at := f.at
+		at := f.At
 		if st, err := img.Stat(); err == nil && at < 0 {
 			at += st.Size()
 		}
-		if _, err := img.WriteAt([]byte(f.magic), at); err != nil {
+		if _, err := img.WriteAt([]byte(f.Magic), at); err != nil {
 			t.Fatal(err)
 		}
 		img.Close()

@@ -7,6 +7,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"bootgraft/cmd/bootgraft/document"
+	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
@@ -36,7 +37,7 @@ Examples:
   bootgraft survey optical.img --sector-size 2048`
 
 func surveyCommand(u *talk.UI) *cobra.Command {
-	var f sourceFlags
+	var f input.SourceFlags
 	c := &cobra.Command{
 		Use:   "survey [SOURCE]",
 		Short: "say who owns every sector of a drive, or list the disks",
@@ -46,16 +47,16 @@ func surveyCommand(u *talk.UI) *cobra.Command {
 			if len(args) == 0 {
 				return listDisks(u, "sudo bootgraft survey DISK      a short look at an old drive\n  sudo bootgraft card DISK        what a card is, and what is on it")
 			}
-			if args[0] == "next" || isDevice(args[0]) {
+			if args[0] == "next" || input.IsDevice(args[0]) {
 				return shortLook(u, c.Context(), args[0])
 			}
-			f.bar, f.shows = u.Bar, true
-			src, err := openSource(args[0], f)
+			f.Bar, f.Shows = u.Bar, true
+			src, err := input.OpenSource(args[0], f)
 			if err != nil {
 				return refusedSource(u, err)
 			}
-			defer src.close()
-			src.sayDamage(u)
+			defer src.Close()
+			src.SayDamage(u)
 			s, err := runSurvey(c, u, src)
 			if err != nil {
 				return err
@@ -69,16 +70,16 @@ func surveyCommand(u *talk.UI) *cobra.Command {
 			}
 			showSurvey(u, args[0], &s.Map)
 			showCandidates(u, outside)
-			u.Answerf("\nNext, plan the card; N is its number of sectors:\n\n  bootgraft plan %s --size Ns%s -o card.plan\n", words.Shell(args[0]), f.words())
+			u.Answerf("\nNext, plan the card; N is its number of sectors:\n\n  bootgraft plan %s --size Ns%s -o card.plan\n", words.Shell(args[0]), f.Words())
 			return nil
 		},
 	}
-	f.add(c)
-	acceptFlag(c.Flags(), &f.accept)
+	f.Add(c)
+	input.AcceptFlag(c.Flags(), &f.Accept)
 	return c
 }
 
-func runSurvey(c *cobra.Command, u *talk.UI, src *opened) (*scan.Survey, error) {
+func runSurvey(c *cobra.Command, u *talk.UI, src *input.Source) (*scan.Survey, error) {
 	progress, finish := u.Bar("looking")
 	defer finish()
 	n := int64(src.SectorSize())
@@ -88,7 +89,7 @@ func runSurvey(c *cobra.Command, u *talk.UI, src *opened) (*scan.Survey, error) 
 	if err != nil {
 		return nil, err
 	}
-	s.Findings = append(s.Findings, src.findings...)
+	s.Findings = append(s.Findings, src.Findings...)
 	return s, nil
 }
 

@@ -9,6 +9,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"bootgraft/cmd/bootgraft/document"
+	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
 	"bootgraft/safety"
@@ -43,9 +44,9 @@ func undoCommand(u *talk.UI) *cobra.Command {
 			return undo(u, c.Context(), args, flags)
 		},
 	}
-	flags.add(c)
+	flags.Add(c)
 	c.Flags().Lookup("receipt").Hidden = true // it is the first argument
-	acceptFlag(c.Flags(), &flags.accept)
+	input.AcceptFlag(c.Flags(), &flags.accept)
 	return c
 }
 

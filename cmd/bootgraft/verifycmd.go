@@ -6,6 +6,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"bootgraft/cmd/bootgraft/document"
+	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
@@ -30,7 +31,7 @@ Examples:
   bootgraft verify old.img`
 
 func verifyCommand(u *talk.UI) *cobra.Command {
-	var source planSourceFlags
+	var source input.PlanSourceFlags
 	var again bool
 	opt := safety.VerifyOptions{}
 	c := &cobra.Command{
@@ -42,30 +43,30 @@ func verifyCommand(u *talk.UI) *cobra.Command {
 			if opt.Limit < 0 {
 				return talk.Usagef("--limit %d is no number of differences", opt.Limit)
 			}
-			if err := checkPlanFirst("verify", args); err != nil {
+			if err := input.CheckPlanFirst("verify", args); err != nil {
 				return err
 			}
 			if len(args) == 1 {
-				return verifyArchive(c.Context(), u, args[0], source.record)
+				return verifyArchive(c.Context(), u, args[0], source.Record)
 			}
-			job, err := openJob(args[0], source)
+			job, err := input.OpenJob(args[0], source)
 			if err != nil {
 				return err
 			}
-			defer job.close()
-			job.src.sayDamage(u)
-			target, closeTarget, err := openReadOnly(args[1], job.plan.Target.SectorSize)
+			defer job.Close()
+			job.Src.SayDamage(u)
+			target, closeTarget, err := input.OpenReadOnly(args[1], job.Plan.Target.SectorSize)
 			if err != nil {
 				return talk.Coded(talk.ExitRefused, err)
 			}
 			defer closeTarget()
-			opt.Source, opt.Name = job.src, args[1]
+			opt.Source, opt.Name = job.Src, args[1]
 			var finish func()
 			opt.Progress, finish = u.Bar("comparing")
-			cmp, err := safety.Verify(c.Context(), job.card, job.plan.Pieces, target, opt)
+			cmp, err := safety.Verify(c.Context(), job.Card, job.Plan.Pieces, target, opt)
 			finish()
 			if err != nil {
-				return targetError(err)
+				return input.TargetError(err)
 			}
 			var opinions []second.Opinion
 			if again && cmp.Unequal == 0 {
@@ -74,13 +75,13 @@ func verifyCommand(u *talk.UI) *cobra.Command {
 				}
 			}
 			if cmp.Unequal > 0 {
-				cmp.Notes = append(cmp.Notes, diff.Traces(c.Context(), job.card.Known(), target)...)
+				cmp.Notes = append(cmp.Notes, diff.Traces(c.Context(), job.Card.Known(), target)...)
 			}
 			return compared(u, args[1], cmp, opinions)
 		},
 	}
-	source.add(c)
-	source.bar = u.Bar
+	source.Add(c)
+	source.Bar = u.Bar
 	c.Flags().IntVar(&opt.Limit, "limit", 100, "most differences to list; the totals count all")
 	c.Flags().BoolVar(&opt.Hash, "sha256", false, "also compute the SHA-256 of the card, but for sectors not touched")
 	c.Flags().BoolVar(&again, "second-reader", false, "if nothing differs, also have an independent reader read the tables and every file of the FAT volumes")

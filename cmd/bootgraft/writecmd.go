@@ -2,18 +2,15 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
-	"os"
 
 	"github.com/spf13/cobra"
 
 	"bootgraft/cmd/bootgraft/document"
+	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
-	"bootgraft/layout/plan"
-	"bootgraft/layout/plan/card"
 	"bootgraft/safety"
 )
 
@@ -41,7 +38,7 @@ Examples:
   bootgraft write card.plan card.img --replace`
 
 type writeFlags struct {
-	source planSourceFlags
+	source input.PlanSourceFlags
 	image  safety.Options
 	card   cardFlags
 	keep   string
@@ -56,9 +53,9 @@ func writeCommand(u *talk.UI) *cobra.Command {
 		Args:  cobra.ExactArgs(2),
 		RunE:  func(c *cobra.Command, args []string) error { return f.run(c.Context(), u, args) },
 	}
-	f.source.add(c)
-	f.source.bar = u.Bar
-	f.card.add(c)
+	f.source.Add(c)
+	f.source.Bar = u.Bar
+	f.card.Add(c)
 	c.Flags().StringArrayVar(&f.card.earlier, "earlier", nil, "with --device: the receipt of an earlier write of this card, if it is not beside the plan; may be repeated")
 	c.Flags().StringVar(&f.keep, "keep", "tables", "with --device, what the receipt keeps of the old content: tables, or all that is replaced")
 	c.Flags().BoolVar(&f.image.Replace, "replace", false, "replace an existing TARGET")
@@ -83,78 +80,28 @@ func (f *writeFlags) run(ctx context.Context, u *talk.UI, args []string) error {
 	if err := f.check(); err != nil {
 		return err
 	}
-	if err := checkPlanFirst("write", args); err != nil {
+	if err := input.CheckPlanFirst("write", args); err != nil {
 		return err
 	}
-	job, err := openJob(args[0], f.source)
+	job, err := input.OpenJob(args[0], f.source)
 	if err != nil {
 		return err
 	}
-	defer job.close()
-	job.src.sayDamage(u)
+	defer job.Close()
+	job.Src.SayDamage(u)
 	if f.card.device {
-		f.card.accept = f.source.accept
+		f.card.accept = f.source.Accept
 		return writeDevice(u, ctx, args, job, f.card, f.keep == "all")
 	}
-	f.image.Avoid = job.files
+	f.image.Avoid = job.Files
 	var finish func()
 	f.image.Progress, finish = u.Bar("writing")
-	res, err := safety.WriteImage(ctx, args[1], job.card, job.plan.Pieces, f.image)
+	res, err := safety.WriteImage(ctx, args[1], job.Card, job.Plan.Pieces, f.image)
 	finish()
 	if err != nil {
-		return targetError(err)
+		return input.TargetError(err)
 	}
 	return wrote(u, args, job, res)
-}
-
-// job is a plan with its source: a planned card that can be read.
-type job struct {
-	plan  *plan.Plan
-	src   *opened
-	card  *card.Card
-	files []os.FileInfo // everything that the job reads
-	words string        // flags that a next command about the same plan needs
-	close func()
-}
-
-// openJob opens a plan and its source, and refuses a source that changed.
-func openJob(planPath string, source planSourceFlags) (*job, error) {
-	p, f, err := openPlan(planPath)
-	if err != nil {
-		return nil, err
-	}
-	st, err := f.Stat()
-	if err != nil {
-		f.Close()
-		return nil, err
-	}
-	src, err := planSource(p, planPath, source)
-	if err != nil {
-		f.Close()
-		return nil, err
-	}
-	j := &job{plan: p, src: src, words: source.words(), files: append([]os.FileInfo{st}, src.files...), close: func() {
-		src.close()
-		f.Close()
-	}}
-	if err := card.Stale(p, src); err != nil {
-		j.close()
-		return nil, staleError(p, src, err)
-	}
-	if j.card, err = card.New(p, src); err != nil {
-		j.close()
-		return nil, err
-	}
-	return j, nil
-}
-
-// targetError gives the refusal of a target its exit code.
-func targetError(err error) error {
-	var r *safety.Refusal
-	if errors.As(err, &r) {
-		return talk.Coded(talk.ExitRefused, err)
-	}
-	return err
 }
 
 type writeJSON struct {
@@ -169,7 +116,7 @@ type writeJSON struct {
 }
 
 // wrote says what was written and how the program ends.
-func wrote(u *talk.UI, args []string, j *job, res safety.Result) error {
+func wrote(u *talk.UI, args []string, j *input.Job, res safety.Result) error {
 	if err := u.Object(document.KindWrite, writeJSON{
 		Schema: schema, Target: args[1], Written: int64(res.Written), Left: int64(res.Left),
 		Missing: int64(res.Missing), SHA256: res.SHA256,
@@ -179,7 +126,7 @@ func wrote(u *talk.UI, args []string, j *job, res safety.Result) error {
 	if res.Folder != nil {
 		u.Sayf("warning: the folder of %s could not be flushed (%v); wait before you cut the power", args[1], res.Folder)
 	}
-	u.Answerf("%s is written: %s\n", args[1], disk.SizeText(res.Sectors, j.plan.Target.SectorSize))
+	u.Answerf("%s is written: %s\n", args[1], disk.SizeText(res.Sectors, j.Plan.Target.SectorSize))
 	u.Answerf("  %s written", disk.Counted(res.Written, "sector"))
 	if res.Left > 0 {
 		u.Answerf(", %s not touched: holes in an image file", disk.Grouped(res.Left))
@@ -188,7 +135,7 @@ func wrote(u *talk.UI, args []string, j *job, res safety.Result) error {
 	if res.SHA256 != "" {
 		u.Answerf("  SHA-256 of all sectors but those not touched:\n  %s\n", res.SHA256)
 	}
-	u.Answerf("\nNext, compare every sector with the plan:\n\n  bootgraft verify %s %s%s\n", words.Shell(args[0]), words.Shell(args[1]), j.words)
+	u.Answerf("\nNext, compare every sector with the plan:\n\n  bootgraft verify %s %s%s\n", words.Shell(args[0]), words.Shell(args[1]), j.Words)
 	if res.Missing > 0 {
 		return talk.Coded(talk.ExitIncomplete, fmt.Errorf("done, but %s sectors that the source does not know are zeros on the card", disk.Grouped(res.Missing)))
 	}

@@ -14,14 +14,12 @@ import (
 	"time"
 
 	"bootgraft/cmd/bootgraft/document"
+	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
-	"bootgraft/image"
-	"bootgraft/image/capture"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/safety"
-	"bootgraft/safety/blockdev"
 )
 
 // receiptSuffix is what the name of a receipt has beyond that of its plan.
@@ -29,22 +27,22 @@ const receiptSuffix = ".receipt"
 
 // writeDevice rehearses writing a planned card to a device, and with the word
 // writes it.
-func writeDevice(u *talk.UI, ctx context.Context, args []string, job *job, flags cardFlags, keepAll bool) error {
+func writeDevice(u *talk.UI, ctx context.Context, args []string, job *input.Job, flags cardFlags, keepAll bool) error {
 	w, err := openCard(u, ctx, args[1], flags)
 	if err != nil {
 		return err
 	}
 	defer w.target.Close()
-	digest, err := job.plan.Digest()
+	digest, err := job.Plan.Digest()
 	if err != nil {
 		return err
 	}
-	w.req.Kind, w.req.Digest, w.req.Disk = safety.Write, digest, job.plan.Target
-	w.req.Files = job.guarded(args[0])
-	w.req.Card, w.req.Pieces, w.req.Source = job.card, job.plan.Pieces, job.src
-	w.req.Original = originalOf(job.src)
+	w.req.Kind, w.req.Digest, w.req.Disk = safety.Write, digest, job.Plan.Target
+	w.req.Files = job.Guarded(args[0])
+	w.req.Card, w.req.Pieces, w.req.Source = job.Card, job.Plan.Pieces, job.Src
+	w.req.Original = input.OriginalOf(job.Src)
 	w.req.KeepAll, w.loses = keepAll, !keepAll
-	w.req.Command = fmt.Sprintf("bootgraft plan %s --size %ds -o %s", words.Shell(job.src.path), w.facts.Sectors, "other.plan")
+	w.req.Command = fmt.Sprintf("bootgraft plan %s --size %ds -o %s", words.Shell(job.Src.Path), w.facts.Sectors, "other.plan")
 	w.chooseReceipt(args[0])
 	if err := w.findEarlier(args[0], flags.earlier); err != nil {
 		return err
@@ -56,33 +54,6 @@ func writeDevice(u *talk.UI, ctx context.Context, args []string, job *job, flags
 	d := &deviceWrite{cardWork: w, job: job, plan: args[0]}
 	w.show, w.do = d.show, d.write
 	return w.run(ctx)
-}
-
-// guarded lists what the job reads, which must not lie on the card.
-func (j *job) guarded(planPath string) []blockdev.File {
-	var out []blockdev.File
-	for i, st := range j.files {
-		f := blockdev.File{Path: st.Name(), Info: st, Role: "the record of the source"}
-		switch i {
-		case 0:
-			f.Path, f.Role = planPath, "the plan"
-		case 1:
-			f.Path, f.Role = j.src.path, "the source"
-		}
-		out = append(out, f)
-	}
-	return out
-}
-
-// originalOf returns how the drive that the source was read from can be told.
-func originalOf(src *opened) image.Identity {
-	switch s := src.Source.(type) {
-	case *capture.Source:
-		return s.Record().Identity
-	case interface{ Identity() image.Identity }:
-		return s.Identity()
-	}
-	return image.Identity{}
 }
 
 // maxReceipts is how many receipts may lie beside one plan.
@@ -197,13 +168,13 @@ func sameFile(a, b string) bool {
 // deviceWrite writes one planned card to a device.
 type deviceWrite struct {
 	*cardWork
-	job  *job
+	job  *input.Job
 	plan string
 }
 
 // show says what will happen.
 func (d *deviceWrite) show(r *safety.Rehearsal) {
-	p := d.job.plan
+	p := d.job.Plan
 	d.Answerf("REHEARSAL: %s onto %s\n\n", d.plan, d.path)
 	d.cardLines()
 	if d.req.Try > 1 {
@@ -267,7 +238,7 @@ func (d *deviceWrite) wrote(res safety.DeviceResult) error {
 		Missing: int64(res.Missing), Receipt: &res.Receipt}); err != nil {
 		return err
 	}
-	d.Answerf("%s is written and read back: %s\n  %s written", d.path, disk.SizeText(res.Sectors, d.job.plan.Target.SectorSize), disk.Counted(res.Written, "sector"))
+	d.Answerf("%s is written and read back: %s\n  %s written", d.path, disk.SizeText(res.Sectors, d.job.Plan.Target.SectorSize), disk.Counted(res.Written, "sector"))
 	if res.Left > 0 {
 		d.Answerf(", %s not touched", disk.Grouped(res.Left))
 	}
@@ -278,7 +249,7 @@ func (d *deviceWrite) wrote(res safety.DeviceResult) error {
 	if res.NotNoted != nil {
 		return notNoted(res.NotNoted)
 	}
-	d.Answerf("\nTo compare every sector once more, in this reader or another one:\n\n  bootgraft verify %s %s%s\n", words.Shell(d.plan), words.Shell(d.path), d.job.words)
+	d.Answerf("\nTo compare every sector once more, in this reader or another one:\n\n  bootgraft verify %s %s%s\n", words.Shell(d.plan), words.Shell(d.path), d.job.Words)
 	if res.Missing > 0 {
 		return talk.Coded(talk.ExitIncomplete, fmt.Errorf("done, but %s sectors that the source does not know are zeros on the card", disk.Grouped(res.Missing)))
 	}

@@ -1,4 +1,4 @@
-package main
+package input
 
 import (
 	"fmt"
@@ -10,11 +10,11 @@ import (
 	"bootgraft/image/disk"
 )
 
-// size is a disk size as a person gives it.
-type size struct {
-	sectors disk.Sector
-	bytes   int64
-	nominal bool // as printed on a package: never the size of a real card
+// Size is a disk size as a person gives it.
+type Size struct {
+	Sectors disk.Sector
+	Bytes   int64
+	Nominal bool // as printed on a package: never the size of a real card
 	bare    bool // a number without a unit: bytes
 }
 
@@ -45,15 +45,15 @@ func halfUnit(text, low string) error {
 // sectors without its s.
 const leastPart = 16
 
-// asCard asks about a bare number that makes no card for a drive of so many
+// AsCard asks about a bare number that makes no card for a drive of so many
 // sectors: it is bytes, and was probably meant as sectors.
-func (s size) asCard(source disk.Sector, text string) error {
-	if !s.bare || s.sectors >= source/leastPart {
+func (s Size) AsCard(source disk.Sector, text string) error {
+	if !s.bare || s.Sectors >= source/leastPart {
 		return nil
 	}
 	text = strings.ReplaceAll(strings.TrimSpace(text), ",", "")
 	return talk.Usagef("the size %s is a number of bytes, as it has no unit: %s, and the source has %s. Did you mean %ss, which are sectors? If the card really is that small, write %sB",
-		text, disk.Counted(s.sectors, "sector"), disk.Counted(source, "sector"), text, text)
+		text, disk.Counted(s.Sectors, "sector"), disk.Counted(source, "sector"), text, text)
 }
 
 // ungrouped takes the commas out of a number. They may only part the thousands:
@@ -76,22 +76,22 @@ func ungrouped(number string) (plain string, ok bool) {
 	return plain, true
 }
 
-// parseSize reads 39070080s (sectors), plain bytes, 16GB (16*10^9) or 16GiB.
+// ParseSize reads 39070080s (sectors), plain bytes, 16GB (16*10^9) or 16GiB.
 // Large and small letters are the same, and a blank may stand before the unit.
-func parseSize(text string, sectorSize int) (size, error) {
-	bad := func(why string) (size, error) {
-		return size{}, talk.Usagef("the size %q is not understood: %s. A size is a number of sectors (39070080s), of bytes (20003880960), or has a unit (16GB, 16GiB)", text, why)
+func ParseSize(text string, sectorSize int) (Size, error) {
+	bad := func(why string) (Size, error) {
+		return Size{}, talk.Usagef("the size %q is not understood: %s. A size is a number of sectors (39070080s), of bytes (20003880960), or has a unit (16GB, 16GiB)", text, why)
 	}
 	low := strings.ToLower(strings.TrimSpace(text))
-	number, unit, s := low, int64(1), size{bare: true}
+	number, unit, s := low, int64(1), Size{bare: true}
 	if n, ok := cutSectors(low); ok {
 		number, unit, s.bare = n, int64(sectorSize), false
 	} else if low != "" && halfUnits[low[len(low)-1]] != "" && strings.ContainsAny(low[:1], "0123456789.") {
-		return size{}, halfUnit(strings.TrimSpace(text), low)
+		return Size{}, halfUnit(strings.TrimSpace(text), low)
 	} else {
 		for _, u := range sizeUnits {
 			if n, ok := strings.CutSuffix(low, u.suffix); ok {
-				number, unit, s.nominal, s.bare = n, u.bytes, u.nominal, false
+				number, unit, s.Nominal, s.bare = n, u.bytes, u.nominal, false
 				break
 			}
 		}
@@ -105,32 +105,32 @@ func parseSize(text string, sectorSize int) (size, error) {
 	case err == nil && n > math.MaxInt64/unit:
 		return bad("it is too large")
 	case err == nil:
-		s.bytes = n * unit
+		s.Bytes = n * unit
 	case unit > 1 && unit != int64(sectorSize):
 		f, ferr := strconv.ParseFloat(number, 64)
 		if ferr != nil || f < 0 || f*float64(unit) > math.MaxInt64/2 {
 			return bad("no number stands before the unit")
 		}
-		s.bytes = int64(math.Round(f * float64(unit)))
+		s.Bytes = int64(math.Round(f * float64(unit)))
 	default:
 		return bad("it is no whole number")
 	}
-	if s.bytes <= 0 {
+	if s.Bytes <= 0 {
 		return bad("it must be more than nothing")
 	}
-	if s.nominal || unit == 1 {
-		s.sectors = disk.Sector(s.bytes / int64(sectorSize))
-		if unit == 1 && s.bytes%int64(sectorSize) != 0 {
+	if s.Nominal || unit == 1 {
+		s.Sectors = disk.Sector(s.Bytes / int64(sectorSize))
+		if unit == 1 && s.Bytes%int64(sectorSize) != 0 {
 			hint := ""
 			if s.bare {
-				hint = fmt.Sprintf("; did you mean %ds, which are sectors?", s.bytes)
+				hint = fmt.Sprintf("; did you mean %ds, which are sectors?", s.Bytes)
 			}
-			return bad(fmt.Sprintf("%d bytes are not whole sectors of %d%s", s.bytes, sectorSize, hint))
+			return bad(fmt.Sprintf("%d bytes are not whole sectors of %d%s", s.Bytes, sectorSize, hint))
 		}
 	} else {
-		s.sectors = disk.Sector(s.bytes / int64(sectorSize))
+		s.Sectors = disk.Sector(s.Bytes / int64(sectorSize))
 	}
-	if s.sectors == 0 {
+	if s.Sectors == 0 {
 		return bad("it is less than one sector")
 	}
 	return s, nil
@@ -144,4 +144,14 @@ func cutSectors(low string) (string, bool) {
 		}
 	}
 	return low, false
+}
+
+// ParseCount reads a number of sectors, with or without an s behind it.
+func ParseCount(text string) (disk.Sector, error) {
+	plain, ok := ungrouped(strings.TrimSuffix(text, "s"))
+	n, err := strconv.ParseInt(plain, 10, 64)
+	if !ok || err != nil || n <= 0 || n > 1<<48 {
+		return 0, talk.Usagef("--sectors %s is not understood: it is the number of sectors of the drive, as in 39070080", text)
+	}
+	return disk.Sector(n), nil
 }

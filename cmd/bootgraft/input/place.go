@@ -1,4 +1,4 @@
-package main
+package input
 
 import (
 	"errors"
@@ -6,8 +6,6 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"runtime"
-	"strings"
 
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
@@ -16,9 +14,9 @@ import (
 	"bootgraft/safety/newfile"
 )
 
-// imagePlace refuses a place where an image must not, or cannot, come to lie.
+// ImagePlace refuses a place where an image must not, or cannot, come to lie.
 // It is asked before the drive is opened.
-func imagePlace(source, img string) error {
+func ImagePlace(source, img string) error {
 	dir := filepath.Dir(img)
 	st, err := os.Stat(dir)
 	switch {
@@ -42,8 +40,8 @@ func imagePlace(source, img string) error {
 	return nil
 }
 
-// onAnotherDisk refuses an image that lies on the old drive itself.
-func onAnotherDisk(d capture.Drive, img string) error {
+// OnAnotherDisk refuses an image that lies on the old drive itself.
+func OnAnotherDisk(d capture.Drive, img string) error {
 	src, ok := d.(*blockdev.Source)
 	if !ok {
 		return nil
@@ -56,16 +54,4 @@ func onAnotherDisk(d capture.Drive, img string) error {
 		return talk.Refusef("%s would lie on the old drive itself, %s, and writing it would destroy what is to be saved; give a place on another disk", img, src.Name())
 	}
 	return nil
-}
-
-// permissionError says which line to type instead.
-func permissionError(what string, err error) error {
-	if runtime.GOOS == "windows" {
-		return fmt.Errorf("no permission for %s: %w. Try again as administrator", what, err)
-	}
-	typed := []string{"sudo"}
-	for _, a := range os.Args {
-		typed = append(typed, words.Shell(a))
-	}
-	return fmt.Errorf("no permission for %s: %w. Type:\n\n  %s", what, err, strings.Join(typed, " "))
 }

@@ -1,4 +1,4 @@
-package main
+package input
 
 import (
 	"errors"
@@ -10,11 +10,11 @@ import (
 	"bootgraft/image/pieces"
 )
 
-// openParts opens the pieces of a drive of n sectors. Each text is PLACE=FILE, and
+// OpenParts opens the pieces of a drive of n sectors. Each text is PLACE=FILE, and
 // PLACE is 0s or end-131072s.
-func openParts(texts []string, n disk.Sector, sectorSize int) (*opened, error) {
+func OpenParts(texts []string, n disk.Sector, sectorSize int) (*Source, error) {
 	p := pieces.New(n, sectorSize)
-	out := &opened{path: "the parts", close: p.Close, parts: p}
+	out := &Source{Path: "the parts", Close: p.Close, Parts: p}
 	err := out.addParts(p, texts, n)
 	if err == nil {
 		err = p.Agree()
@@ -32,20 +32,20 @@ func openParts(texts []string, n disk.Sector, sectorSize int) (*opened, error) {
 }
 
 // addParts opens the pieces one after the other.
-func (o *opened) addParts(p *pieces.Drive, texts []string, n disk.Sector) error {
+func (o *Source) addParts(p *pieces.Drive, texts []string, n disk.Sector) error {
 	for i, text := range texts {
 		start, path, place, err := parsePart(text, n)
 		if err != nil {
 			return err
 		}
 		if err := p.Add(start, path, place); err != nil {
-			return sourceError(path, err)
+			return SourceError(path, err)
 		}
 		st, err := p.Pieces()[i].Img.Stat()
 		if err != nil {
 			return err
 		}
-		o.files = append(o.files, st)
+		o.Files = append(o.Files, st)
 	}
 	return nil
 }

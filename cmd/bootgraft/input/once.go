@@ -1,4 +1,4 @@
-package main
+package input
 
 import (
 	"errors"
@@ -23,9 +23,9 @@ func (o *once) Set(text string) error {
 	return o.Value.Set(text)
 }
 
-// giveOnce refuses a second value for every flag of a command, and of those below
+// GiveOnce refuses a second value for every flag of a command, and of those below
 // it, that does not gather values.
-func giveOnce(c *cobra.Command) {
+func GiveOnce(c *cobra.Command) {
 	wrap := func(f *pflag.Flag) {
 		_, gathers := f.Value.(pflag.SliceValue)
 		_, done := f.Value.(*once)
@@ -36,6 +36,6 @@ func giveOnce(c *cobra.Command) {
 	c.Flags().VisitAll(wrap)
 	c.PersistentFlags().VisitAll(wrap)
 	for _, sub := range c.Commands() {
-		giveOnce(sub)
+		GiveOnce(sub)
 	}
 }

@@ -1,4 +1,4 @@
-package main
+package input
 
 import (
 	"fmt"
@@ -11,8 +11,8 @@ import (
 // codes are the values of --accept. They gather, as pflag.SliceValue tells.
 type codes struct{ list *[]disk.Code }
 
-// acceptFlag adds --accept to the flags of a command.
-func acceptFlag(fl *pflag.FlagSet, list *[]disk.Code) {
+// AcceptFlag adds --accept to the flags of a command.
+func AcceptFlag(fl *pflag.FlagSet, list *[]disk.Code) {
 	fl.Var(&codes{list}, "accept", "accept a finding by its code; may be repeated")
 }
 

@@ -1,4 +1,4 @@
-package main
+package input
 
 import (
 	"slices"
@@ -14,7 +14,8 @@ import (
 	"bootgraft/layout/volume/fat/resize"
 )
 
-const volumeHelp = `FAT volumes may change their size with the card. N is the number of the entry,
+// VolumeHelp is what a command that has these flags says of them.
+const VolumeHelp = `FAT volumes may change their size with the card. N is the number of the entry,
 0 for a volume without a table:
 
   --volume N:shrink          as large as fits: what happens on a smaller card
@@ -34,10 +35,10 @@ no room left: a loader that finds its files by sector numbers must then be
 installed again. What the loader finds by address is refused to move unless you
 accept it by its code.`
 
-// volumeFlags are the wishes for FAT volumes.
-type volumeFlags struct {
+// VolumeFlags are the wishes for FAT volumes.
+type VolumeFlags struct {
 	volumes []string
-	empty   []int
+	Empty   []int
 	pins    []string
 	move    string
 	slack   string
@@ -49,10 +50,11 @@ type volumeFlags struct {
 	heads   string
 }
 
-func (f *volumeFlags) add(c *cobra.Command) {
+// Add adds the flags to those of a command.
+func (f *VolumeFlags) Add(c *cobra.Command) {
 	fl := c.Flags()
 	fl.StringArrayVar(&f.volumes, "volume", nil, "N:keep, N:shrink[=SECTORS] or N:grow[=SECTORS]; may be repeated")
-	fl.IntSliceVar(&f.empty, "empty-volume", nil, "make volume N empty, but for its boot sectors and label")
+	fl.IntSliceVar(&f.Empty, "empty-volume", nil, "make volume N empty, but for its boot sectors and label")
 	fl.StringArrayVar(&f.pins, "pin", nil, "this file of a FAT volume must stay in its sectors; may be repeated")
 	fl.StringVar(&f.move, "move", "", "none: shrink only as far as no file has to move")
 	fl.StringVar(&f.slack, "fat-slack", "mark", "table entries behind the last cluster of a smaller volume: mark as bad, keep, or zero")
@@ -86,8 +88,8 @@ var walls = map[string]disk.Sector{
 	"33.8GB": 65535 * 16 * 63, "137GB": 1 << 28, "2.2TB": 1 << 32,
 }
 
-// wishes turns the flags into wishes for the planner.
-func (f *volumeFlags) wishes(sectorSize int) (fit.Volumes, error) {
+// Wishes turns the flags into wishes for the planner.
+func (f *VolumeFlags) Wishes(sectorSize int) (fit.Volumes, error) {
 	common, err := f.common()
 	if err != nil {
 		return fit.Volumes{}, err
@@ -103,7 +105,7 @@ func (f *volumeFlags) wishes(sectorSize int) (fit.Volumes, error) {
 		}
 		out.Wish[index] = w
 	}
-	for _, index := range f.empty {
+	for _, index := range f.Empty {
 		w, ok := out.Wish[index]
 		if !ok {
 			w = common
@@ -122,7 +124,7 @@ func (f *volumeFlags) wishes(sectorSize int) (fit.Volumes, error) {
 }
 
 // common returns what holds for every volume that changes.
-func (f *volumeFlags) common() (w resize.Wishes, err error) {
+func (f *VolumeFlags) common() (w resize.Wishes, err error) {
 	check := func(flag, value string, known ...string) {
 		if !slices.Contains(known, value) && err == nil {
 			err = talk.Usagef("--%s %s is not known: it is %s", flag, value, strings.Join(known, " or "))
@@ -184,6 +186,6 @@ func parseLimit(text string, sectorSize int) (disk.Sector, error) {
 	if wall, ok := walls[text]; ok {
 		return wall * 512 / disk.Sector(sectorSize), nil
 	}
-	s, err := parseSize(text, sectorSize)
-	return s.sectors, err
+	s, err := ParseSize(text, sectorSize)
+	return s.Sectors, err
 }

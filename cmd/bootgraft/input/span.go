@@ -1,10 +1,11 @@
-package main
+package input
 
 import (
 	"strconv"
 	"strings"
 
 	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/image"
 	"bootgraft/image/disk"
 )
 
@@ -19,11 +20,11 @@ func parseSpan(text string, n disk.Sector, sectorSize int) (disk.Span, error) {
 		if !ok {
 			continue
 		}
-		s, err := parseSize(rest, sectorSize)
+		s, err := ParseSize(rest, sectorSize)
 		if err != nil {
 			return disk.Span{}, err
 		}
-		count := min(s.sectors, n)
+		count := min(s.Sectors, n)
 		if end == "head:" {
 			return disk.Span{Count: count}, nil
 		}
@@ -48,4 +49,17 @@ func parseSpan(text string, n disk.Sector, sectorSize int) (disk.Span, error) {
 		return bad("it is not inside the disk of " + disk.Grouped(n) + " sectors")
 	}
 	return s, nil
+}
+
+// ParseSpans reads spans of sectors of a source.
+func ParseSpans(texts []string, src image.Source) (disk.Spans, error) {
+	var out disk.Spans
+	for _, text := range texts {
+		s, err := parseSpan(text, image.Sectors(src), src.SectorSize())
+		if err != nil {
+			return nil, err
+		}
+		out = out.Union(disk.Spans{s})
+	}
+	return out, nil
 }

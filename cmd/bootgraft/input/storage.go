@@ -1,35 +1,18 @@
-package main
+package input
 
 import (
 	"errors"
-	"io"
 	"math"
 	"os"
 	"path/filepath"
 
 	"bootgraft/image"
 	"bootgraft/image/capture"
-	"bootgraft/safety"
 	"bootgraft/safety/newfile"
 )
 
-// outputFree refuses a name for a new file that cannot be made there, before
-// long work. No name means that no file is wanted.
-func outputFree(path string, kind safety.FileKind, src *opened, replace bool) error {
-	if path == "" {
-		return nil
-	}
-	return targetError(safety.Output{Path: path, Kind: kind, Replace: replace, Avoid: src.files}.Check())
-}
-
-// writeWhole writes a file that gets its name when it is complete. avoid are the
-// files that it is made from.
-func writeWhole(path string, kind safety.FileKind, replace bool, avoid []os.FileInfo, write func(io.Writer) error) error {
-	return targetError(safety.Output{Path: path, Kind: kind, Replace: replace, Avoid: avoid}.Write(write))
-}
-
-// captureTarget is where the image of a drive and its record are kept.
-func captureTarget(path string) capture.Target {
+// CaptureTarget is where the image of a drive and its record are kept.
+func CaptureTarget(path string) capture.Target {
 	return capture.Target{Storage: captureFiles{filepath.Dir(path)}, Image: path}
 }
 

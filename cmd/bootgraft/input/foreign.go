@@ -1,4 +1,4 @@
-package main
+package input
 
 import (
 	"bytes"
@@ -16,15 +16,15 @@ import (
 // place.
 type foreign struct {
 	name   string
-	at     int64 // below zero it counts from the end of the file
-	magic  string
+	At     int64 // below zero it counts from the end of the file
+	Magic  string
 	unpack string // the command that makes an image of it; {} stands for the file; "" if there is none
 	wraps  string // what the command leaves off the name
 }
 
-// foreigners are the kinds that people keep images in, and those that are given
+// Foreigners are the kinds that people keep images in, and those that are given
 // by mistake. The magic bytes are those of the published formats.
-var foreigners = []foreign{
+var Foreigners = []foreign{
 	// RFC 1952, 2.3.1
 	{"a gzip file", 0, "\x1f\x8b\x08", "gzip -dk {}", ".gz"},
 	// The .xz File Format 1.2.1, 2.1.1.1
@@ -106,13 +106,13 @@ func foreignKind(img image.Source) (*foreign, error) {
 	if err := image.ReadFull(img, tail, img.Size()-int64(len(tail))); err != nil {
 		return nil, err
 	}
-	for i := range foreigners {
-		f := &foreigners[i]
-		in, at := head, f.at
+	for i := range Foreigners {
+		f := &Foreigners[i]
+		in, at := head, f.At
 		if at < 0 {
 			in, at = tail, at+int64(len(tail))
 		}
-		if at >= 0 && at < int64(len(in)) && bytes.HasPrefix(in[at:], []byte(f.magic)) {
+		if at >= 0 && at < int64(len(in)) && bytes.HasPrefix(in[at:], []byte(f.Magic)) {
 			return f, nil
 		}
 	}
@@ -135,7 +135,7 @@ func provesDisk(ctx context.Context, img image.Source) (bool, error) {
 // refusal says what the file is and how to get at the image in it.
 func (f *foreign) refusal(path string) string {
 	place := "first"
-	if f.at < 0 {
+	if f.At < 0 {
 		place = "last"
 	}
 	text := fmt.Sprintf("%s is %s, no image of a disk: its %s bytes say so, and no partition table or volume"+

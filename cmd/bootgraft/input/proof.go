@@ -1,15 +1,13 @@
-package main
+package input
 
 import (
 	"bytes"
 	"context"
-	"errors"
 	"fmt"
 	"os"
 	"slices"
 	"strings"
 
-	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
@@ -32,15 +30,15 @@ func acceptWords(codes []disk.Code) string {
 	return words
 }
 
-// otherCodes returns the codes that no SOURCE asks for.
-func otherCodes(codes []disk.Code) []disk.Code {
+// OtherCodes returns the codes that no SOURCE asks for.
+func OtherCodes(codes []disk.Code) []disk.Code {
 	return slices.DeleteFunc(slices.Clone(codes), func(c disk.Code) bool { return slices.Contains(sourceCodes, c) })
 }
 
 // openPlain takes a file without a record for the image of a disk, unless it says
 // itself that it is something else, or less than it seems.
-func openPlain(path string, img *image.File, st os.FileInfo, f sourceFlags) (*opened, error) {
-	o := &opened{Source: img, path: path, files: []os.FileInfo{st}, close: img.Close}
+func openPlain(path string, img *image.File, st os.FileInfo, f SourceFlags) (*Source, error) {
+	o := &Source{Source: img, Path: path, Files: []os.FileInfo{st}, Close: img.Close}
 	err := f.proveImage(o)
 	if err != nil {
 		img.Close()
@@ -49,19 +47,19 @@ func openPlain(path string, img *image.File, st os.FileInfo, f sourceFlags) (*op
 	return o, nil
 }
 
-func (f *sourceFlags) proveImage(o *opened) error {
+func (f *SourceFlags) proveImage(o *Source) error {
 	ctx := f.context()
 	kind, err := foreignKind(o.Source)
 	if err != nil {
 		return err
 	}
-	if kind != nil && !slices.Contains(f.accept, disk.NotADiskImage) {
+	if kind != nil && !slices.Contains(f.Accept, disk.NotADiskImage) {
 		drive, err := provesDisk(ctx, o.Source)
 		if err != nil {
 			return err
 		}
 		if !drive {
-			return sourceRefusal([]disk.Finding{disk.Refusalf(disk.NotADiskImage, 0, "%s", kind.refusal(o.path))})
+			return sourceRefusal([]disk.Finding{disk.Refusalf(disk.NotADiskImage, 0, "%s", kind.refusal(o.Path))})
 		}
 	}
 	progress, finish := f.progress("looking for sectors that a capture could not read")
@@ -70,19 +68,19 @@ func (f *sourceFlags) proveImage(o *opened) error {
 	if err != nil {
 		return err
 	}
-	o.findings = patternFindings(o.path, found)
+	o.Findings = patternFindings(o.Path, found)
 	if len(found.Own) > 0 {
 		o.Source = image.NewKnown(o.Source, found.Own, func(disk.Sector) image.State { return image.Missing })
 	}
-	if f.shows {
+	if f.Shows {
 		return nil
 	}
 	var open []disk.Finding
-	for i := range o.findings {
-		if slices.Contains(f.accept, o.findings[i].Code) {
-			o.findings[i].Accepted, o.findings[i].Severity = true, disk.Warning // asked for and settled here
+	for i := range o.Findings {
+		if slices.Contains(f.Accept, o.Findings[i].Code) {
+			o.Findings[i].Accepted, o.Findings[i].Severity = true, disk.Warning // asked for and settled here
 		} else {
-			open = append(open, o.findings[i])
+			open = append(open, o.Findings[i])
 		}
 	}
 	return sourceRefusal(open)
@@ -127,13 +125,13 @@ func spansText(list disk.Spans) string {
 	return strings.Join(words, ", ")
 }
 
-// needError is what a SOURCE asks its owner to accept before it is used.
-type needError struct{ need []disk.Finding }
+// NeedError is what a SOURCE asks its owner to accept before it is used.
+type NeedError struct{ Need []disk.Finding }
 
-func (e *needError) Error() string {
+func (e *NeedError) Error() string {
 	var b bytes.Buffer
 	b.WriteString("refusing to use this source; nothing was written.\n")
-	for _, f := range e.need {
+	for _, f := range e.Need {
 		text, line, _ := strings.Cut(f.Text, "\n")
 		b.WriteString(words.Fold("  ", string(f.Code)+": "+text))
 		if line != "" {
@@ -148,33 +146,21 @@ func sourceRefusal(need []disk.Finding) error {
 	if len(need) == 0 {
 		return nil
 	}
-	return talk.Coded(talk.ExitRefused, &needError{need})
-}
-
-// refusedSource writes what a SOURCE asks for as one object, where a script asks.
-func refusedSource(u *talk.UI, err error) error {
-	var e *needError
-	if !u.JSON || !errors.As(err, &e) {
-		return err
-	}
-	if err := u.Object(document.KindRefused, refusedJSON{Schema: schema, Refused: true, Why: []disk.Finding{}, Need: e.need}); err != nil {
-		return err
-	}
-	return talk.Coded(talk.ExitRefused, talk.ErrSaid)
+	return talk.Coded(talk.ExitRefused, &NeedError{need})
 }
 
 // context is that of the command that opens the SOURCE.
-func (f *sourceFlags) context() context.Context {
-	if f.command == nil || f.command.Context() == nil {
+func (f *SourceFlags) context() context.Context {
+	if f.Command == nil || f.Command.Context() == nil {
 		return context.Background()
 	}
-	return f.command.Context()
+	return f.Command.Context()
 }
 
 // progress is the bar of the command, if it has one.
-func (f *sourceFlags) progress(what string) (progress func(done, total int64), finish func()) {
-	if f.bar == nil {
+func (f *SourceFlags) progress(what string) (progress func(done, total int64), finish func()) {
+	if f.Bar == nil {
 		return nil, func() {}
 	}
-	return f.bar(what)
+	return f.Bar(what)
 }

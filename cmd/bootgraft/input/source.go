@@ -1,0 +1,250 @@
+// Package input understands what a person types: sizes, spans and choices, and
+// what SOURCE, PLAN, TARGET and the name of a new file stand for. It opens them,
+// and says in plain words why something cannot be used and what to type instead.
+// It does no work of its own: it prints nothing but that warning of a source
+// whose record is damaged, and it writes only through safety.
+package input
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path"
+	"path/filepath"
+	"slices"
+
+	"github.com/spf13/cobra"
+
+	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/cmd/bootgraft/words"
+	"bootgraft/image"
+	"bootgraft/image/capture"
+	"bootgraft/image/disk"
+	"bootgraft/image/pieces"
+	"bootgraft/layout/kit"
+	"bootgraft/layout/plan"
+	"bootgraft/safety/blockdev"
+)
+
+// Source is a SOURCE that was opened, and what it was opened from.
+type Source struct {
+	image.Source
+	Path     string
+	Files    []os.FileInfo // the files that are read for it
+	Close    func() error
+	Parts    *pieces.Drive  // the pieces, if it is put together from some
+	Findings []disk.Finding // what is to be said of it, accepted or not
+	damage   *disk.Finding  // of the record of a capture, nil if it is whole
+}
+
+// SayDamage says what is wrong with the record of a capture.
+func (o *Source) SayDamage(u *talk.UI) {
+	if o.damage != nil {
+		u.Sayf("warning: %s: %s", o.Path, o.damage.Text)
+	}
+}
+
+// NextData implements image.Sparse.
+func (o *Source) NextData(off int64) (start, end int64) { return image.NextData(o.Source, off) }
+
+// Unknown implements image.Partial.
+func (o *Source) Unknown(w disk.Span) disk.Spans { return image.Unknown(o.Source, w) }
+
+// Once returns the same SOURCE, of which boot areas and tables are read once
+// however many ask for them. Closing is left to the first.
+func (o *Source) Once() *Source {
+	return &Source{Source: image.NewCache(o.Source), Path: o.Path, Files: o.Files, Close: func() error { return nil }}
+}
+
+// SourceFlags are the flags of every command that reads a SOURCE.
+type SourceFlags struct {
+	SectorSize int
+	Record     string
+	Accept     []disk.Code // codes that are accepted
+	Shows      bool        // the command only says what there is: findings about the image do not stop it
+	Command    *cobra.Command
+	Bar        func(what string) (progress func(done, total int64), finish func())
+}
+
+// Add adds the flags to those of a command.
+func (f *SourceFlags) Add(c *cobra.Command) {
+	c.Flags().IntVar(&f.SectorSize, "sector-size", 512, "logical sector size of an image file in bytes: 512, 1024, 2048 or 4096")
+	f.Command = c
+	c.Flags().StringVar(&f.Record, "record", "", "the record of a capture, if it is not beside the image")
+}
+
+// Words are the flags that a next command about the same SOURCE needs, as typed.
+func (f *SourceFlags) Words() string {
+	var typed string
+	if f.SectorSize != 512 {
+		typed += fmt.Sprintf(" --sector-size %d", f.SectorSize)
+	}
+	if f.Record != "" {
+		typed += " --record " + words.Shell(f.Record)
+	}
+	return typed + acceptWords(f.Accept)
+}
+
+// OpenSource opens a SOURCE by what it is: a block device, a kit, a capture (an
+// image with its record), or a plain image.
+func OpenSource(path string, f SourceFlags) (*Source, error) {
+	if err := image.CheckSectorSize(f.SectorSize); err != nil {
+		return nil, talk.Coded(talk.ExitUsage, err)
+	}
+	img, err := image.Open(path, f.SectorSize)
+	var kind *image.NotRegularError
+	if errors.As(err, &kind) && kind.Kind == "a block device" {
+		return openLive(path, f)
+	}
+	if err != nil {
+		return nil, SourceError(path, err)
+	}
+	st, err := img.Stat()
+	if err != nil {
+		img.Close()
+		return nil, err
+	}
+	if isPlan(img) {
+		img.Close()
+		return nil, planForSource(path)
+	}
+	record := f.Record
+	if record == "" && kit.Is(img) {
+		return openKit(path, img, st)
+	}
+	if record == "" {
+		if _, err := os.Stat(path + capture.RecordSuffix); err == nil {
+			record = path + capture.RecordSuffix
+		}
+	}
+	if record == "" {
+		return openPlain(path, img, st, f)
+	}
+	img.Close()
+	return openCapture(path, record, st)
+}
+
+// openKit opens a kit as the drive that it is of.
+func openKit(path string, img *image.File, st os.FileInfo) (*Source, error) {
+	k, err := kit.Open(img, img.Size())
+	switch {
+	case err != nil:
+		err = fmt.Errorf("%s: %w", path, err)
+	case k.FactsOnly:
+		err = talk.Refusef("%s holds facts alone, and no sector of the drive: it cannot stand for one. What is in it: bootgraft kit show %s", path, words.Shell(path))
+	default:
+		return &Source{Source: k, Path: path, Files: []os.FileInfo{st}, Close: img.Close}, nil
+	}
+	img.Close()
+	return nil, err
+}
+
+func openCapture(path, record string, st os.FileInfo) (*Source, error) {
+	c, err := capture.Open(path, record)
+	if err != nil {
+		return nil, CaptureError(fmt.Errorf("%s and its record cannot be used: %w", path, err))
+	}
+	files := []os.FileInfo{st}
+	if r, err := os.Stat(record); err == nil {
+		files = append(files, r)
+	}
+	return &Source{Source: c, Path: path, Files: files, Close: c.Close, damage: c.Finding()}, nil
+}
+
+// openLive opens a block device as it is, if its owner says that it is
+// healthy; a dying drive is read once, by capture.
+func openLive(path string, f SourceFlags) (*Source, error) {
+	if !slices.Contains(f.Accept, disk.LiveSource) {
+		return nil, talk.Refusef("%s is a block device. Capture it first, so that the drive is read once and gently:\n\n  bootgraft capture %s old.img\n\nA healthy disk can be read as it is with --accept %s", path, words.Shell(path), disk.LiveSource)
+	}
+	d, err := blockdev.OpenSource(path)
+	if err != nil {
+		return nil, DeviceError(path, err)
+	}
+	o := &Source{Source: d, Path: path, Close: d.Close}
+	if st, err := os.Stat(path); err == nil {
+		o.Files = []os.FileInfo{st}
+	}
+	return o, nil
+}
+
+// planSource opens the source of a plan: the one given, or the one that the plan
+// remembers.
+func planSource(p *plan.Plan, planPath string, f PlanSourceFlags) (*Source, error) {
+	path := f.Source
+	if path == "" {
+		if path = p.Source.Path; path == "" {
+			return nil, talk.Usagef("the plan does not remember where its source lies; give --source")
+		}
+		if path = remembered(path, filepath.Dir(planPath)); path == "" {
+			return nil, fmt.Errorf("the source of the plan was %s, which is not there now, nor beside the plan; give it with --source", p.Source.Path)
+		}
+	}
+	return OpenSource(path, SourceFlags{
+		SectorSize: p.Source.SectorSize, Record: f.Record, Accept: f.Accept, Shows: f.shows, Command: f.Command, Bar: f.Bar,
+	})
+}
+
+// remembered returns where the source of a plan lies now: where the plan
+// remembers it, as seen from here or from the folder of the plan, or in that
+// folder under its own name; a plan and its source often travel together. It
+// returns nothing if it is at none of these places.
+func remembered(source, folder string) string {
+	places := []string{source, filepath.Join(folder, source), filepath.Join(folder, path.Base(source))}
+	if filepath.IsAbs(source) {
+		places = slices.Delete(places, 1, 2)
+	}
+	for _, at := range places {
+		if _, err := os.Stat(at); err == nil {
+			return at
+		}
+	}
+	return ""
+}
+
+// PlanSourceFlags are the flags of every command that reads the source of a
+// plan.
+type PlanSourceFlags struct {
+	Source, Record string
+	Accept         []disk.Code
+	shows          bool // as in sourceFlags
+	Command        *cobra.Command
+	Bar            func(what string) (progress func(done, total int64), finish func())
+}
+
+// Words are the flags that a next command about the same plan needs, as typed.
+func (f *PlanSourceFlags) Words() string {
+	var typed string
+	if f.Source != "" {
+		typed += " --source " + words.Shell(f.Source)
+	}
+	if f.Record != "" {
+		typed += " --record " + words.Shell(f.Record)
+	}
+	return typed + acceptWords(f.Accept)
+}
+
+// Add adds the flags to those of a command.
+func (f *PlanSourceFlags) Add(c *cobra.Command) {
+	f.Command = c
+	c.Flags().StringVar(&f.Source, "source", "", "the source of the plan, if it is not where the plan remembers it")
+	c.Flags().StringVar(&f.Record, "record", "", "the record of a captured source, if it is not beside the image")
+	AcceptFlag(c.Flags(), &f.Accept)
+}
+
+// OpenReadOnly opens a TARGET that is only read: an image file, or a card.
+func OpenReadOnly(path string, sectorSize int) (image.Source, func(), error) {
+	f, err := image.Open(path, sectorSize)
+	if err == nil {
+		return f, func() { f.Close() }, nil
+	}
+	var kind *image.NotRegularError
+	if !errors.As(err, &kind) || kind.Kind != "a block device" {
+		return nil, nil, SourceError(path, err)
+	}
+	d, err := blockdev.OpenSource(path)
+	if err != nil {
+		return nil, nil, DeviceError(path, err)
+	}
+	return d, func() { d.Close() }, nil
+}

@@ -1,0 +1,77 @@
+package main
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+
+	"bootgraft/cmd/bootgraft/document"
+	"bootgraft/cmd/bootgraft/input"
+	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/cmd/bootgraft/words"
+	"bootgraft/image/disk"
+	"bootgraft/layout/plan/fit"
+)
+
+// refusedSource writes what a SOURCE asks for as one object, where a script asks.
+func refusedSource(u *talk.UI, err error) error {
+	var e *input.NeedError
+	if !u.JSON || !errors.As(err, &e) {
+		return err
+	}
+	if err := u.Object(document.KindRefused, refusedJSON{Schema: schema, Refused: true, Why: []disk.Finding{}, Need: e.Need}); err != nil {
+		return err
+	}
+	return talk.Coded(talk.ExitRefused, talk.ErrSaid)
+}
+
+type refusedJSON struct {
+	Schema   int         `json:"schema"`
+	Refused  bool        `json:"refused"`
+	Smallest disk.Sector `json:"smallest_sectors,omitempty"`
+
+	// Accepting is the smallest card with everything accepted that would be asked.
+	Accepting disk.Sector `json:"smallest_accepted_sectors,omitempty"`
+
+	Why  []disk.Finding `json:"why"`
+	Need []disk.Finding `json:"accept"`
+}
+
+// acceptAll writes every code that has to be accepted, each once.
+func acceptAll(need []disk.Finding) string {
+	words, seen := "", map[disk.Code]bool{}
+	for _, f := range need {
+		if !seen[f.Code] {
+			seen[f.Code] = true
+			words += " --accept " + string(f.Code)
+		}
+	}
+	return words
+}
+
+// showRefused explains why there is no plan. again is the command to paste.
+func showRefused(u *talk.UI, err error, again string) error {
+	r := fit.IsRefused(err)
+	if r == nil {
+		return err
+	}
+	if u.JSON {
+		if err := u.Object(document.KindRefused, refusedJSON{schema, true, r.Smallest, r.Accepting, append([]disk.Finding{}, r.Why...), append([]disk.Finding{}, r.Need...)}); err != nil {
+			return err
+		}
+		return talk.Coded(talk.ExitRefused, talk.ErrSaid)
+	}
+	var b bytes.Buffer
+	b.WriteString("refusing to plan this card; nothing was written.\n")
+	for _, f := range r.Why {
+		b.WriteString(words.Fold("  ", string(f.Code)+": "+f.Text))
+	}
+	for _, f := range r.Need {
+		b.WriteString(words.Fold("  ", string(f.Code)+": "+f.Text))
+		fmt.Fprintf(&b, "    To go on all the same: --accept %s\n", f.Code)
+	}
+	if len(r.Why) == 0 && len(r.Need) > 0 {
+		b.WriteString("Everything together accepted:\n\n  " + again + acceptAll(r.Need) + "\n")
+	}
+	return talk.Coded(talk.ExitRefused, errors.New(b.String()))
+}
