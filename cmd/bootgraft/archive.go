@@ -8,6 +8,7 @@ import (
 
 	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/input"
+	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/capture"
@@ -79,11 +80,11 @@ func archived(u *talk.UI, path string, c *capture.Check) error {
 	}
 	if n := c.Unchecked.Sectors(); n > 0 {
 		u.Answerf("%s no digest covers:\n", disk.Counted(n, "known sector"))
-		showSpans(u, c.Unchecked)
+		page.Spans(u, c.Unchecked)
 	}
 	if n := c.Damaged.Sectors(); n > 0 {
 		u.Answerf("%s in spans that are no longer what was read:\n", disk.Counted(n, "sector"))
-		showSpans(u, c.Damaged)
+		page.Spans(u, c.Damaged)
 		return talk.Coded(talk.ExitDifferent, fmt.Errorf("%s is damaged in %s of sectors", path, disk.Counted(len(c.Damaged), "span")))
 	}
 	if j.Promised != nil && *j.Promised != j.SHA256 {

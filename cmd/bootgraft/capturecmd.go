@@ -4,13 +4,15 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/input"
+	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/capture"
 	"bootgraft/image/disk"
@@ -111,9 +113,9 @@ func (f *captureFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 		u.Sayf("warning: %s at the end of %s belong to no whole sector of %d bytes and are not captured. Was the file cut short, or is it another --sector-size?", disk.Counted(odd, "byte"), args[0], drive.SectorSize())
 	}
 	defer u.AtOnce(captureStands(args[1]))()
-	view := newView(u, drive)
+	view := page.NewView(u, drive)
 	r, err := capture.Run(c.Context(), drive, input.CaptureTarget(args[1]), opt, &order.Advisor{Ends: ends, Files: f.only == ""}, view)
-	view.finish()
+	view.Finish()
 	if err != nil {
 		return input.CaptureError(err)
 	}
@@ -153,20 +155,6 @@ func (f *captureFlags) openDrive(ctx context.Context, u *talk.UI, path string) (
 		return nil, nil, input.DeviceError(path, err)
 	}
 	return d, func() { d.Close() }, nil
-}
-
-func identityText(id image.Identity) string {
-	parts := []string{id.Model, id.Serial, id.Bus}
-	var out []string
-	for _, p := range parts {
-		if p != "" {
-			out = append(out, p)
-		}
-	}
-	if len(out) == 0 {
-		return "it says nothing of itself"
-	}
-	return strings.Join(out, ", ")
 }
 
 func (f *captureFlags) options(src image.Source) (o capture.Options, ends capture.Ends, err error) {
@@ -231,7 +219,60 @@ func (f *captureFlags) runMerge(c *cobra.Command, u *talk.UI, args []string) err
 	u.Answerf("%s from %s, %s from %s\n", disk.Counted(m.FromA, "sector"), args[0], disk.Counted(m.FromB, "sector"), args[1])
 	if n := m.Contradictions.Sectors(); n > 0 {
 		u.Answerf("%s known in both and different; those of %s were taken:\n", disk.Counted(n, "sector"), args[0])
-		showSpans(u, m.Contradictions)
+		page.Spans(u, m.Contradictions)
 	}
 	return captured(u, []string{args[0], f.out}, m.Result, a)
+}
+
+type captureJSON struct {
+	Schema   int            `json:"schema"`
+	Sectors  disk.Sector    `json:"sectors"`
+	Read     disk.Sector    `json:"read"`
+	Missing  []disk.Span    `json:"missing"`
+	Unread   []disk.Span    `json:"unread"`
+	Skipped  []disk.Span    `json:"skipped"`
+	Unstable []disk.Span    `json:"unstable"`
+	Hung     []disk.Span    `json:"hung"`
+	SHA256   *string        `json:"sha256"`
+	Stopped  string         `json:"stopped,omitempty"`
+	Reads    int64          `json:"reads"`
+	Errors   int64          `json:"failed_reads"`
+	Findings []disk.Finding `json:"findings"`
+}
+
+// captured says what is safe and how the program ends.
+func captured(u *talk.UI, args []string, r *capture.Result, src image.Source) error {
+	j := captureJSON{
+		Schema: schema, Sectors: r.Sectors, Read: r.Read, Stopped: string(r.Stop), Reads: r.Clock.Reads, Errors: r.Clock.Errors,
+		Missing: spansObject(r.Missing), Unread: spansObject(r.Unread), Skipped: spansObject(r.Skipped),
+		Unstable: spansObject(r.Unstable), Hung: spansObject(r.Hung), Findings: append([]disk.Finding{}, r.Findings...),
+	}
+	if r.SHA256 != nil {
+		text := r.SHA256.String()
+		j.SHA256 = &text
+	}
+	if err := u.Object(document.KindCapture, j); err != nil {
+		return err
+	}
+	page.Capture(u, args[1], r, src.SectorSize())
+	return captureEnd(u, args, r)
+}
+
+func spansObject(s disk.Spans) []disk.Span { return append([]disk.Span{}, s...) }
+
+func captureEnd(u *talk.UI, args []string, r *capture.Result) error {
+	if r.Stop == capture.DriveChanged {
+		return talk.Coded(talk.ExitStopped, fmt.Errorf("%s: %s. What was read since it was last compared counts as unread. Connect the drive that the capture was begun with, and type the same command", page.StopTexts[r.Stop], r.Why))
+	}
+	if r.Stop != capture.Done {
+		return talk.Coded(talk.ExitStopped, fmt.Errorf("%s", page.StopTexts[r.Stop]))
+	}
+	u.Answerf("\nKeep %s and %s%s together. Next:\n\n  bootgraft survey %s\n", args[1], args[1], capture.RecordSuffix, words.Shell(args[1]))
+	if n := r.Hung.Sectors(); n > 0 {
+		u.Wrapped("", fmt.Sprintf("The drive stopped answering in %s, which were left alone since. To try them one by one, at the risk of stopping it again, add --retry-hung.", disk.Counted(n, "sector")))
+	}
+	if len(r.Missing) > 0 || len(r.Unstable) > 0 || len(r.Hung) > 0 {
+		return talk.Coded(talk.ExitIncomplete, fmt.Errorf("done, but not every sector is safe: %s", page.NotSafe(r)))
+	}
+	return nil
 }

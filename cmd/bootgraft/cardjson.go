@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/image/disk"
 	"bootgraft/layout/plan"
 	"bootgraft/safety/held"
@@ -46,7 +47,7 @@ func (l *cardLook) Object() cardLookJSON {
 		Schema: schema, Target: l.path, Kind: "file", diskJSON: diskJSON{f.Sectors, f.SectorSize},
 		Bytes: int64(f.Sectors) * int64(f.SectorSize), Nominal: plan.NominalOf(l.disk()),
 		InUse: l.inUse(), Alignment: l.alignment(), Again: l.again, Hints: l.hints(),
-		Plan: planLine(f.Sectors, f.SectorSize),
+		Plan: page.PlanLine(f.Sectors, f.SectorSize),
 	}
 	if !l.file {
 		j.Kind = "device"

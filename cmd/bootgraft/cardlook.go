@@ -10,6 +10,7 @@ import (
 
 	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/input"
+	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
@@ -139,7 +140,7 @@ func (l *cardLook) inUse() []string {
 	}
 	out := []string{}
 	if len(l.facts.System) > 0 {
-		out = append(out, "SYSTEM: the running system stands on it: "+systemText(l.facts.System))
+		out = append(out, "SYSTEM: the running system stands on it: "+page.SystemText(l.facts.System))
 	}
 	for _, use := range l.facts.Uses {
 		text := verbs[use.How] + use.What
@@ -204,7 +205,7 @@ func showLook(u *talk.UI, l *cardLook) error {
 	}
 	u.Rows("alignment", l.alignment().Lines(l.facts.SectorSize)...)
 	u.Rows("look out", l.hints()...)
-	u.Answerf("\nTo plan for a card of exactly this size:\n\n  %s\n", planLine(l.facts.Sectors, l.facts.SectorSize))
+	u.Answerf("\nTo plan for a card of exactly this size:\n\n  %s\n", page.PlanLine(l.facts.Sectors, l.facts.SectorSize))
 	if l.fault != nil {
 		return fmt.Errorf("what %s holds could not be read: %w", l.path, l.fault)
 	}
@@ -223,7 +224,7 @@ func (l *cardLook) title() string {
 		return name + ": an image file"
 	}
 	if id := l.facts.Identity; id.Model != "" || id.Serial != "" {
-		return name + ": " + nameText(id)
+		return name + ": " + page.NameText(id)
 	}
 	return name + ": it says nothing of itself"
 }
@@ -231,7 +232,7 @@ func (l *cardLook) title() string {
 // showDevice says what only a device has.
 func showDevice(u *talk.UI, l *cardLook) {
 	f := l.facts
-	how := []string{attachedText(f.Identity.Bus)}
+	how := []string{page.AttachedText(f.Identity.Bus)}
 	if f.Speed != "" {
 		how = append(how, f.Speed+" Mbit/s")
 	}

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"bootgraft/cmd/bootgraft/document"
+	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
@@ -264,7 +265,7 @@ func (t *capacityTest) tested(c safety.Capacity) error {
 	if c.Unread > 0 {
 		return talk.Coded(talk.ExitDifferent, fmt.Errorf("%s is as large as it says, and %s of it cannot be read. Do not put it into a device", t.path, disk.Counted(c.Unread, "sector")))
 	}
-	t.Answerf("\nTo plan for a card of exactly this size:\n\n  %s\n", planLine(c.Sectors, size))
+	t.Answerf("\nTo plan for a card of exactly this size:\n\n  %s\n", page.PlanLine(c.Sectors, size))
 	return nil
 }
 

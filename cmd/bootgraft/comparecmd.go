@@ -13,6 +13,7 @@ import (
 
 	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/input"
+	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/disk"
@@ -124,7 +125,8 @@ func (f *compareFlags) originals(c *cobra.Command, u *talk.UI, args []string) er
 	if err != nil {
 		return err
 	}
-	a := comparison{dumps: dumps, out: f.out}
+	size := input.SourceFlags{SectorSize: sources[0].SectorSize()}
+	a := page.Originals{Dumps: dumps, Out: f.out, Again: size.Words()}
 	if f.target != "" {
 		s, err := input.ParseSize(f.target, sources[0].SectorSize())
 		if err != nil {
@@ -133,11 +135,11 @@ func (f *compareFlags) originals(c *cobra.Command, u *talk.UI, args []string) er
 		if err := s.AsCard(image.Sectors(sources[0]), f.target); err != nil {
 			return err
 		}
-		a.card = s.Sectors
+		a.Card = s.Sectors
 	}
 	progress, finish := u.Bar("comparing")
-	size := int64(sources[0].SectorSize())
-	opt.Progress = func(done, total disk.Sector) { progress(int64(done)*size, int64(total)*size) }
+	bytes := int64(sources[0].SectorSize())
+	opt.Progress = func(done, total disk.Sector) { progress(int64(done)*bytes, int64(total)*bytes) }
 	a.Comparison, err = compare.Run(c.Context(), dumps, opt)
 	finish()
 	if err != nil {
@@ -149,18 +151,10 @@ func (f *compareFlags) originals(c *cobra.Command, u *talk.UI, args []string) er
 		}
 	}
 	if u.JSON {
-		return u.Object(document.KindCompare, a.json())
+		return u.Object(document.KindCompare, comparisonObject(&a))
 	}
-	showComparison(u, &a)
+	page.Comparison(u, &a)
 	return nil
-}
-
-// comparison is what there is to say about several originals.
-type comparison struct {
-	*compare.Comparison
-	dumps []compare.Dump
-	card  disk.Sector // 0 if nobody asked for one
-	out   string
 }
 
 // options reads how much of both ends is compared.

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout/rule/candidate"
@@ -38,7 +39,7 @@ type ruleFieldJSON struct {
 	Bits     float64            `json:"bits"`
 	State    string             `json:"state"`
 	Doubt    string             `json:"doubt,omitempty"`
-	Others   []reading          `json:"alternatives"`
+	Others   []page.Reading     `json:"alternatives"`
 }
 
 type ruleCheckJSON struct {
@@ -84,20 +85,20 @@ type adviceJSON struct {
 	Left    int         `json:"undecided_left"`
 }
 
-func (a *comparison) json() comparisonJSON {
+func comparisonObject(a *page.Originals) comparisonJSON {
 	j := comparisonJSON{
-		Schema: schema, Head: a.Head, Tail: a.Tail, Counts: a.Counts, Rules: a.out,
+		Schema: schema, Head: a.Head, Tail: a.Tail, Counts: a.Counts, Rules: a.Out,
 		Sources: []comparedJSON{}, Fields: []ruleFieldJSON{}, Checks: []ruleCheckJSON{}, Copies: []ruleCopyJSON{}, Advice: []adviceJSON{},
 		Carried: append([]compare.Stretch{}, a.Carried...), Findings: append([]disk.Finding{}, a.Findings...),
 	}
-	for _, d := range a.dumps {
+	for _, d := range a.Dumps {
 		size := d.Source.SectorSize()
 		j.Sources = append(j.Sources, comparedJSON{d.Name, diskJSON{image.Sectors(d.Source), size}, d.Unit})
 	}
 	for i := range a.Fields {
 		f := &a.Fields[i]
-		all := readings(f)
-		j.Fields = append(j.Fields, ruleFieldJSON{f.Place, f.Width, f.Class, all[0].Encoding, all[0].Formula, f.Bits, fieldState(f), f.Doubt, all[1:]})
+		all := page.Readings(f)
+		j.Fields = append(j.Fields, ruleFieldJSON{f.Place, f.Width, f.Class, all[0].Encoding, all[0].Formula, f.Bits, page.FieldState(f), f.Doubt, all[1:]})
 	}
 	for i := range a.Checks {
 		c := &a.Checks[i]
@@ -106,23 +107,23 @@ func (a *comparison) json() comparisonJSON {
 	for _, c := range a.Copies {
 		j.Copies = append(j.Copies, ruleCopyJSON{c.Of, c.To, c.Count, c.Back, c.Order, append([]compare.Stretch{}, c.Own...)})
 	}
-	for _, x := range a.advice() {
+	for _, x := range a.Advice() {
 		j.Advice = append(j.Advice, adviceJSON{x.Size, x.Left})
 	}
-	if a.card > 0 {
-		j.For = a.verdict()
+	if a.Card > 0 {
+		j.For = verdictObject(a)
 	}
 	return j
 }
 
 // verdict says what a card of one size would hold.
-func (a *comparison) verdict() *verdictJSON {
-	v := a.For(a.card)
-	out := &verdictJSON{Sectors: a.card, Proved: v.Proved, Undecided: v.Undecided, Fields: []answerJSON{}}
+func verdictObject(a *page.Originals) *verdictJSON {
+	v := a.For(a.Card)
+	out := &verdictJSON{Sectors: a.Card, Proved: v.Proved, Undecided: v.Undecided, Fields: []answerJSON{}}
 	for i := range a.Fields {
 		f := &a.Fields[i]
 		x := answerJSON{Place: f.Place, State: compare.Undecided, Others: []otherJSON{}}
-		if answer, err := f.At(a.card); err != nil {
+		if answer, err := f.At(a.Card); err != nil {
 			x.Why = err.Error()
 		} else {
 			x.State, x.Value, x.Why = answer.State, answer.Value, answer.Why

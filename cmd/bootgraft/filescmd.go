@@ -13,6 +13,7 @@ import (
 
 	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/input"
+	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
@@ -124,7 +125,7 @@ func (f *filesFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 			return err
 		}
 	}
-	return l.finish(name, s)
+	return l.Finish(name, s)
 }
 
 // open opens the source, or the planned card.
@@ -257,7 +258,7 @@ type filesJSON struct {
 }
 
 // finish writes the answer: a summary, then the files.
-func (l *lister) finish(name string, s *scan.Survey) error {
+func (l *lister) Finish(name string, s *scan.Survey) error {
 	u := l.ui
 	findings := append(append([]disk.Finding{}, l.findings...), second.Findings(l.second)...)
 	if err := l.damageList(name); err != nil {
@@ -277,14 +278,14 @@ func (l *lister) finish(name string, s *scan.Survey) error {
 	} else if len(l.files) > 0 && !l.incomplete() {
 		u.Answerf("Every one of them is whole.\n")
 	}
-	secondReader(u, l.second)
+	page.SecondReader(u, l.second)
 	if l.out != nil {
 		l.out.report(u)
 		l.sayDamaged()
 	}
 	l.list()
-	if worth := slices.Concat(l.findings, differing(l.second)); len(worth) > 0 {
-		showFindings(u, worth)
+	if worth := slices.Concat(l.findings, page.Differing(l.second)); len(worth) > 0 {
+		page.Findings(u, worth)
 	}
 	switch {
 	case l.damaged > 0:

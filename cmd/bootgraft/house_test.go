@@ -70,6 +70,11 @@ var mayImport = map[string][]string{
 		"layout/scan", "layout/table/mbr", "layout/volume/fat/resize", "safety", "safety/blockdev", "safety/newfile",
 		"cmd/bootgraft/talk", "cmd/bootgraft/words",
 	}, ground...),
+	// A page is text from values: it opens nothing (see noFiles) and asks nobody.
+	"cmd/bootgraft/page": append([]string{
+		"image/capture", "layout/kit", "layout/plan", "layout/rule/candidate", "layout/rule/compare", "layout/scan", "layout/scan/diff",
+		"layout/scan/second", "safety", "safety/blockdev", "cmd/bootgraft/talk", "cmd/bootgraft/words",
+	}, ground...),
 	// Only main imports the demonstration, which lets the commands do the job.
 	"cmd/bootgraft/demo": append([]string{
 		"image/capture", "layout/table/mbr", "layout/volume/fat", "layout/volume/fat/format", "safety/newfile", "cmd/bootgraft/talk",
@@ -89,6 +94,9 @@ var noWorld = []string{
 	"image/disk", "layout", "layout/plan", "layout/plan/fit", "layout/plan/card", "layout/scan", "layout/rule/candidate",
 	"layout/rule/compare", "layout/scan/diff", "layout/volume/fat/resize", "layout/kit", "layout/kit/gather",
 }
+
+// noFiles are packages that open no file of their own accord.
+var noFiles = []string{"cmd/bootgraft/words", "cmd/bootgraft/document", "cmd/bootgraft/page"}
 
 type goPackage struct {
 	ImportPath string
@@ -159,6 +167,8 @@ func TestImports(t *testing.T) {
 				t.Errorf("%s imports %s, which it must not know", from, to)
 			case strings.HasPrefix(i, "golang.org/x/sys") && from != "safety/blockdev" && from != "safety/newfile":
 				t.Errorf("%s imports %s; only safety/blockdev and safety/newfile may", from, i)
+			case slices.Contains(noFiles, from) && slices.Contains([]string{"os", "io/fs", "os/exec", "syscall", "net"}, i):
+				t.Errorf("%s imports %s; it must open nothing", from, i)
 			case slices.Contains(noWorld, from) && slices.Contains([]string{"os", "time", "math/rand", "math/rand/v2", "crypto/rand", "net"}, i):
 				t.Errorf("%s imports %s; it must stay without file system, clock and randomness", from, i)
 			}

@@ -5,11 +5,16 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"slices"
+	"strings"
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/input"
+	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/capture"
 	"bootgraft/image/disk"
@@ -299,4 +304,116 @@ func absentSectors(src *input.Source) map[kit.State]disk.Spans {
 		return out
 	}
 	return nil
+}
+
+type kitMadeJSON struct {
+	Schema        int            `json:"schema"`
+	Kit           string         `json:"kit"`
+	Bytes         int64          `json:"bytes"`
+	SHA256        string         `json:"sha256"`
+	StoredSectors disk.Sector    `json:"stored_sectors"`
+	Manifest      *kit.Manifest  `json:"manifest"`
+	TextsFound    int            `json:"texts_found"`
+	Texts         []kit.Text     `json:"texts"`
+	Findings      []disk.Finding `json:"findings"`
+}
+
+// showMade says what went into a new kit.
+func showMade(u *talk.UI, path string, k *madeKit, m *kit.Manifest) error {
+	if u.JSON {
+		return u.Object(document.KindKitMake, kitMadeJSON{schema, path, k.bytes, k.sha256, m.Stored(), m, k.allTexts, append([]kit.Text{}, k.texts...), append([]disk.Finding{}, k.findings...)})
+	}
+	u.Answerf("%s: %s, %s of the drive in it\nSHA-256 %s\n\n", path, disk.BytesText(k.bytes), disk.Counted(m.Stored(), "sector"), k.sha256)
+	page.Manifest(u, m)
+	page.Texts(u, k.texts, k.allTexts)
+	page.Findings(u, k.findings)
+	if m.Rules == nil && !m.FactsOnly {
+		u.Answerf("\n%s", kit.WayOut)
+	}
+	if !m.FactsOnly {
+		u.Answerf("\nThe code in boot areas may be somebody's work. Ask before you pass it on, and\nkeep to the law of the place where you live.\n")
+	}
+	u.Answerf("\nNext, look at what is in it:\n\n  bootgraft kit show %s\n", words.Shell(path))
+	return nil
+}
+
+// incomplete makes the program end as it does when sectors that belong into the
+// kit are not known.
+func (k *madeKit) incomplete(m *kit.Manifest, counts bool) error {
+	n := m.Count(kit.Missing)
+	if counts {
+		n += m.Count(kit.Unread)
+	}
+	if n == 0 {
+		return nil
+	}
+	return talk.Coded(talk.ExitIncomplete, fmt.Errorf("done, but %s of the boot areas could not be had", disk.Counted(n, "sector")))
+}
+
+func kitShowCommand(u *talk.UI) *cobra.Command {
+	return &cobra.Command{
+		Use:   "show KIT",
+		Short: "prove a kit and say what is in it",
+		Long: `Reads a kit, proves every hash in it, and says what it holds: its spans, the
+bytes that tell the drive from others, and the strings in its sectors, for you
+to see whether any one is private.
+
+  bootgraft kit show device.kit
+  bootgraft kit show device.kit --json`,
+		Args: cobra.ExactArgs(1),
+		RunE: func(_ *cobra.Command, args []string) error { return kitShow(u, args[0]) },
+	}
+}
+
+type kitShowJSON struct {
+	Schema        int           `json:"schema"`
+	Kit           string        `json:"kit"`
+	Bytes         int64         `json:"bytes"`
+	StoredSectors disk.Sector   `json:"stored_sectors"`
+	Manifest      *kit.Manifest `json:"manifest"`
+	TextsFound    int           `json:"texts_found"`
+	Texts         []kit.Text    `json:"texts"`
+}
+
+func kitShow(u *talk.UI, path string) error {
+	f, err := image.Open(path, 512)
+	if err != nil {
+		return input.SourceError(path, err)
+	}
+	defer f.Close()
+	k, err := kit.Open(f, f.Size())
+	if err != nil {
+		return fmt.Errorf("%s: %w", path, err)
+	}
+	texts, all, err := kit.Texts(k, k.Spans, page.MostTexts)
+	if err != nil {
+		return err
+	}
+	if u.JSON {
+		return u.Object(document.KindKitShow, kitShowJSON{schema, path, f.Size(), k.Stored(), &k.Manifest, all, append([]kit.Text{}, texts...)})
+	}
+	u.Answerf("%s: %s, whole and as it was made\n\n", path, disk.BytesText(f.Size()))
+	page.Manifest(u, &k.Manifest)
+	page.Texts(u, texts, all)
+	switch {
+	case k.FactsOnly:
+		u.Answerf("\nThis kit holds facts alone; no card can be made from it.\n")
+		return nil
+	case k.Manifest.Rules == nil:
+		u.Answerf("\n%s", kit.WayOut)
+	}
+	u.Answerf("\nNext:\n\n  bootgraft survey %s\n  bootgraft plan %s --size Ns%s -o card.plan\n", words.Shell(path), words.Shell(path), emptyFlags(&k.Manifest))
+	return nil
+}
+
+// emptyFlags returns the flags that make every FAT volume empty, as a kit holds
+// no files, but for those that are asked for already.
+func emptyFlags(m *kit.Manifest, asked ...int) string {
+	var b strings.Builder
+	for _, v := range m.Facts.Volumes {
+		if strings.HasPrefix(v.Kind, "fat") && !slices.Contains(asked, v.Index) {
+			fmt.Fprintf(&b, " --empty-volume %d", v.Index)
+		}
+	}
+	return b.String()
 }

@@ -15,6 +15,7 @@ import (
 
 	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/input"
+	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
@@ -38,12 +39,6 @@ type madeKit struct {
 	bytes  int64
 	sha256 string
 }
-
-// mostTexts is how many strings are kept for --json; a person sees shownTexts.
-const (
-	mostTexts  = 10000
-	shownTexts = 40
-)
 
 // look finds what names something or tells the drive apart.
 func (k *madeKit) look() error {
@@ -78,7 +73,7 @@ func (k *madeKit) look() error {
 	if k.LayoutKnown {
 		return nil
 	}
-	if k.texts, k.allTexts, err = kit.Texts(k.Source, k.Spans, mostTexts); err != nil {
+	if k.texts, k.allTexts, err = kit.Texts(k.Source, k.Spans, page.MostTexts); err != nil {
 		return err
 	}
 	k.findings = append(k.findings, disk.Warningf(disk.PrivacyNotKnown, disk.NoSector,

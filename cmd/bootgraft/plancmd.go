@@ -13,6 +13,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"bootgraft/cmd/bootgraft/input"
+	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
@@ -133,7 +134,7 @@ func (f *planFlags) run(c *cobra.Command, u *talk.UI, path string) error {
 		p.Findings = append(p.Findings, disk.Notef(disk.NominalSize, disk.NoSector,
 			"%s is a size as printed on a package; no real card has exactly that many sectors. Read the number of sectors from the card at hand and plan again", f.size))
 	}
-	if err := f.finish(u, p, src.Files); err != nil {
+	if err := f.Finish(u, p, src.Files); err != nil {
 		return err
 	}
 	f.kitWayOut(u, src, p)
@@ -239,7 +240,7 @@ func drawGUID() (g gpt.GUID) {
 }
 
 // finish writes the plan file and says what the plan is.
-func (f *planFlags) finish(u *talk.UI, p *plan.Plan, avoid []os.FileInfo) error {
+func (f *planFlags) Finish(u *talk.UI, p *plan.Plan, avoid []os.FileInfo) error {
 	p.WrittenBy = writtenBy()
 	digest, err := p.Digest()
 	if err != nil {
@@ -253,7 +254,7 @@ func (f *planFlags) finish(u *talk.UI, p *plan.Plan, avoid []os.FileInfo) error 
 	if u.JSON {
 		return plan.Describe(u.Out, p)
 	}
-	showPlan(u, p, digest)
+	page.Plan(u, p, digest)
 	if f.out == "" {
 		u.Answerf("\nNo plan file was written; -o PLAN keeps the plan.\n")
 		return nil
@@ -287,4 +288,25 @@ func planAgain(c *cobra.Command, path string) string {
 		}
 	})
 	return line
+}
+
+const rulesHelp = `A device that keeps its own head and tail may name the size of the disk there.
+What other originals of the model prove about that is applied with
+
+  --rules RULES       from: bootgraft compare A B C -o RULES
+  --try N             on a disk that nobody knows, the N-th try that the plan
+                      lists, instead of the first, or of the rules
+
+Sectors that the rules change are made new; all other bytes of head and tail are
+carried from the source. The planned card is looked at again, and must follow
+every rule. What is not decided has to be accepted with --accept
+rules-undecided.
+`
+
+// readRules reads the rule file before minutes of reading the source.
+func (f *planFlags) readRules() (err error) {
+	if f.rules != "" {
+		f.known, err = input.OpenRules(f.rules)
+	}
+	return err
 }

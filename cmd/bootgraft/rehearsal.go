@@ -14,6 +14,7 @@ import (
 
 	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/input"
+	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
@@ -307,7 +308,7 @@ func (w *cardWork) cardLines() {
 	if f.Node != "" && f.Node != w.path {
 		name += " (" + f.Node + ")"
 	}
-	text := name + ": " + identityText(f.Identity)
+	text := name + ": " + page.IdentityText(f.Identity)
 	if f.Speed != "" {
 		text += ", " + f.Speed + " Mbit/s"
 	}

@@ -5,17 +5,9 @@ import (
 
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
-	"bootgraft/image/disk"
 	"bootgraft/layout/scan"
 	"bootgraft/layout/scan/second"
 )
-
-// secondReader says in one line what the second reader thinks.
-func secondReader(u *talk.UI, all []second.Opinion) {
-	if line := second.Summary(all); line != "" {
-		u.Wrapped("", line+".")
-	}
-}
 
 // secondOnCard asks the second reader about a card that was written, down to
 // the bytes of every file.
@@ -31,16 +23,4 @@ func secondOnCard(u *talk.UI, ctx context.Context, card image.Source) ([]second.
 		done += n
 		progress(min(done, total), total)
 	}})
-}
-
-// differing returns as findings the opinions that a person must see; the line
-// of secondReader says enough of the others.
-func differing(all []second.Opinion) []disk.Finding {
-	var out []disk.Finding
-	for _, o := range all {
-		if o.Verdict == second.Differs {
-			out = append(out, o.Finding())
-		}
-	}
-	return out
 }

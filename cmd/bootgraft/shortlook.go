@@ -5,6 +5,7 @@ import (
 
 	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/input"
+	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/disk"
@@ -39,7 +40,7 @@ func shortLook(u *talk.UI, ctx context.Context, path string) error {
 	if u.JSON {
 		return u.Object(document.KindSurvey, surveyObject(&s.Map))
 	}
-	u.Answerf("%s: %s\n", path, identityText(d.Identity()))
-	showSurvey(u, path, &s.Map)
+	u.Answerf("%s: %s\n", path, page.IdentityText(d.Identity()))
+	page.Survey(u, path, &s.Map)
 	return nil
 }

@@ -1,8 +1,12 @@
 package main
 
 import (
+	"fmt"
+
 	"bootgraft/image/disk"
 	"bootgraft/layout"
+	"bootgraft/layout/rule/candidate"
+	"bootgraft/layout/scan"
 )
 
 // schema is the version of every JSON object that this program writes.
@@ -136,4 +140,48 @@ func regionObject(r layout.Region) regionJSON {
 		j.First, j.Last = &c.First, &c.Last
 	}
 	return j
+}
+
+// candidatesJSON is what a look outside the volumes found.
+type candidatesJSON struct {
+	Searched   []disk.Span             `json:"searched"`
+	Unknown    disk.Sector             `json:"searched_unknown_sectors"`
+	Content    disk.Sector             `json:"content_sectors"`
+	Structures []candidate.Structure   `json:"structures"`
+	Strings    candidate.Strings       `json:"strings"`
+	Records    []candidate.Record      `json:"records"`
+	Mirrors    []candidate.Mirror      `json:"mirrors"`
+	Chains     []candidate.Chain       `json:"chains"`
+	Checksums  []candidate.Checksum    `json:"checksums"`
+	Orders     []candidate.OrderRegion `json:"byte_orders"`
+	Through    []throughJSON           `json:"through_byte_order"`
+	Left       int                     `json:"candidates_left_out"`
+}
+
+type throughJSON struct {
+	Order     string       `json:"order"`
+	Signature string       `json:"signature,omitempty"` // hexadecimal
+	Table     string       `json:"table"`
+	Entries   []entryJSON  `json:"entries"`
+	Volumes   []volumeJSON `json:"volumes"`
+}
+
+// withCandidates adds what lies outside the volumes to the object of a survey.
+func withCandidates(out surveyJSON, o *scan.Outside) surveyJSON {
+	c := &candidatesJSON{
+		Searched: append([]disk.Span{}, o.Searched...), Unknown: o.Unknown, Content: o.Content,
+		Structures: append([]candidate.Structure{}, o.Structures...), Strings: o.Strings,
+		Records: append([]candidate.Record{}, o.Records...), Mirrors: append([]candidate.Mirror{}, o.Mirrors...),
+		Chains: append([]candidate.Chain{}, o.Chains...), Checksums: append([]candidate.Checksum{}, o.Checksums...),
+		Orders: append([]candidate.OrderRegion{}, o.Orders...), Through: []throughJSON{}, Left: o.Left,
+	}
+	for _, t := range o.Through {
+		j := throughJSON{t.Order.String(), fmt.Sprintf("%x", t.Signature), t.Table.Kind, entriesObject(t.Table.Entries), []volumeJSON{}}
+		for _, v := range t.Volumes {
+			j.Volumes = append(j.Volumes, volumeJSON{Index: v.Index, Span: v.Span, Kind: v.Kind, Label: v.Label, ID: v.ID, ClusterBytes: v.ClusterBytes})
+		}
+		c.Through = append(c.Through, j)
+	}
+	out.candidatesJSON = c
+	return out
 }

@@ -7,9 +7,9 @@ import (
 
 	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/input"
+	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
-	"bootgraft/layout"
 	"bootgraft/layout/scan/diff"
 	"bootgraft/layout/scan/second"
 	"bootgraft/safety"
@@ -128,38 +128,16 @@ func compared(u *talk.UI, target string, c *safety.Comparison, opinions []second
 		u.Answerf("SHA-256 of the compared sectors:\n  %s\n", c.SHA256)
 	}
 	if c.Unequal > 0 {
-		showDifferences(u, c)
+		page.Differences(u, c)
 		return talk.Coded(talk.ExitDifferent, fmt.Errorf("%s differs from its plan in %s", target, disk.Counted(c.Unequal, "sector")))
 	}
 	u.Answerf("Every compared sector is as planned.\n")
-	secondReader(u, opinions)
-	if worth := differing(opinions); len(worth) > 0 {
-		showFindings(u, worth)
+	page.SecondReader(u, opinions)
+	if worth := page.Differing(opinions); len(worth) > 0 {
+		page.Findings(u, worth)
 	}
 	if c.Missing > 0 {
 		return talk.Coded(talk.ExitIncomplete, fmt.Errorf("%s sectors that the source does not know are zeros on the card", disk.Grouped(c.Missing)))
 	}
 	return nil
-}
-
-func showDifferences(u *talk.UI, c *safety.Comparison) {
-	u.Answerf("\n%13s %5s  %-8s %-17s %s\n", "sector", "byte", "", "why", "wanted / found")
-	for _, d := range c.Differences {
-		u.Answerf("%13s %5d  %-8s %-17s %s\n%48s%s\n", disk.Grouped(d.Sector), d.Offset, opWords[d.Op], d.Why, d.Want, "", d.Have)
-		if d.Note != "" {
-			u.Wrapped("                         ", d.Note)
-		}
-	}
-	if more := c.Unequal - disk.Sector(len(c.Differences)); more > 0 {
-		u.Answerf("%13s ... and %s more (--limit)\n", "", disk.Grouped(more))
-	}
-	u.Answerf("\n")
-	for _, op := range []layout.Op{layout.Copy, layout.Render, layout.Zero} {
-		if n := c.ByOp[op]; n > 0 {
-			u.Answerf("  differ that should be %s: %s\n", opWords[op], disk.Counted(n, "sector"))
-		}
-	}
-	for _, n := range c.Notes {
-		u.Wrapped("  ", n)
-	}
 }

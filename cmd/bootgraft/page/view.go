@@ -1,4 +1,4 @@
-package main
+package page
 
 import (
 	"fmt"
@@ -14,9 +14,9 @@ import (
 	"bootgraft/image/disk"
 )
 
-// view shows how a capture goes on: a few lines that are drawn again every
+// View shows how a capture goes on: a few lines that are drawn again every
 // second on a terminal, one plain line every half minute elsewhere.
-type view struct {
+type View struct {
 	ui         *talk.UI
 	sectorSize int
 	done       chan struct{}
@@ -29,8 +29,9 @@ type view struct {
 	paused string    // why nothing is read now
 }
 
-func newView(u *talk.UI, src image.Source) *view {
-	v := &view{ui: u, sectorSize: src.SectorSize(), said: time.Now(), done: make(chan struct{})}
+// NewView begins to show a capture; Finish ends it.
+func NewView(u *talk.UI, src image.Source) *View {
+	v := &View{ui: u, sectorSize: src.SectorSize(), said: time.Now(), done: make(chan struct{})}
 	if u.Bars && !u.Quiet {
 		go v.tick()
 	}
@@ -38,7 +39,7 @@ func newView(u *talk.UI, src image.Source) *view {
 }
 
 // tick draws again while the drive lets wait.
-func (v *view) tick() {
+func (v *View) tick() {
 	t := time.NewTicker(time.Second)
 	defer t.Stop()
 	for {
@@ -55,8 +56,8 @@ func (v *view) tick() {
 	}
 }
 
-// finish leaves the picture as it is.
-func (v *view) finish() {
+// Finish leaves the picture as it is.
+func (v *View) Finish() {
 	close(v.done)
 	v.mu.Lock()
 	defer v.mu.Unlock()
@@ -64,7 +65,7 @@ func (v *view) finish() {
 }
 
 // Progress implements capture.Observer.
-func (v *view) Progress(p capture.Progress) {
+func (v *View) Progress(p capture.Progress) {
 	v.mu.Lock()
 	defer v.mu.Unlock()
 	v.last, v.paused = p, ""
@@ -80,7 +81,7 @@ func (v *view) Progress(p capture.Progress) {
 }
 
 // line sums a capture up in one line.
-func (v *view) line() string {
+func (v *View) line() string {
 	p := v.last
 	var total, safe, lost disk.Sector
 	for _, t := range p.Classes {
@@ -120,7 +121,7 @@ func aboutLeft(d time.Duration) string {
 	return fmt.Sprintf("about %d days left", (m+12*60)/(24*60))
 }
 
-func (v *view) size(n disk.Sector) string { return disk.BytesText(int64(n) * int64(v.sectorSize)) }
+func (v *View) size(n disk.Sector) string { return disk.BytesText(int64(n) * int64(v.sectorSize)) }
 
 // classTexts name the classes in a sentence.
 var classTexts = map[capture.Class]string{
@@ -138,7 +139,7 @@ func doing(p capture.Progress) string {
 
 // Lines is the picture on a terminal: what is safe, lost and still to come,
 // by worth.
-func (v *view) Lines() []string {
+func (v *View) Lines() []string {
 	p := v.last
 	row := func(name string, t capture.Tally) string {
 		return fmt.Sprintf("%-13s %12s %12s %12s", name, v.size(t.Safe), v.size(t.Lost), v.size(t.Left()))
@@ -178,7 +179,7 @@ func (v *view) Lines() []string {
 }
 
 // draw replaces what was drawn before, in one piece so that nothing flickers.
-func (v *view) draw() {
+func (v *View) draw() {
 	lines := v.Lines()
 	for len(lines) < v.drawn {
 		lines = append(lines, "")
@@ -196,7 +197,7 @@ func (v *view) draw() {
 }
 
 // Event implements capture.Observer.
-func (v *view) Event(e capture.Event) {
+func (v *View) Event(e capture.Event) {
 	v.mu.Lock()
 	defer v.mu.Unlock()
 	text := ""

@@ -1,11 +1,10 @@
-package main
+package page
 
 import (
 	"fmt"
 	"slices"
 	"strings"
 
-	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
@@ -19,11 +18,11 @@ const (
 	maxReadings = 4
 )
 
-// showComparison writes what several originals have in common for a person.
-func showComparison(u *talk.UI, a *comparison) {
-	u.Wrapped("", fmt.Sprintf("%s of one model; compared are the first %s and the last %s sectors:", disk.Counted(len(a.dumps), "original"), disk.Grouped(a.Head), disk.Grouped(a.Tail)))
+// Comparison writes what several originals have in common for a person.
+func Comparison(u *talk.UI, a *Originals) {
+	u.Wrapped("", fmt.Sprintf("%s of one model; compared are the first %s and the last %s sectors:", disk.Counted(len(a.Dumps), "original"), disk.Grouped(a.Head), disk.Grouped(a.Tail)))
 	u.Answerf("\n")
-	for i, d := range a.dumps {
+	for i, d := range a.Dumps {
 		unit := ""
 		if d.Unit != "" {
 			unit = ", " + d.Unit
@@ -37,10 +36,9 @@ func showComparison(u *talk.UI, a *comparison) {
 	showCarried(u, a)
 	showFor(u, a)
 	showAdvice(u, a)
-	showFindings(u, a.Findings)
-	if a.out != "" {
-		size := input.SourceFlags{SectorSize: a.SectorSize}
-		u.Answerf("\nThe rules are in %s. Next, a card of another size:\n\n  bootgraft plan %s --size Ns --rules %s%s -o card.plan\n", a.out, words.Shell(a.dumps[0].Name), words.Shell(a.out), size.Words())
+	Findings(u, a.Findings)
+	if a.Out != "" {
+		u.Answerf("\nThe rules are in %s. Next, a card of another size:\n\n  bootgraft plan %s --size Ns --rules %s%s -o card.plan\n", a.Out, words.Shell(a.Dumps[0].Name), words.Shell(a.Out), a.Again)
 	}
 }
 
@@ -58,7 +56,7 @@ var classText = map[compare.Class]string{
 	compare.Unknown: "differ, and nothing explains them", compare.NotRead: "are not known on all, and were not compared",
 }
 
-func showCounts(u *talk.UI, a *comparison) {
+func showCounts(u *talk.UI, a *Originals) {
 	u.Answerf("\nOf their bytes\n")
 	for _, c := range classes {
 		if n := a.Counts[c]; n > 0 {
@@ -67,7 +65,7 @@ func showCounts(u *talk.UI, a *comparison) {
 	}
 }
 
-func showFields(u *talk.UI, a *comparison) {
+func showFields(u *talk.UI, a *Originals) {
 	if len(a.Fields) == 0 {
 		u.Answerf("\nNo number that follows the size was found.\n")
 		return
@@ -78,11 +76,11 @@ func showFields(u *talk.UI, a *comparison) {
 			return
 		}
 		f := &a.Fields[i]
-		u.Wrapped("  ", fmt.Sprintf("%s: %s, %s", f.Place, encodingText(f.Ways[0].Encoding), fieldState(f)))
+		u.Wrapped("  ", fmt.Sprintf("%s: %s, %s", f.Place, encodingText(f.Ways[0].Encoding), FieldState(f)))
 		all := formulas(f)
 		u.Wrapped("      ", all[0].Formula)
 		also := ""
-		if n := len(readings(f)) - len(all); n > 0 {
+		if n := len(Readings(f)) - len(all); n > 0 {
 			also = fmt.Sprintf("; with more or fewer bytes read in %s", disk.Counted(n, "other way"))
 		}
 		u.Wrapped("      ", fmt.Sprintf("%s%s%s", foretold(f.Bits), because(f.Doubt), also))
@@ -116,7 +114,7 @@ func enough(u *talk.UI, i, n int) bool {
 	return true
 }
 
-func showChecks(u *talk.UI, a *comparison) {
+func showChecks(u *talk.UI, a *Originals) {
 	if len(a.Checks) == 0 {
 		return
 	}
@@ -144,7 +142,7 @@ func fits(n int) string {
 	return disk.Grouped(n) + " other spans or sums fit"
 }
 
-func showCopies(u *talk.UI, a *comparison) {
+func showCopies(u *talk.UI, a *Originals) {
 	if len(a.Copies) == 0 {
 		return
 	}
@@ -177,7 +175,7 @@ func copyText(c *compare.CopyRule) string {
 	return text
 }
 
-func showCarried(u *talk.UI, a *comparison) {
+func showCarried(u *talk.UI, a *Originals) {
 	if len(a.Carried) == 0 {
 		return
 	}
@@ -214,18 +212,18 @@ func stretchText(s compare.Stretch, sectorSize int) string {
 }
 
 // showFor says what a card of one size would hold.
-func showFor(u *talk.UI, a *comparison) {
-	if a.card == 0 {
+func showFor(u *talk.UI, a *Originals) {
+	if a.Card == 0 {
 		return
 	}
-	v := a.For(a.card)
-	u.Answerf("\nA card of %s: %s.\n", disk.SizeText(a.card, a.SectorSize), v)
+	v := a.For(a.Card)
+	u.Answerf("\nA card of %s: %s.\n", disk.SizeText(a.Card, a.SectorSize), v)
 	for i := range a.Fields {
 		if enough(u, i, len(a.Fields)) {
 			break
 		}
 		f := &a.Fields[i]
-		answer, err := f.At(a.card)
+		answer, err := f.At(a.Card)
 		if err != nil {
 			u.Wrapped("  ", fmt.Sprintf("impossible: %v", err))
 			continue
@@ -251,8 +249,8 @@ func showOthers(u *talk.UI, answer compare.Answer) {
 }
 
 // showAdvice says which other original would decide most.
-func showAdvice(u *talk.UI, a *comparison) {
-	list := a.advice()
+func showAdvice(u *talk.UI, a *Originals) {
+	list := a.Advice()
 	if len(list) == 0 {
 		return
 	}
@@ -269,9 +267,9 @@ func showAdvice(u *talk.UI, a *comparison) {
 }
 
 // cardForAdvice is the card that was asked for, or one that no original has.
-func (a *comparison) cardForAdvice() disk.Sector {
-	if a.card > 0 {
-		return a.card
+func (a *Originals) cardForAdvice() disk.Sector {
+	if a.Card > 0 {
+		return a.Card
 	}
 	return a.Sizes[len(a.Sizes)-1]*2 - 7
 }
@@ -279,9 +277,9 @@ func (a *comparison) cardForAdvice() disk.Sector {
 // maxAdvice is how many sizes are recommended.
 const maxAdvice = 3
 
-// advice returns the sizes of which another original would decide most; none
+// Advice returns the sizes of which another original would decide most; none
 // if a card is decided already, or no size would help.
-func (a *comparison) advice() []compare.Advice {
+func (a *Originals) Advice() []compare.Advice {
 	card := a.cardForAdvice()
 	if len(a.Fields) == 0 || a.For(card).Undecided == 0 {
 		return nil
@@ -293,7 +291,7 @@ func (a *comparison) advice() []compare.Advice {
 // offered are sizes in which drives and cards are sold, as many sectors as the
 // package says, in whole cylinders of 16 heads and 63 sectors, and a little
 // less.
-func (a *comparison) offered() (out []disk.Sector) {
+func (a *Originals) offered() (out []disk.Sector) {
 	least := a.Head + a.Tail + 1
 	for _, mb := range []int64{128, 256, 512, 1000, 2000, 4000, 8000, 16000, 32000, 64000} {
 		n := disk.Sector(mb * 1e6 / int64(a.SectorSize))
@@ -304,4 +302,13 @@ func (a *comparison) offered() (out []disk.Sector) {
 		}
 	}
 	return out
+}
+
+// Originals is what there is to say about several originals.
+type Originals struct {
+	*compare.Comparison
+	Dumps []compare.Dump
+	Card  disk.Sector // 0 if nobody asked for one
+	Out   string
+	Again string // flags that a next command about the first one needs
 }

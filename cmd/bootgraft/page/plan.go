@@ -1,7 +1,8 @@
-package main
+package page
 
 import (
 	"fmt"
+	"slices"
 
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
@@ -17,16 +18,16 @@ var opWords = map[layout.Op]string{
 // maxPieceRows keeps the list of a plan with many pieces readable.
 const maxPieceRows = 24
 
-// showPlan writes a plan for a person: the card, then what is lost, then what
+// Plan writes a plan for a person: the card, then what is lost, then what
 // to think about.
-func showPlan(u *talk.UI, p *plan.Plan, digest string) {
+func Plan(u *talk.UI, p *plan.Plan, digest string) {
 	u.Answerf("Card:   %s\nDrive:  %s\n%s\n\n", disk.SizeText(p.Target.Sectors, p.Target.SectorSize), disk.SizeText(p.Source.Sectors, p.Source.SectorSize), totalsText(p))
 	showPieces(u, p)
 	showReasons(u, p)
 	showDropped(u, p)
 	rest := showLadder(u, p.Findings)
 	if len(rest) > 0 || len(p.Findings) == 0 {
-		showFindings(u, rest)
+		Findings(u, rest)
 	}
 	u.Answerf("\nCheck number of this plan:\n  %s\n", digest)
 }
@@ -82,4 +83,26 @@ func showDropped(u *talk.UI, p *plan.Plan) {
 		}
 		u.Wrapped(fmt.Sprintf("%15s %15s  ", disk.Grouped(d.Start), disk.Grouped(d.Count)), d.Name+": "+d.Why)
 	}
+}
+
+// isTry tells whether a finding is a try of the ladder.
+func isTry(f disk.Finding) bool { return f.Code == disk.ThisTry || f.Code == disk.FurtherTry }
+
+// showLadder lists the tries of an unknown layout apart from other findings,
+// and returns what is left.
+func showLadder(u *talk.UI, findings []disk.Finding) []disk.Finding {
+	if !slices.ContainsFunc(findings, isTry) {
+		return findings
+	}
+	u.Answerf("\nNobody knows this layout. The tries, cheapest first:\n")
+	for _, f := range findings {
+		switch f.Code {
+		case disk.ThisTry:
+			u.Wrapped("  this plan  ", f.Text)
+		case disk.FurtherTry:
+			u.Wrapped("             ", f.Text)
+		}
+	}
+	u.Answerf("\nEach of them on a card, never on the original; --try N plans another one. What\nthe device did to a card:\n\n  bootgraft compare --before PLAN --after CARD\n")
+	return slices.DeleteFunc(slices.Clone(findings), isTry)
 }

@@ -1,4 +1,4 @@
-package main
+package page
 
 import (
 	"fmt"
@@ -122,8 +122,8 @@ func sumSpanText(w compare.SumWay, sectorSize int) string {
 	return fmt.Sprintf("%d bytes from %s on", w.Count, from)
 }
 
-// fieldState says how far a number is known, whatever the card.
-func fieldState(f *compare.Field) string {
+// FieldState says how far a number is known, whatever the card.
+func FieldState(f *compare.Field) string {
 	switch {
 	case f.Bits < compare.Bar || f.Doubt != "":
 		return "undecided"
@@ -133,18 +133,18 @@ func fieldState(f *compare.Field) string {
 	return "proved"
 }
 
-// reading is one way to understand a number.
-type reading struct {
+// Reading is one way to understand a number.
+type Reading struct {
 	Byte     int                `json:"byte"`
 	Encoding candidate.Encoding `json:"encoding"`
 	Formula  string             `json:"formula"`
 }
 
-// readings lists every reading of a field that fits, the simplest first.
-func readings(f *compare.Field) (out []reading) {
+// Readings lists every reading of a field that fits, the simplest first.
+func Readings(f *compare.Field) (out []Reading) {
 	for _, w := range f.Ways {
 		for _, g := range w.Formulas {
-			out = append(out, reading{w.Byte, w.Encoding, g.String()})
+			out = append(out, Reading{w.Byte, w.Encoding, g.String()})
 		}
 	}
 	return out
@@ -152,9 +152,9 @@ func readings(f *compare.Field) (out []reading) {
 
 // formulas lists the readings whose formulas differ: a number can be read with
 // more or fewer bytes around it, and mean the same.
-func formulas(f *compare.Field) (out []reading) {
-	for _, r := range readings(f) {
-		if !slices.ContainsFunc(out, func(o reading) bool { return o.Formula == r.Formula }) {
+func formulas(f *compare.Field) (out []Reading) {
+	for _, r := range Readings(f) {
+		if !slices.ContainsFunc(out, func(o Reading) bool { return o.Formula == r.Formula }) {
 			out = append(out, r)
 		}
 	}

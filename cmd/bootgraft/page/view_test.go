@@ -1,4 +1,4 @@
-package main
+package page
 
 import (
 	"strings"
@@ -29,7 +29,7 @@ func TestEstimatesAreRound(t *testing.T) {
 // How long it has gone on, and how much is done, is always shown; the classes
 // when no safe sector moves between them any more.
 func TestTheViewSaysHowFarItHasCome(t *testing.T) {
-	v := &view{ui: &talk.UI{}, sectorSize: 512, heard: time.Now()}
+	v := &View{ui: &talk.UI{}, sectorSize: 512, heard: time.Now()}
 	v.last = capture.Progress{
 		Elapsed: 61 * time.Second, Share: 0.424, At: -1,
 		Classes: map[capture.Class]capture.Tally{capture.Free: {Total: 2_000_000, Safe: 1_000_000}, capture.Boot: {Total: 100}},

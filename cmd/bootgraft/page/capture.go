@@ -1,0 +1,81 @@
+package page
+
+import (
+	"strings"
+
+	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/image/capture"
+	"bootgraft/image/disk"
+)
+
+// Capture says what is safe of a drive, and what is not.
+func Capture(u *talk.UI, img string, r *capture.Result, sectorSize int) {
+	u.Answerf("%s\n%s of %s read\n", img, disk.Counted(r.Read, "sector"), disk.Grouped(r.Sectors))
+	for _, s := range []struct {
+		name  string
+		spans disk.Spans
+	}{
+		{"missing: tried, and the drive failed", r.Missing}, {"unread: not tried", r.Unread}, {"skipped: left out as asked", r.Skipped},
+		{"unstable: answered differently, the most frequent answer is kept", r.Unstable},
+	} {
+		if n := s.spans.Sectors(); n > 0 {
+			u.Answerf("%s %s\n", disk.Counted(n, "sector"), s.name)
+			Spans(u, s.spans)
+		}
+	}
+	showClasses(u, r, sectorSize)
+	if r.SHA256 != nil {
+		u.Answerf("SHA-256 of the image file as it lies:\n  %s\n", r.SHA256.String())
+	}
+	if len(r.Findings) > 0 {
+		Findings(u, r.Findings)
+	}
+}
+
+// Spans lists the first spans of a set.
+func Spans(u *talk.UI, spans disk.Spans) {
+	for i, s := range spans {
+		if i == 8 && len(spans) > 9 {
+			u.Answerf("%15s ... and %s more runs\n", "", disk.Grouped(len(spans)-i))
+			return
+		}
+		u.Answerf("%15s %15s\n", disk.Grouped(s.Start), "+"+disk.Grouped(s.Count))
+	}
+}
+
+// showClasses says what is left undone, in order of worth.
+func showClasses(u *talk.UI, r *capture.Result, sectorSize int) {
+	u.Answerf("\n%-13s %12s %12s %12s\n", "", "safe", "lost", "to come")
+	for _, c := range capture.Classes {
+		if t := r.Classes[c]; t.Total > 0 {
+			n := int64(sectorSize)
+			u.Answerf("%-13s %12s %12s %12s\n", c, disk.BytesText(int64(t.Safe)*n), disk.BytesText(int64(t.Lost)*n), disk.BytesText(int64(t.Left())*n))
+		}
+	}
+}
+
+// StopTexts say what to do after a run that ended early.
+var StopTexts = map[capture.Stop]string{
+	capture.DriveGone:    "the drive is gone; plug it in again and type the same command",
+	capture.DriveChanged: "this is not the same drive any more",
+	capture.DriveHangs:   "stopped while the drive did not answer; cut its power, wait a minute, and type the same command",
+	capture.TimeSpent:    "the time is spent; the same command goes on",
+	capture.BadSpent:     "so many reads have failed as were allowed; the same command goes on",
+	capture.Interrupted:  "stopped in good order; the same command goes on",
+	capture.NoSpace:      "the disk of the image is full; make room and type the same command",
+	capture.ImageChanged: "the image was changed by something else since the drive was read; what was changed counts as unread again, and the same command reads it anew if the drive still answers",
+}
+
+// NotSafe counts the sectors that could not be had, or not for certain.
+func NotSafe(r *capture.Result) string {
+	var out []string
+	for _, p := range []struct {
+		spans disk.Spans
+		are   string
+	}{{r.Missing, "missing"}, {r.Unstable, "unstable"}, {r.Hung, "not tried because the drive hung"}} {
+		if n := p.spans.Sectors(); n > 0 {
+			out = append(out, disk.Grouped(n)+" "+p.are)
+		}
+	}
+	return strings.Join(out, ", ")
+}

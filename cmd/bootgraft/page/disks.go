@@ -1,0 +1,115 @@
+package page
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/image"
+	"bootgraft/image/disk"
+	"bootgraft/safety/blockdev"
+)
+
+// maxMounts is how many folders are named in the list for a person.
+const maxMounts = 6
+
+// Disk writes one disk: a line of the table, and what else must be known
+// of it below.
+func Disk(u *talk.UI, d blockdev.Disk, now time.Time) {
+	u.Wrapped(fmt.Sprintf("%-14s %17s %10.2f  %-8s  ", d.Node, disk.Grouped(d.Sectors), float64(d.Bytes())/1e9, AttachedText(d.Identity.Bus)), NameText(d.Identity))
+	if len(d.System) > 0 {
+		u.Wrapped("    SYSTEM  ", "the running system stands on it: "+SystemText(d.System))
+	}
+	if n := len(d.Mounts); n > 0 {
+		text := "mounted on " + strings.Join(d.Mounts[:min(n, maxMounts)], ", ")
+		if n > maxMounts {
+			text += fmt.Sprintf(" and %d more", n-maxMounts)
+		}
+		u.Wrapped("    ", text)
+	}
+	var more []string
+	if d.SectorSize != 512 {
+		more = append(more, fmt.Sprintf("sectors of %d bytes", d.SectorSize))
+	}
+	if d.Identity.Removable {
+		more = append(more, "removable")
+	}
+	if d.ReadOnly {
+		more = append(more, "read-only")
+	}
+	if !d.Since.IsZero() {
+		more = append(more, "here since "+sinceText(d.Since, now))
+	}
+	if len(more) > 0 {
+		u.Wrapped("    ", strings.Join(more, ", "))
+	}
+}
+
+// AttachedText is how a disk is attached.
+func AttachedText(bus string) string {
+	if bus == "" {
+		return "-"
+	}
+	return bus
+}
+
+// NameText is what a disk says of itself.
+func NameText(id image.Identity) string {
+	switch {
+	case id.Model == "" && id.Serial == "":
+		return "nothing"
+	case id.Serial == "":
+		return id.Model + ", no serial number"
+	case id.Model == "":
+		return "serial " + id.Serial
+	}
+	return id.Model + ", serial " + id.Serial
+}
+
+// sinceText names a moment as closely as a person needs it to tell what was
+// plugged in just now.
+func sinceText(t, now time.Time) string {
+	t = t.In(now.Location())
+	text := t.Format("15:04")
+	if t.YearDay() != now.YearDay() || t.Year() != now.Year() {
+		text = t.Format("2 January 2006, 15:04")
+	}
+	switch ago := now.Sub(t); {
+	case ago < 0 || ago >= time.Hour:
+		return text
+	case ago < time.Minute:
+		return text + " (" + disk.Counted(int64(ago.Seconds()), "second") + " ago)"
+	default:
+		return text + " (" + disk.Counted(int64(ago.Minutes()), "minute") + " ago)"
+	}
+}
+
+// SystemText names what of the running system stands on a disk.
+func SystemText(paths []string) string {
+	return strings.ReplaceAll(strings.Join(paths, ", "), "/proc/self/exe", "this program")
+}
+
+// PlanLine is what to type to plan for a card of this size.
+func PlanLine(n disk.Sector, sectorSize int) string {
+	line := fmt.Sprintf("bootgraft plan old.img --size %ds -o card.plan", n)
+	if sectorSize != 512 {
+		line += fmt.Sprintf(" --sector-size %d", sectorSize)
+	}
+	return line
+}
+
+// IdentityText is everything that a disk says of itself.
+func IdentityText(id image.Identity) string {
+	parts := []string{id.Model, id.Serial, id.Bus}
+	var out []string
+	for _, p := range parts {
+		if p != "" {
+			out = append(out, p)
+		}
+	}
+	if len(out) == 0 {
+		return "it says nothing of itself"
+	}
+	return strings.Join(out, ", ")
+}

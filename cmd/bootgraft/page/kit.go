@@ -1,0 +1,95 @@
+package page
+
+import (
+	"fmt"
+	"slices"
+
+	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/cmd/bootgraft/words"
+	"bootgraft/image/disk"
+	"bootgraft/layout"
+	"bootgraft/layout/kit"
+)
+
+// Texts lists strings in the sectors of a kit, of which there are all.
+func Texts(u *talk.UI, texts []kit.Text, all int) {
+	if all == 0 {
+		return
+	}
+	u.Answerf("\nStrings in these sectors, the longest first; look whether any one is private:\n%15s %6s\n", "sector", "byte")
+	byLength := slices.Clone(texts)
+	slices.SortStableFunc(byLength, func(a, b kit.Text) int { return len(b.Text) - len(a.Text) })
+	for i, t := range byLength {
+		if i == shownTexts && all > shownTexts+1 {
+			u.Answerf("%22s ... and %s more; with --json up to %s\n", "", disk.Grouped(all-i), disk.Grouped(MostTexts))
+			return
+		}
+		u.Answerf("%15s %6d %s\n", disk.Grouped(t.Sector), t.Offset, words.Printable(t.Text))
+	}
+}
+
+// Manifest says what a kit holds.
+func Manifest(u *talk.UI, m *kit.Manifest) {
+	u.Answerf("Drive:  %s\n", disk.SizeText(m.Sectors, m.SectorSize))
+	if m.Drive != "" {
+		u.Answerf("Model:  %s\n", words.Printable(m.Drive))
+	}
+	for _, n := range m.Notes {
+		u.Wrapped("Note:   ", words.Printable(n))
+	}
+	table := "table of kind " + words.Printable(m.Facts.Table)
+	if m.Facts.Table == "none" || m.Facts.Table == "" {
+		table = "no table in force"
+	}
+	u.Answerf("Found:  %s; entries: %d, volumes: %d\n", table, len(m.Facts.Entries), len(m.Facts.Volumes))
+	if m.Rules != nil {
+		u.Answerf("Rules:  %s, for cards of another size\n", disk.BytesText(m.Rules.Bytes))
+	}
+	u.Answerf("\n%15s %15s  %-9s %s\n", "first sector", "sectors", "is", "what")
+	for i, s := range m.Spans {
+		if i == maxRegionRows && len(m.Spans) > maxRegionRows+1 {
+			u.Answerf("%33s... and %s more; all of them with --json\n", "", disk.Grouped(len(m.Spans)-i))
+			break
+		}
+		u.Wrapped(fmt.Sprintf("%15s %15s  %-9s ", disk.Grouped(s.Start), disk.Grouped(s.Count), spanWord(s)), kitSpanText(s))
+	}
+	u.Answerf("Everything else of the drive is not in the kit.\n")
+	showMarks(u, "Kept, and different on every drive:", m.Identity)
+	showMarks(u, "Different on every drive, and counted as zeros in the hashes:", m.Masked)
+	showMarks(u, "Overwritten, because it named something:", m.Blanked)
+}
+
+func spanWord(s kit.Span) string {
+	if s.State == kit.Blank {
+		return fmt.Sprintf("all %02X", s.Fill)
+	}
+	return string(s.State)
+}
+
+func kitSpanText(s kit.Span) string {
+	text := words.Printable(s.What)
+	if s.From == layout.FromEnd {
+		text += "; counted from the end"
+	}
+	return text
+}
+
+func showMarks(u *talk.UI, title string, marks []kit.Mark) {
+	if len(marks) == 0 {
+		return
+	}
+	u.Answerf("\n%s\n", title)
+	for i, m := range marks {
+		if i == shownTexts/2 && len(marks) > i+1 {
+			u.Answerf("  ... and %s more; all of them with --json\n", disk.Grouped(len(marks)-i))
+			return
+		}
+		u.Wrapped("  ", fmt.Sprintf("sector %s, bytes %d to %d: %s", disk.Grouped(m.Sector), m.Offset, m.Offset+m.Count-1, words.Printable(m.What)))
+	}
+}
+
+// mostTexts is how many strings are kept for --json; a person sees shownTexts.
+const (
+	MostTexts  = 10000
+	shownTexts = 40
+)
