@@ -54,6 +54,13 @@ type captureFlags struct {
 	played                 map[string]capture.Drive // drives that the demonstration plays, by name
 }
 
+// What is read, what comes last, and what stands for a missing sector.
+var (
+	onlys = input.Choices{Flag: "only", Words: []string{"boot"}, None: true}
+	frees = input.Choices{Flag: "free", Words: []string{"last", "skip"}}
+	fills = input.Choices{Flag: "missing-as", Words: []string{"pattern", "zero"}}
+)
+
 func captureCommand(u *talk.UI, played map[string]capture.Drive) *cobra.Command {
 	f := captureFlags{played: played}
 	c := &cobra.Command{
@@ -69,14 +76,14 @@ func captureCommand(u *talk.UI, played map[string]capture.Drive) *cobra.Command 
 		},
 	}
 	fl := c.Flags()
-	fl.StringVar(&f.only, "only", "", "boot: stop after the boot areas")
-	fl.StringVar(&f.free, "free", "last", "sectors that no file uses: last or skip")
+	onlys.Add(c, &f.only, "", "boot: stop after the boot areas")
+	frees.Add(c, &f.free, "last", "sectors that no file uses: last or skip")
 	fl.StringArrayVar(&f.first, "first", nil, "read these sectors before everything else; may be repeated")
 	fl.StringArrayVar(&f.skip, "skip", nil, "never read these sectors; may be repeated")
 	fl.StringVar(&f.head, "head", "64MiB", "how much of the head, and of each gap, counts as boot area")
 	fl.StringVar(&f.tail, "tail", "64MiB", "how much of the tail counts as boot area")
 	fl.IntVar(&f.looks, "looks", 3, "how often boot areas are read, spread over the run")
-	fl.StringVar(&f.missingAs, "missing-as", "pattern", "what stands in the image for a missing sector: pattern or zero")
+	fills.Add(c, &f.missingAs, "pattern", "what stands in the image for a missing sector: pattern or zero")
 	fl.DurationVar(&f.stopAfter, "stop-after", 0, "stop after this time, e.g. 2h")
 	fl.IntVar(&f.badReads, "stop-after-bad", 0, "stop after so many failed reads")
 	fl.StringVar(&f.rest, "rest", "", "work and rest in turn, e.g. 10m/20m")
@@ -164,12 +171,12 @@ func (f *captureFlags) options(src image.Source) (o capture.Options, ends captur
 		MissingAs: capture.Fill(f.missingAs), Program: writtenBy(),
 	}
 	switch {
-	case f.only != "" && f.only != "boot":
-		return o, ends, talk.Usagef("--only %s is not known: it is boot", f.only)
-	case f.free != "last" && f.free != "skip":
-		return o, ends, talk.Usagef("--free %s is not known: it is last or skip", f.free)
-	case f.missingAs != "pattern" && f.missingAs != "zero":
-		return o, ends, talk.Usagef("--missing-as %s is not known: it is pattern or zero", f.missingAs)
+	case onlys.Check(f.only) != nil:
+		return o, ends, onlys.Check(f.only)
+	case frees.Check(f.free) != nil:
+		return o, ends, frees.Check(f.free)
+	case fills.Check(f.missingAs) != nil:
+		return o, ends, fills.Check(f.missingAs)
 	case f.looks < 1 || f.looks > 100:
 		return o, ends, talk.Usagef("--looks %d makes no sense: it is 1 to 100", f.looks)
 	case f.stopAfter < 0 || f.badReads < 0 || f.retry < 0:

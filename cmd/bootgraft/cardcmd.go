@@ -59,6 +59,12 @@ const (
 	fullTest  = "full"
 )
 
+// tests are the ways to test a card by writing.
+var tests = input.Choices{Flag: "write-test", Words: []string{quickTest, fullTest}, None: true}
+
+// keeps is what a receipt may keep of the old content.
+var keeps = input.Choices{Flag: "keep", Words: []string{"tables", "all"}}
+
 func cardCommand(u *talk.UI) *cobra.Command {
 	var f cardCmdFlags
 	c := &cobra.Command{
@@ -72,9 +78,9 @@ func cardCommand(u *talk.UI) *cobra.Command {
 		},
 	}
 	fl := c.Flags()
-	fl.StringVar(&f.test, "write-test", "", "quick or full: test by writing; needs --device")
+	tests.Add(c, &f.test, "", "quick or full: test by writing; needs --device")
 	fl.BoolVar(&f.pull, "pull", false, "with --write-test quick: in two halves, with the card pulled between them")
-	fl.StringVar(&f.keep, "keep", "tables", "with --write-test full, what the receipt keeps of the old content: tables, or all")
+	keeps.Add(c, &f.keep, "tables", "with --write-test full, what the receipt keeps of the old content: tables, or all")
 	fl.IntVar(&f.sectorSize, "sector-size", 512, "logical sector size of an image file in bytes: 512, 1024, 2048 or 4096")
 	input.AcceptFlag(fl, &f.card.accept)
 	f.card.Add(c)
@@ -84,16 +90,16 @@ func cardCommand(u *talk.UI) *cobra.Command {
 // check finds flags that contradict each other before anything is opened.
 func (f *cardCmdFlags) check(args []string) error {
 	switch {
-	case f.keep != "tables" && f.keep != "all":
-		return talk.Usagef("--keep %s is not known: it is tables or all", f.keep)
+	case keeps.Check(f.keep) != nil:
+		return keeps.Check(f.keep)
 	case f.pull && f.test != quickTest:
 		return talk.Usagef("--pull goes with --write-test quick")
 	case f.test == "" && (f.card.device || f.keep == "all" || len(f.card.accept) > 0):
 		return talk.Usagef("--device, --keep and --accept go with --write-test; to look at a card none of them is needed")
 	case f.test == "":
 		return f.card.check()
-	case f.test != quickTest && f.test != fullTest:
-		return talk.Usagef("--write-test %s is not known: it is quick or full", f.test)
+	case tests.Check(f.test) != nil:
+		return tests.Check(f.test)
 	case len(args) == 0:
 		return talk.Usagef("which card is to be tested? bootgraft card lists them")
 	case !f.card.device:

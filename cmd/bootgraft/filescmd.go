@@ -48,6 +48,9 @@ type filesFlags struct {
 	sectorSize    int
 }
 
+// damages is what becomes of files that are not whole.
+var damages = input.Choices{Flag: "damaged", Words: []string{"skip", "zero"}}
+
 func filesCommand(u *talk.UI) *cobra.Command {
 	var f filesFlags
 	c := &cobra.Command{
@@ -61,7 +64,7 @@ func filesCommand(u *talk.UI) *cobra.Command {
 	f.source.Add(c)
 	f.source.Bar = u.Bar
 	c.Flags().StringVar(&f.to, "to", "", "copy the files into this folder, which must be new or empty")
-	c.Flags().StringVar(&f.damaged, "damaged", "skip", "with --to: files that are not whole are left out (skip), or copied with zeros in the holes (zero)")
+	damages.Add(c, &f.damaged, "skip", "with --to: files that are not whole are left out (skip), or copied with zeros in the holes (zero)")
 	c.Flags().IntVar(&f.codepage, "codepage", 437, "codepage of short FAT names: 437, 850, 852, 855, 858, 860, 862, 863, 865, 866 or 1252")
 	c.Flags().BoolVar(&f.noHash, "no-hash", false, "do not read the files: list them without SHA-256 and times")
 	c.Flags().BoolVar(&f.brief, "brief", false, "name only the files that are not whole")
@@ -86,8 +89,8 @@ func (f *filesFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 		return talk.Usagef("give either a SOURCE or --plan PLAN")
 	case f.plan == "" && f.source.Source != "":
 		return talk.Usagef("--source goes with --plan")
-	case f.damaged != "skip" && f.damaged != "zero":
-		return talk.Usagef("--damaged %s is not known: it is skip or zero", f.damaged)
+	case damages.Check(f.damaged) != nil:
+		return damages.Check(f.damaged)
 	case f.damaged == "zero" && f.to == "":
 		return talk.Usagef("--damaged zero goes with --to")
 	}

@@ -61,6 +61,13 @@ type planFlags struct {
 	volumes           input.VolumeFlags
 }
 
+// What becomes of the tail, and of sectors that the drive did not have.
+var (
+	tails = input.Choices{Flag: "tail", None: true,
+		Words: []string{string(fit.TailBoth), string(fit.TailEnd), string(fit.TailSamePlace), string(fit.TailDrop)}}
+	excesses = input.Choices{Flag: "excess", Words: []string{string(fit.ExcessLeave), string(fit.ExcessZero)}}
+)
+
 func planCommand(u *talk.UI) *cobra.Command {
 	var f planFlags
 	c := &cobra.Command{
@@ -74,8 +81,8 @@ func planCommand(u *talk.UI) *cobra.Command {
 	fl.StringVar(&f.size, "size", "", "size of the card: 31116288s (sectors), bytes, 16GB (16*10^9), 16GiB")
 	fl.StringVar(&f.target, "target", "", "take the size from this image file or card, which is only read")
 	fl.StringVarP(&f.out, "output", "o", "", "write the plan to this file")
-	fl.StringVar(&f.tail, "tail", "", "both, end, same-place or drop (default: both on a larger card, end on a smaller one)")
-	fl.StringVar(&f.excess, "excess", "leave", "sectors that the drive did not have: leave or zero")
+	tails.Add(c, &f.tail, "", "both, end, same-place or drop (default: both on a larger card, end on a smaller one)")
+	excesses.Add(c, &f.excess, "leave", "sectors that the drive did not have: leave or zero")
 	fl.BoolVar(&f.newIDs, "new-ids", false, "draw new identifiers, for a card that is used beside its original; licences may be bound to the old ones")
 	fl.BoolVar(&f.replace, "replace", false, "replace an existing plan file")
 	input.AcceptFlag(fl, &f.accept)
@@ -159,20 +166,13 @@ func (f *planFlags) check() error {
 	if (f.size == "") == (f.target == "") {
 		return talk.Usagef("give the size of the card with either --size or --target")
 	}
-	switch fit.Tail(f.tail) {
-	case "", fit.TailBoth, fit.TailEnd, fit.TailSamePlace, fit.TailDrop:
-	default:
-		return talk.Usagef("--tail %s is not known: it is both, end, same-place or drop", f.tail)
+	if err := tails.Check(f.tail); err != nil {
+		return err
 	}
 	if _, err := f.volumes.Wishes(512); err != nil {
 		return err
 	}
-	switch fit.Excess(f.excess) {
-	case fit.ExcessLeave, fit.ExcessZero:
-	default:
-		return talk.Usagef("--excess %s is not known: it is leave or zero", f.excess)
-	}
-	return nil
+	return excesses.Check(f.excess)
 }
 
 // targetSize returns the size of the card.

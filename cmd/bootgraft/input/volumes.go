@@ -1,7 +1,7 @@
 package input
 
 import (
-	"slices"
+	"cmp"
 	"strconv"
 	"strings"
 
@@ -35,6 +35,14 @@ no room left: a loader that finds its files by sector numbers must then be
 installed again. What the loader finds by address is refused to move unless you
 accept it by its code.`
 
+// What may be chosen for a volume that changes.
+var (
+	moves    = Choices{Flag: "move", Words: []string{"none"}, None: true}
+	slacks   = Choices{Flag: "fat-slack", Words: []string{"mark", "keep", "zero"}}
+	badMarks = Choices{Flag: "bad-marks", Words: []string{"keep", "clear"}}
+	frees    = Choices{Flag: "free", Words: []string{"copy", "skip"}, None: true}
+)
+
 // VolumeFlags are the wishes for FAT volumes.
 type VolumeFlags struct {
 	volumes []string
@@ -56,10 +64,10 @@ func (f *VolumeFlags) Add(c *cobra.Command) {
 	fl.StringArrayVar(&f.volumes, "volume", nil, "N:keep, N:shrink[=SECTORS] or N:grow[=SECTORS]; may be repeated")
 	fl.IntSliceVar(&f.Empty, "empty-volume", nil, "make volume N empty, but for its boot sectors and label")
 	fl.StringArrayVar(&f.pins, "pin", nil, "this file of a FAT volume must stay in its sectors; may be repeated")
-	fl.StringVar(&f.move, "move", "", "none: shrink only as far as no file has to move")
-	fl.StringVar(&f.slack, "fat-slack", "mark", "table entries behind the last cluster of a smaller volume: mark as bad, keep, or zero")
-	fl.StringVar(&f.bad, "bad-marks", "keep", "marks of bad clusters, which belong to the old drive: keep or clear")
-	fl.StringVar(&f.free, "free", "", "clusters that no file uses: copy or skip (default: skip only in a volume that changes)")
+	moves.Add(c, &f.move, "", "none: shrink only as far as no file has to move")
+	slacks.Add(c, &f.slack, "mark", "table entries behind the last cluster of a smaller volume: mark as bad, keep, or zero")
+	badMarks.Add(c, &f.bad, "keep", "marks of bad clusters, which belong to the old drive: keep or clear")
+	frees.Add(c, &f.free, "", "clusters that no file uses: copy or skip (default: skip only in a volume that changes)")
 	fl.Int64Var(&f.align, "align", 0, "put the data area of a volume that changes on a multiple of so many sectors; some loaders stop starting")
 	fl.StringVar(&f.reserve, "reserve", "", "leave this part of the card free for a next one that is a little smaller, e.g. 1%")
 	fl.StringVar(&f.heads, "set-heads", "", "H/S: count the tuples of the table and of the boot sectors with H heads and S sectors of a track; loaders that use them start only where the machine counts alike")
@@ -125,18 +133,11 @@ func (f *VolumeFlags) Wishes(sectorSize int) (fit.Volumes, error) {
 
 // common returns what holds for every volume that changes.
 func (f *VolumeFlags) common() (w resize.Wishes, err error) {
-	check := func(flag, value string, known ...string) {
-		if !slices.Contains(known, value) && err == nil {
-			err = talk.Usagef("--%s %s is not known: it is %s", flag, value, strings.Join(known, " or "))
-		}
-	}
-	if f.move != "" {
-		check("move", f.move, "none")
-	}
-	check("fat-slack", f.slack, "mark", "keep", "zero")
-	check("bad-marks", f.bad, "keep", "clear")
-	if f.free != "" {
-		check("free", f.free, "copy", "skip")
+	for _, x := range []struct {
+		choices Choices
+		value   string
+	}{{moves, f.move}, {slacks, f.slack}, {badMarks, f.bad}, {frees, f.free}} {
+		err = cmp.Or(err, x.choices.Check(x.value))
 	}
 	if f.align < 0 && err == nil {
 		err = talk.Usagef("--align cannot be negative")
