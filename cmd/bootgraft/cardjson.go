@@ -42,23 +42,23 @@ type deviceJSON struct {
 }
 
 func (l *cardLook) Object() cardLookJSON {
-	f := l.facts
+	f := l.Facts
 	j := cardLookJSON{
-		Schema: schema, Target: l.path, Kind: "file", diskJSON: diskJSON{f.Sectors, f.SectorSize},
-		Bytes: int64(f.Sectors) * int64(f.SectorSize), Nominal: plan.NominalOf(l.disk()),
-		InUse: l.inUse(), Alignment: l.alignment(), Again: l.again, Hints: l.hints(),
+		Schema: schema, Target: l.Path, Kind: "file", diskJSON: diskJSON{f.Sectors, f.SectorSize},
+		Bytes: int64(f.Sectors) * int64(f.SectorSize), Nominal: plan.NominalOf(l.Disk()),
+		InUse: l.InUse(), Alignment: l.Alignment(), Again: l.Again, Hints: l.Hints(),
 		Plan: page.PlanLine(f.Sectors, f.SectorSize),
 	}
-	if !l.file {
+	if !l.File {
 		j.Kind = "device"
 		j.Device = &deviceJSON{f.Node, f.Identity.Model, f.Identity.Serial, f.Identity.Bus, f.Speed, f.Identity.Removable,
 			f.ReadOnly, f.Partition, f.Physical, f.CID, f.Erase, append([]string{}, f.System...)}
 	}
-	if l.held != nil {
-		j.OnCard, j.Files, j.Table = l.held.Lines, &l.held.Files, &l.held.Survey.Table
+	if l.Held != nil {
+		j.OnCard, j.Files, j.Table = l.Held.Lines, &l.Held.Files, &l.Held.Survey.Table
 	}
-	if l.fault != nil {
-		j.Fault = l.fault.Error()
+	if l.Fault != nil {
+		j.Fault = l.Fault.Error()
 	}
 	return j
 }

@@ -73,7 +73,7 @@ var mayImport = map[string][]string{
 	// A page is text from values: it opens nothing (see noFiles) and asks nobody.
 	"cmd/bootgraft/page": append([]string{
 		"image/capture", "layout/kit", "layout/plan", "layout/rule/candidate", "layout/rule/compare", "layout/scan", "layout/scan/diff",
-		"layout/scan/second", "safety", "safety/blockdev", "cmd/bootgraft/talk", "cmd/bootgraft/words",
+		"layout/scan/second", "safety", "safety/blockdev", "safety/held", "cmd/bootgraft/talk", "cmd/bootgraft/words",
 	}, ground...),
 	// Only main imports the demonstration, which lets the commands do the job.
 	"cmd/bootgraft/demo": append([]string{

@@ -98,30 +98,9 @@ func sdClass(d Disk) string {
 	return ""
 }
 
-// Lines say it for a person.
-func (n Nominal) Lines() []string {
-	text := "no size that cards or drives are usually sold in is near"
-	if n.Bytes > 0 {
-		text = "near " + nominalText(n.Bytes)
-		switch {
-		case n.Percent < 0:
-			text += fmt.Sprintf(", %.2f %% less", -n.Percent)
-		case n.Percent > 0:
-			text += fmt.Sprintf(", %.2f %% more", n.Percent)
-		}
-	}
-	if n.SDClass != "" {
-		text += "; an SD card of this size is " + n.SDClass
-	}
-	out := []string{text}
-	if n.Published != "" {
-		out = append(out, "to the sector "+n.Published)
-	}
-	return append(out, "a nominal size is never a real card: plan with the number of sectors")
-}
-
-// nominalText writes a size as it is printed on a package.
-func nominalText(bytes int64) string {
+// Name is the nominal size as it is printed on a package.
+func (n Nominal) Name() string {
+	bytes := n.Bytes
 	switch {
 	case bytes >= 1e12 && bytes%1e11 == 0:
 		return fmt.Sprintf("%g TB", float64(bytes)/1e12)

@@ -64,32 +64,3 @@ func volumeName(v layout.Volume) string {
 	}
 	return fmt.Sprintf("volume %d", v.Index)
 }
-
-// Lines say it for a person.
-func (a Alignment) Lines(sectorSize int) []string {
-	out := []string{
-		fmt.Sprintf("partitions and data begin best on multiples of %s sectors (%s)", disk.Grouped(a.Boundary/int64(sectorSize)), BinaryText(a.Boundary)),
-		"(from memory: the table for SD cards is not public; CompactFlash: 1 MiB, common practice)",
-	}
-	for _, p := range a.Places {
-		text := fmt.Sprintf("%s, sector %s: ", p.What, disk.Grouped(p.Sector))
-		switch {
-		case p.Aligned:
-			text += "on a boundary"
-		case p.Page:
-			text += fmt.Sprintf("%s past a boundary, but on whole 4 KiB", disk.Counted(p.Past, "sector"))
-		default:
-			text += fmt.Sprintf("%s past a boundary, not even on whole 4 KiB: slow, and it wears the card", disk.Counted(p.Past, "sector"))
-		}
-		out = append(out, text)
-	}
-	return out
-}
-
-// BinaryText writes a number of bytes that is a multiple of 1 KiB.
-func BinaryText(n int64) string {
-	if n%(1<<20) == 0 {
-		return fmt.Sprintf("%d MiB", n>>20)
-	}
-	return fmt.Sprintf("%d KiB", n>>10)
-}

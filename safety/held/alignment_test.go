@@ -1,7 +1,6 @@
 package held
 
 import (
-	"strings"
 	"testing"
 
 	"bootgraft/image/disk"
@@ -37,12 +36,6 @@ func TestAlignmentOfAnOldDrive(t *testing.T) {
 	for i, p := range a.Places {
 		if p != want[i] {
 			t.Errorf("%+v, want %+v", p, want[i])
-		}
-	}
-	text := strings.Join(a.Lines(512), "\n")
-	for _, say := range []string{"multiples of 8,192 sectors (4 MiB)", "from memory", "2,781 sectors past a boundary, not even on whole 4 KiB", "on a boundary"} {
-		if !strings.Contains(text, say) {
-			t.Errorf("%q is not said:\n%s", say, text)
 		}
 	}
 }

@@ -17,9 +17,9 @@ const maxMounts = 6
 // Disk writes one disk: a line of the table, and what else must be known
 // of it below.
 func Disk(u *talk.UI, d blockdev.Disk, now time.Time) {
-	u.Wrapped(fmt.Sprintf("%-14s %17s %10.2f  %-8s  ", d.Node, disk.Grouped(d.Sectors), float64(d.Bytes())/1e9, AttachedText(d.Identity.Bus)), NameText(d.Identity))
+	u.Wrapped(fmt.Sprintf("%-14s %17s %10.2f  %-8s  ", d.Node, disk.Grouped(d.Sectors), float64(d.Bytes())/1e9, attachedText(d.Identity.Bus)), nameText(d.Identity))
 	if len(d.System) > 0 {
-		u.Wrapped("    SYSTEM  ", "the running system stands on it: "+SystemText(d.System))
+		u.Wrapped("    SYSTEM  ", "the running system stands on it: "+systemText(d.System))
 	}
 	if n := len(d.Mounts); n > 0 {
 		text := "mounted on " + strings.Join(d.Mounts[:min(n, maxMounts)], ", ")
@@ -46,16 +46,16 @@ func Disk(u *talk.UI, d blockdev.Disk, now time.Time) {
 	}
 }
 
-// AttachedText is how a disk is attached.
-func AttachedText(bus string) string {
+// attachedText is how a disk is attached.
+func attachedText(bus string) string {
 	if bus == "" {
 		return "-"
 	}
 	return bus
 }
 
-// NameText is what a disk says of itself.
-func NameText(id image.Identity) string {
+// nameText is what a disk says of itself.
+func nameText(id image.Identity) string {
 	switch {
 	case id.Model == "" && id.Serial == "":
 		return "nothing"
@@ -85,8 +85,8 @@ func sinceText(t, now time.Time) string {
 	}
 }
 
-// SystemText names what of the running system stands on a disk.
-func SystemText(paths []string) string {
+// systemText names what of the running system stands on a disk.
+func systemText(paths []string) string {
 	return strings.ReplaceAll(strings.Join(paths, ", "), "/proc/self/exe", "this program")
 }
 
