@@ -2,7 +2,6 @@ package main
 
 import (
 	"fmt"
-	"io"
 	"math"
 	"strings"
 	"time"
@@ -42,27 +41,6 @@ func (f *fileJSON) lost(of *files.File, listen bool) {
 		from, to := t.From.Seconds(), t.To.Seconds()
 		f.Missing[i].From, f.Missing[i].To = &from, &to
 	}
-}
-
-// zeroed returns the bytes of a file, with zeros for those that are missing.
-func zeroed(f *files.File) io.Reader {
-	content := f.Reader()
-	var parts []io.Reader
-	at := int64(0)
-	for _, m := range f.Missing {
-		from, to := max(at, m.Start), max(at, m.Start+m.Count)
-		parts = append(parts, io.NewSectionReader(content, at, from-at), io.LimitReader(zeros{}, to-from))
-		at = to
-	}
-	return io.MultiReader(append(parts, io.NewSectionReader(content, at, f.Size-at))...)
-}
-
-// zeros reads as zeros without end.
-type zeros struct{}
-
-func (zeros) Read(p []byte) (int, error) {
-	clear(p)
-	return len(p), nil
 }
 
 // damage says what is wrong with a file, in at most so many lines for holes.
@@ -145,7 +123,7 @@ func (l *lister) damageList(name string) error {
 			b.WriteString(words.Fold("  ", words.Printable(f.Text)))
 		}
 	}
-	return l.out.write(damagedName, b.String())
+	return l.out.Write(damagedName, b.String())
 }
 
 // fate says whether a damaged file was copied.
@@ -162,9 +140,9 @@ func (l *lister) sayDamaged() {
 		return
 	}
 	if l.zeroed > 0 {
-		l.ui.Answerf("%s of these not whole, with zeros in the holes; %s/%s names them.\n", disk.Grouped(l.zeroed), l.out.dir, damagedName)
+		l.ui.Answerf("%s of these not whole, with zeros in the holes; %s/%s names them.\n", disk.Grouped(l.zeroed), l.out.Dir, damagedName)
 	}
 	if left := l.damaged - l.zeroed; left > 0 {
-		l.ui.Answerf("%s not whole and left out; %s/%s names them. To copy such files\nwith zeros in the holes: --damaged zero\n", disk.Counted(left, "file"), l.out.dir, damagedName)
+		l.ui.Answerf("%s not whole and left out; %s/%s names them. To copy such files\nwith zeros in the holes: --damaged zero\n", disk.Counted(left, "file"), l.out.Dir, damagedName)
 	}
 }

@@ -108,10 +108,10 @@ func (f *filesFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 	}
 	l := &lister{ui: u, flags: f, src: src}
 	if f.to != "" {
-		if l.out, err = newOutput(f.to); err != nil {
+		if l.out, err = input.NewFolder(f.to); err != nil {
 			return err
 		}
-		defer l.out.close()
+		defer l.out.Close()
 	}
 	progress, finish := u.Bar("reading files")
 	l.progress, l.total = progress, usedBytes(s)
@@ -176,11 +176,12 @@ type lister struct {
 	ui       *talk.UI
 	flags    *filesFlags
 	src      image.Source
-	out      *output
+	out      *input.Folder
 	files    []fileJSON
 	findings []disk.Finding
 	second   []second.Opinion
 	bytes    int64
+	written  int // copied into out
 	damaged  int
 	zeroed   int // of these, how many were copied with zeros in the holes
 	progress func(done, total int64)
@@ -201,7 +202,7 @@ func (l *lister) visit(f *files.File) error {
 		l.damaged++
 		if l.flags.damaged == "zero" && f.Fault == nil {
 			l.zeroed++
-			err = l.copy(f, &j, zeroed(f))
+			err = l.copy(f, &j, f.Zeroed())
 		}
 	case l.out != nil:
 		err = l.copy(f, &j, f.Reader())
@@ -214,7 +215,7 @@ func (l *lister) visit(f *files.File) error {
 
 // copy copies a file out and hashes it on the way.
 func (l *lister) copy(f *files.File, j *fileJSON, from io.Reader) error {
-	dst, err := l.out.create(f)
+	dst, err := l.out.Create(f)
 	if err != nil {
 		return err
 	}
@@ -223,7 +224,7 @@ func (l *lister) copy(f *files.File, j *fileJSON, from io.Reader) error {
 		return err
 	}
 	j.Written = dst.Name
-	l.out.written++
+	l.written++
 	return dst.Finish(f.Modified)
 }
 
@@ -268,8 +269,8 @@ func (l *lister) Finish(name string, s *scan.Survey) error {
 		return err
 	}
 	if l.out != nil {
-		if err := l.out.folder.Flush(); err != nil {
-			return fmt.Errorf("flushing the files in %s: %w", l.out.dir, err)
+		if err := l.out.Flush(); err != nil {
+			return fmt.Errorf("flushing the files in %s: %w", l.out.Dir, err)
 		}
 	}
 	if err := u.Object(document.KindFiles, filesJSON{schema, append([]fileJSON{}, l.files...), findings}); err != nil {
@@ -283,7 +284,7 @@ func (l *lister) Finish(name string, s *scan.Survey) error {
 	}
 	page.SecondReader(u, l.second)
 	if l.out != nil {
-		l.out.report(u)
+		l.sayCopied()
 		l.sayDamaged()
 	}
 	l.list()
@@ -299,6 +300,18 @@ func (l *lister) Finish(name string, s *scan.Survey) error {
 		return talk.Coded(talk.ExitIncomplete, errors.New("sectors by which a volume is known are missing: there may be more files"))
 	}
 	return nil
+}
+
+// sayCopied says what was copied, and under which other names.
+func (l *lister) sayCopied() {
+	u := l.ui
+	u.Answerf("%s copied to %s\n", disk.Counted(l.written, "file"), l.out.Dir)
+	if len(l.out.Changed) > 0 {
+		u.Answerf("%s not safe here, and changed:\n", disk.Counted(len(l.out.Changed), "name"))
+		for _, c := range l.out.Changed {
+			u.Answerf("  %s\n", c)
+		}
+	}
 }
 
 // incomplete tells whether there may be files that nobody could list.

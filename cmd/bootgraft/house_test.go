@@ -67,7 +67,7 @@ var mayImport = map[string][]string{
 	// What a person types may stand for any file or device; nothing is shown here.
 	"cmd/bootgraft/input": append([]string{
 		"image/capture", "image/pieces", "layout/kit", "layout/plan", "layout/plan/card", "layout/plan/fit", "layout/rule/compare",
-		"layout/scan", "layout/table/mbr", "layout/volume/fat/resize", "safety", "safety/blockdev", "safety/newfile",
+		"layout/scan", "layout/scan/files", "layout/table/mbr", "layout/volume/fat/resize", "safety", "safety/blockdev", "safety/newfile",
 		"cmd/bootgraft/talk", "cmd/bootgraft/words",
 	}, ground...),
 	// A page is text from values: it opens nothing (see noFiles) and asks nobody.

@@ -29,12 +29,12 @@ func TestUmask(t *testing.T) {
 	if _, err := input.CaptureTarget(path).Storage.Create(path); err != nil {
 		t.Fatal(err)
 	}
-	out, err := newOutput(path + ".d")
+	out, err := input.NewFolder(path + ".d")
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer out.close()
-	if err := out.write("y", "words"); err != nil {
+	defer out.Close()
+	if err := out.Write("y", "words"); err != nil {
 		t.Fatal(err)
 	}
 	if err := demo.MakeDrive(path + ".img"); err != nil {
@@ -58,14 +58,14 @@ func TestFoldersUnderSudo(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, to := range []string{there, filepath.Join(dir, "there/new"), filepath.Join(dir, "a/b/c")} {
-		out, err := newOutput(to)
+		out, err := input.NewFolder(to)
 		if err != nil {
 			t.Fatal(err)
 		}
-		if err := out.write("x.txt", "words"); err != nil {
+		if err := out.Write("x.txt", "words"); err != nil {
 			t.Fatal(err)
 		}
-		out.close()
+		out.Close()
 		if to == there {
 			if err := os.Remove(filepath.Join(there, "x.txt")); err != nil {
 				t.Fatal(err)

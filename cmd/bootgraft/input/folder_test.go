@@ -1,4 +1,4 @@
-package main
+package input
 
 import (
 	"os"
@@ -25,15 +25,15 @@ func TestOutputNames(t *testing.T) {
 			t.Fatal(err)
 		}
 		defer os.RemoveAll(dir)
-		out, err := newOutput(filepath.Join(dir, "to"))
+		out, err := NewFolder(filepath.Join(dir, "to"))
 		if err != nil {
 			t.Fatal(err)
 		}
-		defer out.close()
+		defer out.Close()
 		n := rapid.IntRange(1, 5).Draw(t, "files")
 		seen := map[string]bool{}
 		for range n {
-			f, err := out.create(&files.File{Volume: 1, Path: names.Draw(t, "name")})
+			f, err := out.Create(&files.File{Volume: 1, Path: names.Draw(t, "name")})
 			if err != nil {
 				continue // a name that cannot be made, such as a folder in the place of a file, harms nothing
 			}
@@ -53,14 +53,14 @@ func TestOutputNames(t *testing.T) {
 			t.Fatalf("something lies beside the folder: %v %v", entries, err)
 		}
 	})
-	if _, err := newOutput(t.TempDir()); err != nil {
+	if _, err := NewFolder(t.TempDir()); err != nil {
 		t.Errorf("an empty folder is refused: %v", err)
 	}
 	full := t.TempDir()
 	if err := os.WriteFile(filepath.Join(full, "x"), nil, 0o644); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := newOutput(full); talk.ExitCode(err) != talk.ExitRefused {
+	if _, err := NewFolder(full); talk.ExitCode(err) != talk.ExitRefused {
 		t.Errorf("a folder with files is taken: %v", err)
 	}
 }

@@ -1,4 +1,4 @@
-package main
+package input
 
 import (
 	"errors"
@@ -11,25 +11,23 @@ import (
 
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
-	"bootgraft/image/disk"
 	"bootgraft/layout/scan/files"
 	"bootgraft/safety/newfile"
 )
 
-// output is the folder that recordings are copied into. Names from a disk can
+// Folder is the folder that recordings are copied into. Names from a disk can
 // never lead out of it.
-type output struct {
-	dir     string
+type Folder struct {
+	Dir     string
+	Changed []string // names that had to be changed: "old -> new"
 	folder  *newfile.Folder
-	changed []string // names that had to be changed: "old -> new"
-	written int
 }
 
-// newOutput opens a folder that is new or empty, so that nothing is
+// NewFolder opens a folder that is new or empty, so that nothing is
 // overwritten.
-func newOutput(dir string) (*output, error) {
+func NewFolder(dir string) (*Folder, error) {
 	if folder, err := newfile.MakeFolder(dir); err == nil {
-		return &output{dir: dir, folder: folder}, nil
+		return &Folder{Dir: dir, folder: folder}, nil
 	} else if errors.Is(err, newfile.ErrNotEmpty) {
 		return nil, talk.Refusef("the folder %s is not empty; nothing is copied over other files. Give a new folder", dir)
 	} else {
@@ -37,20 +35,14 @@ func newOutput(dir string) (*output, error) {
 	}
 }
 
-func (o *output) close() { _ = o.folder.Close() } // it was only the way to the files
+// Close lets the folder go.
+func (o *Folder) Close() { _ = o.folder.Close() } // it was only the way to the files
 
-func (o *output) report(u *talk.UI) {
-	u.Answerf("%s copied to %s\n", disk.Counted(o.written, "file"), o.dir)
-	if len(o.changed) > 0 {
-		u.Answerf("%s not safe here, and changed:\n", disk.Counted(len(o.changed), "name"))
-		for _, c := range o.changed {
-			u.Answerf("  %s\n", c)
-		}
-	}
-}
+// Flush makes sure that what was written is on the disk.
+func (o *Folder) Flush() error { return o.folder.Flush() }
 
-// write makes one more new file, of words.
-func (o *output) write(name, text string) error {
+// Write makes one more new file, of words.
+func (o *Folder) Write(name, text string) error {
 	f, err := o.folder.Create(name)
 	if err != nil {
 		return err
@@ -62,8 +54,8 @@ func (o *output) write(name, text string) error {
 	return f.Finish(time.Time{})
 }
 
-// create makes a new file for f, under a safe name that nothing has yet.
-func (o *output) create(f *files.File) (*newfile.Copied, error) {
+// Create makes a new file for f, under a safe name that nothing has yet.
+func (o *Folder) Create(f *files.File) (*newfile.Copied, error) {
 	want := fmt.Sprintf("volume-%d/%s", f.Volume, f.Path)
 	name := safePath(want)
 	for try := 1; ; try++ {
@@ -80,7 +72,7 @@ func (o *output) create(f *files.File) (*newfile.Copied, error) {
 			return nil, fmt.Errorf("%s cannot be made: %w", at, err)
 		}
 		if at != want {
-			o.changed = append(o.changed, fmt.Sprintf("%s -> %s", words.Printable(want), at))
+			o.Changed = append(o.Changed, fmt.Sprintf("%s -> %s", words.Printable(want), at))
 		}
 		return w, nil
 	}
