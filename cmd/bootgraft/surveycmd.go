@@ -1,6 +1,8 @@
 package main
 
 import (
+	"context"
+
 	"github.com/spf13/cobra"
 
 	"bootgraft/cmd/bootgraft/document"
@@ -8,8 +10,11 @@ import (
 	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
+	"bootgraft/image"
 	"bootgraft/image/disk"
+	"bootgraft/image/peek"
 	"bootgraft/layout/scan"
+	"bootgraft/safety/blockdev"
 )
 
 const surveyHelp = `Reads an image of a drive and says who owns every sector of it: tables, gaps,
@@ -88,4 +93,35 @@ func runSurvey(c *cobra.Command, u *talk.UI, src *input.Source) (*scan.Survey, e
 	}
 	s.Findings = append(s.Findings, src.Findings...)
 	return s, nil
+}
+
+// shortLook surveys a drive by a few reads. The path next stands for the one
+// that is plugged in now.
+func shortLook(u *talk.UI, ctx context.Context, path string) error {
+	var d *blockdev.Source
+	var err error
+	if path == "next" {
+		d, err = nextDrive(u, ctx)
+	} else if d, err = blockdev.OpenSource(path); err != nil {
+		err = input.DeviceError(path, err)
+	}
+	if err != nil {
+		return err
+	}
+	defer d.Close()
+	path = d.Name()
+	p := peek.New(d)
+	p.Fetch(disk.Span{Count: peek.PeekEnds})
+	p.Fetch(disk.Span{Start: image.Sectors(d) - peek.PeekEnds, Count: peek.PeekEnds})
+	s, err := scan.Run(ctx, p, scan.Options{Short: true})
+	if err != nil {
+		return err
+	}
+	s.Findings = append(s.Findings, p.Findings()...)
+	if u.JSON {
+		return u.Object(document.KindSurvey, surveyObject(&s.Map))
+	}
+	u.Answerf("%s: %s\n", path, page.IdentityText(d.Identity()))
+	page.Survey(u, path, &s.Map)
+	return nil
 }

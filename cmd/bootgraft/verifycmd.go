@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"fmt"
 
 	"github.com/spf13/cobra"
@@ -9,7 +10,9 @@ import (
 	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/image"
 	"bootgraft/image/disk"
+	"bootgraft/layout/scan"
 	"bootgraft/layout/scan/diff"
 	"bootgraft/layout/scan/second"
 	"bootgraft/safety"
@@ -140,4 +143,20 @@ func compared(u *talk.UI, target string, c *safety.Comparison, opinions []second
 		return talk.Coded(talk.ExitIncomplete, fmt.Errorf("%s sectors that the source does not know are zeros on the card", disk.Grouped(c.Missing)))
 	}
 	return nil
+}
+
+// secondOnCard asks the second reader about a card that was written, down to
+// the bytes of every file.
+func secondOnCard(u *talk.UI, ctx context.Context, card image.Source) ([]second.Opinion, error) {
+	s, err := scan.Run(ctx, card, scan.Options{})
+	if err != nil {
+		return nil, err
+	}
+	progress, finish := u.Bar("second reader")
+	defer finish()
+	done, total := int64(0), usedBytes(s)
+	return second.Ask(ctx, card, s, second.Options{Contents: true, Progress: func(n int64) {
+		done += n
+		progress(min(done, total), total)
+	}})
 }

@@ -1,4 +1,4 @@
-package main
+package scan_test
 
 import (
 	"errors"

@@ -1,4 +1,4 @@
-package main
+package diff_test
 
 import (
 	"slices"
@@ -38,7 +38,7 @@ func TestTracesOfLinux(t *testing.T) {
 		}, ""},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			want, have := imagetest.Load(t, "../../testdata/fat/"+c.kind+".txt"), imagetest.Load(t, "../../testdata/fat/"+c.kind+".txt")
+			want, have := imagetest.Load(t, "../../../testdata/fat/"+c.kind+".txt"), imagetest.Load(t, "../../../testdata/fat/"+c.kind+".txt")
 			s, err := scan.Run(t.Context(), have, scan.Options{Short: true})
 			if err != nil {
 				t.Fatal(err)
