@@ -51,7 +51,7 @@ func (p *planner) planVolumes() error {
 				p.refuse(disk.Refusalf(disk.EntryFixed, span.Start, "%s cannot become shorter or longer: its table is carried as it is", where(index)))
 			}
 			continue
-		case asked && stays(wish):
+		case asked && p.completed(span, wish).Leaves(p.s.FAT[index].Sectors):
 			continue
 		case p.shared(index, asked), p.slackInUse(index, asked):
 			continue
@@ -116,21 +116,32 @@ func (p *planner) volumeEnd(index int) disk.Sector {
 	return p.volumeSpan(0).End()
 }
 
-func (p *planner) planVolume(index int, span disk.Span, w resize.Wishes) error {
-	v := p.s.FAT[index]
-	t, err := table(index, v)
-	if err != nil {
-		return err
-	}
-	end := p.roomAfter(span)
+// completed adds to the wishes for a volume what the planner knows of the card.
+func (p *planner) completed(span disk.Span, w resize.Wishes) resize.Wishes {
 	w.Base, w.From = span.Start, span.Start
-	w.Room = max(end-span.Start, 1)
+	w.Room = max(p.roomAfter(span)-span.Start, 1)
 	if p.w.Volumes.Limit > 0 {
 		w.Limit = max(p.w.Volumes.Limit-span.Start, 1)
 	}
 	if w.Sectors == 0 {
 		w.Reserve = disk.Sector(p.w.Volumes.Reserve * float64(p.w.Target.Sectors))
 	}
+	return w
+}
+
+func (p *planner) planVolume(index int, span disk.Span, w resize.Wishes) error {
+	v := p.s.FAT[index]
+	t, err := table(index, v)
+	var cut *disk.FormatError
+	if errors.As(err, &cut) {
+		p.refuse(disk.Refusalf(disk.FATTableMissing, p.s.Sectors, "%s: the disk ends before the allocation table, so nobody can say which clusters are free: the volume can only be carried as it is", where(index)))
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	w = p.completed(span, w)
+	end := p.roomAfter(span)
 	w.Accept = func(code disk.Code) bool { p.used[code] = true; return p.accepted[code] }
 	if w.BootCode, err = p.bootCode(span.Start); err != nil {
 		return err
