@@ -139,10 +139,10 @@ func (e *emitter) data() {
 	e.rest(disk.Between(to.clusters(2, e.new.clusters).End(), to.total))
 }
 
-// rest emits what is left of the volume after its last whole cluster. Where
-// that keeps its place it is copied with the free clusters.
+// rest emits what is left of the volume after its last whole cluster. No table
+// calls that free: where it keeps its place it is carried.
 func (e *emitter) rest(s disk.Span) {
-	if e.copyFree() && !e.resized() {
+	if !e.resized() {
 		kept := s.Common(disk.Span{Count: e.whole()})
 		e.plain(kept, kept.Start)
 		s = disk.Between(kept.End(), s.End())

@@ -27,6 +27,9 @@ var doubts = map[disk.Code]string{
 // Nothing is repaired. A volume that stays as it is needs no health, and one
 // that becomes empty keeps nothing that could be harmed.
 func (j *job) judge(h *fat.Health) {
+	if j.resized() {
+		j.askRest()
+	}
 	if j.w.Empty {
 		return
 	}
@@ -50,7 +53,6 @@ func (j *job) judge(h *fat.Health) {
 			j.ask(f)
 		}
 	}
-	j.askRest()
 	j.problems(h)
 	if j.new.clusters > j.old.clusters {
 		j.strayLinks()

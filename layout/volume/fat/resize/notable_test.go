@@ -29,7 +29,7 @@ func TestEmptyNeedsNoTable(t *testing.T) {
 			m := makeVolume(t, r, rand.New(rand.NewSource(int64(i))))
 			unname(t, m)
 			reserved := m.V.ReservedSpan()
-			known := image.NewKnown(m.Src, disk.NewSpans(disk.Between(reserved.End(), m.V.Sectors)), nil)
+			known := image.NewKnown(m.Src, disk.NewSpans(disk.Between(reserved.End(), m.V.Cluster(m.V.Clusters+1).End())), nil)
 			v, tab := read(t, known)
 			mustRefuse(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: v.Sectors - 8}, "fat-table-missing")
 			for _, w := range []resize.Wishes{
