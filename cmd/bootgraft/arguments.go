@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
@@ -12,21 +11,11 @@ import (
 	"bootgraft/image/disk"
 	"bootgraft/layout/plan"
 	"bootgraft/layout/plan/card"
+	"bootgraft/safety"
 )
 
 // isPlanFile tells whether a file looks like a plan.
-func isPlanFile(path string) bool {
-	st, err := os.Stat(path)
-	if err != nil || !st.Mode().IsRegular() {
-		return false
-	}
-	f, err := os.Open(path)
-	if err != nil {
-		return false
-	}
-	defer f.Close()
-	return isPlan(f)
-}
+func isPlanFile(path string) bool { return safety.OwnKind(path) == safety.PlanFile }
 
 // isPlan tells whether a file begins like a plan.
 func isPlan(f io.ReaderAt) bool {
@@ -53,6 +42,30 @@ func checkPlanFirst(verb string, args []string) error {
 		return talk.Usagef("%s is a plan, and %s is none: the plan comes first:\n\n  bootgraft %s %s %s", args[1], args[0], verb, words.Shell(args[1]), words.Shell(args[0]))
 	case len(args) == 1 && isPlanFile(args[0]):
 		return talk.Usagef("%s is a plan; which card is compared with it? bootgraft %s %s card.img", args[0], verb, words.Shell(args[0]))
+	}
+	return nil
+}
+
+// checkReceiptFirst finds out that RECEIPT and TARGET of undo were given the
+// wrong way round, or that the plan stands in the place of its receipt.
+func checkReceiptFirst(args []string) error {
+	first, second := safety.OwnKind(args[0]), safety.OwnKind(args[1])
+	switch {
+	case first != safety.ReceiptFile && second == safety.ReceiptFile:
+		return talk.Usagef("%s is a receipt, and %s is none: the receipt comes first:\n\n  sudo bootgraft undo %s %s --device", args[1], args[0], words.Shell(args[1]), words.Shell(args[0]))
+	case first == safety.PlanFile:
+		receipt := args[0] + ".receipt"
+		return talk.Usagef("%s is a plan, and undo puts back what the receipt of a write kept, which lies beside the plan:\n\n  sudo bootgraft undo %s %s --device", args[0], words.Shell(receipt), words.Shell(args[1]))
+	}
+	return nil
+}
+
+// otherThanDrive says that a file of this program was given where something else
+// is wanted, or returns nil.
+func otherThanDrive(path, wanted string) error {
+	switch kind := safety.OwnKind(path); kind {
+	case safety.ReceiptFile, safety.RuleFile, safety.RecordFile:
+		return talk.Usagef("%s is %s, and what is wanted here is %s", path, kind, wanted)
 	}
 	return nil
 }

@@ -58,6 +58,12 @@ func openLook(u *talk.UI, ctx context.Context, path string, f *cardCmdFlags) (*c
 	case err != nil:
 		return nil, lookError(path, err)
 	}
+	if isPlan(img) {
+		return nil, errors.Join(talk.Usagef("%s is a plan, and what is wanted here is a card, or an image of one. What it plans: bootgraft files --plan %s", path, words.Shell(path)), img.Close())
+	}
+	if err := otherThanDrive(path, "a card, or an image of one"); err != nil {
+		return nil, errors.Join(err, img.Close())
+	}
 	l := &cardLook{path: path, file: true, src: img, close: img.Close}
 	l.facts.Path, l.facts.Sectors, l.facts.SectorSize = path, image.Sectors(img), f.sectorSize
 	if l.facts.Sectors == 0 {

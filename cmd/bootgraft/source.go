@@ -18,6 +18,7 @@ import (
 	"bootgraft/image/disk"
 	"bootgraft/layout/kit"
 	"bootgraft/layout/plan"
+	"bootgraft/safety"
 	"bootgraft/safety/blockdev"
 )
 
@@ -101,6 +102,10 @@ func openSource(path string, f sourceFlags) (*opened, error) {
 	if isPlan(img) {
 		img.Close()
 		return nil, planForSource(path)
+	}
+	if err := otherThanDrive(path, "a drive: an image, a capture or a kit"); err != nil {
+		img.Close()
+		return nil, err
 	}
 	record := f.record
 	if record == "" && kit.Is(img) {
@@ -194,6 +199,9 @@ func openPlan(path string) (*plan.Plan, *os.File, error) {
 		f.Close()
 		if newer := (*disk.NewerFormError)(nil); errors.As(err, &newer) {
 			return nil, nil, fmt.Errorf("%s: %w", path, newer)
+		}
+		if kind := safety.OwnKind(path); kind != "" && kind != safety.PlanFile {
+			return nil, nil, talk.Usagef("%s is %s, and what is wanted here is a plan", path, kind)
 		}
 		return nil, nil, fmt.Errorf("%s is no plan that can be trusted: %w. Make it again with: bootgraft plan", path, err)
 	}
