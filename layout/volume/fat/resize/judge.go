@@ -94,6 +94,8 @@ func (j *job) askRest() {
 		what := "in use"
 		var unknown *image.UnknownError
 		switch {
+		case errors.As(err, &unknown) && j.w.Empty:
+			continue // it goes with the files, which nobody knows either
 		case errors.As(err, &unknown):
 			what = "not known"
 		case err == nil && zero(b):
