@@ -103,6 +103,11 @@ func (p *planner) unknownVolumeEnd(e layout.Entry, limit disk.Sector) (disk.Sect
 		return limit, nil
 	}
 	span := disk.Between(e.Start, limit)
+	for _, r := range p.s.Regions {
+		if r.Span == span && r.Content.Looked {
+			return max(e.Start+1, contentEnd(span, r.Content, false)), nil // the survey has read it
+		}
+	}
 	c, err := scan.Look(p.ctx, p.src, span)
 	if err != nil {
 		return 0, err

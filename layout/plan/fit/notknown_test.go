@@ -16,6 +16,7 @@ import (
 // A drive of which only head and tail are known, as a kit has it: what lies
 // between counts as used, unless its owner lets it fall off.
 func TestWhatIsNotKnownMayFallOff(t *testing.T) {
+	t.Parallel()
 	d := imagetest.New(400000, 512)
 	disks.Noise(d, at(0, 300), 1)
 	disks.Noise(d, at(399936, 64), 2)

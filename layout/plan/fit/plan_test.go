@@ -126,7 +126,8 @@ func checkDropped(d plan.Dropped, src image.Source) error {
 
 // Whatever is on the disk, a card of the same size is one copy.
 func TestSameSizeIsOneCopy(t *testing.T) {
-	for _, seed := range rig.Seeds(40, 500) {
+	t.Parallel()
+	for _, seed := range rig.Seeds(15, 500) {
 		d := disks.NewRandom(seed)
 		r := rand.New(rand.NewPCG(uint64(seed), 4))
 		for range r.IntN(4) * 10 { // damage of any kind, mostly none
@@ -154,8 +155,9 @@ func TestSameSizeIsOneCopy(t *testing.T) {
 // The card that a refusal names is the smallest: it plans, and one sector less
 // is refused. Every choice of tail has its own.
 func TestSmallestIsExact(t *testing.T) {
+	t.Parallel()
 	smaller := 0
-	for _, seed := range rig.Seeds(20, 300) {
+	for _, seed := range rig.Seeds(5, 300) {
 		d := disks.NewRandom(seed)
 		src := once(t, d)
 		for _, tail := range []Tail{"", TailBoth, TailEnd, TailSamePlace, TailDrop} {
@@ -204,8 +206,9 @@ func usedArrives(d *disks.Random, p *plan.Plan) error {
 // A larger card, read as a disk and planned back to the original size, is the
 // original sector for sector, also where two copies of the tail touch or overlap.
 func TestLargerAndBack(t *testing.T) {
+	t.Parallel()
 	tails := 0
-	for _, seed := range rig.Seeds(40, 500) {
+	for _, seed := range rig.Seeds(15, 500) {
 		d := disks.NewRandom(seed)
 		r := rand.New(rand.NewPCG(uint64(seed), 5))
 		for _, tail := range []Tail{"", TailEnd, TailSamePlace} {
@@ -274,7 +277,8 @@ func differ(t testing.TB, a, b image.Source) disk.Sector {
 // On a card of any size that plans, what the plan was made from is still
 // there: the same table in force, each entry at its start with its volume.
 func TestPlannedCardHasTheSameEntries(t *testing.T) {
-	for _, seed := range rig.Seeds(40, 500) {
+	t.Parallel()
+	for _, seed := range rig.Seeds(15, 500) {
 		d := disks.NewRandom(seed)
 		s := survey(t, d)
 		r := rand.New(rand.NewPCG(uint64(seed), 6))
@@ -303,7 +307,7 @@ func TestPlannedCardHasTheSameEntries(t *testing.T) {
 }
 
 func TestPlanningIsDeterministic(t *testing.T) {
-	for _, seed := range rig.Seeds(10, 200) {
+	for _, seed := range rig.Seeds(5, 200) {
 		d := disks.NewRandom(seed)
 		var digests []string
 		for range 3 {

@@ -92,7 +92,7 @@ func (p *planner) slack(index int) (used, unread disk.Sector) {
 // slackInUse asks about what lies in an entry behind its volume.
 func (p *planner) slackInUse(index int) disk.Finding {
 	s := p.s.Volume(index).Slack
-	return disk.Refusalf(disk.SlackInUse, s.First, "%s has %s in use behind the end of its volume, of which nobody knows what they are (the first is sector %s); they do not arrive on a card on which the entry becomes shorter or its volume another size", where(index), sectors(s.NonBlank), grouped(int64(s.First)))
+	return disk.Refusalf(disk.SlackInUse, s.First, "%s has %s in use behind the end of its volume, and nothing says what they are (the first is sector %s); they do not arrive on a card on which the entry becomes shorter or its volume another size", where(index), sectors(s.NonBlank), grouped(int64(s.First)))
 }
 
 // slackNotKnown asks about sectors of an entry behind its volume that the source

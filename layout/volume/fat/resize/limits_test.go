@@ -22,6 +22,7 @@ import (
 // not of these two: they read 65,524 clusters and a piece as well, see
 // TestToolsReadTheLastCountOfFAT16.
 func TestLimitsOfTypeAreRead(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct {
 		kind     fat.Kind
 		clusters int64

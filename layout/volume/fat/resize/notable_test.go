@@ -17,6 +17,7 @@ import (
 // table begins with is F19 (Microsoft FAT: General Overview of On-Disk Format v1.03,
 // "FAT Data Structure").
 func TestEmptyNeedsNoTable(t *testing.T) {
+	t.Parallel()
 	for i, r := range []recipe{
 		{Sectors: 3000, Args: "-F 12 -s 2 -f 2 -R 1"},
 		{Sectors: 3000, Args: "-F 12 -s 1 -f 1 -R 5"},
