@@ -131,7 +131,7 @@ func (a *applier) compareAll() error {
 		return e
 	}
 	return Refusals{a.receipt.refusalOf(judgement{outcome: another,
-		reason: "it has all tables as they were written, but " + counted(different.Unequal, "sector") + " hold something else, the first is sector " +
+		reason: "it has all tables as they were written, but " + disk.Counted(different.Unequal, "sector") + " hold something else, the first is sector " +
 			decimal(different.Differences[0].Sector)}, &examined{Facts: f, Request: &a.req})}
 }
 

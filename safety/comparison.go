@@ -121,7 +121,7 @@ func (t *tally) explain(at disk.Sector, want, have []byte) string {
 		return "the target holds FF bytes here"
 	case t.holdsOriginal(at, have):
 		t.asOriginal++
-		return fmt.Sprintf("the target holds what sector %d of the original holds, as if the plan had not been used", at)
+		return fmt.Sprintf("the target holds what sector %s of the original holds, as if the plan had not been used", disk.Grouped(at))
 	}
 	turned := bytes.Clone(have)
 	for _, o := range []image.Order{image.Swap16, image.Swap32} {
@@ -146,7 +146,7 @@ func (t *tally) holdsOriginal(at disk.Sector, have []byte) bool {
 // finish adds what only all differences together show.
 func (t *tally) finish() *Comparison {
 	if t.Unequal > 1 && t.onlyZeros {
-		t.Notes = append(t.Notes, fmt.Sprintf("from sector %d on the target holds only zeros, as if writing it had stopped there", t.first))
+		t.Notes = append(t.Notes, fmt.Sprintf("from sector %s on the target holds only zeros, as if writing it had stopped there", disk.Grouped(t.first)))
 	}
 	if n := t.asOriginal; n > 1 && int(n) == len(t.Differences) {
 		t.Notes = append(t.Notes, "the target is like the original itself: it was copied without the plan")

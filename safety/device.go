@@ -130,7 +130,7 @@ type DifferentError struct {
 }
 
 func (e *DifferentError) Error() string {
-	text := "the card does not give back what was written: " + counted(e.Unequal, "sector") + " differ"
+	text := "the card does not give back what was written: " + disk.Counted(e.Unequal, "sector") + " differ"
 	if e.Unequal == 1 {
 		text += "s"
 	}

@@ -8,7 +8,6 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"strconv"
 	"syscall"
 	"testing"
 
@@ -342,7 +341,7 @@ func TestNoRoom(t *testing.T) {
 		w := writerTo(filepath.Join(t.TempDir(), "card.img"), Options{})
 		w.fs = c.files
 		r := refused(t, w, c.code)
-		if c.code == disk.NoRoom && r.Do != "free "+strconv.Itoa(4096*sector-1000)+" bytes, or choose another folder" {
+		if c.code == disk.NoRoom && r.Do != "free "+disk.Counted(4096*sector-1000, "byte")+", or choose another folder" {
 			t.Errorf("advice: %s", r.Do)
 		}
 	}

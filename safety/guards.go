@@ -108,13 +108,13 @@ func hasSize(x *examined) *Refusal {
 	}
 	if x.Kind == Undo {
 		return x.refuse(disk.TargetSize, "give the card that the receipt is of; bootgraft survey lists the disks",
-			"it has %d sectors, %d %s than the card of the receipt", have, by, word)
+			"it has %s, %s %s than the card of the receipt", disk.Counted(have, "sector"), disk.Grouped(by), word)
 	}
 	do := x.Command
 	if do == "" || x.SectorSize != x.Disk.SectorSize { // no plan of this source would do
-		do = fmt.Sprintf("make a plan for %d sectors of %d bytes", have, x.SectorSize)
+		do = fmt.Sprintf("make a plan for %s", disk.Counted(have, "sector")+fmt.Sprintf(" of %d bytes", x.SectorSize))
 	}
-	return x.refuse(disk.TargetSize, do, "it has %d sectors, %d %s than the plan is for", have, by, word)
+	return x.refuse(disk.TargetSize, do, "it has %s, %s %s than the plan is for", disk.Counted(have, "sector"), disk.Grouped(by), word)
 }
 
 // hasPlaceForMark: the sector of the mark must be one that the plan fills in the
@@ -125,7 +125,7 @@ func hasPlaceForMark(x *examined) *Refusal {
 		return nil
 	}
 	return x.refuse(disk.TargetNoMark, "make the plan with --excess zero, so that what lies behind the drive is filled",
-		"the plan leaves sector %d as it is, and while a card is written its mark lies there", at.Start)
+		"the plan leaves sector %s as it is, and while a card is written its mark lies there", disk.Grouped(at.Start))
 }
 
 func hasSectorSize(x *examined) *Refusal {
@@ -181,7 +181,7 @@ func isNotTheOriginal(x *examined) *Refusal {
 		return nil // an original whose boot area is not known cannot be told by it
 	}
 	return x.refuse(disk.TargetIsOriginal, "if it is a card that was written before, give the receipt of that with --earlier",
-		"its first %d sectors are those of the original, and no receipt says that they were written here", len(head)/x.Disk.SectorSize)
+		"its first %s are those of the original, and no receipt says that they were written here", disk.Counted(len(head)/x.Disk.SectorSize, "sector"))
 }
 
 func isNoSystemDisk(x *examined) *Refusal {
@@ -280,10 +280,3 @@ func describe(f blockdev.Facts) string {
 }
 
 func decimal(n disk.Sector) string { return fmt.Sprintf("%d", n) }
-
-func counted(n disk.Sector, noun string) string {
-	if n == 1 {
-		return "1 " + noun
-	}
-	return fmt.Sprintf("%d %ss", n, noun)
-}

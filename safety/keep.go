@@ -158,8 +158,8 @@ func roomFor(path string, content int64) error {
 	need := content + content/64 + 1<<20
 	free, known := newfile.OS{}.Room(newfile.FolderOf(path))
 	if known && free < need {
-		return &Refusal{Code: disk.NoRoom, Path: path, Do: fmt.Sprintf("free %d bytes, or give a receipt in another folder", need-free),
-			Why: fmt.Sprintf("keeping what is replaced needs up to %d bytes, and its file system has %d left", need, free)}
+		return &Refusal{Code: disk.NoRoom, Path: path, Do: fmt.Sprintf("free %s, or give a receipt in another folder", disk.Counted(need-free, "byte")),
+			Why: fmt.Sprintf("keeping what is replaced needs up to %s, and its file system has %s left", disk.Counted(need, "byte"), disk.Grouped(free))}
 	}
 	return nil
 }
@@ -371,7 +371,7 @@ func (c CardID) String() string {
 	if c.Serial != "" {
 		name += ", serial number " + c.Serial
 	}
-	return fmt.Sprintf("%s, %d sectors of %d bytes", name, c.Sectors, c.SectorSize)
+	return fmt.Sprintf("%s, %s of %d bytes", name, disk.Counted(c.Sectors, "sector"), c.SectorSize)
 }
 
 // UndoRequest returns the request that undoes a receipt. The old content is to

@@ -147,7 +147,7 @@ func (g *guard) size(f newfile.OutFile, bytes int64) error {
 	err := f.Truncate(bytes)
 	if errors.Is(err, syscall.EFBIG) {
 		return g.refuse(disk.FileTooLarge, "choose a folder on another file system",
-			"its file system cannot hold a file of %d bytes", bytes)
+			"its file system cannot hold a file of %s", disk.Counted(bytes, "byte"))
 	}
 	return err
 }
@@ -199,8 +199,8 @@ func (g *guard) enough(need int64, stale fs.FileInfo) error {
 		free += newfile.StoredBytes(stale)
 	}
 	if known && need > free {
-		return g.refuse(disk.NoRoom, fmt.Sprintf("free %d bytes, or choose another folder", need-free),
-			"it needs %d bytes, and its file system has %d left", need, free)
+		return g.refuse(disk.NoRoom, fmt.Sprintf("free %s, or choose another folder", disk.Counted(need-free, "byte")),
+			"it needs %s, and its file system has %s left", disk.Counted(need, "byte"), disk.Grouped(free))
 	}
 	return nil
 }

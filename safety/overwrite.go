@@ -132,6 +132,16 @@ func kindByHead(head []byte) FileKind {
 	return ""
 }
 
+// OwnKind tells which file that this program makes a file is by its beginning,
+// or "" if it is no such regular file or cannot be read.
+func OwnKind(path string) FileKind {
+	head, err := readHead(path)
+	if err != nil {
+		return ""
+	}
+	return kindByHead(head)
+}
+
 // readHead reads the beginning of a regular file.
 func readHead(path string) ([]byte, error) {
 	st, err := os.Stat(path)

@@ -166,7 +166,7 @@ func (r *Receipt) confirm(j judgement, otherwise string, holds func() (bool, err
 func (r *Receipt) whyAnother(m markIs) string {
 	switch {
 	case m == markOther && r.proof != byPlan:
-		return fmt.Sprintf("where the mark of the receipt should be, in sector %d, it holds something else (if you know that it is this very card, that sector is bad: use another card)", markSector(r.Disk()).Start)
+		return fmt.Sprintf("where the mark of the receipt should be, in sector %s, it holds something else (if you know that it is this very card, that sector is bad: use another card)", disk.Grouped(markSector(r.Disk()).Start))
 	case r.proof == byMark:
 		return "it does not bear the mark of the receipt"
 	}

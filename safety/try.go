@@ -17,7 +17,7 @@ func (r *Rehearsal) try() (Refusals, error) {
 	var out Refusals
 	if c := r.Unstable; c.Sectors > 0 && !r.req.Kind.tests() {
 		out = append(out, &Refusal{Code: disk.TargetUnstable, Path: r.Facts.Path,
-			Why: fmt.Sprintf("it answers differently from one time to the next: %s that were read twice, the first is sector %d", counted(c.Sectors, "sector"), c.First),
+			Why: fmt.Sprintf("it answers differently from one time to the next: %s that were read twice, the first is sector %s", disk.Counted(c.Sectors, "sector"), disk.Grouped(c.First)),
 			Do:  "try another reader; to find out more: bootgraft card --write-test, which such a card may have"})
 	}
 	rights, err := r.tryDevice()

@@ -64,9 +64,9 @@ func checkSize(card, target image.Source, name string) error {
 	}
 	switch c, t := card.Size(), target.Size(); {
 	case t < c:
-		return refuse("was it cut short? otherwise make a plan for its size", "it has %d bytes, %d less than the plan says", t, c-t)
+		return refuse("was it cut short? otherwise make a plan for its size", "it has %s, %s less than the plan says", disk.Counted(t, "byte"), disk.Grouped(c-t))
 	case t > c:
-		return refuse("make a plan for its size", "it has %d bytes, %d more than the plan says", t, t-c)
+		return refuse("make a plan for its size", "it has %s, %s more than the plan says", disk.Counted(t, "byte"), disk.Grouped(t-c))
 	}
 	return nil
 }

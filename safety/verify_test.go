@@ -84,7 +84,7 @@ func TestVerifyExplains(t *testing.T) {
 	}{
 		{"the original itself", "what sector 0 of the original holds", "copied without the plan", original},
 		{"a byte order", "but 16-bit swapped", "", turned},
-		{"cut short", "zeros here", "from sector 3001 on", cut},
+		{"cut short", "zeros here", "from sector 3,001 on", cut},
 		{"zeros, then more", "zeros here", "", early},
 		{"erased", "FF bytes here", "", ff},
 		{"one hole", "zeros here", "", hole},
@@ -111,7 +111,7 @@ func TestVerifyFindsCutFile(t *testing.T) {
 	do(t, os.Truncate(path, 2049*sector))
 	do(t, os.Truncate(path, int64(len(m.file))))
 	c := verify(t, m, path, VerifyOptions{Limit: 1})
-	if c.Unequal != 2*2048+4 || len(c.Notes) != 1 || !strings.Contains(c.Notes[0], "from sector 2049 on") {
+	if c.Unequal != 2*2048+4 || len(c.Notes) != 1 || !strings.Contains(c.Notes[0], "from sector 2,049 on") {
 		t.Errorf("%d unequal, notes %q", c.Unequal, c.Notes)
 	}
 }

@@ -10,6 +10,7 @@ import (
 	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/safety/blockdev"
 	"bootgraft/safety/held"
@@ -44,6 +45,12 @@ func openLook(u *talk.UI, ctx context.Context, path string, f *cardCmdFlags) (*c
 		return lookAtDevice(t, f)
 	case err != nil:
 		return nil, lookError(path, err)
+	}
+	if input.IsPlan(img) {
+		return nil, errors.Join(talk.Usagef("%s is a plan, and what is wanted here is a card, or an image of one. What it plans: bootgraft files --plan %s", path, words.Shell(path)), img.Close())
+	}
+	if err := input.OtherThanDrive(path, "a card, or an image of one"); err != nil {
+		return nil, errors.Join(err, img.Close())
 	}
 	l := &cardLook{Look: page.Look{Path: path, File: true, Readable: true}, src: img, close: img.Close}
 	l.Facts.Path, l.Facts.Sectors, l.Facts.SectorSize = path, image.Sectors(img), f.sectorSize

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
 	"slices"
 
 	"github.com/spf13/cobra"
@@ -21,6 +22,7 @@ import (
 	"bootgraft/layout/scan"
 	"bootgraft/layout/scan/files"
 	"bootgraft/layout/scan/second"
+	"bootgraft/safety"
 )
 
 const filesHelp = `Lists the files of the FAT and ext volumes of a drive, or of a planned card
@@ -141,6 +143,9 @@ func (f *filesFlags) open(args []string) (image.Source, string, func(), error) {
 			return nil, "", nil, err
 		}
 		return src, args[0], func() { src.Close() }, nil
+	}
+	if _, err := os.Stat(f.plan); err == nil && safety.OwnKind(f.plan) == "" {
+		return nil, "", nil, talk.Usagef("%s is no plan. The files of a drive: bootgraft files %s", f.plan, words.Shell(f.plan))
 	}
 	j, err := input.OpenJob(f.plan, f.source)
 	if err != nil {

@@ -38,6 +38,9 @@ func undoCommand(u *talk.UI) *cobra.Command {
 		Long:  undoHelp,
 		Args:  cobra.ExactArgs(2),
 		RunE: func(c *cobra.Command, args []string) error {
+			if err := input.CheckReceiptFirst(args); err != nil {
+				return err
+			}
 			if !flags.device {
 				return talk.Usagef("undo writes to a card: add --device. An image file is never overwritten without --replace, so there is no receipt for one")
 			}

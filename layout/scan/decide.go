@@ -50,7 +50,7 @@ func (s *surveyor) withoutBootCode(tables []found, bare *layout.Volume) []found 
 		return tables
 	}
 	if len(m.Entries) > 0 {
-		s.note(disk.Notef(disk.BootCodeNotMBR, 0, "sector 0 is the boot sector of a %s volume; its bytes 446 to 509, read as a partition table, would list %d entries that cannot be, and are taken for boot code", bare.Kind, len(m.Entries)))
+		s.note(disk.Notef(disk.BootCodeNotMBR, 0, "sector 0 is the boot sector of a %s volume; its bytes 446 to 509, read as a partition table, would list %s that cannot be, and are taken for boot code", bare.Kind, entriesText(len(m.Entries))))
 	}
 	s.out.MBR = nil
 	return slices.DeleteFunc(tables, func(t found) bool { return t.Kind == "mbr" })
@@ -169,7 +169,7 @@ func (s *surveyor) noteStale(tables []found, kind string) {
 		}
 		switch {
 		case t.State == layout.Stale && len(t.Entries) > 0 || t.State == layout.Stale && t.Kind == "gpt":
-			s.note(disk.Warningf(staleCodes[t.Kind], at, "a %s table with %d entries lies on this disk, but is not in force (%s is): the rest of an earlier use. Nothing in it is interpreted", t.Kind, len(t.Entries), kind))
+			s.note(disk.Warningf(staleCodes[t.Kind], at, "a %s table with %s lies on this disk, but is not in force (%s is): the rest of an earlier use. Nothing in it is interpreted", t.Kind, entriesText(len(t.Entries)), kind))
 		case t.State == layout.Damaged && t.Kind != "mbr" || t.State == layout.Damaged && kind == "none":
 			s.note(disk.Warningf(damagedCodes[t.Kind], at, "something that claims to be a %s table breaks its own rules: %s", t.Kind, t.Evidence[0]))
 		}
@@ -184,4 +184,12 @@ func (s *Survey) SecondPlace() disk.Spans {
 		return nil
 	}
 	return s.GPT.SecondPlace()
+}
+
+// entriesText counts the entries of a table.
+func entriesText(n int) string {
+	if n == 1 {
+		return "1 entry"
+	}
+	return disk.Grouped(n) + " entries"
 }

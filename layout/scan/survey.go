@@ -113,13 +113,13 @@ func (s *surveyor) oddBytes() error {
 	}
 	b := make([]byte, odd)
 	if err := image.ReadFull(s.src, b, s.src.Size()-odd); err != nil {
-		return fmt.Errorf("reading the last %d bytes: %w", odd, err)
+		return fmt.Errorf("reading the last %s: %w", disk.Counted(odd, "byte"), err)
 	}
 	sum := sha256.Sum256(b)
 	s.out.OddBytes, s.out.OddSHA256 = int(odd), hex.EncodeToString(sum[:])
 	s.note(disk.Warningf(disk.OddBytes, s.out.Sectors,
-		"the file ends %d bytes into a sector of %d. These bytes (SHA-256 %s) belong to no sector and are not carried; a plan needs --accept odd-bytes. Was the copy cut short, or is it another sector size (--sector-size)?",
-		odd, n, s.out.OddSHA256))
+		"the file ends %s into a sector of %s. These bytes (SHA-256 %s) belong to no sector and are not carried; a plan needs --accept odd-bytes. Was the copy cut short, or is it another sector size (--sector-size)?",
+		disk.Counted(odd, "byte"), disk.Grouped(int64(n)), s.out.OddSHA256))
 	return nil
 }
 
@@ -155,7 +155,7 @@ func (s *surveyor) volumes(tables []found, bare *layout.Volume) error {
 		delete(s.out.FAT, 0)
 		delete(s.out.Ext, 0)
 		s.note(disk.Warningf(disk.VolumeBesideTable, bare.Start,
-			"a %s volume without a table (%d sectors) is also found on this disk: the rest of an earlier use, or a hybrid disc. The %s table is in force, and nothing in the volume is interpreted", bare.Kind, bare.Count, s.out.Table))
+			"a %s volume without a table (%s) is also found on this disk: the rest of an earlier use, or a hybrid disc. The %s table is in force, and nothing in the volume is interpreted", bare.Kind, disk.Counted(bare.Count, "sector"), s.out.Table))
 	}
 	for i := range tables {
 		t := &tables[i]

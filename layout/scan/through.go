@@ -30,7 +30,7 @@ const maxThrough = 64
 func (t *Through) Text() string {
 	text := fmt.Sprintf("read %s, this disk has", t.Order)
 	if t.Table.Kind != "" {
-		text += fmt.Sprintf(" a table of kind %s with %d entries", t.Table.Kind, len(t.Table.Entries))
+		text += fmt.Sprintf(" a table of kind %s with %s", t.Table.Kind, entriesText(len(t.Table.Entries)))
 		if t.Signature != "" {
 			text += fmt.Sprintf(" under the signature % X", t.Signature)
 		}
@@ -43,7 +43,7 @@ func (t *Through) Text() string {
 		default:
 			text += ","
 		}
-		text += fmt.Sprintf(" a volume of kind %s at sector %d", v.Kind, v.Start)
+		text += fmt.Sprintf(" a volume of kind %s at sector %s", v.Kind, disk.Grouped(v.Start))
 	}
 	return text
 }

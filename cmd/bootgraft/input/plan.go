@@ -11,24 +11,14 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout/plan"
+	"bootgraft/safety"
 )
 
 // IsPlanFile tells whether a file looks like a plan.
-func IsPlanFile(path string) bool {
-	st, err := os.Stat(path)
-	if err != nil || !st.Mode().IsRegular() {
-		return false
-	}
-	f, err := os.Open(path)
-	if err != nil {
-		return false
-	}
-	defer f.Close()
-	return isPlan(f)
-}
+func IsPlanFile(path string) bool { return safety.OwnKind(path) == safety.PlanFile }
 
-// isPlan tells whether a file begins like a plan.
-func isPlan(f io.ReaderAt) bool {
+// IsPlan tells whether a file begins like a plan.
+func IsPlan(f io.ReaderAt) bool {
 	head := make([]byte, plan.HeadBytes)
 	n, err := f.ReadAt(head, 0)
 	if err != nil && !errors.Is(err, io.EOF) {
@@ -52,6 +42,30 @@ func CheckPlanFirst(verb string, args []string) error {
 		return talk.Usagef("%s is a plan, and %s is none: the plan comes first:\n\n  bootgraft %s %s %s", args[1], args[0], verb, words.Shell(args[1]), words.Shell(args[0]))
 	case len(args) == 1 && IsPlanFile(args[0]):
 		return talk.Usagef("%s is a plan; which card is compared with it? bootgraft %s %s card.img", args[0], verb, words.Shell(args[0]))
+	}
+	return nil
+}
+
+// CheckReceiptFirst finds out that RECEIPT and TARGET of undo were given the
+// wrong way round, or that the plan stands in the place of its receipt.
+func CheckReceiptFirst(args []string) error {
+	first, second := safety.OwnKind(args[0]), safety.OwnKind(args[1])
+	switch {
+	case first != safety.ReceiptFile && second == safety.ReceiptFile:
+		return talk.Usagef("%s is a receipt, and %s is none: the receipt comes first:\n\n  sudo bootgraft undo %s %s --device", args[1], args[0], words.Shell(args[1]), words.Shell(args[0]))
+	case first == safety.PlanFile:
+		receipt := args[0] + ".receipt"
+		return talk.Usagef("%s is a plan, and undo puts back what the receipt of a write kept, which lies beside the plan:\n\n  sudo bootgraft undo %s %s --device", args[0], words.Shell(receipt), words.Shell(args[1]))
+	}
+	return nil
+}
+
+// OtherThanDrive says that a file of this program was given where something else
+// is wanted, or returns nil.
+func OtherThanDrive(path, wanted string) error {
+	switch kind := safety.OwnKind(path); kind {
+	case safety.ReceiptFile, safety.RuleFile, safety.RecordFile:
+		return talk.Usagef("%s is %s, and what is wanted here is %s", path, kind, wanted)
 	}
 	return nil
 }
@@ -81,6 +95,9 @@ func openPlan(path string) (*plan.Plan, *os.File, error) {
 		f.Close()
 		if newer := (*disk.NewerFormError)(nil); errors.As(err, &newer) {
 			return nil, nil, fmt.Errorf("%s: %w", path, newer)
+		}
+		if kind := safety.OwnKind(path); kind != "" && kind != safety.PlanFile {
+			return nil, nil, talk.Usagef("%s is %s, and what is wanted here is a plan", path, kind)
 		}
 		return nil, nil, fmt.Errorf("%s is no plan that can be trusted: %w. Make it again with: bootgraft plan", path, err)
 	}

@@ -104,9 +104,13 @@ func OpenSource(path string, f SourceFlags) (*Source, error) {
 		img.Close()
 		return nil, err
 	}
-	if isPlan(img) {
+	if IsPlan(img) {
 		img.Close()
 		return nil, planForSource(path)
+	}
+	if err := OtherThanDrive(path, "a drive: an image, a capture or a kit"); err != nil {
+		img.Close()
+		return nil, err
 	}
 	record := f.Record
 	if record == "" && kit.Is(img) {

@@ -7,7 +7,6 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
-	"bootgraft/layout/volume/fat/resize"
 )
 
 // noEntry is the index of a claim that no entry makes.
@@ -89,11 +88,6 @@ func (p *planner) shared(index int, asked bool) bool {
 		return true
 	}
 	return false
-}
-
-// stays tells whether a wish leaves a volume as it is.
-func stays(w resize.Wishes) bool {
-	return w.Mode == resize.Keep && !w.Empty && w.Free != resize.FreeSkip && w.BadMarks != resize.BadClear && w.Hidden == nil && w.Geometry == nil && w.Align == 0
 }
 
 // sectorsAt names a run of sectors.

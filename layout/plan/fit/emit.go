@@ -270,6 +270,8 @@ func (p *planner) drop(b *plan.Builder) error {
 				why = "not known, let go by " + string(disk.NotKnownCut)
 			case r.Role == layout.RoleVolume && p.inSized(lost.Start):
 				why = "no file uses it"
+			case r.Role == layout.RoleVolume && p.slackUsed(lost):
+				why = "in use after the end of the volume in it, let go by " + string(disk.SlackInUse)
 			case r.Role == layout.RoleVolume:
 				why = "after the end of the volume in it"
 			}
@@ -278,6 +280,17 @@ func (p *planner) drop(b *plan.Builder) error {
 		b.Drop(dropped...)
 	}
 	return nil
+}
+
+// slackUsed tells whether sectors in use behind a volume are among those that
+// are left behind.
+func (p *planner) slackUsed(lost disk.Span) bool {
+	for _, v := range p.s.Volumes {
+		if s := v.Slack; s != nil && s.NonBlank > 0 && lost.Overlaps(disk.Between(s.First, s.Last+1)) {
+			return true
+		}
+	}
+	return false
 }
 
 // mayBeUnknown tells whether it matters at a sector of a region that the source

@@ -64,6 +64,9 @@ func (p *planner) entryEnd(e layout.Entry) (disk.Sector, error) {
 		if p.accepted[disk.NotKnownCut] {
 			slack.Unread = 0
 		}
+		if p.accepted[disk.SlackInUse] {
+			slack.NonBlank = 0
+		}
 		end = max(end, contentEnd(disk.Between(v.End(), limit), slack, false))
 	}
 	return end, nil
@@ -100,6 +103,11 @@ func (p *planner) unknownVolumeEnd(e layout.Entry, limit disk.Sector) (disk.Sect
 		return limit, nil
 	}
 	span := disk.Between(e.Start, limit)
+	for _, r := range p.s.Regions {
+		if r.Span == span && r.Content.Looked {
+			return max(e.Start+1, contentEnd(span, r.Content, false)), nil // the survey has read it
+		}
+	}
 	c, err := scan.Look(p.ctx, p.src, span)
 	if err != nil {
 		return 0, err
@@ -116,9 +124,14 @@ func (p *planner) shorten() {
 	}
 	smaller := p.w.Target.Sectors < p.s.Sectors
 	for _, e := range p.s.Entries {
-		if end := p.ends[e.Index]; smaller && isVolume(e) && p.sized[e.Index] == nil && e.End() > room && end < e.End() {
+		_, sized := p.resized[e.Index]
+		if end := p.ends[e.Index]; smaller && isVolume(e) && !sized && e.End() > room && end < e.End() {
 			p.resized[e.Index] = end - e.Start
-			if v := p.s.Volume(e.Index); v != nil && v.Slack != nil && v.Slack.Unread > 0 {
+			used, unread := p.slack(e.Index)
+			if used > 0 && end <= p.s.Volume(e.Index).Slack.Last {
+				p.ask(p.slackInUse(e.Index))
+			}
+			if unread > 0 {
 				p.ask(p.slackNotKnown(e.Index))
 			}
 			if !p.knownEnd(e) {

@@ -131,6 +131,9 @@ func Plan(ctx context.Context, src image.Source, s *scan.Survey, w Wishes) (*pla
 		}
 	}
 	if p.isRefused() {
+		if err := p.askForAll(w); err != nil {
+			return nil, err
+		}
 		return nil, &p.refused
 	}
 	made, err := p.emit()

@@ -44,7 +44,9 @@ var mutants = []mutant{
 	{"rules.go", "		if e.End() > start && !e.NoVolume {", "		if false {"},
 	{"claims.go", "	for _, c := range others {", "	for _, c := range others[:0] {"},
 	{"entries.go", "smaller && e.End() > room && end < e.End():", "smaller && e.End() > room || end > e.End():"},
-	{"volumes.go", "	case s.Unread > 0:\n", "	case s.Unread > 0 && asked:\n		p.refuse(p.slackNotKnown(index))\n		return true\n	case false:\n"},
+	{"volumes.go", "	return unread > 0 && !p.ask(p.slackNotKnown(index))", "	if unread > 0 {\n		p.refuse(p.slackNotKnown(index))\n	}\n	return unread > 0"},
+	{"volumes.go", "!left.Empty() && r.Sectors != p.s.FAT[index].Sectors {", "!left.Empty() {"},
+	{"resurvey.go", "c.Span = disk.Between(p.s.Volume(c.index).End(), c.End())", "c.Span = disk.Span{}"},
 	{"twice.go", "	kept, tail, err := p.copyTouching()\n", "	kept, tail, err := layout.Span{}, p.need.tail, error(nil)\n"},
 }
 
@@ -54,7 +56,7 @@ func TestMutantsAreKilled(t *testing.T) {
 	if !rig.Long() {
 		t.Skip("the mutants run with BOOTGRAFT_LONG=1")
 	}
-	const tests = "TestLostSectors|TestACardThat|TestRulesThatCount|TestAVolumeWithSectors|TestLogicalPast|TestUnreadSlack|TestTailCopies"
+	const tests = "TestLostSectors|TestACardThat|TestRulesThatCount|TestAVolumeWithSectors|TestLogicalPast|TestUnreadSlack|TestWhatLiesBehind|TestSlackOfAVolume|TestTailCopies"
 	dir, err := os.Getwd()
 	if err != nil {
 		t.Fatal(err)

@@ -72,6 +72,7 @@ func original(t testing.TB, label string) *image.File {
 // What is planned for another size is a disk to sfdisk --verify and to partx,
 // and the volumes are sound to fsck.fat and e2fsck.
 func TestPlannedCardsOutside(t *testing.T) {
+	t.Parallel()
 	for _, label := range []string{"dos", "gpt"} {
 		for _, n := range []disk.Sector{104000, 120007} {
 			src := original(t, label)

@@ -105,7 +105,10 @@ func (p *planner) proveCarried(made *plan.Plan) error {
 			if err := p.proveVolume(made, c.index); err != nil {
 				return err
 			}
-			continue
+			if c.index == 0 {
+				continue
+			}
+			c.Span = disk.Between(p.s.Volume(c.index).End(), c.End())
 		}
 		for _, h := range p.homes(c.Span) {
 			if err := p.proveHome(made, c, h); err != nil {
@@ -231,6 +234,13 @@ func (p *planner) letGo() disk.Spans {
 	if p.w.Tail == TailDrop {
 		out = out.Add(p.need.tail)
 	}
+	if p.accepted[disk.SlackInUse] {
+		for _, v := range p.s.Volumes {
+			if e := p.s.Entry(v.Index); e != nil && v.Slack != nil {
+				out = out.Add(disk.Between(v.End(), e.End()))
+			}
+		}
+	}
 	if p.accepted[disk.StaleTableCut] {
 		for _, c := range p.claims() {
 			if c.stale {
@@ -245,12 +255,22 @@ func (p *planner) letGo() disk.Spans {
 // knownBlank tells whether the survey has read that sectors are blank.
 func (p *planner) knownBlank(s disk.Span) bool {
 	for _, r := range p.s.Regions {
-		c := r.Content
-		if r.Covers(s) && c.Looked && c.Unread == 0 && (c.NonBlank == 0 || s.Start > c.Last || s.End() <= c.First) {
+		if r.Covers(s) && blankIn(s, r.Content) {
+			return true
+		}
+	}
+	for _, v := range p.s.Volumes {
+		e := p.s.Entry(v.Index)
+		if e != nil && v.Slack != nil && disk.Between(v.End(), e.End()).Covers(s) && blankIn(s, *v.Slack) {
 			return true
 		}
 	}
 	return false
+}
+
+// blankIn tells whether a look at a run has found sectors of it to be blank.
+func blankIn(s disk.Span, c layout.Content) bool {
+	return c.Looked && c.Unread == 0 && (c.NonBlank == 0 || s.Start > c.Last || s.End() <= c.First)
 }
 
 // proveVolume wants every cluster in use of a volume that changes on the card,

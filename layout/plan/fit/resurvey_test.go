@@ -208,3 +208,11 @@ func TestRulesThatCountFromTheEndInAnEntry(t *testing.T) {
 		t.Errorf("%v", err)
 	}
 }
+
+// Behind a volume that is made new and keeps its size, what its entry holds is
+// on the card too.
+func TestSlackOfAVolumeThatIsMadeNewIsProved(t *testing.T) {
+	d, _, slack := slackDisk(t)
+	refusedAs(t, d, wishing(70_000, 1, resize.Wishes{Empty: true}), spoil{"the slack is left", fill(layout.Leave, slack.Start, slack.Count), nil,
+		"sectors-lost: sectors 30,100 to 30,102 of entry 1"})
+}

@@ -35,8 +35,16 @@ func (p *planner) takeRules() {
 		return mine
 	})
 	if lost > 0 {
-		p.note(disk.Notef(disk.RulesInVolume, disk.NoSector, "%d of the rules speak of volumes or tables that are known here; these are planned by what is known of them, and the rules are left aside", lost))
+		p.note(disk.Notef(disk.RulesInVolume, disk.NoSector, "%s of volumes or tables that are known here; these are planned by what is known of them, and the rules are left aside", speak(lost)))
 	}
+}
+
+// speak says of how many rules it is so that they speak of something.
+func speak(n int) string {
+	if n == 1 {
+		return "1 of the rules speaks"
+	}
+	return disk.Grouped(n) + " of the rules speak"
 }
 
 // The bytes of sector 0 that are the table of an MBR.
@@ -148,8 +156,8 @@ func (p *planner) noteRules() {
 	for _, n := range p.rules.Sizes {
 		sizes = append(sizes, grouped(int64(n)))
 	}
-	p.note(disk.Notef(disk.RulesApplied, disk.NoSector, "%s follow %d rules for numbers, %d for checksums and %d for copies of sectors; they come from originals of %s sectors",
-		sectors(p.ruled.Sectors()), len(p.rules.Fields), len(p.rules.Checks), copied, strings.Join(sizes, ", ")))
+	p.note(disk.Notef(disk.RulesApplied, disk.NoSector, "%s made by %s for numbers, %s for checksums and %s for copies of sectors; they come from originals of %s sectors",
+		sectors(p.ruled.Sectors())+" "+isAre(p.ruled.Sectors()), disk.Counted(len(p.rules.Fields), "rule"), disk.Grouped(len(p.rules.Checks)), disk.Grouped(copied), strings.Join(sizes, ", ")))
 }
 
 // applySector puts one sector of the rules onto the card, if what the card has
@@ -161,7 +169,7 @@ func (p *planner) applySector(s compare.RenderedSector) error {
 		return err
 	}
 	if from, ok := p.origin(s.At); !ok || from != s.From {
-		p.refuse(disk.Refusalf(disk.RulesTail, s.At, "the rules make sector %d of the card from sector %d of the source, but the plan carries something else there: --tail %s does not go together with these rules", s.At, s.From, p.w.Tail))
+		p.refuse(disk.Refusalf(disk.RulesTail, s.At, "the rules make sector %s of the card from sector %s of the source, but the plan carries something else there: --tail %s does not go together with these rules", grouped(int64(s.At)), grouped(int64(s.From)), p.w.Tail))
 		return nil
 	}
 	if bytes.Equal(old, s.Bytes) {
@@ -213,7 +221,7 @@ func (p *planner) pointers() error {
 		}
 		from := disk.Span{Start: disk.Sector(before.Value), Count: 1}
 		if len(image.Unknown(p.src, from)) > 0 {
-			p.note(disk.Warningf(disk.RulesPointerUnknown, from.Start, "%s points to sector %d, which the source does not know", f.Place, from.Start))
+			p.note(disk.Warningf(disk.RulesPointerUnknown, from.Start, "%s points to sector %s, which the source does not know", f.Place, grouped(int64(from.Start))))
 			continue
 		}
 		b, err := image.ReadSectors(p.src, from)
@@ -226,7 +234,7 @@ func (p *planner) pointers() error {
 		if _, blank := image.Blank(b); blank {
 			continue
 		}
-		p.ask(disk.Refusalf(disk.RulesPointerMoves, disk.Sector(after.Value), "%s points to sector %d of the source, which is in use, and would point to sector %d of the card, where the plan does not carry it", f.Place, from.Start, after.Value))
+		p.ask(disk.Refusalf(disk.RulesPointerMoves, disk.Sector(after.Value), "%s points to sector %s of the source, which is in use, and would point to sector %s of the card, where the plan does not carry it", f.Place, grouped(int64(from.Start)), grouped(int64(after.Value))))
 	}
 	return nil
 }

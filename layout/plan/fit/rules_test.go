@@ -80,6 +80,7 @@ func planned(t *testing.T, src image.Source, n disk.Sector, w Wishes) (*plan.Pla
 // TestRulesMakeCardsThatStart: named devices take a card that was planned by
 // the rules, larger or smaller, and refuse one that was planned without.
 func TestRulesMakeCardsThatStart(t *testing.T) {
+	t.Parallel()
 	for _, f := range family.Named() {
 		r := rulesOf(t, f, family.NamedSizes(), 0x220)
 		src := unit(f, family.NamedSizes()[0], 1)
@@ -103,8 +104,9 @@ func TestRulesMakeCardsThatStart(t *testing.T) {
 // advice asked for, then a card of a size never seen. Whatever is planned
 // without asking starts; nothing undecided goes through unasked.
 func TestRandomFamiliesStartFromPlannedCards(t *testing.T) {
+	t.Parallel()
 	asked := 0
-	seeds := skip.Seeds(12, 200)
+	seeds := skip.Seeds(6, 200)
 	for _, seed := range seeds {
 		f := family.Random(seed)
 		all := family.Sizes(seed, 104)
@@ -294,6 +296,7 @@ func TestSameSizeNeedsNoRules(t *testing.T) {
 // TestTailOfAFullDrive: songs up to the end hide where the tail begins; what is
 // the same on all originals tells it.
 func TestTailOfAFullDrive(t *testing.T) {
+	t.Parallel()
 	sizes := []disk.Sector{20_001, 23_000, 27_009, 20_001}
 	drive := func(i int, n disk.Sector) *imagetest.Disk {
 		d := imagetest.New(n, 512)

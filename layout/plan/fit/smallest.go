@@ -55,10 +55,49 @@ func (p *planner) askFor(w Wishes, codes []disk.Code) error {
 	if err != nil {
 		return err
 	}
-	for _, f := range try.findings {
-		if f.Accepted && slices.Contains(codes, f.Code) && !slices.ContainsFunc(p.refused.Need, func(o disk.Finding) bool { return o.Code == f.Code }) {
-			f.Accepted = false
+	for _, f := range try.granted(codes) {
+		if !slices.ContainsFunc(p.refused.Need, func(o disk.Finding) bool { return o.Code == f.Code }) {
 			p.refused.Need = append(p.refused.Need, f)
+		}
+	}
+	return nil
+}
+
+// granted returns what was asked and accepted by one of some codes, as it is
+// asked.
+func (p *planner) granted(codes []disk.Code) (asked []disk.Finding) {
+	for _, f := range p.findings {
+		if f.Accepted && slices.Contains(codes, f.Code) {
+			f.Accepted = false
+			asked = append(asked, f)
+		}
+	}
+	return asked
+}
+
+// askForAll asks at once for everything that a card of this size needs. What
+// a later stage asks shows only when the stages before it have what they asked
+// for, and what it asked before that may not be needed at all.
+func (p *planner) askForAll(w Wishes) error {
+	if len(p.refused.Why) > 0 {
+		return nil
+	}
+	asked := p.refused.Need
+	var codes []disk.Code
+	for len(asked) > 0 {
+		for _, f := range asked {
+			codes = append(codes, f.Code)
+		}
+		w.Accept = slices.Concat(p.w.Accept, codes)
+		try, err := p.attempt(w, w.Target.Sectors)
+		switch {
+		case err != nil:
+			return err
+		case len(try.refused.Why) > 0 || try.tooSmall > 0:
+			return nil
+		}
+		if asked = try.refused.Need; len(asked) == 0 {
+			p.refused.Need = try.granted(codes)
 		}
 	}
 	return nil

@@ -1,6 +1,7 @@
 package fit
 
 import (
+	"fmt"
 	"math/rand/v2"
 	"testing"
 
@@ -100,7 +101,8 @@ func TestSmallestBesideAnAcceptance(t *testing.T) {
 
 // Over random disks and wishes every smallest card that is told is one.
 func TestSmallestOfRandomWishes(t *testing.T) {
-	for _, seed := range rig.Seeds(20, 300) {
+	t.Parallel()
+	for _, seed := range rig.Seeds(5, 300) {
 		d := disks.NewRandom(seed)
 		r := rand.New(rand.NewPCG(uint64(seed), 11))
 		src := once(t, d)
@@ -172,6 +174,7 @@ func TestUnreadSlackIsNotInUse(t *testing.T) {
 // A tail that goes to both places on a card larger by no more than itself lies
 // there in two copies that touch or overlap: on the way back they are one.
 func TestTailCopiesThatTouchGoBack(t *testing.T) {
+	t.Parallel()
 	for _, table := range []string{"mbr", "gpt", "none"} {
 		for _, more := range []disk.Sector{1, 7, 99, 100} {
 			d := imagetest.New(20_000, 512)
@@ -226,5 +229,115 @@ func TestTheSmallestCardAsksForAllItsCodes(t *testing.T) {
 	w.Target.Sectors = r.Accepting
 	if _, err = tryPlan(t, d, w); err != nil {
 		t.Errorf("%d sectors with %v: %v", r.Accepting, w.Accept, err)
+	}
+}
+
+// A volume of which the disk holds only the beginning, with files behind that:
+// as long as its size does not change it is carried as it is, whatever was
+// asked, and nothing is copied from behind the end of the source.
+func TestACutVolumeIsCarriedAsItIs(t *testing.T) {
+	long := imagetest.New(31_000, 512)
+	disks.FAT(long, at(21_000, 10_000), fat.FAT16, 4_000_000)
+	b, err := image.ReadSectors(long, at(21_000, 5000))
+	if err != nil {
+		t.Fatal(err)
+	}
+	d := imagetest.New(26_000, 512)
+	d.Put(21_000, b)
+	disks.MBR(d, entry(63, 20_000), entry(21_000, 10_000))
+	w := size(40_000)
+	w.Accept = []disk.Code{disk.FATLargerThanPartition, disk.FATCutOff}
+	for name, wish := range map[string]resize.Wishes{"shrink": {Mode: resize.Shrink}, "keep": {Mode: resize.Keep}} {
+		w.Volumes.Wish = map[int]resize.Wishes{2: wish}
+		if p, err := tryPlan(t, d, w); err != nil || p.RenderedSectors() > 1 {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+	for name, wish := range map[string]resize.Wishes{"free skipped": {Mode: resize.Keep, Free: resize.FreeSkip}, "made smaller": {Mode: resize.Shrink, Sectors: 9900}} {
+		w.Volumes.Wish = map[int]resize.Wishes{2: wish}
+		_, err := tryPlan(t, d, w)
+		if r := IsRefused(err); r == nil || textOf(r.Why, disk.FATCutOff) == "" {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+}
+
+// Wherever the end of the disk cuts a volume off, and whatever is asked of it:
+// a plan that is right, or a refusal, and never a piece from behind that end.
+func TestCutAnywhere(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		kind  fat.Kind
+		count disk.Sector
+		table string
+	}{{fat.FAT12, 3000, "mbr"}, {fat.FAT16, 10_000, "mbr"}, {fat.FAT16, 10_000, "none"}, {fat.FAT32, 66_700, "mbr"}, {fat.FAT16, 10_000, "gpt"}} {
+		start := disk.Sector(2048)
+		if c.table == "none" {
+			start = 0
+		}
+		long := imagetest.New(start+c.count, 512)
+		disks.FAT(long, at(start, c.count), c.kind, 400_000, 3000)
+		v, err := fat.Read(image.NewWindow(long, at(start, c.count)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, have := range []disk.Sector{1, 7, v.TableSpan(0).Start + 1, v.Data - 1, v.Data + 101, v.Data + 900, c.count - 1} {
+			n := start + have
+			if c.table == "gpt" {
+				n += 33
+			}
+			d := imagetest.New(n, 512)
+			switch c.table {
+			case "mbr":
+				disks.MBR(d, entry(start, c.count))
+			case "gpt":
+				disks.GPT(d, entry(start, have))
+			}
+			cutDisk(t, d, long, at(start, have))
+			cutWishes(t, fmt.Sprintf("%v %s %d", c.kind, c.table, have), d, n)
+		}
+	}
+}
+
+// cutDisk copies the beginning of a volume.
+func cutDisk(t *testing.T, d, long *imagetest.Disk, s disk.Span) {
+	t.Helper()
+	b, err := image.ReadSectors(long, s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	d.Put(s.Start, b)
+}
+
+// cutWishes asks everything of a volume that is cut off.
+func cutWishes(t *testing.T, name string, d *imagetest.Disk, n disk.Sector) {
+	t.Helper()
+	src := once(t, d)
+	for index, v := range src.s.FAT {
+		for i, wish := range []resize.Wishes{
+			{}, {Mode: resize.Keep}, {Mode: resize.Shrink}, {Mode: resize.Shrink, Sectors: v.Sectors}, {Mode: resize.Shrink, Sectors: v.Sectors - 40},
+			{Mode: resize.Grow}, {Mode: resize.Grow, Sectors: v.Sectors + 4000}, {Empty: true}, {Mode: resize.Shrink, Empty: true},
+			{Mode: resize.Keep, Free: resize.FreeSkip}, {Mode: resize.Keep, BadMarks: resize.BadClear}, {Mode: resize.Keep, Geometry: &resize.Geometry{Heads: 16, SectorsPerTrack: 63}},
+			{Mode: resize.Shrink, Free: resize.FreeCopy, Geometry: &resize.Geometry{Heads: 16, SectorsPerTrack: 63}},
+		} {
+			for _, card := range []disk.Sector{n - 50, n, n + 50, n + 2*v.Sectors} {
+				if card < n && i > 3 {
+					continue // the search for a card that would do is slow
+				}
+				w := wishing(card, index, wish)
+				w.Accept = []disk.Code{disk.FATLargerThanPartition, disk.FATCutOff, disk.MissingInVolume, disk.MissingInBootArea, disk.VolumeRestInUse}
+				p, err := Plan(t.Context(), src.Source, src.s, w)
+				switch {
+				case err != nil && IsRefused(err) == nil:
+					t.Errorf("%s, wish %d, %d sectors: %v", name, i, card, err)
+				case err == nil:
+					if err := checkPlan(p, src.Source); err != nil {
+						t.Errorf("%s, wish %d, %d sectors: %v", name, i, card, err)
+					}
+				case card == n+2*v.Sectors && i == 2:
+					t.Errorf("%s, wish %d, %d sectors: %v", name, i, card, err)
+				}
+			}
+		}
 	}
 }

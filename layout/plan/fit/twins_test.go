@@ -24,6 +24,7 @@ func fat32() *imagetest.Disk {
 }
 
 func TestTwinsAnswer(t *testing.T) {
+	t.Parallel()
 	for name, lost := range map[string]disk.Spans{
 		"first boot sector F18":  {at(63, 1)},
 		"FSInfo F18":             {at(64, 1)},
@@ -100,9 +101,10 @@ func TestGPTTwin(t *testing.T) {
 // Whatever is damaged or not known, the plan of any card keeps its promises,
 // or is refused in words: no other error, and nothing lost in silence.
 func TestDamagedAndPartlyKnownDisks(t *testing.T) {
+	t.Parallel()
 	everything := []disk.Code{"missing-in-boot-area", "missing-in-volume", "tables-conflict", "gpt-damaged", "fat-larger-than-partition", disk.UnknownVolumeCut, disk.StaleTableCut}
 	planned := 0
-	for _, seed := range rig.Seeds(40, 800) {
+	for _, seed := range rig.Seeds(15, 800) {
 		d := disks.NewRandom(seed)
 		r := rand.New(rand.NewPCG(uint64(seed), 8))
 		for range r.IntN(20) {

@@ -46,14 +46,13 @@ func (p *planner) planVolumes() error {
 		switch {
 		case !asked && !beyond, p.s.Volume(index) == nil:
 			continue
-		case index > 0 && !p.tableIsRendered() || p.gptInForce() && p.pinned(*p.s.Entry(index)):
-			if asked {
-				p.refuse(disk.Refusalf(disk.EntryFixed, span.Start, "%s cannot become shorter or longer: its table is carried as it is", where(index)))
-			}
+		case !asked && p.entryFixed(index):
 			continue
-		case asked && stays(wish):
+		case asked && p.completed(span, wish).Leaves(p.s.FAT[index].Sectors):
 			continue
-		case p.shared(index, asked), p.slackInUse(index, asked):
+		case p.shared(index, asked):
+			continue
+		case !asked && p.slackStays(index): // it would have to become smaller
 			continue
 		case !asked:
 			wish = p.w.Volumes.Default
@@ -65,21 +64,35 @@ func (p *planner) planVolumes() error {
 	return nil
 }
 
-// slackInUse tells whether something lies in an entry behind its volume, or
-// may lie there: what nobody has read goes only if its owner accepts that.
-func (p *planner) slackInUse(index int, asked bool) bool {
-	s := p.s.Volume(index).Slack
-	switch {
-	case index == 0 || s == nil:
-		return false
-	case s.NonBlank > 0 && asked:
-		p.refuse(disk.Refusalf(disk.SlackInUse, s.First, "%s has %s in use behind the end of its volume, which nobody knows; its size cannot be changed", where(index), sectors(s.NonBlank)))
-	case s.NonBlank > 0:
-		p.fixed = append(p.fixed, disk.Notef(disk.SlackInUse, s.First, "%s cannot become smaller: behind the end of its volume it has %s in use, which nobody knows", where(index), sectors(s.NonBlank)))
-	case s.Unread > 0:
-		return !p.ask(p.slackNotKnown(index))
+// entryFixed tells whether an entry keeps its length whatever is asked.
+func (p *planner) entryFixed(index int) bool {
+	return index > 0 && !p.tableIsRendered() || p.gptInForce() && p.pinned(*p.s.Entry(index))
+}
+
+// slackStays tells whether a volume keeps its size because of what lies in its
+// entry behind it: that goes with a change of the size, so its owner has to let
+// it go, whether it is in use or nobody knows it.
+func (p *planner) slackStays(index int) bool {
+	used, unread := p.slack(index)
+	if used > 0 && !p.ask(p.slackInUse(index)) {
+		return true
 	}
-	return s.NonBlank > 0
+	return unread > 0 && !p.ask(p.slackNotKnown(index))
+}
+
+// slack returns how many sectors of an entry behind its volume are in use, and
+// how many nobody knows.
+func (p *planner) slack(index int) (used, unread disk.Sector) {
+	if v := p.s.Volume(index); index > 0 && v != nil && v.Slack != nil {
+		return v.Slack.NonBlank, v.Slack.Unread
+	}
+	return 0, 0
+}
+
+// slackInUse asks about what lies in an entry behind its volume.
+func (p *planner) slackInUse(index int) disk.Finding {
+	s := p.s.Volume(index).Slack
+	return disk.Refusalf(disk.SlackInUse, s.First, "%s has %s in use behind the end of its volume, and nothing says what they are (the first is sector %s); they do not arrive on a card on which the entry becomes shorter or its volume another size", where(index), sectors(s.NonBlank), grouped(int64(s.First)))
 }
 
 // slackNotKnown asks about sectors of an entry behind its volume that the source
@@ -116,21 +129,32 @@ func (p *planner) volumeEnd(index int) disk.Sector {
 	return p.volumeSpan(0).End()
 }
 
-func (p *planner) planVolume(index int, span disk.Span, w resize.Wishes) error {
-	v := p.s.FAT[index]
-	t, err := table(index, v)
-	if err != nil {
-		return err
-	}
-	end := p.roomAfter(span)
+// completed adds to the wishes for a volume what the planner knows of the card.
+func (p *planner) completed(span disk.Span, w resize.Wishes) resize.Wishes {
 	w.Base, w.From = span.Start, span.Start
-	w.Room = max(end-span.Start, 1)
+	w.Room = max(p.roomAfter(span)-span.Start, 1)
 	if p.w.Volumes.Limit > 0 {
 		w.Limit = max(p.w.Volumes.Limit-span.Start, 1)
 	}
 	if w.Sectors == 0 {
 		w.Reserve = disk.Sector(p.w.Volumes.Reserve * float64(p.w.Target.Sectors))
 	}
+	return w
+}
+
+func (p *planner) planVolume(index int, span disk.Span, w resize.Wishes) error {
+	v := p.s.FAT[index]
+	t, err := table(index, v)
+	var cut *disk.FormatError
+	if errors.As(err, &cut) {
+		p.refuse(disk.Refusalf(disk.FATTableMissing, p.s.Sectors, "%s: the disk ends before the allocation table, so nobody can say which clusters are free: the volume can only be carried as it is", where(index)))
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	w = p.completed(span, w)
+	end := p.roomAfter(span)
 	w.Accept = func(code disk.Code) bool { p.used[code] = true; return p.accepted[code] }
 	if w.BootCode, err = p.bootCode(span.Start); err != nil {
 		return err
@@ -160,6 +184,11 @@ func (p *planner) keepVolume(index int, span disk.Span, v *fat.Volume, r *resize
 	if r.Sectors == v.Sectors {
 		return
 	}
+	if p.entryFixed(index) {
+		p.refuse(disk.Refusalf(disk.EntryFixed, span.Start, "%s cannot become shorter or longer: its table is carried as it is", where(index)))
+		return
+	}
+	p.slackStays(index) // if so, there is no plan
 	if index > 0 {
 		p.ends[index] = span.Start + r.Sectors
 		p.resized[index] = r.Sectors
@@ -174,6 +203,9 @@ func (p *planner) volumeRefused(index int, span disk.Span, r *resize.Refused, en
 	}
 	for _, f := range r.Need {
 		p.refused.Need = append(p.refused.Need, inVolume(f, index, span))
+	}
+	if r.Sectors > 0 && r.Sectors != p.s.FAT[index].Sectors {
+		p.slackStays(index)
 	}
 	n := r.Limits.Smallest
 	if p.w.Volumes.Default.MoveNone {
@@ -230,13 +262,14 @@ func (p *planner) roomAfter(span disk.Span) disk.Sector {
 
 // cover puts the volumes that change onto the ground. A piece of Op Render
 // stands for a whole volume there, and From for its index. Behind a volume
-// that became smaller its old sectors are excess.
+// of another size the old sectors of its entry are excess; behind one that keeps
+// its size they stay.
 func (p *planner) cover(ground []layout.Piece) []layout.Piece {
 	for _, index := range slices.Sorted(maps.Keys(p.sized)) {
 		r, span := p.sized[index], p.volumeSpan(index)
 		now := disk.Span{Start: span.Start, Count: r.Sectors}
 		ground = overlay(ground, layout.Piece{Span: now, Op: layout.Render, Why: layout.WhyVolume, From: disk.Sector(index)})
-		if left := disk.Between(now.End(), min(span.End(), p.room())); !left.Empty() {
+		if left := disk.Between(now.End(), min(span.End(), p.room())); !left.Empty() && r.Sectors != p.s.FAT[index].Sectors {
 			ground = overlay(ground, layout.Piece{Span: left, Op: p.excessOp(), Why: layout.WhyExcess})
 		}
 	}

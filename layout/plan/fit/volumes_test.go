@@ -133,6 +133,7 @@ func checkVolume(t *testing.T, name string, d image.Source, p *plan.Plan, index 
 // shrinks as far as it must, and grows as far as it may; the smallest card is
 // exact.
 func TestVolumesFollowTheCard(t *testing.T) {
+	t.Parallel()
 	for name, drive := range volumeDisks(t) {
 		_, err := tryPlan(t, drive.d, size(1000))
 		r := IsRefused(err)

@@ -98,6 +98,7 @@ func described(r *candidate.Report) string {
 
 // Bytes that mean nothing show nothing: of forty such disks chance may fool one.
 func TestDullDisksShowNothing(t *testing.T) {
+	t.Parallel()
 	disks, shown := 0, 0
 	for name, fill := range dull {
 		for _, seed := range need.Seeds(4, 400) {

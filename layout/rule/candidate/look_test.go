@@ -65,6 +65,7 @@ func genuine(f *family.Family, n disk.Sector, x layout.Field) bool {
 // Nothing of them is ever shown, but numbers of the device are, and every
 // copy and checksum that is shown is one on a disk of another size too.
 func TestRandomFamilies(t *testing.T) {
+	t.Parallel()
 	fields, disks, fooled := 0, 0, 0
 	for _, seed := range need.Seeds(40, 400) {
 		f := family.Random(seed)

@@ -93,9 +93,9 @@ func (v *Volume) inspect() {
 	if v.Blocks > v.present() {
 		// E06: e2fsprogs e2fsck/problem.c, "The filesystem size (according to
 		// the superblock) ... The physical size of the device".
-		v.note(disk.Warningf(disk.ExtLargerThanPartition, at, "The file system says %d blocks of %d bytes = %d sectors, but there are %d sectors here: %d sectors are cut off. "+
+		v.note(disk.Warningf(disk.ExtLargerThanPartition, at, "The file system says %s of %s = %s, but here there is only room for %s: what lies beyond is cut off (%s). "+
 			"Files in them are lost, and the kernel refuses to mount it. Look for the right end of the partition.",
-			v.Blocks, v.BlockSize, v.Sectors(), image.Sectors(v.src), v.Sectors()-image.Sectors(v.src)))
+			disk.Counted(int64(v.Blocks), "block"), disk.Counted(int64(v.BlockSize), "byte"), disk.Counted(v.Sectors(), "sector"), disk.Grouped(image.Sectors(v.src)), disk.Counted(v.Sectors()-image.Sectors(v.src), "sector")))
 	}
 	if v.csumWrong {
 		v.note(disk.Warningf(disk.ExtChecksum, at, "The checksum of the superblock in sector %d of the volume is wrong: it was damaged or changed by hand. e2fsck can repair it.", at))

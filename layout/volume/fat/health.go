@@ -109,11 +109,11 @@ func (c *checker) file(f *File) {
 	c.ending(&f.Chain, f.Path)
 	switch {
 	case f.Dir && f.Raw.Size() != 0:
-		c.problem(false, disk.FATDirectorySize, f.Path, f.First, "a directory whose entry states %d bytes; it should state none", f.Raw.Size())
+		c.problem(false, disk.FATDirectorySize, f.Path, f.First, "a directory whose entry states %s; it should state none", disk.Counted(f.Raw.Size(), "byte"))
 	case f.Chain.Ends == EndsWell && f.ShortChain():
-		c.problem(true, disk.FATChainShort, f.Path, f.First, "it has %d bytes, but only %d of the %d clusters that they need", f.Size, f.Chain.Clusters, f.Need())
+		c.problem(true, disk.FATChainShort, f.Path, f.First, "it has %s, but only %s of the %s that they need", disk.Counted(f.Size, "byte"), disk.Grouped(f.Chain.Clusters), disk.Counted(int64(f.Need()), "cluster"))
 	case f.Chain.Ends == EndsWell && f.LongChain():
-		c.problem(false, disk.FATChainLong, f.Path, f.First, "it has %d clusters, and its %d bytes need %d; the rest is reserved for it", f.Chain.Clusters, f.Size, f.Need())
+		c.problem(false, disk.FATChainLong, f.Path, f.First, "it has %s, and its %s need %s; the rest is reserved for it", disk.Counted(f.Chain.Clusters, "cluster"), disk.Counted(f.Size, "byte"), disk.Grouped(int64(f.Need())))
 	}
 }
 
@@ -124,7 +124,7 @@ var endingCodes = map[Ending]disk.Code{
 
 func (c *checker) ending(ch *Chain, path string) {
 	if ch.Ends != EndsWell {
-		c.problem(true, endingCodes[ch.Ends], path, ch.At, "its chain %s at cluster %d, after %d clusters", ch.Ends, ch.At, ch.Clusters)
+		c.problem(true, endingCodes[ch.Ends], path, ch.At, "its chain %s at cluster %s, after %s", ch.Ends, disk.Grouped(ch.At), disk.Counted(ch.Clusters, "cluster"))
 	}
 }
 
@@ -142,7 +142,7 @@ func (c *checker) dot(d *dir, r *Raw, at Place) {
 	}
 	root := name == ".." && want == 0 && c.v.Kind == FAT32 && have == c.v.BPB.RootCluster
 	if d.parent != nil && have != want && !root {
-		c.problem(true, disk.FATDotEntryWrong, d.path(), have, "its entry %s in sector %d names cluster %d, and it should name %d", name, at.Sector, have, want)
+		c.problem(true, disk.FATDotEntryWrong, d.path(), have, "its entry %s in sector %s names cluster %s, and it should name %s", name, disk.Grouped(at.Sector), disk.Grouped(have), disk.Grouped(want))
 	}
 }
 
@@ -151,7 +151,7 @@ func (c *checker) nameCrossed() {
 	for f := range c.v.NewWalk(c.t, WalkOptions{}).Files() {
 		for n := range f.Chain.clusters() {
 			if c.twice.has(n) {
-				c.problem(true, disk.FATCrossLinked, f.Path, n, "from cluster %d on it shares clusters with another file or directory", n)
+				c.problem(true, disk.FATCrossLinked, f.Path, n, "from cluster %s on it shares clusters with another file or directory", disk.Grouped(n))
 				break
 			}
 		}
@@ -176,11 +176,11 @@ func (c *checker) lost() {
 		c.h.Lost++
 		if !named.has(n) {
 			ch := c.t.follow(n, nil, &steps)
-			c.problem(false, disk.FATLostChain, "", n, "a chain of %d clusters from cluster %d belongs to no file; it %s", ch.Clusters, n, ch.Ends)
+			c.problem(false, disk.FATLostChain, "", n, "a chain of %s from cluster %s belongs to no file; it %s", disk.Counted(ch.Clusters, "cluster"), disk.Grouped(n), ch.Ends)
 		}
 	}
 	if c.h.Lost > 0 {
-		c.h.Findings = append(c.h.Findings, disk.Warningf(disk.FATLostClusters, disk.NoSector, "%d clusters are in use and belong to no file", c.h.Lost))
+		c.h.Findings = append(c.h.Findings, disk.Warningf(disk.FATLostClusters, disk.NoSector, "%s in use and %s to no file", disk.Counted(c.h.Lost, "cluster")+map[bool]string{true: " is", false: " are"}[c.h.Lost == 1], map[bool]string{true: "belongs", false: "belong"}[c.h.Lost == 1]))
 	}
 }
 
@@ -190,9 +190,9 @@ func (c *checker) fsinfo() {
 		return
 	}
 	if i.Free != Unset && i.Free != c.h.Free && c.h.Unknown == 0 {
-		c.h.Findings = append(c.h.Findings, disk.Warningf(disk.FSInfoWrong, i.Sector, "FSInfo states %d free clusters (byte 488), the table has %d", i.Free, c.h.Free))
+		c.h.Findings = append(c.h.Findings, disk.Warningf(disk.FSInfoWrong, i.Sector, "FSInfo states %s (byte 488), the table has %s", disk.Counted(i.Free, "free cluster"), disk.Grouped(c.h.Free)))
 	}
 	if i.Next != Unset && !c.t.has(i.Next) {
-		c.h.Findings = append(c.h.Findings, disk.Warningf(disk.FSInfoWrong, i.Sector, "FSInfo says to look for free clusters at cluster %d (byte 492), which does not exist", i.Next))
+		c.h.Findings = append(c.h.Findings, disk.Warningf(disk.FSInfoWrong, i.Sector, "FSInfo says to look for free clusters at cluster %s (byte 492), which does not exist", disk.Grouped(i.Next)))
 	}
 }

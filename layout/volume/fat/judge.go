@@ -10,24 +10,24 @@ func (v *Volume) judge(entries int64) {
 	b := &v.BPB
 	v.judgeKind()
 	if int64(v.DataClusters) > entries-2 {
-		v.warn(disk.FATTableTooSmall, v.TableSpan(0).Start, "the volume has room for %d clusters, but its tables of %d sectors have entries for %d only; "+
-			"the clusters beyond cannot be used, and some systems refuse the volume", v.DataClusters, b.SectorsPerFAT(), max(0, entries-2))
+		v.warn(disk.FATTableTooSmall, v.TableSpan(0).Start, "the volume has room for %s, but its tables of %s have entries for %s only; "+
+			"the clusters beyond cannot be used, and some systems refuse the volume", disk.Counted(v.DataClusters, "cluster"), disk.Counted(b.SectorsPerFAT(), "sector"), disk.Grouped(max(0, entries-2)))
 	}
 	if have := image.Sectors(v.src); v.Sectors > have {
 		v.warn(disk.FATCutOff, have, "the volume says that it has %s, and only %s are here; what lies beyond is lost to every reader", sectorsText(v.Sectors), disk.Grouped(have))
 	}
 	if v.PerSector > 1 {
-		v.note(disk.FATSectorSizeDiffers, v.BootSector, "the volume counts in sectors of %d bytes, the disk in sectors of %d; all numbers here are in the disk's",
-			b.BytesPerSector, v.src.SectorSize())
+		v.note(disk.FATSectorSizeDiffers, v.BootSector, "the volume counts in sectors of %s bytes, the disk in sectors of %s; all numbers here are in the disk's",
+			disk.Grouped(b.BytesPerSector), disk.Grouped(v.src.SectorSize()))
 	}
 	if v.ClusterBytes() > 32<<10 {
-		v.note(disk.FATClusterLarge, v.BootSector, "clusters of %d bytes: more than the 32768 of the published format; not every device reads them", v.ClusterBytes())
+		v.note(disk.FATClusterLarge, v.BootSector, "clusters of %s bytes: more than the 32,768 of the published format; not every device reads them", disk.Grouped(v.ClusterBytes()))
 	}
 	if b.TotalSectors16 != 0 && b.TotalSectors32 != 0 && int64(b.TotalSectors16) != int64(b.TotalSectors32) {
-		v.warn(disk.FATSizesDiffer, v.BootSector, "the boot sector states two sizes: %d sectors (byte 19), which counts, and %d (byte 32)", b.TotalSectors16, b.TotalSectors32)
+		v.warn(disk.FATSizesDiffer, v.BootSector, "the boot sector states two sizes: %s (byte 19), which counts, and %s (byte 32)", disk.Counted(int64(b.TotalSectors16), "sector"), disk.Grouped(int64(b.TotalSectors32)))
 	}
 	if v.Kind == FAT32 && b.RootEntries != 0 {
-		v.note(disk.FATRootEntriesOdd, v.BootSector, "a FAT32 volume with room for a fixed root directory of %d entries (byte 17), which nobody uses", b.RootEntries)
+		v.note(disk.FATRootEntriesOdd, v.BootSector, "a FAT32 volume with room for a fixed root directory (byte 17: %s), which nobody uses", disk.Grouped(int64(b.RootEntries)))
 	}
 	if !b.Marked {
 		v.note(disk.FATNo55AA, v.BootSector, "bytes 510 and 511 of the boot sector are not 55 AA; some systems do not recognise the volume")
@@ -49,12 +49,12 @@ func (v *Volume) judgeKind() {
 	n := v.DataClusters
 	switch {
 	case v.Kind == FAT32 && n < MinFAT32:
-		v.warn(disk.FATTypeDisagrees, v.BootSector, "it has the form of FAT32, but %d clusters, which the published rule calls FAT%d; drivers go by the form, some devices by the rule",
-			n, map[bool]int{true: 12, false: 16}[n < MinFAT16])
+		v.warn(disk.FATTypeDisagrees, v.BootSector, "it has the form of FAT32, but %s, which the published rule calls FAT%d; drivers go by the form, some devices by the rule",
+			disk.Counted(n, "cluster"), map[bool]int{true: 12, false: 16}[n < MinFAT16])
 	case n == 4085 || n == 4086:
-		v.warn(disk.FATTypeBoundary, v.BootSector, "%d clusters: FAT16 by the published rule, but read as FAT12 by some drivers; a change on such a system destroys files", n)
+		v.warn(disk.FATTypeBoundary, v.BootSector, "%s: FAT16 by the published rule, but read as FAT12 by some drivers; a change on such a system destroys files", disk.Counted(n, "cluster"))
 	case near(n, MinFAT16) || near(n, MinFAT32):
-		v.note(disk.FATTypeBoundary, v.BootSector, "%d clusters lie within 16 of a limit between FAT types, where some drivers miscount", n)
+		v.note(disk.FATTypeBoundary, v.BootSector, "%s lie within 16 of a limit between FAT types, where some drivers miscount", disk.Counted(n, "cluster"))
 	}
 }
 
@@ -88,8 +88,8 @@ func (v *Volume) CheckPlace(base, length disk.Sector) []disk.Finding {
 			"a system that believes the volume writes over what follows the entry", sectorsText(v.Sectors), disk.Grouped(length)))
 	}
 	if want := base / v.PerSector; int64(v.BPB.Hidden) != int64(want) {
-		out = append(out, disk.Notef(disk.HiddenSectorsDiffer, base, "the boot sector says that %d sectors lie before the volume (byte 28), and it begins at sector %d; "+
-			"boot code may use that number, other systems ignore it", v.BPB.Hidden, want))
+		out = append(out, disk.Notef(disk.HiddenSectorsDiffer, base, "the boot sector gives the number of sectors before the volume as %s (byte 28), and it begins at sector %s; "+
+			"boot code may use that number, other systems ignore it", disk.Grouped(int64(v.BPB.Hidden)), disk.Grouped(want)))
 	}
 	return out
 }
@@ -141,7 +141,7 @@ func (v *Volume) compareBackup(boot []byte) {
 	}
 	at := disk.Sector(n) * v.PerSector
 	if int(n) >= v.BPB.Reserved {
-		v.warn(disk.BootBackupDiffers, at, "the backup boot sector (byte 50: %d) does not lie among the %d reserved sectors", n, v.BPB.Reserved)
+		v.warn(disk.BootBackupDiffers, at, "the backup boot sector (byte 50: %d) does not lie among the %s", n, disk.Counted(v.BPB.Reserved, "reserved sector"))
 		return
 	}
 	s, err := image.ReadSectors(v.src, disk.Span{Start: at, Count: 1})
@@ -158,6 +158,6 @@ func (v *Volume) compareBackup(boot []byte) {
 		}
 	}
 	if count > 0 {
-		v.warn(disk.BootBackupDiffers, at, "the backup boot sector differs from sector 0 in %d bytes, first in byte %d; sector 0 counts", count, first)
+		v.warn(disk.BootBackupDiffers, at, "the backup boot sector differs from sector 0 in %s, first in byte %d; sector 0 counts", disk.Counted(count, "byte"), first)
 	}
 }

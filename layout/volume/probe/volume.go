@@ -122,8 +122,8 @@ func (r *reader) checkSize(v *layout.Volume) []disk.Finding {
 	}
 	size := int64(r.window.SectorSize())
 	return []disk.Finding{disk.Warningf(disk.VolumePastEntry, r.entry.Start,
-		"the %s volume at sector %d says that it has %d sectors (%d bytes), but its place has %d (%d bytes); files in its last part are not here. Compare the size of the drive with the table",
-		v.Kind, r.entry.Start, v.Count, int64(v.Count)*size, r.entry.Count, int64(r.entry.Count)*size)}
+		"the %s volume at sector %s says that it has %s (%s), but its place has %s (%s); files in its last part are not here. Compare the size of the drive with the table",
+		v.Kind, disk.Grouped(r.entry.Start), disk.Counted(v.Count, "sector"), disk.Counted(int64(v.Count)*size, "byte"), disk.Grouped(r.entry.Count), disk.Counted(int64(r.entry.Count)*size, "byte"))}
 }
 
 func powerOfTwo(n uint64) bool { return n != 0 && n&(n-1) == 0 }

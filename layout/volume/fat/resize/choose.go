@@ -87,6 +87,9 @@ func (j *job) smaller(total int64) {
 	l := &j.res.Limits
 	asked := disk.Sector(total) * j.v.PerSector
 	switch {
+	case j.cut() && !j.w.Empty:
+		j.refuseCut()
+		return
 	case asked < l.Smallest:
 		j.refuse(disk.Refusalf(disk.VolumeTooSmall, asked, "%s cannot hold the volume: %s in use%s. The smallest size is %s, and %s without moving any file",
 			sectors(asked), disk.Counted(j.count.used, "cluster")+isAre(j.count.used), j.bounds(), sectors(l.Smallest), sectors(l.SmallestUnmoved)))
@@ -132,6 +135,9 @@ func (j *job) caps() []limit {
 		name = fmt.Sprintf("the field for the size, which has 32 bits (%s)", disk.Grouped(uint32(math.MaxUint32)))
 	}
 	out = append(out, limit{j.res.Limits.Largest, name})
+	if j.cut() && !j.w.Empty {
+		out = append(out, limit{j.v.Sectors, "the end of the original, behind which files of it lie"})
+	}
 	if j.w.MoveNone {
 		out = append(out, limit{j.res.Limits.LargestInPlace, "the length of the allocation tables, as no file may move"})
 	}
@@ -139,6 +145,10 @@ func (j *job) caps() []limit {
 }
 
 func (j *job) grow() {
+	if j.cut() && !j.w.Empty && j.w.Sectors > j.v.Sectors {
+		j.refuseCut()
+		return
+	}
 	least := limit{total: math.MaxInt64}
 	for _, c := range j.caps() {
 		if j.w.Sectors > c.total {

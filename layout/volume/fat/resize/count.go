@@ -68,6 +68,9 @@ func (j *job) setLimits() {
 	l.Smallest, l.SmallestUnmoved = inSource(g.sizeFor(least)), inSource(g.sizeFor(unmoved))
 	l.Largest = inSource(largest)
 	l.LargestInPlace = inSource(min(j.old.inPlace(high), largest))
+	if j.cut() && !j.w.Empty {
+		*l = Limits{j.from.total, j.from.total, j.from.total, j.from.total}
+	}
 }
 
 // inPlace returns the largest size with no more clusters than the tables have

@@ -139,15 +139,24 @@ func (e *emitter) data() {
 	e.rest(disk.Between(to.clusters(2, e.new.clusters).End(), to.total))
 }
 
-// rest emits what is left of the volume after its last whole cluster. Where
-// that keeps its place it is copied with the free clusters.
+// rest emits what is left of the volume after its last whole cluster. No table
+// calls that free: where it keeps its place it is carried. What nobody knows of
+// it goes with the files of a volume that was to become empty.
 func (e *emitter) rest(s disk.Span) {
-	if e.copyFree() && !e.resized() {
+	at := s.Start
+	if !e.resized() {
 		kept := s.Common(disk.Span{Count: e.whole()})
-		e.plain(kept, kept.Start)
-		s = disk.Between(kept.End(), s.End())
+		var lost disk.Spans
+		if e.w.Empty {
+			lost = image.Unknown(e.v.Source(), kept)
+		}
+		for _, part := range lost.Outside(kept) {
+			e.sink.Leave(disk.Between(at, part.Start), layout.WhyVolumeFree, layout.RankData)
+			e.plain(part, part.Start)
+			at = part.End()
+		}
 	}
-	e.sink.Leave(s, layout.WhyVolumeFree, layout.RankData)
+	e.sink.Leave(disk.Between(at, s.End()), layout.WhyVolumeFree, layout.RankData)
 }
 
 // emptyRoot emits a root directory that holds the label at most.

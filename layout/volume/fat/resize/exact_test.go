@@ -201,6 +201,7 @@ func TestStaysInOnePiece(t *testing.T) {
 // 65,525, and "FAT Volume Initialization" asks to stay at least 16 clusters away
 // from both.
 func TestTypeBoundaries(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct {
 		kind     fat.Kind
 		clusters int64
@@ -247,6 +248,7 @@ func TestDisputedType(t *testing.T) {
 // cluster, and no table is longer than it must be. TestRandom lets fsck.fat
 // say the same.
 func TestTableIsLongEnough(t *testing.T) {
+	t.Parallel()
 	s := lay(t, format.Options{Sectors: 8500, Kind: fat.FAT16, SectorsPerCluster: 2}, "A.WAV", 3)
 	v, tab := read(t, s)
 	for want := disk.Sector(8501); want < 9600; want++ {

@@ -51,10 +51,12 @@ func (g geometry) sized(total int64) geometry {
 func (g *geometry) sizeFor(n int64) int64 { return g.data() + n*g.cluster }
 
 // limits returns the least and the largest number of clusters that leave the
-// volume what it is to every system. FG, "FAT Type Determination": 4,085 and
-// 65,525 part the types; "FAT Volume Initialization" asks to stay 16 away from
-// both. Some systems count the piece of a cluster at the end as a whole one, or
-// the two entries before the first. A volume that lies nearer already comes no
+// volume what it is to every system. FG (Microsoft FAT: General Overview of
+// On-Disk Format v1.03), "FAT Type Determination": 4,085 and 65,525 part the
+// types; "FAT Volume Initialization" asks to stay 16 away from both, because much
+// code counts wrong there. That advice is the reason: a program that fails on
+// 65,524 clusters and a piece of one, as mtools was said to, was looked for and
+// not found (mdir of mtools and fsck.fat of dosfstools read such a volume). A volume that lies nearer already comes no
 // nearer; one in the form of FAT32 with fewer clusters stays on its side.
 func limits(k fat.Kind, now uint32) (low, high int64) {
 	n := int64(now)

@@ -33,6 +33,7 @@ func (s *small) poke(t testing.TB, entries map[uint32]uint16) {
 
 // What makes a change unsafe refuses it, or asks; nothing is repaired.
 func TestHealth(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct {
 		name    string
 		entries map[uint32]uint16
@@ -202,6 +203,7 @@ func (w whole) ReadAt(p []byte, off int64) (int, error) { return w.all.ReadAt(p,
 
 // An emptied volume keeps its boot code and its label.
 func TestEmpty(t *testing.T) {
+	t.Parallel()
 	for _, o := range []format.Options{fat16, {Sectors: 140000, Kind: fat.FAT32, SectorsPerCluster: 2, RootCluster: 69000}, {Sectors: 3000, Kind: fat.FAT12, SectorsPerCluster: 2}} {
 		s := lay(t, o, "A.WAV", 100, "DIR", 0, "DIR/B.WAV", 7)
 		v, tab := read(t, s)

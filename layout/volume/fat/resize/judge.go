@@ -27,7 +27,16 @@ var doubts = map[disk.Code]string{
 // Nothing is repaired. A volume that stays as it is needs no health, and one
 // that becomes empty keeps nothing that could be harmed.
 func (j *job) judge(h *fat.Health) {
-	if !j.resized() || j.w.Empty {
+	if j.resized() {
+		j.askRest()
+	}
+	if j.w.Empty {
+		return
+	}
+	if j.cut() && (j.changes() || !j.copyFree()) {
+		j.refuseCut()
+	}
+	if !j.resized() {
 		return
 	}
 	if h == nil {
@@ -44,14 +53,27 @@ func (j *job) judge(h *fat.Health) {
 			j.ask(f)
 		}
 	}
-	if end := j.whole(); j.count.last > 0 && j.from.clusters(j.count.last, 1).End() > end {
-		j.refuse(disk.Refusalf(disk.FATCutOff, end, "cluster %s is in use, and the original ends before it", disk.Grouped(j.count.last)))
-	}
-	j.askRest()
 	j.problems(h)
 	if j.new.clusters > j.old.clusters {
 		j.strayLinks()
 	}
+}
+
+// cut tells whether the original ends before the last cluster in use: then the
+// volume can only be carried as it is, for nobody has what a move would move.
+func (j *job) cut() bool { return j.count.last >= j.firstBeyond() }
+
+// firstBeyond returns the first cluster that the original does not have whole.
+func (j *job) firstBeyond() uint32 {
+	have := max(0, j.whole()-j.from.data) / j.from.cluster
+	return uint32(min(have, disk.Sector(j.old.clusters))) + 2
+}
+
+// refuseCut refuses a change of a volume whose files lie behind the end of the
+// original.
+func (j *job) refuseCut() {
+	j.refuse(disk.Refusalf(disk.FATCutOff, j.whole(), "cluster %s is in use, and the original ends before it: the volume can only be carried as it is, with all its %s and its free clusters",
+		disk.Grouped(j.count.last), sectors(j.from.total)))
 }
 
 // maxRest is how many sectors behind the last cluster are read. Usually they are
@@ -72,6 +94,8 @@ func (j *job) askRest() {
 		what := "in use"
 		var unknown *image.UnknownError
 		switch {
+		case errors.As(err, &unknown) && j.w.Empty:
+			continue // it goes with the files, which nobody knows either
 		case errors.As(err, &unknown):
 			what = "not known"
 		case err == nil && zero(b):

@@ -17,8 +17,12 @@ import (
 
 // A volume that grows as far as its type goes, and one that shrinks as far, is
 // read by fsck.fat (dosfstools) and by mdir (mtools), which count the clusters
-// each in their own way; the size leaves a piece of one more cluster.
+// each in their own way; the size leaves a piece of one more cluster. That it stays
+// 16 away is the advice of the standard (FG v1.03, "FAT Volume Initialization"),
+// not of these two: they read 65,524 clusters and a piece as well, see
+// TestToolsReadTheLastCountOfFAT16.
 func TestLimitsOfTypeAreRead(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct {
 		kind     fat.Kind
 		clusters int64
@@ -65,4 +69,20 @@ func readByTools(t *testing.T, src image.Source) {
 	if out, err := cmd.CombinedOutput(); err != nil {
 		t.Errorf("mdir: %v\n%s", err, out)
 	}
+}
+
+// 65,524 clusters and a piece of one more, the last count that is FAT16: mtools,
+// which was said to fail there, reads it, and so does fsck.fat. If one of them
+// fails one day, the limit of growth has a second reason.
+func TestToolsReadTheLastCountOfFAT16(t *testing.T) {
+	o := format.Options{Kind: fat.FAT16, SectorsPerCluster: 4, Sectors: 4 * (fat.MinFAT32 + 1000)}
+	for g, err := o.Geometry(); err != nil || g.Clusters != fat.MinFAT32-1; g, err = o.Geometry() {
+		o.Sectors-- // the largest such size
+	}
+	s := lay(t, o, "A.WAV", 3)
+	v, _ := read(t, s)
+	if end := v.Cluster(v.Clusters + 1).End(); v.Clusters != fat.MinFAT32-1 || v.Sectors == end {
+		t.Fatalf("%d clusters, and %d sectors behind them", v.Clusters, v.Sectors-end)
+	}
+	readByTools(t, s)
 }

@@ -2,6 +2,7 @@ package resize
 
 import (
 	"encoding/binary"
+	"math"
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
@@ -39,17 +40,26 @@ func (j *job) candidate(f *fat.File) (candidate, bool) {
 // if the file itself names its own sectors, or is marked as a part of a system.
 func (j *job) findLoaders(code [][]byte, files []candidate) {
 	byFirst := map[uint32]int{}
+	low, high := uint32(math.MaxUint32), uint32(0) // most numbers lie outside, and need no look into the map
 	for i, f := range files {
-		byFirst[uint32(f.extents[0].Start)] = i
-		byFirst[uint32(f.extents[0].Start+j.w.From)] = i
+		for _, at := range []uint32{uint32(f.extents[0].Start), uint32(f.extents[0].Start + j.w.From)} {
+			byFirst[at] = i
+			low, high = min(low, at), max(high, at)
+		}
 	}
 	named := map[int]bool{}
 	for at := range addresses(code...) {
+		if at < low || at > high {
+			continue
+		}
 		if i, ok := byFirst[at]; ok {
 			named[i] = true
 		}
 	}
 	for at := range addresses(j.w.BootCode...) {
+		if at < low || at > high {
+			continue
+		}
 		if i, ok := byFirst[at]; ok && uint32(files[i].extents[0].Start+j.w.From) == at {
 			named[i] = true
 		}

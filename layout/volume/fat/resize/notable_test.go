@@ -17,6 +17,7 @@ import (
 // table begins with is F19 (Microsoft FAT: General Overview of On-Disk Format v1.03,
 // "FAT Data Structure").
 func TestEmptyNeedsNoTable(t *testing.T) {
+	t.Parallel()
 	for i, r := range []recipe{
 		{Sectors: 3000, Args: "-F 12 -s 2 -f 2 -R 1"},
 		{Sectors: 3000, Args: "-F 12 -s 1 -f 1 -R 5"},
@@ -29,7 +30,7 @@ func TestEmptyNeedsNoTable(t *testing.T) {
 			m := makeVolume(t, r, rand.New(rand.NewSource(int64(i))))
 			unname(t, m)
 			reserved := m.V.ReservedSpan()
-			known := image.NewKnown(m.Src, disk.NewSpans(disk.Between(reserved.End(), m.V.Sectors)), nil)
+			known := image.NewKnown(m.Src, disk.NewSpans(disk.Between(reserved.End(), m.V.Cluster(m.V.Clusters+1).End())), nil)
 			v, tab := read(t, known)
 			mustRefuse(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: v.Sectors - 8}, "fat-table-missing")
 			for _, w := range []resize.Wishes{

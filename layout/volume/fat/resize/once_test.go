@@ -19,6 +19,7 @@ import (
 // run of 128 KiB that is used again and again, in every table, and each of them is
 // there on the card (FG, "FAT Data Structure": 0FFFFFF7h).
 func TestMarksAreOneRun(t *testing.T) {
+	t.Parallel()
 	const sectors, small = 20_000_000, 2_000_000
 	d := imagetest.New(sectors, 512)
 	f, err := format.New(d, format.Options{Sectors: sectors, Kind: fat.FAT32, SectorsPerCluster: 8})

@@ -2,6 +2,7 @@ package resize_test
 
 import (
 	"encoding/binary"
+	"slices"
 	"testing"
 
 	"bootgraft/image"
@@ -157,6 +158,11 @@ func TestShiftIsSaid(t *testing.T) {
 // Sector": the fields there are lengths and counts. One that equals the sector of
 // a hidden file pins nothing; the same number in code beside it does.
 func TestFieldsPinNothing(t *testing.T) {
+	t.Parallel()
+	s := lay(t, format.Options{Sectors: 100000, Kind: fat.FAT32, SectorsPerCluster: 1}, "-GAP", 70000, "SECRET.BIN", 10)
+	v, tab := read(t, s)
+	first := v.Cluster(fileAt(t, v, tab, "SECRET.BIN")).Start
+	hide(t, s, "SECRET.BIN")
 	for _, c := range []struct {
 		name   string
 		sector disk.Sector
@@ -170,15 +176,11 @@ func TestFieldsPinNothing(t *testing.T) {
 		{"hidden sectors of the backup", 6, 28, false}, {"size in the backup", 6, 32, false}, {"code of the backup", 6, 300, true},
 		{"free clusters in the FSInfo of the backup", 7, 488, false}, {"after the backup", 9, 0, true},
 	} {
-		s := lay(t, format.Options{Sectors: 100000, Kind: fat.FAT32, SectorsPerCluster: 1}, "-GAP", 70000, "SECRET.BIN", 10)
-		v, tab := read(t, s)
-		first := v.Cluster(fileAt(t, v, tab, "SECRET.BIN")).Start
-		hide(t, s, "SECRET.BIN")
 		b, err := image.ReadSectors(s, disk.Span{Start: c.sector, Count: 1})
 		if err != nil {
 			t.Fatal(err)
 		}
-		old := [4]byte(b[c.byte:])
+		old, before := [4]byte(b[c.byte:]), slices.Clone(b)
 		binary.LittleEndian.PutUint32(b[c.byte:], uint32(first))
 		if c.byte == 508 {
 			copy(b[510:], old[2:])
@@ -189,6 +191,7 @@ func TestFieldsPinNothing(t *testing.T) {
 		if pinned := l.Smallest > first; pinned != c.pins {
 			t.Errorf("%s: pinned is %v, want %v (smallest %d, file at %d)", c.name, pinned, c.pins, l.Smallest, first)
 		}
+		s.Put(c.sector, before)
 	}
 }
 

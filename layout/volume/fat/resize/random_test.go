@@ -15,12 +15,13 @@ import (
 // Random volumes, shrunk and grown to random sizes and to their exact limits.
 // The truth is the tree that was copied in; fsck.fat, mtools and GRUB judge.
 func TestRandom(t *testing.T) {
-	seeds := need.Seeds(40, 300)
+	seeds := need.Seeds(12, 300)
 	if testing.Short() {
 		seeds = seeds[:len(seeds)/4]
 	}
 	for _, seed := range seeds {
 		t.Run(fmt.Sprint(seed), func(t *testing.T) {
+			t.Parallel()
 			rng := rand.New(rand.NewSource(seed))
 			recipe := randomRecipe(rng)
 			t.Logf("%d sectors, mkfs.fat %s", recipe.Sectors, recipe.Args)

@@ -44,6 +44,8 @@ type Refused struct {
 	Why    []disk.Finding // what cannot be, whatever is accepted
 	Need   []disk.Finding // what has to be accepted by its code
 	Limits Limits         // as far as they are known
+
+	Sectors disk.Sector // the size that it would have; 0 if there is none
 }
 
 func (r *Refused) Error() string {
@@ -90,7 +92,7 @@ func Plan(v *fat.Volume, t *fat.Table, h *fat.Health, w Wishes) (*Result, error)
 		return nil, err
 	}
 	if len(j.refused.Why)+len(j.refused.Need) > 0 {
-		j.refused.Limits = j.res.Limits
+		j.refused.Limits, j.refused.Sectors = j.res.Limits, j.res.Sectors
 		return nil, &j.refused
 	}
 	j.res.job = j

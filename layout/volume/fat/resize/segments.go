@@ -26,14 +26,17 @@ type segment struct {
 // segments yields all clusters of the card in their order.
 func (j *job) segments(yield func(segment) bool) {
 	in := j.moves.in
-	end := j.new.clusters + 2
+	end, beyond := j.new.clusters+2, j.firstBeyond()
 	for c := uint32(2); c < end; {
 		stop := end
+		if c < beyond {
+			stop = min(end, beyond) // what the original has is told from what it has not
+		}
 		if len(in) > 0 {
-			stop = in[0].to
+			stop = min(stop, in[0].to)
 		}
 		s := segment{first: c}
-		if c == stop {
+		if len(in) > 0 && c == in[0].to {
 			s = segment{c, in[0].count, in[0].from, comes}
 			in = in[1:]
 		} else {
@@ -143,7 +146,7 @@ func (j *job) refSectors() int {
 
 // canCopy tells whether the original has all sectors of a free run.
 func (j *job) canCopy(s segment) bool {
-	return s.first+s.count <= j.old.clusters+2 && j.from.clusters(s.first, s.count).End() <= j.whole()
+	return s.first+s.count <= j.firstBeyond()
 }
 
 // carried yields each segment and whether its content is carried.
@@ -179,7 +182,7 @@ func (j *job) countLost() {
 			}
 			dead = dead[1:]
 		}
-		if last := min(s.first+s.count, j.old.clusters+2); s.fate == free && !carried && last > s.first {
+		if last := min(s.first+s.count, j.firstBeyond()); s.fate == free && !carried && last > s.first {
 			j.res.Skipped += disk.Sector(last-s.first) * j.from.cluster
 		}
 	}

@@ -113,6 +113,7 @@ const (
 )
 
 func TestTwentyGigabytes(t *testing.T) {
+	t.Parallel()
 	src, m := recordings(t)
 	v, tab := read(t, src)
 	used := v.Check(tab).Used

@@ -85,6 +85,17 @@ type Wishes struct {
 	Accept func(code disk.Code) bool
 }
 
+// Leaves tells whether the wishes leave a volume of n sectors as it is, whatever
+// is in it: then it needs no look at its tables. Mode Keep does even where the
+// volume does not fit.
+func (w Wishes) Leaves(n disk.Sector) bool {
+	if w.Empty || w.Free == FreeSkip || w.BadMarks == BadClear || w.Hidden != nil || w.Geometry != nil || w.Align != 0 {
+		return false
+	}
+	fits := w.Sectors == n && n <= w.Room || w.Sectors == 0 && n <= w.Room-w.Reserve
+	return w.Mode == Keep || w.Mode == Shrink && fits || w.Mode == "" && n <= w.Room
+}
+
 // MaxPieces is how many pieces a plan should have at most.
 const MaxPieces = 262144
 
