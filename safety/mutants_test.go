@@ -48,6 +48,34 @@ var mutants = []mutant{
 	{"pull.go", "		if t.leave[s] = !stamped; !stamped &&", "		if !stamped &&", "TestPullTouchesNothingNew", ""},
 	{"apply.go", "	if err := a.blank(sector0); err != nil {", "	if err := error(nil); err != nil {", "TestDeviceFaultSweep|TestKilledAtEveryStep", ""},
 	{"apply.go", "	if a.finished {\n		steps", "	if false {\n		steps", "TestAFinishedCardIsComparedFirst", ""},
+	{"samecard.go", "return head == headBlank && !others, err", "return !others, err", "TestUndoOfACardThatLostItsMark", ""},
+	{"samecard.go", "return head == headBlank && !others, err", "return head == headBlank || others, err", "TestUndoOfACardThatLostItsMark", ""},
+	{"keep.go", "	if r.Kind == Write && (used || j.lost) {\n		if slices.Contains(x.Accept, disk.CardUnproved) {", "	if r.Kind == Write && (used || j.lost) {\n		if true {", "TestUndoOfACardThatLostItsMark|TestUndoOfAUsedCardIsAsked", ""},
+
+	// What may be put in the place of what.
+	{"overwrite.go", "	CaptureFile: {disk.TargetIsCapture,", "	\"none\": {disk.TargetIsCapture,", "TestReplacesOwnKindOnly|TestCapturesAreOverwrittenByNothing", ""},
+	{"overwrite.go", "	KitFile:     {disk.TargetIsKit,", "	\"none\":      {disk.TargetIsKit,", "TestReplacesOwnKindOnly", ""},
+	{"overwrite.go", "	SourceFile:  {disk.TargetIsSource,", "	\"none\":      {disk.TargetIsSource,", "TestSourceOfAPlanBesideIsKept", ""},
+	{"overwrite.go", "there == coming && ownKind[coming]", "there == coming", "TestReplacesOwnKindOnly", ""},
+	{"overwrite.go", "there == coming && ownKind[coming]", "ownKind[there] && ownKind[coming]", "TestReplacesOwnKindOnly", ""},
+	{"overwrite.go", "	if lost {\n		return CaptureFile,", "	if lost && !lost {\n		return CaptureFile,", "TestCapturesAreOverwrittenByNothing", ""},
+
+	// The lock of receipts and of records.
+	{"newfile/lock_unix.go", "			return ErrInUse", "			return nil", "TestTwoWritersDoNotShareAReceipt", ""},
+	{"newfile/lock_unix.go", "			return ErrInUse", "			return nil", "TestASecondRunIsRefusedTheLock", "newfile"},
+	{"../image/capture/storage.go", "		return ErrInUse // it was not there", "		return nil // it was not there", "TestASecondCaptureIntoOneImageIsRefused", "../image/capture"},
+	{"../image/capture/storage.go", "	if errors.Is(err, ErrInUse) {\n		return nil, &InUseError{t.Image}\n	}\n", "", "TestASecondCaptureIntoOneImageIsRefused", "../image/capture"},
+
+	// The proof that the drive is that of the capture.
+	{"../image/capture/proof.go", "	if differ > 0 && 4*differ >= compared {", "	if differ > 0 && differ > compared {", "TestAnotherDriveOfTheSameModelIsRefused", "../image/capture"},
+	{"../image/capture/proof.go", "	if differ > 0 && 4*differ >= compared {", "	if differ == compared && differ > 0 && compared > 1<<20 {", "TestADifferentDriveIsRefused", "../image/capture"},
+	{"../image/capture/proof.go", "	if !differs {\n		return nil, nil\n	}\n	return out.Union", "	if true {\n		return nil, nil\n	}\n	return out.Union", "TestARunThatIsKilledAfterASwap", "../image/capture"},
+
+	// What a card holds is lost only if its owner says so.
+	{"../cmd/bootgraft/rehearsal.go", "if holds && !slices.Contains(w.flags.accept, code) {", "if holds && len(w.flags.accept) == 0 {", "TestEachLossIsAskedAbout", "../cmd/bootgraft"},
+	{"../cmd/bootgraft/rehearsal.go", "	ask(w.held.HoldsUnknown(), disk.CardHoldsUnknown,", "	ask(false, disk.CardHoldsUnknown,", "TestEachLossIsAskedAbout", "../cmd/bootgraft"},
+	{"../cmd/bootgraft/rehearsal.go", "	ask(w.held.HoldsFiles(), disk.CardHoldsFiles,", "	ask(w.held.Files > 0, disk.CardHoldsFiles,", "TestEachLossIsAskedAbout", "../cmd/bootgraft"},
+	{"held/held.go", "return len(c.Names) > 0 || c.Other.Sectors > 0", "return len(c.Names) > 0", "TestEachLossIsAskedAbout", "../cmd/bootgraft"},
 }
 
 // Each safeguard that is taken out fails a test that is named for it. The

@@ -26,11 +26,13 @@ type object struct {
 // Object takes the one JSON object of the answer, if JSON is wanted. It is
 // written when the program ends, see Said, and does not change any more.
 func (u *UI) Object(kind document.Kind, v any) error {
-	if u.JSON {
-		u.object.mu.Lock()
-		defer u.object.mu.Unlock()
-		u.object.kind, u.object.value = kind, v
+	o := u.object
+	if !u.JSON || o == nil { // or a conversation that is not that of the process
+		return nil
 	}
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	o.kind, o.value = kind, v
 	return nil
 }
 
