@@ -50,7 +50,7 @@ var mutants = []mutant{
 	{"apply.go", "	if a.finished {\n		steps", "	if false {\n		steps", "TestAFinishedCardIsComparedFirst", ""},
 	{"samecard.go", "return head == headBlank && !others, err", "return !others, err", "TestUndoOfACardThatLostItsMark", ""},
 	{"samecard.go", "return head == headBlank && !others, err", "return head == headBlank || others, err", "TestUndoOfACardThatLostItsMark", ""},
-	{"keep.go", "	if r.Kind == Write && (used || j.lost) {\n		if slices.Contains(x.Accept, disk.CardUnproved) {", "	if r.Kind == Write && (used || j.lost) {\n		if true {", "TestUndoOfACardThatLostItsMark|TestUndoOfAUsedCardIsAsked", ""},
+	{"keep.go", "	if r.Kind == Write && (used || j.lost) {\n		if slices.Contains(x.Accept, disk.CardUnproved) {", "	if r.Kind == Write && (used || j.lost) {\n		if slices.Contains(x.Accept, disk.CardUnproved) || true {", "TestUndoOfACardThatLostItsMark|TestUndoOfAUsedCardIsAsked", ""},
 
 	// What may be put in the place of what.
 	{"overwrite.go", "	CaptureFile: {disk.TargetIsCapture,", "	\"none\": {disk.TargetIsCapture,", "TestReplacesOwnKindOnly|TestCapturesAreOverwrittenByNothing", ""},
