@@ -63,7 +63,7 @@ var mutants = []mutant{
 	// The lock of receipts and of records.
 	{"newfile/lock_unix.go", "			return ErrInUse", "			return nil", "TestTwoWritersDoNotShareAReceipt", ""},
 	{"newfile/lock_unix.go", "			return ErrInUse", "			return nil", "TestASecondRunIsRefusedTheLock", "newfile"},
-	{"../image/capture/storage.go", "		return ErrInUse // it was not there", "		return nil // it was not there", "TestASecondCaptureIntoOneImageIsRefused", "../image/capture"},
+	{"../image/capture/storage.go", "		return ErrInUse // it was not there", "		return err // it was not there", "TestARunThatBeginsAtTheSameMomentIsRefused", "../image/capture"},
 	{"../image/capture/storage.go", "	if errors.Is(err, ErrInUse) {\n		return nil, &InUseError{t.Image}\n	}\n", "", "TestASecondCaptureIntoOneImageIsRefused", "../image/capture"},
 
 	// The proof that the drive is that of the capture.
@@ -72,7 +72,7 @@ var mutants = []mutant{
 	{"../image/capture/proof.go", "	if !differs {\n		return nil, nil\n	}\n	return out.Union", "	if true {\n		return nil, nil\n	}\n	return out.Union", "TestARunThatIsKilledAfterASwap", "../image/capture"},
 
 	// What a card holds is lost only if its owner says so.
-	{"../cmd/bootgraft/rehearsal.go", "if holds && !slices.Contains(w.flags.accept, code) {", "if holds && len(w.flags.accept) == 0 {", "TestEachLossIsAskedAbout", "../cmd/bootgraft"},
+	{"../cmd/bootgraft/rehearsal.go", "if holds && !slices.Contains(w.flags.accept, code) {", "if holds && (len(w.flags.accept) == 0 || len(w.flags.accept) == 1 && !slices.Contains(w.flags.accept, w.flags.accept[0])) {", "TestEachLossIsAskedAbout", "../cmd/bootgraft"},
 	{"../cmd/bootgraft/rehearsal.go", "	ask(w.held.HoldsUnknown(), disk.CardHoldsUnknown,", "	ask(false, disk.CardHoldsUnknown,", "TestEachLossIsAskedAbout", "../cmd/bootgraft"},
 	{"../cmd/bootgraft/rehearsal.go", "	ask(w.held.HoldsFiles(), disk.CardHoldsFiles,", "	ask(w.held.Files > 0, disk.CardHoldsFiles,", "TestEachLossIsAskedAbout", "../cmd/bootgraft"},
 	{"held/held.go", "return len(c.Names) > 0 || c.Other.Sectors > 0", "return len(c.Names) > 0", "TestEachLossIsAskedAbout", "../cmd/bootgraft"},
