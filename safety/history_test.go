@@ -222,6 +222,52 @@ func TestUndoOfAUsedCardIsAsked(t *testing.T) {
 	}
 }
 
+// A card that lost the sector of the mark while it was fenced cannot be proved
+// to be the one: its owner is asked, and gets back what was kept. On a card that
+// bears another mark, or a table, there is nothing to ask.
+func TestUndoOfACardThatLostItsMark(t *testing.T) {
+	m := deviceModel()
+	card, old := usedCard()
+	req := often(m, t, true)
+	stopInData(t, card, req)
+	at := markSector(req.Disk)
+	table := patterned(7, large/sector)
+	for name, lost := range map[string][]byte{"another mark": newMark().sector(large), "a table": nil} {
+		if lost == nil {
+			lost = make([]byte, large)
+			card.Put(0, table)
+		}
+		card.Put(at.Start, lost)
+		var no *Refusal
+		if err := undoAccepted(t, card, req.Receipt, disk.CardUnproved); !errors.As(err, &no) || no.Code != disk.ReceiptOther {
+			t.Errorf("%s: %v", name, err)
+		}
+		card.Put(0, make([]byte, large))
+	}
+	card.Put(at.Start, make([]byte, large))
+	var no *Refusal
+	if err := undo(card, req.Receipt); !errors.As(err, &no) || no.Code != disk.CardUnproved {
+		t.Fatalf("got %v", err)
+	}
+	if _, err := perform(card, req); !errors.As(err, &no) || no.Code != disk.ReceiptOther {
+		t.Errorf("the write goes on: %v", err)
+	}
+	do(t, undoAccepted(t, card, req.Receipt, disk.CardUnproved))
+	if s := state(t, card, m, old); s != "old" {
+		t.Errorf("the card is %s", s)
+	}
+}
+
+func undoAccepted(t *testing.T, card *faultdev.Card, receipt string, code disk.Code) error {
+	t.Helper()
+	back, kept, err := UndoRequest(receipt)
+	do(t, err)
+	defer kept.Close()
+	back.Accept = []disk.Code{code}
+	_, err = perform(card, back)
+	return err
+}
+
 // A broken test is undone only on a card that holds its stamps.
 func TestUndoOfATestNeedsItsStamps(t *testing.T) {
 	card, old := usedCard()

@@ -344,7 +344,8 @@ func (r *Receipt) undoRefusal(x *examined, dev image.Source) (*Refusal, error) {
 
 // undoRefusalOf says why what was kept is not put back on this card, or
 // nothing. When the work was done the mark is gone by plan, and the card was
-// used since perhaps: then its owner may know better.
+// used since perhaps; before that the one sector of the mark may be lost: then
+// its owner may know better.
 func (r *Receipt) undoRefusalOf(j judgement, x *examined) *Refusal {
 	code, do := disk.ReceiptOther, "put in the card of that receipt"
 	switch j.outcome {
@@ -354,11 +355,16 @@ func (r *Receipt) undoRefusalOf(j judgement, x *examined) *Refusal {
 	default:
 		return nil
 	}
-	if r.Kind == Write && (r.New == nil || r.Stage == StageDone && r.proof == byPlan) {
+	used := r.New == nil || r.Stage == StageDone && r.proof == byPlan
+	if r.Kind == Write && (used || j.lost) {
 		if slices.Contains(x.Accept, disk.CardUnproved) {
 			return nil
 		}
-		code, do = disk.CardUnproved, do+"; if you know that it is this one, used since: --accept "+string(disk.CardUnproved)
+		since := ", used since"
+		if !used {
+			since = " and it lost that sector"
+		}
+		code, do = disk.CardUnproved, do+"; if you know that it is this one"+since+": --accept "+string(disk.CardUnproved)
 	}
 	return &Refusal{Code: code, Path: x.Path, Do: do, Why: j.reason + "; " + r.where()}
 }

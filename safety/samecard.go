@@ -115,6 +115,7 @@ var sameCard = [proofs][heads][marks]outcome{
 type judgement struct {
 	outcome
 	proved bool // by the mark or the plan
+	lost   bool // another, but it may be the card of the receipt with the sector of its mark lost
 	reason string
 }
 
@@ -144,6 +145,8 @@ func (r *Receipt) judge(dev image.Source) (judgement, error) {
 	switch j.outcome {
 	case another:
 		j.reason = r.whyAnother(mark)
+		j.lost, err = r.lostMark(dev, head)
+		return j, err
 	case changed:
 		j.reason = "it bears the mark of the receipt, and since then something else was written to its sector 0"
 	case ifKept:
@@ -153,6 +156,15 @@ func (r *Receipt) judge(dev image.Source) (judgement, error) {
 		return r.confirm(j, "its tables are not those that were written", func() (bool, error) { return r.holdsTables(dev) })
 	}
 	return j, nil
+}
+
+// lostMark tells whether a card that does not bear the mark could bear it but
+// for one lost sector: it is fenced, and by no other receipt. So is a card that
+// was never written to.
+func (r *Receipt) lostMark(dev image.Source, head headIs) (bool, error) {
+	b, err := image.ReadSectors(dev, markSector(r.Disk()))
+	_, others := markIn(b)
+	return head == headBlank && !others, err
 }
 
 func (r *Receipt) confirm(j judgement, otherwise string, holds func() (bool, error)) (judgement, error) {

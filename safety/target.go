@@ -137,7 +137,10 @@ func (g *guard) unused(fi fs.FileInfo) error {
 		return fmt.Errorf("looking for loop devices that use %s: %w", g.path, err)
 	}
 	for _, l := range loops {
-		if l.Uses(fi) {
+		switch uses, err := l.Uses(fi); {
+		case err != nil:
+			return fmt.Errorf("looking for loop devices that use %s: %w", g.path, err)
+		case uses:
 			return g.refuse(disk.TargetInLoop, "detach it first (losetup -d "+l.Node+")", "the loop device %s uses it", l.Node)
 		}
 	}

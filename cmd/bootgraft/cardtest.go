@@ -198,6 +198,10 @@ func (t *capacityTest) test(ctx context.Context, p *safety.Permit) error {
 // brokenOff says how to go on after a test that did not come to its end. The
 // answer is no longer a *safety.Stopped: that would be told as a broken write.
 func (t *capacityTest) brokenOff(stop *safety.Stopped) error {
+	again := " To test again type the same command without --confirm"
+	if t.flags.receipt != "" { // a receipt is never written over
+		again += ", and with another name for --receipt"
+	}
 	next := "Look at the card and its reader"
 	if stop.Gone() {
 		next = "Put the card back in"
@@ -206,13 +210,13 @@ func (t *capacityTest) brokenOff(stop *safety.Stopped) error {
 	case t.kind == fullTest && t.req.KeepAll:
 		next += ". What it held is in the receipt; to put it back:\n" + t.undoLine(t.req.Receipt)
 	case t.kind == fullTest:
-		next += ". It holds noise now, as far as the test came. To test again type the same command without --confirm"
+		next += ". It holds noise now, as far as the test came." + again
 	case stop.Restored:
-		next += ". The card holds what it held before. To test again type the same command without --confirm"
+		next += ". The card holds what it held before." + again
 	default:
 		next += ". To put back what the test replaced:\n" + t.undoLine(t.req.Receipt)
 	}
-	return fmt.Errorf("the test came to no answer: %v\n%s", stop, next)
+	return fmt.Errorf("the test came to no answer: %s\n%s", talk.ErrorText(stop), next)
 }
 
 type cardTestJSON struct {

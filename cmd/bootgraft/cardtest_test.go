@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"strings"
 	"testing"
@@ -39,18 +40,20 @@ func TestBrokenOff(t *testing.T) {
 	const undo = "bootgraft undo 'a receipt' /dev/card --device"
 	for _, c := range []struct {
 		kind    string
+		given   string // with --receipt
 		keepAll bool
 		stop    safety.Stopped
 		says    []string
 		undoes  bool
 	}{
-		{quickTest, false, safety.Stopped{Restored: true, Err: bad}, []string{"was put back", "holds what it held before", "Look at the card"}, false},
-		{quickTest, false, safety.Stopped{Err: gone}, []string{"Put the card back in", undo}, true},
-		{fullTest, false, safety.Stopped{Err: bad}, []string{"noise", "without --confirm"}, false},
-		{fullTest, true, safety.Stopped{Err: bad}, []string{undo}, true},
+		{quickTest, "", false, safety.Stopped{Restored: true, Err: bad}, []string{"was put back", "holds what it held before", "Look at the card"}, false},
+		{quickTest, "a receipt", false, safety.Stopped{Restored: true, Err: context.Canceled}, []string{"put back: interrupted", "another name for --receipt"}, false},
+		{quickTest, "", false, safety.Stopped{Err: gone}, []string{"Put the card back in", undo}, true},
+		{fullTest, "", false, safety.Stopped{Err: bad}, []string{"noise", "without --confirm"}, false},
+		{fullTest, "", true, safety.Stopped{Err: bad}, []string{undo}, true},
 	} {
 		w, _ := waitedFor("")
-		w.req.Receipt, w.req.KeepAll = "a receipt", c.keepAll
+		w.req.Receipt, w.req.KeepAll, w.flags.receipt = "a receipt", c.keepAll, c.given
 		test := &capacityTest{cardWork: w, kind: c.kind}
 		c.stop.Touched = true
 		err := test.brokenOff(&c.stop)

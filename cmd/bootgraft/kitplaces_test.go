@@ -252,3 +252,18 @@ func TestAFlagGivenTwice(t *testing.T) {
 	}
 	y.run(talk.ExitDone, "kit", "make", "old.img", "-o", "a.kit", "--note", "one", "--note", "two", "--quiet", "--quiet")
 }
+
+// A name that is empty is no name: nothing is read or written for it.
+func TestAnEmptyArgument(t *testing.T) {
+	y := newTyped(t)
+	for _, args := range [][]string{
+		{"survey", ""}, {"capture", "old.img", ""}, {"plan", "old.img", "--size", "614400s", "-o", ""},
+		{"write", "card.plan", ""}, {"write", "card.plan", "card.img", "--source="}, {"verify", ""},
+		{"compare", "a.img", "b.img", "-o", ""}, {"files", "old.img", "--to", ""}, {"kit", "make", "old.img", "-o", ""},
+		{"kit", "show", ""}, {"card", ""}, {"undo", "", "card.img"},
+	} {
+		if _, said := y.run(talk.ExitUsage, args...); !strings.Contains(said, "it is empty") {
+			t.Errorf("%v: %s", args, said)
+		}
+	}
+}

@@ -9,6 +9,7 @@ import (
 	"os"
 	"os/signal"
 	"runtime"
+	"slices"
 	"strings"
 	"syscall"
 
@@ -104,9 +105,13 @@ func rootCommand(u *talk.UI, played map[string]capture.Drive) *cobra.Command {
 	return root
 }
 
-// usageArgs makes a wrong number of arguments end as wrong usage.
+// usageArgs makes a wrong number of arguments, or one that is empty, end as wrong
+// usage.
 func usageArgs(check cobra.PositionalArgs) cobra.PositionalArgs {
 	return func(c *cobra.Command, args []string) error {
+		if i := slices.Index(args, ""); i >= 0 {
+			return talk.Usagef("argument %d: %w\nTry: %s --help", i+1, input.ErrEmpty, c.CommandPath())
+		}
 		if err := check(c, args); talk.ExitCode(err) == talk.ExitUsage {
 			return err
 		} else if err != nil {

@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"errors"
+	"slices"
 	"strings"
 	"testing"
 
@@ -76,6 +77,41 @@ func TestHowStoppedWorkEnds(t *testing.T) {
 		w, _ := waitedFor("")
 		if got := talk.ExitCode(w.stopped(c.err)); got != c.want {
 			t.Errorf("%v ends with %d, want %d", c.err, got, c.want)
+		}
+	}
+}
+
+// What a card holds is lost only if its owner gives the code for just that: one
+// code accepts no other loss.
+func TestEachLossIsAskedAbout(t *testing.T) {
+	files, closed, unknown := held.Card{Files: 3}, held.Card{Closed: true}, held.Card{Names: []string{"LUKS"}}
+	other, both := held.Card{}, held.Card{Files: 1, Names: []string{"XFS"}}
+	other.Other.Sectors = 1
+	for name, test := range map[string]struct {
+		holds  held.Card
+		accept []disk.Code
+		want   []disk.Code
+	}{
+		"blank":                        {held.Card{}, nil, nil},
+		"files":                        {files, nil, []disk.Code{disk.CardHoldsFiles}},
+		"files, accepted":              {files, []disk.Code{disk.CardHoldsFiles}, nil},
+		"files, another code":          {files, []disk.Code{disk.CardHoldsUnknown}, []disk.Code{disk.CardHoldsFiles}},
+		"a volume that cannot be read": {closed, nil, []disk.Code{disk.CardHoldsFiles}},
+		"a volume of a known name":     {unknown, nil, []disk.Code{disk.CardHoldsUnknown}},
+		"sectors in use":               {other, nil, []disk.Code{disk.CardHoldsUnknown}},
+		"sectors in use, accepted":     {other, []disk.Code{disk.CardHoldsUnknown}, nil},
+		"sectors in use, another code": {other, []disk.Code{disk.CardHoldsFiles}, []disk.Code{disk.CardHoldsUnknown}},
+		"both":                         {both, nil, []disk.Code{disk.CardHoldsFiles, disk.CardHoldsUnknown}},
+		"both, one accepted":           {both, []disk.Code{disk.CardHoldsFiles}, []disk.Code{disk.CardHoldsUnknown}},
+	} {
+		w, _ := waitedFor("")
+		w.held, w.flags.accept = &test.holds, test.accept
+		var got []disk.Code
+		for _, r := range w.lossRefusals() {
+			got = append(got, r.Code)
+		}
+		if !slices.Equal(got, test.want) {
+			t.Errorf("%s: %v, want %v", name, got, test.want)
 		}
 	}
 }

@@ -2,6 +2,8 @@ package main
 
 import (
 	"bufio"
+	"bytes"
+	"encoding/json"
 	"os"
 	"os/exec"
 	"slices"
@@ -9,17 +11,20 @@ import (
 	"testing"
 	"time"
 
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/capture/rig"
 	"bootgraft/image/disk"
 )
 
-// hungUp runs a command that a device hangs, and presses Ctrl-C twice. It
-// returns what was said last; then the device is pulled out, because the kernel
+// hungUp runs a command that a device hangs, and presses Ctrl-C twice. The answer
+// must be one JSON object all the same. It returns what was said last; then the device is pulled out, because the kernel
 // does not let a process go whose read has not ended.
 func (y *typist) hungUp(r *rig.Rig, args ...string) (last string) {
 	y.t.Helper()
-	c := y.command(args...)
+	c := y.command(append(args, "--json")...)
+	var answer bytes.Buffer
+	c.Stdout = &answer
 	pipe, err := c.StderrPipe()
 	if err != nil {
 		y.t.Fatal(err)
@@ -48,6 +53,13 @@ func (y *typist) hungUp(r *rig.Rig, args ...string) (last string) {
 	}
 	if c.Wait(); c.ProcessState.ExitCode() != talk.ExitStopped {
 		y.t.Errorf("%v ended with %d: %s", args, c.ProcessState.ExitCode(), last)
+	}
+	var object struct {
+		Kind  string
+		Error document.Error
+	}
+	if err := json.Unmarshal(answer.Bytes(), &object); err != nil || object.Kind == "" || object.Error.Code != "stopped" {
+		y.t.Errorf("%v: one object that says how it ended is wanted, not %q: %v", args, answer.String(), err)
 	}
 	return last
 }

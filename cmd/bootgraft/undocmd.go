@@ -21,9 +21,10 @@ Without --keep all only the tables and both ends were kept. That is enough until
 the first data was written; after that undo refuses: old tables over new data
 help nobody. The guards and the word are those of write.
 
-A card that is fenced is known by the mark of its receipt. One that was finished
-is known by its tables: if a device changed them since, it could be another card,
-and undo asks for --accept card-unproved.
+A card that is fenced is known by the mark of its receipt, in one sector. One
+that was finished is known by its tables. If that sector was lost, or a device
+changed the tables since, it could be another card, and undo asks for --accept
+card-unproved.
 
 Examples:
 

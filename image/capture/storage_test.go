@@ -42,6 +42,36 @@ func sameFolder(a, b map[string]string) bool {
 	return true
 }
 
+// late is a storage in which another run makes the record at the very moment at
+// which this one has not found it.
+type late struct {
+	Disk
+	taken string
+}
+
+func (l late) Create(name string) (File, error) {
+	if name == l.taken {
+		if err := os.WriteFile(name, nil, 0o600); err != nil {
+			return nil, err
+		}
+	}
+	return l.Disk.Create(name)
+}
+
+func TestARunThatBeginsAtTheSameMomentIsRefused(t *testing.T) {
+	dir := t.TempDir()
+	tg := Target{Image: filepath.Join(dir, "image")}
+	tg.Storage = late{Disk{Dir: dir}, tg.record()}
+	d := newSim(100)
+	var use *InUseError
+	if _, err := Run(context.Background(), d, tg, Options{Time: d.simTime}, nil, nil); !errors.As(err, &use) || d.reads > 0 {
+		t.Errorf("%v, after %d reads", err, d.reads)
+	}
+	if now := folderNow(t, dir); len(now) != 1 {
+		t.Errorf("the record of the other run shall be all that is there: %q", now)
+	}
+}
+
 // From before the first read of the record until the end nobody else gets the
 // pair: neither a second capture nor a merge, from the first read on to the
 // last, and nothing changes for having asked.

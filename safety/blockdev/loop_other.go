@@ -11,4 +11,4 @@ type Loop struct{ Node, File string }
 func Loops() ([]Loop, error) { return nil, nil }
 
 // Uses is false where there are no loop devices.
-func (Loop) Uses(fs.FileInfo) bool { return false }
+func (Loop) Uses(fs.FileInfo) (bool, error) { return false, nil }

@@ -31,7 +31,25 @@ func newWeb(numbers ...string) (*web, error) {
 		w.down(n)
 	}
 	w.up()
-	return w, nil
+	return w, w.unanswered()
+}
+
+// unanswered is the error of a loop device that may share bytes with this web,
+// and does not say so.
+func (w *web) unanswered() error {
+	for _, l := range w.loops {
+		if !l.silent {
+			continue
+		}
+		meets := w.touched[l.number] || w.touched[number(l.dev)] // a FUSE file system may lie on a device
+		for f := range w.files {
+			meets = meets || f.dev == l.dev
+		}
+		if meets {
+			return l.unanswered()
+		}
+	}
+	return nil
 }
 
 // down adds a device and what it lies on. Of a partition its disk is followed

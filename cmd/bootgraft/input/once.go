@@ -14,14 +14,21 @@ type once struct {
 	given bool
 }
 
-// Set implements pflag.Value.
+// Set implements pflag.Value. Nothing at all is no value of any flag: it comes
+// from a variable of a script that was never set.
 func (o *once) Set(text string) error {
+	if text == "" {
+		return ErrEmpty
+	}
 	if o.given {
 		return errors.New("it is given twice, and it takes one value")
 	}
 	o.given = true
 	return o.Value.Set(text)
 }
+
+// ErrEmpty refuses an argument or a value of no characters.
+var ErrEmpty = errors.New("it is empty; was a variable meant that is not set?")
 
 // GiveOnce refuses a second value for every flag of a command, and of those below
 // it, that does not gather values.

@@ -81,6 +81,7 @@ func ObeySignals(ctx context.Context, u *UI, exit func(int)) (context.Context, f
 			}
 			text, code := u.standing.last()
 			sayLast(os.Stderr, text)
+			u.objectAtOnce(text, code)
 			exit(code)
 		}
 	}()

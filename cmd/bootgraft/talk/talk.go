@@ -12,7 +12,6 @@ import (
 	"github.com/schollz/progressbar/v3"
 	"golang.org/x/term"
 
-	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
 )
@@ -21,7 +20,7 @@ import (
 // conversation to Err, bars only to a terminal.
 type UI struct {
 	Out, Err io.Writer
-	held     *held     // the object of the answer, until the end
+	object   *object   // the one of the answer, until the end
 	answer   *stream   // below out
 	Screen   io.Writer // the terminal of err, for what is drawn: no name of anything reaches it
 	JSON     bool
@@ -40,7 +39,7 @@ func New(args []string) *UI {
 	return &UI{
 		Out: answer, answer: answer, Err: &stream{to: os.Stderr, typed: typed}, Screen: os.Stderr, Bars: term.IsTerminal(int(os.Stderr.Fd())),
 		In: os.Stdin, Asks: term.IsTerminal(int(os.Stdin.Fd())),
-		standing: &standing{},
+		standing: &standing{}, object: &object{},
 	}
 }
 
@@ -56,45 +55,6 @@ func (u *UI) Sayf(format string, args ...any) {
 	if !u.Quiet {
 		fmt.Fprintf(u.Err, format+"\n", args...)
 	}
-}
-
-// Object takes the one JSON object of the answer, if JSON is wanted. It is
-// written when the program ends, for only then it is known how; see Said.
-func (u *UI) Object(kind document.Kind, v any) error {
-	if u.JSON {
-		u.held = &held{kind, v}
-	}
-	return nil
-}
-
-// held is an answer that waits for the end of the program.
-type held struct {
-	kind  document.Kind
-	value any
-}
-
-// writeObject writes the object of the answer, which says why the program does
-// not end with 0. Without one it says only that, but never after something else
-// was written.
-func (u *UI) writeObject(err error) error {
-	code := ExitCode(err)
-	var failed *document.Error
-	if code != ExitDone && code != ExitUsage {
-		failed = &document.Error{Code: errorCode(err), Text: errorSentence(err)}
-	}
-	h := u.held
-	switch {
-	case h == nil && (failed == nil || u.answer.used):
-		return nil
-	case h == nil:
-		h = &held{document.KindError, document.NewFailed()}
-	}
-	b, wrong := document.Marshal(h.kind, h.value, failed)
-	if wrong != nil {
-		return wrong
-	}
-	_, wrong = u.Out.Write(b)
-	return wrong
 }
 
 // Bar shows how far long work has come: a bar on a terminal, a plain line
