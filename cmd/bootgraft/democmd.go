@@ -11,6 +11,7 @@ import (
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/capture"
+	"bootgraft/image/disk"
 	"bootgraft/safety/newfile"
 )
 
@@ -175,7 +176,7 @@ func (d *demo) larger() error {
 }
 
 // demoAccept is what the owner of the invented drive accepts.
-var demoAccept = []string{"--accept", "missing-in-volume"}
+var demoAccept = []string{"--accept", string(disk.MissingInVolume)}
 
 // prove runs commands that must end well, but for what the drive lost.
 func (d *demo) prove(commands ...[]string) error {

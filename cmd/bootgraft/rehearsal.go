@@ -187,12 +187,10 @@ func (w *cardWork) lossRefusals() (out safety.Refusals) {
 	return out
 }
 
-func asRefusals(err error) safety.Refusals {
-	var all safety.Refusals
-	if errors.As(err, &all) {
-		return all
-	}
-	return safety.Refusals{{Code: disk.RefusedOtherwise, Path: "the card", Why: err.Error(), Do: "rehearse again"}}
+// asRefusals returns what Permit says no with: it fails with nothing else.
+func asRefusals(err error) (all safety.Refusals) {
+	errors.As(err, &all)
+	return all
 }
 
 type refusalJSON struct {

@@ -183,7 +183,6 @@ const (
 	ReceiptOther             Code = "receipt-other"
 	RecordDamaged            Code = "record-damaged"
 	RecordMissing            Code = "record-missing"
-	RefusedOtherwise         Code = "refused"
 	ReservedChanged          Code = "reserved-changed"
 	RuleCheck                Code = "rule-check"
 	RuleCopy                 Code = "rule-copy"
