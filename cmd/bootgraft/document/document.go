@@ -38,6 +38,7 @@ const (
 	KindKitMake   Kind = "kit-make"
 	KindKitShow   Kind = "kit-show"
 	KindKitAsk    Kind = "kit-ask"
+	KindFindings  Kind = "findings"
 )
 
 // Head opens every document.
