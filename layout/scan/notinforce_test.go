@@ -64,3 +64,17 @@ func TestProtectiveRecordBesideAConflict(t *testing.T) {
 		t.Errorf("%s, %v", s.Table, s.Findings)
 	}
 }
+
+// TestVolumesThatCannotBeUsed: a volume that is recognised and cannot be read is
+// told, and the survey goes on.
+func TestVolumesThatCannotBeUsed(t *testing.T) {
+	bare := with(imagetest.New(8000, 512), func(d *imagetest.Disk) { disks.FAT(d, at(0, 8000), 0, 3000) })
+	for code, d := range map[disk.Code]*imagetest.Disk{
+		disk.FATTableNotReadable: imagetest.NewBytes(imagetest.Head(t, bare, 512), 512),                 // the image ends before its tables
+		disk.VolumeNotReadable:   with(song(), func(d *imagetest.Disk) { patch(d, 63*512+13, "\x03") }), // clusters of 3 sectors
+	} {
+		if s := survey(t, d); !slices.Contains(imagetest.Codes(s.Findings), string(code)) {
+			t.Errorf("%s: %v", code, s.Findings)
+		}
+	}
+}
