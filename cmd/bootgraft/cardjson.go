@@ -1,15 +1,16 @@
 package main
 
 import (
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/image/disk"
 	"bootgraft/layout/plan"
 	"bootgraft/safety/held"
 )
 
 type cardLookJSON struct {
-	Schema int    `json:"schema"`
-	Target string `json:"target"`
-	Kind   string `json:"kind"` // device or file
+	document.Head
+	Target     string `json:"target"`
+	TargetKind string `json:"target_kind"` // device or file
 	diskJSON
 	Bytes     int64          `json:"bytes"`
 	Nominal   plan.Nominal   `json:"nominal"`
@@ -43,13 +44,13 @@ type deviceJSON struct {
 func (l *cardLook) Object() cardLookJSON {
 	f := l.facts
 	j := cardLookJSON{
-		Schema: schema, Target: l.path, Kind: "file", diskJSON: diskJSON{f.Sectors, f.SectorSize},
+		Head: document.New(document.KindCard), Target: l.path, TargetKind: "file", diskJSON: diskJSON{f.Sectors, f.SectorSize},
 		Bytes: int64(f.Sectors) * int64(f.SectorSize), Nominal: plan.NominalOf(l.disk()),
 		InUse: l.inUse(), Alignment: l.alignment(), Again: l.again, Hints: l.hints(),
 		Plan: planLine(f.Sectors, f.SectorSize),
 	}
 	if !l.file {
-		j.Kind = "device"
+		j.TargetKind = "device"
 		j.Device = &deviceJSON{f.Node, f.Identity.Model, f.Identity.Serial, f.Identity.Bus, f.Speed, f.Identity.Removable,
 			f.ReadOnly, f.Partition, f.Physical, f.CID, f.Erase, append([]string{}, f.System...)}
 	}

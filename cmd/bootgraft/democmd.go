@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/capture"
@@ -35,15 +36,18 @@ func demoCommand(u *talk.UI) *cobra.Command {
 		Long:  demoHelp,
 		Args:  cobra.MaximumNArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
-			if u.JSON {
-				return talk.Usagef("demo is for people; it has no --json")
-			}
 			dir, err := demoDir(args)
 			if err != nil {
 				return err
 			}
-			d := &demo{ui: u, cmd: c, dir: dir}
-			return d.run()
+			d := &demo{ui: u, cmd: c, dir: dir, told: document.NewDemo(dir)}
+			if u.JSON {
+				d.ui = u.Aside() // its commands answer people; of them it is said how they ended
+			}
+			if err := d.run(); err != nil {
+				return err
+			}
+			return u.Object(document.KindDemo, d.told)
 		},
 	}
 }
@@ -70,15 +74,15 @@ type demo struct {
 	ui     *talk.UI
 	cmd    *cobra.Command
 	dir    string
-	step   int
+	told   document.Demo
 	played map[string]capture.Drive // by the names that its commands use
 }
 
 func (d *demo) path(name string) string { return filepath.Join(d.dir, name) }
 
 func (d *demo) title(text string) {
-	d.step++
-	d.ui.Answerf("\n%s\n%s\n", fmt.Sprintf("%d. %s", d.step, text), strings.Repeat("-", 78))
+	d.told.Steps = append(d.told.Steps, document.DemoStep{Title: text, Commands: []document.DemoCommand{}})
+	d.ui.Answerf("\n%s\n%s\n", fmt.Sprintf("%d. %s", len(d.told.Steps), text), strings.Repeat("-", 78))
 }
 
 func (d *demo) tell(text string) { d.ui.Wrapped("", text) }
@@ -94,6 +98,8 @@ func (d *demo) typed(want int, args ...string) error {
 	if got := talk.ExitCode(err); got != want {
 		return fmt.Errorf("the demonstration expected exit code %d of this command, and got %d: %w", want, got, errors.Join(err))
 	}
+	step := &d.told.Steps[len(d.told.Steps)-1]
+	step.Commands = append(step.Commands, document.DemoCommand{Typed: args, Exit: want})
 	if err != nil && !errors.Is(err, talk.ErrSaid) {
 		d.ui.Answerf("%s", indent(err.Error()))
 	}

@@ -18,5 +18,5 @@ type Meaning struct {
 
 // NewFindings begins the list.
 func NewFindings() Findings {
-	return Findings{Head: Head{Schema: 1, Kind: KindFindings}, Findings: []Meaning{}}
+	return Findings{Head: New(KindFindings), Findings: []Meaning{}}
 }
