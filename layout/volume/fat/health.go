@@ -88,11 +88,8 @@ func (c *checker) walk() {
 	}
 	c.h.Deleted = w.Deleted
 	c.h.Findings = append(c.h.Findings, w.Findings...)
-	for _, f := range w.Findings {
-		switch f.Code {
-		case disk.FATDirectoryShared, disk.FATDirectoryLoop, disk.FATDirectoryUnreadable, disk.FATTooDeep, disk.FATMoreFindings:
-			c.problem(true, f.Code, "", 0, "%s", f.Text)
-		}
+	for _, f := range w.unlisted {
+		c.problem(true, f.Code, "", 0, "%s", f.Text)
 	}
 }
 
