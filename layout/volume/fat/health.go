@@ -12,6 +12,7 @@ type Problem struct {
 	Path    string // "" if it belongs to no file
 	Cluster uint32 // where it goes wrong
 	Unsafe  bool   // clusters cannot be moved while it lasts
+	OwnOnly bool   // unsafe for what it is about alone: a change of the size carries it as it is
 	Text    string
 }
 
@@ -58,14 +59,23 @@ func (v *Volume) Check(t *Table) *Health {
 }
 
 func (c *checker) problem(unsafe bool, code disk.Code, path string, cluster uint32, format string, args ...any) {
+	c.add(Problem{Code: code, Path: path, Cluster: cluster, Unsafe: unsafe, Text: fmt.Sprintf(format, args...)})
+}
+
+// own notes what is wrong with one file or directory and harms no other.
+func (c *checker) own(code disk.Code, path string, cluster uint32, format string, args ...any) {
+	c.add(Problem{Code: code, Path: path, Cluster: cluster, Unsafe: true, OwnOnly: true, Text: fmt.Sprintf(format, args...)})
+}
+
+func (c *checker) add(p Problem) {
 	c.h.Total++
 	of := c.h.Total - c.h.Unsafe // how many of its sort there are
-	if unsafe {
+	if p.Unsafe {
 		c.h.Unsafe++
 		of = c.h.Unsafe
 	}
 	if of <= maxFindings {
-		c.h.Problems = append(c.h.Problems, Problem{code, path, cluster, unsafe, fmt.Sprintf(format, args...)})
+		c.h.Problems = append(c.h.Problems, p)
 	}
 }
 
@@ -108,7 +118,7 @@ func (c *checker) file(f *File) {
 	case f.Dir && f.Raw.Size() != 0:
 		c.problem(false, disk.FATDirectorySize, f.Path, f.First, "a directory whose entry states %d bytes; it should state none", f.Raw.Size())
 	case f.Chain.Ends == EndsWell && f.ShortChain():
-		c.problem(true, disk.FATChainShort, f.Path, f.First, "it has %d bytes, but only %d of the %d clusters that they need", f.Size, f.Chain.Clusters, f.Need())
+		c.own(disk.FATChainShort, f.Path, f.First, "it has %d bytes, but only %d of the %d clusters that they need", f.Size, f.Chain.Clusters, f.Need())
 	case f.Chain.Ends == EndsWell && f.LongChain():
 		c.problem(false, disk.FATChainLong, f.Path, f.First, "it has %d clusters, and its %d bytes need %d; the rest is reserved for it", f.Chain.Clusters, f.Size, f.Need())
 	}
@@ -139,7 +149,7 @@ func (c *checker) dot(d *dir, r *Raw, at Place) {
 	}
 	root := name == ".." && want == 0 && c.v.Kind == FAT32 && have == c.v.BPB.RootCluster
 	if d.parent != nil && have != want && !root {
-		c.problem(true, disk.FATDotEntryWrong, d.path(), have, "its entry %s in sector %d names cluster %d, and it should name %d", name, at.Sector, have, want)
+		c.own(disk.FATDotEntryWrong, d.path(), have, "its entry %s in sector %d names cluster %d, and it should name %d", name, at.Sector, have, want)
 	}
 }
 
