@@ -127,6 +127,10 @@ type Map struct {
 	Volumes    []Volume
 	Fields     []Field
 	Findings   []disk.Finding
+
+	// TailUndecided: the disk has no table, and whether its last sectors count
+	// from the end or belong to a recording cannot be told.
+	TailUndecided bool
 }
 
 // Entry returns the entry with the given index, or nil.

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/image/disk"
 	"bootgraft/layout/plan"
@@ -8,9 +9,9 @@ import (
 )
 
 type cardLookJSON struct {
-	Schema int    `json:"schema"`
-	Target string `json:"target"`
-	Kind   string `json:"kind"` // device or file
+	document.Head
+	Target     string `json:"target"`
+	TargetKind string `json:"target_kind"` // device or file
 	diskJSON
 	Bytes     int64          `json:"bytes"`
 	Nominal   plan.Nominal   `json:"nominal"`
@@ -44,13 +45,13 @@ type deviceJSON struct {
 func (l *cardLook) Object() cardLookJSON {
 	f := l.Facts
 	j := cardLookJSON{
-		Schema: schema, Target: l.Path, Kind: "file", diskJSON: diskJSON{f.Sectors, f.SectorSize},
+		Head: document.New(document.KindCard), Target: l.Path, TargetKind: "file", diskJSON: diskJSON{f.Sectors, f.SectorSize},
 		Bytes: int64(f.Sectors) * int64(f.SectorSize), Nominal: plan.NominalOf(l.Disk()),
 		InUse: l.InUse(), Alignment: l.Alignment(), Again: l.Again, Hints: l.Hints(),
 		Plan: page.PlanLine(f.Sectors, f.SectorSize),
 	}
 	if !l.File {
-		j.Kind = "device"
+		j.TargetKind = "device"
 		j.Device = &deviceJSON{f.Node, f.Identity.Model, f.Identity.Serial, f.Identity.Bus, f.Speed, f.Identity.Removable,
 			f.ReadOnly, f.Partition, f.Physical, f.CID, f.Erase, append([]string{}, f.System...)}
 	}

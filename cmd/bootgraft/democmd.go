@@ -8,6 +8,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"bootgraft/cmd/bootgraft/demo"
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/capture"
 	"bootgraft/safety/newfile"
@@ -33,16 +34,21 @@ func demoCommand(u *talk.UI) *cobra.Command {
 		Long:  demoHelp,
 		Args:  cobra.MaximumNArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
-			if u.JSON {
-				return talk.Usagef("demo is for people; it has no --json")
-			}
 			dir, err := demoDir(args)
 			if err != nil {
 				return err
 			}
-			return demo.Run(c.Context(), u, dir, func(ctx context.Context, played map[string]capture.Drive, args []string) error {
-				return execute(ctx, u, played, args)
+			ui := u
+			if u.JSON {
+				ui = u.Aside() // its commands answer people; of them it is said how they ended
+			}
+			told, err := demo.Run(c.Context(), ui, dir, func(ctx context.Context, played map[string]capture.Drive, args []string) error {
+				return execute(ctx, ui, played, args)
 			})
+			if err != nil {
+				return err
+			}
+			return u.Object(document.KindDemo, told)
 		},
 	}
 }

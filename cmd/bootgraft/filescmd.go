@@ -323,7 +323,8 @@ func (l *lister) sayCopied() {
 func (l *lister) incomplete() bool {
 	return slices.ContainsFunc(l.findings, func(f disk.Finding) bool {
 		switch f.Code {
-		case disk.FATDirectoryUnreadable, disk.ExtDirectoryUnread, disk.ExtDirectoryDamaged, disk.VolumeNotWalkable, disk.FATTableMissing:
+		case disk.FATDirectoryUnreadable, disk.FATDirectoryChain, disk.FATTooDeep, disk.FATMoreFindings, disk.FATTableMissing,
+			disk.ExtDirectoryUnread, disk.ExtDirectoryDamaged, disk.ExtTooDeep, disk.ExtMoreFindings, disk.VolumeNotWalkable:
 			return true
 		}
 		return false

@@ -29,6 +29,7 @@ var (
 // that ends in /... stands for everything below it.
 var mayImport = map[string][]string{
 	"image/disk":            {},
+	"image/disk/register":   {"image/disk"},
 	"image":                 {"image/disk"},
 	"image/peek":            {"image/disk", "image"},
 	"image/pieces":          {"image/disk", "image"},

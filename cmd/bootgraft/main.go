@@ -96,6 +96,8 @@ func rootCommand(u *talk.UI, played map[string]capture.Drive) *cobra.Command {
 		return talk.Usagef("%v\nTry: %s --help", err, c.CommandPath())
 	})
 	root.AddCommand(surveyCommand(u), captureCommand(u, played), planCommand(u), writeCommand(u), verifyCommand(u), undoCommand(u), cardCommand(u), filesCommand(u), compareCommand(u), kitCommand(u, played), demoCommand(u), versionCommand(u))
+	root.SetHelpCommand(helpCommand(u))
+	completeAccept(root)
 	for _, c := range root.Commands() {
 		c.Args = usageArgs(c.Args)
 	}

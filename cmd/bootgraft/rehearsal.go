@@ -19,6 +19,7 @@ import (
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/disk"
+	"bootgraft/image/disk/register"
 	"bootgraft/layout"
 	"bootgraft/safety"
 	"bootgraft/safety/blockdev"
@@ -189,12 +190,10 @@ func (w *cardWork) lossRefusals() (out safety.Refusals) {
 	return out
 }
 
-func asRefusals(err error) safety.Refusals {
-	var all safety.Refusals
-	if errors.As(err, &all) {
-		return all
-	}
-	return safety.Refusals{{Code: disk.RefusedOtherwise, Path: "the card", Why: err.Error(), Do: "rehearse again"}}
+// asRefusals returns what Permit says no with: it fails with nothing else.
+func asRefusals(err error) (all safety.Refusals) {
+	errors.As(err, &all)
+	return all
 }
 
 type refusalJSON struct {
@@ -213,6 +212,15 @@ type rehearsalJSON struct {
 	OnCard    []string      `json:"on_card"`
 	Files     int           `json:"files_on_card"`
 	Refusals  []refusalJSON `json:"refusals"`
+
+	// Accept is those of Refusals that --accept goes on with; null where nothing
+	// was refused.
+	Accept []acceptJSON `json:"accept"`
+}
+
+type acceptJSON struct {
+	Code disk.Code `json:"code"`
+	Text string    `json:"text"`
 }
 
 func (w *cardWork) Object() rehearsalJSON {
@@ -223,8 +231,12 @@ func (w *cardWork) Object() rehearsalJSON {
 // refused tells every reason against the work.
 func (w *cardWork) refused(all safety.Refusals) error {
 	j := w.Object()
+	j.Accept = []acceptJSON{}
 	for _, r := range all {
 		j.Refusals = append(j.Refusals, refusalJSON{r.Code, r.Why, r.Do})
+		if register.Acceptable(r.Code) {
+			j.Accept = append(j.Accept, acceptJSON{r.Code, r.Why})
+		}
 	}
 	if err := w.UI.Object(document.KindRehearsal, j); err != nil {
 		return err

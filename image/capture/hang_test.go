@@ -133,6 +133,10 @@ func TestAHangingSectorIsMetAFewTimesHoweverTheRunsEnd(t *testing.T) {
 					if !slices.Equal(r.Hung, want) || !slices.Equal(r.Unread, want) {
 						t.Errorf("hung %v, unread %v, want %v", r.Hung, r.Unread, want)
 					}
+					told := slices.ContainsFunc(r.Findings, func(f disk.Finding) bool { return f.Code == disk.HungSectors })
+					if told != (len(want) > 0) {
+						t.Errorf("hung %v, findings %v", want, r.Findings)
+					}
 					checkImage(t, d, m, r)
 					return
 				}

@@ -148,12 +148,10 @@ func (s *surveyor) force(able []*found, bare *layout.Volume) string {
 	return "conflict"
 }
 
-// The codes of tables that are not in force, by their kind.
+// The codes of tables that are not in force, by their kind. Tables of other kinds
+// are in force, disputed or damaged: nothing puts them aside.
 var (
-	staleCodes = map[string]disk.Code{
-		"mbr": disk.StaleMBR, "gpt": disk.StaleGPT, "apple": disk.StaleApple, "bsd": disk.StaleBSD,
-		"sun": disk.StaleSun, "amiga": disk.StaleAmiga, "atari": disk.StaleAtari,
-	}
+	staleCodes   = map[string]disk.Code{"mbr": disk.StaleMBR, "gpt": disk.StaleGPT}
 	damagedCodes = map[string]disk.Code{
 		"mbr": disk.DamagedMBR, "gpt": disk.DamagedGPT, "apple": disk.DamagedApple, "bsd": disk.DamagedBSD,
 		"sun": disk.DamagedSun, "amiga": disk.DamagedAmiga, "atari": disk.DamagedAtari,

@@ -11,19 +11,23 @@ import (
 	"path/filepath"
 	"strings"
 
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/capture"
+	"bootgraft/image/disk"
 )
 
 // Command runs one command of the program as if it were typed. Drives that are
 // played answer to their names in it.
 type Command func(ctx context.Context, played map[string]capture.Drive, args []string) error
 
-// Run tells and shows the whole job. Its files go to dir, a folder that is empty.
-func Run(ctx context.Context, u *talk.UI, dir string, command Command) error {
-	d := &demo{ui: u, ctx: ctx, command: command, dir: dir}
-	return d.run()
+// Run tells and shows the whole job, and returns what was told. Its files go to
+// dir, a folder that is empty.
+func Run(ctx context.Context, u *talk.UI, dir string, command Command) (document.Demo, error) {
+	d := &demo{ui: u, ctx: ctx, command: command, dir: dir, told: document.NewDemo(dir)}
+	err := d.run()
+	return d.told, err
 }
 
 // demo is one run of the demonstration. Its steps are the program's own
@@ -33,15 +37,15 @@ type demo struct {
 	ctx     context.Context
 	command Command
 	dir     string
-	step    int
+	told    document.Demo
 	played  map[string]capture.Drive // by the names that its commands use
 }
 
 func (d *demo) path(name string) string { return filepath.Join(d.dir, name) }
 
 func (d *demo) title(text string) {
-	d.step++
-	d.ui.Answerf("\n%s\n%s\n", fmt.Sprintf("%d. %s", d.step, text), strings.Repeat("-", 78))
+	d.told.Steps = append(d.told.Steps, document.DemoStep{Title: text, Commands: []document.DemoCommand{}})
+	d.ui.Answerf("\n%s\n%s\n", fmt.Sprintf("%d. %s", len(d.told.Steps), text), strings.Repeat("-", 78))
 }
 
 func (d *demo) tell(text string) { d.ui.Wrapped("", text) }
@@ -53,6 +57,8 @@ func (d *demo) typed(want int, args ...string) error {
 	if got := talk.ExitCode(err); got != want {
 		return fmt.Errorf("the demonstration expected exit code %d of this command, and got %d: %w", want, got, errors.Join(err))
 	}
+	step := &d.told.Steps[len(d.told.Steps)-1]
+	step.Commands = append(step.Commands, document.DemoCommand{Typed: args, Exit: want})
 	if err != nil && !errors.Is(err, talk.ErrSaid) {
 		d.ui.Answerf("%s", indent(err.Error()))
 	}
@@ -135,7 +141,7 @@ func (d *demo) larger() error {
 }
 
 // accepted is what the owner of the invented drive accepts.
-var accepted = []string{"--accept", "missing-in-volume"}
+var accepted = []string{"--accept", string(disk.MissingInVolume)}
 
 // prove runs commands that must end well, but for what the drive lost.
 func (d *demo) prove(commands ...[]string) error {

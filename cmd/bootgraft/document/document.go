@@ -38,13 +38,27 @@ const (
 	KindKitMake   Kind = "kit-make"
 	KindKitShow   Kind = "kit-show"
 	KindKitAsk    Kind = "kit-ask"
+	KindFindings  Kind = "findings"
 )
+
+// Schemas are the kinds with the number of the form that each has now.
+var Schemas = map[Kind]int{
+	KindError: 1, KindVersion: 1, KindDemo: 1, KindSurvey: 1, KindDisks: 1, KindCapture: 1, KindRefused: 1,
+	KindPlan:  2,
+	KindWrite: 1, KindRehearsal: 1, KindUndo: 1, KindVerify: 1, KindArchive: 1,
+	// Form 1 had device or file in kind, where the kind of the object belongs.
+	KindCard:     2,
+	KindCardTest: 1, KindFiles: 1, KindCompare: 1, KindChanged: 1, KindKitMake: 1, KindKitShow: 1, KindKitAsk: 1, KindFindings: 1,
+}
 
 // Head opens every document.
 type Head struct {
 	Schema int  `json:"schema"`
 	Kind   Kind `json:"kind"`
 }
+
+// New is the head of a document of a kind.
+func New(kind Kind) Head { return Head{Schema: Schemas[kind], Kind: kind} }
 
 // Error says why the program does not end with 0.
 type Error struct {
@@ -56,7 +70,7 @@ type Error struct {
 type Failed struct{ Head }
 
 // NewFailed is what stands where there is no other document; Marshal adds why.
-func NewFailed() Failed { return Failed{Head{Schema: 1, Kind: KindError}} }
+func NewFailed() Failed { return Failed{New(KindError)} }
 
 // Version is the answer of the verb version. A text is empty where the program
 // was built without knowing it.
@@ -72,5 +86,5 @@ type Version struct {
 
 // NewVersion says which version of the program it is.
 func NewVersion(program, version, commit, date string, modified bool, goVersion string) Version {
-	return Version{Head{Schema: 1, Kind: KindVersion}, program, version, commit, date, modified, goVersion}
+	return Version{New(KindVersion), program, version, commit, date, modified, goVersion}
 }

@@ -8,7 +8,7 @@ import (
 
 // Marshal writes an answer as the one JSON object of its kind. Its type begins
 // with the key schema; kind, and the error where there is one, come behind that.
-// A type that has a key kind of its own keeps it.
+// A type that begins with a Head has its kind already.
 func Marshal(kind Kind, answer any, failed *Error) ([]byte, error) {
 	var out bytes.Buffer
 	enc := json.NewEncoder(&out)
@@ -23,6 +23,12 @@ func Marshal(kind Kind, answer any, failed *Error) ([]byte, error) {
 	}
 	if err := json.Unmarshal(out.Bytes(), &own); err != nil || own.Schema == nil {
 		return nil, fmt.Errorf("an answer of the kind %q has no schema (%v)", kind, err)
+	}
+	if want := Schemas[kind]; *own.Schema != want && own.Kind == nil {
+		return nil, fmt.Errorf("an answer of the kind %q has the schema %d, and its form is %d", kind, *own.Schema, want)
+	}
+	if own.Kind != nil && Kind(*own.Kind) != kind {
+		return nil, fmt.Errorf("an answer of the kind %q calls itself %q", kind, *own.Kind)
 	}
 	opening := fmt.Sprintf("{\n \"schema\": %d", *own.Schema)
 	rest, ok := bytes.CutPrefix(out.Bytes(), []byte(opening))

@@ -105,6 +105,7 @@ type planner struct {
 	sized    map[int]*resize.Result // volumes that change, by index
 	assumed  bool                   // the tail is what its owner says it is
 	smallest disk.Sector            // end of the volumes at their smallest, where one does not fit
+	noTable  bool                   // its table cannot be made for this card
 	tooSmall disk.Sector            // a first guess at the smallest card, where this one is too small
 	fixed    []disk.Finding         // why volumes that reach too far stay as they are
 	renewed  disk.Spans             // source sectors whose own format makes them new
@@ -238,6 +239,7 @@ func (p *planner) cannotRender(err error) error {
 	default:
 		return err
 	}
+	p.noTable = true
 	p.refuse(disk.Refusalf(disk.TableNotRenderable, 0, "the %s table cannot be made for %s: %v", p.s.Table, sectors(p.w.Target.Sectors), err))
 	return nil
 }

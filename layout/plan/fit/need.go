@@ -285,21 +285,11 @@ const maxListed = 12
 // undecidedTail takes the last 64 MiB as the tail if the owner says that there
 // is one and the survey could not tell.
 func (p *planner) undecidedTail() {
-	undecided := p.has(disk.TailUndecided)
-	if !undecided || p.w.Tail != TailBoth && p.w.Tail != TailEnd {
+	if !p.s.TailUndecided || p.w.Tail != TailBoth && p.w.Tail != TailEnd {
 		return
 	}
 	n := min(disk.Sector(scan.TailLimit/p.s.SectorSize), p.s.Sectors)
 	p.need.tail, p.need.tailUsed = disk.Span{Start: p.s.Sectors - n, Count: n}, p.s.Sectors
 	p.assumed = true
 	p.note(disk.Warningf(disk.TailAssumed, p.need.tail.Start, "where the tail begins is not known; as --tail %s asks for one, the last %s are taken", p.w.Tail, sectors(n)))
-}
-
-func (p *planner) has(code disk.Code) bool {
-	for _, f := range p.findings {
-		if f.Code == code {
-			return true
-		}
-	}
-	return false
 }

@@ -11,6 +11,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
+	"bootgraft/image/disk/register"
 	"bootgraft/image/imagetest"
 	"bootgraft/image/imagetest/disks"
 	rig "bootgraft/image/imagetest/need"
@@ -52,6 +53,13 @@ func tryPlan(t testing.TB, src image.Source, w Wishes) (*plan.Plan, error) {
 	p, err := Plan(context.Background(), made.Source, made.s, w)
 	if err != nil && IsRefused(err) == nil {
 		t.Fatalf("%d sectors: %v", w.Target.Sectors, err)
+	}
+	if r := IsRefused(err); r != nil {
+		for _, f := range r.Need { // what is asked can be accepted, also by the page of its code
+			if !register.Acceptable(f.Code) {
+				t.Errorf("%s is asked, and the register says that it cannot be accepted", f.Code)
+			}
+		}
 	}
 	return p, err
 }

@@ -78,7 +78,7 @@ func (p *planner) tailByRules() error {
 	}
 	reach := p.rules.TailReach()
 	tail := &p.need.tail
-	if tail.Empty() && p.has(disk.TailUndecided) {
+	if tail.Empty() && p.s.TailUndecided {
 		var err error
 		if reach, err = p.rules.ConstantTail(p.src); err != nil {
 			return err

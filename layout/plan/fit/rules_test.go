@@ -193,6 +193,11 @@ func TestPointersThatMove(t *testing.T) {
 		t.Errorf("the firmware stays behind: %v", err)
 	}
 	planned(t, far, 1_130_004, Wishes{Rules: r, Accept: []disk.Code{"rules-pointer-moves"}})
+	gone := image.NewKnown(src, disk.NewSpans(at(sizes[0]-4096-8, 1)), nil)
+	p, err := planRules(t, gone, 1_130_004, Wishes{Rules: r, Accept: []disk.Code{disk.MissingInBootArea}})
+	if err != nil || !slices.Contains(imagetest.Codes(p.Findings), string(disk.RulesPointerUnknown)) {
+		t.Errorf("nobody says that what the pointer names is not known: %v, %v", p, err)
+	}
 }
 
 // TestUndecidedRulesAsk: two sizes do not decide the clusters of A.
@@ -323,6 +328,9 @@ func TestTailOfAFullDrive(t *testing.T) {
 	p, made := planned(t, src, 30_004, Wishes{Rules: &c.Rules})
 	if !slices.Contains(imagetest.Codes(p.Findings), "tail-undecided") {
 		t.Fatalf("the survey knows the tail: %v", p.Findings)
+	}
+	if !slices.Contains(imagetest.Codes(p.Findings), string(disk.TailByRules)) {
+		t.Errorf("nobody says that the rules know the tail: %v", p.Findings)
 	}
 	want, err := image.ReadSectors(drive(9, 30_004), at(29_984, 20))
 	if err != nil {

@@ -40,7 +40,7 @@ func (p *planner) tellSmallest(w Wishes) error {
 			return err
 		}
 	}
-	if slices.ContainsFunc(p.refused.Why, func(f disk.Finding) bool { return f.Code == disk.TableNotRenderable }) {
+	if p.noTable {
 		return nil
 	}
 	p.refuse(disk.Refusalf(disk.DoesNotFit, target, "%s", p.tooSmallText(as, accepting, codes)))

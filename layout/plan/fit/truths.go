@@ -71,7 +71,7 @@ func (p *planner) proveTruths(card *card.Card) error {
 // repeats its head, counted from the end: where the survey could not tell a
 // tail from a recording, a copy of the head is no recording.
 func (p *planner) tailByCopies() {
-	if !p.need.tail.Empty() || !p.has(disk.TailUndecided) || p.assumed {
+	if !p.need.tail.Empty() || !p.s.TailUndecided || p.assumed {
 		return
 	}
 	start := p.s.Sectors

@@ -45,6 +45,9 @@ func TestOutgrownNumber(t *testing.T) {
 		binary.LittleEndian.PutUint32(b[80:], uint32(n/64))
 		return b
 	})
+	if !slices.Contains(imagetest.Codes(c.Findings), string(disk.CompareNoPair)) {
+		t.Errorf("nobody says that no two are of one size: %v", c.Findings)
+	}
 	const fits, outgrown = 3_900_000, 8_000_000
 	if a, err := c.Fields[0].At(fits); err != nil || a.State != Proved || a.Value != fits/64 {
 		t.Errorf("for %d sectors: %+v, %v", fits, a, err)

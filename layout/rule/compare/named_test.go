@@ -12,6 +12,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
+	"bootgraft/image/imagetest"
 	"bootgraft/layout"
 	"bootgraft/layout/rule/compare/family"
 )
@@ -137,6 +138,9 @@ func TestTwoSizes(t *testing.T) {
 	if !slices.ContainsFunc(c.Findings, func(f disk.Finding) bool { return f.Code == "compare-two-sizes" }) {
 		t.Error("nobody says what two sizes cannot decide")
 	}
+	if !slices.Contains(imagetest.Codes(c.Findings), string(disk.CompareUndecided)) {
+		t.Errorf("nobody says that a field is undecided: %v", c.Findings)
+	}
 	advice := c.Advise(1_130_004, family.NamedSizes())
 	if len(advice) != 4 || slices.ContainsFunc(advice, func(a Advice) bool { return a.Size == sizes[1] }) {
 		t.Fatalf("advice %v: a size that is there is none, the other four are", advice)
@@ -214,6 +218,9 @@ func TestUnknownSectors(t *testing.T) {
 	}
 	if c.Counts[NotRead] != 6*512 {
 		t.Errorf("%d bytes are not read, want %d", c.Counts[NotRead], 6*512)
+	}
+	if !slices.Contains(imagetest.Codes(c.Findings), string(disk.CompareNotRead)) {
+		t.Errorf("nobody says that sectors were not compared: %v", c.Findings)
 	}
 	if v := c.For(1_130_004); v.Proved != 1 || v.Undecided != 0 {
 		t.Errorf("%s", v)

@@ -268,3 +268,19 @@ func TestChainsThatEndEarly(t *testing.T) {
 		t.Error(err)
 	}
 }
+
+// TestVolumeWithoutItsTable: where an image ends before the allocation table no
+// file can be listed, and that is said.
+func TestVolumeWithoutItsTable(t *testing.T) {
+	d := imagetest.New(8000, 512)
+	disks.FAT(d, disk.Span{Count: 8000}, 0, 3000)
+	src := imagetest.NewBytes(imagetest.Head(t, d, 512), 512)
+	s, err := scan.Run(context.Background(), src, scan.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	findings, err := Walk(context.Background(), src, s, Options{}, func(*File) error { return nil })
+	if err != nil || !slices.Contains(imagetest.Codes(findings), string(disk.VolumeNotWalkable)) {
+		t.Errorf("%v, %v", findings, err)
+	}
+}

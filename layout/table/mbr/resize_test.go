@@ -202,6 +202,9 @@ func TestResizeEndCHS(t *testing.T) {
 		if err != nil || s.Record(0).EndCHS != c.want || len(findings) != c.findings {
 			t.Errorf("%s: %v, want %v; findings %v; %v", c.name, s.Record(0).EndCHS, c.want, findings, err)
 		}
+		if n := codes(findings)[string(disk.CHSGeometryUnknown)]; n != c.findings {
+			t.Errorf("%s: %d findings say that the geometry is not known, want %d: %v", c.name, n, c.findings, findings)
+		}
 	}
 }
 

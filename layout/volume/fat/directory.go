@@ -49,7 +49,7 @@ func (w *Walk) claim(d *dir) []disk.Span {
 	n := uint32(0)
 	for c := range ch.clusters() {
 		if !w.dirs.set(c) && n > 0 {
-			w.find(disk.Warningf(disk.FATDirectoryShared, d.place.Sector, "directory /%s shares cluster %d with another directory; from there on it is not listed twice", d.path(), c))
+			w.miss(disk.Warningf(disk.FATDirectoryShared, d.place.Sector, "directory /%s shares cluster %d with another directory; from there on it is not listed twice", d.path(), c))
 			ch.truncate(n)
 			break
 		}
@@ -93,7 +93,7 @@ func (w *Walk) readPart(d *dir, prefix string, part disk.Span, yield func(*File)
 		p = w.slots(d, prefix, x, b, yield)
 	}
 	if missing > 0 {
-		w.find(disk.Warningf(disk.FATDirectoryUnreadable, part.Start, "directory /%s: %d of its sectors within %s cannot be read; files that are named there are not listed", d.path(), missing, part))
+		w.miss(disk.Warningf(disk.FATDirectoryUnreadable, part.Start, "directory /%s: %d of its sectors within %s cannot be read; files that are named there are not listed", d.path(), missing, part))
 	}
 	return p
 }
@@ -186,9 +186,9 @@ func (w *Walk) enter(parent *dir, f *File) {
 	case f.Chain.Clusters == 0:
 		w.find(disk.Warningf(disk.FATDirectoryChain, f.Place.Sector, "directory /%s: its chain %s at cluster %d; nothing in it is listed", f.Path, f.Chain.Ends, f.Chain.At))
 	case f.First == w.v.BPB.RootCluster || w.dirs.has(f.First):
-		w.find(disk.Warningf(disk.FATDirectoryLoop, f.Place.Sector, "directory /%s begins at cluster %d, which belongs to another directory; it is not entered again", f.Path, f.First))
+		w.miss(disk.Warningf(disk.FATDirectoryLoop, f.Place.Sector, "directory /%s begins at cluster %d, which belongs to another directory; it is not entered again", f.Path, f.First))
 	case d.pathLen() > maxPath:
-		w.find(disk.Warningf(disk.FATTooDeep, f.Place.Sector, "directory %s lies so deep that its path is longer than %d bytes; it is not entered", f.Name, maxPath))
+		w.miss(disk.Warningf(disk.FATTooDeep, f.Place.Sector, "directory %s lies so deep that its path is longer than %d bytes; it is not entered", f.Name, maxPath))
 	default:
 		w.dirs.set(f.First)
 		w.pending = append(w.pending, d)

@@ -12,6 +12,7 @@ type Problem struct {
 	Path    string // "" if it belongs to no file
 	Cluster uint32 // where it goes wrong
 	Unsafe  bool   // clusters cannot be moved while it lasts
+	OwnOnly bool   // unsafe for what it is about alone: a change of the size carries it as it is
 	Text    string
 }
 
@@ -58,14 +59,23 @@ func (v *Volume) Check(t *Table) *Health {
 }
 
 func (c *checker) problem(unsafe bool, code disk.Code, path string, cluster uint32, format string, args ...any) {
+	c.add(Problem{Code: code, Path: path, Cluster: cluster, Unsafe: unsafe, Text: fmt.Sprintf(format, args...)})
+}
+
+// own notes what is wrong with one file or directory and harms no other.
+func (c *checker) own(code disk.Code, path string, cluster uint32, format string, args ...any) {
+	c.add(Problem{Code: code, Path: path, Cluster: cluster, Unsafe: true, OwnOnly: true, Text: fmt.Sprintf(format, args...)})
+}
+
+func (c *checker) add(p Problem) {
 	c.h.Total++
 	of := c.h.Total - c.h.Unsafe // how many of its sort there are
-	if unsafe {
+	if p.Unsafe {
 		c.h.Unsafe++
 		of = c.h.Unsafe
 	}
 	if of <= maxFindings {
-		c.h.Problems = append(c.h.Problems, Problem{code, path, cluster, unsafe, fmt.Sprintf(format, args...)})
+		c.h.Problems = append(c.h.Problems, p)
 	}
 }
 
@@ -88,11 +98,8 @@ func (c *checker) walk() {
 	}
 	c.h.Deleted = w.Deleted
 	c.h.Findings = append(c.h.Findings, w.Findings...)
-	for _, f := range w.Findings {
-		switch f.Code {
-		case disk.FATDirectoryShared, disk.FATDirectoryLoop, disk.FATDirectoryUnreadable, disk.FATTooDeep, disk.FATMoreFindings:
-			c.problem(true, f.Code, "", 0, "%s", f.Text)
-		}
+	for _, f := range w.unlisted {
+		c.problem(true, f.Code, "", 0, "%s", f.Text)
 	}
 }
 
@@ -111,7 +118,7 @@ func (c *checker) file(f *File) {
 	case f.Dir && f.Raw.Size() != 0:
 		c.problem(false, disk.FATDirectorySize, f.Path, f.First, "a directory whose entry states %s; it should state none", disk.Counted(f.Raw.Size(), "byte"))
 	case f.Chain.Ends == EndsWell && f.ShortChain():
-		c.problem(true, disk.FATChainShort, f.Path, f.First, "it has %s, but only %s of the %s that they need", disk.Counted(f.Size, "byte"), disk.Grouped(f.Chain.Clusters), disk.Counted(int64(f.Need()), "cluster"))
+		c.own(disk.FATChainShort, f.Path, f.First, "it has %s, but only %s of the %s that they need", disk.Counted(f.Size, "byte"), disk.Grouped(f.Chain.Clusters), disk.Counted(int64(f.Need()), "cluster"))
 	case f.Chain.Ends == EndsWell && f.LongChain():
 		c.problem(false, disk.FATChainLong, f.Path, f.First, "it has %s, and its %s need %s; the rest is reserved for it", disk.Counted(f.Chain.Clusters, "cluster"), disk.Counted(f.Size, "byte"), disk.Grouped(int64(f.Need())))
 	}
@@ -142,7 +149,7 @@ func (c *checker) dot(d *dir, r *Raw, at Place) {
 	}
 	root := name == ".." && want == 0 && c.v.Kind == FAT32 && have == c.v.BPB.RootCluster
 	if d.parent != nil && have != want && !root {
-		c.problem(true, disk.FATDotEntryWrong, d.path(), have, "its entry %s in sector %s names cluster %s, and it should name %s", name, disk.Grouped(at.Sector), disk.Grouped(have), disk.Grouped(want))
+		c.own(disk.FATDotEntryWrong, d.path(), have, "its entry %s in sector %s names cluster %s, and it should name %s", name, disk.Grouped(at.Sector), disk.Grouped(have), disk.Grouped(want))
 	}
 }
 

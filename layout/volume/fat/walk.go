@@ -78,6 +78,8 @@ type Walk struct {
 	onDir   func(*dir, Chain)       // sees the chain of each directory
 
 	onDeleted func(*Raw, Place) // sees deleted entries
+
+	unlisted []disk.Finding // those of Findings because of which files may be missing, though chains are whole
 }
 
 // dir is a directory that waits to be read.
@@ -148,6 +150,16 @@ func (w *Walk) find(f disk.Finding) {
 	case n < maxFindings:
 		w.Findings = append(w.Findings, f)
 	case n == maxFindings:
-		w.Findings = append(w.Findings, disk.Warningf(disk.FATMoreFindings, disk.NoSector, "more than %d findings in directories; the rest is not listed", maxFindings))
+		more := disk.Warningf(disk.FATMoreFindings, disk.NoSector, "more than %d findings in directories; the rest is not listed", maxFindings)
+		w.Findings = append(w.Findings, more)
+		w.unlisted = append(w.unlisted, more) // what the rest would say nobody knows
 	}
+}
+
+// miss notes a finding because of which files may be missing.
+func (w *Walk) miss(f disk.Finding) {
+	if len(w.Findings) < maxFindings {
+		w.unlisted = append(w.unlisted, f)
+	}
+	w.find(f)
 }

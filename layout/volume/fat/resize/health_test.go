@@ -3,6 +3,7 @@ package resize_test
 import (
 	"bytes"
 	"fmt"
+	"slices"
 	"testing"
 
 	"bootgraft/image"
@@ -139,6 +140,9 @@ func TestManyLongChains(t *testing.T) {
 	s.poke(t, entries)
 	v, tab = read(t, s)
 	r := mustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: 10000})
+	if !hasFinding(r.Findings, disk.FATMoreFindings) {
+		t.Errorf("nobody says that there are more: %v", r.Findings)
+	}
 	s.Holds(t, onCard(t, s, r))
 }
 
@@ -157,12 +161,19 @@ func TestBadMarks(t *testing.T) {
 		t.Errorf("smallest %d, want %d", kept.Limits.Smallest, want)
 	}
 	r := mustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: kept.Limits.Smallest})
+	if !hasFinding(r.Findings, disk.BadMarksKept) {
+		t.Errorf("nobody says that marks stay: %v", r.Findings)
+	}
 	v2, tab2 := s.Holds(t, onCard(t, s, r))
 	if u := tab2.Usage(); u.Bad != 4998 || v2.Clusters != 5008 {
 		t.Errorf("%+v of %d clusters", u, v2.Clusters)
 	}
 	w := resize.Wishes{Mode: resize.Shrink, Sectors: v.Cluster(4104).Start, BadMarks: resize.BadClear}
-	_, tab2 = s.Holds(t, onCard(t, s, mustPlan(t, v, tab, w)))
+	cleared := mustPlan(t, v, tab, w)
+	if !hasFinding(cleared.Findings, disk.BadMarksCleared) {
+		t.Errorf("nobody says that marks go: %v", cleared.Findings)
+	}
+	_, tab2 = s.Holds(t, onCard(t, s, cleared))
 	if u := tab2.Usage(); u.Bad != 0 {
 		t.Errorf("%+v", u)
 	}
@@ -322,4 +333,8 @@ func TestInUseBehindTheLastCluster(t *testing.T) {
 	w.Accept = accept("volume-rest-in-use")
 	mustPlan(t, v, tab, w)
 	mustPlan(t, v, tab, resize.Wishes{Mode: resize.Keep})
+}
+
+func hasFinding(list []disk.Finding, code disk.Code) bool {
+	return slices.ContainsFunc(list, func(f disk.Finding) bool { return f.Code == code })
 }

@@ -111,9 +111,6 @@ func (j *job) askBehind(x disk.Sector, what string) {
 	j.ask(disk.Refusalf(disk.VolumeRestInUse, x, "sector %s of the volume lies behind its last cluster, where no file can be, and is %s; it does not arrive on a card on which the size of the volume changes", disk.Grouped(x), what))
 }
 
-// harmless are unsafe problems that a resize carries as they are.
-var harmless = map[disk.Code]bool{disk.FATChainShort: true, disk.FATDotEntryWrong: true}
-
 // problems lists what is wrong, each kind by its code. Where nothing moves and
 // all free clusters are copied even a broken chain can be carried, if that is
 // accepted.
@@ -129,7 +126,7 @@ func (j *job) problems(h *fat.Health) {
 		switch at := j.place(p.Cluster); {
 		case !p.Unsafe:
 			j.note(disk.Notef(p.Code, at, "%s", text))
-		case still || harmless[p.Code]:
+		case still || p.OwnOnly:
 			j.ask(disk.Refusalf(p.Code, at, "%s. It would be carried as it is", text))
 		default:
 			j.refuse(disk.Refusalf(p.Code, at, "%s. Clusters cannot be moved or left out while this lasts: let a system that knows FAT repair a copy of the original first", text))

@@ -1,0 +1,194 @@
+package main
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"bootgraft/cmd/bootgraft/document"
+	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/cmd/bootgraft/words"
+	"bootgraft/image/disk"
+	"bootgraft/image/disk/register"
+)
+
+const helpHelp = `Tells about a command, or what a code means and what to do.
+
+A code is the short name of a finding or a refusal: fat-dirty, tail-undecided.
+Every answer names the codes of what it has to say, and --accept takes them.
+
+Examples:
+
+  bootgraft help plan
+  bootgraft help findings        all codes, by what they are about
+  bootgraft help fat-dirty       one of them, and what to do next`
+
+// allFindings is the word for the page of all codes.
+const allFindings = "findings"
+
+func helpCommand(u *talk.UI) *cobra.Command {
+	return &cobra.Command{
+		Use:   "help [COMMAND | findings | CODE]",
+		Short: "about a command, or what a code means and what to do",
+		Long:  helpHelp,
+		RunE:  func(c *cobra.Command, args []string) error { return help(u, c.Root(), args) },
+
+		ValidArgsFunction: func(c *cobra.Command, args []string, part string) ([]string, cobra.ShellCompDirective) {
+			if len(args) > 0 {
+				return nil, cobra.ShellCompDirectiveNoFileComp
+			}
+			return completions(part, append(commandNames(c.Root()), helpWords()...)), cobra.ShellCompDirectiveNoFileComp
+		},
+	}
+}
+
+func help(u *talk.UI, root *cobra.Command, args []string) error {
+	if len(args) == 0 {
+		return root.Help()
+	}
+	if c, rest, err := root.Find(args); err == nil && c != root && len(rest) == 0 {
+		c.InitDefaultHelpFlag() // cobra adds it only to the command that it runs
+		return c.Help()
+	}
+	if len(args) == 1 {
+		if args[0] == allFindings {
+			return showGroups(u, register.Groups())
+		}
+		if e, ok := register.Of(disk.Code(args[0])); ok {
+			return showEntry(u, e)
+		}
+	}
+	return unknownTopic(root, args)
+}
+
+// unknownTopic says what can be asked for.
+func unknownTopic(root *cobra.Command, args []string) error {
+	asked := strings.Join(args, " ")
+	text := fmt.Sprintf("there is no help about %q", asked)
+	if near := nearest(asked, append(commandNames(root), helpWords()...)); len(near) > 0 {
+		text += fmt.Sprintf("; did you mean %s?", strings.Join(near, " or "))
+	}
+	return talk.Usagef("%s\nHelp can be asked about a command (%s), about all codes (%s), or about one of them",
+		text, strings.Join(commandNames(root), ", "), allFindings)
+}
+
+func showGroups(u *talk.UI, groups []register.Group) error {
+	if u.JSON {
+		return u.Object(document.KindFindings, findingsObject(groups))
+	}
+	for i, g := range groups {
+		if i > 0 {
+			u.Answerf("\n")
+		}
+		u.Answerf("%s\n\n", strings.ToUpper(g.Title[:1])+g.Title[1:])
+		for _, e := range g.Entries {
+			u.Answerf("  %s: %s\n", e.Code, standing(e))
+			u.Wrapped("      ", e.Means)
+		}
+	}
+	u.Answerf("\nWhat to do about one of them: bootgraft help CODE\n")
+	return nil
+}
+
+func showEntry(u *talk.UI, e register.Entry) error {
+	if u.JSON {
+		return showGroups(u, []register.Group{{Title: titleOf(e.Code), Entries: []register.Entry{e}}})
+	}
+	u.Answerf("%s: %s\n\n", e.Code, standing(e))
+	u.Wrapped("  ", e.Means)
+	u.Answerf("\n")
+	u.Wrapped("  What to do: ", e.Do)
+	if e.Acceptable {
+		u.Answerf("\n")
+		u.Wrapped("  ", "If you know better, or have to: --accept "+string(e.Code)+", with the command that asked.")
+	}
+	return nil
+}
+
+// standing is how heavy a code is, in words.
+func standing(e register.Entry) string {
+	switch {
+	case e.Acceptable:
+		return "a refusal that can be accepted"
+	case e.Severity == disk.Refusal:
+		return "a refusal"
+	}
+	return "a " + string(e.Severity)
+}
+
+func titleOf(code disk.Code) string {
+	for _, g := range register.Groups() {
+		if slices.ContainsFunc(g.Entries, func(e register.Entry) bool { return e.Code == code }) {
+			return g.Title
+		}
+	}
+	return ""
+}
+
+func findingsObject(groups []register.Group) document.Findings {
+	out := document.NewFindings()
+	for _, g := range groups {
+		for _, e := range g.Entries {
+			out.Findings = append(out.Findings, document.Meaning{
+				Code: string(e.Code), Severity: string(e.Severity), Acceptable: e.Acceptable,
+				About: g.Title, Means: e.Means, Do: e.Do,
+			})
+		}
+	}
+	return out
+}
+
+// commandNames returns the names of the commands below root.
+func commandNames(root *cobra.Command) (names []string) {
+	for _, c := range root.Commands() {
+		if c.IsAvailableCommand() {
+			names = append(names, c.Name())
+		}
+	}
+	return names
+}
+
+// helpWords are what help knows beside the commands.
+func helpWords() []string { return append([]string{allFindings}, codeWords(nil)...) }
+
+// codeWords returns the codes that keep wants, as they are typed.
+func codeWords(keep func(register.Entry) bool) (out []string) {
+	for _, code := range register.Codes(keep) {
+		out = append(out, string(code))
+	}
+	return out
+}
+
+// completeAccept completes the codes of --accept, for c and the commands below it.
+func completeAccept(c *cobra.Command) {
+	if c.Flags().Lookup("accept") != nil {
+		complete := func(_ *cobra.Command, _ []string, part string) ([]string, cobra.ShellCompDirective) {
+			acceptable := codeWords(func(e register.Entry) bool { return e.Acceptable })
+			return completions(part, acceptable), cobra.ShellCompDirectiveNoFileComp
+		}
+		_ = c.RegisterFlagCompletionFunc("accept", complete) // it fails only where there is no such flag
+	}
+	for _, sub := range c.Commands() {
+		completeAccept(sub)
+	}
+}
+
+func completions(part string, all []string) []string {
+	return slices.DeleteFunc(all, func(w string) bool { return !strings.HasPrefix(w, part) })
+}
+
+// nearest returns up to three words that a slip of the keyboard may have been
+// meant for: those that begin or end alike, or differ in two letters at most.
+func nearest(asked string, all []string) (near []string) {
+	for _, w := range all {
+		if len(near) == 3 {
+			break
+		}
+		if words.Distance(asked, w) <= 2 || len(asked) > 3 && strings.Contains(w, asked) {
+			near = append(near, w)
+		}
+	}
+	return near
+}
