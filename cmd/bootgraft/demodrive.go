@@ -54,14 +54,19 @@ func makeDemoDrive(path string) (err error) {
 	if err := f.Truncate(demoSectors * demoSector); err != nil {
 		return err
 	}
-	if err := demoVolumeInto(io.NewOffsetWriter(f, demoStart*demoSector)); err != nil {
+	return demoDriveInto(f)
+}
+
+// demoDriveInto lays down the drive on what is blank and large enough.
+func demoDriveInto(w io.WriterAt) error {
+	if err := demoVolumeInto(io.NewOffsetWriter(w, demoStart*demoSector)); err != nil {
 		return err
 	}
 	head, tail := demoBootAreas()
-	if _, err := f.WriteAt(head, 0); err != nil {
+	if _, err := w.WriteAt(head, 0); err != nil {
 		return err
 	}
-	_, err = f.WriteAt(tail, (demoSectors-demoTail)*demoSector)
+	_, err := w.WriteAt(tail, (demoSectors-demoTail)*demoSector)
 	return err
 }
 

@@ -15,6 +15,7 @@ import (
 // TestOutputNames: whatever a disk calls its files, they land inside the
 // folder, under names of their own.
 func TestOutputNames(t *testing.T) {
+	t.Parallel()
 	names := rapid.OneOf(
 		rapid.SampledFrom([]string{"..", "../../etc/passwd", "/abs", "a/../../b", "CON", "aux.wav", "a.", "a ", "", ".", "x\x00y", "a:b", "\xff\xfe", strings.Repeat("n", 300)}),
 		rapid.String(),
