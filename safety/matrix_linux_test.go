@@ -235,6 +235,7 @@ var dangers = []danger{
 	{"a partition", func(b *bench, _ *Request) string { _, one, _ := b.partitioned(); return one }, disk.TargetIsPartition, "it is a partition"},
 	{"no card in the reader", func(b *bench, _ *Request) string {
 		c := b.card()
+		need.NewDisk(b) // until the test ends: nobody else gets this one meanwhile
 		b.tool("losetup", "-d", c)
 		return c
 	}, disk.TargetNoMedium, "no card"},

@@ -34,7 +34,11 @@ const memorySectors = 400_000 // 200 MB: stamps lie 400 KB apart
 // memoryCards keep what was written last in a memory: 4 or 64 MiB of it.
 func memoryCards() map[string]func() *faultdev.Card {
 	out := map[string]func() *faultdev.Card{}
-	for _, mib := range []int64{4, 64} {
+	sizes := []int64{4, 64}
+	if testing.Short() {
+		sizes = sizes[:1]
+	}
+	for _, mib := range sizes {
 		for name, lie := range map[string]faultdev.Lie{"forgets": faultdev.Forgets, "repeats": faultdev.Repeats, "noise": faultdev.Noise} {
 			out[fmt.Sprintf("%s, %d MiB", name, mib)] = func() *faultdev.Card {
 				c := faultdev.New(memorySectors, sector)

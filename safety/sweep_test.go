@@ -38,11 +38,11 @@ func stride(f faultdev.Fault, at int) int {
 	case at < 60:
 		return 19
 	case testing.Short():
-		return 17 + int(f)
+		return 41 + int(f)
 	case f == faultdev.Cut:
-		return 2
+		return 5
 	}
-	return 5 + int(f)%2
+	return 11 + int(f)
 }
 
 // sweepAt tells whether there is an operation at.

@@ -17,7 +17,9 @@ import (
 	"bootgraft/safety/blockdev"
 )
 
-const loopSectors = 24 << 20 / sector
+// loopSectors is as few as both ends of a card, two partitions with file systems
+// and something between leave.
+const loopSectors = 8 << 20 / sector
 
 // bench is a place to build dangerous targets: real loop devices (loop(4)) with
 // real file systems on them.
@@ -87,7 +89,7 @@ func (b *bench) partitioned() (disk, first, second string) {
 	b.Helper()
 	disk = b.card()
 	cmd := exec.Command(need.Tool(b, "sfdisk"), "-q", "--no-reread", "--no-tell-kernel", disk)
-	cmd.Stdin = strings.NewReader("label: dos\nstart=2048,size=20480,type=83\nstart=22528,size=20480,type=83\n")
+	cmd.Stdin = strings.NewReader("label: dos\nstart=2048,size=6144,type=83\nstart=8192,size=6144,type=83\n")
 	if out, err := cmd.CombinedOutput(); err != nil {
 		b.Fatalf("sfdisk: %v\n%s", err, out)
 	}

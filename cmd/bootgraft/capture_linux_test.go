@@ -28,17 +28,21 @@ func init() { rig.Main() }
 type typist struct {
 	t        *testing.T
 	bin, dir string
+	env      []string // beside that of the test
 }
 
 func newTypist(t *testing.T) *typist {
-	return &typist{t, selfAs(t, "bootgraft"), t.TempDir()}
+	return &typist{t: t, bin: selfAs(t, "bootgraft"), dir: t.TempDir()}
 }
+
+// in is the same person in the same folder, in a subtest.
+func (y *typist) in(t *testing.T) *typist { return &typist{t, y.bin, y.dir, y.env} }
 
 func (y *typist) path(name string) string { return filepath.Join(y.dir, name) }
 
 func (y *typist) command(args ...string) *exec.Cmd {
 	c := exec.Command(y.bin, args...)
-	c.Dir = y.dir
+	c.Dir, c.Env = y.dir, append(os.Environ(), y.env...)
 	return c
 }
 
@@ -104,8 +108,9 @@ func (y *typist) holds(img string, content []byte, missing disk.Spans) {
 // acquisition tools: DDA-RM-07, DDA-RM-08, DA-AO-24 (NIST CFTT, Digital Data
 // Acquisition Tool Specification, 2004; from memory).
 func TestCaptureADyingDrive(t *testing.T) {
+	t.Parallel()
 	y := newTypist(t)
-	if err := demo.MakeDrive(y.path("well.img")); err != nil {
+	if err := saveDemoDrive(y.path("well.img")); err != nil {
 		t.Fatal(err)
 	}
 	content, err := os.ReadFile(y.path("well.img"))
@@ -215,6 +220,7 @@ func (y *typist) card() {
 // interrupted, and hangs, is read to its end by one command; another drive is
 // refused at any time.
 func TestCaptureGoesOn(t *testing.T) {
+	t.Parallel()
 	y := newTypist(t)
 	content := y.invent("drive", 1)
 	y.invent("other", 2)
@@ -277,6 +283,7 @@ func (y *typist) pullsOut(r *rig.Rig, args ...string) (stderr string) {
 
 // TestCaptureIsKilled: kill -9 at any moment, and the same command goes on.
 func TestCaptureIsKilled(t *testing.T) {
+	t.Parallel()
 	y := newTypist(t)
 	content := y.invent("drive", 3)
 	bad := disk.Spans{{Start: 700, Count: 3}, {Start: 9000, Count: 1}}

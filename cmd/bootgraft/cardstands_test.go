@@ -69,6 +69,7 @@ func (c *askedCard) Flush() error {
 // The last words of a program that ends at once are true of the card at every
 // operation of a write, of its undo, and of both tests.
 func TestLastWordsNameTheTrueState(t *testing.T) {
+	t.Parallel()
 	const sectors = 6144
 	noise := func(seed byte) []byte {
 		b := bytes.Repeat([]byte{seed, 2, 3, 4}, sectors*512/4)

@@ -52,34 +52,17 @@ func (y *typed) path(name string) string { return filepath.Join(y.dir, name) }
 // save writes a disk to a sparse file.
 func (y *typed) save(d *imagetest.Disk, name string) string {
 	y.t.Helper()
-	f, err := os.Create(y.path(name))
-	if err != nil {
+	if err := saveSparse(d, y.path(name)); err != nil {
 		y.t.Fatal(err)
 	}
-	defer f.Close()
-	if err := f.Truncate(d.Size()); err != nil {
-		y.t.Fatal(err)
-	}
-	for off := int64(0); ; {
-		start, end := d.NextData(off)
-		if start >= d.Size() {
-			return name
-		}
-		b := make([]byte, end-start)
-		if _, err := d.ReadAt(b, start); err != nil {
-			y.t.Fatal(err)
-		}
-		if _, err := f.WriteAt(b, start); err != nil {
-			y.t.Fatal(err)
-		}
-		off = end
-	}
+	return name
 }
 
 // TestRandomModelsStart: several units of an invented model as image files,
 // compare, plan by the rules, write: the model's own checks take the card.
 // What is not decided is asked about, never done unasked.
 func TestRandomModelsStart(t *testing.T) {
+	t.Parallel()
 	started := 0
 	seeds := need.Seeds(6, 60)
 	for _, seed := range seeds {
@@ -143,6 +126,7 @@ func (y *typed) sfdiskGPT(n int64, name string) {
 // 11-1: alternate LBA = last sector, last usable LBA before the second array
 // and header, CRC-32 of header and array.
 func TestCompareFindsTheRulesOfGPT(t *testing.T) {
+	t.Parallel()
 	y := newTyped(t)
 	args := []string{"compare", "--head", "2048s", "--tail", "2048s", "--for", "777776s", "--json", "-o", "gpt.rules"}
 	for i, n := range []int64{100_000, 123_457, 201_600, 399_999} {
@@ -198,6 +182,7 @@ func (y *typed) sfdiskVerify(name string) {
 // unknown layout. What the rules alone make of it for another size is, with the
 // signatures back, a table in which sfdisk finds nothing wrong.
 func TestADisguisedGPTFollowsItsRules(t *testing.T) {
+	t.Parallel()
 	y := newTyped(t)
 	args := []string{"compare", "--head", "1024s", "--tail", "1024s", "-o", "odd.rules"}
 	for i, n := range []int64{100_000, 123_457, 201_600, 399_999} {

@@ -4,15 +4,16 @@ import (
 	"bufio"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"io"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
+	"sync"
 	"syscall"
 	"testing"
 
-	"bootgraft/cmd/bootgraft/demo"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
@@ -36,86 +37,100 @@ func (y *typist) word(args ...string) string {
 	return *j.Confirm
 }
 
-// Each operation of a real block device fails once while a card is written:
-// it ends with 4 and a blank sector 0, or nothing was written; then the same
-// command brings it to its end.
+// Operations all over the write of a real block device fail, each in a run of its
+// own: it ends with 4 and a blank sector 0, or nothing was written; then the same
+// command brings it to its end. Package safety lets every operation fail, of a card
+// in memory.
 func TestWriteACardThatFails(t *testing.T) {
 	need.FUSE(t)
 	need.Tool(t, "losetup")
+	t.Parallel()
 	y := newTypist(t)
 	y.invent("old.img", 11)
 	y.types(talk.ExitDone, "plan", "old.img", "--size", "32768s", "--tail", "end", "--accept", "tail-undecided", "-o", "c.plan")
-	ended := map[int]int{}
 	const sectors = 32768
-	step := 9
-	if testing.Short() {
-		step = 36
+	step := 36
+	switch {
+	case need.Long():
+		step = 3
+	case testing.Short():
+		step = 108
 	}
-	for k := 1; ; k += step {
-		code, finished := y.failAt(sectors, k)
-		if t.Failed() {
-			t.FailNow() // what a subtest did not come to see is no end of the sweep
-		}
-		if finished {
-			break
-		}
-		ended[code]++
-		if k > 2000 {
-			t.Fatal("it does not end")
-		}
+	whole := y.failAt(t, sectors, 0)
+	if whole.code != talk.ExitDone || len(whole.ops) < 100 {
+		t.Fatalf("without a fault it ends with %d after %d operations", whole.code, len(whole.ops))
 	}
+	var mu sync.Mutex
+	ended := map[int]int{}
+	t.Run("operation", func(t *testing.T) {
+		for k := 1; k <= len(whole.ops); k += step {
+			t.Run(fmt.Sprint(k), func(t *testing.T) {
+				t.Parallel() // after a fault the program waits, for the card may be leaving
+				code := y.failAt(t, sectors, k).code
+				mu.Lock()
+				defer mu.Unlock()
+				ended[code]++
+			})
+		}
+	})
 	if ended[talk.ExitFenced] < 3 {
 		t.Errorf("only these ended early: %v", ended)
 	}
 }
 
-// failAt writes to a card whose k-th operation after the rehearsal fails. It
-// is finished if so many operations are not needed.
-func (y *typist) failAt(sectors, k int) (code int, finished bool) {
-	y.t.Helper()
-	ended := false
-	y.t.Run("", func(t *testing.T) {
-		y := &typist{t, y.bin, y.dir}
-		card := faultdev.New(disk.Sector(sectors), 512)
-		node := y.attach(faultdev.Serve(t, card), "--direct-io=on")
-		receipt := filepath.Join(t.TempDir(), "receipt")
-		write := []string{"write", "c.plan", node, "--device", "--receipt", receipt}
-		word := y.word(write...)
+// failed is what became of a write one operation of which failed.
+type failed struct {
+	code int
+	ops  []string // the operations of the write, up to its end
+}
+
+// failAt writes to a card whose k-th operation after the rehearsal fails, or none
+// if k is 0. If that stops the write, the same command follows, without a fault.
+func (y *typist) failAt(t *testing.T, sectors disk.Sector, k int) failed {
+	t.Helper()
+	y = y.in(t)
+	card := faultdev.New(sectors, 512)
+	node := y.attach(faultdev.Serve(t, card), "--direct-io=on")
+	receipt := filepath.Join(t.TempDir(), "receipt")
+	write := []string{"write", "c.plan", node, "--device", "--receipt", receipt}
+	word := y.word(write...)
+	before := len(card.Ops())
+	if k > 0 {
 		card.After(k-1, faultdev.Fail)
-		c := y.command(append(write, "--confirm", word)...)
-		out, _ := c.CombinedOutput()
-		code = c.ProcessState.ExitCode()
-		card.After(0, faultdev.None)
-		if ended = code == talk.ExitDone; ended && card.Injected() > 0 {
-			t.Fatalf("operation %d failed, and nobody says so:\n%s", k, out)
-		}
-		if code != talk.ExitDone && code != talk.ExitFailed && code != talk.ExitFenced && code != talk.ExitRefused {
-			t.Fatalf("operation %d: it ended with %d\n%s", k, code, out)
-		}
-		first := make([]byte, 512)
-		if _, err := card.Medium().ReadAt(first, 0); err != nil {
-			t.Fatal(err)
-		}
-		if code == talk.ExitFenced && strings.Trim(string(first), "\x00") != "" {
-			t.Errorf("operation %d: sector 0 is not blank", k)
-		}
-		if code != talk.ExitDone {
-			y.types(talk.ExitDone, append(write, "--confirm", y.word(write...))...)
-		}
-		y.types(talk.ExitDone, "verify", "c.plan", node)
-	})
-	return code, ended
+	}
+	c := y.command(append(write, "--confirm", word)...)
+	out, _ := c.CombinedOutput()
+	was := failed{c.ProcessState.ExitCode(), card.Ops()[before:]}
+	card.After(0, faultdev.None)
+	if was.code == talk.ExitDone && card.Injected() > 0 {
+		t.Fatalf("operation %d failed, and nobody says so:\n%s", k, out)
+	}
+	if was.code != talk.ExitDone && was.code != talk.ExitFailed && was.code != talk.ExitFenced && was.code != talk.ExitRefused {
+		t.Fatalf("operation %d: it ended with %d\n%s", k, was.code, out)
+	}
+	first := make([]byte, 512)
+	if _, err := card.Medium().ReadAt(first, 0); err != nil {
+		t.Fatal(err)
+	}
+	if was.code == talk.ExitFenced && strings.Trim(string(first), "\x00") != "" {
+		t.Errorf("operation %d: sector 0 is not blank", k)
+	}
+	if was.code != talk.ExitDone {
+		y.types(talk.ExitDone, append(write, "--confirm", y.word(write...))...)
+	}
+	y.types(talk.ExitDone, "verify", "c.plan", node)
+	return was
 }
 
 // Files that are made under sudo belong to the caller.
 func TestFilesUnderSudoBelongToTheCaller(t *testing.T) {
+	t.Parallel()
 	need.Root(t)
 	y := newTypist(t)
-	if err := demo.MakeDrive(y.path("old.img")); err != nil {
+	if err := saveDemoDrive(y.path("old.img")); err != nil {
 		t.Fatal(err)
 	}
-	t.Setenv("SUDO_UID", "1234")
-	t.Setenv("SUDO_GID", "4321")
+	y.env = []string{"SUDO_UID=1234", "SUDO_GID=4321"}
 	y.types(talk.ExitDone, "plan", "old.img", "--size", "614400s", "-o", "c.plan")
 	y.types(talk.ExitDone, "write", "c.plan", "card.img")
 	y.types(talk.ExitDone, "files", "old.img", "--to", "out")
@@ -155,6 +170,7 @@ func TestFilesUnderSudoBelongToTheCaller(t *testing.T) {
 
 // Who may not open a card is told the very line to type.
 func TestNoPermission(t *testing.T) {
+	t.Parallel()
 	need.Root(t)
 	setpriv := need.Tool(t, "setpriv")
 	y := newTypist(t)
@@ -219,6 +235,7 @@ func TestWriteToTheNextCard(t *testing.T) {
 // TestReadmeCard types what the README shows of a real card, as root, but for
 // the name of the device and the word, which are others on each machine.
 func TestReadmeCard(t *testing.T) {
+	t.Parallel()
 	need.Root(t)
 	text, err := os.ReadFile("../../README.md")
 	if err != nil {
@@ -232,7 +249,12 @@ func TestReadmeCard(t *testing.T) {
 		t.Fatalf("the README shows %d commands, want a whole run", len(steps))
 	}
 	y := newTypist(t)
-	y.types(talk.ExitDone, "demo", "quill")
+	if err := os.Mkdir(y.path("quill"), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	if err := saveDemoDrive(y.path("quill/recorder.img")); err != nil {
+		t.Fatal(err)
+	}
 	y.types(talk.ExitDone, "plan", "quill/recorder.img", "--size", "614400s", "-o", "quill/card.plan")
 	const shownNode, shownWord = "/dev/loop0", "k4t7-h3x9-m5r2w8"
 	node, word, attached := shownNode, shownWord, false
@@ -243,7 +265,10 @@ func TestReadmeCard(t *testing.T) {
 		c.Env = append(os.Environ(), "PATH="+filepath.Dir(y.bin)+":/usr/sbin:/sbin:"+os.Getenv("PATH"))
 		var errs strings.Builder
 		c.Stderr = &errs
-		release := need.NewDisk(t)
+		release := func() {}
+		if strings.HasPrefix(line, "losetup") { // the others may make their disks while the card is written
+			release = need.NewDisk(t)
+		}
 		out, err := c.Output()
 		release()
 		if got := c.ProcessState.ExitCode(); got != s.ends {

@@ -40,6 +40,7 @@ func (y *typist) tool(name string, args ...string) {
 // The list names a disk with its folder, in both commands and both forms, and
 // a mounted one is looked at from outside and not tested.
 func TestDisksAreListed(t *testing.T) {
+	t.Parallel()
 	need.Root(t)
 	y := newTypist(t)
 	folder := y.path("stick")
@@ -84,6 +85,7 @@ func checkListed(t *testing.T, all disksJSON, node, folder string) {
 // Who may not open a card is told the very line to type; the list needs no
 // right.
 func TestCardWithoutPermission(t *testing.T) {
+	t.Parallel()
 	need.Root(t)
 	setpriv := need.Tool(t, "setpriv")
 	y := newTypist(t)

@@ -75,18 +75,22 @@ func lastLineIs(record []byte, verb string) bool {
 // runs that hang, a sector that never answers is met twice, and all others are
 // read.
 func TestAHangingSectorIsMetTwice(t *testing.T) {
+	t.Parallel()
 	for _, sig := range []os.Signal{os.Interrupt, os.Kill} {
-		y := newTypist(t)
-		content := y.invent("drive", 5)
-		meetings, done := 0, false
-		for run := 0; run < 5 && !done; run++ {
-			var n int
-			n, done = y.hangsThen(sig, 9000)
-			meetings += n
-		}
-		if !done || meetings != 2 {
-			t.Errorf("%v: %d meetings, done %v", sig, meetings, done)
-		}
-		y.holds("old.img", content, disk.Spans{{Start: 9000, Count: 1}})
+		t.Run(sig.String(), func(t *testing.T) {
+			t.Parallel()
+			y := newTypist(t)
+			content := y.invent("drive", 5)
+			meetings, done := 0, false
+			for run := 0; run < 5 && !done; run++ {
+				var n int
+				n, done = y.hangsThen(sig, 9000)
+				meetings += n
+			}
+			if !done || meetings != 2 {
+				t.Errorf("%d meetings, done %v", meetings, done)
+			}
+			y.holds("old.img", content, disk.Spans{{Start: 9000, Count: 1}})
+		})
 	}
 }

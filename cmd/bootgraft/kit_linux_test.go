@@ -11,6 +11,7 @@ import (
 	"testing"
 
 	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
 	"bootgraft/image/imagetest/disks"
@@ -104,8 +105,10 @@ func (y *typist) kitSource(fat string) {
 // start with an empty volume: sfdisk, fsck.fat and mtools accept them, and the boot
 // areas are those of the drive.
 func TestKitMakesCardsThatOthersAccept(t *testing.T) {
+	t.Parallel()
 	for name, fat := range map[string]string{"FAT16": "-F 16 -s 8", "FAT32": "-F 32 -s 1", "FAT32, one table": "-F 32 -s 2 -f 1"} {
 		t.Run(name, func(t *testing.T) {
+			t.Parallel()
 			y := newTypist(t)
 			y.kitSource(fat)
 			y.types(talk.ExitDone, "kit", "make", "old.img", "-o", "a.kit")
@@ -156,7 +159,13 @@ func (y *typist) kitCard(sectors int64) {
 	if volume < 100000 || kitStart+volume > sectors-kitTail {
 		t.Fatalf("%d sectors: a volume of %d:\n%s", sectors, volume, table)
 	}
-	if err := os.WriteFile(y.path("volume.img"), y.bytesOf("card.img", kitStart, volume), 0o600); err != nil {
+	card, err := image.Open(y.path("card.img"), 512)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer card.Close()
+	inside := disk.Span{Start: kitStart, Count: disk.Sector(volume)}
+	if err := saveSparse(image.NewWindow(card, inside), y.path("volume.img")); err != nil {
 		t.Fatal(err)
 	}
 	y.says(y.outside("", "fsck.fat", "-n", "volume.img"), "0 files")
@@ -168,6 +177,7 @@ func (y *typist) kitCard(sectors int64) {
 // More than 256 MiB of boot areas is refused, with what takes the room, and nothing
 // is written.
 func TestKitTooLargeIsRefused(t *testing.T) {
+	t.Parallel()
 	y := newTypist(t)
 	f, err := os.Create(y.path("old.img"))
 	if err != nil {
@@ -193,6 +203,7 @@ func TestKitTooLargeIsRefused(t *testing.T) {
 // What the page asks a stranger to type on Linux works as it stands there, on a
 // real block device, and the two files make the kit that the drive itself makes.
 func TestAskedCommandsMakeAKit(t *testing.T) {
+	t.Parallel()
 	need.Root(t)
 	y := newTypist(t)
 	y.kitSource("-F 16 -s 8")
@@ -225,6 +236,7 @@ func TestAskedCommandsMakeAKit(t *testing.T) {
 // What a drive failed to give stays known as such from kit to kit, and the program
 // ends as it does when something is missing.
 func TestKitSaysWhatIsMissing(t *testing.T) {
+	t.Parallel()
 	y := newTypist(t)
 	span := func(start, count disk.Sector, state kit.State) kit.Span {
 		return kit.Span{Span: disk.Span{Start: start, Count: count}, From: layout.FromStart, What: "head", State: state}

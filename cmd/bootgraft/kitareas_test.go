@@ -44,6 +44,7 @@ func kitOf(t *testing.T, d image.Source) (*scan.Survey, *kit.Kit) {
 // byte but for what it says was overwritten, and of a volume nothing is but what
 // lies before its tables or behind its end.
 func TestKitHoldsTheBootAreasAndNothingElse(t *testing.T) {
+	t.Parallel()
 	for _, seed := range need.Seeds(40, 2000) {
 		d := disks.NewRandom(seed)
 		s, k := kitOf(t, d.Disk)

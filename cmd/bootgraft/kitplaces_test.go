@@ -11,6 +11,7 @@ import (
 	"testing"
 
 	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout/kit"
 )
@@ -19,14 +20,19 @@ import (
 // counts from the end.
 func (y *typed) slice(name string, from, count int64, to string) {
 	y.t.Helper()
-	b, err := os.ReadFile(y.path(name))
+	img, err := image.Open(y.path(name), 512)
 	if err != nil {
 		y.t.Fatal(err)
 	}
+	defer img.Close()
 	if from < 0 {
-		from += int64(len(b)) / 512
+		from += int64(image.Sectors(img))
 	}
-	if err := os.WriteFile(y.path(to), b[from*512:(from+count)*512], 0o600); err != nil {
+	b, err := image.ReadSectors(img, disk.Span{Start: disk.Sector(from), Count: disk.Sector(count)})
+	if err != nil {
+		y.t.Fatal(err)
+	}
+	if err := os.WriteFile(y.path(to), b, 0o600); err != nil {
 		y.t.Fatal(err)
 	}
 }
@@ -82,6 +88,7 @@ func (y *typed) gptDrive(name string, sectors int64) {
 // Boot areas that do not lie where their own tables say become no kit: a wrong
 // number of sectors, pieces that are swapped, a head alone.
 func TestPiecesInTheWrongPlace(t *testing.T) {
+	t.Parallel()
 	y := newTyped(t)
 	y.lost("mbr.img")
 	y.gptDrive("gpt.img", 300_000)
@@ -148,6 +155,7 @@ func (y *typed) manifest(name string) kit.Manifest {
 // another: two units agree, and a number of 32 bits cannot be found by trying. What
 // else differs still shows.
 func TestFactsDoNotTellTheUnit(t *testing.T) {
+	t.Parallel()
 	y := newTyped(t)
 	for i, name := range []string{"one", "two", "other"} {
 		y.lost(name + ".img")
@@ -185,6 +193,7 @@ func TestFactsDoNotTellTheUnit(t *testing.T) {
 // the disk knows of no copy, inside a record of the device's own, and in the boot
 // sector of a volume that no table names.
 func TestFactsDoNotTellTheUnitByCopies(t *testing.T) {
+	t.Parallel()
 	y := newTyped(t)
 	for unit, name := range []string{"one", "two"} {
 		y.lost(name + ".img")
@@ -220,6 +229,7 @@ func TestFactsDoNotTellTheUnitByCopies(t *testing.T) {
 
 // kit show prints the texts of every stored span, on a known layout too.
 func TestKitShowPrintsTexts(t *testing.T) {
+	t.Parallel()
 	y := newTyped(t)
 	y.lost("old.img")
 	y.change("old.img", 20*512, []byte("\x00belongs to Nora Ellison\x00"))
@@ -238,6 +248,7 @@ func TestKitShowPrintsTexts(t *testing.T) {
 
 // A flag with one value is not given twice: one of the two would be lost.
 func TestAFlagGivenTwice(t *testing.T) {
+	t.Parallel()
 	y := newTyped(t)
 	y.lost("old.img")
 	for _, args := range [][]string{

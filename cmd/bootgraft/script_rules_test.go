@@ -21,7 +21,7 @@ func scriptUnit(ts *testscript.TestScript, neg bool, args []string) {
 	serial, err := strconv.ParseUint(args[2], 10, 64)
 	ts.Check(err)
 	d := scriptFamily(ts, args[0]).Disk(disk.Sector(n), family.Unit{Serial: serial, Clock: serial, Songs: serial})
-	saveImage(ts, d, args[3])
+	ts.Check(saveSparse(d, ts.MkAbs(args[3])))
 }
 
 // starts FAMILY FILE: the invented device takes this card; ! starts: it does

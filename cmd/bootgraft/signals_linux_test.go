@@ -74,17 +74,22 @@ func (y *typist) press(c *exec.Cmd) {
 // TestASecondCtrlCEndsAtOnce: a device that never answers holds no command
 // longer than its owner wants.
 func TestASecondCtrlCEndsAtOnce(t *testing.T) {
+	t.Parallel()
 	y := newTypist(t)
 	y.invent("drive", 1)
 	y.types(talk.ExitDone, "plan", "drive", "--size", "16384s", "-o", "p")
 	for _, args := range [][]string{
 		{"survey"}, {"verify", "p"}, {"card"}, {"kit", "make", "-o", "kit"},
 	} {
-		r := rig.Start(t, y.path("drive"), rig.Faults{Hangs: []disk.Sector{0}})
-		full := append(slices.Clone(args), r.Device)
-		if last := y.hungUp(r, full...); !strings.Contains(last, "ended at once") && !strings.Contains(last, "stopped while") {
-			t.Errorf("%v: %q", full, last)
-		}
+		t.Run(args[0], func(t *testing.T) {
+			t.Parallel() // each waits until the program tells of the second Ctrl-C
+			y := y.in(t)
+			r := rig.Start(t, y.path("drive"), rig.Faults{Hangs: []disk.Sector{0}})
+			full := append(slices.Clone(args), r.Device)
+			if last := y.hungUp(r, full...); !strings.Contains(last, "ended at once") && !strings.Contains(last, "stopped while") {
+				t.Errorf("%v: %q", full, last)
+			}
+		})
 	}
 }
 

@@ -11,7 +11,6 @@ import (
 	"strings"
 	"testing"
 
-	"bootgraft/cmd/bootgraft/demo"
 	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
@@ -28,8 +27,7 @@ func fillOf(x int) []byte {
 // failed sectors, and without its record.
 func (y *typed) lost(name string, bad ...int) {
 	y.t.Helper()
-	os.Remove(y.path(name))
-	if err := demo.MakeDrive(y.path(name)); err != nil {
+	if err := saveDemoDrive(y.path(name)); err != nil {
 		y.t.Fatal(err)
 	}
 	f, err := os.OpenFile(y.path(name), os.O_RDWR, 0)
@@ -48,6 +46,7 @@ func (y *typed) lost(name string, bad ...int) {
 // failed sectors lie, and by every command that would use it; a survey and a list
 // of files say it. What is accepted counts as missing: on the card it is zeros.
 func TestAnImageWithoutItsRecord(t *testing.T) {
+	t.Parallel()
 	y := newTyped(t)
 	y.lost("old.img", 30, 31, 260_000)
 	for _, args := range [][]string{
@@ -90,6 +89,7 @@ func TestAnImageWithoutItsRecord(t *testing.T) {
 
 // A plan that was made while the record was there is no way around it.
 func TestARecordThatIsLostAfterThePlan(t *testing.T) {
+	t.Parallel()
 	y := newTyped(t)
 	y.lost("old.img")
 	y.run(talk.ExitDone, "plan", "old.img", "--size", "614400s", "-o", "c.plan")
@@ -102,6 +102,7 @@ func TestARecordThatIsLostAfterThePlan(t *testing.T) {
 
 // What was cut out of a capture has the fill in other places.
 func TestAPartOfACapture(t *testing.T) {
+	t.Parallel()
 	y := newTyped(t)
 	y.lost("old.img", 260_000)
 	whole, err := os.ReadFile(y.path("old.img"))
@@ -129,6 +130,7 @@ func TestAPartOfACapture(t *testing.T) {
 // that unpacks it. The files are made by the tools themselves and by Go's own
 // encoders.
 func TestAFileThatIsNoImage(t *testing.T) {
+	t.Parallel()
 	y := newTyped(t)
 	y.lost("old.img")
 	image := image.NewGray(image.Rect(0, 0, 64, 64))
@@ -171,6 +173,7 @@ func TestAFileThatIsNoImage(t *testing.T) {
 
 // A disk whose first sector begins with such bytes is a disk: its table says so.
 func TestADiskThatBeginsLikeAnotherFile(t *testing.T) {
+	t.Parallel()
 	y := newTyped(t)
 	for _, f := range input.Foreigners {
 		y.lost("old.img")
@@ -192,6 +195,7 @@ func TestADiskThatBeginsLikeAnotherFile(t *testing.T) {
 
 // What the tools of the formats write is known by its first bytes.
 func TestForeignFilesOfTheirTools(t *testing.T) {
+	t.Parallel()
 	y := newTyped(t)
 	for _, c := range []struct{ tool, name, line string }{
 		{"gzip", "a.gz", "gzip -c a > a.gz"},

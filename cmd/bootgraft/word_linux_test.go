@@ -44,10 +44,13 @@ func (y *typist) runs(c *exec.Cmd) {
 // Files that are put on a card after the rehearsal, on a volume that lies far
 // from both ends: the word for the card without them is refused, and they stay.
 func TestFilesPutOnACardAfterTheRehearsal(t *testing.T) {
+	t.Parallel()
 	const n = 614_400
 	y := newTypist(t)
-	y.types(talk.ExitDone, "demo", "quill")
-	y.types(talk.ExitDone, "plan", "quill/recorder.img", "--size", "614400s", "-o", "c.plan")
+	if err := saveDemoDrive(y.path("old.img")); err != nil {
+		t.Fatal(err)
+	}
+	y.types(talk.ExitDone, "plan", "old.img", "--size", "614400s", "-o", "c.plan")
 	mcopy := need.Tool(t, "mcopy")
 	raw := y.formatted("card.raw", n*512)
 	node := y.attach(raw)
@@ -59,12 +62,12 @@ func TestFilesPutOnACardAfterTheRehearsal(t *testing.T) {
 			t.Fatal(err)
 		}
 		y.runs(exec.Command(mcopy, "-i", node+"@@4M", song, "::"))
-		before := y.bytesOf("card.raw", 0, n)
+		before := digestOf(t, raw)
 		_, said := y.types(talk.ExitRefused, append(write, "--confirm", word, "--accept", "card-holds-files")...)
 		y.says(said, "wrong-word: since the word was given, this changed: what the card holds")
 		_, said = y.types(talk.ExitRefused, append(write, "--confirm", word)...)
 		y.says(said, "card-holds-files")
-		if !bytes.Equal(before, y.bytesOf("card.raw", 0, n)) {
+		if before != digestOf(t, raw) {
 			t.Fatalf("with %d files something was written", i+1)
 		}
 		word = y.word(append(write, "--accept", "card-holds-files")...)
@@ -83,6 +86,7 @@ func exists(path string) bool {
 // given, not a byte is written, and the line to type is. With a word of
 // somebody else nothing is written either.
 func TestNoWordForTheGroupOfDisks(t *testing.T) {
+	t.Parallel()
 	need.Root(t)
 	setpriv := need.Tool(t, "setpriv")
 	y := newTypist(t)
@@ -140,6 +144,7 @@ func TestNoWordForTheGroupOfDisks(t *testing.T) {
 // What a card holds that is not known is asked about, in an entry and on the
 // bare card; empty volumes of known kinds and blank cards are not.
 func TestUnknownContentIsAskedAbout(t *testing.T) {
+	t.Parallel()
 	y := newTypist(t)
 	y.invent("old.img", 13)
 	const size = 400 << 20
@@ -192,7 +197,8 @@ func TestUnknownContentIsAskedAbout(t *testing.T) {
 		{"a sample of the middle", put(819200/65*30*512, noise[:512]), disk.CardHoldsUnknown, true},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			y := &typist{t, y.bin, y.dir}
+			t.Parallel()
+			y := y.in(t)
 			path := filepath.Join(t.TempDir(), "card.raw")
 			if err := os.WriteFile(path, nil, 0o600); err != nil {
 				t.Fatal(err)

@@ -201,7 +201,7 @@ func firstLook(h []moment, s *scenario) time.Duration {
 func TestFiguresAgainstAPlainForwardReader(t *testing.T) {
 	var worst, mean, byVisits, look, n float64
 	worst = 1e9
-	for _, seed := range seeds(8, 200) {
+	for _, seed := range seeds(4, 200) {
 		f := measure(seed)
 		t.Logf("seed %d: %+v", seed, f)
 		worst, look = min(worst, f.worst), max(look, f.firstLook)

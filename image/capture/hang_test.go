@@ -19,12 +19,16 @@ func (m *memory) snapshot(power bool) *memory {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	out := newMemory()
+	out.mortal = m.mortal
 	for name, f := range m.files {
 		b := f.now
 		if power {
 			b = f.durable
 		}
-		out.files[name] = &memFile{m: out, now: bytes.Clone(b), durable: bytes.Clone(b)}
+		out.files[name] = &memFile{m: out, now: bytes.Clone(b)}
+		if out.mortal {
+			out.files[name].durable = bytes.Clone(b)
+		}
 	}
 	return out
 }
@@ -112,7 +116,7 @@ func TestAHangingSectorIsMetAFewTimesHoweverTheRunsEnd(t *testing.T) {
 	for way, most := range map[wayToStop]int{ctrlC: 2, kill: 2, cutPower: 3} {
 		for _, hangs := range [][]disk.Sector{{0}, {30_000}, {49_999}, {5000, 5001}, {300, 45_000}} {
 			t.Run(fmt.Sprint(way, hangs), func(t *testing.T) {
-				m, meetings := newMemory(), 0
+				m, meetings := newMortalMemory(), 0
 				var want disk.Spans
 				for _, x := range hangs {
 					want = want.Add(disk.Span{Start: x, Count: 1})
@@ -149,7 +153,7 @@ func TestAHangingSectorIsMetAFewTimesHoweverTheRunsEnd(t *testing.T) {
 func TestALookThatHangsIsNotRepeated(t *testing.T) {
 	// A cut of the power may take what was read with it: then it is unread again.
 	for way, most := range map[wayToStop]int{ctrlC: 2, kill: 2, cutPower: 4} {
-		m, meetings := newMemory(), 0
+		m, meetings := newMortalMemory(), 0
 		for {
 			d := newSim(50_000)
 			d.hangs[30_000] = true

@@ -40,6 +40,7 @@ type journal struct {
 
 	jobs chan job
 	free chan []byte
+	made int // buffers so far
 	done chan struct{}
 
 	mu  sync.Mutex
@@ -52,9 +53,6 @@ func newJournal(img, record File, sectorSize int, app appender) *journal {
 		jobs: make(chan job, buffers),
 		free: make(chan []byte, buffers),
 		done: make(chan struct{}),
-	}
-	for range buffers {
-		j.free <- make([]byte, blockBytes)
 	}
 	go j.work()
 	return j
@@ -87,6 +85,21 @@ func (j *journal) failed() error {
 	j.mu.Lock()
 	defer j.mu.Unlock()
 	return j.err
+}
+
+// buffer returns one of the buffers, which comes back through keep or free. No
+// more of them are made than are in use at once.
+func (j *journal) buffer() []byte {
+	select {
+	case b := <-j.free:
+		return b
+	default:
+	}
+	if j.made < buffers {
+		j.made++
+		return make([]byte, blockBytes)
+	}
+	return <-j.free
 }
 
 // flush waits until all that was handed over is written, not synced.

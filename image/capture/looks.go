@@ -95,7 +95,7 @@ func (e *engine) lookAt(r disk.Span, n int) (away disk.Sector, err error) {
 	if err := e.announce(r); err != nil {
 		return 0, err
 	}
-	buf := <-e.j.free
+	buf := e.j.buffer()
 	defer func() { e.j.free <- buf }()
 	took, err := e.ask(r, buf)
 	var st *stopped

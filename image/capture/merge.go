@@ -188,7 +188,7 @@ func (m *merger) take(s disk.Span, from *Source, number int64) error {
 	if err := m.e.j.failed(); err != nil {
 		return err
 	}
-	buf := <-m.e.j.free
+	buf := m.e.j.buffer()
 	n := int64(m.a.rec.SectorSize)
 	if err := image.ReadFull(from, buf[:int64(s.Count)*n], int64(s.Start)*n); err != nil {
 		m.e.j.free <- buf

@@ -303,8 +303,13 @@ func (e *engine) freshIn(states ...state) disk.Spans {
 	return out
 }
 
-// searched is how far one telling sector is looked for in the image, in bytes.
-const searched = 1 << 20
+// searched is how far one telling sector is looked for in the image, in bytes,
+// and searchedFirst how much of that is read at first; both are whole sectors of
+// any size.
+const (
+	searched      = 1 << 20
+	searchedFirst = 16 << 10
+)
 
 // telling returns sectors of a set, with their content, that are not one byte
 // all over. They are spread over the set, and the closer the nearer to its
@@ -347,18 +352,27 @@ func (rec *Record) telling(img io.ReaderAt, of disk.Spans, shift int) ([]anchor,
 }
 
 // tellingFrom returns the next sector of the set from x on that is not one byte
-// all over, if it is near, and was never slow to answer again.
+// all over, if it is near, and was never slow to answer again. Most sectors of a
+// drive in use tell, so little is read of the image at first.
 func (rec *Record) tellingFrom(img io.ReaderAt, of disk.Spans, x disk.Sector) (*anchor, error) {
 	n := int64(rec.SectorSize)
 	near := disk.Span{Start: x, Count: disk.Sector(searched / n)}.Common(rec.Whole())
-	b := make([]byte, int64(near.Count)*n)
-	if err := image.ReadFull(img, b, int64(x)*n); err != nil {
-		return nil, err
-	}
-	for _, s := range of.Within(near) {
-		for y := s.Start; y < s.End(); y++ {
-			if one := b[int64(y-x)*n:][:n]; tells(one) && !rec.weak.get(y) && rec.states.get(y) == good {
-				return &anchor{y, bytes.Clone(one)}, nil
+	for size := disk.Sector(searchedFirst / n); !near.Empty(); size *= 8 {
+		part := disk.Span{Start: near.Start, Count: min(size, near.Count)}
+		near = disk.Between(part.End(), near.End())
+		wanted := of.Within(part)
+		if len(wanted) == 0 {
+			continue
+		}
+		b := make([]byte, int64(part.Count)*n)
+		if err := image.ReadFull(img, b, int64(part.Start)*n); err != nil {
+			return nil, err
+		}
+		for _, s := range wanted {
+			for y := s.Start; y < s.End(); y++ {
+				if one := b[int64(y-part.Start)*n:][:n]; tells(one) && !rec.weak.get(y) && rec.states.get(y) == good {
+					return &anchor{y, bytes.Clone(one)}, nil
+				}
 			}
 		}
 	}

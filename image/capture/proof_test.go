@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	"bootgraft/image/disk"
+	"bootgraft/image/imagetest/need"
 )
 
 // swapDrive is a drive with a few bad spots.
@@ -25,8 +26,11 @@ func readsOfARun(t *testing.T) int {
 // the run whenever it happens. None of its sectors is called good, missing or
 // unstable; it is refused afterwards, and the first drive is captured to the end.
 func TestADriveThatIsSwappedOrShrinksAtAnyStage(t *testing.T) {
-	step := 19
-	if testing.Short() {
+	step := 29
+	switch {
+	case need.Long():
+		step = 7
+	case testing.Short():
 		step = 97
 	}
 	for at := 1; at < readsOfARun(t)-1; at += step { // the last two are of the last proof

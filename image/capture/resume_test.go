@@ -22,7 +22,7 @@ func TestPowerCutAtAnyMomentThenOn(t *testing.T) {
 		rng := rand.New(rand.NewPCG(uint64(seed), 5))
 		sectors := disk.Sector(1000 + rng.IntN(30_000))
 		faults := randomFaults(rng, sectors)
-		m := newMemory()
+		m := newMortalMemory()
 		var r *Result
 		for cuts := 0; ; cuts++ {
 			d := newSim(sectors, faults...)
@@ -179,7 +179,7 @@ func TestASectorThatHangsHangsOnce(t *testing.T) {
 // A large window that was announced and cut off says little: its parts are read
 // again in their turn, each announced alone.
 func TestALargeWindowThatWasCutOffIsReadInParts(t *testing.T) {
-	m := newMemory()
+	m := newMortalMemory()
 	d := newSim(50_000)
 	n := 0
 	d.onRead = func(disk.Span, bool) {

@@ -1,6 +1,7 @@
 package capture
 
 import (
+	"bytes"
 	"encoding/binary"
 	"errors"
 	"fmt"
@@ -239,9 +240,11 @@ func (d *simDrive) visit(s disk.Span) error {
 	return &image.ReadError{Span: s, Fault: image.BadSector, Err: syscall.EIO}
 }
 
-// memory is a Storage whose power can be cut: what was not synced since may be
-// lost in any part.
+// memory is a Storage. If it is mortal its power can be cut: what was not synced
+// since may be lost in any part.
 type memory struct {
+	mortal bool
+
 	mu    sync.Mutex
 	files map[string]*memFile
 	free  int64
@@ -253,9 +256,11 @@ type memory struct {
 var errPower = errors.New("the power is off")
 
 type memFile struct {
-	m       *memory
+	m   *memory
+	now []byte
+
+	// Of a mortal one alone: it takes three times the memory.
 	durable []byte
-	now     []byte
 	pending []memWrite
 }
 
@@ -265,6 +270,12 @@ type memWrite struct {
 }
 
 func newMemory() *memory { return &memory{files: map[string]*memFile{}, free: -1} }
+
+func newMortalMemory() *memory {
+	m := newMemory()
+	m.mortal = true
+	return m
+}
 
 func (m *memory) op() error {
 	m.ops++
@@ -323,6 +334,9 @@ func (m *memory) Free() int64 { return m.free }
 // again. The record loses only its end, torn anywhere; that is what a file
 // that only grows does.
 func (m *memory) cut(rng *rand.Rand) {
+	if !m.mortal {
+		panic("this memory does not know what was synced")
+	}
 	for name, f := range m.files {
 		f.now = append([]byte(nil), f.durable...)
 		if keep := rng.IntN(3) == 0; keep || name != "image" {
@@ -380,9 +394,10 @@ func (f *memFile) WriteAt(p []byte, off int64) (int, error) {
 			return 0, syscall.ENOSPC
 		}
 	}
-	w := memWrite{off, append([]byte(nil), p...)}
-	f.apply(w)
-	f.pending = append(f.pending, w)
+	f.apply(memWrite{off, p})
+	if f.m.mortal {
+		f.pending = append(f.pending, memWrite{off, bytes.Clone(p)})
+	}
 	return len(p), nil
 }
 
@@ -392,17 +407,23 @@ func (f *memFile) Truncate(size int64) error {
 	if err := f.m.op(); err != nil {
 		return err
 	}
-	old := f.now[:min(size, int64(len(f.now)))]
-	f.now, f.durable, f.pending = make([]byte, size), make([]byte, size), nil // a large hole costs nothing until it is written to
-	copy(f.now, old)
-	copy(f.durable, old)
+	if size <= int64(len(f.now)) {
+		f.now = f.now[:size]
+	} else {
+		old := f.now
+		f.now = make([]byte, size) // a large hole costs nothing until it is written to
+		copy(f.now, old)
+	}
+	if f.m.mortal {
+		f.durable, f.pending = bytes.Clone(f.now), nil
+	}
 	return nil
 }
 
 func (f *memFile) Sync() error {
 	f.m.mu.Lock()
 	defer f.m.mu.Unlock()
-	if err := f.m.op(); err != nil {
+	if err := f.m.op(); err != nil || !f.m.mortal {
 		return err
 	}
 	if len(f.durable) < len(f.now) {

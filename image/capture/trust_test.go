@@ -82,7 +82,7 @@ func verifyClean(t *testing.T, img string, src *Source) {
 }
 
 func TestBootAreasAreReadThreeTimesSpreadOverTheRun(t *testing.T) {
-	d := newSim(400_000)
+	d := newSim(200_000)
 	var when []time.Duration
 	t0 := d.Now()
 	d.onRead = func(s disk.Span, _ bool) {

@@ -44,7 +44,7 @@ func (e *engine) try(s disk.Span) (outcome, error) {
 	if err := e.announce(s); err != nil {
 		return 0, err
 	}
-	buf := <-e.j.free
+	buf := e.j.buffer()
 	took, err := e.ask(s, buf)
 	if err == nil && took > e.HangAfter && !e.silent {
 		err = e.wokeUp()

@@ -261,6 +261,21 @@ func (c *Card) sector(s disk.Sector, b []byte) {
 	}
 }
 
+// content reads what the card holds, in one go where it is that of the medium.
+func (c *Card) content(p []byte, off int64) error {
+	if c.Lie == Honest && len(c.cache) == 0 && len(c.memory) == 0 {
+		return image.ReadFull(c.medium, p, off)
+	}
+	n := int64(c.SectorSize())
+	buf := make([]byte, n)
+	for done := 0; done < len(p); {
+		at := off + int64(done)
+		c.sector(disk.Sector(at/n), buf)
+		done += copy(p[done:], buf[at%n:])
+	}
+	return nil
+}
+
 // ReadAt implements image.Source.
 func (c *Card) ReadAt(p []byte, off int64) (int, error) {
 	c.mu.Lock()
@@ -280,13 +295,10 @@ func (c *Card) ReadAt(p []byte, off int64) (int, error) {
 	if touched := disk.Between(disk.Sector(off/n), disk.Sector((off+want+n-1)/n)); !touched.Common(c.Bad).Empty() {
 		return 0, &image.ReadError{Span: touched, Fault: image.BadSector, Err: syscall.EIO}
 	}
-	buf := make([]byte, n)
-	for done := int64(0); done < want; {
-		at := off + done
-		c.sector(disk.Sector(at/n), buf)
-		done += int64(copy(p[done:want], buf[at%n:]))
+	if err := c.content(p[:want], off); err != nil {
+		return 0, err
 	}
-	for i := int64(0); i < want; i++ {
+	for i := int64(0); i < want && !c.Shaky.Empty(); i++ {
 		if at := disk.Sector((off + i) / n); at >= c.Shaky.Start && at < c.Shaky.End() {
 			c.shakes++
 			p[i] ^= c.shakes

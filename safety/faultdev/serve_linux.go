@@ -17,45 +17,57 @@ import (
 // over it is a real block device with the faults of the card.
 func Serve(t testing.TB, c *Card) (path string) {
 	t.Helper()
-	need.FUSE(t)
 	need.Tool(t, "losetup") // before anything is mounted
-	dir := t.TempDir()
+	return Mount(t, &folder{card: c}) + "/card"
+}
+
+// Mount mounts a file system of this process, by FUSE, until the test ends.
+func Mount(t testing.TB, root fs.InodeEmbedder) (dir string) {
+	t.Helper()
+	need.FUSE(t)
+	dir = t.TempDir()
 	opts := &fs.Options{MountOptions: fuse.MountOptions{DirectMountStrict: true, MaxWrite: 1 << 20, DisableSplice: true}}
 	back := need.LentMount(t, dir)
-	server, err := fs.Mount(dir, &folder{card: c}, opts)
+	server, err := mountClosedOnExec(dir, root, opts)
 	if err != nil {
 		t.Fatal(err)
 	}
-	closeOnExec(t)
 	t.Cleanup(func() {
 		if err := need.Unmount(dir); err != nil {
-			t.Errorf("the served card stays: %v", err)
+			t.Errorf("the file system stays: %v", err)
 		}
 		server.Wait()
 		back()
 	})
-	return dir + "/card"
+	return dir
 }
 
-// closeOnExec keeps the connection to the kernel out of the programs that a
+// mountClosedOnExec keeps the connection to the kernel out of the programs that a
 // test starts: one of them would keep it open after the server died, and every
-// access to the card would wait for ever.
-func closeOnExec(t testing.TB) {
-	t.Helper()
+// access to the card would wait for ever. Another test may start one right now, so
+// nobody does before the connection is marked.
+func mountClosedOnExec(dir string, root fs.InodeEmbedder, opts *fs.Options) (*fuse.Server, error) {
+	syscall.ForkLock.RLock()
+	defer syscall.ForkLock.RUnlock()
+	server, err := fs.Mount(dir, root, opts)
+	if err != nil {
+		return nil, err
+	}
 	open, err := os.ReadDir("/proc/self/fd")
 	if err != nil {
-		t.Fatal(err)
+		return nil, err
 	}
 	for _, f := range open {
 		if to, err := os.Readlink("/proc/self/fd/" + f.Name()); err != nil || to != "/dev/fuse" {
-			continue
+			continue // closed since, perhaps
 		}
 		fd, err := strconv.Atoi(f.Name())
 		if err != nil {
-			t.Fatal(err)
+			return nil, err
 		}
 		syscall.CloseOnExec(fd)
 	}
+	return server, nil
 }
 
 type folder struct {

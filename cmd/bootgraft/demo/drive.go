@@ -20,8 +20,9 @@ import (
 // The invented drive, in sectors of 512 bytes. Its volume ends before its
 // tail, as on drives whose maker kept the end for himself.
 const (
-	sectorSize    = 512
-	driveSectors  = 524_160 // 520 cylinders of 16 heads and 63 sectors
+	sectorSize = 512
+	// DriveSectors is the size of the drive: 520 cylinders of 16 heads and 63 sectors.
+	DriveSectors  = 524_160
 	volumeStart   = 63
 	volumeSectors = 504_000
 	tailSectors   = 256
@@ -51,17 +52,22 @@ func MakeDrive(path string) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, f.Close()) }()
-	if err := f.Truncate(driveSectors * sectorSize); err != nil {
+	if err := f.Truncate(DriveSectors * sectorSize); err != nil {
 		return err
 	}
-	if err := writeVolume(io.NewOffsetWriter(f, volumeStart*sectorSize)); err != nil {
+	return DriveInto(f)
+}
+
+// DriveInto lays down the drive on what is blank and holds DriveSectors of 512 bytes.
+func DriveInto(w io.WriterAt) error {
+	if err := writeVolume(io.NewOffsetWriter(w, volumeStart*sectorSize)); err != nil {
 		return err
 	}
 	head, tail := bootAreas()
-	if _, err := f.WriteAt(head, 0); err != nil {
+	if _, err := w.WriteAt(head, 0); err != nil {
 		return err
 	}
-	_, err = f.WriteAt(tail, (driveSectors-tailSectors)*sectorSize)
+	_, err := w.WriteAt(tail, (DriveSectors-tailSectors)*sectorSize)
 	return err
 }
 
@@ -90,9 +96,9 @@ func bootAreas() (head, tail []byte) {
 	area := head[sectorSize : 49*sectorSize]
 	noise(area[64:])
 	copy(area, "QUILLHAVEN FIELD RECORDER  BOOT 2.17")
-	binary.BigEndian.PutUint32(area[40:], driveSectors)
-	binary.LittleEndian.PutUint32(area[44:], driveSectors-1)
-	binary.BigEndian.PutUint32(area[48:], driveSectors-tailSectors)
+	binary.BigEndian.PutUint32(area[40:], DriveSectors)
+	binary.LittleEndian.PutUint32(area[44:], DriveSectors-1)
+	binary.BigEndian.PutUint32(area[48:], DriveSectors-tailSectors)
 	var sum uint32
 	for _, b := range area {
 		sum += uint32(b)
