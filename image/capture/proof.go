@@ -260,38 +260,26 @@ func (e *engine) firstProof() (disk.Spans, error) {
 	return nil, err
 }
 
-// strange compares the latest reads of a run that was cut off: if another drive
-// came into the place of the first after the last proof, these are of it. What
-// was read after the latest one that is right, and all that failed, is strange.
+// strange compares some of the latest reads of a run that was cut off: if another
+// drive came into the place of the first after the last proof, these are of it, and
+// nothing that was said since that proof is believed. The record does not tell from
+// which of the reads on: short ones wait for their neighbours, become one line with
+// them, and are written behind later ones. So both ends of a line are compared.
 func (e *engine) strange() (disk.Spans, error) {
-	var out disk.Spans
-	differs := false
-	for i, tried := len(e.rec.latest)-1, 0; i >= 0 && (differs || tried < freshPrints); i-- {
-		s := disk.Spans{e.rec.latest[i]}
-		a, err := e.rec.tellingFrom(e.img, s, s[0].Start)
+	for i, tried := len(e.rec.latest)-1, 0; i >= 0 && tried < freshPrints; i-- {
+		ends, err := e.rec.tellingEnds(e.img, e.rec.latest[i])
 		if err != nil {
 			return nil, err
 		}
-		compared, differ := 0, 0
-		if a != nil {
-			tried++
-			if compared, differ, err = e.compareAll([]anchor{*a}); err != nil {
-				return nil, err
-			}
-		}
-		if compared > differ {
-			break
-		}
-		differs = differs || differ > 0
-		out = out.Union(e.rec.states.spans(s[0], good, unstable))
-		if i == 0 && differs { // not one is right
-			out = out.Union(e.freshIn(good, unstable))
+		tried += len(ends)
+		switch _, differ, err := e.compareAll(ends); {
+		case err != nil:
+			return nil, err
+		case differ > 0:
+			return e.freshIn(good, unstable, missing, failed, tight), nil
 		}
 	}
-	if !differs {
-		return nil, nil
-	}
-	return out.Union(e.freshIn(missing, failed, tight)), nil
+	return nil, nil
 }
 
 // freshIn returns what was said since the last proof, of sectors in some states.
@@ -377,6 +365,30 @@ func (rec *Record) tellingFrom(img io.ReaderAt, of disk.Spans, x disk.Sector) (*
 		}
 	}
 	return nil, nil
+}
+
+// tellingEnds returns the first and the last sector of a span that is not one byte
+// all over, as far as it is looked for.
+func (rec *Record) tellingEnds(img io.ReaderAt, s disk.Span) ([]anchor, error) {
+	first, err := rec.tellingFrom(img, disk.Spans{s}, s.Start)
+	if first == nil || err != nil {
+		return nil, err
+	}
+	n := int64(rec.SectorSize)
+	part := disk.Between(max(first.at+1, s.End()-disk.Sector(searched/n)), s.End())
+	if part.Empty() {
+		return []anchor{*first}, nil
+	}
+	b := make([]byte, int64(part.Count)*n)
+	if err := image.ReadFull(img, b, int64(part.Start)*n); err != nil {
+		return nil, err
+	}
+	for y := part.End() - 1; y >= part.Start; y-- {
+		if one := b[int64(y-part.Start)*n:][:n]; tells(one) && !rec.weak.get(y) && rec.states.get(y) == good {
+			return []anchor{*first, {y, bytes.Clone(one)}}, nil
+		}
+	}
+	return []anchor{*first}, nil
 }
 
 // nth returns the sector of the set that i others precede.

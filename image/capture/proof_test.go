@@ -82,8 +82,11 @@ func backWithTheRightOne(t *testing.T, m *memory) {
 // The run is killed after the swap, before anybody could notice: the next one
 // looks at what was read last, and takes back what is of the other drive.
 func TestARunThatIsKilledAfterASwap(t *testing.T) {
-	step := 17
-	if testing.Short() {
+	step := 23
+	switch {
+	case need.Long():
+		step = 1
+	case testing.Short():
 		step = 89
 	}
 	for at := 12; at < readsOfARun(t)-3; at += step {
