@@ -78,7 +78,7 @@ var mayImport = map[string][]string{
 	}, ground...),
 	// Only main imports the demonstration, which lets the commands do the job.
 	"cmd/bootgraft/demo": append([]string{
-		"image/capture", "layout/table/mbr", "layout/volume/fat", "layout/volume/fat/format", "safety/newfile", "cmd/bootgraft/talk",
+		"image/capture", "layout/table/mbr", "layout/volume/fat", "layout/volume/fat/format", "safety/newfile", "cmd/bootgraft/talk", "cmd/bootgraft/document",
 	}, ground...),
 }
 

@@ -12,7 +12,6 @@ import (
 
 // hardToProvoke are the codes that no test provokes, each with the reason.
 var hardToProvoke = map[disk.Code]string{
-	disk.BootAreaCut:            "a kit of a drive with more than 64 MiB in use outside its volumes",
 	disk.ChainBroken:            "an unknown layout whose list of sectors does not survive another size",
 	disk.ChecksumBroken:         "an unknown layout whose checksum does not survive another size",
 	disk.CompareManyUnexplained: "originals with more than 2,048 readings that may be checksums",
