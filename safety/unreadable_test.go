@@ -42,7 +42,7 @@ func TestABadSectorStopsNoTest(t *testing.T) {
 				r, err := Rehearse(card, Request{Kind: Write, Digest: "plan", Disk: quick.Disk, Card: write, Pieces: write.pieces,
 					Receipt: filepath.Join(t.TempDir(), "receipt")})
 				do(t, err)
-				if !r.Refusals.Has(disk.TargetUnreadable) || !strings.Contains(r.Refusals.Error(), fmt.Sprintf("the first is sector %d;", c.at)) {
+				if !r.Refusals.Has(disk.TargetUnreadable) || !strings.Contains(r.Refusals.Error(), fmt.Sprintf("the first is sector %s;", disk.Grouped(c.at))) {
 					t.Errorf("a write: %v", r.Refusals)
 				}
 			}
