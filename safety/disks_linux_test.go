@@ -48,6 +48,7 @@ func TestLoopDevice(t *testing.T) {
 
 func TestNextDisk(t *testing.T) {
 	need.Root(t)
+	need.Tool(t, "losetup") // whoever waits for a disk would wait for ever
 	need.OnlyDisk(t)
 	b := newBench(t)
 	one, two := b.file("one.img"), b.file("two.img")

@@ -150,8 +150,8 @@ func TestUnknownContentIsAskedAbout(t *testing.T) {
 	const size = 400 << 20
 	y.types(talk.ExitDone, "plan", "old.img", "--size", "819200s", "--tail", "end", "--accept", "tail-undecided", "-o", "c.plan")
 	noise := bytes.Repeat([]byte("take 7 "), 512*20)
-	put := func(at int64, b []byte) func(string) {
-		return func(path string) {
+	put := func(at int64, b []byte) func(*typist, string) {
+		return func(y *typist, path string) {
 			f, err := os.OpenFile(path, os.O_WRONLY, 0)
 			if err != nil {
 				t.Fatal(err)
@@ -162,27 +162,27 @@ func TestUnknownContentIsAskedAbout(t *testing.T) {
 			}
 		}
 	}
-	tool := func(name string, args ...string) func(string) {
-		return func(path string) {
-			c := exec.Command(need.Tool(t, name), append(args, path)...)
+	tool := func(name string, args ...string) func(*typist, string) {
+		return func(y *typist, path string) {
+			c := exec.Command(need.Tool(y.t, name), append(args, path)...)
 			c.Stdin = strings.NewReader("a passphrase")
 			y.runs(c)
 		}
 	}
-	luks := func(kind string) func(string) {
-		return func(path string) {
-			c := exec.Command(need.Tool(t, "cryptsetup"), "luksFormat", "-q", "--type", kind, "--pbkdf", "pbkdf2", "--pbkdf-force-iterations", "1000", path, "-")
+	luks := func(kind string) func(*typist, string) {
+		return func(y *typist, path string) {
+			c := exec.Command(need.Tool(y.t, "cryptsetup"), "luksFormat", "-q", "--type", kind, "--pbkdf", "pbkdf2", "--pbkdf-force-iterations", "1000", path, "-")
 			c.Stdin = strings.NewReader("a passphrase")
 			y.runs(c)
 		}
 	}
 	for _, c := range []struct {
 		name string
-		fill func(path string)
+		fill func(y *typist, path string)
 		code disk.Code // empty if nothing is asked
 		left bool      // the plan does not touch it, so that a write loses nothing
 	}{
-		{"blank", func(string) {}, "", false},
+		{"blank", func(*typist, string) {}, "", false},
 		{"an empty FAT volume", tool("mkfs.fat", "-F", "32"), "", false},
 		{"an empty ext2 volume", tool("mkfs.ext2", "-q"), "", false},
 		{"swap", tool("mkswap", "-q"), "", false},
@@ -192,7 +192,7 @@ func TestUnknownContentIsAskedAbout(t *testing.T) {
 		{"XFS", tool("mkfs.xfs", "-q"), disk.CardHoldsUnknown, false},
 		{"F2FS", tool("mkfs.f2fs", "-q"), disk.CardHoldsUnknown, false},
 		{"UDF", tool("mkudffs", "--media-type=hd"), disk.CardHoldsUnknown, false},
-		{"both ends in use", func(p string) { put(0, noise)(p); put(size-int64(len(noise)), noise)(p) }, disk.CardHoldsUnknown, false},
+		{"both ends in use", func(y *typist, p string) { put(0, noise)(y, p); put(size-int64(len(noise)), noise)(y, p) }, disk.CardHoldsUnknown, false},
 		{"the end alone", put(size-512, noise[:512]), disk.CardHoldsUnknown, false},
 		{"a sample of the middle", put(819200/65*30*512, noise[:512]), disk.CardHoldsUnknown, true},
 	} {
@@ -206,7 +206,7 @@ func TestUnknownContentIsAskedAbout(t *testing.T) {
 			if err := os.Truncate(path, size); err != nil {
 				t.Fatal(err)
 			}
-			c.fill(path)
+			c.fill(y, path)
 			node := y.attach(path)
 			for _, line := range [][]string{{"write", "c.plan", node, "--device"}, {"card", node, "--write-test", "full", "--device"}} {
 				if c.code == "" || c.left && line[0] == "write" {
