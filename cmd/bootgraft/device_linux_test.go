@@ -73,7 +73,7 @@ func TestWriteACardThatFails(t *testing.T) {
 			})
 		}
 	})
-	if ended[talk.ExitFenced] < 3 {
+	if ended[talk.ExitFenced] == 0 {
 		t.Errorf("only these ended early: %v", ended)
 	}
 }

@@ -204,8 +204,15 @@ func (e *engine) sameDrive() error {
 		return err
 	}
 	prints = append(prints, e.anchors...)
-	if len(prints) == 0 {
-		if prints, err = e.rec.telling(e.img, e.rec.Read(), e.varied); err != nil {
+	// Where nothing was proved, the drive is what was read first: the latest reads
+	// may be of another one.
+	for k := 1; len(prints) == 0 && k <= max(1, len(e.rec.latest)); k++ {
+		late := disk.NewSpans(e.rec.latest[min(k, len(e.rec.latest)):]...)
+		var first disk.Spans
+		for _, s := range e.rec.Read() {
+			first = append(first, late.Outside(s)...)
+		}
+		if prints, err = e.rec.telling(e.img, first, e.varied); err != nil {
 			return err
 		}
 	}

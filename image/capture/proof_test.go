@@ -5,6 +5,7 @@ import (
 	"errors"
 	"slices"
 	"testing"
+	"time"
 
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
@@ -89,7 +90,7 @@ func TestARunThatIsKilledAfterASwap(t *testing.T) {
 	case testing.Short():
 		step = 89
 	}
-	for at := 12; at < readsOfARun(t)-3; at += step {
+	for at := 4; at < readsOfARun(t)-3; at += step {
 		d, m := swapDrive(), newMemory()
 		d.swapAt = at
 		var dead *memory
@@ -102,6 +103,24 @@ func TestARunThatIsKilledAfterASwap(t *testing.T) {
 		if dead != nil {
 			backWithTheRightOne(t, dead)
 		}
+	}
+}
+
+// Before anything was proved, too, the drive is what was read first: a run that is
+// killed soon after the swap goes on with the right drive.
+func TestARunThatIsKilledBeforeAnythingIsProved(t *testing.T) {
+	for at := 4; at < 24; at += 3 {
+		d, m := swapDrive(), newMemory()
+		d.swapAt = at
+		var dead *memory
+		d.onRead = func(disk.Span, bool) {
+			if d.reads == at+3 {
+				time.Sleep(20 * time.Millisecond) // the record is written meanwhile; with less time the test is only weaker
+				dead = m.snapshot(false)
+			}
+		}
+		runSim(t, d, m, Options{Looks: 2})
+		backWithTheRightOne(t, dead)
 	}
 }
 
