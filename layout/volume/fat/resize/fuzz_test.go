@@ -99,6 +99,9 @@ func tryPlan(t *testing.T, d *imagetest.Disk, v *fat.Volume, tab *fat.Table, w r
 	if r.Sectors > 1<<17 || r.Sectors > image.Sectors(d)+1<<15 {
 		return // the boot sector says so; the card would be needlessly large
 	}
+	if r.Sectors == v.Sectors && v.Sectors > image.Sectors(d) {
+		return // the disk cuts it off: whoever plans carries what there is, and emits nothing
+	}
 	size := d.SectorSize()
 	b := plan.NewBuilder(plan.Disk{Sectors: r.Sectors + 2*edge, SectorSize: size},
 		plan.Source{Disk: plan.Disk{Sectors: image.Sectors(d), SectorSize: size}, Digest: "0000000000000000000000000000000000000000000000000000000000000000"})
