@@ -37,7 +37,7 @@ type Merged struct {
 // which capture each sector comes.
 func Merge(ctx context.Context, a, b *Source, t Target, o MergeOptions) (*Merged, error) {
 	if a.rec.Sectors != b.rec.Sectors || a.rec.SectorSize != b.rec.SectorSize {
-		return nil, &DifferentDriveError{fmt.Sprintf("one capture has %d sectors of %d bytes, the other %d of %d",
+		return nil, &DifferentDriveError{Why: fmt.Sprintf("one capture has %d sectors of %d bytes, the other %d of %d",
 			a.rec.Sectors, a.rec.SectorSize, b.rec.Sectors, b.rec.SectorSize)}
 	}
 	if o.Time == nil {

@@ -14,7 +14,10 @@ import (
 
 // DifferentDriveError says that a capture cannot go on because the drive is
 // not the one that it was begun with.
-type DifferentDriveError struct{ Why string }
+type DifferentDriveError struct {
+	Why string
+	few bool // of the sectors compared only few differ
+}
 
 func (e *DifferentDriveError) Error() string {
 	return "this is not the drive that the capture was begun with: " + e.Why
@@ -302,12 +305,12 @@ func (rec *Record) refill(img io.WriterAt, everywhere bool) error {
 
 func (rec *Record) sameGeometry(g Geometry) error {
 	if rec.Sectors != g.Sectors || rec.SectorSize != g.SectorSize {
-		return &DifferentDriveError{fmt.Sprintf("it had %d sectors of %d bytes, this one has %d of %d",
+		return &DifferentDriveError{Why: fmt.Sprintf("it had %d sectors of %d bytes, this one has %d of %d",
 			rec.Sectors, rec.SectorSize, g.Sectors, g.SectorSize)}
 	}
 	was, is := rec.Identity, g.Identity
 	if was.Trusted() && is.Trusted() && was.Bus == is.Bus && (was.Serial != is.Serial || was.Model != is.Model) {
-		return &DifferentDriveError{fmt.Sprintf("it was %q, serial number %q; this one is %q, %q", was.Model, was.Serial, is.Model, is.Serial)}
+		return &DifferentDriveError{Why: fmt.Sprintf("it was %q, serial number %q; this one is %q, %q", was.Model, was.Serial, is.Model, is.Serial)}
 	}
 	return nil
 }

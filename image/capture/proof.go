@@ -199,23 +199,29 @@ func (e *engine) changed(why string) error {
 // with the drive: a bridge may show its own serial number whatever drive is in
 // it. What was read since the last proof is no measure.
 func (e *engine) sameDrive() error {
-	prints, err := e.rec.telling(e.img, e.rec.proven(), e.varied)
+	prints, _, err := e.measure()
 	if err != nil {
 		return err
 	}
-	prints = append(prints, e.anchors...)
-	// Where nothing was proved, the drive is what was read first: the latest reads
-	// may be of another one.
-	for k := 1; len(prints) == 0 && k <= max(1, len(e.rec.latest)); k++ {
-		late := disk.NewSpans(e.rec.latest[min(k, len(e.rec.latest)):]...)
-		var first disk.Spans
-		for _, s := range e.rec.Read() {
-			first = append(first, late.Outside(s)...)
-		}
-		if prints, err = e.rec.telling(e.img, first, e.varied); err != nil {
-			return err
-		}
+	return e.agree(prints)
+}
+
+// measure returns sectors by which the drive is told from others, and whether they
+// are proved to be of it. Where nothing is, they are of all that was read.
+func (e *engine) measure() (prints []anchor, proved bool, err error) {
+	if prints, err = e.rec.telling(e.img, e.rec.proven(), e.varied); err != nil {
+		return nil, false, err
 	}
+	if prints = append(prints, e.anchors...); len(prints) > 0 {
+		return prints, true, nil
+	}
+	prints, err = e.rec.telling(e.img, e.rec.Read(), e.varied)
+	return prints, false, err
+}
+
+// agree compares sectors with the drive. The error is a *DifferentDriveError if it
+// is another one, or says that it is gone.
+func (e *engine) agree(prints []anchor) error {
 	compared, differ, err := e.compareAll(prints)
 	if err != nil {
 		return err
@@ -225,7 +231,10 @@ func (e *engine) sameDrive() error {
 	}
 	// Two drives of one model have their boot areas in common.
 	if differ > 0 && 4*differ >= compared {
-		return &DifferentDriveError{fmt.Sprintf("%d of %d sectors that were read before hold something else", differ, compared)}
+		return &DifferentDriveError{
+			Why: fmt.Sprintf("%d of %d sectors that were read before hold something else", differ, compared),
+			few: 3*differ <= compared,
+		}
 	}
 	return nil
 }
@@ -253,40 +262,83 @@ func (e *engine) compareAll(prints []anchor) (compared, differ int, err error) {
 // firstProof makes sure, before anything is read or written, that this is the
 // drive of the capture. It returns what must not be trusted: what a run that
 // was cut off had read after its last proof, if that is of another drive.
-func (e *engine) firstProof() (disk.Spans, error) {
-	err := e.sameDrive()
+func (e *engine) firstProof() (strange disk.Spans, err error) {
+	prints, proved, err := e.measure()
 	if err == nil {
-		var strange disk.Spans
-		if strange, err = e.strange(); err == nil {
-			return strange, nil
-		}
+		err = e.agree(prints)
+	}
+	var de *DifferentDriveError
+	switch {
+	case err == nil:
+		strange, err = e.strange()
+	case !proved && errors.As(err, &de) && de.few:
+		strange, err = e.butForLatest(err)
 	}
 	if isStop(err) {
 		return nil, fmt.Errorf("the drive was not looked at to the end: %w", e.ctx.Err())
 	}
-	return nil, err
+	return strange, err
 }
 
-// strange compares some of the latest reads of a run that was cut off: if another
-// drive came into the place of the first after the last proof, these are of it, and
-// nothing that was said since that proof is believed. The record does not tell from
-// which of the reads on: short ones wait for their neighbours, become one line with
-// them, and are written behind later ones. So both ends of a line are compared.
+// butForLatest judges once more where nothing was proved and few sectors differ:
+// they may be the latest, of a drive that came into the place of this one. If the
+// latest are right, or what is left does not agree either, it is another drive.
+func (e *engine) butForLatest(different error) (disk.Spans, error) {
+	strange, err := e.strange()
+	if err != nil {
+		return nil, err
+	}
+	var left disk.Spans
+	for _, s := range e.rec.Read() {
+		left = append(left, strange.Outside(s)...)
+	}
+	prints, err := e.rec.telling(e.img, left, e.varied)
+	switch {
+	case err != nil:
+		return nil, err
+	case len(strange) == 0 || len(prints) == 0:
+		return nil, different
+	}
+	if err := e.agree(prints); err != nil {
+		return nil, err
+	}
+	return strange, nil
+}
+
+// strange compares the latest reads of a run that was cut off: if another drive
+// came into the place of the first after the last proof, these are of it. What was
+// read after the latest two that are right, and all that failed, is strange. Two,
+// and each at both ends: short reads wait for their neighbours, become one line of
+// the record with them, and are written behind a later one.
 func (e *engine) strange() (disk.Spans, error) {
-	for i, tried := len(e.rec.latest)-1, 0; i >= 0 && tried < freshPrints; i-- {
-		ends, err := e.rec.tellingEnds(e.img, e.rec.latest[i])
+	var met, out disk.Spans
+	right := 0
+	for i, tried := len(e.rec.latest)-1, 0; i >= 0 && right < 2 && (len(out) > 0 || tried < freshPrints); i-- {
+		s := e.rec.latest[i]
+		ends, err := e.rec.tellingEnds(e.img, s)
 		if err != nil {
 			return nil, err
 		}
 		tried += len(ends)
-		switch _, differ, err := e.compareAll(ends); {
-		case err != nil:
+		compared, differ, err := e.compareAll(ends)
+		if err != nil {
 			return nil, err
+		}
+		met = met.Union(e.rec.states.spans(s, good, unstable))
+		switch {
 		case differ > 0:
-			return e.freshIn(good, unstable, missing, failed, tight), nil
+			out, right = met, 0
+		case compared > 0:
+			right++
 		}
 	}
-	return nil, nil
+	if len(out) == 0 {
+		return nil, nil
+	}
+	if right == 0 { // not one is
+		out = out.Union(e.freshIn(good, unstable))
+	}
+	return out.Union(e.freshIn(missing, failed, tight)), nil
 }
 
 // freshIn returns what was said since the last proof, of sectors in some states.

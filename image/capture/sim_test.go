@@ -95,10 +95,12 @@ type simDrive struct {
 	hangs      map[disk.Sector]bool // never returns
 	wellBefore int                  // so many reads of them do
 	slow       map[disk.Sector]time.Duration
-	goneAfter  int  // reads after which the drive is gone; -1: never
-	mute       bool // when gone it answers EIO, not ENODEV
-	swapAt     int  // read at which another drive is in its place; 0: never
-	shrinkAt   int  // read at which it becomes half as large; 0: never
+	goneAfter  int         // reads after which the drive is gone; -1: never
+	mute       bool        // when gone it answers EIO, not ENODEV
+	swapAt     int         // read at which another drive is in its place; 0: never
+	common     disk.Sector // that it has in common with the drive of seed 1, from the start
+	differs    disk.Span   // holds something else than the seed says
+	shrinkAt   int         // read at which it becomes half as large; 0: never
 	onRead     func(s disk.Span, failed bool)
 
 	mu      sync.Mutex
@@ -147,7 +149,14 @@ func (d *simDrive) Identity() image.Identity { return d.id }
 //
 //go:norace
 func (d *simDrive) content(b []byte, x disk.Sector) {
-	v := (uint64(x)+1)*0x9E3779B97F4A7C15 ^ d.seed
+	seed := d.seed
+	switch {
+	case d.differs.Holds(x):
+		seed = 7
+	case x < d.common:
+		seed = 1
+	}
+	v := (uint64(x)+1)*0x9E3779B97F4A7C15 ^ seed
 	for i := 0; i < len(b); i += 8 {
 		v = v*6364136223846793005 + 1442695040888963407
 		binary.LittleEndian.PutUint64(b[i:], v)
