@@ -77,7 +77,7 @@ func (u *UI) Bar(what string) (progress func(done, total int64), finish func()) 
 			if b == nil {
 				b = progressbar.NewOptions64(total,
 					progressbar.OptionSetWriter(u.Screen), progressbar.OptionSetDescription(what),
-					progressbar.OptionShowBytes(true), progressbar.OptionSetWidth(24),
+					progressbar.OptionSetWidth(24), // no bytes a second: what is passed over unread counts as done
 					progressbar.OptionThrottle(100*time.Millisecond), progressbar.OptionClearOnFinish())
 			}
 			_ = b.Set64(done) // a bar that cannot be drawn is no reason to stop
