@@ -125,7 +125,6 @@ type Map struct {
 	Entries    []Entry // of the table in force
 	Regions    []Region
 	Volumes    []Volume
-	Fields     []Field
 	Findings   []disk.Finding
 
 	// TailUndecided: the disk has no table, and whether its last sectors count

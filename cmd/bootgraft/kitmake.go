@@ -183,6 +183,5 @@ func kitFacts(s *scan.Survey) kit.Facts {
 	for _, r := range s.Regions[:min(len(s.Regions), kit.MaxFacts)] {
 		f.Regions = append(f.Regions, kit.Region{Span: r.Span, Role: r.Role, From: r.Anchor, NonBlank: r.Content.NonBlank, Unread: r.Content.Unread})
 	}
-	f.Fields = s.Fields[:min(len(s.Fields), kit.MaxFacts)]
 	return f
 }

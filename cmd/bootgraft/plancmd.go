@@ -1,7 +1,6 @@
 package main
 
 import (
-	"context"
 	"crypto/rand"
 	"encoding/binary"
 	"fmt"
@@ -21,7 +20,6 @@ import (
 	"bootgraft/layout/kit"
 	"bootgraft/layout/plan"
 	"bootgraft/layout/plan/fit"
-	"bootgraft/layout/rule/candidate"
 	"bootgraft/layout/rule/compare"
 	"bootgraft/layout/scan"
 	"bootgraft/layout/table/gpt"
@@ -129,8 +127,12 @@ func (f *planFlags) run(c *cobra.Command, u *talk.UI, path string) error {
 	if err != nil {
 		return err
 	}
-	if wishes.Truths, err = truths(c.Context(), once, s, target); err != nil {
-		return err
+	if target.Sectors != s.Sectors {
+		outside, err := scan.LookOutside(c.Context(), once, &s.Map)
+		if err != nil {
+			return err
+		}
+		wishes.TakeOutside(outside)
 	}
 	_, wishes.Kit = src.Source.(*kit.Kit)
 	p, err := fit.Plan(c.Context(), once, s, wishes)
@@ -146,19 +148,6 @@ func (f *planFlags) run(c *cobra.Command, u *talk.UI, path string) error {
 	}
 	f.kitWayOut(u, src, p)
 	return nil
-}
-
-// truths returns what is true of a drive outside its volumes, and must be true
-// of a card of another size.
-func truths(ctx context.Context, src image.Source, s *scan.Survey, target plan.Disk) ([]candidate.Truth, error) {
-	if target.Sectors == s.Sectors {
-		return nil, nil
-	}
-	outside, err := s.Outside(ctx, src)
-	if err != nil {
-		return nil, err
-	}
-	return outside.Truths(), nil
 }
 
 // check finds flags that contradict each other before anything is opened.

@@ -90,7 +90,7 @@ func surveyObject(m *layout.Map) surveyJSON {
 		Source:  sourceJSON{diskJSON{m.Sectors, m.SectorSize}, m.OddBytes, m.OddSHA256},
 		Tables:  []tableJSON{},
 		Entries: entriesObject(m.Entries), Regions: []regionJSON{}, Volumes: []volumeJSON{},
-		Fields: append([]layout.Field{}, m.Fields...), Findings: append([]disk.Finding{}, m.Findings...),
+		Fields: []layout.Field{}, Findings: append([]disk.Finding{}, m.Findings...),
 	}
 	for _, t := range m.Tables {
 		out.Tables = append(out.Tables, tableJSON{
@@ -183,5 +183,6 @@ func withCandidates(out surveyJSON, o *scan.Outside) surveyJSON {
 		c.Through = append(c.Through, j)
 	}
 	out.candidatesJSON = c
+	out.Fields, out.Findings = append(out.Fields, o.Fields...), append(out.Findings, o.Findings...)
 	return out
 }

@@ -39,6 +39,9 @@ type Options struct {
 	// counted or compared.
 	Short bool
 
+	// Source is asked what the source says of itself, after the last read.
+	Source func() []disk.Finding
+
 	// Structure asks for tables, entries and volumes alone: what is outside the
 	// volumes is not looked into, and there are no regions. It implies Short.
 	Structure bool
@@ -82,11 +85,16 @@ func Run(ctx context.Context, src image.Source, opt Options) (*Survey, error) {
 	if err := s.volumes(tables, bare); err != nil {
 		return nil, err
 	}
+	if !opt.Structure {
+		if err := s.regions(tables); err != nil {
+			return nil, err
+		}
+	}
+	if opt.Source != nil {
+		s.out.Findings = append(s.out.Findings, opt.Source()...)
+	}
 	if opt.Structure {
 		return s.out, nil
-	}
-	if err := s.regions(tables); err != nil {
-		return nil, err
 	}
 	if err := disk.CheckTiles(s.out.Sectors, s.out.Regions); err != nil {
 		return nil, fmt.Errorf("the regions do not tile the disk, which is a fault of this program: %w", err)

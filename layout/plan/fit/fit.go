@@ -62,10 +62,17 @@ type Wishes struct {
 	Volumes Volumes
 	Rules   *compare.Rules    // what other originals of the model prove about the size; nil if nothing
 	Truths  []candidate.Truth // what is true of the source outside its volumes, and must stay true
+	Fields  []layout.Field    // numbers there that may follow from its size
+	Notes   []disk.Finding    // what else was found there
 	Try     int               // which try of an unknown layout, from 1; 0 for the one that is known best
 	Accept  []disk.Code       // codes of findings of severity Refusal that the owner accepts
 	Path    string            // where the source lies, remembered in the plan
 	Kit     bool              // the source is a kit: no drive is there that could be asked again
+}
+
+// TakeOutside takes over what a look into the sectors outside the volumes found.
+func (w *Wishes) TakeOutside(o *scan.Outside) {
+	w.Truths, w.Fields, w.Notes = o.Truths(), o.Fields, o.Findings
 }
 
 // Refused says why there is no plan.
@@ -212,7 +219,7 @@ func (p *planner) work() error {
 // where the card differs from the original: a card of the same size is a copy,
 // whatever is on the disk.
 func (p *planner) survey() {
-	for _, f := range p.s.Findings {
+	for _, f := range slices.Concat(p.s.Findings, p.w.Notes) {
 		switch {
 		case f.Severity != disk.Refusal:
 			p.note(f)

@@ -40,7 +40,7 @@ func TestReadsOfAPlan(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if _, err := s.Outside(t.Context(), once); err != nil {
+		if _, err := scan.LookOutside(t.Context(), once, &s.Map); err != nil {
 			t.Fatal(err)
 		}
 		const target = 80_000
