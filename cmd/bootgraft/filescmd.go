@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bootgraft/layout"
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
@@ -154,7 +155,7 @@ func (f *filesFlags) open(args []string) (image.Source, string, func(), error) {
 	return j.Card.Known(), "the card planned in " + f.plan, j.Close, nil
 }
 
-func usedBytes(s *scan.Survey) int64 {
+func usedBytes(s *layout.Map) int64 {
 	var n int64
 	for _, v := range s.Volumes {
 		n += max(v.UsedBytes, 0)
@@ -267,7 +268,7 @@ type filesJSON struct {
 }
 
 // finish writes the answer: a summary, then the files.
-func (l *lister) Finish(name string, s *scan.Survey) error {
+func (l *lister) Finish(name string, s *layout.Map) error {
 	u := l.ui
 	findings := append(append([]disk.Finding{}, l.findings...), second.Findings(l.second)...)
 	if err := l.damageList(name); err != nil {
@@ -333,7 +334,7 @@ func (l *lister) incomplete() bool {
 
 // hiddenVolumes tells whether a volume may be there that could not be found, or
 // not be listed, because the sectors by which it is known are missing.
-func hiddenVolumes(s *scan.Survey) bool {
+func hiddenVolumes(s *layout.Map) bool {
 	return slices.ContainsFunc(s.Findings, func(f disk.Finding) bool { return f.Code == disk.VolumeNotKnown })
 }
 

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bootgraft/layout"
 	"bytes"
 	"context"
 	"fmt"
@@ -21,7 +22,6 @@ import (
 	"bootgraft/layout/kit"
 	"bootgraft/layout/kit/gather"
 	"bootgraft/layout/rule/compare"
-	"bootgraft/layout/scan"
 	"bootgraft/safety"
 )
 
@@ -235,7 +235,7 @@ func (f *kitMakeFlags) capture(c *cobra.Command, u *talk.UI, device string) (str
 }
 
 // gather finds out what goes into the kit.
-func (f *kitMakeFlags) gather(ctx context.Context, src *input.Source, s *scan.Survey) (*madeKit, error) {
+func (f *kitMakeFlags) gather(ctx context.Context, src *input.Source, s *layout.Map) (*madeKit, error) {
 	remove, err := input.ParseSpans(f.blank, src)
 	if err != nil {
 		return nil, err

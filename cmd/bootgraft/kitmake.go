@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bootgraft/layout"
 	"bytes"
 	"cmp"
 	"crypto/sha256"
@@ -21,14 +22,13 @@ import (
 	"bootgraft/image/disk"
 	"bootgraft/layout/kit"
 	"bootgraft/layout/kit/gather"
-	"bootgraft/layout/scan"
 	"bootgraft/safety"
 )
 
 // madeKit is a kit on its way.
 type madeKit struct {
 	kit.Contents
-	survey   *scan.Survey
+	survey   *layout.Map
 	from     *input.Source // what it is made of
 	farInUse disk.Sector
 	findings []disk.Finding
@@ -172,7 +172,7 @@ func (k *madeKit) tooLarge(n int64) error {
 }
 
 // kitFacts returns what a survey found, without names and labels.
-func kitFacts(s *scan.Survey) kit.Facts {
+func kitFacts(s *layout.Map) kit.Facts {
 	f := kit.Facts{Table: s.Table}
 	for _, e := range s.Entries[:min(len(s.Entries), kit.MaxFacts)] {
 		f.Entries = append(f.Entries, kit.Entry{Span: e.Span, Index: e.Index, Type: e.Type, Active: e.Active, Extended: e.Extended})

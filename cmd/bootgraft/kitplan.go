@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bootgraft/layout"
 	"bytes"
 	"fmt"
 	"path/filepath"
@@ -13,7 +14,6 @@ import (
 	"bootgraft/layout/plan"
 	"bootgraft/layout/plan/fit"
 	"bootgraft/layout/rule/compare"
-	"bootgraft/layout/scan"
 )
 
 // takeKitRules takes the rules that a kit brings, unless a rule file was given.
@@ -33,7 +33,7 @@ func (f *planFlags) takeKitRules(u *talk.UI, src *input.Source) error {
 
 // kitHint adds to a refusal what makes a card from a kit, which holds no files:
 // its volumes begin empty.
-func (f *planFlags) kitHint(src *input.Source, s *scan.Survey, cause, refusal error) error {
+func (f *planFlags) kitHint(src *input.Source, s *layout.Map, cause, refusal error) error {
 	r := fit.IsRefused(cause)
 	_, isKit := src.Source.(*kit.Kit)
 	if r == nil || !isKit || !slices.ContainsFunc(r.Need, func(f disk.Finding) bool { return f.Code == disk.MissingInVolume }) {

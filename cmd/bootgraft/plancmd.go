@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bootgraft/layout"
 	"crypto/rand"
 	"encoding/binary"
 	"fmt"
@@ -128,7 +129,7 @@ func (f *planFlags) run(c *cobra.Command, u *talk.UI, path string) error {
 		return err
 	}
 	if target.Sectors != s.Sectors {
-		outside, err := scan.LookOutside(c.Context(), once, &s.Map)
+		outside, err := scan.LookOutside(c.Context(), once, s)
 		if err != nil {
 			return err
 		}
@@ -190,7 +191,7 @@ func (f *planFlags) targetSize(sectorSize int, source disk.Sector) (d plan.Disk,
 	return d, false, nil
 }
 
-func (f *planFlags) Wishes(s *scan.Survey, target plan.Disk, path string) (fit.Wishes, error) {
+func (f *planFlags) Wishes(s *layout.Map, target plan.Disk, path string) (fit.Wishes, error) {
 	w := fit.Wishes{Target: target, Tail: fit.Tail(f.tail), Excess: fit.Excess(f.excess), Accept: input.OtherCodes(f.accept), Rules: f.known, Try: f.try, Path: filepath.ToSlash(path)}
 	var err error
 	if w.Volumes, err = f.volumes.Wishes(target.SectorSize); err != nil {
@@ -205,13 +206,13 @@ func (f *planFlags) Wishes(s *scan.Survey, target plan.Disk, path string) (fit.W
 }
 
 // drawIDs draws identifiers for every entry of the disk.
-func drawIDs(s *scan.Survey) (*fit.NewIDs, error) {
+func drawIDs(s *layout.Map) (*fit.NewIDs, error) {
 	var id [4]byte
 	if _, err := rand.Read(id[:]); err != nil {
 		return nil, err
 	}
 	ids := &fit.NewIDs{DiskID: binary.LittleEndian.Uint32(id[:])}
-	if s.GPT != nil {
+	if s.Readable("gpt") {
 		ids.GPT = &gpt.NewIDs{Disk: drawGUID(), Entries: map[int]gpt.GUID{}}
 		for _, e := range s.Entries {
 			ids.GPT.Entries[e.Index] = drawGUID()

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bootgraft/layout"
 	"context"
 
 	"github.com/spf13/cobra"
@@ -63,14 +64,14 @@ func surveyCommand(u *talk.UI) *cobra.Command {
 			if err != nil {
 				return err
 			}
-			outside, err := scan.LookOutside(c.Context(), src, &s.Map)
+			outside, err := scan.LookOutside(c.Context(), src, s)
 			if err != nil {
 				return err
 			}
 			if u.JSON {
-				return u.Object(document.KindSurvey, withCandidates(surveyObject(&s.Map), outside))
+				return u.Object(document.KindSurvey, withCandidates(surveyObject(s), outside))
 			}
-			page.Survey(u, args[0], &s.Map, outside.Findings...)
+			page.Survey(u, args[0], s, outside.Findings...)
 			page.Candidates(u, outside)
 			u.Answerf("\nNext, plan the card; N is its number of sectors:\n\n  bootgraft plan %s --size Ns%s -o card.plan\n", words.Shell(args[0]), f.Words())
 			return nil
@@ -81,7 +82,7 @@ func surveyCommand(u *talk.UI) *cobra.Command {
 	return c
 }
 
-func runSurvey(c *cobra.Command, u *talk.UI, src *input.Source) (*scan.Survey, error) {
+func runSurvey(c *cobra.Command, u *talk.UI, src *input.Source) (*layout.Map, error) {
 	progress, finish := u.Bar("looking")
 	defer finish()
 	n := int64(src.SectorSize())
@@ -113,9 +114,9 @@ func shortLook(u *talk.UI, ctx context.Context, path string) error {
 		return err
 	}
 	if u.JSON {
-		return u.Object(document.KindSurvey, surveyObject(&s.Map))
+		return u.Object(document.KindSurvey, surveyObject(s))
 	}
 	u.Answerf("%s: %s\n", path, page.IdentityText(d.Identity()))
-	page.Survey(u, path, &s.Map)
+	page.Survey(u, path, s)
 	return nil
 }

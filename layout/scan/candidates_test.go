@@ -15,9 +15,9 @@ import (
 	"bootgraft/layout/rule/candidate"
 )
 
-func outside(t testing.TB, s *Survey, src image.Source) *Outside {
+func outside(t testing.TB, s *layout.Map, src image.Source) *Outside {
 	t.Helper()
-	o, err := LookOutside(context.Background(), src, &s.Map)
+	o, err := LookOutside(context.Background(), src, s)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -135,7 +135,7 @@ func TestAreasOfUndecidedTail(t *testing.T) {
 	}
 	d.Put(199_999, b)
 	s := survey(t, d)
-	areas := Areas(&s.Map)
+	areas := Areas(s)
 	if len(areas) != 2 || areas[0] != (candidate.Area{Span: at(0, 100_000), From: layout.FromStart}) || areas[1] != (candidate.Area{Span: at(100_000, 100_000)}) {
 		t.Fatalf("areas %+v", areas)
 	}

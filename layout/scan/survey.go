@@ -16,18 +16,7 @@ import (
 	"bootgraft/layout"
 	"bootgraft/layout/table/gpt"
 	"bootgraft/layout/table/mbr"
-	"bootgraft/layout/volume/ext"
-	"bootgraft/layout/volume/fat"
 )
-
-// Survey is a Map together with the structures that were read to make it.
-type Survey struct {
-	layout.Map
-	MBR *mbr.Table          // nil if sector 0 is none
-	GPT *gpt.Table          // nil if no copy was found
-	FAT map[int]*fat.Volume // by index of the entry, 0 = bare
-	Ext map[int]*ext.Volume
-}
 
 // Options say how far a survey goes.
 type Options struct {
@@ -51,7 +40,9 @@ type surveyor struct {
 	ctx  context.Context
 	src  image.Source
 	opt  Options
-	out  *Survey
+	out  *layout.Map
+	mbr  *mbr.Table // nil if sector 0 is none
+	gpt  *gpt.Table // nil if no copy was found
 	done disk.Sector
 
 	looked    disk.Spans     // entries whose volume was looked for
@@ -62,8 +53,8 @@ type surveyor struct {
 // everything outside the entries once; it never reads a hole. An error means
 // that the source could not be read; whatever is wrong with the disk itself
 // is a finding.
-func Run(ctx context.Context, src image.Source, opt Options) (*Survey, error) {
-	s := &surveyor{ctx: ctx, src: src, opt: opt, out: &Survey{FAT: map[int]*fat.Volume{}, Ext: map[int]*ext.Volume{}}}
+func Run(ctx context.Context, src image.Source, opt Options) (*layout.Map, error) {
+	s := &surveyor{ctx: ctx, src: src, opt: opt, out: &layout.Map{}}
 	s.out.Sectors, s.out.SectorSize = image.Sectors(src), src.SectorSize()
 	if s.out.Sectors == 0 {
 		return nil, fmt.Errorf("the source holds %d bytes, less than one sector of %d bytes: there is nothing to survey", src.Size(), src.SectorSize())
@@ -160,8 +151,6 @@ func (s *surveyor) volumes(tables []found, bare *layout.Volume) error {
 		}
 		s.out.Volumes = append(s.out.Volumes, *bare)
 	} else if bare != nil {
-		delete(s.out.FAT, 0)
-		delete(s.out.Ext, 0)
 		s.note(disk.Warningf(disk.VolumeBesideTable, bare.Start,
 			"a %s volume without a table (%s) is also found on this disk: the rest of an earlier use, or a hybrid disc. The %s table is in force, and nothing in the volume is interpreted", bare.Kind, disk.Counted(bare.Count, "sector"), s.out.Table))
 	}

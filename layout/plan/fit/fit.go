@@ -98,7 +98,8 @@ func (r *Refused) Error() string {
 type planner struct {
 	ctx  context.Context
 	src  image.Source
-	s    *scan.Survey
+	s    *layout.Map
+	open opened
 	w    Wishes
 	need need
 
@@ -128,8 +129,12 @@ type planner struct {
 
 // Plan plans the card. The error is a *Refused, or a failed read of src.
 // Accepted codes that nothing asked for are a finding.
-func Plan(ctx context.Context, src image.Source, s *scan.Survey, w Wishes) (*plan.Plan, error) {
-	p := newPlanner(ctx, src, s, w)
+func Plan(ctx context.Context, src image.Source, s *layout.Map, w Wishes) (*plan.Plan, error) {
+	at, err := open(src, s)
+	if err != nil {
+		return nil, err
+	}
+	p := newPlanner(ctx, src, s, at, w)
 	if err := p.work(); err != nil {
 		return nil, err
 	}
@@ -158,9 +163,9 @@ func Plan(ctx context.Context, src image.Source, s *scan.Survey, w Wishes) (*pla
 	return made, nil
 }
 
-func newPlanner(ctx context.Context, src image.Source, s *scan.Survey, w Wishes) *planner {
+func newPlanner(ctx context.Context, src image.Source, s *layout.Map, at opened, w Wishes) *planner {
 	p := &planner{
-		ctx: ctx, src: src, s: s, w: w,
+		ctx: ctx, src: src, s: s, open: at, w: w,
 		accepted: map[disk.Code]bool{}, used: map[disk.Code]bool{},
 		ends: map[int]disk.Sector{}, resized: map[int]disk.Sector{}, patches: patches{},
 	}
@@ -291,7 +296,7 @@ func (p *planner) askAboutOtherSize() {
 	case "conflict":
 		p.ask(disk.Refusalf(disk.TablesConflict, 0, "several tables contradict each other on this disk; on another size all of it is carried byte for byte, and every table keeps the old size"))
 	case "gpt":
-		if p.s.GPT == nil {
+		if p.open.gpt == nil {
 			p.ask(disk.Refusalf(disk.GPTDamaged, 1, "no copy of the GUID partition table can be read; on another size all of it is carried byte for byte, and nobody knows which blank sectors are somebody's"))
 		}
 	case "mbr", "none":
@@ -301,7 +306,7 @@ func (p *planner) askAboutOtherSize() {
 }
 
 // gptInForce tells whether a GUID partition table has to be rendered.
-func (p *planner) gptInForce() bool { return p.s.Table == "gpt" && p.s.GPT != nil }
+func (p *planner) gptInForce() bool { return p.s.Table == "gpt" && p.open.gpt != nil }
 
 // sectors writes a count for a person.
 func sectors(n disk.Sector) string { return disk.Counted(n, "sector") }

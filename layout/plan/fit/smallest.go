@@ -151,7 +151,7 @@ func acceptFlags(codes []disk.Code) string {
 // attempt plans a card of n sectors, up to what its pieces are made of.
 func (p *planner) attempt(w Wishes, n disk.Sector) (*planner, error) {
 	w.Target.Sectors = n
-	try := newPlanner(p.ctx, p.src, p.s, w)
+	try := newPlanner(p.ctx, p.src, p.s, p.open, w)
 	return try, try.work()
 }
 

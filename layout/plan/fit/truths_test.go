@@ -34,7 +34,7 @@ func truthful(t *testing.T, d *imagetest.Disk, w Wishes) (*plan.Plan, error) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	outside, err := scan.LookOutside(context.Background(), d, &s.Map)
+	outside, err := scan.LookOutside(context.Background(), d, s)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -13,7 +13,6 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
-	"bootgraft/layout/scan"
 )
 
 // Kind is what a device did. The names are stable.
@@ -82,7 +81,7 @@ func (e *SizeError) Error() string {
 // Disk is one side of the comparison: its bytes, and what was found on it.
 type Disk struct {
 	Source image.Source
-	Survey *scan.Survey
+	Survey *layout.Map
 }
 
 // Options say how a comparison runs.

@@ -49,7 +49,7 @@ func (w *work) judge() {
 // newFormat tells whether the device made a layout of its own: the tables or
 // volumes are others now, or most of what was in use at an end is another.
 func (w *work) newFormat() bool {
-	a, b := &w.before.Survey.Map, &w.after.Survey.Map
+	a, b := w.before.Survey, w.after.Survey
 	if a.Table != b.Table || !slices.EqualFunc(a.Entries, b.Entries, func(x, y layout.Entry) bool { return x.Span == y.Span && x.Type == y.Type }) {
 		return true
 	}

@@ -40,13 +40,13 @@ func (a *Advisor) Next(known image.Source) []capture.Wish {
 			out = append(out, capture.Wish{Span: p, Class: class})
 		}
 	}
-	tables := fatTables(s)
+	tables := partsOf(s, layout.PartTable)
 	add(capture.Boot, subtract(firstOfEntries(missed, s.Entries), tables))
 	if len(out) > 0 {
 		return out // what is outside the volumes is known only when these are
 	}
 	add(capture.Boot, a.outside(s, known))
-	add(capture.Boot, fatReserved(s))
+	add(capture.Boot, partsOf(s, layout.PartBoot).Within(image.Whole(known)))
 	add(capture.Tables, tables)
 	if !a.Files {
 		return out
@@ -55,7 +55,11 @@ func (a *Advisor) Next(known image.Source) []capture.Wish {
 	named := fileSpans(s, t)
 	// Directories that were read already are named as well: what they are is
 	// part of the picture of a capture that goes on.
-	add(capture.Directories, subtract(t.noted().Union(t.take()), tables))
+	opened := tables // what a volume is opened by is no directory
+	for _, v := range s.Volumes {
+		opened = opened.Union(v.Meaning)
+	}
+	add(capture.Directories, subtract(t.noted().Union(t.take()), opened))
 	for _, p := range named {
 		out = append(out, capture.Wish{Span: p, Class: capture.Files})
 	}
@@ -77,7 +81,7 @@ func firstOfEntries(missed disk.Spans, entries []layout.Entry) disk.Spans {
 
 // outside returns what no volume owns: gaps and the end of the disk, each as
 // far as a head or a tail goes.
-func (a *Advisor) outside(s *scan.Survey, known image.Source) disk.Spans {
+func (a *Advisor) outside(s *layout.Map, known image.Source) disk.Spans {
 	if s.Table == "none" && len(s.Volumes) == 0 {
 		var all disk.Spans
 		for _, w := range a.Ends.Next(known) {
@@ -111,33 +115,11 @@ func bytesOr(have, usual int64) int64 {
 	return max(have, 0)
 }
 
-// fatTables returns the disk sectors of all FAT allocation tables.
-func fatTables(s *scan.Survey) disk.Spans {
+// partsOf returns the disk sectors of all parts of volumes with one role.
+func partsOf(m *layout.Map, r layout.PartRole) disk.Spans {
 	var out disk.Spans
-	for _, v := range s.Volumes {
-		f := s.FAT[v.Index]
-		if f == nil {
-			continue
-		}
-		for i := range f.BPB.FATs {
-			t := f.TableSpan(i)
-			t.Start += v.Start
-			out = out.Union(disk.Spans{t})
-		}
-	}
-	return out
-}
-
-// fatReserved returns the disk sectors of FAT volumes before their tables: boot
-// sectors, their backups, and what else a start-up program keeps there.
-func fatReserved(s *scan.Survey) disk.Spans {
-	var out disk.Spans
-	for _, v := range s.Volumes {
-		if f := s.FAT[v.Index]; f != nil {
-			r := f.ReservedSpan()
-			r.Start += v.Start
-			out = out.Union(disk.NewSpans(r.Common(disk.Span{Count: s.Sectors})))
-		}
+	for i := range m.Volumes {
+		out = out.Union(disk.NewSpans(m.Volumes[i].PartsOf(r)...))
 	}
 	return out
 }
@@ -148,7 +130,7 @@ const maxFileSpans = 1 << 20
 
 // fileSpans walks the files of every volume. What the walk could not read is
 // left in the tracer; where files lie is returned in directory order.
-func fileSpans(s *scan.Survey, t *tracer) []disk.Span {
+func fileSpans(s *layout.Map, t *tracer) []disk.Span {
 	var out []disk.Span
 	_, err := files.Walk(context.Background(), t, s, files.Options{}, func(f *files.File) error {
 		for _, e := range f.Extents {

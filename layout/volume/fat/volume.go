@@ -241,6 +241,8 @@ func (v *Volume) Layout(base disk.Sector, index int) layout.Volume {
 		UsedBytes:    -1,
 		Sized:        true,
 		Meaning:      m,
+		Listed:       true,
+		Parts:        v.parts(base),
 	}
 }
 
