@@ -26,12 +26,12 @@ type Advisor struct {
 }
 
 // Next implements capture.Advisor. Whatever the bytes are it names something
-// or nothing; it never fails.
-func (a *Advisor) Next(known image.Source) []capture.Wish {
+// or nothing.
+func (a *Advisor) Next(ctx context.Context, known image.Source) ([]capture.Wish, error) {
 	t := &tracer{Source: known}
-	s, err := scan.Run(context.Background(), t, scan.Options{})
+	s, err := scan.Run(ctx, t, scan.Options{})
 	if err != nil {
-		return a.Ends.Next(known)
+		return nil, err
 	}
 	missed := t.take()
 	var out []capture.Wish
@@ -43,16 +43,23 @@ func (a *Advisor) Next(known image.Source) []capture.Wish {
 	tables := partsOf(s, layout.PartTable)
 	add(capture.Boot, subtract(firstOfEntries(missed, s.Entries), tables))
 	if len(out) > 0 {
-		return out // what is outside the volumes is known only when these are
+		return out, nil // what is outside the volumes is known only when these are
 	}
-	add(capture.Boot, a.outside(s, known))
+	ends, err := a.Ends.Next(ctx, known)
+	if err != nil {
+		return nil, err
+	}
+	add(capture.Boot, a.outside(s, ends))
 	add(capture.Boot, partsOf(s, layout.PartBoot).Within(image.Whole(known)))
 	add(capture.Tables, tables)
 	if !a.Files {
-		return out
+		return out, nil
 	}
 	t.note()
-	named := fileSpans(s, t)
+	named, err := fileSpans(ctx, s, t)
+	if err != nil {
+		return nil, err
+	}
 	// Directories that were read already are named as well: what they are is
 	// part of the picture of a capture that goes on.
 	opened := tables // what a volume is opened by is no directory
@@ -63,7 +70,7 @@ func (a *Advisor) Next(known image.Source) []capture.Wish {
 	for _, p := range named {
 		out = append(out, capture.Wish{Span: p, Class: capture.Files})
 	}
-	return out
+	return out, nil
 }
 
 // firstOfEntries leaves out what was missed of an entry whose first sector is
@@ -81,10 +88,10 @@ func firstOfEntries(missed disk.Spans, entries []layout.Entry) disk.Spans {
 
 // outside returns what no volume owns: gaps and the end of the disk, each as
 // far as a head or a tail goes.
-func (a *Advisor) outside(s *layout.Map, known image.Source) disk.Spans {
+func (a *Advisor) outside(s *layout.Map, ends []capture.Wish) disk.Spans {
 	if s.Table == "none" && len(s.Volumes) == 0 {
 		var all disk.Spans
-		for _, w := range a.Ends.Next(known) {
+		for _, w := range ends {
 			all = all.Union(disk.Spans{w.Span})
 		}
 		return all
@@ -130,9 +137,9 @@ const maxFileSpans = 1 << 20
 
 // fileSpans walks the files of every volume. What the walk could not read is
 // left in the tracer; where files lie is returned in directory order.
-func fileSpans(s *layout.Map, t *tracer) []disk.Span {
+func fileSpans(ctx context.Context, s *layout.Map, t *tracer) ([]disk.Span, error) {
 	var out []disk.Span
-	_, err := files.Walk(context.Background(), t, s, files.Options{}, func(f *files.File) error {
+	_, err := files.Walk(ctx, t, s, files.Options{}, func(f *files.File) error {
 		for _, e := range f.Extents {
 			if len(out) < maxFileSpans {
 				out = append(out, e.Stored)
@@ -140,10 +147,7 @@ func fileSpans(s *layout.Map, t *tracer) []disk.Span {
 		}
 		return nil
 	})
-	if err != nil {
-		return slices.Clip(out) // a walk that breaks off has still named what it saw
-	}
-	return out
+	return slices.Clip(out), err
 }
 
 func subtract(s, without disk.Spans) disk.Spans {
