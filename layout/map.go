@@ -156,6 +156,10 @@ type Map struct {
 	Volumes    []Volume
 	Findings   []disk.Finding
 
+	// HidesVolumes: a volume may be there that was not found, because the sectors
+	// by which it is known are missing.
+	HidesVolumes bool
+
 	// TailUndecided: the disk has no table, and whether its last sectors count
 	// from the end or belong to a recording cannot be told.
 	TailUndecided bool

@@ -102,7 +102,7 @@ const damagedName = "DAMAGED.txt"
 // damageList writes the list of what is not whole beside the files that were
 // copied out, if there is anything to say.
 func (l *lister) damageList(name string) error {
-	if l.out == nil || l.damaged == 0 && !l.incomplete() {
+	if l.out == nil || l.damaged == 0 && !l.incomplete {
 		return nil
 	}
 	var b strings.Builder
@@ -117,7 +117,7 @@ func (l *lister) damageList(name string) error {
 			fmt.Fprintf(&b, "  %s\n", line)
 		}
 	}
-	if l.incomplete() {
+	if l.incomplete {
 		b.WriteString("\nThere may be more files: not every folder could be read.\n")
 		for _, f := range l.findings {
 			b.WriteString(words.Fold("  ", words.Printable(f.Text)))

@@ -118,8 +118,9 @@ func (f *filesFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 	}
 	progress, finish := u.Bar("reading files")
 	l.progress, l.total = progress, usedBytes(s)
-	l.findings, err = files.Walk(c.Context(), src, s, files.Options{CodePage: page}, l.visit)
+	listing, err := files.Walk(c.Context(), src, s, files.Options{CodePage: page}, l.visit)
 	finish()
+	l.findings, l.incomplete = listing.Findings, listing.Incomplete
 	if err != nil {
 		return err
 	}
@@ -179,20 +180,21 @@ func (f *fileJSON) whole() bool { return len(f.Missing) == 0 && f.Fault == "" }
 
 // lister gathers the files of a disk, hashes them and copies them out.
 type lister struct {
-	ui       *talk.UI
-	flags    *filesFlags
-	src      image.Source
-	out      *input.Folder
-	files    []fileJSON
-	findings []disk.Finding
-	second   []second.Opinion
-	bytes    int64
-	written  int // copied into out
-	damaged  int
-	zeroed   int // of these, how many were copied with zeros in the holes
-	progress func(done, total int64)
-	done     int64
-	total    int64
+	ui         *talk.UI
+	flags      *filesFlags
+	src        image.Source
+	out        *input.Folder
+	files      []fileJSON
+	findings   []disk.Finding
+	incomplete bool // there may be files that nobody could list
+	second     []second.Opinion
+	bytes      int64
+	written    int // copied into out
+	damaged    int
+	zeroed     int // of these, how many were copied with zeros in the holes
+	progress   func(done, total int64)
+	done       int64
+	total      int64
 }
 
 func (l *lister) visit(f *files.File) error {
@@ -285,7 +287,7 @@ func (l *lister) Finish(name string, s *layout.Map) error {
 	u.Answerf("%s:\n%s, %s bytes, in %s that can be listed\n", name, disk.Counted(len(l.files), "file"), disk.Grouped(l.bytes), disk.Counted(len(files.Volumes(s)), "volume"))
 	if l.damaged > 0 {
 		u.Answerf("%s not whole.\n", notWhole(l.damaged))
-	} else if len(l.files) > 0 && !l.incomplete() {
+	} else if len(l.files) > 0 && !l.incomplete {
 		u.Answerf("Every one of them is whole.\n")
 	}
 	page.SecondReader(u, l.second)
@@ -300,9 +302,9 @@ func (l *lister) Finish(name string, s *layout.Map) error {
 	switch {
 	case l.damaged > 0:
 		return talk.Coded(talk.ExitIncomplete, errors.New("some files are not whole"))
-	case l.incomplete():
+	case l.incomplete:
 		return talk.Coded(talk.ExitIncomplete, errors.New("some directories could not be read: there may be more files"))
-	case hiddenVolumes(s):
+	case s.HidesVolumes:
 		return talk.Coded(talk.ExitIncomplete, errors.New("sectors by which a volume is known are missing: there may be more files"))
 	}
 	return nil
@@ -318,24 +320,6 @@ func (l *lister) sayCopied() {
 			u.Answerf("  %s\n", c)
 		}
 	}
-}
-
-// incomplete tells whether there may be files that nobody could list.
-func (l *lister) incomplete() bool {
-	return slices.ContainsFunc(l.findings, func(f disk.Finding) bool {
-		switch f.Code {
-		case disk.FATDirectoryUnreadable, disk.FATDirectoryChain, disk.FATTooDeep, disk.FATMoreFindings, disk.FATTableMissing,
-			disk.ExtDirectoryUnread, disk.ExtDirectoryDamaged, disk.ExtTooDeep, disk.ExtMoreFindings, disk.VolumeNotWalkable:
-			return true
-		}
-		return false
-	})
-}
-
-// hiddenVolumes tells whether a volume may be there that could not be found, or
-// not be listed, because the sectors by which it is known are missing.
-func hiddenVolumes(s *layout.Map) bool {
-	return slices.ContainsFunc(s.Findings, func(f disk.Finding) bool { return f.Code == disk.VolumeNotKnown })
 }
 
 // list names every file, or with --brief those that are not whole.

@@ -31,12 +31,12 @@ func TestABrokenFolderMayHideFiles(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		l := &lister{}
-		if l.findings, err = files.Walk(context.Background(), d, s, files.Options{}, func(*files.File) error { return nil }); err != nil {
+		l, err := files.Walk(context.Background(), d, s, files.Options{}, func(*files.File) error { return nil })
+		if err != nil {
 			t.Fatal(err)
 		}
-		if l.incomplete() != broken {
-			t.Errorf("broken %v, and the list is incomplete: %v; %v", broken, l.incomplete(), l.findings)
+		if l.Incomplete != broken {
+			t.Errorf("broken %v, and the list is incomplete: %v; %v", broken, l.Incomplete, l.Findings)
 		}
 	}
 }

@@ -5,11 +5,9 @@ import (
 	"bytes"
 	"fmt"
 	"path/filepath"
-	"slices"
 
 	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
-	"bootgraft/image/disk"
 	"bootgraft/layout/kit"
 	"bootgraft/layout/plan"
 	"bootgraft/layout/plan/fit"
@@ -36,7 +34,7 @@ func (f *planFlags) takeKitRules(u *talk.UI, src *input.Source) error {
 func (f *planFlags) kitHint(src *input.Source, s *layout.Map, cause, refusal error) error {
 	r := fit.IsRefused(cause)
 	_, isKit := src.Source.(*kit.Kit)
-	if r == nil || !isKit || !slices.ContainsFunc(r.Need, func(f disk.Finding) bool { return f.Code == disk.MissingInVolume }) {
+	if r == nil || !isKit || !r.InVolumes {
 		return refusal
 	}
 	flags := emptyFlags(&kit.Manifest{Facts: kitFacts(s)}, f.volumes.Empty...)

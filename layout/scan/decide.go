@@ -42,11 +42,7 @@ func (s *surveyor) withoutBootCode(tables []found, bare *layout.Volume) []found 
 	if m == nil || bare == nil || bare.Start != 0 || !startsInSector0(bare.Kind) {
 		return tables
 	}
-	code := !usable(m) || s.namesGPT() && s.gpt == nil
-	for _, f := range m.findings {
-		code = code || f.Code == disk.EntryPastEnd || f.Code == disk.EntriesOverlap
-	}
-	if !code {
+	if usable(m) && (!s.namesGPT() || s.gpt != nil) && !s.mbr.Misplaced {
 		return tables
 	}
 	if len(m.Entries) > 0 {

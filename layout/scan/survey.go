@@ -45,8 +45,16 @@ type surveyor struct {
 	gpt  *gpt.Table // nil if no copy was found
 	done disk.Sector
 
-	looked    disk.Spans     // entries whose volume was looked for
-	bareNotes []disk.Finding // of a bare volume, until it is known whether it counts
+	looked    disk.Spans      // entries whose volume was looked for
+	notes     *[]disk.Finding // where the next finding goes
+	bareNotes []disk.Finding  // of a bare volume, until it is known whether it counts
+	bareHides bool            // it may be there, and cannot be told
+}
+
+func newSurveyor(ctx context.Context, src image.Source, opt Options) *surveyor {
+	s := &surveyor{ctx: ctx, src: src, opt: opt, out: &layout.Map{Sectors: image.Sectors(src), SectorSize: src.SectorSize()}}
+	s.notes = &s.out.Findings
+	return s
 }
 
 // Run surveys the source. It reads tables, the first sectors of volumes, and
@@ -54,8 +62,7 @@ type surveyor struct {
 // that the source could not be read; whatever is wrong with the disk itself
 // is a finding.
 func Run(ctx context.Context, src image.Source, opt Options) (*layout.Map, error) {
-	s := &surveyor{ctx: ctx, src: src, opt: opt, out: &layout.Map{}}
-	s.out.Sectors, s.out.SectorSize = image.Sectors(src), src.SectorSize()
+	s := newSurveyor(ctx, src, opt)
 	if s.out.Sectors == 0 {
 		return nil, fmt.Errorf("the source holds %d bytes, less than one sector of %d bytes: there is nothing to survey", src.Size(), src.SectorSize())
 	}
@@ -93,7 +100,7 @@ func Run(ctx context.Context, src image.Source, opt Options) (*layout.Map, error
 	return s.out, nil
 }
 
-func (s *surveyor) note(f disk.Finding) { s.out.Findings = append(s.out.Findings, f) }
+func (s *surveyor) note(f disk.Finding) { *s.notes = append(*s.notes, f) }
 
 // moved reports progress.
 func (s *surveyor) moved(n disk.Sector) {
@@ -126,26 +133,33 @@ func (s *surveyor) oddBytes() error {
 // what it notes apart: beside a table in force such a volume is mostly the
 // rest of an earlier use.
 func (s *surveyor) bare(whole disk.Span, tables []found) (*layout.Volume, error) {
-	before := len(s.out.Findings)
+	s.notes = &s.bareNotes
 	v, err := s.recognise(whole, 0)
+	s.notes = &s.out.Findings
 	if err != nil {
 		return nil, fmt.Errorf("looking for a volume without a table: %w", err)
 	}
-	if len(tables) > 0 {
-		s.bareNotes = append(s.bareNotes, s.out.Findings[before:]...)
-		s.out.Findings = s.out.Findings[:before]
+	if len(tables) == 0 {
+		s.keepBareNotes()
 	}
 	return v, nil
+}
+
+// keepBareNotes keeps what was noted of a volume without a table.
+func (s *surveyor) keepBareNotes() {
+	s.out.Findings = append(s.out.Findings, s.bareNotes...)
+	s.out.HidesVolumes = s.out.HidesVolumes || s.bareHides
+	s.bareNotes = nil
 }
 
 // volumes looks into the entries of every table that is not merely stale, or
 // keeps the bare volume if no table is in force.
 func (s *surveyor) volumes(tables []found, bare *layout.Volume) error {
 	if bare == nil && s.out.Table == "none" {
-		s.out.Findings = append(s.out.Findings, s.bareNotes...)
+		s.keepBareNotes()
 	}
 	if bare != nil && (s.out.Table == "none" || s.out.Table == "conflict" && !s.namesGPT()) {
-		s.out.Findings = append(s.out.Findings, s.bareNotes...)
+		s.keepBareNotes()
 		if err := s.slack(bare, image.Whole(s.src)); err != nil {
 			return err
 		}

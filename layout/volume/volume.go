@@ -33,9 +33,9 @@ type Volume interface {
 	Copies() []Copy
 
 	// Files calls visit for the root directory, ".", and each directory and file in the order of the
-	// directories, a directory before what lies in it. Findings say what is wrong
-	// with directories. The error is that of visit, or a failed read.
-	Files(o Options, visit func(*File) error) ([]disk.Finding, error)
+	// directories, a directory before what lies in it. The error is that of visit,
+	// or a failed read.
+	Files(o Options, visit func(*File) error) (Listing, error)
 
 	// Marks lists what tells the volume from others, and what names it, in its boot
 	// sectors. read returns one sector, or nothing if it is not to be had.
@@ -48,6 +48,17 @@ type Volume interface {
 // Options are choices of Files.
 type Options struct {
 	CodePage *charmap.Charmap // of FAT short names; nil is codepage 437
+}
+
+// Listing is what a walk says besides files.
+type Listing struct {
+	Findings   []disk.Finding // what is wrong with directories
+	Incomplete bool           // there may be files that nobody could list
+}
+
+// NotWalkable is the listing of a volume whose files cannot be listed.
+func NotWalkable(err error) Listing {
+	return Listing{[]disk.Finding{disk.Warningf(disk.VolumeNotWalkable, 0, "its files cannot be listed: %v", err)}, true}
 }
 
 // File is one file or directory. What is handed over lasts.

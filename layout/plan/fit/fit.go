@@ -84,6 +84,8 @@ type Refused struct {
 	// Accepting if none does. Accepting is the smallest with everything accepted
 	// that would be asked. Both are 0 if the size of the card is not the trouble.
 	Smallest, Accepting disk.Sector
+
+	InVolumes bool // among Need: sectors of volumes are not known
 }
 
 func (r *Refused) Error() string {
@@ -121,6 +123,8 @@ type planner struct {
 	pieces   []layout.Piece         // the card before anything is rendered on it
 	patches  patches
 
+	missesInVolumes bool // sectors of volumes are zeros on the card
+
 	rules *compare.Rules // those that this card follows
 	try   rung           // the try that this card is, on an unknown layout
 	ruled disk.Spans     // source sectors that the rules change
@@ -147,6 +151,7 @@ func Plan(ctx context.Context, src image.Source, s *layout.Map, w Wishes) (*plan
 		if err := p.askForAll(w); err != nil {
 			return nil, err
 		}
+		p.refused.InVolumes = p.missesInVolumes && !p.accepted[disk.MissingInVolume]
 		return nil, &p.refused
 	}
 	made, err := p.emit()

@@ -157,7 +157,7 @@ func (p *planner) missing(lost disk.Spans) error {
 		}
 		code := disk.MissingInBootArea
 		if r.Role == layout.RoleVolume {
-			code = disk.MissingInVolume
+			code, p.missesInVolumes = disk.MissingInVolume, true
 		}
 		text, err := p.missingText(r, gone)
 		if err != nil {

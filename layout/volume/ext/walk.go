@@ -6,6 +6,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
+	"bootgraft/layout/volume"
 )
 
 const (
@@ -22,8 +23,13 @@ const (
 // the one that visit returned; or that the volume cannot be understood
 // (Unsupported); or that its files claim more than it can hold (Malformed).
 func (v *Volume) Walk(visit func(File) error) ([]disk.Finding, error) {
+	out, err := v.list(visit)
+	return out.Findings, err
+}
+
+func (v *Volume) list(visit func(File) error) (volume.Listing, error) {
 	if err := v.walkable(); err != nil {
-		return nil, err
+		return volume.Listing{}, err
 	}
 	w := newWalker(v, visit)
 	err := w.run()
@@ -33,21 +39,22 @@ func (v *Volume) Walk(visit func(File) error) ([]disk.Finding, error) {
 	if more := w.unsaid; more > 0 {
 		w.findings = append(w.findings, disk.Warningf(disk.ExtMoreFindings, disk.NoSector, "%d more faults of this kind were found.", more))
 	}
-	return w.findings, err
+	return volume.Listing{Findings: w.findings, Incomplete: w.incomplete || w.unsaid > 0}, err
 }
 
 type walker struct {
-	v        *Volume
-	r        *blocks
-	visit    func(File) error
-	spend    budget // for inodes met the first time
-	again    budget // for further names of the same file
-	listing  budget // for blocks of directories, which are never shared
-	dirs     map[uint32]struct{}
-	linked   map[uint32]struct{} // files with several names, met once
-	pending  []directory
-	findings []disk.Finding
-	unsaid   int
+	v          *Volume
+	r          *blocks
+	visit      func(File) error
+	spend      budget // for inodes met the first time
+	again      budget // for further names of the same file
+	listing    budget // for blocks of directories, which are never shared
+	dirs       map[uint32]struct{}
+	linked     map[uint32]struct{} // files with several names, met once
+	pending    []directory
+	findings   []disk.Finding
+	unsaid     int
+	incomplete bool // there may be files that no directory read so far names
 }
 
 type directory struct {
@@ -139,6 +146,7 @@ func (w *walker) later(path string, n *inode) {
 	case met:
 		w.note(disk.ExtDirectoryLoop, n.at, "The directory %q (inode %d, sector %s of the volume) was met before under another name: a directory has one. It is not entered again; run e2fsck on a copy.", path, n.number, disk.Grouped(n.at))
 	case len(path) > maxPath:
+		w.incomplete = true
 		w.note(disk.ExtTooDeep, n.at, "The directory at inode %d (sector %s of the volume) has a path of %d bytes. What lies in it is not read.", n.number, disk.Grouped(n.at), len(path))
 	default:
 		w.dirs[n.number] = struct{}{}
@@ -224,6 +232,7 @@ func (w *walker) trouble(d directory, n *inode, err error) error {
 	} else if errors.As(err, &u) {
 		at = u.Start
 	}
+	w.incomplete = true
 	w.note(code, at, "A part of the directory %q (inode %d) cannot be read: %v. Files named only there are not listed.", d.path, d.ino, err)
 	return nil
 }

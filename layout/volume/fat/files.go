@@ -30,29 +30,31 @@ func (v *Volume) Usage() (int64, []disk.Finding) {
 }
 
 // Files implements volume.Volume.
-func (v *Volume) Files(o volume.Options, visit func(*volume.File) error) ([]disk.Finding, error) {
+func (v *Volume) Files(o volume.Options, visit func(*volume.File) error) (out volume.Listing, err error) {
 	table, err := v.ActiveTable()
 	if err != nil {
-		return []disk.Finding{disk.Warningf(disk.VolumeNotWalkable, 0, "its files cannot be listed: %v", err)}, nil
+		return volume.NotWalkable(err), nil
 	}
 	if err := visit(v.root(table)); err != nil {
-		return nil, err
+		return out, err
 	}
 	walk := v.NewWalk(table, WalkOptions{CodePage: o.CodePage})
 	for f := range walk.Files() {
-		out := &volume.File{Path: f.Path, Dir: f.Dir, Regular: !f.Dir, Size: f.Size, Modified: f.Raw.Modified(), Accessed: f.Raw.Accessed()}
+		file := &volume.File{Path: f.Path, Dir: f.Dir, Regular: !f.Dir, Size: f.Size, Modified: f.Raw.Modified(), Accessed: f.Raw.Accessed()}
 		entry := f.Raw
 		clear(entry[18:20]) // the day
-		out.Entry = string(entry[:])
+		file.Entry = string(entry[:])
 		if !f.Dir {
-			out.Content = v.Open(f)
+			file.Content = v.Open(f)
 		}
-		v.lay(out, f.Extents(), f.Dir)
-		if err := visit(out); err != nil {
-			return nil, err
+		v.lay(file, f.Extents(), f.Dir)
+		if err := visit(file); err != nil {
+			return out, err
 		}
 	}
-	return slices.Concat(table.Findings, walk.Findings), nil
+	out.Findings = slices.Concat(table.Findings, walk.Findings)
+	out.Incomplete = walk.incomplete || len(table.Unknown) > 0 || table.Clusters < v.Clusters
+	return out, nil
 }
 
 // root returns the root directory.
