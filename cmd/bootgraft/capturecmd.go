@@ -231,41 +231,12 @@ func (f *captureFlags) runMerge(c *cobra.Command, u *talk.UI, args []string) err
 	return captured(u, []string{args[0], f.out}, m.Result, a)
 }
 
-type captureJSON struct {
-	Schema   int            `json:"schema"`
-	Sectors  disk.Sector    `json:"sectors"`
-	Read     disk.Sector    `json:"read"`
-	Missing  []disk.Span    `json:"missing"`
-	Unread   []disk.Span    `json:"unread"`
-	Skipped  []disk.Span    `json:"skipped"`
-	Unstable []disk.Span    `json:"unstable"`
-	Hung     []disk.Span    `json:"hung"`
-	SHA256   *string        `json:"sha256"`
-	Stopped  string         `json:"stopped,omitempty"`
-	Reads    int64          `json:"reads"`
-	Errors   int64          `json:"failed_reads"`
-	Findings []disk.Finding `json:"findings"`
-}
-
 // captured says what is safe and how the program ends.
 func captured(u *talk.UI, args []string, r *capture.Result, src image.Source) error {
-	j := captureJSON{
-		Schema: schema, Sectors: r.Sectors, Read: r.Read, Stopped: string(r.Stop), Reads: r.Clock.Reads, Errors: r.Clock.Errors,
-		Missing: spansObject(r.Missing), Unread: spansObject(r.Unread), Skipped: spansObject(r.Skipped),
-		Unstable: spansObject(r.Unstable), Hung: spansObject(r.Hung), Findings: append([]disk.Finding{}, r.Findings...),
-	}
-	if r.SHA256 != nil {
-		text := r.SHA256.String()
-		j.SHA256 = &text
-	}
-	if err := u.Object(document.KindCapture, j); err != nil {
-		return err
-	}
+	u.Document(document.NewCapture(r))
 	page.Capture(u, args[1], r, src.SectorSize())
 	return captureEnd(u, args, r)
 }
-
-func spansObject(s disk.Spans) []disk.Span { return append([]disk.Span{}, s...) }
 
 func captureEnd(u *talk.UI, args []string, r *capture.Result) error {
 	if r.Stop == capture.DriveChanged {

@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/disk"
@@ -28,7 +29,7 @@ func (y *typist) serve(card *faultdev.Card) (node string) {
 
 // tests runs a test of a card with the word of its rehearsal. If the card is
 // not honest it must end with 5.
-func (y *typist) tests(lie faultdev.Lie, args ...string) (got cardTestJSON) {
+func (y *typist) tests(lie faultdev.Lie, args ...string) (got document.CardTest) {
 	y.t.Helper()
 	want := talk.ExitDone
 	if lie != faultdev.Honest {
@@ -72,7 +73,7 @@ func lies(n disk.Sector) (out []liar) {
 
 // found wants the verdict about a card to be right: which lie, and a size that
 // is not above the true one by more than the test can tell.
-func found(t *testing.T, got cardTestJSON, lie faultdev.Lie, real disk.Sector, gap disk.Sector) {
+func found(t *testing.T, got document.CardTest, lie faultdev.Lie, real disk.Sector, gap disk.Sector) {
 	t.Helper()
 	trick := map[faultdev.Lie]safety.Trick{
 		faultdev.Honest: safety.Honest, faultdev.Repeats: safety.Repeats, faultdev.Forgets: safety.Forgets, faultdev.Noise: safety.Forgets,

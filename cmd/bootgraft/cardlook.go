@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"os"
 
-	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/cmd/bootgraft/talk"
@@ -120,9 +119,7 @@ func (l *cardLook) look(ctx context.Context) error {
 // showLook says it all. A card whose content could not be read ends the
 // program with 1, after everything else was said.
 func showLook(u *talk.UI, l *cardLook) error {
-	if err := u.Object(document.KindCard, l.Object()); err != nil {
-		return err
-	}
+	u.Document(l.document())
 	page.Card(u, &l.Look)
 	if l.Fault != nil {
 		return fmt.Errorf("what %s holds could not be read: %w", l.Path, l.Fault)

@@ -219,30 +219,11 @@ func (t *capacityTest) brokenOff(stop *safety.Stopped) error {
 	return fmt.Errorf("the test came to no answer: %s\n%s", talk.ErrorText(stop), next)
 }
 
-type cardTestJSON struct {
-	Schema int    `json:"schema"`
-	Target string `json:"target"`
-	Test   string `json:"test"`
-	diskJSON
-	Verdict  safety.Trick `json:"verdict"` // honest, repeats, forgets, waits
-	Real     disk.Sector  `json:"real_sectors"`
-	Bad      disk.Sector  `json:"bad_sectors"`
-	Unread   disk.Sector  `json:"unreadable_sectors"` // were not tested, for what they held could not be put back
-	Tested   disk.Sector  `json:"tested_sectors"`
-	Written  disk.Sector  `json:"written_sectors"`
-	Restored bool         `json:"restored"`
-	Receipt  string       `json:"receipt"`
-	Pulled   bool         `json:"pulled"` // it was without power between writing and reading
-}
-
 // tested tells the verdict. A card that is not what it says ends the program
 // with 5.
 func (t *capacityTest) tested(c safety.Capacity) error {
 	size := t.facts.SectorSize
-	if err := t.UI.Object(document.KindCardTest, cardTestJSON{schema, t.path, t.kind, diskJSON{c.Sectors, size}, c.Trick, c.Real, c.Bad, c.Unread,
-		c.Tested, c.Written, t.kind == quickTest && c.Trick != safety.Waits, c.Receipt, c.Pulled}); err != nil {
-		return err
-	}
+	t.Document(document.NewCardTest(t.path, t.kind, size, t.kind == quickTest && c.Trick != safety.Waits, c))
 	if c.Trick == safety.Waits {
 		return t.waits()
 	}

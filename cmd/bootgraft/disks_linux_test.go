@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
@@ -50,7 +51,7 @@ func TestDisksAreListed(t *testing.T) {
 		y.says(said, node+" ")
 		y.says(said, "mounted on "+folder)
 		said, _ = y.types(talk.ExitDone, verb, "--json")
-		var all disksJSON
+		var all document.Disks
 		if err := json.Unmarshal([]byte(said), &all); err != nil {
 			t.Fatal(err)
 		}
@@ -67,7 +68,7 @@ func TestDisksAreListed(t *testing.T) {
 	}
 }
 
-func checkListed(t *testing.T, all disksJSON, node, folder string) {
+func checkListed(t *testing.T, all document.Disks, node, folder string) {
 	t.Helper()
 	for _, d := range all.Disks {
 		if d.Node != node {

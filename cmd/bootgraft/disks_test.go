@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
@@ -23,19 +24,19 @@ var inventedDisks = []blockdev.Disk{
 
 // Lists are never null for a script, and what is not known is.
 func TestDisksAsJSON(t *testing.T) {
-	b, err := json.Marshal(disksObject(inventedDisks))
+	b, err := json.Marshal(document.NewDisks(inventedDisks))
 	if err != nil {
 		t.Fatal(err)
 	}
 	for _, want := range []string{
-		`"schema":1,"disks":[{"node":"/dev/sda","sectors":976773168,"sector_size":512,"bytes":500107862016,"model":"ACME SPINNER 500","serial":"S-0001","bus":"ata","removable":false,"read_only":false,"mounts":["/","/home"`,
+		`"schema":1,"kind":"disks","disks":[{"node":"/dev/sda","sectors":976773168,"sector_size":512,"bytes":500107862016,"model":"ACME SPINNER 500","serial":"S-0001","bus":"ata","removable":false,"read_only":false,"mounts":["/","/home"`,
 		`"system":["/","/home","/proc/self/exe"],"since":null`, `"removable":true,"read_only":true,"mounts":[],"system":[],"since":"2030-05-17T13:01:00Z"`,
 	} {
 		if !strings.Contains(string(b), want) {
 			t.Errorf("%s is not in\n%s", want, b)
 		}
 	}
-	if b, _ := json.Marshal(disksObject(nil)); string(b) != `{"schema":1,"disks":[]}` {
+	if b, _ := json.Marshal(document.NewDisks(nil)); string(b) != `{"schema":1,"kind":"disks","disks":[]}` {
 		t.Errorf("no disks: %s", b)
 	}
 }

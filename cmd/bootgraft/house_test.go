@@ -62,9 +62,12 @@ var mayImport = map[string][]string{
 	}, ground...),
 
 	"cmd/bootgraft/words": {},
-	// A document reaches nothing; talk, which writes it, knows its kind.
-	"cmd/bootgraft/document": {},
-	"cmd/bootgraft/talk":     {"image/disk", "cmd/bootgraft/words", "cmd/bootgraft/document"},
+	// A document is a form of values: it opens nothing (see noFiles), and reaches no terminal.
+	"cmd/bootgraft/document": append([]string{
+		"image/disk/register", "image/capture", "layout/plan", "layout/rule/candidate", "layout/scan", "layout/scan/second",
+		"safety", "safety/blockdev", "safety/held",
+	}, ground...),
+	"cmd/bootgraft/talk": {"image/disk", "cmd/bootgraft/words", "cmd/bootgraft/document"},
 	// What a person types may stand for any file or device; nothing is shown here.
 	"cmd/bootgraft/input": append([]string{
 		"image/capture", "image/pieces", "layout/kit", "layout/plan", "layout/plan/card", "layout/plan/fit", "layout/rule/compare",

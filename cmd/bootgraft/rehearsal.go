@@ -19,7 +19,6 @@ import (
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/disk"
-	"bootgraft/image/disk/register"
 	"bootgraft/layout"
 	"bootgraft/safety"
 	"bootgraft/safety/blockdev"
@@ -196,51 +195,15 @@ func asRefusals(err error) (all safety.Refusals) {
 	return all
 }
 
-type refusalJSON struct {
-	Code disk.Code `json:"code"`
-	Why  string    `json:"why"`
-	Do   string    `json:"do"`
-}
-
-type rehearsalJSON struct {
-	Schema    int           `json:"schema"`
-	Rehearsal bool          `json:"rehearsal"`
-	Target    string        `json:"target"`
-	Written   disk.Sector   `json:"written_sectors"`
-	Receipt   string        `json:"receipt"`
-	Confirm   *string       `json:"confirm"`
-	OnCard    []string      `json:"on_card"`
-	Files     int           `json:"files_on_card"`
-	Refusals  []refusalJSON `json:"refusals"`
-
-	// Accept is those of Refusals that --accept goes on with; null where nothing
-	// was refused.
-	Accept []acceptJSON `json:"accept"`
-}
-
-type acceptJSON struct {
-	Code disk.Code `json:"code"`
-	Text string    `json:"text"`
-}
-
-func (w *cardWork) Object() rehearsalJSON {
-	return rehearsalJSON{Schema: schema, Rehearsal: true, Target: w.path, Receipt: w.req.Receipt,
-		OnCard: append([]string{}, w.held.Lines...), Files: w.held.Files, Refusals: []refusalJSON{}}
+func (w *cardWork) document() *document.Rehearsal {
+	return document.NewRehearsal(w.path, w.req.Receipt, w.held.Lines, w.held.Files)
 }
 
 // refused tells every reason against the work.
 func (w *cardWork) refused(all safety.Refusals) error {
-	j := w.Object()
-	j.Accept = []acceptJSON{}
-	for _, r := range all {
-		j.Refusals = append(j.Refusals, refusalJSON{r.Code, r.Why, r.Do})
-		if register.Acceptable(r.Code) {
-			j.Accept = append(j.Accept, acceptJSON{r.Code, r.Why})
-		}
-	}
-	if err := w.UI.Object(document.KindRehearsal, j); err != nil {
-		return err
-	}
+	j := w.document()
+	j.Refuse(all)
+	w.Document(j)
 	var b strings.Builder
 	fmt.Fprintf(&b, "refusing to write to %s; nothing was written.\n", w.path)
 	for _, r := range all {
@@ -254,11 +217,9 @@ func (w *cardWork) refused(all safety.Refusals) error {
 // waited for and is held since it came, with the question for the word.
 func (w *cardWork) rehearsed(r *safety.Rehearsal) (word string, err error) {
 	text := r.Word.String()
-	j := w.Object()
+	j := w.document()
 	j.Confirm = &text
-	if err := w.UI.Object(document.KindRehearsal, j); err != nil {
-		return "", err
-	}
+	w.Document(j)
 	w.show(r)
 	if c := r.Unstable; c.Sectors > 0 {
 		w.Wrapped("  Look out: ", fmt.Sprintf("it answers differently from one time to the next: %s that were read twice, the first is sector %s. It can be tested all the same, but what is read of it, and put back, may be wrong.",

@@ -68,7 +68,10 @@ func surveyCommand(u *talk.UI) *cobra.Command {
 				return err
 			}
 			if u.JSON {
-				return u.Object(document.KindSurvey, withCandidates(surveyObject(&s.Map), outside))
+				d := document.NewSurvey(&s.Map)
+				d.Add(outside)
+				u.Document(d)
+				return nil
 			}
 			page.Survey(u, args[0], &s.Map)
 			page.Candidates(u, outside)
@@ -119,7 +122,8 @@ func shortLook(u *talk.UI, ctx context.Context, path string) error {
 	}
 	s.Findings = append(s.Findings, p.Findings()...)
 	if u.JSON {
-		return u.Object(document.KindSurvey, surveyObject(&s.Map))
+		u.Document(document.NewSurvey(&s.Map))
+		return nil
 	}
 	u.Answerf("%s: %s\n", path, page.IdentityText(d.Identity()))
 	page.Survey(u, path, &s.Map)

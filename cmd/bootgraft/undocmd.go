@@ -108,9 +108,7 @@ func (d *undoing) write(ctx context.Context, p *safety.Permit) error {
 	if err != nil {
 		return err
 	}
-	if err := d.UI.Object(document.KindUndo, writeJSON{Schema: schema, Target: d.path, Written: int64(res.Written), Left: int64(res.Left), Receipt: &res.Receipt}); err != nil {
-		return err
-	}
+	d.Document(document.NewCardWritten(document.KindUndo, d.path, res))
 	d.Wrapped("", fmt.Sprintf("%s holds again what the receipt kept of it: %s put back and read back", d.path, disk.Counted(disk.Sector(res.Written), "sector")))
 	d.letGo()
 	if res.NotNoted != nil {

@@ -104,25 +104,9 @@ func (f *writeFlags) run(ctx context.Context, u *talk.UI, args []string) error {
 	return wrote(u, args, job, res)
 }
 
-type writeJSON struct {
-	Schema  int     `json:"schema"`
-	Target  string  `json:"target"`
-	Written int64   `json:"written_sectors"`
-	Left    int64   `json:"left_sectors"`
-	Missing int64   `json:"missing_sectors"`
-	SHA256  string  `json:"sha256,omitempty"`
-	Receipt *string `json:"receipt"`
-	Confirm *string `json:"confirm"`
-}
-
 // wrote says what was written and how the program ends.
 func wrote(u *talk.UI, args []string, j *input.Job, res safety.Result) error {
-	if err := u.Object(document.KindWrite, writeJSON{
-		Schema: schema, Target: args[1], Written: int64(res.Written), Left: int64(res.Left),
-		Missing: int64(res.Missing), SHA256: res.SHA256,
-	}); err != nil {
-		return err
-	}
+	u.Document(document.NewImageWritten(args[1], res))
 	if res.Folder != nil {
 		u.Sayf("warning: the folder of %s could not be flushed (%v); wait before you cut the power", args[1], res.Folder)
 	}

@@ -234,10 +234,7 @@ func (d *deviceWrite) write(ctx context.Context, p *safety.Permit) error {
 
 // wrote says what was written, and lets the card go.
 func (d *deviceWrite) wrote(res safety.DeviceResult) error {
-	if err := d.UI.Object(document.KindWrite, writeJSON{Schema: schema, Target: d.path, Written: int64(res.Written), Left: int64(res.Left),
-		Missing: int64(res.Missing), Receipt: &res.Receipt}); err != nil {
-		return err
-	}
+	d.Document(document.NewCardWritten(document.KindWrite, d.path, res))
 	d.Answerf("%s is written and read back: %s\n  %s written", d.path, disk.SizeText(res.Sectors, d.job.Plan.Target.SectorSize), disk.Counted(res.Written, "sector"))
 	if res.Left > 0 {
 		d.Answerf(", %s not touched", disk.Grouped(res.Left))
