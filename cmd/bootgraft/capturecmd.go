@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/device"
 	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/page"
@@ -17,7 +18,6 @@ import (
 	"bootgraft/image/capture"
 	"bootgraft/image/disk"
 	"bootgraft/layout/scan/order"
-	"bootgraft/safety/blockdev"
 )
 
 const captureHelp = `Reads a dying drive once, gently, into an image file: first what decides
@@ -142,24 +142,19 @@ func (f *captureFlags) openDrive(ctx context.Context, u *talk.UI, path string) (
 	if d, ok := f.played[path]; ok {
 		return d, func() {}, nil
 	}
-	if path == "next" {
-		d, err := nextDrive(u, ctx)
-		if err != nil {
-			return nil, nil, err
+	if path != "next" {
+		img, err := image.Open(path, f.sectorSize)
+		if err == nil {
+			return capture.NewFileDrive(img), func() { img.Close() }, nil
 		}
-		return d, func() { d.Close() }, nil
+		var kind *image.NotRegularError
+		if !errors.As(err, &kind) || kind.Kind != "a block device" {
+			return nil, nil, input.SourceError(path, err)
+		}
 	}
-	img, err := image.Open(path, f.sectorSize)
-	if err == nil {
-		return capture.NewFileDrive(img), func() { img.Close() }, nil
-	}
-	var kind *image.NotRegularError
-	if !errors.As(err, &kind) || kind.Kind != "a block device" {
-		return nil, nil, input.SourceError(path, err)
-	}
-	d, err := blockdev.OpenSource(path)
+	d, err := device.OpenDrive(ctx, u, path)
 	if err != nil {
-		return nil, nil, input.DeviceError(path, err)
+		return nil, nil, err
 	}
 	return d, func() { d.Close() }, nil
 }

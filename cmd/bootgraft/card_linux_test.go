@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"bootgraft/cmd/bootgraft/device"
 	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
@@ -232,7 +233,7 @@ func TestFullTestOfADyingCard(t *testing.T) {
 // and both end with 4, for something was written.
 func TestTestIsInterrupted(t *testing.T) {
 	t.Parallel()
-	for kind, says := range map[string]string{quickTest: "The card holds what it held before", fullTest: "It holds noise now"} {
+	for kind, says := range map[string]string{device.Quick: "The card holds what it held before", device.Full: "It holds noise now"} {
 		t.Run(kind, func(t *testing.T) {
 			t.Parallel()
 			const n = 1 << 21
@@ -256,7 +257,7 @@ func TestTestIsInterrupted(t *testing.T) {
 				t.Fatalf("it ended with %d\n%s", got, said.String())
 			}
 			y.says(said.String(), says)
-			if kind == quickTest && !bytes.Equal(medium(t, card, 20_000), before) {
+			if kind == device.Quick && !bytes.Equal(medium(t, card, 20_000), before) {
 				t.Error("it was not put back")
 			}
 		})
@@ -316,7 +317,7 @@ func TestPullOnRealCards(t *testing.T) {
 			node := y.attach(file, "--direct-io=on")
 			plain := []string{"card", node, "--write-test", "quick", "--device"}
 			said, _ := y.types(talk.ExitDone, append(plain, "--confirm", y.word(plain...))...)
-			y.says(strings.Join(strings.Fields(said), " "), cannotSee)
+			y.says(strings.Join(strings.Fields(said), " "), device.CannotSee)
 			card.Restart()
 			args := append(plain, "--pull")
 			said, _ = y.types(talk.ExitStopped, append(args, "--confirm", y.word(args...))...)

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"context"
 	"errors"
 	"fmt"
 	"time"
@@ -36,14 +35,4 @@ func listDisks(u *talk.UI, next string) error {
 	}
 	u.Answerf("\nNot sure which one it is? Type next instead of a disk, then plug it in. Or:\n\n  %s\n", next)
 	return nil
-}
-
-// nextDrive waits for a drive to be plugged in, and holds it for reading.
-func nextDrive(u *talk.UI, ctx context.Context) (*blockdev.Source, error) {
-	d, err := blockdev.NextSource(ctx, func() { u.Sayf("Plug the drive in now. Waiting for one new disk; Ctrl-C stops.") })
-	if err != nil {
-		return nil, input.DeviceError("next", err)
-	}
-	u.Sayf("%s came: %s", d.Name(), page.IdentityText(d.Identity()))
-	return d, nil
 }

@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"bootgraft/cmd/bootgraft/device"
 	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
@@ -62,7 +63,7 @@ func TestDisksAreListed(t *testing.T) {
 	y.says(said, "not read while it is mounted")
 	said, _ = y.types(talk.ExitDone, "card", node, "--json")
 	y.says(said, `"on_card": null`)
-	for _, test := range []string{quickTest, fullTest} {
+	for _, test := range []string{device.Quick, device.Full} {
 		_, said = y.types(talk.ExitRefused, "card", node, "--write-test", test, "--device")
 		y.says(said, string(disk.TargetMounted))
 	}

@@ -79,6 +79,11 @@ var mayImport = map[string][]string{
 		"image/capture", "layout/kit", "layout/plan", "layout/rule/candidate", "layout/rule/compare", "layout/scan", "layout/scan/diff",
 		"layout/scan/second", "safety", "safety/blockdev", "safety/held", "cmd/bootgraft/talk", "cmd/bootgraft/words",
 	}, ground...),
+	// The conversation about a drive or card; what may be done to it is for safety to say.
+	"cmd/bootgraft/device": append([]string{
+		"layout/plan", "safety", "safety/blockdev", "safety/held", "safety/newfile",
+		"cmd/bootgraft/document", "cmd/bootgraft/input", "cmd/bootgraft/page", "cmd/bootgraft/talk", "cmd/bootgraft/words",
+	}, ground...),
 	// Only main imports the demonstration, which lets the commands do the job.
 	"cmd/bootgraft/demo": append([]string{
 		"image/capture", "layout/table/mbr", "layout/volume/fat", "layout/volume/fat/format", "safety/newfile", "cmd/bootgraft/talk", "cmd/bootgraft/document",

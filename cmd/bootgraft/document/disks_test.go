@@ -1,15 +1,11 @@
-package main
+package document
 
 import (
 	"encoding/json"
-	"errors"
 	"strings"
 	"testing"
 	"time"
 
-	"bootgraft/cmd/bootgraft/document"
-	"bootgraft/cmd/bootgraft/input"
-	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/safety/blockdev"
 )
@@ -24,7 +20,7 @@ var inventedDisks = []blockdev.Disk{
 
 // Lists are never null for a script, and what is not known is.
 func TestDisksAsJSON(t *testing.T) {
-	b, err := json.Marshal(document.NewDisks(inventedDisks))
+	b, err := json.Marshal(NewDisks(inventedDisks))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -36,20 +32,7 @@ func TestDisksAsJSON(t *testing.T) {
 			t.Errorf("%s is not in\n%s", want, b)
 		}
 	}
-	if b, _ := json.Marshal(document.NewDisks(nil)); string(b) != `{"schema":1,"kind":"disks","disks":[]}` {
+	if b, _ := json.Marshal(NewDisks(nil)); string(b) != `{"schema":1,"kind":"disks","disks":[]}` {
 		t.Errorf("no disks: %s", b)
-	}
-}
-
-// A system without devices refuses them, and says what it can do.
-func TestDevicesAreNotHandledHere(t *testing.T) {
-	err := lookError("/dev/disk4", blockdev.ErrUnsupported)
-	if talk.ExitCode(err) != talk.ExitRefused || !errors.Is(err, input.ErrNoDevices) {
-		t.Errorf("%v ends with %d", err, talk.ExitCode(err))
-	}
-	for _, want := range []string{"on Linux only", "survey, plan, files, write", "/dev/disk4"} {
-		if !strings.Contains(err.Error(), want) {
-			t.Errorf("%q is not said: %v", want, err)
-		}
 	}
 }
