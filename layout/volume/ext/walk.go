@@ -137,9 +137,9 @@ func (w *walker) later(path string, n *inode) {
 	_, met := w.dirs[n.number]
 	switch {
 	case met:
-		w.note(disk.ExtDirectoryLoop, n.at, "The directory %q (inode %d, sector %d of the volume) was met before under another name: a directory has one. It is not entered again; run e2fsck on a copy.", path, n.number, n.at)
+		w.note(disk.ExtDirectoryLoop, n.at, "The directory %q (inode %d, sector %s of the volume) was met before under another name: a directory has one. It is not entered again; run e2fsck on a copy.", path, n.number, disk.Grouped(n.at))
 	case len(path) > maxPath:
-		w.note(disk.ExtTooDeep, n.at, "The directory at inode %d (sector %d of the volume) has a path of %d bytes. What lies in it is not read.", n.number, n.at, len(path))
+		w.note(disk.ExtTooDeep, n.at, "The directory at inode %d (sector %s of the volume) has a path of %d bytes. What lies in it is not read.", n.number, disk.Grouped(n.at), len(path))
 	default:
 		w.dirs[n.number] = struct{}{}
 		w.pending = append(w.pending, directory{path, n.number})
@@ -235,7 +235,7 @@ func (w *walker) part(d directory, b []byte, at disk.Sector) error {
 			return nil
 		}
 		if err := checkName(name); err != nil {
-			w.note(disk.ExtBadName, at, "An entry of the directory %q in sector %d of the volume is left out: %v.", d.path, at, err)
+			w.note(disk.ExtBadName, at, "An entry of the directory %q in sector %s of the volume is left out: %v.", d.path, disk.Grouped(at), err)
 			return nil
 		}
 		path := string(name)
