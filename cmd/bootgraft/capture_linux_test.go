@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"bootgraft/cmd/bootgraft/demo"
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/capture/rig"
 	"bootgraft/image/disk"
@@ -130,7 +131,7 @@ func TestCaptureADyingDrive(t *testing.T) {
 	}
 
 	said, _ = y.types(talk.ExitIncomplete, "capture", r.Device, "old.img", "--json")
-	var got captureJSON
+	var got document.Capture
 	if err := json.Unmarshal([]byte(said), &got); err != nil {
 		t.Fatal(err)
 	}

@@ -109,9 +109,7 @@ func (k *madeKit) accepted(u *talk.UI, codes []disk.Code) error {
 		return nil
 	}
 	if u.JSON {
-		if err := u.Object(document.KindRefused, refusedJSON{schema, true, 0, 0, []disk.Finding{}, open}); err != nil {
-			return err
-		}
+		u.Document(document.NewRefused(nil, open))
 		return talk.Coded(talk.ExitRefused, talk.ErrSaid)
 	}
 	var b bytes.Buffer

@@ -19,22 +19,8 @@ func refusedSource(u *talk.UI, err error) error {
 	if !u.JSON || !errors.As(err, &e) {
 		return err
 	}
-	if err := u.Object(document.KindRefused, refusedJSON{Schema: schema, Refused: true, Why: []disk.Finding{}, Need: e.Need}); err != nil {
-		return err
-	}
+	u.Document(document.NewRefused(nil, e.Need))
 	return talk.Coded(talk.ExitRefused, talk.ErrSaid)
-}
-
-type refusedJSON struct {
-	Schema   int         `json:"schema"`
-	Refused  bool        `json:"refused"`
-	Smallest disk.Sector `json:"smallest_sectors,omitempty"`
-
-	// Accepting is the smallest card with everything accepted that would be asked.
-	Accepting disk.Sector `json:"smallest_accepted_sectors,omitempty"`
-
-	Why  []disk.Finding `json:"why"`
-	Need []disk.Finding `json:"accept"`
 }
 
 // acceptAll writes every code that has to be accepted, each once.
@@ -56,9 +42,9 @@ func showRefused(u *talk.UI, err error, again string) error {
 		return err
 	}
 	if u.JSON {
-		if err := u.Object(document.KindRefused, refusedJSON{schema, true, r.Smallest, r.Accepting, append([]disk.Finding{}, r.Why...), append([]disk.Finding{}, r.Need...)}); err != nil {
-			return err
-		}
+		d := document.NewRefused(r.Why, r.Need)
+		d.Smallest, d.Accepting = r.Smallest, r.Accepting
+		u.Document(d)
 		return talk.Coded(talk.ExitRefused, talk.ErrSaid)
 	}
 	var b bytes.Buffer
