@@ -126,7 +126,7 @@ func secondOnCard(u *talk.UI, ctx context.Context, card image.Source) ([]second.
 	}
 	progress, finish := u.Bar("second reader")
 	defer finish()
-	done, total := int64(0), usedBytes(s)
+	done, total := int64(0), s.UsedBytes()
 	return second.Ask(ctx, card, s, second.Options{Contents: true, Progress: func(n int64) {
 		done += n
 		progress(min(done, total), total)
