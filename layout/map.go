@@ -156,13 +156,17 @@ type Map struct {
 	Volumes    []Volume
 	Findings   []disk.Finding
 
-	// HidesVolumes: a volume may be there that was not found, because the sectors
-	// by which it is known are missing.
-	HidesVolumes bool
-
 	// TailUndecided: the disk has no table, and whether its last sectors count
 	// from the end or belong to a recording cannot be told.
 	TailUndecided bool
+}
+
+// UsedBytes is how much the volumes hold, as far as it is cheaply known.
+func (m *Map) UsedBytes() (n int64) {
+	for _, v := range m.Volumes {
+		n += max(v.UsedBytes, 0)
+	}
+	return n
 }
 
 // Entry returns the entry with the given index, or nil.

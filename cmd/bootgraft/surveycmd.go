@@ -1,11 +1,11 @@
 package main
 
 import (
-	"bootgraft/layout"
 	"context"
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/device"
 	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/page"
@@ -14,8 +14,8 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/image/peek"
+	"bootgraft/layout"
 	"bootgraft/layout/scan"
-	"bootgraft/safety/blockdev"
 )
 
 const surveyHelp = `Reads an image of a drive and says who owns every sector of it: tables, gaps,
@@ -69,7 +69,10 @@ func surveyCommand(u *talk.UI) *cobra.Command {
 				return err
 			}
 			if u.JSON {
-				return u.Object(document.KindSurvey, withCandidates(surveyObject(s), outside))
+				d := document.NewSurvey(s)
+				d.Add(outside)
+				u.Document(d)
+				return nil
 			}
 			page.Survey(u, args[0], s, outside.Findings...)
 			page.Candidates(u, outside)
@@ -94,13 +97,7 @@ func runSurvey(c *cobra.Command, u *talk.UI, src *input.Source) (*layout.Map, er
 // shortLook surveys a drive by a few reads. The path next stands for the one
 // that is plugged in now.
 func shortLook(u *talk.UI, ctx context.Context, path string) error {
-	var d *blockdev.Source
-	var err error
-	if path == "next" {
-		d, err = nextDrive(u, ctx)
-	} else if d, err = blockdev.OpenSource(path); err != nil {
-		err = input.DeviceError(path, err)
-	}
+	d, err := device.OpenDrive(ctx, u, path)
 	if err != nil {
 		return err
 	}
@@ -114,7 +111,8 @@ func shortLook(u *talk.UI, ctx context.Context, path string) error {
 		return err
 	}
 	if u.JSON {
-		return u.Object(document.KindSurvey, surveyObject(s))
+		u.Document(document.NewSurvey(s))
+		return nil
 	}
 	u.Answerf("%s: %s\n", path, page.IdentityText(d.Identity()))
 	page.Survey(u, path, s)

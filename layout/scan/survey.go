@@ -48,7 +48,6 @@ type surveyor struct {
 	looked    disk.Spans      // entries whose volume was looked for
 	notes     *[]disk.Finding // where the next finding goes
 	bareNotes []disk.Finding  // of a bare volume, until it is known whether it counts
-	bareHides bool            // it may be there, and cannot be told
 }
 
 func newSurveyor(ctx context.Context, src image.Source, opt Options) *surveyor {
@@ -148,7 +147,6 @@ func (s *surveyor) bare(whole disk.Span, tables []found) (*layout.Volume, error)
 // keepBareNotes keeps what was noted of a volume without a table.
 func (s *surveyor) keepBareNotes() {
 	s.out.Findings = append(s.out.Findings, s.bareNotes...)
-	s.out.HidesVolumes = s.out.HidesVolumes || s.bareHides
 	s.bareNotes = nil
 }
 

@@ -83,12 +83,7 @@ func (s *surveyor) tolerate(err error, span disk.Span, index int) error {
 		}
 		return nil
 	case errors.As(err, &unknown):
-		if index > 0 {
-			s.out.HidesVolumes = true
-		} else {
-			s.bareHides = true
-		}
-		s.note(disk.Warningf(disk.VolumeNotKnown, span.Start, "%s: what is in it cannot be told: %v", where(index), err))
+		s.note(disk.Warningf(disk.VolumeNotKnown, span.Start, "%s: what is in it cannot be told: %v", where(index), err).Hiding())
 		return nil
 	}
 	return err

@@ -33,9 +33,9 @@ type Volume interface {
 	Copies() []Copy
 
 	// Files calls visit for the root directory, ".", and each directory and file in the order of the
-	// directories, a directory before what lies in it. The error is that of visit,
-	// or a failed read.
-	Files(o Options, visit func(*File) error) (Listing, error)
+	// directories, a directory before what lies in it. Findings say what is wrong
+	// with directories. The error is that of visit, or a failed read.
+	Files(o Options, visit func(*File) error) ([]disk.Finding, error)
 
 	// Marks lists what tells the volume from others, and what names it, in its boot
 	// sectors. read returns one sector, or nothing if it is not to be had.
@@ -50,15 +50,9 @@ type Options struct {
 	CodePage *charmap.Charmap // of FAT short names; nil is codepage 437
 }
 
-// Listing is what a walk says besides files.
-type Listing struct {
-	Findings   []disk.Finding // what is wrong with directories
-	Incomplete bool           // there may be files that nobody could list
-}
-
-// NotWalkable is the listing of a volume whose files cannot be listed.
-func NotWalkable(err error) Listing {
-	return Listing{[]disk.Finding{disk.Warningf(disk.VolumeNotWalkable, 0, "its files cannot be listed: %v", err)}, true}
+// NotWalkable says that the files of a volume cannot be listed.
+func NotWalkable(err error) []disk.Finding {
+	return []disk.Finding{disk.Warningf(disk.VolumeNotWalkable, 0, "its files cannot be listed: %v", err).Hiding()}
 }
 
 // File is one file or directory. What is handed over lasts.

@@ -24,7 +24,7 @@ func TestAlignmentOfAnOldDrive(t *testing.T) {
 	data := layout.Part{Span: disk.Between(63+32+2*9535, 39_063_024), Role: layout.PartData}
 	s.Volumes = []layout.Volume{{Index: 1, Span: s.Entries[0].Span, Parts: []layout.Part{data}}}
 	a := AlignmentOf(plan.Disk{Sectors: 40_000_000, SectorSize: 512}, 0, s)
-	want := []place{
+	want := []Place{
 		{"partition 1", 63, 63, false, false},
 		{"partition 3", 4768 * 8192, 0, true, true},
 		{"data of volume 1", 19_165, 2781, false, false},

@@ -17,9 +17,9 @@ import (
 	"bootgraft/layout/table/gpt"
 )
 
-// Marks are bytes of a kit that tell one drive from another, which are kept,
+// marks are bytes of a kit that tell one drive from another, which are kept,
 // and those that name something, which are overwritten.
-type Marks struct {
+type marks struct {
 	Src      image.Source
 	Spans    []kit.Span
 	Facts    bool // nothing is kept but hashes: numbers over marked bytes would tell them too
@@ -30,7 +30,7 @@ type Marks struct {
 }
 
 // stored returns the bytes of one sector, nil if the kit does not store it.
-func (k *Marks) stored(x disk.Sector) []byte {
+func (k *marks) stored(x disk.Sector) []byte {
 	i, found := slices.BinarySearchFunc(k.Spans, x, func(s kit.Span, x disk.Sector) int {
 		switch {
 		case s.End() <= x:
@@ -53,15 +53,15 @@ func (k *Marks) stored(x disk.Sector) []byte {
 	return b
 }
 
-func (k *Marks) keep(x disk.Sector, offset, count int, what string) {
+func (k *marks) keep(x disk.Sector, offset, count int, what string) {
 	if k.stored(x) != nil {
 		k.Identity = append(k.Identity, kit.Mark{Sector: x, Offset: offset, Count: count, What: what})
 	}
 }
 
-// Find marks everything that is known to tell a drive apart or to name it. An
+// find marks everything that is known to tell a drive apart or to name it. An
 // error is a failed read.
-func (k *Marks) Find(s *layout.Map) error {
+func (k *marks) find(s *layout.Map) error {
 	if b := k.stored(0); b != nil && s.Readable("mbr") && (k.Facts || binary.LittleEndian.Uint32(b[440:]) != 0) {
 		k.keep(0, 440, 4, "disk id of the master boot record")
 	}
@@ -88,7 +88,7 @@ func (k *Marks) Find(s *layout.Map) error {
 
 // gpt marks the identifiers in both copies of a GUID partition table (EFI
 // Specification 1.02, tables 16-1 and 16-3).
-func (k *Marks) gpt(t *gpt.Table) {
+func (k *marks) gpt(t *gpt.Table) {
 	for _, c := range []*gpt.Copy{t.Primary, t.Backup} {
 		if c == nil || !c.Valid() {
 			continue
@@ -112,7 +112,7 @@ func (k *Marks) gpt(t *gpt.Table) {
 }
 
 // volume marks what tells a volume from others, and takes out what names it.
-func (k *Marks) volume(m *layout.Map, l *layout.Volume) error {
+func (k *marks) volume(m *layout.Map, l *layout.Volume) error {
 	v, err := scan.Open(k.Src, m, l.Index)
 	if err != nil {
 		return err
@@ -130,7 +130,7 @@ func (k *Marks) volume(m *layout.Map, l *layout.Volume) error {
 
 // names asks about names that cannot be taken out: firmware may look for its
 // partitions by them.
-func (k *Marks) names(s *layout.Map) {
+func (k *marks) names(s *layout.Map) {
 	var names []string
 	first := disk.NoSector
 	for _, e := range s.Entries {
@@ -147,9 +147,9 @@ func (k *Marks) names(s *layout.Map) {
 	}
 }
 
-// Labels asks about labels of volumes that stand in the boot areas elsewhere than
+// labels asks about labels of volumes that stand in the boot areas elsewhere than
 // in boot sectors.
-func (k *Marks) Labels(s *layout.Map) error {
+func (k *marks) labels(s *layout.Map) error {
 	for _, v := range s.Volumes {
 		if len(v.Label) < 4 {
 			continue
@@ -168,7 +168,7 @@ func (k *Marks) Labels(s *layout.Map) error {
 
 // search looks for a text in the stored sectors, in ASCII and in UTF-16, outside
 // the bytes that are overwritten.
-func (k *Marks) search(text string) (disk.Sector, error) {
+func (k *marks) search(text string) (disk.Sector, error) {
 	wide := []byte{}
 	for _, u := range utf16.Encode([]rune(text)) {
 		wide = binary.LittleEndian.AppendUint16(wide, u)

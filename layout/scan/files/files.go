@@ -53,14 +53,13 @@ type Options = volume.Options
 // listed, volume by volume, in directory order. m is the survey of src. Findings
 // say what is wrong with directories; their sectors are those of the disk. The
 // error is that of visit, of ctx, or of a failed read.
-func Walk(ctx context.Context, src image.Source, m *layout.Map, opt Options, visit func(*File) error) (volume.Listing, error) {
-	var all volume.Listing
+func Walk(ctx context.Context, src image.Source, m *layout.Map, opt Options, visit func(*File) error) ([]disk.Finding, error) {
+	var all []disk.Finding
 	for _, index := range Volumes(m) {
 		w := walker{ctx: ctx, src: src, base: m.Volume(index).Start, index: index, visit: visit, unknown: image.Unknown(src, image.Whole(src))}
 		found, err := w.walk(m, opt)
-		w.note(found.Findings)
-		all.Findings = append(all.Findings, w.findings...)
-		all.Incomplete = all.Incomplete || found.Incomplete
+		w.note(found)
+		all = append(all, w.findings...)
 		if err != nil {
 			return all, err
 		}
@@ -88,7 +87,7 @@ type walker struct {
 	findings []disk.Finding
 }
 
-func (w *walker) walk(m *layout.Map, opt Options) (volume.Listing, error) {
+func (w *walker) walk(m *layout.Map, opt Options) ([]disk.Finding, error) {
 	v, err := scan.Open(w.src, m, w.index)
 	if err != nil {
 		return volume.NotWalkable(err), nil

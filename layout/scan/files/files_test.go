@@ -100,7 +100,7 @@ func list(t testing.TB, src image.Source) (map[string]string, []*File) {
 		out[fmt.Sprintf("%d:%s", f.Volume, f.Path)] = read(t, src, f)
 		return nil
 	})
-	if err != nil || len(findings.Findings) > 0 {
+	if err != nil || len(findings) > 0 {
 		t.Fatalf("%v, %+v", err, findings)
 	}
 	return out, all
@@ -283,7 +283,7 @@ func TestVolumeWithoutItsTable(t *testing.T) {
 		t.Fatal(err)
 	}
 	findings, err := Walk(context.Background(), src, s, Options{}, func(*File) error { return nil })
-	if err != nil || !slices.Contains(imagetest.Codes(findings.Findings), string(disk.VolumeNotWalkable)) {
+	if err != nil || !slices.Contains(imagetest.Codes(findings), string(disk.VolumeNotWalkable)) {
 		t.Errorf("%v, %v", findings, err)
 	}
 }

@@ -1,7 +1,6 @@
 package second
 
 import (
-	"bootgraft/layout"
 	"bytes"
 	"context"
 	"encoding/binary"
@@ -18,6 +17,7 @@ import (
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
 	"bootgraft/image/imagetest/need"
+	"bootgraft/layout"
 	"bootgraft/layout/scan"
 	"bootgraft/layout/volume/fat"
 	"bootgraft/layout/volume/fat/format"

@@ -1,13 +1,13 @@
 package second
 
 import (
-	"bootgraft/layout"
 	"context"
 	"fmt"
 	"strings"
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
+	"bootgraft/layout"
 )
 
 // Verdict is what a comparison of the two readers came to.

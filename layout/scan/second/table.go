@@ -1,7 +1,6 @@
 package second
 
 import (
-	"bootgraft/layout"
 	"io"
 
 	theirgpt "github.com/diskfs/go-diskfs/partition/gpt"
@@ -9,6 +8,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
+	"bootgraft/layout"
 	"bootgraft/layout/table/gpt"
 	"bootgraft/layout/table/mbr"
 )

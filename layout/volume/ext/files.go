@@ -31,8 +31,8 @@ func (v *Volume) Copies() []volume.Copy { return nil }
 func (v *Volume) Marks(func(disk.Sector) []byte) []volume.Mark { return nil }
 
 // Files implements volume.Volume.
-func (v *Volume) Files(_ volume.Options, visit func(*volume.File) error) (volume.Listing, error) {
-	out, err := v.list(func(e File) error {
+func (v *Volume) Files(_ volume.Options, visit func(*volume.File) error) ([]disk.Finding, error) {
+	out, err := v.Walk(func(e File) error {
 		f := &volume.File{
 			Path: e.Path, Dir: e.Mode.IsDir(), Regular: e.Mode.IsRegular(), Size: e.Size, Modified: e.Modified, Fault: e.Err, Content: v.Open(e),
 		}
@@ -45,9 +45,7 @@ func (v *Volume) Files(_ volume.Options, visit func(*volume.File) error) (volume
 	})
 	var format *disk.FormatError
 	if errors.As(err, &format) {
-		not := volume.NotWalkable(format)
-		not.Findings = append(out.Findings, not.Findings...)
-		return not, nil
+		return append(out, volume.NotWalkable(format)...), nil
 	}
 	return out, err
 }

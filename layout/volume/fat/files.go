@@ -30,13 +30,13 @@ func (v *Volume) Usage() (int64, []disk.Finding) {
 }
 
 // Files implements volume.Volume.
-func (v *Volume) Files(o volume.Options, visit func(*volume.File) error) (out volume.Listing, err error) {
+func (v *Volume) Files(o volume.Options, visit func(*volume.File) error) ([]disk.Finding, error) {
 	table, err := v.ActiveTable()
 	if err != nil {
 		return volume.NotWalkable(err), nil
 	}
 	if err := visit(v.root(table)); err != nil {
-		return out, err
+		return nil, err
 	}
 	walk := v.NewWalk(table, WalkOptions{CodePage: o.CodePage})
 	for f := range walk.Files() {
@@ -49,12 +49,10 @@ func (v *Volume) Files(o volume.Options, visit func(*volume.File) error) (out vo
 		}
 		v.lay(file, f.Extents(), f.Dir)
 		if err := visit(file); err != nil {
-			return out, err
+			return nil, err
 		}
 	}
-	out.Findings = slices.Concat(table.Findings, walk.Findings)
-	out.Incomplete = walk.incomplete || len(table.Unknown) > 0 || table.Clusters < v.Clusters
-	return out, nil
+	return slices.Concat(table.Findings, walk.Findings), nil
 }
 
 // root returns the root directory.
