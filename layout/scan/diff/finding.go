@@ -16,19 +16,21 @@ func (w *work) findings() {
 		}
 		if x.WasDrive {
 			r.Findings = append(r.Findings, disk.Warningf(disk.DeviceWroteSize, x.Sector,
-				"byte %d held %d, the %s that was planned from, and the device made it %d, that of the card: the plan has to follow this number",
-				x.Byte, x.Was, x.Meaning, x.Value))
+				"byte %d held %d, by the old drive, and the device made it %d, by the card (%s): the plan has to follow this number",
+				x.Byte, x.Was, x.Value, x.Meaning))
 			continue
 		}
 		was := "no number"
 		if x.WasNumber {
 			was = fmt.Sprint(x.Was)
 		}
-		r.Findings = append(r.Findings, disk.Notef(disk.DeviceWroteSize, x.Sector, "byte %d: the device wrote %d, %s; it was %s", x.Byte, x.Value, x.Meaning, was))
+		r.Findings = append(r.Findings, disk.Notef(disk.DeviceWroteSize, x.Sector,
+			"byte %d: the device wrote %d, %s; it was %s", x.Byte, x.Value, x.Meaning, was))
 	}
 	for _, v := range r.Volumes {
 		r.Findings = append(r.Findings, disk.Warningf(disk.VolumeMadeNew, v.Start,
-			"volume %d is a new %s volume%s; %s of the one before %s gone", v.Index, v.Kind, maker(v.Maker), disk.Counted(v.Lost, "file"), isAre(v.Lost)))
+			"volume %d is a new %s volume%s; %s of the one before %s gone",
+			v.Index, v.Kind, maker(v.Maker), disk.Counted(v.Lost, "file"), isAre(v.Lost)))
 	}
 	if w.desktop {
 		r.Findings = append(r.Findings, disk.Warningf(disk.DesktopMounted, disk.NoSector,

@@ -189,6 +189,9 @@ func newBench(seed int64) *bench {
 	if r.IntN(3) > 0 {
 		b.cards += r.Int64N(40_000)
 	}
+	if b.about.of(max(b.cards, b.drive)) >= 1<<32 { // bytes need room
+		b.write = forms[r.IntN(2)]
+	}
 	if r.IntN(2) == 0 {
 		b.sum = checks(r)
 	}

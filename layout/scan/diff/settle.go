@@ -3,6 +3,8 @@ package diff
 import (
 	"cmp"
 	"slices"
+
+	"bootgraft/layout/rule/candidate"
 )
 
 // read makes the reading of a hit. Where the same bytes were a number about
@@ -20,7 +22,7 @@ func (n *numbers) read(h *hit) Reading {
 		field := float64(h.f.windows*2*len(h.f.list)) * h.f.likely(was, nil)
 		if k := n.ofDrive(h, r.Was); k >= 0 {
 			meaning, r.WasDrive = k, true
-			r.ByChance = min(r.ByChance, 2*h.chance*max(1, field))
+			r.ByChance = min(r.ByChance, h.chance*max(1, field))
 		} else if same := h.f.byValue[r.Was]; len(same) > 0 {
 			r.WasMeaning = n.sizes[h.f.list[same[0]].size].Meaning
 			r.ByChance = min(r.ByChance, 2*h.live*max(1, field))
@@ -70,9 +72,16 @@ func (n *numbers) settle(w *work) {
 	for i := range n.hits {
 		all[i] = found{n.read(&n.hits[i]), &n.hits[i]}
 	}
+	text := func(f *form) int { // the longest: zeros and blanks in front belong to it
+		if f.order >= len(candidate.Binary) {
+			return -f.Width
+		}
+		return 0
+	}
 	odd := func(r *Reading) bool { return r.Width != natural(r.Value) }
 	slices.SortStableFunc(all, func(a, b found) int {
-		return cmp.Or(cmp.Compare(a.ByChance, b.ByChance), boolOrder(odd(&a.Reading), odd(&b.Reading)),
+		return cmp.Or(cmp.Compare(a.ByChance, b.ByChance), cmp.Compare(text(a.h.f), text(b.h.f)),
+			boolOrder(odd(&a.Reading), odd(&b.Reading)),
 			cmp.Compare(a.h.f.order, b.h.f.order), cmp.Compare(a.Sector, b.Sector), cmp.Compare(a.Byte, b.Byte))
 	})
 	weak := 0

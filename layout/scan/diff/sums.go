@@ -31,6 +31,7 @@ const (
 	maxSpan   = 64
 	maxSummed = 64
 	maxFields = 32
+	barSum    = 0.003 // checksums expected by chance
 )
 
 // sumForms are the encodings of checksums, by their width.
@@ -208,7 +209,7 @@ func (s *sums) check(sum *candidate.Sum, now uint64, was []byte, r Renewed) {
 			bits += 8 * s.changed(r.Byte, r.Width)
 		}
 		r.Sum, r.Encoding, r.ByChance = sum.Name, e, s.tried[r.Width]*math.Exp2(-float64(bits))
-		if r.ByChance <= Bar && !s.circular(&r) {
+		if r.ByChance <= barSum && !s.circular(&r) {
 			found := r
 			s.best = &found
 		}
