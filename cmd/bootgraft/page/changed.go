@@ -23,9 +23,12 @@ func Changed(u *talk.UI, before, after string, r *diff.Report, next string) {
 		showChangedRegion(u, &r.Regions[i])
 	}
 	showWritten(u, r)
-	u.Answerf("\n")
 	for _, k := range r.Kinds {
+		u.Answerf("\n")
 		u.Wrapped("  ", KindTexts[k])
+	}
+	if len(r.Files.Added)+len(r.Files.Removed)+len(r.Files.Changed)+len(r.Files.Desktop) > 0 {
+		u.Answerf("\n")
 	}
 	for _, x := range []struct {
 		word  string

@@ -2,6 +2,8 @@ package page
 
 import (
 	"fmt"
+	"math"
+	"slices"
 	"strings"
 
 	"bootgraft/cmd/bootgraft/talk"
@@ -16,12 +18,15 @@ func showWritten(u *talk.UI, r *diff.Report) {
 		return
 	}
 	u.Answerf("\nWhat was written:\n")
-	for i := range r.Readings {
-		if enough(u, i, len(r.Readings)) {
+	same := sameReadings(r)
+	for i, list := range same {
+		if enough(u, i, len(same)) {
 			break
 		}
-		x := &r.Readings[i]
-		u.Wrapped("  ", fmt.Sprintf("%s: %s", changedPlace(r, x.Sector, x.Byte), readingText(x)))
+		u.Wrapped("  ", fmt.Sprintf("%s: %s", changedPlace(r, list[0].Sector, list[0].Byte), readingText(list[0])))
+		for _, x := range list[1:] {
+			u.Wrapped("  ", "the same at "+changedPlace(r, x.Sector, x.Byte))
+		}
 	}
 	for i := range r.Copies {
 		if enough(u, i, len(r.Copies)) {
@@ -49,6 +54,34 @@ func showWritten(u *talk.UI, r *diff.Report) {
 		u.Wrapped("  ", fmt.Sprintf("volume %d: a new %s volume from sector %s on%s; files that are gone: %d",
 			v.Index, v.Kind, disk.Grouped(v.Start), maker, v.Lost))
 	}
+}
+
+// sameReadings puts the same number at several places together.
+func sameReadings(r *diff.Report) (out [][]*diff.Reading) {
+	for i := range r.Readings {
+		x := &r.Readings[i]
+		k := slices.IndexFunc(out, func(list []*diff.Reading) bool {
+			y := list[0]
+			return x.Meaning == y.Meaning && x.Encoding == y.Encoding && x.Was == y.Was && x.WasNumber == y.WasNumber && x.Proved() == y.Proved()
+		})
+		if k >= 0 {
+			out[k] = append(out[k], x)
+		} else {
+			out = append(out, []*diff.Reading{x})
+		}
+	}
+	return out
+}
+
+// oneIn says how much of a thing is expected by chance, to one digit.
+func oneIn(expected float64) string {
+	const most = 1e9
+	if expected*most < 1 {
+		return "less than once in " + disk.Grouped(int64(most))
+	}
+	n := (1 + 1e-9) / expected
+	scale := math.Pow(10, math.Floor(math.Log10(n)))
+	return "once in " + disk.Grouped(int64(math.Floor(n/scale)*scale))
 }
 
 // sectorText names a sector; near the end it is counted from there too.
@@ -87,9 +120,9 @@ func readingText(x *diff.Reading) string {
 		text += fmt.Sprintf("; it was %s", disk.Grouped(int64(x.Was)))
 	}
 	if !x.Proved() {
-		return text + fmt.Sprintf(". That is no proof: %.1g of such numbers are expected by chance", x.ByChance)
+		return text + fmt.Sprintf(". That proves nothing: such a number is expected by chance %s comparisons", oneIn(x.ByChance))
 	}
-	return text + fmt.Sprintf(". Expected by chance: %.1g", x.ByChance)
+	return text + fmt.Sprintf(". By chance: %s comparisons", oneIn(x.ByChance))
 }
 
 func renewedText(r *diff.Report, x *diff.Renewed) string {
@@ -105,5 +138,5 @@ func renewedText(r *diff.Report, x *diff.Renewed) string {
 	if !x.Right {
 		text += "; it was not right before"
 	}
-	return text + fmt.Sprintf(". Expected by chance: %.1g", x.ByChance)
+	return text + fmt.Sprintf(". By chance: %s comparisons", oneIn(x.ByChance))
 }

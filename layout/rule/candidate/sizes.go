@@ -19,10 +19,11 @@ type Size struct {
 // that of ATA: drives and bridges of the time show these.
 var geometries = [][2]uint64{{15, 63}, {64, 63}, {128, 63}, {240, 63}, {8, 63}, {64, 32}, {16, 32}}
 
-// Sizes lists what the size of a disk of n sectors may be written as. The
-// lists of two disks with one sector size have the same meanings in the same
+// Sizes lists what the size of a disk of n sectors may be written as; less are
+// numbers of sectors that may not count: a head, a tail. The lists of two disks
+// with one sector size and the same less have the same meanings in the same
 // order; a value may be zero.
-func Sizes(n disk.Sector, sectorSize int) []Size {
+func Sizes(n disk.Sector, sectorSize int, less []disk.Sector) []Size {
 	sectors, bytes := uint64(n), uint64(n)*uint64(sectorSize)
 	out := []Size{
 		{0, sectors, "sectors of the disk"},
@@ -49,6 +50,9 @@ func Sizes(n disk.Sector, sectorSize int) []Size {
 	}
 	for _, g := range geometries {
 		count(3, g[0]*g[1], fmt.Sprintf("cylinders of %d heads and %d sectors", g[0], g[1]))
+	}
+	for _, s := range less {
+		out = append(out, Size{4, uint64(max(n-s, 0)), fmt.Sprintf("sectors of the disk less %d", s)})
 	}
 	return out
 }

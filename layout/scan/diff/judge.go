@@ -35,7 +35,7 @@ func (w *work) judge() {
 		}
 	}
 	sectors, left, boot := w.unexplained()
-	formatted := w.newFormat()
+	formatted := w.newFormat() || len(r.Volumes) > 0
 	few := sectors <= fewSectors && left <= fewBytes
 	inVolumes := len(w.inVolumes) > 0
 	add(slices.ContainsFunc(r.Readings, func(x Reading) bool { return x.Proved() }), Numbers)

@@ -47,6 +47,7 @@ const Bar = 0.01
 const (
 	maxReadEnd  = 128
 	maxWeak     = 3
+	maxBorders  = 6
 	barWeak     = 0.2
 	leastNumber = 32 // smaller ones are everywhere
 )
@@ -204,9 +205,10 @@ type numbers struct {
 // readNumbers reads what changed in boot areas as numbers about the size of
 // the disk, in every encoding.
 func (w *work) readNumbers() {
-	n := &numbers{sizes: candidate.Sizes(w.out.Sectors, int(w.size))}
+	less := w.borders()
+	n := &numbers{sizes: candidate.Sizes(w.out.Sectors, int(w.size), less)}
 	if w.opt.Drive > 0 {
-		n.drive = candidate.Sizes(w.opt.Drive, int(w.size))
+		n.drive = candidate.Sizes(w.opt.Drive, int(w.size), less)
 	}
 	n.forms = formsOf(n.sizes)
 	for i := range w.ends {
@@ -215,6 +217,18 @@ func (w *work) readNumbers() {
 		}
 	}
 	n.settle(w)
+}
+
+// borders lists how far regions begin from the nearer end of the disk: a device
+// may count from there.
+func (w *work) borders() (out []disk.Sector) {
+	for _, r := range w.out.Regions {
+		d := min(r.Start, w.out.Sectors-r.Start)
+		if d > 1 && len(out) < maxBorders && !slices.Contains(out, d) {
+			out = append(out, d)
+		}
+	}
+	return out
 }
 
 // look reads one sector.

@@ -30,7 +30,7 @@ type Renewed struct {
 const (
 	maxSpan   = 64
 	maxSummed = 64
-	maxFields = 32
+	maxFields = 16
 	barSum    = 0.003 // checksums expected by chance
 )
 
@@ -70,14 +70,16 @@ func (w *work) findSums() error {
 	return nil
 }
 
+// atEdge tells whether a field lies where checksums of a sector usually lie.
+func (s *sums) atEdge(at int) bool { return at <= 32 || at >= len(s.e.is)-32 }
+
 // each looks at every field of a sector that may be a checksum, at its ends
-// first: there it usually lies.
+// first, and at whole words first: there it usually lies.
 func (s *sums) each(look func(at, width int) error) error {
-	size := len(s.e.is)
 	for _, width := range []int{4, 2, 1} {
-		for _, edge := range []bool{true, false} {
-			for at := 0; at+width <= size; at++ {
-				if edge != (at <= 32 || at >= size-32) || !s.field(at, width) {
+		for _, usual := range []int{3, 2, 1, 0} {
+			for at := 0; at+width <= len(s.e.is); at++ {
+				if s.atEdge(at) != (usual >= 2) || (at%width == 0) != (usual%2 == 1) || !s.field(at, width) {
 					continue
 				}
 				s.best = nil
@@ -209,6 +211,9 @@ func (s *sums) check(sum *candidate.Sum, now uint64, was []byte, r Renewed) {
 			bits += 8 * s.changed(r.Byte, r.Width)
 		}
 		r.Sum, r.Encoding, r.ByChance = sum.Name, e, s.tried[r.Width]*math.Exp2(-float64(bits))
+		if !r.Right && r.Width < 4 && !s.atEdge(r.Byte) {
+			continue // too little, where no checksum is expected
+		}
 		if r.ByChance <= barSum && !s.circular(&r) {
 			found := r
 			s.best = &found
@@ -223,15 +228,19 @@ func without(b []byte, at, width int) []byte {
 	return out
 }
 
-// sectors tries runs of whole sectors: those after the field's own, those
-// before it, and from the first sector of the disk or of the region.
+// sectors tries runs of whole sectors: from the field's own and those after it
+// on, from the first of the region, and those that end before it.
 func (s *sums) sectors(at, width int) error {
 	if width == 1 || s.best != nil {
 		return nil
 	}
 	x := s.e.at
 	region := s.w.out.Regions[s.e.region].Span
-	for _, from := range []disk.Sector{x, x + 1, region.Start} {
+	starts := []disk.Sector{x, x + 1, region.Start}
+	for d := disk.Sector(2); d <= maxSpan/4; d++ {
+		starts = append(starts, x+d)
+	}
+	for _, from := range starts {
 		if err := s.run(at, width, from, disk.Between(from, min(from+maxSpan, s.w.out.Sectors))); err != nil {
 			return err
 		}
