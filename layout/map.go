@@ -133,6 +133,14 @@ type Map struct {
 	TailUndecided bool
 }
 
+// UsedBytes is how much the volumes hold, as far as it is cheaply known.
+func (m *Map) UsedBytes() (n int64) {
+	for _, v := range m.Volumes {
+		n += max(v.UsedBytes, 0)
+	}
+	return n
+}
+
 // Entry returns the entry with the given index, or nil.
 func (m *Map) Entry(index int) *Entry {
 	for i := range m.Entries {

@@ -282,7 +282,7 @@ func (a *applier) write(b []byte, off int64) error {
 	a.touched = true
 	n, err := a.dev.WriteAt(b, off)
 	if err == nil && n != len(b) {
-		err = fmt.Errorf("only %d of %d bytes were written at sector %d", n, len(b), off/a.n)
+		err = fmt.Errorf("only %s of %s bytes were written at %s", disk.Grouped(n), disk.Grouped(len(b)), disk.At(disk.Sector(off/a.n), int(a.n)))
 	}
 	return err
 }

@@ -15,14 +15,14 @@ const shownBytes = 16
 
 // Difference is one sector of a target that is not as planned.
 type Difference struct {
-	Sector disk.Sector   `json:"sector"`
-	Piece  int           `json:"piece"` // index of the piece that owns the sector
-	Op     layout.Op     `json:"op"`
-	Why    layout.Reason `json:"why"`
-	Offset int           `json:"offset"`         // first unequal byte, counted in the sector
-	Want   string        `json:"want"`           // up to 16 bytes from there, in hex
-	Have   string        `json:"have"`           // what the target holds instead
-	Note   string        `json:"note,omitempty"` // what it looks like, if that can be told
+	Sector disk.Sector
+	Piece  int // index of the piece that owns the sector
+	Op     layout.Op
+	Why    layout.Reason
+	Offset int    // first unequal byte, counted in the sector
+	Want   string // up to 16 bytes from there, in hex
+	Have   string // what the target holds instead
+	Note   string // what it looks like, if that can be told
 }
 
 // Comparison is the outcome of Verify. Counts are in sectors of the card, and

@@ -72,7 +72,7 @@ func (k *Kept) load(i int) error {
 	}
 	sum := sha256.Sum256(data)
 	if hex.EncodeToString(sum[:]) != at.SHA256 || int64(len(data)) != int64(at.Count)*int64(k.Card.SectorSize) {
-		return fmt.Errorf("the receipt at byte %d: the content of sectors %s was changed", at.off, at.Span)
+		return fmt.Errorf("the receipt at byte %d: the content of %s was changed", at.off, at.Span.Text())
 	}
 	k.data, k.have = data, i
 	return nil

@@ -9,6 +9,7 @@ import (
 	"sync/atomic"
 
 	"bootgraft/image"
+	"bootgraft/image/disk"
 )
 
 const (
@@ -95,7 +96,7 @@ func (p *pump) readRun(ctx context.Context, r run) error {
 		}
 		buf = buf[:n]
 		if err := image.ReadFull(p.src, buf, off); err != nil {
-			return fmt.Errorf("reading from sector %d: %w", off/int64(p.src.SectorSize()), err)
+			return fmt.Errorf("reading from %s on: %w", disk.At(disk.Sector(off/int64(p.src.SectorSize())), p.src.SectorSize()), err)
 		}
 		if err := p.pass(ctx, &block{off: off, length: n, data: buf}); err != nil {
 			return err

@@ -115,7 +115,7 @@ func (r *Receipt) checkHeader() error {
 		return err
 	}
 	if image.CheckSectorSize(r.Card.SectorSize) != nil || r.Card.Sectors < 1 || r.Card.Sectors > 1<<54 {
-		return fmt.Errorf("its card of %d sectors of %d bytes is no disk", r.Card.Sectors, r.Card.SectorSize)
+		return fmt.Errorf("its card of %s of %d bytes is no disk", disk.Counted(r.Card.Sectors, "sector"), r.Card.SectorSize)
 	}
 	for _, set := range []disk.Spans{r.Kept, r.Fence} {
 		if err := r.checkSpans(set); err != nil {
@@ -129,7 +129,7 @@ func (r *Receipt) checkSpans(set disk.Spans) error {
 	at := disk.Sector(0)
 	for _, s := range set {
 		if s.Start < at || s.Count < 1 || s.Count > r.Card.Sectors || s.Start > r.Card.Sectors-s.Count {
-			return fmt.Errorf("%s is out of order, or not on a card of %d sectors", s, r.Card.Sectors)
+			return fmt.Errorf("%s is out of order, or not on a card of %s", s, disk.Counted(r.Card.Sectors, "sector"))
 		}
 		at = s.End()
 	}

@@ -228,5 +228,5 @@ func (v *verifier) readError(p *pair, side string, err error) error {
 		return nil
 	}
 	n := int64(v.card.SectorSize())
-	return fmt.Errorf("reading sectors %d+%d of the %s: %w", p.off/n, p.length/n, side, err)
+	return fmt.Errorf("reading %s of the %s: %w", disk.Span{Start: disk.Sector(p.off / n), Count: disk.Sector(p.length / n)}.Text(), side, err)
 }

@@ -141,7 +141,7 @@ func TestVerifyReadErrors(t *testing.T) {
 	faulty := &imagetest.Faulty{Source: m, Bad: disk.NewSpans(disk.Span{Start: 4100, Count: 1}), Err: bad}
 	for side, pair := range map[string][2]image.Source{"plan": {faulty, m}, "target": {m, faulty}} {
 		_, err := Verify(context.Background(), pair[0], m.pieces, pair[1], VerifyOptions{})
-		if !errors.Is(err, bad) || !strings.Contains(err.Error(), "sectors 4096+904 of the "+side) {
+		if !errors.Is(err, bad) || !strings.Contains(err.Error(), "sectors 4,096 to 4,999 of the "+side) {
 			t.Errorf("%s: %v", side, err)
 		}
 	}

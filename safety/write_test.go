@@ -239,7 +239,7 @@ func TestReadErrorNamesSector(t *testing.T) {
 	m.Source = &imagetest.Faulty{Source: m.Source, Bad: disk.NewSpans(disk.Span{Start: 5000, Count: 1}), Err: bad}
 	dir := t.TempDir()
 	_, err := WriteImage(context.Background(), filepath.Join(dir, "card.img"), m, m.pieces, Options{})
-	if !errors.Is(err, bad) || !strings.Contains(err.Error(), "sector 4096") {
+	if !errors.Is(err, bad) || !strings.Contains(err.Error(), "sector 4,096 (byte 2,097,152)") {
 		t.Errorf("got %v", err)
 	}
 	only(t, dir)

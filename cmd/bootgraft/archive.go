@@ -15,14 +15,6 @@ import (
 	"bootgraft/image/disk"
 )
 
-type archiveJSON struct {
-	Schema    int         `json:"schema"`
-	Damaged   []disk.Span `json:"damaged"`
-	Unchecked []disk.Span `json:"unchecked"`
-	SHA256    string      `json:"sha256"`
-	Promised  *string     `json:"promised_sha256"`
-}
-
 // verifyArchive compares the image of a capture with the digests in its
 // record.
 func verifyArchive(ctx context.Context, u *talk.UI, path, record string) error {
@@ -61,14 +53,8 @@ func verifyArchive(ctx context.Context, u *talk.UI, path, record string) error {
 }
 
 func archived(u *talk.UI, path string, c *capture.Check) error {
-	j := archiveJSON{Schema: schema, Damaged: spansObject(c.Damaged), Unchecked: spansObject(c.Unchecked), SHA256: c.SHA256.String()}
-	if c.Promised != nil {
-		text := c.Promised.String()
-		j.Promised = &text
-	}
-	if err := u.Object(document.KindArchive, j); err != nil {
-		return err
-	}
+	j := document.NewArchive(c)
+	u.Document(j)
 	u.Answerf("%s\nSHA-256 of the file as it lies:\n  %s\n", path, j.SHA256)
 	switch {
 	case j.Promised == nil:

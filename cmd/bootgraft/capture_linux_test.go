@@ -15,6 +15,8 @@ import (
 	"time"
 
 	"bootgraft/cmd/bootgraft/demo"
+	"bootgraft/cmd/bootgraft/document"
+	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/capture/rig"
 	"bootgraft/image/disk"
@@ -130,7 +132,7 @@ func TestCaptureADyingDrive(t *testing.T) {
 	}
 
 	said, _ = y.types(talk.ExitIncomplete, "capture", r.Device, "old.img", "--json")
-	var got captureJSON
+	var got document.Capture
 	if err := json.Unmarshal([]byte(said), &got); err != nil {
 		t.Fatal(err)
 	}
@@ -151,13 +153,13 @@ func TestCaptureADyingDrive(t *testing.T) {
 func (y *typist) files(content []byte) {
 	y.t.Helper()
 	said, _ := y.types(talk.ExitIncomplete, "files", "old.img", "--json", "--to", "rescued")
-	var got filesJSON
+	var got document.Files
 	if err := json.Unmarshal([]byte(said), &got); err != nil {
 		y.t.Fatal(err)
 	}
 	damaged := 0
 	for _, f := range got.Files {
-		if f.whole() {
+		if len(f.Missing) == 0 && f.Fault == "" {
 			continue
 		}
 		damaged++
@@ -175,7 +177,7 @@ func (y *typist) files(content []byte) {
 	if damaged != 2 {
 		y.t.Errorf("%d files are damaged, want 2", damaged)
 	}
-	list, err := os.ReadFile(y.path("rescued/" + damagedName))
+	list, err := os.ReadFile(y.path("rescued/" + page.DamagedName))
 	if err != nil {
 		y.t.Fatal(err)
 	}

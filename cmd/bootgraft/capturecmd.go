@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/device"
 	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/page"
@@ -17,7 +18,6 @@ import (
 	"bootgraft/image/capture"
 	"bootgraft/image/disk"
 	"bootgraft/layout/scan/order"
-	"bootgraft/safety/blockdev"
 )
 
 const captureHelp = `Reads a dying drive once, gently, into an image file: first what decides
@@ -142,24 +142,19 @@ func (f *captureFlags) openDrive(ctx context.Context, u *talk.UI, path string) (
 	if d, ok := f.played[path]; ok {
 		return d, func() {}, nil
 	}
-	if path == "next" {
-		d, err := nextDrive(u, ctx)
-		if err != nil {
-			return nil, nil, err
+	if path != "next" {
+		img, err := image.Open(path, f.sectorSize)
+		if err == nil {
+			return capture.NewFileDrive(img), func() { img.Close() }, nil
 		}
-		return d, func() { d.Close() }, nil
+		var kind *image.NotRegularError
+		if !errors.As(err, &kind) || kind.Kind != "a block device" {
+			return nil, nil, input.SourceError(path, err)
+		}
 	}
-	img, err := image.Open(path, f.sectorSize)
-	if err == nil {
-		return capture.NewFileDrive(img), func() { img.Close() }, nil
-	}
-	var kind *image.NotRegularError
-	if !errors.As(err, &kind) || kind.Kind != "a block device" {
-		return nil, nil, input.SourceError(path, err)
-	}
-	d, err := blockdev.OpenSource(path)
+	d, err := device.OpenDrive(ctx, u, path)
 	if err != nil {
-		return nil, nil, input.DeviceError(path, err)
+		return nil, nil, err
 	}
 	return d, func() { d.Close() }, nil
 }
@@ -231,45 +226,16 @@ func (f *captureFlags) runMerge(c *cobra.Command, u *talk.UI, args []string) err
 	return captured(u, []string{args[0], f.out}, m.Result, a)
 }
 
-type captureJSON struct {
-	Schema   int            `json:"schema"`
-	Sectors  disk.Sector    `json:"sectors"`
-	Read     disk.Sector    `json:"read"`
-	Missing  []disk.Span    `json:"missing"`
-	Unread   []disk.Span    `json:"unread"`
-	Skipped  []disk.Span    `json:"skipped"`
-	Unstable []disk.Span    `json:"unstable"`
-	Hung     []disk.Span    `json:"hung"`
-	SHA256   *string        `json:"sha256"`
-	Stopped  string         `json:"stopped,omitempty"`
-	Reads    int64          `json:"reads"`
-	Errors   int64          `json:"failed_reads"`
-	Findings []disk.Finding `json:"findings"`
-}
-
 // captured says what is safe and how the program ends.
 func captured(u *talk.UI, args []string, r *capture.Result, src image.Source) error {
-	j := captureJSON{
-		Schema: schema, Sectors: r.Sectors, Read: r.Read, Stopped: string(r.Stop), Reads: r.Clock.Reads, Errors: r.Clock.Errors,
-		Missing: spansObject(r.Missing), Unread: spansObject(r.Unread), Skipped: spansObject(r.Skipped),
-		Unstable: spansObject(r.Unstable), Hung: spansObject(r.Hung), Findings: append([]disk.Finding{}, r.Findings...),
-	}
-	if r.SHA256 != nil {
-		text := r.SHA256.String()
-		j.SHA256 = &text
-	}
-	if err := u.Object(document.KindCapture, j); err != nil {
-		return err
-	}
+	u.Document(document.NewCapture(r))
 	page.Capture(u, args[1], r, src.SectorSize())
 	return captureEnd(u, args, r)
 }
 
-func spansObject(s disk.Spans) []disk.Span { return append([]disk.Span{}, s...) }
-
 func captureEnd(u *talk.UI, args []string, r *capture.Result) error {
 	if r.Stop == capture.DriveChanged {
-		return talk.Coded(talk.ExitStopped, fmt.Errorf("%s: %s. What was read since it was last compared counts as unread. Connect the drive that the capture was begun with, and type the same command", page.StopTexts[r.Stop], r.Why))
+		return talk.Coded(talk.ExitStopped, fmt.Errorf("%s: %s. What may be of the other one counts as unread. Connect the drive that the capture was begun with, and type the same command", page.StopTexts[r.Stop], r.Why))
 	}
 	if r.Stop != capture.Done {
 		return talk.Coded(talk.ExitStopped, fmt.Errorf("%s", page.StopTexts[r.Stop]))

@@ -10,6 +10,8 @@ import (
 	"testing"
 	"time"
 
+	"bootgraft/cmd/bootgraft/device"
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/disk"
@@ -28,7 +30,7 @@ func (y *typist) serve(card *faultdev.Card) (node string) {
 
 // tests runs a test of a card with the word of its rehearsal. If the card is
 // not honest it must end with 5.
-func (y *typist) tests(lie faultdev.Lie, args ...string) (got cardTestJSON) {
+func (y *typist) tests(lie faultdev.Lie, args ...string) (got document.CardTest) {
 	y.t.Helper()
 	want := talk.ExitDone
 	if lie != faultdev.Honest {
@@ -72,7 +74,7 @@ func lies(n disk.Sector) (out []liar) {
 
 // found wants the verdict about a card to be right: which lie, and a size that
 // is not above the true one by more than the test can tell.
-func found(t *testing.T, got cardTestJSON, lie faultdev.Lie, real disk.Sector, gap disk.Sector) {
+func found(t *testing.T, got document.CardTest, lie faultdev.Lie, real disk.Sector, gap disk.Sector) {
 	t.Helper()
 	trick := map[faultdev.Lie]safety.Trick{
 		faultdev.Honest: safety.Honest, faultdev.Repeats: safety.Repeats, faultdev.Forgets: safety.Forgets, faultdev.Noise: safety.Forgets,
@@ -231,7 +233,7 @@ func TestFullTestOfADyingCard(t *testing.T) {
 // and both end with 4, for something was written.
 func TestTestIsInterrupted(t *testing.T) {
 	t.Parallel()
-	for kind, says := range map[string]string{quickTest: "The card holds what it held before", fullTest: "It holds noise now"} {
+	for kind, says := range map[string]string{device.Quick: "The card holds what it held before", device.Full: "It holds noise now"} {
 		t.Run(kind, func(t *testing.T) {
 			t.Parallel()
 			const n = 1 << 21
@@ -255,7 +257,7 @@ func TestTestIsInterrupted(t *testing.T) {
 				t.Fatalf("it ended with %d\n%s", got, said.String())
 			}
 			y.says(said.String(), says)
-			if kind == quickTest && !bytes.Equal(medium(t, card, 20_000), before) {
+			if kind == device.Quick && !bytes.Equal(medium(t, card, 20_000), before) {
 				t.Error("it was not put back")
 			}
 		})
@@ -315,7 +317,7 @@ func TestPullOnRealCards(t *testing.T) {
 			node := y.attach(file, "--direct-io=on")
 			plain := []string{"card", node, "--write-test", "quick", "--device"}
 			said, _ := y.types(talk.ExitDone, append(plain, "--confirm", y.word(plain...))...)
-			y.says(strings.Join(strings.Fields(said), " "), cannotSee)
+			y.says(strings.Join(strings.Fields(said), " "), device.CannotSee)
 			card.Restart()
 			args := append(plain, "--pull")
 			said, _ = y.types(talk.ExitStopped, append(args, "--confirm", y.word(args...))...)

@@ -2,10 +2,13 @@ package main
 
 import (
 	"context"
+	"fmt"
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/device"
 	"bootgraft/cmd/bootgraft/input"
+	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/cmd/bootgraft/talk"
 )
 
@@ -50,17 +53,11 @@ type cardCmdFlags struct {
 	pull       bool // a quick test in two halves
 	sectorSize int
 	sizeGiven  bool // --sector-size was typed
-	card       cardFlags
+	card       device.Flags
 }
 
-// The tests of --write-test.
-const (
-	quickTest = "quick"
-	fullTest  = "full"
-)
-
 // tests are the ways to test a card by writing.
-var tests = input.Choices{Flag: "write-test", Words: []string{quickTest, fullTest}, None: true}
+var tests = input.Choices{Flag: "write-test", Words: []string{device.Quick, device.Full}, None: true}
 
 // keeps is what a receipt may keep of the old content.
 var keeps = input.Choices{Flag: "keep", Words: []string{"tables", "all"}}
@@ -82,7 +79,7 @@ func cardCommand(u *talk.UI) *cobra.Command {
 	fl.BoolVar(&f.pull, "pull", false, "with --write-test quick: in two halves, with the card pulled between them")
 	keeps.Add(c, &f.keep, "tables", "with --write-test full, what the receipt keeps of the old content: tables, or all")
 	fl.IntVar(&f.sectorSize, "sector-size", 512, "logical sector size of an image file in bytes: 512, 1024, 2048 or 4096")
-	input.AcceptFlag(fl, &f.card.accept)
+	input.AcceptFlag(fl, &f.card.Accept)
 	f.card.Add(c)
 	return c
 }
@@ -92,19 +89,19 @@ func (f *cardCmdFlags) check(args []string) error {
 	switch {
 	case keeps.Check(f.keep) != nil:
 		return keeps.Check(f.keep)
-	case f.pull && f.test != quickTest:
+	case f.pull && f.test != device.Quick:
 		return talk.Usagef("--pull goes with --write-test quick")
-	case f.test == "" && (f.card.device || f.keep == "all" || len(f.card.accept) > 0):
+	case f.test == "" && (f.card.Device || f.keep == "all" || len(f.card.Accept) > 0):
 		return talk.Usagef("--device, --keep and --accept go with --write-test; to look at a card none of them is needed")
 	case f.test == "":
-		return f.card.check()
+		return f.card.Check()
 	case tests.Check(f.test) != nil:
 		return tests.Check(f.test)
 	case len(args) == 0:
 		return talk.Usagef("which card is to be tested? bootgraft card lists them")
-	case !f.card.device:
+	case !f.card.Device:
 		return talk.Usagef("--write-test writes to the card: add --device")
-	case f.keep == "all" && f.test == quickTest:
+	case f.keep == "all" && f.test == device.Quick:
 		return talk.Usagef("--keep goes with --write-test full; the quick test puts back whatever it replaces")
 	case f.sizeGiven:
 		return talk.Usagef("--sector-size is for image files, and those are not tested by writing")
@@ -118,17 +115,23 @@ func (f *cardCmdFlags) run(ctx context.Context, u *talk.UI, args []string) error
 	}
 	switch {
 	case f.test != "":
-		return testCard(u, ctx, args[0], f)
+		f.card.KeepAll, f.card.Program = f.keep == "all", writtenBy()
+		return device.Test(ctx, u, args[0], f.test, f.pull, f.card)
 	case len(args) == 0:
 		return listDisks(u, "sudo bootgraft card DISK        what a card is, and what is on it")
 	}
-	l, err := openLook(u, ctx, args[0], f)
+	l, err := device.OpenLook(ctx, u, args[0], f.sectorSize, f.sizeGiven)
 	if err != nil {
 		return err
 	}
-	defer l.close()
-	if err := l.look(ctx); err != nil {
+	defer l.Close()
+	if err := l.Read(ctx); err != nil {
 		return err
 	}
-	return showLook(u, l)
+	u.Document(l.Document())
+	page.Card(u, &l.Look)
+	if l.Fault != nil { // after everything else was said
+		return fmt.Errorf("what %s holds could not be read: %w", l.Path, l.Fault)
+	}
+	return nil
 }

@@ -8,7 +8,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"bootgraft/cmd/bootgraft/demo"
-	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/capture"
 	"bootgraft/safety/newfile"
@@ -48,7 +47,8 @@ func demoCommand(u *talk.UI) *cobra.Command {
 			if err != nil {
 				return err
 			}
-			return u.Object(document.KindDemo, told)
+			u.Document(told)
+			return nil
 		},
 	}
 }

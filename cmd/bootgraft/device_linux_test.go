@@ -14,6 +14,7 @@ import (
 	"syscall"
 	"testing"
 
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
@@ -30,7 +31,7 @@ func (y *typist) attach(path string, more ...string) (node string) {
 func (y *typist) word(args ...string) string {
 	y.t.Helper()
 	out, _ := y.types(talk.ExitDone, append(args, "--json")...)
-	var j rehearsalJSON
+	var j document.Rehearsal
 	if err := json.Unmarshal([]byte(out), &j); err != nil || j.Confirm == nil {
 		y.t.Fatalf("no word: %v\n%s", err, out)
 	}

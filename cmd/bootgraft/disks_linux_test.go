@@ -10,6 +10,8 @@ import (
 	"testing"
 	"time"
 
+	"bootgraft/cmd/bootgraft/device"
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
@@ -50,7 +52,7 @@ func TestDisksAreListed(t *testing.T) {
 		y.says(said, node+" ")
 		y.says(said, "mounted on "+folder)
 		said, _ = y.types(talk.ExitDone, verb, "--json")
-		var all disksJSON
+		var all document.Disks
 		if err := json.Unmarshal([]byte(said), &all); err != nil {
 			t.Fatal(err)
 		}
@@ -61,13 +63,13 @@ func TestDisksAreListed(t *testing.T) {
 	y.says(said, "not read while it is mounted")
 	said, _ = y.types(talk.ExitDone, "card", node, "--json")
 	y.says(said, `"on_card": null`)
-	for _, test := range []string{quickTest, fullTest} {
+	for _, test := range []string{device.Quick, device.Full} {
 		_, said = y.types(talk.ExitRefused, "card", node, "--write-test", test, "--device")
 		y.says(said, string(disk.TargetMounted))
 	}
 }
 
-func checkListed(t *testing.T, all disksJSON, node, folder string) {
+func checkListed(t *testing.T, all document.Disks, node, folder string) {
 	t.Helper()
 	for _, d := range all.Disks {
 		if d.Node != node {

@@ -22,12 +22,12 @@ import (
 // that layout/plan writes; its keys are those of a plan on paper.
 var documentTypes = map[document.Kind]any{
 	document.KindError: document.Failed{}, document.KindVersion: document.Version{}, document.KindDemo: document.Demo{},
-	document.KindSurvey: surveyJSON{}, document.KindDisks: disksJSON{}, document.KindCapture: captureJSON{},
-	document.KindRefused: refusedJSON{}, document.KindWrite: writeJSON{}, document.KindRehearsal: rehearsalJSON{},
-	document.KindUndo: writeJSON{}, document.KindVerify: verifyJSON{}, document.KindArchive: archiveJSON{},
-	document.KindCard: cardLookJSON{}, document.KindCardTest: cardTestJSON{}, document.KindFiles: filesJSON{},
-	document.KindCompare: comparisonJSON{}, document.KindChanged: changedJSON{}, document.KindKitMake: kitMadeJSON{},
-	document.KindKitShow: kitShowJSON{}, document.KindKitAsk: kitAskJSON{}, document.KindFindings: document.Findings{},
+	document.KindSurvey: document.Survey{}, document.KindDisks: document.Disks{}, document.KindCapture: document.Capture{},
+	document.KindRefused: document.Refused{}, document.KindWrite: document.Written{}, document.KindRehearsal: document.Rehearsal{},
+	document.KindUndo: document.Written{}, document.KindVerify: document.Verify{}, document.KindArchive: document.Archive{},
+	document.KindCard: document.Card{}, document.KindCardTest: document.CardTest{}, document.KindFiles: document.Files{},
+	document.KindCompare: comparisonJSON{}, document.KindChanged: changedJSON{}, document.KindKitMake: document.KitMake{},
+	document.KindKitShow: document.KitShow{}, document.KindKitAsk: document.KitAsk{}, document.KindFindings: document.Findings{},
 }
 
 const keysFile = "../../testdata/documents/keys.txt"

@@ -1,11 +1,8 @@
 package main
 
 import (
-	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"slices"
 
@@ -23,6 +20,7 @@ import (
 	"bootgraft/layout/scan/files"
 	"bootgraft/layout/scan/second"
 	"bootgraft/safety"
+	"bootgraft/safety/rescue"
 )
 
 const filesHelp = `Lists the files of the FAT and ext volumes of a drive, or of a planned card
@@ -83,9 +81,9 @@ var codepages = map[int]*charmap.Charmap{
 }
 
 func (f *filesFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
-	page := codepages[f.codepage]
+	codepage := codepages[f.codepage]
 	switch {
-	case page == nil:
+	case codepage == nil:
 		return talk.Usagef("codepage %d is not known here; see bootgraft files --help", f.codepage)
 	case (f.plan == "") == (len(args) == 0):
 		return talk.Usagef("give either a SOURCE or --plan PLAN")
@@ -108,29 +106,73 @@ func (f *filesFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 	if err != nil {
 		return err
 	}
-	l := &lister{ui: u, flags: f, src: src}
+	opt := rescue.Options{CodePage: codepage, Zero: f.damaged == "zero", NoHash: f.noHash}
 	if f.to != "" {
-		if l.out, err = input.NewFolder(f.to); err != nil {
+		if opt.Into, err = input.NewFolder(f.to); err != nil {
 			return err
 		}
-		defer l.out.Close()
+		defer opt.Into.Close()
 	}
-	progress, finish := u.Bar("reading files")
-	l.progress, l.total = progress, usedBytes(s)
-	l.findings, err = files.Walk(c.Context(), src, s, files.Options{CodePage: page}, l.visit)
+	var finish func()
+	opt.Progress, finish = u.Bar("reading files")
+	r, err := rescue.Run(c.Context(), src, s, opt)
 	finish()
 	if err != nil {
 		return err
 	}
 	if o, ok := src.(*input.Source); ok {
-		l.findings = append(l.findings, o.Findings...)
+		r.Findings = append(r.Findings, o.Findings...)
 	}
+	var opinions []second.Opinion
 	if f.second || f.plan != "" {
-		if l.second, err = second.Ask(c.Context(), src, s, second.Options{}); err != nil {
+		if opinions, err = second.Ask(c.Context(), src, s, second.Options{}); err != nil {
 			return err
 		}
 	}
-	return l.Finish(name, s)
+	if err := keepList(opt.Into, page.DamagedList(name, r)); err != nil {
+		return err
+	}
+	u.Document(document.NewFiles(r.Files, slices.Concat(r.Findings, second.Findings(opinions))))
+	page.FilesTitle(u, name, r, len(files.Volumes(s)))
+	page.SecondReader(u, opinions)
+	page.Files(u, r, opt.Into, f.brief)
+	if worth := slices.Concat(r.Findings, page.Differing(opinions)); len(worth) > 0 {
+		page.Findings(u, worth)
+	}
+	return filesEnd(r, s)
+}
+
+// keepList writes the list of damaged files beside those that were copied out,
+// and makes sure that all of it is on the disk.
+func keepList(into *rescue.Folder, list string) error {
+	if into == nil {
+		return nil
+	}
+	if list != "" {
+		if err := into.Write(page.DamagedName, list); err != nil {
+			return err
+		}
+	}
+	if err := into.Flush(); err != nil {
+		return fmt.Errorf("flushing the files in %s: %w", into.Dir, err)
+	}
+	return nil
+}
+
+// filesEnd says how the program ends.
+func filesEnd(r *rescue.Result, s *scan.Survey) error {
+	why := ""
+	switch {
+	case r.Damaged > 0:
+		why = "some files are not whole"
+	case r.Incomplete:
+		why = "some directories could not be read: there may be more files"
+	case slices.ContainsFunc(s.Findings, func(f disk.Finding) bool { return f.Hides }):
+		why = "sectors by which a volume is known are missing: there may be more files"
+	default:
+		return nil
+	}
+	return talk.Coded(talk.ExitIncomplete, errors.New(why))
 }
 
 // open opens the source, or the planned card.
@@ -152,205 +194,4 @@ func (f *filesFlags) open(args []string) (image.Source, string, func(), error) {
 		return nil, "", nil, err
 	}
 	return j.Card.Known(), "the card planned in " + f.plan, j.Close, nil
-}
-
-func usedBytes(s *scan.Survey) int64 {
-	var n int64
-	for _, v := range s.Volumes {
-		n += max(v.UsedBytes, 0)
-	}
-	return n
-}
-
-// fileJSON is one regular file. A file with missing bytes has no SHA-256.
-type fileJSON struct {
-	Path      string `json:"path"`
-	Volume    int    `json:"volume"`
-	Size      int64  `json:"size"`
-	SHA256    string `json:"sha256"`
-	Missing   []hole `json:"missing"`
-	Recording string `json:"recording,omitempty"` // of a damaged file: wav or mpeg, if its times are known
-	Written   string `json:"written,omitempty"`   // its name in the folder of --to
-	Fault     string `json:"fault,omitempty"`
-}
-
-func (f *fileJSON) whole() bool { return len(f.Missing) == 0 && f.Fault == "" }
-
-// lister gathers the files of a disk, hashes them and copies them out.
-type lister struct {
-	ui       *talk.UI
-	flags    *filesFlags
-	src      image.Source
-	out      *input.Folder
-	files    []fileJSON
-	findings []disk.Finding
-	second   []second.Opinion
-	bytes    int64
-	written  int // copied into out
-	damaged  int
-	zeroed   int // of these, how many were copied with zeros in the holes
-	progress func(done, total int64)
-	done     int64
-	total    int64
-}
-
-func (l *lister) visit(f *files.File) error {
-	j := fileJSON{Path: f.Path, Volume: f.Volume, Size: f.Size, Missing: []hole{}}
-	l.bytes += f.Size
-	if f.Fault != nil {
-		j.Fault = f.Fault.Error()
-	}
-	j.lost(f, !l.flags.noHash)
-	var err error
-	switch {
-	case !j.whole():
-		l.damaged++
-		if l.flags.damaged == "zero" && f.Fault == nil {
-			l.zeroed++
-			err = l.copy(f, &j, f.Zeroed())
-		}
-	case l.out != nil:
-		err = l.copy(f, &j, f.Reader())
-	case !l.flags.noHash:
-		err = l.hash(f, &j, f.Reader(), io.Discard)
-	}
-	l.files = append(l.files, j)
-	return err
-}
-
-// copy copies a file out and hashes it on the way.
-func (l *lister) copy(f *files.File, j *fileJSON, from io.Reader) error {
-	dst, err := l.out.Create(f)
-	if err != nil {
-		return err
-	}
-	defer dst.Abandon()
-	if err := l.hash(f, j, from, dst); err != nil {
-		return err
-	}
-	j.Written = dst.Name
-	l.written++
-	return dst.Finish(f.Modified)
-}
-
-// hash hashes what it hands on. Bytes that stand for missing ones have no
-// SHA-256.
-func (l *lister) hash(f *files.File, j *fileJSON, from io.Reader, to io.Writer) error {
-	h := sha256.New()
-	if _, err := io.CopyBuffer(io.MultiWriter(h, to), l.counted(from), make([]byte, 1<<20)); err != nil {
-		return fmt.Errorf("%s: %w", f.Path, err)
-	}
-	if j.whole() {
-		j.SHA256 = hex.EncodeToString(h.Sum(nil))
-	}
-	return nil
-}
-
-// counted counts the bytes that are read for the bar.
-func (l *lister) counted(r io.Reader) io.Reader {
-	return readerFunc(func(p []byte) (int, error) {
-		n, err := r.Read(p)
-		l.done += int64(n)
-		l.progress(min(l.done, l.total), l.total)
-		return n, err
-	})
-}
-
-type readerFunc func([]byte) (int, error)
-
-func (r readerFunc) Read(p []byte) (int, error) { return r(p) }
-
-type filesJSON struct {
-	Schema   int            `json:"schema"`
-	Files    []fileJSON     `json:"files"`
-	Findings []disk.Finding `json:"findings"`
-}
-
-// finish writes the answer: a summary, then the files.
-func (l *lister) Finish(name string, s *scan.Survey) error {
-	u := l.ui
-	findings := append(append([]disk.Finding{}, l.findings...), second.Findings(l.second)...)
-	if err := l.damageList(name); err != nil {
-		return err
-	}
-	if l.out != nil {
-		if err := l.out.Flush(); err != nil {
-			return fmt.Errorf("flushing the files in %s: %w", l.out.Dir, err)
-		}
-	}
-	if err := u.Object(document.KindFiles, filesJSON{schema, append([]fileJSON{}, l.files...), findings}); err != nil {
-		return err
-	}
-	u.Answerf("%s:\n%s, %s bytes, in %s that can be listed\n", name, disk.Counted(len(l.files), "file"), disk.Grouped(l.bytes), disk.Counted(len(files.Volumes(s)), "volume"))
-	if l.damaged > 0 {
-		u.Answerf("%s not whole.\n", notWhole(l.damaged))
-	} else if len(l.files) > 0 && !l.incomplete() {
-		u.Answerf("Every one of them is whole.\n")
-	}
-	page.SecondReader(u, l.second)
-	if l.out != nil {
-		l.sayCopied()
-		l.sayDamaged()
-	}
-	l.list()
-	if worth := slices.Concat(l.findings, page.Differing(l.second)); len(worth) > 0 {
-		page.Findings(u, worth)
-	}
-	switch {
-	case l.damaged > 0:
-		return talk.Coded(talk.ExitIncomplete, errors.New("some files are not whole"))
-	case l.incomplete():
-		return talk.Coded(talk.ExitIncomplete, errors.New("some directories could not be read: there may be more files"))
-	case hiddenVolumes(s):
-		return talk.Coded(talk.ExitIncomplete, errors.New("sectors by which a volume is known are missing: there may be more files"))
-	}
-	return nil
-}
-
-// sayCopied says what was copied, and under which other names.
-func (l *lister) sayCopied() {
-	u := l.ui
-	u.Answerf("%s copied to %s\n", disk.Counted(l.written, "file"), l.out.Dir)
-	if len(l.out.Changed) > 0 {
-		u.Answerf("%s not safe here, and changed:\n", disk.Counted(len(l.out.Changed), "name"))
-		for _, c := range l.out.Changed {
-			u.Answerf("  %s\n", c)
-		}
-	}
-}
-
-// incomplete tells whether there may be files that nobody could list.
-func (l *lister) incomplete() bool {
-	return slices.ContainsFunc(l.findings, func(f disk.Finding) bool {
-		switch f.Code {
-		case disk.FATDirectoryUnreadable, disk.FATDirectoryChain, disk.FATTooDeep, disk.FATMoreFindings, disk.FATTableMissing,
-			disk.ExtDirectoryUnread, disk.ExtDirectoryDamaged, disk.ExtTooDeep, disk.ExtMoreFindings, disk.VolumeNotWalkable:
-			return true
-		}
-		return false
-	})
-}
-
-// hiddenVolumes tells whether a volume may be there that could not be found, or
-// not be listed, because the sectors by which it is known are missing.
-func hiddenVolumes(s *scan.Survey) bool {
-	return slices.ContainsFunc(s.Findings, func(f disk.Finding) bool { return f.Code == disk.VolumeNotKnown })
-}
-
-// list names every file, or with --brief those that are not whole.
-func (l *lister) list() {
-	heading := false
-	for _, f := range l.files {
-		if l.flags.brief && f.whole() {
-			continue
-		}
-		if !heading {
-			l.ui.Answerf("\n%15s  %-16s %s\n", "bytes", "SHA-256 begins", "volume:file")
-			heading = true
-		}
-		l.ui.Answerf("%15s  %-16.16s %d:%s\n", disk.Grouped(f.Size), f.SHA256, f.Volume, words.Printable(f.Path))
-		for _, line := range f.damage(mostHoles) {
-			l.ui.Answerf("%15s  %s\n", "", line)
-		}
-	}
 }

@@ -76,7 +76,8 @@ func unknownTopic(root *cobra.Command, args []string) error {
 
 func showGroups(u *talk.UI, groups []register.Group) error {
 	if u.JSON {
-		return u.Object(document.KindFindings, findingsObject(groups))
+		u.Document(document.NewFindings(groups))
+		return nil
 	}
 	for i, g := range groups {
 		if i > 0 {
@@ -125,19 +126,6 @@ func titleOf(code disk.Code) string {
 		}
 	}
 	return ""
-}
-
-func findingsObject(groups []register.Group) document.Findings {
-	out := document.NewFindings()
-	for _, g := range groups {
-		for _, e := range g.Entries {
-			out.Findings = append(out.Findings, document.Meaning{
-				Code: string(e.Code), Severity: string(e.Severity), Acceptable: e.Acceptable,
-				About: g.Title, Means: e.Means, Do: e.Do,
-			})
-		}
-	}
-	return out
 }
 
 // commandNames returns the names of the commands below root.

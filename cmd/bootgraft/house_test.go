@@ -60,21 +60,30 @@ var mayImport = map[string][]string{
 	"safety/held": append([]string{
 		"layout/scan", "layout/scan/files", "layout/volume/probe", "layout/plan", "safety",
 	}, ground...),
+	"safety/rescue": append([]string{"image/capture/audio", "layout/scan", "layout/scan/files", "safety/newfile"}, ground...),
 
 	"cmd/bootgraft/words": {},
-	// A document reaches nothing; talk, which writes it, knows its kind.
-	"cmd/bootgraft/document": {},
-	"cmd/bootgraft/talk":     {"image/disk", "cmd/bootgraft/words", "cmd/bootgraft/document"},
+	// A document is a form of values: it opens nothing (see noFiles), and reaches no terminal.
+	"cmd/bootgraft/document": append([]string{
+		"image/disk/register", "image/capture", "layout/kit", "layout/kit/gather", "layout/plan", "layout/rule/candidate", "layout/scan", "layout/scan/second",
+		"safety", "safety/blockdev", "safety/held", "safety/rescue",
+	}, ground...),
+	"cmd/bootgraft/talk": {"image/disk", "cmd/bootgraft/words", "cmd/bootgraft/document"},
 	// What a person types may stand for any file or device; nothing is shown here.
 	"cmd/bootgraft/input": append([]string{
 		"image/capture", "image/pieces", "layout/kit", "layout/plan", "layout/plan/card", "layout/plan/fit", "layout/rule/compare",
-		"layout/scan", "layout/scan/files", "layout/table/mbr", "layout/volume/fat/resize", "safety", "safety/blockdev", "safety/newfile",
+		"layout/scan", "layout/scan/files", "layout/table/mbr", "layout/volume/fat/resize", "safety", "safety/blockdev", "safety/newfile", "safety/rescue",
 		"cmd/bootgraft/talk", "cmd/bootgraft/words",
 	}, ground...),
 	// A page is text from values: it opens nothing (see noFiles) and asks nobody.
 	"cmd/bootgraft/page": append([]string{
-		"image/capture", "layout/kit", "layout/plan", "layout/rule/candidate", "layout/rule/compare", "layout/scan", "layout/scan/diff",
-		"layout/scan/second", "safety", "safety/blockdev", "safety/held", "cmd/bootgraft/talk", "cmd/bootgraft/words",
+		"image/capture", "layout/kit", "layout/kit/gather", "layout/plan", "layout/rule/candidate", "layout/rule/compare", "layout/scan", "layout/scan/diff",
+		"layout/scan/second", "safety", "safety/blockdev", "safety/held", "safety/rescue", "cmd/bootgraft/talk", "cmd/bootgraft/words",
+	}, ground...),
+	// The conversation about a drive or card; what may be done to it is for safety to say.
+	"cmd/bootgraft/device": append([]string{
+		"layout/plan", "safety", "safety/blockdev", "safety/held", "safety/newfile",
+		"cmd/bootgraft/document", "cmd/bootgraft/input", "cmd/bootgraft/page", "cmd/bootgraft/talk", "cmd/bootgraft/words",
 	}, ground...),
 	// Only main imports the demonstration, which lets the commands do the job.
 	"cmd/bootgraft/demo": append([]string{

@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"cmp"
+	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
@@ -10,132 +11,270 @@ import (
 	"hash"
 	"io"
 	"os"
-	"slices"
-	"strings"
+
+	"github.com/spf13/cobra"
 
 	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/cmd/bootgraft/talk"
-	"bootgraft/cmd/bootgraft/words"
+	"bootgraft/image"
+	"bootgraft/image/capture"
 	"bootgraft/image/disk"
 	"bootgraft/layout/kit"
 	"bootgraft/layout/kit/gather"
+	"bootgraft/layout/rule/compare"
 	"bootgraft/layout/scan"
 	"bootgraft/safety"
 )
 
-// madeKit is a kit on its way.
-type madeKit struct {
-	kit.Contents
-	survey   *scan.Survey
-	from     *input.Source // what it is made of
-	farInUse disk.Sector
-	findings []disk.Finding
-	need     []disk.Finding // what has to be accepted by its code
-	texts    []kit.Text     // strings on a drive that nobody knows
-	allTexts int
+const kitMakeHelp = `Puts the boot areas of a drive into a kit: the partition table, head, gaps and
+tail, and of FAT volumes the sectors before the allocation tables. No file, no
+directory and no label of a volume known here goes into it.
 
-	bytes  int64
-	sha256 string
+Numbers that tell one drive from another (disk id, serial number of a volume)
+stay, because a device may be bound to them, and are marked. Labels in FAT boot
+sectors are overwritten. Names in the table, which a device may need, are
+refused until you accept them. On a drive without a table and without a volume
+nobody knows what is private: the strings in it are shown, and --blank takes
+sectors out.
+
+Examples:
+
+  bootgraft kit make old.img -o device.kit --note "Jukebox, bought 2004"
+  bootgraft kit make old.img -o device.kit --rules device.rules
+  bootgraft kit make old.img -o device.kit --blank 5000+16 --blank end-64+2
+  bootgraft kit make old.img -o facts.kit --facts-only
+  bootgraft kit make --sectors 39070080 --part 0s=head.bin \
+      --part end-131072s=tail.bin -o device.kit
+  sudo bootgraft kit make /dev/sdX -o device.kit
+
+A drive is captured first, as with "capture --only boot", into KIT.capture,
+which stays: the drive is read once. When it stops the same command goes on.
+
+A span of sectors is START+COUNT, head:64MiB, tail:64MiB or end-N+COUNT.`
+
+type kitMakeFlags struct {
+	out, rules string
+	ruleSize   int // sector size of the drives that the rules are of, 0 without rules
+	notes      []string
+	drive      string
+	blank      []string
+	factsOnly  bool
+	replace    bool
+	accept     []disk.Code
+	head, tail string
+	sectors    string
+	parts      []string
+	source     input.SourceFlags
+	played     map[string]capture.Drive // drives that the demonstration plays, by name
 }
 
-// look finds what names something or tells the drive apart.
-func (k *madeKit) look() error {
-	marks := &gather.Marks{Src: k.Source, Spans: k.Spans, Facts: k.FactsOnly}
-	if err := marks.Find(k.survey); err != nil {
+func kitMakeCommand(u *talk.UI, played map[string]capture.Drive) *cobra.Command {
+	f := kitMakeFlags{played: played}
+	c := &cobra.Command{
+		Use:   "make (SOURCE | --sectors N --part PLACE=FILE...) -o KIT",
+		Short: "put the boot areas of a drive into a kit",
+		Long:  kitMakeHelp,
+		Args:  cobra.MaximumNArgs(1),
+		RunE:  func(c *cobra.Command, args []string) error { return f.run(c, u, args) },
+	}
+	fl := c.Flags()
+	fl.StringVarP(&f.out, "output", "o", "", "the new kit")
+	fl.StringVar(&f.rules, "rules", "", "put this rule file into the kit")
+	fl.StringArrayVar(&f.notes, "note", nil, "a note about the device; may be repeated")
+	fl.StringVar(&f.drive, "drive", "", "what the drive calls itself (default: as captured)")
+	fl.StringArrayVar(&f.blank, "blank", nil, "leave these sectors out; may be repeated")
+	fl.BoolVar(&f.factsOnly, "facts-only", false, "places, sizes, hashes and rules alone, none of the drive's bytes; what tells one drive from another is masked")
+	fl.BoolVar(&f.replace, "replace", false, "replace an empty file, or what a run that broke off left; a kit is replaced by nothing")
+	input.AcceptFlag(fl, &f.accept)
+	fl.StringVar(&f.head, "head", "64MiB", "how much of the head, and of each gap, counts as boot area")
+	fl.StringVar(&f.tail, "tail", "64MiB", "how much of the tail counts as boot area")
+	fl.StringVar(&f.sectors, "sectors", "", "with --part: the number of sectors of the drive")
+	fl.StringArrayVar(&f.parts, "part", nil, "a plain file with sectors of the drive: 0s=head.bin or end-131072s=tail.bin; may be repeated")
+	f.source.Add(c)
+	return c
+}
+
+func (f *kitMakeFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
+	rules, err := f.check(args)
+	if err != nil {
 		return err
 	}
-	k.Patches = marks.Patches
+	src, err := f.open(c, u, args)
+	if err != nil {
+		return err
+	}
+	defer src.Close()
+	if err := input.FileFree(f.out, safety.KitFile, src, f.replace); err != nil {
+		return err
+	}
+	if n := src.SectorSize(); f.ruleSize != 0 && f.ruleSize != n {
+		return talk.Refusef("%s is of drives with sectors of %d bytes, and this one has %d", f.rules, f.ruleSize, n)
+	}
+	s, err := runSurvey(c, u, src)
+	if err != nil {
+		return err
+	}
+	k, err := f.gather(c.Context(), src, s)
+	if err != nil {
+		return err
+	}
+	if old, ok := src.Source.(*kit.Kit); ok && rules == nil && old.Rules() != nil {
+		u.Sayf("%s brings rules; the new kit gets them too.", args[0])
+		rules = old.Rules()
+	}
+	k.RuleSet = rules
+	if err := f.accepted(u, k); err != nil {
+		return err
+	}
+	return f.write(u, k, src.Files)
+}
+
+// check finds flags that contradict each other, and reads the rules, before
+// anything else is opened.
+func (f *kitMakeFlags) check(args []string) (rules []byte, err error) {
 	switch {
-	case !k.FactsOnly:
-		k.Identity = marks.Identity[:min(len(marks.Identity), kit.MaxMarks)]
-	case len(marks.Identity) > kit.MaxMarks:
-		return talk.Refusef("%s runs of bytes tell this drive from others, and facts can mask %s. Take sectors out with --blank SPAN", disk.Grouped(len(marks.Identity)), disk.Grouped(kit.MaxMarks))
-	default:
-		k.Masked = marks.Identity
+	case f.out == "":
+		return nil, talk.Usagef("give the new kit a name with -o")
+	case len(args)+min(1, len(f.parts)) != 1:
+		return nil, talk.Usagef("give either a SOURCE or pieces with --part")
+	case (f.sectors == "") != (len(f.parts) == 0):
+		return nil, talk.Usagef("--part and --sectors go together: the number of sectors of a drive is part of what its boot areas mean")
 	}
-	var err error
-	if k.need, err = gather.Places(k.from, k.from.Parts, k.survey); err != nil {
-		return err
+	if err := input.FileFree(f.out, safety.KitFile, &input.Source{}, f.replace); err != nil {
+		return nil, err
 	}
-	if n := k.farInUse; n > 0 {
-		k.findings = append(k.findings, disk.Warningf(disk.BootAreaCut, disk.NoSector,
-			"%s in use lie outside the volumes too, and are not in the kit: only the first of each gap and the end of the disk are. --head and --tail say how much", disk.Counted(n, "sector")))
+	if f.rules == "" {
+		return nil, nil
 	}
-	if k.FactsOnly {
-		return nil // no byte of the drive goes into it
+	r, err := image.Open(f.rules, 512)
+	if err != nil {
+		return nil, input.SourceError(f.rules, err)
 	}
-	if err := marks.Labels(k.survey); err != nil {
-		return err
+	defer r.Close()
+	if rules, err = io.ReadAll(io.NewSectionReader(r, 0, compare.MaxFile+1)); err != nil {
+		return nil, err
 	}
-	k.need = append(k.need, marks.Need...)
-	if k.LayoutKnown {
-		return nil
+	known, err := compare.Decode(bytes.NewReader(rules))
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", f.rules, err)
 	}
-	if k.texts, k.allTexts, err = kit.Texts(k.Source, k.Spans, page.MostTexts); err != nil {
-		return err
-	}
-	k.findings = append(k.findings, disk.Warningf(disk.PrivacyNotKnown, disk.NoSector,
-		"neither a table nor a volume was found, so nobody knows what private things the sectors hold; %s found. --blank SPAN takes sectors out", wereFound(k.allTexts)))
-	return nil
+	f.ruleSize = known.SectorSize
+	return rules, nil
 }
 
-func wereFound(n int) string {
-	if n == 1 {
-		return "1 string was"
+// open opens what the kit is made of.
+func (f *kitMakeFlags) open(c *cobra.Command, u *talk.UI, args []string) (*input.Source, error) {
+	if len(f.parts) > 0 {
+		if err := image.CheckSectorSize(f.source.SectorSize); err != nil {
+			return nil, talk.Usagef("%v", err)
+		}
+		n, err := input.ParseCount(f.sectors)
+		if err != nil {
+			return nil, err
+		}
+		return input.OpenParts(f.parts, n, f.source.SectorSize)
 	}
-	return disk.Counted(n, "string") + " were"
+	path := args[0]
+	_, isPlayed := f.played[path]
+	if isPlayed || path == "next" || input.IsDevice(path) {
+		var err error
+		if path, err = f.capture(c, u, path); err != nil {
+			return nil, err
+		}
+	}
+	f.source.Accept, f.source.Bar = f.accept, u.Bar
+	src, err := input.OpenSource(path, f.source)
+	if err != nil {
+		return nil, refusedSource(u, err)
+	}
+	src.SayDamage(u)
+	return src, nil
+}
+
+// capture reads the boot areas of a drive into KIT.capture, which stays, and
+// returns its path. Sectors that the drive does not give are no error here.
+func (f *kitMakeFlags) capture(c *cobra.Command, u *talk.UI, device string) (string, error) {
+	img := f.out + ".capture"
+	cf := captureFlags{only: "boot", free: "last", head: f.head, tail: f.tail, looks: 3, missingAs: "pattern", sectorSize: f.source.SectorSize, played: f.played}
+	u.Sayf("Reading the boot areas of %s into %s first; Ctrl-C stops, and the same command goes on.", device, img)
+	err := cf.run(c, u.Aside(), []string{device, img})
+	if talk.ExitCode(err) == talk.ExitIncomplete {
+		u.Sayf("%v", err)
+		err = nil
+	}
+	return img, err
+}
+
+// gather finds out what goes into the kit.
+func (f *kitMakeFlags) gather(ctx context.Context, src *input.Source, s *scan.Survey) (*gather.Made, error) {
+	remove, err := input.ParseSpans(f.blank, src)
+	if err != nil {
+		return nil, err
+	}
+	ends, err := f.ends(src.SectorSize())
+	if err != nil {
+		return nil, err
+	}
+	k, err := gather.Make(ctx, src, s, gather.Options{
+		Ends: ends, Remove: remove, Absent: src.Absent(), Parts: src.Parts, FactsOnly: f.factsOnly,
+		Drive: cmp.Or(f.drive, src.DriveName()), Notes: f.notes, Program: writtenBy(), MostTexts: page.MostTexts,
+	})
+	if no := (*gather.RefusedError)(nil); errors.As(err, &no) {
+		return nil, talk.Coded(talk.ExitRefused, err)
+	}
+	return k, err
+}
+
+func (f *kitMakeFlags) ends(sectorSize int) (gather.Ends, error) {
+	head, err := input.ParseSize(f.head, sectorSize)
+	if err != nil {
+		return gather.Ends{}, err
+	}
+	tail, err := input.ParseSize(f.tail, sectorSize)
+	return gather.Ends{Head: head.Sectors, Tail: tail.Sectors}, err
 }
 
 // accepted refuses what was not accepted by its code.
-func (k *madeKit) accepted(u *talk.UI, codes []disk.Code) error {
-	used := map[disk.Code]bool{}
-	var open []disk.Finding
-	for _, f := range k.need {
-		used[f.Code] = true
-		if f.Accepted = slices.Contains(codes, f.Code); !f.Accepted {
-			open = append(open, f)
-			continue
-		}
-		k.findings = append(k.findings, f)
-	}
-	for _, code := range input.OtherCodes(codes) {
-		if !used[code] {
-			k.findings = append(k.findings, disk.Notef(disk.AcceptNotNeeded, disk.NoSector, "--accept %s was given, but nothing asked for it", code))
-		}
-	}
-	if len(open) == 0 {
+func (f *kitMakeFlags) accepted(u *talk.UI, k *gather.Made) error {
+	k.Accept(input.OtherCodes(f.accept))
+	if len(k.Need) == 0 {
 		return nil
 	}
 	if u.JSON {
-		if err := u.Object(document.KindRefused, refusedJSON{schema, true, 0, 0, []disk.Finding{}, open}); err != nil {
-			return err
-		}
+		u.Document(document.NewRefused(nil, k.Need))
 		return talk.Coded(talk.ExitRefused, talk.ErrSaid)
 	}
-	var b bytes.Buffer
-	b.WriteString("refusing to make this kit; nothing was written.\n")
-	for _, f := range open {
-		b.WriteString(words.Fold("  ", string(f.Code)+": "+f.Text))
-		fmt.Fprintf(&b, "    To go on all the same: --accept %s\n", f.Code)
-	}
-	return talk.Coded(talk.ExitRefused, errors.New(b.String()))
+	return talk.Refusef("refusing to make this kit; nothing was written.\n%s", page.Needs(k.Need))
 }
 
 // write writes the kit under its name, when it is complete.
-func (k *madeKit) write(path string, replace bool, avoid []os.FileInfo) (m *kit.Manifest, err error) {
+func (f *kitMakeFlags) write(u *talk.UI, k *gather.Made, avoid []os.FileInfo) error {
+	var m *kit.Manifest
 	sum := &summed{sum: sha256.New()}
-	err = input.WriteFile(path, safety.KitFile, replace, avoid, func(w io.Writer) error {
+	err := input.WriteFile(f.out, safety.KitFile, f.replace, avoid, func(w io.Writer) (err error) {
 		m, err = kit.Write(io.MultiWriter(w, sum), &k.Contents)
 		return err
 	})
 	var large *kit.TooLargeError
 	if errors.As(err, &large) {
-		return nil, k.tooLarge(large.Bytes)
+		return talk.Refusef("%s", page.TooLarge(large.Bytes, k.Spans))
 	}
-	k.bytes, k.sha256 = sum.n, hex.EncodeToString(sum.sum.Sum(nil))
-	return m, err
+	if err != nil {
+		return err
+	}
+	digest := hex.EncodeToString(sum.sum.Sum(nil))
+	u.Document(document.NewKitMake(f.out, sum.n, digest, k, m))
+	page.KitMade(u, f.out, sum.n, digest, k, m)
+	n := m.Count(kit.Missing)
+	if len(f.parts) == 0 {
+		n += m.Count(kit.Unread)
+	}
+	if n > 0 {
+		return talk.Coded(talk.ExitIncomplete, fmt.Errorf("done, but %s of the boot areas could not be had", disk.Counted(n, "sector")))
+	}
+	return nil
 }
 
 // summed counts and hashes what is written.
@@ -147,42 +286,4 @@ type summed struct {
 func (s *summed) Write(p []byte) (int, error) {
 	s.n += int64(len(p))
 	return s.sum.Write(p)
-}
-
-// tooLarge says what takes the room.
-func (k *madeKit) tooLarge(n int64) error {
-	total := map[string]disk.Sector{}
-	var names []string
-	for _, s := range k.Spans {
-		if s.State == kit.Stored {
-			if total[s.What] == 0 {
-				names = append(names, s.What)
-			}
-			total[s.What] += s.Count
-		}
-	}
-	slices.SortStableFunc(names, func(a, b string) int { return cmp.Compare(total[b], total[a]) })
-	var b strings.Builder
-	fmt.Fprintf(&b, "the kit would have %s, and a kit has at most %s. In use in the boot areas:\n", disk.BytesText(n), disk.BytesText(kit.MaxBytes))
-	for _, name := range names[:min(len(names), 12)] {
-		fmt.Fprintf(&b, "  %s: %s\n", name, disk.Counted(total[name], "sector"))
-	}
-	b.WriteString("Take some of it out with --blank SPAN, or less of each area with --head and --tail.")
-	return talk.Refusef("%s", b.String())
-}
-
-// kitFacts returns what a survey found, without names and labels.
-func kitFacts(s *scan.Survey) kit.Facts {
-	f := kit.Facts{Table: s.Table}
-	for _, e := range s.Entries[:min(len(s.Entries), kit.MaxFacts)] {
-		f.Entries = append(f.Entries, kit.Entry{Span: e.Span, Index: e.Index, Type: e.Type, Active: e.Active, Extended: e.Extended})
-	}
-	for _, v := range s.Volumes[:min(len(s.Volumes), kit.MaxFacts)] {
-		f.Volumes = append(f.Volumes, kit.Volume{Span: v.Span, Index: v.Index, Kind: v.Kind, ClusterBytes: v.ClusterBytes})
-	}
-	for _, r := range s.Regions[:min(len(s.Regions), kit.MaxFacts)] {
-		f.Regions = append(f.Regions, kit.Region{Span: r.Span, Role: r.Role, From: r.Anchor, NonBlank: r.Content.NonBlank, Unread: r.Content.Unread})
-	}
-	f.Fields = s.Fields[:min(len(s.Fields), kit.MaxFacts)]
-	return f
 }

@@ -10,10 +10,10 @@ import (
 	"strings"
 	"testing"
 
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/disk"
-	"bootgraft/layout/kit"
 )
 
 // slice writes sectors of an image into a file of their own; from below zero it
@@ -141,14 +141,14 @@ func TestPiecesInTheWrongPlace(t *testing.T) {
 }
 
 // manifest returns what a kit says of itself.
-func (y *typed) manifest(name string) kit.Manifest {
+func (y *typed) manifest(name string) document.Manifest {
 	y.t.Helper()
 	said, _ := y.run(talk.ExitDone, "kit", "show", name, "--json")
-	var j kitShowJSON
+	var j document.KitShow
 	if err := json.Unmarshal([]byte(said), &j); err != nil {
 		y.t.Fatal(err)
 	}
-	return *j.Manifest
+	return j.Manifest
 }
 
 // The hashes of a kit that holds facts alone do not follow what tells one unit from
@@ -215,11 +215,11 @@ func TestFactsDoNotTellTheUnitByCopies(t *testing.T) {
 	if !reflect.DeepEqual(one, two) {
 		t.Errorf("the kits of two units differ:\n%+v\n%+v", one.Masked, two.Masked)
 	}
-	for _, want := range []kit.Mark{
+	for _, want := range []document.Mark{
 		{Sector: 5, Offset: 440, Count: 4}, {Sector: 9, Offset: 53, Count: 4}, {Sector: 20, Offset: 67, Count: 4},
 		{Sector: 30, Offset: 67, Count: 4}, {Sector: 40, Offset: 440, Count: 4},
 	} {
-		if !slices.ContainsFunc(one.Masked, func(k kit.Mark) bool {
+		if !slices.ContainsFunc(one.Masked, func(k document.Mark) bool {
 			return k.Sector == want.Sector && k.Offset == want.Offset && k.Count == want.Count
 		}) {
 			t.Errorf("not masked: %+v", want)

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"crypto/rand"
 	"encoding/binary"
@@ -8,6 +9,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
@@ -19,6 +21,7 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout/kit"
+	"bootgraft/layout/kit/gather"
 	"bootgraft/layout/plan"
 	"bootgraft/layout/plan/fit"
 	"bootgraft/layout/rule/candidate"
@@ -309,4 +312,42 @@ func (f *planFlags) readRules() (err error) {
 		f.known, err = input.OpenRules(f.rules)
 	}
 	return err
+}
+
+// takeKitRules takes the rules that a kit brings, unless a rule file was given.
+func (f *planFlags) takeKitRules(u *talk.UI, src *input.Source) error {
+	k, ok := src.Source.(*kit.Kit)
+	if !ok || k.Rules() == nil || f.known != nil {
+		return nil
+	}
+	r, err := compare.Decode(bytes.NewReader(k.Rules()))
+	if err != nil {
+		return fmt.Errorf("the rules in %s cannot be used: %w. --rules RULES gives others", src.Path, err)
+	}
+	u.Sayf("The kit brings rules for cards of another size; they are used.")
+	f.known = r
+	return nil
+}
+
+// kitHint adds to a refusal what makes a card from a kit, which holds no files:
+// its volumes begin empty.
+func (f *planFlags) kitHint(src *input.Source, s *scan.Survey, cause, refusal error) error {
+	r := fit.IsRefused(cause)
+	_, isKit := src.Source.(*kit.Kit)
+	if r == nil || !isKit || !slices.ContainsFunc(r.Need, func(f disk.Finding) bool { return f.Code == disk.MissingInVolume }) {
+		return refusal
+	}
+	flags := emptyFlags(&kit.Manifest{Facts: gather.Facts(s)}, f.volumes.Empty...)
+	if flags == "" || refusal == nil || talk.ExitCode(refusal) != talk.ExitRefused {
+		return refusal
+	}
+	return talk.Coded(talk.ExitRefused, fmt.Errorf("%w\n%s is a kit, and a kit holds no files. For a card that starts with\nempty volumes add:\n\n %s", refusal, filepath.Base(src.Path), flags))
+}
+
+// kitWayOut says what to do with a card of another size that was planned from a
+// kit without rules.
+func (f *planFlags) kitWayOut(u *talk.UI, src *input.Source, p *plan.Plan) {
+	if k, ok := src.Source.(*kit.Kit); ok && f.known == nil && k.Rules() == nil && p.Target.Sectors != p.Source.Sectors {
+		u.Answerf("\n%s", kit.WayOut)
+	}
 }

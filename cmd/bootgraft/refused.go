@@ -1,15 +1,12 @@
 package main
 
 import (
-	"bytes"
 	"errors"
-	"fmt"
 
 	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/input"
+	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/cmd/bootgraft/talk"
-	"bootgraft/cmd/bootgraft/words"
-	"bootgraft/image/disk"
 	"bootgraft/layout/plan/fit"
 )
 
@@ -19,34 +16,8 @@ func refusedSource(u *talk.UI, err error) error {
 	if !u.JSON || !errors.As(err, &e) {
 		return err
 	}
-	if err := u.Object(document.KindRefused, refusedJSON{Schema: schema, Refused: true, Why: []disk.Finding{}, Need: e.Need}); err != nil {
-		return err
-	}
+	u.Document(document.NewRefused(nil, e.Need))
 	return talk.Coded(talk.ExitRefused, talk.ErrSaid)
-}
-
-type refusedJSON struct {
-	Schema   int         `json:"schema"`
-	Refused  bool        `json:"refused"`
-	Smallest disk.Sector `json:"smallest_sectors,omitempty"`
-
-	// Accepting is the smallest card with everything accepted that would be asked.
-	Accepting disk.Sector `json:"smallest_accepted_sectors,omitempty"`
-
-	Why  []disk.Finding `json:"why"`
-	Need []disk.Finding `json:"accept"`
-}
-
-// acceptAll writes every code that has to be accepted, each once.
-func acceptAll(need []disk.Finding) string {
-	words, seen := "", map[disk.Code]bool{}
-	for _, f := range need {
-		if !seen[f.Code] {
-			seen[f.Code] = true
-			words += " --accept " + string(f.Code)
-		}
-	}
-	return words
 }
 
 // showRefused explains why there is no plan. again is the command to paste.
@@ -56,22 +27,10 @@ func showRefused(u *talk.UI, err error, again string) error {
 		return err
 	}
 	if u.JSON {
-		if err := u.Object(document.KindRefused, refusedJSON{schema, true, r.Smallest, r.Accepting, append([]disk.Finding{}, r.Why...), append([]disk.Finding{}, r.Need...)}); err != nil {
-			return err
-		}
+		d := document.NewRefused(r.Why, r.Need)
+		d.Smallest, d.Accepting = r.Smallest, r.Accepting
+		u.Document(d)
 		return talk.Coded(talk.ExitRefused, talk.ErrSaid)
 	}
-	var b bytes.Buffer
-	b.WriteString("refusing to plan this card; nothing was written.\n")
-	for _, f := range r.Why {
-		b.WriteString(words.Fold("  ", string(f.Code)+": "+f.Text))
-	}
-	for _, f := range r.Need {
-		b.WriteString(words.Fold("  ", string(f.Code)+": "+f.Text))
-		fmt.Fprintf(&b, "    To go on all the same: --accept %s\n", f.Code)
-	}
-	if len(r.Why) == 0 && len(r.Need) > 0 {
-		b.WriteString("Everything together accepted:\n\n  " + again + acceptAll(r.Need) + "\n")
-	}
-	return talk.Coded(talk.ExitRefused, errors.New(b.String()))
+	return talk.Refusef("%s", page.Refused(r.Why, r.Need, again))
 }

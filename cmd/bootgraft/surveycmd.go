@@ -5,6 +5,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/device"
 	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/page"
@@ -14,7 +15,6 @@ import (
 	"bootgraft/image/disk"
 	"bootgraft/image/peek"
 	"bootgraft/layout/scan"
-	"bootgraft/safety/blockdev"
 )
 
 const surveyHelp = `Reads an image of a drive and says who owns every sector of it: tables, gaps,
@@ -68,7 +68,10 @@ func surveyCommand(u *talk.UI) *cobra.Command {
 				return err
 			}
 			if u.JSON {
-				return u.Object(document.KindSurvey, withCandidates(surveyObject(&s.Map), outside))
+				d := document.NewSurvey(&s.Map)
+				d.Add(outside)
+				u.Document(d)
+				return nil
 			}
 			page.Survey(u, args[0], &s.Map)
 			page.Candidates(u, outside)
@@ -98,13 +101,7 @@ func runSurvey(c *cobra.Command, u *talk.UI, src *input.Source) (*scan.Survey, e
 // shortLook surveys a drive by a few reads. The path next stands for the one
 // that is plugged in now.
 func shortLook(u *talk.UI, ctx context.Context, path string) error {
-	var d *blockdev.Source
-	var err error
-	if path == "next" {
-		d, err = nextDrive(u, ctx)
-	} else if d, err = blockdev.OpenSource(path); err != nil {
-		err = input.DeviceError(path, err)
-	}
+	d, err := device.OpenDrive(ctx, u, path)
 	if err != nil {
 		return err
 	}
@@ -119,7 +116,8 @@ func shortLook(u *talk.UI, ctx context.Context, path string) error {
 	}
 	s.Findings = append(s.Findings, p.Findings()...)
 	if u.JSON {
-		return u.Object(document.KindSurvey, surveyObject(&s.Map))
+		u.Document(document.NewSurvey(&s.Map))
+		return nil
 	}
 	u.Answerf("%s: %s\n", path, page.IdentityText(d.Identity()))
 	page.Survey(u, path, &s.Map)

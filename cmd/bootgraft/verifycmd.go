@@ -91,37 +91,9 @@ func verifyCommand(u *talk.UI) *cobra.Command {
 	return c
 }
 
-type verifyJSON struct {
-	Schema      int                    `json:"schema"`
-	Compared    disk.Sector            `json:"compared_sectors"`
-	Left        disk.Sector            `json:"left_sectors"`
-	Missing     disk.Sector            `json:"missing_sectors"`
-	Unequal     disk.Sector            `json:"unequal_sectors"`
-	ByOp        map[string]disk.Sector `json:"unequal_by_op"`
-	ByWhy       map[string]disk.Sector `json:"unequal_by_why"`
-	Differences []safety.Difference    `json:"differences"`
-	Notes       []string               `json:"notes"`
-	Findings    []disk.Finding         `json:"findings"`
-	SHA256      string                 `json:"sha256,omitempty"`
-}
-
 // compared says what a comparison found and how the program ends.
 func compared(u *talk.UI, target string, c *safety.Comparison, opinions []second.Opinion) error {
-	j := verifyJSON{
-		Schema: schema, Compared: c.Compared, Left: c.Left, Missing: c.Missing, Unequal: c.Unequal,
-		ByOp: map[string]disk.Sector{}, ByWhy: map[string]disk.Sector{},
-		Differences: append([]safety.Difference{}, c.Differences...), Notes: append([]string{}, c.Notes...), SHA256: c.SHA256,
-		Findings: second.Findings(opinions),
-	}
-	for op, n := range c.ByOp {
-		j.ByOp[op.String()] = n
-	}
-	for why, n := range c.ByWhy {
-		j.ByWhy[why.String()] = n
-	}
-	if err := u.Object(document.KindVerify, j); err != nil {
-		return err
-	}
+	u.Document(document.NewVerify(c, opinions))
 	u.Answerf("%s: %s compared", target, disk.Counted(c.Compared, "sector"))
 	if c.Left > 0 {
 		u.Answerf("; %s not touched by the plan", disk.Grouped(c.Left))
@@ -154,7 +126,7 @@ func secondOnCard(u *talk.UI, ctx context.Context, card image.Source) ([]second.
 	}
 	progress, finish := u.Bar("second reader")
 	defer finish()
-	done, total := int64(0), usedBytes(s)
+	done, total := int64(0), s.UsedBytes()
 	return second.Ask(ctx, card, s, second.Options{Contents: true, Progress: func(n int64) {
 		done += n
 		progress(min(done, total), total)

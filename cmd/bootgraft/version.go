@@ -80,7 +80,8 @@ func versionCommand(u *talk.UI) *cobra.Command {
 
 func showVersion(u *talk.UI, b build) error {
 	if u.JSON {
-		return u.Object(document.KindVersion, document.NewVersion(writtenBy(), b.version, b.commit, b.date, b.modified, b.goes))
+		u.Document(document.NewVersion(writtenBy(), b.version, b.commit, b.date, b.modified, b.goes))
+		return nil
 	}
 	orNone := func(s, none string) string {
 		if s == "" {

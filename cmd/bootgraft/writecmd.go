@@ -6,6 +6,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/device"
 	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
@@ -40,7 +41,7 @@ Examples:
 type writeFlags struct {
 	source input.PlanSourceFlags
 	image  safety.Options
-	card   cardFlags
+	card   device.Flags
 	keep   string
 }
 
@@ -56,7 +57,7 @@ func writeCommand(u *talk.UI) *cobra.Command {
 	f.source.Add(c)
 	f.source.Bar = u.Bar
 	f.card.Add(c)
-	c.Flags().StringArrayVar(&f.card.earlier, "earlier", nil, "with --device: the receipt of an earlier write of this card, if it is not beside the plan; may be repeated")
+	c.Flags().StringArrayVar(&f.card.Earlier, "earlier", nil, "with --device: the receipt of an earlier write of this card, if it is not beside the plan; may be repeated")
 	keeps.Add(c, &f.keep, "tables", "with --device, what the receipt keeps of the old content: tables, or all that is replaced")
 	c.Flags().BoolVar(&f.image.Replace, "replace", false, "replace an existing TARGET")
 	c.Flags().BoolVar(&f.image.Hash, "sha256", false, "also compute the SHA-256 of what is written")
@@ -68,12 +69,12 @@ func (f *writeFlags) check() error {
 	switch {
 	case keeps.Check(f.keep) != nil:
 		return keeps.Check(f.keep)
-	case f.card.device && (f.image.Replace || f.image.Hash):
+	case f.card.Device && (f.image.Replace || f.image.Hash):
 		return talk.Usagef("--replace and --sha256 are for image files; what a card holds is read back in any case")
-	case !f.card.device && (f.keep == "all" || f.card.earlier != nil):
+	case !f.card.Device && (f.keep == "all" || f.card.Earlier != nil):
 		return talk.Usagef("--keep and --earlier go with --device")
 	}
-	return f.card.check()
+	return f.card.Check()
 }
 
 func (f *writeFlags) run(ctx context.Context, u *talk.UI, args []string) error {
@@ -89,9 +90,9 @@ func (f *writeFlags) run(ctx context.Context, u *talk.UI, args []string) error {
 	}
 	defer job.Close()
 	job.Src.SayDamage(u)
-	if f.card.device {
-		f.card.accept = f.source.Accept
-		return writeDevice(u, ctx, args, job, f.card, f.keep == "all")
+	if f.card.Device {
+		f.card.Accept, f.card.KeepAll, f.card.Program = f.source.Accept, f.keep == "all", writtenBy()
+		return device.Write(ctx, u, args[0], args[1], job, f.card)
 	}
 	f.image.Avoid = job.Files
 	var finish func()
@@ -104,25 +105,9 @@ func (f *writeFlags) run(ctx context.Context, u *talk.UI, args []string) error {
 	return wrote(u, args, job, res)
 }
 
-type writeJSON struct {
-	Schema  int     `json:"schema"`
-	Target  string  `json:"target"`
-	Written int64   `json:"written_sectors"`
-	Left    int64   `json:"left_sectors"`
-	Missing int64   `json:"missing_sectors"`
-	SHA256  string  `json:"sha256,omitempty"`
-	Receipt *string `json:"receipt"`
-	Confirm *string `json:"confirm"`
-}
-
 // wrote says what was written and how the program ends.
 func wrote(u *talk.UI, args []string, j *input.Job, res safety.Result) error {
-	if err := u.Object(document.KindWrite, writeJSON{
-		Schema: schema, Target: args[1], Written: int64(res.Written), Left: int64(res.Left),
-		Missing: int64(res.Missing), SHA256: res.SHA256,
-	}); err != nil {
-		return err
-	}
+	u.Document(document.NewImageWritten(args[1], res))
 	if res.Folder != nil {
 		u.Sayf("warning: the folder of %s could not be flushed (%v); wait before you cut the power", args[1], res.Folder)
 	}

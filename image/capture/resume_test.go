@@ -408,10 +408,10 @@ func TestAnImageWithoutARecordIsNotOverwritten(t *testing.T) {
 func TestRest(t *testing.T) {
 	d := newSim(1 << 18)
 	var rests, works int
-	d.simTime.hanging = true // a timer is due at once
+	d.simTime.hanging = true // a rest is over at once
 	tg := target
 	tg.Storage = newMemory()
-	_, err := Run(context.Background(), d, tg, Options{Looks: 1, Work: 1250 * time.Millisecond, Rest: time.Minute, HangAfter: time.Hour, Time: restTime{d.simTime}}, nil,
+	_, err := Run(context.Background(), d, tg, Options{Looks: 1, Work: 1250 * time.Millisecond, Rest: time.Minute, HangAfter: time.Hour, Time: d.simTime}, nil,
 		watcher{event: func(e Event) {
 			switch e.Kind {
 			case EventRest:
@@ -424,14 +424,4 @@ func TestRest(t *testing.T) {
 	if err != nil || rests != 3 || works != 3 {
 		t.Errorf("%v, %d rests, %d times back to work", err, rests, works)
 	}
-}
-
-// restTime lets a rest pass at once, and no read hang.
-type restTime struct{ *simTime }
-
-func (k restTime) Timer(d time.Duration) (<-chan time.Time, func()) {
-	if d >= time.Hour {
-		return nil, func() {}
-	}
-	return k.simTime.Timer(d)
 }

@@ -22,6 +22,9 @@ const (
 	simBad  = 2 * time.Second
 )
 
+// simHang is what passes while the drive does not answer.
+const simHang = 2 * time.Minute
+
 // simTime is a clock that only the drive moves.
 type simTime struct {
 	mu      sync.Mutex
@@ -49,7 +52,9 @@ func (k *simTime) Timer(d time.Duration) (<-chan time.Time, func()) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	t := simTimer{k.now.Add(d), make(chan time.Time, 1)}
-	if k.hanging { // time passes although no read returns
+	// The read may hang before its timers are made: they see the same time pass as
+	// those that were made before it.
+	if k.hanging && d <= simHang {
 		t.c <- t.at
 		return t.c, func() {}
 	}
@@ -216,7 +221,7 @@ func (d *simDrive) visit(s disk.Span) error {
 			d.simTime.mu.Lock()
 			d.hanging = true
 			d.simTime.mu.Unlock()
-			d.pass(2 * time.Minute)
+			d.pass(simHang)
 			d.mu.Unlock()
 			<-d.release
 			d.mu.Lock()

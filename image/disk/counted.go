@@ -22,6 +22,19 @@ func Counted[T ~int | ~int64 | ~uint32](n T, noun string) string {
 	return Grouped(n) + " " + noun + "s"
 }
 
+// At names the place of a sector: the sector, and the byte where it begins.
+func At(x Sector, sectorSize int) string {
+	return fmt.Sprintf("sector %s (byte %s)", Grouped(x), Grouped(int64(x)*int64(sectorSize)))
+}
+
+// Text names the sectors of a run, the first and the last.
+func (s Span) Text() string {
+	if s.Count == 1 {
+		return "sector " + Grouped(s.Start)
+	}
+	return fmt.Sprintf("sectors %s to %s", Grouped(s.Start), Grouped(s.Last()))
+}
+
 // BytesText writes a size in the unit that cards and drives are sold in.
 func BytesText(n int64) string {
 	switch {

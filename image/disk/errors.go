@@ -24,7 +24,7 @@ type FormatError struct {
 }
 
 func (e *FormatError) Error() string {
-	at := fmt.Sprintf("sector %d", e.Sector)
+	at := "sector " + Grouped(e.Sector)
 	if e.Offset >= 0 {
 		at += fmt.Sprintf(", byte %d", e.Offset)
 	}

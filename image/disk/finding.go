@@ -30,6 +30,7 @@ type Finding struct {
 	Sector   Sector // first sector it is about, or NoSector
 	Text     string
 	Accepted bool // a Refusal that its owner has accepted by code
+	Hides    bool // there may be files that it kept from being listed; in no JSON form
 }
 
 type findingJSON struct {
@@ -66,6 +67,9 @@ func (f *Finding) UnmarshalJSON(b []byte) error {
 func Notef(code Code, at Sector, format string, args ...any) Finding {
 	return Finding{Code: code, Severity: Note, Sector: at, Text: fmt.Sprintf(format, args...)}
 }
+
+// Hiding returns the finding as one that may keep files from being listed.
+func (f Finding) Hiding() Finding { f.Hides = true; return f }
 
 // Warningf makes a finding of severity Warning.
 func Warningf(code Code, at Sector, format string, args ...any) Finding {

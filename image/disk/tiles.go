@@ -14,7 +14,7 @@ type TilingError struct {
 }
 
 func (e *TilingError) Error() string {
-	return fmt.Sprintf("part %d, sector %d: %s", e.Index, e.At, e.Why)
+	return fmt.Sprintf("part %d, sector %s: %s", e.Index, Grouped(e.At), e.Why)
 }
 
 // CheckTiles proves that parts, in their order, tile the sectors [0, whole):
@@ -29,16 +29,16 @@ func CheckTiles[T Tile](whole Sector, parts []T) error {
 		case s.Count <= 0:
 			return &TilingError{i, s.Start, "it holds no sector"}
 		case s.Start < 0 || s.Count > whole || s.Start > whole-s.Count:
-			return &TilingError{i, s.Start, fmt.Sprintf("%s is not inside the disk of %d sectors", s, whole)}
+			return &TilingError{i, s.Start, fmt.Sprintf("%s is not inside the disk of %s", s, Counted(whole, "sector"))}
 		case s.Start > at:
-			return &TilingError{i, at, fmt.Sprintf("%d sectors before it belong to nobody", s.Start-at)}
+			return &TilingError{i, at, fmt.Sprintf("nobody owns the %s before it", Counted(s.Start-at, "sector"))}
 		case s.Start < at:
-			return &TilingError{i, s.Start, fmt.Sprintf("its first %d sectors belong to the part before it too", min(at-s.Start, s.Count))}
+			return &TilingError{i, s.Start, fmt.Sprintf("the part before it owns its first %s too", Counted(min(at-s.Start, s.Count), "sector"))}
 		}
 		at = s.End()
 	}
 	if at != whole {
-		return &TilingError{len(parts), at, fmt.Sprintf("the last %d sectors belong to nobody", whole-at)}
+		return &TilingError{len(parts), at, fmt.Sprintf("nobody owns the last %s", Counted(whole-at, "sector"))}
 	}
 	return nil
 }

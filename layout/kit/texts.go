@@ -9,9 +9,9 @@ import (
 
 // Text is a run of letters found in the sectors of a drive.
 type Text struct {
-	Sector disk.Sector `json:"sector"`
-	Offset int         `json:"offset"`
-	Text   string      `json:"text"`
+	Sector disk.Sector
+	Offset int
+	Text   string
 }
 
 // A text is shown if it is at least longText characters long, or at least minText

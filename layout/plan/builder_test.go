@@ -99,8 +99,8 @@ func TestBuilderKeepsTheFirstMistake(t *testing.T) {
 			b.Render(0, make([]byte, 10), layout.WhyTable, 0)
 			b.Zero(whole, layout.WhyExcess, 0)
 		},
-		"the last 1 sectors belong to nobody": func(b *Builder) { b.Zero(disk.Span{Count: 9}, layout.WhyExcess, 0) },
-		"no rank 9":                           func(b *Builder) { b.Zero(whole, layout.WhyExcess, 9) },
+		"nobody owns the last 1 sector": func(b *Builder) { b.Zero(disk.Span{Count: 9}, layout.WhyExcess, 0) },
+		"no rank 9":                     func(b *Builder) { b.Zero(whole, layout.WhyExcess, 9) },
 	}
 	for want, build := range cases {
 		b := NewBuilder(Disk{10, 512}, source(10))

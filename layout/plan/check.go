@@ -80,7 +80,7 @@ func checkDisk(part string, d Disk) error {
 		return badf(part, -1, "a sector size of %d bytes is not 512, 1024, 2048 or 4096", d.SectorSize)
 	}
 	if limit := disk.Sector(math.MaxInt64 / int64(d.SectorSize)); d.Sectors < 1 || d.Sectors > limit {
-		return badf(part, -1, "%d sectors of %d bytes is no size of a disk", d.Sectors, d.SectorSize)
+		return badf(part, -1, "%s of %d bytes is no size of a disk", disk.Counted(d.Sectors, "sector"), d.SectorSize)
 	}
 	return nil
 }
@@ -117,7 +117,7 @@ func (p *Plan) checkMeaning() error {
 	}
 	for i, s := range m {
 		if !inside(s, p.Source.Sectors) {
-			return badf("source", -1, "meaning[%d]: %s is not inside the source of %d sectors", i, s, p.Source.Sectors)
+			return badf("source", -1, "meaning[%d]: %s is not inside the source of %s", i, s, disk.Counted(p.Source.Sectors, "sector"))
 		}
 		if i > 0 && s.Start <= m[i-1].End() {
 			return badf("source", -1, "meaning[%d]: %s does not come after %s with a gap between", i, s, m[i-1])
@@ -133,7 +133,7 @@ func (p *Plan) checkTiles() error {
 	var te *disk.TilingError
 	switch err := disk.CheckTiles(p.Target.Sectors, p.Pieces); {
 	case errors.As(err, &te):
-		return badf("pieces", te.Index, "sector %d: %s", te.At, te.Why)
+		return badf("pieces", te.Index, "%s: %s", disk.At(te.At, p.Target.SectorSize), te.Why)
 	default:
 		return err
 	}
@@ -157,12 +157,12 @@ func (p *Plan) checkPieces() error {
 			continue
 		}
 		if q.From > used {
-			return badf("pieces", i, "%s: it takes rendered sector %d, but no piece before it takes sector %d", q.Span, q.From, used)
+			return badf("pieces", i, "%s: it takes rendered sector %s, but no piece before it takes sector %s", q.Span, disk.Grouped(q.From), disk.Grouped(used))
 		}
 		used = max(used, q.From+q.Count)
 	}
 	if used != pool {
-		return badf("rendered", -1, "no piece takes sector %d of %d", used, pool)
+		return badf("rendered", -1, "no piece takes sector %s of %s", disk.Grouped(used), disk.Grouped(pool))
 	}
 	return nil
 }
@@ -181,11 +181,11 @@ func (p *Plan) badPiece(q *layout.Piece, pool disk.Sector) string {
 	switch q.Op {
 	case layout.Copy:
 		if !inside(from, p.Source.Sectors) {
-			return fmt.Sprintf("it copies %s, outside the source of %d sectors", from, p.Source.Sectors)
+			return fmt.Sprintf("it copies %s, outside the source of %s", from.Text(), disk.Counted(p.Source.Sectors, "sector"))
 		}
 	case layout.Render:
 		if !inside(from, pool) {
-			return fmt.Sprintf("it takes rendered sectors %s of %d", from, pool)
+			return fmt.Sprintf("it takes rendered %s of %s", from.Text(), disk.Grouped(pool))
 		}
 	case layout.Zero, layout.Leave:
 		if q.From != 0 {
@@ -207,7 +207,7 @@ func (p *Plan) checkDropped() error {
 	}
 	for i, d := range p.Dropped {
 		if !inside(d.Span, p.Source.Sectors) {
-			return badf("dropped", i, "%s is not inside the source of %d sectors", d.Span, p.Source.Sectors)
+			return badf("dropped", i, "%s is not inside the source of %s", d.Span, disk.Counted(p.Source.Sectors, "sector"))
 		}
 		if d.Role == "" {
 			return badf("dropped", i, "it has no role")
@@ -235,7 +235,7 @@ func (p *Plan) checkFindings() error {
 			return badf("findings", i, "it has no code")
 		}
 		if f.Sector < 0 && f.Sector != disk.NoSector {
-			return badf("findings", i, "it is about sector %d", f.Sector)
+			return badf("findings", i, "it is about sector %s", disk.Grouped(f.Sector))
 		}
 		for _, text := range []string{string(f.Code), f.Text} {
 			if why := badText(text); why != "" {

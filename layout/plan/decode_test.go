@@ -27,8 +27,8 @@ func edit(t *testing.T, file []byte, old, new string) []byte {
 func TestHandEditedPlansAreRefused(t *testing.T) {
 	file := encoded(t, small(t))
 	cases := []struct{ name, old, new, at, why string }{ // at: the text at which the error has to point
-		{"gap", `{"start":3002,"count":1000,"op":"leave"`, `{"start":3003,"count":999,"op":"leave"`, `{"start":3003`, "belong to nobody"},
-		{"overlap", `"start":2,"count":3000`, `"start":2,"count":3001`, `{"start":3002,"count":1000`, "the part before it too"},
+		{"gap", `{"start":3002,"count":1000,"op":"leave"`, `{"start":3003,"count":999,"op":"leave"`, `{"start":3003`, "nobody owns the 1 sector before it"},
+		{"overlap", `"start":2,"count":3000`, `"start":2,"count":3001`, `{"start":3002,"count":1000`, "the part before it owns its first 1 sector too"},
 		{"left over", `"count":1,"op":"render"`, `"count":0,"op":"render"`, `{"start":8191`, "holds no sector"},
 		{"leave at the start", `"op":"copy","from":2,`, `"op":"leave",`, `{"start":2,`, "first and last 1 MiB"},
 		{"leave at the end", `"op":"zero"`, `"op":"leave"`, `{"start":4002,`, "first and last 1 MiB"},

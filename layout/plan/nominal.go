@@ -10,10 +10,10 @@ import (
 // Nominal is the size that a card or drive was sold as, as far as its number
 // of sectors tells.
 type Nominal struct {
-	Bytes     int64   `json:"bytes"`              // 0 if no usual size is near
-	Percent   float64 `json:"difference_percent"` // by how much the disk is larger
-	Published string  `json:"published"`          // a published size that it has to the sector, or nothing
-	SDClass   string  `json:"sd_class"`           // of an SD card of this size
+	Bytes     int64   // 0 if no usual size is near
+	Percent   float64 // by how much the disk is larger
+	Published string  // a published size that it has to the sector, or nothing
+	SDClass   string  // of an SD card of this size
 }
 
 // tradeGB are the sizes in GB that disks are sold in besides powers of two,

@@ -292,7 +292,7 @@ func TestUnreadableSectorIsNamed(t *testing.T) {
 			}
 		case !errors.Is(err, broken) || !strings.Contains(err.Error(), "sector"):
 			t.Errorf("sector %d: %v", x, err)
-		case x == 9500 && !strings.Contains(err.Error(), "reading sector 9500 (byte 4864000)"):
+		case x == 9500 && !strings.Contains(err.Error(), "reading sector 9,500 (byte 4,864,000)"):
 			t.Errorf("sector %d: %v", x, err)
 		}
 	}

@@ -89,10 +89,10 @@ func passRun(src image.Source, run disk.Span, buf []byte, v visitor) error {
 func firstBad(src image.Source, run disk.Span, buf []byte, cause error) error {
 	for x := run.Start; x < run.End(); x++ {
 		if err := image.ReadFull(src, buf, int64(x)*int64(len(buf))); err != nil {
-			return fmt.Errorf("reading sector %d (byte %d): %w", x, int64(x)*int64(len(buf)), err)
+			return fmt.Errorf("reading %s: %w", disk.At(x, len(buf)), err)
 		}
 	}
-	return fmt.Errorf("reading sectors %s: %w", run, cause)
+	return fmt.Errorf("reading %s: %w", run.Text(), cause)
 }
 
 var zeroBlock [64 << 10]byte

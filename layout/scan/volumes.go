@@ -42,7 +42,7 @@ func (s *surveyor) tolerate(err error, span disk.Span, index int) error {
 		}
 		return nil
 	case errors.As(err, &unknown):
-		s.note(disk.Warningf(disk.VolumeNotKnown, span.Start, "%s: what is in it cannot be told: %v", where(index), err))
+		s.note(disk.Warningf(disk.VolumeNotKnown, span.Start, "%s: what is in it cannot be told: %v", where(index), err).Hiding())
 		return nil
 	}
 	return err

@@ -15,31 +15,31 @@ import (
 // practice, no source).
 const page = 4096
 
-// place is where something begins on a card, measured against the units in
+// Place is where something begins on a card, measured against the units in
 // which flash erases.
-type place struct {
-	What    string      `json:"what"`
-	Sector  disk.Sector `json:"sector"`
-	Past    disk.Sector `json:"past_boundary"` // sectors after the last boundary; 0 if it lies on one
-	Aligned bool        `json:"aligned"`
-	Page    bool        `json:"aligned_4k"`
+type Place struct {
+	What    string
+	Sector  disk.Sector
+	Past    disk.Sector // sectors after the last boundary; 0 if it lies on one
+	Aligned bool
+	Page    bool
 }
 
 // Alignment is how what a card holds lies on it.
 type Alignment struct {
-	Boundary int64   `json:"boundary_bytes"`
-	Places   []place `json:"places"`
+	Boundary int64
+	Places   []Place
 }
 
 // AlignmentOf measures the partitions of a card, and the data of its FAT
 // volumes: what the SD specification wants on a boundary of the card
 // (Physical Layer Simplified Specification 4.10, section 4.13.1).
 func AlignmentOf(d plan.Disk, erase int64, s *scan.Survey) Alignment {
-	a := Alignment{Boundary: safety.Boundary(d, erase), Places: []place{}}
+	a := Alignment{Boundary: safety.Boundary(d, erase), Places: []Place{}}
 	add := func(what string, at disk.Sector) {
 		off := int64(at) * int64(d.SectorSize)
 		past := disk.Sector(off % a.Boundary / int64(d.SectorSize))
-		a.Places = append(a.Places, place{what, at, past, past == 0, off%page == 0})
+		a.Places = append(a.Places, Place{what, at, past, past == 0, off%page == 0})
 	}
 	if s == nil {
 		return a

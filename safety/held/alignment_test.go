@@ -25,7 +25,7 @@ func TestAlignmentOfAnOldDrive(t *testing.T) {
 	}
 	s.Volumes = []layout.Volume{{Index: 1, Span: s.Entries[0].Span}}
 	a := AlignmentOf(plan.Disk{Sectors: 40_000_000, SectorSize: 512}, 0, s)
-	want := []place{
+	want := []Place{
 		{"partition 1", 63, 63, false, false},
 		{"partition 3", 4768 * 8192, 0, true, true},
 		{"data of volume 1", 19_165, 2781, false, false},

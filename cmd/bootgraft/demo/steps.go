@@ -24,7 +24,7 @@ type Command func(ctx context.Context, played map[string]capture.Drive, args []s
 
 // Run tells and shows the whole job, and returns what was told. Its files go to
 // dir, a folder that is empty.
-func Run(ctx context.Context, u *talk.UI, dir string, command Command) (document.Demo, error) {
+func Run(ctx context.Context, u *talk.UI, dir string, command Command) (*document.Demo, error) {
 	d := &demo{ui: u, ctx: ctx, command: command, dir: dir, told: document.NewDemo(dir)}
 	err := d.run()
 	return d.told, err
@@ -37,7 +37,7 @@ type demo struct {
 	ctx     context.Context
 	command Command
 	dir     string
-	told    document.Demo
+	told    *document.Demo
 	played  map[string]capture.Drive // by the names that its commands use
 }
 

@@ -20,6 +20,6 @@ type DemoCommand struct {
 }
 
 // NewDemo begins the answer.
-func NewDemo(folder string) Demo {
-	return Demo{Head: New(KindDemo), Folder: folder, Steps: []DemoStep{}}
+func NewDemo(folder string) *Demo {
+	return &Demo{Head: New(KindDemo), Folder: folder, Steps: []DemoStep{}}
 }

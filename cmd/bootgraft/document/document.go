@@ -51,10 +51,12 @@ var Schemas = map[Kind]int{
 	KindCardTest: 1, KindFiles: 1, KindCompare: 1, KindChanged: 1, KindKitMake: 1, KindKitShow: 1, KindKitAsk: 1, KindFindings: 1,
 }
 
-// Head opens every document.
+// Head opens every document. Error is there where the program ends neither with
+// 0 nor with 2, which is known only when all else was said.
 type Head struct {
-	Schema int  `json:"schema"`
-	Kind   Kind `json:"kind"`
+	Schema int    `json:"schema"`
+	Kind   Kind   `json:"kind"`
+	Error  *Error `json:"error,omitempty"`
 }
 
 // New is the head of a document of a kind.
@@ -70,7 +72,7 @@ type Error struct {
 type Failed struct{ Head }
 
 // NewFailed is what stands where there is no other document; Marshal adds why.
-func NewFailed() Failed { return Failed{New(KindError)} }
+func NewFailed() *Failed { return &Failed{New(KindError)} }
 
 // Version is the answer of the verb version. A text is empty where the program
 // was built without knowing it.
@@ -85,6 +87,6 @@ type Version struct {
 }
 
 // NewVersion says which version of the program it is.
-func NewVersion(program, version, commit, date string, modified bool, goVersion string) Version {
-	return Version{New(KindVersion), program, version, commit, date, modified, goVersion}
+func NewVersion(program, version, commit, date string, modified bool, goVersion string) *Version {
+	return &Version{New(KindVersion), program, version, commit, date, modified, goVersion}
 }

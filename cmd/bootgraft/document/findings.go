@@ -1,5 +1,7 @@
 package document
 
+import "bootgraft/image/disk/register"
+
 // Findings is the answer of help findings, and of help CODE with one code.
 type Findings struct {
 	Head
@@ -16,7 +18,13 @@ type Meaning struct {
 	Do         string `json:"do"`
 }
 
-// NewFindings begins the list.
-func NewFindings() Findings {
-	return Findings{Head: New(KindFindings), Findings: []Meaning{}}
+// NewFindings is the answer, of the groups of the register or of a part of them.
+func NewFindings(groups []register.Group) *Findings {
+	out := &Findings{Head: New(KindFindings), Findings: []Meaning{}}
+	for _, g := range groups {
+		for _, e := range g.Entries {
+			out.Findings = append(out.Findings, Meaning{string(e.Code), string(e.Severity), e.Acceptable, g.Title, e.Means, e.Do})
+		}
+	}
+	return out
 }

@@ -4,49 +4,48 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"slices"
 )
 
-// Marshal writes an answer as the one JSON object of its kind. Its type begins
-// with the key schema; kind, and the error where there is one, come behind that.
-// A type that begins with a Head has its kind already.
-func Marshal(kind Kind, answer any, failed *Error) ([]byte, error) {
+// Document is the one JSON object of an answer: a type that begins with a Head.
+type Document interface{ head() *Head }
+
+func (h *Head) head() *Head { return h }
+
+// Marshal writes a document, with the error where there is one.
+func Marshal(d Document, failed *Error) ([]byte, error) {
+	d.head().Error = failed
 	var out bytes.Buffer
 	enc := json.NewEncoder(&out)
 	enc.SetEscapeHTML(false)
 	enc.SetIndent("", " ")
-	if err := enc.Encode(answer); err != nil {
+	err := enc.Encode(d)
+	if failed == nil || err != nil {
+		return out.Bytes(), err
+	}
+	// The error stands on one line, as it always did: a script may look at lines.
+	before, rest, _ := bytes.Cut(out.Bytes(), []byte(`"error": {`))
+	inside, after, _ := bytes.Cut(rest, []byte("\n }"))
+	var line bytes.Buffer
+	err = json.Compact(&line, fmt.Appendf(nil, "{%s}", inside))
+	return slices.Concat(before, []byte(`"error": `), line.Bytes(), after), err
+}
+
+// Bare gives an answer whose type begins with the key schema the Head of its
+// kind.
+func Bare(kind Kind, answer any) Document { return &bare{New(kind), answer} }
+
+type bare struct {
+	Head
+	answer any
+}
+
+// MarshalJSON implements json.Marshaler.
+func (b *bare) MarshalJSON() ([]byte, error) {
+	head, err := json.Marshal(b.Head)
+	if err != nil {
 		return nil, err
 	}
-	var own struct {
-		Schema *int
-		Kind   *string
-	}
-	if err := json.Unmarshal(out.Bytes(), &own); err != nil || own.Schema == nil {
-		return nil, fmt.Errorf("an answer of the kind %q has no schema (%v)", kind, err)
-	}
-	if want := Schemas[kind]; *own.Schema != want && own.Kind == nil {
-		return nil, fmt.Errorf("an answer of the kind %q has the schema %d, and its form is %d", kind, *own.Schema, want)
-	}
-	if own.Kind != nil && Kind(*own.Kind) != kind {
-		return nil, fmt.Errorf("an answer of the kind %q calls itself %q", kind, *own.Kind)
-	}
-	opening := fmt.Sprintf("{\n \"schema\": %d", *own.Schema)
-	rest, ok := bytes.CutPrefix(out.Bytes(), []byte(opening))
-	if !ok {
-		return nil, fmt.Errorf("an answer of the kind %q does not begin with its schema", kind)
-	}
-	text := []byte(opening)
-	if own.Kind == nil {
-		text = fmt.Appendf(text, ",\n \"kind\": %q", kind)
-	}
-	if failed != nil {
-		out := bytes.Buffer{}
-		enc := json.NewEncoder(&out)
-		enc.SetEscapeHTML(false)
-		if err := enc.Encode(failed); err != nil {
-			return nil, err
-		}
-		text = fmt.Appendf(text, ",\n \"error\": %s", bytes.TrimSpace(out.Bytes()))
-	}
-	return append(text, rest...), nil
+	rest, err := json.Marshal(b.answer)
+	return append(bytes.TrimSuffix(head, []byte("}")), bytes.TrimPrefix(rest, []byte(`{"schema":1`))...), err
 }

@@ -252,3 +252,33 @@ func OpenReadOnly(path string, sectorSize int) (image.Source, func(), error) {
 	}
 	return d, func() { d.Close() }, nil
 }
+
+// DriveName returns what the drive calls itself: its model, never its number.
+func (o *Source) DriveName() string {
+	switch c := o.Source.(type) {
+	case *capture.Source:
+		return c.Record().Identity.Model
+	case *kit.Kit:
+		return c.Drive
+	}
+	return ""
+}
+
+// Absent says why sectors of a source are not known; what it does not name was
+// not read.
+func (o *Source) Absent() map[kit.State]disk.Spans {
+	switch c := o.Source.(type) {
+	case *capture.Source:
+		return map[kit.State]disk.Spans{kit.Missing: c.Record().Missing()}
+	case *kit.Kit:
+		out := map[kit.State]disk.Spans{}
+		var named disk.Spans
+		for _, s := range c.Spans {
+			named = named.Union(disk.Spans{s.Span})
+			out[s.State] = out[s.State].Add(s.Span)
+		}
+		out[kit.Removed] = out[kit.Removed].Union(named.Outside(image.Whole(c)))
+		return out
+	}
+	return nil
+}

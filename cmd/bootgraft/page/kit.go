@@ -1,14 +1,17 @@
 package page
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
+	"strings"
 
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/layout/kit"
+	"bootgraft/layout/kit/gather"
 )
 
 // Texts lists strings in the sectors of a kit, of which there are all.
@@ -93,3 +96,40 @@ const (
 	MostTexts  = 10000
 	shownTexts = 40
 )
+
+// KitMade says what went into a new kit.
+func KitMade(u *talk.UI, path string, bytes int64, sha256 string, k *gather.Made, m *kit.Manifest) {
+	u.Answerf("%s: %s, %s of the drive in it\nSHA-256 %s\n\n", path, disk.BytesText(bytes), disk.Counted(m.Stored(), "sector"), sha256)
+	Manifest(u, m)
+	Texts(u, k.Texts, k.AllTexts)
+	Findings(u, k.Findings)
+	if m.Rules == nil && !m.FactsOnly {
+		u.Answerf("\n%s", kit.WayOut)
+	}
+	if !m.FactsOnly {
+		u.Answerf("\nThe code in boot areas may be somebody's work. Ask before you pass it on, and\nkeep to the law of the place where you live.\n")
+	}
+	u.Answerf("\nNext, look at what is in it:\n\n  bootgraft kit show %s\n", words.Shell(path))
+}
+
+// TooLarge says what takes the room in a kit that would have so many bytes.
+func TooLarge(bytes int64, spans []kit.Span) string {
+	total := map[string]disk.Sector{}
+	var names []string
+	for _, s := range spans {
+		if s.State == kit.Stored {
+			if total[s.What] == 0 {
+				names = append(names, s.What)
+			}
+			total[s.What] += s.Count
+		}
+	}
+	slices.SortStableFunc(names, func(a, b string) int { return cmp.Compare(total[b], total[a]) })
+	var b strings.Builder
+	fmt.Fprintf(&b, "the kit would have %s, and a kit has at most %s. In use in the boot areas:\n", disk.BytesText(bytes), disk.BytesText(kit.MaxBytes))
+	for _, name := range names[:min(len(names), 12)] {
+		fmt.Fprintf(&b, "  %s: %s\n", name, disk.Counted(total[name], "sector"))
+	}
+	b.WriteString("Take some of it out with --blank SPAN, or less of each area with --head and --tail.")
+	return b.String()
+}

@@ -18,22 +18,20 @@ const lastWait = time.Second
 // another goroutine.
 type object struct {
 	mu    sync.Mutex
-	kind  document.Kind
-	value any // nil: there is none
+	value document.Document // nil: there is none
 	over  bool
 }
 
-// Object takes the one JSON object of the answer, if JSON is wanted. It is
+// Document takes the one JSON object of the answer, if JSON is wanted. It is
 // written when the program ends, see Said, and does not change any more.
-func (u *UI) Object(kind document.Kind, v any) error {
+func (u *UI) Document(d document.Document) {
 	o := u.object
 	if !u.JSON || o == nil { // or a conversation that is not that of the process
-		return nil
+		return
 	}
 	o.mu.Lock()
 	defer o.mu.Unlock()
-	o.kind, o.value = kind, v
-	return nil
+	o.value = d
 }
 
 // writeObject writes the object of the answer, which says why the program does
@@ -52,11 +50,11 @@ func (u *UI) writeObject(err error) error {
 		return nil
 	}
 	o.over = true
-	kind, value := o.kind, o.value
+	value := o.value
 	if value == nil {
-		kind, value = document.KindError, document.NewFailed()
+		value = document.NewFailed()
 	}
-	b, wrong := document.Marshal(kind, value, failed)
+	b, wrong := document.Marshal(value, failed)
 	if wrong != nil {
 		return wrong
 	}
@@ -79,4 +77,10 @@ func (u *UI) objectAtOnce(text string, code int) {
 	case <-written:
 	case <-time.After(lastWait):
 	}
+}
+
+// Object takes an answer that has no Head.
+func (u *UI) Object(kind document.Kind, v any) error {
+	u.Document(document.Bare(kind, v))
+	return nil
 }

@@ -32,9 +32,7 @@ func TestOneObjectHoweverItEnds(t *testing.T) {
 		var out bytes.Buffer
 		u.answer.to, u.JSON = &out, true
 		if test.answers {
-			if err := u.Object(document.KindVersion, document.NewVersion("p", "v", "c", "d", false, "go")); err != nil {
-				t.Fatal(err)
-			}
+			u.Document(document.NewVersion("p", "v", "c", "d", false, "go"))
 		}
 		test.end(u)
 		var got struct {

@@ -23,7 +23,7 @@ type markPlace struct {
 // copies marks what tells the drive a second time: hashes alone go into the kit,
 // and the hash of a sector of which four bytes are not known is found by trying
 // 2^32 of them, however well they are masked elsewhere. An error is a failed read.
-func (k *Marks) copies() error {
+func (k *marks) copies() error {
 	units := k.known()
 	marked := map[markPlace]bool{}
 	for _, m := range k.Identity {
@@ -63,7 +63,7 @@ func (k *Marks) copies() error {
 
 // known returns the bytes of all marks by their first two bytes. Of one that
 // has few bytes but zeros too many would be found that are something else.
-func (k *Marks) known() map[uint16][]unitBytes {
+func (k *marks) known() map[uint16][]unitBytes {
 	known := map[uint16][]unitBytes{}
 	for _, m := range k.Identity {
 		b := k.stored(m.Sector)

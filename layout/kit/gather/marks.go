@@ -18,9 +18,9 @@ import (
 	"bootgraft/layout/volume/fat"
 )
 
-// Marks are bytes of a kit that tell one drive from another, which are kept,
+// marks are bytes of a kit that tell one drive from another, which are kept,
 // and those that name something, which are overwritten.
-type Marks struct {
+type marks struct {
 	Src      image.Source
 	Spans    []kit.Span
 	Facts    bool // nothing is kept but hashes: numbers over marked bytes would tell them too
@@ -35,7 +35,7 @@ type Marks struct {
 const noName = "NO NAME    "
 
 // stored returns the bytes of one sector, nil if the kit does not store it.
-func (k *Marks) stored(x disk.Sector) []byte {
+func (k *marks) stored(x disk.Sector) []byte {
 	i, found := slices.BinarySearchFunc(k.Spans, x, func(s kit.Span, x disk.Sector) int {
 		switch {
 		case s.End() <= x:
@@ -58,15 +58,15 @@ func (k *Marks) stored(x disk.Sector) []byte {
 	return b
 }
 
-func (k *Marks) keep(x disk.Sector, offset, count int, what string) {
+func (k *marks) keep(x disk.Sector, offset, count int, what string) {
 	if k.stored(x) != nil {
 		k.Identity = append(k.Identity, kit.Mark{Sector: x, Offset: offset, Count: count, What: what})
 	}
 }
 
-// Find marks everything that is known to tell a drive apart or to name it. An
+// find marks everything that is known to tell a drive apart or to name it. An
 // error is a failed read.
-func (k *Marks) Find(s *scan.Survey) error {
+func (k *marks) find(s *scan.Survey) error {
 	if b := k.stored(0); b != nil && s.MBR != nil && (k.Facts || binary.LittleEndian.Uint32(b[440:]) != 0) {
 		k.keep(0, 440, 4, "disk id of the master boot record")
 	}
@@ -87,7 +87,7 @@ func (k *Marks) Find(s *scan.Survey) error {
 
 // gpt marks the identifiers in both copies of a GUID partition table (EFI
 // Specification 1.02, tables 16-1 and 16-3).
-func (k *Marks) gpt(t *gpt.Table) {
+func (k *marks) gpt(t *gpt.Table) {
 	for _, c := range []*gpt.Copy{t.Primary, t.Backup} {
 		if c == nil || !c.Valid() {
 			continue
@@ -112,7 +112,7 @@ func (k *Marks) gpt(t *gpt.Table) {
 
 // fat marks the serial number in each boot sector of a volume and takes the label
 // out (FG, "Boot Sector and BPB Structure").
-func (k *Marks) fat(v layout.Volume, f *fat.Volume) {
+func (k *marks) fat(v layout.Volume, f *fat.Volume) {
 	places := []disk.Sector{0}
 	if n := f.BPB.BackupSector; f.Kind == fat.FAT32 && n > 0 && int(n) < f.BPB.Reserved {
 		places = append(places, disk.Sector(n)*f.PerSector)
@@ -139,7 +139,7 @@ func (k *Marks) fat(v layout.Volume, f *fat.Volume) {
 }
 
 // first returns the boot sector of a volume, or what stands in for it.
-func (k *Marks) first(x disk.Sector, otherwise []byte) []byte {
+func (k *marks) first(x disk.Sector, otherwise []byte) []byte {
 	if b := k.stored(x); b != nil {
 		return b
 	}
@@ -148,7 +148,7 @@ func (k *Marks) first(x disk.Sector, otherwise []byte) []byte {
 
 // names asks about names that cannot be taken out: firmware may look for its
 // partitions by them.
-func (k *Marks) names(s *scan.Survey) {
+func (k *marks) names(s *scan.Survey) {
 	var names []string
 	first := disk.NoSector
 	for _, e := range s.Entries {
@@ -165,9 +165,9 @@ func (k *Marks) names(s *scan.Survey) {
 	}
 }
 
-// Labels asks about labels of volumes that stand in the boot areas elsewhere than
+// labels asks about labels of volumes that stand in the boot areas elsewhere than
 // in boot sectors.
-func (k *Marks) Labels(s *scan.Survey) error {
+func (k *marks) labels(s *scan.Survey) error {
 	for _, v := range s.Volumes {
 		if len(v.Label) < 4 {
 			continue
@@ -186,7 +186,7 @@ func (k *Marks) Labels(s *scan.Survey) error {
 
 // search looks for a text in the stored sectors, in ASCII and in UTF-16, outside
 // the bytes that are overwritten.
-func (k *Marks) search(text string) (disk.Sector, error) {
+func (k *marks) search(text string) (disk.Sector, error) {
 	wide := []byte{}
 	for _, u := range utf16.Encode([]rune(text)) {
 		wide = binary.LittleEndian.AppendUint16(wide, u)

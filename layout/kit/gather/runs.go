@@ -11,23 +11,23 @@ import (
 	"bootgraft/layout/kit"
 )
 
-// Reader cuts areas into runs that are stored, blank or not known.
-type Reader struct {
+// reader cuts areas into runs that are stored, blank or not known.
+type reader struct {
 	Ctx    context.Context
 	Src    image.Source
 	Absent map[kit.State]disk.Spans // why sectors are not known
 	Remove disk.Spans               // what the owner takes out
 
 	spans    []kit.Span
-	FarInUse disk.Sector // sectors in use that are too far from the ends
+	farInUse disk.Sector // sectors in use that are too far from the ends
 }
 
 // shortBlank is the longest blank run, in sectors, that is stored with its
 // neighbours.
 const shortBlank = 16
 
-// Area reads one area.
-func (r *Reader) Area(a Area) error {
+// area reads one area.
+func (r *reader) area(a Area) error {
 	for _, s := range r.Remove.Within(a.Span) {
 		r.put(a, s, kit.Removed, 0)
 	}
@@ -57,7 +57,7 @@ func (r *Reader) Area(a Area) error {
 }
 
 // part reads at most 1 MiB.
-func (r *Reader) part(a Area, part disk.Span) error {
+func (r *reader) part(a Area, part disk.Span) error {
 	unknown := image.Unknown(r.Src, part)
 	for _, u := range unknown {
 		r.unknown(a, u)
@@ -82,7 +82,7 @@ func (r *Reader) part(a Area, part disk.Span) error {
 }
 
 // unknown says why sectors are not known.
-func (r *Reader) unknown(a Area, u disk.Span) {
+func (r *reader) unknown(a Area, u disk.Span) {
 	rest := disk.Spans{u}
 	for _, state := range []kit.State{kit.Missing, kit.Removed} {
 		var left disk.Spans
@@ -100,10 +100,10 @@ func (r *Reader) unknown(a Area, u disk.Span) {
 }
 
 // put adds a run, to the one before it if it goes on.
-func (r *Reader) put(a Area, s disk.Span, state kit.State, fill byte) {
+func (r *reader) put(a Area, s disk.Span, state kit.State, fill byte) {
 	if a.far && state != kit.Blank {
 		if state == kit.Stored {
-			r.FarInUse += s.Count
+			r.farInUse += s.Count
 		}
 		return
 	}
@@ -131,14 +131,14 @@ func goesOn(a, b kit.Span) bool {
 	return a.End() == b.Start && a.From == b.From && a.What == b.What
 }
 
-// Result returns the runs in order, and no more of them than a kit may have:
+// result returns the runs in order, and no more of them than a kit may have:
 // longer blank runs are stored too if there are too many.
-func (r *Reader) Result() ([]kit.Span, error) {
+func (r *reader) result() ([]kit.Span, error) {
 	spans := r.spans
 	slices.SortFunc(spans, func(a, b kit.Span) int { return cmp.Compare(a.Start, b.Start) })
 	for short := disk.Sector(shortBlank); len(spans) > kit.MaxSpans; short *= 4 {
 		if short > 1<<30 {
-			return nil, fmt.Errorf("the boot areas lie in %s runs that are not known, and a kit has at most %s. Take some of them out with --blank SPAN", disk.Grouped(len(spans)), disk.Grouped(kit.MaxSpans))
+			return nil, &RefusedError{fmt.Sprintf("the boot areas lie in %s runs that are not known, and a kit has at most %s. Take some of them out with --blank SPAN", disk.Grouped(len(spans)), disk.Grouped(kit.MaxSpans))}
 		}
 		var fewer []kit.Span
 		for _, s := range spans {

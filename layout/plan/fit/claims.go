@@ -76,24 +76,16 @@ func (p *planner) shared(index int, asked bool) bool {
 		both := c.Common(own)
 		switch {
 		case c.stale:
-			if !p.ask(disk.Refusalf(disk.StaleTableCut, both.Start, "%s lie in %s, which is to change, and %s claims them too: what is left of that table goes", sectorsAt(both), where(index), c.name)) {
+			if !p.ask(disk.Refusalf(disk.StaleTableCut, both.Start, "%s lie in %s, which is to change, and %s claims them too: what is left of that table goes", both.Text(), where(index), c.name)) {
 				return true
 			}
 			continue
 		case asked:
-			p.refuse(disk.Refusalf(disk.VolumeShared, both.Start, "%s belong to %s, and %s claims them too: a change of one would harm the other. Find out which of them is in use, and plan without a change of this volume", sectorsAt(both), where(index), c.name))
+			p.refuse(disk.Refusalf(disk.VolumeShared, both.Start, "%s belong to %s, and %s claims them too: a change of one would harm the other. Find out which of them is in use, and plan without a change of this volume", both.Text(), where(index), c.name))
 		default:
-			p.fixed = append(p.fixed, disk.Notef(disk.VolumeShared, both.Start, "%s cannot become smaller: %s of it %s claimed by %s too", where(index), sectorsAt(both), isAre(both.Count), c.name))
+			p.fixed = append(p.fixed, disk.Notef(disk.VolumeShared, both.Start, "%s cannot become smaller: %s of it %s claimed by %s too", where(index), both.Text(), isAre(both.Count), c.name))
 		}
 		return true
 	}
 	return false
-}
-
-// sectorsAt names a run of sectors.
-func sectorsAt(s disk.Span) string {
-	if s.Count == 1 {
-		return "sector " + grouped(int64(s.Start))
-	}
-	return fmt.Sprintf("sectors %s to %s", grouped(int64(s.Start)), grouped(int64(s.Last())))
 }

@@ -249,7 +249,10 @@ func (p *planner) drop(b *plan.Builder) error {
 		if err != nil {
 			return err
 		}
-		carried = append(carried, copied, p.volumeMeaning(index)) // what was made new has been read
+		for _, made := range p.volumeMeaning(index) { // what was made new has been read
+			carried = append(carried, disk.NewSpans(p.emptied(index)).Outside(made))
+		}
+		carried = append(carried, copied)
 	}
 	set := disk.SpansFrom(slices.Concat(carried...))
 	for _, r := range p.s.Regions {
@@ -268,6 +271,8 @@ func (p *planner) drop(b *plan.Builder) error {
 				why = "the copy of the tail at its old address; the same sectors are carried at the new end"
 			case p.mayBeUnknown(r, lost.Start) && len(image.Unknown(p.src, lost)) > 0:
 				why = "not known, let go by " + string(disk.NotKnownCut)
+			case r.Role == layout.RoleVolume && p.inEmptied(lost.Start):
+				why = "the volume was to become empty"
 			case r.Role == layout.RoleVolume && p.inSized(lost.Start):
 				why = "no file uses it"
 			case r.Role == layout.RoleVolume && p.slackUsed(lost):
@@ -333,6 +338,16 @@ func (p *planner) apart(spans disk.Spans, r layout.Region) []disk.Span {
 func (p *planner) inSized(x disk.Sector) bool {
 	for index := range p.sized {
 		if v := p.s.Volume(index); v.Holds(x) {
+			return true
+		}
+	}
+	return false
+}
+
+// inEmptied tells whether a source sector lies in a volume that becomes empty.
+func (p *planner) inEmptied(x disk.Sector) bool {
+	for index := range p.sized {
+		if p.w.Volumes.Wish[index].Empty && p.s.Volume(index).Holds(x) {
 			return true
 		}
 	}

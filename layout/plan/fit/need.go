@@ -226,7 +226,7 @@ func (p *planner) askAboutFallingOff() {
 			p.ask(disk.Refusalf(disk.StaleTableCut, r.Start, "sectors %s, %s, fall off in whole or in part", r.Span, r.Name))
 		}
 		if p.accepted[disk.NotKnownCut] && hasUnknown(r) && !p.need.tail.Holds(r.Start) && r.End() > p.room() {
-			p.ask(disk.Refusalf(disk.NotKnownCut, p.room(), "%s of %s (%s) %s not known, and what lies from sector %s on falls off", sectors(r.Content.Unread), r.Name, sectorsAt(r.Span), isAre(r.Content.Unread), grouped(int64(p.room()))))
+			p.ask(disk.Refusalf(disk.NotKnownCut, p.room(), "%s of %s (%s) %s not known, and what lies from sector %s on falls off", sectors(r.Content.Unread), r.Name, r.Span.Text(), isAre(r.Content.Unread), grouped(int64(p.room()))))
 		}
 	}
 }

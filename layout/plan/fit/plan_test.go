@@ -119,7 +119,7 @@ func checkDropped(d plan.Dropped, src image.Source) error {
 	switch d.Why {
 	case "made new at the new end", "the tail was not to be carried", "part of a table that is not in force, let go by stale-table-cut",
 		"the copy of the tail at its old address; the same sectors are carried at the new end",
-		"no file uses it", "not known, let go by not-known-cut", "in use after the end of the volume in it, let go by slack-in-use":
+		"no file uses it", "the volume was to become empty", "not known, let go by not-known-cut", "in use after the end of the volume in it, let go by slack-in-use":
 		return nil
 	case "blank, and outside what is used", "after the end of the volume in it":
 	default:

@@ -218,7 +218,7 @@ func (p *planner) proveGone(c claim, s disk.Span) error {
 }
 
 func (p *planner) lost(c claim, s disk.Span, what string) {
-	p.refuse(disk.Refusalf(disk.SectorsLost, s.Start, "%s of %s have no place on the planned card (%s), and nobody has let them go", sectorsAt(s), c.name, what))
+	p.refuse(disk.Refusalf(disk.SectorsLost, s.Start, "%s of %s have no place on the planned card (%s), and nobody has let them go", s.Text(), c.name, what))
 }
 
 // letGo returns the source sectors that have no place on the card because their

@@ -351,6 +351,13 @@ func shifted(spans disk.Spans, start disk.Sector) disk.Spans {
 	return out
 }
 
+// emptied returns the root directory of a volume that becomes empty.
+func (p *planner) emptied(index int) disk.Span {
+	s := p.sized[index].Emptied
+	s.Start += p.volumeSpan(index).Start
+	return s
+}
+
 // volumeMeaning returns the disk sectors that were interpreted to change a
 // volume.
 func (p *planner) volumeMeaning(index int) disk.Spans {

@@ -173,3 +173,37 @@ func TestSlackForbidsResize(t *testing.T) {
 		t.Errorf("a volume grew over sectors in use: %v", err)
 	}
 }
+
+// An emptied volume leaves its files behind, and the directory that named them with
+// them: all of it is listed, and not as if no file had used it. A change of what was
+// read of it, the label, makes the plan stale.
+func TestAnEmptiedVolumeDropsItsRoot(t *testing.T) {
+	t.Parallel()
+	for name, x := range volumeDisks(t) {
+		v := survey(t, x.d).FAT[x.index]
+		root, start := v.RootSpan(), survey(t, x.d).Volume(x.index).Start
+		if v.Kind == fat.FAT32 {
+			root = v.Cluster(v.BPB.RootCluster)
+		}
+		root.Start += start
+		for n, wish := range map[disk.Sector]resize.Wishes{
+			200_000:                {Empty: true, Mode: resize.Grow},
+			image.Sectors(x.d):     {Empty: true},
+			image.Sectors(x.d) - 1: {Empty: true, Mode: resize.Shrink},
+		} {
+			p := mustPlan(t, x.d, wishing(n, x.index, wish))
+			var gone []disk.Span
+			for _, d := range p.Dropped {
+				if d.Why == "the volume was to become empty" {
+					gone = append(gone, d.Span)
+				}
+			}
+			if left := disk.NewSpans(gone...).Outside(root); len(left) > 0 {
+				t.Errorf("%s, %d sectors: %v of the old root directory %s are not listed: %+v", name, n, left, root, p.Dropped)
+			}
+			if len(p.Source.Meaning.Outside(disk.Span{Start: root.Start, Count: 1})) > 0 {
+				t.Errorf("%s, %d sectors: the label may change under the plan", name, n)
+			}
+		}
+	}
+}

@@ -117,7 +117,7 @@ func (w *walker) note(findings []disk.Finding) {
 func (w *walker) fat(v *fat.Volume, opt Options) error {
 	table, err := v.ActiveTable()
 	if err != nil {
-		w.note([]disk.Finding{disk.Warningf(disk.VolumeNotWalkable, 0, "its files cannot be listed: %v", err)})
+		w.note([]disk.Finding{disk.Warningf(disk.VolumeNotWalkable, 0, "its files cannot be listed: %v", err).Hiding()})
 		return nil
 	}
 	walk := v.NewWalk(table, fat.WalkOptions{CodePage: opt.CodePage})
@@ -218,7 +218,7 @@ func (w *walker) ext(v *ext.Volume) error {
 	w.note(findings)
 	var format *disk.FormatError
 	if errors.As(err, &format) {
-		w.note([]disk.Finding{disk.Warningf(disk.VolumeNotWalkable, 0, "its files cannot be listed: %v", format)})
+		w.note([]disk.Finding{disk.Warningf(disk.VolumeNotWalkable, 0, "its files cannot be listed: %v", format).Hiding()})
 		return nil
 	}
 	return err

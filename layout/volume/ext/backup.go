@@ -53,7 +53,7 @@ func readSuper(src image.Source, off int64) (*Superblock, error) {
 	}
 	buf := make([]byte, superBytes)
 	if err := image.ReadFull(src, buf, off); err != nil {
-		return nil, fmt.Errorf("reading the ext superblock in sector %d: %w", at, err)
+		return nil, fmt.Errorf("reading the ext superblock in %s of the volume: %w", disk.At(at, src.SectorSize()), err)
 	}
 	return parseSuper(buf, at)
 }
@@ -121,10 +121,18 @@ func (v *Volume) checkBackups() {
 		default:
 			continue
 		}
-		v.note(disk.Warningf(disk.ExtBackupDiffers, at, "The copy of the superblock in group %d (sector %d of the volume) does not fit the one in use: %s. "+
-			"Nothing reads it unless the first is lost; e2fsck -f writes the copies again.", g, at, why))
+		v.note(disk.Warningf(disk.ExtBackupDiffers, at, "The copy of the superblock in group %d (sector %s of the volume) does not fit the one in use: %s. "+
+			"Nothing reads it unless the first is lost; e2fsck -f writes the copies again.", g, disk.Grouped(at), why))
 	}
 	if len(unread) > 0 {
-		v.note(disk.Notef(disk.ExtBackupUnread, unread[0], "%d copies of the superblock could not be read and were not compared; the first is in sector %d of the volume.", len(unread), unread[0]))
+		v.note(disk.Notef(disk.ExtBackupUnread, unread[0], "%s of the superblock could not be read and were not compared; the first is in sector %s of the volume.", copies(len(unread)), disk.Grouped(unread[0])))
 	}
+}
+
+// copies counts copies.
+func copies(n int) string {
+	if n == 1 {
+		return "1 copy"
+	}
+	return disk.Grouped(n) + " copies"
 }

@@ -117,7 +117,7 @@ func (r *blocks) read(n uint64) ([]byte, error) {
 	}
 	b := make([]byte, r.v.BlockSize)
 	if err := image.ReadFull(r.v.src, b, int64(n)*r.v.BlockSize); err != nil {
-		return nil, fmt.Errorf("reading sectors %s of the volume: %w", r.v.span(n, 1), err)
+		return nil, fmt.Errorf("reading %s of the volume: %w", r.v.span(n, 1).Text(), err)
 	}
 	if int64(len(r.held)+1)*r.v.BlockSize > cacheBytes {
 		clear(r.held)

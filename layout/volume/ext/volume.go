@@ -87,8 +87,8 @@ func (v *Volume) note(f disk.Finding) { v.Findings = append(v.Findings, f) }
 func (v *Volume) inspect() {
 	at := superSector(v.src)
 	if v.Backup != 0 {
-		v.note(disk.Warningf(disk.ExtSuperblockFromBackup, at, "The first superblock (sector %d of the volume) is unreadable or damaged; the copy of group %d in sector %d was used. "+
-			"Whether it was cleanly unmounted and how much is free is not known, and it will not mount as it is: run e2fsck on the finished copy.", at, v.Backup, v.sector(v.firstBlock(v.Backup))))
+		v.note(disk.Warningf(disk.ExtSuperblockFromBackup, at, "The first superblock (sector %s of the volume) is unreadable or damaged; the copy of group %d in sector %s was used. "+
+			"Whether it was cleanly unmounted and how much is free is not known, and it will not mount as it is: run e2fsck on the finished copy.", disk.Grouped(at), v.Backup, disk.Grouped(v.sector(v.firstBlock(v.Backup)))))
 	}
 	if v.Blocks > v.present() {
 		// E06: e2fsprogs e2fsck/problem.c, "The filesystem size (according to
@@ -98,7 +98,7 @@ func (v *Volume) inspect() {
 			disk.Counted(int64(v.Blocks), "block"), disk.Counted(int64(v.BlockSize), "byte"), disk.Counted(v.Sectors(), "sector"), disk.Grouped(image.Sectors(v.src)), disk.Counted(v.Sectors()-image.Sectors(v.src), "sector")))
 	}
 	if v.csumWrong {
-		v.note(disk.Warningf(disk.ExtChecksum, at, "The checksum of the superblock in sector %d of the volume is wrong: it was damaged or changed by hand. e2fsck can repair it.", at))
+		v.note(disk.Warningf(disk.ExtChecksum, at, "The checksum of the superblock in sector %s of the volume is wrong: it was damaged or changed by hand. e2fsck can repair it.", disk.Grouped(at)))
 	}
 	v.inspectState(at)
 	if bad := v.Incompat &^ readable; bad != 0 {

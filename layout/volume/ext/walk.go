@@ -31,7 +31,7 @@ func (v *Volume) Walk(visit func(File) error) ([]disk.Finding, error) {
 		err = v.malformed(superSector(v.src), "%s", errSpent)
 	}
 	if more := w.unsaid; more > 0 {
-		w.findings = append(w.findings, disk.Warningf(disk.ExtMoreFindings, disk.NoSector, "%d more faults of this kind were found.", more))
+		w.findings = append(w.findings, disk.Warningf(disk.ExtMoreFindings, disk.NoSector, "%d more faults of this kind were found.", more).Hiding())
 	}
 	return w.findings, err
 }
@@ -80,12 +80,12 @@ func (w *walker) run() error {
 	return nil
 }
 
-func (w *walker) note(code disk.Code, at disk.Sector, format string, args ...any) {
+func (w *walker) note(f disk.Finding) {
 	if len(w.findings) == maxFindings {
 		w.unsaid++
 		return
 	}
-	w.findings = append(w.findings, disk.Warningf(code, at, format, args...))
+	w.findings = append(w.findings, f)
 }
 
 // file visits one entry and remembers a directory for later.
@@ -137,9 +137,9 @@ func (w *walker) later(path string, n *inode) {
 	_, met := w.dirs[n.number]
 	switch {
 	case met:
-		w.note(disk.ExtDirectoryLoop, n.at, "The directory %q (inode %d, sector %d of the volume) was met before under another name: a directory has one. It is not entered again; run e2fsck on a copy.", path, n.number, n.at)
+		w.note(disk.Warningf(disk.ExtDirectoryLoop, n.at, "The directory %q (inode %d, sector %s of the volume) was met before under another name: a directory has one. It is not entered again; run e2fsck on a copy.", path, n.number, disk.Grouped(n.at)))
 	case len(path) > maxPath:
-		w.note(disk.ExtTooDeep, n.at, "The directory at inode %d (sector %d of the volume) has a path of %d bytes. What lies in it is not read.", n.number, n.at, len(path))
+		w.note(disk.Warningf(disk.ExtTooDeep, n.at, "The directory at inode %d (sector %s of the volume) has a path of %d bytes. What lies in it is not read.", n.number, disk.Grouped(n.at), len(path)).Hiding())
 	default:
 		w.dirs[n.number] = struct{}{}
 		w.pending = append(w.pending, directory{path, n.number})
@@ -224,7 +224,7 @@ func (w *walker) trouble(d directory, n *inode, err error) error {
 	} else if errors.As(err, &u) {
 		at = u.Start
 	}
-	w.note(code, at, "A part of the directory %q (inode %d) cannot be read: %v. Files named only there are not listed.", d.path, d.ino, err)
+	w.note(disk.Warningf(code, at, "A part of the directory %q (inode %d) cannot be read: %v. Files named only there are not listed.", d.path, d.ino, err).Hiding())
 	return nil
 }
 
@@ -235,7 +235,7 @@ func (w *walker) part(d directory, b []byte, at disk.Sector) error {
 			return nil
 		}
 		if err := checkName(name); err != nil {
-			w.note(disk.ExtBadName, at, "An entry of the directory %q in sector %d of the volume is left out: %v.", d.path, at, err)
+			w.note(disk.Warningf(disk.ExtBadName, at, "An entry of the directory %q in sector %s of the volume is left out: %v.", d.path, disk.Grouped(at), err))
 			return nil
 		}
 		path := string(name)

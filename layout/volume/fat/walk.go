@@ -150,7 +150,7 @@ func (w *Walk) find(f disk.Finding) {
 	case n < maxFindings:
 		w.Findings = append(w.Findings, f)
 	case n == maxFindings:
-		more := disk.Warningf(disk.FATMoreFindings, disk.NoSector, "more than %d findings in directories; the rest is not listed", maxFindings)
+		more := disk.Warningf(disk.FATMoreFindings, disk.NoSector, "more than %d findings in directories; the rest is not listed", maxFindings).Hiding()
 		w.Findings = append(w.Findings, more)
 		w.unlisted = append(w.unlisted, more) // what the rest would say nobody knows
 	}

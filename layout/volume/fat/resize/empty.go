@@ -31,6 +31,15 @@ func (j *job) empty() {
 	}
 }
 
+// oldRoot returns the root directory: its fixed place, or its first cluster.
+func (j *job) oldRoot() disk.Span {
+	root := j.v.BPB.RootCluster
+	if j.old.kind != fat.FAT32 || root < 2 || root > j.old.clusters+1 {
+		return j.from.root
+	}
+	return j.from.clusters(root, 1)
+}
+
 // firstEntries makes the two entries that belong to no cluster (FG, "FAT Data
 // Structure"): the first repeats the media byte, the second says that the volume
 // is clean.

@@ -87,5 +87,9 @@ func (j *job) meanReserved() {
 			m = append(m, j.from.clusters(p.run.First, 1))
 		}
 	}
+	if j.w.Empty { // its label is kept
+		j.res.Emptied = j.oldRoot().Common(disk.Span{Count: j.whole()})
+		m = append(m, j.res.Emptied)
+	}
 	j.res.Meaning = disk.NewSpans(m...).Within(disk.Span{Count: j.whole()})
 }

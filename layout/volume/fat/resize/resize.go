@@ -30,6 +30,7 @@ type Result struct {
 
 	Findings []disk.Finding
 	Meaning  disk.Spans // sectors of the volume that were interpreted
+	Emptied  disk.Span  // those of them that are not made new again: the root directory that was emptied
 
 	job    *job
 	tape   *tape      // what Emit will hand on, if it is made already

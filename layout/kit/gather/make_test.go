@@ -1,11 +1,10 @@
-package main
+package gather
 
 import (
 	"bytes"
 	"context"
 	"testing"
 
-	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
@@ -13,7 +12,6 @@ import (
 	"bootgraft/image/imagetest/need"
 	"bootgraft/layout"
 	"bootgraft/layout/kit"
-	"bootgraft/layout/kit/gather"
 	"bootgraft/layout/scan"
 )
 
@@ -24,8 +22,8 @@ func kitOf(t *testing.T, d image.Source) (*scan.Survey, *kit.Kit) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	f := kitMakeFlags{head: "64MiB", tail: "64MiB"}
-	k, err := f.gather(context.Background(), &input.Source{Source: d}, s)
+	ends := disk.Sector((64 << 20) / d.SectorSize())
+	k, err := Make(context.Background(), d, s, Options{Ends: Ends{ends, ends}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -51,7 +49,7 @@ func TestKitHoldsTheBootAreasAndNothingElse(t *testing.T) {
 		whole := image.Whole(d.Disk)
 		known := k.Unknown(whole).Outside(whole)
 		for _, r := range s.Regions {
-			if r.Role == layout.RoleVolume || r.Role == layout.RoleDisputed || !gather.LayoutKnown(s) {
+			if r.Role == layout.RoleVolume || r.Role == layout.RoleDisputed || !LayoutKnown(s) {
 				continue
 			}
 			if lost := disk.NewSpans(known...).Outside(r.Span); len(lost) > 0 {
@@ -60,7 +58,7 @@ func TestKitHoldsTheBootAreasAndNothingElse(t *testing.T) {
 		}
 		private := privateSpans(s)
 		for _, stored := range k.Spans {
-			if hit := private.Within(stored.Span); stored.State == kit.Stored && len(hit) > 0 && gather.LayoutKnown(s) {
+			if hit := private.Within(stored.Span); stored.State == kit.Stored && len(hit) > 0 && LayoutKnown(s) {
 				t.Fatalf("seed %d: %s: sectors %v of a volume are in the kit as %s", seed, d, hit, stored.What)
 			}
 		}
@@ -122,7 +120,7 @@ func equalButMarked(t *testing.T, d image.Source, k *kit.Kit, known disk.Spans) 
 // A driver in an entry of an Apple partition map starts the machine: it is a boot
 // area, and the volume beside it is not (Inside Macintosh: Devices, chapter 3).
 func TestKitHoldsDrivers(t *testing.T) {
-	d := imagetest.Load(t, "../../testdata/apple/three.txt")
+	d := imagetest.Load(t, "../../../testdata/apple/three.txt")
 	entry := disk.Span{Start: 64, Count: 2000} // the second of the map
 	disks.Noise(d, disk.Span{Start: 64, Count: 3}, 1)
 	if _, k := kitOf(t, d); k.Unknown(entry).Sectors() != entry.Count {

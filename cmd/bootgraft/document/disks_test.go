@@ -1,14 +1,11 @@
-package main
+package document
 
 import (
 	"encoding/json"
-	"errors"
 	"strings"
 	"testing"
 	"time"
 
-	"bootgraft/cmd/bootgraft/input"
-	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/safety/blockdev"
 )
@@ -23,32 +20,19 @@ var inventedDisks = []blockdev.Disk{
 
 // Lists are never null for a script, and what is not known is.
 func TestDisksAsJSON(t *testing.T) {
-	b, err := json.Marshal(disksObject(inventedDisks))
+	b, err := json.Marshal(NewDisks(inventedDisks))
 	if err != nil {
 		t.Fatal(err)
 	}
 	for _, want := range []string{
-		`"schema":1,"disks":[{"node":"/dev/sda","sectors":976773168,"sector_size":512,"bytes":500107862016,"model":"ACME SPINNER 500","serial":"S-0001","bus":"ata","removable":false,"read_only":false,"mounts":["/","/home"`,
+		`"schema":1,"kind":"disks","disks":[{"node":"/dev/sda","sectors":976773168,"sector_size":512,"bytes":500107862016,"model":"ACME SPINNER 500","serial":"S-0001","bus":"ata","removable":false,"read_only":false,"mounts":["/","/home"`,
 		`"system":["/","/home","/proc/self/exe"],"since":null`, `"removable":true,"read_only":true,"mounts":[],"system":[],"since":"2030-05-17T13:01:00Z"`,
 	} {
 		if !strings.Contains(string(b), want) {
 			t.Errorf("%s is not in\n%s", want, b)
 		}
 	}
-	if b, _ := json.Marshal(disksObject(nil)); string(b) != `{"schema":1,"disks":[]}` {
+	if b, _ := json.Marshal(NewDisks(nil)); string(b) != `{"schema":1,"kind":"disks","disks":[]}` {
 		t.Errorf("no disks: %s", b)
-	}
-}
-
-// A system without devices refuses them, and says what it can do.
-func TestDevicesAreNotHandledHere(t *testing.T) {
-	err := lookError("/dev/disk4", blockdev.ErrUnsupported)
-	if talk.ExitCode(err) != talk.ExitRefused || !errors.Is(err, input.ErrNoDevices) {
-		t.Errorf("%v ends with %d", err, talk.ExitCode(err))
-	}
-	for _, want := range []string{"on Linux only", "survey, plan, files, write", "/dev/disk4"} {
-		if !strings.Contains(err.Error(), want) {
-			t.Errorf("%q is not said: %v", want, err)
-		}
 	}
 }

@@ -1,4 +1,4 @@
-package main
+package device
 
 import (
 	"bytes"
@@ -14,10 +14,10 @@ import (
 )
 
 // waitedFor is a card that was waited for, at a terminal where somebody types.
-func waitedFor(typed string) (*cardWork, *bytes.Buffer) {
+func waitedFor(typed string) (*work, *bytes.Buffer) {
 	var out bytes.Buffer
 	u := &talk.UI{Out: &out, Err: &out, In: strings.NewReader(typed), Asks: true}
-	return &cardWork{UI: u, path: "/dev/card", waited: true, held: &held.Card{}, show: func(*safety.Rehearsal) {}}, &out
+	return &work{UI: u, path: "/dev/card", waited: true, held: &held.Card{}, show: func(*safety.Rehearsal) {}}, &out
 }
 
 // A card that was waited for is held while the word is asked for: only the very
@@ -45,8 +45,8 @@ func TestWordIsAskedFor(t *testing.T) {
 // Nobody is asked where the card was named, or where the answer is JSON.
 func TestWordIsNotAskedFor(t *testing.T) {
 	r := &safety.Rehearsal{Word: safety.Word{"k4t7", "h3x9", "m5r2w8"}}
-	for _, change := range []func(*cardWork){
-		func(w *cardWork) { w.waited = false }, func(w *cardWork) { w.Asks = false }, func(w *cardWork) { w.JSON = true },
+	for _, change := range []func(*work){
+		func(w *work) { w.waited = false }, func(w *work) { w.Asks = false }, func(w *work) { w.JSON = true },
 	} {
 		w, out := waitedFor("k4t7-h3x9-m5r2w8\n")
 		change(w)
@@ -105,7 +105,7 @@ func TestEachLossIsAskedAbout(t *testing.T) {
 		"both, one accepted":           {both, []disk.Code{disk.CardHoldsFiles}, []disk.Code{disk.CardHoldsUnknown}},
 	} {
 		w, _ := waitedFor("")
-		w.held, w.flags.accept = &test.holds, test.accept
+		w.held, w.flags.Accept = &test.holds, test.accept
 		var got []disk.Code
 		for _, r := range w.lossRefusals() {
 			got = append(got, r.Code)

@@ -1,4 +1,4 @@
-package main
+package device
 
 import (
 	"context"
@@ -16,25 +16,29 @@ import (
 	"bootgraft/safety/held"
 )
 
-// cardLook is a look at a card, or at an image file that stands for one, without
+// Look is a look at a card, or at an image file that stands for one, without
 // writing.
-type cardLook struct {
+type Look struct {
 	page.Look
 	src   image.Source // nil if it is in use and cannot be held
-	close func() error
+	Close func() error
 }
 
-// openLook takes hold of a TARGET for looking alone: it is opened for reading.
-func openLook(u *talk.UI, ctx context.Context, path string, f *cardCmdFlags) (*cardLook, error) {
+// OpenLook takes hold of a TARGET for looking alone: it is opened for reading.
+func OpenLook(ctx context.Context, u *talk.UI, path string, sectorSize int, sizeGiven bool) (*Look, error) {
+	given := 0
+	if sizeGiven {
+		given = sectorSize
+	}
 	if path == "next" {
 		t, err := blockdev.NextReadOnly(ctx, func() { u.Sayf("Put the card in now. Waiting for one new disk; Ctrl-C stops.") })
 		if err != nil {
 			return nil, lookError(path, err)
 		}
 		u.Sayf("%s came.", t.Name())
-		return lookAtDevice(t, f)
+		return lookAtDevice(t, given)
 	}
-	img, err := image.Open(path, f.sectorSize)
+	img, err := image.Open(path, sectorSize)
 	var kind *image.NotRegularError
 	switch {
 	case errors.As(err, &kind) && kind.Kind == "a block device":
@@ -42,7 +46,7 @@ func openLook(u *talk.UI, ctx context.Context, path string, f *cardCmdFlags) (*c
 		if err != nil {
 			return nil, lookError(path, err)
 		}
-		return lookAtDevice(t, f)
+		return lookAtDevice(t, given)
 	case err != nil:
 		return nil, lookError(path, err)
 	}
@@ -52,10 +56,10 @@ func openLook(u *talk.UI, ctx context.Context, path string, f *cardCmdFlags) (*c
 	if err := input.OtherThanDrive(path, "a card, or an image of one"); err != nil {
 		return nil, errors.Join(err, img.Close())
 	}
-	l := &cardLook{Look: page.Look{Path: path, File: true, Readable: true}, src: img, close: img.Close}
-	l.Facts.Path, l.Facts.Sectors, l.Facts.SectorSize = path, image.Sectors(img), f.sectorSize
+	l := &Look{Look: page.Look{Path: path, File: true, Readable: true}, src: img, Close: img.Close}
+	l.Facts.Path, l.Facts.Sectors, l.Facts.SectorSize = path, image.Sectors(img), sectorSize
 	if l.Facts.Sectors == 0 {
-		return nil, errors.Join(talk.Refusef("%s has not even one sector of %d bytes; it cannot stand for a card", path, f.sectorSize), img.Close())
+		return nil, errors.Join(talk.Refusef("%s has not even one sector of %d bytes; it cannot stand for a card", path, sectorSize), img.Close())
 	}
 	return l, nil
 }
@@ -69,14 +73,14 @@ func lookError(path string, err error) error {
 	case errors.Is(err, blockdev.ErrUnsupported):
 		return talk.Coded(talk.ExitRefused, fmt.Errorf("%s is a device: %w", path, input.ErrNoDevices))
 	}
-	return cardError(path, err)
+	return openError(path, err)
 }
 
-func lookAtDevice(t *blockdev.Target, f *cardCmdFlags) (*cardLook, error) {
-	l := &cardLook{Look: page.Look{Path: t.Name()}, close: t.Close}
+func lookAtDevice(t *blockdev.Target, given int) (*Look, error) {
+	l := &Look{Look: page.Look{Path: t.Name()}, Close: t.Close}
 	var err error
 	if l.Facts, err = t.Look(nil); err == nil {
-		err = l.checkDevice(f)
+		err = l.checkDevice(given)
 	}
 	if err != nil {
 		return nil, errors.Join(lookError(l.Path, err), t.Close())
@@ -88,20 +92,20 @@ func lookAtDevice(t *blockdev.Target, f *cardCmdFlags) (*cardLook, error) {
 }
 
 // checkDevice refuses what there is nothing to say about.
-func (l *cardLook) checkDevice(f *cardCmdFlags) error {
+func (l *Look) checkDevice(given int) error {
 	switch {
 	case errors.Is(l.Facts.Held, os.ErrPermission) && os.Geteuid() > 0:
 		return talk.Coded(talk.ExitRefused, input.PermissionError(l.Path, os.ErrPermission))
 	case l.Facts.Sectors == 0:
 		return talk.Refusef("%s has no card in it: its size is 0. Put the card in", l.Path)
-	case f.sizeGiven && f.sectorSize != l.Facts.SectorSize:
-		return talk.Refusef("%s has sectors of %d bytes, not of %d", l.Path, l.Facts.SectorSize, f.sectorSize)
+	case given != 0 && given != l.Facts.SectorSize:
+		return talk.Refusef("%s has sectors of %d bytes, not of %d", l.Path, l.Facts.SectorSize, given)
 	}
 	return image.CheckSectorSize(l.Facts.SectorSize)
 }
 
-// look reads what the card holds. What cannot be read is told with the rest.
-func (l *cardLook) look(ctx context.Context) error {
+// Read reads what the card holds. What cannot be read is told with the rest.
+func (l *Look) Read(ctx context.Context) error {
 	if l.src == nil {
 		return nil
 	}
@@ -117,15 +121,18 @@ func (l *cardLook) look(ctx context.Context) error {
 	return nil
 }
 
-// showLook says it all. A card whose content could not be read ends the
-// program with 1, after everything else was said.
-func showLook(u *talk.UI, l *cardLook) error {
-	if err := u.Object(document.KindCard, l.Object()); err != nil {
-		return err
+// Document is the answer about the card.
+func (l *Look) Document() *document.Card {
+	d := document.NewCard(l.Path, l.Disk(), l.Alignment())
+	d.InUse, d.Hints, d.Again, d.Plan = l.InUse(), l.Hints(), l.Again, page.PlanLine(l.Facts.Sectors, l.Facts.SectorSize)
+	if !l.File {
+		d.SetDevice(l.Facts)
 	}
-	page.Card(u, &l.Look)
+	if l.Held != nil {
+		d.OnCard, d.Files, d.Table = l.Held.Lines, &l.Held.Files, &l.Held.Survey.Table
+	}
 	if l.Fault != nil {
-		return fmt.Errorf("what %s holds could not be read: %w", l.Path, l.Fault)
+		d.Fault = l.Fault.Error()
 	}
-	return nil
+	return d
 }

@@ -1,6 +1,7 @@
-package input
+package rescue
 
 import (
+	"errors"
 	"os"
 	"path/filepath"
 	"strings"
@@ -8,8 +9,8 @@ import (
 
 	"pgregory.net/rapid"
 
-	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/layout/scan/files"
+	"bootgraft/safety/newfile"
 )
 
 // TestOutputNames: whatever a disk calls its files, they land inside the
@@ -60,7 +61,7 @@ func TestOutputNames(t *testing.T) {
 	if err := os.WriteFile(filepath.Join(full, "x"), nil, 0o644); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := NewFolder(full); talk.ExitCode(err) != talk.ExitRefused {
+	if _, err := NewFolder(full); !errors.Is(err, newfile.ErrNotEmpty) {
 		t.Errorf("a folder with files is taken: %v", err)
 	}
 }

@@ -1,4 +1,4 @@
-package main
+package device
 
 import (
 	"context"
@@ -18,10 +18,10 @@ func TestVerdicts(t *testing.T) {
 		kind  string
 		want  []string
 	}{
-		{safety.Capacity{Trick: safety.Honest, Sectors: n, Real: n}, quickTest, []string{"AS LARGE AS IT SAYS: 125,000,000 sectors (64.00 GB)", "nor does it forget"}},
-		{safety.Capacity{Trick: safety.Honest, Sectors: n, Real: n}, fullTest, []string{"AS LARGE AS IT SAYS", "Every sector gave back"}},
-		{safety.Capacity{Trick: safety.Repeats, Sectors: n, Real: 1 << 24}, quickTest, []string{"THE CARD LIES", "over its lower part", "at most 16,777,216 sectors (8.59 GB)"}},
-		{safety.Capacity{Trick: safety.Forgets, Sectors: n, Real: 1 << 24, Bad: 7}, fullTest, []string{"THE CARD LIES, OR IT IS WORN OUT", "7 tested sectors", "From sector 16,777,216 on"}},
+		{safety.Capacity{Trick: safety.Honest, Sectors: n, Real: n}, Quick, []string{"AS LARGE AS IT SAYS: 125,000,000 sectors (64.00 GB)", "nor does it forget"}},
+		{safety.Capacity{Trick: safety.Honest, Sectors: n, Real: n}, Full, []string{"AS LARGE AS IT SAYS", "Every sector gave back"}},
+		{safety.Capacity{Trick: safety.Repeats, Sectors: n, Real: 1 << 24}, Quick, []string{"THE CARD LIES", "over its lower part", "at most 16,777,216 sectors (8.59 GB)"}},
+		{safety.Capacity{Trick: safety.Forgets, Sectors: n, Real: 1 << 24, Bad: 7}, Full, []string{"THE CARD LIES, OR IT IS WORN OUT", "7 tested sectors", "From sector 16,777,216 on"}},
 	} {
 		text := verdictText(c.found, 512, c.kind)
 		for _, want := range c.want {
@@ -46,15 +46,15 @@ func TestBrokenOff(t *testing.T) {
 		says    []string
 		undoes  bool
 	}{
-		{quickTest, "", false, safety.Stopped{Restored: true, Err: bad}, []string{"was put back", "holds what it held before", "Look at the card"}, false},
-		{quickTest, "a receipt", false, safety.Stopped{Restored: true, Err: context.Canceled}, []string{"put back: interrupted", "another name for --receipt"}, false},
-		{quickTest, "", false, safety.Stopped{Err: gone}, []string{"Put the card back in", undo}, true},
-		{fullTest, "", false, safety.Stopped{Err: bad}, []string{"noise", "without --confirm"}, false},
-		{fullTest, "", true, safety.Stopped{Err: bad}, []string{undo}, true},
+		{Quick, "", false, safety.Stopped{Restored: true, Err: bad}, []string{"was put back", "holds what it held before", "Look at the card"}, false},
+		{Quick, "a receipt", false, safety.Stopped{Restored: true, Err: context.Canceled}, []string{"put back: interrupted", "another name for --receipt"}, false},
+		{Quick, "", false, safety.Stopped{Err: gone}, []string{"Put the card back in", undo}, true},
+		{Full, "", false, safety.Stopped{Err: bad}, []string{"noise", "without --confirm"}, false},
+		{Full, "", true, safety.Stopped{Err: bad}, []string{undo}, true},
 	} {
 		w, _ := waitedFor("")
-		w.req.Receipt, w.req.KeepAll, w.flags.receipt = "a receipt", c.keepAll, c.given
-		test := &capacityTest{cardWork: w, kind: c.kind}
+		w.req.Receipt, w.req.KeepAll, w.flags.Receipt = "a receipt", c.keepAll, c.given
+		test := &capacityTest{work: w, kind: c.kind}
 		c.stop.Touched = true
 		err := test.brokenOff(&c.stop)
 		for _, want := range c.says {

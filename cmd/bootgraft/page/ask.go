@@ -1,72 +1,20 @@
-package main
+package page
 
 import (
 	"fmt"
 	"strings"
 
-	"github.com/spf13/cobra"
-
-	"bootgraft/cmd/bootgraft/document"
-	"bootgraft/cmd/bootgraft/input"
-	"bootgraft/cmd/bootgraft/talk"
-	"bootgraft/image"
 	"bootgraft/image/disk"
 )
 
-type kitAskFlags struct {
-	head, tail string
-	sectorSize int
-}
-
-func kitAskCommand(u *talk.UI) *cobra.Command {
-	var f kitAskFlags
-	c := &cobra.Command{
-		Use:   "ask",
-		Short: "a page for somebody whose unit works",
-		Long: `Prints a page to send to somebody who has the same device and whose unit works:
-what is wanted, how to read it, and what to mind. It needs no program of ours.
-
-  bootgraft kit ask > please.txt
-  bootgraft kit ask --head 16MiB --tail 16MiB > please.txt`,
-		Args: cobra.NoArgs,
-		RunE: func(*cobra.Command, []string) error { return f.run(u) },
-	}
-	fl := c.Flags()
-	fl.StringVar(&f.head, "head", "64MiB", "how much of the head is wanted")
-	fl.StringVar(&f.tail, "tail", "64MiB", "how much of the tail is wanted")
-	fl.IntVar(&f.sectorSize, "sector-size", 512, "logical sector size of the drive in bytes")
-	return c
-}
-
-type kitAskJSON struct {
-	Schema     int         `json:"schema"`
-	Head       disk.Sector `json:"head_sectors"`
-	Tail       disk.Sector `json:"tail_sectors"`
-	SectorSize int         `json:"sector_size"`
-	Page       string      `json:"page"`
-}
-
-func (f *kitAskFlags) run(u *talk.UI) error {
-	if err := image.CheckSectorSize(f.sectorSize); err != nil {
-		return talk.Usagef("%v", err)
-	}
-	head, err := input.ParseSize(f.head, f.sectorSize)
-	if err != nil {
-		return err
-	}
-	tail, err := input.ParseSize(f.tail, f.sectorSize)
-	if err != nil {
-		return err
-	}
-	page := strings.NewReplacer(
-		"{HEAD}", fmt.Sprint(head.Sectors), "{TAIL}", fmt.Sprint(tail.Sectors), "{SIZE}", fmt.Sprint(f.sectorSize),
-		"{HEADBYTES}", disk.Grouped(int64(head.Sectors)*int64(f.sectorSize)), "{TAILBYTES}", disk.Grouped(int64(tail.Sectors)*int64(f.sectorSize)),
+// Ask is a page to send to somebody whose unit works: what is wanted, in sectors
+// and in bytes, how to read it, and what to mind.
+func Ask(head, tail disk.Sector, sectorSize int) string {
+	bytes := func(n disk.Sector) string { return disk.Grouped(int64(n) * int64(sectorSize)) }
+	return strings.NewReplacer(
+		"{HEAD}", fmt.Sprint(head), "{TAIL}", fmt.Sprint(tail), "{SIZE}", fmt.Sprint(sectorSize),
+		"{HEADBYTES}", bytes(head), "{TAILBYTES}", bytes(tail),
 	).Replace(askPage)
-	if u.JSON {
-		return u.Object(document.KindKitAsk, kitAskJSON{schema, head.Sectors, tail.Sectors, f.sectorSize, page})
-	}
-	u.Answerf("%s", page)
-	return nil
 }
 
 // askPage is the page. It names nothing but general-purpose tools.

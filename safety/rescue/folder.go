@@ -1,4 +1,4 @@
-package input
+package rescue
 
 import (
 	"errors"
@@ -9,8 +9,6 @@ import (
 	"time"
 	"unicode"
 
-	"bootgraft/cmd/bootgraft/talk"
-	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/layout/scan/files"
 	"bootgraft/safety/newfile"
 )
@@ -19,20 +17,18 @@ import (
 // never lead out of it.
 type Folder struct {
 	Dir     string
-	Changed []string // names that had to be changed: "old -> new"
+	Changed []Renamed // files whose names had to be changed
 	folder  *newfile.Folder
 }
 
+// Renamed is a file that is called otherwise than on the disk.
+type Renamed struct{ Was, Is string }
+
 // NewFolder opens a folder that is new or empty, so that nothing is
-// overwritten.
+// overwritten: else it is newfile.ErrNotEmpty.
 func NewFolder(dir string) (*Folder, error) {
-	if folder, err := newfile.MakeFolder(dir); err == nil {
-		return &Folder{Dir: dir, folder: folder}, nil
-	} else if errors.Is(err, newfile.ErrNotEmpty) {
-		return nil, talk.Refusef("the folder %s is not empty; nothing is copied over other files. Give a new folder", dir)
-	} else {
-		return nil, fmt.Errorf("the folder %s cannot be made: %w", dir, err)
-	}
+	folder, err := newfile.MakeFolder(dir)
+	return &Folder{Dir: dir, folder: folder}, err
 }
 
 // Close lets the folder go.
@@ -72,7 +68,7 @@ func (o *Folder) Create(f *files.File) (*newfile.Copied, error) {
 			return nil, fmt.Errorf("%s cannot be made: %w", at, err)
 		}
 		if at != want {
-			o.Changed = append(o.Changed, fmt.Sprintf("%s -> %s", words.Printable(want), at))
+			o.Changed = append(o.Changed, Renamed{want, at})
 		}
 		return w, nil
 	}

@@ -1,4 +1,4 @@
-package main
+package device
 
 import (
 	"cmp"
@@ -21,32 +21,39 @@ import (
 	"bootgraft/safety/newfile"
 )
 
+// The tests of a card by writing to it.
+const (
+	Quick = "quick"
+	Full  = "full"
+)
+
 // testReceipt is how receipts of tests are called, in the current folder.
 const testReceipt = "card-test"
 
 // capacityTest is a test of a card by writing to it.
 type capacityTest struct {
-	*cardWork
-	kind   string   // quickTest or fullTest
+	*work
+	kind   string   // Quick or Full
 	second bool     // the first half was done, and the card was pulled since
 	broken []string // receipts of quick tests of this card that did not put everything back
 }
 
-// testCard rehearses a test, and with the word does it.
-func testCard(u *talk.UI, ctx context.Context, path string, f *cardCmdFlags) error {
+// Test rehearses a test of a card by writing, Quick or Full, and with the word
+// does it; pull makes a quick one in two halves.
+func Test(ctx context.Context, u *talk.UI, path, kind string, pull bool, flags Flags) error {
 	if img, err := image.Open(path, 512); err == nil {
 		return errors.Join(talk.Refusef("%s is an image file; only a card can be other than it says. To look at it: bootgraft card %s", path, words.Shell(path)), img.Close())
 	}
-	w, err := openCard(u, ctx, path, f.card)
+	w, err := openCard(ctx, u, path, flags)
 	if err != nil {
 		return err
 	}
 	defer w.target.Close()
-	t := &capacityTest{cardWork: w, kind: f.test}
+	t := &capacityTest{work: w, kind: kind}
 	// What has no size is refused by the guards, for that and all else.
 	w.req.Disk = plan.Disk{Sectors: max(1, w.facts.Sectors), SectorSize: w.facts.SectorSize}
-	w.req.Kind, w.req.KeepAll, w.req.Pull = safety.QuickTest, f.keep == "all", f.pull
-	if f.test == fullTest {
+	w.req.Kind, w.req.KeepAll, w.req.Pull = safety.QuickTest, flags.KeepAll, pull
+	if kind == Full {
 		w.req.Kind, w.loses = safety.FullTest, !w.req.KeepAll
 	} else {
 		t.showSectors()
@@ -67,7 +74,7 @@ func (t *capacityTest) showSectors() {
 // chooseReceipt names the receipt, the given one or the first name that is
 // free, and remembers tests of the same card that were broken off.
 func (t *capacityTest) chooseReceipt() error {
-	t.req.Receipt = t.flags.receipt
+	t.req.Receipt = t.flags.Receipt
 	waiting := "" // for its second half, and perhaps for this card
 	for path, free := range receiptNames(testReceipt) {
 		if free {
@@ -85,7 +92,7 @@ func (t *capacityTest) chooseReceipt() error {
 			t.broken = append(t.broken, path)
 		}
 	}
-	if _, err := os.Lstat(t.req.Receipt); waiting != "" && t.flags.receipt == "" && errors.Is(err, fs.ErrNotExist) {
+	if _, err := os.Lstat(t.req.Receipt); waiting != "" && t.flags.Receipt == "" && errors.Is(err, fs.ErrNotExist) {
 		t.req.Receipt = waiting // is this its card? The rehearsal says why not
 	}
 	if r, err := safety.ReadReceipt(t.req.Receipt); err == nil && t.req.Pull && r.Stage == safety.StagePull {
@@ -125,7 +132,7 @@ func (t *capacityTest) show(*safety.Rehearsal) {
 	switch {
 	case t.second:
 		t.showSecond()
-	case t.kind == quickTest:
+	case t.kind == Quick:
 		t.showQuick()
 	default:
 		t.showFull()
@@ -143,14 +150,14 @@ func (t *capacityTest) showQuick() {
 	}
 	t.Wrapped("  ", "It finds every card that repeats or forgets, whatever its true size, but not single bad sectors; that is --write-test full.")
 	if !t.req.Pull {
-		t.Wrapped("  ", cannotSee)
+		t.Wrapped("  ", CannotSee)
 	}
 	t.Wrapped("  ", "If the card is pulled or the power fails meanwhile, the receipt puts back what was replaced:")
 	t.Answerf("%s\n", t.undoLine(t.req.Receipt))
 }
 
-// cannotSee is what the quick test in one go is blind for.
-const cannotSee = "It cannot see a card that keeps what was written last in a memory until its power goes, often 4 or 64 MiB: add --pull for that."
+// CannotSee is what the quick test in one go is blind for.
+const CannotSee = "It cannot see a card that keeps what was written last in a memory until its power goes, often 4 or 64 MiB: add --pull for that."
 
 func (t *capacityTest) showSecond() {
 	t.Wrapped("  ", "This is the second half: the first one left its stamps on the card, and it was pulled since.")
@@ -180,7 +187,7 @@ func (t *capacityTest) showFull() {
 // test does it.
 func (t *capacityTest) test(ctx context.Context, p *safety.Permit) error {
 	run := p.TestQuick
-	if t.kind == fullTest {
+	if t.kind == Full {
 		run = p.TestFull
 	}
 	c, err := run(ctx)
@@ -199,7 +206,7 @@ func (t *capacityTest) test(ctx context.Context, p *safety.Permit) error {
 // answer is no longer a *safety.Stopped: that would be told as a broken write.
 func (t *capacityTest) brokenOff(stop *safety.Stopped) error {
 	again := " To test again type the same command without --confirm"
-	if t.flags.receipt != "" { // a receipt is never written over
+	if t.flags.Receipt != "" { // a receipt is never written over
 		again += ", and with another name for --receipt"
 	}
 	next := "Look at the card and its reader"
@@ -207,9 +214,9 @@ func (t *capacityTest) brokenOff(stop *safety.Stopped) error {
 		next = "Put the card back in"
 	}
 	switch {
-	case t.kind == fullTest && t.req.KeepAll:
+	case t.kind == Full && t.req.KeepAll:
 		next += ". What it held is in the receipt; to put it back:\n" + t.undoLine(t.req.Receipt)
-	case t.kind == fullTest:
+	case t.kind == Full:
 		next += ". It holds noise now, as far as the test came." + again
 	case stop.Restored:
 		next += ". The card holds what it held before." + again
@@ -219,30 +226,11 @@ func (t *capacityTest) brokenOff(stop *safety.Stopped) error {
 	return fmt.Errorf("the test came to no answer: %s\n%s", talk.ErrorText(stop), next)
 }
 
-type cardTestJSON struct {
-	Schema int    `json:"schema"`
-	Target string `json:"target"`
-	Test   string `json:"test"`
-	diskJSON
-	Verdict  safety.Trick `json:"verdict"` // honest, repeats, forgets, waits
-	Real     disk.Sector  `json:"real_sectors"`
-	Bad      disk.Sector  `json:"bad_sectors"`
-	Unread   disk.Sector  `json:"unreadable_sectors"` // were not tested, for what they held could not be put back
-	Tested   disk.Sector  `json:"tested_sectors"`
-	Written  disk.Sector  `json:"written_sectors"`
-	Restored bool         `json:"restored"`
-	Receipt  string       `json:"receipt"`
-	Pulled   bool         `json:"pulled"` // it was without power between writing and reading
-}
-
 // tested tells the verdict. A card that is not what it says ends the program
 // with 5.
 func (t *capacityTest) tested(c safety.Capacity) error {
 	size := t.facts.SectorSize
-	if err := t.UI.Object(document.KindCardTest, cardTestJSON{schema, t.path, t.kind, diskJSON{c.Sectors, size}, c.Trick, c.Real, c.Bad, c.Unread,
-		c.Tested, c.Written, t.kind == quickTest && c.Trick != safety.Waits, c.Receipt, c.Pulled}); err != nil {
-		return err
-	}
+	t.Document(document.NewCardTest(t.path, t.kind, size, t.kind == Quick && c.Trick != safety.Waits, c))
 	if c.Trick == safety.Waits {
 		return t.waits()
 	}
@@ -252,9 +240,9 @@ func (t *capacityTest) tested(c safety.Capacity) error {
 		t.Wrapped("  ", fmt.Sprintf("It has bad sectors: %s could not be read, and so were left as they are. --write-test full writes every one, which cures those that lost power while they were written", disk.Counted(c.Unread, "sector")))
 	}
 	switch {
-	case t.kind == quickTest:
+	case t.kind == Quick:
 		if c.Trick == safety.Honest && !c.Pulled {
-			t.Wrapped("  ", cannotSee)
+			t.Wrapped("  ", CannotSee)
 		}
 		t.Wrapped("  ", fmt.Sprintf("What the test replaced was put back and read back; the receipt %s can be deleted", c.Receipt))
 	case t.req.KeepAll:
@@ -287,11 +275,11 @@ func (t *capacityTest) waits() error {
 // but for the word, which is for the card as it was.
 func (t *capacityTest) secondLine() string {
 	line := fmt.Sprintf("bootgraft card %s --write-test quick --pull --device", words.Shell(t.path))
-	if t.flags.receipt != "" {
-		line += " --receipt " + words.Shell(t.flags.receipt)
+	if t.flags.Receipt != "" {
+		line += " --receipt " + words.Shell(t.flags.Receipt)
 	}
-	if t.flags.fixed != "" {
-		line += " --fixed " + words.Shell(t.flags.fixed)
+	if t.flags.Fixed != "" {
+		line += " --fixed " + words.Shell(t.flags.Fixed)
 	}
 	if os.Geteuid() == 0 && os.Getenv("SUDO_UID") != "" {
 		line = "sudo " + line
@@ -305,7 +293,7 @@ func verdictText(c safety.Capacity, sectorSize int, kind string) string {
 		return fmt.Sprintf("%s (%s)", disk.Counted(n, "sector"), disk.BytesText(int64(n)*int64(sectorSize)))
 	}
 	switch {
-	case c.Trick == safety.Honest && kind == quickTest:
+	case c.Trick == safety.Honest && kind == Quick:
 		return "AS LARGE AS IT SAYS: " + of(c.Sectors) + ". Neither does its upper part repeat its lower part, nor does it forget what is written to it"
 	case c.Trick == safety.Honest:
 		return "AS LARGE AS IT SAYS: " + of(c.Sectors) + ". Every sector gave back what was written to it"

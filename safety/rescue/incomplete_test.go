@@ -1,4 +1,4 @@
-package main
+package rescue
 
 import (
 	"context"
@@ -8,7 +8,6 @@ import (
 	"bootgraft/image/imagetest"
 	"bootgraft/image/imagetest/disks"
 	"bootgraft/layout/scan"
-	"bootgraft/layout/scan/files"
 	"bootgraft/layout/volume/fat"
 )
 
@@ -31,12 +30,12 @@ func TestABrokenFolderMayHideFiles(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		l := &lister{}
-		if l.findings, err = files.Walk(context.Background(), d, s, files.Options{}, func(*files.File) error { return nil }); err != nil {
+		r, err := Run(context.Background(), d, s, Options{NoHash: true})
+		if err != nil {
 			t.Fatal(err)
 		}
-		if l.incomplete() != broken {
-			t.Errorf("broken %v, and the list is incomplete: %v; %v", broken, l.incomplete(), l.findings)
+		if r.Incomplete != broken {
+			t.Errorf("broken %v, and the list is incomplete: %v; %v", broken, r.Incomplete, r.Findings)
 		}
 	}
 }

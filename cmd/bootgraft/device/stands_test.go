@@ -1,4 +1,4 @@
-package main
+package device
 
 import (
 	"bytes"
@@ -22,7 +22,7 @@ import (
 type askedCard struct {
 	*faultdev.Card
 	t        *testing.T
-	w        *cardWork
+	w        *work
 	old, new []byte
 	said     map[string]int
 }
@@ -78,7 +78,7 @@ func TestLastWordsNameTheTrueState(t *testing.T) {
 	old, made := noise(9), noise(5)
 	card := faultdev.New(sectors, 512)
 	card.Put(0, old)
-	w := &cardWork{path: "/dev/card"}
+	w := &work{path: "/dev/card"}
 	w.req.Receipt = filepath.Join(t.TempDir(), "receipt")
 	asked := &askedCard{Card: card, t: t, w: w, old: old, new: made, said: map[string]int{}}
 	do := func(req safety.Request, run func(p *safety.Permit) error) {

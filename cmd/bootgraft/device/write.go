@@ -1,16 +1,8 @@
-package main
+package device
 
 import (
-	"cmp"
 	"context"
-	"errors"
 	"fmt"
-	"io/fs"
-	"iter"
-	"os"
-	"path/filepath"
-	"slices"
-	"strings"
 	"time"
 
 	"bootgraft/cmd/bootgraft/document"
@@ -22,13 +14,10 @@ import (
 	"bootgraft/safety"
 )
 
-// receiptSuffix is what the name of a receipt has beyond that of its plan.
-const receiptSuffix = ".receipt"
-
-// writeDevice rehearses writing a planned card to a device, and with the word
+// Write rehearses writing the card of a plan to a device, and with the word
 // writes it.
-func writeDevice(u *talk.UI, ctx context.Context, args []string, job *input.Job, flags cardFlags, keepAll bool) error {
-	w, err := openCard(u, ctx, args[1], flags)
+func Write(ctx context.Context, u *talk.UI, plan, target string, job *input.Job, flags Flags) error {
+	w, err := openCard(ctx, u, target, flags)
 	if err != nil {
 		return err
 	}
@@ -38,136 +27,27 @@ func writeDevice(u *talk.UI, ctx context.Context, args []string, job *input.Job,
 		return err
 	}
 	w.req.Kind, w.req.Digest, w.req.Disk = safety.Write, digest, job.Plan.Target
-	w.req.Files = job.Guarded(args[0])
+	w.req.Files = job.Guarded(plan)
 	w.req.Card, w.req.Pieces, w.req.Source = job.Card, job.Plan.Pieces, job.Src
 	w.req.Original = input.OriginalOf(job.Src)
-	w.req.KeepAll, w.loses = keepAll, !keepAll
+	w.req.KeepAll, w.loses = flags.KeepAll, !flags.KeepAll
 	w.req.Command = fmt.Sprintf("bootgraft plan %s --size %ds -o %s", words.Shell(job.Src.Path), w.facts.Sectors, "other.plan")
-	w.chooseReceipt(args[0])
-	if err := w.findEarlier(args[0], flags.earlier); err != nil {
+	w.chooseReceipt(plan)
+	if err := w.findEarlier(plan, flags.Earlier); err != nil {
 		return err
 	}
-	w.req.Anew = w.anewLine(args[0])
+	w.req.Anew = w.anewLine(plan)
 	if r, err := safety.ReadReceipt(w.req.Receipt); err == nil && r.Proves(w.target) {
 		w.loses = false // that was decided when the receipt was begun, of this very card
 	}
-	d := &deviceWrite{cardWork: w, job: job, plan: args[0]}
+	d := &deviceWrite{work: w, job: job, plan: plan}
 	w.show, w.do = d.show, d.write
 	return w.run(ctx)
 }
 
-// maxReceipts is how many receipts may lie beside one plan.
-const maxReceipts = 1000
-
-// receiptNames yields the names of the receipts beside base, in the order in
-// which they were made, and at last the first name that is free.
-func receiptNames(base string) iter.Seq2[string, bool] {
-	return func(yield func(path string, free bool) bool) {
-		for i := 1; i < maxReceipts; i++ {
-			path := base + receiptSuffix
-			if i > 1 {
-				path = fmt.Sprintf("%s.%d%s", base, i, receiptSuffix)
-			}
-			_, err := os.Lstat(path)
-			free := errors.Is(err, fs.ErrNotExist)
-			if !yield(path, free) || free {
-				return
-			}
-		}
-	}
-}
-
-// chooseReceipt names the receipt: the one that was given; else, beside the
-// plan, the unfinished one that this card is proved to belong to; else one that
-// it may belong to by what it says of itself; else the first name that is free.
-func (w *cardWork) chooseReceipt(planPath string) {
-	if w.req.Receipt = w.flags.receipt; w.req.Receipt != "" {
-		return
-	}
-	for path, free := range receiptNames(planPath) {
-		if free {
-			w.req.Receipt = cmp.Or(w.req.Receipt, path)
-			return
-		}
-		r, err := safety.ReadReceipt(path)
-		if err != nil || r.Finished() || r.Plan != w.req.Digest || !r.Same(w.facts) {
-			continue
-		}
-		w.req.Receipt = cmp.Or(w.req.Receipt, path)
-		if r.Proves(w.target) {
-			w.req.Receipt = path
-			return
-		}
-	}
-}
-
-// anewLine is the command that was typed, with a receipt of its own for this
-// card, for one that turns out to be another than that of an unfinished receipt.
-func (w *cardWork) anewLine(planPath string) string {
-	for path, free := range receiptNames(planPath) {
-		if free {
-			return withoutFlags(w.commandLine("--receipt", path), w.flags)
-		}
-	}
-	return ""
-}
-
-// withoutFlags takes the word and the receipt that were typed out of a line.
-func withoutFlags(line string, flags cardFlags) string {
-	for flag, value := range map[string]string{"--confirm": flags.confirm, "--receipt": flags.receipt} {
-		for _, between := range []string{" ", "="} {
-			if value != "" {
-				line = strings.Replace(line, " "+words.Shell(flag+between+value), "", 1)
-				line = strings.Replace(line, " "+flag+between+words.Shell(value), "", 1)
-			}
-		}
-	}
-	return line
-}
-
-// findEarlier finds the receipts of earlier writes beside the plan: by them a
-// card that was written here is known, and its tries are counted.
-func (w *cardWork) findEarlier(planPath string, given []string) error {
-	for _, path := range given {
-		if _, err := safety.ReadReceipt(path); err != nil {
-			return err
-		}
-	}
-	dir := filepath.Dir(planPath)
-	list, err := os.ReadDir(dir)
-	if err != nil {
-		return err
-	}
-	candidates := slices.Clone(given)
-	for _, e := range list {
-		if strings.HasSuffix(e.Name(), receiptSuffix) && e.Type().IsRegular() {
-			candidates = append(candidates, filepath.Join(dir, e.Name()))
-		}
-	}
-	w.req.Try = 1
-	for _, path := range candidates {
-		if slices.ContainsFunc(w.req.Earlier, func(p string) bool { return sameFile(p, path) }) {
-			continue
-		}
-		r, err := safety.ReadReceipt(path)
-		if err != nil || r.Kind != safety.Write || r.Stage != safety.StageDone || !r.Same(w.facts) {
-			continue
-		}
-		w.req.Earlier = append(w.req.Earlier, path)
-		w.req.Try++
-	}
-	return nil
-}
-
-func sameFile(a, b string) bool {
-	x, err1 := os.Stat(a)
-	y, err2 := os.Stat(b)
-	return err1 == nil && err2 == nil && os.SameFile(x, y)
-}
-
 // deviceWrite writes one planned card to a device.
 type deviceWrite struct {
-	*cardWork
+	*work
 	job  *input.Job
 	plan string
 }
@@ -234,10 +114,7 @@ func (d *deviceWrite) write(ctx context.Context, p *safety.Permit) error {
 
 // wrote says what was written, and lets the card go.
 func (d *deviceWrite) wrote(res safety.DeviceResult) error {
-	if err := d.UI.Object(document.KindWrite, writeJSON{Schema: schema, Target: d.path, Written: int64(res.Written), Left: int64(res.Left),
-		Missing: int64(res.Missing), Receipt: &res.Receipt}); err != nil {
-		return err
-	}
+	d.Document(document.NewCardWritten(document.KindWrite, d.path, res))
 	d.Answerf("%s is written and read back: %s\n  %s written", d.path, disk.SizeText(res.Sectors, d.job.Plan.Target.SectorSize), disk.Counted(res.Written, "sector"))
 	if res.Left > 0 {
 		d.Answerf(", %s not touched", disk.Grouped(res.Left))
@@ -259,28 +136,4 @@ func (d *deviceWrite) wrote(res safety.DeviceResult) error {
 // notNoted ends work that was done and that its receipt does not call done.
 func notNoted(err *safety.NotNotedError) error {
 	return talk.Coded(talk.ExitStopped, fmt.Errorf("%w\nWithout it the receipt does not say that this card was finished. Make room where it lies and type the same command without --confirm: it looks at the whole card and adds the line", err))
-}
-
-// letGo takes the card away from the system, so that nothing mounts it.
-func (w *cardWork) letGo() {
-	detached, err := w.target.Detach()
-	switch {
-	case err != nil:
-		w.Sayf("warning: the card is whole, but it could not be detached from the system (%v); pull it before something mounts it", err)
-	case detached:
-		w.Answerf("\nThe card is detached from the system. Pull it now.\n")
-	default:
-		w.Answerf("\nThe system still sees the card. Pull it now, before a desktop mounts and changes\nit.\n")
-	}
-}
-
-// durationText writes a time to the minute, or to the second if it is short.
-func durationText(d time.Duration) string {
-	if d < 2*time.Minute {
-		return disk.Counted(max(1, int64(d.Seconds())), "second")
-	}
-	if d < 2*time.Hour {
-		return disk.Counted(int64(d.Minutes()), "minute")
-	}
-	return fmt.Sprintf("%d h %d min", int(d.Hours()), int(d.Minutes())%60)
 }

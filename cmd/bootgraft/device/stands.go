@@ -1,4 +1,4 @@
-package main
+package device
 
 import (
 	"errors"
@@ -13,7 +13,7 @@ import (
 
 // stands says what is known of a card when the program ends at once: the receipt
 // alone knows, for each stage is durable in it before it begins.
-func (w *cardWork) stands() (string, int) {
+func (w *work) stands() (string, int) {
 	r, err := safety.ReadReceipt(w.req.Receipt)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
@@ -44,6 +44,6 @@ func (w *cardWork) stands() (string, int) {
 }
 
 // undoCommand is what to type to put back what a receipt keeps of this card.
-func (w *cardWork) undoCommand(receipt string) string {
+func (w *work) undoCommand(receipt string) string {
 	return fmt.Sprintf("bootgraft undo %s %s --device", words.Shell(receipt), words.Shell(w.path))
 }

@@ -1,0 +1,202 @@
+// Package device is the conversation about a drive that is read and a card that
+// is written: which one it is and what it holds, what would happen, the word for
+// it, and how to go on.
+//
+//	TARGET -> card held -> rehearsal -> word -> write, undo, test -> answer, card let go
+//
+// What may be done at all is for safety to say; here it is asked and told.
+package device
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+
+	"bootgraft/cmd/bootgraft/document"
+	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/cmd/bootgraft/words"
+	"bootgraft/image/disk"
+	"bootgraft/layout"
+	"bootgraft/safety"
+	"bootgraft/safety/blockdev"
+	"bootgraft/safety/held"
+)
+
+// work is work on a card: it is rehearsed, and done only with the word
+// that the rehearsal gave.
+type work struct {
+	*talk.UI
+	flags  Flags
+	path   string // the TARGET as it was given
+	target *blockdev.Target
+	facts  blockdev.Facts
+	held   *held.Card // what the card holds now
+	looked *safety.Looked
+	req    safety.Request
+	loses  bool // what the card holds is not kept
+	waited bool // the card was waited for, and is held since it came
+
+	finish func()                                            // ends the bars
+	show   func(r *safety.Rehearsal)                         // what would be done, for a person
+	do     func(ctx context.Context, p *safety.Permit) error // does it, and tells
+}
+
+// run rehearses the work, and does it if the word is given.
+func (w *work) run(ctx context.Context) error {
+	w.req.Program = w.flags.Program
+	w.req.Looked, w.req.AsRoot = w.looked, w.asRoot()
+	r, err := safety.Rehearse(w.target, w.req)
+	if err != nil {
+		var no *safety.Refusal
+		if errors.As(err, &no) {
+			return talk.Coded(talk.ExitRefused, err)
+		}
+		return openError(w.path, err)
+	}
+	refusals := r.Refusals
+	if w.loses && len(refusals) == 0 {
+		w.leaveOutWhatStays()
+		refusals = w.lossRefusals()
+		if _, err := r.Permit(w.flags.Confirm); w.flags.Confirm != "" && err != nil {
+			refusals = append(refusals, asRefusals(err)...) // why it is asked again
+		}
+	}
+	if len(refusals) > 0 {
+		return w.refused(refusals)
+	}
+	word := w.flags.Confirm
+	if word == "" {
+		if word, err = w.rehearsed(r); word == "" || err != nil {
+			return err
+		}
+	}
+	permit, err := r.Permit(word)
+	if err != nil {
+		return w.refused(asRefusals(err))
+	}
+	defer w.AtOnce(w.stands)()
+	return w.stopped(w.do(ctx, permit))
+}
+
+// leaveOutWhatStays takes out of what is asked about the sectors that are not
+// written, or that get what they hold already.
+func (w *work) leaveOutWhatStays() {
+	if w.looked == nil {
+		return
+	}
+	stays := w.held.Known
+	for _, p := range w.req.Pieces {
+		if p.Op == layout.Leave {
+			stays = stays.Union(disk.NewSpans(p.Span))
+		}
+	}
+	if mark, ok := safety.MarkSpan(w.target); ok { // of a write that stopped: nobody's content
+		stays = stays.Union(disk.NewSpans(mark))
+	}
+	w.held.Other.Sectors, w.held.Other.First = w.looked.Used(stays, w.req.Card)
+}
+
+// lossRefusals are none of the guards: what they protect is known to its owner
+// alone.
+func (w *work) lossRefusals() (out safety.Refusals) {
+	ask := func(holds bool, code disk.Code, what string) {
+		if holds && !slices.Contains(w.flags.Accept, code) {
+			out = append(out, &safety.Refusal{Code: code, Path: w.path, Why: what,
+				Do: "to keep everything that is replaced, in the receipt, add --keep all where the command has it; to lose it: --accept " + string(code)})
+		}
+	}
+	files := "volumes whose files cannot be listed here"
+	if w.held.Files > 0 {
+		files = disk.Counted(w.held.Files, "file")
+	}
+	ask(w.held.HoldsFiles(), disk.CardHoldsFiles, fmt.Sprintf("it holds %s (%s), and they would be lost", files, strings.Join(w.held.Lines, "; ")))
+	ask(w.held.HoldsUnknown(), disk.CardHoldsUnknown, fmt.Sprintf("it holds what is not known here (%s), and that would be lost", w.held.UnknownText()))
+	return out
+}
+
+// asRefusals returns what Permit says no with: it fails with nothing else.
+func asRefusals(err error) (all safety.Refusals) {
+	errors.As(err, &all)
+	return all
+}
+
+func (w *work) document() *document.Rehearsal {
+	return document.NewRehearsal(w.path, w.req.Receipt, w.held.Lines, w.held.Files)
+}
+
+// refused tells every reason against the work.
+func (w *work) refused(all safety.Refusals) error {
+	j := w.document()
+	j.Refuse(all)
+	w.Document(j)
+	var b strings.Builder
+	fmt.Fprintf(&b, "refusing to write to %s; nothing was written.\n", w.path)
+	for _, r := range all {
+		b.WriteString(words.Fold("  ", string(r.Code)+": "+r.Why))
+		b.WriteString(words.Fold("    ", "To do: "+r.Do))
+	}
+	return talk.Coded(talk.ExitRefused, errors.New(b.String()))
+}
+
+// rehearsed ends a rehearsal: with the line to type, or, for a card that was
+// waited for and is held since it came, with the question for the word.
+func (w *work) rehearsed(r *safety.Rehearsal) (word string, err error) {
+	text := r.Word.String()
+	j := w.document()
+	j.Confirm = &text
+	w.Document(j)
+	w.show(r)
+	if c := r.Unstable; c.Sectors > 0 {
+		w.Wrapped("  Look out: ", fmt.Sprintf("it answers differently from one time to the next: %s that were read twice, the first is sector %s. It can be tested all the same, but what is read of it, and put back, may be wrong.",
+			disk.Counted(c.Sectors, "sector"), disk.Grouped(c.First)))
+	}
+	w.cautions()
+	w.Answerf("\nNOTHING HAS BEEN WRITTEN YET.")
+	if w.waited && w.Asks && !w.JSON {
+		w.Answerf(" The card is held for you since it came.\nTo do it type this word; anything else ends here:\n\n  %s\n\n> ", text)
+		line, _ := bufio.NewReader(w.In).ReadString('\n') // no answer is an answer: no
+		if line = strings.TrimSpace(line); line != text {
+			return "", talk.Coded(talk.ExitRefused, errors.New("that is not the word; nothing was written"))
+		}
+		return line, nil
+	}
+	w.Answerf(" To do it, type:\n\n  %s\n", w.commandLine("--confirm", text))
+	return "", nil
+}
+
+// cautions shows the usual ones.
+func (w *work) cautions() {
+	w.Answerf("\nBefore you go on\n")
+	w.Wrapped("  - ", "Is it the right card? Read its size and name above once more, and pull every disk that is not needed.")
+	w.Wrapped("  - ", "Keep the old drive as it is, and write only while you can leave the card in its reader.")
+	w.Wrapped("  - ", "Inside the device: mains and battery voltages, charged capacitors, static discharge and hot tools can hurt you and it. Unplug it, take out the battery, follow your local rules, and leave to licensed people what is theirs. More in SAFETY.md.")
+}
+
+// stopped gives work that did not come to its end its exit code, and says how
+// to go on.
+func (w *work) stopped(err error) error {
+	var stop *safety.Stopped
+	var no safety.Refusals
+	switch {
+	case err == nil || !errors.As(err, &stop):
+		return err
+	case stop.Touched:
+		next := "look at the card and its reader first"
+		if stop.Gone() {
+			next = "put the card back in, see which name it has now"
+		}
+		return talk.Coded(talk.ExitFenced, fmt.Errorf("%w\nThe receipt %s says how far it came. Nothing else was touched. To go on %s, then type the same command without --confirm: it is rehearsed again and gives a new word", err, w.req.Receipt, next))
+	case errors.As(err, &no):
+		return w.refused(no)
+	case errors.Is(err, context.Canceled):
+		return talk.Coded(talk.ExitStopped, err)
+	}
+	var one *safety.Refusal
+	if errors.As(err, &one) {
+		return talk.Coded(talk.ExitRefused, err)
+	}
+	return err
+}

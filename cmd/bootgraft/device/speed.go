@@ -1,0 +1,39 @@
+package device
+
+import (
+	"fmt"
+	"time"
+
+	"bootgraft/image"
+	"bootgraft/image/disk"
+)
+
+// readSpeed reads a little from the middle of the card and returns bytes a
+// second; 0 if that cannot be told.
+func readSpeed(src image.Source) float64 {
+	const part, parts = 1 << 20, 8
+	n := int64(src.SectorSize())
+	at := src.Size() / 2 / n * n
+	if at+part*parts > src.Size() {
+		return 0
+	}
+	buf := make([]byte, part)
+	began := time.Now()
+	for i := range int64(parts) {
+		if image.ReadFull(src, buf, at+i*part) != nil {
+			return 0
+		}
+	}
+	return part * parts / max(time.Since(began).Seconds(), 1e-6)
+}
+
+// durationText writes a time to the minute, or to the second if it is short.
+func durationText(d time.Duration) string {
+	if d < 2*time.Minute {
+		return disk.Counted(max(1, int64(d.Seconds())), "second")
+	}
+	if d < 2*time.Hour {
+		return disk.Counted(int64(d.Minutes()), "minute")
+	}
+	return fmt.Sprintf("%d h %d min", int(d.Hours()), int(d.Minutes())%60)
+}

@@ -1,0 +1,76 @@
+package document
+
+import (
+	"bootgraft/image/disk"
+	"bootgraft/image/disk/register"
+	"bootgraft/safety"
+)
+
+// Written says what was written, by write or by undo.
+type Written struct {
+	Head
+	Target  string  `json:"target"`
+	Written int64   `json:"written_sectors"`
+	Left    int64   `json:"left_sectors"`
+	Missing int64   `json:"missing_sectors"`
+	SHA256  string  `json:"sha256,omitempty"`
+	Receipt *string `json:"receipt"` // null for an image file
+	Confirm *string `json:"confirm"`
+}
+
+// NewImageWritten is the answer of write to an image file.
+func NewImageWritten(target string, r safety.Result) *Written {
+	return &Written{Head: New(KindWrite), Target: target, Written: int64(r.Written), Left: int64(r.Left), Missing: int64(r.Missing), SHA256: r.SHA256}
+}
+
+// NewCardWritten is the answer of work on a card: KindWrite or KindUndo.
+func NewCardWritten(kind Kind, target string, r safety.DeviceResult) *Written {
+	return &Written{Head: New(kind), Target: target, Written: int64(r.Written), Left: int64(r.Left), Missing: int64(r.Missing), Receipt: &r.Receipt}
+}
+
+// Rehearsal says what work on a card would do, or why it is refused.
+type Rehearsal struct {
+	Head
+	Rehearsal bool        `json:"rehearsal"`
+	Target    string      `json:"target"`
+	Written   disk.Sector `json:"written_sectors"`
+	Receipt   string      `json:"receipt"`
+	Confirm   *string     `json:"confirm"`
+	OnCard    []string    `json:"on_card"`
+	Files     int         `json:"files_on_card"`
+	Refusals  []Refusal   `json:"refusals"`
+
+	// Accept is those of Refusals that --accept goes on with; null where nothing
+	// was refused.
+	Accept []Acceptable `json:"accept"`
+}
+
+// Refusal is a reason against the work.
+type Refusal struct {
+	Code disk.Code `json:"code"`
+	Why  string    `json:"why"`
+	Do   string    `json:"do"`
+}
+
+// Acceptable is a reason that --accept goes on with.
+type Acceptable struct {
+	Code disk.Code `json:"code"`
+	Text string    `json:"text"`
+}
+
+// NewRehearsal begins the answer.
+func NewRehearsal(target, receipt string, onCard []string, files int) *Rehearsal {
+	return &Rehearsal{Head: New(KindRehearsal), Rehearsal: true, Target: target, Receipt: receipt,
+		OnCard: some(onCard), Files: files, Refusals: []Refusal{}}
+}
+
+// Refuse makes it an answer that says no.
+func (d *Rehearsal) Refuse(all safety.Refusals) {
+	d.Accept = []Acceptable{}
+	for _, r := range all {
+		d.Refusals = append(d.Refusals, Refusal{r.Code, r.Why, r.Do})
+		if register.Acceptable(r.Code) {
+			d.Accept = append(d.Accept, Acceptable{r.Code, r.Why})
+		}
+	}
+}
