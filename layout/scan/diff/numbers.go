@@ -231,8 +231,11 @@ func (w *work) borders() (out []disk.Sector) {
 	return out
 }
 
-// look reads one sector.
+// look reads one sector. One that was emptied holds no number.
 func (n *numbers) look(e *end) {
+	if uniform(string(e.is)) {
+		return
+	}
 	changed := make([]bool, len(e.is))
 	before := make([]int, len(e.is)+1) // changed bytes before each byte
 	for i := range e.is {
@@ -272,7 +275,7 @@ func (n *numbers) window(e *end, at int, f *form, changed []bool, full bool) {
 			}
 			c := f.likely(p.bytes, changed)
 			live += c
-			if !p.wide || touchesPadding(p.bytes, changed) { // else a narrower form has counted it
+			if !p.wide || f.touchesPadding(p.bytes, changed) { // else a narrower form has counted it
 				n.partly.add(score(c, p.rank), c)
 			}
 			if string(p.bytes) == string(b) {
@@ -286,11 +289,28 @@ func (n *numbers) window(e *end, at int, f *form, changed []bool, full bool) {
 	}
 }
 
-// touchesPadding tells whether a byte changed that may be padding.
-func touchesPadding(b []byte, changed []bool) bool {
-	for i, c := range b {
-		if changed[i] && (c == 0 || c == '0' || c == ' ') {
-			return true
+// touchesPadding tells whether a byte changed that is padding of the number: a
+// zero or blank beyond its highest digit, wherever that is in this form.
+func (f *form) touchesPadding(b []byte, changed []bool) bool {
+	pad := func(c byte) bool { return c == 0 || c == '0' || c == ' ' }
+	switch f.Low() {
+	case 0:
+		for i, c := range b {
+			if changed[i] && pad(c) {
+				return true
+			}
+		}
+	case -1: // the lowest byte first
+		for i := len(b) - 1; i > 0 && pad(b[i]); i-- {
+			if changed[i] {
+				return true
+			}
+		}
+	default:
+		for i := 0; i < len(b) && pad(b[i]); i++ {
+			if changed[i] {
+				return true
+			}
 		}
 	}
 	return false
