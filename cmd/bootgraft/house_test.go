@@ -77,7 +77,7 @@ var mayImport = map[string][]string{
 	}, ground...),
 	// A page is text from values: it opens nothing (see noFiles) and asks nobody.
 	"cmd/bootgraft/page": append([]string{
-		"image/capture", "layout/kit", "layout/kit/gather", "layout/plan", "layout/rule/candidate", "layout/rule/compare", "layout/scan", "layout/scan/diff",
+		"image/disk/register", "image/capture", "layout/kit", "layout/kit/gather", "layout/plan", "layout/rule/candidate", "layout/rule/compare", "layout/scan", "layout/scan/diff",
 		"layout/scan/second", "safety", "safety/blockdev", "safety/held", "safety/rescue", "cmd/bootgraft/talk", "cmd/bootgraft/words",
 	}, ground...),
 	// The conversation about a drive or card; what may be done to it is for safety to say.
