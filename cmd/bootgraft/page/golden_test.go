@@ -120,7 +120,7 @@ var pages = map[string]func(u *talk.UI){
 		Changed(u, "card.plan", "card-later.img", inventedChanges(), "bootgraft compare old.img card-later.img")
 	},
 	"differences": func(u *talk.UI) {
-		Differences(u, &safety.Comparison{
+		differences(u, &safety.Comparison{
 			Unequal: 3, ByOp: map[layout.Op]disk.Sector{layout.Copy: 3}, Notes: []string{"they lie in one run"},
 			Differences: []safety.Difference{{Sector: 6100, Offset: 77, Op: layout.Copy, Why: layout.WhyUnchanged, Want: "10", Have: "00", Note: "one bit"}},
 		})

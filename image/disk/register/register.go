@@ -52,6 +52,16 @@ var byCode = func() map[disk.Code]Entry {
 	return all
 }()
 
+// About returns the title of the group that a code is in.
+func About(code disk.Code) string {
+	for _, g := range Groups() {
+		if slices.ContainsFunc(g.Entries, func(e Entry) bool { return e.Code == code }) {
+			return g.Title
+		}
+	}
+	return ""
+}
+
 // Of returns the entry of a code, and whether there is one.
 func Of(code disk.Code) (Entry, bool) {
 	e, ok := byCode[code]
