@@ -46,7 +46,7 @@ var mayImport = map[string][]string{
 	"layout/scan":        slices.Concat(ground, formats, []string{"layout/rule/candidate"}),
 	"layout/scan/files":  append([]string{"layout/scan", "layout/volume"}, ground...),
 	"layout/scan/order":  append([]string{"image/capture", "layout/scan", "layout/scan/files"}, ground...),
-	"layout/scan/diff":   append([]string{"layout/scan", "layout/scan/files", "layout/volume"}, ground...),
+	"layout/scan/diff":   append([]string{"layout/rule/candidate", "layout/scan", "layout/scan/files", "layout/volume", "layout/volume/fat"}, ground...),
 	"layout/scan/second": slices.Concat(ground, formats, []string{"layout/scan", "layout/scan/files"}),
 	"layout/plan":        {"image/disk", "layout"},
 	"layout/plan/card":   append([]string{"layout/plan"}, ground...),
@@ -56,7 +56,10 @@ var mayImport = map[string][]string{
 	}, ground...),
 	"safety": append([]string{
 		"image/capture", "layout/kit", "layout/rule/compare", "layout/plan", "layout/plan/card", "safety/blockdev", "safety/newfile",
+		"safety/receipt",
 	}, ground...),
+	// The form of a receipt; whether a card is the one of it is for safety to judge.
+	"safety/receipt":  append([]string{"layout/plan", "safety/blockdev", "safety/newfile"}, ground...),
 	"safety/blockdev": ground,
 	"safety/newfile":  {},
 	"safety/held": append([]string{
@@ -79,12 +82,12 @@ var mayImport = map[string][]string{
 	}, ground...),
 	// A page is text from values: it opens nothing (see noFiles) and asks nobody.
 	"cmd/bootgraft/page": append([]string{
-		"image/capture", "layout/kit", "layout/kit/gather", "layout/plan", "layout/rule/candidate", "layout/rule/compare", "layout/scan", "layout/scan/diff",
+		"image/disk/register", "image/capture", "layout/kit", "layout/kit/gather", "layout/plan", "layout/rule/candidate", "layout/rule/compare", "layout/scan", "layout/scan/diff",
 		"layout/scan/second", "safety", "safety/blockdev", "safety/held", "safety/rescue", "cmd/bootgraft/talk", "cmd/bootgraft/words",
 	}, ground...),
 	// The conversation about a drive or card; what may be done to it is for safety to say.
 	"cmd/bootgraft/device": append([]string{
-		"layout/plan", "safety", "safety/blockdev", "safety/held", "safety/newfile",
+		"layout/plan", "safety", "safety/blockdev", "safety/held", "safety/newfile", "safety/receipt",
 		"cmd/bootgraft/document", "cmd/bootgraft/input", "cmd/bootgraft/page", "cmd/bootgraft/talk", "cmd/bootgraft/words",
 	}, ground...),
 	// Only main imports the demonstration, which lets the commands do the job.
@@ -98,7 +101,7 @@ var speakers = []string{"cmd/bootgraft", "cmd/bootgraft/talk"}
 
 // testOnly are packages for tests alone; no program may contain them.
 var testOnly = []string{
-	"image/imagetest", "image/imagetest/need", "image/imagetest/disks", "layout/rule/compare/family", "image/capture/rig", "safety/faultdev",
+	"image/imagetest", "image/imagetest/need", "image/imagetest/disks", "layout/rule/compare/family", "layout/rule/compare/fleet", "image/capture/rig", "safety/faultdev",
 }
 
 // noWorld are packages that see no file system, no clock and no randomness.
