@@ -235,7 +235,7 @@ func captured(u *talk.UI, args []string, r *capture.Result, src image.Source) er
 
 func captureEnd(u *talk.UI, args []string, r *capture.Result) error {
 	if r.Stop == capture.DriveChanged {
-		return talk.Coded(talk.ExitStopped, fmt.Errorf("%s: %s. What was read since it was last compared counts as unread. Connect the drive that the capture was begun with, and type the same command", page.StopTexts[r.Stop], r.Why))
+		return talk.Coded(talk.ExitStopped, fmt.Errorf("%s: %s. What may be of the other one counts as unread. Connect the drive that the capture was begun with, and type the same command", page.StopTexts[r.Stop], r.Why))
 	}
 	if r.Stop != capture.Done {
 		return talk.Coded(talk.ExitStopped, fmt.Errorf("%s", page.StopTexts[r.Stop]))

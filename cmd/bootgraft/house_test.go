@@ -47,7 +47,7 @@ var mayImport = map[string][]string{
 	"layout/scan":        slices.Concat(ground, formats, []string{"layout/rule/candidate"}),
 	"layout/scan/files":  slices.Concat(ground, formats, []string{"layout/scan"}),
 	"layout/scan/order":  slices.Concat(ground, formats, []string{"image/capture", "layout/scan", "layout/scan/files"}),
-	"layout/scan/diff":   append([]string{"layout/scan", "layout/scan/files", "layout/volume/fat"}, ground...),
+	"layout/scan/diff":   append([]string{"layout/rule/candidate", "layout/scan", "layout/scan/files", "layout/volume/fat"}, ground...),
 	"layout/scan/second": slices.Concat(ground, formats, []string{"layout/scan", "layout/scan/files"}),
 	"layout/plan":        {"image/disk", "layout"},
 	"layout/plan/card":   append([]string{"layout/plan"}, ground...),

@@ -55,6 +55,7 @@ type engine struct {
 	varied    int         // which sectors are compared: one at which the drive hangs must not be met in every run
 	anchors   []anchor    // read before the last proof
 	young     *anchor     // read since
+	recent    []disk.Span // read since, in order
 	why       string      // the drive is another one
 	doing     string
 	doingNow  Class

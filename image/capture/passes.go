@@ -26,6 +26,11 @@ func (e *engine) all() error {
 	if err != nil {
 		return err
 	}
+	// From here on a drive that comes into the place of this one cannot put the boot
+	// areas in doubt.
+	if _, err := e.prove(); err != nil {
+		return err
+	}
 	e.sorted = true
 	late := []Class{Files, Free}
 	switch {

@@ -145,6 +145,7 @@ func (e *engine) proved() {
 		e.anchors = append(e.anchors, *e.young)
 		e.young = nil
 	}
+	e.recent = nil
 	if _, any := e.rec.fresh.next(e.rec.Whole(), true); any {
 		e.note(record.Line{Verb: record.VerbSame})
 	}
@@ -173,27 +174,6 @@ func (e *engine) judge() error {
 		return e.gone()
 	}
 	return err
-}
-
-// changed ends the run because the drive is not the same any more. What was
-// said of sectors since the last proof may be of the other one: it is taken
-// back, and they count as unread.
-func (e *engine) changed(why string) error {
-	blank := make([]byte, blockBytes)
-	size := int64(e.rec.SectorSize)
-	for _, s := range e.freshIn(good, unstable, missing, failed, tight) {
-		e.note(record.Line{Verb: record.VerbLeft, Span: s})
-		for !s.Empty() {
-			r := e.cut(s, e.block)
-			e.j.put(r.Start, blank[:int64(r.Count)*size])
-			s = disk.Between(r.End(), s.End())
-		}
-	}
-	e.failures = nil
-	e.note(record.Line{Verb: record.VerbGone, Fault: image.Changed})
-	e.watch.Event(Event{Kind: EventChanged})
-	e.why = why
-	return &stopped{DriveChanged}
 }
 
 // sameDrive compares the anchors, and a few known sectors that are not blank,

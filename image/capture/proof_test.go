@@ -43,6 +43,7 @@ func TestADriveThatIsSwappedOrShrinksAtAnyStage(t *testing.T) {
 			} else {
 				d.swapAt = at
 			}
+			before := d.readBefore(at - 2) // two reads are compared before the rest is trusted
 			r := runSim(t, d, m, Options{Looks: 2})
 			d.seed = 1 // what the right one holds
 			if at == 1 && !shrinks {
@@ -56,6 +57,11 @@ func TestADriveThatIsSwappedOrShrinksAtAnyStage(t *testing.T) {
 			}
 			checkImage(t, d, m, r)
 			checkRecord(t, m, r)
+			for _, s := range r.Unread {
+				if lost := before.Within(s); !shrinks && len(lost) > 0 {
+					t.Fatalf("read %d: sectors %v were read from the right drive, and taken back", at, lost)
+				}
+			}
 			if r.Read > 0 {
 				other := swapDrive()
 				other.seed = 99
@@ -69,6 +75,17 @@ func TestADriveThatIsSwappedOrShrinksAtAnyStage(t *testing.T) {
 			backWithTheRightOne(t, m)
 		}
 	}
+}
+
+// readBefore collects what is read well before a read, the first being number 1.
+func (d *simDrive) readBefore(number int) *disk.Spans {
+	var out disk.Spans
+	d.onRead = func(s disk.Span, failed bool) {
+		if !failed && d.reads+1 < number {
+			out = out.Add(s)
+		}
+	}
+	return &out
 }
 
 func backWithTheRightOne(t *testing.T, m *memory) {

@@ -63,6 +63,7 @@ func (e *engine) try(s disk.Span) (outcome, error) {
 	if err := e.rec.apply(&l); err != nil {
 		return 0, err
 	}
+	e.recent = append(e.recent, s)
 	e.j.keep(l, buf, e.class.get(s.Start) != Free && e.class.get(s.Start) != Boot)
 	e.unsynced += int64(s.Count) * int64(e.rec.SectorSize)
 	if slow {

@@ -209,7 +209,7 @@ func (v *View) Event(e capture.Event) {
 	case capture.EventGone:
 		text = "The drive is gone. What was read is safe. Plug it in again and type the same command."
 	case capture.EventChanged:
-		text = "This is not the same drive any more. What was read since it was last compared counts as unread."
+		text = "This is not the same drive any more. What may be of the other one counts as unread."
 	case capture.EventRest:
 		v.paused = "resting for " + e.Took.String() + ", so that the drive can cool down"
 		v.heard = time.Now()

@@ -30,6 +30,8 @@ type Faults struct {
 	Slow      map[disk.Sector]time.Duration // readable, after a while
 	Hangs     []disk.Sector                 // a read of them does not return
 	GoneAfter int                           // reads after which the drive is gone; 0: never
+	SwapAfter int                           // reads after which the file Other answers in its place; 0: never
+	Other     string
 }
 
 // config is what the server is told.

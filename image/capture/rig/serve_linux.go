@@ -27,6 +27,12 @@ func serve(text string) error {
 	if err != nil {
 		return err
 	}
+	other := backing
+	if c.SwapAfter > 0 {
+		if other, err = os.Open(c.Other); err != nil {
+			return err
+		}
+	}
 	log, err := os.OpenFile(c.Log, os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o600)
 	if err != nil {
 		return err
@@ -35,7 +41,7 @@ func serve(text string) error {
 	if err != nil {
 		return err
 	}
-	d := &served{config: c, backing: backing, log: log, size: uint64(st.Size()), bad: disk.NewSpans(c.Bad...)}
+	d := &served{config: c, backing: backing, other: other, log: log, size: uint64(st.Size()), bad: disk.NewSpans(c.Bad...)}
 	opts := &fs.Options{MountOptions: fuse.MountOptions{DirectMountStrict: true, MaxWrite: 1 << 20, DisableSplice: true}}
 	server, err := fs.Mount(c.Mount, &root{disk: d}, opts)
 	if err != nil {
@@ -65,9 +71,9 @@ func (r *root) OnAdd(ctx context.Context) {
 type served struct {
 	fs.Inode
 	config
-	backing, log *os.File
-	size         uint64
-	bad          disk.Spans
+	backing, other, log *os.File
+	size                uint64
+	bad                 disk.Spans
 
 	mu    sync.Mutex
 	reads int
@@ -120,10 +126,20 @@ func (d *served) Read(_ context.Context, _ fs.FileHandle, dest []byte, off int64
 	if d.fails(s) {
 		return nil, syscall.EIO
 	}
-	if _, err := d.backing.ReadAt(dest, off); err != nil {
+	if _, err := d.answering().ReadAt(dest, off); err != nil {
 		return nil, syscall.EIO
 	}
 	return fuse.ReadResultData(dest), 0
+}
+
+// answering is the drive that is connected now.
+func (d *served) answering() *os.File {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.SwapAfter > 0 && d.reads > d.SwapAfter {
+		return d.other
+	}
+	return d.backing
 }
 
 func (d *served) fails(s disk.Span) bool {

@@ -37,7 +37,7 @@ type Group struct {
 // card last. The caller owns the slice of groups, not the entries.
 func Groups() []Group {
 	return []Group{
-		drive, tables, volumes, fatVolumes, extVolumes, plans, resizing, rules, kits, targets, cards, receipts,
+		drive, tables, volumes, fatVolumes, extVolumes, plans, resizing, rules, kits, targets, cards, receipts, changes,
 	}
 }
 
