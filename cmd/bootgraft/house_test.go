@@ -28,11 +28,13 @@ var (
 // mayImport says which packages of this module a package may import. A name
 // that ends in /... stands for everything below it.
 var mayImport = map[string][]string{
-	"image/disk":            {},
-	"image/disk/register":   {"image/disk"},
-	"image":                 {"image/disk"},
-	"image/peek":            {"image/disk", "image"},
-	"image/pieces":          {"image/disk", "image"},
+	"image/disk":          {},
+	"image/disk/register": {"image/disk"},
+	"image":               {"image/disk"},
+	"image/peek":          {"image/disk", "image"},
+	"image/pieces":        {"image/disk", "image"},
+	// The form of the record alone: what its lines say of a drive is for the engine.
+	"image/capture/record":  {"image/disk", "image"},
 	"image/capture":         {"image/disk", "image", "image/capture", "image/capture/..."},
 	"layout":                {"image/disk"},
 	"layout/table/gpt":      append([]string{"layout/table/mbr"}, ground...),
@@ -53,8 +55,8 @@ var mayImport = map[string][]string{
 		"layout/plan", "layout/plan/card", "layout/scan", "layout/volume/fat/resize", "layout/rule/candidate", "layout/rule/compare",
 	}),
 	"safety": append([]string{
-		"image/capture", "layout/kit", "layout/rule/compare", "layout/plan", "layout/plan/card", "safety/blockdev", "safety/newfile",
-		"safety/receipt",
+		"image/capture", "image/capture/record", "layout/kit", "layout/rule/compare", "layout/plan", "layout/plan/card",
+		"safety/blockdev", "safety/newfile", "safety/receipt",
 	}, ground...),
 	// The form of a receipt; whether a card is the one of it is for safety to judge.
 	"safety/receipt":  append([]string{"layout/plan", "safety/blockdev", "safety/newfile"}, ground...),
