@@ -8,6 +8,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
+	"bootgraft/safety/receipt"
 )
 
 // DeviceResult tells what was written to a card, in sectors.
@@ -28,7 +29,7 @@ type DeviceResult struct {
 // second copies, first copies, sector 0. The error is a *Stopped, but for a permit that is for
 // something else.
 func (p *Permit) Write(ctx context.Context) (DeviceResult, error) {
-	if err := p.take(Write, Undo); err != nil {
+	if err := p.take(receipt.Write, receipt.Undo); err != nil {
 		return DeviceResult{}, err
 	}
 	a := newApplier(ctx, p)
@@ -46,29 +47,29 @@ type applier struct {
 	n     int64 // bytes a sector
 	phase [4]disk.Spans
 	fence disk.Spans
-	mark  disk.Span   // the sector of the mark
-	id    Mark        // which mark
-	upto  disk.Sector // the data before it was written by an earlier run
-	out   *receiptWriter
+	mark  disk.Span    // the sector of the mark
+	id    receipt.Mark // which mark
+	upto  disk.Sector  // the data before it was written by an earlier run
+	out   *receipt.Writer
 	zeros []byte
 	fresh int64 // bytes written since the last progress line
 
-	stage           Stage
+	stage           receipt.Stage
 	touched, fenced bool
-	restored        bool                          // everything that was replaced was put back
-	wrapReceipt     func(receiptFile) receiptFile // puts faults under the lines behind the seal; nil but in tests
-	finished        bool                          // all was written, if the card still holds it: only the receipt does not say so
+	restored        bool                            // everything that was replaced was put back
+	wrapReceipt     func(receipt.File) receipt.File // puts faults under the lines behind the seal; nil but in tests
+	finished        bool                            // all was written, if the card still holds it: only the receipt does not say so
 }
 
 func newApplier(ctx context.Context, p *Permit) *applier {
-	a := &applier{Permit: p, ctx: ctx, n: int64(p.req.Disk.SectorSize), stage: StageLook, zeros: make([]byte, bufferSize)}
-	a.mark, a.id = markSector(p.req.Disk), newMark()
+	a := &applier{Permit: p, ctx: ctx, n: int64(p.req.Disk.SectorSize), stage: receipt.StageLook, zeros: make([]byte, bufferSize)}
+	a.mark, a.id = receipt.MarkSector(p.req.Disk), receipt.NewMark()
 	if p.receipt != nil {
 		a.id = p.receipt.Mark
 	}
 	a.phase = phases(p.req.Disk, p.req.Pieces)
 	a.fence = fenceSpans(p.req.Disk, p.req.Pieces, p.req.Tables)
-	if p.receipt != nil && p.req.Kind == Write {
+	if p.receipt != nil && p.req.Kind == receipt.Write {
 		a.fence = p.receipt.Fence
 		if a.upto = p.receipt.Upto; a.upto > 0 { // some data is there; it must not be fenced away
 			a.fence = common(a.fence, a.phase[1].Union(a.phase[2]).Union(a.phase[3]))
@@ -86,7 +87,7 @@ func (a *applier) run() (res DeviceResult, err error) {
 		return res, err
 	}
 	defer func() {
-		if e := a.out.file.Close(); e != nil && err == nil && res.NotNoted == nil {
+		if e := a.out.File.Close(); e != nil && err == nil && res.NotNoted == nil {
 			res.NotNoted = &NotNotedError{a.req.Receipt, e}
 		}
 	}()
@@ -94,7 +95,7 @@ func (a *applier) run() (res DeviceResult, err error) {
 		return res, err
 	}
 	if a.wrapReceipt != nil {
-		a.out.file = a.wrapReceipt(a.out.file)
+		a.out.File = a.wrapReceipt(a.out.File)
 	}
 	steps := []func() error{a.raiseFence, a.writeData, a.readBack, a.second, a.first, a.early, a.sector0}
 	if a.finished {
@@ -105,12 +106,12 @@ func (a *applier) run() (res DeviceResult, err error) {
 			return res, a.stepBack(err)
 		}
 	}
-	last := StageDone
-	if a.req.Kind == Undo {
-		last = StageUndone
+	last := receipt.StageDone
+	if a.req.Kind == receipt.Undo {
+		last = receipt.StageUndone
 	}
 	res = a.count()
-	if err := a.out.stage(last, 0); err != nil {
+	if err := a.out.Stage(last, 0); err != nil {
 		res.NotNoted = &NotNotedError{a.req.Receipt, err}
 	}
 	return res, nil
@@ -120,7 +121,7 @@ func (a *applier) run() (res DeviceResult, err error) {
 // is as planned. Nothing was written to it by this run: if it differs, it may be
 // a card like it that was finished earlier and used since.
 func (a *applier) compareAll() error {
-	a.stage = StageBack
+	a.stage = receipt.StageBack
 	err := a.compare(a.phase[0].Union(a.phase[1]).Union(a.phase[2]).Union(a.phase[3]))
 	var different *DifferentError
 	if !errors.As(err, &different) {
@@ -130,7 +131,7 @@ func (a *applier) compareAll() error {
 	if e != nil {
 		return e
 	}
-	return Refusals{a.receipt.refusalOf(judgement{outcome: another,
+	return Refusals{cardOf{a.receipt}.refusalOf(judgement{outcome: another,
 		reason: "it has all tables as they were written, but " + disk.Counted(different.Unequal, "sector") + " hold something else, the first is sector " +
 			decimal(different.Differences[0].Sector)}, &examined{Facts: f, Request: &a.req})}
 }
@@ -139,36 +140,36 @@ func (a *applier) count() DeviceResult {
 	w := imageWriter{card: a.req.Card, pieces: a.req.Pieces}
 	c := w.count()
 	return DeviceResult{Sectors: c.Sectors, Written: c.Written, Left: c.Left, Missing: c.Missing,
-		Receipt: a.req.Receipt, Continued: a.req.Kind == Write && a.receipt != nil}
+		Receipt: a.req.Receipt, Continued: a.req.Kind == receipt.Write && a.receipt != nil}
 }
 
 // begin notes in the receipt that a stage begins.
-func (a *applier) begin(s Stage) error {
+func (a *applier) begin(s receipt.Stage) error {
 	if err := a.ctx.Err(); err != nil {
 		return context.Cause(a.ctx)
 	}
 	a.stage = s
-	if a.req.Kind == Undo {
+	if a.req.Kind == receipt.Undo {
 		switch s {
-		case StageFence:
-			return a.out.stage(StageUndo, 0)
-		case StageSector0:
-			return a.out.stage(s, 0)
+		case receipt.StageFence:
+			return a.out.Stage(receipt.StageUndo, 0)
+		case receipt.StageSector0:
+			return a.out.Stage(s, 0)
 		}
 		return nil
 	}
 	upto := disk.Sector(0)
-	if s == StageData {
+	if s == receipt.StageData {
 		upto = a.upto
 	}
-	return a.out.stage(s, upto)
+	return a.out.Stage(s, upto)
 }
 
 // raiseFence blanks sector 0, which alone makes the card no disk for most
 // systems. When that is on the medium it writes the mark, and when that is, the
 // rest.
 func (a *applier) raiseFence() error {
-	if err := a.begin(StageFence); err != nil {
+	if err := a.begin(receipt.StageFence); err != nil {
 		return err
 	}
 	sector0 := common(a.fence, disk.NewSpans(disk.Span{Count: 1}))
@@ -187,7 +188,7 @@ func (a *applier) raiseFence() error {
 // bearsMark tells whether the card gets the mark of its receipt while it is
 // fenced. Tests leave their stamps instead.
 func (a *applier) bearsMark() bool {
-	return a.req.Kind == Write || a.req.Kind == Undo && a.receipt.New != nil
+	return a.req.Kind == receipt.Write || a.req.Kind == receipt.Undo && a.receipt.New != nil
 }
 
 func (a *applier) markSpans() []disk.Span {
@@ -200,7 +201,7 @@ func (a *applier) markSpans() []disk.Span {
 // raiseMark writes the mark, and notes when it is on the medium. A mark that is
 // there is not written again: a power cut could tear it.
 func (a *applier) raiseMark() error {
-	want, have, off := a.id.sector(int(a.n)), make([]byte, a.n), int64(a.mark.Start)*a.n
+	want, have, off := a.id.Sector(int(a.n)), make([]byte, a.n), int64(a.mark.Start)*a.n
 	if err := image.ReadFull(a.dev, have, off); err != nil {
 		return err
 	}
@@ -218,7 +219,7 @@ func (a *applier) raiseMark() error {
 			return &DifferentError{Stage: a.stage, Unequal: 1, Differences: []Difference{{Sector: a.mark.Start}}}
 		}
 	}
-	return a.out.stage(StageMarked, 0)
+	return a.out.Stage(receipt.StageMarked, 0)
 }
 
 // blank writes zeros, flushes them, and reads them back.
@@ -345,7 +346,7 @@ func (a *applier) compare(spans disk.Spans) error {
 const progressEvery = 256 << 20
 
 func (a *applier) writeData() error {
-	if err := a.begin(StageData); err != nil {
+	if err := a.begin(receipt.StageData); err != nil {
 		return err
 	}
 	every := a.req.every
@@ -358,10 +359,10 @@ func (a *applier) writeData() error {
 			return nil
 		}
 		a.fresh = 0
-		if err := a.flush(); err != nil || a.req.Kind != Write {
+		if err := a.flush(); err != nil || a.req.Kind != receipt.Write {
 			return err
 		}
-		return a.out.stage(StageData, disk.Sector((off+n)/a.n))
+		return a.out.Stage(receipt.StageData, disk.Sector((off+n)/a.n))
 	})
 	if err != nil {
 		return err
@@ -370,17 +371,17 @@ func (a *applier) writeData() error {
 }
 
 func (a *applier) readBack() error {
-	if err := a.begin(StageBack); err != nil {
+	if err := a.begin(receipt.StageBack); err != nil {
 		return err
 	}
 	return a.compare(a.phase[0])
 }
 
-func (a *applier) second() error { return a.putTables(StageSecond, a.phase[1]) }
-func (a *applier) first() error  { return a.putTables(StageFirst, a.phase[2]) }
+func (a *applier) second() error { return a.putTables(receipt.StageSecond, a.phase[1]) }
+func (a *applier) first() error  { return a.putTables(receipt.StageFirst, a.phase[2]) }
 
 // putTables writes, flushes and reads back.
-func (a *applier) putTables(s Stage, spans disk.Spans) error {
+func (a *applier) putTables(s receipt.Stage, spans disk.Spans) error {
 	if err := a.begin(s); err != nil {
 		return err
 	}
@@ -400,7 +401,7 @@ func (a *applier) putProved(spans disk.Spans) error {
 // early looks whether what was written first still is there: a card that is
 // smaller than it says puts later sectors over it.
 func (a *applier) early() error {
-	if err := a.begin(StageEarly); err != nil {
+	if err := a.begin(receipt.StageEarly); err != nil {
 		return err
 	}
 	if err := a.compare(earlySectors(a.phase[0], int(a.n))); err != nil {
@@ -412,7 +413,7 @@ func (a *applier) early() error {
 // sector0 replaces the mark, and then makes the card a disk. If that fails the
 // fence is raised again.
 func (a *applier) sector0() error {
-	if err := a.begin(StageSector0); err != nil {
+	if err := a.begin(receipt.StageSector0); err != nil {
 		return err
 	}
 	if err := a.putProved(without(a.phase[3], disk.Span{Count: 1})); err != nil {

@@ -12,6 +12,7 @@ import (
 	"bootgraft/layout"
 	"bootgraft/layout/plan"
 	"bootgraft/safety/blockdev"
+	"bootgraft/safety/receipt"
 )
 
 // Writing to a real block device (loop(4)) as a ratio to dd with direct I/O on
@@ -34,12 +35,12 @@ func BenchmarkWriteDevice(b *testing.B) {
 		if err != nil {
 			b.Fatal(err)
 		}
-		receipt := dir + "/receipt"
-		os.Remove(receipt)
+		receiptPath := dir + "/receipt"
+		os.Remove(receiptPath)
 		start := time.Now()
-		req := Request{Kind: Write, Disk: plan.Disk{Sectors: benchSize / sector, SectorSize: sector}, Card: card, Pieces: pieces, Receipt: receipt}
-		req.Progress = func(s Stage, done, total int64) {
-			if s == StageData && done == total {
+		req := Request{Kind: receipt.Write, Disk: plan.Disk{Sectors: benchSize / sector, SectorSize: sector}, Card: card, Pieces: pieces, Receipt: receiptPath}
+		req.Progress = func(s receipt.Stage, done, total int64) {
+			if s == receipt.StageData && done == total {
 				data.since(start)
 			}
 			var m runtime.MemStats
@@ -74,10 +75,10 @@ func TestDeviceMemory(t *testing.T) {
 	card.Source = image.NewKnown(zeroDisk(size), nil, nil)
 	card.pieces = []layout.Piece{{Span: disk.Span{Count: size / sector}, Op: layout.Copy, Why: layout.WhyUnchanged}}
 	var peak uint64
-	req := Request{Kind: Write, Disk: plan.Disk{Sectors: size / sector, SectorSize: sector}, Card: card, Pieces: card.pieces,
+	req := Request{Kind: receipt.Write, Disk: plan.Disk{Sectors: size / sector, SectorSize: sector}, Card: card, Pieces: card.pieces,
 		Receipt: b.path("receipt"), KeepAll: true}
 	steps := 0
-	req.Progress = func(Stage, int64, int64) {
+	req.Progress = func(receipt.Stage, int64, int64) {
 		if steps++; steps%32 == 0 {
 			var m runtime.MemStats
 			runtime.ReadMemStats(&m)

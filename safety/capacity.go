@@ -11,6 +11,7 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout/plan"
+	"bootgraft/safety/receipt"
 )
 
 // Trick is how a card pretends to be larger than it is.
@@ -76,7 +77,7 @@ func gridSpans(grid []disk.Sector) (out disk.Spans) {
 // ends with Waits and leaves the stamps there, and the second, after the card
 // was pulled, reads them.
 func (p *Permit) TestQuick(ctx context.Context) (Capacity, error) {
-	if err := p.take(QuickTest); err != nil {
+	if err := p.take(receipt.QuickTest); err != nil {
 		return Capacity{}, err
 	}
 	grid, gap := quickGrid(p.req.Disk)
@@ -97,9 +98,9 @@ type tester struct {
 	*applier
 	grid    []disk.Sector
 	gap     disk.Sector
-	nonce   Mark   // of the receipt: by its stamps it knows its card
-	old     []byte // of the grid, sector after sector
-	head    []byte // of the first sectors, as they were; zeros where they cannot be read
+	nonce   receipt.Mark // of the receipt: by its stamps it knows its card
+	old     []byte       // of the grid, sector after sector
+	head    []byte       // of the first sectors, as they were; zeros where they cannot be read
 	unread  disk.Spans
 	written disk.Sector
 
@@ -111,38 +112,38 @@ type tester struct {
 }
 
 func (t *tester) run() (c Capacity, err error) {
-	t.stage = StageKeep
+	t.stage = receipt.StageKeep
 	if err := t.readOld(); err != nil {
 		return c, err
 	}
-	if err := t.newReceipt(gridSpans(t.grid), header{All: true}); err != nil {
+	if err := t.newReceipt(gridSpans(t.grid), receipt.Header{All: true}); err != nil {
 		return c, err
 	}
 	t.nonce = t.id // by its stamps the receipt knows its card
 	defer func() {
-		if e := t.out.file.Close(); err == nil {
+		if e := t.out.File.Close(); err == nil {
 			err = e
 		}
 	}()
 	if err := t.lookAgain(); err != nil {
 		return c, err
 	}
-	err = t.begin(StageData)
+	err = t.begin(receipt.StageData)
 	if err == nil {
 		err = t.test()
 	}
 	if c = t.verdict(); err == nil && t.req.Pull && c.Trick == Honest {
 		c.Trick = Waits
-		return c, t.out.stage(StagePull, 0)
+		return c, t.out.Stage(receipt.StagePull, 0)
 	}
 	if e := t.restore(); e != nil {
 		return c, errors.Join(err, t.notRestored(e))
 	}
 	t.restored = true
 	if err != nil { // there is nothing left to undo
-		return c, errors.Join(err, t.out.stage(StageDone, 0))
+		return c, errors.Join(err, t.out.Stage(receipt.StageDone, 0))
 	}
-	return t.verdict(), t.out.stage(StageDone, 0)
+	return t.verdict(), t.out.Stage(receipt.StageDone, 0)
 }
 
 func (t *tester) notRestored(err error) error {

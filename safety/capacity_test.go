@@ -12,9 +12,10 @@ import (
 	"bootgraft/image/imagetest/need"
 	"bootgraft/layout/plan"
 	"bootgraft/safety/faultdev"
+	"bootgraft/safety/receipt"
 )
 
-func testRequest(t *testing.T, k Kind, n disk.Sector, size int) Request {
+func testRequest(t *testing.T, k receipt.Kind, n disk.Sector, size int) Request {
 	return Request{Kind: k, Disk: plan.Disk{Sectors: n, SectorSize: size}, Receipt: filepath.Join(t.TempDir(), "receipt")}
 }
 
@@ -46,7 +47,7 @@ func TestQuickFindsLiars(t *testing.T) {
 			card := faultdev.New(n, sector)
 			card.Lie, card.Real = lie, real
 			card.Put(0, head)
-			c, err := permitFor(t, card, testRequest(t, QuickTest, n, sector)).TestQuick(context.Background())
+			c, err := permitFor(t, card, testRequest(t, receipt.QuickTest, n, sector)).TestQuick(context.Background())
 			what := fmt.Sprintf("lie %d, real size %d: %+v", lie, real, c)
 			do(t, err)
 			if (c.Trick == Honest) != (lie == faultdev.Honest) || (c.Trick == Repeats) != (lie == faultdev.Repeats) {
@@ -76,7 +77,7 @@ func TestQuickFindsAnySize(t *testing.T) {
 		real := 4000 + disk.Sector(seed*7919)%(n-4000)
 		card := faultdev.New(n, sector)
 		card.Lie, card.Real = faultdev.Repeats, real
-		c, err := permitFor(t, card, testRequest(t, QuickTest, n, sector)).TestQuick(context.Background())
+		c, err := permitFor(t, card, testRequest(t, receipt.QuickTest, n, sector)).TestQuick(context.Background())
 		do(t, err)
 		if c.Trick != Repeats {
 			t.Errorf("real size %d of %d: %+v", real, n, c)
@@ -88,7 +89,7 @@ func TestQuickFindsAnySize(t *testing.T) {
 func TestQuickCostOf64GB(t *testing.T) {
 	const n = 125_000_000
 	card := faultdev.New(n, sector)
-	c, err := permitFor(t, card, testRequest(t, QuickTest, n, sector)).TestQuick(context.Background())
+	c, err := permitFor(t, card, testRequest(t, receipt.QuickTest, n, sector)).TestQuick(context.Background())
 	do(t, err)
 	if c.Trick != Honest || card.Written() >= 1000 || card.Read() > 200<<20 {
 		t.Errorf("%+v, %d sectors written, %d bytes read", c, card.Written(), card.Read())
@@ -104,7 +105,7 @@ func TestQuickFaults(t *testing.T) {
 		for at := 60; ; at += 149 {
 			card := faultdev.New(n, sector)
 			card.Put(0, old)
-			req := testRequest(t, QuickTest, n, sector)
+			req := testRequest(t, receipt.QuickTest, n, sector)
 			r, err := Rehearse(card, req)
 			do(t, err)
 			p, err := r.Permit(r.Word.String())
@@ -140,7 +141,7 @@ func TestFullFindsLiars(t *testing.T) {
 		card := faultdev.New(n, sector)
 		card.Lie, card.Real = c.lie, c.real
 		card.Put(100, patterned(1, 50))
-		got, err := permitFor(t, card, testRequest(t, FullTest, n, sector)).TestFull(context.Background())
+		got, err := permitFor(t, card, testRequest(t, receipt.FullTest, n, sector)).TestFull(context.Background())
 		do(t, err)
 		if got.Trick != c.trick || c.trick != Honest && got.Real != c.real || c.trick == Honest && got.Bad != 0 {
 			t.Errorf("%+v: %+v", c, got)

@@ -11,6 +11,7 @@ import (
 	"bootgraft/image/imagetest/need"
 	"bootgraft/layout/plan"
 	"bootgraft/safety/blockdev"
+	"bootgraft/safety/receipt"
 )
 
 // What changes between the rehearsal and the write is noticed, and told apart.
@@ -18,7 +19,7 @@ func TestChangedAfterRehearsal(t *testing.T) {
 	b := newBench(t)
 	node := b.card()
 	card := wholeCopy(patterned(5, loopSectors))
-	req := Request{Kind: Write, Digest: "plan", Disk: plan.Disk{Sectors: loopSectors, SectorSize: sector},
+	req := Request{Kind: receipt.Write, Digest: "plan", Disk: plan.Disk{Sectors: loopSectors, SectorSize: sector},
 		Card: card, Pieces: card.pieces, Receipt: b.path("receipt")}
 	word := func(req Request) (string, *Rehearsal) {
 		target, err := blockdev.OpenTarget(node)
@@ -80,7 +81,7 @@ func TestMountedAfterPermit(t *testing.T) {
 	target, err := blockdev.OpenTarget(node)
 	do(t, err)
 	t.Cleanup(func() { target.Close() })
-	r, err := Rehearse(target, Request{Kind: Write, Disk: plan.Disk{Sectors: loopSectors, SectorSize: sector},
+	r, err := Rehearse(target, Request{Kind: receipt.Write, Disk: plan.Disk{Sectors: loopSectors, SectorSize: sector},
 		Card: card, Pieces: card.pieces, Receipt: b.path("receipt")})
 	do(t, err)
 	p, err := r.Permit(r.Word.String())

@@ -11,6 +11,7 @@ import (
 	"bootgraft/layout"
 	"bootgraft/layout/plan"
 	"bootgraft/safety/blockdev"
+	"bootgraft/safety/receipt"
 )
 
 // Device is a card that can be written: a *blockdev.Target.
@@ -24,21 +25,10 @@ type Device interface {
 	Same() error   // it still is what was opened
 }
 
-// Kind is what is to be done to a card.
-type Kind string
-
-// The things that are done to a card. Each needs a Permit of its own.
-const (
-	Write     Kind = "write"
-	Undo      Kind = "undo"
-	QuickTest Kind = "quick test"
-	FullTest  Kind = "full test"
-)
-
 // Request is what is to be done to a card, all of it: a Permit is for this and
 // nothing else.
 type Request struct {
-	Kind    Kind
+	Kind    receipt.Kind
 	Digest  string    // of the plan, or of the receipt to undo; empty for tests
 	Disk    plan.Disk // what the card must be
 	Program string    // the version of the program, for the receipt
@@ -63,36 +53,15 @@ type Request struct {
 	Anew    string      // how to write this card with a receipt of its own, for a card that is another
 	Accept  []disk.Code // codes of refusals that the owner of the card takes on: disk.CardUnproved
 
-	Progress func(stage Stage, done, total int64)
+	Progress func(stage receipt.Stage, done, total int64)
 
 	every int64 // bytes of data between two progress lines in the receipt; 0 for progressEvery
 	anew  bool  // there is a receipt of a card that was never touched: it is made again
 }
 
-// Stage is a step of writing to a card.
-type Stage string
-
-// The stages, in order. What a receipt says last is where it stopped.
-const (
-	StageLook    Stage = "look"      // nothing was written yet
-	StageKeep    Stage = "keep"      // old content goes into the receipt; nothing was written yet
-	StageFence   Stage = "fence"     // both ends and the tables become blank
-	StageMarked  Stage = "marked"    // sector 0 is blank and the mark is on the medium
-	StageData    Stage = "data"      // everything that is no table
-	StageBack    Stage = "read back" // and is compared
-	StageSecond  Stage = "second copies"
-	StageFirst   Stage = "first copies"
-	StageEarly   Stage = "early sectors" // do they still hold what was written first
-	StageSector0 Stage = "sector 0"
-	StagePull    Stage = "pull" // the first half of a test is done, and its stamps are on the card
-	StageDone    Stage = "done"
-	StageUndo    Stage = "undo"
-	StageUndone  Stage = "undone"
-)
-
 // Stopped is the error of work on a card that did not come to its end.
 type Stopped struct {
-	Stage   Stage
+	Stage   receipt.Stage
 	Touched bool // something was written
 	Fenced  bool // sector 0 is blank: the card is plainly no disk
 
@@ -123,7 +92,7 @@ func (e *Stopped) Gone() bool {
 
 // DifferentError says that the card gives back other bytes than were written.
 type DifferentError struct {
-	Stage       Stage
+	Stage       receipt.Stage
 	Unequal     disk.Sector
 	Differences []Difference // the first ones
 	Bad         disk.Spans   // of these, sectors that were written again since they differed before

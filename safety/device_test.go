@@ -15,6 +15,7 @@ import (
 	"bootgraft/layout"
 	"bootgraft/layout/plan"
 	"bootgraft/safety/faultdev"
+	"bootgraft/safety/receipt"
 )
 
 // The card of these tests: both ends and something between, in large sectors
@@ -62,9 +63,9 @@ func usedCard() (*faultdev.Card, []byte) {
 	return c, old
 }
 
-func writeRequest(m *model, receipt string) Request {
-	return Request{Kind: Write, Digest: strings.Repeat("ab", 32), Disk: plan.Disk{Sectors: cardSectors, SectorSize: large},
-		Card: m, Pieces: m.pieces, Receipt: receipt, Tables: disk.NewSpans(disk.Span{Start: 350, Count: 4}, disk.Span{Start: 415, Count: 3})}
+func writeRequest(m *model, receiptPath string) Request {
+	return Request{Kind: receipt.Write, Digest: strings.Repeat("ab", 32), Disk: plan.Disk{Sectors: cardSectors, SectorSize: large},
+		Card: m, Pieces: m.pieces, Receipt: receiptPath, Tables: disk.NewSpans(disk.Span{Start: 350, Count: 4}, disk.Span{Start: 415, Count: 3})}
 }
 
 // perform rehearses and does what the request says.
@@ -80,8 +81,8 @@ func perform(dev Device, req Request) (DeviceResult, error) {
 	return p.Write(context.Background())
 }
 
-func undo(dev Device, receipt string) error {
-	req, kept, err := UndoRequest(receipt)
+func undo(dev Device, receiptPath string) error {
+	req, kept, err := UndoRequest(receiptPath)
 	if err != nil {
 		return err
 	}
@@ -131,8 +132,8 @@ func TestDeviceWriteAndUndo(t *testing.T) {
 	m := deviceModel()
 	for _, all := range []bool{false, true} {
 		card, old := usedCard()
-		receipt := filepath.Join(t.TempDir(), "card.receipt")
-		req := writeRequest(m, receipt)
+		receiptPath := filepath.Join(t.TempDir(), "card.receipt")
+		req := writeRequest(m, receiptPath)
 		req.KeepAll = all
 		res, err := perform(card, req)
 		do(t, err)
@@ -142,7 +143,7 @@ func TestDeviceWriteAndUndo(t *testing.T) {
 		if res.Written != cardSectors-50 || res.Left != 50 || res.Continued {
 			t.Errorf("%+v", res)
 		}
-		err = undo(card, receipt)
+		err = undo(card, receiptPath)
 		var r *Refusal
 		switch {
 		case all && err != nil:
@@ -151,7 +152,7 @@ func TestDeviceWriteAndUndo(t *testing.T) {
 			if s := state(t, card, m, old); s != "old" {
 				t.Errorf("after the undo the card is %s", s)
 			}
-			if err := undo(card, receipt); !errors.As(err, &r) || r.Code != disk.NotUndoable {
+			if err := undo(card, receiptPath); !errors.As(err, &r) || r.Code != disk.NotUndoable {
 				t.Errorf("undone twice: %v", err)
 			}
 		case !errors.As(err, &r) || r.Code != disk.NotUndoable:
@@ -183,8 +184,8 @@ func TestContinueFromMark(t *testing.T) {
 	do(t, err)
 	writes := 0
 	ctx, stop := context.WithCancel(context.Background())
-	p.req.Progress = func(s Stage, _, _ int64) {
-		if s == StageData {
+	p.req.Progress = func(s receipt.Stage, _, _ int64) {
+		if s == receipt.StageData {
 			if writes++; writes == 4 {
 				stop()
 			}
@@ -192,10 +193,10 @@ func TestContinueFromMark(t *testing.T) {
 	}
 	_, err = p.Write(ctx)
 	var s *Stopped
-	if !errors.As(err, &s) || !s.Fenced || s.Stage != StageData || !errors.Is(err, context.Canceled) {
+	if !errors.As(err, &s) || !s.Fenced || s.Stage != receipt.StageData || !errors.Is(err, context.Canceled) {
 		t.Fatalf("got %v", err)
 	}
-	old, err := ReadReceipt(req.Receipt)
+	old, err := receipt.Read(req.Receipt)
 	do(t, err)
 	if old.Upto < 4*256 || old.Undoable() || old.Finished() {
 		t.Errorf("%+v", old)
@@ -223,7 +224,7 @@ func pulledInData(t *testing.T, m *model) (*faultdev.Card, Request) {
 		if !faultdev.IsGone(err) {
 			t.Fatalf("not pulled at operation %d: %v", at, err)
 		}
-		if r, err := ReadReceipt(req.Receipt); err == nil && r.Stage == StageData {
+		if r, err := receipt.Read(req.Receipt); err == nil && r.Stage == receipt.StageData {
 			return card, req
 		}
 	}
@@ -239,7 +240,7 @@ func TestContinueRefused(t *testing.T) {
 		{disk.ReceiptOther, func(card *faultdev.Card, _ *Request) { card.Facts.Identity.Serial = "0043" }},
 		{disk.ReceiptOther, func(_ *faultdev.Card, req *Request) { req.Digest = "other" }},
 		{disk.TargetChanged, func(card *faultdev.Card, _ *Request) { card.Put(0, patterned(5, large/sector)) }},
-		{disk.ReceiptExists, func(_ *faultdev.Card, req *Request) { req.Kind = QuickTest }},
+		{disk.ReceiptExists, func(_ *faultdev.Card, req *Request) { req.Kind = receipt.QuickTest }},
 	} {
 		card, req := pulledInData(t, m)
 		card.Restart()

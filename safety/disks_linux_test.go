@@ -10,6 +10,7 @@ import (
 	"bootgraft/image/imagetest/need"
 	"bootgraft/layout/plan"
 	"bootgraft/safety/blockdev"
+	"bootgraft/safety/receipt"
 )
 
 // The whole way on a real block device: write, compare by another reader
@@ -23,7 +24,7 @@ func TestLoopDevice(t *testing.T) {
 	put(t, b.path("want.img"), card.file)
 	target, err := blockdev.OpenTarget(node)
 	do(t, err)
-	req := Request{Kind: Write, Digest: "plan", Disk: plan.Disk{Sectors: loopSectors, SectorSize: sector},
+	req := Request{Kind: receipt.Write, Digest: "plan", Disk: plan.Disk{Sectors: loopSectors, SectorSize: sector},
 		Card: card, Pieces: card.pieces, Receipt: b.path("receipt"), KeepAll: true}
 	_, err = perform(target, req)
 	do(t, err)

@@ -11,13 +11,14 @@ import (
 	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/layout/plan"
+	"bootgraft/safety/receipt"
 )
 
 // TestFull writes every sector of the card and reads every sector back. What
 // the card held is lost, but for what the receipt keeps: the tables, or with
 // KeepAll everything. It leaves a card with blank ends behind.
 func (p *Permit) TestFull(ctx context.Context) (Capacity, error) {
-	if err := p.take(FullTest); err != nil {
+	if err := p.take(receipt.FullTest); err != nil {
 		return Capacity{}, err
 	}
 	p.req.Pieces = wholeCard(p.req.Disk)
@@ -48,7 +49,7 @@ func (t *fullTester) run() (c Capacity, err error) {
 	if _, err := rand.Read(t.key[:]); err != nil {
 		return c, err
 	}
-	t.stage = StageKeep
+	t.stage = receipt.StageKeep
 	kept := t.fence
 	if t.req.KeepAll {
 		kept = disk.NewSpans(disk.Span{Count: t.req.Disk.Sectors})
@@ -56,11 +57,11 @@ func (t *fullTester) run() (c Capacity, err error) {
 	if t.looked != nil { // what cannot be read cannot be kept
 		kept = without(kept, t.looked.bad...)
 	}
-	if err := t.newReceipt(kept, header{Fence: t.fence, All: t.req.KeepAll}); err != nil {
+	if err := t.newReceipt(kept, receipt.Header{Fence: t.fence, All: t.req.KeepAll}); err != nil {
 		return c, err
 	}
 	defer func() {
-		if e := t.out.file.Close(); err == nil {
+		if e := t.out.File.Close(); err == nil {
 			err = e
 		}
 	}()
@@ -68,27 +69,27 @@ func (t *fullTester) run() (c Capacity, err error) {
 	if err := t.lookAgain(); err != nil {
 		return c, err
 	}
-	if err := t.begin(StageData); err != nil {
+	if err := t.begin(receipt.StageData); err != nil {
 		return c, err
 	}
-	if err := t.pass(StageData, t.writeBlock); err != nil {
+	if err := t.pass(receipt.StageData, t.writeBlock); err != nil {
 		return c, err
 	}
 	if err := t.flush(); err != nil {
 		return c, err
 	}
-	if err := t.pass(StageBack, t.readBlock); err != nil {
+	if err := t.pass(receipt.StageBack, t.readBlock); err != nil {
 		return c, err
 	}
 	var different *DifferentError
 	if err := t.raiseFence(); err != nil && !(t.bad > 0 && (errors.As(err, &different) || isBad(err))) {
 		return c, err
 	}
-	return t.verdict(), t.out.stage(StageDone, 0)
+	return t.verdict(), t.out.Stage(receipt.StageDone, 0)
 }
 
 // pass visits the card from start to end, in blocks of 1 MiB.
-func (t *fullTester) pass(s Stage, visit func(want []byte, off int64) error) error {
+func (t *fullTester) pass(s receipt.Stage, visit func(want []byte, off int64) error) error {
 	t.stage = s
 	total := int64(t.req.Disk.Sectors) * t.n
 	buf := make([]byte, bufferSize)

@@ -12,6 +12,7 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/safety/blockdev"
+	"bootgraft/safety/receipt"
 )
 
 // examined is what the guards judge.
@@ -106,7 +107,7 @@ func hasSize(x *examined) *Refusal {
 	if have < want {
 		word, by = "fewer", want-have
 	}
-	if x.Kind == Undo {
+	if x.Kind == receipt.Undo {
 		return x.refuse(disk.TargetSize, "give the card that the receipt is of; bootgraft survey lists the disks",
 			"it has %s, %s %s than the card of the receipt", disk.Counted(have, "sector"), disk.Grouped(by), word)
 	}
@@ -120,8 +121,8 @@ func hasSize(x *examined) *Refusal {
 // hasPlaceForMark: the sector of the mark must be one that the plan fills in the
 // end, or the mark would stay there, over what was to be left as it is.
 func hasPlaceForMark(x *examined) *Refusal {
-	at := markSector(x.Disk)
-	if x.Kind != Write || x.Disk.Sectors < 1 || len(common(written(x.Pieces), disk.NewSpans(at))) > 0 {
+	at := receipt.MarkSector(x.Disk)
+	if x.Kind != receipt.Write || x.Disk.Sectors < 1 || len(common(written(x.Pieces), disk.NewSpans(at))) > 0 {
 		return nil
 	}
 	return x.refuse(disk.TargetNoMark, "make the plan with --excess zero, so that what lies behind the drive is filled",
@@ -161,7 +162,7 @@ func (x *examined) related(code disk.Code, rel blockdev.Relation, verb string) *
 // its boot area. A bridge gives its own serial number for every drive behind
 // it, so there the size must agree as well.
 func isNotTheOriginal(x *examined) *Refusal {
-	if x.Kind != Write || x.Source == nil {
+	if x.Kind != receipt.Write || x.Source == nil {
 		return nil
 	}
 	id, have := x.Original, x.Identity

@@ -15,6 +15,7 @@ import (
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
 	"bootgraft/safety/faultdev"
+	"bootgraft/safety/receipt"
 )
 
 // The faults of these tests lie between two runs: another card in the reader, a
@@ -82,7 +83,7 @@ func TestKilledAtEveryStepThenOn(t *testing.T) {
 }
 
 func isFinished(req Request) bool {
-	r, err := ReadReceipt(req.Receipt)
+	r, err := receipt.Read(req.Receipt)
 	return err == nil && r.Finished()
 }
 
@@ -118,7 +119,7 @@ func TestAnotherCardIsNotTakenForTheOne(t *testing.T) {
 				if !stopAt(t, first, req, faultdev.Pull, at) {
 					return
 				}
-				r, err := ReadReceipt(req.Receipt)
+				r, err := receipt.Read(req.Receipt)
 				if err != nil || !touchedBy(t, first, old) {
 					continue // nothing was written: there is nothing to tell apart
 				}
@@ -126,7 +127,7 @@ func TestAnotherCardIsNotTakenForTheOne(t *testing.T) {
 				_, err = perform(second, req)
 				var no *Refusal
 				if !errors.As(err, &no) || no.Code != disk.ReceiptOther && no.Code != disk.ReceiptExists {
-					t.Fatalf("operation %d, stopped at %s, by %s: %v", at, r.Stage, r.proof, err)
+					t.Fatalf("operation %d, stopped at %s, by %s: %v", at, r.Stage, r.Proof, err)
 				}
 				if touchedBy(t, second, held) || second.Written() > 0 {
 					t.Fatalf("operation %d, stopped at %s: it was written to", at, r.Stage)
@@ -184,7 +185,7 @@ func TestUndoRefusesAnotherCard(t *testing.T) {
 
 func undoRefused(t *testing.T, req Request, what string, touched bool) {
 	t.Helper()
-	if _, err := ReadReceipt(req.Receipt); err != nil {
+	if _, err := receipt.Read(req.Receipt); err != nil {
 		return
 	}
 	second := equalCard(recording)
@@ -230,9 +231,9 @@ func TestUndoOfACardThatLostItsMark(t *testing.T) {
 	card, old := usedCard()
 	req := often(m, t, true)
 	stopInData(t, card, req)
-	at := markSector(req.Disk)
+	at := receipt.MarkSector(req.Disk)
 	table := patterned(7, large/sector)
-	for name, lost := range map[string][]byte{"another mark": newMark().sector(large), "a table": nil} {
+	for name, lost := range map[string][]byte{"another mark": receipt.NewMark().Sector(large), "a table": nil} {
 		if lost == nil {
 			lost = make([]byte, large)
 			card.Put(0, table)
@@ -258,9 +259,9 @@ func TestUndoOfACardThatLostItsMark(t *testing.T) {
 	}
 }
 
-func undoAccepted(t *testing.T, card *faultdev.Card, receipt string, code disk.Code) error {
+func undoAccepted(t *testing.T, card *faultdev.Card, receiptPath string, code disk.Code) error {
 	t.Helper()
-	back, kept, err := UndoRequest(receipt)
+	back, kept, err := UndoRequest(receiptPath)
 	do(t, err)
 	defer kept.Close()
 	back.Accept = []disk.Code{code}
@@ -272,7 +273,7 @@ func undoAccepted(t *testing.T, card *faultdev.Card, receipt string, code disk.C
 func TestUndoOfATestNeedsItsStamps(t *testing.T) {
 	card, old := usedCard()
 	req := writeRequest(deviceModel(), filepath.Join(t.TempDir(), "receipt"))
-	req.Kind, req.Card, req.Pieces, req.Tables = QuickTest, nil, nil, nil
+	req.Kind, req.Card, req.Pieces, req.Tables = receipt.QuickTest, nil, nil, nil
 	r, err := Rehearse(card, req)
 	do(t, err)
 	p, err := r.Permit(r.Word.String())
@@ -304,7 +305,7 @@ func TestALostSectorIsWrittenAgain(t *testing.T) {
 	card, old := usedCard()
 	req := often(m, t, false)
 	stopInData(t, card, req)
-	r, err := ReadReceipt(req.Receipt)
+	r, err := receipt.Read(req.Receipt)
 	do(t, err)
 	const lost = 320
 	if r.Upto <= lost {
@@ -316,7 +317,7 @@ func TestALostSectorIsWrittenAgain(t *testing.T) {
 	if !errors.As(err, &d) || d.Differences[0].Sector != lost || len(d.Bad) > 0 {
 		t.Fatalf("the lost sector: %v", err)
 	}
-	if r, err = ReadReceipt(req.Receipt); err != nil || r.Upto != lost {
+	if r, err = receipt.Read(req.Receipt); err != nil || r.Upto != lost {
 		t.Fatalf("stepped back to %d, %v", r.Upto, err)
 	}
 	_, err = perform(card, req)
@@ -334,8 +335,8 @@ func stopInData(t *testing.T, card *faultdev.Card, req Request) {
 	p, err := r.Permit(r.Word.String())
 	do(t, err)
 	ctx, stop := context.WithCancel(t.Context())
-	p.req.Progress = func(s Stage, done, total int64) {
-		if s == StageData && done > total*3/4 {
+	p.req.Progress = func(s receipt.Stage, done, total int64) {
+		if s == receipt.StageData && done > total*3/4 {
 			stop()
 		}
 	}
@@ -414,8 +415,8 @@ func TestTwoWritersDoNotShareAReceipt(t *testing.T) {
 	do(t, err)
 	second := equalCard(recording)
 	tried := false
-	p.req.Progress = func(s Stage, _, _ int64) {
-		if s != StageData || tried {
+	p.req.Progress = func(s receipt.Stage, _, _ int64) {
+		if s != receipt.StageData || tried {
 			return
 		}
 		tried = true
@@ -434,24 +435,24 @@ func TestTwoWritersDoNotShareAReceipt(t *testing.T) {
 	}
 	link := filepath.Join(t.TempDir(), "link")
 	do(t, os.Symlink(req.Receipt, link))
-	if r, err := ReadReceipt(link); err == nil {
+	if r, err := receipt.Read(link); err == nil {
 		t.Errorf("a link was followed: %v", r.Path)
 	}
 }
 
 // fullFile is a receipt on a disk that is full from its n-th line after the seal on.
 type fullFile struct {
-	receiptFile
+	receipt.File
 	n    int
 	seen int
 }
 
 func (f *fullFile) Write(p []byte) (int, error) {
 	if f.seen++; f.seen >= f.n {
-		k, _ := f.receiptFile.Write(p[:len(p)/2])
+		k, _ := f.File.Write(p[:len(p)/2])
 		return k, syscall.ENOSPC
 	}
-	return f.receiptFile.Write(p)
+	return f.File.Write(p)
 }
 
 // The disk of the receipt is full at each of its lines: the card is stopped and
@@ -468,7 +469,7 @@ func TestAFullDiskUnderTheReceipt(t *testing.T) {
 		do(t, err)
 		full := &fullFile{n: n}
 		a := newApplier(t.Context(), p)
-		a.wrapReceipt = func(f receiptFile) receiptFile { full.receiptFile = f; return full }
+		a.wrapReceipt = func(f receipt.File) receipt.File { full.File = f; return full }
 		res, err := a.run()
 		s := state(t, card, m, old)
 		switch {
@@ -622,7 +623,7 @@ func oldForm(t *testing.T, path string) {
 	t.Helper()
 	text, err := os.ReadFile(path)
 	do(t, err)
-	r, err := ReadReceipt(path)
+	r, err := receipt.Read(path)
 	do(t, err)
 	head, rest, _ := strings.Cut(string(text), "\n")
 	var h map[string]any
@@ -630,7 +631,7 @@ func oldForm(t *testing.T, path string) {
 	h["version"], h["sector0"] = 1, strings.Repeat("ab", 32)
 	delete(h, "mark")
 	delete(h, "new")
-	h["format"] = receiptFormat
+	h["format"] = receipt.Format
 	first, err := json.Marshal(h)
 	do(t, err)
 	body := string(first) + "\n" + rest[:strings.Index(rest, `{"sealed":`)]
@@ -645,7 +646,7 @@ func TestAnUndoThatWasBegunIsNotFinished(t *testing.T) {
 	_, err := perform(card, req)
 	do(t, err)
 	addTo(t, req.Receipt, `{"stage":"undo"}`+"\n")
-	r, err := ReadReceipt(req.Receipt)
+	r, err := receipt.Read(req.Receipt)
 	do(t, err)
 	if r.Finished() || r.Fenced() {
 		t.Errorf("finished %t, fenced %t", r.Finished(), r.Fenced())
@@ -701,9 +702,9 @@ func TestAStepBackBeginsNoStage(t *testing.T) {
 	put(t, path, sealed)
 	addTo(t, path, `{"stage":"fence"}`+"\n"+`{"stage":"marked"}`+"\n"+`{"stage":"sector 0"}`+"\n"+`{"stage":"marked"}`+"\n"+
 		`{"stage":"sector 0","differ":[{"start":0,"count":1}]}`+"\n")
-	r, err := ReadReceipt(path)
+	r, err := receipt.Read(path)
 	do(t, err)
-	if r.proof != byMark || !r.Fenced() || len(r.differ) != 1 {
-		t.Errorf("known by %s, fenced %t, %v", r.proof, r.Fenced(), r.differ)
+	if r.Proof != receipt.ByMark || !r.Fenced() || len(r.Differ) != 1 {
+		t.Errorf("known by %s, fenced %t, %v", r.Proof, r.Fenced(), r.Differ)
 	}
 }

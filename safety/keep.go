@@ -2,7 +2,6 @@ package safety
 
 import (
 	"context"
-	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -14,12 +13,13 @@ import (
 	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/safety/newfile"
+	"bootgraft/safety/receipt"
 )
 
 // openReceipt makes the receipt, with what the card holds now in it, or goes
 // on with an older one. When it returns, what it holds outlasts a power cut.
 func (a *applier) openReceipt() error {
-	a.stage = StageKeep
+	a.stage = receipt.StageKeep
 	if a.receipt != nil {
 		return a.continueReceipt()
 	}
@@ -31,11 +31,11 @@ func (a *applier) openReceipt() error {
 	if err != nil {
 		return err
 	}
-	return a.newReceipt(kept, header{Fence: a.fence, New: planned, All: a.req.KeepAll})
+	return a.newReceipt(kept, receipt.Header{Fence: a.fence, New: planned, All: a.req.KeepAll})
 }
 
 // plannedContent is what the card will be known by when its mark is replaced.
-func (a *applier) plannedContent() (*newContent, error) {
+func (a *applier) plannedContent() (*receipt.Content, error) {
 	var blank disk.Spans
 	for _, p := range a.req.Pieces {
 		if p.Op == layout.Zero {
@@ -51,7 +51,7 @@ func (a *applier) plannedContent() (*newContent, error) {
 		}
 		return image.ReadSectors(a.req.Card, s)
 	}
-	n := &newContent{Tables: a.phase[1].Union(a.phase[2])}
+	n := &receipt.Content{Tables: a.phase[1].Union(a.phase[2])}
 	var err error
 	if n.Sector0, err = sector(disk.Span{Count: 1}); err != nil {
 		return nil, err
@@ -64,7 +64,7 @@ func (a *applier) plannedContent() (*newContent, error) {
 }
 
 // newReceipt keeps sectors of the card in a new receipt.
-func (a *applier) newReceipt(kept disk.Spans, h header) error {
+func (a *applier) newReceipt(kept disk.Spans, h receipt.Header) error {
 	path := a.req.Receipt
 	if path == "" {
 		return errors.New("there is no name for the receipt")
@@ -76,17 +76,17 @@ func (a *applier) newReceipt(kept disk.Spans, h header) error {
 	if err != nil {
 		return err
 	}
-	h.Format, h.Version, h.Kind, h.Plan = receiptFormat, receiptVersion, a.req.Kind, a.req.Digest
+	h.Format, h.Version, h.Kind, h.Plan = receipt.Format, receipt.Version, a.req.Kind, a.req.Digest
 	h.Sequence, h.Writer = f.Sequence, a.req.Program
-	h.Card, h.Node, h.Kept, h.Created, h.Try = cardID(f), f.Node, kept, time.Now().UTC(), a.req.Try
+	h.Card, h.Node, h.Kept, h.Created, h.Try = receipt.IDOf(f), f.Node, kept, time.Now().UTC(), a.req.Try
 	h.Mark = a.id
 	file, err := a.makeReceipt(path)
 	if err != nil {
 		return err
 	}
-	a.out = &receiptWriter{file: file, hash: sha256.New()}
+	a.out = receipt.NewWriter(file)
 	if err := a.fillReceipt(h); err != nil { // the card is untouched, so the receipt is of no use
-		return errors.Join(err, a.out.file.Close(), os.Remove(path))
+		return errors.Join(err, a.out.File.Close(), os.Remove(path))
 	}
 	return nil
 }
@@ -95,14 +95,18 @@ func (a *applier) newReceipt(kept disk.Spans, h header) error {
 // touched, which is of no use to anybody.
 func (a *applier) makeReceipt(path string) (*os.File, error) {
 	if !a.req.anew {
-		return createReceipt(path)
+		f, err := receipt.Create(path)
+		if errors.Is(err, fs.ErrExist) {
+			return nil, &Refusal{Code: disk.ReceiptExists, Path: path, Why: "a receipt is never overwritten", Do: "give another name with --receipt"}
+		}
+		return f, err
 	}
-	f, err := openReceipt(path, appendReceipt)
+	f, err := appendTo(path)
 	if err != nil {
 		return nil, err
 	}
-	now, err := readFrom(f, path)
-	if err == nil && now.proof != untouched {
+	now, err := receipt.From(f, path)
+	if err == nil && now.Proof != receipt.Untouched {
 		err = errChangedReceipt
 	}
 	if err == nil {
@@ -114,10 +118,23 @@ func (a *applier) makeReceipt(path string) (*os.File, error) {
 	return f, nil
 }
 
+// appendTo takes a receipt for this run, to add lines to it.
+func appendTo(path string) (*os.File, error) {
+	f, err := receipt.Append(path)
+	if errors.Is(err, newfile.ErrInUse) {
+		return nil, inUse(path)
+	}
+	return f, err
+}
+
+func inUse(path string) *Refusal {
+	return &Refusal{Code: disk.ReceiptInUse, Path: path, Why: "another run of this program works with this receipt", Do: "wait until it ends; for another card give another name with --receipt"}
+}
+
 var errChangedReceipt = errors.New("the receipt was changed since it was read; rehearse again")
 
-func (a *applier) fillReceipt(h header) error {
-	if err := a.out.line(h); err != nil {
+func (a *applier) fillReceipt(h receipt.Header) error {
+	if err := a.out.Line(h); err != nil {
 		return err
 	}
 	progress := a.meterOver(sourceBytes(h.Kept, a.dev))
@@ -127,13 +144,13 @@ func (a *applier) fillReceipt(h header) error {
 		}
 		return nil
 	}
-	if err := a.out.keep(a.dev, h.Kept, stop, progress); err != nil {
+	if err := a.out.Keep(a.dev, h.Kept, stop, progress); err != nil {
 		return err
 	}
-	if err := a.out.seal(); err != nil {
+	if err := a.out.Seal(); err != nil {
 		return err
 	}
-	if f, ok := a.out.file.(*os.File); ok {
+	if f, ok := a.out.File.(*os.File); ok {
 		if err := newfile.Reserve(f, progressRoom); err != nil {
 			return err
 		}
@@ -168,19 +185,19 @@ func roomFor(path string, content int64) error {
 // decided is decided again by what the receipt and the card say now, when
 // nobody else can take the receipt.
 func (a *applier) continueReceipt() error {
-	file, err := openReceipt(a.receipt.Path, appendReceipt)
+	file, err := appendTo(a.receipt.Path)
 	if err != nil {
 		return err
 	}
-	now, err := readFrom(file, a.receipt.Path)
-	if err == nil && (now.Digest != a.receipt.Digest || now.end != a.receipt.end) {
+	now, err := receipt.From(file, a.receipt.Path)
+	if err == nil && (now.Digest != a.receipt.Digest || now.End != a.receipt.End) {
 		err = errChangedReceipt
 	}
 	if err == nil {
 		err = a.judgeAgain(now)
 	}
 	if err == nil {
-		err = file.Truncate(a.receipt.end)
+		err = file.Truncate(a.receipt.End)
 	}
 	if err == nil { // what the run before reserved is gone with that
 		err = newfile.Reserve(file, progressRoom)
@@ -188,35 +205,35 @@ func (a *applier) continueReceipt() error {
 	if err != nil {
 		return errors.Join(err, file.Close())
 	}
-	a.out = &receiptWriter{file: file}
+	a.out = &receipt.Writer{File: file}
 	return nil
 }
 
-func (a *applier) judgeAgain(r *Receipt) error {
+func (a *applier) judgeAgain(r *receipt.Receipt) error {
 	f, err := a.dev.Look(nil)
 	if err != nil {
 		return err
 	}
-	x := &examined{Facts: f, Request: &a.req}
+	x, card := &examined{Facts: f, Request: &a.req}, cardOf{r}
 	if a.req.Pull {
-		no, err := r.notPulled(a.dev, x)
+		no, err := card.notPulled(a.dev, x)
 		if err == nil && no != nil {
 			err = Refusals{no}
 		}
 		return err
 	}
-	j, err := r.judge(a.dev)
+	j, err := card.judge(a.dev)
 	if err != nil {
 		return err
 	}
-	refusal := r.refusalOf(j, x)
-	if a.req.Kind == Undo {
-		refusal = r.undoRefusalOf(j, x)
+	refusal := card.refusalOf(j, x)
+	if a.req.Kind == receipt.Undo {
+		refusal = card.undoRefusalOf(j, x)
 	}
 	if refusal != nil {
 		return Refusals{refusal}
 	}
-	a.finished = j.outcome == finished && a.req.Kind == Write
+	a.finished = j.outcome == finished && a.req.Kind == receipt.Write
 	return nil
 }
 
@@ -224,24 +241,23 @@ func (a *applier) judgeAgain(r *Receipt) error {
 // what that means. What is no obstacle gives no refusal.
 func (r *Rehearsal) readReceipt(x *examined) (*Refusal, error) {
 	for _, path := range r.req.Earlier {
-		if old, err := ReadReceipt(path); err == nil && old.Stage == StageDone && old.knows(x) {
+		if old, err := receipt.Read(path); err == nil && old.Stage == receipt.StageDone && (cardOf{old}).knows(x) {
 			x.ours = true
 		}
 	}
 	if r.req.Receipt == "" {
 		return nil, nil
 	}
-	old, err := readLocked(r.req.Receipt)
-	var inUse *Refusal
-	if errors.As(err, &inUse) {
-		return inUse, nil
+	old, err := receipt.ReadLocked(r.req.Receipt)
+	if errors.Is(err, newfile.ErrInUse) {
+		return inUse(r.req.Receipt), nil
 	}
-	if r.req.Kind == Undo {
+	if r.req.Kind == receipt.Undo {
 		if err != nil {
 			return nil, err
 		}
 		r.Receipt = old
-		return old.undoRefusal(x, r.dev)
+		return cardOf{old}.undoRefusal(x, r.dev)
 	}
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, nil
@@ -250,21 +266,21 @@ func (r *Rehearsal) readReceipt(x *examined) (*Refusal, error) {
 		return &Refusal{Code: code, Path: r.req.Receipt, Why: why, Do: do}, nil
 	}
 	switch {
-	case err == nil && r.req.Pull && old.Stage == StagePull:
+	case err == nil && r.req.Pull && old.Stage == receipt.StagePull:
 		return r.secondHalf(old, x)
 	case err != nil:
 		return refusal(disk.ReceiptExists, "give another name with --receipt", "it exists, and it is no receipt that could be continued: "+err.Error())
 	case old.Format == "": // cut off in its first line
 		r.req.anew = true
 		return nil, nil
-	case old.Finished() || old.Kind != Write || r.req.Kind != Write:
-		x.ours = x.ours || old.Stage == StageDone && old.knows(x)
+	case old.Finished() || old.Kind != receipt.Write || r.req.Kind != receipt.Write:
+		x.ours = x.ours || old.Stage == receipt.StageDone && cardOf{old}.knows(x)
 		return refusal(disk.ReceiptExists, "give another name with --receipt", "it is the receipt of earlier work, and a receipt is never overwritten")
 	case old.Plan != r.req.Digest:
 		return refusal(disk.ReceiptOther, "give another name with --receipt, or use the plan of that receipt",
 			"it is the unfinished receipt of another plan")
 	case !old.Same(x.Facts):
-		return old.refusalOf(judgement{outcome: another, reason: "another name, number or size"}, x), nil
+		return cardOf{old}.refusalOf(judgement{outcome: another, reason: "another name, number or size"}, x), nil
 	case old.Digest == "":
 		r.req.anew = true
 		return nil, nil
@@ -277,8 +293,8 @@ func (r *Rehearsal) readReceipt(x *examined) (*Refusal, error) {
 }
 
 // readCard looks whether the card is the one of an unfinished receipt.
-func (r *Rehearsal) readCard(old *Receipt, x *examined) (*Refusal, error) {
-	j, err := old.judge(r.dev)
+func (r *Rehearsal) readCard(old *receipt.Receipt, x *examined) (*Refusal, error) {
+	j, err := cardOf{old}.judge(r.dev)
 	if err != nil {
 		return nil, err
 	}
@@ -288,11 +304,11 @@ func (r *Rehearsal) readCard(old *Receipt, x *examined) (*Refusal, error) {
 	}
 	r.Receipt, r.Finished = old, j.outcome == finished
 	x.ours = x.ours || j.proved
-	return old.refusalOf(j, x), nil
+	return cardOf{old}.refusalOf(j, x), nil
 }
 
 // refusalOf says why a write cannot go on with the receipt, or nothing.
-func (r *Receipt) refusalOf(j judgement, x *examined) *Refusal {
+func (r cardOf) refusalOf(j judgement, x *examined) *Refusal {
 	do := "put in the card of that receipt; to write this card as a new one give another name with --receipt"
 	if x.Anew != "" {
 		do = "put in the card of that receipt; to write this card as a new one, with a receipt of its own, type: " + x.Anew
@@ -311,21 +327,21 @@ func (r *Receipt) refusalOf(j judgement, x *examined) *Refusal {
 // knows tells whether the card can be told from the original by this receipt.
 // A device without a name is known by its size alone, which the original may
 // have as well.
-func (r *Receipt) knows(x *examined) bool {
+func (r cardOf) knows(x *examined) bool {
 	named := r.Card.Serial != "" || r.Card.CID != "" || r.Card.Bus == "loop"
 	return r.Same(x.Facts) && (named || x.Source != nil && image.Sectors(x.Source) != x.Sectors)
 }
 
-func (r *Receipt) undoRefusal(x *examined, dev image.Source) (*Refusal, error) {
+func (r cardOf) undoRefusal(x *examined, dev image.Source) (*Refusal, error) {
 	refusal := func(code disk.Code, do, why string) (*Refusal, error) {
 		return &Refusal{Code: code, Path: r.Path, Why: why, Do: do}, nil
 	}
 	switch {
 	case r.Digest == "":
 		return refusal(disk.NotUndoable, "nothing has to be undone", "it was never finished, so nothing was written to the card")
-	case r.proof == untouched:
+	case r.Proof == receipt.Untouched:
 		return refusal(disk.NotUndoable, "nothing has to be undone", "nothing was written to the card yet")
-	case r.Stage == StageUndone:
+	case r.Stage == receipt.StageUndone:
 		return refusal(disk.NotUndoable, "nothing has to be undone", "it was undone already")
 	case !r.Same(x.Facts):
 		return refusal(disk.ReceiptOther, "put in the card of that receipt", fmt.Sprintf("it belongs to another card: %s", r.Card))
@@ -346,7 +362,7 @@ func (r *Receipt) undoRefusal(x *examined, dev image.Source) (*Refusal, error) {
 // nothing. When the work was done the mark is gone by plan, and the card was
 // used since perhaps; before that the one sector of the mark may be lost: then
 // its owner may know better.
-func (r *Receipt) undoRefusalOf(j judgement, x *examined) *Refusal {
+func (r cardOf) undoRefusalOf(j judgement, x *examined) *Refusal {
 	code, do := disk.ReceiptOther, "put in the card of that receipt"
 	switch j.outcome {
 	case changed:
@@ -355,8 +371,8 @@ func (r *Receipt) undoRefusalOf(j judgement, x *examined) *Refusal {
 	default:
 		return nil
 	}
-	used := r.New == nil || r.Stage == StageDone && r.proof == byPlan
-	if r.Kind == Write && (used || j.lost) {
+	used := r.New == nil || r.Stage == receipt.StageDone && r.Proof == receipt.ByPlan
+	if r.Kind == receipt.Write && (used || j.lost) {
 		if slices.Contains(x.Accept, disk.CardUnproved) {
 			return nil
 		}
@@ -369,21 +385,10 @@ func (r *Receipt) undoRefusalOf(j judgement, x *examined) *Refusal {
 	return &Refusal{Code: code, Path: x.Path, Do: do, Why: j.reason + "; " + r.where()}
 }
 
-func (c CardID) String() string {
-	name := c.Model
-	if name == "" {
-		name = "a card without a name"
-	}
-	if c.Serial != "" {
-		name += ", serial number " + c.Serial
-	}
-	return fmt.Sprintf("%s, %s of %d bytes", name, disk.Counted(c.Sectors, "sector"), c.SectorSize)
-}
-
 // UndoRequest returns the request that undoes a receipt. The old content is to
 // be closed when the work is done.
-func UndoRequest(path string) (Request, *Kept, error) {
-	r, err := ReadReceipt(path)
+func UndoRequest(path string) (Request, *receipt.Kept, error) {
+	r, err := receipt.Read(path)
 	if err != nil {
 		return Request{}, nil, err
 	}
@@ -391,6 +396,6 @@ func UndoRequest(path string) (Request, *Kept, error) {
 	if err != nil {
 		return Request{}, nil, err
 	}
-	return Request{Kind: Undo, Digest: r.Digest, Disk: r.Disk(),
-		Card: k, Pieces: r.pieces(), Receipt: path}, k, nil
+	return Request{Kind: receipt.Undo, Digest: r.Digest, Disk: r.Disk(),
+		Card: k, Pieces: r.Pieces(), Receipt: path}, k, nil
 }

@@ -11,6 +11,7 @@ import (
 	"bootgraft/layout/plan"
 	"bootgraft/safety/blockdev"
 	"bootgraft/safety/faultdev"
+	"bootgraft/safety/receipt"
 )
 
 // served is a card as a real block device: FUSE below, loop(4) with direct I/O
@@ -41,7 +42,7 @@ func TestQuickOnRealLiars(t *testing.T) {
 			b := newBench(t)
 			card := faultdev.New(n, sector)
 			card.Lie, card.Real = c.lie, c.real
-			p := permitFor(t, b.served(card), testRequest(t, QuickTest, n, sector))
+			p := permitFor(t, b.served(card), testRequest(t, receipt.QuickTest, n, sector))
 			start := time.Now()
 			got, err := p.TestQuick(t.Context())
 			do(t, err)
@@ -62,25 +63,26 @@ func TestRealWriteError(t *testing.T) {
 	card.Put(0, patterned(3, n))
 	target := b.served(card)
 	m := wholeCopy(patterned(4, n))
-	r, err := Rehearse(target, Request{Kind: Write, Disk: plan.Disk{Sectors: n, SectorSize: sector}, Card: m, Pieces: m.pieces,
+	r, err := Rehearse(target, Request{Kind: receipt.Write, Disk: plan.Disk{Sectors: n, SectorSize: sector}, Card: m, Pieces: m.pieces,
 		Receipt: filepath.Join(b.dir, "receipt")})
 	do(t, err)
 	p, err := r.Permit(r.Word.String())
 	do(t, err)
 	failed := false
-	p.req.Progress = func(s Stage, done, total int64) {
-		if s == StageData && done > total/2 && !failed {
+	p.req.Progress = func(s receipt.Stage, done, total int64) {
+		if s == receipt.StageData && done > total/2 && !failed {
 			failed = true
 			card.FailNextWrite()
 		}
 	}
 	_, err = p.Write(t.Context())
 	stop, ok := err.(*Stopped)
-	if !ok || stop.Stage != StageData || !stop.Fenced || stop.Gone() || image.FaultOf(stop) != image.BadSector {
+	if !ok || stop.Stage != receipt.StageData || !stop.Fenced || stop.Gone() || image.FaultOf(stop) != image.BadSector {
 		t.Fatalf("got %v", err)
 	}
 	b2 := content(t, card)
-	clear(b2[markBytes:][:sector]) // the fence is zeros but for the mark
+	mark := receipt.MarkSector(plan.Disk{Sectors: disk.Sector(len(b2) / sector), SectorSize: sector})
+	clear(b2[mark.Start*sector:][:sector]) // the fence is zeros but for the mark
 	if !isFilled(b2[:plan.Edge], 0) || !isFilled(b2[len(b2)-plan.Edge:], 0) {
 		t.Error("it is not fenced")
 	}

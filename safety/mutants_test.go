@@ -18,30 +18,30 @@ import (
 type mutant struct{ file, old, new, tests, in string }
 
 var mutants = []mutant{
-	{"samecard.go", "		headBlank:   {goOn, another, another},\n		headOld:     {goOn, another, another},\n		headNew:     {goOn, another, another},\n		headTorn:    {goOn, another, another},\n		headForeign: {changed, another, another},\n	},\n	byPlan", "		headBlank:   {goOn, goOn, another},\n		headOld:     {goOn, another, another},\n		headNew:     {goOn, another, another},\n		headTorn:    {goOn, another, another},\n		headForeign: {changed, another, another},\n	},\n	byPlan", "TestSameCardTable", ""},
+	{"samecard.go", "		headBlank:   {goOn, another, another},\n		headOld:     {goOn, another, another},\n		headNew:     {goOn, another, another},\n		headTorn:    {goOn, another, another},\n		headForeign: {changed, another, another},\n	},\n	receipt.ByPlan", "		headBlank:   {goOn, goOn, another},\n		headOld:     {goOn, another, another},\n		headNew:     {goOn, another, another},\n		headTorn:    {goOn, another, another},\n		headForeign: {changed, another, another},\n	},\n	receipt.ByPlan", "TestSameCardTable", ""},
 	{"samecard.go", "		j = judgement{outcome: another, reason: otherwise}", "		_ = otherwise", "TestSameCardLooksAtTheRest", ""},
-	{"samecard.go", "	if bytes.Equal(have, ours) {\n		return markOurs, nil", "	if bytes.HasPrefix(have, []byte(markMagic)) {\n		return markOurs, nil", "TestSameCardTable", ""},
-	{"samecard.go", "torn(have, without, ours) || noted && !others && r.proof == byKept", "torn(have, without, ours) || noted && others && !others", "TestABadSectorAtThePlaceOfTheMark", ""},
-	{"samecard.go", "noted && !others && r.proof", "noted && (others || !others) && r.proof", "TestABadSectorAtThePlaceOfTheMark", ""},
+	{"samecard.go", "	if bytes.Equal(have, ours) {\n		return markOurs, nil", "	if bytes.HasPrefix(have, []byte(\"bootgraft fence\\n\")) {\n		return markOurs, nil", "TestSameCardTable", ""},
+	{"samecard.go", "torn(have, without, ours) || noted && !others && r.Proof == receipt.ByKept", "torn(have, without, ours) || noted && others && !others", "TestABadSectorAtThePlaceOfTheMark", ""},
+	{"samecard.go", "noted && !others && r.Proof", "noted && (others || !others) && r.Proof", "TestABadSectorAtThePlaceOfTheMark", ""},
 	{"samecard.go", "			if bytes.HasPrefix(b, r.Mark[:]) {", "			if bytes.HasPrefix(b, r.Mark[:]) || true {", "TestUndoOfATestNeedsItsStamps", ""},
 	{"samecard.go", "	if r.New == nil {\n		return judgement{outcome: another,", "	if r.New == nil {\n		return judgement{outcome: goOn,", "TestAReceiptOfTheOlderForm", ""},
-	{"receiptread.go", "	if len(l.Differ) == 0 { // a step back begins no stage\n		r.proof = r.proofAfter(l.Stage)\n	}", "	r.proof = r.proofAfter(l.Stage)", "TestAStepBackBeginsNoStage", ""},
-	{"receiptread.go", "r.Stage == StageDone && !r.Undoing ||", "r.Stage == StageDone ||", "TestAnUndoThatWasBegunIsNotFinished", ""},
-	{"receipt.go", "	case errors.Is(err, newfile.ErrInUse):", "	case false:", "TestTwoWritersDoNotShareAReceipt", ""},
-	{"keep.go", "(now.Digest != a.receipt.Digest || now.end != a.receipt.end)", "false", "TestAReceiptThatGrewMeanwhile", ""},
+	{"receipt/read.go", "	if len(l.Differ) == 0 { // a step back begins no stage\n		r.Proof = r.proofAfter(l.Stage)\n	}", "	r.Proof = r.proofAfter(l.Stage)", "TestAStepBackBeginsNoStage", ""},
+	{"receipt/read.go", "r.Stage == StageDone && !r.Undoing ||", "r.Stage == StageDone ||", "TestAnUndoThatWasBegunIsNotFinished", ""},
+	{"keep.go", "	if errors.Is(err, newfile.ErrInUse) {\n		return nil, inUse(path)", "	if false {\n		return nil, inUse(path)", "TestTwoWritersDoNotShareAReceipt", ""},
+	{"keep.go", "(now.Digest != a.receipt.Digest || now.End != a.receipt.End)", "false", "TestAReceiptThatGrewMeanwhile", ""},
 	{"keep.go", "	if err == nil {\n		err = a.judgeAgain(now)\n	}\n", "", "TestAnotherCardAfterTheWord", ""},
 	{"keep.go", "	if err == nil { // what the run before reserved is gone with that\n		err = newfile.Reserve(file, progressRoom)\n	}\n", "", "TestRoomBehindTheReceipt", ""},
 	{"keep.go", "		if err := newfile.Reserve(f, progressRoom); err != nil {\n			return err\n		}\n", "		_ = f\n", "TestRoomBehindTheReceipt", ""},
-	{"stepback.go", "	if e := a.out.note(a.backLine(differ)); e != nil {\n		return errors.Join(err, e)\n	}\n", "", "TestALostSectorIsWrittenAgain|TestASectorThatFailsTwice", ""},
+	{"stepback.go", "	if e := a.out.Note(a.backLine(differ)); e != nil {\n		return errors.Join(err, e)\n	}\n", "", "TestALostSectorIsWrittenAgain|TestASectorThatFailsTwice", ""},
 	{"looked.go", "	if !isFilled(b, b[0]) && !isStamped(b) {", "	if !isFilled(b, b[0]) {", "TestNoiseOfATestIsNothing", ""},
 	{"looked.go", "				if now == l.mark(at+i) {", "				if now == l.mark(at+i) || true {", "TestChangedBeforeTheFence", ""},
 	{"looked.go", "		h.Write(b[:])\n", "", "TestWordStandsForWhatTheLookRead", ""},
 	{"rehearse.go", "	if c.Sectors > 0 {\n		return Refusals{{Code: disk.TargetChanged", "	if false {\n		return Refusals{{Code: disk.TargetChanged", "TestChangedBeforeTheFence", ""},
-	{"rehearse.go", "len(r.req.Looked.bad) == 0 || r.req.Kind.tests()", "len(r.req.Looked.bad) == 0 || true", "TestABadSectorStopsNoTest", ""},
+	{"rehearse.go", "len(r.req.Looked.bad) == 0 || r.req.Kind.Tests()", "len(r.req.Looked.bad) == 0 || true", "TestABadSectorStopsNoTest", ""},
 	{"rehearse.go", "	if wrong := r.Word.check(r.Facts.Path, word); wrong != nil {", "	if wrong := r.Word.check(r.Facts.Path, word); false {", "TestChangedAfterRehearsal", ""},
 	{"guards.go", "	isCard, hasPlaceForMark,", "	isCard,", "TestAPlanMustFillTheSectorOfTheMark", ""},
 	{"try.go", "		if errors.Is(err, fs.ErrPermission) {", "		if false && errors.Is(err, fs.ErrPermission) {", "TestNoWordWithoutRights", ""},
-	{"try.go", "c.Sectors > 0 && !r.req.Kind.tests()", "false && c.Sectors > 0", "TestACardThatAnswersDifferently", ""},
+	{"try.go", "c.Sectors > 0 && !r.req.Kind.Tests()", "false && c.Sectors > 0", "TestACardThatAnswersDifferently", ""},
 	{"try.go", "	if err := newfile.Try(newfile.FolderOf(path)); err != nil {", "	if err := newfile.Try(newfile.FolderOf(path)); false {", "TestNoWordWithoutAReceipt", ""},
 	{"pull.go", "	case x.Sequence != 0 && x.Sequence == r.Sequence:", "	case false:", "TestSecondHalfIsRefused", ""},
 	{"pull.go", "	if m.Stamped == 0 && (m.Old == 0 || m.Else > 0) {", "	if m.Stamped < 0 {", "TestSecondHalfIsRefused", ""},
@@ -50,7 +50,7 @@ var mutants = []mutant{
 	{"apply.go", "	if a.finished {\n		steps", "	if false {\n		steps", "TestAFinishedCardIsComparedFirst", ""},
 	{"samecard.go", "return head == headBlank && !others, err", "return !others, err", "TestUndoOfACardThatLostItsMark", ""},
 	{"samecard.go", "return head == headBlank && !others, err", "return head == headBlank || others, err", "TestUndoOfACardThatLostItsMark", ""},
-	{"keep.go", "	if r.Kind == Write && (used || j.lost) {\n		if slices.Contains(x.Accept, disk.CardUnproved) {", "	if r.Kind == Write && (used || j.lost) {\n		if slices.Contains(x.Accept, disk.CardUnproved) || true {", "TestUndoOfACardThatLostItsMark|TestUndoOfAUsedCardIsAsked", ""},
+	{"keep.go", "	if r.Kind == receipt.Write && (used || j.lost) {\n		if slices.Contains(x.Accept, disk.CardUnproved) {", "	if r.Kind == receipt.Write && (used || j.lost) {\n		if slices.Contains(x.Accept, disk.CardUnproved) || true {", "TestUndoOfACardThatLostItsMark|TestUndoOfAUsedCardIsAsked", ""},
 
 	// What may be put in the place of what.
 	{"overwrite.go", "	CaptureFile: {disk.TargetIsCapture,", "	\"none\": {disk.TargetIsCapture,", "TestReplacesOwnKindOnly|TestCapturesAreOverwrittenByNothing", ""},
@@ -72,10 +72,10 @@ var mutants = []mutant{
 	{"../image/capture/proof.go", "	if !differs {\n		return nil, nil\n	}\n	return out.Union", "	if true {\n		return nil, nil\n	}\n	return out.Union", "TestARunThatIsKilledAfterASwap", "../image/capture"},
 
 	// What a card holds is lost only if its owner says so.
-	{"../cmd/bootgraft/rehearsal.go", "if holds && !slices.Contains(w.flags.accept, code) {", "if holds && (len(w.flags.accept) == 0 || len(w.flags.accept) == 1 && !slices.Contains(w.flags.accept, w.flags.accept[0])) {", "TestEachLossIsAskedAbout", "../cmd/bootgraft"},
-	{"../cmd/bootgraft/rehearsal.go", "	ask(w.held.HoldsUnknown(), disk.CardHoldsUnknown,", "	ask(false, disk.CardHoldsUnknown,", "TestEachLossIsAskedAbout", "../cmd/bootgraft"},
-	{"../cmd/bootgraft/rehearsal.go", "	ask(w.held.HoldsFiles(), disk.CardHoldsFiles,", "	ask(w.held.Files > 0, disk.CardHoldsFiles,", "TestEachLossIsAskedAbout", "../cmd/bootgraft"},
-	{"held/held.go", "return len(c.Names) > 0 || c.Other.Sectors > 0", "return len(c.Names) > 0", "TestEachLossIsAskedAbout", "../cmd/bootgraft"},
+	{"../cmd/bootgraft/device/rehearsal.go", "if holds && !slices.Contains(w.flags.Accept, code) {", "if holds && (len(w.flags.Accept) == 0 || len(w.flags.Accept) == 1 && !slices.Contains(w.flags.Accept, w.flags.Accept[0])) {", "TestEachLossIsAskedAbout", "../cmd/bootgraft/device"},
+	{"../cmd/bootgraft/device/rehearsal.go", "	ask(w.held.HoldsUnknown(), disk.CardHoldsUnknown,", "	ask(false, disk.CardHoldsUnknown,", "TestEachLossIsAskedAbout", "../cmd/bootgraft/device"},
+	{"../cmd/bootgraft/device/rehearsal.go", "	ask(w.held.HoldsFiles(), disk.CardHoldsFiles,", "	ask(w.held.Files > 0, disk.CardHoldsFiles,", "TestEachLossIsAskedAbout", "../cmd/bootgraft/device"},
+	{"held/held.go", "return len(c.Names) > 0 || c.Other.Sectors > 0", "return len(c.Names) > 0", "TestEachLossIsAskedAbout", "../cmd/bootgraft/device"},
 }
 
 // Each safeguard that is taken out fails a test that is named for it. The

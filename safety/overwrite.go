@@ -15,6 +15,7 @@ import (
 	"bootgraft/layout/kit"
 	"bootgraft/layout/plan"
 	rules "bootgraft/layout/rule/compare"
+	"bootgraft/safety/receipt"
 )
 
 // FileKind is what a file is to this program.
@@ -122,7 +123,7 @@ func kindByHead(head []byte) FileKind {
 		return RecordFile
 	case kit.Is(bytes.NewReader(head)):
 		return KitFile
-	case begins(`{"format":"` + strings.ReplaceAll(receiptFormat, " ", "") + `"`):
+	case begins(`{"format":"` + strings.ReplaceAll(receipt.Format, " ", "") + `"`):
 		return ReceiptFile
 	case plan.Begins(head):
 		return PlanFile

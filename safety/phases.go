@@ -5,6 +5,7 @@ import (
 	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/layout/plan"
+	"bootgraft/safety/receipt"
 )
 
 // phases divides what is written to a card by when: by rank, and so that both
@@ -17,7 +18,7 @@ import (
 func phases(drive plan.Disk, pieces []layout.Piece) [4]disk.Spans {
 	edge := min(disk.Sector(plan.Edge/drive.SectorSize), drive.Sectors)
 	tail := max(edge, drive.Sectors-edge)
-	mark := markSector(drive)
+	mark := receipt.MarkSector(drive)
 	zones := []struct {
 		disk.Span
 		least layout.Rank

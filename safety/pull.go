@@ -7,6 +7,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
+	"bootgraft/safety/receipt"
 )
 
 // The quick test in two halves. Some cards keep the last megabytes that were
@@ -24,8 +25,8 @@ type Remains struct {
 	Else    int
 }
 
-// Remains compares a card with the receipt of a quick test.
-func (r *Receipt) Remains(dev image.Source) (m Remains, err error) {
+// RemainsOf compares a card with the receipt of a quick test.
+func RemainsOf(r *receipt.Receipt, dev image.Source) (m Remains, err error) {
 	k, err := r.Open()
 	if err != nil {
 		return m, err
@@ -59,11 +60,11 @@ func (r *Receipt) Remains(dev image.Source) (m Remains, err error) {
 
 // secondHalf looks whether the receipt is of a first half, and this the same
 // card after it was without power.
-func (r *Rehearsal) secondHalf(old *Receipt, x *examined) (*Refusal, error) {
+func (r *Rehearsal) secondHalf(old *receipt.Receipt, x *examined) (*Refusal, error) {
 	if x.head == nil { // it cannot be read, for which there is a refusal
 		return nil, nil
 	}
-	no, err := old.notPulled(r.dev, x)
+	no, err := cardOf{old}.notPulled(r.dev, x)
 	if no == nil && err == nil {
 		r.Receipt = old
 	}
@@ -73,7 +74,7 @@ func (r *Rehearsal) secondHalf(old *Receipt, x *examined) (*Refusal, error) {
 // notPulled says why this is not the card of a first half after it was without
 // power, or nothing. Its own stamps prove it; a card that forgets all of them is
 // known by what they replaced.
-func (r *Receipt) notPulled(dev image.Source, x *examined) (*Refusal, error) {
+func (r cardOf) notPulled(dev image.Source, x *examined) (*Refusal, error) {
 	refusal := func(code disk.Code, do, why string) (*Refusal, error) {
 		return &Refusal{Code: code, Path: x.Path, Why: why, Do: do}, nil
 	}
@@ -85,7 +86,7 @@ func (r *Receipt) notPulled(dev image.Source, x *examined) (*Refusal, error) {
 		return refusal(disk.CardNotPulled, "pull the card out of its reader, wait ten seconds, put it back in, and type the same line",
 			"it was not pulled since the first half of the test: as long as it has power its memory may answer for it")
 	}
-	m, err := r.Remains(dev)
+	m, err := RemainsOf(r.Receipt, dev)
 	if err != nil {
 		return nil, err
 	}
@@ -100,12 +101,12 @@ func (r *Receipt) notPulled(dev image.Source, x *examined) (*Refusal, error) {
 // what they replaced, wherever one of them lies. What else came there since is
 // not touched.
 func (t *tester) secondRun() (c Capacity, err error) {
-	t.stage = StageKeep
+	t.stage = receipt.StageKeep
 	if err := t.continueReceipt(); err != nil {
 		return c, err
 	}
 	defer func() {
-		if e := t.out.file.Close(); err == nil {
+		if e := t.out.File.Close(); err == nil {
 			err = e
 		}
 	}()
@@ -122,7 +123,7 @@ func (t *tester) secondRun() (c Capacity, err error) {
 	if err := t.readEnd(); err != nil {
 		return c, err
 	}
-	if err := t.begin(StageBack); err != nil {
+	if err := t.begin(receipt.StageBack); err != nil {
 		return c, err
 	}
 	if err := t.restore(); err != nil {
@@ -131,7 +132,7 @@ func (t *tester) secondRun() (c Capacity, err error) {
 	t.restored = true
 	c = t.verdict()
 	c.Pulled = true
-	return c, t.out.stage(StageDone, 0)
+	return c, t.out.Stage(receipt.StageDone, 0)
 }
 
 // readKept takes what the first half replaced from its receipt.

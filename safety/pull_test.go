@@ -8,6 +8,7 @@ import (
 
 	"bootgraft/image/disk"
 	"bootgraft/safety/faultdev"
+	"bootgraft/safety/receipt"
 )
 
 // halves does both halves of a quick test, with what happens between them. It
@@ -64,14 +65,14 @@ func TestPullFindsCardsWithAMemory(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			card := made()
 			card.Put(0, old)
-			c, err := permitFor(t, card, testRequest(t, QuickTest, memorySectors, sector)).TestQuick(context.Background())
+			c, err := permitFor(t, card, testRequest(t, receipt.QuickTest, memorySectors, sector)).TestQuick(context.Background())
 			do(t, err)
 			if c.Trick != Honest && card.Lie != faultdev.Repeats {
 				t.Fatalf("the plain test has no such blind spot any more: %+v", c)
 			}
 			card = made()
 			card.Put(0, old)
-			c = halves(t, card, testRequest(t, QuickTest, memorySectors, sector), card.Restart)
+			c = halves(t, card, testRequest(t, receipt.QuickTest, memorySectors, sector), card.Restart)
 			if c.Trick == Honest || c.Trick == Waits {
 				t.Errorf("%+v", c)
 			}
@@ -92,7 +93,7 @@ func TestPullOfAnHonestCard(t *testing.T) {
 	card := faultdev.New(n, sector)
 	card.Put(0, patterned(6, n))
 	before := content(t, card)
-	c := halves(t, card, testRequest(t, QuickTest, n, sector), func() {
+	c := halves(t, card, testRequest(t, receipt.QuickTest, n, sector), func() {
 		if bytes.Equal(before, content(t, card)) {
 			t.Error("no stamp was left on the card")
 		}
@@ -109,7 +110,7 @@ func TestPullTouchesNothingNew(t *testing.T) {
 	const n = 30_000
 	card := faultdev.New(n, sector)
 	card.Put(0, patterned(6, n))
-	req := testRequest(t, QuickTest, n, sector)
+	req := testRequest(t, receipt.QuickTest, n, sector)
 	grid, _ := quickGrid(req.Disk)
 	before := content(t, card)
 	recording := patterned(8, 300)
@@ -132,7 +133,7 @@ func TestSecondHalfIsRefused(t *testing.T) {
 	card := faultdev.New(n, sector)
 	card.Put(0, patterned(6, n))
 	before := content(t, card)
-	req := testRequest(t, QuickTest, n, sector)
+	req := testRequest(t, receipt.QuickTest, n, sector)
 	req.Pull = true
 	c, err := permitFor(t, card, req).TestQuick(context.Background())
 	do(t, err)
@@ -181,7 +182,7 @@ func TestPullFaults(t *testing.T) {
 		for at := 40; ; at += 157 {
 			card := faultdev.New(n, sector)
 			card.Put(0, old)
-			req := testRequest(t, QuickTest, n, sector)
+			req := testRequest(t, receipt.QuickTest, n, sector)
 			req.Pull = true
 			p := permitFor(t, card, req)
 			card.Fault, card.At = f, len(card.Ops())+at
@@ -222,7 +223,7 @@ func TestPullFaults(t *testing.T) {
 func TestNoiseOfATestIsNothing(t *testing.T) {
 	const n = 10_000
 	card := faultdev.New(n, sector)
-	_, err := permitFor(t, card, testRequest(t, FullTest, n, sector)).TestFull(context.Background())
+	_, err := permitFor(t, card, testRequest(t, receipt.FullTest, n, sector)).TestFull(context.Background())
 	do(t, err)
 	look := func() (disk.Sector, disk.Sector) {
 		l := LookThrough(card)

@@ -17,6 +17,7 @@ import (
 	"bootgraft/image/imagetest"
 	"bootgraft/layout/plan"
 	"bootgraft/safety/faultdev"
+	"bootgraft/safety/receipt"
 )
 
 func finishedReceipt(t *testing.T) (path string, text []byte) {
@@ -39,7 +40,7 @@ func finishedReceipt(t *testing.T) (path string, text []byte) {
 // given out.
 func TestKeptContent(t *testing.T) {
 	path, _ := finishedReceipt(t)
-	r, err := ReadReceipt(path)
+	r, err := receipt.Read(path)
 	do(t, err)
 	k, err := r.Open()
 	do(t, err)
@@ -65,12 +66,12 @@ func TestKeptContent(t *testing.T) {
 // than was kept. What was cut before the seal undoes nothing.
 func TestReceiptDamaged(t *testing.T) {
 	path, text := finishedReceipt(t)
-	whole, err := ReadReceipt(path)
+	_, err := receipt.Read(path)
 	do(t, err)
-	seal := int(whole.index[len(whole.index)-1].off + whole.index[len(whole.index)-1].Bytes)
+	seal := bytes.LastIndex(text, []byte(`{"sealed":`)) - 1
 	for _, cut := range []int{0, 1, 100, seal / 2, seal, seal + 5, len(text) - 1, len(text) - 40} {
 		put(t, path, text[:cut])
-		r, err := ReadReceipt(path)
+		r, err := receipt.Read(path)
 		switch {
 		case cut < 200 && err == nil:
 			t.Errorf("cut at %d: %+v", cut, r)
@@ -84,7 +85,7 @@ func TestReceiptDamaged(t *testing.T) {
 		bad := bytes.Clone(text)
 		bad[i] ^= 0x04
 		put(t, path, bad)
-		if r, err := ReadReceipt(path); err == nil && r.Undoable() {
+		if r, err := receipt.Read(path); err == nil && r.Undoable() {
 			t.Errorf("byte %d was changed, and nobody noticed", i)
 		}
 	}
@@ -95,7 +96,7 @@ func TestReceiptWithAKeyTwice(t *testing.T) {
 	path, text := finishedReceipt(t)
 	first, rest, _ := bytes.Cut(text, []byte("\n"))
 	put(t, path, slices.Concat(bytes.TrimSuffix(first, []byte("}")), []byte(`,"KIND":"test"}`+"\n"), rest))
-	if _, err := ReadReceipt(path); err == nil || !strings.Contains(err.Error(), "twice") {
+	if _, err := receipt.Read(path); err == nil || !strings.Contains(err.Error(), "twice") {
 		t.Errorf("%v", err)
 	}
 }
@@ -104,13 +105,12 @@ func TestReceiptWithAKeyTwice(t *testing.T) {
 // would make it again, and lose what it keeps.
 func TestReceiptUnreadable(t *testing.T) {
 	path, text := finishedReceipt(t)
-	whole, err := ReadReceipt(path)
+	whole, err := receipt.Read(path)
 	do(t, err)
 	bad := &image.ReadError{Fault: image.BadSector}
-	for at := 0; at < int(whole.end); at += 1 + int(whole.end)/500 {
-		r := &Receipt{}
+	for at := 0; at < int(whole.End); at += 1 + int(whole.End)/500 {
 		var got *image.ReadError
-		if err := r.read(io.MultiReader(bytes.NewReader(text[:at]), iotest.ErrReader(bad))); !errors.As(err, &got) {
+		if _, err := receipt.From(io.MultiReader(bytes.NewReader(text[:at]), iotest.ErrReader(bad)), path); !errors.As(err, &got) {
 			t.Errorf("it cannot be read from byte %d on: %v", at, err)
 		}
 	}
@@ -118,17 +118,17 @@ func TestReceiptUnreadable(t *testing.T) {
 
 func TestReceiptIsNoOther(t *testing.T) {
 	dir := t.TempDir()
-	if _, err := ReadReceipt(dir); err == nil {
+	if _, err := receipt.Read(dir); err == nil {
 		t.Error("a folder is a receipt")
 	}
-	if _, err := ReadReceipt(filepath.Join(dir, "none")); !errors.Is(err, fs.ErrNotExist) {
+	if _, err := receipt.Read(filepath.Join(dir, "none")); !errors.Is(err, fs.ErrNotExist) {
 		t.Errorf("none: %v", err)
 	}
 	for _, text := range []string{"", "{}\n", "[]\n", `{"format":"bootgraft receipt","version":4}` + "\n",
 		`{"format":"bootgraft receipt","version":1,"card":{"sectors":-1,"sector_size":512}}` + "\n",
 		`{"format":"bootgraft receipt","version":1,"card":{"sectors":10,"sector_size":512},"kept":[{"start":9,"count":9}]}` + "\n"} {
 		put(t, filepath.Join(dir, "r"), []byte(text))
-		if r, err := ReadReceipt(filepath.Join(dir, "r")); err == nil {
+		if r, err := receipt.Read(filepath.Join(dir, "r")); err == nil {
 			t.Errorf("%q: %+v", text, r)
 		}
 	}
@@ -152,7 +152,7 @@ func FuzzReceipt(f *testing.F) {
 	f.Fuzz(func(t *testing.T, text []byte) {
 		path := filepath.Join(t.TempDir(), "r")
 		put(t, path, text)
-		r, err := ReadReceipt(path)
+		r, err := receipt.Read(path)
 		if err != nil || r.Digest == "" {
 			return
 		}
@@ -205,15 +205,13 @@ func TestReceiptSaysWhoWroteIt(t *testing.T) {
 		{`"version":3`, `"version":4`, "this receipt is of form 4, and this program reads forms up to 3; a newer bootgraft reads it"},
 		{`"written_by":"bootgraft v1.2.3"`, `"written_by":"a\u001bb"`, "no printable character"},
 	} {
-		head := `{"format":"bootgraft receipt","version":3,"written_by":"bootgraft v1.2.3","kind":"` + string(QuickTest) +
+		head := `{"format":"bootgraft receipt","version":3,"written_by":"bootgraft v1.2.3","kind":"` + string(receipt.QuickTest) +
 			`","card":{"sectors":10,"sector_size":512}}` + "\n"
 		file := head + `{"sealed":"` + sum([]byte(head)) + `"}` + "\n"
-		r := &Receipt{}
-		if err := r.read(strings.NewReader(file)); err != nil || r.Writer != "bootgraft v1.2.3" {
-			t.Fatal(r.Writer, err)
+		if r, err := receipt.From(strings.NewReader(file), ""); err != nil || r.Writer != "bootgraft v1.2.3" {
+			t.Fatal(r, err)
 		}
-		r = &Receipt{}
-		if err := r.read(strings.NewReader(strings.Replace(file, c.old, c.new, 1))); err == nil || !strings.Contains(err.Error(), c.want) {
+		if _, err := receipt.From(strings.NewReader(strings.Replace(file, c.old, c.new, 1)), ""); err == nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%s: %v", c.new, err)
 		}
 	}

@@ -9,17 +9,18 @@ import (
 	"bootgraft/image/disk"
 	"bootgraft/safety/blockdev"
 	"bootgraft/safety/newfile"
+	"bootgraft/safety/receipt"
 )
 
 // Rehearsal is everything about a request that can be known before anything is
 // written.
 type Rehearsal struct {
 	Facts    blockdev.Facts
-	Refusals Refusals // empty if nothing speaks against it
-	Word     Word     // the confirmation word, if nothing does
-	Receipt  *Receipt // an unfinished one that would be continued, or nil
-	Finished bool     // all was written, and only the receipt does not say so
-	Unstable Changes  // sectors that answered differently when they were read again
+	Refusals Refusals         // empty if nothing speaks against it
+	Word     Word             // the confirmation word, if nothing does
+	Receipt  *receipt.Receipt // an unfinished one that would be continued, or nil
+	Finished bool             // all was written, and only the receipt does not say so
+	Unstable Changes          // sectors that answered differently when they were read again
 
 	dev Device
 	req Request
@@ -30,7 +31,7 @@ type Rehearsal struct {
 type Permit struct {
 	dev     Device
 	req     Request
-	receipt *Receipt
+	receipt *receipt.Receipt
 	looked  *Looked // what the word stands for; nil for a card that answers differently
 	used    atomic.Bool
 }
@@ -99,7 +100,7 @@ func (r *Rehearsal) lookTwice() (head []byte, err error) {
 // they be kept, nor can it be told by them which card it is. A test is for such
 // cards.
 func (r *Rehearsal) unreadable() *Refusal {
-	if r.req.Looked == nil || len(r.req.Looked.bad) == 0 || r.req.Kind.tests() {
+	if r.req.Looked == nil || len(r.req.Looked.bad) == 0 || r.req.Kind.Tests() {
 		return nil
 	}
 	bad := r.req.Looked.bad
@@ -118,9 +119,6 @@ func (r *Rehearsal) content() []byte {
 	return r.req.Looked.digest()
 }
 
-// tests tells whether the work is a test, which even a faulty card may have.
-func (k Kind) tests() bool { return k == QuickTest || k == FullTest }
-
 // addReceiptFolder makes the guards look at where the receipt will lie.
 func (r *Request) addReceiptFolder() error {
 	if r.Receipt == "" {
@@ -134,7 +132,7 @@ func (r *Request) addReceiptFolder() error {
 	if err != nil {
 		return err
 	}
-	if in, err := newfile.UnderDev(dir); in && err == nil && r.Kind != Undo {
+	if in, err := newfile.UnderDev(dir); in && err == nil && r.Kind != receipt.Undo {
 		return &Refusal{Code: disk.TargetUnderDev, Path: r.Receipt, Why: "it would lie among the device nodes, in memory, and be gone after the next start", Do: "give another place with --receipt"}
 	}
 	r.Files = append(r.Files[:len(r.Files):len(r.Files)], blockdev.File{Path: dir, Info: st, Role: "the receipt"})
@@ -158,7 +156,7 @@ func (r *Rehearsal) Permit(word string) (*Permit, error) {
 }
 
 // take uses the permit up.
-func (p *Permit) take(kinds ...Kind) error {
+func (p *Permit) take(kinds ...receipt.Kind) error {
 	allowed := false
 	for _, k := range kinds {
 		allowed = allowed || k == p.req.Kind

@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"os"
 	"testing"
+
+	"bootgraft/safety/receipt"
 )
 
 // The disk under the receipt fills up when the card is being written: the lines
@@ -34,14 +36,14 @@ func TestRoomBehindTheReceipt(t *testing.T) {
 		p, err := r.Permit(r.Word.String())
 		do(t, err)
 		full := false
-		p.req.Progress = func(s Stage, _, _ int64) {
-			if s == StageData && !full {
+		p.req.Progress = func(s receipt.Stage, _, _ int64) {
+			if s == receipt.StageData && !full {
 				full = true
 				fill()
 			}
 		}
 		a := newApplier(t.Context(), p)
-		a.wrapReceipt = func(f receiptFile) receiptFile { return longLines{f} }
+		a.wrapReceipt = func(f receipt.File) receipt.File { return longLines{f} }
 		res, err := a.run()
 		do(t, err)
 		if s := state(t, card, m, old); !full || res.NotNoted != nil || s != "new" || !isFinished(req) {
@@ -54,11 +56,11 @@ func TestRoomBehindTheReceipt(t *testing.T) {
 
 // longLines makes each line a page long: the rest of a page that the file has
 // already would do for a few short ones.
-type longLines struct{ receiptFile }
+type longLines struct{ receipt.File }
 
 func (l longLines) Write(p []byte) (int, error) {
 	long := append(bytes.TrimSuffix(p, []byte("\n")), bytes.Repeat([]byte(" "), 4096)...)
-	if _, err := l.receiptFile.Write(append(long, '\n')); err != nil {
+	if _, err := l.File.Write(append(long, '\n')); err != nil {
 		return 0, err
 	}
 	return len(p), nil

@@ -10,24 +10,15 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
+	"bootgraft/safety/receipt"
 )
 
 // A serial number does not tell one card from another: behind a USB reader it
 // is the reader's. What does tell is what the card holds, and by what it can be
 // known depends on how far the work had come.
 
-// proof is by what the card of a receipt is known.
-type proof int
-
-const (
-	untouched proof = iota // nothing was written to it
-	byKept                 // no mark needs to be there yet, or any more: the fence holds what was kept
-	byMark                 // the mark is there until the last stage begins
-	byPlan                 // the mark may be replaced: the tables are as planned
-	proofs
-)
-
-func (p proof) String() string { return [...]string{"untouched", "kept", "mark", "plan"}[p] }
+// cardOf judges whether a card is the one of a receipt.
+type cardOf struct{ *receipt.Receipt }
 
 // headIs is what sector 0 shows.
 type headIs int
@@ -80,29 +71,29 @@ func (o outcome) String() string {
 // At the end the planned content replaces the mark, is flushed, and then sector
 // 0. So with ours the sector 0 is blank, unless the card lost a write that it
 // said it had: what it then holds is still known here.
-var sameCard = [proofs][heads][marks]outcome{
-	untouched: {
+var sameCard = [receipt.Proofs][heads][marks]outcome{
+	receipt.Untouched: {
 		headBlank:   {anew, anew, anew},
 		headOld:     {anew, anew, anew},
 		headNew:     {anew, anew, anew},
 		headTorn:    {anew, anew, anew},
 		headForeign: {anew, anew, anew},
 	},
-	byKept: {
+	receipt.ByKept: {
 		headBlank:   {goOn, ifKept, another},
 		headOld:     {goOn, ifKept, another},
 		headNew:     {goOn, another, another},
 		headTorn:    {goOn, ifKept, another},
 		headForeign: {changed, another, another},
 	},
-	byMark: {
+	receipt.ByMark: {
 		headBlank:   {goOn, another, another},
 		headOld:     {goOn, another, another},
 		headNew:     {goOn, another, another},
 		headTorn:    {goOn, another, another},
 		headForeign: {changed, another, another},
 	},
-	byPlan: {
+	receipt.ByPlan: {
 		headBlank:   {goOn, ifPlan, another},
 		headOld:     {goOn, another, another},
 		headNew:     {goOn, finished, another},
@@ -120,8 +111,8 @@ type judgement struct {
 }
 
 // judge reads what the table asks for from the card.
-func (r *Receipt) judge(dev image.Source) (judgement, error) {
-	if r.Kind != Write {
+func (r cardOf) judge(dev image.Source) (judgement, error) {
+	if r.Kind != receipt.Write {
 		return r.judgeTested(dev)
 	}
 	if r.New == nil {
@@ -140,7 +131,7 @@ func (r *Receipt) judge(dev image.Source) (judgement, error) {
 	if err != nil {
 		return judgement{}, err
 	}
-	j := judgement{outcome: sameCard[r.proof][head][mark]}
+	j := judgement{outcome: sameCard[r.Proof][head][mark]}
 	j.proved = mark == markOurs
 	switch j.outcome {
 	case another:
@@ -161,13 +152,13 @@ func (r *Receipt) judge(dev image.Source) (judgement, error) {
 // lostMark tells whether a card that does not bear the mark could bear it but
 // for one lost sector: it is fenced, and by no other receipt. So is a card that
 // was never written to.
-func (r *Receipt) lostMark(dev image.Source, head headIs) (bool, error) {
-	b, err := image.ReadSectors(dev, markSector(r.Disk()))
-	_, others := markIn(b)
+func (r cardOf) lostMark(dev image.Source, head headIs) (bool, error) {
+	b, err := image.ReadSectors(dev, receipt.MarkSector(r.Disk()))
+	_, others := receipt.MarkIn(b)
 	return head == headBlank && !others, err
 }
 
-func (r *Receipt) confirm(j judgement, otherwise string, holds func() (bool, error)) (judgement, error) {
+func (r cardOf) confirm(j judgement, otherwise string, holds func() (bool, error)) (judgement, error) {
 	ok, err := holds()
 	if !ok {
 		j = judgement{outcome: another, reason: otherwise}
@@ -175,17 +166,17 @@ func (r *Receipt) confirm(j judgement, otherwise string, holds func() (bool, err
 	return j, err
 }
 
-func (r *Receipt) whyAnother(m markIs) string {
+func (r cardOf) whyAnother(m markIs) string {
 	switch {
-	case m == markOther && r.proof != byPlan:
-		return fmt.Sprintf("where the mark of the receipt should be, in sector %s, it holds something else (if you know that it is this very card, that sector is bad: use another card)", disk.Grouped(markSector(r.Disk()).Start))
-	case r.proof == byMark:
+	case m == markOther && r.Proof != receipt.ByPlan:
+		return fmt.Sprintf("where the mark of the receipt should be, in sector %s, it holds something else (if you know that it is this very card, that sector is bad: use another card)", disk.Grouped(receipt.MarkSector(r.Disk()).Start))
+	case r.Proof == receipt.ByMark:
 		return "it does not bear the mark of the receipt"
 	}
 	return "neither its sector 0 nor the place of the mark is as the work left it"
 }
 
-func (r *Receipt) headOf(dev, kept image.Source) (headIs, error) {
+func (r cardOf) headOf(dev, kept image.Source) (headIs, error) {
 	if len(r.New.Sector0) == 0 {
 		return headBlank, nil
 	}
@@ -201,7 +192,7 @@ func (r *Receipt) headOf(dev, kept image.Source) (headIs, error) {
 	zero := make([]byte, len(have))
 	isNew := bytes.Equal(have, r.New.Sector0)
 	switch { // where two of them are the same the first counts: at the end the new one may be blank
-	case isNew && r.proof == byPlan:
+	case isNew && r.Proof == receipt.ByPlan:
 		return headNew, nil
 	case isFilled(have, 0):
 		return headBlank, nil
@@ -209,31 +200,31 @@ func (r *Receipt) headOf(dev, kept image.Source) (headIs, error) {
 		return headOld, nil
 	case isNew:
 		return headNew, nil
-	case torn(have, old, zero) && r.proof != byPlan, torn(have, zero, r.New.Sector0) && r.proof != byKept:
+	case torn(have, old, zero) && r.Proof != receipt.ByPlan, torn(have, zero, r.New.Sector0) && r.Proof != receipt.ByKept:
 		return headTorn, nil
 	}
 	return headForeign, nil
 }
 
-func (r *Receipt) markOn(dev, kept image.Source) (markIs, error) {
-	at := markSector(r.Disk())
+func (r cardOf) markOn(dev, kept image.Source) (markIs, error) {
+	at := receipt.MarkSector(r.Disk())
 	have, err := image.ReadSectors(dev, at)
 	if err != nil {
 		return 0, err
 	}
-	ours := r.Mark.sector(len(have))
+	ours := r.Mark.Sector(len(have))
 	if bytes.Equal(have, ours) {
 		return markOurs, nil
 	}
 	without := r.New.Mark
-	if r.proof != byPlan {
+	if r.Proof != receipt.ByPlan {
 		if without, err = image.ReadSectors(kept, at); err != nil {
 			return 0, err
 		}
 	}
-	noted := len(r.differ.Within(at)) > 0 // the card was seen not to give this sector back
-	_, others := markIn(have)
-	if torn(have, without, ours) || noted && !others && r.proof == byKept {
+	noted := len(r.Differ.Within(at)) > 0 // the card was seen not to give this sector back
+	_, others := receipt.MarkIn(have)
+	if torn(have, without, ours) || noted && !others && r.Proof == receipt.ByKept {
 		return markNone, nil
 	}
 	return markOther, nil
@@ -241,17 +232,17 @@ func (r *Receipt) markOn(dev, kept image.Source) (markIs, error) {
 
 // holdsKept tells whether everything that was kept is still there, or there
 // again, but for sector 0 and the mark.
-func (r *Receipt) holdsKept(dev, kept image.Source) (bool, error) {
-	return equalOn(dev, kept, without(r.Kept, disk.Span{Count: 1}, markSector(r.Disk())))
+func (r cardOf) holdsKept(dev, kept image.Source) (bool, error) {
+	return equalOn(dev, kept, without(r.Kept, disk.Span{Count: 1}, receipt.MarkSector(r.Disk())))
 }
 
 // equalOn compares sectors of two sources.
 func equalOn(a, b image.Source, spans disk.Spans) (bool, error) {
-	x, y := make([]byte, keptChunk), make([]byte, keptChunk)
+	x, y := make([]byte, receipt.Chunk), make([]byte, receipt.Chunk)
 	n := int64(a.SectorSize())
 	for _, s := range spans {
-		for off, end := int64(s.Start)*n, int64(s.End())*n; off < end; off += keptChunk {
-			k := min(keptChunk, end-off)
+		for off, end := int64(s.Start)*n, int64(s.End())*n; off < end; off += receipt.Chunk {
+			k := min(receipt.Chunk, end-off)
 			if err := errors.Join(image.ReadFull(a, x[:k], off), image.ReadFull(b, y[:k], off)); err != nil {
 				return false, err
 			}
@@ -264,7 +255,7 @@ func equalOn(a, b image.Source, spans disk.Spans) (bool, error) {
 }
 
 // holdsTables tells whether first and second copies are as planned.
-func (r *Receipt) holdsTables(dev image.Source) (bool, error) {
+func (r cardOf) holdsTables(dev image.Source) (bool, error) {
 	sum, err := digestOf(dev, r.New.Tables, nil)
 	return sum == r.New.SHA256, err
 }
@@ -274,11 +265,11 @@ func (r *Receipt) holdsTables(dev image.Source) (bool, error) {
 func digestOf(src image.Source, spans, blank disk.Spans) (string, error) {
 	h := sha256.New()
 	n := int64(src.SectorSize())
-	buf := make([]byte, keptChunk)
+	buf := make([]byte, receipt.Chunk)
 	for _, s := range spans {
 		for _, part := range cut(s, blank) {
-			for off, end := int64(part.Start)*n, int64(part.End())*n; off < end; off += keptChunk {
-				b := buf[:min(keptChunk, end-off)]
+			for off, end := int64(part.Start)*n, int64(part.End())*n; off < end; off += receipt.Chunk {
+				b := buf[:min(receipt.Chunk, end-off)]
 				if len(common(disk.NewSpans(part), blank)) > 0 {
 					clear(b)
 				} else if err := image.ReadFull(src, b, off); err != nil {
@@ -326,11 +317,11 @@ const mostStamps = 512
 
 // judgeTested knows a card on which a test was broken off by the stamps that
 // the test left there: each begins with the mark of its receipt.
-func (r *Receipt) judgeTested(dev image.Source) (judgement, error) {
-	if r.Mark == (Mark{}) {
+func (r cardOf) judgeTested(dev image.Source) (judgement, error) {
+	if r.Mark == (receipt.Mark{}) {
 		return judgement{outcome: another, reason: "the receipt is of an older form, without a mark, and by it no card can be told from an equal one"}, nil
 	}
-	if r.proof == untouched {
+	if r.Proof == receipt.Untouched {
 		return judgement{outcome: anew}, nil
 	}
 	step := max(1, r.Kept.Sectors()/mostStamps)
@@ -352,16 +343,16 @@ func (r *Receipt) judgeTested(dev image.Source) (judgement, error) {
 
 // Proves tells whether the card is known, by its mark or by its tables, to be
 // the one on which the work of the receipt did not come to its end.
-func (r *Receipt) Proves(card image.Source) bool {
+func Proves(r *receipt.Receipt, card image.Source) bool {
 	if r.Digest == "" || r.Finished() || r.Card.Sectors != image.Sectors(card) || r.Card.SectorSize != card.SectorSize() {
 		return false
 	}
-	j, err := r.judge(card)
+	j, err := cardOf{r}.judge(card)
 	return err == nil && j.proved && j.outcome != another && j.outcome != changed
 }
 
 // where says which card the work of the receipt was on, and where it stopped.
-func (r *Receipt) where() string {
+func (r cardOf) where() string {
 	text := fmt.Sprintf("the work of %s was on %s (then %s)", r.Path, r.Card, r.Node)
 	if r.Finished() {
 		return text + ", and came to its end"
@@ -371,4 +362,18 @@ func (r *Receipt) where() string {
 		text += ", with the data before sector " + decimal(r.Upto) + " on it"
 	}
 	return text
+}
+
+// torn tells whether b may be what a power cut left of a write of one sector
+// over another: each byte is the one or the other.
+func torn(b, over, written []byte) bool {
+	if len(b) != len(over) || len(b) != len(written) {
+		return false
+	}
+	for i := range b {
+		if b[i] != over[i] && b[i] != written[i] {
+			return false
+		}
+	}
+	return true
 }

@@ -13,6 +13,7 @@ import (
 	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/safety/faultdev"
+	"bootgraft/safety/receipt"
 )
 
 // Every cell of the table, on real bytes: a receipt that came so far, a sector
@@ -27,17 +28,17 @@ import (
 //   - after it, sector 0 is blank on its way to the new one; a whole new one may
 //     be a card that was finished
 func TestSameCardTable(t *testing.T) {
-	for p := untouched; p < proofs; p++ {
+	for p := receipt.Untouched; p < receipt.Proofs; p++ {
 		for h := headBlank; h < heads; h++ {
 			for m := markOurs; m < marks; m++ {
 				t.Run(fmt.Sprintf("%s, sector 0 %s, mark %s", p, h, m), func(t *testing.T) {
 					r, card := cardThatShows(t, p, h, m)
-					j, err := r.judge(card)
+					j, err := cardOf{r}.judge(card)
 					do(t, err)
 					if want := wanted(p, h, m); j.outcome != want {
 						t.Errorf("%s (%s), want %s", j.outcome, j.reason, want)
 					}
-					if no := r.refusalOf(j, &examined{Request: &Request{}}); (no == nil) != (j.outcome >= goOn) {
+					if no := (cardOf{r}).refusalOf(j, &examined{Request: &Request{}}); (no == nil) != (j.outcome >= goOn) {
 						t.Errorf("%s: %v", j.outcome, no)
 					}
 				})
@@ -46,28 +47,28 @@ func TestSameCardTable(t *testing.T) {
 	}
 }
 
-func wanted(p proof, h headIs, m markIs) outcome {
+func wanted(p receipt.Proof, h headIs, m markIs) outcome {
 	switch {
-	case p == untouched:
+	case p == receipt.Untouched:
 		return anew
 	case m == markOurs && h == headForeign:
 		return changed
 	case m == markOurs:
 		return goOn
-	case p == byMark, m == markOther, h == headForeign:
+	case p == receipt.ByMark, m == markOther, h == headForeign:
 		return another
-	case p == byKept && h != headNew:
+	case p == receipt.ByKept && h != headNew:
 		return ifKept
-	case p == byPlan && h == headNew:
+	case p == receipt.ByPlan && h == headNew:
 		return finished
-	case p == byPlan && h != headOld:
+	case p == receipt.ByPlan && h != headOld:
 		return ifPlan
 	}
 	return another
 }
 
 // cardThatShows returns a receipt and a card in a given state.
-func cardThatShows(t *testing.T, p proof, h headIs, m markIs) (*Receipt, *faultdev.Card) {
+func cardThatShows(t *testing.T, p receipt.Proof, h headIs, m markIs) (*receipt.Receipt, *faultdev.Card) {
 	t.Helper()
 	model, old := deviceModel(), oldContent()
 	req := writeRequest(model, filepath.Join(t.TempDir(), "receipt"))
@@ -75,23 +76,23 @@ func cardThatShows(t *testing.T, p proof, h headIs, m markIs) (*Receipt, *faultd
 	do(t, err)
 	put(t, req.Receipt, sealed)
 	body := old
-	if p == byPlan {
+	if p == receipt.ByPlan {
 		body = model.file
 	}
-	lines := map[proof]string{untouched: "", byKept: `{"stage":"fence"}` + "\n", byMark: `{"stage":"fence"}` + "\n" + `{"stage":"marked"}` + "\n",
-		byPlan: `{"stage":"fence"}` + "\n" + `{"stage":"marked"}` + "\n" + `{"stage":"sector 0"}` + "\n"}
+	lines := map[receipt.Proof]string{receipt.Untouched: "", receipt.ByKept: `{"stage":"fence"}` + "\n", receipt.ByMark: `{"stage":"fence"}` + "\n" + `{"stage":"marked"}` + "\n",
+		receipt.ByPlan: `{"stage":"fence"}` + "\n" + `{"stage":"marked"}` + "\n" + `{"stage":"sector 0"}` + "\n"}
 	addTo(t, req.Receipt, lines[p])
-	r, err := ReadReceipt(req.Receipt)
+	r, err := receipt.Read(req.Receipt)
 	do(t, err)
-	if r.proof != p {
-		t.Fatalf("the receipt is at %s", r.proof)
+	if r.Proof != p {
+		t.Fatalf("the receipt is at %s", r.Proof)
 	}
-	at := markSector(req.Disk)
+	at := receipt.MarkSector(req.Disk)
 	sector := func(b []byte, s disk.Sector) []byte { return append([]byte(nil), b[s*large:(s+1)*large]...) }
 	half := func(b []byte) []byte { clear(b[large/2:]); return b }
 	head := map[headIs][]byte{headBlank: make([]byte, large), headOld: sector(old, 0), headNew: sector(model.file, 0),
 		headTorn: half(sector(body, 0)), headForeign: patterned(17, large/sectorBytes)}[h]
-	mark := map[markIs][]byte{markOurs: r.Mark.sector(large), markNone: sector(body, at.Start), markOther: newMark().sector(large)}[m]
+	mark := map[markIs][]byte{markOurs: r.Mark.Sector(large), markNone: sector(body, at.Start), markOther: receipt.NewMark().Sector(large)}[m]
 	shown := faultdev.New(cardSectors, large)
 	shown.Put(0, body)
 	shown.Put(0, head)
@@ -133,60 +134,33 @@ func addTo(t *testing.T, path, text string) {
 // Where the table asks for more than sector 0 and the mark, one sector of the
 // fence, or of the tables, decides.
 func TestSameCardLooksAtTheRest(t *testing.T) {
-	for _, p := range []proof{byKept, byPlan} {
+	for _, p := range []receipt.Proof{receipt.ByKept, receipt.ByPlan} {
 		r, card := cardThatShows(t, p, headBlank, markNone)
 		card.Put(80, make([]byte, large)) // in the fence, and a first copy
-		if j, err := r.judge(card); err != nil || j.outcome != another {
+		if j, err := (cardOf{r}).judge(card); err != nil || j.outcome != another {
 			t.Errorf("%s: %s, %v", p, j.outcome, err)
 		}
 	}
-	r, card := cardThatShows(t, byPlan, headNew, markNone)
+	r, card := cardThatShows(t, receipt.ByPlan, headNew, markNone)
 	card.Put(cardSectors-1, make([]byte, large))
-	if j, err := r.judge(card); err != nil || j.outcome != another {
+	if j, err := (cardOf{r}).judge(card); err != nil || j.outcome != another {
 		t.Errorf("a finished card: %s, %v", j.outcome, err)
 	}
 }
 
 // A mark that was torn by a power cut is no other card's.
 func TestTornMark(t *testing.T) {
-	for _, p := range []proof{byKept, byPlan} {
+	for _, p := range []receipt.Proof{receipt.ByKept, receipt.ByPlan} {
 		r, card := cardThatShows(t, p, headBlank, markNone)
-		at := markSector(r.Disk())
+		at := receipt.MarkSector(r.Disk())
 		b := make([]byte, large)
 		_, err := card.ReadAt(b, int64(at.Start)*large)
 		do(t, err)
-		copy(b[:40], r.Mark.sector(large))
+		copy(b[:40], r.Mark.Sector(large))
 		card.Put(at.Start, b)
-		if j, err := r.judge(card); err != nil || j.outcome < goOn {
+		if j, err := (cardOf{r}).judge(card); err != nil || j.outcome < goOn {
 			t.Errorf("%s: %s, %v", p, j.outcome, err)
 		}
-	}
-}
-
-// The mark is in one sector of the first MiB, the same for all sector sizes, and
-// is known only whole.
-func TestMarkSector(t *testing.T) {
-	m := newMark()
-	for _, size := range []int{512, 1024, 2048, 4096} {
-		b := m.sector(size)
-		if got, ok := markIn(b); !ok || got != m || len(b) != size {
-			t.Errorf("%d bytes: %x, %t", size, got, ok)
-		}
-		b[size-1] ^= 1
-		if _, ok := markIn(b); ok {
-			t.Errorf("%d bytes: a changed one is known", size)
-		}
-		if markBytes%size != 0 || markBytes+size > 1<<20 {
-			t.Errorf("%d bytes: not a sector of the first MiB", size)
-		}
-	}
-	var back Mark
-	text, _ := m.MarshalText()
-	if err := back.UnmarshalText(text); err != nil || back != m {
-		t.Errorf("%s: %x, %v", text, back, err)
-	}
-	if err := back.UnmarshalText([]byte("abcd")); err == nil {
-		t.Error("a short one was taken")
 	}
 }
 
@@ -196,7 +170,7 @@ func TestABadSectorAtThePlaceOfTheMark(t *testing.T) {
 	m := deviceModel()
 	card, _ := usedCard()
 	req := writeRequest(m, filepath.Join(t.TempDir(), "receipt"))
-	at := markSector(req.Disk).Start
+	at := receipt.MarkSector(req.Disk).Start
 	for run := 1; run <= 3; run++ {
 		_, err := perform(&forgetful{Card: card, at: at}, req)
 		says := err != nil && strings.Contains(err.Error(), fmt.Sprintf("again after it was written again: sector %d; this card is faulty", at))
@@ -210,7 +184,7 @@ func TestABadSectorAtThePlaceOfTheMark(t *testing.T) {
 		t.Errorf("an equal card: %v", err)
 	}
 	fenced := append([]byte(nil), oldContent()...)
-	copy(fenced[at*large:], newMark().sector(large))
+	copy(fenced[at*large:], receipt.NewMark().Sector(large))
 	second = equalCard(fenced)
 	if _, err := perform(second, req); !errors.As(err, &no) || no.Code != disk.ReceiptOther || second.Written() > 0 {
 		t.Errorf("a copy of it that bears another mark: %v", err)
@@ -222,7 +196,7 @@ func TestAPlanMustFillTheSectorOfTheMark(t *testing.T) {
 	m := deviceModel()
 	card, old := usedCard()
 	req := writeRequest(m, filepath.Join(t.TempDir(), "receipt"))
-	at := markSector(req.Disk)
+	at := receipt.MarkSector(req.Disk)
 	var pieces []layout.Piece
 	for _, p := range m.pieces {
 		for _, part := range cut(p.Span, disk.NewSpans(at)) {

@@ -5,6 +5,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
+	"bootgraft/safety/receipt"
 )
 
 // maxDiffer is how many sectors that did not come back as written a receipt
@@ -21,10 +22,10 @@ func (a *applier) stepBack(err error) error {
 	}
 	var before disk.Spans
 	if a.receipt != nil {
-		before = a.receipt.differ
+		before = a.receipt.Differ
 	}
 	err = withBad(err, common(differ, before))
-	if e := a.out.note(a.backLine(differ)); e != nil {
+	if e := a.out.Note(a.backLine(differ)); e != nil {
 		return errors.Join(err, e)
 	}
 	return err
@@ -32,14 +33,14 @@ func (a *applier) stepBack(err error) error {
 
 // backLine is the line that steps back. Data is good up to the first sector
 // that differs; the tables are written again by every run.
-func (a *applier) backLine(differ disk.Spans) line {
-	if a.req.Kind == Undo {
-		return line{Stage: StageUndo, Differ: differ}
+func (a *applier) backLine(differ disk.Spans) receipt.Line {
+	if a.req.Kind == receipt.Undo {
+		return receipt.Line{Stage: receipt.StageUndo, Differ: differ}
 	}
 	if data := common(a.phase[0], differ); len(data) > 0 {
-		return line{Stage: StageData, Upto: data[0].Start, Differ: differ}
+		return receipt.Line{Stage: receipt.StageData, Upto: data[0].Start, Differ: differ}
 	}
-	return line{Stage: a.stage, Differ: differ}
+	return receipt.Line{Stage: a.stage, Differ: differ}
 }
 
 // withBad says of an error which sectors it makes bad.

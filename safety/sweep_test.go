@@ -8,6 +8,7 @@ import (
 
 	"bootgraft/image/imagetest/need"
 	"bootgraft/safety/faultdev"
+	"bootgraft/safety/receipt"
 )
 
 // Every operation fails in every way. Whatever happens, the card is old, new,
@@ -50,8 +51,8 @@ func sweepAt(t *testing.T, m *model, f faultdev.Fault, at int, seed uint64, seen
 	t.Helper()
 	card, old := usedCard()
 	card.Fault, card.At, card.Seed = f, at, seed
-	receipt := filepath.Join(t.TempDir(), "card.receipt")
-	req := writeRequest(m, receipt)
+	receiptPath := filepath.Join(t.TempDir(), "card.receipt")
+	req := writeRequest(m, receiptPath)
 	req.KeepAll, req.every = at%2 == 0, int64(at%3) // 1: a progress line at every step
 	_, err := perform(card, req)
 	ops := card.Ops()
@@ -114,7 +115,7 @@ func checkState(t *testing.T, what, s string, err error) {
 // finish ends what was stopped: by undo on one card, by the same write on another.
 func finish(t *testing.T, card *faultdev.Card, m *model, req Request, old []byte, what, was string, at int) {
 	t.Helper()
-	r, err := ReadReceipt(req.Receipt)
+	r, err := receipt.Read(req.Receipt)
 	if err == nil && r.Undoable() && at/2%2 == 0 {
 		do(t, undo(card, req.Receipt))
 		if s := state(t, card, m, old); s != "old" {

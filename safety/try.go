@@ -7,6 +7,7 @@ import (
 
 	"bootgraft/image/disk"
 	"bootgraft/safety/newfile"
+	"bootgraft/safety/receipt"
 )
 
 // try does everything that the work will need and that changes no byte, so
@@ -15,7 +16,7 @@ import (
 // another way.
 func (r *Rehearsal) try() (Refusals, error) {
 	var out Refusals
-	if c := r.Unstable; c.Sectors > 0 && !r.req.Kind.tests() {
+	if c := r.Unstable; c.Sectors > 0 && !r.req.Kind.Tests() {
 		out = append(out, &Refusal{Code: disk.TargetUnstable, Path: r.Facts.Path,
 			Why: fmt.Sprintf("it answers differently from one time to the next: %s that were read twice, the first is sector %s", disk.Counted(c.Sectors, "sector"), disk.Grouped(c.First)),
 			Do:  "try another reader; to find out more: bootgraft card --write-test, which such a card may have"})
@@ -70,7 +71,7 @@ func (r *Rehearsal) tryReceipt() (*Refusal, error) {
 			Why: fmt.Sprintf("the receipt cannot be written there (%v)", err)}, nil
 	}
 	if r.Receipt != nil { // it is there already, and lines are added to it
-		f, err := openReceipt(path, appendReceipt)
+		f, err := appendTo(path)
 		if err != nil {
 			return refusal(err)
 		}
@@ -90,12 +91,12 @@ func (r *Rehearsal) tryReceipt() (*Refusal, error) {
 func (r *Rehearsal) kept() disk.Spans {
 	q := &r.req
 	switch {
-	case q.Kind == QuickTest:
+	case q.Kind == receipt.QuickTest:
 		grid, _ := quickGrid(q.Disk)
 		return gridSpans(grid)
-	case q.Kind == FullTest && q.KeepAll:
+	case q.Kind == receipt.FullTest && q.KeepAll:
 		return disk.NewSpans(disk.Span{Count: q.Disk.Sectors})
-	case q.Kind == FullTest:
+	case q.Kind == receipt.FullTest:
 		return fenceSpans(q.Disk, wholeCard(q.Disk), q.Tables)
 	}
 	kept := fenceSpans(q.Disk, q.Pieces, q.Tables)

@@ -14,6 +14,7 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/safety/faultdev"
+	"bootgraft/safety/receipt"
 )
 
 // lookAtPlace is the look of somebody who reads one place of a card.
@@ -84,7 +85,7 @@ func TestACardThatAnswersDifferently(t *testing.T) {
 	if !r.Refusals.Has(disk.TargetUnstable) || r.Unstable != (Changes{3, 100}) || r.Word != (Word{}) {
 		t.Errorf("%+v %+v", r.Refusals, r.Unstable)
 	}
-	for _, k := range []Kind{QuickTest, FullTest} {
+	for _, k := range []receipt.Kind{receipt.QuickTest, receipt.FullTest} {
 		req := testRequest(t, k, cardSectors, large)
 		first, err := Rehearse(card, req)
 		do(t, err)
@@ -94,7 +95,7 @@ func TestACardThatAnswersDifferently(t *testing.T) {
 		if err != nil || first.Unstable.Sectors == 0 {
 			t.Fatalf("%s: %v, %+v", k, err, first.Unstable)
 		}
-		if k == FullTest {
+		if k == receipt.FullTest {
 			_, err = p.TestFull(t.Context())
 		} else {
 			_, err = p.TestQuick(t.Context())
@@ -161,7 +162,7 @@ func TestNoWordWithoutRights(t *testing.T) {
 	card.Denied = &image.ReadError{Err: syscall.EACCES}
 	req := writeRequest(deviceModel(), filepath.Join(t.TempDir(), "r"))
 	req.AsRoot = "sudo this"
-	for _, kind := range []Kind{Write, QuickTest, FullTest} {
+	for _, kind := range []receipt.Kind{receipt.Write, receipt.QuickTest, receipt.FullTest} {
 		req.Kind = kind
 		r, err := Rehearse(card, req)
 		do(t, err)

@@ -8,6 +8,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"bootgraft/cmd/bootgraft/document"
+	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
@@ -54,10 +55,14 @@ func help(u *talk.UI, root *cobra.Command, args []string) error {
 	}
 	if len(args) == 1 {
 		if args[0] == allFindings {
-			return showGroups(u, register.Groups())
+			u.Document(document.NewFindings(register.Groups()))
+			page.Codes(u, register.Groups())
+			return nil
 		}
 		if e, ok := register.Of(disk.Code(args[0])); ok {
-			return showEntry(u, e)
+			u.Document(document.NewFindings([]register.Group{{Title: register.About(e.Code), Entries: []register.Entry{e}}}))
+			page.Code(u, e)
+			return nil
 		}
 	}
 	return unknownTopic(root, args)
@@ -72,60 +77,6 @@ func unknownTopic(root *cobra.Command, args []string) error {
 	}
 	return talk.Usagef("%s\nHelp can be asked about a command (%s), about all codes (%s), or about one of them",
 		text, strings.Join(commandNames(root), ", "), allFindings)
-}
-
-func showGroups(u *talk.UI, groups []register.Group) error {
-	if u.JSON {
-		u.Document(document.NewFindings(groups))
-		return nil
-	}
-	for i, g := range groups {
-		if i > 0 {
-			u.Answerf("\n")
-		}
-		u.Answerf("%s\n\n", strings.ToUpper(g.Title[:1])+g.Title[1:])
-		for _, e := range g.Entries {
-			u.Answerf("  %s: %s\n", e.Code, standing(e))
-			u.Wrapped("      ", e.Means)
-		}
-	}
-	u.Answerf("\nWhat to do about one of them: bootgraft help CODE\n")
-	return nil
-}
-
-func showEntry(u *talk.UI, e register.Entry) error {
-	if u.JSON {
-		return showGroups(u, []register.Group{{Title: titleOf(e.Code), Entries: []register.Entry{e}}})
-	}
-	u.Answerf("%s: %s\n\n", e.Code, standing(e))
-	u.Wrapped("  ", e.Means)
-	u.Answerf("\n")
-	u.Wrapped("  What to do: ", e.Do)
-	if e.Acceptable {
-		u.Answerf("\n")
-		u.Wrapped("  ", "If you know better, or have to: --accept "+string(e.Code)+", with the command that asked.")
-	}
-	return nil
-}
-
-// standing is how heavy a code is, in words.
-func standing(e register.Entry) string {
-	switch {
-	case e.Acceptable:
-		return "a refusal that can be accepted"
-	case e.Severity == disk.Refusal:
-		return "a refusal"
-	}
-	return "a " + string(e.Severity)
-}
-
-func titleOf(code disk.Code) string {
-	for _, g := range register.Groups() {
-		if slices.ContainsFunc(g.Entries, func(e register.Entry) bool { return e.Code == code }) {
-			return g.Title
-		}
-	}
-	return ""
 }
 
 // commandNames returns the names of the commands below root.

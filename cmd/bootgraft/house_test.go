@@ -45,7 +45,7 @@ var mayImport = map[string][]string{
 	"layout/scan":        slices.Concat(ground, formats, []string{"layout/rule/candidate"}),
 	"layout/scan/files":  slices.Concat(ground, formats, []string{"layout/scan"}),
 	"layout/scan/order":  slices.Concat(ground, formats, []string{"image/capture", "layout/scan", "layout/scan/files"}),
-	"layout/scan/diff":   append([]string{"layout/scan", "layout/scan/files", "layout/volume/fat"}, ground...),
+	"layout/scan/diff":   append([]string{"layout/rule/candidate", "layout/scan", "layout/scan/files", "layout/volume/fat"}, ground...),
 	"layout/scan/second": slices.Concat(ground, formats, []string{"layout/scan", "layout/scan/files"}),
 	"layout/plan":        {"image/disk", "layout"},
 	"layout/plan/card":   append([]string{"layout/plan"}, ground...),
@@ -54,7 +54,10 @@ var mayImport = map[string][]string{
 	}),
 	"safety": append([]string{
 		"image/capture", "layout/kit", "layout/rule/compare", "layout/plan", "layout/plan/card", "safety/blockdev", "safety/newfile",
+		"safety/receipt",
 	}, ground...),
+	// The form of a receipt; whether a card is the one of it is for safety to judge.
+	"safety/receipt":  append([]string{"layout/plan", "safety/blockdev", "safety/newfile"}, ground...),
 	"safety/blockdev": ground,
 	"safety/newfile":  {},
 	"safety/held": append([]string{
@@ -77,12 +80,12 @@ var mayImport = map[string][]string{
 	}, ground...),
 	// A page is text from values: it opens nothing (see noFiles) and asks nobody.
 	"cmd/bootgraft/page": append([]string{
-		"image/capture", "layout/kit", "layout/kit/gather", "layout/plan", "layout/rule/candidate", "layout/rule/compare", "layout/scan", "layout/scan/diff",
+		"image/disk/register", "image/capture", "layout/kit", "layout/kit/gather", "layout/plan", "layout/rule/candidate", "layout/rule/compare", "layout/scan", "layout/scan/diff",
 		"layout/scan/second", "safety", "safety/blockdev", "safety/held", "safety/rescue", "cmd/bootgraft/talk", "cmd/bootgraft/words",
 	}, ground...),
 	// The conversation about a drive or card; what may be done to it is for safety to say.
 	"cmd/bootgraft/device": append([]string{
-		"layout/plan", "safety", "safety/blockdev", "safety/held", "safety/newfile",
+		"layout/plan", "safety", "safety/blockdev", "safety/held", "safety/newfile", "safety/receipt",
 		"cmd/bootgraft/document", "cmd/bootgraft/input", "cmd/bootgraft/page", "cmd/bootgraft/talk", "cmd/bootgraft/words",
 	}, ground...),
 	// Only main imports the demonstration, which lets the commands do the job.

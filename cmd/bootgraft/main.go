@@ -15,6 +15,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/capture"
@@ -132,4 +133,14 @@ func unknownCommand(c *cobra.Command, args []string) error {
 		text += fmt.Sprintf("; did you mean %s?", strings.Join(near, " or "))
 	}
 	return talk.Usagef("%s\nTry: %s --help", text, c.CommandPath())
+}
+
+// refusedSource writes what a SOURCE asks for as one object, where a script asks.
+func refusedSource(u *talk.UI, err error) error {
+	var e *input.NeedError
+	if !u.JSON || !errors.As(err, &e) {
+		return err
+	}
+	u.Document(document.NewRefused(nil, e.Need))
+	return talk.Coded(talk.ExitRefused, talk.ErrSaid)
 }

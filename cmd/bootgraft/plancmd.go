@@ -14,6 +14,7 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/cmd/bootgraft/talk"
@@ -350,4 +351,19 @@ func (f *planFlags) kitWayOut(u *talk.UI, src *input.Source, p *plan.Plan) {
 	if k, ok := src.Source.(*kit.Kit); ok && f.known == nil && k.Rules() == nil && p.Target.Sectors != p.Source.Sectors {
 		u.Answerf("\n%s", kit.WayOut)
 	}
+}
+
+// showRefused explains why there is no plan. again is the command to paste.
+func showRefused(u *talk.UI, err error, again string) error {
+	r := fit.IsRefused(err)
+	if r == nil {
+		return err
+	}
+	if u.JSON {
+		d := document.NewRefused(r.Why, r.Need)
+		d.Smallest, d.Accepting = r.Smallest, r.Accepting
+		u.Document(d)
+		return talk.Coded(talk.ExitRefused, talk.ErrSaid)
+	}
+	return talk.Refusef("%s", page.Refused(r.Why, r.Need, again))
 }

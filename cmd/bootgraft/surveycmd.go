@@ -2,6 +2,9 @@ package main
 
 import (
 	"context"
+	"errors"
+	"fmt"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -15,6 +18,7 @@ import (
 	"bootgraft/image/disk"
 	"bootgraft/image/peek"
 	"bootgraft/layout/scan"
+	"bootgraft/safety/blockdev"
 )
 
 const surveyHelp = `Reads an image of a drive and says who owns every sector of it: tables, gaps,
@@ -121,5 +125,30 @@ func shortLook(u *talk.UI, ctx context.Context, path string) error {
 	}
 	u.Answerf("%s: %s\n", path, page.IdentityText(d.Identity()))
 	page.Survey(u, path, &s.Map)
+	return nil
+}
+
+// listDisks shows the disks of this machine. next is how to go on with one.
+func listDisks(u *talk.UI, next string) error {
+	all, err := blockdev.Disks()
+	if errors.Is(err, blockdev.ErrUnsupported) {
+		return talk.Coded(talk.ExitRefused, input.ErrNoDevices)
+	}
+	if err != nil {
+		return fmt.Errorf("the disks of this machine could not be listed: %w", err)
+	}
+	if u.JSON {
+		u.Document(document.NewDisks(all))
+		return nil
+	}
+	if len(all) == 0 {
+		u.Answerf("No disk is here that has a medium in it.\n")
+	} else {
+		u.Answerf("%-14s %17s %10s  %-8s  %s\n", "disk", "sectors", "GB", "attached", "what it says of itself")
+	}
+	for _, d := range all {
+		page.Disk(u, d, time.Now())
+	}
+	u.Answerf("\nNot sure which one it is? Type next instead of a disk, then plug it in. Or:\n\n  %s\n", next)
 	return nil
 }

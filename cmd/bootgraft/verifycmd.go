@@ -2,7 +2,9 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"os"
 
 	"github.com/spf13/cobra"
 
@@ -11,6 +13,7 @@ import (
 	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
+	"bootgraft/image/capture"
 	"bootgraft/image/disk"
 	"bootgraft/layout/scan"
 	"bootgraft/layout/scan/diff"
@@ -94,24 +97,11 @@ func verifyCommand(u *talk.UI) *cobra.Command {
 // compared says what a comparison found and how the program ends.
 func compared(u *talk.UI, target string, c *safety.Comparison, opinions []second.Opinion) error {
 	u.Document(document.NewVerify(c, opinions))
-	u.Answerf("%s: %s compared", target, disk.Counted(c.Compared, "sector"))
-	if c.Left > 0 {
-		u.Answerf("; %s not touched by the plan", disk.Grouped(c.Left))
-	}
-	u.Answerf("\n")
-	if c.SHA256 != "" {
-		u.Answerf("SHA-256 of the compared sectors:\n  %s\n", c.SHA256)
-	}
-	if c.Unequal > 0 {
-		page.Differences(u, c)
+	page.Verified(u, target, c, opinions)
+	switch {
+	case c.Unequal > 0:
 		return talk.Coded(talk.ExitDifferent, fmt.Errorf("%s differs from its plan in %s", target, disk.Counted(c.Unequal, "sector")))
-	}
-	u.Answerf("Every compared sector is as planned.\n")
-	page.SecondReader(u, opinions)
-	if worth := page.Differing(opinions); len(worth) > 0 {
-		page.Findings(u, worth)
-	}
-	if c.Missing > 0 {
+	case c.Missing > 0:
 		return talk.Coded(talk.ExitIncomplete, fmt.Errorf("%s sectors that the source does not know are zeros on the card", disk.Grouped(c.Missing)))
 	}
 	return nil
@@ -131,4 +121,53 @@ func secondOnCard(u *talk.UI, ctx context.Context, card image.Source) ([]second.
 		done += n
 		progress(min(done, total), total)
 	}})
+}
+
+// verifyArchive compares the image of a capture with the digests in its
+// record.
+func verifyArchive(ctx context.Context, u *talk.UI, path, record string) error {
+	if record == "" {
+		record = path + capture.RecordSuffix
+	}
+	f, err := os.Open(record)
+	if err != nil {
+		return fmt.Errorf("%s has no record that could tell what was read: %w", path, err)
+	}
+	defer f.Close()
+	rec, err := capture.ReadRecord(f)
+	var damaged *capture.FormatError
+	if errors.As(err, &damaged) {
+		rec, err = capture.Salvage(f, path)
+	}
+	if err != nil {
+		return fmt.Errorf("%s: %w", record, err)
+	}
+	img, err := image.Open(path, rec.SectorSize)
+	if err != nil {
+		return input.SourceError(path, err)
+	}
+	defer img.Close()
+	c, err := rec.Verify(ctx, img)
+	if err != nil {
+		return input.CaptureError(err)
+	}
+	if rec.Damage != nil {
+		c.Damaged = c.Damaged.Union(rec.Damage.Lost)
+	}
+	if err = archived(u, path, c); err == nil && rec.Damage != nil {
+		return talk.Coded(talk.ExitDifferent, fmt.Errorf("%w. What is proved of it is in order; the capture command that made it puts the record right", damaged))
+	}
+	return err
+}
+
+func archived(u *talk.UI, path string, c *capture.Check) error {
+	u.Document(document.NewArchive(c))
+	page.Archive(u, path, c)
+	switch {
+	case c.Damaged.Sectors() > 0:
+		return talk.Coded(talk.ExitDifferent, fmt.Errorf("%s is damaged in %s of sectors", path, disk.Counted(len(c.Damaged), "span")))
+	case c.Promised != nil && *c.Promised != c.SHA256:
+		return talk.Coded(talk.ExitDifferent, fmt.Errorf("%s is not the file that the record describes", path))
+	}
+	return nil
 }

@@ -7,6 +7,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"bootgraft/cmd/bootgraft/document"
+	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/cmd/bootgraft/talk"
 )
 
@@ -79,23 +80,7 @@ func versionCommand(u *talk.UI) *cobra.Command {
 }
 
 func showVersion(u *talk.UI, b build) error {
-	if u.JSON {
-		u.Document(document.NewVersion(writtenBy(), b.version, b.commit, b.date, b.modified, b.goes))
-		return nil
-	}
-	orNone := func(s, none string) string {
-		if s == "" {
-			return none
-		}
-		return s
-	}
-	commit := orNone(b.commit, "not known: it was built without one, as go run and go test do")
-	if b.modified {
-		commit += ", with changes that no commit holds"
-	}
-	u.Answerf("bootgraft %s\n", orNone(b.version, "without a version number"))
-	u.Answerf("  commit  %s\n", commit)
-	u.Answerf("  source  %s\n", orNone(b.date, "date not known"))
-	u.Answerf("  Go      %s\n", orNone(b.goes, "not known"))
+	u.Document(document.NewVersion(writtenBy(), b.version, b.commit, b.date, b.modified, b.goes))
+	page.Version(u, b.version, b.commit, b.date, b.goes, b.modified)
 	return nil
 }

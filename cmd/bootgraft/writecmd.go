@@ -9,6 +9,7 @@ import (
 	"bootgraft/cmd/bootgraft/device"
 	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/input"
+	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
@@ -111,16 +112,7 @@ func wrote(u *talk.UI, args []string, j *input.Job, res safety.Result) error {
 	if res.Folder != nil {
 		u.Sayf("warning: the folder of %s could not be flushed (%v); wait before you cut the power", args[1], res.Folder)
 	}
-	u.Answerf("%s is written: %s\n", args[1], disk.SizeText(res.Sectors, j.Plan.Target.SectorSize))
-	u.Answerf("  %s written", disk.Counted(res.Written, "sector"))
-	if res.Left > 0 {
-		u.Answerf(", %s not touched: holes in an image file", disk.Grouped(res.Left))
-	}
-	u.Answerf("\n")
-	if res.SHA256 != "" {
-		u.Answerf("  SHA-256 of all sectors but those not touched:\n  %s\n", res.SHA256)
-	}
-	u.Answerf("\nNext, compare every sector with the plan:\n\n  bootgraft verify %s %s%s\n", words.Shell(args[0]), words.Shell(args[1]), j.Words)
+	page.Written(u, args[1], res, j.Plan.Target.SectorSize, words.Shell(args[0])+" "+words.Shell(args[1])+j.Words)
 	if res.Missing > 0 {
 		return talk.Coded(talk.ExitIncomplete, fmt.Errorf("done, but %s sectors that the source does not know are zeros on the card", disk.Grouped(res.Missing)))
 	}

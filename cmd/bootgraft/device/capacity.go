@@ -19,6 +19,7 @@ import (
 	"bootgraft/layout/plan"
 	"bootgraft/safety"
 	"bootgraft/safety/newfile"
+	"bootgraft/safety/receipt"
 )
 
 // The tests of a card by writing to it.
@@ -52,9 +53,9 @@ func Test(ctx context.Context, u *talk.UI, path, kind string, pull bool, flags F
 	t := &capacityTest{work: w, kind: kind}
 	// What has no size is refused by the guards, for that and all else.
 	w.req.Disk = plan.Disk{Sectors: max(1, w.facts.Sectors), SectorSize: w.facts.SectorSize}
-	w.req.Kind, w.req.KeepAll, w.req.Pull = safety.QuickTest, flags.KeepAll, pull
+	w.req.Kind, w.req.KeepAll, w.req.Pull = receipt.QuickTest, flags.KeepAll, pull
 	if kind == Full {
-		w.req.Kind, w.loses = safety.FullTest, !w.req.KeepAll
+		w.req.Kind, w.loses = receipt.FullTest, !w.req.KeepAll
 	} else {
 		t.showSectors()
 	}
@@ -68,7 +69,7 @@ func Test(ctx context.Context, u *talk.UI, path, kind string, pull bool, flags F
 // showSectors makes the bar of a test that counts sectors show bytes.
 func (t *capacityTest) showSectors() {
 	show, size := t.req.Progress, int64(t.facts.SectorSize)
-	t.req.Progress = func(s safety.Stage, done, total int64) { show(s, done*size, total*size) }
+	t.req.Progress = func(s receipt.Stage, done, total int64) { show(s, done*size, total*size) }
 }
 
 // chooseReceipt names the receipt, the given one or the first name that is
@@ -81,12 +82,12 @@ func (t *capacityTest) chooseReceipt() error {
 			t.req.Receipt = cmp.Or(t.req.Receipt, path)
 			break
 		}
-		r, err := safety.ReadReceipt(path)
+		r, err := receipt.Read(path)
 		switch {
-		case err != nil || r.Kind != safety.QuickTest || r.Digest == "" || r.Finished() || !r.Same(t.facts):
-		case t.req.Pull && r.Stage == safety.StagePull && t.req.Receipt == "" && t.stampedBy(r):
+		case err != nil || r.Kind != receipt.QuickTest || r.Digest == "" || r.Finished() || !r.Same(t.facts):
+		case t.req.Pull && r.Stage == receipt.StagePull && t.req.Receipt == "" && t.stampedBy(r):
 			t.req.Receipt = path
-		case t.req.Pull && r.Stage == safety.StagePull && waiting == "":
+		case t.req.Pull && r.Stage == receipt.StagePull && waiting == "":
 			waiting = path
 		default:
 			t.broken = append(t.broken, path)
@@ -95,7 +96,7 @@ func (t *capacityTest) chooseReceipt() error {
 	if _, err := os.Lstat(t.req.Receipt); waiting != "" && t.flags.Receipt == "" && errors.Is(err, fs.ErrNotExist) {
 		t.req.Receipt = waiting // is this its card? The rehearsal says why not
 	}
-	if r, err := safety.ReadReceipt(t.req.Receipt); err == nil && t.req.Pull && r.Stage == safety.StagePull {
+	if r, err := receipt.Read(t.req.Receipt); err == nil && t.req.Pull && r.Stage == receipt.StagePull {
 		t.second = true
 	}
 	switch in, err := newfile.UnderDev(filepath.Dir(t.req.Receipt)); {
@@ -109,8 +110,8 @@ func (t *capacityTest) chooseReceipt() error {
 
 // stampedBy tells whether this card may be the one of a first half: behind a
 // reader equal cards have the same name.
-func (t *capacityTest) stampedBy(r *safety.Receipt) bool {
-	m, err := r.Remains(t.target)
+func (t *capacityTest) stampedBy(r *receipt.Receipt) bool {
+	m, err := safety.RemainsOf(r, t.target)
 	return err == nil && (m.Stamped > 0 || m.Old > 0 && m.Else == 0)
 }
 

@@ -13,6 +13,7 @@ import (
 	"bootgraft/safety"
 	"bootgraft/safety/blockdev"
 	"bootgraft/safety/held"
+	"bootgraft/safety/receipt"
 )
 
 // openCard takes hold of a TARGET and looks what it is and what it holds. What
@@ -96,10 +97,10 @@ func (w *work) cardLines() {
 }
 
 // bars shows how far each stage has come.
-func (w *work) stageBars() (progress func(stage safety.Stage, done, total int64), finish func()) {
-	var current safety.Stage
+func (w *work) stageBars() (progress func(stage receipt.Stage, done, total int64), finish func()) {
+	var current receipt.Stage
 	move, end := func(int64, int64) {}, func() {}
-	return func(stage safety.Stage, done, total int64) {
+	return func(stage receipt.Stage, done, total int64) {
 		if stage != current {
 			end()
 			current = stage

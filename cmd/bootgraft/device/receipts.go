@@ -13,6 +13,7 @@ import (
 
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/safety"
+	"bootgraft/safety/receipt"
 )
 
 // receiptSuffix is what the name of a receipt has beyond that of its plan.
@@ -51,12 +52,12 @@ func (w *work) chooseReceipt(planPath string) {
 			w.req.Receipt = cmp.Or(w.req.Receipt, path)
 			return
 		}
-		r, err := safety.ReadReceipt(path)
+		r, err := receipt.Read(path)
 		if err != nil || r.Finished() || r.Plan != w.req.Digest || !r.Same(w.facts) {
 			continue
 		}
 		w.req.Receipt = cmp.Or(w.req.Receipt, path)
-		if r.Proves(w.target) {
+		if safety.Proves(r, w.target) {
 			w.req.Receipt = path
 			return
 		}
@@ -91,7 +92,7 @@ func withoutFlags(line string, flags Flags) string {
 // card that was written here is known, and its tries are counted.
 func (w *work) findEarlier(planPath string, given []string) error {
 	for _, path := range given {
-		if _, err := safety.ReadReceipt(path); err != nil {
+		if _, err := receipt.Read(path); err != nil {
 			return err
 		}
 	}
@@ -111,8 +112,8 @@ func (w *work) findEarlier(planPath string, given []string) error {
 		if slices.ContainsFunc(w.req.Earlier, func(p string) bool { return sameFile(p, path) }) {
 			continue
 		}
-		r, err := safety.ReadReceipt(path)
-		if err != nil || r.Kind != safety.Write || r.Stage != safety.StageDone || !r.Same(w.facts) {
+		r, err := receipt.Read(path)
+		if err != nil || r.Kind != receipt.Write || r.Stage != receipt.StageDone || !r.Same(w.facts) {
 			continue
 		}
 		w.req.Earlier = append(w.req.Earlier, path)

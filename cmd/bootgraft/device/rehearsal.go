@@ -23,6 +23,7 @@ import (
 	"bootgraft/safety"
 	"bootgraft/safety/blockdev"
 	"bootgraft/safety/held"
+	"bootgraft/safety/receipt"
 )
 
 // work is work on a card: it is rehearsed, and done only with the word
@@ -93,7 +94,7 @@ func (w *work) leaveOutWhatStays() {
 			stays = stays.Union(disk.NewSpans(p.Span))
 		}
 	}
-	if mark, ok := safety.MarkSpan(w.target); ok { // of a write that stopped: nobody's content
+	if mark, ok := receipt.MarkSpan(w.target); ok { // of a write that stopped: nobody's content
 		stays = stays.Union(disk.NewSpans(mark))
 	}
 	w.held.Other.Sectors, w.held.Other.First = w.looked.Used(stays, w.req.Card)

@@ -8,13 +8,13 @@ import (
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
-	"bootgraft/safety"
+	"bootgraft/safety/receipt"
 )
 
 // stands says what is known of a card when the program ends at once: the receipt
 // alone knows, for each stage is durable in it before it begins.
 func (w *work) stands() (string, int) {
-	r, err := safety.ReadReceipt(w.req.Receipt)
+	r, err := receipt.Read(w.req.Receipt)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		return fmt.Sprintf("Nothing was written to %s yet: its receipt comes first, and there is no %s", w.path, w.req.Receipt), talk.ExitStopped
@@ -24,11 +24,11 @@ func (w *work) stands() (string, int) {
 		return fmt.Sprintf("By its receipt, nothing was written to %s yet; the same command without --confirm begins again", w.path), talk.ExitStopped
 	case r.Finished():
 		return fmt.Sprintf("By its receipt, the work on %s is done, and it was not detached: pull it", w.path), talk.ExitFenced
-	case r.Kind == safety.QuickTest:
+	case r.Kind == receipt.QuickTest:
 		return fmt.Sprintf("By its receipt, the test of %s was broken off, and its stamps may still lie there. To put back what they replaced: %s", w.path, w.undoCommand(w.req.Receipt)), talk.ExitFenced
-	case r.Kind == safety.FullTest && r.All:
+	case r.Kind == receipt.FullTest && r.All:
 		return fmt.Sprintf("By its receipt, the test of %s was broken off, and it holds noise as far as the test came. To put back what it held: %s", w.path, w.undoCommand(w.req.Receipt)), talk.ExitFenced
-	case r.Kind == safety.FullTest:
+	case r.Kind == receipt.FullTest:
 		return fmt.Sprintf("By its receipt, the test of %s was broken off, and it holds noise as far as the test came", w.path), talk.ExitFenced
 	}
 	stage := fmt.Sprintf("in the stage %q, with %s of data on it", r.Stage, disk.Counted(r.Upto, "sector"))

@@ -15,6 +15,7 @@ import (
 	"bootgraft/layout/plan"
 	"bootgraft/safety"
 	"bootgraft/safety/faultdev"
+	"bootgraft/safety/receipt"
 )
 
 // askedCard asks before and after each operation what would be said if the
@@ -45,7 +46,7 @@ func (c *askedCard) ask() {
 	}
 	claim("nothing was written", bytes.Equal(now, c.old), talk.ExitStopped)
 	claim("Nothing was written", bytes.Equal(now, c.old), talk.ExitStopped)
-	claim("is done", bytes.Equal(now, c.old) || bytes.Equal(now, c.new) || c.w.req.Kind == safety.FullTest, talk.ExitFenced)
+	claim("is done", bytes.Equal(now, c.old) || bytes.Equal(now, c.new) || c.w.req.Kind == receipt.FullTest, talk.ExitFenced)
 	claim("no disk for any system", blank, talk.ExitFenced)
 	claim("may still be taken for a disk", true, talk.ExitFenced)
 	claim("stamps may still lie there", true, talk.ExitFenced)
@@ -98,7 +99,7 @@ func TestLastWordsNameTheTrueState(t *testing.T) {
 		asked.ask()
 	}
 	write := func(p *safety.Permit) error { _, err := p.Write(t.Context()); return err }
-	req := safety.Request{Kind: safety.Write, Digest: "plan", Disk: plan.Disk{Sectors: sectors, SectorSize: 512}, Receipt: w.req.Receipt,
+	req := safety.Request{Kind: receipt.Write, Digest: "plan", Disk: plan.Disk{Sectors: sectors, SectorSize: 512}, Receipt: w.req.Receipt,
 		Card: imagetest.NewBytes(made, 512), KeepAll: true,
 		Pieces: []layout.Piece{{Span: disk.Span{Count: sectors}, Op: layout.Copy, Why: layout.WhyUnchanged}}}
 	do(req, write)
@@ -108,11 +109,11 @@ func TestLastWordsNameTheTrueState(t *testing.T) {
 	}
 	defer kept.Close()
 	do(back, write)
-	for _, kind := range []safety.Kind{safety.QuickTest, safety.FullTest} {
+	for _, kind := range []receipt.Kind{receipt.QuickTest, receipt.FullTest} {
 		w.req.Receipt, w.req.Kind = filepath.Join(t.TempDir(), "test"), kind
 		asked.old = old
 		do(safety.Request{Kind: kind, Disk: req.Disk, Receipt: w.req.Receipt}, func(p *safety.Permit) (err error) {
-			run := map[safety.Kind]func(context.Context) (safety.Capacity, error){safety.QuickTest: p.TestQuick, safety.FullTest: p.TestFull}[kind]
+			run := map[receipt.Kind]func(context.Context) (safety.Capacity, error){receipt.QuickTest: p.TestQuick, receipt.FullTest: p.TestFull}[kind]
 			_, err = run(t.Context())
 			return err
 		})

@@ -10,14 +10,15 @@ import (
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
 	"bootgraft/safety"
+	"bootgraft/safety/receipt"
 )
 
 // Undo rehearses putting back what a receipt kept of a card, and with the word
 // does it.
-func Undo(ctx context.Context, u *talk.UI, receipt, target string, flags Flags) error {
-	req, kept, err := safety.UndoRequest(receipt)
+func Undo(ctx context.Context, u *talk.UI, path, target string, flags Flags) error {
+	req, kept, err := safety.UndoRequest(path)
 	if errors.Is(err, fs.ErrNotExist) {
-		return fmt.Errorf("there is no receipt %s", receipt)
+		return fmt.Errorf("there is no receipt %s", path)
 	}
 	if err != nil {
 		return err
@@ -32,7 +33,7 @@ func Undo(ctx context.Context, u *talk.UI, receipt, target string, flags Flags) 
 	w.req = req
 	w.req.Accept = flags.Accept
 	w.req.Fixed, w.req.Tables, w.req.Progress = flags.Fixed, w.held.Tables, progress
-	w.loses = kept.Receipt.Stage == safety.StageDone // since then the card may have come to hold more
+	w.loses = kept.Receipt.Stage == receipt.StageDone // since then the card may have come to hold more
 	d := &undoing{work: w, kept: kept}
 	w.show, w.do = d.show, d.write
 	return w.run(ctx)
@@ -41,7 +42,7 @@ func Undo(ctx context.Context, u *talk.UI, receipt, target string, flags Flags) 
 // undoing puts back what one receipt kept.
 type undoing struct {
 	*work
-	kept *safety.Kept
+	kept *receipt.Kept
 }
 
 func (d *undoing) show(*safety.Rehearsal) {

@@ -12,6 +12,7 @@ import (
 	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/safety"
+	"bootgraft/safety/receipt"
 )
 
 // Write rehearses writing the card of a plan to a device, and with the word
@@ -26,7 +27,7 @@ func Write(ctx context.Context, u *talk.UI, plan, target string, job *input.Job,
 	if err != nil {
 		return err
 	}
-	w.req.Kind, w.req.Digest, w.req.Disk = safety.Write, digest, job.Plan.Target
+	w.req.Kind, w.req.Digest, w.req.Disk = receipt.Write, digest, job.Plan.Target
 	w.req.Files = job.Guarded(plan)
 	w.req.Card, w.req.Pieces, w.req.Source = job.Card, job.Plan.Pieces, job.Src
 	w.req.Original = input.OriginalOf(job.Src)
@@ -37,7 +38,7 @@ func Write(ctx context.Context, u *talk.UI, plan, target string, job *input.Job,
 		return err
 	}
 	w.req.Anew = w.anewLine(plan)
-	if r, err := safety.ReadReceipt(w.req.Receipt); err == nil && r.Proves(w.target) {
+	if r, err := receipt.Read(w.req.Receipt); err == nil && safety.Proves(r, w.target) {
 		w.loses = false // that was decided when the receipt was begun, of this very card
 	}
 	d := &deviceWrite{work: w, job: job, plan: plan}
@@ -88,7 +89,7 @@ func (d *deviceWrite) show(r *safety.Rehearsal) {
 }
 
 // showUndo says what undo could bring back.
-func (d *deviceWrite) showUndo(r *safety.Receipt) {
+func (d *deviceWrite) showUndo(r *receipt.Receipt) {
 	d.Answerf("\nWhat undo could bring back\n")
 	keepAll := d.req.KeepAll
 	if r != nil { // that was decided when it was begun

@@ -10,8 +10,9 @@ import (
 	"bootgraft/layout/scan/diff"
 )
 
-// Changed says what a device did to a card.
-func Changed(u *talk.UI, before, after string, r *diff.Report, d *FileChanges) {
+// Changed says what a device did to a card. next is the command that compares
+// the card as an original, if it is one.
+func Changed(u *talk.UI, before, after string, r *diff.Report, next string) {
 	u.Answerf("before: %s\nafter:  %s\n%s\n", before, after, disk.Counted(r.Sectors, "sector"))
 	u.Answerf("%s compared, %s of them different\n\n", disk.Counted(r.Compared, "sector"), disk.Grouped(r.Changed))
 	u.Answerf("%15s %15s  %-9s %s\n", "first sector", "sectors", "role", "what happened")
@@ -21,20 +22,31 @@ func Changed(u *talk.UI, before, after string, r *diff.Report, d *FileChanges) {
 		}
 		showChangedRegion(u, &r.Regions[i])
 	}
-	u.Answerf("\n")
+	showWritten(u, r)
 	for _, k := range r.Kinds {
+		u.Answerf("\n")
 		u.Wrapped("  ", KindTexts[k])
+	}
+	if len(r.Files.Added)+len(r.Files.Removed)+len(r.Files.Changed)+len(r.Files.Desktop) > 0 {
+		u.Answerf("\n")
 	}
 	for _, x := range []struct {
 		word  string
 		names []string
-	}{{"added", d.Added}, {"removed", d.Removed}, {"changed", d.Changed}} {
+	}{{"added", r.Files.Added}, {"removed", r.Files.Removed}, {"changed", r.Files.Changed}, {"desktop", r.Files.Desktop}} {
 		for i, name := range x.names {
 			if enough(u, i, len(x.names)) {
 				break
 			}
 			u.Answerf("  %-8s %s\n", x.word, words.Printable(name))
 		}
+	}
+	switch {
+	case next != "":
+		u.Answerf("\nNext, what the device made and the old drive have in common:\n\n  %s\n", next)
+	case r.Original:
+		u.Answerf("\n")
+		u.Wrapped("", "Compare it with an original of another size: bootgraft compare, with both of them.")
 	}
 }
 
@@ -67,18 +79,31 @@ func showChangedRegion(u *talk.UI, r *diff.Region) {
 
 // KindTexts say what a device did, and what to do now.
 var KindTexts = map[diff.Kind]string{
-	diff.Untouched:    "Not one of the compared sectors differs. The device probably never reached the card: look at the adapter, at master and slave, at the transfer mode (DMA), at the mark of a fixed disk that a card may not have, and at power. If it started all the same, it writes nothing at start.",
-	diff.Counted:      "A few bytes of the boot areas changed: a counter, a clock or a note. The device started, or began to, and took the layout for its own so far.",
-	diff.Files:        "A volume changed inside: files were added, changed or removed. The device found its volume and works with it.",
-	diff.TailFromHead: "Sectors of the tail now hold what the head held: the copies disagreed, and the device believes the head. The next plan has to carry the same in both; compare several originals and plan with --rules.",
-	diff.HeadFromTail: "Sectors of the head now hold what the tail held: the copies disagreed, and the device believes the tail. Whatever is changed in the head alone will be undone like this; compare several originals and plan with --rules.",
-	diff.Rewritten:    "The boot areas changed in more than a few bytes, and not from each other. The device has worked on them: compare it with the originals of other sizes to see what it wrote.",
-	diff.NewFormat:    "The device did not know the layout, or did not like it, and made its own. Keep this image: it shows what the device wants for this size, and is an original to compare with the others. Never let it do so on the old drive.",
-}
-
-// FileChanges are the files of which name, size or time differ.
-type FileChanges struct {
-	Added   []string `json:"added"`
-	Removed []string `json:"removed"`
-	Changed []string `json:"changed"`
+	diff.Untouched: "Not one of the compared sectors differs. The device probably never reached the card: look at the adapter, " +
+		"at master and slave, at the transfer mode (DMA), at the mark of a fixed disk that a card may not have, and at power. " +
+		"If it started all the same, it writes nothing at start.",
+	diff.Numbers: "The device wrote the size of the card: it reached the card, asked it for its size, and keeps that number where it is " +
+		"listed. A plan has to put the same there; compare several originals and plan with --rules.",
+	diff.Checksums: "Checksums were made new. The device keeps them itself, or found one broken: a plan that changes what they are over " +
+		"has to make them new too.",
+	diff.Counted: "A few bytes of the boot areas changed, and no number about the size fits: a counter, a clock or a note. The device " +
+		"started, or began to, and took the layout for its own so far.",
+	diff.Files: "A volume changed inside: files were added, changed or removed. The device found its volume and works with it.",
+	diff.Mounted: "A volume changed as every system changes it when it mounts it, and no file did. If no computer had the card meanwhile, " +
+		"the device found its volume.",
+	diff.Desktop: "A computer's desktop mounted the card and left files of its own. That says nothing about the device, and may " +
+		"be why it does not start: write the card again, and pull it when it is told.",
+	diff.TailFromHead: "Sectors of the tail now hold what the head held: the copies disagreed, and the device believes the head. " +
+		"The next plan has to carry the same in both; compare several originals and plan with --rules.",
+	diff.HeadFromTail: "Sectors of the head now hold what the tail held: the copies disagreed, and the device believes the tail. " +
+		"Whatever is changed in the head alone will be undone like this; compare several originals and plan with --rules.",
+	diff.Mended: "Sectors now hold what a copy of them near by held: the device believes that copy. Whatever is changed in " +
+		"one of them alone will be undone like this.",
+	diff.Rewritten: "The boot areas changed in more than a few bytes, and not from each other. The device has worked on them: compare it " +
+		"with the originals of other sizes to see what it wrote.",
+	diff.NewFormat: "The device did not know the layout, or did not like it, and made its own. Keep this image: it shows what " +
+		"the device wants for this size, and is an original to compare with the others. What it left as it was is still the plan's: an original without that " +
+		"is a card of zeros that the device makes a layout on. Never let it do so on the old drive.",
+	diff.NewVolume: "A volume was made new, and what was in it is gone. If nobody did that on a computer, the device did not " +
+		"like the volume that it found.",
 }

@@ -15,6 +15,7 @@ import (
 	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/layout/plan"
+	"bootgraft/layout/scan/diff"
 	"bootgraft/safety"
 	"bootgraft/safety/blockdev"
 )
@@ -42,6 +43,41 @@ func inventedMap() *layout.Map {
 			disk.Notef(disk.NominalSize, disk.NoSector, "a note, told last"),
 			disk.Warningf(disk.BootAreaCut, 17, "a warning that is so long that it has to be folded, because no line of a page is longer than a terminal is wide"),
 		},
+	}
+}
+
+// inventedChanges is what a device did that wrote numbers, mended a copy, made
+// checksums new, and whose card a desktop had as well.
+func inventedChanges() *diff.Report {
+	return &diff.Report{
+		Sectors: 31_266_816, Compared: 31_260_000, Changed: 6,
+		Regions: []diff.Region{
+			{Region: layout.Region{Span: disk.Span{Count: 63}, Role: layout.RoleUnknown, Name: "head"}, Changed: 2, Bytes: 20, First: 0, Last: 8,
+				Numbers: []diff.Number{{Sector: 0, Byte: 16, Was: []byte{0x2B, 0xB2, 0x30}, Is: []byte{0xDD, 0x18, 0}}}},
+			{Region: layout.Region{Span: disk.Span{Start: 63, Count: 31_266_649}, Role: layout.RoleVolume, Name: "fat32 volume 1"}, Unknown: 6816},
+			{Region: layout.Region{Span: disk.Span{Start: 31_266_712, Count: 104}, Role: layout.RoleTail, Name: "tail"}, Changed: 1, Bytes: 4,
+				First: 31_266_815, Last: 31_266_815, Restored: 1},
+		},
+		Kinds: []diff.Kind{diff.Numbers, diff.TailFromHead, diff.Checksums, diff.NewFormat, diff.NewVolume, diff.Desktop, diff.Counted},
+		Readings: []diff.Reading{
+			{Sector: 0, Byte: 16, Width: 4, Encoding: "be32", Value: 31_266_816, Meaning: "sectors of the disk", Was: 19_640_880, WasNumber: true,
+				WasDrive: true, ByChance: 3e-7},
+			{Sector: 8, Byte: 100, Width: 2, Encoding: "le16", Value: 15_633, Meaning: "a half", Also: []string{"another", "a third", "a fourth", "a fifth"},
+				Was: 11, WasNumber: true, WasMeaning: "a quarter", ByChance: 0.004},
+			{Sector: 8, Byte: 16, Width: 4, Encoding: "be32", Value: 31_266_816, Meaning: "sectors of the disk", Was: 19_640_880, WasNumber: true,
+				WasDrive: true, ByChance: 3e-7},
+			{Sector: 31_266_815, Byte: 2, Width: 8, Encoding: "dec8", Value: 15_266, Meaning: "MiB of the disk", ByChance: 0.08},
+		},
+		Copies: []diff.Copy{{Sector: 31_266_815, Of: 0, Order: image.Swap16, Bytes: 4}},
+		Renewed: []diff.Renewed{
+			{Sector: 0, Byte: 508, Width: 4, Sum: "crc32-ieee", Encoding: "le32", Over: 0, Count: 508, Right: true, ByChance: 1e-16},
+			{Sector: 0, Byte: 504, Width: 2, Sum: "sum16-be", Encoding: "be16", Over: 9, Count: 2048, Inside: true, ByChance: 0.001},
+		},
+		Volumes: []diff.MadeVolume{{Span: disk.Span{Start: 63, Count: 31_000_000}, Index: 1, Kind: "fat32", Maker: "MAKER1.0", Lost: 12}},
+		Files: diff.FileChanges{
+			Added: []string{"1:TAKE01.WAV"}, Removed: []string{"1:OLD.WAV"}, Changed: []string{"1:SET\n.CFG"}, Desktop: []string{"1:.Trashes/"},
+		},
+		Original: true,
 	}
 }
 
@@ -80,8 +116,11 @@ var pages = map[string]func(u *talk.UI){
 			Classes: map[capture.Class]capture.Tally{capture.Boot: {Total: 1000, Safe: 990, Lost: 1}},
 		}, 512)
 	},
+	"changed": func(u *talk.UI) {
+		Changed(u, "card.plan", "card-later.img", inventedChanges(), "bootgraft compare old.img card-later.img")
+	},
 	"differences": func(u *talk.UI) {
-		Differences(u, &safety.Comparison{
+		differences(u, &safety.Comparison{
 			Unequal: 3, ByOp: map[layout.Op]disk.Sector{layout.Copy: 3}, Notes: []string{"they lie in one run"},
 			Differences: []safety.Difference{{Sector: 6100, Offset: 77, Op: layout.Copy, Why: layout.WhyUnchanged, Want: "10", Have: "00", Note: "one bit"}},
 		})

@@ -37,7 +37,7 @@ type Group struct {
 // card last. The caller owns the slice of groups, not the entries.
 func Groups() []Group {
 	return []Group{
-		drive, tables, volumes, fatVolumes, extVolumes, plans, resizing, rules, kits, targets, cards, receipts,
+		drive, tables, volumes, fatVolumes, extVolumes, plans, resizing, rules, kits, targets, cards, receipts, changes,
 	}
 }
 
@@ -51,6 +51,16 @@ var byCode = func() map[disk.Code]Entry {
 	}
 	return all
 }()
+
+// About returns the title of the group that a code is in.
+func About(code disk.Code) string {
+	for _, g := range Groups() {
+		if slices.ContainsFunc(g.Entries, func(e Entry) bool { return e.Code == code }) {
+			return g.Title
+		}
+	}
+	return ""
+}
 
 // Of returns the entry of a code, and whether there is one.
 func Of(code disk.Code) (Entry, bool) {

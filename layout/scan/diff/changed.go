@@ -22,12 +22,18 @@ type Kind string
 // The kinds, from the least to the most.
 const (
 	Untouched    Kind = "untouched"      // not one sector differs
-	Counted      Kind = "counter"        // a few bytes of the boot areas
+	Numbers      Kind = "number"         // numbers about the size of the disk were written
+	Checksums    Kind = "checksum"       // checksums were made new over bytes that changed
+	Counted      Kind = "counter"        // a few bytes of the boot areas, and no number fits
+	Mounted      Kind = "mounted"        // what every system changes in a volume that it mounts
+	Desktop      Kind = "desktop"        // files that desktops make
 	Files        Kind = "files"          // volumes changed inside
 	TailFromHead Kind = "tail-from-head" // sectors of the tail hold what the head held
 	HeadFromTail Kind = "head-from-tail" // sectors of the head hold what the tail held
+	Mended       Kind = "copy"           // sectors hold what a copy at the same end held
 	Rewritten    Kind = "rewritten"      // boot areas changed, and nothing says how
 	NewFormat    Kind = "new-format"     // another table, other volumes, or a head that is another one
+	NewVolume    Kind = "new-volume"     // a volume was made new
 )
 
 // Region is one region of the disk before, and what of it differs.
@@ -56,6 +62,16 @@ type Report struct {
 	Changed  disk.Sector
 	Regions  []Region // those of the disk before; they tile it
 	Kinds    []Kind   // all that is seen; never empty
+	Readings []Reading
+	Copies   []Copy
+	Renewed  []Renewed
+	Volumes  []MadeVolume
+	Files    FileChanges
+	Findings []disk.Finding
+
+	// Original tells whether the disk after is one that the device made itself,
+	// and so an original to compare with others.
+	Original bool
 }
 
 // The bounds of what a report lists: changed runs of a region, bytes of a run,
@@ -64,6 +80,7 @@ const (
 	maxNumbers = 8
 	maxNumber  = 16
 	maxEnds    = 8192
+	maxSpans   = 1 << 16 // of changed sectors inside volumes; the last one takes the rest
 )
 
 // chunk is how many bytes are compared at once.
@@ -87,6 +104,7 @@ type Disk struct {
 
 // Options say how a comparison runs.
 type Options struct {
+	Drive    disk.Sector // sectors of the drive that the card was planned from, if that is known
 	Progress func(done, total disk.Sector)
 }
 
@@ -100,7 +118,14 @@ type work struct {
 	ends          []end
 	a, b          []byte // what is compared, of each side
 
-	headRestored, tailRestored int // sectors that hold what the other end held
+	// Sectors that hold what a copy held: at the other end, or at the same.
+	headRestored, tailRestored, nearRestored int
+
+	// What changed volumes.
+	files, mounted, desktop bool
+
+	inVolumes []disk.Span // sectors inside volumes that changed
+	emptied   disk.Sector // sectors of boot areas that are blank now and were not
 }
 
 // Compare says what differs. The error is a *SizeError or a failed read.
@@ -115,8 +140,11 @@ func Compare(ctx context.Context, before, after Disk, opt Options) (*Report, err
 			return nil, err
 		}
 	}
-	if err := w.fromOtherEnd(); err != nil {
-		return nil, err
+	w.readNumbers()
+	for _, explain := range []func() error{w.findCopies, w.findTwins, w.findSums, w.lookIntoVolumes} {
+		if err := explain(); err != nil {
+			return nil, err
+		}
 	}
 	w.judge()
 	return w.out, nil
@@ -198,7 +226,20 @@ func (w *work) sector(out *Region, x disk.Sector, was, is []byte) {
 		}
 		i = j
 	}
-	if out.Role != layout.RoleVolume && len(w.ends) < maxEnds {
-		w.ends = append(w.ends, end{x, len(w.out.Regions) - 1, bytes.Clone(was), bytes.Clone(is)})
+	if out.Role == layout.RoleVolume {
+		if n := len(w.inVolumes); n > 0 && (w.inVolumes[n-1].End() == x || n == maxSpans) {
+			w.inVolumes[n-1].Count = x + 1 - w.inVolumes[n-1].Start
+			return
+		}
+		w.inVolumes = append(w.inVolumes, disk.Span{Start: x, Count: 1})
+		return
+	}
+	if _, blank := image.Blank(is); blank {
+		if _, before := image.Blank(was); !before {
+			w.emptied++
+		}
+	}
+	if len(w.ends) < maxEnds {
+		w.ends = append(w.ends, newEnd(x, len(w.out.Regions)-1, was, is))
 	}
 }

@@ -3,6 +3,7 @@ package diff
 import (
 	"bytes"
 	"fmt"
+	"slices"
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
@@ -16,6 +17,52 @@ type end struct {
 	at      disk.Sector
 	region  int
 	was, is []byte
+	open    []bool // bytes that changed, and that nothing explains yet
+	taken   []bool // bytes that a reading claims
+	twin    bool   // its changes are those of another sector
+}
+
+func newEnd(at disk.Sector, region int, was, is []byte) end {
+	e := end{at: at, region: region, was: bytes.Clone(was), is: bytes.Clone(is), open: make([]bool, len(is)), taken: make([]bool, len(is))}
+	for i := range is {
+		e.open[i] = was[i] != is[i]
+	}
+	return e
+}
+
+// isFree tells whether no reading claims any of some bytes.
+func (e *end) isFree(at, n int) bool { return !slices.Contains(e.taken[at:at+n], true) }
+
+// claim notes that a reading claims some bytes; explained tells whether it
+// says enough about why they changed.
+func (e *end) claim(at, n int, explained bool) {
+	for i := at; i < at+n; i++ {
+		e.taken[i] = true
+		e.open[i] = e.open[i] && !explained
+	}
+}
+
+// cut tells whether a run of changed bytes goes on beyond some bytes.
+func (e *end) cut(at, n int) bool {
+	return at > 0 && e.open[at] && e.open[at-1] || at+n < len(e.open) && e.open[at+n-1] && e.open[at+n]
+}
+
+// left counts the bytes that changed and that nothing explains.
+func (e *end) left() (n int) {
+	for _, o := range e.open {
+		if o {
+			n++
+		}
+	}
+	return n
+}
+
+// Copy says that a sector that changed now holds what another one held before.
+type Copy struct {
+	Sector disk.Sector
+	Of     disk.Sector
+	Order  image.Order
+	Bytes  int // how many of the bytes that changed are now those of the other
 }
 
 // quarters is into how many parts a sector is cut to be recognised: a copy may
@@ -28,43 +75,54 @@ type part struct {
 	bytes string
 }
 
-// fromOtherEnd looks for changed sectors that now hold what a sector at the
-// other end of the disk held before, in any byte order: every byte that
+// orders are the byte orders in which copies lie.
+var orders = [...]image.Order{image.Plain, image.Swap16, image.Swap32}
+
+// findCopies looks for changed sectors that now hold what another sector held
+// before, near either end of the disk and in any byte order: every byte that
 // changed has become that of the other one.
-func (w *work) fromOtherEnd() error {
-	if len(w.ends) == 0 {
+func (w *work) findCopies() error {
+	wanted := w.partsOf()
+	if len(wanted) == 0 {
 		return nil
 	}
 	half := w.out.Sectors / 2
 	area := min(disk.Sector(reach/w.size), half)
-	for _, side := range []struct {
-		mine, other disk.Span
-	}{
-		{disk.Span{Count: half}, disk.Span{Start: w.out.Sectors - area, Count: area}},
-		{disk.Between(half, w.out.Sectors), disk.Span{Count: area}},
-	} {
-		wanted := w.partsOf(side.mine)
-		if len(wanted) == 0 {
-			continue
-		}
-		if err := w.find(wanted, side.other); err != nil {
+	best := map[int]Copy{}
+	for _, s := range []disk.Span{{Count: area}, {Start: w.out.Sectors - area, Count: area}} {
+		if err := w.find(wanted, s, best); err != nil {
 			return err
 		}
+	}
+	for i := range w.ends {
+		c, ok := best[i]
+		if !ok {
+			continue
+		}
+		w.out.Copies = append(w.out.Copies, c)
+		w.ends[i].claim(0, len(w.ends[i].is), true)
+		switch mine, other := c.Sector < half, c.Of < half; {
+		case mine == other:
+			w.nearRestored++
+			continue
+		case mine:
+			w.headRestored++
+		default:
+			w.tailRestored++
+		}
+		w.out.Regions[w.ends[i].region].Restored++
 	}
 	return nil
 }
 
-// partsOf lists the parts of the changed sectors of one side.
-func (w *work) partsOf(side disk.Span) map[part][]int {
+// partsOf lists the parts of the changed sectors that are no filling.
+func (w *work) partsOf() map[part][]int {
 	out := map[part][]int{}
 	n := int(w.size) / quarters
 	for i, e := range w.ends {
-		if !side.Holds(e.at) {
-			continue
-		}
 		for q := range quarters {
 			p := part{q, string(e.is[q*n : (q+1)*n])}
-			if len(bytes.Trim([]byte(p.bytes), "\x00")) > 0 && len(out[p]) < quarters {
+			if !uniform(p.bytes) && len(out[p]) < quarters {
 				out[p] = append(out[p], i)
 			}
 		}
@@ -72,9 +130,10 @@ func (w *work) partsOf(side disk.Span) map[part][]int {
 	return out
 }
 
+func uniform(s string) bool { return len(s) == 0 || s[1:] == s[:len(s)-1] }
+
 // find looks for the parts among the sectors of a span of the disk before.
-func (w *work) find(wanted map[part][]int, span disk.Span) error {
-	restored := map[int]bool{}
+func (w *work) find(wanted map[part][]int, span disk.Span, best map[int]Copy) error {
 	known := disk.NewSpans(image.Unknown(w.before.Source, span)...).Outside(span)
 	step := disk.Sector(chunk / w.size)
 	for _, k := range known {
@@ -88,43 +147,72 @@ func (w *work) find(wanted map[part][]int, span disk.Span) error {
 				return fmt.Errorf("reading sectors %s of the disk before: %w", s, err)
 			}
 			for i := 0; i < len(b); i += int(w.size) {
-				w.match(b[i:i+int(w.size)], wanted, restored)
+				w.match(s.Start+disk.Sector(i)/disk.Sector(w.size), b[i:i+int(w.size)], wanted, best)
 			}
-		}
-	}
-	for e := range restored {
-		w.out.Regions[w.ends[e].region].Restored++
-		if w.ends[e].at < w.out.Sectors/2 {
-			w.headRestored++
-		} else {
-			w.tailRestored++
 		}
 	}
 	return nil
 }
 
 // match looks whether changed sectors have become this one, in any byte order.
-func (w *work) match(sector []byte, wanted map[part][]int, restored map[int]bool) {
+// Of several, one at the other end of the disk counts: it says more.
+func (w *work) match(x disk.Sector, sector []byte, wanted map[part][]int, best map[int]Copy) {
+	half := w.out.Sectors / 2
+	eachMatch(sector, wanted, func(i int, order image.Order, other []byte) {
+		e := &w.ends[i]
+		if e.at == x {
+			return
+		}
+		n := e.became(other)
+		if old, there := best[i]; n > 0 && (!there || (old.Of < half) == (e.at < half) && (x < half) != (e.at < half)) {
+			best[i] = Copy{e.at, x, order, n}
+		}
+	})
+}
+
+// eachMatch visits the sectors of which a part is that of this one.
+func eachMatch(sector []byte, wanted map[part][]int, visit func(i int, order image.Order, other []byte)) {
 	n := len(sector) / quarters
-	for _, order := range []image.Order{image.Plain, image.Swap16, image.Swap32} {
+	for _, order := range orders {
 		other := bytes.Clone(sector)
 		order.Turn(other)
 		for q := range quarters {
-			for _, e := range wanted[part{q, string(other[q*n : (q+1)*n])}] {
-				if w.ends[e].became(other) {
-					restored[e] = true
-				}
+			for _, i := range wanted[part{q, string(other[q*n : (q+1)*n])}] {
+				visit(i, order, other)
 			}
 		}
 	}
 }
 
-// became tells whether every byte that changed has become that of other.
-func (e *end) became(other []byte) bool {
+// became counts the bytes that changed if all of them have become those of
+// other; else it is 0.
+func (e *end) became(other []byte) (n int) {
 	for i := range e.was {
-		if e.was[i] != e.is[i] && e.is[i] != other[i] {
-			return false
+		if e.was[i] == e.is[i] {
+			continue
 		}
+		if e.is[i] != other[i] {
+			return 0
+		}
+		n++
 	}
-	return true
+	return n
+}
+
+// findTwins finds sectors that changed as another one did, in any byte order:
+// what explains the one explains the other, and one counter is not two.
+func (w *work) findTwins() error {
+	wanted := w.partsOf()
+	for i := range w.ends {
+		e := &w.ends[i]
+		eachMatch(e.is, wanted, func(j int, _ image.Order, other []byte) {
+			t := &w.ends[j]
+			if j == i || t.twin || e.twin || t.left() == 0 || t.became(other) == 0 {
+				return
+			}
+			t.twin = true
+			t.claim(0, len(t.is), true)
+		})
+	}
+	return nil
 }

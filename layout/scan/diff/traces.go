@@ -123,13 +123,7 @@ type counter struct {
 
 // counters names the fields that a mount changes and that did change.
 func counters(s *scan.Survey, v layout.Volume, want, have image.Source) (out []string) {
-	var fields []counter
-	if f := s.FAT[v.Index]; f != nil {
-		fields = fatCounters(f)
-	} else if s.Ext[v.Index] != nil {
-		fields = extCounters
-	}
-	for _, c := range fields {
+	for _, c := range countersOf(s, v) {
 		a, b := make([]byte, c.size), make([]byte, c.size)
 		off := int64(v.Start)*int64(s.SectorSize) + c.at
 		if image.ReadFull(want, a, off) == nil && image.ReadFull(have, b, off) == nil && string(a) != string(b) {

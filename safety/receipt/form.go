@@ -1,4 +1,11 @@
-package safety
+// Package receipt is the file that work on a card leaves: what the card held, how
+// far the work came, and by what that very card is known again.
+//
+//	header, kept content, seal | one line for each stage
+//
+// Whether a card is the one of a receipt, and what may be done to it, is for
+// package safety to judge.
+package receipt
 
 import (
 	"crypto/sha256"
@@ -8,7 +15,6 @@ import (
 	"fmt"
 	"hash"
 	"io"
-	"io/fs"
 	"os"
 	"time"
 
@@ -44,11 +50,11 @@ import (
 // sector 0. It is read, but by it no card can be told from an equal one. Version
 // 2 did not say which version of the program wrote it.
 const (
-	receiptFormat  = "bootgraft receipt"
-	receiptVersion = 3
-	receiptOpening = `{"format":"` + receiptFormat + `"` // every receipt begins with this
+	Format  = "bootgraft receipt"
+	Version = 3
+	opening = `{"format":"` + Format + `"` // every receipt begins with this
 
-	keptChunk   = 1 << 20  // most content in one kept part, in bytes
+	Chunk       = 1 << 20  // most content in one kept part, in bytes
 	maxKept     = 2 << 20  // most bytes of its frame
 	maxLine     = 64 << 20 // most bytes of one line: a header names many spans
 	maxProgress = 1 << 20  // most lines after the seal
@@ -64,11 +70,13 @@ type CardID struct {
 	SectorSize int         `json:"sector_size"`
 }
 
-func cardID(f blockdev.Facts) CardID {
+// IDOf is how a device is known again.
+func IDOf(f blockdev.Facts) CardID {
 	return CardID{f.Identity.Model, f.Identity.Serial, f.Identity.Bus, f.CID, f.Sectors, f.SectorSize}
 }
 
-type header struct {
+// Header is the first line.
+type Header struct {
 	Format  string    `json:"format"`
 	Version int       `json:"version"`
 	Writer  string    `json:"written_by,omitempty"`
@@ -79,17 +87,17 @@ type header struct {
 	Created time.Time `json:"created"`
 	Try     int       `json:"try,omitempty"`
 
-	Sequence uint64      `json:"sequence,omitempty"` // of the device: counts up when a card comes
-	All      bool        `json:"keep_all"`           // everything that is replaced is kept
-	Fence    disk.Spans  `json:"fence"`
-	Kept     disk.Spans  `json:"kept"`
-	Mark     Mark        `json:"mark"`          // of a fenced card, or at the start of each stamp of a test
-	New      *newContent `json:"new,omitempty"` // nil for tests
+	Sequence uint64     `json:"sequence,omitempty"` // of the device: counts up when a card comes
+	All      bool       `json:"keep_all"`           // everything that is replaced is kept
+	Fence    disk.Spans `json:"fence"`
+	Kept     disk.Spans `json:"kept"`
+	Mark     Mark       `json:"mark"`          // of a fenced card, or at the start of each stamp of a test
+	New      *Content   `json:"new,omitempty"` // nil for tests
 }
 
-// newContent is what has to be known of the planned card to know it again when
+// Content is what has to be known of the planned card to know it again when
 // the mark is replaced.
-type newContent struct {
+type Content struct {
 	Sector0 []byte     `json:"sector0,omitempty"` // empty if it is not written
 	Mark    []byte     `json:"mark"`              // the sector in which the mark lies until then
 	Tables  disk.Spans `json:"tables"`            // second and first copies, and the data of both ends
@@ -102,8 +110,8 @@ type keptLine struct {
 	SHA256 string `json:"sha256"`
 }
 
-// line is any line but the header.
-type line struct {
+// Line is any line but the header.
+type Line struct {
 	Kept   *keptLine   `json:"kept,omitempty"`
 	Sealed string      `json:"sealed,omitempty"`
 	Stage  Stage       `json:"stage,omitempty"`
@@ -112,8 +120,8 @@ type line struct {
 	Time   *time.Time  `json:"time,omitempty"`
 }
 
-// receiptFile is what a receipt asks of its file. Tests put faults in its place.
-type receiptFile interface {
+// File is what a receipt asks of its file. Tests put faults in its place.
+type File interface {
 	io.ReaderAt
 	io.Writer
 	io.Closer
@@ -121,30 +129,29 @@ type receiptFile interface {
 	Truncate(int64) error
 }
 
-// receiptWriter adds to a receipt.
-type receiptWriter struct {
-	file receiptFile
+// Writer adds to a receipt.
+type Writer struct {
+	File File
 	hash hash.Hash // of everything before the seal
 }
 
-// createReceipt makes a new receipt and locks it; it never opens what exists.
-func createReceipt(path string) (*os.File, error) {
-	f, err := newfile.Create(path, os.O_APPEND)
-	if errors.Is(err, fs.ErrExist) {
-		return nil, &Refusal{Code: disk.ReceiptExists, Path: path, Why: "a receipt is never overwritten", Do: "give another name with --receipt"}
-	}
-	return f, err
+// NewWriter begins a receipt.
+func NewWriter(f File) *Writer { return &Writer{File: f, hash: sha256.New()} }
+
+// Create makes a new receipt and locks it; it never opens what exists.
+func Create(path string) (*os.File, error) { return newfile.Create(path, os.O_APPEND) }
+
+// Append opens a receipt and takes it for this run, to add lines to it: whoever
+// has it decides by what it says, and nobody else adds to it meanwhile.
+func Append(path string) (*os.File, error) {
+	return opened(path, func(path string) (*os.File, error) { return newfile.Open(path, os.O_APPEND) })
 }
 
-// openReceipt opens a receipt and takes it for this run: whoever has it decides
-// by what it says, and nobody else adds to it meanwhile. open is newfile.Read, or
-// appendReceipt to add lines; newfile.Peek takes nothing.
-func openReceipt(path string, open func(string) (*os.File, error)) (*os.File, error) {
+// opened says what a path is that is no file. open is newfile.Read, which takes
+// the receipt for this run, or newfile.Peek, which takes nothing.
+func opened(path string, open func(string) (*os.File, error)) (*os.File, error) {
 	f, err := open(path)
-	switch {
-	case errors.Is(err, newfile.ErrInUse):
-		return nil, &Refusal{Code: disk.ReceiptInUse, Path: path, Why: "another run of this program works with this receipt", Do: "wait until it ends; for another card give another name with --receipt"}
-	case errors.Is(err, newfile.ErrKind):
+	if errors.Is(err, newfile.ErrKind) {
 		if st, lerr := os.Lstat(path); lerr == nil {
 			return nil, &image.NotRegularError{Path: path, Kind: image.Kind(st.Mode())}
 		}
@@ -152,17 +159,16 @@ func openReceipt(path string, open func(string) (*os.File, error)) (*os.File, er
 	return f, err
 }
 
-func appendReceipt(path string) (*os.File, error) { return newfile.Open(path, os.O_APPEND) }
-
-func (w *receiptWriter) write(b []byte) error {
+func (w *Writer) write(b []byte) error {
 	if w.hash != nil {
 		w.hash.Write(b)
 	}
-	_, err := w.file.Write(b)
+	_, err := w.File.Write(b)
 	return err
 }
 
-func (w *receiptWriter) line(v any) error {
+// Line adds a line.
+func (w *Writer) Line(v any) error {
 	b, err := json.Marshal(v)
 	if err != nil {
 		return err
@@ -170,28 +176,28 @@ func (w *receiptWriter) line(v any) error {
 	return w.write(append(b, '\n'))
 }
 
-// keep stores the content of the given sectors of the card.
-func (w *receiptWriter) keep(dev Device, kept disk.Spans, stop func() error, progress func(n int64)) error {
-	enc, err := zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1), zstd.WithEncoderLevel(zstd.SpeedFastest), zstd.WithWindowSize(keptChunk))
+// Keep stores the content of the given sectors of the card.
+func (w *Writer) Keep(dev image.Source, kept disk.Spans, stop func() error, progress func(n int64)) error {
+	enc, err := zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1), zstd.WithEncoderLevel(zstd.SpeedFastest), zstd.WithWindowSize(Chunk))
 	if err != nil {
 		return err
 	}
 	defer enc.Close()
-	buf, frame := make([]byte, keptChunk), []byte(nil)
+	buf, frame := make([]byte, Chunk), []byte(nil)
 	size := disk.Sector(dev.SectorSize())
 	for _, s := range kept {
 		for at := s.Start; at < s.End(); {
 			if err := stop(); err != nil {
 				return err
 			}
-			part := disk.Span{Start: at, Count: min(keptChunk/size, s.End()-at)}
+			part := disk.Span{Start: at, Count: min(Chunk/size, s.End()-at)}
 			b := buf[:part.Count*size]
 			if err := image.ReadFull(dev, b, int64(part.Start*size)); err != nil {
 				return err
 			}
 			frame = enc.EncodeAll(b, frame[:0])
 			sum := sha256.Sum256(b)
-			if err := w.line(line{Kept: &keptLine{part, int64(len(frame)), hex.EncodeToString(sum[:])}}); err != nil {
+			if err := w.Line(Line{Kept: &keptLine{part, int64(len(frame)), hex.EncodeToString(sum[:])}}); err != nil {
 				return err
 			}
 			if err := w.write(append(frame, '\n')); err != nil {
@@ -204,30 +210,41 @@ func (w *receiptWriter) keep(dev Device, kept disk.Spans, stop func() error, pro
 	return nil
 }
 
-// seal ends the kept content and makes it outlast a power cut.
-func (w *receiptWriter) seal() error {
+// Seal ends the kept content and makes it outlast a power cut.
+func (w *Writer) Seal() error {
 	sum := hex.EncodeToString(w.hash.Sum(nil))
 	w.hash = nil
-	if err := w.line(line{Sealed: sum}); err != nil {
+	if err := w.Line(Line{Sealed: sum}); err != nil {
 		return err
 	}
-	return w.file.Sync()
+	return w.File.Sync()
 }
 
-// stage notes that a stage begins, before it does.
-func (w *receiptWriter) stage(s Stage, upto disk.Sector) error {
-	return w.note(line{Stage: s, Upto: upto})
+// Stage notes that a stage begins, before it does.
+func (w *Writer) Stage(s Stage, upto disk.Sector) error {
+	return w.Note(Line{Stage: s, Upto: upto})
 }
 
-// note adds a line behind the seal and makes it outlast a power cut.
-func (w *receiptWriter) note(l line) error {
+// Note adds a line behind the seal and makes it outlast a power cut.
+func (w *Writer) Note(l Line) error {
 	now := time.Now().UTC()
 	l.Time = &now
-	if err := w.line(l); err != nil {
+	if err := w.Line(l); err != nil {
 		return fmt.Errorf("noting %q in the receipt: %w", l.Stage, err)
 	}
-	if err := w.file.Sync(); err != nil {
+	if err := w.File.Sync(); err != nil {
 		return fmt.Errorf("flushing the receipt: %w", err)
 	}
 	return nil
+}
+
+func (c CardID) String() string {
+	name := c.Model
+	if name == "" {
+		name = "a card without a name"
+	}
+	if c.Serial != "" {
+		name += ", serial number " + c.Serial
+	}
+	return fmt.Sprintf("%s, %s of %d bytes", name, disk.Counted(c.Sectors, "sector"), c.SectorSize)
 }

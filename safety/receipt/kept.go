@@ -1,4 +1,4 @@
-package safety
+package receipt
 
 import (
 	"crypto/sha256"
@@ -32,11 +32,11 @@ type Kept struct {
 
 // Open returns the old content.
 func (r *Receipt) Open() (*Kept, error) {
-	f, err := openReceipt(r.Path, newfile.Peek)
+	f, err := opened(r.Path, newfile.Peek)
 	if err != nil {
 		return nil, err
 	}
-	dec, err := zstd.NewReader(nil, zstd.WithDecoderConcurrency(1), zstd.WithDecoderMaxMemory(4*keptChunk))
+	dec, err := zstd.NewReader(nil, zstd.WithDecoderConcurrency(1), zstd.WithDecoderMaxMemory(4*Chunk))
 	if err != nil {
 		return nil, errors.Join(err, f.Close())
 	}
@@ -112,8 +112,8 @@ func (k *Kept) ReadAt(p []byte, off int64) (int, error) {
 // Unknown implements image.Partial.
 func (k *Kept) Unknown(w disk.Span) disk.Spans { return k.Receipt.Kept.Outside(w) }
 
-// pieces says which sectors of the card are put back: those that were kept.
-func (r *Receipt) pieces() []layout.Piece {
+// Pieces says which sectors of the card are put back: those that were kept.
+func (r *Receipt) Pieces() []layout.Piece {
 	var out []layout.Piece
 	add := func(s disk.Span, op layout.Op) {
 		if !s.Empty() {

@@ -1,4 +1,4 @@
-package safety
+package receipt
 
 import (
 	"bufio"
@@ -22,7 +22,7 @@ import (
 
 // Receipt is a receipt that was read.
 type Receipt struct {
-	header
+	Header
 	Path   string
 	Digest string      // of everything up to the seal; empty if it was never sealed
 	Stage  Stage       // the last one that was begun
@@ -31,11 +31,11 @@ type Receipt struct {
 
 	Undoing bool       // an undo was begun
 	bulk    bool       // data was written at some time: a later run may have begun again at the fence
-	proof   proof      // by what its card is known
-	differ  disk.Spans // sectors that did not come back as they were written
+	Proof   Proof      // by what its card is known
+	Differ  disk.Spans // sectors that did not come back as they were written
 
 	index []keptAt
-	end   int64 // where the next line goes
+	End   int64 // where the next line goes
 }
 
 type keptAt struct {
@@ -43,33 +43,34 @@ type keptAt struct {
 	off int64
 }
 
-// ReadReceipt reads a receipt and proves what lies before its seal. A receipt
+// Read reads a receipt and proves what lies before its seal. A receipt
 // without a seal is whole as far as it goes: nothing was written to its card.
-func ReadReceipt(path string) (*Receipt, error) {
-	f, err := openReceipt(path, newfile.Peek)
+func Read(path string) (*Receipt, error) {
+	f, err := opened(path, newfile.Peek)
 	if err != nil {
 		return nil, err
 	}
 	defer f.Close()
-	r, err := readFrom(f, path)
+	r, err := From(f, path)
 	if err == nil && r.Format == "" {
 		return nil, fmt.Errorf("%s is no receipt that can be trusted: it was cut off in its first line", path)
 	}
 	return r, err
 }
 
-// readLocked reads a receipt that no other run works with: to go on with it, or
+// ReadLocked reads a receipt that no other run works with: to go on with it, or
 // to say whether that can be done.
-func readLocked(path string) (*Receipt, error) {
-	f, err := openReceipt(path, newfile.Read)
+func ReadLocked(path string) (*Receipt, error) {
+	f, err := opened(path, newfile.Read)
 	if err != nil {
 		return nil, err
 	}
 	defer f.Close()
-	return readFrom(f, path)
+	return From(f, path)
 }
 
-func readFrom(f io.Reader, path string) (*Receipt, error) {
+// From reads a receipt from an open file.
+func From(f io.Reader, path string) (*Receipt, error) {
 	r := &Receipt{Path: path, Stage: StageKeep}
 	if err := r.read(f); err != nil {
 		if newer := (*disk.NewerFormError)(nil); errors.As(err, &newer) {
@@ -81,7 +82,7 @@ func readFrom(f io.Reader, path string) (*Receipt, error) {
 }
 
 func (r *Receipt) read(f io.Reader) error {
-	in := &receiptReader{in: bufio.NewReaderSize(f, 64<<10), hash: sha256.New()}
+	in := &reader{in: bufio.NewReaderSize(f, 64<<10), hash: sha256.New()}
 	text, err := in.line()
 	if (errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF)) && isOpening(text) {
 		return nil // cut off in its first line, or before it
@@ -89,15 +90,15 @@ func (r *Receipt) read(f io.Reader) error {
 	if err != nil {
 		return fmt.Errorf("its first line: %w", err)
 	}
-	if err := json.Unmarshal(text, &r.header); err != nil || r.Format != receiptFormat {
+	if err := json.Unmarshal(text, &r.Header); err != nil || r.Header.Format != Format {
 		return errors.New("its first line is not that of a receipt")
 	}
 	if err := layout.NoKeyTwice(text); err != nil {
 		return fmt.Errorf("its first line: %w", err)
 	}
 	switch {
-	case r.Version > receiptVersion:
-		return &disk.NewerFormError{What: "receipt", Form: int64(r.Version), Most: receiptVersion}
+	case r.Version > Version:
+		return &disk.NewerFormError{What: "receipt", Form: int64(r.Version), Most: Version}
 	case r.Version < 1:
 		return fmt.Errorf("there is no version %d of a receipt", r.Version)
 	}
@@ -154,13 +155,13 @@ func (r *Receipt) checkNew() error {
 // isOpening tells whether a file that holds no more than text may be a receipt
 // that was cut off in its first line.
 func isOpening(text []byte) bool {
-	n := min(len(text), len(receiptOpening))
-	return string(text[:n]) == receiptOpening[:n]
+	n := min(len(text), len(opening))
+	return string(text[:n]) == opening[:n]
 }
 
 // readKept reads up to the seal. A file that ends before it was cut off before
 // the card was touched; one that cannot be read there tells nothing of the kind.
-func (r *Receipt) readKept(in *receiptReader) error {
+func (r *Receipt) readKept(in *reader) error {
 	var kept disk.Spans
 	at := disk.Sector(0)
 	for {
@@ -172,7 +173,7 @@ func (r *Receipt) readKept(in *receiptReader) error {
 		if err != nil {
 			return err
 		}
-		var l line
+		var l Line
 		if err := json.Unmarshal(text, &l); err != nil {
 			return fmt.Errorf("a line at byte %d: %w", in.off, err)
 		}
@@ -182,7 +183,7 @@ func (r *Receipt) readKept(in *receiptReader) error {
 		case l.Sealed != "" && !slices.Equal(kept, r.Kept):
 			return errors.New("it does not hold the sectors that its header names")
 		case l.Sealed != "":
-			r.Digest, r.end = before, in.off
+			r.Digest, r.End = before, in.off
 			return nil
 		case l.Kept == nil || l.Kept.Start < at || !fits(*l.Kept, r.Card):
 			return fmt.Errorf("the line before byte %d is neither a kept part in its order nor a seal", in.off)
@@ -199,12 +200,12 @@ func (r *Receipt) readKept(in *receiptReader) error {
 }
 
 func fits(k keptLine, c CardID) bool {
-	return k.Count > 0 && int64(k.Count) <= int64(keptChunk/c.SectorSize) && k.Start >= 0 && k.Start <= c.Sectors-k.Count &&
+	return k.Count > 0 && int64(k.Count) <= int64(Chunk/c.SectorSize) && k.Start >= 0 && k.Start <= c.Sectors-k.Count &&
 		k.Bytes > 0 && k.Bytes <= maxKept
 }
 
 // readProgress reads what came after the seal. A torn last line is no line.
-func (r *Receipt) readProgress(in *receiptReader) error {
+func (r *Receipt) readProgress(in *reader) error {
 	for range maxProgress {
 		text, err := in.line()
 		if errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) {
@@ -213,28 +214,28 @@ func (r *Receipt) readProgress(in *receiptReader) error {
 		if err != nil {
 			return err
 		}
-		var l line
+		var l Line
 		if err := json.Unmarshal(text, &l); err != nil || l.Stage == "" {
 			return nil // a line that was torn, and what follows it
 		}
 		if r.checkSpans(l.Differ) != nil {
 			return nil
 		}
-		r.end = in.off
+		r.End = in.off
 		r.progress(l)
 	}
 	return fmt.Errorf("it has more than %d lines after its seal", maxProgress)
 }
 
 // progress takes in one line.
-func (r *Receipt) progress(l line) {
+func (r *Receipt) progress(l Line) {
 	if l.Time != nil {
 		r.Last = *l.Time
 	}
-	r.differ = r.differ.Union(l.Differ)
+	r.Differ = r.Differ.Union(l.Differ)
 	r.Undoing = r.Undoing || l.Stage == StageUndo
 	if len(l.Differ) == 0 { // a step back begins no stage
-		r.proof = r.proofAfter(l.Stage)
+		r.Proof = r.proofAfter(l.Stage)
 	}
 	if r.Undoing && l.Stage != StageUndone || l.Stage == StageMarked {
 		return // what the write had come to still decides
@@ -247,32 +248,32 @@ func (r *Receipt) progress(l line) {
 
 // proofAfter is by what the card is known after a stage was begun. When a write
 // begins again at the fence the card still is as the run before it left it.
-func (r *Receipt) proofAfter(s Stage) proof {
+func (r *Receipt) proofAfter(s Stage) Proof {
 	switch {
 	case s == StageMarked:
-		return byMark
+		return ByMark
 	case s == StageSector0 && r.Undoing, s == StageUndone:
-		return byKept
+		return ByKept
 	case s == StageSector0, s == StageDone:
-		return byPlan
-	case r.proof == untouched && r.Kind == Write:
-		return byKept
-	case r.proof == untouched:
-		return byMark
+		return ByPlan
+	case r.Proof == Untouched && r.Kind == Write:
+		return ByKept
+	case r.Proof == Untouched:
+		return ByMark
 	}
-	return r.proof
+	return r.Proof
 }
 
-// receiptReader reads lines and frames, and hashes them.
-type receiptReader struct {
+// reader reads lines and frames, and hashes them.
+type reader struct {
 	in   *bufio.Reader
 	hash hash.Hash
 	off  int64
 }
 
-func (r *receiptReader) sum() string { return hex.EncodeToString(r.hash.Sum(nil)) }
+func (r *reader) sum() string { return hex.EncodeToString(r.hash.Sum(nil)) }
 
-func (r *receiptReader) line() ([]byte, error) {
+func (r *reader) line() ([]byte, error) {
 	var out []byte
 	for {
 		part, err := r.in.ReadSlice('\n')
@@ -295,7 +296,7 @@ func (r *receiptReader) line() ([]byte, error) {
 	return out, nil
 }
 
-func (r *receiptReader) skip(n int64) error {
+func (r *reader) skip(n int64) error {
 	got, err := io.CopyN(r.hash, r.in, n)
 	r.off += got
 	return err
@@ -303,7 +304,7 @@ func (r *receiptReader) skip(n int64) error {
 
 // Same tells whether a device may be the card of the receipt. A card that says
 // nothing of itself is known by its size alone.
-func (r *Receipt) Same(f blockdev.Facts) bool { return r.Card == cardID(f) }
+func (r *Receipt) Same(f blockdev.Facts) bool { return r.Card == IDOf(f) }
 
 // Disk returns the size of the card.
 func (r *Receipt) Disk() plan.Disk {
@@ -317,18 +318,18 @@ func (r *Receipt) Finished() bool {
 }
 
 // Untouched tells whether by the receipt nothing was written to its card.
-func (r *Receipt) Untouched() bool { return r.Digest == "" || r.proof == untouched }
+func (r *Receipt) Untouched() bool { return r.Digest == "" || r.Proof == Untouched }
 
 // Fenced tells whether by the receipt sector 0 is blank, so that no system takes
 // the card for a disk. Before its mark is on the medium the card may still be
 // the old disk, and from the last stage on the new one. A test raises no fence
 // that its receipt would tell of.
 func (r *Receipt) Fenced() bool {
-	return r.New != nil && len(r.New.Sector0) > 0 && r.proof == byMark
+	return r.New != nil && len(r.New.Sector0) > 0 && r.Proof == ByMark
 }
 
 // Undoable tells whether what the card held can be put back: either all of it
 // was kept, or no more than was kept has been replaced.
 func (r *Receipt) Undoable() bool {
-	return r.Digest != "" && r.proof != untouched && (r.All || !r.bulk)
+	return r.Digest != "" && r.Proof != Untouched && (r.All || !r.bulk)
 }

@@ -1,4 +1,4 @@
-package safety
+package receipt
 
 import (
 	"bytes"
@@ -31,7 +31,8 @@ const markMagic = "bootgraft fence\n"
 // receipt is made, and lies on the card as long as the card is fenced.
 type Mark [16]byte
 
-func newMark() (m Mark) {
+// NewMark draws a mark.
+func NewMark() (m Mark) {
 	rand.Read(m[:]) // never fails, crypto/rand
 	return m
 }
@@ -49,16 +50,16 @@ func (m *Mark) UnmarshalText(text []byte) error {
 	return nil
 }
 
-// markSector returns the sector of the mark. A disk that is too small to have
+// MarkSector returns the sector of the mark. A disk that is too small to have
 // the usual one has it at its end.
-func markSector(drive plan.Disk) disk.Span {
+func MarkSector(drive plan.Disk) disk.Span {
 	at := min(disk.Sector(markBytes/drive.SectorSize), drive.Sectors-1)
 	return disk.Span{Start: at, Count: 1}
 }
 
-// sector returns the sector of size bytes that bears the mark: the magic, the
+// Sector returns the sector of size bytes that bears the mark: the magic, the
 // mark, the SHA-256 of both, and zeros.
-func (m Mark) sector(size int) []byte {
+func (m Mark) Sector(size int) []byte {
 	b := make([]byte, size)
 	n := copy(b, markMagic)
 	n += copy(b[n:], m[:])
@@ -67,13 +68,13 @@ func (m Mark) sector(size int) []byte {
 	return b
 }
 
-// markIn returns the mark that a sector bears, whole.
-func markIn(b []byte) (m Mark, ok bool) {
+// MarkIn returns the mark that a sector bears, whole.
+func MarkIn(b []byte) (m Mark, ok bool) {
 	if len(b) < len(markMagic)+len(m)+sha256.Size {
 		return m, false
 	}
 	copy(m[:], b[len(markMagic):])
-	return m, bytes.Equal(b, m.sector(len(b)))
+	return m, bytes.Equal(b, m.Sector(len(b)))
 }
 
 // MarkOf returns the mark that a fenced card bears. A card without one is no
@@ -83,11 +84,11 @@ func MarkOf(card image.Source) (m Mark, ok bool, err error) {
 	if disk.Sectors < 1 {
 		return m, false, nil
 	}
-	b, err := image.ReadSectors(card, markSector(disk))
+	b, err := image.ReadSectors(card, MarkSector(disk))
 	if err != nil {
 		return m, false, err
 	}
-	m, ok = markIn(b)
+	m, ok = MarkIn(b)
 	return m, ok, nil
 }
 
@@ -96,19 +97,5 @@ func MarkSpan(card image.Source) (disk.Span, bool) {
 	if _, ok, err := MarkOf(card); err != nil || !ok {
 		return disk.Span{}, false
 	}
-	return markSector(plan.Disk{Sectors: image.Sectors(card), SectorSize: card.SectorSize()}), true
-}
-
-// torn tells whether b may be what a power cut left of a write of one sector
-// over another: each byte is the one or the other.
-func torn(b, over, written []byte) bool {
-	if len(b) != len(over) || len(b) != len(written) {
-		return false
-	}
-	for i := range b {
-		if b[i] != over[i] && b[i] != written[i] {
-			return false
-		}
-	}
-	return true
+	return MarkSector(plan.Disk{Sectors: image.Sectors(card), SectorSize: card.SectorSize()}), true
 }

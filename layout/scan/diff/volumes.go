@@ -1,0 +1,308 @@
+package diff
+
+import (
+	"bytes"
+	"fmt"
+	"slices"
+	"strings"
+
+	"bootgraft/image"
+	"bootgraft/image/disk"
+	"bootgraft/layout"
+	"bootgraft/layout/scan"
+	"bootgraft/layout/scan/files"
+	"bootgraft/layout/volume/fat"
+)
+
+// FileChanges are the files of which name, size or time differ.
+type FileChanges struct {
+	Added   []string `json:"added"`
+	Removed []string `json:"removed"`
+	Changed []string `json:"changed"`
+	Desktop []string `json:"desktop"` // of those added: what desktops make; folders end with a slash
+}
+
+// MadeVolume is a volume that was made new.
+type MadeVolume struct {
+	disk.Span
+	Index int
+	Kind  string // what it is now
+	Maker string // who made it, as its boot sector says
+	Lost  int    // files that were there before and are not any more
+}
+
+// stamp is what a directory says of a file.
+type stamp struct{ size, modified int64 }
+
+// listing is what a walk over one side found.
+type listing struct {
+	files map[string]stamp
+	own   disk.Spans // sectors of files that no desktop made
+	dirs  disk.Spans // sectors of folders, of FAT volumes
+}
+
+// lookIntoVolumes says what changed inside volumes, if anything did.
+func (w *work) lookIntoVolumes() error {
+	w.out.Files = FileChanges{[]string{}, []string{}, []string{}, []string{}}
+	if len(w.inVolumes) == 0 {
+		return nil
+	}
+	before, err := w.list(w.before, nil)
+	if err != nil {
+		return err
+	}
+	after, err := w.list(w.after, before)
+	if err != nil {
+		return err
+	}
+	c := &w.out.Files
+	for name, is := range after.files {
+		was, there := before.files[name]
+		switch {
+		case !there && isDesktopName(name[strings.Index(name, ":")+1:]):
+			c.Desktop = append(c.Desktop, name)
+			if !strings.HasSuffix(name, "/") {
+				c.Added = append(c.Added, name)
+			}
+		case strings.HasSuffix(name, "/"):
+		case !there:
+			c.Added = append(c.Added, name)
+		case was != is:
+			c.Changed = append(c.Changed, name)
+		}
+	}
+	for name := range before.files {
+		if _, there := after.files[name]; !there && !strings.HasSuffix(name, "/") {
+			c.Removed = append(c.Removed, name)
+		}
+	}
+	for _, list := range [][]string{c.Added, c.Removed, c.Changed, c.Desktop} {
+		slices.Sort(list)
+	}
+	w.findMade(c)
+	w.judgeVolumes(before, after)
+	return nil
+}
+
+// list walks over the files of one side. Files that were not there before and
+// have the name of one that a desktop makes are no device's own.
+func (w *work) list(d Disk, before *listing) (*listing, error) {
+	out := &listing{files: map[string]stamp{}}
+	var own, dirs []disk.Span
+	_, err := files.Walk(w.ctx, d.Source, d.Survey, files.Options{}, func(f *files.File) error {
+		name := fmt.Sprintf("%d:%s", f.Volume, f.Path)
+		out.files[name] = stamp{f.Size, f.Modified.UnixNano()}
+		if before != nil && isDesktopName(f.Path) {
+			if _, there := before.files[name]; !there {
+				return nil
+			}
+		}
+		for _, e := range f.Extents {
+			own = append(own, e.Stored)
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	for i, v := range d.Survey.FAT {
+		base := d.Survey.Volume(i).Start
+		if root := v.RootSpan(); !root.Empty() {
+			dirs = append(dirs, disk.Span{Start: base + root.Start, Count: root.Count})
+		}
+		if v.Kind == fat.FAT32 {
+			dirs = append(dirs, w.rootOf(v, base)...)
+		}
+		if err := eachEntry(v, func(f *fat.File) {
+			if !f.Dir {
+				return
+			}
+			out.files[fmt.Sprintf("%d:%s/", i, f.Path)] = stamp{}
+			for _, s := range f.Extents() {
+				dirs = append(dirs, disk.Span{Start: base + s.Start, Count: s.Count})
+			}
+		}); err != nil {
+			continue // what cannot be read explains nothing
+		}
+	}
+	out.own, out.dirs = disk.NewSpans(own...), disk.NewSpans(dirs...)
+	return out, nil
+}
+
+// rootOf returns the sectors of the root folder of a FAT32 volume.
+func (w *work) rootOf(v *fat.Volume, base disk.Sector) (out []disk.Span) {
+	t, err := v.ActiveTable()
+	if err != nil {
+		return nil
+	}
+	for _, s := range v.Extents(t.Follow(v.BPB.RootCluster).Runs) {
+		out = append(out, disk.Span{Start: base + s.Start, Count: s.Count})
+	}
+	return out
+}
+
+// findMade finds the volumes that were made new.
+func (w *work) findMade(c *FileChanges) {
+	for _, v := range w.after.Survey.Volumes {
+		old := w.before.Survey.Volume(v.Index)
+		lost := 0
+		for _, name := range c.Removed {
+			if strings.HasPrefix(name, fmt.Sprintf("%d:", v.Index)) {
+				lost++
+			}
+		}
+		if old != nil && old.Span == v.Span && old.Kind == v.Kind && old.ID == v.ID && !w.remade(v) {
+			continue
+		}
+		m := MadeVolume{Span: v.Span, Index: v.Index, Kind: v.Kind, Lost: lost}
+		if f := w.after.Survey.FAT[v.Index]; f != nil {
+			if b, err := image.ReadSectors(f.Source(), disk.Span{Count: 1}); err == nil {
+				m.Maker = strings.TrimSpace(string(bytes.TrimRight(b[3:11], "\x00")))
+			}
+		}
+		w.out.Volumes = append(w.out.Volumes, m)
+	}
+}
+
+// remade tells whether a FAT volume with the same name and place was made new:
+// its boot sector gives it another build, or all files are gone and nothing of
+// them is left in the root folder. Microsoft FAT: General Overview of On-Disk
+// Format v1.03, "Boot Sector and BPB": bytes 11 to 35 are common to all kinds.
+func (w *work) remade(v layout.Volume) bool {
+	a, b := w.before.Survey.FAT[v.Index], w.after.Survey.FAT[v.Index]
+	if a == nil || b == nil {
+		return false
+	}
+	x, err1 := image.ReadSectors(a.Source(), disk.Span{Count: 1})
+	y, err2 := image.ReadSectors(b.Source(), disk.Span{Count: 1})
+	if err1 != nil || err2 != nil {
+		return false
+	}
+	if !bytes.Equal(x[11:36], y[11:36]) {
+		return true
+	}
+	had, _ := entriesOf(a)
+	has, deleted := entriesOf(b)
+	kept := 0
+	for name := range has {
+		if had[name] {
+			kept++
+		}
+	}
+	return len(had) > 0 && kept == 0 && deleted == 0
+}
+
+// entriesOf lists the files and folders of a FAT volume, and counts its deleted
+// entries.
+func entriesOf(v *fat.Volume) (names map[string]bool, deleted int) {
+	names = map[string]bool{}
+	t, err := v.ActiveTable()
+	if err != nil {
+		return names, 0
+	}
+	walk := v.NewWalk(t, fat.WalkOptions{})
+	for f := range walk.Files() {
+		names[f.Path] = true
+	}
+	return names, walk.Deleted
+}
+
+// judgeVolumes says who changed volumes: nobody but a mount, a desktop, or
+// somebody who works with files.
+func (w *work) judgeVolumes(before, after *listing) {
+	c := &w.out.Files
+	if len(c.Desktop) > 0 {
+		w.desktop = true
+	}
+	names := len(c.Added) + len(c.Removed) + len(c.Changed)
+	desktopFiles := 0
+	for _, name := range c.Desktop {
+		if !strings.HasSuffix(name, "/") {
+			desktopFiles++
+		}
+	}
+	own := disk.Spans{}
+	rest := disk.Sector(0)
+	for _, s := range w.inVolumes {
+		own = own.Union(after.own.Within(s)).Union(before.own.Within(s))
+		rest += w.notMount(s, after.dirs)
+	}
+	switch {
+	case len(w.out.Volumes) > 0:
+	case names == 0 && len(c.Desktop) == 0 && rest == 0 && w.sameEntries():
+		w.mounted = true
+	case w.desktop && names == desktopFiles && own.Sectors() == 0:
+	default:
+		w.files = true
+	}
+}
+
+// sameEntries tells whether the entries of all FAT volumes are the same, but
+// for the day of the last access.
+func (w *work) sameEntries() bool {
+	for i, a := range w.before.Survey.FAT {
+		b := w.after.Survey.FAT[i]
+		if b == nil {
+			return false
+		}
+		was, is := map[string]fat.Raw{}, 0
+		if eachEntry(a, func(f *fat.File) { was[f.Path] = f.Raw }) != nil {
+			return false
+		}
+		same := true
+		if eachEntry(b, func(f *fat.File) {
+			p, q := was[f.Path], f.Raw
+			copy(q[18:20], p[18:20]) // the day; see readSince
+			same = same && p == q
+			is++
+		}) != nil || !same || is != len(was) {
+			return false
+		}
+	}
+	return true
+}
+
+// notMount counts the changed sectors that a mount does not explain: neither
+// folders nor fields that systems change when they mount.
+func (w *work) notMount(s disk.Span, dirs disk.Spans) (n disk.Sector) {
+	if s.Count > maxMounted {
+		return s.Count
+	}
+	for x := s.Start; x < s.End(); x++ {
+		if !dirs.Holds(x) && !w.onlyCounters(x) {
+			n++
+		}
+	}
+	return n
+}
+
+// maxMounted is how many sectors in one run a mount changes at most.
+const maxMounted = 64
+
+// onlyCounters tells whether nothing but such fields changed in a sector.
+func (w *work) onlyCounters(x disk.Sector) bool {
+	was, err1 := image.ReadSectors(w.before.Source, disk.Span{Start: x, Count: 1})
+	is, err2 := image.ReadSectors(w.after.Source, disk.Span{Start: x, Count: 1})
+	if err1 != nil || err2 != nil {
+		return false
+	}
+	for _, v := range w.before.Survey.Volumes {
+		for _, c := range countersOf(w.before.Survey, v) {
+			from := int64(v.Start)*w.size + c.at - int64(x)*w.size
+			for i := max(0, from); i < min(w.size, from+c.size); i++ {
+				is[i] = was[i]
+			}
+		}
+	}
+	return bytes.Equal(was, is)
+}
+
+// countersOf lists the fields of a volume that a mount changes.
+func countersOf(s *scan.Survey, v layout.Volume) []counter {
+	if f := s.FAT[v.Index]; f != nil {
+		return fatCounters(f)
+	} else if s.Ext[v.Index] != nil {
+		return extCounters
+	}
+	return nil
+}
