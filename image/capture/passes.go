@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 )
 
@@ -112,7 +113,7 @@ func (e *engine) lastProbe() error {
 
 func (e *engine) skipFree() {
 	for _, s := range e.runsOf([]Class{Free}, unread, left, failed, tight, suspect) {
-		e.note(Line{Verb: VerbSkipped, Span: s})
+		e.note(record.Line{Verb: record.VerbSkipped, Span: s})
 	}
 }
 
@@ -269,7 +270,7 @@ func upcoming(at disk.Sector, list []disk.Span, n disk.Sector) []disk.Span {
 // leave puts off what follows a failure.
 func (e *engine) leave(at disk.Sector) {
 	for _, s := range e.rec.states.spans(disk.Between(at, at+e.skip), unread) {
-		e.note(Line{Verb: VerbLeft, Span: s})
+		e.note(record.Line{Verb: record.VerbLeft, Span: s})
 	}
 	e.skip = min(2*e.skip, maxSkip*e.block, max(e.block, e.rec.Sectors/64))
 }
@@ -296,7 +297,7 @@ func (e *engine) narrow(classes []Class) error {
 		if err := e.again(c); err != nil {
 			return err
 		}
-		for _, step := range []level{{left, failed, VerbFailed, e.block}, {failed, tight, VerbTight, smallSectors}} {
+		for _, step := range []level{{left, failed, record.VerbFailed, e.block}, {failed, tight, record.VerbTight, smallSectors}} {
 			for _, s := range e.runsOf(one, step.from) {
 				if err := e.edges(s, step); err != nil {
 					return err
