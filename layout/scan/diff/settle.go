@@ -7,6 +7,9 @@ import (
 	"bootgraft/layout/rule/candidate"
 )
 
+// rank is that of the most usual meaning.
+func (h *hit) rank() int { return h.f.list[h.same[0]].rank }
+
 // read makes the reading of a hit. Where the same bytes were a number about
 // the size before, the field is known for one: then only what may follow it in
 // that place counts as chance.
@@ -81,7 +84,7 @@ func (n *numbers) settle(w *work) {
 	odd := func(r *Reading) bool { return r.Width != natural(r.Value) }
 	slices.SortStableFunc(all, func(a, b found) int {
 		return cmp.Or(cmp.Compare(a.ByChance, b.ByChance), cmp.Compare(text(a.h.f), text(b.h.f)),
-			boolOrder(odd(&a.Reading), odd(&b.Reading)),
+			cmp.Compare(a.h.rank(), b.h.rank()), boolOrder(odd(&a.Reading), odd(&b.Reading)),
 			cmp.Compare(a.h.f.order, b.h.f.order), cmp.Compare(a.Sector, b.Sector), cmp.Compare(a.Byte, b.Byte))
 	})
 	weak := 0
