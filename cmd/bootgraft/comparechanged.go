@@ -129,6 +129,7 @@ type readingJSON struct {
 	Was        *uint64            `json:"was"` // null: no number
 	WasMeaning string             `json:"was_meaning,omitempty"`
 	WasDrive   bool               `json:"was_of_source"`
+	Copied     bool               `json:"copied"` // from another sector
 	ByChance   float64            `json:"expected_by_chance"`
 	State      string             `json:"state"` // proved, undecided
 }
@@ -213,7 +214,7 @@ func (f *compareFlags) changedJSON(r *diff.Report, next string) changedJSON {
 func readingObject(r diff.Reading) readingJSON {
 	j := readingJSON{
 		Sector: r.Sector, Byte: r.Byte, Width: r.Width, Encoding: r.Encoding, Value: r.Value, Meaning: r.Meaning,
-		Also: append([]string{}, r.Also...), WasMeaning: r.WasMeaning, WasDrive: r.WasDrive, ByChance: r.ByChance, State: "undecided",
+		Also: append([]string{}, r.Also...), WasMeaning: r.WasMeaning, WasDrive: r.WasDrive, Copied: r.Copied, ByChance: r.ByChance, State: "undecided",
 	}
 	if r.WasNumber {
 		j.Was = &r.Was

@@ -38,7 +38,7 @@ func (w *work) judge() {
 	formatted := w.newFormat() || len(r.Volumes) > 0
 	few := sectors <= fewSectors && left <= fewBytes
 	inVolumes := len(w.inVolumes) > 0
-	add(slices.ContainsFunc(r.Readings, func(x Reading) bool { return x.Proved() }), Numbers)
+	add(slices.ContainsFunc(r.Readings, func(x Reading) bool { return x.Proved() && !x.Copied }), Numbers)
 	add(w.tailRestored > 0, TailFromHead)
 	add(w.headRestored > 0, HeadFromTail)
 	add(w.nearRestored > 0, Mended)

@@ -29,6 +29,8 @@ type Reading struct {
 	WasMeaning string
 	WasDrive   bool
 
+	Copied bool // what changed of it came from another sector
+
 	// ByChance is how many readings as good as this one chance alone is
 	// expected to give in all the bytes that changed.
 	ByChance float64
