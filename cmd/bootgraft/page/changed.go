@@ -102,8 +102,8 @@ var KindTexts = map[diff.Kind]string{
 	diff.Rewritten: "The boot areas changed in more than a few bytes, and not from each other. The device has worked on them: compare it " +
 		"with the originals of other sizes to see what it wrote.",
 	diff.NewFormat: "The device did not know the layout, or did not like it, and made its own. Keep this image: it shows what " +
-		"the device wants for this size, and is an original to compare with the others. What it left as it was is still the plan's: an original without that " +
-		"is a card of zeros that the device makes a layout on. Never let it do so on the old drive.",
+		"the device wants for this size, and is an original to compare with the others. What it left as it was is still the plan's: " +
+		"an original without that is a card of zeros that the device makes a layout on. Never let it do so on the old drive.",
 	diff.NewVolume: "A volume was made new, and what was in it is gone. If nobody did that on a computer, the device did not " +
 		"like the volume that it found.",
 }

@@ -62,7 +62,8 @@ func sameReadings(r *diff.Report) (out [][]*diff.Reading) {
 		x := &r.Readings[i]
 		k := slices.IndexFunc(out, func(list []*diff.Reading) bool {
 			y := list[0]
-			return x.Meaning == y.Meaning && x.Encoding == y.Encoding && x.Was == y.Was && x.WasNumber == y.WasNumber && x.Copied == y.Copied && x.Proved() == y.Proved()
+			return x.Meaning == y.Meaning && x.Encoding == y.Encoding && x.Was == y.Was && x.WasNumber == y.WasNumber &&
+				x.Copied == y.Copied && x.Proved() == y.Proved()
 		})
 		if k >= 0 {
 			out[k] = append(out[k], x)

@@ -226,25 +226,34 @@ func eachMatch(sector []byte, wanted map[part][]int, visit func(i int, order ima
 	}
 }
 
-// became compares the bytes that changed with those of other; nil if too few of
-// them have become the same.
+// became compares the runs of bytes that changed with those of other; nil if too
+// few of them have become the same. A run of which only some bytes have is one of
+// its own: a checksum.
 func (e *end) became(other []byte) *Copy {
 	c := &Copy{same: make([]bool, len(e.is))}
 	telling := 0
-	for i := range e.was {
-		switch {
-		case e.was[i] == e.is[i]:
-		case e.is[i] != other[i]:
-			if c.left++; c.left > mostOwn {
+	for i := 0; i < len(e.is); i++ {
+		j := i
+		for j < len(e.is) && e.was[j] != e.is[j] {
+			j++
+		}
+		if j == i {
+			continue
+		}
+		if !bytes.Equal(e.is[i:j], other[i:j]) {
+			if c.left += j - i; c.left > mostOwn {
 				return nil
 			}
-		default:
-			c.same[i] = true
-			c.Bytes++
-			if e.is[i] != 0 && e.is[i] != 0xFF {
-				telling++
+		} else {
+			c.Bytes += j - i
+			for k := i; k < j; k++ {
+				c.same[k] = true
+				if e.is[k] != 0 && e.is[k] != 0xFF {
+					telling++
+				}
 			}
 		}
+		i = j
 	}
 	if c.Bytes == 0 || c.left > 0 && telling < leastSame {
 		return nil

@@ -1,6 +1,8 @@
 package diff_test
 
 import (
+	"encoding/binary"
+	"slices"
 	"testing"
 
 	"bootgraft/image/disk"
@@ -36,6 +38,31 @@ func BenchmarkAnotherHead(b *testing.B) {
 	for b.Loop() {
 		if _, err := diff.Compare(b.Context(), x, y, diff.Options{Drive: 6_346_368}); err != nil {
 			b.Fatal(err)
+		}
+	}
+}
+
+// TestTheSizeOfTheCardIsNoCounter: a device that writes the sectors of the card
+// where those of the drive stood, and nothing else, has written a number.
+func TestTheSizeOfTheCardIsNoCounter(t *testing.T) {
+	const drive, card = 6_346_368, 31_266_816
+	was, is := imagetest.New(card, 512), imagetest.New(card, 512)
+	for d, n := range map[*imagetest.Disk]uint32{was: drive, is: card} {
+		disks.Noise(d, disk.Span{Count: 40}, 1)
+		b := make([]byte, 512)
+		copy(b, "AN INVENTED DEVICE, HEADER 1")
+		binary.BigEndian.PutUint32(b[100:], n)
+		d.Put(3, b)
+	}
+	for _, from := range []disk.Sector{drive, 0} {
+		r, err := diff.Compare(t.Context(), survey(t, was), survey(t, is), diff.Options{Drive: from})
+		if err != nil || !slices.Equal(r.Kinds, []diff.Kind{diff.Numbers}) || len(r.Readings) != 1 {
+			t.Fatalf("%+v, %v", r, err)
+		}
+		x := r.Readings[0]
+		if x.Sector != 3 || x.Byte != 100 || x.Encoding != "be32" || x.Value != card || x.Was != drive || x.WasDrive != (from > 0) || !x.Proved() ||
+			x.Meaning != "sectors of the disk" || !slices.Contains(imagetest.Codes(r.Findings), string(disk.DeviceWroteSize)) {
+			t.Errorf("%+v, %v", x, r.Findings)
 		}
 	}
 }
