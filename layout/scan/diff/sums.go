@@ -31,8 +31,8 @@ const (
 	maxSpan   = 64
 	maxSummed = 64
 	maxFields = 16
-	maxRuns   = 4 // fields that are looked at in runs of sectors
-	barSum    = 0.003 // checksums expected by chance
+	maxRuns   = 4     // fields that are looked at in runs of sectors
+	barSum    = 0.005 // checksums expected by chance
 )
 
 // sumForms are the encodings of checksums, by their width.
