@@ -18,6 +18,7 @@ type comparisonJSON struct {
 	Checks   []ruleCheckJSON         `json:"checks"`
 	Copies   []ruleCopyJSON          `json:"copies"`
 	Carried  []compare.Stretch       `json:"carried"`
+	Count    []compare.Count         `json:"counts"` // sizes that the device may count with; none: the sectors
 	For      *verdictJSON            `json:"for,omitempty"`
 	Advice   []adviceJSON            `json:"advice"`
 	Findings []disk.Finding          `json:"findings"`
@@ -61,18 +62,22 @@ type ruleCopyJSON struct {
 }
 
 type verdictJSON struct {
-	Sectors   disk.Sector  `json:"sectors"`
-	Proved    int          `json:"proved"`
-	Undecided int          `json:"undecided"`
-	Fields    []answerJSON `json:"fields"`
+	Sectors     disk.Sector   `json:"sectors"`
+	Proved      int           `json:"proved"`
+	Undecided   int           `json:"undecided"`
+	Unexplained int           `json:"unexplained"`
+	Counted     []disk.Sector `json:"counted"` // sectors of the card that the device may count
+	Fields      []answerJSON  `json:"fields"`
 }
 
 type answerJSON struct {
 	candidate.Place
-	State  compare.State `json:"state"`
-	Value  uint64        `json:"value"`
-	Why    string        `json:"why,omitempty"`
-	Others []otherJSON   `json:"alternatives"`
+	Width    int                `json:"width"`
+	Encoding candidate.Encoding `json:"encoding"`
+	State    compare.State      `json:"state"`
+	Value    uint64             `json:"value"`
+	Why      string             `json:"why,omitempty"`
+	Others   []otherJSON        `json:"alternatives"`
 }
 
 type otherJSON struct {
@@ -87,8 +92,9 @@ type adviceJSON struct {
 
 func comparisonObject(a *page.Originals) comparisonJSON {
 	j := comparisonJSON{
-		Schema: schema, Head: a.Head, Tail: a.Tail, Counts: a.Counts, Rules: a.Out,
+		Schema: schema, Head: a.Head, Tail: a.Tail, Counts: a.Bytes, Rules: a.Out,
 		Sources: []comparedJSON{}, Fields: []ruleFieldJSON{}, Checks: []ruleCheckJSON{}, Copies: []ruleCopyJSON{}, Advice: []adviceJSON{},
+		Count:   append([]compare.Count{}, a.Counts...),
 		Carried: append([]compare.Stretch{}, a.Carried...), Findings: append([]disk.Finding{}, a.Findings...),
 	}
 	for _, d := range a.Dumps {
@@ -119,14 +125,18 @@ func comparisonObject(a *page.Originals) comparisonJSON {
 // verdict says what a card of one size would hold.
 func verdictObject(a *page.Originals) *verdictJSON {
 	v := a.For(a.Card)
-	out := &verdictJSON{Sectors: a.Card, Proved: v.Proved, Undecided: v.Undecided, Fields: []answerJSON{}}
+	out := &verdictJSON{Sectors: a.Card, Proved: v.Proved, Undecided: v.Undecided, Unexplained: v.Unexplained, Fields: []answerJSON{}}
+	for _, c := range a.DiffersBy(a.Card, a.TailReach() > 0) {
+		out.Counted = append(out.Counted, c.Of(a.Card))
+	}
 	for i := range a.Fields {
 		f := &a.Fields[i]
 		x := answerJSON{Place: f.Place, State: compare.Undecided, Others: []otherJSON{}}
-		if answer, err := f.At(a.Card); err != nil {
+		if answer, err := a.Answer(f, a.Card); err != nil {
 			x.Why = err.Error()
 		} else {
 			x.State, x.Value, x.Why = answer.State, answer.Value, answer.Why
+			x.Width, x.Encoding = answer.Width, f.Ways[0].Encoding
 			for _, o := range answer.Others {
 				x.Others = append(x.Others, otherJSON{o.Formula, o.Value})
 			}

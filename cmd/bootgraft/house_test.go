@@ -101,7 +101,7 @@ var speakers = []string{"cmd/bootgraft", "cmd/bootgraft/talk"}
 
 // testOnly are packages for tests alone; no program may contain them.
 var testOnly = []string{
-	"image/imagetest", "image/imagetest/need", "image/imagetest/disks", "layout/rule/compare/family", "image/capture/rig", "safety/faultdev",
+	"image/imagetest", "image/imagetest/need", "image/imagetest/disks", "layout/rule/compare/family", "layout/rule/compare/fleet", "image/capture/rig", "safety/faultdev",
 }
 
 // noWorld are packages that see no file system, no clock and no randomness.

@@ -23,7 +23,8 @@ const (
 	modelCard   = 1_500_001
 )
 
-// modelDrives are the drives of three units.
+// modelDrives are the drives of four units: two of one size tell the serial number
+// from a number that follows the size.
 var modelDrives = []struct {
 	file    string
 	sectors int64
@@ -32,6 +33,7 @@ var modelDrives = []struct {
 	{"workshop.img", 409_146, 1101},
 	{"choir.img", 1_108_800, 1376},
 	{"spare.img", 1_951_081, 2040},
+	{"chapel.img", 1_108_800, 1412},
 }
 
 // modelHead returns the system area of a unit with a disk of n sectors.

@@ -45,21 +45,21 @@ func Comparison(u *talk.UI, a *Originals) {
 // classes are the classes in the order in which they are told.
 var classes = []compare.Class{
 	compare.Constant, compare.Size, compare.Address, compare.Checksum, compare.Copy, compare.CopyNumber,
-	compare.Identity, compare.Volatile, compare.Content, compare.Unknown, compare.NotRead,
+	compare.Unexplained, compare.Identity, compare.Volatile, compare.Content, compare.Unknown, compare.NotRead,
 }
 
 // classText says what a class is, as the sequel of "bytes".
 var classText = map[compare.Class]string{
 	compare.Constant: "are the same on all", compare.Size: "follow the size", compare.Address: "are addresses counted from the end",
 	compare.Checksum: "are checksums", compare.Copy: "repeat others", compare.CopyNumber: "number the copies",
-	compare.Identity: "belong to the unit", compare.Volatile: "change by themselves", compare.Content: "are content",
+	compare.Unexplained: "follow the size, and no rule explains them", compare.Identity: "belong to the unit", compare.Volatile: "change by themselves", compare.Content: "are content",
 	compare.Unknown: "differ, and nothing explains them", compare.NotRead: "are not known on all, and were not compared",
 }
 
 func showCounts(u *talk.UI, a *Originals) {
 	u.Answerf("\nOf their bytes\n")
 	for _, c := range classes {
-		if n := a.Counts[c]; n > 0 {
+		if n := a.Bytes[c]; n > 0 {
 			u.Answerf("  %15s  %s\n", disk.Grouped(n), classText[c])
 		}
 	}
@@ -217,13 +217,16 @@ func showFor(u *talk.UI, a *Originals) {
 		return
 	}
 	v := a.For(a.Card)
-	u.Answerf("\nA card of %s: %s.\n", disk.SizeText(a.Card, a.SectorSize), v)
+	u.Answerf("\nA card of %s:\n", disk.SizeText(a.Card, a.SectorSize))
+	if text := a.CountedText(a.Card, a.TailReach() > 0); text != "" {
+		u.Wrapped("  ", text)
+	}
 	for i := range a.Fields {
 		if enough(u, i, len(a.Fields)) {
 			break
 		}
 		f := &a.Fields[i]
-		answer, err := f.At(a.Card)
+		answer, err := a.Answer(f, a.Card)
 		if err != nil {
 			u.Wrapped("  ", fmt.Sprintf("impossible: %v", err))
 			continue
@@ -231,6 +234,7 @@ func showFor(u *talk.UI, a *Originals) {
 		u.Wrapped("  ", fmt.Sprintf("%s would hold %s, %s%s", f.Place, disk.Grouped(int64(answer.Value)), answer.State, because(answer.Why)))
 		showOthers(u, answer)
 	}
+	u.Answerf("%s.\n", v)
 }
 
 // showOthers lists the other values that a number may have, each once.

@@ -24,7 +24,7 @@ func (p *planner) ground() []layout.Piece {
 	endTail := !tail.Empty() && (p.w.Tail == TailBoth || p.w.Tail == TailEnd)
 	body := target - p.need.second // where the new end of everything but the second copy is
 	if endTail {
-		body -= tail.Count
+		body = p.tailTo()
 	}
 	keep := old // source sectors that may stay in their place
 	if !tail.Empty() {
@@ -48,7 +48,8 @@ func (p *planner) ground() []layout.Piece {
 	}
 	add(body-end(out), p.excessOp(), 0, layout.WhyExcess)
 	if endTail {
-		add(tail.Count, layout.Copy, tail.Start, layout.WhyTailMoved)
+		add(min(tail.Count, target-p.need.second-body), layout.Copy, tail.Start, layout.WhyTailMoved)
+		add(target-p.need.second-end(out), p.excessOp(), 0, layout.WhyExcess)
 	}
 	add(target-end(out), layout.Zero, 0, layout.WhyTableSecond)
 	return p.cover(p.clearOldTable(out))

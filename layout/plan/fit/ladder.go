@@ -95,31 +95,29 @@ func (p *planner) guesses() (out []rung) {
 	return out
 }
 
-// otherReadings makes a try of every other value that a number which is not
-// decided may have on this card.
+// otherReadings makes a try of every other size that the device may count with,
+// and of every other value that a number which is not decided may have.
 func (p *planner) otherReadings() (out []rung) {
 	if p.rules == nil {
 		return nil
 	}
 	n := p.w.Target.Sectors
-	for i := range p.rules.Fields {
-		f := &p.rules.Fields[i]
-		answer, err := f.At(n)
-		if err != nil || answer.State == compare.Proved {
+	reach, err := p.rules.ConstantTail(p.src) // what cannot be read may be a tail
+	for _, t := range p.rules.Tries(n, err != nil || reach > 0)[1:] {
+		if t.Place == nil {
+			out = append(out, rung{rules: t.Rules, Finding: disk.Notef("", disk.NoSector,
+				"as try 2, but the device counts %s of the card's sectors (%s), in all numbers and in what it counts from the end. If the device gets further, it counts so",
+				grouped(int64(t.Count.Of(n))), t.Count)})
 			continue
 		}
-		for _, alone := range f.Rivals(n) {
-			other, err := alone.At(n)
-			if err != nil {
-				continue
-			}
-			r := *p.rules
-			r.Fields = slices.Clone(r.Fields)
-			r.Fields[i] = alone
-			out = append(out, rung{rules: &r, guess: &alone.Place, Finding: disk.Notef("", alone.Place.At(n),
-				"as try 2, but %s holds %d (%s) instead of %d, which fits the originals as well. If the device gets further, the size of this card has decided the formula: let it write one and compare again",
-				alone.Place, other.Value, alone.Ways[0].Formulas[0], answer.Value)})
+		alone := t.Field()
+		other, err := t.Rules.Answer(alone, n)
+		if err != nil {
+			continue
 		}
+		out = append(out, rung{rules: t.Rules, guess: t.Place, Finding: disk.Notef("", t.Place.At(t.Count.Of(n)),
+			"as try 2, but %s holds %d (%s), which fits the originals as well. If the device gets further, the size of this card has decided the formula: let it write one and compare again",
+			t.Place, other.Value, other.Formula)})
 	}
 	return out
 }
@@ -164,7 +162,7 @@ func (p *planner) withCandidate(f layout.Field, g compare.Formula) (r *compare.R
 		class = compare.Address
 	}
 	way := compare.Way{Byte: f.Offset, Encoding: candidate.Encoding(f.Encoding), Formulas: []compare.Formula{g}}
-	r.Fields = append(slices.Clone(r.Fields), compare.Field{Place: at, Class: class, Width: f.Width, Ways: []compare.Way{way}, Doubt: "one disk alone suggests it"})
+	r.Fields = append(slices.Clone(r.Fields), compare.Field{Place: at, Class: class, Width: f.Width, Bits: 1, Ways: []compare.Way{way}, Doubt: "one disk alone suggests it"})
 	return r, at, true
 }
 

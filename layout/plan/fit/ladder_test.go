@@ -147,7 +147,7 @@ func TestOtherReadingsAreTries(t *testing.T) {
 	f := family.Named()[0]
 	r := rulesOf(t, f, []disk.Sector{300_001, 1_108_800}, 0x220)
 	n := disk.Sector(1_130_000)
-	for len(r.Fields[0].Rivals(n)) < 1 {
+	for len(r.Rivals(&r.Fields[0], n)) < 1 {
 		n++
 	}
 	src := unit(f, 300_001, 1)

@@ -143,7 +143,7 @@ func (p *planner) homes(s disk.Span) (out []home) {
 	if !p.resizing() || p.w.Tail == TailDrop || p.w.Tail == TailSamePlace || tail.Empty() {
 		return []home{{s, 0}}
 	}
-	by := p.w.Target.Sectors - p.need.second - tail.End()
+	by := p.tailTo() - tail.Start
 	for _, part := range []home{{disk.Between(s.Start, min(s.End(), tail.Start)), 0}, {s.Common(tail), by}, {disk.Between(max(s.Start, tail.End()), s.End()), 0}} {
 		if !part.Empty() {
 			out = append(out, part)

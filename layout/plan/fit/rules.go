@@ -84,7 +84,7 @@ func (p *planner) tailByRules() error {
 			return err
 		}
 	}
-	start := p.s.Sectors - reach
+	start := p.rules.Counted(p.s.Sectors) - reach
 	if !tail.Empty() && tail.Start <= start || start < 0 {
 		return nil // Apply refuses rules that reach past the start
 	}
@@ -99,6 +99,16 @@ func (p *planner) tailByRules() error {
 	p.need.tailUsed, p.assumed = tail.End(), true
 	p.note(disk.Notef(disk.TailByRules, start, "the rules count the last %s from the end; they go to the new end of the card", sectors(tail.Count)))
 	return nil
+}
+
+// tailTo returns where the tail begins on the card: as far before its end as on
+// the source, or before the end that the device counts.
+func (p *planner) tailTo() disk.Sector {
+	target, old := p.w.Target.Sectors, p.s.Sectors
+	if p.rules == nil || p.rules.Counted(target) == target && p.rules.Counted(old) == old {
+		return target - p.need.second - p.need.tail.Count
+	}
+	return max(0, p.need.tail.Start+p.rules.Counted(target)-p.rules.Counted(old))
 }
 
 // countedFromEnd tells whether originals of several sizes have shown that the
@@ -133,6 +143,9 @@ func (p *planner) applyRules() error {
 		if p.try.guess == nil || *p.try.guess != u.Place { // who asks for a guess has accepted it
 			p.ask(u.Finding)
 		}
+	}
+	for _, q := range out.Questions {
+		p.ask(q)
 	}
 	for _, s := range out.Sectors {
 		if err := p.applySector(s); err != nil {
@@ -179,7 +192,7 @@ func (p *planner) applySector(s compare.RenderedSector) error {
 	switch {
 	case s.At == 0:
 		rank = layout.RankSector0
-	case s.At-s.From == p.w.Target.Sectors-p.s.Sectors:
+	case s.At-s.From == p.rules.Counted(p.w.Target.Sectors)-p.rules.Counted(p.s.Sectors):
 		rank = layout.RankSecond
 	}
 	made := s.Bytes
@@ -211,11 +224,11 @@ func (p *planner) origin(x disk.Sector) (disk.Sector, bool) {
 func (p *planner) pointers() error {
 	for i := range p.rules.Fields {
 		f := &p.rules.Fields[i]
-		if f.Class != compare.Address {
+		if f.Class != compare.Address || f.Weak() {
 			continue
 		}
-		before, err1 := f.At(p.s.Sectors)
-		after, err2 := f.At(p.w.Target.Sectors)
+		before, err1 := p.rules.Answer(f, p.s.Sectors)
+		after, err2 := p.rules.Answer(f, p.w.Target.Sectors)
 		if err1 != nil || err2 != nil || before.Value >= uint64(p.s.Sectors) {
 			continue // Apply has refused it, or it points at nothing
 		}
@@ -246,7 +259,7 @@ func (p *planner) rulesMeaning() disk.Spans {
 		return m
 	}
 	for s := range p.rules.Touched() {
-		m = m.Add(disk.Span{Start: s.At(p.s.Sectors), Count: 1})
+		m = m.Add(disk.Span{Start: s.At(p.rules.Counted(p.s.Sectors)), Count: 1})
 	}
 	return m
 }

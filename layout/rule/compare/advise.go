@@ -29,20 +29,22 @@ func (r *Rules) Advise(n disk.Sector, sizes []disk.Sector) []Advice {
 			continue
 		}
 		a := Advice{Size: s}
+		left := r.surviving(s)
 		for i := range r.Fields {
 			f := &r.Fields[i]
-			if _, err := f.At(s); err != nil { // no disk of this size can hold it
+			there, err := r.first(f, s)
+			if err != nil { // no disk of this size can hold it
 				a.Left++
 				a.open++
 				continue
 			}
-			left, gain := f.left(n, s), r.gain(f, s)
+			gain := r.gain(f, there.Formula, s)
 			a.gain += gain
-			if left || f.Doubt != "" || f.Bits+gain < Bar {
+			if r.left(f, left, n, s) || f.Doubt != "" || f.Bits+gain < Bar {
 				a.Left++
 				a.open += 0.5
 			}
-			a.open += 0.5 * f.Ways[0].Formulas[0].open(int64(n), int64(s))
+			a.open += 0.5 * there.Formula.open(int64(n), int64(s))
 		}
 		out = append(out, a)
 	}
@@ -52,24 +54,43 @@ func (r *Rules) Advise(n disk.Sector, sizes []disk.Sector) []Advice {
 	return out
 }
 
-// left tells whether a reading would fit an original of s sectors as well as
-// the first does, and still put something else on a card of n.
-func (f *Field) left(n, s disk.Sector) bool {
-	first := f.Ways[0].Formulas[0]
-	there, ok1 := first.one(int64(s), first.simplest())
-	here, ok2 := first.one(int64(n), first.simplest())
-	if !ok1 || !ok2 {
+// surviving returns the sizes that the device may still count with after an
+// original of s sectors that is as the likeliest of them says.
+func (r *Rules) surviving(s disk.Sector) (out []Count) {
+	first := r.counts()[0]
+	for _, c := range r.counts() {
+		falls := c.Of(s) != first.Of(s) && r.TailReach() > 0
+		for i := range r.Fields {
+			f := &r.Fields[i]
+			there, err := r.first(f, s)
+			falls = falls || err == nil && !slices.ContainsFunc(r.in(c, f, s), func(x spoken) bool {
+				_, fits := x.giving(int64(s), int64(there.Value))
+				return fits
+			})
+		}
+		if !falls {
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
+// left tells whether a reading by one of the counts would fit an original of s
+// sectors as well as the first does, and still put something else on a card of n.
+func (r *Rules) left(f *Field, counts []Count, n, s disk.Sector) bool {
+	there, err1 := r.first(f, s)
+	here, err2 := r.first(f, n)
+	if err1 != nil || err2 != nil {
 		return true
 	}
-	for _, w := range f.Ways {
-		for _, g := range w.Formulas {
-			h, fits := g.giving(int64(s), there)
+	for _, c := range counts {
+		for _, x := range r.in(c, f, n) {
+			h, fits := x.giving(int64(s), int64(there.Value))
 			if !fits {
 				continue
 			}
-			lo, ok1 := h.one(int64(n), h.Min)
-			hi, ok2 := h.one(int64(n), h.Max)
-			if !ok1 || !ok2 || lo != here || hi != here {
+			lo, hi, ok := h.At(n)
+			if !ok || lo != here.Value || hi != here.Value {
 				return true
 			}
 		}
@@ -110,8 +131,7 @@ func (f Formula) open(n, s int64) float64 {
 
 // gain returns how many bits the first formula foretells of a field on an
 // original of s sectors: as many as its values differ in, less what is open.
-func (r *Rules) gain(f *Field, s disk.Sector) float64 {
-	g := f.Ways[0].Formulas[0]
+func (r *Rules) gain(f *Field, g Formula, s disk.Sector) float64 {
 	lo, hi, ok := g.At(s)
 	if !ok || len(r.Sizes) == 0 {
 		return 0
@@ -127,6 +147,7 @@ func (r *Rules) gain(f *Field, s disk.Sector) float64 {
 
 // giving returns the part of the band that gives v for n sectors.
 func (f Formula) giving(n, v int64) (Formula, bool) {
+	n = int64(f.Count.Of(disk.Sector(n)))
 	q := v - f.Plus
 	if q%f.Times != 0 {
 		return f, false

@@ -19,7 +19,8 @@ import (
 type Rendered struct {
 	Sectors   []RenderedSector
 	Findings  []disk.Finding
-	Undecided []OpenRule // in the order of the rules
+	Undecided []OpenRule     // in the order of the rules
+	Questions []disk.Finding // about the whole card; each is a Refusal to accept by its code
 }
 
 // OpenRule is a number or checksum that the rules do not decide for this card,
@@ -52,7 +53,7 @@ func refuse(code disk.Code, text string, args ...any) error {
 type applier struct {
 	r      *Rules
 	src    image.Source
-	old, n disk.Sector
+	old, n disk.Sector // sectors of the source and of the card
 	card   map[candidate.Place][]byte
 	out    *Rendered
 }
@@ -72,13 +73,13 @@ func Apply(r *Rules, src image.Source, n disk.Sector) (*Rendered, error) {
 	if least := r.reach(); n < least || a.old < least {
 		return nil, refuse(disk.RulesAreasOverlap, "the areas of the rules need %d sectors; the source has %d, the card %d", least, a.old, n)
 	}
-	for _, step := range []func() error{a.originals, a.copies, a.ofCopies, a.verify, a.leftBehind, a.carried} {
+	for _, step := range []func() error{a.originals, a.copies, a.ofCopies, a.verify, a.leftBehind, a.carried, a.counted} {
 		if err := step(); err != nil {
 			return nil, err
 		}
 	}
 	for p, b := range a.card {
-		a.out.Sectors = append(a.out.Sectors, RenderedSector{p.At(n), p.At(a.old), b})
+		a.out.Sectors = append(a.out.Sectors, RenderedSector{a.onCard(p), a.onSource(p), b})
 	}
 	slices.SortFunc(a.out.Sectors, func(x, y RenderedSector) int { return cmp.Compare(x.At, y.At) })
 	return a.out, nil
@@ -130,10 +131,15 @@ func (a *applier) sector(p candidate.Place) ([]byte, error) {
 	return b, nil
 }
 
+// onCard and onSource return where a place lies: what is counted from the end
+// lies before the end that the device counts.
+func (a *applier) onCard(p candidate.Place) disk.Sector   { return p.At(a.r.Counted(a.n)) }
+func (a *applier) onSource(p candidate.Place) disk.Sector { return p.At(a.r.Counted(a.old)) }
+
 // source reads a sector of the source.
 func (a *applier) source(p candidate.Place) ([]byte, error) {
 	b := make([]byte, a.r.SectorSize)
-	if err := image.ReadFull(a.src, b, int64(p.At(a.old))*int64(a.r.SectorSize)); err != nil {
+	if err := image.ReadFull(a.src, b, int64(a.onSource(p))*int64(a.r.SectorSize)); err != nil {
 		return nil, fmt.Errorf("reading %s of the source: %w", p, err)
 	}
 	return b, nil
@@ -175,11 +181,15 @@ func (a *applier) render(copies bool) error {
 }
 
 func (a *applier) field(f *Field) error {
-	answer, err := f.At(a.n)
+	if f.Weak() {
+		a.undecided(f.Place, "%s may follow the size (%s), which is no likelier than chance: it stays as the source has it", f.Place, f.Ways[0].Formulas[0])
+		return nil
+	}
+	answer, err := a.r.Answer(f, a.n)
 	if err != nil {
 		return refuse(disk.RulesTooWide, "%v", err)
 	}
-	before, err := f.At(a.old)
+	before, err := a.r.Answer(f, a.old)
 	if err != nil {
 		return refuse(disk.RulesSource, "the source does not follow the rules: %v", err)
 	}
@@ -193,8 +203,8 @@ func (a *applier) field(f *Field) error {
 	if f.Class == Address && answer.Value >= uint64(a.n) {
 		return refuse(disk.RulesPointerFallsOff, "%s would point to sector %d of a card of %d", f.Place, answer.Value, a.n)
 	}
-	if answer.State != Proved {
-		a.undecided(f.Place, "%s would hold %d (%s), and this is not decided: %s", f.Place, answer.Value, f.Ways[0].Formulas[0], answer.Why)
+	if !answer.Alone {
+		a.undecided(f.Place, "%s would hold %d (%s), and this is not decided: %s", f.Place, answer.Value, answer.Formula, answer.Why)
 	}
 	card, err := a.sector(f.Place)
 	if err != nil {
@@ -205,7 +215,7 @@ func (a *applier) field(f *Field) error {
 }
 
 func (a *applier) undecided(at candidate.Place, text string, args ...any) {
-	a.out.Undecided = append(a.out.Undecided, OpenRule{at, disk.Refusalf(disk.RulesUndecided, at.At(a.n), text, args...)})
+	a.out.Undecided = append(a.out.Undecided, OpenRule{at, disk.Refusalf(disk.RulesUndecided, a.onCard(at), text, args...)})
 }
 
 // inward sorts checksums so that one comes after all that lie in its span.
@@ -229,8 +239,8 @@ func (a *applier) inward(list []*Check) ([]*Check, error) {
 func (a *applier) holds(c, d *Check) bool {
 	w := c.Ways[0]
 	size := int64(a.r.SectorSize)
-	from := int64(w.Start.At(a.n))*size + int64(w.Start.Byte)
-	at := int64(d.Place.At(a.n))*size + int64(d.Byte)
+	from := int64(a.onCard(w.Start))*size + int64(w.Start.Byte)
+	at := int64(a.onCard(d.Place))*size + int64(d.Byte)
 	return at+int64(d.Width) > from && at < from+w.Count
 }
 

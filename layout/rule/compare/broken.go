@@ -45,12 +45,15 @@ func (r *Rules) Broken(src image.Source) ([]disk.Finding, error) {
 }
 
 func (a *applier) brokenField(f *Field, out *[]disk.Finding) error {
+	if f.Weak() {
+		return nil
+	}
 	b, err := a.source(f.Place)
 	if err != nil {
 		return err
 	}
-	at := f.Place.At(a.n)
-	answer, err := f.At(a.n)
+	at := a.onCard(f.Place)
+	answer, err := a.r.Answer(f, a.n)
 	if err != nil {
 		*out = append(*out, disk.Warningf(disk.RuleField, at, "no disk of this size can follow the rule: %v", err))
 		return nil
@@ -77,7 +80,7 @@ func (a *applier) brokenCopy(c *CopyRule, out *[]disk.Finding) error {
 			return err
 		}
 		if !c.equal(b, t, x) {
-			*out = append(*out, disk.Warningf(disk.RuleCopy, to.At(a.n), "%s does not repeat %s: a device that compares its copies may write the old one back", to, of))
+			*out = append(*out, disk.Warningf(disk.RuleCopy, a.onCard(to), "%s does not repeat %s: a device that compares its copies may write the old one back", to, of))
 		}
 	}
 	return nil
@@ -98,6 +101,6 @@ func (a *applier) brokenCheck(c *Check, out *[]disk.Finding) error {
 			return nil
 		}
 	}
-	*out = append(*out, disk.Warningf(disk.RuleCheck, c.Place.At(a.n), "the checksum at %s is % x, which its span does not give", c.Place, have))
+	*out = append(*out, disk.Warningf(disk.RuleCheck, a.onCard(c.Place), "the checksum at %s is % x, which its span does not give", c.Place, have))
 	return nil
 }

@@ -40,7 +40,18 @@ type sumHit struct {
 // checks finds the checksums among bytes that no field explains.
 func (w *worker) checks() error {
 	w.movingSectors()
-	sheets := slices.Clone(w.sheets) // where little is open, a checksum is likely
+	isCopy := func(s *sheet) bool { return s.copy }
+	if err := w.checksIn(slices.DeleteFunc(slices.Clone(w.sheets), isCopy)); err != nil {
+		return err
+	}
+	if err := w.checksOfCopies(); err != nil {
+		return err
+	}
+	return w.checksIn(slices.DeleteFunc(slices.Clone(w.sheets), func(s *sheet) bool { return !s.copy }))
+}
+
+// checksIn finds the checksums of some sheets, where little is open first.
+func (w *worker) checksIn(sheets []*sheet) error {
 	slices.SortStableFunc(sheets, func(a, b *sheet) int { return a.open(0, len(a.diff)) - b.open(0, len(b.diff)) })
 	var targets []*target
 	for _, s := range sheets {
@@ -59,7 +70,12 @@ func (w *worker) checks() error {
 		return err
 	}
 	hits = slices.DeleteFunc(hits, func(h *sumHit) bool { return h == nil })
-	w.acceptChecks(hits, len(targets))
+	for _, h := range hits {
+		h.bits -= cost(float64(len(targets)))
+	}
+	isWeak := func(h *sumHit) bool { return h.bits < Bar }
+	w.weakHits = append(w.weakHits, slices.DeleteFunc(slices.Clone(hits), func(h *sumHit) bool { return !isWeak(h) })...)
+	w.acceptChecks(slices.DeleteFunc(hits, isWeak))
 	return nil
 }
 
@@ -119,12 +135,15 @@ func newTarget(s *sheet, at, width, cover int) *target {
 
 // acceptChecks takes the checksums that foretold most, none twice, and none
 // that would only be right because another one that it covers is.
-func (w *worker) acceptChecks(hits []*sumHit, tried int) {
+func (w *worker) acceptChecks(hits []*sumHit) {
 	slices.SortStableFunc(hits, func(a, b *sumHit) int { return cmp.Compare(b.rank(w.c.SectorSize), a.rank(w.c.SectorSize)) })
 	for _, h := range hits {
 		t := h.t
-		bits := h.bits - cost(float64(tried))
-		if bits <= 0 || len(w.c.Checks) == maxChecks || t.s.open(t.at, t.at+t.width) != t.cover {
+		bits, least := h.bits, Bar/2.0
+		if t.at >= w.c.SectorSize-8 {
+			least = 0 // where people put checksums
+		}
+		if bits <= least || len(w.c.Checks) == maxChecks || t.s.open(t.at, t.at+t.width) != t.cover {
 			continue
 		}
 		c := Check{Place: t.s.at, Width: t.width, Bits: bits, Ways: h.ways}
@@ -136,14 +155,14 @@ func (w *worker) acceptChecks(hits []*sumHit, tried int) {
 			t.s.done[i] = true
 		}
 		w.c.Checks = append(w.c.Checks, c)
-		w.c.Counts[Checksum] += int64(t.cover)
+		w.c.Bytes[Checksum] += int64(t.cover)
 	}
 }
 
 // rank puts checksums first that lie where people put them: at a border of
 // their span, or at the end of a sector, at a natural place.
 func (h *sumHit) rank(size int) float64 {
-	r := h.bits
+	r := h.bits + 8*float64(h.t.width-h.t.cover) // what is the same on all is foretold too, once
 	if h.t.at%h.t.width == 0 {
 		r++
 	}

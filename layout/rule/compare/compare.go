@@ -39,7 +39,7 @@ type Options struct {
 // Comparison is what several originals have in common.
 type Comparison struct {
 	Rules
-	Counts   map[Class]int64 // bytes of the areas by class
+	Bytes    map[Class]int64 // bytes of the areas by class
 	Tried    float64         // fields looked at
 	Findings []disk.Finding
 
@@ -59,7 +59,7 @@ func Run(ctx context.Context, dumps []Dump, opt Options) (*Comparison, error) {
 	if len(dumps) < 2 {
 		return nil, fmt.Errorf("a comparison needs at least two originals, this is %d", len(dumps))
 	}
-	c := &Comparison{Counts: map[Class]int64{}}
+	c := &Comparison{Bytes: map[Class]int64{}}
 	c.SectorSize = dumps[0].Source.SectorSize()
 	for _, d := range dumps {
 		if d.Source.SectorSize() != c.SectorSize {
@@ -75,16 +75,60 @@ func Run(ctx context.Context, dumps []Dump, opt Options) (*Comparison, error) {
 	}
 	slices.Sort(c.Sizes)
 	c.areas(opt)
-	sheets, err := c.read(ctx, dumps, opt)
-	if err != nil {
-		return nil, err
+	ends, err := c.find(ctx, dumps, opt, Count{})
+	if err == nil && len(ends) > 0 {
+		c, err = c.byEnds(ctx, dumps, opt, ends)
 	}
-	w := &worker{ctx: ctx, dumps: dumps, c: c, sheets: sheets}
-	if err := w.run(); err != nil {
+	if err != nil {
 		return nil, err
 	}
 	c.say()
 	return c, nil
+}
+
+// find reads the areas of all disks, the tail before the end that end counts, and
+// finds the rules. It stops where the numbers say that some disk counts less than
+// all of its sectors, and returns what they leave.
+func (c *Comparison) find(ctx context.Context, dumps []Dump, opt Options, end Count) ([]Count, error) {
+	sheets, err := c.read(ctx, dumps, opt, end)
+	if err != nil {
+		return nil, err
+	}
+	w := &worker{ctx: ctx, dumps: dumps, c: c, sheets: sheets, end: end}
+	return w.run()
+}
+
+// byEnds compares with the tail before each end that the device may count: what
+// lies there is not found before the last sector. That by which most is found at
+// the end stays.
+func (c *Comparison) byEnds(ctx context.Context, dumps []Dump, opt Options, ends []Count) (*Comparison, error) {
+	var best *Comparison
+	for _, end := range ends {
+		again := &Comparison{Bytes: map[Class]int64{}, units: c.units, sizes: c.sizes}
+		again.SectorSize, again.Sizes, again.Head, again.Tail = c.SectorSize, c.Sizes, c.Head, c.Tail
+		if _, err := again.find(ctx, dumps, opt, end); err != nil {
+			return nil, err
+		}
+		if best == nil || again.atEnd() > best.atEnd() {
+			best = again
+		}
+	}
+	return best, nil
+}
+
+// atEnd returns how many numbers and copied sectors were found at the end.
+func (c *Comparison) atEnd() (n disk.Sector) {
+	for i := range c.Copies {
+		if c.Copies[i].To.From == layout.FromEnd {
+			n += c.Copies[i].Count
+		}
+	}
+	for i := range c.Fields {
+		if c.Fields[i].From == layout.FromEnd && c.Fields[i].Bits >= Bar {
+			n++
+		}
+	}
+	return n
 }
 
 // areas settles how much of each end is compared: at most half the smallest.
@@ -101,9 +145,9 @@ func (c *Comparison) areas(opt Options) {
 	c.Head, c.Tail = min(c.Head, most), min(c.Tail, most)
 }
 
-func (c *Comparison) read(ctx context.Context, dumps []Dump, opt Options) ([]*sheet, error) {
+func (c *Comparison) read(ctx context.Context, dumps []Dump, opt Options, end Count) ([]*sheet, error) {
 	total, done := c.Head+c.Tail, disk.Sector(0)
-	r := &reader{ctx: ctx, dumps: dumps, size: c.SectorSize, out: c, moved: func(n disk.Sector) {
+	r := &reader{ctx: ctx, dumps: dumps, size: c.SectorSize, out: c, end: end, moved: func(n disk.Sector) {
 		if done += n; opt.Progress != nil {
 			opt.Progress(done, total)
 		}
@@ -127,10 +171,13 @@ type worker struct {
 	dumps  []Dump
 	c      *Comparison
 	sheets []*sheet
+	end    Count // before what counted end the tail lies
 	fields []*guess
 	tried  float64
 	moving map[candidate.Place]bool // sectors that differ between the disks
 	rows   rowCache
+
+	weakHits []*sumHit // checksums that may be chance
 
 	lock   sync.Mutex // guards what follows
 	failed error      // the first read that failed
@@ -150,23 +197,28 @@ func (w *worker) fail(err error) {
 	}
 }
 
-func (w *worker) run() error {
+func (w *worker) run() ([]Count, error) {
 	w.copies()
 	if err := w.numbers(); err != nil {
-		return err
+		return nil, err
 	}
 	w.c.Tried = w.tried
 	strong, weak := w.choose()
+	w.counts(strong, weak)
+	if ends := w.c.Counts; w.end == (Count{}) && !w.c.plain(w.c.counts()[0]) {
+		return ends, nil
+	}
 	w.accept(strong)
 	if err := w.checks(); err != nil {
-		return err
+		return nil, err
 	}
 	w.accept(weak)
+	w.acceptChecks(w.weakHits)
 	w.doubts()
 	w.rest()
 	slices.SortFunc(w.c.Fields, func(a, b Field) int { return a.Place.Compare(b.Place) })
 	slices.SortFunc(w.c.Checks, func(a, b Check) int { return a.Place.Compare(b.Place) })
-	return nil
+	return nil, nil
 }
 
 // each calls f for 0 to n-1 on every processor. It returns the error of the

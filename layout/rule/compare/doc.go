@@ -13,6 +13,12 @@
 // card of N sectors. Amounts added or taken away are never guessed: what the
 // originals leave open of them stays open.
 //
+// A device counts with one size, whatever it makes of it: the sectors of its
+// disk, or these cut to whole cylinders, say. Disks of whole cylinders do not tell
+// the one from the other, so every number, and every place counted from the end,
+// is read by each size that is left (Count), and what contradicts one number that
+// is proved is left for none.
+//
 // What is proved is proved among the formulas tried: a Formula of bytes, kB,
 // MB, KiB, MiB or any whole number of sectors, rounded or not. Out of reach are
 // heads, sectors and cylinders packed into one another, the size less what is in
@@ -35,7 +41,10 @@
 //	             doubt: why no card is decided; ways: every reading that fits
 //	  ways       byte, encoding (see candidate.Encoding), formulas
 //	  formulas   times, of, per, add_min, add_max, plus:
-//	             times * floor((of*N + add) / per) + plus, for all add_min <= add <= add_max
+//	             times * floor((of*N + add) / per) + plus, for all add_min <= add <= add_max;
+//	             whole, most, if there: N is the size as that count has it
+//	counts       sizes that the device may count with, the likeliest first, none: N alone:
+//	             whole, most: whole * floor(min(N, most) / whole); see Count
 //	copies       of, to: first sector of the original and of the copy; count; back: the sectors
 //	             of the copy lie in reverse order; order: 1 plain, 2 with the bytes of 16-bit
 //	             words exchanged, 4 with those of 32-bit words reversed; own: bytes of the copy
@@ -46,7 +55,7 @@
 //	carried      bytes without a rule: place, count, class; they stay as the source has them
 //
 // A place is {from, sector, byte}: from "start", sector 0 is the first of the
-// disk; from "end", sector 1 is the last. Rules are applied in this order:
+// disk; from "end", sector 1 is the last that the device counts. Rules are applied in this order:
 // fields of originals, their checksums from the inside out, copies, what
 // copies have of their own, their checksums.
 package compare

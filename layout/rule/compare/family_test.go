@@ -78,7 +78,7 @@ func falseProofs(t *testing.T, f *family.Family, c *Comparison, n disk.Sector) (
 	}
 	for i := range c.Fields {
 		x := &c.Fields[i]
-		answer, err := x.At(n)
+		answer, err := c.Answer(x, n)
 		if err != nil || answer.State != Proved {
 			continue
 		}

@@ -46,6 +46,7 @@ type fileJSON struct {
 	Sizes      []disk.Sector `json:"sizes"`
 	Head       disk.Sector   `json:"head"`
 	Tail       disk.Sector   `json:"tail"`
+	Counts     []Count       `json:"counts,omitempty"`
 	Fields     []fieldJSON   `json:"fields"`
 	Copies     []copyJSON    `json:"copies"`
 	Checks     []checkJSON   `json:"checks"`
@@ -86,7 +87,7 @@ func Encode(w io.Writer, r *Rules) error {
 	if err != nil {
 		return err
 	}
-	f := fileJSON{Schema: Schema, Kind: Kind, SectorSize: r.SectorSize, Sizes: r.Sizes, Head: r.Head, Tail: r.Tail, Carried: r.Carried}
+	f := fileJSON{Schema: Schema, Kind: Kind, SectorSize: r.SectorSize, Sizes: r.Sizes, Head: r.Head, Tail: r.Tail, Counts: r.Counts, Carried: r.Carried}
 	for _, x := range r.Fields {
 		f.Fields = append(f.Fields, fieldJSON{x.Place, x.Class, x.Width, math.Floor(x.Bits*10) / 10, x.Ways[0].Formulas[0].String(), x.Doubt, x.Ways})
 	}
@@ -120,7 +121,7 @@ func Decode(r io.Reader) (*Rules, error) {
 	if err != nil {
 		return nil, err
 	}
-	out := &Rules{WrittenBy: f.WrittenBy, SectorSize: f.SectorSize, Sizes: f.Sizes, Head: f.Head, Tail: f.Tail, Carried: f.Carried}
+	out := &Rules{WrittenBy: f.WrittenBy, SectorSize: f.SectorSize, Sizes: f.Sizes, Head: f.Head, Tail: f.Tail, Counts: f.Counts, Carried: f.Carried}
 	for _, x := range f.Fields {
 		if len(x.Ways) == 0 || len(x.Ways[0].Formulas) == 0 || x.Ways[0].Formulas[0].Per <= 0 || x.Ways[0].Formulas[0].Of <= 0 {
 			return nil, fmt.Errorf("rule file: the field at %s has no formula", x.Place)

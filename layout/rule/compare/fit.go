@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"math"
 	"slices"
+
+	"bootgraft/image/disk"
 )
 
 // A number in the boot area of several disks is fitted as
@@ -57,26 +59,39 @@ func gcd(a, b int64) int64 {
 	return max(a, -a)
 }
 
-// fitter fits values that were read from disks of known sizes.
+// fitter fits values that were read from disks of known sizes, as a device
+// counts them.
 type fitter struct {
+	count Count
 	named []ratio
+	units map[int64]bool // of which named holds one in so many sectors
 	bytes int64
 	n     []int64 // the different sizes, ascending
 	dumps [][]int // which disks have each
 	v     []int64 // scratch: the value at each size
 }
 
-func newFitter(sizes []int64, sectorSize int64) *fitter {
-	f := &fitter{named: ratios(sectorSize), bytes: sectorSize}
-	f.n = slices.Clone(sizes)
+func newFitter(sizes []int64, sectorSize int64, count Count) *fitter {
+	f := &fitter{count: count, named: ratios(sectorSize), bytes: sectorSize}
+	counted := slices.Clone(sizes)
+	for i, n := range sizes {
+		counted[i] = int64(count.Of(disk.Sector(n)))
+	}
+	f.n = slices.Clone(counted)
 	slices.Sort(f.n)
 	f.n = slices.Compact(f.n)
 	f.dumps = make([][]int, len(f.n))
-	for i, s := range sizes {
+	for i, s := range counted {
 		at, _ := slices.BinarySearch(f.n, s)
 		f.dumps[at] = append(f.dumps[at], i)
 	}
 	f.v = make([]int64, len(f.n))
+	f.units = map[int64]bool{}
+	for _, r := range f.named {
+		if r.of == 1 {
+			f.units[r.per] = true
+		}
+	}
 	return f
 }
 
@@ -86,6 +101,8 @@ type fitted struct {
 	bits     float64   // predicted, less the choice of formula
 	wide     bool      // more formulas fit than were kept: nothing is decided
 	unseen   bool      // a disk that is left out is not predicted by the rest
+	absurd   bool      // it adds or takes away more than the largest disk: a checksum over a number may
+	madeUp   bool      // the best formula has as many constants of its own as there are sizes
 }
 
 // fit returns the formulas for the values, one of each disk, or nil. cover is
@@ -117,9 +134,12 @@ func (f *fitter) fit(values []uint64, cover int) *fitted {
 			out.wide = true
 			break
 		}
+		s.Formula.Count = f.count
 		out.formulas = append(out.formulas, s.Formula)
 	}
 	out.unseen = !f.leaveOut(best.Formula)
+	out.madeUp = best.constants(f.named) >= len(f.n)
+	out.absurd = best.simplest()/best.Of > f.n[last] || -best.simplest()/best.Of > f.n[last] || best.Plus/best.Times > f.v[last]
 	return out
 }
 
@@ -175,7 +195,7 @@ func (f *fitter) slopes(width float64, keep func(Formula, float64)) (untried flo
 	}
 	choice := cost(float64(to-from+1)) + 2
 	for per := from; per <= to; per++ {
-		if slices.Contains(f.named, ratio{1, per}) {
+		if f.units[per] {
 			continue
 		}
 		if g, ok := f.solve(1, per, 1, 0, last+1); ok {
@@ -192,11 +212,11 @@ func (f *fitter) slopes(width float64, keep func(Formula, float64)) (untried flo
 // simple tells whether nothing had to be solved: N or the last sector, in
 // whole or begun units, or up to two units more or less.
 func simple(g Formula) bool {
-	holds := func(add int64) bool { return add >= g.Min && add <= g.Max }
-	return g.Plus == 0 && slices.ContainsFunc([]int64{0, -g.Of, g.Per - 1, g.Per, -g.Per, 2 * g.Per, -2 * g.Per}, holds)
+	_, ok := g.simple()
+	return ok && g.Plus == 0
 }
 
-// simples is how many amounts simple knows.
+// simples is how many amounts (Formula).simple knows.
 const simples = 7
 
 // solve returns the band that fits the first count sizes, if there is one.
@@ -268,4 +288,19 @@ func (f *fitter) leaveOut(g Formula) bool {
 		}
 	}
 	return true
+}
+
+// constants returns how many numbers of the formula were made up to fit the
+// values: those that are neither usual nor without need.
+func (f Formula) constants(ratios []ratio) (n int) {
+	if _, ok := f.simple(); !ok {
+		n++
+	}
+	if f.Plus != 0 {
+		n++
+	}
+	if g := gcd(f.Times*f.Of, f.Per); !slices.Contains(ratios, ratio{f.Times * f.Of / g, f.Per / g}) {
+		n++
+	}
+	return n
 }

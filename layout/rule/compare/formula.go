@@ -8,13 +8,15 @@ import (
 	"bootgraft/image/disk"
 )
 
-// Formula is a band of formulas in N, the sectors of the disk:
+// Formula is a band of formulas in N, the sectors of the disk, of which a Count
+// may be taken first:
 //
 //	Times * floor((Of*N + Add) / Per) + Plus, for every Add from Min to Max
 //
 // The several disks leave no more of Add open than this; where both ends of
 // the band give the same number, so does everything between.
 type Formula struct {
+	Count
 	Times int64 `json:"times"`
 	Of    int64 `json:"of"`
 	Per   int64 `json:"per"`
@@ -30,13 +32,13 @@ const limit = 1 << 61
 // valid tells whether the formula can be computed for any disk.
 func (f Formula) valid() bool {
 	small := func(v, most int64) bool { return v >= -most && v <= most }
-	return f.Times > 0 && f.Of > 0 && f.Per > 0 && f.Times <= 1<<32 && f.Of <= 1<<20 && f.Per <= 1<<40 &&
+	return f.Count.valid() && f.Times > 0 && f.Of > 0 && f.Per > 0 && f.Times <= 1<<32 && f.Of <= 1<<20 && f.Per <= 1<<40 &&
 		f.Min <= f.Max && small(f.Min, 1<<60) && small(f.Max, 1<<60) && small(f.Plus, 1<<60)
 }
 
 // one computes the formula with a given Add.
 func (f Formula) one(n, add int64) (v int64, ok bool) {
-	if n < 0 || float64(n)*float64(f.Of) > limit {
+	if n = int64(f.Count.Of(disk.Sector(n))); n < 0 || float64(n)*float64(f.Of) > limit {
 		return 0, false
 	}
 	q := floorDiv(n*f.Of+add, f.Per)
@@ -68,10 +70,8 @@ func floorDiv(a, b int64) int64 {
 // simplest returns the Add of the band that is said most shortly: none, the
 // last sector, rounded up, one or two units, else the one nearest to none.
 func (f Formula) simplest() int64 {
-	for _, add := range []int64{0, -f.Of, f.Per - 1, f.Per, -f.Per, 2 * f.Per, -2 * f.Per} {
-		if add >= f.Min && add <= f.Max {
-			return add
-		}
+	if add, ok := f.simple(); ok {
+		return add
 	}
 	if f.Max < 0 {
 		return f.Max
@@ -79,17 +79,37 @@ func (f Formula) simplest() int64 {
 	return f.Min
 }
 
+// simple returns the Add of the band that nobody has to solve, if it has one.
+func (f Formula) simple() (int64, bool) {
+	for _, add := range []int64{0, -f.Of, f.Per - 1, f.Per, -f.Per, 2 * f.Per, -2 * f.Per} {
+		if add >= f.Min && add <= f.Max {
+			return add, true
+		}
+	}
+	return 0, false
+}
+
+// likeliest returns the Add that most likely gives what the device writes: one
+// that nobody has to solve, else the middle of the band.
+func (f Formula) likeliest() int64 {
+	if add, ok := f.simple(); ok {
+		return add
+	}
+	return f.Min + (f.Max-f.Min)/2
+}
+
 // String writes the simplest formula of the band, and how many others the
 // disks leave open.
 func (f Formula) String() string {
 	add := f.simplest()
-	inner := "N"
+	size := f.Count.String()
+	inner, closed := size, false
 	if f.Of > 1 {
-		inner = fmt.Sprintf("%d N", f.Of)
+		inner = fmt.Sprintf("%d %s", f.Of, size)
 	}
 	switch {
 	case add < 0 && add%f.Of == 0 && f.Of > 1:
-		inner = fmt.Sprintf("%d (N - %d)", f.Of, -add/f.Of)
+		inner, closed = fmt.Sprintf("%d (%s - %d)", f.Of, size, -add/f.Of), true
 	case add < 0:
 		inner = fmt.Sprintf("%s - %d", inner, -add)
 	case add > 0:
@@ -97,7 +117,7 @@ func (f Formula) String() string {
 	}
 	var s strings.Builder
 	if f.Per > 1 {
-		if add != 0 && !strings.HasSuffix(inner, ")") {
+		if add != 0 && !closed {
 			inner = "(" + inner + ")"
 		}
 		inner = fmt.Sprintf("floor(%s / %d)", inner, f.Per)

@@ -113,7 +113,7 @@ func gptField(t *testing.T, c *Comparison, p candidate.Place, n disk.Sector, wan
 	t.Helper()
 	for i := range c.Fields {
 		if c.Fields[i].Place == p {
-			a, err := c.Fields[i].At(n)
+			a, err := c.Answer(&c.Fields[i], n)
 			if err != nil {
 				t.Fatal(err)
 			}

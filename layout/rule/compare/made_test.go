@@ -49,10 +49,10 @@ func TestOutgrownNumber(t *testing.T) {
 		t.Errorf("nobody says that no two are of one size: %v", c.Findings)
 	}
 	const fits, outgrown = 3_900_000, 8_000_000
-	if a, err := c.Fields[0].At(fits); err != nil || a.State != Proved || a.Value != fits/64 {
+	if a, err := c.Answer(&c.Fields[0], fits); err != nil || a.State != Proved || a.Value != fits/64 {
 		t.Errorf("for %d sectors: %+v, %v", fits, a, err)
 	}
-	a, err := c.Fields[0].At(outgrown)
+	a, err := c.Answer(&c.Fields[0], outgrown)
 	if err != nil || a.State != Undecided || a.Value != outgrown/64 || string(a.Bytes[:4]) != "\x48\xE8\x01\x00" {
 		t.Errorf("for %d sectors: %+v, %v; 125,000 is 0001E848", outgrown, a, err)
 	}

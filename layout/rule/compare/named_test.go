@@ -38,7 +38,7 @@ func TestNamedFamilies(t *testing.T) {
 		if v := c.For(n); v.Undecided > 0 || v.Proved == 0 {
 			t.Errorf("%s: %s: %v", f.Name, v, v.Open)
 			for _, p := range c.Fields {
-				a, _ := p.At(n)
+				a, _ := c.Answer(&p, n)
 				t.Logf("%s %s %s %+v", p.Place, p.Ways[0].Formulas[0], a.Why, a.Others)
 			}
 			continue
@@ -126,7 +126,7 @@ func TestTwoSizes(t *testing.T) {
 	c := compareWide(t, f, sizes)
 	state := map[int]State{}
 	for i := range c.Fields {
-		a, err := c.Fields[i].At(1_130_004)
+		a, err := c.Answer(&c.Fields[i], 1_130_004)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -164,7 +164,7 @@ func TestWholeCylinders(t *testing.T) {
 			if c.Fields[i].Byte != 0x64 {
 				continue
 			}
-			a, err := c.Fields[i].At(x.n)
+			a, err := c.Answer(&c.Fields[i], x.n)
 			if err != nil || a.State != x.want {
 				t.Errorf("for %d sectors: %s, %v; want %s", x.n, a.State, err, x.want)
 			}
@@ -216,8 +216,8 @@ func TestUnknownSectors(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if c.Counts[NotRead] != 6*512 {
-		t.Errorf("%d bytes are not read, want %d", c.Counts[NotRead], 6*512)
+	if c.Bytes[NotRead] != 6*512 {
+		t.Errorf("%d bytes are not read, want %d", c.Bytes[NotRead], 6*512)
 	}
 	if !slices.Contains(imagetest.Codes(c.Findings), string(disk.CompareNotRead)) {
 		t.Errorf("nobody says that sectors were not compared: %v", c.Findings)

@@ -3,6 +3,7 @@ package compare
 import (
 	"cmp"
 	"slices"
+	"strings"
 
 	"bootgraft/layout/rule/candidate"
 )
@@ -43,7 +44,7 @@ func (w *worker) numbers() error {
 	readers := make([]*numberReader, len(w.sheets))
 	err := w.each(len(w.sheets), func(i int) {
 		readers[i] = &numberReader{
-			s: w.sheets[i], fit: newFitter(w.c.sizes, int64(w.c.SectorSize)), values: make([]uint64, len(w.dumps)),
+			s: w.sheets[i], fits: w.fitters(), values: make([]uint64, len(w.dumps)),
 		}
 		readers[i].all()
 	})
@@ -60,8 +61,8 @@ func (w *worker) numbers() error {
 // numberReader reads the numbers of one sheet.
 type numberReader struct {
 	s      *sheet
-	fit    *fitter
-	values []uint64 // scratch
+	fits   []*fitter // by the sectors, and by the sizes that some disk tells from them
+	values []uint64  // scratch
 	tried  float64
 	found  []*guess
 }
@@ -97,7 +98,7 @@ func (r *numberReader) number(f *candidate.Form, at int) {
 		}
 	}
 	r.tried++
-	if fit := r.fit.fit(r.values, len(cover)); fit != nil {
+	if fit := fitAny(r.fits, r.values, len(cover)); fit != nil {
 		r.found = append(r.found, &guess{s: s, at: at, form: f, cover: cover, fit: fit})
 	}
 }
@@ -106,12 +107,18 @@ func (r *numberReader) number(f *candidate.Form, at int) {
 // those that explain the same or more are its rivals. It returns those that
 // are beyond chance and the rest apart.
 func (w *worker) choose() (strong, weak []*guess) {
-	byRank := func(a, b *guess) int {
-		if x, y := w.bits(a) >= Bar, w.bits(b) >= Bar; x != y {
-			if x {
-				return -1
-			}
+	tier := func(c *guess) int {
+		switch bits := w.bits(c); {
+		case bits >= Bar:
+			return 0
+		case bits > 0:
 			return 1
+		}
+		return 2
+	}
+	byRank := func(a, b *guess) int {
+		if x, y := tier(a), tier(b); x != y {
+			return x - y
 		}
 		return cmp.Or(cmp.Compare(b.rank(), a.rank()), cmp.Compare(b.fit.bits, a.fit.bits))
 	}
@@ -138,21 +145,52 @@ func (w *worker) choose() (strong, weak []*guess) {
 	return strong, weak
 }
 
-func (w *worker) bits(c *guess) float64 { return c.fit.bits - cost(w.tried) }
+// bits returns what the guess foretells beyond chance: nothing if as many numbers
+// of its formula were made up as there are sizes.
+func (w *worker) bits(c *guess) float64 {
+	bits := c.fit.bits - cost(w.tried)
+	switch {
+	case c.fit.madeUp:
+		return min(bits, 0)
+	case c.fit.absurd:
+		return min(bits, Bar-1)
+	}
+	return bits
+}
 
 // rank puts readings that cover more first, then the usual shapes: words at
 // their natural place.
 func (c *guess) rank() float64 {
 	r := 100 * float64(len(c.cover))
 	if c.form.Width != 0 && c.at%c.form.Width == 0 {
-		r += 20
+		r += 8
 	}
 	for i, f := range binaryForms {
 		if f == c.form {
-			r += 10 - 0.5*float64(i)
+			r += 4 - 0.2*float64(i)
 		}
 	}
-	return r + min(c.fit.bits, 200)/4
+	if c.padded() {
+		r -= 30
+	}
+	return r + min(c.fit.bits, 200)
+}
+
+// padded tells whether the digits of a number go on before it, as zeros or blanks
+// that fill its room: then it is longer than this.
+func (c *guess) padded() bool {
+	e := string(c.form.Encoding)
+	if c.at == 0 || c.s.diff[c.at-1] {
+		return false
+	}
+	before := c.s.data[0][c.at-1]
+	switch {
+	case strings.HasPrefix(e, "sdec"):
+		return before == ' '
+	case strings.HasPrefix(e, "dec"):
+		return before == '0' || before == ' '
+	}
+	return false
 }
 
 // place tells whether c stands beside those already taken. One that covers
@@ -214,7 +252,7 @@ func (w *worker) accept(list []*guess) {
 			c.s.done[i] = true
 		}
 		w.c.Fields = append(w.c.Fields, f)
-		w.c.Counts[f.Class] += int64(len(c.cover))
+		w.c.Bytes[f.Class] += int64(len(c.cover))
 	}
 }
 

@@ -46,6 +46,7 @@ type reader struct {
 	ctx    context.Context
 	dumps  []Dump
 	size   int // of a sector
+	end    Count
 	sheets []*sheet
 	out    *Comparison
 	moved  func(disk.Sector)
@@ -79,7 +80,7 @@ func (r *reader) area(from layout.Anchor, count disk.Sector) error {
 func (r *reader) part(p candidate.Place, n disk.Sector, bufs [][]byte) error {
 	var gaps disk.Spans // in sectors from p
 	for i, d := range r.dumps {
-		at := p.At(image.Sectors(d.Source))
+		at := p.At(r.end.Of(image.Sectors(d.Source)))
 		for _, u := range image.Unknown(d.Source, disk.Span{Start: at, Count: n}) {
 			gaps = gaps.Union(disk.Spans{{Start: u.Start - at, Count: u.Count}})
 		}
@@ -88,7 +89,7 @@ func (r *reader) part(p candidate.Place, n disk.Sector, bufs [][]byte) error {
 	for _, known := range gaps.Outside(disk.Span{Count: n}) {
 		lo, hi := int(known.Start)*r.size, int(known.End())*r.size
 		for i, d := range r.dumps {
-			at := p.At(image.Sectors(d.Source)) + known.Start
+			at := p.At(r.end.Of(image.Sectors(d.Source))) + known.Start
 			if err := image.ReadFull(d.Source, bufs[i][lo:hi], int64(at)*int64(r.size)); err != nil {
 				return fmt.Errorf("reading %s of %s: %w", p.After(known.Start), d.Name, err)
 			}
@@ -96,7 +97,7 @@ func (r *reader) part(p candidate.Place, n disk.Sector, bufs [][]byte) error {
 		r.known(p, known, bufs)
 	}
 	for _, u := range gaps {
-		r.out.Counts[NotRead] += int64(u.Count) * int64(r.size)
+		r.out.Bytes[NotRead] += int64(u.Count) * int64(r.size)
 		r.out.unread = append(r.out.unread, unread{p.After(u.Start), u.Count})
 	}
 	return nil
@@ -110,7 +111,7 @@ func (r *reader) known(p candidate.Place, span disk.Span, bufs [][]byte) {
 		same = same && bytes.Equal(b[lo:hi], bufs[0][lo:hi])
 	}
 	if same {
-		r.out.Counts[Constant] += int64(hi - lo)
+		r.out.Bytes[Constant] += int64(hi - lo)
 		return
 	}
 	for x := span.Start; x < span.End(); x++ {
@@ -126,7 +127,7 @@ func (r *reader) sector(p candidate.Place, bufs [][]byte, at int) {
 		same = same && bytes.Equal(first, b[at:at+r.size])
 	}
 	if same {
-		r.out.Counts[Constant] += int64(r.size)
+		r.out.Bytes[Constant] += int64(r.size)
 		return
 	}
 	s := &sheet{at: p, diff: make([]bool, r.size), done: make([]bool, r.size), own: make([]bool, r.size)}
@@ -141,7 +142,7 @@ func (r *reader) sector(p candidate.Place, bufs [][]byte, at int) {
 		}
 	}
 	if n > maxDiffering*r.size/512 || len(r.sheets) >= maxSheets {
-		r.out.Counts[Content] += int64(r.size)
+		r.out.Bytes[Content] += int64(r.size)
 		r.out.content = append(r.out.content, p)
 		return
 	}

@@ -1,7 +1,6 @@
 package compare
 
 import (
-	"fmt"
 	"slices"
 
 	"bootgraft/image/disk"
@@ -17,7 +16,7 @@ func (w *worker) rest() {
 		}
 		for i := 0; i < len(s.diff); i++ {
 			if !s.diff[i] {
-				w.c.Counts[Constant]++
+				w.c.Bytes[Constant]++
 				continue
 			}
 			if s.done[i] {
@@ -31,10 +30,11 @@ func (w *worker) rest() {
 			p := s.at
 			p.Byte = i
 			w.c.Carried = append(w.c.Carried, Stretch{p, j - i, class})
-			w.c.Counts[class] += int64(j - i)
+			w.c.Bytes[class] += int64(j - i)
 			i = j - 1
 		}
 	}
+	w.unexplained()
 	for _, p := range w.c.content {
 		w.c.Carried = appendContent(w.c.Carried, p, w.c.SectorSize)
 	}
@@ -46,10 +46,10 @@ func (w *worker) ownBytes(s *sheet) {
 	for i := range s.diff {
 		switch {
 		case !s.own[i] && s.diff[i]:
-			w.c.Counts[Copy]++
+			w.c.Bytes[Copy]++
 		case s.own[i] && !s.diff[i]:
-			w.c.Counts[CopyNumber]++
-			w.c.Counts[Constant]--
+			w.c.Bytes[CopyNumber]++
+			w.c.Bytes[Constant]--
 		}
 	}
 }
@@ -122,9 +122,4 @@ func (c *Comparison) say() {
 	if undecided > 0 {
 		note(disk.CompareUndecided, "%d fields follow the size on all originals, but not surely enough: another size decides most", undecided)
 	}
-}
-
-// String is one line for a person.
-func (v Verdict) String() string {
-	return fmt.Sprintf("%d proved, %d undecided", v.Proved, v.Undecided)
 }

@@ -6,18 +6,19 @@ import (
 )
 
 // rounding tries values that are rounded to whole units and written in the
-// smaller unit again: sectors in whole cylinders, bytes in whole clusters.
-// Each number of sectors is a rival of every such rounding that all the disks
-// satisfy: disks of whole cylinders do not tell them apart.
+// smaller unit again: sectors in whole cylinders, bytes in whole clusters. Where
+// nothing was rounded away on any disk, that is a question of the size which the
+// device counts with: see Count.
 func (f *fitter) rounding(found []scored, width float64, keep func(Formula, float64)) {
 	g := int64(0)
 	for _, v := range f.v[1:] {
 		g = gcd(g, v-f.v[0])
 	}
 	bases := []ratio{{1, 1}, {f.bytes, 1}}
+	known := map[ratio]bool{bases[0]: true, bases[1]: true}
 	for _, h := range found {
-		if r := (ratio{h.Of, h.Per}); !slices.Contains(bases, r) {
-			bases = append(bases, r)
+		if r := (ratio{h.Of, h.Per}); !known[r] {
+			bases, known[r] = append(bases, r), true
 		}
 	}
 	for _, b := range bases {
@@ -41,25 +42,18 @@ func (f *fitter) roundings(b ratio, g int64, width float64, keep func(Formula, f
 	if b.per > 1 {
 		first = minRounding
 	}
-	if g%step != 0 || (hi-lo)/b.per/step >= maxRounding {
+	if g%step != 0 || hi-lo < b.per || (hi-lo)/b.per/step >= maxRounding {
 		return
 	}
-	var all []Formula
 	for u := min(maxRounding, g/step); u >= max(first, (hi-lo)/b.per/step); u-- {
 		times := u * step
 		if g%times != 0 || hi-lo >= b.per*times {
-			continue
-		}
-		// Where nothing is rounded away, only whole units count, and a
-		// rounding says no more than a coarser one that fits as well.
-		if hi-lo < b.per && (!f.whole(b.per*times/step) || slices.ContainsFunc(all, func(h Formula) bool { return h.Times%times == 0 })) {
 			continue
 		}
 		r, ok := f.solve(b.of, b.per*times, times, f.v[0]%times, len(f.n))
 		if !ok {
 			continue
 		}
-		all = append(all, r)
 		keep(r, f.roundedBits(r, u, b, width))
 	}
 }
@@ -83,11 +77,6 @@ func (f *fitter) roundedBits(r Formula, u int64, b ratio, width float64) float64
 		bits = min(bits, 0)
 	}
 	return bits
-}
-
-// whole tells whether every disk holds whole units of u sectors.
-func (f *fitter) whole(u int64) bool {
-	return !slices.ContainsFunc(f.n, func(n int64) bool { return n%u != 0 })
 }
 
 // exact tells whether the values follow the ratio without any rounding.

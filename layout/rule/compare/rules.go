@@ -3,7 +3,6 @@ package compare
 import (
 	"fmt"
 	"math"
-	"slices"
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
@@ -30,6 +29,9 @@ const (
 	Content    Class = "content"
 	Unknown    Class = "unknown" // differs, and no rule was found
 	NotRead    Class = "not read"
+
+	// Unexplained differs as what follows the size does, and no rule was found.
+	Unexplained Class = "unexplained"
 )
 
 // Rules are what several disks of one model have in common. All sectors and
@@ -39,6 +41,7 @@ type Rules struct {
 	SectorSize int
 	Sizes      []disk.Sector // of the disks compared, ascending
 	Head, Tail disk.Sector   // the areas compared
+	Counts     []Count       // the sizes that the device may count with, the likeliest first; none: the sectors
 	Fields     []Field
 	Copies     []CopyRule
 	Checks     []Check
@@ -70,6 +73,10 @@ type Field struct {
 	Ways  []Way   // every reading that fits all disks; the first is the simplest
 	Doubt string  // why no card is decided, whatever its size; empty if nothing
 }
+
+// Weak tells whether the field says no more than chance does: then a card keeps
+// what the source has, and the field is worth a try.
+func (f *Field) Weak() bool { return f.Bits <= 0 }
 
 // SumWay is one reading of a checksum.
 type SumWay struct {
@@ -124,147 +131,4 @@ func (c *CopyRule) Pair(i disk.Sector) (of, to candidate.Place) {
 		to = c.To.After(-i)
 	}
 	return of, to
-}
-
-// State tells how far a rule can be relied on for a card.
-type State string
-
-// The states.
-const (
-	Proved    State = "proved"
-	Undecided State = "undecided"
-)
-
-// Answer is what a field holds on a card of a certain size.
-type Answer struct {
-	State  State
-	Value  uint64 // by the simplest formula
-	Byte   int    // in the sector of the field: where Bytes lie
-	Width  int
-	Bytes  []byte
-	Others []Other
-	Why    string // undecided: the reason
-}
-
-// Other is another reading, and what it would put on the card.
-type Other struct {
-	Formula string
-	Value   uint64
-	Byte    int    // in the sector of the field: where Bytes lie
-	Bytes   []byte // nil if the value cannot be written
-}
-
-// At returns what the field holds on a card of n sectors. A value that has
-// outgrown the bytes that were seen to change is written in a longer reading of
-// them, undecided; an error means that there is none, or that the value is
-// below zero.
-func (f *Field) At(n disk.Sector) (Answer, error) {
-	var first error
-	for i, w := range f.Ways {
-		g := w.Formulas[0]
-		v, ok := g.one(int64(n), g.simplest())
-		if !ok || v < 0 {
-			return Answer{}, fmt.Errorf("%s: %s is below zero, or beyond all sense, for %d sectors", f.Place, g, n)
-		}
-		b, err := encode(w.Encoding, uint64(v))
-		if err != nil {
-			if first == nil {
-				first = err
-			}
-			continue
-		}
-		a := Answer{State: Proved, Value: uint64(v), Byte: w.Byte, Width: len(b), Bytes: b, Why: f.Doubt}
-		f.rivals(n, &a)
-		f.judge(i, &a)
-		return a, nil
-	}
-	return Answer{}, fmt.Errorf("%s: %w", f.Place, first)
-}
-
-// judge settles the state of an answer by the i-th reading.
-func (f *Field) judge(i int, a *Answer) {
-	switch {
-	case a.Why != "":
-	case f.Bits < Bar:
-		a.Why = fmt.Sprintf("foretold %.0f bits beyond chance, %d are needed", math.Floor(f.Bits), Bar)
-	case i > 0:
-		a.Why = fmt.Sprintf("%d does not fit the %d bytes that were seen to change; it is written as %s", a.Value, f.Width, f.Ways[i].Encoding)
-	case len(a.Others) > 0:
-		a.Why = fmt.Sprintf("%d readings fit all disks and differ for this size", len(a.Others)+1)
-	}
-	if a.Why != "" {
-		a.State = Undecided
-	}
-}
-
-// rivals adds every reading whose bytes differ from those of the first.
-func (f *Field) rivals(n disk.Sector, a *Answer) {
-	for _, w := range f.Ways {
-		for _, g := range w.Formulas {
-			for _, add := range []int64{g.Min, g.Max} {
-				h := g
-				h.Min, h.Max = add, add
-				v, ok := g.one(int64(n), add)
-				if !ok || v < 0 {
-					a.Others = append(a.Others, Other{Formula: h.String()})
-					continue
-				}
-				b, err := encode(w.Encoding, uint64(v))
-				if err == nil && agree(a.Byte, a.Bytes, w.Byte, b) {
-					continue
-				}
-				o := Other{Formula: h.String(), Value: uint64(v), Byte: w.Byte, Bytes: b}
-				same := func(p Other) bool { return p.Value == o.Value && string(p.Bytes) == string(o.Bytes) }
-				if !slices.ContainsFunc(a.Others, same) {
-					a.Others = append(a.Others, o)
-				}
-			}
-		}
-	}
-}
-
-// agree tells whether two runs of bytes are equal where both have any.
-func agree(at int, a []byte, bt int, b []byte) bool {
-	for i := range a {
-		if j := at + i - bt; j >= 0 && j < len(b) && a[i] != b[j] {
-			return false
-		}
-	}
-	return true
-}
-
-func encode(e candidate.Encoding, v uint64) ([]byte, error) {
-	f, err := candidate.FormOf(e)
-	if err != nil {
-		return nil, err
-	}
-	b := make([]byte, f.Width)
-	return b, f.Encode(b, v)
-}
-
-// Verdict says of every rule whether it decides a card of n sectors.
-type Verdict struct {
-	Proved, Undecided int
-	Open              []candidate.Place // of the undecided rules
-}
-
-// For returns the verdict for a card of n sectors.
-func (r *Rules) For(n disk.Sector) Verdict {
-	var v Verdict
-	count := func(p candidate.Place, proved bool) {
-		if proved {
-			v.Proved++
-			return
-		}
-		v.Undecided++
-		v.Open = append(v.Open, p)
-	}
-	for i := range r.Fields {
-		a, err := r.Fields[i].At(n)
-		count(r.Fields[i].Place, err == nil && a.State == Proved)
-	}
-	for i := range r.Checks {
-		count(r.Checks[i].Place, r.Checks[i].State() == Proved)
-	}
-	return v
 }

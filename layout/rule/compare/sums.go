@@ -186,7 +186,7 @@ func (x *sumSearch) span(dump int, start candidate.Place, n int) ([]byte, error)
 func (w *worker) read(dump int, start candidate.Place, n int) ([]byte, error) {
 	src := w.dumps[dump].Source
 	b := make([]byte, n)
-	at := start.At(image.Sectors(src))
+	at := start.At(w.end.Of(image.Sectors(src)))
 	if err := image.ReadFull(src, b, int64(at)*int64(w.c.SectorSize)+int64(start.Byte)); err != nil {
 		return nil, fmt.Errorf("reading %s: %w", start, err)
 	}

@@ -52,6 +52,9 @@ func (r *Rules) Only(keep func(sector candidate.Place, from, to int) bool) *Rule
 	out := *r
 	out.Fields = slices.DeleteFunc(slices.Clone(r.Fields), func(f Field) bool { return !keep(f.SectorStart(), f.Byte, f.Byte+f.Width) })
 	out.Checks = slices.DeleteFunc(slices.Clone(r.Checks), func(c Check) bool { return !keep(c.SectorStart(), c.Byte, c.Byte+c.Width) })
+	out.Carried = slices.DeleteFunc(slices.Clone(r.Carried), func(s Stretch) bool {
+		return s.Class != Content && !keep(s.SectorStart(), s.Byte, s.Byte+s.Count)
+	})
 	out.Copies = nil
 	for _, c := range r.Copies {
 		out.Copies = append(out.Copies, c.only(func(of, to candidate.Place) bool { return keep(of, 0, 0) && keep(to, 0, 0) })...)
@@ -84,12 +87,12 @@ func (c CopyRule) only(keep func(of, to candidate.Place) bool) (out []CopyRule) 
 	return out
 }
 
-// ConstantTail returns how many sectors before the end of the source its first
-// sector in use lies that is the same on all originals: at least TailReach.
+// ConstantTail returns how many sectors before the end that the device counts on
+// the source its first sector in use lies that is the same on all originals: at least TailReach.
 // Sectors without a rule are content, and do not count. What the source does
 // not know is passed over.
 func (r *Rules) ConstantTail(src image.Source) (disk.Sector, error) {
-	n := image.Sectors(src)
+	n := r.Counted(image.Sectors(src))
 	area := disk.Span{Start: n - r.Tail, Count: r.Tail}.Common(image.Whole(src))
 	content := disk.NewSpans(image.Unknown(src, area)...)
 	for _, s := range r.Carried {

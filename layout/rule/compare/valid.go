@@ -21,6 +21,14 @@ func (r *Rules) Check() error {
 	if r.Head < 0 || r.Tail < 0 || r.Head > maxArea || r.Tail > maxArea {
 		return fmt.Errorf("rules: areas of %d and %d sectors", r.Head, r.Tail)
 	}
+	if len(r.Counts) > maxCounts {
+		return fmt.Errorf("rules: %d sizes with which a device may count", len(r.Counts))
+	}
+	for _, c := range r.Counts {
+		if !c.valid() {
+			return fmt.Errorf("rules: a device does not count %s", c)
+		}
+	}
 	if len(r.Fields) > maxFields || len(r.Copies) > maxCopies || len(r.Checks) > maxChecks || len(r.Carried) > maxCarried {
 		return fmt.Errorf("rules: %d numbers, %d copies, %d checksums and %d runs of other bytes are more than originals of one model have",
 			len(r.Fields), len(r.Copies), len(r.Checks), len(r.Carried))

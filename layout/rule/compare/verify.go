@@ -95,7 +95,7 @@ func (a *applier) scanFor(old map[string]candidate.Place, from candidate.Place) 
 	if from.From == layout.FromEnd {
 		count = a.r.Tail
 	}
-	at := from.At(a.old)
+	at := a.onSource(from)
 	area := disk.Span{Start: at, Count: count}.Common(image.Whole(a.src))
 	size := int64(a.r.SectorSize)
 	buf := make([]byte, chunk)

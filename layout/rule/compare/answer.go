@@ -1,0 +1,234 @@
+package compare
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"bootgraft/image/disk"
+	"bootgraft/layout/rule/candidate"
+)
+
+// State tells how far a rule can be relied on for a card.
+type State string
+
+// The states.
+const (
+	Proved    State = "proved"
+	Undecided State = "undecided"
+)
+
+// Answer is what a field holds on a card of a certain size.
+type Answer struct {
+	State  State
+	Value  uint64 // by the simplest formula
+	Byte   int    // in the sector of the field: where Bytes lie
+	Width  int
+	Bytes  []byte
+	Others []Other
+	Why    string // undecided: the reason
+
+	// Formula is the one that gives Value. Alone tells whether the field itself is
+	// decided: what is open is the size that the device counts with, or what it
+	// does beyond all originals.
+	Formula Formula
+	Alone   bool
+}
+
+// Other is another reading, and what it would put on the card.
+type Other struct {
+	Formula string
+	Value   uint64
+	Byte    int    // in the sector of the field: where Bytes lie
+	Bytes   []byte // nil if the value cannot be written
+}
+
+// spoken is a formula of one reading, and the size that it is given.
+type spoken struct {
+	way int
+	Formula
+	n int64
+}
+
+// in returns what a field says of a card of n sectors if the device counts with
+// c. Formulas of no Count hold for every size that no original tells from its
+// sectors; a field that says nothing about c says what it always does.
+func (r *Rules) in(c Count, f *Field, n disk.Sector) (out []spoken) {
+	plain := r.plain(c)
+	for i, w := range f.Ways {
+		for _, g := range w.Formulas {
+			switch {
+			case g.Count == c:
+				out = append(out, spoken{i, g, int64(n)})
+			case g.Count == (Count{}) && plain:
+				g.Count = c // as it is told
+				out = append(out, spoken{i, g, int64(n)})
+			}
+		}
+	}
+	if len(out) > 0 {
+		return out
+	}
+	for i, w := range f.Ways {
+		for _, g := range w.Formulas {
+			out = append(out, spoken{i, g, int64(n)})
+		}
+	}
+	return out
+}
+
+// Answer returns what a field holds on a card of n sectors, by the likeliest of
+// the sizes that the device may count with. It is proved if everything that is
+// left says the same. A value that has outgrown the bytes that were seen to
+// change is written in a longer reading of them, undecided; an error means that
+// there is none, or that the value is below zero.
+func (r *Rules) Answer(f *Field, n disk.Sector) (Answer, error) {
+	a, err := r.first(f, n)
+	if err != nil {
+		return a, err
+	}
+	counts := r.counts()
+	a.rivals(f, r.in(counts[0], f, n))
+	f.judge(&a)
+	a.Alone = a.State == Proved
+	for _, c := range counts[1:] {
+		a.rivals(f, r.in(c, f, n))
+	}
+	switch wall := r.Beyond(n); {
+	case !a.Alone:
+	case len(a.Others) > 0:
+		a.State, a.Why = Undecided, "the originals do not tell with which size the device counts"
+	case wall > 0:
+		a.State, a.Why = Undecided, fmt.Sprintf("no original reaches beyond %s sectors", disk.Grouped(wall))
+	}
+	return a, nil
+}
+
+// first answers by the first reading that can be written.
+func (r *Rules) first(f *Field, n disk.Sector) (Answer, error) {
+	var first error
+	tried := -1
+	for _, x := range r.in(r.counts()[0], f, n) {
+		if x.way == tried {
+			continue
+		}
+		tried = x.way
+		add := x.likeliest()
+		v, ok := x.one(x.n, add)
+		if !ok || v < 0 {
+			return Answer{}, fmt.Errorf("%s: %s is below zero, or beyond all sense, for %d sectors", f.Place, x.Formula, n)
+		}
+		w := f.Ways[x.way]
+		b, err := encode(w.Encoding, uint64(v))
+		if err == nil {
+			x.Min, x.Max = add, add
+			a := Answer{State: Proved, Value: uint64(v), Byte: w.Byte, Width: len(b), Bytes: b, Why: f.Doubt, Formula: x.Formula}
+			if x.way > 0 && first != nil && a.Why == "" {
+				a.Why = fmt.Sprintf("%d does not fit the %d bytes that were seen to change; it is written as %s", v, f.Width, w.Encoding)
+			}
+			return a, nil
+		}
+		if first == nil {
+			first = err
+		}
+	}
+	return Answer{}, fmt.Errorf("%s: %w", f.Place, first)
+}
+
+// judge settles the state of an answer by the field alone.
+func (f *Field) judge(a *Answer) {
+	switch {
+	case a.Why != "":
+	case f.Bits < Bar:
+		a.Why = fmt.Sprintf("foretold %.0f bits beyond chance, %d are needed", math.Floor(f.Bits), Bar)
+	case len(a.Others) > 0:
+		a.Why = fmt.Sprintf("%d readings fit all disks and differ for this size", len(a.Others)+1)
+	}
+	if a.Why != "" {
+		a.State = Undecided
+	}
+}
+
+// rivals adds every reading whose bytes differ from those of the first.
+func (a *Answer) rivals(f *Field, said []spoken) {
+	for _, x := range said {
+		w := f.Ways[x.way]
+		for _, add := range []int64{x.Min, x.Max} {
+			h := x.Formula
+			h.Min, h.Max = add, add
+			o := Other{Formula: h.String()}
+			if v, ok := x.one(x.n, add); ok && v >= 0 {
+				b, err := encode(w.Encoding, uint64(v))
+				if err == nil && agree(a.Byte, a.Bytes, w.Byte, b) {
+					continue
+				}
+				o.Value, o.Byte, o.Bytes = uint64(v), w.Byte, b
+				if err != nil {
+					o.Bytes = nil
+				}
+			}
+			same := func(p Other) bool {
+				return p.Value == o.Value && (p.Bytes == nil) == (o.Bytes == nil) && agree(p.Byte, p.Bytes, o.Byte, o.Bytes)
+			}
+			if !slices.ContainsFunc(a.Others, same) {
+				a.Others = append(a.Others, o)
+			}
+		}
+	}
+}
+
+// agree tells whether two runs of bytes are equal where both have any.
+func agree(at int, a []byte, bt int, b []byte) bool {
+	for i := range a {
+		if j := at + i - bt; j >= 0 && j < len(b) && a[i] != b[j] {
+			return false
+		}
+	}
+	return true
+}
+
+func encode(e candidate.Encoding, v uint64) ([]byte, error) {
+	f, err := candidate.FormOf(e)
+	if err != nil {
+		return nil, err
+	}
+	b := make([]byte, f.Width)
+	return b, f.Encode(b, v)
+}
+
+// Verdict says of every rule whether it decides a card of n sectors.
+type Verdict struct {
+	Proved, Undecided, Unexplained int
+	Open                           []candidate.Place // of the undecided rules
+}
+
+// For returns the verdict for a card of n sectors.
+func (r *Rules) For(n disk.Sector) Verdict {
+	var v Verdict
+	count := func(p candidate.Place, proved bool) {
+		if proved {
+			v.Proved++
+			return
+		}
+		v.Undecided++
+		v.Open = append(v.Open, p)
+	}
+	for i := range r.Fields {
+		a, err := r.Answer(&r.Fields[i], n)
+		count(r.Fields[i].Place, err == nil && a.State == Proved)
+	}
+	for i := range r.Checks {
+		count(r.Checks[i].Place, r.Checks[i].State() == Proved)
+	}
+	for _, s := range r.Carried {
+		if s.Class == Unexplained {
+			v.Unexplained++
+		}
+	}
+	return v
+}
+
+// String is one line for a person.
+func (v Verdict) String() string {
+	return fmt.Sprintf("%d proved, %d undecided, %d unexplained", v.Proved, v.Undecided, v.Unexplained)
+}

@@ -1,0 +1,209 @@
+package compare
+
+import (
+	"context"
+	"encoding/binary"
+	"fmt"
+	"hash/crc32"
+	"slices"
+	"strings"
+	"testing"
+
+	"bootgraft/image/disk"
+	"bootgraft/image/imagetest"
+	"bootgraft/layout"
+)
+
+// originals compares disks of some sizes, each of which build fills.
+func originals(t *testing.T, sizes []disk.Sector, build func(d *imagetest.Disk, n disk.Sector, i int)) (*Comparison, *imagetest.Disk) {
+	t.Helper()
+	var dumps []Dump
+	for i, n := range sizes {
+		d := imagetest.New(n, 512)
+		build(d, n, i)
+		dumps = append(dumps, Dump{Name: fmt.Sprint(i), Source: d})
+	}
+	c, err := Run(context.Background(), dumps, Options{Head: 64, Tail: 64})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return c, dumps[0].Source.(*imagetest.Disk)
+}
+
+// headOf puts a sector with some bytes at 64 into sector 0.
+func headOf(d *imagetest.Disk, at int, b []byte) {
+	s := make([]byte, 512)
+	copy(s, "INVENTED UNIT")
+	copy(s[at:], b)
+	d.Put(0, s)
+}
+
+func be32(v disk.Sector) []byte { return binary.BigEndian.AppendUint32(nil, uint32(v)) }
+
+// wholeDrives are whole cylinders of 16 heads and 63 sectors, as drives are; card
+// is a card, which is none.
+var wholeDrives = []disk.Sector{6_346_368, 12_594_960, 19_640_880, 39_070_080}
+
+const cardAtHand = 31_266_816
+
+func codes(out *Rendered) []string {
+	list := imagetest.Codes(out.Questions)
+	for _, u := range out.Undecided {
+		list = append(list, string(u.Code))
+	}
+	return list
+}
+
+// TestCutToCylindersFirst: the device wants floor(1008 floor(N / 1008) / 32) =
+// 977,067, and drives of whole cylinders say N / 32 as well, 977,088. It is one
+// question, also for N itself beside it; the second try is right, and a card that
+// is no whole cylinder, made by the device, decides.
+func TestCutToCylindersFirst(t *testing.T) {
+	build := func(d *imagetest.Disk, n disk.Sector, _ int) {
+		s := n / 1008 * 1008
+		headOf(d, 64, append(be32(s/32), be32(s)...))
+	}
+	c, src := originals(t, wholeDrives, build)
+	if v := c.For(cardAtHand); v.Proved > 0 {
+		t.Errorf("%s: disks of whole cylinders prove nothing for a card that is none", v)
+	}
+	out, err := Apply(&c.Rules, src, cardAtHand)
+	if err != nil || !slices.Equal(codes(out), []string{string(disk.RulesCountedSize)}) {
+		t.Fatalf("%v, %v: want one question", codes(out), err)
+	}
+	for _, want := range []string{
+		"All 4 originals are whole cylinders of 1,008 sectors: whether the device counts 31,266,816, 31,266,144",
+		"no multiple of", "it does not matter",
+	} {
+		if !strings.Contains(out.Questions[0].Text, want) {
+			t.Errorf("%q is not in %q", want, out.Questions[0].Text)
+		}
+	}
+	right := slices.IndexFunc(c.Tries(cardAtHand, false), func(x Try) bool {
+		a, err := x.Rules.Answer(&x.Rules.Fields[0], cardAtHand)
+		return err == nil && a.Value == 977_067
+	})
+	if right < 0 || right > 2 {
+		t.Errorf("977,067 is try %d", right+1)
+	}
+	more := append(slices.Clone(wholeDrives), 61_489_000)
+	c, _ = originals(t, more, build)
+	for i := range c.Fields {
+		if a, err := c.Answer(&c.Fields[i], cardAtHand); err != nil || a.State != Proved || a.Value != 977_067 && a.Value != 31_266_144 {
+			t.Errorf("with a card that decides: %+v, %v", a, err)
+		}
+	}
+}
+
+// TestWhereTheEndIs: a copy in the last sector of the last whole cylinder looks
+// like one in the last sector on every drive. Where it belongs on a card is asked,
+// and the other try puts it there.
+func TestWhereTheEndIs(t *testing.T) {
+	c, src := originals(t, wholeDrives, func(d *imagetest.Disk, n disk.Sector, _ int) {
+		headOf(d, 64, be32(n/1008)) // whichever size counts
+		s := make([]byte, 512)
+		copy(s, "INVENTED UNIT")
+		copy(s[64:], be32(n/1008))
+		d.Put(n/1008*1008-1, s)
+	})
+	out, err := Apply(&c.Rules, src, cardAtHand)
+	if err != nil || !slices.Contains(codes(out), string(disk.RulesCountedSize)) {
+		t.Fatalf("%v, %v", codes(out), err)
+	}
+	found := false
+	for _, try := range c.Tries(cardAtHand, false) {
+		out, err := Apply(try.Rules, src, cardAtHand)
+		if err != nil {
+			t.Fatal(err)
+		}
+		found = found || slices.ContainsFunc(out.Sectors, func(s RenderedSector) bool { return s.At == cardAtHand/1008*1008-1 })
+	}
+	if !found {
+		t.Error("no try puts the copy into the last cylinder")
+	}
+}
+
+// TestUnexplained: a number that goes up with the size by no rule asks, a serial
+// number does not, and a checksum over the former is not proved.
+func TestUnexplained(t *testing.T) {
+	build := func(d *imagetest.Disk, n disk.Sector, i int) {
+		s := make([]byte, 512)
+		copy(s, "INVENTED UNIT")
+		copy(s[64:], be32(n))
+		copy(s[96:], be32(n/7+n*n%100_003*3)) // goes up, by no rule
+		copy(s[128:], be32([]disk.Sector{9_000_111, 2_222_222, 17_777_777, 5_333_333}[i]))
+		binary.LittleEndian.PutUint32(s[508:], crc32.ChecksumIEEE(s[:508]))
+		d.Put(0, s)
+	}
+	c, src := originals(t, wholeDrives, build)
+	const n = 1008 * 31_000
+	out, err := Apply(&c.Rules, src, n)
+	if err != nil || !slices.Contains(codes(out), string(disk.RulesUnexplained)) {
+		t.Fatalf("%v, %v; %v", codes(out), err, c.Carried)
+	}
+	if v := c.For(n); v.Unexplained == 0 || v.String() != "1 proved, 1 undecided, 1 unexplained" {
+		t.Errorf("%s", v)
+	}
+	for _, s := range c.Carried {
+		if want := map[int]Class{96: Unexplained, 128: Unknown}[s.Byte&^31]; s.Class != want {
+			t.Errorf("%v is %s, want %s", s.Place, s.Class, want)
+		}
+	}
+	if len(c.Checks) != 1 || c.Checks[0].State() != Undecided {
+		t.Errorf("a checksum over bytes without a rule: %+v", c.Checks)
+	}
+}
+
+// TestBeyondOriginals: 65,536 cylinders of 16 heads and 63 sectors are as much as
+// some devices count (common practice, no source), and no original tells.
+func TestBeyondOriginals(t *testing.T) {
+	c, src := originals(t, append(slices.Clone(wholeDrives), 16_000_001), func(d *imagetest.Disk, n disk.Sector, _ int) {
+		headOf(d, 64, be32(min(n, 66_060_288)))
+	})
+	for n, want := range map[disk.Sector][]string{62_333_952: {}, 66_060_288: {}, 125_042_688: {string(disk.BeyondOriginals)}} {
+		out, err := Apply(&c.Rules, src, n)
+		if err != nil || !slices.Equal(codes(out), want) {
+			t.Errorf("%d sectors: %v, %v; want %v", n, codes(out), err, want)
+		}
+		if v := c.For(n); (v.Proved == 1) != (len(want) == 0) {
+			t.Errorf("%d sectors: %s", n, v)
+		}
+	}
+}
+
+// TestNumberedCopyHasItsOwnSum: a copy with a number in it, summed up with the
+// number, gets the sum of its own bytes.
+func TestNumberedCopyHasItsOwnSum(t *testing.T) {
+	build := func(d *imagetest.Disk, n disk.Sector, _ int) {
+		s := make([]byte, 512)
+		copy(s, "INVENTED UNIT WITH A SUM")
+		copy(s[64:], be32(n))
+		for _, at := range []disk.Sector{0, n - 1} {
+			s[500] = byte(min(at, 1)) * 0x83
+			sum := uint16(0)
+			for i := 0; i < 510; i += 2 {
+				sum += binary.BigEndian.Uint16(s[i:])
+			}
+			binary.BigEndian.PutUint16(s[510:], sum)
+			d.Put(at, s)
+		}
+	}
+	sizes := []disk.Sector{6_346_369, 12_594_967, 19_640_883, 39_070_081}
+	c, src := originals(t, sizes, build)
+	const n = 31_266_816
+	out, err := Apply(&c.Rules, src, n)
+	if err != nil || len(codes(out)) > 0 {
+		t.Fatalf("%v, %v", codes(out), err)
+	}
+	want := imagetest.New(n, 512)
+	build(want, n, 0)
+	for _, s := range out.Sectors {
+		b := make([]byte, 512)
+		if _, err := want.ReadAt(b, int64(s.At)*512); err != nil || string(b) != string(s.Bytes) {
+			t.Errorf("sector %d: % x, want % x", s.At, s.Bytes[500:], b[500:])
+		}
+	}
+	if !slices.ContainsFunc(c.Checks, func(k Check) bool { return k.From == layout.FromEnd }) {
+		t.Errorf("the copy has no sum of its own: %v", c.Checks)
+	}
+}
