@@ -70,8 +70,8 @@ var mayImport = map[string][]string{
 	"cmd/bootgraft/words": {},
 	// A document is a form of values: it opens nothing (see noFiles), and reaches no terminal.
 	"cmd/bootgraft/document": append([]string{
-		"image/disk/register", "image/capture", "layout/kit", "layout/kit/gather", "layout/plan", "layout/rule/candidate", "layout/scan", "layout/scan/diff", "layout/scan/second",
-		"safety", "safety/blockdev", "safety/held", "safety/rescue",
+		"image/disk/register", "image/capture", "layout/kit", "layout/kit/gather", "layout/plan", "layout/rule/candidate", "layout/rule/compare",
+		"layout/scan", "layout/scan/diff", "layout/scan/second", "safety", "safety/blockdev", "safety/held", "safety/rescue",
 	}, ground...),
 	"cmd/bootgraft/talk": {"image/disk", "cmd/bootgraft/words", "cmd/bootgraft/document"},
 	// What a person types may stand for any file or device; nothing is shown here.
