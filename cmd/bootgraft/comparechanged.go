@@ -30,7 +30,7 @@ func (f *compareFlags) changed(c *cobra.Command, u *talk.UI) error {
 	defer after.Close()
 	before.SayDamage(u)
 	after.SayDamage(u)
-	was, err := runSurvey(c, u, before)
+	was, err := before.Survey(c.Context(), u)
 	if err != nil {
 		return err
 	}
@@ -38,7 +38,7 @@ func (f *compareFlags) changed(c *cobra.Command, u *talk.UI) error {
 		// What the plan did not touch is not its own: whatever lies there says nothing.
 		after.Source = image.NewKnown(after.Source, image.Unknown(before, image.Whole(before)), nil)
 	}
-	is, err := runSurvey(c, u, after)
+	is, err := after.Survey(c.Context(), u)
 	if err != nil {
 		return err
 	}

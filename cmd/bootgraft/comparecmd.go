@@ -65,7 +65,7 @@ func compareCommand(u *talk.UI) *cobra.Command {
 		Args:  cobra.ArbitraryArgs,
 		RunE: func(c *cobra.Command, args []string) error {
 			f.command, f.bar = c, u.Bar
-			return refusedSource(u, f.run(c, u, args))
+			return input.Refused(u, f.run(c, u, args))
 		},
 	}
 	fl := c.Flags()

@@ -78,7 +78,7 @@ var mayImport = map[string][]string{
 	"cmd/bootgraft/input": append([]string{
 		"image/capture", "image/pieces", "layout/kit", "layout/plan", "layout/plan/card", "layout/plan/fit", "layout/rule/compare",
 		"layout/scan", "layout/scan/files", "layout/table/mbr", "layout/volume/fat/resize", "safety", "safety/blockdev", "safety/newfile", "safety/rescue",
-		"cmd/bootgraft/talk", "cmd/bootgraft/words",
+		"cmd/bootgraft/document", "cmd/bootgraft/talk", "cmd/bootgraft/words",
 	}, ground...),
 	// A page is text from values: it opens nothing (see noFiles) and asks nobody.
 	"cmd/bootgraft/page": append([]string{

@@ -110,7 +110,7 @@ func (f *planFlags) run(c *cobra.Command, u *talk.UI, path string) error {
 	f.source.Accept, f.source.Bar = f.accept, u.Bar
 	src, err := input.OpenSource(path, f.source)
 	if err != nil {
-		return refusedSource(u, err)
+		return input.Refused(u, err)
 	}
 	defer src.Close()
 	src.SayDamage(u)
@@ -125,7 +125,7 @@ func (f *planFlags) run(c *cobra.Command, u *talk.UI, path string) error {
 		return err
 	}
 	once := src.Once()
-	s, err := runSurvey(c, u, once)
+	s, err := once.Survey(c.Context(), u)
 	if err != nil {
 		return err
 	}
@@ -338,7 +338,7 @@ func (f *planFlags) kitHint(src *input.Source, s *scan.Survey, cause, refusal er
 	if r == nil || !isKit || !slices.ContainsFunc(r.Need, func(f disk.Finding) bool { return f.Code == disk.MissingInVolume }) {
 		return refusal
 	}
-	flags := emptyFlags(&kit.Manifest{Facts: gather.Facts(s)}, f.volumes.Empty...)
+	flags := page.EmptyFlags(&kit.Manifest{Facts: gather.Facts(s)}, f.volumes.Empty...)
 	if flags == "" || refusal == nil || talk.ExitCode(refusal) != talk.ExitRefused {
 		return refusal
 	}
