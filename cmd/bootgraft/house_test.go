@@ -36,6 +36,7 @@ var mayImport = map[string][]string{
 	// The form of the record alone: what its lines say of a drive is for the engine.
 	"image/capture/record":  {"image/disk", "image"},
 	"image/capture":         {"image/disk", "image", "image/capture", "image/capture/..."},
+	"image/nbd":             {"image/disk", "image"},
 	"layout":                {"image/disk"},
 	"layout/table/gpt":      append([]string{"layout/table/mbr"}, ground...),
 	"layout/rule/candidate": ground,
@@ -48,6 +49,7 @@ var mayImport = map[string][]string{
 	"layout/scan/files":  slices.Concat(ground, formats, []string{"layout/scan"}),
 	"layout/scan/order":  slices.Concat(ground, formats, []string{"image/capture", "layout/scan", "layout/scan/files"}),
 	"layout/scan/diff":   append([]string{"layout/rule/candidate", "layout/scan", "layout/scan/files", "layout/volume/fat"}, ground...),
+	"layout/scan/owners": append([]string{"layout/scan", "layout/scan/files"}, ground...),
 	"layout/scan/second": slices.Concat(ground, formats, []string{"layout/scan", "layout/scan/files"}),
 	"layout/plan":        {"image/disk", "layout"},
 	"layout/plan/card":   append([]string{"layout/plan"}, ground...),
@@ -70,8 +72,8 @@ var mayImport = map[string][]string{
 	"cmd/bootgraft/words": {},
 	// A document is a form of values: it opens nothing (see noFiles), and reaches no terminal.
 	"cmd/bootgraft/document": append([]string{
-		"image/disk/register", "image/capture", "layout/kit", "layout/kit/gather", "layout/plan", "layout/rule/candidate", "layout/rule/compare",
-		"layout/scan", "layout/scan/diff", "layout/scan/second", "safety", "safety/blockdev", "safety/held", "safety/rescue",
+		"image/disk/register", "image/capture", "image/nbd", "layout/kit", "layout/kit/gather", "layout/plan", "layout/rule/candidate", "layout/rule/compare",
+		"layout/scan", "layout/scan/diff", "layout/scan/owners", "layout/scan/second", "safety", "safety/blockdev", "safety/held", "safety/rescue",
 	}, ground...),
 	"cmd/bootgraft/talk": {"image/disk", "cmd/bootgraft/words", "cmd/bootgraft/document"},
 	// What a person types may stand for any file or device; nothing is shown here.
@@ -83,7 +85,7 @@ var mayImport = map[string][]string{
 	// A page is text from values: it opens nothing (see noFiles) and asks nobody.
 	"cmd/bootgraft/page": append([]string{
 		"image/disk/register", "image/capture", "layout/kit", "layout/kit/gather", "layout/plan", "layout/rule/candidate", "layout/rule/compare", "layout/scan", "layout/scan/diff",
-		"layout/scan/second", "safety", "safety/blockdev", "safety/held", "safety/rescue", "cmd/bootgraft/talk", "cmd/bootgraft/words",
+		"image/nbd", "layout/scan/owners", "layout/scan/second", "safety", "safety/blockdev", "safety/held", "safety/rescue", "cmd/bootgraft/talk", "cmd/bootgraft/words",
 	}, ground...),
 	// The conversation about a drive or card; what may be done to it is for safety to say.
 	"cmd/bootgraft/device": append([]string{
