@@ -21,7 +21,7 @@ var (
 		"layout/table/mbr", "layout/table/gpt", "layout/table/apple", "layout/table/bsd", "layout/table/sun",
 		"layout/table/amiga", "layout/table/atari",
 	}
-	volumes = []string{"layout/volume/fat", "layout/volume/ext", "layout/volume/probe"}
+	volumes = []string{"layout/volume", "layout/volume/fat", "layout/volume/ext", "layout/volume/probe"}
 	formats = slices.Concat(tables, volumes)
 )
 
@@ -38,24 +38,26 @@ var mayImport = map[string][]string{
 	"image/capture":         {"image/disk", "image", "image/capture", "image/capture/..."},
 	"image/nbd":             {"image/disk", "image"},
 	"layout":                {"image/disk"},
+	"layout/volume":         {"image/disk", "layout"},
 	"layout/table/gpt":      append([]string{"layout/table/mbr"}, ground...),
 	"layout/rule/candidate": ground,
 	"layout/rule/compare":   append([]string{"layout/rule/candidate"}, ground...),
 	"layout/kit":            ground,
 	"layout/kit/gather": append([]string{
-		"image/pieces", "layout/kit", "layout/scan", "layout/table/gpt", "layout/table/mbr", "layout/volume/fat",
+		"image/pieces", "layout/kit", "layout/scan", "layout/table/gpt", "layout/table/mbr",
 	}, ground...),
 	"layout/scan":        slices.Concat(ground, formats, []string{"layout/rule/candidate"}),
-	"layout/scan/files":  slices.Concat(ground, formats, []string{"layout/scan"}),
-	"layout/scan/order":  slices.Concat(ground, formats, []string{"image/capture", "layout/scan", "layout/scan/files"}),
-	"layout/scan/diff":   append([]string{"layout/rule/candidate", "layout/scan", "layout/scan/files", "layout/volume/fat"}, ground...),
-	"layout/scan/owners": append([]string{"layout/scan", "layout/scan/files"}, ground...),
+	"layout/scan/files":  append([]string{"layout/scan", "layout/volume"}, ground...),
+	"layout/scan/order":  append([]string{"image/capture", "layout/scan", "layout/scan/files"}, ground...),
+	"layout/scan/diff":   append([]string{"layout/rule/candidate", "layout/scan", "layout/scan/files", "layout/volume", "layout/volume/fat"}, ground...),
+	"layout/scan/owners": append([]string{"layout/scan/files"}, ground...),
 	"layout/scan/second": slices.Concat(ground, formats, []string{"layout/scan", "layout/scan/files"}),
 	"layout/plan":        {"image/disk", "layout"},
 	"layout/plan/card":   append([]string{"layout/plan"}, ground...),
-	"layout/plan/fit": slices.Concat(ground, formats, []string{
-		"layout/plan", "layout/plan/card", "layout/scan", "layout/volume/fat/resize", "layout/rule/candidate", "layout/rule/compare",
-	}),
+	"layout/plan/fit": append([]string{
+		"layout/plan", "layout/plan/card", "layout/scan", "layout/table/mbr", "layout/table/gpt", "layout/volume", "layout/volume/fat",
+		"layout/volume/fat/resize", "layout/rule/candidate", "layout/rule/compare",
+	}, ground...),
 	"safety": append([]string{
 		"image/capture", "image/capture/record", "layout/kit", "layout/rule/compare", "layout/plan", "layout/plan/card",
 		"safety/blockdev", "safety/newfile", "safety/receipt",

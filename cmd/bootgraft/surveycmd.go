@@ -63,17 +63,17 @@ func surveyCommand(u *talk.UI) *cobra.Command {
 			if err != nil {
 				return err
 			}
-			outside, err := s.Outside(c.Context(), src)
+			outside, err := scan.LookOutside(c.Context(), src, s)
 			if err != nil {
 				return err
 			}
 			if u.JSON {
-				d := document.NewSurvey(&s.Map)
+				d := document.NewSurvey(s)
 				d.Add(outside)
 				u.Document(d)
 				return nil
 			}
-			page.Survey(u, args[0], &s.Map)
+			page.Survey(u, args[0], s, outside.Findings...)
 			page.Candidates(u, outside)
 			u.Answerf("\nNext, plan the card; N is its number of sectors:\n\n  bootgraft plan %s --size Ns%s -o card.plan\n", words.Shell(args[0]), f.Words())
 			return nil
@@ -96,16 +96,15 @@ func shortLook(u *talk.UI, ctx context.Context, path string) error {
 	p := peek.New(d)
 	p.Fetch(disk.Span{Count: peek.PeekEnds})
 	p.Fetch(disk.Span{Start: image.Sectors(d) - peek.PeekEnds, Count: peek.PeekEnds})
-	s, err := scan.Run(ctx, p, scan.Options{Short: true})
+	s, err := scan.Run(ctx, p, scan.Options{Short: true, Source: p.Findings})
 	if err != nil {
 		return err
 	}
-	s.Findings = append(s.Findings, p.Findings()...)
 	if u.JSON {
-		u.Document(document.NewSurvey(&s.Map))
+		u.Document(document.NewSurvey(s))
 		return nil
 	}
 	u.Answerf("%s: %s\n", path, page.IdentityText(d.Identity()))
-	page.Survey(u, path, &s.Map)
+	page.Survey(u, path, s)
 	return nil
 }

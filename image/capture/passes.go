@@ -2,6 +2,7 @@ package capture
 
 import (
 	"cmp"
+	"fmt"
 	"slices"
 
 	"bootgraft/image/capture/record"
@@ -129,7 +130,14 @@ func (e *engine) explore(classes []Class) (files []disk.Span, err error) {
 			return nil, err
 		}
 		var fresh map[Class][]disk.Span
-		files, fresh = e.sort(e.advisor.Next(known), classes)
+		wishes, err := e.advisor.Next(e.ctx, known)
+		switch {
+		case e.ctx.Err() != nil:
+			return nil, e.mayGoOn() // which says that it was interrupted
+		case err != nil:
+			return nil, fmt.Errorf("finding out what is worth reading next from what lies in the image: %w", err)
+		}
+		files, fresh = e.sort(wishes, classes)
 		if len(fresh) == 0 {
 			// The advisor may have named sectors that were put off before they
 			// had a name.

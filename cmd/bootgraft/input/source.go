@@ -23,6 +23,7 @@ import (
 	"bootgraft/image/capture"
 	"bootgraft/image/disk"
 	"bootgraft/image/pieces"
+	"bootgraft/layout"
 	"bootgraft/layout/kit"
 	"bootgraft/layout/plan"
 	"bootgraft/layout/scan"
@@ -287,18 +288,13 @@ func (o *Source) Absent() map[kit.State]disk.Spans {
 }
 
 // Survey surveys the source, and tells what opening it found.
-func (o *Source) Survey(ctx context.Context, u *talk.UI) (*scan.Survey, error) {
+func (o *Source) Survey(ctx context.Context, u *talk.UI) (*layout.Map, error) {
 	progress, finish := u.Bar("looking")
 	defer finish()
 	n := int64(o.SectorSize())
-	s, err := scan.Run(ctx, o, scan.Options{Progress: func(done, total disk.Sector) {
+	return scan.Run(ctx, o, scan.Options{Progress: func(done, total disk.Sector) {
 		progress(int64(done)*n, int64(total)*n)
-	}})
-	if err != nil {
-		return nil, err
-	}
-	s.Findings = append(s.Findings, o.Findings...)
-	return s, nil
+	}, Source: func() []disk.Finding { return o.Findings }})
 }
 
 // Refused writes what a SOURCE asks for as one object, where a script asks.

@@ -11,7 +11,6 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
-	"bootgraft/layout/scan"
 	"bootgraft/layout/scan/files"
 )
 
@@ -41,7 +40,7 @@ type Owners struct {
 }
 
 // Of lists the owners of a disk that was surveyed.
-func Of(ctx context.Context, src image.Source, s *scan.Survey) (*Owners, error) {
+func Of(ctx context.Context, src image.Source, s *layout.Map) (*Owners, error) {
 	var found []Owner
 	if _, err := files.Walk(ctx, src, s, files.Options{}, func(f *files.File) error {
 		for _, e := range f.Extents {
@@ -54,7 +53,7 @@ func Of(ctx context.Context, src image.Source, s *scan.Survey) (*Owners, error) 
 	slices.SortFunc(found, func(a, b Owner) int { return int(a.Start - b.Start) })
 	o := &Owners{}
 	for _, r := range s.Regions {
-		o.region(&s.Map, r, found)
+		o.region(s, r, found)
 	}
 	return o, nil
 }
