@@ -124,9 +124,10 @@ func NewChanged(before, after string, r *diff.Report, texts map[diff.Kind]string
 }
 
 func changedRegion(g diff.Region) ChangedRegion {
-	return ChangedRegion{g.Span, g.Role, g.Name, g.Changed, g.Bytes, g.Unknown, g.Restored, each(g.Numbers, func(n diff.Number) ChangedNumber {
+	numbers := each(g.Numbers, func(n diff.Number) ChangedNumber {
 		return ChangedNumber{n.Sector, n.Byte, hex.EncodeToString(n.Was), hex.EncodeToString(n.Is)}
-	})}
+	})
+	return ChangedRegion{g.Span, g.Role, g.Name, g.Changed, g.Bytes, g.Unknown, g.Restored, numbers}
 }
 
 func numberRead(r diff.Reading) NumberRead {
