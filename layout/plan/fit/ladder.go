@@ -102,8 +102,8 @@ func (p *planner) otherReadings() (out []rung) {
 		return nil
 	}
 	n := p.w.Target.Sectors
-	reach, err := p.rules.ConstantTail(p.src) // what cannot be read may be a tail
-	for _, t := range p.rules.Tries(n, err != nil || reach > 0)[1:] {
+	tail, err := p.rules.SteadyTail(p.src)
+	for _, t := range p.rules.Tries(n, err != nil || tail)[1:] { // what cannot be read may be a tail
 		if t.Place == nil {
 			out = append(out, rung{rules: t.Rules, Finding: disk.Notef("", disk.NoSector,
 				"as try 2, but the device counts %s of the card's sectors (%s), in all numbers and in what it counts from the end. If the device gets further, it counts so",

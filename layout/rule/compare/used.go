@@ -87,6 +87,17 @@ func (c CopyRule) only(keep func(of, to candidate.Place) bool) (out []CopyRule) 
 	return out
 }
 
+// SteadyTail tells whether anything that is the same on all originals lies before
+// an end that the device may count on the source.
+func (r *Rules) SteadyTail(src image.Source) (bool, error) {
+	for _, c := range r.DiffersBy(image.Sectors(src), true) {
+		if reach, err := r.Alone(c).ConstantTail(src); err != nil || reach > 0 {
+			return reach > 0, err
+		}
+	}
+	return false, nil
+}
+
 // ConstantTail returns how many sectors before the end that the device counts on
 // the source its first sector in use lies that is the same on all originals: at least TailReach.
 // Sectors without a rule are content, and do not count. What the source does

@@ -104,7 +104,7 @@ func (w *worker) sameEnd(c Count) bool {
 // endSeen tells whether something was found that lies as far before the end on
 // every disk: then that is the end which the device counts.
 func (w *worker) endSeen(strong []*guess) bool {
-	return slices.ContainsFunc(w.c.Copies, func(c CopyRule) bool { return c.To.From == layout.FromEnd || c.Of.From == layout.FromEnd }) ||
+	return w.c.steady > 0 || slices.ContainsFunc(w.c.Copies, func(c CopyRule) bool { return c.To.From == layout.FromEnd || c.Of.From == layout.FromEnd }) ||
 		slices.ContainsFunc(strong, func(g *guess) bool { return g.s.at.From == layout.FromEnd })
 }
 
