@@ -41,6 +41,7 @@ type ruleFieldJSON struct {
 	State    string             `json:"state"`
 	Doubt    string             `json:"doubt,omitempty"`
 	Others   []page.Reading     `json:"alternatives"`
+	On       *candidate.Place   `json:"on,omitempty"` // the number that N is in its formulas, if it is not the size
 }
 
 type ruleCheckJSON struct {
@@ -104,7 +105,7 @@ func comparisonObject(a *page.Originals) comparisonJSON {
 	for i := range a.Fields {
 		f := &a.Fields[i]
 		all := page.Readings(f)
-		j.Fields = append(j.Fields, ruleFieldJSON{f.Place, f.Width, f.Class, all[0].Encoding, all[0].Formula, f.Bits, page.FieldState(f), f.Doubt, all[1:]})
+		j.Fields = append(j.Fields, ruleFieldJSON{f.Place, f.Width, f.Class, all[0].Encoding, all[0].Formula, f.Bits, page.FieldState(f), f.Doubt, all[1:], f.On})
 	}
 	for i := range a.Checks {
 		c := &a.Checks[i]

@@ -212,10 +212,12 @@ func (w *worker) run() ([]Count, error) {
 		return ends, nil
 	}
 	w.accept(strong)
+	w.relations(weak)
 	if err := w.checks(); err != nil {
 		return nil, err
 	}
 	w.accept(weak)
+	w.relations(nil)
 	w.acceptChecks(w.weakHits)
 	w.doubts()
 	w.rest()

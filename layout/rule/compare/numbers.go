@@ -16,6 +16,7 @@ type guess struct {
 	cover  []int // differing bytes that it explains
 	fit    *fitted
 	rivals []*guess
+	on     *candidate.Place // the number that it follows from; nil: the size
 }
 
 func (c *guess) end() int { return c.at + c.form.Width }
@@ -226,34 +227,37 @@ func (w *worker) rivals(c, t *guess) bool {
 // accept makes fields of candidates whose bytes nothing explains yet.
 func (w *worker) accept(list []*guess) {
 	for _, c := range list {
-		bits := w.bits(c)
-		if c.s.open(c.at, c.end()) != len(c.cover) {
-			continue
-		}
-		f := Field{Place: c.s.at, Class: Size, Width: c.form.Width, Bits: bits}
-		f.Byte = c.at
-		for _, r := range append([]*guess{c}, c.rivals...) {
-			if len(f.Ways) == maxWays {
-				f.Doubt = "too many readings of its bytes fit"
-				break
-			}
-			f.Ways = append(f.Ways, Way{r.at, r.form.Encoding, r.fit.formulas})
-			if r.fit.wide {
-				f.Doubt = "its numbers have too few digits: too many formulas fit"
-			}
-		}
-		if c.fit.unseen {
-			f.Doubt = "a disk that is left out is not foretold by the others"
-		}
-		if g := f.Ways[0].Formulas[0]; g.constant() && g.Min < -1 {
-			f.Class = Address
-		}
-		for i := c.at; i < c.end(); i++ {
-			c.s.done[i] = true
-		}
-		w.c.Fields = append(w.c.Fields, f)
-		w.c.Bytes[f.Class] += int64(len(c.cover))
+		w.acceptOne(c, w.bits(c))
 	}
+}
+
+func (w *worker) acceptOne(c *guess, bits float64) {
+	if c.s.open(c.at, c.end()) != len(c.cover) {
+		return
+	}
+	f := Field{Place: c.s.at, Class: Size, Width: c.form.Width, Bits: bits}
+	f.Byte, f.On = c.at, c.on
+	for _, r := range append([]*guess{c}, c.rivals...) {
+		if len(f.Ways) == maxWays {
+			f.Doubt = "too many readings of its bytes fit"
+			break
+		}
+		f.Ways = append(f.Ways, Way{r.at, r.form.Encoding, r.fit.formulas})
+		if r.fit.wide {
+			f.Doubt = "its numbers have too few digits: too many formulas fit"
+		}
+	}
+	if c.fit.unseen {
+		f.Doubt = "a disk that is left out is not foretold by the others"
+	}
+	if g := f.Ways[0].Formulas[0]; f.On == nil && g.constant() && g.Min < -1 {
+		f.Class = Address
+	}
+	for i := c.at; i < c.end(); i++ {
+		c.s.done[i] = true
+	}
+	w.c.Fields = append(w.c.Fields, f)
+	w.c.Bytes[f.Class] += int64(len(c.cover))
 }
 
 // doubts takes the proof from fields beside which a byte of lower worth

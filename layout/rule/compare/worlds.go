@@ -111,11 +111,7 @@ func (w *worker) endSeen(strong []*guess) bool {
 // by returns what fits the guess if the device counts with the size of f; nil if
 // that is far less likely than what was found.
 func (c *guess) by(f *fitter) *fitted {
-	values := make([]uint64, len(c.s.data))
-	for i, d := range c.s.data {
-		values[i], _ = c.form.Decode(d[c.at:c.end()]) // it was read before
-	}
-	fit := f.fit(values, len(c.cover))
+	fit := f.fit(c.values(), len(c.cover))
 	if fit == nil || c.fit.bits-fit.bits >= Bar {
 		return nil
 	}
@@ -123,6 +119,15 @@ func (c *guess) by(f *fitter) *fitted {
 		return nil // an amount had to be solved where nothing has to be
 	}
 	return fit
+}
+
+// values returns what the disks hold there, in a form in which it was read before.
+func (c *guess) values() []uint64 {
+	values := make([]uint64, len(c.s.data))
+	for i, d := range c.s.data {
+		values[i], _ = c.form.Decode(d[c.at:c.end()])
+	}
+	return values
 }
 
 // allCounts gives the guess the formulas of every size that is left and that it
