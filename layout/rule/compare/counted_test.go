@@ -318,3 +318,23 @@ func TestEndsOfMixedDrives(t *testing.T) {
 		t.Errorf("%d sectors, want the head and its copy", len(out.Sectors))
 	}
 }
+
+// TestTextIsText: digits of a serial number are no packed decimals, whatever these
+// would follow, and a number written in digits is one.
+func TestTextIsText(t *testing.T) {
+	serials := []string{"SN31000001", "SN62000002", "SN63000003", "SN64000004"}
+	i := 0
+	c, src := originals(t, wholeDrives, func(d *imagetest.Disk, n disk.Sector, _ int) {
+		headOf(d, 64, []byte(fmt.Sprintf("%s%s%09d", serials[i], "\x00\x00", n)))
+		i++
+	})
+	for _, f := range c.Fields {
+		if f.Byte < 76 || f.Ways[0].Encoding[:3] != "dec" {
+			t.Errorf("%s is read as %s: %s", f.Place, f.Ways[0].Encoding, f.Ways[0].Formulas[0])
+		}
+	}
+	out, err := Apply(&c.Rules, src, 1008*31_000)
+	if err != nil || len(out.Sectors) != 1 || string(out.Sectors[0].Bytes[64:85]) != "SN31000001\x00\x00031248000" {
+		t.Errorf("%+v, %v", out, err)
+	}
+}

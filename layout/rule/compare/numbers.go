@@ -66,6 +66,33 @@ type numberReader struct {
 	values []uint64  // scratch
 	tried  float64
 	found  []*guess
+	text   []bool // bytes that are readable text on all disks
+}
+
+// minText is how many readable characters in a row are text.
+const minText = 6
+
+// textOf tells which bytes of a sheet are readable text on all disks: ASCII letters
+// and digits, and what stands between them.
+func textOf(s *sheet) []bool {
+	out := make([]bool, len(s.diff))
+	for i := range out {
+		out[i] = !slices.ContainsFunc(s.data, func(b []byte) bool { return b[i] < ' ' || b[i] > '~' })
+	}
+	for _, run := range stretches(out) {
+		if run[1]-run[0] < minText {
+			clear(out[run[0]:run[1]])
+		}
+	}
+	return out
+}
+
+// isText tells whether a reading takes text for anything but digits.
+func (r *numberReader) isText(f *candidate.Form, at int) bool {
+	if r.text == nil {
+		r.text = textOf(r.s)
+	}
+	return !f.Digits() && !slices.Contains(r.text[at:at+f.Width], false)
 }
 
 func (r *numberReader) all() {
@@ -82,6 +109,9 @@ func (r *numberReader) all() {
 
 func (r *numberReader) number(f *candidate.Form, at int) {
 	s := r.s
+	if r.isText(f, at) {
+		return
+	}
 	for i, d := range s.data {
 		v, ok := f.Decode(d[at : at+f.Width])
 		if !ok {
