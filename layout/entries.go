@@ -1,10 +1,11 @@
 package layout
 
 import (
-	"bootgraft/image/disk"
 	"cmp"
 	"fmt"
 	"slices"
+
+	"bootgraft/image/disk"
 )
 
 // CheckEntries compares the entries of one table with each other and with the

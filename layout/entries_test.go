@@ -1,12 +1,13 @@
 package layout
 
 import (
-	"bootgraft/image/disk"
 	"slices"
 	"strings"
 	"testing"
 
 	"pgregory.net/rapid"
+
+	"bootgraft/image/disk"
 )
 
 func codes(found []disk.Finding) []string {

@@ -100,6 +100,35 @@ type Volume struct {
 	Sized        bool       // Span.Count comes from the volume itself, not from its entry
 	Slack        *Content   // what lies in its entry after the end of the volume; nil if nothing does
 	Meaning      disk.Spans // disk sectors whose change would change what was read of it
+	Listed       bool       // its files can be listed here
+	Parts        []Part     // what lies where in it, as far as anybody asks
+}
+
+// PartRole says what a part of a volume is for.
+type PartRole string
+
+// The roles of parts.
+const (
+	PartBoot  PartRole = "boot"  // before its tables: boot sectors, and what a start-up program keeps there
+	PartTable PartRole = "table" // an allocation table
+	PartData  PartRole = "data"  // its clusters
+)
+
+// Part is a run of disk sectors of a volume.
+type Part struct {
+	disk.Span
+	Role PartRole
+	Copy int // of a role, from 0
+}
+
+// PartsOf returns the parts of a volume with one role.
+func (v *Volume) PartsOf(r PartRole) (out []disk.Span) {
+	for _, p := range v.Parts {
+		if p.Role == r {
+			out = append(out, p.Span)
+		}
+	}
+	return out
 }
 
 // Field is a number found in a boot area that may depend on the disk's size.
@@ -125,7 +154,6 @@ type Map struct {
 	Entries    []Entry // of the table in force
 	Regions    []Region
 	Volumes    []Volume
-	Fields     []Field
 	Findings   []disk.Finding
 
 	// TailUndecided: the disk has no table, and whether its last sectors count
@@ -149,6 +177,17 @@ func (m *Map) Entry(index int) *Entry {
 		}
 	}
 	return nil
+}
+
+// Readable tells whether a table of a kind was found and can be read, in force or
+// not.
+func (m *Map) Readable(kind string) bool {
+	for i := range m.Tables {
+		if t := &m.Tables[i]; t.Kind == kind && len(t.Own) > 0 {
+			return true
+		}
+	}
+	return false
 }
 
 // Volume returns the volume with the given index, or nil.

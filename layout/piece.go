@@ -1,8 +1,9 @@
 package layout
 
 import (
-	"bootgraft/image/disk"
 	"fmt"
+
+	"bootgraft/image/disk"
 )
 
 // Op says where the bytes of a Piece of a card come from.

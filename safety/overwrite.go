@@ -11,6 +11,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/image/capture"
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 	"bootgraft/layout/kit"
 	"bootgraft/layout/plan"
@@ -119,7 +120,7 @@ func kindByHead(head []byte) FileKind {
 	compact := bytes.Join(bytes.Fields(head[:min(len(head), 256)]), nil)
 	begins := func(text string) bool { return bytes.HasPrefix(compact, []byte(text)) }
 	switch {
-	case capture.IsRecord(head):
+	case record.Is(head):
 		return RecordFile
 	case kit.Is(bytes.NewReader(head)):
 		return KitFile

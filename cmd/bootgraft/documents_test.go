@@ -27,7 +27,7 @@ var documentTypes = map[document.Kind]any{
 	document.KindUndo: document.Written{}, document.KindVerify: document.Verify{}, document.KindArchive: document.Archive{},
 	document.KindCard: document.Card{}, document.KindCardTest: document.CardTest{}, document.KindFiles: document.Files{},
 	document.KindCompare: comparisonJSON{}, document.KindChanged: changedJSON{}, document.KindKitMake: document.KitMake{},
-	document.KindKitShow: document.KitShow{}, document.KindKitAsk: document.KitAsk{}, document.KindFindings: document.Findings{},
+	document.KindKitShow: document.KitShow{}, document.KindKitAsk: document.KitAsk{}, document.KindServe: document.Serve{}, document.KindFindings: document.Findings{},
 }
 
 const keysFile = "../../testdata/documents/keys.txt"

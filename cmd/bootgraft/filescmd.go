@@ -16,6 +16,7 @@ import (
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/disk"
+	"bootgraft/layout"
 	"bootgraft/layout/scan"
 	"bootgraft/layout/scan/files"
 	"bootgraft/layout/scan/second"
@@ -160,7 +161,7 @@ func keepList(into *rescue.Folder, list string) error {
 }
 
 // filesEnd says how the program ends.
-func filesEnd(r *rescue.Result, s *scan.Survey) error {
+func filesEnd(r *rescue.Result, s *layout.Map) error {
 	why := ""
 	switch {
 	case r.Damaged > 0:

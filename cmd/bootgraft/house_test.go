@@ -21,40 +21,46 @@ var (
 		"layout/table/mbr", "layout/table/gpt", "layout/table/apple", "layout/table/bsd", "layout/table/sun",
 		"layout/table/amiga", "layout/table/atari",
 	}
-	volumes = []string{"layout/volume/fat", "layout/volume/ext", "layout/volume/probe"}
+	volumes = []string{"layout/volume", "layout/volume/fat", "layout/volume/ext", "layout/volume/probe"}
 	formats = slices.Concat(tables, volumes)
 )
 
 // mayImport says which packages of this module a package may import. A name
 // that ends in /... stands for everything below it.
 var mayImport = map[string][]string{
-	"image/disk":            {},
-	"image/disk/register":   {"image/disk"},
-	"image":                 {"image/disk"},
-	"image/peek":            {"image/disk", "image"},
-	"image/pieces":          {"image/disk", "image"},
+	"image/disk":          {},
+	"image/disk/register": {"image/disk"},
+	"image":               {"image/disk"},
+	"image/peek":          {"image/disk", "image"},
+	"image/pieces":        {"image/disk", "image"},
+	// The form of the record alone: what its lines say of a drive is for the engine.
+	"image/capture/record":  {"image/disk", "image"},
 	"image/capture":         {"image/disk", "image", "image/capture", "image/capture/..."},
+	"image/nbd":             {"image/disk", "image"},
 	"layout":                {"image/disk"},
+	"layout/volume":         {"image/disk", "layout"},
 	"layout/table/gpt":      append([]string{"layout/table/mbr"}, ground...),
 	"layout/rule/candidate": ground,
 	"layout/rule/compare":   append([]string{"layout/rule/candidate"}, ground...),
 	"layout/kit":            ground,
 	"layout/kit/gather": append([]string{
-		"image/pieces", "layout/kit", "layout/scan", "layout/table/gpt", "layout/table/mbr", "layout/volume/fat",
+		"image/pieces", "layout/kit", "layout/scan", "layout/table/gpt", "layout/table/mbr",
 	}, ground...),
 	"layout/scan":        slices.Concat(ground, formats, []string{"layout/rule/candidate"}),
-	"layout/scan/files":  slices.Concat(ground, formats, []string{"layout/scan"}),
-	"layout/scan/order":  slices.Concat(ground, formats, []string{"image/capture", "layout/scan", "layout/scan/files"}),
-	"layout/scan/diff":   append([]string{"layout/rule/candidate", "layout/scan", "layout/scan/files", "layout/volume/fat"}, ground...),
+	"layout/scan/files":  append([]string{"layout/scan", "layout/volume"}, ground...),
+	"layout/scan/order":  append([]string{"image/capture", "layout/scan", "layout/scan/files"}, ground...),
+	"layout/scan/diff":   append([]string{"layout/rule/candidate", "layout/scan", "layout/scan/files", "layout/volume", "layout/volume/fat"}, ground...),
+	"layout/scan/owners": append([]string{"layout/scan/files"}, ground...),
 	"layout/scan/second": slices.Concat(ground, formats, []string{"layout/scan", "layout/scan/files"}),
 	"layout/plan":        {"image/disk", "layout"},
 	"layout/plan/card":   append([]string{"layout/plan"}, ground...),
-	"layout/plan/fit": slices.Concat(ground, formats, []string{
-		"layout/plan", "layout/plan/card", "layout/scan", "layout/volume/fat/resize", "layout/rule/candidate", "layout/rule/compare",
-	}),
+	"layout/plan/fit": append([]string{
+		"layout/plan", "layout/plan/card", "layout/scan", "layout/table/mbr", "layout/table/gpt", "layout/volume", "layout/volume/fat",
+		"layout/volume/fat/resize", "layout/rule/candidate", "layout/rule/compare",
+	}, ground...),
 	"safety": append([]string{
-		"image/capture", "layout/kit", "layout/rule/compare", "layout/plan", "layout/plan/card", "safety/blockdev", "safety/newfile",
-		"safety/receipt",
+		"image/capture", "image/capture/record", "layout/kit", "layout/rule/compare", "layout/plan", "layout/plan/card",
+		"safety/blockdev", "safety/newfile", "safety/receipt",
 	}, ground...),
 	// The form of a receipt; whether a card is the one of it is for safety to judge.
 	"safety/receipt":  append([]string{"layout/plan", "safety/blockdev", "safety/newfile"}, ground...),
@@ -68,7 +74,7 @@ var mayImport = map[string][]string{
 	"cmd/bootgraft/words": {},
 	// A document is a form of values: it opens nothing (see noFiles), and reaches no terminal.
 	"cmd/bootgraft/document": append([]string{
-		"image/disk/register", "image/capture", "layout/kit", "layout/kit/gather", "layout/plan", "layout/rule/candidate", "layout/scan", "layout/scan/second",
+		"image/disk/register", "image/capture", "layout/kit", "layout/kit/gather", "layout/plan", "layout/rule/candidate", "layout/scan", "layout/scan/owners", "layout/scan/second", "image/nbd",
 		"safety", "safety/blockdev", "safety/held", "safety/rescue",
 	}, ground...),
 	"cmd/bootgraft/talk": {"image/disk", "cmd/bootgraft/words", "cmd/bootgraft/document"},
@@ -81,7 +87,7 @@ var mayImport = map[string][]string{
 	// A page is text from values: it opens nothing (see noFiles) and asks nobody.
 	"cmd/bootgraft/page": append([]string{
 		"image/disk/register", "image/capture", "layout/kit", "layout/kit/gather", "layout/plan", "layout/rule/candidate", "layout/rule/compare", "layout/scan", "layout/scan/diff",
-		"layout/scan/second", "safety", "safety/blockdev", "safety/held", "safety/rescue", "cmd/bootgraft/talk", "cmd/bootgraft/words",
+		"image/nbd", "layout/scan/owners", "layout/scan/second", "safety", "safety/blockdev", "safety/held", "safety/rescue", "cmd/bootgraft/talk", "cmd/bootgraft/words",
 	}, ground...),
 	// The conversation about a drive or card; what may be done to it is for safety to say.
 	"cmd/bootgraft/device": append([]string{

@@ -21,10 +21,10 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/capture"
 	"bootgraft/image/disk"
+	"bootgraft/layout"
 	"bootgraft/layout/kit"
 	"bootgraft/layout/kit/gather"
 	"bootgraft/layout/rule/compare"
-	"bootgraft/layout/scan"
 	"bootgraft/safety"
 )
 
@@ -208,7 +208,7 @@ func (f *kitMakeFlags) capture(c *cobra.Command, u *talk.UI, device string) (str
 }
 
 // gather finds out what goes into the kit.
-func (f *kitMakeFlags) gather(ctx context.Context, src *input.Source, s *scan.Survey) (*gather.Made, error) {
+func (f *kitMakeFlags) gather(ctx context.Context, src *input.Source, s *layout.Map) (*gather.Made, error) {
 	remove, err := input.ParseSpans(f.blank, src)
 	if err != nil {
 		return nil, err

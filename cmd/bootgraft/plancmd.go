@@ -2,14 +2,12 @@ package main
 
 import (
 	"bytes"
-	"context"
 	"crypto/rand"
 	"encoding/binary"
 	"fmt"
 	"io"
 	"os"
 	"path/filepath"
-	"slices"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
@@ -21,11 +19,11 @@ import (
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/disk"
+	"bootgraft/layout"
 	"bootgraft/layout/kit"
 	"bootgraft/layout/kit/gather"
 	"bootgraft/layout/plan"
 	"bootgraft/layout/plan/fit"
-	"bootgraft/layout/rule/candidate"
 	"bootgraft/layout/rule/compare"
 	"bootgraft/layout/scan"
 	"bootgraft/layout/table/gpt"
@@ -133,8 +131,12 @@ func (f *planFlags) run(c *cobra.Command, u *talk.UI, path string) error {
 	if err != nil {
 		return err
 	}
-	if wishes.Truths, err = truths(c.Context(), once, s, target); err != nil {
-		return err
+	if target.Sectors != s.Sectors {
+		outside, err := scan.LookOutside(c.Context(), once, s)
+		if err != nil {
+			return err
+		}
+		wishes.TakeOutside(outside)
 	}
 	_, wishes.Kit = src.Source.(*kit.Kit)
 	p, err := fit.Plan(c.Context(), once, s, wishes)
@@ -150,19 +152,6 @@ func (f *planFlags) run(c *cobra.Command, u *talk.UI, path string) error {
 	}
 	f.kitWayOut(u, src, p)
 	return nil
-}
-
-// truths returns what is true of a drive outside its volumes, and must be true
-// of a card of another size.
-func truths(ctx context.Context, src image.Source, s *scan.Survey, target plan.Disk) ([]candidate.Truth, error) {
-	if target.Sectors == s.Sectors {
-		return nil, nil
-	}
-	outside, err := s.Outside(ctx, src)
-	if err != nil {
-		return nil, err
-	}
-	return outside.Truths(), nil
 }
 
 // check finds flags that contradict each other before anything is opened.
@@ -205,7 +194,7 @@ func (f *planFlags) targetSize(sectorSize int, source disk.Sector) (d plan.Disk,
 	return d, false, nil
 }
 
-func (f *planFlags) Wishes(s *scan.Survey, target plan.Disk, path string) (fit.Wishes, error) {
+func (f *planFlags) Wishes(s *layout.Map, target plan.Disk, path string) (fit.Wishes, error) {
 	w := fit.Wishes{Target: target, Tail: fit.Tail(f.tail), Excess: fit.Excess(f.excess), Accept: input.OtherCodes(f.accept), Rules: f.known, Try: f.try, Path: filepath.ToSlash(path)}
 	var err error
 	if w.Volumes, err = f.volumes.Wishes(target.SectorSize); err != nil {
@@ -220,13 +209,13 @@ func (f *planFlags) Wishes(s *scan.Survey, target plan.Disk, path string) (fit.W
 }
 
 // drawIDs draws identifiers for every entry of the disk.
-func drawIDs(s *scan.Survey) (*fit.NewIDs, error) {
+func drawIDs(s *layout.Map) (*fit.NewIDs, error) {
 	var id [4]byte
 	if _, err := rand.Read(id[:]); err != nil {
 		return nil, err
 	}
 	ids := &fit.NewIDs{DiskID: binary.LittleEndian.Uint32(id[:])}
-	if s.GPT != nil {
+	if s.Readable("gpt") {
 		ids.GPT = &gpt.NewIDs{Disk: drawGUID(), Entries: map[int]gpt.GUID{}}
 		for _, e := range s.Entries {
 			ids.GPT.Entries[e.Index] = drawGUID()
@@ -332,10 +321,10 @@ func (f *planFlags) takeKitRules(u *talk.UI, src *input.Source) error {
 
 // kitHint adds to a refusal what makes a card from a kit, which holds no files:
 // its volumes begin empty.
-func (f *planFlags) kitHint(src *input.Source, s *scan.Survey, cause, refusal error) error {
+func (f *planFlags) kitHint(src *input.Source, s *layout.Map, cause, refusal error) error {
 	r := fit.IsRefused(cause)
 	_, isKit := src.Source.(*kit.Kit)
-	if r == nil || !isKit || !slices.ContainsFunc(r.Need, func(f disk.Finding) bool { return f.Code == disk.MissingInVolume }) {
+	if r == nil || !isKit || !r.InVolumes {
 		return refusal
 	}
 	flags := emptyFlags(&kit.Manifest{Facts: gather.Facts(s)}, f.volumes.Empty...)

@@ -17,6 +17,7 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/image/peek"
+	"bootgraft/layout"
 	"bootgraft/layout/scan"
 	"bootgraft/safety/blockdev"
 )
@@ -67,17 +68,17 @@ func surveyCommand(u *talk.UI) *cobra.Command {
 			if err != nil {
 				return err
 			}
-			outside, err := s.Outside(c.Context(), src)
+			outside, err := scan.LookOutside(c.Context(), src, s)
 			if err != nil {
 				return err
 			}
 			if u.JSON {
-				d := document.NewSurvey(&s.Map)
+				d := document.NewSurvey(s)
 				d.Add(outside)
 				u.Document(d)
 				return nil
 			}
-			page.Survey(u, args[0], &s.Map)
+			page.Survey(u, args[0], s, outside.Findings...)
 			page.Candidates(u, outside)
 			u.Answerf("\nNext, plan the card; N is its number of sectors:\n\n  bootgraft plan %s --size Ns%s -o card.plan\n", words.Shell(args[0]), f.Words())
 			return nil
@@ -88,18 +89,13 @@ func surveyCommand(u *talk.UI) *cobra.Command {
 	return c
 }
 
-func runSurvey(c *cobra.Command, u *talk.UI, src *input.Source) (*scan.Survey, error) {
+func runSurvey(c *cobra.Command, u *talk.UI, src *input.Source) (*layout.Map, error) {
 	progress, finish := u.Bar("looking")
 	defer finish()
 	n := int64(src.SectorSize())
-	s, err := scan.Run(c.Context(), src, scan.Options{Progress: func(done, total disk.Sector) {
+	return scan.Run(c.Context(), src, scan.Options{Progress: func(done, total disk.Sector) {
 		progress(int64(done)*n, int64(total)*n)
-	}})
-	if err != nil {
-		return nil, err
-	}
-	s.Findings = append(s.Findings, src.Findings...)
-	return s, nil
+	}, Source: func() []disk.Finding { return src.Findings }})
 }
 
 // shortLook surveys a drive by a few reads. The path next stands for the one
@@ -114,17 +110,16 @@ func shortLook(u *talk.UI, ctx context.Context, path string) error {
 	p := peek.New(d)
 	p.Fetch(disk.Span{Count: peek.PeekEnds})
 	p.Fetch(disk.Span{Start: image.Sectors(d) - peek.PeekEnds, Count: peek.PeekEnds})
-	s, err := scan.Run(ctx, p, scan.Options{Short: true})
+	s, err := scan.Run(ctx, p, scan.Options{Short: true, Source: p.Findings})
 	if err != nil {
 		return err
 	}
-	s.Findings = append(s.Findings, p.Findings()...)
 	if u.JSON {
-		u.Document(document.NewSurvey(&s.Map))
+		u.Document(document.NewSurvey(s))
 		return nil
 	}
 	u.Answerf("%s: %s\n", path, page.IdentityText(d.Identity()))
-	page.Survey(u, path, &s.Map)
+	page.Survey(u, path, s)
 	return nil
 }
 

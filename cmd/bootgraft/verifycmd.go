@@ -14,6 +14,7 @@ import (
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/capture"
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 	"bootgraft/layout/scan"
 	"bootgraft/layout/scan/diff"
@@ -125,22 +126,22 @@ func secondOnCard(u *talk.UI, ctx context.Context, card image.Source) ([]second.
 
 // verifyArchive compares the image of a capture with the digests in its
 // record.
-func verifyArchive(ctx context.Context, u *talk.UI, path, record string) error {
-	if record == "" {
-		record = path + capture.RecordSuffix
+func verifyArchive(ctx context.Context, u *talk.UI, path, beside string) error {
+	if beside == "" {
+		beside = path + capture.RecordSuffix
 	}
-	f, err := os.Open(record)
+	f, err := os.Open(beside)
 	if err != nil {
 		return fmt.Errorf("%s has no record that could tell what was read: %w", path, err)
 	}
 	defer f.Close()
 	rec, err := capture.ReadRecord(f)
-	var damaged *capture.FormatError
+	var damaged *record.FormatError
 	if errors.As(err, &damaged) {
 		rec, err = capture.Salvage(f, path)
 	}
 	if err != nil {
-		return fmt.Errorf("%s: %w", record, err)
+		return fmt.Errorf("%s: %w", beside, err)
 	}
 	img, err := image.Open(path, rec.SectorSize)
 	if err != nil {

@@ -1,6 +1,8 @@
 package capture
 
 import (
+	"context"
+
 	"bootgraft/image"
 	"bootgraft/image/disk"
 )
@@ -38,8 +40,9 @@ type Wish struct {
 // in its answer is new, it is not asked again.
 type Advisor interface {
 	// Next may read known; a sector that was not read yet is an
-	// *image.UnknownError. The source is valid until Next returns.
-	Next(known image.Source) []Wish
+	// *image.UnknownError. The source is valid until Next returns. The error is
+	// that of ctx, or what was read before cannot be read back.
+	Next(ctx context.Context, known image.Source) ([]Wish, error)
 }
 
 // Default sizes of the boot areas of a disk of which nothing is known.
@@ -56,7 +59,11 @@ type Ends struct {
 }
 
 // Next implements Advisor.
-func (e Ends) Next(known image.Source) []Wish {
+func (e Ends) Next(_ context.Context, known image.Source) ([]Wish, error) {
+	return e.spans(known), nil
+}
+
+func (e Ends) spans(known image.Source) []Wish {
 	n, all := disk.Sector(known.SectorSize()), image.Sectors(known)
 	size := func(have, usual int64) disk.Sector {
 		if have == 0 {

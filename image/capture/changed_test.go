@@ -6,6 +6,7 @@ import (
 	"slices"
 	"testing"
 
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 )
 
@@ -117,17 +118,17 @@ func TestARecordCutAtEveryLine(t *testing.T) {
 	o := Options{Looks: 2, Hash: true}
 	m := newMemory()
 	whole := runSim(t, d(), m, o)
-	img, record := m.files["image"].now, m.files["image.record"].now
+	img, text := m.files["image"].now, m.files["image.record"].now
 	at := 0
-	for i, line := range bytes.SplitAfter(record, []byte("\n")) {
+	for i, line := range bytes.SplitAfter(text, []byte("\n")) {
 		for _, cut := range []int{at, at + len(line)/2, at + len(line) - 1} {
-			if cut < 0 || cut > len(record) || cut < at || testing.Short() && i%4 > 0 {
+			if cut < 0 || cut > len(text) || cut < at || testing.Short() && i%4 > 0 {
 				continue
 			}
 			m := newMemory()
 			m.files["image"] = &memFile{m: m, now: bytes.Clone(img)}
-			m.files["image.record"] = &memFile{m: m, now: bytes.Clone(record[:cut])}
-			if torn, err := isTornOpening(m.files["image.record"]); err != nil {
+			m.files["image.record"] = &memFile{m: m, now: bytes.Clone(text[:cut])}
+			if torn, err := record.IsTornOpening(m.files["image.record"]); err != nil {
 				t.Fatal(err)
 			} else if torn { // then there is no image yet
 				m.files["image"].now = nil

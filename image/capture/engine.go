@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"bootgraft/image"
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 )
 
@@ -127,7 +128,7 @@ func (e *engine) start() {
 	e.want()
 	for _, k := range e.Skip {
 		for _, s := range e.rec.states.spans(k, unread, failed, tight, left, suspect) {
-			e.note(Line{Verb: VerbSkipped, Span: s})
+			e.note(record.Line{Verb: record.VerbSkipped, Span: s})
 		}
 	}
 }
@@ -140,13 +141,13 @@ func (e *engine) want() {
 	skip := disk.NewSpans(e.Skip...)
 	for _, s := range e.rec.Skipped() {
 		for _, p := range skip.Outside(s) {
-			e.note(Line{Verb: VerbWanted, Span: p})
+			e.note(record.Line{Verb: record.VerbWanted, Span: p})
 		}
 	}
 }
 
 // note takes a line in and hands it to the journal.
-func (e *engine) note(l Line) {
+func (e *engine) note(l record.Line) {
 	if err := e.rec.apply(&l); err != nil {
 		panic("capture: a line of our own is not right: " + err.Error())
 	}
@@ -204,14 +205,14 @@ func (e *engine) finish(err error, closeFiles func() error) (*Result, error) {
 // settle makes durable what the run has come to.
 func (e *engine) settle(s *stopped) error {
 	if s.why != DriveHangs && !e.keepWindow {
-		e.note(Line{Verb: VerbAnswered})
+		e.note(record.Line{Verb: record.VerbAnswered})
 	}
 	e.noteClock()
 	word := string(s.why)
 	if s.why == Done {
 		word = "done"
 	}
-	e.note(Line{Verb: VerbStop, Texts: []string{word}})
+	e.note(record.Line{Verb: record.VerbStop, Texts: []string{word}})
 	if err := e.j.settle(); err != nil || s.why != Done || !e.Hash || !e.complete() {
 		return err
 	}
@@ -229,7 +230,7 @@ func (e *engine) settle(s *stopped) error {
 		return e.forget(changed)
 	}
 	size := int64(e.rec.Sectors) * int64(e.rec.SectorSize)
-	e.note(Line{Verb: VerbEnd, Digest: d, Numbers: []int64{size}})
+	e.note(record.Line{Verb: record.VerbEnd, Digest: d, Numbers: []int64{size}})
 	return e.j.settle()
 }
 
@@ -241,7 +242,7 @@ func (e *engine) complete() bool {
 
 func (e *engine) noteClock() {
 	c := e.rec.Clock
-	e.note(Line{Verb: VerbClock, Numbers: []int64{c.Reads, c.Errors, c.Slow.Milliseconds()}})
+	e.note(record.Line{Verb: record.VerbClock, Numbers: []int64{c.Reads, c.Errors, c.Slow.Milliseconds()}})
 }
 
 func (e *engine) result(why Stop) *Result {

@@ -14,11 +14,11 @@ import (
 // where: it stands for a real reader of tables.
 type layoutAdvisor struct{ wishes []Wish }
 
-func (a layoutAdvisor) Next(known image.Source) []Wish {
+func (a layoutAdvisor) Next(_ context.Context, known image.Source) ([]Wish, error) {
 	if _, err := image.ReadSectors(known, disk.Span{Count: 1}); err != nil {
-		return []Wish{{disk.Span{Count: 1}, Boot}}
+		return []Wish{{disk.Span{Count: 1}, Boot}}, nil
 	}
-	return a.wishes
+	return a.wishes, nil
 }
 
 // scenario is a drive with a layout, and faults where they hurt.

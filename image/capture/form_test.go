@@ -8,13 +8,14 @@ import (
 	"testing"
 	"time"
 
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 )
 
-func written(by string) []Line {
-	return []Line{
-		{Verb: VerbRun, Numbers: []int64{1}, Time: time.Unix(1_700_000_000, 0)},
-		{Verb: VerbWrittenBy, Texts: []string{by}},
+func written(by string) []record.Line {
+	return []record.Line{
+		{Verb: record.VerbRun, Numbers: []int64{1}, Time: time.Unix(1_700_000_000, 0)},
+		{Verb: record.VerbWrittenBy, Texts: []string{by}},
 	}
 }
 
@@ -22,10 +23,10 @@ func written(by string) []Line {
 func TestRecordSaysWhoWroteIt(t *testing.T) {
 	text := recordOf(append(written("bootgraft v1.2.3"), written("bootgraft v1.2.4")...)...)
 	rec, err := ReadRecord(bytes.NewReader(text))
-	if err != nil || rec.Form != Version || !slices.Equal(rec.Programs, []string{"bootgraft v1.2.3", "bootgraft v1.2.4"}) {
+	if err != nil || rec.Form != record.Version || !slices.Equal(rec.Programs, []string{"bootgraft v1.2.3", "bootgraft v1.2.4"}) {
 		t.Fatal(rec, err)
 	}
-	var damaged *FormatError
+	var damaged *record.FormatError
 	if _, err := ReadRecord(bytes.NewReader(bytes.Replace(text, []byte("v1.2.3"), []byte("v1.2.5"), 1))); !errors.As(err, &damaged) {
 		t.Errorf("another writer is not seen: %v", err)
 	}
@@ -35,23 +36,23 @@ func TestRecordSaysWhoWroteIt(t *testing.T) {
 }
 
 // ofForm makes the opening of a record of another form.
-func ofForm(n int64, lines ...Line) []byte {
-	var a appender
-	out := a.words()
-	for _, l := range append([]Line{
-		{Verb: VerbRecord, Numbers: []int64{n}},
-		{Verb: VerbDisk, Numbers: []int64{20_000, 512}},
-		{Verb: VerbDrive, Texts: []string{"EXAMPLE 20", "S 1", "ata", "fixed"}},
-		{Verb: VerbMissingAs, Texts: []string{"pattern"}},
+func ofForm(n int64, lines ...record.Line) []byte {
+	var a record.Appender
+	out := a.Words()
+	for _, l := range append([]record.Line{
+		{Verb: record.VerbRecord, Numbers: []int64{n}},
+		{Verb: record.VerbDisk, Numbers: []int64{20_000, 512}},
+		{Verb: record.VerbDrive, Texts: []string{"EXAMPLE 20", "S 1", "ata", "fixed"}},
+		{Verb: record.VerbMissingAs, Texts: []string{"pattern"}},
 	}, lines...) {
-		out = append(out, a.line(&l)...)
+		out = append(out, a.Line(&l)...)
 	}
 	return out
 }
 
 // A newer record is neither read nor taken for a damaged one.
 func TestNewerRecordIsNamed(t *testing.T) {
-	text := ofForm(Version+1, written("bootgraft v9")...)
+	text := ofForm(record.Version+1, written("bootgraft v9")...)
 	var newer *disk.NewerFormError
 	if _, err := ReadRecord(bytes.NewReader(text)); !errors.As(err, &newer) || !strings.Contains(err.Error(), "this record is of form 3") {
 		t.Errorf("%v", err)
@@ -67,7 +68,7 @@ func TestOlderRecordStaysReadable(t *testing.T) {
 	if err != nil || rec.Form != 1 {
 		t.Fatal(rec, err)
 	}
-	if l := rec.writtenBy("bootgraft v1.2.3"); l.Verb != VerbWords || !strings.Contains(l.text(), "bootgraft v1.2.3") {
-		t.Errorf("%q is added to a record of form 1", l.text())
+	if l := rec.writtenBy("bootgraft v1.2.3"); l.Verb != record.VerbWords || !strings.Contains(l.Text(), "bootgraft v1.2.3") {
+		t.Errorf("%q is added to a record of form 1", l.Text())
 	}
 }

@@ -7,6 +7,7 @@ import (
 	"sync"
 
 	"bootgraft/image"
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 )
 
@@ -73,10 +74,10 @@ func writePart(w io.WriterAt, b []byte, off int64) error {
 
 var zeros [blockBytes]byte
 
-var sumOfZeros = sync.OnceValue(func() Digest { return sha256.Sum256(zeros[:]) })
+var sumOfZeros = sync.OnceValue(func() record.Digest { return sha256.Sum256(zeros[:]) })
 
 // digest is the SHA-256 of what was read at once. Of a blank block it is known.
-func digest(b []byte) Digest {
+func digest(b []byte) record.Digest {
 	if len(b) == blockBytes && allZero(b) {
 		return sumOfZeros()
 	}

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"sync"
 
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 )
 
@@ -27,11 +28,11 @@ type job struct {
 type journal struct {
 	image, record File
 	sectorSize    int64
-	app           appender
-	before        appender    // as it was before the announcement at the end
-	about         []disk.Span // what that announces, nil if the last line is another
-	open          bool        // an announcement before it was not answered by a line
-	end           int64       // of the record
+	app           record.Appender
+	before        record.Appender // as it was before the announcement at the end
+	about         []disk.Span     // what that announces, nil if the last line is another
+	open          bool            // an announcement before it was not answered by a line
+	end           int64           // of the record
 	held          held
 	same          sameness
 	whole         *whole     // nil if the image is not hashed
@@ -47,9 +48,9 @@ type journal struct {
 	err error
 }
 
-func newJournal(img, record File, sectorSize int, app appender) *journal {
+func newJournal(img, record File, sectorSize int, app record.Appender) *journal {
 	j := &journal{
-		image: img, record: record, sectorSize: int64(sectorSize), app: app, end: app.off,
+		image: img, record: record, sectorSize: int64(sectorSize), app: app, end: app.Off,
 		jobs: make(chan job, buffers),
 		free: make(chan []byte, buffers),
 		done: make(chan struct{}),
@@ -122,12 +123,12 @@ func (j *journal) close() error {
 
 // write appends one line. An announcement that nothing has followed makes room
 // for the next: no read is announced before the last has returned.
-func (j *journal) write(l *Line) error {
+func (j *journal) write(l *record.Line) error {
 	switch {
-	case l.Verb == VerbAbout:
+	case l.Verb == record.VerbAbout:
 		j.takeBack()
 		j.before, j.about = j.app, l.Spans
-	case l.Verb == VerbSilent: // stands behind what it narrows, and goes with it
+	case l.Verb == record.VerbSilent: // stands behind what it narrows, and goes with it
 		if j.about == nil {
 			j.before = j.app
 		}
@@ -135,17 +136,17 @@ func (j *journal) write(l *Line) error {
 	case j.about != nil:
 		j.about, j.open = nil, true
 	}
-	if l.Verb == VerbAnswered {
+	if l.Verb == record.VerbAnswered {
 		j.open = false
 	}
-	off := j.app.off
+	off := j.app.Off
 	if off < j.end { // first it is taken away: cut off in between, no half of it may stay behind the line
 		if err := j.record.Truncate(off); err != nil {
 			return err
 		}
 	}
-	_, err := j.record.WriteAt(j.app.line(l), off)
-	j.end = j.app.off
+	_, err := j.record.WriteAt(j.app.Line(l), off)
+	j.end = j.app.Off
 	return err
 }
 
@@ -160,9 +161,9 @@ func (j *journal) takeBack() {
 // all that it announced. Round a bad spot every read is announced, and the
 // record would be made of little else. Its promise is kept by then: a write that
 // is torn loses, at worst, what is in the image already.
-func (j *journal) answer(l *Line) error {
+func (j *journal) answer(l *record.Line) error {
 	switch l.Verb {
-	case VerbGood, VerbFailed, VerbTight, VerbMissing:
+	case record.VerbGood, record.VerbFailed, record.VerbTight, record.VerbMissing:
 	default:
 		return nil
 	}
@@ -178,11 +179,11 @@ func (j *journal) answer(l *Line) error {
 	if !j.open { // else an older announcement would seem to be the last word
 		return nil
 	}
-	return j.write(&Line{Verb: VerbAnswered})
+	return j.write(&record.Line{Verb: record.VerbAnswered})
 }
 
 // append writes what is held back, and then a line that comes after it.
-func (j *journal) append(l *Line) error {
+func (j *journal) append(l *record.Line) error {
 	return errors.Join(j.answer(l), j.release(), j.write(l))
 }
 
@@ -253,7 +254,7 @@ func (j *journal) release() error {
 		}
 		from := int64(s.Start) * j.sectorSize % blockBytes
 		b := j.held.data[from : from+int64(s.Count)*j.sectorSize]
-		l := Line{Verb: VerbGood, Span: *s, Digest: sha256.Sum256(b)}
+		l := record.Line{Verb: record.VerbGood, Span: *s, Digest: sha256.Sum256(b)}
 		*s = disk.Span{}
 		j.same.see(l.Span, l.Digest, b, j.held.used)
 		if err := errors.Join(j.answer(&l), j.write(&l)); err != nil {
@@ -263,12 +264,12 @@ func (j *journal) release() error {
 	return nil
 }
 
-func (j *journal) note(l Line) {
+func (j *journal) note(l record.Line) {
 	j.do(func() error { return j.append(&l) })
 }
 
 // keep stores what was read and then says so. It takes buf over.
-func (j *journal) keep(l Line, buf []byte, used bool) {
+func (j *journal) keep(l record.Line, buf []byte, used bool) {
 	store := func() error {
 		b := buf[:int64(l.Span.Count)*j.sectorSize]
 		off := int64(l.Span.Start) * j.sectorSize
@@ -302,7 +303,7 @@ func (j *journal) mark() {
 			}
 		}
 		j.held.old = !j.held.low.Empty()
-		j.marking, j.marked = make(chan error, 1), j.app.lines+1
+		j.marking, j.marked = make(chan error, 1), j.app.Lines+1
 		go func(c chan<- error) { c <- j.image.Sync() }(j.marking)
 		return nil
 	})
@@ -316,7 +317,7 @@ func (j *journal) markDone() error {
 	err := <-j.marking
 	j.marking = nil
 	if err == nil {
-		err = j.write(&Line{Verb: VerbSync, Numbers: []int64{j.marked}})
+		err = j.write(&record.Line{Verb: record.VerbSync, Numbers: []int64{j.marked}})
 	}
 	if err == nil {
 		err = j.record.Sync()
@@ -341,10 +342,10 @@ func (j *journal) settle() error {
 }
 
 // promise writes a line and returns when it is durable.
-func (j *journal) promise(l Line) error {
+func (j *journal) promise(l record.Line) error {
 	j.do(func() error {
 		put := j.append
-		if l.Verb == VerbSilent || l.Verb == VerbAbout && j.inHeldBlock(l.Spans[0]) { // what is held may go on growing
+		if l.Verb == record.VerbSilent || l.Verb == record.VerbAbout && j.inHeldBlock(l.Spans[0]) { // what is held may go on growing
 			put = j.write
 		}
 		if err := put(&l); err != nil {

@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"bootgraft/image"
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 )
 
@@ -103,7 +104,7 @@ func (e *engine) lookAt(r disk.Span, n int) (away disk.Sector, err error) {
 	case errors.As(err, &st):
 		return 0, err
 	case err != nil && fault == image.Gone && e.quiet:
-		e.note(Line{Verb: VerbWeak, Span: r, Fault: fault})
+		e.note(record.Line{Verb: record.VerbWeak, Span: r, Fault: fault})
 		return 0, e.gone()
 	case err != nil && fault == image.Gone:
 		return 0, e.gone()
@@ -116,7 +117,7 @@ func (e *engine) lookAt(r disk.Span, n int) (away disk.Sector, err error) {
 		if err := e.probe(); err != nil {
 			return 0, err
 		}
-		e.note(Line{Verb: VerbWeak, Span: r, Fault: fault})
+		e.note(record.Line{Verb: record.VerbWeak, Span: r, Fault: fault})
 		e.watch.Event(Event{Kind: EventBad, Span: r, Fault: fault, Took: took})
 		return 8 * e.block, nil
 	}
@@ -153,7 +154,7 @@ func (e *engine) compare(r disk.Span, now []byte, n int) error {
 			return err
 		}
 	}
-	e.note(Line{Verb: VerbAgain, Span: r, Numbers: []int64{int64(n)}})
+	e.note(record.Line{Verb: record.VerbAgain, Span: r, Numbers: []int64{int64(n)}})
 	return nil
 }
 
@@ -162,16 +163,16 @@ func (e *engine) compare(r disk.Span, now []byte, n int) error {
 func (e *engine) differs(x disk.Sector, have, now []byte, n int) {
 	v := slices.Clone(e.rec.twins[x])
 	if v == nil {
-		v = []Variant{{Times: n - 1, Digest: sha256.Sum256(have), Data: bytes.Clone(have)}}
+		v = []record.Variant{{Times: n - 1, Digest: sha256.Sum256(have), Data: bytes.Clone(have)}}
 		e.watch.Event(Event{Kind: EventUnstable, Span: disk.Span{Start: x, Count: 1}})
 	}
-	d := Digest(sha256.Sum256(now))
-	if i := slices.IndexFunc(v, func(w Variant) bool { return w.Digest == d }); i >= 0 {
+	d := record.Digest(sha256.Sum256(now))
+	if i := slices.IndexFunc(v, func(w record.Variant) bool { return w.Digest == d }); i >= 0 {
 		v[i].Times++
 	} else if len(v) < 8 {
-		v = append(v, Variant{Times: 1, Digest: d, Data: bytes.Clone(now)})
+		v = append(v, record.Variant{Times: 1, Digest: d, Data: bytes.Clone(now)})
 	}
-	slices.SortStableFunc(v, func(a, b Variant) int { return b.Times - a.Times })
+	slices.SortStableFunc(v, func(a, b record.Variant) int { return b.Times - a.Times })
 	if v[0].Data == nil {
 		return // too many to keep: the image stays as it is
 	}
@@ -181,10 +182,10 @@ func (e *engine) differs(x disk.Sector, have, now []byte, n int) {
 	if len(e.rec.twins) >= maxUnstable && e.rec.twins[x] == nil {
 		v = dropData(v)
 	}
-	e.note(Line{Verb: VerbUnstable, Span: disk.Span{Start: x, Count: 1}, Variants: v})
+	e.note(record.Line{Verb: record.VerbUnstable, Span: disk.Span{Start: x, Count: 1}, Variants: v})
 }
 
-func dropData(v []Variant) []Variant {
+func dropData(v []record.Variant) []record.Variant {
 	for i := range v {
 		v[i].Data = nil
 	}
@@ -204,12 +205,12 @@ func (e *engine) rehash(r disk.Span) error {
 		if err := image.ReadFull(e.img, b, int64(s.Start)*size); err != nil {
 			return err
 		}
-		var seen []Line
+		var seen []record.Line
 		e.rec.looks.each(s, func(p disk.Span, n uint8) bool {
-			seen = append(seen, Line{Verb: VerbAgain, Span: p, Numbers: []int64{int64(n)}})
+			seen = append(seen, record.Line{Verb: record.VerbAgain, Span: p, Numbers: []int64{int64(n)}})
 			return true
 		})
-		e.note(Line{Verb: VerbGood, Span: s, Digest: sha256.Sum256(b)})
+		e.note(record.Line{Verb: record.VerbGood, Span: s, Digest: sha256.Sum256(b)})
 		for _, l := range seen {
 			e.note(l)
 		}

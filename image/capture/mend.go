@@ -8,6 +8,7 @@ import (
 	"strconv"
 
 	"bootgraft/image"
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 )
 
@@ -19,7 +20,7 @@ func salvageFor(p *pair, g Geometry, size int64) (*Record, error) {
 		return nil, err
 	}
 	rec, err := salvageRecord(io.NewSectionReader(p.record, 0, n), g)
-	var f *FormatError
+	var f *record.FormatError
 	if errors.As(err, &f) {
 		return nil, &TargetError{p.Image, fmt.Sprintf("%s is there and is not the record of a capture (%s); choose another name for the image", p.Target.record(), f.Why)}
 	}
@@ -129,10 +130,10 @@ func copyFile(to io.WriterAt, from File) error {
 const mostSuspects = 1000
 
 // rewrite writes all that is known in as few lines as say it.
-func (rec *Record) rewrite(f File) (appender, error) {
-	var a appender
+func (rec *Record) rewrite(f File) (record.Appender, error) {
+	var a record.Appender
 	var off int64
-	out := a.opening(rec.Geometry)
+	out := opening(&a, rec.Geometry)
 	flush := func(least int) error {
 		if len(out) < least {
 			return nil
@@ -143,74 +144,74 @@ func (rec *Record) rewrite(f File) (appender, error) {
 		return err
 	}
 	for l := range rec.lines {
-		out = append(out, a.line(&l)...)
-		if a.lines%1000 == 0 {
-			out = append(out, a.line(&Line{Verb: VerbSync, Numbers: []int64{a.lines + 1}})...)
+		out = append(out, a.Line(&l)...)
+		if a.Lines%1000 == 0 {
+			out = append(out, a.Line(&record.Line{Verb: record.VerbSync, Numbers: []int64{a.Lines + 1}})...)
 		}
 		if err := flush(blockBytes); err != nil {
 			return a, err
 		}
 	}
-	out = append(out, a.line(&Line{Verb: VerbSync, Numbers: []int64{a.lines + 1}})...)
+	out = append(out, a.Line(&record.Line{Verb: record.VerbSync, Numbers: []int64{a.Lines + 1}})...)
 	return a, flush(1)
 }
 
 // lines gives, one by one, the lines of a record that says the same.
-func (rec *Record) lines(yield func(Line) bool) {
+func (rec *Record) lines(yield func(record.Line) bool) {
 	more := true
-	put := func(l Line) bool {
+	put := func(l record.Line) bool {
 		more = more && yield(l)
 		return more
 	}
-	put(Line{Verb: VerbWords, Texts: []string{"Put together anew from a damaged record."}})
+	put(record.Line{Verb: record.VerbWords, Texts: []string{"Put together anew from a damaged record."}})
 	if s := rec.states.spans(rec.Whole(), suspect); len(s) > 0 {
-		put(Line{Verb: VerbAbout, Spans: s[:min(len(s), mostSuspects)]})
+		put(record.Line{Verb: record.VerbAbout, Spans: s[:min(len(s), mostSuspects)]})
 	}
-	put(Line{Verb: VerbRun, Numbers: []int64{int64(max(rec.Runs, 1))}, Time: rec.Started})
+	put(record.Line{Verb: record.VerbRun, Numbers: []int64{int64(max(rec.Runs, 1))}, Time: rec.Started})
 	for _, program := range rec.Programs {
-		put(Line{Verb: VerbWrittenBy, Texts: []string{program}})
+		put(record.Line{Verb: record.VerbWrittenBy, Texts: []string{program}})
 	}
 	for i, name := range rec.From {
-		put(Line{Verb: VerbFrom, Numbers: []int64{int64(i + 1)}, Texts: []string{name}})
+		put(record.Line{Verb: record.VerbFrom, Numbers: []int64{int64(i + 1)}, Texts: []string{name}})
 	}
 	for s := range rec.inForce() {
 		if rec.states.get(s.span.Start) == unstable {
 			v := rec.twins[s.span.Start]
 			if len(v) == 0 { // there were too many to keep
-				v = []Variant{{Times: 1, Digest: s.sum}}
+				v = []record.Variant{{Times: 1, Digest: s.sum}}
 			}
-			put(Line{Verb: VerbUnstable, Span: s.span, Variants: v})
+			put(record.Line{Verb: record.VerbUnstable, Span: s.span, Variants: v})
 		} else {
-			put(Line{Verb: VerbGood, Span: s.span, Digest: s.sum})
+			put(record.Line{Verb: record.VerbGood, Span: s.span, Digest: s.sum})
 		}
 	}
 	for _, st := range []state{missing, skipped, failed, tight, left, hung} {
 		for _, s := range rec.states.spans(rec.Whole(), st) {
-			put(Line{Verb: stateVerbs[st], Span: s, Fault: image.BadSector})
+			put(record.Line{Verb: stateVerbs[st], Span: s, Fault: image.BadSector})
 		}
 	}
 	rec.looks.each(rec.Whole(), func(s disk.Span, n uint8) bool {
 		for _, p := range rec.states.spans(s, good, unstable) {
 			if n > 1 {
-				put(Line{Verb: VerbAgain, Span: p, Numbers: []int64{int64(n)}})
+				put(record.Line{Verb: record.VerbAgain, Span: p, Numbers: []int64{int64(n)}})
 			}
 		}
 		return more
 	})
 	for _, s := range rec.Weak() {
-		put(Line{Verb: VerbWeak, Span: s, Fault: image.BadSector})
+		put(record.Line{Verb: record.VerbWeak, Span: s, Fault: image.BadSector})
 	}
 	for i := range rec.From {
 		for _, s := range rec.Origins(i + 1) {
-			put(Line{Verb: VerbOrigin, Span: s, Numbers: []int64{int64(i + 1)}})
+			put(record.Line{Verb: record.VerbOrigin, Span: s, Numbers: []int64{int64(i + 1)}})
 		}
 	}
 	c := rec.Clock
-	put(Line{Verb: VerbClock, Numbers: []int64{c.Reads, c.Errors, c.Slow.Milliseconds()}})
+	put(record.Line{Verb: record.VerbClock, Numbers: []int64{c.Reads, c.Errors, c.Slow.Milliseconds()}})
 }
 
 // stateVerbs say that sectors are in a state; those of data have lines of their
 // own.
-var stateVerbs = map[state]Verb{
-	missing: VerbMissing, skipped: VerbSkipped, failed: VerbFailed, tight: VerbTight, left: VerbLeft, hung: VerbHung,
+var stateVerbs = map[state]record.Verb{
+	missing: record.VerbMissing, skipped: record.VerbSkipped, failed: record.VerbFailed, tight: record.VerbTight, left: record.VerbLeft, hung: record.VerbHung,
 }

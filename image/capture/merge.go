@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 
 	"bootgraft/image"
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 )
 
@@ -95,7 +96,7 @@ func (m *merger) begin(t Target) (closeFiles func() error, err error) {
 	m.e.rec.live = true
 	m.e.class = newRuns[Class](g.Sectors)
 	for i, s := range []*Source{m.a, m.b} {
-		m.e.note(Line{Verb: VerbFrom, Numbers: []int64{int64(i + 1)}, Texts: []string{filepath.Base(s.file.Name())}})
+		m.e.note(record.Line{Verb: record.VerbFrom, Numbers: []int64{int64(i + 1)}, Texts: []string{filepath.Base(s.file.Name())}})
 	}
 	return p.close, nil
 }
@@ -157,9 +158,9 @@ func (m *merger) pick(s disk.Span, sa, sb state) error {
 		for x := s.Start; x < s.End(); x++ {
 			m.e.fillMissing(disk.Span{Start: x, Count: 1})
 		}
-		m.e.note(Line{Verb: VerbMissing, Span: s, Fault: image.BadSector})
+		m.e.note(record.Line{Verb: record.VerbMissing, Span: s, Fault: image.BadSector})
 	case sa == skipped && sb == skipped:
-		m.e.note(Line{Verb: VerbSkipped, Span: s})
+		m.e.note(record.Line{Verb: record.VerbSkipped, Span: s})
 	}
 	return nil
 }
@@ -195,7 +196,7 @@ func (m *merger) take(s disk.Span, from *Source, number int64) error {
 		return err
 	}
 	shaky := from.rec.states.spans(s, unstable)
-	l := Line{Verb: VerbGood, Span: s}
+	l := record.Line{Verb: record.VerbGood, Span: s}
 	if len(shaky) > 0 { // s is of one state: all of it
 		return m.takeUnstable(s, from, number, buf)
 	}
@@ -214,17 +215,17 @@ func (m *merger) takeUnstable(s disk.Span, from *Source, number int64, buf []byt
 		x, b := s.Start+disk.Sector(i), buf[i*n:(i+1)*n]
 		v := from.rec.Variants(x)
 		if len(v) == 0 {
-			v = []Variant{{Times: 1, Digest: sha256.Sum256(b)}}
+			v = []record.Variant{{Times: 1, Digest: sha256.Sum256(b)}}
 		}
 		m.e.j.put(x, bytes.Clone(b))
-		m.e.note(Line{Verb: VerbUnstable, Span: disk.Span{Start: x, Count: 1}, Variants: v})
+		m.e.note(record.Line{Verb: record.VerbUnstable, Span: disk.Span{Start: x, Count: 1}, Variants: v})
 	}
 	m.came(s, number)
 	return nil
 }
 
 func (m *merger) came(s disk.Span, number int64) {
-	m.e.note(Line{Verb: VerbOrigin, Span: s, Numbers: []int64{number}})
+	m.e.note(record.Line{Verb: record.VerbOrigin, Span: s, Numbers: []int64{number}})
 	if number == 1 {
 		m.out.FromA += s.Count
 	} else {

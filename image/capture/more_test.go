@@ -2,6 +2,7 @@ package capture
 
 import (
 	"context"
+	"errors"
 	"slices"
 	"strings"
 	"syscall"
@@ -238,12 +239,12 @@ func TestManyWishes(t *testing.T) {
 // lateAdvisor names sectors only after a failure beside them has put them off.
 type lateAdvisor struct{ late disk.Span }
 
-func (a lateAdvisor) Next(known image.Source) []Wish {
+func (a lateAdvisor) Next(_ context.Context, known image.Source) ([]Wish, error) {
 	wishes := []Wish{{disk.Span{Start: 2048, Count: 8}, Boot}}
 	if len(image.Unknown(known, disk.Span{Start: 2048, Count: 4})) == 0 {
 		wishes = append(wishes, Wish{a.late, Boot})
 	}
-	return wishes
+	return wishes, nil
 }
 
 // Sectors that were put off before anybody knew what they are for are read all
@@ -263,5 +264,43 @@ func TestSectorsThatAreNamedLateAreRead(t *testing.T) {
 			t.Errorf("only boot areas %v: unread %v", only, r.Unread)
 		}
 		checkImage(t, d, m, r)
+	}
+}
+
+// stuckAdvisor looks until it is told to stop, or cannot read the image.
+type stuckAdvisor struct {
+	asked chan struct{}
+	err   error
+}
+
+func (a stuckAdvisor) Next(ctx context.Context, _ image.Source) ([]Wish, error) {
+	if a.err != nil {
+		return nil, a.err
+	}
+	close(a.asked)
+	<-ctx.Done()
+	return nil, ctx.Err()
+}
+
+// A stop does not wait for a whole survey of what is known; and an image that cannot
+// be read back ends the run with that.
+func TestTheAdvisorStops(t *testing.T) {
+	d := newSim(20_000)
+	tg := target
+	tg.Storage = newMemory()
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	a := stuckAdvisor{asked: make(chan struct{})}
+	go func() {
+		<-a.asked
+		cancel()
+	}()
+	if r, err := Run(ctx, d, tg, Options{Time: d.simTime}, a, nil); err != nil || r.Stop != Interrupted {
+		t.Errorf("%+v, %v", r, err)
+	}
+	broken := errors.New("the disk of the image is broken")
+	tg.Storage = newMemory()
+	if _, err := Run(t.Context(), d, tg, Options{Time: d.simTime}, stuckAdvisor{err: broken}, nil); !errors.Is(err, broken) {
+		t.Errorf("%v", err)
 	}
 }

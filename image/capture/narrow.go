@@ -1,6 +1,7 @@
 package capture
 
 import (
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 )
 
@@ -8,7 +9,7 @@ import (
 // one size; what fails becomes the next state.
 type level struct {
 	from, to state
-	verb     Verb // of the lines that say so; empty at the last level
+	verb     record.Verb // of the lines that say so; empty at the last level
 	size     disk.Sector
 }
 
@@ -41,7 +42,7 @@ func (e *engine) edges(s disk.Span, lv level) error {
 	}
 	for !s.Empty() {
 		if lv.verb != "" && hit && s.Count <= lv.size {
-			e.note(Line{Verb: lv.verb, Span: s, Fault: near})
+			e.note(record.Line{Verb: lv.verb, Span: s, Fault: record.Near})
 			return nil
 		}
 		r := e.cutEnd(s, lv.size)

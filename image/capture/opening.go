@@ -1,43 +1,23 @@
 package capture
 
 import (
-	"bytes"
-	"fmt"
-	"hash/crc32"
 	"io"
 
 	"bootgraft/image"
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 )
-
-// openingLine is the first line of every record.
-var openingLine = func() []byte {
-	text := "# " + words[0] + "\n"
-	return fmt.Appendf(nil, "%08x %s", crc32.ChecksumIEEE([]byte(text)), text)
-}()
-
-// IsRecord tells whether a file that begins with head is a record. A record that
-// was cut off in its first line, or has a wrong bit in it, is one too: nobody
-// else begins a file so.
-func IsRecord(head []byte) bool {
-	const digits = 9 // and the blank
-	if n := min(len(head), len(openingLine)); n < len(openingLine) {
-		return n >= digits && bytes.Equal(head, openingLine[:n])
-	}
-	line := head[:len(openingLine)]
-	return bytes.Equal(line[:digits], openingLine[:digits]) || bytes.Equal(line[digits:], openingLine[digits:])
-}
 
 // RecordedSize reads the beginning of a record and returns the size of its drive
 // in bytes, or false if it does not say so.
 func RecordedSize(r io.Reader) (size int64, known bool) {
-	s := NewScanner(r)
+	s := record.NewScanner(r)
 	for {
 		l, err := s.Next()
-		if err != nil || l.Verb != VerbWords && l.Verb != VerbRecord && l.Verb != VerbDisk {
+		if err != nil || l.Verb != record.VerbWords && l.Verb != record.VerbRecord && l.Verb != record.VerbDisk {
 			return 0, false
 		}
-		if l.Verb == VerbDisk {
+		if l.Verb == record.VerbDisk {
 			g := Geometry{Sectors: disk.Sector(l.Numbers[0]), SectorSize: int(min(l.Numbers[1], 1<<20)), MissingAs: FillZero}
 			return int64(g.Sectors) * int64(g.SectorSize), g.check() == nil
 		}

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"bootgraft/image"
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 )
 
@@ -76,9 +77,9 @@ type Result struct {
 	Unread   disk.Spans
 	Skipped  disk.Spans
 	Unstable disk.Spans
-	Weak     disk.Spans // known, but not readable any more when looked at again
-	Hung     disk.Spans // unread: a read among them never returned
-	SHA256   *Digest    // of the image file, if it was asked for and nothing is left to try
+	Weak     disk.Spans     // known, but not readable any more when looked at again
+	Hung     disk.Spans     // unread: a read among them never returned
+	SHA256   *record.Digest // of the image file, if it was asked for and nothing is left to try
 	Clock    Clock
 	Classes  map[Class]Tally
 	Findings []disk.Finding

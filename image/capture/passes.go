@@ -2,8 +2,10 @@ package capture
 
 import (
 	"cmp"
+	"fmt"
 	"slices"
 
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 )
 
@@ -111,7 +113,7 @@ func (e *engine) lastProbe() error {
 
 func (e *engine) skipFree() {
 	for _, s := range e.runsOf([]Class{Free}, unread, left, failed, tight, suspect) {
-		e.note(Line{Verb: VerbSkipped, Span: s})
+		e.note(record.Line{Verb: record.VerbSkipped, Span: s})
 	}
 }
 
@@ -128,7 +130,14 @@ func (e *engine) explore(classes []Class) (files []disk.Span, err error) {
 			return nil, err
 		}
 		var fresh map[Class][]disk.Span
-		files, fresh = e.sort(e.advisor.Next(known), classes)
+		wishes, err := e.advisor.Next(e.ctx, known)
+		switch {
+		case e.ctx.Err() != nil:
+			return nil, e.mayGoOn() // which says that it was interrupted
+		case err != nil:
+			return nil, fmt.Errorf("finding out what is worth reading next from what lies in the image: %w", err)
+		}
+		files, fresh = e.sort(wishes, classes)
 		if len(fresh) == 0 {
 			// The advisor may have named sectors that were put off before they
 			// had a name.
@@ -261,7 +270,7 @@ func upcoming(at disk.Sector, list []disk.Span, n disk.Sector) []disk.Span {
 // leave puts off what follows a failure.
 func (e *engine) leave(at disk.Sector) {
 	for _, s := range e.rec.states.spans(disk.Between(at, at+e.skip), unread) {
-		e.note(Line{Verb: VerbLeft, Span: s})
+		e.note(record.Line{Verb: record.VerbLeft, Span: s})
 	}
 	e.skip = min(2*e.skip, maxSkip*e.block, max(e.block, e.rec.Sectors/64))
 }
@@ -288,7 +297,7 @@ func (e *engine) narrow(classes []Class) error {
 		if err := e.again(c); err != nil {
 			return err
 		}
-		for _, step := range []level{{left, failed, VerbFailed, e.block}, {failed, tight, VerbTight, smallSectors}} {
+		for _, step := range []level{{left, failed, record.VerbFailed, e.block}, {failed, tight, record.VerbTight, smallSectors}} {
 			for _, s := range e.runsOf(one, step.from) {
 				if err := e.edges(s, step); err != nil {
 					return err

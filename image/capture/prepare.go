@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"bootgraft/image"
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 )
 
@@ -63,7 +64,7 @@ func (e *engine) load(g Geometry, p *pair) error {
 	fresh := p.recordMade
 	if !fresh && size == 0 {
 		// Cut off while the record was begun: nothing was read.
-		if fresh, err = isTornOpening(p.record); err != nil {
+		if fresh, err = record.IsTornOpening(p.record); err != nil {
 			return err
 		}
 	}
@@ -72,7 +73,7 @@ func (e *engine) load(g Geometry, p *pair) error {
 	} else {
 		e.rec, err = readFrom(p.record)
 	}
-	var f *FormatError
+	var f *record.FormatError
 	if errors.As(err, &f) {
 		e.rec, err = salvageFor(p, g, size)
 	}
@@ -109,7 +110,7 @@ func (e *engine) load(g Geometry, p *pair) error {
 			return err
 		}
 	}
-	if err := e.record.Truncate(e.rec.end.off); err != nil {
+	if err := e.record.Truncate(e.rec.end.Off); err != nil {
 		return err
 	}
 	if err := e.rec.refill(e.img, len(changed) > 0); err != nil {
@@ -160,10 +161,10 @@ func imageChanged(s disk.Spans) disk.Finding {
 // lastPass hashes the image from where the hash has come to while it was
 // written, and compares what is left, which includes all that earlier runs have
 // read, with what the record says.
-func (e *engine) lastPass() (Digest, disk.Spans, error) {
+func (e *engine) lastPass() (record.Digest, disk.Spans, error) {
 	rec, err := readFrom(e.record)
 	if err != nil {
-		return Digest{}, nil, fmt.Errorf("the record that was just written: %w", err)
+		return record.Digest{}, nil, fmt.Errorf("the record that was just written: %w", err)
 	}
 	if e.j.whole == nil {
 		e.j.whole = newWhole(e.img, int64(rec.Sectors)*int64(rec.SectorSize), rec.SectorSize)
@@ -181,9 +182,9 @@ func (e *engine) lastPass() (Digest, disk.Spans, error) {
 func (e *engine) forget(changed disk.Spans) error {
 	e.opened = append(e.opened, imageChanged(changed))
 	for _, s := range changed {
-		e.note(Line{Verb: VerbLeft, Span: s})
+		e.note(record.Line{Verb: record.VerbLeft, Span: s})
 	}
-	e.note(Line{Verb: VerbStop, Texts: []string{string(ImageChanged)}})
+	e.note(record.Line{Verb: record.VerbStop, Texts: []string{string(ImageChanged)}})
 	return e.j.settle()
 }
 
@@ -197,11 +198,11 @@ func readFrom(f File) (*Record, error) {
 
 // begin writes the opening of a new record.
 func (e *engine) begin(g Geometry) (err error) {
-	var a appender
+	var a record.Appender
 	if err := e.record.Truncate(0); err != nil {
 		return err
 	}
-	if _, err := e.record.WriteAt(a.opening(g), 0); err != nil {
+	if _, err := e.record.WriteAt(opening(&a, g), 0); err != nil {
 		return err
 	}
 	if err := e.record.Sync(); err != nil {
@@ -262,10 +263,10 @@ func (rec *Record) checkTail(img io.ReaderAt) (broken disk.Spans, err error) {
 
 // stillStored returns what the image should hold in the span of a line, unless
 // later lines overrule it: they have digests of their own.
-func (rec *Record) stillStored(l *Line) (want Digest, ok bool) {
-	want, ok = l.stored()
+func (rec *Record) stillStored(l *record.Line) (want record.Digest, ok bool) {
+	want, ok = storedBy(l)
 	st := good
-	if l.Verb == VerbUnstable {
+	if l.Verb == record.VerbUnstable {
 		st = unstable
 		if v := rec.twins[l.Span.Start]; v != nil {
 			want = v[0].Digest
@@ -318,25 +319,25 @@ func (rec *Record) sameGeometry(g Geometry) error {
 // writtenBy is the line that says which version of the program writes on. A
 // record of form 1 knows no such line, and gets it as words: the version that
 // began the record can still read it.
-func (rec *Record) writtenBy(program string) Line {
+func (rec *Record) writtenBy(program string) record.Line {
 	if rec.Form < 2 {
-		return Line{Verb: VerbWords, Texts: []string{"This run was written by " + program}}
+		return record.Line{Verb: record.VerbWords, Texts: []string{"This run was written by " + program}}
 	}
-	return Line{Verb: VerbWrittenBy, Texts: []string{program}}
+	return record.Line{Verb: record.VerbWrittenBy, Texts: []string{program}}
 }
 
 // beginRun writes the line with which every run begins.
 func (e *engine) beginRun(broken disk.Spans) error {
-	lines := []Line{{Verb: VerbRun, Numbers: []int64{int64(e.rec.Runs + 1)}, Time: e.Time.Now()}}
+	lines := []record.Line{{Verb: record.VerbRun, Numbers: []int64{int64(e.rec.Runs + 1)}, Time: e.Time.Now()}}
 	if e.Program != "" {
 		lines = append(lines, e.rec.writtenBy(e.Program))
 	}
 	for _, s := range broken {
-		lines = append(lines, Line{Verb: VerbLeft, Span: s})
+		lines = append(lines, record.Line{Verb: record.VerbLeft, Span: s})
 	}
 	for i := range lines {
-		off := e.rec.end.off
-		if _, err := e.record.WriteAt(e.rec.end.line(&lines[i]), off); err != nil {
+		off := e.rec.end.Off
+		if _, err := e.record.WriteAt(e.rec.end.Line(&lines[i]), off); err != nil {
 			return err
 		}
 		if err := e.rec.apply(&lines[i]); err != nil {
@@ -346,8 +347,8 @@ func (e *engine) beginRun(broken disk.Spans) error {
 	if err := e.img.Sync(); err != nil {
 		return err
 	}
-	off := e.rec.end.off
-	if _, err := e.record.WriteAt(e.rec.end.line(&Line{Verb: VerbSync, Numbers: []int64{e.rec.end.lines + 1}}), off); err != nil {
+	off := e.rec.end.Off
+	if _, err := e.record.WriteAt(e.rec.end.Line(&record.Line{Verb: record.VerbSync, Numbers: []int64{e.rec.end.Lines + 1}}), off); err != nil {
 		return err
 	}
 	return e.record.Sync()

@@ -8,6 +8,7 @@ import (
 	"slices"
 
 	"bootgraft/image"
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 )
 
@@ -34,12 +35,12 @@ const (
 
 // freshen remembers what was said of sectors, other than known ones, since the
 // drive was last compared with what was read of it before.
-func (rec *Record) freshen(l *Line) {
+func (rec *Record) freshen(l *record.Line) {
 	switch l.Verb {
-	case VerbGood, VerbMissing, VerbFailed, VerbTight:
+	case record.VerbGood, record.VerbMissing, record.VerbFailed, record.VerbTight:
 		for _, s := range rec.states.spans(l.Span, unread, missing, skipped, failed, tight, left, suspect, hung) {
 			rec.fresh.set(s, true)
-			if l.Verb == VerbGood && !rec.live {
+			if l.Verb == record.VerbGood && !rec.live {
 				rec.latest = append(rec.latest[max(0, len(rec.latest)-latestKept+1):], s)
 			}
 		}
@@ -146,7 +147,7 @@ func (e *engine) proved() {
 	}
 	e.recent = nil
 	if _, any := e.rec.fresh.next(e.rec.Whole(), true); any {
-		e.note(Line{Verb: VerbSame})
+		e.note(record.Line{Verb: record.VerbSame})
 	}
 }
 

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"bootgraft/image"
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 )
 
@@ -68,14 +69,14 @@ type Record struct {
 	Started   time.Time // the first of them
 	Lines     int64     // so far
 	Torn      bool      // the last line was being written when a run was cut off
-	Image     *Digest
+	Image     *record.Digest
 	ImageSize int64         // bytes, where Image is not nil
 	Stopped   string        // why the last run ended, empty if it was cut off
 	From      []string      // merged: the names of the captures, from 1
 	origins   *runs[uint16] // merged: which of them
 	states    *runs[state]  //
 	looks     *runs[uint8]  // how often a sector was read with the same result
-	twins     map[disk.Sector][]Variant
+	twins     map[disk.Sector][]record.Variant
 	window    []disk.Span // of the last line "about"
 	tail      []tailLine  // lines about the image after the last mark
 	silent    bool        // and the drive did not answer for a while
@@ -84,26 +85,26 @@ type Record struct {
 	fresh     *runs[bool] // tried since the drive was last compared with what it was
 	latest    []disk.Span // the last good reads of them
 	weak      *runs[bool] // known, but a later look failed
-	end       appender
-	powerOff  bool         // the drive went, or hung, since the last look
-	live      bool         // of a run that goes on: its own lines need no check
-	sums      []stored     // of the lines about what the image holds
-	summed    *runs[int32] // which of them is the last about a sector, from 1
-	Damage    *Damage      // nil if every line of the record is as it was written
-	salvaged  bool         // the lines may have gaps
-	sized     bool         // salvaged: the record tells the size of the drive
+	end       record.Appender
+	powerOff  bool           // the drive went, or hung, since the last look
+	live      bool           // of a run that goes on: its own lines need no check
+	sums      []stored       // of the lines about what the image holds
+	summed    *runs[int32]   // which of them is the last about a sector, from 1
+	Damage    *record.Damage // nil if every line of the record is as it was written
+	salvaged  bool           // the lines may have gaps
+	sized     bool           // salvaged: the record tells the size of the drive
 }
 
 // stored is what the image holds in a span, by a line of the record.
 type stored struct {
 	span disk.Span
-	sum  Digest
+	sum  record.Digest
 }
 
 // tailLine is a line about the image that no mark covers yet.
 type tailLine struct {
 	number int64 // of the line, from 1
-	Line
+	record.Line
 }
 
 // maxTail bounds the lines that one mark may leave unmarked. The engine marks
@@ -116,26 +117,26 @@ const maxUnstable = 4096
 
 // ReadRecord reads a whole record. In memory it keeps the changes from sector to
 // sector, and one digest for each line about data. A record that is damaged is
-// a *FormatError, one of a later program a *disk.NewerFormError.
+// a *record.FormatError, one of a later program a *disk.NewerFormError.
 func ReadRecord(r io.Reader) (*Record, error) {
-	s := NewScanner(r)
-	rec := &Record{twins: map[disk.Sector][]Variant{}}
+	s := record.NewScanner(r)
+	rec := &Record{twins: map[disk.Sector][]record.Variant{}}
 	if err := rec.readOpening(s); err != nil {
 		return nil, err
 	}
 	for {
 		l, err := s.Next()
 		if err == io.EOF {
-			rec.Torn = s.torn
-			rec.end = appender{s.sum, s.line, s.off}
+			rec.Torn = s.Torn()
+			rec.end = s.Appender()
 			return rec, nil
 		}
 		if err == nil {
 			err = rec.apply(&l)
 		}
-		var f *FormatError
+		var f *record.FormatError
 		if err != nil && !errors.As(err, &f) {
-			err = &FormatError{s.line, s.off, err.Error()}
+			err = s.Wrong(err)
 		}
 		if err != nil {
 			return nil, err
@@ -145,35 +146,35 @@ func ReadRecord(r io.Reader) (*Record, error) {
 
 // readOpening reads up to and with the line that says what stands for a
 // missing sector.
-func (rec *Record) readOpening(s *Scanner) error {
-	next := func(want Verb) (Line, error) {
+func (rec *Record) readOpening(s *record.Scanner) error {
+	next := func(want record.Verb) (record.Line, error) {
 		for {
 			l, err := s.Next()
 			switch {
 			case err == io.EOF:
-				return l, s.fail("the record ends before its line %q", want)
+				return l, s.Fail("the record ends before its line %q", want)
 			case err != nil:
 				return l, err
-			case l.Verb == VerbWords && want == VerbRecord:
+			case l.Verb == record.VerbWords && want == record.VerbRecord:
 				continue
 			case l.Verb != want:
-				return l, s.fail("a line %q stands where %q belongs", l.Verb, want)
+				return l, s.Fail("a line %q stands where %q belongs", l.Verb, want)
 			}
 			return l, nil
 		}
 	}
-	l, err := next(VerbRecord)
+	l, err := next(record.VerbRecord)
 	if err != nil {
 		return err
 	}
 	if err := rec.takeForm(l.Numbers[0]); err != nil {
 		return err
 	}
-	var whole, drive, fill Line
+	var whole, drive, fill record.Line
 	for _, p := range []struct {
-		verb Verb
-		to   *Line
-	}{{VerbDisk, &whole}, {VerbDrive, &drive}, {VerbMissingAs, &fill}} {
+		verb record.Verb
+		to   *record.Line
+	}{{record.VerbDisk, &whole}, {record.VerbDrive, &drive}, {record.VerbMissingAs, &fill}} {
 		if *p.to, err = next(p.verb); err != nil {
 			return err
 		}
@@ -182,10 +183,10 @@ func (rec *Record) readOpening(s *Scanner) error {
 	rec.Identity = image.Identity{Model: drive.Texts[0], Serial: drive.Texts[1], Bus: drive.Texts[2], Removable: drive.Texts[3] == "removable"}
 	rec.MissingAs = Fill(fill.Texts[0])
 	if err := rec.Geometry.check(); err != nil {
-		return s.fail("%v", err)
+		return s.Fail("%v", err)
 	}
 	rec.room()
-	rec.Lines = s.line
+	rec.Lines = s.Appender().Lines
 	return nil
 }
 
@@ -193,8 +194,8 @@ func (rec *Record) readOpening(s *Scanner) error {
 // not salvaged, and nothing is added to it.
 func (rec *Record) takeForm(n int64) error {
 	switch {
-	case n > Version:
-		return &disk.NewerFormError{What: "record", Form: n, Most: Version}
+	case n > record.Version:
+		return &disk.NewerFormError{What: "record", Form: n, Most: record.Version}
 	case n < 1:
 		return fmt.Errorf("there is no form %d of a record", n)
 	}
@@ -223,13 +224,13 @@ func (g Geometry) check() error {
 	return nil
 }
 
-var verbStates = map[Verb]state{
-	VerbGood: good, VerbMissing: missing, VerbSkipped: skipped,
-	VerbFailed: failed, VerbTight: tight, VerbLeft: left, VerbHung: hung, VerbWanted: unread,
+var verbStates = map[record.Verb]state{
+	record.VerbGood: good, record.VerbMissing: missing, record.VerbSkipped: skipped,
+	record.VerbFailed: failed, record.VerbTight: tight, record.VerbLeft: left, record.VerbHung: hung, record.VerbWanted: unread,
 }
 
 // apply takes in one more line.
-func (rec *Record) apply(l *Line) error {
+func (rec *Record) apply(l *record.Line) error {
 	rec.Lines++
 	for _, s := range append(slices.Clip(l.Spans), l.Span) {
 		if !rec.Whole().Covers(s) {
@@ -241,31 +242,31 @@ func (rec *Record) apply(l *Line) error {
 		rec.setState(l.Span, st)
 	}
 	switch l.Verb {
-	case VerbMissing, VerbHung:
-		rec.powerOff = rec.powerOff || l.Verb == VerbHung
+	case record.VerbMissing, record.VerbHung:
+		rec.powerOff = rec.powerOff || l.Verb == record.VerbHung
 		return rec.remember(l)
-	case VerbUnstable:
+	case record.VerbUnstable:
 		if err := rec.applyUnstable(l); err != nil {
 			return err
 		}
 		return rec.remember(l)
-	case VerbGood:
+	case record.VerbGood:
 		if err := rec.remember(l); err != nil {
 			return err
 		}
 		rec.looks.set(l.Span, 1)
-	case VerbAgain:
+	case record.VerbAgain:
 		rec.looks.set(l.Span, uint8(min(l.Numbers[0], 255)))
 		rec.powerOff = false
-	case VerbWeak:
+	case record.VerbWeak:
 		rec.weak.set(l.Span, true)
-	case VerbAbout:
+	case record.VerbAbout:
 		rec.window, rec.silent = l.Spans, false
-	case VerbSilent:
+	case record.VerbSilent:
 		rec.window, rec.silent = []disk.Span{l.Span}, true
-	case VerbSync:
+	case record.VerbSync:
 		rec.tail = slices.DeleteFunc(rec.tail, func(t tailLine) bool { return t.number < l.Numbers[0] })
-	case VerbRecord, VerbDisk, VerbDrive, VerbMissingAs:
+	case record.VerbRecord, record.VerbDisk, record.VerbDrive, record.VerbMissingAs:
 		return fmt.Errorf("a second line %q", l.Verb)
 	default:
 		return rec.applyEvent(l)
@@ -274,11 +275,11 @@ func (rec *Record) apply(l *Line) error {
 }
 
 // remember keeps a line about the image until a mark covers it.
-func (rec *Record) remember(l *Line) error {
+func (rec *Record) remember(l *record.Line) error {
 	if rec.live {
 		return nil
 	}
-	if sum, ok := l.stored(); ok && len(rec.sums) < 1<<31-1 {
+	if sum, ok := storedBy(l); ok && len(rec.sums) < 1<<31-1 {
 		rec.sums = append(rec.sums, stored{l.Span, sum})
 		rec.summed.set(l.Span, int32(len(rec.sums)))
 	}
@@ -300,13 +301,13 @@ func (rec *Record) setState(s disk.Span, st state) {
 	rec.Image = nil
 }
 
-func (rec *Record) applyEvent(l *Line) error {
+func (rec *Record) applyEvent(l *record.Line) error {
 	switch l.Verb {
-	case VerbAnswered:
+	case record.VerbAnswered:
 		rec.window = nil
-	case VerbSame:
+	case record.VerbSame:
 		rec.forget()
-	case VerbRun:
+	case record.VerbRun:
 		rec.suspectWindow()
 		rec.forget() // nothing begins before the drive was compared
 		if rec.Runs == 0 {
@@ -314,22 +315,22 @@ func (rec *Record) applyEvent(l *Line) error {
 		}
 		rec.Runs = int(max(int64(rec.Runs)+1, min(l.Numbers[0], 1<<31-1)))
 		rec.Stopped = ""
-	case VerbWrittenBy:
+	case record.VerbWrittenBy:
 		return rec.wroteOn(l.Texts[0])
-	case VerbGone:
+	case record.VerbGone:
 		rec.powerOff = true
-	case VerbStop:
+	case record.VerbStop:
 		rec.Stopped = l.Texts[0]
-	case VerbClock:
+	case record.VerbClock:
 		rec.Clock = Clock{l.Numbers[0], l.Numbers[1], time.Duration(l.Numbers[2]) * time.Millisecond}
-	case VerbEnd:
+	case record.VerbEnd:
 		rec.Image, rec.ImageSize = &l.Digest, l.Numbers[0]
-	case VerbFrom:
+	case record.VerbFrom:
 		if l.Numbers[0] != int64(len(rec.From)+1) || len(rec.From) == 255 {
 			return fmt.Errorf("captures are not numbered from 1 on, one by one")
 		}
 		rec.From = append(rec.From, l.Texts[0])
-	case VerbOrigin:
+	case record.VerbOrigin:
 		if l.Numbers[0] < 1 || l.Numbers[0] > int64(len(rec.From)) {
 			return fmt.Errorf("there is no capture %d", l.Numbers[0])
 		}
@@ -352,7 +353,7 @@ func (rec *Record) wroteOn(program string) error {
 	return nil
 }
 
-func (rec *Record) applyUnstable(l *Line) error {
+func (rec *Record) applyUnstable(l *record.Line) error {
 	if l.Span.Count != 1 {
 		return fmt.Errorf("more than one sector in a line %q", l.Verb)
 	}
@@ -371,4 +372,22 @@ func (rec *Record) applyUnstable(l *Line) error {
 	rec.states.set(l.Span, unstable)
 	rec.Image = nil
 	return nil
+}
+
+// opening returns the lines with which every record begins.
+func opening(a *record.Appender, g Geometry) []byte {
+	out := a.Words()
+	kind := "fixed"
+	if g.Identity.Removable {
+		kind = "removable"
+	}
+	for _, l := range []record.Line{
+		{Verb: record.VerbRecord, Numbers: []int64{record.Version}},
+		{Verb: record.VerbDisk, Numbers: []int64{int64(g.Sectors), int64(g.SectorSize)}},
+		{Verb: record.VerbDrive, Texts: []string{g.Identity.Model, g.Identity.Serial, g.Identity.Bus, kind}},
+		{Verb: record.VerbMissingAs, Texts: []string{string(g.MissingAs)}},
+	} {
+		out = append(out, a.Line(&l)...)
+	}
+	return out
 }

@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"bootgraft/image"
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
 )
@@ -23,42 +24,42 @@ import (
 var example = Geometry{20_000, 512, image.Identity{Model: "EXAMPLE 20", Serial: "S 1", Bus: "ata"}, FillPattern}
 
 // recordOf makes a record of the given lines.
-func recordOf(lines ...Line) []byte {
-	var a appender
-	out := a.opening(example)
+func recordOf(lines ...record.Line) []byte {
+	var a record.Appender
+	out := opening(&a, example)
 	for _, l := range lines {
-		out = append(out, a.line(&l)...)
+		out = append(out, a.Line(&l)...)
 	}
 	return out
 }
 
-func someLines() []Line {
+func someLines() []record.Line {
 	b := make([]byte, 512)
-	v := []Variant{{Times: 2, Digest: sum(b), Data: b}, {Times: 1, Digest: Digest{1}}}
-	return []Line{
-		{Verb: VerbRun, Numbers: []int64{1}, Time: time.Unix(1_700_000_000, 0)},
-		{Verb: VerbAbout, Spans: []disk.Span{{Start: 0, Count: 100}, {Start: 19_000, Count: 9}}},
-		{Verb: VerbGood, Span: disk.Span{Start: 0, Count: 100}, Digest: Digest{7}},
-		{Verb: VerbUnstable, Span: disk.Span{Start: 5, Count: 1}, Variants: v},
-		{Verb: VerbAgain, Span: disk.Span{Start: 0, Count: 100}, Numbers: []int64{2}},
-		{Verb: VerbWeak, Span: disk.Span{Start: 7, Count: 2}, Fault: image.TimedOut},
-		{Verb: VerbFailed, Span: disk.Span{Start: 2048, Count: 2048}, Fault: image.BadSector},
-		{Verb: VerbTight, Span: disk.Span{Start: 2048, Count: 64}, Fault: near},
-		{Verb: VerbMissing, Span: disk.Span{Start: 2050, Count: 1}, Fault: image.ShortRead},
-		{Verb: VerbLeft, Span: disk.Span{Start: 4096, Count: 2048}},
-		{Verb: VerbSkipped, Span: disk.Span{Start: 8192, Count: 1}},
-		{Verb: VerbSkipped, Span: disk.Span{Start: 8200, Count: 1}},
-		{Verb: VerbWanted, Span: disk.Span{Start: 8200, Count: 1}},
-		{Verb: VerbHung, Span: disk.Span{Start: 9000, Count: 2}},
-		{Verb: VerbHung, Span: disk.Span{Start: 9100, Count: 1}},
-		{Verb: VerbClock, Numbers: []int64{10, 2, 1500}},
-		{Verb: VerbFrom, Numbers: []int64{1}, Texts: []string{"first \"half\"\n"}},
-		{Verb: VerbOrigin, Span: disk.Span{Start: 0, Count: 50}, Numbers: []int64{1}},
-		{Verb: VerbSync, Numbers: []int64{3}},
-		{Verb: VerbAnswered},
-		{Verb: VerbGone, Fault: image.Gone},
-		{Verb: VerbStop, Texts: []string{"drive-gone"}},
-		{Verb: VerbEnd, Digest: Digest{9}, Numbers: []int64{10_240_000}},
+	v := []record.Variant{{Times: 2, Digest: sum(b), Data: b}, {Times: 1, Digest: record.Digest{1}}}
+	return []record.Line{
+		{Verb: record.VerbRun, Numbers: []int64{1}, Time: time.Unix(1_700_000_000, 0)},
+		{Verb: record.VerbAbout, Spans: []disk.Span{{Start: 0, Count: 100}, {Start: 19_000, Count: 9}}},
+		{Verb: record.VerbGood, Span: disk.Span{Start: 0, Count: 100}, Digest: record.Digest{7}},
+		{Verb: record.VerbUnstable, Span: disk.Span{Start: 5, Count: 1}, Variants: v},
+		{Verb: record.VerbAgain, Span: disk.Span{Start: 0, Count: 100}, Numbers: []int64{2}},
+		{Verb: record.VerbWeak, Span: disk.Span{Start: 7, Count: 2}, Fault: image.TimedOut},
+		{Verb: record.VerbFailed, Span: disk.Span{Start: 2048, Count: 2048}, Fault: image.BadSector},
+		{Verb: record.VerbTight, Span: disk.Span{Start: 2048, Count: 64}, Fault: record.Near},
+		{Verb: record.VerbMissing, Span: disk.Span{Start: 2050, Count: 1}, Fault: image.ShortRead},
+		{Verb: record.VerbLeft, Span: disk.Span{Start: 4096, Count: 2048}},
+		{Verb: record.VerbSkipped, Span: disk.Span{Start: 8192, Count: 1}},
+		{Verb: record.VerbSkipped, Span: disk.Span{Start: 8200, Count: 1}},
+		{Verb: record.VerbWanted, Span: disk.Span{Start: 8200, Count: 1}},
+		{Verb: record.VerbHung, Span: disk.Span{Start: 9000, Count: 2}},
+		{Verb: record.VerbHung, Span: disk.Span{Start: 9100, Count: 1}},
+		{Verb: record.VerbClock, Numbers: []int64{10, 2, 1500}},
+		{Verb: record.VerbFrom, Numbers: []int64{1}, Texts: []string{"first \"half\"\n"}},
+		{Verb: record.VerbOrigin, Span: disk.Span{Start: 0, Count: 50}, Numbers: []int64{1}},
+		{Verb: record.VerbSync, Numbers: []int64{3}},
+		{Verb: record.VerbAnswered},
+		{Verb: record.VerbGone, Fault: image.Gone},
+		{Verb: record.VerbStop, Texts: []string{"drive-gone"}},
+		{Verb: record.VerbEnd, Digest: record.Digest{9}, Numbers: []int64{10_240_000}},
 	}
 }
 
@@ -97,18 +98,18 @@ func TestOnlyATornLastLineIsTolerated(t *testing.T) {
 		if err != nil {
 			t.Fatalf("cut at byte %d: %v", cut, err)
 		}
-		if rec.Torn != (whole[cut-1] != '\n') || rec.end.off != int64(bytes.LastIndexByte(whole[:cut], '\n')+1) {
-			t.Fatalf("cut at byte %d: torn %v, goes on at %d", cut, rec.Torn, rec.end.off)
+		if rec.Torn != (whole[cut-1] != '\n') || rec.end.Off != int64(bytes.LastIndexByte(whole[:cut], '\n')+1) {
+			t.Fatalf("cut at byte %d: torn %v, goes on at %d", cut, rec.Torn, rec.end.Off)
 		}
 	}
 	last := bytes.LastIndexByte(whole[:len(whole)-1], '\n')
 	for at := range whole {
 		b := bytes.Clone(whole)
 		b[at] ^= 0x04
-		var fe *FormatError
+		var fe *record.FormatError
 		rec, err := ReadRecord(bytes.NewReader(b))
 		if at >= last { // a last line that is not as it was written is torn
-			if err != nil || !rec.Torn || rec.end.off > int64(at) {
+			if err != nil || !rec.Torn || rec.end.Off > int64(at) {
 				t.Errorf("byte %d of the last line changed: %v", at, err)
 			}
 		} else if !errors.As(err, &fe) || fe.Offset > int64(at) {
@@ -157,10 +158,10 @@ func TestARecordIsWholeWhileAnAnnouncementIsWrittenOver(t *testing.T) {
 		t.Fatal(err)
 	}
 	one := disk.Span{Start: 1234, Count: 1}
-	many := Line{Verb: VerbAbout, Spans: []disk.Span{{Start: 1000, Count: 512}, {Start: 4000, Count: 512}, {Start: 9000, Count: 512}, {Start: 12_000, Count: 512}}}
-	for _, next := range []Line{
-		{Verb: VerbAbout, Spans: []disk.Span{{Start: 8, Count: 1}}}, many,
-		{Verb: VerbGood, Span: disk.Span{Start: 1000, Count: 4000}}, {Verb: VerbMissing, Span: one, Fault: image.BadSector},
+	many := record.Line{Verb: record.VerbAbout, Spans: []disk.Span{{Start: 1000, Count: 512}, {Start: 4000, Count: 512}, {Start: 9000, Count: 512}, {Start: 12_000, Count: 512}}}
+	for _, next := range []record.Line{
+		{Verb: record.VerbAbout, Spans: []disk.Span{{Start: 8, Count: 1}}}, many,
+		{Verb: record.VerbGood, Span: disk.Span{Start: 1000, Count: 4000}}, {Verb: record.VerbMissing, Span: one, Fault: image.BadSector},
 	} {
 		m := newMemory()
 		looks := 0
@@ -171,7 +172,7 @@ func TestARecordIsWholeWhileAnAnnouncementIsWrittenOver(t *testing.T) {
 			}
 		}}
 		j := newJournal(&memFile{m: m}, f, 512, rec.end)
-		for _, l := range []Line{many, {Verb: VerbSilent, Span: one}, next} {
+		for _, l := range []record.Line{many, {Verb: record.VerbSilent, Span: one}, next} {
 			if err := j.promise(l); err != nil {
 				t.Fatal(err)
 			}
@@ -184,31 +185,31 @@ func TestARecordIsWholeWhileAnAnnouncementIsWrittenOver(t *testing.T) {
 
 func TestRecordsThatAreRefused(t *testing.T) {
 	g, s := disk.Span{Start: 0, Count: 100}, disk.Span{Start: 5, Count: 1}
-	for name, l := range map[string]Line{
-		"behind the end":        {Verb: VerbGood, Span: disk.Span{Start: 19_999, Count: 2}},
-		"window behind the end": {Verb: VerbAbout, Spans: []disk.Span{g, {Start: 1 << 61, Count: 1 << 61}}},
-		"unstable run":          {Verb: VerbUnstable, Span: g, Variants: []Variant{{}}},
-		"variant of other size": {Verb: VerbUnstable, Span: s, Variants: []Variant{{Data: []byte{1}, Digest: sum([]byte{1})}}},
-		"nine variants":         {Verb: VerbUnstable, Span: s, Variants: make([]Variant, 9)},
-		"second disk":           {Verb: VerbDisk, Numbers: []int64{1, 512}},
-		"unknown capture":       {Verb: VerbOrigin, Span: g, Numbers: []int64{1}},
-		"captures out of order": {Verb: VerbFrom, Numbers: []int64{2}, Texts: []string{""}},
+	for name, l := range map[string]record.Line{
+		"behind the end":        {Verb: record.VerbGood, Span: disk.Span{Start: 19_999, Count: 2}},
+		"window behind the end": {Verb: record.VerbAbout, Spans: []disk.Span{g, {Start: 1 << 61, Count: 1 << 61}}},
+		"unstable run":          {Verb: record.VerbUnstable, Span: g, Variants: []record.Variant{{}}},
+		"variant of other size": {Verb: record.VerbUnstable, Span: s, Variants: []record.Variant{{Data: []byte{1}, Digest: sum([]byte{1})}}},
+		"nine variants":         {Verb: record.VerbUnstable, Span: s, Variants: make([]record.Variant, 9)},
+		"second disk":           {Verb: record.VerbDisk, Numbers: []int64{1, 512}},
+		"unknown capture":       {Verb: record.VerbOrigin, Span: g, Numbers: []int64{1}},
+		"captures out of order": {Verb: record.VerbFrom, Numbers: []int64{2}, Texts: []string{""}},
 	} {
-		var fe *FormatError
+		var fe *record.FormatError
 		if _, err := ReadRecord(bytes.NewReader(recordOf(l))); !errors.As(err, &fe) {
 			t.Errorf("%s: %v", name, err)
 		}
 	}
 	for _, text := range []string{
-		"good 0+1", "good 0+0 " + Digest{}.String(), "good 00+1 " + Digest{}.String(), "good 0+1  " + Digest{}.String(),
+		"good 0+1", "good 0+0 " + record.Digest{}.String(), "good 00+1 " + record.Digest{}.String(), "good 0+1  " + record.Digest{}.String(),
 		"unheard 1", "about", "about  0+1", "stop Done", "sync -1", "run 1 yesterday", "weak 0+1 tired", "drive a b c fixed",
 		"answered now", "unstable 0+1 1:2:3", "from 1 \"a", "#x", "#  ", "",
 	} {
-		if l, err := parseText(text); err == nil {
+		if l, err := record.Parse(text); err == nil {
 			t.Errorf("%q is taken for %+v", text, l)
 		}
 	}
-	long := append(recordOf(), bytes.Repeat([]byte("a"), MaxLine+1)...)
+	long := append(recordOf(), bytes.Repeat([]byte("a"), record.MaxLine+1)...)
 	if _, err := ReadRecord(bytes.NewReader(long)); err == nil {
 		t.Error("a line without end is accepted")
 	}
@@ -293,14 +294,14 @@ func FuzzReadRecord(f *testing.F) {
 			t.Fatalf("%v, %v", rec, err)
 		}
 		// Checksums keep most mutations out: the texts alone, too.
-		var a appender
-		out := a.opening(example)
+		var a record.Appender
+		out := opening(&a, example)
 		for line := range bytes.Lines(b) {
-			if l, err := parseText(strings.TrimSuffix(string(line[min(9, len(line)):]), "\n")); err == nil {
-				if l.Verb == VerbWords && strings.ContainsRune(l.text(), '\n') {
+			if l, err := record.Parse(strings.TrimSuffix(string(line[min(9, len(line)):]), "\n")); err == nil {
+				if l.Verb == record.VerbWords && strings.ContainsRune(l.Text(), '\n') {
 					t.Fatal("a newline in a line")
 				}
-				out = append(out, a.line(&l)...)
+				out = append(out, a.Line(&l)...)
 			}
 		}
 		if rec, err := ReadRecord(bytes.NewReader(out)); err == nil {
@@ -317,16 +318,16 @@ func FuzzReadRecord(f *testing.F) {
 // about bad spots.
 func bigRecord() []byte {
 	rng := rand.New(rand.NewPCG(3, 3))
-	var a appender
+	var a record.Appender
 	g := example
 	g.Sectors = 39_070_080
-	out := a.opening(g)
-	put := func(l Line) { out = append(out, a.line(&l)...) }
+	out := opening(&a, g)
+	put := func(l record.Line) { out = append(out, a.Line(&l)...) }
 	for i := range disk.Sector(19_076) {
-		put(Line{Verb: VerbGood, Span: disk.Span{Start: i * 2048, Count: 2048}, Digest: Digest{byte(i)}})
-		put(Line{Verb: VerbMissing, Span: disk.Span{Start: disk.Sector(rng.Int64N(39_000_000)), Count: 1}, Fault: image.BadSector})
+		put(record.Line{Verb: record.VerbGood, Span: disk.Span{Start: i * 2048, Count: 2048}, Digest: record.Digest{byte(i)}})
+		put(record.Line{Verb: record.VerbMissing, Span: disk.Span{Start: disk.Sector(rng.Int64N(39_000_000)), Count: 1}, Fault: image.BadSector})
 		if i%64 == 0 {
-			put(Line{Verb: VerbSync, Numbers: []int64{a.lines + 1}})
+			put(record.Line{Verb: record.VerbSync, Numbers: []int64{a.Lines + 1}})
 		}
 	}
 	return out
@@ -342,4 +343,4 @@ func BenchmarkReadRecord(b *testing.B) {
 	}
 }
 
-func sum(b []byte) Digest { return sha256.Sum256(b) }
+func sum(b []byte) record.Digest { return sha256.Sum256(b) }

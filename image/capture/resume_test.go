@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
 )
@@ -81,7 +82,7 @@ func knownNow(t *testing.T, m *memory) disk.Spans {
 	if f == nil {
 		return nil
 	}
-	if torn, err := isTornOpening(f); err != nil || torn {
+	if torn, err := record.IsTornOpening(f); err != nil || torn {
 		return nil
 	}
 	rec, err := readFrom(f)

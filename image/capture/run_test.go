@@ -8,6 +8,7 @@ import (
 	"slices"
 	"testing"
 
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
 )
@@ -94,7 +95,7 @@ func TestEveryReadableSectorIsReadAndTheMissingListIsExact(t *testing.T) {
 			t.Fatalf("seed %d: %d read, unread %v, skipped %v, unstable %v", seed, r.Read, r.Unread, r.Skipped, r.Unstable)
 		}
 		checkImage(t, d, m, r)
-		if r.SHA256 == nil || *r.SHA256 != Digest(sha256.Sum256(m.files["image"].now)) {
+		if r.SHA256 == nil || *r.SHA256 != record.Digest(sha256.Sum256(m.files["image"].now)) {
 			t.Fatalf("seed %d: the digest of the image is %v", seed, r.SHA256)
 		}
 		checkRecord(t, m, r)

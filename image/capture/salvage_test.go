@@ -12,33 +12,34 @@ import (
 	"time"
 
 	"bootgraft/image"
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 )
 
 // scratched is a finished capture of a drive with faults, as files in memory.
-func scratched(t *testing.T) (d func() *simDrive, img, record []byte, want *Record) {
+func scratched(t *testing.T) (d func() *simDrive, img, text []byte, want *Record) {
 	t.Helper()
 	d = func() *simDrive {
 		return newSim(6000, disk.Span{Start: 700, Count: 1}, disk.Span{Start: 5000, Count: 3})
 	}
 	m := newMemory()
 	runSim(t, d(), m, Options{Looks: 2, Hash: true, Skip: disk.NewSpans(disk.Span{Start: 2500, Count: 20})})
-	img, record = m.files["image"].now, m.files["image.record"].now
-	want, err := ReadRecord(bytes.NewReader(record))
+	img, text = m.files["image"].now, m.files["image.record"].now
+	want, err := ReadRecord(bytes.NewReader(text))
 	if err != nil || want.Missing().Sectors() != 4 {
 		t.Fatal(err)
 	}
-	return d, img, record, want
+	return d, img, text, want
 }
 
 // believed returns what a record, damaged or not, and an image prove together;
 // nil if the record is refused.
-func believed(t *testing.T, what string, record, img []byte, g Geometry) *Record {
+func believed(t *testing.T, what string, text, img []byte, g Geometry) *Record {
 	t.Helper()
-	rec, err := ReadRecord(bytes.NewReader(record))
-	var f *FormatError
+	rec, err := ReadRecord(bytes.NewReader(text))
+	var f *record.FormatError
 	if errors.As(err, &f) {
-		if rec, err = salvageRecord(bytes.NewReader(record), g); err == nil {
+		if rec, err = salvageRecord(bytes.NewReader(text), g); err == nil {
 			_, err = rec.prove(bytes.NewReader(img))
 		}
 	}
@@ -76,11 +77,11 @@ func checkBelieved(t *testing.T, what string, rec, want *Record, d *simDrive, im
 
 // One wrong bit anywhere is put right, and nothing is given up.
 func TestOneWrongBitCostsNothing(t *testing.T) {
-	d, img, record, want := scratched(t)
+	d, img, text, want := scratched(t)
 	drive := d()
 	// Who damages the last line makes a torn one of it.
-	last := bytes.LastIndexByte(record[:len(record)-1], '\n')
-	for at := range record[:last] {
+	last := bytes.LastIndexByte(text[:len(text)-1], '\n')
+	for at := range text[:last] {
 		if testing.Short() && at%23 > 0 {
 			continue
 		}
@@ -88,7 +89,7 @@ func TestOneWrongBitCostsNothing(t *testing.T) {
 			if bit != at%8 && (testing.Short() || at%11 > 0) { // of each byte one bit, of some all
 				continue
 			}
-			b := bytes.Clone(record)
+			b := bytes.Clone(text)
 			b[at] ^= 1 << bit
 			what := fmt.Sprintf("bit %d of byte %d", bit, at)
 			rec := believed(t, what, b, img, want.Geometry)
@@ -104,21 +105,21 @@ func TestOneWrongBitCostsNothing(t *testing.T) {
 }
 
 // damages are what disks, cables, editors and people do to a file.
-func damages(record []byte) map[string]func(*rand.Rand) ([]byte, int) {
+func damages(text []byte) map[string]func(*rand.Rand) ([]byte, int) {
 	part := func(rng *rand.Rand, most int) (int, int) {
-		n := 1 + rng.IntN(min(most, len(record)-1))
-		at := rng.IntN(len(record) - n)
+		n := 1 + rng.IntN(min(most, len(text)-1))
+		at := rng.IntN(len(text) - n)
 		return at, n
 	}
-	lines := bytes.SplitAfter(record, []byte("\n"))
+	lines := bytes.SplitAfter(text, []byte("\n"))
 	return map[string]func(*rand.Rand) ([]byte, int){
 		"a byte": func(rng *rand.Rand) ([]byte, int) {
-			b := bytes.Clone(record)
+			b := bytes.Clone(text)
 			b[rng.IntN(len(b))] = byte(rng.Uint32())
 			return b, 1
 		},
 		"noise": func(rng *rand.Rand) ([]byte, int) {
-			b := bytes.Clone(record)
+			b := bytes.Clone(text)
 			at, n := part(rng, 600)
 			for i := range n {
 				b[at+i] = byte(rng.Uint32())
@@ -126,27 +127,27 @@ func damages(record []byte) map[string]func(*rand.Rand) ([]byte, int) {
 			return b, n
 		},
 		"a page of zeros": func(rng *rand.Rand) ([]byte, int) {
-			b := bytes.Clone(record)
+			b := bytes.Clone(text)
 			at := rng.IntN(len(b)/4096+1) * 4096
 			clear(b[at:min(at+4096, len(b))])
 			return b, 4096
 		},
 		"cut out": func(rng *rand.Rand) ([]byte, int) {
 			at, n := part(rng, 1000)
-			return slices.Delete(bytes.Clone(record), at, at+n), n
+			return slices.Delete(bytes.Clone(text), at, at+n), n
 		},
 		"put in": func(rng *rand.Rand) ([]byte, int) {
 			at, n := part(rng, 1000)
-			return slices.Insert(bytes.Clone(record), at, bytes.Repeat([]byte{'x', '\n', byte(n)}, n)...), 1
+			return slices.Insert(bytes.Clone(text), at, bytes.Repeat([]byte{'x', '\n', byte(n)}, n)...), 1
 		},
 		"twice": func(rng *rand.Rand) ([]byte, int) {
 			at, n := part(rng, 3000)
-			return slices.Insert(bytes.Clone(record), at+n, record[at:at+n]...), 1
+			return slices.Insert(bytes.Clone(text), at+n, text[at:at+n]...), 1
 		},
 		"moved": func(rng *rand.Rand) ([]byte, int) {
 			at, n := part(rng, 2000)
-			b := slices.Delete(bytes.Clone(record), at, at+n)
-			return slices.Insert(b, rng.IntN(len(b)), record[at:at+n]...), 2*n + len(record)
+			b := slices.Delete(bytes.Clone(text), at, at+n)
+			return slices.Insert(b, rng.IntN(len(b)), text[at:at+n]...), 2*n + len(text)
 		},
 		"two lines swapped": func(rng *rand.Rand) ([]byte, int) {
 			l := slices.Clone(lines)
@@ -155,7 +156,7 @@ func damages(record []byte) map[string]func(*rand.Rand) ([]byte, int) {
 			return bytes.Join(l, nil), 1
 		},
 		"lines of DOS": func(*rand.Rand) ([]byte, int) {
-			return bytes.ReplaceAll(record, []byte("\n"), []byte("\r\n")), len(record)
+			return bytes.ReplaceAll(text, []byte("\n"), []byte("\r\n")), len(text)
 		},
 	}
 }
@@ -163,9 +164,9 @@ func damages(record []byte) map[string]func(*rand.Rand) ([]byte, int) {
 // Whatever happens to a record: what is believed is true, and what lies outside
 // the damage, two lines at each side of it, is kept.
 func TestADamagedRecordIsBelievedWhereItIsProved(t *testing.T) {
-	d, img, record, want := scratched(t)
+	d, img, text, want := scratched(t)
 	drive := d()
-	lines := bytes.SplitAfter(record, []byte("\n"))
+	lines := bytes.SplitAfter(text, []byte("\n"))
 	// The most that n damaged bytes, and the lines that they touch and one more
 	// at each side, can have said.
 	most := func(n int) disk.Sector {
@@ -186,7 +187,7 @@ func TestADamagedRecordIsBelievedWhereItIsProved(t *testing.T) {
 		}
 		return worst
 	}
-	for name, damage := range damages(record) {
+	for name, damage := range damages(text) {
 		rounds := len(seeds(300, 3000))
 		for seed := range rounds {
 			rng := rand.New(rand.NewPCG(uint64(seed), 9))
@@ -194,7 +195,7 @@ func TestADamagedRecordIsBelievedWhereItIsProved(t *testing.T) {
 			what := fmt.Sprintf("%s, seed %d", name, seed)
 			if rec := believed(t, what, b, img, want.Geometry); rec != nil {
 				checkBelieved(t, what, rec, want, drive, img, most(n))
-			} else if name != "lines of DOS" && n < len(record)/2 {
+			} else if name != "lines of DOS" && n < len(text)/2 {
 				t.Fatalf("%s: the record is refused", what)
 			}
 		}
@@ -204,8 +205,8 @@ func TestADamagedRecordIsBelievedWhereItIsProved(t *testing.T) {
 // A capture goes on with a damaged record: the drive is read again only where
 // nothing is proved, the record is whole afterwards, and the damaged one is kept.
 func TestACaptureGoesOnWithADamagedRecord(t *testing.T) {
-	d, img, record, want := scratched(t)
-	for name, damage := range damages(record) {
+	d, img, text, want := scratched(t)
+	for name, damage := range damages(text) {
 		for seed := range max(3, len(seeds(24, 300))/4) {
 			b, _ := damage(rand.New(rand.NewPCG(uint64(seed), 10)))
 			what := fmt.Sprintf("%s, seed %d", name, seed)
@@ -247,14 +248,14 @@ func TestACaptureGoesOnWithADamagedRecord(t *testing.T) {
 // Every state outlives the mending of a record.
 func TestAMendedRecordSaysTheSame(t *testing.T) {
 	was, err := ReadRecord(bytes.NewReader(recordOf(append(someLines(),
-		Line{Verb: VerbAbout, Spans: []disk.Span{{Start: 12_000, Count: 8}}},
-		Line{Verb: VerbRun, Numbers: []int64{2}, Time: time.Unix(1_700_000_100, 0)})...)))
+		record.Line{Verb: record.VerbAbout, Spans: []disk.Span{{Start: 12_000, Count: 8}}},
+		record.Line{Verb: record.VerbRun, Numbers: []int64{2}, Time: time.Unix(1_700_000_100, 0)})...)))
 	if err != nil {
 		t.Fatal(err)
 	}
 	// A digest of 100 sectors of which one was overruled proves nothing.
 	rest := disk.Span{Start: 6, Count: 94}
-	for _, l := range []Line{{Verb: VerbGood, Span: disk.Span{Start: 0, Count: 5}, Digest: Digest{8}}, {Verb: VerbGood, Span: rest, Digest: Digest{7}}} {
+	for _, l := range []record.Line{{Verb: record.VerbGood, Span: disk.Span{Start: 0, Count: 5}, Digest: record.Digest{8}}, {Verb: record.VerbGood, Span: rest, Digest: record.Digest{7}}} {
 		if err := was.apply(&l); err != nil {
 			t.Fatal(err)
 		}
@@ -285,9 +286,9 @@ func TestARecordThatDoesNotTellTheDriveAnyMore(t *testing.T) {
 		d := newSim(20_000, disk.Span{Start: 7000, Count: 3})
 		d.sectorSize = size
 		img, r := captureFiles(t, d, Options{Looks: 1})
-		record := readFile(t, img+RecordSuffix)
-		clear(record[:2300])
-		writeFile(t, img+RecordSuffix, record)
+		text := readFile(t, img+RecordSuffix)
+		clear(text[:2300])
+		writeFile(t, img+RecordSuffix, text)
 		src := openCapture(t, img)
 		if src.SectorSize() != size || src.Record().Damage == nil {
 			t.Fatalf("sectors of %d bytes, want %d; damage %+v", src.SectorSize(), size, src.Record().Damage)
@@ -303,8 +304,8 @@ func TestARecordThatDoesNotTellTheDriveAnyMore(t *testing.T) {
 
 // A damaged record is not believed about a sector that the image does not hold.
 func TestADamagedRecordIsComparedWithAllOfTheImage(t *testing.T) {
-	d, img, record, want := scratched(t)
-	b := bytes.Clone(record)
+	d, img, text, want := scratched(t)
+	b := bytes.Clone(text)
 	b[len(b)/2] ^= 1
 	for _, x := range []disk.Sector{0, 701, 2499, 4097, 5999} {
 		changed := bytes.Clone(img)
@@ -323,17 +324,17 @@ func TestARecordOfALaterVersionIsRefused(t *testing.T) {
 	m := newMemory()
 	d := newSim(9000, disk.Span{Start: 700, Count: 1})
 	runSim(t, d, m, Options{Looks: 1})
-	var a appender
+	var a record.Appender
 	var later []byte
 	for line := range bytes.Lines(m.files["image.record"].now) {
-		l, err := parseText(string(bytes.TrimSuffix(line[9:], []byte("\n"))))
+		l, err := record.Parse(string(bytes.TrimSuffix(line[9:], []byte("\n"))))
 		if err != nil {
 			t.Fatal(err)
 		}
-		if l.Verb == VerbRecord {
-			l.Numbers[0] = Version + 1
+		if l.Verb == record.VerbRecord {
+			l.Numbers[0] = record.Version + 1
 		}
-		later = append(later, a.line(&l)...)
+		later = append(later, a.Line(&l)...)
 	}
 	texts := map[string][]byte{"whole": later}
 	for name, at := range map[string]int{"damaged before it tells its version": 100, "damaged behind that": len(later) * 3 / 4} {
@@ -347,7 +348,7 @@ func TestARecordOfALaterVersionIsRefused(t *testing.T) {
 		writeFile(t, tg.record(), b)
 		was := folderNow(t, dir)
 		var ve *disk.NewerFormError
-		if _, err := Open(tg.Image, ""); !errors.As(err, &ve) || ve.Form != Version+1 {
+		if _, err := Open(tg.Image, ""); !errors.As(err, &ve) || ve.Form != record.Version+1 {
 			t.Errorf("%s: to look at it: %v", name, err)
 		}
 		d := newSim(9000)

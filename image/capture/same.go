@@ -3,6 +3,7 @@ package capture
 import (
 	"bytes"
 
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 )
 
@@ -33,7 +34,7 @@ type sameness struct {
 
 // see takes in what was read. used tells whether somebody named the sectors:
 // tables, directories, files.
-func (s *sameness) see(at disk.Span, d Digest, data []byte, used bool) {
+func (s *sameness) see(at disk.Span, d record.Digest, data []byte, used bool) {
 	if bytes.Equal(data[1:], data[:len(data)-1]) { // one byte all over repeats nothing
 		if used {
 			s.seeFill(at, data[0])

@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"bootgraft/image"
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 )
 
@@ -43,22 +44,22 @@ func TestTheRecordOfManyLoneBadSectorsStaysSmall(t *testing.T) {
 // manySpots is the record and the image, all of it a hole, of a drive with so
 // many lone bad sectors, as a run writes it: pass by pass, and not in ascending
 // order, as narrowing goes from spot to spot.
-func manySpots(spots int) (record []byte, g Geometry) {
+func manySpots(spots int) (text []byte, g Geometry) {
 	g = example
 	g.Sectors = disk.Sector(spots) * 2048
-	var a appender
-	record = a.opening(g)
-	zeros := map[disk.Sector]Digest{}
-	put := func(l Line) {
-		if l.Verb == VerbGood {
+	var a record.Appender
+	text = opening(&a, g)
+	zeros := map[disk.Sector]record.Digest{}
+	put := func(l record.Line) {
+		if l.Verb == record.VerbGood {
 			if _, ok := zeros[l.Span.Count]; !ok {
 				zeros[l.Span.Count] = sum(make([]byte, l.Span.Count*512))
 			}
 			l.Digest = zeros[l.Span.Count]
 		}
-		record = append(record, a.line(&l)...)
-		if a.lines%500 == 0 {
-			record = append(record, a.line(&Line{Verb: VerbSync, Numbers: []int64{a.lines + 1}})...)
+		text = append(text, a.Line(&l)...)
+		if a.Lines%500 == 0 {
+			text = append(text, a.Line(&record.Line{Verb: record.VerbSync, Numbers: []int64{a.Lines + 1}})...)
 		}
 	}
 	each := func(f func(block, bad disk.Sector)) {
@@ -66,41 +67,41 @@ func manySpots(spots int) (record []byte, g Geometry) {
 			f(i*2048, i*2048+64+(i*7919)%1900)
 		}
 	}
-	put(Line{Verb: VerbRun, Numbers: []int64{1}})
+	put(record.Line{Verb: record.VerbRun, Numbers: []int64{1}})
 	each(func(block, _ disk.Sector) {
-		put(Line{Verb: VerbFailed, Span: disk.Span{Start: block, Count: 2048}, Fault: image.BadSector})
+		put(record.Line{Verb: record.VerbFailed, Span: disk.Span{Start: block, Count: 2048}, Fault: image.BadSector})
 	})
 	each(func(block, bad disk.Sector) {
 		low := bad / 64 * 64
-		put(Line{Verb: VerbGood, Span: disk.Between(block, low)})
-		put(Line{Verb: VerbTight, Span: disk.Between(low, low+64), Fault: image.BadSector})
+		put(record.Line{Verb: record.VerbGood, Span: disk.Between(block, low)})
+		put(record.Line{Verb: record.VerbTight, Span: disk.Between(low, low+64), Fault: image.BadSector})
 		if low+64 < block+2048 {
-			put(Line{Verb: VerbGood, Span: disk.Between(low+64, block+2048)})
+			put(record.Line{Verb: record.VerbGood, Span: disk.Between(low+64, block+2048)})
 		}
 	})
 	each(func(_, bad disk.Sector) {
 		low := bad / 64 * 64
-		put(Line{Verb: VerbAbout, Spans: []disk.Span{{Start: bad, Count: 8}}})
+		put(record.Line{Verb: record.VerbAbout, Spans: []disk.Span{{Start: bad, Count: 8}}})
 		if low < bad {
-			put(Line{Verb: VerbGood, Span: disk.Between(low, bad)})
+			put(record.Line{Verb: record.VerbGood, Span: disk.Between(low, bad)})
 		}
-		put(Line{Verb: VerbMissing, Span: disk.Span{Start: bad, Count: 1}, Fault: image.BadSector})
+		put(record.Line{Verb: record.VerbMissing, Span: disk.Span{Start: bad, Count: 1}, Fault: image.BadSector})
 		if bad+1 < low+64 {
-			put(Line{Verb: VerbGood, Span: disk.Between(bad+1, low+64)})
+			put(record.Line{Verb: record.VerbGood, Span: disk.Between(bad+1, low+64)})
 		}
 	})
-	return record, g
+	return text, g
 }
 
 // BenchmarkOpenManySpots opens a capture with 100,000 lone bad sectors.
 func BenchmarkOpenManySpots(b *testing.B) {
 	const spots = 100_000
-	record, g := manySpots(spots)
+	text, g := manySpots(spots)
 	img := filepath.Join(b.TempDir(), "image")
-	if err := errors.Join(os.WriteFile(img, nil, 0o600), os.Truncate(img, int64(g.Sectors)*512), os.WriteFile(img+RecordSuffix, record, 0o600)); err != nil {
+	if err := errors.Join(os.WriteFile(img, nil, 0o600), os.Truncate(img, int64(g.Sectors)*512), os.WriteFile(img+RecordSuffix, text, 0o600)); err != nil {
 		b.Fatal(err)
 	}
-	b.SetBytes(int64(len(record)))
+	b.SetBytes(int64(len(text)))
 	for b.Loop() {
 		src, err := Open(img, "")
 		if err != nil {

@@ -7,6 +7,7 @@ import (
 	"os"
 
 	"bootgraft/image"
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 )
 
@@ -39,7 +40,7 @@ func Open(imagePath, recordPath string) (*Source, error) {
 	}
 	defer f.Close()
 	rec, err := ReadRecord(f)
-	var damaged *FormatError
+	var damaged *record.FormatError
 	if errors.As(err, &damaged) {
 		if rec, err = Salvage(f, imagePath); errors.As(err, &damaged) {
 			err = fmt.Errorf("%s: %w", recordPath, err)
@@ -60,7 +61,7 @@ func Open(imagePath, recordPath string) (*Source, error) {
 }
 
 // Salvage reads a damaged record, and believes of it what the image proves:
-// Record.Damage says what is left out. A *FormatError if it is no record at all.
+// Record.Damage says what is left out. A *record.FormatError if it is no record at all.
 // Where it does not tell the size of a sector any more, the digests do:
 // they are those of the image with sectors of one size alone.
 func Salvage(record io.ReaderAt, imagePath string) (*Record, error) {
@@ -178,7 +179,7 @@ func (rec *Record) Weak() disk.Spans { return rec.weak.spans(rec.Whole(), true) 
 
 // Variants returns the answers of an unstable sector, the one in the image
 // first; nil for any other sector, or where there were too many to keep.
-func (rec *Record) Variants(x disk.Sector) []Variant { return rec.twins[x] }
+func (rec *Record) Variants(x disk.Sector) []record.Variant { return rec.twins[x] }
 
 // Record returns what the record says.
 func (s *Source) Record() *Record { return s.rec }
@@ -189,13 +190,13 @@ func (s *Source) Close() error { return s.file.Close() }
 // File returns the image file itself, missing sectors and all.
 func (s *Source) File() *image.File { return s.file }
 
-// stored returns the digest of what the image holds in the span of a line.
-func (l *Line) stored() (Digest, bool) {
+// storedBy returns the digest of what the image holds in the span of a line.
+func storedBy(l *record.Line) (record.Digest, bool) {
 	switch {
-	case l.Verb == VerbGood:
+	case l.Verb == record.VerbGood:
 		return l.Digest, true
-	case l.Verb == VerbUnstable && len(l.Variants) > 0:
+	case l.Verb == record.VerbUnstable && len(l.Variants) > 0:
 		return l.Variants[0].Digest, true
 	}
-	return Digest{}, false
+	return record.Digest{}, false
 }

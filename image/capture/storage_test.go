@@ -9,6 +9,7 @@ import (
 	"runtime"
 	"testing"
 
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 )
 
@@ -116,7 +117,7 @@ func TestASecondCaptureIntoOneImageIsRefused(t *testing.T) {
 // replaced: whatever else bears the name of the record stays as it is.
 func TestAnotherFileThatBearsTheNameOfTheRecordStays(t *testing.T) {
 	whole := recordOf()
-	words := len(new(appender).words())
+	words := len(new(record.Appender).Words())
 	texts := map[string][]byte{
 		"a note": []byte("precious\n"), "one letter": []byte("p"), "digits": []byte("0123456"),
 		"zeros": make([]byte, 512), "many lines": bytes.Repeat([]byte("precious\n"), 10_000),

@@ -5,6 +5,7 @@ import (
 	"sort"
 
 	"bootgraft/image"
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 )
 
@@ -23,7 +24,7 @@ func (e *engine) changed(why string) error {
 	blank := make([]byte, blockBytes)
 	size := int64(e.rec.SectorSize)
 	for _, s := range disk.SpansFrom(theirs) {
-		e.note(Line{Verb: VerbLeft, Span: s})
+		e.note(record.Line{Verb: record.VerbLeft, Span: s})
 		for !s.Empty() {
 			r := e.cut(s, e.block)
 			e.j.put(r.Start, blank[:int64(r.Count)*size])
@@ -31,7 +32,7 @@ func (e *engine) changed(why string) error {
 		}
 	}
 	e.failures = nil
-	e.note(Line{Verb: VerbGone, Fault: image.Changed})
+	e.note(record.Line{Verb: record.VerbGone, Fault: image.Changed})
 	e.watch.Event(Event{Kind: EventChanged})
 	e.why = why
 	return &stopped{DriveChanged}

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"bootgraft/image"
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 )
 
@@ -58,7 +59,7 @@ func (e *engine) try(s disk.Span) (outcome, error) {
 	if !slow {
 		e.anchorIn(s, buf)
 	}
-	l := Line{Verb: VerbGood, Span: s}
+	l := record.Line{Verb: record.VerbGood, Span: s}
 	if err := e.rec.apply(&l); err != nil {
 		return 0, err
 	}
@@ -125,7 +126,7 @@ func (e *engine) ask(s disk.Span, buf []byte) (took time.Duration, err error) {
 // saw: the machine was suspended, and the drive without power. It may be
 // another one by now.
 func (e *engine) wokeUp() error {
-	e.note(Line{Verb: VerbGone, Fault: image.Gone})
+	e.note(record.Line{Verb: record.VerbGone, Fault: image.Gone})
 	return e.judge()
 }
 
@@ -137,7 +138,7 @@ func (e *engine) waits(s disk.Span) error {
 		return nil
 	}
 	e.window = []disk.Span{s}
-	l := Line{Verb: VerbSilent, Span: s}
+	l := record.Line{Verb: record.VerbSilent, Span: s}
 	return errors.Join(e.rec.apply(&l), e.j.promise(l))
 }
 
@@ -149,7 +150,7 @@ func (e *engine) hangs(s disk.Span) error {
 		return nil
 	}
 	if known := e.rec.states.spans(s, good, unstable); len(known) == 0 {
-		l := Line{Verb: VerbHung, Span: s}
+		l := record.Line{Verb: record.VerbHung, Span: s}
 		if s.Count == 1 {
 			e.fillMissing(s)
 		}
@@ -212,13 +213,13 @@ func (e *engine) fail(s disk.Span, took time.Duration, err error) error {
 }
 
 func (e *engine) noteFailure(s disk.Span, fault image.Fault) {
-	l := Line{Verb: VerbFailed, Span: s, Fault: fault}
+	l := record.Line{Verb: record.VerbFailed, Span: s, Fault: fault}
 	switch {
 	case s.Count == 1:
-		l.Verb = VerbMissing
+		l.Verb = record.VerbMissing
 		e.fillMissing(s)
 	case s.Count <= smallSectors:
-		l.Verb = VerbTight
+		l.Verb = record.VerbTight
 	}
 	e.note(l)
 }
@@ -263,7 +264,7 @@ func (e *engine) probe() error {
 // gone ends the run. What failed since the last good read is taken back.
 func (e *engine) gone() error {
 	e.takeBack()
-	e.note(Line{Verb: VerbGone, Fault: image.Gone})
+	e.note(record.Line{Verb: record.VerbGone, Fault: image.Gone})
 	e.watch.Event(Event{Kind: EventGone})
 	return &stopped{DriveGone}
 }
@@ -275,7 +276,7 @@ func (e *engine) takeBack() {
 		if s.Count == 1 {
 			e.j.put(s.Start, make([]byte, e.rec.SectorSize))
 		}
-		e.note(Line{Verb: VerbLeft, Span: s})
+		e.note(record.Line{Verb: record.VerbLeft, Span: s})
 	}
 	e.failures = nil
 }
@@ -289,10 +290,10 @@ func (e *engine) goneIn(s disk.Span) error {
 	switch {
 	case st == missing || st == suspect && s.Count == 1 && e.rec.doubt.get(s.Start):
 		e.fillMissing(s)
-		e.note(Line{Verb: VerbMissing, Span: s, Fault: image.Gone})
+		e.note(record.Line{Verb: record.VerbMissing, Span: s, Fault: image.Gone})
 	case st == hung || st.inImage():
 	case st == unread && !e.quiet:
-		e.note(Line{Verb: VerbLeft, Span: s})
+		e.note(record.Line{Verb: record.VerbLeft, Span: s})
 	default:
 		e.keepWindow = true
 		if err := e.waits(s); err != nil {
@@ -352,7 +353,7 @@ func (e *engine) spent(why Stop) error {
 
 func (e *engine) takeRest() error {
 	e.window = nil
-	e.note(Line{Verb: VerbAnswered})
+	e.note(record.Line{Verb: record.VerbAnswered})
 	if err := e.j.settle(); err != nil {
 		return err
 	}
@@ -399,7 +400,7 @@ func (e *engine) announce(s disk.Span) error {
 }
 
 func (e *engine) promiseWindow() error {
-	l := Line{Verb: VerbAbout, Spans: e.window}
+	l := record.Line{Verb: record.VerbAbout, Spans: e.window}
 	if err := e.rec.apply(&l); err != nil {
 		return err
 	}

@@ -8,15 +8,16 @@ import (
 	"iter"
 
 	"bootgraft/image"
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 )
 
 // Check is what an archived capture looks like today.
 type Check struct {
-	Damaged   disk.Spans // spans of which the image no longer holds what was read
-	Unchecked disk.Spans // known sectors that no digest in force covers
-	SHA256    Digest     // of the image file as it lies
-	Promised  *Digest    // what the record says it should be, if it does
+	Damaged   disk.Spans     // spans of which the image no longer holds what was read
+	Unchecked disk.Spans     // known sectors that no digest in force covers
+	SHA256    record.Digest  // of the image file as it lies
+	Promised  *record.Digest // what the record says it should be, if it does
 }
 
 // Verify compares every span of the image with the SHA-256 in the record, and
@@ -99,7 +100,7 @@ func (rec *Record) changed(img io.ReaderAt, pick func(disk.Span) bool) (disk.Spa
 // hashAndCompare hashes an image to its end, in one pass from where begun has
 // come to, and returns the spans on the way in which it does not hold what was
 // read. goOn is asked before each block.
-func (rec *Record) hashAndCompare(img io.ReaderAt, begun *whole, goOn func() error) (sum Digest, changed disk.Spans, err error) {
+func (rec *Record) hashAndCompare(img io.ReaderAt, begun *whole, goOn func() error) (sum record.Digest, changed disk.Spans, err error) {
 	n, size := int64(rec.SectorSize), begun.size
 	next, stop := iter.Pull(rec.inForce())
 	defer stop()
@@ -135,12 +136,12 @@ func (rec *Record) hashAndCompare(img io.ReaderAt, begun *whole, goOn func() err
 
 // part returns the digest of size bytes from byte at of a block on; where at is
 // negative, they begin in the block before.
-func part(before, b []byte, at, size int64) Digest {
+func part(before, b []byte, at, size int64) record.Digest {
 	if at >= 0 {
 		return digest(b[at : at+size])
 	}
 	h := sha256.New()
 	h.Write(before[int64(len(before))+at:])
 	h.Write(b[:size+at])
-	return Digest(h.Sum(nil))
+	return record.Digest(h.Sum(nil))
 }

@@ -5,6 +5,7 @@ import (
 	"hash"
 	"sync/atomic"
 
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 )
 
@@ -55,7 +56,7 @@ func (w *whole) write(b []byte) (wait func()) {
 }
 
 // digest returns that of all that was hashed.
-func (w *whole) digest() Digest { return Digest(w.sum.Sum(nil)) }
+func (w *whole) digest() record.Digest { return record.Digest(w.sum.Sum(nil)) }
 
 // storing is told what is about to be stored, and hashes it, or something that
 // was stored before, in the meantime. What it returns is called when it is

@@ -15,9 +15,9 @@ import (
 	"bootgraft/layout/rule/candidate"
 )
 
-func outside(t testing.TB, s *Survey, src image.Source) *Outside {
+func outside(t testing.TB, s *layout.Map, src image.Source) *Outside {
 	t.Helper()
-	o, err := s.Outside(context.Background(), src)
+	o, err := LookOutside(context.Background(), src, s)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -74,8 +74,8 @@ func TestTablesThroughByteOrder(t *testing.T) {
 			if x.Order != c.order || x.Table.Kind != c.table || volume != c.volume || x.Signature != c.signature {
 				t.Errorf("%+v", x)
 			}
-			if !slices.Contains(imagetest.Codes(s.Findings), "table-through-byte-order") || !strings.Contains(x.Text(), c.table+c.volume) {
-				t.Errorf("%q, findings %v", x.Text(), s.Findings)
+			if !slices.Contains(imagetest.Codes(o.Findings), "table-through-byte-order") || !strings.Contains(x.Text(), c.table+c.volume) {
+				t.Errorf("%q, findings %v", x.Text(), o.Findings)
 			}
 		})
 	}
@@ -135,7 +135,7 @@ func TestAreasOfUndecidedTail(t *testing.T) {
 	}
 	d.Put(199_999, b)
 	s := survey(t, d)
-	areas := s.Areas()
+	areas := Areas(s)
 	if len(areas) != 2 || areas[0] != (candidate.Area{Span: at(0, 100_000), From: layout.FromStart}) || areas[1] != (candidate.Area{Span: at(100_000, 100_000)}) {
 		t.Fatalf("areas %+v", areas)
 	}

@@ -21,7 +21,7 @@ func byKind(tables []found, kind string) *found {
 
 // namesGPT tells whether sector 0 has a record of type EE.
 func (s *surveyor) namesGPT() bool {
-	return s.out.MBR != nil && (s.out.MBR.Protective() || s.out.MBR.Hybrid())
+	return s.mbr != nil && (s.mbr.Protective() || s.mbr.Hybrid())
 }
 
 // startsInSector0 tells whether volumes of this kind fill sector 0 with their
@@ -42,17 +42,13 @@ func (s *surveyor) withoutBootCode(tables []found, bare *layout.Volume) []found 
 	if m == nil || bare == nil || bare.Start != 0 || !startsInSector0(bare.Kind) {
 		return tables
 	}
-	code := !usable(m) || s.namesGPT() && s.out.GPT == nil
-	for _, f := range m.findings {
-		code = code || f.Code == disk.EntryPastEnd || f.Code == disk.EntriesOverlap
-	}
-	if !code {
+	if usable(m) && (!s.namesGPT() || s.gpt != nil) && !s.mbr.Misplaced {
 		return tables
 	}
 	if len(m.Entries) > 0 {
 		s.note(disk.Notef(disk.BootCodeNotMBR, 0, "sector 0 is the boot sector of a %s volume; its bytes 446 to 509, read as a partition table, would list %s that cannot be, and are taken for boot code", bare.Kind, entriesText(len(m.Entries))))
 	}
-	s.out.MBR = nil
+	s.mbr = nil
 	return slices.DeleteFunc(tables, func(t found) bool { return t.Kind == "mbr" })
 }
 
@@ -69,7 +65,7 @@ func (s *surveyor) decide(tables []found, bare *layout.Volume) string {
 	for i := range tables {
 		t := &tables[i]
 		switch {
-		case t == m && s.namesGPT() && (s.out.MBR.Protective() || hybridAgrees(m, g)):
+		case t == m && s.namesGPT() && (s.mbr.Protective() || hybridAgrees(m, g)):
 		case t == g && !s.gptMayRule(m, bare):
 		case t.Kind == "gpt" && t.State != layout.Damaged, usable(t):
 			able = append(able, t)
@@ -120,7 +116,7 @@ func (s *surveyor) gptMayRule(m *found, bare *layout.Volume) bool {
 	case usable(m):
 		return false
 	}
-	return bare == nil || !startsInSector0(bare.Kind) && s.out.GPT != nil && s.out.GPT.Primary.Valid()
+	return bare == nil || !startsInSector0(bare.Kind) && s.gpt != nil && s.gpt.Primary.Valid()
 }
 
 // force picks the table in force among those that may be.
@@ -172,16 +168,6 @@ func (s *surveyor) noteStale(tables []found, kind string) {
 			s.note(disk.Warningf(damagedCodes[t.Kind], at, "something that claims to be a %s table breaks its own rules: %s", t.Kind, t.Evidence[0]))
 		}
 	}
-}
-
-// SecondPlace returns the sectors of the second copy of the GUID partition
-// table, valid or not. Where no header shows that there is one, what lies in
-// its place may be anything, and belongs to nobody.
-func (s *Survey) SecondPlace() disk.Spans {
-	if s.GPT == nil || s.GPT.Backup.Header == nil {
-		return nil
-	}
-	return s.GPT.SecondPlace()
 }
 
 // entriesText counts the entries of a table.

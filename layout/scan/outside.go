@@ -14,12 +14,13 @@ import (
 // proves nothing: all of it are candidates.
 type Outside struct {
 	*candidate.Report
-	Through []Through // tables and volumes that another byte order shows
+	Through  []Through // tables and volumes that another byte order shows
+	Findings []disk.Finding
 }
 
 // Areas returns what lies outside the volumes and outside the tables in
 // force, as far as it is in use, to be looked into by package boot.
-func (s *Survey) Areas() (out []candidate.Area) {
+func Areas(s *layout.Map) (out []candidate.Area) {
 	reach := disk.Sector(candidate.Reach / s.SectorSize)
 	for i, r := range s.Regions {
 		c := r.Content
@@ -47,15 +48,14 @@ func (s *Survey) Areas() (out []candidate.Area) {
 	return out
 }
 
-// Outside looks into the sectors outside the volumes, at most candidate.Reach bytes
-// from either end of them, and keeps the numbers it finds in s.Fields. A table
-// or volume that shows itself in another byte order becomes a finding too.
-func (s *Survey) Outside(ctx context.Context, src image.Source) (*Outside, error) {
-	r, err := candidate.Look(ctx, src, s.Areas())
+// LookOutside looks into the sectors outside the volumes, at most candidate.Reach bytes
+// from either end of them. A table or volume that shows itself in another byte
+// order becomes a finding too.
+func LookOutside(ctx context.Context, src image.Source, s *layout.Map) (*Outside, error) {
+	r, err := candidate.Look(ctx, src, Areas(s))
 	if err != nil {
 		return nil, fmt.Errorf("looking outside the volumes: %w", err)
 	}
-	s.Fields = r.Fields
 	out := &Outside{Report: r}
 	if len(s.Volumes) > 0 || len(s.Entries) > 0 {
 		return out, nil
@@ -69,7 +69,7 @@ func (s *Survey) Outside(ctx context.Context, src image.Source) (*Outside, error
 			continue
 		}
 		out.Through = append(out.Through, *t)
-		s.Findings = append(s.Findings, t.finding())
+		out.Findings = append(out.Findings, t.finding())
 	}
 	return out, nil
 }

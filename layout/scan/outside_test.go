@@ -41,7 +41,7 @@ func blankFile(t testing.TB, sectors int64) string {
 	return name
 }
 
-func surveyFile(t testing.TB, name string) *Survey {
+func surveyFile(t testing.TB, name string) *layout.Map {
 	t.Helper()
 	src, err := image.Open(name, 512)
 	if err != nil {
@@ -174,7 +174,7 @@ func TestAgreesWithSfdiskAndBlkid(t *testing.T) {
 	}
 }
 
-func compareVolumes(t *testing.T, s *Survey, name string, spans []disk.Span) {
+func compareVolumes(t *testing.T, s *layout.Map, name string, spans []disk.Span) {
 	t.Helper()
 	for i, m := range volumeMakers {
 		b := blkid(t, name, spans[i])

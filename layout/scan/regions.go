@@ -39,7 +39,7 @@ func (s *surveyor) regions(tables []found) error {
 // nobodyKnows tells whether neither a table nor a volume says what the disk
 // is for.
 func (s *surveyor) nobodyKnows() bool {
-	return len(s.out.Volumes) == 0 && (s.out.Table == "none" || s.out.Table == "gpt" && s.out.GPT == nil)
+	return len(s.out.Volumes) == 0 && (s.out.Table == "none" || s.out.Table == "gpt" && s.gpt == nil)
 }
 
 // lastGap returns the index of the last gap, or -1: only what no entry and no
@@ -83,8 +83,8 @@ func (s *surveyor) tableClaims(t *found) []claim {
 	case layout.InForce, layout.Disputed:
 		rest := t.Own
 		if t.Kind == "gpt" {
-			own(s.out.SecondPlace(), layout.RoleTable, layout.FromEnd, "gpt table, second copy", "second copy of the GUID partition table")
-			rest = s.out.GPT.FirstPlace()
+			own(s.gpt.ShownSecond(), layout.RoleTable, layout.FromEnd, "gpt table, second copy", "second copy of the GUID partition table")
+			rest = s.gpt.FirstPlace()
 		}
 		own(rest, layout.RoleTable, layout.FromStart, name, "sectors of the "+t.Kind+" table")
 	case layout.Stale, layout.Damaged:

@@ -16,18 +16,7 @@ import (
 	"bootgraft/layout"
 	"bootgraft/layout/table/gpt"
 	"bootgraft/layout/table/mbr"
-	"bootgraft/layout/volume/ext"
-	"bootgraft/layout/volume/fat"
 )
-
-// Survey is a Map together with the structures that were read to make it.
-type Survey struct {
-	layout.Map
-	MBR *mbr.Table          // nil if sector 0 is none
-	GPT *gpt.Table          // nil if no copy was found
-	FAT map[int]*fat.Volume // by index of the entry, 0 = bare
-	Ext map[int]*ext.Volume
-}
 
 // Options say how far a survey goes.
 type Options struct {
@@ -39,6 +28,9 @@ type Options struct {
 	// counted or compared.
 	Short bool
 
+	// Source is asked what the source says of itself, after the last read.
+	Source func() []disk.Finding
+
 	// Structure asks for tables, entries and volumes alone: what is outside the
 	// volumes is not looked into, and there are no regions. It implies Short.
 	Structure bool
@@ -48,20 +40,28 @@ type surveyor struct {
 	ctx  context.Context
 	src  image.Source
 	opt  Options
-	out  *Survey
+	out  *layout.Map
+	mbr  *mbr.Table // nil if sector 0 is none
+	gpt  *gpt.Table // nil if no copy was found
 	done disk.Sector
 
-	looked    disk.Spans     // entries whose volume was looked for
-	bareNotes []disk.Finding // of a bare volume, until it is known whether it counts
+	looked    disk.Spans      // entries whose volume was looked for
+	notes     *[]disk.Finding // where the next finding goes
+	bareNotes []disk.Finding  // of a bare volume, until it is known whether it counts
+}
+
+func newSurveyor(ctx context.Context, src image.Source, opt Options) *surveyor {
+	s := &surveyor{ctx: ctx, src: src, opt: opt, out: &layout.Map{Sectors: image.Sectors(src), SectorSize: src.SectorSize()}}
+	s.notes = &s.out.Findings
+	return s
 }
 
 // Run surveys the source. It reads tables, the first sectors of volumes, and
 // everything outside the entries once; it never reads a hole. An error means
 // that the source could not be read; whatever is wrong with the disk itself
 // is a finding.
-func Run(ctx context.Context, src image.Source, opt Options) (*Survey, error) {
-	s := &surveyor{ctx: ctx, src: src, opt: opt, out: &Survey{FAT: map[int]*fat.Volume{}, Ext: map[int]*ext.Volume{}}}
-	s.out.Sectors, s.out.SectorSize = image.Sectors(src), src.SectorSize()
+func Run(ctx context.Context, src image.Source, opt Options) (*layout.Map, error) {
+	s := newSurveyor(ctx, src, opt)
 	if s.out.Sectors == 0 {
 		return nil, fmt.Errorf("the source holds %d bytes, less than one sector of %d bytes: there is nothing to survey", src.Size(), src.SectorSize())
 	}
@@ -82,11 +82,16 @@ func Run(ctx context.Context, src image.Source, opt Options) (*Survey, error) {
 	if err := s.volumes(tables, bare); err != nil {
 		return nil, err
 	}
+	if !opt.Structure {
+		if err := s.regions(tables); err != nil {
+			return nil, err
+		}
+	}
+	if opt.Source != nil {
+		s.out.Findings = append(s.out.Findings, opt.Source()...)
+	}
 	if opt.Structure {
 		return s.out, nil
-	}
-	if err := s.regions(tables); err != nil {
-		return nil, err
 	}
 	if err := disk.CheckTiles(s.out.Sectors, s.out.Regions); err != nil {
 		return nil, fmt.Errorf("the regions do not tile the disk, which is a fault of this program: %w", err)
@@ -94,7 +99,7 @@ func Run(ctx context.Context, src image.Source, opt Options) (*Survey, error) {
 	return s.out, nil
 }
 
-func (s *surveyor) note(f disk.Finding) { s.out.Findings = append(s.out.Findings, f) }
+func (s *surveyor) note(f disk.Finding) { *s.notes = append(*s.notes, f) }
 
 // moved reports progress.
 func (s *surveyor) moved(n disk.Sector) {
@@ -127,33 +132,37 @@ func (s *surveyor) oddBytes() error {
 // what it notes apart: beside a table in force such a volume is mostly the
 // rest of an earlier use.
 func (s *surveyor) bare(whole disk.Span, tables []found) (*layout.Volume, error) {
-	before := len(s.out.Findings)
+	s.notes = &s.bareNotes
 	v, err := s.recognise(whole, 0)
+	s.notes = &s.out.Findings
 	if err != nil {
 		return nil, fmt.Errorf("looking for a volume without a table: %w", err)
 	}
-	if len(tables) > 0 {
-		s.bareNotes = append(s.bareNotes, s.out.Findings[before:]...)
-		s.out.Findings = s.out.Findings[:before]
+	if len(tables) == 0 {
+		s.keepBareNotes()
 	}
 	return v, nil
+}
+
+// keepBareNotes keeps what was noted of a volume without a table.
+func (s *surveyor) keepBareNotes() {
+	s.out.Findings = append(s.out.Findings, s.bareNotes...)
+	s.bareNotes = nil
 }
 
 // volumes looks into the entries of every table that is not merely stale, or
 // keeps the bare volume if no table is in force.
 func (s *surveyor) volumes(tables []found, bare *layout.Volume) error {
 	if bare == nil && s.out.Table == "none" {
-		s.out.Findings = append(s.out.Findings, s.bareNotes...)
+		s.keepBareNotes()
 	}
 	if bare != nil && (s.out.Table == "none" || s.out.Table == "conflict" && !s.namesGPT()) {
-		s.out.Findings = append(s.out.Findings, s.bareNotes...)
+		s.keepBareNotes()
 		if err := s.slack(bare, image.Whole(s.src)); err != nil {
 			return err
 		}
 		s.out.Volumes = append(s.out.Volumes, *bare)
 	} else if bare != nil {
-		delete(s.out.FAT, 0)
-		delete(s.out.Ext, 0)
 		s.note(disk.Warningf(disk.VolumeBesideTable, bare.Start,
 			"a %s volume without a table (%s) is also found on this disk: the rest of an earlier use, or a hybrid disc. The %s table is in force, and nothing in the volume is interpreted", bare.Kind, disk.Counted(bare.Count, "sector"), s.out.Table))
 	}

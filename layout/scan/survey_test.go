@@ -18,7 +18,7 @@ import (
 	"bootgraft/layout"
 )
 
-func survey(t testing.TB, src image.Source) *Survey {
+func survey(t testing.TB, src image.Source) *layout.Map {
 	t.Helper()
 	s, err := Run(context.Background(), src, Options{})
 	if err != nil {
@@ -32,7 +32,7 @@ func survey(t testing.TB, src image.Source) *Survey {
 
 // checkSurvey tells what is wrong with a survey, whatever the disk: regions do
 // not tile it, or say of their content what is not so, or a finding is empty.
-func checkSurvey(s *Survey, src image.Source) error {
+func checkSurvey(s *layout.Map, src image.Source) error {
 	if err := disk.CheckTiles(image.Sectors(src), s.Regions); err != nil {
 		return err
 	}

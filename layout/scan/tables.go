@@ -40,7 +40,7 @@ func readMBR(s *surveyor) (*found, error) {
 	if err != nil {
 		return nil, err
 	}
-	s.out.MBR = t
+	s.mbr = t
 	f := &found{t.Layout(), t.Findings}
 	for i := range f.Entries {
 		if f.Entries[i].Type == mbr.Code(mbr.TypeGPT) {
@@ -55,7 +55,7 @@ func readGPT(s *surveyor) (*found, error) {
 	if err != nil {
 		return nil, err
 	}
-	s.out.GPT = t
+	s.gpt = t
 	return &found{t.Layout(), t.Findings}, nil
 }
 

@@ -10,8 +10,6 @@ import (
 	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/layout/table/apple"
-	"bootgraft/layout/volume/ext"
-	"bootgraft/layout/volume/fat"
 )
 
 // Through is a table, or a volume that fills the disk, which shows itself when
@@ -57,8 +55,7 @@ func (t *Through) finding() disk.Finding {
 // table under another signature is new.
 func through(ctx context.Context, src image.Source, order image.Order) (*Through, error) {
 	lens := image.NewLens(src, order)
-	sub := &surveyor{ctx: ctx, src: lens, opt: Options{Short: true}, out: &Survey{FAT: map[int]*fat.Volume{}, Ext: map[int]*ext.Volume{}}}
-	sub.out.Sectors, sub.out.SectorSize = image.Sectors(src), src.SectorSize()
+	sub := newSurveyor(ctx, lens, Options{Short: true})
 	t := &Through{Order: order}
 	if order != image.Plain {
 		done, err := sub.plainTable(t)

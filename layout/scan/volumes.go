@@ -7,25 +7,66 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
+	"bootgraft/layout/volume"
 	"bootgraft/layout/volume/ext"
 	"bootgraft/layout/volume/fat"
 	"bootgraft/layout/volume/probe"
 )
 
+// opener opens the volume that fills a source. Its error is a *disk.FormatError,
+// or a failed read.
+type opener func(src image.Source) (volume.Volume, error)
+
+// openers are the formats whose files can be listed, in the order in which they
+// are asked.
+var openers = []opener{opens(fat.Read), opens(ext.Read)}
+
+func opens[V volume.Volume](read func(image.Source) (V, error)) opener {
+	return func(src image.Source) (volume.Volume, error) {
+		v, err := read(src)
+		if err != nil {
+			return nil, err
+		}
+		return v, nil
+	}
+}
+
+// Open opens a volume that the survey m of src found, to list its files. It
+// reads from src what the survey read of it.
+func Open(src image.Source, m *layout.Map, index int) (volume.Volume, error) {
+	span := image.Whole(src)
+	if e := m.Entry(index); e != nil {
+		span = e.Common(span)
+	}
+	var faults []error
+	for _, open := range openers {
+		v, err := open(image.NewWindow(src, span))
+		if err == nil {
+			return v, nil
+		}
+		faults = append(faults, err)
+	}
+	return nil, fmt.Errorf("opening the volume in %s again: %w", where(index), errors.Join(faults...))
+}
+
 // recognise looks for a volume in the given sectors: of entry number index,
 // or bare on the disk if index is 0. It returns nil if there is none that it
 // knows.
 func (s *surveyor) recognise(span disk.Span, index int) (*layout.Volume, error) {
-	for _, ask := range []func(disk.Span, int) (*layout.Volume, error){s.askFAT, s.askExt, s.askOther} {
-		v, err := ask(span, index)
-		if v != nil {
-			return v, nil
+	for _, open := range openers {
+		v, err := open(image.NewWindow(s.src, span))
+		if err == nil {
+			return s.describe(v, span, index), nil
 		}
 		if err := s.tolerate(err, span, index); err != nil {
 			return nil, err
 		}
 	}
-	return nil, nil
+	v, err := s.askOther(span, index)
+	if v != nil {
+		return v, nil
+	}
+	return nil, s.tolerate(err, span, index)
 }
 
 // tolerate turns the errors that belong to the disk into findings. A failed
@@ -55,54 +96,24 @@ func where(index int) string {
 	return fmt.Sprintf("entry %d", index)
 }
 
-func (s *surveyor) askFAT(span disk.Span, index int) (*layout.Volume, error) {
-	v, err := fat.Read(image.NewWindow(s.src, span))
-	if err != nil {
-		return nil, err
-	}
-	s.out.FAT[index] = v
-	for _, f := range v.Findings {
+// describe notes what is found of a volume that was opened.
+func (s *surveyor) describe(v volume.Volume, span disk.Span, index int) *layout.Volume {
+	for _, f := range v.Found() {
 		s.noteIn(onDisk(f, span), index)
 	}
 	for _, f := range v.CheckPlace(span.Start, span.Count) {
 		s.noteIn(f, index) // counts from the start of the disk already
 	}
 	l := v.Layout(span.Start, index)
-	if len(s.looked.Within(span)) == 0 { // overlapping entries could have the same tables read without end
-		if !s.opt.Short && !s.opt.Structure {
-			s.fatUsage(v, &l, span)
+	// Overlapping entries could have the same tables read without end.
+	if len(s.looked.Within(span)) == 0 && !s.opt.Short && !s.opt.Structure {
+		used, found := v.Usage()
+		for _, f := range found {
+			s.noteIn(onDisk(f, span), index)
 		}
+		l.UsedBytes = max(used, l.UsedBytes)
 	}
-	return &l, nil
-}
-
-// fatUsage counts the clusters in use and compares the copies of the table:
-// both come out of one reading of the tables, which are small.
-func (s *surveyor) fatUsage(v *fat.Volume, l *layout.Volume, span disk.Span) {
-	t, err := v.ActiveTable()
-	if err != nil {
-		s.noteIn(disk.Warningf(disk.FATTableNotReadable, span.Start, "its allocation table cannot be read: %v", err), l.Index)
-		return
-	}
-	for _, f := range append(t.Findings, v.CompareTables()...) {
-		s.noteIn(onDisk(f, span), l.Index)
-	}
-	if u := t.Usage(); u.Unknown == 0 {
-		l.UsedBytes = int64(u.Used) * v.ClusterBytes()
-	}
-}
-
-func (s *surveyor) askExt(span disk.Span, index int) (*layout.Volume, error) {
-	v, err := ext.Read(image.NewWindow(s.src, span))
-	if err != nil {
-		return nil, err
-	}
-	s.out.Ext[index] = v
-	for _, f := range v.Findings {
-		s.noteIn(onDisk(f, span), index)
-	}
-	l := v.Layout(span.Start, index)
-	return &l, nil
+	return &l
 }
 
 func (s *surveyor) askOther(span disk.Span, index int) (*layout.Volume, error) {

@@ -6,7 +6,6 @@ import (
 	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/layout/plan"
-	"bootgraft/layout/scan"
 	"bootgraft/safety"
 )
 
@@ -34,7 +33,7 @@ type Alignment struct {
 // AlignmentOf measures the partitions of a card, and the data of its FAT
 // volumes: what the SD specification wants on a boundary of the card
 // (Physical Layer Simplified Specification 4.10, section 4.13.1).
-func AlignmentOf(d plan.Disk, erase int64, s *scan.Survey) Alignment {
+func AlignmentOf(d plan.Disk, erase int64, s *layout.Map) Alignment {
 	a := Alignment{Boundary: safety.Boundary(d, erase), Places: []Place{}}
 	add := func(what string, at disk.Sector) {
 		off := int64(at) * int64(d.SectorSize)
@@ -51,8 +50,8 @@ func AlignmentOf(d plan.Disk, erase int64, s *scan.Survey) Alignment {
 		add(fmt.Sprintf("partition %d", e.Index), e.Start)
 	}
 	for _, v := range s.Volumes {
-		if f := s.FAT[v.Index]; f != nil {
-			add(fmt.Sprintf("data of %s", volumeName(v)), v.Start+f.Data)
+		for _, data := range v.PartsOf(layout.PartData) {
+			add(fmt.Sprintf("data of %s", volumeName(v)), data.Start)
 		}
 	}
 	return a

@@ -6,8 +6,6 @@ import (
 	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/layout/plan"
-	"bootgraft/layout/scan"
-	"bootgraft/layout/volume/fat"
 )
 
 // The layout of an old drive of 20 GB: FAT32 at sector 63, 32 reserved sectors,
@@ -17,13 +15,14 @@ import (
 // arithmetic. L01: 8,192 sectors up to 32 GB (SD Specifications Part 2, from
 // memory).
 func TestAlignmentOfAnOldDrive(t *testing.T) {
-	s := &scan.Survey{FAT: map[int]*fat.Volume{1: {Data: 32 + 2*9535}}}
+	s := &layout.Map{}
 	s.Entries = []layout.Entry{
 		{Index: 1, Span: disk.Span{Start: 63, Count: 39_062_961}},
 		{Index: 2, Span: disk.Span{Start: 39_063_552, Count: 8192}, Extended: true},
 		{Index: 3, Span: disk.Span{Start: 4768 * 8192, Count: 8192}},
 	}
-	s.Volumes = []layout.Volume{{Index: 1, Span: s.Entries[0].Span}}
+	data := layout.Part{Span: disk.Between(63+32+2*9535, 39_063_024), Role: layout.PartData}
+	s.Volumes = []layout.Volume{{Index: 1, Span: s.Entries[0].Span, Parts: []layout.Part{data}}}
 	a := AlignmentOf(plan.Disk{Sectors: 40_000_000, SectorSize: 512}, 0, s)
 	want := []Place{
 		{"partition 1", 63, 63, false, false},

@@ -26,7 +26,7 @@ type Card struct {
 	Names  []string   // volumes of kinds of which only the name is known
 	Other  otherUse   // what lies outside every table and volume
 	Tables disk.Spans // sectors of every partition table found, in force or not
-	Survey *scan.Survey
+	Survey *layout.Map
 
 	Known disk.Spans // sectors of all tables and volumes
 }
@@ -128,7 +128,7 @@ type volumeFiles struct {
 	newest time.Time
 }
 
-func heldTable(s *scan.Survey) string {
+func heldTable(s *layout.Map) string {
 	switch {
 	case s.Table == "none" && len(s.Volumes) == 0:
 		return "no partition table and no volume that is known here"

@@ -15,7 +15,7 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/capture/audio"
 	"bootgraft/image/disk"
-	"bootgraft/layout/scan"
+	"bootgraft/layout"
 	"bootgraft/layout/scan/files"
 )
 
@@ -70,7 +70,7 @@ type Result struct {
 }
 
 // Run goes through the files of every volume that the survey of src found.
-func Run(ctx context.Context, src image.Source, s *scan.Survey, opt Options) (*Result, error) {
+func Run(ctx context.Context, src image.Source, s *layout.Map, opt Options) (*Result, error) {
 	r := &run{Options: opt, total: s.UsedBytes()}
 	var err error
 	r.Findings, err = files.Walk(ctx, src, s, files.Options{CodePage: opt.CodePage}, r.visit)

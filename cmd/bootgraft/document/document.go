@@ -38,6 +38,7 @@ const (
 	KindKitMake   Kind = "kit-make"
 	KindKitShow   Kind = "kit-show"
 	KindKitAsk    Kind = "kit-ask"
+	KindServe     Kind = "serve"
 	KindFindings  Kind = "findings"
 )
 
@@ -48,7 +49,7 @@ var Schemas = map[Kind]int{
 	KindWrite: 1, KindRehearsal: 1, KindUndo: 1, KindVerify: 1, KindArchive: 1,
 	// Form 1 had device or file in kind, where the kind of the object belongs.
 	KindCard:     2,
-	KindCardTest: 1, KindFiles: 1, KindCompare: 1, KindChanged: 1, KindKitMake: 1, KindKitShow: 1, KindKitAsk: 1, KindFindings: 1,
+	KindCardTest: 1, KindFiles: 1, KindCompare: 1, KindChanged: 1, KindKitMake: 1, KindKitShow: 1, KindKitAsk: 1, KindServe: 1, KindFindings: 1,
 }
 
 // Head opens every document. Error is there where the program ends neither with

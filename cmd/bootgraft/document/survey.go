@@ -86,7 +86,7 @@ func NewSurvey(m *layout.Map) *Survey {
 			return Table{t.Kind, t.State, t.SectorSize, some(t.Own), entries(t.Entries), some(t.Evidence)}
 		}),
 		Entries: entries(m.Entries), Regions: each(m.Regions, region), Volumes: each(m.Volumes, volumeAndUse),
-		Fields: fields(m.Fields), Findings: findings(m.Findings),
+		Fields: fields(nil), Findings: findings(m.Findings),
 	}
 }
 

@@ -7,14 +7,13 @@ import (
 	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/layout/plan"
-	"bootgraft/layout/scan"
 	"bootgraft/safety/held"
 )
 
 // A card is told where its partitions lie on the boundaries of flash, and from
 // where these boundaries are known.
 func TestAlignmentIsSaid(t *testing.T) {
-	s := &scan.Survey{}
+	s := &layout.Map{}
 	s.Entries = []layout.Entry{
 		{Index: 1, Span: disk.Span{Start: 63, Count: 39_000_000}},
 		{Index: 3, Span: disk.Span{Start: 4768 * 8192, Count: 8192}},

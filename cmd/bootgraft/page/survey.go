@@ -6,19 +6,20 @@ package page
 import (
 	"fmt"
 	"path/filepath"
+	"slices"
 
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
 )
 
-// Survey writes a Map for a person.
-func Survey(u *talk.UI, path string, m *layout.Map) {
+// Survey writes a Map for a person, with what else was found.
+func Survey(u *talk.UI, path string, m *layout.Map, more ...disk.Finding) {
 	u.Answerf("%s\n%s\n", filepath.Base(path), disk.SizeText(m.Sectors, m.SectorSize))
 	u.Answerf("%s\n\n", tableText(m))
 	showRegions(u, m)
 	showOtherTables(u, m)
-	Findings(u, m.Findings)
+	Findings(u, slices.Concat(m.Findings, more))
 }
 
 func tableText(m *layout.Map) string {

@@ -8,7 +8,6 @@ import (
 
 	"bootgraft/image/disk"
 	"bootgraft/layout"
-	"bootgraft/layout/scan"
 )
 
 // Area is a part of a drive that belongs into a kit.
@@ -23,14 +22,14 @@ type Area struct {
 type Ends struct{ Head, Tail disk.Sector }
 
 // LayoutKnown tells whether a table or a volume says what the drive is for.
-func LayoutKnown(s *scan.Survey) bool {
+func LayoutKnown(s *layout.Map) bool {
 	return len(s.Volumes) > 0 || len(s.Entries) > 0
 }
 
 // Areas lists what lies outside the volumes of a drive, and the sectors of
 // FAT volumes before their allocation tables, which hold no file. On a drive that
 // nobody knows it is the head and the tail.
-func Areas(s *scan.Survey, ends Ends) []Area {
+func Areas(s *layout.Map, ends Ends) []Area {
 	a := &areaList{s: s, ends: ends}
 	if !LayoutKnown(s) {
 		head := disk.Span{Count: min(ends.Head, s.Sectors)}
@@ -78,7 +77,7 @@ func holdsProgram(e layout.Entry) bool {
 
 // areaList gathers areas, none of which overlaps an earlier one.
 type areaList struct {
-	s     *scan.Survey
+	s     *layout.Map
 	ends  Ends
 	list  []Area
 	taken disk.Spans
@@ -127,9 +126,7 @@ func (a *areaList) volume(v layout.Volume) {
 	if e := a.s.Entry(v.Index); e != nil {
 		entry = e.Span
 	}
-	if f := a.s.FAT[v.Index]; f != nil {
-		r := f.ReservedSpan()
-		r.Start += v.Start
+	for _, r := range v.PartsOf(layout.PartBoot) {
 		a.add(r.Common(entry), layout.InsideVolume, fmt.Sprintf("boot sectors of the %s volume in %s", v.Kind, entryWords(v.Index)))
 	}
 	if v.Index > 0 && v.Sized && v.End() < entry.End() {

@@ -7,8 +7,8 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/image/pieces"
+	"bootgraft/layout"
 	"bootgraft/layout/kit"
-	"bootgraft/layout/scan"
 )
 
 // Options are choices of Make.
@@ -40,7 +40,7 @@ func (e *RefusedError) Error() string { return e.Why }
 
 // Make finds out what goes into a kit of a surveyed drive, and which of it names
 // something or tells the drive from others.
-func Make(ctx context.Context, src image.Source, s *scan.Survey, opt Options) (*Made, error) {
+func Make(ctx context.Context, src image.Source, s *layout.Map, opt Options) (*Made, error) {
 	r := &reader{Ctx: ctx, Src: src, Absent: opt.Absent, Remove: opt.Remove}
 	for _, a := range Areas(s, opt.Ends) {
 		if err := r.area(a); err != nil {
@@ -66,7 +66,7 @@ func Make(ctx context.Context, src image.Source, s *scan.Survey, opt Options) (*
 
 // look finds what names something or tells the drive apart. farInUse is how much
 // in use lies too far from the ends of its area for a kit.
-func (m *Made) look(s *scan.Survey, opt Options, farInUse disk.Sector) error {
+func (m *Made) look(s *layout.Map, opt Options, farInUse disk.Sector) error {
 	found := &marks{Src: m.Source, Spans: m.Spans, Facts: m.FactsOnly}
 	if err := found.find(s); err != nil {
 		return err
@@ -133,7 +133,7 @@ func (m *Made) Accept(codes []disk.Code) {
 }
 
 // Facts returns what a survey found, without names and labels.
-func Facts(s *scan.Survey) kit.Facts {
+func Facts(s *layout.Map) kit.Facts {
 	f := kit.Facts{Table: s.Table}
 	for _, e := range s.Entries[:min(len(s.Entries), kit.MaxFacts)] {
 		f.Entries = append(f.Entries, kit.Entry{Span: e.Span, Index: e.Index, Type: e.Type, Active: e.Active, Extended: e.Extended})
@@ -144,6 +144,5 @@ func Facts(s *scan.Survey) kit.Facts {
 	for _, r := range s.Regions[:min(len(s.Regions), kit.MaxFacts)] {
 		f.Regions = append(f.Regions, kit.Region{Span: r.Span, Role: r.Role, From: r.Anchor, NonBlank: r.Content.NonBlank, Unread: r.Content.Unread})
 	}
-	f.Fields = s.Fields[:min(len(s.Fields), kit.MaxFacts)]
 	return f
 }

@@ -16,7 +16,7 @@ import (
 )
 
 // kitOf makes a kit of a disk and opens it.
-func kitOf(t *testing.T, d image.Source) (*scan.Survey, *kit.Kit) {
+func kitOf(t *testing.T, d image.Source) (*layout.Map, *kit.Kit) {
 	t.Helper()
 	s, err := scan.Run(context.Background(), d, scan.Options{})
 	if err != nil {
@@ -68,7 +68,7 @@ func TestKitHoldsTheBootAreasAndNothingElse(t *testing.T) {
 
 // privateSpans returns what volumes keep their files in, and entries that hold no
 // volume known here.
-func privateSpans(s *scan.Survey) disk.Spans {
+func privateSpans(s *layout.Map) disk.Spans {
 	var out, own disk.Spans
 	for _, t := range s.Tables {
 		own = own.Union(t.Own)
@@ -83,8 +83,8 @@ func privateSpans(s *scan.Survey) disk.Spans {
 				continue
 			}
 			private = v.Span.Common(r.Span)
-			if f := s.FAT[v.Index]; f != nil {
-				private = disk.Between(v.Start+f.ReservedSpan().Count, private.End())
+			for _, boot := range v.PartsOf(layout.PartBoot) {
+				private = disk.Between(boot.End(), private.End())
 			}
 		}
 		out = append(out, own.Outside(private)...)

@@ -15,7 +15,6 @@ import (
 	"bootgraft/layout/kit"
 	"bootgraft/layout/scan"
 	"bootgraft/layout/table/gpt"
-	"bootgraft/layout/volume/fat"
 )
 
 // marks are bytes of a kit that tell one drive from another, which are kept,
@@ -29,10 +28,6 @@ type marks struct {
 	Need     []disk.Finding // what has to be accepted by its code
 	failed   error          // the first read that failed: then something may stand there that nobody saw
 }
-
-// noName is what stands in a FAT boot sector without a label (FG, "Boot Sector and
-// BPB Structure").
-const noName = "NO NAME    "
 
 // stored returns the bytes of one sector, nil if the kit does not store it.
 func (k *marks) stored(x disk.Sector) []byte {
@@ -66,16 +61,22 @@ func (k *marks) keep(x disk.Sector, offset, count int, what string) {
 
 // find marks everything that is known to tell a drive apart or to name it. An
 // error is a failed read.
-func (k *marks) find(s *scan.Survey) error {
-	if b := k.stored(0); b != nil && s.MBR != nil && (k.Facts || binary.LittleEndian.Uint32(b[440:]) != 0) {
+func (k *marks) find(s *layout.Map) error {
+	if b := k.stored(0); b != nil && s.Readable("mbr") && (k.Facts || binary.LittleEndian.Uint32(b[440:]) != 0) {
 		k.keep(0, 440, 4, "disk id of the master boot record")
 	}
-	if s.GPT != nil {
-		k.gpt(s.GPT)
+	if s.Readable("gpt") {
+		t, err := gpt.Read(k.Src)
+		if err != nil {
+			return err
+		}
+		k.gpt(t)
 	}
-	for _, v := range s.Volumes {
-		if f := s.FAT[v.Index]; f != nil {
-			k.fat(v, f)
+	for i := range s.Volumes {
+		if v := &s.Volumes[i]; v.Listed {
+			if err := k.volume(s, v); err != nil {
+				return err
+			}
 		}
 	}
 	k.names(s)
@@ -110,45 +111,26 @@ func (k *marks) gpt(t *gpt.Table) {
 	}
 }
 
-// fat marks the serial number in each boot sector of a volume and takes the label
-// out (FG, "Boot Sector and BPB Structure").
-func (k *marks) fat(v layout.Volume, f *fat.Volume) {
-	places := []disk.Sector{0}
-	if n := f.BPB.BackupSector; f.Kind == fat.FAT32 && n > 0 && int(n) < f.BPB.Reserved {
-		places = append(places, disk.Sector(n)*f.PerSector)
+// volume marks what tells a volume from others, and takes out what names it.
+func (k *marks) volume(m *layout.Map, l *layout.Volume) error {
+	v, err := scan.Open(k.Src, m, l.Index)
+	if err != nil {
+		return err
 	}
-	for _, p := range places {
-		x := v.Start + p
-		b := k.stored(x)
-		if b == nil || p > 0 && !bytes.Equal(b[11:24], k.first(v.Start, b)[11:24]) {
-			continue
-		}
-		ext := 36
-		if f.Kind == fat.FAT32 {
-			ext = 64
-		}
-		if sign := b[ext+2]; sign != 0x28 && sign != 0x29 {
-			continue
-		}
-		k.keep(x, ext+3, 4, fmt.Sprintf("serial number of the volume in %s", entryWords(v.Index)))
-		label := b[ext+7 : ext+18]
-		if b[ext+2] == 0x29 && string(label) != noName && strings.Trim(string(label), " \x00") != "" {
-			k.Patches = append(k.Patches, kit.Patch{Sector: x, Offset: ext + 7, Bytes: []byte(noName), What: fmt.Sprintf("label of the volume in %s", entryWords(v.Index))})
+	for _, x := range v.Marks(func(x disk.Sector) []byte { return k.stored(l.Start + x) }) {
+		what := fmt.Sprintf("%s of the volume in %s", x.What, entryWords(l.Index))
+		if x.Blank == nil {
+			k.keep(l.Start+x.Sector, x.Offset, x.Count, what)
+		} else {
+			k.Patches = append(k.Patches, kit.Patch{Sector: l.Start + x.Sector, Offset: x.Offset, Bytes: x.Blank, What: what})
 		}
 	}
-}
-
-// first returns the boot sector of a volume, or what stands in for it.
-func (k *marks) first(x disk.Sector, otherwise []byte) []byte {
-	if b := k.stored(x); b != nil {
-		return b
-	}
-	return otherwise
+	return nil
 }
 
 // names asks about names that cannot be taken out: firmware may look for its
 // partitions by them.
-func (k *marks) names(s *scan.Survey) {
+func (k *marks) names(s *layout.Map) {
 	var names []string
 	first := disk.NoSector
 	for _, e := range s.Entries {
@@ -167,7 +149,7 @@ func (k *marks) names(s *scan.Survey) {
 
 // labels asks about labels of volumes that stand in the boot areas elsewhere than
 // in boot sectors.
-func (k *marks) labels(s *scan.Survey) error {
+func (k *marks) labels(s *layout.Map) error {
 	for _, v := range s.Volumes {
 		if len(v.Label) < 4 {
 			continue

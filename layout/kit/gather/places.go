@@ -10,7 +10,6 @@ import (
 	"bootgraft/image/disk"
 	"bootgraft/image/pieces"
 	"bootgraft/layout"
-	"bootgraft/layout/scan"
 	"bootgraft/layout/table/mbr"
 )
 
@@ -24,7 +23,7 @@ const (
 // Places asks about a drive whose number of sectors, or the places of whose
 // pieces, its own tables contradict. parts is nil where the drive was not put
 // together from pieces. An error is a failed read.
-func Places(src image.Source, parts *pieces.Drive, s *scan.Survey) ([]disk.Finding, error) {
+func Places(src image.Source, parts *pieces.Drive, s *layout.Map) ([]disk.Finding, error) {
 	var need []disk.Finding
 	if e := farthest(s); e != nil {
 		need = append(need, disk.Refusalf(disk.TablePastEnd, e.Table,
@@ -50,7 +49,7 @@ func Places(src image.Source, parts *pieces.Drive, s *scan.Survey) ([]disk.Findi
 
 // farthest returns the entry that ends last, if that is past the end of the drive.
 // The entry of a protective record says nothing about the size of a drive.
-func farthest(s *scan.Survey) (last *layout.Entry) {
+func farthest(s *layout.Map) (last *layout.Entry) {
 	for _, t := range s.Tables {
 		for i := range t.Entries {
 			e := &t.Entries[i]
@@ -81,7 +80,7 @@ func gptAlternate(b []byte) disk.Sector {
 
 // piecePlaces asks about pieces that are not there, or lie where they say themselves
 // that they do not.
-func piecePlaces(p *pieces.Drive, src image.Source, s *scan.Survey) (need []disk.Finding, err error) {
+func piecePlaces(p *pieces.Drive, src image.Source, s *layout.Map) (need []disk.Finding, err error) {
 	for _, end := range []struct {
 		x    disk.Sector
 		code disk.Code
@@ -111,7 +110,7 @@ func piecePlaces(p *pieces.Drive, src image.Source, s *scan.Survey) (need []disk
 
 // misplaced says why a piece does not belong where it was put, "" if nothing shows
 // that.
-func misplaced(q pieces.Piece, s *scan.Survey) (why string, err error) {
+func misplaced(q pieces.Piece, s *layout.Map) (why string, err error) {
 	n := image.Sectors(q.Img)
 	for _, i := range []disk.Sector{0, 1, n - 1} {
 		b, err := knownSector(q.Img, i)

@@ -75,7 +75,7 @@ func BenchmarkSurveyAndPlan(b *testing.B) {
 					b.Fatal(err)
 				}
 				b.ReportMetric(stop(), "MiB")
-				clusters := float64(s.FAT[0].Clusters)
+				clusters := float64(fatOf(b, src, s, 0).Clusters)
 				b.ReportMetric(64+(32*float64(len(p.Pieces))+4*clusters)/(1<<20), "MiB-allowed")
 				b.ReportMetric(float64(len(p.Pieces)), "pieces")
 				b.ReportMetric(float64(p.RenderedSectors())/2048, "MiB-rendered")
@@ -133,7 +133,7 @@ func BenchmarkProof(b *testing.B) {
 	for range b.N {
 		start := time.Now()
 		s := survey(b, d)
-		p := newPlanner(b.Context(), d, s, w)
+		p := newPlanner(b.Context(), d, s, opens(b, d, s), w)
 		if err := p.work(); err != nil || p.isRefused() {
 			b.Fatal(err, p.refused.Error())
 		}

@@ -290,14 +290,16 @@ func TestNewIDsG10(t *testing.T) {
 		w := size(n)
 		w.NewIDs = ids
 		d := guid()
-		s := survey(t, mustCard(t, mustPlan(t, d, w), d))
-		if s.GPT.DiskGUID() != ids.GPT.Disk || s.GPT.Entries()[1].Unique != (gpt.GUID{3}) || len(s.Findings) > 0 {
-			t.Errorf("%d: %v, %+v", n, s.GPT.DiskGUID(), s.Findings)
+		c := mustCard(t, mustPlan(t, d, w), d)
+		s := survey(t, c)
+		g := opens(t, c, s).gpt
+		if g.DiskGUID() != ids.GPT.Disk || g.Entries()[1].Unique != (gpt.GUID{3}) || len(s.Findings) > 0 {
+			t.Errorf("%d: %v, %+v", n, g.DiskGUID(), s.Findings)
 		}
 		m := withTail()
-		s = survey(t, mustCard(t, mustPlan(t, m, w), m))
-		if s.MBR.Boot.DiskID() != 0xCAFE0001 {
-			t.Errorf("%d: %08X", n, s.MBR.Boot.DiskID())
+		c = mustCard(t, mustPlan(t, m, w), m)
+		if id := opens(t, c, survey(t, c)).mbr.Boot.DiskID(); id != 0xCAFE0001 {
+			t.Errorf("%d: %08X", n, id)
 		}
 	}
 	w := size(300)
@@ -312,9 +314,11 @@ func TestNewIDsG10(t *testing.T) {
 func TestGPTOnAnotherSizeG02G09(t *testing.T) {
 	for _, n := range []disk.Sector{15633 + 1, 19999, 20001, 20010, 50000} {
 		d := guid()
-		s := survey(t, mustCard(t, mustPlan(t, d, size(n)), d))
-		h := s.GPT.InForce.Header
-		if s.GPT.Backup.At != n-1 || h.FirstUsable() != 34 || h.LastUsable() != uint64(n-34) || len(s.Findings) > 0 || s.Table != "gpt" {
+		c := mustCard(t, mustPlan(t, d, size(n)), d)
+		s := survey(t, c)
+		g := opens(t, c, s).gpt
+		h := g.InForce.Header
+		if g.Backup.At != n-1 || h.FirstUsable() != 34 || h.LastUsable() != uint64(n-34) || len(s.Findings) > 0 || s.Table != "gpt" {
 			t.Errorf("%d: %+v, %d to %d", n, s.Findings, h.FirstUsable(), h.LastUsable())
 		}
 	}

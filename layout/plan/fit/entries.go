@@ -76,8 +76,8 @@ func (p *planner) entryEnd(e layout.Entry) (disk.Sector, error) {
 // shorter: it runs past the disk, lies outside the usable sectors or over
 // another one, or an MBR beside the table names it too.
 func (p *planner) pinned(e layout.Entry) bool {
-	h := p.s.GPT.InForce.Header
-	return e.End() > p.s.Sectors || uint64(e.Start) < h.FirstUsable() || p.s.MBR != nil && p.s.MBR.Hybrid() ||
+	h := p.open.gpt.InForce.Header
+	return e.End() > p.s.Sectors || uint64(e.Start) < h.FirstUsable() || p.open.mbr != nil && p.open.mbr.Hybrid() ||
 		slices.ContainsFunc(p.s.Entries, func(o layout.Entry) bool { return o.Index != e.Index && o.Overlaps(e.Span) })
 }
 
@@ -90,7 +90,7 @@ func (p *planner) containerEnd(e layout.Entry, endOf func(layout.Entry) disk.Sec
 			end = max(end, endOf(l))
 		}
 	}
-	if own := p.s.MBR.Own().Within(e.Span); len(own) > 0 {
+	if own := p.open.mbr.Own().Within(e.Span); len(own) > 0 {
 		end = max(end, own[len(own)-1].End())
 	}
 	return min(end, max(p.s.Sectors, p.w.Target.Sectors))

@@ -62,10 +62,17 @@ type Wishes struct {
 	Volumes Volumes
 	Rules   *compare.Rules    // what other originals of the model prove about the size; nil if nothing
 	Truths  []candidate.Truth // what is true of the source outside its volumes, and must stay true
+	Fields  []layout.Field    // numbers there that may follow from its size
+	Notes   []disk.Finding    // what else was found there
 	Try     int               // which try of an unknown layout, from 1; 0 for the one that is known best
 	Accept  []disk.Code       // codes of findings of severity Refusal that the owner accepts
 	Path    string            // where the source lies, remembered in the plan
 	Kit     bool              // the source is a kit: no drive is there that could be asked again
+}
+
+// TakeOutside takes over what a look into the sectors outside the volumes found.
+func (w *Wishes) TakeOutside(o *scan.Outside) {
+	w.Truths, w.Fields, w.Notes = o.Truths(), o.Fields, o.Findings
 }
 
 // Refused says why there is no plan.
@@ -77,6 +84,8 @@ type Refused struct {
 	// Accepting if none does. Accepting is the smallest with everything accepted
 	// that would be asked. Both are 0 if the size of the card is not the trouble.
 	Smallest, Accepting disk.Sector
+
+	InVolumes bool // among Need: sectors of volumes are not known
 }
 
 func (r *Refused) Error() string {
@@ -91,7 +100,8 @@ func (r *Refused) Error() string {
 type planner struct {
 	ctx  context.Context
 	src  image.Source
-	s    *scan.Survey
+	s    *layout.Map
+	open opened
 	w    Wishes
 	need need
 
@@ -113,6 +123,8 @@ type planner struct {
 	pieces   []layout.Piece         // the card before anything is rendered on it
 	patches  patches
 
+	missesInVolumes bool // sectors of volumes are zeros on the card
+
 	rules *compare.Rules // those that this card follows
 	try   rung           // the try that this card is, on an unknown layout
 	ruled disk.Spans     // source sectors that the rules change
@@ -121,8 +133,12 @@ type planner struct {
 
 // Plan plans the card. The error is a *Refused, or a failed read of src.
 // Accepted codes that nothing asked for are a finding.
-func Plan(ctx context.Context, src image.Source, s *scan.Survey, w Wishes) (*plan.Plan, error) {
-	p := newPlanner(ctx, src, s, w)
+func Plan(ctx context.Context, src image.Source, s *layout.Map, w Wishes) (*plan.Plan, error) {
+	at, err := open(src, s)
+	if err != nil {
+		return nil, err
+	}
+	p := newPlanner(ctx, src, s, at, w)
 	if err := p.work(); err != nil {
 		return nil, err
 	}
@@ -135,6 +151,7 @@ func Plan(ctx context.Context, src image.Source, s *scan.Survey, w Wishes) (*pla
 		if err := p.askForAll(w); err != nil {
 			return nil, err
 		}
+		p.refused.InVolumes = p.missesInVolumes && !p.accepted[disk.MissingInVolume]
 		return nil, &p.refused
 	}
 	made, err := p.emit()
@@ -151,9 +168,9 @@ func Plan(ctx context.Context, src image.Source, s *scan.Survey, w Wishes) (*pla
 	return made, nil
 }
 
-func newPlanner(ctx context.Context, src image.Source, s *scan.Survey, w Wishes) *planner {
+func newPlanner(ctx context.Context, src image.Source, s *layout.Map, at opened, w Wishes) *planner {
 	p := &planner{
-		ctx: ctx, src: src, s: s, w: w,
+		ctx: ctx, src: src, s: s, open: at, w: w,
 		accepted: map[disk.Code]bool{}, used: map[disk.Code]bool{},
 		ends: map[int]disk.Sector{}, resized: map[int]disk.Sector{}, patches: patches{},
 	}
@@ -212,7 +229,7 @@ func (p *planner) work() error {
 // where the card differs from the original: a card of the same size is a copy,
 // whatever is on the disk.
 func (p *planner) survey() {
-	for _, f := range p.s.Findings {
+	for _, f := range slices.Concat(p.s.Findings, p.w.Notes) {
 		switch {
 		case f.Severity != disk.Refusal:
 			p.note(f)
@@ -284,7 +301,7 @@ func (p *planner) askAboutOtherSize() {
 	case "conflict":
 		p.ask(disk.Refusalf(disk.TablesConflict, 0, "several tables contradict each other on this disk; on another size all of it is carried byte for byte, and every table keeps the old size"))
 	case "gpt":
-		if p.s.GPT == nil {
+		if p.open.gpt == nil {
 			p.ask(disk.Refusalf(disk.GPTDamaged, 1, "no copy of the GUID partition table can be read; on another size all of it is carried byte for byte, and nobody knows which blank sectors are somebody's"))
 		}
 	case "mbr", "none":
@@ -294,7 +311,7 @@ func (p *planner) askAboutOtherSize() {
 }
 
 // gptInForce tells whether a GUID partition table has to be rendered.
-func (p *planner) gptInForce() bool { return p.s.Table == "gpt" && p.s.GPT != nil }
+func (p *planner) gptInForce() bool { return p.s.Table == "gpt" && p.open.gpt != nil }
 
 // sectors writes a count for a person.
 func sectors(n disk.Sector) string { return disk.Counted(n, "sector") }

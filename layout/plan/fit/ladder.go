@@ -180,7 +180,7 @@ func weakText(r *compare.Rules, at *candidate.Place) string {
 // candidates returns the numbers of the survey that may depend on the size and
 // that no rule speaks of, the least likely by chance first.
 func (p *planner) candidates() []layout.Field {
-	out := slices.Clone(p.s.Fields)
+	out := slices.Clone(p.w.Fields)
 	if p.rules != nil {
 		out = slices.DeleteFunc(out, func(f layout.Field) bool {
 			return slices.ContainsFunc(p.rules.Fields, func(r compare.Field) bool {

@@ -59,8 +59,7 @@ func tryRung(t *testing.T, n disk.Sector, try int) (*plan.Plan, image.Source, er
 	if err != nil {
 		t.Fatal(err)
 	}
-	s.Fields = fields
-	p, err := Plan(context.Background(), src, s, Wishes{Target: plan.Disk{Sectors: n, SectorSize: 512}, Try: try})
+	p, err := Plan(context.Background(), src, s, Wishes{Target: plan.Disk{Sectors: n, SectorSize: 512}, Try: try, Fields: fields})
 	return p, src, err
 }
 

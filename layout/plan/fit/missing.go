@@ -2,7 +2,6 @@ package fit
 
 import (
 	"bytes"
-	"encoding/binary"
 	"errors"
 	"fmt"
 	"maps"
@@ -11,19 +10,11 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
-	"bootgraft/layout/volume/fat"
+	"bootgraft/layout/volume"
 )
 
-// twin is a run of source sectors of which the disk holds another copy.
-type twin struct {
-	disk.Span
-	by    disk.Sector // how far away the other copy lies
-	name  string
-	sound func(sector []byte) bool // tells whether the other copy is one; nil: nobody can tell
-}
-
 // answerMissing decides about the sectors that the source does not know: an
-// intact twin answers, otherwise they become zeros, which has to be accepted.
+// intact volume.Copy answers, otherwise they become zeros, which has to be accepted.
 // What is made new anyway is not missed.
 func (p *planner) answerMissing() error {
 	twins := p.twins()
@@ -87,7 +78,7 @@ func cutUnknown(q layout.Piece, unknown disk.Spans) []layout.Piece {
 
 // askTwins cuts a run of missing sectors, which still names in From where they
 // would come from, into parts that a twin answers for and zeros.
-func (p *planner) askTwins(q layout.Piece, twins []twin) []layout.Piece {
+func (p *planner) askTwins(q layout.Piece, twins []volume.Copy) []layout.Piece {
 	source := disk.Span{Start: q.From, Count: q.Count}
 	by := map[disk.Sector]disk.Sector{} // by the first sector of a part
 	var got disk.Spans
@@ -96,7 +87,7 @@ func (p *planner) askTwins(q layout.Piece, twins []twin) []layout.Piece {
 		for _, s := range got.Outside(t.Common(source)) {
 			for _, known := range p.knownTwin(t, s) {
 				parts = append(parts, known)
-				by[known.Start] = t.by
+				by[known.Start] = t.By
 				got = got.Union(disk.Spans{known})
 			}
 		}
@@ -117,73 +108,42 @@ func (p *planner) askTwins(q layout.Piece, twins []twin) []layout.Piece {
 }
 
 // knownTwin returns the sectors of s whose other copy is known and sound.
-func (p *planner) knownTwin(t twin, s disk.Span) disk.Spans {
-	other := disk.Span{Start: s.Start + t.by, Count: s.Count}
+func (p *planner) knownTwin(t volume.Copy, s disk.Span) disk.Spans {
+	other := disk.Span{Start: s.Start + t.By, Count: s.Count}
 	inside := other.Common(image.Whole(p.src))
 	var out disk.Spans
 	for _, known := range image.Unknown(p.src, inside).Outside(inside) {
-		if t.sound != nil {
-			b, err := image.ReadSectors(p.src, disk.Span{Start: t.Start + t.by, Count: 1})
-			if err != nil || !t.sound(b) {
+		if t.Sound != nil {
+			b, err := image.ReadSectors(p.src, disk.Span{Start: t.Start + t.By, Count: 1})
+			if err != nil || !t.Sound(b) {
 				continue
 			}
 		}
-		out = out.Add(disk.Span{Start: known.Start - t.by, Count: known.Count})
+		out = out.Add(disk.Span{Start: known.Start - t.By, Count: known.Count})
 	}
 	return out
 }
 
-// twins lists what FAT volumes hold twice: the tables, where all are kept
-// alike, and the boot sectors of FAT32 with their backups. The copies of a
-// GUID partition table are made from each other when it is rendered.
-func (p *planner) twins() []twin {
-	var out []twin
-	for _, index := range slices.Sorted(maps.Keys(p.s.FAT)) {
-		l, v := p.s.Volume(index), p.s.FAT[index]
-		if l == nil {
-			continue
+// twins lists what volumes hold twice, by disk sectors. The copies of a GUID
+// partition table are made from each other when it is rendered.
+func (p *planner) twins() (out []volume.Copy) {
+	for _, index := range slices.Sorted(maps.Keys(p.open.fat)) {
+		for _, t := range p.open.fat[index].Copies() {
+			t.Start += p.s.Volume(index).Start
+			t.Name = fmt.Sprintf("%s of volume %d", t.Name, index)
+			out = append(out, t)
 		}
-		out = append(out, bootTwins(v, l.Start)...)
-		for i := range v.BPB.FATs {
-			for j := range v.BPB.FATs {
-				if i != j && v.Mirrored {
-					a, b := v.TableSpan(i), v.TableSpan(j)
-					out = append(out, twin{Span: disk.Span{Start: l.Start + a.Start, Count: a.Count}, by: b.Start - a.Start,
-						name: fmt.Sprintf("allocation table %d of volume %d", j, index)})
-				}
-			}
-		}
-	}
-	return out
-}
-
-// bootTwins pairs boot sectors 0, 1 and 2 of a FAT32 volume with their backups
-// (FG, "FAT32 FSInfo Sector Structure and Backup Boot Sector").
-func bootTwins(v *fat.Volume, base disk.Sector) []twin {
-	n := disk.Sector(v.BPB.BackupSector)
-	if v.Kind != fat.FAT32 || n < 3 || n+3 > disk.Sector(v.BPB.Reserved) {
-		return nil
-	}
-	signed := func(b []byte) bool { return b[510] == 0x55 && b[511] == 0xAA }
-	info := func(b []byte) bool { return signed(b) && binary.LittleEndian.Uint32(b) == fat.FSInfoLead }
-	var out []twin
-	for i, sound := range []func([]byte) bool{signed, info, signed} {
-		first := disk.Span{Start: base + disk.Sector(i)*v.PerSector, Count: v.PerSector}
-		second := disk.Span{Start: first.Start + n*v.PerSector, Count: v.PerSector}
-		out = append(out,
-			twin{first, n * v.PerSector, "the backup boot sectors", sound},
-			twin{second, -n * v.PerSector, "the first boot sectors", sound})
 	}
 	return out
 }
 
 // noteTwins says which missing sectors came from where, one finding a twin.
-func (p *planner) noteTwins(answered disk.Spans, twins []twin) {
+func (p *planner) noteTwins(answered disk.Spans, twins []volume.Copy) {
 	told := map[string]bool{}
 	for _, t := range twins {
-		if s := answered.Within(t.Span); len(s) > 0 && !told[t.name] && len(p.knownTwin(t, s[0])) > 0 {
-			told[t.name] = true
-			p.note(disk.Warningf(disk.TwinUsed, s[0].Start, "%s that the source does not know (the first is sector %s) %s taken from %s", sectors(s.Sectors()), grouped(int64(s[0].Start)), isAre(s.Sectors()), t.name))
+		if s := answered.Within(t.Span); len(s) > 0 && !told[t.Name] && len(p.knownTwin(t, s[0])) > 0 {
+			told[t.Name] = true
+			p.note(disk.Warningf(disk.TwinUsed, s[0].Start, "%s that the source does not know (the first is sector %s) %s taken from %s", sectors(s.Sectors()), grouped(int64(s[0].Start)), isAre(s.Sectors()), t.Name))
 		}
 	}
 }
@@ -197,7 +157,7 @@ func (p *planner) missing(lost disk.Spans) error {
 		}
 		code := disk.MissingInBootArea
 		if r.Role == layout.RoleVolume {
-			code = disk.MissingInVolume
+			code, p.missesInVolumes = disk.MissingInVolume, true
 		}
 		text, err := p.missingText(r, gone)
 		if err != nil {
@@ -211,7 +171,7 @@ func (p *planner) missing(lost disk.Spans) error {
 // tableMissing tells whether a copy of the GUID partition table has sectors
 // that the source does not know.
 func (p *planner) tableMissing() bool {
-	for _, s := range slices.Concat(p.s.GPT.FirstPlace(), p.s.SecondPlace()) {
+	for _, s := range slices.Concat(p.open.gpt.FirstPlace(), p.open.gpt.ShownSecond()) {
 		if len(image.Unknown(p.src, s)) > 0 {
 			return true
 		}

@@ -6,7 +6,8 @@ import (
 
 	"bootgraft/image/disk"
 	"bootgraft/layout"
-	"bootgraft/layout/volume/fat"
+	"bootgraft/layout/scan"
+	"bootgraft/layout/volume"
 )
 
 // maxNamed bounds how many files a refusal names.
@@ -33,16 +34,18 @@ func (p *planner) missingText(r layout.Region, gone disk.Spans) (string, error) 
 	if r.Role != layout.RoleVolume {
 		return ". " + p.retryText(), nil
 	}
-	for index, v := range p.s.FAT {
-		l := p.s.Volume(index)
-		if l == nil || !l.Overlaps(r.Span) || p.w.Volumes.Wish[index].Empty {
+	for _, l := range p.s.Volumes {
+		if !l.Listed || !l.Overlaps(r.Span) || p.w.Volumes.Wish[l.Index].Empty {
 			continue
 		}
-		t, err := table(index, v)
+		v, err := scan.Open(p.src, p.s, l.Index)
 		if err != nil {
 			return "", err
 		}
-		lost := splitLost(v, t, l.Start, gone)
+		lost, err := splitLost(v, &l, gone)
+		if err != nil {
+			return "", err
+		}
 		text := ": " + lost.text(gone.Sectors())
 		if lost.tables > 0 {
 			text += ". " + p.retryText()
@@ -52,38 +55,33 @@ func (p *planner) missingText(r layout.Region, gone disk.Spans) (string, error) 
 	return "", nil
 }
 
-// splitLost divides missing disk sectors of a volume that begins at base.
-func splitLost(v *fat.Volume, t *fat.Table, base disk.Sector, gone disk.Spans) (out lostParts) {
-	hit := func(spans []disk.Span) (n disk.Sector) {
-		for _, s := range spans {
-			s.Start += base
-			n += gone.Within(s).Sectors()
-		}
-		return n
+// splitLost divides missing disk sectors of a volume.
+func splitLost(v volume.Volume, l *layout.Volume, gone disk.Spans) (out lostParts, err error) {
+	hit := func(s disk.Span) disk.Sector { return gone.Within(s).Sectors() }
+	data := l.PartsOf(layout.PartData)
+	for _, d := range data {
+		out.tables += hit(disk.Between(l.Start, d.Start))
 	}
-	out.tables = hit([]disk.Span{{Count: v.Cluster(2).Start}})
-	v.Visit(t, fat.Visitor{
-		Dir: func(_ uint32, ch fat.Chain) {
-			if ch.Clusters > 0 {
-				out.tables += hit(v.Extents(ch.Runs))
-			}
-		},
-		File: func(f *fat.File) {
-			if f.Dir {
-				return
-			}
-			n := hit(f.Extents())
+	_, err = v.Files(volume.Options{}, func(f *volume.File) error {
+		var n disk.Sector
+		for _, e := range f.Extents {
+			n += hit(disk.Span{Start: l.Start + e.Sectors.Start, Count: e.Sectors.Count})
+		}
+		switch {
+		case f.Dir:
+			out.tables += n
+		case n == 0:
+		case len(out.names) < maxNamed:
+			out.names = append(out.names, "/"+f.Path)
+		default:
+			out.more++
+		}
+		if !f.Dir {
 			out.files += n
-			switch {
-			case n == 0:
-			case len(out.names) < maxNamed:
-				out.names = append(out.names, "/"+f.Path)
-			default:
-				out.more++
-			}
-		},
+		}
+		return nil
 	})
-	return out
+	return out, err
 }
 
 // text writes the parts for a person; all is how many sectors they are of.

@@ -37,7 +37,7 @@ func (n need) smallest(t Tail) disk.Sector {
 // shorter if the card is too small for their whole length.
 func (p *planner) measure() error {
 	if p.gptInForce() {
-		p.need.second = p.s.GPT.SecondSectors()
+		p.need.second = p.open.gpt.SecondSectors()
 	}
 	p.need.tail = p.tailSpan()
 	for _, r := range p.s.Regions {
@@ -82,7 +82,7 @@ func (p *planner) measureFront() {
 	}
 	front := p.smallest
 	if p.gptInForce() {
-		front = max(front, disk.Sector(p.s.GPT.InForce.Header.FirstUsable())+1) // no smaller table can be written
+		front = max(front, disk.Sector(p.open.gpt.InForce.Header.FirstUsable())+1) // no smaller table can be written
 	}
 	for _, r := range p.s.Regions {
 		front = max(front, p.regionEnd(r))
@@ -120,7 +120,7 @@ func (p *planner) secondPlace() disk.Spans {
 	if !p.gptInForce() {
 		return nil
 	}
-	return p.s.SecondPlace()
+	return p.open.gpt.ShownSecond()
 }
 
 // regionEnd returns the end of what is in use in a region that is counted from

@@ -19,9 +19,25 @@ import (
 	"bootgraft/layout/plan"
 	"bootgraft/layout/plan/card"
 	"bootgraft/layout/scan"
+	"bootgraft/layout/volume/fat"
 )
 
-func survey(t testing.TB, src image.Source) *scan.Survey {
+// opens opens what a survey of src found.
+func opens(t testing.TB, src image.Source, m *layout.Map) opened {
+	t.Helper()
+	at, err := open(src, m)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return at
+}
+
+func fatOf(t testing.TB, src image.Source, m *layout.Map, index int) *fat.Volume {
+	t.Helper()
+	return opens(t, src, m).fat[index]
+}
+
+func survey(t testing.TB, src image.Source) *layout.Map {
 	t.Helper()
 	s, err := scan.Run(context.Background(), src, scan.Options{})
 	if err != nil {
@@ -35,7 +51,7 @@ func size(n disk.Sector) Wishes { return Wishes{Target: plan.Disk{Sectors: n, Se
 // surveyed is a source whose survey is made once.
 type surveyed struct {
 	image.Source
-	s *scan.Survey
+	s *layout.Map
 }
 
 // Unknown implements image.Partial.

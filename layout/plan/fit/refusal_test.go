@@ -27,7 +27,7 @@ func TestMissingSectorsAreToldByUse(t *testing.T) {
 	d := imagetest.New(40_000, 512)
 	disks.MBR(d, entry(63, 30_000))
 	disks.FAT(d, at(63, 30_000), fat.FAT16, 40_000, 90_000)
-	v := survey(t, d).FAT[1]
+	v := fatOf(t, d, survey(t, d), 1)
 	table, err := v.LoadTable(0)
 	if err != nil {
 		t.Fatal(err)

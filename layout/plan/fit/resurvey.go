@@ -36,7 +36,7 @@ func (p *planner) shows(at disk.Sector, format string, args ...any) {
 }
 
 // sameEntries compares the entries, each with the length that it was to get.
-func (p *planner) sameEntries(got *scan.Survey) {
+func (p *planner) sameEntries(got *layout.Map) {
 	if len(got.Entries) != len(p.s.Entries) {
 		p.shows(0, "it has %d entries instead of %d", len(got.Entries), len(p.s.Entries))
 		return
@@ -53,7 +53,7 @@ func (p *planner) sameEntries(got *scan.Survey) {
 // sameVolumes compares the volumes: of each the kind, the label, the identifier
 // and the place, and the size unless it was to change. A volume more is one
 // that a twin made readable.
-func (p *planner) sameVolumes(got *scan.Survey) {
+func (p *planner) sameVolumes(got *layout.Map) {
 	for _, v := range p.s.Volumes {
 		want, label := v.Span, v.Label
 		r := p.sized[v.Index]
@@ -86,7 +86,7 @@ func volumeText(v *layout.Volume) string {
 
 // noNewRefusal wants no finding on the card that stands against using it and
 // that the original did not have.
-func (p *planner) noNewRefusal(got *scan.Survey) {
+func (p *planner) noNewRefusal(got *layout.Map) {
 	for _, f := range got.Findings {
 		if f.Severity == disk.Refusal && !slices.ContainsFunc(p.s.Findings, func(o disk.Finding) bool { return o.Code == f.Code && o.Severity == f.Severity }) {
 			p.shows(f.Sector, "it has a refusal that the original does not have, %s: %s", f.Code, f.Text)
@@ -185,7 +185,7 @@ func (p *planner) madeNew() disk.Spans {
 			p.renewed = p.renewed.Union(t.Own)
 		}
 		if p.gptInForce() { // a copy that cannot be read is made from the other one
-			p.renewed = p.renewed.Union(p.s.GPT.FirstPlace()).Union(p.secondPlace())
+			p.renewed = p.renewed.Union(p.open.gpt.FirstPlace()).Union(p.secondPlace())
 		}
 	}
 	return p.renewed
@@ -307,7 +307,7 @@ func (p *planner) proveVolume(made *plan.Plan, index int) error {
 // everything before its first cluster, and every cluster that is neither free
 // nor marked bad.
 func (p *planner) usedSectors(index int, use func(disk.Span)) error {
-	v, base := p.s.FAT[index], p.volumeSpan(index).Start
+	v, base := p.open.fat[index], p.volumeSpan(index).Start
 	t, err := table(index, v)
 	if err != nil {
 		return err

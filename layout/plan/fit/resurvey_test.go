@@ -22,7 +22,7 @@ import (
 // half plans a disk up to the proof, which the test then gives a spoilt plan.
 func half(t *testing.T, src image.Source, w Wishes) (*planner, *plan.Plan) {
 	t.Helper()
-	p := newPlanner(context.Background(), src, survey(t, src), w)
+	p := newPlanner(context.Background(), src, survey(t, src), opens(t, src, survey(t, src)), w)
 	if err := p.work(); err != nil || p.isRefused() {
 		t.Fatal(err, p.refused.Error())
 	}
@@ -171,7 +171,7 @@ func TestACardThatShowsOtherIsRefused(t *testing.T) {
 // sectorOfRoot returns the first sector of the root directory of entry 1.
 func sectorOfRoot(t *testing.T, d image.Source) disk.Sector {
 	t.Helper()
-	return survey(t, d).FAT[1].RootSpan().Start
+	return fatOf(t, d, survey(t, d), 1).RootSpan().Start
 }
 
 // A card that breaks its rules after all is refused, whatever made it so.

@@ -65,7 +65,7 @@ func (p *planner) plannedElsewhere() disk.Spans {
 		}
 	}
 	if p.gptInForce() {
-		known = known.Union(p.secondPlace()).Union(p.s.GPT.FirstPlace()).Add(disk.Span{Count: 1})
+		known = known.Union(p.secondPlace()).Union(p.open.gpt.FirstPlace()).Add(disk.Span{Count: 1})
 	}
 	return known
 }

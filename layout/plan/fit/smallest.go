@@ -55,6 +55,7 @@ func (p *planner) askFor(w Wishes, codes []disk.Code) error {
 	if err != nil {
 		return err
 	}
+	p.missesInVolumes = p.missesInVolumes || try.missesInVolumes
 	for _, f := range try.granted(codes) {
 		if !slices.ContainsFunc(p.refused.Need, func(o disk.Finding) bool { return o.Code == f.Code }) {
 			p.refused.Need = append(p.refused.Need, f)
@@ -97,7 +98,7 @@ func (p *planner) askForAll(w Wishes) error {
 			return nil
 		}
 		if asked = try.refused.Need; len(asked) == 0 {
-			p.refused.Need = try.granted(codes)
+			p.refused.Need, p.missesInVolumes = try.granted(codes), try.missesInVolumes
 		}
 	}
 	return nil
@@ -151,7 +152,7 @@ func acceptFlags(codes []disk.Code) string {
 // attempt plans a card of n sectors, up to what its pieces are made of.
 func (p *planner) attempt(w Wishes, n disk.Sector) (*planner, error) {
 	w.Target.Sectors = n
-	try := newPlanner(p.ctx, p.src, p.s, w)
+	try := newPlanner(p.ctx, p.src, p.s, p.open, w)
 	return try, try.work()
 }
 

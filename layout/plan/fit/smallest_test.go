@@ -85,7 +85,7 @@ func dirtyDisk(t *testing.T) *imagetest.Disk {
 
 func TestSmallestBesideAnAcceptance(t *testing.T) {
 	d := once(t, dirtyDisk(t))
-	if v := d.s.FAT[1]; v == nil || v.Kind != fat.FAT16 {
+	if v := fatOf(t, d, d.s, 1); v == nil || v.Kind != fat.FAT16 {
 		t.Fatal("no FAT16 volume")
 	}
 	_, err := tryPlan(t, d, size(500))
@@ -313,7 +313,7 @@ func cutDisk(t *testing.T, d, long *imagetest.Disk, s disk.Span) {
 func cutWishes(t *testing.T, name string, d *imagetest.Disk, n disk.Sector) {
 	t.Helper()
 	src := once(t, d)
-	for index, v := range src.s.FAT {
+	for index, v := range opens(t, src, src.s).fat {
 		for i, wish := range []resize.Wishes{
 			{}, {Mode: resize.Keep}, {Mode: resize.Shrink}, {Mode: resize.Shrink, Sectors: v.Sectors}, {Mode: resize.Shrink, Sectors: v.Sectors - 40},
 			{Mode: resize.Grow}, {Mode: resize.Grow, Sectors: v.Sectors + 4000}, {Empty: true}, {Mode: resize.Shrink, Empty: true},

@@ -86,7 +86,7 @@ func (p *planner) renderGPT() error {
 	if p.w.NewIDs != nil && p.w.NewIDs.GPT != nil {
 		ids, why = p.w.NewIDs.GPT, layout.WhyNewIDs
 	}
-	r, err := p.s.GPT.Render(p.w.Target.Sectors, ids, changes)
+	r, err := p.open.gpt.Render(p.w.Target.Sectors, ids, changes)
 	if err != nil {
 		return fmt.Errorf("making the GUID partition table for %s: %w", sectors(p.w.Target.Sectors), err)
 	}
@@ -116,7 +116,7 @@ func (p *planner) putAll(made map[disk.Sector][]byte, why layout.Reason, rank la
 }
 
 func (p *planner) renderMBR() error {
-	changed, findings, err := p.s.MBR.Resize(p.resized)
+	changed, findings, err := p.open.mbr.Resize(p.resized)
 	if err != nil {
 		return fmt.Errorf("changing the MBR: %w", err)
 	}
@@ -126,7 +126,7 @@ func (p *planner) renderMBR() error {
 	}
 	why := layout.WhyTable
 	if p.w.NewIDs != nil {
-		sector0 := p.s.MBR.Boot
+		sector0 := p.open.mbr.Boot
 		if c, ok := changed[0]; ok {
 			if sector0, err = mbr.Parse(c); err != nil {
 				return fmt.Errorf("reading back the changed MBR: %w", err)
@@ -153,7 +153,7 @@ func (p *planner) setHeads(changed map[disk.Sector][]byte) error {
 		return nil
 	}
 	p.note(disk.Warningf(disk.TableGeometryChanged, 0, "the tuples of the table are counted with %d heads and %d sectors, as asked: boot code that uses them starts only where the machine counts alike", g.Heads, g.SectorsPerTrack))
-	for _, own := range p.s.MBR.Own() {
+	for _, own := range p.open.mbr.Own() {
 		for at := own.Start; at < own.End(); at++ {
 			b := changed[at]
 			if b == nil {

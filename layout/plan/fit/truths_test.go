@@ -34,11 +34,11 @@ func truthful(t *testing.T, d *imagetest.Disk, w Wishes) (*plan.Plan, error) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	outside, err := s.Outside(context.Background(), d)
+	outside, err := scan.LookOutside(context.Background(), d, s)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if w.Truths = outside.Truths(); len(w.Truths) == 0 {
+	if w.TakeOutside(outside); len(w.Truths) == 0 {
 		t.Fatal("nothing is true of the disk")
 	}
 	w.Target.SectorSize = 512

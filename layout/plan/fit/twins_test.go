@@ -71,7 +71,7 @@ func TestNoTwinNoAnswer(t *testing.T) {
 
 func fat32Table(t *testing.T) int64 {
 	t.Helper()
-	return int64(survey(t, fat32()).FAT[1].TableSpan(0).Count)
+	return int64(fatOf(t, fat32(), survey(t, fat32()), 1).TableSpan(0).Count)
 }
 
 // A copy of the GPT with missing sectors is made from the other, also on a

@@ -29,11 +29,11 @@ type Volumes struct {
 func (p *planner) planVolumes() error {
 	p.sized = map[int]*resize.Result{}
 	for index := range p.w.Volumes.Wish {
-		if p.s.FAT[index] == nil {
+		if p.open.fat[index] == nil {
 			p.refuse(disk.Refusalf(disk.NoSuchVolume, disk.NoSector, "there is no FAT volume in %s, so its size cannot be changed", where(index)))
 		}
 	}
-	for _, index := range slices.Sorted(maps.Keys(p.s.FAT)) {
+	for _, index := range slices.Sorted(maps.Keys(p.open.fat)) {
 		wish, asked := p.w.Volumes.Wish[index]
 		if g := p.w.Volumes.Heads; g != nil {
 			if !asked {
@@ -48,7 +48,7 @@ func (p *planner) planVolumes() error {
 			continue
 		case !asked && p.entryFixed(index):
 			continue
-		case asked && p.completed(span, wish).Leaves(p.s.FAT[index].Sectors):
+		case asked && p.completed(span, wish).Leaves(p.open.fat[index].Sectors):
 			continue
 		case p.shared(index, asked):
 			continue
@@ -143,7 +143,7 @@ func (p *planner) completed(span disk.Span, w resize.Wishes) resize.Wishes {
 }
 
 func (p *planner) planVolume(index int, span disk.Span, w resize.Wishes) error {
-	v := p.s.FAT[index]
+	v := p.open.fat[index]
 	t, err := table(index, v)
 	var cut *disk.FormatError
 	if errors.As(err, &cut) {
@@ -204,7 +204,7 @@ func (p *planner) volumeRefused(index int, span disk.Span, r *resize.Refused, en
 	for _, f := range r.Need {
 		p.refused.Need = append(p.refused.Need, inVolume(f, index, span))
 	}
-	if r.Sectors > 0 && r.Sectors != p.s.FAT[index].Sectors {
+	if r.Sectors > 0 && r.Sectors != p.open.fat[index].Sectors {
 		p.slackStays(index)
 	}
 	n := r.Limits.Smallest
@@ -269,7 +269,7 @@ func (p *planner) cover(ground []layout.Piece) []layout.Piece {
 		r, span := p.sized[index], p.volumeSpan(index)
 		now := disk.Span{Start: span.Start, Count: r.Sectors}
 		ground = overlay(ground, layout.Piece{Span: now, Op: layout.Render, Why: layout.WhyVolume, From: disk.Sector(index)})
-		if left := disk.Between(now.End(), min(span.End(), p.room())); !left.Empty() && r.Sectors != p.s.FAT[index].Sectors {
+		if left := disk.Between(now.End(), min(span.End(), p.room())); !left.Empty() && r.Sectors != p.open.fat[index].Sectors {
 			ground = overlay(ground, layout.Piece{Span: left, Op: p.excessOp(), Why: layout.WhyExcess})
 		}
 	}

@@ -180,7 +180,7 @@ func TestSlackForbidsResize(t *testing.T) {
 func TestAnEmptiedVolumeDropsItsRoot(t *testing.T) {
 	t.Parallel()
 	for name, x := range volumeDisks(t) {
-		v := survey(t, x.d).FAT[x.index]
+		v := fatOf(t, x.d, survey(t, x.d), x.index)
 		root, start := v.RootSpan(), survey(t, x.d).Volume(x.index).Start
 		if v.Kind == fat.FAT32 {
 			root = v.Cluster(v.BPB.RootCluster)

@@ -30,7 +30,7 @@ func (p *planner) wallsOfDevices() []wall {
 		return out
 	}
 	g, known := mbr.Geometry{Heads: 255, SectorsPerTrack: 63}, "the largest that is usual"
-	if own, ok := p.s.MBR.Geometry(); ok {
+	if own, ok := p.open.mbr.Geometry(); ok {
 		g, known = own, "that of its table"
 	}
 	// A tuple has 10 bits for the cylinder (EFI Specification 1.02, table 16-5).
@@ -86,8 +86,8 @@ func (p *planner) tellFATWalls() {
 	if p.w.Target.Sectors <= p.s.Sectors {
 		return
 	}
-	for _, index := range slices.Sorted(maps.Keys(p.s.FAT)) {
-		v, span := p.s.FAT[index], p.volumeSpan(index)
+	for _, index := range slices.Sorted(maps.Keys(p.open.fat)) {
+		v, span := p.open.fat[index], p.volumeSpan(index)
 		if p.s.Volume(index) == nil {
 			continue
 		}

@@ -13,7 +13,7 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
-	"bootgraft/layout/scan"
+	"bootgraft/layout/volume"
 )
 
 // Kind is what a device did. The names are stable.
@@ -99,7 +99,7 @@ func (e *SizeError) Error() string {
 // Disk is one side of the comparison: its bytes, and what was found on it.
 type Disk struct {
 	Source image.Source
-	Survey *scan.Survey
+	Survey *layout.Map
 }
 
 // Options say how a comparison runs.
@@ -124,8 +124,9 @@ type work struct {
 	// What changed volumes.
 	files, mounted, desktop bool
 
-	inVolumes []disk.Span // sectors inside volumes that changed
-	emptied   disk.Sector // sectors of boot areas that are blank now and were not
+	inVolumes []disk.Span              // sectors inside volumes that changed
+	counters  map[int][]volume.Counter // that a mount changes, by volume
+	emptied   disk.Sector              // sectors of boot areas that are blank now and were not
 }
 
 // Compare says what differs. The error is a *SizeError or a failed read.

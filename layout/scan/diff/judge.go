@@ -97,7 +97,7 @@ func (e *end) isNote() bool {
 // volumes are others now, most of what was in use at an end is another, or a
 // part of it was emptied.
 func (w *work) newFormat() bool {
-	a, b := &w.before.Survey.Map, &w.after.Survey.Map
+	a, b := w.before.Survey, w.after.Survey
 	if a.Table != b.Table || !slices.EqualFunc(a.Entries, b.Entries, func(x, y layout.Entry) bool { return x.Span == y.Span && x.Type == y.Type }) {
 		return true
 	}

@@ -12,7 +12,7 @@ import (
 	"bootgraft/layout"
 	"bootgraft/layout/scan"
 	"bootgraft/layout/scan/files"
-	"bootgraft/layout/volume/fat"
+	"bootgraft/layout/volume"
 )
 
 // desktopNames are folders and files that desktops make on whatever they
@@ -39,15 +39,15 @@ func Traces(ctx context.Context, want, have image.Source) []string {
 		return nil
 	}
 	var out []string
-	if n := newNames(ctx, w, want, h, have); n != "" {
+	if n := newNames(w, want, h, have); n != "" {
 		out = append(out, n)
 	}
 	for _, v := range w.Volumes {
-		if o := h.Volume(v.Index); o == nil || o.Start != v.Start || o.Kind != v.Kind {
+		if o := h.Volume(v.Index); !v.Listed || o == nil || o.Start != v.Start || o.Kind != v.Kind {
 			continue
 		}
 		c := counters(w, v, want, have)
-		if n := readSince(w.FAT[v.Index], h.FAT[v.Index]); n > 0 {
+		if n := readSince(v.Index, w, want, h, have); n > 0 {
 			c = append(c, fmt.Sprintf("the day of the last access of %s", disk.Counted(n, "file")))
 		}
 		if len(c) > 0 {
@@ -61,13 +61,13 @@ func Traces(ctx context.Context, want, have image.Source) []string {
 }
 
 // newNames names the folders and files of a desktop that the plan has not.
-func newNames(ctx context.Context, w *scan.Survey, want image.Source, h *scan.Survey, have image.Source) string {
+func newNames(w *layout.Map, want image.Source, h *layout.Map, have image.Source) string {
 	planned := map[string]bool{}
-	if eachName(ctx, w, want, func(name string) { planned[name] = true }) != nil {
+	if eachName(w, want, func(name string) { planned[name] = true }) != nil {
 		return ""
 	}
 	var desktop, others []string
-	if eachName(ctx, h, have, func(name string) {
+	if eachName(h, have, func(name string) {
 		switch {
 		case planned[name]:
 		case isDesktopName(name):
@@ -97,56 +97,51 @@ func someOf(names []string) string {
 	return strings.Join(names, ", ")
 }
 
-// eachName calls visit for every file, and every folder of a FAT volume.
-func eachName(ctx context.Context, s *scan.Survey, src image.Source, visit func(name string)) error {
-	for i, v := range s.FAT {
-		if err := eachEntry(v, func(f *fat.File) {
-			if f.Dir {
-				visit(fmt.Sprintf("volume %d/%s/", i, f.Path))
+// eachName calls visit for every file and every folder.
+func eachName(m *layout.Map, src image.Source, visit func(name string)) error {
+	for _, index := range files.Volumes(m) {
+		if err := eachEntry(m, src, index, func(f *volume.File) {
+			name := path.Join(fmt.Sprintf("volume %d", index), f.Path)
+			switch {
+			case f.Dir && f.Path != ".":
+				visit(name + "/")
+			case f.Regular:
+				visit(name)
 			}
 		}); err != nil {
 			return err
 		}
 	}
-	_, err := files.Walk(ctx, &scan.Glance{Source: src}, s, files.Options{}, func(f *files.File) error {
-		visit(path.Join(fmt.Sprintf("volume %d", f.Volume), f.Path))
-		return nil
-	})
-	return err
-}
-
-// counter is a field of a volume that systems change when they mount it.
-type counter struct {
-	name     string
-	at, size int64 // bytes, from the start of the volume
+	return nil
 }
 
 // counters names the fields that a mount changes and that did change.
-func counters(s *scan.Survey, v layout.Volume, want, have image.Source) (out []string) {
-	for _, c := range countersOf(s, v) {
-		a, b := make([]byte, c.size), make([]byte, c.size)
-		off := int64(v.Start)*int64(s.SectorSize) + c.at
+func counters(m *layout.Map, l layout.Volume, want, have image.Source) (out []string) {
+	v, err := scan.Open(want, m, l.Index)
+	if err != nil {
+		return nil
+	}
+	for _, c := range v.Counters() {
+		a, b := make([]byte, c.Size), make([]byte, c.Size)
+		off := int64(l.Start)*int64(m.SectorSize) + c.At
 		if image.ReadFull(want, a, off) == nil && image.ReadFull(have, b, off) == nil && string(a) != string(b) {
-			out = append(out, c.name)
+			out = append(out, c.Name)
 		}
 	}
 	return out
 }
 
-// readSince counts the files and folders of a FAT volume whose entries are of
-// another day of access alone: a desktop that only looks into files, for their
-// pictures or their names, changes nothing else.
-func readSince(want, have *fat.Volume) (n int) {
-	planned := map[string]fat.Raw{}
-	if eachEntry(want, func(f *fat.File) { planned[f.Path] = f.Raw }) != nil {
+// readSince counts the files and folders of a volume whose entries are of another
+// day of access alone: a desktop that only looks into files, for their pictures or
+// their names, changes nothing else.
+func readSince(index int, w *layout.Map, want image.Source, h *layout.Map, have image.Source) (n int) {
+	planned := map[string]volume.File{}
+	if eachEntry(w, want, index, func(f *volume.File) { planned[f.Path] = volume.File{Entry: f.Entry, Accessed: f.Accessed} }) != nil {
 		return 0
 	}
-	if eachEntry(have, func(f *fat.File) {
+	if eachEntry(h, have, index, func(f *volume.File) {
 		p, known := planned[f.Path]
-		q := f.Raw
-		day := q.Accessed()
-		copy(q[18:20], p[18:20]) // the day; everything else has to be the same
-		if known && q == p && !day.Equal(p.Accessed()) {
+		if known && f.Entry != "" && f.Entry == p.Entry && !f.Accessed.Equal(p.Accessed) {
 			n++
 		}
 	}) != nil {
@@ -155,44 +150,12 @@ func readSince(want, have *fat.Volume) (n int) {
 	return n
 }
 
-// eachEntry calls visit for every file and folder of a FAT volume; nil is one
-// without any.
-func eachEntry(v *fat.Volume, visit func(*fat.File)) error {
-	if v == nil {
-		return nil
-	}
-	t, err := v.ActiveTable()
+// eachEntry calls visit for every file and folder of a volume.
+func eachEntry(m *layout.Map, src image.Source, index int, visit func(*volume.File)) error {
+	v, err := scan.Open(src, m, index)
 	if err != nil {
 		return err
 	}
-	for f := range v.NewWalk(t, fat.WalkOptions{}).Files() {
-		visit(f)
-	}
-	return nil
-}
-
-// fatCounters: Microsoft FAT: General Overview of On-Disk Format v1.03, "FAT
-// Volume Initialization" (entry 1) and "FAT32 FSInfo Sector Structure"; the
-// state flag of the boot sector is common practice, no source.
-func fatCounters(f *fat.Volume) []counter {
-	size := int64(f.Source().SectorSize())
-	entry := int64(f.TableSpan(0).Start) * size
-	switch f.Kind {
-	case fat.FAT32:
-		return []counter{
-			{"the state flag of its boot sector", 0x41, 1}, {"the state bits of its first FAT", entry + 4, 4},
-			{"the counters of its FSInfo", int64(f.BPB.FSInfoSector)*size + 488, 8},
-		}
-	case fat.FAT16:
-		return []counter{{"the state flag of its boot sector", 0x25, 1}, {"the state bits of its first FAT", entry + 2, 2}}
-	}
-	return []counter{{"the state flag of its boot sector", 0x25, 1}}
-}
-
-// extCounters: The Linux kernel documentation, "ext4 Data Structures and
-// Algorithms", "Super Block"; the superblock is at byte 1024.
-var extCounters = []counter{
-	{"the time of its last mount", 1024 + 0x2C, 4}, {"the time of its last write", 1024 + 0x30, 4},
-	{"its mount count", 1024 + 0x34, 2}, {"its state", 1024 + 0x3A, 2}, {"the folder that it was last mounted on", 1024 + 0x88, 64},
-	{"the kilobytes ever written to it", 1024 + 0x178, 8},
+	_, err = v.Files(volume.Options{}, func(f *volume.File) error { visit(f); return nil })
+	return err
 }

@@ -43,12 +43,14 @@ func TestTracesOfLinux(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if len(s.FAT) != 1 {
-				t.Fatalf("%d FAT volumes in the fixture", len(s.FAT))
+			if len(s.Volumes) != 1 {
+				t.Fatalf("%d volumes in the fixture", len(s.Volumes))
 			}
-			for _, v := range s.FAT {
-				c.change(have, v)
+			v, err := scan.Open(have, s, s.Volumes[0].Index)
+			if err != nil {
+				t.Fatal(err)
 			}
+			c.change(have, v.(*fat.Volume))
 			got := diff.Traces(t.Context(), want, have)
 			if c.want == "" && len(got) > 0 || c.want != "" && !slices.ContainsFunc(got, func(s string) bool { return strings.HasSuffix(s, ": "+c.want) }) {
 				t.Errorf("traces %q, want one that ends with %q", got, c.want)

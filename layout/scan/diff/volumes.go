@@ -11,6 +11,7 @@ import (
 	"bootgraft/layout"
 	"bootgraft/layout/scan"
 	"bootgraft/layout/scan/files"
+	"bootgraft/layout/volume"
 	"bootgraft/layout/volume/fat"
 )
 
@@ -105,7 +106,7 @@ func (w *work) list(d Disk, before *listing) (*listing, error) {
 	if err != nil {
 		return nil, err
 	}
-	for i, v := range d.Survey.FAT {
+	for i, v := range openFAT(d) {
 		base := d.Survey.Volume(i).Start
 		if root := v.RootSpan(); !root.Empty() {
 			dirs = append(dirs, disk.Span{Start: base + root.Start, Count: root.Count})
@@ -113,7 +114,7 @@ func (w *work) list(d Disk, before *listing) (*listing, error) {
 		if v.Kind == fat.FAT32 {
 			dirs = append(dirs, w.rootOf(v, base)...)
 		}
-		if err := eachEntry(v, func(f *fat.File) {
+		if err := eachFAT(v, func(f *fat.File) {
 			if !f.Dir {
 				return
 			}
@@ -155,7 +156,7 @@ func (w *work) findMade(c *FileChanges) {
 			continue
 		}
 		m := MadeVolume{Span: v.Span, Index: v.Index, Kind: v.Kind, Lost: lost}
-		if f := w.after.Survey.FAT[v.Index]; f != nil {
+		if f := openFAT(w.after)[v.Index]; f != nil {
 			if b, err := image.ReadSectors(f.Source(), disk.Span{Count: 1}); err == nil {
 				m.Maker = strings.TrimSpace(string(bytes.TrimRight(b[3:11], "\x00")))
 			}
@@ -169,7 +170,7 @@ func (w *work) findMade(c *FileChanges) {
 // them is left in the root folder. Microsoft FAT: General Overview of On-Disk
 // Format v1.03, "Boot Sector and BPB": bytes 11 to 35 are common to all kinds.
 func (w *work) remade(v layout.Volume) bool {
-	a, b := w.before.Survey.FAT[v.Index], w.after.Survey.FAT[v.Index]
+	a, b := openFAT(w.before)[v.Index], openFAT(w.after)[v.Index]
 	if a == nil || b == nil {
 		return false
 	}
@@ -240,17 +241,18 @@ func (w *work) judgeVolumes(before, after *listing) {
 // sameEntries tells whether the entries of all FAT volumes are the same, but
 // for the day of the last access.
 func (w *work) sameEntries() bool {
-	for i, a := range w.before.Survey.FAT {
-		b := w.after.Survey.FAT[i]
+	after := openFAT(w.after)
+	for i, a := range openFAT(w.before) {
+		b := after[i]
 		if b == nil {
 			return false
 		}
 		was, is := map[string]fat.Raw{}, 0
-		if eachEntry(a, func(f *fat.File) { was[f.Path] = f.Raw }) != nil {
+		if eachFAT(a, func(f *fat.File) { was[f.Path] = f.Raw }) != nil {
 			return false
 		}
 		same := true
-		if eachEntry(b, func(f *fat.File) {
+		if eachFAT(b, func(f *fat.File) {
 			p, q := was[f.Path], f.Raw
 			copy(q[18:20], p[18:20]) // the day; see readSince
 			same = same && p == q
@@ -287,9 +289,9 @@ func (w *work) onlyCounters(x disk.Sector) bool {
 		return false
 	}
 	for _, v := range w.before.Survey.Volumes {
-		for _, c := range countersOf(w.before.Survey, v) {
-			from := int64(v.Start)*w.size + c.at - int64(x)*w.size
-			for i := max(0, from); i < min(w.size, from+c.size); i++ {
+		for _, c := range w.countersOf(v) {
+			from := int64(v.Start)*w.size + c.At - int64(x)*w.size
+			for i := max(0, from); i < min(w.size, from+c.Size); i++ {
 				is[i] = was[i]
 			}
 		}
@@ -297,12 +299,41 @@ func (w *work) onlyCounters(x disk.Sector) bool {
 	return bytes.Equal(was, is)
 }
 
-// countersOf lists the fields of a volume that a mount changes.
-func countersOf(s *scan.Survey, v layout.Volume) []counter {
-	if f := s.FAT[v.Index]; f != nil {
-		return fatCounters(f)
-	} else if s.Ext[v.Index] != nil {
-		return extCounters
+// countersOf lists the fields of a volume of the disk before that a mount changes.
+func (w *work) countersOf(l layout.Volume) []volume.Counter {
+	if have, asked := w.counters[l.Index]; asked || !l.Listed {
+		return have
+	}
+	if w.counters == nil {
+		w.counters = map[int][]volume.Counter{}
+	}
+	if v, err := scan.Open(w.before.Source, w.before.Survey, l.Index); err == nil {
+		w.counters[l.Index] = v.Counters()
+	}
+	return w.counters[l.Index]
+}
+
+// openFAT opens the FAT volumes of one side, of which more is known than of
+// others: who made them, and what was deleted.
+func openFAT(d Disk) map[int]*fat.Volume {
+	out := map[int]*fat.Volume{}
+	for _, index := range files.Volumes(d.Survey) {
+		v, err := scan.Open(d.Source, d.Survey, index)
+		if f, ok := v.(*fat.Volume); ok && err == nil {
+			out[index] = f
+		}
+	}
+	return out
+}
+
+// eachFAT calls visit for every file and folder of a FAT volume.
+func eachFAT(v *fat.Volume, visit func(*fat.File)) error {
+	t, err := v.ActiveTable()
+	if err != nil {
+		return err
+	}
+	for f := range v.NewWalk(t, fat.WalkOptions{}).Files() {
+		visit(f)
 	}
 	return nil
 }

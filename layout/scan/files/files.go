@@ -5,20 +5,15 @@ package files
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
-	"maps"
-	"slices"
 	"time"
-
-	"golang.org/x/text/encoding/charmap"
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
+	"bootgraft/layout"
 	"bootgraft/layout/scan"
-	"bootgraft/layout/volume/ext"
-	"bootgraft/layout/volume/fat"
+	"bootgraft/layout/volume"
 )
 
 // Extent is a run of bytes of a file that lie together on the disk.
@@ -52,24 +47,18 @@ type File struct {
 func (f *File) Reader() *io.SectionReader { return io.NewSectionReader(f.content, 0, f.Size) }
 
 // Options are choices of Walk.
-type Options struct {
-	CodePage *charmap.Charmap // of FAT short names; nil is codepage 437
-}
+type Options = volume.Options
 
-// Walk calls visit for every regular file of every FAT and ext volume that
-// the survey of src found, volume by volume, in directory order. Findings say
-// what is wrong with directories; their sectors are those of the disk. The
+// Walk calls visit for every regular file of every volume whose files can be
+// listed, volume by volume, in directory order. m is the survey of src. Findings
+// say what is wrong with directories; their sectors are those of the disk. The
 // error is that of visit, of ctx, or of a failed read.
-func Walk(ctx context.Context, src image.Source, s *scan.Survey, opt Options, visit func(*File) error) ([]disk.Finding, error) {
+func Walk(ctx context.Context, src image.Source, m *layout.Map, opt Options, visit func(*File) error) ([]disk.Finding, error) {
 	var all []disk.Finding
-	for _, v := range s.Volumes {
-		w := walker{ctx: ctx, src: src, base: v.Start, index: v.Index, visit: visit, unknown: image.Unknown(src, image.Whole(src))}
-		var err error
-		if f := s.FAT[v.Index]; f != nil {
-			err = w.fat(f, opt)
-		} else if e := s.Ext[v.Index]; e != nil {
-			err = w.ext(e)
-		}
+	for _, index := range Volumes(m) {
+		w := walker{ctx: ctx, src: src, base: m.Volume(index).Start, index: index, visit: visit, unknown: image.Unknown(src, image.Whole(src))}
+		found, err := w.walk(m, opt)
+		w.note(found)
 		all = append(all, w.findings...)
 		if err != nil {
 			return all, err
@@ -79,19 +68,13 @@ func Walk(ctx context.Context, src image.Source, s *scan.Survey, opt Options, vi
 }
 
 // Volumes returns the indexes of the volumes whose files Walk can list.
-func Volumes(s *scan.Survey) []int {
-	return slices.Sorted(func(yield func(int) bool) {
-		for i := range maps.Keys(s.FAT) {
-			if !yield(i) {
-				return
-			}
+func Volumes(m *layout.Map) (out []int) {
+	for _, v := range m.Volumes {
+		if v.Listed {
+			out = append(out, v.Index)
 		}
-		for i := range maps.Keys(s.Ext) {
-			if !yield(i) {
-				return
-			}
-		}
-	})
+	}
+	return out
 }
 
 type walker struct {
@@ -104,6 +87,14 @@ type walker struct {
 	findings []disk.Finding
 }
 
+func (w *walker) walk(m *layout.Map, opt Options) ([]disk.Finding, error) {
+	v, err := scan.Open(w.src, m, w.index)
+	if err != nil {
+		return volume.NotWalkable(err), nil
+	}
+	return v.Files(opt, w.file)
+}
+
 func (w *walker) note(findings []disk.Finding) {
 	for _, f := range findings {
 		if f.Sector != disk.NoSector {
@@ -114,48 +105,25 @@ func (w *walker) note(findings []disk.Finding) {
 	}
 }
 
-func (w *walker) fat(v *fat.Volume, opt Options) error {
-	table, err := v.ActiveTable()
-	if err != nil {
-		w.note([]disk.Finding{disk.Warningf(disk.VolumeNotWalkable, 0, "its files cannot be listed: %v", err).Hiding()})
-		return nil
+// file hands a file on, with its places on the disk.
+func (w *walker) file(f *volume.File) error {
+	if err := w.ctx.Err(); err != nil || !f.Regular {
+		return err
 	}
-	walk := v.NewWalk(table, fat.WalkOptions{CodePage: opt.CodePage})
-	for f := range walk.Files() {
-		if err := w.ctx.Err(); err != nil {
-			return err
+	out := &File{Volume: w.index, Path: f.Path, Size: f.Size, Modified: f.Modified, Fault: f.Fault, content: f.Content}
+	for _, e := range f.Extents {
+		w.extent(out, e.Offset, e.Bytes, e.Sectors, e.Skip)
+	}
+	switch {
+	case f.Fault == nil:
+		if f.Short > 0 {
+			out.Missing = []Range{{f.Size - f.Short, f.Short}}
 		}
-		if f.Dir {
-			continue
-		}
-		out := &File{Volume: w.index, Path: f.Path, Size: f.Size, Modified: f.Raw.Modified(), content: v.Open(f)}
-		w.lay(out, f.Extents())
 		w.missing(out)
-		if err := w.visit(out); err != nil {
-			return err
-		}
+	case f.Size > 0:
+		out.Missing = []Range{{0, f.Size}}
 	}
-	w.note(table.Findings)
-	w.note(walk.Findings)
-	return nil
-}
-
-// lay places the bytes of a file on its runs of volume sectors, which it fills
-// from the first on.
-func (w *walker) lay(f *File, runs []disk.Span) {
-	n := int64(w.src.SectorSize())
-	var at int64
-	for _, r := range runs {
-		if at >= f.Size {
-			return
-		}
-		count := min(int64(r.Count)*n, f.Size-at)
-		w.extent(f, at, count, r, 0)
-		at += count
-	}
-	if at < f.Size {
-		f.Missing = append(f.Missing, Range{at, f.Size - at})
-	}
+	return w.visit(out)
 }
 
 func (w *walker) extent(f *File, offset, count int64, s disk.Span, skip int) {
@@ -192,34 +160,4 @@ func addRange(list []Range, r Range) []Range {
 		return list
 	}
 	return append(list, r)
-}
-
-func (w *walker) ext(v *ext.Volume) error {
-	findings, err := v.Walk(func(e ext.File) error {
-		if err := w.ctx.Err(); err != nil {
-			return err
-		}
-		if !e.Mode.IsRegular() {
-			return nil
-		}
-		f := &File{Volume: w.index, Path: e.Path, Size: e.Size, Modified: e.Modified, Fault: e.Err, content: v.Open(e)}
-		for _, x := range e.Extents {
-			if x.Kind == ext.Data {
-				w.extent(f, x.FileOffset, x.Bytes, x.Sectors, x.Skip)
-			}
-		}
-		if e.Err == nil {
-			w.missing(f)
-		} else if e.Size > 0 {
-			f.Missing = []Range{{0, e.Size}}
-		}
-		return w.visit(f)
-	})
-	w.note(findings)
-	var format *disk.FormatError
-	if errors.As(err, &format) {
-		w.note([]disk.Finding{disk.Warningf(disk.VolumeNotWalkable, 0, "its files cannot be listed: %v", format).Hiding()})
-		return nil
-	}
-	return err
 }

@@ -248,7 +248,10 @@ func TestChainsThatEndEarly(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	v := s.FAT[0]
+	v, err := fat.Read(d)
+	if err != nil {
+		t.Fatal(err)
+	}
 	src := image.NewKnown(d, disk.NewSpans(
 		disk.Span{Start: v.TableSpan(0).Start + 1, Count: 1}, disk.Span{Start: v.TableSpan(1).Start + 1, Count: 1}), nil)
 	if s, err = scan.Run(context.Background(), src, scan.Options{}); err != nil {

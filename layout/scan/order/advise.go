@@ -26,12 +26,12 @@ type Advisor struct {
 }
 
 // Next implements capture.Advisor. Whatever the bytes are it names something
-// or nothing; it never fails.
-func (a *Advisor) Next(known image.Source) []capture.Wish {
+// or nothing.
+func (a *Advisor) Next(ctx context.Context, known image.Source) ([]capture.Wish, error) {
 	t := &tracer{Source: known}
-	s, err := scan.Run(context.Background(), t, scan.Options{})
+	s, err := scan.Run(ctx, t, scan.Options{})
 	if err != nil {
-		return a.Ends.Next(known)
+		return nil, err
 	}
 	missed := t.take()
 	var out []capture.Wish
@@ -40,26 +40,37 @@ func (a *Advisor) Next(known image.Source) []capture.Wish {
 			out = append(out, capture.Wish{Span: p, Class: class})
 		}
 	}
-	tables := fatTables(s)
+	tables := partsOf(s, layout.PartTable)
 	add(capture.Boot, subtract(firstOfEntries(missed, s.Entries), tables))
 	if len(out) > 0 {
-		return out // what is outside the volumes is known only when these are
+		return out, nil // what is outside the volumes is known only when these are
 	}
-	add(capture.Boot, a.outside(s, known))
-	add(capture.Boot, fatReserved(s))
+	ends, err := a.Ends.Next(ctx, known)
+	if err != nil {
+		return nil, err
+	}
+	add(capture.Boot, a.outside(s, ends))
+	add(capture.Boot, partsOf(s, layout.PartBoot).Within(image.Whole(known)))
 	add(capture.Tables, tables)
 	if !a.Files {
-		return out
+		return out, nil
 	}
 	t.note()
-	named := fileSpans(s, t)
+	named, err := fileSpans(ctx, s, t)
+	if err != nil {
+		return nil, err
+	}
 	// Directories that were read already are named as well: what they are is
 	// part of the picture of a capture that goes on.
-	add(capture.Directories, subtract(t.noted().Union(t.take()), tables))
+	opened := tables // what a volume is opened by is no directory
+	for _, v := range s.Volumes {
+		opened = opened.Union(v.Meaning)
+	}
+	add(capture.Directories, subtract(t.noted().Union(t.take()), opened))
 	for _, p := range named {
 		out = append(out, capture.Wish{Span: p, Class: capture.Files})
 	}
-	return out
+	return out, nil
 }
 
 // firstOfEntries leaves out what was missed of an entry whose first sector is
@@ -77,10 +88,10 @@ func firstOfEntries(missed disk.Spans, entries []layout.Entry) disk.Spans {
 
 // outside returns what no volume owns: gaps and the end of the disk, each as
 // far as a head or a tail goes.
-func (a *Advisor) outside(s *scan.Survey, known image.Source) disk.Spans {
+func (a *Advisor) outside(s *layout.Map, ends []capture.Wish) disk.Spans {
 	if s.Table == "none" && len(s.Volumes) == 0 {
 		var all disk.Spans
-		for _, w := range a.Ends.Next(known) {
+		for _, w := range ends {
 			all = all.Union(disk.Spans{w.Span})
 		}
 		return all
@@ -111,33 +122,11 @@ func bytesOr(have, usual int64) int64 {
 	return max(have, 0)
 }
 
-// fatTables returns the disk sectors of all FAT allocation tables.
-func fatTables(s *scan.Survey) disk.Spans {
+// partsOf returns the disk sectors of all parts of volumes with one role.
+func partsOf(m *layout.Map, r layout.PartRole) disk.Spans {
 	var out disk.Spans
-	for _, v := range s.Volumes {
-		f := s.FAT[v.Index]
-		if f == nil {
-			continue
-		}
-		for i := range f.BPB.FATs {
-			t := f.TableSpan(i)
-			t.Start += v.Start
-			out = out.Union(disk.Spans{t})
-		}
-	}
-	return out
-}
-
-// fatReserved returns the disk sectors of FAT volumes before their tables: boot
-// sectors, their backups, and what else a start-up program keeps there.
-func fatReserved(s *scan.Survey) disk.Spans {
-	var out disk.Spans
-	for _, v := range s.Volumes {
-		if f := s.FAT[v.Index]; f != nil {
-			r := f.ReservedSpan()
-			r.Start += v.Start
-			out = out.Union(disk.NewSpans(r.Common(disk.Span{Count: s.Sectors})))
-		}
+	for i := range m.Volumes {
+		out = out.Union(disk.NewSpans(m.Volumes[i].PartsOf(r)...))
 	}
 	return out
 }
@@ -148,9 +137,9 @@ const maxFileSpans = 1 << 20
 
 // fileSpans walks the files of every volume. What the walk could not read is
 // left in the tracer; where files lie is returned in directory order.
-func fileSpans(s *scan.Survey, t *tracer) []disk.Span {
+func fileSpans(ctx context.Context, s *layout.Map, t *tracer) ([]disk.Span, error) {
 	var out []disk.Span
-	_, err := files.Walk(context.Background(), t, s, files.Options{}, func(f *files.File) error {
+	_, err := files.Walk(ctx, t, s, files.Options{}, func(f *files.File) error {
 		for _, e := range f.Extents {
 			if len(out) < maxFileSpans {
 				out = append(out, e.Stored)
@@ -158,10 +147,7 @@ func fileSpans(s *scan.Survey, t *tracer) []disk.Span {
 		}
 		return nil
 	})
-	if err != nil {
-		return slices.Clip(out) // a walk that breaks off has still named what it saw
-	}
-	return out
+	return slices.Clip(out), err
 }
 
 func subtract(s, without disk.Spans) disk.Spans {

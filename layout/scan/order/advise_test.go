@@ -2,6 +2,8 @@ package order_test
 
 import (
 	"bytes"
+	"context"
+	"errors"
 	"fmt"
 	"io"
 	"os/exec"
@@ -12,6 +14,7 @@ import (
 	"bootgraft/image/capture"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
+	"bootgraft/image/imagetest/disks"
 	"bootgraft/image/imagetest/need"
 	"bootgraft/layout/scan/order"
 	"bootgraft/layout/table/mbr"
@@ -75,7 +78,11 @@ func follow(t *testing.T, d image.Source, a *order.Advisor, bad disk.Spans) (inO
 		}
 		unknown := known.Outside(whole).Union(badKnown(bad, known))
 		fresh := false
-		for _, w := range a.Next(image.NewKnown(d, unknown, state)) {
+		wishes, err := a.Next(t.Context(), image.NewKnown(d, unknown, state))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, w := range wishes {
 			if w.Start < 0 || w.End() > whole.Count || w.Empty() {
 				t.Fatalf("a wish for sectors %s of a disk of %d", w.Span, whole.Count)
 			}
@@ -241,5 +248,25 @@ func TestChain(t *testing.T) {
 	}
 	if !known.Holds(2048 + 2) {
 		t.Error("the superblock is not named")
+	}
+}
+
+// An image that cannot be read back is an error and no disk without a table; and a
+// survey ends when its context does.
+func TestNextFails(t *testing.T) {
+	d := imagetest.New(20_000, 512)
+	disks.MBR(d, disks.Entry{Span: disk.Span{Start: 63, Count: 15_000}, Type: 6})
+	broken := errors.New("the disk of the image is broken")
+	a := &order.Advisor{Files: true}
+	for _, x := range []disk.Sector{0, 1, 40, 19_999} {
+		src := &imagetest.Faulty{Source: d, Bad: disk.NewSpans(disk.Span{Start: x, Count: 1}), Err: broken}
+		if w, err := a.Next(t.Context(), src); !errors.Is(err, broken) {
+			t.Errorf("sector %d: %v, %v", x, w, err)
+		}
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	if w, err := a.Next(ctx, d); !errors.Is(err, context.Canceled) {
+		t.Errorf("%v, %v", w, err)
 	}
 }

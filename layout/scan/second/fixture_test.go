@@ -17,6 +17,7 @@ import (
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
 	"bootgraft/image/imagetest/need"
+	"bootgraft/layout"
 	"bootgraft/layout/scan"
 	"bootgraft/layout/volume/fat"
 	"bootgraft/layout/volume/fat/format"
@@ -121,7 +122,7 @@ func (s *specimen) link(cluster, value uint32, copies ...int) {
 }
 
 // survey surveys a disk and fails the test if it cannot.
-func survey(t testing.TB, src image.Source) *scan.Survey {
+func survey(t testing.TB, src image.Source) *layout.Map {
 	t.Helper()
 	s, err := scan.Run(context.Background(), src, scan.Options{})
 	if err != nil {
@@ -134,10 +135,14 @@ func survey(t testing.TB, src image.Source) *scan.Survey {
 func ask(t testing.TB, src image.Source) Opinion {
 	t.Helper()
 	s := survey(t, src)
-	if len(s.Volumes) != 1 || s.FAT[0] == nil {
+	if len(s.Volumes) != 1 || !strings.HasPrefix(s.Volumes[0].Kind, "fat") {
 		t.Fatalf("%d volumes, table %s", len(s.Volumes), s.Table)
 	}
-	return Volume(context.Background(), s, s.Volumes[0], Options{Contents: true})
+	o, ok := Volume(context.Background(), src, s, s.Volumes[0], Options{Contents: true})
+	if !ok {
+		t.Fatal("nobody is asked about the volume")
+	}
+	return o
 }
 
 // altered is a source that shows another byte at one place.

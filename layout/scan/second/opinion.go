@@ -7,7 +7,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
-	"bootgraft/layout/scan"
+	"bootgraft/layout"
 )
 
 // Verdict is what a comparison of the two readers came to.
@@ -45,20 +45,19 @@ type Options struct {
 
 // Ask asks the second reader about the table in force and every FAT volume of
 // a survey of src. The error is that of ctx.
-func Ask(ctx context.Context, src image.Source, s *scan.Survey, opt Options) ([]Opinion, error) {
+func Ask(ctx context.Context, src image.Source, s *layout.Map, opt Options) ([]Opinion, error) {
 	var all []Opinion
 	if o, ok := Table(src, s); ok {
 		all = append(all, o)
 	}
 	for _, v := range s.Volumes {
-		if s.FAT[v.Index] == nil {
-			continue
-		}
-		o := Volume(ctx, s, v, opt)
+		o, ok := Volume(ctx, src, s, v, opt)
 		if err := ctx.Err(); err != nil {
 			return all, err
 		}
-		all = append(all, o)
+		if ok {
+			all = append(all, o)
+		}
 	}
 	return all, nil
 }

@@ -138,11 +138,8 @@ func sound(v *fat.Volume, t *fat.Table) error {
 		}
 		return refusef("the volume has %d faults; it is asked about sound volumes only", h.Total)
 	}
-	for _, f := range h.Findings {
-		switch f.Code {
-		case disk.FATDirectoryChain, disk.FATNameIllegal, disk.FATOrphanLongNames:
-			return refusef("%s: %s", f.Code, f.Text)
-		}
+	if len(h.Astray) > 0 {
+		return refusef("%s: %s", h.Astray[0].Code, h.Astray[0].Text)
 	}
 	return nil
 }

@@ -8,13 +8,13 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
-	"bootgraft/layout/scan"
+	"bootgraft/layout"
 	"bootgraft/layout/table/gpt"
 	"bootgraft/layout/table/mbr"
 )
 
 // Table asks about the table in force. ok is false if there is none.
-func Table(src image.Source, s *scan.Survey) (o Opinion, ok bool) {
+func Table(src image.Source, s *layout.Map) (o Opinion, ok bool) {
 	if s.Table == "none" {
 		return Opinion{}, false
 	}
@@ -22,14 +22,14 @@ func Table(src image.Source, s *scan.Survey) (o Opinion, ok bool) {
 }
 
 // table compares what the library reads through view with the survey of src.
-func table(src image.Source, view io.ReaderAt, s *scan.Survey) Opinion {
+func table(src image.Source, view io.ReaderAt, s *layout.Map) Opinion {
 	o := Opinion{About: "the " + s.Table + " table"}
 	var err error
 	switch s.Table {
 	case "mbr":
-		err = o.compareMBR(src, view, s.MBR)
+		err = o.compareMBR(src, view)
 	case "gpt":
-		err = o.compareGPT(src, view, s.GPT)
+		err = o.compareGPT(src, view)
 	case "conflict":
 		o.About = "the tables"
 		err = refusef("several contradict each other")
@@ -40,9 +40,10 @@ func table(src image.Source, view io.ReaderAt, s *scan.Survey) Opinion {
 	return o
 }
 
-func (o *Opinion) compareMBR(src image.Source, view io.ReaderAt, t *mbr.Table) error {
+func (o *Opinion) compareMBR(src image.Source, view io.ReaderAt) error {
+	t, err := mbr.Read(src)
 	switch {
-	case t == nil:
+	case err != nil:
 		return refusef("sector 0 is not known")
 	case t.Hybrid():
 		return refusef("it cannot read a boot record with an EE record and others beside it")
@@ -83,7 +84,7 @@ const (
 // readableGPT refuses the forms that the specification allows and the library
 // does not read.
 func readableGPT(src image.Source, t *gpt.Table) error {
-	if t == nil || t.InForce != t.Primary {
+	if t.InForce != t.Primary {
 		return refusef("the first copy is not valid, and it does not always look for the second")
 	}
 	if t.MBR != nil && t.MBR.Hybrid() {
@@ -107,7 +108,11 @@ func readableGPT(src image.Source, t *gpt.Table) error {
 	return nil
 }
 
-func (o *Opinion) compareGPT(src image.Source, view io.ReaderAt, t *gpt.Table) error {
+func (o *Opinion) compareGPT(src image.Source, view io.ReaderAt) error {
+	t, err := gpt.Read(src)
+	if err != nil {
+		return refusef("the first copy is not valid, and it does not always look for the second")
+	}
 	if err := readableGPT(src, t); err != nil {
 		return err
 	}

@@ -9,21 +9,30 @@ import (
 	"github.com/diskfs/go-diskfs/filesystem/fat16"
 	"github.com/diskfs/go-diskfs/filesystem/fat32"
 
+	"bootgraft/image"
 	"bootgraft/layout"
 	"bootgraft/layout/scan"
 	"bootgraft/layout/volume/fat"
 )
 
-// Volume asks about the FAT volume that a survey found at l. If ctx ends, so
-// does the comparison, and the opinion means nothing.
-func Volume(ctx context.Context, s *scan.Survey, l layout.Volume, opt Options) Opinion {
-	v := s.FAT[l.Index]
-	if v == nil {
-		o := Opinion{About: about(l.Index), Sector: l.Start}
-		o.judge(refusef("it is asked about FAT volumes only"))
-		return o
+// Volume asks about the volume that a survey of src found at l. ok is false if the
+// second reader is not asked about its kind. If ctx ends, so does the comparison, and
+// the opinion means nothing.
+func Volume(ctx context.Context, src image.Source, m *layout.Map, l layout.Volume, opt Options) (o Opinion, ok bool) {
+	if !l.Listed {
+		return o, false
 	}
-	return volume(ctx, v, v.Source(), l, opt)
+	opened, err := scan.Open(src, m, l.Index)
+	if err != nil {
+		o := Opinion{About: about(l.Index), Sector: l.Start}
+		o.judge(err)
+		return o, true
+	}
+	v, ok := opened.(*fat.Volume) // the library reads no other kind here
+	if !ok {
+		return o, false
+	}
+	return volume(ctx, v, v.Source(), l, opt), true
 }
 
 func about(index int) string {

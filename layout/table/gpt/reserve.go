@@ -25,6 +25,16 @@ func (t *Table) SecondPlace() disk.Spans {
 	return disk.NewSpans(set).Within(disk.Span{Count: t.Sectors})
 }
 
+// ShownSecond returns the sectors of the second copy, valid or not, if a header
+// shows that there is one: else what lies in its place may be anything, and
+// belongs to nobody.
+func (t *Table) ShownSecond() disk.Spans {
+	if t.Backup.Header == nil {
+		return nil
+	}
+	return t.SecondPlace()
+}
+
 // SecondSectors returns how many sectors the second copy takes at the end of
 // a disk for which the table is rendered.
 func (t *Table) SecondSectors() disk.Sector {

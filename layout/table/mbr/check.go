@@ -52,11 +52,14 @@ func (t *Table) checkPlaces() {
 			t.found(disk.Warningf(disk.EntryCoversTable, e.Table, "entry %d, sectors %s, covers sectors of the partition table: whoever formats it destroys the table", e.Index, e.Span))
 		}
 	}
-	t.Findings = append(t.Findings, layout.CheckEntries(list, t.Sectors)...)
+	wrong := layout.CheckEntries(list, t.Sectors)
+	t.Findings = append(t.Findings, wrong...)
+	t.Misplaced = len(wrong) > 0
 	primaries := slices.DeleteFunc(list, func(e layout.Entry) bool { return e.Index > Records })
 	for i, e := range primaries {
 		for k, o := range primaries {
 			if o.Extended && o.Overlaps(e.Span) && (!e.Extended || i < k) {
+				t.Misplaced = true
 				t.found(disk.Warningf(disk.EntriesOverlap, 0, "entry %d (%s) and the extended partition %d (%s) share sectors %s: writing to one changes the other", e.Index, e.Span, o.Index, o.Span, e.Common(o.Span)))
 			}
 		}

@@ -15,6 +15,7 @@ type Table struct {
 	Sectors    disk.Sector // of the disk
 	SectorSize int         // of the disk, bytes
 	Findings   []disk.Finding
+	Misplaced  bool // entries share sectors or run past the disk: perhaps it is no table
 
 	chain   []*link    // extended boot records, in the order of the walk
 	entries []entry    // primaries by record, then logical volumes by the walk

@@ -149,10 +149,7 @@ func (v *Volume) Sectors() disk.Sector { return v.sector(v.Blocks) }
 // Layout describes the volume that starts at sector base of a disk. Meaning
 // is its superblock and its group descriptors.
 func (v *Volume) Layout(base disk.Sector, index int) layout.Volume {
-	used := int64(-1)
-	if v.FreeBlocks <= v.Blocks && v.Backup == 0 { // copies are not kept up to date
-		used = int64(v.Blocks-v.FreeBlocks) * v.BlockSize
-	}
+	used, _ := v.Usage()
 	var meaning disk.Spans
 	for _, s := range v.describing() {
 		meaning = meaning.Add(disk.Span{Start: base + s.Start, Count: s.Count})
@@ -161,7 +158,7 @@ func (v *Volume) Layout(base disk.Sector, index int) layout.Volume {
 		Span:  disk.Span{Start: base, Count: v.Sectors()},
 		Index: index, Kind: v.Kind(), Label: v.Label, ID: v.UUID,
 		ClusterBytes: v.BlockSize * int64(v.ratio), UsedBytes: used, Sized: true,
-		Meaning: meaning,
+		Meaning: meaning, Listed: true,
 	}
 }
 

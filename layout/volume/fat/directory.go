@@ -44,7 +44,7 @@ func (w *Walk) read(d *dir, yield func(*File) bool) progress {
 func (w *Walk) claim(d *dir) []disk.Span {
 	ch := w.t.follow(d.first, nil, &w.steps)
 	if ch.Ends != EndsWell {
-		w.find(disk.Warningf(disk.FATDirectoryChain, d.place.Sector, "directory /%s: its chain %s at cluster %d; what lies behind is not listed", d.path(), ch.Ends, ch.At).Hiding())
+		w.stray(disk.Warningf(disk.FATDirectoryChain, d.place.Sector, "directory /%s: its chain %s at cluster %d; what lies behind is not listed", d.path(), ch.Ends, ch.At).Hiding())
 	}
 	n := uint32(0)
 	for c := range ch.clusters() {
@@ -157,7 +157,7 @@ func (w *Walk) entry(d *dir, prefix string, r *Raw, at Place, yield func(*File) 
 	}
 	w.dropLong()
 	if clean := cleanName(f.Name); clean != f.Name {
-		w.find(disk.Warningf(disk.FATNameIllegal, at.Sector, "the name %q in /%s cannot be a file's name; it is shown as %q", f.Name, prefix, clean))
+		w.stray(disk.Warningf(disk.FATNameIllegal, at.Sector, "the name %q in /%s cannot be a file's name; it is shown as %q", f.Name, prefix, clean))
 		f.Name = clean
 	}
 	f.Short = cleanName(f.Short)
@@ -184,7 +184,7 @@ func (w *Walk) enter(parent *dir, f *File) {
 	d := &dir{parent, f.Name, f.First, f.Place}
 	switch {
 	case f.Chain.Clusters == 0:
-		w.find(disk.Warningf(disk.FATDirectoryChain, f.Place.Sector, "directory /%s: its chain %s at cluster %d; nothing in it is listed", f.Path, f.Chain.Ends, f.Chain.At).Hiding())
+		w.stray(disk.Warningf(disk.FATDirectoryChain, f.Place.Sector, "directory /%s: its chain %s at cluster %d; nothing in it is listed", f.Path, f.Chain.Ends, f.Chain.At).Hiding())
 	case f.First == w.v.BPB.RootCluster || w.dirs.has(f.First):
 		w.miss(disk.Warningf(disk.FATDirectoryLoop, f.Place.Sector, "directory /%s begins at cluster %d, which belongs to another directory; it is not entered again", f.Path, f.First))
 	case d.pathLen() > maxPath:

@@ -2,6 +2,7 @@ package fat
 
 import (
 	"fmt"
+	"slices"
 
 	"bootgraft/image/disk"
 )
@@ -28,6 +29,8 @@ type Health struct {
 	Total       int       // how many there are
 	Unsafe      int       // how many of them are unsafe
 	Findings    []disk.Finding
+	Doubts      []Doubt        // those of Findings that a change of the size must not pass over
+	Astray      []disk.Finding // those because of which another reader may find other files
 }
 
 // Sound tells whether nothing makes it unsafe to move clusters.
@@ -48,7 +51,11 @@ func (v *Volume) Check(t *Table) *Health {
 	c := &checker{v: v, t: t, h: &Health{Usage: t.Usage()}, claimed: newBitset(t.Clusters + 2), twice: newBitset(t.Clusters + 2)}
 	c.h.Findings = append(c.h.Findings, v.Findings...)
 	c.h.Findings = append(c.h.Findings, t.Findings...)
-	c.h.Findings = append(c.h.Findings, v.CompareTables()...)
+	c.h.Doubts = slices.Concat(v.Doubts, t.Doubts)
+	for _, f := range v.CompareTables() {
+		c.h.Findings = append(c.h.Findings, f)
+		c.h.Doubts = append(c.h.Doubts, Doubt{f, "after the change all of them are like the one that counts"})
+	}
 	c.walk()
 	if c.h.CrossLinked > 0 {
 		c.nameCrossed()
@@ -97,7 +104,7 @@ func (c *checker) walk() {
 		c.file(f)
 	}
 	c.h.Deleted = w.Deleted
-	c.h.Findings = append(c.h.Findings, w.Findings...)
+	c.h.Findings, c.h.Astray = append(c.h.Findings, w.Findings...), w.astray
 	for _, f := range w.unlisted {
 		c.problem(true, f.Code, "", 0, "%s", f.Text)
 	}

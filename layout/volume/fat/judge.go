@@ -14,7 +14,7 @@ func (v *Volume) judge(entries int64) {
 			"the clusters beyond cannot be used, and some systems refuse the volume", disk.Counted(v.DataClusters, "cluster"), disk.Counted(b.SectorsPerFAT(), "sector"), disk.Grouped(max(0, entries-2)))
 	}
 	if have := image.Sectors(v.src); v.Sectors > have {
-		v.warn(disk.FATCutOff, have, "the volume says that it has %s, and only %s are here; what lies beyond is lost to every reader", sectorsText(v.Sectors), disk.Grouped(have))
+		v.doubt(disk.FATCutOff, have, "what lay behind is lost", "the volume says that it has %s, and only %s are here; what lies beyond is lost to every reader", sectorsText(v.Sectors), disk.Grouped(have))
 	}
 	if v.PerSector > 1 {
 		v.note(disk.FATSectorSizeDiffers, v.BootSector, "the volume counts in sectors of %s bytes, the disk in sectors of %s; all numbers here are in the disk's",
@@ -33,10 +33,11 @@ func (v *Volume) judge(entries int64) {
 		v.note(disk.FATNo55AA, v.BootSector, "bytes 510 and 511 of the boot sector are not 55 AA; some systems do not recognise the volume")
 	}
 	if b.State&3 != 0 && v.Kind != FAT12 {
-		v.dirty(v.BootSector, b.State&1 != 0, b.State&2 != 0)
+		noteDirty(&v.Findings, &v.Doubts, v.BootSector, b.State&1 != 0, b.State&2 != 0)
 	}
 	if v.Active >= b.FATs {
-		v.warn(disk.FATActiveTableInvalid, v.BootSector, "table %d is marked as the active one (byte 40), but there are %d; the first is read", v.Active, b.FATs)
+		v.doubt(disk.FATActiveTableInvalid, v.BootSector, "nobody can say which table systems read",
+			"table %d is marked as the active one (byte 40), but there are %d; the first is read", v.Active, b.FATs)
 		v.Active = 0
 	}
 	if !v.Mirrored {
@@ -52,7 +53,8 @@ func (v *Volume) judgeKind() {
 		v.warn(disk.FATTypeDisagrees, v.BootSector, "it has the form of FAT32, but %s, which the published rule calls FAT%d; drivers go by the form, some devices by the rule",
 			disk.Counted(n, "cluster"), map[bool]int{true: 12, false: 16}[n < MinFAT16])
 	case n == 4085 || n == 4086:
-		v.warn(disk.FATTypeBoundary, v.BootSector, "%s: FAT16 by the published rule, but read as FAT12 by some drivers; a change on such a system destroys files", disk.Counted(n, "cluster"))
+		v.doubt(disk.FATTypeBoundary, v.BootSector, "a system that takes it for FAT12 reads other clusters",
+			"%s: FAT16 by the published rule, but read as FAT12 by some drivers; a change on such a system destroys files", disk.Counted(n, "cluster"))
 	case near(n, MinFAT16) || near(n, MinFAT32):
 		v.note(disk.FATTypeBoundary, v.BootSector, "%s lie within 16 of a limit between FAT types, where some drivers miscount", disk.Counted(n, "cluster"))
 	}
@@ -61,18 +63,15 @@ func (v *Volume) judgeKind() {
 // near: FG, "FAT Volume Initialization", asks formatters to stay 16 away.
 func near(n, limit uint32) bool { return n+NearLimit >= limit && n <= limit+NearLimit }
 
-func (v *Volume) dirty(at disk.Sector, dirty, errs bool) {
-	v.Findings = append(v.Findings, dirtyFindings(at, dirty, errs)...)
-}
-
-func dirtyFindings(at disk.Sector, dirty, errs bool) (out []disk.Finding) {
+// noteDirty notes the state flags at a sector, of the boot sector or of a table.
+func noteDirty(found *[]disk.Finding, doubts *[]Doubt, at disk.Sector, dirty, errs bool) {
 	if dirty {
-		out = append(out, disk.Warningf(disk.FATDirty, at, "the volume was not closed properly: its last changes may be incomplete"))
+		d := Doubt{disk.Warningf(disk.FATDirty, at, "the volume was not closed properly: its last changes may be incomplete"), "let the system that it belongs to check it first"}
+		*found, *doubts = append(*found, d.Finding), append(*doubts, d)
 	}
 	if errs {
-		out = append(out, disk.Warningf(disk.FATIOErrorsNoted, at, "a system that used the volume noted read or write errors on it"))
+		*found = append(*found, disk.Warningf(disk.FATIOErrorsNoted, at, "a system that used the volume noted read or write errors on it"))
 	}
-	return out
 }
 
 // CheckPlace compares the volume with the entry that holds it: base is the
@@ -141,12 +140,12 @@ func (v *Volume) compareBackup(boot []byte) {
 	}
 	at := disk.Sector(n) * v.PerSector
 	if int(n) >= v.BPB.Reserved {
-		v.warn(disk.BootBackupDiffers, at, "the backup boot sector (byte 50: %d) does not lie among the %s", n, disk.Counted(v.BPB.Reserved, "reserved sector"))
+		v.doubt(disk.BootBackupDiffers, at, "", "the backup boot sector (byte 50: %d) does not lie among the %s", n, disk.Counted(v.BPB.Reserved, "reserved sector"))
 		return
 	}
 	s, err := image.ReadSectors(v.src, disk.Span{Start: at, Count: 1})
 	if err != nil {
-		v.warn(disk.BootBackupDiffers, at, "the backup boot sector cannot be read: %v", err)
+		v.doubt(disk.BootBackupDiffers, at, "", "the backup boot sector cannot be read: %v", err)
 		return
 	}
 	first, count := -1, 0
@@ -158,6 +157,6 @@ func (v *Volume) compareBackup(boot []byte) {
 		}
 	}
 	if count > 0 {
-		v.warn(disk.BootBackupDiffers, at, "the backup boot sector differs from sector 0 in %s, first in byte %d; sector 0 counts", disk.Counted(count, "byte"), first)
+		v.doubt(disk.BootBackupDiffers, at, "", "the backup boot sector differs from sector 0 in %s, first in byte %d; sector 0 counts", disk.Counted(count, "byte"), first)
 	}
 }

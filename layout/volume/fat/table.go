@@ -23,6 +23,7 @@ type Table struct {
 	Entries  []uint32 // by cluster number, reserved high bits included
 	Unknown  []Run    // entries that no intact copy answers for, in order
 	Findings []disk.Finding
+	Doubts   []Doubt
 }
 
 // chunk is how much of a table is read at once. A whole FAT12 or FAT16 table
@@ -80,7 +81,7 @@ func (t *Table) readFlags(at disk.Sector) {
 		return
 	}
 	e := t.Entries[1]
-	t.Findings = append(t.Findings, dirtyFindings(at, e&t.Kind.cleanBit() == 0, e&t.Kind.goodBit() == 0)...)
+	noteDirty(&t.Findings, &t.Doubts, at, e&t.Kind.cleanBit() == 0, e&t.Kind.goodBit() == 0)
 }
 
 type loader struct {

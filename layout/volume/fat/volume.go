@@ -28,6 +28,7 @@ type Volume struct {
 	Mirrored       bool        // every change goes to all tables
 	FSInfo         *FSInfo     // FAT32 with a valid one, else nil
 	Findings       []disk.Finding
+	Doubts         []Doubt // those of Findings that a change of the size must not pass over
 
 	src    image.Source
 	active atomic.Pointer[Table] // what ActiveTable returned
@@ -142,6 +143,18 @@ func (v *Volume) warn(code disk.Code, at disk.Sector, format string, args ...any
 	v.Findings = append(v.Findings, disk.Warningf(code, at, format, args...))
 }
 
+// Doubt is a finding that a change of the size must not pass over in silence.
+type Doubt struct {
+	disk.Finding
+	Then string // what a change does about it, which its owner has to accept; "" if he only has to know
+}
+
+// doubt warns of something that a change of the size must not pass over.
+func (v *Volume) doubt(code disk.Code, at disk.Sector, then, format string, args ...any) {
+	d := Doubt{disk.Warningf(code, at, format, args...), then}
+	v.Findings, v.Doubts = append(v.Findings, d.Finding), append(v.Doubts, d)
+}
+
 // Source returns what the volume was read from.
 func (v *Volume) Source() image.Source { return v.src }
 
@@ -241,6 +254,8 @@ func (v *Volume) Layout(base disk.Sector, index int) layout.Volume {
 		UsedBytes:    -1,
 		Sized:        true,
 		Meaning:      m,
+		Listed:       true,
+		Parts:        v.parts(base),
 	}
 }
 

@@ -79,6 +79,9 @@ type Walk struct {
 
 	onDeleted func(*Raw, Place) // sees deleted entries
 
+	astray     []disk.Finding // those of Findings because of which another reader may find other files
+	incomplete bool           // files may be missing that no other directory names
+
 	unlisted []disk.Finding // those of Findings because of which files may be missing, though chains are whole
 }
 
@@ -140,7 +143,7 @@ func (w *Walk) Files() iter.Seq[*File] {
 			slices.Reverse(w.pending[mark:])
 		}
 		if w.Orphans > 0 {
-			w.find(disk.Notef(disk.FATOrphanLongNames, disk.NoSector, "%d parts of long names belong to no entry; nothing uses them", w.Orphans))
+			w.stray(disk.Notef(disk.FATOrphanLongNames, disk.NoSector, "%d parts of long names belong to no entry; nothing uses them", w.Orphans))
 		}
 	}
 }
@@ -154,6 +157,14 @@ func (w *Walk) find(f disk.Finding) {
 		w.Findings = append(w.Findings, more)
 		w.unlisted = append(w.unlisted, more) // what the rest would say nobody knows
 	}
+}
+
+// stray notes a finding that may lead another reader astray.
+func (w *Walk) stray(f disk.Finding) {
+	if len(w.Findings) < maxFindings {
+		w.astray = append(w.astray, f)
+	}
+	w.find(f)
 }
 
 // miss notes a finding because of which files may be missing.

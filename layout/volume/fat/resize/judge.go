@@ -13,16 +13,6 @@ import (
 // maxListed is how many problems of one kind are named.
 const maxListed = 8
 
-// doubts are findings of a volume that a resize must not pass over in silence.
-var doubts = map[disk.Code]string{
-	disk.FATDirty:              "let the system that it belongs to check it first",
-	disk.FATCopiesDiffer:       "after the change all of them are like the one that counts",
-	disk.FATActiveTableInvalid: "nobody can say which table systems read",
-	disk.FATTypeBoundary:       "a system that takes it for FAT12 reads other clusters",
-	disk.FATCutOff:             "what lay behind is lost",
-	disk.BootBackupDiffers:     "each keeps what the other has not",
-}
-
 // judge asks about, or refuses, what makes it unsafe to change the volume.
 // Nothing is repaired. A volume that stays as it is needs no health, and one
 // that becomes empty keeps nothing that could be harmed.
@@ -42,16 +32,14 @@ func (j *job) judge(h *fat.Health) {
 	if h == nil {
 		h = j.v.Check(j.t)
 	}
-	for _, f := range h.Findings {
-		why, ok := doubts[f.Code]
-		switch {
-		case !ok || f.Code == disk.FATTypeBoundary && f.Severity == disk.Note:
-		case f.Code == disk.BootBackupDiffers:
+	for _, d := range h.Doubts {
+		f := d.Finding
+		if d.Then == "" {
 			j.note(f)
-		default:
-			f.Text = fmt.Sprintf("%s. Its size is to change: %s", f.Text, why)
-			j.ask(f)
+			continue
 		}
+		f.Text = fmt.Sprintf("%s. Its size is to change: %s", f.Text, d.Then)
+		j.ask(f)
 	}
 	j.problems(h)
 	if j.new.clusters > j.old.clusters {

@@ -1,4 +1,4 @@
-package capture
+package record
 
 import (
 	"bufio"
@@ -91,24 +91,24 @@ func (s *Scanner) next() (Line, error) {
 		s.torn = len(raw) > 0
 		return Line{}, io.EOF
 	case err == bufio.ErrBufferFull:
-		return Line{}, s.fail("it is longer than %d bytes", MaxLine)
+		return Line{}, s.Fail("it is longer than %d bytes", MaxLine)
 	case err != nil:
 		return Line{}, err
 	}
 	if len(raw) < 10 || raw[8] != ' ' {
-		return Line{}, s.fail("it does not begin with eight digits and a blank")
+		return Line{}, s.Fail("it does not begin with eight digits and a blank")
 	}
 	want, err := strconv.ParseUint(string(raw[:8]), 16, 32)
 	if err != nil || bytes.ContainsAny(raw[:8], "ABCDEF") {
-		return Line{}, s.fail("it does not begin with eight digits and a blank")
+		return Line{}, s.Fail("it does not begin with eight digits and a blank")
 	}
 	text := raw[9:]
 	if got := crc32.Update(s.sum, crc32.IEEETable, text); got != uint32(want) {
-		return Line{}, s.fail("its checksum is %08x and should be %08x", want, got)
+		return Line{}, s.Fail("its checksum is %08x and should be %08x", want, got)
 	}
-	l, err := parseText(string(text[:len(text)-1]))
+	l, err := Parse(string(text[:len(text)-1]))
 	if err != nil {
-		return Line{}, s.fail("%v", err)
+		return Line{}, s.Fail("%v", err)
 	}
 	s.sum = uint32(want)
 	s.line++
@@ -116,9 +116,16 @@ func (s *Scanner) next() (Line, error) {
 	return l, nil
 }
 
-func (s *Scanner) fail(why string, args ...any) error {
+// Fail says what is wrong with the next line.
+func (s *Scanner) Fail(why string, args ...any) error {
 	return &FormatError{s.line + 1, s.off, fmt.Sprintf(why, args...)}
 }
+
+// Wrong says what is wrong with the line that was read last.
+func (s *Scanner) Wrong(err error) error { return &FormatError{s.line, s.off, err.Error()} }
+
+// Appender goes on behind the last whole line.
+func (s *Scanner) Appender() Appender { return Appender{s.sum, s.line, s.off} }
 
 // Torn tells, after io.EOF, whether the file ended in mid-line.
 func (s *Scanner) Torn() bool { return s.torn }
@@ -126,10 +133,13 @@ func (s *Scanner) Torn() bool { return s.torn }
 // openingVerbs are those of the lines that open every record, the words left out.
 var openingVerbs = []Verb{VerbRecord, VerbDisk, VerbDrive, VerbMissingAs}
 
-// isTornOpening tells whether a file is the beginning of the opening of a
+// IsTornOpening tells whether a file is the beginning of the opening of a
 // record and nothing else: a run was cut off while it wrote that, and no sector
 // had been read. Of an opening that is whole this is not said.
-func isTornOpening(f File) (bool, error) {
+func IsTornOpening(f interface {
+	io.ReaderAt
+	Size() (int64, error)
+}) (bool, error) {
 	size, err := f.Size()
 	if err != nil || size > MaxLine {
 		return false, err
@@ -138,8 +148,8 @@ func isTornOpening(f File) (bool, error) {
 	if n, err := f.ReadAt(have, 0); int64(n) < size {
 		return false, err
 	}
-	var a appender
-	fixed := a.words()
+	var a Appender
+	fixed := a.Words()
 	if len(have) <= len(fixed) {
 		return bytes.HasPrefix(fixed, have), nil
 	}
@@ -179,46 +189,28 @@ func beginsLine(torn []byte, v Verb) bool {
 	return string(torn[8:8+n]) == want[:n]
 }
 
-// appender makes the lines of a record, each with its checksum.
-type appender struct {
+// Appender makes the lines of a record, each with its checksum.
+type Appender struct {
 	sum   uint32
-	lines int64
-	off   int64 // where the next line goes in the file
+	Lines int64
+	Off   int64 // where the next line goes in the file
 }
 
-// line returns the next line as it goes into the file.
-func (a *appender) line(l *Line) []byte {
-	text := l.text() + "\n"
+// Line returns the next line as it goes into the file.
+func (a *Appender) Line(l *Line) []byte {
+	text := l.Text() + "\n"
 	a.sum = crc32.Update(a.sum, crc32.IEEETable, []byte(text))
-	a.lines++
+	a.Lines++
 	out := fmt.Appendf(nil, "%08x %s", a.sum, text)
-	a.off += int64(len(out))
+	a.Off += int64(len(out))
 	return out
 }
 
-// words returns the lines for people, which are the same in every record.
-func (a *appender) words() []byte {
+// Words returns the lines for people, which are the same in every record.
+func (a *Appender) Words() []byte {
 	var out []byte
 	for _, w := range words {
-		out = append(out, a.line(&Line{Verb: VerbWords, Texts: []string{w}})...)
-	}
-	return out
-}
-
-// opening returns the lines with which every record begins.
-func (a *appender) opening(g Geometry) []byte {
-	out := a.words()
-	kind := "fixed"
-	if g.Identity.Removable {
-		kind = "removable"
-	}
-	for _, l := range []Line{
-		{Verb: VerbRecord, Numbers: []int64{Version}},
-		{Verb: VerbDisk, Numbers: []int64{int64(g.Sectors), int64(g.SectorSize)}},
-		{Verb: VerbDrive, Texts: []string{g.Identity.Model, g.Identity.Serial, g.Identity.Bus, kind}},
-		{Verb: VerbMissingAs, Texts: []string{string(g.MissingAs)}},
-	} {
-		out = append(out, a.line(&l)...)
+		out = append(out, a.Line(&Line{Verb: VerbWords, Texts: []string{w}})...)
 	}
 	return out
 }

@@ -1,4 +1,4 @@
-package capture
+package record
 
 import (
 	"crypto/sha256"
@@ -123,8 +123,8 @@ type Variant struct {
 // MaxLine is the longest line of a record in bytes, its end included.
 const MaxLine = 64 << 10
 
-// text returns the line without its checksum and newline.
-func (l *Line) text() string {
+// Text returns the line without its checksum and newline.
+func (l *Line) Text() string {
 	if l.Verb == VerbWords {
 		return strings.TrimRight("# "+l.Texts[0], " ")
 	}
@@ -174,9 +174,9 @@ func (l *Line) writeField(b *strings.Builder, f field) {
 	}
 }
 
-// parseText reads what text writes, and nothing else: a line that would be
+// Parse reads what Text writes, and nothing else: a line that would be
 // written in another way is refused.
-func parseText(s string) (Line, error) {
+func Parse(s string) (Line, error) {
 	verb, rest, _ := strings.Cut(s, " ")
 	l := Line{Verb: Verb(verb)}
 	if l.Verb == VerbWords {
@@ -197,7 +197,7 @@ func parseText(s string) (Line, error) {
 }
 
 func sameText(l *Line, s string) error {
-	if l.text() != s {
+	if l.Text() != s {
 		return fmt.Errorf("a line %q is not written as the record writes it", l.Verb)
 	}
 	return nil
@@ -242,7 +242,7 @@ func (l *Line) parseWord(f field, word string) (err error) {
 		l.Digest, err = parseDigest(word)
 	case fFault:
 		l.Fault = image.Fault(word)
-		if !l.Fault.Valid() && l.Fault != near {
+		if !l.Fault.Valid() && l.Fault != Near {
 			err = fmt.Errorf("%q is no kind of fault", word)
 		}
 	case fTime:
@@ -295,6 +295,6 @@ func parseVariant(s string) (v Variant, err error) {
 	return v, nil
 }
 
-// near stands for the fault in a line about sectors that were not read at all,
+// Near stands for the fault in a line about sectors that were not read at all,
 // because the ones beside them failed.
-const near image.Fault = "near"
+const Near image.Fault = "near"

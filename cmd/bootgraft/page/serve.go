@@ -1,0 +1,81 @@
+package page
+
+import (
+	"fmt"
+	"net/url"
+
+	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/cmd/bootgraft/words"
+	"bootgraft/image/disk"
+	"bootgraft/image/nbd"
+	"bootgraft/layout/scan/owners"
+)
+
+// Machine is the line that starts a virtual machine, a PC, from a disk that is
+// shown at an address. Without scratch the machine keeps what it writes to itself.
+func Machine(address *url.URL, scratch bool) string {
+	drive := "if=ide,format=raw,file=" + address.String()
+	if !scratch {
+		drive = "snapshot=on," + drive
+	}
+	return "qemu-system-i386 -m 128 -drive " + words.Shell(drive)
+}
+
+// Serving says how a disk that is shown can be reached.
+func Serving(u *talk.UI, size string, address *url.URL, scratch bool) {
+	u.Answerf("The disk is there, until Ctrl-C: %s\n  %s\n", size, address)
+	if scratch {
+		u.Wrapped("", "What is written to it stays in memory and is thrown away.")
+	} else {
+		u.Wrapped("", "Nothing can be written to it.")
+	}
+	u.Answerf("\nTo start a machine from it, a PC:\n\n  %s\n\n", Machine(address, scratch))
+}
+
+// mostVisits is how many lines of the story a page has.
+const mostVisits = 40
+
+// Served tells what was read, in order, by owner.
+func Served(u *talk.UI, r nbd.Report, o *owners.Owners) {
+	if r.Reads == 0 {
+		u.Answerf("Nothing was read.\n")
+		return
+	}
+	story, more := o.Story(r.Runs, mostVisits)
+	u.Answerf("Read, in order:\n")
+	for i, v := range story {
+		if more > 0 && i == len(story)-1 {
+			u.Answerf("  ... and %s more; all of them with --trace FILE. The last one:\n", disk.Grouped(more))
+		}
+		u.Wrapped("  ", VisitText(v))
+	}
+	if r.More > 0 {
+		u.Wrapped("  ", fmt.Sprintf("and %s after that, which were only counted", disk.Counted(r.More, "run")))
+	}
+	for _, n := range o.Never(r.Runs) {
+		u.Wrapped("Never read: ", fmt.Sprintf("%s, %s", n.Name, n.Text()))
+	}
+	if n := r.Left.Sectors(); n > 0 {
+		u.Wrapped("", fmt.Sprintf("%s of these are not touched by the plan, and read as zeros here; a real card holds there what it held before. The first: %s.", disk.Counted(n, "sector"), r.Left[0].Text()))
+	}
+	if n := r.Unknown.Sectors(); n > 0 {
+		u.Wrapped("", fmt.Sprintf("%s were asked for that the source does not know; the answer was an error. The first: %s.", disk.Counted(n, "sector"), r.Unknown[0].Text()))
+	}
+	if r.Writes > 0 {
+		u.Answerf("%s, thrown away.\n", disk.Counted(r.Writes, "write"))
+	}
+	if r.Refused > 0 {
+		u.Answerf("%s refused.\n", disk.Counted(r.Refused, "write"))
+	}
+}
+
+// VisitText is one line of a story.
+func VisitText(v owners.Visit) string {
+	switch {
+	case v.First == v.Last:
+		return fmt.Sprintf("sector %s: %s", disk.Grouped(v.First), v.Name)
+	case v.Sectors == v.Last-v.First+1:
+		return fmt.Sprintf("sectors %s to %s: %s", disk.Grouped(v.First), disk.Grouped(v.Last), v.Name)
+	}
+	return fmt.Sprintf("%s between %s and %s: %s", disk.Counted(v.Sectors, "sector"), disk.Grouped(v.First), disk.Grouped(v.Last), v.Name)
+}

@@ -1,0 +1,203 @@
+package record
+
+import (
+	"bufio"
+	"bytes"
+	"fmt"
+	"hash/crc32"
+	"io"
+	"strconv"
+
+	"bootgraft/image/disk"
+)
+
+// Damage says what of a record could not be read.
+type Damage struct {
+	Lines  int64      // that could not be proved, as far as they can be counted
+	Offset int64      // byte of the record at which the first damaged line begins
+	Mended int64      // lines with one wrong byte, which their checksum gave back
+	Lost   disk.Spans // sectors that the record calls known, and the image does not prove
+}
+
+// Salvager reads a damaged record. The digits of every line are a checksum of
+// its text that starts from the digits of the line before: two lines side by
+// side prove the second, wherever they stand. So everything before and behind a
+// damaged place is proved; and where one byte is wrong, the checksum tells which.
+type Salvager struct {
+	Take   func(*Line) bool // tells whether the line says something that can be
+	seeds  []uint32         // the digits that the next line may follow; the first are those of the last proved line
+	failed []byte           // the line before, if it could not be proved
+	seen   map[[2]uint32]bool
+	Proved int64
+	Damage
+}
+
+// mostSeeds is how many digits are tried: those of a few lines that could not be
+// proved may still be right.
+const mostSeeds = 8
+
+// Salvage takes from r all lines that can be proved, in their order.
+func (s *Salvager) Salvage(r io.Reader) error {
+	s.seeds, s.seen = []uint32{0}, map[[2]uint32]bool{}
+	in := bufio.NewReaderSize(r, MaxLine)
+	for off := int64(0); ; {
+		raw, err := in.ReadSlice('\n')
+		clean := s.Lines == 0 && s.Mended == 0
+		if len(raw) > 0 && !s.line(raw) {
+			s.Lines++
+			s.fail(raw)
+		}
+		if clean && (s.Lines > 0 || s.Mended > 0) {
+			s.Offset = off
+		}
+		off += int64(len(raw))
+		if err == io.EOF {
+			return nil
+		}
+		if err != nil && err != bufio.ErrBufferFull {
+			return err
+		}
+	}
+}
+
+// cutLine takes a line apart: what its digits say, and its text with newline.
+func cutLine(raw []byte) (digits uint32, text []byte, ok bool) {
+	if len(raw) < 10 || raw[8] != ' ' {
+		return 0, nil, false
+	}
+	n, err := strconv.ParseUint(string(raw[:8]), 16, 32)
+	return uint32(n), raw[9:], err == nil && !bytes.ContainsAny(raw[:8], "ABCDEF")
+}
+
+func checksum(seed uint32, text []byte) uint32 { return crc32.Update(seed, crc32.IEEETable, text) }
+
+// line tells whether a line could be proved, or mended.
+func (s *Salvager) line(raw []byte) bool {
+	digits, text, ok := cutLine(raw)
+	if ok {
+		for _, seed := range s.seeds {
+			if checksum(seed, text) == digits {
+				return s.accept(seed, digits, text)
+			}
+		}
+	}
+	last := s.seeds[0]
+	if s.failed != nil {
+		// The digits of the line before may be what is wrong with it, or a byte
+		// of it that has become a newline.
+		if len(s.failed) > 9 && ok {
+			if mid := checksum(last, s.failed[9:]); checksum(mid, text) == digits {
+				return s.mended(last, mid, s.failed[9:], 1) && s.accept(mid, digits, text)
+			}
+		}
+		if d, t, ok := repair(last, append(bytes.Clone(s.failed), raw...)); ok {
+			return s.mended(last, d, t, 1)
+		}
+		return false
+	}
+	for p := 10; p+10 <= len(raw) && ok; p++ { // or the newline between two lines was lost
+		if _, _, two := cutLine(raw[p:]); two {
+			if first := append(bytes.Clone(raw[9:p-1]), '\n'); checksum(last, first) == digits {
+				return s.mended(last, digits, first, 0) && s.line(raw[p:])
+			}
+		}
+	}
+	if d, t, ok := repair(last, raw); ok {
+		return s.mended(last, d, t, 0)
+	}
+	return false
+}
+
+// mended accepts a line that was put right, and takes back how many were
+// counted as lost for it.
+func (s *Salvager) mended(seed, digits uint32, text []byte, counted int64) bool {
+	s.failed = nil
+	if !s.accept(seed, digits, text) {
+		return false
+	}
+	s.Mended++
+	s.Lines -= counted
+	return true
+}
+
+// accept takes a proved line in. A line that was taken in before is a copy of
+// it, and says nothing of what came later.
+func (s *Salvager) accept(seed, digits uint32, text []byte) bool {
+	if key := [2]uint32{seed, digits}; s.seen[key] {
+		return false
+	} else {
+		s.seen[key] = true
+	}
+	l, err := Parse(string(bytes.TrimSuffix(text, []byte("\n"))))
+	if err != nil || !s.Take(&l) {
+		return false
+	}
+	s.Proved++
+	others := s.seeds[1:]
+	s.seeds = append([]uint32{digits}, others[:min(len(others), mostSeeds-2)]...)
+	before := s.failed
+	s.failed = nil
+	// Two lines may have changed places.
+	if d, t, ok := cutLine(before); ok && checksum(digits, t) == d && s.accept(digits, d, t) {
+		s.Lines--
+	}
+	return true
+}
+
+// fail remembers a line that could not be proved.
+func (s *Salvager) fail(raw []byte) {
+	s.failed = bytes.Clone(raw)
+	if digits, _, ok := cutLine(raw); ok {
+		s.seeds = append([]uint32{s.seeds[0], digits}, s.seeds[1:min(len(s.seeds), mostSeeds-2)]...)
+	}
+}
+
+// repair returns a line in which one byte is wrong as it was.
+func repair(seed uint32, raw []byte) (digits uint32, text []byte, ok bool) {
+	if len(raw) < 11 || raw[len(raw)-1] != '\n' {
+		return 0, nil, false
+	}
+	text = raw[9:]
+	sum := checksum(seed, text)
+	wrong := 0
+	for i, c := range fmt.Appendf(nil, "%08x ", sum) {
+		if raw[i] != c {
+			wrong++
+		}
+	}
+	if wrong <= 1 && bytes.IndexByte(text, '\n') == len(text)-1 {
+		return sum, text, true
+	}
+	digits, _, ok = cutLine(raw)
+	if !ok {
+		return 0, nil, false
+	}
+	return digits, repairText(text, sum^digits), repairText(text, sum^digits) != nil
+}
+
+// repairText finds the one byte of text that is wrong from what its checksum
+// differs by: a difference in one byte makes one of 255 values of the table,
+// which every byte after it turns further, and that can be turned back.
+func repairText(text []byte, delta uint32) []byte {
+	table := crc32.IEEETable
+	var back [256]byte // the entry of the table by its highest byte
+	for i := range table {
+		back[table[i]>>24] = byte(i)
+	}
+	var found []byte
+	for i := len(text) - 1; i >= 0; i-- {
+		n := back[delta>>24]
+		if table[n] == delta && i < len(text)-1 {
+			fixed := bytes.Clone(text)
+			fixed[i] ^= n
+			if _, err := Parse(string(fixed[:len(fixed)-1])); err == nil && bytes.IndexByte(fixed, '\n') == len(fixed)-1 {
+				if found != nil {
+					return nil // it could be either
+				}
+				found = fixed
+			}
+		}
+		delta = (delta^table[n])<<8 | uint32(n)
+	}
+	return found
+}

@@ -1,0 +1,9 @@
+//go:build !unix
+
+package nbd
+
+import "net"
+
+// Listen makes a socket at a path that nothing has. Who may reach it is for its
+// folder to say.
+func Listen(path string) (net.Listener, error) { return net.Listen("unix", path) }

@@ -1,0 +1,16 @@
+//go:build unix
+
+package nbd
+
+import (
+	"net"
+	"syscall"
+)
+
+// Listen makes a socket at a path that nothing has, for this user alone.
+func Listen(path string) (net.Listener, error) {
+	// The rights are those of the moment in which it is made: changed afterwards, it
+	// would be open to all for a while.
+	defer syscall.Umask(syscall.Umask(0o177))
+	return net.Listen("unix", path)
+}

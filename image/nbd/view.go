@@ -1,0 +1,186 @@
+package nbd
+
+import (
+	"errors"
+	"slices"
+	"sync"
+
+	"bootgraft/image"
+	"bootgraft/image/disk"
+)
+
+// mostRuns bounds how many runs of reads are kept in order; later ones are counted.
+const mostRuns = 1 << 18
+
+// View is a disk as clients see it. Sectors that a plan does not touch read as
+// zeros, for whatever the card holds there is not known; sectors that the source
+// does not know answer with an error. Both are kept in mind, as is every read.
+type View struct {
+	src image.Source
+	to  *Scratch // nil: nothing can be written
+
+	mu     sync.Mutex
+	report Report
+}
+
+// Report is what clients did so far.
+type Report struct {
+	Clients int         // that came through the negotiation
+	Broken  int         // of these, went without taking leave, or sent what is no request
+	Reads   int64       // requests
+	Writes  int64       // requests that were done
+	Refused int64       // writes that were not
+	Runs    []disk.Span // what was read, in order; reads side by side are one run
+	More    int64       // runs beyond those that are kept
+	Left    disk.Spans  // read, and not touched by the plan: zeros were given
+	Unknown disk.Spans  // asked for, and not known: an error was given
+}
+
+// NewView shows a source, which cannot be written to.
+func NewView(src image.Source) *View { return &View{src: src} }
+
+// NewScratchView shows a source to which clients may write.
+func NewScratchView(s *Scratch) *View { return &View{src: s, to: s} }
+
+// Size returns the size of the disk in bytes.
+func (v *View) Size() int64 { return v.src.Size() }
+
+// Report returns what clients did so far.
+func (v *View) Report() Report {
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	r := v.report
+	r.Runs = slices.Clone(r.Runs) // the last one may go on growing
+	return r
+}
+
+// wasRead tells whether anything was read.
+func (v *View) wasRead() bool {
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	return v.report.Reads > 0
+}
+
+func (v *View) flags() uint16 {
+	f := uint16(flagHasFlags | flagSendFlush | flagMultiConn)
+	if v.to == nil {
+		return f | flagReadOnly
+	}
+	return f | flagSendFUA | flagWriteZeroes
+}
+
+func (v *View) met() {
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	v.report.Clients++
+}
+
+func (v *View) broke() {
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	v.report.Broken++
+}
+
+// read fills b, and returns an error of the protocol.
+func (v *View) read(b []byte, off int64) uint32 {
+	v.saw(off, len(b))
+	for at := 0; at < len(b); {
+		n, err := v.src.ReadAt(b[at:], off+int64(at))
+		at += n
+		if at == len(b) {
+			return 0
+		}
+		var unknown *image.UnknownError
+		if !errors.As(err, &unknown) {
+			return errIO
+		}
+		if unknown.State != image.Left {
+			v.note(&v.report.Unknown, unknown.Span)
+			return errIO
+		}
+		// The span is the first such run in what was asked for: up to it all is there.
+		// All of it is left alone: a planned card reads each piece of its plan by itself.
+		size := int64(v.src.SectorSize())
+		from, to := int64(unknown.Start)*size-off, int64(unknown.End())*size-off
+		if from > int64(at) {
+			if err := image.ReadFull(v.src, b[at:from], off+int64(at)); err != nil {
+				return errIO
+			}
+		}
+		if to <= int64(at) { // no run of this read: never go on without going forward
+			return errIO
+		}
+		end := min(to, int64(len(b)))
+		clear(b[max(from, int64(at)):end])
+		v.note(&v.report.Left, unknown.Span)
+		at = int(end)
+	}
+	return 0
+}
+
+// write writes b, and returns an error of the protocol.
+func (v *View) write(b []byte, off int64) uint32 {
+	if v.to == nil {
+		v.count(&v.report.Refused)
+		return errPerm
+	}
+	if _, err := v.to.WriteAt(b, off); err != nil {
+		v.count(&v.report.Refused)
+		if errors.Is(err, ErrFull) {
+			return errNoSpace
+		}
+		return errIO
+	}
+	v.count(&v.report.Writes)
+	return 0
+}
+
+// zero writes n zeros, in pieces.
+func (v *View) zero(off int64, n int) uint32 {
+	zeros := make([]byte, min(n, 1<<20))
+	for n > 0 {
+		part := zeros[:min(n, len(zeros))]
+		if errno := v.write(part, off); errno != 0 {
+			return errno
+		}
+		off, n = off+int64(len(part)), n-len(part)
+	}
+	return 0
+}
+
+func (v *View) count(n *int64) {
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	*n++
+}
+
+func (v *View) note(to *disk.Spans, s disk.Span) {
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	*to = to.Add(s)
+}
+
+// saw keeps a read in mind. One that goes on where the last ended, or lies within
+// it, belongs to its run.
+func (v *View) saw(off int64, n int) {
+	size := int64(v.src.SectorSize())
+	s := disk.Between(disk.Sector(off/size), disk.Sector((off+int64(n)+size-1)/size))
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	r := &v.report
+	if r.Reads++; s.Empty() {
+		return
+	}
+	if k := len(r.Runs); k > 0 && r.More == 0 {
+		last := &r.Runs[k-1]
+		if s.Start >= last.Start && s.Start <= last.End() {
+			last.Count = max(last.End(), s.End()) - last.Start
+			return
+		}
+	}
+	if len(r.Runs) == mostRuns {
+		r.More++
+		return
+	}
+	r.Runs = append(r.Runs, s)
+}
