@@ -226,10 +226,9 @@ func TestLadderOfOneDrive(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s.Fields = report.Fields
 	want, started := build(size), 0
 	for try := 1; ; try++ {
-		w := Wishes{Target: plan.Disk{Sectors: size, SectorSize: 512}, Truths: report.Truths(), Try: try}
+		w := Wishes{Target: plan.Disk{Sectors: size, SectorSize: 512}, Truths: report.Truths(), Fields: report.Fields, Try: try}
 		w.Accept = []disk.Code{disk.ChecksumBroken, disk.CopyLeftBehind, disk.SlackInUse}
 		p, err := Plan(context.Background(), src, s, w)
 		if refused := IsRefused(err); refused != nil && slices.Contains(imagetest.Codes(refused.Why), string(disk.NoSuchTry)) {
