@@ -118,19 +118,6 @@ func (a *applier) makeReceipt(path string) (*os.File, error) {
 	return f, nil
 }
 
-// appendTo takes a receipt for this run, to add lines to it.
-func appendTo(path string) (*os.File, error) {
-	f, err := receipt.Append(path)
-	if errors.Is(err, newfile.ErrInUse) {
-		return nil, inUse(path)
-	}
-	return f, err
-}
-
-func inUse(path string) *Refusal {
-	return &Refusal{Code: disk.ReceiptInUse, Path: path, Why: "another run of this program works with this receipt", Do: "wait until it ends; for another card give another name with --receipt"}
-}
-
 var errChangedReceipt = errors.New("the receipt was changed since it was read; rehearse again")
 
 func (a *applier) fillReceipt(h receipt.Header) error {

@@ -27,7 +27,7 @@ var mutants = []mutant{
 	{"samecard.go", "	if r.New == nil {\n		return judgement{outcome: another,", "	if r.New == nil {\n		return judgement{outcome: goOn,", "TestAReceiptOfTheOlderForm", ""},
 	{"receipt/read.go", "	if len(l.Differ) == 0 { // a step back begins no stage\n		r.Proof = r.proofAfter(l.Stage)\n	}", "	r.Proof = r.proofAfter(l.Stage)", "TestAStepBackBeginsNoStage", ""},
 	{"receipt/read.go", "r.Stage == StageDone && !r.Undoing ||", "r.Stage == StageDone ||", "TestAnUndoThatWasBegunIsNotFinished", ""},
-	{"keep.go", "	if errors.Is(err, newfile.ErrInUse) {\n		return nil, inUse(path)", "	if false {\n		return nil, inUse(path)", "TestTwoWritersDoNotShareAReceipt", ""},
+	{"try.go", "	if errors.Is(err, newfile.ErrInUse) {\n		return nil, inUse(path)", "	if false {\n		return nil, inUse(path)", "TestTwoWritersDoNotShareAReceipt", ""},
 	{"keep.go", "(now.Digest != a.receipt.Digest || now.End != a.receipt.End)", "false", "TestAReceiptThatGrewMeanwhile", ""},
 	{"keep.go", "	if err == nil {\n		err = a.judgeAgain(now)\n	}\n", "", "TestAnotherCardAfterTheWord", ""},
 	{"keep.go", "	if err == nil { // what the run before reserved is gone with that\n		err = newfile.Reserve(file, progressRoom)\n	}\n", "", "TestRoomBehindTheReceipt", ""},

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"os"
 
 	"bootgraft/image/disk"
 	"bootgraft/safety/newfile"
@@ -104,4 +105,17 @@ func (r *Rehearsal) kept() disk.Spans {
 		kept = kept.Union(written(q.Pieces))
 	}
 	return kept
+}
+
+// appendTo takes a receipt for this run, to add lines to it.
+func appendTo(path string) (*os.File, error) {
+	f, err := receipt.Append(path)
+	if errors.Is(err, newfile.ErrInUse) {
+		return nil, inUse(path)
+	}
+	return f, err
+}
+
+func inUse(path string) *Refusal {
+	return &Refusal{Code: disk.ReceiptInUse, Path: path, Why: "another run of this program works with this receipt", Do: "wait until it ends; for another card give another name with --receipt"}
 }

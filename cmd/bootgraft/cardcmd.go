@@ -59,9 +59,6 @@ type cardCmdFlags struct {
 // tests are the ways to test a card by writing.
 var tests = input.Choices{Flag: "write-test", Words: []string{device.Quick, device.Full}, None: true}
 
-// keeps is what a receipt may keep of the old content.
-var keeps = input.Choices{Flag: "keep", Words: []string{"tables", "all"}}
-
 func cardCommand(u *talk.UI) *cobra.Command {
 	var f cardCmdFlags
 	c := &cobra.Command{
@@ -77,7 +74,7 @@ func cardCommand(u *talk.UI) *cobra.Command {
 	fl := c.Flags()
 	tests.Add(c, &f.test, "", "quick or full: test by writing; needs --device")
 	fl.BoolVar(&f.pull, "pull", false, "with --write-test quick: in two halves, with the card pulled between them")
-	keeps.Add(c, &f.keep, "tables", "with --write-test full, what the receipt keeps of the old content: tables, or all")
+	device.Keeps.Add(c, &f.keep, "tables", "with --write-test full, what the receipt keeps of the old content: tables, or all")
 	fl.IntVar(&f.sectorSize, "sector-size", 512, "logical sector size of an image file in bytes: 512, 1024, 2048 or 4096")
 	input.AcceptFlag(fl, &f.card.Accept)
 	f.card.Add(c)
@@ -87,8 +84,8 @@ func cardCommand(u *talk.UI) *cobra.Command {
 // check finds flags that contradict each other before anything is opened.
 func (f *cardCmdFlags) check(args []string) error {
 	switch {
-	case keeps.Check(f.keep) != nil:
-		return keeps.Check(f.keep)
+	case device.Keeps.Check(f.keep) != nil:
+		return device.Keeps.Check(f.keep)
 	case f.pull && f.test != device.Quick:
 		return talk.Usagef("--pull goes with --write-test quick")
 	case f.test == "" && (f.card.Device || f.keep == "all" || len(f.card.Accept) > 0):
@@ -118,7 +115,7 @@ func (f *cardCmdFlags) run(ctx context.Context, u *talk.UI, args []string) error
 		f.card.KeepAll, f.card.Program = f.keep == "all", writtenBy()
 		return device.Test(ctx, u, args[0], f.test, f.pull, f.card)
 	case len(args) == 0:
-		return listDisks(u, "sudo bootgraft card DISK        what a card is, and what is on it")
+		return device.List(u, "sudo bootgraft card DISK        what a card is, and what is on it")
 	}
 	l, err := device.OpenLook(ctx, u, args[0], f.sectorSize, f.sizeGiven)
 	if err != nil {

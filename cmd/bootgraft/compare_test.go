@@ -12,11 +12,13 @@ import (
 	"strings"
 	"testing"
 
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/imagetest"
 	"bootgraft/image/imagetest/need"
+	"bootgraft/layout/rule/candidate"
 	"bootgraft/layout/rule/compare/family"
 )
 
@@ -135,14 +137,14 @@ func TestCompareFindsTheRulesOfGPT(t *testing.T) {
 		args = append(args, name)
 	}
 	answer, _ := y.run(talk.ExitDone, args...)
-	var got comparisonJSON
+	var got document.Compare
 	if err := json.Unmarshal([]byte(answer), &got); err != nil {
 		t.Fatal(err)
 	}
 	values := map[string]uint64{}
 	for _, f := range got.For.Fields {
 		if f.State == "proved" {
-			values[f.Place.String()] = f.Value
+			values[candidate.Place(f.Place).String()] = f.Value
 		}
 	}
 	for place, want := range map[string]uint64{
@@ -154,7 +156,7 @@ func TestCompareFindsTheRulesOfGPT(t *testing.T) {
 	}
 	sums := map[string]bool{}
 	for _, c := range got.Checks {
-		sums[fmt.Sprintf("%s %s %s %d", c.Place, c.State, c.Ways[0].Sum, c.Ways[0].Count)] = true
+		sums[fmt.Sprintf("%s %s %s %d", candidate.Place(c.Place), c.State, c.Ways[0].Sum, c.Ways[0].Count)] = true
 	}
 	for _, want := range []string{"sector 1, byte 16 proved crc32-ieee 92", "sector 1, byte 88 proved crc32-ieee 16384", "end-1, byte 16 proved crc32-ieee 92"} {
 		if !sums[want] {

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"encoding/hex"
 	"errors"
 	"fmt"
 
@@ -14,8 +13,6 @@ import (
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/disk"
-	"bootgraft/layout"
-	"bootgraft/layout/rule/candidate"
 	"bootgraft/layout/scan/diff"
 )
 
@@ -33,7 +30,7 @@ func (f *compareFlags) changed(c *cobra.Command, u *talk.UI) error {
 	defer after.Close()
 	before.SayDamage(u)
 	after.SayDamage(u)
-	was, err := runSurvey(c, u, before)
+	was, err := before.Survey(c.Context(), u)
 	if err != nil {
 		return err
 	}
@@ -41,7 +38,7 @@ func (f *compareFlags) changed(c *cobra.Command, u *talk.UI) error {
 		// What the plan did not touch is not its own: whatever lies there says nothing.
 		after.Source = image.NewKnown(after.Source, image.Unknown(before, image.Whole(before)), nil)
 	}
-	is, err := runSurvey(c, u, after)
+	is, err := after.Survey(c.Context(), u)
 	if err != nil {
 		return err
 	}
@@ -61,9 +58,7 @@ func (f *compareFlags) changed(c *cobra.Command, u *talk.UI) error {
 		return err
 	}
 	next := f.nextOriginal(r, drive, before.SectorSize())
-	if u.JSON {
-		return u.Object(document.KindChanged, f.changedJSON(r, next))
-	}
+	u.Document(document.NewChanged(f.before, f.after, r, page.KindTexts, next))
 	page.Changed(u, f.before, f.after, r, next)
 	return nil
 }
@@ -95,131 +90,4 @@ func (f *compareFlags) openBefore() (before, drive *input.Source, err error) {
 	}
 	before = &input.Source{Source: j.Card, Path: f.before, Files: j.Files, Close: func() error { j.Close(); return nil }}
 	return before, j.Src, nil
-}
-
-type changedJSON struct {
-	Schema   int                 `json:"schema"`
-	Before   string              `json:"before"`
-	After    string              `json:"after"`
-	Sectors  disk.Sector         `json:"sectors"`
-	Compared disk.Sector         `json:"compared_sectors"`
-	Changed  disk.Sector         `json:"changed_sectors"`
-	Kinds    []diff.Kind         `json:"kinds"`
-	Text     []string            `json:"text"`
-	Regions  []changedRegionJSON `json:"regions"`
-	Files    *diff.FileChanges   `json:"files"`
-	Readings []readingJSON       `json:"readings"`
-	Renewed  []renewedJSON       `json:"checksums"`
-	Copies   []copiedJSON        `json:"copies"`
-	Volumes  []madeVolumeJSON    `json:"new_volumes"`
-	Findings []disk.Finding      `json:"findings"`
-	Original bool                `json:"original"`       // an original for `compare`
-	Next     string              `json:"next,omitempty"` // the command that compares it
-}
-
-// readingJSON is a number about the size of the disk in bytes that changed.
-type readingJSON struct {
-	Sector     disk.Sector        `json:"sector"`
-	Byte       int                `json:"byte"`
-	Width      int                `json:"width"`
-	Encoding   candidate.Encoding `json:"encoding"`
-	Value      uint64             `json:"value"`
-	Meaning    string             `json:"meaning"`
-	Also       []string           `json:"alternatives"`
-	Was        *uint64            `json:"was"` // null: no number
-	WasMeaning string             `json:"was_meaning,omitempty"`
-	WasDrive   bool               `json:"was_of_source"`
-	ByChance   float64            `json:"expected_by_chance"`
-	State      string             `json:"state"` // proved, undecided
-}
-
-type renewedJSON struct {
-	Sector   disk.Sector        `json:"sector"`
-	Byte     int                `json:"byte"`
-	Width    int                `json:"width"`
-	Encoding candidate.Encoding `json:"encoding"`
-	Sum      string             `json:"sum"`
-	Over     disk.Sector        `json:"over_sector"`
-	From     int                `json:"over_byte"`
-	Count    int64              `json:"over_bytes"`
-	Right    bool               `json:"right_before"`
-	ByChance float64            `json:"expected_by_chance"`
-}
-
-type copiedJSON struct {
-	Sector disk.Sector `json:"sector"`
-	Of     disk.Sector `json:"of"`
-	Order  string      `json:"order"`
-	Bytes  int         `json:"changed_bytes"`
-}
-
-type madeVolumeJSON struct {
-	Index int `json:"index"`
-	disk.Span
-	Kind  string `json:"volume_kind"`
-	Maker string `json:"maker"`
-	Lost  int    `json:"files_gone"`
-}
-
-type changedRegionJSON struct {
-	disk.Span
-	Role     layout.Role         `json:"role"`
-	Name     string              `json:"name"`
-	Changed  disk.Sector         `json:"changed_sectors"`
-	Bytes    int64               `json:"changed_bytes"`
-	Unknown  disk.Sector         `json:"not_compared_sectors"`
-	Restored disk.Sector         `json:"from_other_end_sectors"`
-	Numbers  []changedNumberJSON `json:"changes"`
-}
-
-type changedNumberJSON struct {
-	Sector disk.Sector `json:"sector"`
-	Offset int         `json:"offset"`
-	Was    string      `json:"was"`
-	Is     string      `json:"is"`
-}
-
-func (f *compareFlags) changedJSON(r *diff.Report, next string) changedJSON {
-	j := changedJSON{
-		Schema: schema, Before: f.before, After: f.after, Sectors: r.Sectors, Compared: r.Compared, Changed: r.Changed,
-		Kinds: r.Kinds, Files: &r.Files, Readings: []readingJSON{}, Renewed: []renewedJSON{}, Copies: []copiedJSON{},
-		Volumes: []madeVolumeJSON{}, Findings: append([]disk.Finding{}, r.Findings...), Original: r.Original, Next: next,
-	}
-	for _, k := range r.Kinds {
-		j.Text = append(j.Text, page.KindTexts[k])
-	}
-	for _, g := range r.Regions {
-		x := changedRegionJSON{g.Span, g.Role, g.Name, g.Changed, g.Bytes, g.Unknown, g.Restored, []changedNumberJSON{}}
-		for _, n := range g.Numbers {
-			x.Numbers = append(x.Numbers, changedNumberJSON{n.Sector, n.Byte, hex.EncodeToString(n.Was), hex.EncodeToString(n.Is)})
-		}
-		j.Regions = append(j.Regions, x)
-	}
-	for _, x := range r.Readings {
-		j.Readings = append(j.Readings, readingObject(x))
-	}
-	for _, x := range r.Renewed {
-		j.Renewed = append(j.Renewed, renewedJSON{x.Sector, x.Byte, x.Width, x.Encoding, x.Sum, x.Over, x.From, x.Count, x.Right, x.ByChance})
-	}
-	for _, x := range r.Copies {
-		j.Copies = append(j.Copies, copiedJSON{x.Sector, x.Of, x.Order.String(), x.Bytes})
-	}
-	for _, x := range r.Volumes {
-		j.Volumes = append(j.Volumes, madeVolumeJSON{x.Index, x.Span, x.Kind, x.Maker, x.Lost})
-	}
-	return j
-}
-
-func readingObject(r diff.Reading) readingJSON {
-	j := readingJSON{
-		Sector: r.Sector, Byte: r.Byte, Width: r.Width, Encoding: r.Encoding, Value: r.Value, Meaning: r.Meaning,
-		Also: append([]string{}, r.Also...), WasMeaning: r.WasMeaning, WasDrive: r.WasDrive, ByChance: r.ByChance, State: "undecided",
-	}
-	if r.WasNumber {
-		j.Was = &r.Was
-	}
-	if r.Proved() {
-		j.State = "proved"
-	}
-	return j
 }

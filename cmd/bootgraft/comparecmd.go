@@ -65,7 +65,7 @@ func compareCommand(u *talk.UI) *cobra.Command {
 		Args:  cobra.ArbitraryArgs,
 		RunE: func(c *cobra.Command, args []string) error {
 			f.command, f.bar = c, u.Bar
-			return refusedSource(u, f.run(c, u, args))
+			return input.Refused(u, f.run(c, u, args))
 		},
 	}
 	fl := c.Flags()
@@ -150,8 +150,9 @@ func (f *compareFlags) originals(c *cobra.Command, u *talk.UI, args []string) er
 			return err
 		}
 	}
-	if u.JSON {
-		return u.Object(document.KindCompare, comparisonObject(&a))
+	if u.JSON { // advice takes its time
+		u.Document(document.NewCompare(a.Comparison, dumps, a.Advice(), a.Card, f.out))
+		return nil
 	}
 	page.Comparison(u, &a)
 	return nil

@@ -26,7 +26,7 @@ var documentTypes = map[document.Kind]any{
 	document.KindRefused: document.Refused{}, document.KindWrite: document.Written{}, document.KindRehearsal: document.Rehearsal{},
 	document.KindUndo: document.Written{}, document.KindVerify: document.Verify{}, document.KindArchive: document.Archive{},
 	document.KindCard: document.Card{}, document.KindCardTest: document.CardTest{}, document.KindFiles: document.Files{},
-	document.KindCompare: comparisonJSON{}, document.KindChanged: changedJSON{}, document.KindKitMake: document.KitMake{},
+	document.KindCompare: document.Compare{}, document.KindChanged: document.Changed{}, document.KindKitMake: document.KitMake{},
 	document.KindKitShow: document.KitShow{}, document.KindKitAsk: document.KitAsk{}, document.KindServe: document.Serve{}, document.KindFindings: document.Findings{},
 }
 

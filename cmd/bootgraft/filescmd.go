@@ -97,7 +97,7 @@ func (f *filesFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 	}
 	src, name, closeSource, err := f.open(args)
 	if err != nil {
-		return refusedSource(u, err)
+		return input.Refused(u, err)
 	}
 	defer closeSource()
 	if o, ok := src.(*input.Source); ok {

@@ -74,15 +74,15 @@ var mayImport = map[string][]string{
 	"cmd/bootgraft/words": {},
 	// A document is a form of values: it opens nothing (see noFiles), and reaches no terminal.
 	"cmd/bootgraft/document": append([]string{
-		"image/disk/register", "image/capture", "layout/kit", "layout/kit/gather", "layout/plan", "layout/rule/candidate", "layout/scan", "layout/scan/owners", "layout/scan/second", "image/nbd",
-		"safety", "safety/blockdev", "safety/held", "safety/rescue",
+		"image/disk/register", "image/capture", "image/nbd", "layout/kit", "layout/kit/gather", "layout/plan", "layout/rule/candidate", "layout/rule/compare",
+		"layout/scan", "layout/scan/diff", "layout/scan/owners", "layout/scan/second", "safety", "safety/blockdev", "safety/held", "safety/rescue",
 	}, ground...),
 	"cmd/bootgraft/talk": {"image/disk", "cmd/bootgraft/words", "cmd/bootgraft/document"},
 	// What a person types may stand for any file or device; nothing is shown here.
 	"cmd/bootgraft/input": append([]string{
 		"image/capture", "image/pieces", "layout/kit", "layout/plan", "layout/plan/card", "layout/plan/fit", "layout/rule/compare",
 		"layout/scan", "layout/scan/files", "layout/table/mbr", "layout/volume/fat/resize", "safety", "safety/blockdev", "safety/newfile", "safety/rescue",
-		"cmd/bootgraft/talk", "cmd/bootgraft/words",
+		"cmd/bootgraft/document", "cmd/bootgraft/talk", "cmd/bootgraft/words",
 	}, ground...),
 	// A page is text from values: it opens nothing (see noFiles) and asks nobody.
 	"cmd/bootgraft/page": append([]string{

@@ -2,8 +2,6 @@ package main
 
 import (
 	"fmt"
-	"slices"
-	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -31,12 +29,12 @@ func kitCommand(u *talk.UI, played map[string]capture.Drive) *cobra.Command {
 		Use:   "kit",
 		Short: "the boot areas alone, to keep or to help another owner",
 		Long:  kitHelp,
-		Args:  unknownCommand,
+		Args:  input.UnknownCommand,
 		RunE:  func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	c.AddCommand(kitMakeCommand(u, played), kitShowCommand(u), kitAskCommand(u))
 	for _, sub := range c.Commands() {
-		sub.Args = usageArgs(sub.Args)
+		sub.Args = input.UsageArgs(sub.Args)
 	}
 	return c
 }
@@ -81,20 +79,8 @@ func kitShow(u *talk.UI, path string) error {
 	case k.Manifest.Rules == nil:
 		u.Answerf("\n%s", kit.WayOut)
 	}
-	u.Answerf("\nNext:\n\n  bootgraft survey %s\n  bootgraft plan %s --size Ns%s -o card.plan\n", words.Shell(path), words.Shell(path), emptyFlags(&k.Manifest))
+	u.Answerf("\nNext:\n\n  bootgraft survey %s\n  bootgraft plan %s --size Ns%s -o card.plan\n", words.Shell(path), words.Shell(path), page.EmptyFlags(&k.Manifest))
 	return nil
-}
-
-// emptyFlags returns the flags that make every FAT volume empty, as a kit holds
-// no files, but for those that are asked for already.
-func emptyFlags(m *kit.Manifest, asked ...int) string {
-	var b strings.Builder
-	for _, v := range m.Facts.Volumes {
-		if strings.HasPrefix(v.Kind, "fat") && !slices.Contains(asked, v.Index) {
-			fmt.Fprintf(&b, " --empty-volume %d", v.Index)
-		}
-	}
-	return b.String()
 }
 
 type kitAskFlags struct {

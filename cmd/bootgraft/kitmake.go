@@ -112,7 +112,7 @@ func (f *kitMakeFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 	if n := src.SectorSize(); f.ruleSize != 0 && f.ruleSize != n {
 		return talk.Refusef("%s is of drives with sectors of %d bytes, and this one has %d", f.rules, f.ruleSize, n)
 	}
-	s, err := runSurvey(c, u, src)
+	s, err := src.Survey(c.Context(), u)
 	if err != nil {
 		return err
 	}
@@ -187,7 +187,7 @@ func (f *kitMakeFlags) open(c *cobra.Command, u *talk.UI, args []string) (*input
 	f.source.Accept, f.source.Bar = f.accept, u.Bar
 	src, err := input.OpenSource(path, f.source)
 	if err != nil {
-		return nil, refusedSource(u, err)
+		return nil, input.Refused(u, err)
 	}
 	src.SayDamage(u)
 	return src, nil

@@ -9,13 +9,11 @@ import (
 	"os"
 	"os/signal"
 	"runtime"
-	"slices"
 	"strings"
 	"syscall"
 
 	"github.com/spf13/cobra"
 
-	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/capture"
@@ -100,47 +98,10 @@ func rootCommand(u *talk.UI, played map[string]capture.Drive) *cobra.Command {
 	root.SetHelpCommand(helpCommand(u))
 	completeAccept(root)
 	for _, c := range root.Commands() {
-		c.Args = usageArgs(c.Args)
+		c.Args = input.UsageArgs(c.Args)
 	}
-	root.Args = unknownCommand
+	root.Args = input.UnknownCommand
 	input.GiveOnce(root)
 	root.SetUsageTemplate(strings.ReplaceAll(root.UsageTemplate(), ".FlagUsages ", ".FlagUsagesWrapped 80 "))
 	return root
-}
-
-// usageArgs makes a wrong number of arguments, or one that is empty, end as wrong
-// usage.
-func usageArgs(check cobra.PositionalArgs) cobra.PositionalArgs {
-	return func(c *cobra.Command, args []string) error {
-		if i := slices.Index(args, ""); i >= 0 {
-			return talk.Usagef("argument %d: %w\nTry: %s --help", i+1, input.ErrEmpty, c.CommandPath())
-		}
-		if err := check(c, args); talk.ExitCode(err) == talk.ExitUsage {
-			return err
-		} else if err != nil {
-			return talk.Usagef("%v\nTry: %s --help", err, c.CommandPath())
-		}
-		return nil
-	}
-}
-
-func unknownCommand(c *cobra.Command, args []string) error {
-	if len(args) == 0 {
-		return nil
-	}
-	text := fmt.Sprintf("there is no command %q", args[0])
-	if near := c.SuggestionsFor(args[0]); len(near) > 0 {
-		text += fmt.Sprintf("; did you mean %s?", strings.Join(near, " or "))
-	}
-	return talk.Usagef("%s\nTry: %s --help", text, c.CommandPath())
-}
-
-// refusedSource writes what a SOURCE asks for as one object, where a script asks.
-func refusedSource(u *talk.UI, err error) error {
-	var e *input.NeedError
-	if !u.JSON || !errors.As(err, &e) {
-		return err
-	}
-	u.Document(document.NewRefused(nil, e.Need))
-	return talk.Coded(talk.ExitRefused, talk.ErrSaid)
 }

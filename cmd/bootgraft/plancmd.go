@@ -108,7 +108,7 @@ func (f *planFlags) run(c *cobra.Command, u *talk.UI, path string) error {
 	f.source.Accept, f.source.Bar = f.accept, u.Bar
 	src, err := input.OpenSource(path, f.source)
 	if err != nil {
-		return refusedSource(u, err)
+		return input.Refused(u, err)
 	}
 	defer src.Close()
 	src.SayDamage(u)
@@ -123,7 +123,7 @@ func (f *planFlags) run(c *cobra.Command, u *talk.UI, path string) error {
 		return err
 	}
 	once := src.Once()
-	s, err := runSurvey(c, u, once)
+	s, err := once.Survey(c.Context(), u)
 	if err != nil {
 		return err
 	}
@@ -327,7 +327,7 @@ func (f *planFlags) kitHint(src *input.Source, s *layout.Map, cause, refusal err
 	if r == nil || !isKit || !r.InVolumes {
 		return refusal
 	}
-	flags := emptyFlags(&kit.Manifest{Facts: gather.Facts(s)}, f.volumes.Empty...)
+	flags := page.EmptyFlags(&kit.Manifest{Facts: gather.Facts(s)}, f.volumes.Empty...)
 	if flags == "" || refusal == nil || talk.ExitCode(refusal) != talk.ExitRefused {
 		return refusal
 	}

@@ -23,6 +23,7 @@ import (
 	"bootgraft/layout/scan"
 	"bootgraft/layout/scan/owners"
 	"bootgraft/safety"
+	"bootgraft/safety/newfile"
 )
 
 const serveHelp = `Shows a planned card, before it exists, or an image, to other programs as a block
@@ -185,7 +186,7 @@ func (f *serveFlags) listen(port bool) (l net.Listener, address *url.URL, clean 
 	}
 	path := f.socket
 	if path == "" {
-		dir, err := os.MkdirTemp("", "bootgraft-")
+		dir, err := newfile.TempFolder("bootgraft-")
 		if err != nil {
 			return nil, nil, clean, err
 		}

@@ -2,9 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
-	"fmt"
-	"time"
 
 	"github.com/spf13/cobra"
 
@@ -17,9 +14,7 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/image/peek"
-	"bootgraft/layout"
 	"bootgraft/layout/scan"
-	"bootgraft/safety/blockdev"
 )
 
 const surveyHelp = `Reads an image of a drive and says who owns every sector of it: tables, gaps,
@@ -52,7 +47,7 @@ func surveyCommand(u *talk.UI) *cobra.Command {
 		Args:  cobra.MaximumNArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
 			if len(args) == 0 {
-				return listDisks(u, "sudo bootgraft survey DISK      a short look at an old drive\n  sudo bootgraft card DISK        what a card is, and what is on it")
+				return device.List(u, "sudo bootgraft survey DISK      a short look at an old drive\n  sudo bootgraft card DISK        what a card is, and what is on it")
 			}
 			if args[0] == "next" || input.IsDevice(args[0]) {
 				return shortLook(u, c.Context(), args[0])
@@ -60,11 +55,11 @@ func surveyCommand(u *talk.UI) *cobra.Command {
 			f.Bar, f.Shows = u.Bar, true
 			src, err := input.OpenSource(args[0], f)
 			if err != nil {
-				return refusedSource(u, err)
+				return input.Refused(u, err)
 			}
 			defer src.Close()
 			src.SayDamage(u)
-			s, err := runSurvey(c, u, src)
+			s, err := src.Survey(c.Context(), u)
 			if err != nil {
 				return err
 			}
@@ -89,15 +84,6 @@ func surveyCommand(u *talk.UI) *cobra.Command {
 	return c
 }
 
-func runSurvey(c *cobra.Command, u *talk.UI, src *input.Source) (*layout.Map, error) {
-	progress, finish := u.Bar("looking")
-	defer finish()
-	n := int64(src.SectorSize())
-	return scan.Run(c.Context(), src, scan.Options{Progress: func(done, total disk.Sector) {
-		progress(int64(done)*n, int64(total)*n)
-	}, Source: func() []disk.Finding { return src.Findings }})
-}
-
 // shortLook surveys a drive by a few reads. The path next stands for the one
 // that is plugged in now.
 func shortLook(u *talk.UI, ctx context.Context, path string) error {
@@ -120,30 +106,5 @@ func shortLook(u *talk.UI, ctx context.Context, path string) error {
 	}
 	u.Answerf("%s: %s\n", path, page.IdentityText(d.Identity()))
 	page.Survey(u, path, s)
-	return nil
-}
-
-// listDisks shows the disks of this machine. next is how to go on with one.
-func listDisks(u *talk.UI, next string) error {
-	all, err := blockdev.Disks()
-	if errors.Is(err, blockdev.ErrUnsupported) {
-		return talk.Coded(talk.ExitRefused, input.ErrNoDevices)
-	}
-	if err != nil {
-		return fmt.Errorf("the disks of this machine could not be listed: %w", err)
-	}
-	if u.JSON {
-		u.Document(document.NewDisks(all))
-		return nil
-	}
-	if len(all) == 0 {
-		u.Answerf("No disk is here that has a medium in it.\n")
-	} else {
-		u.Answerf("%-14s %17s %10s  %-8s  %s\n", "disk", "sectors", "GB", "attached", "what it says of itself")
-	}
-	for _, d := range all {
-		page.Disk(u, d, time.Now())
-	}
-	u.Answerf("\nNot sure which one it is? Type next instead of a disk, then plug it in. Or:\n\n  %s\n", next)
 	return nil
 }

@@ -59,7 +59,7 @@ func writeCommand(u *talk.UI) *cobra.Command {
 	f.source.Bar = u.Bar
 	f.card.Add(c)
 	c.Flags().StringArrayVar(&f.card.Earlier, "earlier", nil, "with --device: the receipt of an earlier write of this card, if it is not beside the plan; may be repeated")
-	keeps.Add(c, &f.keep, "tables", "with --device, what the receipt keeps of the old content: tables, or all that is replaced")
+	device.Keeps.Add(c, &f.keep, "tables", "with --device, what the receipt keeps of the old content: tables, or all that is replaced")
 	c.Flags().BoolVar(&f.image.Replace, "replace", false, "replace an existing TARGET")
 	c.Flags().BoolVar(&f.image.Hash, "sha256", false, "also compute the SHA-256 of what is written")
 	return c
@@ -68,8 +68,8 @@ func writeCommand(u *talk.UI) *cobra.Command {
 // check finds flags that contradict each other before anything is opened.
 func (f *writeFlags) check() error {
 	switch {
-	case keeps.Check(f.keep) != nil:
-		return keeps.Check(f.keep)
+	case device.Keeps.Check(f.keep) != nil:
+		return device.Keeps.Check(f.keep)
 	case f.card.Device && (f.image.Replace || f.image.Hash):
 		return talk.Usagef("--replace and --sha256 are for image files; what a card holds is read back in any case")
 	case !f.card.Device && (f.keep == "all" || f.card.Earlier != nil):

@@ -3,6 +3,7 @@ package device
 import (
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
 )
@@ -32,3 +33,6 @@ func (f *Flags) Check() error {
 	}
 	return nil
 }
+
+// Keeps is what a receipt may keep of the old content.
+var Keeps = input.Choices{Flag: "keep", Words: []string{"tables", "all"}}

@@ -2,7 +2,6 @@ package document
 
 import (
 	"encoding/json"
-	"strings"
 	"testing"
 )
 
@@ -18,17 +17,5 @@ func TestMarshal(t *testing.T) {
 		if err != nil || string(b) != want || !json.Valid(b) {
 			t.Errorf("have %s, %v", b, err)
 		}
-	}
-}
-
-// TestMarshalBare: an answer of a type without a head begins with one, too.
-func TestMarshalBare(t *testing.T) {
-	answer := struct {
-		Schema int `json:"schema"`
-		Name   string
-	}{1, "a"}
-	b, err := Marshal(Bare(KindFiles, answer), &Error{"failed", "it failed"})
-	if err != nil || !json.Valid(b) || strings.Count(string(b), `"schema"`) != 1 || !strings.HasPrefix(string(b), "{\n \"schema\": 1,\n \"kind\": \"files\",\n \"error\": {") {
-		t.Errorf("have %s, %v", b, err)
 	}
 }

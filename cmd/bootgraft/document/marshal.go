@@ -30,22 +30,3 @@ func Marshal(d Document, failed *Error) ([]byte, error) {
 	err = json.Compact(&line, fmt.Appendf(nil, "{%s}", inside))
 	return slices.Concat(before, []byte(`"error": `), line.Bytes(), after), err
 }
-
-// Bare gives an answer whose type begins with the key schema the Head of its
-// kind.
-func Bare(kind Kind, answer any) Document { return &bare{New(kind), answer} }
-
-type bare struct {
-	Head
-	answer any
-}
-
-// MarshalJSON implements json.Marshaler.
-func (b *bare) MarshalJSON() ([]byte, error) {
-	head, err := json.Marshal(b.Head)
-	if err != nil {
-		return nil, err
-	}
-	rest, err := json.Marshal(b.answer)
-	return append(bytes.TrimSuffix(head, []byte("}")), bytes.TrimPrefix(rest, []byte(`{"schema":1`))...), err
-}

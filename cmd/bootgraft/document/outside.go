@@ -129,14 +129,19 @@ func (s *Survey) Add(o *scan.Outside) {
 	s.Outside = &Outside{
 		Searched: some(o.Searched), Unknown: o.Unknown, Content: o.Content, Left: o.Left,
 		Structures: each(o.Structures, func(x candidate.Structure) Structure { return Structure(x) }),
-		Strings:    Strings{o.Strings.Shortest, o.Strings.Count, each(o.Strings.Shown, func(x candidate.FoundText) Text { return Text(x) })},
+		Strings:    foundStrings(o.Strings),
 		Records:    each(o.Records, func(x candidate.Record) Record { return Record(x) }),
 		Mirrors:    each(o.Mirrors, mirror), Chains: each(o.Chains, chain), Checksums: each(o.Checksums, checksum),
 		Orders: each(o.Orders, func(x candidate.OrderRegion) OrderRegion { return OrderRegion(x) }),
 		Through: each(o.Through, func(t scan.Through) Through {
-			return Through{t.Order.String(), fmt.Sprintf("%x", t.Signature), t.Table.Kind, entries(t.Table.Entries), each(t.Volumes, volume)}
+			signature := fmt.Sprintf("%x", t.Signature)
+			return Through{t.Order.String(), signature, t.Table.Kind, entries(t.Table.Entries), each(t.Volumes, volume)}
 		}),
 	}
+}
+
+func foundStrings(s candidate.Strings) Strings {
+	return Strings{s.Shortest, s.Count, each(s.Shown, func(x candidate.FoundText) Text { return Text(x) })}
 }
 
 func place(p candidate.Place) Place { return Place(p) }

@@ -20,12 +20,12 @@ type Written struct {
 
 // NewImageWritten is the answer of write to an image file.
 func NewImageWritten(target string, r safety.Result) *Written {
-	return &Written{Head: New(KindWrite), Target: target, Written: int64(r.Written), Left: int64(r.Left), Missing: int64(r.Missing), SHA256: r.SHA256}
+	return &Written{New(KindWrite), target, int64(r.Written), int64(r.Left), int64(r.Missing), r.SHA256, nil, nil}
 }
 
 // NewCardWritten is the answer of work on a card: KindWrite or KindUndo.
 func NewCardWritten(kind Kind, target string, r safety.DeviceResult) *Written {
-	return &Written{Head: New(kind), Target: target, Written: int64(r.Written), Left: int64(r.Left), Missing: int64(r.Missing), Receipt: &r.Receipt}
+	return &Written{New(kind), target, int64(r.Written), int64(r.Left), int64(r.Missing), "", &r.Receipt, nil}
 }
 
 // Rehearsal says what work on a card would do, or why it is refused.

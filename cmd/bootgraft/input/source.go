@@ -6,6 +6,7 @@
 package input
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"os"
@@ -15,14 +16,17 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/capture"
 	"bootgraft/image/disk"
 	"bootgraft/image/pieces"
+	"bootgraft/layout"
 	"bootgraft/layout/kit"
 	"bootgraft/layout/plan"
+	"bootgraft/layout/scan"
 	"bootgraft/safety/blockdev"
 )
 
@@ -281,4 +285,24 @@ func (o *Source) Absent() map[kit.State]disk.Spans {
 		return out
 	}
 	return nil
+}
+
+// Survey surveys the source, and tells what opening it found.
+func (o *Source) Survey(ctx context.Context, u *talk.UI) (*layout.Map, error) {
+	progress, finish := u.Bar("looking")
+	defer finish()
+	n := int64(o.SectorSize())
+	return scan.Run(ctx, o, scan.Options{Progress: func(done, total disk.Sector) {
+		progress(int64(done)*n, int64(total)*n)
+	}, Source: func() []disk.Finding { return o.Findings }})
+}
+
+// Refused writes what a SOURCE asks for as one object, where a script asks.
+func Refused(u *talk.UI, err error) error {
+	var e *NeedError
+	if !u.JSON || !errors.As(err, &e) {
+		return err
+	}
+	u.Document(document.NewRefused(nil, e.Need))
+	return talk.Coded(talk.ExitRefused, talk.ErrSaid)
 }

@@ -76,11 +76,11 @@ func showFields(u *talk.UI, a *Originals) {
 			return
 		}
 		f := &a.Fields[i]
-		u.Wrapped("  ", fmt.Sprintf("%s: %s, %s", f.Place, encodingText(f.Ways[0].Encoding), FieldState(f)))
-		all := formulas(f)
+		u.Wrapped("  ", fmt.Sprintf("%s: %s, %s", f.Place, encodingText(f.Ways[0].Encoding), f.Known()))
+		all := f.Different()
 		u.Wrapped("      ", all[0].Formula+follows(f))
 		also := ""
-		if n := len(Readings(f)) - len(all); n > 0 {
+		if n := len(f.Readings()) - len(all); n > 0 {
 			also = fmt.Sprintf("; with more or fewer bytes read in %s", disk.Counted(n, "other way"))
 		}
 		u.Wrapped("      ", fmt.Sprintf("%s%s%s", foretold(f.Bits), because(f.Doubt), also))

@@ -3,7 +3,6 @@ package page
 import (
 	"fmt"
 	"math"
-	"slices"
 	"strings"
 
 	"bootgraft/image"
@@ -120,45 +119,6 @@ func sumSpanText(w compare.SumWay, sectorSize int) string {
 		return fmt.Sprintf("bytes %d to %d of %s", from.Byte, last, placesText(candidate.Place{From: from.From, Sector: from.Sector}, 1, false))
 	}
 	return fmt.Sprintf("%d bytes from %s on", w.Count, from)
-}
-
-// FieldState says how far a number is known, whatever the card.
-func FieldState(f *compare.Field) string {
-	switch {
-	case f.Bits < compare.Bar || f.Doubt != "":
-		return "undecided"
-	case len(formulas(f)) > 1 || f.Ways[0].Formulas[0].Min != f.Ways[0].Formulas[0].Max:
-		return "proved where its readings agree"
-	}
-	return "proved"
-}
-
-// Reading is one way to understand a number.
-type Reading struct {
-	Byte     int                `json:"byte"`
-	Encoding candidate.Encoding `json:"encoding"`
-	Formula  string             `json:"formula"`
-}
-
-// Readings lists every reading of a field that fits, the simplest first.
-func Readings(f *compare.Field) (out []Reading) {
-	for _, w := range f.Ways {
-		for _, g := range w.Formulas {
-			out = append(out, Reading{w.Byte, w.Encoding, g.String()})
-		}
-	}
-	return out
-}
-
-// formulas lists the readings whose formulas differ: a number can be read with
-// more or fewer bytes around it, and mean the same.
-func formulas(f *compare.Field) (out []Reading) {
-	for _, r := range Readings(f) {
-		if !slices.ContainsFunc(out, func(o Reading) bool { return o.Formula == r.Formula }) {
-			out = append(out, r)
-		}
-	}
-	return out
 }
 
 // foretold says how far the originals foretell each other, in whole bits: more

@@ -38,7 +38,8 @@ func Files(u *talk.UI, r *rescue.Result, into *rescue.Folder, brief bool) {
 // FilesTitle says how many files there are, in so many volumes, and whether every
 // one is whole.
 func FilesTitle(u *talk.UI, name string, r *rescue.Result, volumes int) {
-	u.Answerf("%s:\n%s, %s bytes, in %s that can be listed\n", name, disk.Counted(len(r.Files), "file"), disk.Grouped(r.Bytes), disk.Counted(volumes, "volume"))
+	u.Answerf("%s:\n%s, %s bytes, in %s that can be listed\n",
+		name, disk.Counted(len(r.Files), "file"), disk.Grouped(r.Bytes), disk.Counted(volumes, "volume"))
 	switch {
 	case r.Damaged == 1:
 		u.Answerf("1 of them is not whole.\n")
@@ -63,7 +64,8 @@ func showCopied(u *talk.UI, r *rescue.Result, into *rescue.Folder) {
 		u.Answerf("%s of these not whole, with zeros in the holes; %s/%s names them.\n", disk.Grouped(r.Zeroed), into.Dir, DamagedName)
 	}
 	if left := r.Damaged - r.Zeroed; left > 0 {
-		u.Answerf("%s not whole and left out; %s/%s names them. To copy such files\nwith zeros in the holes: --damaged zero\n", disk.Counted(left, "file"), into.Dir, DamagedName)
+		u.Answerf("%s not whole and left out; %s/%s names them. To copy such files\nwith zeros in the holes: --damaged zero\n",
+			disk.Counted(left, "file"), into.Dir, DamagedName)
 	}
 }
 

@@ -133,3 +133,15 @@ func TooLarge(bytes int64, spans []kit.Span) string {
 	b.WriteString("Take some of it out with --blank SPAN, or less of each area with --head and --tail.")
 	return b.String()
 }
+
+// EmptyFlags returns the flags that make every FAT volume empty, as a kit holds
+// no files, but for those that are asked for already.
+func EmptyFlags(m *kit.Manifest, asked ...int) string {
+	var b strings.Builder
+	for _, v := range m.Facts.Volumes {
+		if strings.HasPrefix(v.Kind, "fat") && !slices.Contains(asked, v.Index) {
+			fmt.Fprintf(&b, " --empty-volume %d", v.Index)
+		}
+	}
+	return b.String()
+}

@@ -78,9 +78,3 @@ func (u *UI) objectAtOnce(text string, code int) {
 	case <-time.After(lastWait):
 	}
 }
-
-// Object takes an answer that has no Head.
-func (u *UI) Object(kind document.Kind, v any) error {
-	u.Document(document.Bare(kind, v))
-	return nil
-}

@@ -12,8 +12,8 @@ type Range struct{ Start, Count int64 }
 
 // Span is a stretch of a recording.
 type Span struct {
-	From time.Duration `json:"from"`
-	To   time.Duration `json:"to"`
+	From time.Duration
+	To   time.Duration
 }
 
 // Times returns, for each missing run of bytes of a file of size bytes, the

@@ -87,7 +87,8 @@ func (m *Made) look(s *layout.Map, opt Options, farInUse disk.Sector) error {
 	}
 	if farInUse > 0 {
 		m.Findings = append(m.Findings, disk.Warningf(disk.BootAreaCut, disk.NoSector,
-			"%s in use lie outside the volumes too, and are not in the kit: only the first of each gap and the end of the disk are. --head and --tail say how much", disk.Counted(farInUse, "sector")))
+			"%s in use lie outside the volumes too, and are not in the kit: only the first of each gap and the"+
+				" end of the disk are. --head and --tail say how much", disk.Counted(farInUse, "sector")))
 	}
 	if m.FactsOnly {
 		return nil // no byte of the drive goes into it
@@ -107,7 +108,8 @@ func (m *Made) look(s *layout.Map, opt Options, farInUse disk.Sector) error {
 		strings = "1 string was"
 	}
 	m.Findings = append(m.Findings, disk.Warningf(disk.PrivacyNotKnown, disk.NoSector,
-		"neither a table nor a volume was found, so nobody knows what private things the sectors hold; %s found. --blank SPAN takes sectors out", strings))
+		"neither a table nor a volume was found, so nobody knows what private things the sectors hold;"+
+			" %s found. --blank SPAN takes sectors out", strings))
 	return nil
 }
 
@@ -126,7 +128,8 @@ func (m *Made) Accept(codes []disk.Code) {
 	}
 	for _, code := range codes {
 		if !used[code] {
-			m.Findings = append(m.Findings, disk.Notef(disk.AcceptNotNeeded, disk.NoSector, "--accept %s was given, but nothing asked for it", code))
+			m.Findings = append(m.Findings, disk.Notef(disk.AcceptNotNeeded, disk.NoSector,
+				"--accept %s was given, but nothing asked for it", code))
 		}
 	}
 	m.Need = open
@@ -142,7 +145,8 @@ func Facts(s *layout.Map) kit.Facts {
 		f.Volumes = append(f.Volumes, kit.Volume{Span: v.Span, Index: v.Index, Kind: v.Kind, ClusterBytes: v.ClusterBytes})
 	}
 	for _, r := range s.Regions[:min(len(s.Regions), kit.MaxFacts)] {
-		f.Regions = append(f.Regions, kit.Region{Span: r.Span, Role: r.Role, From: r.Anchor, NonBlank: r.Content.NonBlank, Unread: r.Content.Unread})
+		f.Regions = append(f.Regions, kit.Region{
+			Span: r.Span, Role: r.Role, From: r.Anchor, NonBlank: r.Content.NonBlank, Unread: r.Content.Unread})
 	}
 	return f
 }

@@ -13,16 +13,16 @@ import (
 // Chain is a list of records, each with a start and beside it a length, in
 // which the start and the length of one add up to the start of the next.
 type Chain struct {
-	At       Place       `json:"at"` // start of the first record
-	Encoding Encoding    `json:"encoding"`
-	Stride   int         `json:"stride"` // bytes from one record to the next
-	Records  int         `json:"records"`
-	First    disk.Sector `json:"first"`           // its first start
-	End      disk.Sector `json:"end"`             // start and length of the last
-	Total    *Place      `json:"total,omitempty"` // a field that holds End-First
-	Base     *Place      `json:"base,omitempty"`  // a field that the starts are counted from
-	FromEnd  disk.Sector `json:"end_from_end"`    // how far before the end of the disk it ends; -1: no reason to count from there
-	ByChance float64     `json:"expected_by_chance"`
+	At       Place // start of the first record
+	Encoding Encoding
+	Stride   int // bytes from one record to the next
+	Records  int
+	First    disk.Sector // its first start
+	End      disk.Sector // start and length of the last
+	Total    *Place      // a field that holds End-First
+	Base     *Place      // a field that the starts are counted from
+	FromEnd  disk.Sector // how far before the end of the disk it ends; -1: no reason to count from there
+	ByChance float64
 }
 
 // Text describes the chain in one line.

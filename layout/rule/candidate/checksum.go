@@ -11,14 +11,14 @@ import (
 // from the sector of the field; where the same is true of several sectors, all
 // of them are in At.
 type Checksum struct {
-	At       []Place     `json:"at"`
-	Encoding Encoding    `json:"encoding"`
-	Sum      string      `json:"sum"`
-	First    disk.Sector `json:"first"`            // sector of the span's first byte, counted from the field's
-	Byte     int         `json:"byte"`             // of the span's first byte in that sector
-	Count    int64       `json:"count"`            // bytes
-	Inside   bool        `json:"inside,omitempty"` // the field lies in the span, and counts as zeros
-	ByChance float64     `json:"expected_by_chance"`
+	At       []Place
+	Encoding Encoding
+	Sum      string
+	First    disk.Sector // sector of the span's first byte, counted from the field's
+	Byte     int         // of the span's first byte in that sector
+	Count    int64       // bytes
+	Inside   bool        // the field lies in the span, and counts as zeros
+	ByChance float64
 
 	size int // of a sector, bytes
 }

@@ -14,22 +14,22 @@ import (
 // Mirror is a run of sectors that repeats another one: forward, or back with
 // the last sector first.
 type Mirror struct {
-	Of       Place       `json:"of"` // first sector of the original
-	To       Place       `json:"to"` // the copy of that sector
-	Count    disk.Sector `json:"count"`
-	Back     bool        `json:"back,omitempty"` // the copy of the next sector lies before To
-	Order    image.Order `json:"-"`
-	Turned   string      `json:"order"`         // byte order of the copy as the original reads
-	Own      []Stretch   `json:"own,omitempty"` // bytes of every sector that the copy has for itself
-	Blocks   bool        `json:"blocks,omitempty"`
-	Number   bool        `json:"copy_number,omitempty"`
-	ByChance float64     `json:"expected_by_chance"`
+	Of       Place // first sector of the original
+	To       Place // the copy of that sector
+	Count    disk.Sector
+	Back     bool // the copy of the next sector lies before To
+	Order    image.Order
+	Turned   string    // byte order of the copy as the original reads
+	Own      []Stretch // bytes of every sector that the copy has for itself
+	Blocks   bool
+	Number   bool
+	ByChance float64
 }
 
 // Stretch is a run of bytes at the same place of several sectors.
 type Stretch struct {
-	Byte  int `json:"byte"`
-	Count int `json:"count"`
+	Byte  int
+	Count int
 }
 
 // Text describes the mirror in one line.

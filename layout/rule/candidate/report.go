@@ -43,38 +43,38 @@ type Report struct {
 // Structure is a run of sectors that look alike, between two borders.
 type Structure struct {
 	disk.Span
-	Looks   string  `json:"looks"`   // blank, fill, pattern, text, data, packed, sound, not known
-	Entropy float64 `json:"entropy"` // bits a byte, mean of its sectors
+	Looks   string  // blank, fill, pattern, text, data, packed, sound, not known
+	Entropy float64 // bits a byte, mean of its sectors
 }
 
 // Strings sums up the readable text of the areas.
 type Strings struct {
-	Shortest int         `json:"shortest"` // characters; shorter ones are expected by chance
-	Count    int         `json:"count"`
-	Shown    []FoundText `json:"shown"` // the first of them
+	Shortest int // characters; shorter ones are expected by chance
+	Count    int
+	Shown    []FoundText // the first of them
 }
 
 // FoundText is one run of printable ASCII.
 type FoundText struct {
-	Sector disk.Sector `json:"sector"`
-	Offset int         `json:"offset"`
-	Text   string      `json:"text"` // cut at 48 characters
+	Sector disk.Sector
+	Offset int
+	Text   string // cut at 48 characters
 }
 
 // Record is a structure in which bytes repeat at a constant distance.
 type Record struct {
 	disk.Span
-	Bytes    int     `json:"bytes"` // from one record to the next
-	Same     float64 `json:"same"`  // share of bytes that repeat
-	ByChance float64 `json:"expected_by_chance"`
+	Bytes    int     // from one record to the next
+	Same     float64 // share of bytes that repeat
+	ByChance float64
 }
 
 // OrderRegion is a run of sectors whose byte order shows itself.
 type OrderRegion struct {
 	disk.Span
-	Order    string   `json:"order"` // as image.Order writes it
-	Evidence []string `json:"evidence"`
-	ByChance float64  `json:"expected_by_chance"`
+	Order    string // as image.Order writes it
+	Evidence []string
+	ByChance float64
 }
 
 // At most this many entries are kept of each list.

@@ -17,10 +17,10 @@ import (
 
 // FileChanges are the files of which name, size or time differ.
 type FileChanges struct {
-	Added   []string `json:"added"`
-	Removed []string `json:"removed"`
-	Changed []string `json:"changed"`
-	Desktop []string `json:"desktop"` // of those added: what desktops make; folders end with a slash
+	Added   []string
+	Removed []string
+	Changed []string
+	Desktop []string // of those added: what desktops make; folders end with a slash
 }
 
 // MadeVolume is a volume that was made new.

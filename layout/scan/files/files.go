@@ -26,8 +26,8 @@ type Extent struct {
 
 // Range is a run of bytes of a file.
 type Range struct {
-	Start int64 `json:"start"`
-	Count int64 `json:"count"`
+	Start int64
+	Count int64
 }
 
 // File is one regular file of one volume.

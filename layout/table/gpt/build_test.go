@@ -2,8 +2,11 @@ package gpt
 
 import (
 	"encoding/binary"
+	"encoding/hex"
+	"fmt"
 	"hash/crc32"
 	"path/filepath"
+	"strings"
 	"testing"
 
 	"bootgraft/image"
@@ -27,7 +30,7 @@ func mustRead(t testing.TB, src image.Source) *Table {
 }
 
 func mustGUID(s string) GUID {
-	g, err := ParseGUID(s)
+	g, err := parseGUID(s)
 	if err != nil {
 		panic(err)
 	}
@@ -160,4 +163,21 @@ func codes(fs []disk.Finding) map[string]int {
 		out[string(f.Code)]++
 	}
 	return out
+}
+
+// parseGUID reads the text form, in either case.
+func parseGUID(s string) (GUID, error) {
+	var g GUID
+	groups := strings.Split(s, "-")
+	b, err := hex.DecodeString(strings.Join(groups, ""))
+	if err != nil || len(b) != len(g) || len(groups) != 5 || len(groups[0]) != 8 || len(groups[1]) != 4 || len(groups[2]) != 4 || len(groups[3]) != 4 {
+		return g, fmt.Errorf("%q is no GUID: it looks like 00112233-4455-6677-8899-AABBCCDDEEFF", s)
+	}
+	copy(g[:], b)
+	for _, w := range [][2]int{{0, 4}, {4, 6}, {6, 8}} {
+		for i, j := w[0], w[1]-1; i < j; i, j = i+1, j-1 {
+			g[i], g[j] = g[j], g[i]
+		}
+	}
+	return g, nil
 }

@@ -2,9 +2,7 @@ package gpt
 
 import (
 	"encoding/binary"
-	"encoding/hex"
 	"fmt"
-	"strings"
 )
 
 // GUID is an identifier as it lies on the disk: the first three groups of its
@@ -19,23 +17,6 @@ func (g GUID) String() string {
 
 // Zero tells whether the GUID is all zeros, as the type of an unused entry is.
 func (g GUID) Zero() bool { return g == GUID{} }
-
-// ParseGUID reads the text form, in either case.
-func ParseGUID(s string) (GUID, error) {
-	var g GUID
-	groups := strings.Split(s, "-")
-	b, err := hex.DecodeString(strings.Join(groups, ""))
-	if err != nil || len(b) != len(g) || len(groups) != 5 || len(groups[0]) != 8 || len(groups[1]) != 4 || len(groups[2]) != 4 || len(groups[3]) != 4 {
-		return g, fmt.Errorf("%q is no GUID: it looks like 00112233-4455-6677-8899-AABBCCDDEEFF", s)
-	}
-	copy(g[:], b)
-	for _, w := range [][2]int{{0, 4}, {4, 6}, {6, 8}} {
-		for i, j := w[0], w[1]-1; i < j; i, j = i+1, j-1 {
-			g[i], g[j] = g[j], g[i]
-		}
-	}
-	return g, nil
-}
 
 // TypeName names a partition type in plain words, or returns "".
 func TypeName(g GUID) string { return typeNames[g.String()] }

@@ -364,7 +364,7 @@ func TestGUIDText(t *testing.T) {
 		t.Errorf("% x", basicData)
 	}
 	for _, s := range []string{"", "x", "01234567-89AB-CDEF-0123-456789ABCDE", "0123456789AB-CDEF-0123-456789ABCDEF", "01234567-89AB-CDEF-0123-456789ABCDEG", "01234567-89AB-CDEF-01234567-89ABCDEF"} {
-		if g, err := ParseGUID(s); err == nil {
+		if g, err := parseGUID(s); err == nil {
 			t.Errorf("%q is taken for %s", s, g)
 		}
 	}

@@ -22,8 +22,8 @@ type byteRun struct{ At, Disk, Count int64 }
 
 // ByteSpan is a run of bytes of a file.
 type ByteSpan struct {
-	Start int64 `json:"start"`
-	Count int64 `json:"count"`
+	Start int64
+	Count int64
 }
 
 // Open returns the content of a file, exactly as long as the file. What its
