@@ -170,7 +170,9 @@ func (p *planner) askOne(u compare.OpenRule) {
 		p.note(u.Finding)
 		return
 	}
-	u.Finding.Text += fmt.Sprintf("; --accept %s accepts this one alone", one)
+	if !p.accepted[u.Code] {
+		u.Finding.Text += fmt.Sprintf("; --accept %s accepts this one alone", one)
+	}
 	p.ask(u.Finding)
 }
 
