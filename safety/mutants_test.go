@@ -46,7 +46,7 @@ var mutants = []mutant{
 	{"pull.go", "	case x.Sequence != 0 && x.Sequence == r.Sequence:", "	case false:", "TestSecondHalfIsRefused", ""},
 	{"pull.go", "	if m.Stamped == 0 && (m.Old == 0 || m.Else > 0) {", "	if m.Stamped < 0 {", "TestSecondHalfIsRefused", ""},
 	{"pull.go", "		if t.leave[s] = !stamped; !stamped &&", "		if !stamped &&", "TestPullTouchesNothingNew", ""},
-	{"apply.go", "	if err := a.blank(sector0); err != nil {", "	if err := error(nil); err != nil {", "TestDeviceFaultSweep|TestKilledAtEveryStep", ""},
+	{"fence.go", "	if err := a.blank(sector0); err != nil {", "	if err := error(nil); err != nil {", "TestDeviceFaultSweep|TestKilledAtEveryStep", ""},
 	{"apply.go", "	if a.finished {\n		steps", "	if false {\n		steps", "TestAFinishedCardIsComparedFirst", ""},
 	{"samecard.go", "return head == headBlank && !others, err", "return !others, err", "TestUndoOfACardThatLostItsMark", ""},
 	{"samecard.go", "return head == headBlank && !others, err", "return head == headBlank || others, err", "TestUndoOfACardThatLostItsMark", ""},
