@@ -27,7 +27,7 @@ var mutants = []mutant{
 	{"samecard.go", "	if r.New == nil {\n		return judgement{outcome: another,", "	if r.New == nil {\n		return judgement{outcome: goOn,", "TestAReceiptOfTheOlderForm", ""},
 	{"receipt/read.go", "	if len(l.Differ) == 0 { // a step back begins no stage\n		r.Proof = r.proofAfter(l.Stage)\n	}", "	r.Proof = r.proofAfter(l.Stage)", "TestAStepBackBeginsNoStage", ""},
 	{"receipt/read.go", "r.Stage == StageDone && !r.Undoing ||", "r.Stage == StageDone ||", "TestAnUndoThatWasBegunIsNotFinished", ""},
-	{"try.go", "	if errors.Is(err, newfile.ErrInUse) {\n		return nil, inUse(path)", "	if false {\n		return nil, inUse(path)", "TestTwoWritersDoNotShareAReceipt", ""},
+	{"keep.go", "	if errors.Is(err, newfile.ErrInUse) {\n		return inUse(r.req.Receipt), nil", "	if false {\n		return inUse(r.req.Receipt), nil", "TestTwoWritersDoNotShareAReceipt", ""},
 	{"keep.go", "(now.Digest != a.receipt.Digest || now.End != a.receipt.End)", "false", "TestAReceiptThatGrewMeanwhile", ""},
 	{"keep.go", "	if err == nil {\n		err = a.judgeAgain(now)\n	}\n", "", "TestAnotherCardAfterTheWord", ""},
 	{"keep.go", "	if err == nil { // what the run before reserved is gone with that\n		err = newfile.Reserve(file, progressRoom)\n	}\n", "", "TestRoomBehindTheReceipt", ""},
@@ -46,7 +46,7 @@ var mutants = []mutant{
 	{"pull.go", "	case x.Sequence != 0 && x.Sequence == r.Sequence:", "	case false:", "TestSecondHalfIsRefused", ""},
 	{"pull.go", "	if m.Stamped == 0 && (m.Old == 0 || m.Else > 0) {", "	if m.Stamped < 0 {", "TestSecondHalfIsRefused", ""},
 	{"pull.go", "		if t.leave[s] = !stamped; !stamped &&", "		if !stamped &&", "TestPullTouchesNothingNew", ""},
-	{"apply.go", "	if err := a.blank(sector0); err != nil {", "	if err := error(nil); err != nil {", "TestDeviceFaultSweep|TestKilledAtEveryStep", ""},
+	{"fence.go", "	if err := a.blank(sector0); err != nil {", "	if err := error(nil); err != nil {", "TestDeviceFaultSweep|TestKilledAtEveryStep", ""},
 	{"apply.go", "	if a.finished {\n		steps", "	if false {\n		steps", "TestAFinishedCardIsComparedFirst", ""},
 	{"samecard.go", "return head == headBlank && !others, err", "return !others, err", "TestUndoOfACardThatLostItsMark", ""},
 	{"samecard.go", "return head == headBlank && !others, err", "return head == headBlank || others, err", "TestUndoOfACardThatLostItsMark", ""},
@@ -69,7 +69,7 @@ var mutants = []mutant{
 	// The proof that the drive is that of the capture.
 	{"../image/capture/proof.go", "	if differ > 0 && 4*differ >= compared {", "	if differ > 0 && differ > compared {", "TestAnotherDriveOfTheSameModelIsRefused", "../image/capture"},
 	{"../image/capture/proof.go", "	if differ > 0 && 4*differ >= compared {", "	if differ == compared && differ > 0 && compared > 1<<20 {", "TestADifferentDriveIsRefused", "../image/capture"},
-	{"../image/capture/proof.go", "	if !differs {\n		return nil, nil\n	}\n	return out.Union", "	if true {\n		return nil, nil\n	}\n	return out.Union", "TestARunThatIsKilledAfterASwap", "../image/capture"},
+	{"../image/capture/proof.go", "	if len(out) == 0 {\n		return nil, nil\n	}\n	if right == 0 {", "	if true {\n		return nil, nil\n	}\n	if right == 0 {", "TestARunThatIsKilledAfterASwap", "../image/capture"},
 
 	// What a card holds is lost only if its owner says so.
 	{"../cmd/bootgraft/device/rehearsal.go", "if holds && !slices.Contains(w.flags.Accept, code) {", "if holds && (len(w.flags.Accept) == 0 || len(w.flags.Accept) == 1 && !slices.Contains(w.flags.Accept, w.flags.Accept[0])) {", "TestEachLossIsAskedAbout", "../cmd/bootgraft/device"},

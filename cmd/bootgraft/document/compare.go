@@ -43,6 +43,7 @@ type Rule struct {
 	State    string             `json:"state"`
 	Doubt    string             `json:"doubt,omitempty"`
 	Others   []Reading          `json:"alternatives"`
+	On       *Place             `json:"on,omitempty"` // the number that N is in its formulas, if it is not the size
 }
 
 // RuleCheck is a checksum.
@@ -149,7 +150,12 @@ func NewCompare(c *compare.Comparison, dumps []compare.Dump, advice []compare.Ad
 
 func rule(f compare.Field) Rule {
 	all := each(f.Readings(), func(r compare.Reading) Reading { return Reading(r) })
-	return Rule{place(f.Place), f.Width, f.Class, all[0].Encoding, all[0].Formula, f.Bits, f.Known(), f.Doubt, all[1:]}
+	x := Rule{place(f.Place), f.Width, f.Class, all[0].Encoding, all[0].Formula, f.Bits, f.Known(), f.Doubt, all[1:], nil}
+	if f.On != nil {
+		on := place(*f.On)
+		x.On = &on
+	}
+	return x
 }
 
 func ruleCheck(c compare.Check) RuleCheck {

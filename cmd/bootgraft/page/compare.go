@@ -78,7 +78,7 @@ func showFields(u *talk.UI, a *Originals) {
 		f := &a.Fields[i]
 		u.Wrapped("  ", fmt.Sprintf("%s: %s, %s", f.Place, encodingText(f.Ways[0].Encoding), f.Known()))
 		all := f.Different()
-		u.Wrapped("      ", all[0].Formula)
+		u.Wrapped("      ", all[0].Formula+follows(f))
 		also := ""
 		if n := len(f.Readings()) - len(all); n > 0 {
 			also = fmt.Sprintf("; with more or fewer bytes read in %s", disk.Counted(n, "other way"))
@@ -96,6 +96,14 @@ func showFields(u *talk.UI, a *Originals) {
 			u.Wrapped("      or ", other.Formula+where)
 		}
 	}
+}
+
+// follows says what N is where it is not the size.
+func follows(f *compare.Field) string {
+	if f.On == nil {
+		return ""
+	}
+	return fmt.Sprintf(", where N is the number at %s", f.On)
 }
 
 func because(doubt string) string {

@@ -61,11 +61,11 @@ func showCopied(u *talk.UI, r *rescue.Result, into *rescue.Folder) {
 		}
 	}
 	if r.Zeroed > 0 {
-		u.Answerf("%s of these not whole, with zeros in the holes; %s/%s names them.\n", disk.Grouped(r.Zeroed), into.Dir, DamagedName)
+		u.Wrapped("", fmt.Sprintf("%s of these not whole, with zeros in the holes; %s/%s names them.", disk.Grouped(r.Zeroed), into.Dir, DamagedName))
 	}
 	if left := r.Damaged - r.Zeroed; left > 0 {
-		u.Answerf("%s not whole and left out; %s/%s names them. To copy such files\nwith zeros in the holes: --damaged zero\n",
-			disk.Counted(left, "file"), into.Dir, DamagedName)
+		u.Wrapped("", fmt.Sprintf("%s not whole and left out; %s/%s names them. To copy such files with zeros in the holes: --damaged zero",
+			disk.Counted(left, "file"), into.Dir, DamagedName))
 	}
 }
 

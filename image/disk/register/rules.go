@@ -35,7 +35,8 @@ var rules = Group{"what originals prove about the size", []Entry{
 		"Nothing has to be done."),
 	ask(disk.RulesUndecided,
 		"A number on the card can have several values by the rules, and none is proved.",
-		"Compare one more original. To try the likeliest value, accept it."),
+		"Compare one more original. To try the likeliest value, accept it; rules-undecided:SECTOR/BYTE, such as "+
+			"rules-undecided:end-1/96, accepts one number alone."),
 	ask(disk.RulesCountedSize,
 		"The originals do not tell with which size the device counts, and for this card it matters.",
 		"Compare the original that the page names, or take a card for which it does not matter; each size that "+

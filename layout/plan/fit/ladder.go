@@ -2,6 +2,7 @@ package fit
 
 import (
 	"cmp"
+	"errors"
 	"fmt"
 	"slices"
 
@@ -17,9 +18,21 @@ const maxRungs = 12
 // rung is one try of an unknown layout on a card of another size.
 type rung struct {
 	disk.Finding
-	rules *compare.Rules   // nil: everything as it is
-	guess *candidate.Place // of the number that is a guess, if one is
+	rules   *compare.Rules   // nil: everything as it is
+	guess   *candidate.Place // of the number that is a guess, if one is
+	guessed bool             // everything in it is a guess
+	tail    Tail             // where the tail goes; empty: where it would go without a try
 }
+
+// guesses tells whether the try has guessed at what lies there: who asks for it has
+// accepted that.
+func (r *rung) guesses(at candidate.Place) bool {
+	return r.guessed || r.guess != nil && *r.guess == at
+}
+
+// weakChance is how many numbers like it are expected by chance where a candidate
+// is called weak.
+const weakChance = 0.1
 
 // chooseTry lists the tries for an unknown layout, cheapest first, and takes
 // the one that was asked for, else the rules if there are any, else the first.
@@ -42,6 +55,9 @@ func (p *planner) chooseTry() {
 		at = 0
 	}
 	p.try, p.rules = ladder[at], ladder[at].rules
+	if p.try.tail != "" {
+		p.w.Tail = p.try.tail
+	}
 	for i, r := range ladder {
 		r.Finding.Code = disk.FurtherTry
 		if i == at {
@@ -67,14 +83,36 @@ func (p *planner) ladder() []rung {
 		out = append(out, rung{rules: p.rules, Finding: disk.Notef("", disk.NoSector,
 			"try 2: what the originals that were compared prove about the size. If it fails where try 1 failed in the same way, the trouble is not in these fields; read the card back and let compare say what the device changed")})
 	}
-	for _, r := range slices.Concat(p.otherReadings(), p.guesses()) {
+	for _, r := range slices.Concat(p.otherReadings(), p.ofOneDrive(), p.guesses()) {
 		if len(out) == maxRungs {
 			break
+		}
+		if !p.possible(r) {
+			continue
 		}
 		r.Text = fmt.Sprintf("try %d: %s", len(out)+1, r.Text)
 		out = append(out, r)
 	}
 	return out
+}
+
+// possible tells whether the rules of a try can make a card: one that would be
+// refused is no try.
+func (p *planner) possible(r rung) bool {
+	if r.rules == nil {
+		return true
+	}
+	_, err := compare.Apply(r.rules, p.src, p.w.Target.Sectors)
+	var refused *compare.RefusedError
+	return !errors.As(err, &refused)
+}
+
+// ofOneDrive are the tries of all that one drive suggests, where no rules are.
+func (p *planner) ofOneDrive() []rung {
+	if p.rules != nil {
+		return nil
+	}
+	return append(p.together(), p.otherTails()...)
 }
 
 // guesses makes a try of every candidate that one disk alone suggests.
@@ -84,12 +122,19 @@ func (p *planner) guesses() (out []rung) {
 		if !ok {
 			continue
 		}
-		rules, at, ok := p.withCandidate(f, g)
+		rules, at, ok := p.withCandidate(p.rules, f, g)
 		if !ok {
 			continue
 		}
-		out = append(out, rung{rules: rules, guess: &at, Finding: disk.Notef("", f.Sector,
-			"one number more follows the size, a candidate that one disk alone suggests: %s, %s, %s = %d (%.2g such numbers are expected by chance). If the device gets further than before it was one; if it fails earlier or in another way, it was none, or a checksum or a second copy covers it",
+		if p.rules == nil {
+			p.withTruths(rules)
+		}
+		weak := ""
+		if f.ByChance > weakChance {
+			weak = "weak: "
+		}
+		out = append(out, rung{rules: rules, guess: &at, guessed: p.rules == nil, Finding: disk.Notef("", f.Sector,
+			weak+"one number more follows the size, a candidate that one disk alone suggests: %s, %s, %s = %d (%.2g such numbers are expected by chance). If the device gets further than before it was one; if it fails earlier or in another way, it was none, or a checksum or a second copy covers it",
 			at, f.Encoding, g, f.Value, f.ByChance)})
 	}
 	return out
@@ -102,8 +147,8 @@ func (p *planner) otherReadings() (out []rung) {
 		return nil
 	}
 	n := p.w.Target.Sectors
-	reach, err := p.rules.ConstantTail(p.src) // what cannot be read may be a tail
-	for _, t := range p.rules.Tries(n, err != nil || reach > 0)[1:] {
+	tail, err := p.rules.SteadyTail(p.src)
+	for _, t := range p.rules.Tries(n, err != nil || tail)[1:] { // what cannot be read may be a tail
 		if t.Place == nil {
 			out = append(out, rung{rules: t.Rules, Finding: disk.Notef("", disk.NoSector,
 				"as try 2, but the device counts %s of the card's sectors (%s), in all numbers and in what it counts from the end. If the device gets further, it counts so",
@@ -116,10 +161,20 @@ func (p *planner) otherReadings() (out []rung) {
 			continue
 		}
 		out = append(out, rung{rules: t.Rules, guess: t.Place, Finding: disk.Notef("", t.Place.At(t.Count.Of(n)),
-			"as try 2, but %s holds %d (%s), which fits the originals as well. If the device gets further, the size of this card has decided the formula: let it write one and compare again",
-			t.Place, other.Value, other.Formula)})
+			"%sas try 2, but %s holds %d (%s), which fits the originals as well. If the device gets further, the size of this card has decided the formula: let it write one and compare again",
+			weakText(p.rules, t.Place), t.Place, other.Value, other.Formula)})
 	}
 	return out
+}
+
+// weakText marks a number that is no likelier than chance.
+func weakText(r *compare.Rules, at *candidate.Place) string {
+	for i := range r.Fields {
+		if r.Fields[i].Place == *at && r.Fields[i].Weak() {
+			return "weak: "
+		}
+	}
+	return ""
 }
 
 // candidates returns the numbers of the survey that may depend on the size and
@@ -141,10 +196,10 @@ func (p *planner) candidates() []layout.Field {
 
 // withCandidate returns the rules with one more number, which is undecided, and
 // its place. ok is false if it lies in neither area of the rules.
-func (p *planner) withCandidate(f layout.Field, g compare.Formula) (r *compare.Rules, at candidate.Place, ok bool) {
+func (p *planner) withCandidate(to *compare.Rules, f layout.Field, g compare.Formula) (r *compare.Rules, at candidate.Place, ok bool) {
 	r = &compare.Rules{SectorSize: p.s.SectorSize, Sizes: []disk.Sector{p.s.Sectors}}
-	if p.rules != nil {
-		copied := *p.rules
+	if to != nil {
+		copied := *to
 		r = &copied
 	}
 	most := min(p.s.Sectors, p.w.Target.Sectors) / 2
@@ -157,13 +212,17 @@ func (p *planner) withCandidate(f layout.Field, g compare.Formula) (r *compare.R
 			return nil, at, false
 		}
 	}
-	class := compare.Size
-	if g.Of == 1 && g.Per == 1 && g.Max < -1 {
-		class = compare.Address
-	}
 	way := compare.Way{Byte: f.Offset, Encoding: candidate.Encoding(f.Encoding), Formulas: []compare.Formula{g}}
-	r.Fields = append(slices.Clone(r.Fields), compare.Field{Place: at, Class: class, Width: f.Width, Bits: 1, Ways: []compare.Way{way}, Doubt: "one disk alone suggests it"})
+	r.Fields = append(slices.Clone(r.Fields), compare.Field{Place: at, Class: classOf(g), Width: f.Width, Bits: 1, Ways: []compare.Way{way}, Doubt: drawnFrom})
 	return r, at, true
+}
+
+// classOf tells an address before the end from a size.
+func classOf(g compare.Formula) compare.Class {
+	if g.Of == 1 && g.Per == 1 && g.Max < -1 {
+		return compare.Address
+	}
+	return compare.Size
 }
 
 // tryUnits are the units in which the size of a disk is written, in sectors.

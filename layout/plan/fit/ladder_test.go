@@ -3,6 +3,7 @@ package fit
 import (
 	"context"
 	"encoding/binary"
+	"hash/crc32"
 	"slices"
 	"strings"
 	"testing"
@@ -14,6 +15,7 @@ import (
 	"bootgraft/layout"
 	"bootgraft/layout/plan"
 	"bootgraft/layout/plan/card"
+	"bootgraft/layout/rule/candidate"
 	"bootgraft/layout/rule/compare/family"
 	"bootgraft/layout/scan"
 )
@@ -73,8 +75,9 @@ func rungs(findings []disk.Finding) (this string, further []string) {
 	return this, further
 }
 
-// TestLadder: verbatim first, then one number at a time, the least likely by
-// chance first; what is not a number of the size is no try.
+// TestLadder: verbatim first, then all that one drive suggests, then the tail alone
+// and the head alone, then one number at a time, the least likely by chance first;
+// what is not a number of the size is no try, and what is refused is none.
 func TestLadder(t *testing.T) {
 	p, _, err := tryRung(t, 50_000, 0)
 	if err != nil {
@@ -87,11 +90,11 @@ func TestLadder(t *testing.T) {
 	if slices.Contains(p.Reasons(), layout.WhyRule) {
 		t.Error("the first try changes something")
 	}
-	p, src, err := tryRung(t, 50_000, 3)
+	p, src, err := tryRung(t, 50_000, 4)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if this, _ := rungs(p.Findings); this != "try 3" {
+	if this, _ := rungs(p.Findings); this != "try 4" {
 		t.Errorf("this is %q", this)
 	}
 	made := 0
@@ -110,7 +113,7 @@ func TestLadder(t *testing.T) {
 		want := sector(src, 3)
 		binary.BigEndian.PutUint32(want[64:], 49_999)
 		if string(b) != string(want) {
-			t.Error("try 3 is not the last sector alone")
+			t.Error("try 4 is not the last sector alone")
 		}
 	}
 	if made != 1 {
@@ -118,15 +121,12 @@ func TestLadder(t *testing.T) {
 	}
 }
 
-// TestLadderRefuses a candidate whose sector is repeated elsewhere, a try that
-// does not exist, and a try where nothing is unknown.
+// TestLadderRefuses a try that does not exist, such as that of a candidate whose
+// sector is repeated elsewhere, and a try where nothing is unknown.
 func TestLadderRefuses(t *testing.T) {
-	for try, code := range map[int]string{4: "copy-left-behind", 5: "no-such-try"} {
-		_, _, err := tryRung(t, 50_000, try)
-		refused := IsRefused(err)
-		if refused == nil || !slices.Contains(imagetest.Codes(refused.Why), code) {
-			t.Errorf("try %d: want %s, got %v", try, code, err)
-		}
+	_, _, err := tryRung(t, 50_000, 5)
+	if refused := IsRefused(err); refused == nil || !slices.Contains(imagetest.Codes(refused.Why), string(disk.NoSuchTry)) {
+		t.Errorf("try 5: %v", err)
 	}
 	if _, err := planRules(t, withTail(), 30_000, Wishes{Try: 1}); err == nil || !strings.Contains(err.Error(), "no-ladder") {
 		t.Errorf("a disk with a table: %v", err)
@@ -193,6 +193,60 @@ func TestFormulaOf(t *testing.T) {
 	for _, f := range []layout.Field{{Width: 8, Encoding: "le64", Value: 777}, {Width: 4, Encoding: "le64", Value: n}, {Width: 4, Encoding: "roman", Value: n}, {Width: 8, Encoding: "le64", Value: 1 << 60}} {
 		if g, ok := formulaOf(f, n, 512); ok {
 			t.Errorf("%+v is %s", f, g)
+		}
+	}
+}
+
+// TestLadderOfOneDrive: a header with N, N - 8 and a CRC-32 over them (IEEE 802.3),
+// and a copy of it in the last sector. The try of all that this drive suggests is
+// what a device of this model makes of the card, copy and checksum included.
+func TestLadderOfOneDrive(t *testing.T) {
+	const n, size = 39_070_080, 31_266_816
+	build := func(n disk.Sector) *imagetest.Disk {
+		d := imagetest.New(n, 512)
+		b := make([]byte, 512)
+		copy(b, "INVENTED RECORDER, MODEL FOR ONE DRIVE ALONE 1.00")
+		disks.Noise(d, at(40, 4), 7)
+		copy(b[128:], sector(d, 40)[:256])
+		binary.BigEndian.PutUint32(b[64:], uint32(n))
+		binary.BigEndian.PutUint32(b[72:], uint32(n-8))
+		binary.LittleEndian.PutUint32(b[508:], crc32.ChecksumIEEE(b[:508]))
+		d.Put(0, b)
+		d.Put(n-1, b)
+		disks.Noise(d, at(n-8, 7), 8) // what the second number points to
+		return d
+	}
+	src := build(n)
+	s, err := scan.Run(context.Background(), src, scan.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	areas := []candidate.Area{{Span: at(0, 64), From: layout.FromStart}, {Span: at(n-64, 64), From: layout.FromEnd}}
+	report, err := candidate.Look(context.Background(), src, areas)
+	if err != nil {
+		t.Fatal(err)
+	}
+	want, started := build(size), 0
+	for try := 1; ; try++ {
+		w := Wishes{Target: plan.Disk{Sectors: size, SectorSize: 512}, Truths: report.Truths(), Fields: report.Fields, Try: try}
+		w.Accept = []disk.Code{disk.CopyLeftBehind}
+		p, err := Plan(context.Background(), src, s, w)
+		if refused := IsRefused(err); refused != nil && slices.Contains(imagetest.Codes(refused.Why), string(disk.NoSuchTry)) {
+			if started == 0 || try < 4 {
+				t.Errorf("no try of %d starts: %v", try-1, report.Fields)
+			}
+			return
+		}
+		if err != nil {
+			t.Errorf("try %d is listed, and refused: %v", try, err)
+			continue
+		}
+		c, err := card.New(p, src)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if string(sector(c, 0)) == string(sector(want, 0)) && string(sector(c, size-1)) == string(sector(want, size-1)) {
+			started++
 		}
 	}
 }

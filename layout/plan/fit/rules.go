@@ -3,6 +3,7 @@ package fit
 import (
 	"bytes"
 	"errors"
+	"fmt"
 	"slices"
 	"strings"
 
@@ -140,8 +141,8 @@ func (p *planner) applyRules() error {
 		p.note(f)
 	}
 	for _, u := range out.Undecided {
-		if p.try.guess == nil || *p.try.guess != u.Place { // who asks for a guess has accepted it
-			p.ask(u.Finding)
+		if !p.try.guesses(u.Place) {
+			p.askOne(u)
 		}
 	}
 	for _, q := range out.Questions {
@@ -157,6 +158,22 @@ func (p *planner) applyRules() error {
 	}
 	p.noteRules()
 	return nil
+}
+
+// askOne asks about one number or checksum, which can be accepted by its place too:
+// rules-undecided:0/96, or rules-undecided:end-1/96.
+func (p *planner) askOne(u compare.OpenRule) {
+	one := disk.Code(fmt.Sprintf("%s:%s/%d", u.Code, strings.TrimPrefix(u.SectorText(), "sector "), u.Byte))
+	if p.accepted[one] {
+		p.used[one] = true
+		u.Finding.Severity, u.Finding.Accepted = disk.Refusal, true
+		p.note(u.Finding)
+		return
+	}
+	if !p.accepted[u.Code] {
+		u.Finding.Text += fmt.Sprintf("; --accept %s accepts this one alone", one)
+	}
+	p.ask(u.Finding)
 }
 
 // noteRules says what the rules made, and from which originals they come.

@@ -210,6 +210,13 @@ func TestUndecidedRulesAsk(t *testing.T) {
 	if refused == nil || len(refused.Why) > 0 || !slices.Contains(imagetest.Codes(refused.Need), "rules-undecided") {
 		t.Fatalf("nobody asks: %v", err)
 	}
+	if _, err := planRules(t, src, 1_130_004, Wishes{Rules: r, Accept: []disk.Code{"rules-undecided:0/100"}}); err == nil {
+		t.Error("what was accepted of another number lets this one pass")
+	}
+	one, _ := planned(t, src, 1_130_004, Wishes{Rules: r, Accept: []disk.Code{"rules-undecided:0/96"}})
+	if slices.Contains(imagetest.Codes(one.Findings), string(disk.AcceptNotNeeded)) {
+		t.Errorf("accepted by its place, and not needed: %v", one.Findings)
+	}
 	p, _ := planned(t, src, 1_130_004, Wishes{Rules: r, Accept: []disk.Code{"rules-undecided"}})
 	if !slices.ContainsFunc(p.Findings, func(f disk.Finding) bool { return f.Code == "rules-undecided" && f.Accepted }) {
 		t.Error("the plan does not say what was accepted")

@@ -118,6 +118,9 @@ func (f *Form) Low() int {
 	return 0
 }
 
+// Digits tells whether the number is written as text.
+func (f *Form) Digits() bool { return f.kind != "" && f.kind != "bcd" && f.kind != "lebcd" }
+
 // Decode returns the number in the first Width bytes of b; ok is false if
 // they are none in this encoding.
 func (f *Form) Decode(b []byte) (v uint64, ok bool) {

@@ -64,7 +64,7 @@ func (r *Rules) surviving(s disk.Sector) (out []Count) {
 			f := &r.Fields[i]
 			there, err := r.first(f, s)
 			falls = falls || err == nil && !slices.ContainsFunc(r.in(c, f, s), func(x spoken) bool {
-				_, fits := x.giving(int64(s), int64(there.Value))
+				_, fits := x.giving(x.n, int64(there.Value))
 				return fits
 			})
 		}
@@ -78,6 +78,12 @@ func (r *Rules) surviving(s disk.Sector) (out []Count) {
 // left tells whether a reading by one of the counts would fit an original of s
 // sectors as well as the first does, and still put something else on a card of n.
 func (r *Rules) left(f *Field, counts []Count, n, s disk.Sector) bool {
+	for depth := 0; f != nil && f.On != nil && depth < maxChain; depth++ {
+		f = r.fieldAt(*f.On) // it is decided when that is
+	}
+	if f == nil || f.On != nil {
+		return true
+	}
 	there, err1 := r.first(f, s)
 	here, err2 := r.first(f, n)
 	if err1 != nil || err2 != nil {

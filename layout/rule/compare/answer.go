@@ -54,6 +54,9 @@ type spoken struct {
 // c. Formulas of no Count hold for every size that no original tells from its
 // sectors; a field that says nothing about c says what it always does.
 func (r *Rules) in(c Count, f *Field, n disk.Sector) (out []spoken) {
+	if f.On != nil {
+		return r.follows(c, f, n)
+	}
 	plain := r.plain(c)
 	for i, w := range f.Ways {
 		for _, g := range w.Formulas {
@@ -75,6 +78,42 @@ func (r *Rules) in(c Count, f *Field, n disk.Sector) (out []spoken) {
 		}
 	}
 	return out
+}
+
+// follows returns what a number says that follows from another one, for each value
+// that this may have.
+func (r *Rules) follows(c Count, f *Field, n disk.Sector) (out []spoken) {
+	var values []int64
+	of := r.fieldAt(*f.On)
+	if of == nil {
+		return nil
+	}
+	for _, x := range r.in(c, of, n) {
+		for _, add := range []int64{x.likeliest(), x.Min, x.Max} {
+			v, ok := x.one(x.n, add)
+			if ok && v >= 0 && !slices.Contains(values, v) && len(values) < maxFormulas {
+				values = append(values, v)
+			}
+		}
+	}
+	for i, w := range f.Ways {
+		for _, v := range values {
+			for _, g := range w.Formulas {
+				out = append(out, spoken{i, g, v})
+			}
+		}
+	}
+	return out
+}
+
+// fieldAt returns the field of a place, nil if there is none.
+func (r *Rules) fieldAt(p candidate.Place) *Field {
+	for i := range r.Fields {
+		if r.Fields[i].Place == p {
+			return &r.Fields[i]
+		}
+	}
+	return nil
 }
 
 // Answer returns what a field holds on a card of n sectors, by the likeliest of

@@ -43,7 +43,7 @@ func (r *Rules) apart(f *Field, n disk.Sector) []Field {
 			h := x.Formula
 			h.Min, h.Max = add, add
 			alone := Field{
-				Place: f.Place, Class: f.Class, Bits: f.Bits, Doubt: "one of several readings",
+				Place: f.Place, Class: f.Class, Bits: f.Bits, Doubt: "one of several readings", On: f.On,
 				Ways: []Way{{w.Byte, w.Encoding, []Formula{h}}},
 			}
 			alone.Byte = w.Byte

@@ -54,11 +54,11 @@ func (a *applier) counted() error {
 			"known that count otherwise beyond %s sectors, and whether this is one of them no original shows",
 			disk.Grouped(a.n), disk.Grouped(a.r.Sizes[len(a.r.Sizes)-1]), disk.Grouped(wall))
 	}
-	reach, err := a.r.ConstantTail(a.src)
+	tail, err := a.r.SteadyTail(a.src)
 	if err != nil {
 		return err
 	}
-	if text := a.r.CountedText(a.n, reach > 0); text != "" {
+	if text := a.r.CountedText(a.n, tail); text != "" {
 		a.ask(disk.RulesCountedSize, disk.NoSector, "%s This plan counts %s", text, disk.Grouped(a.r.Counted(a.n)))
 	}
 	return nil

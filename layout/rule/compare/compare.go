@@ -43,6 +43,7 @@ type Comparison struct {
 	Tried    float64         // fields looked at
 	Findings []disk.Finding
 
+	steady  disk.Sector // sectors of the tail that are in use, and the same on all
 	unread  []unread
 	content []candidate.Place
 	units   []string // of each dump
@@ -116,8 +117,10 @@ func (c *Comparison) byEnds(ctx context.Context, dumps []Dump, opt Options, ends
 	return best, nil
 }
 
-// atEnd returns how many numbers and copied sectors were found at the end.
-func (c *Comparison) atEnd() (n disk.Sector) {
+// atEnd returns how much was found at the end: sectors that are the same on all,
+// copies and numbers.
+func (c *Comparison) atEnd() disk.Sector {
+	n := c.steady
 	for i := range c.Copies {
 		if c.Copies[i].To.From == layout.FromEnd {
 			n += c.Copies[i].Count
@@ -209,10 +212,12 @@ func (w *worker) run() ([]Count, error) {
 		return ends, nil
 	}
 	w.accept(strong)
+	w.relations(weak)
 	if err := w.checks(); err != nil {
 		return nil, err
 	}
 	w.accept(weak)
+	w.relations(nil)
 	w.acceptChecks(w.weakHits)
 	w.doubts()
 	w.rest()

@@ -207,3 +207,134 @@ func TestNumberedCopyHasItsOwnSum(t *testing.T) {
 		t.Errorf("the copy has no sum of its own: %v", c.Checks)
 	}
 }
+
+// TestARelationIsNoChecksum: the start of the data is that of a map and its length
+// together, which is a sum of two words as well. Neither of them has a rule, so
+// their sum has none.
+func TestARelationIsNoChecksum(t *testing.T) {
+	c, src := originals(t, wholeDrives, func(d *imagetest.Disk, n disk.Sector, _ int) {
+		le := binary.LittleEndian
+		start := uint32(n/9 + n*n%90_001*5)
+		length := uint32(n/7 + n*n%100_003*3)
+		b := le.AppendUint32(nil, start)
+		b = le.AppendUint32(b, length)
+		headOf(d, 64, le.AppendUint32(b, start+length))
+	})
+	const n = 1008 * 31_000
+	if v := c.For(n); v.Proved > 0 || v.Unexplained == 0 {
+		t.Errorf("%s: %+v", v, c.Checks)
+	}
+	out, err := Apply(&c.Rules, src, n)
+	if err != nil || !slices.Contains(codes(out), string(disk.RulesUnexplained)) {
+		t.Errorf("%v, %v", codes(out), err)
+	}
+}
+
+// TestMapFollowsItsClusters: sectors of a map, ceil(clusters / 8 / 512), follow from
+// the clusters beside them, and a start from the map.
+func TestMapFollowsItsClusters(t *testing.T) {
+	sizes := []disk.Sector{6_346_369, 12_594_967, 19_640_883, 39_070_081, 25_429_825, 33_554_433}
+	build := func(d *imagetest.Disk, n disk.Sector, _ int) {
+		clusters := n / 24
+		bitmap := (clusters + 4095) / 4096
+		headOf(d, 64, slices.Concat(be32(n), be32(clusters), be32(bitmap), be32(bitmap+40)))
+	}
+	c, src := originals(t, sizes, build)
+	const n = 31_266_816
+	want := imagetest.New(n, 512)
+	build(want, n, 0)
+	out, err := Apply(&c.Rules, src, n)
+	if err != nil || len(out.Sectors) != 1 {
+		t.Fatalf("%+v, %v", out, err)
+	}
+	b := make([]byte, 512)
+	if _, err := want.ReadAt(b, 0); err != nil || string(b) != string(out.Sectors[0].Bytes) {
+		t.Errorf("% x, want % x", out.Sectors[0].Bytes[64:80], b[64:80])
+	}
+	if !slices.ContainsFunc(c.Fields, func(f Field) bool { return f.On != nil }) {
+		t.Fatalf("no number follows from another one: %+v", c.Fields)
+	}
+	again := decoded(t, &c.Rules)
+	if out, err := Apply(again, src, n); err != nil || string(out.Sectors[0].Bytes) != string(b) {
+		t.Errorf("read from a file the rules make another card: %v", err)
+	}
+	on := slices.IndexFunc(again.Fields, func(f Field) bool { return f.On != nil })
+	again.Fields[on].On = &again.Fields[on].Place
+	if err := again.Check(); err == nil {
+		t.Error("a number that follows from itself is taken")
+	}
+}
+
+// decoded writes rules into a file and reads them.
+func decoded(t *testing.T, r *Rules) *Rules {
+	t.Helper()
+	back, err := Decode(strings.NewReader(string(encoded(t, r))))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return back
+}
+
+// TestAProgramAtTheEnd: what is the same on all drives before their last sector
+// lies before the end that the device counts, and where that is on a card is asked.
+func TestAProgramAtTheEnd(t *testing.T) {
+	c, src := originals(t, wholeDrives, func(d *imagetest.Disk, n disk.Sector, _ int) {
+		headOf(d, 64, be32(n/1008))
+		d.Put(n/1008*1008-4, []byte("A PROGRAM"))
+	})
+	out, err := Apply(&c.Rules, src, cardAtHand)
+	if err != nil || !slices.Contains(codes(out), string(disk.RulesCountedSize)) {
+		t.Errorf("%v, %v", codes(out), err)
+	}
+}
+
+// TestEndsOfMixedDrives: on drives that are no whole cylinders the copy lies before
+// the last whole one. The numbers say so, and the copy is found there.
+func TestEndsOfMixedDrives(t *testing.T) {
+	sizes := []disk.Sector{25_430_895, 3_935_925, 33_077_835, 39_070_080}
+	build := func(d *imagetest.Disk, n disk.Sector, _ int) {
+		s := n / 1008 * 1008
+		headOf(d, 64, slices.Concat(be32(s), be32(s/32), []byte("MADE FOR THIS")))
+		b := make([]byte, 512)
+		if _, err := d.ReadAt(b, 0); err != nil {
+			t.Fatal(err)
+		}
+		d.Put(s-1, b)
+	}
+	c, src := originals(t, sizes, build)
+	out, err := Apply(&c.Rules, src, cardAtHand)
+	if err != nil || len(codes(out)) > 0 {
+		t.Fatalf("%v, %v", codes(out), err)
+	}
+	want := imagetest.New(cardAtHand, 512)
+	build(want, cardAtHand, 0)
+	for _, s := range out.Sectors {
+		b := make([]byte, 512)
+		if _, err := want.ReadAt(b, int64(s.At)*512); err != nil || string(b) != string(s.Bytes) {
+			t.Errorf("sector %d: % x, want % x", s.At, s.Bytes[60:80], b[60:80])
+		}
+	}
+	if len(out.Sectors) != 2 {
+		t.Errorf("%d sectors, want the head and its copy", len(out.Sectors))
+	}
+}
+
+// TestTextIsText: digits of a serial number are no packed decimals, whatever these
+// would follow, and a number written in digits is one.
+func TestTextIsText(t *testing.T) {
+	serials := []string{"SN31000001", "SN62000002", "SN63000003", "SN64000004"}
+	i := 0
+	c, src := originals(t, wholeDrives, func(d *imagetest.Disk, n disk.Sector, _ int) {
+		headOf(d, 64, []byte(fmt.Sprintf("%s%s%09d", serials[i], "\x00\x00", n)))
+		i++
+	})
+	for _, f := range c.Fields {
+		if f.Byte < 76 || f.Ways[0].Encoding[:3] != "dec" {
+			t.Errorf("%s is read as %s: %s", f.Place, f.Ways[0].Encoding, f.Ways[0].Formulas[0])
+		}
+	}
+	out, err := Apply(&c.Rules, src, 1008*31_000)
+	if err != nil || len(out.Sectors) != 1 || string(out.Sectors[0].Bytes[64:85]) != "SN31000001\x00\x00031248000" {
+		t.Errorf("%+v, %v", out, err)
+	}
+}

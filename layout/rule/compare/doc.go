@@ -38,7 +38,8 @@
 //	head, tail   sectors compared from the start and from the end
 //	fields       numbers: from, sector, byte: the place; class; width in bytes; bits foretold;
 //	             value: the first formula in words (it must be that of the first way);
-//	             doubt: why no card is decided; ways: every reading that fits
+//	             doubt: why no card is decided; ways: every reading that fits;
+//	             on, if there: the place of the number that its formulas take for N
 //	  ways       byte, encoding (see candidate.Encoding), formulas
 //	  formulas   times, of, per, add_min, add_max, plus:
 //	             times * floor((of*N + add) / per) + plus, for all add_min <= add <= add_max;

@@ -62,6 +62,8 @@ type fieldJSON struct {
 	Value string  `json:"value"`
 	Doubt string  `json:"doubt,omitempty"`
 	Ways  []Way   `json:"ways"`
+
+	On *candidate.Place `json:"on,omitempty"`
 }
 
 type copyJSON struct {
@@ -89,7 +91,7 @@ func Encode(w io.Writer, r *Rules) error {
 	}
 	f := fileJSON{Schema: Schema, Kind: Kind, SectorSize: r.SectorSize, Sizes: r.Sizes, Head: r.Head, Tail: r.Tail, Counts: r.Counts, Carried: r.Carried}
 	for _, x := range r.Fields {
-		f.Fields = append(f.Fields, fieldJSON{x.Place, x.Class, x.Width, math.Floor(x.Bits*10) / 10, x.Ways[0].Formulas[0].String(), x.Doubt, x.Ways})
+		f.Fields = append(f.Fields, fieldJSON{x.Place, x.Class, x.Width, math.Floor(x.Bits*10) / 10, x.Ways[0].Formulas[0].String(), x.Doubt, x.Ways, x.On})
 	}
 	for _, c := range r.Copies {
 		f.Copies = append(f.Copies, copyJSON(c))
@@ -129,7 +131,7 @@ func Decode(r io.Reader) (*Rules, error) {
 		if s := x.Ways[0].Formulas[0].String(); s != x.Value {
 			return nil, fmt.Errorf("rule file: the field at %s says %q, but its numbers say %q", x.Place, x.Value, s)
 		}
-		out.Fields = append(out.Fields, Field{x.Place, x.Class, x.Width, x.Bits, x.Ways, x.Doubt})
+		out.Fields = append(out.Fields, Field{x.Place, x.Class, x.Width, x.Bits, x.Ways, x.Doubt, x.On})
 	}
 	for _, c := range f.Copies {
 		out.Copies = append(out.Copies, CopyRule(c))

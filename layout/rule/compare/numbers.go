@@ -16,6 +16,7 @@ type guess struct {
 	cover  []int // differing bytes that it explains
 	fit    *fitted
 	rivals []*guess
+	on     *candidate.Place // the number that it follows from; nil: the size
 }
 
 func (c *guess) end() int { return c.at + c.form.Width }
@@ -65,6 +66,33 @@ type numberReader struct {
 	values []uint64  // scratch
 	tried  float64
 	found  []*guess
+	text   []bool // bytes that are readable text on all disks
+}
+
+// minText is how many readable characters in a row are text.
+const minText = 6
+
+// textOf tells which bytes of a sheet are readable text on all disks: ASCII letters
+// and digits, and what stands between them.
+func textOf(s *sheet) []bool {
+	out := make([]bool, len(s.diff))
+	for i := range out {
+		out[i] = !slices.ContainsFunc(s.data, func(b []byte) bool { return b[i] < ' ' || b[i] > '~' })
+	}
+	for _, run := range stretches(out) {
+		if run[1]-run[0] < minText {
+			clear(out[run[0]:run[1]])
+		}
+	}
+	return out
+}
+
+// isText tells whether a reading takes text for anything but digits.
+func (r *numberReader) isText(f *candidate.Form, at int) bool {
+	if r.text == nil {
+		r.text = textOf(r.s)
+	}
+	return !f.Digits() && !slices.Contains(r.text[at:at+f.Width], false)
 }
 
 func (r *numberReader) all() {
@@ -81,6 +109,9 @@ func (r *numberReader) all() {
 
 func (r *numberReader) number(f *candidate.Form, at int) {
 	s := r.s
+	if r.isText(f, at) {
+		return
+	}
 	for i, d := range s.data {
 		v, ok := f.Decode(d[at : at+f.Width])
 		if !ok {
@@ -226,34 +257,37 @@ func (w *worker) rivals(c, t *guess) bool {
 // accept makes fields of candidates whose bytes nothing explains yet.
 func (w *worker) accept(list []*guess) {
 	for _, c := range list {
-		bits := w.bits(c)
-		if c.s.open(c.at, c.end()) != len(c.cover) {
-			continue
-		}
-		f := Field{Place: c.s.at, Class: Size, Width: c.form.Width, Bits: bits}
-		f.Byte = c.at
-		for _, r := range append([]*guess{c}, c.rivals...) {
-			if len(f.Ways) == maxWays {
-				f.Doubt = "too many readings of its bytes fit"
-				break
-			}
-			f.Ways = append(f.Ways, Way{r.at, r.form.Encoding, r.fit.formulas})
-			if r.fit.wide {
-				f.Doubt = "its numbers have too few digits: too many formulas fit"
-			}
-		}
-		if c.fit.unseen {
-			f.Doubt = "a disk that is left out is not foretold by the others"
-		}
-		if g := f.Ways[0].Formulas[0]; g.constant() && g.Min < -1 {
-			f.Class = Address
-		}
-		for i := c.at; i < c.end(); i++ {
-			c.s.done[i] = true
-		}
-		w.c.Fields = append(w.c.Fields, f)
-		w.c.Bytes[f.Class] += int64(len(c.cover))
+		w.acceptOne(c, w.bits(c))
 	}
+}
+
+func (w *worker) acceptOne(c *guess, bits float64) {
+	if c.s.open(c.at, c.end()) != len(c.cover) {
+		return
+	}
+	f := Field{Place: c.s.at, Class: Size, Width: c.form.Width, Bits: bits}
+	f.Byte, f.On = c.at, c.on
+	for _, r := range append([]*guess{c}, c.rivals...) {
+		if len(f.Ways) == maxWays {
+			f.Doubt = "too many readings of its bytes fit"
+			break
+		}
+		f.Ways = append(f.Ways, Way{r.at, r.form.Encoding, r.fit.formulas})
+		if r.fit.wide {
+			f.Doubt = "its numbers have too few digits: too many formulas fit"
+		}
+	}
+	if c.fit.unseen {
+		f.Doubt = "a disk that is left out is not foretold by the others"
+	}
+	if g := f.Ways[0].Formulas[0]; f.On == nil && g.constant() && g.Min < -1 {
+		f.Class = Address
+	}
+	for i := c.at; i < c.end(); i++ {
+		c.s.done[i] = true
+	}
+	w.c.Fields = append(w.c.Fields, f)
+	w.c.Bytes[f.Class] += int64(len(c.cover))
 }
 
 // doubts takes the proof from fields beside which a byte of lower worth

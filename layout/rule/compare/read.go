@@ -112,11 +112,22 @@ func (r *reader) known(p candidate.Place, span disk.Span, bufs [][]byte) {
 	}
 	if same {
 		r.out.Bytes[Constant] += int64(hi - lo)
+		for at := lo; at < hi && p.From == layout.FromEnd; at += r.size {
+			r.inUse(bufs[0][at : at+r.size])
+		}
 		return
 	}
 	for x := span.Start; x < span.End(); x++ {
 		at := int(x) * r.size
 		r.sector(p.After(x), bufs, at)
+	}
+}
+
+// inUse counts a sector of the tail that is the same on all disks, if it holds
+// anything.
+func (r *reader) inUse(b []byte) {
+	if _, blank := image.Blank(b); !blank {
+		r.out.steady++
 	}
 }
 
@@ -128,6 +139,9 @@ func (r *reader) sector(p candidate.Place, bufs [][]byte, at int) {
 	}
 	if same {
 		r.out.Bytes[Constant] += int64(r.size)
+		if p.From == layout.FromEnd {
+			r.inUse(first)
+		}
 		return
 	}
 	s := &sheet{at: p, diff: make([]bool, r.size), done: make([]bool, r.size), own: make([]bool, r.size)}

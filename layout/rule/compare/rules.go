@@ -72,6 +72,10 @@ type Field struct {
 	Bits  float64 // foretold, less log2 of formulas times fields tried
 	Ways  []Way   // every reading that fits all disks; the first is the simplest
 	Doubt string  // why no card is decided, whatever its size; empty if nothing
+
+	// On is the place of another number, which the formulas take for N; nil: they
+	// take the size.
+	On *candidate.Place
 }
 
 // Weak tells whether the field says no more than chance does: then a card keeps

@@ -51,6 +51,10 @@ func (r *Rules) Touched() map[candidate.Place]bool {
 func (r *Rules) Only(keep func(sector candidate.Place, from, to int) bool) *Rules {
 	out := *r
 	out.Fields = slices.DeleteFunc(slices.Clone(r.Fields), func(f Field) bool { return !keep(f.SectorStart(), f.Byte, f.Byte+f.Width) })
+	for gone := -1; gone != len(out.Fields); { // nor can a number be known that follows from one which is not
+		gone = len(out.Fields)
+		out.Fields = slices.DeleteFunc(out.Fields, func(f Field) bool { return f.On != nil && out.fieldAt(*f.On) == nil })
+	}
 	out.Checks = slices.DeleteFunc(slices.Clone(r.Checks), func(c Check) bool { return !keep(c.SectorStart(), c.Byte, c.Byte+c.Width) })
 	out.Carried = slices.DeleteFunc(slices.Clone(r.Carried), func(s Stretch) bool {
 		return s.Class != Content && !keep(s.SectorStart(), s.Byte, s.Byte+s.Count)
@@ -85,6 +89,17 @@ func (c CopyRule) only(keep func(of, to candidate.Place) bool) (out []CopyRule) 
 		}
 	}
 	return out
+}
+
+// SteadyTail tells whether anything that is the same on all originals lies before
+// an end that the device may count on the source.
+func (r *Rules) SteadyTail(src image.Source) (bool, error) {
+	for _, c := range r.DiffersBy(image.Sectors(src), true) {
+		if reach, err := r.Alone(c).ConstantTail(src); err != nil || reach > 0 {
+			return reach > 0, err
+		}
+	}
+	return false, nil
 }
 
 // ConstantTail returns how many sectors before the end that the device counts on

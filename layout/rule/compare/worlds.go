@@ -104,18 +104,14 @@ func (w *worker) sameEnd(c Count) bool {
 // endSeen tells whether something was found that lies as far before the end on
 // every disk: then that is the end which the device counts.
 func (w *worker) endSeen(strong []*guess) bool {
-	return slices.ContainsFunc(w.c.Copies, func(c CopyRule) bool { return c.To.From == layout.FromEnd || c.Of.From == layout.FromEnd }) ||
+	return w.c.steady > 0 || slices.ContainsFunc(w.c.Copies, func(c CopyRule) bool { return c.To.From == layout.FromEnd || c.Of.From == layout.FromEnd }) ||
 		slices.ContainsFunc(strong, func(g *guess) bool { return g.s.at.From == layout.FromEnd })
 }
 
 // by returns what fits the guess if the device counts with the size of f; nil if
 // that is far less likely than what was found.
 func (c *guess) by(f *fitter) *fitted {
-	values := make([]uint64, len(c.s.data))
-	for i, d := range c.s.data {
-		values[i], _ = c.form.Decode(d[c.at:c.end()]) // it was read before
-	}
-	fit := f.fit(values, len(c.cover))
+	fit := f.fit(c.values(), len(c.cover))
 	if fit == nil || c.fit.bits-fit.bits >= Bar {
 		return nil
 	}
@@ -123,6 +119,15 @@ func (c *guess) by(f *fitter) *fitted {
 		return nil // an amount had to be solved where nothing has to be
 	}
 	return fit
+}
+
+// values returns what the disks hold there, in a form in which it was read before.
+func (c *guess) values() []uint64 {
+	values := make([]uint64, len(c.s.data))
+	for i, d := range c.s.data {
+		values[i], _ = c.form.Decode(d[c.at:c.end()])
+	}
+	return values
 }
 
 // allCounts gives the guess the formulas of every size that is left and that it

@@ -1,0 +1,180 @@
+package compare
+
+import (
+	"cmp"
+	"math"
+	"slices"
+	"strings"
+
+	"bootgraft/layout/rule/candidate"
+)
+
+// A number may follow from another one beside it rather than from the size: bytes
+// from clusters, the sectors of a map from what it maps, a start from a length.
+// Such relations are looked for before checksums, for a sum of two words is one.
+
+// related are the ratios in which numbers follow from one another: a start and a
+// length; sectors, and bytes, of clusters; bits and entries of a map in a sector;
+// sectors of cylinders.
+func related() []ratio {
+	out := []ratio{{1, 1}, {1, 4096}, {1, 256}, {1, 128}}
+	for n := int64(2); n <= 1<<15; n *= 2 {
+		out = append(out, ratio{n, 1})
+	}
+	for _, u := range cylinders {
+		out = append(out, ratio{u, 1})
+	}
+	return out
+}
+
+// maxAway is how much a number that follows from another one can differ from it by
+// an amount of its own.
+const maxAway = 1 << 16
+
+// relations finds the numbers that follow from those which are proved, or from
+// numbers that do.
+func (w *worker) relations(weak []*guess) {
+	for known := -1; known != len(w.c.Fields); {
+		known = len(w.c.Fields)
+		for _, s := range w.sheets {
+			w.relationsIn(s, weak)
+		}
+	}
+}
+
+// base is a number that others may follow from.
+type base struct {
+	at   candidate.Place
+	form *candidate.Form
+	fits *fitter
+}
+
+// alike tells whether a form is that of the base, or a shorter or longer one of the
+// same order: a device writes numbers that belong together in one way.
+func (b *base) alike(f *candidate.Form) bool {
+	order := func(f *candidate.Form) string { return strings.TrimRight(string(f.Encoding), "0123456789") }
+	return f == b.form || order(f) == order(b.form) && f.Low() == b.form.Low()
+}
+
+// bases returns the numbers of a sheet that others may follow from.
+func (w *worker) bases(s *sheet) (out []base) {
+	for i := range w.c.Fields {
+		f := &w.c.Fields[i]
+		if f.SectorStart() != s.at || f.Weak() {
+			continue
+		}
+		form, err := candidate.FormOf(f.Ways[0].Encoding)
+		if err != nil {
+			continue
+		}
+		values := make([]int64, len(s.data))
+		for j, d := range s.data {
+			v, ok := form.Decode(d[f.Byte : f.Byte+f.Width])
+			if !ok || v > 1<<50 {
+				values = nil
+				break
+			}
+			values[j] = int64(v)
+		}
+		if values != nil {
+			fits := newFitter(values, int64(w.c.SectorSize), Count{})
+			fits.named = related()
+			out = append(out, base{f.Place, form, fits})
+		}
+	}
+	return out
+}
+
+// relationsIn accepts the relations between numbers of one sheet, the surest first.
+func (w *worker) relationsIn(s *sheet, weak []*guess) {
+	bases := w.bases(s)
+	if len(bases) == 0 {
+		return
+	}
+	var found []*guess
+	tried := 0.0
+	for _, form := range binaryForms {
+		for at := 0; at+form.Width <= len(s.diff); at++ {
+			g := &guess{s: s, at: at, form: form}
+			if g.cover = s.openBytes(at, at+form.Width); len(g.cover) == 0 {
+				continue
+			}
+			values := g.values()
+			for _, b := range bases {
+				if !b.alike(form) || at%2 != b.at.Byte%2 {
+					continue
+				}
+				tried++
+				if fit := b.fits.byName(values, len(g.cover)); fit != nil && (g.fit == nil || fit.bits > g.fit.bits) {
+					g.fit, g.on = fit, &b.at
+				}
+			}
+			if g.fit != nil {
+				found = append(found, g)
+			}
+		}
+	}
+	for _, g := range found {
+		g.fit.bits -= cost(tried)
+	}
+	slices.SortStableFunc(found, func(a, b *guess) int { return cmp.Compare(b.rank(), a.rank()) })
+	for _, g := range found {
+		better := func(o *guess) bool {
+			return o.s == s && o.at < g.end() && g.at < o.end() && w.bits(o) > g.fit.bits
+		}
+		if g.fit.bits <= 0 || slices.ContainsFunc(weak, better) {
+			continue
+		}
+		w.acceptOne(g, g.fit.bits)
+	}
+}
+
+// openBytes returns the differing bytes from lo to hi; none if one of them is
+// explained.
+func (s *sheet) openBytes(lo, hi int) (out []int) {
+	for i := lo; i < hi; i++ {
+		switch {
+		case s.diff[i] && s.done[i]:
+			return nil
+		case s.diff[i]:
+			out = append(out, i)
+		}
+	}
+	return out
+}
+
+// byName fits values in a named ratio, with an amount that may be solved.
+func (f *fitter) byName(values []uint64, cover int) *fitted {
+	if !f.take(values) {
+		return nil
+	}
+	last := len(f.n) - 1
+	width := min(float64(8*cover), math.Log2(float64(f.v[last]-f.v[0])+1))
+	var best *fitted
+	for _, r := range f.named {
+		g, ok := f.solve(r.of, r.per, 1, 0, last+1)
+		if !ok || max(g.simplest(), -g.simplest()) > maxAway {
+			continue
+		}
+		bits := f.namedBits(g, width)
+		if bits <= 0 {
+			continue
+		}
+		switch {
+		case best == nil || bits > best.bits+Bar:
+			best = &fitted{formulas: []Formula{g}, bits: bits}
+		case bits > best.bits:
+			best.formulas, best.bits = slices.Insert(best.formulas, 0, g), bits
+		case bits > best.bits-Bar && len(best.formulas) < maxFormulas:
+			best.formulas = append(best.formulas, g)
+		}
+	}
+	if best != nil {
+		best.unseen = !f.leaveOut(best.formulas[0])
+		best.madeUp = best.formulas[0].constants(f.named) >= len(f.n)
+	}
+	if best != nil && best.madeUp {
+		return nil
+	}
+	return best
+}
