@@ -42,6 +42,7 @@ type NumberRead struct {
 	Was        *uint64            `json:"was"` // null: no number
 	WasMeaning string             `json:"was_meaning,omitempty"`
 	WasDrive   bool               `json:"was_of_source"`
+	Copied     bool               `json:"copied"` // from another sector
 	ByChance   float64            `json:"expected_by_chance"`
 	State      string             `json:"state"` // proved, undecided
 }
@@ -133,7 +134,7 @@ func changedRegion(g diff.Region) ChangedRegion {
 func numberRead(r diff.Reading) NumberRead {
 	j := NumberRead{
 		Sector: r.Sector, Byte: r.Byte, Width: r.Width, Encoding: r.Encoding, Value: r.Value, Meaning: r.Meaning,
-		Also: some(r.Also), WasMeaning: r.WasMeaning, WasDrive: r.WasDrive, ByChance: r.ByChance, State: "undecided",
+		Also: some(r.Also), WasMeaning: r.WasMeaning, WasDrive: r.WasDrive, Copied: r.Copied, ByChance: r.ByChance, State: "undecided",
 	}
 	if r.WasNumber {
 		j.Was = &r.Was

@@ -86,8 +86,8 @@ var KindTexts = map[diff.Kind]string{
 		"listed. A plan has to put the same there; compare several originals and plan with --rules.",
 	diff.Checksums: "Checksums were made new. The device keeps them itself, or found one broken: a plan that changes what they are over " +
 		"has to make them new too.",
-	diff.Counted: "A few bytes of the boot areas changed, and no number about the size fits: a counter, a clock or a note. The device " +
-		"started, or began to, and took the layout for its own so far.",
+	diff.Counted: "A few bytes of the boot areas changed, and nothing proves them a number about the size: a counter, a clock or a " +
+		"note. The device started, or began to, and took the layout for its own so far.",
 	diff.Files: "A volume changed inside: files were added, changed or removed. The device found its volume and works with it.",
 	diff.Mounted: "A volume changed as every system changes it when it mounts it, and no file did. If no computer had the card meanwhile, " +
 		"the device found its volume.",
@@ -102,8 +102,8 @@ var KindTexts = map[diff.Kind]string{
 	diff.Rewritten: "The boot areas changed in more than a few bytes, and not from each other. The device has worked on them: compare it " +
 		"with the originals of other sizes to see what it wrote.",
 	diff.NewFormat: "The device did not know the layout, or did not like it, and made its own. Keep this image: it shows what " +
-		"the device wants for this size, and is an original to compare with the others. What it left as it was is still the plan's: an original without that " +
-		"is a card of zeros that the device makes a layout on. Never let it do so on the old drive.",
+		"the device wants for this size, and is an original to compare with the others. What it left as it was is still the plan's: " +
+		"an original without that is a card of zeros that the device makes a layout on. Never let it do so on the old drive.",
 	diff.NewVolume: "A volume was made new, and what was in it is gone. If nobody did that on a computer, the device did not " +
 		"like the volume that it found.",
 }

@@ -62,7 +62,8 @@ func sameReadings(r *diff.Report) (out [][]*diff.Reading) {
 		x := &r.Readings[i]
 		k := slices.IndexFunc(out, func(list []*diff.Reading) bool {
 			y := list[0]
-			return x.Meaning == y.Meaning && x.Encoding == y.Encoding && x.Was == y.Was && x.WasNumber == y.WasNumber && x.Proved() == y.Proved()
+			return x.Meaning == y.Meaning && x.Encoding == y.Encoding && x.Was == y.Was && x.WasNumber == y.WasNumber &&
+				x.Copied == y.Copied && x.Proved() == y.Proved()
 		})
 		if k >= 0 {
 			out[k] = append(out[k], x)
@@ -118,6 +119,9 @@ func readingText(x *diff.Reading) string {
 		text += fmt.Sprintf("; it was %s, %s", disk.Grouped(int64(x.Was)), x.WasMeaning)
 	default:
 		text += fmt.Sprintf("; it was %s", disk.Grouped(int64(x.Was)))
+	}
+	if x.Copied {
+		text += "; copied, see below"
 	}
 	if !x.Proved() {
 		return text + fmt.Sprintf(". That proves nothing: such a number is expected by chance %s comparisons", oneIn(x.ByChance))

@@ -66,6 +66,7 @@ func inventedChanges() *diff.Report {
 				Was: 11, WasNumber: true, WasMeaning: "a quarter", ByChance: 0.004},
 			{Sector: 8, Byte: 16, Width: 4, Encoding: "be32", Value: 31_266_816, Meaning: "sectors of the disk", Was: 19_640_880, WasNumber: true,
 				WasDrive: true, ByChance: 3e-7},
+			{Sector: 31_266_815, Byte: 16, Width: 4, Encoding: "be32", Value: 31_266_816, Meaning: "sectors of the disk", Copied: true, ByChance: 3e-7},
 			{Sector: 31_266_815, Byte: 2, Width: 8, Encoding: "dec8", Value: 15_266, Meaning: "MiB of the disk", ByChance: 0.08},
 		},
 		Copies: []diff.Copy{{Sector: 31_266_815, Of: 0, Order: image.Swap16, Bytes: 4}},

@@ -63,7 +63,17 @@ type Copy struct {
 	Of     disk.Sector
 	Order  image.Order
 	Bytes  int // how many of the bytes that changed are now those of the other
+
+	same []bool // which ones
+	left int    // bytes that changed and are not: a checksum or a number of its own
 }
+
+// A copy may keep so many bytes of its own, if at least so many others that are
+// no blanks have become those of the other.
+const (
+	mostOwn   = 6
+	leastSame = 2
+)
 
 // quarters is into how many parts a sector is cut to be recognised: a copy may
 // have a number of its own.
@@ -79,8 +89,8 @@ type part struct {
 var orders = [...]image.Order{image.Plain, image.Swap16, image.Swap32}
 
 // findCopies looks for changed sectors that now hold what another sector held
-// before, near either end of the disk and in any byte order: every byte that
-// changed has become that of the other one.
+// before, near either end of the disk and in any byte order: the bytes
+// that changed have become those of the other one.
 func (w *work) findCopies() error {
 	wanted := w.partsOf()
 	if len(wanted) == 0 {
@@ -100,7 +110,8 @@ func (w *work) findCopies() error {
 			continue
 		}
 		w.out.Copies = append(w.out.Copies, c)
-		w.ends[i].claim(0, len(w.ends[i].is), true)
+		w.ends[i].copied(&c)
+		w.markCopied(&w.ends[i], &c)
 		switch mine, other := c.Sector < half, c.Of < half; {
 		case mine == other:
 			w.nearRestored++
@@ -155,7 +166,8 @@ func (w *work) find(wanted map[part][]int, span disk.Span, best map[int]Copy) er
 }
 
 // match looks whether changed sectors have become this one, in any byte order.
-// Of several, one at the other end of the disk counts: it says more.
+// Of several, the one that explains most counts, and then one at the other end of
+// the disk: it says more.
 func (w *work) match(x disk.Sector, sector []byte, wanted map[part][]int, best map[int]Copy) {
 	half := w.out.Sectors / 2
 	eachMatch(sector, wanted, func(i int, order image.Order, other []byte) {
@@ -163,11 +175,41 @@ func (w *work) match(x disk.Sector, sector []byte, wanted map[part][]int, best m
 		if e.at == x {
 			return
 		}
-		n := e.became(other)
-		if old, there := best[i]; n > 0 && (!there || (old.Of < half) == (e.at < half) && (x < half) != (e.at < half)) {
-			best[i] = Copy{e.at, x, order, n}
+		c := e.became(other)
+		if c == nil {
+			return
+		}
+		old, there := best[i]
+		farther := (old.Of < half) == (e.at < half) && (x < half) != (e.at < half)
+		if !there || c.left < old.left || c.left == old.left && farther {
+			c.Sector, c.Of, c.Order = e.at, x, order
+			best[i] = *c
 		}
 	})
+}
+
+// copied claims the bytes that a copy explains.
+func (e *end) copied(c *Copy) {
+	for i, s := range c.same {
+		if s {
+			e.claim(i, 1, true)
+		}
+	}
+}
+
+// markCopied marks the numbers of which every byte that changed came from
+// another sector: who copies them has not asked the card for its size.
+func (w *work) markCopied(e *end, c *Copy) {
+	for i := range w.out.Readings {
+		r := &w.out.Readings[i]
+		if r.Sector != c.Sector {
+			continue
+		}
+		r.Copied = true
+		for k := r.Byte; k < r.Byte+r.Width; k++ {
+			r.Copied = r.Copied && (c.same[k] || e.was[k] == e.is[k])
+		}
+	}
 }
 
 // eachMatch visits the sectors of which a part is that of this one.
@@ -184,19 +226,39 @@ func eachMatch(sector []byte, wanted map[part][]int, visit func(i int, order ima
 	}
 }
 
-// became counts the bytes that changed if all of them have become those of
-// other; else it is 0.
-func (e *end) became(other []byte) (n int) {
-	for i := range e.was {
-		if e.was[i] == e.is[i] {
+// became compares the runs of bytes that changed with those of other; nil if too
+// few of them have become the same. A run of which only some bytes have is one of
+// its own: a checksum.
+func (e *end) became(other []byte) *Copy {
+	c := &Copy{same: make([]bool, len(e.is))}
+	telling := 0
+	for i := 0; i < len(e.is); i++ {
+		j := i
+		for j < len(e.is) && e.was[j] != e.is[j] {
+			j++
+		}
+		if j == i {
 			continue
 		}
-		if e.is[i] != other[i] {
-			return 0
+		if !bytes.Equal(e.is[i:j], other[i:j]) {
+			if c.left += j - i; c.left > mostOwn {
+				return nil
+			}
+		} else {
+			c.Bytes += j - i
+			for k := i; k < j; k++ {
+				c.same[k] = true
+				if e.is[k] != 0 && e.is[k] != 0xFF {
+					telling++
+				}
+			}
 		}
-		n++
+		i = j
 	}
-	return n
+	if c.Bytes == 0 || c.left > 0 && telling < leastSame {
+		return nil
+	}
+	return c
 }
 
 // findTwins finds sectors that changed as another one did, in any byte order:
@@ -207,7 +269,10 @@ func (w *work) findTwins() error {
 		e := &w.ends[i]
 		eachMatch(e.is, wanted, func(j int, _ image.Order, other []byte) {
 			t := &w.ends[j]
-			if j == i || t.twin || e.twin || t.left() == 0 || t.became(other) == 0 {
+			if j == i || t.twin || e.twin || t.left() == 0 {
+				return
+			}
+			if c := t.became(other); c == nil || c.left > 0 {
 				return
 			}
 			t.twin = true

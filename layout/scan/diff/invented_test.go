@@ -18,6 +18,7 @@ type invented struct {
 	name         string
 	drive, cards int64 // sectors
 	was, is      map[int64][]byte
+	bits         float64  // what the change of the number is worth; 0: it was not changed
 	did          []string // number, head-from-tail, tail-from-head, copy, checksum, counter, new-format
 	number       *written
 }
@@ -244,20 +245,29 @@ func (b *bench) setNumber(x, n int64) {
 	}
 }
 
-// tells tells whether what changes of the number is enough to be read as one:
-// two decimal digits are right by chance too often, whatever they are.
-func (b *bench) tells() bool {
+// evidence is how many bits the change of the number is worth: what is right by
+// chance too often can be no proof, whatever it is.
+func (b *bench) evidence() (bits float64) {
 	a, c := make([]byte, 16), make([]byte, 16)
 	w := max(b.write.width(b.about.of(b.drive)), b.write.width(b.about.of(b.cards)))
 	b.write.put(a[:w], b.about.of(b.drive))
 	b.write.put(c[:w], b.about.of(b.cards))
-	n := 0
 	for i := range a {
-		if a[i] != c[i] {
-			n++
+		switch {
+		case a[i] == c[i]:
+		case b.write.text == "packed decimals":
+			bits += 6.6
+		case b.write.text == "hexadecimal text":
+			bits += 4
+		case w >= 10:
+			bits += 3.3
+		case c[i] < 16 || c[i] == 0xFF:
+			bits += 4
+		default:
+			bits += 7.6
 		}
 	}
-	return n > 2 || n > 0 && b.write.width(1<<40) < 8
+	return bits
 }
 
 // tailOf returns where the copy of a sector of the header lies.

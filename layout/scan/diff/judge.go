@@ -38,7 +38,7 @@ func (w *work) judge() {
 	formatted := w.newFormat() || len(r.Volumes) > 0
 	few := sectors <= fewSectors && left <= fewBytes
 	inVolumes := len(w.inVolumes) > 0
-	add(slices.ContainsFunc(r.Readings, func(x Reading) bool { return x.Proved() }), Numbers)
+	add(slices.ContainsFunc(r.Readings, func(x Reading) bool { return x.Proved() && !x.Copied }), Numbers)
 	add(w.tailRestored > 0, TailFromHead)
 	add(w.headRestored > 0, HeadFromTail)
 	add(w.nearRestored > 0, Mended)
@@ -98,7 +98,8 @@ func (e *end) isNote() bool {
 // part of it was emptied.
 func (w *work) newFormat() bool {
 	a, b := w.before.Survey, w.after.Survey
-	if a.Table != b.Table || !slices.EqualFunc(a.Entries, b.Entries, func(x, y layout.Entry) bool { return x.Span == y.Span && x.Type == y.Type }) {
+	sameEntry := func(x, y layout.Entry) bool { return x.Span == y.Span && x.Type == y.Type }
+	if a.Table != b.Table || !slices.EqualFunc(a.Entries, b.Entries, sameEntry) {
 		return true
 	}
 	if !slices.EqualFunc(a.Volumes, b.Volumes, func(x, y layout.Volume) bool { return x.Span == y.Span && x.Kind == y.Kind && x.ID == y.ID }) {
@@ -119,6 +120,7 @@ func (w *work) newFormat() bool {
 	}
 	return slices.ContainsFunc(w.out.Regions, func(r Region) bool {
 		used := r.Content.NonBlank
-		return r.Role != layout.RoleVolume && used > 0 && r.Changed >= max(8, used/2) && r.Bytes >= 64*int64(r.Changed) && 2*r.Restored < r.Changed
+		return r.Role != layout.RoleVolume && used > 0 && r.Changed >= max(8, used/2) &&
+			r.Bytes >= 64*int64(r.Changed) && 2*r.Restored < r.Changed
 	})
 }

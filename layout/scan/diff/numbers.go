@@ -29,6 +29,8 @@ type Reading struct {
 	WasMeaning string
 	WasDrive   bool
 
+	Copied bool // what changed of it came from another sector
+
 	// ByChance is how many readings as good as this one chance alone is
 	// expected to give in all the bytes that changed.
 	ByChance float64
@@ -103,16 +105,19 @@ func chancesOf(e candidate.Encoding) *[256]float64 {
 	return &out
 }
 
-// likely returns how likely the bytes are by chance where a byte changed.
-func (f *form) likely(b []byte, changed []bool) float64 {
+// likely returns how likely the bytes are by chance where a byte changed. After
+// one blank another costs nothing: they come in runs.
+func likely(chances *[256]float64, b []byte, changed []bool) float64 {
 	p := 1.0
 	for i, c := range b {
-		if changed == nil || changed[i] {
-			p *= f.chances[c]
+		if (changed == nil || changed[i]) && (i == 0 || c != b[i-1] || c != 0 && c != '0' && c != ' ' && c != 0xFF) {
+			p *= chances[c]
 		}
 	}
 	return p
 }
+
+func (f *form) likely(b []byte, changed []bool) float64 { return likely(f.chances, b, changed) }
 
 // formsOf writes the sizes in every encoding that is known.
 func formsOf(sizes []candidate.Size) (out []*form) {

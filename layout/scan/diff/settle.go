@@ -4,8 +4,12 @@ import (
 	"cmp"
 	"slices"
 
+	"bootgraft/image/disk"
 	"bootgraft/layout/rule/candidate"
 )
+
+// rank is that of the most usual meaning.
+func (h *hit) rank() int { return h.f.list[h.same[0]].rank }
 
 // read makes the reading of a hit. Where the same bytes were a number about
 // the size before, the field is known for one: then only what may follow it in
@@ -51,6 +55,15 @@ func (n *numbers) ofDrive(h *hit, was uint64) int {
 	return -1
 }
 
+// numberAt is a number by where it ends: a text may begin with any blanks.
+type numberAt struct {
+	sector disk.Sector
+	end    int
+	value  uint64
+}
+
+func keyOf(r *Reading) numberAt { return numberAt{r.Sector, r.Byte + r.Width, r.Value} }
+
 // natural is the width in which a number of that value is usually kept.
 func natural(v uint64) int {
 	switch {
@@ -62,30 +75,50 @@ func natural(v uint64) int {
 	return 8
 }
 
+// found is a reading, and what it was read from.
+type found struct {
+	Reading
+	h *hit
+}
+
+// text orders texts before other forms, the longest first.
+func text(f *form) int {
+	if f.order >= len(candidate.Binary) {
+		return -f.Width
+	}
+	return 0
+}
+
+// longestTexts finds the longest form of every text.
+func longestTexts(all []found) map[numberAt]found {
+	out := map[numberAt]found{}
+	for _, x := range all {
+		if old, there := out[keyOf(&x.Reading)]; !there || text(x.h.f) < text(old.h.f) {
+			out[keyOf(&x.Reading)] = x
+		}
+	}
+	return out
+}
+
 // settle takes the best readings; of those that share bytes, one.
 func (n *numbers) settle(w *work) {
-	type found struct {
-		Reading
-		h *hit
-	}
 	all := make([]found, len(n.hits))
 	for i := range n.hits {
 		all[i] = found{n.read(&n.hits[i]), &n.hits[i]}
 	}
-	text := func(f *form) int { // the longest: zeros and blanks in front belong to it
-		if f.order >= len(candidate.Binary) {
-			return -f.Width
-		}
-		return 0
-	}
 	odd := func(r *Reading) bool { return r.Width != natural(r.Value) }
 	slices.SortStableFunc(all, func(a, b found) int {
 		return cmp.Or(cmp.Compare(a.ByChance, b.ByChance), cmp.Compare(text(a.h.f), text(b.h.f)),
-			boolOrder(odd(&a.Reading), odd(&b.Reading)),
+			cmp.Compare(a.h.rank(), b.h.rank()), boolOrder(odd(&a.Reading), odd(&b.Reading)),
 			cmp.Compare(a.h.f.order, b.h.f.order), cmp.Compare(a.Sector, b.Sector), cmp.Compare(a.Byte, b.Byte))
 	})
+	longest := longestTexts(all)
 	weak := 0
 	for _, x := range all {
+		if y, ok := longest[keyOf(&x.Reading)]; ok && text(x.h.f) < 0 {
+			y.ByChance = min(x.ByChance, y.ByChance)
+			x = y
+		}
 		if !x.h.e.isFree(x.Byte, x.Width) {
 			continue
 		}

@@ -31,7 +31,8 @@ const (
 	maxSpan   = 64
 	maxSummed = 64
 	maxFields = 16
-	barSum    = 0.003 // checksums expected by chance
+	maxRuns   = 4     // fields that are looked at in runs of sectors
+	barSum    = 0.005 // checksums expected by chance
 )
 
 // sumForms are the encodings of checksums, by their width.
@@ -43,6 +44,7 @@ type sums struct {
 	e      *end
 	tried  map[int]float64 // by width: fields, algorithms and spans so far
 	fields int             // looked at beyond the usual spans
+	runs   int             // looked at in runs of sectors
 	best   *Renewed
 }
 
@@ -164,7 +166,7 @@ func (s *sums) more(at, width int) error {
 
 // span tries every algorithm over some bytes of the field's own sector.
 func (s *sums) span(at, width, from, to int) {
-	if !uniform(string(s.e.is[from:to])) && to-from >= 8 {
+	if to-from >= 8 {
 		s.try(at, width, s.e.was[from:to], s.e.is[from:to], at-from, to-from, 0, Renewed{Over: s.e.at, From: from})
 	}
 }
@@ -201,16 +203,16 @@ func (s *sums) check(sum *candidate.Sum, now uint64, was []byte, r Renewed) {
 		if err != nil {
 			panic(err) // they are encodings of that package
 		}
-		if v, _ := f.Decode(s.e.is[r.Byte:]); v != now || s.best != nil {
-			continue
+		if v, _ := f.Decode(s.e.is[r.Byte:]); v != now || now == 0 || s.best != nil {
+			continue // a sum of nothing says nothing
 		}
 		before, _ := f.Decode(s.e.was[r.Byte:])
 		r.Right = before == sum.Of(was)
-		bits := 8 * r.Width
+		chance := max(likely(byteChances, s.e.is[r.Byte:r.Byte+r.Width], nil), 1/mostOf(sum, r.Count))
 		if r.Right { // then what did not change of it says nothing new
-			bits += 8 * s.changed(r.Byte, r.Width)
+			chance *= math.Exp2(-8 * float64(s.changed(r.Byte, r.Width)))
 		}
-		r.Sum, r.Encoding, r.ByChance = sum.Name, e, s.tried[r.Width]*math.Exp2(-float64(bits))
+		r.Sum, r.Encoding, r.ByChance = sum.Name, e, s.tried[r.Width]*chance
 		if !r.Right && r.Width < 4 && !s.atEdge(r.Byte) {
 			continue // too little, where no checksum is expected
 		}
@@ -219,6 +221,19 @@ func (s *sums) check(sum *candidate.Sum, now uint64, was []byte, r Renewed) {
 			s.best = &found
 		}
 	}
+}
+
+// byteChances are those of the bytes of a checksum.
+var byteChances = chancesOf("le32")
+
+// mostOf returns how many values a checksum over so many bytes can have: bytes
+// or words that are added up in a wide field do not fill it.
+func mostOf(sum *candidate.Sum, count int64) float64 {
+	most := math.Exp2(8 * float64(sum.Width))
+	if sum.Words == 0 || sum.Words >= sum.Width {
+		return most
+	}
+	return min(most, float64(count/int64(sum.Words))*math.Exp2(8*float64(sum.Words)))
 }
 
 // without returns bytes with the field in them as zeros.
@@ -231,9 +246,10 @@ func without(b []byte, at, width int) []byte {
 // sectors tries runs of whole sectors: from the field's own and those after it
 // on, from the first of the region, and those that end before it.
 func (s *sums) sectors(at, width int) error {
-	if width == 1 || s.best != nil {
+	if width == 1 || s.best != nil || s.runs == maxRuns {
 		return nil
 	}
+	s.runs++
 	x := s.e.at
 	region := s.w.out.Regions[s.e.region].Span
 	starts := []disk.Sector{x, x + 1, region.Start}
