@@ -45,7 +45,7 @@ var mutants = []mutant{
 	{"claims.go", "	for _, c := range others {", "	for _, c := range others[:0] {"},
 	{"entries.go", "smaller && e.End() > room && end < e.End():", "smaller && e.End() > room || end > e.End():"},
 	{"volumes.go", "	return unread > 0 && !p.ask(p.slackNotKnown(index))", "	if unread > 0 {\n		p.refuse(p.slackNotKnown(index))\n	}\n	return unread > 0"},
-	{"volumes.go", "!left.Empty() && r.Sectors != p.open.fat[index].Sectors {", "!left.Empty() {"},
+	{"base.go", "if r.Sectors != p.open.fat[index].Sectors {", "if true {"},
 	{"resurvey.go", "c.Span = disk.Between(p.s.Volume(c.index).End(), c.End())", "c.Span = disk.Span{}"},
 	{"twice.go", "	kept, tail, err := p.copyTouching()\n", "	kept, tail, err := disk.Span{}, p.need.tail, error(nil)\n"},
 }
