@@ -96,6 +96,11 @@ func ReadSectors(src Source, s disk.Span) ([]byte, error) {
 	return buf, nil
 }
 
+// ReadSector returns the bytes of one sector.
+func ReadSector(src Source, x disk.Sector) ([]byte, error) {
+	return ReadSectors(src, disk.Span{Start: x, Count: 1})
+}
+
 // ReadFull fills buf from byte off of the source. A source that ends early is
 // io.ErrUnexpectedEOF. What comes with an error is no data, however much it is.
 func ReadFull(src io.ReaderAt, buf []byte, off int64) error {

@@ -37,6 +37,7 @@ var mayImport = map[string][]string{
 	"image/capture/record":  {"image/disk", "image"},
 	"image/capture":         {"image/disk", "image", "image/capture", "image/capture/..."},
 	"image/nbd":             {"image/disk", "image"},
+	"image/ata":             {"image/disk"},
 	"layout":                {"image/disk"},
 	"layout/volume":         {"image/disk", "layout"},
 	"layout/table/gpt":      append([]string{"layout/table/mbr"}, ground...),
@@ -64,7 +65,7 @@ var mayImport = map[string][]string{
 	}, ground...),
 	// The form of a receipt; whether a card is the one of it is for safety to judge.
 	"safety/receipt":  append([]string{"layout/plan", "safety/blockdev", "safety/newfile"}, ground...),
-	"safety/blockdev": ground,
+	"safety/blockdev": append([]string{"image/ata"}, ground...),
 	"safety/newfile":  {},
 	"safety/held": append([]string{
 		"layout/scan", "layout/scan/files", "layout/volume/probe", "layout/plan", "safety",
@@ -74,19 +75,19 @@ var mayImport = map[string][]string{
 	"cmd/bootgraft/words": {},
 	// A document is a form of values: it opens nothing (see noFiles), and reaches no terminal.
 	"cmd/bootgraft/document": append([]string{
-		"image/disk/register", "image/capture", "image/nbd", "layout/kit", "layout/kit/gather", "layout/plan", "layout/rule/candidate", "layout/rule/compare",
+		"image/disk/register", "image/ata", "image/capture", "image/nbd", "layout/kit", "layout/kit/gather", "layout/plan", "layout/rule/candidate", "layout/rule/compare",
 		"layout/scan", "layout/scan/diff", "layout/scan/owners", "layout/scan/second", "safety", "safety/blockdev", "safety/held", "safety/rescue",
 	}, ground...),
 	"cmd/bootgraft/talk": {"image/disk", "cmd/bootgraft/words", "cmd/bootgraft/document"},
 	// What a person types may stand for any file or device; nothing is shown here.
 	"cmd/bootgraft/input": append([]string{
-		"image/capture", "image/pieces", "layout/kit", "layout/plan", "layout/plan/card", "layout/plan/fit", "layout/rule/compare",
+		"image/ata", "image/capture", "image/pieces", "layout/kit", "layout/plan", "layout/plan/card", "layout/plan/fit", "layout/rule/compare",
 		"layout/scan", "layout/scan/files", "layout/table/mbr", "layout/volume/fat/resize", "safety", "safety/blockdev", "safety/newfile", "safety/rescue",
 		"cmd/bootgraft/document", "cmd/bootgraft/talk", "cmd/bootgraft/words",
 	}, ground...),
 	// A page is text from values: it opens nothing (see noFiles) and asks nobody.
 	"cmd/bootgraft/page": append([]string{
-		"image/disk/register", "image/capture", "layout/kit", "layout/kit/gather", "layout/plan", "layout/rule/candidate", "layout/rule/compare", "layout/scan", "layout/scan/diff",
+		"image/disk/register", "image/ata", "image/capture", "layout/kit", "layout/kit/gather", "layout/plan", "layout/rule/candidate", "layout/rule/compare", "layout/scan", "layout/scan/diff",
 		"image/nbd", "layout/scan/owners", "layout/scan/second", "safety", "safety/blockdev", "safety/held", "safety/rescue", "cmd/bootgraft/talk", "cmd/bootgraft/words",
 	}, ground...),
 	// The conversation about a drive or card; what may be done to it is for safety to say.

@@ -12,6 +12,7 @@ import (
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
+	"bootgraft/image/ata"
 	"bootgraft/image/disk"
 	"bootgraft/image/peek"
 	"bootgraft/layout/scan"
@@ -40,17 +41,25 @@ Examples:
 
 func surveyCommand(u *talk.UI) *cobra.Command {
 	var f input.SourceFlags
+	var said string
 	c := &cobra.Command{
 		Use:   "survey [SOURCE]",
 		Short: "say who owns every sector of a drive, or list the disks",
 		Long:  surveyHelp,
 		Args:  cobra.MaximumNArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
+			id, err := input.OpenIdentify(said)
+			if err != nil {
+				return err
+			}
+			if len(args) == 0 && id != nil {
+				return talk.Usagef("--identify says what a drive says of itself, beside a SOURCE: bootgraft survey SOURCE --identify %s", words.Shell(said))
+			}
 			if len(args) == 0 {
 				return device.List(u, "sudo bootgraft survey DISK      a short look at an old drive\n  sudo bootgraft card DISK        what a card is, and what is on it")
 			}
 			if args[0] == "next" || input.IsDevice(args[0]) {
-				return shortLook(u, c.Context(), args[0])
+				return shortLook(u, c.Context(), args[0], id)
 			}
 			f.Bar, f.Shows = u.Bar, true
 			src, err := input.OpenSource(args[0], f)
@@ -67,26 +76,33 @@ func surveyCommand(u *talk.UI) *cobra.Command {
 			if err != nil {
 				return err
 			}
+			var more []disk.Finding
+			if id != nil {
+				more = id.Findings(s.Sectors, s.SectorSize)
+			}
 			if u.JSON {
-				d := document.NewSurvey(s)
+				d := document.NewSurvey(s, more...)
 				d.Add(outside)
+				d.Says(id)
 				u.Document(d)
 				return nil
 			}
-			page.Survey(u, args[0], s, outside.Findings...)
+			page.Survey(u, args[0], s, append(more, outside.Findings...)...)
+			page.Identify(u, id)
 			page.Candidates(u, outside)
 			u.Answerf("\nNext, plan the card; N is its number of sectors:\n\n  bootgraft plan %s --size Ns%s -o card.plan\n", words.Shell(args[0]), f.Words())
 			return nil
 		},
 	}
 	f.Add(c)
+	c.Flags().StringVar(&said, "identify", "", "a file with what the drive said to IDENTIFY DEVICE: 512 bytes, or their words as text")
 	input.AcceptFlag(c.Flags(), &f.Accept)
 	return c
 }
 
 // shortLook surveys a drive by a few reads. The path next stands for the one
 // that is plugged in now.
-func shortLook(u *talk.UI, ctx context.Context, path string) error {
+func shortLook(u *talk.UI, ctx context.Context, path string, id *ata.Identify) error {
 	d, err := device.OpenDrive(ctx, u, path)
 	if err != nil {
 		return err
@@ -100,11 +116,21 @@ func shortLook(u *talk.UI, ctx context.Context, path string) error {
 	if err != nil {
 		return err
 	}
+	if id == nil {
+		id = d.Identify()
+	}
+	var more []disk.Finding
+	if id != nil {
+		more = id.Findings(s.Sectors, s.SectorSize)
+	}
 	if u.JSON {
-		u.Document(document.NewSurvey(s))
+		doc := document.NewSurvey(s, more...)
+		doc.Says(id)
+		u.Document(doc)
 		return nil
 	}
 	u.Answerf("%s: %s\n", path, page.IdentityText(d.Identity()))
-	page.Survey(u, path, s)
+	page.Survey(u, path, s, more...)
+	page.Identify(u, id)
 	return nil
 }

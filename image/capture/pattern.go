@@ -56,39 +56,30 @@ type Pattern struct {
 // of the image may be sectors that were never read. One that holds the fill of
 // another sector was cut out of a capture, or quotes one in a file.
 func FindPattern(ctx context.Context, src image.Source, progress func(done, total int64)) (Pattern, error) {
-	n := int64(src.SectorSize())
-	whole := int64(image.Sectors(src)) * n
 	var out Pattern
-	buf := make([]byte, blockBytes)
-	for off := int64(0); off < whole; {
-		if err := ctx.Err(); err != nil {
-			return Pattern{}, err
-		}
-		start, end := image.NextData(src, off)
-		if start = start / n * n; start >= whole {
-			break
-		}
-		end = min((min(end, start+blockBytes)+n-1)/n*n, whole)
-		b := buf[:end-start]
-		if err := image.ReadFull(src, b, start); err != nil {
-			return Pattern{}, err
-		}
-		for i := int64(0); i < int64(len(b)); i += n {
-			if b[i] != 'M' {
-				continue
+	n := int64(src.SectorSize())
+	done, whole := int64(0), image.Whole(src)
+	err := image.Runs(ctx, src, whole, image.Visitor{
+		Sector: func(x disk.Sector, b []byte) {
+			if b[0] != 'M' {
+				return
 			}
-			at := disk.Span{Start: disk.Sector((start + i) / n), Count: 1}
-			switch x, ok := patternOf(b[i : i+n]); {
-			case ok && x == at.Start:
+			at := disk.Span{Start: x, Count: 1}
+			switch named, ok := patternOf(b); {
+			case ok && named == x:
 				out.Own = out.Own.Add(at)
 			case ok:
 				out.Other = out.Other.Add(at)
 			}
-		}
-		if progress != nil {
-			progress(end, whole)
-		}
-		off = end
+		},
+		Moved: func(count disk.Sector) {
+			if done += int64(count) * n; progress != nil {
+				progress(done, int64(whole.Count)*n)
+			}
+		},
+	})
+	if err != nil {
+		return Pattern{}, err
 	}
 	return out, nil
 }

@@ -47,6 +47,8 @@ const (
 	DeviceInitialised        Code = "device-initialised"
 	DeviceWroteSize          Code = "device-wrote-size"
 	DoesNotFit               Code = "does-not-fit"
+	DriveLocked              Code = "drive-locked"
+	DriveSaysOther           Code = "drive-says-other"
 	EBRChainEmpty            Code = "ebr-chain-empty"
 	EBRChainTooLong          Code = "ebr-chain-too-long"
 	EBRLoop                  Code = "ebr-loop"

@@ -4,8 +4,6 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
-	"errors"
-	"fmt"
 	"hash"
 
 	"bootgraft/image"
@@ -17,82 +15,17 @@ import (
 // computes: 64 MiB of 512-byte sectors.
 const HashLimit = 131072
 
-// readStep is how much is read at once, in bytes.
-const readStep = 1 << 20
-
-// visitor is told of every sector of a pass: by runs of holes, which read as
-// zeros and are not read, by single sectors, and by runs not known.
+// visitor is told of every sector of a run: by runs of holes, which read as zeros,
+// by single sectors, and by runs not known.
 type visitor interface {
 	hole(s disk.Span)
 	sector(x disk.Sector, b []byte)
 	unknown(s disk.Span)
 }
 
-// pass reads the sectors of span once, in order, and never reads a hole. A
-// sector that the source does not know is not an error.
+// pass visits the sectors of a run.
 func pass(ctx context.Context, src image.Source, span disk.Span, v visitor, moved func(disk.Sector)) error {
-	n := int64(src.SectorSize())
-	step := disk.Sector(readStep / n)
-	buf := make([]byte, min(readStep, int64(span.Count)*n))
-	for at := span.Start; at < span.End(); {
-		if err := ctx.Err(); err != nil {
-			return err
-		}
-		start, end := image.NextData(src, int64(at)*n)
-		data := disk.Between(disk.Sector(start/n), disk.Sector((end+n-1)/n)).Common(span)
-		if data.Empty() || data.Start >= span.End() {
-			data = disk.Span{Start: span.End()}
-		}
-		if data.Start > at {
-			v.hole(disk.Between(at, data.Start))
-			moved(data.Start - at)
-		}
-		for at = max(at, data.Start); at < data.End(); {
-			run := disk.Span{Start: at, Count: min(step, data.End()-at)}
-			if err := passRun(src, run, buf[:int64(run.Count)*n], v); err != nil {
-				return err
-			}
-			at = run.End()
-			moved(run.Count)
-			if err := ctx.Err(); err != nil {
-				return err
-			}
-		}
-	}
-	return nil
-}
-
-func passRun(src image.Source, run disk.Span, buf []byte, v visitor) error {
-	n := int64(src.SectorSize())
-	unknown := image.Unknown(src, run)
-	for _, u := range unknown {
-		v.unknown(u)
-	}
-	for _, known := range unknown.Outside(run) {
-		b := buf[:int64(known.Count)*n]
-		if err := image.ReadFull(src, b, int64(known.Start)*n); err != nil {
-			var u *image.UnknownError
-			if errors.As(err, &u) {
-				v.unknown(known)
-				continue
-			}
-			return firstBad(src, known, b[:n], err)
-		}
-		for i := range known.Count {
-			v.sector(known.Start+i, b[int64(i)*n:int64(i+1)*n])
-		}
-	}
-	return nil
-}
-
-// firstBad names the first sector of a run that cannot be read.
-func firstBad(src image.Source, run disk.Span, buf []byte, cause error) error {
-	for x := run.Start; x < run.End(); x++ {
-		if err := image.ReadFull(src, buf, int64(x)*int64(len(buf))); err != nil {
-			return fmt.Errorf("reading %s: %w", disk.At(x, len(buf)), err)
-		}
-	}
-	return fmt.Errorf("reading %s: %w", run.Text(), cause)
+	return image.Runs(ctx, src, span, image.Visitor{Hole: v.hole, Unknown: v.unknown, Sector: v.sector, Moved: moved})
 }
 
 var zeroBlock [64 << 10]byte
@@ -187,6 +120,6 @@ func (s *surveyor) observe(span disk.Span) (layout.Content, error) {
 // Look reads a run of sectors and says what is in it.
 func Look(ctx context.Context, src image.Source, span disk.Span) (layout.Content, error) {
 	o := newObserver(span, src.SectorSize())
-	err := pass(ctx, src, span, o, func(disk.Sector) {})
+	err := pass(ctx, src, span, o, nil)
 	return o.result(), err
 }

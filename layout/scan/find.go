@@ -34,6 +34,6 @@ func (f *finder) sector(x disk.Sector, b []byte) {
 // the given bytes. These are not all zeros: holes are not read.
 func FindSector(ctx context.Context, src image.Source, span disk.Span, want []byte) ([]disk.Sector, error) {
 	f := &finder{want: want}
-	err := pass(ctx, src, span, f, func(disk.Sector) {})
+	err := pass(ctx, src, span, f, nil)
 	return f.found, err
 }

@@ -2,7 +2,10 @@
 
 package blockdev
 
-import "bootgraft/image"
+import (
+	"bootgraft/image"
+	"bootgraft/image/ata"
+)
 
 // Source is a block device opened for reading only.
 type Source struct{ image.Source }
@@ -12,6 +15,9 @@ func OpenSource(string) (*Source, error) { return nil, ErrUnsupported }
 
 // Identity returns nothing.
 func (*Source) Identity() image.Identity { return image.Identity{} }
+
+// Identify returns nothing.
+func (*Source) Identify() *ata.Identify { return nil }
 
 // Name returns nothing.
 func (*Source) Name() string { return "" }

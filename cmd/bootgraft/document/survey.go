@@ -1,6 +1,8 @@
 package document
 
 import (
+	"slices"
+
 	"bootgraft/image/disk"
 	"bootgraft/layout"
 )
@@ -16,6 +18,8 @@ type Survey struct {
 	Volumes  []Volume  `json:"volumes"`
 	Fields   []Field   `json:"fields"`
 	Findings []Finding `json:"findings"`
+
+	Identify *Identify `json:"identify,omitempty"` // what the drive says of itself, where it was asked
 
 	*Outside // nil where nobody looked
 }
@@ -78,7 +82,7 @@ type Volume struct {
 }
 
 // NewSurvey is the answer of survey SOURCE.
-func NewSurvey(m *layout.Map) *Survey {
+func NewSurvey(m *layout.Map, more ...disk.Finding) *Survey {
 	return &Survey{
 		Head: New(KindSurvey), Table: m.Table,
 		Source: Source{Size{m.Sectors, m.SectorSize}, m.OddBytes, m.OddSHA256},
@@ -86,7 +90,7 @@ func NewSurvey(m *layout.Map) *Survey {
 			return Table{t.Kind, t.State, t.SectorSize, some(t.Own), entries(t.Entries), some(t.Evidence)}
 		}),
 		Entries: entries(m.Entries), Regions: each(m.Regions, region), Volumes: each(m.Volumes, volumeAndUse),
-		Fields: fields(nil), Findings: findings(m.Findings),
+		Fields: fields(nil), Findings: findings(append(slices.Clip(m.Findings), more...)),
 	}
 }
 

@@ -2,6 +2,7 @@ package page
 
 import (
 	"fmt"
+	"slices"
 
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
@@ -24,6 +25,9 @@ func Changed(u *talk.UI, before, after string, r *diff.Report, next string) {
 	}
 	showWritten(u, r)
 	for _, k := range r.Kinds {
+		if k == diff.NewFormat && !r.Original && len(r.Volumes) > 0 {
+			continue // the volumes alone were made new, which is said below
+		}
 		u.Answerf("\n")
 		u.Wrapped("  ", KindTexts[k])
 	}
@@ -33,7 +37,7 @@ func Changed(u *talk.UI, before, after string, r *diff.Report, next string) {
 	for _, x := range []struct {
 		word  string
 		names []string
-	}{{"added", r.Files.Added}, {"removed", r.Files.Removed}, {"changed", r.Files.Changed}, {"desktop", r.Files.Desktop}} {
+	}{{"added", byDevice(&r.Files)}, {"removed", r.Files.Removed}, {"changed", r.Files.Changed}, {"desktop", r.Files.Desktop}} {
 		for i, name := range x.names {
 			if enough(u, i, len(x.names)) {
 				break
@@ -48,6 +52,11 @@ func Changed(u *talk.UI, before, after string, r *diff.Report, next string) {
 		u.Answerf("\n")
 		u.Wrapped("", "Compare it with an original of another size: bootgraft compare, with both of them.")
 	}
+}
+
+// byDevice lists the files that were added and that no desktop makes.
+func byDevice(c *diff.FileChanges) []string {
+	return slices.DeleteFunc(slices.Clone(c.Added), func(name string) bool { return slices.Contains(c.Desktop, name) })
 }
 
 func showChangedRegion(u *talk.UI, r *diff.Region) {

@@ -9,6 +9,14 @@ var drive = Group{"the drive and its capture", []Entry{
 	warn(disk.LooksIll,
 		"A read failed or took far too long: the drive looks ill.",
 		"Do not look any longer. Capture it now: boot areas are read first."),
+	warn(disk.DriveLocked,
+		"The drive is locked with a password: it says what it is, and gives none of its sectors.",
+		"Stop. Start the device with this drive in it if it still runs: the device may know the password. Try none "+
+			"by hand."),
+	warn(disk.DriveSaysOther,
+		"The drive says that it has another number of sectors than what was read of it.",
+		"Read it again through another bridge, and compare the two ends: boot areas may lie behind the end that "+
+			"this one shows."),
 	warn(disk.HungSectors,
 		"The drive stopped answering in these sectors; they were not touched again and count as unread.",
 		"Finish everything else first. Then --retry-hung tries them one by one; the drive may hang once more."),

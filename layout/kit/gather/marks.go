@@ -43,7 +43,7 @@ func (k *marks) stored(x disk.Sector) []byte {
 	if !found || k.Spans[i].State != kit.Stored {
 		return nil
 	}
-	b, err := image.ReadSectors(k.Src, disk.Span{Start: x, Count: 1})
+	b, err := image.ReadSector(k.Src, x)
 	if err != nil {
 		if k.failed == nil {
 			k.failed = err

@@ -31,51 +31,19 @@ func (r *reader) area(a Area) error {
 	for _, s := range r.Remove.Within(a.Span) {
 		r.put(a, s, kit.Removed, 0)
 	}
-	size := int64(r.Src.SectorSize())
 	for _, left := range r.Remove.Outside(a.Span) {
-		for at := left.Start; at < left.End(); {
-			if err := r.Ctx.Err(); err != nil {
-				return err
-			}
-			start, end := image.NextData(r.Src, int64(at)*size)
-			data := disk.Between(disk.Sector(start/size), disk.Sector((end+size-1)/size)).Common(left)
-			if data.Empty() {
-				data = disk.Span{Start: left.End()}
-			}
-			if data.Start > at {
-				r.put(a, disk.Between(at, data.Start), kit.Blank, 0)
-			}
-			at = max(at, data.Start)
-			part := disk.Between(at, min(data.End(), at+disk.Sector(1<<20/size)))
-			if err := r.part(a, part); err != nil {
-				return err
-			}
-			at = max(at, part.End())
-		}
-	}
-	return nil
-}
-
-// part reads at most 1 MiB.
-func (r *reader) part(a Area, part disk.Span) error {
-	unknown := image.Unknown(r.Src, part)
-	for _, u := range unknown {
-		r.unknown(a, u)
-	}
-	size := r.Src.SectorSize()
-	for _, known := range unknown.Outside(part) {
-		b, err := image.ReadSectors(r.Src, known)
-		if err != nil {
+		if err := image.Runs(r.Ctx, r.Src, left, image.Visitor{
+			Hole:    func(s disk.Span) { r.put(a, s, kit.Blank, 0) },
+			Unknown: func(s disk.Span) { r.unknown(a, s) },
+			Sector: func(x disk.Sector, b []byte) {
+				state, fill := kit.Stored, byte(0)
+				if f, blank := image.Blank(b); blank {
+					state, fill = kit.Blank, f
+				}
+				r.put(a, disk.Span{Start: x, Count: 1}, state, fill)
+			},
+		}); err != nil {
 			return err
-		}
-		for x := known.Start; x < known.End(); x++ {
-			sector := b[:size]
-			b = b[size:]
-			state, fill := kit.Stored, byte(0)
-			if f, blank := image.Blank(sector); blank {
-				state, fill = kit.Blank, f
-			}
-			r.put(a, disk.Span{Start: x, Count: 1}, state, fill)
 		}
 	}
 	return nil

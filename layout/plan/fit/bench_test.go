@@ -98,7 +98,7 @@ func recorded(b *testing.B, sectors disk.Sector, files int) image.Source {
 	}
 	must(err)
 	const size = 64 * 512
-	each := v.Clusters * 45 / 100 / max(1, int64(files)) * size
+	each := int64(v.Parts.Clusters) * 45 / 100 / max(1, int64(files)) * size
 	lay := func(half, n int) {
 		for i := range n {
 			dir := fmt.Sprintf("D%d-%d", half, i/500)
@@ -110,13 +110,13 @@ func recorded(b *testing.B, sectors disk.Sector, files int) image.Source {
 	}
 	if files > 0 {
 		lay(0, files/2)
-		for left, i := v.Clusters*30/100*size, 0; left > 0; i++ {
+		for left, i := int64(v.Parts.Clusters)*30/100*size, 0; left > 0; i++ {
 			n := min(left, 1<<32-size)
 			must(v.Add(fmt.Sprintf("GAP%d", i), nil, n, format.File{}))
 			left -= n
 		}
 		lay(1, files/2)
-		for i := range (v.Clusters*30/100*size-1)/(1<<32-size) + 1 {
+		for i := range (int64(v.Parts.Clusters)*30/100*size-1)/(1<<32-size) + 1 {
 			must(v.Remove(fmt.Sprintf("GAP%d", i)))
 		}
 	}

@@ -114,7 +114,7 @@ func (p *planner) knownTwin(t volume.Copy, s disk.Span) disk.Spans {
 	var out disk.Spans
 	for _, known := range image.Unknown(p.src, inside).Outside(inside) {
 		if t.Sound != nil {
-			b, err := image.ReadSectors(p.src, disk.Span{Start: t.Start + t.By, Count: 1})
+			b, err := image.ReadSector(p.src, t.Start+t.By)
 			if err != nil || !t.Sound(b) {
 				continue
 			}
@@ -184,7 +184,7 @@ func (p *planner) tableMissing() bool {
 func (p *planner) mendGPT(copy map[disk.Sector][]byte, rank layout.Rank) error {
 	missing := map[disk.Sector][]byte{}
 	for _, at := range slices.Sorted(maps.Keys(copy)) {
-		have, err := image.ReadSectors(p.src, disk.Span{Start: at, Count: 1})
+		have, err := image.ReadSector(p.src, at)
 		var unknown *image.UnknownError
 		switch {
 		case errors.As(err, &unknown):

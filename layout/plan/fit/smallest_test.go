@@ -317,8 +317,8 @@ func cutWishes(t *testing.T, name string, d *imagetest.Disk, n disk.Sector) {
 		for i, wish := range []resize.Wishes{
 			{}, {Mode: resize.Keep}, {Mode: resize.Shrink}, {Mode: resize.Shrink, Sectors: v.Sectors}, {Mode: resize.Shrink, Sectors: v.Sectors - 40},
 			{Mode: resize.Grow}, {Mode: resize.Grow, Sectors: v.Sectors + 4000}, {Empty: true}, {Mode: resize.Shrink, Empty: true},
-			{Mode: resize.Keep, Free: resize.FreeSkip}, {Mode: resize.Keep, BadMarks: resize.BadClear}, {Mode: resize.Keep, Geometry: &resize.Geometry{Heads: 16, SectorsPerTrack: 63}},
-			{Mode: resize.Shrink, Free: resize.FreeCopy, Geometry: &resize.Geometry{Heads: 16, SectorsPerTrack: 63}},
+			{Mode: resize.Keep, Free: resize.FreeSkip}, {Mode: resize.Keep, BadMarks: resize.BadClear}, {Mode: resize.Keep, Geometry: &resize.CHS{Heads: 16, SectorsPerTrack: 63}},
+			{Mode: resize.Shrink, Free: resize.FreeCopy, Geometry: &resize.CHS{Heads: 16, SectorsPerTrack: 63}},
 		} {
 			for _, card := range []disk.Sector{n - 50, n, n + 50, n + 2*v.Sectors} {
 				if card < n && i > 3 {

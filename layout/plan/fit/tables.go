@@ -33,7 +33,7 @@ func (p *planner) put(at disk.Sector, data []byte, why layout.Reason, rank layou
 		rank = layout.RankSector0
 	}
 	if at < p.s.Sectors && rank != layout.RankSecond {
-		old, err := image.ReadSectors(p.src, disk.Span{Start: at, Count: 1})
+		old, err := image.ReadSector(p.src, at)
 		var unknown *image.UnknownError
 		if err != nil && !errors.As(err, &unknown) {
 			return err
@@ -158,7 +158,7 @@ func (p *planner) setHeads(changed map[disk.Sector][]byte) error {
 			b := changed[at]
 			if b == nil {
 				var err error
-				if b, err = image.ReadSectors(p.src, disk.Span{Start: at, Count: 1}); err != nil {
+				if b, err = image.ReadSector(p.src, at); err != nil {
 					return fmt.Errorf("reading the boot record in sector %d: %w", at, err)
 				}
 			}

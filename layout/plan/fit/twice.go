@@ -93,7 +93,7 @@ func (p *planner) afterEntries() disk.Sector {
 // copyInside looks for a copy of the end of the tail at the start of the tail.
 func (p *planner) copyInside() (kept, tail disk.Span, err error) {
 	whole := p.need.tail
-	first, err := image.ReadSectors(p.src, disk.Span{Start: whole.Start, Count: 1})
+	first, err := image.ReadSector(p.src, whole.Start)
 	var unknown *image.UnknownError
 	if errors.As(err, &unknown) {
 		return kept, whole, nil

@@ -39,7 +39,7 @@ func (p *planner) planVolumes() error {
 			if !asked {
 				wish, asked = p.w.Volumes.Default, true
 			}
-			wish.Geometry = &resize.Geometry{Heads: uint16(g.Heads), SectorsPerTrack: uint16(g.SectorsPerTrack)}
+			wish.Geometry = &resize.CHS{Heads: uint16(g.Heads), SectorsPerTrack: uint16(g.SectorsPerTrack)}
 		}
 		span := p.volumeSpan(index)
 		beyond := p.w.Target.Sectors < p.s.Sectors && p.volumeEnd(index) > p.room()

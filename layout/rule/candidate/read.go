@@ -11,9 +11,6 @@ import (
 	"bootgraft/layout"
 )
 
-// step is how much is read at once, in bytes.
-const step = 1 << 20
-
 // looker is one look at one disk.
 type looker struct {
 	ctx     context.Context
@@ -33,46 +30,12 @@ type looker struct {
 // each reads the sectors of the areas that are stored and known, in order.
 // What the source does not know is noted, never read as anything.
 func (l *looker) each(visit func(x disk.Sector, b []byte)) error {
-	buf := make([]byte, step)
 	for _, a := range l.areas {
-		for at := a.Start; at < a.End(); {
-			if err := l.ctx.Err(); err != nil {
-				return err
-			}
-			start, end := image.NextData(l.src, int64(at)*int64(l.size))
-			data := disk.Between(disk.Sector(start)/disk.Sector(l.size), (disk.Sector(end)+disk.Sector(l.size)-1)/disk.Sector(l.size)).Common(a.Span)
-			if data.Empty() || start >= l.src.Size() {
-				break
-			}
-			data = disk.Between(max(at, data.Start), min(data.End(), max(at, data.Start)+disk.Sector(step/l.size)))
-			if err := l.run(data, buf, visit); err != nil {
-				return err
-			}
-			at = data.End()
-		}
-	}
-	return nil
-}
-
-// run reads one run of at most step bytes.
-func (l *looker) run(run disk.Span, buf []byte, visit func(disk.Sector, []byte)) error {
-	gone := image.Unknown(l.src, run)
-	for _, u := range gone {
-		l.unknown = l.unknown.Add(u)
-	}
-	for _, known := range gone.Outside(run) {
-		b := buf[:int(known.Count)*l.size]
-		err := image.ReadFull(l.src, b, int64(known.Start)*int64(l.size))
-		var u *image.UnknownError
-		switch {
-		case errors.As(err, &u):
-			l.unknown = l.unknown.Add(known)
-			continue
-		case err != nil:
-			return fmt.Errorf("reading sectors %s: %w", known, err)
-		}
-		for i := range int(known.Count) {
-			visit(known.Start+disk.Sector(i), b[i*l.size:(i+1)*l.size])
+		if err := image.Runs(l.ctx, l.src, a.Span, image.Visitor{
+			Unknown: func(s disk.Span) { l.unknown = l.unknown.Add(s) },
+			Sector:  visit,
+		}); err != nil {
+			return err
 		}
 	}
 	return nil

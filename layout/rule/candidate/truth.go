@@ -74,7 +74,7 @@ func sectorAt(src image.Source, p Place) ([]byte, error) {
 	if at < 0 || at >= n {
 		return nil, nil
 	}
-	return image.ReadSectors(src, disk.Span{Start: at, Count: 1})
+	return image.ReadSector(src, at)
 }
 
 // holds compares the copy with its original.

@@ -167,7 +167,7 @@ func TestEveryDifferenceIsCounted(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
 		a, b := before(), before()
 		want := map[disk.Sector]bool{}
-		for range rapid.IntRange(0, 30).Draw(rt, "changes") {
+		for range rapid.IntRange(0, 12).Draw(rt, "changes") {
 			x := disk.Sector(rapid.IntRange(0, total-1).Draw(rt, "sector"))
 			poke(b, x, rapid.IntRange(0, 500).Draw(rt, "byte"), rapid.SliceOfN(rapid.Byte(), 1, 12).Draw(rt, "with")...)
 			want[x] = true

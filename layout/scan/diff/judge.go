@@ -52,7 +52,7 @@ func (w *work) judge() {
 	add(sectors > 0 && !few && !formatted, Rewritten)
 	add(len(r.Kinds) == 0 && boot > 0, Rewritten)
 	add(len(r.Kinds) == 0, Files)
-	r.Original = formatted
+	r.Original = formatted && boot > 0 // a volume alone says nothing about the boot areas
 	w.findings()
 }
 

@@ -157,8 +157,8 @@ func (w *work) findMade(c *FileChanges) {
 		}
 		m := MadeVolume{Span: v.Span, Index: v.Index, Kind: v.Kind, Lost: lost}
 		if f := openFAT(w.after)[v.Index]; f != nil {
-			if b, err := image.ReadSectors(f.Source(), disk.Span{Count: 1}); err == nil {
-				m.Maker = strings.TrimSpace(string(bytes.TrimRight(b[3:11], "\x00")))
+			if b, err := image.ReadSector(f.Source(), 0); err == nil {
+				m.Maker = fat.Maker(b)
 			}
 		}
 		w.out.Volumes = append(w.out.Volumes, m)
@@ -174,12 +174,12 @@ func (w *work) remade(v layout.Volume) bool {
 	if a == nil || b == nil {
 		return false
 	}
-	x, err1 := image.ReadSectors(a.Source(), disk.Span{Count: 1})
-	y, err2 := image.ReadSectors(b.Source(), disk.Span{Count: 1})
+	x, err1 := image.ReadSector(a.Source(), 0)
+	y, err2 := image.ReadSector(b.Source(), 0)
 	if err1 != nil || err2 != nil {
 		return false
 	}
-	if !bytes.Equal(x[11:36], y[11:36]) {
+	if !fat.SameBuild(x, y) {
 		return true
 	}
 	had, _ := entriesOf(a)
@@ -283,8 +283,8 @@ const maxMounted = 64
 
 // onlyCounters tells whether nothing but such fields changed in a sector.
 func (w *work) onlyCounters(x disk.Sector) bool {
-	was, err1 := image.ReadSectors(w.before.Source, disk.Span{Start: x, Count: 1})
-	is, err2 := image.ReadSectors(w.after.Source, disk.Span{Start: x, Count: 1})
+	was, err1 := image.ReadSector(w.before.Source, x)
+	is, err2 := image.ReadSector(w.after.Source, x)
 	if err1 != nil || err2 != nil {
 		return false
 	}

@@ -137,6 +137,9 @@ func TestVolumeVerdicts(t *testing.T) {
 				if !slices.Equal(got, w.want) {
 					t.Errorf("%v, want %v: %+v, %+v", got, w.want, r.Files, r.Volumes)
 				}
+				if r.Original {
+					t.Error("a volume alone is called an original")
+				}
 				codes := imagetest.Codes(r.Findings)
 				if slices.Contains(w.want, "desktop") != slices.Contains(codes, string(disk.DesktopMounted)) ||
 					slices.Contains(w.want, "new-volume") != slices.Contains(codes, string(disk.VolumeMadeNew)) {

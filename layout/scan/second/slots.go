@@ -10,19 +10,6 @@ import (
 	"bootgraft/layout/volume/fat"
 )
 
-// Directory slots, FG "FAT Directory Structure" and "Long Directory Entries":
-// Microsoft, "FAT: General Overview of On-Disk Format", version 1.03.
-const (
-	slotSize   = 32
-	slotEnd    = 0x00
-	slotFree   = 0xE5
-	longAttr   = 0x0F
-	lastOfLong = 0x40
-)
-
-// unitsAt are the places of the 13 UTF-16 units in a part of a long name.
-var unitsAt = [13]int{1, 3, 5, 7, 9, 14, 16, 18, 20, 22, 24, 28, 30}
-
 // slots looks at a directory slot by slot for what our reader takes in its
 // stride and the library does not.
 type slots struct {
@@ -49,12 +36,12 @@ func (s *slots) look(where []disk.Span) error {
 		if err != nil {
 			return err
 		}
-		for ; len(b) >= slotSize; b = b[slotSize:] {
-			if b[0] == slotEnd {
+		for ; len(b) >= fat.EntrySize; b = b[fat.EntrySize:] {
+			if b[0] == fat.EndMark {
 				return nil
 			}
 			s.count++
-			if err := s.slot(b[:slotSize]); err != nil {
+			if err := s.slot(b[:fat.EntrySize]); err != nil {
 				return err
 			}
 		}
@@ -65,10 +52,10 @@ func (s *slots) look(where []disk.Span) error {
 func (s *slots) slot(b []byte) error {
 	attr := b[11]
 	switch {
-	case b[0] == slotFree:
-	case attr == longAttr:
+	case b[0] == fat.FreeMark:
+	case fat.Attr(attr) == fat.AttrLong:
 		return longPart(b)
-	case attr&0x3F == longAttr:
+	case fat.Attr(attr).Long():
 		return fmt.Errorf("a part of a long name with the attributes %02X, which it takes for a file", attr)
 	case fat.Attr(attr)&fat.AttrLabel != 0:
 		name := strings.TrimRight(string(b[:8]), " ")
@@ -83,9 +70,9 @@ func (s *slots) slot(b []byte) error {
 // longPart refuses long names that the library decodes in its own way: it
 // takes each unit for a character, and ends each part by itself.
 func longPart(b []byte) error {
-	for i, at := range unitsAt {
+	for i, at := range fat.UnitsAt {
 		switch u := binary.LittleEndian.Uint16(b[at:]); {
-		case u == 0 && b[0]&lastOfLong != 0 && i > 0:
+		case u == 0 && b[0]&fat.LastPart != 0 && i > 0:
 			return nil
 		case u == 0:
 			return fmt.Errorf("a long name that ends before its last part")

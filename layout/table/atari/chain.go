@@ -25,7 +25,7 @@ func (t *Table) chain(src image.Source, first disk.Sector) error {
 			return nil
 		}
 		seen[at] = true
-		b, err := image.ReadSectors(src, disk.Span{Start: at, Count: 1})
+		b, err := image.ReadSector(src, at)
 		if err != nil {
 			return err
 		}

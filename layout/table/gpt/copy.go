@@ -47,7 +47,7 @@ func (c *Copy) Entries() []Entry {
 // readCopy reads the copy whose header should lie at a sector of the disk.
 func readCopy(src image.Source, at disk.Sector) *Copy {
 	c := &Copy{At: at}
-	b, err := image.ReadSectors(src, disk.Span{Start: at, Count: 1})
+	b, err := image.ReadSector(src, at)
 	if err != nil {
 		c.Fault = fmt.Errorf("header: %w", err)
 		return c

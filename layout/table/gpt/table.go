@@ -49,7 +49,7 @@ func Read(src image.Source) (*Table, error) {
 }
 
 func (t *Table) readMBR(src image.Source) error {
-	b, err := image.ReadSectors(src, disk.Span{Count: 1})
+	b, err := image.ReadSector(src, 0)
 	if err == nil {
 		t.MBR, err = mbr.Parse(b)
 	}

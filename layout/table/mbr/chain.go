@@ -90,7 +90,7 @@ func (w *walker) mayVisit(at disk.Sector, container entry, prev *link) bool {
 
 // read returns the extended boot record at a sector, or nil with a finding.
 func (w *walker) read(at disk.Sector) *link {
-	b, err := image.ReadSectors(w.src, disk.Span{Start: at, Count: 1})
+	b, err := image.ReadSector(w.src, at)
 	if err != nil {
 		w.table.unread = w.table.unread.Add(disk.Span{Start: at, Count: 1})
 		w.warn(disk.EBRUnreadable, at, "the extended boot record in sector %d cannot be read (%v): it and all logical volumes after it are not known", at, err)

@@ -38,7 +38,7 @@ const firstLogical = Records + 1
 // says why sector 0 cannot be read. What is wrong behind sector 0 is in
 // Findings.
 func Read(src image.Source) (*Table, error) {
-	b, err := image.ReadSectors(src, disk.Span{Count: 1})
+	b, err := image.ReadSector(src, 0)
 	if err != nil {
 		return nil, fmt.Errorf("boot record: %w", err)
 	}

@@ -64,7 +64,7 @@ func (b *BPB) SectorsPerFAT() int64 {
 // own sectors.
 func (b *BPB) RootSectors() int64 {
 	n := int64(b.BytesPerSector)
-	return (int64(b.RootEntries)*entrySize + n - 1) / n
+	return (int64(b.RootEntries)*EntrySize + n - 1) / n
 }
 
 // FirstData returns the first sector of cluster 2, in the volume's own sectors.
@@ -93,7 +93,7 @@ func DecodeBPB(s []byte) BPB {
 		Heads:             le.Uint16(s[26:]),
 		Hidden:            le.Uint32(s[28:]),
 		TotalSectors32:    le.Uint32(s[32:]),
-		Marked:            s[510] == 0x55 && s[511] == 0xAA,
+		Marked:            Signed(s),
 	}
 	copy(b.Jump[:], s)
 	copy(b.OEM[:], s[3:])
@@ -184,7 +184,7 @@ func (b *BPB) fault() (offset int, why string) {
 	if data < 0 || clusters < 1 {
 		return 32, "the volume ends before its first cluster"
 	}
-	if clusters > b.kind(clusters).maxClusters() {
+	if _, most := b.kind(clusters).Clusters(); clusters > most {
 		return 32, "more clusters than its tables can number"
 	}
 	if b.wide() && (b.RootCluster < 2 || int64(b.RootCluster) > clusters+1) {

@@ -101,21 +101,21 @@ func (w *Walk) readPart(d *dir, prefix string, part disk.Span, yield func(*File)
 // slots takes the entries in b, which begins at sector at.
 func (w *Walk) slots(d *dir, prefix string, at disk.Sector, b []byte, yield func(*File) bool) progress {
 	size := w.v.src.SectorSize()
-	for off := 0; off+entrySize <= len(b); off += entrySize {
+	for off := 0; off+EntrySize <= len(b); off += EntrySize {
 		r := (*Raw)(b[off:])
 		place := Place{at + disk.Sector(off/size), off % size}
 		switch {
-		case r[0] == endMark:
+		case r[0] == EndMark:
 			return ended
-		case r[0] == freeMark:
-			if !r.Attr().long() {
+		case r[0] == FreeMark:
+			if !r.Attr().Long() {
 				w.Deleted++
 				if w.onDeleted != nil {
 					w.onDeleted(r, place)
 				}
 			}
 			w.dropLong()
-		case r.Attr().long():
+		case r.Attr().Long():
 			before := w.long.parts - w.long.left
 			if !w.long.add(r, place) {
 				w.Orphans += before

@@ -7,10 +7,13 @@ import (
 	"bootgraft/image/disk"
 )
 
+// EntrySize is how many bytes a directory entry has.
+const EntrySize = 32
+
+// Marks in the first byte of an entry.
 const (
-	entrySize = 32
-	freeMark  = 0xE5 // first byte of an entry that was deleted
-	endMark   = 0x00 // first byte of the entry after the last
+	FreeMark = 0xE5 // it was deleted
+	EndMark  = 0x00 // it comes after the last
 )
 
 // Attr is the attribute byte of a directory entry. FG, "FAT Directory Structure".
@@ -24,10 +27,21 @@ const (
 	AttrLabel    Attr = 0x08
 	AttrDir      Attr = 0x10
 	AttrArchive  Attr = 0x20
+	AttrLong     Attr = 0x0F // a part of a long name; bits 6 and 7 do not count
 )
 
-// long tells whether the entry is a part of a long name.
-func (a Attr) long() bool { return a&0x3F == 0x0F }
+// A long name lies before its entry in parts, the last one first. FG, "Long
+// Directory Entries".
+const (
+	LastPart   = 0x40 // in the number of the part that lies first
+	UnitsAPart = 13   // of UTF-16
+)
+
+// UnitsAt are the places of the units in a part.
+var UnitsAt = [UnitsAPart]int{1, 3, 5, 7, 9, 14, 16, 18, 20, 22, 24, 28, 30}
+
+// Long tells whether the entry is a part of a long name.
+func (a Attr) Long() bool { return a&0x3F == AttrLong }
 
 // Place is where an entry lies: a sector of the volume, and a byte in it.
 type Place struct {
@@ -36,7 +50,7 @@ type Place struct {
 }
 
 // Raw is a directory entry as it lies on the disk.
-type Raw [entrySize]byte
+type Raw [EntrySize]byte
 
 // Attr returns the attributes.
 func (r *Raw) Attr() Attr { return Attr(r[11]) }

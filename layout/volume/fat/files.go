@@ -119,10 +119,9 @@ func (v *Volume) bootCopies() []volume.Copy {
 	if v.Kind != FAT32 || n < 3 || n+3 > disk.Sector(v.BPB.Reserved) {
 		return nil
 	}
-	signed := func(b []byte) bool { return b[510] == 0x55 && b[511] == 0xAA }
-	info := func(b []byte) bool { return signed(b) && binary.LittleEndian.Uint32(b) == FSInfoLead }
+	info := func(b []byte) bool { return Signed(b) && binary.LittleEndian.Uint32(b) == FSInfoLead }
 	var out []volume.Copy
-	for i, sound := range []func([]byte) bool{signed, info, signed} {
+	for i, sound := range []func([]byte) bool{Signed, info, Signed} {
 		first := disk.Span{Start: disk.Sector(i) * v.PerSector, Count: v.PerSector}
 		second := disk.Span{Start: first.Start + n*v.PerSector, Count: v.PerSector}
 		out = append(out,

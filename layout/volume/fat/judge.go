@@ -118,7 +118,7 @@ func (v *Volume) readFSInfo() {
 		return
 	}
 	at := disk.Sector(n) * v.PerSector
-	s, err := image.ReadSectors(v.src, disk.Span{Start: at, Count: 1})
+	s, err := image.ReadSector(v.src, at)
 	if err != nil {
 		v.warn(disk.FSInfoMissing, at, "the FSInfo sector cannot be read: %v", err)
 		return
@@ -143,7 +143,7 @@ func (v *Volume) compareBackup(boot []byte) {
 		v.doubt(disk.BootBackupDiffers, at, "", "the backup boot sector (byte 50: %d) does not lie among the %s", n, disk.Counted(v.BPB.Reserved, "reserved sector"))
 		return
 	}
-	s, err := image.ReadSectors(v.src, disk.Span{Start: at, Count: 1})
+	s, err := image.ReadSector(v.src, at)
 	if err != nil {
 		v.doubt(disk.BootBackupDiffers, at, "", "the backup boot sector cannot be read: %v", err)
 		return

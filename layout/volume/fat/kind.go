@@ -70,15 +70,16 @@ func (k Kind) cleanBit() uint32 {
 
 func (k Kind) goodBit() uint32 { return k.cleanBit() >> 1 }
 
-// maxClusters is the largest count that drivers accept for the kind.
-func (k Kind) maxClusters() int64 {
+// Clusters returns the least and the largest count that drivers accept for the
+// kind.
+func (k Kind) Clusters() (low, high int64) {
 	switch k {
 	case FAT12:
-		return MinFAT16 - 1
+		return 1, MinFAT16 - 1
 	case FAT16:
-		return MinFAT32 - 1
+		return MinFAT16, MinFAT32 - 1
 	}
-	return MaxFAT32
+	return MinFAT32, MaxFAT32
 }
 
 // tableBytes is how many bytes the entries of n clusters and the two before

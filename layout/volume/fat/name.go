@@ -62,15 +62,13 @@ func cleanName(s string) string {
 // A long name lies before its entry in parts of 13 UTF-16 units, the last
 // part first. FG, "Long Directory Entries".
 const (
-	lastPart   = 0x40
-	maxParts   = 20
-	unitsAPart = 13
+	maxParts = 20
 )
 
 // longName gathers the parts of a long name, and tells whether they belong
 // together and to the entry that follows.
 type longName struct {
-	units [maxParts * unitsAPart]uint16
+	units [maxParts * UnitsAPart]uint16
 	parts int // in the whole name; 0: none begun
 	left  int // parts still to come
 	sum   byte
@@ -85,8 +83,8 @@ func (l *longName) open() bool { return l.parts > 0 }
 // add takes one part. It returns false if the part, or what came before it,
 // belongs to nothing.
 func (l *longName) add(r *Raw, at Place) bool {
-	n := int(r[0] &^ lastPart)
-	if r[0]&lastPart != 0 {
+	n := int(r[0] &^ LastPart)
+	if r[0]&LastPart != 0 {
 		orphans := l.open()
 		if n < 1 || n > maxParts {
 			l.reset()
@@ -106,8 +104,8 @@ func (l *longName) add(r *Raw, at Place) bool {
 
 func (l *longName) take(r *Raw) {
 	l.left--
-	u := l.units[l.left*unitsAPart:]
-	for i, at := range [unitsAPart]int{1, 3, 5, 7, 9, 14, 16, 18, 20, 22, 24, 28, 30} {
+	u := l.units[l.left*UnitsAPart:]
+	for i, at := range UnitsAt {
 		u[i] = binary.LittleEndian.Uint16(r[at:])
 	}
 }
@@ -117,7 +115,7 @@ func (l *longName) name(r *Raw) (string, bool) {
 	if !l.open() || l.left != 0 || l.sum != Checksum(r[:11]) {
 		return "", false
 	}
-	u := l.units[:l.parts*unitsAPart]
+	u := l.units[:l.parts*UnitsAPart]
 	for i, c := range u {
 		if c == 0 {
 			u = u[:i]

@@ -1,8 +1,10 @@
 package fat
 
 import (
+	"bytes"
 	"encoding/binary"
 	"math"
+	"strings"
 )
 
 // The setters below change their field in a boot sector of at least 512 bytes
@@ -56,6 +58,30 @@ func SetHidden(s []byte, n uint32) { binary.LittleEndian.PutUint32(s[28:], n) }
 func SetGeometry(s []byte, heads, sectorsPerTrack uint16) {
 	binary.LittleEndian.PutUint16(s[24:], sectorsPerTrack)
 	binary.LittleEndian.PutUint16(s[26:], heads)
+}
+
+// Signed tells whether a sector ends its first 512 bytes with 55 AA.
+func Signed(s []byte) bool { return s[510] == 0x55 && s[511] == 0xAA }
+
+// Sign puts these bytes there.
+func Sign(s []byte) { s[510], s[511] = 0x55, 0xAA }
+
+// Maker is what a boot sector says of who made the volume.
+func Maker(s []byte) string { return strings.TrimSpace(string(bytes.TrimRight(s[3:11], "\x00"))) }
+
+// SameBuild tells whether two boot sectors describe the same build: bytes 11 to 35
+// are common to all kinds.
+func SameBuild(a, b []byte) bool { return bytes.Equal(a[11:36], b[11:36]) }
+
+// NewFSInfo makes an FSInfo sector of that many bytes.
+func NewFSInfo(size int, free, next uint32) []byte {
+	s := make([]byte, size)
+	le := binary.LittleEndian
+	le.PutUint32(s, FSInfoLead)
+	le.PutUint32(s[484:], FSInfoMid)
+	le.PutUint32(s[508:], FSInfoTrail)
+	SetFSInfoHints(s, free, next)
+	return s
 }
 
 // IsFSInfo tells whether a sector of at least 512 bytes has the three

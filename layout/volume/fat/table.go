@@ -112,7 +112,7 @@ func (l *loader) bySector(part disk.Span) []byte {
 	size := l.v.src.SectorSize()
 	out := make([]byte, 0, int64(part.Count)*int64(size))
 	for x := part.Start; x < part.End(); x++ {
-		b, err := image.ReadSectors(l.v.src, disk.Span{Start: x, Count: 1})
+		b, err := image.ReadSector(l.v.src, x)
 		if err != nil {
 			b = l.twin(x)
 		}
@@ -148,7 +148,7 @@ func (l *loader) decode(b []byte, off int64) {
 	switch l.t.Kind {
 	case FAT12:
 		for i := range e {
-			e[i] = get12(b, i)
+			e[i] = FAT12.Entry(b, int64(i))
 		}
 	case FAT16:
 		for i := range e {
@@ -162,15 +162,33 @@ func (l *loader) decode(b []byte, off int64) {
 	}
 }
 
-// get12 returns entry i of a FAT12 table, which may straddle two sectors.
-// FG, "FAT Data Structure".
-func get12(b []byte, i int) uint32 {
-	at := i + i/2
-	v := uint32(b[at]) | uint32(b[at+1])<<8
-	if i%2 == 1 {
-		return v >> 4
+// Entry returns entry i of a table of which b is a part. One of FAT12 may straddle
+// two sectors; its table begins at byte 0 of b. FG, "FAT Data Structure".
+func (k Kind) Entry(b []byte, i int64) uint32 {
+	switch at := i + i/2; {
+	case k == FAT16:
+		return uint32(binary.LittleEndian.Uint16(b[2*i:]))
+	case k == FAT32:
+		return binary.LittleEndian.Uint32(b[4*i:])
+	case i%2 == 0:
+		return uint32(b[at]) | uint32(b[at+1]&0x0F)<<8
+	default:
+		return uint32(b[at]>>4) | uint32(b[at+1])<<4
 	}
-	return v & 0xFFF
+}
+
+// SetEntry writes one.
+func (k Kind) SetEntry(b []byte, i int64, e uint32) {
+	switch at := i + i/2; {
+	case k == FAT16:
+		binary.LittleEndian.PutUint16(b[2*i:], uint16(e))
+	case k == FAT32:
+		binary.LittleEndian.PutUint32(b[4*i:], e)
+	case i%2 == 0:
+		b[at], b[at+1] = byte(e), b[at+1]&0xF0|byte(e>>8)&0x0F
+	default:
+		b[at], b[at+1] = b[at]&0x0F|byte(e<<4), byte(e>>4)
+	}
 }
 
 // Encode puts entries into b as they lie in a table, the first at byte 0, and
@@ -179,19 +197,7 @@ func get12(b []byte, i int) uint32 {
 func (k Kind) Encode(b []byte, entries []uint32) int {
 	n := min(len(entries), len(b)*8/int(k))
 	for i, e := range entries[:n] {
-		switch k {
-		case FAT12:
-			at := i + i/2
-			if i%2 == 0 {
-				b[at], b[at+1] = byte(e), b[at+1]&0xF0|byte(e>>8)&0x0F
-			} else {
-				b[at], b[at+1] = b[at]&0x0F|byte(e<<4), byte(e>>4)
-			}
-		case FAT16:
-			binary.LittleEndian.PutUint16(b[2*i:], uint16(e))
-		default:
-			binary.LittleEndian.PutUint32(b[4*i:], e)
-		}
+		k.SetEntry(b, int64(i), e)
 	}
 	return n
 }

@@ -44,7 +44,7 @@ func Read(src image.Source) (*Volume, error) {
 	if err := image.CheckSectorSize(src.SectorSize()); err != nil {
 		return nil, err
 	}
-	s, err := image.ReadSectors(src, disk.Span{Count: 1})
+	s, err := image.ReadSector(src, 0)
 	if err != nil && image.Sectors(src) == 0 {
 		return nil, disk.Absentf("FAT", 0, -1, "there is not one whole sector")
 	}
@@ -73,7 +73,7 @@ func readBackup(src image.Source, cause error) *Volume {
 	for size := src.SectorSize(); size <= 4096; size *= 2 {
 		per := disk.Sector(size / src.SectorSize())
 		at := 6 * per
-		s, err := image.ReadSectors(src, disk.Span{Start: at, Count: 1})
+		s, err := image.ReadSector(src, at)
 		if err != nil {
 			continue
 		}
@@ -96,7 +96,7 @@ func readBackup(src image.Source, cause error) *Volume {
 func tableStarts(src image.Source, b *BPB, per disk.Sector) bool {
 	for i := range int64(b.FATs) {
 		at := disk.Sector(int64(b.Reserved)+i*b.SectorsPerFAT()) * per
-		s, err := image.ReadSectors(src, disk.Span{Start: at, Count: 1})
+		s, err := image.ReadSector(src, at)
 		if err == nil && s[0] == b.Media && s[1] == 0xFF && s[2] == 0xFF && s[3]&0x0F == 0x0F {
 			return true
 		}
@@ -229,12 +229,24 @@ func (v *Volume) Label() string {
 	if err != nil {
 		return v.BootLabel()
 	}
-	for ; len(s) >= entrySize && s[0] != endMark; s = s[entrySize:] {
-		if a := Attr(s[11]); s[0] != freeMark && !a.long() && a&AttrLabel != 0 {
-			return labelText(s[:11])
-		}
+	if e, _ := LabelEntry(s); e != nil {
+		return labelText(e[:11])
 	}
 	return v.BootLabel()
+}
+
+// LabelEntry returns the entry of the label among the entries of a root directory,
+// or nothing, and whether the directory goes on behind them.
+func LabelEntry(b []byte) (label []byte, goesOn bool) {
+	for ; len(b) >= EntrySize; b = b[EntrySize:] {
+		switch a := Attr(b[11]); {
+		case b[0] == EndMark:
+			return nil, false
+		case b[0] != FreeMark && !a.Long() && a&AttrLabel != 0:
+			return b[:EntrySize], false
+		}
+	}
+	return nil, true
 }
 
 // Layout returns the volume as the survey of a disk lists it. base is the

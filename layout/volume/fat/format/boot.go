@@ -28,12 +28,12 @@ func (g *Geometry) bootSector() []byte {
 	ext, jump := 36, byte(0x3C)
 	if g.Kind == fat.FAT32 {
 		ext, jump = 64, 0x58
-		le.PutUint32(s[36:], uint32(g.TableSectors))
+		le.PutUint32(s[36:], uint32(g.Parts.Table))
 		le.PutUint32(s[44:], g.RootCluster)
 		le.PutUint16(s[48:], fsInfoSector)
 		le.PutUint16(s[50:], backupSector)
 	} else {
-		le.PutUint16(s[22:], uint16(g.TableSectors))
+		le.PutUint16(s[22:], uint16(g.Parts.Table))
 	}
 	s[ext], s[ext+2] = g.Drive, 0x29
 	le.PutUint32(s[ext+3:], g.ID)
@@ -41,7 +41,7 @@ func (g *Geometry) bootSector() []byte {
 	copy(s[ext+18:], padded(g.Kind.Format(), 8))
 	copy(s, []byte{0xEB, jump, 0x90})
 	copy(s[ext+26:], []byte{0xCD, 0x18, 0xF4, 0xEB, 0xFD}) // int 18h: no system here; then halt
-	s[510], s[511] = 0x55, 0xAA
+	fat.Sign(s)
 	return s
 }
 
@@ -51,17 +51,6 @@ const (
 	fsInfoSector = 1
 	backupSector = 6
 )
-
-func (g *Geometry) fsInfo(free, next uint32) []byte {
-	s := make([]byte, g.BytesPerSector)
-	le := binary.LittleEndian
-	le.PutUint32(s, fat.FSInfoLead)
-	le.PutUint32(s[484:], fat.FSInfoMid)
-	le.PutUint32(s[488:], free)
-	le.PutUint32(s[492:], next)
-	le.PutUint32(s[508:], fat.FSInfoTrail)
-	return s
-}
 
 func padded(s string, n int) []byte {
 	b := make([]byte, n)

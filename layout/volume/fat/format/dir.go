@@ -111,7 +111,7 @@ func (d *dir) remove(name string) (first uint32, ok bool) {
 		return 0, false
 	}
 	for i := at[0]; i < at[1]; i += 32 {
-		d.slots[i] = 0xE5
+		d.slots[i] = fat.FreeMark
 	}
 	delete(d.names, key)
 	last := d.slots[at[1]-32 : at[1]]
@@ -186,10 +186,10 @@ func longParts(name string, sum byte) []byte {
 	for i := n; i >= 1; i-- {
 		b := make([]byte, 32)
 		if b[0] = byte(i); i == n {
-			b[0] |= 0x40
+			b[0] |= fat.LastPart
 		}
-		b[11], b[13] = 0x0F, sum
-		for j, at := range [13]int{1, 3, 5, 7, 9, 14, 16, 18, 20, 22, 24, 28, 30} {
+		b[11], b[13] = byte(fat.AttrLong), sum
+		for j, at := range fat.UnitsAt {
 			binary.LittleEndian.PutUint16(b[at:], u[(i-1)*13+j])
 		}
 		out = append(out, b...)
@@ -200,9 +200,9 @@ func longParts(name string, sum byte) []byte {
 // writeDirs writes a directory, zeros to the end of its clusters, and all below.
 func (v *Volume) writeDirs(d *dir) error {
 	if d.clusters == nil {
-		b := make([]byte, v.RootSectors*int64(v.BytesPerSector))
+		b := make([]byte, v.Parts.Root*int64(v.BytesPerSector))
 		copy(b, d.slots)
-		if err := v.put(v.FirstData-v.RootSectors, b); err != nil {
+		if err := v.put(v.Parts.Data()-v.Parts.Root, b); err != nil {
 			return err
 		}
 	}

@@ -302,14 +302,14 @@ func TestGeometry(t *testing.T) {
 			t.Errorf("%s of %d sectors: %d per cluster, %v; want %d", c.kind, c.sectors, g.SectorsPerCluster, err, c.spc)
 		}
 	}
-	if g, _ := (format.Options{Kind: fat.FAT16, Sectors: 4194144}).Geometry(); g.Clusters != 65524 {
-		t.Errorf("F11: %d clusters", g.Clusters)
+	if g, _ := (format.Options{Kind: fat.FAT16, Sectors: 4194144}).Geometry(); g.Parts.Clusters != 65524 {
+		t.Errorf("F11: %d clusters", g.Parts.Clusters)
 	}
-	if g, _ := (format.Options{Kind: fat.FAT16, Sectors: 262144}).Geometry(); g.Clusters != 65399 || g.FirstData != 545 || g.TableSectors != 256 {
+	if g, _ := (format.Options{Kind: fat.FAT16, Sectors: 262144}).Geometry(); g.Parts.Clusters != 65399 || g.Parts.Data() != 545 || g.Parts.Table != 256 {
 		t.Errorf("F08: %+v", g)
 	}
-	if g, err := (format.Options{Kind: fat.FAT16, Sectors: 8769}).Geometry(); g.TableSectors != 18 {
-		t.Errorf("F09: table of %d sectors, %v", g.TableSectors, err)
+	if g, err := (format.Options{Kind: fat.FAT16, Sectors: 8769}).Geometry(); g.Parts.Table != 18 {
+		t.Errorf("F09: table of %d sectors, %v", g.Parts.Table, err)
 	}
 }
 

@@ -39,13 +39,10 @@ type Options struct {
 	Time              time.Time
 }
 
-// Geometry is how a volume is divided, in its own sectors.
+// Geometry is a volume to be made: all choices, and how it is divided.
 type Geometry struct {
 	Options
-	TableSectors int64
-	RootSectors  int64
-	FirstData    int64
-	Clusters     int64
+	Parts fat.Geometry
 }
 
 // sizeRow is a row of the two tables in FG, "FAT Volume Initialization": up to
@@ -132,7 +129,6 @@ func (o Options) chooseCluster(small int64) (g Geometry, err error) {
 
 func (o Options) divide() (Geometry, error) {
 	g := Geometry{Options: o}
-	g.RootSectors = (int64(o.RootEntries)*32 + int64(o.BytesPerSector) - 1) / int64(o.BytesPerSector)
 	switch {
 	case bits.OnesCount(uint(o.SectorsPerCluster)) != 1 || o.SectorsPerCluster > 128:
 		return g, fmt.Errorf("%d sectors per cluster are not possible: it is a power of two up to 128", o.SectorsPerCluster)
@@ -143,17 +139,21 @@ func (o Options) divide() (Geometry, error) {
 	case o.Sectors < 1 || o.Sectors > math.MaxUint32:
 		return g, fmt.Errorf("a volume of %d sectors is not possible: its size has 32 bits", o.Sectors)
 	}
-	before := int64(o.Reserved) + g.RootSectors
-	g.TableSectors, g.Clusters = fat.TableSectors(o.Kind, o.Sectors, before, o.FATs, o.SectorsPerCluster, o.BytesPerSector)
-	g.FirstData = before + int64(o.FATs)*g.TableSectors
-	low, high := map[fat.Kind]int64{fat.FAT12: 1, fat.FAT16: fat.MinFAT16, fat.FAT32: fat.MinFAT32}[o.Kind],
-		map[fat.Kind]int64{fat.FAT12: fat.MinFAT16 - 1, fat.FAT16: fat.MinFAT32 - 1, fat.FAT32: fat.MaxFAT32}[o.Kind]
-	if g.Clusters < low || g.Clusters > high {
-		return g, fmt.Errorf("%d sectors with %d per cluster make %d clusters; %s has %d to %d",
-			o.Sectors, o.SectorsPerCluster, g.Clusters, o.Kind.Format(), low, high)
+	p := fat.Geometry{
+		Kind: o.Kind, Bytes: int64(o.BytesPerSector), Cluster: int64(o.SectorsPerCluster), Reserved: int64(o.Reserved), FATs: int64(o.FATs), Total: o.Sectors,
+		Root: (int64(o.RootEntries)*fat.EntrySize + int64(o.BytesPerSector) - 1) / int64(o.BytesPerSector),
 	}
-	if o.Kind == fat.FAT32 && (o.RootCluster < 2 || int64(o.RootCluster) > g.Clusters+1) {
-		return g, fmt.Errorf("the root directory cannot begin at cluster %d: there are 2 to %d", o.RootCluster, g.Clusters+1)
+	var clusters int64
+	p.Table, clusters = fat.TableSectors(o.Kind, o.Sectors, p.Reserved+p.Root, o.FATs, o.SectorsPerCluster, o.BytesPerSector)
+	low, high := o.Kind.Clusters()
+	if clusters < low || clusters > high {
+		return g, fmt.Errorf("%d sectors with %d per cluster make %d clusters; %s has %d to %d",
+			o.Sectors, o.SectorsPerCluster, clusters, o.Kind.Format(), low, high)
+	}
+	p.Clusters = uint32(clusters)
+	g.Parts = p
+	if o.Kind == fat.FAT32 && (o.RootCluster < 2 || o.RootCluster > p.Clusters+1) {
+		return g, fmt.Errorf("the root directory cannot begin at cluster %d: there are 2 to %d", o.RootCluster, p.Clusters+1)
 	}
 	return g, nil
 }

@@ -35,7 +35,7 @@ func New(w io.WriterAt, o Options) (*Volume, error) {
 	if err != nil {
 		return nil, err
 	}
-	v := &Volume{Geometry: g, w: w, table: make([]uint32, g.Clusters+2), next: 2, free: uint32(g.Clusters)}
+	v := &Volume{Geometry: g, w: w, table: make([]uint32, g.Parts.Clusters+2), next: 2, free: g.Parts.Clusters}
 	v.table[0] = g.Kind.EndMin()&^0xFF | uint32(g.Media)
 	v.table[1] = g.Kind.End()
 	v.root = newDir(nil)
@@ -43,7 +43,7 @@ func New(w io.WriterAt, o Options) (*Volume, error) {
 		v.table[g.RootCluster] = g.Kind.End()
 		v.free--
 		v.root.clusters = []uint32{g.RootCluster}
-		v.next = max(2, g.RootCluster%uint32(g.Clusters+2))
+		v.next = max(2, g.RootCluster%(g.Parts.Clusters+2))
 	}
 	if g.Label != "" {
 		e := entry{short: [11]byte(padded(strings.ToUpper(g.Label), 11)), attr: fat.AttrLabel, time: g.Time}
@@ -152,7 +152,7 @@ func (v *Volume) when(f File) time.Time {
 }
 
 func (v *Volume) offset(cluster uint32) int64 {
-	return (v.FirstData + int64(cluster-2)*int64(v.SectorsPerCluster)) * int64(v.BytesPerSector)
+	return (v.Parts.Data() + int64(cluster-2)*int64(v.SectorsPerCluster)) * int64(v.BytesPerSector)
 }
 
 // parent returns the directory that path lies in, and its last element.
@@ -206,15 +206,15 @@ func (v *Volume) Close() error {
 		return err
 	}
 	for i := range v.FATs {
-		if err := v.writeTable(int64(v.Reserved) + int64(i)*v.TableSectors); err != nil {
+		if err := v.writeTable(int64(v.Reserved) + int64(i)*v.Parts.Table); err != nil {
 			return err
 		}
 	}
 	boot := v.bootSector()
 	if v.Kind == fat.FAT32 {
 		third := make([]byte, v.BytesPerSector) // FG: the boot record has three sectors, each with the mark
-		third[510], third[511] = 0x55, 0xAA
-		for i, s := range [][]byte{boot, v.fsInfo(v.free, v.next), third} {
+		fat.Sign(third)
+		for i, s := range [][]byte{boot, fat.NewFSInfo(v.BytesPerSector, v.free, v.next), third} {
 			if err := v.put(backupSector+int64(i), s); err != nil {
 				return err
 			}
@@ -246,7 +246,7 @@ func (v *Volume) zeros(off, n int64) error {
 // writeTable writes one allocation table in parts. Entries of FAT12 come in
 // pairs of 3 bytes; its table fits into one part.
 func (v *Volume) writeTable(sector int64) error {
-	size := v.TableSectors * int64(v.BytesPerSector)
+	size := v.Parts.Table * int64(v.BytesPerSector)
 	for off, at := int64(0), 0; off < size; {
 		b := make([]byte, min(1<<20, size-off))
 		at += v.Kind.Encode(b, v.table[min(at, len(v.table)):])

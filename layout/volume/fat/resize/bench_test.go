@@ -33,19 +33,19 @@ func upperHalf(t testing.TB, sectors int64, cluster, files, fragment int) image.
 	for i := range files / 500 {
 		must(v.Mkdir(fmt.Sprintf("D%d", i), format.File{}))
 	}
-	for left, i := v.Clusters/2*size, 0; left > 0; i++ {
+	for left, i := int64(v.Parts.Clusters)/2*size, 0; left > 0; i++ {
 		n := min(left, 1<<32-size)
 		must(v.Add(fmt.Sprintf("LOW%d", i), nil, n, format.File{}))
 		left -= n
 	}
-	each := v.Clusters/2/int64(files)*97/100 - 1
+	each := int64(v.Parts.Clusters)/2/int64(files)*97/100 - 1
 	if fragment > 0 {
 		each /= 2
 	}
 	for i := range files {
 		must(v.Add(fmt.Sprintf("D%d/TAKE%d.WAV", i/500%max(1, files/500), i), nil, max(1, each*size-7), format.File{Fragment: fragment}))
 	}
-	for i := range (v.Clusters/2*size-1)/(1<<32-size) + 1 {
+	for i := range (int64(v.Parts.Clusters)/2*size-1)/(1<<32-size) + 1 {
 		must(v.Remove(fmt.Sprintf("LOW%d", i)))
 	}
 	must(v.Close())

@@ -57,7 +57,7 @@ func (j *job) renderBoot() error {
 	if !j.changes() {
 		return nil
 	}
-	first, err := image.ReadSectors(j.v.Source(), disk.Span{Start: j.v.BootSector, Count: 1})
+	first, err := image.ReadSector(j.v.Source(), j.v.BootSector)
 	if err != nil {
 		return fmt.Errorf("reading the boot sector: %w", err)
 	}
@@ -65,7 +65,7 @@ func (j *job) renderBoot() error {
 		j.note(disk.Warningf(disk.BootFromBackup, at, "sector 0 of the volume cannot be used; it is made from its backup in sector %d", at))
 	}
 	for _, p := range j.bootPlaces() {
-		b, err := image.ReadSectors(j.v.Source(), disk.Span{Start: p.at, Count: 1})
+		b, err := image.ReadSector(j.v.Source(), p.at)
 		switch {
 		case p.at == 0:
 			b = append([]byte(nil), first...)
@@ -96,14 +96,14 @@ func (j *job) isCopy(s []byte) bool {
 }
 
 func (j *job) setBoot(s []byte) {
-	if j.new.total != j.old.total {
-		fat.SetTotalSectors(s, uint32(j.new.total))
+	if j.new.Total != j.old.Total {
+		fat.SetTotalSectors(s, uint32(j.new.Total))
 	}
-	if j.new.table != j.old.table {
-		fat.SetSectorsPerFAT(s, uint32(j.new.table))
+	if j.new.Table != j.old.Table {
+		fat.SetSectorsPerFAT(s, uint32(j.new.Table))
 	}
-	if j.new.reserved != j.old.reserved {
-		fat.SetReserved(s, uint16(j.new.reserved))
+	if j.new.Reserved != j.old.Reserved {
+		fat.SetReserved(s, uint16(j.new.Reserved))
 	}
 	if root := j.v.BPB.RootCluster; j.v.Kind == fat.FAT32 && j.newRoot() != root {
 		fat.SetRootCluster(s, j.newRoot())
@@ -126,7 +126,7 @@ func (j *job) setInfo(s []byte) {
 	if free != fat.Unset {
 		free = j.freeClusters()
 	}
-	if next > j.new.clusters+1 || j.w.Empty {
+	if next > j.new.Clusters+1 || j.w.Empty {
 		next = fat.Unset
 	}
 	fat.SetFSInfoHints(s, free, next)
@@ -135,10 +135,10 @@ func (j *job) setInfo(s []byte) {
 // freeClusters returns how many clusters of the new volume are free.
 func (j *job) freeClusters() uint32 {
 	marked := uint32(0)
-	for c := uint32(2); c <= min(j.old.clusters, j.new.clusters)+1; c++ {
+	for c := uint32(2); c <= min(j.old.Clusters, j.new.Clusters)+1; c++ {
 		if j.bad(c) && !j.vacant(c) {
 			marked++
 		}
 	}
-	return j.new.clusters - j.count.used - marked
+	return j.new.Clusters - j.count.used - marked
 }

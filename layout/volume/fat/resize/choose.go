@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"bootgraft/image/disk"
+	"bootgraft/layout/volume/fat"
 )
 
 // alignment returns where the volume begins and the multiple for cluster 2,
@@ -54,7 +55,7 @@ func (j *job) keep() {
 			sectors(j.v.Sectors), sectors(j.w.Room), sectors(j.res.Limits.Smallest), sectors(j.res.Limits.SmallestUnmoved)))
 		return
 	}
-	j.smaller(j.old.total)
+	j.smaller(j.old.Total)
 }
 
 func (j *job) shrink() {
@@ -77,11 +78,11 @@ func (j *job) shrink() {
 func (j *job) smaller(total int64) {
 	base, align, _ := j.alignment()
 	g := j.old
-	if !g.align(base, align) {
-		j.refuse(disk.Refusalf(disk.AlignImpossible, disk.NoSector, "cluster 2 cannot be put on a multiple of %s: that would take %s, and there can be 65,535", sectors(j.w.Align), disk.Counted(g.reserved, "reserved sector")))
+	if !g.Align(base, align) {
+		j.refuse(disk.Refusalf(disk.AlignImpossible, disk.NoSector, "cluster 2 cannot be put on a multiple of %s: that would take %s, and there can be 65,535", sectors(j.w.Align), disk.Counted(g.Reserved, "reserved sector")))
 		return
 	}
-	if g == j.old && total == j.old.total {
+	if g == j.old && total == j.old.Total {
 		return
 	}
 	l := &j.res.Limits
@@ -98,15 +99,15 @@ func (j *job) smaller(total int64) {
 		j.refuse(disk.Refusalf(disk.MoveNone, asked, "no file may move, and with %s some would have to: the smallest size without that is %s", sectors(asked), sectors(l.SmallestUnmoved)))
 		return
 	}
-	j.new = g.sized(total)
+	j.new = g.Sized(total)
 }
 
 // bounds says what besides the used clusters sets the smallest size.
 func (j *job) bounds() string {
-	low, _ := limits(j.old.kind, j.old.clusters)
+	low, _ := fat.ClusterLimits(j.old.Kind, j.old.Clusters)
 	text := ""
 	if low > 1 {
-		text = fmt.Sprintf(", and %s has at least %s", j.old.kind.Format(), disk.Grouped(low))
+		text = fmt.Sprintf(", and %s has at least %s", j.old.Kind.Format(), disk.Grouped(low))
 	}
 	if p := j.lastPinned(); p != nil {
 		text += fmt.Sprintf(", and /%s (cluster %s) must stay where it is, unless --accept %s", p.path, disk.Grouped(p.run.End()-1), p.code)
@@ -129,9 +130,9 @@ func (j *job) caps() []limit {
 	if j.w.Limit > 0 {
 		out = append(out, limit{j.w.Limit, "the limit of the device"})
 	}
-	_, high := limits(j.old.kind, j.old.clusters)
-	name := fmt.Sprintf("the %s that a %s volume can have", disk.Counted(high, "cluster"), j.old.kind.Format())
-	if j.res.Limits.Largest == maxTotal*j.v.PerSector {
+	_, high := fat.ClusterLimits(j.old.Kind, j.old.Clusters)
+	name := fmt.Sprintf("the %s that a %s volume can have", disk.Counted(high, "cluster"), j.old.Kind.Format())
+	if j.res.Limits.Largest == fat.MaxTotal*j.v.PerSector {
 		name = fmt.Sprintf("the field for the size, which has 32 bits (%s)", disk.Grouped(uint32(math.MaxUint32)))
 	}
 	out = append(out, limit{j.res.Limits.Largest, name})
@@ -170,7 +171,7 @@ func (j *job) grow() {
 	default:
 		j.growBelow(&least)
 	}
-	j.note(disk.Notef(disk.GrowCapped, disk.NoSector, "the volume grows to %s and no further: what stops it is %s", sectors(disk.Sector(j.new.total)*per), least.name))
+	j.note(disk.Notef(disk.GrowCapped, disk.NoSector, "the volume grows to %s and no further: what stops it is %s", sectors(disk.Sector(j.new.Total)*per), least.name))
 }
 
 // growBelow takes the largest size below a limit, and says in it what else
@@ -179,10 +180,10 @@ func (j *job) grow() {
 func (j *job) growBelow(l *limit) {
 	per := j.v.PerSector
 	base, align, _ := j.alignment()
-	g, ok := j.old.grown(int64(l.total/per), base, align)
-	in := j.old.sized(int64(min(l.total, j.res.Limits.LargestInPlace) / per))
+	g, ok := j.old.Grown(int64(l.total/per), base, align)
+	in := j.old.Sized(int64(min(l.total, j.res.Limits.LargestInPlace) / per))
 	switch {
-	case align == 0 && (!ok || g.clusters <= in.clusters && g.table > in.table):
+	case align == 0 && (!ok || g.Clusters <= in.Clusters && g.Table > in.Table):
 		l.name = "that longer allocation tables would cost as many clusters as they give"
 		g = in
 	case !ok:
@@ -199,7 +200,7 @@ func (j *job) growTo(want disk.Sector) {
 	}
 	base, align, _ := j.alignment()
 	per := j.v.PerSector
-	g, ok := j.old.grown(int64(want/per), base, align)
+	g, ok := j.old.Grown(int64(want/per), base, align)
 	if !ok {
 		j.refuse(disk.Refusalf(disk.GrowCostsClusters, disk.NoSector, "with %s the allocation tables would have to be longer by more than the volume wins; up to %s they need not be%s",
 			sectors(want), sectors(j.res.Limits.LargestInPlace), j.nextSize(want)))
@@ -213,7 +214,7 @@ func (j *job) nextSize(want disk.Sector) string {
 	base, align, _ := j.alignment()
 	for i := int64(1); i < 1<<16; i++ {
 		total := int64(want/j.v.PerSector) + i
-		if _, ok := j.old.grown(total, base, align); ok {
+		if _, ok := j.old.Grown(total, base, align); ok {
 			return fmt.Sprintf(", and from %s on it gains", sectors(disk.Sector(total)*j.v.PerSector))
 		}
 	}

@@ -55,8 +55,8 @@ func (e *emitter) reserved() {
 		e.sink.Render(p.at, p.data, e.why(layout.WhyVolume), p.rank)
 		at = p.at + 1
 	}
-	e.plain(disk.Between(at, e.from.reserved.End()), at)
-	e.sink.Zero(disk.Between(e.from.reserved.End(), e.to.reserved.End()), layout.WhyVolume, layout.RankData)
+	e.plain(disk.Between(at, e.from.Reserved.End()), at)
+	e.sink.Zero(disk.Between(e.from.Reserved.End(), e.to.Reserved.End()), layout.WhyVolume, layout.RankData)
 }
 
 // plain copies sectors that keep their place.
@@ -82,11 +82,11 @@ func moved(at, from disk.Sector) layout.Reason {
 
 // root emits the fixed root directory.
 func (e *emitter) root() {
-	if e.w.Empty && !e.from.root.Empty() {
-		e.emptyRoot(e.from.root, e.to.root)
+	if e.w.Empty && !e.from.Root.Empty() {
+		e.emptyRoot(e.from.Root, e.to.Root)
 		return
 	}
-	e.copy(e.to.root, e.from.root.Start)
+	e.copy(e.to.Root, e.from.Root.Start)
 }
 
 // copy copies sectors of directories and files, and makes those new in which
@@ -106,14 +106,14 @@ func (e *emitter) copy(s disk.Span, from disk.Sector) {
 // patched returns the sector of a directory that lies at a card sector, with
 // the new numbers of moved clusters.
 func (e *emitter) patched(at disk.Sector) []byte {
-	b, err := image.ReadSectors(e.v.Source(), disk.Span{Start: e.refs[0].from, Count: 1})
+	b, err := image.ReadSector(e.v.Source(), e.refs[0].from)
 	if err != nil {
 		e.err = err
 		b = make([]byte, e.size)
 	}
 	for ; len(e.refs) > 0 && e.refs[0].at == at; e.refs = e.refs[1:] {
 		r := (*fat.Raw)(b[e.refs[0].offset:])
-		r.SetCluster(e.old.kind, e.refs[0].cluster)
+		r.SetCluster(e.old.Kind, e.refs[0].cluster)
 	}
 	return b
 }
@@ -122,21 +122,21 @@ func (e *emitter) patched(at disk.Sector) []byte {
 func (e *emitter) data() {
 	to := &e.to
 	for s, carried := range e.carried {
-		span := to.clusters(s.first, s.count)
+		span := to.Clusters(s.first, s.count)
 		from := s.first
 		if s.fate == comes {
 			from = s.from
 		}
 		switch {
 		case e.w.Empty && s.fate != free:
-			e.emptyRoot(e.from.clusters(from, s.count), span)
+			e.emptyRoot(e.from.Clusters(from, s.count), span)
 		case carried:
-			e.copy(span, e.from.clusters(from, s.count).Start)
+			e.copy(span, e.from.Clusters(from, s.count).Start)
 		default:
 			e.sink.Leave(span, layout.WhyVolumeFree, layout.RankData)
 		}
 	}
-	e.rest(disk.Between(to.clusters(2, e.new.clusters).End(), to.total))
+	e.rest(disk.Between(to.Clusters(2, e.new.Clusters).End(), to.Total))
 }
 
 // rest emits what is left of the volume after its last whole cluster. No table
@@ -174,17 +174,12 @@ func (e *emitter) emptyRoot(from, at disk.Span) {
 // or nothing.
 func (e *emitter) label(from disk.Span) []byte {
 	for x := from.Start; x < from.End(); x++ {
-		b, err := image.ReadSectors(e.v.Source(), disk.Span{Start: x, Count: 1})
+		b, err := image.ReadSector(e.v.Source(), x)
 		if err != nil {
 			return nil
 		}
-		for ; len(b) >= 32; b = b[32:] {
-			switch {
-			case b[0] == 0:
-				return nil
-			case b[0] != 0xE5 && fat.Attr(b[11])&0x3F != 0x0F && fat.Attr(b[11])&fat.AttrLabel != 0:
-				return b[:32]
-			}
+		if label, goesOn := fat.LabelEntry(b); !goesOn {
+			return label
 		}
 	}
 	return nil

@@ -16,7 +16,7 @@ func (j *job) empty() {
 		if u[0].First == 0 {
 			j.firstEntries()
 		}
-		j.note(disk.Notef(disk.FATTableMadeNew, j.from.tables[j.v.Active].Start,
+		j.note(disk.Notef(disk.FATTableMadeNew, j.from.Tables[j.v.Active].Start,
 			"the allocation table is not known, or not all of it; as the volume becomes empty it is made new. Bad clusters that it may have named belong to the old drive"))
 	}
 	for c := uint32(2); c <= j.t.Clusters+1; c++ {
@@ -34,10 +34,10 @@ func (j *job) empty() {
 // oldRoot returns the root directory: its fixed place, or its first cluster.
 func (j *job) oldRoot() disk.Span {
 	root := j.v.BPB.RootCluster
-	if j.old.kind != fat.FAT32 || root < 2 || root > j.old.clusters+1 {
-		return j.from.root
+	if j.old.Kind != fat.FAT32 || root < 2 || root > j.old.Clusters+1 {
+		return j.from.Root
 	}
-	return j.from.clusters(root, 1)
+	return j.from.Clusters(root, 1)
 }
 
 // firstEntries makes the two entries that belong to no cluster (FG, "FAT Data

@@ -286,7 +286,7 @@ func TestHiddenAndGeometry(t *testing.T) {
 	s := lay(t, format.Options{Sectors: 70000, Kind: fat.FAT32, SectorsPerCluster: 1}, "A.WAV", 3)
 	v, tab := read(t, s)
 	hidden := uint32(8192)
-	r := mustPlan(t, v, tab, resize.Wishes{Hidden: &hidden, Geometry: &resize.Geometry{Heads: 64, SectorsPerTrack: 32}})
+	r := mustPlan(t, v, tab, resize.Wishes{Hidden: &hidden, Geometry: &resize.CHS{Heads: 64, SectorsPerTrack: 32}})
 	card := onCard(t, s, r)
 	want := make([]byte, s.Size())
 	if err := image.ReadFull(s, want, 0); err != nil {

@@ -21,7 +21,7 @@ func (j *job) gather() {
 	j.meanReserved()
 	var dirs []disk.Span
 	add := func(r *fat.Raw, at fat.Place) {
-		c := r.Cluster(j.old.kind)
+		c := r.Cluster(j.old.Kind)
 		if to := j.moves.to(c); to != c {
 			j.refs = append(j.refs, ref{j.onCard(at.Sector), at.Sector, uint16(at.Offset), to})
 		}
@@ -44,7 +44,7 @@ func (j *job) gather() {
 		},
 		Deleted: func(r *fat.Raw, _ fat.Place) {
 			holds := r.Size() > 0 || r.Attr()&fat.AttrDir != 0
-			if c := r.Cluster(j.old.kind); holds && c >= 2 && c <= j.old.clusters+1 && !j.used(c) {
+			if c := r.Cluster(j.old.Kind); holds && c >= 2 && c <= j.old.Clusters+1 && !j.used(c) {
 				j.dead = append(j.dead, c)
 			}
 		},
@@ -57,7 +57,7 @@ func (j *job) gather() {
 // touches tells whether any cluster of the runs moves: with each run that
 // moves its first or its last cluster does, or one beyond the new end.
 func (j *job) touches(runs []fat.Run) bool {
-	last := j.new.clusters + 1
+	last := j.new.Clusters + 1
 	for _, r := range runs {
 		if r.Count > 0 && (r.End()-1 > last || j.moves.to(r.First) != r.First) {
 			return true
@@ -69,22 +69,22 @@ func (j *job) touches(runs []fat.Run) bool {
 // onCard returns where a source sector of a directory lies on the card.
 func (j *job) onCard(s disk.Sector) disk.Sector {
 	if c, ok := j.v.ClusterAt(s); ok {
-		return j.to.clusters(j.moves.to(c), 1).Start + s - j.from.clusters(c, 1).Start
+		return j.to.Clusters(j.moves.to(c), 1).Start + s - j.from.Clusters(c, 1).Start
 	}
-	return s - j.from.root.Start + j.to.root.Start
+	return s - j.from.Root.Start + j.to.Root.Start
 }
 
 // meanReserved notes the sectors that are interpreted besides directories.
 func (j *job) meanReserved() {
-	m := append([]disk.Span{j.from.root}, j.from.tables...)
-	n := min(j.from.reserved.Count, maxCode/disk.Sector(j.size))
+	m := append([]disk.Span{j.from.Root}, j.from.Tables...)
+	n := min(j.from.Reserved.Count, maxCode/disk.Sector(j.size))
 	m = append(m, disk.Span{Count: n})
 	for _, p := range j.bootPlaces() {
 		m = append(m, disk.Span{Start: p.at, Count: 1})
 	}
 	for _, p := range j.pins {
 		if p.code == disk.LoaderFileMoves {
-			m = append(m, j.from.clusters(p.run.First, 1))
+			m = append(m, j.from.Clusters(p.run.First, 1))
 		}
 	}
 	if j.w.Empty { // its label is kept

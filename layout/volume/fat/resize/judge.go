@@ -42,7 +42,7 @@ func (j *job) judge(h *fat.Health) {
 		j.ask(f)
 	}
 	j.problems(h)
-	if j.new.clusters > j.old.clusters {
+	if j.new.Clusters > j.old.Clusters {
 		j.strayLinks()
 	}
 }
@@ -53,15 +53,15 @@ func (j *job) cut() bool { return j.count.last >= j.firstBeyond() }
 
 // firstBeyond returns the first cluster that the original does not have whole.
 func (j *job) firstBeyond() uint32 {
-	have := max(0, j.whole()-j.from.data) / j.from.cluster
-	return uint32(min(have, disk.Sector(j.old.clusters))) + 2
+	have := max(0, j.whole()-j.from.Data) / j.from.Cluster
+	return uint32(min(have, disk.Sector(j.old.Clusters))) + 2
 }
 
 // refuseCut refuses a change of a volume whose files lie behind the end of the
 // original.
 func (j *job) refuseCut() {
 	j.refuse(disk.Refusalf(disk.FATCutOff, j.whole(), "cluster %s is in use, and the original ends before it: the volume can only be carried as it is, with all its %s and its free clusters",
-		disk.Grouped(j.count.last), sectors(j.from.total)))
+		disk.Grouped(j.count.last), sectors(j.from.Total)))
 }
 
 // maxRest is how many sectors behind the last cluster are read. Usually they are
@@ -72,9 +72,9 @@ const maxRest = 4096
 // askRest asks about what lies between the last whole cluster and the end of the
 // volume: no table calls it free, and a change of the size does not carry it.
 func (j *job) askRest() {
-	rest := disk.Between(j.from.clusters(2, j.old.clusters).End(), j.whole())
+	rest := disk.Between(j.from.Clusters(2, j.old.Clusters).End(), j.whole())
 	for x := rest.Start; x < rest.End(); x++ {
-		b, err := image.ReadSectors(j.v.Source(), disk.Span{Start: x, Count: 1})
+		b, err := image.ReadSector(j.v.Source(), x)
 		if x-rest.Start == maxRest {
 			j.askBehind(x, "not looked at")
 			return
@@ -103,7 +103,7 @@ func (j *job) askBehind(x disk.Sector, what string) {
 // all free clusters are copied even a broken chain can be carried, if that is
 // accepted.
 func (j *job) problems(h *fat.Health) {
-	still := j.count.last <= j.new.clusters+1 && j.copyFree()
+	still := j.count.last <= j.new.Clusters+1 && j.copyFree()
 	named := map[disk.Code]int{}
 	for i := range h.Problems {
 		p := &h.Problems[i]
@@ -126,18 +126,18 @@ func (j *job) problems(h *fat.Health) {
 }
 
 func (j *job) place(c uint32) disk.Sector {
-	if c < 2 || c > j.old.clusters+1 {
+	if c < 2 || c > j.old.Clusters+1 {
 		return disk.NoSector
 	}
-	return j.from.clusters(c, 1).Start
+	return j.from.Clusters(c, 1).Start
 }
 
 // strayLinks refuses entries that name a cluster which does not exist now and
 // would after growing.
 func (j *job) strayLinks() {
-	for c := uint32(2); c <= j.old.clusters+1; c++ {
-		e := j.entries[c] & j.old.kind.Mask()
-		if e > j.old.clusters+1 && e <= j.new.clusters+1 {
+	for c := uint32(2); c <= j.old.Clusters+1; c++ {
+		e := j.entries[c] & j.old.Kind.Mask()
+		if e > j.old.Clusters+1 && e <= j.new.Clusters+1 {
 			j.refuse(disk.Refusalf(disk.FATChainOutside, j.place(c), "the table entry of cluster %s names cluster %s, which does not exist now and would in the larger volume", disk.Grouped(c), disk.Grouped(e)))
 			return
 		}

@@ -76,7 +76,7 @@ func readByTools(t *testing.T, src image.Source) {
 // fails one day, the limit of growth has a second reason.
 func TestToolsReadTheLastCountOfFAT16(t *testing.T) {
 	o := format.Options{Kind: fat.FAT16, SectorsPerCluster: 4, Sectors: 4 * (fat.MinFAT32 + 1000)}
-	for g, err := o.Geometry(); err != nil || g.Clusters != fat.MinFAT32-1; g, err = o.Geometry() {
+	for g, err := o.Geometry(); err != nil || g.Parts.Clusters != fat.MinFAT32-1; g, err = o.Geometry() {
 		o.Sectors-- // the largest such size
 	}
 	s := lay(t, o, "A.WAV", 3)

@@ -51,7 +51,7 @@ func (m *moves) sort() {
 // moveClusters finds a place for every used cluster beyond the new end. The
 // longest runs choose first, so that they stay in one piece.
 func (j *job) moveClusters() {
-	if j.count.last <= j.new.clusters+1 {
+	if j.count.last <= j.new.Clusters+1 {
 		return
 	}
 	whole := j.straddler()
@@ -61,7 +61,7 @@ func (j *job) moveClusters() {
 			whole = fat.Run{}
 		} else {
 			j.assign(whole, tree.take(whole.Count).First)
-			j.moves.vacated = fat.Run{First: whole.First, Count: j.new.clusters + 2 - whole.First}
+			j.moves.vacated = fat.Run{First: whole.First, Count: j.new.Clusters + 2 - whole.First}
 		}
 	}
 	tree := newGapTree(j.gapsBeside(whole))
@@ -84,7 +84,7 @@ func (j *job) assign(r fat.Run, to uint32) {
 // straddler returns the chain that lies in one piece across the new end, if
 // there is one: it moves as a whole if there is room, to stay in one piece.
 func (j *job) straddler() fat.Run {
-	last := j.new.clusters + 1
+	last := j.new.Clusters + 1
 	if !j.follows(last) {
 		return fat.Run{}
 	}
@@ -93,14 +93,14 @@ func (j *job) straddler() fat.Run {
 		first--
 	}
 	end := last + 1
-	for end <= j.old.clusters && j.follows(end) {
+	for end <= j.old.Clusters && j.follows(end) {
 		end++
 	}
-	mask := j.old.kind.Mask()
-	if j.entries[end]&mask < j.old.kind.EndMin() {
+	mask := j.old.Kind.Mask()
+	if j.entries[end]&mask < j.old.Kind.EndMin() {
 		return fat.Run{}
 	}
-	for c := uint32(2); c <= j.old.clusters+1; c++ {
+	for c := uint32(2); c <= j.old.Clusters+1; c++ {
 		if j.entries[c]&mask == first {
 			return fat.Run{}
 		}
@@ -110,7 +110,7 @@ func (j *job) straddler() fat.Run {
 
 // follows tells whether the cluster after c is the next one of its chain.
 func (j *job) follows(c uint32) bool {
-	return c <= j.old.clusters && j.entries[c]&j.old.kind.Mask() == c+1
+	return c <= j.old.Clusters && j.entries[c]&j.old.Kind.Mask() == c+1
 }
 
 // gapsWith lists the runs of clusters below the new end that can be given
@@ -132,7 +132,7 @@ func (j *job) gapsBeside(whole fat.Run) []fat.Run {
 
 func (j *job) gapsWhere(vacant func(uint32) bool) []fat.Run {
 	var out []fat.Run
-	for c := uint32(2); c <= j.new.clusters+1; c++ {
+	for c := uint32(2); c <= j.new.Clusters+1; c++ {
 		if !vacant(c) {
 			continue
 		}
@@ -149,7 +149,7 @@ func (j *job) gapsWhere(vacant func(uint32) bool) []fat.Run {
 // piece, the longest first; those of the run that already moved are left out.
 func (j *job) runsBeyond(whole fat.Run) []fat.Run {
 	var out []fat.Run
-	for c := j.new.clusters + 2; c <= j.old.clusters+1; c++ {
+	for c := j.new.Clusters + 2; c <= j.old.Clusters+1; c++ {
 		if !j.used(c) || c-whole.First < whole.Count {
 			continue
 		}

@@ -72,7 +72,7 @@ func (j *job) pin(runs []fat.Run, path string, code disk.Code, bySector bool, wh
 // and FSInfo are left out: a length or a count says nothing about the place of a
 // file, though it may well equal one.
 func (j *job) bootCode() [][]byte {
-	n := min(j.from.reserved.Count, maxCode/disk.Sector(j.size), j.whole())
+	n := min(j.from.Reserved.Count, maxCode/disk.Sector(j.size), j.whole())
 	fields := map[disk.Sector]bootPlace{}
 	for _, p := range j.bootPlaces() {
 		fields[p.at] = p
@@ -85,7 +85,7 @@ func (j *job) bootCode() [][]byte {
 		}
 	}
 	for x := range n {
-		b, err := image.ReadSectors(j.v.Source(), disk.Span{Start: x, Count: 1})
+		b, err := image.ReadSector(j.v.Source(), x)
 		p, special := fields[x]
 		switch {
 		case err != nil, special && p.info && fat.IsFSInfo(b):
@@ -146,7 +146,7 @@ func (j *job) pinnedClusters() int64 {
 func (j *job) checkPins() {
 	asked := map[string]bool{}
 	for _, p := range j.pins {
-		moves := p.run.End()-1 > j.new.clusters+1
+		moves := p.run.End()-1 > j.new.Clusters+1
 		if asked[p.path] || !moves && !(p.bySector && j.res.Shifted) {
 			continue
 		}
@@ -159,6 +159,6 @@ func (j *job) checkPins() {
 		if p.code != disk.PinMoves {
 			repair = " What starts through it will not start until the boot loader is installed again on the card"
 		}
-		j.ask(disk.Refusalf(p.code, j.from.clusters(p.run.First, 1).Start, "/%s would move (%s), and it must stay: %s.%s", p.path, way, p.why, repair))
+		j.ask(disk.Refusalf(p.code, j.from.Clusters(p.run.First, 1).Start, "/%s would move (%s), and it must stay: %s.%s", p.path, way, p.why, repair))
 	}
 }

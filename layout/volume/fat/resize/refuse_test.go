@@ -70,7 +70,7 @@ func TestLongerTableCostsMore(t *testing.T) {
 func sizedWith(t *testing.T, o format.Options, clusters int64) *small {
 	t.Helper()
 	for o.Sectors = clusters * int64(o.SectorsPerCluster); ; o.Sectors++ {
-		if g, err := o.Geometry(); err == nil && g.Clusters == clusters {
+		if g, err := o.Geometry(); err == nil && int64(g.Parts.Clusters) == clusters {
 			return lay(t, o, "A.WAV", 3)
 		} else if o.Sectors > 2*clusters*int64(o.SectorsPerCluster) {
 			t.Fatalf("no volume of %d clusters", clusters)

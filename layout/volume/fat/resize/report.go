@@ -7,16 +7,16 @@ import (
 // report notes what was decided, for the owner.
 func (j *job) report() {
 	r := &j.res
-	if j.new.total != j.old.total {
+	if j.new.Total != j.old.Total {
 		j.note(disk.Notef(disk.VolumeResized, 0, "the volume gets %s instead of %s, and %s instead of %s; %s of them, of %s, find a new place. It could have %s at least, %s without moving a file",
-			sectors(r.Sectors), sectors(j.from.total), disk.Counted(j.new.clusters, "cluster"), disk.Grouped(j.old.clusters), disk.Grouped(r.MovedClusters), filesAndFolders(r.MovedFiles), sectors(r.Limits.Smallest), sectors(r.Limits.SmallestUnmoved)))
+			sectors(r.Sectors), sectors(j.from.Total), disk.Counted(j.new.Clusters, "cluster"), disk.Grouped(j.old.Clusters), disk.Grouped(r.MovedClusters), filesAndFolders(r.MovedFiles), sectors(r.Limits.Smallest), sectors(r.Limits.SmallestUnmoved)))
 	}
 	if r.Shifted {
-		j.note(disk.Warningf(disk.DataAreaShifted, j.to.data, "cluster 2 lies in sector %s of the volume instead of %s: a boot loader that finds its files by sector numbers must be installed again", disk.Grouped(j.to.data), disk.Grouped(j.from.data)))
+		j.note(disk.Warningf(disk.DataAreaShifted, j.to.Data, "cluster 2 lies in sector %s of the volume instead of %s: a boot loader that finds its files by sector numbers must be installed again", disk.Grouped(j.to.Data), disk.Grouped(j.from.Data)))
 	}
-	if j.new.reserved != j.old.reserved {
+	if j.new.Reserved != j.old.Reserved {
 		j.note(disk.Warningf(disk.ReservedChanged, 0, "there are %s before the allocation tables instead of %s, to put cluster 2 on a multiple of %s: firmware that counts on the usual number does not find the tables",
-			sectors(j.to.reserved.Count), sectors(j.from.reserved.Count), sectors(j.w.Align)))
+			sectors(j.to.Reserved.Count), sectors(j.from.Reserved.Count), sectors(j.w.Align)))
 	}
 	if j.count.bad > 0 && j.w.BadMarks == BadClear {
 		j.note(disk.Notef(disk.BadMarksCleared, disk.NoSector, "the marks of %s are taken away, as asked: they belonged to the old surface", disk.Counted(j.count.bad, "bad cluster")))

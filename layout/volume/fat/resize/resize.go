@@ -66,8 +66,8 @@ type job struct {
 	w        Wishes
 	entries  []uint32 // of the table; of an emptied volume those it will have
 	size     int64    // bytes of a sector of the source
-	old, new geometry
-	from, to spans // of both in sectors of the source
+	old, new fat.Geometry
+	from, to fat.Parts // of both in sectors of the source
 
 	pins  []pin
 	moves moves
@@ -84,8 +84,8 @@ type job struct {
 // Plan plans a volume. t is its active table and h the health of the volume
 // by it; a nil h is found out. The error is a *Refused, or a failed read.
 func Plan(v *fat.Volume, t *fat.Table, h *fat.Health, w Wishes) (*Result, error) {
-	j := &job{v: v, t: t, w: w.withDefaults(v.Sectors), entries: t.Entries, size: int64(v.Source().SectorSize()), old: geometryOf(v, t)}
-	j.from = j.old.spans(v.PerSector)
+	j := &job{v: v, t: t, w: w.withDefaults(v.Sectors), entries: t.Entries, size: int64(v.Source().SectorSize()), old: v.Geometry(t)}
+	j.from = j.old.Parts(v.PerSector)
 	if j.w.Empty {
 		j.empty()
 	}
@@ -102,7 +102,7 @@ func Plan(v *fat.Volume, t *fat.Table, h *fat.Health, w Wishes) (*Result, error)
 
 func (j *job) plan(h *fat.Health) error {
 	if len(j.t.Unknown) > 0 && !j.w.Empty || j.t.Clusters < j.v.Clusters {
-		j.refuse(disk.Refusalf(disk.FATTableMissing, j.from.tables[j.v.Active].Start, "parts of the allocation table are not known, so nobody can say which clusters are free"))
+		j.refuse(disk.Refusalf(disk.FATTableMissing, j.from.Tables[j.v.Active].Start, "parts of the allocation table are not known, so nobody can say which clusters are free"))
 		return nil
 	}
 	j.countClusters()
@@ -114,9 +114,9 @@ func (j *job) plan(h *fat.Health) error {
 	if len(j.refused.Why) > 0 {
 		return nil
 	}
-	j.to = j.new.spans(j.v.PerSector)
-	j.res.Sectors = j.to.total
-	j.res.Shifted = j.to.data != j.from.data
+	j.to = j.new.Parts(j.v.PerSector)
+	j.res.Sectors = j.to.Total
+	j.res.Shifted = j.to.Data != j.from.Data
 	j.judge(h)
 	j.checkPins()
 	if len(j.refused.Why)+len(j.refused.Need) > 0 {
@@ -153,7 +153,7 @@ func (j *job) ask(f disk.Finding) {
 }
 
 // whole is how many sectors of the volume the source really has.
-func (j *job) whole() disk.Sector { return min(j.from.total, image.Sectors(j.v.Source())) }
+func (j *job) whole() disk.Sector { return min(j.from.Total, image.Sectors(j.v.Source())) }
 
 // sectors writes a count for a person.
 func sectors(n disk.Sector) string { return disk.Counted(n, "sector") }

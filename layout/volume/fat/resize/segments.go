@@ -26,7 +26,7 @@ type segment struct {
 // segments yields all clusters of the card in their order.
 func (j *job) segments(yield func(segment) bool) {
 	in := j.moves.in
-	end, beyond := j.new.clusters+2, j.firstBeyond()
+	end, beyond := j.new.Clusters+2, j.firstBeyond()
 	for c := uint32(2); c < end; {
 		stop := end
 		if c < beyond {
@@ -54,7 +54,7 @@ func (j *job) segments(yield func(segment) bool) {
 
 // fateOf is the fate of a cluster into which nothing moves.
 func (j *job) fateOf(c uint32) fate {
-	if c > j.old.clusters+1 || !j.used(c) || c-j.moves.vacated.First < j.moves.vacated.Count {
+	if c > j.old.Clusters+1 || !j.used(c) || c-j.moves.vacated.First < j.moves.vacated.Count {
 		return free
 	}
 	return stays
@@ -183,7 +183,7 @@ func (j *job) countLost() {
 			dead = dead[1:]
 		}
 		if last := min(s.first+s.count, j.firstBeyond()); s.fate == free && !carried && last > s.first {
-			j.res.Skipped += disk.Sector(last-s.first) * j.from.cluster
+			j.res.Skipped += disk.Sector(last-s.first) * j.from.Cluster
 		}
 	}
 	j.res.LostDeleted = len(j.dead) - kept

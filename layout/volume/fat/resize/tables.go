@@ -19,7 +19,7 @@ const chunk = 1 << 20
 func (e *emitter) tables() error {
 	var made disk.Spans // card sectors of the first table
 	e.mark = e.markSector()
-	for i := range e.to.tables {
+	for i := range e.to.Tables {
 		w := &tableWriter{emitter: e, index: i, made: &made, fresh: filler{job: e.job, in: e.moves.in}}
 		w.like = i
 		if e.v.Mirrored {
@@ -57,7 +57,7 @@ type part struct {
 }
 
 func (w *tableWriter) write() error {
-	to := w.to.tables[w.index]
+	to := w.to.Tables[w.index]
 	step := chunk / disk.Sector(w.size)
 	for off := disk.Sector(0); off < to.Count; off += step {
 		n := min(to.Count-off, step)
@@ -77,7 +77,7 @@ func (w *tableWriter) write() error {
 // read reads n sectors from sector off of a table of the original into b.
 func (w *tableWriter) read(table int, off, n disk.Sector, b []byte) part {
 	src, size := w.v.Source(), w.size
-	old := w.from.tables[table]
+	old := w.from.Tables[table]
 	have := disk.Between(old.Start+off, min(old.End(), old.Start+off+n, image.Sectors(src)))
 	clear(b)
 	p := part{at: old.Start + off, bytes: b, known: make([]bool, n)}
@@ -121,7 +121,7 @@ func (w *tableWriter) emit(at, off disk.Sector, own, like part, b []byte) {
 func (w *tableWriter) choose(k, off disk.Sector, own, like *part, b []byte) choice {
 	size := w.size
 	piece := func(b []byte) []byte { return b[int64(k)*size:][:size] }
-	inTable := off+k < w.from.tables[w.index].Count
+	inTable := off+k < w.from.Tables[w.index].Count
 	meaning := w.fresh.meaningEnds() > int64(off+k)*size
 	lost := w.job.w.Empty && !own.known[k] // an emptied volume misses none of them
 	switch {
@@ -137,7 +137,7 @@ func (w *tableWriter) choose(k, off disk.Sector, own, like *part, b []byte) choi
 		return markBytes
 	case w.like == w.index:
 		return newBytes
-	case w.made.Holds(w.to.tables[w.like].Start + off + k):
+	case w.made.Holds(w.to.Tables[w.like].Start + off + k):
 		return again
 	case like.known[k] && bytes.Equal(piece(like.bytes), piece(b)):
 		return likeBytes
@@ -157,7 +157,7 @@ func (w *tableWriter) lay(c choice, run disk.Span, k, off disk.Sector, own, like
 	case zeros:
 		w.sink.Zero(run, why, layout.RankData)
 	case again:
-		first := disk.Span{Start: w.to.tables[w.like].Start + off + k, Count: run.Count}
+		first := disk.Span{Start: w.to.Tables[w.like].Start + off + k, Count: run.Count}
 		w.sink.Again(run.Start, first, why, layout.RankData)
 	case markBytes:
 		w.layMarks(run)
@@ -197,12 +197,12 @@ func (w *tableWriter) layMarks(run disk.Span) {
 // markSector returns a sector in which every entry is a mark of the slack, or
 // nothing if there are none; the whole table of FAT12 is small enough without.
 func (j *job) markSector() []byte {
-	if !j.marks() || j.w.Slack == SlackZero || j.old.kind == fat.FAT12 {
+	if !j.marks() || j.w.Slack == SlackZero || j.old.Kind == fat.FAT12 {
 		return nil
 	}
 	b := make([]byte, j.size)
-	for i := range j.size * 8 / int64(j.old.kind) {
-		putEntry(j.old.kind, b, i, j.old.kind.Bad())
+	for i := range j.size * 8 / int64(j.old.Kind) {
+		j.old.Kind.SetEntry(b, i, j.old.Kind.Bad())
 	}
 	return b
 }

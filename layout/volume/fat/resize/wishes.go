@@ -48,8 +48,8 @@ const (
 	FreeSkip Free = "skip"
 )
 
-// Geometry is what boot code counts CHS addresses in.
-type Geometry struct{ Heads, SectorsPerTrack uint16 }
+// CHS is what boot code counts CHS addresses in.
+type CHS struct{ Heads, SectorsPerTrack uint16 }
 
 // Wishes are what the owner asks for.
 type Wishes struct {
@@ -71,8 +71,8 @@ type Wishes struct {
 	From  disk.Sector // where it begins on the original
 	Align disk.Sector // put cluster 2 on a multiple of this, counted on the card; 0: do not
 
-	Hidden   *uint32   // a new count of sectors before the volume, if its start changes
-	Geometry *Geometry // a new geometry, if asked for
+	Hidden   *uint32 // a new count of sectors before the volume, if its start changes
+	Geometry *CHS    // a new geometry, if asked for
 
 	// BootCode is runs of bytes outside the volume that may hold the addresses of
 	// sectors in it: the code of the master boot record and what follows it, but
