@@ -79,9 +79,7 @@ type Walk struct {
 
 	onDeleted func(*Raw, Place) // sees deleted entries
 
-	astray     []disk.Finding // those of Findings because of which another reader may find other files
-	incomplete bool           // files may be missing that no other directory names
-
+	astray   []disk.Finding // those of Findings because of which another reader may find other files
 	unlisted []disk.Finding // those of Findings because of which files may be missing, though chains are whole
 }
 
