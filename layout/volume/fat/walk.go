@@ -79,9 +79,7 @@ type Walk struct {
 
 	onDeleted func(*Raw, Place) // sees deleted entries
 
-	astray     []disk.Finding // those of Findings because of which another reader may find other files
-	incomplete bool           // files may be missing that no other directory names
-
+	astray   []disk.Finding // those of Findings because of which another reader may find other files
 	unlisted []disk.Finding // those of Findings because of which files may be missing, though chains are whole
 }
 
@@ -169,6 +167,7 @@ func (w *Walk) stray(f disk.Finding) {
 
 // miss notes a finding because of which files may be missing.
 func (w *Walk) miss(f disk.Finding) {
+	f = f.Hiding()
 	if len(w.Findings) < maxFindings {
 		w.unlisted = append(w.unlisted, f)
 	}
