@@ -167,6 +167,7 @@ func (w *Walk) stray(f disk.Finding) {
 
 // miss notes a finding because of which files may be missing.
 func (w *Walk) miss(f disk.Finding) {
+	f = f.Hiding()
 	if len(w.Findings) < maxFindings {
 		w.unlisted = append(w.unlisted, f)
 	}
