@@ -1,8 +1,3 @@
-// Package fit plans a card: Map + target + wishes -> Plan.
-//
-// It makes the smallest change that follows from the new size. What need not
-// change is copied, nothing is moved, aligned, rounded or repaired unless
-// asked. It reads the source and nothing else: no clock, no randomness.
 package fit
 
 import (
