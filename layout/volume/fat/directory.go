@@ -62,6 +62,8 @@ func (w *Walk) claim(d *dir) []disk.Span {
 }
 
 func (w *Walk) readSpan(d *dir, prefix string, s disk.Span, yield func(*File) bool) progress {
+	// By hand, no source: twice the largest cluster of FG, so most directories are one
+	// read. A block that cannot be read whole is read again sector by sector.
 	const block = 64 << 10
 	size := disk.Sector(w.v.src.SectorSize())
 	for at := s.Start; at < s.End(); at += block / size {

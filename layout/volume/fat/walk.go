@@ -14,7 +14,8 @@ type WalkOptions struct {
 	CodePage *charmap.Charmap // of short names; nil is codepage 437
 }
 
-// Limits of a Walk. No system that writes FAT reaches them.
+// Limits of a Walk: by hand, no source. No system that writes FAT reaches them (a path
+// there has at most 260 characters, common practice, no source).
 const (
 	maxPath     = 4096 // bytes of a directory's path
 	maxFindings = 1000
