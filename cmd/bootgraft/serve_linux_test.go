@@ -104,6 +104,11 @@ func TestServeRefuses(t *testing.T) {
 	t.Parallel()
 	y := newTypist(t)
 	y.planned()
+	for name, content := range map[string]string{"text": "hello", "empty": ""} {
+		if err := os.WriteFile(y.path(name), []byte(content), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
 	for _, tt := range []struct {
 		want int
 		says string
@@ -116,10 +121,15 @@ func TestServeRefuses(t *testing.T) {
 		{talk.ExitRefused, "a shorter one", []string{"p", "--socket", strings.Repeat("x", 150)}},
 		{talk.ExitRefused, "old.img", []string{"p", "--trace", "old.img"}},
 		{talk.ExitRefused, "p", []string{"p", "--trace", "p"}},
+		{talk.ExitRefused, "a trace is put in the place of no other file", []string{"p", "--trace", "text"}},
+		{talk.ExitRefused, "it exists; choose another name\n", []string{"p", "--trace", "empty"}},
 	} {
 		_, said := y.types(tt.want, append([]string{"serve"}, tt.args...)...)
 		y.says(said, tt.says)
 	}
+	y.env = append(y.env, "TMPDIR="+y.path("gone"))
+	_, lost := y.types(talk.ExitRefused, "serve", "p")
+	y.says(lost, "set TMPDIR to a folder that is there, or give a name with --socket")
 	device := need.Loop(t, y.path("old.img"), "-r")
 	_, said := y.types(talk.ExitRefused, "serve", device)
 	y.says(said, "is a block device")

@@ -122,7 +122,7 @@ func (f *serveFlags) run(ctx context.Context, u *talk.UI, path string, port bool
 		return err
 	}
 	defer d.close()
-	trace := safety.Output{Path: f.trace, Kind: safety.EmptyFile, Avoid: d.files}
+	trace := safety.Output{Path: f.trace, Kind: safety.TraceFile, Avoid: d.files}
 	if f.trace != "" {
 		if err := trace.Check(); err != nil {
 			return input.TargetError(err)
@@ -188,7 +188,7 @@ func (f *serveFlags) listen(port bool) (l net.Listener, address *url.URL, clean 
 	if path == "" {
 		dir, err := newfile.TempFolder("bootgraft-")
 		if err != nil {
-			return nil, nil, clean, err
+			return nil, nil, clean, fmt.Errorf("the folder of the socket cannot be made: %w; set TMPDIR to a folder that is there, or give a name with --socket", err)
 		}
 		clean = func() { os.RemoveAll(dir) }
 		path = filepath.Join(dir, "card")
