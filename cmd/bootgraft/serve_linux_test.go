@@ -20,6 +20,16 @@ import (
 // for the end and returns the answer.
 func (y *typist) serves(args ...string) (ended func() string) {
 	y.t.Helper()
+	said := y.servesAndSays(args...)
+	return func() string {
+		y.t.Helper()
+		out, _ := said()
+		return out
+	}
+}
+
+func (y *typist) servesAndSays(args ...string) (ended func() (answer, said string)) {
+	y.t.Helper()
 	c := y.command(append([]string{"serve", "--socket", y.path("s"), "--once", "--json"}, args...)...)
 	var out, errs bytes.Buffer
 	c.Stdout, c.Stderr = &out, &errs
@@ -30,12 +40,12 @@ func (y *typist) serves(args ...string) (ended func() string) {
 		}
 		time.Sleep(20 * time.Millisecond)
 	}
-	return func() string {
+	return func() (string, string) {
 		y.t.Helper()
 		if err := c.Wait(); err != nil {
 			y.t.Fatalf("%v: %v\n%s%s", args, err, out.String(), errs.String())
 		}
-		return out.String()
+		return out.String(), errs.String()
 	}
 }
 
@@ -97,6 +107,34 @@ func sameFiles(a, b string) error {
 		err = fmt.Errorf("%s and %s differ", a, b)
 	}
 	return err
+}
+
+// TestServeSaysWhatCanBeHad: before anybody asks, also where the answer is wanted as
+// JSON, it is said where the disk is, what is not known of it, and whether a machine
+// can be started from it: one whose disk has sectors of 512 bytes.
+func TestServeSaysWhatCanBeHad(t *testing.T) {
+	t.Parallel()
+	copies := need.Tool(t, "nbdcopy")
+	y := newTypist(t)
+	y.planned()
+	y.types(talk.ExitDone, "kit", "make", "old.img", "-o", "k")
+	for _, tt := range []struct {
+		args      []string
+		says, not string
+	}{
+		{[]string{"p"}, "To start a machine", "does not know"},
+		{[]string{"k"}, "The source does not know ", "nothing"},
+		{[]string{"old.img", "--sector-size", "4096"}, "A PC starts from sectors of 512 bytes, and these have 4096", "qemu"},
+	} {
+		ended := y.servesAndSays(tt.args...)
+		_ = exec.Command(copies, y.nbd(), "null:").Run() // fails where sectors are not known
+		_, said := ended()
+		y.says(said, y.nbd())
+		y.says(said, tt.says)
+		if strings.Contains(said, tt.not) {
+			t.Errorf("%v: %q is said:\n%s", tt.args, tt.not, said)
+		}
+	}
 }
 
 // TestServeRefuses: what cannot be shown, and where a file would be hurt.
