@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"os"
 
 	"github.com/spf13/cobra"
 
@@ -28,6 +29,11 @@ func (f *compareFlags) changed(c *cobra.Command, u *talk.UI) error {
 		return err
 	}
 	defer after.Close()
+	for _, read := range before.Files {
+		if len(after.Files) > 0 && os.SameFile(read, after.Files[0]) {
+			return talk.Usagef("--after %s is read for --before as well. A comparison with itself proves nothing", f.after)
+		}
+	}
 	before.SayDamage(u)
 	after.SayDamage(u)
 	was, err := before.Survey(c.Context(), u)
