@@ -140,7 +140,15 @@ type Field struct {
 	Value    uint64      `json:"value"`
 	Meaning  string      `json:"meaning"`
 	ByChance float64     `json:"expected_by_chance"`
+
+	// Law says how the number follows from the size; nil if it does not.
+	Law *Law `json:"-"`
 }
+
+// Law is how a number follows from N, the sectors of its disk:
+//
+//	Times * floor((Of*N + Add) / Per) + Plus
+type Law struct{ Times, Of, Per, Add, Plus int64 }
 
 // Map says who owns every sector of an original. Regions tile the disk:
 // CheckTiles(m.Sectors, m.Regions) is nil for every Map that a survey returns.

@@ -10,7 +10,7 @@ import (
 	"bootgraft/layout"
 )
 
-// shownBytes is how many bytes of a difference are kept.
+// shownBytes is how many bytes of a difference are kept: one line of a hex dump.
 const shownBytes = 16
 
 // Difference is one sector of a target that is not as planned.

@@ -216,7 +216,8 @@ func isNotWrittenByOthers(x *examined) *Refusal {
 	return x.used(blockdev.WriterOf, disk.TargetInUse, "end that program", "is open for writing in")
 }
 
-// maxUses is how many uses of one kind are named.
+// maxUses is how many uses of one kind are named: by hand, no source; the sentence
+// stays readable.
 const maxUses = 4
 
 func (x *examined) used(how blockdev.How, code disk.Code, do, verb string) *Refusal {

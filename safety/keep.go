@@ -157,7 +157,8 @@ func (a *applier) meterOver(total int64) func(n int64) {
 // reserved before the first write of each run, for none of them may fail after it.
 const progressRoom = 512 << 10
 
-// roomFor refuses if the receipt may not fit, were nothing of it compressed.
+// roomFor refuses if the receipt may not fit, were nothing of it compressed. A 64th
+// and 1 MiB more are for the frames of the parts and for the lines: by hand, no source.
 func roomFor(path string, content int64) error {
 	need := content + content/64 + 1<<20
 	free, known := newfile.OS{}.Room(newfile.FolderOf(path))

@@ -13,7 +13,8 @@ import (
 	"bootgraft/layout/plan"
 )
 
-// spread is how many sectors between the ends of a card are looked at.
+// spread is how many sectors between the ends of a card are looked at: by hand, no
+// source. They tell a used card from an empty one, and take no time.
 const spread = 64
 
 // Looked is a card that is looked at: it remembers which sectors were read
@@ -31,7 +32,7 @@ type Looked struct {
 }
 
 // mostBad is how many sectors that cannot be read a look gets by: each of them
-// takes its time, and a card with more of them is of no use.
+// takes its time, and a card with more of them is of no use. By hand, no source.
 const mostBad = 64
 
 // badMark is remembered of a sector that could not be read.

@@ -75,7 +75,8 @@ func mayReplace(there, coming FileKind) *Refusal {
 		Why: fmt.Sprintf("it is %s, and %s %s", is, coming, does)}
 }
 
-// headBytes are enough to know every kind of file by its beginning.
+// headBytes are enough to know every kind of file by its beginning, and for
+// the path of the source in a plan. By hand, no source.
 const headBytes = 64 << 10
 
 // fileKind finds out what the file at path is. Where it depends on another file,

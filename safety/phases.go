@@ -85,7 +85,8 @@ func common(a, b disk.Spans) disk.Spans {
 }
 
 // earlySectors picks sectors of what is written first, to be looked at again
-// when everything else was written.
+// when everything else was written: 64 within the first 64 MiB, by hand, no source. A
+// card whose addresses begin again at its real size has written over these.
 func earlySectors(data disk.Spans, size int) disk.Spans {
 	const picks, within = 64, 64 << 20
 	left := min(data.Sectors(), disk.Sector(within/size))

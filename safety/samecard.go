@@ -312,7 +312,8 @@ func without(set disk.Spans, out ...disk.Span) disk.Spans {
 	return set
 }
 
-// mostStamps is how many places are looked at for the stamp of a test.
+// mostStamps is how many places are looked at for the stamp of a test: more than the
+// quick test writes (see probes), so that each of those is looked at.
 const mostStamps = 512
 
 // judgeTested knows a card on which a test was broken off by the stamps that

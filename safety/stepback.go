@@ -9,7 +9,7 @@ import (
 )
 
 // maxDiffer is how many sectors that did not come back as written a receipt
-// remembers of one run.
+// remembers of one run: by hand, no source. A card with more is named bad anyway.
 const maxDiffer = 256
 
 // stepBack notes in the receipt which sectors the card did not give back as

@@ -144,7 +144,8 @@ func (w *imageWriter) fillFile(ctx context.Context, f newfile.OutFile, need int6
 }
 
 // holeUnit is the shortest run of zeros in the data that becomes a hole.
-// Shorter ones would tear the file into extents for little room saved.
+// Shorter ones would tear the file into extents for little room saved; by hand, no
+// source.
 const holeUnit = 64 << 10
 
 // writeSparse writes b at off, except for units of zeros: the file reads as

@@ -102,7 +102,7 @@ var mayImport = map[string][]string{
 }
 
 // speakers are the packages that may print or end the program.
-var speakers = []string{"cmd/bootgraft", "cmd/bootgraft/talk"}
+var speakers = []string{"cmd/bootgraft", "cmd/bootgraft/talk", "testdata/fixture"}
 
 // testOnly are packages for tests alone; no program may contain them.
 var testOnly = []string{

@@ -103,7 +103,7 @@ func (f *serveFlags) open(u *talk.UI, path string) (*shown, error) {
 	if f.source.Source != "" {
 		return nil, talk.Usagef("--source goes with a plan, and %s is none", path)
 	}
-	src, err := input.OpenSource(path, input.SourceFlags{SectorSize: f.sectorSize, Record: f.source.Record})
+	src, err := input.OpenSource(path, input.SourceFlags{SectorSize: f.sectorSize, Record: f.source.Record, Command: f.source.Command})
 	if err != nil {
 		return nil, err
 	}

@@ -45,7 +45,8 @@ type Advisor interface {
 	Next(ctx context.Context, known image.Source) ([]Wish, error)
 }
 
-// Default sizes of the boot areas of a disk of which nothing is known.
+// Default sizes of the boot areas of a disk of which nothing is known: chosen by
+// hand, no source, so that what a device keeps before its recordings fits in.
 const (
 	DefaultHead = 64 << 20 // bytes
 	DefaultTail = 64 << 20 // bytes
@@ -72,6 +73,8 @@ func (e Ends) spans(known image.Source) []Wish {
 		return min(all, (disk.Sector(max(have, 0))+n-1)/n)
 	}
 	head, tail := size(e.Head, DefaultHead), size(e.Tail, DefaultTail)
+	// A small part of both ends comes before the whole of either: if the drive dies
+	// half-way, the sectors nearest to the ends are worth most. 1/256 by hand, no source.
 	first := max(all/256, (1<<20)/n)
 	var out []Wish
 	for _, s := range []disk.Span{

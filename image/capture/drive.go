@@ -8,7 +8,8 @@ import (
 )
 
 // blockBytes is the largest read, and the grid of all reads: no read, and so
-// no line about data, crosses a multiple of it.
+// no line about data, crosses a multiple of it. Measured on a disk of today: direct
+// reads of 4 and 8 MiB were no faster, and a larger one that fails costs more.
 const blockBytes = 1 << 20
 
 // smallSectors is the second step of reads, in sectors: what is lost at a bad

@@ -87,6 +87,8 @@ func Run(ctx context.Context, d Drive, t Target, o Options, a Advisor, w Observe
 		w = nobody{}
 	}
 	e := &engine{Options: o.withDefaults(), ctx: ctx, drive: d, advisor: a, watch: w, lastGood: -1}
+	// Another choice in each run; a prime, so that it shares no rhythm with the number
+	// of sectors that are chosen from.
 	e.varied = int(e.Time.Now().UnixMilli() % 1021)
 	e.asks, e.answers = make(chan asked), make(chan error, 1)
 	go e.reader()

@@ -24,7 +24,7 @@ func Guard(img image.Source) image.Source { return &guarded{img} }
 type guarded struct{ image.Source }
 
 // shortestFill is how many bytes of a sector have to look like the fill: fewer
-// may do so by chance.
+// may do so by chance, and 16 random bytes do with 2^-128.
 const shortestFill = 16
 
 // ReadAt reads, and looks at every sector of what was read, whole or in part.

@@ -13,7 +13,8 @@ import (
 // step round a bad spot, of which there are up to eight in a block.
 const heldBytes = smallSectors * 512
 
-// buffers is how many reads may wait to be hashed and written.
+// buffers is how many reads may wait to be hashed and written: 16 MiB of memory, by
+// hand, no source. The drive is to wait for the other disk as seldom as may be.
 const buffers = 16
 
 // job is one step of writing. After runs even when an earlier step failed.

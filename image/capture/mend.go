@@ -36,7 +36,8 @@ func salvageFor(p *pair, g Geometry, size int64) (*Record, error) {
 	return rec, err
 }
 
-// mostKept is how many damaged records of one capture are kept beside it.
+// mostKept is how many damaged records of one capture are kept beside it: chosen by
+// hand, no source; the search for a free name ends there.
 const mostKept = 100
 
 // mend puts a whole record, of what could be proved, in the place of the
@@ -126,7 +127,8 @@ func copyFile(to io.WriterAt, from File) error {
 	return err
 }
 
-// mostSuspects is how many spans one line can announce.
+// mostSuspects is how many spans one line can announce: at most 40 bytes each, so
+// that a line stays below record.MaxLine.
 const mostSuspects = 1000
 
 // rewrite writes all that is known in as few lines as say it.

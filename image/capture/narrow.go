@@ -13,7 +13,8 @@ type level struct {
 	size     disk.Sector
 }
 
-// rowOfBad is after how many single failures in a row the spot is left.
+// rowOfBad is after how many single failures in a row the spot is left: chosen by
+// hand, no source. A lone bad sector is passed, a scratch is not ground into.
 const rowOfBad = 4
 
 // edges works from both ends of a run inwards until a read fails at each. What
@@ -107,7 +108,9 @@ func (e *engine) troubled(x disk.Sector) bool {
 	return st == failed || st == tight || st == missing || st == hung
 }
 
-// inOrderBelow is the length in reads below which a run is not halved any more.
+// inOrderBelow is the length in reads below which a run is not halved any more:
+// chosen by hand, no source. Halving finds islands, and each step is a far move of
+// the head; in a short run going from end to end costs less.
 const inOrderBelow = 128
 
 // bisect reads all of the runs: it tries the middle of each, goes on from there

@@ -10,7 +10,8 @@ import (
 )
 
 // maxRounds bounds how often the advisor is asked; every round reads at least
-// one sector that was not tried before.
+// one sector that was not tried before. By hand, no source: it keeps an advisor that
+// is wrong from going on for ever, and no disk comes near it.
 const maxRounds = 100_000
 
 // all is the order of a run. What failed in the boot areas, tables and
@@ -272,6 +273,8 @@ func (e *engine) leave(at disk.Sector) {
 	for _, s := range e.rec.states.spans(disk.Between(at, at+e.skip), unread) {
 		e.note(record.Line{Verb: record.VerbLeft, Span: s})
 	}
+	// No farther than a 64th of the drive (by hand, no source): on a small one
+	// a few failures would put off all the rest.
 	e.skip = min(2*e.skip, maxSkip*e.block, max(e.block, e.rec.Sectors/64))
 }
 

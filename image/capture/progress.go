@@ -7,6 +7,7 @@ import (
 )
 
 const (
+	// By hand, no source, but for what a person can follow on a screen.
 	sureAfter = 5 * time.Second  // before that, no estimate is worth anything
 	paceOver  = 30 * time.Second // over which the pace is measured
 	hashShare = 1.0 / 16         // of the work, as a share: hashing is that much faster than an old drive

@@ -23,14 +23,20 @@ type anchor struct {
 	data []byte
 }
 
-// Bounds of what is compared to tell one drive from another.
+// Bounds of what is compared to tell one drive from another: chosen by hand, no
+// source. Each comparison is a read of a drive that may have few left, so they are
+// as low as lets one changed sector, or one that has gone bad since, decide nothing
+// alone.
 const (
 	fingerprints = 8 // the most sectors
-	fewPrints    = 4 // so many are enough to say that a drive is not there
+	fewPrints    = 4 // so many that all fail say that a drive is not there
 	mostAnchors  = 8 // kept in memory
 	anchorTries  = 3 // that cannot be read, before the rest is left in peace
 	freshPrints  = 4 // compared of what a run that was cut off had read last
-	latestKept   = 64
+
+	// latestKept is how many reads before the end of such a run are remembered: as many
+	// of full size as come between two proofs (syncBytes).
+	latestKept = 64
 )
 
 // freshen remembers what was said of sectors, other than known ones, since the
@@ -210,7 +216,8 @@ func (e *engine) agree(prints []anchor) error {
 	if len(prints) >= fewPrints && compared == 0 {
 		return &image.ReadError{Span: e.rec.Whole(), Fault: image.Gone, Err: errors.New("no sector that was read before can be read now")}
 	}
-	// Two drives of one model have their boot areas in common.
+	// Two drives of one model have their boot areas in common, so a quarter that differs
+	// is enough: chosen by hand, no source.
 	if differ > 0 && 4*differ >= compared {
 		return &DifferentDriveError{
 			Why: fmt.Sprintf("%d of %d sectors that were read before hold something else", differ, compared),
@@ -333,7 +340,7 @@ func (e *engine) freshIn(states ...state) disk.Spans {
 
 // searched is how far one telling sector is looked for in the image, in bytes,
 // and searchedFirst how much of that is read at first; both are whole sectors of
-// any size.
+// any size, and chosen by hand, no source.
 const (
 	searched      = 1 << 20
 	searchedFirst = 16 << 10
@@ -349,6 +356,7 @@ func (rec *Record) telling(img io.ReaderAt, of disk.Spans, shift int) ([]anchor,
 		return nil, nil
 	}
 	var places []disk.Sector
+	// Doubling from 32 on: by hand, no source.
 	for i := disk.Sector(32); i < total; i *= 2 {
 		places = append(places, i)
 	}

@@ -112,7 +112,9 @@ type tailLine struct {
 const maxTail = 1 << 18
 
 // maxUnstable is how many unstable sectors keep their answers in memory and in
-// the record; those beyond keep digests alone.
+// the record; those beyond keep digests alone. By hand, no source: a drive with more
+// of them answers nothing, and 4,096 of 4 KiB with a few answers each take some
+// tens of MiB.
 const maxUnstable = 4096
 
 // ReadRecord reads a whole record. In memory it keeps the changes from sector to
@@ -339,7 +341,8 @@ func (rec *Record) applyEvent(l *record.Line) error {
 	return nil
 }
 
-// maxPrograms bounds how many versions of the program one record may name.
+// maxPrograms bounds how many versions of the program one record may name: by hand,
+// no source; each run names at most one, and a damaged record must not fill memory.
 const maxPrograms = 1000
 
 // wroteOn takes in which version of the program writes from here on.

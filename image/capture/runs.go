@@ -20,7 +20,8 @@ type run[V comparable] struct {
 	value V
 }
 
-// mostRuns is how many runs one chunk holds before it becomes two.
+// mostRuns is how many runs one chunk holds before it becomes two: a few kB to move
+// for a change in the middle. By hand, no source.
 const mostRuns = 512
 
 func newRuns[V comparable](whole disk.Sector) *runs[V] {

@@ -7,7 +7,8 @@ import (
 	"bootgraft/image/disk"
 )
 
-// Bounds of what counts as suspicious sameness.
+// Bounds of what counts as suspicious sameness: by hand, no source. Eight blocks are
+// 8 MiB: one file may be there twice, or be one byte for a while.
 const (
 	sameBlocks = 8       // blocks in a row that repeat blocks before them
 	maxSeen    = 1 << 18 // blocks whose digests are remembered: 256 GiB

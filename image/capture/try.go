@@ -9,22 +9,53 @@ import (
 	"bootgraft/image/disk"
 )
 
+// Where nothing else is said a bound is chosen by hand, no source: nobody has
+// measured enough dying drives to know a better one.
 const (
-	silentAfter  = 500 * time.Millisecond // without an answer, the record says which read it is
-	probeAfter   = 8                      // failures in a row, then twice as many, up to
-	probeMost    = 64                     //
-	nothingAfter = 64                     // failures before anything was read, the drive is as good as gone
-	syncBytes    = 64 << 20
-	syncEvery    = 5 * time.Second
-	proveEvery   = 30 * time.Second      // is the drive compared with itself, or after syncBytes
-	slowAfter    = time.Second           // a read that takes this long, and
-	slowTimes    = 10                    // this many times as long as usual, is slow
-	graceAfter   = 3 * time.Second       // for a read to return when the owner stops
-	maxSkip      = disk.Sector(64)       // blocks
-	maxWindow    = disk.Sector(64)       // blocks
-	fewSingles   = disk.Sector(8)        // in one window, near a bad spot
-	mostSpans    = 32                    // in one window
-	calmBytes    = 8 * int64(blockBytes) // after which a failure counts as a new one
+	// silentAfter is when the record says which read it is that does not answer: long
+	// for a read of 1 MiB that goes well, short for a person who thinks of the plug.
+	silentAfter = 500 * time.Millisecond
+
+	// probeAfter is how many failures in a row make us ask whether the drive is still
+	// there; then twice as many, up to probeMost, for the question is a read too.
+	probeAfter = 8
+	probeMost  = 64
+	// nothingAfter is how many failures before anything was read mean that the drive is
+	// as good as gone: there is no sector yet that could be asked again.
+	nothingAfter = 64
+
+	// What a power cut may cost: the reads since the last mark, by bytes and by time.
+	// What the last mark does not cover is compared with the image, not read again.
+	syncBytes = 64 << 20
+	syncEvery = 5 * time.Second
+	// proveEvery is when the drive is compared with what was read of it, or after
+	// syncBytes: another one in the same bridge is found that soon.
+	proveEvery = 30 * time.Second
+
+	// A read is slow if it takes slowAfter, and slowTimes as long as usual. Both, for an
+	// old drive is slow at all times, and ten times a fast read is no trouble.
+	slowAfter = time.Second
+	slowTimes = 10
+
+	// graceAfter is how long a read may take to return when the owner stops: what it
+	// brings is kept, and nobody waits longer for a prompt.
+	graceAfter = 3 * time.Second
+
+	// maxSkip bounds how far failures in a row make us go, in blocks: 64 MiB. Farther,
+	// one bad spot would put off more than is likely to be hit.
+	maxSkip = disk.Sector(64)
+	// maxWindow bounds what is announced at once, in blocks: what a fast drive reads in
+	// the second that one announcement is to last, 64 MiB.
+	maxWindow = disk.Sector(64)
+	// fewSingles is how many single sectors near a bad spot share an announcement, and
+	// so are in doubt together if the drive hangs: 4 KiB in sectors of 512 bytes.
+	fewSingles = disk.Sector(8)
+	// mostSpans is how many spans one announcement names: its line stays far below
+	// record.MaxLine, for a span takes at most 40 bytes.
+	mostSpans = 32
+	// calmBytes is what must be read well before a failure counts as a new spot, and
+	// not as the same one again.
+	calmBytes = 8 * int64(blockBytes)
 )
 
 // outcome is what came of one read.
@@ -164,7 +195,7 @@ func (e *engine) hangs(s disk.Span) error {
 
 func (e *engine) isSlow(took time.Duration) bool {
 	slow := took > slowAfter && took > slowTimes*e.typical
-	e.typical += (took - e.typical) / 8
+	e.typical += (took - e.typical) / 8 // an average over about eight reads: by hand, no source
 	return slow
 }
 

@@ -28,7 +28,7 @@ type whole struct {
 }
 
 // readBacks is how many blocks are read back at most for each that is stored: the
-// hash catches up, and the drive does not wait.
+// hash catches up, and the drive does not wait. By hand, no source.
 const readBacks = 2
 
 func newWhole(img File, size int64, sectorSize int) *whole {

@@ -26,7 +26,8 @@ type Drive struct {
 	until   time.Time
 	left    disk.Sector
 	seen    map[disk.Sector][]byte
-	Trouble string // why it stopped, if the drive looks ill
+	known   disk.Spans // the sectors of seen
+	Trouble string     // why it stopped, if the drive looks ill
 	stopped bool
 }
 
@@ -37,15 +38,7 @@ func New(src image.Source) *Drive {
 // Unknown implements image.Partial: only what was read already is known, so
 // that nobody reads on to find out more.
 func (p *Drive) Unknown(w disk.Span) disk.Spans {
-	var known disk.Spans
-	if w.Count <= Sectors {
-		for x := w.Start; x < w.End(); x++ {
-			if p.seen[x] != nil {
-				known = known.Add(disk.Span{Start: x, Count: 1})
-			}
-		}
-	}
-	return known.Outside(w)
+	return p.known.Outside(w)
 }
 
 // ReadAt reads the sectors that were not read yet, as long as the look lasts.
@@ -113,6 +106,7 @@ func (p *Drive) Fetch(run disk.Span) {
 	for i := range int(run.Count) {
 		p.seen[run.Start+disk.Sector(i)] = b[i*n : (i+1)*n]
 	}
+	p.known = p.known.Add(run)
 }
 
 // Findings says how far the look went, in place of what the survey could not

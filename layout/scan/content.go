@@ -12,7 +12,8 @@ import (
 )
 
 // HashLimit is the longest region, in sectors, whose SHA-256 a survey
-// computes: 64 MiB of 512-byte sectors.
+// computes: 64 MiB of 512-byte sectors, as much as a boot area is taken to be at
+// most. By hand, no source.
 const HashLimit = 131072
 
 // visitor is told of every sector of a run: by runs of holes, which read as zeros,

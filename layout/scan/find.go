@@ -8,7 +8,8 @@ import (
 	"bootgraft/image/disk"
 )
 
-// maxFound bounds what FindSector remembers.
+// maxFound bounds what FindSector remembers: by hand, no source; it wants the last
+// ones, and what is there more often is a filling.
 const maxFound = 64
 
 // finder remembers the last sectors that hold the wanted bytes.

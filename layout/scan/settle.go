@@ -19,7 +19,8 @@ type claim struct {
 	why    string
 }
 
-// Bounds of what is said about a disk that contradicts itself everywhere.
+// Bounds of what is said about a disk that contradicts itself everywhere: by hand, no
+// source; a person reads no more.
 const (
 	maxClaimants = 8  // of one run of sectors
 	maxConflicts = 64 // findings

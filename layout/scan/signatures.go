@@ -7,7 +7,7 @@ import (
 	"bootgraft/image/disk"
 )
 
-// maxSignatures bounds what is listed of one region.
+// maxSignatures bounds what is listed of one region: by hand, no source.
 const maxSignatures = 8
 
 // minText is the shortest run of ASCII that is shown: in random bytes one of

@@ -21,7 +21,8 @@ type Through struct {
 	Volumes   []layout.Volume
 }
 
-// maxThrough bounds in how many entries of such a table a volume is looked for.
+// maxThrough bounds in how many entries of such a table a volume is looked for: by
+// hand, no source; tables that people make have far fewer.
 const maxThrough = 64
 
 // Text says in one line what was found.
@@ -131,6 +132,8 @@ func (r *resigned) ReadAt(p []byte, off int64) (int, error) {
 // signature than the format's: all of them the same one, and the same number
 // of blocks (Inside Macintosh: Devices, chapter 3: pmSig, pmMapBlkCnt).
 func otherSignature(src image.Source) (signature string, t *layout.Table, err error) {
+	// A block of the format is 512 bytes, whatever the disk. 64 of them are by hand,
+	// no source: a map in use has some tens at most.
 	const block, most = 512, 64
 	head := make([]byte, min(src.Size(), block*(most+1)))
 	if len(head) < 3*block || len(image.Unknown(src, disk.Span{Count: disk.Sector(len(head) / src.SectorSize())})) > 0 {

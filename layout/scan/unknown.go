@@ -10,7 +10,8 @@ import (
 
 // Without a table the tail is the last run of sectors in use, if it is no
 // longer than TailLimit and at least TailGap of blank lies before it. Both
-// are in bytes.
+// are in bytes, and chosen by hand, no source: what is wrong about them is told
+// with the finding tail-undecided, and asked of the owner.
 const (
 	TailLimit = 64 << 20
 	TailGap   = 64 << 10

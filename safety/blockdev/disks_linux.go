@@ -98,7 +98,8 @@ func identifyDir(dir string) image.Identity {
 }
 
 // The times of waiting for a disk: how often to look, and how long to look for
-// a second one after the first.
+// a second one after the first. By hand, no source: often enough to take a disk
+// before anything mounts it, and as long as a person hardly notices.
 const (
 	lookEvery = 25 * time.Millisecond
 	settle    = 700 * time.Millisecond

@@ -15,7 +15,7 @@ import (
 )
 
 // patience is how long a loop device has to say what lies below it. One whose
-// file lies on a file system that hangs never says it.
+// file lies on a file system that hangs never says it. By hand, no source.
 const patience = 5 * time.Second
 
 // Loop is a loop device in use.

@@ -18,7 +18,8 @@ import (
 // sector of any device here (open(2), O_DIRECT).
 const alignment = 4096
 
-// readMost is the most that one call asks of the kernel, in bytes.
+// readMost is the most that one call asks of the kernel, in bytes. Measured on a disk
+// of today: direct reads of 4 and 8 MiB were no faster.
 const readMost = 1 << 20
 
 // Source is a block device opened for reading only, past the cache (O_DIRECT),

@@ -11,6 +11,7 @@ import (
 // The bounds of the look for a start that comes again, in bytes: how much of
 // the disk and of each volume is read for sectors that are worth comparing,
 // and the least distance that is tried. Of each, at most so many sectors count.
+// By hand, no source.
 const (
 	headLook   = 1 << 20
 	volumeLook = 64 << 10

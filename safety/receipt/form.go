@@ -54,6 +54,7 @@ const (
 	Version = 3
 	opening = `{"format":"` + Format + `"` // every receipt begins with this
 
+	// By hand, no source: what a reader may have to hold in memory at once.
 	Chunk       = 1 << 20  // most content in one kept part, in bytes
 	maxKept     = 2 << 20  // most bytes of its frame
 	maxLine     = 64 << 20 // most bytes of one line: a header names many spans

@@ -115,6 +115,7 @@ func (r *Receipt) checkHeader() error {
 	if err := disk.CheckWriter(r.Writer); err != nil {
 		return err
 	}
+	// 2^54 sectors of 512 bytes are 2^63 bytes, more than an offset can say.
 	if image.CheckSectorSize(r.Card.SectorSize) != nil || r.Card.Sectors < 1 || r.Card.Sectors > 1<<54 {
 		return fmt.Errorf("its card of %s of %d bytes is no disk", disk.Counted(r.Card.Sectors, "sector"), r.Card.SectorSize)
 	}

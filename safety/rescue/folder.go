@@ -61,6 +61,7 @@ func (o *Folder) Create(f *files.File) (*newfile.Copied, error) {
 			at = fmt.Sprintf("%s~%d%s", strings.TrimSuffix(name, ext), try, ext)
 		}
 		w, err := o.folder.Create(at)
+		// By hand, no source: it ends, whatever lies in the folder.
 		if errors.Is(err, fs.ErrExist) && try < 10000 {
 			continue
 		}
@@ -104,6 +105,8 @@ func safeName(s string) string {
 	if reserved[strings.ToUpper(base)] {
 		out = "_" + out
 	}
+	// File systems take 255 bytes or units (common practice, no source); what is left
+	// over is for the number of a second one of the same name, and its ending.
 	if len(out) > 200 {
 		out = strings.ToValidUTF8(out[:200], "")
 	}

@@ -8,7 +8,6 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"time"
 
 	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/page"
@@ -174,11 +173,7 @@ func (t *capacityTest) showFull() {
 	}
 	t.Wrapped("  2. ", fmt.Sprintf("Every one of its %s is written, and then every one is read back past every cache.", disk.Counted(t.facts.Sectors, "sector")))
 	t.Wrapped("  3. ", "Both ends become blank: the card is no disk for any system. The rest of it holds noise.")
-	if v := readSpeed(t.target); v > 0 {
-		bytes := 2 * float64(t.facts.Sectors) * float64(t.facts.SectorSize)
-		t.Wrapped("  ", fmt.Sprintf("At least %s: a little of the card was read at %s a second just now, and writing is mostly slower than reading.",
-			durationText(time.Duration(bytes/v*float64(time.Second))), disk.BytesText(int64(v))))
-	}
+	t.sayLeast(t.facts.Sectors)
 	if t.req.KeepAll {
 		t.Wrapped("  ", "To put it all back afterwards:")
 		t.Answerf("%s\n", t.undoLine(t.req.Receipt))

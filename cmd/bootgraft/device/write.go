@@ -3,7 +3,6 @@ package device
 import (
 	"context"
 	"fmt"
-	"time"
 
 	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/input"
@@ -81,10 +80,7 @@ func (d *deviceWrite) show(r *safety.Rehearsal) {
 	if n := total[layout.Leave]; n > 0 {
 		d.Wrapped("     ", fmt.Sprintf("%s are not touched.", disk.Counted(n, "sector")))
 	}
-	if v := readSpeed(d.target); v > 0 {
-		least := time.Duration(2 * float64(int64(written)*size) / v * float64(time.Second))
-		d.Wrapped("  ", fmt.Sprintf("At least %s: a little of the card was read at %s a second just now, and writing is mostly slower than reading.", durationText(least), disk.BytesText(int64(v))))
-	}
+	d.sayLeast(written)
 	d.showUndo(r.Receipt)
 }
 

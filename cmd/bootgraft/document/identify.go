@@ -53,8 +53,8 @@ func newIdentify(id *ata.Identify) *Identify {
 }
 
 // Says adds what the drive says of itself, if it was asked.
-func (d *Survey) Says(id *ata.Identify) {
+func (s *Survey) Says(id *ata.Identify) {
 	if id != nil {
-		d.Identify = newIdentify(id)
+		s.Identify = newIdentify(id)
 	}
 }

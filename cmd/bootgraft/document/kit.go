@@ -148,7 +148,7 @@ func manifest(m *kit.Manifest) Manifest {
 			Entries: orNull(m.Facts.Entries, func(x kit.Entry) KitEntry { return KitEntry(x) }),
 			Volumes: orNull(m.Facts.Volumes, func(x kit.Volume) KitVolume { return KitVolume(x) }),
 			Regions: orNull(m.Facts.Regions, func(x kit.Region) KitRegion { return KitRegion(x) }),
-			Fields:  orNull(m.Facts.Fields, func(x layout.Field) Field { return Field(x) }),
+			Fields:  orNull(m.Facts.Fields, field),
 		},
 		Rules: (*RulesFile)(m.Rules),
 	}

@@ -42,7 +42,11 @@ type Field struct {
 }
 
 func fields(all []layout.Field) []Field {
-	return each(all, func(f layout.Field) Field { return Field(f) })
+	return each(all, field)
+}
+
+func field(f layout.Field) Field {
+	return Field{f.Sector, f.Offset, f.Width, f.Encoding, f.Value, f.Meaning, f.ByChance}
 }
 
 // each makes a list of documents, which is never null. A type of the domain whose

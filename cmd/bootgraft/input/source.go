@@ -118,7 +118,8 @@ func OpenSource(path string, f SourceFlags) (*Source, error) {
 	}
 	record := f.Record
 	if record == "" && kit.Is(img) {
-		return openKit(path, img, st)
+		k, err := openKit(path, img, st)
+		return f.asTyped(k, err)
 	}
 	if record == "" {
 		if _, err := os.Stat(path + capture.RecordSuffix); err == nil {
@@ -129,7 +130,19 @@ func OpenSource(path string, f SourceFlags) (*Source, error) {
 		return openPlain(path, img, st, f)
 	}
 	img.Close()
-	return openCapture(path, record, st)
+	c, err := openCapture(path, record, st)
+	return f.asTyped(c, err)
+}
+
+// asTyped refuses a --sector-size that is not that of a source which says its own:
+// what is counted in other sectors than was meant lies elsewhere.
+func (f *SourceFlags) asTyped(o *Source, err error) (*Source, error) {
+	if err != nil || f.Command == nil || !f.Command.Flags().Changed("sector-size") || o.SectorSize() == f.SectorSize {
+		return o, err
+	}
+	own := o.SectorSize()
+	return nil, errors.Join(talk.Usagef("%s says of itself that its sectors have %s bytes, not %d: leave --sector-size out",
+		o.Path, disk.Grouped(own), f.SectorSize), o.Close())
 }
 
 // openKit opens a kit as the drive that it is of.

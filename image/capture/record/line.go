@@ -120,7 +120,9 @@ type Variant struct {
 	Data   []byte // nil where there were too many to keep
 }
 
-// MaxLine is the longest line of a record in bytes, its end included.
+// MaxLine is the longest line of a record in bytes, its end included: part of the
+// form (see the package comment). Chosen by hand, no source: no
+// reader needs more memory than that for a line, whatever the record holds.
 const MaxLine = 64 << 10
 
 // Text returns the line without its checksum and newline.

@@ -33,7 +33,7 @@ type Salvager struct {
 }
 
 // mostSeeds is how many digits are tried: those of a few lines that could not be
-// proved may still be right.
+// proved may still be right. By hand, no source: each costs one pass over the rest.
 const mostSeeds = 8
 
 // Salvage takes from r all lines that can be proved, in their order.

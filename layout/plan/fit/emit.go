@@ -13,134 +13,6 @@ import (
 	"bootgraft/layout/plan"
 )
 
-// ground returns what the card holds before anything is rendered on it: the
-// source in its place, the tail at its places, and the excess.
-func (p *planner) ground() []layout.Piece {
-	target, old := p.w.Target.Sectors, p.s.Sectors
-	if !p.resizing() {
-		return p.cover([]layout.Piece{{Span: disk.Span{Count: target}, Op: layout.Copy, Why: layout.WhyUnchanged}})
-	}
-	tail := p.need.tail
-	endTail := !tail.Empty() && (p.w.Tail == TailBoth || p.w.Tail == TailEnd)
-	body := target - p.need.second // where the new end of everything but the second copy is
-	if endTail {
-		body = p.tailTo()
-	}
-	keep := old // source sectors that may stay in their place
-	if !tail.Empty() {
-		keep = tail.Start
-	}
-	if !p.need.kept.Empty() {
-		keep = p.need.kept.Start
-	}
-	var out []layout.Piece
-	add := func(count disk.Sector, op layout.Op, from disk.Sector, why layout.Reason) {
-		if count > 0 {
-			out = append(out, layout.Piece{Span: disk.Span{Start: end(out), Count: count}, Op: op, From: from, Why: why})
-		}
-	}
-	add(min(keep, body), layout.Copy, 0, layout.WhyUnchanged)
-	if !p.need.kept.Empty() {
-		add(min(tail.Start, body)-keep, layout.Copy, keep, layout.WhyTailKept)
-	}
-	if !tail.Empty() && (p.w.Tail == TailBoth || p.w.Tail == TailSamePlace) {
-		add(min(tail.End(), body)-tail.Start, layout.Copy, tail.Start, layout.WhyTailKept)
-	}
-	add(body-end(out), p.excessOp(), 0, layout.WhyExcess)
-	if endTail {
-		add(min(tail.Count, target-p.need.second-body), layout.Copy, tail.Start, layout.WhyTailMoved)
-		add(target-p.need.second-end(out), p.excessOp(), 0, layout.WhyExcess)
-	}
-	add(target-end(out), layout.Zero, 0, layout.WhyTableSecond)
-	return p.cover(p.clearOldTable(out))
-}
-
-// clearOldTable puts zeros where the second copy of a GUID partition table
-// was: a header that names an end which is none any more helps nobody.
-func (p *planner) clearOldTable(pieces []layout.Piece) []layout.Piece {
-	old2 := p.secondPlace()
-	if len(old2) == 0 {
-		return pieces
-	}
-	var cuts []disk.Sector
-	for _, old := range old2 {
-		cuts = append(cuts, old.Start, old.End())
-	}
-	var out []layout.Piece
-	for _, q := range pieces {
-		if q.Op != layout.Copy || q.From != q.Start {
-			out = append(out, q)
-			continue
-		}
-		for _, part := range cutAt(q, cuts) {
-			if old2.Holds(part.Start) {
-				part = layout.Piece{Span: part.Span, Op: layout.Zero, Why: layout.WhyOldTable}
-			}
-			out = append(out, part)
-		}
-	}
-	return out
-}
-
-func end(pieces []layout.Piece) disk.Sector {
-	if len(pieces) == 0 {
-		return 0
-	}
-	return pieces[len(pieces)-1].End()
-}
-
-func (p *planner) excessOp() layout.Op {
-	if p.w.Excess == ExcessZero {
-		return layout.Zero
-	}
-	return layout.Leave
-}
-
-// closeEdges turns what would be left in the first and last 1 MiB into zeros:
-// nothing that the card held before may show through where tables lie.
-func (p *planner) closeEdges(pieces []layout.Piece) []layout.Piece {
-	edge := disk.Sector(plan.Edge / p.w.Target.SectorSize)
-	cuts := []disk.Sector{edge, p.w.Target.Sectors - edge}
-	var out []layout.Piece
-	for _, q := range pieces {
-		if q.Op != layout.Leave {
-			out = append(out, q)
-			continue
-		}
-		for _, part := range cutAt(q, cuts) {
-			if part.Start < edge || part.End() > p.w.Target.Sectors-edge {
-				part.Op = layout.Zero
-			}
-			out = append(out, part)
-		}
-	}
-	return out
-}
-
-// cutAt cuts a piece at every given sector inside it.
-func cutAt(q layout.Piece, cuts []disk.Sector) []layout.Piece {
-	var out []layout.Piece
-	for _, c := range cuts {
-		if c > q.Start && c < q.End() {
-			first := q
-			first.Count = c - q.Start
-			out = append(out, first)
-			q = advance(q, first.Count)
-		}
-	}
-	return append(out, q)
-}
-
-// advance returns the piece without its first n sectors.
-func advance(q layout.Piece, n disk.Sector) layout.Piece {
-	q.Start += n
-	q.Count -= n
-	if q.Op == layout.Copy || q.Op == layout.Render {
-		q.From += n
-	}
-	return q
-}
-
 // emit lays the patches on the pieces and returns the finished plan.
 func (p *planner) emit() (*plan.Plan, error) {
 	source, err := p.sourceOf()
@@ -149,13 +21,14 @@ func (p *planner) emit() (*plan.Plan, error) {
 	}
 	b := plan.NewBuilder(p.w.Target, source)
 	at := p.patches.sorted()
-	pieces, rendered := len(p.pieces)+2*len(at), disk.Sector(len(at))
+	pieces, rendered := len(p.laid)+2*len(at), disk.Sector(len(at))
 	for _, r := range p.sized {
 		n, made := r.Made()
 		pieces, rendered = pieces+n, rendered+made
 	}
 	b.Grow(pieces, rendered)
-	for _, q := range p.pieces {
+	for _, laid := range p.laid {
+		q := laid.Piece
 		for len(at) > 0 && at[0] < q.End() {
 			x := at[0]
 			lay(b, part(q, disk.Between(q.Start, x)))
@@ -164,9 +37,9 @@ func (p *planner) emit() (*plan.Plan, error) {
 			q = advance(q, x+1-q.Start)
 			at = at[1:]
 		}
-		if q.Op != layout.Render {
+		if !laid.changes {
 			lay(b, q)
-		} else if err := p.emitVolume(int(q.From), b); err != nil {
+		} else if err := p.emitVolume(laid.volume, b); err != nil {
 			return nil, err
 		}
 	}
@@ -239,7 +112,7 @@ func (p *planner) meaning() disk.Spans {
 // drop lists every source sector that the card does not carry.
 func (p *planner) drop(b *plan.Builder) error {
 	var ground []disk.Span
-	for _, q := range p.ground() {
+	for _, q := range p.base {
 		if q.Op == layout.Copy {
 			ground = append(ground, disk.Span{Start: q.From, Count: q.Count})
 		}

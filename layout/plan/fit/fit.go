@@ -1,8 +1,3 @@
-// Package fit plans a card: Map + target + wishes -> Plan.
-//
-// It makes the smallest change that follows from the new size. What need not
-// change is copied, nothing is moved, aligned, rounded or repaired unless
-// asked. It reads the source and nothing else: no clock, no randomness.
 package fit
 
 import (
@@ -120,7 +115,8 @@ type planner struct {
 	fixed    []disk.Finding         // why volumes that reach too far stay as they are
 	renewed  disk.Spans             // source sectors whose own format makes them new
 	gone     disk.Spans             // source sectors that need no place on the card; nil until asked
-	pieces   []layout.Piece         // the card before anything is rendered on it
+	base     []segment              // the card before anything is rendered on it
+	laid     []segment              // the same, without what the source does not know
 	patches  patches
 
 	missesInVolumes bool // sectors of volumes are zeros on the card
@@ -128,7 +124,6 @@ type planner struct {
 	rules *compare.Rules // those that this card follows
 	try   rung           // the try that this card is, on an unknown layout
 	ruled disk.Spans     // source sectors that the rules change
-	under []layout.Piece // what the rules are rendered on
 }
 
 // Plan plans the card. The error is a *Refused, or a failed read of src.
@@ -215,6 +210,8 @@ func (p *planner) work() error {
 	if len(p.refused.Why) > 0 || p.tooSmall > 0 {
 		return nil
 	}
+	at := p.placement()
+	p.base = at.segments()
 	if err := p.renderTables(); err != nil {
 		return p.cannotRender(err)
 	}

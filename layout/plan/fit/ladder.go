@@ -118,7 +118,7 @@ func (p *planner) ofOneDrive() []rung {
 // guesses makes a try of every candidate that one disk alone suggests.
 func (p *planner) guesses() (out []rung) {
 	for _, f := range p.candidates() {
-		g, ok := formulaOf(f, p.s.Sectors, p.s.SectorSize)
+		g, ok := formulaOf(f, p.s.Sectors)
 		if !ok {
 			continue
 		}
@@ -225,38 +225,14 @@ func classOf(g compare.Formula) compare.Class {
 	return compare.Size
 }
 
-// tryUnits are the units in which the size of a disk is written, in sectors.
-var tryUnits = []int64{2, 4, 8, 16, 18, 24, 32, 63, 64, 128, 256, 1008, 2048, 4096, 16065}
-
-// tryLess bounds how many sectors before the end a number may lie: more than
-// that, or than an eighth of the disk, is no number of the size.
-const tryLess = 1 << 16
-
-// formulaOf says how a number follows from the size of the disk that holds it.
-func formulaOf(f layout.Field, n disk.Sector, sectorSize int) (compare.Formula, bool) {
+// formulaOf says how a number follows from the size of the disk that holds it, if it
+// does and is what it says.
+func formulaOf(f layout.Field, n disk.Sector) (compare.Formula, bool) {
 	form, err := candidate.FormOf(candidate.Encoding(f.Encoding))
-	if err != nil || form.Width != f.Width || f.Value >= 1<<56 || n > 1<<40 {
+	if err != nil || form.Width != f.Width || f.Law == nil {
 		return compare.Formula{}, false
 	}
-	v, size := int64(f.Value), int64(n)
-	try := func(of, per, add int64) (compare.Formula, bool) {
-		return compare.Formula{Times: 1, Of: of, Per: per, Min: add, Max: add}, (size*of+add)/per == v
-	}
-	ss := int64(sectorSize)
-	for _, x := range [][3]int64{{1, 1, 0}, {1, 1, -1}, {ss, 1, 0}, {ss, 1, -1}, {ss, 1 << 10, 0}, {ss, 1 << 20, 0}, {ss, 1e6, 0}} {
-		if g, ok := try(x[0], x[1], x[2]); ok {
-			return g, true
-		}
-	}
-	for _, unit := range tryUnits {
-		for _, add := range []int64{0, -unit, unit - 1} {
-			if g, ok := try(1, unit, add); ok {
-				return g, true
-			}
-		}
-	}
-	if less := size - v; less > 0 && less <= min(tryLess, size/8) {
-		return try(1, 1, -less)
-	}
-	return compare.Formula{}, false
+	g := compare.Formula{Times: f.Law.Times, Of: f.Law.Of, Per: f.Law.Per, Min: f.Law.Add, Max: f.Law.Add, Plus: f.Law.Plus}
+	v, _, ok := g.At(n)
+	return g, ok && v == f.Value
 }

@@ -37,10 +37,11 @@ func unknownDisk() (*imagetest.Disk, []layout.Field) {
 	number(3, n-1)
 	number(4, n)
 	d.Put(n-3, sector(d, 4)) // a copy that nobody told us about
-	field := func(sector disk.Sector, v uint64, chance float64) layout.Field {
-		return layout.Field{Sector: sector, Offset: 64, Width: 4, Encoding: "be32", Value: v, ByChance: chance}
+	field := func(sector disk.Sector, v uint64, chance float64, law *layout.Law) layout.Field {
+		return layout.Field{Sector: sector, Offset: 64, Width: 4, Encoding: "be32", Value: v, ByChance: chance, Law: law}
 	}
-	return d, []layout.Field{field(4, n, 0.5), field(3, n-1, 0.01), field(2, n, 0.001), field(9, 12345, 0.1)}
+	size, last := &layout.Law{Times: 1, Of: 1, Per: 1}, &layout.Law{Times: 1, Of: 1, Per: 1, Add: -1}
+	return d, []layout.Field{field(4, n, 0.5, size), field(3, n-1, 0.01, last), field(2, n, 0.001, size), field(9, 12345, 0.1, nil)}
 }
 
 // sector reads one sector.
@@ -177,21 +178,22 @@ func TestOtherReadingsAreTries(t *testing.T) {
 	}
 }
 
-// TestFormulaOf: N = 39,070,080 as it is written (arithmetic): N/1,008 = 38,760,
-// N/64 = 610,470, MB = 20,003, MiB = 19,077.
+// TestFormulaOf: a number is tried by its law, and only if the law gives it.
 func TestFormulaOf(t *testing.T) {
 	const n = 39_070_080
-	for v, want := range map[uint64]string{
-		39070080: "N", 39070079: "N - 1", 20003880960: "512 N", 38760: "floor(N / 1008)", 610470: "floor(N / 64)",
-		20003: "floor(512 N / 1000000)", 19077: "floor(512 N / 1048576)", 19535040: "floor(512 N / 1024)", 39069000: "N - 1080", 38759: "floor((N - 1008) / 1008)",
-	} {
-		f := layout.Field{Width: 8, Encoding: "le64", Value: v}
-		if g, ok := formulaOf(f, n, 512); !ok || g.String() != want {
-			t.Errorf("%d is %q, want %q", v, g, want)
-		}
+	law := &layout.Law{Times: 1, Of: 1, Per: 945, Plus: -1}
+	f := layout.Field{Width: 4, Encoding: "le32", Value: 41_342, Law: law} // 39,070,080 / 945 = 41,344.0 less one: 41,343
+	if g, ok := formulaOf(f, n); ok {
+		t.Errorf("%d is %s", f.Value, g)
 	}
-	for _, f := range []layout.Field{{Width: 8, Encoding: "le64", Value: 777}, {Width: 4, Encoding: "le64", Value: n}, {Width: 4, Encoding: "roman", Value: n}, {Width: 8, Encoding: "le64", Value: 1 << 60}} {
-		if g, ok := formulaOf(f, n, 512); ok {
+	f.Value = 41_343
+	if g, ok := formulaOf(f, n); !ok || g.String() != "floor(N / 945) - 1" {
+		t.Errorf("%d is %s, %v", f.Value, g, ok)
+	}
+	for _, f := range []layout.Field{
+		{Width: 4, Encoding: "le32", Value: n}, {Width: 4, Encoding: "le64", Value: 41_343, Law: law}, {Width: 4, Encoding: "roman", Value: 41_343, Law: law},
+	} {
+		if g, ok := formulaOf(f, n); ok {
 			t.Errorf("%+v is %s", f, g)
 		}
 	}

@@ -14,7 +14,7 @@ import (
 )
 
 // answerMissing decides about the sectors that the source does not know: an
-// intact volume.Copy answers, otherwise they become zeros, which has to be accepted.
+// intact copy answers, otherwise they become zeros, which has to be accepted.
 // What is made new anyway is not missed.
 func (p *planner) answerMissing() error {
 	twins := p.twins()
@@ -23,9 +23,10 @@ func (p *planner) answerMissing() error {
 		rendered = rendered.Add(disk.Span{Start: at, Count: 1})
 	}
 	var lost, answered []disk.Span
-	for _, q := range p.ground() {
-		if q.Op == layout.Render {
-			copied, err := p.volumeCopies(int(q.From))
+	for _, base := range p.base {
+		q := base.Piece
+		if base.changes {
+			copied, err := p.volumeCopies(base.volume)
 			if err != nil {
 				return err
 			}
@@ -34,16 +35,16 @@ func (p *planner) answerMissing() error {
 			}
 		}
 		if q.Op != layout.Copy {
-			p.pieces = append(p.pieces, q)
+			p.laid = append(p.laid, base)
 			continue
 		}
 		for _, part := range cutUnknown(q, image.Unknown(p.src, disk.Span{Start: q.From, Count: q.Count})) {
 			if part.Op == layout.Copy {
-				p.pieces = append(p.pieces, part)
+				p.laid = append(p.laid, segment{Piece: part})
 				continue
 			}
 			for _, got := range p.askTwins(part, twins) {
-				p.pieces = append(p.pieces, got)
+				p.laid = append(p.laid, segment{Piece: got})
 				of := disk.Span{Start: got.Start - q.Start + q.From, Count: got.Count}
 				if got.Op == layout.Copy {
 					answered = append(answered, of)

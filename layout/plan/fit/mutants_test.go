@@ -38,16 +38,16 @@ var mutants = []mutant{
 	{"resurvey.go", "q.Op == layout.Zero && q.Why == layout.WhyMissing && p.missingAccepted(part):", "q.Op == layout.Zero:"},
 	{"resurvey.go", "		case found.NonBlank > 0:\n", "		case false:\n"},
 	{"resurvey.go", "found.Unread > 0 && !p.accepted[disk.NotKnownCut]:", "false:"},
-	{"resurvey.go", "{s.Common(tail), by}", "{layout.Span{}, by}"},
+	{"resurvey.go", "{s.Common(tail), by}", "{disk.Span{}, by}"},
 	{"resurvey.go", "if e == 0 || e == v.Kind.Bad() {", "if e == 0 || e > 0 {"},
 	{"rules.go", "	for _, f := range broken {", "	for _, f := range broken[:0] {"},
 	{"rules.go", "		if e.End() > start && !e.NoVolume {", "		if false {"},
 	{"claims.go", "	for _, c := range others {", "	for _, c := range others[:0] {"},
 	{"entries.go", "smaller && e.End() > room && end < e.End():", "smaller && e.End() > room || end > e.End():"},
 	{"volumes.go", "	return unread > 0 && !p.ask(p.slackNotKnown(index))", "	if unread > 0 {\n		p.refuse(p.slackNotKnown(index))\n	}\n	return unread > 0"},
-	{"volumes.go", "!left.Empty() && r.Sectors != p.open.fat[index].Sectors {", "!left.Empty() {"},
+	{"base.go", "if r.Sectors != p.open.fat[index].Sectors {", "if true {"},
 	{"resurvey.go", "c.Span = disk.Between(p.s.Volume(c.index).End(), c.End())", "c.Span = disk.Span{}"},
-	{"twice.go", "	kept, tail, err := p.copyTouching()\n", "	kept, tail, err := layout.Span{}, p.need.tail, error(nil)\n"},
+	{"twice.go", "	kept, tail, err := p.copyTouching()\n", "	kept, tail, err := disk.Span{}, p.need.tail, error(nil)\n"},
 }
 
 // Each safeguard that is taken out fails a test that is named for it. The

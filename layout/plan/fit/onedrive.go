@@ -78,7 +78,7 @@ func (p *planner) together() (out []rung) {
 		var rules *compare.Rules
 		count := 0
 		for _, f := range p.candidates() {
-			g, ok := formulaOf(f, p.s.Sectors, p.s.SectorSize)
+			g, ok := formulaOf(f, p.s.Sectors)
 			if !ok || !kind.with(classOf(g)) || f.ByChance > weakChance {
 				continue
 			}

@@ -136,7 +136,6 @@ func (p *planner) applyRules() error {
 	case err != nil:
 		return err
 	}
-	p.under = p.ground()
 	for _, f := range out.Findings {
 		p.note(f)
 	}
@@ -228,7 +227,7 @@ func (p *planner) applySector(s compare.RenderedSector) error {
 // origin returns the source sector that the card has at x before anything is
 // rendered on it.
 func (p *planner) origin(x disk.Sector) (disk.Sector, bool) {
-	for _, q := range p.under {
+	for _, q := range p.base {
 		if q.Holds(x) && q.Op == layout.Copy {
 			return q.From + x - q.Start, true
 		}

@@ -260,39 +260,6 @@ func (p *planner) roomAfter(span disk.Span) disk.Sector {
 	return end
 }
 
-// cover puts the volumes that change onto the ground. A piece of Op Render
-// stands for a whole volume there, and From for its index. Behind a volume
-// of another size the old sectors of its entry are excess; behind one that keeps
-// its size they stay.
-func (p *planner) cover(ground []layout.Piece) []layout.Piece {
-	for _, index := range slices.Sorted(maps.Keys(p.sized)) {
-		r, span := p.sized[index], p.volumeSpan(index)
-		now := disk.Span{Start: span.Start, Count: r.Sectors}
-		ground = overlay(ground, layout.Piece{Span: now, Op: layout.Render, Why: layout.WhyVolume, From: disk.Sector(index)})
-		if left := disk.Between(now.End(), min(span.End(), p.room())); !left.Empty() && r.Sectors != p.open.fat[index].Sectors {
-			ground = overlay(ground, layout.Piece{Span: left, Op: p.excessOp(), Why: layout.WhyExcess})
-		}
-	}
-	return p.closeEdges(ground)
-}
-
-// overlay replaces the pieces under q.
-func overlay(ground []layout.Piece, q layout.Piece) []layout.Piece {
-	var out []layout.Piece
-	laid := false
-	for _, g := range ground {
-		for _, part := range cutAt(g, []disk.Sector{q.Start, q.End()}) {
-			switch {
-			case !q.Covers(part.Span):
-				out = append(out, part)
-			case !laid:
-				out, laid = append(out, q), true
-			}
-		}
-	}
-	return out
-}
-
 // emitVolume hands the pieces of a volume on, with zeros for what the source
 // does not know.
 func (p *planner) emitVolume(index int, to resize.Sink) error {

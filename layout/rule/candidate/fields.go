@@ -44,7 +44,7 @@ func (l *looker) fields() error {
 	for _, h := range found {
 		l.out.Fields = append(l.out.Fields, layout.Field{
 			Sector: h.sector, Offset: h.byte + h.p.at, Width: h.p.width, Encoding: string(h.p.encoding),
-			Value: h.p.value, Meaning: h.p.meaning, ByChance: roundUp(h.p.by),
+			Value: h.p.value, Meaning: h.p.meaning, ByChance: roundUp(h.p.by), Law: h.p.law,
 		})
 	}
 	slices.SortStableFunc(l.out.Fields, func(a, b layout.Field) int {

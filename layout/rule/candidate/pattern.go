@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"bootgraft/image/disk"
+	"bootgraft/layout"
 )
 
 // pattern is a number written in one encoding, to be looked for.
@@ -17,12 +18,13 @@ type pattern struct {
 	order    int // of the encoding, usual ones first
 	value    uint64
 	meaning  string
-	at       int     // where the field begins in bytes
-	width    int     // of the field; the other bytes are evidence
-	every    int     // only at bytes of a sector that this divides
-	likely   float64 // chance at one place
-	by       float64 // expected hits of this and all patterns before it
-	window   int     // where in bytes the two rarest neighbours lie
+	law      *layout.Law // how it follows from the size; nil if it does not
+	at       int         // where the field begins in bytes
+	width    int         // of the field; the other bytes are evidence
+	every    int         // only at bytes of a sector that this divides
+	likely   float64     // chance at one place
+	by       float64     // expected hits of this and all patterns before it
+	window   int         // where in bytes the two rarest neighbours lie
 }
 
 // patterns is a list of numbers to look for at once.

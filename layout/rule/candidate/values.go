@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"bootgraft/image/disk"
+	"bootgraft/layout"
 )
 
 // quantity is a number that a device may keep about the size of its disk.
@@ -12,7 +13,19 @@ type quantity struct {
 	rank    int
 	value   uint64
 	meaning string
+	law     *layout.Law // nil: it does not follow the size
 }
+
+// inUnits is the law of a number of units of per sectors behind the first area.
+func inUnits(per, area int64) *layout.Law { return &layout.Law{Times: 1, Of: 1, Per: per, Add: -area} }
+
+// inBytes is the law of a number of per bytes of a disk with sectors of size bytes.
+func inBytes(size int, per int64) *layout.Law {
+	return &layout.Law{Times: 1, Of: int64(size), Per: per}
+}
+
+// lessOne is a law whose number is one less.
+func lessOne(l *layout.Law) *layout.Law { l.Plus--; return l }
 
 // units are the units, in sectors, in which sizes are counted: powers of two,
 // the clusters of old devices, tracks and cylinders.
@@ -30,41 +43,45 @@ var units = []struct {
 func quantities(n disk.Sector, size int, starts []disk.Sector) []quantity {
 	sectors, bytes := uint64(n), uint64(n)*uint64(size)
 	out := []quantity{
-		{0, sectors, "sectors of the disk"},
-		{0, sectors - 1, "last sector of the disk"},
-		{1, bytes, "bytes of the disk"},
-		{1, bytes >> 10, "KiB of the disk"},
-		{1, bytes >> 20, "MiB of the disk"},
-		{1, bytes / 1e6, "MB of the disk"},
-		{2, bytes - 1, "last byte of the disk"},
+		{0, sectors, "sectors of the disk", inUnits(1, 0)},
+		{0, sectors - 1, "last sector of the disk", inUnits(1, 1)},
+		{1, bytes, "bytes of the disk", inBytes(size, 1)},
+		{1, bytes >> 10, "KiB of the disk", inBytes(size, 1<<10)},
+		{1, bytes >> 20, "MiB of the disk", inBytes(size, 1<<20)},
+		{1, bytes / 1e6, "MB of the disk", inBytes(size, 1e6)},
+		{2, bytes - 1, "last byte of the disk", lessOne(inBytes(size, 1))},
 	}
 	if size != 512 {
-		out = append(out, quantity{1, bytes / 512, "sectors of 512 bytes of the disk"}, quantity{2, bytes/512 - 1, "last sector of 512 bytes of the disk"})
+		out = append(out, quantity{1, bytes / 512, "sectors of 512 bytes of the disk", inBytes(size, 512)},
+			quantity{2, bytes/512 - 1, "last sector of 512 bytes of the disk", lessOne(inBytes(size, 512))})
 	}
 	for _, other := range []uint64{2048, 4096} { // as some bridges show the disk
 		if uint64(size) < other {
-			out = append(out, quantity{3, bytes / other, fmt.Sprintf("sectors of %d bytes of the disk", other)})
+			out = append(out, quantity{3, bytes / other, fmt.Sprintf("sectors of %d bytes of the disk", other), inBytes(size, int64(other))})
 		}
 	}
 	for _, u := range units {
+		per := int64(u.sectors)
 		rank := 2
 		if u.sectors == 2 || u.sectors == 63 {
 			rank = 3
 		}
-		out = append(out, quantity{rank, sectors / u.sectors, "size of the disk in " + u.name})
+		out = append(out, quantity{rank, sectors / u.sectors, "size of the disk in " + u.name, inUnits(per, 0)})
 		if sectors%u.sectors != 0 {
-			out = append(out, quantity{3, sectors - sectors%u.sectors, "sectors of the disk in whole " + u.name})
+			out = append(out, quantity{3, sectors - sectors%u.sectors, "sectors of the disk in whole " + u.name,
+				&layout.Law{Times: per, Of: 1, Per: per}})
 		}
-		out = append(out, quantity{4, sectors/u.sectors - 1, "size of the disk in " + u.name + ", less one"})
+		out = append(out, quantity{4, sectors/u.sectors - 1, "size of the disk in " + u.name + ", less one", lessOne(inUnits(per, 0))})
 	}
 	for _, s := range starts {
 		if s < 2 || s >= n {
 			continue
 		}
-		out = append(out, quantity{4, uint64(n - s), fmt.Sprintf("sectors from %d to the end of the disk", s)})
+		out = append(out, quantity{4, uint64(n - s), fmt.Sprintf("sectors from %d to the end of the disk", s), inUnits(1, int64(s))})
 		for _, u := range units {
 			if u.sectors < 63 || u.sectors == 64 || u.sectors == 128 {
-				out = append(out, quantity{6, uint64(n-s) / u.sectors, fmt.Sprintf("size of the disk from sector %d on in %s", s, u.name)})
+				out = append(out, quantity{6, uint64(n-s) / u.sectors,
+					fmt.Sprintf("size of the disk from sector %d on in %s", s, u.name), inUnits(int64(u.sectors), int64(s))})
 			}
 		}
 	}
@@ -83,7 +100,7 @@ func (q quantity) write(in []Encoding, every func(*Form) int) (out []pattern) {
 		if f.Encode(b, q.value) != nil {
 			continue
 		}
-		out = append(out, pattern{bytes: b, rank: q.rank, encoding: e, order: i, value: q.value, meaning: q.meaning, width: f.Width, every: every(f)})
+		out = append(out, pattern{bytes: b, rank: q.rank, encoding: e, order: i, value: q.value, meaning: q.meaning, law: q.law, width: f.Width, every: every(f)})
 	}
 	return out
 }
@@ -120,7 +137,7 @@ func triples(n disk.Sector, every int) (out []pattern) {
 		meaning := fmt.Sprintf("cylinders of %d heads and %d sectors, which stand beside it", heads, perTrack)
 		for i, e := range []Encoding{"le16", "be16"} {
 			put := func(at int, values ...uint64) {
-				p := pattern{rank: 2, encoding: e, order: i, value: cylinders, meaning: meaning, at: at, width: 2, every: every}
+				p := pattern{rank: 2, encoding: e, order: i, value: cylinders, meaning: meaning, law: inUnits(int64(heads*perTrack), 0), at: at, width: 2, every: every}
 				for _, v := range values {
 					b := make([]byte, 2)
 					if err := forms[e].Encode(b, v); err != nil {
@@ -155,29 +172,39 @@ func sizePatterns(n disk.Sector, size int, starts []disk.Sector, every func(*For
 // addressForms are the encodings in which addresses are looked for.
 var addressForms = []Encoding{"le32", "be32", "be32-swap16", "le32-swap16", "le64", "be64", "le24", "be24", "le48", "be48"}
 
+// tailReach is how many sectors before the end of the disk what starts there counts
+// from the end: more than that, or than an eighth of the disk, does not.
+const tailReach = 1 << 16
+
 // addressPatterns lists, for every sector at which something starts, the
 // forms in which a field may name it: absolute, counted from another start, in
 // larger units, in bytes.
 func addressPatterns(src disk.Sector, size int, starts []disk.Sector) (out []pattern) {
-	put := func(rank int, v uint64, format string, args ...any) {
+	put := func(rank int, v uint64, law *layout.Law, format string, args ...any) {
 		if v > 1 {
-			out = append(out, quantity{rank, v, fmt.Sprintf(format, args...)}.write(addressForms, func(f *Form) int { return min(2, evenly(f)) })...)
+			out = append(out, quantity{rank, v, fmt.Sprintf(format, args...), law}.write(addressForms, func(f *Form) int { return min(2, evenly(f)) })...)
 		}
 	}
 	for _, t := range starts {
 		if t == 0 || t >= src-1 {
 			continue // the last sectors are sizes of the disk already
 		}
-		put(0, uint64(t), "address of sector %d, where something starts", t)
-		put(1, uint64(t)*uint64(size), "address in bytes of sector %d, where something starts", t)
+		fromEnd := func(of, per int64, base disk.Sector) *layout.Law {
+			if src-t > min(tailReach, src/8) {
+				return nil
+			}
+			return &layout.Law{Times: 1, Of: of, Per: per, Add: -int64(src-t+base) * of}
+		}
+		put(0, uint64(t), fromEnd(1, 1, 0), "address of sector %d, where something starts", t)
+		put(1, uint64(t)*uint64(size), fromEnd(int64(size), 1, 0), "address in bytes of sector %d, where something starts", t)
 		for _, u := range []disk.Sector{8, 16, 32, 64, 128} {
 			if t%u == 0 {
-				put(2, uint64(t/u), "address, in units of %d sectors, of sector %d, where something starts", u, t)
+				put(2, uint64(t/u), fromEnd(1, int64(u), 0), "address, in units of %d sectors, of sector %d, where something starts", u, t)
 			}
 		}
 		for _, base := range starts[:min(len(starts), 16)] {
 			if base > 1 && base < t {
-				put(3, uint64(t-base), "address of sector %d, where something starts, counted from sector %d", t, base)
+				put(3, uint64(t-base), fromEnd(1, 1, base), "address of sector %d, where something starts, counted from sector %d", t, base)
 			}
 		}
 	}

@@ -76,7 +76,7 @@ func Run(ctx context.Context, dumps []Dump, opt Options) (*Comparison, error) {
 	}
 	slices.Sort(c.Sizes)
 	c.areas(opt)
-	ends, err := c.find(ctx, dumps, opt, Count{})
+	ends, err := c.find(&worker{ctx: ctx, dumps: dumps}, opt)
 	if err == nil && len(ends) > 0 {
 		c, err = c.byEnds(ctx, dumps, opt, ends)
 	}
@@ -88,14 +88,13 @@ func Run(ctx context.Context, dumps []Dump, opt Options) (*Comparison, error) {
 }
 
 // find reads the areas of all disks, the tail before the end that end counts, and
-// finds the rules. It stops where the numbers say that some disk counts less than
-// all of its sectors, and returns what they leave.
-func (c *Comparison) find(ctx context.Context, dumps []Dump, opt Options, end Count) ([]Count, error) {
-	sheets, err := c.read(ctx, dumps, opt, end)
-	if err != nil {
+// finds the rules. It stops where some disk may count less than all of its sectors
+// and nothing is found at its end, and returns the ends to look at.
+func (c *Comparison) find(w *worker, opt Options) (ends []Count, err error) {
+	w.c = c
+	if w.sheets, err = c.read(w.ctx, w.dumps, opt, w.end); err != nil {
 		return nil, err
 	}
-	w := &worker{ctx: ctx, dumps: dumps, c: c, sheets: sheets, end: end}
 	return w.run()
 }
 
@@ -107,7 +106,7 @@ func (c *Comparison) byEnds(ctx context.Context, dumps []Dump, opt Options, ends
 	for _, end := range ends {
 		again := &Comparison{Bytes: map[Class]int64{}, units: c.units, sizes: c.sizes}
 		again.SectorSize, again.Sizes, again.Head, again.Tail = c.SectorSize, c.Sizes, c.Head, c.Tail
-		if _, err := again.find(ctx, dumps, opt, end); err != nil {
+		if _, err := again.find(&worker{ctx: ctx, dumps: dumps, end: end, final: true}, opt); err != nil {
 			return nil, err
 		}
 		if best == nil || again.atEnd() > best.atEnd() {
@@ -175,6 +174,7 @@ type worker struct {
 	c      *Comparison
 	sheets []*sheet
 	end    Count // before what counted end the tail lies
+	final  bool  // no other end is looked at after this
 	fields []*guess
 	tried  float64
 	moving map[candidate.Place]bool // sectors that differ between the disks
@@ -208,7 +208,7 @@ func (w *worker) run() ([]Count, error) {
 	w.c.Tried = w.tried
 	strong, weak := w.choose()
 	w.counts(strong, weak)
-	if ends := w.c.Counts; w.end == (Count{}) && !w.c.plain(w.c.counts()[0]) {
+	if ends := w.ends(strong); len(ends) > 0 {
 		return ends, nil
 	}
 	w.accept(strong)
@@ -225,6 +225,21 @@ func (w *worker) run() ([]Count, error) {
 	slices.SortFunc(w.c.Checks, func(a, b Check) int { return a.Place.Compare(b.Place) })
 	return nil, nil
 }
+
+// ends returns the ends that have to be looked at one by one, because some disk may
+// count less than all of its sectors: none if something is found before the last
+// sector of all, or if no size is left that says so.
+func (w *worker) ends(strong []*guess) []Count {
+	isPlain := func(c Count) bool { return c != Count{} && w.c.plain(c) }
+	out := slices.DeleteFunc(slices.Clone(w.c.Counts), isPlain)
+	if w.final || w.endSeen(strong) || len(out) == 0 || len(out) == 1 && out[0] == (Count{}) {
+		return nil
+	}
+	return out[:min(len(out), maxEnds)]
+}
+
+// maxEnds bounds how many ends are looked at: each takes a comparison of its own.
+const maxEnds = 4
 
 // each calls f for 0 to n-1 on every processor. It returns the error of the
 // context, which stops it, or else the first read that failed.

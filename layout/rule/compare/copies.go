@@ -151,14 +151,15 @@ func symmetric(b []byte, order image.Order) bool {
 
 // ownBytes tells which bytes of to are not those of of on some disk.
 func ownBytes(of, to *sheet, order image.Order) (own []bool, ok bool) {
+	turned := slices.Clone(of.data[0])
+	order.Turn(turned)
+	if !alike(turned, to.data[0]) {
+		return nil, false // as nearly all pairs
+	}
 	own = make([]bool, len(to.diff))
-	turned := make([]byte, len(to.diff))
 	for d := range to.data {
 		copy(turned, of.data[d])
 		order.Turn(turned)
-		if d == 0 && !alike(turned, to.data[d]) {
-			return nil, false
-		}
 		for i, b := range to.data[d] {
 			own[i] = own[i] || b != turned[i]
 		}

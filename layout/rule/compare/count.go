@@ -51,7 +51,7 @@ var cylinders = []int64{16065, 15120, 8064, 4032, 1008, 945, 504, 63}
 
 // blocks are units of other devices, of which a disk may be a whole number
 // without anybody's doing.
-var blocks = []int64{2048, 1024, 512, 256, 128, 64, 32, 16, 8, 4, 2}
+var blocks = []int64{2048, 1024, 512, 256, 128, 64, 48, 32, 24, 18, 16, 8, 4, 2}
 
 // walls are sizes beyond which devices are known to count otherwise: 1,024
 // cylinders of 16 or 255 heads and 63 sectors, 16,383 and 65,536 of 16 heads, and

@@ -27,6 +27,23 @@
 // over spans that are not usual, and anything in a sector of which more than
 // three bytes in eight differ: that is content.
 //
+// # Pipeline
+//
+//	Run                    compare.go: worker.run calls the steps, in this order
+//	 |  read               read.go: sectors that differ in few bytes become sheets
+//	 |  copies             copies.go: first, for what is a copy needs no rule of its own
+//	 |  numbers            numbers.go with fit.go, rounding.go and formula.go: every reading
+//	 |                     by every formula, with leave-one-out
+//	 |  counted size       worlds.go, count.go: which size is left for all numbers at once;
+//	 |                     where no end is certain, all of it again for each end
+//	 |  strong numbers     numbers.go: accept; relation.go: what follows from another number
+//	 |  checksums          checks.go with spans.go, sums.go and copysums.go; then the weak
+//	 |                     numbers that no checksum explains
+//	 '- the rest           rest.go, unexplained.go: every other byte gets a class
+//	Apply                  apply.go: fields, checksums, copies, what copies have of their
+//	                       own (answer.go says what a field holds), then verify.go and
+//	                       carry.go look at what was made
+//
 // # The rule file
 //
 // Encode writes the rules as one JSON object, and Decode reads no other:

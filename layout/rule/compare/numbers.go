@@ -96,10 +96,17 @@ func (r *numberReader) isText(f *candidate.Form, at int) bool {
 }
 
 func (r *numberReader) all() {
+	before := make([]int, len(r.s.diff)+1) // open bytes before each
+	for i := range r.s.diff {
+		before[i+1] = before[i]
+		if r.s.diff[i] && !r.s.done[i] {
+			before[i+1]++
+		}
+	}
 	for _, forms := range [][]*candidate.Form{binaryForms, codedForms} {
 		for _, f := range forms {
 			for at := 0; at+f.Width <= len(r.s.diff); at++ {
-				if r.s.open(at, at+f.Width) > 0 {
+				if before[at+f.Width] > before[at] {
 					r.number(f, at)
 				}
 			}

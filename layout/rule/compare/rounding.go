@@ -24,6 +24,30 @@ func (f *fitter) rounding(found []scored, width float64, keep func(Formula, floa
 	for _, b := range bases {
 		f.roundings(b, g, width, keep)
 	}
+	f.untold(keep)
+}
+
+// clusters are units in which the room behind an area is counted, in sectors.
+var clusters = []int64{4, 8, 16, 18, 24, 32, 64, 128, 256}
+
+// untold tries the sectors less an area in whole clusters, where all disks leave the
+// same over: nothing tells it from the sectors less a fixed amount. Sectors in whole
+// units, less nothing, are a question of the size which the device counts with.
+func (f *fitter) untold(keep func(Formula, float64)) {
+	away := f.v[0] - f.n[0]
+	for i, v := range f.v {
+		if v-f.n[i] != away || away == 0 || away == -1 {
+			return
+		}
+	}
+	for _, u := range clusters {
+		if slices.ContainsFunc(f.n, func(n int64) bool { return n%u != f.n[0]%u }) {
+			continue
+		}
+		if r, ok := f.solve(1, u, u, f.v[0]%u, len(f.n)); ok {
+			keep(r, 0)
+		}
+	}
 }
 
 func (f *fitter) roundings(b ratio, g int64, width float64, keep func(Formula, float64)) {

@@ -21,13 +21,8 @@ func (r *Rules) Check() error {
 	if r.Head < 0 || r.Tail < 0 || r.Head > maxArea || r.Tail > maxArea {
 		return fmt.Errorf("rules: areas of %d and %d sectors", r.Head, r.Tail)
 	}
-	if len(r.Counts) > maxCounts {
-		return fmt.Errorf("rules: %d sizes with which a device may count", len(r.Counts))
-	}
-	for _, c := range r.Counts {
-		if !c.valid() {
-			return fmt.Errorf("rules: a device does not count %s", c)
-		}
+	if err := r.checkCounts(); err != nil {
+		return err
 	}
 	if len(r.Fields) > maxFields || len(r.Copies) > maxCopies || len(r.Checks) > maxChecks || len(r.Carried) > maxCarried {
 		return fmt.Errorf("rules: %d numbers, %d copies, %d checksums and %d runs of other bytes are more than originals of one model have",
@@ -59,6 +54,18 @@ func (r *Rules) Check() error {
 	for _, s := range r.Carried {
 		if s.Count < 1 || s.Count > maxArea*r.SectorSize || !r.inside(s.Place) || !r.inside(r.lastSector(s.Place, int64(s.Count))) {
 			return fmt.Errorf("rules: bytes carried at %s: outside the areas compared", s.Place)
+		}
+	}
+	return nil
+}
+
+func (r *Rules) checkCounts() error {
+	if len(r.Counts) > maxCounts {
+		return fmt.Errorf("rules: %d sizes with which a device may count", len(r.Counts))
+	}
+	for _, c := range r.Counts {
+		if !c.valid() {
+			return fmt.Errorf("rules: a device does not count %s", c)
 		}
 	}
 	return nil

@@ -80,9 +80,11 @@ func (w *worker) counts(strong, weak []*guess) {
 			left[i] = true
 		}
 	}
+	rounds := map[Count]int{}
 	for i, f := range fits {
 		if left[i] {
 			w.c.Counts = append(w.c.Counts, f.count)
+			rounds[f.count] = roundedOnce(strong, f)
 		}
 	}
 	for _, g := range slices.Concat(strong, weak) {
@@ -93,7 +95,19 @@ func (w *worker) counts(strong, weak []*guess) {
 	if left[0] {
 		w.c.Counts = append(w.c.Counts, w.untold(strong, weak)...)
 	}
-	w.rankCounts(strong)
+	w.rankCounts(strong, rounds)
+}
+
+// roundedOnce returns how many numbers are rounded once more if the device counts with
+// the size of f.
+func roundedOnce(strong []*guess, f *fitter) (n int) {
+	for _, g := range strong {
+		fit := g.by(f)
+		if fit != nil && !slices.ContainsFunc(fit.formulas, func(x Formula) bool { return x.Times == 1 }) {
+			n++
+		}
+	}
+	return n
 }
 
 // sameEnd tells whether a size ends where the tail was looked for, on every disk.
@@ -106,6 +120,15 @@ func (w *worker) sameEnd(c Count) bool {
 func (w *worker) endSeen(strong []*guess) bool {
 	return w.c.steady > 0 || slices.ContainsFunc(w.c.Copies, func(c CopyRule) bool { return c.To.From == layout.FromEnd || c.Of.From == layout.FromEnd }) ||
 		slices.ContainsFunc(strong, func(g *guess) bool { return g.s.at.From == layout.FromEnd })
+}
+
+// rounds returns how many numbers are rounded once more by c: as many as by the
+// sectors, where no original tells it from them.
+func (w *worker) rounds(told map[Count]int, c Count) int {
+	if n, ok := told[c]; ok {
+		return n
+	}
+	return told[Count{}]
 }
 
 // by returns what fits the guess if the device counts with the size of f; nil if
@@ -177,7 +200,7 @@ func (w *worker) untold(strong, weak []*guess) (out []Count) {
 
 // rankCounts puts the sizes in the order in which they are likely: the sectors,
 // cylinders that a number counts, other cylinders, then anything else.
-func (w *worker) rankCounts(strong []*guess) {
+func (w *worker) rankCounts(strong []*guess, rounds map[Count]int) {
 	rank := func(c Count) int64 {
 		switch {
 		case c == Count{}:
@@ -193,7 +216,9 @@ func (w *worker) rankCounts(strong []*guess) {
 		}
 		return 1<<30 - c.Whole // drives that are all whole cylinders of a size have these
 	}
-	slices.SortStableFunc(w.c.Counts, func(a, b Count) int { return cmp.Compare(rank(a), rank(b)) })
+	slices.SortStableFunc(w.c.Counts, func(a, b Count) int {
+		return cmp.Or(cmp.Compare(w.rounds(rounds, a), w.rounds(rounds, b)), cmp.Compare(rank(a), rank(b)))
+	})
 	if len(w.c.Counts) == 1 && w.c.Counts[0] == (Count{}) {
 		w.c.Counts = nil
 	}

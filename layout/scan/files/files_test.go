@@ -244,17 +244,14 @@ func TestVisitorAndContextStopTheWalk(t *testing.T) {
 func TestChainsThatEndEarly(t *testing.T) {
 	d := imagetest.New(9000, 512)
 	disks.FAT(d, disk.Span{Count: 9000}, fat.FAT16, 200000)
-	s, err := scan.Run(context.Background(), d, scan.Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
 	v, err := fat.Read(d)
 	if err != nil {
 		t.Fatal(err)
 	}
 	src := image.NewKnown(d, disk.NewSpans(
 		disk.Span{Start: v.TableSpan(0).Start + 1, Count: 1}, disk.Span{Start: v.TableSpan(1).Start + 1, Count: 1}), nil)
-	if s, err = scan.Run(context.Background(), src, scan.Options{}); err != nil {
+	s, err := scan.Run(context.Background(), src, scan.Options{})
+	if err != nil {
 		t.Fatal(err)
 	}
 	_, err = Walk(context.Background(), src, s, Options{}, func(f *File) error {

@@ -58,9 +58,6 @@ type Table struct {
 // InForce, or Damaged if the chain is broken.
 func (t *Table) Layout() layout.Table { return t.table }
 
-// Owns tells whether an entry stands for a volume.
-func Owns(e layout.Entry) bool { return !e.Empty() && !e.Extended }
-
 // slot is one entry as it is written; start is relative in an XGM chain.
 type slot struct {
 	flag        byte

@@ -68,7 +68,7 @@ func TestReadChain(t *testing.T) {
 	if want := (disk.Spans{{Start: 0, Count: 1}, {Start: 4001, Count: 1}, {Start: 10002, Count: 1}}); !slices.Equal(tab.Own, want) {
 		t.Errorf("owns %v, want %v", tab.Own, want)
 	}
-	if Owns(tab.Entries[1]) || !Owns(tab.Entries[2]) {
+	if owns(tab.Entries[1]) || !owns(tab.Entries[2]) {
 		t.Error("a container owns its sectors, or a volume does not")
 	}
 }
@@ -100,7 +100,7 @@ func TestOutsideReaderAgreesP05(t *testing.T) {
 		}
 		var want []imagetest.Slot
 		for _, e := range r.Layout().Entries {
-			if Owns(e) {
+			if owns(e) {
 				want = append(want, imagetest.Slot{Span: e.Span, Type: e.Type})
 			}
 		}
@@ -261,3 +261,6 @@ func FuzzRead(f *testing.F) {
 		}
 	})
 }
+
+// owns tells whether an entry stands for a volume.
+func owns(e layout.Entry) bool { return !e.Empty() && !e.Extended }

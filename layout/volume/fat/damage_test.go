@@ -8,6 +8,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -157,8 +158,15 @@ func TestDamage(t *testing.T) {
 		for _, c := range damages {
 			t.Run(fmt.Sprintf("%d/%s", o.Sectors, c.name), func(t *testing.T) {
 				d := specimen(t, o)
+				before, _ := listed(loaded(t, d))
 				c.do(&patient{t, d, mustRead(t, d)})
 				v, tab := loaded(t, d)
+				after, hides := listed(v, tab)
+				for path := range before {
+					if !after[path] && !hides {
+						t.Errorf("%s is not listed any more, and nothing says that files may be missing", path)
+					}
+				}
 				h := v.Check(tab)
 				var got []string
 				for _, p := range h.Problems {
@@ -175,6 +183,17 @@ func TestDamage(t *testing.T) {
 			})
 		}
 	}
+}
+
+// listed lists the files of a volume. hides tells whether a finding says that there
+// may be others.
+func listed(v *fat.Volume, tab *fat.Table) (paths map[string]bool, hides bool) {
+	paths = map[string]bool{}
+	w := v.NewWalk(tab, fat.WalkOptions{})
+	for f := range w.Files() {
+		paths[f.Path] = true
+	}
+	return paths, slices.ContainsFunc(w.Findings, func(f disk.Finding) bool { return f.Hides })
 }
 
 // readAll reads every file: a read fails if and only if bytes are missing.

@@ -62,6 +62,8 @@ func (w *Walk) claim(d *dir) []disk.Span {
 }
 
 func (w *Walk) readSpan(d *dir, prefix string, s disk.Span, yield func(*File) bool) progress {
+	// By hand, no source: twice the largest cluster of FG, so most directories are one
+	// read. A block that cannot be read whole is read again sector by sector.
 	const block = 64 << 10
 	size := disk.Sector(w.v.src.SectorSize())
 	for at := s.Start; at < s.End(); at += block / size {
@@ -93,7 +95,7 @@ func (w *Walk) readPart(d *dir, prefix string, part disk.Span, yield func(*File)
 		p = w.slots(d, prefix, x, b, yield)
 	}
 	if missing > 0 {
-		w.miss(disk.Warningf(disk.FATDirectoryUnreadable, part.Start, "directory /%s: %d of its sectors within %s cannot be read; files that are named there are not listed", d.path(), missing, part).Hiding())
+		w.miss(disk.Warningf(disk.FATDirectoryUnreadable, part.Start, "directory /%s: %d of its sectors within %s cannot be read; files that are named there are not listed", d.path(), missing, part))
 	}
 	return p
 }
@@ -188,7 +190,7 @@ func (w *Walk) enter(parent *dir, f *File) {
 	case f.First == w.v.BPB.RootCluster || w.dirs.has(f.First):
 		w.miss(disk.Warningf(disk.FATDirectoryLoop, f.Place.Sector, "directory /%s begins at cluster %d, which belongs to another directory; it is not entered again", f.Path, f.First))
 	case d.pathLen() > maxPath:
-		w.miss(disk.Warningf(disk.FATTooDeep, f.Place.Sector, "directory %s lies so deep that its path is longer than %d bytes; it is not entered", f.Name, maxPath).Hiding())
+		w.miss(disk.Warningf(disk.FATTooDeep, f.Place.Sector, "directory %s lies so deep that its path is longer than %d bytes; it is not entered", f.Name, maxPath))
 	default:
 		w.dirs.set(f.First)
 		w.pending = append(w.pending, d)

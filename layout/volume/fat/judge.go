@@ -20,6 +20,7 @@ func (v *Volume) judge(entries int64) {
 		v.note(disk.FATSectorSizeDiffers, v.BootSector, "the volume counts in sectors of %s bytes, the disk in sectors of %s; all numbers here are in the disk's",
 			disk.Grouped(b.BytesPerSector), disk.Grouped(v.src.SectorSize()))
 	}
+	// FG, BPB_SecPerClus: no cluster is larger than 32 KiB.
 	if v.ClusterBytes() > 32<<10 {
 		v.note(disk.FATClusterLarge, v.BootSector, "clusters of %s bytes: more than the 32,768 of the published format; not every device reads them", disk.Grouped(v.ClusterBytes()))
 	}
@@ -52,6 +53,8 @@ func (v *Volume) judgeKind() {
 	case v.Kind == FAT32 && n < MinFAT32:
 		v.warn(disk.FATTypeDisagrees, v.BootSector, "it has the form of FAT32, but %s, which the published rule calls FAT%d; drivers go by the form, some devices by the rule",
 			disk.Counted(n, "cluster"), map[bool]int{true: 12, false: 16}[n < MinFAT16])
+	// Linux and Windows draw the line in different places; mkfs.fat (dosfstools) makes
+	// no volume with these two counts. See also NearLimit.
 	case n == 4085 || n == 4086:
 		v.doubt(disk.FATTypeBoundary, v.BootSector, "a system that takes it for FAT12 reads other clusters",
 			"%s: FAT16 by the published rule, but read as FAT12 by some drivers; a change on such a system destroys files", disk.Counted(n, "cluster"))

@@ -62,7 +62,7 @@ func cleanName(s string) string {
 // A long name lies before its entry in parts of 13 UTF-16 units, the last
 // part first. FG, "Long Directory Entries".
 const (
-	maxParts = 20
+	maxParts = 20 // 255 units, the longest name, in parts of 13
 )
 
 // longName gathers the parts of a long name, and tells whether they belong

@@ -14,7 +14,8 @@ type WalkOptions struct {
 	CodePage *charmap.Charmap // of short names; nil is codepage 437
 }
 
-// Limits of a Walk. No system that writes FAT reaches them.
+// Limits of a Walk: by hand, no source. No system that writes FAT reaches them (a path
+// there has at most 260 characters, common practice, no source).
 const (
 	maxPath     = 4096 // bytes of a directory's path
 	maxFindings = 1000
@@ -79,9 +80,7 @@ type Walk struct {
 
 	onDeleted func(*Raw, Place) // sees deleted entries
 
-	astray     []disk.Finding // those of Findings because of which another reader may find other files
-	incomplete bool           // files may be missing that no other directory names
-
+	astray   []disk.Finding // those of Findings because of which another reader may find other files
 	unlisted []disk.Finding // those of Findings because of which files may be missing, though chains are whole
 }
 
@@ -169,6 +168,7 @@ func (w *Walk) stray(f disk.Finding) {
 
 // miss notes a finding because of which files may be missing.
 func (w *Walk) miss(f disk.Finding) {
+	f = f.Hiding()
 	if len(w.Findings) < maxFindings {
 		w.unlisted = append(w.unlisted, f)
 	}

@@ -212,6 +212,8 @@ func (j *job) growTo(want disk.Sector) {
 // nextSize names the next larger size that is possible.
 func (j *job) nextSize(want disk.Sector) string {
 	base, align, _ := j.alignment()
+	// 65,536 sectors more, by hand, no source: past the largest cluster and any usual
+	// alignment. Where none is found there, none is named.
 	for i := int64(1); i < 1<<16; i++ {
 		total := int64(want/j.v.PerSector) + i
 		if _, ok := j.old.Grown(total, base, align); ok {

@@ -10,7 +10,8 @@ import (
 	"bootgraft/layout/volume/fat"
 )
 
-// maxListed is how many problems of one kind are named.
+// maxListed is how many problems of one kind are named: by hand, no source; all are
+// counted.
 const maxListed = 8
 
 // judge asks about, or refuses, what makes it unsafe to change the volume.
@@ -66,7 +67,8 @@ func (j *job) refuseCut() {
 
 // maxRest is how many sectors behind the last cluster are read. Usually they are
 // fewer than a cluster; where the tables are too short for the volume there may
-// be millions.
+// be millions. By hand, no source: behind these
+// the owner is asked, as if it were in use.
 const maxRest = 4096
 
 // askRest asks about what lies between the last whole cluster and the end of the

@@ -13,6 +13,7 @@ import (
 // address of a sector, which stands in its first sector, and the rest by a
 // list of sectors inside that part (common practice, no source).
 
+// By hand, no source: they bound time and memory on any volume.
 const (
 	maxCandidates = 10000
 	maxLoader     = 16 << 20 // bytes of a file that can be one

@@ -104,6 +104,8 @@ func (j *job) chooseGaps() {
 		j.gaps.all = true
 		return
 	}
+	// A sector that is made new splits a piece in three. 64 are for boot sectors, tables
+	// and root: by hand, and more than they are.
 	pieces := 64 + 2*j.refSectors()
 	for range j.segments {
 		pieces++

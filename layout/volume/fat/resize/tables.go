@@ -11,7 +11,7 @@ import (
 )
 
 // chunk is how many bytes of a table are made at once. The entries of FAT12
-// that mean anything fit into one.
+// that mean anything fit into one. Memory for one copy and its like: by hand, no source.
 const chunk = 1 << 20
 
 // tables emits all allocation tables. Where all are kept alike the first one
@@ -175,7 +175,7 @@ func (w *tableWriter) madeNew(run disk.Span) {
 }
 
 // repeat is how many bytes of marks are made new at most: all others are the
-// same again. More of it would be larger, and less would be more pieces.
+// same again. More of it would be larger, and less would be more pieces; by hand.
 const repeat = 128 << 10
 
 // layMarks emits sectors that are full of marks of the slack.
