@@ -143,7 +143,7 @@ func (f *serveFlags) run(ctx context.Context, u *talk.UI, path string, port bool
 	}
 	defer clean()
 	size := document.Size{Sectors: image.Sectors(d), SectorSize: d.SectorSize()}
-	page.Serving(u, size, d.unknown, address, f.scratch)
+	page.Serving(u, size.Sectors, size.SectorSize, d.unknown, address, f.scratch)
 	r, err := f.serve(ctx, d, l)
 	if err != nil {
 		return err

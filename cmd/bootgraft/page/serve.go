@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"net/url"
 
-	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
@@ -27,11 +26,11 @@ const machineSector = 512
 
 // Serving says how a disk that is shown can be reached. It is said before the
 // answer is, and nobody can begin without it: with --json it is conversation.
-func Serving(u *talk.UI, d document.Size, unknown disk.Spans, address *url.URL, scratch bool) {
+func Serving(u *talk.UI, sectors disk.Sector, sectorSize int, unknown disk.Spans, address *url.URL, scratch bool) {
 	if u.JSON {
 		u = u.Aside()
 	}
-	u.Answerf("The disk is there, until Ctrl-C: %s\n  %s\n", disk.SizeText(d.Sectors, d.SectorSize), address)
+	u.Answerf("The disk is there, until Ctrl-C: %s\n  %s\n", disk.SizeText(sectors, sectorSize), address)
 	if scratch {
 		u.Wrapped("", "What is written to it stays in memory and is thrown away.")
 	} else {
@@ -40,8 +39,8 @@ func Serving(u *talk.UI, d document.Size, unknown disk.Spans, address *url.URL, 
 	if len(unknown) > 0 {
 		u.Wrapped("", fmt.Sprintf("The source does not know %s; who asks for one gets an error. The first: %s.", disk.Counted(unknown.Sectors(), "sector"), unknown[0].Text()))
 	}
-	if n := d.SectorSize; n != machineSector {
-		u.Wrapped("", fmt.Sprintf("A PC starts from sectors of %d bytes, and these have %d: other programs can read them, no machine is started from them.", machineSector, n))
+	if sectorSize != machineSector {
+		u.Wrapped("", fmt.Sprintf("A PC starts from sectors of %d bytes, and these have %d: other programs can read them, no machine is started from them.", machineSector, sectorSize))
 		return
 	}
 	u.Answerf("\nTo start a machine from it, a PC:\n\n  %s\n\n", Machine(address, scratch))
