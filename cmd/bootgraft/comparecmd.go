@@ -73,7 +73,9 @@ func compareCommand(u *talk.UI) *cobra.Command {
 	fl := c.Flags()
 	fl.StringVar(&f.head, "head", "64MiB", "how much of the start is compared: a size, or head:SIZE")
 	fl.StringVar(&f.tail, "tail", "64MiB", "how much of the end is compared: a size, or tail:SIZE")
-	fl.StringArrayVar(&f.sameUnit, "same-unit", nil, "A,B: these two are one unit before and after; numbers of the sources as given, from 1, or their paths; may be repeated")
+	fl.StringArrayVar(&f.sameUnit, "same-unit", nil,
+		"A,B: these two are one unit before and after; numbers of the sources as given, from 1, or their paths; "+
+			"may be repeated")
 	fl.StringVar(&f.target, "for", "", "say what a card of this size would hold, and how far that is decided")
 	fl.StringVarP(&f.out, "output", "o", "", "write the rules to this file")
 	fl.BoolVar(&f.replace, "replace", false, "replace an existing rule file")

@@ -53,7 +53,9 @@ func otherText(o otherUse) string {
 	if o.Sectors == 1 {
 		verb = "belongs"
 	}
-	return fmt.Sprintf("%s in use that %s to nothing known here, the first is sector %s: a device may keep recordings so", disk.Counted(o.Sectors, "sector"), verb, disk.Grouped(o.First))
+	return fmt.Sprintf(
+		"%s in use that %s to nothing known here, the first is sector %s: a device may keep recordings so",
+		disk.Counted(o.Sectors, "sector"), verb, disk.Grouped(o.First))
 }
 
 // HoldsFiles tells whether files may be lost when the card is written.

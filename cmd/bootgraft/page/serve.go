@@ -70,10 +70,15 @@ func Served(u *talk.UI, r nbd.Report, o *owners.Owners) {
 		u.Wrapped("Never read: ", fmt.Sprintf("%s, %s", n.Name, n.Text()))
 	}
 	if n := r.Left.Sectors(); n > 0 {
-		u.Wrapped("", fmt.Sprintf("%s of these are not touched by the plan, and read as zeros here; a real card holds there what it held before. The first: %s.", disk.Counted(n, "sector"), r.Left[0].Text()))
+		u.Wrapped("", fmt.Sprintf(
+			"%s of these are not touched by the plan, and read as zeros here; "+
+				"a real card holds there what it held before. The first: %s.",
+			disk.Counted(n, "sector"), r.Left[0].Text()))
 	}
 	if n := r.Unknown.Sectors(); n > 0 {
-		u.Wrapped("", fmt.Sprintf("%s were asked for that the source does not know; the answer was an error. The first: %s.", disk.Counted(n, "sector"), r.Unknown[0].Text()))
+		u.Wrapped("", fmt.Sprintf(
+			"%s were asked for that the source does not know; the answer was an error. The first: %s.",
+			disk.Counted(n, "sector"), r.Unknown[0].Text()))
 	}
 	if r.Writes > 0 {
 		u.Answerf("%s, thrown away.\n", disk.Counted(r.Writes, "write"))

@@ -102,7 +102,8 @@ func Plan(v *fat.Volume, t *fat.Table, h *fat.Health, w Wishes) (*Result, error)
 
 func (j *job) plan(h *fat.Health) error {
 	if len(j.t.Unknown) > 0 && !j.w.Empty || j.t.Clusters < j.v.Clusters {
-		j.refuse(disk.Refusalf(disk.FATTableMissing, j.from.Tables[j.v.Active].Start, "parts of the allocation table are not known, so nobody can say which clusters are free"))
+		j.refuse(disk.Refusalf(disk.FATTableMissing, j.from.Tables[j.v.Active].Start,
+			"parts of the allocation table are not known, so nobody can say which clusters are free"))
 		return nil
 	}
 	j.countClusters()
