@@ -189,7 +189,8 @@ func (f *serveFlags) listen(port bool) (l net.Listener, address *url.URL, clean 
 	if path == "" {
 		dir, err := newfile.TempFolder("bootgraft-")
 		if err != nil {
-			return nil, nil, clean, fmt.Errorf("the folder of the socket cannot be made: %w; set TMPDIR to a folder that is there, or give a name with --socket", err)
+			return nil, nil, clean, fmt.Errorf("the folder of the socket cannot be made: %w; "+
+				"set TMPDIR to a folder that is there, or give a name with --socket", err)
 		}
 		clean = func() { os.RemoveAll(dir) }
 		path = filepath.Join(dir, "card")

@@ -37,10 +37,12 @@ func Serving(u *talk.UI, sectors disk.Sector, sectorSize int, unknown disk.Spans
 		u.Wrapped("", "Nothing can be written to it.")
 	}
 	if len(unknown) > 0 {
-		u.Wrapped("", fmt.Sprintf("The source does not know %s; who asks for one gets an error. The first: %s.", disk.Counted(unknown.Sectors(), "sector"), unknown[0].Text()))
+		u.Wrapped("", fmt.Sprintf("The source does not know %s; who asks for one gets an error. The first: %s.",
+			disk.Counted(unknown.Sectors(), "sector"), unknown[0].Text()))
 	}
 	if sectorSize != machineSector {
-		u.Wrapped("", fmt.Sprintf("A PC starts from sectors of %d bytes, and these have %d: other programs can read them, no machine is started from them.", machineSector, sectorSize))
+		u.Wrapped("", fmt.Sprintf("A PC starts from sectors of %d bytes, and these have %d: "+
+			"other programs can read them, no machine is started from them.", machineSector, sectorSize))
 		return
 	}
 	u.Answerf("\nTo start a machine from it, a PC:\n\n  %s\n\n", Machine(address, scratch))
