@@ -100,6 +100,8 @@ func (e *engine) load(g Geometry, p *pair) error {
 	for _, s := range changed {
 		e.rec.states.set(s, left)
 	}
+	// Up to here, and in the proof, the record and what was read are left as they were: if
+	// this is another drive, nothing is lost.
 	strange, err := e.firstProof()
 	if err != nil {
 		return err
@@ -110,6 +112,7 @@ func (e *engine) load(g Geometry, p *pair) error {
 			return err
 		}
 	}
+	// A last line that is torn goes before the next is written behind it.
 	if err := e.record.Truncate(e.rec.end.Off); err != nil {
 		return err
 	}

@@ -73,6 +73,7 @@ func (e *engine) try(s disk.Span) (outcome, error) {
 	if err := e.mayGoOn(); err != nil {
 		return 0, err
 	}
+	// Durable before the read: if it takes the machine down, the next run knows where.
 	if err := e.announce(s); err != nil {
 		return 0, err
 	}
@@ -222,6 +223,7 @@ func (e *engine) fail(s disk.Span, took time.Duration, err error) error {
 	if fault == image.Gone {
 		return e.goneIn(s)
 	}
+	// A drive that is gone, or another one, says nothing about this sector.
 	if err := e.still(); err != nil {
 		return err
 	}
@@ -356,6 +358,7 @@ func (e *engine) mayGoOn() error {
 		now = e.Time.Now()
 	}
 	if e.unsynced >= syncBytes || (e.unsynced > 0 && now.Sub(e.synced) >= syncEvery) {
+		// Before the mark, where it is due: what the mark covers is known to be of this drive.
 		if e.unsynced >= syncBytes || now.Sub(e.compared) >= proveEvery {
 			e.compared = now
 			if _, err := e.prove(); err != nil {
@@ -383,6 +386,7 @@ func (e *engine) spent(why Stop) error {
 }
 
 func (e *engine) takeRest() error {
+	// Nothing is being read: a power cut during the rest must put no sector in doubt.
 	e.window = nil
 	e.note(record.Line{Verb: record.VerbAnswered})
 	if err := e.j.settle(); err != nil {
