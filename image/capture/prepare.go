@@ -61,23 +61,7 @@ func (e *engine) load(g Geometry, p *pair) error {
 	if err != nil {
 		return err
 	}
-	fresh := p.recordMade
-	if !fresh && size == 0 {
-		// Cut off while the record was begun: nothing was read.
-		if fresh, err = record.IsTornOpening(p.record); err != nil {
-			return err
-		}
-	}
-	if fresh {
-		err = e.begin(g)
-	} else {
-		e.rec, err = readFrom(p.record)
-	}
-	var f *record.FormatError
-	if errors.As(err, &f) {
-		e.rec, err = salvageFor(p, g, size)
-	}
-	if err != nil {
+	if err := e.readRecord(g, p, size); err != nil {
 		return err
 	}
 	if err := e.rec.sameGeometry(g); err != nil {
@@ -120,6 +104,28 @@ func (e *engine) load(g Geometry, p *pair) error {
 		return err
 	}
 	return e.beginRun(broken.Union(changed))
+}
+
+// readRecord begins the record, or reads it, or saves what can be proved of one that
+// is damaged. size is that of the image.
+func (e *engine) readRecord(g Geometry, p *pair, size int64) (err error) {
+	fresh := p.recordMade
+	if !fresh && size == 0 {
+		// Cut off while the record was begun: nothing was read.
+		if fresh, err = record.IsTornOpening(p.record); err != nil {
+			return err
+		}
+	}
+	if fresh {
+		err = e.begin(g)
+	} else {
+		e.rec, err = readFrom(p.record)
+	}
+	var f *record.FormatError
+	if errors.As(err, &f) {
+		e.rec, err = salvageFor(p, g, size)
+	}
+	return err
 }
 
 // whatChanged looks for traces of somebody having changed the image since the
