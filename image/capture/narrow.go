@@ -29,6 +29,8 @@ func (e *engine) edges(s disk.Span, lv level) error {
 			return err
 		}
 	}
+	// What lies beside a failure is likely to fail: in the first step it is come at from
+	// the other end alone.
 	if !hit || lv.from != left {
 		var lone bool
 		var err error
