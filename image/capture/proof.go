@@ -30,7 +30,7 @@ const (
 	fingerprints = 8 // the most sectors
 	fewPrints    = 4 // so many that all fail say that a drive is not there
 	mostAnchors  = 8 // kept in memory
-	anchorTries  = 3 // that cannot be read, before the rest is left in peace
+	anchorTries  = 3 // that cannot be read, before no more are tried
 	freshPrints  = 4 // compared of what a run that was cut off had read last
 
 	// latestKept is how many reads before the end of such a run are remembered: as many

@@ -163,7 +163,7 @@ func (e *engine) wokeUp() error {
 }
 
 // waits records durably which read it is that the drive does not answer. If the
-// run is stopped now, by whatever means, the next one knows the culprit. A drive
+// run is stopped now, by whatever means, the next one knows the sectors. A drive
 // that was not yet compared with the record is not worth a line.
 func (e *engine) waits(s disk.Span) error {
 	if e.j == nil {
