@@ -75,7 +75,7 @@ type Report struct {
 }
 
 // The bounds of what a report lists: changed runs of a region, bytes of a run,
-// and sectors that are looked for at the other end of the disk.
+// and sectors that are looked for at the other end of the disk. By hand, no source.
 const (
 	maxNumbers = 8
 	maxNumber  = 16

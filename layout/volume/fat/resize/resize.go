@@ -118,6 +118,7 @@ func (j *job) plan(h *fat.Health) error {
 	j.to = j.new.Parts(j.v.PerSector)
 	j.res.Sectors = j.to.Total
 	j.res.Shifted = j.to.Data != j.from.Data
+	// Before anything is planned, and everything at once: a person accepts all in one go.
 	j.judge(h)
 	j.checkPins()
 	if len(j.refused.Why)+len(j.refused.Need) > 0 {
@@ -128,6 +129,7 @@ func (j *job) plan(h *fat.Health) error {
 	j.chooseGaps()
 	j.countLost()
 	j.report()
+	// Last: the root directory of FAT32 may have moved, and boot sectors name its cluster.
 	return j.renderBoot()
 }
 
