@@ -68,6 +68,7 @@ func newApplier(ctx context.Context, p *Permit) *applier {
 	a.phase = phases(p.req.Disk, p.req.Pieces)
 	a.fence = fenceSpans(p.req.Disk, p.req.Pieces, p.req.Tables)
 	if p.receipt != nil && p.req.Kind == receipt.Write {
+		// That of the first run: what lay under it is in the receipt, and under no other.
 		a.fence = p.receipt.Fence
 		if a.upto = p.receipt.Upto; a.upto > 0 { // some data is there; it must not be fenced away
 			a.fence = common(a.fence, a.phase[1].Union(a.phase[2]).Union(a.phase[3]))
@@ -95,7 +96,12 @@ func (a *applier) run() (res DeviceResult, err error) {
 	if a.wrapReceipt != nil {
 		a.out.File = a.wrapReceipt(a.out.File)
 	}
+	// From the fence to the last step the card is no disk for any system, so a power cut
+	// leaves nothing that could be used half. What names other sectors is written after
+	// them: data, second copies, first copies, sector 0.
 	steps := []func() error{a.raiseFence, a.writeData, a.readBack, a.second, a.first, a.early, a.sector0}
+	// Of what is finished only the last line of the receipt is missing: nothing is
+	// written a second time.
 	if a.finished {
 		steps = []func() error{a.compareAll}
 	}
@@ -109,6 +115,7 @@ func (a *applier) run() (res DeviceResult, err error) {
 		last = receipt.StageUndone
 	}
 	res = a.count()
+	// The card is as planned, whatever becomes of the line: it is told, and is no failure.
 	if err := a.out.Stage(last, 0); err != nil {
 		res.NotNoted = &NotNotedError{a.req.Receipt, err}
 	}
@@ -185,6 +192,7 @@ func (a *applier) flush() error {
 	if err := a.dev.Forget(); err != nil {
 		return err
 	}
+	// Asked last: a card that was put in meanwhile has got nothing of what was flushed.
 	return a.dev.Same()
 }
 
@@ -247,6 +255,7 @@ func (a *applier) writeData() error {
 			return nil
 		}
 		a.fresh = 0
+		// Flushed before the line: the receipt must not say more than the medium holds.
 		if err := a.flush(); err != nil || a.req.Kind != receipt.Write {
 			return err
 		}
@@ -295,6 +304,7 @@ func (a *applier) early() error {
 	if err := a.compare(earlySectors(a.phase[0], int(a.n))); err != nil {
 		return err
 	}
+	// A write that went to another place may have hit sector 0, which is to be blank still.
 	return a.readBlank(common(a.fence, disk.NewSpans(disk.Span{Count: 1})))
 }
 
@@ -304,11 +314,13 @@ func (a *applier) sector0() error {
 	if err := a.begin(receipt.StageSector0); err != nil {
 		return err
 	}
+	// The place of the mark first: with sector 0 the card is a disk, and must be whole.
 	if err := a.putProved(without(a.phase[3], disk.Span{Count: 1})); err != nil {
 		return a.fenceAgain(err)
 	}
 	head := common(a.phase[3], disk.NewSpans(disk.Span{Count: 1}))
 	if len(head) > 0 {
+		// Before the write, not after: a part of it may make the card a disk already.
 		a.fenced = false
 	}
 	err := a.putProved(head)

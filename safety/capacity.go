@@ -137,6 +137,7 @@ func (t *tester) run() (c Capacity, err error) {
 		c.Trick = Waits
 		return c, t.out.Stage(receipt.StagePull, 0)
 	}
+	// Put back after an error too: what the test replaced belongs to somebody.
 	if e := t.restore(); e != nil {
 		return c, errors.Join(err, t.notRestored(e))
 	}

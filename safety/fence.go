@@ -28,6 +28,7 @@ func (a *applier) raiseFence() error {
 			return err
 		}
 	}
+	// The mark stays out: it is on the medium, and the receipt says so.
 	return a.blank(without(a.fence, a.markSpans()...))
 }
 
@@ -61,6 +62,8 @@ func (a *applier) raiseMark() error {
 		if err := image.ReadFull(a.dev, have, off); err != nil {
 			return err
 		}
+		// The flush has emptied the cache, so this comes from the card: the receipt will say
+		// next that the mark is there.
 		if !bytes.Equal(have, want) {
 			return &DifferentError{Stage: a.stage, Unequal: 1, Differences: []Difference{{Sector: a.mark.Start}}}
 		}
@@ -127,6 +130,7 @@ func (a *applier) fenceAgain(err error) error {
 	if !a.touched || len(a.phase[3].Within(disk.Span{Count: 1})) == 0 {
 		return err
 	}
+	// Whoever stopped the run wants no card that looks like a disk and is half of one.
 	a.ctx = context.WithoutCancel(a.ctx)
 	if e := a.blank(disk.NewSpans(disk.Span{Count: 1})); e != nil {
 		return errors.Join(err, fmt.Errorf("and sector 0 could not be made blank: %w", e))

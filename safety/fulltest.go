@@ -78,10 +78,13 @@ func (t *fullTester) run() (c Capacity, err error) {
 	if err := t.flush(); err != nil {
 		return c, err
 	}
+	// Read only when all is written: a card that repeats its lower part holds each block
+	// until the one that comes over it.
 	if err := t.pass(receipt.StageBack, t.readBlock); err != nil {
 		return c, err
 	}
 	var different *DifferentError
+	// The noise must not be taken for a disk. On a card that is bad the fence may fail.
 	if err := t.raiseFence(); err != nil && !(t.bad > 0 && (errors.As(err, &different) || isBad(err))) {
 		return c, err
 	}

@@ -69,10 +69,14 @@ func isHeldByUs(x *examined) *Refusal {
 	case err == nil:
 		return nil
 	case errors.Is(err, syscall.EBUSY):
-		return x.refuse(disk.TargetHeld, "end what uses it (a mount, also one that was only detached lazily or lies in a container; RAID; encryption; another program)",
+		return x.refuse(disk.TargetHeld,
+			"end what uses it (a mount, also one that was only detached lazily or lies in a container; RAID; "+
+				"encryption; another program)",
 			"somebody else holds it exclusively")
 	case errors.Is(err, fs.ErrPermission):
-		return x.refuse(disk.TargetHeld, "try again with sudo; if you are root already, it is not for you to write", "there is no permission to write to it (%v)", err)
+		return x.refuse(disk.TargetHeld,
+			"try again with sudo; if you are root already, it is not for you to write",
+			"there is no permission to write to it (%v)", err)
 	case errors.Is(err, errNoMedium), errors.Is(err, syscall.ENXIO), errors.Is(err, syscall.ENODEV):
 		return x.refuse(disk.TargetNoMedium, "put the card in", "there is no card in it (%v)", err)
 	case errors.Is(err, syscall.EROFS):

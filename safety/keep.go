@@ -69,6 +69,7 @@ func (a *applier) newReceipt(kept disk.Spans, h receipt.Header) error {
 	if path == "" {
 		return errors.New("there is no name for the receipt")
 	}
+	// Before the file is made: a full disk is told while nothing is begun.
 	if err := roomFor(path, sourceBytes(kept, a.dev)); err != nil {
 		return err
 	}
@@ -105,6 +106,8 @@ func (a *applier) makeReceipt(path string) (*os.File, error) {
 	if err != nil {
 		return nil, err
 	}
+	// Read again, from the file that is held: the one that was looked at before the word
+	// may have grown or been replaced since.
 	now, err := receipt.From(f, path)
 	if err == nil && now.Proof != receipt.Untouched {
 		err = errChangedReceipt
@@ -142,6 +145,7 @@ func (a *applier) fillReceipt(h receipt.Header) error {
 			return err
 		}
 	}
+	// The name as well: without it a power cut takes away all that was kept.
 	return newfile.OS{}.SyncFolder(newfile.FolderOf(a.req.Receipt))
 }
 

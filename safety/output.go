@@ -75,6 +75,7 @@ func (g *guard) make(ctx context.Context, need int64, fill func(newfile.OutFile)
 	if err := g.enough(need, stale); err != nil {
 		return nil, err
 	}
+	// After every guard: a refusal leaves even what an earlier run left behind.
 	if stale != nil {
 		if err := g.fs.Remove(g.temp()); err != nil {
 			return nil, err
@@ -95,6 +96,7 @@ func (g *guard) finish(ctx context.Context, d *newfile.Draft, old fs.FileInfo, f
 	if err := fill(d.OutFile); err != nil {
 		return err
 	}
+	// An error of a late write may only come now: before the file has its name.
 	if err := d.Close(); err != nil {
 		return fmt.Errorf("closing %s: %w", g.temp(), err)
 	}
@@ -173,7 +175,7 @@ func (g *guard) stale() (fs.FileInfo, error) {
 		return nil, err
 	}
 	if !g.replace {
-		return nil, left.refuse(disk.UnfinishedExists, "delete it, or add --replace", "a run that broke off left it")
+		return nil, left.refuse(disk.UnfinishedExists, g.orReplace("delete it"), "a run that broke off left it")
 	}
 	return fi, nil
 }

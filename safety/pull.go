@@ -91,7 +91,9 @@ func (r cardOf) notPulled(dev image.Source, x *examined) (*Refusal, error) {
 		return nil, err
 	}
 	if m.Stamped == 0 && (m.Old == 0 || m.Else > 0) {
-		return refusal(disk.ReceiptOther, "put in the card that was tested, or test this one with a new --receipt; if it is the same one, it forgets all that is written to it: do not use it",
+		return refusal(disk.ReceiptOther,
+			"put in the card that was tested, or test this one with a new --receipt; if it is the same one, "+
+				"it forgets all that is written to it: do not use it",
 			fmt.Sprintf("none of the %d stamps of the first half is on it, and nothing shows that it is the same card", r.Kept.Sectors()))
 	}
 	return nil, nil

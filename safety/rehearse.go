@@ -107,7 +107,8 @@ func (r *Rehearsal) unreadable() *Refusal {
 	return &Refusal{Code: disk.TargetUnreadable, Path: r.Facts.Path,
 		Why: fmt.Sprintf("%s of it cannot be read, the first is sector %s", disk.Counted(bad.Sectors(), "sector"), disk.Grouped(bad[0].Start)),
 		Do: "use another card. A sector that was just being written when the power went can be cured by writing it again: " +
-			"bootgraft card --write-test full does that to every one, and what the card holds is lost; if it passes, write the card as a new one, with another --receipt"}
+			"bootgraft card --write-test full does that to every one, and what the card holds is lost; " +
+			"if it passes, write the card as a new one, with another --receipt"}
 }
 
 // content is what the last part of the word stands for. A card that answers
@@ -133,7 +134,10 @@ func (r *Request) addReceiptFolder() error {
 		return err
 	}
 	if in, err := newfile.UnderDev(dir); in && err == nil && r.Kind != receipt.Undo {
-		return &Refusal{Code: disk.TargetUnderDev, Path: r.Receipt, Why: "it would lie among the device nodes, in memory, and be gone after the next start", Do: "give another place with --receipt"}
+		return &Refusal{
+			Code: disk.TargetUnderDev, Path: r.Receipt, Do: "give another place with --receipt",
+			Why: "it would lie among the device nodes, in memory, and be gone after the next start",
+		}
 	}
 	r.Files = append(r.Files[:len(r.Files):len(r.Files)], blockdev.File{Path: dir, Info: st, Role: "the receipt"})
 	return nil

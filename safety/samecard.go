@@ -169,7 +169,10 @@ func (r cardOf) confirm(j judgement, otherwise string, holds func() (bool, error
 func (r cardOf) whyAnother(m markIs) string {
 	switch {
 	case m == markOther && r.Proof != receipt.ByPlan:
-		return fmt.Sprintf("where the mark of the receipt should be, in sector %s, it holds something else (if you know that it is this very card, that sector is bad: use another card)", disk.Grouped(receipt.MarkSector(r.Disk()).Start))
+		return fmt.Sprintf(
+			"where the mark of the receipt should be, in sector %s, it holds something else (if you know that it "+
+				"is this very card, that sector is bad: use another card)",
+			disk.Grouped(receipt.MarkSector(r.Disk()).Start))
 	case r.Proof == receipt.ByMark:
 		return "it does not bear the mark of the receipt"
 	}

@@ -19,8 +19,10 @@ func (r *Rehearsal) try() (Refusals, error) {
 	var out Refusals
 	if c := r.Unstable; c.Sectors > 0 && !r.req.Kind.Tests() {
 		out = append(out, &Refusal{Code: disk.TargetUnstable, Path: r.Facts.Path,
-			Why: fmt.Sprintf("it answers differently from one time to the next: %s that were read twice, the first is sector %s", disk.Counted(c.Sectors, "sector"), disk.Grouped(c.First)),
-			Do:  "try another reader; to find out more: bootgraft card --write-test, which such a card may have"})
+			Why: fmt.Sprintf(
+				"it answers differently from one time to the next: %s that were read twice, the first is sector %s",
+				disk.Counted(c.Sectors, "sector"), disk.Grouped(c.First)),
+			Do: "try another reader; to find out more: bootgraft card --write-test, which such a card may have"})
 	}
 	rights, err := r.tryDevice()
 	if rights != nil {
@@ -117,5 +119,8 @@ func appendTo(path string) (*os.File, error) {
 }
 
 func inUse(path string) *Refusal {
-	return &Refusal{Code: disk.ReceiptInUse, Path: path, Why: "another run of this program works with this receipt", Do: "wait until it ends; for another card give another name with --receipt"}
+	return &Refusal{
+		Code: disk.ReceiptInUse, Path: path, Why: "another run of this program works with this receipt",
+		Do: "wait until it ends; for another card give another name with --receipt",
+	}
 }

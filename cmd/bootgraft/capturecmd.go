@@ -117,7 +117,10 @@ func (f *captureFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 		return err
 	}
 	if odd := drive.Size() % int64(drive.SectorSize()); odd > 0 {
-		u.Sayf("warning: %s at the end of %s belong to no whole sector of %d bytes and are not captured. Was the file cut short, or is it another --sector-size?", disk.Counted(odd, "byte"), args[0], drive.SectorSize())
+		u.Sayf(
+			"warning: %s at the end of %s belong to no whole sector of %d bytes and are not captured. "+
+				"Was the file cut short, or is it another --sector-size?",
+			disk.Counted(odd, "byte"), args[0], drive.SectorSize())
 	}
 	defer u.AtOnce(captureStands(args[1]))()
 	view := page.NewView(u, drive)
@@ -132,7 +135,10 @@ func (f *captureFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 // captureStands says what a capture is worth that ends at once.
 func captureStands(img string) func() (string, int) {
 	return func() (string, int) {
-		return fmt.Sprintf("What the record says is safe: %s and %s%s are as after a cut of the power, and the same command goes on. If the drive does not answer, cut its power and wait a minute first", img, img, capture.RecordSuffix), talk.ExitStopped
+		return fmt.Sprintf(
+			"What the record says is safe: %s and %s%s are as after a cut of the power, "+
+				"and the same command goes on. If the drive does not answer, cut its power and wait a minute first",
+			img, img, capture.RecordSuffix), talk.ExitStopped
 	}
 }
 
@@ -235,14 +241,20 @@ func captured(u *talk.UI, args []string, r *capture.Result, src image.Source) er
 
 func captureEnd(u *talk.UI, args []string, r *capture.Result) error {
 	if r.Stop == capture.DriveChanged {
-		return talk.Coded(talk.ExitStopped, fmt.Errorf("%s: %s. What may be of the other one counts as unread. Connect the drive that the capture was begun with, and type the same command", page.StopTexts[r.Stop], r.Why))
+		return talk.Coded(talk.ExitStopped, fmt.Errorf(
+			"%s: %s. What may be of the other one counts as unread. Connect the drive that the capture was begun "+
+				"with, and type the same command",
+			page.StopTexts[r.Stop], r.Why))
 	}
 	if r.Stop != capture.Done {
 		return talk.Coded(talk.ExitStopped, fmt.Errorf("%s", page.StopTexts[r.Stop]))
 	}
 	u.Answerf("\nKeep %s and %s%s together. Next:\n\n  bootgraft survey %s\n", args[1], args[1], capture.RecordSuffix, words.Shell(args[1]))
 	if n := r.Hung.Sectors(); n > 0 {
-		u.Wrapped("", fmt.Sprintf("The drive stopped answering in %s, which were left alone since. To try them one by one, at the risk of stopping it again, add --retry-hung.", disk.Counted(n, "sector")))
+		u.Wrapped("", fmt.Sprintf(
+			"The drive stopped answering in %s, which were left alone since. To try them one by one, "+
+				"at the risk of stopping it again, add --retry-hung.",
+			disk.Counted(n, "sector")))
 	}
 	if len(r.Missing) > 0 || len(r.Unstable) > 0 || len(r.Hung) > 0 {
 		return talk.Coded(talk.ExitIncomplete, fmt.Errorf("done, but not every sector is safe: %s", page.NotSafe(r)))

@@ -73,7 +73,9 @@ func compareCommand(u *talk.UI) *cobra.Command {
 	fl := c.Flags()
 	fl.StringVar(&f.head, "head", "64MiB", "how much of the start is compared: a size, or head:SIZE")
 	fl.StringVar(&f.tail, "tail", "64MiB", "how much of the end is compared: a size, or tail:SIZE")
-	fl.StringArrayVar(&f.sameUnit, "same-unit", nil, "A,B: these two are one unit before and after; numbers of the sources as given, from 1, or their paths; may be repeated")
+	fl.StringArrayVar(&f.sameUnit, "same-unit", nil,
+		"A,B: these two are one unit before and after; numbers of the sources as given, from 1, or their paths; "+
+			"may be repeated")
 	fl.StringVar(&f.target, "for", "", "say what a card of this size would hold, and how far that is decided")
 	fl.StringVarP(&f.out, "output", "o", "", "write the rules to this file")
 	fl.BoolVar(&f.replace, "replace", false, "replace an existing rule file")
@@ -251,6 +253,21 @@ func writeRules(path string, r *compare.Rules, replace bool, avoid []os.FileInfo
 	return input.WriteFile(path, safety.RuleFile, replace, avoid, func(w io.Writer) error { return compare.Encode(w, r) })
 }
 
+// openAfter opens the card as it came back, which is nothing that before reads.
+func (f *compareFlags) openAfter(before *input.Source) (*input.Source, error) {
+	after, err := input.OpenSource(f.after, f.sourceFlags(before.SectorSize()))
+	if err != nil {
+		return nil, err
+	}
+	for _, read := range before.Files {
+		if len(after.Files) > 0 && os.SameFile(read, after.Files[0]) {
+			after.Close()
+			return nil, talk.Usagef("--after %s is read for --before as well. A comparison with itself proves nothing", f.after)
+		}
+	}
+	return after, nil
+}
+
 // changed says what a device did to a card.
 func (f *compareFlags) changed(c *cobra.Command, u *talk.UI) error {
 	before, drive, err := f.openBefore()
@@ -258,7 +275,7 @@ func (f *compareFlags) changed(c *cobra.Command, u *talk.UI) error {
 		return err
 	}
 	defer before.Close()
-	after, err := input.OpenSource(f.after, f.sourceFlags(before.SectorSize()))
+	after, err := f.openAfter(before)
 	if err != nil {
 		return err
 	}

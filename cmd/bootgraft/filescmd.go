@@ -69,7 +69,8 @@ func filesCommand(u *talk.UI) *cobra.Command {
 	c.Flags().IntVar(&f.codepage, "codepage", 437, "codepage of short FAT names: 437, 850, 852, 855, 858, 860, 862, 863, 865, 866 or 1252")
 	c.Flags().BoolVar(&f.noHash, "no-hash", false, "do not read the files: list them without SHA-256 and times")
 	c.Flags().BoolVar(&f.brief, "brief", false, "name only the files that are not whole")
-	c.Flags().BoolVar(&f.second, "second-reader", false, "also ask an independent reader whether it sees the same table and names; always asked about a planned card")
+	c.Flags().BoolVar(&f.second, "second-reader", false,
+		"also ask an independent reader whether it sees the same table and names; always asked about a planned card")
 	c.Flags().IntVar(&f.sectorSize, "sector-size", 512, "logical sector size of an image file in bytes: 512, 1024, 2048 or 4096")
 	return c
 }

@@ -79,7 +79,9 @@ func kitShow(u *talk.UI, path string) error {
 	case k.Manifest.Rules == nil:
 		u.Answerf("\n%s", kit.WayOut)
 	}
-	u.Answerf("\nNext:\n\n  bootgraft survey %s\n  bootgraft plan %s --size Ns%s -o card.plan\n", words.Shell(path), words.Shell(path), page.EmptyFlags(&k.Manifest))
+	u.Answerf(
+		"\nNext:\n\n  bootgraft survey %s\n  bootgraft plan %s --size Ns%s -o card.plan\n",
+		words.Shell(path), words.Shell(path), page.EmptyFlags(&k.Manifest))
 	return nil
 }
 

@@ -94,7 +94,9 @@ func rootCommand(u *talk.UI, played map[string]capture.Drive) *cobra.Command {
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
 		return talk.Usagef("%v\nTry: %s --help", err, c.CommandPath())
 	})
-	root.AddCommand(surveyCommand(u), captureCommand(u, played), planCommand(u), writeCommand(u), verifyCommand(u), undoCommand(u), cardCommand(u), filesCommand(u), compareCommand(u), kitCommand(u, played), serveCommand(u), demoCommand(u), versionCommand(u))
+	root.AddCommand(surveyCommand(u), captureCommand(u, played), planCommand(u),
+		writeCommand(u), verifyCommand(u), undoCommand(u), cardCommand(u), filesCommand(u), compareCommand(u),
+		kitCommand(u, played), serveCommand(u), demoCommand(u), versionCommand(u))
 	root.SetHelpCommand(helpCommand(u))
 	completeAccept(root)
 	for _, c := range root.Commands() {

@@ -195,7 +195,10 @@ func (f *planFlags) targetSize(sectorSize int, source disk.Sector) (d plan.Disk,
 }
 
 func (f *planFlags) Wishes(s *layout.Map, target plan.Disk, path string) (fit.Wishes, error) {
-	w := fit.Wishes{Target: target, Tail: fit.Tail(f.tail), Excess: fit.Excess(f.excess), Accept: input.OtherCodes(f.accept), Rules: f.known, Try: f.try, Path: filepath.ToSlash(path)}
+	w := fit.Wishes{
+		Target: target, Tail: fit.Tail(f.tail), Excess: fit.Excess(f.excess), Accept: input.OtherCodes(f.accept),
+		Rules: f.known, Try: f.try, Path: filepath.ToSlash(path),
+	}
 	var err error
 	if w.Volumes, err = f.volumes.Wishes(target.SectorSize); err != nil {
 		return w, err
@@ -331,7 +334,9 @@ func (f *planFlags) kitHint(src *input.Source, s *layout.Map, cause, refusal err
 	if flags == "" || refusal == nil || talk.ExitCode(refusal) != talk.ExitRefused {
 		return refusal
 	}
-	return talk.Coded(talk.ExitRefused, fmt.Errorf("%w\n%s is a kit, and a kit holds no files. For a card that starts with\nempty volumes add:\n\n %s", refusal, filepath.Base(src.Path), flags))
+	return talk.Coded(talk.ExitRefused, fmt.Errorf(
+		"%w\n%s is a kit, and a kit holds no files. For a card that starts with\nempty volumes add:\n\n %s",
+		refusal, filepath.Base(src.Path), flags))
 }
 
 // kitWayOut says what to do with a card of another size that was planned from a

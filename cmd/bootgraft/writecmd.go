@@ -58,7 +58,8 @@ func writeCommand(u *talk.UI) *cobra.Command {
 	f.source.Add(c)
 	f.source.Bar = u.Bar
 	f.card.Add(c)
-	c.Flags().StringArrayVar(&f.card.Earlier, "earlier", nil, "with --device: the receipt of an earlier write of this card, if it is not beside the plan; may be repeated")
+	c.Flags().StringArrayVar(&f.card.Earlier, "earlier", nil,
+		"with --device: the receipt of an earlier write of this card, if it is not beside the plan; may be repeated")
 	device.Keeps.Add(c, &f.keep, "tables", "with --device, what the receipt keeps of the old content: tables, or all that is replaced")
 	c.Flags().BoolVar(&f.image.Replace, "replace", false, "replace an existing TARGET")
 	c.Flags().BoolVar(&f.image.Hash, "sha256", false, "also compute the SHA-256 of what is written")

@@ -10,7 +10,9 @@ func (id *Identify) Findings(sectors disk.Sector, sectorSize int) []disk.Finding
 	var out []disk.Finding
 	if id.Security.Locked {
 		out = append(out, disk.Warningf(disk.DriveLocked, disk.NoSector,
-			"the drive is locked with a password: it answers, but gives none of its sectors. No password was tried, and none will be: after five wrong ones a drive shuts"))
+
+			"the drive is locked with a password: it answers, but gives none of its sectors. "+
+				"No password was tried, and none will be: after five wrong ones a drive shuts"))
 	}
 	ours, theirs := int64(sectors)*int64(sectorSize), int64(id.Sectors)*int64(id.SectorSize)
 	switch {

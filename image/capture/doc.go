@@ -10,7 +10,8 @@
 // One run, in the order in which it happens:
 //
 //	Run                            engine.go
-//	 |  go on or begin, prove      prepare.go, mend.go, proof.go: is it the same drive?
+//	 |  go on or begin, prove      prepare.go, mend.go, proof.go with telling.go: is it the
+//	 |                             same drive?
 //	 |  what is worth most         passes.go: explore asks the Advisor (advisor.go), reads,
 //	 |                             asks again, until it names nothing new
 //	 |                             and narrow.go goes round the bad spots met there
@@ -25,7 +26,7 @@
 // Every read of it, whatever asked for it, takes one way:
 //
 //	announce -> ask -> succeed or fail -> journal -> image, then its line -> mark
-//	        try.go                        journal.go, runs.go (what each sector is)
+//	window.go   try.go                    journal.go, runs.go (what each sector is)
 //
 // The words used for sectors: good (read), missing (tried alone, the drive
 // failed), unread (not tried alone), skipped (left out as asked), unstable (it

@@ -184,6 +184,7 @@ func (e *engine) finish(err error, closeFiles func() error) (*Result, error) {
 		err = e.settle(s)
 	}
 	findings := append(e.opened, e.findings()...)
+	// After the last line and before the files are closed: its goroutine writes to both.
 	if jerr := e.j.close(); err == nil {
 		err = jerr
 	}

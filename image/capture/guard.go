@@ -13,7 +13,11 @@ import (
 type LostRecordError struct{ Sector disk.Sector }
 
 func (e *LostRecordError) Error() string {
-	return fmt.Sprintf("sector %d holds the fill that a capture puts where the drive failed, and the record of the capture is not here. Keep both files together: put the image's %s file beside it, or name it with --record", e.Sector, RecordSuffix)
+	return fmt.Sprintf(
+		"sector %d holds the fill that a capture puts where the drive failed, "+
+			"and the record of the capture is not here. Keep both files together: put the image's %s file beside it, "+
+			"or name it with --record",
+		e.Sector, RecordSuffix)
 }
 
 // Guard returns an image that has no record, in which the fill of a capture

@@ -274,6 +274,7 @@ func (j *journal) keep(l record.Line, buf []byte, used bool) {
 	store := func() error {
 		b := buf[:int64(l.Span.Count)*j.sectorSize]
 		off := int64(l.Span.Start) * j.sectorSize
+		// Data first, then the line: no line may speak of what the image does not hold.
 		stored := j.whole.storing(b, off)
 		err := j.store(b, off)
 		if err == nil && len(b) > heldBytes {
@@ -304,6 +305,8 @@ func (j *journal) mark() {
 			}
 		}
 		j.held.old = !j.held.low.Empty()
+		// The line as it is now: of what is written from here on, nobody knows whether the
+		// Sync that runs meanwhile takes it along.
 		j.marking, j.marked = make(chan error, 1), j.app.Lines+1
 		go func(c chan<- error) { c <- j.image.Sync() }(j.marking)
 		return nil
@@ -321,6 +324,7 @@ func (j *journal) markDone() error {
 		err = j.write(&record.Line{Verb: record.VerbSync, Numbers: []int64{j.marked}})
 	}
 	if err == nil {
+		// Until this returns a power cut leaves the mark before, which says less and is true.
 		err = j.record.Sync()
 	}
 	return err
@@ -352,6 +356,7 @@ func (j *journal) promise(l record.Line) error {
 		if err := put(&l); err != nil {
 			return err
 		}
+		// Only the record: what it promises is about reads to come, not about data.
 		return j.record.Sync()
 	})
 	return j.flush()

@@ -131,10 +131,13 @@ func (e *engine) compare(r disk.Span, now []byte, n int) error {
 	if err := e.j.flush(); err != nil {
 		return err
 	}
+	// From the image, not from memory: it is the image that somebody will use.
 	if err := image.ReadFull(e.img, have, int64(r.Start)*size); err != nil {
 		return err
 	}
 	if !bytes.Equal(have, now) && len(e.rec.states.spans(r, unstable)) == 0 {
+		// Another drive in the same bridge answers otherwise as well. That is found out
+		// before a sector is called unstable.
 		if _, err := e.prove(); err != nil {
 			return err
 		}
@@ -170,6 +173,7 @@ func (e *engine) differs(x disk.Sector, have, now []byte, n int) {
 	if i := slices.IndexFunc(v, func(w record.Variant) bool { return w.Digest == d }); i >= 0 {
 		v[i].Times++
 	} else if len(v) < 8 {
+		// Eight answers of 4 KiB, in base64, are 44 KB: the line stays below record.MaxLine.
 		v = append(v, record.Variant{Times: 1, Digest: d, Data: bytes.Clone(now)})
 	}
 	slices.SortStableFunc(v, func(a, b record.Variant) int { return b.Times - a.Times })
@@ -223,11 +227,17 @@ func (e *engine) findings() []disk.Finding {
 	var out []disk.Finding
 	if u := e.rec.Unstable(); len(u) > 0 {
 		out = append(out, disk.Warningf(disk.UnstableSectors, u[0].Start,
-			"%d sectors answered differently from one time to the next, the first is %d: the image has the answer that came most often, the record has all of them", u.Sectors(), u[0].Start))
+
+			"%d sectors answered differently from one time to the next, the first is %d: "+
+				"the image has the answer that came most often, the record has all of them",
+			u.Sectors(), u[0].Start))
 	}
 	if h := e.rec.Hung(); len(h) > 0 {
 		out = append(out, disk.Warningf(disk.HungSectors, h[0].Start,
-			"the drive stopped answering somewhere in sectors %s: they were not touched again and count as unread. Trying them one by one may hang the drive once more", h[0]))
+
+			"the drive stopped answering somewhere in sectors %s: they were not touched again and count as "+
+				"unread. Trying them one by one may hang the drive once more",
+			h[0]))
 	}
 	return out
 }

@@ -22,10 +22,15 @@ func salvageFor(p *pair, g Geometry, size int64) (*Record, error) {
 	rec, err := salvageRecord(io.NewSectionReader(p.record, 0, n), g)
 	var f *record.FormatError
 	if errors.As(err, &f) {
-		return nil, &TargetError{p.Image, fmt.Sprintf("%s is there and is not the record of a capture (%s); choose another name for the image", p.Target.record(), f.Why)}
+		return nil, &TargetError{p.Image, fmt.Sprintf(
+			"%s is there and is not the record of a capture (%s); choose another name for the image",
+			p.Target.record(), f.Why)}
 	}
 	if err == nil && size == 0 {
-		return nil, &TargetError{p.Image, fmt.Sprintf("%s is there, is not whole, and there is no image that could prove it; choose another name for the image", p.Target.record())}
+		return nil, &TargetError{p.Image, fmt.Sprintf(
+			"%s is there, is not whole, and there is no image that could prove it; "+
+				"choose another name for the image",
+			p.Target.record())}
 	}
 	if err == nil {
 		err = rec.sizeFits(size)
@@ -94,11 +99,16 @@ func (rec *Record) damageFinding(name, kept string) disk.Finding {
 	if len(rec.Damage.Lost) > 0 {
 		at = rec.Damage.Lost[0].Start
 	}
-	text := fmt.Sprintf("%s is damaged from byte %d on: %d lines could not be proved, %d lines with one wrong byte were put right.", name, rec.Damage.Offset, rec.Damage.Lines, rec.Damage.Mended)
+	text := fmt.Sprintf(
+		"%s is damaged from byte %d on: %d lines could not be proved, %d lines with one wrong byte were put right.",
+		name, rec.Damage.Offset, rec.Damage.Lines, rec.Damage.Mended)
 	if kept != "" {
 		text += fmt.Sprintf(" All that its checksums and the image prove was kept, the rest is read anew. The damaged record lies in %s", kept)
 	} else {
-		text += " What its checksums and the image do not prove counts as unread. Every command compares all of the image with it, which takes as long as reading the image, until the same capture command puts the record right and reads these sectors again if the drive still answers"
+		text += " What its checksums and the image do not prove counts as unread. " +
+			"Every command compares all of the image with it, which takes as long as reading the image, " +
+			"until the same capture command puts the record right and reads these sectors again " +
+			"if the drive still answers"
 	}
 	return disk.Warningf(disk.RecordDamaged, at, "%s. Look after the disk on which it lies", text)
 }

@@ -239,7 +239,11 @@ func (m *merger) findings() []disk.Finding {
 	var out []disk.Finding
 	if c := m.out.Contradictions; len(c) > 0 && len(m.o.OtherDrive) == 0 {
 		out = append(out, disk.Warningf(disk.CapturesContradict, c[0].Start,
-			"%d sectors are known in both captures and differ, the first is %d: those of the first capture were taken. If the drive was written to between the two, or is not the same drive, the merged image is neither state of it", c.Sectors(), c[0].Start))
+
+			"%d sectors are known in both captures and differ, the first is %d: "+
+				"those of the first capture were taken. If the drive was written to between the two, "+
+				"or is not the same drive, the merged image is neither state of it",
+			c.Sectors(), c[0].Start))
 	}
 	if len(m.o.OtherDrive) > 0 && m.out.FromB > 0 {
 		out = append(out, disk.Warningf(disk.FromAnotherDrive, m.o.OtherDrive[0].Start,

@@ -14,7 +14,8 @@ type level struct {
 }
 
 // rowOfBad is after how many single failures in a row the spot is left: chosen by
-// hand, no source. A lone bad sector is passed, a scratch is not ground into.
+// hand, no source. Behind a lone bad sector reading goes on; of a long scratch no
+// more than its edges are tried here.
 const rowOfBad = 4
 
 // edges works from both ends of a run inwards until a read fails at each. What
@@ -29,6 +30,8 @@ func (e *engine) edges(s disk.Span, lv level) error {
 			return err
 		}
 	}
+	// What lies beside a failure is likely to fail: in the first step it is come at from
+	// the other end alone.
 	if !hit || lv.from != left {
 		var lone bool
 		var err error
@@ -114,8 +117,8 @@ func (e *engine) troubled(x disk.Sector) bool {
 const inOrderBelow = 128
 
 // bisect reads all of the runs: it tries the middle of each, goes on from there
-// in both directions as long as it goes well, and halves what remains. Good
-// islands in a large bad area are found early so, and no spot is hammered.
+// in both directions as long as it goes well, and halves what remains. Good sectors
+// inside a large bad area are found early so, and no spot is read again and again.
 func (e *engine) bisect(queue []disk.Span, lv level) error {
 	for ; len(queue) > 0; queue = queue[1:] {
 		for _, s := range e.rec.states.spans(queue[0], lv.from) {

@@ -83,3 +83,12 @@ func FindPattern(ctx context.Context, src image.Source, progress func(done, tota
 	}
 	return out, nil
 }
+
+// fillMissing puts into the image what stands for a missing sector.
+func (e *engine) fillMissing(s disk.Span) {
+	b := make([]byte, e.rec.SectorSize)
+	if e.rec.MissingAs == FillPattern {
+		putPattern(b, s.Start)
+	}
+	e.j.put(s.Start, b)
+}

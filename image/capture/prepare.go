@@ -61,23 +61,7 @@ func (e *engine) load(g Geometry, p *pair) error {
 	if err != nil {
 		return err
 	}
-	fresh := p.recordMade
-	if !fresh && size == 0 {
-		// Cut off while the record was begun: nothing was read.
-		if fresh, err = record.IsTornOpening(p.record); err != nil {
-			return err
-		}
-	}
-	if fresh {
-		err = e.begin(g)
-	} else {
-		e.rec, err = readFrom(p.record)
-	}
-	var f *record.FormatError
-	if errors.As(err, &f) {
-		e.rec, err = salvageFor(p, g, size)
-	}
-	if err != nil {
+	if err := e.readRecord(g, p, size); err != nil {
 		return err
 	}
 	if err := e.rec.sameGeometry(g); err != nil {
@@ -100,6 +84,8 @@ func (e *engine) load(g Geometry, p *pair) error {
 	for _, s := range changed {
 		e.rec.states.set(s, left)
 	}
+	// Up to here, and in the proof, the record and what was read are left as they were: if
+	// this is another drive, nothing is lost.
 	strange, err := e.firstProof()
 	if err != nil {
 		return err
@@ -110,6 +96,7 @@ func (e *engine) load(g Geometry, p *pair) error {
 			return err
 		}
 	}
+	// A last line that is torn goes before the next is written behind it.
 	if err := e.record.Truncate(e.rec.end.Off); err != nil {
 		return err
 	}
@@ -117,6 +104,28 @@ func (e *engine) load(g Geometry, p *pair) error {
 		return err
 	}
 	return e.beginRun(broken.Union(changed))
+}
+
+// readRecord begins the record, or reads it, or saves what can be proved of one that
+// is damaged. size is that of the image.
+func (e *engine) readRecord(g Geometry, p *pair, size int64) (err error) {
+	fresh := p.recordMade
+	if !fresh && size == 0 {
+		// Cut off while the record was begun: nothing was read.
+		if fresh, err = record.IsTornOpening(p.record); err != nil {
+			return err
+		}
+	}
+	if fresh {
+		err = e.begin(g)
+	} else {
+		e.rec, err = readFrom(p.record)
+	}
+	var f *record.FormatError
+	if errors.As(err, &f) {
+		e.rec, err = salvageFor(p, g, size)
+	}
+	return err
 }
 
 // whatChanged looks for traces of somebody having changed the image since the
@@ -155,7 +164,12 @@ func imageChanged(s disk.Spans) disk.Finding {
 		places += fmt.Sprintf(" and %d more", n)
 	}
 	return disk.Warningf(disk.ImageChanged, s[0].Start,
-		"%d sectors in spans of the image that are no longer what was read from the drive: %s. Something else has written into the image, or its disk is failing. They count as unread and are read anew as long as the drive answers; find out what changed them before you trust the disk", s.Sectors(), places)
+
+		"%d sectors in spans of the image that are no longer what was read from the drive: %s. "+
+			"Something else has written into the image, or its disk is failing. "+
+			"They count as unread and are read anew as long as the drive answers; "+
+			"find out what changed them before you trust the disk",
+		s.Sectors(), places)
 }
 
 // lastPass hashes the image from where the hash has come to while it was

@@ -105,7 +105,9 @@ func (p *pair) openRecord() (err error) {
 	}
 	img, err := p.Storage.Open(p.Image)
 	if err == nil {
-		return errors.Join(&TargetError{p.Image, fmt.Sprintf("it exists and has no record %s, so it is not a capture that could go on; choose another name", p.Target.record())}, img.Close())
+		return errors.Join(&TargetError{p.Image, fmt.Sprintf(
+			"it exists and has no record %s, so it is not a capture that could go on; choose another name",
+			p.Target.record())}, img.Close())
 	} else if !errors.Is(err, fs.ErrNotExist) {
 		return err
 	}

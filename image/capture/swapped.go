@@ -24,6 +24,8 @@ func (e *engine) changed(why string) error {
 	blank := make([]byte, blockBytes)
 	size := int64(e.rec.SectorSize)
 	for _, s := range disk.SpansFrom(theirs) {
+		// The line before the zeros: cut off in between, the record calls unread what the
+		// image still has of the other drive.
 		e.note(record.Line{Verb: record.VerbLeft, Span: s})
 		for !s.Empty() {
 			r := e.cut(s, e.block)

@@ -73,6 +73,7 @@ func (e *engine) try(s disk.Span) (outcome, error) {
 	if err := e.mayGoOn(); err != nil {
 		return 0, err
 	}
+	// Durable before the read: if it takes the machine down, the next run knows where.
 	if err := e.announce(s); err != nil {
 		return 0, err
 	}
@@ -162,7 +163,7 @@ func (e *engine) wokeUp() error {
 }
 
 // waits records durably which read it is that the drive does not answer. If the
-// run is stopped now, by whatever means, the next one knows the culprit. A drive
+// run is stopped now, by whatever means, the next one knows the sectors. A drive
 // that was not yet compared with the record is not worth a line.
 func (e *engine) waits(s disk.Span) error {
 	if e.j == nil {
@@ -222,6 +223,7 @@ func (e *engine) fail(s disk.Span, took time.Duration, err error) error {
 	if fault == image.Gone {
 		return e.goneIn(s)
 	}
+	// A drive that is gone, or another one, says nothing about this sector.
 	if err := e.still(); err != nil {
 		return err
 	}
@@ -253,15 +255,6 @@ func (e *engine) noteFailure(s disk.Span, fault image.Fault) {
 		l.Verb = record.VerbTight
 	}
 	e.note(l)
-}
-
-// fillMissing puts into the image what stands for a missing sector.
-func (e *engine) fillMissing(s disk.Span) {
-	b := make([]byte, e.rec.SectorSize)
-	if e.rec.MissingAs == FillPattern {
-		putPattern(b, s.Start)
-	}
-	e.j.put(s.Start, b)
 }
 
 // probe tells a bad spot from a drive that has gone without saying so, or is
@@ -356,6 +349,7 @@ func (e *engine) mayGoOn() error {
 		now = e.Time.Now()
 	}
 	if e.unsynced >= syncBytes || (e.unsynced > 0 && now.Sub(e.synced) >= syncEvery) {
+		// Before the mark, where it is due: what the mark covers is known to be of this drive.
 		if e.unsynced >= syncBytes || now.Sub(e.compared) >= proveEvery {
 			e.compared = now
 			if _, err := e.prove(); err != nil {
@@ -383,6 +377,7 @@ func (e *engine) spent(why Stop) error {
 }
 
 func (e *engine) takeRest() error {
+	// Nothing is being read: a power cut during the rest must put no sector in doubt.
 	e.window = nil
 	e.note(record.Line{Verb: record.VerbAnswered})
 	if err := e.j.settle(); err != nil {
@@ -396,74 +391,4 @@ func (e *engine) takeRest() error {
 		return &stopped{Interrupted}
 	}
 	return nil
-}
-
-// announce makes sure that the record says, durably, that s is about to be
-// read: alone if it is risky, else with what comes after it in the next second.
-// Single sectors that go well share a line with the few beside them: each line
-// costs a flush of the disk that holds the record.
-func (e *engine) announce(s disk.Span) error {
-	now := e.Time.Now()
-	if alone := e.doubtful(s); alone || e.risky(s) {
-		if s.Count == 1 && e.calm > 0 && !alone {
-			if len(e.window) == 1 && e.window[0].Count == fewSingles && e.window[0].Holds(s.Start) {
-				return nil
-			}
-			s = disk.Span{Start: s.Start / fewSingles * fewSingles, Count: fewSingles}.Common(e.rec.Whole())
-		}
-		e.window, e.windowAt = []disk.Span{s}, now
-		return e.promiseWindow()
-	}
-	age := now.Sub(e.windowAt)
-	if age < time.Second && covered(e.window, s) {
-		return nil
-	}
-	if age < time.Second {
-		e.windowN = min(2*e.windowN, maxWindow*e.block)
-	} else if age > 2*time.Second {
-		e.windowN = max(e.windowN/2, e.block)
-	}
-	e.window, e.windowAt = []disk.Span{s}, now
-	if e.ahead != nil {
-		e.window = e.ahead(e.windowN)
-	}
-	return e.promiseWindow()
-}
-
-func (e *engine) promiseWindow() error {
-	l := record.Line{Verb: record.VerbAbout, Spans: e.window}
-	if err := e.rec.apply(&l); err != nil {
-		return err
-	}
-	return e.j.promise(l)
-}
-
-func covered(window []disk.Span, s disk.Span) bool {
-	for _, w := range window {
-		if w.Covers(s) {
-			return true
-		}
-	}
-	return false
-}
-
-// doubtful tells whether a sector of s was announced before, and no answer came.
-func (e *engine) doubtful(s disk.Span) bool {
-	_, again := e.rec.states.next(s, suspect)
-	_, wary := e.rec.wary.next(s, true)
-	return again || wary
-}
-
-// risky tells whether a read comes after a failure or lies near a bad spot.
-func (e *engine) risky(s disk.Span) bool {
-	if e.calm == 0 && e.bad > 0 {
-		return true
-	}
-	about := disk.Between(max(0, s.Start-e.block), min(e.rec.Sectors, s.End()+e.block))
-	near := false
-	e.rec.states.each(about, func(_ disk.Span, st state) bool {
-		near = st >= failed || st == missing
-		return !near
-	})
-	return near
 }

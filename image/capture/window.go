@@ -1,6 +1,9 @@
 package capture
 
 import (
+	"time"
+
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 )
 
@@ -67,4 +70,74 @@ func (e *engine) again(c Class) error {
 func (e *engine) doubted(classes []Class) error {
 	e.doing = "single sectors where the drive hung"
 	return e.bisect(e.suspects(classes, true), level{from: suspect, size: 1})
+}
+
+// announce makes sure that the record says, durably, that s is about to be
+// read: alone if it is risky, else with what comes after it in the next second.
+// Single sectors that go well share a line with the few beside them: each line
+// costs a flush of the disk that holds the record.
+func (e *engine) announce(s disk.Span) error {
+	now := e.Time.Now()
+	if alone := e.doubtful(s); alone || e.risky(s) {
+		if s.Count == 1 && e.calm > 0 && !alone {
+			if len(e.window) == 1 && e.window[0].Count == fewSingles && e.window[0].Holds(s.Start) {
+				return nil
+			}
+			s = disk.Span{Start: s.Start / fewSingles * fewSingles, Count: fewSingles}.Common(e.rec.Whole())
+		}
+		e.window, e.windowAt = []disk.Span{s}, now
+		return e.promiseWindow()
+	}
+	age := now.Sub(e.windowAt)
+	if age < time.Second && covered(e.window, s) {
+		return nil
+	}
+	if age < time.Second {
+		e.windowN = min(2*e.windowN, maxWindow*e.block)
+	} else if age > 2*time.Second {
+		e.windowN = max(e.windowN/2, e.block)
+	}
+	e.window, e.windowAt = []disk.Span{s}, now
+	if e.ahead != nil {
+		e.window = e.ahead(e.windowN)
+	}
+	return e.promiseWindow()
+}
+
+func (e *engine) promiseWindow() error {
+	l := record.Line{Verb: record.VerbAbout, Spans: e.window}
+	if err := e.rec.apply(&l); err != nil {
+		return err
+	}
+	return e.j.promise(l)
+}
+
+func covered(window []disk.Span, s disk.Span) bool {
+	for _, w := range window {
+		if w.Covers(s) {
+			return true
+		}
+	}
+	return false
+}
+
+// doubtful tells whether a sector of s was announced before, and no answer came.
+func (e *engine) doubtful(s disk.Span) bool {
+	_, again := e.rec.states.next(s, suspect)
+	_, wary := e.rec.wary.next(s, true)
+	return again || wary
+}
+
+// risky tells whether a read comes after a failure or lies near a bad spot.
+func (e *engine) risky(s disk.Span) bool {
+	if e.calm == 0 && e.bad > 0 {
+		return true
+	}
+	about := disk.Between(max(0, s.Start-e.block), min(e.rec.Sectors, s.End()+e.block))
+	near := false
+	e.rec.states.each(about, func(_ disk.Span, st state) bool {
+		near = st >= failed || st == missing
+		return !near
+	})
+	return near
 }

@@ -113,7 +113,10 @@ func (p *Drive) Fetch(run disk.Span) {
 // tell because it went no further.
 func (p *Drive) Findings() []disk.Finding {
 	out := []disk.Finding{disk.Notef(disk.ShortLook, disk.NoSector,
-		"a block device gets a short look only: %s read, each once. Where nothing was looked at nothing is said. To read it all: bootgraft capture", disk.Counted(len(p.seen), "sector"))}
+
+		"a block device gets a short look only: %s read, each once. Where nothing was looked at nothing is "+
+			"said. To read it all: bootgraft capture",
+		disk.Counted(len(p.seen), "sector"))}
 	if p.Trouble != "" {
 		out = append(out, disk.Warningf(disk.LooksIll, disk.NoSector, "the drive looks ill: %s. Do not look any longer; capture it now", p.Trouble))
 	}

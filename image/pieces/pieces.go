@@ -62,7 +62,9 @@ func (p *Drive) Add(start disk.Sector, path, place string) error {
 	case img.Size()%int64(p.size) != 0 || img.Size() == 0:
 		return fmt.Errorf("%s has %d bytes, which are not whole sectors of %d", path, img.Size(), p.size)
 	case start < 0 || q.Count > p.sectors || start > p.sectors-q.Count:
-		return contradiction("%s has %s and would lie at %s: it is not inside the drive of %s. Is --sectors right?", path, disk.Counted(q.Count, "sector"), place, disk.Counted(p.sectors, "sector"))
+		return contradiction(
+			"%s has %s and would lie at %s: it is not inside the drive of %s. Is --sectors right?",
+			path, disk.Counted(q.Count, "sector"), place, disk.Counted(p.sectors, "sector"))
 	}
 	return nil
 }
@@ -89,7 +91,10 @@ func (p *Drive) Agree() error {
 			}
 			if at >= 0 {
 				n := int64(p.size)
-				return contradiction("%s and %s both hold sector %d of the drive and differ there, at byte %d: they are not of one drive, or not from the same time, or --sectors or a place is wrong", b.Img.Name(), a.Img.Name(), at/n, at%n)
+				return contradiction(
+					"%s and %s both hold sector %d of the drive and differ there, at byte %d: "+
+						"they are not of one drive, or not from the same time, or --sectors or a place is wrong",
+					b.Img.Name(), a.Img.Name(), at/n, at%n)
 			}
 		}
 	}

@@ -14,9 +14,15 @@ const maxListed = 200
 // but the file.
 func (m *Manifest) readme() string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "BOOT AREAS OF A DRIVE\n\nThis ZIP file holds the boot areas of one drive of %d sectors of %d bytes:\nwhat lies outside its files and decides whether a device starts from it.\nNo file of the drive is in it.\n", m.Sectors, m.SectorSize)
+	fmt.Fprintf(&b,
+		"BOOT AREAS OF A DRIVE\n\nThis ZIP file holds the boot areas of one drive of %d sectors of %d bytes:\nwhat "+
+			"lies outside its files and decides whether a device starts from it.\nNo file of the drive is in it.\n",
+		m.Sectors, m.SectorSize)
 	if m.FactsOnly {
-		b.WriteString("\nThis one holds facts alone: where things lie, how large they are, the SHA-256\nof each span, and rules if there are any. None of the drive's own bytes is in\nit, so no card can be made from it alone.\n")
+		b.WriteString(
+			"\nThis one holds facts alone: where things lie, how large they are, the SHA-256\nof each span, " +
+				"and rules if there are any. None of the drive's own bytes is in\nit, " +
+				"so no card can be made from it alone.\n")
 	}
 	if m.Drive != "" {
 		b.WriteString("\nDrive: " + oneLine(m.Drive) + "\n")

@@ -46,7 +46,10 @@ func (s *surveyor) withoutBootCode(tables []found, bare *layout.Volume) []found 
 		return tables
 	}
 	if len(m.Entries) > 0 {
-		s.note(disk.Notef(disk.BootCodeNotMBR, 0, "sector 0 is the boot sector of a %s volume; its bytes 446 to 509, read as a partition table, would list %s that cannot be, and are taken for boot code", bare.Kind, entriesText(len(m.Entries))))
+		s.note(disk.Notef(disk.BootCodeNotMBR, 0,
+			"sector 0 is the boot sector of a %s volume; its bytes 446 to 509, read as a partition table, "+
+				"would list %s that cannot be, and are taken for boot code",
+			bare.Kind, entriesText(len(m.Entries))))
 	}
 	s.mbr = nil
 	return slices.DeleteFunc(tables, func(t found) bool { return t.Kind == "mbr" })
@@ -84,7 +87,9 @@ func (s *surveyor) decide(tables []found, bare *layout.Volume) string {
 		}
 		if kind == "none" {
 			kind = "gpt"
-			s.note(disk.Warningf(disk.GPTDamaged, 1, "sector 0 names a GUID partition table, but neither of its copies can be read; nobody knows what the sectors after it are for"))
+			s.note(disk.Warningf(disk.GPTDamaged, 1,
+				"sector 0 names a GUID partition table, but neither of its copies can be read; "+
+					"nobody knows what the sectors after it are for"))
 		}
 	}
 	s.noteStale(tables, kind)
@@ -140,7 +145,10 @@ func (s *surveyor) force(able []*found, bare *layout.Volume) string {
 	if contradicted {
 		who += " and a bare " + bare.Kind + " volume"
 	}
-	s.note(disk.Warningf(disk.TablesConflict, 0, "%s both claim this disk, and none of them wins in silence. What they agree on is listed as such, the rest is disputed", who))
+	s.note(disk.Warningf(disk.TablesConflict, 0,
+		"%s both claim this disk, and none of them wins in silence. What they agree on is listed as such, "+
+			"the rest is disputed",
+		who))
 	return "conflict"
 }
 
@@ -163,7 +171,10 @@ func (s *surveyor) noteStale(tables []found, kind string) {
 		}
 		switch {
 		case t.State == layout.Stale && len(t.Entries) > 0 || t.State == layout.Stale && t.Kind == "gpt":
-			s.note(disk.Warningf(staleCodes[t.Kind], at, "a %s table with %s lies on this disk, but is not in force (%s is): the rest of an earlier use. Nothing in it is interpreted", t.Kind, entriesText(len(t.Entries)), kind))
+			s.note(disk.Warningf(staleCodes[t.Kind], at,
+				"a %s table with %s lies on this disk, but is not in force (%s is): the rest of an earlier use. "+
+					"Nothing in it is interpreted",
+				t.Kind, entriesText(len(t.Entries)), kind))
 		case t.State == layout.Damaged && t.Kind != "mbr" || t.State == layout.Damaged && kind == "none":
 			s.note(disk.Warningf(damagedCodes[t.Kind], at, "something that claims to be a %s table breaks its own rules: %s", t.Kind, t.Evidence[0]))
 		}

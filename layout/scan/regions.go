@@ -61,7 +61,10 @@ func (s *surveyor) claims(tables []found) []claim {
 	}
 	for _, v := range s.out.Volumes {
 		if v.Index == 0 {
-			out = append(out, claim{v.Span, "bare", layout.RoleVolume, layout.FromStart, volumeName(&v, ""), "a " + v.Kind + " volume begins at sector 0 and states this size"})
+			out = append(out, claim{
+				v.Span, "bare", layout.RoleVolume, layout.FromStart, volumeName(&v, ""),
+				"a " + v.Kind + " volume begins at sector 0 and states this size",
+			})
 		}
 	}
 	return out
@@ -94,13 +97,18 @@ func (s *surveyor) tableClaims(t *found) []claim {
 			}
 			return out
 		}
-		own(t.Own, layout.RoleDisputed, layout.FromStart, fmt.Sprintf("%s %s table", t.State, t.Kind), fmt.Sprintf("a %s table that is not in force says that it owns them", t.Kind))
+		own(t.Own, layout.RoleDisputed, layout.FromStart, fmt.Sprintf("%s %s table", t.State, t.Kind), fmt.Sprintf(
+			"a %s table that is not in force says that it owns them",
+			t.Kind))
 		return out
 	}
 	for _, e := range t.Entries {
 		if isVolume(e) {
 			v := s.out.Volume(e.Index)
-			out = append(out, claim{e.Span, t.Kind, layout.RoleVolume, layout.Movable, entryName(e, v), fmt.Sprintf("entry %d of the %s table, type %s", e.Index, t.Kind, e.Type)})
+			out = append(out, claim{
+				e.Span, t.Kind, layout.RoleVolume, layout.Movable, entryName(e, v),
+				fmt.Sprintf("entry %d of the %s table, type %s", e.Index, t.Kind, e.Type),
+			})
 		}
 	}
 	return out
@@ -177,7 +185,10 @@ func (s *surveyor) afterEntries(r layout.Region) error {
 	}
 	tail := layout.Region{
 		Span: disk.Between(c.First, r.End()), Role: layout.RoleTail, Anchor: layout.FromEnd, Name: "tail",
-		Evidence: []string{fmt.Sprintf("first sector in use after the last entry is %d; firmware that keeps something here counts it from the end of the disk", c.First)},
+		Evidence: []string{fmt.Sprintf(
+			"first sector in use after the last entry is %d; firmware that keeps something here counts it from the "+
+				"end of the disk",
+			c.First)},
 	}
 	if tail.Count <= HashLimit {
 		return s.keep(tail)

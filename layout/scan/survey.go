@@ -123,7 +123,10 @@ func (s *surveyor) oddBytes() error {
 	sum := sha256.Sum256(b)
 	s.out.OddBytes, s.out.OddSHA256 = int(odd), hex.EncodeToString(sum[:])
 	s.note(disk.Warningf(disk.OddBytes, s.out.Sectors,
-		"the file ends %s into a sector of %s. These bytes (SHA-256 %s) belong to no sector and are not carried; a plan needs --accept odd-bytes. Was the copy cut short, or is it another sector size (--sector-size)?",
+
+		"the file ends %s into a sector of %s. These bytes (SHA-256 %s) belong to no sector and are not "+
+			"carried; a plan needs --accept odd-bytes. Was the copy cut short, "+
+			"or is it another sector size (--sector-size)?",
 		disk.Counted(odd, "byte"), disk.Grouped(int64(n)), s.out.OddSHA256))
 	return nil
 }
@@ -164,7 +167,10 @@ func (s *surveyor) volumes(tables []found, bare *layout.Volume) error {
 		s.out.Volumes = append(s.out.Volumes, *bare)
 	} else if bare != nil {
 		s.note(disk.Warningf(disk.VolumeBesideTable, bare.Start,
-			"a %s volume without a table (%s) is also found on this disk: the rest of an earlier use, or a hybrid disc. The %s table is in force, and nothing in the volume is interpreted", bare.Kind, disk.Counted(bare.Count, "sector"), s.out.Table))
+
+			"a %s volume without a table (%s) is also found on this disk: the rest of an earlier use, "+
+				"or a hybrid disc. The %s table is in force, and nothing in the volume is interpreted",
+			bare.Kind, disk.Counted(bare.Count, "sector"), s.out.Table))
 	}
 	for i := range tables {
 		t := &tables[i]

@@ -142,16 +142,24 @@ func (s *surveyor) divide(r layout.Region, seen *runs, atEnd bool) error {
 	default:
 		s.out.TailUndecided = true
 		s.note(disk.Warningf(disk.TailUndecided, seen.lastRun,
-			"the disk has no table, and no run of at most %d MiB after at least %d KiB of blank ends it: whether its last sectors are a tail or a recording cannot be told. On another size they stay at their old address; --tail end or both says that they count from the end", TailLimit>>20, TailGap>>10))
+
+			"the disk has no table, and no run of at most %d MiB after at least %d KiB of blank ends it: "+
+				"whether its last sectors are a tail or a recording cannot be told. "+
+				"On another size they stay at their old address; --tail end or both says that they count from the "+
+				"end",
+			TailLimit>>20, TailGap>>10))
 	}
 	headEnd := r.End()
 	if seen.headEnd > r.Start && seen.headEnd < tailAt {
 		headEnd = seen.headEnd
 	}
 	parts := []layout.Region{
-		{Span: disk.Between(r.Start, min(headEnd, tailAt)), Role: layout.RoleUnknown, Anchor: layout.FromStart, Name: "head", Evidence: []string{"the first run of sectors in use"}},
-		{Span: disk.Between(headEnd, tailAt), Role: layout.RoleUnknown, Anchor: layout.FromStart, Name: "rest", Evidence: []string{"nobody claims it"}},
-		{Span: disk.Between(tailAt, r.End()), Role: layout.RoleTail, Anchor: layout.FromEnd, Name: "tail", Evidence: []string{fmt.Sprintf("the last run of sectors in use, after at least %d KiB of blank", TailGap>>10)}},
+		{Span: disk.Between(r.Start, min(headEnd, tailAt)), Role: layout.RoleUnknown, Anchor: layout.FromStart,
+			Name: "head", Evidence: []string{"the first run of sectors in use"}},
+		{Span: disk.Between(headEnd, tailAt), Role: layout.RoleUnknown, Anchor: layout.FromStart,
+			Name: "rest", Evidence: []string{"nobody claims it"}},
+		{Span: disk.Between(tailAt, r.End()), Role: layout.RoleTail, Anchor: layout.FromEnd, Name: "tail",
+			Evidence: []string{fmt.Sprintf("the last run of sectors in use, after at least %d KiB of blank", TailGap>>10)}},
 	}
 	for _, p := range parts {
 		if p.Empty() {

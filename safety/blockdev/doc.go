@@ -27,13 +27,18 @@ type BusyError struct {
 
 func (e *BusyError) Error() string {
 	if len(e.Mounts) == 0 {
-		return fmt.Sprintf("refusing to read %s: another program or the kernel holds it (a mount in another namespace, swap, RAID, an encrypted volume, or another capture)", e.Path)
+		return fmt.Sprintf(
+			"refusing to read %s: another program or the kernel holds it (a mount in another namespace, swap, "+
+				"RAID, an encrypted volume, or another capture)",
+			e.Path)
 	}
 	lines := make([]string, len(e.Mounts))
 	for i, m := range e.Mounts {
 		lines[i] = "umount " + quote(m)
 	}
-	return fmt.Sprintf("refusing to read %s: it is mounted, and a mounted old drive is worn and may be changed; first run: %s", e.Path, strings.Join(lines, " && "))
+	return fmt.Sprintf(
+		"refusing to read %s: it is mounted, and a mounted old drive is worn and may be changed; first run: %s",
+		e.Path, strings.Join(lines, " && "))
 }
 
 // quote makes a folder safe to paste into a shell.

@@ -131,7 +131,10 @@ func farFileSystem(path string, mounts []mount) uint64 {
 }
 
 func (l Loop) unanswered() error {
-	return fmt.Errorf("what lies below %s cannot be found out: the file system of its file %s does not answer. Repair that, or detach it: losetup -d %s", l.Node, l.File, l.Node)
+	return fmt.Errorf(
+		"what lies below %s cannot be found out: the file system of its file %s does not answer. Repair that, "+
+			"or detach it: losetup -d %s",
+		l.Node, l.File, l.Node)
 }
 
 // askLoop returns device and inode of the file below l, and its device number

@@ -53,7 +53,9 @@ func otherText(o otherUse) string {
 	if o.Sectors == 1 {
 		verb = "belongs"
 	}
-	return fmt.Sprintf("%s in use that %s to nothing known here, the first is sector %s: a device may keep recordings so", disk.Counted(o.Sectors, "sector"), verb, disk.Grouped(o.First))
+	return fmt.Sprintf(
+		"%s in use that %s to nothing known here, the first is sector %s: a device may keep recordings so",
+		disk.Counted(o.Sectors, "sector"), verb, disk.Grouped(o.First))
 }
 
 // HoldsFiles tells whether files may be lost when the card is written.
@@ -66,6 +68,8 @@ func Look(ctx context.Context, src image.Source) (*Card, error) {
 	if !ok {
 		looked = safety.LookThrough(src)
 	}
+	// All is read through one Looked: the confirmation word stands for what it has read,
+	// and the same sectors are read again before the fence.
 	g := &scan.Glance{Source: looked}
 	s, err := scan.Run(ctx, g, scan.Options{Short: true})
 	if err != nil {
@@ -116,6 +120,7 @@ func Look(ctx context.Context, src image.Source) (*Card, error) {
 		g.Failed = fmt.Errorf("%s cannot be read, the first is sector %s", disk.Counted(bad.Sectors(), "sector"), disk.Grouped(bad[0].Start))
 	}
 	if g.Failed != nil {
+		// What could not be read may hold files: whoever writes is asked as if it did.
 		c.Closed = true
 		c.Lines = append(c.Lines, fmt.Sprintf("and perhaps more, for not everything could be read: %v", g.Failed))
 	}

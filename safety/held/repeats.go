@@ -43,6 +43,7 @@ func FoundAgain(src image.Source, volumes []layout.Volume) (disk.Sector, error) 
 		}
 		tells = append(tells, more...)
 	}
+	// Memory comes in powers of two (common practice, no source).
 	for apart := leastApart / n; apart < image.Sectors(src); apart *= 2 {
 		again, err := allAgain(src, tells, apart)
 		switch {

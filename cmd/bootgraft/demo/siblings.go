@@ -9,7 +9,12 @@ import (
 // siblings compares the drives of four units of another invented device.
 func (d *demo) siblings() error {
 	d.title("A device that keeps a layout of its own")
-	d.tell("The Bramble Eight, an invented tabletop multitrack, knows neither partitions nor files. Its system area holds the size of the disk in three places and a checksum over one of them, and is repeated at the end of the disk. A card of another size needs all of that changed, and nothing else. Nobody has its manual; but there are four units, with disks of three sizes: the two of one size tell what belongs to the unit.")
+	d.tell(
+		"The Bramble Eight, an invented tabletop multitrack, knows neither partitions nor files. " +
+			"Its system area holds the size of the disk in three places and a checksum over one of them, " +
+			"and is repeated at the end of the disk. A card of another size needs all of that changed, " +
+			"and nothing else. Nobody has its manual; but there are four units, with disks of three sizes: " +
+			"the two of one size tell what belongs to the unit.")
 	args := []string{"compare"}
 	for _, m := range modelDrives {
 		if err := makeModelDrive(d.path(m.file), m.sectors, m.serial); err != nil {

@@ -83,8 +83,14 @@ func (d *demo) makeDrive() error {
 	if err := MakeDrive(d.path("recorder.img")); err != nil {
 		return fmt.Errorf("making the invented drive: %w", err)
 	}
-	d.tell("The field recorder of the Quillhaven Song-Collecting Society (device and society are invented) starts from a small hard disk. Its maker put the start-up program into the sectors before the first volume, with a check sum and the size of the disk, and the calibration at the very end of the disk.")
-	d.tell(fmt.Sprintf("The drive is dying: some sectors cannot be read any more, and its plug is loose. This program plays it, under the name %s. What it held when it was well is in %s, to compare and to try things with.", plug, d.path("recorder.img")))
+	d.tell(
+		"The field recorder of the Quillhaven Song-Collecting Society (device and society are invented) starts " +
+			"from a small hard disk. Its maker put the start-up program into the sectors before the first volume, " +
+			"with a check sum and the size of the disk, and the calibration at the very end of the disk.")
+	d.tell(fmt.Sprintf(
+		"The drive is dying: some sectors cannot be read any more, and its plug is loose. This program plays it, "+
+			"under the name %s. What it held when it was well is in %s, to compare and to try things with.",
+		plug, d.path("recorder.img")))
 	return nil
 }
 
@@ -103,7 +109,9 @@ func (d *demo) rescue() error {
 		return err
 	}
 	d.ui.Answerf("\n")
-	d.tell("It is plugged in again. The same command goes on where it was, after it has made sure that it is the same drive. What stays missing is named, sector by sector.")
+	d.tell(
+		"It is plugged in again. The same command goes on where it was, after it has made sure that it is the same " +
+			"drive. What stays missing is named, sector by sector.")
 	d.plugIn(drive)
 	return d.typed(talk.ExitIncomplete, command...)
 }
@@ -123,7 +131,9 @@ func (d *demo) survey() error {
 
 func (d *demo) larger() error {
 	d.title("A larger card")
-	d.tell("The plan says where every sector of the card comes from, before there is a card. That sectors are missing has to be accepted, by the code that is printed.")
+	d.tell(
+		"The plan says where every sector of the card comes from, before there is a card. " +
+			"That sectors are missing has to be accepted, by the code that is printed.")
 	plan, img := d.path("larger.plan"), d.path("larger-card.img")
 	command := []string{"plan", d.captured(), "--size", fmt.Sprintf("%ds", largerCard), "-o", plan}
 	if err := d.typed(talk.ExitRefused, command...); err != nil {
@@ -156,12 +166,15 @@ func (d *demo) prove(commands ...[]string) error {
 func (d *demo) tooSmall() error {
 	d.title("A card that is too small")
 	d.tell("What does not fit is refused with exact numbers, and nothing is written.")
-	return d.typed(talk.ExitRefused, append([]string{"plan", d.captured(), "--size", fmt.Sprintf("%ds", tooSmallCard), "-o", d.path("small.plan")}, accepted...)...)
+	line := []string{"plan", d.captured(), "--size", fmt.Sprintf("%ds", tooSmallCard), "-o", d.path("small.plan")}
+	return d.typed(talk.ExitRefused, append(line, accepted...)...)
 }
 
 func (d *demo) smaller() error {
 	d.title("A smaller card that will do")
-	d.tell("The volume shrinks in its place: only clusters beyond its new end would have to move, and its tables, boot sectors and the partition table follow. The tail moves as one block to the new end.")
+	d.tell(
+		"The volume shrinks in its place: only clusters beyond its new end would have to move, and its tables, " +
+			"boot sectors and the partition table follow. The tail moves as one block to the new end.")
 	plan, img := d.path("smaller.plan"), d.path("smaller-card.img")
 	if err := d.typed(talk.ExitDone, append([]string{"plan", d.captured(), "--size", fmt.Sprintf("%ds", smallerCard), "-o", plan}, accepted...)...); err != nil {
 		return err
@@ -181,7 +194,10 @@ func (d *demo) damage() error {
 
 func (d *demo) end() error {
 	d.title("With a drive of your own")
-	d.tell(fmt.Sprintf("Everything is in %s; delete it when you like. Read SAFETY.md first: mains and battery voltages, static charge and hot tools can hurt you and the device.", d.dir))
+	d.tell(fmt.Sprintf(
+		"Everything is in %s; delete it when you like. Read SAFETY.md first: mains and battery voltages, "+
+			"static charge and hot tools can hurt you and the device.",
+		d.dir))
 	d.ui.Answerf(`
   sudo bootgraft capture /dev/sdX old.img        read the drive, once
   bootgraft survey old.img                       what is on it

@@ -42,7 +42,9 @@ type capacityTest struct {
 // does it; pull makes a quick one in two halves.
 func Test(ctx context.Context, u *talk.UI, path, kind string, pull bool, flags Flags) error {
 	if img, err := image.Open(path, 512); err == nil {
-		return errors.Join(talk.Refusef("%s is an image file; only a card can be other than it says. To look at it: bootgraft card %s", path, words.Shell(path)), img.Close())
+		return errors.Join(talk.Refusef(
+			"%s is an image file; only a card can be other than it says. To look at it: bootgraft card %s",
+			path, words.Shell(path)), img.Close())
 	}
 	w, err := openCard(ctx, u, path, flags)
 	if err != nil {
@@ -144,7 +146,10 @@ func (t *capacityTest) showQuick() {
 	t.Wrapped("  1. ", "What fewer than 500 sectors hold, spread over the whole card, is kept in the receipt.")
 	t.Wrapped("  2. ", "Each of them gets a stamp of its own. All are read back past every cache, and the start and a stretch at the end are read as well.")
 	if t.req.Pull {
-		t.Wrapped("  3. ", "It stops there, with 7, and the stamps stay on the card. Pull it, wait ten seconds, put it back in, and type the same line without --confirm: the second half reads the stamps and puts back what they replaced. Do not use the card before.")
+		t.Wrapped("  3. ",
+			"It stops there, with 7, and the stamps stay on the card. Pull it, wait ten seconds, put it back in, "+
+				"and type the same line without --confirm: the second half reads the stamps and puts back what they "+
+				"replaced. Do not use the card before.")
 	} else {
 		t.Wrapped("  3. ", "What they held is put back and read back. Fewer than 1,000 sectors are written in all; it takes seconds.")
 	}
@@ -233,7 +238,10 @@ func (t *capacityTest) tested(c safety.Capacity) error {
 	t.Wrapped("", fmt.Sprintf("%s: %s", t.path, verdictText(c, size, t.kind)))
 	t.Wrapped("  ", fmt.Sprintf("%s tested, %s written", disk.Counted(c.Tested, "sector"), disk.Counted(c.Written, "sector")))
 	if c.Unread > 0 {
-		t.Wrapped("  ", fmt.Sprintf("It has bad sectors: %s could not be read, and so were left as they are. --write-test full writes every one, which cures those that lost power while they were written", disk.Counted(c.Unread, "sector")))
+		t.Wrapped("  ", fmt.Sprintf(
+			"It has bad sectors: %s could not be read, and so were left as they are. "+
+				"--write-test full writes every one, which cures those that lost power while they were written",
+			disk.Counted(c.Unread, "sector")))
 	}
 	switch {
 	case t.kind == Quick:
@@ -248,10 +256,14 @@ func (t *capacityTest) tested(c safety.Capacity) error {
 		t.Wrapped("  ", fmt.Sprintf("The card holds noise, and its ends are blank; the receipt %s has the old tables", c.Receipt))
 	}
 	if c.Trick != safety.Honest {
-		return talk.Coded(talk.ExitDifferent, fmt.Errorf("%s is not what it says: of its %s at most %s can be relied on. Do not put it into a device", t.path, disk.Counted(c.Sectors, "sector"), disk.Grouped(c.Real)))
+		return talk.Coded(talk.ExitDifferent, fmt.Errorf(
+			"%s is not what it says: of its %s at most %s can be relied on. Do not put it into a device",
+			t.path, disk.Counted(c.Sectors, "sector"), disk.Grouped(c.Real)))
 	}
 	if c.Unread > 0 {
-		return talk.Coded(talk.ExitDifferent, fmt.Errorf("%s is as large as it says, and %s of it cannot be read. Do not put it into a device", t.path, disk.Counted(c.Unread, "sector")))
+		return talk.Coded(talk.ExitDifferent, fmt.Errorf(
+			"%s is as large as it says, and %s of it cannot be read. Do not put it into a device",
+			t.path, disk.Counted(c.Unread, "sector")))
 	}
 	t.Answerf("\nTo plan for a card of exactly this size:\n\n  %s\n", page.PlanLine(c.Sectors, size))
 	return nil
@@ -262,7 +274,10 @@ func (t *capacityTest) waits() error {
 	t.Answerf("%s: the first half is done, and its stamps are on the card.\n", t.path)
 	t.Wrapped("  ", "Pull the card now, wait ten seconds, and put it back in; it may get another name. Then type:")
 	t.Answerf("\n  %s\n\n", t.secondLine())
-	t.Wrapped("  ", fmt.Sprintf("Do not use it before: what the stamps replaced is in the receipt %s. The second half puts it back; without it, this does:", t.req.Receipt))
+	t.Wrapped("  ", fmt.Sprintf(
+		"Do not use it before: what the stamps replaced is in the receipt %s. The second half puts it back; "+
+			"without it, this does:",
+		t.req.Receipt))
 	t.Answerf("%s\n", t.undoLine(t.req.Receipt))
 	return talk.Coded(talk.ExitStopped, talk.ErrSaid)
 }

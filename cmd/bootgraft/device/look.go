@@ -51,7 +51,10 @@ func OpenLook(ctx context.Context, u *talk.UI, path string, sectorSize int, size
 		return nil, lookError(path, err)
 	}
 	if input.IsPlan(img) {
-		return nil, errors.Join(talk.Usagef("%s is a plan, and what is wanted here is a card, or an image of one. What it plans: bootgraft files --plan %s", path, words.Shell(path)), img.Close())
+		return nil, errors.Join(talk.Usagef(
+			"%s is a plan, and what is wanted here is a card, or an image of one. What it plans: "+
+				"bootgraft files --plan %s",
+			path, words.Shell(path)), img.Close())
 	}
 	if err := input.OtherThanDrive(path, "a card, or an image of one"); err != nil {
 		return nil, errors.Join(err, img.Close())

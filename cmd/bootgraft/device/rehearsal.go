@@ -151,7 +151,9 @@ func (w *work) rehearsed(r *safety.Rehearsal) (word string, err error) {
 	w.Document(j)
 	w.show(r)
 	if c := r.Unstable; c.Sectors > 0 {
-		w.Wrapped("  Look out: ", fmt.Sprintf("it answers differently from one time to the next: %s that were read twice, the first is sector %s. It can be tested all the same, but what is read of it, and put back, may be wrong.",
+		w.Wrapped("  Look out: ", fmt.Sprintf(
+			"it answers differently from one time to the next: %s that were read twice, the first is sector %s. "+
+				"It can be tested all the same, but what is read of it, and put back, may be wrong.",
 			disk.Counted(c.Sectors, "sector"), disk.Grouped(c.First)))
 	}
 	w.cautions()
@@ -173,7 +175,10 @@ func (w *work) cautions() {
 	w.Answerf("\nBefore you go on\n")
 	w.Wrapped("  - ", "Is it the right card? Read its size and name above once more, and pull every disk that is not needed.")
 	w.Wrapped("  - ", "Keep the old drive as it is, and write only while you can leave the card in its reader.")
-	w.Wrapped("  - ", "Inside the device: mains and battery voltages, charged capacitors, static discharge and hot tools can hurt you and it. Unplug it, take out the battery, follow your local rules, and leave to licensed people what is theirs. More in SAFETY.md.")
+	w.Wrapped("  - ",
+		"Inside the device: mains and battery voltages, charged capacitors, "+
+			"static discharge and hot tools can hurt you and it. Unplug it, take out the battery, "+
+			"follow your local rules, and leave to licensed people what is theirs. More in SAFETY.md.")
 }
 
 // stopped gives work that did not come to its end its exit code, and says how
@@ -189,7 +194,10 @@ func (w *work) stopped(err error) error {
 		if stop.Gone() {
 			next = "put the card back in, see which name it has now"
 		}
-		return talk.Coded(talk.ExitFenced, fmt.Errorf("%w\nThe receipt %s says how far it came. Nothing else was touched. To go on %s, then type the same command without --confirm: it is rehearsed again and gives a new word", err, w.req.Receipt, next))
+		return talk.Coded(talk.ExitFenced, fmt.Errorf(
+			"%w\nThe receipt %s says how far it came. Nothing else was touched. To go on %s, "+
+				"then type the same command without --confirm: it is rehearsed again and gives a new word",
+			err, w.req.Receipt, next))
 	case errors.As(err, &no):
 		return w.refused(no)
 	case errors.Is(err, context.Canceled):

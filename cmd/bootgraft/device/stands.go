@@ -25,9 +25,15 @@ func (w *work) stands() (string, int) {
 	case r.Finished():
 		return fmt.Sprintf("By its receipt, the work on %s is done, and it was not detached: pull it", w.path), talk.ExitFenced
 	case r.Kind == receipt.QuickTest:
-		return fmt.Sprintf("By its receipt, the test of %s was broken off, and its stamps may still lie there. To put back what they replaced: %s", w.path, w.undoCommand(w.req.Receipt)), talk.ExitFenced
+		return fmt.Sprintf(
+			"By its receipt, the test of %s was broken off, and its stamps may still lie there. "+
+				"To put back what they replaced: %s",
+			w.path, w.undoCommand(w.req.Receipt)), talk.ExitFenced
 	case r.Kind == receipt.FullTest && r.All:
-		return fmt.Sprintf("By its receipt, the test of %s was broken off, and it holds noise as far as the test came. To put back what it held: %s", w.path, w.undoCommand(w.req.Receipt)), talk.ExitFenced
+		return fmt.Sprintf(
+			"By its receipt, the test of %s was broken off, and it holds noise as far as the test came. "+
+				"To put back what it held: %s",
+			w.path, w.undoCommand(w.req.Receipt)), talk.ExitFenced
 	case r.Kind == receipt.FullTest:
 		return fmt.Sprintf("By its receipt, the test of %s was broken off, and it holds noise as far as the test came", w.path), talk.ExitFenced
 	}

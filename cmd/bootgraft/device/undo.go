@@ -57,7 +57,9 @@ func (d *undoing) show(*safety.Rehearsal) {
 	}
 	d.Wrapped("  ", fmt.Sprintf("%s of the receipt of %s are put back: %s. The write had come to: %s.",
 		disk.Counted(n, "sector"), r.Created.Local().Format("2 January 2006, 15:04"), what, r.Stage))
-	d.Wrapped("  ", fmt.Sprintf("%s (%s) are written and read back; all others are not touched.", disk.Counted(n, "sector"), disk.BytesText(int64(n)*int64(r.Card.SectorSize))))
+	d.Wrapped("  ", fmt.Sprintf(
+		"%s (%s) are written and read back; all others are not touched.",
+		disk.Counted(n, "sector"), disk.BytesText(int64(n)*int64(r.Card.SectorSize))))
 }
 
 func (d *undoing) write(ctx context.Context, p *safety.Permit) error {

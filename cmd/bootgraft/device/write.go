@@ -63,9 +63,13 @@ func (d *deviceWrite) show(r *safety.Rehearsal) {
 	d.Answerf("\nWhat will happen\n")
 	switch {
 	case r.Finished:
-		d.Wrapped("  ", "All of it was written, and only the receipt does not say so. The whole card is compared with the plan; if it is as planned, that is noted, and nothing is written.")
+		d.Wrapped("  ",
+			"All of it was written, and only the receipt does not say so. The whole card is compared with the "+
+				"plan; if it is as planned, that is noted, and nothing is written.")
 	case r.Receipt != nil:
-		d.Wrapped("  ", fmt.Sprintf("An unfinished write is continued; it stopped at: %s, with the data before sector %s on the card.", r.Receipt.Stage, disk.Grouped(r.Receipt.Upto)))
+		d.Wrapped("  ", fmt.Sprintf(
+			"An unfinished write is continued; it stopped at: %s, with the data before sector %s on the card.",
+			r.Receipt.Stage, disk.Grouped(r.Receipt.Upto)))
 	}
 	total := map[layout.Op]disk.Sector{}
 	for _, q := range p.Pieces {
@@ -73,9 +77,12 @@ func (d *deviceWrite) show(r *safety.Rehearsal) {
 	}
 	size := int64(p.Target.SectorSize)
 	written := p.Target.Sectors - total[layout.Leave]
-	d.Wrapped("  1. ", "Both ends of the card and the places of its tables become blank, old and new ones. From here on it is no disk for any system, until the last step.")
+	d.Wrapped("  1. ",
+		"Both ends of the card and the places of its tables become blank, old and new ones. "+
+			"From here on it is no disk for any system, until the last step.")
 	d.Wrapped("  2. ", fmt.Sprintf("%s (%s) are written and read back past every cache: %s copied from the drive, %s made new, %s zeros.",
-		disk.Counted(written, "sector"), disk.BytesText(int64(written)*size), disk.Grouped(total[layout.Copy]), disk.Grouped(total[layout.Render]), disk.Grouped(total[layout.Zero])))
+		disk.Counted(written, "sector"), disk.BytesText(int64(written)*size),
+		disk.Grouped(total[layout.Copy]), disk.Grouped(total[layout.Render]), disk.Grouped(total[layout.Zero])))
 	d.Wrapped("  3. ", "Second copies of tables, then first copies, then sector 0; each is flushed and read back.")
 	if n := total[layout.Leave]; n > 0 {
 		d.Wrapped("     ", fmt.Sprintf("%s are not touched.", disk.Counted(n, "sector")))
@@ -94,7 +101,9 @@ func (d *deviceWrite) showUndo(r *receipt.Receipt) {
 	if keepAll {
 		d.Wrapped("  ", "Everything: whatever is replaced is kept in the receipt first, compressed.")
 	} else {
-		d.Wrapped("  ", "The tables and both ends, as long as the data of step 2 was not begun; after that nothing. To keep everything that is replaced, at the price of its space: --keep all")
+		d.Wrapped("  ",
+			"The tables and both ends, as long as the data of step 2 was not begun; after that nothing. "+
+				"To keep everything that is replaced, at the price of its space: --keep all")
 	}
 	d.Wrapped("  ", "Receipt: "+d.req.Receipt)
 }
@@ -112,7 +121,9 @@ func (d *deviceWrite) write(ctx context.Context, p *safety.Permit) error {
 // wrote says what was written, and lets the card go.
 func (d *deviceWrite) wrote(res safety.DeviceResult) error {
 	d.Document(document.NewCardWritten(document.KindWrite, d.path, res))
-	d.Answerf("%s is written and read back: %s\n  %s written", d.path, disk.SizeText(res.Sectors, d.job.Plan.Target.SectorSize), disk.Counted(res.Written, "sector"))
+	d.Answerf(
+		"%s is written and read back: %s\n  %s written",
+		d.path, disk.SizeText(res.Sectors, d.job.Plan.Target.SectorSize), disk.Counted(res.Written, "sector"))
 	if res.Left > 0 {
 		d.Answerf(", %s not touched", disk.Grouped(res.Left))
 	}
@@ -123,7 +134,9 @@ func (d *deviceWrite) wrote(res safety.DeviceResult) error {
 	if res.NotNoted != nil {
 		return notNoted(res.NotNoted)
 	}
-	d.Answerf("\nTo compare every sector once more, in this reader or another one:\n\n  bootgraft verify %s %s%s\n", words.Shell(d.plan), words.Shell(d.path), d.job.Words)
+	d.Answerf(
+		"\nTo compare every sector once more, in this reader or another one:\n\n  bootgraft verify %s %s%s\n",
+		words.Shell(d.plan), words.Shell(d.path), d.job.Words)
 	if res.Missing > 0 {
 		return talk.Coded(talk.ExitIncomplete, fmt.Errorf("done, but %s sectors that the source does not know are zeros on the card", disk.Grouped(res.Missing)))
 	}
@@ -132,5 +145,9 @@ func (d *deviceWrite) wrote(res safety.DeviceResult) error {
 
 // notNoted ends work that was done and that its receipt does not call done.
 func notNoted(err *safety.NotNotedError) error {
-	return talk.Coded(talk.ExitStopped, fmt.Errorf("%w\nWithout it the receipt does not say that this card was finished. Make room where it lies and type the same command without --confirm: it looks at the whole card and adds the line", err))
+	return talk.Coded(talk.ExitStopped, fmt.Errorf(
+		"%w\nWithout it the receipt does not say that this card was finished. "+
+			"Make room where it lies and type the same command without --confirm: "+
+			"it looks at the whole card and adds the line",
+		err))
 }

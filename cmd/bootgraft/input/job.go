@@ -73,7 +73,9 @@ func staleError(p *plan.Plan, src *Source, err error) error {
 			"  given:  %s, of the same size, and check number %s\n"+
 			"Give the right one with --source, or plan again for this one", src.Path, wanted, stale.Want, src.Path, stale.Have)
 	}
-	return talk.Refusef("%s is not the source of this plan: it is another drive.\n  wanted: %s\n  given:  %s, which has %s\nGive the right one with --source, or plan again for this one",
+	return talk.Refusef(
+		"%s is not the source of this plan: it is another drive.\n  wanted: %s\n  given:  %s, "+
+			"which has %s\nGive the right one with --source, or plan again for this one",
 		src.Path, wanted, src.Path, disk.SizeText(image.Sectors(src), src.SectorSize()))
 }
 

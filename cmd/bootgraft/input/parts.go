@@ -56,7 +56,10 @@ func parsePart(text string, n disk.Sector) (start disk.Sector, path, place strin
 	number, fromEnd := strings.CutPrefix(strings.TrimSuffix(place, "s"), "end-")
 	at, err := strconv.ParseInt(number, 10, 62)
 	if !ok || err != nil || at < 0 || path == "" {
-		return 0, "", "", talk.Usagef("--part %s is not understood: it is PLACE=FILE, and PLACE is a sector, as in 0s=head.bin, or counted from the end, as in end-131072s=tail.bin", text)
+		return 0, "", "", talk.Usagef(
+			"--part %s is not understood: it is PLACE=FILE, and PLACE is a sector, as in 0s=head.bin, "+
+				"or counted from the end, as in end-131072s=tail.bin",
+			text)
 	}
 	start = disk.Sector(at)
 	if fromEnd {

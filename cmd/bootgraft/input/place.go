@@ -35,7 +35,10 @@ func ImagePlace(source, img string) error {
 		return talk.Refusef("%s would lie among the device nodes, in memory, and be gone after the next start; give a place on another disk", img)
 	}
 	if _, err := os.Lstat(source + capture.RecordSuffix); err == nil && source != "next" {
-		return talk.Refusef("%s is a capture already: to keep it elsewhere copy it together with %s%s; to put two captures together use --merge", source, source, capture.RecordSuffix)
+		return talk.Refusef(
+			"%s is a capture already: to keep it elsewhere copy it together with %s%s; "+
+				"to put two captures together use --merge",
+			source, source, capture.RecordSuffix)
 	}
 	return nil
 }
@@ -51,7 +54,10 @@ func OnAnotherDisk(d capture.Drive, img string) error {
 		return fmt.Errorf("whether %s lies on %s could not be found out: %w", img, src.Name(), err)
 	}
 	if on {
-		return talk.Refusef("%s would lie on the old drive itself, %s, and writing it would destroy what is to be saved; give a place on another disk", img, src.Name())
+		return talk.Refusef(
+			"%s would lie on the old drive itself, %s, and writing it would destroy what is to be saved; "+
+				"give a place on another disk",
+			img, src.Name())
 	}
 	return nil
 }

@@ -39,7 +39,9 @@ func planForSource(path string) error {
 func CheckPlanFirst(verb string, args []string) error {
 	switch {
 	case len(args) == 2 && !IsPlanFile(args[0]) && IsPlanFile(args[1]):
-		return talk.Usagef("%s is a plan, and %s is none: the plan comes first:\n\n  bootgraft %s %s %s", args[1], args[0], verb, words.Shell(args[1]), words.Shell(args[0]))
+		return talk.Usagef(
+			"%s is a plan, and %s is none: the plan comes first:\n\n  bootgraft %s %s %s",
+			args[1], args[0], verb, words.Shell(args[1]), words.Shell(args[0]))
 	case len(args) == 1 && IsPlanFile(args[0]):
 		return talk.Usagef("%s is a plan; which card is compared with it? bootgraft %s %s card.img", args[0], verb, words.Shell(args[0]))
 	}
@@ -52,10 +54,15 @@ func CheckReceiptFirst(args []string) error {
 	first, second := safety.OwnKind(args[0]), safety.OwnKind(args[1])
 	switch {
 	case first != safety.ReceiptFile && second == safety.ReceiptFile:
-		return talk.Usagef("%s is a receipt, and %s is none: the receipt comes first:\n\n  sudo bootgraft undo %s %s --device", args[1], args[0], words.Shell(args[1]), words.Shell(args[0]))
+		return talk.Usagef(
+			"%s is a receipt, and %s is none: the receipt comes first:\n\n  sudo bootgraft undo %s %s --device",
+			args[1], args[0], words.Shell(args[1]), words.Shell(args[0]))
 	case first == safety.PlanFile:
 		receipt := args[0] + ".receipt"
-		return talk.Usagef("%s is a plan, and undo puts back what the receipt of a write kept, which lies beside the plan:\n\n  sudo bootgraft undo %s %s --device", args[0], words.Shell(receipt), words.Shell(args[1]))
+		return talk.Usagef(
+			"%s is a plan, and undo puts back what the receipt of a write kept, "+
+				"which lies beside the plan:\n\n  sudo bootgraft undo %s %s --device",
+			args[0], words.Shell(receipt), words.Shell(args[1]))
 	}
 	return nil
 }

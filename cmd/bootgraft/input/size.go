@@ -37,7 +37,10 @@ func halfUnit(text, low string) error {
 	unit := halfUnits[low[len(low)-1]]
 	number := strings.TrimSpace(text[:len(text)-1])
 	binary := strings.ToUpper(unit)
-	return talk.Usagef("the size %q can mean two sizes: %s%sB, decimal, as printed on a package, or %s%siB, binary. Write the one that is meant, or better the number of sectors of the card at hand (31116288s)", text, number, unit, number, binary)
+	return talk.Usagef(
+		"the size %q can mean two sizes: %s%sB, decimal, as printed on a package, or %s%siB, binary. "+
+			"Write the one that is meant, or better the number of sectors of the card at hand (31116288s)",
+		text, number, unit, number, binary)
 }
 
 // leastPart is the smallest part of a drive that a bare number is believed to
@@ -52,7 +55,9 @@ func (s Size) AsCard(source disk.Sector, text string) error {
 		return nil
 	}
 	text = strings.ReplaceAll(strings.TrimSpace(text), ",", "")
-	return talk.Usagef("the size %s is a number of bytes, as it has no unit: %s, and the source has %s. Did you mean %ss, which are sectors? If the card really is that small, write %sB",
+	return talk.Usagef(
+		"the size %s is a number of bytes, as it has no unit: %s, and the source has %s. Did you mean %ss, "+
+			"which are sectors? If the card really is that small, write %sB",
 		text, disk.Counted(s.Sectors, "sector"), disk.Counted(source, "sector"), text, text)
 }
 
@@ -80,7 +85,10 @@ func ungrouped(number string) (plain string, ok bool) {
 // Large and small letters are the same, and a blank may stand before the unit.
 func ParseSize(text string, sectorSize int) (Size, error) {
 	bad := func(why string) (Size, error) {
-		return Size{}, talk.Usagef("the size %q is not understood: %s. A size is a number of sectors (39070080s), of bytes (20003880960), or has a unit (16GB, 16GiB)", text, why)
+		return Size{}, talk.Usagef(
+			"the size %q is not understood: %s. A size is a number of sectors (39070080s), of bytes (20003880960), "+
+				"or has a unit (16GB, 16GiB)",
+			text, why)
 	}
 	low := strings.ToLower(strings.TrimSpace(text))
 	number, unit, s := low, int64(1), Size{bare: true}

@@ -176,7 +176,10 @@ func openCapture(path, record string, st os.FileInfo) (*Source, error) {
 // healthy; a dying drive is read once, by capture.
 func openLive(path string, f SourceFlags) (*Source, error) {
 	if !slices.Contains(f.Accept, disk.LiveSource) {
-		return nil, talk.Refusef("%s is a block device. Capture it first, so that the drive is read once and gently:\n\n  bootgraft capture %s old.img\n\nA healthy disk can be read as it is with --accept %s", path, words.Shell(path), disk.LiveSource)
+		return nil, talk.Refusef(
+			"%s is a block device. Capture it first, so that the drive is read once and gently:\n\n"+
+				"  bootgraft capture %s old.img\n\nA healthy disk can be read as it is with --accept %s",
+			path, words.Shell(path), disk.LiveSource)
 	}
 	d, err := blockdev.OpenSource(path)
 	if err != nil {

@@ -70,7 +70,9 @@ func (f *VolumeFlags) Add(c *cobra.Command) {
 	frees.Add(c, &f.free, "", "clusters that no file uses: copy or skip (default: skip only in a volume that changes)")
 	fl.Int64Var(&f.align, "align", 0, "put the data area of a volume that changes on a multiple of so many sectors; some loaders stop starting")
 	fl.StringVar(&f.reserve, "reserve", "", "leave this part of the card free for a next one that is a little smaller, e.g. 1%")
-	fl.StringVar(&f.heads, "set-heads", "", "H/S: count the tuples of the table and of the boot sectors with H heads and S sectors of a track; loaders that use them start only where the machine counts alike")
+	fl.StringVar(&f.heads, "set-heads", "",
+		"H/S: count the tuples of the table and of the boot sectors with H heads and S sectors of a track; "+
+			"loaders that use them start only where the machine counts alike")
 	fl.StringVar(&f.limit, "device-limit", "", "the device reaches no further: sectors (16450560s) or 504MiB, 2.1GB, 8.4GB, 33.8GB, 137GB, 2.2TB")
 }
 

@@ -35,7 +35,9 @@ func Candidates(u *talk.UI, o *scan.Outside) {
 			u.Wrapped(fmt.Sprintf("  %-11s", k.name), row)
 		}
 	}
-	u.Wrapped("", "One dump proves nothing: each of these may be chance, as often as its line says for all like it together. With several drives of the model, compare them:")
+	u.Wrapped("",
+		"One dump proves nothing: each of these may be chance, as often as its line says for all like it together. "+
+			"With several drives of the model, compare them:")
 	u.Answerf("\n  bootgraft compare A B\n")
 }
 

@@ -63,7 +63,8 @@ var StopTexts = map[capture.Stop]string{
 	capture.BadSpent:     "so many reads have failed as were allowed; the same command goes on",
 	capture.Interrupted:  "stopped in good order; the same command goes on",
 	capture.NoSpace:      "the disk of the image is full; make room and type the same command",
-	capture.ImageChanged: "the image was changed by something else since the drive was read; what was changed counts as unread again, and the same command reads it anew if the drive still answers",
+	capture.ImageChanged: "the image was changed by something else since the drive was read; " +
+		"what was changed counts as unread again, and the same command reads it anew if the drive still answers",
 }
 
 // NotSafe counts the sectors that could not be had, or not for certain.

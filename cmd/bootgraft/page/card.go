@@ -68,7 +68,10 @@ func (l *Look) whyNotRead() string {
 func (l *Look) Hints() []string {
 	out := []string{}
 	if l.Again > 0 {
-		out = append(out, fmt.Sprintf("the start of the card is found once more %s sectors later (%s). A card that is smaller than it says shows this, and a card that somebody put a copy on. Only --write-test quick tells which it is",
+		out = append(out, fmt.Sprintf(
+			"the start of the card is found once more %s sectors later (%s). "+
+				"A card that is smaller than it says shows this, and a card that somebody put a copy on. "+
+				"Only --write-test quick tells which it is",
 			disk.Grouped(l.Again), disk.BytesText(int64(l.Again)*int64(l.Facts.SectorSize))))
 	}
 	if id := l.Facts.Identity; !l.File && !id.Removable && id.Bus != "usb" && id.Bus != "mmc" && id.Bus != "loop" {
@@ -96,7 +99,10 @@ func Card(u *talk.UI, l *Look) {
 	u.Rows("look out", l.Hints()...)
 	u.Answerf("\nTo plan for a card of exactly this size:\n\n  %s\n", PlanLine(l.Facts.Sectors, l.Facts.SectorSize))
 	if l.Fault == nil && !l.File && l.Facts.Held == nil {
-		u.Answerf("\nIs it as large as it says? Only a test that writes can tell; without the word\nit writes nothing:\n\n  sudo bootgraft card %s --write-test quick --device\n", words.Shell(l.Path))
+		u.Answerf(
+			"\nIs it as large as it says? Only a test that writes can tell; without the word\n"+
+				"it writes nothing:\n\n  sudo bootgraft card %s --write-test quick --device\n",
+			words.Shell(l.Path))
 	}
 }
 

@@ -20,7 +20,9 @@ const (
 
 // Comparison writes what several originals have in common for a person.
 func Comparison(u *talk.UI, a *Originals) {
-	u.Wrapped("", fmt.Sprintf("%s of one model; compared are the first %s and the last %s sectors:", disk.Counted(len(a.Dumps), "original"), disk.Grouped(a.Head), disk.Grouped(a.Tail)))
+	u.Wrapped("", fmt.Sprintf(
+		"%s of one model; compared are the first %s and the last %s sectors:",
+		disk.Counted(len(a.Dumps), "original"), disk.Grouped(a.Head), disk.Grouped(a.Tail)))
 	u.Answerf("\n")
 	for i, d := range a.Dumps {
 		unit := ""
@@ -38,7 +40,10 @@ func Comparison(u *talk.UI, a *Originals) {
 	showAdvice(u, a)
 	Findings(u, a.Findings)
 	if a.Out != "" {
-		u.Answerf("\nThe rules are in %s. Next, a card of another size:\n\n  bootgraft plan %s --size Ns --rules %s%s -o card.plan\n", a.Out, words.Shell(a.Dumps[0].Name), words.Shell(a.Out), a.Again)
+		u.Answerf(
+			"\nThe rules are in %s. Next, a card of another size:\n\n"+
+				"  bootgraft plan %s --size Ns --rules %s%s -o card.plan\n",
+			a.Out, words.Shell(a.Dumps[0].Name), words.Shell(a.Out), a.Again)
 	}
 }
 
@@ -52,7 +57,8 @@ var classes = []compare.Class{
 var classText = map[compare.Class]string{
 	compare.Constant: "are the same on all", compare.Size: "follow the size", compare.Address: "are addresses counted from the end",
 	compare.Checksum: "are checksums", compare.Copy: "repeat others", compare.CopyNumber: "number the copies",
-	compare.Unexplained: "follow the size, and no rule explains them", compare.Identity: "belong to the unit", compare.Volatile: "change by themselves", compare.Content: "are content",
+	compare.Unexplained: "follow the size, and no rule explains them",
+	compare.Identity:    "belong to the unit", compare.Volatile: "change by themselves", compare.Content: "are content",
 	compare.Unknown: "differ, and nothing explains them", compare.NotRead: "are not known on all, and were not compared",
 }
 
@@ -267,7 +273,11 @@ func showAdvice(u *talk.UI, a *Originals) {
 	}
 	card := a.cardForAdvice()
 	u.Answerf("\n")
-	u.Wrapped("", fmt.Sprintf("For a card of %s sectors, one more original decides most if it has one of these sizes, or one like them: another unit's drive, or a card of that size which the device itself has initialised. What so few bytes foretell may need one more after it.", disk.Grouped(card)))
+	u.Wrapped("", fmt.Sprintf(
+		"For a card of %s sectors, one more original decides most if it has one of these sizes, or one like them: "+
+			"another unit's drive, or a card of that size which the device itself has initialised. "+
+			"What so few bytes foretell may need one more after it.",
+		disk.Grouped(card)))
 	for _, x := range list {
 		left := "every number would be decided"
 		if x.Left > 0 {

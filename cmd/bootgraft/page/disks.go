@@ -17,7 +17,8 @@ const maxMounts = 6
 // Disk writes one disk: a line of the table, and what else must be known
 // of it below.
 func Disk(u *talk.UI, d blockdev.Disk, now time.Time) {
-	u.Wrapped(fmt.Sprintf("%-14s %17s %10.2f  %-8s  ", d.Node, disk.Grouped(d.Sectors), float64(d.Bytes())/1e9, attachedText(d.Identity.Bus)), nameText(d.Identity))
+	u.Wrapped(fmt.Sprintf("%-14s %17s %10.2f  %-8s  ",
+		d.Node, disk.Grouped(d.Sectors), float64(d.Bytes())/1e9, attachedText(d.Identity.Bus)), nameText(d.Identity))
 	if len(d.System) > 0 {
 		u.Wrapped("    SYSTEM  ", "the running system stands on it: "+systemText(d.System))
 	}

@@ -21,7 +21,8 @@ const maxPieceRows = 24
 // Plan writes a plan for a person: the card, then what is lost, then what
 // to think about.
 func Plan(u *talk.UI, p *plan.Plan, digest string) {
-	u.Answerf("Card:   %s\nDrive:  %s\n%s\n\n", disk.SizeText(p.Target.Sectors, p.Target.SectorSize), disk.SizeText(p.Source.Sectors, p.Source.SectorSize), totalsText(p))
+	u.Answerf("Card:   %s\nDrive:  %s\n%s\n\n", disk.SizeText(p.Target.Sectors, p.Target.SectorSize),
+		disk.SizeText(p.Source.Sectors, p.Source.SectorSize), totalsText(p))
 	showPieces(u, p)
 	showReasons(u, p)
 	showDropped(u, p)
@@ -103,6 +104,8 @@ func showLadder(u *talk.UI, findings []disk.Finding) []disk.Finding {
 			u.Wrapped("             ", f.Text)
 		}
 	}
-	u.Answerf("\nEach of them on a card, never on the original; --try N plans another one. What\nthe device did to a card:\n\n  bootgraft compare --before PLAN --after CARD\n")
+	u.Answerf(
+		"\nEach of them on a card, never on the original; --try N plans another one. " +
+			"What\nthe device did to a card:\n\n  bootgraft compare --before PLAN --after CARD\n")
 	return slices.DeleteFunc(slices.Clone(findings), isTry)
 }

@@ -87,7 +87,9 @@ func (v *View) line() string {
 	for _, t := range p.Classes {
 		total, safe, lost = total+t.Total, safe+t.Safe, lost+t.Lost
 	}
-	text := fmt.Sprintf("%s: %s, %.0f %% of the work, %s of %s safe, %s lost", doing(p), passed(p.Elapsed), 100*p.Share, v.size(safe), v.size(total), disk.Counted(lost, "sector"))
+	text := fmt.Sprintf(
+		"%s: %s, %.0f %% of the work, %s of %s safe, %s lost",
+		doing(p), passed(p.Elapsed), 100*p.Share, v.size(safe), v.size(total), disk.Counted(lost, "sector"))
 	if p.Left > 0 {
 		text += ", " + aboutLeft(p.Left)
 	}
@@ -203,7 +205,10 @@ func (v *View) Event(e capture.Event) {
 	text := ""
 	switch e.Kind {
 	case capture.EventHang:
-		text = fmt.Sprintf("The drive has not answered for %s, at sector %s. If it stays so: pull USB and power, wait a minute, plug it in, and type the same command again. Ctrl-C stops in good order.", e.Took.Round(time.Second), disk.Grouped(e.Span.Start))
+		text = fmt.Sprintf(
+			"The drive has not answered for %s, at sector %s. If it stays so: pull USB and power, wait a minute, "+
+				"plug it in, and type the same command again. Ctrl-C stops in good order.",
+			e.Took.Round(time.Second), disk.Grouped(e.Span.Start))
 	case capture.EventAnswered:
 		text = "The drive answers again."
 	case capture.EventGone:

@@ -90,7 +90,10 @@ func ExitCode(err error) int {
 func ErrorText(err error) string {
 	text := strings.TrimSuffix(err.Error(), "\n")
 	if errors.Is(err, context.Canceled) {
-		text = strings.NewReplacer("context canceled", "interrupted", "interrupt signal received", "interrupted", "terminated signal received", "interrupted").Replace(text)
+		text = strings.NewReplacer(
+			"context canceled", "interrupted",
+			"interrupt signal received", "interrupted",
+			"terminated signal received", "interrupted").Replace(text)
 	}
 	return text
 }

@@ -142,7 +142,9 @@ func (k *marks) names(s *layout.Map) {
 		}
 	}
 	if len(names) > 0 {
-		k.Need = append(k.Need, disk.Refusalf(disk.NamesInTable, first, "the %s table names its entries: %s. A device may look for them by name, so they stay in the kit, for everybody to read",
+		k.Need = append(k.Need, disk.Refusalf(disk.NamesInTable, first,
+			"the %s table names its entries: %s. A device may look for them by name, so they stay in the kit, "+
+				"for everybody to read",
 			s.Table, strings.Join(names[:min(len(names), 12)], ", ")))
 	}
 }
@@ -159,7 +161,9 @@ func (k *marks) labels(s *layout.Map) error {
 			return err
 		}
 		if at != disk.NoSector {
-			k.Need = append(k.Need, disk.Refusalf(disk.LabelInBootArea, at, "the label of the volume in %s, %q, stands in sector %d too, where a program may need it: it stays in the kit. --blank %d+1 takes the sector out",
+			k.Need = append(k.Need, disk.Refusalf(disk.LabelInBootArea, at,
+				"the label of the volume in %s, %q, stands in sector %d too, where a program may need it: "+
+					"it stays in the kit. --blank %d+1 takes the sector out",
 				entryWords(v.Index), v.Label, at, at))
 		}
 	}

@@ -118,7 +118,9 @@ func misplaced(q pieces.Piece, s *layout.Map) (why string, err error) {
 			return "", err
 		}
 		if my := disk.Sector(binary.LittleEndian.Uint64(b[gptMyLBAAt:])); bytes.HasPrefix(b, []byte(gptSignature)) && my != q.Start+i {
-			return fmt.Sprintf("the header of a GUID partition table in its sector %s says that it lies in sector %s of its drive", disk.Grouped(i), disk.Grouped(my)), nil
+			return fmt.Sprintf(
+				"the header of a GUID partition table in its sector %s says that it lies in sector %s of its drive",
+				disk.Grouped(i), disk.Grouped(my)), nil
 		}
 	}
 	if q.Start == 0 || len(s.Entries) > 0 {

@@ -106,7 +106,10 @@ func (r *reader) result() ([]kit.Span, error) {
 	slices.SortFunc(spans, func(a, b kit.Span) int { return cmp.Compare(a.Start, b.Start) })
 	for short := disk.Sector(shortBlank); len(spans) > kit.MaxSpans; short *= 4 {
 		if short > 1<<30 {
-			return nil, &RefusedError{fmt.Sprintf("the boot areas lie in %s runs that are not known, and a kit has at most %s. Take some of them out with --blank SPAN", disk.Grouped(len(spans)), disk.Grouped(kit.MaxSpans))}
+			return nil, &RefusedError{fmt.Sprintf(
+				"the boot areas lie in %s runs that are not known, and a kit has at most %s. "+
+					"Take some of them out with --blank SPAN",
+				disk.Grouped(len(spans)), disk.Grouped(kit.MaxSpans))}
 		}
 		var fewer []kit.Span
 		for _, s := range spans {

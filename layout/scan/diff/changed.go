@@ -75,7 +75,7 @@ type Report struct {
 }
 
 // The bounds of what a report lists: changed runs of a region, bytes of a run,
-// and sectors that are looked for at the other end of the disk.
+// and sectors that are looked for at the other end of the disk. By hand, no source.
 const (
 	maxNumbers = 8
 	maxNumber  = 16
@@ -93,7 +93,9 @@ type SizeError struct {
 }
 
 func (e *SizeError) Error() string {
-	return fmt.Sprintf("the disk before has %d sectors of %d bytes and the one after %d of %d: they are not one disk", e.Before, e.SizeBefore, e.After, e.SizeAfter)
+	return fmt.Sprintf(
+		"the disk before has %s sectors of %d bytes and the one after %s of %d: they are not one disk",
+		disk.Grouped(e.Before), e.SizeBefore, disk.Grouped(e.After), e.SizeAfter)
 }
 
 // Disk is one side of the comparison: its bytes, and what was found on it.
@@ -135,7 +137,10 @@ func Compare(ctx context.Context, before, after Disk, opt Options) (*Report, err
 	if a, b := before.Source.SectorSize(), after.Source.SectorSize(); n != m || a != b {
 		return nil, &SizeError{n, m, a, b}
 	}
-	w := &work{ctx: ctx, before: before, after: after, opt: opt, size: int64(before.Source.SectorSize()), out: &Report{Sectors: n}, a: make([]byte, chunk), b: make([]byte, chunk)}
+	w := &work{
+		ctx: ctx, before: before, after: after, opt: opt, size: int64(before.Source.SectorSize()),
+		out: &Report{Sectors: n}, a: make([]byte, chunk), b: make([]byte, chunk),
+	}
 	for _, r := range before.Survey.Regions {
 		if err := w.region(r); err != nil {
 			return nil, err

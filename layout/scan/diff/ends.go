@@ -9,7 +9,8 @@ import (
 	"bootgraft/image/disk"
 )
 
-// reach is how far from either end copies are looked for, in bytes.
+// reach is how far from either end copies are looked for, in bytes: as long as a
+// boot area is taken to be at most. By hand, no source.
 const reach = 64 << 20
 
 // end is a changed sector of a boot area.
@@ -69,14 +70,15 @@ type Copy struct {
 }
 
 // A copy may keep so many bytes of its own, if at least so many others that are
-// no blanks have become those of the other.
+// no blanks have become those of the other: room for a number and a checksum of
+// 16 bits or a number of 32. By hand, no source.
 const (
 	mostOwn   = 6
 	leastSame = 2
 )
 
 // quarters is into how many parts a sector is cut to be recognised: a copy may
-// have a number of its own.
+// have a number of its own, in one or two of four. By hand, no source.
 const quarters = 4
 
 // part names one part of a sector, in one byte order.

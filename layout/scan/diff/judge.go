@@ -7,14 +7,14 @@ import (
 	"bootgraft/layout"
 )
 
-// A few bytes of a few sectors are a counter, a clock or a note.
+// A few bytes of a few sectors are a counter, a clock or a note: by hand, no source.
 const (
 	fewSectors = 16
 	fewBytes   = 64
 )
 
 // At least so many sectors in use that are blank now, and one in emptiedShare
-// of those in use, are a catalogue that was emptied.
+// of those in use, are a catalogue that was emptied. By hand, no source.
 const (
 	fewEmptied   = 4
 	manyEmptied  = 8

@@ -40,12 +40,12 @@ type Reading struct {
 func (r *Reading) Proved() bool { return r.ByChance <= Bar }
 
 // Bar is how many readings chance alone is expected to add to those of one
-// comparison that are called proved, at most.
+// comparison that are called proved, at most: one in a hundred, by hand, no source.
 const Bar = 0.01
 
 // The bounds of the search: sectors from either end of all that changed, and
 // how many readings are shown that may be chance, if fewer than barWeak of
-// them are expected.
+// them are expected. By hand, no source; ByChance counts what they let in.
 const (
 	maxReadEnd  = 128
 	maxWeak     = 3

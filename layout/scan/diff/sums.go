@@ -26,7 +26,7 @@ type Renewed struct {
 }
 
 // The bounds of the search: sectors that a checksum may be over, sectors looked
-// into, and fields that are looked at beyond the usual spans.
+// into, and fields that are looked at beyond the usual spans. By hand, no source.
 const (
 	maxSpan   = 64
 	maxSummed = 64

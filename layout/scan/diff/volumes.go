@@ -278,7 +278,8 @@ func (w *work) notMount(s disk.Span, dirs disk.Spans) (n disk.Sector) {
 	return n
 }
 
-// maxMounted is how many sectors in one run a mount changes at most.
+// maxMounted is how many sectors in one run a mount changes at most: by hand, no
+// source.
 const maxMounted = 64
 
 // onlyCounters tells whether nothing but such fields changed in a sector.

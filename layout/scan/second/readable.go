@@ -10,7 +10,7 @@ import (
 
 // Limits of what the library is given. It keeps three copies of the table
 // while it opens a volume, and reads a whole directory for every name that it
-// looks up.
+// looks up. maxVolume, maxEntries and maxDepth are by hand, no source.
 const (
 	maxTable     = 16 << 20 // bytes of one allocation table: 4,194,304 clusters on FAT32
 	maxDirectory = 2 << 20  // bytes; 65,536 entries, the most that the published format allows

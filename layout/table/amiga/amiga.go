@@ -70,9 +70,15 @@ func Read(src image.Source) (*Table, error) {
 		t.table.Evidence = append(t.table.Evidence, "its checksum")
 	case trashed:
 		t.Findings = append(t.Findings, disk.Notef(disk.TableTrashedWord, at,
-			"bytes DC to DF of the rigid disk block in sector %d were overwritten by a system that does not know it; without them its checksum is right, and so the table is used", at))
+
+			"bytes DC to DF of the rigid disk block in sector %d were overwritten by a system that does not "+
+				"know it; without them its checksum is right, and so the table is used",
+			at))
 	default:
-		t.damaged(disk.TableChecksum, at, "the checksum of the rigid disk block in sector %d (byte 8) is wrong. Its numbers may be wrong: compare its entries with what lies in the places they name", at)
+		t.damaged(disk.TableChecksum, at,
+			"the checksum of the rigid disk block in sector %d (byte 8) is wrong. Its numbers may be wrong: "+
+				"compare its entries with what lies in the places they name",
+			at)
 	}
 	t.area(src, b)
 	if err := t.chain(src, u32(b, rdbPartitions)); err != nil {
@@ -153,13 +159,19 @@ func (t *Table) area(src image.Source, b []byte) {
 	low, high := u32(b, rdbAreaLow), u32(b, rdbAreaHigh)
 	if low > high {
 		t.Findings = append(t.Findings, disk.Warningf(disk.TableAreaImplausible, own.Start,
-			"the rigid disk block in sector %d (byte %d) reserves blocks %d to %d, which is no range; only the blocks that are in use count as the table", own.Start, rdbAreaLow, low, high))
+
+			"the rigid disk block in sector %d (byte %d) reserves blocks %d to %d, which is no range; "+
+				"only the blocks that are in use count as the table",
+			own.Start, rdbAreaLow, low, high))
 		return
 	}
 	reserved, _ := disk.Units(uint64(low), uint64(high)-uint64(low)+1, t.BlockBytes, size)
 	if reserved.End() > image.Sectors(src) {
 		t.Findings = append(t.Findings, disk.Warningf(disk.TableAreaImplausible, own.Start,
-			"the rigid disk block in sector %d (byte %d) reserves sectors %s, but the disk has %d; only the blocks that are in use count as the table", own.Start, rdbAreaLow, reserved, image.Sectors(src)))
+
+			"the rigid disk block in sector %d (byte %d) reserves sectors %s, but the disk has %d; "+
+				"only the blocks that are in use count as the table",
+			own.Start, rdbAreaLow, reserved, image.Sectors(src)))
 		return
 	}
 	t.table.Own = t.table.Own.Add(reserved)
@@ -173,13 +185,19 @@ func (t *Table) chain(src image.Source, next uint32) error {
 		span, _ := disk.Units(uint64(next), 1, t.BlockBytes, src.SectorSize())
 		switch {
 		case seen[next]:
-			t.damaged(disk.TableChainLoop, from, "the partition block in sector %d leads back to block %d, which is in the chain already; the chain is cut there", from, next)
+			t.damaged(disk.TableChainLoop, from,
+				"the partition block in sector %d leads back to block %d, which is in the chain already; "+
+					"the chain is cut there",
+				from, next)
 			return nil
 		case len(seen) == maxChain:
 			t.damaged(disk.TableTooLong, from, "the chain of partition blocks is longer than %d; it is cut there", maxChain)
 			return nil
 		case int64(next)*int64(t.BlockBytes)+blockBytes > src.Size():
-			t.damaged(disk.TableEntryMissing, from, "the block in sector %d names partition block %d (byte %d of the disk), which is past the end of the disk; the entries after it are lost", from, next, int64(next)*int64(t.BlockBytes))
+			t.damaged(disk.TableEntryMissing, from,
+				"the block in sector %d names partition block %d (byte %d of the disk), "+
+					"which is past the end of the disk; the entries after it are lost",
+				from, next, int64(next)*int64(t.BlockBytes))
 			return nil
 		}
 		seen[next] = true
@@ -188,11 +206,17 @@ func (t *Table) chain(src image.Source, next uint32) error {
 			return err
 		}
 		if string(b[:4]) != "PART" {
-			t.damaged(disk.TableEntryMissing, span.Start, "sector %d is in the chain of partition blocks, but does not begin with PART; the entries after it are lost", span.Start)
+			t.damaged(disk.TableEntryMissing, span.Start,
+				"sector %d is in the chain of partition blocks, but does not begin with PART; "+
+					"the entries after it are lost",
+				span.Start)
 			return nil
 		}
 		if check(b) != good {
-			t.damaged(disk.TableChecksum, span.Start, "the checksum of the partition block in sector %d (byte 8) is wrong; its entry is listed, and may be wrong", span.Start)
+			t.damaged(disk.TableChecksum, span.Start,
+				"the checksum of the partition block in sector %d (byte 8) is wrong; its entry is listed, "+
+					"and may be wrong",
+				span.Start)
 		}
 		t.table.Own = t.table.Own.Add(span)
 		t.entry(src, b, int64(next)*int64(t.BlockBytes))

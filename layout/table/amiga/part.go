@@ -55,7 +55,9 @@ func (t *Table) entry(src image.Source, b []byte, at int64) {
 	span, exact := disk.Units(start, count, t.BlockBytes, src.SectorSize())
 	if !exact {
 		t.Findings = append(t.Findings, disk.Warningf(disk.EntryInsideSector, sector,
-			"entry %d begins or ends inside a sector of %d bytes, because the table counts in blocks of %d bytes; it is listed as sectors %s. Look at the disk with a sector size of %d",
+
+			"entry %d begins or ends inside a sector of %d bytes, because the table counts in blocks of %d "+
+				"bytes; it is listed as sectors %s. Look at the disk with a sector size of %d",
 			index, src.SectorSize(), t.BlockBytes, span, t.BlockBytes))
 	}
 	e.Span = span

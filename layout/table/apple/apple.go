@@ -96,7 +96,10 @@ func (t *Table) findMap(src image.Source, declared int) (first []byte, err error
 		t.BlockSize = size
 		if size != declared {
 			t.Findings = append(t.Findings, disk.Notef(disk.TableBlockSize, 0,
-				"the driver descriptor in sector 0 (byte 2) says blocks of %d bytes, but the map is written in blocks of %d bytes; the map is read as it is written", declared, size))
+
+				"the driver descriptor in sector 0 (byte 2) says blocks of %d bytes, "+
+					"but the map is written in blocks of %d bytes; the map is read as it is written",
+				declared, size))
 		}
 		return b, nil
 	}
@@ -137,7 +140,10 @@ func (t *Table) readEntries(src image.Source) error {
 		}
 		if b == nil || !signed(b) {
 			t.damaged(disk.TableEntryMissing, sectorOf(src, at),
-				"entry %d of the %d that the map says it has is not in sector %d (byte %d of the disk); the entries after it are lost", i, t.Declared, sectorOf(src, at), at)
+
+				"entry %d of the %d that the map says it has is not in sector %d (byte %d of the disk); "+
+					"the entries after it are lost",
+				i, t.Declared, sectorOf(src, at), at)
 			return nil
 		}
 		if n := binary.BigEndian.Uint32(b[4:]); n != t.Declared {
@@ -154,7 +160,9 @@ func (t *Table) entry(src image.Source, b []byte, index int) layout.Entry {
 	span, exact := disk.Units(uint64(binary.BigEndian.Uint32(b[8:])), uint64(binary.BigEndian.Uint32(b[12:])), t.BlockSize, src.SectorSize())
 	if !exact {
 		t.Findings = append(t.Findings, disk.Warningf(disk.EntryInsideSector, sectorOf(src, at),
-			"entry %d begins or ends inside a sector of %d bytes, because the map counts in blocks of %d bytes; it is listed as sectors %s. Look at the disk with a sector size of %d",
+
+			"entry %d begins or ends inside a sector of %d bytes, because the map counts in blocks of %d "+
+				"bytes; it is listed as sectors %s. Look at the disk with a sector size of %d",
 			index, src.SectorSize(), t.BlockSize, span, t.BlockSize))
 	}
 	kind := text(b[48:80])

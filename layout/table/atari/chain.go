@@ -31,7 +31,10 @@ func (t *Table) chain(src image.Source, first disk.Sector) error {
 		}
 		volume, link := pair(slots(b, entriesAt, primaries))
 		if volume == nil {
-			t.damaged(disk.TableEntryMissing, at, "sector %d is in the chain of root sectors, but has no entry of a volume (byte %d); the entries after it are lost", at, entriesAt)
+			t.damaged(disk.TableEntryMissing, at,
+				"sector %d is in the chain of root sectors, but has no entry of a volume (byte %d); "+
+					"the entries after it are lost",
+				at, entriesAt)
 			return nil
 		}
 		t.table.Own = t.table.Own.Add(disk.Span{Start: at, Count: 1})
@@ -40,7 +43,9 @@ func (t *Table) chain(src image.Source, first disk.Sector) error {
 			return nil
 		}
 		if link.id != "XGM" {
-			t.damaged(disk.TableEntryMissing, at, "the second entry in sector %d (byte %d) is of type %q, not a link; the entries after it are lost", at, link.at, link.id)
+			t.damaged(disk.TableEntryMissing, at,
+				"the second entry in sector %d (byte %d) is of type %q, not a link; the entries after it are lost",
+				at, link.at, link.id)
 			return nil
 		}
 		from, at = at, first+disk.Sector(link.start)

@@ -124,9 +124,15 @@ func (t *Table) fill(src image.Source, b []byte, sector disk.Sector, offset int)
 	n := t.Declared
 	if n > maxEntries {
 		n = maxEntries
-		t.damaged(disk.TableTooLong, sector, "the label in sector %d (byte %d) says that it has %d entries, but %d is all that fits; the first %d are read and the checksum cannot be checked", sector, offset+partitionsAt, t.Declared, maxEntries, n)
+		t.damaged(disk.TableTooLong, sector,
+			"the label in sector %d (byte %d) says that it has %d entries, but %d is all that fits; "+
+				"the first %d are read and the checksum cannot be checked",
+			sector, offset+partitionsAt, t.Declared, maxEntries, n)
 	} else if sum := xor16(b[:headerBytes+n*entryBytes]); sum != 0 {
-		t.damaged(disk.TableChecksum, sector, "the words of the label in sector %d (byte %d) do not cancel out: %04X is left over and should be 0. Its entries may be wrong: compare them with what lies in the places they name", sector, offset+checksumAt, sum)
+		t.damaged(disk.TableChecksum, sector,
+			"the words of the label in sector %d (byte %d) do not cancel out: %04X is left over and should be 0. "+
+				"Its entries may be wrong: compare them with what lies in the places they name",
+			sector, offset+checksumAt, sum)
 	}
 	for i := range n {
 		t.table.Entries = append(t.table.Entries, t.entry(src, b[headerBytes+i*entryBytes:], i, sector, offset))
@@ -146,7 +152,9 @@ func (t *Table) entry(src image.Source, b []byte, i int, sector disk.Sector, off
 	span, exact := disk.Units(uint64(start), uint64(count), t.SectorSize, src.SectorSize())
 	if !exact {
 		t.Findings = append(t.Findings, disk.Warningf(disk.EntryInsideSector, sector,
-			"entry %c begins or ends inside a sector of %d bytes, because the label counts in sectors of %d bytes; it is listed as sectors %s. Look at the disk with a sector size of %d",
+
+			"entry %c begins or ends inside a sector of %d bytes, because the label counts in sectors of %d "+
+				"bytes; it is listed as sectors %s. Look at the disk with a sector size of %d",
 			'a'+i, src.SectorSize(), t.SectorSize, span, t.SectorSize))
 	}
 	e := layout.Entry{

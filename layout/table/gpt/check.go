@@ -15,7 +15,10 @@ func (t *Table) found(f disk.Finding) { t.Findings = append(t.Findings, f) }
 // 16-6). A wrong size is a warning only, as in Linux, block/partitions/efi.c.
 func (t *Table) checkMBR(err error) {
 	if t.MBR == nil {
-		t.found(disk.Warningf(disk.ProtectiveMBRMissing, 0, "sector 0 holds no protective boot record (%v): other systems take the disk for empty, and Linux does not use the table", err))
+		t.found(disk.Warningf(disk.ProtectiveMBRMissing, 0,
+			"sector 0 holds no protective boot record (%v): other systems take the disk for empty, "+
+				"and Linux does not use the table",
+			err))
 		return
 	}
 	i, ok := t.MBR.EE()
@@ -24,27 +27,38 @@ func (t *Table) checkMBR(err error) {
 		return
 	}
 	if t.MBR.Hybrid() {
-		t.found(disk.Warningf(disk.HybridMBR, 0, "the boot record has entries of its own beside the protective one: systems disagree on which table they obey, and both must be kept in step"))
+		t.found(disk.Warningf(disk.HybridMBR, 0,
+			"the boot record has entries of its own beside the protective one: "+
+				"systems disagree on which table they obey, and both must be kept in step"))
 		return
 	}
 	r := t.MBR.Record(i)
 	want := t.Sectors - 1
 	if r.Count != math.MaxUint32 && disk.Sector(r.Count) != want {
-		t.found(disk.Warningf(disk.ProtectiveMBRSize, 0, "the protective record covers %d sectors, but %d (%d bytes) follow sector 0: the disk was copied from one of another size, or cut", r.Count, want, int64(want)*int64(t.SectorSize)))
+		t.found(disk.Warningf(disk.ProtectiveMBRSize, 0,
+			"the protective record covers %d sectors, but %d (%d bytes) follow sector 0: "+
+				"the disk was copied from one of another size, or cut",
+			r.Count, want, int64(want)*int64(t.SectorSize)))
 	}
 }
 
 // checkCopies says which copies are bad, misplaced or different.
 func (t *Table) checkCopies() {
 	if !t.Primary.Valid() {
-		t.found(disk.Warningf(disk.GPTFirstCopyDamaged, 1, "the first copy of the table is not valid (%v): the second one, in sector %d, describes the disk; firmware that reads only the first one does not start", t.Primary.Fault, t.Backup.At))
+		t.found(disk.Warningf(disk.GPTFirstCopyDamaged, 1,
+			"the first copy of the table is not valid (%v): the second one, in sector %d, describes the disk; "+
+				"firmware that reads only the first one does not start",
+			t.Primary.Fault, t.Backup.At))
 	}
 	switch {
 	case !t.Backup.Valid():
 		t.foundBadBackup()
 		return
 	case t.Backup.At != t.Sectors-1:
-		t.found(disk.Warningf(disk.GPTSecondCopyNotAtEnd, t.Backup.At, "the second copy of the table lies in sector %d, but the disk ends with sector %d: a table made for a disk of %d sectors; systems that look for it at the end do not find it", t.Backup.At, t.Sectors-1, t.Backup.At+1))
+		t.found(disk.Warningf(disk.GPTSecondCopyNotAtEnd, t.Backup.At,
+			"the second copy of the table lies in sector %d, but the disk ends with sector %d: "+
+				"a table made for a disk of %d sectors; systems that look for it at the end do not find it",
+			t.Backup.At, t.Sectors-1, t.Backup.At+1))
 	}
 	if t.Primary.Valid() && !t.same() {
 		t.found(disk.Warningf(disk.GPTCopiesDiffer, t.Backup.At, "both copies of the table are valid and do not say the same: the first one is in force"))
@@ -53,10 +67,15 @@ func (t *Table) checkCopies() {
 
 func (t *Table) foundBadBackup() {
 	if absent(t.Backup.Fault) {
-		t.found(disk.Warningf(disk.GPTSecondCopyMissing, t.Backup.At, "there is no second copy of the table, neither where the first one says (sector %d) nor at the end of the disk (sector %d): if sector 1 is lost, so is the table", t.Primary.Header.Alternate(), t.Sectors-1))
+		t.found(disk.Warningf(disk.GPTSecondCopyMissing, t.Backup.At,
+			"there is no second copy of the table, neither where the first one says (sector %d) nor at the end of "+
+				"the disk (sector %d): if sector 1 is lost, so is the table",
+			t.Primary.Header.Alternate(), t.Sectors-1))
 		return
 	}
-	t.found(disk.Warningf(disk.GPTSecondCopyDamaged, t.Backup.At, "the second copy of the table is not valid (%v): if sector 1 is lost, so is the table", t.Backup.Fault))
+	t.found(disk.Warningf(disk.GPTSecondCopyDamaged, t.Backup.At,
+		"the second copy of the table is not valid (%v): if sector 1 is lost, so is the table",
+		t.Backup.Fault))
 }
 
 // same tells whether two valid copies say the same, each naming the other.
@@ -72,7 +91,9 @@ func (t *Table) same() bool {
 func (t *Table) checkEntries() {
 	for i, e := range t.Entries() {
 		if _, ok := e.span(); e.Used() && !ok {
-			t.found(disk.Warningf(disk.EntryBackwards, t.InForce.At, "entry %d runs from sector %d to sector %d: it describes nothing and is kept as it is", i+1, e.First, e.Last))
+			t.found(disk.Warningf(disk.EntryBackwards, t.InForce.At,
+				"entry %d runs from sector %d to sector %d: it describes nothing and is kept as it is",
+				i+1, e.First, e.Last))
 		}
 	}
 	h := t.InForce.Header
@@ -84,7 +105,10 @@ func (t *Table) checkEntries() {
 	usable := disk.Between(disk.Sector(h.FirstUsable()), disk.Sector(h.LastUsable())+1)
 	for _, e := range list {
 		if e.End() <= t.Sectors && !usable.Covers(e.Span) {
-			t.found(disk.Warningf(disk.EntryOutsideUsable, e.Table, "entry %d, sectors %s, is not inside the usable sectors %s of the table: it may cover the table itself", e.Index, e.Span, usable))
+			t.found(disk.Warningf(disk.EntryOutsideUsable, e.Table,
+				"entry %d, sectors %s, is not inside the usable sectors %s of the table: "+
+					"it may cover the table itself",
+				e.Index, e.Span, usable))
 		}
 	}
 }

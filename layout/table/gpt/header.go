@@ -128,7 +128,9 @@ func (h *Header) checkArray(at, drive disk.Sector) error {
 	}
 	sectors := uint64(arraySectors(n, len(h.raw)))
 	if h.EntryLBA() < 1 || h.EntryLBA() > uint64(drive) || sectors > uint64(drive)-h.EntryLBA() {
-		return disk.Malformedf(format, at, entryLBAAt, "the entry array, %d sectors from sector %d, is not inside the disk of %d sectors", sectors, h.EntryLBA(), drive)
+		return disk.Malformedf(format, at, entryLBAAt,
+			"the entry array, %d sectors from sector %d, is not inside the disk of %d sectors",
+			sectors, h.EntryLBA(), drive)
 	}
 	if a := h.array(); a.Holds(at) {
 		return disk.Malformedf(format, at, entryLBAAt, "the entry array, sectors %s, lies over its own header", a)

@@ -24,7 +24,10 @@ func (t *Table) place(target disk.Sector, array []byte) (*places, error) {
 	}
 	firstUsable := disk.Sector(min(h.FirstUsable(), math.MaxInt64-1))
 	if p.firstArray.End() > firstUsable {
-		return nil, disk.Unsupportedf(format, 1, entryLBAAt, "the first entry array, sectors %s, does not lie between the first header and the usable sectors, which begin at %d", p.firstArray, firstUsable)
+		return nil, disk.Unsupportedf(format, 1, entryLBAAt,
+			"the first entry array, sectors %s, does not lie between the first header and the usable sectors, "+
+				"which begin at %d",
+			p.firstArray, firstUsable)
 	}
 	lastUsed := t.lastUsed(array)
 	need := max(lastUsed, firstUsable)

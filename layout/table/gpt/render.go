@@ -59,7 +59,10 @@ func (e *TooSmallError) Error() string {
 	if e.LastUsed < 0 {
 		return fmt.Sprintf("a disk of %d sectors is too small for the table: it needs at least %d", e.Target, e.Smallest)
 	}
-	return fmt.Sprintf("a disk of %d sectors is too small: the last entry ends in sector %d, and the second copy of the table follows it; at least %d sectors are needed", e.Target, e.LastUsed, e.Smallest)
+	return fmt.Sprintf(
+		"a disk of %d sectors is too small: the last entry ends in sector %d, "+
+			"and the second copy of the table follows it; at least %d sectors are needed",
+		e.Target, e.LastUsed, e.Smallest)
 }
 
 // EntryError says why an entry cannot become what was asked for.

@@ -112,7 +112,10 @@ func (t *Table) whyNone() error {
 		return c.Fault
 	}
 	if protected {
-		return disk.Malformedf(format, 1, 0, "the boot record has a protective record of type EE, but there is no header in sector %d and none in sector %d", a.At, b.At)
+		return disk.Malformedf(format, 1, 0,
+			"the boot record has a protective record of type EE, but there is no header in sector %d and none in "+
+				"sector %d",
+			a.At, b.At)
 	}
 	return fmt.Errorf("GPT: %w", a.Fault)
 }

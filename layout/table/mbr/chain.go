@@ -48,7 +48,10 @@ func (w *walker) walk(container entry) {
 		if w.volumes(l) > 0 {
 			empty = 0
 		} else if empty++; empty > maxEmpty {
-			w.warn(disk.EBRChainEmpty, at, "more than %d extended boot records in a row without a volume: the chain is not followed beyond sector %d; look there for what it should lead to", maxEmpty, at)
+			w.warn(disk.EBRChainEmpty, at,
+				"more than %d extended boot records in a row without a volume: "+
+					"the chain is not followed beyond sector %d; look there for what it should lead to",
+				maxEmpty, at)
 			return
 		}
 		if l.nextSlot < 0 {
@@ -73,14 +76,22 @@ func (w *walker) mayVisit(at disk.Sector, container entry, prev *link) bool {
 	case w.seen[at]:
 		w.warn(disk.EBRLoop, from, "the link in sector %d leads to sector %d, which was read before: the chain of logical volumes is a loop and ends here", from, at)
 	case at >= w.table.Sectors:
-		w.warn(disk.EBRPastEnd, from, "the link in sector %d leads to sector %d, but the disk ends at sector %d: logical volumes behind it are not known", from, at, w.table.Sectors)
+		w.warn(disk.EBRPastEnd, from,
+			"the link in sector %d leads to sector %d, but the disk ends at sector %d: "+
+				"logical volumes behind it are not known",
+			from, at, w.table.Sectors)
 	case !container.Holds(at):
-		w.warn(disk.EBROutsideContainer, from, "the link in sector %d leads to sector %d, outside the extended partition %s: the chain is not followed there", from, at, container.Span)
+		w.warn(disk.EBROutsideContainer, from,
+			"the link in sector %d leads to sector %d, outside the extended partition %s: "+
+				"the chain is not followed there",
+			from, at, container.Span)
 	case len(w.table.chain) >= maxLinks:
 		w.warn(disk.EBRChainTooLong, from, "more than %d extended boot records: the chain is not followed beyond sector %d", maxLinks, from)
 	default:
 		if prev != nil && at < prev.at {
-			w.table.found(disk.Notef(disk.EBROrder, prev.at, "the link in sector %d leads back to sector %d: some systems stop reading logical volumes there", prev.at, at))
+			w.table.found(disk.Notef(disk.EBROrder, prev.at,
+				"the link in sector %d leads back to sector %d: some systems stop reading logical volumes there",
+				prev.at, at))
 		}
 		w.seen[at] = true
 		return true
@@ -119,7 +130,10 @@ func (w *walker) volumes(l *link) int {
 		case r.Extended():
 			w.warn(disk.EBRSecondLink, l.at, "record %d of sector %d is a second link: only the first is followed, as every system does", i+1, l.at)
 		case i >= 2 && !l.trusted(r):
-			w.table.found(disk.Notef(disk.EBRRubbish, l.at, "record %d of sector %d does not lie in its part of the extended partition and is taken for rubbish, as the kernel does", i+1, l.at))
+			w.table.found(disk.Notef(disk.EBRRubbish, l.at,
+				"record %d of sector %d does not lie in its part of the extended partition and is taken for "+
+					"rubbish, as the kernel does",
+				i+1, l.at))
 		default:
 			data++
 			w.volume(l, i, r)

@@ -21,9 +21,14 @@ func (t *Table) check() {
 func (t *Table) checkUnused(r Record, at disk.Sector, slot int) {
 	switch {
 	case r.Type != 0 && r.Count == 0:
-		t.found(disk.Notef(disk.ZeroLengthEntry, at, "record %d of sector %d has type %s and no sectors: it describes nothing and is kept as it is", slot+1, at, Code(r.Type)))
+		t.found(disk.Notef(disk.ZeroLengthEntry, at,
+			"record %d of sector %d has type %s and no sectors: it describes nothing and is kept as it is",
+			slot+1, at, Code(r.Type)))
 	case r.Type == 0 && r.Count != 0:
-		t.found(disk.Notef(disk.ZeroTypeEntry, at, "record %d of sector %d has type 00 and names sectors %s, counted from its own base: it may be ignored, and some systems do not", slot+1, at, r.span(0)))
+		t.found(disk.Notef(disk.ZeroTypeEntry, at,
+			"record %d of sector %d has type 00 and names sectors %s, counted from its own base: "+
+				"it may be ignored, and some systems do not",
+			slot+1, at, r.span(0)))
 	}
 }
 
@@ -49,7 +54,9 @@ func (t *Table) checkPlaces() {
 		}
 		list = append(list, e.Entry)
 		if !e.Extended && (e.Holds(0) || e.Holds(e.Table)) {
-			t.found(disk.Warningf(disk.EntryCoversTable, e.Table, "entry %d, sectors %s, covers sectors of the partition table: whoever formats it destroys the table", e.Index, e.Span))
+			t.found(disk.Warningf(disk.EntryCoversTable, e.Table,
+				"entry %d, sectors %s, covers sectors of the partition table: whoever formats it destroys the table",
+				e.Index, e.Span))
 		}
 	}
 	wrong := layout.CheckEntries(list, t.Sectors)
@@ -60,7 +67,10 @@ func (t *Table) checkPlaces() {
 		for k, o := range primaries {
 			if o.Extended && o.Overlaps(e.Span) && (!e.Extended || i < k) {
 				t.Misplaced = true
-				t.found(disk.Warningf(disk.EntriesOverlap, 0, "entry %d (%s) and the extended partition %d (%s) share sectors %s: writing to one changes the other", e.Index, e.Span, o.Index, o.Span, e.Common(o.Span)))
+				t.found(disk.Warningf(disk.EntriesOverlap, 0,
+					"entry %d (%s) and the extended partition %d (%s) share sectors %s: "+
+						"writing to one changes the other",
+					e.Index, e.Span, o.Index, o.Span, e.Common(o.Span)))
 			}
 		}
 	}
@@ -77,12 +87,18 @@ func (t *Table) checkCHS() {
 				stated++
 			}
 			if ok && !c.agrees(g) {
-				t.found(disk.Notef(disk.CHSMismatch, e.Table, "entry %d: its %s is written as cylinder %d, head %d, sector %d, which is not sector %d in the geometry of the other entries (%d heads, %d sectors a track): old firmware that reads CHS finds another place", e.Index, [...]string{"start", "end"}[k], c.C, c.H, c.S, c.At, g.Heads, g.SectorsPerTrack))
+				t.found(disk.Notef(disk.CHSMismatch, e.Table,
+					"entry %d: its %s is written as cylinder %d, head %d, sector %d, "+
+						"which is not sector %d in the geometry of the other entries (%d heads, %d sectors a track): "+
+						"old firmware that reads CHS finds another place",
+					e.Index, [...]string{"start", "end"}[k], c.C, c.H, c.S, c.At, g.Heads, g.SectorsPerTrack))
 			}
 		}
 	}
 	if !ok && stated > 1 && !t.anyGeometry() {
-		t.found(disk.Notef(disk.CHSMismatch, 0, "the CHS addresses of the table fit no single geometry: old firmware that reads CHS may find other places than the sector numbers say"))
+		t.found(disk.Notef(disk.CHSMismatch, 0,
+			"the CHS addresses of the table fit no single geometry: old firmware that reads CHS may find other "+
+				"places than the sector numbers say"))
 	}
 }
 

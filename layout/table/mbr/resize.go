@@ -108,7 +108,9 @@ func (r *resizer) entry(index int) error {
 		return nil
 	}
 	if s.Last() > math.MaxUint32 {
-		r.findings = append(r.findings, disk.Warningf(disk.EndBeyond32Bit, e.Table, "entry %d ends at sector %d, which needs more than 32 bits: some systems find its end elsewhere", index, s.Last()))
+		r.findings = append(r.findings, disk.Warningf(disk.EndBeyond32Bit, e.Table,
+			"entry %d ends at sector %d, which needs more than 32 bits: some systems find its end elsewhere",
+			index, s.Last()))
 	}
 	r.set(e.Table, e.slot, s)
 	return nil
@@ -157,7 +159,9 @@ func (r *resizer) links() error {
 		box := r.after(l.container)
 		if changed || (box != l.container.Span && !box.Covers(have)) {
 			if want.Count > math.MaxUint32 {
-				return resizeErrorf(l.container.Index, "the link in sector %d would have to cover %d sectors: the field holds at most %d", l.prev.at, want.Count, uint32(math.MaxUint32))
+				return resizeErrorf(l.container.Index,
+					"the link in sector %d would have to cover %d sectors: the field holds at most %d",
+					l.prev.at, want.Count, uint32(math.MaxUint32))
 			}
 			r.set(l.prev.at, l.prevSlot, want)
 		}
@@ -181,7 +185,10 @@ func (r *resizer) set(at disk.Sector, slot int, s disk.Span) {
 	case old.Overflowed() && (!r.geometry.Known() || end == r.geometry.clamp()):
 		return
 	case !r.geometry.Known():
-		r.findings = append(r.findings, disk.Notef(disk.CHSGeometryUnknown, at, "record %d of sector %d: its end is written as FE FF FF, use the sector number, because the table does not tell in which geometry its CHS addresses count", slot+1, at))
+		r.findings = append(r.findings, disk.Notef(disk.CHSGeometryUnknown, at,
+			"record %d of sector %d: its end is written as FE FF FF, use the sector number, "+
+				"because the table does not tell in which geometry its CHS addresses count",
+			slot+1, at))
 	}
 	b.SetEndCHS(slot, end)
 }

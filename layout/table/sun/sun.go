@@ -86,7 +86,11 @@ func Read(src image.Source) (*Table, error) {
 	if sum != 0 {
 		t.table.State = layout.Damaged
 		t.Findings = append(t.Findings, disk.Warningf(disk.TableChecksum, 0,
-			"the words of the label in sector 0 (byte %d) do not cancel out: %04X is left over and should be 0. Its slices may be wrong: compare them with what lies in the places they name", sumAt, sum))
+
+			"the words of the label in sector 0 (byte %d) do not cancel out: "+
+				"%04X is left over and should be 0. Its slices may be wrong: compare them with what lies in the "+
+				"places they name",
+			sumAt, sum))
 	} else {
 		t.table.Evidence = append(t.table.Evidence, "its checksum")
 	}
@@ -122,7 +126,9 @@ func (t *Table) entry(src image.Source, b []byte, i int, perCylinder uint64) lay
 	span, exact := disk.Units(start, count, unit, src.SectorSize())
 	if !exact {
 		t.Findings = append(t.Findings, disk.Warningf(disk.EntryInsideSector, 0,
-			"slice %d begins or ends inside a sector of %d bytes, because the label counts in sectors of %d bytes; it is listed as sectors %s. Look at the disk with a sector size of %d",
+
+			"slice %d begins or ends inside a sector of %d bytes, because the label counts in sectors of %d "+
+				"bytes; it is listed as sectors %s. Look at the disk with a sector size of %d",
 			i+1, src.SectorSize(), unit, span, unit))
 	}
 	e := layout.Entry{Span: span, Index: i + 1, Offset: at}

@@ -125,7 +125,9 @@ func (v *Volume) checkBackups() {
 			"Nothing reads it unless the first is lost; e2fsck -f writes the copies again.", g, disk.Grouped(at), why))
 	}
 	if len(unread) > 0 {
-		v.note(disk.Notef(disk.ExtBackupUnread, unread[0], "%s of the superblock could not be read and were not compared; the first is in sector %s of the volume.", copies(len(unread)), disk.Grouped(unread[0])))
+		v.note(disk.Notef(disk.ExtBackupUnread, unread[0],
+			"%s of the superblock could not be read and were not compared; the first is in sector %s of the volume.",
+			copies(len(unread)), disk.Grouped(unread[0])))
 	}
 }
 

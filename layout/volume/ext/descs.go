@@ -31,12 +31,16 @@ func (v *Volume) checkDescriptors() {
 		replaced = append(replaced, v.sector(usual))
 	}
 	if len(replaced) > 0 {
-		v.note(disk.Warningf(disk.ExtDescriptorsFromBackup, replaced[0], "unreadable or damaged: %s of group descriptors, the first in sector %s of the volume; copies of them were used. "+
-			"The volume may not mount as it is: run e2fsck on the finished copy.", disk.Counted(len(replaced), "block"), disk.Grouped(replaced[0])))
+		v.note(disk.Warningf(disk.ExtDescriptorsFromBackup, replaced[0],
+			"unreadable or damaged: %s of group descriptors, the first in sector %s of the volume; "+
+				"copies of them were used. The volume may not mount as it is: run e2fsck on the finished copy.",
+			disk.Counted(len(replaced), "block"), disk.Grouped(replaced[0])))
 	}
 	if len(lost) > 0 {
-		v.note(disk.Warningf(disk.ExtDescriptorsLost, lost[0], "unreadable or damaged: %s of group descriptors, the first in sector %s of the volume, and so are their copies: "+
-			"not all files can be found, and free blocks cannot be told from used ones.", disk.Counted(len(lost), "block"), disk.Grouped(lost[0])))
+		v.note(disk.Warningf(disk.ExtDescriptorsLost, lost[0],
+			"unreadable or damaged: %s of group descriptors, the first in sector %s of the volume, "+
+				"and so are their copies: not all files can be found, and free blocks cannot be told from used ones.",
+			disk.Counted(len(lost), "block"), disk.Grouped(lost[0])))
 	}
 }
 

@@ -87,22 +87,33 @@ func (v *Volume) note(f disk.Finding) { v.Findings = append(v.Findings, f) }
 func (v *Volume) inspect() {
 	at := superSector(v.src)
 	if v.Backup != 0 {
-		v.note(disk.Warningf(disk.ExtSuperblockFromBackup, at, "The first superblock (sector %s of the volume) is unreadable or damaged; the copy of group %d in sector %s was used. "+
-			"Whether it was cleanly unmounted and how much is free is not known, and it will not mount as it is: run e2fsck on the finished copy.", disk.Grouped(at), v.Backup, disk.Grouped(v.sector(v.firstBlock(v.Backup)))))
+		v.note(disk.Warningf(disk.ExtSuperblockFromBackup, at,
+			"The first superblock (sector %s of the volume) is unreadable or damaged; the copy of group %d in sector %s "+
+				"was used. Whether it was cleanly unmounted and how much is free is not known, "+
+				"and it will not mount as it is: run e2fsck on the finished copy.",
+			disk.Grouped(at), v.Backup, disk.Grouped(v.sector(v.firstBlock(v.Backup)))))
 	}
 	if v.Blocks > v.present() {
 		// E06: e2fsprogs e2fsck/problem.c, "The filesystem size (according to
 		// the superblock) ... The physical size of the device".
-		v.note(disk.Warningf(disk.ExtLargerThanPartition, at, "The file system says %s of %s = %s, but here there is only room for %s: what lies beyond is cut off (%s). "+
-			"Files in them are lost, and the kernel refuses to mount it. Look for the right end of the partition.",
-			disk.Counted(int64(v.Blocks), "block"), disk.Counted(int64(v.BlockSize), "byte"), disk.Counted(v.Sectors(), "sector"), disk.Grouped(image.Sectors(v.src)), disk.Counted(v.Sectors()-image.Sectors(v.src), "sector")))
+		v.note(disk.Warningf(disk.ExtLargerThanPartition, at,
+			"The file system says %s of %s = %s, but here there is only room for %s: what lies beyond is cut off (%s). "+
+				"Files in them are lost, and the kernel refuses to mount it. Look for the right end of the partition.",
+			disk.Counted(int64(v.Blocks), "block"), disk.Counted(int64(v.BlockSize), "byte"),
+			disk.Counted(v.Sectors(), "sector"), disk.Grouped(image.Sectors(v.src)), disk.Counted(v.Sectors()-image.Sectors(v.src), "sector")))
 	}
 	if v.csumWrong {
-		v.note(disk.Warningf(disk.ExtChecksum, at, "The checksum of the superblock in sector %s of the volume is wrong: it was damaged or changed by hand. e2fsck can repair it.", disk.Grouped(at)))
+		v.note(disk.Warningf(disk.ExtChecksum, at,
+			"The checksum of the superblock in sector %s of the volume is wrong: "+
+				"it was damaged or changed by hand. e2fsck can repair it.",
+			disk.Grouped(at)))
 	}
 	v.inspectState(at)
 	if bad := v.Incompat &^ readable; bad != 0 {
-		v.note(disk.Warningf(disk.ExtUnsupportedFeatures, at, "The file system uses incompatible features that are not handled here (bits %#x): its size is known, its files and free blocks are not.", bad))
+		v.note(disk.Warningf(disk.ExtUnsupportedFeatures, at,
+			"The file system uses incompatible features that are not handled here (bits %#x): its size is known, "+
+				"its files and free blocks are not.",
+			bad))
 	}
 }
 
@@ -119,10 +130,16 @@ func (v *Volume) inspectState(at disk.Sector) {
 		dirty = append(dirty, "its journal holds changes that are not replayed: files are read here as they stand without them")
 	}
 	if len(dirty) > 0 {
-		v.note(disk.Warningf(disk.ExtDirty, at, "The file system is not clean: %s. It can be copied as it is, but not resized before e2fsck -f has checked it.", strings.Join(dirty, "; ")))
+		v.note(disk.Warningf(disk.ExtDirty, at,
+			"The file system is not clean: %s. It can be copied as it is, but not resized before e2fsck -f has "+
+				"checked it.",
+			strings.Join(dirty, "; ")))
 	}
 	if v.lastOrphan != 0 || v.State&stateOrphans != 0 || v.ro(roOrphanPresent) {
-		v.note(disk.Warningf(disk.ExtOrphans, at, "Files that were deleted while open still hold blocks (first inode %d). The next mount or e2fsck frees them.", v.lastOrphan))
+		v.note(disk.Warningf(disk.ExtOrphans, at,
+			"Files that were deleted while open still hold blocks (first inode %d). "+
+				"The next mount or e2fsck frees them.",
+			v.lastOrphan))
 	}
 }
 

@@ -137,9 +137,15 @@ func (w *walker) later(path string, n *inode) {
 	_, met := w.dirs[n.number]
 	switch {
 	case met:
-		w.note(disk.Warningf(disk.ExtDirectoryLoop, n.at, "The directory %q (inode %d, sector %s of the volume) was met before under another name: a directory has one. It is not entered again; run e2fsck on a copy.", path, n.number, disk.Grouped(n.at)).Hiding())
+		w.note(disk.Warningf(disk.ExtDirectoryLoop, n.at,
+			"The directory %q (inode %d, sector %s of the volume) was met before under another name: "+
+				"a directory has one. It is not entered again; run e2fsck on a copy.",
+			path, n.number, disk.Grouped(n.at)).Hiding())
 	case len(path) > maxPath:
-		w.note(disk.Warningf(disk.ExtTooDeep, n.at, "The directory at inode %d (sector %s of the volume) has a path of %d bytes. What lies in it is not read.", n.number, disk.Grouped(n.at), len(path)).Hiding())
+		w.note(disk.Warningf(disk.ExtTooDeep, n.at,
+			"The directory at inode %d (sector %s of the volume) has a path of %d bytes. "+
+				"What lies in it is not read.",
+			n.number, disk.Grouped(n.at), len(path)).Hiding())
 	default:
 		w.dirs[n.number] = struct{}{}
 		w.pending = append(w.pending, directory{path, n.number})
@@ -224,7 +230,9 @@ func (w *walker) trouble(d directory, n *inode, err error) error {
 	} else if errors.As(err, &u) {
 		at = u.Start
 	}
-	w.note(disk.Warningf(code, at, "A part of the directory %q (inode %d) cannot be read: %v. Files named only there are not listed.", d.path, d.ino, err).Hiding())
+	w.note(disk.Warningf(code, at,
+		"A part of the directory %q (inode %d) cannot be read: %v. Files named only there are not listed.",
+		d.path, d.ino, err).Hiding())
 	return nil
 }
 
@@ -235,7 +243,9 @@ func (w *walker) part(d directory, b []byte, at disk.Sector) error {
 			return nil
 		}
 		if err := checkName(name); err != nil {
-			w.note(disk.Warningf(disk.ExtBadName, at, "An entry of the directory %q in sector %s of the volume is left out: %v.", d.path, disk.Grouped(at), err).Hiding())
+			w.note(disk.Warningf(disk.ExtBadName, at,
+				"An entry of the directory %q in sector %s of the volume is left out: %v.",
+				d.path, disk.Grouped(at), err).Hiding())
 			return nil
 		}
 		path := string(name)

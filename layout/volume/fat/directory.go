@@ -44,12 +44,16 @@ func (w *Walk) read(d *dir, yield func(*File) bool) progress {
 func (w *Walk) claim(d *dir) []disk.Span {
 	ch := w.t.follow(d.first, nil, &w.steps)
 	if ch.Ends != EndsWell {
-		w.stray(disk.Warningf(disk.FATDirectoryChain, d.place.Sector, "directory /%s: its chain %s at cluster %d; what lies behind is not listed", d.path(), ch.Ends, ch.At).Hiding())
+		w.stray(disk.Warningf(disk.FATDirectoryChain, d.place.Sector,
+			"directory /%s: its chain %s at cluster %d; what lies behind is not listed",
+			d.path(), ch.Ends, ch.At).Hiding())
 	}
 	n := uint32(0)
 	for c := range ch.clusters() {
 		if !w.dirs.set(c) && n > 0 {
-			w.miss(disk.Warningf(disk.FATDirectoryShared, d.place.Sector, "directory /%s shares cluster %d with another directory; from there on it is not listed twice", d.path(), c))
+			w.miss(disk.Warningf(disk.FATDirectoryShared, d.place.Sector,
+				"directory /%s shares cluster %d with another directory; from there on it is not listed twice",
+				d.path(), c))
 			ch.truncate(n)
 			break
 		}
@@ -95,7 +99,9 @@ func (w *Walk) readPart(d *dir, prefix string, part disk.Span, yield func(*File)
 		p = w.slots(d, prefix, x, b, yield)
 	}
 	if missing > 0 {
-		w.miss(disk.Warningf(disk.FATDirectoryUnreadable, part.Start, "directory /%s: %d of its sectors within %s cannot be read; files that are named there are not listed", d.path(), missing, part))
+		w.miss(disk.Warningf(disk.FATDirectoryUnreadable, part.Start,
+			"directory /%s: %d of its sectors within %s cannot be read; files that are named there are not listed",
+			d.path(), missing, part))
 	}
 	return p
 }
@@ -186,9 +192,13 @@ func (w *Walk) enter(parent *dir, f *File) {
 	d := &dir{parent, f.Name, f.First, f.Place}
 	switch {
 	case f.Chain.Clusters == 0:
-		w.stray(disk.Warningf(disk.FATDirectoryChain, f.Place.Sector, "directory /%s: its chain %s at cluster %d; nothing in it is listed", f.Path, f.Chain.Ends, f.Chain.At).Hiding())
+		w.stray(disk.Warningf(disk.FATDirectoryChain, f.Place.Sector,
+			"directory /%s: its chain %s at cluster %d; nothing in it is listed",
+			f.Path, f.Chain.Ends, f.Chain.At).Hiding())
 	case f.First == w.v.BPB.RootCluster || w.dirs.has(f.First):
-		w.miss(disk.Warningf(disk.FATDirectoryLoop, f.Place.Sector, "directory /%s begins at cluster %d, which belongs to another directory; it is not entered again", f.Path, f.First))
+		w.miss(disk.Warningf(disk.FATDirectoryLoop, f.Place.Sector,
+			"directory /%s begins at cluster %d, which belongs to another directory; it is not entered again",
+			f.Path, f.First))
 	case d.pathLen() > maxPath:
 		w.miss(disk.Warningf(disk.FATTooDeep, f.Place.Sector, "directory %s lies so deep that its path is longer than %d bytes; it is not entered", f.Name, maxPath))
 	default:

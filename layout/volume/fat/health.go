@@ -125,9 +125,13 @@ func (c *checker) file(f *File) {
 	case f.Dir && f.Raw.Size() != 0:
 		c.problem(false, disk.FATDirectorySize, f.Path, f.First, "a directory whose entry states %s; it should state none", disk.Counted(f.Raw.Size(), "byte"))
 	case f.Chain.Ends == EndsWell && f.ShortChain():
-		c.own(disk.FATChainShort, f.Path, f.First, "it has %s, but only %s of the %s that they need", disk.Counted(f.Size, "byte"), disk.Grouped(f.Chain.Clusters), disk.Counted(int64(f.Need()), "cluster"))
+		c.own(disk.FATChainShort, f.Path, f.First,
+			"it has %s, but only %s of the %s that they need",
+			disk.Counted(f.Size, "byte"), disk.Grouped(f.Chain.Clusters), disk.Counted(int64(f.Need()), "cluster"))
 	case f.Chain.Ends == EndsWell && f.LongChain():
-		c.problem(false, disk.FATChainLong, f.Path, f.First, "it has %s, and its %s need %s; the rest is reserved for it", disk.Counted(f.Chain.Clusters, "cluster"), disk.Counted(f.Size, "byte"), disk.Grouped(int64(f.Need())))
+		c.problem(false, disk.FATChainLong, f.Path, f.First,
+			"it has %s, and its %s need %s; the rest is reserved for it",
+			disk.Counted(f.Chain.Clusters, "cluster"), disk.Counted(f.Size, "byte"), disk.Grouped(int64(f.Need())))
 	}
 }
 
@@ -156,7 +160,9 @@ func (c *checker) dot(d *dir, r *Raw, at Place) {
 	}
 	root := name == ".." && want == 0 && c.v.Kind == FAT32 && have == c.v.BPB.RootCluster
 	if d.parent != nil && have != want && !root {
-		c.own(disk.FATDotEntryWrong, d.path(), have, "its entry %s in sector %s names cluster %s, and it should name %s", name, disk.Grouped(at.Sector), disk.Grouped(have), disk.Grouped(want))
+		c.own(disk.FATDotEntryWrong, d.path(), have,
+			"its entry %s in sector %s names cluster %s, and it should name %s",
+			name, disk.Grouped(at.Sector), disk.Grouped(have), disk.Grouped(want))
 	}
 }
 
@@ -190,11 +196,16 @@ func (c *checker) lost() {
 		c.h.Lost++
 		if !named.has(n) {
 			ch := c.t.follow(n, nil, &steps)
-			c.problem(false, disk.FATLostChain, "", n, "a chain of %s from cluster %s belongs to no file; it %s", disk.Counted(ch.Clusters, "cluster"), disk.Grouped(n), ch.Ends)
+			c.problem(false, disk.FATLostChain, "", n,
+				"a chain of %s from cluster %s belongs to no file; it %s",
+				disk.Counted(ch.Clusters, "cluster"), disk.Grouped(n), ch.Ends)
 		}
 	}
 	if c.h.Lost > 0 {
-		c.h.Findings = append(c.h.Findings, disk.Warningf(disk.FATLostClusters, disk.NoSector, "%s in use and %s to no file", disk.Counted(c.h.Lost, "cluster")+map[bool]string{true: " is", false: " are"}[c.h.Lost == 1], map[bool]string{true: "belongs", false: "belong"}[c.h.Lost == 1]))
+		c.h.Findings = append(c.h.Findings, disk.Warningf(disk.FATLostClusters, disk.NoSector,
+			"%s in use and %s to no file",
+			disk.Counted(c.h.Lost, "cluster")+map[bool]string{true: " is", false: " are"}[c.h.Lost == 1],
+			map[bool]string{true: "belongs", false: "belong"}[c.h.Lost == 1]))
 	}
 }
 
@@ -204,9 +215,13 @@ func (c *checker) fsinfo() {
 		return
 	}
 	if i.Free != Unset && i.Free != c.h.Free && c.h.Unknown == 0 {
-		c.h.Findings = append(c.h.Findings, disk.Warningf(disk.FSInfoWrong, i.Sector, "FSInfo states %s (byte 488), the table has %s", disk.Counted(i.Free, "free cluster"), disk.Grouped(c.h.Free)))
+		c.h.Findings = append(c.h.Findings, disk.Warningf(disk.FSInfoWrong, i.Sector,
+			"FSInfo states %s (byte 488), the table has %s",
+			disk.Counted(i.Free, "free cluster"), disk.Grouped(c.h.Free)))
 	}
 	if i.Next != Unset && !c.t.has(i.Next) {
-		c.h.Findings = append(c.h.Findings, disk.Warningf(disk.FSInfoWrong, i.Sector, "FSInfo says to look for free clusters at cluster %s (byte 492), which does not exist", disk.Grouped(i.Next)))
+		c.h.Findings = append(c.h.Findings, disk.Warningf(disk.FSInfoWrong, i.Sector,
+			"FSInfo says to look for free clusters at cluster %s (byte 492), which does not exist",
+			disk.Grouped(i.Next)))
 	}
 }

@@ -10,11 +10,15 @@ func (v *Volume) judge(entries int64) {
 	b := &v.BPB
 	v.judgeKind()
 	if int64(v.DataClusters) > entries-2 {
-		v.warn(disk.FATTableTooSmall, v.TableSpan(0).Start, "the volume has room for %s, but its tables of %s have entries for %s only; "+
-			"the clusters beyond cannot be used, and some systems refuse the volume", disk.Counted(v.DataClusters, "cluster"), disk.Counted(b.SectorsPerFAT(), "sector"), disk.Grouped(max(0, entries-2)))
+		v.warn(disk.FATTableTooSmall, v.TableSpan(0).Start,
+			"the volume has room for %s, but its tables of %s have entries for %s only; "+
+				"the clusters beyond cannot be used, and some systems refuse the volume",
+			disk.Counted(v.DataClusters, "cluster"), disk.Counted(b.SectorsPerFAT(), "sector"), disk.Grouped(max(0, entries-2)))
 	}
 	if have := image.Sectors(v.src); v.Sectors > have {
-		v.doubt(disk.FATCutOff, have, "what lay behind is lost", "the volume says that it has %s, and only %s are here; what lies beyond is lost to every reader", sectorsText(v.Sectors), disk.Grouped(have))
+		v.doubt(disk.FATCutOff, have, "what lay behind is lost",
+			"the volume says that it has %s, and only %s are here; what lies beyond is lost to every reader",
+			sectorsText(v.Sectors), disk.Grouped(have))
 	}
 	if v.PerSector > 1 {
 		v.note(disk.FATSectorSizeDiffers, v.BootSector, "the volume counts in sectors of %s bytes, the disk in sectors of %s; all numbers here are in the disk's",
@@ -22,13 +26,19 @@ func (v *Volume) judge(entries int64) {
 	}
 	// FG, BPB_SecPerClus: no cluster is larger than 32 KiB.
 	if v.ClusterBytes() > 32<<10 {
-		v.note(disk.FATClusterLarge, v.BootSector, "clusters of %s bytes: more than the 32,768 of the published format; not every device reads them", disk.Grouped(v.ClusterBytes()))
+		v.note(disk.FATClusterLarge, v.BootSector,
+			"clusters of %s bytes: more than the 32,768 of the published format; not every device reads them",
+			disk.Grouped(v.ClusterBytes()))
 	}
 	if b.TotalSectors16 != 0 && b.TotalSectors32 != 0 && int64(b.TotalSectors16) != int64(b.TotalSectors32) {
-		v.warn(disk.FATSizesDiffer, v.BootSector, "the boot sector states two sizes: %s (byte 19), which counts, and %s (byte 32)", disk.Counted(int64(b.TotalSectors16), "sector"), disk.Grouped(int64(b.TotalSectors32)))
+		v.warn(disk.FATSizesDiffer, v.BootSector,
+			"the boot sector states two sizes: %s (byte 19), which counts, and %s (byte 32)",
+			disk.Counted(int64(b.TotalSectors16), "sector"), disk.Grouped(int64(b.TotalSectors32)))
 	}
 	if v.Kind == FAT32 && b.RootEntries != 0 {
-		v.note(disk.FATRootEntriesOdd, v.BootSector, "a FAT32 volume with room for a fixed root directory (byte 17: %s), which nobody uses", disk.Grouped(int64(b.RootEntries)))
+		v.note(disk.FATRootEntriesOdd, v.BootSector,
+			"a FAT32 volume with room for a fixed root directory (byte 17: %s), which nobody uses",
+			disk.Grouped(int64(b.RootEntries)))
 	}
 	if !b.Marked {
 		v.note(disk.FATNo55AA, v.BootSector, "bytes 510 and 511 of the boot sector are not 55 AA; some systems do not recognise the volume")
@@ -51,7 +61,9 @@ func (v *Volume) judgeKind() {
 	n := v.DataClusters
 	switch {
 	case v.Kind == FAT32 && n < MinFAT32:
-		v.warn(disk.FATTypeDisagrees, v.BootSector, "it has the form of FAT32, but %s, which the published rule calls FAT%d; drivers go by the form, some devices by the rule",
+		v.warn(disk.FATTypeDisagrees, v.BootSector,
+			"it has the form of FAT32, but %s, which the published rule calls FAT%d; drivers go by the form, "+
+				"some devices by the rule",
 			disk.Counted(n, "cluster"), map[bool]int{true: 12, false: 16}[n < MinFAT16])
 	// Linux and Windows draw the line in different places; mkfs.fat (dosfstools) makes
 	// no volume with these two counts. See also NearLimit.
@@ -69,7 +81,9 @@ func near(n, limit uint32) bool { return n+NearLimit >= limit && n <= limit+Near
 // noteDirty notes the state flags at a sector, of the boot sector or of a table.
 func noteDirty(found *[]disk.Finding, doubts *[]Doubt, at disk.Sector, dirty, errs bool) {
 	if dirty {
-		d := Doubt{disk.Warningf(disk.FATDirty, at, "the volume was not closed properly: its last changes may be incomplete"), "let the system that it belongs to check it first"}
+		d := Doubt{disk.Warningf(disk.FATDirty, at,
+			"the volume was not closed properly: its last changes may be incomplete"),
+			"let the system that it belongs to check it first"}
 		*found, *doubts = append(*found, d.Finding), append(*doubts, d)
 	}
 	if errs {
@@ -90,8 +104,10 @@ func (v *Volume) CheckPlace(base, length disk.Sector) []disk.Finding {
 			"a system that believes the volume writes over what follows the entry", sectorsText(v.Sectors), disk.Grouped(length)))
 	}
 	if want := base / v.PerSector; int64(v.BPB.Hidden) != int64(want) {
-		out = append(out, disk.Notef(disk.HiddenSectorsDiffer, base, "the boot sector gives the number of sectors before the volume as %s (byte 28), and it begins at sector %s; "+
-			"boot code may use that number, other systems ignore it", disk.Grouped(int64(v.BPB.Hidden)), disk.Grouped(want)))
+		out = append(out, disk.Notef(disk.HiddenSectorsDiffer, base,
+			"the boot sector gives the number of sectors before the volume as %s (byte 28), and it begins at sector %s; "+
+				"boot code may use that number, other systems ignore it",
+			disk.Grouped(int64(v.BPB.Hidden)), disk.Grouped(want)))
 	}
 	return out
 }
@@ -117,7 +133,10 @@ const (
 func (v *Volume) readFSInfo() {
 	n := v.BPB.FSInfoSector
 	if n == 0 || n == 0xFFFF || int(n) >= v.BPB.Reserved {
-		v.warn(disk.FSInfoMissing, v.BootSector, "the boot sector names no FSInfo sector among the reserved ones (byte 48: %d); systems count free clusters themselves", n)
+		v.warn(disk.FSInfoMissing, v.BootSector,
+			"the boot sector names no FSInfo sector among the reserved ones (byte 48: %d); "+
+				"systems count free clusters themselves",
+			n)
 		return
 	}
 	at := disk.Sector(n) * v.PerSector
@@ -160,6 +179,8 @@ func (v *Volume) compareBackup(boot []byte) {
 		}
 	}
 	if count > 0 {
-		v.doubt(disk.BootBackupDiffers, at, "", "the backup boot sector differs from sector 0 in %s, first in byte %d; sector 0 counts", disk.Counted(count, "byte"), first)
+		v.doubt(disk.BootBackupDiffers, at, "",
+			"the backup boot sector differs from sector 0 in %s, first in byte %d; sector 0 counts",
+			disk.Counted(count, "byte"), first)
 	}
 }

@@ -68,7 +68,8 @@ func (v *Volume) LoadTable(copy int) (*Table, error) {
 	l.load()
 	if n := uint32(len(t.Entries)); n < v.Clusters+2 {
 		t.Clusters = n - 2 // whatever lies in the clusters behind is lost with their entries
-		t.Findings = append(t.Findings, disk.Warningf(disk.FATTableMissing, inside.End(), "the source ends inside allocation table %d; %d of its %d entries are missing",
+		t.Findings = append(t.Findings, disk.Warningf(disk.FATTableMissing, inside.End(),
+			"the source ends inside allocation table %d; %d of its %d entries are missing",
 			copy, v.Clusters+2-n, v.Clusters+2).Hiding())
 	}
 	t.readFlags(span.Start)
@@ -219,7 +220,10 @@ func (l *loader) report() {
 	}
 	if n := l.missing.Sectors(); n > 0 {
 		t.Findings = append(t.Findings, disk.Warningf(disk.FATTableMissing, l.missing[0].Start,
-			"in allocation table %d %s cannot be read, and no other copy answers for that; files whose chains pass there are incomplete", t.Copy, sectorsText(n)).Hiding())
+
+			"in allocation table %d %s cannot be read, and no other copy answers for that; "+
+				"files whose chains pass there are incomplete",
+			t.Copy, sectorsText(n)).Hiding())
 	}
 }
 

@@ -68,6 +68,7 @@ func (j *job) renderBoot() error {
 		b, err := image.ReadSector(j.v.Source(), p.at)
 		switch {
 		case p.at == 0:
+			// Whatever is in sector 0: if it cannot be used, first is the backup of it.
 			b = append([]byte(nil), first...)
 			j.setBoot(b)
 		case err != nil:
@@ -77,6 +78,7 @@ func (j *job) renderBoot() error {
 			j.setInfo(b)
 		case !p.info && j.isCopy(b):
 			j.setBoot(b)
+		// A sector that somebody else uses is not overwritten because a field names it.
 		case !p.info:
 			j.note(disk.Warningf(disk.BootCopyLeft, p.at, "what should be the backup boot sector describes no such volume; it is carried as it is"))
 			continue

@@ -25,11 +25,15 @@ func (j *job) alignment() (base, align int64, ok bool) {
 func (j *job) choose() {
 	j.new = j.old
 	if _, _, ok := j.alignment(); !ok {
-		j.refuse(disk.Refusalf(disk.AlignImpossible, disk.NoSector, "cluster 2 cannot be put on a multiple of %s: the volume begins at sector %s and counts in units of %s", sectors(j.w.Align), disk.Grouped(j.w.Base), sectors(j.v.PerSector)))
+		j.refuse(disk.Refusalf(disk.AlignImpossible, disk.NoSector,
+			"cluster 2 cannot be put on a multiple of %s: the volume begins at sector %s and counts in units of %s",
+			sectors(j.w.Align), disk.Grouped(j.w.Base), sectors(j.v.PerSector)))
 		return
 	}
 	if j.w.Sectors < 0 || j.w.Sectors%j.v.PerSector != 0 {
-		j.refuse(disk.Refusalf(disk.SizeNotWhole, disk.NoSector, "%s are no size of this volume: it counts in units of %s", sectors(j.w.Sectors), sectors(j.v.PerSector)))
+		j.refuse(disk.Refusalf(disk.SizeNotWhole, disk.NoSector,
+			"%s are no size of this volume: it counts in units of %s",
+			sectors(j.w.Sectors), sectors(j.v.PerSector)))
 		return
 	}
 	mode := j.w.Mode
@@ -62,7 +66,9 @@ func (j *job) shrink() {
 	want := j.w.Sectors
 	switch {
 	case want > j.v.Sectors:
-		j.refuse(disk.Refusalf(disk.ShrinkNotSmaller, disk.NoSector, "%s are more than the %s that the volume has: ask it to grow", sectors(want), sectors(j.v.Sectors)))
+		j.refuse(disk.Refusalf(disk.ShrinkNotSmaller, disk.NoSector,
+			"%s are more than the %s that the volume has: ask it to grow",
+			sectors(want), sectors(j.v.Sectors)))
 		return
 	case want > j.w.Room:
 		j.refuse(disk.Refusalf(disk.VolumeDoesNotFit, j.w.Room, "%s were asked for, and the room has %s", sectors(want), sectors(j.w.Room)))
@@ -79,7 +85,9 @@ func (j *job) smaller(total int64) {
 	base, align, _ := j.alignment()
 	g := j.old
 	if !g.Align(base, align) {
-		j.refuse(disk.Refusalf(disk.AlignImpossible, disk.NoSector, "cluster 2 cannot be put on a multiple of %s: that would take %s, and there can be 65,535", sectors(j.w.Align), disk.Counted(g.Reserved, "reserved sector")))
+		j.refuse(disk.Refusalf(disk.AlignImpossible, disk.NoSector,
+			"cluster 2 cannot be put on a multiple of %s: that would take %s, and there can be 65,535",
+			sectors(j.w.Align), disk.Counted(g.Reserved, "reserved sector")))
 		return
 	}
 	if g == j.old && total == j.old.Total {
@@ -96,7 +104,9 @@ func (j *job) smaller(total int64) {
 			sectors(asked), disk.Counted(j.count.used, "cluster")+isAre(j.count.used), j.bounds(), sectors(l.Smallest), sectors(l.SmallestUnmoved)))
 		return
 	case asked < l.SmallestUnmoved && j.w.MoveNone:
-		j.refuse(disk.Refusalf(disk.MoveNone, asked, "no file may move, and with %s some would have to: the smallest size without that is %s", sectors(asked), sectors(l.SmallestUnmoved)))
+		j.refuse(disk.Refusalf(disk.MoveNone, asked,
+			"no file may move, and with %s some would have to: the smallest size without that is %s",
+			sectors(asked), sectors(l.SmallestUnmoved)))
 		return
 	}
 	j.new = g.Sized(total)
@@ -171,7 +181,9 @@ func (j *job) grow() {
 	default:
 		j.growBelow(&least)
 	}
-	j.note(disk.Notef(disk.GrowCapped, disk.NoSector, "the volume grows to %s and no further: what stops it is %s", sectors(disk.Sector(j.new.Total)*per), least.name))
+	j.note(disk.Notef(disk.GrowCapped, disk.NoSector,
+		"the volume grows to %s and no further: what stops it is %s",
+		sectors(disk.Sector(j.new.Total)*per), least.name))
 }
 
 // growBelow takes the largest size below a limit, and says in it what else
@@ -187,7 +199,9 @@ func (j *job) growBelow(l *limit) {
 		l.name = "that longer allocation tables would cost as many clusters as they give"
 		g = in
 	case !ok:
-		j.refuse(disk.Refusalf(disk.AlignImpossible, disk.NoSector, "with %s cluster 2 cannot be put on a multiple of %s without losing clusters", sectors(l.total), sectors(j.w.Align)))
+		j.refuse(disk.Refusalf(disk.AlignImpossible, disk.NoSector,
+			"with %s cluster 2 cannot be put on a multiple of %s without losing clusters",
+			sectors(l.total), sectors(j.w.Align)))
 	}
 	j.new = g
 }
@@ -195,14 +209,18 @@ func (j *job) growBelow(l *limit) {
 // growTo takes an explicit size.
 func (j *job) growTo(want disk.Sector) {
 	if want < j.v.Sectors {
-		j.refuse(disk.Refusalf(disk.GrowNotLarger, disk.NoSector, "%s are less than the %s that the volume has: ask it to shrink", sectors(want), sectors(j.v.Sectors)))
+		j.refuse(disk.Refusalf(disk.GrowNotLarger, disk.NoSector,
+			"%s are less than the %s that the volume has: ask it to shrink",
+			sectors(want), sectors(j.v.Sectors)))
 		return
 	}
 	base, align, _ := j.alignment()
 	per := j.v.PerSector
 	g, ok := j.old.Grown(int64(want/per), base, align)
 	if !ok {
-		j.refuse(disk.Refusalf(disk.GrowCostsClusters, disk.NoSector, "with %s the allocation tables would have to be longer by more than the volume wins; up to %s they need not be%s",
+		j.refuse(disk.Refusalf(disk.GrowCostsClusters, disk.NoSector,
+			"with %s the allocation tables would have to be longer by more than the volume wins; "+
+				"up to %s they need not be%s",
 			sectors(want), sectors(j.res.Limits.LargestInPlace), j.nextSize(want)))
 		return
 	}

@@ -61,7 +61,9 @@ func (j *job) firstBeyond() uint32 {
 // refuseCut refuses a change of a volume whose files lie behind the end of the
 // original.
 func (j *job) refuseCut() {
-	j.refuse(disk.Refusalf(disk.FATCutOff, j.whole(), "cluster %s is in use, and the original ends before it: the volume can only be carried as it is, with all its %s and its free clusters",
+	j.refuse(disk.Refusalf(disk.FATCutOff, j.whole(),
+		"cluster %s is in use, and the original ends before it: the volume can only be carried as it is, "+
+			"with all its %s and its free clusters",
 		disk.Grouped(j.count.last), sectors(j.from.Total)))
 }
 
@@ -98,7 +100,10 @@ func (j *job) askRest() {
 
 // askBehind asks about a sector behind the last cluster.
 func (j *job) askBehind(x disk.Sector, what string) {
-	j.ask(disk.Refusalf(disk.VolumeRestInUse, x, "sector %s of the volume lies behind its last cluster, where no file can be, and is %s; it does not arrive on a card on which the size of the volume changes", disk.Grouped(x), what))
+	j.ask(disk.Refusalf(disk.VolumeRestInUse, x,
+		"sector %s of the volume lies behind its last cluster, where no file can be, and is %s; "+
+			"it does not arrive on a card on which the size of the volume changes",
+		disk.Grouped(x), what))
 }
 
 // problems lists what is wrong, each kind by its code. Where nothing moves and
@@ -119,7 +124,10 @@ func (j *job) problems(h *fat.Health) {
 		case still || p.OwnOnly:
 			j.ask(disk.Refusalf(p.Code, at, "%s. It would be carried as it is", text))
 		default:
-			j.refuse(disk.Refusalf(p.Code, at, "%s. Clusters cannot be moved or left out while this lasts: let a system that knows FAT repair a copy of the original first", text))
+			j.refuse(disk.Refusalf(p.Code, at,
+				"%s. Clusters cannot be moved or left out while this lasts: let a system that knows FAT repair a "+
+					"copy of the original first",
+				text))
 		}
 	}
 	if more := h.Total - len(h.Problems); more > 0 {
@@ -140,7 +148,10 @@ func (j *job) strayLinks() {
 	for c := uint32(2); c <= j.old.Clusters+1; c++ {
 		e := j.entries[c] & j.old.Kind.Mask()
 		if e > j.old.Clusters+1 && e <= j.new.Clusters+1 {
-			j.refuse(disk.Refusalf(disk.FATChainOutside, j.place(c), "the table entry of cluster %s names cluster %s, which does not exist now and would in the larger volume", disk.Grouped(c), disk.Grouped(e)))
+			j.refuse(disk.Refusalf(disk.FATChainOutside, j.place(c),
+				"the table entry of cluster %s names cluster %s, which does not exist now and would in the larger "+
+					"volume",
+				disk.Grouped(c), disk.Grouped(e)))
 			return
 		}
 	}

@@ -54,6 +54,8 @@ func (j *job) moveClusters() {
 	if j.count.last <= j.new.Clusters+1 {
 		return
 	}
+	// Before all others, while the longest gaps are whole. Its own clusters below the end
+	// count as room, for it leaves them.
 	whole := j.straddler()
 	if whole.Count > 0 {
 		tree := newGapTree(j.gapsWith(whole))
@@ -67,6 +69,8 @@ func (j *job) moveClusters() {
 	tree := newGapTree(j.gapsBeside(whole))
 	for _, r := range j.runsBeyond(whole) {
 		for r.Count > 0 {
+			// There is room for all (leastClusters), but perhaps in no one place: then a run is
+			// cut, and its first part takes the longest gap.
 			got := tree.take(min(r.Count, tree.longest()))
 			j.assign(fat.Run{First: r.First, Count: got.Count}, got.First)
 			r.First += got.Count
@@ -97,10 +101,12 @@ func (j *job) straddler() fat.Run {
 		end++
 	}
 	mask := j.old.Kind.Mask()
+	// The chain goes on elsewhere: it is in more than one piece already.
 	if j.entries[end]&mask < j.old.Kind.EndMin() {
 		return fat.Run{}
 	}
 	for c := uint32(2); c <= j.old.Clusters+1; c++ {
+		// Some cluster elsewhere leads to its first: the same.
 		if j.entries[c]&mask == first {
 			return fat.Run{}
 		}

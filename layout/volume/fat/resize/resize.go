@@ -102,7 +102,8 @@ func Plan(v *fat.Volume, t *fat.Table, h *fat.Health, w Wishes) (*Result, error)
 
 func (j *job) plan(h *fat.Health) error {
 	if len(j.t.Unknown) > 0 && !j.w.Empty || j.t.Clusters < j.v.Clusters {
-		j.refuse(disk.Refusalf(disk.FATTableMissing, j.from.Tables[j.v.Active].Start, "parts of the allocation table are not known, so nobody can say which clusters are free"))
+		j.refuse(disk.Refusalf(disk.FATTableMissing, j.from.Tables[j.v.Active].Start,
+			"parts of the allocation table are not known, so nobody can say which clusters are free"))
 		return nil
 	}
 	j.countClusters()
@@ -117,6 +118,7 @@ func (j *job) plan(h *fat.Health) error {
 	j.to = j.new.Parts(j.v.PerSector)
 	j.res.Sectors = j.to.Total
 	j.res.Shifted = j.to.Data != j.from.Data
+	// Before anything is planned, and everything at once: a person accepts all in one go.
 	j.judge(h)
 	j.checkPins()
 	if len(j.refused.Why)+len(j.refused.Need) > 0 {
@@ -127,6 +129,7 @@ func (j *job) plan(h *fat.Health) error {
 	j.chooseGaps()
 	j.countLost()
 	j.report()
+	// Last: the root directory of FAT32 may have moved, and boot sectors name its cluster.
 	return j.renderBoot()
 }
 

@@ -132,7 +132,10 @@ func (j *job) chooseGaps() {
 	if len(lengths) == 0 {
 		return
 	}
-	j.note(disk.Notef(disk.FreeGapsCopied, disk.NoSector, "the volume lies in so many pieces that short runs of free clusters, up to %d clusters, are copied too: a plan has at most about %d pieces", j.gaps.shorter, j.w.MaxPieces))
+	j.note(disk.Notef(disk.FreeGapsCopied, disk.NoSector,
+		"the volume lies in so many pieces that short runs of free clusters, up to %d clusters, are copied too: "+
+			"a plan has at most about %d pieces",
+		j.gaps.shorter, j.w.MaxPieces))
 }
 
 // refSectors counts the sectors of directories that are made new.

@@ -82,6 +82,8 @@ func (w *tableWriter) read(table int, off, n disk.Sector, b []byte) part {
 	clear(b)
 	p := part{at: old.Start + off, bytes: b, known: make([]bool, n)}
 	all := image.ReadFull(src, p.bytes[:int64(have.Count)*size], int64(have.Start)*size) == nil
+	// Where it cannot be read at once each sector counts: one that is lost must not make
+	// all of a chunk new.
 	for k := range have.Count {
 		b := p.bytes[int64(k)*size:][:size]
 		if p.known[k] = all || image.ReadFull(src, b, int64(have.Start+k)*size) == nil; !p.known[k] {
@@ -125,6 +127,7 @@ func (w *tableWriter) choose(k, off disk.Sector, own, like *part, b []byte) choi
 	meaning := w.fresh.meaningEnds() > int64(off+k)*size
 	lost := w.job.w.Empty && !own.known[k] // an emptied volume misses none of them
 	switch {
+	// What lies behind the last entry is nobody's, and is carried.
 	case inTable && !meaning && !lost:
 		return ownBytes
 	case own.known[k] && bytes.Equal(piece(own.bytes), piece(b)):
@@ -137,6 +140,7 @@ func (w *tableWriter) choose(k, off disk.Sector, own, like *part, b []byte) choi
 		return markBytes
 	case w.like == w.index:
 		return newBytes
+	// A plan holds the bytes of a table that is made new once, however many tables.
 	case w.made.Holds(w.to.Tables[w.like].Start + off + k):
 		return again
 	case like.known[k] && bytes.Equal(piece(like.bytes), piece(b)):
