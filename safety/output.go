@@ -175,7 +175,7 @@ func (g *guard) stale() (fs.FileInfo, error) {
 		return nil, err
 	}
 	if !g.replace {
-		return nil, left.refuse(disk.UnfinishedExists, "delete it, or add --replace", "a run that broke off left it")
+		return nil, left.refuse(disk.UnfinishedExists, g.orReplace("delete it"), "a run that broke off left it")
 	}
 	return fi, nil
 }

@@ -33,6 +33,7 @@ const (
 	PlanFile    FileKind = "a plan"
 	RuleFile    FileKind = "a rule file"
 	KitFile     FileKind = "a kit"
+	TraceFile   FileKind = "a trace"  // of what was read; known by no content
 	SourceFile  FileKind = "a source" // this command, or a plan in the same folder, reads it
 	OtherFile   FileKind = "something else"
 )
@@ -63,12 +64,15 @@ func mayReplace(there, coming FileKind) *Refusal {
 	if there == EmptyFile || there == coming && ownKind[coming] {
 		return nil
 	}
+	is, does := string(there), "replaces only files of its own kind"
 	if there == OtherFile {
-		return &Refusal{Code: disk.TargetOtherKind, Do: "choose another name, or move that file away",
-			Why: fmt.Sprintf("it is no file that this program could make again, and %s replaces only files of its own kind", coming)}
+		is = "no file that this program could make again"
+	}
+	if !ownKind[coming] {
+		does = "is put in the place of no other file"
 	}
 	return &Refusal{Code: disk.TargetOtherKind, Do: "choose another name, or move that file away",
-		Why: fmt.Sprintf("it is %s, and %s replaces only files of its own kind", there, coming)}
+		Why: fmt.Sprintf("it is %s, and %s %s", is, coming, does)}
 }
 
 // headBytes are enough to know every kind of file by its beginning, and for

@@ -40,7 +40,8 @@ func recordHead(*testing.T) string { return "00000000 # bootgraft capture record
 func TestReplacesOwnKindOnly(t *testing.T) {
 	codes := map[FileKind]disk.Code{RecordFile: disk.TargetIsRecord, ReceiptFile: disk.TargetIsReceipt, KitFile: disk.TargetIsKit,
 		CaptureFile: disk.TargetIsCapture, SourceFile: disk.TargetIsSource}
-	coming := []FileKind{ImageFile, PlanFile, RuleFile, KitFile, ReceiptFile, RecordFile, CaptureFile, OtherFile, "a report"}
+	coming := []FileKind{ImageFile, PlanFile, RuleFile, KitFile, TraceFile, ReceiptFile, RecordFile, CaptureFile,
+		OtherFile, "a report"}
 	for there, content := range kindSamples(t) {
 		for _, comes := range coming {
 			path := filepath.Join(t.TempDir(), "x")

@@ -49,13 +49,21 @@ func (g *guard) target() (fs.FileInfo, error) {
 		return nil, err
 	}
 	if !g.replace {
-		return nil, g.refuse(disk.TargetExists, "choose another name, or add --replace", "it exists")
+		return nil, g.refuse(disk.TargetExists, g.orReplace("choose another name"), "it exists")
 	}
 	if n := newfile.Names(fi); n > 1 && !(n == 2 && g.secondName(fi)) {
 		return nil, g.refuse(disk.TargetManyNames, "choose another name",
 			"the file has %d names (hard links), and the others would keep the old bytes", n)
 	}
 	return fi, nil
+}
+
+// orReplace adds the flag to what may be done, where the command has it.
+func (g *guard) orReplace(do string) string {
+	if g.kind == TraceFile {
+		return do
+	}
+	return do + ", or add --replace"
 }
 
 // replaceable refuses a file in whose place none of this kind may be put. It is

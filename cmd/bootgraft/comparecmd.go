@@ -253,6 +253,21 @@ func writeRules(path string, r *compare.Rules, replace bool, avoid []os.FileInfo
 	return input.WriteFile(path, safety.RuleFile, replace, avoid, func(w io.Writer) error { return compare.Encode(w, r) })
 }
 
+// openAfter opens the card as it came back, which is nothing that before reads.
+func (f *compareFlags) openAfter(before *input.Source) (*input.Source, error) {
+	after, err := input.OpenSource(f.after, f.sourceFlags(before.SectorSize()))
+	if err != nil {
+		return nil, err
+	}
+	for _, read := range before.Files {
+		if len(after.Files) > 0 && os.SameFile(read, after.Files[0]) {
+			after.Close()
+			return nil, talk.Usagef("--after %s is read for --before as well. A comparison with itself proves nothing", f.after)
+		}
+	}
+	return after, nil
+}
+
 // changed says what a device did to a card.
 func (f *compareFlags) changed(c *cobra.Command, u *talk.UI) error {
 	before, drive, err := f.openBefore()
@@ -260,7 +275,7 @@ func (f *compareFlags) changed(c *cobra.Command, u *talk.UI) error {
 		return err
 	}
 	defer before.Close()
-	after, err := input.OpenSource(f.after, f.sourceFlags(before.SectorSize()))
+	after, err := f.openAfter(before)
 	if err != nil {
 		return err
 	}

@@ -69,7 +69,8 @@ func TestSurveyIdentify(t *testing.T) {
 	page, _ := y.types(talk.ExitDone, "survey", "old.img", "--identify", "more")
 	y.says(page, "520 cylinders, 16 heads, 63 sectors in a track: 524,160 sectors")
 	y.says(page, "the last 1,008")
-	for name, says := range map[string]string{"zeros": "did not answer", "none": "not what a drive answers", "gone": "no file gone"} {
+	for name, says := range map[string]string{"zeros": "did not answer", "none": "not what a drive answers", "gone": "no file gone",
+		".": ". is a folder; --identify takes a file"} {
 		_, said := y.types(talk.ExitFailed, "survey", "old.img", "--identify", name)
 		y.says(said, says)
 	}

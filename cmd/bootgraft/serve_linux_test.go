@@ -20,6 +20,16 @@ import (
 // for the end and returns the answer.
 func (y *typist) serves(args ...string) (ended func() string) {
 	y.t.Helper()
+	said := y.servesAndSays(args...)
+	return func() string {
+		y.t.Helper()
+		out, _ := said()
+		return out
+	}
+}
+
+func (y *typist) servesAndSays(args ...string) (ended func() (answer, said string)) {
+	y.t.Helper()
 	c := y.command(append([]string{"serve", "--socket", y.path("s"), "--once", "--json"}, args...)...)
 	var out, errs bytes.Buffer
 	c.Stdout, c.Stderr = &out, &errs
@@ -30,12 +40,12 @@ func (y *typist) serves(args ...string) (ended func() string) {
 		}
 		time.Sleep(20 * time.Millisecond)
 	}
-	return func() string {
+	return func() (string, string) {
 		y.t.Helper()
 		if err := c.Wait(); err != nil {
 			y.t.Fatalf("%v: %v\n%s%s", args, err, out.String(), errs.String())
 		}
-		return out.String()
+		return out.String(), errs.String()
 	}
 }
 
@@ -99,11 +109,44 @@ func sameFiles(a, b string) error {
 	return err
 }
 
+// TestServeSaysWhatCanBeHad: before anybody asks, also where the answer is wanted as
+// JSON, it is said where the disk is, what is not known of it, and whether a machine
+// can be started from it: one whose disk has sectors of 512 bytes.
+func TestServeSaysWhatCanBeHad(t *testing.T) {
+	t.Parallel()
+	copies := need.Tool(t, "nbdcopy")
+	y := newTypist(t)
+	y.planned()
+	y.types(talk.ExitDone, "kit", "make", "old.img", "-o", "k")
+	for _, tt := range []struct {
+		args      []string
+		says, not string
+	}{
+		{[]string{"p"}, "To start a machine", "does not know"},
+		{[]string{"k"}, "The source does not know ", "nothing"},
+		{[]string{"old.img", "--sector-size", "4096"}, "A PC starts from sectors of 512 bytes, and these have 4096", "qemu"},
+	} {
+		ended := y.servesAndSays(tt.args...)
+		_ = exec.Command(copies, y.nbd(), "null:").Run() // fails where sectors are not known
+		_, said := ended()
+		y.says(said, y.nbd())
+		y.says(said, tt.says)
+		if strings.Contains(said, tt.not) {
+			t.Errorf("%v: %q is said:\n%s", tt.args, tt.not, said)
+		}
+	}
+}
+
 // TestServeRefuses: what cannot be shown, and where a file would be hurt.
 func TestServeRefuses(t *testing.T) {
 	t.Parallel()
 	y := newTypist(t)
 	y.planned()
+	for name, content := range map[string]string{"text": "hello", "empty": ""} {
+		if err := os.WriteFile(y.path(name), []byte(content), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
 	for _, tt := range []struct {
 		want int
 		says string
@@ -116,10 +159,15 @@ func TestServeRefuses(t *testing.T) {
 		{talk.ExitRefused, "a shorter one", []string{"p", "--socket", strings.Repeat("x", 150)}},
 		{talk.ExitRefused, "old.img", []string{"p", "--trace", "old.img"}},
 		{talk.ExitRefused, "p", []string{"p", "--trace", "p"}},
+		{talk.ExitRefused, "a trace is put in the place of no other file", []string{"p", "--trace", "text"}},
+		{talk.ExitRefused, "it exists; choose another name\n", []string{"p", "--trace", "empty"}},
 	} {
 		_, said := y.types(tt.want, append([]string{"serve"}, tt.args...)...)
 		y.says(said, tt.says)
 	}
+	y.env = append(y.env, "TMPDIR="+y.path("gone"))
+	_, lost := y.types(talk.ExitRefused, "serve", "p")
+	y.says(lost, "set TMPDIR to a folder that is there, or give a name with --socket")
 	device := need.Loop(t, y.path("old.img"), "-r")
 	_, said := y.types(talk.ExitRefused, "serve", device)
 	y.says(said, "is a block device")

@@ -85,9 +85,10 @@ func serveCommand(u *talk.UI) *cobra.Command {
 // shown is a disk that can be shown.
 type shown struct {
 	image.Source
-	known image.Source // as far as its bytes have a meaning
-	files []os.FileInfo
-	close func()
+	known   image.Source // as far as its bytes have a meaning
+	unknown disk.Spans   // who asks for one of these gets an error
+	files   []os.FileInfo
+	close   func()
 }
 
 func (f *serveFlags) open(u *talk.UI, path string) (*shown, error) {
@@ -97,7 +98,7 @@ func (f *serveFlags) open(u *talk.UI, path string) (*shown, error) {
 			return nil, err
 		}
 		job.Src.SayDamage(u)
-		return &shown{job.Card, job.Card.Known(), job.Files, job.Close}, nil
+		return &shown{job.Card, job.Card.Known(), nil, job.Files, job.Close}, nil
 	}
 	if f.source.Source != "" {
 		return nil, talk.Usagef("--source goes with a plan, and %s is none", path)
@@ -107,7 +108,7 @@ func (f *serveFlags) open(u *talk.UI, path string) (*shown, error) {
 		return nil, err
 	}
 	src.SayDamage(u)
-	return &shown{src, src, src.Files, func() { src.Close() }}, nil
+	return &shown{src, src, image.Unknown(src, image.Whole(src)), src.Files, func() { src.Close() }}, nil
 }
 
 func (f *serveFlags) run(ctx context.Context, u *talk.UI, path string, port bool) error {
@@ -122,7 +123,7 @@ func (f *serveFlags) run(ctx context.Context, u *talk.UI, path string, port bool
 		return err
 	}
 	defer d.close()
-	trace := safety.Output{Path: f.trace, Kind: safety.EmptyFile, Avoid: d.files}
+	trace := safety.Output{Path: f.trace, Kind: safety.TraceFile, Avoid: d.files}
 	if f.trace != "" {
 		if err := trace.Check(); err != nil {
 			return input.TargetError(err)
@@ -142,7 +143,7 @@ func (f *serveFlags) run(ctx context.Context, u *talk.UI, path string, port bool
 	}
 	defer clean()
 	size := document.Size{Sectors: image.Sectors(d), SectorSize: d.SectorSize()}
-	page.Serving(u, disk.SizeText(size.Sectors, size.SectorSize), address, f.scratch)
+	page.Serving(u, size.Sectors, size.SectorSize, d.unknown, address, f.scratch)
 	r, err := f.serve(ctx, d, l)
 	if err != nil {
 		return err
@@ -188,7 +189,8 @@ func (f *serveFlags) listen(port bool) (l net.Listener, address *url.URL, clean 
 	if path == "" {
 		dir, err := newfile.TempFolder("bootgraft-")
 		if err != nil {
-			return nil, nil, clean, err
+			return nil, nil, clean, fmt.Errorf("the folder of the socket cannot be made: %w; "+
+				"set TMPDIR to a folder that is there, or give a name with --socket", err)
 		}
 		clean = func() { os.RemoveAll(dir) }
 		path = filepath.Join(dir, "card")

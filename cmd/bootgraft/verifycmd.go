@@ -132,6 +132,9 @@ func verifyArchive(ctx context.Context, u *talk.UI, path, beside string) error {
 	}
 	f, err := os.Open(beside)
 	if err != nil {
+		if _, gone := os.Stat(path); gone != nil {
+			return input.SourceError(path, gone)
+		}
 		return fmt.Errorf("%s has no record that could tell what was read: %w", path, err)
 	}
 	defer f.Close()

@@ -1,6 +1,7 @@
 package input
 
 import (
+	"errors"
 	"fmt"
 
 	"bootgraft/cmd/bootgraft/talk"
@@ -18,6 +19,9 @@ func OpenIdentify(path string) (*ata.Identify, error) {
 		return nil, nil
 	}
 	f, err := image.Open(path, 512)
+	if kind := (*image.NotRegularError)(nil); errors.As(err, &kind) {
+		return nil, fmt.Errorf("%s is %s; --identify takes a file with what the drive said", path, kind.Kind)
+	}
 	if err != nil {
 		return nil, SourceError(path, err)
 	}

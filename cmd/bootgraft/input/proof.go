@@ -62,7 +62,7 @@ func (f *SourceFlags) proveImage(o *Source) error {
 			return sourceRefusal([]disk.Finding{disk.Refusalf(disk.NotADiskImage, 0, "%s", kind.refusal(o.Path))})
 		}
 	}
-	progress, finish := f.progress("looking for sectors that a capture could not read")
+	progress, finish := f.progress("looking for lost sectors")
 	found, err := capture.FindPattern(ctx, o.Source, progress)
 	finish()
 	if err != nil {

@@ -21,13 +21,29 @@ func Machine(address *url.URL, scratch bool) string {
 	return "qemu-system-i386 -m 128 -drive " + words.Shell(drive)
 }
 
-// Serving says how a disk that is shown can be reached.
-func Serving(u *talk.UI, size string, address *url.URL, scratch bool) {
-	u.Answerf("The disk is there, until Ctrl-C: %s\n  %s\n", size, address)
+// machineSector is the size of the sectors that a PC starts from.
+const machineSector = 512
+
+// Serving says how a disk that is shown can be reached. It is said before the
+// answer is, and nobody can begin without it: with --json it is conversation.
+func Serving(u *talk.UI, sectors disk.Sector, sectorSize int, unknown disk.Spans, address *url.URL, scratch bool) {
+	if u.JSON {
+		u = u.Aside()
+	}
+	u.Answerf("The disk is there, until Ctrl-C: %s\n  %s\n", disk.SizeText(sectors, sectorSize), address)
 	if scratch {
 		u.Wrapped("", "What is written to it stays in memory and is thrown away.")
 	} else {
 		u.Wrapped("", "Nothing can be written to it.")
+	}
+	if len(unknown) > 0 {
+		u.Wrapped("", fmt.Sprintf("The source does not know %s; who asks for one gets an error. The first: %s.",
+			disk.Counted(unknown.Sectors(), "sector"), unknown[0].Text()))
+	}
+	if sectorSize != machineSector {
+		u.Wrapped("", fmt.Sprintf("A PC starts from sectors of %d bytes, and these have %d: "+
+			"other programs can read them, no machine is started from them.", machineSector, sectorSize))
+		return
 	}
 	u.Answerf("\nTo start a machine from it, a PC:\n\n  %s\n\n", Machine(address, scratch))
 }

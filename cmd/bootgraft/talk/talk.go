@@ -77,7 +77,7 @@ func (u *UI) Bar(what string) (progress func(done, total int64), finish func()) 
 			if b == nil {
 				b = progressbar.NewOptions64(total,
 					progressbar.OptionSetWriter(u.Screen), progressbar.OptionSetDescription(what),
-					progressbar.OptionSetWidth(24), // no bytes a second: what is passed over unread counts as done
+					progressbar.OptionSetWidth(barWidth(what)), // no bytes a second: what is passed over unread counts as done
 					progressbar.OptionThrottle(100*time.Millisecond), progressbar.OptionClearOnFinish())
 			}
 			_ = b.Set64(done) // a bar that cannot be drawn is no reason to stop
@@ -87,6 +87,11 @@ func (u *UI) Bar(what string) (progress func(done, total int64), finish func()) 
 			}
 		}
 }
+
+// barWidth is the room for the bar itself: a line that is folded by the terminal
+// cannot be drawn again in its place. Beside it stand what is done, the percentage
+// and two times such as 1h23m45s.
+func barWidth(what string) int { return max(1, min(24, Columns()-len(what)-32)) }
 
 // Wrapped writes text to the answer, folded to 80 columns, with a first
 // prefix and the same room before the lines that follow.

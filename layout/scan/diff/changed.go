@@ -94,8 +94,8 @@ type SizeError struct {
 
 func (e *SizeError) Error() string {
 	return fmt.Sprintf(
-		"the disk before has %d sectors of %d bytes and the one after %d of %d: they are not one disk",
-		e.Before, e.SizeBefore, e.After, e.SizeAfter)
+		"the disk before has %s sectors of %d bytes and the one after %s of %d: they are not one disk",
+		disk.Grouped(e.Before), e.SizeBefore, disk.Grouped(e.After), e.SizeAfter)
 }
 
 // Disk is one side of the comparison: its bytes, and what was found on it.
