@@ -169,6 +169,7 @@ const (
 	NoLadder                 Code = "no-ladder"
 	NoRoom                   Code = "no-room"
 	NoSuchTry                Code = "no-such-try"
+	NoTry                    Code = "no-try"
 	NoSuchVolume             Code = "no-such-volume"
 	NoTail                   Code = "no-tail"
 	NominalSize              Code = "nominal-size"

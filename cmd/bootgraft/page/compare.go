@@ -201,11 +201,10 @@ func showCarried(u *talk.UI, a *Originals) {
 				continue
 			}
 			total += s.Count
-			if len(places) < maxReadings {
-				places = append(places, stretchText(s, a.SectorSize))
-			} else if len(places) == maxReadings {
-				places = append(places, "...")
-			}
+			places = append(places, stretchText(s, a.SectorSize))
+		}
+		if more := len(places) - maxReadings; more > 0 {
+			places = append(places[:maxReadings], fmt.Sprintf("and %s; all of them with --json", disk.Counted(more, "more place")))
 		}
 		if total > 0 {
 			u.Wrapped("  ", fmt.Sprintf("%s that %s:", disk.Counted(total, "byte"), classText[class]))
@@ -251,18 +250,18 @@ func showFor(u *talk.UI, a *Originals) {
 	u.Answerf("%s.\n", v)
 }
 
-// showOthers lists the other values that a number may have, each once.
+// showOthers lists the other numbers that may stand there.
 func showOthers(u *talk.UI, answer compare.Answer) {
-	told := map[uint64]bool{answer.Value: true}
-	for _, o := range answer.Others {
-		if told[o.Value] {
-			continue
-		}
-		if told[o.Value] = true; len(told)-1 > maxReadings {
-			u.Answerf("      ... and more; all of them with --json\n")
+	for i, o := range answer.Others {
+		if i == maxReadings {
+			u.Answerf("      ... and %s more; all of them with --json\n", disk.Grouped(len(answer.Others)-i))
 			return
 		}
-		u.Wrapped("      or ", fmt.Sprintf("%s: %s", disk.Grouped(int64(o.Value)), o.Formula))
+		where := ""
+		if o.Bytes != nil && o.Byte != answer.Byte {
+			where = fmt.Sprintf(" (byte %d)", o.Byte)
+		}
+		u.Wrapped("      or ", fmt.Sprintf("%s: %s%s", disk.Grouped(int64(o.Value)), o.Formula, where))
 	}
 }
 

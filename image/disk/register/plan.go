@@ -127,6 +127,9 @@ var plans = Group{"the plan of the card", []Entry{
 	note(disk.FurtherTry,
 		"This is another try for an unknown layout, which the plan does not take.",
 		"If the card does not start with this plan, take it: --try N."),
+	note(disk.NoTry,
+		"These numbers may follow the size of the disk, and the ladder has no try of them.",
+		"Nothing, unless no try starts: compare several originals to know more."),
 	ask(disk.CopyLeftBehind,
 		"A copy that is true of the drive would not be true of the card.",
 		"The device may write the old one back. Accept it only as a try; compare several originals to know "+

@@ -121,9 +121,11 @@ type planner struct {
 
 	missesInVolumes bool // sectors of volumes are zeros on the card
 
-	rules *compare.Rules // those that this card follows
-	try   rung           // the try that this card is, on an unknown layout
-	ruled disk.Spans     // source sectors that the rules change
+	rules  *compare.Rules // those that this card follows
+	try    rung           // the try that this card is, on an unknown layout
+	judged *rung          // the try that the card is to be; nil: it is chosen from the ladder
+	grants bool           // whatever is asked is accepted
+	ruled  disk.Spans     // source sectors that the rules change
 }
 
 // Plan plans the card. The error is a *Refused, or a failed read of src.
@@ -270,6 +272,7 @@ func (p *planner) refuse(f disk.Finding) { p.refused.Why = append(p.refused.Why,
 func (p *planner) ask(f disk.Finding) bool {
 	f.Severity = disk.Refusal
 	p.used[f.Code] = true
+	p.accepted[f.Code] = p.accepted[f.Code] || p.grants
 	if p.accepted[f.Code] {
 		f.Accepted = true
 		p.note(f)

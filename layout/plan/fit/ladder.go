@@ -2,7 +2,6 @@ package fit
 
 import (
 	"cmp"
-	"errors"
 	"fmt"
 	"slices"
 
@@ -12,8 +11,12 @@ import (
 	"bootgraft/layout/rule/compare"
 )
 
-// maxRungs bounds the ladder: a person tries no more cards than this.
-const maxRungs = 12
+// maxRungs bounds the ladder: a person tries no more cards than this. To find them no
+// more than maxJudged are made, so that listing them stays as quick as planning.
+const (
+	maxRungs  = 12
+	maxJudged = 4 * maxRungs
+)
 
 // rung is one try of an unknown layout on a card of another size.
 type rung struct {
@@ -22,6 +25,8 @@ type rung struct {
 	guess   *candidate.Place // of the number that is a guess, if one is
 	guessed bool             // everything in it is a guess
 	tail    Tail             // where the tail goes; empty: where it would go without a try
+	what    string           // the number that it reads, in few words; empty if it is about more
+	why     string           // why it is no try; empty if it is one
 }
 
 // guesses tells whether the try has guessed at what lies there: who asks for it has
@@ -37,13 +42,17 @@ const weakChance = 0.1
 // chooseTry lists the tries for an unknown layout, cheapest first, and takes
 // the one that was asked for, else the rules if there are any, else the first.
 func (p *planner) chooseTry() {
+	if p.judged != nil && p.resizing() {
+		p.take(*p.judged)
+		return
+	}
 	if !p.resizing() || p.s.Table != "none" || len(p.s.Volumes) > 0 || !p.inUse() {
 		if p.w.Try > 0 {
 			p.refuse(disk.Refusalf(disk.NoLadder, disk.NoSector, "--try is for a card of another size from a disk on which nothing is known; here it is known what to do, or nothing to be done"))
 		}
 		return
 	}
-	ladder := p.ladder()
+	ladder, none := p.ladder()
 	at := p.w.Try - 1
 	switch {
 	case p.w.Try > len(ladder):
@@ -54,16 +63,22 @@ func (p *planner) chooseTry() {
 	case at < 0:
 		at = 0
 	}
-	p.try, p.rules = ladder[at], ladder[at].rules
-	if p.try.tail != "" {
-		p.w.Tail = p.try.tail
-	}
+	p.take(ladder[at])
 	for i, r := range ladder {
 		r.Finding.Code = disk.FurtherTry
 		if i == at {
 			r.Finding.Code = disk.ThisTry
 		}
 		p.note(r.Finding)
+	}
+	p.noTries(none)
+}
+
+// take plans the card by one try.
+func (p *planner) take(r rung) {
+	p.try, p.rules = r, r.rules
+	if r.tail != "" {
+		p.w.Tail = r.tail
 	}
 }
 
@@ -75,36 +90,34 @@ func (p *planner) inUse() bool {
 }
 
 // ladder lists the tries: nothing changed; what is proved; then one guess at a
-// time, of which other readings of what was compared come first.
-func (p *planner) ladder() []rung {
-	out := []rung{{Finding: disk.Notef("", disk.NoSector,
+// time, of which other readings of what was compared come first. Beside it are the
+// numbers that are no try.
+func (p *planner) ladder() (out, none []rung) {
+	out = []rung{{Finding: disk.Notef("", disk.NoSector,
 		"try 1: everything as it is, the old size in all fields. The device may never ask for the size, or take what it finds. If it does not start and changes nothing on the card, look at adapter, power and jumpers first; if it says that the disk is wrong, or formats it, it compares the size")}}
 	if p.rules != nil {
 		out = append(out, rung{rules: p.rules, Finding: disk.Notef("", disk.NoSector,
 			"try 2: what the originals that were compared prove about the size. If it fails where try 1 failed in the same way, the trouble is not in these fields; read the card back and let compare say what the device changed")})
 	}
+	judge, judged := p.judge(), 0
 	for _, r := range slices.Concat(p.otherReadings(), p.ofOneDrive(), p.guesses()) {
-		if len(out) == maxRungs {
-			break
+		switch {
+		case r.why != "":
+		case len(out) == maxRungs || judged == maxJudged:
+			r.why = "the ladder is full"
+		default:
+			judged++
+			r.why = judge(r)
 		}
-		if !p.possible(r) {
-			continue
+		switch {
+		case r.why == "":
+			r.Text = fmt.Sprintf("try %d: %s", len(out)+1, r.Text)
+			out = append(out, r)
+		case r.what != "":
+			none = append(none, r)
 		}
-		r.Text = fmt.Sprintf("try %d: %s", len(out)+1, r.Text)
-		out = append(out, r)
 	}
-	return out
-}
-
-// possible tells whether the rules of a try can make a card: one that would be
-// refused is no try.
-func (p *planner) possible(r rung) bool {
-	if r.rules == nil {
-		return true
-	}
-	_, err := compare.Apply(r.rules, p.src, p.w.Target.Sectors)
-	var refused *compare.RefusedError
-	return !errors.As(err, &refused)
+	return out, none
 }
 
 // ofOneDrive are the tries of all that one drive suggests, where no rules are.
@@ -115,15 +128,19 @@ func (p *planner) ofOneDrive() []rung {
 	return append(p.together(), p.otherTails()...)
 }
 
-// guesses makes a try of every candidate that one disk alone suggests.
+// guesses makes a try of every candidate that one disk alone suggests, or says why
+// it is none.
 func (p *planner) guesses() (out []rung) {
 	for _, f := range p.candidates() {
+		what := fmt.Sprintf("sector %d, byte %d, %s = %d", f.Sector, f.Offset, f.Encoding, f.Value)
 		g, ok := formulaOf(f, p.s.Sectors)
 		if !ok {
+			out = append(out, rung{what: what, why: "it counts from the start of the disk, whatever its size"})
 			continue
 		}
 		rules, at, ok := p.withCandidate(p.rules, f, g)
 		if !ok {
+			out = append(out, rung{what: what, why: "it lies further from both ends than rules reach"})
 			continue
 		}
 		if p.rules == nil {
@@ -133,7 +150,7 @@ func (p *planner) guesses() (out []rung) {
 		if f.ByChance > weakChance {
 			weak = "weak: "
 		}
-		out = append(out, rung{rules: rules, guess: &at, guessed: p.rules == nil, Finding: disk.Notef("", f.Sector,
+		out = append(out, rung{what: what, rules: rules, guess: &at, guessed: p.rules == nil, Finding: disk.Notef("", f.Sector,
 			weak+"one number more follows the size, a candidate that one disk alone suggests: %s, %s, %s = %d (%.2g such numbers are expected by chance). If the device gets further than before it was one; if it fails earlier or in another way, it was none, or a checksum or a second copy covers it",
 			at, f.Encoding, g, f.Value, f.ByChance)})
 	}
@@ -160,7 +177,8 @@ func (p *planner) otherReadings() (out []rung) {
 		if err != nil {
 			continue
 		}
-		out = append(out, rung{rules: t.Rules, guess: t.Place, Finding: disk.Notef("", t.Place.At(t.Count.Of(n)),
+		what := fmt.Sprintf("%s = %d", t.Place, other.Value)
+		out = append(out, rung{what: what, rules: t.Rules, guess: t.Place, Finding: disk.Notef("", t.Place.At(t.Count.Of(n)),
 			"%sas try 2, but %s holds %d (%s), which fits the originals as well. If the device gets further, the size of this card has decided the formula: let it write one and compare again",
 			weakText(p.rules, t.Place), t.Place, other.Value, other.Formula)})
 	}

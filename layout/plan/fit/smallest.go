@@ -149,10 +149,13 @@ func acceptFlags(codes []disk.Code) string {
 	return strings.Join(words, " ")
 }
 
-// attempt plans a card of n sectors, up to what its pieces are made of.
+// attempt plans a card of n sectors by the same try, up to what its pieces are made of.
 func (p *planner) attempt(w Wishes, n disk.Sector) (*planner, error) {
 	w.Target.Sectors = n
 	try := newPlanner(p.ctx, p.src, p.s, p.open, w)
+	if p.try.Text != "" {
+		try.judged = &p.try
+	}
 	return try, try.work()
 }
 

@@ -130,8 +130,12 @@ func (r *Rules) Answer(f *Field, n disk.Sector) (Answer, error) {
 	a.rivals(f, r.in(counts[0], f, n))
 	f.judge(&a)
 	a.Alone = a.State == Proved
+	apart := len(a.Others)
 	for _, c := range counts[1:] {
 		a.rivals(f, r.in(c, f, n))
+	}
+	if a.Why == readingsText(apart) {
+		a.Why = readingsText(len(a.Others))
 	}
 	switch wall := r.Beyond(n); {
 	case !a.Alone:
@@ -181,11 +185,16 @@ func (f *Field) judge(a *Answer) {
 	case f.Bits < Bar:
 		a.Why = fmt.Sprintf("foretold %.0f bits beyond chance, %d are needed", math.Floor(f.Bits), Bar)
 	case len(a.Others) > 0:
-		a.Why = fmt.Sprintf("%d readings fit all disks and differ for this size", len(a.Others)+1)
+		a.Why = readingsText(len(a.Others))
 	}
 	if a.Why != "" {
 		a.State = Undecided
 	}
+}
+
+// readingsText says how many readings there are, with the others beside the first.
+func readingsText(others int) string {
+	return fmt.Sprintf("%d readings fit all disks and differ for this size", others+1)
 }
 
 // rivals adds every reading whose bytes differ from those of the first.
@@ -206,14 +215,20 @@ func (a *Answer) rivals(f *Field, said []spoken) {
 					o.Bytes = nil
 				}
 			}
-			same := func(p Other) bool {
-				return p.Value == o.Value && (p.Bytes == nil) == (o.Bytes == nil) && agree(p.Byte, p.Bytes, o.Byte, o.Bytes)
-			}
-			if !slices.ContainsFunc(a.Others, same) {
+			if !slices.ContainsFunc(a.Others, o.same) {
 				a.Others = append(a.Others, o)
 			}
 		}
 	}
+}
+
+// same tells whether two readings make the same card: they write the same number, or
+// the same bytes that are no number of the same encoding.
+func (o Other) same(p Other) bool {
+	if o.Bytes == nil || p.Bytes == nil {
+		return o.Value == p.Value && o.Bytes == nil && p.Bytes == nil
+	}
+	return o.Byte == p.Byte && slices.Equal(o.Bytes, p.Bytes) || o.Value == p.Value && agree(o.Byte, o.Bytes, p.Byte, p.Bytes)
 }
 
 // agree tells whether two runs of bytes are equal where both have any.
