@@ -8,7 +8,8 @@ import (
 	"bootgraft/image/disk"
 )
 
-// runStep is how much Runs reads at once, in bytes.
+// runStep is how much Runs reads at once, in bytes. Measured on a disk of today: reads of
+// 4 and 8 MiB are no faster.
 const runStep = 1 << 20
 
 // Visitor is told of every sector of a run by Runs. Fields may be nil.

@@ -59,7 +59,8 @@ func (e *UnknownError) Error() string {
 }
 
 // MaxRead is the most that ReadSectors returns at once, in bytes. Parsers
-// bound their own lengths first; this is the last line of defence.
+// bound their own lengths first, this one bounds what they forget. By hand, no source:
+// an array that any format reads at once is far smaller.
 const MaxRead = 256 << 20
 
 // Sectors returns how many whole sectors the source holds.

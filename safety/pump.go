@@ -13,8 +13,8 @@ import (
 )
 
 // Measured: buffers of 4 and 8 MiB are no faster than 1 MiB. Three: one is read into,
-// one hashed or written, and one waits, so that reading, hashing and
-// writing go on at once.
+// one hashed or written, and one waits, so that reading, hashing and writing go on at
+// once.
 const (
 	bufferSize  = 1 << 20
 	bufferCount = 3

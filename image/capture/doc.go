@@ -13,8 +13,8 @@
 //	 |  go on or begin, prove      prepare.go, mend.go, proof.go with telling.go: is it the
 //	 |                             same drive?
 //	 |  what is worth most         passes.go: explore asks the Advisor (advisor.go), reads,
-//	 |                             asks again, until it names nothing new
-//	 |                             and narrow.go goes round the bad spots met there
+//	 |                             asks again, until it names nothing new; narrow.go goes
+//	 |                             round the bad spots that were met
 //	 |  files, then the rest       passes.go: bulk sweeps them in large reads; after each,
 //	 |                             narrow.go again, and looks.go: boot areas are read
 //	 |                             more than once

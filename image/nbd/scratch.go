@@ -17,6 +17,7 @@ type chunk struct {
 	data []byte
 }
 
+// chunkSectors is how many sectors one chunk holds: a bit for each in a uint32.
 const chunkSectors = 32
 
 // Scratch is a source that can be written to. What is written stays in memory and

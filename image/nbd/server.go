@@ -9,7 +9,8 @@ import (
 	"time"
 )
 
-// Bounds of the server. A virtual machine needs one or two connections.
+// Bounds of the server: by hand, no source. A virtual machine needs one or two
+// connections.
 const (
 	mostClients   = 8
 	handshakeTime = 10 * time.Second

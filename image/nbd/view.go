@@ -9,7 +9,8 @@ import (
 	"bootgraft/image/disk"
 )
 
-// mostRuns bounds how many runs of reads are kept in order; later ones are counted.
+// mostRuns bounds how many runs of reads are kept in order; later ones are counted. By
+// hand, no source: they take a few MiB.
 const mostRuns = 1 << 18
 
 // View is a disk as clients see it. Sectors that a plan does not touch read as

@@ -63,7 +63,7 @@ const (
 
 // The bounds of a kit.
 const (
-	MaxBytes    = 256 << 20 // of the whole file
+	MaxBytes    = 256 << 20 // of the whole file; all of these by hand, no source
 	MaxSpans    = 4096
 	MaxRules    = 16 << 20 // bytes of rules
 	MaxNotes    = 64

@@ -7,7 +7,8 @@ import (
 	"bootgraft/layout"
 )
 
-// maxListed is how many spans the README names; the manifest names all.
+// maxListed is how many spans the README names; the manifest names all. By hand, no
+// source.
 const maxListed = 200
 
 // readme returns the plain text that explains a kit to somebody who has nothing

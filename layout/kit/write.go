@@ -39,7 +39,7 @@ const (
 	rulesName    = "rules.json"
 )
 
-// step is how many bytes of a span are read at once.
+// step is how many bytes of a span are read at once: by hand, no source.
 const step = 1 << 20
 
 // Write writes a kit and returns its manifest as written. Contents that break a

@@ -6,7 +6,7 @@ import (
 )
 
 // HeadBytes are enough of a file to ask Begins about it, white space as Encode
-// writes it.
+// writes it. By hand: the first keys, with room to spare.
 const HeadBytes = 256
 
 // beginning is how every plan file begins, white space aside, the forms that are

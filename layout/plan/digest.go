@@ -11,7 +11,8 @@ import (
 	"bootgraft/image/disk"
 )
 
-// block is how much is read at once when bytes are only passed on.
+// block is how much is read at once when bytes are only passed on: a multiple of three,
+// so that base64 needs no filling in between, and else by hand.
 const block = 48 << 10
 
 // Digest returns the check number of the plan: SHA-256 (FIPS 180-4), in

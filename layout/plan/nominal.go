@@ -22,7 +22,7 @@ var tradeGB = []float64{10, 20, 30, 40, 60, 80, 100, 120, 160, 200, 250, 320, 40
 	1000, 1500, 2000, 3000, 4000, 5000, 6000, 8000, 10_000, 12_000}
 
 // nearest is by how much a real size may differ from the nominal one to be
-// named beside it.
+// named beside it: by hand, no source.
 const nearest = 0.08
 
 // NominalOf compares a size with those that the trade sells.

@@ -23,7 +23,7 @@ type reader struct {
 }
 
 // shortBlank is the longest blank run, in sectors, that is stored with its
-// neighbours.
+// neighbours: 8 KiB, which the ZIP packs to nearly nothing. By hand, no source.
 const shortBlank = 16
 
 // area reads one area.

@@ -31,7 +31,7 @@ const (
 
 // Bounds of the entry array.
 const (
-	maxArray     = 1 << 20 // bytes; an ordinary array has 16 KiB
+	maxArray     = 1 << 20 // bytes; an ordinary array has 16 KiB. By hand, no source
 	minEntrySize = 128     // bytes; sizes are 128 x 2^n
 	reserved     = 16384   // bytes kept for the array at least (EFI Specification 1.10, p. 11-9)
 )

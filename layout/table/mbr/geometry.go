@@ -43,7 +43,7 @@ func (t Tuple) cut(g Geometry) bool {
 }
 
 // maxTuples bounds how many tuples decide a geometry: a chain may hold
-// thousands, and the first ones tell as much.
+// thousands, and the first ones tell as much. By hand, no source.
 const maxTuples = 64
 
 // weight makes one tuple that names its sector count for more than all that

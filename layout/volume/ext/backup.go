@@ -90,7 +90,8 @@ func findBackup(src image.Source, groups []uint64, blockSizes []int64) *Superblo
 }
 
 // compared is how many copies of the superblock Read looks at: enough to see
-// that a volume was resized or made twice, few enough for a weak drive.
+// that a volume was resized or made twice, few enough for a weak drive. By hand, no
+// source.
 const compared = 8
 
 // checkBackups compares the copies of the superblock with the one in use.

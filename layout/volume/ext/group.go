@@ -102,7 +102,7 @@ type blocks struct {
 	held map[uint64][]byte
 }
 
-// cacheBytes bounds what a blocks keeps.
+// cacheBytes bounds what a blocks keeps: by hand, no source.
 const cacheBytes = 1 << 20
 
 func (v *Volume) blocks() *blocks { return &blocks{v, map[uint64][]byte{}} }

@@ -7,7 +7,7 @@ import (
 	"bootgraft/image/disk"
 )
 
-// maxExtents bounds the runs of one file: 48 MiB of them.
+// maxExtents bounds the runs of one file: 48 MiB of them, by hand, no source.
 const maxExtents = 1 << 20
 
 // budget bounds the work that files can cause, in blocks named. A sound

@@ -7,7 +7,7 @@ import (
 	"bootgraft/image/disk"
 )
 
-// maxRuns bounds the runs that Used returns: 64 MiB of them.
+// maxRuns bounds the runs that Used returns: 64 MiB of them, by hand, no source.
 const maxRuns = 1 << 22
 
 // Used returns the sectors of the volume in use, metadata included, as the

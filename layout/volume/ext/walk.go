@@ -8,6 +8,7 @@ import (
 	"bootgraft/image/disk"
 )
 
+// By hand, no source.
 const (
 	maxFindings = 100      // told one by one; the rest is counted
 	maxPath     = 32 << 10 // bytes of a path; deeper directories are not entered
