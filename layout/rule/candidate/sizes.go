@@ -14,11 +14,6 @@ type Size struct {
 	Meaning string
 }
 
-// geometries are the heads and sectors per track that sizes are counted in,
-// beyond the cylinders of units. "From memory" for all but 16 x 63, which is
-// that of ATA: drives and bridges of the time show these.
-var geometries = [][2]uint64{{15, 63}, {64, 63}, {128, 63}, {240, 63}, {8, 63}, {64, 32}, {16, 32}}
-
 // Sizes lists what the size of a disk of n sectors may be written as; less are
 // numbers of sectors that may not count: a head, a tail. The lists of two disks
 // with one sector size and the same less have the same meanings in the same
@@ -45,11 +40,13 @@ func Sizes(n disk.Sector, sectorSize int, less []disk.Sector) []Size {
 			Size{rank + 2, max(whole, 1) - 1, "size of the disk in " + name + ", less one"},
 			Size{rank + 2, max(whole*unit, 1) - 1, "last sector of the whole " + name})
 	}
-	for _, u := range units {
-		count(2, u.sectors, u.name)
-	}
-	for _, g := range geometries {
-		count(3, g[0]*g[1], fmt.Sprintf("cylinders of %d heads and %d sectors", g[0], g[1]))
+	for _, u := range table {
+		switch {
+		case u.uses&InNumbers != 0:
+			count(2, uint64(u.Sectors), u.Name())
+		case u.Heads > 0:
+			count(3, uint64(u.Sectors), u.Name())
+		}
 	}
 	for _, s := range less {
 		out = append(out, Size{4, uint64(max(n-s, 0)), fmt.Sprintf("sectors of the disk less %d", s)})

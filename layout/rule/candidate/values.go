@@ -27,17 +27,6 @@ func inBytes(size int, per int64) *layout.Law {
 // lessOne is a law whose number is one less.
 func lessOne(l *layout.Law) *layout.Law { l.Plus--; return l }
 
-// units are the units, in sectors, in which sizes are counted: powers of two,
-// the clusters of old devices, tracks and cylinders.
-var units = []struct {
-	sectors uint64
-	name    string
-}{
-	{2, "pairs of sectors"}, {8, "units of 8 sectors"}, {16, "units of 16 sectors"}, {18, "units of 18 sectors"},
-	{32, "units of 32 sectors"}, {63, "tracks of 63 sectors"}, {64, "units of 64 sectors"}, {128, "units of 128 sectors"},
-	{1008, "cylinders of 16 heads and 63 sectors"}, {16065, "cylinders of 255 heads and 63 sectors"},
-}
-
 // quantities lists what the size of a disk of n sectors of size bytes may be
 // written as; starts are the structures that the size may be counted from.
 func quantities(n disk.Sector, size int, starts []disk.Sector) []quantity {
@@ -60,18 +49,19 @@ func quantities(n disk.Sector, size int, starts []disk.Sector) []quantity {
 			out = append(out, quantity{3, bytes / other, fmt.Sprintf("sectors of %d bytes of the disk", other), inBytes(size, int64(other))})
 		}
 	}
+	units := Units(InNumbers)
 	for _, u := range units {
-		per := int64(u.sectors)
+		per, name := uint64(u.Sectors), u.Name()
 		rank := 2
-		if u.sectors == 2 || u.sectors == 63 {
+		if per == 2 || per == 63 {
 			rank = 3
 		}
-		out = append(out, quantity{rank, sectors / u.sectors, "size of the disk in " + u.name, inUnits(per, 0)})
-		if sectors%u.sectors != 0 {
-			out = append(out, quantity{3, sectors - sectors%u.sectors, "sectors of the disk in whole " + u.name,
-				&layout.Law{Times: per, Of: 1, Per: per}})
+		out = append(out, quantity{rank, sectors / per, "size of the disk in " + name, inUnits(u.Sectors, 0)})
+		if sectors%per != 0 {
+			out = append(out, quantity{3, sectors - sectors%per, "sectors of the disk in whole " + name,
+				&layout.Law{Times: u.Sectors, Of: 1, Per: u.Sectors}})
 		}
-		out = append(out, quantity{4, sectors/u.sectors - 1, "size of the disk in " + u.name + ", less one", lessOne(inUnits(per, 0))})
+		out = append(out, quantity{4, sectors/per - 1, "size of the disk in " + name + ", less one", lessOne(inUnits(u.Sectors, 0))})
 	}
 	for _, s := range starts {
 		if s < 2 || s >= n {
@@ -79,9 +69,9 @@ func quantities(n disk.Sector, size int, starts []disk.Sector) []quantity {
 		}
 		out = append(out, quantity{4, uint64(n - s), fmt.Sprintf("sectors from %d to the end of the disk", s), inUnits(1, int64(s))})
 		for _, u := range units {
-			if u.sectors < 63 || u.sectors == 64 || u.sectors == 128 {
-				out = append(out, quantity{6, uint64(n-s) / u.sectors,
-					fmt.Sprintf("size of the disk from sector %d on in %s", s, u.name), inUnits(int64(u.sectors), int64(s))})
+			if u.Track == 0 {
+				out = append(out, quantity{6, uint64(n-s) / uint64(u.Sectors),
+					fmt.Sprintf("size of the disk from sector %d on in %s", s, u.Name()), inUnits(u.Sectors, int64(s))})
 			}
 		}
 	}
@@ -125,19 +115,16 @@ func evenly(f *Form) int {
 // triples returns patterns of cylinders, heads and sectors side by side: as
 // three 16-bit words, or cylinders in a word and the others in bytes.
 func triples(n disk.Sector, every int) (out []pattern) {
-	for _, heads := range []uint64{16, 255, 15, 64, 32} {
-		perTrack := uint64(63)
-		if heads >= 32 && heads <= 64 {
-			perTrack = 32
-		}
+	for _, u := range Units(Beside) {
+		heads, perTrack := uint64(u.Heads), uint64(u.Track)
 		cylinders := uint64(n) / (heads * perTrack)
 		if cylinders == 0 || cylinders > 0xFFFF {
 			continue
 		}
-		meaning := fmt.Sprintf("cylinders of %d heads and %d sectors, which stand beside it", heads, perTrack)
+		meaning := u.Name() + ", which stand beside it"
 		for i, e := range []Encoding{"le16", "be16"} {
 			put := func(at int, values ...uint64) {
-				p := pattern{rank: 2, encoding: e, order: i, value: cylinders, meaning: meaning, law: inUnits(int64(heads*perTrack), 0), at: at, width: 2, every: every}
+				p := pattern{rank: 2, encoding: e, order: i, value: cylinders, meaning: meaning, law: inUnits(u.Sectors, 0), at: at, width: 2, every: every}
 				for _, v := range values {
 					b := make([]byte, 2)
 					if err := forms[e].Encode(b, v); err != nil {
@@ -197,9 +184,9 @@ func addressPatterns(src disk.Sector, size int, starts []disk.Sector) (out []pat
 		}
 		put(0, uint64(t), fromEnd(1, 1, 0), "address of sector %d, where something starts", t)
 		put(1, uint64(t)*uint64(size), fromEnd(int64(size), 1, 0), "address in bytes of sector %d, where something starts", t)
-		for _, u := range []disk.Sector{8, 16, 32, 64, 128} {
-			if t%u == 0 {
-				put(2, uint64(t/u), fromEnd(1, int64(u), 0), "address, in units of %d sectors, of sector %d, where something starts", u, t)
+		for _, u := range UnitSizes(Address) {
+			if int64(t)%u == 0 {
+				put(2, uint64(int64(t)/u), fromEnd(1, u, 0), "address, in units of %d sectors, of sector %d, where something starts", u, t)
 			}
 		}
 		for _, base := range starts[:min(len(starts), 16)] {

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"bootgraft/image/disk"
+	"bootgraft/layout/rule/candidate"
 )
 
 // Count is a size that a device may count with: the sectors of its disk, of
@@ -44,14 +45,15 @@ func (c Count) String() string {
 	return n
 }
 
-// cylinders are the units to which devices cut the size of a disk: a track of 63
-// sectors, and cylinders of 8, 15, 16, 64, 128, 240 and 255 heads (common
-// practice, no source).
-var cylinders = []int64{16065, 15120, 8064, 4032, 1008, 945, 504, 63}
+// cylinders are the units to which devices cut the size of a disk, and blocks those
+// of which it may be whole without anybody's doing, the largest first.
+var cylinders, blocks = largestFirst(candidate.Cut), largestFirst(candidate.Block)
 
-// blocks are units of other devices, of which a disk may be a whole number
-// without anybody's doing.
-var blocks = []int64{2048, 1024, 512, 256, 128, 64, 48, 32, 24, 18, 16, 8, 4, 2}
+func largestFirst(use candidate.Use) []int64 {
+	out := candidate.UnitSizes(use)
+	slices.Reverse(out)
+	return out
+}
 
 // walls are sizes beyond which devices are known to count otherwise: 1,024
 // cylinders of 16 or 255 heads and 63 sectors, 16,383 and 65,536 of 16 heads, and

@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"bootgraft/image/disk"
+	"bootgraft/layout/rule/candidate"
 )
 
 // A number in the boot area of several disks is fitted as
@@ -28,9 +29,7 @@ const (
 )
 
 // rounded are the units to which sizes are usually rounded, in sectors.
-var rounded = []int64{
-	2, 4, 8, 16, 18, 24, 32, 48, 63, 64, 128, 255, 256, 512, 945, 1008, 1024, 2048, 4096, 8192, 16065, 16384, 32768, 65536,
-}
+var rounded = candidate.UnitSizes(candidate.Rounding)
 
 type ratio struct{ of, per int64 }
 

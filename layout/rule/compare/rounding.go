@@ -3,6 +3,8 @@ package compare
 import (
 	"math"
 	"slices"
+
+	"bootgraft/layout/rule/candidate"
 )
 
 // rounding tries values that are rounded to whole units and written in the
@@ -28,7 +30,7 @@ func (f *fitter) rounding(found []scored, width float64, keep func(Formula, floa
 }
 
 // clusters are units in which the room behind an area is counted, in sectors.
-var clusters = []int64{4, 8, 16, 18, 24, 32, 64, 128, 256}
+var clusters = candidate.UnitSizes(candidate.Cluster)
 
 // untold tries the sectors less an area in whole clusters, where all disks leave the
 // same over: nothing tells it from the sectors less a fixed amount. Sectors in whole
