@@ -5,14 +5,17 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"net"
 	"os"
 	"os/exec"
+	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
 )
 
@@ -20,7 +23,13 @@ import (
 // for the end and returns the answer.
 func (y *typist) serves(args ...string) (ended func() string) {
 	y.t.Helper()
-	said := y.servesAndSays(args...)
+	return y.serving(talk.ExitDone, args...)
+}
+
+// serving is serves with another end.
+func (y *typist) serving(want int, args ...string) (ended func() string) {
+	y.t.Helper()
+	said := y.servesAndSays(want, args...)
 	return func() string {
 		y.t.Helper()
 		out, _ := said()
@@ -28,7 +37,7 @@ func (y *typist) serves(args ...string) (ended func() string) {
 	}
 }
 
-func (y *typist) servesAndSays(args ...string) (ended func() (answer, said string)) {
+func (y *typist) servesAndSays(want int, args ...string) (ended func() (answer, said string)) {
 	y.t.Helper()
 	c := y.command(append([]string{"serve", "--socket", y.path("s"), "--once", "--json"}, args...)...)
 	var out, errs bytes.Buffer
@@ -42,8 +51,8 @@ func (y *typist) servesAndSays(args ...string) (ended func() (answer, said strin
 	}
 	return func() (string, string) {
 		y.t.Helper()
-		if err := c.Wait(); err != nil {
-			y.t.Fatalf("%v: %v\n%s%s", args, err, out.String(), errs.String())
+		if err := c.Wait(); c.ProcessState.ExitCode() != want {
+			y.t.Fatalf("%v: %v, want exit %d\n%s%s", args, err, want, out.String(), errs.String())
 		}
 		return out.String(), errs.String()
 	}
@@ -90,8 +99,19 @@ func TestServeAPlannedCard(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	y.says(string(told), "boot sector of volume 1")
+	y.says(string(told), `{"start":63,"count":1,"owner":"boot sector of volume 1"}`)
 	y.says(string(told), "04 Barley Queen.wav")
+	var read disk.Spans
+	for _, line := range strings.Split(strings.TrimSpace(string(told)), "\n") {
+		var a document.Access
+		if err := json.Unmarshal([]byte(line), &a); err != nil {
+			t.Fatalf("%q: %v", line, err)
+		}
+		read = read.Add(disk.Span{Start: a.Start, Count: a.Count})
+	}
+	if !slices.Equal(read, disk.Spans{{Count: 400_000}}) {
+		t.Errorf("by the trace %v was read", read)
+	}
 	if _, err := os.Lstat(y.path("s")); err == nil {
 		t.Error("the socket is still there")
 	}
@@ -126,7 +146,7 @@ func TestServeSaysWhatCanBeHad(t *testing.T) {
 		{[]string{"k"}, "The source does not know ", "nothing"},
 		{[]string{"old.img", "--sector-size", "4096"}, "A PC starts from sectors of 512 bytes, and these have 4096", "qemu"},
 	} {
-		ended := y.servesAndSays(tt.args...)
+		ended := y.servesAndSays(talk.ExitDone, tt.args...)
 		_ = exec.Command(copies, y.nbd(), "null:").Run() // fails where sectors are not known
 		_, said := ended()
 		y.says(said, y.nbd())
@@ -168,8 +188,16 @@ func TestServeRefuses(t *testing.T) {
 	y.env = append(y.env, "TMPDIR="+y.path("gone"))
 	_, lost := y.types(talk.ExitRefused, "serve", "p")
 	y.says(lost, "set TMPDIR to a folder that is there, or give a name with --socket")
+	stale, err := net.ListenUnix("unix", &net.UnixAddr{Name: y.path("stale"), Net: "unix"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	stale.SetUnlinkOnClose(false) // as after a kill
+	stale.Close()
+	_, said := y.types(talk.ExitRefused, "serve", "p", "--socket", "stale")
+	y.says(said, "nobody listens there any more: delete it")
 	device := need.Loop(t, y.path("old.img"), "-r")
-	_, said := y.types(talk.ExitRefused, "serve", device)
+	_, said = y.types(talk.ExitRefused, "serve", device)
 	y.says(said, "is a block device")
 }
 
@@ -259,5 +287,28 @@ func TestAMachineStartsFromAPlannedCard(t *testing.T) {
 	}
 	if !never {
 		t.Errorf("never read: %+v", got.Never)
+	}
+}
+
+// TestServeTellsWhatItCouldNotRead: a source that fails in the midst of it, and what a
+// capture does not know, are said, and the first is no success.
+func TestServeTellsWhatItCouldNotRead(t *testing.T) {
+	t.Parallel()
+	copies := need.Tool(t, "nbdcopy")
+	y := newTypist(t)
+	y.planned()
+	ended := y.serving(talk.ExitFailed, "old.img")
+	if err := os.Truncate(y.path("old.img"), 1<<20); err != nil {
+		t.Fatal(err)
+	}
+	if out, err := exec.Command(copies, y.nbd(), "null:").CombinedOutput(); err == nil {
+		t.Errorf("what is not there any more is read: %s", out)
+	}
+	var got document.Serve
+	if err := json.Unmarshal([]byte(ended()), &got); err != nil {
+		t.Fatal(err)
+	}
+	if len(got.Failed) == 0 || got.Error == nil {
+		t.Errorf("%+v", got)
 	}
 }

@@ -3,6 +3,8 @@ package main
 import (
 	"bufio"
 	"context"
+	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"net"
@@ -10,6 +12,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
 
 	"github.com/spf13/cobra"
 
@@ -20,6 +23,7 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/image/nbd"
+	"bootgraft/layout"
 	"bootgraft/layout/scan"
 	"bootgraft/layout/scan/owners"
 	"bootgraft/safety"
@@ -78,7 +82,7 @@ func serveCommand(u *talk.UI) *cobra.Command {
 	fl.IntVar(&f.port, "port", 0, "a port of the loopback address instead of a socket; 0 is any that is free. Every user of this machine can reach it")
 	fl.BoolVar(&f.scratch, "scratch", false, "let others write to it; it stays in memory and is thrown away")
 	fl.BoolVar(&f.once, "once", false, "end when the last client has gone")
-	fl.StringVar(&f.trace, "trace", "", "a new file for all that was read, in order")
+	fl.StringVar(&f.trace, "trace", "", "a new file for all that was read, in order: one JSON line a read, {start,count,owner}")
 	return c
 }
 
@@ -87,6 +91,7 @@ type shown struct {
 	image.Source
 	known   image.Source // as far as its bytes have a meaning
 	unknown disk.Spans   // who asks for one of these gets an error
+	missing disk.Sector  // of a plan: its source does not know them, and they are zeros on the card
 	files   []os.FileInfo
 	close   func()
 }
@@ -98,7 +103,13 @@ func (f *serveFlags) open(u *talk.UI, path string) (*shown, error) {
 			return nil, err
 		}
 		job.Src.SayDamage(u)
-		return &shown{job.Card, job.Card.Known(), nil, job.Files, job.Close}, nil
+		d := &shown{Source: job.Card, known: job.Card.Known(), files: job.Files, close: job.Close}
+		for _, q := range job.Plan.Pieces {
+			if q.Why == layout.WhyMissing {
+				d.missing += q.Count
+			}
+		}
+		return d, nil
 	}
 	if f.source.Source != "" {
 		return nil, talk.Usagef("--source goes with a plan, and %s is none", path)
@@ -108,7 +119,8 @@ func (f *serveFlags) open(u *talk.UI, path string) (*shown, error) {
 		return nil, err
 	}
 	src.SayDamage(u)
-	return &shown{src, src, image.Unknown(src, image.Whole(src)), src.Files, func() { src.Close() }}, nil
+	return &shown{Source: src, known: src, unknown: image.Unknown(src, image.Whole(src)), files: src.Files,
+		close: func() { src.Close() }}, nil
 }
 
 func (f *serveFlags) run(ctx context.Context, u *talk.UI, path string, port bool) error {
@@ -143,19 +155,22 @@ func (f *serveFlags) run(ctx context.Context, u *talk.UI, path string, port bool
 	}
 	defer clean()
 	size := document.Size{Sectors: image.Sectors(d), SectorSize: d.SectorSize()}
-	page.Serving(u, size.Sectors, size.SectorSize, d.unknown, address, f.scratch)
+	page.Serving(u, size.Sectors, size.SectorSize, d.unknown, d.missing, address, f.scratch)
 	r, err := f.serve(ctx, d, l)
 	if err != nil {
 		return err
 	}
 	story, more := who.Story(r.Runs, mostVisits)
-	u.Document(document.NewServe(address.String(), size, r, story, more, who.Never(r.Runs)))
+	u.Document(document.NewServe(address.String(), size, d.missing, r, story, more, who.Never(r.Runs)))
 	page.Served(u, r, who)
-	if f.trace == "" {
-		return nil
+	if f.trace != "" {
+		if err := trace.Write(func(w io.Writer) error { return writeTrace(w, r, who) }); err != nil {
+			return input.TargetError(err)
+		}
 	}
-	if err := trace.Write(func(w io.Writer) error { return writeStory(w, r, story) }); err != nil {
-		return input.TargetError(err)
+	if len(r.Failed) > 0 {
+		return fmt.Errorf("%s could not be read in %s, the first of which is %s: what a machine did after that says nothing of the card",
+			path, disk.Counted(r.Failed.Sectors(), "sector"), disk.Grouped(r.Failed[0].Start))
 	}
 	return nil
 }
@@ -201,6 +216,11 @@ func (f *serveFlags) listen(port bool) (l net.Listener, address *url.URL, clean 
 	if err != nil {
 		clean()
 		hint := "give another name with --socket"
+		if c, dead := net.Dial("unix", path); errors.Is(dead, syscall.ECONNREFUSED) {
+			hint = "nobody listens there any more: delete it, or " + hint
+		} else if dead == nil {
+			c.Close()
+		}
 		if _, there := os.Lstat(path); there != nil && len(path) > 100 {
 			hint = "the name of a socket has at most about 100 bytes; give a shorter one with --socket"
 		}
@@ -211,17 +231,15 @@ func (f *serveFlags) listen(port bool) (l net.Listener, address *url.URL, clean 
 	return l, &url.URL{Scheme: "nbd+unix", Path: "/", RawQuery: "socket=" + query}, clean, nil
 }
 
-// writeStory writes all that was read, a line for each visit.
-func writeStory(w io.Writer, r nbd.Report, story []owners.Visit) error {
+// writeTrace writes all that was read, in order, a line of JSON for each run.
+func writeTrace(w io.Writer, r nbd.Report, who *owners.Owners) error {
 	b := bufio.NewWriter(w)
-	for _, v := range story {
-		fmt.Fprintln(b, page.VisitText(v))
-	}
-	for _, s := range r.Left {
-		fmt.Fprintf(b, "not touched by the plan, read as zeros: %s\n", s.Text())
-	}
-	for _, s := range r.Unknown {
-		fmt.Fprintf(b, "not known, answered with an error: %s\n", s.Text())
+	lines := json.NewEncoder(b)
+	lines.SetEscapeHTML(false)
+	if err := who.Each(r.Runs, func(s disk.Span, by owners.Owner) error {
+		return lines.Encode(document.Access{Start: s.Start, Count: s.Count, Owner: by.Name})
+	}); err != nil {
+		return err
 	}
 	return b.Flush()
 }

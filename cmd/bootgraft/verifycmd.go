@@ -127,6 +127,9 @@ func secondOnCard(u *talk.UI, ctx context.Context, card image.Source) ([]second.
 // verifyArchive compares the image of a capture with the digests in its
 // record.
 func verifyArchive(ctx context.Context, u *talk.UI, path, beside string) error {
+	if err := input.OtherThanDrive(path, "the image of a capture"); err != nil {
+		return err
+	}
 	if beside == "" {
 		beside = path + capture.RecordSuffix
 	}

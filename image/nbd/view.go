@@ -35,6 +35,7 @@ type Report struct {
 	More    int64       // runs beyond those that are kept
 	Left    disk.Spans  // read, and not touched by the plan: zeros were given
 	Unknown disk.Spans  // asked for, and not known: an error was given
+	Failed  disk.Spans  // asked for, and the source could not be read
 }
 
 // NewView shows a source, which cannot be written to.
@@ -93,7 +94,7 @@ func (v *View) read(b []byte, off int64) uint32 {
 		}
 		var unknown *image.UnknownError
 		if !errors.As(err, &unknown) {
-			return errIO
+			return v.failed(off, len(b))
 		}
 		if unknown.State != image.Left {
 			v.note(&v.report.Unknown, unknown.Span)
@@ -105,11 +106,11 @@ func (v *View) read(b []byte, off int64) uint32 {
 		from, to := int64(unknown.Start)*size-off, int64(unknown.End())*size-off
 		if from > int64(at) {
 			if err := image.ReadFull(v.src, b[at:from], off+int64(at)); err != nil {
-				return errIO
+				return v.failed(off, len(b))
 			}
 		}
 		if to <= int64(at) { // no run of this read: never go on without going forward
-			return errIO
+			return v.failed(off, len(b))
 		}
 		end := min(to, int64(len(b)))
 		clear(b[max(from, int64(at)):end])
@@ -155,6 +156,18 @@ func (v *View) count(n *int64) {
 	*n++
 }
 
+// failed keeps a read in mind that the source could not answer.
+func (v *View) failed(off int64, n int) uint32 {
+	v.note(&v.report.Failed, v.sectors(off, n))
+	return errIO
+}
+
+// sectors are those that bytes lie in.
+func (v *View) sectors(off int64, n int) disk.Span {
+	size := int64(v.src.SectorSize())
+	return disk.Between(disk.Sector(off/size), disk.Sector((off+int64(n)+size-1)/size))
+}
+
 func (v *View) note(to *disk.Spans, s disk.Span) {
 	v.mu.Lock()
 	defer v.mu.Unlock()
@@ -164,8 +177,7 @@ func (v *View) note(to *disk.Spans, s disk.Span) {
 // saw keeps a read in mind. One that goes on where the last ended, or lies within
 // it, belongs to its run.
 func (v *View) saw(off int64, n int) {
-	size := int64(v.src.SectorSize())
-	s := disk.Between(disk.Sector(off/size), disk.Sector((off+int64(n)+size-1)/size))
+	s := v.sectors(off, n)
 	v.mu.Lock()
 	defer v.mu.Unlock()
 	r := &v.report

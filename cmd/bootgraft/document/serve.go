@@ -21,6 +21,8 @@ type Serve struct {
 	Never   []ServedOwner `json:"never_read"`
 	Left    []disk.Span   `json:"not_touched_read"`
 	Unknown []disk.Span   `json:"unknown_read"`
+	Failed  []disk.Span   `json:"failed_reads"`    // the source could not be read there
+	Missing disk.Sector   `json:"missing_sectors"` // that the source of a plan does not know, and that are zeros here
 }
 
 // ServedOwner owns sectors side by side.
@@ -41,7 +43,7 @@ type Visit struct {
 }
 
 // NewServe is the answer of the verb serve.
-func NewServe(address string, size Size, r nbd.Report, story []owners.Visit, more int, never []owners.Owner) *Serve {
+func NewServe(address string, size Size, missing disk.Sector, r nbd.Report, story []owners.Visit, more int, never []owners.Owner) *Serve {
 	return &Serve{
 		Head: New(KindServe), Size: size, Address: address,
 		Clients: r.Clients, Broken: r.Broken, Reads: r.Reads, Writes: r.Writes, Refused: r.Refused, More: more,
@@ -49,6 +51,13 @@ func NewServe(address string, size Size, r nbd.Report, story []owners.Visit, mor
 		Never: each(never, func(o owners.Owner) ServedOwner {
 			return ServedOwner{o.Start, o.Count, o.Kind, o.Name}
 		}),
-		Left: some(r.Left), Unknown: some(r.Unknown),
+		Left: some(r.Left), Unknown: some(r.Unknown), Failed: some(r.Failed), Missing: missing,
 	}
+}
+
+// Access is one line of a trace: sectors that were read, and whose they are.
+type Access struct {
+	Start disk.Sector `json:"start"`
+	Count disk.Sector `json:"count"`
+	Owner string      `json:"owner"`
 }

@@ -26,7 +26,7 @@ const machineSector = 512
 
 // Serving says how a disk that is shown can be reached. It is said before the
 // answer is, and nobody can begin without it: with --json it is conversation.
-func Serving(u *talk.UI, sectors disk.Sector, sectorSize int, unknown disk.Spans, address *url.URL, scratch bool) {
+func Serving(u *talk.UI, sectors disk.Sector, sectorSize int, unknown disk.Spans, missing disk.Sector, address *url.URL, scratch bool) {
 	if u.JSON {
 		u = u.Aside()
 	}
@@ -39,6 +39,9 @@ func Serving(u *talk.UI, sectors disk.Sector, sectorSize int, unknown disk.Spans
 	if len(unknown) > 0 {
 		u.Wrapped("", fmt.Sprintf("The source does not know %s; who asks for one gets an error. The first: %s.",
 			disk.Counted(unknown.Sectors(), "sector"), unknown[0].Text()))
+	}
+	if missing > 0 {
+		u.Wrapped("", fmt.Sprintf("%s that the source does not know are zeros here, as they would be on the card.", disk.Counted(missing, "sector")))
 	}
 	if sectorSize != machineSector {
 		u.Wrapped("", fmt.Sprintf("A PC starts from sectors of %d bytes, and these have %d: "+
@@ -81,6 +84,10 @@ func Served(u *talk.UI, r nbd.Report, o *owners.Owners) {
 		u.Wrapped("", fmt.Sprintf(
 			"%s were asked for that the source does not know; the answer was an error. The first: %s.",
 			disk.Counted(n, "sector"), r.Unknown[0].Text()))
+	}
+	if n := r.Failed.Sectors(); n > 0 {
+		u.Wrapped("", fmt.Sprintf("%s were asked for, and the source could not be read there; the answer was an error. The first: %s.",
+			disk.Counted(n, "sector"), r.Failed[0].Text()))
 	}
 	if r.Writes > 0 {
 		u.Answerf("%s, thrown away.\n", disk.Counted(r.Writes, "write"))

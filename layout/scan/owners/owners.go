@@ -139,6 +139,18 @@ func (o *Owners) Story(runs []disk.Span, most int) (story []Visit, more int) {
 	return story, more
 }
 
+// Each tells every run of reads in order, cut at the borders of owners.
+func (o *Owners) Each(runs []disk.Span, tell func(s disk.Span, by Owner) error) error {
+	for _, r := range runs {
+		for _, v := range o.parts(r) {
+			if err := tell(disk.Between(v.First, v.Last+1), v.Owner); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
 // parts cuts a run at the borders of owners.
 func (o *Owners) parts(r disk.Span) (out []Visit) {
 	i := sort.Search(len(o.list), func(i int) bool { return o.list[i].End() > r.Start })
