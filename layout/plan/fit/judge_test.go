@@ -16,6 +16,7 @@ import (
 	"bootgraft/layout/plan"
 	"bootgraft/layout/plan/card"
 	"bootgraft/layout/rule/candidate"
+	"bootgraft/layout/rule/compare"
 	"bootgraft/layout/scan"
 )
 
@@ -172,5 +173,41 @@ func TestEveryCandidateIsATryOrSaysWhyNot(t *testing.T) {
 	}
 	if shown < 40 {
 		t.Errorf("only %d numbers are shown", shown)
+	}
+}
+
+// TestWeakNumbersTogetherAreATry: two numbers of few digits that say no more than
+// chance stay as they are, and one try has both: a device that reads both starts
+// with neither alone.
+func TestWeakNumbersTogetherAreATry(t *testing.T) {
+	build := func(n disk.Sector) *imagetest.Disk {
+		d := imagetest.New(n, 512)
+		b := make([]byte, 512)
+		copy(b, "INVENTED UNIT OF FEW DIGITS")
+		binary.LittleEndian.PutUint16(b[64:], uint16(n/10_000))
+		binary.LittleEndian.PutUint16(b[80:], uint16(n/5_000))
+		d.Put(0, b)
+		return d
+	}
+	r := &compare.Rules{SectorSize: 512, Sizes: []disk.Sector{40_000, 50_000}, Head: 8, Tail: 8}
+	for i, per := range []int64{10_000, 5_000} {
+		at := candidate.Place{From: layout.FromStart, Byte: 64 + 16*i}
+		way := compare.Way{Byte: at.Byte, Encoding: "le16", Formulas: []compare.Formula{{Times: 1, Of: 1, Per: per}}}
+		r.Fields = append(r.Fields, compare.Field{Place: at, Class: compare.Size, Width: 2, Bits: -3, Ways: []compare.Way{way}})
+	}
+	const card = 70_000
+	p, err := planRules(t, build(40_000), card, Wishes{Rules: r, Try: 3})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := p.Rendered; got == nil {
+		t.Fatalf("nothing is made new: %v", p.Findings)
+	}
+	b := make([]byte, 512)
+	if _, err := p.Rendered.ReadAt(b, 0); err != nil {
+		t.Fatal(err)
+	}
+	if string(b) != string(sector(build(card), 0)) {
+		t.Errorf("% x % x is not what the device writes", b[64:66], b[80:82])
 	}
 }

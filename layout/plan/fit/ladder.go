@@ -21,18 +21,18 @@ const (
 // rung is one try of an unknown layout on a card of another size.
 type rung struct {
 	disk.Finding
-	rules   *compare.Rules   // nil: everything as it is
-	guess   *candidate.Place // of the number that is a guess, if one is
-	guessed bool             // everything in it is a guess
-	tail    Tail             // where the tail goes; empty: where it would go without a try
-	what    string           // the number that it reads, in few words; empty if it is about more
-	why     string           // why it is no try; empty if it is one
+	rules   *compare.Rules    // nil: everything as it is
+	guess   []candidate.Place // of the numbers that are guesses
+	guessed bool              // everything in it is a guess
+	tail    Tail              // where the tail goes; empty: where it would go without a try
+	what    string            // the number that it reads, in few words; empty if it is about more
+	why     string            // why it is no try; empty if it is one
 }
 
 // guesses tells whether the try has guessed at what lies there: who asks for it has
 // accepted that.
 func (r *rung) guesses(at candidate.Place) bool {
-	return r.guessed || r.guess != nil && *r.guess == at
+	return r.guessed || slices.Contains(r.guess, at)
 }
 
 // weakChance is how many numbers like it are expected by chance where a candidate
@@ -150,7 +150,7 @@ func (p *planner) guesses() (out []rung) {
 		if f.ByChance > weakChance {
 			weak = "weak: "
 		}
-		out = append(out, rung{what: what, rules: rules, guess: &at, guessed: p.rules == nil, Finding: disk.Notef("", f.Sector,
+		out = append(out, rung{what: what, rules: rules, guess: []candidate.Place{at}, guessed: p.rules == nil, Finding: disk.Notef("", f.Sector,
 			weak+"one number more follows the size, a candidate that one disk alone suggests: %s, %s, %s = %d (%.2g such numbers are expected by chance). If the device gets further than before it was one; if it fails earlier or in another way, it was none, or a checksum or a second copy covers it",
 			at, f.Encoding, g, f.Value, f.ByChance)})
 	}
@@ -166,6 +166,12 @@ func (p *planner) otherReadings() (out []rung) {
 	n := p.w.Target.Sectors
 	tail, err := p.rules.SteadyTail(p.src)
 	for _, t := range p.rules.Tries(n, err != nil || tail)[1:] { // what cannot be read may be a tail
+		if len(t.Weak) > 0 {
+			out = append(out, rung{rules: t.Rules, guess: t.Weak, Finding: disk.Notef("", disk.NoSector,
+				"weak: as try 2, but %s that may follow the size by chance alone follow it too. If the device gets further, one of them was none of chance",
+				disk.Counted(len(t.Weak), "number"))})
+			continue
+		}
 		if t.Place == nil {
 			out = append(out, rung{rules: t.Rules, Finding: disk.Notef("", disk.NoSector,
 				"as try 2, but the device counts %s of the card's sectors (%s), in all numbers and in what it counts from the end. If the device gets further, it counts so",
@@ -178,7 +184,7 @@ func (p *planner) otherReadings() (out []rung) {
 			continue
 		}
 		what := fmt.Sprintf("%s = %d", t.Place, other.Value)
-		out = append(out, rung{what: what, rules: t.Rules, guess: t.Place, Finding: disk.Notef("", t.Place.At(t.Count.Of(n)),
+		out = append(out, rung{what: what, rules: t.Rules, guess: []candidate.Place{*t.Place}, Finding: disk.Notef("", t.Place.At(t.Count.Of(n)),
 			"%sas try 2, but %s holds %d (%s), which fits the originals as well. If the device gets further, the size of this card has decided the formula: let it write one and compare again",
 			weakText(p.rules, t.Place), t.Place, other.Value, other.Formula)})
 	}

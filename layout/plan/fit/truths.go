@@ -56,7 +56,7 @@ func (p *planner) proveTruths(card *card.Card) error {
 		}
 		f := disk.Warningf(truthCodes[t.Code()], disk.NoSector, "true of the drive, but not of the planned card: %s", t)
 		switch {
-		case p.rules != nil && p.try.guess == nil && !p.try.guessed:
+		case p.rules != nil && len(p.try.guess) == 0 && !p.try.guessed:
 			p.refuse(f)
 		case p.try.Text != "":
 			p.ask(f)

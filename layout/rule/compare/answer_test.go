@@ -1,9 +1,11 @@
 package compare
 
 import (
+	"fmt"
 	"testing"
 
 	"bootgraft/image/disk"
+	"bootgraft/image/imagetest"
 	"bootgraft/layout"
 	"bootgraft/layout/rule/candidate"
 )
@@ -22,5 +24,21 @@ func TestReadingsOfTheSameBytesAreOne(t *testing.T) {
 	}
 	if rivals := r.Rivals(&r.Fields[0], 60_000); len(rivals) != 1 {
 		t.Errorf("%d tries read it otherwise, want 1: %+v", len(rivals), rivals)
+	}
+}
+
+// TestZerosInFrontGoOn: ten digits with zeros in front, of which the originals use
+// seven: a card that needs six has one zero more, and no blank between digits.
+func TestZerosInFrontGoOn(t *testing.T) {
+	c, _ := originals(t, []disk.Sector{40_020_624, 35_967_456}, func(d *imagetest.Disk, n disk.Sector, _ int) {
+		headOf(d, 68, fmt.Appendf(nil, "%010d", (n+31)/32))
+	})
+	if len(c.Fields) != 1 {
+		t.Fatalf("%d numbers: %+v", len(c.Fields), c.Fields)
+	}
+	const n = 15_759_360
+	a, err := c.Answer(&c.Fields[0], n)
+	if want := "0000492480"; err != nil || a.Byte != 68 || string(a.Bytes) != want {
+		t.Errorf("%q at byte %d, %v; want %q", a.Bytes, a.Byte, err, want)
 	}
 }

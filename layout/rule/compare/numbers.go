@@ -222,13 +222,7 @@ func (c *guess) padded() bool {
 		return false
 	}
 	before := c.s.data[0][c.at-1]
-	switch {
-	case strings.HasPrefix(e, "sdec"):
-		return before == ' '
-	case strings.HasPrefix(e, "dec"):
-		return before == '0' || before == ' '
-	}
-	return false
+	return (before == '0' || before == ' ') && (strings.HasPrefix(e, "sdec") || strings.HasPrefix(e, "dec"))
 }
 
 // place tells whether c stands beside those already taken. One that covers

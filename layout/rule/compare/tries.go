@@ -8,25 +8,48 @@ import (
 // Try is one way to make a card where the originals leave several.
 type Try struct {
 	Rules *Rules
-	Count Count            // the size that it counts with
-	Place *candidate.Place // of the number that is read in another way, nil if none is
+	Count Count             // the size that it counts with
+	Place *candidate.Place  // of the number that is read in another way, nil if none is
+	Weak  []candidate.Place // of the numbers that are no likelier than chance, and follow the size all the same
 }
 
 // Tries returns what may be tried for a card of n sectors, the likeliest first:
 // by one and the other size that the device may count with, all its numbers and
-// places at once; then one number at a time that is not decided by itself; then
-// by the other sizes. fromEnd is as in DiffersBy.
+// places at once; then with all numbers that chance may have made; then one number
+// at a time that is not decided by itself; then by the other sizes. fromEnd is as in
+// DiffersBy.
 func (r *Rules) Tries(n disk.Sector, fromEnd bool) (out []Try) {
 	for i, c := range r.DiffersBy(n, fromEnd) {
 		out = append(out, Try{Rules: r.Alone(c), Count: c})
 		if i == 1 {
-			out = append(out, out[0].others(n)...)
+			out = append(out, out[0].further(n)...)
 		}
 	}
 	if len(out) == 1 {
-		out = append(out, out[0].others(n)...)
+		out = append(out, out[0].further(n)...)
 	}
 	return out
+}
+
+// further returns the tries of the same size that differ in some numbers.
+func (t *Try) further(n disk.Sector) []Try { return append(t.withWeak(), t.others(n)...) }
+
+// withWeak returns the try in which all numbers follow the size that are no likelier
+// than chance: one alone is a try of its own.
+func (t *Try) withWeak() []Try {
+	all := *t.Rules
+	all.Fields = append([]Field{}, t.Rules.Fields...)
+	var weak []candidate.Place
+	for i := range all.Fields {
+		if f := &all.Fields[i]; f.Weak() {
+			f.Bits = 1
+			weak = append(weak, f.Place)
+		}
+	}
+	if len(weak) < 2 {
+		return nil
+	}
+	return []Try{{Rules: &all, Count: t.Count, Weak: weak}}
 }
 
 // others returns the tries that read one number otherwise.
