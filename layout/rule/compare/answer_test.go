@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"testing"
 
+	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
 	"bootgraft/layout"
@@ -40,5 +41,35 @@ func TestZerosInFrontGoOn(t *testing.T) {
 	a, err := c.Answer(&c.Fields[0], n)
 	if want := "0000492480"; err != nil || a.Byte != 68 || string(a.Bytes) != want {
 		t.Errorf("%q at byte %d, %v; want %q", a.Bytes, a.Byte, err, want)
+	}
+}
+
+// TestOneNumberAloneIsCut: the device counts its sectors, and shows whole units of 24.
+// All originals are whole ones, so no number tells; one try is right.
+func TestOneNumberAloneIsCut(t *testing.T) {
+	build := func(d *imagetest.Disk, n disk.Sector, _ int) {
+		b := append(be32(n), make([]byte, 12)...)
+		headOf(d, 64, append(b, be32(n/24*24)...))
+	}
+	c, src := originals(t, []disk.Sector{6_346_368, 12_594_960, 19_640_880}, build)
+	const n = 7_774_208
+	want := imagetest.New(n, 512)
+	build(want, n, 0)
+	card, err := image.ReadSectors(want, disk.Span{Count: 1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	right := 0
+	for _, try := range c.Tries(n, false) {
+		out, err := Apply(try.Rules, src, n)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if string(out.Sectors[0].Bytes[:100]) == string(card[:100]) {
+			right++
+		}
+	}
+	if right != 1 {
+		t.Errorf("%d tries are right, want one", right)
 	}
 }

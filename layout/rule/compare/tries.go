@@ -1,6 +1,8 @@
 package compare
 
 import (
+	"slices"
+
 	"bootgraft/image/disk"
 	"bootgraft/layout/rule/candidate"
 )
@@ -16,8 +18,8 @@ type Try struct {
 // Tries returns what may be tried for a card of n sectors, the likeliest first:
 // by one and the other size that the device may count with, all its numbers and
 // places at once; then with all numbers that chance may have made; then one number
-// at a time that is not decided by itself; then by the other sizes. fromEnd is as in
-// DiffersBy.
+// at a time that is not decided by itself; then by the other sizes; then with one
+// number alone that counts another size. fromEnd is as in DiffersBy.
 func (r *Rules) Tries(n disk.Sector, fromEnd bool) (out []Try) {
 	for i, c := range r.DiffersBy(n, fromEnd) {
 		out = append(out, Try{Rules: r.Alone(c), Count: c})
@@ -28,7 +30,7 @@ func (r *Rules) Tries(n disk.Sector, fromEnd bool) (out []Try) {
 	if len(out) == 1 {
 		out = append(out, out[0].further(n)...)
 	}
-	return out
+	return append(out, out[0].cutAlone(n, r.counts())...)
 }
 
 // further returns the tries of the same size that differ in some numbers.
@@ -68,6 +70,35 @@ func (t *Try) others(n disk.Sector) (out []Try) {
 			other := *t.Rules
 			other.Fields = append([]Field{}, t.Rules.Fields...)
 			other.Fields[i] = alone
+			out = append(out, Try{Rules: &other, Count: t.Count, Place: &alone.Place})
+		}
+	}
+	return out
+}
+
+// cutAlone returns the tries in which one number alone counts another size than the
+// rest: a device may cut what it shows, and nothing else.
+func (t *Try) cutAlone(n disk.Sector, counts []Count) (out []Try) {
+	for i := range t.Rules.Fields {
+		f := &t.Rules.Fields[i]
+		first, err := t.Rules.Answer(f, n)
+		if err != nil || f.Weak() || f.On != nil || first.Byte != f.Ways[0].Byte {
+			continue
+		}
+		told := [][]byte{first.Bytes}
+		for _, c := range counts {
+			alone := *f
+			alone.Doubt = "one of several sizes that it may count with"
+			alone.Ways = []Way{{f.Ways[0].Byte, f.Ways[0].Encoding, []Formula{first.Formula}}}
+			alone.Ways[0].Formulas[0].Count = c
+			other := *t.Rules
+			other.Fields = slices.Clone(t.Rules.Fields)
+			other.Fields[i] = alone
+			a, err := other.Answer(&alone, n)
+			if err != nil || a.Byte != first.Byte || slices.ContainsFunc(told, func(b []byte) bool { return slices.Equal(a.Bytes, b) }) {
+				continue
+			}
+			told = append(told, a.Bytes)
 			out = append(out, Try{Rules: &other, Count: t.Count, Place: &alone.Place})
 		}
 	}
