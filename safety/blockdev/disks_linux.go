@@ -56,11 +56,15 @@ func diskNumbers() (map[string]string, error) {
 	for _, e := range names {
 		dir := filepath.Join("/sys/block", e.Name())
 		kind := strings.TrimRight(e.Name(), "0123456789")
-		if slices.Contains([]string{"ram", "zram", "dm-", "md", "sr", "fd"}, kind) || integer(attribute(dir, "size")) == 0 {
+		if slices.Contains([]string{"ram", "zram", "dm-", "md", "sr", "fd"}, kind) {
 			continue
 		}
-		if n := attribute(dir, "dev"); n != "" {
-			out[n] = attribute(dir, "diskseq") + " " + attribute(dir, "size")
+		// A disk that goes loses its size first, and then gets the number of the next
+		// medium: read the other way round it would be one that came.
+		medium := attribute(dir, "diskseq")
+		size := attribute(dir, "size")
+		if n := attribute(dir, "dev"); n != "" && integer(size) > 0 {
+			out[n] = medium + " " + size
 		}
 	}
 	return out, nil

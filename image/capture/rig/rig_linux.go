@@ -128,6 +128,7 @@ func (r *Rig) serveIn(c config) {
 // more, and the kernel knows.
 func (r *Rig) Shrink(sectors disk.Sector) {
 	r.t.Helper()
+	defer need.NewDisk(r.t)() // to who waits for a disk, one of another size is new
 	if err := os.Truncate(r.backing, int64(sectors)*sectorSize); err != nil {
 		r.t.Fatal(err)
 	}
