@@ -257,9 +257,20 @@ func (f *planFlags) Finish(u *talk.UI, p *plan.Plan, avoid []os.FileInfo) error 
 	}
 	u.Answerf("\n")
 	u.Wrapped("", fmt.Sprintf("The plan is in %s. Next: will every file arrive, and then write.", f.out))
-	word, source := words.Shell(f.out), input.PlanSourceFlags{Record: f.source.Record, Accept: f.accept}
-	u.Answerf("\n  bootgraft files --plan %s%s\n  bootgraft write %s card.img%s\n", word, source.Words(), word, source.Words())
+	f.next(u)
 	return nil
+}
+
+// next is what to type when the plan is made. The card whose size it has is the one
+// that is meant; its line rehearses.
+func (f *planFlags) next(u *talk.UI) {
+	word, source := words.Shell(f.out), input.PlanSourceFlags{Record: f.source.Record, Accept: f.accept}
+	u.Answerf("\n  bootgraft files --plan %s%s\n", word, source.Words())
+	if f.target != "" && input.IsDevice(f.target) {
+		u.Answerf("  sudo bootgraft write %s %s --device%s\n", word, words.Shell(f.target), source.Words())
+		return
+	}
+	u.Answerf("  bootgraft write %s card.img%s\n", word, source.Words())
 }
 
 // writePlanFile writes the plan file.

@@ -196,6 +196,18 @@ func TestServeRefuses(t *testing.T) {
 	stale.Close()
 	_, said := y.types(talk.ExitRefused, "serve", "p", "--socket", "stale")
 	y.says(said, "nobody listens there any more: delete it")
+	full, err := os.OpenFile("/dev/full", os.O_WRONLY, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer full.Close()
+	c := y.command("serve", "p", "--socket", "s")
+	c.Stdout = full
+	need.Ends(t, c)
+	c.Wait()
+	if got := c.ProcessState.ExitCode(); got != talk.ExitFailed {
+		t.Errorf("an address that nobody was told: exit %d", got)
+	}
 	device := need.Loop(t, y.path("old.img"), "-r")
 	_, said = y.types(talk.ExitRefused, "serve", device)
 	y.says(said, "is a block device")

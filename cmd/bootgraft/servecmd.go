@@ -156,6 +156,10 @@ func (f *serveFlags) run(ctx context.Context, u *talk.UI, path string, port bool
 	defer clean()
 	size := document.Size{Sectors: image.Sectors(d), SectorSize: d.SectorSize()}
 	page.Serving(u, size.Sectors, size.SectorSize, d.unknown, d.missing, address, f.scratch)
+	if err := u.Lost(); err != nil {
+		l.Close()
+		return err
+	}
 	r, err := f.serve(ctx, d, l)
 	if err != nil {
 		return err

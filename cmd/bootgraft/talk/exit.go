@@ -71,6 +71,15 @@ func (u *UI) Said(err error) error {
 	return fmt.Errorf("%w; and %w", Coded(ExitFailed, errors.New(err.Error())), lost)
 }
 
+// Lost returns why the answer could not be written so far, or nil. Who is about to
+// wait for others asks: what they need to know was said to nobody.
+func (u *UI) Lost() error {
+	if u.answer == nil || u.answer.err == nil {
+		return nil
+	}
+	return fmt.Errorf("the answer could not be written: %w", u.answer.err)
+}
+
 // ExitCode returns how the program ends after err.
 func ExitCode(err error) int {
 	var c *CodedError
