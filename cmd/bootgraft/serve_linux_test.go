@@ -174,6 +174,7 @@ func TestServeRefuses(t *testing.T) {
 	}{
 		{talk.ExitUsage, "exclude each other", []string{"p", "--socket", "s", "--port", "0"}},
 		{talk.ExitUsage, "--port 70000 is no port", []string{"p", "--port", "70000"}},
+		{talk.ExitRefused, "capture it first", []string{"p", "--accept", "live-source"}},
 		{talk.ExitUsage, "--source goes with a plan", []string{"old.img", "--source", "old.img"}},
 		{talk.ExitRefused, "give another name with --socket", []string{"p", "--socket", "old.img"}},
 		{talk.ExitRefused, "a shorter one", []string{"p", "--socket", strings.Repeat("x", 150)}},

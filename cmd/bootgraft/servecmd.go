@@ -11,6 +11,7 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"syscall"
 
@@ -129,6 +130,9 @@ func (f *serveFlags) run(ctx context.Context, u *talk.UI, path string, port bool
 		return talk.Usagef("--socket and --port exclude each other")
 	case f.port < 0 || f.port > 65535:
 		return talk.Usagef("--port %d is no port: 1 to 65535, or 0 for any", f.port)
+	case slices.Contains(f.source.Accept, disk.LiveSource):
+		// Also a healthy drive: a machine reads the same sectors again and again.
+		return talk.Refusef("a drive itself is not shown to others, nor a card planned from it: capture it first: bootgraft capture DISK old.img")
 	}
 	d, err := f.open(u, path)
 	if err != nil {
