@@ -124,7 +124,8 @@ func (f *serveFlags) open(u *talk.UI, path string) (*shown, error) {
 		close: func() { src.Close() }}, nil
 }
 
-func (f *serveFlags) run(ctx context.Context, u *talk.UI, path string, port bool) error {
+// check finds what cannot be meant before anything is opened.
+func (f *serveFlags) check(port bool) error {
 	switch {
 	case port && f.socket != "":
 		return talk.Usagef("--socket and --port exclude each other")
@@ -133,6 +134,13 @@ func (f *serveFlags) run(ctx context.Context, u *talk.UI, path string, port bool
 	case slices.Contains(f.source.Accept, disk.LiveSource):
 		// Also a healthy drive: a machine reads the same sectors again and again.
 		return talk.Refusef("a drive itself is not shown to others, nor a card planned from it: capture it first: bootgraft capture DISK old.img")
+	}
+	return nil
+}
+
+func (f *serveFlags) run(ctx context.Context, u *talk.UI, path string, port bool) error {
+	if err := f.check(port); err != nil {
+		return err
 	}
 	d, err := f.open(u, path)
 	if err != nil {
