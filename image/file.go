@@ -6,6 +6,7 @@ import (
 	"io"
 	"io/fs"
 	"os"
+	"runtime"
 	"sync"
 )
 
@@ -24,6 +25,9 @@ type File struct {
 func Open(path string, sectorSize int) (*File, error) {
 	if err := CheckSectorSize(sectorSize); err != nil {
 		return nil, err
+	}
+	if kind := NameKind(path); kind != "" {
+		return nil, &NotRegularError{path, kind}
 	}
 	st, err := os.Stat(path)
 	if err != nil {
@@ -61,7 +65,7 @@ func checkRegular(path string, mode fs.FileMode) error {
 	if mode.IsRegular() {
 		return nil
 	}
-	return &NotRegularError{path, Kind(mode)}
+	return &NotRegularError{path, deviceKind(runtime.GOOS, path, mode)}
 }
 
 // Kind names in words what kind of file has this mode.
@@ -78,7 +82,7 @@ func Kind(mode fs.FileMode) string {
 	case mode&fs.ModeCharDevice != 0:
 		return "a character device"
 	case mode&fs.ModeDevice != 0:
-		return "a block device"
+		return BlockDevice
 	case mode&fs.ModeSocket != 0:
 		return "a socket"
 	}

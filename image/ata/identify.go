@@ -1,5 +1,7 @@
-// Package ata reads what a drive says of itself: the 512 bytes that it answers to
-// the command IDENTIFY DEVICE. It sends no command.
+// Package ata knows what a drive says of itself: the 512 bytes that it answers to
+// the command IDENTIFY DEVICE, the four commands that may be sent to it, none of
+// which changes anything, and how it answers them. It sends none: who can hands in
+// a Sender.
 //
 // The standard is ATA/ATAPI Command Set (ACS), IDENTIFY DEVICE data; word numbers are
 // in the comments. The numbers were typed from drive makers' manuals and from
@@ -55,7 +57,9 @@ type Identify struct {
 type Security struct{ Supported, Enabled, Locked, Frozen, Expired, Maximum bool }
 
 // ErrNone says that bytes are no answer of a drive.
-var ErrNone = errors.New("this is not what a drive answers to IDENTIFY DEVICE: 512 bytes, their 256 words as text, or the 572 bytes of the file vpd_pg89")
+var ErrNone = errors.New("this is not what a drive answers to IDENTIFY DEVICE: 512 bytes, their 256 words " +
+	"as text, or " +
+	"the 572 bytes of the file vpd_pg89")
 
 // Parse reads an answer as it is kept: 512 bytes, the 572 of the file vpd_pg89, or
 // 256 words of four hexadecimal digits each. Bytes whose words are exchanged are put

@@ -194,3 +194,54 @@ func FuzzParse(f *testing.F) {
 		}
 	})
 }
+
+// TestDamagedAsHdparmReadsIt: words that no drive says, as after a bad cable, are read as
+// hdparm reads them from its standard input, or are no answer.
+func TestDamagedAsHdparmReadsIt(t *testing.T) {
+	t.Parallel()
+	tool := need.Tool(t, "hdparm")
+	numbers := []int{1, 3, 6, 49, 53, 54, 55, 56, 60, 61, 82, 83, 84, 85, 86, 87, 100, 101, 102, 103, 106, 117, 118, 128}
+	read := 0
+	for _, seed := range need.Seeds(40, 1000) {
+		r := rand.New(rand.NewPCG(uint64(seed), 1))
+		a, _ := drive(r)
+		for range 1 + r.IntN(4) {
+			w := numbers[r.IntN(len(numbers))]
+			a[w] = []uint16{0, 0xFFFF, a[w] ^ 1<<r.IntN(16), uint16(r.Uint32())}[r.IntN(4)]
+		}
+		c := exec.Command(tool, "--Istdin")
+		c.Stdin = strings.NewReader(a.text())
+		out, err := c.CombinedOutput()
+		if err != nil {
+			t.Fatalf("%v: %s", err, out)
+		}
+		id, err := Parse(a.bytes())
+		if err != nil {
+			continue
+		}
+		read++
+		for what, pair := range map[string][2]string{
+			"model":   {id.Model, `Model Number: +(.*)`},
+			"serial":  {id.Serial, `Serial Number: +(.*)`},
+			"28 bits": {strconv.FormatInt(int64(id.Sectors28), 10), `LBA +user addressable sectors: +(\d+)`},
+			"48 bits": {strconv.FormatInt(int64(id.Sectors48), 10), `LBA48 +user addressable sectors: +(\d+)`},
+			"heads":   {strconv.Itoa(id.Default.Heads), `heads\s+(\d+)`},
+		} {
+			// hdparm says nothing of what a word of the drive denies.
+			if m := regexp.MustCompile(pair[1]).FindSubmatch(out); m != nil && strings.TrimSpace(string(m[1])) != pair[0] {
+				t.Errorf("seed %d, %s: we say %q, hdparm %q", seed, what, pair[0], m[1])
+			}
+		}
+		if a[128] == 0xFFFF {
+			continue // a word that is not there, for us; hdparm reads its bits
+		}
+		said := string(out)
+		locked := strings.Contains(said, "\tlocked\n") && !strings.Contains(said, "not\tlocked")
+		if strings.Contains(said, "Security:") && locked != id.Security.Locked {
+			t.Errorf("seed %d: locked %v, hdparm says\n%s", seed, id.Security.Locked, out)
+		}
+	}
+	if read == 0 {
+		t.Error("none was read")
+	}
+}

@@ -17,14 +17,17 @@ const (
 	Boot
 	Tables
 	Directories
+	Samples // a little here and there, which tells what is worth reading first of the rest
 	Files
+	Sound // what looks like recordings that no file names
 )
 
 // Classes are all classes in the order in which they are read.
-var Classes = []Class{Boot, Tables, Directories, Files, Free}
+var Classes = []Class{Boot, Tables, Directories, Samples, Files, Sound, Free}
 
 func (c Class) String() string {
-	return [...]string{Free: "free", Boot: "boot", Tables: "tables", Directories: "directories", Files: "files"}[c]
+	return [...]string{Free: "free", Boot: "boot", Tables: "tables", Directories: "directories", Samples: "samples",
+		Files: "files", Sound: "sound"}[c]
 }
 
 // Wish is a run of sectors that is worth reading before what has no name.

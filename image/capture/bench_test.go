@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"bootgraft/image"
+	"bootgraft/image/capture/record"
 	"bootgraft/image/imagetest/need"
 )
 
@@ -50,7 +51,7 @@ func BenchmarkHealthy(b *testing.B) {
 		runtime.ReadMemStats(&after)
 		src.Close()
 		os.Remove(img)
-		os.Remove(img + RecordSuffix)
+		os.Remove(img + record.Suffix)
 		if err != nil || r.Stop != Done {
 			b.Fatal(err, r)
 		}

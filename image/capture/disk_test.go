@@ -4,6 +4,8 @@ import (
 	"errors"
 	"math"
 	"os"
+	"runtime"
+	"testing"
 
 	"bootgraft/image"
 	"bootgraft/safety/newfile"
@@ -29,6 +31,14 @@ func (f diskFile) NextData(off int64) (start, end int64) {
 		return off, math.MaxInt64
 	}
 	return image.NextStored(f.File, off, size)
+}
+
+// needHoles skips what is true only where it is seen what of a file is not stored.
+func needHoles(t *testing.T) {
+	t.Helper()
+	if runtime.GOOS != "linux" {
+		t.Skip("holes of a file are seen on Linux alone")
+	}
 }
 
 func asDiskFile(f *os.File, err error) (File, error) {

@@ -26,12 +26,11 @@
 // Every read of it, whatever asked for it, takes one way:
 //
 //	announce -> ask -> succeed or fail -> journal -> image, then its line -> mark
-//	window.go   try.go                    journal.go, runs.go (what each sector is)
+//	window.go   try.go                    journal.go
 //
 // The words used for sectors: good (read), missing (tried alone, the drive
 // failed), unread (not tried alone), skipped (left out as asked), unstable (it
 // answered differently from one time to the next). They are never mixed.
 //
-// The record is drawn in package record; what its lines say together, and whether
-// the image bears it out, is Record.
+// What is known of each sector, and how it is written down, is record.Record.
 package capture

@@ -7,11 +7,6 @@ import (
 	"bootgraft/image"
 )
 
-// blockBytes is the largest read, and the grid of all reads: no read, and so
-// no line about data, crosses a multiple of it. Measured on a disk of today: direct
-// reads of 4 and 8 MiB were no faster, and a larger one that fails costs more.
-const blockBytes = 1 << 20
-
 // smallSectors is the second step of reads, in sectors: what is lost at a bad
 // spot until single sectors are tried. A lone bad sector is found with four
 // visits and, in all, some thirty reads: one of a block, up to eight of an eighth
@@ -62,7 +57,7 @@ func sleep(ctx context.Context, k Timekeeper, d time.Duration) {
 type FileDrive struct{ image.Source }
 
 // NewFileDrive returns a drive of the content of a file.
-func NewFileDrive(f *image.File) FileDrive { return FileDrive{Guard(f)} }
+func NewFileDrive(f *image.File) FileDrive { return FileDrive{guard(f)} }
 
 // Identity implements Drive: a file says nothing of itself.
 func (FileDrive) Identity() image.Identity { return image.Identity{} }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"bootgraft/image"
@@ -18,12 +19,12 @@ type engine struct {
 	drive   Drive
 	advisor Advisor
 	watch   Observer
-	rec     *Record
+	rec     *record.Record
 	img     File
 	record  File
 	opened  []disk.Finding // about image and record, before anything was read
 	j       *journal
-	class   *runs[Class]
+	class   *disk.Values[Class]
 	block   disk.Sector // sectors in blockBytes
 
 	free    func() int64 // bytes of room for the image, -1 if not known
@@ -121,15 +122,15 @@ func (e *engine) reader() {
 func (e *engine) start() {
 	e.began = e.Time.Now()
 	e.synced, e.shown, e.worked, e.windowAt, e.compared = e.began, e.began, e.began, e.began, e.began
-	e.block = disk.Sector(blockBytes / e.rec.SectorSize)
-	e.class = newRuns[Class](e.rec.Sectors)
+	e.block = disk.Sector(record.BlockBytes / e.rec.SectorSize)
+	e.class = disk.NewValues[Class](e.rec.Sectors)
 	e.skip, e.windowN, e.nextProbe = e.block, 4*e.block, probeAfter
 	for _, s := range e.First {
-		e.class.set(s, Boot)
+		e.class.Set(s, Boot)
 	}
 	e.want()
 	for _, k := range e.Skip {
-		for _, s := range e.rec.states.spans(k, unread, failed, tight, left, suspect) {
+		for _, s := range e.rec.States.Spans(k, record.Unread, record.Failed, record.Tight, record.Left, record.Suspect) {
 			e.note(record.Line{Verb: record.VerbSkipped, Span: s})
 		}
 	}
@@ -150,7 +151,7 @@ func (e *engine) want() {
 
 // note takes a line in and hands it to the journal.
 func (e *engine) note(l record.Line) {
-	if err := e.rec.apply(&l); err != nil {
+	if err := e.rec.Apply(&l); err != nil {
 		panic("capture: a line of our own is not right: " + err.Error())
 	}
 	e.j.note(l)
@@ -163,7 +164,7 @@ func (e *engine) lastProof(why error) error {
 	if errors.As(why, &s) && (s.why == DriveGone || s.why == DriveHangs || s.why == DriveChanged) {
 		return why
 	}
-	if _, any := e.rec.fresh.next(e.rec.Whole(), true); !any {
+	if len(e.rec.Fresh()) == 0 {
 		return why
 	}
 	if _, err := e.prove(); err != nil {
@@ -183,7 +184,7 @@ func (e *engine) finish(err error, closeFiles func() error) (*Result, error) {
 	if err == nil {
 		err = e.settle(s)
 	}
-	findings := append(e.opened, e.findings()...)
+	findings := slices.Concat(e.opened, e.rec.Told, e.findings())
 	// After the last line and before the files are closed: its goroutine writes to both.
 	if jerr := e.j.close(); err == nil {
 		err = jerr
@@ -216,7 +217,7 @@ func (e *engine) settle(s *stopped) error {
 		word = "done"
 	}
 	e.note(record.Line{Verb: record.VerbStop, Texts: []string{word}})
-	if err := e.j.settle(); err != nil || s.why != Done || !e.Hash || !e.complete() {
+	if err := e.j.settle(); err != nil || s.why != Done || !e.Hash || !complete(e.rec) {
 		return err
 	}
 	e.doing, e.at = "hashing the image file", -1
@@ -239,8 +240,9 @@ func (e *engine) settle(s *stopped) error {
 
 // complete tells whether nothing is left that the same drive could give unasked:
 // before that, the digest of the image would be that of a passing state.
-func (e *engine) complete() bool {
-	return len(e.rec.states.spans(e.rec.Whole(), unread, failed, tight, left, suspect)) == 0
+func complete(rec *record.Record) bool {
+	return len(rec.States.Spans(rec.Whole(), record.Unread, record.Failed, record.Tight, record.Left,
+		record.Suspect)) == 0
 }
 
 func (e *engine) noteClock() {
@@ -261,16 +263,16 @@ func (e *engine) result(why Stop) *Result {
 
 func (e *engine) tallies() map[Class]Tally {
 	out := map[Class]Tally{}
-	e.class.each(e.rec.Whole(), func(s disk.Span, c Class) bool {
+	e.class.Each(e.rec.Whole(), func(s disk.Span, c Class) bool {
 		t := out[c]
-		e.rec.states.each(s, func(p disk.Span, st state) bool {
+		e.rec.States.Each(s, func(p disk.Span, st record.State) bool {
 			t.Total += p.Count
 			switch {
-			case st.inImage():
+			case st.InImage():
 				t.Safe += p.Count
-			case st == missing:
+			case st == record.Missing:
 				t.Lost += p.Count
-			case st == skipped:
+			case st == record.Skipped:
 				t.Skipped += p.Count
 			}
 			return true
@@ -287,7 +289,7 @@ func (e *engine) known() (image.Source, error) {
 		return nil, err
 	}
 	src := fileSource{e.img, int64(e.rec.Sectors) * int64(e.rec.SectorSize), e.rec.SectorSize}
-	return image.NewKnown(src, e.rec.unknown(), e.rec.State), nil
+	return image.NewKnown(src, e.rec.Unknown(), e.rec.State), nil
 }
 
 type fileSource struct {

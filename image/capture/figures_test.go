@@ -25,7 +25,7 @@ func (a layoutAdvisor) Next(_ context.Context, known image.Source) ([]Wish, erro
 type scenario struct {
 	d      *simDrive
 	wishes []Wish
-	value  *runs[bool]
+	value  *disk.Values[bool]
 	valued disk.Sector
 }
 
@@ -33,7 +33,7 @@ type scenario struct {
 // sectors, some clusters and some lone bad sectors lie anywhere.
 func newScenario(rng *rand.Rand) *scenario {
 	const sectors = 1 << 19
-	s := &scenario{value: newRuns[bool](sectors)}
+	s := &scenario{value: disk.NewValues[bool](sectors)}
 	add := func(c Class, at, n disk.Sector) {
 		s.wishes = append(s.wishes, Wish{disk.Span{Start: at, Count: n}, c})
 	}
@@ -47,7 +47,7 @@ func newScenario(rng *rand.Rand) *scenario {
 		add(Files, disk.Sector(2048+rng.IntN(sectors-5_000)), disk.Sector(500+rng.IntN(3500)))
 	}
 	for _, w := range s.wishes {
-		s.value.set(w.Span, true)
+		s.value.Set(w.Span, true)
 	}
 	var bad []disk.Span
 	for range 1 + rng.IntN(3) { // scratches: long runs, one after another
@@ -62,7 +62,7 @@ func newScenario(rng *rand.Rand) *scenario {
 		bad = append(bad, disk.Span{Start: disk.Sector(rng.IntN(sectors)), Count: 1})
 	}
 	s.d = newSim(sectors, bad...)
-	s.valued = s.value.spans(disk.Span{Count: sectors}, true).Sectors()
+	s.valued = s.value.Spans(disk.Span{Count: sectors}, true).Sectors()
 	return s
 }
 
@@ -76,7 +76,7 @@ type moment struct {
 // history watches the drive and returns what was first read when.
 func (s *scenario) history(run func(*simDrive)) []moment {
 	var out []moment
-	seen := newRuns[bool](s.d.sectors)
+	seen := disk.NewValues[bool](s.d.sectors)
 	m := moment{}
 	t0 := s.d.Now()
 	s.d.onRead = func(sp disk.Span, failed bool) {
@@ -86,11 +86,11 @@ func (s *scenario) history(run func(*simDrive)) []moment {
 			m.visits++
 			return
 		}
-		for _, f := range seen.spans(sp, false) {
+		for _, f := range seen.Spans(sp, false) {
 			m.total += f.Count
-			m.valued += s.value.spans(f, true).Sectors()
+			m.valued += s.value.Spans(f, true).Sectors()
 		}
-		seen.set(sp, true)
+		seen.Set(sp, true)
 	}
 	run(s.d)
 	m.at = s.d.Now().Sub(t0)
@@ -185,15 +185,15 @@ func healthy(d *simDrive) time.Duration { return time.Duration(d.sectors) * simG
 // firstLook returns when as many valued sectors were read as boot areas and
 // tables have: they are the first that are valued.
 func firstLook(h []moment, s *scenario) time.Duration {
-	head := newRuns[bool](s.d.sectors)
+	head := disk.NewValues[bool](s.d.sectors)
 	for _, w := range s.wishes {
 		if w.Class == Boot || w.Class == Tables {
-			head.set(w.Span, true)
+			head.Set(w.Span, true)
 		}
 	}
 	var n disk.Sector
-	for _, p := range head.spans(disk.Span{Count: s.d.sectors}, true) {
-		n += s.d.bad.spans(p, false).Sectors()
+	for _, p := range head.Spans(disk.Span{Count: s.d.sectors}, true) {
+		n += s.d.bad.Spans(p, false).Sectors()
 	}
 	return at(h, func(m moment) bool { return m.valued < n }).at
 }

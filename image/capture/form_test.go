@@ -22,15 +22,15 @@ func written(by string) []record.Line {
 // The CRC of each line is chained over all before it.
 func TestRecordSaysWhoWroteIt(t *testing.T) {
 	text := recordOf(append(written("bootgraft v1.2.3"), written("bootgraft v1.2.4")...)...)
-	rec, err := ReadRecord(bytes.NewReader(text))
+	rec, err := record.Read(bytes.NewReader(text))
 	if err != nil || rec.Form != record.Version || !slices.Equal(rec.Programs, []string{"bootgraft v1.2.3", "bootgraft v1.2.4"}) {
 		t.Fatal(rec, err)
 	}
-	var damaged *record.FormatError
-	if _, err := ReadRecord(bytes.NewReader(bytes.Replace(text, []byte("v1.2.3"), []byte("v1.2.5"), 1))); !errors.As(err, &damaged) {
+	var damaged *record.LineError
+	if _, err := record.Read(bytes.NewReader(bytes.Replace(text, []byte("v1.2.3"), []byte("v1.2.5"), 1))); !errors.As(err, &damaged) {
 		t.Errorf("another writer is not seen: %v", err)
 	}
-	if _, err := ReadRecord(bytes.NewReader(recordOf(written("\x1b[2J")...))); !errors.As(err, &damaged) {
+	if _, err := record.Read(bytes.NewReader(recordOf(written("\x1b[2J")...))); !errors.As(err, &damaged) {
 		t.Errorf("a name that steers a terminal is taken: %v", err)
 	}
 }
@@ -54,21 +54,21 @@ func ofForm(n int64, lines ...record.Line) []byte {
 func TestNewerRecordIsNamed(t *testing.T) {
 	text := ofForm(record.Version+1, written("bootgraft v9")...)
 	var newer *disk.NewerFormError
-	if _, err := ReadRecord(bytes.NewReader(text)); !errors.As(err, &newer) || !strings.Contains(err.Error(), "this record is of form 3") {
+	if _, err := record.Read(bytes.NewReader(text)); !errors.As(err, &newer) || !strings.Contains(err.Error(), "this record is of form 3") {
 		t.Errorf("%v", err)
 	}
-	if _, err := salvageRecord(bytes.NewReader(text), example); !errors.As(err, &newer) {
+	if _, err := record.SalvageAs(bytes.NewReader(text), example); !errors.As(err, &newer) {
 		t.Errorf("it is salvaged: %v", err)
 	}
 }
 
 // What the version that began a record cannot read is not added to it.
 func TestOlderRecordStaysReadable(t *testing.T) {
-	rec, err := ReadRecord(bytes.NewReader(ofForm(1, written("x")[:1]...)))
+	rec, err := record.Read(bytes.NewReader(ofForm(1, written("x")[:1]...)))
 	if err != nil || rec.Form != 1 {
 		t.Fatal(rec, err)
 	}
-	if l := rec.writtenBy("bootgraft v1.2.3"); l.Verb != record.VerbWords || !strings.Contains(l.Text(), "bootgraft v1.2.3") {
+	if l := rec.WrittenBy("bootgraft v1.2.3"); l.Verb != record.VerbWords || !strings.Contains(l.Text(), "bootgraft v1.2.3") {
 		t.Errorf("%q is added to a record of form 1", l.Text())
 	}
 }

@@ -5,6 +5,7 @@ import (
 	"fmt"
 
 	"bootgraft/image"
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 )
 
@@ -17,13 +18,13 @@ func (e *LostRecordError) Error() string {
 		"sector %d holds the fill that a capture puts where the drive failed, "+
 			"and the record of the capture is not here. Keep both files together: put the image's %s file beside it, "+
 			"or name it with --record",
-		e.Sector, RecordSuffix)
+		e.Sector, record.Suffix)
 }
 
 // Guard returns an image that has no record, in which the fill of a capture
 // is never passed off as data: a read that meets it is a *LostRecordError,
 // and, as nobody knows the sector, an *image.UnknownError too.
-func Guard(img image.Source) image.Source { return &guarded{img} }
+func guard(img image.Source) image.Source { return &guarded{img} }
 
 type guarded struct{ image.Source }
 
@@ -39,7 +40,8 @@ func (g *guarded) ReadAt(p []byte, off int64) (int, error) {
 		x := at / size
 		end := min((x+1)*size, off+int64(n))
 		if isFill(p[at-off:end-off], disk.Sector(x), int(at-x*size), int(size)) {
-			return 0, fmt.Errorf("%w: %w", &LostRecordError{disk.Sector(x)}, &image.UnknownError{Span: disk.Span{Start: disk.Sector(x), Count: 1}, State: image.Missing})
+			return 0, fmt.Errorf("%w: %w", &LostRecordError{disk.Sector(x)},
+				&image.UnknownError{Span: disk.Span{Start: disk.Sector(x), Count: 1}, State: image.Missing})
 		}
 		at = end
 	}
@@ -53,10 +55,10 @@ func isFill(part []byte, x disk.Sector, off, size int) bool {
 		return false
 	}
 	if off == 0 && len(part) == size {
-		return isPattern(part, x)
+		return record.IsPattern(part, x)
 	}
 	want := make([]byte, size)
-	putPattern(want, x)
+	record.PutPattern(want, x)
 	return bytes.Equal(part, want[off:off+len(part)])
 }
 

@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"bootgraft/image"
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
 )
@@ -15,10 +16,10 @@ import (
 func TestGuard(t *testing.T) {
 	d := imagetest.New(40, 512)
 	fill := make([]byte, 512)
-	putPattern(fill, 7)
+	record.PutPattern(fill, 7)
 	d.Put(7, fill)
 	d.Put(20, fill) // a file that quotes it
-	g := Guard(d)
+	g := guard(d)
 	for _, c := range []struct{ off, n int64 }{{7 * 512, 512}, {0, 20 * 512}, {7*512 + 100, 100}, {7 * 512, 16}, {6*512 + 500, 40}, {8*512 - 16, 600}} {
 		_, err := g.ReadAt(make([]byte, c.n), c.off)
 		var lost *LostRecordError

@@ -1,10 +1,7 @@
 package capture
 
 import (
-	"bytes"
-	"crypto/sha256"
 	"io"
-	"sync"
 
 	"bootgraft/image"
 	"bootgraft/image/capture/record"
@@ -21,7 +18,7 @@ func (j *journal) store(b []byte, off int64) error {
 	from := 0 // of what is still to be written
 	for at := 0; at < len(b); {
 		end := min(len(b), at+holeBytes-int((off+int64(at))%holeBytes))
-		hole := end-at == holeBytes && allZero(b[at:end])
+		hole := end-at == holeBytes && isZero(b[at:end])
 		if hole {
 			var err error
 			if hole, err = isBlank(j.image, off+int64(at)); err != nil {
@@ -46,9 +43,10 @@ func (e *engine) roomFor(spans ...disk.Span) int64 {
 	skip := disk.NewSpans(e.Skip...)
 	for _, s := range spans {
 		for _, p := range skip.Outside(s) {
-			n += e.rec.states.spans(p, unread, missing, failed, tight, left, suspect, hung).Sectors()
+			n += e.rec.States.Spans(p, record.Unread, record.Missing, record.Failed, record.Tight, record.Left, record.Suspect,
+				record.Hung).Sectors()
 			if !e.SkipFree { // those are wanted again
-				n += e.rec.states.spans(p, skipped).Sectors()
+				n += e.rec.States.Spans(p, record.Skipped).Sectors()
 			}
 		}
 	}
@@ -58,11 +56,20 @@ func (e *engine) roomFor(spans ...disk.Span) int64 {
 // roomForFiles stops a run that leaves out what no file uses, where the rest does
 // not fit.
 func (e *engine) roomForFiles() error {
-	need := e.roomFor(e.class.spans(e.rec.Whole(), Boot, Tables, Directories, Files)...)
+	need := e.roomFor(e.class.Spans(e.rec.Whole(), Boot, Tables, Directories, Samples, Files, Sound)...)
 	if free := e.free(); free >= 0 && need > free {
 		return &stopped{NoSpace}
 	}
 	return nil
+}
+
+// fillMissing puts into the image what stands for a missing sector.
+func (e *engine) fillMissing(s disk.Span) {
+	b := make([]byte, e.rec.SectorSize)
+	if e.rec.MissingAs == record.FillPattern {
+		record.PutPattern(b, s.Start)
+	}
+	e.j.put(s.Start, b)
 }
 
 func writePart(w io.WriterAt, b []byte, off int64) error {
@@ -73,40 +80,6 @@ func writePart(w io.WriterAt, b []byte, off int64) error {
 	return err
 }
 
-var zeros [blockBytes]byte
-
-var sumOfZeros = sync.OnceValue(func() record.Digest { return sha256.Sum256(zeros[:]) })
-
-// digest is the SHA-256 of what was read at once. Of a blank block it is known.
-func digest(b []byte) record.Digest {
-	if len(b) == blockBytes && allZero(b) {
-		return sumOfZeros()
-	}
-	return sha256.Sum256(b)
-}
-
-// unholed reads an image in ascending order, but not its holes.
-type unholed struct {
-	img  io.ReaderAt
-	next int64 // where the next bytes are stored, or where these begin
-	end  int64 // of them
-}
-
-// read returns the bytes at off, in b or not. They are not to be changed.
-func (r *unholed) read(b []byte, off int64) ([]byte, error) {
-	if s, ok := r.img.(image.Sparse); ok {
-		if off >= r.end {
-			r.next, r.end = s.NextData(off)
-		}
-		if off+int64(len(b)) <= r.next && len(b) <= len(zeros) {
-			return zeros[:len(b)], nil
-		}
-	}
-	return b, image.ReadFull(r.img, b, off)
-}
-
-func allZero(b []byte) bool { return bytes.Equal(b, zeros[:len(b)]) }
-
 // isBlank tells whether the image holds zeros already: a run that was cut off,
 // or a fill, may have left something else.
 func isBlank(img io.ReaderAt, off int64) (bool, error) {
@@ -114,5 +87,10 @@ func isBlank(img io.ReaderAt, off int64) (bool, error) {
 	if err := image.ReadFull(img, b, off); err != nil {
 		return false, err
 	}
-	return allZero(b), nil
+	return isZero(b), nil
+}
+
+func isZero(b []byte) bool {
+	fill, blank := image.Blank(b)
+	return blank && fill == 0
 }

@@ -99,7 +99,7 @@ func (j *journal) buffer() []byte {
 	}
 	if j.made < buffers {
 		j.made++
-		return make([]byte, blockBytes)
+		return make([]byte, record.BlockBytes)
 	}
 	return <-j.free
 }
@@ -227,7 +227,7 @@ func (h *held) takes(s disk.Span) bool {
 func (j *journal) hold(s disk.Span, b []byte, used bool) error {
 	h := &j.held
 	if h.data == nil {
-		h.data = make([]byte, blockBytes)
+		h.data = make([]byte, record.BlockBytes)
 	}
 	if !j.inHeldBlock(s) || h.used != used || !h.takes(s) {
 		if err := j.release(); err != nil {
@@ -236,13 +236,13 @@ func (j *journal) hold(s disk.Span, b []byte, used bool) error {
 		h.low = s
 	}
 	h.used = used
-	copy(h.data[int64(s.Start)*j.sectorSize%blockBytes:], b)
+	copy(h.data[int64(s.Start)*j.sectorSize%record.BlockBytes:], b)
 	return nil
 }
 
 // inHeldBlock tells whether a span lies in the block of which something is held.
 func (j *journal) inHeldBlock(s disk.Span) bool {
-	block := disk.Sector(blockBytes / j.sectorSize)
+	block := disk.Sector(record.BlockBytes / j.sectorSize)
 	return !j.held.low.Empty() && j.held.low.Start/block == s.Start/block
 }
 
@@ -253,7 +253,7 @@ func (j *journal) release() error {
 		if s.Empty() {
 			continue
 		}
-		from := int64(s.Start) * j.sectorSize % blockBytes
+		from := int64(s.Start) * j.sectorSize % record.BlockBytes
 		b := j.held.data[from : from+int64(s.Count)*j.sectorSize]
 		l := record.Line{Verb: record.VerbGood, Span: *s, Digest: sha256.Sum256(b)}
 		*s = disk.Span{}
@@ -278,7 +278,7 @@ func (j *journal) keep(l record.Line, buf []byte, used bool) {
 		stored := j.whole.storing(b, off)
 		err := j.store(b, off)
 		if err == nil && len(b) > heldBytes {
-			l.Digest = digest(b)
+			l.Digest = record.Sum(b)
 		}
 		if err := errors.Join(err, stored()); err != nil {
 			return err
@@ -350,7 +350,8 @@ func (j *journal) settle() error {
 func (j *journal) promise(l record.Line) error {
 	j.do(func() error {
 		put := j.append
-		if l.Verb == record.VerbSilent || l.Verb == record.VerbAbout && j.inHeldBlock(l.Spans[0]) { // what is held may go on growing
+		if l.Verb == record.VerbSilent || l.Verb == record.VerbAbout && j.inHeldBlock(l.Spans[0]) {
+			// what is held may go on growing
 			put = j.write
 		}
 		if err := put(&l); err != nil {

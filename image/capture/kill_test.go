@@ -11,6 +11,7 @@ import (
 	"testing"
 	"time"
 
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 )
 
@@ -47,7 +48,7 @@ func TestKillAtAnyMomentThenOn(t *testing.T) {
 	for n := range kills {
 		if n%20 == 0 { // each capture gets so many
 			os.Remove(img)
-			os.Remove(img + RecordSuffix)
+			os.Remove(img + record.Suffix)
 		}
 		c := exec.Command(self, "-test.run=^TestKilledProcess$")
 		c.Env = append(os.Environ(), killEnvironment+"="+img)

@@ -20,7 +20,7 @@ func (e *engine) looks() error {
 			return err
 		}
 	}
-	if e.rec.powerOff && e.Looks > 1 {
+	if e.rec.PowerOff && e.Looks > 1 {
 		return e.look(e.Looks + 1)
 	}
 	return nil
@@ -35,14 +35,15 @@ func (e *engine) secondLook() error {
 }
 
 // look reads what is known of the boot areas and tables once more, unless it
-// was read n times already.
+// was read n times already. What another unit lent is no answer of this drive, and
+// where it lies the drive has failed before: only a retry asks there.
 func (e *engine) look(n int) error {
 	e.doing, e.doingNow = "looking at the boot areas again", Boot
 	defer func() { e.ahead = nil }()
-	for _, s := range e.runsOf([]Class{Boot, Tables}, good, unstable) {
+	for _, s := range e.own(e.runsOf([]Class{Boot, Tables}, record.Good, record.Unstable)) {
 		for s = e.lacking(s, n); !s.Empty(); s = e.lacking(s, n) {
 			r := e.cut(s, e.block)
-			if u, ok := e.lackingRun(r, n); ok {
+			if u, ok := e.rec.Lacking(r, n); ok {
 				r = u
 			}
 			e.ahead = func(n disk.Sector) []disk.Span { return upcoming(r.Start, []disk.Span{s}, n) }
@@ -59,32 +60,10 @@ func (e *engine) look(n int) error {
 // lacking returns the rest of s from the first sector on that was read fewer
 // than n times.
 func (e *engine) lacking(s disk.Span, n int) disk.Span {
-	if u, ok := e.lackingRun(s, n); ok {
+	if u, ok := e.rec.Lacking(s, n); ok {
 		return disk.Between(u.Start, s.End())
 	}
 	return disk.Span{}
-}
-
-func (e *engine) lackingRun(s disk.Span, n int) (found disk.Span, ok bool) {
-	e.rec.looks.each(s, func(p disk.Span, have uint8) bool {
-		if int(have) >= n {
-			return !ok
-		}
-		// A look that failed is not repeated: the sector is known.
-		e.rec.weak.each(p, func(q disk.Span, weak bool) bool {
-			switch {
-			case weak:
-				return !ok
-			case !ok:
-				found, ok = q, true
-			default:
-				found.Count += q.Count
-			}
-			return true
-		})
-		return !ok || found.End() == p.End()
-	})
-	return found, ok
 }
 
 // lookAt reads r again and compares. A look that fails takes nothing back of
@@ -124,7 +103,7 @@ func (e *engine) lookAt(r disk.Span, n int) (away disk.Sector, err error) {
 	return 0, e.compare(r, buf[:int64(r.Count)*int64(e.rec.SectorSize)], n)
 }
 
-// compare holds what was read now against the image.
+// compare holds what was read now against the image. What another unit lent gives way to it.
 func (e *engine) compare(r disk.Span, now []byte, n int) error {
 	size := int64(e.rec.SectorSize)
 	have := make([]byte, len(now))
@@ -135,21 +114,27 @@ func (e *engine) compare(r disk.Span, now []byte, n int) error {
 	if err := image.ReadFull(e.img, have, int64(r.Start)*size); err != nil {
 		return err
 	}
-	if !bytes.Equal(have, now) && len(e.rec.states.spans(r, unstable)) == 0 {
+	if !bytes.Equal(have, now) && len(e.rec.States.Spans(r, record.Unstable)) == 0 {
 		// Another drive in the same bridge answers otherwise as well. That is found out
 		// before a sector is called unstable.
 		if _, err := e.prove(); err != nil {
 			return err
 		}
 	}
-	changed := false
+	changed, lent := false, e.rec.OfOtherUnits()
 	for i := range r.Count {
 		x := r.Start + i
 		a, b := have[int64(i)*size:int64(i+1)*size], now[int64(i)*size:int64(i+1)*size]
-		if e.rec.states.get(x) != unstable && bytes.Equal(a, b) {
+		if lent.Holds(x) {
+			changed = true
+			e.j.put(x, bytes.Clone(b))
+			e.note(record.Line{Verb: record.VerbOrigin, Span: disk.Span{Start: x, Count: 1}, Numbers: []int64{1}})
 			continue
 		}
-		changed = changed || e.rec.states.get(x) != unstable
+		if e.rec.States.Get(x) != record.Unstable && bytes.Equal(a, b) {
+			continue
+		}
+		changed = changed || e.rec.States.Get(x) != record.Unstable
 		e.differs(x, a, b, n)
 	}
 	if changed {
@@ -161,10 +146,19 @@ func (e *engine) compare(r disk.Span, now []byte, n int) error {
 	return nil
 }
 
+// own returns the parts of some spans that this drive gave, and no other unit of the model.
+func (e *engine) own(spans []disk.Span) (out disk.Spans) {
+	lent := e.rec.OfOtherUnits()
+	for _, s := range spans {
+		out = append(out, lent.Outside(s)...)
+	}
+	return out
+}
+
 // differs adds an answer of an unstable sector. The answer that came most often
 // is the one in the image; of two that came equally often, the earlier.
 func (e *engine) differs(x disk.Sector, have, now []byte, n int) {
-	v := slices.Clone(e.rec.twins[x])
+	v := slices.Clone(e.rec.Variants(x))
 	if v == nil {
 		v = []record.Variant{{Times: n - 1, Digest: sha256.Sum256(have), Data: bytes.Clone(have)}}
 		e.watch.Event(Event{Kind: EventUnstable, Span: disk.Span{Start: x, Count: 1}})
@@ -183,7 +177,7 @@ func (e *engine) differs(x disk.Sector, have, now []byte, n int) {
 	if v[0].Digest != sha256.Sum256(have) {
 		e.j.put(x, v[0].Data)
 	}
-	if len(e.rec.twins) >= maxUnstable && e.rec.twins[x] == nil {
+	if !e.rec.Keeps(x) {
 		v = dropData(v)
 	}
 	e.note(record.Line{Verb: record.VerbUnstable, Span: disk.Span{Start: x, Count: 1}, Variants: v})
@@ -204,13 +198,13 @@ func (e *engine) rehash(r disk.Span) error {
 	}
 	size := int64(e.rec.SectorSize)
 	block := disk.Span{Start: r.Start / e.block * e.block, Count: e.block}
-	for _, s := range e.rec.states.spans(block, good) {
+	for _, s := range e.rec.States.Spans(block, record.Good) {
 		b := make([]byte, int64(s.Count)*size)
 		if err := image.ReadFull(e.img, b, int64(s.Start)*size); err != nil {
 			return err
 		}
 		var seen []record.Line
-		e.rec.looks.each(s, func(p disk.Span, n uint8) bool {
+		e.rec.Looks.Each(s, func(p disk.Span, n uint8) bool {
 			seen = append(seen, record.Line{Verb: record.VerbAgain, Span: p, Numbers: []int64{int64(n)}})
 			return true
 		})
@@ -228,9 +222,9 @@ func (e *engine) findings() []disk.Finding {
 	if u := e.rec.Unstable(); len(u) > 0 {
 		out = append(out, disk.Warningf(disk.UnstableSectors, u[0].Start,
 
-			"%d sectors answered differently from one time to the next, the first is %d: "+
+			"%s answered differently from one time to the next, the first is sector %s: "+
 				"the image has the answer that came most often, the record has all of them",
-			u.Sectors(), u[0].Start))
+			disk.Counted(u.Sectors(), "sector"), disk.Grouped(u[0].Start)))
 	}
 	if h := e.rec.Hung(); len(h) > 0 {
 		out = append(out, disk.Warningf(disk.HungSectors, h[0].Start,
@@ -238,6 +232,9 @@ func (e *engine) findings() []disk.Finding {
 			"the drive stopped answering somewhere in sectors %s: they were not touched again and count as "+
 				"unread. Trying them one by one may hang the drive once more",
 			h[0]))
+	}
+	if f, ok := e.lastMissing(); ok {
+		out = append(out, f)
 	}
 	return out
 }

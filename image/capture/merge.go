@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"path/filepath"
+	"slices"
 
 	"bootgraft/image"
 	"bootgraft/image/capture/record"
@@ -22,6 +23,8 @@ type MergeOptions struct {
 	// from it outside these sectors, and that they differ is no contradiction
 	// of one drive.
 	OtherDrive disk.Spans
+	Names      []record.Mark // bytes of these sectors that name b
+	NameOfB    string        // where b is no capture: what the record calls it
 }
 
 // Merged is what came of a merge.
@@ -33,18 +36,23 @@ type Merged struct {
 
 // Merge makes one capture of two: what a knows, and what only b knows. Where
 // both know a sector and differ, a's is kept, and the sector is a
-// contradiction; if one of them is unstable, the stable one is taken. A sector
+// contradiction; if one of them is unstable, the stable one is taken. What another
+// unit gave in an earlier merge gives way to what the drive itself gave. A sector
 // is missing if it is so in one and unknown in both. The new record says from
-// which capture each sector comes.
-func Merge(ctx context.Context, a, b *Source, t Target, o MergeOptions) (*Merged, error) {
-	if a.rec.Sectors != b.rec.Sectors || a.rec.SectorSize != b.rec.SectorSize {
-		return nil, &DifferentDriveError{Why: fmt.Sprintf("one capture has %d sectors of %d bytes, the other %d of %d",
-			a.rec.Sectors, a.rec.SectorSize, b.rec.Sectors, b.rec.SectorSize)}
+// which capture each sector comes. b may be any source where it is of another unit: then
+// what it knows counts as read.
+func Merge(ctx context.Context, a *record.Source, b image.Source, t Target, o MergeOptions) (*Merged, error) {
+	if a.Record().Sectors != image.Sectors(b) || a.SectorSize() != b.SectorSize() {
+		return nil, &DifferentDriveError{Why: fmt.Sprintf("one has %d sectors of %d bytes, the other %d of %d",
+			a.Record().Sectors, a.SectorSize(), image.Sectors(b), b.SectorSize())}
 	}
 	if o.Time == nil {
 		o.Time = WallClock{}
 	}
-	m := &merger{ctx: ctx, a: a, b: b, o: o, out: &Merged{}}
+	m := &merger{ctx: ctx, a: halfOf(a, ""), b: halfOf(b, o.NameOfB), o: o, out: &Merged{}}
+	if err := m.ofTwoDrives(a); err != nil {
+		return nil, err
+	}
 	closeFiles, err := m.begin(t)
 	if err != nil {
 		return nil, err
@@ -61,16 +69,58 @@ func Merge(ctx context.Context, a, b *Source, t Target, o MergeOptions) (*Merged
 		return nil, err
 	}
 	m.out.Result = m.e.result(Done)
+	m.out.Classes = nil // nobody asked here which sectors are boot areas, tables or files
 	m.out.Findings = m.findings()
 	return m.out, nil
 }
 
 type merger struct {
 	ctx  context.Context
-	a, b *Source
+	a, b half
 	o    MergeOptions
 	e    engine // for its files, record and journal; it reads no drive
 	out  *Merged
+}
+
+// half is one of the two that are merged.
+type half struct {
+	image.Source
+	name   string
+	states *disk.Values[record.State]
+	rec    *record.Record // nil if it is no capture
+
+	others    disk.Spans // sectors that another unit gave in an earlier merge
+	othersAre int64      // the number under which they are recorded
+}
+
+// halfOf returns a source as one half of a merge. Of what is no capture every sector that
+// is known counts as read.
+func halfOf(src image.Source, name string) half {
+	if c, ok := src.(*record.Source); ok {
+		return half{Source: src, name: filepath.Base(c.File().Name()), states: c.Record().States, rec: c.Record()}
+	}
+	states := disk.NewValues[record.State](image.Sectors(src))
+	whole := image.Whole(src)
+	for _, s := range image.Unknown(src, whole).Outside(whole) {
+		states.Set(s, record.Good)
+	}
+	return half{Source: src, name: name, states: states}
+}
+
+// lent returns the sectors that another unit gave.
+func (p half) lent() disk.Spans {
+	if p.rec == nil {
+		return nil
+	}
+	return p.rec.OfOtherUnits()
+}
+
+// variants returns the answers of an unstable sector.
+func (p half) variants(x disk.Sector) []record.Variant {
+	if p.rec == nil {
+		return nil
+	}
+	return p.rec.Variants(x)
 }
 
 func (m *merger) begin(t Target) (closeFiles func() error, err error) {
@@ -79,10 +129,12 @@ func (m *merger) begin(t Target) (closeFiles func() error, err error) {
 		return nil, err
 	}
 	if !p.recordMade {
-		return nil, errors.Join(&TargetError{t.Image, fmt.Sprintf("%s exists, and a merge makes a new capture; choose another name", t.record())}, p.undo())
+		return nil, errors.Join(&TargetError{t.Image, fmt.Sprintf("%s exists, and a merge makes a new capture; choose "+
+			"another name", t.record())}, p.undo())
 	}
-	m.e = engine{Options: Options{Time: m.o.Time, Program: m.o.Program}.withDefaults(), ctx: m.ctx, img: p.image, record: p.record}
-	g := m.a.rec.Geometry
+	m.e = engine{Options: Options{Time: m.o.Time, Program: m.o.Program}.withDefaults(), ctx: m.ctx, img: p.image,
+		record: p.record}
+	g := m.a.rec.Drive
 	if err = m.e.begin(g); err == nil {
 		err = m.e.makeRoom(0, t)
 	}
@@ -92,23 +144,50 @@ func (m *merger) begin(t Target) (closeFiles func() error, err error) {
 	if err != nil {
 		return nil, errors.Join(err, p.undo())
 	}
-	m.e.j = newJournal(p.image, p.record, g.SectorSize, m.e.rec.end)
-	m.e.rec.live = true
-	m.e.class = newRuns[Class](g.Sectors)
-	for i, s := range []*Source{m.a, m.b} {
-		m.e.note(record.Line{Verb: record.VerbFrom, Numbers: []int64{int64(i + 1)}, Texts: []string{filepath.Base(s.file.Name())}})
-	}
+	m.e.j = newJournal(p.image, p.record, g.SectorSize, m.e.rec.End)
+	m.e.rec.GoLive()
+	m.e.class = disk.NewValues[Class](g.Sectors)
+	m.noteOrigins()
 	return p.close, nil
+}
+
+// noteOrigins writes what is merged, and what of it is another unit's: also where that
+// came in by an earlier merge.
+func (m *merger) noteOrigins() {
+	from := func(number int64, name string) {
+		m.e.note(record.Line{Verb: record.VerbFrom, Numbers: []int64{number}, Texts: []string{name}})
+	}
+	from(1, m.a.name)
+	from(2, m.b.name)
+	names := m.o.Names
+	if len(m.o.OtherDrive) > 0 {
+		m.e.note(record.OtherUnit(2))
+	}
+	next := int64(3)
+	for _, p := range []*half{&m.a, &m.b} {
+		if p.rec == nil || len(p.rec.OtherUnits) == 0 {
+			continue
+		}
+		p.others, p.othersAre = p.rec.OfOtherUnits(), next
+		from(next, "another unit, in "+p.name)
+		m.e.note(record.OtherUnit(int(next)))
+		names = append(slices.Clip(names), p.rec.UnitNames...)
+		next++
+	}
+	for _, name := range names {
+		m.e.note(record.UnitName(name))
+	}
+	m.noteTold()
 }
 
 // blocks goes through the disk block by block.
 func (m *merger) blocks() error {
-	n := disk.Sector(blockBytes / m.a.rec.SectorSize)
-	for at := disk.Sector(0); at < m.a.rec.Sectors; at += n {
+	n := disk.Sector(record.BlockBytes / m.a.SectorSize())
+	for at := disk.Sector(0); at < image.Sectors(m.a); at += n {
 		if err := m.ctx.Err(); err != nil {
 			return err
 		}
-		if err := m.block(disk.Between(at, min(at+n, m.a.rec.Sectors))); err != nil {
+		if err := m.block(disk.Between(at, min(at+n, image.Sectors(m.a)))); err != nil {
 			return err
 		}
 	}
@@ -118,17 +197,17 @@ func (m *merger) blocks() error {
 // block merges one block: it sorts its runs by what each capture knows.
 func (m *merger) block(w disk.Span) error {
 	var err error
-	m.a.rec.states.each(w, func(s disk.Span, sa state) bool {
-		m.b.rec.states.each(s, func(p disk.Span, sb state) bool {
+	m.a.states.Each(w, func(s disk.Span, sa record.State) bool {
+		m.b.states.Each(s, func(p disk.Span, sb record.State) bool {
 			if len(m.o.OtherDrive) == 0 {
-				err = m.pick(p, sa, sb)
+				err = m.ofOneDrive(p, sa, sb)
 				return err == nil
 			}
 			for _, in := range m.o.OtherDrive.Within(p) {
 				err = errors.Join(err, m.pick(in, sa, sb))
 			}
 			for _, out := range m.o.OtherDrive.Outside(p) {
-				err = errors.Join(err, m.pick(out, sa, unread))
+				err = errors.Join(err, m.pick(out, sa, record.Unread))
 			}
 			return err == nil
 		})
@@ -137,29 +216,68 @@ func (m *merger) block(w disk.Span) error {
 	return err
 }
 
+// ofOneDrive decides for a run of two captures of one drive. Where one of them holds what
+// another unit gave in an earlier merge, the drive's own sector is taken if the other one
+// has it; that the two differ is no contradiction of one drive.
+func (m *merger) ofOneDrive(s disk.Span, sa, sb record.State) error {
+	var err error
+	each := func(spans []disk.Span, sa, sb record.State) {
+		for _, p := range spans {
+			err = errors.Join(err, m.pick(p, sa, sb))
+		}
+	}
+	lentA, lentB := m.a.others.Within(s), m.b.others.Within(s)
+	for _, p := range m.b.others.Outside(s) {
+		each(m.a.others.Outside(p), sa, sb)
+		each(m.a.others.Within(p), unlessOwn(sa, sb), sb)
+	}
+	for _, p := range lentB {
+		each(m.a.others.Outside(p), sa, unlessOwn(sb, sa))
+	}
+	for _, p := range lentA {
+		each(m.b.others.Within(p), sa, record.Unread) // of another unit in both: a's, as ever
+	}
+	return err
+}
+
+// unlessOwn is the state that counts of a sector that another unit lent: none, where the
+// other capture has read it from the drive itself.
+func unlessOwn(lent, own record.State) record.State {
+	if own.InImage() {
+		return record.Unread
+	}
+	return lent
+}
+
 // pick decides for a run of which each capture has one state.
-func (m *merger) pick(s disk.Span, sa, sb state) error {
+func (m *merger) pick(s disk.Span, sa, sb record.State) error {
 	switch {
-	case sa == good && sb.inImage() || sa == unstable && sb == unstable:
+	case sa == record.Good && sb.InImage() || sa == record.Unstable && sb == record.Unstable:
 		if err := m.contradict(s); err != nil {
 			return err
 		}
-		return m.take(s, m.a, 1)
-	case sa == good || sa == unstable && sb != good:
-		return m.take(s, m.a, 1)
-	case sb.inImage():
-		if sa == unstable {
+		return m.take(s, &m.a, 1)
+	case sa == record.Good || sa == record.Unstable && sb != record.Good:
+		return m.take(s, &m.a, 1)
+	case sb.InImage():
+		if sa == record.Unstable {
 			if err := m.contradict(s); err != nil {
 				return err
 			}
 		}
-		return m.take(s, m.b, 2)
-	case sa == missing || sb == missing:
+		return m.take(s, &m.b, 2)
+	case sa == record.Missing || sb == record.Missing:
 		for x := s.Start; x < s.End(); x++ {
 			m.e.fillMissing(disk.Span{Start: x, Count: 1})
 		}
 		m.e.note(record.Line{Verb: record.VerbMissing, Span: s, Fault: image.BadSector})
-	case sa == skipped && sb == skipped:
+	case sa == record.Hung || sb == record.Hung:
+		// Whoever goes on with this capture must not meet the sector once more.
+		if s.Count == 1 {
+			m.e.fillMissing(s)
+		}
+		m.e.note(record.Line{Verb: record.VerbHung, Span: s})
+	case sa == record.Skipped && (sb == record.Skipped || len(m.o.OtherDrive) > 0):
 		m.e.note(record.Line{Verb: record.VerbSkipped, Span: s})
 	}
 	return nil
@@ -175,7 +293,7 @@ func (m *merger) contradict(s disk.Span) error {
 	if err != nil {
 		return err
 	}
-	n := m.a.rec.SectorSize
+	n := m.a.SectorSize()
 	for i := range int(s.Count) {
 		if !bytes.Equal(x[i*n:(i+1)*n], y[i*n:(i+1)*n]) {
 			m.out.Contradictions = m.out.Contradictions.Add(disk.Span{Start: s.Start + disk.Sector(i), Count: 1})
@@ -185,47 +303,50 @@ func (m *merger) contradict(s disk.Span) error {
 }
 
 // take copies a run from one of the captures.
-func (m *merger) take(s disk.Span, from *Source, number int64) error {
+func (m *merger) take(s disk.Span, from *half, number int64) error {
 	if err := m.e.j.failed(); err != nil {
 		return err
 	}
 	buf := m.e.j.buffer()
-	n := int64(m.a.rec.SectorSize)
+	n := int64(m.a.SectorSize())
 	if err := image.ReadFull(from, buf[:int64(s.Count)*n], int64(s.Start)*n); err != nil {
 		m.e.j.free <- buf
 		return err
 	}
-	shaky := from.rec.states.spans(s, unstable)
+	shaky := from.states.Spans(s, record.Unstable)
 	l := record.Line{Verb: record.VerbGood, Span: s}
 	if len(shaky) > 0 { // s is of one state: all of it
 		return m.takeUnstable(s, from, number, buf)
 	}
-	if err := m.e.rec.apply(&l); err != nil {
+	if err := m.e.rec.Apply(&l); err != nil {
 		return err
 	}
 	m.e.j.keep(l, buf, false)
-	m.came(s, number)
+	m.came(s, from, number)
 	return nil
 }
 
-func (m *merger) takeUnstable(s disk.Span, from *Source, number int64, buf []byte) error {
+func (m *merger) takeUnstable(s disk.Span, from *half, number int64, buf []byte) error {
 	defer func() { m.e.j.free <- buf }()
-	n := int64(m.a.rec.SectorSize)
+	n := int64(m.a.SectorSize())
 	for i := range int64(s.Count) {
 		x, b := s.Start+disk.Sector(i), buf[i*n:(i+1)*n]
-		v := from.rec.Variants(x)
+		v := from.variants(x)
 		if len(v) == 0 {
 			v = []record.Variant{{Times: 1, Digest: sha256.Sum256(b)}}
 		}
 		m.e.j.put(x, bytes.Clone(b))
 		m.e.note(record.Line{Verb: record.VerbUnstable, Span: disk.Span{Start: x, Count: 1}, Variants: v})
 	}
-	m.came(s, number)
+	m.came(s, from, number)
 	return nil
 }
 
-func (m *merger) came(s disk.Span, number int64) {
+func (m *merger) came(s disk.Span, from *half, number int64) {
 	m.e.note(record.Line{Verb: record.VerbOrigin, Span: s, Numbers: []int64{number}})
+	for _, other := range from.others.Within(s) {
+		m.e.note(record.Line{Verb: record.VerbOrigin, Span: other, Numbers: []int64{from.othersAre}})
+	}
 	if number == 1 {
 		m.out.FromA += s.Count
 	} else {
@@ -233,27 +354,35 @@ func (m *merger) came(s disk.Span, number int64) {
 	}
 }
 
-func (m *merger) end() error { return m.e.settle(&stopped{Done}) }
+// end puts into the record what everybody who looks at the new image has to know.
+func (m *merger) end() error {
+	if f := m.contradiction(); f != nil {
+		m.e.note(record.Told(*f))
+	}
+	return m.e.settle(&stopped{Done})
+}
+
+// contradiction says where both captures differ, nil if they do not.
+func (m *merger) contradiction() *disk.Finding {
+	c := m.out.Contradictions
+	if len(c) == 0 || len(m.o.OtherDrive) > 0 {
+		return nil
+	}
+	f := disk.Warningf(disk.CapturesContradict, c[0].Start,
+		"known in both captures and different: %s, the first is %s: "+
+			"those of the first capture were taken. If the drive was written to between the two, "+
+			"or is not the same drive, the merged image is neither state of it",
+		disk.Counted(c.Sectors(), "sector"), disk.Grouped(c[0].Start))
+	return &f
+}
 
 func (m *merger) findings() []disk.Finding {
 	var out []disk.Finding
-	if c := m.out.Contradictions; len(c) > 0 && len(m.o.OtherDrive) == 0 {
-		out = append(out, disk.Warningf(disk.CapturesContradict, c[0].Start,
-
-			"%d sectors are known in both captures and differ, the first is %d: "+
-				"those of the first capture were taken. If the drive was written to between the two, "+
-				"or is not the same drive, the merged image is neither state of it",
-			c.Sectors(), c[0].Start))
+	if f := m.contradiction(); f != nil {
+		out = append(out, *f)
 	}
-	if len(m.o.OtherDrive) > 0 && m.out.FromB > 0 {
-		out = append(out, disk.Warningf(disk.FromAnotherDrive, m.o.OtherDrive[0].Start,
-			"%d sectors come from another drive of the same model: serial numbers, sizes or pairing codes in them may be those of the other unit", m.out.FromB))
+	if f := m.e.rec.UnitFinding(); f != nil {
+		out = append(out, *f)
 	}
 	return out
-}
-
-// Origins returns, for a merged capture, which sectors came from the capture
-// with the given number, counted from 1 as in Record.From.
-func (rec *Record) Origins(number int) disk.Spans {
-	return rec.origins.spans(rec.Whole(), uint16(number))
 }

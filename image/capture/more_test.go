@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"bootgraft/image"
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 )
 
@@ -203,6 +204,48 @@ func TestOrderFollowsTheAdvisor(t *testing.T) {
 	}
 }
 
+// Samples come when boot areas, tables and directories are done with, bad spots in them
+// too; what sounds comes before the rest, and what is bad in a sample waits for that.
+func TestSamplesThenSoundThenTheRest(t *testing.T) {
+	bad := []disk.Span{{Start: 510, Count: 2}, {Start: 60_032, Count: 1}}
+	d := newSim(200_000, bad...)
+	var order []disk.Span
+	d.onRead = func(s disk.Span, _ bool) { order = append(order, s) }
+	w := func(c Class, at, n disk.Sector) Wish { return Wish{disk.Span{Start: at, Count: n}, c} }
+	a := layoutAdvisor{[]Wish{w(Samples, 60_032, 128), w(Samples, 100_096, 128), w(Sound, 90_000, 30_000), w(Files, 150_000, 100),
+		w(Boot, 500, 100)}}
+	m := newMemory()
+	tg := target
+	tg.Storage = m
+	r, err := Run(context.Background(), d, tg, Options{Looks: 1, Time: d.simTime}, a, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	first := func(x disk.Span) int {
+		return slices.IndexFunc(order, func(s disk.Span) bool { return s.Overlaps(x) })
+	}
+	steps := []disk.Span{{Start: 500, Count: 9}, {Start: 511, Count: 1}, {Start: 100_100, Count: 1}, {Start: 150_000, Count: 1},
+		{Start: 95_000, Count: 1}, {Start: 20_000, Count: 1}}
+	for i := 1; i < len(steps); i++ {
+		if first(steps[i-1]) > first(steps[i]) || first(steps[i]) < 0 {
+			t.Errorf("%v is read before %v", steps[i], steps[i-1])
+		}
+	}
+	tries := 0 // of the bad sector in a sample, before anything that sounds is read
+	for _, s := range order[:first(steps[4])] {
+		if s.Holds(60_032) {
+			tries++
+		}
+	}
+	if tries != 1 {
+		t.Errorf("a bad sector of a sample is tried %d times before the sound is read", tries)
+	}
+	if r.Missing.Sectors() != 3 || len(r.Unread) > 0 || r.Classes[Sound].Safe != 30_000-128 || r.Classes[Samples].Lost != 1 {
+		t.Errorf("missing %v, unread %v, classes %+v", r.Missing, r.Unread, r.Classes)
+	}
+	checkImage(t, d, m, r)
+}
+
 func TestWhatWasSkippedIsReadWhenItIsWanted(t *testing.T) {
 	m := newMemory()
 	d := newSim(20_000)
@@ -220,16 +263,16 @@ func TestWhatWasSkippedIsReadWhenItIsWanted(t *testing.T) {
 // A hundred thousand extents are taken in at once.
 func TestManyWishes(t *testing.T) {
 	const n = 100_000
-	e := &engine{rec: &Record{Geometry: Geometry{Sectors: 10 * n, SectorSize: 512}}, class: newRuns[Class](10 * n)}
-	e.rec.states = newRuns[state](10 * n)
+	e := &engine{rec: &record.Record{Drive: record.Drive{Sectors: 10 * n, SectorSize: 512}}, class: disk.NewValues[Class](10 * n)}
+	e.rec.States = disk.NewValues[record.State](10 * n)
 	var wishes []Wish
 	for i := range disk.Sector(n) {
 		wishes = append(wishes, Wish{disk.Span{Start: (i * 7919 % n) * 10, Count: 5}, Files})
 	}
 	t0 := time.Now()
-	files, fresh := e.sort(wishes, []Class{Boot})
-	if len(files) != n || len(fresh) != 0 || e.class.get(10*7+4) != Files || e.class.get(10*7+5) != Free {
-		t.Errorf("%d files, %d fresh", len(files), len(fresh))
+	late, fresh := e.sort(wishes, []Class{Boot})
+	if files := late.files; len(files) != n || len(fresh) != 0 || e.class.Get(10*7+4) != Files || e.class.Get(10*7+5) != Free {
+		t.Errorf("%d files, %d fresh", len(late.files), len(fresh))
 	}
 	if took := time.Since(t0); took > 20*time.Second {
 		t.Errorf("it took %v", took)

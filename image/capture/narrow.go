@@ -8,7 +8,7 @@ import (
 // level is one step of narrowing: sectors of one state are read in reads of
 // one size; what fails becomes the next state.
 type level struct {
-	from, to state
+	from, to record.State
 	verb     record.Verb // of the lines that say so; empty at the last level
 	size     disk.Sector
 }
@@ -32,7 +32,7 @@ func (e *engine) edges(s disk.Span, lv level) error {
 	}
 	// What lies beside a failure is likely to fail: in the first step it is come at from
 	// the other end alone.
-	if !hit || lv.from != left {
+	if !hit || lv.from != record.Left {
 		var lone bool
 		var err error
 		if s, hit, lone, err = e.fromStart(s, lv); err != nil {
@@ -93,7 +93,7 @@ func (e *engine) fromStart(s disk.Span, lv level) (rest disk.Span, hit, lone boo
 		if got == failedIt {
 			hit = true
 			if row++; lv.size > 1 || row == rowOfBad {
-				return s, hit, lv.size > 1 && lv.from != left, nil
+				return s, hit, lv.size > 1 && lv.from != record.Left, nil
 			}
 		} else if hit {
 			return s, hit, true, nil
@@ -107,8 +107,8 @@ func (e *engine) troubled(x disk.Sector) bool {
 	if x < 0 {
 		return false
 	}
-	st := e.rec.states.get(x)
-	return st == failed || st == tight || st == missing || st == hung
+	st := e.rec.States.Get(x)
+	return st == record.Failed || st == record.Tight || st == record.Missing || st == record.Hung
 }
 
 // inOrderBelow is the length in reads below which a run is not halved any more:
@@ -121,7 +121,7 @@ const inOrderBelow = 128
 // inside a large bad area are found early so, and no spot is read again and again.
 func (e *engine) bisect(queue []disk.Span, lv level) error {
 	for ; len(queue) > 0; queue = queue[1:] {
-		for _, s := range e.rec.states.spans(queue[0], lv.from) {
+		for _, s := range e.rec.States.Spans(queue[0], lv.from) {
 			if s.Count <= inOrderBelow*lv.size && lv.size == 1 || s.Count <= lv.size {
 				if err := e.alternate(s, lv); err != nil {
 					return err
@@ -189,6 +189,55 @@ func (e *engine) alternate(s disk.Span, lv level) error {
 		}
 		if got == failedIt {
 			up = !up
+		}
+	}
+	return nil
+}
+
+// narrow brings what was left, or failed in a large read, down to small reads
+// that fail.
+func (e *engine) narrow(classes []Class) error {
+	for _, c := range classes {
+		e.doing, e.doingNow = "going round bad spots", c
+		one := []Class{c}
+		if err := e.again(c); err != nil {
+			return err
+		}
+		for _, step := range []level{{record.Left, record.Failed, record.VerbFailed, e.block},
+			{record.Failed, record.Tight, record.VerbTight, smallSectors}} {
+			for _, s := range e.runsOf(one, step.from) {
+				if err := e.edges(s, step); err != nil {
+					return err
+				}
+			}
+			if err := e.bisect(e.runsOf(one, step.from), step); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// singles reads sectors one by one from both edges of each bad spot inwards,
+// until some fail.
+func (e *engine) singles(classes []Class) error {
+	for _, c := range classes {
+		e.doing, e.doingNow = "single sectors round bad spots", c
+		for _, s := range e.runsOf([]Class{c}, record.Tight) {
+			if err := e.edges(s, level{from: record.Tight, size: 1}); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// insides reads what is left of bad spots, one sector at a time.
+func (e *engine) insides(classes []Class) error {
+	for _, c := range classes {
+		e.doing, e.doingNow = "single sectors in bad spots", c
+		if err := e.bisect(e.runsOf([]Class{c}, record.Tight), level{from: record.Tight, size: 1}); err != nil {
+			return err
 		}
 	}
 	return nil

@@ -4,18 +4,19 @@ import (
 	"time"
 
 	"bootgraft/image"
+	"bootgraft/image/ata"
 	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 )
 
 // Options are the wishes of the owner. The zero value is the gentle default.
 type Options struct {
-	Looks     int        // how often boot areas are read in all; 0 means 3
-	First     disk.Spans // read before everything else, and counted as boot areas
-	OnlyBoot  bool       // stop after the boot areas: the rest stays unread
-	SkipFree  bool       // what nobody named is skipped
-	Skip      disk.Spans // never read these
-	MissingAs Fill       // empty means FillPattern; a capture that goes on keeps its own
+	Looks     int         // how often boot areas are read in all; 0 means 3
+	First     disk.Spans  // read before everything else, and counted as boot areas
+	OnlyBoot  bool        // stop after the boot areas: the rest stays unread
+	SkipFree  bool        // what nobody named is skipped
+	Skip      disk.Spans  // never read these
+	MissingAs record.Fill // empty means FillPattern; a capture that goes on keeps its own
 
 	StopAfter    time.Duration // 0: no limit
 	StopAfterBad int           // failed reads in this run; 0: no limit
@@ -27,6 +28,9 @@ type Options struct {
 
 	Program string // the version of the program, for the record; empty: it does not say
 
+	CheckBridge bool          // look whether the bridge shows the drive as it is
+	Says        *ata.Identify // what the drive says of itself, for that; nil if it was not asked
+
 	HangAfter time.Duration // after which a read counts as hung; 0 means a minute
 	Time      Timekeeper    // nil means WallClock
 }
@@ -36,7 +40,7 @@ func (o Options) withDefaults() Options {
 		o.Looks = 3
 	}
 	if o.MissingAs == "" {
-		o.MissingAs = FillPattern
+		o.MissingAs = record.FillPattern
 	}
 	if o.HangAfter == 0 {
 		o.HangAfter = time.Minute
@@ -80,7 +84,7 @@ type Result struct {
 	Weak     disk.Spans     // known, but not readable any more when looked at again
 	Hung     disk.Spans     // unread: a read among them never returned
 	SHA256   *record.Digest // of the image file, if it was asked for and nothing is left to try
-	Clock    Clock
+	Clock    record.Clock
 	Classes  map[Class]Tally
 	Findings []disk.Finding
 }
@@ -104,7 +108,7 @@ type Progress struct {
 	Share   float64       // of the work of this run that is done, hashing included: 0 to 1
 	Rate    float64       // bytes a second of good reads, of late
 	Left    time.Duration // at that rate, hashing included; 0 while nothing can be said
-	Clock   Clock
+	Clock   record.Clock
 }
 
 // EventKind tells what happened.
@@ -120,6 +124,7 @@ const (
 	EventRest     EventKind = "rest"     // resting begins
 	EventWork     EventKind = "work"     // and ends
 	EventGone     EventKind = "gone"     // the drive is no longer there
+	EventBridge   EventKind = "bridge"   // it does not show the drive as it is
 	EventChanged  EventKind = "changed"  // it is another one, or has another size
 )
 
@@ -129,6 +134,7 @@ type Event struct {
 	Span  disk.Span
 	Fault image.Fault
 	Took  time.Duration
+	Found disk.Finding // with EventBridge
 }
 
 // Observer watches a run. Its methods are called from the goroutine of Run and

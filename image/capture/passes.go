@@ -24,8 +24,11 @@ func (e *engine) all() error {
 	if e.OnlyBoot {
 		boot = boot[:2]
 	}
-	files, err := e.explore(boot)
+	named, err := e.explore(boot)
 	if err != nil {
+		return err
+	}
+	if err := e.checkBridge(true); err != nil {
 		return err
 	}
 	// From here on a drive that comes into the place of this one cannot put the boot
@@ -34,7 +37,7 @@ func (e *engine) all() error {
 		return err
 	}
 	e.sorted = true
-	late := []Class{Files, Free}
+	late := []Class{Files, Samples, Sound, Free}
 	switch {
 	case e.OnlyBoot:
 		late = nil
@@ -46,25 +49,33 @@ func (e *engine) all() error {
 		e.skipFree()
 	}
 	if len(late) > 0 {
-		if err := e.bulk(late, files); err != nil {
+		if err := e.bulk(late, named); err != nil {
 			return err
 		}
 	}
 	return e.lastOfAll(append(boot, late...))
 }
 
-// bulk reads files and what nobody named, with a second look at the boot areas
-// half-way.
-func (e *engine) bulk(late []Class, files []disk.Span) error {
-	steps := []func() error{
-		func() error { return e.sweep(Files, files) },
-		func() error { return e.narrow(late[:1]) },
-		e.secondLook,
+// named are the spans that an advisor named, in its order, of the classes that are read
+// late.
+type named struct{ files, sound []disk.Span }
+
+// bulk reads files, what sounds, and what nobody named, with a second look at the boot
+// areas half-way.
+func (e *engine) bulk(late []Class, n named) error {
+	var steps []func() error
+	if len(n.files) > 0 || len(late) == 1 {
+		steps = append(steps,
+			func() error { return e.sweep(Files, n.files) },
+			func() error { return e.narrow(late[:1]) },
+			e.secondLook)
 	}
 	if len(late) > 1 {
 		half := disk.Span{Count: e.rec.Sectors / 2}
-		if len(files) == 0 {
-			steps = steps[:0]
+		if len(n.sound) > 0 {
+			steps = append(steps,
+				func() error { return e.sweep(Sound, n.sound) },
+				func() error { return e.narrow([]Class{Samples, Sound}) })
 		}
 		steps = append(steps,
 			func() error { return e.sweep(Free, []disk.Span{half}) },
@@ -113,74 +124,100 @@ func (e *engine) lastProbe() error {
 }
 
 func (e *engine) skipFree() {
-	for _, s := range e.runsOf([]Class{Free}, unread, left, failed, tight, suspect) {
+	for _, s := range e.runsOf([]Class{Free}, record.Unread, record.Left, record.Failed, record.Tight, record.Suspect) {
 		e.note(record.Line{Verb: record.VerbSkipped, Span: s})
 	}
 }
 
 // explore asks the advisor, reads what it names, asks again, until nothing is
-// new. It returns the spans of files, in the advisor's order.
-func (e *engine) explore(classes []Class) (files []disk.Span, err error) {
+// new. It returns what the advisor named of files and sound, in its order. Samples come
+// when all else is tried and narrowed down: they are many seeks, and tell nothing of what
+// the device starts from.
+func (e *engine) explore(classes []Class) (late named, err error) {
 	if err := e.sweep(Boot, e.First); err != nil {
-		return nil, err
+		return late, err
 	}
 	narrowed := false
 	for range maxRounds {
 		known, err := e.known()
 		if err != nil {
-			return nil, err
+			return late, err
 		}
 		var fresh map[Class][]disk.Span
 		wishes, err := e.advisor.Next(e.ctx, known)
 		switch {
 		case e.ctx.Err() != nil:
-			return nil, e.mayGoOn() // which says that it was interrupted
+			return late, e.mayGoOn() // which says that it was interrupted
 		case err != nil:
-			return nil, fmt.Errorf("finding out what is worth reading next from what lies in the image: %w", err)
+			return late, fmt.Errorf("finding out what is worth reading next from what lies in the image: %w", err)
 		}
-		files, fresh = e.sort(wishes, classes)
-		if len(fresh) == 0 {
-			// The advisor may have named sectors that were put off before they
-			// had a name.
-			if narrowed && len(e.runsOf(classes, left, failed))+len(e.suspects(classes, false)) == 0 {
-				return files, nil
+		late, fresh = e.sort(wishes, classes)
+		samples := fresh[Samples]
+		delete(fresh, Samples)
+		if len(fresh) > 0 {
+			if err := e.fresh(classes, fresh); err != nil {
+				return late, err
 			}
+			narrowed = false
+			continue
+		}
+		// The advisor may have named sectors that were put off before they had a name.
+		if !narrowed || len(e.runsOf(classes, record.Left, record.Failed))+len(e.suspects(classes, false)) > 0 {
 			narrowed = true
 			if err := e.narrow(classes); err != nil {
-				return nil, err
+				return late, err
 			}
 			if err := e.singles(classes); err != nil {
-				return nil, err
+				return late, err
 			}
 			continue
 		}
-		for _, c := range classes {
-			if err := e.sweep(c, fresh[c]); err != nil {
-				return nil, err
-			}
+		if len(samples) == 0 || e.OnlyBoot {
+			return late, nil
 		}
-		narrowed = false
+		if err := e.sweep(Samples, samples); err != nil {
+			return late, err
+		}
 	}
-	return files, nil
+	return late, nil
 }
 
-// sort takes the wishes in: it returns those for files, and those of the given
-// classes that hold a sector which nobody tried yet.
-func (e *engine) sort(wishes []Wish, classes []Class) (files []disk.Span, fresh map[Class][]disk.Span) {
+// fresh reads what was named for the first time.
+func (e *engine) fresh(classes []Class, spans map[Class][]disk.Span) error {
+	for _, c := range classes {
+		if err := e.sweep(c, spans[c]); err != nil {
+			return err
+		}
+		if err := e.checkBridge(false); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// sort takes the wishes in: it returns those for files and sound, and those of the given
+// classes, and of samples, that hold a sector which nobody tried yet.
+func (e *engine) sort(wishes []Wish, classes []Class) (late named, fresh map[Class][]disk.Span) {
 	fresh = map[Class][]disk.Span{}
 	e.rankAll(wishes)
 	for _, w := range wishes {
 		s := w.Span.Common(e.rec.Whole())
-		if s.Empty() || w.Class == Free || w.Class > Files {
+		if s.Empty() || w.Class == Free || w.Class > Sound {
 			continue
 		}
-		if w.Class == Files {
-			files = append(files, s)
-		} else if _, ok := e.rec.states.next(s, unread); ok && slices.Contains(classes, w.Class) {
-			fresh[w.Class] = append(fresh[w.Class], s)
+		switch w.Class {
+		case Files:
+			late.files = append(late.files, s)
+		case Sound:
+			late.sound = append(late.sound, s)
+		default:
+			_, ok := e.rec.States.First(s, record.Unread)
+			if ok && (w.Class == Samples || slices.Contains(classes, w.Class)) {
+				fresh[w.Class] = append(fresh[w.Class], s)
+			}
 		}
 	}
-	return files, fresh
+	return late, fresh
 }
 
 // rankAll gives the sectors of all wishes their classes. In ascending order
@@ -189,7 +226,7 @@ func (e *engine) rankAll(wishes []Wish) {
 	up := slices.Clone(wishes)
 	slices.SortFunc(up, func(a, b Wish) int { return cmp.Compare(a.Start, b.Start) })
 	for _, w := range up {
-		if w.Class != Free && w.Class <= Files {
+		if w.Class != Free && w.Class <= Sound {
 			e.rank(w.Span.Common(e.rec.Whole()), w.Class)
 		}
 	}
@@ -198,14 +235,14 @@ func (e *engine) rankAll(wishes []Wish) {
 // rank gives sectors a class, unless they have a better one.
 func (e *engine) rank(s disk.Span, c Class) {
 	var worse disk.Spans
-	e.class.each(s, func(p disk.Span, have Class) bool {
+	e.class.Each(s, func(p disk.Span, have Class) bool {
 		if have == Free || have > c {
 			worse = worse.Add(p)
 		}
 		return true
 	})
 	for _, p := range worse {
-		e.class.set(p, c)
+		e.class.Set(p, c)
 	}
 }
 
@@ -230,7 +267,7 @@ func (e *engine) sweep(c Class, list []disk.Span) error {
 	defer func() { e.ahead = nil }()
 	for i, s := range list {
 		for {
-			u, ok := e.rec.states.next(s, unread)
+			u, ok := e.rec.States.First(s, record.Unread)
 			if !ok {
 				break
 			}
@@ -270,7 +307,7 @@ func upcoming(at disk.Sector, list []disk.Span, n disk.Sector) []disk.Span {
 
 // leave puts off what follows a failure.
 func (e *engine) leave(at disk.Sector) {
-	for _, s := range e.rec.states.spans(disk.Between(at, at+e.skip), unread) {
+	for _, s := range e.rec.States.Spans(disk.Between(at, at+e.skip), record.Unread) {
 		e.note(record.Line{Verb: record.VerbLeft, Span: s})
 	}
 	// No farther than a 64th of the drive (by hand, no source): on a small one
@@ -280,63 +317,15 @@ func (e *engine) leave(at disk.Sector) {
 
 // runsOf returns the runs of sectors of the classes and states, cut at both
 // kinds of borders, class by class.
-func (e *engine) runsOf(classes []Class, states ...state) []disk.Span {
-	all := e.rec.states.spans(e.rec.Whole(), states...)
+func (e *engine) runsOf(classes []Class, states ...record.State) []disk.Span {
+	all := e.rec.States.Spans(e.rec.Whole(), states...)
 	var out []disk.Span
 	for _, c := range classes {
 		for _, s := range all {
-			out = append(out, e.class.spans(s, c)...)
+			out = append(out, e.class.Spans(s, c)...)
 		}
 	}
 	return out
-}
-
-// narrow brings what was left, or failed in a large read, down to small reads
-// that fail.
-func (e *engine) narrow(classes []Class) error {
-	for _, c := range classes {
-		e.doing, e.doingNow = "going round bad spots", c
-		one := []Class{c}
-		if err := e.again(c); err != nil {
-			return err
-		}
-		for _, step := range []level{{left, failed, record.VerbFailed, e.block}, {failed, tight, record.VerbTight, smallSectors}} {
-			for _, s := range e.runsOf(one, step.from) {
-				if err := e.edges(s, step); err != nil {
-					return err
-				}
-			}
-			if err := e.bisect(e.runsOf(one, step.from), step); err != nil {
-				return err
-			}
-		}
-	}
-	return nil
-}
-
-// singles reads sectors one by one from both edges of each bad spot inwards,
-// until some fail.
-func (e *engine) singles(classes []Class) error {
-	for _, c := range classes {
-		e.doing, e.doingNow = "single sectors round bad spots", c
-		for _, s := range e.runsOf([]Class{c}, tight) {
-			if err := e.edges(s, level{from: tight, size: 1}); err != nil {
-				return err
-			}
-		}
-	}
-	return nil
-}
-
-// insides reads what is left of bad spots, one sector at a time.
-func (e *engine) insides(classes []Class) error {
-	for _, c := range classes {
-		e.doing, e.doingNow = "single sectors in bad spots", c
-		if err := e.bisect(e.runsOf([]Class{c}, tight), level{from: tight, size: 1}); err != nil {
-			return err
-		}
-	}
-	return nil
 }
 
 // retryHung reads the sectors singly among which the drive hung: each read is
@@ -344,19 +333,27 @@ func (e *engine) insides(classes []Class) error {
 func (e *engine) retryHung(classes []Class) error {
 	e.doing = "single sectors where the drive hung"
 	var queue, alone []disk.Span
-	for _, s := range e.runsOf(classes, hung) {
-		queue = append(queue, e.rec.doubt.spans(s, false)...)
-		alone = append(alone, e.rec.doubt.spans(s, true)...)
+	for _, s := range e.runsOf(classes, record.Hung) {
+		queue = append(queue, e.rec.InDoubt(s, false)...)
+		alone = append(alone, e.rec.InDoubt(s, true)...)
 	}
-	return e.bisect(append(queue, alone...), level{from: hung, size: 1})
+	return e.bisect(append(queue, alone...), level{from: record.Hung, size: 1})
 }
 
-// retry gives every missing sector one more try.
+// retry gives every missing sector one more try, and so every one that another unit lent in
+// its place: what the drive gives is put there, and where it fails again the loan stays.
 func (e *engine) retry(classes []Class) error {
 	e.doing = "missing sectors once more"
-	for _, s := range e.runsOf(classes, missing) {
+	for _, s := range e.runsOf(classes, record.Missing) {
 		for x := s.Start; x < s.End(); x++ {
 			if _, err := e.try(disk.Span{Start: x, Count: 1}); err != nil {
+				return err
+			}
+		}
+	}
+	for _, s := range e.rec.OfOtherUnits() {
+		for x := s.Start; x < s.End(); x++ {
+			if _, err := e.lookAt(disk.Span{Start: x, Count: 1}, 1); err != nil {
 				return err
 			}
 		}

@@ -1,7 +1,6 @@
 package capture
 
 import (
-	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io"
@@ -35,8 +34,11 @@ func (e *SpaceError) Error() string {
 // together. Before it returns, nothing was read but the sectors that tell one
 // drive from another.
 func (e *engine) prepare(t Target) (closeFiles func() error, err error) {
-	g := Geometry{image.Sectors(e.drive), e.drive.SectorSize(), e.drive.Identity(), e.MissingAs}
-	if err := g.check(); err != nil {
+	g := record.Drive{
+		Sectors: image.Sectors(e.drive), SectorSize: e.drive.SectorSize(), Identity: e.drive.Identity(),
+		MissingAs: e.MissingAs,
+	}
+	if err := g.Check(); err != nil {
 		return nil, err
 	}
 	p, err := t.open()
@@ -47,16 +49,16 @@ func (e *engine) prepare(t Target) (closeFiles func() error, err error) {
 	if err = e.load(g, p); err != nil {
 		return nil, errors.Join(err, p.undo())
 	}
-	e.j = newJournal(e.img, e.record, g.SectorSize, e.rec.end)
+	e.j = newJournal(e.img, e.record, g.SectorSize, e.rec.End)
 	if e.Hash && !e.OnlyBoot {
 		e.j.whole = newWhole(e.img, int64(g.Sectors)*int64(g.SectorSize), g.SectorSize)
 	}
-	e.rec.live, e.rec.tail = true, nil
+	e.rec.GoLive()
 	e.start()
 	return p.close, nil
 }
 
-func (e *engine) load(g Geometry, p *pair) error {
+func (e *engine) load(g record.Drive, p *pair) error {
 	size, err := e.img.Size()
 	if err != nil {
 		return err
@@ -64,25 +66,25 @@ func (e *engine) load(g Geometry, p *pair) error {
 	if err := e.readRecord(g, p, size); err != nil {
 		return err
 	}
-	if err := e.rec.sameGeometry(g); err != nil {
+	if err := sameGeometry(e.rec.Drive, g); err != nil {
 		return err
 	}
 	if err := e.makeRoom(size, p.Target); err != nil {
 		return err
 	}
-	broken, err := e.rec.checkTail(e.img)
+	broken, err := e.rec.CheckTail(e.img)
 	if err != nil {
 		return err
 	}
 	for _, s := range broken {
-		e.rec.states.set(s, left)
+		e.rec.States.Set(s, record.Left)
 	}
 	changed, err := e.whatChanged()
 	if err != nil {
 		return err
 	}
 	for _, s := range changed {
-		e.rec.states.set(s, left)
+		e.rec.States.Set(s, record.Left)
 	}
 	// Up to here, and in the proof, the record and what was read are left as they were: if
 	// this is another drive, nothing is lost.
@@ -97,10 +99,10 @@ func (e *engine) load(g Geometry, p *pair) error {
 		}
 	}
 	// A last line that is torn goes before the next is written behind it.
-	if err := e.record.Truncate(e.rec.end.Off); err != nil {
+	if err := e.record.Truncate(e.rec.End.Off); err != nil {
 		return err
 	}
-	if err := e.rec.refill(e.img, len(changed) > 0); err != nil {
+	if err := e.rec.Refill(e.img, len(changed) > 0); err != nil {
 		return err
 	}
 	return e.beginRun(broken.Union(changed))
@@ -108,7 +110,7 @@ func (e *engine) load(g Geometry, p *pair) error {
 
 // readRecord begins the record, or reads it, or saves what can be proved of one that
 // is damaged. size is that of the image.
-func (e *engine) readRecord(g Geometry, p *pair, size int64) (err error) {
+func (e *engine) readRecord(g record.Drive, p *pair, size int64) (err error) {
 	fresh := p.recordMade
 	if !fresh && size == 0 {
 		// Cut off while the record was begun: nothing was read.
@@ -121,7 +123,7 @@ func (e *engine) readRecord(g Geometry, p *pair, size int64) (err error) {
 	} else {
 		e.rec, err = readFrom(p.record)
 	}
-	var f *record.FormatError
+	var f *record.LineError
 	if errors.As(err, &f) {
 		e.rec, err = salvageFor(p, g, size)
 	}
@@ -133,22 +135,22 @@ func (e *engine) readRecord(g Geometry, p *pair, size int64) (err error) {
 // another; if one of them is not what was read, it looks at all.
 func (e *engine) whatChanged() (disk.Spans, error) {
 	var prints []anchor
-	for _, set := range []disk.Spans{e.rec.proven(), e.rec.Read()} { // as sameDrive takes them
-		p, err := e.rec.telling(e.img, set, e.varied)
+	for _, set := range []disk.Spans{e.rec.Proven(), e.rec.Read()} { // as sameDrive takes them
+		p, err := telling(e.rec, e.img, set, e.varied)
 		if err != nil {
 			return nil, err
 		}
 		prints = append(prints, p...)
 	}
-	few := e.rec.sample()
-	bad, err := e.rec.changed(e.img, func(s disk.Span) bool {
+	few := e.rec.Sample()
+	bad, err := e.rec.Changed(e.img, func(s disk.Span) bool {
 		return few(s) || slices.ContainsFunc(prints, func(a anchor) bool { return s.Holds(a.at) }) ||
-			slices.ContainsFunc(e.rec.latest, s.Overlaps)
+			slices.ContainsFunc(e.rec.Latest(), s.Overlaps)
 	})
 	if err != nil || len(bad) == 0 {
 		return nil, err
 	}
-	bad, err = e.rec.changed(e.img, func(disk.Span) bool { return true })
+	bad, err = e.rec.Changed(e.img, func(disk.Span) bool { return true })
 	if err == nil {
 		e.opened = append(e.opened, imageChanged(bad))
 	}
@@ -183,7 +185,7 @@ func (e *engine) lastPass() (record.Digest, disk.Spans, error) {
 	if e.j.whole == nil {
 		e.j.whole = newWhole(e.img, int64(rec.Sectors)*int64(rec.SectorSize), rec.SectorSize)
 	}
-	return rec.hashAndCompare(e.img, e.j.whole, func() error {
+	return hashAndCompare(rec, e.img, e.j.whole, func() error {
 		if now := e.Time.Now(); now.Sub(e.shown) >= time.Second {
 			e.shown = now
 			e.watch.Progress(e.progress())
@@ -202,21 +204,21 @@ func (e *engine) forget(changed disk.Spans) error {
 	return e.j.settle()
 }
 
-func readFrom(f File) (*Record, error) {
+func readFrom(f File) (*record.Record, error) {
 	size, err := f.Size()
 	if err != nil {
 		return nil, err
 	}
-	return ReadRecord(io.NewSectionReader(f, 0, size))
+	return record.Read(io.NewSectionReader(f, 0, size))
 }
 
 // begin writes the opening of a new record.
-func (e *engine) begin(g Geometry) (err error) {
+func (e *engine) begin(g record.Drive) (err error) {
 	var a record.Appender
 	if err := e.record.Truncate(0); err != nil {
 		return err
 	}
-	if _, err := e.record.WriteAt(opening(&a, g), 0); err != nil {
+	if _, err := e.record.WriteAt(record.Opening(&a, g), 0); err != nil {
 		return err
 	}
 	if err := e.record.Sync(); err != nil {
@@ -230,9 +232,9 @@ func (e *engine) begin(g Geometry) (err error) {
 // still to come will fit.
 func (e *engine) makeRoom(size int64, t Target) error {
 	want := int64(e.rec.Sectors) * int64(e.rec.SectorSize)
-	known := e.rec.states.spans(e.rec.Whole(), good, unstable).Sectors()
-	if size != want && known > 0 {
-		return &MismatchError{fmt.Sprintf("the record is of a drive of %d bytes, the image has %d", want, size)}
+	known := e.rec.States.Spans(e.rec.Whole(), record.Good, record.Unstable).Sectors()
+	if err := e.rec.SizeFits(size); err != nil && known > 0 {
+		return err
 	}
 	e.free = t.Storage.Free
 	// How much is not free on the drive is known when its directories are read.
@@ -244,125 +246,52 @@ func (e *engine) makeRoom(size int64, t Target) error {
 	}
 	if err := e.img.Truncate(want); err != nil {
 		if isTooLarge(err) {
-			return &TargetError{t.Image, fmt.Sprintf("its file system cannot hold a file of %d bytes; choose another disk for it", want)}
+			return &TargetError{t.Image, fmt.Sprintf("its file system cannot hold a file of %d bytes; choose "+
+				"another disk for it", want)}
 		}
 		return err
 	}
 	return e.img.Sync()
 }
 
-// checkTail compares what was written after the last mark with the image, and
-// returns what did not get there: it counts as unread.
-func (rec *Record) checkTail(img io.ReaderAt) (broken disk.Spans, err error) {
-	n := int64(rec.SectorSize)
-	buf := make([]byte, blockBytes)
-	for _, l := range rec.tail {
-		want, ok := rec.stillStored(&l.Line)
-		if !ok {
-			continue
-		}
-		if int64(l.Span.Count)*n > blockBytes {
-			return nil, &MismatchError{fmt.Sprintf("a line about %d sectors is longer than any read", l.Span.Count)}
-		}
-		b := buf[:int64(l.Span.Count)*n]
-		if err := image.ReadFull(img, b, int64(l.Span.Start)*n); err != nil {
-			return nil, err
-		}
-		if sha256.Sum256(b) != want {
-			broken = broken.Union(disk.NewSpans(l.Span))
-		}
-	}
-	return broken, nil
-}
-
-// stillStored returns what the image should hold in the span of a line, unless
-// later lines overrule it: they have digests of their own.
-func (rec *Record) stillStored(l *record.Line) (want record.Digest, ok bool) {
-	want, ok = storedBy(l)
-	st := good
-	if l.Verb == record.VerbUnstable {
-		st = unstable
-		if v := rec.twins[l.Span.Start]; v != nil {
-			want = v[0].Digest
-		}
-	}
-	now := rec.states.spans(l.Span, st)
-	return want, ok && len(now) == 1 && now[0] == l.Span
-}
-
-// refill puts the fill for missing sectors once more where no mark says that
-// it is in the image, or everywhere.
-func (rec *Record) refill(img io.WriterAt, everywhere bool) error {
-	var where []disk.Span
-	for _, l := range rec.tail {
-		if l.Span.Count == 1 {
-			where = append(where, l.Span)
-		}
-	}
-	if everywhere {
-		where = []disk.Span{rec.Whole()}
-	}
-	b := make([]byte, rec.SectorSize)
-	for _, w := range where {
-		for _, s := range rec.states.spans(w, missing) {
-			for x := s.Start; x < s.End(); x++ {
-				if rec.MissingAs == FillPattern {
-					putPattern(b, x)
-				}
-				if _, err := img.WriteAt(b, int64(x)*int64(rec.SectorSize)); err != nil {
-					return err
-				}
-			}
-		}
-	}
-	return nil
-}
-
-func (rec *Record) sameGeometry(g Geometry) error {
-	if rec.Sectors != g.Sectors || rec.SectorSize != g.SectorSize {
+// sameGeometry is an error if the drive cannot be the one that the record is of.
+func sameGeometry(of, g record.Drive) error {
+	if of.Sectors != g.Sectors || of.SectorSize != g.SectorSize {
 		return &DifferentDriveError{Why: fmt.Sprintf("it had %d sectors of %d bytes, this one has %d of %d",
-			rec.Sectors, rec.SectorSize, g.Sectors, g.SectorSize)}
+			of.Sectors, of.SectorSize, g.Sectors, g.SectorSize)}
 	}
-	was, is := rec.Identity, g.Identity
+	was, is := of.Identity, g.Identity
 	if was.Trusted() && is.Trusted() && was.Bus == is.Bus && (was.Serial != is.Serial || was.Model != is.Model) {
-		return &DifferentDriveError{Why: fmt.Sprintf("it was %q, serial number %q; this one is %q, %q", was.Model, was.Serial, is.Model, is.Serial)}
+		return &DifferentDriveError{Why: fmt.Sprintf("it was %q, serial number %q; this one is %q, %q", was.Model, was.Serial,
+			is.Model, is.Serial)}
 	}
 	return nil
-}
-
-// writtenBy is the line that says which version of the program writes on. A
-// record of form 1 knows no such line, and gets it as words: the version that
-// began the record can still read it.
-func (rec *Record) writtenBy(program string) record.Line {
-	if rec.Form < 2 {
-		return record.Line{Verb: record.VerbWords, Texts: []string{"This run was written by " + program}}
-	}
-	return record.Line{Verb: record.VerbWrittenBy, Texts: []string{program}}
 }
 
 // beginRun writes the line with which every run begins.
 func (e *engine) beginRun(broken disk.Spans) error {
 	lines := []record.Line{{Verb: record.VerbRun, Numbers: []int64{int64(e.rec.Runs + 1)}, Time: e.Time.Now()}}
 	if e.Program != "" {
-		lines = append(lines, e.rec.writtenBy(e.Program))
+		lines = append(lines, e.rec.WrittenBy(e.Program))
 	}
 	for _, s := range broken {
 		lines = append(lines, record.Line{Verb: record.VerbLeft, Span: s})
 	}
 	for i := range lines {
-		off := e.rec.end.Off
-		if _, err := e.record.WriteAt(e.rec.end.Line(&lines[i]), off); err != nil {
+		off := e.rec.End.Off
+		if _, err := e.record.WriteAt(e.rec.End.Line(&lines[i]), off); err != nil {
 			return err
 		}
-		if err := e.rec.apply(&lines[i]); err != nil {
+		if err := e.rec.Apply(&lines[i]); err != nil {
 			return err
 		}
 	}
 	if err := e.img.Sync(); err != nil {
 		return err
 	}
-	off := e.rec.end.Off
-	if _, err := e.record.WriteAt(e.rec.end.Line(&record.Line{Verb: record.VerbSync, Numbers: []int64{e.rec.end.Lines + 1}}), off); err != nil {
+	off := e.rec.End.Off
+	if _, err := e.record.WriteAt(e.rec.End.Line(&record.Line{Verb: record.VerbSync,
+		Numbers: []int64{e.rec.End.Lines + 1}}), off); err != nil {
 		return err
 	}
 	return e.record.Sync()

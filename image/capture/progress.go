@@ -22,7 +22,8 @@ type pacePoint struct {
 // progress sums up how far the run has come.
 func (e *engine) progress() Progress {
 	now := e.Time.Now()
-	p := Progress{Elapsed: now.Sub(e.began), Doing: e.doing, Class: e.doingNow, At: e.at, Classes: e.tallies(), Sorted: e.sorted, Clock: e.rec.Clock}
+	p := Progress{Elapsed: now.Sub(e.began), Doing: e.doing, Class: e.doingNow, At: e.at, Classes: e.tallies(),
+		Sorted: e.sorted, Clock: e.rec.Clock}
 	todo, total := e.toDo(p.Classes)
 	p.Rate = e.rate(now)
 	left := float64(todo) * float64(e.rec.SectorSize)

@@ -32,37 +32,7 @@ const (
 	mostAnchors  = 8 // kept in memory
 	anchorTries  = 3 // that cannot be read, before no more are tried
 	freshPrints  = 4 // compared of what a run that was cut off had read last
-
-	// latestKept is how many reads before the end of such a run are remembered: as many
-	// of full size as come between two proofs (syncBytes).
-	latestKept = 64
 )
-
-// freshen remembers what was said of sectors, other than known ones, since the
-// drive was last compared with what was read of it before.
-func (rec *Record) freshen(l *record.Line) {
-	switch l.Verb {
-	case record.VerbGood, record.VerbMissing, record.VerbFailed, record.VerbTight:
-		for _, s := range rec.states.spans(l.Span, unread, missing, skipped, failed, tight, left, suspect, hung) {
-			rec.fresh.set(s, true)
-			if l.Verb == record.VerbGood && !rec.live {
-				rec.latest = append(rec.latest[max(0, len(rec.latest)-latestKept+1):], s)
-			}
-		}
-	}
-}
-
-// forget is called where the drive was compared.
-func (rec *Record) forget() { rec.fresh, rec.latest = newRuns[bool](rec.Sectors), nil }
-
-// proven returns the sectors that were read before the last proof.
-func (rec *Record) proven() disk.Spans {
-	var out disk.Spans
-	for _, s := range rec.Read() {
-		out = append(out, rec.fresh.spans(s, false)...)
-	}
-	return out
-}
 
 // anchorIn takes the first telling sector of a read that went well, once
 // between two proofs. The very first one is compared from then on.
@@ -151,7 +121,7 @@ func (e *engine) proved() {
 		e.young = nil
 	}
 	e.recent = nil
-	if _, any := e.rec.fresh.next(e.rec.Whole(), true); any {
+	if len(e.rec.Fresh()) > 0 {
 		e.note(record.Line{Verb: record.VerbSame})
 	}
 }
@@ -195,13 +165,13 @@ func (e *engine) sameDrive() error {
 // measure returns sectors by which the drive is told from others, and whether they
 // are proved to be of it. Where nothing is, they are of all that was read.
 func (e *engine) measure() (prints []anchor, proved bool, err error) {
-	if prints, err = e.rec.telling(e.img, e.rec.proven(), e.varied); err != nil {
+	if prints, err = telling(e.rec, e.img, e.own(e.rec.Proven()), e.varied); err != nil {
 		return nil, false, err
 	}
 	if prints = append(prints, e.anchors...); len(prints) > 0 {
 		return prints, true, nil
 	}
-	prints, err = e.rec.telling(e.img, e.rec.Read(), e.varied)
+	prints, err = telling(e.rec, e.img, e.own(e.rec.Read()), e.varied)
 	return prints, false, err
 }
 
@@ -213,7 +183,8 @@ func (e *engine) agree(prints []anchor) error {
 		return err
 	}
 	if len(prints) >= fewPrints && compared == 0 {
-		return &image.ReadError{Span: e.rec.Whole(), Fault: image.Gone, Err: errors.New("no sector that was read before can be read now")}
+		return &image.ReadError{Span: e.rec.Whole(), Fault: image.Gone,
+			Err: errors.New("no sector that was read before can be read now")}
 	}
 	// Two drives of one model have their boot areas in common, so a quarter that differs
 	// is enough: chosen by hand, no source.
@@ -276,14 +247,17 @@ func (e *engine) butForLatest(different error) (disk.Spans, error) {
 		return nil, err
 	}
 	var left disk.Spans
-	for _, s := range e.rec.Read() {
+	for _, s := range e.own(e.rec.Read()) {
 		left = append(left, strange.Outside(s)...)
 	}
-	prints, err := e.rec.telling(e.img, left, e.varied)
+	prints, err := telling(e.rec, e.img, left, e.varied)
 	switch {
 	case err != nil:
 		return nil, err
-	case len(strange) == 0 || len(prints) == 0:
+	case len(strange) == 0 || len(prints) == 0,
+		// The few sectors compared may by chance say less of what is strange than there is:
+		// a third of what was read, as there.
+		3*strange.Sectors() > e.rec.Read().Sectors():
 		return nil, different
 	}
 	if err := e.agree(prints); err != nil {
@@ -300,18 +274,22 @@ func (e *engine) butForLatest(different error) (disk.Spans, error) {
 func (e *engine) strange() (disk.Spans, error) {
 	var met, out disk.Spans
 	right := 0
-	for i, tried := len(e.rec.latest)-1, 0; i >= 0 && right < 2 && (len(out) > 0 || tried < freshPrints); i-- {
-		s := e.rec.latest[i]
-		ends, err := e.rec.tellingEnds(e.img, s)
-		if err != nil {
-			return nil, err
+	for i, tried := len(e.rec.Latest())-1, 0; i >= 0 && right < 2 && (len(out) > 0 || tried < freshPrints); i-- {
+		s := e.rec.Latest()[i]
+		var ends []anchor
+		for _, o := range e.own([]disk.Span{s}) {
+			a, err := tellingEnds(e.rec, e.img, o)
+			if err != nil {
+				return nil, err
+			}
+			ends = append(ends, a...)
 		}
 		tried += len(ends)
 		compared, differ, err := e.compareAll(ends)
 		if err != nil {
 			return nil, err
 		}
-		met = met.Union(e.rec.states.spans(s, good, unstable))
+		met = met.Union(e.rec.States.Spans(s, record.Good, record.Unstable))
 		switch {
 		case differ > 0:
 			out, right = met, 0
@@ -323,16 +301,16 @@ func (e *engine) strange() (disk.Spans, error) {
 		return nil, nil
 	}
 	if right == 0 { // not one is
-		out = out.Union(e.freshIn(good, unstable))
+		out = out.Union(e.freshIn(record.Good, record.Unstable))
 	}
-	return out.Union(e.freshIn(missing, failed, tight)), nil
+	return out.Union(e.freshIn(record.Missing, record.Failed, record.Tight)), nil
 }
 
 // freshIn returns what was said since the last proof, of sectors in some states.
-func (e *engine) freshIn(states ...state) disk.Spans {
+func (e *engine) freshIn(states ...record.State) disk.Spans {
 	var out disk.Spans
-	for _, f := range e.rec.fresh.spans(e.rec.Whole(), true) {
-		out = append(out, e.rec.states.spans(f, states...)...)
+	for _, f := range e.rec.Fresh() {
+		out = append(out, e.rec.States.Spans(f, states...)...)
 	}
 	return out
 }

@@ -8,6 +8,7 @@ import (
 	"testing"
 	"time"
 
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
 )
@@ -28,7 +29,7 @@ func readsOfARun(t *testing.T) int {
 // the run whenever it happens. None of its sectors is called good, missing or
 // unstable; it is refused afterwards, and the first drive is captured to the end.
 func TestADriveThatIsSwappedOrShrinksAtAnyStage(t *testing.T) {
-	step := 29
+	step := 43
 	switch {
 	case need.Long():
 		step = 7
@@ -124,6 +125,35 @@ func TestARunThatIsKilledAfterASwap(t *testing.T) {
 	}
 }
 
+// killedAt runs to the end, and returns what was on the disk of the image as read
+// n began, when all that the reads before it have brought was in the record.
+func killedAt(t *testing.T, d *simDrive, m *memory, o Options, n int) (dead *memory) {
+	t.Helper()
+	var asked disk.Spans
+	failed := false // from then on parts of a read may wait for their neighbours
+	d.onRead = func(s disk.Span, fails bool) {
+		if d.reads == n {
+			for end := time.Now().Add(time.Minute); ; time.Sleep(time.Millisecond) {
+				dead = m.snapshot(false)
+				known := knownNow(t, dead)
+				if !slices.ContainsFunc(asked, func(s disk.Span) bool { return len(known.Outside(s)) > 0 }) {
+					break
+				}
+				if time.Now().After(end) {
+					t.Errorf("read %d: the record knows %v, read are %v", n, known, asked)
+					break
+				}
+			}
+		}
+		failed = failed || fails
+		if whole := s.Count == record.BlockBytes/512; !fails && (whole || !failed) {
+			asked = append(asked, s)
+		}
+	}
+	runSim(t, d, m, o)
+	return dead
+}
+
 // Before anything was proved nobody knows whose the first reads are. If few of them
 // are of another drive the right one goes on; else it is refused, and what there is
 // stays as it is.
@@ -131,14 +161,7 @@ func TestARunThatIsKilledBeforeAnythingIsProved(t *testing.T) {
 	for at := 4; at < 30; at += 3 {
 		d, m := swapDrive(), newMemory()
 		d.swapAt = at
-		var dead *memory
-		d.onRead = func(disk.Span, bool) {
-			if d.reads == at+3 {
-				time.Sleep(20 * time.Millisecond) // the record is written meanwhile; with less time the test is only weaker
-				dead = m.snapshot(false)
-			}
-		}
-		runSim(t, d, m, Options{Looks: 2})
+		dead := killedAt(t, d, m, Options{Looks: 2}, at+3)
 		before := dead.snapshot(false)
 		right := swapDrive()
 		tg := target
@@ -165,16 +188,8 @@ func TestARunThatIsKilledBeforeAnythingIsProved(t *testing.T) {
 // Another unit of the model has the same boot area. Little was read of the first,
 // and nothing proved: the other does not go on in its place.
 func TestAnotherUnitDoesNotGoOn(t *testing.T) {
-	for _, kill := range []int{4, 6, 10, 20} {
-		d, m := newSim(60_000), newMemory()
-		var dead *memory
-		d.onRead = func(disk.Span, bool) {
-			if d.reads == kill {
-				time.Sleep(20 * time.Millisecond) // as above
-				dead = m.snapshot(false)
-			}
-		}
-		runSim(t, d, m, Options{Looks: 1})
+	for _, kill := range []int{3, 4, 6, 10, 20} {
+		dead := killedAt(t, newSim(60_000), newMemory(), Options{Looks: 1}, kill)
 		other := newSim(60_000)
 		other.seed, other.common = 99, 2048
 		tg := target
@@ -189,15 +204,7 @@ func TestAnotherUnitDoesNotGoOn(t *testing.T) {
 // One sector that answers differently now is no reason to read again what a long
 // run without a fault has read, and no proof came between.
 func TestOneUnstableSectorTakesLittleBack(t *testing.T) {
-	d, m := newSim(60_000), newMemory()
-	var dead *memory
-	d.onRead = func(s disk.Span, _ bool) {
-		if d.reads == 25 {
-			time.Sleep(20 * time.Millisecond) // as above
-			dead = m.snapshot(false)
-		}
-	}
-	runSim(t, d, m, Options{Looks: 1})
+	dead := killedAt(t, newSim(60_000), newMemory(), Options{Looks: 1}, 25)
 	known := knownNow(t, dead)
 	last := known[len(known)-1]
 	for _, s := range known { // the reads go upward but for the ends of the drive

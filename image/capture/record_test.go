@@ -21,12 +21,14 @@ import (
 	"bootgraft/image/imagetest/need"
 )
 
-var example = Geometry{20_000, 512, image.Identity{Model: "EXAMPLE 20", Serial: "S 1", Bus: "ata"}, FillPattern}
+var example = record.Drive{
+	Sectors: 20_000, SectorSize: 512, Identity: image.Identity{Model: "EXAMPLE 20", Serial: "S 1", Bus: "ata"}, MissingAs: record.FillPattern,
+}
 
 // recordOf makes a record of the given lines.
 func recordOf(lines ...record.Line) []byte {
 	var a record.Appender
-	out := opening(&a, example)
+	out := record.Opening(&a, example)
 	for _, l := range lines {
 		out = append(out, a.Line(&l)...)
 	}
@@ -64,7 +66,7 @@ func someLines() []record.Line {
 }
 
 func TestRecordSaysWhatWasWritten(t *testing.T) {
-	rec, err := ReadRecord(bytes.NewReader(recordOf(someLines()...)))
+	rec, err := record.Read(bytes.NewReader(recordOf(someLines()...)))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -85,7 +87,7 @@ func TestRecordSaysWhatWasWritten(t *testing.T) {
 	if !slices.Equal(all, one(0, 20_000)) {
 		t.Errorf("the states do not make up the disk: %v", all)
 	}
-	if rec.Geometry != example || rec.Runs != 1 || rec.Stopped != "drive-gone" || rec.Image == nil || rec.Clock != (Clock{10, 2, 1500 * time.Millisecond}) {
+	if rec.Drive != example || rec.Runs != 1 || rec.Stopped != "drive-gone" || rec.Image == nil || rec.Clock != (record.Clock{Reads: 10, Errors: 2, Slow: 1500 * time.Millisecond}) {
 		t.Errorf("%+v", rec)
 	}
 }
@@ -94,22 +96,22 @@ func TestOnlyATornLastLineIsTolerated(t *testing.T) {
 	whole := recordOf(someLines()...)
 	opening := len(recordOf())
 	for cut := opening; cut < len(whole); cut++ {
-		rec, err := ReadRecord(bytes.NewReader(whole[:cut]))
+		rec, err := record.Read(bytes.NewReader(whole[:cut]))
 		if err != nil {
 			t.Fatalf("cut at byte %d: %v", cut, err)
 		}
-		if rec.Torn != (whole[cut-1] != '\n') || rec.end.Off != int64(bytes.LastIndexByte(whole[:cut], '\n')+1) {
-			t.Fatalf("cut at byte %d: torn %v, goes on at %d", cut, rec.Torn, rec.end.Off)
+		if rec.Torn != (whole[cut-1] != '\n') || rec.End.Off != int64(bytes.LastIndexByte(whole[:cut], '\n')+1) {
+			t.Fatalf("cut at byte %d: torn %v, goes on at %d", cut, rec.Torn, rec.End.Off)
 		}
 	}
 	last := bytes.LastIndexByte(whole[:len(whole)-1], '\n')
 	for at := range whole {
 		b := bytes.Clone(whole)
 		b[at] ^= 0x04
-		var fe *record.FormatError
-		rec, err := ReadRecord(bytes.NewReader(b))
+		var fe *record.LineError
+		rec, err := record.Read(bytes.NewReader(b))
 		if at >= last { // a last line that is not as it was written is torn
-			if err != nil || !rec.Torn || rec.end.Off > int64(at) {
+			if err != nil || !rec.Torn || rec.End.Off > int64(at) {
 				t.Errorf("byte %d of the last line changed: %v", at, err)
 			}
 		} else if !errors.As(err, &fe) || fe.Offset > int64(at) {
@@ -119,7 +121,7 @@ func TestOnlyATornLastLineIsTolerated(t *testing.T) {
 	lines := bytes.SplitAfter(whole, []byte("\n"))
 	for i := range len(lines) - 3 { // the last but one would leave a torn last line
 		b := bytes.Join(slices.Delete(slices.Clone(lines), i, i+1), nil)
-		if _, err := ReadRecord(bytes.NewReader(b)); err == nil {
+		if _, err := record.Read(bytes.NewReader(b)); err == nil {
 			t.Errorf("line %d taken out is not noticed", i+1)
 		}
 	}
@@ -153,7 +155,7 @@ func (f tearing) Truncate(size int64) error {
 // record is not damaged.
 func TestARecordIsWholeWhileAnAnnouncementIsWrittenOver(t *testing.T) {
 	whole := recordOf()
-	rec, err := ReadRecord(bytes.NewReader(whole))
+	rec, err := record.Read(bytes.NewReader(whole))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -167,11 +169,11 @@ func TestARecordIsWholeWhileAnAnnouncementIsWrittenOver(t *testing.T) {
 		looks := 0
 		f := tearing{&memFile{m: m, now: bytes.Clone(whole)}, func(now []byte) {
 			looks++
-			if _, err := ReadRecord(bytes.NewReader(now)); err != nil {
+			if _, err := record.Read(bytes.NewReader(now)); err != nil {
 				t.Errorf("killed while %q is written: %v", next.Verb, err)
 			}
 		}}
-		j := newJournal(&memFile{m: m}, f, 512, rec.end)
+		j := newJournal(&memFile{m: m}, f, 512, rec.End)
 		for _, l := range []record.Line{many, {Verb: record.VerbSilent, Span: one}, next} {
 			if err := j.promise(l); err != nil {
 				t.Fatal(err)
@@ -195,13 +197,13 @@ func TestRecordsThatAreRefused(t *testing.T) {
 		"unknown capture":       {Verb: record.VerbOrigin, Span: g, Numbers: []int64{1}},
 		"captures out of order": {Verb: record.VerbFrom, Numbers: []int64{2}, Texts: []string{""}},
 	} {
-		var fe *record.FormatError
-		if _, err := ReadRecord(bytes.NewReader(recordOf(l))); !errors.As(err, &fe) {
+		var fe *record.LineError
+		if _, err := record.Read(bytes.NewReader(recordOf(l))); !errors.As(err, &fe) {
 			t.Errorf("%s: %v", name, err)
 		}
 	}
 	long := append(recordOf(), bytes.Repeat([]byte("a"), record.MaxLine+1)...)
-	if _, err := ReadRecord(bytes.NewReader(long)); err == nil {
+	if _, err := record.Read(bytes.NewReader(long)); err == nil {
 		t.Error("a line without end is accepted")
 	}
 }
@@ -212,7 +214,7 @@ func TestRecordsThatAreRefused(t *testing.T) {
 func TestTheRecordCanBeCheckedWithOtherTools(t *testing.T) {
 	gzip, sha := need.Tool(t, "gzip"), need.Tool(t, "sha256sum")
 	img, _ := captureFiles(t, newSim(6000, disk.Span{Start: 5000, Count: 2}), Options{})
-	text, err := os.ReadFile(img + RecordSuffix)
+	text, err := os.ReadFile(img + record.Suffix)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -264,12 +266,12 @@ func TestARecordOfThePastIsRead(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer f.Close()
-	rec, err := ReadRecord(f)
+	rec, err := record.Read(f)
 	if err != nil {
 		t.Fatal(err)
 	}
 	if rec.Sectors != 6000 || !slices.Equal(rec.Missing(), disk.Spans{{Start: 5000, Count: 2}}) || len(rec.Unread()) > 0 || rec.Stopped != "done" {
-		t.Errorf("%+v, missing %v", rec.Geometry, rec.Missing())
+		t.Errorf("%+v, missing %v", rec.Drive, rec.Missing())
 	}
 }
 
@@ -280,13 +282,13 @@ func FuzzReadRecord(f *testing.F) {
 		f.Add(b)
 	}
 	f.Fuzz(func(t *testing.T, b []byte) {
-		rec, err := ReadRecord(bytes.NewReader(b))
+		rec, err := record.Read(bytes.NewReader(b))
 		if (rec == nil) != (err != nil) {
 			t.Fatalf("%v, %v", rec, err)
 		}
 		// Checksums keep most mutations out: the texts alone, too.
 		var a record.Appender
-		out := opening(&a, example)
+		out := record.Opening(&a, example)
 		for line := range bytes.Lines(b) {
 			if l, err := record.Parse(strings.TrimSuffix(string(line[min(9, len(line)):]), "\n")); err == nil {
 				if l.Verb == record.VerbWords && strings.ContainsRune(l.Text(), '\n') {
@@ -295,8 +297,8 @@ func FuzzReadRecord(f *testing.F) {
 				out = append(out, a.Line(&l)...)
 			}
 		}
-		if rec, err := ReadRecord(bytes.NewReader(out)); err == nil {
-			rec.suspectWindow()
+		if rec, err := record.Read(bytes.NewReader(out)); err == nil {
+			rec.SuspectWindow()
 			all := rec.Read().Union(rec.Unstable()).Union(rec.Missing()).Union(rec.Skipped()).Union(rec.Unread())
 			if !slices.Equal(all, disk.Spans{rec.Whole()}) {
 				t.Fatalf("the states do not make up the disk: %v", all)
@@ -312,7 +314,7 @@ func bigRecord() []byte {
 	var a record.Appender
 	g := example
 	g.Sectors = 39_070_080
-	out := opening(&a, g)
+	out := record.Opening(&a, g)
 	put := func(l record.Line) { out = append(out, a.Line(&l)...) }
 	for i := range disk.Sector(19_076) {
 		put(record.Line{Verb: record.VerbGood, Span: disk.Span{Start: i * 2048, Count: 2048}, Digest: record.Digest{byte(i)}})
@@ -328,7 +330,7 @@ func BenchmarkReadRecord(b *testing.B) {
 	text := bigRecord()
 	b.SetBytes(int64(len(text)))
 	for b.Loop() {
-		if _, err := ReadRecord(bytes.NewReader(text)); err != nil {
+		if _, err := record.Read(bytes.NewReader(text)); err != nil {
 			b.Fatal(err)
 		}
 	}

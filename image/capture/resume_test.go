@@ -88,13 +88,13 @@ func knownNow(t *testing.T, m *memory) disk.Spans {
 		t.Fatal(err)
 	}
 	broken := disk.Spans(nil)
-	if img := m.files["image"]; img != nil && len(rec.tail) > 0 {
-		if broken, err = rec.checkTail(img); err != nil {
+	if img := m.files["image"]; img != nil {
+		if broken, err = rec.CheckTail(img); err != nil {
 			t.Fatal(err)
 		}
 	}
 	var out disk.Spans
-	for _, s := range rec.states.spans(rec.Whole(), good, unstable) {
+	for _, s := range rec.States.Spans(rec.Whole(), record.Good, record.Unstable) {
 		out = append(out, broken.Outside(s)...)
 	}
 	return out
@@ -204,19 +204,18 @@ func TestALargeWindowThatWasCutOffIsReadInParts(t *testing.T) {
 	}
 	m.cut(rand.New(rand.NewPCG(1, 1)))
 	rec, err := readFrom(m.files["image.record"])
-	if err != nil || len(rec.window) == 0 {
-		t.Fatalf("window %v, %v", rec.window, err)
+	if window, _ := openEnd(t, m.files["image.record"]); err != nil || len(window) == 0 {
+		t.Fatalf("window %v, %v", window, err)
 	}
-	rec.suspectWindow()
-	suspects := rec.states.spans(rec.Whole(), suspect)
+	rec.SuspectWindow()
+	suspects := rec.States.Spans(rec.Whole(), record.Suspect)
 	d = newSim(50_000)
 	d.onRead = func(s disk.Span, _ bool) {
 		if s.Count == 1 || len(suspects.Within(s)) == 0 {
 			return
 		}
-		now, err := readFrom(m.files["image.record"])
-		if err != nil || !slices.Equal(now.window, []disk.Span{s}) {
-			t.Errorf("suspect sectors %s are read, announced are %v (%v)", s, now.window, err)
+		if now, _ := openEnd(t, m.files["image.record"]); !slices.Equal(now, []disk.Span{s}) {
+			t.Errorf("suspect sectors %s are read, announced are %v", s, now)
 		}
 	}
 	r := runSim(t, d, m, Options{Looks: 1})
@@ -260,7 +259,7 @@ func TestDriveGoesInMidRun(t *testing.T) {
 func (d *simDrive) covers(s disk.Spans) bool {
 	var n disk.Sector
 	for _, p := range s {
-		n += d.bad.spans(p, true).Sectors()
+		n += d.bad.Spans(p, true).Sectors()
 	}
 	return n == s.Sectors()
 }

@@ -42,7 +42,7 @@ func (s *sameness) see(at disk.Span, d record.Digest, data []byte, used bool) {
 		}
 		return
 	}
-	if len(data) < blockBytes {
+	if len(data) < record.BlockBytes {
 		return
 	}
 	if s.seen == nil {

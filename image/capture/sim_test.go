@@ -89,7 +89,7 @@ type simDrive struct {
 	id         image.Identity
 	seed       uint64
 
-	bad        *runs[bool]
+	bad        *disk.Values[bool]
 	badCount   disk.Sector
 	heals      map[disk.Sector]int  // fails so often, then is good
 	flaky      map[disk.Sector]bool // answers differently every third time
@@ -116,20 +116,20 @@ type simDrive struct {
 func newSim(sectors disk.Sector, bad ...disk.Span) *simDrive {
 	d := &simDrive{
 		simTime: newSimTime(), sectors: sectors, sectorSize: 512, seed: 1, goneAfter: -1,
-		bad: newRuns[bool](sectors), heals: map[disk.Sector]int{}, flaky: map[disk.Sector]bool{},
+		bad: disk.NewValues[bool](sectors), heals: map[disk.Sector]int{}, flaky: map[disk.Sector]bool{},
 		hangs: map[disk.Sector]bool{}, slow: map[disk.Sector]time.Duration{},
 		touched: map[disk.Sector]int{}, covered: map[disk.Sector]int{}, again: map[disk.Sector]int{},
 		release: make(chan struct{}),
 		id:      image.Identity{Model: "EXAMPLE 20", Serial: "S0001", Bus: "ata"},
 	}
 	for _, s := range bad {
-		d.bad.set(s, true)
+		d.bad.Set(s, true)
 	}
 	d.badCount = d.badSpans().Sectors()
 	return d
 }
 
-func (d *simDrive) badSpans() disk.Spans { return d.bad.spans(disk.Span{Count: d.sectors}, true) }
+func (d *simDrive) badSpans() disk.Spans { return d.bad.Spans(disk.Span{Count: d.sectors}, true) }
 
 // Size is that of the moment: the system knows when a drive shrinks.
 func (d *simDrive) Size() int64 {
@@ -173,7 +173,7 @@ func (d *simDrive) ReadAt(p []byte, off int64) (int, error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	if d.onRead != nil {
-		_, hit := d.bad.next(s, true)
+		_, hit := d.bad.First(s, true)
 		d.onRead(s, hit)
 	}
 	d.reads++
@@ -236,12 +236,12 @@ func (d *simDrive) visit(s disk.Span) error {
 			return &image.ReadError{Span: s, Fault: image.BadSector, Err: syscall.EIO}
 		}
 	}
-	first, ok := d.bad.next(s, true)
+	first, ok := d.bad.First(s, true)
 	if !ok {
 		return nil
 	}
 	d.touched[first.Start]++
-	for _, b := range d.bad.spans(s, true) {
+	for _, b := range d.bad.Spans(s, true) {
 		for x := b.Start; x < b.End() && d.badCount < 1<<16; x++ {
 			d.covered[x]++
 		}

@@ -44,11 +44,11 @@ func TestTheRecordOfManyLoneBadSectorsStaysSmall(t *testing.T) {
 // manySpots is the record and the image, all of it a hole, of a drive with so
 // many lone bad sectors, as a run writes it: pass by pass, and not in ascending
 // order, as narrowing goes from spot to spot.
-func manySpots(spots int) (text []byte, g Geometry) {
+func manySpots(spots int) (text []byte, g record.Drive) {
 	g = example
 	g.Sectors = disk.Sector(spots) * 2048
 	var a record.Appender
-	text = opening(&a, g)
+	text = record.Opening(&a, g)
 	zeros := map[disk.Sector]record.Digest{}
 	put := func(l record.Line) {
 		if l.Verb == record.VerbGood {
@@ -98,12 +98,12 @@ func BenchmarkOpenManySpots(b *testing.B) {
 	const spots = 100_000
 	text, g := manySpots(spots)
 	img := filepath.Join(b.TempDir(), "image")
-	if err := errors.Join(os.WriteFile(img, nil, 0o600), os.Truncate(img, int64(g.Sectors)*512), os.WriteFile(img+RecordSuffix, text, 0o600)); err != nil {
+	if err := errors.Join(os.WriteFile(img, nil, 0o600), os.Truncate(img, int64(g.Sectors)*512), os.WriteFile(img+record.Suffix, text, 0o600)); err != nil {
 		b.Fatal(err)
 	}
 	b.SetBytes(int64(len(text)))
 	for b.Loop() {
-		src, err := Open(img, "")
+		src, err := record.Open(img, "")
 		if err != nil {
 			b.Fatal(err)
 		}

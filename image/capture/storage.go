@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+
+	"bootgraft/image/capture/record"
 )
 
 // File is a file that a capture writes.
@@ -40,9 +42,6 @@ type Storage interface {
 	Free() int64
 }
 
-// RecordSuffix is what the name of the record has after that of the image.
-const RecordSuffix = ".record"
-
 // TargetError says why the image cannot be, or become, the file of its name.
 // Nothing was read.
 type TargetError struct{ Path, Why string }
@@ -54,7 +53,8 @@ func (e *TargetError) Error() string { return e.Path + " cannot be the image: " 
 type InUseError struct{ Path string }
 
 func (e *InUseError) Error() string {
-	return fmt.Sprintf("another run of this program works on %s now, and two would spoil it: wait until that one ends, or stop it with Ctrl-C", e.Path)
+	return fmt.Sprintf("another run of this program works on %s now, and two would spoil it: wait until that one ends, "+
+		"or stop it with Ctrl-C", e.Path)
 }
 
 // Target names the two files of a capture.
@@ -68,7 +68,7 @@ func (t Target) record() string {
 	if t.Record != "" {
 		return t.Record
 	}
-	return t.Image + RecordSuffix
+	return t.Image + record.Suffix
 }
 
 // pair is the record and the image of a target, opened, and both this run's.

@@ -6,7 +6,6 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
-	"runtime"
 	"testing"
 
 	"bootgraft/image/capture/record"
@@ -77,9 +76,6 @@ func TestARunThatBeginsAtTheSameMomentIsRefused(t *testing.T) {
 // pair: neither a second capture nor a merge, from the first read on to the
 // last, and nothing changes for having asked.
 func TestASecondCaptureIntoOneImageIsRefused(t *testing.T) {
-	if runtime.GOOS == "windows" {
-		t.Skip("files are locked on Unix alone")
-	}
 	a, _ := captureFiles(t, newSim(3000), Options{Looks: 1})
 	src := openCapture(t, a)
 	dir := t.TempDir()

@@ -16,12 +16,12 @@ func (e *engine) changed(why string) error {
 	if err := e.j.flush(); err != nil {
 		return err
 	}
-	theirs := slices.Clone(e.freshIn(missing, failed, tight))
+	theirs := slices.Clone(e.freshIn(record.Missing, record.Failed, record.Tight))
 	ours := e.beforeTheChange()
-	for _, s := range e.freshIn(good, unstable) {
+	for _, s := range e.freshIn(record.Good, record.Unstable) {
 		theirs = append(theirs, ours.Outside(s)...)
 	}
-	blank := make([]byte, blockBytes)
+	blank := make([]byte, record.BlockBytes)
 	size := int64(e.rec.SectorSize)
 	for _, s := range disk.SpansFrom(theirs) {
 		// The line before the zeros: cut off in between, the record calls unread what the
@@ -51,7 +51,7 @@ func (e *engine) beforeTheChange() disk.Spans {
 		if lost {
 			return false
 		}
-		ends, err := e.rec.tellingEnds(e.img, e.recent[i])
+		ends, err := tellingEnds(e.rec, e.img, e.recent[i])
 		if err != nil || len(ends) == 0 {
 			return false
 		}

@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"bootgraft/image"
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 )
 
@@ -21,7 +22,7 @@ const (
 // all over. They are spread over the set, and the closer the nearer to its
 // beginning: there lie the tables and directories, and a drive that is blank
 // otherwise still has these.
-func (rec *Record) telling(img io.ReaderAt, of disk.Spans, shift int) ([]anchor, error) {
+func telling(rec *record.Record, img io.ReaderAt, of disk.Spans, shift int) ([]anchor, error) {
 	total := of.Sectors()
 	if total == 0 {
 		return nil, nil
@@ -36,7 +37,7 @@ func (rec *Record) telling(img io.ReaderAt, of disk.Spans, shift int) ([]anchor,
 	}
 	var found []anchor
 	for _, i := range places {
-		a, err := rec.tellingFrom(img, of, nth(of, i))
+		a, err := tellingFrom(rec, img, of, nth(of, i))
 		if err != nil {
 			return nil, err
 		}
@@ -61,7 +62,7 @@ func (rec *Record) telling(img io.ReaderAt, of disk.Spans, shift int) ([]anchor,
 // tellingFrom returns the next sector of the set from x on that is not one byte
 // all over, if it is near, and was never slow to answer again. Most sectors of a
 // drive in use tell, so little is read of the image at first.
-func (rec *Record) tellingFrom(img io.ReaderAt, of disk.Spans, x disk.Sector) (*anchor, error) {
+func tellingFrom(rec *record.Record, img io.ReaderAt, of disk.Spans, x disk.Sector) (*anchor, error) {
 	n := int64(rec.SectorSize)
 	near := disk.Span{Start: x, Count: disk.Sector(searched / n)}.Common(rec.Whole())
 	for size := disk.Sector(searchedFirst / n); !near.Empty(); size *= 8 {
@@ -77,7 +78,7 @@ func (rec *Record) tellingFrom(img io.ReaderAt, of disk.Spans, x disk.Sector) (*
 		}
 		for _, s := range wanted {
 			for y := s.Start; y < s.End(); y++ {
-				if one := b[int64(y-part.Start)*n:][:n]; tells(one) && !rec.weak.get(y) && rec.states.get(y) == good {
+				if one := b[int64(y-part.Start)*n:][:n]; tells(one) && rec.Solid(y) {
 					return &anchor{y, bytes.Clone(one)}, nil
 				}
 			}
@@ -88,8 +89,8 @@ func (rec *Record) tellingFrom(img io.ReaderAt, of disk.Spans, x disk.Sector) (*
 
 // tellingEnds returns the first and the last sector of a span that is not one byte
 // all over, as far as it is looked for.
-func (rec *Record) tellingEnds(img io.ReaderAt, s disk.Span) ([]anchor, error) {
-	first, err := rec.tellingFrom(img, disk.Spans{s}, s.Start)
+func tellingEnds(rec *record.Record, img io.ReaderAt, s disk.Span) ([]anchor, error) {
+	first, err := tellingFrom(rec, img, disk.Spans{s}, s.Start)
 	if first == nil || err != nil {
 		return nil, err
 	}
@@ -103,7 +104,7 @@ func (rec *Record) tellingEnds(img io.ReaderAt, s disk.Span) ([]anchor, error) {
 		return nil, err
 	}
 	for y := part.End() - 1; y >= part.Start; y-- {
-		if one := b[int64(y-part.Start)*n:][:n]; tells(one) && !rec.weak.get(y) && rec.states.get(y) == good {
+		if one := b[int64(y-part.Start)*n:][:n]; tells(one) && rec.Solid(y) {
 			return []anchor{*first, {y, bytes.Clone(one)}}, nil
 		}
 	}

@@ -2,6 +2,7 @@ package capture
 
 import (
 	"errors"
+	"slices"
 	"time"
 
 	"bootgraft/image"
@@ -55,7 +56,7 @@ const (
 	mostSpans = 32
 	// calmBytes is what must be read well before a failure counts as a new spot, and
 	// not as the same one again.
-	calmBytes = 8 * int64(blockBytes)
+	calmBytes = 8 * int64(record.BlockBytes)
 )
 
 // outcome is what came of one read.
@@ -92,11 +93,11 @@ func (e *engine) try(s disk.Span) (outcome, error) {
 		e.anchorIn(s, buf)
 	}
 	l := record.Line{Verb: record.VerbGood, Span: s}
-	if err := e.rec.apply(&l); err != nil {
+	if err := e.rec.Apply(&l); err != nil {
 		return 0, err
 	}
 	e.recent = append(e.recent, s)
-	e.j.keep(l, buf, e.class.get(s.Start) != Free && e.class.get(s.Start) != Boot)
+	e.j.keep(l, buf, slices.Contains([]Class{Tables, Directories, Files}, e.class.Get(s.Start)))
 	e.unsynced += int64(s.Count) * int64(e.rec.SectorSize)
 	if slow {
 		e.watch.Event(Event{Kind: EventSlow, Span: s, Took: took})
@@ -171,7 +172,7 @@ func (e *engine) waits(s disk.Span) error {
 	}
 	e.window = []disk.Span{s}
 	l := record.Line{Verb: record.VerbSilent, Span: s}
-	return errors.Join(e.rec.apply(&l), e.j.promise(l))
+	return errors.Join(e.rec.Apply(&l), e.j.promise(l))
 }
 
 // hangs records durably that a read does not return. If it does return after
@@ -181,12 +182,12 @@ func (e *engine) hangs(s disk.Span) error {
 		e.watch.Event(Event{Kind: EventHang, Span: s, Took: e.HangAfter})
 		return nil
 	}
-	if known := e.rec.states.spans(s, good, unstable); len(known) == 0 {
+	if known := e.rec.States.Spans(s, record.Good, record.Unstable); len(known) == 0 {
 		l := record.Line{Verb: record.VerbHung, Span: s}
 		if s.Count == 1 {
 			e.fillMissing(s)
 		}
-		if err := errors.Join(e.rec.apply(&l), e.j.promise(l)); err != nil {
+		if err := errors.Join(e.rec.Apply(&l), e.j.promise(l)); err != nil {
 			return err
 		}
 	}
@@ -310,13 +311,13 @@ func (e *engine) takeBack() {
 // all, and a single sector that does it there is not touched again. A drive that
 // was pulled out because it did not answer went at the spot.
 func (e *engine) goneIn(s disk.Span) error {
-	st := e.rec.states.get(s.Start)
+	st := e.rec.States.Get(s.Start)
 	switch {
-	case st == missing || st == suspect && s.Count == 1 && e.rec.doubt.get(s.Start):
+	case st == record.Missing || st == record.Suspect && s.Count == 1 && len(e.rec.InDoubt(s, true)) > 0:
 		e.fillMissing(s)
 		e.note(record.Line{Verb: record.VerbMissing, Span: s, Fault: image.Gone})
-	case st == hung || st.inImage():
-	case st == unread && !e.quiet:
+	case st == record.Hung || st.InImage():
+	case st == record.Unread && !e.quiet:
 		e.note(record.Line{Verb: record.VerbLeft, Span: s})
 	default:
 		e.keepWindow = true

@@ -18,112 +18,54 @@ type Check struct {
 	Unchecked disk.Spans     // known sectors that no digest in force covers
 	SHA256    record.Digest  // of the image file as it lies
 	Promised  *record.Digest // what the record says it should be, if it does
+	Merged    bool           // it was made of two captures
+	Complete  bool           // nothing is left that a run would read unasked
 }
 
 // Verify compares every span of the image with the SHA-256 in the record, and
 // hashes the whole file. Where Open refuses a pair because one of a few spans
 // differs, Verify says which differ.
-func (rec *Record) Verify(ctx context.Context, img image.Source) (*Check, error) {
-	if err := rec.sizeFits(img.Size()); err != nil {
+func Verify(ctx context.Context, rec *record.Record, img image.Source) (*Check, error) {
+	if err := rec.SizeFits(img.Size()); err != nil {
 		return nil, err
 	}
-	whole, bad, err := rec.hashAndCompare(img, newWhole(nil, img.Size(), rec.SectorSize), ctx.Err)
+	whole, bad, err := hashAndCompare(rec, img, newWhole(nil, img.Size(), rec.SectorSize), ctx.Err)
 	if err != nil {
 		return nil, err
 	}
-	return &Check{Damaged: bad, Unchecked: rec.uncovered(), SHA256: whole, Promised: rec.Image}, nil
-}
-
-// inForce returns the spans whose digest is that of what the image should hold
-// now, in ascending order: all of them is known, and no later line about data
-// overrules any part of it.
-func (rec *Record) inForce() iter.Seq[stored] {
-	return func(yield func(stored) bool) {
-		rec.summed.each(rec.Whole(), func(s disk.Span, n int32) bool {
-			return !rec.holds(s, n) || yield(rec.sums[n-1])
-		})
-	}
-}
-
-// holds tells whether digest n is in force for the span s.
-func (rec *Record) holds(s disk.Span, n int32) bool {
-	if n == 0 || rec.sums[n-1].span != s || !rec.checkable(s) {
-		return false
-	}
-	known := true
-	rec.states.each(s, func(_ disk.Span, st state) bool {
-		known = st.inImage()
-		return known
-	})
-	return known
-}
-
-// checkable tells whether a span is no longer than a read can be.
-func (rec *Record) checkable(s disk.Span) bool {
-	return s.Count <= blockBytes/disk.Sector(rec.SectorSize)
-}
-
-// uncovered returns the known sectors of which no digest is in force.
-func (rec *Record) uncovered() disk.Spans {
-	var out []disk.Span
-	rec.summed.each(rec.Whole(), func(s disk.Span, n int32) bool {
-		if !rec.holds(s, n) {
-			out = append(out, rec.states.spans(s, good, unstable)...)
-		}
-		return true
-	})
-	return disk.NewSpans(out...)
-}
-
-// changed returns the spans, of those that are picked, in which the image does
-// not hold what was read.
-func (rec *Record) changed(img io.ReaderAt, pick func(disk.Span) bool) (disk.Spans, error) {
-	var bad []disk.Span
-	n := int64(rec.SectorSize)
-	in := unholed{img: img}
-	buf := make([]byte, blockBytes)
-	for s := range rec.inForce() {
-		if !pick(s.span) {
-			continue
-		}
-		b, err := in.read(buf[:int64(s.span.Count)*n], int64(s.span.Start)*n)
-		if err != nil {
-			return nil, err
-		}
-		if digest(b) != s.sum {
-			bad = append(bad, s.span)
-		}
-	}
-	return disk.NewSpans(bad...), nil
+	return &Check{Damaged: bad, Unchecked: rec.Uncovered(), SHA256: whole, Promised: rec.Image,
+		Merged: len(rec.From) > 0, Complete: complete(rec)}, nil
 }
 
 // hashAndCompare hashes an image to its end, in one pass from where begun has
 // come to, and returns the spans on the way in which it does not hold what was
 // read. goOn is asked before each block.
-func (rec *Record) hashAndCompare(img io.ReaderAt, begun *whole, goOn func() error) (sum record.Digest, changed disk.Spans, err error) {
+func hashAndCompare(
+	rec *record.Record, img io.ReaderAt, begun *whole, goOn func() error,
+) (sum record.Digest, changed disk.Spans, err error) {
 	n, size := int64(rec.SectorSize), begun.size
-	next, stop := iter.Pull(rec.inForce())
+	next, stop := iter.Pull(rec.InForce())
 	defer stop()
 	s, more := next()
-	for more && int64(s.span.Start)*n < begun.hashed.Load() {
+	for more && int64(s.Span.Start)*n < begun.hashed.Load() {
 		s, more = next()
 	}
 	var bad []disk.Span
-	in := unholed{img: img}
+	in := record.Unholed{Img: img}
 	var before []byte // the block before: a span may begin in it
-	bufs := [2][]byte{make([]byte, blockBytes), make([]byte, blockBytes)}
-	for off := begun.hashed.Load(); off < size; off += blockBytes {
+	bufs := [2][]byte{make([]byte, record.BlockBytes), make([]byte, record.BlockBytes)}
+	for off := begun.hashed.Load(); off < size; off += record.BlockBytes {
 		if err := goOn(); err != nil {
 			return sum, nil, err
 		}
-		b, err := in.read(bufs[0][:min(blockBytes, size-off)], off)
+		b, err := in.Read(bufs[0][:min(record.BlockBytes, size-off)], off)
 		if err != nil {
 			return sum, nil, fmt.Errorf("hashing the image: %w", err)
 		}
 		wait := begun.write(b)
-		for more && int64(s.span.End())*n <= off+int64(len(b)) {
-			if part(before, b, int64(s.span.Start)*n-off, int64(s.span.Count)*n) != s.sum {
-				bad = append(bad, s.span)
+		for more && int64(s.Span.End())*n <= off+int64(len(b)) {
+			if part(before, b, int64(s.Span.Start)*n-off, int64(s.Span.Count)*n) != s.Sum {
+				bad = append(bad, s.Span)
 			}
 			s, more = next()
 		}
@@ -138,7 +80,7 @@ func (rec *Record) hashAndCompare(img io.ReaderAt, begun *whole, goOn func() err
 // negative, they begin in the block before.
 func part(before, b []byte, at, size int64) record.Digest {
 	if at >= 0 {
-		return digest(b[at : at+size])
+		return record.Sum(b[at : at+size])
 	}
 	h := sha256.New()
 	h.Write(before[int64(len(before))+at:])

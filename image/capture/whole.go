@@ -18,12 +18,12 @@ import (
 // pass.
 type whole struct {
 	sum    hash.Hash
-	hashed atomic.Int64 // bytes, from the beginning on
-	size   int64        // of the image
-	sector int64        // bytes in one
-	image  File         //
-	have   *runs[bool]  // sectors that this run has stored
-	late   bool         // it was written over: nothing is hashed before the last pass
+	hashed atomic.Int64       // bytes, from the beginning on
+	size   int64              // of the image
+	sector int64              // bytes in one
+	image  File               //
+	have   *disk.Values[bool] // sectors that this run has stored
+	late   bool               // it was written over: nothing is hashed before the last pass
 	buf    []byte
 }
 
@@ -34,7 +34,7 @@ const readBacks = 2
 func newWhole(img File, size int64, sectorSize int) *whole {
 	return &whole{
 		sum: sha256.New(), size: size, sector: int64(sectorSize), image: img,
-		have: newRuns[bool](disk.Sector(size / int64(sectorSize))),
+		have: disk.NewValues[bool](disk.Sector(size / int64(sectorSize))),
 	}
 }
 
@@ -79,7 +79,7 @@ func (w *whole) storing(b []byte, off int64) (stored func() error) {
 	}
 	return func() error {
 		wait()
-		w.have.set(w.sectors(off, int64(len(b))), true)
+		w.have.Set(w.sectors(off, int64(len(b))), true)
 		return err
 	}
 }
@@ -96,15 +96,15 @@ func (w *whole) overwrite(off int64) {
 // catchUp hashes a few blocks of the image that come next.
 func (w *whole) catchUp() error {
 	if w.buf == nil {
-		w.buf = make([]byte, blockBytes)
+		w.buf = make([]byte, record.BlockBytes)
 	}
 	for range readBacks {
 		at := w.hashed.Load()
 		if !w.complete(at) {
 			break
 		}
-		in := unholed{img: w.image}
-		b, err := in.read(w.buf[:w.blockAt(at)], at)
+		in := record.Unholed{Img: w.image}
+		b, err := in.Read(w.buf[:w.blockAt(at)], at)
 		if err != nil {
 			return err
 		}
@@ -118,11 +118,11 @@ func (w *whole) complete(at int64) bool {
 	if at >= w.size {
 		return false
 	}
-	s, ok := w.have.next(w.sectors(at, w.blockAt(at)), false)
+	s, ok := w.have.First(w.sectors(at, w.blockAt(at)), false)
 	return !ok || s.Empty()
 }
 
-func (w *whole) blockAt(off int64) int64 { return min(blockBytes, w.size-off) }
+func (w *whole) blockAt(off int64) int64 { return min(record.BlockBytes, w.size-off) }
 
 func (w *whole) sectors(off, bytes int64) disk.Span {
 	return disk.Span{Start: disk.Sector(off / w.sector), Count: disk.Sector(bytes / w.sector)}

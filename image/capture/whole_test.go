@@ -12,6 +12,7 @@ import (
 	"testing"
 
 	"bootgraft/image"
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 )
 
@@ -134,6 +135,7 @@ func TestHolesAreHashedWithoutReadingThem(t *testing.T) {
 	if !bytes.Equal(h.Sum(nil), r.SHA256[:]) {
 		t.Error("the digest is not that of the image")
 	}
+	needHoles(t)
 	if n := drive.read.Load(); n > 16<<20 {
 		t.Errorf("%d bytes of %d were read to hash them", n, sectors*512)
 	}
@@ -186,7 +188,7 @@ func flakySim(sectors disk.Sector, at ...disk.Sector) *simDrive {
 func healingSim(sectors disk.Sector, after int, at ...disk.Sector) *simDrive {
 	d := newSim(sectors)
 	for _, x := range at {
-		d.bad.set(disk.Span{Start: x, Count: 1}, true)
+		d.bad.Set(disk.Span{Start: x, Count: 1}, true)
 		d.heals[x] = after
 	}
 	return d
@@ -212,9 +214,12 @@ func TestWrittenOverMeansHashedAnew(t *testing.T) {
 	if w.hashed.Load() != 0 {
 		t.Fatal("what was written over is still hashed")
 	}
-	rec := &Record{Geometry: Geometry{Sectors: size / 512, SectorSize: 512}}
-	rec.room()
-	sum, _, err := rec.hashAndCompare(f, w, func() error { return nil })
+	g := record.Drive{Sectors: size / 512, SectorSize: 512, MissingAs: record.FillZero}
+	rec, err := record.Read(bytes.NewReader(record.Opening(&record.Appender{}, g)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	sum, _, err := hashAndCompare(rec, f, w, func() error { return nil })
 	if err != nil || sum != sha256.Sum256(f.now) {
 		t.Errorf("%v, the digest is that of what was there before", err)
 	}

@@ -7,47 +7,12 @@ import (
 	"bootgraft/image/disk"
 )
 
-// suspectWindow judges what was about to be read when the last run was cut
-// off. A large window that was cut off says little: its parts are read again,
-// each announced alone. A read that was announced alone, or that let the drive
-// be silent for a while, is in doubt: its sectors come last of all, one by one.
-// A single sector to which that happens twice is hung.
-func (rec *Record) suspectWindow() {
-	for _, w := range rec.window {
-		one := len(rec.window) == 1 && int64(w.Count)*int64(rec.SectorSize) <= blockBytes
-		rec.states.each(w, func(s disk.Span, st state) bool {
-			if st.inImage() && (rec.silent || one && rec.wary.get(s.Start)) {
-				rec.weak.set(s, true)
-			} else if st.inImage() {
-				rec.wary.set(s, true)
-			}
-			return true
-		})
-		if one && w.Count == 1 && rec.states.get(w.Start) == hung {
-			rec.doubt.set(w, true) // asked for, and the last of all that is asked for again
-		}
-		wasSuspect := rec.states.spans(w, suspect)
-		for _, s := range rec.states.spans(w, unread, failed, tight, left, suspect) {
-			alone := one && (rec.silent || len(wasSuspect.Within(s)) > 0)
-			if alone && w.Count == 1 && rec.doubt.get(w.Start) {
-				rec.states.set(s, hung)
-				continue
-			}
-			rec.states.set(s, suspect)
-			if alone {
-				rec.doubt.set(s, true)
-			}
-		}
-	}
-	rec.window, rec.silent = nil, false
-}
-
 // suspects returns the suspect runs of sectors, class by class: those in doubt,
 // or the others.
 func (e *engine) suspects(classes []Class, doubt bool) []disk.Span {
 	var out []disk.Span
-	for _, s := range e.runsOf(classes, suspect) {
-		out = append(out, e.rec.doubt.spans(s, doubt)...)
+	for _, s := range e.runsOf(classes, record.Suspect) {
+		out = append(out, e.rec.InDoubt(s, doubt)...)
 	}
 	return out
 }
@@ -69,7 +34,7 @@ func (e *engine) again(c Class) error {
 // doubted reads sectors in doubt, one by one.
 func (e *engine) doubted(classes []Class) error {
 	e.doing = "single sectors where the drive hung"
-	return e.bisect(e.suspects(classes, true), level{from: suspect, size: 1})
+	return e.bisect(e.suspects(classes, true), level{from: record.Suspect, size: 1})
 }
 
 // announce makes sure that the record says, durably, that s is about to be
@@ -106,7 +71,7 @@ func (e *engine) announce(s disk.Span) error {
 
 func (e *engine) promiseWindow() error {
 	l := record.Line{Verb: record.VerbAbout, Spans: e.window}
-	if err := e.rec.apply(&l); err != nil {
+	if err := e.rec.Apply(&l); err != nil {
 		return err
 	}
 	return e.j.promise(l)
@@ -123,9 +88,8 @@ func covered(window []disk.Span, s disk.Span) bool {
 
 // doubtful tells whether a sector of s was announced before, and no answer came.
 func (e *engine) doubtful(s disk.Span) bool {
-	_, again := e.rec.states.next(s, suspect)
-	_, wary := e.rec.wary.next(s, true)
-	return again || wary
+	_, again := e.rec.States.First(s, record.Suspect)
+	return again || e.rec.Wary(s)
 }
 
 // risky tells whether a read comes after a failure or lies near a bad spot.
@@ -135,8 +99,8 @@ func (e *engine) risky(s disk.Span) bool {
 	}
 	about := disk.Between(max(0, s.Start-e.block), min(e.rec.Sectors, s.End()+e.block))
 	near := false
-	e.rec.states.each(about, func(_ disk.Span, st state) bool {
-		near = st >= failed || st == missing
+	e.rec.States.Each(about, func(_ disk.Span, st record.State) bool {
+		near = st >= record.Failed || st == record.Missing
 		return !near
 	})
 	return near

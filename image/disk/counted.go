@@ -2,6 +2,7 @@ package disk
 
 import (
 	"fmt"
+	"strings"
 )
 
 // Grouped writes a number with thousands separators.
@@ -33,6 +34,20 @@ func (s Span) Text() string {
 		return "sector " + Grouped(s.Start)
 	}
 	return fmt.Sprintf("sectors %s to %s", Grouped(s.Start), Grouped(s.Last()))
+}
+
+// Text names the first spans of a set.
+func (s Spans) Text() string {
+	const most = 8 // by hand: whoever wants all has them in a record or in JSON
+	var out []string
+	for i, one := range s {
+		if i == most {
+			out = append(out, fmt.Sprintf("and %s more runs", Grouped(len(s)-most)))
+			break
+		}
+		out = append(out, one.Text())
+	}
+	return strings.Join(out, ", ")
 }
 
 // BytesText writes a size in the unit that cards and drives are sold in.

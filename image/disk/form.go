@@ -24,7 +24,8 @@ const MaxWriter = 200
 // printable ASCII. The empty name is that of a file which does not say.
 func CheckWriter(name string) error {
 	if len(name) > MaxWriter {
-		return fmt.Errorf("the name of the program that wrote it has %d bytes, and at most %d are possible", len(name), MaxWriter)
+		return fmt.Errorf("the name of the program that wrote it has %d bytes, and at most %d are possible", len(name),
+			MaxWriter)
 	}
 	for i := range len(name) {
 		if name[i] < 0x20 || name[i] > 0x7E {

@@ -33,7 +33,8 @@ func CheckTiles[T Tile](whole Sector, parts []T) error {
 		case s.Start > at:
 			return &TilingError{i, at, fmt.Sprintf("nobody owns the %s before it", Counted(s.Start-at, "sector"))}
 		case s.Start < at:
-			return &TilingError{i, s.Start, fmt.Sprintf("the part before it owns its first %s too", Counted(min(at-s.Start, s.Count), "sector"))}
+			return &TilingError{i, s.Start, fmt.Sprintf("the part before it owns its first %s too",
+				Counted(min(at-s.Start, s.Count), "sector"))}
 		}
 		at = s.End()
 	}

@@ -25,7 +25,7 @@ func BenchmarkServe(b *testing.B) {
 		b.Fatal(err)
 	}
 	defer src.Close()
-	ours := served(b, NewView(src))
+	ours := served(b, newView(src))
 	theirs := filepath.Join(dir, "q")
 	c := exec.Command(other, "-r", "-t", "-e", "8", "-f", "raw", "-k", theirs, path)
 	need.Ends(b, c)

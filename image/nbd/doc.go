@@ -17,7 +17,8 @@
 // is allocated, a handshake must end within a time, and the number of clients is
 // limited.
 //
-//	Server     accepts clients and talks to them
-//	View       what a client sees of an image.Source, and what it read of it
-//	Scratch    a source whose writes stay in memory
+//	Show       serves a disk until its context ends; below it
+//	server     accepts clients and talks to them
+//	view       what a client sees of an image.Source, and what it read of it
+//	scratch    a source whose writes stay in memory
 package nbd

@@ -9,7 +9,7 @@ import (
 
 // client is one connection.
 type client struct {
-	view     *View
+	view     *view
 	in       *bufio.Reader
 	out      io.Writer
 	noZeroes bool

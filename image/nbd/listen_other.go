@@ -4,6 +4,6 @@ package nbd
 
 import "net"
 
-// Listen makes a socket at a path that nothing has. Who may reach it is for its
+// listenHere makes a socket at a path that nothing has. Who may reach it is for its
 // folder to say.
-func Listen(path string) (net.Listener, error) { return net.Listen("unix", path) }
+func listenHere(path string) (net.Listener, error) { return net.Listen("unix", path) }

@@ -7,8 +7,8 @@ import (
 	"syscall"
 )
 
-// Listen makes a socket at a path that nothing has, for this user alone.
-func Listen(path string) (net.Listener, error) {
+// listenHere makes a socket at a path that nothing has, for this user alone.
+func listenHere(path string) (net.Listener, error) {
 	// The rights are those of the moment in which it is made: changed afterwards, it
 	// would be open to all for a while.
 	defer syscall.Umask(syscall.Umask(0o177))

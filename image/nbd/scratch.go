@@ -8,8 +8,8 @@ import (
 	"bootgraft/image/disk"
 )
 
-// ErrFull says that a Scratch holds as much as it may.
-var ErrFull = errors.New("the memory for what is written is full")
+// errFull says that a Scratch holds as much as it may.
+var errFull = errors.New("the memory for what is written is full")
 
 // chunk holds 32 sectors side by side, as far as they were written.
 type chunk struct {
@@ -20,10 +20,10 @@ type chunk struct {
 // chunkSectors is how many sectors one chunk holds: a bit for each in a uint32.
 const chunkSectors = 32
 
-// Scratch is a source that can be written to. What is written stays in memory and
+// scratch is a source that can be written to. What is written stays in memory and
 // is gone with it; the source below is only read. It may be used from several
 // goroutines at once.
-type Scratch struct {
+type scratch struct {
 	below image.Source
 	most  int64 // bytes that may be kept, in whole chunks
 
@@ -32,19 +32,19 @@ type Scratch struct {
 	kept   int64
 }
 
-// NewScratch lays a memory of so many bytes, at most, over a source.
-func NewScratch(below image.Source, most int64) *Scratch {
-	return &Scratch{below: below, most: most, chunks: map[disk.Sector]*chunk{}}
+// newScratch lays a memory of so many bytes, at most, over a source.
+func newScratch(below image.Source, most int64) *scratch {
+	return &scratch{below: below, most: most, chunks: map[disk.Sector]*chunk{}}
 }
 
 // Size implements image.Source.
-func (s *Scratch) Size() int64 { return s.below.Size() }
+func (s *scratch) Size() int64 { return s.below.Size() }
 
 // SectorSize implements image.Source.
-func (s *Scratch) SectorSize() int { return s.below.SectorSize() }
+func (s *scratch) SectorSize() int { return s.below.SectorSize() }
 
 // Written returns the sectors that were written.
-func (s *Scratch) Written() disk.Spans {
+func (s *scratch) Written() disk.Spans {
 	s.mu.RLock()
 	defer s.mu.RUnlock()
 	var out []disk.Span
@@ -59,7 +59,7 @@ func (s *Scratch) Written() disk.Spans {
 }
 
 // ReadAt implements io.ReaderAt.
-func (s *Scratch) ReadAt(p []byte, off int64) (int, error) {
+func (s *scratch) ReadAt(p []byte, off int64) (int, error) {
 	s.mu.RLock()
 	defer s.mu.RUnlock()
 	done := 0
@@ -78,7 +78,7 @@ func (s *Scratch) ReadAt(p []byte, off int64) (int, error) {
 
 // run returns how many bytes from off on, up to n, are all written ones or all
 // those of the source.
-func (s *Scratch) run(off int64, n int) (bytes int, ours bool) {
+func (s *scratch) run(off int64, n int) (bytes int, ours bool) {
 	size := int64(s.SectorSize())
 	x := disk.Sector(off / size)
 	ours = s.has(x)
@@ -90,13 +90,13 @@ func (s *Scratch) run(off int64, n int) (bytes int, ours bool) {
 	return int(min(at, end) - off), ours
 }
 
-func (s *Scratch) has(x disk.Sector) bool {
+func (s *scratch) has(x disk.Sector) bool {
 	c := s.chunks[x/chunkSectors]
 	return c != nil && c.have>>(x%chunkSectors)&1 == 1
 }
 
 // copyOut copies written bytes, all of which are there.
-func (s *Scratch) copyOut(p []byte, off int64) {
+func (s *scratch) copyOut(p []byte, off int64) {
 	whole := int64(s.SectorSize()) * chunkSectors
 	for len(p) > 0 {
 		n := copy(p, s.chunks[disk.Sector(off/whole)].data[off%whole:])
@@ -106,7 +106,7 @@ func (s *Scratch) copyOut(p []byte, off int64) {
 
 // WriteAt implements io.WriterAt. A sector of which only a part is written is read
 // first. The error is ErrFull, that of such a read, or io.EOF past the end.
-func (s *Scratch) WriteAt(p []byte, off int64) (int, error) {
+func (s *scratch) WriteAt(p []byte, off int64) (int, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	size := int64(s.SectorSize())
@@ -123,7 +123,7 @@ func (s *Scratch) WriteAt(p []byte, off int64) (int, error) {
 }
 
 // put writes a sector, or a part of one.
-func (s *Scratch) put(p []byte, off int64) error {
+func (s *scratch) put(p []byte, off int64) error {
 	size := int64(s.SectorSize())
 	x := disk.Sector(off / size)
 	part := int64(len(p)) < size && !s.has(x)
@@ -140,7 +140,7 @@ func (s *Scratch) put(p []byte, off int64) error {
 	if c == nil {
 		if s.kept += size * chunkSectors; s.kept > s.most {
 			s.kept -= size * chunkSectors
-			return ErrFull
+			return errFull
 		}
 		c = &chunk{data: make([]byte, size*chunkSectors)}
 		s.chunks[x/chunkSectors] = c

@@ -16,9 +16,9 @@ const (
 	handshakeTime = 10 * time.Second
 )
 
-// Server serves one disk to everybody who reaches its listener.
-type Server struct {
-	View *View
+// server serves one disk to everybody who reaches its listener.
+type server struct {
+	View *view
 	// Gone, if it is not nil, is called when the last client has taken its leave
 	// after at least one read.
 	Gone func()
@@ -30,7 +30,7 @@ type Server struct {
 
 // Serve answers clients until ctx ends, and then ends every connection and returns
 // nil. The error is that of the listener. The listener is closed in any case.
-func (s *Server) Serve(ctx context.Context, l net.Listener) error {
+func (s *server) Serve(ctx context.Context, l net.Listener) error {
 	stop := context.AfterFunc(ctx, func() {
 		l.Close()
 		s.end()
@@ -68,7 +68,7 @@ func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 	}
 }
 
-func (s *Server) begin(c net.Conn) bool {
+func (s *server) begin(c net.Conn) bool {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if s.ended {
@@ -82,7 +82,7 @@ func (s *Server) begin(c net.Conn) bool {
 }
 
 // left closes a connection, and tells when nobody is there any more.
-func (s *Server) left(c net.Conn) {
+func (s *server) left(c net.Conn) {
 	c.Close()
 	s.mu.Lock()
 	delete(s.conns, c)
@@ -94,7 +94,7 @@ func (s *Server) left(c net.Conn) {
 }
 
 // end closes all connections: a client that says nothing would be waited for.
-func (s *Server) end() {
+func (s *server) end() {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.ended = true
@@ -104,7 +104,7 @@ func (s *Server) end() {
 }
 
 // talk serves one client. What it does wrong ends its connection and nothing else.
-func (s *Server) talk(c net.Conn) {
+func (s *server) talk(c net.Conn) {
 	k := &client{view: s.View, in: bufio.NewReaderSize(c, 64<<10), out: c}
 	if err := c.SetDeadline(time.Now().Add(handshakeTime)); err != nil {
 		return

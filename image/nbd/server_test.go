@@ -31,7 +31,7 @@ func noise(sectors disk.Sector) *imagetest.Disk {
 }
 
 // served serves a view on a socket until the test ends.
-func served(t testing.TB, v *View) (socket string) {
+func served(t testing.TB, v *view) (socket string) {
 	t.Helper()
 	socket = filepath.Join(t.TempDir(), "s")
 	l, err := net.Listen("unix", socket)
@@ -40,7 +40,7 @@ func served(t testing.TB, v *View) (socket string) {
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error)
-	go func() { done <- (&Server{View: v}).Serve(ctx, l) }()
+	go func() { done <- (&server{View: v}).Serve(ctx, l) }()
 	t.Cleanup(func() {
 		cancel()
 		if err := <-done; err != nil {
@@ -74,7 +74,7 @@ func TestClientsOfOthersReadTheSameBytes(t *testing.T) {
 	t.Parallel()
 	d := noise(20_001)
 	want := whole(t, d)
-	socket := served(t, NewView(d))
+	socket := served(t, newView(d))
 	out := filepath.Join(t.TempDir(), "out")
 	t.Run("qemu-img", func(t *testing.T) {
 		runs(t, "qemu-img", "convert", "-f", "raw", "-O", "raw", "nbd+unix:///?socket="+socket, out)
@@ -109,8 +109,8 @@ func TestWhatIsWrittenStaysInMemory(t *testing.T) {
 	t.Parallel()
 	d := noise(8192)
 	was := whole(t, d)
-	s := NewScratch(d, 8<<20)
-	socket := served(t, NewScratchView(s))
+	s := newScratch(d, 8<<20)
+	socket := served(t, newScratchView(s))
 	in := filepath.Join(t.TempDir(), "in")
 	b := make([]byte, len(was))
 	rand.NewChaCha8([32]byte{9}).Read(b[1<<20 : 3<<20])
@@ -196,7 +196,7 @@ func TestWhatIsNotKnownIsNoData(t *testing.T) {
 	d := noise(1000)
 	want := whole(t, d)
 	left, missing := disk.Span{Start: 100, Count: 50}, disk.Span{Start: 400, Count: 3}
-	v := NewView(image.NewKnown(d, disk.NewSpans(left, missing), func(x disk.Sector) image.State {
+	v := newView(image.NewKnown(d, disk.NewSpans(left, missing), func(x disk.Sector) image.State {
 		if left.Holds(x) {
 			return image.Left
 		}
@@ -235,7 +235,7 @@ func TestWhatIsNotKnownIsNoData(t *testing.T) {
 func TestHostileClients(t *testing.T) {
 	t.Parallel()
 	d := noise(100)
-	socket := served(t, NewScratchView(NewScratch(d, 1<<20)))
+	socket := served(t, newScratchView(newScratch(d, 1<<20)))
 	for name, q := range map[string]struct {
 		kind uint16
 		off  uint64
@@ -290,7 +290,7 @@ func TestHostileClients(t *testing.T) {
 // another has left.
 func TestTooManyClients(t *testing.T) {
 	t.Parallel()
-	socket := served(t, NewView(noise(100)))
+	socket := served(t, newView(noise(100)))
 	var in []*plain
 	for range mostClients {
 		c := dial(t, socket)
@@ -316,8 +316,8 @@ func TestClientsAtOnce(t *testing.T) {
 	t.Parallel()
 	d := noise(4000)
 	want := whole(t, d)
-	s := NewScratch(d, 4<<20)
-	socket := served(t, NewScratchView(s))
+	s := newScratch(d, 4<<20)
+	socket := served(t, newScratchView(s))
 	var all sync.WaitGroup
 	for i := range 6 {
 		r := rand.New(rand.NewPCG(uint64(i), 1))
@@ -353,8 +353,8 @@ func TestClientsAtOnce(t *testing.T) {
 // TestTheMemoryIsBounded: what does not fit is refused, and what was there stays.
 func TestTheMemoryIsBounded(t *testing.T) {
 	t.Parallel()
-	s := NewScratch(noise(100_000), 1<<20)
-	c := dial(t, served(t, NewScratchView(s)))
+	s := newScratch(noise(100_000), 1<<20)
+	c := dial(t, served(t, newScratchView(s)))
 	c.begins()
 	full := 0
 	for x := uint64(0); x < 100_000; x += 100 {
@@ -385,14 +385,14 @@ func FuzzClient(f *testing.F) {
 	f.Add(slices.Concat(start, opt(2)))
 	d := noise(100)
 	f.Fuzz(func(t *testing.T, b []byte) {
-		v := NewScratchView(NewScratch(d, 64<<10))
+		v := newScratchView(newScratch(d, 64<<10))
 		ours, theirs := net.Pipe()
 		go io.Copy(io.Discard, theirs)
 		go func() {
 			theirs.Write(b)
 			theirs.Close()
 		}()
-		(&Server{View: v}).talk(ours)
+		(&server{View: v}).talk(ours)
 		ours.Close()
 	})
 }

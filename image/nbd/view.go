@@ -13,12 +13,12 @@ import (
 // hand, no source: they take a few MiB.
 const mostRuns = 1 << 18
 
-// View is a disk as clients see it. Sectors that a plan does not touch read as
+// view is a disk as clients see it. Sectors that a plan does not touch read as
 // zeros, for whatever the card holds there is not known; sectors that the source
 // does not know answer with an error. Both are kept in mind, as is every read.
-type View struct {
+type view struct {
 	src image.Source
-	to  *Scratch // nil: nothing can be written
+	to  *scratch // nil: nothing can be written
 
 	mu     sync.Mutex
 	report Report
@@ -38,17 +38,17 @@ type Report struct {
 	Failed  disk.Spans  // asked for, and the source could not be read
 }
 
-// NewView shows a source, which cannot be written to.
-func NewView(src image.Source) *View { return &View{src: src} }
+// newView shows a source, which cannot be written to.
+func newView(src image.Source) *view { return &view{src: src} }
 
-// NewScratchView shows a source to which clients may write.
-func NewScratchView(s *Scratch) *View { return &View{src: s, to: s} }
+// newScratchView shows a source to which clients may write.
+func newScratchView(s *scratch) *view { return &view{src: s, to: s} }
 
 // Size returns the size of the disk in bytes.
-func (v *View) Size() int64 { return v.src.Size() }
+func (v *view) Size() int64 { return v.src.Size() }
 
 // Report returns what clients did so far.
-func (v *View) Report() Report {
+func (v *view) Report() Report {
 	v.mu.Lock()
 	defer v.mu.Unlock()
 	r := v.report
@@ -57,13 +57,13 @@ func (v *View) Report() Report {
 }
 
 // wasRead tells whether anything was read.
-func (v *View) wasRead() bool {
+func (v *view) wasRead() bool {
 	v.mu.Lock()
 	defer v.mu.Unlock()
 	return v.report.Reads > 0
 }
 
-func (v *View) flags() uint16 {
+func (v *view) flags() uint16 {
 	f := uint16(flagHasFlags | flagSendFlush | flagMultiConn)
 	if v.to == nil {
 		return f | flagReadOnly
@@ -71,20 +71,20 @@ func (v *View) flags() uint16 {
 	return f | flagSendFUA | flagWriteZeroes
 }
 
-func (v *View) met() {
+func (v *view) met() {
 	v.mu.Lock()
 	defer v.mu.Unlock()
 	v.report.Clients++
 }
 
-func (v *View) broke() {
+func (v *view) broke() {
 	v.mu.Lock()
 	defer v.mu.Unlock()
 	v.report.Broken++
 }
 
 // read fills b, and returns an error of the protocol.
-func (v *View) read(b []byte, off int64) uint32 {
+func (v *view) read(b []byte, off int64) uint32 {
 	v.saw(off, len(b))
 	for at := 0; at < len(b); {
 		n, err := v.src.ReadAt(b[at:], off+int64(at))
@@ -121,14 +121,14 @@ func (v *View) read(b []byte, off int64) uint32 {
 }
 
 // write writes b, and returns an error of the protocol.
-func (v *View) write(b []byte, off int64) uint32 {
+func (v *view) write(b []byte, off int64) uint32 {
 	if v.to == nil {
 		v.count(&v.report.Refused)
 		return errPerm
 	}
 	if _, err := v.to.WriteAt(b, off); err != nil {
 		v.count(&v.report.Refused)
-		if errors.Is(err, ErrFull) {
+		if errors.Is(err, errFull) {
 			return errNoSpace
 		}
 		return errIO
@@ -138,7 +138,7 @@ func (v *View) write(b []byte, off int64) uint32 {
 }
 
 // zero writes n zeros, in pieces.
-func (v *View) zero(off int64, n int) uint32 {
+func (v *view) zero(off int64, n int) uint32 {
 	zeros := make([]byte, min(n, 1<<20))
 	for n > 0 {
 		part := zeros[:min(n, len(zeros))]
@@ -150,25 +150,25 @@ func (v *View) zero(off int64, n int) uint32 {
 	return 0
 }
 
-func (v *View) count(n *int64) {
+func (v *view) count(n *int64) {
 	v.mu.Lock()
 	defer v.mu.Unlock()
 	*n++
 }
 
 // failed keeps a read in mind that the source could not answer.
-func (v *View) failed(off int64, n int) uint32 {
+func (v *view) failed(off int64, n int) uint32 {
 	v.note(&v.report.Failed, v.sectors(off, n))
 	return errIO
 }
 
 // sectors are those that bytes lie in.
-func (v *View) sectors(off int64, n int) disk.Span {
+func (v *view) sectors(off int64, n int) disk.Span {
 	size := int64(v.src.SectorSize())
 	return disk.Between(disk.Sector(off/size), disk.Sector((off+int64(n)+size-1)/size))
 }
 
-func (v *View) note(to *disk.Spans, s disk.Span) {
+func (v *view) note(to *disk.Spans, s disk.Span) {
 	v.mu.Lock()
 	defer v.mu.Unlock()
 	*to = to.Add(s)
@@ -176,7 +176,7 @@ func (v *View) note(to *disk.Spans, s disk.Span) {
 
 // saw keeps a read in mind. One that goes on where the last ended, or lies within
 // it, belongs to its run.
-func (v *View) saw(off int64, n int) {
+func (v *view) saw(off int64, n int) {
 	s := v.sectors(off, n)
 	v.mu.Lock()
 	defer v.mu.Unlock()

@@ -7,6 +7,8 @@ import (
 	"time"
 
 	"bootgraft/image"
+	"bootgraft/image/ata"
+	"bootgraft/image/bridge"
 	"bootgraft/image/disk"
 )
 
@@ -14,7 +16,7 @@ import (
 // slowRead is a sign that the drive is ill.
 const (
 	Sectors  = 2048
-	PeekEnds = 64 // read first, at either end
+	ends     = 64 // read first, at either end
 	peekTime = 30 * time.Second
 	slowRead = time.Second
 )
@@ -31,6 +33,7 @@ type Drive struct {
 	stopped bool
 }
 
+// New begins a short look at a drive. Nothing is read yet.
 func New(src image.Source) *Drive {
 	return &Drive{Source: src, until: time.Now().Add(peekTime), left: Sectors, seen: map[disk.Sector][]byte{}}
 }
@@ -68,14 +71,14 @@ func (p *Drive) fetchRuns(w disk.Span) {
 			x++
 		}
 		if run.Count = x - run.Start; run.Count > 0 {
-			p.Fetch(run)
+			p.fetch(run)
 		}
 	}
 }
 
 func (p *Drive) sector(x disk.Sector) ([]byte, error) {
 	if p.seen[x] == nil {
-		p.Fetch(disk.Span{Start: x, Count: 1})
+		p.fetch(disk.Span{Start: x, Count: 1})
 	}
 	if s := p.seen[x]; s != nil {
 		return s, nil
@@ -83,8 +86,16 @@ func (p *Drive) sector(x disk.Sector) ([]byte, error) {
 	return nil, &image.UnknownError{Span: disk.Span{Start: x, Count: 1}, State: image.Unread}
 }
 
-// Fetch reads a run of sectors with one request, if the look still lasts.
-func (p *Drive) Fetch(run disk.Span) {
+// FetchEnds reads the sectors at either end, with one request each. The last one is left
+// to the check of the bridge, which reads it alone: it may be none.
+func (p *Drive) FetchEnds() {
+	last := image.Sectors(p.Source) - 1
+	p.fetch(disk.Span{Count: ends})
+	p.fetch(disk.Between(max(0, last+1-ends), last))
+}
+
+// fetch reads a run of sectors with one request, if the look still lasts.
+func (p *Drive) fetch(run disk.Span) {
 	run = run.Common(image.Whole(p.Source))
 	if run.Count > p.left || time.Now().After(p.until) {
 		p.stopped = true
@@ -109,6 +120,21 @@ func (p *Drive) Fetch(run disk.Span) {
 	p.known = p.known.Add(run)
 }
 
+// CheckBridge looks whether the bridge shows the drive as it is, with reads of single
+// sectors beside those of the look. says is what the drive says of itself, nil if it was
+// not asked.
+func (p *Drive) CheckBridge(says *ata.Identify) ([]disk.Finding, error) {
+	n := disk.Sector(p.SectorSize())
+	p.fetchRuns(disk.Span{Count: bridge.Head / n}.Common(image.Whole(p.Source)))
+	return bridge.Check(bridge.Drive{
+		Known: func() (image.Source, error) { return p, nil }, Says: says, Now: time.Now,
+		Read: func(x disk.Sector) (bool, error) {
+			p.fetch(disk.Span{Start: x, Count: 1})
+			return p.seen[x] != nil, nil
+		},
+	})
+}
+
 // Findings says how far the look went, in place of what the survey could not
 // tell because it went no further.
 func (p *Drive) Findings() []disk.Finding {
@@ -118,7 +144,8 @@ func (p *Drive) Findings() []disk.Finding {
 			"said. To read it all: bootgraft capture",
 		disk.Counted(len(p.seen), "sector"))}
 	if p.Trouble != "" {
-		out = append(out, disk.Warningf(disk.LooksIll, disk.NoSector, "the drive looks ill: %s. Do not look any longer; capture it now", p.Trouble))
+		out = append(out, disk.Warningf(disk.LooksIll, disk.NoSector,
+			"the drive looks ill: %s. Do not look any longer; capture it now", p.Trouble))
 	}
 	return out
 }

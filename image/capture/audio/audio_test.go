@@ -25,15 +25,15 @@ func TestFrameLengths(t *testing.T) {
 		{"X04 (from memory): MPEG-2 Layer III, 64 kbit/s, 22.05 kHz", 0xFFF38064, 208},
 		{"X04 (from memory): padded", 0xFFF38200, 209},
 	} {
-		if f, ok := parseFrame(tt.header); !ok || f.length() != tt.want {
-			t.Errorf("%s: %08X has %d bytes, want %d (%v)", tt.id, tt.header, f.length(), tt.want, ok)
+		if f, ok := ParseFrame(tt.header); !ok || f.Length() != tt.want {
+			t.Errorf("%s: %08X has %d bytes, want %d (%v)", tt.id, tt.header, f.Length(), tt.want, ok)
 		}
 	}
 	for name, h := range map[string]uint32{
 		"free rate": 0xFFFB0064, "forbidden rate": 0xFFFBF064, "reserved sampling rate": 0xFFFB9C64,
 		"reserved version": 0xFFEB9064, "reserved layer": 0xFFF99064, "no sync": 0xFFDB9064,
 	} {
-		if f, ok := parseFrame(h); ok {
+		if f, ok := ParseFrame(h); ok {
 			t.Errorf("%s: %08X is taken for %+v", name, h, f)
 		}
 	}
@@ -42,9 +42,9 @@ func TestFrameLengths(t *testing.T) {
 // X03: 128 kbit/s at 44.1 kHz on average: 20,480 bytes in 49 frames, 47 of them
 // padded (arithmetic: 144*128000/44100 = 417 + 47/49).
 func TestFramesOf128Kilobits(t *testing.T) {
-	plain, _ := parseFrame(0xFFFB9064)
-	padded, _ := parseFrame(0xFFFB9264)
-	if got := 2*plain.length() + 47*padded.length(); got != 20_480 {
+	plain, _ := ParseFrame(0xFFFB9064)
+	padded, _ := ParseFrame(0xFFFB9264)
+	if got := 2*plain.Length() + 47*padded.Length(); got != 20_480 {
 		t.Errorf("49 frames have %d bytes", got)
 	}
 	// 16 kbit are 2,048 bytes: 20,480 bytes last 1.28 s.
@@ -99,8 +99,8 @@ func song(frames int) []byte {
 			carry -= 49
 			h |= 1 << 9
 		}
-		f, _ := parseFrame(h)
-		b := make([]byte, f.length())
+		f, _ := ParseFrame(h)
+		b := make([]byte, f.Length())
 		binary.BigEndian.PutUint32(b, h)
 		out = append(out, b...)
 	}

@@ -4,14 +4,15 @@ package audio
 
 import "time"
 
-// frame is what a header of MPEG audio says: ISO/IEC 11172-3, 2.4.1.3 and
+// Frame is what a header of MPEG audio says: ISO/IEC 11172-3, 2.4.1.3 and
 // 2.4.2.3, and ISO/IEC 13818-3 for the lower sampling rates.
-type frame struct {
-	version version
-	layer   int // 1, 2, 3
-	bitrate int // bit/s
-	rate    int // samples a second
-	padding int // 0 or 1 slots
+type Frame struct {
+	version  version
+	Layer    int // 1, 2, 3
+	bitrate  int // bit/s
+	Rate     int // samples a second
+	padding  int // 0 or 1 slots
+	Channels int
 }
 
 type version int
@@ -40,54 +41,57 @@ var rates = map[version][3]int{
 	mpeg25: {11025, 12000, 8000},
 }
 
-// parseFrame reads the four bytes of a header.
-func parseFrame(h uint32) (f frame, ok bool) {
+// ParseFrame reads the four bytes of a header.
+func ParseFrame(h uint32) (f Frame, ok bool) {
 	f.version = version(h >> 19 & 3)
-	f.layer = 4 - int(h>>17&3)
+	f.Layer = 4 - int(h>>17&3)
 	bits, rate := int(h>>12&15), int(h>>10&3)
-	if h>>21 != 0x7FF || f.version == reserved || f.layer == 4 || bits == 0 || bits == 15 || rate == 3 {
+	if h>>21 != 0x7FF || f.version == reserved || f.Layer == 4 || bits == 0 || bits == 15 || rate == 3 {
 		return f, false
 	}
 	table := 2
 	if f.version == mpeg1 {
 		table = 1
 	}
-	f.bitrate = 1000 * kilobits[[2]int{table, f.layer}][bits-1]
-	f.rate = rates[f.version][rate]
+	f.bitrate = 1000 * kilobits[[2]int{table, f.Layer}][bits-1]
+	f.Rate = rates[f.version][rate]
 	f.padding = int(h >> 9 & 1)
+	if f.Channels = 2; h>>6&3 == 3 { // single_channel
+		f.Channels = 1
+	}
 	return f, true
 }
 
-// length returns the length of the frame in bytes, its header included.
-func (f frame) length() int64 {
+// Length returns the length of the frame in bytes, its header included.
+func (f Frame) Length() int64 {
 	switch {
-	case f.layer == 1:
-		return int64(12*f.bitrate/f.rate+f.padding) * 4
-	case f.layer == 3 && f.version != mpeg1:
-		return int64(72*f.bitrate/f.rate + f.padding)
+	case f.Layer == 1:
+		return int64(12*f.bitrate/f.Rate+f.padding) * 4
+	case f.Layer == 3 && f.version != mpeg1:
+		return int64(72*f.bitrate/f.Rate + f.padding)
 	}
-	return int64(144*f.bitrate/f.rate + f.padding)
+	return int64(144*f.bitrate/f.Rate + f.padding)
 }
 
-// samples returns how many samples of each channel the frame holds.
-func (f frame) samples() int64 {
+// Samples returns how many samples of each channel the frame holds.
+func (f Frame) Samples() int64 {
 	switch {
-	case f.layer == 1:
+	case f.Layer == 1:
 		return 384
-	case f.layer == 3 && f.version != mpeg1:
+	case f.Layer == 3 && f.version != mpeg1:
 		return 576
 	}
 	return 1152
 }
 
-// goesWith tells whether g can follow f in one stream: all of it but the bit
+// GoesWith tells whether g can follow f in one stream: all of it but the bit
 // rate and the padding is the same.
-func (f frame) goesWith(g frame) bool {
-	return f.version == g.version && f.layer == g.layer && f.rate == g.rate
+func (f Frame) GoesWith(g Frame) bool {
+	return f.version == g.version && f.Layer == g.Layer && f.Rate == g.Rate
 }
 
-func (f frame) duration(frames float64) time.Duration {
-	return time.Duration(frames * float64(f.samples()) / float64(f.rate) * float64(time.Second))
+func (f Frame) duration(frames float64) time.Duration {
+	return time.Duration(frames * float64(f.Samples()) / float64(f.Rate) * float64(time.Second))
 }
 
 // id3v2 returns the length of the tag that begins with these ten bytes, 0 if

@@ -66,12 +66,12 @@ func (w *window) bytes(off int64, n int) []byte {
 	return nil
 }
 
-func (w *window) header(off int64) (frame, bool) {
+func (w *window) header(off int64) (Frame, bool) {
 	b := w.bytes(off, 4)
 	if b == nil {
-		return frame{}, false
+		return Frame{}, false
 	}
-	return parseFrame(binary.BigEndian.Uint32(b))
+	return ParseFrame(binary.BigEndian.Uint32(b))
 }
 
 // sector is the smallest run of bytes that can be missing.
@@ -84,7 +84,7 @@ const maxSearch = 1 << 20
 const follow = 3
 
 // find looks for a frame that others follow.
-func (w *window) find(off, most int64) (at int64, f frame, ok bool) {
+func (w *window) find(off, most int64) (at int64, f Frame, ok bool) {
 	for at = off; at < min(w.size, off+most); at++ {
 		if w.bytes(at, 4) == nil { // missing: on to the next sector
 			at |= sector - 1
@@ -97,14 +97,14 @@ func (w *window) find(off, most int64) (at int64, f frame, ok bool) {
 	return 0, f, false
 }
 
-func (w *window) followed(at int64, f frame) bool {
+func (w *window) followed(at int64, f Frame) bool {
 	for range follow {
-		at += f.length()
+		at += f.Length()
 		if at == w.size {
 			return true
 		}
 		g, ok := w.header(at)
-		if !ok || !f.goesWith(g) {
+		if !ok || !f.GoesWith(g) {
 			return false
 		}
 		f = g
@@ -115,10 +115,10 @@ func (w *window) followed(at int64, f frame) bool {
 // walk goes from frame to frame, and across gaps.
 type walk struct {
 	w      *window
-	first  frame
+	first  Frame
 	at     int64
 	frames float64
-	bytes  int64 // of frames that were seen
+	bytes  int64 // of Frames that were seen
 	seen   int64
 }
 
@@ -145,19 +145,19 @@ func (k *walk) now() time.Duration { return k.first.duration(k.frames) }
 func (k *walk) until(off int64, past bool) {
 	for k.at < off {
 		f, ok := k.w.header(k.at)
-		if !ok || !k.first.goesWith(f) {
+		if !ok || !k.first.GoesWith(f) {
 			if !k.jump() {
 				k.guess(off)
 				return
 			}
 			continue
 		}
-		if !past && k.at+f.length() > off {
+		if !past && k.at+f.Length() > off {
 			return
 		}
-		k.at += f.length()
+		k.at += f.Length()
 		k.frames++
-		k.bytes += f.length()
+		k.bytes += f.Length()
 		k.seen++
 	}
 }
@@ -166,7 +166,7 @@ func (k *walk) until(off int64, past bool) {
 // between.
 func (k *walk) jump() bool {
 	at, f, ok := k.w.find(k.at+1, k.w.size)
-	if !ok || !k.first.goesWith(f) {
+	if !ok || !k.first.GoesWith(f) {
 		return false
 	}
 	k.frames += k.reckon(at - k.at)
@@ -183,7 +183,7 @@ func (k *walk) guess(off int64) {
 
 // reckon returns how many frames n bytes hold, by the average so far.
 func (k *walk) reckon(n int64) float64 {
-	average := float64(k.first.length())
+	average := float64(k.first.Length())
 	if k.seen > 0 {
 		average = float64(k.bytes) / float64(k.seen)
 	}

@@ -1,6 +1,8 @@
-// Package record is the form of the record of a capture: its lines, each proved by
-// a checksum over all before it, how they are read, written, and saved from a
-// record that is damaged. What they say of a drive is for package capture.
+// Package record is the record of a capture: its lines, each proved by a checksum
+// over all before it; how they are read, written, and saved from a record that is
+// damaged; what they say together of each sector (Record), whether the image bears
+// that out, and the image as a source in which only that is known (Source). The
+// engine that reads a drive is package capture.
 //
 // A record is lines of ASCII text, each of the same four parts:
 //

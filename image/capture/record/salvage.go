@@ -3,11 +3,14 @@ package record
 import (
 	"bufio"
 	"bytes"
+	"errors"
 	"fmt"
 	"hash/crc32"
 	"io"
+	"os"
 	"strconv"
 
+	"bootgraft/image"
 	"bootgraft/image/disk"
 )
 
@@ -200,4 +203,164 @@ func repairText(text []byte, delta uint32) []byte {
 		delta = (delta^table[n])<<8 | uint32(n)
 	}
 	return found
+}
+
+// SalvageAs reads a damaged record. What the record does not tell any more
+// of the drive is taken from hint. Nothing that it calls known may be believed
+// before Prove.
+func SalvageAs(r io.Reader, hint Drive) (*Record, error) {
+	rec := &Record{Drive: hint, answers: map[disk.Sector][]Variant{}, salvaged: true}
+	var wrong, newer error
+	begun := func() bool {
+		if rec.States == nil {
+			if wrong = rec.Drive.Check(); wrong == nil {
+				rec.room()
+			}
+		}
+		return wrong == nil
+	}
+	s := &Salvager{Take: func(l *Line) bool {
+		if l.Verb == VerbWords && rec.States == nil {
+			return true // for people; later ones say what was found of the bridge, and what is another unit's
+		}
+		if l.Verb == VerbRecord && newer == nil && rec.States == nil {
+			newer = rec.takeForm(l.Numbers[0])
+		}
+		if rec.States == nil && rec.opens(l) {
+			return true
+		}
+		return wrong == nil && begun() && rec.Apply(l) == nil
+	}}
+	if err := s.Salvage(r); err != nil {
+		return nil, err
+	}
+	if newer != nil {
+		return nil, newer
+	}
+	if !begun() {
+		return nil, wrong
+	}
+	if s.Proved < 2 {
+		return nil, &LineError{Line: 1, Offset: 0, Why: "nothing in it is a line of a record"}
+	}
+	rec.Damage = &s.Damage
+	return rec, nil
+}
+
+// opens takes in a line of the opening.
+func (rec *Record) opens(l *Line) bool {
+	switch l.Verb {
+	case VerbRecord:
+		return l.Numbers[0] == rec.Form
+	case VerbDisk:
+		rec.Sectors, rec.SectorSize = disk.Sector(l.Numbers[0]), int(min(l.Numbers[1], 1<<20))
+		rec.sized = true
+	case VerbDrive:
+		rec.Identity = image.Identity{Model: l.Texts[0], Serial: l.Texts[1], Bus: l.Texts[2],
+			Removable: l.Texts[3] == "removable"}
+	case VerbMissingAs:
+		rec.MissingAs = Fill(l.Texts[0])
+	default:
+		return false
+	}
+	return true
+}
+
+// Prove compares all of the image with what a damaged record says of it, and
+// counts as unread whatever is not exactly what was read: a line that is lost
+// may have said otherwise. It returns how many sectors are proved.
+func (rec *Record) Prove(img io.ReaderAt) (disk.Sector, error) {
+	bad, err := rec.Changed(img, func(disk.Span) bool { return true })
+	if err != nil {
+		return 0, err
+	}
+	bad = append(bad, rec.Uncovered()...)
+	n := int64(rec.SectorSize)
+	have, fill := make([]byte, n), make([]byte, n)
+	for _, s := range rec.Missing() {
+		for x := s.Start; x < s.End(); x++ {
+			if rec.MissingAs == FillPattern {
+				PutPattern(fill, x)
+			}
+			if err := image.ReadFull(img, have, int64(x)*n); err != nil {
+				return 0, err
+			}
+			if !bytes.Equal(have, fill) {
+				bad = append(bad, disk.Span{Start: x, Count: 1})
+			}
+		}
+	}
+	bad = disk.NewSpans(bad...)
+	for _, s := range bad {
+		rec.States.Set(s, Unread)
+		rec.weak.Set(s, false)
+	}
+	rec.Damage.Lost = bad
+	rec.Image = nil
+	return rec.States.Spans(rec.Whole(), Good, Unstable).Sectors(), nil
+}
+
+// Load reads a record, whole or damaged. damaged says where it is not as it was
+// written, nil that all of it is. Of a damaged one that is believed which the image
+// proves, and Record.Damage says what is left out; it is a *LineError if it is no
+// record at all.
+func Load(f *os.File, imagePath string) (rec *Record, damaged *LineError, err error) {
+	if rec, err = Read(f); errors.As(err, &damaged) {
+		rec, err = salvage(f, imagePath)
+	}
+	return rec, damaged, err
+}
+
+// salvage reads a damaged record, and believes of it what the image proves. Where it
+// does not tell the size of a sector any more, the digests do: they are those of the
+// image with sectors of one size alone.
+func salvage(record io.ReaderAt, imagePath string) (*Record, error) {
+	var first *Record
+	for _, n := range []int{512, 1024, 2048, 4096} {
+		img, err := image.Open(imagePath, n)
+		if err != nil {
+			return nil, err
+		}
+		hint := Drive{Sectors: image.Sectors(img), SectorSize: n, MissingAs: FillPattern}
+		rec, err := SalvageAs(io.NewSectionReader(record, 0, 1<<62), hint)
+		if err != nil {
+			return nil, errors.Join(err, img.Close())
+		}
+		var proved disk.Sector
+		if err = rec.SizeFits(img.Size()); err == nil {
+			proved, err = rec.Prove(img)
+		}
+		if err = errors.Join(err, img.Close()); err != nil {
+			return nil, err
+		}
+		if proved > 0 || rec.sized {
+			return rec, nil
+		}
+		if first == nil {
+			first = rec
+		}
+	}
+	return first, nil
+}
+
+// DamageFinding says that the record is damaged; kept is where it was kept, if the
+// capture goes on with what could be proved.
+func (rec *Record) DamageFinding(name, kept string) disk.Finding {
+	at := disk.Sector(0)
+	if len(rec.Damage.Lost) > 0 {
+		at = rec.Damage.Lost[0].Start
+	}
+	text := fmt.Sprintf(
+		"%s is damaged from byte %d on: %d lines could not be proved, %d lines with one wrong byte were put right.",
+		name, rec.Damage.Offset, rec.Damage.Lines, rec.Damage.Mended)
+	if kept != "" {
+		text += fmt.Sprintf(" All that its checksums and the image prove was kept, the rest is read anew. The damaged "+
+			"record lies in %s", kept)
+	} else {
+		text += " What its checksums and the image do not prove counts as unread. " +
+			"Every command compares all of the image with it, which takes as long as reading the image, " +
+			"until the same capture command puts the record right and reads these sectors again " +
+			"if the drive still answers"
+	}
+	return disk.Warningf(disk.RecordDamaged, at, "%s. Look after the disk on which it lies", text)
 }

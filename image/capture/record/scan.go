@@ -45,14 +45,14 @@ var words = []string{
 	"end SHA-256 BYTES          the whole image file, as sha256sum counts it",
 }
 
-// FormatError says what is wrong with a record.
-type FormatError struct {
+// LineError says what is wrong with a record.
+type LineError struct {
 	Line   int64 // counted from 1
 	Offset int64 // byte of the file at which the line begins
 	Why    string
 }
 
-func (e *FormatError) Error() string {
+func (e *LineError) Error() string {
 	return fmt.Sprintf("the record is damaged in line %d (byte %d): %s", e.Line, e.Offset, e.Why)
 }
 
@@ -74,7 +74,7 @@ func NewScanner(r io.Reader) *Scanner { return &Scanner{r: bufio.NewReaderSize(r
 // Everything else that is not right is a FormatError.
 func (s *Scanner) Next() (Line, error) {
 	l, err := s.next()
-	var f *FormatError
+	var f *LineError
 	if errors.As(err, &f) {
 		if _, more := s.r.Peek(1); more == io.EOF && s.line > 0 {
 			s.torn = true
@@ -118,11 +118,11 @@ func (s *Scanner) next() (Line, error) {
 
 // Fail says what is wrong with the next line.
 func (s *Scanner) Fail(why string, args ...any) error {
-	return &FormatError{s.line + 1, s.off, fmt.Sprintf(why, args...)}
+	return &LineError{s.line + 1, s.off, fmt.Sprintf(why, args...)}
 }
 
 // Wrong says what is wrong with the line that was read last.
-func (s *Scanner) Wrong(err error) error { return &FormatError{s.line, s.off, err.Error()} }
+func (s *Scanner) Wrong(err error) error { return &LineError{s.line, s.off, err.Error()} }
 
 // Appender goes on behind the last whole line.
 func (s *Scanner) Appender() Appender { return Appender{s.sum, s.line, s.off} }

@@ -41,7 +41,8 @@ func serve(text string) error {
 	if err != nil {
 		return err
 	}
-	d := &served{config: c, backing: backing, other: other, log: log, size: uint64(st.Size()), bad: disk.NewSpans(c.Bad...)}
+	d := &served{config: c, backing: backing, other: other, log: log, size: uint64(st.Size()),
+		bad: disk.NewSpans(c.Bad...)}
 	opts := &fs.Options{MountOptions: fuse.MountOptions{DirectMountStrict: true, MaxWrite: 1 << 20, DisableSplice: true}}
 	server, err := fs.Mount(c.Mount, &root{disk: d}, opts)
 	if err != nil {

@@ -48,7 +48,7 @@ var rules = Group{"what originals prove about the size", []Entry{
 		"The card is larger than a size beyond which devices count otherwise, and no original is.",
 		"Compare a larger original, or take a smaller card; accept it as a try."),
 	ask(disk.RulesPointerMoves,
-		"A number points to a sector in use, and on the card to one where the plan does not carry it.",
+		"A number points to a sector in use, and on the card to one where the plan does not copy it.",
 		"Try another --tail; accept it only as a try."),
 	warn(disk.RulesPointerUnknown,
 		"A number points to a sector that the source does not know.",
@@ -81,7 +81,7 @@ var rules = Group{"what originals prove about the size", []Entry{
 		"The rules count from the end what lies in an entry: whether it moves is not known.",
 		"Plan without rules, or for a card of the same size."),
 	refuse(disk.RulesTail,
-		"The rules put sectors at the end, and the plan carries something else there.",
+		"The rules put sectors at the end, and the plan puts something else there.",
 		"Leave --tail out: the rules say where the tail is."),
 	refuse(disk.RulesBroken,
 		"The planned card does not follow its own rules. The plan is not given.",
@@ -112,6 +112,12 @@ var rules = Group{"what originals prove about the size", []Entry{
 }}
 
 var kits = Group{"kits and their pieces", []Entry{
+	note(disk.LoaderInKit,
+		"The kit holds files: those that boot code names by their sectors, with their names.",
+		"Look with kit show whether anything in them is private, before you pass the kit on."),
+	warn(disk.LoaderNotInKit,
+		"Boot code names files by their sectors, and the kit does not hold them: a card from it does not start through them.",
+		"Make the kit again with --with-loader."),
 	warn(disk.BootAreaCut,
 		"Sectors in use lie outside the volumes and are not in the kit.",
 		"Take more with --head and --tail, up to the whole gap."),

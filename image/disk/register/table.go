@@ -37,7 +37,7 @@ var tables = Group{"partition tables", []Entry{
 		"Look at the named sector: where should the chain lead? Volumes behind it are not known."),
 	warn(disk.EBRChainTooLong,
 		"The chain of logical volumes is too long and is not followed to its end.",
-		"Volumes behind it are not known; they are carried as plain sectors. Compare with what the device "+
+		"Volumes behind it are not known; they are copied as plain sectors. Compare with what the device "+
 			"shows."),
 	warn(disk.EBRLoop,
 		"The chain of logical volumes leads back into itself and ends here.",
@@ -94,7 +94,7 @@ var tables = Group{"partition tables", []Entry{
 		"Compare the entries with what the device shows before you plan."),
 	ask(disk.GPTDamaged,
 		"Sector 0 names a GUID partition table and neither of its copies can be read.",
-		"Read both ends of the drive again. On a card of another size all is carried byte for byte if you "+
+		"Read both ends of the drive again. On a card of another size all is copied byte for byte if you "+
 			"accept that."),
 	note(disk.GPTEntrySize,
 		"The entries of the GUID partition table have an unusual length: some systems read only 128 bytes.",
@@ -147,7 +147,7 @@ var tables = Group{"partition tables", []Entry{
 			"old size."),
 	ask(disk.TablesConflict,
 		"Several tables claim this disk and contradict each other; none of them wins in silence.",
-		"Find out which one the device reads. On a card of another size all is carried byte for byte if you "+
+		"Find out which one the device reads. On a card of another size all is copied byte for byte if you "+
 			"accept that."),
 	warn(disk.ClaimsConflict,
 		"Several parts of the disk claim the same sectors.",
@@ -157,13 +157,13 @@ var tables = Group{"partition tables", []Entry{
 		"Nothing has to be done."),
 	warn(disk.StaleMBR,
 		"A boot record with a table is on the disk and not in force: the rest of an earlier use.",
-		"Nothing has to be done; it is carried as it is."),
+		"Nothing has to be done; it is copied as it is."),
 	warn(disk.StaleGPT,
 		"A GUID partition table is on the disk and not in force: the rest of an earlier use.",
-		"Nothing has to be done; it is carried as it is."),
+		"Nothing has to be done; it is copied as it is."),
 	warn(disk.DamagedMBR,
 		"A boot record with a table is on the disk and damaged: its entries cannot be used.",
-		"Read sector 0 again before you plan; else what it should say is carried byte for byte."),
+		"Read sector 0 again before you plan; else what it should say is copied byte for byte."),
 	warn(disk.DamagedGPT,
 		"A GUID partition table is on the disk and damaged: its entries cannot be used.",
 		"Read the first and last sectors again before you plan."),

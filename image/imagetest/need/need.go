@@ -102,3 +102,34 @@ func Condition(what string, present bool) (bool, error) {
 	}
 	return present, nil
 }
+
+// Kernel returns the folder of an unpacked Linux kernel package for virtual machines:
+// the one that BOOTGRAFT_PACKAGES names.
+func Kernel(t testing.TB) string {
+	t.Helper()
+	dir := os.Getenv("BOOTGRAFT_PACKAGES")
+	if found, _ := filepath.Glob(filepath.Join(dir, "boot", "vmlinuz-*")); dir == "" || len(found) != 1 {
+		Absent(t, "a Linux kernel, unpacked in the folder that BOOTGRAFT_PACKAGES names (.ci/packages DIR does it)")
+	}
+	return dir
+}
+
+// Packaged returns a file of a Debian package that is not installed, but unpacked in
+// the folder that BOOTGRAFT_PACKAGES names: loaders and firmware, which a machine is
+// better not given to start from.
+func Packaged(t testing.TB, pkg, path string) string {
+	t.Helper()
+	if dir := os.Getenv("BOOTGRAFT_PACKAGES"); dir != "" {
+		if p := filepath.Join(dir, path); exists(p) {
+			return p
+		}
+	}
+	Absent(t, "/"+path+" of the package "+pkg+", unpacked in the folder that BOOTGRAFT_PACKAGES names (.ci/packages "+
+		"DIR does it)")
+	return ""
+}
+
+func exists(path string) bool {
+	_, err := os.Stat(path)
+	return err == nil
+}

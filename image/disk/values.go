@@ -1,22 +1,20 @@
-package capture
+package disk
 
 import (
 	"slices"
 	"sort"
-
-	"bootgraft/image/disk"
 )
 
-// runs gives every sector of a disk one value, and stores only where the value
+// Values gives every sector of a disk one value, and stores only where the value
 // changes: 16 bytes a change, whatever the size of the disk. The changes lie in
 // chunks, so that one more among hundreds of thousands moves a few of them.
-type runs[V comparable] struct {
-	whole  disk.Sector
+type Values[V comparable] struct {
+	whole  Sector
 	chunks [][]run[V] // none is empty
 }
 
 type run[V comparable] struct {
-	start disk.Sector
+	start Sector
 	value V
 }
 
@@ -24,25 +22,26 @@ type run[V comparable] struct {
 // for a change in the middle. By hand, no source.
 const mostRuns = 512
 
-func newRuns[V comparable](whole disk.Sector) *runs[V] {
+// NewValues gives every sector of a disk the zero value.
+func NewValues[V comparable](whole Sector) *Values[V] {
 	var zero V
-	return &runs[V]{whole: whole, chunks: [][]run[V]{{{0, zero}}}}
+	return &Values[V]{whole: whole, chunks: [][]run[V]{{{0, zero}}}}
 }
 
 // place is where a run lies: its chunk, and its number in it.
 type place struct{ chunk, i int }
 
-func (r *runs[V]) at(p place) run[V] { return r.chunks[p.chunk][p.i] }
+func (r *Values[V]) at(p place) run[V] { return r.chunks[p.chunk][p.i] }
 
 // find returns the place of the run that holds sector x.
-func (r *runs[V]) find(x disk.Sector) place {
+func (r *Values[V]) find(x Sector) place {
 	c := max(0, sort.Search(len(r.chunks), func(i int) bool { return r.chunks[i][0].start > x })-1)
 	in := r.chunks[c]
 	return place{c, max(0, sort.Search(len(in), func(i int) bool { return in[i].start > x })-1)}
 }
 
 // after returns the place behind p.
-func (r *runs[V]) after(p place) (place, bool) {
+func (r *Values[V]) after(p place) (place, bool) {
 	if p.i++; p.i < len(r.chunks[p.chunk]) {
 		return p, true
 	}
@@ -51,7 +50,7 @@ func (r *runs[V]) after(p place) (place, bool) {
 }
 
 // before returns the place ahead of p.
-func (r *runs[V]) before(p place) (place, bool) {
+func (r *Values[V]) before(p place) (place, bool) {
 	if p.i > 0 {
 		return place{p.chunk, p.i - 1}, true
 	}
@@ -62,19 +61,20 @@ func (r *runs[V]) before(p place) (place, bool) {
 }
 
 // end returns the first sector after the run at p.
-func (r *runs[V]) end(p place) disk.Sector {
+func (r *Values[V]) end(p place) Sector {
 	if q, ok := r.after(p); ok {
 		return r.at(q).start
 	}
 	return r.whole
 }
 
-func (r *runs[V]) get(x disk.Sector) V { return r.at(r.find(x)).value }
+// Get returns the value of a sector.
+func (r *Values[V]) Get(x Sector) V { return r.at(r.find(x)).value }
 
-// set gives every sector of s the value v. What lies outside the disk is
+// Set gives every sector of s the value v. What lies outside the disk is
 // ignored.
-func (r *runs[V]) set(s disk.Span, v V) {
-	s = s.Common(disk.Span{Count: r.whole})
+func (r *Values[V]) Set(s Span, v V) {
+	s = s.Common(Span{Count: r.whole})
 	if s.Empty() {
 		return
 	}
@@ -107,7 +107,7 @@ func (r *runs[V]) set(s disk.Span, v V) {
 }
 
 // replace puts runs, at least one, in place of those from one to another.
-func (r *runs[V]) replace(from, to place, put []run[V]) {
+func (r *Values[V]) replace(from, to place, put []run[V]) {
 	if from.chunk == to.chunk {
 		r.chunks[from.chunk] = slices.Replace(r.chunks[from.chunk], from.i, to.i+1, put...)
 	} else {
@@ -127,23 +127,23 @@ func (r *runs[V]) replace(from, to place, put []run[V]) {
 	}
 }
 
-// each calls f for every run in w, in order, cut to w, until f says no.
-func (r *runs[V]) each(w disk.Span, f func(disk.Span, V) bool) {
-	w = w.Common(disk.Span{Count: r.whole})
+// Each calls f for every run in w, in order, cut to w, until f says no.
+func (r *Values[V]) Each(w Span, f func(Span, V) bool) {
+	w = w.Common(Span{Count: r.whole})
 	if w.Empty() {
 		return
 	}
 	for p, ok := r.find(w.Start), true; ok && r.at(p).start < w.End(); p, ok = r.after(p) {
-		if !f(disk.Between(r.at(p).start, r.end(p)).Common(w), r.at(p).value) {
+		if !f(Between(r.at(p).start, r.end(p)).Common(w), r.at(p).value) {
 			return
 		}
 	}
 }
 
-// next returns the first run of value v in w.
-func (r *runs[V]) next(w disk.Span, v V) (disk.Span, bool) {
-	var out disk.Span
-	r.each(w, func(s disk.Span, have V) bool {
+// First returns the first run of value v in w.
+func (r *Values[V]) First(w Span, v V) (Span, bool) {
+	var out Span
+	r.Each(w, func(s Span, have V) bool {
 		if have == v {
 			out = s
 		}
@@ -152,10 +152,10 @@ func (r *runs[V]) next(w disk.Span, v V) (disk.Span, bool) {
 	return out, !out.Empty()
 }
 
-// spans returns the sectors of w whose value is one of those given.
-func (r *runs[V]) spans(w disk.Span, values ...V) disk.Spans {
-	var out disk.Spans
-	r.each(w, func(s disk.Span, have V) bool {
+// Spans returns the sectors of w whose value is one of those given.
+func (r *Values[V]) Spans(w Span, values ...V) Spans {
+	var out Spans
+	r.Each(w, func(s Span, have V) bool {
 		if slices.Contains(values, have) {
 			out = out.Add(s)
 		}

@@ -1,60 +1,58 @@
-package capture
+package disk
 
 import (
 	"math/rand/v2"
 	"slices"
 	"testing"
-
-	"bootgraft/image/disk"
 )
 
 // More changes than one chunk holds, in any order and of any length.
-func TestRunsOfManyChunks(t *testing.T) {
+func TestValuesOfManyChunks(t *testing.T) {
 	rng := rand.New(rand.NewPCG(7, 1))
 	const whole = 12 * mostRuns
-	r, model := newRuns[int](whole), make([]int, whole)
+	r, model := NewValues[int](whole), make([]int, whole)
 	for i := range 6000 {
-		s := disk.Span{Start: disk.Sector(rng.IntN(whole)), Count: 1}
+		s := Span{Start: Sector(rng.IntN(whole)), Count: 1}
 		if i%600 == 599 {
-			s.Count = disk.Sector(rng.IntN(2 * mostRuns))
+			s.Count = Sector(rng.IntN(2 * mostRuns))
 		}
 		v := rng.IntN(3)
-		r.set(s, v)
+		r.Set(s, v)
 		for x := s.Start; x < min(s.End(), whole); x++ {
 			model[x] = v
 		}
 		if i%200 == 0 {
-			checkRuns(t, r, model)
+			checkValues(t, r, model)
 		}
 	}
 	if len(r.chunks) < 3 {
 		t.Fatalf("%d chunks: the test is of no use", len(r.chunks))
 	}
-	checkRuns(t, r, model)
+	checkValues(t, r, model)
 }
 
 // The model is the plainest there is: one value a sector.
-func TestRunsAgainstOneValueASector(t *testing.T) {
+func TestValuesAgainstOneASector(t *testing.T) {
 	for seed := range uint64(40) {
 		rng := rand.New(rand.NewPCG(seed, 1))
-		whole := disk.Sector(1 + rng.IntN(60))
-		r, model := newRuns[int](whole), make([]int, whole)
+		whole := Sector(1 + rng.IntN(60))
+		r, model := NewValues[int](whole), make([]int, whole)
 		for range 200 {
-			s := disk.Span{Start: disk.Sector(rng.IntN(int(whole))), Count: disk.Sector(rng.IntN(20))}
+			s := Span{Start: Sector(rng.IntN(int(whole))), Count: Sector(rng.IntN(20))}
 			v := rng.IntN(3)
-			r.set(s, v)
+			r.Set(s, v)
 			for x := s.Start; x < min(s.End(), whole); x++ {
 				model[x] = v
 			}
-			checkRuns(t, r, model)
+			checkValues(t, r, model)
 		}
 	}
 }
 
-func checkRuns(t *testing.T, r *runs[int], model []int) {
+func checkValues(t *testing.T, r *Values[int], model []int) {
 	t.Helper()
 	for x, want := range model {
-		if got := r.get(disk.Sector(x)); got != want {
+		if got := r.Get(Sector(x)); got != want {
 			t.Fatalf("sector %d has %d, want %d; runs %v", x, got, want, r.chunks)
 		}
 	}
@@ -64,9 +62,9 @@ func checkRuns(t *testing.T, r *runs[int], model []int) {
 			t.Fatalf("runs are not in their shortest form: %v", at)
 		}
 	}
-	var n disk.Sector
+	var n Sector
 	for v := range 3 {
-		n += r.spans(disk.Span{Count: r.whole}, v).Sectors()
+		n += r.Spans(Span{Count: r.whole}, v).Sectors()
 	}
 	if n != r.whole {
 		t.Fatalf("the values hold %d sectors together, the disk has %d", n, r.whole)

@@ -1,4 +1,4 @@
-package capture
+package record
 
 import (
 	"bytes"
@@ -9,13 +9,22 @@ import (
 	"bootgraft/image/disk"
 )
 
+// Fill is what stands in the image for a missing sector.
+type Fill string
+
+// The fills.
+const (
+	FillPattern Fill = "pattern" // a text with the sector's own number
+	FillZero    Fill = "zero"
+)
+
 // patternLine is the length of one line of the fill for missing sectors: 64
 // divides every sector size.
 const patternLine = 64
 
-// putPattern fills buf, one whole sector, with the text that stands for a
+// PutPattern fills buf, one whole sector, with the text that stands for a
 // missing sector: 64-byte lines that name the sector itself.
-func putPattern(buf []byte, x disk.Sector) {
+func PutPattern(buf []byte, x disk.Sector) {
 	line := fmt.Appendf(nil, "%-63s\n", fmt.Sprintf("MISSING SECTOR %019d bootgraft: see the .record", x))
 	for i := 0; i < len(buf); i += patternLine {
 		copy(buf[i:], line)
@@ -31,16 +40,16 @@ func patternOf(buf []byte) (x disk.Sector, ok bool) {
 	if _, err := fmt.Sscanf(string(buf[:min(patternLine, len(buf))]), "MISSING SECTOR %d", &x); err != nil {
 		return 0, false
 	}
-	return x, isPattern(buf, x)
+	return x, IsPattern(buf, x)
 }
 
-// isPattern tells whether buf, one whole sector, is the fill for sector x.
-func isPattern(buf []byte, x disk.Sector) bool {
+// IsPattern tells whether buf, one whole sector, is the fill for sector x.
+func IsPattern(buf []byte, x disk.Sector) bool {
 	if !bytes.HasPrefix(buf, []byte("MISSING SECTOR ")) {
 		return false
 	}
 	want := make([]byte, len(buf))
-	putPattern(want, x)
+	PutPattern(want, x)
 	return bytes.Equal(buf, want)
 }
 
@@ -84,11 +93,40 @@ func FindPattern(ctx context.Context, src image.Source, progress func(done, tota
 	return out, nil
 }
 
-// fillMissing puts into the image what stands for a missing sector.
-func (e *engine) fillMissing(s disk.Span) {
-	b := make([]byte, e.rec.SectorSize)
-	if e.rec.MissingAs == FillPattern {
-		putPattern(b, s.Start)
+// HoldsFill tells whether an image of any sector size holds the fill for a
+// missing sector: it was made by a capture, whatever became of its record. It
+// reads up to the first such sector.
+func HoldsFill(img image.Source) (bool, error) {
+	const unit = 512 // the smallest sector; the fill of larger ones repeats itself
+	buf := make([]byte, BlockBytes)
+	for off := int64(0); off < img.Size(); {
+		start, end := image.NextData(img, off)
+		start = start / unit * unit
+		if end <= start {
+			break
+		}
+		end = min((end+unit-1)/unit*unit, img.Size(), start+int64(len(buf)))
+		b := buf[:end-start]
+		if err := image.ReadFull(img, b, start); err != nil {
+			return false, err
+		}
+		for i := 0; i+unit <= len(b); i += unit {
+			if fillsAnySize(b[i:i+unit], start+int64(i)) {
+				return true, nil
+			}
+		}
+		off = end
 	}
-	e.j.put(s.Start, b)
+	return false, nil
+}
+
+// fillsAnySize tells whether the bytes at off are the fill of a sector of any
+// size.
+func fillsAnySize(b []byte, off int64) bool {
+	for _, size := range []int64{512, 1024, 2048, 4096} {
+		if off%size == 0 && IsPattern(b, disk.Sector(off/size)) {
+			return true
+		}
+	}
+	return false
 }
