@@ -41,18 +41,19 @@
 //	                  these cut to cylinders or at a wall; each that is left is a world
 //	candidate         what one disk suggests, with the hits expected by chance
 //	rule              what several originals prove: a number, a copy, a checksum
-//	leave-one-out     a rule is proved if each original follows from the others; the
-//	                  bits so predicted are "foretold" in the code
+//	leave-one-out     a rule is proved if each original is predicted by the others;
+//	                  pages say that the others foretell it
 //	alternative       another reading of the same bytes that fits as well: a Way of one
 //	                  rule, a rival of another
 //	invariant, truth  what is true of the source and must be true of the card: a
-//	                  mirror, a chain, a checksum (candidate.Truth)
+//	                  copy, a chain, a checksum (candidate.Invariant)
 //
 // Of the card:
 //
 //	plan              the tiling of a card by pieces, with the bytes that are made new
-//	requirement, need what a source needs of a card: its front, its tail, its backup table
-//	placement         where on the card each of these lies
+//	requirement       what a card must have room for: what is in use and counts from the
+//	                  start (the front), the tail, a backup table
+//	placement         the sizes that volumes and entries get on the card
 //	piece             one run of card sectors with one provenance
 //	provenance, Op    copied, rendered (made new), zeros, or left as the card has it
 //	planned card      plan and source read as a disk, before any card is written

@@ -25,7 +25,8 @@ func CheckEntries(entries []Entry, drive disk.Sector) []disk.Finding {
 	for i, e := range used {
 		if e.Start < 0 || e.Start > drive || e.Count > drive-e.Start {
 			found = append(found, disk.Warningf(disk.EntryPastEnd, e.Table,
-				"%s is %s, but the disk has %d sectors. What it names beyond the end is not here: compare the size of the drive with the table before anything else",
+				"%s is %s, but the disk has %d sectors. What it names beyond the end is not here: compare the size of the drive "+
+					"with the table before anything else",
 				describe(e), e.Span, drive))
 		}
 		if e.Extended {

@@ -62,6 +62,21 @@ const (
 	Disputed State = "disputed" // one of several that contradict each other
 )
 
+// Geometry is in what somebody counts a disk: an address of cylinder, head and sector
+// is another sector with another number of heads, or of sectors in a track.
+type Geometry struct {
+	Cylinders int // 0 where nobody says it
+	Heads     int
+	Sectors   int // in a track
+}
+
+// Known tells whether addresses can be counted in it.
+func (g Geometry) Known() bool { return g.Heads > 0 && g.Sectors > 0 }
+
+// Alike tells whether an address names the same sector in both. How many cylinders
+// there are changes none.
+func (g Geometry) Alike(o Geometry) bool { return g.Heads == o.Heads && g.Sectors == o.Sectors }
+
 // Table is one partition table found on the disk, in force or not.
 type Table struct {
 	Kind       string // mbr, gpt, apple, bsd, sun, amiga, atari
@@ -70,6 +85,7 @@ type Table struct {
 	Own        disk.Spans  // the sectors of the table itself
 	Ends       disk.Sector // first sector after the disk that it describes, 0 if it does not say
 	Entries    []Entry     // as it lists them
+	Geometry   Geometry    // in which it counts, not known where it does not say
 	Evidence   []string
 }
 
@@ -102,6 +118,7 @@ type Volume struct {
 	Meaning      disk.Spans // disk sectors whose change would change what was read of it
 	Listed       bool       // its files can be listed here
 	Parts        []Part     // what lies where in it, as far as anybody asks
+	Geometry     Geometry   // in which its boot code is told to count, not known where it is not told
 }
 
 // PartRole says what a part of a volume is for.

@@ -52,7 +52,7 @@ type Rank uint8
 // The ranks, in the order in which they are written.
 const (
 	RankData    Rank = iota // everything that is not named below
-	RankSecond              // second copies: a backup table, a backup boot sector
+	RankCopy                // second copies: a backup table, a backup boot sector
 	RankFirst               // first copies: tables, boot sectors
 	RankSector0             // sector 0, last of all
 )
@@ -66,17 +66,17 @@ const (
 	WhyTailMoved                     // tail, carried to the new end
 	WhyTailKept                      // tail, also at its old address
 	WhyTable                         // table sector whose size fields follow the card
-	WhyTableSecond                   // second copy of the table, at the new end
+	WhyTableCopy                     // second copy of the table, at the new end
 	WhyOldTable                      // where the second copy of the table was
 	WhyExcess                        // beyond what the source had
 	WhyMissing                       // the source does not know these sectors
-	WhyNewIDs                        // identifiers drawn anew
+	WhyNewIDs                        // identifiers drawn anew, or of another unit
 	WhyVolume                        // sectors of a volume whose size changes
 	WhyVolumeMoved                   // clusters or areas that found a new place
 	WhyVolumeFree                    // clusters that no file uses
 	WhyRule                          // bytes that follow from a proved rule
 	WhyEmptied                       // volume made empty
-	WhyTwin                          // the source does not know these sectors, but their second copy
+	WhyOtherCopy                     // the source does not know these sectors, but their second copy
 )
 
 var reasonTexts = map[Reason][2]string{
@@ -84,17 +84,17 @@ var reasonTexts = map[Reason][2]string{
 	WhyTailMoved:   {"tail-moved", "the tail, counted from the end: carried to the end of the card"},
 	WhyTailKept:    {"tail-kept", "the tail at its old address, for firmware that looks for it there"},
 	WhyTable:       {"table", "partition table whose size fields follow the card; all other bytes as on the original"},
-	WhyTableSecond: {"table-second-copy", "second copy of the partition table, counted from the end of the card"},
+	WhyTableCopy:   {"table-second-copy", "second copy of the partition table, counted from the end of the card"},
 	WhyOldTable:    {"old-table-place", "where the second copy of the partition table was on the original"},
 	WhyExcess:      {"excess", "beyond everything that the original had"},
 	WhyMissing:     {"missing-in-source", "the source does not know these sectors; zeros on the card"},
-	WhyNewIDs:      {"new-identifiers", "identifiers drawn anew, as asked"},
+	WhyNewIDs:      {"new-identifiers", "identifiers of another unit, or drawn anew, as asked"},
 	WhyVolume:      {"volume-resized", "boot sectors, tables and directory entries that name a size or a moved cluster"},
 	WhyVolumeMoved: {"volume-moved", "files and directories that found a new place in their volume"},
 	WhyVolumeFree:  {"volume-free", "clusters that no file uses"},
 	WhyRule:        {"rule", "bytes that follow the size of the card by a proved rule"},
 	WhyEmptied:     {"volume-emptied", "volume made empty, as asked"},
-	WhyTwin:        {"twin", "the source does not know these sectors; their other copy on it answers for them"},
+	WhyOtherCopy:   {"twin", "the source does not know these sectors; their other copy on it answers for them"},
 }
 
 // Reasons returns every reason in order.

@@ -106,7 +106,8 @@ func find(src image.Source) (block int64, b []byte, state sum, err error) {
 		}
 		b := make([]byte, blockBytes)
 		if err := image.ReadFull(src, b, i*searchUnit); err != nil {
-			return 0, nil, wrong, fmt.Errorf("reading byte %d in sector %d: %w", i*searchUnit, i*searchUnit/int64(src.SectorSize()), err)
+			return 0, nil, wrong, fmt.Errorf("reading byte %d in sector %d: %w", i*searchUnit,
+				i*searchUnit/int64(src.SectorSize()), err)
 		}
 		if string(b[:4]) != "RDSK" {
 			continue

@@ -10,6 +10,7 @@ import (
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
 	"bootgraft/layout"
+	"bootgraft/layout/layouttest"
 )
 
 const (
@@ -257,7 +258,7 @@ func FuzzRead(f *testing.F) {
 		if err != nil {
 			return
 		}
-		if err := imagetest.CheckTable(r.Layout(), r.Findings, maxChain); err != nil {
+		if err := layouttest.CheckTable(r.Layout(), r.Findings, maxChain); err != nil {
 			t.Error(err)
 		}
 	})

@@ -44,7 +44,8 @@ func (t *Table) entry(src image.Source, b []byte, at int64) {
 	over, start := bits.Mul64(env(envLow), perCylinder)
 	if env(envHigh) < env(envLow) || over != 0 {
 		t.Findings = append(t.Findings, disk.Warningf(disk.EntryImplausible, sector,
-			"entry %d in sector %d (byte %d) runs from cylinder %d to %d; it is listed as empty", index, sector, e.Offset, env(envLow), env(envHigh)))
+			"entry %d in sector %d (byte %d) runs from cylinder %d to %d; it is "+
+				"listed as empty", index, sector, e.Offset, env(envLow), env(envHigh)))
 		t.table.Entries = append(t.table.Entries, e)
 		return
 	}

@@ -68,7 +68,8 @@ func Read(src image.Source) (*Table, error) {
 	}
 	t.Declared = binary.BigEndian.Uint32(first[4:])
 	if t.Declared == 0 {
-		return nil, disk.Malformedf("Apple partition map", sectorOf(src, int64(t.BlockSize)), 4, "the first entry says that the map has no entry")
+		return nil, disk.Malformedf("Apple partition map", sectorOf(src, int64(t.BlockSize)), 4,
+			"the first entry says that the map has no entry")
 	}
 	t.table = layout.Table{Kind: "apple", State: layout.InForce, SectorSize: t.BlockSize}
 	if err := t.readEntries(src); err != nil {
@@ -103,7 +104,8 @@ func (t *Table) findMap(src image.Source, declared int) (first []byte, err error
 		}
 		return b, nil
 	}
-	return nil, disk.Absentf("Apple partition map", 0, 2, "a driver descriptor, but no map entry after it (block size %d)", declared)
+	return nil, disk.Absentf("Apple partition map", 0, 2, "a driver descriptor, but no map entry after it (block size %d)",
+		declared)
 }
 
 func plausible(size int) bool {
@@ -157,7 +159,8 @@ func (t *Table) readEntries(src image.Source) error {
 
 func (t *Table) entry(src image.Source, b []byte, index int) layout.Entry {
 	at := int64(index) * int64(t.BlockSize)
-	span, exact := disk.Units(uint64(binary.BigEndian.Uint32(b[8:])), uint64(binary.BigEndian.Uint32(b[12:])), t.BlockSize, src.SectorSize())
+	span, exact := disk.Units(uint64(binary.BigEndian.Uint32(b[8:])), uint64(binary.BigEndian.Uint32(b[12:])), t.BlockSize,
+		src.SectorSize())
 	if !exact {
 		t.Findings = append(t.Findings, disk.Warningf(disk.EntryInsideSector, sectorOf(src, at),
 

@@ -9,6 +9,7 @@ import (
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
 	"bootgraft/layout"
+	"bootgraft/layout/layouttest"
 )
 
 const (
@@ -202,7 +203,7 @@ func FuzzRead(f *testing.F) {
 		if err != nil {
 			return
 		}
-		if err := imagetest.CheckTable(m.Layout(), m.Findings, maxEntries); err != nil {
+		if err := layouttest.CheckTable(m.Layout(), m.Findings, maxEntries); err != nil {
 			t.Error(err)
 		}
 	})

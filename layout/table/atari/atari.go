@@ -189,7 +189,8 @@ func (t *Table) badList(src image.Source, b []byte) {
 	}
 	if list.Start == 0 || list.End() > image.Sectors(src) {
 		t.Findings = append(t.Findings, disk.Warningf(disk.BadListImplausible, 0,
-			"the list of bad sectors named in sector 0 (byte %d) would be in sectors %s, which is not on the disk; it is passed over", badListAt, list))
+			"the list of bad sectors named in sector 0 (byte %d) would be in sectors %s, which is not on the disk; it "+
+				"is passed over", badListAt, list))
 		return
 	}
 	t.table.Own = t.table.Own.Add(list)

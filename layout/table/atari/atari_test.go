@@ -12,6 +12,7 @@ import (
 	"bootgraft/image/imagetest"
 	"bootgraft/image/imagetest/need"
 	"bootgraft/layout"
+	"bootgraft/layout/layouttest"
 )
 
 const (
@@ -256,7 +257,7 @@ func FuzzRead(f *testing.F) {
 		if err != nil {
 			return
 		}
-		if err := imagetest.CheckTable(r.Layout(), r.Findings, primaries*(1+maxChain)+icdEntries); err != nil {
+		if err := layouttest.CheckTable(r.Layout(), r.Findings, primaries*(1+maxChain)+icdEntries); err != nil {
 			t.Error(err)
 		}
 	})

@@ -15,13 +15,15 @@ func (t *Table) chain(src image.Source, first disk.Sector) error {
 	for {
 		switch {
 		case seen[at]:
-			t.damaged(disk.TableChainLoop, from, "the root sector %d leads back to sector %d, which is in the chain already; the chain is cut there", from, at)
+			t.damaged(disk.TableChainLoop, from, "the root sector %d leads back to sector %d, which is in the chain already; "+
+				"the chain is cut there", from, at)
 			return nil
 		case len(seen) == maxChain:
 			t.damaged(disk.TableTooLong, from, "the chain of root sectors is longer than %d; it is cut there", maxChain)
 			return nil
 		case at >= image.Sectors(src):
-			t.damaged(disk.TableEntryMissing, from, "the root sector %d leads to sector %d, past the end of the disk; the entries after it are lost", from, at)
+			t.damaged(disk.TableEntryMissing, from, "the root sector %d leads to sector %d, past the end of the disk; the "+
+				"entries after it are lost", from, at)
 			return nil
 		}
 		seen[at] = true

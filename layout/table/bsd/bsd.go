@@ -107,7 +107,8 @@ func readAt(src image.Source, at int64) (*Table, error) {
 		PerUnit: le.Uint32(b[perUnitAt:]), Declared: int(le.Uint16(b[partitionsAt:])),
 	}
 	if t.SectorSize < 512 || t.SectorSize > 1<<16 || t.SectorSize&(t.SectorSize-1) != 0 {
-		return nil, disk.Malformedf("BSD disklabel", sector, offset+secSizeAt, "a sector of %d bytes is not possible", t.SectorSize)
+		return nil, disk.Malformedf("BSD disklabel", sector, offset+secSizeAt, "a sector of %d bytes is not possible",
+			t.SectorSize)
 	}
 	t.fill(src, b, sector, offset)
 	return t, nil

@@ -15,6 +15,7 @@ import (
 	"bootgraft/image/imagetest"
 	"bootgraft/image/imagetest/need"
 	"bootgraft/layout"
+	"bootgraft/layout/layouttest"
 )
 
 const fixture = "../../../testdata/bsd/fdisk.txt"
@@ -242,7 +243,7 @@ func FuzzRead(f *testing.F) {
 		if err != nil {
 			return
 		}
-		if err := imagetest.CheckTable(l.Layout(), l.Findings, maxEntries); err != nil {
+		if err := layouttest.CheckTable(l.Layout(), l.Findings, maxEntries); err != nil {
 			t.Error(err)
 		}
 	})

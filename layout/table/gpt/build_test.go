@@ -56,7 +56,7 @@ type spec struct {
 	entries              [][2]uint64 // first, last
 }
 
-// header returns the header sector of the spec with right check numbers.
+// header returns the header sector of the spec with right CRCs.
 func (s spec) header(array []byte) []byte {
 	b := make([]byte, s.sectorSize)
 	size := s.headerSize
@@ -82,7 +82,7 @@ func (s spec) header(array []byte) []byte {
 	return b
 }
 
-// sign writes the header check number that the other bytes ask for.
+// sign writes the header CRC that the other bytes ask for.
 func sign(b []byte) {
 	binary.LittleEndian.PutUint32(b[16:], 0)
 	size := binary.LittleEndian.Uint32(b[12:])
@@ -116,7 +116,7 @@ func usual(n disk.Sector, sectorSize int, entries ...[2]uint64) spec {
 		firstUsable: 2 + a, lastUse: uint64(n) - 2 - a, arrayAt: 2, entries: entries}
 }
 
-// second returns the second copy of the spec.
+// second returns the backup table of the spec.
 func (s spec) second() spec {
 	n := disk.Sector(s.alternate)
 	s.my, s.alternate = s.alternate, s.my

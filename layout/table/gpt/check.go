@@ -23,7 +23,8 @@ func (t *Table) checkMBR(err error) {
 	}
 	i, ok := t.MBR.EE()
 	if !ok {
-		t.found(disk.Warningf(disk.ProtectiveMBRMissing, 0, "the boot record has no record of type EE: systems that obey it do not use the GPT"))
+		t.found(disk.Warningf(disk.ProtectiveMBRMissing, 0,
+			"the boot record has no record of type EE: systems that obey it do not use the GPT"))
 		return
 	}
 	if t.MBR.Hybrid() {
@@ -61,7 +62,8 @@ func (t *Table) checkCopies() {
 			t.Backup.At, t.Sectors-1, t.Backup.At+1))
 	}
 	if t.Primary.Valid() && !t.same() {
-		t.found(disk.Warningf(disk.GPTCopiesDiffer, t.Backup.At, "both copies of the table are valid and do not say the same: the first one is in force"))
+		t.found(disk.Warningf(disk.GPTCopiesDiffer, t.Backup.At,
+			"both copies of the table are valid and do not say the same: the first one is in force"))
 	}
 }
 
@@ -98,7 +100,8 @@ func (t *Table) checkEntries() {
 	}
 	h := t.InForce.Header
 	if h.EntrySize() != minEntrySize {
-		t.found(disk.Notef(disk.GPTEntrySize, t.InForce.At, "entries have %d bytes: some systems read only tables with 128", h.EntrySize()))
+		t.found(disk.Notef(disk.GPTEntrySize, t.InForce.At, "entries have %d bytes: some systems read only tables with 128",
+			h.EntrySize()))
 	}
 	list := t.Layout().Entries
 	t.Findings = append(t.Findings, layout.CheckEntries(list, t.Sectors)...)

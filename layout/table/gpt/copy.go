@@ -16,7 +16,7 @@ type Copy struct {
 	array  []byte      // whole sectors of the array; nil unless the copy is valid
 }
 
-// Valid tells whether signature, check numbers and places are all right.
+// Valid tells whether signature, CRCs and places are all right.
 func (c *Copy) Valid() bool { return c.Fault == nil }
 
 // Spans returns the sectors of a valid copy: its header and its array. Of one
@@ -66,7 +66,8 @@ func readCopy(src image.Source, at disk.Sector) *Copy {
 		return c
 	}
 	if sum := crc32.ChecksumIEEE(array[:c.Header.arrayBytes()]); sum != c.Header.ArrayCRC() {
-		c.Fault = disk.Malformedf(format, at, arrayCRCAt, "the check number of the entry array is %08X, its bytes give %08X", c.Header.ArrayCRC(), sum)
+		c.Fault = disk.Malformedf(format, at, arrayCRCAt, "the CRC of the entry array is %08X, its bytes give %08X",
+			c.Header.ArrayCRC(), sum)
 		return c
 	}
 	c.array = array

@@ -6,5 +6,5 @@
 //
 // A disk has two copies of the table, at both ends. Either alone describes
 // the disk. Rendering changes the fields that depend on the disk's size, what
-// the caller asks for, and the check numbers; every other byte stays.
+// the caller asks for, and the CRCs; every other byte stays.
 package gpt

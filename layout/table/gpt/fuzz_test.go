@@ -7,6 +7,7 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
+	"bootgraft/layout/layouttest"
 )
 
 // fuzzSectors is the size of a fuzzed disk: its input is the first and the
@@ -43,7 +44,7 @@ func FuzzGPT(f *testing.F) {
 		if err != nil {
 			return
 		}
-		if err := imagetest.CheckTable(tab.Layout(), tab.Findings, maxArray/minEntrySize); err != nil {
+		if err := layouttest.CheckTable(tab.Layout(), tab.Findings, maxArray/minEntrySize); err != nil {
 			t.Fatal(err)
 		}
 		if tab.Primary.Valid() && tab.Backup.Valid() {
@@ -96,7 +97,7 @@ func fuzzDisk(b []byte, right bool) *imagetest.Disk {
 	return d
 }
 
-// signed returns a header with check numbers that fit itself and an array.
+// signed returns a header with CRCs that fit itself and an array.
 func signed(header, array []byte) []byte {
 	copy(header[88:], spec{sectorSize: 512}.header(array)[88:92])
 	sign(header)

@@ -46,7 +46,7 @@ func (h *Header) u64(at int) uint64 { return binary.LittleEndian.Uint64(h.raw[at
 // Size returns HeaderSize, in bytes.
 func (h *Header) Size() uint32 { return h.u32(headerSizeAt) }
 
-// CRC returns the check number of the header as written.
+// CRC returns the CRC of the header as written.
 func (h *Header) CRC() uint32 { return h.u32(headerCRCAt) }
 
 // MyLBA returns the sector in which the header says it lies.
@@ -74,13 +74,13 @@ func (h *Header) Count() uint32 { return h.u32(countAt) }
 // EntrySize returns the size of an entry in bytes.
 func (h *Header) EntrySize() uint32 { return h.u32(entrySizeAt) }
 
-// ArrayCRC returns the check number of the array as written.
+// ArrayCRC returns the CRC of the array as written.
 func (h *Header) ArrayCRC() uint32 { return h.u32(arrayCRCAt) }
 
 // Bytes returns a copy of the sector of the header.
 func (h *Header) Bytes() []byte { return slices.Clone(h.raw) }
 
-// checksum computes the check number over Size bytes, with its own field
+// checksum computes the CRC over Size bytes, with its own field
 // taken as zero. Size must be within the sector.
 func (h *Header) checksum() uint32 {
 	b := slices.Clone(h.raw[:h.Size()])
@@ -102,13 +102,14 @@ func (h *Header) check(at, drive disk.Sector) error {
 		return bad(headerSizeAt, "header size %d: it is %d to %d", size, minHeaderSize, len(h.raw))
 	}
 	if sum := h.checksum(); sum != h.CRC() {
-		return bad(headerCRCAt, "the check number of the header is %08X, its bytes give %08X", h.CRC(), sum)
+		return bad(headerCRCAt, "the CRC of the header is %08X, its bytes give %08X", h.CRC(), sum)
 	}
 	if h.MyLBA() != uint64(at) {
 		return bad(myLBAAt, "it says that it lies in sector %d", h.MyLBA())
 	}
 	if h.LastUsable() > last {
-		return bad(lastUsableAt, "usable sectors %d to %d, but the last sector of the disk is %d", h.FirstUsable(), h.LastUsable(), last)
+		return bad(lastUsableAt, "usable sectors %d to %d, but the last sector of the disk is %d", h.FirstUsable(),
+			h.LastUsable(), last)
 	}
 	if h.LastUsable() < h.FirstUsable() {
 		return bad(lastUsableAt, "the last usable sector %d lies before the first, %d", h.LastUsable(), h.FirstUsable())
@@ -124,7 +125,8 @@ func (h *Header) checkArray(at, drive disk.Sector) error {
 	}
 	n := h.arrayBytes()
 	if n == 0 || n > maxArray {
-		return disk.Unsupportedf(format, at, countAt, "%d entries of %d bytes: the array may have 1 to %d bytes", h.Count(), size, maxArray)
+		return disk.Unsupportedf(format, at, countAt, "%d entries of %d bytes: the array may have 1 to %d bytes", h.Count(),
+			size, maxArray)
 	}
 	sectors := uint64(arraySectors(n, len(h.raw)))
 	if h.EntryLBA() < 1 || h.EntryLBA() > uint64(drive) || sectors > uint64(drive)-h.EntryLBA() {

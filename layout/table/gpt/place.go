@@ -10,24 +10,24 @@ import (
 
 // places says where the parts of a rendered table lie.
 type places struct {
-	firstArray, secondArray disk.Span
-	lastUsable              disk.Sector
+	primaryArray, backupArray disk.Span
+	lastUsable                disk.Sector
 }
 
 // place decides where the parts lie on a disk of target sectors.
 func (t *Table) place(target disk.Sector, array []byte) (*places, error) {
 	h := t.InForce.Header
 	n := arraySectors(uint64(len(array)), t.SectorSize)
-	p := &places{firstArray: disk.Span{Start: 2, Count: n}}
+	p := &places{primaryArray: disk.Span{Start: 2, Count: n}}
 	if t.Primary.Valid() && t.Primary.fits(t.InForce) {
-		p.firstArray = t.Primary.Header.array()
+		p.primaryArray = t.Primary.Header.array()
 	}
 	firstUsable := disk.Sector(min(h.FirstUsable(), math.MaxInt64-1))
-	if p.firstArray.End() > firstUsable {
+	if p.primaryArray.End() > firstUsable {
 		return nil, disk.Unsupportedf(format, 1, entryLBAAt,
 			"the first entry array, sectors %s, does not lie between the first header and the usable sectors, "+
 				"which begin at %d",
-			p.firstArray, firstUsable)
+			p.primaryArray, firstUsable)
 	}
 	lastUsed := t.lastUsed(array)
 	need := max(lastUsed, firstUsable)
@@ -40,11 +40,11 @@ func (t *Table) place(target disk.Sector, array []byte) (*places, error) {
 		return nil, &TooSmallError{Target: target, Smallest: min(need, math.MaxInt64-1-back) + 1 + back, LastUsed: lastUsed}
 	}
 	p.lastUsable = target - 1 - back
-	p.secondArray = disk.Span{Start: target - 1 - distance, Count: n}
+	p.backupArray = disk.Span{Start: target - 1 - distance, Count: n}
 	return p, nil
 }
 
-// distances returns how far before the second header its array and the last
+// distances returns how far before the backup header its array and the last
 // usable sector lie.
 func (t *Table) distances(n disk.Sector) (array, lastUsable disk.Sector) {
 	array = n

@@ -22,8 +22,8 @@ type NewIDs struct {
 
 // Rendered is a table for a disk of a given size.
 type Rendered struct {
-	Protective    []byte  // sector 0; nil if the original has no record of type EE
-	First, Second []Block // header and array of each copy, in ascending order
+	Protective      []byte  // sector 0; nil if the original has no record of type EE
+	Primary, Backup []Block // header and array of each, in ascending order
 }
 
 // Block is a run of sectors and its bytes.
@@ -38,7 +38,7 @@ func (r *Rendered) Sectors() map[disk.Sector][]byte {
 	if r.Protective != nil {
 		out[0] = r.Protective
 	}
-	for _, b := range slices.Concat(r.First, r.Second) {
+	for _, b := range slices.Concat(r.Primary, r.Backup) {
 		size := len(b.Bytes) / int(b.Count)
 		for i := range b.Count {
 			out[b.Start+i] = b.Bytes[int(i)*size : int(i+1)*size]
@@ -81,7 +81,7 @@ func entryErrorf(index int, why string, args ...any) error {
 // bytes. changes gives entries, by index, new spans; ids may be nil, which
 // keeps every identifier. A copy that is not valid is made from the other.
 //
-// The first copy stays where it is. The second goes to the end of the target,
+// The primary table stays where it is. The backup goes to the end of the target,
 // as the EFI Specification 1.02, p. 312, asks. What was counted from the end
 // of the original, its array and the last usable sector, keeps its distance;
 // if that is wider than need be and the entries do not fit, the distance
@@ -93,7 +93,7 @@ func entryErrorf(index int, why string, args ...any) error {
 // they say.
 //
 // Errors: *TooSmallError, *EntryError, and *disk.FormatError of fault
-// Unsupported if the first array does not lie before the usable sectors.
+// Unsupported if the primary array does not lie before the usable sectors.
 func (t *Table) Render(target disk.Sector, ids *NewIDs, changes map[int]disk.Span) (*Rendered, error) {
 	if target == t.Sectors && ids == nil && len(changes) == 0 && t.Primary.Valid() && t.Backup.Valid() {
 		return t.asRead(), nil
@@ -102,7 +102,7 @@ func (t *Table) Render(target disk.Sector, ids *NewIDs, changes map[int]disk.Spa
 }
 
 func (t *Table) asRead() *Rendered {
-	r := &Rendered{First: t.Primary.blocks(), Second: t.Backup.blocks()}
+	r := &Rendered{Primary: t.Primary.blocks(), Backup: t.Backup.blocks()}
 	if _, _, ok := protective(t.MBR); ok {
 		r.Protective = t.MBR.Bytes()
 	}
@@ -139,14 +139,14 @@ func (t *Table) render(target disk.Sector, ids *NewIDs, changes map[int]disk.Spa
 		drive = ids.Disk
 	}
 	first := t.newHeader(t.Primary, p, drive, array)
-	first.put(1, target-1, p.firstArray)
+	first.put(1, target-1, p.primaryArray)
 	second := t.newHeader(t.Backup, p, drive, array)
-	second.put(target-1, 1, p.secondArray)
-	arrays := [2]Block{t.arrayBlock(t.Primary, p.firstArray, array), t.arrayBlock(t.Backup, p.secondArray, array)}
+	second.put(target-1, 1, p.backupArray)
+	arrays := [2]Block{t.arrayBlock(t.Primary, p.primaryArray, array), t.arrayBlock(t.Backup, p.backupArray, array)}
 	return &Rendered{
 		Protective: t.newProtective(target),
-		First:      ascending(Block{disk.Span{Start: 1, Count: 1}, first.raw}, arrays[0]),
-		Second:     ascending(Block{disk.Span{Start: target - 1, Count: 1}, second.raw}, arrays[1]),
+		Primary:    ascending(Block{disk.Span{Start: 1, Count: 1}, first.raw}, arrays[0]),
+		Backup:     ascending(Block{disk.Span{Start: target - 1, Count: 1}, second.raw}, arrays[1]),
 	}, nil
 }
 
@@ -226,7 +226,7 @@ func (c *Copy) fits(inForce *Copy) bool {
 	return c.Valid() && c.Header.Count() == inForce.Header.Count() && c.Header.EntrySize() == inForce.Header.EntrySize()
 }
 
-// put writes the places of a header and then its check number.
+// put writes the places of a header and then its CRC.
 func (h *Header) put(my, alternate disk.Sector, array disk.Span) {
 	binary.LittleEndian.PutUint64(h.raw[myLBAAt:], uint64(my))
 	binary.LittleEndian.PutUint64(h.raw[alternateAt:], uint64(alternate))

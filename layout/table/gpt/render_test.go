@@ -76,7 +76,7 @@ func TestRenderRepairs(t *testing.T) {
 	}
 }
 
-// G09: on a larger disk the second copy moves to the new end and both headers
+// G09: on a larger disk the backup table moves to the new end and both headers
 // follow (EFI Specification 1.02, p. 312). G08: so does the protective record.
 func TestRenderLarger(t *testing.T) {
 	for _, sectorSize := range []int{512, 4096} {
@@ -95,8 +95,8 @@ func TestRenderLarger(t *testing.T) {
 
 // Fits if and only if the last used sector is at most N-34 (EFI Specification
 // 1.10, p. 11-9: 16,384 bytes are kept for the array), and the error names
-// Usable sectors that cover the second copy, which Linux accepts, do not
-// A second copy whose array follows its header, in the middle of a larger
+// Usable sectors that cover the backup table, which Linux accepts, do not
+// A backup table whose array follows its header, in the middle of a larger
 // disk, has no distance from the end to keep. Neither has a hybrid record
 // A protective record that begins beyond the new end is left alone.
 func TestRenderProtectiveBeyondEnd(t *testing.T) {
@@ -145,7 +145,7 @@ func TestRenderKeepsUnnamedBytes(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	first, array, second := r.First[0].Bytes, r.First[1].Bytes, r.Second[1].Bytes
+	first, array, second := r.Primary[0].Bytes, r.Primary[1].Bytes, r.Backup[1].Bytes
 	if string(first[500:503]) != "old" || string(second[500:503]) != "two" || !bytes.Equal(first[92:200], s.header(nil)[92:200]) {
 		t.Error("header bytes that nobody names changed")
 	}
@@ -278,7 +278,7 @@ func TestRenderNewIDs(t *testing.T) {
 			}
 		}
 	}
-	if most := 2 * (16 + 2*16 + 4 + 4); changed == 0 || changed > most { // GUIDs and two check numbers in each copy
+	if most := 2 * (16 + 2*16 + 4 + 4); changed == 0 || changed > most { // GUIDs and two CRCs in each copy
 		t.Errorf("%d bytes changed, at most %d may", changed, most)
 	}
 	for name, ids := range map[string]*NewIDs{

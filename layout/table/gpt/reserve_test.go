@@ -22,20 +22,20 @@ func TestPlaces(t *testing.T) {
 				d.Put(c.harm, make([]byte, 512))
 			}
 			table := mustRead(t, d)
-			if got := table.FirstPlace(); len(got) != 1 || got[0] != first {
+			if got := table.PrimaryPlace(); len(got) != 1 || got[0] != first {
 				t.Errorf("first copy: %v, want %v", got, first)
 			}
-			if got := table.SecondPlace(); len(got) != 1 || got[0] != second {
+			if got := table.BackupPlace(); len(got) != 1 || got[0] != second {
 				t.Errorf("second copy: %v, want %v", got, second)
 			}
-			if got := table.SecondSectors(); got != 33 {
+			if got := table.BackupSectors(); got != 33 {
 				t.Errorf("the second copy takes %d sectors, want 33", got)
 			}
 			r, err := table.Render(n+5000, nil, nil)
 			if err != nil {
 				t.Fatal(err)
 			}
-			if got := r.Second[0].Start; got != n+5000-33 {
+			if got := r.Backup[0].Start; got != n+5000-33 {
 				t.Errorf("the rendered second copy begins at %d", got)
 			}
 		})

@@ -17,7 +17,7 @@ type Table struct {
 	SectorSize int         // of the disk, bytes
 	MBR        *mbr.Sector // boot record in sector 0; nil if there is none that parses
 	Primary    *Copy       // the copy at sector 1
-	Backup     *Copy       // the second copy, or the place where it should be
+	Backup     *Copy       // the backup table, or the place where it should be
 	InForce    *Copy       // the valid copy that describes the disk: Primary if it is valid
 	Findings   []disk.Finding
 }
@@ -56,8 +56,8 @@ func (t *Table) readMBR(src image.Source) error {
 	return err
 }
 
-// findBackup looks for the second copy: where the first says, at the end of
-// the disk, and where a first copy that is damaged, or the protective record,
+// findBackup looks for the backup table: where the first says, at the end of
+// the disk, and where a primary table that is damaged, or the protective record,
 // shows the end of the disk to have been. If no place holds a valid one, the
 // result is the first place that holds a header at all, else the last sector.
 func (t *Table) findBackup(src image.Source) *Copy {
@@ -132,11 +132,11 @@ func (t *Table) Entries() []Entry { return t.InForce.Entries() }
 // DiskGUID returns the identifier of the disk.
 func (t *Table) DiskGUID() GUID { return t.InForce.Header.DiskGUID() }
 
-// First returns the sectors of the first copy, without sector 0.
-func (t *Table) First() disk.Spans { return t.Primary.Spans() }
+// PrimarySpans returns the sectors of the primary table, without sector 0.
+func (t *Table) PrimarySpans() disk.Spans { return t.Primary.Spans() }
 
-// Second returns the sectors of the second copy.
-func (t *Table) Second() disk.Spans { return t.Backup.Spans() }
+// BackupSpans returns the sectors of the backup table.
+func (t *Table) BackupSpans() disk.Spans { return t.Backup.Spans() }
 
 // ends returns the first sector after the disk that the table describes.
 func (t *Table) ends() disk.Sector {
@@ -153,7 +153,7 @@ func (t *Table) Layout() layout.Table {
 		Kind:       "gpt",
 		State:      layout.InForce,
 		SectorSize: t.SectorSize,
-		Own:        t.First().Union(t.Second()),
+		Own:        t.PrimarySpans().Union(t.BackupSpans()),
 		Ends:       t.ends(),
 		Evidence:   []string{t.Primary.describe("first"), t.Backup.describe("second")},
 	}
@@ -179,7 +179,7 @@ func (t *Table) Layout() layout.Table {
 
 func (c *Copy) describe(which string) string {
 	if c.Valid() {
-		return fmt.Sprintf("%s copy: header in sector %d, entries in sectors %s, check numbers right", which, c.At, c.Header.array())
+		return fmt.Sprintf("%s copy: header in sector %d, entries in sectors %s, CRCs right", which, c.At, c.Header.array())
 	}
 	return fmt.Sprintf("%s copy: %v", which, c.Fault)
 }

@@ -14,7 +14,7 @@ import (
 )
 
 // Bytes A: the header of a real disk, as printed in a public question about
-// GPT check numbers. G03, G04.
+// GPT CRCs. G03, G04.
 func TestWorkedBytesA(t *testing.T) {
 	b, err := hex.DecodeString("4546492050415254" + "00000100" + "5c000000" + "f88f250d" + "00000000" + "0100000000000000" + "ffff3f0000000000" +
 		"0008000000000000" + "deff3f0000000000" + "a14b7cdfca02954c9816bbf073d3c80c" + "0200000000000000" + "80000000" + "80000000" + "86d254ab")
@@ -23,10 +23,10 @@ func TestWorkedBytesA(t *testing.T) {
 	}
 	h := &Header{append(b, make([]byte, 512-len(b))...)}
 	if h.CRC() != 0x0D258FF8 || h.checksum() != 0x0D258FF8 { // G03
-		t.Errorf("check number %08X, computed %08X, want 0D258FF8", h.CRC(), h.checksum())
+		t.Errorf("CRC %08X, computed %08X, want 0D258FF8", h.CRC(), h.checksum())
 	}
 	if got := crc32.ChecksumIEEE(make([]byte, 16384)); got != 0xAB54D286 || h.ArrayCRC() != got { // G04
-		t.Errorf("check number of an empty array %08X, want AB54D286", got)
+		t.Errorf("CRC of an empty array %08X, want AB54D286", got)
 	}
 	if h.Size() != 92 || h.Count() != 128 || h.EntrySize() != 128 { // G01: EFI Specification 1.02
 		t.Errorf("sizes %d, %d, %d", h.Size(), h.Count(), h.EntrySize())
@@ -58,7 +58,7 @@ func TestWorkedBytesB(t *testing.T) {
 		t.Errorf("findings %v", tab.Findings)
 	}
 	if got := [3]uint32{tab.Primary.Header.ArrayCRC(), tab.Primary.Header.CRC(), tab.Backup.Header.CRC()}; got != [3]uint32{0xE6BEB58B, 0x406B6CD0, 0x4B88EE57} {
-		t.Errorf("check numbers %08X", got)
+		t.Errorf("CRCs %08X", got)
 	}
 	r, err := tab.render(15523840, nil, nil)
 	if err != nil {
@@ -67,7 +67,7 @@ func TestWorkedBytesB(t *testing.T) {
 	if got, want := hex.EncodeToString(r.Protective[446:462]), "00000200eeffffff01000000ffdfec00"; got != want {
 		t.Errorf("protective record %s, want %s", got, want)
 	}
-	if got, want := hex.EncodeToString(r.First[1].Bytes[:48]), "a2a0d0ebe5b9334487c068b6b72699c767452301ab89efcd0123456789abcdef0020000000000000dedfec0000000000"; got != want {
+	if got, want := hex.EncodeToString(r.Primary[1].Bytes[:48]), "a2a0d0ebe5b9334487c068b6b72699c767452301ab89efcd0123456789abcdef0020000000000000dedfec0000000000"; got != want {
 		t.Errorf("entry %s, want %s", got, want)
 	}
 }
@@ -79,7 +79,7 @@ func TestWorkedBytesC(t *testing.T) {
 		t.Errorf("findings %v", tab.Findings)
 	}
 	if got := [3]uint32{tab.Primary.Header.CRC(), tab.Backup.Header.CRC(), tab.Primary.Header.ArrayCRC()}; got != [3]uint32{0xABB1ED7F, 0x45EB8ADE, 0xBEF18DFC} {
-		t.Errorf("check numbers %08X", got)
+		t.Errorf("CRCs %08X", got)
 	}
 	l := tab.Layout()
 	want := layout.Entry{Span: disk.Span{Start: 2048, Count: 50000}, Index: 1, Type: basicData.String(), TypeName: "basic data", Name: "MUSIC", Table: 2}
@@ -89,7 +89,7 @@ func TestWorkedBytesC(t *testing.T) {
 	if l.Kind != "gpt" || l.Ends != 100000 || l.SectorSize != 512 || l.Own.Sectors() != 66 || l.Own.Holds(0) {
 		t.Errorf("table %+v", l)
 	}
-	if f, s := tab.First(), tab.Second(); f[0] != disk.Between(1, 34) || s[0] != disk.Between(99967, 100000) {
+	if f, s := tab.PrimarySpans(), tab.BackupSpans(); f[0] != disk.Between(1, 34) || s[0] != disk.Between(99967, 100000) {
 		t.Errorf("copies %v and %v", f, s)
 	}
 }
@@ -148,7 +148,7 @@ func TestDamagedCopies(t *testing.T) {
 		{"G08: FFFFFFFF", 0, func(b []byte) { u32(b[458:], math.MaxUint32) }, ""},
 		{"G08: another size", 0, func(b []byte) { u32(b[458:], n-2) }, "protective-mbr-size"},
 		{"hybrid", 0, func(b []byte) { copy(b[462:], []byte{0, 0, 0, 0, 0x0C, 0, 0, 0, 100, 0, 0, 0, 100}) }, "hybrid-mbr"},
-		// Rules of Linux, block/partitions/efi.c; the check numbers are right.
+		// Rules of Linux, block/partitions/efi.c; the CRCs are right.
 		{"header size 91", 1, func(b []byte) { u32(b[12:], 91); sign(b) }, "gpt-first-copy-damaged"},
 		{"header size 513", 1, func(b []byte) { u32(b[12:], 513) }, "gpt-first-copy-damaged"},
 		{"header size 512", 1, func(b []byte) { u32(b[12:], 512); sign(b) }, ""},
@@ -191,7 +191,7 @@ func TestDamagedCopies(t *testing.T) {
 	}
 }
 
-// A card larger than the image that was written to it: the second copy is
+// A card larger than the image that was written to it: the backup table is
 // found in the middle of the card, whatever is left of the first one.
 func TestSecondCopyNotAtEnd(t *testing.T) {
 	s := usual(5000, 512, [2]uint64{100, 199})
@@ -230,8 +230,8 @@ func TestSecondCopyNotAtEnd(t *testing.T) {
 	}
 }
 
-// A broken second copy at the end counts for more than a blank sector where
-// the first copy says it is.
+// A broken backup table at the end counts for more than a blank sector where
+// the primary table says it is.
 func TestBrokenSecondCopyElsewhere(t *testing.T) {
 	d := edit(usual(5000, 512, [2]uint64{100, 199}), 1, func(b []byte) { binary.LittleEndian.PutUint64(b[32:], 4000); sign(b) })
 	if _, err := d.WriteAt([]byte{9}, 4999*512+60); err != nil {

@@ -116,7 +116,7 @@ func compareSfdisk(t *testing.T, img string, tab *Table) {
 }
 
 // compareDiskfs checks a table against go-diskfs v1.9.4, which is trustworthy
-// for tables with entries of 128 bytes and a second copy at the end.
+// for tables with entries of 128 bytes and a backup table at the end.
 func compareDiskfs(t *testing.T, img string, tab *Table) {
 	t.Helper()
 	f, err := os.Open(img)
@@ -209,7 +209,7 @@ func TestSecondCopyAgainstOthers(t *testing.T) {
 }
 
 // G11: a disk cut short. libblkid sees only the protective record then, and
-// we too refuse the first copy, because its usable sectors run past the end.
+// we too refuse the primary table, because its usable sectors run past the end.
 func TestCutDisk(t *testing.T) {
 	d := fixture(t, "music.txt")
 	head, err := image.ReadSectors(d, disk.Span{Count: 60000})

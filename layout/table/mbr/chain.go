@@ -74,7 +74,8 @@ func (w *walker) mayVisit(at disk.Sector, container entry, prev *link) bool {
 	}
 	switch {
 	case w.seen[at]:
-		w.warn(disk.EBRLoop, from, "the link in sector %d leads to sector %d, which was read before: the chain of logical volumes is a loop and ends here", from, at)
+		w.warn(disk.EBRLoop, from, "the link in sector %d leads to sector %d, which was read before: the chain of logical "+
+			"volumes is a loop and ends here", from, at)
 	case at >= w.table.Sectors:
 		w.warn(disk.EBRPastEnd, from,
 			"the link in sector %d leads to sector %d, but the disk ends at sector %d: "+
@@ -86,7 +87,8 @@ func (w *walker) mayVisit(at disk.Sector, container entry, prev *link) bool {
 				"the chain is not followed there",
 			from, at, container.Span)
 	case len(w.table.chain) >= maxLinks:
-		w.warn(disk.EBRChainTooLong, from, "more than %d extended boot records: the chain is not followed beyond sector %d", maxLinks, from)
+		w.warn(disk.EBRChainTooLong, from, "more than %d extended boot records: the chain is not followed beyond sector %d",
+			maxLinks, from)
 	default:
 		if prev != nil && at < prev.at {
 			w.table.found(disk.Notef(disk.EBROrder, prev.at,
@@ -104,12 +106,14 @@ func (w *walker) read(at disk.Sector) *link {
 	b, err := image.ReadSector(w.src, at)
 	if err != nil {
 		w.table.unread = w.table.unread.Add(disk.Span{Start: at, Count: 1})
-		w.warn(disk.EBRUnreadable, at, "the extended boot record in sector %d cannot be read (%v): it and all logical volumes after it are not known", at, err)
+		w.warn(disk.EBRUnreadable, at, "the extended boot record in sector %d cannot be read (%v): it and all logical "+
+			"volumes after it are not known", at, err)
 		return nil
 	}
 	s, err := parse(b, at)
 	if err != nil {
-		w.warn(disk.EBRNoSignature, at, "sector %d should be an extended boot record and is none (%v): logical volumes from here on are not known", at, err)
+		w.warn(disk.EBRNoSignature, at, "sector %d should be an extended boot record and is none (%v): logical volumes from "+
+			"here on are not known", at, err)
 		return nil
 	}
 	return &link{at: at, sector: s, nextSlot: -1}
@@ -128,7 +132,8 @@ func (w *walker) volumes(l *link) int {
 		case r.Extended() && l.nextSlot < 0:
 			l.nextSlot = i
 		case r.Extended():
-			w.warn(disk.EBRSecondLink, l.at, "record %d of sector %d is a second link: only the first is followed, as every system does", i+1, l.at)
+			w.warn(disk.EBRSecondLink, l.at, "record %d of sector %d is a second link: only the first is followed, as "+
+				"every system does", i+1, l.at)
 		case i >= 2 && !l.trusted(r):
 			w.table.found(disk.Notef(disk.EBRRubbish, l.at,
 				"record %d of sector %d does not lie in its part of the extended partition and is taken for "+
@@ -148,7 +153,8 @@ func (w *walker) volume(l *link, slot int, r Record) {
 		return
 	}
 	if s := r.span(l.at); !l.container.Covers(s) {
-		w.warn(disk.LogicalOutsideContainer, l.at, "logical volume %d, sectors %s, is not inside the extended partition %s", w.next, s, l.container.Span)
+		w.warn(disk.LogicalOutsideContainer, l.at, "logical volume %d, sectors %s, is not inside the extended partition %s",
+			w.next, s, l.container.Span)
 	}
 	w.table.add(w.next, slot, r, l.at, l)
 	w.next++

@@ -40,7 +40,8 @@ func (t *Table) checkActive() {
 		}
 	}
 	if n > 1 {
-		t.found(disk.Warningf(disk.SeveralActive, 0, "%d entries are marked active: a boot record that wants exactly one stops here", n))
+		t.found(disk.Warningf(disk.SeveralActive, 0, "%d entries are marked active: a boot record that wants exactly "+
+			"one stops here", n))
 	}
 }
 

@@ -6,6 +6,7 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
+	"bootgraft/layout/layouttest"
 )
 
 // FuzzMBR reads any bytes as a disk: never a panic, a hang or an entry from
@@ -42,7 +43,7 @@ func FuzzMBR(f *testing.F) {
 		if string(tab.Boot.Bytes()) != string(b[:512]) {
 			t.Fatal("sector 0 comes back changed")
 		}
-		if err := imagetest.CheckTable(tab.Layout(), tab.Findings, Records*(1+maxLinks)); err != nil {
+		if err := layouttest.CheckTable(tab.Layout(), tab.Findings, Records*(1+maxLinks)); err != nil {
 			t.Fatal(err)
 		}
 		own, changes := tab.Own(), map[int]disk.Sector{}

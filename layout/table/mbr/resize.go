@@ -101,7 +101,8 @@ func (r *resizer) entry(index int) error {
 	for i := range r.table.entries {
 		o := &r.table.entries[i]
 		if o.Index != index && separate(e, o) && s.Overlaps(r.after(o)) {
-			return resizeErrorf(index, "with %d sectors it would share sectors %s with entry %d", s.Count, s.Common(r.after(o)), o.Index)
+			return resizeErrorf(index, "with %d sectors it would share sectors %s with entry %d", s.Count, s.Common(r.after(o)),
+				o.Index)
 		}
 	}
 	if s.Count == e.Count {
@@ -132,7 +133,8 @@ func (r *resizer) checkContainers() error {
 			continue
 		}
 		if box := r.after(e.link.container); !box.Covers(r.after(e)) {
-			return resizeErrorf(e.Index, "sectors %s, described in sector %d, would not be inside extended partition %d, sectors %s: it needs at least %d sectors",
+			return resizeErrorf(e.Index, "sectors %s, described in sector %d, would not be inside extended partition %d, "+
+				"sectors %s: it needs at least %d sectors",
 				r.after(e), e.link.at, e.link.container.Index, box, r.after(e).End()-box.Start)
 		}
 	}

@@ -25,7 +25,8 @@ func Parse(sector []byte) (*Sector, error) {
 	}
 	for i := range Records {
 		if b := s.Record(i).Boot; b != 0x00 && b != 0x80 {
-			return nil, disk.Malformedf(format, 0, tableAt+i*recordSize, "boot flag %02X: it is 00 or 80 in a partition table", b)
+			return nil, disk.Malformedf(format, 0, tableAt+i*recordSize, "boot flag %02X: it is 00 or 80 in a partition table",
+				b)
 		}
 	}
 	return s, nil
@@ -37,7 +38,8 @@ func parse(sector []byte, at disk.Sector) (*Sector, error) {
 		return nil, disk.Unsupportedf(format, at, -1, "a sector of %d bytes: 512, 1024, 2048 and 4096 are possible", n)
 	}
 	if sector[signatureAt] != 0x55 || sector[signatureAt+1] != 0xAA {
-		return nil, disk.Absentf(format, at, signatureAt, "bytes %02X %02X, not 55 AA", sector[signatureAt], sector[signatureAt+1])
+		return nil, disk.Absentf(format, at, signatureAt, "bytes %02X %02X, not 55 AA", sector[signatureAt],
+			sector[signatureAt+1])
 	}
 	return &Sector{slices.Clone(sector)}, nil
 }

@@ -123,7 +123,12 @@ func (t *Table) Layout() layout.Table {
 	if n := len(t.chain); n > 0 {
 		evidence = append(evidence, fmt.Sprintf("%d extended boot records", n))
 	}
+	var counts layout.Geometry
+	if g, ok := t.Geometry(); ok {
+		counts = layout.Geometry{Heads: g.Heads, Sectors: g.SectorsPerTrack}
+	}
 	return layout.Table{
+		Geometry:   counts,
 		Kind:       "mbr",
 		State:      layout.InForce,
 		SectorSize: t.SectorSize,

@@ -75,11 +75,13 @@ func Read(src image.Source) (*Table, error) {
 		return nil, disk.Absentf("Sun label", 0, sumAt, "the magic number, but neither its checksum nor a VTOC")
 	}
 	t := &Table{
-		Heads: int(be.Uint16(b[nheadAt:])), SectorsPerTrack: int(be.Uint16(b[nsectAt:])), Cylinders: int(be.Uint16(b[ncylAt:])),
-		VTOC: sane && be.Uint32(b[versionAt:]) == vtocVersion && be.Uint16(b[slicesAt:]) <= maxSlices,
+		Heads: int(be.Uint16(b[nheadAt:])), SectorsPerTrack: int(be.Uint16(b[nsectAt:])),
+		Cylinders: int(be.Uint16(b[ncylAt:])),
+		VTOC:      sane && be.Uint32(b[versionAt:]) == vtocVersion && be.Uint16(b[slicesAt:]) <= maxSlices,
 	}
 	if t.Heads == 0 || t.SectorsPerTrack == 0 {
-		return nil, disk.Malformedf("Sun label", 0, nheadAt, "cylinders of %d heads and %d sectors hold nothing", t.Heads, t.SectorsPerTrack)
+		return nil, disk.Malformedf("Sun label", 0, nheadAt, "cylinders of %d heads and %d sectors hold nothing", t.Heads,
+			t.SectorsPerTrack)
 	}
 	t.table = layout.Table{Kind: "sun", State: layout.InForce, SectorSize: unit, Own: disk.NewSpans(disk.Span{Count: 1})}
 	t.table.Evidence = []string{fmt.Sprintf("magic number %04X at byte %d of sector 0", magic, magicAt)}
@@ -146,7 +148,8 @@ func (t *Table) entry(src image.Source, b []byte, i int, perCylinder uint64) lay
 
 var tagNames = map[uint16]string{
 	0: "unassigned", 1: "boot", 2: "root", 3: "swap", 4: "usr", wholeTag: WholeDisk, 6: "stand", 7: "var", 8: "home",
-	9: "alternate sectors", 0x0A: "cachefs", 0x0B: "reserved", 0x82: "Linux swap", 0x83: "Linux", 0x8E: "Linux LVM", 0xFD: "Linux RAID",
+	9: "alternate sectors", 0x0A: "cachefs", 0x0B: "reserved", 0x82: "Linux swap", 0x83: "Linux", 0x8E: "Linux LVM",
+	0xFD: "Linux RAID",
 }
 
 func xor16(b []byte) uint16 {

@@ -15,6 +15,7 @@ import (
 	"bootgraft/image/imagetest"
 	"bootgraft/image/imagetest/need"
 	"bootgraft/layout"
+	"bootgraft/layout/layouttest"
 )
 
 const fixture = "../../../testdata/sun/sfdisk.txt"
@@ -198,7 +199,7 @@ func FuzzRead(f *testing.F) {
 		if err != nil {
 			return
 		}
-		if err := imagetest.CheckTable(l.Layout(), l.Findings, maxSlices); err != nil {
+		if err := layouttest.CheckTable(l.Layout(), l.Findings, maxSlices); err != nil {
 			t.Error(err)
 		}
 	})
