@@ -45,6 +45,24 @@ type Volume interface {
 	Counters() []Counter
 }
 
+// Traced is a volume that shows what was done to it. It stands beside Volume, for
+// formats that say who laid a volume down and keep what was deleted: ext does
+// neither, and of what is only recognised nobody knows.
+type Traced interface {
+	Volume
+
+	// Entries is Files without findings, and counts entries of what was deleted. The
+	// error says why its tables cannot be read.
+	Entries(visit func(*File)) (deleted int, err error)
+
+	// Maker is what it says of who laid it down; empty if that is not to be had.
+	Maker() string
+
+	// SameBuild tells whether it and another of its format were laid down alike. The
+	// error says why that cannot be told.
+	SameBuild(other Traced) (bool, error)
+}
+
 // Options are choices of Files.
 type Options struct {
 	CodePage *charmap.Charmap // of FAT short names; nil is codepage 437
@@ -64,6 +82,7 @@ type File struct {
 	Modified time.Time
 	Accessed time.Time // a day, or zero if the format or its reader does not tell
 	Entry    string    // the bytes of its directory entry but for that day, or nothing
+	Guarded  bool      // hidden, of the system or read-only, where its format marks that
 	Extents  []Extent  // in file order; what no extent covers is a hole that reads as zeros
 	Short    int64     // bytes at its end that its chain does not reach
 	Fault    error     // why nothing of it can be found, or nil

@@ -122,7 +122,8 @@ func (v *Volume) checkBackups() {
 		default:
 			continue
 		}
-		v.note(disk.Warningf(disk.ExtBackupDiffers, at, "The copy of the superblock in group %d (sector %s of the volume) does not fit the one in use: %s. "+
+		v.note(disk.Warningf(disk.ExtBackupDiffers, at, "The copy of the superblock in group %d (sector %s of the volume) "+
+			"does not fit the one in use: %s. "+
 			"Nothing reads it unless the first is lost; e2fsck -f writes the copies again.", g, disk.Grouped(at), why))
 	}
 	if len(unread) > 0 {

@@ -24,10 +24,10 @@ func (v *Volume) checkDescriptors() {
 			lost = append(lost, v.sector(usual))
 			continue
 		}
-		if v.twins == nil {
-			v.twins = map[uint64]uint64{}
+		if v.descsFrom == nil {
+			v.descsFrom = map[uint64]uint64{}
 		}
-		v.twins[k] = v.descCopies(k)[at]
+		v.descsFrom[k] = v.descCopies(k)[at]
 		replaced = append(replaced, v.sector(usual))
 	}
 	if len(replaced) > 0 {

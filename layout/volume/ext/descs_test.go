@@ -40,7 +40,7 @@ func TestDescriptorsFromBackup(t *testing.T) {
 				if err != nil || fmt.Sprint(now) != fmt.Sprint(used) {
 					t.Errorf("used sectors %v, want %v (%v)", now, used, err)
 				}
-				if !v.Layout(0, 0).Meaning.Holds(v.sector(v.twins[0])) {
+				if !v.Layout(0, 0).Meaning.Holds(v.sector(v.descsFrom[0])) {
 					t.Error("the copy that was used is not in Meaning")
 				}
 			})

@@ -34,7 +34,8 @@ func (v *Volume) Marks(func(disk.Sector) []byte) []volume.Mark { return nil }
 func (v *Volume) Files(_ volume.Options, visit func(*volume.File) error) ([]disk.Finding, error) {
 	out, err := v.Walk(func(e File) error {
 		f := &volume.File{
-			Path: e.Path, Dir: e.Mode.IsDir(), Regular: e.Mode.IsRegular(), Size: e.Size, Modified: e.Modified, Fault: e.Err, Content: v.Open(e),
+			Path: e.Path, Dir: e.Mode.IsDir(), Regular: e.Mode.IsRegular(), Size: e.Size, Modified: e.Modified, Fault: e.Err,
+			Content: v.Open(e),
 		}
 		for _, x := range e.Extents {
 			if x.Kind == Data {
@@ -54,7 +55,8 @@ func (v *Volume) Files(_ volume.Options, visit func(*volume.File) error) ([]disk
 // Structures and Algorithms", "Super Block"; the superblock is at byte 1024.
 func (v *Volume) Counters() []volume.Counter {
 	return []volume.Counter{
-		{Name: "the time of its last mount", At: 1024 + 0x2C, Size: 4}, {Name: "the time of its last write", At: 1024 + 0x30, Size: 4},
+		{Name: "the time of its last mount", At: 1024 + 0x2C, Size: 4}, {Name: "the time of its last write", At: 1024 + 0x30,
+			Size: 4},
 		{Name: "its mount count", At: 1024 + 0x34, Size: 2}, {Name: "its state", At: 1024 + 0x3A, Size: 2},
 		{Name: "the folder that it was last mounted on", At: 1024 + 0x88, Size: 64},
 		{Name: "the kilobytes ever written to it", At: 1024 + 0x178, Size: 8},

@@ -61,7 +61,7 @@ func (v *Volume) bootBlock(g uint64) uint64 {
 func (r *blocks) group(g uint64) (group, error) {
 	v := r.v
 	k := g / v.descsPerBlock()
-	block, copied := v.twins[k]
+	block, copied := v.descsFrom[k]
 	if !copied {
 		block = v.descBlock(k)
 	}

@@ -32,7 +32,8 @@ func (r *blocks) inline(n *inode) ([]Extent, error) {
 	}
 	at, have := n.attribute(attrSystem, "data")
 	if int64(have) < rest {
-		return nil, r.v.malformed(n.at, "inode %d keeps %d bytes in itself, but only %d of the last %d are there", n.number, n.size, have, rest)
+		return nil, r.v.malformed(n.at, "inode %d keeps %d bytes in itself, but only %d of the last %d are there", n.number,
+			n.size, have, rest)
 	}
 	return append(out, r.v.inInode(n, at, blockAreaBytes, rest)), nil
 }

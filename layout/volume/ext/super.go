@@ -150,7 +150,8 @@ func (sb *Superblock) parseGroups(at disk.Sector) error {
 	}
 	switch {
 	case sb.first != first:
-		return disk.Malformedf("ext", at, 0x14, "the first data block is %d, but must be %d with blocks of %d bytes", sb.first, first, sb.BlockSize)
+		return disk.Malformedf("ext", at, 0x14, "the first data block is %d, but must be %d with blocks of %d bytes",
+			sb.first, first, sb.BlockSize)
 	case sb.Blocks <= sb.first:
 		return disk.Malformedf("ext", at, 4, "a size of %d blocks holds nothing", sb.Blocks)
 	case sb.perGroup < 256 || sb.perGroup%8 != 0 || sb.perGroup%sb.ratio != 0 || sb.perGroup/sb.ratio > bitmap:

@@ -17,8 +17,8 @@ type Volume struct {
 	Backup   uint64 // the group whose superblock was used: 0 is the first one
 	Findings []disk.Finding
 
-	src   image.Source
-	twins map[uint64]uint64 // k-th descriptor block -> where a good copy of it lies
+	src       image.Source
+	descsFrom map[uint64]uint64 // k-th descriptor block -> where a good copy of it lies
 }
 
 // Read reads the superblock of the volume that fills src. If the first one is
@@ -28,7 +28,8 @@ type Volume struct {
 func Read(src image.Source) (*Volume, error) {
 	sb, err := readSuper(src, superOffset)
 	if err == nil && sb.copyOf != 0 {
-		err = disk.Malformedf("ext", superSector(src), 0x5A, "it is the copy of group %d: the file system starts elsewhere", sb.copyOf)
+		err = disk.Malformedf("ext", superSector(src), 0x5A, "it is the copy of group %d: the file system starts elsewhere",
+			sb.copyOf)
 	}
 	if err != nil {
 		sb, err = rescue(src, err)
@@ -37,7 +38,8 @@ func Read(src image.Source) (*Volume, error) {
 		}
 	}
 	if sb.BlockSize%int64(src.SectorSize()) != 0 {
-		return nil, disk.Unsupportedf("ext", superSector(src), 0x18, "blocks of %d bytes are smaller than sectors of %d bytes", sb.BlockSize, src.SectorSize())
+		return nil, disk.Unsupportedf("ext", superSector(src), 0x18,
+			"blocks of %d bytes are smaller than sectors of %d bytes", sb.BlockSize, src.SectorSize())
 	}
 	v := &Volume{Superblock: *sb, src: src, Backup: sb.copyOf}
 	v.inspect()
@@ -75,7 +77,8 @@ func rescue(src image.Source, why error) (*Superblock, error) {
 	if sb == nil || sb.BlockSize%int64(src.SectorSize()) != 0 {
 		return nil, why
 	}
-	if err := (&Volume{Superblock: *sb, src: src, Backup: sb.copyOf}).checkRoot(); err != nil && (isFormat(err) || f != nil) {
+	if err := (&Volume{Superblock: *sb, src: src, Backup: sb.copyOf}).checkRoot(); err != nil &&
+		(isFormat(err) || f != nil) {
 		return nil, why
 	}
 	return sb, nil
@@ -127,7 +130,8 @@ func (v *Volume) inspectState(at disk.Sector) {
 		dirty = append(dirty, "errors were seen in it")
 	}
 	if v.incompat(incompatRecover) { // E05
-		dirty = append(dirty, "its journal holds changes that are not replayed: files are read here as they stand without them")
+		dirty = append(dirty, "its journal holds changes that are not replayed: files are read here as they stand "+
+			"without them")
 	}
 	if len(dirty) > 0 {
 		v.note(disk.Warningf(disk.ExtDirty, at,
@@ -200,7 +204,7 @@ func (v *Volume) describing() disk.Spans {
 	for k := plain; k < all && v.descBlock(k) < v.present(); k++ {
 		far = append(far, v.span(v.descBlock(k), 1))
 	}
-	for _, block := range v.twins {
+	for _, block := range v.descsFrom {
 		far = append(far, v.span(block, 1))
 	}
 	return out.Union(far).Within(image.Whole(v.src))

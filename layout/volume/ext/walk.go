@@ -32,7 +32,8 @@ func (v *Volume) Walk(visit func(File) error) ([]disk.Finding, error) {
 		err = v.malformed(superSector(v.src), "%s", errSpent)
 	}
 	if more := w.unsaid; more > 0 {
-		w.findings = append(w.findings, disk.Warningf(disk.ExtMoreFindings, disk.NoSector, "%d more faults of this kind were found.", more).Hiding())
+		w.findings = append(w.findings, disk.Warningf(disk.ExtMoreFindings, disk.NoSector,
+			"%d more faults of this kind were found.", more).Hiding())
 	}
 	return w.findings, err
 }

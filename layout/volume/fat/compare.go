@@ -21,8 +21,9 @@ func (v *Volume) CompareTables() []disk.Finding {
 		}
 		d := v.compareTable(i)
 		if n := d.Sectors(); n > 0 {
-			out = append(out, disk.Warningf(disk.FATCopiesDiffer, d[0].Start, "allocation table %d differs from table %d in %d sectors, first in sector %d; "+
-				"table %d counts, but some systems read another", i, v.Active, n, d[0].Start, v.Active))
+			out = append(out, disk.Warningf(disk.FATCopiesDiffer, d[0].Start,
+				"allocation table %d differs from table %d in %d sectors, first in sector %d; "+
+					"table %d counts, but some systems read another", i, v.Active, n, d[0].Start, v.Active))
 		}
 	}
 	return out

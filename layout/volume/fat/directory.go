@@ -111,7 +111,7 @@ func (w *Walk) slots(d *dir, prefix string, at disk.Sector, b []byte, yield func
 	size := w.v.src.SectorSize()
 	for off := 0; off+EntrySize <= len(b); off += EntrySize {
 		r := (*Raw)(b[off:])
-		place := Place{at + disk.Sector(off/size), off % size}
+		place := Slot{at + disk.Sector(off/size), off % size}
 		switch {
 		case r[0] == EndMark:
 			return ended
@@ -155,7 +155,7 @@ func isDot(r *Raw) bool {
 }
 
 // entry yields one file or directory.
-func (w *Walk) entry(d *dir, prefix string, r *Raw, at Place, yield func(*File) bool) bool {
+func (w *Walk) entry(d *dir, prefix string, r *Raw, at Slot, yield func(*File) bool) bool {
 	f := &w.file
 	*f = File{Raw: *r, Place: at, Slot: at, Short: shortName(w.page, r), v: w.v, Chain: Chain{Runs: f.Chain.Runs[:0]}}
 	f.Name = f.Short
@@ -165,7 +165,8 @@ func (w *Walk) entry(d *dir, prefix string, r *Raw, at Place, yield func(*File) 
 	}
 	w.dropLong()
 	if clean := cleanName(f.Name); clean != f.Name {
-		w.stray(disk.Warningf(disk.FATNameIllegal, at.Sector, "the name %q in /%s cannot be a file's name; it is shown as %q", f.Name, prefix, clean))
+		w.stray(disk.Warningf(disk.FATNameIllegal, at.Sector, "the name %q in /%s cannot be a file's name; it is shown as %q",
+			f.Name, prefix, clean))
 		f.Name = clean
 	}
 	f.Short = cleanName(f.Short)
@@ -200,7 +201,8 @@ func (w *Walk) enter(parent *dir, f *File) {
 			"directory /%s begins at cluster %d, which belongs to another directory; it is not entered again",
 			f.Path, f.First))
 	case d.pathLen() > maxPath:
-		w.miss(disk.Warningf(disk.FATTooDeep, f.Place.Sector, "directory %s lies so deep that its path is longer than %d bytes; it is not entered", f.Name, maxPath))
+		w.miss(disk.Warningf(disk.FATTooDeep, f.Place.Sector,
+			"directory %s lies so deep that its path is longer than %d bytes; it is not entered", f.Name, maxPath))
 	default:
 		w.dirs.set(f.First)
 		w.pending = append(w.pending, d)

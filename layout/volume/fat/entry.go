@@ -43,8 +43,8 @@ var UnitsAt = [UnitsAPart]int{1, 3, 5, 7, 9, 14, 16, 18, 20, 22, 24, 28, 30}
 // Long tells whether the entry is a part of a long name.
 func (a Attr) Long() bool { return a&0x3F == AttrLong }
 
-// Place is where an entry lies: a sector of the volume, and a byte in it.
-type Place struct {
+// Slot is where an entry lies: a sector of the volume, and a byte in it.
+type Slot struct {
 	Sector disk.Sector
 	Offset int
 }

@@ -74,7 +74,8 @@ func (c *Content) ReadAt(p []byte, off int64) (int, error) {
 	}
 	switch {
 	case done < want:
-		return done, fmt.Errorf("the file has %d bytes and its chain ends at byte %d: %w", c.size, off+int64(done), io.ErrUnexpectedEOF)
+		return done, fmt.Errorf("the file has %d bytes and its chain ends at byte %d: %w", c.size, off+int64(done),
+			io.ErrUnexpectedEOF)
 	case done < len(p):
 		return done, io.EOF
 	}

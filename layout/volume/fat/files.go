@@ -35,12 +35,24 @@ func (v *Volume) Files(o volume.Options, visit func(*volume.File) error) ([]disk
 	if err != nil {
 		return volume.NotWalkable(err), nil
 	}
+	walk, err := v.files(table, o, visit)
+	if err != nil {
+		return nil, err
+	}
+	return slices.Concat(table.Findings, walk.Findings), nil
+}
+
+// files visits the root directory and what lies in it, as one table has it.
+func (v *Volume) files(table *Table, o volume.Options, visit func(*volume.File) error) (*Walk, error) {
 	if err := visit(v.root(table)); err != nil {
 		return nil, err
 	}
 	walk := v.NewWalk(table, WalkOptions{CodePage: o.CodePage})
 	for f := range walk.Files() {
-		file := &volume.File{Path: f.Path, Dir: f.Dir, Regular: !f.Dir, Size: f.Size, Modified: f.Raw.Modified(), Accessed: f.Raw.Accessed()}
+		file := &volume.File{
+			Path: f.Path, Dir: f.Dir, Regular: !f.Dir, Size: f.Size, Modified: f.Raw.Modified(), Accessed: f.Raw.Accessed(),
+		}
+		file.Guarded = f.Raw.Attr()&(AttrReadOnly|AttrHidden|AttrSystem) != 0
 		entry := f.Raw
 		clear(entry[18:20]) // the day
 		file.Entry = string(entry[:])
@@ -52,7 +64,7 @@ func (v *Volume) Files(o volume.Options, visit func(*volume.File) error) ([]disk
 			return nil, err
 		}
 	}
-	return slices.Concat(table.Findings, walk.Findings), nil
+	return walk, nil
 }
 
 // root returns the root directory.
@@ -173,12 +185,14 @@ func (v *Volume) Counters() []volume.Counter {
 	switch v.Kind {
 	case FAT32:
 		return []volume.Counter{
-			{Name: "the state flag of its boot sector", At: 0x41, Size: 1}, {Name: "the state bits of its first FAT", At: entry + 4, Size: 4},
+			{Name: "the state flag of its boot sector", At: 0x41, Size: 1}, {Name: "the state bits of its first FAT",
+				At: entry + 4, Size: 4},
 			{Name: "the counters of its FSInfo", At: int64(v.BPB.FSInfoSector)*size + 488, Size: 8},
 		}
 	case FAT16:
 		return []volume.Counter{
-			{Name: "the state flag of its boot sector", At: 0x25, Size: 1}, {Name: "the state bits of its first FAT", At: entry + 2, Size: 2},
+			{Name: "the state flag of its boot sector", At: 0x25, Size: 1}, {Name: "the state bits of its first FAT",
+				At: entry + 2, Size: 2},
 		}
 	}
 	return []volume.Counter{{Name: "the state flag of its boot sector", At: 0x25, Size: 1}}

@@ -113,7 +113,8 @@ type Parts struct {
 }
 
 func (g *Geometry) Parts(per disk.Sector) Parts {
-	s := Parts{Reserved: disk.Span{Count: disk.Sector(g.Reserved) * per}, Cluster: disk.Sector(g.Cluster) * per, Total: disk.Sector(g.Total) * per}
+	s := Parts{Reserved: disk.Span{Count: disk.Sector(g.Reserved) * per}, Cluster: disk.Sector(g.Cluster) * per,
+		Total: disk.Sector(g.Total) * per}
 	at := s.Reserved.End()
 	for range g.FATs {
 		t := disk.Span{Start: at, Count: disk.Sector(g.Table) * per}

@@ -48,7 +48,8 @@ type checker struct {
 // It takes two bits a cluster besides the table. It reads tables, directories
 // and FSInfo, never the content of files.
 func (v *Volume) Check(t *Table) *Health {
-	c := &checker{v: v, t: t, h: &Health{Usage: t.Usage()}, claimed: newBitset(t.Clusters + 2), twice: newBitset(t.Clusters + 2)}
+	c := &checker{v: v, t: t, h: &Health{Usage: t.Usage()}, claimed: newBitset(t.Clusters + 2),
+		twice: newBitset(t.Clusters + 2)}
 	c.h.Findings = append(c.h.Findings, v.Findings...)
 	c.h.Findings = append(c.h.Findings, t.Findings...)
 	c.h.Doubts = slices.Concat(v.Doubts, t.Doubts)
@@ -71,7 +72,8 @@ func (c *checker) problem(unsafe bool, code disk.Code, path string, cluster uint
 
 // own notes what is wrong with one file or directory and harms no other.
 func (c *checker) own(code disk.Code, path string, cluster uint32, format string, args ...any) {
-	c.add(Problem{Code: code, Path: path, Cluster: cluster, Unsafe: true, OwnOnly: true, Text: fmt.Sprintf(format, args...)})
+	c.add(Problem{Code: code, Path: path, Cluster: cluster, Unsafe: true, OwnOnly: true,
+		Text: fmt.Sprintf(format, args...)})
 }
 
 func (c *checker) add(p Problem) {
@@ -123,7 +125,8 @@ func (c *checker) file(f *File) {
 	c.ending(&f.Chain, f.Path)
 	switch {
 	case f.Dir && f.Raw.Size() != 0:
-		c.problem(false, disk.FATDirectorySize, f.Path, f.First, "a directory whose entry states %s; it should state none", disk.Counted(f.Raw.Size(), "byte"))
+		c.problem(false, disk.FATDirectorySize, f.Path, f.First, "a directory whose entry states %s; it should state none",
+			disk.Counted(f.Raw.Size(), "byte"))
 	case f.Chain.Ends == EndsWell && f.ShortChain():
 		c.own(disk.FATChainShort, f.Path, f.First,
 			"it has %s, but only %s of the %s that they need",
@@ -142,14 +145,15 @@ var endingCodes = map[Ending]disk.Code{
 
 func (c *checker) ending(ch *Chain, path string) {
 	if ch.Ends != EndsWell {
-		c.problem(true, endingCodes[ch.Ends], path, ch.At, "its chain %s at cluster %s, after %s", ch.Ends, disk.Grouped(ch.At), disk.Counted(ch.Clusters, "cluster"))
+		c.problem(true, endingCodes[ch.Ends], path, ch.At, "its chain %s at cluster %s, after %s", ch.Ends,
+			disk.Grouped(ch.At), disk.Counted(ch.Clusters, "cluster"))
 	}
 }
 
 // dot checks the entries . and .. of a directory. The parent of a directory in
 // the root is 0, also on FAT32 (FG, "FAT Directory Structure"), where some
 // systems write the number of the root.
-func (c *checker) dot(d *dir, r *Raw, at Place) {
+func (c *checker) dot(d *dir, r *Raw, at Slot) {
 	have := r.Cluster(c.v.Kind)
 	want, name := d.first, "."
 	if r[1] == '.' {
@@ -171,7 +175,8 @@ func (c *checker) nameCrossed() {
 	for f := range c.v.NewWalk(c.t, WalkOptions{}).Files() {
 		for n := range f.Chain.clusters() {
 			if c.twice.has(n) {
-				c.problem(true, disk.FATCrossLinked, f.Path, n, "from cluster %s on it shares clusters with another file or directory", disk.Grouped(n))
+				c.problem(true, disk.FATCrossLinked, f.Path, n, "from cluster %s on it shares clusters with another file "+
+					"or directory", disk.Grouped(n))
 				break
 			}
 		}

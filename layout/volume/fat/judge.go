@@ -21,7 +21,8 @@ func (v *Volume) judge(entries int64) {
 			sectorsText(v.Sectors), disk.Grouped(have))
 	}
 	if v.PerSector > 1 {
-		v.note(disk.FATSectorSizeDiffers, v.BootSector, "the volume counts in sectors of %s bytes, the disk in sectors of %s; all numbers here are in the disk's",
+		v.note(disk.FATSectorSizeDiffers, v.BootSector, "the volume counts in sectors of %s bytes, the disk in sectors of "+
+			"%s; all numbers here are in the disk's",
 			disk.Grouped(b.BytesPerSector), disk.Grouped(v.src.SectorSize()))
 	}
 	// FG, BPB_SecPerClus: no cluster is larger than 32 KiB.
@@ -41,7 +42,8 @@ func (v *Volume) judge(entries int64) {
 			disk.Grouped(int64(b.RootEntries)))
 	}
 	if !b.Marked {
-		v.note(disk.FATNo55AA, v.BootSector, "bytes 510 and 511 of the boot sector are not 55 AA; some systems do not recognise the volume")
+		v.note(disk.FATNo55AA, v.BootSector, "bytes 510 and 511 of the boot sector are not 55 AA; some systems do not "+
+			"recognise the volume")
 	}
 	if b.State&3 != 0 && v.Kind != FAT12 {
 		noteDirty(&v.Findings, &v.Doubts, v.BootSector, b.State&1 != 0, b.State&2 != 0)
@@ -52,7 +54,8 @@ func (v *Volume) judge(entries int64) {
 		v.Active = 0
 	}
 	if !v.Mirrored {
-		v.note(disk.FATOneActiveTable, v.TableSpan(v.Active).Start, "changes go to table %d alone; the others may be old", v.Active)
+		v.note(disk.FATOneActiveTable, v.TableSpan(v.Active).Start, "changes go to table %d alone; the others may be old",
+			v.Active)
 	}
 }
 
@@ -69,9 +72,11 @@ func (v *Volume) judgeKind() {
 	// no volume with these two counts. See also NearLimit.
 	case n == 4085 || n == 4086:
 		v.doubt(disk.FATTypeBoundary, v.BootSector, "a system that takes it for FAT12 reads other clusters",
-			"%s: FAT16 by the published rule, but read as FAT12 by some drivers; a change on such a system destroys files", disk.Counted(n, "cluster"))
+			"%s: FAT16 by the published rule, but read as FAT12 by some drivers; a change on such a system "+
+				"destroys files", disk.Counted(n, "cluster"))
 	case near(n, MinFAT16) || near(n, MinFAT32):
-		v.note(disk.FATTypeBoundary, v.BootSector, "%s lie within 16 of a limit between FAT types, where some drivers miscount", disk.Counted(n, "cluster"))
+		v.note(disk.FATTypeBoundary, v.BootSector, "%s lie within 16 of a limit between FAT types, where some "+
+			"drivers miscount", disk.Counted(n, "cluster"))
 	}
 }
 
@@ -87,7 +92,8 @@ func noteDirty(found *[]disk.Finding, doubts *[]Doubt, at disk.Sector, dirty, er
 		*found, *doubts = append(*found, d.Finding), append(*doubts, d)
 	}
 	if errs {
-		*found = append(*found, disk.Warningf(disk.FATIOErrorsNoted, at, "a system that used the volume noted read or write errors on it"))
+		*found = append(*found, disk.Warningf(disk.FATIOErrorsNoted, at,
+			"a system that used the volume noted read or write errors on it"))
 	}
 }
 
@@ -100,8 +106,10 @@ func noteDirty(found *[]disk.Finding, doubts *[]Doubt, at disk.Sector, dirty, er
 func (v *Volume) CheckPlace(base, length disk.Sector) []disk.Finding {
 	var out []disk.Finding
 	if v.Sectors > length {
-		out = append(out, disk.Refusalf(disk.FATLargerThanPartition, base, "the volume says that it has %s and its entry has %s: "+
-			"a system that believes the volume writes over what follows the entry", sectorsText(v.Sectors), disk.Grouped(length)))
+		out = append(out, disk.Refusalf(disk.FATLargerThanPartition, base,
+			"the volume says that it has %s and its entry has %s: "+
+				"a system that believes the volume writes over what "+
+				"follows the entry", sectorsText(v.Sectors), disk.Grouped(length)))
 	}
 	if want := base / v.PerSector; int64(v.BPB.Hidden) != int64(want) {
 		out = append(out, disk.Notef(disk.HiddenSectorsDiffer, base,
@@ -162,7 +170,8 @@ func (v *Volume) compareBackup(boot []byte) {
 	}
 	at := disk.Sector(n) * v.PerSector
 	if int(n) >= v.BPB.Reserved {
-		v.doubt(disk.BootBackupDiffers, at, "", "the backup boot sector (byte 50: %d) does not lie among the %s", n, disk.Counted(v.BPB.Reserved, "reserved sector"))
+		v.doubt(disk.BootBackupDiffers, at, "", "the backup boot sector (byte 50: %d) does not lie among the %s", n,
+			disk.Counted(v.BPB.Reserved, "reserved sector"))
 		return
 	}
 	s, err := image.ReadSector(v.src, at)

@@ -72,7 +72,7 @@ type longName struct {
 	parts int // in the whole name; 0: none begun
 	left  int // parts still to come
 	sum   byte
-	first Place
+	first Slot
 }
 
 func (l *longName) reset() { l.parts, l.left = 0, 0 }
@@ -82,7 +82,7 @@ func (l *longName) open() bool { return l.parts > 0 }
 
 // add takes one part. It returns false if the part, or what came before it,
 // belongs to nothing.
-func (l *longName) add(r *Raw, at Place) bool {
+func (l *longName) add(r *Raw, at Slot) bool {
 	n := int(r[0] &^ LastPart)
 	if r[0]&LastPart != 0 {
 		orphans := l.open()

@@ -21,7 +21,7 @@ const (
 type Ref struct {
 	Cluster uint32 // what is named
 	Kind    RefKind
-	Place   Place  // RefEntry, RefSelf, RefParent: the directory entry
+	Place   Slot   // RefEntry, RefSelf, RefParent: the directory entry
 	From    uint32 // RefTable: the cluster whose table entry it is
 }
 
@@ -43,7 +43,7 @@ func (v *Volume) References(t *Table) *References {
 		}
 	}
 	v.Visit(t, Visitor{
-		Dot: func(raw *Raw, at Place) {
+		Dot: func(raw *Raw, at Slot) {
 			kind := RefSelf
 			if raw[1] == '.' {
 				kind = RefParent
@@ -56,7 +56,7 @@ func (v *Volume) References(t *Table) *References {
 	return r
 }
 
-func (r *References) add(c uint32, k RefKind, at Place) {
+func (r *References) add(c uint32, k RefKind, at Slot) {
 	if c != 0 {
 		r.Entries = append(r.Entries, Ref{Cluster: c, Kind: k, Place: at})
 	}

@@ -1,10 +1,8 @@
 package fat
 
 import (
-	"bytes"
 	"encoding/binary"
 	"math"
-	"strings"
 )
 
 // The setters below change their field in a boot sector of at least 512 bytes
@@ -65,13 +63,6 @@ func Signed(s []byte) bool { return s[510] == 0x55 && s[511] == 0xAA }
 
 // Sign puts these bytes there.
 func Sign(s []byte) { s[510], s[511] = 0x55, 0xAA }
-
-// Maker is what a boot sector says of who made the volume.
-func Maker(s []byte) string { return strings.TrimSpace(string(bytes.TrimRight(s[3:11], "\x00"))) }
-
-// SameBuild tells whether two boot sectors describe the same build: bytes 11 to 35
-// are common to all kinds.
-func SameBuild(a, b []byte) bool { return bytes.Equal(a[11:36], b[11:36]) }
 
 // NewFSInfo makes an FSInfo sector of that many bytes.
 func NewFSInfo(size int, free, next uint32) []byte {

@@ -60,7 +60,8 @@ func (v *Volume) LoadTable(copy int) (*Table, error) {
 	span.Count = min(span.Count, held)
 	inside := span.Common(image.Whole(v.src))
 	if inside.Empty() {
-		return nil, disk.Malformedf(v.Kind.Format(), span.Start, -1, "allocation table %d begins after the end of the source", copy)
+		return nil, disk.Malformedf(v.Kind.Format(), span.Start, -1, "allocation table %d begins after the end of the source",
+			copy)
 	}
 	have := int64(inside.Count) * int64(v.src.SectorSize()) * 8 / int64(v.Kind)
 	t := &Table{Kind: v.Kind, Copy: copy, Clusters: v.Clusters, Entries: make([]uint32, min(int64(v.Clusters)+2, have))}
@@ -115,7 +116,7 @@ func (l *loader) bySector(part disk.Span) []byte {
 	for x := part.Start; x < part.End(); x++ {
 		b, err := image.ReadSector(l.v.src, x)
 		if err != nil {
-			b = l.twin(x)
+			b = l.copyOf(x)
 		}
 		if b == nil {
 			b = make([]byte, size)
@@ -126,7 +127,7 @@ func (l *loader) bySector(part disk.Span) []byte {
 	return out
 }
 
-func (l *loader) twin(x disk.Sector) []byte {
+func (l *loader) copyOf(x disk.Sector) []byte {
 	if !l.v.Mirrored {
 		return nil
 	}
@@ -208,7 +209,7 @@ func (l *loader) report() {
 	start := l.v.TableSpan(t.Copy).Start
 	if n := l.fromCopy.Sectors(); n > 0 {
 		t.Findings = append(t.Findings, disk.Warningf(disk.FATTableFromCopy, l.fromCopy[0].Start,
-			"in allocation table %d %s cannot be read; another copy of the table answers for that", t.Copy, sectorsText(n)))
+			"%s of allocation table %d cannot be read; another copy of the table answers for that", sectorsText(n), t.Copy))
 	}
 	for _, s := range l.missing {
 		first := int64(s.Start-start) * size * 8 / int64(t.Kind)
@@ -220,10 +221,8 @@ func (l *loader) report() {
 	}
 	if n := l.missing.Sectors(); n > 0 {
 		t.Findings = append(t.Findings, disk.Warningf(disk.FATTableMissing, l.missing[0].Start,
-
-			"in allocation table %d %s cannot be read, and no other copy answers for that; "+
-				"files whose chains pass there are incomplete",
-			t.Copy, sectorsText(n)).Hiding())
+			"%s of allocation table %d cannot be read, and no other copy answers for that; "+
+				"files whose chains pass there are incomplete", sectorsText(n), t.Copy).Hiding())
 	}
 }
 

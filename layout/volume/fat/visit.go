@@ -5,15 +5,15 @@ package fat
 type Visitor struct {
 	File    func(*File)                 // each file and directory, but the root
 	Dir     func(first uint32, _ Chain) // the chain of each directory, the root of FAT32 with it
-	Dot     func(*Raw, Place)           // the entries . and ..
-	Deleted func(*Raw, Place)           // deleted entries, parts of long names left out
+	Dot     func(*Raw, Slot)            // the entries . and ..
+	Deleted func(*Raw, Slot)            // deleted entries, parts of long names left out
 }
 
 // Visit walks the volume by one of its tables and returns the finished Walk.
 func (v *Volume) Visit(t *Table, to Visitor) *Walk {
 	w := v.NewWalk(t, WalkOptions{})
 	if to.Dot != nil {
-		w.onDot = func(_ *dir, r *Raw, at Place) { to.Dot(r, at) }
+		w.onDot = func(_ *dir, r *Raw, at Slot) { to.Dot(r, at) }
 	}
 	if to.Dir != nil {
 		w.onDir = func(d *dir, ch Chain) { to.Dir(d.first, ch) }

@@ -85,7 +85,8 @@ func readBackup(src image.Source, cause error) *Volume {
 		if err != nil {
 			continue
 		}
-		v.warn(disk.FATBootFromBackup, 0, "the volume's boot sector (sector 0) cannot be used: %v. Its backup in sector %d answers for it; "+
+		v.warn(disk.FATBootFromBackup, 0, "the volume's boot sector (sector 0) cannot be used: %v. Its backup in sector %d "+
+			"answers for it; "+
 			"the device may not start from this volume until sector 0 is written anew", cause, at)
 		return v
 	}
@@ -268,6 +269,7 @@ func (v *Volume) Layout(base disk.Sector, index int) layout.Volume {
 		Meaning:      m,
 		Listed:       true,
 		Parts:        v.parts(base),
+		Geometry:     layout.Geometry{Heads: int(v.BPB.Heads), Sectors: int(v.BPB.SectorsPerTrack)},
 	}
 }
 

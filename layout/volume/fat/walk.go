@@ -30,8 +30,8 @@ type File struct {
 	Long  bool   // Name is a long name
 	Dir   bool
 	Raw   Raw
-	Place Place // of the entry
-	Slot  Place // of the first part of the long name; Place itself if there is none
+	Place Slot  // of the entry
+	Slot  Slot  // of the first part of the long name; Place itself if there is none
 	Size  int64 // bytes; 0 for a directory
 	First uint32
 	Chain Chain
@@ -75,10 +75,10 @@ type Walk struct {
 	file    File
 	long    longName
 	buf     []byte
-	onDot   func(*dir, *Raw, Place) // sees the entries . and ..
-	onDir   func(*dir, Chain)       // sees the chain of each directory
+	onDot   func(*dir, *Raw, Slot) // sees the entries . and ..
+	onDir   func(*dir, Chain)      // sees the chain of each directory
 
-	onDeleted func(*Raw, Place) // sees deleted entries
+	onDeleted func(*Raw, Slot) // sees deleted entries
 
 	astray   []disk.Finding // those of Findings because of which another reader may find other files
 	unlisted []disk.Finding // those of Findings because of which files may be missing, though chains are whole
@@ -89,7 +89,7 @@ type dir struct {
 	parent *dir // nil for the root
 	name   string
 	first  uint32 // cluster; 0 for a fixed root
-	place  Place
+	place  Slot
 }
 
 func (d *dir) path() string {
@@ -142,7 +142,8 @@ func (w *Walk) Files() iter.Seq[*File] {
 			slices.Reverse(w.pending[mark:])
 		}
 		if w.Orphans > 0 {
-			w.stray(disk.Notef(disk.FATOrphanLongNames, disk.NoSector, "%d parts of long names belong to no entry; nothing uses them", w.Orphans))
+			w.stray(disk.Notef(disk.FATOrphanLongNames, disk.NoSector,
+				"%d parts of long names belong to no entry; nothing uses them", w.Orphans))
 		}
 	}
 }
@@ -152,7 +153,8 @@ func (w *Walk) find(f disk.Finding) {
 	case n < maxFindings:
 		w.Findings = append(w.Findings, f)
 	case n == maxFindings:
-		more := disk.Warningf(disk.FATMoreFindings, disk.NoSector, "more than %d findings in directories; the rest is not listed", maxFindings).Hiding()
+		more := disk.Warningf(disk.FATMoreFindings, disk.NoSector,
+			"more than %d findings in directories; the rest is not listed", maxFindings).Hiding()
 		w.Findings = append(w.Findings, more)
 		w.unlisted = append(w.unlisted, more) // what the rest would say nobody knows
 	}

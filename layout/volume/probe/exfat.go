@@ -28,13 +28,15 @@ func exfat(r *reader) (*layout.Volume, []disk.Finding, error) {
 	le := binary.LittleEndian
 	sectorShift, clusterShift := int(b[108]), int(b[109])
 	if sectorShift < 9 || sectorShift > 12 || clusterShift > 25-sectorShift {
-		return nil, nil, r.malformed("exFAT", 108, "sectors of 2^%d bytes in clusters of 2^%d sectors are not possible", sectorShift, clusterShift)
+		return nil, nil, r.malformed("exFAT", 108, "sectors of 2^%d bytes in clusters of 2^%d sectors are not possible",
+			sectorShift, clusterShift)
 	}
 	length := le.Uint64(b[72:])
 	heap, clusters := uint64(le.Uint32(b[88:])), uint64(le.Uint32(b[92:]))
 	root := uint64(le.Uint32(b[96:]))
 	if clusters == 0 || heap+clusters<<clusterShift > length || root < 2 || root > clusters+1 {
-		return nil, nil, r.malformed("exFAT", 72, "%d sectors do not hold %d clusters from sector %d with the root in cluster %d", length, clusters, heap, root)
+		return nil, nil, r.malformed("exFAT", 72, "%d sectors do not hold %d clusters from sector %d with the root "+
+			"in cluster %d", length, clusters, heap, root)
 	}
 	v := r.volume("exfat", length, 1<<sectorShift)
 	v.ClusterBytes = 1 << (sectorShift + clusterShift)
@@ -70,7 +72,8 @@ func exfatCopies(r *reader, sector int64) []disk.Finding {
 	}
 	if stored := binary.LittleEndian.Uint32(region[11*sector:]); stored != sum {
 		found = append(found, disk.Warningf(disk.BootChecksum, r.sector(11*sector),
-			"the checksum of the boot region in sector %d is %08X, but the region has %08X; a system may refuse the volume", r.sector(11*sector), stored, sum))
+			"the checksum of the boot region in sector %d is %08X, but the region has %08X; a system may "+
+				"refuse the volume", r.sector(11*sector), stored, sum))
 	}
 	main, backup := bytes.Clone(region[:sector]), bytes.Clone(region[12*sector:])
 	for _, i := range []int{106, 107, 112} {
@@ -85,7 +88,7 @@ func exfatCopies(r *reader, sector int64) []disk.Finding {
 func backupDiffers(r *reader, main, backup int64) disk.Finding {
 	return disk.Warningf(disk.BootBackupDiffers, r.sector(backup),
 
-		"the boot sector in sector %d and its second copy in sector %d differ. Both are carried as they are; "+
+		"the boot sector in sector %d and its second copy in sector %d differ. Both are copied as they are; "+
 			"the second is of no use for repair until it is clear which is right",
 		r.sector(main), r.sector(backup))
 }

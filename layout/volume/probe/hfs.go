@@ -42,7 +42,8 @@ func hfsClassic(r *reader, b []byte) (*layout.Volume, []disk.Finding, error) {
 	block, first := uint64(be.Uint32(b[20:])), uint64(be.Uint16(b[28:]))
 	nameLength := int(b[36])
 	// Two letters are no proof: every number must be possible as well.
-	if blocks == 0 || free > blocks || block == 0 || block%hfsUnit != 0 || first < 3 || nameLength == 0 || nameLength > 27 {
+	if blocks == 0 || free > blocks || block == 0 || block%hfsUnit != 0 || first < 3 || nameLength == 0 ||
+		nameLength > 27 {
 		return nil, nil, nil
 	}
 	v := r.volume("hfs", first+blocks*(block/hfsUnit)+hfsAfter, hfsUnit)
@@ -64,19 +65,22 @@ func hfsWrapped(r *reader, wrapper *layout.Volume, off uint64) (*layout.Volume, 
 		return nil, nil, err
 	}
 	if b == nil || (string(b[:2]) != "H+" && string(b[:2]) != "HX") {
-		return nil, nil, r.malformed("HFS", hfsHeader+124, "it says that it wraps an HFS Plus volume at byte %d of the volume, which is not there", off)
+		return nil, nil, r.malformed("HFS", hfsHeader+124,
+			"it says that it wraps an HFS Plus volume at byte %d of the volume, which is not there", off)
 	}
 	v, err := hfsPlus(r, int64(off), b)
 	switch {
 	case err != nil:
 		return nil, nil, err
 	case v == nil:
-		return nil, nil, r.malformed("HFS Plus", int64(off)+hfsHeader+2, "there is no version %d", binary.BigEndian.Uint16(b[2:]))
+		return nil, nil, r.malformed("HFS Plus", int64(off)+hfsHeader+2, "there is no version %d",
+			binary.BigEndian.Uint16(b[2:]))
 	}
 	at := r.sector(int64(off))
 	v.Span = wrapper.Span
 	return v, []disk.Finding{disk.Notef(disk.HFSWrapper, r.entry.Start,
-		"the HFS Plus volume begins at sector %d, inside a small HFS volume that begins at sector %d and covers both", at, r.entry.Start)}, nil
+		"the HFS Plus volume begins at sector %d, inside a small HFS volume that begins at sector %d "+
+			"and covers both", at, r.entry.Start)}, nil
 }
 
 // hfsID returns the volume identifier in the Finder information, which both

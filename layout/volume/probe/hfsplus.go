@@ -28,7 +28,8 @@ func hfsPlus(r *reader, off int64, b []byte) (*layout.Volume, error) {
 		return nil, nil
 	}
 	if !powerOfTwo(block) || block < hfsUnit || block > hfsPlusBlockLimit || total == 0 || free > total {
-		return nil, r.malformed("HFS Plus", off+hfsHeader+40, "%d blocks of %d bytes, of which %d are free, are not possible", total, block, free)
+		return nil, r.malformed("HFS Plus", off+hfsHeader+40, "%d blocks of %d bytes, of which %d are free, are not possible",
+			total, block, free)
 	}
 	v := r.volume("hfsplus", total, int(block))
 	v.ClusterBytes = int64(block)

@@ -55,7 +55,8 @@ func isoVolume(r *reader, b []byte, at int64) (*layout.Volume, []disk.Finding, e
 		return v, nil, nil
 	}
 	return v, []disk.Finding{disk.Warningf(disk.VolumeSizesDiffer, r.sector(at),
-		"the volume descriptor in sector %d gives its size twice (byte 80), and differently: %d blocks of %d bytes and %d of %d; the first is believed",
+		"the volume descriptor in sector %d gives its size twice (byte 80), and differently: %d blocks of %d bytes and %d "+
+			"of %d; the first is believed",
 		r.sector(at), space, block, be.Uint32(b[84:]), be.Uint16(b[130:]))}, nil
 }
 

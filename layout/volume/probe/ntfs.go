@@ -26,13 +26,16 @@ func ntfs(r *reader) (*layout.Volume, []disk.Finding, error) {
 	}
 	le := binary.LittleEndian
 	sector := int64(le.Uint16(b[11:]))
-	if b[510] != 0x55 || b[511] != 0xAA || len(bytes.Trim(b[14:21], "\x00")) > 0 || le.Uint16(b[22:]) != 0 || le.Uint32(b[32:]) != 0 {
+	if b[510] != 0x55 || b[511] != 0xAA || len(bytes.Trim(b[14:21], "\x00")) > 0 || le.Uint16(b[22:]) != 0 ||
+		le.Uint32(b[32:]) != 0 {
 		return nil, nil, r.malformed("NTFS", 0, "its name, but not 55 AA at byte 510 and zeros where FAT has its sizes")
 	}
 	cluster := sector * ntfsCluster(b[13])
 	total := le.Uint64(b[40:])
-	if !powerOfTwo(uint64(sector)) || sector < 256 || sector > 4096 || !powerOfTwo(uint64(cluster)) || cluster > 2<<20 || total == 0 {
-		return nil, nil, r.malformed("NTFS", 11, "%d sectors of %d bytes in clusters of %d bytes are not possible", total, sector, cluster)
+	if !powerOfTwo(uint64(sector)) || sector < 256 || sector > 4096 || !powerOfTwo(uint64(cluster)) || cluster > 2<<20 ||
+		total == 0 {
+		return nil, nil, r.malformed("NTFS", 11, "%d sectors of %d bytes in clusters of %d bytes are not possible", total,
+			sector, cluster)
 	}
 	v := r.volume("ntfs", total, int(sector))
 	v.ClusterBytes = cluster

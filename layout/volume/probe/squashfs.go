@@ -43,7 +43,8 @@ func squashfs(r *reader) (*layout.Volume, []disk.Finding, error) {
 		return nil, nil, r.malformed("squashfs", 28, "there is no version %d.%d", major, minor)
 	}
 	if !powerOfTwo(block) || block > squashfsBlockLimit || used < 96 || used > 1<<60 {
-		return nil, nil, r.malformed("squashfs", 0, "%d bytes in blocks of %d are not possible in version %d.%d", used, block, major, minor)
+		return nil, nil, r.malformed("squashfs", 0, "%d bytes in blocks of %d are not possible in version %d.%d", used, block,
+			major, minor)
 	}
 	v := r.volume("squashfs", used, 1)
 	v.ClusterBytes = int64(block)
@@ -52,5 +53,6 @@ func squashfs(r *reader) (*layout.Volume, []disk.Finding, error) {
 		return v, nil, nil
 	}
 	return v, []disk.Finding{disk.Notef(disk.VolumeOldVersion, r.entry.Start,
-		"the squashfs volume at sector %d is of version %d.%d, which systems of today do not mount; it is carried as it is", r.entry.Start, major, minor)}, nil
+		"the squashfs volume at sector %d is of version %d.%d, which systems of today do not mount; it is "+
+			"copied as it is", r.entry.Start, major, minor)}, nil
 }

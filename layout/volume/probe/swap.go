@@ -47,7 +47,8 @@ func swapVolume(r *reader, page int64) (*layout.Volume, []disk.Finding, error) {
 	}
 	last := order.Uint32(b[4:])
 	if order.Uint32(b) != 1 || last == 0 {
-		return nil, nil, r.malformed("Linux swap", swapInfo, "version %d with the last page %d is not possible", order.Uint32(b), last)
+		return nil, nil, r.malformed("Linux swap", swapInfo, "version %d with the last page %d is not possible",
+			order.Uint32(b), last)
 	}
 	v := r.volume("swap", uint64(last)+1, int(page))
 	v.ClusterBytes = page

@@ -1,4 +1,4 @@
-// Package probe recognises file systems that are carried as they are: exFAT,
+// Package probe recognises file systems that are copied as they are: exFAT,
 // NTFS, ISO 9660, HFS, HFS Plus, squashfs and Linux swap. It reads what they
 // say of themselves and nothing of their files. FAT and ext have packages of
 // their own. Of LUKS, LVM2, md, btrfs, XFS, F2FS, UDF and ZFS only the name is
@@ -54,7 +54,8 @@ func Recognise(src image.Source, entry disk.Span) (*layout.Volume, []disk.Findin
 			volume, findings = v, slices.Concat(f, r.notes, r.checkSize(v))
 		default:
 			findings = append(findings, disk.Notef(disk.VolumeAmbiguous, entry.Start,
-				"sectors %s look like %s and like %s too; they are taken for %s. Discs for two systems are made so on purpose", entry, volume.Kind, v.Kind, volume.Kind))
+				"sectors %s look like %s and like %s too; they are taken for %s. Discs for two systems are made "+
+					"so on purpose", entry, volume.Kind, v.Kind, volume.Kind))
 		}
 	}
 	if volume == nil {
@@ -94,7 +95,8 @@ func (r *reader) optional(off, n int64) []byte {
 	if err != nil {
 		at := r.sector(off)
 		r.notes = append(r.notes, disk.Notef(disk.VolumePartlyRead, at,
-			"the volume at sector %d is recognised, but its name or the second copy of its boot sector could not be read at sector %d: %v", r.entry.Start, at, err))
+			"the volume at sector %d is recognised, but its name or the second copy of its boot sector could not be read at "+
+				"sector %d: %v", r.entry.Start, at, err))
 	}
 	return b
 }

@@ -7,7 +7,7 @@ import (
 )
 
 // bootSector renders the first sector. FG, "Boot Sector and BPB Structure".
-func (g *Geometry) bootSector() []byte {
+func (g *Design) bootSector() []byte {
 	s := make([]byte, g.BytesPerSector)
 	le := binary.LittleEndian
 	copy(s[3:11], padded(g.OEM, 8))

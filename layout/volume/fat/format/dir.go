@@ -22,7 +22,8 @@ type dir struct {
 }
 
 func newDir(parent *dir) *dir {
-	return &dir{parent: parent, dirs: map[string]*dir{}, names: map[string][2]int{}, shorts: map[[11]byte]bool{}, tails: map[string]int{}}
+	return &dir{parent: parent, dirs: map[string]*dir{}, names: map[string][2]int{}, shorts: map[[11]byte]bool{},
+		tails: map[string]int{}}
 }
 
 // entry is what a 32-byte entry says. FG, "FAT Directory Structure".
@@ -119,7 +120,8 @@ func (d *dir) remove(name string) (first uint32, ok bool) {
 }
 
 func checkName(name string) error {
-	if n := len(utf16.Encode([]rune(name))); n < 1 || n > 255 || strings.ContainsAny(name, `"*/:<>?\|`) || strings.TrimRight(name, ". ") != name {
+	if n := len(utf16.Encode([]rune(name))); n < 1 || n > 255 || strings.ContainsAny(name, `"*/:<>?\|`) ||
+		strings.TrimRight(name, ". ") != name {
 		return fmt.Errorf("%q cannot be a file's name", name)
 	}
 	for _, r := range name {

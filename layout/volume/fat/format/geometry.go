@@ -39,8 +39,8 @@ type Options struct {
 	Time              time.Time
 }
 
-// Geometry is a volume to be made: all choices, and how it is divided.
-type Geometry struct {
+// Design is a volume to be made: all choices, and how it is divided.
+type Design struct {
 	Options
 	Parts fat.Geometry
 }
@@ -64,10 +64,10 @@ const (
 
 // Geometry fills in what is not given and divides the volume, or says with
 // numbers why that is impossible.
-func (o Options) Geometry() (Geometry, error) {
+func (o Options) Geometry() (Design, error) {
 	o.BytesPerSector = or(o.BytesPerSector, 512)
 	if bits.OnesCount(uint(o.BytesPerSector)) != 1 || o.BytesPerSector < 512 || o.BytesPerSector > 4096 {
-		return Geometry{}, fmt.Errorf("a sector of %d bytes is not possible: it is 512, 1024, 2048 or 4096", o.BytesPerSector)
+		return Design{}, fmt.Errorf("a sector of %d bytes is not possible: it is 512, 1024, 2048 or 4096", o.BytesPerSector)
 	}
 	small := o.Sectors * int64(o.BytesPerSector/512)
 	if o.Kind == 0 {
@@ -111,7 +111,7 @@ func or[T comparable](v, usual T) T {
 
 // chooseCluster takes the row for the size, or for FAT12 the smallest cluster
 // that serves.
-func (o Options) chooseCluster(small int64) (g Geometry, err error) {
+func (o Options) chooseCluster(small int64) (g Design, err error) {
 	rows := map[fat.Kind][]sizeRow{fat.FAT16: fat16Rows, fat.FAT32: fat32Rows}[o.Kind]
 	for _, r := range rows {
 		if small <= r.sectors {
@@ -127,8 +127,8 @@ func (o Options) chooseCluster(small int64) (g Geometry, err error) {
 	return g, err
 }
 
-func (o Options) divide() (Geometry, error) {
-	g := Geometry{Options: o}
+func (o Options) divide() (Design, error) {
+	g := Design{Options: o}
 	switch {
 	case bits.OnesCount(uint(o.SectorsPerCluster)) != 1 || o.SectorsPerCluster > 128:
 		return g, fmt.Errorf("%d sectors per cluster are not possible: it is a power of two up to 128", o.SectorsPerCluster)
@@ -140,11 +140,13 @@ func (o Options) divide() (Geometry, error) {
 		return g, fmt.Errorf("a volume of %d sectors is not possible: its size has 32 bits", o.Sectors)
 	}
 	p := fat.Geometry{
-		Kind: o.Kind, Bytes: int64(o.BytesPerSector), Cluster: int64(o.SectorsPerCluster), Reserved: int64(o.Reserved), FATs: int64(o.FATs), Total: o.Sectors,
+		Kind: o.Kind, Bytes: int64(o.BytesPerSector), Cluster: int64(o.SectorsPerCluster), Reserved: int64(o.Reserved),
+		FATs: int64(o.FATs), Total: o.Sectors,
 		Root: (int64(o.RootEntries)*fat.EntrySize + int64(o.BytesPerSector) - 1) / int64(o.BytesPerSector),
 	}
 	var clusters int64
-	p.Table, clusters = fat.TableSectors(o.Kind, o.Sectors, p.Reserved+p.Root, o.FATs, o.SectorsPerCluster, o.BytesPerSector)
+	p.Table, clusters = fat.TableSectors(o.Kind, o.Sectors, p.Reserved+p.Root, o.FATs, o.SectorsPerCluster,
+		o.BytesPerSector)
 	low, high := o.Kind.Clusters()
 	if clusters < low || clusters > high {
 		return g, fmt.Errorf("%d sectors with %d per cluster make %d clusters; %s has %d to %d",

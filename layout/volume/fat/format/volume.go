@@ -21,7 +21,7 @@ type File struct {
 // Volume is a volume that is being made. Content goes out at once, all else
 // with Close. A failed call leaves a volume that must not be used.
 type Volume struct {
-	Geometry
+	Design
 	w     io.WriterAt
 	table []uint32
 	next  uint32 // where the search for a free cluster goes on
@@ -35,7 +35,7 @@ func New(w io.WriterAt, o Options) (*Volume, error) {
 	if err != nil {
 		return nil, err
 	}
-	v := &Volume{Geometry: g, w: w, table: make([]uint32, g.Parts.Clusters+2), next: 2, free: g.Parts.Clusters}
+	v := &Volume{Design: g, w: w, table: make([]uint32, g.Parts.Clusters+2), next: 2, free: g.Parts.Clusters}
 	v.table[0] = g.Kind.EndMin()&^0xFF | uint32(g.Media)
 	v.table[1] = g.Kind.End()
 	v.root = newDir(nil)

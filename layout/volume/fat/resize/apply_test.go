@@ -13,6 +13,7 @@ import (
 	"bootgraft/layout"
 	"bootgraft/layout/plan"
 	"bootgraft/layout/plan/card"
+	"bootgraft/layout/volume"
 	"bootgraft/layout/volume/fat"
 	"bootgraft/layout/volume/fat/resize"
 )
@@ -31,10 +32,10 @@ func planned(t testing.TB, src image.Source, r *resize.Result) *plan.Plan {
 	if err != nil {
 		t.Fatal(err)
 	}
-	b := plan.NewBuilder(plan.Disk{Sectors: r.Sectors + 2*edge, SectorSize: size},
-		plan.Source{Disk: plan.Disk{Sectors: image.Sectors(src), SectorSize: size}, Digest: digest, Meaning: meaning})
+	b := plan.NewBuilder(plan.Size{Sectors: r.Sectors + 2*edge, SectorSize: size},
+		plan.Source{Size: plan.Size{Sectors: image.Sectors(src), SectorSize: size}, Digest: digest, Meaning: meaning})
 	b.Zero(disk.Span{Count: edge}, layout.WhyExcess, layout.RankData)
-	if err := r.Emit(resize.Placed{To: b, Card: edge, Open: disk.Span{Start: edge, Count: r.Sectors}}); err != nil {
+	if err := r.Emit(volume.Placed{To: b, Card: edge, Open: disk.Span{Start: edge, Count: r.Sectors}}); err != nil {
 		t.Fatal(err)
 	}
 	b.Zero(disk.Span{Start: edge + r.Sectors, Count: edge}, layout.WhyExcess, layout.RankData)
@@ -78,7 +79,7 @@ func apply(t testing.TB, src image.Source, r *resize.Result) string {
 	return path
 }
 
-func mustPlan(t testing.TB, v *fat.Volume, tab *fat.Table, w resize.Wishes) *resize.Result {
+func mustPlan(t testing.TB, v *fat.Volume, tab *fat.Table, w volume.Wishes) *resize.Result {
 	t.Helper()
 	r, err := resize.Plan(v, tab, nil, w)
 	if err != nil {
@@ -87,10 +88,10 @@ func mustPlan(t testing.TB, v *fat.Volume, tab *fat.Table, w resize.Wishes) *res
 	return r
 }
 
-func mustRefuse(t testing.TB, v *fat.Volume, tab *fat.Table, w resize.Wishes, code string) *resize.Refused {
+func mustRefuse(t testing.TB, v *fat.Volume, tab *fat.Table, w volume.Wishes, code string) *volume.Refused {
 	t.Helper()
 	r, err := resize.Plan(v, tab, nil, w)
-	var refused *resize.Refused
+	var refused *volume.Refused
 	if !errors.As(err, &refused) {
 		t.Fatalf("%+v: %v, %v; want a refusal %s", w, r, err, code)
 	}

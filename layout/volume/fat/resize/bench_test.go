@@ -9,6 +9,7 @@ import (
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
 	"bootgraft/layout"
+	"bootgraft/layout/volume"
 	"bootgraft/layout/volume/fat"
 	"bootgraft/layout/volume/fat/format"
 	"bootgraft/layout/volume/fat/resize"
@@ -105,7 +106,7 @@ func BenchmarkPlan(b *testing.B) {
 				runtime.GC()
 				runtime.ReadMemStats(&before)
 				v, tab := read(b, src)
-				r, err := resize.Plan(v, tab, nil, resize.Wishes{Mode: resize.Shrink, Sectors: 130_000_000})
+				r, err := resize.Plan(v, tab, nil, volume.Wishes{Mode: volume.Shrink, Sectors: 130_000_000})
 				if err != nil {
 					b.Fatal(err)
 				}

@@ -43,10 +43,10 @@ func (j *job) bootPlaces() []bootPlace {
 		add(info, bootPlace{info: true, rank: layout.RankFirst})
 	}
 	if backup > 0 && backup != info {
-		add(backup, bootPlace{rank: layout.RankSecond})
+		add(backup, bootPlace{rank: layout.RankCopy})
 	}
 	if info > 0 && backup > info {
-		add(backup+info, bootPlace{info: true, rank: layout.RankSecond})
+		add(backup+info, bootPlace{info: true, rank: layout.RankCopy})
 	}
 	slices.SortStableFunc(out, func(a, b bootPlace) int { return cmp.Compare(a.at, b.at) })
 	return slices.CompactFunc(out, func(a, b bootPlace) bool { return a.at == b.at })
@@ -62,7 +62,8 @@ func (j *job) renderBoot() error {
 		return fmt.Errorf("reading the boot sector: %w", err)
 	}
 	if at := j.v.BootSector; at != 0 {
-		j.note(disk.Warningf(disk.BootFromBackup, at, "sector 0 of the volume cannot be used; it is made from its backup in sector %d", at))
+		j.note(disk.Warningf(disk.BootFromBackup, at, "sector 0 of the volume cannot be used; it is made from its backup "+
+			"in sector %d", at))
 	}
 	for _, p := range j.bootPlaces() {
 		b, err := image.ReadSector(j.v.Source(), p.at)
@@ -72,7 +73,8 @@ func (j *job) renderBoot() error {
 			b = append([]byte(nil), first...)
 			j.setBoot(b)
 		case err != nil:
-			j.note(disk.Warningf(disk.BootCopyLeft, p.at, "sector %d of the volume cannot be read and is not made new: %v", p.at, err))
+			j.note(disk.Warningf(disk.BootCopyLeft, p.at, "sector %d of the volume cannot be read and is not made new: %v", p.at,
+				err))
 			continue
 		case p.info && fat.IsFSInfo(b):
 			j.setInfo(b)
@@ -80,7 +82,8 @@ func (j *job) renderBoot() error {
 			j.setBoot(b)
 		// A sector that somebody else uses is not overwritten because a field names it.
 		case !p.info:
-			j.note(disk.Warningf(disk.BootCopyLeft, p.at, "what should be the backup boot sector describes no such volume; it is carried as it is"))
+			j.note(disk.Warningf(disk.BootCopyLeft, p.at, "what should be the backup boot sector describes no such volume; it "+
+				"is copied as it is"))
 			continue
 		default:
 			continue
@@ -93,7 +96,8 @@ func (j *job) renderBoot() error {
 // isCopy tells whether a sector describes the volume as it is.
 func (j *job) isCopy(s []byte) bool {
 	b, v := fat.DecodeBPB(s), &j.v.BPB
-	return b.BytesPerSector == v.BytesPerSector && b.SectorsPerCluster == v.SectorsPerCluster && b.Reserved == v.Reserved &&
+	return b.BytesPerSector == v.BytesPerSector && b.SectorsPerCluster == v.SectorsPerCluster &&
+		b.Reserved == v.Reserved &&
 		b.FATs == v.FATs && b.SectorsPerFAT() == v.SectorsPerFAT() && b.TotalSectors() == v.TotalSectors()
 }
 

@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"bootgraft/image/disk"
+	"bootgraft/layout/volume"
 	"bootgraft/layout/volume/fat"
 )
 
@@ -38,24 +39,25 @@ func (j *job) choose() {
 	}
 	mode := j.w.Mode
 	if mode == "" {
-		mode = Keep
+		mode = volume.Keep
 		if j.v.Sectors > j.w.Room {
-			mode = Shrink
+			mode = volume.Shrink
 		}
 	}
 	switch mode {
-	case Keep:
+	case volume.Keep:
 		j.keep()
-	case Shrink:
+	case volume.Shrink:
 		j.shrink()
-	case Grow:
+	case volume.Grow:
 		j.grow()
 	}
 }
 
 func (j *job) keep() {
 	if j.v.Sectors > j.w.Room {
-		j.refuse(disk.Refusalf(disk.VolumeDoesNotFit, j.w.Room, "the volume has %s and the room %s. It can shrink to %s, or to %s without moving any file",
+		j.refuse(disk.Refusalf(disk.VolumeDoesNotFit, j.w.Room,
+			"the volume has %s and the room %s. It can shrink to %s, or to %s without moving any file",
 			sectors(j.v.Sectors), sectors(j.w.Room), sectors(j.res.Limits.Smallest), sectors(j.res.Limits.SmallestUnmoved)))
 		return
 	}
@@ -71,7 +73,8 @@ func (j *job) shrink() {
 			sectors(want), sectors(j.v.Sectors)))
 		return
 	case want > j.w.Room:
-		j.refuse(disk.Refusalf(disk.VolumeDoesNotFit, j.w.Room, "%s were asked for, and the room has %s", sectors(want), sectors(j.w.Room)))
+		j.refuse(disk.Refusalf(disk.VolumeDoesNotFit, j.w.Room, "%s were asked for, and the room has %s", sectors(want),
+			sectors(j.w.Room)))
 		return
 	case want == 0:
 		want = min(j.v.Sectors, max(0, j.w.Room-j.w.Reserve))
@@ -99,8 +102,9 @@ func (j *job) smaller(total int64) {
 	case j.cut() && !j.w.Empty:
 		j.refuseCut()
 		return
-	case asked < l.Smallest:
-		j.refuse(disk.Refusalf(disk.VolumeTooSmall, asked, "%s cannot hold the volume: %s in use%s. The smallest size is %s, and %s without moving any file",
+	case asked < j.smallestMoved():
+		j.refuse(disk.Refusalf(disk.VolumeTooSmall, asked,
+			"%s cannot hold the volume: %s in use%s. The smallest size is %s, and %s without moving any file",
 			sectors(asked), disk.Counted(j.count.used, "cluster")+isAre(j.count.used), j.bounds(), sectors(l.Smallest), sectors(l.SmallestUnmoved)))
 		return
 	case asked < l.SmallestUnmoved && j.w.MoveNone:
@@ -120,7 +124,8 @@ func (j *job) bounds() string {
 		text = fmt.Sprintf(", and %s has at least %s", j.old.Kind.Format(), disk.Grouped(low))
 	}
 	if p := j.lastPinned(); p != nil {
-		text += fmt.Sprintf(", and /%s (cluster %s) must stay where it is, unless --accept %s", p.path, disk.Grouped(p.run.End()-1), p.code)
+		text += fmt.Sprintf(", and /%s (cluster %s) must stay where it is, unless --accept %s", p.path,
+			disk.Grouped(p.run.End()-1), p.code)
 	}
 	return text
 }
@@ -163,7 +168,8 @@ func (j *job) grow() {
 	least := limit{total: math.MaxInt64}
 	for _, c := range j.caps() {
 		if j.w.Sectors > c.total {
-			j.refuse(disk.Refusalf(disk.GrowTooLarge, c.total, "%s were asked for, and %s allows %s", sectors(j.w.Sectors), c.name, sectors(c.total)))
+			j.refuse(disk.Refusalf(disk.GrowTooLarge, c.total, "%s were asked for, and %s allows %s", sectors(j.w.Sectors),
+				c.name, sectors(c.total)))
 		}
 		if c.total < least.total {
 			least = c

@@ -2,6 +2,7 @@ package resize
 
 import (
 	"bootgraft/image/disk"
+	"bootgraft/layout/volume"
 	"bootgraft/layout/volume/fat"
 )
 
@@ -23,7 +24,7 @@ func (j *job) bad(c uint32) bool { return j.entries[c]&j.old.Kind.Mask() == j.ol
 // marks are to be cleared.
 func (j *job) vacant(c uint32) bool {
 	e := j.entries[c] & j.old.Kind.Mask()
-	return e == 0 || e == j.old.Kind.Bad() && j.w.BadMarks == BadClear
+	return e == 0 || e == j.old.Kind.Bad() && j.w.BadMarks == volume.BadClear
 }
 
 func (j *job) countClusters() {
@@ -53,6 +54,19 @@ func (j *job) leastClusters() int64 {
 	return int64(j.old.Clusters)
 }
 
+// smallestMoved returns the smallest size if what must stay may move: whoever wants
+// less than Limits.Smallest is asked about each thing that would.
+func (j *job) smallestMoved() disk.Sector {
+	if j.cut() && !j.w.Empty {
+		return j.from.Total
+	}
+	low, _ := fat.ClusterLimits(j.old.Kind, j.old.Clusters)
+	g := j.old
+	base, align, _ := j.alignment()
+	g.Align(base, align)
+	return disk.Sector(g.SizeFor(max(low, j.leastClusters()))) * j.v.PerSector
+}
+
 // setLimits finds out the limits. An alignment counts as asked.
 func (j *job) setLimits() {
 	low, high := fat.ClusterLimits(j.old.Kind, j.old.Clusters)
@@ -69,6 +83,7 @@ func (j *job) setLimits() {
 	l.Largest = inSource(largest)
 	l.LargestInPlace = inSource(min(j.old.InPlace(high), largest))
 	if j.cut() && !j.w.Empty {
-		*l = Limits{j.from.Total, j.from.Total, j.from.Total, j.from.Total}
+		n := j.from.Total
+		*l = volume.Limits{Smallest: n, SmallestUnmoved: n, LargestInPlace: n, Largest: n}
 	}
 }

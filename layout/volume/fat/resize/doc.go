@@ -9,7 +9,7 @@
 //
 //	Plan                        resize.go: job.plan calls the steps
 //	 |  count                   count.go: used and bad clusters; limits: the least that would do
-//	 |  pins                    pins.go, loaders.go: what boot code finds by its place
+//	 |  pins                    pins.go: what boot code finds by its place
 //	 |  choose                  choose.go: the new geometry, within the limits
 //	 |  judge                   judge.go, pins.go: refuse, or ask, before anything is planned
 //	 |  move                    move.go: a new place for each cluster beyond the end, in

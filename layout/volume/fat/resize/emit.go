@@ -7,6 +7,7 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
+	"bootgraft/layout/volume"
 	"bootgraft/layout/volume/fat"
 )
 
@@ -14,7 +15,7 @@ import (
 // to its end. It reads the source as it goes, so that no more than 2 MiB of
 // rendered bytes lie in memory at once. It may be called more than once; after
 // Copied it hands on what was made then.
-func (r *Result) Emit(to Sink) error {
+func (r *Result) Emit(to volume.Sink) error {
 	if t := r.tape; t != nil {
 		r.tape = nil
 		t.play(to)
@@ -23,7 +24,7 @@ func (r *Result) Emit(to Sink) error {
 	return r.emit(to)
 }
 
-func (r *Result) emit(to Sink) error {
+func (r *Result) emit(to volume.Sink) error {
 	e := &emitter{job: r.job, sink: to, refs: r.job.refs}
 	e.reserved()
 	if err := e.tables(); err != nil {
@@ -39,7 +40,7 @@ func (r *Result) emit(to Sink) error {
 
 type emitter struct {
 	*job
-	sink Sink
+	sink volume.Sink
 	refs []ref // still to come
 	err  error
 
@@ -129,7 +130,7 @@ func (e *emitter) data() {
 		}
 		switch {
 		case e.w.Empty && s.fate != free:
-			e.emptyRoot(e.from.Clusters(from, s.count), span)
+			e.emptied(from, s.count, span)
 		case carried:
 			e.copy(span, e.from.Clusters(from, s.count).Start)
 		default:
@@ -159,13 +160,11 @@ func (e *emitter) rest(s disk.Span) {
 	e.sink.Leave(disk.Between(at, s.End()), layout.WhyVolumeFree, layout.RankData)
 }
 
-// emptyRoot emits a root directory that holds the label at most.
+// emptyRoot emits a root directory that holds the label, and files that stay, at most.
 func (e *emitter) emptyRoot(from, at disk.Span) {
-	b := make([]byte, e.size)
-	copy(b, e.label(from))
-	if !zero(b) {
+	if b := e.rootEntries(from); len(b) > 0 {
 		e.sink.Render(at.Start, b, layout.WhyEmptied, layout.RankData)
-		at = disk.Between(at.Start+1, at.End())
+		at = disk.Between(at.Start+disk.Sector(int64(len(b))/e.size), at.End())
 	}
 	e.sink.Zero(at, layout.WhyEmptied, layout.RankData)
 }

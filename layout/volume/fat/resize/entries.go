@@ -1,5 +1,7 @@
 package resize
 
+import "bootgraft/layout/volume"
+
 // filler puts the new entries into one table, from front to back.
 type filler struct {
 	*job
@@ -18,7 +20,7 @@ func (f *filler) meaningEnds() int64 {
 
 // marks tells whether entries behind the last cluster change.
 func (j *job) marks() bool {
-	return j.new.Clusters < j.old.Clusters && j.w.Slack != SlackKeep
+	return j.new.Clusters < j.old.Clusters && j.w.Slack != volume.SlackKeep
 }
 
 // lastMark is the last entry that a mark makes sense for: no higher number is
@@ -44,7 +46,7 @@ func (f *filler) fill(b []byte, off int64) {
 		return
 	}
 	value := k.Bad()
-	if f.w.Slack == SlackZero {
+	if f.w.Slack == volume.SlackZero {
 		value = 0
 	}
 	for c := max(first, int64(f.new.Clusters)+2); c < min(end, f.lastMark()+1); c++ {

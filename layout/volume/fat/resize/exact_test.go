@@ -12,6 +12,7 @@ import (
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
 	"bootgraft/layout/plan/card"
+	"bootgraft/layout/volume"
 	"bootgraft/layout/volume/fat"
 	"bootgraft/layout/volume/fat/format"
 	"bootgraft/layout/volume/fat/resize"
@@ -132,7 +133,7 @@ func TestFAT32Oddities(t *testing.T) {
 	s.Put(old.Start+1, bytes.Repeat([]byte{0x11}, 512)) // the other table is old
 
 	v, tab := read(t, s)
-	r := mustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: 135000})
+	r := mustPlan(t, v, tab, volume.Wishes{Mode: volume.Shrink, Sectors: 135000})
 	card := onCard(t, s, r)
 	v2, tab2 := s.Holds(t, card)
 	if v2.Active != 1 || v2.BPB.RootCluster == 69000 || v2.FSInfo == nil || v2.FSInfo.Free != v2.Check(tab2).Free {
@@ -163,11 +164,11 @@ func TestSmallestChange(t *testing.T) {
 	s := lay(t, fat16, "A.WAV", 10)
 	v, tab := read(t, s)
 	n := &counter{}
-	if r := mustPlan(t, v, tab, resize.Wishes{}); r.Changed() || r.Emit(n) != nil || n.Pieces != 1 || n.Rendered != 0 {
+	if r := mustPlan(t, v, tab, volume.Wishes{}); r.Changed() || r.Emit(n) != nil || n.Pieces != 1 || n.Rendered != 0 {
 		t.Errorf("%d pieces, %d bytes made new", n.Pieces, n.Rendered)
 	}
 	n = &counter{}
-	r := mustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: 15000, Slack: resize.SlackKeep, Free: resize.FreeCopy})
+	r := mustPlan(t, v, tab, volume.Wishes{Mode: volume.Shrink, Sectors: 15000, Slack: volume.SlackKeep, Free: volume.FreeCopy})
 	if err := r.Emit(n); err != nil || n.Rendered != 512 || n.Pieces > 3 {
 		t.Errorf("%d pieces, %d bytes made new: %v", n.Pieces, n.Rendered, err)
 	}
@@ -184,7 +185,7 @@ func TestStaysInOnePiece(t *testing.T) {
 		s := lay(t, fat16, "-GAP", c.gap, "FULL", 5000, "A.WAV", c.clusters)
 		v, tab := read(t, s)
 		size := v.Cluster(uint32(2 + c.gap + 5000 + 500)).Start // 500 clusters of A.WAV stay below
-		r := mustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: size})
+		r := mustPlan(t, v, tab, volume.Wishes{Mode: volume.Shrink, Sectors: size})
 		if r.MovedClusters != c.moved || r.MovedFiles != 1 {
 			t.Errorf("%+v: %d clusters of %d files move", c, r.MovedClusters, r.MovedFiles)
 		}
@@ -215,18 +216,18 @@ func TestTypeBoundaries(t *testing.T) {
 		s := sizedWith(t, format.Options{Kind: c.kind, SectorsPerCluster: 1}, c.clusters)
 		v, tab := read(t, s)
 		down := v.Cluster(uint32(c.clusters) + 1).Start
-		if w := (resize.Wishes{Mode: resize.Shrink, Sectors: down}); c.down {
+		if w := (volume.Wishes{Mode: volume.Shrink, Sectors: down}); c.down {
 			s.Holds(t, onCard(t, s, mustPlan(t, v, tab, w)))
 		} else {
 			mustRefuse(t, v, tab, w, "volume-too-small")
 		}
-		r := mustPlan(t, v, tab, resize.Wishes{Mode: resize.Grow, Room: v.Sectors + 20})
+		r := mustPlan(t, v, tab, volume.Wishes{Mode: volume.Grow, Room: v.Sectors + 20})
 		v2, _ := s.Holds(t, onCard(t, s, r))
 		if got := int64(v2.Clusters) > c.clusters; got != c.up || v2.Kind != c.kind || !hasCode(r.Findings, "grow-capped") {
 			t.Errorf("%s of %d clusters grows to %d", c.kind, c.clusters, v2.Clusters)
 		}
 		if !c.up {
-			w := resize.Wishes{Mode: resize.Grow, Room: v.Sectors + 100, Sectors: r.Sectors + 1}
+			w := volume.Wishes{Mode: volume.Grow, Room: v.Sectors + 100, Sectors: r.Sectors + 1}
 			mustRefuse(t, v, tab, w, "grow-too-large")
 		}
 	}
@@ -237,7 +238,7 @@ func TestTypeBoundaries(t *testing.T) {
 func TestDisputedType(t *testing.T) {
 	s := sizedWith(t, format.Options{Kind: fat.FAT16, SectorsPerCluster: 1}, 4085)
 	v, tab := read(t, s)
-	w := resize.Wishes{Mode: resize.Grow, Room: v.Sectors + 100}
+	w := volume.Wishes{Mode: volume.Grow, Room: v.Sectors + 100}
 	mustRefuse(t, v, tab, w, "fat-type-boundary")
 	w.Accept = accept("fat-type-boundary")
 	s.Holds(t, onCard(t, s, mustPlan(t, v, tab, w)))
@@ -252,9 +253,9 @@ func TestTableIsLongEnough(t *testing.T) {
 	s := lay(t, format.Options{Sectors: 8500, Kind: fat.FAT16, SectorsPerCluster: 2}, "A.WAV", 3)
 	v, tab := read(t, s)
 	for want := disk.Sector(8501); want < 9600; want++ {
-		r, err := resize.Plan(v, tab, nil, resize.Wishes{Mode: resize.Grow, Sectors: want, Room: want})
+		r, err := resize.Plan(v, tab, nil, volume.Wishes{Mode: volume.Grow, Sectors: want, Room: want})
 		if err != nil {
-			mustRefuse(t, v, tab, resize.Wishes{Mode: resize.Grow, Sectors: want, Room: want}, "grow-costs-clusters")
+			mustRefuse(t, v, tab, volume.Wishes{Mode: volume.Grow, Sectors: want, Room: want}, "grow-costs-clusters")
 			continue
 		}
 		v2, _ := read(t, onCard(t, s, r))
@@ -270,12 +271,12 @@ func TestTableIsLongEnough(t *testing.T) {
 func TestSizeFields(t *testing.T) {
 	s := lay(t, format.Options{Sectors: 70000, Kind: fat.FAT16, SectorsPerCluster: 4}, "A.WAV", 3)
 	v, tab := read(t, s)
-	down := onCard(t, s, mustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: 65535}))
+	down := onCard(t, s, mustPlan(t, v, tab, volume.Wishes{Mode: volume.Shrink, Sectors: 65535}))
 	v2, tab2 := s.Holds(t, down)
 	if v2.BPB.TotalSectors16 != 65535 || v2.BPB.TotalSectors32 != 0 {
 		t.Errorf("%d, %d", v2.BPB.TotalSectors16, v2.BPB.TotalSectors32)
 	}
-	up := onCard(t, down, mustPlan(t, v2, tab2, resize.Wishes{Mode: resize.Grow, Sectors: 65536, Room: 65536}))
+	up := onCard(t, down, mustPlan(t, v2, tab2, volume.Wishes{Mode: volume.Grow, Sectors: 65536, Room: 65536}))
 	if v3, _ := s.Holds(t, up); v3.BPB.TotalSectors16 != 0 || v3.BPB.TotalSectors32 != 65536 {
 		t.Errorf("%d, %d", v3.BPB.TotalSectors16, v3.BPB.TotalSectors32)
 	}
@@ -286,7 +287,7 @@ func TestHiddenAndGeometry(t *testing.T) {
 	s := lay(t, format.Options{Sectors: 70000, Kind: fat.FAT32, SectorsPerCluster: 1}, "A.WAV", 3)
 	v, tab := read(t, s)
 	hidden := uint32(8192)
-	r := mustPlan(t, v, tab, resize.Wishes{Hidden: &hidden, Geometry: &resize.CHS{Heads: 64, SectorsPerTrack: 32}})
+	r := mustPlan(t, v, tab, volume.Wishes{Hidden: &hidden, Geometry: &volume.CHS{Heads: 64, SectorsPerTrack: 32}})
 	card := onCard(t, s, r)
 	want := make([]byte, s.Size())
 	if err := image.ReadFull(s, want, 0); err != nil {
@@ -309,7 +310,7 @@ func TestHiddenAndGeometry(t *testing.T) {
 func TestAlign(t *testing.T) {
 	s := lay(t, fat16, "A.WAV", 10)
 	v, tab := read(t, s)
-	w := resize.Wishes{Mode: resize.Keep, Base: 63, Align: 2048}
+	w := volume.Wishes{Mode: volume.Keep, Base: 63, Align: 2048}
 	r := mustPlan(t, v, tab, w)
 	v2, _ := s.Holds(t, onCard(t, s, r))
 	if (63+v2.Data)%2048 != 0 || v2.Sectors != v.Sectors || !hasCode(r.Findings, "reserved-changed") || !r.Shifted {
@@ -325,18 +326,18 @@ func TestGrowCapped(t *testing.T) {
 	s := lay(t, fat16, "A.WAV", 10)
 	v, tab := read(t, s)
 	for _, c := range []struct {
-		w    resize.Wishes
+		w    volume.Wishes
 		want disk.Sector
 		name string
 	}{
-		{resize.Wishes{Room: 30000}, 30000, "the room"},
-		{resize.Wishes{Room: 30000, Reserve: 300}, 29700, "the room"},
-		{resize.Wishes{Room: 30000, Limit: 25000}, 25000, "the limit of the device"},
-		{resize.Wishes{Room: 30000, Reserve: 300, Sectors: 30000}, 30000, ""},
-		{resize.Wishes{Room: 200000}, 0, "65,508 clusters"},
-		{resize.Wishes{Room: 30000, MoveNone: true}, 0, "the length of the allocation tables"},
+		{volume.Wishes{Room: 30000}, 30000, "the room"},
+		{volume.Wishes{Room: 30000, Reserve: 300}, 29700, "the room"},
+		{volume.Wishes{Room: 30000, Limit: 25000}, 25000, "the limit of the device"},
+		{volume.Wishes{Room: 30000, Reserve: 300, Sectors: 30000}, 30000, ""},
+		{volume.Wishes{Room: 200000}, 0, "65,508 clusters"},
+		{volume.Wishes{Room: 30000, MoveNone: true}, 0, "the length of the allocation tables"},
 	} {
-		c.w.Mode = resize.Grow
+		c.w.Mode = volume.Grow
 		r := mustPlan(t, v, tab, c.w)
 		text := fmt.Sprint(r.Findings)
 		if c.want != 0 && r.Sectors != c.want || !bytes.Contains([]byte(text), []byte(c.name)) {
@@ -344,7 +345,7 @@ func TestGrowCapped(t *testing.T) {
 		}
 		s.Holds(t, onCard(t, s, r))
 	}
-	mustRefuse(t, v, tab, resize.Wishes{Mode: resize.Grow, Room: 30000, Sectors: 30001}, "grow-too-large")
-	mustRefuse(t, v, tab, resize.Wishes{Mode: resize.Grow, Room: 30000, Sectors: 26000, Limit: 25000}, "grow-too-large")
-	mustRefuse(t, v, tab, resize.Wishes{Mode: resize.Keep, Room: 19999}, "volume-does-not-fit")
+	mustRefuse(t, v, tab, volume.Wishes{Mode: volume.Grow, Room: 30000, Sectors: 30001}, "grow-too-large")
+	mustRefuse(t, v, tab, volume.Wishes{Mode: volume.Grow, Room: 30000, Sectors: 26000, Limit: 25000}, "grow-too-large")
+	mustRefuse(t, v, tab, volume.Wishes{Mode: volume.Keep, Room: 19999}, "volume-does-not-fit")
 }

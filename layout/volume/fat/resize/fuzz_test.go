@@ -12,6 +12,7 @@ import (
 	"bootgraft/layout"
 	"bootgraft/layout/plan"
 	"bootgraft/layout/plan/card"
+	"bootgraft/layout/volume"
 	"bootgraft/layout/volume/fat"
 	"bootgraft/layout/volume/fat/resize"
 )
@@ -61,16 +62,16 @@ func load(t *testing.T, name string) *imagetest.Disk {
 	return d
 }
 
-func wishes(v *fat.Volume, by int16, flags byte) resize.Wishes {
-	w := resize.Wishes{Mode: resize.Shrink, Sectors: v.Sectors + disk.Sector(by), Empty: flags&1 != 0, MoveNone: flags&2 != 0}
+func wishes(v *fat.Volume, by int16, flags byte) volume.Wishes {
+	w := volume.Wishes{Mode: volume.Shrink, Sectors: v.Sectors + disk.Sector(by), Empty: flags&1 != 0, MoveNone: flags&2 != 0}
 	if by > 0 {
-		w.Mode, w.Room = resize.Grow, v.Sectors+disk.Sector(by)
+		w.Mode, w.Room = volume.Grow, v.Sectors+disk.Sector(by)
 	}
 	if flags&4 != 0 {
-		w.Free = resize.FreeCopy
+		w.Free = volume.FreeCopy
 	}
 	if flags&8 != 0 {
-		w.BadMarks = resize.BadClear
+		w.BadMarks = volume.BadClear
 	}
 	if flags&16 != 0 {
 		w.Align = 64
@@ -87,9 +88,9 @@ func wishes(v *fat.Volume, by int16, flags byte) resize.Wishes {
 	return w
 }
 
-func tryPlan(t *testing.T, d *imagetest.Disk, v *fat.Volume, tab *fat.Table, w resize.Wishes) {
+func tryPlan(t *testing.T, d *imagetest.Disk, v *fat.Volume, tab *fat.Table, w volume.Wishes) {
 	r, err := resize.Plan(v, tab, nil, w)
-	var refused *resize.Refused
+	var refused *volume.Refused
 	if errors.As(err, &refused) {
 		return
 	}
@@ -103,10 +104,10 @@ func tryPlan(t *testing.T, d *imagetest.Disk, v *fat.Volume, tab *fat.Table, w r
 		return // the disk cuts it off: whoever plans carries what there is, and emits nothing
 	}
 	size := d.SectorSize()
-	b := plan.NewBuilder(plan.Disk{Sectors: r.Sectors + 2*edge, SectorSize: size},
-		plan.Source{Disk: plan.Disk{Sectors: image.Sectors(d), SectorSize: size}, Digest: "0000000000000000000000000000000000000000000000000000000000000000"})
+	b := plan.NewBuilder(plan.Size{Sectors: r.Sectors + 2*edge, SectorSize: size},
+		plan.Source{Size: plan.Size{Sectors: image.Sectors(d), SectorSize: size}, Digest: "0000000000000000000000000000000000000000000000000000000000000000"})
 	b.Zero(disk.Span{Count: edge}, layout.WhyExcess, layout.RankData)
-	if err := r.Emit(resize.Placed{To: b, Card: edge, Open: disk.Span{Start: edge, Count: r.Sectors}}); err != nil {
+	if err := r.Emit(volume.Placed{To: b, Card: edge, Open: disk.Span{Start: edge, Count: r.Sectors}}); err != nil {
 		t.Fatal(err)
 	}
 	b.Zero(disk.Span{Start: edge + r.Sectors, Count: edge}, layout.WhyExcess, layout.RankData)

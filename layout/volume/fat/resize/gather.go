@@ -20,7 +20,7 @@ type ref struct {
 func (j *job) gather() {
 	j.meanReserved()
 	var dirs []disk.Span
-	add := func(r *fat.Raw, at fat.Place) {
+	add := func(r *fat.Raw, at fat.Slot) {
 		c := r.Cluster(j.old.Kind)
 		if to := j.moves.to(c); to != c {
 			j.refs = append(j.refs, ref{j.onCard(at.Sector), at.Sector, uint16(at.Offset), to})
@@ -42,7 +42,7 @@ func (j *job) gather() {
 				dirs = append(dirs, j.v.Extents(ch.Runs)...)
 			}
 		},
-		Deleted: func(r *fat.Raw, _ fat.Place) {
+		Deleted: func(r *fat.Raw, _ fat.Slot) {
 			holds := r.Size() > 0 || r.Attr()&fat.AttrDir != 0
 			if c := r.Cluster(j.old.Kind); holds && c >= 2 && c <= j.old.Clusters+1 && !j.used(c) {
 				j.dead = append(j.dead, c)

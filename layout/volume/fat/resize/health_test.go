@@ -10,9 +10,9 @@ import (
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
 	"bootgraft/layout"
+	"bootgraft/layout/volume"
 	"bootgraft/layout/volume/fat"
 	"bootgraft/layout/volume/fat/format"
-	"bootgraft/layout/volume/fat/resize"
 )
 
 // poke sets entries of all tables of a FAT16 volume.
@@ -55,7 +55,7 @@ func TestHealth(t *testing.T) {
 			s := lay(t, fat16, "LOW.WAV", 20, "-GAP", 6980, "A.WAV", 10)
 			s.poke(t, c.entries)
 			v, tab := read(t, s)
-			w := resize.Wishes{Mode: resize.Shrink, Sectors: 12000}
+			w := volume.Wishes{Mode: volume.Shrink, Sectors: 12000}
 			if c.refused == "" {
 				r := mustPlan(t, v, tab, w)
 				v2, tab2 := read(t, onCard(t, s, r))
@@ -83,7 +83,7 @@ func TestBrokenChainStays(t *testing.T) {
 	s := lay(t, fat16, "LOW.WAV", 20, "A.WAV", 10)
 	s.poke(t, map[uint32]uint16{25: 3})
 	v, tab := read(t, s)
-	w := resize.Wishes{Mode: resize.Shrink, Sectors: 12000, Free: resize.FreeCopy, Accept: accept("fat-cross-linked", "fat-chain-short")}
+	w := volume.Wishes{Mode: volume.Shrink, Sectors: 12000, Free: volume.FreeCopy, Accept: accept("fat-cross-linked", "fat-chain-short")}
 	if r := mustPlan(t, v, tab, w); !hasCode(r.Findings, "fat-cross-linked") {
 		t.Errorf("%+v", r.Findings)
 	}
@@ -95,7 +95,7 @@ func TestStrayLink(t *testing.T) {
 	s := lay(t, fat16, "A.WAV", 10)
 	s.poke(t, map[uint32]uint16{5000: 10500})
 	v, tab := read(t, s)
-	mustRefuse(t, v, tab, resize.Wishes{Mode: resize.Grow, Room: 30000}, "fat-chain-outside")
+	mustRefuse(t, v, tab, volume.Wishes{Mode: volume.Grow, Room: 30000}, "fat-chain-outside")
 }
 
 // Tables that differ are asked about; then all are like the one that counts.
@@ -108,7 +108,7 @@ func TestTablesDiffer(t *testing.T) {
 		b[100] ^= 0x55
 		s.Put(second.Start+x, b)
 	}
-	w := resize.Wishes{Mode: resize.Shrink, Sectors: 12000}
+	w := volume.Wishes{Mode: volume.Shrink, Sectors: 12000}
 	mustRefuse(t, v, tab, w, "fat-copies-differ")
 	w.Accept = accept("fat-copies-differ")
 	v2, _ := s.Holds(t, onCard(t, s, mustPlan(t, v, tab, w)))
@@ -139,7 +139,7 @@ func TestManyLongChains(t *testing.T) {
 	}
 	s.poke(t, entries)
 	v, tab = read(t, s)
-	r := mustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: 10000})
+	r := mustPlan(t, v, tab, volume.Wishes{Mode: volume.Shrink, Sectors: 10000})
 	if !hasFinding(r.Findings, disk.FATMoreFindings) {
 		t.Errorf("nobody says that there are more: %v", r.Findings)
 	}
@@ -156,11 +156,11 @@ func TestBadMarks(t *testing.T) {
 	bad[9000] = 0xFFF7
 	s.poke(t, bad)
 	v, tab := read(t, s)
-	kept := mustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink})
+	kept := mustPlan(t, v, tab, volume.Wishes{Mode: volume.Shrink})
 	if want := v.Cluster(5010).Start; kept.Limits.Smallest != want {
 		t.Errorf("smallest %d, want %d", kept.Limits.Smallest, want)
 	}
-	r := mustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: kept.Limits.Smallest})
+	r := mustPlan(t, v, tab, volume.Wishes{Mode: volume.Shrink, Sectors: kept.Limits.Smallest})
 	if !hasFinding(r.Findings, disk.BadMarksKept) {
 		t.Errorf("nobody says that marks stay: %v", r.Findings)
 	}
@@ -168,7 +168,7 @@ func TestBadMarks(t *testing.T) {
 	if u := tab2.Usage(); u.Bad != 4998 || v2.Clusters != 5008 {
 		t.Errorf("%+v of %d clusters", u, v2.Clusters)
 	}
-	w := resize.Wishes{Mode: resize.Shrink, Sectors: v.Cluster(4104).Start, BadMarks: resize.BadClear}
+	w := volume.Wishes{Mode: volume.Shrink, Sectors: v.Cluster(4104).Start, BadMarks: volume.BadClear}
 	cleared := mustPlan(t, v, tab, w)
 	if !hasFinding(cleared.Findings, disk.BadMarksCleared) {
 		t.Errorf("nobody says that marks go: %v", cleared.Findings)
@@ -177,7 +177,7 @@ func TestBadMarks(t *testing.T) {
 	if u := tab2.Usage(); u.Bad != 0 {
 		t.Errorf("%+v", u)
 	}
-	w = resize.Wishes{Mode: resize.Keep, BadMarks: resize.BadClear}
+	w = volume.Wishes{Mode: volume.Keep, BadMarks: volume.BadClear}
 	_, tab2 = s.Holds(t, onCard(t, s, mustPlan(t, v, tab, w)))
 	if u := tab2.Usage(); u.Bad != 0 {
 		t.Errorf("%+v", u)
@@ -192,7 +192,7 @@ func TestMissingTable(t *testing.T) {
 	gone := disk.Span{Start: v.TableSpan(0).Start + 2, Count: 2}
 	src := &imagetest.Faulty{Source: s, Bad: disk.NewSpans(gone)}
 	v, tab := read(t, src)
-	r := mustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: 12000})
+	r := mustPlan(t, v, tab, volume.Wishes{Mode: volume.Shrink, Sectors: 12000})
 	p := planned(t, whole{src, s}, r)
 	for _, q := range p.Pieces {
 		if q.Op == layout.Copy && q.Overlaps(disk.Span{Start: gone.Start + edge, Count: 2}) {
@@ -201,7 +201,7 @@ func TestMissingTable(t *testing.T) {
 	}
 	src.Bad = disk.NewSpans(gone, disk.Span{Start: v.TableSpan(1).Start + 2, Count: 2})
 	v, tab = read(t, src)
-	mustRefuse(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: 12000}, "fat-table-missing")
+	mustRefuse(t, v, tab, volume.Wishes{Mode: volume.Shrink, Sectors: 12000}, "fat-table-missing")
 }
 
 // whole reads everything for the digest of a plan, with the size of another.
@@ -218,7 +218,7 @@ func TestEmpty(t *testing.T) {
 	for _, o := range []format.Options{fat16, {Sectors: 140000, Kind: fat.FAT32, SectorsPerCluster: 2, RootCluster: 69000}, {Sectors: 3000, Kind: fat.FAT12, SectorsPerCluster: 2}} {
 		s := lay(t, o, "A.WAV", 100, "DIR", 0, "DIR/B.WAV", 7)
 		v, tab := read(t, s)
-		for _, w := range []resize.Wishes{{Empty: true}, {Empty: true, Mode: resize.Grow, Room: v.Sectors * 5 / 4}, {Empty: true, Mode: resize.Shrink, Sectors: v.Sectors * 99 / 100}} {
+		for _, w := range []volume.Wishes{{Empty: true}, {Empty: true, Mode: volume.Grow, Room: v.Sectors * 5 / 4}, {Empty: true, Mode: volume.Shrink, Sectors: v.Sectors * 99 / 100}} {
 			r := mustPlan(t, v, tab, w)
 			path := apply(t, s, r)
 			tool(t, "fsck.fat", "-n", path)
@@ -246,7 +246,7 @@ func TestPiecesMoveAlone(t *testing.T) {
 		s := lay(t, fat16, "HEAD.WAV", 1, "-GAP", 7000, "A.WAV", 800)
 		s.poke(t, entries)
 		v, _ := read(t, s)
-		w := resize.Wishes{Mode: resize.Shrink, Sectors: v.Cluster(7503).Start, Accept: accept("fat-cross-linked")}
+		w := volume.Wishes{Mode: volume.Shrink, Sectors: v.Cluster(7503).Start, Accept: accept("fat-cross-linked")}
 		// Both files own the clusters of A.WAV now: one entry goes.
 		b, _ := image.ReadSectors(s, disk.Span{Start: v.RootSpan().Start, Count: 1})
 		gone := "A       WAV"
@@ -263,17 +263,17 @@ func TestPiecesMoveAlone(t *testing.T) {
 }
 
 // Deleted entries that lose what could be read of them are counted, and the
-// sectors that are left out; --free copy carries them.
+// sectors that are left out; --free copy copies them.
 func TestFreeClusters(t *testing.T) {
 	s := lay(t, fat16, "A.WAV", 10, "-B.WAV", 20, "C.WAV", 10, "-D.WAV", 5, "E.WAV", 1)
 	v, tab := read(t, s)
-	w := resize.Wishes{Mode: resize.Shrink, Sectors: 15000}
+	w := volume.Wishes{Mode: volume.Shrink, Sectors: 15000}
 	r := mustPlan(t, v, tab, w)
 	v2, _ := read(t, onCard(t, s, r))
 	if want := disk.Sector(v2.Clusters-21) * 2; r.LostDeleted != 2 || r.Skipped != want || !hasCode(r.Findings, "free-skipped") {
 		t.Errorf("%d deleted entries, %d sectors; want 2, %d", r.LostDeleted, r.Skipped, want)
 	}
-	w.Free = resize.FreeCopy
+	w.Free = volume.FreeCopy
 	if r = mustPlan(t, v, tab, w); r.LostDeleted != 0 || r.Skipped != 0 {
 		t.Errorf("%d deleted entries, %d sectors", r.LostDeleted, r.Skipped)
 	}
@@ -303,7 +303,7 @@ func TestFewGaps(t *testing.T) {
 	s.Put(v.RootSpan().Start, b)
 	s.poke(t, map[uint32]uint16{cluster: 0})
 	v, tab := read(t, s)
-	w := resize.Wishes{Mode: resize.Shrink, Sectors: 15000}
+	w := volume.Wishes{Mode: volume.Shrink, Sectors: 15000}
 	if r := mustPlan(t, v, tab, w); r.LostDeleted != 11 {
 		t.Errorf("%d deleted entries", r.LostDeleted)
 	}
@@ -324,7 +324,7 @@ func TestInUseBehindTheLastCluster(t *testing.T) {
 	if end >= v.Sectors {
 		t.Fatalf("the last cluster ends at sector %d of %d", end, v.Sectors)
 	}
-	w := resize.Wishes{Mode: resize.Shrink, Sectors: 12000}
+	w := volume.Wishes{Mode: volume.Shrink, Sectors: 12000}
 	mustPlan(t, v, tab, w)
 	s.Put(end, bytes.Repeat([]byte{0x5A}, 512))
 	if f := mustRefuse(t, v, tab, w, "volume-rest-in-use").Need; f[0].Sector != end {
@@ -332,7 +332,7 @@ func TestInUseBehindTheLastCluster(t *testing.T) {
 	}
 	w.Accept = accept("volume-rest-in-use")
 	mustPlan(t, v, tab, w)
-	mustPlan(t, v, tab, resize.Wishes{Mode: resize.Keep})
+	mustPlan(t, v, tab, volume.Wishes{Mode: volume.Keep})
 }
 
 func hasFinding(list []disk.Finding, code disk.Code) bool {

@@ -7,6 +7,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
+	"bootgraft/layout/volume"
 	"bootgraft/layout/volume/fat"
 )
 
@@ -49,7 +50,7 @@ func (j *job) judge(h *fat.Health) {
 }
 
 // cut tells whether the original ends before the last cluster in use: then the
-// volume can only be carried as it is, for nobody has what a move would move.
+// volume can only be copied as it is, for nobody has what a move would move.
 func (j *job) cut() bool { return j.count.last >= j.firstBeyond() }
 
 // firstBeyond returns the first cluster that the original does not have whole.
@@ -62,7 +63,7 @@ func (j *job) firstBeyond() uint32 {
 // original.
 func (j *job) refuseCut() {
 	j.refuse(disk.Refusalf(disk.FATCutOff, j.whole(),
-		"cluster %s is in use, and the original ends before it: the volume can only be carried as it is, "+
+		"cluster %s is in use, and the original ends before it: the volume can only be copied as it is, "+
 			"with all its %s and its free clusters",
 		disk.Grouped(j.count.last), sectors(j.from.Total)))
 }
@@ -74,7 +75,7 @@ func (j *job) refuseCut() {
 const maxRest = 4096
 
 // askRest asks about what lies between the last whole cluster and the end of the
-// volume: no table calls it free, and a change of the size does not carry it.
+// volume: no table calls it free, and a change of the size does not copy it.
 func (j *job) askRest() {
 	rest := disk.Between(j.from.Clusters(2, j.old.Clusters).End(), j.whole())
 	for x := rest.Start; x < rest.End(); x++ {
@@ -122,7 +123,7 @@ func (j *job) problems(h *fat.Health) {
 		case !p.Unsafe:
 			j.note(disk.Notef(p.Code, at, "%s", text))
 		case still || p.OwnOnly:
-			j.ask(disk.Refusalf(p.Code, at, "%s. It would be carried as it is", text))
+			j.ask(disk.Refusalf(p.Code, at, "%s. It would be copied as it is", text))
 		default:
 			j.refuse(disk.Refusalf(p.Code, at,
 				"%s. Clusters cannot be moved or left out while this lasts: let a system that knows FAT repair a "+
@@ -165,5 +166,5 @@ func (j *job) copyFree() bool {
 	case j.w.Free == "":
 		return !j.resized()
 	}
-	return j.w.Free == FreeCopy
+	return j.w.Free == volume.FreeCopy
 }

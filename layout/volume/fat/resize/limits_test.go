@@ -10,9 +10,9 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
+	"bootgraft/layout/volume"
 	"bootgraft/layout/volume/fat"
 	"bootgraft/layout/volume/fat/format"
-	"bootgraft/layout/volume/fat/resize"
 )
 
 // A volume that grows as far as its type goes, and one that shrinks as far, is
@@ -26,19 +26,19 @@ func TestLimitsOfTypeAreRead(t *testing.T) {
 	for _, c := range []struct {
 		kind     fat.Kind
 		clusters int64
-		mode     resize.Mode
+		mode     volume.Mode
 		room     disk.Sector
 	}{
-		{fat.FAT12, 3000, resize.Grow, 1 << 20},
-		{fat.FAT16, 8000, resize.Shrink, 0},
-		{fat.FAT16, 50000, resize.Grow, 1 << 20},
-		{fat.FAT32, 70000, resize.Shrink, 0},
+		{fat.FAT12, 3000, volume.Grow, 1 << 20},
+		{fat.FAT16, 8000, volume.Shrink, 0},
+		{fat.FAT16, 50000, volume.Grow, 1 << 20},
+		{fat.FAT32, 70000, volume.Shrink, 0},
 	} {
 		s := sizedWith(t, format.Options{Kind: c.kind, SectorsPerCluster: 4}, c.clusters)
 		v, tab := read(t, s)
-		w := resize.Wishes{Mode: c.mode, Room: c.room}
-		if c.mode == resize.Shrink {
-			w.Sectors = mustPlan(t, v, tab, resize.Wishes{}).Limits.Smallest
+		w := volume.Wishes{Mode: c.mode, Room: c.room}
+		if c.mode == volume.Shrink {
+			w.Sectors = mustPlan(t, v, tab, volume.Wishes{}).Limits.Smallest
 		}
 		r := mustPlan(t, v, tab, w)
 		card := onCard(t, s, r)

@@ -48,8 +48,9 @@ func (m *moves) sort() {
 	slices.SortFunc(m.in, func(a, b move) int { return cmp.Compare(a.to, b.to) })
 }
 
-// moveClusters finds a place for every used cluster beyond the new end. The
-// longest runs choose first, so that they stay in one piece.
+// moveClusters finds a place for every used cluster beyond the new end. What boot code
+// looks for by name chooses first, and then the longest runs, so that they stay in one
+// piece.
 func (j *job) moveClusters() {
 	if j.count.last <= j.new.Clusters+1 {
 		return
@@ -152,7 +153,8 @@ func (j *job) gapsWhere(vacant func(uint32) bool) []fat.Run {
 }
 
 // runsBeyond lists the runs of chains beyond the new end that lie in one
-// piece, the longest first; those of the run that already moved are left out.
+// piece, those of files that boot code looks for by name first, then the longest; those
+// of the run that already moved are left out.
 func (j *job) runsBeyond(whole fat.Run) []fat.Run {
 	var out []fat.Run
 	for c := j.new.Clusters + 2; c <= j.old.Clusters+1; c++ {
@@ -166,6 +168,15 @@ func (j *job) runsBeyond(whole fat.Run) []fat.Run {
 		}
 		out = append(out, r)
 	}
-	slices.SortStableFunc(out, func(a, b fat.Run) int { return cmp.Compare(b.Count, a.Count) })
+	named := j.namedRuns()
+	others := func(r fat.Run) int {
+		if slices.ContainsFunc(named, func(n fat.Run) bool { return n.First < r.End() && r.First < n.End() }) {
+			return 0
+		}
+		return 1
+	}
+	slices.SortStableFunc(out, func(a, b fat.Run) int {
+		return cmp.Or(cmp.Compare(others(a), others(b)), cmp.Compare(b.Count, a.Count))
+	})
 	return out
 }

@@ -9,7 +9,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
-	"bootgraft/layout/volume/fat/resize"
+	"bootgraft/layout/volume"
 )
 
 // Of a volume only the sectors before its tables are known: it can become empty,
@@ -32,11 +32,11 @@ func TestEmptyNeedsNoTable(t *testing.T) {
 			reserved := m.V.ReservedSpan()
 			known := image.NewKnown(m.Src, disk.NewSpans(disk.Between(reserved.End(), m.V.Cluster(m.V.Clusters+1).End())), nil)
 			v, tab := read(t, known)
-			mustRefuse(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: v.Sectors - 8}, "fat-table-missing")
-			for _, w := range []resize.Wishes{
+			mustRefuse(t, v, tab, volume.Wishes{Mode: volume.Shrink, Sectors: v.Sectors - 8}, "fat-table-missing")
+			for _, w := range []volume.Wishes{
 				{Empty: true},
-				{Empty: true, Mode: resize.Shrink, Sectors: v.Sectors - v.Sectors/100},
-				{Empty: true, Mode: resize.Grow, Room: v.Sectors + v.Sectors/4},
+				{Empty: true, Mode: volume.Shrink, Sectors: v.Sectors - v.Sectors/100},
+				{Empty: true, Mode: volume.Grow, Room: v.Sectors + v.Sectors/4},
 			} {
 				p := mustPlan(t, v, tab, w)
 				if !hasCode(p.Findings, "fat-table-made-new") {

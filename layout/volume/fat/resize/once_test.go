@@ -10,9 +10,9 @@ import (
 	"bootgraft/image/imagetest"
 	"bootgraft/layout"
 	"bootgraft/layout/plan/card"
+	"bootgraft/layout/volume"
 	"bootgraft/layout/volume/fat"
 	"bootgraft/layout/volume/fat/format"
-	"bootgraft/layout/volume/fat/resize"
 )
 
 // The marks behind the last cluster of a volume that became much smaller are one
@@ -30,7 +30,7 @@ func TestMarksAreOneRun(t *testing.T) {
 		t.Fatal(err)
 	}
 	v, tab := read(t, d)
-	r := mustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: small})
+	r := mustPlan(t, v, tab, volume.Wishes{Mode: volume.Shrink, Sectors: small})
 	n := &counter{}
 	if err := r.Emit(n); err != nil {
 		t.Fatal(err)
@@ -78,15 +78,15 @@ func TestMadeOnce(t *testing.T) {
 	s := lay(t, fat16, "-GAP", 6000, "A.WAV", 10, "B.WAV", 700)
 	src := &reads{Source: s}
 	v, tab := read(t, src)
-	plain := mustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: 10000})
-	asked := mustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: 10000})
+	plain := mustPlan(t, v, tab, volume.Wishes{Mode: volume.Shrink, Sectors: 10000})
+	asked := mustPlan(t, v, tab, volume.Wishes{Mode: volume.Shrink, Sectors: 10000})
 	want, got := planned(t, s, plain), &list{}
 	copied, err := asked.Copied()
 	if err != nil {
 		t.Fatal(err)
 	}
 	src.bytes = 0
-	if err := asked.Emit(resize.Placed{To: got, Card: edge}); err != nil || src.bytes != 0 {
+	if err := asked.Emit(volume.Placed{To: got, Card: edge}); err != nil || src.bytes != 0 {
 		t.Errorf("%d bytes are read once more, %v", src.bytes, err)
 	}
 	again := planned(t, s, asked) // made anew: nothing was kept

@@ -2,10 +2,12 @@ package resize
 
 import (
 	"bytes"
+	"fmt"
 	"strings"
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
+	"bootgraft/layout/volume"
 	"bootgraft/layout/volume/fat"
 )
 
@@ -23,32 +25,37 @@ type pin struct {
 const maxCode = 64 << 10
 
 // findPins finds what must stay: the files that the owner names, those whose
-// names stand in the boot code, and those whose sectors are named by address.
+// names stand in the boot code, and those that it finds by their sectors.
 func (j *job) findPins() error {
 	if j.w.Empty {
+		j.pinKept()
 		return nil
 	}
-	code := j.bootCode()
-	names := bytes.Join(code, []byte{0})
+	names := bytes.Join(j.bootCode(), []byte{0})
 	want := map[string]bool{}
 	for _, p := range j.w.Pins {
 		want[pinName(p)] = true
 	}
-	var candidates []candidate
+	linked := map[string][]volume.Linked{}
+	for _, l := range j.w.Links {
+		linked[pinName(l.Path)] = append(linked[pinName(l.Path)], l)
+	}
 	j.v.Visit(j.t, fat.Visitor{File: func(f *fat.File) {
 		name := pinName(f.Path)
-		if _, ok := want[name]; ok {
+		_, asked := want[name]
+		if asked {
 			want[name] = false
+		}
+		if !f.Dir && f.First != 0 {
+			for _, l := range linked[name] {
+				j.pin(f.Chain.Runs, f.Path, disk.LoaderFileMoves, !l.ByCluster, l.Why)
+			}
+			if !strings.Contains(f.Path, "/") && bytes.Contains(names, f.Raw[:11]) {
+				j.pin(f.Chain.Runs, f.Path, disk.SystemFileMoves, false, "boot code looks for it by name")
+			}
+		}
+		if asked {
 			j.pin(f.Chain.Runs, f.Path, disk.PinMoves, true, "you asked for that")
-		}
-		if f.Dir || f.First == 0 {
-			return
-		}
-		if !strings.Contains(f.Path, "/") && bytes.Contains(names, f.Raw[:11]) {
-			j.pin(f.Chain.Runs, f.Path, disk.SystemFileMoves, false, "the boot code looks for it by name and may want it in one piece")
-		}
-		if c, ok := j.candidate(f); ok && len(candidates) < maxCandidates {
-			candidates = append(candidates, c)
 		}
 	}})
 	for _, p := range j.w.Pins {
@@ -56,7 +63,6 @@ func (j *job) findPins() error {
 			j.refuse(disk.Refusalf(disk.PinNotFound, disk.NoSector, "there is no file %s to be kept in its place", p))
 		}
 	}
-	j.findLoaders(code, candidates)
 	return nil
 }
 
@@ -123,11 +129,13 @@ func bootFieldsEnd(k fat.Kind, sector []byte) int {
 	return 36
 }
 
-// lastPinned returns the pin with the highest cluster that must stay, or nil.
+// lastPinned returns the pin with the highest cluster that must stay, or nil. A file
+// that is looked for by name may lie anywhere in one piece.
 func (j *job) lastPinned() *pin {
 	var last *pin
 	for i := range j.pins {
-		if p := &j.pins[i]; !j.w.Accept(p.code) && (last == nil || p.run.End() > last.run.End()) {
+		p := &j.pins[i]
+		if p.code != disk.SystemFileMoves && !j.w.Accept(p.code) && (last == nil || p.run.End() > last.run.End()) {
 			last = p
 		}
 	}
@@ -148,18 +156,96 @@ func (j *job) checkPins() {
 	asked := map[string]bool{}
 	for _, p := range j.pins {
 		moves := p.run.End()-1 > j.new.Clusters+1
-		if asked[p.path] || !moves && !(p.bySector && j.res.Shifted) {
+		if p.code == disk.SystemFileMoves || asked[p.path] || !moves && !(p.bySector && j.res.Shifted) {
 			continue
 		}
 		asked[p.path] = true
 		way := "its clusters lie beyond the new end"
 		if !moves {
-			way = "the data area as a whole gets another place; " + sectors(j.res.Limits.LargestInPlace) + " is the largest size without that"
+			way = "the data area as a whole gets another place; " + sectors(j.res.Limits.LargestInPlace) +
+				" is the largest size without that"
 		}
-		repair := ""
-		if p.code != disk.PinMoves {
-			repair = " What starts through it will not start until the boot loader is installed again on the card"
+		if moves {
+			way += j.withoutMove(p.path)
 		}
-		j.ask(disk.Refusalf(p.code, j.from.Clusters(p.run.First, 1).Start, "/%s would move (%s), and it must stay: %s.%s", p.path, way, p.why, repair))
+		then := ""
+		if p.code == disk.LoaderFileMoves {
+			then = " What starts through it will not start until the boot loader is installed again on the card"
+		}
+		j.ask(disk.Refusalf(p.code, j.from.Clusters(p.run.First, 1).Start, "/%s would move (%s), and it must stay: %s.%s",
+			p.path, way, p.why, then))
 	}
+}
+
+// withoutMove says with which size a file stays.
+func (j *job) withoutMove(path string) string {
+	return fmt.Sprintf("; with %s or more the volume needs no move of it", sectors(j.pinnedSize(path)))
+}
+
+// pinnedSize returns the smallest size with which no run of a file moves.
+func (j *job) pinnedSize(path string) disk.Sector {
+	end := uint32(2)
+	for _, p := range j.pins {
+		if p.path == path {
+			end = max(end, p.run.End())
+		}
+	}
+	return max(disk.Sector(j.old.SizeFor(int64(end)-2))*j.v.PerSector, j.smallestMoved())
+}
+
+// checkSystem tells of files that boot code looks for by name and that move. It asks
+// where one lay in one piece and does not on the card: such code finds the first
+// cluster in the directory, and may read on from there (common practice, no source).
+func (j *job) checkSystem() {
+	told := map[string]bool{}
+	for _, p := range j.pins {
+		if p.code != disk.SystemFileMoves || told[p.path] {
+			continue
+		}
+		told[p.path] = true
+		before, after, moved := j.pieces(p.path)
+		at := j.from.Clusters(p.run.First, 1).Start
+		switch {
+		case !moved:
+		case before == 1 && after > 1:
+			j.ask(disk.Refusalf(p.code, at, "/%s would move, and lie in %s%s. %s: code that wants it in one piece does "+
+				"not start it",
+				p.path, disk.Counted(after, "piece"), j.withoutMove(p.path), p.why))
+		default:
+			j.note(disk.Notef(p.code, at, "/%s moves; %s, and finds it: it lies in %s, as before",
+				p.path, p.why, disk.Counted(after, "piece")))
+		}
+	}
+}
+
+// namedRuns returns where the files lie that boot code looks for by name.
+func (j *job) namedRuns() (out []fat.Run) {
+	for _, p := range j.pins {
+		if p.code == disk.SystemFileMoves {
+			out = append(out, p.run)
+		}
+	}
+	return out
+}
+
+// pieces returns in how many pieces a pinned file lies before and after the moves.
+func (j *job) pieces(path string) (before, after int, moved bool) {
+	var last, now uint32
+	for _, p := range j.pins {
+		if p.path != path || p.code != disk.SystemFileMoves {
+			continue
+		}
+		for c := p.run.First; c < p.run.End(); c++ {
+			to := j.moves.to(c)
+			moved = moved || to != c
+			if c != last+1 {
+				before++
+			}
+			if to != now+1 {
+				after++
+			}
+			last, now = c, to
+		}
+	}
+	return before, after, moved
 }

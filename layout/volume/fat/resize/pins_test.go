@@ -1,16 +1,16 @@
 package resize_test
 
 import (
-	"encoding/binary"
-	"slices"
+	"fmt"
+	"strings"
 	"testing"
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
+	"bootgraft/layout/volume"
 	"bootgraft/layout/volume/fat"
 	"bootgraft/layout/volume/fat/format"
-	"bootgraft/layout/volume/fat/resize"
 )
 
 func accept(codes ...disk.Code) func(disk.Code) bool {
@@ -28,10 +28,10 @@ func accept(codes ...disk.Code) func(disk.Code) bool {
 func TestPinPath(t *testing.T) {
 	s := lay(t, fat16, "-GAP", 6000, "KEEP.SYS", 10)
 	v, tab := read(t, s)
-	free := mustPlan(t, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: 10000})
+	free := mustPlan(t, v, tab, volume.Wishes{Mode: volume.Shrink, Sectors: 10000})
 	s.Holds(t, onCard(t, s, free))
-	w := resize.Wishes{Mode: resize.Shrink, Sectors: 10000, Pins: []string{"/keep.sys"}}
-	r := mustRefuse(t, v, tab, w, "volume-too-small")
+	w := volume.Wishes{Mode: volume.Shrink, Sectors: 10000, Pins: []string{"/keep.sys"}}
+	r := mustRefuse(t, v, tab, w, "pin-moves")
 	if want := v.Cluster(6002 + 10).Start; r.Limits.Smallest != want {
 		t.Errorf("the smallest size is %d, want %d", r.Limits.Smallest, want)
 	}
@@ -41,89 +41,115 @@ func TestPinPath(t *testing.T) {
 	if moved := mustPlan(t, v, tab, w); !hasCode(moved.Findings, "pin-moves") || moved.MovedClusters != 10 {
 		t.Errorf("%+v", moved)
 	}
-	w = resize.Wishes{Mode: resize.Grow, Room: 40000, Pins: []string{"KEEP.SYS"}}
+	w = volume.Wishes{Mode: volume.Grow, Room: 40000, Pins: []string{"KEEP.SYS"}}
 	in := mustRefuse(t, v, tab, w, "pin-moves").Limits.LargestInPlace
 	w.Sectors = in
 	if still := mustPlan(t, v, tab, w); still.Shifted || still.Sectors != in {
 		t.Errorf("%+v", still)
 	}
-	mustRefuse(t, v, tab, resize.Wishes{Pins: []string{"NONE.SYS"}}, "pin-not-found")
+	mustRefuse(t, v, tab, volume.Wishes{Pins: []string{"NONE.SYS"}}, "pin-not-found")
 }
 
-// A boot sector that looks for a file by name, as those of DOS do, pins its
-// clusters; they may shift as one, since it computes where they lie (common
-// practice, no source).
+// A boot sector that looks for a file by name, as those of DOS do, finds it in its
+// directory wherever it lies in one piece, and computes where its clusters lie (common
+// practice, no source): that it moves is told. Where no free run has room for it in one
+// piece, its owner is asked.
 func TestSystemFile(t *testing.T) {
+	named := func(files ...any) *small {
+		s := lay(t, fat16, files...)
+		b, _ := image.ReadSectors(s, disk.Span{Count: 1})
+		copy(b[0x1E0:], "IO      SYS")
+		s.Put(0, b)
+		return s
+	}
+	s := named("-GAP", 6000, "IO.SYS", 10)
+	v, tab := read(t, s)
+	w := volume.Wishes{Mode: volume.Shrink, Sectors: 10000}
+	whole := mustPlan(t, v, tab, w)
+	if f := findingOf(whole.Findings, "system-file-moves"); f == nil || f.Severity != disk.Note || !strings.Contains(f.Text, "1 piece, as before") {
+		t.Errorf("%+v", whole.Findings)
+	}
+	s.Holds(t, onCard(t, s, whole))
+	r := mustPlan(t, v, tab, volume.Wishes{Mode: volume.Grow, Room: 40000})
+	if !r.Shifted {
+		t.Error("the data area should have moved")
+	}
+	s.Holds(t, onCard(t, s, r))
+
+	// Free below the end are runs of 6 clusters only.
+	files := []any{"FULL", 4000}
+	for i := range 10 {
+		files = append(files, fmt.Sprintf("-GAP%d", i), 6, fmt.Sprintf("S%d", i), 80)
+	}
+	s = named(append(files, "IO.SYS", 10)...)
+	v, tab = read(t, s)
+	w.Sectors = v.Cluster(2 + 4000 + 860).Start
+	asked := mustRefuse(t, v, tab, w, "system-file-moves")
+	if text := asked.Need[0].Text; !strings.Contains(text, "2 pieces") || !strings.Contains(text, disk.Grouped(v.Cluster(2+4000+870).Start)) {
+		t.Errorf("the pieces or the size without a move are missing: %s", text)
+	}
+	w.Accept = accept("system-file-moves")
+	s.Holds(t, onCard(t, s, mustPlan(t, v, tab, w)))
+}
+
+// Files that boot code looks for by name choose their new place before longer ones, and
+// so stay in one piece.
+func TestSystemFilesMoveFirst(t *testing.T) {
+	s := lay(t, fat16, "FULL", 4000, "-GAP", 30, "SONG1", 100, "-HOLE", 6, "SONG2", 100, "SONG3", 25, "IO.SYS", 10)
+	b, _ := image.ReadSectors(s, disk.Span{Count: 1})
+	copy(b[0x1E0:], "IO      SYS")
+	s.Put(0, b)
+	v, tab := read(t, s)
+	r := mustPlan(t, v, tab, volume.Wishes{Mode: volume.Shrink, Sectors: v.Cluster(2 + 4236).Start})
+	if f := findingOf(r.Findings, "system-file-moves"); f == nil || !strings.Contains(f.Text, "1 piece, as before") {
+		t.Errorf("%+v", r.Findings)
+	}
+	s.Holds(t, onCard(t, s, r))
+}
+
+// A file that boot code names by its sector and by its name is asked about for its sector.
+func TestLinkedSystemFile(t *testing.T) {
 	s := lay(t, fat16, "-GAP", 6000, "IO.SYS", 10)
 	b, _ := image.ReadSectors(s, disk.Span{Count: 1})
 	copy(b[0x1E0:], "IO      SYS")
 	s.Put(0, b)
 	v, tab := read(t, s)
-	w := resize.Wishes{Mode: resize.Shrink, Sectors: 10000}
-	mustRefuse(t, v, tab, w, "volume-too-small")
-	w.Accept = accept("system-file-moves")
-	if r := mustPlan(t, v, tab, w); !hasCode(r.Findings, "system-file-moves") {
-		t.Errorf("%+v", r.Findings)
-	}
-	r := mustPlan(t, v, tab, resize.Wishes{Mode: resize.Grow, Room: 40000})
-	if !r.Shifted {
-		t.Error("the data area should have moved")
-	}
-	s.Holds(t, onCard(t, s, r))
+	w := volume.Wishes{Mode: volume.Shrink, Sectors: 10000, Links: []volume.Linked{{Path: "IO.SYS", Why: "sector 0 names it"}}}
+	mustRefuse(t, v, tab, w, "loader-file-moves")
 }
 
-// A loader whose first sector is named in the boot sector, and which lists its
-// own other sectors, counted from the volume or from the disk: such as one
-// that is installed by patching addresses into itself (common practice, no
-// source).
-func TestLoader(t *testing.T) {
-	const base = 8192
-	for _, c := range []struct {
-		name  string
-		place func(s *small, code, file []byte, first uint32) [][]byte
-		from  disk.Sector
-	}{
-		{"in-volume", func(s *small, code, file []byte, first uint32) [][]byte {
-			binary.LittleEndian.PutUint32(code[0x101:], first)
-			binary.LittleEndian.PutUint32(file[0x203:], first+1)
-			return nil
-		}, 0},
-		{"on-disk", func(s *small, code, file []byte, first uint32) [][]byte {
-			binary.LittleEndian.PutUint32(code[0x180:], first+base)
-			binary.LittleEndian.PutUint32(file[0x1F4:], first+base+1)
-			return nil
-		}, base},
-		{"from-the-master-boot-record", func(s *small, code, file []byte, first uint32) [][]byte {
-			mbr := make([]byte, 512)
-			binary.LittleEndian.PutUint32(mbr[0x5C:], first+base)
-			binary.LittleEndian.PutUint32(file[0x1F4:], first+base+1)
-			return [][]byte{mbr[:440]}
-		}, base},
-	} {
-		t.Run(c.name, func(t *testing.T) {
-			s := lay(t, format.Options{Sectors: 20000, Kind: fat.FAT16, SectorsPerCluster: 2}, "-GAP", 6000, "LOADER.BIN", 10, "SONG.WAV", 5)
-			v, _ := read(t, s)
-			first := v.Cluster(6002).Start
-			code, _ := image.ReadSectors(s, disk.Span{Count: 1})
-			file, _ := image.ReadSectors(s, disk.Span{Start: first, Count: 4})
-			w := resize.Wishes{Mode: resize.Shrink, Sectors: 10000, From: c.from, Base: c.from}
-			w.BootCode = c.place(s, code, file, uint32(first))
-			s.Put(0, code)
-			s.Put(first, file)
-			copy(s.Files["LOADER.BIN"], file)
-			v, tab := read(t, s)
-			r := mustRefuse(t, v, tab, w, "volume-too-small")
-			if want := v.Cluster(6012).Start; r.Limits.Smallest != want {
-				t.Errorf("the smallest size is %d, want %d", r.Limits.Smallest, want)
-			}
-			w.Sectors = r.Limits.Smallest // the song moves, the loader stays
-			if got := mustPlan(t, v, tab, w); got.MovedClusters != 5 {
-				t.Errorf("%d clusters move", got.MovedClusters)
-			}
-			w = resize.Wishes{Mode: resize.Grow, Room: 40000, From: c.from, Base: c.from, BootCode: w.BootCode}
-			mustRefuse(t, v, tab, w, "loader-file-moves")
-		})
+// A file that boot code finds by its cluster may shift with all others, and must not
+// move among them.
+func TestLinkedByCluster(t *testing.T) {
+	s := lay(t, fat16, "-GAP", 6000, "LOADER.BIN", 10)
+	v, tab := read(t, s)
+	links := []volume.Linked{{Path: "LOADER.BIN", Why: "sector 0 names it", ByCluster: true}}
+	if r := mustPlan(t, v, tab, volume.Wishes{Mode: volume.Grow, Room: 40000, Links: links}); !r.Shifted {
+		t.Error("the data area should have moved")
 	}
+	mustRefuse(t, v, tab, volume.Wishes{Mode: volume.Shrink, Sectors: 10000, Links: links}, "loader-file-moves")
+}
+
+// A file that boot code finds by its sectors stays, or its owner is asked, with the
+// reason and the size that needs no move.
+func TestLinkedFile(t *testing.T) {
+	s := lay(t, format.Options{Sectors: 20000, Kind: fat.FAT16, SectorsPerCluster: 2}, "-GAP", 6000, "LOADER.BIN", 10, "SONG.WAV", 5)
+	v, tab := read(t, s)
+	w := volume.Wishes{Mode: volume.Shrink, Sectors: 10000, Links: []volume.Linked{{Path: "LOADER.BIN", Why: "sector 0 names it"}}}
+	r := mustRefuse(t, v, tab, w, "loader-file-moves")
+	want := v.Cluster(6012).Start
+	if r.Limits.Smallest != want || len(r.Why) > 0 {
+		t.Errorf("the smallest size is %d, want %d: %v", r.Limits.Smallest, want, r.Why)
+	}
+	if text := r.Need[0].Text; !strings.Contains(text, "sector 0 names it") || !strings.Contains(text, disk.Grouped(want)) {
+		t.Errorf("the reason or the size is missing: %s", text)
+	}
+	w.Sectors = r.Limits.Smallest // the song moves, the loader stays
+	if got := mustPlan(t, v, tab, w); got.MovedClusters != 5 {
+		t.Errorf("%d clusters move", got.MovedClusters)
+	}
+	w = volume.Wishes{Mode: volume.Grow, Room: 40000, Links: w.Links}
+	mustRefuse(t, v, tab, w, "loader-file-moves")
 }
 
 // A file across the new end of which a part is pinned does not move as a
@@ -131,8 +157,8 @@ func TestLoader(t *testing.T) {
 func TestPinnedStraddler(t *testing.T) {
 	s := lay(t, fat16, "-GAP", 2000, "FULL", 5000, "A.WAV", 800)
 	v, tab := read(t, s)
-	w := resize.Wishes{Mode: resize.Shrink, Sectors: v.Cluster(7502).Start, Pins: []string{"A.WAV"}}
-	mustRefuse(t, v, tab, w, "volume-too-small")
+	w := volume.Wishes{Mode: volume.Shrink, Sectors: v.Cluster(7502).Start, Pins: []string{"A.WAV"}}
+	mustRefuse(t, v, tab, w, "pin-moves")
 	w.Accept = accept("pin-moves")
 	if r := mustPlan(t, v, tab, w); r.MovedClusters != 800 {
 		t.Errorf("%d clusters move", r.MovedClusters)
@@ -143,7 +169,7 @@ func TestPinnedStraddler(t *testing.T) {
 func TestShiftIsSaid(t *testing.T) {
 	s := lay(t, fat16, "A.WAV", 10)
 	v, tab := read(t, s)
-	r := mustPlan(t, v, tab, resize.Wishes{Mode: resize.Grow, Room: 40000})
+	r := mustPlan(t, v, tab, volume.Wishes{Mode: volume.Grow, Room: 40000})
 	if !r.Shifted || !hasCode(r.Findings, "data-area-shifted") {
 		t.Errorf("%+v", r.Findings)
 	}
@@ -154,74 +180,11 @@ func TestShiftIsSaid(t *testing.T) {
 	}
 }
 
-// FG, "Boot Sector and BPB" and "FAT32 FSInfo Sector Structure and Backup Boot
-// Sector": the fields there are lengths and counts. One that equals the sector of
-// a hidden file pins nothing; the same number in code beside it does.
-func TestFieldsPinNothing(t *testing.T) {
-	t.Parallel()
-	s := lay(t, format.Options{Sectors: 100000, Kind: fat.FAT32, SectorsPerCluster: 1}, "-GAP", 70000, "SECRET.BIN", 10)
-	v, tab := read(t, s)
-	first := v.Cluster(fileAt(t, v, tab, "SECRET.BIN")).Start
-	hide(t, s, "SECRET.BIN")
-	for _, c := range []struct {
-		name   string
-		sector disk.Sector
-		byte   int
-		pins   bool
-	}{
-		{"hidden sectors", 0, 28, false}, {"last bytes of the fields", 0, 86, false}, {"code", 0, 90, true},
-		{"end of the code", 0, 506, true}, {"into the signature", 0, 508, false},
-		{"free clusters in FSInfo", 1, 488, false}, {"next free cluster in FSInfo", 1, 492, false},
-		{"third sector of code", 2, 100, true},
-		{"hidden sectors of the backup", 6, 28, false}, {"size in the backup", 6, 32, false}, {"code of the backup", 6, 300, true},
-		{"free clusters in the FSInfo of the backup", 7, 488, false}, {"after the backup", 9, 0, true},
-	} {
-		b, err := image.ReadSectors(s, disk.Span{Start: c.sector, Count: 1})
-		if err != nil {
-			t.Fatal(err)
-		}
-		old, before := [4]byte(b[c.byte:]), slices.Clone(b)
-		binary.LittleEndian.PutUint32(b[c.byte:], uint32(first))
-		if c.byte == 508 {
-			copy(b[510:], old[2:])
-		}
-		s.Put(c.sector, b)
-		v, tab = read(t, s)
-		l := mustPlan(t, v, tab, resize.Wishes{}).Limits
-		if pinned := l.Smallest > first; pinned != c.pins {
-			t.Errorf("%s: pinned is %v, want %v (smallest %d, file at %d)", c.name, pinned, c.pins, l.Smallest, first)
-		}
-		s.Put(c.sector, before)
-	}
-}
-
-// fileAt returns the first cluster of a file.
-func fileAt(t *testing.T, v *fat.Volume, tab *fat.Table, path string) uint32 {
-	t.Helper()
-	for f := range v.NewWalk(tab, fat.WalkOptions{}).Files() {
-		if f.Path == path {
-			return f.First
+func findingOf(fs []disk.Finding, code disk.Code) *disk.Finding {
+	for i := range fs {
+		if fs[i].Code == code {
+			return &fs[i]
 		}
 	}
-	t.Fatalf("there is no file %s", path)
-	return 0
-}
-
-// hide gives a file the attributes of a part of a system.
-func hide(t *testing.T, s *small, path string) {
-	t.Helper()
-	v, tab := read(t, s)
-	for f := range v.NewWalk(tab, fat.WalkOptions{}).Files() {
-		if f.Path != path {
-			continue
-		}
-		b, err := image.ReadSectors(s, disk.Span{Start: f.Place.Sector, Count: 1})
-		if err != nil {
-			t.Fatal(err)
-		}
-		b[f.Place.Offset+11] |= 0x06
-		s.Put(f.Place.Sector, b)
-		return
-	}
-	t.Fatalf("there is no file %s", path)
+	return nil
 }

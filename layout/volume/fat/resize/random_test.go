@@ -8,8 +8,8 @@ import (
 
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
+	"bootgraft/layout/volume"
 	"bootgraft/layout/volume/fat"
-	"bootgraft/layout/volume/fat/resize"
 )
 
 // Random volumes, shrunk and grown to random sizes and to their exact limits.
@@ -27,7 +27,7 @@ func TestRandom(t *testing.T) {
 			t.Logf("%d sectors, mkfs.fat %s", recipe.Sectors, recipe.Args)
 			m := makeVolume(t, recipe, rng)
 			before := directories(t, m.V, m.T)
-			limits := mustPlan(t, m.V, m.T, resize.Wishes{Mode: resize.Keep}).Limits
+			limits := mustPlan(t, m.V, m.T, volume.Wishes{Mode: volume.Keep}).Limits
 
 			m.smallest(t, limits)
 			for _, w := range m.shrinks(rng, limits) {
@@ -41,46 +41,46 @@ func TestRandom(t *testing.T) {
 }
 
 // smallest holds the limits to the sector.
-func (m *made) smallest(t *testing.T, l resize.Limits) {
+func (m *made) smallest(t *testing.T, l volume.Limits) {
 	t.Helper()
 	per := m.V.PerSector
 	if l.Smallest > l.SmallestUnmoved || l.SmallestUnmoved > m.V.Sectors {
 		t.Fatalf("limits %+v of a volume of %d sectors", l, m.V.Sectors)
 	}
-	r := mustRefuse(t, m.V, m.T, resize.Wishes{Mode: resize.Shrink, Sectors: l.Smallest - per}, "volume-too-small")
+	r := mustRefuse(t, m.V, m.T, volume.Wishes{Mode: volume.Shrink, Sectors: l.Smallest - per}, "volume-too-small")
 	if r.Limits != l {
 		t.Errorf("the refusal names %+v, want %+v", r.Limits, l)
 	}
-	still := mustPlan(t, m.V, m.T, resize.Wishes{Mode: resize.Shrink, Sectors: l.SmallestUnmoved, MoveNone: true})
+	still := mustPlan(t, m.V, m.T, volume.Wishes{Mode: volume.Shrink, Sectors: l.SmallestUnmoved, MoveNone: true})
 	if still.MovedClusters != 0 || still.MovedFiles != 0 {
 		t.Errorf("%d clusters move in the size that moves none", still.MovedClusters)
 	}
 	if l.Smallest < l.SmallestUnmoved {
-		mustRefuse(t, m.V, m.T, resize.Wishes{Mode: resize.Shrink, Sectors: l.SmallestUnmoved - per, MoveNone: true}, "move-none")
+		mustRefuse(t, m.V, m.T, volume.Wishes{Mode: volume.Shrink, Sectors: l.SmallestUnmoved - per, MoveNone: true}, "move-none")
 	}
 }
 
-func (m *made) shrinks(rng *rand.Rand, l resize.Limits) []resize.Wishes {
+func (m *made) shrinks(rng *rand.Rand, l volume.Limits) []volume.Wishes {
 	per := int64(m.V.PerSector)
 	between := l.Smallest + disk.Sector(rng.Int63n(int64(m.V.Sectors-l.Smallest)/per+1)*per)
-	slacks := []resize.Slack{resize.SlackMark, resize.SlackKeep, resize.SlackZero}
-	return []resize.Wishes{
-		{Mode: resize.Shrink, Sectors: l.Smallest, Slack: slacks[rng.Intn(3)]},
-		{Room: between, Free: resize.FreeCopy}, // shrinks because it must
+	slacks := []volume.Slack{volume.SlackMark, volume.SlackKeep, volume.SlackZero}
+	return []volume.Wishes{
+		{Mode: volume.Shrink, Sectors: l.Smallest, Slack: slacks[rng.Intn(3)]},
+		{Room: between, Free: volume.FreeCopy}, // shrinks because it must
 	}
 }
 
-func (m *made) grows(rng *rand.Rand, l resize.Limits) []resize.Wishes {
+func (m *made) grows(rng *rand.Rand, l volume.Limits) []volume.Wishes {
 	much := m.V.Sectors + disk.Sector(rng.Int63n(int64(m.V.Sectors)))
-	w := []resize.Wishes{{Mode: resize.Grow, Room: much, Align: []disk.Sector{0, 0, 64}[rng.Intn(3)] * m.V.PerSector}}
+	w := []volume.Wishes{{Mode: volume.Grow, Room: much, Align: []disk.Sector{0, 0, 64}[rng.Intn(3)] * m.V.PerSector}}
 	if l.LargestInPlace < much {
-		w = append(w, resize.Wishes{Mode: resize.Grow, Room: much, Sectors: l.LargestInPlace, Free: resize.FreeCopy})
+		w = append(w, volume.Wishes{Mode: volume.Grow, Room: much, Sectors: l.LargestInPlace, Free: volume.FreeCopy})
 	}
 	return w
 }
 
 // change makes a card, lets everybody judge it and returns it.
-func (m *made) change(t *testing.T, w resize.Wishes, before map[string][]byte) string {
+func (m *made) change(t *testing.T, w volume.Wishes, before map[string][]byte) string {
 	t.Helper()
 	w.Accept = accept(disk.VolumeRestInUse) // the disk was full of noise before it was formatted
 	r := mustPlan(t, m.V, m.T, w)
@@ -95,7 +95,7 @@ func (m *made) change(t *testing.T, w resize.Wishes, before map[string][]byte) s
 		t.Errorf("%+v: a %s volume of %d sectors", w, v.Kind, v.Sectors)
 	}
 	sameDirectories(t, before, directories(t, v, tab))
-	if w.Mode == resize.Grow {
+	if w.Mode == volume.Grow {
 		m.sameNumbers(t, tab)
 	}
 	if t.Failed() {
@@ -115,22 +115,22 @@ func (m *made) sameNumbers(t *testing.T, tab *fat.Table) {
 }
 
 // shrinkAndBack shrinks the volume and lets what came out grow to the old size.
-func (m *made) shrinkAndBack(t *testing.T, w resize.Wishes, before map[string][]byte) {
+func (m *made) shrinkAndBack(t *testing.T, w volume.Wishes, before map[string][]byte) {
 	t.Helper()
 	small := *m
 	small.Path = m.change(t, w, before)
 	small.Open(t)
-	if w.Slack == resize.SlackMark {
+	if w.Slack == volume.SlackMark {
 		marked(t, small.V)
 	}
 	if m.V.Sectors == small.V.Sectors {
 		return
 	}
-	r := mustPlan(t, small.V, small.T, resize.Wishes{Mode: resize.Grow, Room: m.V.Sectors, Accept: accept(disk.VolumeRestInUse)})
+	r := mustPlan(t, small.V, small.T, volume.Wishes{Mode: volume.Grow, Room: m.V.Sectors, Accept: accept(disk.VolumeRestInUse)})
 	if r.Shifted || r.Sectors != m.V.Sectors {
 		t.Errorf("back from %d to %d sectors gives %d, shifted %v", small.V.Sectors, m.V.Sectors, r.Sectors, r.Shifted)
 	}
-	small.change(t, resize.Wishes{Mode: resize.Grow, Room: m.V.Sectors}, before)
+	small.change(t, volume.Wishes{Mode: volume.Grow, Room: m.V.Sectors}, before)
 }
 
 // marked proves that every entry behind the last cluster is bad in each table.

@@ -7,9 +7,9 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
+	"bootgraft/layout/volume"
 	"bootgraft/layout/volume/fat"
 	"bootgraft/layout/volume/fat/format"
-	"bootgraft/layout/volume/fat/resize"
 )
 
 // What cannot be is refused by a code of its own, with numbers.
@@ -18,19 +18,19 @@ func TestRefusals(t *testing.T) {
 	wide := lay(t, format.Options{Sectors: 40000, BytesPerSector: 2048, Kind: fat.FAT16, SectorsPerCluster: 1}, "A.WAV", 10)
 	for _, c := range []struct {
 		s    *small
-		w    resize.Wishes
+		w    volume.Wishes
 		code string
 	}{
-		{s, resize.Wishes{Mode: resize.Shrink, Sectors: 20001}, "shrink-not-smaller"},
-		{s, resize.Wishes{Mode: resize.Shrink, Sectors: 15000, Room: 14000}, "volume-does-not-fit"},
-		{s, resize.Wishes{Mode: resize.Shrink, Sectors: 100}, "volume-too-small"},
-		{s, resize.Wishes{Mode: resize.Shrink, Sectors: -4}, "size-not-whole"},
-		{s, resize.Wishes{Mode: resize.Grow, Sectors: 19999}, "grow-not-larger"},
-		{s, resize.Wishes{Mode: resize.Grow, Room: 19000}, "volume-does-not-fit"},
-		{s, resize.Wishes{Mode: resize.Grow, Room: 20003, Align: 4096}, "align-impossible"},
-		{wide, resize.Wishes{Mode: resize.Shrink, Sectors: 100001}, "size-not-whole"},
-		{wide, resize.Wishes{Align: 6}, "align-impossible"},
-		{wide, resize.Wishes{Align: 2048, Base: 63}, "align-impossible"},
+		{s, volume.Wishes{Mode: volume.Shrink, Sectors: 20001}, "shrink-not-smaller"},
+		{s, volume.Wishes{Mode: volume.Shrink, Sectors: 15000, Room: 14000}, "volume-does-not-fit"},
+		{s, volume.Wishes{Mode: volume.Shrink, Sectors: 100}, "volume-too-small"},
+		{s, volume.Wishes{Mode: volume.Shrink, Sectors: -4}, "size-not-whole"},
+		{s, volume.Wishes{Mode: volume.Grow, Sectors: 19999}, "grow-not-larger"},
+		{s, volume.Wishes{Mode: volume.Grow, Room: 19000}, "volume-does-not-fit"},
+		{s, volume.Wishes{Mode: volume.Grow, Room: 20003, Align: 4096}, "align-impossible"},
+		{wide, volume.Wishes{Mode: volume.Shrink, Sectors: 100001}, "size-not-whole"},
+		{wide, volume.Wishes{Align: 6}, "align-impossible"},
+		{wide, volume.Wishes{Align: 2048, Base: 63}, "align-impossible"},
 	} {
 		v, tab := read(t, c.s)
 		r := mustRefuse(t, v, tab, c.w, c.code)
@@ -46,7 +46,7 @@ func TestRefusals(t *testing.T) {
 func TestLongerTableCostsMore(t *testing.T) {
 	s := sizedWith(t, format.Options{Kind: fat.FAT16, SectorsPerCluster: 1, FATs: 3}, 254+256*20)
 	v, tab := read(t, s)
-	w := resize.Wishes{Mode: resize.Grow, Room: v.Sectors + 2}
+	w := volume.Wishes{Mode: volume.Grow, Room: v.Sectors + 2}
 	r := mustPlan(t, v, tab, w)
 	if r.Shifted || r.Sectors != v.Sectors || !hasCode(r.Findings, "grow-capped") {
 		t.Errorf("%+v", r)
@@ -56,7 +56,7 @@ func TestLongerTableCostsMore(t *testing.T) {
 	if !strings.Contains(text, "gains") {
 		t.Error(text)
 	}
-	w = resize.Wishes{Mode: resize.Grow, Room: v.Sectors + 4, Sectors: v.Sectors + 4}
+	w = volume.Wishes{Mode: volume.Grow, Room: v.Sectors + 4, Sectors: v.Sectors + 4}
 	if r := mustPlan(t, v, tab, w); !r.Shifted {
 		t.Errorf("%+v", r)
 	}
@@ -79,13 +79,13 @@ func sizedWith(t *testing.T, o format.Options, clusters int64) *small {
 }
 
 // Sector 0 of a FAT32 volume that cannot be used is made from its backup; a
-// backup that describes another volume is carried as it is.
+// backup that describes another volume is copied as it is.
 func TestBootCopies(t *testing.T) {
 	o := format.Options{Sectors: 80000, Kind: fat.FAT32, SectorsPerCluster: 1}
 	s := lay(t, o, "A.WAV", 10)
 	s.Put(0, make([]byte, 512))
 	v, tab := read(t, s)
-	w := resize.Wishes{Mode: resize.Shrink, Sectors: 75000}
+	w := volume.Wishes{Mode: volume.Shrink, Sectors: 75000}
 	r := mustPlan(t, v, tab, w)
 	v2, _ := s.Holds(t, onCard(t, s, r))
 	if v2.BootSector != 0 || !hasCode(r.Findings, "boot-from-backup") {
@@ -111,41 +111,12 @@ func TestBootCopies(t *testing.T) {
 	}
 }
 
-// Numbers in boot code that happen to be the address of a song pin nothing:
-// it does not name its own sectors. One that is marked as a system file is.
-func TestNoLoader(t *testing.T) {
-	for _, system := range []bool{false, true} {
-		s := lay(t, fat16, "-GAP", 6000, "SONG.WAV", 10)
-		v, _ := read(t, s)
-		b, _ := image.ReadSectors(s, disk.Span{Count: 1})
-		first := v.Cluster(6002).Start
-		b[0x100], b[0x101] = byte(first), byte(first>>8)
-		s.Put(0, b)
-		if system {
-			root, _ := image.ReadSectors(s, disk.Span{Start: v.RootSpan().Start, Count: 1})
-			for e := root; len(e) >= 32; e = e[32:] {
-				if string(e[:4]) == "SONG" {
-					e[11] |= byte(fat.AttrSystem)
-				}
-			}
-			s.Put(v.RootSpan().Start, root)
-		}
-		v, tab := read(t, s)
-		w := resize.Wishes{Mode: resize.Shrink, Sectors: 10000}
-		if system {
-			mustRefuse(t, v, tab, w, "volume-too-small")
-			continue
-		}
-		s.Holds(t, onCard(t, s, mustPlan(t, v, tab, w)))
-	}
-}
-
 // A volume that ends before its file is refused if what is gone is in use.
 func TestCutOff(t *testing.T) {
 	s := lay(t, fat16, "-GAP", 6000, "A.WAV", 10)
 	cut := func(n disk.Sector) image.Source { return image.NewWindow(s, disk.Span{Count: n}) }
 	v, tab := read(t, cut(15000))
-	w := resize.Wishes{Mode: resize.Shrink, Sectors: 14000}
+	w := volume.Wishes{Mode: volume.Shrink, Sectors: 14000}
 	mustRefuse(t, v, tab, w, "fat-cut-off")
 	w.Accept = accept("fat-cut-off")
 	s.Holds(t, onCard(t, cut(15000), mustPlan(t, v, tab, w)))
@@ -173,7 +144,7 @@ func TestLargeSectors(t *testing.T) {
 	}
 	s := &small{d, map[string][]byte{"A.WAV": make([]byte, 300*4096)}}
 	fv, tab := read(t, d)
-	for _, w := range []resize.Wishes{{Mode: resize.Shrink, Sectors: 15000}, {Mode: resize.Grow, Room: 35000}} {
+	for _, w := range []volume.Wishes{{Mode: volume.Shrink, Sectors: 15000}, {Mode: volume.Grow, Room: 35000}} {
 		r := mustPlan(t, fv, tab, w)
 		v2, _ := s.Holds(t, onCard(t, d, r))
 		if v2.Sectors != max(w.Sectors, w.Room) {

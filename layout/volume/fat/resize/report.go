@@ -2,6 +2,7 @@ package resize
 
 import (
 	"bootgraft/image/disk"
+	"bootgraft/layout/volume"
 )
 
 // report notes what was decided, for the owner.
@@ -26,7 +27,7 @@ func (j *job) report() {
 				"firmware that counts on the usual number does not find the tables",
 			sectors(j.to.Reserved.Count), sectors(j.from.Reserved.Count), sectors(j.w.Align)))
 	}
-	if j.count.bad > 0 && j.w.BadMarks == BadClear {
+	if j.count.bad > 0 && j.w.BadMarks == volume.BadClear {
 		j.note(disk.Notef(disk.BadMarksCleared, disk.NoSector,
 			"the marks of %s are taken away, as asked: they belonged to the old surface",
 			disk.Counted(j.count.bad, "bad cluster")))
@@ -37,8 +38,8 @@ func (j *job) report() {
 	}
 	if r.Skipped > 0 && !j.w.Empty {
 		j.note(disk.Notef(disk.FreeSkipped, disk.NoSector,
-			"not carried: %s that no file uses, and with them what could still be read of %s. "+
-				"--free copy carries them",
+			"left behind: %s that no file uses, and with them what could still be read of %s. "+
+				"--free copy copies them",
 			sectors(r.Skipped), disk.Counted(r.LostDeleted, "deleted file")))
 	}
 	if j.w.Hidden != nil && *j.w.Hidden != j.v.BPB.Hidden {

@@ -1,26 +1,16 @@
 package resize
 
 import (
-	"strings"
-
 	"bootgraft/image"
 	"bootgraft/image/disk"
+	"bootgraft/layout/volume"
 	"bootgraft/layout/volume/fat"
 )
-
-// Limits are the exact limits of a volume on a card, in sectors of the source
-// from the volume's start. One sector less, or more, is refused.
-type Limits struct {
-	Smallest        disk.Sector // if files may move
-	SmallestUnmoved disk.Sector // if none may
-	LargestInPlace  disk.Sector // to which it can grow while its data area stays
-	Largest         disk.Sector // by its type and the fields of its boot sector
-}
 
 // Result is a planned volume.
 type Result struct {
 	Sectors disk.Sector // its size on the card
-	Limits  Limits
+	Limits  volume.Limits
 
 	MovedClusters uint32
 	MovedFiles    int         // and directories
@@ -40,35 +30,17 @@ type Result struct {
 // Changed tells whether anything but a copy of the whole volume is planned.
 func (r *Result) Changed() bool { return r.job.changes() || r.Skipped > 0 }
 
-// Refused says why a volume cannot be what was asked for.
-type Refused struct {
-	Why    []disk.Finding // what cannot be, whatever is accepted
-	Need   []disk.Finding // what has to be accepted by its code
-	Limits Limits         // as far as they are known
-
-	Sectors disk.Sector // the size that it would have; 0 if there is none
-}
-
-func (r *Refused) Error() string {
-	var all []string
-	for _, list := range [][]disk.Finding{r.Why, r.Need} {
-		for _, f := range list {
-			all = append(all, string(f.Code)+": "+f.Text)
-		}
-	}
-	return strings.Join(all, "\n")
-}
-
 // job is one planning run.
 type job struct {
 	v        *fat.Volume
 	t        *fat.Table
-	w        Wishes
+	w        volume.Wishes
 	entries  []uint32 // of the table; of an emptied volume those it will have
 	size     int64    // bytes of a sector of the source
 	old, new fat.Geometry
 	from, to fat.Parts // of both in sectors of the source
 
+	held  []keptFile // of an emptied volume
 	pins  []pin
 	moves moves
 	refs  []ref
@@ -78,16 +50,18 @@ type job struct {
 	dead  []uint32 // first clusters of deleted entries, in order
 
 	res     Result
-	refused Refused
+	refused volume.Refused
 }
 
 // Plan plans a volume. t is its active table and h the health of the volume
 // by it; a nil h is found out. The error is a *Refused, or a failed read.
-func Plan(v *fat.Volume, t *fat.Table, h *fat.Health, w Wishes) (*Result, error) {
-	j := &job{v: v, t: t, w: w.withDefaults(v.Sectors), entries: t.Entries, size: int64(v.Source().SectorSize()), old: v.Geometry(t)}
+func Plan(v *fat.Volume, t *fat.Table, h *fat.Health, w volume.Wishes) (*Result, error) {
+	j := &job{v: v, t: t, w: withDefaults(w, v.Sectors), entries: t.Entries, size: int64(v.Source().SectorSize()),
+		old: v.Geometry(t)}
 	j.from = j.old.Parts(v.PerSector)
 	if j.w.Empty {
 		j.empty()
+		j.keepFiles()
 	}
 	if err := j.plan(h); err != nil {
 		return nil, err
@@ -125,6 +99,7 @@ func (j *job) plan(h *fat.Health) error {
 		return nil
 	}
 	j.moveClusters()
+	j.checkSystem()
 	j.gather()
 	j.chooseGaps()
 	j.countLost()
@@ -135,7 +110,8 @@ func (j *job) plan(h *fat.Health) error {
 
 // changes tells whether the volume gets another size, place or table.
 func (j *job) changes() bool {
-	return j.old != j.new || j.w.Empty || j.w.BadMarks == BadClear && j.count.bad > 0 || j.w.Hidden != nil || j.w.Geometry != nil
+	return j.old != j.new || j.w.Empty || j.w.BadMarks == volume.BadClear && j.count.bad > 0 || j.w.Hidden != nil ||
+		j.w.Geometry != nil
 }
 
 // resized tells whether clusters come, go or move.
@@ -160,3 +136,27 @@ func (j *job) whole() disk.Sector { return min(j.from.Total, image.Sectors(j.v.S
 
 // sectors writes a count for a person.
 func sectors(n disk.Sector) string { return disk.Counted(n, "sector") }
+
+// MaxPieces is how many pieces a plan should have at most: by hand, no source. They
+// take 8 MiB of memory, 32 bytes each.
+const MaxPieces = 262144
+
+// withDefaults fills in what was not asked for a volume of v sectors.
+func withDefaults(w volume.Wishes, v disk.Sector) volume.Wishes {
+	if w.Room == 0 {
+		w.Room = v
+	}
+	if w.Slack == "" {
+		w.Slack = volume.SlackMark
+	}
+	if w.BadMarks == "" {
+		w.BadMarks = volume.BadKeep
+	}
+	if w.MaxPieces == 0 {
+		w.MaxPieces = MaxPieces
+	}
+	if w.Accept == nil {
+		w.Accept = func(disk.Code) bool { return false }
+	}
+	return w
+}

@@ -7,6 +7,7 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
+	"bootgraft/layout/volume"
 	"bootgraft/layout/volume/fat"
 )
 
@@ -201,7 +202,7 @@ func (w *tableWriter) layMarks(run disk.Span) {
 // markSector returns a sector in which every entry is a mark of the slack, or
 // nothing if there are none; the whole table of FAT12 is small enough without.
 func (j *job) markSector() []byte {
-	if !j.marks() || j.w.Slack == SlackZero || j.old.Kind == fat.FAT12 {
+	if !j.marks() || j.w.Slack == volume.SlackZero || j.old.Kind == fat.FAT12 {
 		return nil
 	}
 	b := make([]byte, j.size)

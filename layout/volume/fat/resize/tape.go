@@ -3,6 +3,7 @@ package resize
 import (
 	"bootgraft/image/disk"
 	"bootgraft/layout"
+	"bootgraft/layout/volume"
 )
 
 // Copied returns the sectors of the original that Emit copies, counted from the
@@ -72,7 +73,7 @@ func (t *tape) all(yield func(*layout.Piece) bool) {
 }
 
 // play hands all of it on, and lets go of the bytes and pieces as it goes.
-func (t *tape) play(to Sink) {
+func (t *tape) play(to volume.Sink) {
 	for ; len(t.blocks) > 0; t.blocks = t.blocks[1:] {
 		for i := range t.blocks[0] {
 			t.hand(to, &t.blocks[0][i])
@@ -81,7 +82,7 @@ func (t *tape) play(to Sink) {
 	}
 }
 
-func (t *tape) hand(to Sink, p *layout.Piece) {
+func (t *tape) hand(to volume.Sink, p *layout.Piece) {
 	switch {
 	case p.Op == layout.Copy:
 		to.Copy(p.Span, p.From, p.Why, p.Rank)
@@ -104,7 +105,8 @@ func (t *tape) add(p layout.Piece) {
 	n := len(t.blocks)
 	if n > 0 && p.Op != layout.Render {
 		last := &t.blocks[n-1][len(t.blocks[n-1])-1]
-		if last.End() == p.Start && last.Op == p.Op && last.Why == p.Why && last.Rank == p.Rank && (p.Op != layout.Copy || last.From+last.Count == p.From) {
+		if last.End() == p.Start && last.Op == p.Op && last.Why == p.Why && last.Rank == p.Rank &&
+			(p.Op != layout.Copy || last.From+last.Count == p.From) {
 			last.Count += p.Count
 			return
 		}
@@ -137,10 +139,12 @@ func (t *tape) Render(at disk.Sector, data []byte, why layout.Reason, rank layou
 		return
 	}
 	t.data = append(t.data, append([]byte(nil), data...)) // the caller uses its bytes again
-	t.add(layout.Piece{Span: disk.Span{Start: at, Count: disk.Sector(len(data) / t.size)}, Op: layout.Render, From: -1, Why: why, Rank: rank})
+	t.add(layout.Piece{Span: disk.Span{Start: at, Count: disk.Sector(len(data) / t.size)}, Op: layout.Render, From: -1,
+		Why: why, Rank: rank})
 }
 
 // Again implements Sink.
 func (t *tape) Again(at disk.Sector, first disk.Span, why layout.Reason, rank layout.Rank) {
-	t.add(layout.Piece{Span: disk.Span{Start: at, Count: first.Count}, Op: layout.Render, From: first.Start, Why: why, Rank: rank})
+	t.add(layout.Piece{Span: disk.Span{Start: at, Count: first.Count}, Op: layout.Render, From: first.Start, Why: why,
+		Rank: rank})
 }

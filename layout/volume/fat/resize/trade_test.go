@@ -16,6 +16,7 @@ import (
 	"bootgraft/image/imagetest/need"
 	"bootgraft/layout"
 	"bootgraft/layout/plan/card"
+	"bootgraft/layout/volume"
 	"bootgraft/layout/volume/fat"
 	"bootgraft/layout/volume/fat/format"
 	"bootgraft/layout/volume/fat/resize"
@@ -119,14 +120,14 @@ func TestTwentyGigabytes(t *testing.T) {
 	used := v.Check(tab).Used
 	t.Logf("%.1f GB used of %.1f, %d files", float64(used)*float64(v.ClusterBytes())/1e9, float64(v.Sectors)*512/1e9, len(m))
 
-	r := mustPlan(t, v, tab, resize.Wishes{Room: card32GB - 63, From: 63, Base: 63})
+	r := mustPlan(t, v, tab, volume.Wishes{Room: card32GB - 63, From: 63, Base: 63})
 	if r.Changed() || r.Sectors != v.Sectors {
 		t.Errorf("onto 32 GB: %+v", r)
 	}
-	refused := mustRefuse(t, v, tab, resize.Wishes{Room: card8GB - 63, From: 63, Base: 63}, "volume-too-small")
+	refused := mustRefuse(t, v, tab, volume.Wishes{Room: card8GB - 63, From: 63, Base: 63}, "volume-too-small")
 	t.Logf("onto 8 GB: %v", refused)
 
-	r = mustPlan(t, v, tab, resize.Wishes{Room: card16GB - 63, From: 63, Base: 63})
+	r = mustPlan(t, v, tab, volume.Wishes{Room: card16GB - 63, From: 63, Base: 63})
 	n := &counter{}
 	if err := r.Emit(n); err != nil {
 		t.Fatal(err)
@@ -188,7 +189,7 @@ func sparse(t *testing.T, src image.Source) string {
 func BenchmarkAgainstMtools(b *testing.B) {
 	rng := rand.New(rand.NewSource(3))
 	m := makeVolume(b, recipe{2000000, "-F 32 -s 8", 20 << 20}, rng)
-	limits := mustPlan(b, m.V, m.T, resize.Wishes{}).Limits
+	limits := mustPlan(b, m.V, m.T, volume.Wishes{}).Limits
 	size := (limits.Smallest + m.V.Sectors) / 2
 	dir := b.TempDir()
 	config := filepath.Join(dir, "mtoolsrc")
@@ -196,7 +197,7 @@ func BenchmarkAgainstMtools(b *testing.B) {
 	for b.Loop() {
 		start := time.Now()
 		v, tab := read(b, m.Src)
-		r := mustPlan(b, v, tab, resize.Wishes{Mode: resize.Shrink, Sectors: size})
+		r := mustPlan(b, v, tab, volume.Wishes{Mode: volume.Shrink, Sectors: size})
 		write(b, m.Src, r, filepath.Join(dir, "ours.img"))
 		ours += time.Since(start)
 

@@ -1,4 +1,4 @@
-package resize
+package volume
 
 import (
 	"bootgraft/image/disk"
