@@ -27,7 +27,8 @@ type Chain struct {
 
 // Text describes the chain in one line.
 func (c *Chain) Text() string {
-	text := fmt.Sprintf("%d records of %d bytes at %s (%s): start and length of each give the start of the next, %d to %d", c.Records, c.Stride, c.At, c.Encoding, c.First, c.End)
+	text := fmt.Sprintf("%d records of %d bytes at %s (%s): start and length of each give the start of the next, %d to %d",
+		c.Records, c.Stride, c.At, c.Encoding, c.First, c.End)
 	if c.Total != nil {
 		text += fmt.Sprintf("; their sum stands at %s", c.Total)
 	}

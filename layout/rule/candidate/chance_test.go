@@ -86,8 +86,8 @@ func described(r *candidate.Report) string {
 	for _, f := range r.Fields[:min(3, len(r.Fields))] {
 		text += fmt.Sprintf("\n  sector %d byte %d %s %d: %s", f.Sector, f.Offset, f.Encoding, f.Value, f.Meaning)
 	}
-	truths := r.Truths()
-	for _, x := range truths[:min(4, len(truths))] {
+	invariants := r.Invariants()
+	for _, x := range invariants[:min(4, len(invariants))] {
 		text += fmt.Sprintf("\n  %s: %.150s", x.Code(), x)
 	}
 	for _, o := range r.Orders[:min(3, len(r.Orders))] {

@@ -15,7 +15,7 @@ import (
 
 // fuzzHead is how many bytes of the head of a disk are looked at: the time of a
 // look grows with the sectors that are not blank, and three of them already hold
-// a field, its mirror and a checksum.
+// a field, its copy and a checksum.
 const fuzzHead = 3 << 9
 
 // Whatever the bytes, and wherever they are not known, a look ends soon, stays
@@ -43,7 +43,7 @@ func FuzzLook(f *testing.F) {
 			t.Errorf("it took %s", took)
 		}
 		fieldsStand(t, src, r.Fields)
-		for _, x := range r.Truths() {
+		for _, x := range r.Invariants() {
 			if ok, err := x.Holds(src); !ok || err != nil {
 				t.Errorf("%s: %v %v", x, ok, err)
 			}

@@ -37,7 +37,7 @@ func Look(ctx context.Context, src image.Source, areas []Area) (*Report, error) 
 	if err := l.readNear(); err != nil {
 		return nil, err
 	}
-	for _, find := range []func() error{l.records, l.mirrors, l.fields, l.checksums} {
+	for _, find := range []func() error{l.records, l.copies, l.fields, l.checksums} {
 		if err := find(); err != nil {
 			return nil, err
 		}
@@ -51,5 +51,6 @@ func Look(ctx context.Context, src image.Source, areas []Area) (*Report, error) 
 // Candidates tells whether anything was found that a person may want to see.
 func (r *Report) Candidates() bool {
 	turned := func(o OrderRegion) bool { return o.Order != image.Plain.String() }
-	return len(r.Fields) > 0 || len(r.Mirrors) > 0 || len(r.Chains) > 0 || len(r.Checksums) > 0 || slices.ContainsFunc(r.Orders, turned)
+	return len(r.Fields) > 0 || len(r.Copies) > 0 || len(r.Chains) > 0 || len(r.Checksums) > 0 ||
+		slices.ContainsFunc(r.Orders, turned)
 }

@@ -35,7 +35,8 @@ func ends(src image.Source) []candidate.Area {
 	n := image.Sectors(src)
 	half := min(disk.Sector(candidate.Reach/src.SectorSize()), n/2)
 	head := candidate.Area{Span: disk.Span{Count: half}, From: layout.FromStart}
-	tail := candidate.Area{Span: disk.Between(max(half, n-disk.Sector(candidate.Reach/src.SectorSize())), n), From: layout.FromEnd}
+	tail := candidate.Area{Span: disk.Between(max(half, n-disk.Sector(candidate.Reach/src.SectorSize())), n),
+		From: layout.FromEnd}
 	if head.Empty() {
 		return []candidate.Area{{Span: image.Whole(src), From: layout.FromStart}}
 	}
@@ -84,8 +85,8 @@ func TestRandomFamilies(t *testing.T) {
 			}
 		}
 		var covered disk.Spans
-		for _, m := range r.Truths() {
-			if m.Mirror != nil {
+		for _, m := range r.Invariants() {
+			if m.Copy != nil {
 				covered = covered.Union(m.Sectors(sizes[0]))
 			}
 		}
@@ -99,7 +100,7 @@ func TestRandomFamilies(t *testing.T) {
 			}
 		}
 		other := f.Disk(sizes[1], family.Unit{Serial: 9, Clock: 8, Songs: 7})
-		for _, x := range r.Truths() {
+		for _, x := range r.Invariants() {
 			if ok, err := x.Holds(other); !ok || err != nil {
 				t.Errorf("seed %d: not true of another disk of the family: %s (%v)", seed, x, err)
 			}
@@ -120,7 +121,7 @@ func TestReversedBlocks(t *testing.T) {
 	f := family.Named()[1]
 	d := f.Disk(family.NamedSizes()[0], family.Unit{})
 	var got []string
-	for _, m := range look(t, d, ends(d)).Mirrors {
+	for _, m := range look(t, d, ends(d)).Copies {
 		got = append(got, m.Text())
 	}
 	want := []string{
@@ -237,11 +238,12 @@ func TestChain(t *testing.T) {
 		t.Fatalf("chains %+v", r.Chains)
 	}
 	c := r.Chains[0]
-	if c.At != (candidate.Place{From: layout.FromStart, Sector: 2, Byte: 40}) || c.Records != 3 || c.Encoding != "be32" || c.FromEnd != 0 || c.Base == nil || c.Total == nil || c.ByChance > candidate.Bar {
+	if c.At != (candidate.Place{From: layout.FromStart, Sector: 2, Byte: 40}) || c.Records != 3 || c.Encoding != "be32" ||
+		c.FromEnd != 0 || c.Base == nil || c.Total == nil || c.ByChance > candidate.Bar {
 		t.Errorf("%+v", c)
 	}
-	truth := r.Truths()[len(r.Mirrors)]
-	if ok, err := truth.Holds(chained(1_300_007)); !ok || err != nil {
+	invariant := r.Invariants()[len(r.Copies)]
+	if ok, err := invariant.Holds(chained(1_300_007)); !ok || err != nil {
 		t.Errorf("not true of a larger disk of the family: %v", err)
 	}
 	stale := imagetest.New(1_300_007, 512)
@@ -250,7 +252,7 @@ func TestChain(t *testing.T) {
 		t.Fatal(err)
 	}
 	stale.Put(0, b)
-	if ok, err := truth.Holds(stale); ok || err != nil {
+	if ok, err := invariant.Holds(stale); ok || err != nil {
 		t.Errorf("a chain that names the old size is said to end with the disk (%v)", err)
 	}
 }
@@ -261,12 +263,12 @@ func TestMirrorLeftBehind(t *testing.T) {
 	f := family.Named()[1]
 	sizes := family.NamedSizes()
 	d := f.Disk(sizes[0], family.Unit{})
-	truths := look(t, d, ends(d)).Truths()
-	if len(truths) != 4 || truths[0].Code() != "mirror" {
-		t.Fatalf("%v", truths)
+	invariants := look(t, d, ends(d)).Invariants()
+	if len(invariants) != 4 || invariants[0].Code() != "mirror" {
+		t.Fatalf("%v", invariants)
 	}
 	larger := f.Disk(sizes[1], family.Unit{})
-	for _, x := range truths {
+	for _, x := range invariants {
 		if ok, err := x.Holds(larger); !ok || err != nil {
 			t.Errorf("%s: %v %v", x, ok, err)
 		}
@@ -274,11 +276,11 @@ func TestMirrorLeftBehind(t *testing.T) {
 	if _, err := larger.WriteAt([]byte{0x5A}, 3*512+7); err != nil {
 		t.Fatal(err)
 	}
-	if ok, err := truths[1].Holds(larger); ok || err != nil {
+	if ok, err := invariants[1].Holds(larger); ok || err != nil {
 		t.Errorf("the first copy was changed alone, and both are said to agree (%v)", err)
 	}
 	small := imagetest.New(10, 512)
-	for _, x := range truths[2:] {
+	for _, x := range invariants[2:] {
 		if ok, err := x.Holds(small); ok || err != nil {
 			t.Errorf("%s: true of a disk without such sectors (%v)", x, err)
 		}
@@ -286,7 +288,7 @@ func TestMirrorLeftBehind(t *testing.T) {
 }
 
 // What is not known is no data: nothing is found in it, it divides
-// structures, and a truth about it cannot be told.
+// structures, and a invariant about it cannot be told.
 func TestUnknownSectors(t *testing.T) {
 	f := family.Named()[1]
 	d := f.Disk(family.NamedSizes()[0], family.Unit{})
@@ -296,17 +298,20 @@ func TestUnknownSectors(t *testing.T) {
 	if r.Unknown != 6 {
 		t.Errorf("%d sectors not known, want 6", r.Unknown)
 	}
-	for _, x := range r.Truths() {
+	for _, x := range r.Invariants() {
 		for _, s := range x.Sectors(image.Sectors(src)) {
 			if hit := lost.Within(s); len(hit) > 0 {
 				t.Errorf("%s rests on sectors %v, which are not known", x, hit)
 			}
 		}
 	}
-	if !slices.ContainsFunc(r.Structures, func(s candidate.Structure) bool { return s.Span == lost[1] && s.Looks == "not known" }) {
+	if !slices.ContainsFunc(r.Structures, func(s candidate.Structure) bool {
+		return s.Span == lost[1] &&
+			s.Looks == "not known"
+	}) {
 		t.Error("the sectors that are not known are no structure of their own")
 	}
-	whole := look(t, d, ends(d)).Truths()
+	whole := look(t, d, ends(d)).Invariants()
 	var unknown *image.UnknownError
 	if ok, err := whole[1].Holds(src); ok || !errors.As(err, &unknown) {
 		t.Errorf("a copy of an unknown sector: %v, %v", ok, err)

@@ -37,8 +37,8 @@ const letters = 18
 // headers stand at the first byte of a sector and show its byte order.
 var headers = []string{"RIFF", "FORM", "\x7fELF", "EFI PART"}
 
-// heard is a word or header found in one byte order.
-type heard struct {
+// match is a word or header found in one byte order.
+type match struct {
 	sector disk.Sector
 	order  int
 	what   string
@@ -47,59 +47,60 @@ type heard struct {
 
 // orderFinder gathers what shows byte orders.
 type orderFinder struct {
-	heard   []heard
+	matches []match
 	sectors int
 	letters [3]int64           // in runs of four and more, by order
 	known   [3]map[string]bool // runs of letters that were looked at already
 }
 
-const maxHeard = 16384
+const maxMatches = 16384
 
-// look listens to one sector as it reads in one order.
+// look looks for words and headers in one sector as it reads in one order.
 func (f *orderFinder) look(x disk.Sector, b []byte, order int, search bool) {
 	if order == 0 {
 		f.sectors++
 	}
 	for _, h := range headers {
-		if string(b[:len(h)]) == h && len(f.heard) < maxHeard {
-			f.heard = append(f.heard, heard{x, order, h, true})
+		if string(b[:len(h)]) == h && len(f.matches) < maxMatches {
+			f.matches = append(f.matches, match{x, order, h, true})
 		}
 	}
 	if !search {
 		return
 	}
-	runsOf(b, 4, &isLetter, func(start, end int) { f.listen(x, b[start:end], order) })
+	runsOf(b, 4, &isLetter, func(start, end int) { f.matchRun(x, b[start:end], order) })
 }
 
-// listen looks for words in one run of letters; the same run counts once.
-func (f *orderFinder) listen(x disk.Sector, b []byte, order int) {
+// matchRun looks for words in one run of letters; the same run counts once.
+func (f *orderFinder) matchRun(x disk.Sector, b []byte, order int) {
 	text := strings.ToUpper(string(b[:min(len(b), 64)]))
 	if f.known[order] == nil {
 		f.known[order] = map[string]bool{}
 	}
-	if f.known[order][text] || len(f.known[order]) >= maxHeard {
+	if f.known[order][text] || len(f.known[order]) >= maxMatches {
 		return
 	}
 	f.known[order][text] = true
 	f.letters[order] += int64(len(text))
 	for i := 0; i+4 <= len(text); i++ {
 		for _, w := range wordsBy[text[i:i+4]] {
-			if strings.HasPrefix(text[i:], w) && len(f.heard) < maxHeard {
-				f.heard = append(f.heard, heard{x, order, w, false})
+			if strings.HasPrefix(text[i:], w) && len(f.matches) < maxMatches {
+				f.matches = append(f.matches, match{x, order, w, false})
 			}
 		}
 	}
 }
 
-// orders groups what was heard into regions: neighbours that agree.
+// orders groups what was found into regions: neighbours that agree.
 func (l *looker) orders(f *orderFinder) {
-	slices.SortStableFunc(f.heard, func(a, b heard) int { return cmp.Compare(a.sector, b.sector) })
-	for i := 0; i < len(f.heard); {
+	slices.SortStableFunc(f.matches, func(a, b match) int { return cmp.Compare(a.sector, b.sector) })
+	for i := 0; i < len(f.matches); {
 		j := i
-		for j < len(f.heard) && f.heard[j].order == f.heard[i].order && l.area(f.heard[j].sector) == l.area(f.heard[i].sector) {
+		for j < len(f.matches) && f.matches[j].order == f.matches[i].order &&
+			l.area(f.matches[j].sector) == l.area(f.matches[i].sector) {
 			j++
 		}
-		l.region(f, f.heard[i:j])
+		l.region(f, f.matches[i:j])
 		i = j
 	}
 	for _, x := range l.out.Fields {
@@ -115,7 +116,7 @@ func (l *looker) area(x disk.Sector) int {
 
 // region adds the sectors of a group if it is beyond chance: each different
 // word of n letters is expected once in 18^n letters.
-func (l *looker) region(f *orderFinder, group []heard) {
+func (l *looker) region(f *orderFinder, group []match) {
 	order := group[0].order
 	by, what := 1.0, []string{}
 	for _, h := range group {
@@ -162,5 +163,6 @@ func (l *looker) byField(x layout.Field) {
 			return
 		}
 	}
-	l.out.Orders = append(l.out.Orders, OrderRegion{disk.Span{Start: x.Sector, Count: 1}, order.String(), []string{text}, x.ByChance})
+	l.out.Orders = append(l.out.Orders, OrderRegion{disk.Span{Start: x.Sector, Count: 1}, order.String(), []string{text},
+		x.ByChance})
 }

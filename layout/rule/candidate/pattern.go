@@ -153,7 +153,8 @@ func settle(hits []hit) (out []hit) {
 			}
 			return 0
 		}
-		return cmp.Or(cmp.Compare(a.p.rank, b.p.rank), cmp.Compare(text(a), text(b)), cmp.Compare(a.p.order, b.p.order), cmp.Compare(a.p.by, b.p.by))
+		return cmp.Or(cmp.Compare(a.p.rank, b.p.rank), cmp.Compare(text(a), text(b)), cmp.Compare(a.p.order, b.p.order),
+			cmp.Compare(a.p.by, b.p.by))
 	})
 	taken := map[disk.Sector][]hit{}
 	for _, h := range hits {

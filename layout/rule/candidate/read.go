@@ -41,7 +41,7 @@ func (l *looker) each(visit func(x disk.Sector, b []byte)) error {
 	return nil
 }
 
-// first makes a sheet of every sector in use, and listens to what it says.
+// first makes a sheet of every sector in use, and counts the bytes, texts and words in it.
 func (l *looker) first(texts *textFinder, order *orderFinder) error {
 	rooms := [3][]byte{nil, make([]byte, l.size), make([]byte, l.size)}
 	return l.each(func(x disk.Sector, b []byte) {

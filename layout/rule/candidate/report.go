@@ -32,7 +32,7 @@ type Report struct {
 	Structures []Structure // in order
 	Strings    Strings
 	Records    []Record       // structures that repeat at a constant distance
-	Mirrors    []Mirror       // copies inside the areas
+	Copies     []Copy         // copies inside the areas
 	Orders     []OrderRegion  // where a byte order shows itself
 	Fields     []layout.Field // numbers that may be the size, or an address
 	Chains     []Chain

@@ -125,7 +125,8 @@ func (f *spanFinder) try(s span, sum *Sum, w way, v uint64) {
 	}
 	field := s.data[w.field : w.field+4]
 	for _, e := range sumForms[4] {
-		if have, _ := forms[e].Decode(field); have != v || !usable(s.data[w.from:w.from+w.count]) || holdsWord(s.data, field, w.field) || inTable(s.data, w.field, forms[e]) {
+		if have, _ := forms[e].Decode(field); have != v || !usable(s.data[w.from:w.from+w.count]) ||
+			holdsWord(s.data, field, w.field) || inTable(s.data, w.field, forms[e]) {
 			continue
 		}
 		sector := disk.Sector(w.field / f.l.size)

@@ -76,7 +76,8 @@ func absorb(runs []run) (out []run) {
 	for i := 0; i < len(runs); i++ {
 		n := len(out)
 		small := runs[i].Count <= 2 && runs[i].look != lookBlank && runs[i].look != lookUnknown
-		if n > 0 && i+1 < len(runs) && small && out[n-1].look == runs[i+1].look && out[n-1].look != lookBlank && out[n-1].Count > 2 {
+		if n > 0 && i+1 < len(runs) && small && out[n-1].look == runs[i+1].look && out[n-1].look != lookBlank &&
+			out[n-1].Count > 2 {
 			out[n-1].Count += runs[i].Count + runs[i+1].Count
 			out[n-1].last = runs[i+1].last
 			i++
@@ -113,7 +114,8 @@ func (l *looker) jumps(r run) []run {
 	var out []run
 	start := 0
 	cut := func(i int) {
-		out = append(out, run{disk.Span{Start: r.Start + disk.Sector(start), Count: disk.Sector(i - start)}, r.look, r.first + start, r.first + i})
+		out = append(out, run{disk.Span{Start: r.Start + disk.Sector(start), Count: disk.Sector(i - start)}, r.look,
+			r.first + start, r.first + i})
 		start = i
 	}
 	for i := jumpSectors; i+jumpSectors <= n; i++ {
@@ -167,7 +169,8 @@ type nearSector struct {
 func (l *looker) nearby() disk.Spans {
 	var spans []disk.Span
 	for _, a := range l.areas {
-		spans = append(spans, disk.Span{Start: a.Start, Count: min(nearEnds, a.Count)}, disk.Between(max(a.Start, a.End()-nearEnds), a.End()))
+		spans = append(spans, disk.Span{Start: a.Start, Count: min(nearEnds, a.Count)},
+			disk.Between(max(a.Start, a.End()-nearEnds), a.End()))
 	}
 	if len(spans) > 64 { // many small gaps: those at both ends of the disk
 		spans = append(spans[:32:32], spans[len(spans)-32:]...)
@@ -195,7 +198,8 @@ func (l *looker) readNear() error {
 			return err
 		}
 		if ok {
-			l.near = append(l.near, nearSector{s.at, b, s.at < l.areas[0].Start+edgeHead || s.at >= l.areas[len(l.areas)-1].End()-edgeTail})
+			l.near = append(l.near, nearSector{s.at, b,
+				s.at < l.areas[0].Start+edgeHead || s.at >= l.areas[len(l.areas)-1].End()-edgeTail})
 		}
 	}
 	return l.ctx.Err()

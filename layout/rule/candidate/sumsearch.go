@@ -117,14 +117,16 @@ func (l *looker) sectorSums() (out []Checksum) {
 		if by > barSum/2 {
 			continue
 		}
-		c := Checksum{Encoding: h.encoding, Sum: Sums[h.sum].Name, Byte: h.from, Count: int64(h.count), Inside: h.inside, ByChance: roundUp(by), size: l.size}
+		c := Checksum{Encoding: h.encoding, Sum: Sums[h.sum].Name, Byte: h.from, Count: int64(h.count), Inside: h.inside,
+			ByChance: roundUp(by), size: l.size}
 		for _, i := range h.sectors {
 			c.At = append(c.At, l.place(l.near[i].at, h.at))
 		}
 		out = append(out, c)
 	}
 	slices.SortFunc(out, func(a, b Checksum) int { // a map has no order
-		return cmp.Or(cmp.Compare(b.Count, a.Count), cmp.Compare(a.At[0].Sector, b.At[0].Sector), cmp.Compare(a.At[0].Byte, b.At[0].Byte), cmp.Compare(a.Sum, b.Sum), cmp.Compare(a.Encoding, b.Encoding))
+		return cmp.Or(cmp.Compare(b.Count, a.Count), cmp.Compare(a.At[0].Sector, b.At[0].Sector),
+			cmp.Compare(a.At[0].Byte, b.At[0].Byte), cmp.Compare(a.Sum, b.Sum), cmp.Compare(a.Encoding, b.Encoding))
 	})
 	return out
 }
@@ -138,7 +140,8 @@ func logChoose(n, k int) float64 {
 // sumPlaces are the bytes of a sector at which a checksum of the whole sector,
 // or of what follows it, is looked for.
 func sumPlaces(size int) []int {
-	return []int{0, 2, 4, 6, 8, 12, 16, 20, 24, 28, 32, size - 16, size - 12, size - 8, size - 6, size - 4, size - 2, size - 1}
+	return []int{0, 2, 4, 6, 8, 12, 16, 20, 24, 28, 32, size - 16, size - 12, size - 8, size - 6, size - 4, size - 2,
+		size - 1}
 }
 
 // kin are the algorithms whose result follows from that of one of them: -1
@@ -158,7 +161,8 @@ var kinds = func() (out []kin) {
 		return -1
 	}
 	for i, s := range Sums {
-		if !strings.HasSuffix(s.Name, "-neg") && (!strings.HasSuffix(s.Name, "-not") || find(strings.TrimSuffix(s.Name, "-not")) < 0) {
+		if !strings.HasSuffix(s.Name, "-neg") && (!strings.HasSuffix(s.Name, "-not") ||
+			find(strings.TrimSuffix(s.Name, "-not")) < 0) {
 			out = append(out, kin{i, find(s.Name + "-neg"), find(s.Name + "-not")})
 		}
 	}
@@ -221,7 +225,8 @@ func (l *looker) sumHit(hits map[sumWay]*sumHits, i int, w sumWay, v uint64) {
 		if have, _ := forms[e].Decode(field); have != v {
 			continue
 		}
-		if span := b[w.from : w.from+w.count]; !usable(span) || width == 4 && holdsWord(span, field, w.at-w.from) || inTable(b, w.at, forms[e]) {
+		if span := b[w.from : w.from+w.count]; !usable(span) || width == 4 && holdsWord(span, field, w.at-w.from) ||
+			inTable(b, w.at, forms[e]) {
 			continue
 		}
 		w.encoding = e

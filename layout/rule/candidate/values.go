@@ -46,7 +46,8 @@ func quantities(n disk.Sector, size int, starts []disk.Sector) []quantity {
 	}
 	for _, other := range []uint64{2048, 4096} { // as some bridges show the disk
 		if uint64(size) < other {
-			out = append(out, quantity{3, bytes / other, fmt.Sprintf("sectors of %d bytes of the disk", other), inBytes(size, int64(other))})
+			out = append(out, quantity{3, bytes / other, fmt.Sprintf("sectors of %d bytes of the disk", other),
+				inBytes(size, int64(other))})
 		}
 	}
 	units := Units(InNumbers)
@@ -61,13 +62,15 @@ func quantities(n disk.Sector, size int, starts []disk.Sector) []quantity {
 			out = append(out, quantity{3, sectors - sectors%per, "sectors of the disk in whole " + name,
 				&layout.Law{Times: u.Sectors, Of: 1, Per: u.Sectors}})
 		}
-		out = append(out, quantity{4, sectors/per - 1, "size of the disk in " + name + ", less one", lessOne(inUnits(u.Sectors, 0))})
+		out = append(out, quantity{4, sectors/per - 1, "size of the disk in " + name + ", less one",
+			lessOne(inUnits(u.Sectors, 0))})
 	}
 	for _, s := range starts {
 		if s < 2 || s >= n {
 			continue
 		}
-		out = append(out, quantity{4, uint64(n - s), fmt.Sprintf("sectors from %d to the end of the disk", s), inUnits(1, int64(s))})
+		out = append(out, quantity{4, uint64(n - s), fmt.Sprintf("sectors from %d to the end of the disk", s),
+			inUnits(1, int64(s))})
 		for _, u := range units {
 			if u.Track == 0 {
 				out = append(out, quantity{6, uint64(n-s) / uint64(u.Sectors),
@@ -90,7 +93,8 @@ func (q quantity) write(in []Encoding, every func(*Form) int) (out []pattern) {
 		if f.Encode(b, q.value) != nil {
 			continue
 		}
-		out = append(out, pattern{bytes: b, rank: q.rank, encoding: e, order: i, value: q.value, meaning: q.meaning, law: q.law, width: f.Width, every: every(f)})
+		out = append(out, pattern{bytes: b, rank: q.rank, encoding: e, order: i, value: q.value, meaning: q.meaning,
+			law: q.law, width: f.Width, every: every(f)})
 	}
 	return out
 }
@@ -124,7 +128,8 @@ func triples(n disk.Sector, every int) (out []pattern) {
 		meaning := u.Name() + ", which stand beside it"
 		for i, e := range []Encoding{"le16", "be16"} {
 			put := func(at int, values ...uint64) {
-				p := pattern{rank: 2, encoding: e, order: i, value: cylinders, meaning: meaning, law: inUnits(u.Sectors, 0), at: at, width: 2, every: every}
+				p := pattern{rank: 2, encoding: e, order: i, value: cylinders, meaning: meaning, law: inUnits(u.Sectors, 0), at: at,
+					width: 2, every: every}
 				for _, v := range values {
 					b := make([]byte, 2)
 					if err := forms[e].Encode(b, v); err != nil {
@@ -157,7 +162,8 @@ func sizePatterns(n disk.Sector, size int, starts []disk.Sector, every func(*For
 }
 
 // addressForms are the encodings in which addresses are looked for.
-var addressForms = []Encoding{"le32", "be32", "be32-swap16", "le32-swap16", "le64", "be64", "le24", "be24", "le48", "be48"}
+var addressForms = []Encoding{"le32", "be32", "be32-swap16", "le32-swap16", "le64", "be64", "le24", "be24", "le48",
+	"be48"}
 
 // tailReach is how many sectors before the end of the disk what starts there counts
 // from the end: more than that, or than an eighth of the disk, does not.
@@ -169,7 +175,8 @@ const tailReach = 1 << 16
 func addressPatterns(src disk.Sector, size int, starts []disk.Sector) (out []pattern) {
 	put := func(rank int, v uint64, law *layout.Law, format string, args ...any) {
 		if v > 1 {
-			out = append(out, quantity{rank, v, fmt.Sprintf(format, args...), law}.write(addressForms, func(f *Form) int { return min(2, evenly(f)) })...)
+			out = append(out, quantity{rank, v, fmt.Sprintf(format, args...), law}.write(addressForms,
+				func(f *Form) int { return min(2, evenly(f)) })...)
 		}
 	}
 	for _, t := range starts {
@@ -186,12 +193,14 @@ func addressPatterns(src disk.Sector, size int, starts []disk.Sector) (out []pat
 		put(1, uint64(t)*uint64(size), fromEnd(int64(size), 1, 0), "address in bytes of sector %d, where something starts", t)
 		for _, u := range UnitSizes(Address) {
 			if int64(t)%u == 0 {
-				put(2, uint64(int64(t)/u), fromEnd(1, u, 0), "address, in units of %d sectors, of sector %d, where something starts", u, t)
+				put(2, uint64(int64(t)/u), fromEnd(1, u, 0), "address, in units of %d sectors, of sector %d, where something "+
+					"starts", u, t)
 			}
 		}
 		for _, base := range starts[:min(len(starts), 16)] {
 			if base > 1 && base < t {
-				put(3, uint64(t-base), fromEnd(1, 1, base), "address of sector %d, where something starts, counted from sector %d", t, base)
+				put(3, uint64(t-base), fromEnd(1, 1, base), "address of sector %d, where something starts, counted from sector %d",
+					t, base)
 			}
 		}
 	}

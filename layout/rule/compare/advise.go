@@ -14,7 +14,40 @@ type Advice struct {
 	Left int // fields that would still be undecided for the card
 
 	open float64 // fields that are expected to stay undecided
-	gain float64 // bits that the original would foretell
+	gain float64 // bits that the original would predict
+}
+
+// maxAdvice is how many sizes are recommended; by hand, no source.
+const maxAdvice = 3
+
+// Advice returns the sizes of which another original would decide most for a card of
+// n sectors, or if n is 0 for one that is larger than all originals; none if that card
+// is decided already, or if no size would help. It returns the size of the card too.
+func (r *Rules) Advice(n disk.Sector) (list []Advice, card disk.Sector) {
+	if card = n; card == 0 {
+		card = r.Sizes[len(r.Sizes)-1]*2 - 7
+	}
+	if len(r.Fields) == 0 || r.For(card).Undecided == 0 {
+		return nil, card
+	}
+	list = r.Advise(card, r.offered())
+	return list[:min(len(list), maxAdvice)], card
+}
+
+// offered are sizes in which drives and cards are sold (common practice, no source):
+// as many sectors as the package says, in whole cylinders of 16 heads and 63 sectors,
+// and a little less.
+func (r *Rules) offered() (out []disk.Sector) {
+	least := r.Head + r.Tail + 1
+	for _, mb := range []int64{128, 256, 512, 1000, 2000, 4000, 8000, 16000, 32000, 64000} {
+		n := disk.Sector(mb * 1e6 / int64(r.SectorSize))
+		for _, size := range []disk.Sector{n, n - n%1008, n - n%1008 - 331} {
+			if size > least && size < 16*r.Sizes[len(r.Sizes)-1] && !slices.Contains(out, size) {
+				out = append(out, size)
+			}
+		}
+	}
+	return out
 }
 
 // Advise tells which of the given sizes, in sectors, another original should
@@ -38,13 +71,13 @@ func (r *Rules) Advise(n disk.Sector, sizes []disk.Sector) []Advice {
 				a.open++
 				continue
 			}
-			gain := r.gain(f, there.Formula, s)
+			gain := r.gain(f, there.band, s)
 			a.gain += gain
 			if r.left(f, left, n, s) || f.Doubt != "" || f.Bits+gain < Bar {
 				a.Left++
 				a.open += 0.5
 			}
-			a.open += 0.5 * there.Formula.open(int64(n), int64(s))
+			a.open += 0.5 * there.band.open(int64(n), int64(s))
 		}
 		out = append(out, a)
 	}
@@ -64,7 +97,7 @@ func (r *Rules) surviving(s disk.Sector) (out []Count) {
 			f := &r.Fields[i]
 			there, err := r.first(f, s)
 			falls = falls || err == nil && !slices.ContainsFunc(r.in(c, f, s), func(x spoken) bool {
-				_, fits := x.giving(x.n, int64(there.Value))
+				_, fits := x.giving(x.n, int64(there.value))
 				return fits
 			})
 		}
@@ -79,7 +112,7 @@ func (r *Rules) surviving(s disk.Sector) (out []Count) {
 // sectors as well as the first does, and still put something else on a card of n.
 func (r *Rules) left(f *Field, counts []Count, n, s disk.Sector) bool {
 	for depth := 0; f != nil && f.On != nil && depth < maxChain; depth++ {
-		f = r.fieldAt(*f.On) // it is decided when that is
+		f = r.Field(*f.On) // it is decided when that is
 	}
 	if f == nil || f.On != nil {
 		return true
@@ -91,12 +124,12 @@ func (r *Rules) left(f *Field, counts []Count, n, s disk.Sector) bool {
 	}
 	for _, c := range counts {
 		for _, x := range r.in(c, f, n) {
-			h, fits := x.giving(int64(s), int64(there.Value))
+			h, fits := x.giving(int64(s), int64(there.value))
 			if !fits {
 				continue
 			}
 			lo, hi, ok := h.At(n)
-			if !ok || lo != here.Value || hi != here.Value {
+			if !ok || lo != here.value || hi != here.value {
 				return true
 			}
 		}
@@ -135,7 +168,7 @@ func (f Formula) open(n, s int64) float64 {
 	return left
 }
 
-// gain returns how many bits the first formula foretells of a field on an
+// gain returns how many bits the first formula predicts of a field on an
 // original of s sectors: as many as its values differ in, less what is open.
 func (r *Rules) gain(f *Field, g Formula, s disk.Sector) float64 {
 	lo, hi, ok := g.At(s)

@@ -2,7 +2,6 @@ package compare
 
 import (
 	"fmt"
-	"math"
 	"slices"
 
 	"bootgraft/image/disk"
@@ -84,7 +83,7 @@ func (r *Rules) in(c Count, f *Field, n disk.Sector) (out []spoken) {
 // that this may have.
 func (r *Rules) follows(c Count, f *Field, n disk.Sector) (out []spoken) {
 	var values []int64
-	of := r.fieldAt(*f.On)
+	of := r.Field(*f.On)
 	if of == nil {
 		return nil
 	}
@@ -106,8 +105,8 @@ func (r *Rules) follows(c Count, f *Field, n disk.Sector) (out []spoken) {
 	return out
 }
 
-// fieldAt returns the field of a place, nil if there is none.
-func (r *Rules) fieldAt(p candidate.Place) *Field {
+// Field returns the number at a place, nil if there is none.
+func (r *Rules) Field(p candidate.Place) *Field {
 	for i := range r.Fields {
 		if r.Fields[i].Place == p {
 			return &r.Fields[i]
@@ -122,17 +121,19 @@ func (r *Rules) fieldAt(p candidate.Place) *Field {
 // change is written in a longer reading of them, undecided; an error means that
 // there is none, or that the value is below zero.
 func (r *Rules) Answer(f *Field, n disk.Sector) (Answer, error) {
-	a, err := r.first(f, n)
-	if err != nil {
-		return a, err
-	}
 	counts := r.counts()
-	a.rivals(f, r.in(counts[0], f, n))
+	options, err := r.options(counts[0], f, n)
+	if err != nil {
+		return Answer{}, err
+	}
+	a := options[0].answer(f)
+	a.alternatives(f, options[1:], r.in(counts[0], f, n))
 	f.judge(&a)
 	a.Alone = a.State == Proved
 	apart := len(a.Others)
 	for _, c := range counts[1:] {
-		a.rivals(f, r.in(c, f, n))
+		options, _ := r.options(c, f, n) // one that cannot be written is another all the same
+		a.alternatives(f, options, r.in(c, f, n))
 	}
 	if a.Why == readingsText(apart) {
 		a.Why = readingsText(len(a.Others))
@@ -147,35 +148,24 @@ func (r *Rules) Answer(f *Field, n disk.Sector) (Answer, error) {
 	return a, nil
 }
 
-// first answers by the first reading that can be written.
-func (r *Rules) first(f *Field, n disk.Sector) (Answer, error) {
-	var first error
-	tried := -1
-	for _, x := range r.in(r.counts()[0], f, n) {
-		if x.way == tried {
-			continue
-		}
-		tried = x.way
-		add := x.likeliest()
-		v, ok := x.one(x.n, add)
-		if !ok || v < 0 {
-			return Answer{}, fmt.Errorf("%s: %s is below zero, or beyond all sense, for %d sectors", f.Place, x.Formula, n)
-		}
-		w := f.Ways[x.way]
-		b, err := encode(w.Encoding, uint64(v))
-		if err == nil {
-			x.Min, x.Max = add, add
-			a := Answer{State: Proved, Value: uint64(v), Byte: w.Byte, Width: len(b), Bytes: b, Why: f.Doubt, Formula: x.Formula}
-			if x.way > 0 && first != nil && a.Why == "" {
-				a.Why = fmt.Sprintf("%d does not fit the %d bytes that were seen to change; it is written as %s", v, f.Width, w.Encoding)
-			}
-			return a, nil
-		}
-		if first == nil {
-			first = err
-		}
+// answer is what the field holds by the option.
+func (o *option) answer(f *Field) Answer {
+	a := Answer{State: Proved, Value: o.value, Byte: o.at, Width: len(o.bytes), Bytes: o.bytes, Why: f.Doubt,
+		Formula: o.formula}
+	if _, err := encode(f.Ways[0].Encoding, o.value); err != nil && a.Why == "" {
+		a.Why = fmt.Sprintf("%d does not fit the %d bytes that were seen to change; it is written as %s",
+			o.value, f.Width, f.Ways[o.way].Encoding)
 	}
-	return Answer{}, fmt.Errorf("%s: %w", f.Place, first)
+	return a
+}
+
+// first is the formula that answers by the likeliest size, and its value.
+func (r *Rules) first(f *Field, n disk.Sector) (option, error) {
+	options, err := r.options(r.counts()[0], f, n)
+	if err != nil {
+		return option{}, err
+	}
+	return options[0], nil
 }
 
 // judge settles the state of an answer by the field alone.
@@ -183,7 +173,7 @@ func (f *Field) judge(a *Answer) {
 	switch {
 	case a.Why != "":
 	case f.Bits < Bar:
-		a.Why = fmt.Sprintf("foretold %.0f bits beyond chance, %d are needed", math.Floor(f.Bits), Bar)
+		a.Why = tooLikely(f.Bits)
 	case len(a.Others) > 0:
 		a.Why = readingsText(len(a.Others))
 	}
@@ -197,15 +187,27 @@ func readingsText(others int) string {
 	return fmt.Sprintf("%d readings fit all disks and differ for this size", others+1)
 }
 
-// rivals adds every reading whose bytes differ from those of the first.
-func (a *Answer) rivals(f *Field, said []spoken) {
+// alternatives adds every reading whose bytes differ from those of the first: the options,
+// the likeliest first, and what else the formulas give, be it nothing that can be
+// written.
+func (a *Answer) alternatives(f *Field, options []option, said []spoken) {
+	add := func(o Other) {
+		if !slices.ContainsFunc(a.Others, o.same) {
+			a.Others = append(a.Others, o)
+		}
+	}
+	for _, o := range options {
+		if !agree(a.Byte, a.Bytes, o.at, o.bytes) {
+			add(Other{o.formula.String(), o.value, o.at, o.bytes})
+		}
+	}
 	for _, x := range said {
 		w := f.Ways[x.way]
-		for _, add := range []int64{x.Min, x.Max} {
+		for _, end := range []int64{x.Min, x.Max} {
 			h := x.Formula
-			h.Min, h.Max = add, add
+			h.Min, h.Max = end, end
 			o := Other{Formula: h.String()}
-			if v, ok := x.one(x.n, add); ok && v >= 0 {
+			if v, ok := x.one(x.n, end); ok && v >= 0 {
 				b, err := encode(w.Encoding, uint64(v))
 				if err == nil && agree(a.Byte, a.Bytes, w.Byte, b) {
 					continue
@@ -215,9 +217,7 @@ func (a *Answer) rivals(f *Field, said []spoken) {
 					o.Bytes = nil
 				}
 			}
-			if !slices.ContainsFunc(a.Others, o.same) {
-				a.Others = append(a.Others, o)
-			}
+			add(o)
 		}
 	}
 }
@@ -228,7 +228,8 @@ func (o Other) same(p Other) bool {
 	if o.Bytes == nil || p.Bytes == nil {
 		return o.Value == p.Value && o.Bytes == nil && p.Bytes == nil
 	}
-	return o.Byte == p.Byte && slices.Equal(o.Bytes, p.Bytes) || o.Value == p.Value && agree(o.Byte, o.Bytes, p.Byte, p.Bytes)
+	return o.Byte == p.Byte && slices.Equal(o.Bytes, p.Bytes) || o.Value == p.Value &&
+		agree(o.Byte, o.Bytes, p.Byte, p.Bytes)
 }
 
 // agree tells whether two runs of bytes are equal where both have any.

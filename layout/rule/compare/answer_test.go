@@ -20,11 +20,11 @@ func TestReadingsOfTheSameBytesAreOne(t *testing.T) {
 	}}
 	r := &Rules{SectorSize: 512, Sizes: []disk.Sector{40_000, 50_000}, Head: 8, Fields: []Field{f}}
 	a, err := r.Answer(&r.Fields[0], 60_000)
-	if err != nil || len(a.Others) != 1 || a.Others[0].Value != 3750 || a.Why != readingsText(1) {
-		t.Errorf("%+v, %v; want 3,000, and 3,750 as the one other", a, err)
+	if err != nil || len(a.Others) != 1 || a.Others[0].Value != 3000 || a.Why != readingsText(1) {
+		t.Errorf("%+v, %v; want 3,750, which counts units of 16, and 3,000 as the one other", a, err)
 	}
-	if rivals := r.Rivals(&r.Fields[0], 60_000); len(rivals) != 1 {
-		t.Errorf("%d tries read it otherwise, want 1: %+v", len(rivals), rivals)
+	if tries := r.Tries(60_000, false); len(tries) != 2 {
+		t.Errorf("%d tries, want one by each number: %+v", len(tries), tries)
 	}
 }
 

@@ -66,12 +66,15 @@ func Apply(r *Rules, src image.Source, n disk.Sector) (*Rendered, error) {
 	if err := r.Check(); err != nil {
 		return nil, err
 	}
+	r = r.Likeliest(n)
 	a := &applier{r: r, src: src, old: image.Sectors(src), n: n, card: map[candidate.Place][]byte{}, out: &Rendered{}}
 	if src.SectorSize() != r.SectorSize {
-		return nil, refuse(disk.RulesSectorSize, "the rules are for sectors of %d bytes, the source has %d", r.SectorSize, src.SectorSize())
+		return nil, refuse(disk.RulesSectorSize, "the rules are for sectors of %d bytes, the source has %d", r.SectorSize,
+			src.SectorSize())
 	}
 	if least := r.reach(); n < least || a.old < least {
-		return nil, refuse(disk.RulesAreasOverlap, "the areas of the rules need %d sectors; the source has %d, the card %d", least, a.old, n)
+		return nil, refuse(disk.RulesAreasOverlap, "the areas of the rules need %d sectors; the source has %d, the card %d",
+			least, a.old, n)
 	}
 	for _, step := range []func() error{a.originals, a.copies, a.ofCopies, a.verify, a.leftBehind, a.carried, a.counted} {
 		if err := step(); err != nil {
@@ -182,7 +185,8 @@ func (a *applier) render(copies bool) error {
 
 func (a *applier) field(f *Field) error {
 	if f.Weak() {
-		a.undecided(f.Place, "%s may follow the size (%s), which is no likelier than chance: it stays as the source has it", f.Place, f.Ways[0].Formulas[0])
+		a.undecided(f.Place, "%s may follow the size (%s), which is no likelier than chance: it stays as the source has it",
+			f.Place, f.Ways[0].Formulas[0])
 		return nil
 	}
 	answer, err := a.r.Answer(f, a.n)
@@ -198,13 +202,15 @@ func (a *applier) field(f *Field) error {
 		return err
 	}
 	if have := b[before.Byte : before.Byte+before.Width]; !slices.Equal(have, before.Bytes) && len(before.Others) == 0 {
-		return refuse(disk.RulesSource, "%s holds % x, but the rules say % x for the size of the source: it is no original of this model, or not whole", f.Place, have, before.Bytes)
+		return refuse(disk.RulesSource, "%s holds % x, but the rules say % x for the size of the source: it is no "+
+			"original of this model, or not whole", f.Place, have, before.Bytes)
 	}
 	if f.Class == Address && answer.Value >= uint64(a.n) {
 		return refuse(disk.RulesPointerFallsOff, "%s would point to sector %d of a card of %d", f.Place, answer.Value, a.n)
 	}
 	if !answer.Alone {
-		a.undecided(f.Place, "%s would hold %d (%s), and this is not decided: %s", f.Place, answer.Value, answer.Formula, answer.Why)
+		a.undecided(f.Place, "%s would hold %d (%s), and this is not decided: %s", f.Place, answer.Value, answer.Formula,
+			answer.Why)
 	}
 	card, err := a.sector(f.Place)
 	if err != nil {
@@ -215,7 +221,8 @@ func (a *applier) field(f *Field) error {
 }
 
 func (a *applier) undecided(at candidate.Place, text string, args ...any) {
-	a.out.Undecided = append(a.out.Undecided, OpenRule{at, disk.Refusalf(disk.RulesUndecided, a.onCard(at), text, args...)})
+	a.out.Undecided = append(a.out.Undecided, OpenRule{at,
+		disk.Refusalf(disk.RulesUndecided, a.onCard(at), text, args...)})
 }
 
 // inward sorts checksums so that one comes after all that lie in its span.
@@ -227,7 +234,8 @@ func (a *applier) inward(list []*Check) ([]*Check, error) {
 			return !slices.ContainsFunc(left, func(d *Check) bool { return d != c && a.holds(c, d) })
 		})
 		if i < 0 {
-			return nil, refuse(disk.RulesChecksCircle, "the checksums at %s and %s lie in the spans of each other", left[0].Place, left[len(left)-1].Place)
+			return nil, refuse(disk.RulesChecksCircle, "the checksums at %s and %s lie in the spans of each other",
+				left[0].Place, left[len(left)-1].Place)
 		}
 		out = append(out, left[i])
 		left = slices.Delete(left, i, i+1)

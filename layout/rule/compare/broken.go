@@ -20,9 +20,11 @@ func (r *Rules) Broken(src image.Source) ([]disk.Finding, error) {
 		return nil, err
 	}
 	n := image.Sectors(src)
+	r = r.Likeliest(n)
 	if least := r.reach(); n < least || src.SectorSize() != r.SectorSize {
 		return []disk.Finding{disk.Warningf(disk.RulesAreasOverlap, disk.NoSector,
-			"the rules are for disks of at least %d sectors of %d bytes; this one has %d of %d", least, r.SectorSize, n, src.SectorSize())}, nil
+			"the rules are for disks of at least %d sectors of %d bytes; this one has %d of %d", least, r.SectorSize, n,
+			src.SectorSize())}, nil
 	}
 	a := &applier{r: r, src: src, old: n, n: n, card: map[candidate.Place][]byte{}}
 	var out []disk.Finding
@@ -80,7 +82,8 @@ func (a *applier) brokenCopy(c *CopyRule, out *[]disk.Finding) error {
 			return err
 		}
 		if !c.equal(b, t, x) {
-			*out = append(*out, disk.Warningf(disk.RuleCopy, a.onCard(to), "%s does not repeat %s: a device that compares its copies may write the old one back", to, of))
+			*out = append(*out, disk.Warningf(disk.RuleCopy, a.onCard(to),
+				"%s does not repeat %s: a device that compares its copies may write the old one back", to, of))
 		}
 	}
 	return nil
@@ -101,6 +104,7 @@ func (a *applier) brokenCheck(c *Check, out *[]disk.Finding) error {
 			return nil
 		}
 	}
-	*out = append(*out, disk.Warningf(disk.RuleCheck, a.onCard(c.Place), "the checksum at %s is % x, which its span does not give", c.Place, have))
+	*out = append(*out, disk.Warningf(disk.RuleCheck, a.onCard(c.Place),
+		"the checksum at %s is % x, which its span does not give", c.Place, have))
 	return nil
 }

@@ -11,8 +11,8 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
-	"bootgraft/image/imagetest/disks"
 	"bootgraft/layout"
+	"bootgraft/layout/layouttest/disks"
 	"bootgraft/layout/rule/candidate"
 	"bootgraft/layout/rule/compare/family"
 )
@@ -141,7 +141,8 @@ func TestOnly(t *testing.T) {
 		SectorSize: 512, Head: 50, Tail: 50,
 		Fields: []Field{{Place: start(0, 10), Width: 4}, {Place: start(3, 10), Width: 4}},
 		Checks: []Check{{Place: start(0, 508), Width: 2}, {Place: end(1, 508), Width: 2}},
-		Copies: []CopyRule{{Of: start(0, 0), To: end(1, 0), Count: 6, Back: true, Own: []Stretch{{end(2, 7), 1, CopyNumber}, {end(6, 7), 1, CopyNumber}}}},
+		Copies: []CopyRule{{Of: start(0, 0), To: end(1, 0), Count: 6, Back: true,
+			Own: []Stretch{{end(2, 7), 1, CopyNumber}, {end(6, 7), 1, CopyNumber}}}},
 	}
 	got := r.Only(func(s candidate.Place, from, to int) bool { return s.Sector != 3 || s.From == layout.FromEnd })
 	want := []CopyRule{
@@ -152,11 +153,13 @@ func TestOnly(t *testing.T) {
 		t.Fatalf("%+v", got)
 	}
 	for i, c := range got.Copies {
-		if c.Of != want[i].Of || c.To != want[i].To || c.Count != want[i].Count || !c.Back || !slices.Equal(c.Own, want[i].Own) {
+		if c.Of != want[i].Of || c.To != want[i].To || c.Count != want[i].Count || !c.Back ||
+			!slices.Equal(c.Own, want[i].Own) {
 			t.Errorf("%+v, want %+v", c, want[i])
 		}
 	}
-	if got := r.Only(func(candidate.Place, int, int) bool { return true }); len(got.Copies) != 1 || got.Copies[0].Count != 6 || len(got.Copies[0].Own) != 2 {
+	if got := r.Only(func(candidate.Place, int, int) bool { return true }); len(got.Copies) != 1 ||
+		got.Copies[0].Count != 6 || len(got.Copies[0].Own) != 2 {
 		t.Errorf("%+v", got.Copies)
 	}
 	if got := r.TailReach(); got != 6 {
@@ -167,7 +170,9 @@ func TestOnly(t *testing.T) {
 // TestConstantTail: what is the same on all originals reaches further than the
 // rules; content does not.
 func TestConstantTail(t *testing.T) {
-	r := &Rules{SectorSize: 512, Head: 40, Tail: 40, Carried: []Stretch{{candidate.Place{From: layout.FromEnd, Sector: 40, Byte: 0}, 20 * 512, Content}, {candidate.Place{From: layout.FromEnd, Sector: 12, Byte: 9}, 8, Identity}}}
+	r := &Rules{SectorSize: 512, Head: 40, Tail: 40,
+		Carried: []Stretch{{candidate.Place{From: layout.FromEnd, Sector: 40, Byte: 0}, 20 * 512, Content},
+			{candidate.Place{From: layout.FromEnd, Sector: 12, Byte: 9}, 8, Identity}}}
 	r.Fields = []Field{{Place: candidate.Place{From: layout.FromEnd, Sector: 3, Byte: 0}, Width: 4}}
 	d := imagetest.New(1000, 512)
 	disks.Noise(d, disk.Span{Start: 900, Count: 80}, 1)

@@ -20,7 +20,8 @@ func (a *applier) carried() error {
 		code  disk.Code
 		text  string
 	}{
-		{Identity, disk.RulesCarriedIdentity, "the card passes for the unit of the source, which matters only if both are used at once"},
+		{Identity, disk.RulesCarriedIdentity, "the card passes for the unit of the source, which matters only if both are " +
+			"used at once"},
 		{Volatile, disk.RulesCarriedVolatile, "the device sets them itself"},
 		{Content, disk.RulesCarriedContent, "they are the owner's data, or too different to be understood"},
 	} {
@@ -36,7 +37,9 @@ func (a *applier) carried() error {
 	}
 	if n := count[Unknown]; n > 0 {
 		a.out.Findings = append(a.out.Findings, disk.Warningf(disk.RulesCarriedUnknown, a.onCard(first[Unknown]),
-			"%d bytes that differ between the originals and have no rule, the first at %s, are as the source has them. If the device refuses the card, these are the first suspects; two originals of one size tell whether they belong to the unit", n, first[Unknown]))
+			"%d bytes that differ between the originals and have no rule, the first at %s, are as the source has them. If "+
+				"the device refuses the card, these are the first suspects; two originals of one size tell whether they belong "+
+				"to the unit", n, first[Unknown]))
 	}
 	return nil
 }

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"slices"
 
+	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout/rule/candidate"
 )
@@ -21,6 +22,7 @@ type target struct {
 	at    int
 	width int
 	cover int
+	same  int // bytes that are the same on all disks and not blank
 	want  []reading
 }
 
@@ -44,9 +46,7 @@ func (w *worker) checks() error {
 	if err := w.checksIn(slices.DeleteFunc(slices.Clone(w.sheets), isCopy)); err != nil {
 		return err
 	}
-	if err := w.checksOfCopies(); err != nil {
-		return err
-	}
+	w.checksOfCopies()
 	return w.checksIn(slices.DeleteFunc(slices.Clone(w.sheets), func(s *sheet) bool { return !s.copy }))
 }
 
@@ -62,22 +62,69 @@ func (w *worker) checksIn(sheets []*sheet) error {
 	}
 	if len(targets) > maxTargets {
 		w.c.Findings = append(w.c.Findings, disk.Notef(disk.CompareManyUnexplained, disk.NoSector,
-			"more than %d readings of bytes that differ without a rule may be checksums; they were looked for in the sectors where fewest bytes are open", maxTargets))
+			"more than %d readings of bytes that differ without a rule may be checksums; they were looked for in the sectors "+
+				"where fewest bytes are open", maxTargets))
 		targets = targets[:maxTargets]
 	}
-	hits := make([]*sumHit, len(targets))
-	if err := w.each(len(targets), func(i int) { hits[i] = w.sum(targets[i]) }); err != nil {
+	hits, err := w.sums(targets)
+	if err != nil {
 		return err
 	}
-	hits = slices.DeleteFunc(hits, func(h *sumHit) bool { return h == nil })
-	for _, h := range hits {
-		h.bits -= cost(float64(len(targets)))
-	}
+	hits = slices.DeleteFunc(slices.Clone(hits), func(h *sumHit) bool { return slices.ContainsFunc(hits, h.partOf) })
 	isWeak := func(h *sumHit) bool { return h.bits < Bar }
 	w.weakHits = append(w.weakHits, slices.DeleteFunc(slices.Clone(hits), func(h *sumHit) bool { return !isWeak(h) })...)
 	w.acceptChecks(slices.DeleteFunc(hits, isWeak))
 	return nil
 }
+
+// sums looks for the checksums of targets.
+func (w *worker) sums(targets []*target) ([]*sumHit, error) {
+	hits := make([]*sumHit, len(targets))
+	if err := w.each(len(targets), func(i int) { hits[i] = w.sum(targets[i]) }); err != nil {
+		return nil, err
+	}
+	hits = slices.DeleteFunc(hits, func(h *sumHit) bool { return h == nil })
+	for _, h := range hits {
+		h.bits -= cost(float64(len(targets)))
+	}
+	return hits, nil
+}
+
+// standing finds checksums at the end of sectors that are the same on all disks,
+// though what they sum up differs: the bytes of a number of whole cylinders of 255
+// heads, say, add up to the same modulo 255.
+func (w *worker) standing() error {
+	var targets []*target
+	for _, s := range w.sheets {
+		if s.copy {
+			continue
+		}
+		for _, p := range [][2]int{{w.c.SectorSize - 4, 4}, {w.c.SectorSize - 4, 2}, {w.c.SectorSize - 2, 2}} {
+			at, width := p[0], p[1]
+			if t := newTarget(s, at, width, 0); t.same >= 2 && !slices.Contains(s.diff[at:at+width], true) {
+				targets = append(targets, t)
+			}
+		}
+	}
+	hits, err := w.sums(targets)
+	if err == nil {
+		w.acceptChecks(hits)
+	}
+	return err
+}
+
+// partOf tells whether a checksum is the lower part of a longer one, whose upper part
+// happens to be the same on all disks: the sum of a few hundred bytes has 16 bits, and
+// the upper eight of them move less.
+func (h *sumHit) partOf(long *sumHit) bool {
+	t, l := h.t, long.t
+	return t.s == l.s && l.at <= t.at && t.at+t.width <= l.at+l.width && t.width < l.width && t.cover == l.cover &&
+		t.same < l.same
+}
+
+// evidence is what the checksum predicted of every disk, and of the bytes that are the
+// same on all once.
+func (h *sumHit) evidence() float64 { return h.bits + 8*float64(h.t.same) }
 
 // movingSectors notes which sectors differ: a span in which nothing does is
 // no reason for a checksum to differ.
@@ -121,7 +168,13 @@ func ownWhole(s *sheet, at, width int) bool {
 
 func newTarget(s *sheet, at, width, cover int) *target {
 	t := &target{s: s, at: at, width: width, cover: cover}
-	names := map[int][]candidate.Encoding{1: {"u8"}, 2: {"le16", "be16"}, 4: {"le32", "be32", "be32-swap16", "le32-swap16"}}[width]
+	for i := at; i < at+width; i++ {
+		if _, blank := image.Blank(s.data[0][i : i+1]); !s.diff[i] && !blank {
+			t.same++
+		}
+	}
+	names := map[int][]candidate.Encoding{1: {"u8"}, 2: {"le16", "be16"},
+		4: {"le32", "be32", "be32-swap16", "le32-swap16"}}[width]
 	for _, f := range formsOf(names) {
 		r := reading{encoding: f.Encoding}
 		for _, d := range s.data {
@@ -133,20 +186,37 @@ func newTarget(s *sheet, at, width, cover int) *target {
 	return t
 }
 
-// acceptChecks takes the checksums that foretold most, none twice, and none
+// acceptWeakChecks takes those checksums that may be chance which are wanted: of
+// copies only what is not the checksum of their original.
+func (w *worker) acceptWeakChecks(wanted func(*sumHit) bool) {
+	list := slices.DeleteFunc(slices.Clone(w.weakHits), func(h *sumHit) bool { return !wanted(h) })
+	isCopy := func(h *sumHit) bool { return h.t.s.copy }
+	w.acceptChecks(slices.DeleteFunc(slices.Clone(list), isCopy))
+	w.checksOfCopies()
+	w.acceptChecks(slices.DeleteFunc(list, func(h *sumHit) bool { return !isCopy(h) }))
+}
+
+// meets tells whether a number shares bytes with the target.
+func (t *target) meets(g *guess) bool { return g.s == t.s && g.at < t.at+t.width && t.at < g.end() }
+
+// acceptChecks takes the checksums that predicted most, none twice, and none
 // that would only be right because another one that it covers is.
 func (w *worker) acceptChecks(hits []*sumHit) {
-	slices.SortStableFunc(hits, func(a, b *sumHit) int { return cmp.Compare(b.rank(w.c.SectorSize), a.rank(w.c.SectorSize)) })
+	slices.SortStableFunc(hits, func(a, b *sumHit) int {
+		return cmp.Compare(b.rank(w.c.SectorSize),
+			a.rank(w.c.SectorSize))
+	})
 	for _, h := range hits {
 		t := h.t
-		bits, least := h.bits, Bar/2.0
+		least := Bar / 2.0
 		if t.at >= w.c.SectorSize-8 {
 			least = 0 // where people put checksums
 		}
-		if bits <= least || len(w.c.Checks) == maxChecks || t.s.open(t.at, t.at+t.width) != t.cover {
+		if h.evidence() <= least || len(w.c.Checks) == maxChecks || t.s.open(t.at, t.at+t.width) != t.cover ||
+			t.cover == 0 && slices.Contains(t.s.done[t.at:t.at+t.width], true) {
 			continue
 		}
-		c := Check{Place: t.s.at, Width: t.width, Bits: bits, Ways: h.ways}
+		c := Check{Place: t.s.at, Width: t.width, Bits: h.bits, Ways: h.ways}
 		c.Byte = t.at
 		if slices.ContainsFunc(w.c.Checks, func(d Check) bool { return w.c.covers(&c, &d) && w.c.covers(&d, &c) }) {
 			continue
@@ -162,7 +232,7 @@ func (w *worker) acceptChecks(hits []*sumHit) {
 // rank puts checksums first that lie where people put them: at a border of
 // their span, or at the end of a sector, at a natural place.
 func (h *sumHit) rank(size int) float64 {
-	r := h.bits + 8*float64(h.t.width-h.t.cover) // what is the same on all is foretold too, once
+	r := h.bits + 8*float64(h.t.width-h.t.cover) // what is the same on all is predicted too, once
 	if h.t.at%h.t.width == 0 {
 		r++
 	}

@@ -64,7 +64,8 @@ func Run(ctx context.Context, dumps []Dump, opt Options) (*Comparison, error) {
 	c.SectorSize = dumps[0].Source.SectorSize()
 	for _, d := range dumps {
 		if d.Source.SectorSize() != c.SectorSize {
-			return nil, fmt.Errorf("%s has sectors of %d bytes, %s of %d: these are not of one model", dumps[0].Name, c.SectorSize, d.Name, d.Source.SectorSize())
+			return nil, fmt.Errorf("%s has sectors of %d bytes, %s of %d: these are not of one model", dumps[0].Name,
+				c.SectorSize, d.Name, d.Source.SectorSize())
 		}
 		n := image.Sectors(d.Source)
 		if n < 4 {
@@ -162,7 +163,8 @@ func (c *Comparison) read(ctx context.Context, dumps []Dump, opt Options, end Co
 	}
 	if len(r.sheets) >= maxSheets {
 		c.Findings = append(c.Findings, disk.Warningf(disk.CompareTooDifferent, disk.NoSector,
-			"more than %d sectors of the boot areas differ in a few bytes each; the rest was taken for content. Are these originals of one model?", maxSheets))
+			"more than %d sectors of the boot areas differ in a few bytes each; the rest was taken for content. Are these "+
+				"originals of one model?", maxSheets))
 	}
 	return r.sheets, nil
 }
@@ -173,8 +175,9 @@ type worker struct {
 	dumps  []Dump
 	c      *Comparison
 	sheets []*sheet
-	end    Count // before what counted end the tail lies
-	final  bool  // no other end is looked at after this
+	end    Count   // before what counted end the tail lies
+	final  bool    // no other end is looked at after this
+	told   []Count // sizes by which numbers are read: some original tells them apart
 	fields []*guess
 	tried  float64
 	moving map[candidate.Place]bool // sectors that differ between the disks
@@ -202,28 +205,52 @@ func (w *worker) fail(err error) {
 
 func (w *worker) run() ([]Count, error) {
 	w.copies()
-	if err := w.numbers(); err != nil {
+	strong, weak, err := w.size(w.tellable())
+	if told := w.c.Counts; err == nil && len(told) > 0 && !slices.Contains(told, Count{}) {
+		// It counts no sectors: numbers that say little are read by what it counts alone.
+		strong, weak, err = w.size(told)
+	}
+	if err != nil {
 		return nil, err
 	}
 	w.c.Tried = w.tried
-	strong, weak := w.choose()
-	w.counts(strong, weak)
 	if ends := w.ends(strong); len(ends) > 0 {
 		return ends, nil
 	}
 	w.accept(strong)
-	w.relations(weak)
+	w.relations(weak, 0)
 	if err := w.checks(); err != nil {
 		return nil, err
 	}
-	w.accept(weak)
-	w.relations(nil)
-	w.acceptChecks(w.weakHits)
+	w.acceptWeakChecks(func(h *sumHit) bool {
+		return h.evidence() >= Bar/2 && !slices.ContainsFunc(weak,
+			func(g *guess) bool { return h.t.meets(g) && w.bits(g) >= h.evidence() })
+	})
+	w.acceptWeak(weak)
+	w.relations(nil, 0)
+	w.acceptWeakChecks(func(*sumHit) bool { return true })
+	w.relations(nil, weakRelation)
+	if err := w.standing(); err != nil {
+		return nil, err
+	}
 	w.doubts()
 	w.rest()
+	w.c.rank()
 	slices.SortFunc(w.c.Fields, func(a, b Field) int { return a.Place.Compare(b.Place) })
 	slices.SortFunc(w.c.Checks, func(a, b Check) int { return a.Place.Compare(b.Place) })
 	return nil, nil
+}
+
+// size finds the numbers that follow one of some counted sizes, and which of these
+// are left.
+func (w *worker) size(of []Count) (strong, weak []*guess, err error) {
+	w.told = of
+	if err := w.numbers(); err != nil {
+		return nil, nil, err
+	}
+	strong, weak = w.choose()
+	w.counts(strong, weak)
+	return strong, weak, nil
 }
 
 // ends returns the ends that have to be looked at one by one, because some disk may
@@ -264,5 +291,5 @@ func (w *worker) each(n int, f func(i int)) error {
 	return w.failed
 }
 
-// cost is what the choice among n takes away from what was foretold.
+// cost is what the choice among n takes away from what was predicted.
 func cost(n float64) float64 { return math.Log2(max(1, n)) }

@@ -1,6 +1,8 @@
 package compare
 
 import (
+	"encoding/binary"
+	"math/bits"
 	"slices"
 
 	"bootgraft/image"
@@ -20,12 +22,14 @@ func (w *worker) copies() {
 		sheets = append(slices.Clone(w.sheets[:maxCompared/2]), w.sheets[n-maxCompared/2:]...)
 	}
 	var pairs []CopyRule
+	turned := make([][]turnedData, len(sheets))
 	for j, to := range sheets {
-		for _, of := range sheets[:j] {
+		turned[j] = to.turns()
+		for i, of := range sheets[:j] {
 			if of.copy {
 				continue
 			}
-			if order, own, ok := repeats(of, to); ok {
+			if order, own, ok := repeats(of, to, turned[i]); ok {
 				pairs = append(pairs, to.take(of, order, own))
 				break
 			}
@@ -74,7 +78,8 @@ func (s *sheet) take(of *sheet, order image.Order, own []bool) CopyRule {
 	}
 	rule := CopyRule{Of: of.at, To: s.at, Count: 1, Order: order}
 	for _, st := range stretches(own) {
-		rule.Own = append(rule.Own, Stretch{candidate.Place{From: s.at.From, Sector: s.at.Sector, Byte: st[0]}, st[1] - st[0], CopyNumber})
+		rule.Own = append(rule.Own, Stretch{candidate.Place{From: s.at.From, Sector: s.at.Sector, Byte: st[0]}, st[1] - st[0],
+			CopyNumber})
 	}
 	return rule
 }
@@ -82,21 +87,42 @@ func (s *sheet) take(of *sheet, order image.Order, own []bool) CopyRule {
 // repeats tells whether to repeats of on every disk: at least half of what is
 // not zero, and 8 bytes, and one byte that differs between the disks, must be
 // the same; or all but a copy number, and what differs must be beyond chance.
-func repeats(of, to *sheet) (image.Order, []bool, bool) {
-	for _, order := range []image.Order{image.Plain, image.Swap16, image.Swap32} {
-		if order != image.Plain && symmetric(of.data[0], order) {
-			continue
+func repeats(of, to *sheet, turned []turnedData) (image.Order, []bool, bool) {
+	for _, t := range turned {
+		if !alike(t.data, to.data[0]) {
+			continue // as nearly all pairs
 		}
+		order := t.order
 		own, ok := ownBytes(of, to, order)
 		if !ok {
 			continue
 		}
 		same, differ, mine := overlap(to, own)
-		if same >= 8 && same >= mine && differ > 0 || mine <= numberBytes && float64(8*differ*of.contents()) >= Bar+cost(maxCompared*maxCompared) {
+		if same >= 8 && same >= mine && differ > 0 || mine <= numberBytes &&
+			float64(8*differ*of.contents()) >= Bar+cost(maxCompared*maxCompared) {
 			return order, own, true
 		}
 	}
 	return 0, nil, false
+}
+
+// turnedData is what a sheet holds on the first disk, read in one byte order.
+type turnedData struct {
+	order image.Order
+	data  []byte
+}
+
+// turns returns the sheet in every byte order that makes a difference.
+func (s *sheet) turns() []turnedData {
+	out := []turnedData{{image.Plain, s.data[0]}}
+	for _, order := range []image.Order{image.Swap16, image.Swap32} {
+		t := slices.Clone(s.data[0])
+		order.Turn(t)
+		if !slices.Equal(t, s.data[0]) {
+			out = append(out, turnedData{order, t})
+		}
+	}
+	return out
 }
 
 // overlap counts the bytes of a copy: the same as the original and not zero,
@@ -129,24 +155,25 @@ func (s *sheet) contents() int {
 // numberBytes is how long a copy number can be.
 const numberBytes = 2
 
-// alike is a quick look at one disk.
+// alike is a quick look at one disk: of the bytes that are not zero in both sectors, half
+// at least are the same. It looks at nearly all pairs of sectors, so it takes eight bytes
+// at a time; sectors hold whole ones.
 func alike(a, b []byte) bool {
-	same, used := 0, 0
-	for i := range a {
-		if a[i] != 0 || b[i] != 0 {
-			used++
-			if a[i] == b[i] {
-				same++
-			}
-		}
+	differ, used := 0, 0
+	for i := 0; i+8 <= len(a); i += 8 {
+		x, y := binary.LittleEndian.Uint64(a[i:]), binary.LittleEndian.Uint64(b[i:])
+		differ += nonZero(x ^ y)
+		used += nonZero(x | y)
 	}
+	same := used - differ // two bytes that differ are not both zero
 	return same > 0 && 2*same >= used
 }
 
-func symmetric(b []byte, order image.Order) bool {
-	t := slices.Clone(b)
-	order.Turn(t)
-	return slices.Equal(t, b)
+// nonZero counts the bytes of a word that are not zero: adding 7F to the low bits of a
+// byte carries into its high bit unless they are all zero.
+func nonZero(x uint64) int {
+	const low = 0x7F7F7F7F7F7F7F7F
+	return bits.OnesCount64((x&low + low | x) &^ low)
 }
 
 // ownBytes tells which bytes of to are not those of of on some disk.
@@ -154,7 +181,7 @@ func ownBytes(of, to *sheet, order image.Order) (own []bool, ok bool) {
 	turned := slices.Clone(of.data[0])
 	order.Turn(turned)
 	if !alike(turned, to.data[0]) {
-		return nil, false // as nearly all pairs
+		return nil, false
 	}
 	own = make([]bool, len(to.diff))
 	for d := range to.data {

@@ -11,7 +11,7 @@ import (
 // checksOfCopies gives each copy of a sector with a checksum, of which the copy
 // has bytes of its own, the same checksum over its own bytes, where that is right
 // on every disk: a copy with a number in it is summed up with the number.
-func (w *worker) checksOfCopies() error {
+func (w *worker) checksOfCopies() {
 	bySector := map[candidate.Place]*sheet{}
 	for _, s := range w.sheets {
 		bySector[s.at] = s
@@ -24,10 +24,7 @@ func (w *worker) checksOfCopies() error {
 				if c.SectorStart() != of || rule.Order != image.Plain || len(w.c.Checks) == maxChecks {
 					continue
 				}
-				mine, ok, err := w.checkOfCopy(c, of, to, bySector[to])
-				if err != nil {
-					return err
-				}
+				mine, ok := w.checkOfCopy(c, of, to, bySector[to])
 				if !ok {
 					continue
 				}
@@ -36,16 +33,21 @@ func (w *worker) checksOfCopies() error {
 			}
 		}
 	}
-	return nil
 }
 
 // checkOfCopy returns the checksum c of the sector of as that of its copy, if the
 // copy has a byte of it of its own and it is right on every disk.
-func (w *worker) checkOfCopy(c Check, of, to candidate.Place, s *sheet) (Check, bool, error) {
+func (w *worker) checkOfCopy(c Check, of, to candidate.Place, s *sheet) (mine Check, ok bool) {
 	if s == nil || !slices.Contains(s.own[c.Byte:c.Byte+c.Width], true) {
-		return c, false, nil
+		return c, false
 	}
-	mine := c
+	if slices.ContainsFunc(w.c.Checks, func(d Check) bool {
+		return d.SectorStart() == to && d.Byte < c.Byte+c.Width &&
+			c.Byte < d.Byte+d.Width
+	}) {
+		return c, false // it has one
+	}
+	mine = c
 	mine.Place.From, mine.Place.Sector = to.From, to.Sector
 	mine.Ways = nil
 	for _, way := range c.Ways {
@@ -53,25 +55,18 @@ func (w *worker) checkOfCopy(c Check, of, to candidate.Place, s *sheet) (Check, 
 			continue
 		}
 		way.Start.From, way.Start.Sector = to.From, to.Sector
-		ok, err := w.sumHolds(&mine, way, s)
-		if err != nil {
-			return c, false, err
-		}
-		if ok {
+		if sumHolds(way, s) {
 			mine.Ways = append(mine.Ways, way)
 		}
 	}
-	if len(mine.Ways) > 0 && mine.Ways[0].Byte != mine.Byte {
-		return c, false, nil
-	}
-	return mine, len(mine.Ways) > 0, nil
+	return mine, len(mine.Ways) > 0 && mine.Ways[0].Byte == mine.Byte
 }
 
 // sumHolds tells whether a checksum inside one sector is right on every disk.
-func (w *worker) sumHolds(c *Check, way SumWay, s *sheet) (bool, error) {
+func sumHolds(way SumWay, s *sheet) bool {
 	algorithm, err := candidate.SumOf(way.Sum)
 	if err != nil {
-		return false, err
+		return false
 	}
 	for _, d := range s.data {
 		b := bytes.Clone(d)
@@ -79,10 +74,10 @@ func (w *worker) sumHolds(c *Check, way SumWay, s *sheet) (bool, error) {
 		way.Order.Turn(b)
 		want, err := encode(way.Encoding, algorithm.Of(b[way.Start.Byte:way.Start.Byte+int(way.Count)]))
 		if err != nil || !bytes.Equal(want, d[way.Byte:way.Byte+len(want)]) {
-			return false, nil
+			return false
 		}
 	}
-	return true, nil
+	return true
 }
 
 // own notes that the copy does not get some bytes of s from its original.

@@ -189,16 +189,70 @@ func unitsText(unit int64) string {
 	return fmt.Sprintf("whole units of %s sectors", disk.Grouped(unit))
 }
 
-// decidedText says for which cards it does not matter, and which original tells.
-func (r *Rules) decidedText(n disk.Sector, differ []Count) string {
-	whole, part := int64(1), int64(0)
+// units returns the number of sectors of which a card on which all counts agree has a
+// whole multiple, more than n if there is none, and the largest that divides each count.
+func units(differ []Count, n disk.Sector) (whole, part int64) {
+	whole = 1
 	for _, c := range differ {
 		if c.Whole > 1 {
 			whole, part = whole/gcd(whole, c.Whole)*c.Whole, gcd(part, c.Whole)
 		}
 		if whole > int64(n) {
-			return ""
+			break
 		}
+	}
+	return whole, part
+}
+
+// mostSteps bounds the search of AgreedBelow: by hand, no source.
+const mostSteps = 10_000
+
+// AgreedBelow returns a size up to n at which everything that fits the originals makes
+// one card: n itself if it does there, else the largest at which all counts come to one
+// size, and 0 if there is none. fromEnd is as in DiffersBy.
+func (r *Rules) AgreedBelow(n disk.Sector, fromEnd bool) disk.Sector {
+	if r.agreedAt(n, fromEnd) {
+		return n
+	}
+	// What all count as one size is a size that each of them leaves as it is; no step can
+	// pass over one, as what they count does not fall when a disk grows.
+	least := func(x disk.Sector) disk.Sector {
+		out := x
+		for _, c := range r.counts() {
+			out = min(out, c.Of(x))
+		}
+		return out
+	}
+	v := least(n)
+	for range mostSteps {
+		next := least(v)
+		if next == v {
+			break
+		}
+		v = next
+	}
+	at := n
+	for _, c := range r.counts() {
+		at = min(at, v+max(0, disk.Sector(c.Whole)-1)) // more sectors than these make another unit
+	}
+	for _, x := range []disk.Sector{at, v} {
+		if x > 0 && r.agreedAt(x, fromEnd) {
+			return x
+		}
+	}
+	return 0
+}
+
+// agreedAt tells whether nothing is left to ask about a card of n sectors.
+func (r *Rules) agreedAt(n disk.Sector, fromEnd bool) bool {
+	return len(r.DiffersBy(n, fromEnd)) < 2 && r.Likeliest(n).For(n).Undecided == 0
+}
+
+// decidedText says for which cards it does not matter, and which original tells.
+func (r *Rules) decidedText(n disk.Sector, differ []Count) string {
+	whole, part := units(differ, n)
+	if whole > int64(n) {
+		return ""
 	}
 	text := ""
 	if least := n - n%disk.Sector(whole); whole > 1 {

@@ -15,7 +15,9 @@ import (
 )
 
 // originals compares disks of some sizes, each of which build fills.
-func originals(t *testing.T, sizes []disk.Sector, build func(d *imagetest.Disk, n disk.Sector, i int)) (*Comparison, *imagetest.Disk) {
+func originals(
+	t *testing.T, sizes []disk.Sector, build func(d *imagetest.Disk, n disk.Sector, i int),
+) (*Comparison, *imagetest.Disk) {
 	t.Helper()
 	var dumps []Dump
 	for i, n := range sizes {
@@ -89,7 +91,8 @@ func TestCutToCylindersFirst(t *testing.T) {
 	more := append(slices.Clone(wholeDrives), 61_489_000)
 	c, _ = originals(t, more, build)
 	for i := range c.Fields {
-		if a, err := c.Answer(&c.Fields[i], cardAtHand); err != nil || a.State != Proved || a.Value != 977_067 && a.Value != 31_266_144 {
+		if a, err := c.Answer(&c.Fields[i], cardAtHand); err != nil || a.State != Proved || a.Value != 977_067 &&
+			a.Value != 31_266_144 {
 			t.Errorf("with a card that decides: %+v, %v", a, err)
 		}
 	}
@@ -116,7 +119,8 @@ func TestWhereTheEndIs(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		found = found || slices.ContainsFunc(out.Sectors, func(s RenderedSector) bool { return s.At == cardAtHand/1008*1008-1 })
+		found = found || slices.ContainsFunc(out.Sectors,
+			func(s RenderedSector) bool { return s.At == cardAtHand/1008*1008-1 })
 	}
 	if !found {
 		t.Error("no try puts the copy into the last cylinder")
@@ -155,18 +159,27 @@ func TestUnexplained(t *testing.T) {
 }
 
 // TestBeyondOriginals: 65,536 cylinders of 16 heads and 63 sectors are as much as
-// some devices count (common practice, no source), and no original tells.
+// some devices count, and 28 bits as others write (common practice, no source). Up to
+// there no original tells, and the card beyond is asked about.
 func TestBeyondOriginals(t *testing.T) {
-	c, src := originals(t, append(slices.Clone(wholeDrives), 16_000_001), func(d *imagetest.Disk, n disk.Sector, _ int) {
-		headOf(d, 64, be32(min(n, 66_060_288)))
-	})
-	for n, want := range map[disk.Sector][]string{62_333_952: {}, 66_060_288: {}, 125_042_688: {string(disk.BeyondOriginals)}} {
-		out, err := Apply(&c.Rules, src, n)
-		if err != nil || !slices.Equal(codes(out), want) {
-			t.Errorf("%d sectors: %v, %v; want %v", n, codes(out), err, want)
-		}
-		if v := c.For(n); (v.Proved == 1) != (len(want) == 0) {
-			t.Errorf("%d sectors: %s", n, v)
+	for name, count := range map[string]func(n disk.Sector) disk.Sector{
+		"no more than 65,536 cylinders": func(n disk.Sector) disk.Sector { return min(n, 66_060_288) },
+		"28 bits":                       func(n disk.Sector) disk.Sector { return n % (1 << 28) },
+	} {
+		c, src := originals(t, append(slices.Clone(wholeDrives), 16_000_001), func(d *imagetest.Disk, n disk.Sector, _ int) {
+			headOf(d, 64, be32(count(n)))
+		})
+		for n, want := range map[disk.Sector][]string{
+			62_333_952: {}, 66_060_288: {}, 125_042_688: {string(disk.BeyondOriginals)},
+			312_581_808: {string(disk.BeyondOriginals)},
+		} {
+			out, err := Apply(&c.Rules, src, n)
+			if err != nil || !slices.Equal(codes(out), want) {
+				t.Errorf("%s, %d sectors: %v, %v; want %v", name, n, codes(out), err, want)
+			}
+			if v := c.For(n); (v.Proved == 1) != (len(want) == 0) {
+				t.Errorf("%s, %d sectors: %s", name, n, v)
+			}
 		}
 	}
 }
@@ -209,24 +222,28 @@ func TestNumberedCopyHasItsOwnSum(t *testing.T) {
 }
 
 // TestARelationIsNoChecksum: the start of the data is that of a map and its length
-// together, which is a sum of two words as well. Neither of them has a rule, so
-// their sum has none.
+// together, which is a sum of two words as well, wherever it stands. Neither of them
+// has a rule, so their sum has none.
 func TestARelationIsNoChecksum(t *testing.T) {
-	c, src := originals(t, wholeDrives, func(d *imagetest.Disk, n disk.Sector, _ int) {
-		le := binary.LittleEndian
-		start := uint32(n/9 + n*n%90_001*5)
-		length := uint32(n/7 + n*n%100_003*3)
-		b := le.AppendUint32(nil, start)
-		b = le.AppendUint32(b, length)
-		headOf(d, 64, le.AppendUint32(b, start+length))
-	})
-	const n = 1008 * 31_000
-	if v := c.For(n); v.Proved > 0 || v.Unexplained == 0 {
-		t.Errorf("%s: %+v", v, c.Checks)
-	}
-	out, err := Apply(&c.Rules, src, n)
-	if err != nil || !slices.Contains(codes(out), string(disk.RulesUnexplained)) {
-		t.Errorf("%v, %v", codes(out), err)
+	for name, words := range map[string]func(start, length uint32) []uint32{
+		"map, length, data": func(start, length uint32) []uint32 { return []uint32{start, length, start + length} },
+		"data, map, length": func(start, length uint32) []uint32 { return []uint32{start + length, start, length} },
+	} {
+		c, src := originals(t, wholeDrives, func(d *imagetest.Disk, n disk.Sector, _ int) {
+			var b []byte
+			for _, v := range words(uint32(n/9+n*n%90_001*5), uint32(n/7+n*n%100_003*3)) {
+				b = binary.LittleEndian.AppendUint32(b, v)
+			}
+			headOf(d, 64, b)
+		})
+		const n = 1008 * 31_000
+		if v := c.For(n); v.Proved > 0 || v.Unexplained == 0 {
+			t.Errorf("%s: %s: %+v", name, v, c.Checks)
+		}
+		out, err := Apply(&c.Rules, src, n)
+		if err != nil || !slices.Contains(codes(out), string(disk.RulesUnexplained)) {
+			t.Errorf("%s: %v, %v", name, codes(out), err)
+		}
 	}
 }
 

@@ -7,7 +7,7 @@
 // # Proof
 //
 // A field is proved for a card of N sectors when every original that is left
-// out is foretold by the others, when what was foretold is at least Bar bits
+// out is predicted by the others, when what was predicted is at least Bar bits
 // more than log2 of the formulas and fields tried, and when every formula and
 // every reading of the bytes that fits all originals puts the same bytes on a
 // card of N sectors. Amounts added or taken away are never guessed: what the
@@ -18,6 +18,10 @@
 // the one from the other, so every number, and every place counted from the end,
 // is read by each size that is left (Count), and what contradicts one number that
 // is proved is left for none.
+//
+// The size less a fixed part is no Count: every formula has what it takes away as an
+// amount. Where no number shows that all sectors count, the others are taken to be
+// about the rest first (usual.part).
 //
 // What is proved is proved among the formulas tried: a Formula of bytes, kB,
 // MB, KiB, MiB or any whole number of sectors, rounded or not. Out of reach are
@@ -43,6 +47,8 @@
 //	Apply                  apply.go: fields, checksums, copies, what copies have of their
 //	                       own (answer.go says what a field holds), then verify.go and
 //	                       carry.go look at what was made
+//	Tries                  tries.go: what may be tried where the originals leave several
+//	                       formulas (options.go), the likeliest card first (share.go)
 //
 // # The rule file
 //
@@ -53,7 +59,7 @@
 //	sector_size  bytes
 //	sizes        sectors of each original, ascending
 //	head, tail   sectors compared from the start and from the end
-//	fields       numbers: from, sector, byte: the place; class; width in bytes; bits foretold;
+//	fields       numbers: from, sector, byte: the place; class; width in bytes; bits predicted;
 //	             value: the first formula in words (it must be that of the first way);
 //	             doubt: why no card is decided; ways: every reading that fits;
 //	             on, if there: the place of the number that its formulas take for N

@@ -83,7 +83,8 @@ func falseProofs(t *testing.T, f *family.Family, c *Comparison, n disk.Sector) (
 			continue
 		}
 		if have := at(x.Place)[answer.Byte:][:answer.Width]; !bytes.Equal(have, answer.Bytes) {
-			wrong = append(wrong, fmt.Sprintf("%s: %s gives % x, the device has % x", x.Place, x.Ways[0].Formulas[0], answer.Bytes, have))
+			wrong = append(wrong, fmt.Sprintf("%s: %s gives % x, the device has % x", x.Place, x.Ways[0].Formulas[0],
+				answer.Bytes, have))
 		}
 	}
 	for i := range c.Checks {
@@ -181,7 +182,8 @@ func TestRandomFamilies(t *testing.T) {
 			})
 		}
 	})
-	t.Logf("%d families; proved with 3, 4, 5 sizes: %d, %d, %d; not proved: %d", len(list), byDumps[3], byDumps[4], byDumps[5], byDumps[0])
+	t.Logf("%d families; proved with 3, 4, 5 sizes: %d, %d, %d; not proved: %d", len(list), byDumps[3], byDumps[4],
+		byDumps[5], byDumps[0])
 	if byDumps[0]*100 > 2*len(list) {
 		t.Errorf("%d of %d families were not proved", byDumps[0], len(list))
 	}

@@ -89,9 +89,11 @@ func Encode(w io.Writer, r *Rules) error {
 	if err != nil {
 		return err
 	}
-	f := fileJSON{Schema: Schema, Kind: Kind, SectorSize: r.SectorSize, Sizes: r.Sizes, Head: r.Head, Tail: r.Tail, Counts: r.Counts, Carried: r.Carried}
+	f := fileJSON{Schema: Schema, Kind: Kind, SectorSize: r.SectorSize, Sizes: r.Sizes, Head: r.Head, Tail: r.Tail,
+		Counts: r.Counts, Carried: r.Carried}
 	for _, x := range r.Fields {
-		f.Fields = append(f.Fields, fieldJSON{x.Place, x.Class, x.Width, math.Floor(x.Bits*10) / 10, x.Ways[0].Formulas[0].String(), x.Doubt, x.Ways, x.On})
+		f.Fields = append(f.Fields, fieldJSON{x.Place, x.Class, x.Width, math.Floor(x.Bits*10) / 10,
+			x.Ways[0].Formulas[0].String(), x.Doubt, x.Ways, x.On})
 	}
 	for _, c := range r.Copies {
 		f.Copies = append(f.Copies, copyJSON(c))
@@ -123,9 +125,11 @@ func Decode(r io.Reader) (*Rules, error) {
 	if err != nil {
 		return nil, err
 	}
-	out := &Rules{WrittenBy: f.WrittenBy, SectorSize: f.SectorSize, Sizes: f.Sizes, Head: f.Head, Tail: f.Tail, Counts: f.Counts, Carried: f.Carried}
+	out := &Rules{WrittenBy: f.WrittenBy, SectorSize: f.SectorSize, Sizes: f.Sizes, Head: f.Head, Tail: f.Tail,
+		Counts: f.Counts, Carried: f.Carried}
 	for _, x := range f.Fields {
-		if len(x.Ways) == 0 || len(x.Ways[0].Formulas) == 0 || x.Ways[0].Formulas[0].Per <= 0 || x.Ways[0].Formulas[0].Of <= 0 {
+		if len(x.Ways) == 0 || len(x.Ways[0].Formulas) == 0 || x.Ways[0].Formulas[0].Per <= 0 ||
+			x.Ways[0].Formulas[0].Of <= 0 {
 			return nil, fmt.Errorf("rule file: the field at %s has no formula", x.Place)
 		}
 		if s := x.Ways[0].Formulas[0].String(); s != x.Value {
@@ -160,7 +164,8 @@ func decodeFile(b []byte) (*fileJSON, error) {
 		return nil, errors.New("rule file: something follows the object")
 	}
 	if f.Schema < 1 || f.Kind != Kind {
-		return nil, fmt.Errorf("rule file: kind %q, schema %d; this program reads %q, schema %d", f.Kind, f.Schema, Kind, Schema)
+		return nil, fmt.Errorf("rule file: kind %q, schema %d; this program reads %q, schema %d", f.Kind, f.Schema, Kind,
+			Schema)
 	}
 	return &f, f.checkDigest()
 }
@@ -189,7 +194,8 @@ func (f *fileJSON) checkDigest() error {
 	}
 	sum, err := f.digest()
 	if err == nil && sum != f.Digest {
-		err = fmt.Errorf("rule file: its check number is %.64q and should be %s: it was changed after it was written", f.Digest, sum)
+		err = fmt.Errorf("rule file: its check number is %.64q and should be %s: it was changed after it was written",
+			f.Digest, sum)
 	}
 	return err
 }

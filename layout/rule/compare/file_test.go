@@ -95,7 +95,8 @@ func TestRuleFileRoundTrip(t *testing.T) {
 		if again := encoded(t, r); !bytes.Equal(text, again) {
 			t.Errorf("%s: a rule file changes when it is read and written", f.Name)
 		}
-		if !reflect.DeepEqual(r.Copies, c.Copies) || !reflect.DeepEqual(r.Carried, c.Carried) || len(r.Fields) != len(c.Fields) || len(r.Checks) != len(c.Checks) {
+		if !reflect.DeepEqual(r.Copies, c.Copies) || !reflect.DeepEqual(r.Carried, c.Carried) ||
+			len(r.Fields) != len(c.Fields) || len(r.Checks) != len(c.Checks) {
 			t.Errorf("%s: rules are lost in the file", f.Name)
 		}
 	}
@@ -145,7 +146,8 @@ func TestDecodeRefuses(t *testing.T) {
 	if _, err := Decode(strings.NewReader(onPaper + "{}")); err == nil {
 		t.Error("something behind the rules was accepted")
 	}
-	if _, err := Decode(strings.NewReader(strings.Repeat(" ", MaxFile+1))); err == nil || !strings.Contains(err.Error(), "larger") {
+	if _, err := Decode(strings.NewReader(strings.Repeat(" ", MaxFile+1))); err == nil ||
+		!strings.Contains(err.Error(), "larger") {
 		t.Errorf("a file without end: %v", err)
 	}
 }

@@ -63,6 +63,7 @@ func gcd(a, b int64) int64 {
 type fitter struct {
 	count Count
 	named []ratio
+	first int            // of these are half of all numbers
 	units map[int64]bool // of which named holds one in so many sectors
 	bytes int64
 	n     []int64 // the different sizes, ascending
@@ -96,12 +97,13 @@ func newFitter(sizes []int64, sectorSize int64, count Count) *fitter {
 
 // fitted is everything that fits one number.
 type fitted struct {
-	formulas []Formula // the best first
-	bits     float64   // predicted, less the choice of formula
-	wide     bool      // more formulas fit than were kept: nothing is decided
-	unseen   bool      // a disk that is left out is not predicted by the rest
-	absurd   bool      // it adds or takes away more than the largest disk: a checksum over a number may
-	madeUp   bool      // the best formula has as many constants of its own as there are sizes
+	formulas  []Formula // the best first
+	bits      float64   // predicted, less the choice of formula
+	wide      bool      // more formulas fit than were kept: nothing is decided
+	unseen    bool      // a disk that is left out is not predicted by the rest
+	absurd    bool      // it adds or takes away more than the largest disk: a checksum over a number may
+	constants int       // of the best formula: numbers that were made up to fit the values
+	madeUp    bool      // the best formula has as many constants of its own as there are sizes
 }
 
 // fit returns the formulas for the values, one of each disk, or nil. cover is
@@ -137,12 +139,14 @@ func (f *fitter) fit(values []uint64, cover int) *fitted {
 		out.formulas = append(out.formulas, s.Formula)
 	}
 	out.unseen = !f.leaveOut(best.Formula)
-	out.madeUp = best.constants(f.named) >= len(f.n)
-	out.absurd = best.simplest()/best.Of > f.n[last] || -best.simplest()/best.Of > f.n[last] || best.Plus/best.Times > f.v[last]
+	out.constants = best.constants(f.named)
+	out.madeUp = out.constants >= len(f.n)
+	out.absurd = best.simplest()/best.Of > f.n[last] || -best.simplest()/best.Of > f.n[last] ||
+		best.Plus/best.Times > f.v[last]
 	return out
 }
 
-// scored is a formula and what it foretold.
+// scored is a formula and what it predicted.
 type scored struct {
 	Formula
 	bits float64
@@ -172,13 +176,13 @@ func (f *fitter) take(values []uint64) bool {
 }
 
 // slopes tries named units and every whole unit that the values allow. If
-// these are too many to try it returns the most that one could have foretold.
+// these are too many to try it returns the most that one could have predicted.
 func (f *fitter) slopes(width float64, keep func(Formula, float64)) (untried float64) {
 	last := len(f.n) - 1
 	dn, dv := f.n[last]-f.n[0], f.v[last]-f.v[0]
-	for _, r := range f.named {
+	for i, r := range f.named {
 		if g, ok := f.solve(r.of, r.per, 1, 0, last+1); ok {
-			keep(g, f.namedBits(g, width))
+			keep(g, f.namedBits(g, width, i))
 		}
 	}
 	from := dn/(dv+1) + 1
@@ -235,10 +239,13 @@ func (f *fitter) solve(of, per, times, plus int64, count int) (Formula, bool) {
 	return g, true
 }
 
-// namedBits is what a named unit predicts: every disk if nothing in it was
+// namedBits is what the i-th named unit predicts: every disk if nothing in it was
 // solved, else every disk but the first.
-func (f *fitter) namedBits(g Formula, width float64) float64 {
+func (f *fitter) namedBits(g Formula, width float64, i int) float64 {
 	choice := cost(float64(len(f.named))) + 2
+	if i < f.first {
+		choice = cost(float64(f.first)) + 1
+	}
 	bits := f.solvedBits(g, 1, width) - choice
 	if simple(g) {
 		bits = max(bits, width*float64(len(f.n))-choice-cost(simples))
@@ -265,7 +272,7 @@ func (f *fitter) solvedBits(g Formula, from int, width float64) float64 {
 	return bits
 }
 
-// leaveOut tells whether each disk is foretold by the others: at least one
+// leaveOut tells whether each disk is predicted by the others: at least one
 // size must remain for every number that was solved.
 func (f *fitter) leaveOut(g Formula) bool {
 	for i := range f.n {

@@ -32,7 +32,8 @@ const limit = 1 << 61
 // valid tells whether the formula can be computed for any disk.
 func (f Formula) valid() bool {
 	small := func(v, most int64) bool { return v >= -most && v <= most }
-	return f.Count.valid() && f.Times > 0 && f.Of > 0 && f.Per > 0 && f.Times <= 1<<32 && f.Of <= 1<<20 && f.Per <= 1<<40 &&
+	return f.Count.valid() && f.Times > 0 && f.Of > 0 && f.Per > 0 && f.Times <= 1<<32 && f.Of <= 1<<20 &&
+		f.Per <= 1<<40 &&
 		f.Min <= f.Max && small(f.Min, 1<<60) && small(f.Max, 1<<60) && small(f.Plus, 1<<60)
 }
 
@@ -90,17 +91,33 @@ func (f Formula) simple() (int64, bool) {
 }
 
 // likeliest returns the Add that most likely gives what the device writes: one
-// that nobody has to solve, else the middle of the band.
+// that nobody has to solve, else the roundest of the band.
 func (f Formula) likeliest() int64 {
 	if add, ok := f.simple(); ok {
 		return add
 	}
-	return f.Min + (f.Max-f.Min)/2
+	add := f.Min
+	for unit := f.Of; unit > 0 && unit <= limit/4; unit *= 2 {
+		up := f.Min + ((-f.Min)%unit+unit)%unit
+		if up > f.Max {
+			break
+		}
+		add = up
+	}
+	return add
 }
 
 // String writes the simplest formula of the band, and how many others the
 // disks leave open.
 func (f Formula) String() string {
+	if f.Max > f.Min {
+		return fmt.Sprintf("%s, or anything added between %d and %d", f.exact(), f.Min, f.Max)
+	}
+	return f.exact()
+}
+
+// exact writes the formula with the simplest number of those that the disks leave open.
+func (f Formula) exact() string {
 	add := f.simplest()
 	size := f.Count.String()
 	inner, closed := size, false
@@ -134,10 +151,26 @@ func (f Formula) String() string {
 	} else if f.Plus < 0 {
 		fmt.Fprintf(&s, " - %d", -f.Plus)
 	}
-	if f.Max > f.Min {
-		fmt.Fprintf(&s, ", or anything added between %d and %d", f.Min, f.Max)
-	}
 	return s.String()
+}
+
+// Text is the formula for a person: as String, which rule files keep, in other words.
+func (f Formula) Text() string {
+	if f.Max > f.Min {
+		return f.exact() + ", or a number near it: from " + aside(f.Min) + " to " + aside(f.Max)
+	}
+	return f.exact()
+}
+
+// aside says how far a number lies from another.
+func aside(n int64) string {
+	switch {
+	case n < 0:
+		return fmt.Sprintf("%d less", -n)
+	case n > 0:
+		return fmt.Sprintf("%d more", n)
+	}
+	return "itself"
 }
 
 // constant tells whether the formula is N plus a constant.

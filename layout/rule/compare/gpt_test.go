@@ -33,7 +33,8 @@ func sfdiskDisk(t *testing.T, n disk.Sector, unit int) image.Source {
 		t.Fatal(err)
 	}
 	cmd := exec.Command(need.Tool(t, "sfdisk"), "-q", name)
-	cmd.Stdin = strings.NewReader(fmt.Sprintf("label: gpt\nlabel-id: 00112233-4455-6677-8899-AABBCCDD%04X\nstart=2048, size=%d, uuid=01234567-89AB-CDEF-0123-456789AB%04X, name=MUSIC\n", 1000+unit*77, 30000, 2000+unit*91))
+	cmd.Stdin = strings.NewReader(fmt.Sprintf("label: gpt\nlabel-id: 00112233-4455-6677-8899-AABBCCDD%04X\nstart=2048, "+
+		"size=%d, uuid=01234567-89AB-CDEF-0123-456789AB%04X, name=MUSIC\n", 1000+unit*77, 30000, 2000+unit*91))
 	if out, err := cmd.CombinedOutput(); err != nil {
 		t.Fatalf("sfdisk: %v\n%s", err, out)
 	}
@@ -79,16 +80,21 @@ func TestGPTIsRediscovered(t *testing.T) {
 		place, start candidate.Place
 		count        int64
 	}{
-		{candidate.Place{From: layout.FromStart, Sector: 1, Byte: 16}, candidate.Place{From: layout.FromStart, Sector: 1, Byte: 0}, 92},
-		{candidate.Place{From: layout.FromStart, Sector: 1, Byte: 88}, candidate.Place{From: layout.FromStart, Sector: 2, Byte: 0}, 16384},
-		{candidate.Place{From: layout.FromEnd, Sector: 1, Byte: 16}, candidate.Place{From: layout.FromEnd, Sector: 1, Byte: 0}, 92},
+		{candidate.Place{From: layout.FromStart, Sector: 1, Byte: 16},
+			candidate.Place{From: layout.FromStart, Sector: 1, Byte: 0}, 92},
+		{candidate.Place{From: layout.FromStart, Sector: 1, Byte: 88},
+			candidate.Place{From: layout.FromStart, Sector: 2, Byte: 0}, 16384},
+		{candidate.Place{From: layout.FromEnd, Sector: 1, Byte: 16},
+			candidate.Place{From: layout.FromEnd, Sector: 1, Byte: 0}, 92},
 	} {
 		if !gptCheck(c, want.place, want.start, want.count) {
 			t.Errorf("the CRC-32 at %s was not proved", want.place)
 		}
 	}
 	// The array CRC-32 of the second header repeats that of the first.
-	if !repeatsCheck(c, candidate.Place{From: layout.FromEnd, Sector: 1, Byte: 88}) && !gptCheck(c, candidate.Place{From: layout.FromEnd, Sector: 1, Byte: 88}, candidate.Place{From: layout.FromEnd, Sector: 33, Byte: 0}, 16384) {
+	if !repeatsCheck(c, candidate.Place{From: layout.FromEnd, Sector: 1, Byte: 88}) &&
+		!gptCheck(c, candidate.Place{From: layout.FromEnd, Sector: 1, Byte: 88},
+			candidate.Place{From: layout.FromEnd, Sector: 33, Byte: 0}, 16384) {
 		t.Error("the CRC-32 of the second array was not proved")
 	}
 	gptCard(t, c, dumps[0].Source, sfdiskDisk(t, card, 0))
@@ -100,7 +106,8 @@ func repeatsCheck(c *Comparison, p candidate.Place) bool {
 		for x := range c.Copies[i].Count {
 			of, to := c.Copies[i].Pair(x)
 			of.Byte = p.Byte
-			if to == p.SectorStart() && !c.Copies[i].owned(x, c.SectorSize)[p.Byte] && slices.ContainsFunc(c.Checks, func(k Check) bool { return k.Place == of && k.State() == Proved }) {
+			if to == p.SectorStart() && !c.Copies[i].owned(x, c.SectorSize)[p.Byte] &&
+				slices.ContainsFunc(c.Checks, func(k Check) bool { return k.Place == of && k.State() == Proved }) {
 				return true
 			}
 		}

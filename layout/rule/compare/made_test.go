@@ -60,7 +60,8 @@ func TestOutgrownNumber(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(out.Undecided) != 1 || out.Undecided[0].Place != c.Fields[0].Place || out.Undecided[0].Code != "rules-undecided" || len(out.Findings) > 0 {
+	if len(out.Undecided) != 1 || out.Undecided[0].Place != c.Fields[0].Place ||
+		out.Undecided[0].Code != "rules-undecided" || len(out.Findings) > 0 {
 		t.Errorf("%+v, findings %v", out.Undecided, out.Findings)
 	}
 }
@@ -78,7 +79,8 @@ func TestChecksumInAnotherByteOrder(t *testing.T) {
 			return b
 		}
 		c, disks := made(t, head)
-		if len(c.Checks) != 1 || c.Checks[0].State() != Proved || c.Checks[0].Ways[0].Order != order || c.Checks[0].Ways[0].Sum != "crc32-ieee" {
+		if len(c.Checks) != 1 || c.Checks[0].State() != Proved || c.Checks[0].Ways[0].Order != order ||
+			c.Checks[0].Ways[0].Sum != "crc32-ieee" {
 			t.Fatalf("%s: %+v", order, c.Checks)
 		}
 		const n = 5_555_555
@@ -86,7 +88,8 @@ func TestChecksumInAnotherByteOrder(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if len(out.Sectors) != 1 || string(out.Sectors[0].Bytes) != string(head(n, 0)) || len(out.Findings)+len(out.Undecided) > 0 {
+		if len(out.Sectors) != 1 || string(out.Sectors[0].Bytes) != string(head(n, 0)) ||
+			len(out.Findings)+len(out.Undecided) > 0 {
 			t.Errorf("%s: the card is not as the device makes it: %v", order, out.Findings)
 		}
 	}
@@ -106,17 +109,20 @@ func TestContentIsNoField(t *testing.T) {
 		b[1022], b[1023] = 0x55, 0xAA
 		return b
 	})
-	if len(c.Fields) != 1 || c.Fields[0].Place != (candidate.Place{From: layout.FromStart, Byte: 0x50}) || len(c.Checks)+len(c.Copies) > 0 {
+	if len(c.Fields) != 1 || c.Fields[0].Place != (candidate.Place{From: layout.FromStart, Byte: 0x50}) ||
+		len(c.Checks)+len(c.Copies) > 0 {
 		t.Errorf("rules %+v", c.Rules)
 	}
-	if want := []Stretch{{candidate.Place{From: layout.FromStart, Sector: 1}, 3 * 512, Content}}; !slices.Equal(c.Carried, want) {
+	if want := []Stretch{{candidate.Place{From: layout.FromStart, Sector: 1}, 3 * 512, Content}}; !slices.Equal(c.Carried,
+		want) {
 		t.Errorf("carried %v, want %v", c.Carried, want)
 	}
 	out, err := Apply(&c.Rules, disks[0], 5_000_000)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if codes := imagetest.Codes(out.Findings); !slices.Equal(codes, []string{"rules-carried-content"}) || out.Findings[0].Severity != disk.Note {
+	if codes := imagetest.Codes(out.Findings); !slices.Equal(codes, []string{"rules-carried-content"}) ||
+		out.Findings[0].Severity != disk.Note {
 		t.Errorf("findings %v", out.Findings)
 	}
 }

@@ -72,7 +72,8 @@ func TestApplyRefuses(t *testing.T) {
 		}},
 		{"rules-pointer-falls-off", 1_130_004, func(r *Rules) {
 			r.Fields[0].Class = Address
-			r.Fields[0].Ways = []Way{{r.Fields[0].Byte, r.Fields[0].Ways[0].Encoding, []Formula{{Times: 1, Of: 2, Per: 1, Min: -int64(c.Sizes[0]) - 1, Max: -int64(c.Sizes[0]) - 1}}}}
+			r.Fields[0].Ways = []Way{{r.Fields[0].Byte, r.Fields[0].Ways[0].Encoding,
+				[]Formula{{Times: 1, Of: 2, Per: 1, Min: -int64(c.Sizes[0]) - 1, Max: -int64(c.Sizes[0]) - 1}}}}
 		}},
 		{"rules-sector-size", 1_130_004, func(r *Rules) { r.SectorSize = 1024 }},
 	} {
@@ -180,9 +181,11 @@ func TestPairsTellIdentityFromVolatile(t *testing.T) {
 	f := family.Random(3)
 	n := disk.Sector(3_000_000)
 	dump := func(name string, serial, clock uint64) Dump {
-		return Dump{Name: name, Unit: fmt.Sprint(serial), Source: f.Disk(n, family.Unit{Serial: serial, Clock: clock, Songs: 1})}
+		return Dump{Name: name, Unit: fmt.Sprint(serial),
+			Source: f.Disk(n, family.Unit{Serial: serial, Clock: clock, Songs: 1})}
 	}
-	c, err := Run(context.Background(), []Dump{dump("before", 1, 1), dump("after", 1, 2), dump("other", 2, 1)}, Options{Head: area, Tail: area})
+	c, err := Run(context.Background(), []Dump{dump("before", 1, 1), dump("after", 1, 2), dump("other", 2, 1)},
+		Options{Head: area, Tail: area})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -195,7 +198,8 @@ func TestPairsTellIdentityFromVolatile(t *testing.T) {
 	if !seen["30 identity"] || !seen["40 volatile"] || seen["30 volatile"] || seen["40 identity"] {
 		t.Errorf("the serial number is at 30, the clock at 40; found %v", seen)
 	}
-	if len(c.Fields) > 0 || !strings.Contains(c.Findings[0].Text, "one of another size") && !strings.Contains(c.Findings[0].Text, "One of another size") {
+	if len(c.Fields) > 0 || !strings.Contains(c.Findings[0].Text, "one of another size") &&
+		!strings.Contains(c.Findings[0].Text, "One of another size") {
 		t.Errorf("one size decides nothing: %v, %v", c.Fields, c.Findings)
 	}
 }

@@ -10,13 +10,14 @@ import (
 
 // candidate is one reading of some bytes of a sheet as a number of N.
 type guess struct {
-	s      *sheet
-	at     int
-	form   *candidate.Form
-	cover  []int // differing bytes that it explains
-	fit    *fitted
-	rivals []*guess
-	on     *candidate.Place // the number that it follows from; nil: the size
+	s            *sheet
+	at           int
+	form         *candidate.Form
+	cover        []int // differing bytes that it explains
+	fit          *fitted
+	alternatives []*guess
+	on           *candidate.Place // the number that it follows from; nil: the size
+	near         bool             // and lies beside
 }
 
 func (c *guess) end() int { return c.at + c.form.Width }
@@ -39,13 +40,19 @@ func formsOf(names []candidate.Encoding) []*candidate.Form {
 // numbers reads every run of bytes that holds a difference as a number, in
 // every encoding, and keeps what follows the size.
 func (w *worker) numbers() error {
+	w.fields, w.tried = nil, 0
 	if slices.Max(w.c.sizes) == slices.Min(w.c.sizes) {
 		return nil
 	}
+	order := make([]int, len(w.c.sizes))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(w.c.sizes[a], w.c.sizes[b]) })
 	readers := make([]*numberReader, len(w.sheets))
 	err := w.each(len(w.sheets), func(i int) {
 		readers[i] = &numberReader{
-			s: w.sheets[i], fits: w.fitters(), values: make([]uint64, len(w.dumps)),
+			s: w.sheets[i], fits: w.fitters(), order: order, values: make([]uint64, len(w.dumps)),
 		}
 		readers[i].all()
 	})
@@ -63,6 +70,7 @@ func (w *worker) numbers() error {
 type numberReader struct {
 	s      *sheet
 	fits   []*fitter // by the sectors, and by the sizes that some disk tells from them
+	order  []int     // the disks, by what any of these sizes says: ascending
 	values []uint64  // scratch
 	tried  float64
 	found  []*guess
@@ -96,69 +104,76 @@ func (r *numberReader) isText(f *candidate.Form, at int) bool {
 }
 
 func (r *numberReader) all() {
-	before := make([]int, len(r.s.diff)+1) // open bytes before each
-	for i := range r.s.diff {
-		before[i+1] = before[i]
-		if r.s.diff[i] && !r.s.done[i] {
-			before[i+1]++
+	n := len(r.s.diff)
+	open, done := make([]int, n+1), make([]int, n+1) // differing bytes before each, not explained and explained
+	for i, differs := range r.s.diff {
+		open[i+1], done[i+1] = open[i], done[i]
+		switch {
+		case differs && r.s.done[i]:
+			done[i+1]++
+		case differs:
+			open[i+1]++
 		}
 	}
 	for _, forms := range [][]*candidate.Form{binaryForms, codedForms} {
 		for _, f := range forms {
-			for at := 0; at+f.Width <= len(r.s.diff); at++ {
-				if before[at+f.Width] > before[at] {
-					r.number(f, at)
+			for at := 0; at+f.Width <= n; at++ {
+				covered := open[at+f.Width] - open[at]
+				if covered > 0 && done[at+f.Width] == done[at] { // what a copy explains is none
+					r.number(f, at, covered)
 				}
 			}
 		}
 	}
 }
 
-func (r *numberReader) number(f *candidate.Form, at int) {
-	s := r.s
+// number reads the bytes at at, of which covered differ.
+func (r *numberReader) number(f *candidate.Form, at, covered int) {
 	if r.isText(f, at) {
 		return
 	}
-	for i, d := range s.data {
+	for i, d := range r.s.data {
 		v, ok := f.Decode(d[at : at+f.Width])
 		if !ok {
 			return
 		}
 		r.values[i] = v
 	}
-	var cover []int
-	for i := at; i < at+f.Width; i++ {
-		if s.diff[i] && s.done[i] {
-			return // a copy explains it
-		}
-		if s.diff[i] {
-			cover = append(cover, i)
+	r.tried++
+	for i, k := range r.order[1:] { // as nearly all: it goes down while the size goes up
+		if r.values[k] < r.values[r.order[i]] {
+			return
 		}
 	}
-	r.tried++
-	if fit := fitAny(r.fits, r.values, len(cover)); fit != nil {
-		r.found = append(r.found, &guess{s: s, at: at, form: f, cover: cover, fit: fit})
+	if fit := fitAny(r.fits, r.values, covered); fit != nil {
+		r.found = append(r.found, &guess{s: r.s, at: at, form: f, cover: r.s.openBytes(at, at+f.Width), fit: fit})
 	}
 }
 
 // choose takes, of the readings that share bytes, the one that explains most;
-// those that explain the same or more are its rivals. It returns those that
+// those that explain the same or more are its alternatives. It returns those that
 // are beyond chance and the rest apart.
 func (w *worker) choose() (strong, weak []*guess) {
 	tier := func(c *guess) int {
 		switch bits := w.bits(c); {
-		case bits >= Bar:
+		case bits >= Bar && !c.torn():
 			return 0
-		case bits > 0:
+		case bits > 0 && !c.torn():
 			return 1
+		case bits >= Bar:
+			return 2
 		}
-		return 2
+		return 3
+	}
+	said := map[*guess]float64{}
+	for _, c := range w.fields {
+		said[c] = c.rank() + w.likely(c)
 	}
 	byRank := func(a, b *guess) int {
 		if x, y := tier(a), tier(b); x != y {
 			return x - y
 		}
-		return cmp.Or(cmp.Compare(b.rank(), a.rank()), cmp.Compare(b.fit.bits, a.fit.bits))
+		return cmp.Or(cmp.Compare(said[b], said[a]), cmp.Compare(b.fit.bits, a.fit.bits))
 	}
 	groups := map[*sheet][]*guess{}
 	for _, c := range w.fields {
@@ -183,13 +198,13 @@ func (w *worker) choose() (strong, weak []*guess) {
 	return strong, weak
 }
 
-// bits returns what the guess foretells beyond chance: nothing if as many numbers
+// bits returns what the guess predicts beyond chance: nothing if as many numbers
 // of its formula were made up as there are sizes.
 func (w *worker) bits(c *guess) float64 {
 	bits := c.fit.bits - cost(w.tried)
 	switch {
 	case c.fit.madeUp:
-		return min(bits, 0)
+		return min(bits, chanceBits)
 	case c.fit.absurd:
 		return min(bits, Bar-1)
 	}
@@ -210,6 +225,9 @@ func (c *guess) rank() float64 {
 	}
 	if c.padded() {
 		r -= 30
+	}
+	if c.form.Low() == 0 { // the words of few devices stand in another order than their bytes
+		r -= 12
 	}
 	return r + min(c.fit.bits, 200)
 }
@@ -232,8 +250,8 @@ func (w *worker) place(c *guess, taken []*guess) bool {
 		if c.end() <= t.at || t.end() <= c.at {
 			continue
 		}
-		if contains(c.cover, t.cover) && w.rivals(c, t) {
-			t.rivals = append(t.rivals, c)
+		if contains(c.cover, t.cover) && w.alternatives(c, t) {
+			t.alternatives = append(t.alternatives, c)
 		}
 		return false
 	}
@@ -244,10 +262,10 @@ func contains(a, b []int) bool {
 	return !slices.ContainsFunc(b, func(i int) bool { return !slices.Contains(a, i) })
 }
 
-// rivals tells whether c is an honest other reading of the bytes of t: as
+// alternatives tells whether c is an honest other reading of the bytes of t: as
 // likely beyond chance, and not the same number in 3 or 6 bytes beside a word
 // of 4 or 8 at an even place.
-func (w *worker) rivals(c, t *guess) bool {
+func (w *worker) alternatives(c, t *guess) bool {
 	odd := c.form.Width%2 != 0 || c.form.Width == 6
 	if odd && t.form.Width%4 == 0 && t.at%2 == 0 {
 		return false
@@ -262,13 +280,38 @@ func (w *worker) accept(list []*guess) {
 	}
 }
 
-func (w *worker) acceptOne(c *guess, bits float64) {
-	if c.s.open(c.at, c.end()) != len(c.cover) {
-		return
+// acceptWeak makes fields of candidates that may be chance, the likeliest first, and
+// after each of what follows from it: that a number is so many times another one is
+// likelier than that both follow the size.
+func (w *worker) acceptWeak(list []*guess) {
+	list = slices.Clone(list)
+	slices.SortStableFunc(list, func(a, b *guess) int { return cmp.Compare(w.bits(b), w.bits(a)) })
+	for i, c := range list {
+		if w.acceptOne(c, w.bits(c)) {
+			w.relationsIn(c.s, list[i+1:], 0)
+		}
 	}
+}
+
+// acceptOne makes a field of a candidate, and tells whether its bytes were open.
+func (w *worker) acceptOne(c *guess, bits float64) bool {
+	if c.s.open(c.at, c.end()) != len(c.cover) {
+		return false
+	}
+	f := c.field(w.surely(bits))
+	for i := c.at; i < c.end(); i++ {
+		c.s.done[i] = true
+	}
+	w.c.Fields = append(w.c.Fields, f)
+	w.c.Bytes[f.Class] += int64(len(c.cover))
+	return true
+}
+
+// field makes a field of the guess.
+func (c *guess) field(bits float64) Field {
 	f := Field{Place: c.s.at, Class: Size, Width: c.form.Width, Bits: bits}
 	f.Byte, f.On = c.at, c.on
-	for _, r := range append([]*guess{c}, c.rivals...) {
+	for _, r := range append([]*guess{c}, c.alternatives...) {
 		if len(f.Ways) == maxWays {
 			f.Doubt = "too many readings of its bytes fit"
 			break
@@ -284,11 +327,16 @@ func (w *worker) acceptOne(c *guess, bits float64) {
 	if g := f.Ways[0].Formulas[0]; f.On == nil && g.constant() && g.Min < -1 {
 		f.Class = Address
 	}
-	for i := c.at; i < c.end(); i++ {
-		c.s.done[i] = true
-	}
-	w.c.Fields = append(w.c.Fields, f)
-	w.c.Bytes[f.Class] += int64(len(c.cover))
+	return f
+}
+
+// torn tells whether a byte of lower worth beside the number differs too: then it may
+// be the upper part of a longer one.
+func (c *guess) torn() bool { return torn(c.s, c.form, c.at) }
+
+func torn(s *sheet, form *candidate.Form, at int) bool {
+	end := at + form.Width
+	return s.open(at-1, at) > 0 && form.Low() <= 0 || s.open(end, end+1) > 0 && form.Low() >= 0
 }
 
 // doubts takes the proof from fields beside which a byte of lower worth
@@ -305,8 +353,7 @@ func (w *worker) doubts() {
 		if err != nil {
 			continue
 		}
-		open := s.open(f.Byte-1, f.Byte) > 0 && form.Low() <= 0 || s.open(f.Byte+form.Width, f.Byte+form.Width+1) > 0 && form.Low() >= 0
-		if open && f.Doubt == "" {
+		if torn(s, form, f.Byte) && f.Doubt == "" {
 			f.Doubt = "a byte beside it differs without a rule: this may be the upper part of a longer number"
 		}
 	}

@@ -13,8 +13,13 @@ import (
 // from clusters, the sectors of a map from what it maps, a start from a length.
 // Such relations are looked for before checksums, for a sum of two words is one.
 
+// firstRelated is how many of the ratios that follow are taken to be half of all: a
+// start and a length, and the sectors of a map of so many bits or entries (by hand, no
+// source).
+const firstRelated = 4
+
 // related are the ratios in which numbers follow from one another: a start and a
-// length; sectors, and bytes, of clusters; bits and entries of a map in a sector;
+// length; bits and entries of a map in a sector; sectors, and bytes, of clusters;
 // sectors of cylinders.
 func related() []ratio {
 	out := []ratio{{1, 1}, {1, 4096}, {1, 256}, {1, 128}}
@@ -32,14 +37,27 @@ func related() []ratio {
 const maxAway = 1 << 16
 
 // relations finds the numbers that follow from those which are proved, or from
-// numbers that do.
-func (w *worker) relations(weak []*guess) {
+// numbers that do, and predict more than least bits.
+func (w *worker) relations(weak []*guess, least float64) {
 	for known := -1; known != len(w.c.Fields); {
 		known = len(w.c.Fields)
 		for _, s := range w.sheets {
-			w.relationsIn(s, weak)
+			w.relationsIn(s, weak, least)
 		}
 	}
+}
+
+// Numbers that belong together mostly lie together: within nearBytes of one another
+// they are taken to be half of all, and those further apart the other half.
+const nearBytes = 8
+
+// weakRelation is how many bits a number that lies beside another one may predict
+// too few, and is worth a try all the same.
+const weakRelation = -8
+
+// near tells whether a number from at to end lies beside the base.
+func (b *base) near(at, end int) bool {
+	return at >= b.at.Byte && at-b.at.Byte-b.form.Width < nearBytes || at < b.at.Byte && b.at.Byte-end < nearBytes
 }
 
 // base is a number that others may follow from.
@@ -47,6 +65,7 @@ type base struct {
 	at   candidate.Place
 	form *candidate.Form
 	fits *fitter
+	weak bool
 }
 
 // alike tells whether a form is that of the base, or a shorter or longer one of the
@@ -56,11 +75,12 @@ func (b *base) alike(f *candidate.Form) bool {
 	return f == b.form || order(f) == order(b.form) && f.Low() == b.form.Low()
 }
 
-// bases returns the numbers of a sheet that others may follow from.
-func (w *worker) bases(s *sheet) (out []base) {
+// bases returns the numbers of a sheet that others may follow from; weak: also such as
+// follow from another one by chance.
+func (w *worker) bases(s *sheet, weak bool) (out []base) {
 	for i := range w.c.Fields {
 		f := &w.c.Fields[i]
-		if f.SectorStart() != s.at || f.Weak() {
+		if f.SectorStart() != s.at || f.Weak() && !(weak && f.On != nil) {
 			continue
 		}
 		form, err := candidate.FormOf(f.Ways[0].Encoding)
@@ -78,21 +98,21 @@ func (w *worker) bases(s *sheet) (out []base) {
 		}
 		if values != nil {
 			fits := newFitter(values, int64(w.c.SectorSize), Count{})
-			fits.named = related()
-			out = append(out, base{f.Place, form, fits})
+			fits.named, fits.first = related(), firstRelated
+			out = append(out, base{f.Place, form, fits, f.Weak()})
 		}
 	}
 	return out
 }
 
 // relationsIn accepts the relations between numbers of one sheet, the surest first.
-func (w *worker) relationsIn(s *sheet, weak []*guess) {
-	bases := w.bases(s)
+func (w *worker) relationsIn(s *sheet, weak []*guess, least float64) {
+	bases := w.bases(s, least < 0)
 	if len(bases) == 0 {
 		return
 	}
 	var found []*guess
-	tried := 0.0
+	var tried, triedNear float64
 	for _, form := range binaryForms {
 		for at := 0; at+form.Width <= len(s.diff); at++ {
 			g := &guess{s: s, at: at, form: form}
@@ -100,13 +120,22 @@ func (w *worker) relationsIn(s *sheet, weak []*guess) {
 				continue
 			}
 			values := g.values()
+			if shifted(values) {
+				continue
+			}
 			for _, b := range bases {
 				if !b.alike(form) || at%2 != b.at.Byte%2 {
 					continue
 				}
-				tried++
+				near := b.near(at, g.end())
+				if tried++; near {
+					triedNear++
+				}
 				if fit := b.fits.byName(values, len(g.cover)); fit != nil && (g.fit == nil || fit.bits > g.fit.bits) {
-					g.fit, g.on = fit, &b.at
+					if b.weak { // nor is what follows from it
+						fit.bits = min(fit.bits, chanceBits)
+					}
+					g.fit, g.on, g.near = fit, &b.at, near
 				}
 			}
 			if g.fit != nil {
@@ -115,18 +144,28 @@ func (w *worker) relationsIn(s *sheet, weak []*guess) {
 		}
 	}
 	for _, g := range found {
-		g.fit.bits -= cost(tried)
+		if g.near {
+			g.fit.bits -= cost(2 * triedNear)
+		} else {
+			g.fit.bits -= cost(2 * tried)
+		}
 	}
 	slices.SortStableFunc(found, func(a, b *guess) int { return cmp.Compare(b.rank(), a.rank()) })
 	for _, g := range found {
 		better := func(o *guess) bool {
 			return o.s == s && o.at < g.end() && g.at < o.end() && w.bits(o) > g.fit.bits
 		}
-		if g.fit.bits <= 0 || slices.ContainsFunc(weak, better) {
+		if g.fit.bits <= 0 && !(g.near && g.fit.bits > least) || slices.ContainsFunc(weak, better) {
 			continue
 		}
 		w.acceptOne(g, g.fit.bits)
 	}
+}
+
+// shifted tells whether two bytes of the lowest worth are zero on every disk: no number
+// is so many times another one, and this is a shorter one with zeros beside it.
+func shifted(values []uint64) bool {
+	return !slices.ContainsFunc(values, func(v uint64) bool { return v%(1<<16) != 0 })
 }
 
 // openBytes returns the differing bytes from lo to hi; none if one of them is
@@ -151,12 +190,12 @@ func (f *fitter) byName(values []uint64, cover int) *fitted {
 	last := len(f.n) - 1
 	width := min(float64(8*cover), math.Log2(float64(f.v[last]-f.v[0])+1))
 	var best *fitted
-	for _, r := range f.named {
+	for i, r := range f.named {
 		g, ok := f.solve(r.of, r.per, 1, 0, last+1)
 		if !ok || max(g.simplest(), -g.simplest()) > maxAway {
 			continue
 		}
-		bits := f.namedBits(g, width)
+		bits := f.namedBits(g, width, i)
 		if bits <= 0 {
 			continue
 		}

@@ -98,12 +98,15 @@ func (c *Comparison) say() {
 	}
 	switch {
 	case len(distinct) == 1:
-		note(disk.CompareOneSize, "all %d originals have %d sectors: they tell what belongs to the unit or changes by itself, and nothing about the size. One of another size is needed", len(c.Sizes), distinct[0])
+		note(disk.CompareOneSize, "all %d originals have %d sectors: they tell what belongs to the unit or changes by "+
+			"itself, and nothing about the size. One of another size is needed", len(c.Sizes), distinct[0])
 	case len(distinct) == 2:
-		note(disk.CompareTwoSizes, "two sizes decide only what is simple: whole numbers of sectors or bytes that nothing was solved for. A unit or an amount taken away needs a third size")
+		note(disk.CompareTwoSizes, "two sizes decide only what is simple: whole numbers of sectors or bytes that nothing "+
+			"was solved for. A unit or an amount taken away needs a third size")
 	}
 	if len(distinct) == len(c.Sizes) {
-		note(disk.CompareNoPair, "no two originals have one size: what belongs to the unit and what changes by itself cannot be told apart")
+		note(disk.CompareNoPair, "no two originals have one size: what belongs to the unit and what changes by itself "+
+			"cannot be told apart")
 	}
 	var lost disk.Sector
 	for _, u := range c.unread {
@@ -111,7 +114,8 @@ func (c *Comparison) say() {
 	}
 	if lost > 0 {
 		c.Findings = append(c.Findings, disk.Warningf(disk.CompareNotRead, disk.NoSector,
-			"%d sectors of the boot areas are not known in every original, the first at %s, and were not compared", lost, c.unread[0].String()))
+			"%d sectors of the boot areas are not known in every original, the first at %s, and were not compared", lost,
+			c.unread[0].String()))
 	}
 	undecided := 0
 	for i := range c.Fields {
@@ -120,6 +124,7 @@ func (c *Comparison) say() {
 		}
 	}
 	if undecided > 0 {
-		note(disk.CompareUndecided, "%d fields follow the size on all originals, but not surely enough: another size decides most", undecided)
+		note(disk.CompareUndecided, "%d fields follow the size on all originals, but not surely enough: another size "+
+			"decides most", undecided)
 	}
 }

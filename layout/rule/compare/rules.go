@@ -9,7 +9,7 @@ import (
 	"bootgraft/layout/rule/candidate"
 )
 
-// Bar is how many bits a rule must have foretold, beyond what the number of
+// Bar is how many bits a rule must have predicted, beyond what the number of
 // formulas and fields tried makes likely by chance, to be called proved.
 const Bar = 20
 
@@ -69,7 +69,7 @@ type Field struct {
 	candidate.Place
 	Class Class
 	Width int     // bytes
-	Bits  float64 // foretold, less log2 of formulas times fields tried
+	Bits  float64 // predicted, less log2 of formulas times fields tried
 	Ways  []Way   // every reading that fits all disks; the first is the simplest
 	Doubt string  // why no card is decided, whatever its size; empty if nothing
 
@@ -80,7 +80,13 @@ type Field struct {
 
 // Weak tells whether the field says no more than chance does: then a card keeps
 // what the source has, and the field is worth a try.
-func (f *Field) Weak() bool { return f.Bits <= 0 }
+func (f *Field) Weak() bool { return f.Bits <= chanceBits }
+
+// chanceBits is what chance predicts. It is below zero, for the bits are counted as
+// if every reading tried were another chance, and the forty of the same bytes are not:
+// of 24 readings of invented models between -4 and 0 bits 22 were numbers, none of two
+// below (measured once, and not more than these).
+const chanceBits = -3
 
 // SumWay is one reading of a checksum.
 type SumWay struct {
@@ -101,6 +107,25 @@ type Check struct {
 	Doubt string
 }
 
+// ByChance says how often as much would come out right by chance, to one digit.
+func ByChance(bits float64) string {
+	const most = 1e9
+	switch n := math.Exp2(math.Floor(bits)); {
+	case n < 2:
+		return "by chance in every second case, or more often"
+	case n > most:
+		return "by chance less than once in " + disk.Grouped(int64(most)) + " cases"
+	default:
+		digit := math.Pow(10, math.Floor(math.Log10(n)))
+		return "by chance once in " + disk.Grouped(int64(math.Floor(n/digit)*digit)) + " cases"
+	}
+}
+
+// tooLikely says what keeps a rule from being proved that may be chance.
+func tooLikely(bits float64) string {
+	return fmt.Sprintf("it would come out right %s; what is proved, %s", ByChance(bits), ByChance(Bar))
+}
+
 // State tells whether the checksum is proved; all its readings may still
 // have to agree on a card.
 func (c *Check) State() State {
@@ -113,7 +138,7 @@ func (c *Check) State() State {
 // why says what keeps a checksum from being proved.
 func (c *Check) why() string {
 	if c.Doubt == "" && c.Bits < Bar {
-		return fmt.Sprintf("foretold %.0f bits beyond chance, %d are needed", math.Floor(c.Bits), Bar)
+		return tooLikely(c.Bits)
 	}
 	return c.Doubt
 }

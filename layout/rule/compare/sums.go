@@ -38,7 +38,7 @@ func (w *worker) sum(t *target) *sumHit {
 }
 
 // How many spans each target is taken to have, by kind; the choice of one
-// takes away from what it foretells.
+// takes away from what it predicts.
 const (
 	plainSpans = 64
 	oddSpans   = 512 * 128
@@ -55,7 +55,7 @@ func (x *sumSearch) try(set spanSet) {
 		spans *= orders
 	}
 	choice := cost(float64(len(x.algorithms)*len(x.want)) * spans)
-	most := float64(8 * x.cover * len(x.dumps))
+	most := x.predicted(len(x.dumps))
 	if most <= choice || !set.plain && most-choice < Bar {
 		return
 	}
@@ -64,7 +64,7 @@ func (x *sumSearch) try(set spanSet) {
 		look = x.own
 	}
 	for _, found := range look(set) {
-		bits := float64(8*x.cover*found.contents) - choice
+		bits := x.predicted(found.contents) - choice
 		if bits > x.hit.bits || bits == x.hit.bits && x.beside(found.way) && !x.beside(x.hit.ways[0]) {
 			x.hit.bits = bits
 			x.hit.ways = slices.Insert(x.hit.ways, 0, found.way)
@@ -73,6 +73,15 @@ func (x *sumSearch) try(set spanSet) {
 		}
 		x.hit.ways = x.hit.ways[:min(len(x.hit.ways), maxSumWays)]
 	}
+}
+
+// predicted returns the bits that are right if a checksum over so many different
+// contents is; where it is the same on all disks, they were predicted once.
+func (t *target) predicted(contents int) float64 {
+	if t.cover == 0 {
+		return float64(8 * t.same)
+	}
+	return float64(8 * t.cover * contents)
 }
 
 // beside tells whether a span ends where the target begins, or begins where it
@@ -91,33 +100,51 @@ type foundSum struct {
 
 // own runs every algorithm over spans that may hold the target.
 func (x *sumSearch) own(set spanSet) (out []foundSum) {
-	data, err := x.span(0, set.start, set.ends[len(set.ends)-1])
+	data, err := x.turned(0, set)
 	if err != nil {
 		x.fail(err)
 		return nil
 	}
-	set.order.Turn(data)
 	for _, a := range x.algorithms {
 		if sameTurned(a, set.order) {
 			continue
 		}
-		run, at := a.Start(), 0
-		for _, n := range set.ends {
-			run.Add(data[at:n])
-			at = n
-			out = x.compare(out, a, set, n, run.Value())
-		}
+		others := make([][]uint64, len(x.dumps)) // made where they are asked for
+		out = x.compare(out, a, set, sumsOf(data, set, a), func(dump int) []uint64 {
+			if others[dump] == nil {
+				if data, err := x.turned(dump, set); err == nil {
+					others[dump] = sumsOf(data, set, a)
+				}
+			}
+			return others[dump]
+		})
 	}
 	return out
 }
 
+// turned returns the longest span of a set in its byte order.
+func (x *sumSearch) turned(dump int, set spanSet) ([]byte, error) {
+	data, err := x.span(dump, set.start, set.ends[len(set.ends)-1])
+	if err != nil {
+		return nil, err
+	}
+	set.order.Turn(data)
+	return data, nil
+}
+
 // apart looks the sums up that do not depend on the target.
 func (x *sumSearch) apart(set spanSet) (out []foundSum) {
-	rows := x.rowsOf(set, x.width, x.algorithms)
-	for i, row := range rows {
-		for j, v := range row {
-			out = x.compare(out, x.algorithms[i], set, set.ends[j], v)
+	rows := x.rowsOf(0, set, x.algorithms)
+	for i, a := range x.algorithms {
+		if rows == nil || sameTurned(a, set.order) {
+			continue
 		}
+		out = x.compare(out, a, set, rows[i], func(dump int) []uint64 {
+			if rows := x.rowsOf(dump, set, x.algorithms[i:i+1]); rows != nil {
+				return rows[0]
+			}
+			return nil
+		})
 	}
 	return out
 }
@@ -128,22 +155,40 @@ func sameTurned(a *candidate.Sum, order image.Order) bool {
 	return order != image.Plain && a.Words > 0 && a.Words <= int(order)
 }
 
-// compare adds a way if the value is that of the target on the first disk,
-// and the other disks agree.
-func (x *sumSearch) compare(out []foundSum, a *candidate.Sum, set spanSet, n int, v uint64) []foundSum {
-	if len(out) >= maxSumWays {
-		return out
-	}
-	for _, r := range x.want {
-		if r.values[0] != v {
-			continue
-		}
-		way := SumWay{Sum: a.Name, Encoding: r.encoding, Byte: x.at, Start: set.start, Count: int64(n), Order: set.order}
-		if contents, ok := x.holds(a, way, r.values); ok {
-			out = append(out, foundSum{way, contents})
+// compare adds the ways by which the values of a row, one for each end of the set,
+// are those of the target on the first disk, and the other disks agree. What lies
+// behind a header is often the same for a megabyte, so one accidental value comes again
+// at a thousand ends: the rows of the other disks, made once, tell most of them.
+func (x *sumSearch) compare(
+	out []foundSum, a *candidate.Sum, set spanSet, row []uint64, other func(dump int) []uint64,
+) []foundSum {
+	for i, v := range row {
+		for _, r := range x.want {
+			if len(out) >= maxSumWays {
+				return out
+			}
+			if r.values[0] != v || !x.agrees(r.values, i, other) {
+				continue
+			}
+			way := SumWay{Sum: a.Name, Encoding: r.encoding, Byte: x.at, Start: set.start, Count: int64(set.ends[i]),
+				Order: set.order}
+			if contents, ok := x.holds(a, way, r.values); ok {
+				out = append(out, foundSum{way, contents})
+			}
 		}
 	}
 	return out
+}
+
+// agrees tells whether no other disk has another value at an end of the set. A disk
+// of which not the whole row is known, but perhaps this end, is left to holds.
+func (x *sumSearch) agrees(want []uint64, end int, other func(dump int) []uint64) bool {
+	for d := 1; d < len(x.dumps); d++ {
+		if row := other(d); len(row) > 0 && row[end] != want[d] {
+			return false
+		}
+	}
+	return true
 }
 
 // holds tells whether the way is right on every disk, and how many different
@@ -200,34 +245,39 @@ func blankOut(b []byte, at, width int) {
 	}
 }
 
-// rowCache keeps, of spans of whole sectors on the first disk, every
-// algorithm at every length: all targets of a sector look at the same.
+// rowCache keeps, of spans of whole sectors, sums at every length: all targets of a
+// sector look at the same.
 type rowCache struct {
 	sync.Mutex
 	rows map[rowsKey][][]uint64 // by algorithm, then by length
 }
 
 type rowsKey struct {
-	start              candidate.Place
-	first, last, width int
-	order              image.Order
+	dump        int
+	start       candidate.Place
+	first, last int
+	order       image.Order
+	algorithm   string // the first of them
+	count       int
 }
 
-// rowsOf returns the sums of a set of spans; none if a sector is not known.
-func (w *worker) rowsOf(set spanSet, width int, algorithms []*candidate.Sum) [][]uint64 {
+// rowsOf returns the sums of a set of spans on one disk; none if a sector is not known.
+func (w *worker) rowsOf(dump int, set spanSet, algorithms []*candidate.Sum) [][]uint64 {
 	last := set.ends[len(set.ends)-1]
-	key := rowsKey{set.start, set.ends[0], last, width, set.order}
+	key := rowsKey{dump, set.start, set.ends[0], last, set.order, algorithms[0].Name, len(algorithms)}
 	w.rows.Lock()
 	rows, ok := w.rows.rows[key]
 	w.rows.Unlock()
 	if ok {
 		return rows
 	}
-	if data, err := w.read(0, set.start, last); err != nil {
+	if data, err := w.read(dump, set.start, last); err != nil {
 		w.fail(err)
 	} else {
 		set.order.Turn(data)
-		rows = sumsOf(data, set, algorithms)
+		for _, a := range algorithms {
+			rows = append(rows, sumsOf(data, set, a))
+		}
 	}
 	w.rows.Lock()
 	defer w.rows.Unlock()
@@ -238,22 +288,19 @@ func (w *worker) rowsOf(set spanSet, width int, algorithms []*candidate.Sum) [][
 	return rows
 }
 
-// sumsOf runs every algorithm over data, up to each end of the set; those that
-// give nothing new in its byte order have no row.
-func sumsOf(data []byte, set spanSet, algorithms []*candidate.Sum) [][]uint64 {
-	rows := make([][]uint64, len(algorithms))
-	for i, a := range algorithms {
-		if sameTurned(a, set.order) {
-			continue
-		}
-		run, at := a.Start(), 0
-		for _, n := range set.ends {
-			run.Add(data[at:n])
-			at = n
-			rows[i] = append(rows[i], run.Value())
-		}
+// sumsOf runs an algorithm over data, up to each end of the set; nothing where it would
+// give nothing new in this byte order.
+func sumsOf(data []byte, set spanSet, a *candidate.Sum) (row []uint64) {
+	if sameTurned(a, set.order) {
+		return nil
 	}
-	return rows
+	run, at := a.Start(), 0
+	for _, n := range set.ends {
+		run.Add(data[at:n])
+		at = n
+		row = append(row, run.Value())
+	}
+	return row
 }
 
 // maxRowSets bounds the cache: beyond it everything is forgotten.

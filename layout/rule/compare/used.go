@@ -50,18 +50,23 @@ func (r *Rules) Touched() map[candidate.Place]bool {
 // bytes of both sectors for copies, which fall to pieces where it says no.
 func (r *Rules) Only(keep func(sector candidate.Place, from, to int) bool) *Rules {
 	out := *r
-	out.Fields = slices.DeleteFunc(slices.Clone(r.Fields), func(f Field) bool { return !keep(f.SectorStart(), f.Byte, f.Byte+f.Width) })
+	out.Fields = slices.DeleteFunc(slices.Clone(r.Fields),
+		func(f Field) bool { return !keep(f.SectorStart(), f.Byte, f.Byte+f.Width) })
 	for gone := -1; gone != len(out.Fields); { // nor can a number be known that follows from one which is not
 		gone = len(out.Fields)
-		out.Fields = slices.DeleteFunc(out.Fields, func(f Field) bool { return f.On != nil && out.fieldAt(*f.On) == nil })
+		out.Fields = slices.DeleteFunc(out.Fields, func(f Field) bool { return f.On != nil && out.Field(*f.On) == nil })
 	}
-	out.Checks = slices.DeleteFunc(slices.Clone(r.Checks), func(c Check) bool { return !keep(c.SectorStart(), c.Byte, c.Byte+c.Width) })
+	out.Checks = slices.DeleteFunc(slices.Clone(r.Checks),
+		func(c Check) bool { return !keep(c.SectorStart(), c.Byte, c.Byte+c.Width) })
 	out.Carried = slices.DeleteFunc(slices.Clone(r.Carried), func(s Stretch) bool {
 		return s.Class != Content && !keep(s.SectorStart(), s.Byte, s.Byte+s.Count)
 	})
 	out.Copies = nil
 	for _, c := range r.Copies {
-		out.Copies = append(out.Copies, c.only(func(of, to candidate.Place) bool { return keep(of, 0, 0) && keep(to, 0, 0) })...)
+		out.Copies = append(out.Copies, c.only(func(of,
+			to candidate.Place) bool {
+			return keep(of, 0, 0) && keep(to, 0, 0)
+		})...)
 	}
 	return &out
 }

@@ -25,7 +25,8 @@ func (r *Rules) Check() error {
 		return err
 	}
 	if len(r.Fields) > maxFields || len(r.Copies) > maxCopies || len(r.Checks) > maxChecks || len(r.Carried) > maxCarried {
-		return fmt.Errorf("rules: %d numbers, %d copies, %d checksums and %d runs of other bytes are more than originals of one model have",
+		return fmt.Errorf("rules: %d numbers, %d copies, %d checksums and %d runs of other bytes are more than originals "+
+			"of one model have",
 			len(r.Fields), len(r.Copies), len(r.Checks), len(r.Carried))
 	}
 	for i := range r.Fields {
@@ -52,7 +53,8 @@ func (r *Rules) Check() error {
 		return fmt.Errorf("rules: %d sectors of copies and %d bytes under checksums", copied, summed)
 	}
 	for _, s := range r.Carried {
-		if s.Count < 1 || s.Count > maxArea*r.SectorSize || !r.inside(s.Place) || !r.inside(r.lastSector(s.Place, int64(s.Count))) {
+		if s.Count < 1 || s.Count > maxArea*r.SectorSize || !r.inside(s.Place) ||
+			!r.inside(r.lastSector(s.Place, int64(s.Count))) {
 			return fmt.Errorf("rules: bytes carried at %s: outside the areas compared", s.Place)
 		}
 	}
@@ -127,7 +129,7 @@ func (r *Rules) checkChain(f *Field) error {
 		if f.On == nil {
 			return nil
 		}
-		if f = r.fieldAt(*f.On); f == nil {
+		if f = r.Field(*f.On); f == nil {
 			return errors.New("it follows from a number that is none")
 		}
 	}

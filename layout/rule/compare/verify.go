@@ -27,7 +27,8 @@ func (a *applier) verify() error {
 				return err
 			}
 			if !c.equal(b, t, x) {
-				return refuse(disk.RulesSource, "%s of the source does not repeat %s, as the rules say: its copies disagree already", to, of)
+				return refuse(disk.RulesSource, "%s of the source does not repeat %s, as the rules say: its copies disagree "+
+					"already", to, of)
 			}
 			if !c.equal(a.card[of], a.card[to], x) {
 				return refuse(disk.RulesContradict, "a field at %s changes bytes that repeat %s", to, of)
@@ -109,7 +110,8 @@ func (a *applier) scanFor(old map[string]candidate.Place, from candidate.Place) 
 				p := from.After(x - at + disk.Sector(i/size))
 				of, hit := old[string(part[i:i+size])]
 				if _, ours := a.card[p]; hit && !ours {
-					return refuse(disk.CopyLeftBehind, "%s of the source repeats %s, which changes, and no rule changes it too: the device may write the old one back", p, of)
+					return refuse(disk.CopyLeftBehind, "%s of the source repeats %s, which changes, and no rule changes it too: "+
+						"the device may write the old one back", p, of)
 				}
 			}
 		}

@@ -1,7 +1,6 @@
 package compare
 
 import (
-	"cmp"
 	"slices"
 
 	"bootgraft/image/disk"
@@ -14,9 +13,9 @@ import (
 // maxCounts bounds the sizes that are told apart.
 const maxCounts = 32
 
-// told returns the sizes that some original tells from its sectors: cut to the
+// tellable returns the sizes that some original tells from its sectors: cut to the
 // usual units of which it is no whole number, or at a wall beyond which it lies.
-func (w *worker) told() []Count {
+func (w *worker) tellable() []Count {
 	out := []Count{{}}
 	for _, u := range cylinders {
 		if c := (Count{Whole: u}); !w.c.plain(c) {
@@ -34,14 +33,14 @@ func (w *worker) told() []Count {
 // fitters returns a fitter for each size that is told from the sectors, theirs
 // first.
 func (w *worker) fitters() (out []*fitter) {
-	for _, c := range w.told() {
+	for _, c := range w.told {
 		out = append(out, newFitter(w.c.sizes, int64(w.c.SectorSize), c))
 	}
 	return out
 }
 
-// fitAny fits by the sectors, or where these foretell too little by a size that
-// foretells far more.
+// fitAny fits by the sectors, or where these predict too little by a size that
+// predicts far more.
 func fitAny(fits []*fitter, values []uint64, cover int) *fitted {
 	best := fits[0].fit(values, cover)
 	least := float64(Bar)
@@ -49,7 +48,10 @@ func fitAny(fits []*fitter, values []uint64, cover int) *fitted {
 		if best.bits >= 2*Bar {
 			return best
 		}
-		least = max(least, best.bits) + Bar
+		least = max(least, best.bits)
+		if best.constants < 2 {
+			least = max(least, best.bits+Bar)
+		}
 	}
 	for _, f := range fits[1:] {
 		other := f.fit(values, cover)
@@ -68,6 +70,7 @@ func fitAny(fits []*fitter, values []uint64, cover int) *fitted {
 func (w *worker) counts(strong, weak []*guess) {
 	fits := w.fitters()
 	left := make([]bool, len(fits))
+	w.c.Counts = nil
 	seen := w.endSeen(strong)
 	for i, f := range fits {
 		left[i] = !seen || w.sameEnd(f.count)
@@ -80,34 +83,20 @@ func (w *worker) counts(strong, weak []*guess) {
 			left[i] = true
 		}
 	}
-	rounds := map[Count]int{}
 	for i, f := range fits {
 		if left[i] {
 			w.c.Counts = append(w.c.Counts, f.count)
-			rounds[f.count] = roundedOnce(strong, f)
 		}
 	}
 	for _, g := range slices.Concat(strong, weak) {
-		for _, r := range append([]*guess{g}, g.rivals...) {
+		for _, r := range append([]*guess{g}, g.alternatives...) {
 			r.allCounts(fits, left)
 		}
 	}
-	if left[0] {
+	if left[0] && fits[0].count == (Count{}) {
 		w.c.Counts = append(w.c.Counts, w.untold(strong, weak)...)
 	}
-	w.rankCounts(strong, rounds)
-}
-
-// roundedOnce returns how many numbers are rounded once more if the device counts with
-// the size of f.
-func roundedOnce(strong []*guess, f *fitter) (n int) {
-	for _, g := range strong {
-		fit := g.by(f)
-		if fit != nil && !slices.ContainsFunc(fit.formulas, func(x Formula) bool { return x.Times == 1 }) {
-			n++
-		}
-	}
-	return n
+	w.rankCounts(strong)
 }
 
 // sameEnd tells whether a size ends where the tail was looked for, on every disk.
@@ -118,17 +107,9 @@ func (w *worker) sameEnd(c Count) bool {
 // endSeen tells whether something was found that lies as far before the end on
 // every disk: then that is the end which the device counts.
 func (w *worker) endSeen(strong []*guess) bool {
-	return w.c.steady > 0 || slices.ContainsFunc(w.c.Copies, func(c CopyRule) bool { return c.To.From == layout.FromEnd || c.Of.From == layout.FromEnd }) ||
+	return w.c.steady > 0 || slices.ContainsFunc(w.c.Copies,
+		func(c CopyRule) bool { return c.To.From == layout.FromEnd || c.Of.From == layout.FromEnd }) ||
 		slices.ContainsFunc(strong, func(g *guess) bool { return g.s.at.From == layout.FromEnd })
-}
-
-// rounds returns how many numbers are rounded once more by c: as many as by the
-// sectors, where no original tells it from them.
-func (w *worker) rounds(told map[Count]int, c Count) int {
-	if n, ok := told[c]; ok {
-		return n
-	}
-	return told[Count{}]
 }
 
 // by returns what fits the guess if the device counts with the size of f; nil if
@@ -198,27 +179,15 @@ func (w *worker) untold(strong, weak []*guess) (out []Count) {
 	return out
 }
 
-// rankCounts puts the sizes in the order in which they are likely: the sectors,
-// cylinders that a number counts, other cylinders, then anything else.
-func (w *worker) rankCounts(strong []*guess, rounds map[Count]int) {
-	rank := func(c Count) int64 {
-		switch {
-		case c == Count{}:
-			return 0
-		case !slices.Contains(cylinders, c.Whole) || c.Most > 0:
-			return 1 << 40
-		case slices.ContainsFunc(strong, func(g *guess) bool {
-			return slices.ContainsFunc(g.fit.formulas, func(f Formula) bool {
-				return f.Of == 1 && f.Per == c.Whole && f.Min <= 0 && f.Max >= 0
-			})
-		}):
-			return 1<<20 - c.Whole
-		}
-		return 1<<30 - c.Whole // drives that are all whole cylinders of a size have these
+// rankCounts puts the sizes in the order in which they are likely, by the numbers of a
+// list.
+func (w *worker) rankCounts(strong []*guess) {
+	by := w.c.Rules
+	by.Fields = nil
+	for _, g := range strong {
+		by.Fields = append(by.Fields, g.field(w.bits(g)))
 	}
-	slices.SortStableFunc(w.c.Counts, func(a, b Count) int {
-		return cmp.Or(cmp.Compare(w.rounds(rounds, a), w.rounds(rounds, b)), cmp.Compare(rank(a), rank(b)))
-	})
+	by.rank()
 	if len(w.c.Counts) == 1 && w.c.Counts[0] == (Count{}) {
 		w.c.Counts = nil
 	}

@@ -98,7 +98,8 @@ func familyL() *Family {
 		number(0, 0x1E2, 4, "start of the small part", le32, small),
 		number(0, 0x1D6, 4, "length of the second part", le32, func(n int64) int64 { return small(n) - 900_000 }),
 	}}
-	f.sums = []sum{{at: 506, width: 2, kind: sumKinds[2].name, to: 506, write: writers[0].write, compute: sumKinds[2].compute}}
+	f.sums = []sum{{at: 506, width: 2, kind: sumKinds[2].name, to: 506, write: writers[0].write,
+		compute: sumKinds[2].compute}}
 	return f
 }
 
@@ -109,15 +110,17 @@ func familyL() *Family {
 func Strange(seed int64) *Family {
 	key := seed * 0x9E3779B9 & 0xFFFFFF
 	fat := func(n int64) int64 { return (n/64 + 255) / 256 }
-	return &Family{Name: "strange", seed: uint64(seed), Head: 12, Tail: 4, serialAt: 0x30, clockAt: 0x40, numberAt: 508, Numbers: []Number{
-		number(0, 0x60, 4, "sectors mixed with a key", be32, func(n int64) int64 { return n ^ key }),
-		number(0, 0x70, 2, "bitmap", be16, func(n int64) int64 { return 12 + (n/64+4095)/4096 }),
-		number(1, 0x60, 4, "sectors less what is in use", le32, func(n int64) int64 { return n - 5000 - n*seed%977 }),
-		number(1, 0x70, 4, "clusters beside their table", le32, func(n int64) int64 { return (n - 64 - 2*fat(n)) / 64 }),
-		number(2, 0x60, 4, "units of 2048 with a hidden area", be32, func(n int64) int64 { return (n - seed*37%2048) / 2048 }),
-		number(2, 0x70, 4, "two thirds", le32, func(n int64) int64 { return n * 2 / 3 }),
-		number(3, 0x61, 2, "gigabytes", be16, func(n int64) int64 { return n * sectorSize / 1e9 }),
-	}}
+	return &Family{Name: "strange", seed: uint64(seed), Head: 12, Tail: 4, serialAt: 0x30, clockAt: 0x40, numberAt: 508,
+		Numbers: []Number{
+			number(0, 0x60, 4, "sectors mixed with a key", be32, func(n int64) int64 { return n ^ key }),
+			number(0, 0x70, 2, "bitmap", be16, func(n int64) int64 { return 12 + (n/64+4095)/4096 }),
+			number(1, 0x60, 4, "sectors less what is in use", le32, func(n int64) int64 { return n - 5000 - n*seed%977 }),
+			number(1, 0x70, 4, "clusters beside their table", le32, func(n int64) int64 { return (n - 64 - 2*fat(n)) / 64 }),
+			number(2, 0x60, 4, "units of 2048 with a hidden area", be32,
+				func(n int64) int64 { return (n - seed*37%2048) / 2048 }),
+			number(2, 0x70, 4, "two thirds", le32, func(n int64) int64 { return n * 2 / 3 }),
+			number(3, 0x61, 2, "gigabytes", be16, func(n int64) int64 { return n * sectorSize / 1e9 }),
+		}}
 }
 
 // NamedSizes are sizes that every named family can have.

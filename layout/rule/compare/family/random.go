@@ -69,7 +69,8 @@ func (f *Family) number(r *rand.Rand, sector, at int, end bool) Number {
 		if of(MaxSize) > w.most {
 			continue
 		}
-		return Number{Sector: sector, Byte: at, FromEnd: end, Kind: kind + ", " + w.name, Of: of, Write: w.write, Width: w.width}
+		return Number{Sector: sector, Byte: at, FromEnd: end, Kind: kind + ", " + w.name, Of: of, Write: w.write,
+			Width: w.width}
 	}
 }
 
@@ -151,7 +152,8 @@ func drawSum(r *rand.Rand, least int) (sumKind, writer) {
 func (f *Family) addSum(r *rand.Rand, sector int) {
 	k, w := drawSum(r, 1)
 	start := sector * sectorSize
-	s := sum{at: start + 504, width: k.width, kind: k.name, write: w.write, compute: k.compute, from: start, to: start + sectorSize}
+	s := sum{at: start + 504, width: k.width, kind: k.name, write: w.write, compute: k.compute, from: start,
+		to: start + sectorSize}
 	if r.IntN(2) == 0 {
 		s.to = start + 504 // up to the checksum, and without the copy number
 	}

@@ -52,7 +52,7 @@ func Random(seed int64) *Model {
 		m.Reach = Plain
 	case 3, 4:
 		m.Reach = Nested
-		m.Cut = []int64{63, 504, 945, 1008, 1008, 1008, 16065, 16065, 15120, 8064, 4032}[r.IntN(11)]
+		m.Cut = cutsDrawn[r.IntN(11)]
 		m.count = func(n int64) int64 { return n / m.Cut * m.Cut }
 	default:
 		m.Reach = Beyond
@@ -60,6 +60,7 @@ func Random(seed int64) *Model {
 	for i := range 2 + r.IntN(4) {
 		m.add(r, m.draw(r), i)
 	}
+	m.drawn = len(m.numbers)
 	if r.IntN(4) == 0 {
 		m.relation(r)
 	}
@@ -84,20 +85,48 @@ func Random(seed int64) *Model {
 	return m
 }
 
+// Less draws a model that counts sectors and leaves a fixed number of them at the end
+// alone, as if its disk were smaller.
+func Less(seed int64) *Model {
+	m := Random(6 * seed)
+	parts := []int64{16, 63, 256, 1008, 1024}
+	part := parts[seed%int64(len(parts))]
+	m.Reach, m.Away = LessAPart, disk.Sector(part)
+	m.count = func(n int64) int64 { return n - part }
+	return m
+}
+
 type drawn struct {
 	what string
 	of   func(s, n int64) int64
 }
 
+// What the amounts of a number are drawn from, each as likely as the next.
+var (
+	unitsDrawn = []int64{8, 16, 18, 24, 32, 64, 128, 256}
+	cutsDrawn  = []int64{63, 504, 945, 1008, 1008, 1008, 16065, 16065, 15120, 8064, 4032}
+)
+
+func areasDrawn(head int) []int64 { return []int64{0, 0, int64(head), 64, 1284} }
+
+// cylindersDrawn are those that a model shows which cuts to cut, 0 for none.
+func cylindersDrawn(cut int64) []int64 {
+	if cut > 0 {
+		return []int64{cut, cut, cut}
+	}
+	return []int64{1008, 16065, 63}
+}
+
 // draw draws what a number says.
 func (m *Model) draw(r *rand.Rand) drawn {
-	unit := []int64{8, 16, 18, 24, 32, 64, 128, 256}[r.IntN(8)]
-	area := []int64{0, 0, int64(m.head), 64, 1284}[r.IntN(5)]
-	cyl := []int64{1008, 16065, 63}[r.IntN(3)]
-	if m.Cut > 0 {
-		cyl = m.Cut
-	}
-	all := []drawn{
+	unit, area := unitsDrawn[r.IntN(8)], areasDrawn(m.head)[r.IntN(5)]
+	all := saying(unit, area, cylindersDrawn(m.Cut)[r.IntN(3)])
+	return all[r.IntN(len(all))]
+}
+
+// saying lists what a number may say, each as likely as the next.
+func saying(unit, area, cyl int64) []drawn {
+	return []drawn{
 		{"sectors", func(s, _ int64) int64 { return s }},
 		{"sectors", func(s, _ int64) int64 { return s }},
 		{"last sector", func(s, _ int64) int64 { return s - 1 }},
@@ -113,13 +142,17 @@ func (m *Model) draw(r *rand.Rand) drawn {
 		{fmt.Sprintf("sectors without %d", area+10), func(s, _ int64) int64 { return s - area - 10 }},
 		{fmt.Sprintf("sectors in whole units of %d", unit), func(s, _ int64) int64 { return s / unit * unit }},
 	}
-	return all[r.IntN(len(all))]
 }
 
 // add puts a number at the i-th place.
 func (m *Model) add(r *rand.Rand, d drawn, i int) {
-	fits := slices.DeleteFunc(slices.Clone(writers), func(w writer) bool { return d.of(most, most) > w.most })
+	fits := writersFor(d)
 	m.numbers = append(m.numbers, number{i % 2, 64 + 16*i + 2*r.IntN(3), d.what, d.of, fits[r.IntN(len(fits))]})
+}
+
+// writersFor are those that can write what a number says, of any disk.
+func writersFor(d drawn) []writer {
+	return slices.DeleteFunc(slices.Clone(writers), func(w writer) bool { return d.of(most, most) > w.most })
 }
 
 // relation adds numbers that follow from one another.

@@ -24,6 +24,8 @@ const (
 	Plain  Reach = "rounded once"
 	Nested Reach = "cut first"
 	Beyond Reach = "beyond reach"
+
+	LessAPart Reach = "less a fixed part"
 )
 
 // Model is an invented model of device.
@@ -31,8 +33,10 @@ type Model struct {
 	Seed    int64
 	Reach   Reach
 	Cut     int64               // sectors of a cylinder to which Nested cuts
+	Away    disk.Sector         // sectors at the end that LessAPart does not count
 	count   func(n int64) int64 // the size that it counts with
 	numbers []number
+	drawn   int // of these, the others follow from them or are strange
 	sums    []sum
 	copies  []copied
 	head    int // sectors of the system area
@@ -170,7 +174,8 @@ func (m *Model) Start(src image.Source, u Unit) error {
 			if have[i] != area.want[i] {
 				x := i / size * size
 				end := min(i+4, x+size)
-				return fmt.Errorf("sector %d, byte %d: % x, want % x", area.at+disk.Sector(i/size), i%size, have[i:end], area.want[i:end])
+				return fmt.Errorf("sector %d, byte %d: % x, want % x", area.at+disk.Sector(i/size), i%size, have[i:end],
+					area.want[i:end])
 			}
 		}
 	}

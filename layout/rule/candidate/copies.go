@@ -11,9 +11,9 @@ import (
 	"bootgraft/layout"
 )
 
-// Mirror is a run of sectors that repeats another one: forward, or back with
+// Copy is a run of sectors that repeats another one: forward, or back with
 // the last sector first.
-type Mirror struct {
+type Copy struct {
 	Of       Place // first sector of the original
 	To       Place // the copy of that sector
 	Count    disk.Sector
@@ -32,8 +32,8 @@ type Stretch struct {
 	Count int
 }
 
-// Text describes the mirror in one line.
-func (m *Mirror) Text() string {
+// Text describes the copy in one line.
+func (m *Copy) Text() string {
 	how := "repeat"
 	if m.Count == 1 {
 		how = "repeats"
@@ -50,7 +50,7 @@ func (m *Mirror) Text() string {
 		text += ", " + m.Order.String()
 	}
 	for _, o := range m.Own {
-		text += fmt.Sprintf(", but for %d bytes at byte %d", o.Count, o.Byte)
+		text += fmt.Sprintf(", but for %s at byte %d", disk.Counted(o.Count, "byte"), o.Byte)
 	}
 	if m.Number {
 		text += ", which may be a copy number"
@@ -78,8 +78,8 @@ var orders = [...]image.Order{image.Plain, image.Swap16, image.Swap32}
 // maxTwins is how often a sector may be there before it counts as a filling.
 const maxTwins = 8
 
-// mirrors finds sectors that are there more than once, and joins them to runs.
-func (l *looker) mirrors() error {
+// copies finds sectors that are there more than once, and joins them to runs.
+func (l *looker) copies() error {
 	pairs := l.exactPairs()
 	like, err := l.likePairs(pairs)
 	if err != nil {
@@ -95,15 +95,16 @@ func (l *looker) mirrors() error {
 		if by > barMirror {
 			continue
 		}
-		m := Mirror{Of: l.place(r.of, 0), To: l.copyPlace(r.of, r.to), Count: r.count, Back: r.step < 0, Order: orders[r.order], Own: r.own, Blocks: r.block, ByChance: roundUp(by)}
+		m := Copy{Of: l.place(r.of, 0), To: l.copyPlace(r.of, r.to), Count: r.count, Back: r.step < 0, Order: orders[r.order],
+			Own: r.own, Blocks: r.block, ByChance: roundUp(by)}
 		if m.Count == 1 {
 			m.Back = false
 		}
 		m.Turned = m.Order.String()
 		m.Number = len(r.own) == 1 && r.own[0].Count == 1
-		l.out.Mirrors = append(l.out.Mirrors, m)
+		l.out.Copies = append(l.out.Copies, m)
 	}
-	l.out.Mirrors = shorten(l.out.Mirrors, maxMirrors, &l.out.Left)
+	l.out.Copies = shorten(l.out.Copies, maxMirrors, &l.out.Left)
 	return nil
 }
 
@@ -186,7 +187,8 @@ func (l *looker) joined(pairs []pair, step disk.Sector) (out []mirrorRun) {
 		if n := len(out); n > 0 {
 			r := &out[n-1]
 			next := p.of - r.of
-			if r.order == p.order && key(r.pair) == key(p) && sameOwn(r.own, p.own) && next >= r.count && next <= r.count+maxBridge && l.bridge(r, next) {
+			if r.order == p.order && key(r.pair) == key(p) && sameOwn(r.own, p.own) && next >= r.count &&
+				next <= r.count+maxBridge && l.bridge(r, next) {
 				r.count = next + 1
 				r.changes = min(r.changes+p.changes, 1<<12)
 				continue
@@ -213,7 +215,8 @@ func sameOwn(a, b []Stretch) bool { return slices.Equal(a, b) }
 // chosen gives every copied sector to the longest run that explains it.
 func (l *looker) chosen(runs []mirrorRun) (out []mirrorRun) {
 	slices.SortStableFunc(runs, func(a, b mirrorRun) int {
-		return cmp.Or(cmp.Compare(b.count, a.count), cmp.Compare(a.order, b.order), cmp.Compare(a.of, b.of), cmp.Compare(b.to, a.to))
+		return cmp.Or(cmp.Compare(b.count, a.count), cmp.Compare(a.order, b.order), cmp.Compare(a.of, b.of),
+			cmp.Compare(b.to, a.to))
 	})
 	taken := map[disk.Sector]bool{}
 	for _, r := range runs {

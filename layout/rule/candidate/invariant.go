@@ -8,33 +8,33 @@ import (
 	"bootgraft/image/disk"
 )
 
-// Truth is a mirror, a chain or a checksum that holds on one disk, in a form
+// Invariant is a copy, a chain or a checksum that holds on one disk, in a form
 // that can be asked of another one of any size: its places are counted from
 // the start or from the end. Exactly one of the three is set.
-type Truth struct {
-	Mirror   *Mirror
+type Invariant struct {
+	Copy     *Copy
 	Chain    *Chain
 	Checksum *Checksum
 }
 
-// Truths returns what of the report can be asked of another disk.
-func (r *Report) Truths() (out []Truth) {
-	for i := range r.Mirrors {
-		out = append(out, Truth{Mirror: &r.Mirrors[i]})
+// Invariants returns what of the report can be asked of another disk.
+func (r *Report) Invariants() (out []Invariant) {
+	for i := range r.Copies {
+		out = append(out, Invariant{Copy: &r.Copies[i]})
 	}
 	for i := range r.Chains {
-		out = append(out, Truth{Chain: &r.Chains[i]})
+		out = append(out, Invariant{Chain: &r.Chains[i]})
 	}
 	for i := range r.Checksums {
-		out = append(out, Truth{Checksum: &r.Checksums[i]})
+		out = append(out, Invariant{Checksum: &r.Checksums[i]})
 	}
 	return out
 }
 
-// Code is the stable name of the kind of truth: mirror, chain or checksum.
-func (t Truth) Code() string {
+// Code is the stable name of the kind of invariant: copy, chain or checksum.
+func (t Invariant) Code() string {
 	switch {
-	case t.Mirror != nil:
+	case t.Copy != nil:
 		return "mirror"
 	case t.Chain != nil:
 		return "chain"
@@ -42,11 +42,11 @@ func (t Truth) Code() string {
 	return "checksum"
 }
 
-// String describes the truth in one line for people.
-func (t Truth) String() string {
+// String describes the invariant in one line for people.
+func (t Invariant) String() string {
 	switch {
-	case t.Mirror != nil:
-		return t.Mirror.Text()
+	case t.Copy != nil:
+		return t.Copy.Text()
 	case t.Chain != nil:
 		return t.Chain.Text()
 	}
@@ -56,16 +56,16 @@ func (t Truth) String() string {
 // Holds tells whether the same is true of src. It is false where a place of
 // it lies outside src; an error means that src could not be read there, an
 // image.UnknownError that src does not know.
-func (t Truth) Holds(src image.Source) (bool, error) {
+func (t Invariant) Holds(src image.Source) (bool, error) {
 	switch {
-	case t.Mirror != nil:
-		return t.Mirror.holds(src)
+	case t.Copy != nil:
+		return t.Copy.holds(src)
 	case t.Chain != nil:
 		return t.Chain.holds(src)
 	case t.Checksum != nil:
 		return t.Checksum.holds(src)
 	}
-	return false, fmt.Errorf("an empty truth was asked for")
+	return false, fmt.Errorf("an empty invariant was asked for")
 }
 
 // sectorAt reads the sector of a place, nil if src has none there.
@@ -78,7 +78,7 @@ func sectorAt(src image.Source, p Place) ([]byte, error) {
 }
 
 // holds compares the copy with its original.
-func (m *Mirror) holds(src image.Source) (bool, error) {
+func (m *Copy) holds(src image.Source) (bool, error) {
 	n, of, to, back := image.Sectors(src), m.Of, m.To, disk.Sector(1)
 	if m.Back {
 		back = -1
@@ -107,18 +107,18 @@ func (m *Mirror) holds(src image.Source) (bool, error) {
 	return true, nil
 }
 
-// Sectors returns the sectors that the truth is about on a disk of n sectors.
-func (t Truth) Sectors(n disk.Sector) disk.Spans {
+// Sectors returns the sectors that the invariant is about on a disk of n sectors.
+func (t Invariant) Sectors(n disk.Sector) disk.Spans {
 	var spans []disk.Span
 	add := func(p Place, count disk.Sector) { spans = append(spans, disk.Span{Start: p.At(n), Count: count}) }
 	switch {
-	case t.Mirror != nil:
-		add(t.Mirror.Of, t.Mirror.Count)
-		to := t.Mirror.To
-		if t.Mirror.Back {
-			to = to.After(1 - t.Mirror.Count)
+	case t.Copy != nil:
+		add(t.Copy.Of, t.Copy.Count)
+		to := t.Copy.To
+		if t.Copy.Back {
+			to = to.After(1 - t.Copy.Count)
 		}
-		add(to, t.Mirror.Count)
+		add(to, t.Copy.Count)
 	case t.Chain != nil:
 		add(t.Chain.At, 1)
 	case t.Checksum != nil:
