@@ -11,8 +11,8 @@ import (
 
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
-	"bootgraft/image/imagetest/disks"
 	"bootgraft/layout"
+	"bootgraft/layout/layouttest/disks"
 	"bootgraft/layout/volume/fat"
 	"bootgraft/layout/volume/fat/format"
 )

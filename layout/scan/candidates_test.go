@@ -9,9 +9,9 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
-	"bootgraft/image/imagetest/disks"
 	"bootgraft/image/imagetest/need"
 	"bootgraft/layout"
+	"bootgraft/layout/layouttest/disks"
 	"bootgraft/layout/rule/candidate"
 )
 
@@ -96,7 +96,7 @@ func TestOutsideLooksOutsideOnly(t *testing.T) {
 		if len(o.Through) > 0 && (len(s.Volumes) > 0 || s.Table != "none") {
 			t.Errorf("seed %d: %+v", seed, o.Through)
 		}
-		for _, x := range o.Truths() {
+		for _, x := range o.Invariants() {
 			if ok, err := x.Holds(d); !ok || err != nil {
 				t.Errorf("seed %d: %s: %v %v", seed, x, ok, err)
 			}
@@ -117,7 +117,7 @@ func TestOutsideReadsNoHole(t *testing.T) {
 			t.Errorf("%s: %d bytes read", name, d.bytes)
 		}
 		if o.Candidates() {
-			t.Errorf("%s: noise shows %v, %v", name, o.Fields, o.Truths())
+			t.Errorf("%s: noise shows %v, %v", name, o.Fields, o.Invariants())
 		}
 	}
 }
@@ -140,7 +140,7 @@ func TestAreasOfUndecidedTail(t *testing.T) {
 		t.Fatalf("areas %+v", areas)
 	}
 	o := outside(t, s, d)
-	if len(o.Mirrors) != 1 || o.Mirrors[0].To != (candidate.Place{From: layout.FromEnd, Sector: 1}) {
-		t.Errorf("%+v", o.Mirrors)
+	if len(o.Copies) != 1 || o.Copies[0].To != (candidate.Place{From: layout.FromEnd, Sector: 1}) {
+		t.Errorf("%+v", o.Copies)
 	}
 }

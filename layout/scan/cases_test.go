@@ -14,8 +14,8 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
-	"bootgraft/image/imagetest/disks"
 	"bootgraft/layout"
+	"bootgraft/layout/layouttest/disks"
 	"bootgraft/layout/table/gpt"
 	"bootgraft/layout/volume/fat"
 )
@@ -232,8 +232,8 @@ func TestTailInPlaceOfTheSecondCopy(t *testing.T) {
 	s := survey(t, d)
 	look{table: "gpt", tables: "mbr:in-force gpt:in-force", codes: []string{"gpt-second-copy-missing"}, volumes: []string{"1:fat16"},
 		roles: map[layout.Role]disk.Span{layout.RoleTail: at(19967, 33)}}.check(t, s)
-	if g, err := gpt.Read(d); err != nil || g.ShownSecond() != nil {
-		t.Errorf("second copy at %v: %v", g.ShownSecond(), err)
+	if g, err := gpt.Read(d); err != nil || g.ShownBackup() != nil {
+		t.Errorf("second copy at %v: %v", g.ShownBackup(), err)
 	}
 }
 

@@ -176,7 +176,8 @@ func (s *surveyor) noteStale(tables []found, kind string) {
 					"Nothing in it is interpreted",
 				t.Kind, entriesText(len(t.Entries)), kind))
 		case t.State == layout.Damaged && t.Kind != "mbr" || t.State == layout.Damaged && kind == "none":
-			s.note(disk.Warningf(damagedCodes[t.Kind], at, "something that claims to be a %s table breaks its own rules: %s", t.Kind, t.Evidence[0]))
+			s.note(disk.Warningf(damagedCodes[t.Kind], at, "something that claims to be a %s table breaks its own rules: %s",
+				t.Kind, t.Evidence[0]))
 		}
 	}
 }

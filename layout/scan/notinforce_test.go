@@ -8,7 +8,7 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
-	"bootgraft/image/imagetest/disks"
+	"bootgraft/layout/layouttest/disks"
 )
 
 // TestDamagedTablesAreTold: a table that breaks its own rules does not pass in

@@ -86,14 +86,16 @@ func (s *surveyor) tableClaims(t *found) []claim {
 	case layout.InForce, layout.Disputed:
 		rest := t.Own
 		if t.Kind == "gpt" {
-			own(s.gpt.ShownSecond(), layout.RoleTable, layout.FromEnd, "gpt table, second copy", "second copy of the GUID partition table")
-			rest = s.gpt.FirstPlace()
+			own(s.gpt.ShownBackup(), layout.RoleTable, layout.FromEnd, "gpt table, second copy",
+				"second copy of the GUID partition table")
+			rest = s.gpt.PrimaryPlace()
 		}
 		own(rest, layout.RoleTable, layout.FromStart, name, "sectors of the "+t.Kind+" table")
 	case layout.Stale, layout.Damaged:
 		if t.Kind == "mbr" && len(t.Entries) == 0 && t.State == layout.Stale {
 			if s.nobodyKnows() {
-				own(disk.Spans{{Count: 1}}, layout.RoleBootCode, layout.FromStart, "boot code", "ends in 55 AA, but its four table entries are empty")
+				own(disk.Spans{{Count: 1}}, layout.RoleBootCode, layout.FromStart, "boot code",
+					"ends in 55 AA, but its four table entries are empty")
 			}
 			return out
 		}
@@ -178,7 +180,8 @@ func (s *surveyor) afterEntries(r layout.Region) error {
 		return nil
 	}
 	if gap := disk.Between(r.Start, c.First); !gap.Empty() {
-		g := layout.Region{Span: gap, Role: layout.RoleGap, Anchor: layout.FromStart, Name: "after the last entry", Evidence: []string{"no entry covers it"}}
+		g := layout.Region{Span: gap, Role: layout.RoleGap, Anchor: layout.FromStart, Name: "after the last entry",
+			Evidence: []string{"no entry covers it"}}
 		if err := s.keep(g); err != nil {
 			return err
 		}

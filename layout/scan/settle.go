@@ -121,7 +121,8 @@ func conflicts(regions []layout.Region) []disk.Finding {
 		}
 	}
 	if more > 0 {
-		out = append(out, disk.Warningf(disk.ClaimsConflict, disk.NoSector, "%d more runs of sectors are claimed by several; the regions list them", more))
+		out = append(out, disk.Warningf(disk.ClaimsConflict, disk.NoSector,
+			"%d more runs of sectors are claimed by several; the regions list them", more))
 	}
 	return out
 }

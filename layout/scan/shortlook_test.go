@@ -33,7 +33,7 @@ func TestShortLook(t *testing.T) {
 	d.Put(0, boot)
 	c := &countingDisk{d, map[disk.Sector]int{}}
 	p := peek.New(c)
-	p.Fetch(disk.Span{Count: peek.PeekEnds})
+	p.FetchEnds()
 	s, err := scan.Run(t.Context(), p, scan.Options{Short: true})
 	if err != nil {
 		t.Fatal(err)

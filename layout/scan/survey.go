@@ -51,7 +51,8 @@ type surveyor struct {
 }
 
 func newSurveyor(ctx context.Context, src image.Source, opt Options) *surveyor {
-	s := &surveyor{ctx: ctx, src: src, opt: opt, out: &layout.Map{Sectors: image.Sectors(src), SectorSize: src.SectorSize()}}
+	s := &surveyor{ctx: ctx, src: src, opt: opt, out: &layout.Map{Sectors: image.Sectors(src),
+		SectorSize: src.SectorSize()}}
 	s.notes = &s.out.Findings
 	return s
 }
@@ -63,7 +64,8 @@ func newSurveyor(ctx context.Context, src image.Source, opt Options) *surveyor {
 func Run(ctx context.Context, src image.Source, opt Options) (*layout.Map, error) {
 	s := newSurveyor(ctx, src, opt)
 	if s.out.Sectors == 0 {
-		return nil, fmt.Errorf("the source holds %d bytes, less than one sector of %d bytes: there is nothing to survey", src.Size(), src.SectorSize())
+		return nil, fmt.Errorf("the source holds %d bytes, less than one sector of %d bytes: there is nothing to survey",
+			src.Size(), src.SectorSize())
 	}
 	if err := s.oddBytes(); err != nil {
 		return nil, err
@@ -125,7 +127,7 @@ func (s *surveyor) oddBytes() error {
 	s.note(disk.Warningf(disk.OddBytes, s.out.Sectors,
 
 		"the file ends %s into a sector of %s. These bytes (SHA-256 %s) belong to no sector and are not "+
-			"carried; a plan needs --accept odd-bytes. Was the copy cut short, "+
+			"copied; a plan needs --accept odd-bytes. Was the copy cut short, "+
 			"or is it another sector size (--sector-size)?",
 		disk.Counted(odd, "byte"), disk.Grouped(int64(n)), s.out.OddSHA256))
 	return nil

@@ -120,9 +120,11 @@ func (s *surveyor) detect() ([]found, error) {
 			out = append(out, *f)
 		case errors.As(err, &format) && format.Fault == disk.Absent:
 		case errors.As(err, &format):
-			out = append(out, found{Table: layout.Table{Kind: d.kind, State: layout.Damaged, Evidence: []string{format.Error()}}})
+			out = append(out, found{Table: layout.Table{Kind: d.kind, State: layout.Damaged,
+				Evidence: []string{format.Error()}}})
 		case errors.As(err, &unknown):
-			s.note(disk.Warningf(disk.TableNotKnown, unknown.Start, "whether there is a table of kind %s cannot be told: %v", d.kind, err))
+			s.note(disk.Warningf(disk.TableNotKnown, unknown.Start, "whether there is a table of kind %s cannot be told: %v",
+				d.kind, err))
 		default:
 			return nil, fmt.Errorf("looking for a %s table: %w", d.kind, err)
 		}

@@ -49,7 +49,8 @@ func (t *Through) Text() string {
 
 func (t *Through) finding() disk.Finding {
 	return disk.Notef(disk.TableThroughByteOrder, 0,
-		"%s. The device may keep its disk so. Nothing is read through it, and numbers in it name the size of this disk", t.Text())
+		"%s. The device may keep its disk so. Nothing is read through it, and numbers in it name the size "+
+			"of this disk", t.Text())
 }
 
 // through looks for a table in one byte order. In the plain order only a

@@ -138,7 +138,8 @@ func (s *surveyor) divide(r layout.Region, seen *runs, atEnd bool) error {
 	case seen.lastRun > 0 && int64(r.End()-seen.lastRun)*n <= TailLimit:
 		tailAt = seen.lastRun
 	case seen.count.Last < r.End()-disk.Sector(TailLimit/n):
-		s.note(disk.Notef(disk.NoTail, disk.NoSector, "the last %d MiB of the disk are blank: there is no tail", TailLimit>>20))
+		s.note(disk.Notef(disk.NoTail, disk.NoSector, "the last %d MiB of the disk are blank: there is no tail",
+			TailLimit>>20))
 	default:
 		s.out.TailUndecided = true
 		s.note(disk.Warningf(disk.TailUndecided, seen.lastRun,

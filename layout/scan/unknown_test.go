@@ -8,8 +8,8 @@ import (
 
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
-	"bootgraft/image/imagetest/disks"
 	"bootgraft/layout"
+	"bootgraft/layout/layouttest/disks"
 )
 
 func readFile(name string) ([]byte, error) { return os.ReadFile(name) }

@@ -10,6 +10,7 @@ import (
 	"bootgraft/layout/volume"
 	"bootgraft/layout/volume/ext"
 	"bootgraft/layout/volume/fat"
+	"bootgraft/layout/volume/fat/resize"
 	"bootgraft/layout/volume/probe"
 )
 
@@ -49,6 +50,31 @@ func Open(src image.Source, m *layout.Map, index int) (volume.Volume, error) {
 	return nil, fmt.Errorf("opening the volume in %s again: %w", where(index), errors.Join(faults...))
 }
 
+// resizers are the formats whose volumes can get another size.
+var resizers = []func(volume.Volume) volume.Resizable{
+	func(v volume.Volume) volume.Resizable {
+		if f, ok := v.(*fat.Volume); ok {
+			return resize.Of(f)
+		}
+		return nil
+	},
+}
+
+// OpenResizable opens a volume that the survey m of src found, to change its size.
+// It is nil if its format is only read.
+func OpenResizable(src image.Source, m *layout.Map, index int) (volume.Resizable, error) {
+	v, err := Open(src, m, index)
+	if err != nil {
+		return nil, err
+	}
+	for _, as := range resizers {
+		if r := as(v); r != nil {
+			return r, nil
+		}
+	}
+	return nil, nil
+}
+
 // recognise looks for a volume in the given sectors: of entry number index,
 // or bare on the disk if index is 0. It returns nil if there is none that it
 // knows.
@@ -79,11 +105,13 @@ func (s *surveyor) tolerate(err error, span disk.Span, index int) error {
 		return nil
 	case errors.As(err, &format):
 		if index > 0 || format.Fault == disk.Unsupported {
-			s.note(disk.Warningf(disk.VolumeNotReadable, span.Start, "%s: %v. Nothing in it is interpreted", where(index), format))
+			s.note(disk.Warningf(disk.VolumeNotReadable, span.Start, "%s: %v. Nothing in it is interpreted", where(index),
+				format))
 		}
 		return nil
 	case errors.As(err, &unknown):
-		s.note(disk.Warningf(disk.VolumeNotKnown, span.Start, "%s: what is in it cannot be told: %v", where(index), err).Hiding())
+		s.note(disk.Warningf(disk.VolumeNotKnown, span.Start, "%s: what is in it cannot be told: %v", where(index),
+			err).Hiding())
 		return nil
 	}
 	return err

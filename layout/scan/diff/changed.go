@@ -28,6 +28,7 @@ const (
 	Mounted      Kind = "mounted"        // what every system changes in a volume that it mounts
 	Desktop      Kind = "desktop"        // files that desktops make
 	Files        Kind = "files"          // volumes changed inside
+	Content      Kind = "content"        // volumes changed inside, and no name, size or date of a file with them
 	TailFromHead Kind = "tail-from-head" // sectors of the tail hold what the head held
 	HeadFromTail Kind = "head-from-tail" // sectors of the head hold what the tail held
 	Mended       Kind = "copy"           // sectors hold what a copy at the same end held
@@ -69,6 +70,10 @@ type Report struct {
 	Files    FileChanges
 	Findings []disk.Finding
 
+	// Unexplained are the sectors inside volumes that changed though no file that came or
+	// went, no folder and no mount explains it.
+	Unexplained disk.Sector
+
 	// Original tells whether the disk after is one that the device made itself,
 	// and so an original to compare with others.
 	Original bool
@@ -98,8 +103,8 @@ func (e *SizeError) Error() string {
 		disk.Grouped(e.Before), e.SizeBefore, disk.Grouped(e.After), e.SizeAfter)
 }
 
-// Disk is one side of the comparison: its bytes, and what was found on it.
-type Disk struct {
+// Side is one side of the comparison: its bytes, and what was found on it.
+type Side struct {
 	Source image.Source
 	Survey *layout.Map
 }
@@ -108,12 +113,16 @@ type Disk struct {
 type Options struct {
 	Drive    disk.Sector // sectors of the drive that the card was planned from, if that is known
 	Progress func(done, total disk.Sector)
+
+	// Only are the sectors that are compared: somebody has looked at the others before.
+	// nil: all of them.
+	Only disk.Spans
 }
 
 // work is one comparison.
 type work struct {
 	ctx           context.Context
-	before, after Disk
+	before, after Side
 	opt           Options
 	size          int64
 	out           *Report
@@ -124,7 +133,7 @@ type work struct {
 	headRestored, tailRestored, nearRestored int
 
 	// What changed volumes.
-	files, mounted, desktop bool
+	files, mounted, desktop, content bool
 
 	inVolumes []disk.Span              // sectors inside volumes that changed
 	counters  map[int][]volume.Counter // that a mount changes, by volume
@@ -132,7 +141,7 @@ type work struct {
 }
 
 // Compare says what differs. The error is a *SizeError or a failed read.
-func Compare(ctx context.Context, before, after Disk, opt Options) (*Report, error) {
+func Compare(ctx context.Context, before, after Side, opt Options) (*Report, error) {
 	n, m := image.Sectors(before.Source), image.Sectors(after.Source)
 	if a, b := before.Source.SectorSize(), after.Source.SectorSize(); n != m || a != b {
 		return nil, &SizeError{n, m, a, b}
@@ -163,6 +172,9 @@ func (w *work) region(r layout.Region) error {
 	unknown := disk.NewSpans(append(image.Unknown(w.before.Source, r.Span), image.Unknown(w.after.Source, r.Span)...)...)
 	out.Unknown = unknown.Sectors()
 	w.out.Compared += r.Count - out.Unknown
+	if w.opt.Only != nil {
+		unknown = unknown.Union(w.opt.Only.Outside(r.Span))
+	}
 	step := disk.Sector(chunk / w.size)
 	for _, known := range unknown.Outside(r.Span) {
 		for x := w.skip(known.Start); x < known.End(); x = w.skip(x + step) {

@@ -12,7 +12,7 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
-	"bootgraft/image/imagetest/disks"
+	"bootgraft/layout/layouttest/disks"
 	"bootgraft/layout/scan"
 )
 
@@ -48,13 +48,13 @@ func poke(d *imagetest.Disk, x disk.Sector, at int, with ...byte) {
 	d.Put(x, b)
 }
 
-func newDisk(t testing.TB, src image.Source) Disk {
+func newDisk(t testing.TB, src image.Source) Side {
 	t.Helper()
 	s, err := scan.Run(context.Background(), src, scan.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	return Disk{src, s}
+	return Side{src, s}
 }
 
 func compare(t testing.TB, a, b image.Source) *Report {
@@ -100,7 +100,7 @@ func TestKinds(t *testing.T) {
 	}
 }
 
-// TestVolumes: what changes inside a volume is files; a volume of another kind
+// TestVolumes: what changes inside a volume, and no entry of a file, is its content; a volume of another kind
 // is a new format.
 func TestVolumes(t *testing.T) {
 	fat := func(seed uint64) *imagetest.Disk {
@@ -110,13 +110,13 @@ func TestVolumes(t *testing.T) {
 		disks.Noise(d, disk.Span{Start: 5000, Count: 30}, seed)
 		return d
 	}
-	if r := compare(t, fat(1), fat(2)); !slices.Equal(r.Kinds, []Kind{Files}) {
-		t.Errorf("files: %v", r.Kinds)
+	if r := compare(t, fat(1), fat(2)); !slices.Equal(r.Kinds, []Kind{Content}) {
+		t.Errorf("content: %v", r.Kinds)
 	}
 	other := fat(2)
 	poke(other, 40, 3, 1)
-	if r := compare(t, fat(1), other); !slices.Contains(r.Kinds, Files) || !slices.Contains(r.Kinds, Counted) {
-		t.Errorf("files and a counter in the gap: %v", r.Kinds)
+	if r := compare(t, fat(1), other); !slices.Contains(r.Kinds, Content) || !slices.Contains(r.Kinds, Counted) {
+		t.Errorf("content and a counter in the gap: %v", r.Kinds)
 	}
 	gone := fat(1)
 	gone.Put(63, make([]byte, 512))

@@ -15,16 +15,17 @@ const reach = 64 << 20
 
 // end is a changed sector of a boot area.
 type end struct {
-	at      disk.Sector
-	region  int
-	was, is []byte
-	open    []bool // bytes that changed, and that nothing explains yet
-	taken   []bool // bytes that a reading claims
-	twin    bool   // its changes are those of another sector
+	at       disk.Sector
+	region   int
+	was, is  []byte
+	open     []bool // bytes that changed, and that nothing explains yet
+	taken    []bool // bytes that a reading claims
+	repeated bool   // its changes are those of another sector
 }
 
 func newEnd(at disk.Sector, region int, was, is []byte) end {
-	e := end{at: at, region: region, was: bytes.Clone(was), is: bytes.Clone(is), open: make([]bool, len(is)), taken: make([]bool, len(is))}
+	e := end{at: at, region: region, was: bytes.Clone(was), is: bytes.Clone(is), open: make([]bool, len(is)),
+		taken: make([]bool, len(is))}
 	for i := range is {
 		e.open[i] = was[i] != is[i]
 	}
@@ -271,13 +272,13 @@ func (w *work) findTwins() error {
 		e := &w.ends[i]
 		eachMatch(e.is, wanted, func(j int, _ image.Order, other []byte) {
 			t := &w.ends[j]
-			if j == i || t.twin || e.twin || t.left() == 0 {
+			if j == i || t.repeated || e.repeated || t.left() == 0 {
 				return
 			}
 			if c := t.became(other); c == nil || c.left > 0 {
 				return
 			}
-			t.twin = true
+			t.repeated = true
 			t.claim(0, len(t.is), true)
 		})
 	}

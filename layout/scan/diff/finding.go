@@ -16,7 +16,8 @@ func (w *work) findings() {
 		}
 		if x.WasDrive {
 			r.Findings = append(r.Findings, disk.Warningf(disk.DeviceWroteSize, x.Sector,
-				"byte %d held %d, by the old drive, and the device made it %d, by the card (%s): the plan has to follow this number",
+				"byte %d held %d, by the old drive, and the device made it %d, by the card (%s): the plan has to "+
+					"follow this number",
 				x.Byte, x.Was, x.Value, x.Meaning))
 			continue
 		}
@@ -38,7 +39,8 @@ func (w *work) findings() {
 	}
 	if r.Original {
 		r.Findings = append(r.Findings, disk.Notef(disk.DeviceInitialised, disk.NoSector,
-			"the device made a layout of its own for %s: this image is an original of that size", disk.Counted(r.Sectors, "sector")))
+			"the device made a layout of its own for %s: this image is an original of that size", disk.Counted(r.Sectors,
+				"sector")))
 	}
 }
 

@@ -47,6 +47,7 @@ func (w *work) judge() {
 	add(len(r.Volumes) > 0, NewVolume)
 	add(w.desktop, Desktop)
 	add(w.mounted && !formatted, Mounted)
+	add(inVolumes && w.content && !formatted, Content)
 	add(inVolumes && w.files && !formatted, Files)
 	add(sectors > 0 && few && !formatted, Counted)
 	add(sectors > 0 && !few && !formatted, Rewritten)
@@ -66,7 +67,7 @@ func (w *work) unexplained() (sectors disk.Sector, left int, boot disk.Sector) {
 	}
 	for i := range w.ends {
 		e := &w.ends[i]
-		if n := e.left(); n > 0 && !e.twin {
+		if n := e.left(); n > 0 && !e.repeated {
 			sectors++
 			if !e.isNote() {
 				left += n
@@ -102,7 +103,10 @@ func (w *work) newFormat() bool {
 	if a.Table != b.Table || !slices.EqualFunc(a.Entries, b.Entries, sameEntry) {
 		return true
 	}
-	if !slices.EqualFunc(a.Volumes, b.Volumes, func(x, y layout.Volume) bool { return x.Span == y.Span && x.Kind == y.Kind && x.ID == y.ID }) {
+	if !slices.EqualFunc(a.Volumes, b.Volumes, func(x,
+		y layout.Volume) bool {
+		return x.Span == y.Span && x.Kind == y.Kind && x.ID == y.ID
+	}) {
 		return true
 	}
 	var used disk.Sector

@@ -55,7 +55,7 @@ func (w *work) findSums() error {
 	for _, look := range []func(at, width int) error{s.usual, s.more} {
 		n := 0
 		for i := range w.ends {
-			if s.e = &w.ends[i]; s.e.left() == 0 || s.e.twin {
+			if s.e = &w.ends[i]; s.e.left() == 0 || s.e.repeated {
 				continue
 			}
 			if n++; n > maxSummed {
@@ -276,7 +276,7 @@ func (s *sums) run(at, width int, from disk.Sector, all disk.Span) error {
 	if s.best != nil || first == disk.NoSector {
 		return nil
 	}
-	for _, d := range []Disk{s.w.before, s.w.after} {
+	for _, d := range []Side{s.w.before, s.w.after} {
 		if u := image.Unknown(d.Source, all); len(u) > 0 {
 			all.Count = max(0, u[0].Start-from)
 		}

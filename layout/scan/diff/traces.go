@@ -18,8 +18,10 @@ import (
 // desktopNames are folders and files that desktops make on whatever they
 // mount, in lower case. Common practice, no source.
 var desktopNames = []string{
-	"system volume information", "$recycle.bin", "recycler", "recycled", "found.000", "desktop.ini", "thumbs.db", "indexervolumeguid", "wpsettings.dat",
-	".spotlight-v100", ".trashes", ".fseventsd", ".temporaryitems", ".ds_store", ".volumeicon.icns", ".documentrevisions-v100", ".trash",
+	"system volume information", "$recycle.bin", "recycler", "recycled", "found.000", "desktop.ini", "thumbs.db",
+	"indexervolumeguid", "wpsettings.dat",
+	".spotlight-v100", ".trashes", ".fseventsd", ".temporaryitems", ".ds_store", ".volumeicon.icns",
+	".documentrevisions-v100", ".trash",
 }
 
 // isDesktopName tells whether a desktop made a file, by any part of its path.
@@ -29,14 +31,21 @@ func isDesktopName(name string) bool {
 	})
 }
 
-// Traces says which differences between a planned card and a real one look
-// like what a system leaves behind when it mounts a card. It is an explanation
-// only: what cannot be read explains nothing.
-func Traces(ctx context.Context, want, have image.Source) []string {
+// Traces says what the given differences between a planned card and a real one look like:
+// a new format, or what a system leaves behind when it mounts a card. It is an
+// explanation only: what cannot be read explains nothing.
+func Traces(ctx context.Context, want, have image.Source, differ disk.Spans) []string {
 	w, err1 := scan.Run(ctx, &scan.Glance{Source: want}, scan.Options{Short: true})
 	h, err2 := scan.Run(ctx, &scan.Glance{Source: have}, scan.Options{Short: true})
 	if err1 != nil || err2 != nil {
 		return nil
+	}
+	all, err := Compare(ctx, Side{Source: want, Survey: w}, Side{Source: have, Survey: h}, Options{Only: differ})
+	if err != nil {
+		return nil
+	}
+	if out := formatted(all); out != nil {
+		return out
 	}
 	var out []string
 	if n := newNames(w, want, h, have); n != "" {
@@ -51,11 +60,46 @@ func Traces(ctx context.Context, want, have image.Source) []string {
 			c = append(c, fmt.Sprintf("the day of the last access of %s", disk.Counted(n, "file")))
 		}
 		if len(c) > 0 {
-			out = append(out, fmt.Sprintf("volume %d: changed as a system changes it when it mounts: %s", v.Index, strings.Join(c, ", ")))
+			out = append(out, fmt.Sprintf("volume %d: changed as a system changes it when it mounts: %s", v.Index,
+				strings.Join(c, ", ")))
 		}
 	}
-	if len(out) > 0 {
-		out = append(out, "a system mounted this card after it was written. Write it again, and pull it when it is told")
+	switch {
+	case len(out) == 0:
+	case all.mountAlone():
+		out = append(out, "a system mounted this card after it was written, and that explains every difference. Write it "+
+			"again, and pull it when it is told")
+	case all.namesAlone():
+		out = append(out, "files that came or went explain every difference")
+	default:
+		out = append(out, "that does not explain every difference")
+	}
+	return out
+}
+
+// mountAlone tells whether a system that mounted the disk explains all that differs.
+func (r *Report) mountAlone() bool {
+	return !slices.ContainsFunc(r.Kinds, func(k Kind) bool { return k != Mounted && k != Desktop })
+}
+
+// namesAlone tells whether files that came or went, and what a system changes with them,
+// explain all that differs. What differs in a file of which the entry changed is nobody's to say.
+func (r *Report) namesAlone() bool {
+	return r.Unexplained == 0 && len(r.Files.Changed) == 0 &&
+		!slices.ContainsFunc(r.Kinds, func(k Kind) bool { return k != Mounted && k != Desktop && k != Files })
+}
+
+// formatted says which volumes were made new, or that others stand on the disk; nothing if
+// none was.
+func formatted(r *Report) (out []string) {
+	for _, v := range r.Volumes {
+		out = append(out, fmt.Sprintf("volume %d: it was formatted: a new %s volume from sector %s on; files that "+
+			"are gone: %s",
+			v.Index, v.Kind, disk.Grouped(v.Start), disk.Grouped(v.Lost)))
+	}
+	if out == nil && slices.Contains(r.Kinds, NewFormat) {
+		out = append(out, "the card has another layout now: its tables or its volumes were made new, or its boot "+
+			"areas are others")
 	}
 	return out
 }
@@ -136,7 +180,10 @@ func counters(m *layout.Map, l layout.Volume, want, have image.Source) (out []st
 // their names, changes nothing else.
 func readSince(index int, w *layout.Map, want image.Source, h *layout.Map, have image.Source) (n int) {
 	planned := map[string]volume.File{}
-	if eachEntry(w, want, index, func(f *volume.File) { planned[f.Path] = volume.File{Entry: f.Entry, Accessed: f.Accessed} }) != nil {
+	if eachEntry(w, want, index, func(f *volume.File) {
+		planned[f.Path] = volume.File{Entry: f.Entry,
+			Accessed: f.Accessed}
+	}) != nil {
 		return 0
 	}
 	if eachEntry(h, have, index, func(f *volume.File) {

@@ -1,6 +1,9 @@
 package diff_test
 
 import (
+	"bytes"
+	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -51,11 +54,83 @@ func TestTracesOfLinux(t *testing.T) {
 				t.Fatal(err)
 			}
 			c.change(have, v.(*fat.Volume))
-			got := diff.Traces(t.Context(), want, have)
+			got := diff.Traces(t.Context(), want, have, differing(t, want, have))
 			if c.want == "" && len(got) > 0 || c.want != "" && !slices.ContainsFunc(got, func(s string) bool { return strings.HasSuffix(s, ": "+c.want) }) {
 				t.Errorf("traces %q, want one that ends with %q", got, c.want)
 			}
 		})
+	}
+}
+
+// differing lists the sectors in which two disks differ.
+func differing(t *testing.T, a, b image.Source) (out disk.Spans) {
+	t.Helper()
+	for x := range image.Sectors(a) {
+		one, err1 := image.ReadSector(a, x)
+		two, err2 := image.ReadSector(b, x)
+		if err1 != nil || err2 != nil {
+			t.Fatal(err1, err2)
+		}
+		if !bytes.Equal(one, two) {
+			out = out.Add(disk.Span{Start: x, Count: 1})
+		}
+	}
+	return out
+}
+
+// TestTracesOfFiles: a file that a device recorded explains what differs with it, but not a
+// bit that was lost elsewhere.
+func TestTracesOfFiles(t *testing.T) {
+	v := volume{t, filepath.Join(t.TempDir(), "volume")}
+	v.run("mkfs.fat", "-C", "-F", "16", "-s", "1", "-i", "0badcafe", v.path, "9000")
+	v.file("OLD.WAV", 20_000)
+	before := v.disk()
+	v.file("NEW.WAV", 20_000)
+	traces := func() string {
+		after := v.disk()
+		return strings.Join(diff.Traces(t.Context(), before, after, differing(t, before, after)), "; ")
+	}
+	if got := traces(); !strings.Contains(got, "new on the card: volume 0/NEW.WAV; files that came or went explain every difference") {
+		t.Errorf("a new file: %q", got)
+	}
+	b, err := os.ReadFile(v.path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	v.poke(int64(bytes.Index(b, imagetest.Telling(7, 39)[600:700])), func(c byte) byte { return c ^ 4 })
+	if got := traces(); !strings.Contains(got, "does not explain every difference") {
+		t.Errorf("a new file and a lost bit: %q", got)
+	}
+}
+
+// TestTracesOfAll: a mount is named as the reason of all differences only where it is, and
+// a volume that was formatted is no mount.
+func TestTracesOfAll(t *testing.T) {
+	const every, not, format = "that explains every difference", "does not explain every difference", "it was formatted"
+	for name, c := range map[string]struct {
+		change func(d *imagetest.Disk, v *fat.Volume)
+		want   string
+	}{
+		"looked into": {lookInto, every},
+		"looked into, and a byte of a file": {func(d *imagetest.Disk, v *fat.Volume) {
+			lookInto(d, v)
+			flip(int64(firstFile(v).Extents()[0].Start)*512)(d, v)
+		}, not},
+		"another serial, no file": {func(d *imagetest.Disk, v *fat.Volume) { flip(0x27)(d, v) }, format},
+	} {
+		want, have := imagetest.Load(t, "../../../testdata/fat/fat16.txt"), imagetest.Load(t, "../../../testdata/fat/fat16.txt")
+		s, err := scan.Run(t.Context(), have, scan.Options{Short: true})
+		if err != nil {
+			t.Fatal(err)
+		}
+		v, err := scan.Open(have, s, s.Volumes[0].Index)
+		if err != nil {
+			t.Fatal(err)
+		}
+		c.change(have, v.(*fat.Volume))
+		if got := diff.Traces(t.Context(), want, have, differing(t, want, have)); !strings.Contains(strings.Join(got, "; "), c.want) {
+			t.Errorf("%s: %q, want %q", name, got, c.want)
+		}
 	}
 }
 

@@ -14,13 +14,13 @@ import (
 	"bootgraft/layout/scan/diff"
 )
 
-func survey(t testing.TB, src image.Source) diff.Disk {
+func survey(t testing.TB, src image.Source) diff.Side {
 	t.Helper()
 	s, err := scan.Run(context.Background(), src, scan.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	return diff.Disk{Source: src, Survey: s}
+	return diff.Side{Source: src, Survey: s}
 }
 
 // said are the words of a report, as the inventor of a device would use them.

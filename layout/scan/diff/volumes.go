@@ -12,7 +12,6 @@ import (
 	"bootgraft/layout/scan"
 	"bootgraft/layout/scan/files"
 	"bootgraft/layout/volume"
-	"bootgraft/layout/volume/fat"
 )
 
 // FileChanges are the files of which name, size or time differ.
@@ -38,8 +37,9 @@ type stamp struct{ size, modified int64 }
 // listing is what a walk over one side found.
 type listing struct {
 	files map[string]stamp
-	own   disk.Spans // sectors of files that no desktop made
-	dirs  disk.Spans // sectors of folders, of FAT volumes
+	own   disk.Spans             // sectors of files that no desktop made
+	dirs  disk.Spans             // sectors of folders, of FAT volumes
+	of    map[string][]disk.Span // sectors of each file
 }
 
 // lookIntoVolumes says what changed inside volumes, if anything did.
@@ -87,59 +87,45 @@ func (w *work) lookIntoVolumes() error {
 
 // list walks over the files of one side. Files that were not there before and
 // have the name of one that a desktop makes are no device's own.
-func (w *work) list(d Disk, before *listing) (*listing, error) {
-	out := &listing{files: map[string]stamp{}}
+func (w *work) list(d Side, before *listing) (*listing, error) {
+	out := &listing{files: map[string]stamp{}, of: map[string][]disk.Span{}}
 	var own, dirs []disk.Span
 	_, err := files.Walk(w.ctx, d.Source, d.Survey, files.Options{}, func(f *files.File) error {
 		name := fmt.Sprintf("%d:%s", f.Volume, f.Path)
 		out.files[name] = stamp{f.Size, f.Modified.UnixNano()}
+		for _, e := range f.Extents {
+			out.of[name] = append(out.of[name], e.Stored)
+		}
 		if before != nil && isDesktopName(f.Path) {
 			if _, there := before.files[name]; !there {
 				return nil
 			}
 		}
-		for _, e := range f.Extents {
-			own = append(own, e.Stored)
-		}
+		own = append(own, out.of[name]...)
 		return nil
 	})
 	if err != nil {
 		return nil, err
 	}
-	for i, v := range openFAT(d) {
+	for i, v := range openTraced(d) {
 		base := d.Survey.Volume(i).Start
-		if root := v.RootSpan(); !root.Empty() {
-			dirs = append(dirs, disk.Span{Start: base + root.Start, Count: root.Count})
-		}
-		if v.Kind == fat.FAT32 {
-			dirs = append(dirs, w.rootOf(v, base)...)
-		}
-		if err := eachFAT(v, func(f *fat.File) {
+		_, err := v.Entries(func(f *volume.File) {
 			if !f.Dir {
 				return
 			}
-			out.files[fmt.Sprintf("%d:%s/", i, f.Path)] = stamp{}
-			for _, s := range f.Extents() {
-				dirs = append(dirs, disk.Span{Start: base + s.Start, Count: s.Count})
+			if f.Path != "." {
+				out.files[fmt.Sprintf("%d:%s/", i, f.Path)] = stamp{}
 			}
-		}); err != nil {
+			for _, e := range f.Extents {
+				dirs = append(dirs, disk.Span{Start: base + e.Sectors.Start, Count: e.Sectors.Count})
+			}
+		})
+		if err != nil {
 			continue // what cannot be read explains nothing
 		}
 	}
 	out.own, out.dirs = disk.NewSpans(own...), disk.NewSpans(dirs...)
 	return out, nil
-}
-
-// rootOf returns the sectors of the root folder of a FAT32 volume.
-func (w *work) rootOf(v *fat.Volume, base disk.Sector) (out []disk.Span) {
-	t, err := v.ActiveTable()
-	if err != nil {
-		return nil
-	}
-	for _, s := range v.Extents(t.Follow(v.BPB.RootCluster).Runs) {
-		out = append(out, disk.Span{Start: base + s.Start, Count: s.Count})
-	}
-	return out
 }
 
 // findMade finds the volumes that were made new.
@@ -156,30 +142,26 @@ func (w *work) findMade(c *FileChanges) {
 			continue
 		}
 		m := MadeVolume{Span: v.Span, Index: v.Index, Kind: v.Kind, Lost: lost}
-		if f := openFAT(w.after)[v.Index]; f != nil {
-			if b, err := image.ReadSector(f.Source(), 0); err == nil {
-				m.Maker = fat.Maker(b)
-			}
+		if f := openTraced(w.after)[v.Index]; f != nil {
+			m.Maker = f.Maker()
 		}
 		w.out.Volumes = append(w.out.Volumes, m)
 	}
 }
 
-// remade tells whether a FAT volume with the same name and place was made new:
-// its boot sector gives it another build, or all files are gone and nothing of
-// them is left in the root folder. Microsoft FAT: General Overview of On-Disk
-// Format v1.03, "Boot Sector and BPB": bytes 11 to 35 are common to all kinds.
+// remade tells whether a volume with the same name and place was made new: it says
+// that it was laid down in another way, or all files are gone and nothing of them is
+// left in the root folder.
 func (w *work) remade(v layout.Volume) bool {
-	a, b := openFAT(w.before)[v.Index], openFAT(w.after)[v.Index]
+	a, b := openTraced(w.before)[v.Index], openTraced(w.after)[v.Index]
 	if a == nil || b == nil {
 		return false
 	}
-	x, err1 := image.ReadSector(a.Source(), 0)
-	y, err2 := image.ReadSector(b.Source(), 0)
-	if err1 != nil || err2 != nil {
+	same, err := a.SameBuild(b)
+	switch {
+	case err != nil:
 		return false
-	}
-	if !fat.SameBuild(x, y) {
+	case !same:
 		return true
 	}
 	had, _ := entriesOf(a)
@@ -193,19 +175,18 @@ func (w *work) remade(v layout.Volume) bool {
 	return len(had) > 0 && kept == 0 && deleted == 0
 }
 
-// entriesOf lists the files and folders of a FAT volume, and counts its deleted
-// entries.
-func entriesOf(v *fat.Volume) (names map[string]bool, deleted int) {
+// entriesOf lists the files and folders of a volume, and counts its deleted entries.
+func entriesOf(v volume.Traced) (names map[string]bool, deleted int) {
 	names = map[string]bool{}
-	t, err := v.ActiveTable()
+	deleted, err := v.Entries(func(f *volume.File) {
+		if f.Path != "." {
+			names[f.Path] = true
+		}
+	})
 	if err != nil {
-		return names, 0
+		return map[string]bool{}, 0
 	}
-	walk := v.NewWalk(t, fat.WalkOptions{})
-	for f := range walk.Files() {
-		names[f.Path] = true
-	}
-	return names, walk.Deleted
+	return names, deleted
 }
 
 // judgeVolumes says who changed volumes: nobody but a mount, a desktop, or
@@ -233,31 +214,62 @@ func (w *work) judgeVolumes(before, after *listing) {
 	case names == 0 && len(c.Desktop) == 0 && rest == 0 && w.sameEntries():
 		w.mounted = true
 	case w.desktop && names == desktopFiles && own.Sectors() == 0:
+	case names == desktopFiles && w.traced() && (w.desktop || w.sameEntries()):
+		w.content = true
 	default:
 		w.files = true
 	}
+	w.out.Unexplained = w.notByNames(before, after)
 }
 
-// sameEntries tells whether the entries of all FAT volumes are the same, but
-// for the day of the last access.
+// traced tells whether all that changed inside volumes lies in such as keep traces of who
+// worked on a file.
+func (w *work) traced() bool {
+	var in disk.Spans
+	for i := range openTraced(w.before) {
+		in = in.Union(disk.Spans{w.before.Survey.Volume(i).Span})
+	}
+	return !slices.ContainsFunc(w.inVolumes, func(s disk.Span) bool { return len(in.Outside(s)) > 0 })
+}
+
+// notByNames counts the changed sectors of volumes that files which came or went do not
+// explain: neither theirs, nor folders, nor allocation tables, nor what a mount changes.
+func (w *work) notByNames(before, after *listing) (n disk.Sector) {
+	explained := before.dirs.Union(after.dirs)
+	for _, name := range w.out.Files.Added {
+		explained = explained.Union(disk.NewSpans(after.of[name]...))
+	}
+	for _, v := range w.before.Survey.Volumes {
+		explained = explained.Union(v.PartsOf(layout.PartTable))
+	}
+	for _, s := range w.inVolumes {
+		for _, rest := range explained.Outside(s) {
+			n += w.notMount(rest, nil)
+		}
+	}
+	return n
+}
+
+// sameEntries tells whether the entries of all volumes that keep such traces are the
+// same, but for the day of the last access.
 func (w *work) sameEntries() bool {
-	after := openFAT(w.after)
-	for i, a := range openFAT(w.before) {
+	after := openTraced(w.after)
+	for i, a := range openTraced(w.before) {
 		b := after[i]
 		if b == nil {
 			return false
 		}
-		was, is := map[string]fat.Raw{}, 0
-		if eachFAT(a, func(f *fat.File) { was[f.Path] = f.Raw }) != nil {
+		was, is := map[string]string{}, 0
+		if _, err := a.Entries(func(f *volume.File) { was[f.Path] = f.Entry }); err != nil {
 			return false
 		}
 		same := true
-		if eachFAT(b, func(f *fat.File) {
-			p, q := was[f.Path], f.Raw
-			copy(q[18:20], p[18:20]) // the day; see readSince
-			same = same && p == q
+		_, err := b.Entries(func(f *volume.File) {
+			entry, there := was[f.Path]
+			same = same && there && entry == f.Entry
 			is++
-		}) != nil || !same || is != len(was) {
+		})
+		if err != nil || !same || is != len(was) {
 			return false
 		}
 	}
@@ -314,27 +326,15 @@ func (w *work) countersOf(l layout.Volume) []volume.Counter {
 	return w.counters[l.Index]
 }
 
-// openFAT opens the FAT volumes of one side, of which more is known than of
-// others: who made them, and what was deleted.
-func openFAT(d Disk) map[int]*fat.Volume {
-	out := map[int]*fat.Volume{}
+// openTraced opens the volumes of one side of which more is known than of others:
+// who made them, and what was deleted.
+func openTraced(d Side) map[int]volume.Traced {
+	out := map[int]volume.Traced{}
 	for _, index := range files.Volumes(d.Survey) {
 		v, err := scan.Open(d.Source, d.Survey, index)
-		if f, ok := v.(*fat.Volume); ok && err == nil {
-			out[index] = f
+		if t, ok := v.(volume.Traced); ok && err == nil {
+			out[index] = t
 		}
 	}
 	return out
-}
-
-// eachFAT calls visit for every file and folder of a FAT volume.
-func eachFAT(v *fat.Volume, visit func(*fat.File)) error {
-	t, err := v.ActiveTable()
-	if err != nil {
-		return err
-	}
-	for f := range v.NewWalk(t, fat.WalkOptions{}).Files() {
-		visit(f)
-	}
-	return nil
 }

@@ -104,7 +104,21 @@ var volumeWorks = []struct {
 			v.t.Fatal(err)
 		}
 		v.poke(int64(strings.Index(string(b), string(imagetest.Telling(5, 39)[600:700]))), func(c byte) byte { return c + 1 })
-	}, []string{"desktop", "files"}},
+	}, []string{"content", "desktop"}},
+	{"the card loses a bit of a file", func(v volume, _ string) {
+		b, err := os.ReadFile(v.path)
+		if err != nil {
+			v.t.Fatal(err)
+		}
+		v.poke(int64(strings.Index(string(b), string(imagetest.Telling(5, 39)[600:700]))), func(c byte) byte { return c ^ 4 })
+	}, []string{"content"}},
+	{"the card loses a bit that no file uses", func(v volume, _ string) {
+		st, err := os.Stat(v.path)
+		if err != nil {
+			v.t.Fatal(err)
+		}
+		v.poke(st.Size()/4*3, func(c byte) byte { return c ^ 4 })
+	}, []string{"content"}},
 	{"a format", func(v volume, kind string) { v.format(kind, "12345678") }, []string{"new-format", "new-volume"}},
 	{"a format with the old serial number", func(v volume, kind string) { v.format(kind, "0badcafe") }, []string{"new-format", "new-volume"}},
 	{"a format with other clusters", func(v volume, kind string) { v.format(kind, "0badcafe", "-f", "1") }, []string{"new-format", "new-volume"}},

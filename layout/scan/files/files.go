@@ -36,6 +36,8 @@ type File struct {
 	Path     string // from the root of the volume, with slashes, without one in front
 	Size     int64  // bytes
 	Modified time.Time
+	Guarded  bool     // hidden, of the system or read-only, where its format marks that
+	Entry    string   // the bytes of its directory entry, as in volume.File
 	Extents  []Extent // in file order; what no extent covers is a hole that reads as zeros
 	Missing  []Range  // bytes that cannot be had: unknown sectors, or a chain that ends too early
 	Fault    error    // why nothing of it can be found, or nil
@@ -53,10 +55,12 @@ type Options = volume.Options
 // listed, volume by volume, in directory order. m is the survey of src. Findings
 // say what is wrong with directories; their sectors are those of the disk. The
 // error is that of visit, of ctx, or of a failed read.
-func Walk(ctx context.Context, src image.Source, m *layout.Map, opt Options, visit func(*File) error) ([]disk.Finding, error) {
+func Walk(ctx context.Context, src image.Source, m *layout.Map, opt Options,
+	visit func(*File) error) ([]disk.Finding, error) {
 	var all []disk.Finding
 	for _, index := range Volumes(m) {
-		w := walker{ctx: ctx, src: src, base: m.Volume(index).Start, index: index, visit: visit, unknown: image.Unknown(src, image.Whole(src))}
+		w := walker{ctx: ctx, src: src, base: m.Volume(index).Start, index: index, visit: visit,
+			unknown: image.Unknown(src, image.Whole(src))}
 		found, err := w.walk(m, opt)
 		w.note(found)
 		all = append(all, w.findings...)
@@ -110,7 +114,8 @@ func (w *walker) file(f *volume.File) error {
 	if err := w.ctx.Err(); err != nil || !f.Regular {
 		return err
 	}
-	out := &File{Volume: w.index, Path: f.Path, Size: f.Size, Modified: f.Modified, Fault: f.Fault, content: f.Content}
+	out := &File{Volume: w.index, Path: f.Path, Size: f.Size, Modified: f.Modified, Guarded: f.Guarded, Entry: f.Entry,
+		Fault: f.Fault, content: f.Content}
 	for _, e := range f.Extents {
 		w.extent(out, e.Offset, e.Bytes, e.Sectors, e.Skip)
 	}

@@ -1,4 +1,4 @@
-package files
+package files_test
 
 import (
 	"bytes"
@@ -19,12 +19,13 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
-	"bootgraft/image/imagetest/disks"
 	"bootgraft/image/imagetest/need"
+	"bootgraft/layout/layouttest/disks"
 	"bootgraft/layout/plan"
 	"bootgraft/layout/plan/card"
 	"bootgraft/layout/plan/fit"
 	"bootgraft/layout/scan"
+	"bootgraft/layout/scan/files"
 	"bootgraft/layout/volume/fat"
 )
 
@@ -88,14 +89,14 @@ func recorder(t testing.TB) (*imagetest.Disk, map[string]string) {
 }
 
 // list walks every volume of a source: volume and path to size and hash.
-func list(t testing.TB, src image.Source) (map[string]string, []*File) {
+func list(t testing.TB, src image.Source) (map[string]string, []*files.File) {
 	t.Helper()
 	s, err := scan.Run(context.Background(), src, scan.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	out, all := map[string]string{}, []*File(nil)
-	findings, err := Walk(context.Background(), src, s, Options{}, func(f *File) error {
+	out, all := map[string]string{}, []*files.File(nil)
+	findings, err := files.Walk(context.Background(), src, s, files.Options{}, func(f *files.File) error {
 		all = append(all, f)
 		out[fmt.Sprintf("%d:%s", f.Volume, f.Path)] = read(t, src, f)
 		return nil
@@ -108,7 +109,7 @@ func list(t testing.TB, src image.Source) (map[string]string, []*File) {
 
 // read returns size and hash of a file, and proves that its extents hold the
 // same bytes. A file with missing bytes gives their ranges.
-func read(t testing.TB, src image.Source, f *File) string {
+func read(t testing.TB, src image.Source, f *files.File) string {
 	t.Helper()
 	b, err := io.ReadAll(f.Reader())
 	if len(f.Missing) > 0 {
@@ -166,11 +167,11 @@ func TestFilesOfTwoVolumesAndPlannedCards(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if v := Volumes(s); !slices.Equal(v, []int{1, 2}) {
+	if v := files.Volumes(s); !slices.Equal(v, []int{1, 2}) {
 		t.Errorf("volumes %v", v)
 	}
 	for _, n := range []disk.Sector{40063, 45000, 60000, 90000} {
-		p, err := fit.Plan(context.Background(), d, s, fit.Wishes{Target: plan.Disk{Sectors: n, SectorSize: 512}})
+		p, err := fit.Plan(context.Background(), d, s, fit.Wishes{Target: plan.Size{Sectors: n, SectorSize: 512}})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -197,7 +198,7 @@ func TestMissingIsExact(t *testing.T) {
 		e := f.Extents[len(f.Extents)-1]
 		tail := e.Bytes % 512 // the last sector is not full
 		lost = append(lost, disk.Span{Start: e.Stored.Start + 2, Count: 3}, disk.Span{Start: e.Stored.Last(), Count: 1})
-		want[fmt.Sprintf("%d:%s", f.Volume, f.Path)] = fmt.Sprint([]Range{{e.Offset + 1024, 1536}, {f.Size - tail, tail}})
+		want[fmt.Sprintf("%d:%s", f.Volume, f.Path)] = fmt.Sprint([]files.Range{{e.Offset + 1024, 1536}, {f.Size - tail, tail}})
 		if tail == 0 {
 			t.Fatal("the file ends with its sector")
 		}
@@ -209,7 +210,7 @@ func TestMissingIsExact(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	p, err := fit.Plan(context.Background(), src, s, fit.Wishes{Target: plan.Disk{Sectors: 70000, SectorSize: 512}, Accept: []disk.Code{"missing-in-volume"}})
+	p, err := fit.Plan(context.Background(), src, s, fit.Wishes{Target: plan.Size{Sectors: 70000, SectorSize: 512}, Accept: []disk.Code{"missing-in-volume"}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -229,12 +230,12 @@ func TestVisitorAndContextStopTheWalk(t *testing.T) {
 		t.Fatal(err)
 	}
 	seen := 0
-	if _, err := Walk(context.Background(), d, s, Options{}, func(*File) error { seen++; return fs.ErrClosed }); !errors.Is(err, fs.ErrClosed) || seen != 1 {
+	if _, err := files.Walk(context.Background(), d, s, files.Options{}, func(*files.File) error { seen++; return fs.ErrClosed }); !errors.Is(err, fs.ErrClosed) || seen != 1 {
 		t.Errorf("%v after %d files", err, seen)
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	cancel()
-	if _, err := Walk(ctx, d, s, Options{}, func(*File) error { return nil }); !errors.Is(err, context.Canceled) {
+	if _, err := files.Walk(ctx, d, s, files.Options{}, func(*files.File) error { return nil }); !errors.Is(err, context.Canceled) {
 		t.Errorf("%v", err)
 	}
 }
@@ -254,7 +255,7 @@ func TestChainsThatEndEarly(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	_, err = Walk(context.Background(), src, s, Options{}, func(f *File) error {
+	_, err = files.Walk(context.Background(), src, s, files.Options{}, func(f *files.File) error {
 		if f.Path != "TAKES/SONG0.WAV" || len(f.Missing) != 1 || f.Missing[0].Start+f.Missing[0].Count != 200000 || f.Missing[0].Start%512 != 0 || f.Missing[0].Start == 0 {
 			t.Errorf("%s: missing %v", f.Path, f.Missing)
 		}
@@ -279,7 +280,7 @@ func TestVolumeWithoutItsTable(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	findings, err := Walk(context.Background(), src, s, Options{}, func(*File) error { return nil })
+	findings, err := files.Walk(context.Background(), src, s, files.Options{}, func(*files.File) error { return nil })
 	if err != nil || !slices.Contains(imagetest.Codes(findings), string(disk.VolumeNotWalkable)) {
 		t.Errorf("%v, %v", findings, err)
 	}

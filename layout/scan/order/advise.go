@@ -3,7 +3,8 @@
 //
 // The order is by value for somebody who wants the device to start again: the
 // sectors that tables are found by, then what lies outside the volumes, then
-// allocation tables, directories, and the files in directory order.
+// allocation tables, directories, and the files in directory order. Of what lies between
+// the ends of a disk without volumes samples tell where recordings are.
 package order
 
 import (
@@ -23,6 +24,9 @@ import (
 type Advisor struct {
 	Ends  capture.Ends // sizes of head and tail, also the most of one gap
 	Files bool         // also name files: not wanted where only boot areas are
+	Sound bool         // also name samples outside the volumes, and first what sounds
+
+	sounds map[disk.Sector]bool // samples that were judged, by their first sector
 }
 
 // Next implements capture.Advisor. Whatever the bytes are it names something
@@ -69,6 +73,13 @@ func (a *Advisor) Next(ctx context.Context, known image.Source) ([]capture.Wish,
 	add(capture.Directories, subtract(t.noted().Union(t.take()), opened))
 	for _, p := range named {
 		out = append(out, capture.Wish{Span: p, Class: capture.Files})
+	}
+	if a.Sound {
+		heard, err := a.listen(ctx, s, known)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, heard...)
 	}
 	return out, nil
 }

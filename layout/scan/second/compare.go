@@ -156,7 +156,7 @@ func (c *comparison) content(d *folder, e *entry) error {
 	if f.First == 0 {
 		return nil // an empty file: it has no cluster, and the library opens none
 	}
-	if e.twin || !c.afford(d.cost) {
+	if e.ambiguous || !c.afford(d.cost) {
 		c.unopened++
 		if c.opt.Contents && !f.Dir && f.Size > 0 {
 			c.unread++

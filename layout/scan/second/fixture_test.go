@@ -97,7 +97,7 @@ func (s *specimen) file(path string) fat.File {
 }
 
 // at returns the byte of the volume where a directory entry begins.
-func (s *specimen) at(p fat.Place) int64 {
+func (s *specimen) at(p fat.Slot) int64 {
 	return int64(p.Sector)*int64(s.SectorSize()) + int64(p.Offset)
 }
 

@@ -23,7 +23,7 @@ type folder struct {
 // entry is a file or directory as the library should see it.
 type entry struct {
 	name, short string // short as its bytes lie on the disk
-	twin        bool   // opening it by its name may find another entry
+	ambiguous   bool   // opening it by its name may find another entry
 	file        fat.File
 }
 
@@ -166,12 +166,12 @@ func (g *gatherer) ambiguous() error {
 				other, taken := owner[name]
 				owner[name] = i
 				if taken && other != i {
-					e.twin, d.entries[other].twin = true, true
+					e.ambiguous, d.entries[other].ambiguous = true, true
 				}
 			}
 		}
 		for _, e := range d.entries {
-			if e.twin && e.file.Dir {
+			if e.ambiguous && e.file.Dir {
 				return refusef("the name of directory /%s fits another entry beside it, too", e.file.Path)
 			}
 		}
@@ -179,7 +179,7 @@ func (g *gatherer) ambiguous() error {
 	root := g.folders[0]
 	for i := range root.entries {
 		e := &root.entries[i]
-		e.twin = e.twin || g.labels[folded(e.name)] || g.labels[folded(e.short)]
+		e.ambiguous = e.ambiguous || g.labels[folded(e.name)] || g.labels[folded(e.short)]
 	}
 	return nil
 }

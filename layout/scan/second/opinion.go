@@ -84,7 +84,8 @@ func (o Opinion) Finding() disk.Finding {
 		return disk.Warningf(disk.SecondReaderDiffers, o.Sector, "an independent reader finds something else in %s: %s. "+
 			"One of the two is wrong: look at that place with a third program before you rely on it", o.About, o.Why)
 	}
-	return disk.Notef(disk.SecondReaderCannot, o.Sector, "no second opinion on %s, which is no fault of the disk by itself: %s", o.About, o.Why)
+	return disk.Notef(disk.SecondReaderCannot, o.Sector,
+		"no second opinion on %s, which is no fault of the disk by itself: %s", o.About, o.Why)
 }
 
 func (c Compared) String() string {

@@ -69,11 +69,13 @@ func tablesReadable(v *fat.Volume, t *fat.Table) error {
 		return nil
 	}
 	if t.Entries[1]&0x0C000000 != 0x0C000000 {
-		return refusef("the volume is marked as not closed properly or as faulty, and it takes these flags of the allocation table for its end mark")
+		return refusef("the volume is marked as not closed properly or as faulty, and it takes these flags of the " +
+			"allocation table for its end mark")
 	}
 	for c, e := range t.Entries[2:] {
 		if e>>28 != 0 {
-			return refusef("the upper 4 bits of the table entry of cluster %d are set, and it takes them for a part of the number", c+2)
+			return refusef("the upper 4 bits of the table entry of cluster %d are set, and it takes them for a part "+
+				"of the number", c+2)
 		}
 	}
 	return sameTables(v)

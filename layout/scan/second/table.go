@@ -66,7 +66,8 @@ func (o *Opinion) compareMBR(src image.Source, view io.ReaderAt) error {
 	for i, g := range got.Partitions {
 		r := t.Boot.Record(i)
 		if g.Start != r.Start || g.Size != r.Count || byte(g.Type) != r.Type || g.Bootable != r.Active() {
-			return differf("record %d: type %02X, %d sectors from sector %d, active %v; ours: type %02X, %d sectors from sector %d, active %v",
+			return differf("record %d: type %02X, %d sectors from sector %d, active %v; ours: type %02X, %d sectors from "+
+				"sector %d, active %v",
 				i+1, byte(g.Type), g.Size, g.Start, g.Bootable, r.Type, r.Count, r.Start, r.Active())
 		}
 		o.Compared.Entries++

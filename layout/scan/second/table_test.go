@@ -201,7 +201,7 @@ func TestTablesDiffer(t *testing.T) {
 		{dos, 446 + 12, 9, "record 1"},
 		{dos, 446 + 32 + 4, 7, "record 3: type 07"},
 		{dos, 446, 0, "active false"},
-		{guid, 2*512 + 32, 9, "first copy damaged"}, // its check number saw it
+		{guid, 2*512 + 32, 9, "first copy damaged"}, // its CRC saw it
 	} {
 		t.Run(fmt.Sprintf("byte %d", c.at), func(t *testing.T) {
 			if o := table(c.src, &altered{c.src, c.at, c.b}, survey(t, c.src)); o.Verdict != Differs || !strings.Contains(o.Why, c.why) {

@@ -47,7 +47,8 @@ func volume(ctx context.Context, v *fat.Volume, view io.ReaderAt, l layout.Volum
 	o := Opinion{About: about(l.Index), Sector: l.Start}
 	folders, all, err := prove(v)
 	if err == nil {
-		c := comparison{ctx: ctx, v: v, o: &o, opt: opt, store: newStorage(view, v.Source().Size()), parses: maxParses, steps: maxSteps}
+		c := comparison{ctx: ctx, v: v, o: &o, opt: opt, store: newStorage(view, v.Source().Size()), parses: maxParses,
+			steps: maxSteps}
 		err = c.run(folders)
 		if spoiled := c.store.spoiled(); spoiled != nil {
 			err = spoiled
