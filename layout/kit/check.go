@@ -39,6 +39,9 @@ func (m *Manifest) check() error {
 	if err := m.checkSpans(); err != nil {
 		return err
 	}
+	if err := m.checkOtherUnit(); err != nil {
+		return err
+	}
 	if err := m.checkMarks(); err != nil {
 		return err
 	}
@@ -94,6 +97,20 @@ func (m *Manifest) checkSpans() error {
 	return nil
 }
 
+func (m *Manifest) checkOtherUnit() error {
+	if len(m.OtherUnit) > MaxSpans {
+		return fmt.Errorf("%d runs of another unit, at most %d are allowed", len(m.OtherUnit), MaxSpans)
+	}
+	at := disk.Sector(0)
+	for _, s := range m.OtherUnit {
+		if !inside(s, m.Sectors) || s.Start < at {
+			return fmt.Errorf("the run %s of another unit is not inside the drive, or not behind the one before it", s)
+		}
+		at = s.End()
+	}
+	return nil
+}
+
 func (s Span) check(factsOnly bool) error {
 	switch s.From {
 	case layout.FromStart, layout.FromEnd, layout.InsideVolume:
@@ -129,8 +146,10 @@ func (m *Manifest) checkMarks() error {
 			return fmt.Errorf("%d marked runs of bytes, at most %d are allowed", len(list), MaxMarks)
 		}
 		for _, k := range list {
-			if k.Sector < 0 || k.Sector >= m.Sectors || k.Offset < 0 || k.Count < 1 || k.Count > m.SectorSize || k.Offset > m.SectorSize-k.Count {
-				return fmt.Errorf("%d marked bytes at sector %d, byte %d, which leave the sector or the drive", k.Count, k.Sector, k.Offset)
+			if k.Sector < 0 || k.Sector >= m.Sectors || k.Offset < 0 || k.Count < 1 || k.Count > m.SectorSize ||
+				k.Offset > m.SectorSize-k.Count {
+				return fmt.Errorf("%d marked bytes at sector %d, byte %d, which leave the sector or the drive", k.Count, k.Sector,
+					k.Offset)
 			}
 			if err := checkText(k.What); err != nil {
 				return err
@@ -141,8 +160,21 @@ func (m *Manifest) checkMarks() error {
 }
 
 func (f *Facts) check(n disk.Sector) error {
-	if max(len(f.Entries), len(f.Volumes), len(f.Regions), len(f.Fields)) > MaxFacts {
+	if max(len(f.Entries), len(f.Volumes), len(f.Regions), len(f.Fields), len(f.Linked)) > MaxFacts {
 		return fmt.Errorf("more than %d facts of one kind", MaxFacts)
+	}
+	for _, l := range f.Linked {
+		if b, err := hex.DecodeString(l.Entry); err != nil || len(b) != 0 && len(b) != entrySize {
+			return fmt.Errorf("a directory entry of a linked file that is none")
+		}
+		if len(l.Extents) == 0 || len(l.Extents) > MaxFacts {
+			return fmt.Errorf("a linked file in %d runs", len(l.Extents))
+		}
+		for _, s := range l.Extents {
+			if !inside(s, n) {
+				return fmt.Errorf("the linked file in %s is not inside the drive of %d sectors", s, n)
+			}
+		}
 	}
 	for _, r := range f.Regions {
 		if !inside(r.Span, n) {
@@ -151,6 +183,10 @@ func (f *Facts) check(n disk.Sector) error {
 	}
 	return nil
 }
+
+// entrySize is how many bytes a directory entry of a FAT volume has (FG, "FAT Directory
+// Structure").
+const entrySize = 32
 
 // isDigest tells whether s is a SHA-256 in lower-case hexadecimal digits.
 func isDigest(s string) bool {

@@ -19,7 +19,7 @@ func TestKitSaysWhoWroteIt(t *testing.T) {
 		t.Fatalf("%+v, %v", k, err)
 	}
 	forged := bytes.Replace(file, []byte("v1.2.3"), []byte("v1.2.4"), 1) // the CRC of the ZIP covers it
-	var damaged *kit.FormatError
+	var damaged *kit.PartError
 	if _, err := kit.Open(bytes.NewReader(forged), int64(len(forged))); !errors.As(err, &damaged) {
 		t.Errorf("another writer is not seen: %v", err)
 	}

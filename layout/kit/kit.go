@@ -36,13 +36,18 @@
 //	                    described span the masked bytes are zeros: nobody finds
 //	                    a number of 32 bits by trying all, and the hashes of two
 //	                    drives of one model agree where nothing else differs
+//	other_unit[]        sectors that came to the drive's capture from another unit of
+//	                    the model; left out where there are none
 //	identity[]          bytes that tell one drive from another and are kept:
 //	                    sector, offset, count, what
 //	blanked[]           bytes that were overwritten because they name something:
 //	                    sector, offset, count, what
 //	masked[]            of facts_only: bytes that tell one drive from another and
 //	                    count as zeros in the hashes: sector, offset, count, what
-//	facts               what was found: table, entries, volumes, regions, fields
+//	facts               what was found: table, entries, volumes, regions, fields, and
+//	  linked[]          files of FAT volumes that boot code names by their sectors:
+//	                    volume, extents, and entry, the directory entry as
+//	                    hexadecimal digits, if the kit holds them
 //	rules               bytes and sha256 of rules.json
 //
 // Sectors that no span names are not part of the kit. A Kit is an image.Source in
@@ -50,6 +55,8 @@
 package kit
 
 import (
+	"slices"
+
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
@@ -126,6 +133,15 @@ type Facts struct {
 	Volumes []Volume       `json:"volumes"`
 	Regions []Region       `json:"regions"`
 	Fields  []layout.Field `json:"fields"`
+	Linked  []Linked       `json:"linked,omitempty"`
+}
+
+// Linked is a file of a FAT volume that boot code names by its sectors.
+type Linked struct {
+	Volume int `json:"volume"` // index of its entry, 0 without a table
+	// its directory entry in hexadecimal digits; empty if the kit does not hold the file
+	Entry   string      `json:"entry,omitempty"`
+	Extents []disk.Span `json:"extents"` // of the drive, in the order of its bytes
 }
 
 // Entry is an entry of the partition table, without its name.
@@ -172,6 +188,7 @@ type Manifest struct {
 	Drive       string      `json:"drive"`
 	Notes       []string    `json:"notes"`
 	Spans       []Span      `json:"spans"`
+	OtherUnit   disk.Spans  `json:"other_unit,omitempty"`
 	Identity    []Mark      `json:"identity"`
 	Blanked     []Mark      `json:"blanked"`
 	Masked      []Mark      `json:"masked,omitempty"`
@@ -192,14 +209,30 @@ func (m *Manifest) Count(state State) (n disk.Sector) {
 	return n
 }
 
-// FormatError says what is wrong with a kit.
-type FormatError struct {
+// Told says which sectors are another unit's, nothing if none are.
+func (m *Manifest) Told() []disk.Finding {
+	if len(m.OtherUnit) == 0 {
+		return nil
+	}
+	return []disk.Finding{disk.Warningf(disk.FromAnotherDrive, m.OtherUnit[0].Start,
+		"another unit of the model gave %s: %s. A serial number or a pairing code in them is that unit's",
+		disk.Counted(m.OtherUnit.Sectors(), "sector"), m.OtherUnit.Text())}
+}
+
+// HoldsFiles tells whether files are in the kit: those that boot code names by their
+// sectors.
+func (m *Manifest) HoldsFiles() bool {
+	return slices.ContainsFunc(m.Facts.Linked, func(l Linked) bool { return l.Entry != "" })
+}
+
+// PartError says what is wrong with a kit.
+type PartError struct {
 	Part  string // the file in the ZIP, or "" for the ZIP as a whole
 	Fault disk.Fault
 	Why   string
 }
 
-func (e *FormatError) Error() string {
+func (e *PartError) Error() string {
 	what := "the kit is damaged"
 	switch e.Fault {
 	case disk.Absent:

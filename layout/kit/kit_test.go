@@ -12,9 +12,9 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
-	"bootgraft/image/imagetest/disks"
 	"bootgraft/layout"
 	"bootgraft/layout/kit"
+	"bootgraft/layout/layouttest/disks"
 )
 
 func at(start, count disk.Sector) disk.Span { return disk.Span{Start: start, Count: count} }
@@ -158,6 +158,8 @@ func TestWriteRefuses(t *testing.T) {
 		"state":            func(c *kit.Contents) { c.Spans[1].State = "lost" },
 		"anchor":           func(c *kit.Contents) { c.Spans[1].From = "here" },
 		"mark":             func(c *kit.Contents) { c.Identity[0].Offset = 510 },
+		"run of another":   func(c *kit.Contents) { c.OtherUnit = disk.Spans{{Start: 9, Count: 2}, {Start: 5, Count: 1}} },
+		"run past the end": func(c *kit.Contents) { c.OtherUnit = disk.Spans{{Start: 999, Count: 9}} },
 		"mark sector":      func(c *kit.Contents) { c.Identity[0].Sector = 1000 },
 		"long note":        func(c *kit.Contents) { c.Notes[0] = strings.Repeat("x", kit.MaxText+1) },
 		"note not UTF-8":   func(c *kit.Contents) { c.Notes[0] = "\xff" },

@@ -53,14 +53,14 @@ const opening = "{\n \"kind\": \"" + Kind + "\""
 
 // Open reads a kit of the given size in bytes and proves all of it: bounds,
 // places, and the hash of every span. r is used as long as the Kit is. An error
-// is a *FormatError or a failed read.
+// is a *PartError or a failed read.
 func Open(r io.ReaderAt, size int64) (*Kit, error) {
 	is, err := begins(r)
 	if err != nil {
 		return nil, fmt.Errorf("reading the start of the kit: %w", err)
 	}
 	if !is {
-		return nil, &FormatError{"", disk.Absent, "it does not begin with " + manifestName}
+		return nil, &PartError{"", disk.Absent, "it does not begin with " + manifestName}
 	}
 	if size > MaxBytes {
 		return nil, malformed("", "it has %d bytes, and a kit at most %d", size, MaxBytes)
@@ -81,7 +81,7 @@ func Open(r io.ReaderAt, size int64) (*Kit, error) {
 }
 
 func malformed(part, why string, args ...any) error {
-	return &FormatError{part, disk.Malformed, fmt.Sprintf(why, args...)}
+	return &PartError{part, disk.Malformed, fmt.Sprintf(why, args...)}
 }
 
 // zipError tells a ZIP that breaks its own form from one that cannot be read.
@@ -133,7 +133,8 @@ func (o *opener) next(name string, size, most int64) (at int64, f *zip.File, err
 		return 0, nil, malformed(name, "%q stands in its place", short(f.Name))
 	}
 	if f.Method != zip.Store || f.Flags&1 != 0 || f.CompressedSize64 != f.UncompressedSize64 {
-		return 0, nil, &FormatError{name, disk.Unsupported, "it is compressed or encrypted: the kit was packed again by another program"}
+		return 0, nil, &PartError{name, disk.Unsupported, "it is compressed or encrypted: the kit was packed again by " +
+			"another program"}
 	}
 	if n := f.UncompressedSize64; n > uint64(most) || size >= 0 && n != uint64(size) {
 		return 0, nil, malformed(name, "it has %d bytes", n)
@@ -159,7 +160,7 @@ func (o *opener) text(name string, most int64) ([]byte, error) {
 		return nil, fmt.Errorf("reading %s of the kit: %w", name, err)
 	}
 	if sum := crc32.ChecksumIEEE(b); sum != f.CRC32 {
-		return nil, malformed(name, "its check number is %08x and should be %08x", sum, f.CRC32)
+		return nil, malformed(name, "its CRC is %08x and should be %08x", sum, f.CRC32)
 	}
 	return b, nil
 }

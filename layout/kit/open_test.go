@@ -46,7 +46,7 @@ func files(t testing.TB, b []byte) []file {
 	return out
 }
 
-// pack puts files into a ZIP as a kit has them, with right check numbers; those
+// pack puts files into a ZIP as a kit has them, with right CRCs; those
 // from number deflated on are compressed.
 func pack(t testing.TB, deflated int, list []file) []byte {
 	t.Helper()
@@ -123,11 +123,14 @@ func TestOpenRefusesWhatIsNotRight(t *testing.T) {
 		"twice, inside":      {edited(t, "\"start\": 9,", "\"start\": 9, \"start\": 9,"), disk.Malformed, "\"start\" twice"},
 		"twice, in capitals": {edited(t, "\"sectors\": 1000,", "\"sectors\": 1000, \"SECTORS\": 1000,"), disk.Malformed, "\"SECTORS\" twice"},
 		"masked and stored":  {edited(t, "\"blanked\": [", "\"masked\": [{\"sector\": 0, \"offset\": 0, \"count\": 1, \"what\": \"\"}], \"blanked\": ["), disk.Malformed, "masked"},
+		"linked, no entry":   {edited(t, "\"fields\": []", "\"fields\": [], \"linked\": [{\"volume\": 1, \"entry\": \"00\", \"extents\": [{\"start\": 1, \"count\": 1}]}]"), disk.Malformed, "directory entry"},
+		"linked, past it":    {edited(t, "\"fields\": []", "\"fields\": [], \"linked\": [{\"volume\": 1, \"extents\": [{\"start\": 999, \"count\": 9223372036854775807}]}]"), disk.Malformed, "not inside the drive"},
+		"linked, nowhere":    {edited(t, "\"fields\": []", "\"fields\": [], \"linked\": [{\"volume\": 1, \"extents\": []}]"), disk.Malformed, "in 0 runs"},
 		"something follows":  {edited(t, "\n}\n", "\n} {}\n"), disk.Malformed, "follows"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			_, err := kit.Open(bytes.NewReader(c.kit), int64(len(c.kit)))
-			var f *kit.FormatError
+			var f *kit.PartError
 			if !errors.As(err, &f) || f.Fault != c.fault || !strings.Contains(err.Error(), c.text) {
 				t.Errorf("%v", err)
 			}
@@ -141,7 +144,7 @@ func TestOpenRefusesCompressed(t *testing.T) {
 	for deflated, want := range map[int]disk.Fault{0: disk.Absent, 1: disk.Unsupported, 3: disk.Unsupported} {
 		b := pack(t, deflated, list)
 		_, err := kit.Open(bytes.NewReader(b), int64(len(b)))
-		var f *kit.FormatError
+		var f *kit.PartError
 		if !errors.As(err, &f) || f.Fault != want {
 			t.Errorf("compressed from file %d on: %v", deflated, err)
 		}
@@ -196,7 +199,7 @@ func TestNoByteChangesInSilence(t *testing.T) {
 	}
 }
 
-// A kit is a plain ZIP for everybody: Python's own reader tests all check numbers
+// A kit is a plain ZIP for everybody: Python's own reader tests all CRCs
 // and takes the sectors out (zipfile of the standard library; the format is
 // APPNOTE.TXT 6.3).
 func TestOthersReadAKit(t *testing.T) {
@@ -308,7 +311,7 @@ func TestUnreadable(t *testing.T) {
 	passed := 0
 	for at := range int64(len(whole)) {
 		_, err := kit.Open(torn{bytes.NewReader(whole), at}, int64(len(whole)))
-		var format *kit.FormatError
+		var format *kit.PartError
 		switch {
 		case err == nil:
 			passed++ // a field of the ZIP that nobody needs

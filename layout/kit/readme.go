@@ -15,10 +15,14 @@ const maxListed = 200
 // but the file.
 func (m *Manifest) readme() string {
 	var b strings.Builder
+	files := "No file of the drive is in it."
+	if m.HoldsFiles() {
+		files = "Of its files it holds those that boot code names by their sectors, and no other."
+	}
 	fmt.Fprintf(&b,
 		"BOOT AREAS OF A DRIVE\n\nThis ZIP file holds the boot areas of one drive of %d sectors of %d bytes:\nwhat "+
-			"lies outside its files and decides whether a device starts from it.\nNo file of the drive is in it.\n",
-		m.Sectors, m.SectorSize)
+			"lies outside its files and decides whether a device starts from it.\n%s\n",
+		m.Sectors, m.SectorSize, files)
 	if m.FactsOnly {
 		b.WriteString(
 			"\nThis one holds facts alone: where things lie, how large they are, the SHA-256\nof each span, " +
@@ -31,13 +35,17 @@ func (m *Manifest) readme() string {
 	for _, n := range m.Notes {
 		b.WriteString("Note:  " + oneLine(n) + "\n")
 	}
+	if len(m.OtherUnit) > 0 {
+		b.WriteString("\nCame from another unit of the model: " + m.OtherUnit.Text() + "\n")
+	}
 	m.listSpans(&b)
 	m.listMarks(&b)
 	b.WriteString(howTo)
 	if m.Rules == nil {
 		b.WriteString("\n" + WayOut)
 	} else {
-		b.WriteString("\nRULES\n\nrules.json says how fields of the boot areas follow the size of a card. A plan\nfor a card of another size needs it.\n")
+		b.WriteString("\nRULES\n\nrules.json says how fields of the boot areas follow the size of a card. A plan\nfor a " +
+			"card of another size needs it.\n")
 	}
 	b.WriteString(cautions)
 	if !m.LayoutKnown {

@@ -96,7 +96,8 @@ func (c *Contents) pack(w io.Writer, m *Manifest, sums []uint32) error {
 		return err
 	}
 	text = append(text, '\n')
-	total := int64(len(text)+len(c.RuleSet)) + maxReadme + int64(m.Stored())*int64(m.SectorSize) + 256*int64(len(m.Spans)+4)
+	total := int64(len(text)+len(c.RuleSet)) + maxReadme + int64(m.Stored())*int64(m.SectorSize) +
+		256*int64(len(m.Spans)+4)
 	if total > MaxBytes || len(text) > maxManifest {
 		return &TooLargeError{total}
 	}
@@ -144,10 +145,11 @@ func (c *Contents) packSpan(z *zip.Writer, s Span, size int64, crc uint32) error
 	return nil
 }
 
-// entry begins a file of the ZIP, stored as it is. Its size and check number are
+// entry begins a file of the ZIP, stored as it is. Its size and CRC are
 // known, so that they stand before its bytes.
 func entry(z *zip.Writer, name string, size int64, crc uint32) (io.Writer, error) {
-	h := &zip.FileHeader{Name: name, Method: zip.Store, CRC32: crc, CompressedSize64: uint64(size), UncompressedSize64: uint64(size)}
+	h := &zip.FileHeader{Name: name, Method: zip.Store, CRC32: crc, CompressedSize64: uint64(size),
+		UncompressedSize64: uint64(size)}
 	//lint:ignore SA1019 a time set by Modified adds the moment to every file a second time
 	h.ModifiedDate = 1<<5 | 1 // 1 January 1980, where the dates of a ZIP begin
 	return z.CreateRaw(h)

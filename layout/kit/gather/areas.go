@@ -72,7 +72,8 @@ func Areas(s *layout.Map, ends Ends) []Area {
 // machine and not for files: drivers of an Apple partition map (Inside Macintosh:
 // Devices, chapter 3), the BIOS boot partition of a GUID partition table, and PReP.
 func holdsProgram(e layout.Entry) bool {
-	return strings.HasPrefix(e.Type, "Apple_Driver") || strings.EqualFold(e.Type, "21686148-6449-6E6F-744E-656564454649") || e.Type == "41"
+	return strings.HasPrefix(e.Type, "Apple_Driver") ||
+		strings.EqualFold(e.Type, "21686148-6449-6E6F-744E-656564454649") || e.Type == "41"
 }
 
 // areaList gathers areas, none of which overlaps an earlier one.
@@ -127,7 +128,8 @@ func (a *areaList) volume(v layout.Volume) {
 		entry = e.Span
 	}
 	for _, r := range v.PartsOf(layout.PartBoot) {
-		a.add(r.Common(entry), layout.InsideVolume, fmt.Sprintf("boot sectors of the %s volume in %s", v.Kind, entryWords(v.Index)))
+		a.add(r.Common(entry), layout.InsideVolume, fmt.Sprintf("boot sectors of the %s volume in %s", v.Kind,
+			entryWords(v.Index)))
 	}
 	if v.Index > 0 && v.Sized && v.End() < entry.End() {
 		a.long(disk.Between(v.End(), entry.End()), layout.FromStart, fmt.Sprintf("behind the volume of entry %d", v.Index))

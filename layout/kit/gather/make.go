@@ -16,12 +16,16 @@ type Options struct {
 	Ends      Ends
 	Remove    disk.Spans               // left out
 	Absent    map[kit.State]disk.Spans // why sectors are not known; what it does not name was not read
+	OtherUnit disk.Spans               // that another unit of the model gave
 	Parts     *pieces.Drive            // what the drive was put together from, or nil
 	FactsOnly bool
 	Drive     string // what it calls itself
 	Notes     []string
 	Program   string // which version makes the kit
 	MostTexts int
+
+	Linked     []kit.Linked // files that boot code names, with their entries
+	WithLoader bool         // they go into the kit
 }
 
 // Made is a kit on its way.
@@ -42,7 +46,11 @@ func (e *RefusedError) Error() string { return e.Why }
 // something or tells the drive from others.
 func Make(ctx context.Context, src image.Source, s *layout.Map, opt Options) (*Made, error) {
 	r := &reader{Ctx: ctx, Src: src, Absent: opt.Absent, Remove: opt.Remove}
-	for _, a := range Areas(s, opt.Ends) {
+	areas := Areas(s, opt.Ends)
+	if opt.WithLoader {
+		areas = append(areas, linkedAreas(opt.Linked)...)
+	}
+	for _, a := range areas {
 		if err := r.area(a); err != nil {
 			return nil, err
 		}
@@ -58,6 +66,13 @@ func Make(ctx context.Context, src image.Source, s *layout.Map, opt Options) (*M
 		Sectors:   s.Sectors, SectorSize: s.SectorSize, FactsOnly: opt.FactsOnly, LayoutKnown: LayoutKnown(s),
 		Drive: opt.Drive, Notes: opt.Notes, Spans: spans, Facts: Facts(s),
 	}
+	for _, s := range spans {
+		m.OtherUnit = m.OtherUnit.Union(opt.OtherUnit.Within(s.Span))
+	}
+	m.Findings = m.Told()
+	if err := m.takeLinked(opt); err != nil {
+		return nil, err
+	}
 	if err := m.look(s, opt, r.farInUse); err != nil {
 		return nil, err
 	}
@@ -71,12 +86,13 @@ func (m *Made) look(s *layout.Map, opt Options, farInUse disk.Sector) error {
 	if err := found.find(s); err != nil {
 		return err
 	}
-	m.Patches = found.Patches
+	m.Patches = append(m.Patches, found.Patches...)
 	switch {
 	case !m.FactsOnly:
 		m.Identity = found.Identity[:min(len(found.Identity), kit.MaxMarks)]
 	case len(found.Identity) > kit.MaxMarks:
-		return &RefusedError{disk.Grouped(len(found.Identity)) + " runs of bytes tell this drive from others, and facts can mask " +
+		return &RefusedError{disk.Grouped(len(found.Identity)) +
+			" runs of bytes tell this drive from others, and facts can mask " +
 			disk.Grouped(kit.MaxMarks) + ". Take sectors out with --blank SPAN"}
 	default:
 		m.Masked = found.Identity
@@ -139,7 +155,8 @@ func (m *Made) Accept(codes []disk.Code) {
 func Facts(s *layout.Map) kit.Facts {
 	f := kit.Facts{Table: s.Table}
 	for _, e := range s.Entries[:min(len(s.Entries), kit.MaxFacts)] {
-		f.Entries = append(f.Entries, kit.Entry{Span: e.Span, Index: e.Index, Type: e.Type, Active: e.Active, Extended: e.Extended})
+		f.Entries = append(f.Entries, kit.Entry{Span: e.Span, Index: e.Index, Type: e.Type, Active: e.Active,
+			Extended: e.Extended})
 	}
 	for _, v := range s.Volumes[:min(len(s.Volumes), kit.MaxFacts)] {
 		f.Volumes = append(f.Volumes, kit.Volume{Span: v.Span, Index: v.Index, Kind: v.Kind, ClusterBytes: v.ClusterBytes})

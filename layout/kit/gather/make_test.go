@@ -8,10 +8,10 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
-	"bootgraft/image/imagetest/disks"
 	"bootgraft/image/imagetest/need"
 	"bootgraft/layout"
 	"bootgraft/layout/kit"
+	"bootgraft/layout/layouttest/disks"
 	"bootgraft/layout/scan"
 )
 

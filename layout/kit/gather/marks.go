@@ -95,16 +95,18 @@ func (k *marks) gpt(t *gpt.Table) {
 		}
 		k.keep(c.At, 56, 16, "identifier of the disk in the GUID partition table")
 		if k.Facts {
-			k.keep(c.At, 16, 4, "check number of the GUID partition table, which follows its identifiers")
-			k.keep(c.At, 88, 4, "check number of the entries of the GUID partition table, which follows theirs")
+			k.keep(c.At, 16, 4, "CRC of the GUID partition table, which follows its identifiers")
+			k.keep(c.At, 88, 4, "CRC of the entries of the GUID partition table, which follows theirs")
 		}
 		size := int64(c.Header.EntrySize())
 		for i, e := range c.Entries() {
 			if at := int64(i)*size + 16; e.Used() {
 				n := int64(t.SectorSize)
-				k.keep(disk.Sector(c.Header.EntryLBA())+disk.Sector(at/n), int(at%n), 16, fmt.Sprintf("identifier of entry %d in the GUID partition table", i+1))
+				k.keep(disk.Sector(c.Header.EntryLBA())+disk.Sector(at/n), int(at%n), 16,
+					fmt.Sprintf("identifier of entry %d in the GUID partition table", i+1))
 				if at += 40; k.Facts {
-					k.keep(disk.Sector(c.Header.EntryLBA())+disk.Sector(at/n), int(at%n), 72, fmt.Sprintf("name of entry %d in the GUID partition table", i+1))
+					k.keep(disk.Sector(c.Header.EntryLBA())+disk.Sector(at/n), int(at%n), 72,
+						fmt.Sprintf("name of entry %d in the GUID partition table", i+1))
 				}
 			}
 		}

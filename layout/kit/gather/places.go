@@ -53,7 +53,8 @@ func farthest(s *layout.Map) (last *layout.Entry) {
 	for _, t := range s.Tables {
 		for i := range t.Entries {
 			e := &t.Entries[i]
-			if e.End() > s.Sectors && !(t.Kind == "mbr" && strings.EqualFold(e.Type, "EE")) && (last == nil || e.End() > last.End()) {
+			if e.End() > s.Sectors && !(t.Kind == "mbr" && strings.EqualFold(e.Type, "EE")) &&
+				(last == nil || e.End() > last.End()) {
 				last = e
 			}
 		}
@@ -88,7 +89,8 @@ func piecePlaces(p *pieces.Drive, src image.Source, s *layout.Map) (need []disk.
 	}{
 		{0, disk.HeadNotGiven, "no piece holds sector 0: the head of the drive is missing, with its table and its program." +
 			" Give it with --part 0s=FILE"},
-		{image.Sectors(p) - 1, disk.TailNotGiven, "no piece holds the last sector of the drive. Many devices keep something at the end." +
+		{image.Sectors(p) - 1, disk.TailNotGiven, "no piece holds the last sector of the drive. Many devices keep " +
+			"something at the end." +
 			" Give it with --part end-Ns=FILE, where FILE has N sectors"},
 	} {
 		if len(image.Unknown(src, disk.Span{Start: end.x, Count: 1})) > 0 {
@@ -102,7 +104,8 @@ func piecePlaces(p *pieces.Drive, src image.Source, s *layout.Map) (need []disk.
 		}
 		if why != "" {
 			need = append(need, disk.Refusalf(disk.PartMisplaced, q.Start,
-				"%s was given for sector %s, and %s. Are two pieces swapped, or is --sectors wrong?", q.Img.Name(), disk.Grouped(q.Start), why))
+				"%s was given for sector %s, and %s. Are two pieces swapped, or is "+
+					"--sectors wrong?", q.Img.Name(), disk.Grouped(q.Start), why))
 		}
 	}
 	return need, nil
@@ -117,7 +120,8 @@ func misplaced(q pieces.Piece, s *layout.Map) (why string, err error) {
 		if err != nil || len(b) == 0 {
 			return "", err
 		}
-		if my := disk.Sector(binary.LittleEndian.Uint64(b[gptMyLBAAt:])); bytes.HasPrefix(b, []byte(gptSignature)) && my != q.Start+i {
+		if my := disk.Sector(binary.LittleEndian.Uint64(b[gptMyLBAAt:])); bytes.HasPrefix(b, []byte(gptSignature)) &&
+			my != q.Start+i {
 			return fmt.Sprintf(
 				"the header of a GUID partition table in its sector %s says that it lies in sector %s of its drive",
 				disk.Grouped(i), disk.Grouped(my)), nil

@@ -86,7 +86,8 @@ func appendRun(list []kit.Span, s kit.Span, short disk.Sector) []kit.Span {
 	case n > 0 && goesOn(list[n-1], s) && list[n-1].State == s.State && list[n-1].Fill == s.Fill:
 		list[n-1].Count += s.Count
 		return list
-	case n > 1 && s.State == kit.Stored && list[n-1].State == kit.Blank && list[n-1].Count <= short && goesOn(list[n-1], s) &&
+	case n > 1 && s.State == kit.Stored && list[n-1].State == kit.Blank && list[n-1].Count <= short &&
+		goesOn(list[n-1], s) &&
 		list[n-2].State == kit.Stored && goesOn(list[n-2], list[n-1]):
 		list[n-2].Count += list[n-1].Count + s.Count
 		return list[:n-1]
