@@ -19,7 +19,7 @@ type Builder struct {
 }
 
 // NewBuilder returns a Builder for a card of the given size.
-func NewBuilder(target Disk, source Source) *Builder {
+func NewBuilder(target Size, source Source) *Builder {
 	return &Builder{plan: Plan{Target: target, Source: source}}
 }
 

@@ -10,10 +10,10 @@ import (
 	"bootgraft/layout"
 )
 
-func source(n disk.Sector) Source { return Source{Disk: Disk{n, 512}, Digest: someDigest} }
+func source(n disk.Sector) Source { return Source{Size: Size{n, 512}, Digest: someDigest} }
 
 func TestNeighboursBecomeOnePiece(t *testing.T) {
-	b := NewBuilder(Disk{100, 512}, source(100))
+	b := NewBuilder(Size{100, 512}, source(100))
 	one := func(at disk.Sector) disk.Span { return disk.Span{Start: at, Count: 1} }
 	b.Render(0, make([]byte, 512), layout.WhyTable, layout.RankFirst)
 	b.Render(1, make([]byte, 1024), layout.WhyTable, layout.RankFirst)
@@ -58,14 +58,14 @@ func TestNeighboursBecomeOnePiece(t *testing.T) {
 }
 
 func TestAgainSharesBytes(t *testing.T) {
-	b := NewBuilder(Disk{30, 512}, source(100))
+	b := NewBuilder(Size{30, 512}, source(100))
 	data := bytes.Repeat([]byte{1, 2, 3, 4}, 128*4)
 	b.Render(0, data[:512], layout.WhyTable, layout.RankFirst)
 	b.Render(1, data, layout.WhyVolume, layout.RankFirst)
 	b.Zero(disk.Span{Start: 5, Count: 15}, layout.WhyExcess, layout.RankData)
-	b.Again(20, disk.Span{Start: 0, Count: 3}, layout.WhyTableSecond, layout.RankSecond) // over two pieces
-	b.Again(23, disk.Span{Start: 21, Count: 2}, layout.WhyVolume, layout.RankSecond)     // of a copy
-	b.Again(25, disk.Span{Start: 0, Count: 5}, layout.WhyVolume, layout.RankSecond)
+	b.Again(20, disk.Span{Start: 0, Count: 3}, layout.WhyTableCopy, layout.RankCopy) // over two pieces
+	b.Again(23, disk.Span{Start: 21, Count: 2}, layout.WhyVolume, layout.RankCopy)   // of a copy
+	b.Again(25, disk.Span{Start: 0, Count: 5}, layout.WhyVolume, layout.RankCopy)
 	p, err := b.Plan()
 	if err != nil {
 		t.Fatal(err)
@@ -103,7 +103,7 @@ func TestBuilderKeepsTheFirstMistake(t *testing.T) {
 		"no rank 9":                     func(b *Builder) { b.Zero(whole, layout.WhyExcess, 9) },
 	}
 	for want, build := range cases {
-		b := NewBuilder(Disk{10, 512}, source(10))
+		b := NewBuilder(Size{10, 512}, source(10))
 		build(b)
 		if p, err := b.Plan(); err == nil || !strings.Contains(err.Error(), want) || p != nil {
 			t.Errorf("want %q, got %v", want, err)

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"strings"
 	"unicode/utf8"
 
 	"bootgraft/image/disk"
@@ -12,7 +13,7 @@ import (
 
 // ProofError says which part of a plan breaks which rule.
 type ProofError struct {
-	Part  string // the field of the plan file: target, source, pieces, dropped, findings, rendered
+	Part  string // the field of the plan file: target, sees, source, pieces, dropped, findings, rendered, choices
 	Index int    // which element of that part, from 0; -1 if it is about the whole part
 	Why   string
 }
@@ -36,7 +37,7 @@ func badf(part string, index int, why string, args ...any) error {
 func (p *Plan) Check() error {
 	checks := []func(*Plan) error{
 		(*Plan).checkWriter, (*Plan).checkDisks, (*Plan).checkMeaning, (*Plan).checkTiles,
-		(*Plan).checkPieces, (*Plan).checkDropped, (*Plan).checkFindings,
+		(*Plan).checkSees, (*Plan).checkPieces, (*Plan).checkDropped, (*Plan).checkFindings, (*Plan).checkChoices,
 	}
 	for _, check := range checks {
 		if err := check(p); err != nil {
@@ -57,11 +58,12 @@ func (p *Plan) checkDisks() error {
 	if err := checkDisk("target", p.Target); err != nil {
 		return err
 	}
-	if err := checkDisk("source", p.Source.Disk); err != nil {
+	if err := checkDisk("source", p.Source.Size); err != nil {
 		return err
 	}
 	if p.Target.SectorSize != p.Source.SectorSize {
-		return badf("target", -1, "its sectors have %d bytes and those of the source %d: every address would change its meaning",
+		return badf("target", -1, "its sectors have %d bytes and those of the source %d: every address would "+
+			"change its meaning",
 			p.Target.SectorSize, p.Source.SectorSize)
 	}
 	if !isDigest(p.Source.Digest) {
@@ -73,7 +75,7 @@ func (p *Plan) checkDisks() error {
 	return nil
 }
 
-func checkDisk(part string, d Disk) error {
+func checkDisk(part string, d Size) error {
 	switch d.SectorSize {
 	case 512, 1024, 2048, 4096:
 	default:
@@ -117,7 +119,8 @@ func (p *Plan) checkMeaning() error {
 	}
 	for i, s := range m {
 		if !inside(s, p.Source.Sectors) {
-			return badf("source", -1, "meaning[%d]: %s is not inside the source of %s", i, s, disk.Counted(p.Source.Sectors, "sector"))
+			return badf("source", -1, "meaning[%d]: %s is not inside the source of %s", i, s,
+				disk.Counted(p.Source.Sectors, "sector"))
 		}
 		if i > 0 && s.Start <= m[i-1].End() {
 			return badf("source", -1, "meaning[%d]: %s does not come after %s with a gap between", i, s, m[i-1])
@@ -139,6 +142,35 @@ func (p *Plan) checkTiles() error {
 	}
 }
 
+// checkChoices wants names with values, each a text of bounded length.
+func (p *Plan) checkChoices() error {
+	if len(p.Choices) > MaxChoices {
+		return badf("choices", -1, "there are %d of them, and %d at most", len(p.Choices), MaxChoices)
+	}
+	for i, c := range p.Choices {
+		if name, _, ok := strings.Cut(c, "="); !ok || name == "" || len(c) > MaxText || !utf8.ValidString(c) {
+			return badf("choices", i, "%.40q is no NAME=VALUE in UTF-8 of at most %d bytes", c, MaxText)
+		}
+	}
+	return nil
+}
+
+// checkSees wants what the device sees to be less than the card, which 0 says better,
+// and to end where a piece does: what lies behind belongs to nobody.
+func (p *Plan) checkSees() error {
+	if p.Sees == 0 {
+		return nil
+	}
+	if p.Sees < 0 || p.Sees >= p.Target.Sectors {
+		return badf("sees", -1, "the device cannot see %s as a part of a card of %s",
+			disk.Counted(p.Sees, "sector"), disk.Counted(p.Target.Sectors, "sector"))
+	}
+	if q := p.Lookup(p.Sees); q == nil || q.Start != p.Sees {
+		return badf("sees", -1, "no piece begins at sector %s, behind what the device sees", disk.Grouped(p.Sees))
+	}
+	return nil
+}
+
 func (p *Plan) checkPieces() error {
 	pool := p.RenderedSectors()
 	if p.Rendered != nil && p.Rendered.Size() != int64(pool)*int64(p.Target.SectorSize) {
@@ -157,7 +189,8 @@ func (p *Plan) checkPieces() error {
 			continue
 		}
 		if q.From > used {
-			return badf("pieces", i, "%s: it takes rendered sector %s, but no piece before it takes sector %s", q.Span, disk.Grouped(q.From), disk.Grouped(used))
+			return badf("pieces", i, "%s: it takes rendered sector %s, but no piece before it takes sector %s", q.Span,
+				disk.Grouped(q.From), disk.Grouped(used))
 		}
 		used = max(used, q.From+q.Count)
 	}

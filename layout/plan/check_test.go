@@ -79,7 +79,7 @@ func TestCheckRefuses(t *testing.T) {
 func TestLeaveBetweenTheEdges(t *testing.T) {
 	for _, size := range []int{512, 4096} {
 		edge := disk.Sector(Edge / size)
-		b := NewBuilder(Disk{2*edge + 1, size}, Source{Disk: Disk{1, size}, Digest: someDigest})
+		b := NewBuilder(Size{2*edge + 1, size}, Source{Size: Size{1, size}, Digest: someDigest})
 		b.Zero(disk.Span{Count: edge}, layout.WhyEmptied, layout.RankData)
 		b.Leave(disk.Span{Start: edge, Count: 1}, layout.WhyEmptied, layout.RankData)
 		b.Zero(disk.Span{Start: edge + 1, Count: edge}, layout.WhyEmptied, layout.RankData)

@@ -79,7 +79,7 @@ func (d *decoder) object() (digest string) {
 	d.section("target")
 	p.Target = d.disk()
 	s.mark('}')
-	d.section("source")
+	d.sees()
 	d.source()
 	d.section("pieces")
 	d.pieces()
@@ -91,7 +91,7 @@ func (d *decoder) object() (digest string) {
 	s.array(MaxFindings, func(int, int64) { p.Findings = append(p.Findings, d.finding()) })
 	d.section("rendered")
 	d.rendered()
-	d.section("digest")
+	d.choices()
 	word, _ := d.short()
 	s.mark('}')
 	if c := s.space(); s.err == nil && s.offset() < s.size {
@@ -115,8 +115,41 @@ func (d *decoder) heading() {
 
 func (d *decoder) section(name string) {
 	d.s.next(name)
+	d.begins(name)
+}
+
+// begins notes where the value of a field stands.
+func (d *decoder) begins(name string) {
 	d.s.space()
 	d.at[name] = d.s.offset()
+}
+
+// sees reads how much of the card the device sees, where the plan says so, and goes on
+// to the source.
+func (d *decoder) sees() {
+	if d.s.either("source", "sees") == "source" {
+		d.begins("source")
+		return
+	}
+	d.begins("sees")
+	if d.plan.Sees = d.sector(); d.plan.Sees == 0 {
+		d.s.failf(d.at["sees"], "no device sees nothing of its card")
+	}
+	d.section("source")
+}
+
+// choices reads what the owner chose, where the plan says so, and goes on to the digest.
+func (d *decoder) choices() {
+	if d.s.either("digest", "choices") == "digest" {
+		d.begins("digest")
+		return
+	}
+	d.begins("choices")
+	d.s.array(MaxChoices, func(int, int64) { d.plan.Choices = append(d.plan.Choices, d.s.text()) })
+	if len(d.plan.Choices) == 0 {
+		d.s.failf(d.at["choices"], "a plan of which nothing was chosen has no choices")
+	}
+	d.section("digest")
 }
 
 func (d *decoder) sector() disk.Sector { return disk.Sector(d.s.integer()) }
@@ -131,7 +164,7 @@ func (d *decoder) short() (word []byte, at int64) {
 }
 
 // disk reads the first two fields of an object and leaves it open.
-func (d *decoder) disk() (disk Disk) {
+func (d *decoder) disk() (disk Size) {
 	d.s.first("sectors")
 	disk.Sectors = d.sector()
 	d.s.next("sector_size")
@@ -154,7 +187,7 @@ func (d *decoder) span() (s disk.Span) {
 
 func (d *decoder) source() {
 	src := &d.plan.Source
-	src.Disk = d.disk()
+	src.Size = d.disk()
 	d.s.next("path")
 	src.Path = d.s.text()
 	d.s.next("digest")

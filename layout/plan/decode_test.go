@@ -122,7 +122,7 @@ func TestOtherWhiteSpace(t *testing.T) {
 func TestDescribeIsTheFileWithoutItsBytes(t *testing.T) {
 	var out bytes.Buffer
 	p := small(t)
-	if err := Describe(&out, p); err != nil {
+	if err := Describe(&out, p, Beside{"starts", map[string]any{"answer": "<yes>"}}); err != nil {
 		t.Fatal(err)
 	}
 	var brief, full map[string]any
@@ -130,6 +130,7 @@ func TestDescribeIsTheFileWithoutItsBytes(t *testing.T) {
 		t.Fatal(err)
 	}
 	delete(full, "rendered")
+	full["starts"] = map[string]any{"answer": "<yes>"}
 	a, _ := json.Marshal(brief)
 	b, _ := json.Marshal(full)
 	if !bytes.Equal(a, b) {
@@ -138,7 +139,7 @@ func TestDescribeIsTheFileWithoutItsBytes(t *testing.T) {
 }
 
 func TestRenderedBytesAreReadFromTheFile(t *testing.T) {
-	b := NewBuilder(Disk{400, 512}, Source{Disk: Disk{1, 512}, Digest: someDigest})
+	b := NewBuilder(Size{400, 512}, Source{Size: Size{1, 512}, Digest: someDigest})
 	data := make([]byte, 300*512)
 	for i := range data {
 		data[i] = byte(i * 7 >> 3)

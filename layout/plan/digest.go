@@ -31,6 +31,8 @@ const block = 48 << 10
 //	dropped   list: u64 start, u64 count, text role, text name, text why
 //	findings  list: text code, text severity, u64 sector, text, u64 accepted (0 or 1)
 //	rendered  u64 number of bytes, then the bytes
+//	sees      u64; not in a plan without it
+//	choices   text "choices", list: text; not in a plan without them
 //
 // The texts of the reasons are not in it: they follow from their codes.
 func (p *Plan) Digest() (string, error) {
@@ -40,7 +42,7 @@ func (p *Plan) Digest() (string, error) {
 		c.text(p.WrittenBy)
 	}
 	c.disk(p.Target)
-	c.disk(p.Source.Disk)
+	c.disk(p.Source.Size)
 	c.text(p.Source.Path)
 	c.text(p.Source.Digest)
 	c.u64(len(p.Source.Meaning))
@@ -70,6 +72,17 @@ func (p *Plan) Digest() (string, error) {
 	if err := c.pool(p.Rendered); err != nil {
 		return "", err
 	}
+	if p.Sees != 0 {
+		c.sector(p.Sees)
+	}
+	if len(p.Choices) > 0 {
+		c.text("choices") // so that a number of choices is no sector
+		c.u64(len(p.Choices))
+		for _, choice := range p.Choices {
+			c.text(choice)
+		}
+	}
+	c.flush()
 	return hex.EncodeToString(c.hash.Sum(nil)), nil
 }
 
@@ -102,7 +115,7 @@ func (c *canon) number(n uint64) {
 func (c *canon) u64(n int)            { c.number(uint64(n)) }
 func (c *canon) sector(x disk.Sector) { c.number(uint64(x)) }
 func (c *canon) text(s string)        { c.u64(len(s)); c.raw(s) }
-func (c *canon) disk(d Disk)          { c.sector(d.Sectors); c.u64(d.SectorSize) }
+func (c *canon) disk(d Size)          { c.sector(d.Sectors); c.u64(d.SectorSize) }
 func (c *canon) span(s disk.Span)     { c.sector(s.Start); c.sector(s.Count) }
 
 func (c *canon) finding(f disk.Finding) {

@@ -55,21 +55,24 @@ func TestMeaningDigestOfAShortSource(t *testing.T) {
 // Digest.
 func TestDigestInAnotherLanguage(t *testing.T) {
 	python := need.Tool(t, "python3")
-	p := small(t)
-	path := filepath.Join(t.TempDir(), "plan.json")
-	if err := os.WriteFile(path, encoded(t, p), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	out, err := exec.Command(python, filepath.Join("..", "..", "testdata", "plan", "digest.py"), path).CombinedOutput()
-	if err != nil {
-		t.Fatalf("%v\n%s", err, out)
-	}
-	want, err := p.Digest()
-	if err != nil {
-		t.Fatal(err)
-	}
-	if got := strings.TrimSpace(string(out)); got != want {
-		t.Errorf("Python says %s, Digest says %s", got, want)
+	signed := small(t)
+	signed.WrittenBy = "bootgraft test"
+	for _, p := range []*Plan{small(t), signed, seen(t)} {
+		path := filepath.Join(t.TempDir(), "plan.json")
+		if err := os.WriteFile(path, encoded(t, p), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		out, err := exec.Command(python, filepath.Join("..", "..", "testdata", "plan", "digest.py"), path).CombinedOutput()
+		if err != nil {
+			t.Fatalf("%v\n%s", err, out)
+		}
+		want, err := p.Digest()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := strings.TrimSpace(string(out)); got != want {
+			t.Errorf("form %d: Python says %s, Digest says %s", p.Form(), got, want)
+		}
 	}
 }
 
@@ -111,7 +114,7 @@ func TestDigestSeesEverything(t *testing.T) {
 	note("piece op", func(p *Plan) { p.Pieces[1].Op = layout.Render })
 	note("piece from", func(p *Plan) { p.Pieces[1].From++ })
 	note("piece why", func(p *Plan) { p.Pieces[1].Why = layout.WhyExcess })
-	note("piece rank", func(p *Plan) { p.Pieces[1].Rank = layout.RankSecond })
+	note("piece rank", func(p *Plan) { p.Pieces[1].Rank = layout.RankCopy })
 	note("dropped span", func(p *Plan) { p.Dropped[0].Start-- })
 	note("dropped role", func(p *Plan) { p.Dropped[0].Role = layout.RoleGap })
 	note("dropped texts", func(p *Plan) { p.Dropped[0].Name, p.Dropped[0].Why = p.Dropped[0].Name+"n", p.Dropped[0].Why[1:] })
@@ -120,6 +123,10 @@ func TestDigestSeesEverything(t *testing.T) {
 	note("finding sector", func(p *Plan) { p.Findings[0].Sector = disk.NoSector })
 	note("finding text", func(p *Plan) { p.Findings[0].Text = "" })
 	note("finding accepted", func(p *Plan) { p.Findings[0].Accepted = true })
+	note("seen", func(p *Plan) { p.Sees = 4002 })
+	note("seen otherwise", func(p *Plan) { p.Sees = 3002 })
+	note("chosen", func(p *Plan) { p.Choices = []string{"tail=end"} })
+	note("chosen otherwise", func(p *Plan) { p.Choices = []string{"tail=en", "d=end"} })
 	note("rendered", func(p *Plan) { p.Rendered = bytes.NewReader(make([]byte, 1024)) })
 	note("nothing rendered", func(p *Plan) { p.Rendered = nil })
 }

@@ -21,29 +21,38 @@ const (
 )
 
 // Encode writes the plan as one JSON object, as a stream. Every field is
-// there, in this order, and no other:
+// there, in this order, and no other, but for sees and choices:
 //
 //	schema    2
 //	kind      "plan"
 //	written_by  the version of the program that made it
 //	target    {sectors, sector_size}
+//	sees      how many sectors of the card its device sees; only where it sees fewer
 //	source    {sectors, sector_size, path, digest, meaning: [{start, count}]}
 //	pieces    [{start, count, op, from, why, rank}], one a line; from only for copy and render
 //	reasons   {code: text}, those used, in the order of layout.Reasons
 //	dropped   [{start, count, role, name, why}]
 //	findings  [{code, severity, sector, text, accepted}]; sector is null if there is none
 //	rendered  [base64 (RFC 4648, section 4)], each 48 KiB of bytes, the last what is left
+//	choices   [text]: what the owner chose; only where that is anything
 //	digest    Digest, see there
 //
 // All numbers count sectors of the disk in question, except sector_size, in
 // bytes. A plan that fails Check is not written.
-func Encode(w io.Writer, p *Plan) error { return encode(w, p, true) }
+func Encode(w io.Writer, p *Plan) error { return encode(w, p, true, nil) }
 
-// Describe writes what Encode writes, but for the rendered bytes: the answer
-// to a question about a plan. Decode does not read it.
-func Describe(w io.Writer, p *Plan) error { return encode(w, p, false) }
+// Beside is what an answer says of a plan that does not stand in its file, as it
+// follows from the plan and its source.
+type Beside struct {
+	Key   string
+	Value any // as encoding/json writes it
+}
 
-func encode(w io.Writer, p *Plan, rendered bool) error {
+// Describe writes what Encode writes, but for the rendered bytes, and what is said
+// beside it: the answer to a question about a plan. Decode does not read it.
+func Describe(w io.Writer, p *Plan, beside ...Beside) error { return encode(w, p, false, beside) }
+
+func encode(w io.Writer, p *Plan, rendered bool, beside []Beside) error {
 	if err := p.Check(); err != nil {
 		return err
 	}
@@ -57,6 +66,9 @@ func encode(w io.Writer, p *Plan, rendered bool) error {
 		e.printf("\"kind\": %q,\n\"written_by\": %s,\n", Kind, appendString(nil, p.WrittenBy))
 	}
 	e.printf("\"target\": {\"sectors\":%d,\"sector_size\":%d},\n", p.Target.Sectors, p.Target.SectorSize)
+	if p.Sees != 0 {
+		e.printf("\"sees\": %d,\n", p.Sees)
+	}
 	e.source(&p.Source)
 	e.list("pieces", len(p.Pieces), func(b []byte, i int) []byte { return appendPiece(b, &p.Pieces[i]) })
 	e.reasons(p.Reasons())
@@ -66,6 +78,16 @@ func encode(w io.Writer, p *Plan, rendered bool) error {
 		if err := e.rendered(p.Rendered); err != nil {
 			return err
 		}
+	}
+	if len(p.Choices) > 0 {
+		e.list("choices", len(p.Choices), func(b []byte, i int) []byte { return appendString(b, p.Choices[i]) })
+	}
+	for _, b := range beside {
+		text, err := json.Marshal(b.Value)
+		if err != nil {
+			return err
+		}
+		e.printf("%q: %s,\n", b.Key, text)
 	}
 	e.printf("\"digest\": \"%s\"\n}\n", digest)
 	return e.w.Flush()

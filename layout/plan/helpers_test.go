@@ -21,15 +21,15 @@ const someDigest = "076a27c79e5ace2a3d47f9dd2e83e4ff6ea8872b3c2218f66c92b89b55f3
 // small returns a plan in which every op, an Again, and every kind of list occurs.
 func small(t testing.TB) *Plan {
 	t.Helper()
-	b := NewBuilder(Disk{8192, 512}, Source{
-		Disk: Disk{6000, 512}, Path: "old/Ünit <7>.img", Digest: someDigest,
+	b := NewBuilder(Size{8192, 512}, Source{
+		Size: Size{6000, 512}, Path: "old/Ünit <7>.img", Digest: someDigest,
 		Meaning: disk.Spans{{Start: 0, Count: 1}, {Start: 63, Count: 2}},
 	})
 	b.Render(0, bytes.Repeat([]byte("first "), 256)[:1024], layout.WhyTable, layout.RankFirst)
 	b.Copy(disk.Span{Start: 2, Count: 3000}, 2, layout.WhyUnchanged, layout.RankData)
 	b.Leave(disk.Span{Start: 3002, Count: 1000}, layout.WhyVolumeFree, layout.RankData)
 	b.Zero(disk.Span{Start: 4002, Count: 4189}, layout.WhyExcess, layout.RankData)
-	b.Again(8191, disk.Span{Start: 1, Count: 1}, layout.WhyTableSecond, layout.RankSecond)
+	b.Again(8191, disk.Span{Start: 1, Count: 1}, layout.WhyTableCopy, layout.RankCopy)
 	b.Drop(Dropped{disk.Span{Start: 3002, Count: 2998}, layout.RoleTail, "tail \"x\"", "no room\n"})
 	b.Find(disk.Warningf("tail-undecided", 5990, "the end may be a recording"),
 		disk.Finding{Code: "table-names-old-size", Severity: disk.Refusal, Sector: disk.NoSector, Text: "ä", Accepted: true})
@@ -73,7 +73,7 @@ func pool(t testing.TB, p *Plan) []byte {
 // same tells whether two plans say the same, byte for byte.
 func same(t testing.TB, a, b *Plan) bool {
 	t.Helper()
-	return a.Target == b.Target && a.Source.Disk == b.Source.Disk &&
+	return a.Target == b.Target && a.Source.Size == b.Source.Size &&
 		a.Source.Path == b.Source.Path && a.Source.Digest == b.Source.Digest &&
 		slices.Equal(a.Source.Meaning, b.Source.Meaning) && slices.Equal(a.Pieces, b.Pieces) &&
 		slices.Equal(a.Dropped, b.Dropped) && slices.Equal(a.Findings, b.Findings) &&
@@ -83,7 +83,7 @@ func same(t testing.TB, a, b *Plan) bool {
 // draw makes a random valid plan.
 func draw(t *rapid.T) *Plan {
 	size := rapid.SampledFrom([]int{512, 1024, 2048, 4096}).Draw(t, "sector size")
-	target := Disk{disk.Sector(rapid.IntRange(1, 20000).Draw(t, "target")), size}
+	target := Size{disk.Sector(rapid.IntRange(1, 20000).Draw(t, "target")), size}
 	source := drawSource(t, size)
 	b := NewBuilder(target, source)
 	edge := disk.Sector(Edge / size)
@@ -139,7 +139,7 @@ func drawSource(t *rapid.T, size int) Source {
 		meaning = append(meaning, disk.Span{Start: disk.Sector(start), Count: disk.Sector(count)})
 		at = start + count + 1
 	}
-	return Source{Disk{disk.Sector(n), size}, rapid.String().Draw(t, "path"), strings.Repeat("0a", 32), meaning}
+	return Source{Size{disk.Sector(n), size}, rapid.String().Draw(t, "path"), strings.Repeat("0a", 32), meaning}
 }
 
 // failing is a reader that breaks at one byte.

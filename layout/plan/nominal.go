@@ -26,7 +26,7 @@ var tradeGB = []float64{10, 20, 30, 40, 60, 80, 100, 120, 160, 200, 250, 320, 40
 const nearest = 0.08
 
 // NominalOf compares a size with those that the trade sells.
-func NominalOf(d Disk) Nominal {
+func NominalOf(d Size) Nominal {
 	size := float64(d.Sectors) * float64(d.SectorSize)
 	out := Nominal{Published: publishedSize(d), SDClass: sdClass(d)}
 	best := nearest
@@ -67,7 +67,7 @@ var sdUserAreas = map[disk.Sector]string{
 const cf64 = 490 * 8 * 32
 
 // publishedSize names the published size that a disk has to the sector.
-func publishedSize(d Disk) string {
+func publishedSize(d Size) string {
 	in512 := d.Sectors * disk.Sector(d.SectorSize) / 512
 	if gb := (in512 - idemaAt50) / idemaPer; in512 >= idemaAt50 && in512 == idemaAt50+gb*idemaPer {
 		return fmt.Sprintf("a drive of %d GB by IDEMA LBA1-02", gb+50)
@@ -86,7 +86,7 @@ func publishedSize(d Disk) string {
 // sdClass returns the class of an SD card of this size: SD Physical Layer
 // Simplified Specification 4.10, section 3.3.2. The card's own size counts,
 // which is about one percent more than the sectors that can be seen.
-func sdClass(d Disk) string {
+func sdClass(d Size) string {
 	switch bytes := int64(d.Sectors) * int64(d.SectorSize); {
 	case bytes <= 1<<31:
 		return "SDSC"

@@ -16,19 +16,19 @@ func TestPublishedDriveSizes(t *testing.T) {
 		117_231_408: "60", 156_301_488: "80", 195_371_568: "100", 234_441_648: "120", 312_581_808: "160", 488_397_168: "250",
 		625_142_448: "320", 976_773_168: "500", 1_953_525_168: "1000", 3_907_029_168: "2000",
 	} {
-		if got := publishedSize(Disk{Sectors: sectors, SectorSize: 512}); got != "a drive of "+gb+" GB by IDEMA LBA1-02" {
+		if got := publishedSize(Size{Sectors: sectors, SectorSize: 512}); got != "a drive of "+gb+" GB by IDEMA LBA1-02" {
 			t.Errorf("%d sectors: %q", sectors, got)
 		}
-		if got := publishedSize(Disk{Sectors: sectors + 1, SectorSize: 512}); got != "" {
+		if got := publishedSize(Size{Sectors: sectors + 1, SectorSize: 512}); got != "" {
 			t.Errorf("%d sectors: %q", sectors+1, got)
 		}
 	}
 	// 80 GB in sectors of 4,096 bytes: one eighth (LBA1-03, from memory).
-	if got := publishedSize(Disk{Sectors: 19_537_686, SectorSize: 4096}); !strings.Contains(got, "80 GB") {
+	if got := publishedSize(Size{Sectors: 19_537_686, SectorSize: 4096}); !strings.Contains(got, "80 GB") {
 		t.Errorf("4,096 bytes: %q", got)
 	}
 	for _, below := range []disk.Sector{39_091_248, 39_063_024, 39_070_080} {
-		if got := publishedSize(Disk{Sectors: below, SectorSize: 512}); got != "" {
+		if got := publishedSize(Size{Sectors: below, SectorSize: 512}); got != "" {
 			t.Errorf("%d sectors: %q", below, got)
 		}
 	}
@@ -41,7 +41,7 @@ func TestPublishedCardSizes(t *testing.T) {
 	for sectors, name := range map[disk.Sector]string{
 		121_856: "64 MB", 246_016: "128 MB", 494_080: "256 MB", 990_976: "512 MB", 1_984_000: "1 GB", 3_971_072: "2 GB", 125_440: "64 MB",
 	} {
-		n := NominalOf(Disk{Sectors: sectors, SectorSize: 512})
+		n := NominalOf(Size{Sectors: sectors, SectorSize: 512})
 		if !strings.Contains(n.Published, name) || n.Name() != name {
 			t.Errorf("%d sectors: %+v", sectors, n)
 		}
@@ -72,7 +72,7 @@ func TestSizesOfTheTrade(t *testing.T) {
 		{39_063_024, "20 GB", 0, "SDHC"}, {39_070_080, "20 GB", 0.02, "SDHC"}, {3_907_029_168, "2 TB", 0.02, "SDXC"},
 		{1 << 33, "", 0, ""},
 	} {
-		n := NominalOf(Disk{Sectors: c.sectors, SectorSize: 512})
+		n := NominalOf(Size{Sectors: c.sectors, SectorSize: 512})
 		name := ""
 		if n.Bytes > 0 {
 			name = n.Name()

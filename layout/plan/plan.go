@@ -20,6 +20,7 @@ const (
 	MaxMeaning  = 4 << 20 // spans of Source.Meaning
 	MaxDropped  = 1 << 20
 	MaxFindings = 1 << 16
+	MaxChoices  = 1 << 12
 	MaxText     = 64 << 10 // bytes of any one text: a path, a name, a finding
 	MaxChunks   = 1 << 20  // texts of 48 KiB each: 48 GiB of rendered bytes
 )
@@ -29,15 +30,15 @@ const (
 // source: every table that this program knows begins in the first 1 MiB.
 const Edge = 1 << 20
 
-// Disk is the size of a disk. SectorSize is in bytes.
-type Disk struct {
+// Size is the size of a disk. SectorSize is in bytes.
+type Size struct {
 	Sectors    disk.Sector `json:"sectors"`
 	SectorSize int         `json:"sector_size"`
 }
 
 // Source is the original that a plan was made for.
 type Source struct {
-	Disk
+	Size
 	Path    string     // where it lay when the plan was made: a memory, never proof. UTF-8, or empty
 	Digest  string     // MeaningDigest of Meaning, lower-case hex
 	Meaning disk.Spans // source sectors whose change makes the plan stale
@@ -60,7 +61,14 @@ type Pool interface {
 
 // Plan says where every sector of a card comes from.
 type Plan struct {
-	Target   Disk
+	Target Size
+	Sees   disk.Sector // how many sectors of the card its device sees, 0 for all of them
+
+	// Choices are what its owner chose, as NAME=VALUE of the flags of plan, in order of
+	// the names: with them the same decisions are made for another card. Empty where
+	// nothing was chosen.
+	Choices []string
+
 	Source   Source
 	Pieces   []layout.Piece // in card order; they tile the card
 	Dropped  []Dropped
@@ -82,6 +90,18 @@ func (p *Plan) Form() int64 {
 		return 1
 	}
 	return Schema
+}
+
+// Seen returns the plan of what the device sees of the card: where it ends for the
+// device the disk ends. A device that sees all of it has the plan itself.
+func (p *Plan) Seen() *Plan {
+	if p.Sees == 0 {
+		return p
+	}
+	seen := *p
+	seen.Target.Sectors, seen.Sees = p.Sees, 0
+	seen.Pieces = p.Pieces[:p.Index(p.Sees)]
+	return &seen
 }
 
 // RenderedSectors returns how many whole sectors of rendered bytes the plan

@@ -18,7 +18,7 @@ func large(t testing.TB, n, mib int) *Plan {
 	for i := range rendered {
 		rendered[i] = byte(i * 2654435761 >> 13)
 	}
-	b := NewBuilder(Disk{1 << 28, 512}, source(1<<28))
+	b := NewBuilder(Size{1 << 28, 512}, source(1<<28))
 	b.Render(0, rendered, layout.WhyVolume, layout.RankFirst)
 	for range n - 2 {
 		at := b.At()

@@ -141,6 +141,26 @@ func (s *scanner) field(name string, first bool) {
 func (s *scanner) first(name string) { s.mark('{'); s.field(name, true) }
 func (s *scanner) next(name string)  { s.field(name, false) }
 
+// either passes over the name of the next field of an object, which is one of two, and
+// returns it.
+func (s *scanner) either(name, other string) string {
+	s.mark(',')
+	s.mark('"')
+	at := s.offset() - 1
+	var got []byte
+	for len(got) <= len(name)+len(other) && s.peek() != '"' && s.err == nil && s.peek() != 0 {
+		got = append(got, s.peek())
+		s.pos++
+	}
+	if found := string(got); found != name && found != other {
+		s.failf(at, "want the field %q or %q: every other field is required, once, in its order", name, other)
+		return name
+	}
+	s.mark('"')
+	s.mark(':')
+	return string(got)
+}
+
 // array calls element for every element of an array, with its number and the
 // offset of its first byte. More than limit are refused.
 func (s *scanner) array(limit int, element func(i int, at int64)) {

@@ -55,8 +55,8 @@ func random(t *testing.T, seed int64) naive {
 	n := naive{src: src}
 	sectors := disk.Sector(1 + r.IntN(5000))
 	digest := sha256.Sum256(nil)
-	b := plan.NewBuilder(plan.Disk{Sectors: sectors, SectorSize: size}, plan.Source{
-		Disk: plan.Disk{Sectors: image.Sectors(src), SectorSize: size}, Digest: hex.EncodeToString(digest[:])})
+	b := plan.NewBuilder(plan.Size{Sectors: sectors, SectorSize: size}, plan.Source{
+		Size: plan.Size{Sectors: image.Sectors(src), SectorSize: size}, Digest: hex.EncodeToString(digest[:])})
 	for b.At() < sectors {
 		n.piece(r, b, drive, lost, sectors)
 	}
@@ -247,8 +247,8 @@ func (n *naive) compareHoles(t *testing.T, c *Card, known bool) {
 func TestHolesAreNotStored(t *testing.T) {
 	drive := imagetest.New(1000, 512)
 	drive.Put(512, []byte{1})
-	b := plan.NewBuilder(plan.Disk{Sectors: 3000, SectorSize: 512},
-		plan.Source{Disk: plan.Disk{Sectors: 1000, SectorSize: 512}, Digest: hex.EncodeToString(make([]byte, 32))})
+	b := plan.NewBuilder(plan.Size{Sectors: 3000, SectorSize: 512},
+		plan.Source{Size: plan.Size{Sectors: 1000, SectorSize: 512}, Digest: hex.EncodeToString(make([]byte, 32))})
 	b.Copy(disk.Span{Count: 1000}, 0, layout.WhyUnchanged, layout.RankData)
 	b.Zero(disk.Span{Start: 1000, Count: 1500}, layout.WhyExcess, layout.RankData)
 	b.Zero(disk.Span{Start: 2500, Count: 500}, layout.WhyMissing, layout.RankData)
@@ -320,8 +320,8 @@ func TestStale(t *testing.T) {
 	meaning := disk.Spans{{Start: 0, Count: 1}, {Start: 63, Count: 4}}
 	// The digest is computed here from the bytes alone.
 	sum := sha256.Sum256(bytes.Repeat([]byte("0123456789abcdef"), 32*5))
-	b := plan.NewBuilder(plan.Disk{Sectors: 100, SectorSize: 512}, plan.Source{
-		Disk: plan.Disk{Sectors: 100, SectorSize: 512}, Meaning: meaning, Digest: hex.EncodeToString(sum[:])})
+	b := plan.NewBuilder(plan.Size{Sectors: 100, SectorSize: 512}, plan.Source{
+		Size: plan.Size{Sectors: 100, SectorSize: 512}, Meaning: meaning, Digest: hex.EncodeToString(sum[:])})
 	b.Copy(disk.Span{Count: 100}, 0, layout.WhyUnchanged, layout.RankData)
 	p, err := b.Plan()
 	if err != nil {

@@ -18,16 +18,15 @@ type segment struct {
 	volume       int  // its index
 }
 
-// placement says where what lies on the card, as far as it is decided before a
-// single sector is made new.
-type placement struct {
+// ground is where what lies on the card before a single sector is made new.
+type ground struct {
 	source, card disk.Sector
 	edge         disk.Sector // of the first and last sectors nothing is left as it was
 	tail, kept   disk.Span   // source sectors; kept are those of the tail at their old address
 	atOld, atEnd bool        // the tail lies at its old address, at the new end
 	to           disk.Sector // first sector of the tail at the new end
-	second       disk.Sector // second copy of a GUID partition table, at the very end
-	oldSecond    disk.Spans  // where it was
+	backup       disk.Sector // backup of a GUID partition table, at the very end
+	oldBackup    disk.Spans  // where it was
 	excess       layout.Op   // what becomes of sectors that the source did not have
 	volumes      []placedVolume
 }
@@ -39,26 +38,20 @@ type placedVolume struct {
 	now, left disk.Span
 }
 
-// placement gathers what was decided.
-func (p *planner) placement() placement {
-	out := placement{
+// ground gathers what was decided.
+func (p *placement) ground() ground {
+	out := ground{
 		source: p.s.Sectors, card: p.w.Target.Sectors, edge: disk.Sector(plan.Edge / p.w.Target.SectorSize),
-		tail: p.need.tail, kept: p.need.kept, second: p.need.second, oldSecond: p.secondPlace(), excess: layout.Leave,
-		atOld: p.w.Tail == TailBoth || p.w.Tail == TailSamePlace, atEnd: p.w.Tail == TailBoth || p.w.Tail == TailEnd,
+		tail: p.tail.Span, kept: p.tail.kept, backup: p.backup(), oldBackup: p.backupPlace(), excess: layout.Leave,
+		atOld: p.tail.atOld(), atEnd: p.tail.atEnd(), to: p.tailTo(p.tail),
 	}
 	if p.w.Excess == ExcessZero {
 		out.excess = layout.Zero
 	}
-	if out.tail.Empty() {
-		out.atOld, out.atEnd = false, false
-	}
-	if out.atEnd {
-		out.to = p.tailTo()
-	}
 	for _, index := range slices.Sorted(maps.Keys(p.sized)) {
 		r, span := p.sized[index], p.volumeSpan(index)
 		v := placedVolume{index: index, now: disk.Span{Start: span.Start, Count: r.Sectors}}
-		if r.Sectors != p.open.fat[index].Sectors {
+		if r.Sectors != p.open.resizable[index].Size() {
 			v.left = disk.Between(v.now.End(), min(span.End(), p.room()))
 		}
 		out.volumes = append(out.volumes, v)
@@ -67,7 +60,7 @@ func (p *planner) placement() placement {
 }
 
 // segments returns what the card holds before anything is rendered on it.
-func (l *placement) segments() []segment {
+func (l *ground) segments() []segment {
 	out := []segment{{Piece: layout.Piece{Span: disk.Span{Count: l.card}, Op: layout.Copy, Why: layout.WhyUnchanged}}}
 	if l.card != l.source {
 		out = l.clearOldTable(l.laid())
@@ -83,8 +76,8 @@ func (l *placement) segments() []segment {
 
 // laid lays down the source in its place, the tail at its places, and the excess,
 // on a card of another size.
-func (l *placement) laid() (out []segment) {
-	body := l.card - l.second // where the new end of everything but the second copy is
+func (l *ground) laid() (out []segment) {
+	body := l.card - l.backup // where the new end of everything but the backup is
 	if l.atEnd {
 		body = l.to
 	}
@@ -98,7 +91,8 @@ func (l *placement) laid() (out []segment) {
 	at := disk.Sector(0)
 	add := func(count disk.Sector, op layout.Op, from disk.Sector, why layout.Reason) {
 		if count > 0 {
-			out = append(out, segment{Piece: layout.Piece{Span: disk.Span{Start: at, Count: count}, Op: op, From: from, Why: why}})
+			out = append(out, segment{Piece: layout.Piece{Span: disk.Span{Start: at, Count: count}, Op: op, From: from,
+				Why: why}})
 			at += count
 		}
 	}
@@ -111,18 +105,18 @@ func (l *placement) laid() (out []segment) {
 	}
 	add(body-at, l.excess, 0, layout.WhyExcess)
 	if l.atEnd {
-		add(min(l.tail.Count, l.card-l.second-body), layout.Copy, l.tail.Start, layout.WhyTailMoved)
-		add(l.card-l.second-at, l.excess, 0, layout.WhyExcess)
+		add(min(l.tail.Count, l.card-l.backup-body), layout.Copy, l.tail.Start, layout.WhyTailMoved)
+		add(l.card-l.backup-at, l.excess, 0, layout.WhyExcess)
 	}
-	add(l.card-at, layout.Zero, 0, layout.WhyTableSecond)
+	add(l.card-at, layout.Zero, 0, layout.WhyTableCopy)
 	return out
 }
 
-// clearOldTable puts zeros where the second copy of a GUID partition table
+// clearOldTable puts zeros where the backup of a GUID partition table
 // was: a header that names an end which is none any more helps nobody.
-func (l *placement) clearOldTable(list []segment) []segment {
+func (l *ground) clearOldTable(list []segment) []segment {
 	stays := func(q segment) bool { return q.Op == layout.Copy && q.From == q.Start }
-	for _, old := range l.oldSecond {
+	for _, old := range l.oldBackup {
 		list = zeroed(list, old, stays, layout.WhyOldTable)
 	}
 	return list
@@ -130,7 +124,7 @@ func (l *placement) clearOldTable(list []segment) []segment {
 
 // closeEdges turns what would be left in the first and last 1 MiB into zeros:
 // nothing that the card held before may show through where tables lie.
-func (l *placement) closeEdges(list []segment) []segment {
+func (l *ground) closeEdges(list []segment) []segment {
 	left := func(q segment) bool { return q.Op == layout.Leave }
 	for _, edge := range []disk.Span{{Count: l.edge}, disk.Between(l.card-l.edge, l.card)} {
 		list = zeroed(list, edge, left, 0)

@@ -12,9 +12,9 @@ import (
 	"bootgraft/image/imagetest"
 	"bootgraft/layout/plan"
 	"bootgraft/layout/scan"
+	"bootgraft/layout/volume"
 	"bootgraft/layout/volume/fat"
 	"bootgraft/layout/volume/fat/format"
-	"bootgraft/layout/volume/fat/resize"
 )
 
 // highWater looks again and again at how much memory the program has, until it
@@ -69,8 +69,8 @@ func BenchmarkSurveyAndPlan(b *testing.B) {
 				if err != nil {
 					b.Fatal(err)
 				}
-				p, err := Plan(b.Context(), src, s, Wishes{Target: plan.Disk{Sectors: c.target, SectorSize: 512},
-					Volumes: Volumes{Wish: map[int]resize.Wishes{0: {Mode: resize.Shrink}}}})
+				p, err := Plan(b.Context(), src, s, Wishes{Target: plan.Size{Sectors: c.target, SectorSize: 512},
+					Volumes: Volumes{Wish: map[int]volume.Wishes{0: {Mode: volume.Shrink}}}})
 				if err != nil {
 					b.Fatal(err)
 				}
@@ -133,17 +133,19 @@ func BenchmarkProof(b *testing.B) {
 	for range b.N {
 		start := time.Now()
 		s := survey(b, d)
-		p := newPlanner(b.Context(), d, s, opens(b, d, s), w)
-		if err := p.work(); err != nil || p.isRefused() {
-			b.Fatal(err, p.refused.Error())
+		g := &given{ctx: b.Context(), src: d, s: s, open: opens(b, d, s), w: w}
+		a, err := g.attempt()
+		if err != nil || !a.fits() {
+			b.Fatal(err, a.refused.Error())
 		}
-		made, err := p.emit()
+		made, err := a.drawn.emit(a.findings)
 		if err != nil {
 			b.Fatal(err)
 		}
 		planned := time.Now()
-		if err := p.prove(made); err != nil || p.isRefused() {
-			b.Fatal(err, p.refused.Error())
+		out, err := a.drawn.prove(made)
+		if a.weigh(g, out); err != nil || a.isRefused() {
+			b.Fatal(err, a.refused.Error())
 		}
 		b.ReportMetric(time.Since(planned).Seconds()/time.Since(start).Seconds(), "share-of-proof")
 	}

@@ -9,8 +9,8 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
-	"bootgraft/image/imagetest/disks"
 	"bootgraft/layout"
+	"bootgraft/layout/layouttest/disks"
 	"bootgraft/layout/plan"
 	"bootgraft/layout/table/gpt"
 )
@@ -102,7 +102,10 @@ copy 19900+90 tail-kept`},
 			if got := shape(p); got != c.want {
 				t.Errorf("\n%s\nwant\n%s", got, c.want)
 			}
-			dropped := slices.ContainsFunc(p.Dropped, func(x plan.Dropped) bool { return x.Role == layout.RoleTail && x.Overlaps(at(19900, 60)) })
+			dropped := slices.ContainsFunc(p.Dropped, func(x plan.Dropped) bool {
+				return x.Role == layout.RoleTail &&
+					x.Overlaps(at(19900, 60))
+			})
 			if dropped != (c.tail == TailDrop) {
 				t.Errorf("dropped %+v", p.Dropped)
 			}
@@ -173,7 +176,8 @@ func TestUnknownVolumes(t *testing.T) {
 	disks.MBR(d, entry(63, 15000))
 	disks.Noise(d, at(100, 10), 1)
 	_, err := tryPlan(t, d, size(10000))
-	if r := IsRefused(err); r == nil || r.Smallest != 15063 || !strings.Contains(err.Error(), "--accept unknown-volume-cut") {
+	if r := IsRefused(err); r == nil || r.Smallest != 15063 ||
+		!strings.Contains(err.Error(), "--accept unknown-volume-cut") {
 		t.Fatalf("%v", err)
 	}
 	w := size(10000)
@@ -189,7 +193,10 @@ func TestUnknownVolumes(t *testing.T) {
 }
 
 func hasAccepted(p *plan.Plan, code string) bool {
-	return slices.ContainsFunc(p.Findings, func(f disk.Finding) bool { return string(f.Code) == code && f.Accepted && f.Severity == disk.Refusal })
+	return slices.ContainsFunc(p.Findings, func(f disk.Finding) bool {
+		return string(f.Code) == code && f.Accepted &&
+			f.Severity == disk.Refusal
+	})
 }
 
 // What has to be accepted is refused by its code, and goes on with it.
@@ -217,7 +224,8 @@ func TestAcceptances(t *testing.T) {
 		{"no copy of a GPT", damaged, 30000, []disk.Code{"gpt-damaged"}},
 		{"stale table", stale, 16000, []disk.Code{disk.StaleTableCut}},
 		{"missing sectors, same size", lost, 20000, []disk.Code{"missing-in-boot-area", "missing-in-volume"}},
-		{"odd bytes", imagetest.NewBytes(append(imagetest.Head(t, withTail(), 20000*512), 7), 512), 20000, []disk.Code{"odd-bytes"}},
+		{"odd bytes", imagetest.NewBytes(append(imagetest.Head(t, withTail(), 20000*512), 7), 512), 20000,
+			[]disk.Code{"odd-bytes"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			_, err := tryPlan(t, c.src, size(c.target))
@@ -241,7 +249,7 @@ func TestAcceptances(t *testing.T) {
 	}
 }
 
-// A disk that nobody understands is carried byte for byte, with no tail moved.
+// A disk that nobody understands is copied byte for byte, with no tail moved.
 func TestDamagedGPTStaysInPlace(t *testing.T) {
 	d := guid()
 	d.Put(2, []byte{1})
@@ -273,7 +281,8 @@ func TestMissingBecomesZeroN03(t *testing.T) {
 	w := size(20000)
 	w.Accept = []disk.Code{"missing-in-boot-area", "missing-in-volume"}
 	p := mustPlan(t, src, w)
-	want := "copy 0+5 unchanged\nzero 5+2 missing-in-source\ncopy 7+4993 unchanged\nzero 5000+3 missing-in-source\ncopy 5003+14997 unchanged"
+	want := "copy 0+5 unchanged\nzero 5+2 missing-in-source\ncopy 7+4993 unchanged\nzero 5000+3 " +
+		"missing-in-source\ncopy 5003+14997 unchanged"
 	if got := shape(p); got != want {
 		t.Errorf("\n%s\nwant\n%s", got, want)
 	}
@@ -318,7 +327,8 @@ func TestGPTOnAnotherSizeG02G09(t *testing.T) {
 		s := survey(t, c)
 		g := opens(t, c, s).gpt
 		h := g.InForce.Header
-		if g.Backup.At != n-1 || h.FirstUsable() != 34 || h.LastUsable() != uint64(n-34) || len(s.Findings) > 0 || s.Table != "gpt" {
+		if g.Backup.At != n-1 || h.FirstUsable() != 34 || h.LastUsable() != uint64(n-34) || len(s.Findings) > 0 ||
+			s.Table != "gpt" {
 			t.Errorf("%d: %+v, %d to %d", n, s.Findings, h.FirstUsable(), h.LastUsable())
 		}
 	}

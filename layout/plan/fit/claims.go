@@ -22,7 +22,7 @@ type claim struct {
 
 // claims lists everybody who claims source sectors: the entries that can hold a
 // volume, the volumes as they state their own size, and the tables.
-func (p *planner) claims() []claim {
+func (p *given) claims() []claim {
 	var out []claim
 	add := func(s disk.Span, index int, name string, stale bool) {
 		if s = s.Common(image.Whole(p.src)); !s.Empty() {
@@ -58,7 +58,7 @@ func (p *planner) claims() []claim {
 }
 
 // claimOf returns all that an entry and the volume in it claim.
-func (p *planner) claimOf(index int) disk.Span {
+func (p *given) claimOf(index int) disk.Span {
 	s := p.volumeSpan(index)
 	if v := p.s.Volume(index); v != nil {
 		s.Count = max(s.Count, v.End()-s.Start)
@@ -69,21 +69,27 @@ func (p *planner) claimOf(index int) disk.Span {
 // shared tells whether something else claims sectors of a volume that is to
 // change: a sector that moves for one of the two is lost for the other. What
 // no table in force claims may go if its owner accepts that.
-func (p *planner) shared(index int, asked bool) bool {
+func (p *sizing) shared(index int, asked bool) bool {
 	own := p.claimOf(index)
 	others := slices.DeleteFunc(p.claims(), func(c claim) bool { return c.index == index || !c.Overlaps(own) })
 	for _, c := range others {
 		both := c.Common(own)
 		switch {
 		case c.stale:
-			if !p.ask(disk.Refusalf(disk.StaleTableCut, both.Start, "%s lie in %s, which is to change, and %s claims them too: what is left of that table goes", both.Text(), where(index), c.name)) {
+			p.ask(disk.Refusalf(disk.StaleTableCut, both.Start,
+				"%s lie in %s, which is to change, and %s claims them too: what is left of that table goes",
+				both.Text(), where(index), c.name))
+			if !p.lets(disk.StaleTableCut) {
 				return true
 			}
 			continue
 		case asked:
-			p.refuse(disk.Refusalf(disk.VolumeShared, both.Start, "%s belong to %s, and %s claims them too: a change of one would harm the other. Find out which of them is in use, and plan without a change of this volume", both.Text(), where(index), c.name))
+			p.refuse(disk.Refusalf(disk.VolumeShared, both.Start,
+				"%s belong to %s, and %s claims them too: a change of one would harm the other. Find out which of them is in "+
+					"use, and plan without a change of this volume", both.Text(), where(index), c.name))
 		default:
-			p.fixed = append(p.fixed, disk.Notef(disk.VolumeShared, both.Start, "%s cannot become smaller: %s of it %s claimed by %s too", where(index), both.Text(), isAre(both.Count), c.name))
+			p.out.fixed = append(p.out.fixed, disk.Notef(disk.VolumeShared, both.Start,
+				"%s cannot become smaller: %s of it %s claimed by %s too", where(index), both.Text(), isAre(both.Count), c.name))
 		}
 		return true
 	}

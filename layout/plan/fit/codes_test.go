@@ -7,9 +7,9 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
-	"bootgraft/image/imagetest/disks"
+	"bootgraft/layout/layouttest/disks"
+	"bootgraft/layout/volume"
 	"bootgraft/layout/volume/fat"
-	"bootgraft/layout/volume/fat/resize"
 )
 
 // saidOf returns the codes of all that planning says, done or refused.
@@ -65,7 +65,7 @@ func TestWhatIsSaidOfACard(t *testing.T) {
 		{disk.UnknownVolume, unknown, size(10000)},
 		{disk.StaleTable, stale, size(16000)},
 		{disk.EntryShortened, withTail(), size(9200)},
-		{disk.EntryResized, song, wishing(120_000, 1, resize.Wishes{Mode: resize.Grow})},
+		{disk.EntryResized, song, wishing(120_000, 1, volume.Wishes{Mode: volume.Grow})},
 		{disk.TailAssumed, full, tailed(30000, TailEnd)},
 		{disk.TailBeforeTable, behind, size(30000)},
 		{disk.TailTwice, twice, tailed(19100, TailEnd)},
@@ -87,7 +87,7 @@ func TestEntryOfAnotherTableIsFixed(t *testing.T) {
 			continue
 		}
 		disks.FAT(d, e.Span, fat.FAT12, 300)
-		w := wishing(image.Sectors(d)+5000, e.Index, resize.Wishes{Mode: resize.Grow})
+		w := wishing(image.Sectors(d)+5000, e.Index, volume.Wishes{Mode: volume.Grow})
 		if said := saidOf(t, d, w); !slices.Contains(said, string(disk.EntryFixed)) {
 			t.Errorf("entry %d: %v", e.Index, said)
 		}

@@ -50,7 +50,8 @@ func TestCountedSizeIsATry(t *testing.T) {
 		want, started := cutDrive(n), 0
 		for try := 3; try < 9; try++ {
 			p, err := planRules(t, src, n, Wishes{Rules: &c.Rules, Try: try, Accept: []disk.Code{disk.RulesUndecided}})
-			if refused := IsRefused(err); refused != nil && slices.Contains(imagetest.Codes(refused.Why), string(disk.NoSuchTry)) {
+			if refused := IsRefused(err); refused != nil &&
+				slices.Contains(imagetest.Codes(refused.Why), string(disk.NoSuchTry)) {
 				break
 			}
 			if err != nil {

@@ -2,7 +2,6 @@ package fit
 
 import (
 	"cmp"
-	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -14,7 +13,7 @@ import (
 )
 
 // emit lays the patches on the pieces and returns the finished plan.
-func (p *planner) emit() (*plan.Plan, error) {
+func (p *drawing) emit(findings []disk.Finding) (*plan.Plan, error) {
 	source, err := p.sourceOf()
 	if err != nil {
 		return nil, err
@@ -46,7 +45,7 @@ func (p *planner) emit() (*plan.Plan, error) {
 	if err := p.drop(b); err != nil {
 		return nil, err
 	}
-	for _, f := range p.findings {
+	for _, f := range findings {
 		f.Text = strings.ToValidUTF8(f.Text, "?")
 		b.Find(f)
 	}
@@ -72,7 +71,7 @@ func lay(b *plan.Builder, q layout.Piece) {
 
 // sourceOf binds the plan to the source: its size, and the bytes whose change
 // would make the plan stale.
-func (p *planner) sourceOf() (plan.Source, error) {
+func (p *drawing) sourceOf() (plan.Source, error) {
 	known := image.Unknown(p.src, image.Whole(p.src)).Outside(image.Whole(p.src))
 	var meaning disk.Spans
 	for _, m := range p.meaning() {
@@ -83,14 +82,14 @@ func (p *planner) sourceOf() (plan.Source, error) {
 		return plan.Source{}, fmt.Errorf("hashing the sectors that the plan rests on: %w", err)
 	}
 	return plan.Source{
-		Disk: plan.Disk{Sectors: p.s.Sectors, SectorSize: p.s.SectorSize},
+		Size: plan.Size{Sectors: p.s.Sectors, SectorSize: p.s.SectorSize},
 		Path: p.w.Path, Digest: digest, Meaning: meaning,
 	}, nil
 }
 
 // meaning returns the sectors that were interpreted: sector 0, every table,
 // what the volumes were recognised by, and both ends of the tail.
-func (p *planner) meaning() disk.Spans {
+func (p *drawing) meaning() disk.Spans {
 	edge := disk.Sector(plan.Edge / p.s.SectorSize)
 	m := disk.NewSpans(disk.Span{Count: 1})
 	for _, t := range p.s.Tables {
@@ -102,7 +101,7 @@ func (p *planner) meaning() disk.Spans {
 	for index := range p.sized {
 		m = m.Union(p.volumeMeaning(index))
 	}
-	for _, t := range []disk.Span{p.need.kept, p.need.tail} {
+	for _, t := range []disk.Span{p.tail.kept, p.tail.Span} {
 		n := min(edge, t.Count)
 		m = m.Union(disk.NewSpans(disk.Span{Start: t.Start, Count: n}, disk.Span{Start: t.End() - n, Count: n}))
 	}
@@ -110,7 +109,7 @@ func (p *planner) meaning() disk.Spans {
 }
 
 // drop lists every source sector that the card does not carry.
-func (p *planner) drop(b *plan.Builder) error {
+func (p *drawing) drop(b *plan.Builder) error {
 	var ground []disk.Span
 	for _, q := range p.base {
 		if q.Op == layout.Copy {
@@ -135,14 +134,14 @@ func (p *planner) drop(b *plan.Builder) error {
 		for _, lost := range spans {
 			why := "blank, and outside what is used"
 			switch {
-			case p.w.Tail == TailDrop && p.need.tail.Holds(lost.Start):
-				why = "the tail was not to be carried"
-			case p.isSecond(r):
+			case p.tail.choice == TailDrop && p.tail.Holds(lost.Start):
+				why = "the tail was to be left behind"
+			case p.isBackup(r):
 				why = "made new at the new end"
 			case r.Role == layout.RoleDisputed:
 				why = "part of a table that is not in force, let go by " + string(disk.StaleTableCut)
-			case p.need.kept.Overlaps(lost):
-				why = "the copy of the tail at its old address; the same sectors are carried at the new end"
+			case p.tail.kept.Overlaps(lost):
+				why = "the copy of the tail at its old address; the same sectors are copied to the new end"
 			case p.mayBeUnknown(r, lost.Start) && len(image.Unknown(p.src, lost)) > 0:
 				why = "not known, let go by " + string(disk.NotKnownCut)
 			case r.Role == layout.RoleVolume && p.inEmptied(lost.Start):
@@ -163,7 +162,7 @@ func (p *planner) drop(b *plan.Builder) error {
 
 // slackUsed tells whether sectors in use behind a volume are among those that
 // are left behind.
-func (p *planner) slackUsed(lost disk.Span) bool {
+func (p *given) slackUsed(lost disk.Span) bool {
 	for _, v := range p.s.Volumes {
 		if s := v.Slack; s != nil && s.NonBlank > 0 && lost.Overlaps(disk.Between(s.First, s.Last+1)) {
 			return true
@@ -174,13 +173,13 @@ func (p *planner) slackUsed(lost disk.Span) bool {
 
 // mayBeUnknown tells whether it matters at a sector of a region that the source
 // does not know it: inside a volume that changes its table speaks for it.
-func (p *planner) mayBeUnknown(r layout.Region, at disk.Sector) bool {
+func (p *drawing) mayBeUnknown(r layout.Region, at disk.Sector) bool {
 	return hasUnknown(r) || r.Role == layout.RoleVolume && !p.inSized(at)
 }
 
 // apart divides what is left behind of a region at the ends of volumes, and into
 // what is known and what is not.
-func (p *planner) apart(spans disk.Spans, r layout.Region) []disk.Span {
+func (p *drawing) apart(spans disk.Spans, r layout.Region) []disk.Span {
 	var ends []disk.Sector
 	for _, v := range p.s.Volumes {
 		ends = append(ends, v.End())
@@ -209,7 +208,7 @@ func (p *planner) apart(spans disk.Spans, r layout.Region) []disk.Span {
 }
 
 // inSized tells whether a source sector lies in a volume that changes.
-func (p *planner) inSized(x disk.Sector) bool {
+func (p *drawing) inSized(x disk.Sector) bool {
 	for index := range p.sized {
 		if v := p.s.Volume(index); v.Holds(x) {
 			return true
@@ -219,20 +218,11 @@ func (p *planner) inSized(x disk.Sector) bool {
 }
 
 // inEmptied tells whether a source sector lies in a volume that becomes empty.
-func (p *planner) inEmptied(x disk.Sector) bool {
+func (p *drawing) inEmptied(x disk.Sector) bool {
 	for index := range p.sized {
 		if p.w.Volumes.Wish[index].Empty && p.s.Volume(index).Holds(x) {
 			return true
 		}
 	}
 	return false
-}
-
-// IsRefused returns the refusal in err, or nil.
-func IsRefused(err error) *Refused {
-	var r *Refused
-	if errors.As(err, &r) {
-		return r
-	}
-	return nil
 }

@@ -3,7 +3,6 @@ package fit
 import (
 	"context"
 	"errors"
-	"fmt"
 	"slices"
 	"strings"
 
@@ -13,11 +12,9 @@ import (
 	"bootgraft/layout/plan"
 	"bootgraft/layout/rule/candidate"
 	"bootgraft/layout/rule/compare"
-	"bootgraft/layout/scan"
+	"bootgraft/layout/scan/link"
 	"bootgraft/layout/table/gpt"
 	"bootgraft/layout/table/mbr"
-	"bootgraft/layout/volume/fat"
-	"bootgraft/layout/volume/fat/resize"
 )
 
 // Tail says what becomes of the tail on a card of another size.
@@ -50,24 +47,21 @@ type NewIDs struct {
 
 // Wishes are what the owner asks for.
 type Wishes struct {
-	Target  plan.Disk
-	Tail    Tail
-	Excess  Excess
-	NewIDs  *NewIDs
-	Volumes Volumes
-	Rules   *compare.Rules    // what other originals of the model prove about the size; nil if nothing
-	Truths  []candidate.Truth // what is true of the source outside its volumes, and must stay true
-	Fields  []layout.Field    // numbers there that may follow from its size
-	Notes   []disk.Finding    // what else was found there
-	Try     int               // which try of an unknown layout, from 1; 0 for the one that is known best
-	Accept  []disk.Code       // codes of findings of severity Refusal that the owner accepts
-	Path    string            // where the source lies, remembered in the plan
-	Kit     bool              // the source is a kit: no drive is there that could be asked again
-}
-
-// TakeOutside takes over what a look into the sectors outside the volumes found.
-func (w *Wishes) TakeOutside(o *scan.Outside) {
-	w.Truths, w.Fields, w.Notes = o.Truths(), o.Fields, o.Findings
+	Target     plan.Size
+	Sees       disk.Sector // how many sectors of it the device sees; 0 for all of them
+	Tail       Tail
+	Excess     Excess
+	NewIDs     *NewIDs
+	Volumes    Volumes
+	Rules      *compare.Rules        // what other originals of the model prove about the size; nil if nothing
+	Invariants []candidate.Invariant // what is true of the source outside its volumes, and must stay true
+	Fields     []layout.Field        // numbers there that may follow from its size
+	Notes      []disk.Finding        // what else was found there
+	Links      *link.Found           // what boot code names by its place; nil: it is looked for
+	Try        int                   // which try of an unknown layout, from 1; 0 for the one that is known best
+	Accept     []disk.Code           // codes of findings of severity Refusal that the owner accepts
+	Path       string                // where the source lies, remembered in the plan
+	Kit        bool                  // the source is a kit: no drive is there that could be asked again
 }
 
 // Refused says why there is no plan.
@@ -91,227 +85,211 @@ func (r *Refused) Error() string {
 	return strings.Join(all, "\n")
 }
 
-// planner is one planning run.
-type planner struct {
-	ctx  context.Context
-	src  image.Source
-	s    *layout.Map
-	open opened
-	w    Wishes
-	need need
-
-	accepted map[disk.Code]bool
-	used     map[disk.Code]bool // accepted codes that a finding asked for
-	findings []disk.Finding
-	refused  Refused
-
-	ends     map[int]disk.Sector    // end of what is used of an entry, by index
-	resized  map[int]disk.Sector    // new length of an entry, by index
-	sized    map[int]*resize.Result // volumes that change, by index
-	assumed  bool                   // the tail is what its owner says it is
-	smallest disk.Sector            // end of the volumes at their smallest, where one does not fit
-	noTable  bool                   // its table cannot be made for this card
-	tooSmall disk.Sector            // a first guess at the smallest card, where this one is too small
-	fixed    []disk.Finding         // why volumes that reach too far stay as they are
-	renewed  disk.Spans             // source sectors whose own format makes them new
-	gone     disk.Spans             // source sectors that need no place on the card; nil until asked
-	base     []segment              // the card before anything is rendered on it
-	laid     []segment              // the same, without what the source does not know
-	patches  patches
-
-	missesInVolumes bool // sectors of volumes are zeros on the card
-
-	rules  *compare.Rules // those that this card follows
-	try    rung           // the try that this card is, on an unknown layout
-	judged *rung          // the try that the card is to be; nil: it is chosen from the ladder
-	grants bool           // whatever is asked is accepted
-	ruled  disk.Spans     // source sectors that the rules change
-}
-
 // Plan plans the card. The error is a *Refused, or a failed read of src.
 // Accepted codes that nothing asked for are a finding.
 func Plan(ctx context.Context, src image.Source, s *layout.Map, w Wishes) (*plan.Plan, error) {
+	if w.Sees != 0 && w.Sees != w.Target.Sectors {
+		return planSeen(ctx, src, s, w)
+	}
 	at, err := open(src, s)
 	if err != nil {
 		return nil, err
 	}
-	p := newPlanner(ctx, src, s, at, w)
-	if err := p.work(); err != nil {
-		return nil, err
-	}
-	if p.tooSmall > 0 {
-		if err := p.tellSmallest(w); err != nil {
-			return nil, err
-		}
-	}
-	if p.isRefused() {
-		if err := p.askForAll(w); err != nil {
-			return nil, err
-		}
-		p.refused.InVolumes = p.missesInVolumes && !p.accepted[disk.MissingInVolume]
-		return nil, &p.refused
-	}
-	made, err := p.emit()
+	g := &given{ctx: ctx, src: src, s: s, open: at, w: w, linked: &linked{}}
+	a, err := g.attempt()
 	if err != nil {
 		return nil, err
 	}
-	if err := p.prove(made); err != nil {
+	inVolumes := a.missesInVolumes()
+	if a.tooSmall > 0 {
+		if inVolumes, err = a.tellSmallest(); err != nil {
+			return nil, err
+		}
+	}
+	if a.isRefused() {
+		if inVolumes, err = a.askForAll(inVolumes); err != nil {
+			return nil, err
+		}
+		return nil, a.refusal(inVolumes && !a.accepts(disk.MissingInVolume))
+	}
+	made, err := a.finish()
+	if err != nil {
 		return nil, err
 	}
-	if p.isRefused() {
-		return nil, &p.refused
+	if a.isRefused() {
+		return nil, a.refusal(false)
 	}
-	made.Findings = append(made.Findings, p.unusedAccepts()...)
+	made.Findings = append(made.Findings, a.unusedAccepts(w.Accept)...)
 	return made, nil
 }
 
-func newPlanner(ctx context.Context, src image.Source, s *layout.Map, at opened, w Wishes) *planner {
-	p := &planner{
-		ctx: ctx, src: src, s: s, open: at, w: w,
-		accepted: map[disk.Code]bool{}, used: map[disk.Code]bool{},
-		ends: map[int]disk.Sector{}, resized: map[int]disk.Sector{}, patches: patches{},
+// IsRefused returns the refusal in err, or nil.
+func IsRefused(err error) *Refused {
+	var r *Refused
+	if errors.As(err, &r) {
+		return r
 	}
-	for _, code := range w.Accept {
-		p.accepted[code] = true
-	}
-	return p
+	return nil
 }
 
-func (p *planner) isRefused() bool { return len(p.refused.Why)+len(p.refused.Need) > 0 }
+// attempt is one run through the stages: what each has made, and what is said of it.
+type attempt struct {
+	*given
+	verdict
+	tried  *course
+	placed *placement
+	drawn  *drawing
 
-// table returns the active allocation table of a volume.
-func table(index int, v *fat.Volume) (*fat.Table, error) {
-	t, err := v.ActiveTable()
+	noTable  bool        // its table cannot be made for this card
+	tooSmall disk.Sector // a first guess at the smallest card, where this one is too small
+}
+
+// attempt decides everything but what is read to make the pieces. The attempt is
+// never nil.
+func (p *given) attempt() (*attempt, error) {
+	a := &attempt{given: p, verdict: verdict{used: map[disk.Code]bool{}}}
+	return a, a.work()
+}
+
+// fits tells whether nothing stands against the card.
+func (a *attempt) fits() bool { return !a.isRefused() && a.tooSmall == 0 }
+
+// work calls the stages, up to the one that has no value.
+func (a *attempt) work() error {
+	a.weigh(a.given, a.survey())
+	if a.w.Target.SectorSize != a.s.SectorSize {
+		return nil
+	}
+	tried, out := a.follow()
+	a.weigh(a.given, out)
+	a.tried = tried
+	need, out, err := tried.require()
+	a.weigh(a.given, out)
 	if err != nil {
-		return nil, fmt.Errorf("%s: reading the allocation table: %w", where(index), err)
+		return err
 	}
-	return t, nil
+	placed, out, err := need.place()
+	a.weigh(a.given, out)
+	if err != nil {
+		return err
+	}
+	a.placed = placed
+	if a.resizing() {
+		a.weigh(a.given, a.aboutOtherSize())
+		if least := placed.leastCard(); a.w.Target.Sectors < least {
+			a.tooSmall = least
+		} else {
+			a.weigh(a.given, placed.askAboutFallingOff())
+		}
+	}
+	if len(a.refused.Why) > 0 || a.tooSmall > 0 {
+		return nil
+	}
+	tables, out, err := placed.renderTables()
+	a.weigh(a.given, out)
+	if err != nil {
+		return a.cannotRender(err)
+	}
+	drawn, out, err := placed.draw(tables)
+	a.weigh(a.given, out)
+	if err != nil {
+		return err
+	}
+	a.drawn = drawn
+	return nil
 }
 
-// work decides everything but what is read to make the pieces.
-func (p *planner) work() error {
-	p.survey()
-	if p.w.Target.SectorSize != p.s.SectorSize {
-		p.refuse(disk.Refusalf(disk.SectorSizeDiffers, disk.NoSector,
-			"the source has sectors of %d bytes and the card of %d: every address in the boot areas would mean another place. Use a card and a reader that show sectors of %d bytes",
-			p.s.SectorSize, p.w.Target.SectorSize, p.s.SectorSize))
-		return nil
+// missesInVolumes tells whether sectors of volumes are zeros on the card.
+func (a *attempt) missesInVolumes() bool { return a.drawn != nil && a.drawn.inVolumes }
+
+// finish makes the plan and proves it. What stands against it is in the verdict.
+func (a *attempt) finish() (*plan.Plan, error) {
+	made, err := a.drawn.emit(a.findings)
+	if err != nil {
+		return nil, err
 	}
-	if p.s.OddBytes > 0 {
-		p.ask(disk.Refusalf(disk.OddBytes, p.s.Sectors, "the last %d bytes of the source file belong to no whole sector and are not carried", p.s.OddBytes))
+	known := len(a.findings)
+	out, err := a.drawn.prove(made)
+	a.weigh(a.given, out)
+	for _, f := range a.findings[known:] {
+		f.Text = strings.ToValidUTF8(f.Text, "?")
+		made.Findings = append(made.Findings, f)
 	}
-	p.takeRules()
-	p.chooseTry()
-	if err := p.measure(); err != nil {
-		return err
-	}
-	if p.resizing() {
-		p.askAboutOtherSize()
-		p.checkFits()
-	}
-	if len(p.refused.Why) > 0 || p.tooSmall > 0 {
-		return nil
-	}
-	at := p.placement()
-	p.base = at.segments()
-	if err := p.renderTables(); err != nil {
-		return p.cannotRender(err)
-	}
-	if err := p.applyRules(); err != nil {
-		return err
-	}
-	p.tellWalls()
-	return p.answerMissing()
+	return made, err
 }
 
 // survey takes over what the survey found. A refusal among it stands only
 // where the card differs from the original: a card of the same size is a copy,
 // whatever is on the disk.
-func (p *planner) survey() {
+func (p *given) survey() (out said) {
 	for _, f := range slices.Concat(p.s.Findings, p.w.Notes) {
 		switch {
 		case f.Severity != disk.Refusal:
-			p.note(f)
+			out.note(f)
 		case p.resizing():
-			p.ask(f)
+			out.ask(f)
 		default:
 			f.Severity = disk.Warning
-			p.note(f)
+			out.note(f)
 		}
 	}
+	switch {
+	case p.w.Target.SectorSize != p.s.SectorSize:
+		out.refuse(disk.Refusalf(disk.SectorSizeDiffers, disk.NoSector,
+			"the source has sectors of %d bytes and the card of %d: every address in the boot areas would mean another place. "+
+				"Use a card and a reader that show sectors of %d bytes",
+			p.s.SectorSize, p.w.Target.SectorSize, p.s.SectorSize))
+	case p.s.OddBytes > 0:
+		out.ask(disk.Refusalf(disk.OddBytes, p.s.Sectors,
+			"the last %d bytes of the source file belong to no whole sector and are left behind", p.s.OddBytes))
+	}
+	return out
 }
 
 // cannotRender turns what makes a table impossible into a refusal; a failed
 // read comes back.
-func (p *planner) cannotRender(err error) error {
+func (a *attempt) cannotRender(err error) error {
 	var small *gpt.TooSmallError
 	var entry *gpt.EntryError
 	var resize *mbr.ResizeError
 	var format *disk.FormatError
 	switch {
 	case errors.As(err, &small):
-		p.tooSmall = max(small.Smallest, p.w.Target.Sectors+1)
+		a.tooSmall = max(small.Smallest, a.w.Target.Sectors+1)
 	case errors.As(err, &entry), errors.As(err, &resize), errors.As(err, &format):
 	default:
 		return err
 	}
-	p.noTable = true
-	p.refuse(disk.Refusalf(disk.TableNotRenderable, 0, "the %s table cannot be made for %s: %v", p.s.Table, sectors(p.w.Target.Sectors), err))
+	a.noTable = true
+	var out said
+	out.refuse(disk.Refusalf(disk.TableNotRenderable, 0,
+		"the %s table cannot be made for %s: %v", a.s.Table, sectors(a.w.Target.Sectors), err))
+	a.weigh(a.given, out)
 	return nil
 }
 
-// resizing tells whether the card has another size than the source.
-func (p *planner) resizing() bool { return p.w.Target.Sectors != p.s.Sectors }
-
-func (p *planner) note(f disk.Finding) { p.findings = append(p.findings, f) }
-
-// refuse notes something that cannot be, whatever is accepted.
-func (p *planner) refuse(f disk.Finding) { p.refused.Why = append(p.refused.Why, f) }
-
-// ask notes something that goes on only if its owner accepts it by code.
-func (p *planner) ask(f disk.Finding) bool {
-	f.Severity = disk.Refusal
-	p.used[f.Code] = true
-	p.accepted[f.Code] = p.accepted[f.Code] || p.grants
-	if p.accepted[f.Code] {
-		f.Accepted = true
-		p.note(f)
-		return true
-	}
-	p.refused.Need = append(p.refused.Need, f)
-	return false
-}
-
-// unusedAccepts notes what was accepted and nobody asked for.
-func (p *planner) unusedAccepts() (out []disk.Finding) {
-	for _, code := range p.w.Accept {
-		if !p.used[code] {
-			text := strings.ToValidUTF8(string(code), "?")
-			out = append(out, disk.Notef(disk.AcceptNotNeeded, disk.NoSector, "--accept %s was given, but nothing asked for it", text))
-			p.used[code] = true
-		}
-	}
-	return out
-}
-
-// askAboutOtherSize asks where a disk is not understood well enough for a
+// aboutOtherSize asks where a disk is not understood well enough for a
 // card of another size.
-func (p *planner) askAboutOtherSize() {
+func (p *given) aboutOtherSize() (out said) {
 	switch p.s.Table {
 	case "conflict":
-		p.ask(disk.Refusalf(disk.TablesConflict, 0, "several tables contradict each other on this disk; on another size all of it is carried byte for byte, and every table keeps the old size"))
+		out.ask(disk.Refusalf(disk.TablesConflict, 0,
+			"several tables contradict each other on this disk; on another size all of it is copied byte for byte, and every "+
+				"table keeps the old size"))
 	case "gpt":
 		if p.open.gpt == nil {
-			p.ask(disk.Refusalf(disk.GPTDamaged, 1, "no copy of the GUID partition table can be read; on another size all of it is carried byte for byte, and nobody knows which blank sectors are somebody's"))
+			out.ask(disk.Refusalf(disk.GPTDamaged, 1,
+				"no copy of the GUID partition table can be read; on another size all of it is copied byte for byte, and nobody "+
+					"knows which blank sectors are somebody's"))
 		}
 	case "mbr", "none":
 	default:
-		p.note(disk.Warningf(disk.TableNamesOldSize, 0, "the %s table is carried byte for byte: where it names the size of the disk it names the old one, %s", p.s.Table, sectors(p.s.Sectors)))
+		out.note(disk.Warningf(disk.TableNamesOldSize, 0,
+			"the %s table is copied byte for byte: where it names the size of the disk it names the old one, %s",
+			p.s.Table, sectors(p.s.Sectors)))
 	}
+	return out
 }
-
-// gptInForce tells whether a GUID partition table has to be rendered.
-func (p *planner) gptInForce() bool { return p.s.Table == "gpt" && p.open.gpt != nil }
 
 // sectors writes a count for a person.
 func sectors(n disk.Sector) string { return disk.Counted(n, "sector") }

@@ -11,7 +11,7 @@ import (
 
 // judge returns what says why no card can be made by a try, whatever is accepted;
 // "" if one can. What refuses the card as it is, too, is nothing of the try.
-func (p *planner) judge() func(r rung) string {
+func (p *course) judge() func(r rung) string {
 	asItIs := sync.OnceValue(func() disk.Code { return p.refusedBy(rung{}) })
 	return func(r rung) string {
 		code := p.refusedBy(r)
@@ -22,32 +22,25 @@ func (p *planner) judge() func(r rung) string {
 	}
 }
 
-// refusedBy makes the card of a try and returns the first code that refuses it.
-func (p *planner) refusedBy(r rung) disk.Code {
-	j := newPlanner(p.ctx, p.src, p.s, p.open, p.w)
-	j.judged, j.grants = &r, true
+// refusedBy makes the card of a try and returns the first code that refuses it. A
+// card that cannot be read is not refused: who plans it is told what cannot be read.
+func (p *course) refusedBy(r rung) disk.Code {
+	a, err := p.with(p.w, &r, true).attempt()
+	if err == nil && a.fits() {
+		_, err = a.finish()
+	}
 	switch {
-	case j.makes():
-	case len(j.refused.Why) > 0:
-		return j.refused.Why[0].Code
-	case j.tooSmall > 0:
+	case err == nil && a.fits():
+	case len(a.refused.Why) > 0:
+		return a.refused.Why[0].Code
+	case a.tooSmall > 0:
 		return disk.DoesNotFit
 	}
 	return ""
 }
 
-// makes tells whether a card can be made. One that cannot be read is not refused:
-// who plans it is told what cannot be read.
-func (p *planner) makes() bool {
-	if err := p.work(); err != nil || p.isRefused() || p.tooSmall > 0 {
-		return false
-	}
-	made, err := p.emit()
-	return err == nil && p.prove(made) == nil && !p.isRefused()
-}
-
-// noTries says of every number that is no try why it is none.
-func (p *planner) noTries(none []rung) {
+// whyNoTry says of every number that is no try why it is none.
+func whyNoTry(none []rung) (out said) {
 	var reasons []string
 	of := map[string][]string{}
 	for _, r := range none {
@@ -57,6 +50,7 @@ func (p *planner) noTries(none []rung) {
 		of[r.why] = append(of[r.why], r.what)
 	}
 	for _, why := range reasons {
-		p.note(disk.Notef(disk.NoTry, disk.NoSector, "no try, %s: %s", why, strings.Join(of[why], "; ")))
+		out.note(disk.Notef(disk.NoTry, disk.NoSector, "no try, %s: %s", why, strings.Join(of[why], "; ")))
 	}
+	return out
 }

@@ -11,8 +11,8 @@ import (
 
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
-	"bootgraft/image/imagetest/disks"
 	"bootgraft/layout"
+	"bootgraft/layout/layouttest/disks"
 	"bootgraft/layout/plan"
 	"bootgraft/layout/plan/card"
 	"bootgraft/layout/rule/candidate"
@@ -34,7 +34,8 @@ func TestATryThatThePlannerRefusesIsNotListed(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	w := Wishes{Target: plan.Disk{Sectors: 50_000, SectorSize: 512}, Fields: []layout.Field{f, fields[1], fields[3]}, Tail: TailSamePlace}
+	w := Wishes{Target: plan.Size{Sectors: 50_000, SectorSize: 512}, Fields: []layout.Field{f, fields[1], fields[3]},
+		Tail: TailSamePlace}
 	p, err := Plan(context.Background(), src, s, w)
 	if err != nil {
 		t.Fatal(err)
@@ -43,7 +44,8 @@ func TestATryThatThePlannerRefusesIsNotListed(t *testing.T) {
 		t.Errorf("further tries are %q: %v", further, p.Findings)
 	}
 	none := noTries(p.Findings)
-	for _, want := range []string{"refused: rules-tail: sector 39995, byte 64, be32 = 40000", "sector 9, byte 64, be32 = 12345"} {
+	for _, want := range []string{"refused: rules-tail: every number that may follow the size does; sector 39995, byte " +
+		"64, be32 = 40000", "sector 9, byte 64, be32 = 12345"} {
 		if !strings.Contains(none, want) {
 			t.Errorf("%q is not said: %s", want, none)
 		}
@@ -88,7 +90,8 @@ func look(t *testing.T, src *imagetest.Disk) (*layout.Map, *candidate.Report) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	areas := []candidate.Area{{Span: at(0, 512), From: layout.FromStart}, {Span: at(s.Sectors-512, 512), From: layout.FromEnd}}
+	areas := []candidate.Area{{Span: at(0, 512), From: layout.FromStart},
+		{Span: at(s.Sectors-512, 512), From: layout.FromEnd}}
 	report, err := candidate.Look(context.Background(), src, areas)
 	if err != nil {
 		t.Fatal(err)
@@ -112,7 +115,8 @@ func triesWrite(t *testing.T, n, size disk.Sector, at int) bool {
 	src, want := countingDrive(n), sector(countingDrive(size), 0)
 	s, report := look(t, src)
 	for try := 2; ; try++ {
-		w := Wishes{Target: plan.Disk{Sectors: size, SectorSize: 512}, Truths: report.Truths(), Fields: report.Fields, Try: try}
+		w := Wishes{Target: plan.Size{Sectors: size, SectorSize: 512}, Invariants: report.Invariants(), Fields: report.Fields,
+			Try: try}
 		p, err := Plan(context.Background(), src, s, w)
 		if IsRefused(err) != nil {
 			return false
@@ -149,8 +153,8 @@ func TestEveryCandidateIsATryOrSaysWhyNot(t *testing.T) {
 		src.Put(2, b)
 		src.Put(n-disk.Sector(1+r.IntN(8)), b)
 		s, report := look(t, src)
-		target := plan.Disk{Sectors: n - disk.Sector(1+r.IntN(int(n/4))), SectorSize: 512}
-		w := Wishes{Target: target, Truths: report.Truths(), Fields: report.Fields}
+		target := plan.Size{Sectors: n - disk.Sector(1+r.IntN(int(n/4))), SectorSize: 512}
+		w := Wishes{Target: target, Invariants: report.Invariants(), Fields: report.Fields}
 		p, err := Plan(context.Background(), src, s, w)
 		if err != nil {
 			t.Fatalf("seed %d: %v", seed, err)
@@ -193,7 +197,8 @@ func TestWeakNumbersTogetherAreATry(t *testing.T) {
 	for i, per := range []int64{10_000, 5_000} {
 		at := candidate.Place{From: layout.FromStart, Byte: 64 + 16*i}
 		way := compare.Way{Byte: at.Byte, Encoding: "le16", Formulas: []compare.Formula{{Times: 1, Of: 1, Per: per}}}
-		r.Fields = append(r.Fields, compare.Field{Place: at, Class: compare.Size, Width: 2, Bits: -3, Ways: []compare.Way{way}})
+		r.Fields = append(r.Fields, compare.Field{Place: at, Class: compare.Size, Width: 2, Bits: -3,
+			Ways: []compare.Way{way}})
 	}
 	const card = 70_000
 	p, err := planRules(t, build(40_000), card, Wishes{Rules: r, Try: 3})

@@ -11,8 +11,8 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
-	"bootgraft/image/imagetest/disks"
 	"bootgraft/layout"
+	"bootgraft/layout/layouttest/disks"
 	"bootgraft/layout/plan"
 	"bootgraft/layout/plan/card"
 	"bootgraft/layout/rule/candidate"
@@ -41,7 +41,8 @@ func unknownDisk() (*imagetest.Disk, []layout.Field) {
 		return layout.Field{Sector: sector, Offset: 64, Width: 4, Encoding: "be32", Value: v, ByChance: chance, Law: law}
 	}
 	size, last := &layout.Law{Times: 1, Of: 1, Per: 1}, &layout.Law{Times: 1, Of: 1, Per: 1, Add: -1}
-	return d, []layout.Field{field(4, n, 0.5, size), field(3, n-1, 0.01, last), field(2, n, 0.001, size), field(9, 12345, 0.1, nil)}
+	return d, []layout.Field{field(4, n, 0.5, size), field(3, n-1, 0.01, last), field(2, n, 0.001, size),
+		field(9, 12345, 0.1, nil)}
 }
 
 // sector reads one sector.
@@ -60,7 +61,8 @@ func tryRung(t *testing.T, n disk.Sector, try int) (*plan.Plan, image.Source, er
 	if err != nil {
 		t.Fatal(err)
 	}
-	p, err := Plan(context.Background(), src, s, Wishes{Target: plan.Disk{Sectors: n, SectorSize: 512}, Try: try, Fields: fields})
+	p, err := Plan(context.Background(), src, s, Wishes{Target: plan.Size{Sectors: n, SectorSize: 512}, Try: try,
+		Fields: fields})
 	return p, src, err
 }
 
@@ -126,10 +128,12 @@ func TestLadder(t *testing.T) {
 // sector is repeated elsewhere, and a try where nothing is unknown.
 func TestLadderRefuses(t *testing.T) {
 	_, _, err := tryRung(t, 50_000, 5)
-	if refused := IsRefused(err); refused == nil || !slices.Contains(imagetest.Codes(refused.Why), string(disk.NoSuchTry)) {
+	if refused := IsRefused(err); refused == nil ||
+		!slices.Contains(imagetest.Codes(refused.Why), string(disk.NoSuchTry)) {
 		t.Errorf("try 5: %v", err)
 	}
-	if _, err := planRules(t, withTail(), 30_000, Wishes{Try: 1}); err == nil || !strings.Contains(err.Error(), "no-ladder") {
+	if _, err := planRules(t, withTail(), 30_000, Wishes{Try: 1}); err == nil ||
+		!strings.Contains(err.Error(), "no-ladder") {
 		t.Errorf("a disk with a table: %v", err)
 	}
 	p, err := planRules(t, withTail(), 30_000, Wishes{})
@@ -147,13 +151,14 @@ func TestOtherReadingsAreTries(t *testing.T) {
 	f := family.Named()[0]
 	r := rulesOf(t, f, []disk.Sector{300_001, 1_108_800}, 0x220)
 	n := disk.Sector(1_130_000)
-	for len(r.Rivals(&r.Fields[0], n)) < 1 {
+	for len(r.Tries(n, false)) < 2 {
 		n++
 	}
 	src := unit(f, 300_001, 1)
 	started, seen := 0, map[string]bool{}
 	for try := 2; ; try++ {
-		p, err := planRules(t, src, n, Wishes{Rules: r, Try: try, Accept: []disk.Code{"rules-undecided"}[:min(1, 3-min(try, 3))]})
+		p, err := planRules(t, src, n, Wishes{Rules: r, Try: try,
+			Accept: []disk.Code{"rules-undecided"}[:min(1, 3-min(try, 3))]})
 		if refused := IsRefused(err); refused != nil && slices.Contains(imagetest.Codes(refused.Why), "no-such-try") {
 			break
 		}
@@ -191,7 +196,8 @@ func TestFormulaOf(t *testing.T) {
 		t.Errorf("%d is %s, %v", f.Value, g, ok)
 	}
 	for _, f := range []layout.Field{
-		{Width: 4, Encoding: "le32", Value: n}, {Width: 4, Encoding: "le64", Value: 41_343, Law: law}, {Width: 4, Encoding: "roman", Value: 41_343, Law: law},
+		{Width: 4, Encoding: "le32", Value: n}, {Width: 4, Encoding: "le64", Value: 41_343, Law: law},
+		{Width: 4, Encoding: "roman", Value: 41_343, Law: law},
 	} {
 		if g, ok := formulaOf(f, n); ok {
 			t.Errorf("%+v is %s", f, g)
@@ -230,10 +236,12 @@ func TestLadderOfOneDrive(t *testing.T) {
 	}
 	want, started := build(size), 0
 	for try := 1; ; try++ {
-		w := Wishes{Target: plan.Disk{Sectors: size, SectorSize: 512}, Truths: report.Truths(), Fields: report.Fields, Try: try}
+		w := Wishes{Target: plan.Size{Sectors: size, SectorSize: 512}, Invariants: report.Invariants(), Fields: report.Fields,
+			Try: try}
 		w.Accept = []disk.Code{disk.CopyLeftBehind}
 		p, err := Plan(context.Background(), src, s, w)
-		if refused := IsRefused(err); refused != nil && slices.Contains(imagetest.Codes(refused.Why), string(disk.NoSuchTry)) {
+		if refused := IsRefused(err); refused != nil &&
+			slices.Contains(imagetest.Codes(refused.Why), string(disk.NoSuchTry)) {
 			if started == 0 || try < 4 {
 				t.Errorf("no try of %d starts: %v", try-1, report.Fields)
 			}

@@ -10,7 +10,7 @@ import (
 	"bootgraft/layout/volume"
 )
 
-// maxNamed bounds how many files a refusal names.
+// maxNamed bounds how many files a refusal names: by hand, no source.
 const maxNamed = 5
 
 // lostParts is what missing sectors of a FAT volume are for.
@@ -21,18 +21,29 @@ type lostParts struct {
 }
 
 // retryText says where missing sectors may still be had.
-func (p *planner) retryText() string {
+func (p *given) retryText() string {
 	if p.w.Kit {
 		return "a kit cannot be read again; another kit of the model, made from another unit, may have them"
 	}
-	return "capture --retry 3 asks the drive for them again; another capture of it, or another unit of the model, may have them"
+	return "capture --retry 3 asks the drive for them again; another capture of it, or another unit of the model, may " +
+		"have them"
+}
+
+// donorText says how another unit gives boot sectors; what is inside a volume is its own.
+func (p *given) donorText(gone disk.Spans) string {
+	if p.w.Kit {
+		return ""
+	}
+	return fmt.Sprintf(": bootgraft capture --merge IMAGE OTHER --other-drive %s -o both.img, where OTHER is its "+
+		"capture, image or kit",
+		disk.Between(gone[0].Start, gone[len(gone)-1].End()))
 }
 
 // missingText says what missing sectors of a region are for, and where they may
 // still be had.
-func (p *planner) missingText(r layout.Region, gone disk.Spans) (string, error) {
+func (p *given) missingText(r layout.Region, gone disk.Spans) (string, error) {
 	if r.Role != layout.RoleVolume {
-		return ". " + p.retryText(), nil
+		return ". " + p.retryText() + p.donorText(gone), nil
 	}
 	for _, l := range p.s.Volumes {
 		if !l.Listed || !l.Overlaps(r.Span) || p.w.Volumes.Wish[l.Index].Empty {
@@ -92,7 +103,8 @@ func (l lostParts) text(all disk.Sector) string {
 		if l.more > 0 {
 			names += fmt.Sprintf(" and %s more", grouped(int64(l.more)))
 		}
-		parts = append(parts, fmt.Sprintf("%s in %s (%s)", grouped(int64(l.files)), disk.Counted(len(l.names)+l.more, "file"), names))
+		parts = append(parts, fmt.Sprintf("%s in %s (%s)", grouped(int64(l.files)), disk.Counted(len(l.names)+l.more, "file"),
+			names))
 	}
 	if l.tables > 0 {
 		parts = append(parts, grouped(int64(l.tables))+" in its tables and folders")

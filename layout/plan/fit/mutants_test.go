@@ -16,8 +16,8 @@ type mutant struct{ file, old, new string }
 
 // mutants are the safeguards of the last step of planning, one by one.
 var mutants = []mutant{
-	{"truths.go", "p.resurvey, func", "func"},
-	{"truths.go", "{p.resurvey, func(*card.Card) error { return p.proveCarried(made) }}", "{p.resurvey}"},
+	{"resurvey.go", "{z.resurvey, z.proveCarried}", "{z.proveCarried}"},
+	{"resurvey.go", "{z.resurvey, z.proveCarried}", "{z.resurvey}"},
 	{"resurvey.go", "	if got.Table != p.s.Table {", "	if false {"},
 	{"resurvey.go", "	p.sameEntries(got)\n", ""},
 	{"resurvey.go", "	p.sameVolumes(got)\n", ""},
@@ -32,22 +32,22 @@ var mutants = []mutant{
 	{"resurvey.go", "if known && len(got.Volumes)", "if known && false && len(got.Volumes)"},
 	{"resurvey.go", "append(p.claims(), p.unclaimed()...)", "p.claims()"},
 	{"resurvey.go", "append(p.claims(), p.unclaimed()...)", "p.unclaimed()"},
-	{"resurvey.go", "			if err := p.proveVolume(made, c.index); err != nil {\n				return err\n			}\n", ""},
+	{"resurvey.go", "			if err := p.proveVolume(c.index); err != nil {\n				return err\n			}\n", ""},
 	{"resurvey.go", "q.Op == layout.Copy && q.From-q.Start == -h.by:", "q.Op == layout.Copy:"},
-	{"resurvey.go", "q.Op == layout.Render && len(p.madeNew().Outside(part)) == 0:", "q.Op == layout.Render:"},
+	{"resurvey.go", "q.Op == layout.Render && len(p.renewed.Outside(part)) == 0:", "q.Op == layout.Render:"},
 	{"resurvey.go", "q.Op == layout.Zero && q.Why == layout.WhyMissing && p.missingAccepted(part):", "q.Op == layout.Zero:"},
 	{"resurvey.go", "		case found.NonBlank > 0:\n", "		case false:\n"},
-	{"resurvey.go", "found.Unread > 0 && !p.accepted[disk.NotKnownCut]:", "false:"},
+	{"resurvey.go", "found.Unread > 0 && !p.accepts(disk.NotKnownCut):", "false:"},
 	{"resurvey.go", "{s.Common(tail), by}", "{disk.Span{}, by}"},
-	{"resurvey.go", "if e == 0 || e == v.Kind.Bad() {", "if e == 0 || e > 0 {"},
+	{"resurvey.go", "		used.Start += span.Start\n", "		used = disk.Span{}\n"},
 	{"rules.go", "	for _, f := range broken {", "	for _, f := range broken[:0] {"},
 	{"rules.go", "		if e.End() > start && !e.NoVolume {", "		if false {"},
 	{"claims.go", "	for _, c := range others {", "	for _, c := range others[:0] {"},
-	{"entries.go", "smaller && e.End() > room && end < e.End():", "smaller && e.End() > room || end > e.End():"},
-	{"volumes.go", "	return unread > 0 && !p.ask(p.slackNotKnown(index))", "	if unread > 0 {\n		p.refuse(p.slackNotKnown(index))\n	}\n	return unread > 0"},
-	{"base.go", "if r.Sectors != p.open.fat[index].Sectors {", "if true {"},
+	{"placement.go", "smaller && e.End() > room && end < e.End():", "smaller && e.End() > room || end > e.End():"},
+	{"volumes.go", "		p.ask(p.slackNotKnown(index))\n	}\n	return unread > 0 && !p.lets(disk.NotKnownCut)", "		p.refuse(p.slackNotKnown(index))\n	}\n	return unread > 0"},
+	{"base.go", "if r.Sectors != p.open.resizable[index].Size() {", "if true {"},
 	{"resurvey.go", "c.Span = disk.Between(p.s.Volume(c.index).End(), c.End())", "c.Span = disk.Span{}"},
-	{"twice.go", "	kept, tail, err := p.copyTouching()\n", "	kept, tail, err := disk.Span{}, p.need.tail, error(nil)\n"},
+	{"tailcopies.go", "	kept, moved, err := p.copyTouching()\n", "	kept, moved, err := disk.Span{}, t.Span, error(nil)\n"},
 }
 
 // Each safeguard that is taken out fails a test that is named for it. The

@@ -8,9 +8,9 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
-	"bootgraft/image/imagetest/disks"
+	"bootgraft/layout/layouttest/disks"
+	"bootgraft/layout/volume"
 	"bootgraft/layout/volume/fat"
-	"bootgraft/layout/volume/fat/resize"
 )
 
 // A drive of which only head and tail are known, as a kit has it: what lies
@@ -92,19 +92,22 @@ func TestWhatLiesBehindTheFilesIsAskedFor(t *testing.T) {
 		name string
 		src  *surveyed
 		card disk.Sector
-		wish resize.Wishes
+		wish volume.Wishes
 		need []disk.Code
 	}{
-		{"emptied", whole, 60_000, resize.Wishes{Empty: true}, nil},
-		{"emptied, a larger card", whole, 70_000, resize.Wishes{Empty: true}, nil},
-		{"free skipped", whole, 70_000, resize.Wishes{Mode: resize.Keep, Free: resize.FreeSkip}, nil},
-		{"emptied, a smaller card with room", whole, 35_000, resize.Wishes{Empty: true}, nil},
-		{"emptied, a smaller card", whole, 20_000, resize.Wishes{Empty: true}, []disk.Code{disk.SlackInUse, disk.VolumeRestInUse}},
-		{"emptied and larger", whole, 60_000, resize.Wishes{Empty: true, Mode: resize.Grow}, []disk.Code{disk.SlackInUse, disk.VolumeRestInUse}},
-		{"smaller", whole, 60_000, resize.Wishes{Mode: resize.Shrink, Sectors: 25_000}, []disk.Code{disk.SlackInUse, disk.VolumeRestInUse}},
-		{"a smaller card, nothing asked", whole, 25_000, resize.Wishes{}, []disk.Code{disk.SlackInUse, disk.VolumeRestInUse}},
-		{"a kit, emptied", half, 60_000, resize.Wishes{Empty: true}, []disk.Code{disk.MissingInVolume}},
-		{"a kit, a smaller card", half, 20_000, resize.Wishes{Empty: true}, []disk.Code{disk.NotKnownCut}},
+		{"emptied", whole, 60_000, volume.Wishes{Empty: true}, nil},
+		{"emptied, a larger card", whole, 70_000, volume.Wishes{Empty: true}, nil},
+		{"free skipped", whole, 70_000, volume.Wishes{Mode: volume.Keep, Free: volume.FreeSkip}, nil},
+		{"emptied, a smaller card with room", whole, 35_000, volume.Wishes{Empty: true}, nil},
+		{"emptied, a smaller card", whole, 20_000, volume.Wishes{Empty: true},
+			[]disk.Code{disk.SlackInUse, disk.VolumeRestInUse}},
+		{"emptied and larger", whole, 60_000, volume.Wishes{Empty: true, Mode: volume.Grow},
+			[]disk.Code{disk.SlackInUse, disk.VolumeRestInUse}},
+		{"smaller", whole, 60_000, volume.Wishes{Mode: volume.Shrink, Sectors: 25_000},
+			[]disk.Code{disk.SlackInUse, disk.VolumeRestInUse}},
+		{"a smaller card, nothing asked", whole, 25_000, volume.Wishes{}, []disk.Code{disk.SlackInUse, disk.VolumeRestInUse}},
+		{"a kit, emptied", half, 60_000, volume.Wishes{Empty: true}, []disk.Code{disk.MissingInVolume}},
+		{"a kit, a smaller card", half, 20_000, volume.Wishes{Empty: true}, []disk.Code{disk.NotKnownCut}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			w := size(c.card)

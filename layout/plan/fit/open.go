@@ -8,19 +8,19 @@ import (
 	"bootgraft/layout/scan"
 	"bootgraft/layout/table/gpt"
 	"bootgraft/layout/table/mbr"
-	"bootgraft/layout/volume/fat"
+	"bootgraft/layout/volume"
 )
 
 // opened are the structures of a source that a plan may change. A Map only
 // describes them: they are read once for all tries of a plan.
 type opened struct {
-	mbr *mbr.Table          // nil if sector 0 is none
-	gpt *gpt.Table          // nil if no copy can be read
-	fat map[int]*fat.Volume // by index of the entry, 0 = bare
+	mbr       *mbr.Table               // nil if sector 0 is none
+	gpt       *gpt.Table               // nil if no copy can be read
+	resizable map[int]volume.Resizable // volumes whose size can be changed, by index of the entry, 0 = bare
 }
 
 func open(src image.Source, m *layout.Map) (opened, error) {
-	out := opened{fat: map[int]*fat.Volume{}}
+	out := opened{resizable: map[int]volume.Resizable{}}
 	var err error
 	if m.Readable("mbr") {
 		if out.mbr, err = mbr.Read(src); err != nil {
@@ -36,12 +36,12 @@ func open(src image.Source, m *layout.Map) (opened, error) {
 		if !l.Listed {
 			continue
 		}
-		v, err := scan.Open(src, m, l.Index)
+		v, err := scan.OpenResizable(src, m, l.Index)
 		if err != nil {
 			return out, err
 		}
-		if f, ok := v.(*fat.Volume); ok { // the size of no other kind can be changed
-			out.fat[l.Index] = f
+		if v != nil {
+			out.resizable[l.Index] = v
 		}
 	}
 	return out, nil

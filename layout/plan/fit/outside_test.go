@@ -40,7 +40,8 @@ func original(t testing.TB, label string) *image.File {
 		}
 	}
 	empty(name, 120000)
-	tool(t, "sfdisk", "label: "+label+"\nunit: sectors\nstart=2048, size=80000\nstart=83000, size=30000\n", "-q", "--no-reread", "--no-tell-kernel", "-w", "never", name)
+	tool(t, "sfdisk", "label: "+label+"\nunit: sectors\nstart=2048, size=80000\nstart=83000, size=30000\n", "-q",
+		"--no-reread", "--no-tell-kernel", "-w", "never", name)
 	f, err := os.OpenFile(name, os.O_RDWR, 0)
 	if err != nil {
 		t.Fatal(err)
@@ -49,7 +50,8 @@ func original(t testing.TB, label string) *image.File {
 	for _, v := range []struct {
 		at, sectors int64
 		make        []string
-	}{{2048, 80000, []string{"mkfs.fat", "-F", "32", "-s", "1", "-h", "2048"}}, {83000, 20000, []string{"mke2fs", "-q", "-F"}}} {
+	}{{2048, 80000, []string{"mkfs.fat", "-F", "32", "-s", "1", "-h", "2048"}},
+		{83000, 20000, []string{"mke2fs", "-q", "-F"}}} {
 		part := filepath.Join(dir, v.make[0])
 		empty(part, v.sectors)
 		tool(t, v.make[0], "", append(v.make[1:], part)...)

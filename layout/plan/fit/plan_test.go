@@ -13,9 +13,9 @@ import (
 	"bootgraft/image/disk"
 	"bootgraft/image/disk/register"
 	"bootgraft/image/imagetest"
-	"bootgraft/image/imagetest/disks"
 	rig "bootgraft/image/imagetest/need"
 	"bootgraft/layout"
+	"bootgraft/layout/layouttest/disks"
 	"bootgraft/layout/plan"
 	"bootgraft/layout/plan/card"
 	"bootgraft/layout/scan"
@@ -34,7 +34,12 @@ func opens(t testing.TB, src image.Source, m *layout.Map) opened {
 
 func fatOf(t testing.TB, src image.Source, m *layout.Map, index int) *fat.Volume {
 	t.Helper()
-	return opens(t, src, m).fat[index]
+	v, err := scan.Open(src, m, index)
+	if err != nil {
+		t.Fatal(err)
+	}
+	f, _ := v.(*fat.Volume)
+	return f
 }
 
 func survey(t testing.TB, src image.Source) *layout.Map {
@@ -46,7 +51,7 @@ func survey(t testing.TB, src image.Source) *layout.Map {
 	return s
 }
 
-func size(n disk.Sector) Wishes { return Wishes{Target: plan.Disk{Sectors: n, SectorSize: 512}} }
+func size(n disk.Sector) Wishes { return Wishes{Target: plan.Size{Sectors: n, SectorSize: 512}} }
 
 // surveyed is a source whose survey is made once.
 type surveyed struct {
@@ -111,7 +116,7 @@ func checkPlan(p *plan.Plan, src image.Source) error {
 	owned := slices.Clone(image.Unknown(src, image.Whole(src))) // zeros, wherever they would go
 	for _, q := range p.Pieces {
 		switch {
-		case q.Op == layout.Copy && q.Why != layout.WhyTwin:
+		case q.Op == layout.Copy && q.Why != layout.WhyOtherCopy:
 			owned = append(owned, disk.Span{Start: q.From, Count: q.Count})
 		case q.Op == layout.Render, q.Op == layout.Zero && q.Why == layout.WhyEmptied:
 			owned = append(owned, q.Span)
@@ -133,9 +138,11 @@ func checkPlan(p *plan.Plan, src image.Source) error {
 
 func checkDropped(d plan.Dropped, src image.Source) error {
 	switch d.Why {
-	case "made new at the new end", "the tail was not to be carried", "part of a table that is not in force, let go by stale-table-cut",
-		"the copy of the tail at its old address; the same sectors are carried at the new end",
-		"no file uses it", "the volume was to become empty", "not known, let go by not-known-cut", "in use after the end of the volume in it, let go by slack-in-use":
+	case "made new at the new end", "the tail was to be left behind",
+		"part of a table that is not in force, let go by stale-table-cut",
+		"the copy of the tail at its old address; the same sectors are copied to the new end",
+		"no file uses it", "the volume was to become empty", "not known, let go by not-known-cut",
+		"in use after the end of the volume in it, let go by slack-in-use":
 		return nil
 	case "blank, and outside what is used", "after the end of the volume in it":
 	default:
@@ -220,7 +227,8 @@ func TestSmallestIsExact(t *testing.T) {
 func usedArrives(d *disks.Random, p *plan.Plan) error {
 	for _, x := range p.Dropped {
 		c, err := scan.Look(context.Background(), d, x.Span)
-		if err != nil || c.NonBlank > 0 && x.Role != layout.RoleTail && x.Role != layout.RoleTable && x.Role != layout.RoleDisputed {
+		if err != nil || c.NonBlank > 0 && x.Role != layout.RoleTail && x.Role != layout.RoleTable &&
+			x.Role != layout.RoleDisputed {
 			return fmt.Errorf("%+v is dropped: %+v, %v", x, c, err)
 		}
 	}
@@ -317,12 +325,14 @@ func TestPlannedCardHasTheSameEntries(t *testing.T) {
 			}
 			got := survey(t, mustCard(t, p, d))
 			if got.Table != s.Table || len(got.Entries) != len(s.Entries) {
-				t.Fatalf("seed %d: table %s with %d entries, was %s with %d", seed, got.Table, len(got.Entries), s.Table, len(s.Entries))
+				t.Fatalf("seed %d: table %s with %d entries, was %s with %d", seed, got.Table, len(got.Entries), s.Table,
+					len(s.Entries))
 			}
 			for i, e := range s.Entries {
 				g := got.Entries[i]
 				same := func(v *layout.Volume) string { return fmt.Sprint(v != nil && v.Sized, v != nil && v.Count > 0) }
-				if g.Start != e.Start || g.Type != e.Type || g.Count > e.Count || g.End() > w.Target.Sectors && e.End() <= d.Sectors || same(s.Volume(e.Index)) != same(got.Volume(e.Index)) {
+				if g.Start != e.Start || g.Type != e.Type || g.Count > e.Count || g.End() > w.Target.Sectors &&
+					e.End() <= d.Sectors || same(s.Volume(e.Index)) != same(got.Volume(e.Index)) {
 					t.Errorf("seed %d: entry %+v, was %+v; card of %d, %s", seed, g, e, w.Target.Sectors, d)
 				}
 			}
@@ -357,7 +367,8 @@ func TestFailedReadIsNoRefusal(t *testing.T) {
 	for _, x := range []disk.Sector{0, 300} {
 		w := size(2000)
 		w.Accept = []disk.Code{disk.UnknownVolumeCut}
-		_, err := Plan(context.Background(), &imagetest.Faulty{Source: d, Bad: disk.Spans{{Start: x, Count: 1}}, Err: broken}, s, w)
+		_, err := Plan(context.Background(), &imagetest.Faulty{Source: d, Bad: disk.Spans{{Start: x, Count: 1}}, Err: broken},
+			s, w)
 		if !errors.Is(err, broken) || IsRefused(err) != nil {
 			t.Errorf("sector %d: %v", x, err)
 		}

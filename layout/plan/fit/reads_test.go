@@ -9,7 +9,7 @@ import (
 	"bootgraft/layout"
 	"bootgraft/layout/plan"
 	"bootgraft/layout/scan"
-	"bootgraft/layout/volume/fat/resize"
+	"bootgraft/layout/volume"
 )
 
 // counted counts how often each sector is read.
@@ -30,9 +30,10 @@ func (c *counted) ReadAt(b []byte, off int64) (int, error) {
 // becomes smaller read both ends of the disk once. Between them a table is read whole,
 // so that no cache of sectors helps: it is loaded, and compared with its copy, for the
 // survey and for the plan; the new tables and the check number read what they
-// need; the look for addresses in boot code takes its first sectors along.
+// need; the look for names in boot code takes its first sectors along, and the look for
+// links loads the table for the list of files.
 func TestReadsOfAPlan(t *testing.T) {
-	const load, compare, pins, tables, checkNumber = 2, 2, 1, 2, 1
+	const load, compare, pins, links, tables, checkNumber = 2, 2, 1, 1, 2, 1
 	for name, x := range volumeDisks(t) {
 		src := &counted{Source: x.d, reads: map[disk.Sector]int{}}
 		once := image.NewCache(src)
@@ -44,8 +45,8 @@ func TestReadsOfAPlan(t *testing.T) {
 			t.Fatal(err)
 		}
 		const target = 80_000
-		w := Wishes{Target: plan.Disk{Sectors: target, SectorSize: 512}, Accept: []disk.Code{"tail-undecided"}, Tail: TailEnd,
-			Volumes: Volumes{Wish: map[int]resize.Wishes{x.index: {Mode: resize.Shrink}}}}
+		w := Wishes{Target: plan.Size{Sectors: target, SectorSize: 512}, Accept: []disk.Code{"tail-undecided"}, Tail: TailEnd,
+			Volumes: Volumes{Wish: map[int]volume.Wishes{x.index: {Mode: volume.Shrink}}}}
 		p, err := Plan(t.Context(), once, s, w)
 		if err != nil {
 			t.Fatalf("%s: %v", name, err)
@@ -58,7 +59,7 @@ func TestReadsOfAPlan(t *testing.T) {
 		edge := disk.Sector(2<<20) / 512 // that the cache keeps
 		want := map[disk.Sector]int{0: 1, 1: 1, v.Start: 1, image.Sectors(x.d) - 1: 1, table: 1}
 		if table > edge {
-			want[v.Start], want[table] = load+checkNumber, load+compare+pins+tables+checkNumber
+			want[v.Start], want[table] = load+checkNumber, load+compare+pins+links+tables+checkNumber
 		}
 		for at, most := range want {
 			if n := src.reads[at]; n > most {

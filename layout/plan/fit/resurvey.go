@@ -2,7 +2,6 @@ package fit
 
 import (
 	"fmt"
-	"slices"
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
@@ -12,14 +11,49 @@ import (
 	"bootgraft/layout/scan"
 )
 
+// proof is the work of looking at the planned card again, as at any disk.
+type proof struct {
+	*drawing
+	said
+	made    *plan.Plan
+	renewed disk.Spans // source sectors whose own format makes them new
+	gone    disk.Spans // source sectors that need no place on the card
+
+	shown *layout.Map // the survey of the planned card
+}
+
+// prove is the last step of planning, and no plan goes round it. Where the card
+// breaks what it should keep the plan is refused, or its owner is asked.
+func (p *drawing) prove(made *plan.Plan) (said, error) {
+	c, err := card.New(made, p.src)
+	if err != nil {
+		return said{}, err
+	}
+	z := &proof{drawing: p, made: made, renewed: p.madeNew(), gone: p.letGo()}
+	looks := []func(*card.Card) error{z.resurvey, z.proveCarried}
+	if p.resizing() {
+		looks = append(looks, z.proveRules, z.proveInvariants)
+	}
+	if len(made.Pieces) > 1 || p.resizing() { // a card of one piece is the original
+		looks = append(looks, z.proveLinks)
+	}
+	for _, look := range looks {
+		if err := look(c); err != nil {
+			return z.said, fmt.Errorf("looking at the planned card again: %w", err)
+		}
+	}
+	return z.said, nil
+}
+
 // resurvey surveys the planned card like any disk and wants to find what the
 // original has: the same table in force, the same entries and volumes but for
 // those that were to change, and no refusal that is new.
-func (p *planner) resurvey(c *card.Card) error {
+func (p *proof) resurvey(c *card.Card) error {
 	got, err := scan.Run(p.ctx, c.Known(), scan.Options{Structure: true})
 	if err != nil {
 		return err
 	}
+	p.shown = got
 	if got.Table != p.s.Table {
 		p.shows(0, "its table in force is of kind %s, and that of the original is of kind %s", got.Table, p.s.Table)
 		return nil
@@ -31,12 +65,13 @@ func (p *planner) resurvey(c *card.Card) error {
 }
 
 // shows refuses a card on which something else is found than was asked for.
-func (p *planner) shows(at disk.Sector, format string, args ...any) {
-	p.refuse(disk.Refusalf(disk.CardShowsOther, at, "the planned card, surveyed again, is not what was asked for: %s", fmt.Sprintf(format, args...)))
+func (p *proof) shows(at disk.Sector, format string, args ...any) {
+	p.refuse(disk.Refusalf(disk.CardShowsOther, at,
+		"the planned card, surveyed again, is not what was asked for: %s", fmt.Sprintf(format, args...)))
 }
 
 // sameEntries compares the entries, each with the length that it was to get.
-func (p *planner) sameEntries(got *layout.Map) {
+func (p *proof) sameEntries(got *layout.Map) {
 	if len(got.Entries) != len(p.s.Entries) {
 		p.shows(0, "it has %d entries instead of %d", len(got.Entries), len(p.s.Entries))
 		return
@@ -44,7 +79,8 @@ func (p *planner) sameEntries(got *layout.Map) {
 	for _, e := range p.s.Entries {
 		want := disk.Between(e.Start, p.newEnd(e))
 		g := got.Entry(e.Index)
-		if g == nil || g.Span != want || g.Type != e.Type || g.Name != e.Name || g.Active != e.Active || g.Extended != e.Extended {
+		if g == nil || g.Span != want || g.Type != e.Type || g.Name != e.Name || g.Active != e.Active ||
+			g.Extended != e.Extended {
 			p.shows(e.Start, "entry %d (%s, type %s) became %+v", e.Index, want, e.Type, g)
 		}
 	}
@@ -52,8 +88,8 @@ func (p *planner) sameEntries(got *layout.Map) {
 
 // sameVolumes compares the volumes: of each the kind, the label, the identifier
 // and the place, and the size unless it was to change. A volume more is one
-// that a twin made readable.
-func (p *planner) sameVolumes(got *layout.Map) {
+// that a copy made readable.
+func (p *proof) sameVolumes(got *layout.Map) {
 	for _, v := range p.s.Volumes {
 		want, label := v.Span, v.Label
 		r := p.sized[v.Index]
@@ -84,11 +120,21 @@ func volumeText(v *layout.Volume) string {
 	return fmt.Sprintf("%s %q, %s, %s", v.Kind, v.Label, v.ID, v.Span)
 }
 
-// noNewRefusal wants no finding on the card that stands against using it and
-// that the original did not have.
-func (p *planner) noNewRefusal(got *layout.Map) {
+// noNewRefusal wants no finding on the card that stands against using it and that the
+// original did not have. Where one moved with what it is about, its sector is another
+// one: of each code there must not be more of them.
+func (p *proof) noNewRefusal(got *layout.Map) {
+	had := map[disk.Code]int{}
+	for _, f := range p.s.Findings {
+		if f.Severity == disk.Refusal {
+			had[f.Code]++
+		}
+	}
 	for _, f := range got.Findings {
-		if f.Severity == disk.Refusal && !slices.ContainsFunc(p.s.Findings, func(o disk.Finding) bool { return o.Code == f.Code && o.Severity == f.Severity }) {
+		if f.Severity != disk.Refusal {
+			continue
+		}
+		if had[f.Code]--; had[f.Code] < 0 {
 			p.shows(f.Sector, "it has a refusal that the original does not have, %s: %s", f.Code, f.Text)
 		}
 	}
@@ -99,10 +145,10 @@ func (p *planner) noNewRefusal(got *layout.Map) {
 // is not there must be made new by its own format, be free by the table of its
 // volume, or be let go by a code or a wish. It compares pieces: only what has
 // no place is read.
-func (p *planner) proveCarried(made *plan.Plan) error {
+func (p *proof) proveCarried(*card.Card) error {
 	for _, c := range append(p.claims(), p.unclaimed()...) {
 		if p.sized[c.index] != nil && c.index != noEntry {
-			if err := p.proveVolume(made, c.index); err != nil {
+			if err := p.proveVolume(c.index); err != nil {
 				return err
 			}
 			if c.index == 0 {
@@ -111,7 +157,7 @@ func (p *planner) proveCarried(made *plan.Plan) error {
 			c.Span = disk.Between(p.s.Volume(c.index).End(), c.End())
 		}
 		for _, h := range p.homes(c.Span) {
-			if err := p.proveHome(made, c, h); err != nil {
+			if err := p.proveHome(c, h); err != nil {
 				return err
 			}
 		}
@@ -120,7 +166,7 @@ func (p *planner) proveCarried(made *plan.Plan) error {
 }
 
 // unclaimed returns what no volume claims: gaps, boot areas and the tail.
-func (p *planner) unclaimed() (out []claim) {
+func (p *given) unclaimed() (out []claim) {
 	for _, r := range p.s.Regions {
 		if r.Role != layout.RoleVolume {
 			out = append(out, claim{Span: r.Span, index: noEntry, name: r.Name})
@@ -138,13 +184,16 @@ type home struct {
 
 // homes divides a run into what counts from the start of the disk and what from
 // its end.
-func (p *planner) homes(s disk.Span) (out []home) {
-	tail := p.need.tail
-	if !p.resizing() || p.w.Tail == TailDrop || p.w.Tail == TailSamePlace || tail.Empty() {
+func (p *proof) homes(s disk.Span) (out []home) {
+	tail := p.tail.Span
+	if !p.resizing() || p.tail.choice == TailDrop || p.tail.choice == TailSamePlace || tail.Empty() {
 		return []home{{s, 0}}
 	}
-	by := p.tailTo() - tail.Start
-	for _, part := range []home{{disk.Between(s.Start, min(s.End(), tail.Start)), 0}, {s.Common(tail), by}, {disk.Between(max(s.Start, tail.End()), s.End()), 0}} {
+	by := p.tailTo(p.tail) - tail.Start
+	for _, part := range []home{
+		{disk.Between(s.Start, min(s.End(), tail.Start)), 0}, {s.Common(tail), by},
+		{disk.Between(max(s.Start, tail.End()), s.End()), 0},
+	} {
 		if !part.Empty() {
 			out = append(out, part)
 		}
@@ -153,18 +202,18 @@ func (p *planner) homes(s disk.Span) (out []home) {
 }
 
 // proveHome looks at the pieces in the home of some sectors.
-func (p *planner) proveHome(made *plan.Plan, c claim, h home) error {
+func (p *proof) proveHome(c claim, h home) error {
 	for at := h.Start; at < h.End(); {
 		rest := disk.Between(at, h.End())
-		q := made.Lookup(at + h.by)
+		q := p.made.Lookup(at + h.by)
 		if q == nil {
 			return p.proveGone(c, rest)
 		}
 		part := disk.Between(at, min(q.End()-h.by, h.End()))
 		switch {
 		case q.Op == layout.Copy && q.From-q.Start == -h.by:
-		case q.Why == layout.WhyTwin:
-		case q.Op == layout.Render && len(p.madeNew().Outside(part)) == 0:
+		case q.Why == layout.WhyOtherCopy:
+		case q.Op == layout.Render && len(p.renewed.Outside(part)) == 0:
 		case q.Op == layout.Zero && q.Why == layout.WhyMissing && p.missingAccepted(part):
 		default:
 			if err := p.proveGone(c, part); err != nil {
@@ -178,29 +227,27 @@ func (p *planner) proveHome(made *plan.Plan, c claim, h home) error {
 
 // madeNew returns the source sectors whose own format makes them new: those of
 // tables, and those that rules speak of.
-func (p *planner) madeNew() disk.Spans {
-	if p.renewed == nil {
-		p.renewed = disk.NewSpans(disk.Span{Count: 1}).Union(p.ruled)
-		for _, t := range p.s.Tables {
-			p.renewed = p.renewed.Union(t.Own)
-		}
-		if p.gptInForce() { // a copy that cannot be read is made from the other one
-			p.renewed = p.renewed.Union(p.open.gpt.FirstPlace()).Union(p.secondPlace())
-		}
+func (p *drawing) madeNew() disk.Spans {
+	out := disk.NewSpans(disk.Span{Count: 1}).Union(p.from)
+	for _, t := range p.s.Tables {
+		out = out.Union(t.Own)
 	}
-	return p.renewed
+	if p.gptInForce() { // a copy that cannot be read is made from the other one
+		out = out.Union(p.open.gpt.PrimaryPlace()).Union(p.backupPlace())
+	}
+	return out
 }
 
 // missingAccepted tells whether sectors are unknown, and zeros in their place
 // were accepted.
-func (p *planner) missingAccepted(s disk.Span) bool {
-	return image.Unknown(p.src, s).Sectors() == s.Count && (p.accepted[disk.MissingInBootArea] || p.accepted[disk.MissingInVolume])
+func (p *given) missingAccepted(s disk.Span) bool {
+	return image.Unknown(p.src, s).Sectors() == s.Count && (p.lets(disk.MissingInBootArea) || p.lets(disk.MissingInVolume))
 }
 
 // proveGone refuses the plan if sectors without a place on the card are in use,
 // or may be, and nobody has let them go.
-func (p *planner) proveGone(c claim, s disk.Span) error {
-	for _, part := range p.letGo().Outside(s) {
+func (p *proof) proveGone(c claim, s disk.Span) error {
+	for _, part := range p.gone.Outside(s) {
 		if p.knownBlank(part) {
 			continue
 		}
@@ -209,51 +256,49 @@ func (p *planner) proveGone(c claim, s disk.Span) error {
 		case err != nil:
 			return err
 		case found.NonBlank > 0:
-			p.lost(c, part, fmt.Sprintf("%s in use, the first is sector %s", sectors(found.NonBlank), grouped(int64(found.First))))
-		case found.Unread > 0 && !p.accepted[disk.NotKnownCut]:
+			p.lost(c, part, fmt.Sprintf("%s in use, the first is sector %s", sectors(found.NonBlank),
+				grouped(int64(found.First))))
+		case found.Unread > 0 && !p.accepts(disk.NotKnownCut):
 			p.lost(c, part, fmt.Sprintf("%s not known", sectors(found.Unread)))
 		}
 	}
 	return nil
 }
 
-func (p *planner) lost(c claim, s disk.Span, what string) {
-	p.refuse(disk.Refusalf(disk.SectorsLost, s.Start, "%s of %s have no place on the planned card (%s), and nobody has let them go", s.Text(), c.name, what))
+func (p *proof) lost(c claim, s disk.Span, what string) {
+	p.refuse(disk.Refusalf(disk.SectorsLost, s.Start,
+		"%s of %s have no place on the planned card (%s), and nobody has let them go", s.Text(), c.name, what))
 }
 
 // letGo returns the source sectors that have no place on the card because their
 // owner said so, or because they are made new at another place.
-func (p *planner) letGo() disk.Spans {
-	if p.gone != nil {
-		return p.gone
-	}
-	out := disk.NewSpans(p.need.kept) // the same sectors are carried as the tail
+func (p *drawing) letGo() disk.Spans {
+	out := disk.NewSpans(p.tail.kept) // the same sectors are carried as the tail
 	if p.resizing() {
-		out = out.Union(p.secondPlace())
+		out = out.Union(p.backupPlace())
 	}
-	if p.w.Tail == TailDrop {
-		out = out.Add(p.need.tail)
+	if p.tail.choice == TailDrop {
+		out = out.Add(p.tail.Span)
 	}
-	if p.accepted[disk.SlackInUse] {
+	if p.accepts(disk.SlackInUse) {
 		for _, v := range p.s.Volumes {
 			if e := p.s.Entry(v.Index); e != nil && v.Slack != nil {
 				out = out.Add(disk.Between(v.End(), e.End()))
 			}
 		}
 	}
-	if p.accepted[disk.StaleTableCut] {
+	if p.accepts(disk.StaleTableCut) {
 		for _, c := range p.claims() {
 			if c.stale {
 				out = out.Add(c.Span)
 			}
 		}
 	}
-	p.gone = append(disk.Spans{}, out...)
-	return p.gone
+	return out
 }
 
 // knownBlank tells whether the survey has read that sectors are blank.
-func (p *planner) knownBlank(s disk.Span) bool {
+func (p *given) knownBlank(s disk.Span) bool {
 	for _, r := range p.s.Regions {
 		if r.Covers(s) && blankIn(s, r.Content) {
 			return true
@@ -275,58 +320,36 @@ func blankIn(s disk.Span, c layout.Content) bool {
 
 // proveVolume wants every cluster in use of a volume that changes on the card,
 // copied or made new as a directory, and all before the clusters read.
-func (p *planner) proveVolume(made *plan.Plan, index int) error {
+func (p *proof) proveVolume(index int) error {
 	if p.w.Volumes.Wish[index].Empty {
 		return nil // its owner has let its files go; nobody else claims a sector of it
 	}
 	r, span := p.sized[index], p.volumeSpan(index)
 	now := disk.Span{Start: span.Start, Count: r.Sectors}
-	first := made.Index(now.Start)
+	first := p.made.Index(now.Start)
 	end := first
-	for end < len(made.Pieces) && made.Pieces[end].Start < now.End() {
+	for end < len(p.made.Pieces) && p.made.Pieces[end].Start < now.End() {
 		end++
 	}
 	meaning := p.volumeMeaning(index)
 	list := append(make([]disk.Span, 0, end-first+len(meaning)), meaning...)
-	for i := range made.Pieces[first:end] {
-		if q := &made.Pieces[first+i]; q.Op == layout.Copy {
+	for i := range p.made.Pieces[first:end] {
+		if q := &p.made.Pieces[first+i]; q.Op == layout.Copy {
 			list = append(list, disk.Span{Start: q.From, Count: q.Count})
 		}
 	}
 	carried := disk.SpansFrom(list)
-	return p.usedSectors(index, func(used disk.Span) {
-		for _, s := range carried.Outside(used) {
+	whole := image.Whole(p.src)
+	err := p.open.resizable[index].InUse(func(used disk.Span) {
+		used.Start += span.Start
+		for _, s := range carried.Outside(used.Common(whole)) {
 			if !p.missingAccepted(s) {
 				p.lost(claim{name: where(index)}, s, "its allocation table says that a file or the volume itself uses them")
 			}
 		}
 	})
-}
-
-// usedSectors hands on the runs of source sectors that a volume uses:
-// everything before its first cluster, and every cluster that is neither free
-// nor marked bad.
-func (p *planner) usedSectors(index int, use func(disk.Span)) error {
-	v, base := p.open.fat[index], p.volumeSpan(index).Start
-	t, err := table(index, v)
 	if err != nil {
-		return err
+		return fmt.Errorf("%s: %w", where(index), err)
 	}
-	whole := image.Whole(p.src)
-	run := disk.Between(base, base+v.Cluster(2).Start)
-	for c := uint32(2); c <= t.Clusters+1; c++ {
-		e := t.Entries[c] & v.Kind.Mask()
-		if e == 0 || e == v.Kind.Bad() {
-			continue
-		}
-		s := v.Cluster(c)
-		if s.Start += base; s.Start == run.End() {
-			run.Count += s.Count
-			continue
-		}
-		use(run.Common(whole))
-		run = s
-	}
-	use(run.Common(whole))
 	return nil
 }

@@ -9,28 +9,41 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
-	"bootgraft/image/imagetest/disks"
 	"bootgraft/layout"
+	"bootgraft/layout/layouttest/disks"
 	"bootgraft/layout/plan"
 	"bootgraft/layout/rule/candidate"
 	"bootgraft/layout/rule/compare"
 	"bootgraft/layout/rule/compare/family"
+	"bootgraft/layout/volume"
 	"bootgraft/layout/volume/fat"
-	"bootgraft/layout/volume/fat/resize"
 )
 
 // half plans a disk up to the proof, which the test then gives a spoilt plan.
-func half(t *testing.T, src image.Source, w Wishes) (*planner, *plan.Plan) {
+func half(t *testing.T, src image.Source, w Wishes) (*drawing, *plan.Plan) {
 	t.Helper()
-	p := newPlanner(context.Background(), src, survey(t, src), opens(t, src, survey(t, src)), w)
-	if err := p.work(); err != nil || p.isRefused() {
-		t.Fatal(err, p.refused.Error())
+	g := &given{ctx: context.Background(), src: src, s: survey(t, src), open: opens(t, src, survey(t, src)), w: w}
+	a, err := g.attempt()
+	if err != nil || !a.fits() {
+		t.Fatal(err, a.refused.Error())
 	}
-	made, err := p.emit()
+	made, err := a.drawn.emit(a.findings)
 	if err != nil {
 		t.Fatal(err)
 	}
-	return p, made
+	return a.drawn, made
+}
+
+// proved is what the proof says against a plan.
+func proved(t *testing.T, d *drawing, made *plan.Plan) string {
+	t.Helper()
+	out, err := d.prove(made)
+	if err != nil {
+		t.Fatal(err)
+	}
+	v := verdict{used: map[disk.Code]bool{}}
+	v.weigh(d.given, out)
+	return v.refused.Error()
 }
 
 // spoilt is a plan with some card sectors from elsewhere.
@@ -88,14 +101,11 @@ type spoil struct {
 // refusedAs plans a card, spoils it, and wants it refused with these words.
 func refusedAs(t *testing.T, src image.Source, w Wishes, c spoil) {
 	t.Helper()
-	p, made := half(t, src, w)
-	if err := p.prove(made); err != nil || p.isRefused() {
-		t.Fatalf("%s: refused before anything is spoilt: %v %v", c.name, err, &p.refused)
+	d, made := half(t, src, w)
+	if got := proved(t, d, made); got != "" {
+		t.Fatalf("%s: refused before anything is spoilt: %s", c.name, got)
 	}
-	if err := p.prove(spoilt(t, made, c.with, c.data)); err != nil {
-		t.Fatalf("%s: %v", c.name, err)
-	}
-	if got := p.refused.Error(); !strings.Contains(got, c.say) {
+	if got := proved(t, d, spoilt(t, made, c.with, c.data)); !strings.Contains(got, c.say) {
 		t.Errorf("%s: not refused with %q: %q", c.name, c.say, got)
 	}
 }
@@ -123,16 +133,18 @@ func TestLostSectorsAreRefused(t *testing.T) {
 	} {
 		refusedAs(t, d, size(n), c)
 	}
-	w := wishing(60_000, 1, resize.Wishes{Mode: resize.Shrink, Sectors: 25_000})
+	w := wishing(60_000, 1, volume.Wishes{Mode: volume.Shrink, Sectors: 25_000})
 	refusedAs(t, d, w, spoil{"a cluster in use is left", fill(layout.Leave, 2200, 500), nil, "its allocation table says"})
-	end := wishing(50_000, 1, resize.Wishes{Mode: resize.Shrink, Sectors: 25_000})
+	end := wishing(50_000, 1, volume.Wishes{Mode: volume.Shrink, Sectors: 25_000})
 	refusedAs(t, d, end, spoil{"the tail of a smaller card", fill(layout.Zero, 49_990, 10), nil, "of tail"})
-	refusedAs(t, d, w, spoil{"the next entry, beside a volume that changes", fill(layout.Leave, 31_010, 2), nil, "of entry 2"})
+	refusedAs(t, d, w, spoil{"the next entry, beside a volume that changes", fill(layout.Leave, 31_010, 2), nil,
+		"of entry 2"})
 
 	unread := image.NewKnown(d, disk.NewSpans(at(34_000, 10)), nil)
 	w = size(n)
 	w.Accept = []disk.Code{disk.MissingInVolume}
-	refusedAs(t, unread, w, spoil{"what nobody knows is left", fill(layout.Leave, 34_000, 10), nil, "10 sectors not known"})
+	refusedAs(t, unread, w, spoil{"what nobody knows is left", fill(layout.Leave, 34_000, 10), nil,
+		"10 sectors not known"})
 }
 
 // A card that shows another table, entry or volume than was asked for is
@@ -159,7 +171,8 @@ func TestACardThatShowsOtherIsRefused(t *testing.T) {
 		patch("no volume", "became none", 63, func(b []byte) { clear(b[11:40]) }),
 		patch("another identifier", "became fat16", 63, func(b []byte) { b[39]++ }),
 		patch("another size", "became fat16", 63, func(b []byte) { b[19]-- }),
-		patch("larger than its entry", "refusal that the original does not have, fat-larger-than-partition", 63, func(b []byte) { b[19] += 100 }),
+		patch("larger than its entry", "refusal that the original does not have, fat-larger-than-partition", 63,
+			func(b []byte) { b[19] += 100 }),
 		patch("another label", "became fat16", 63+sectorOfRoot(t, d), func(b []byte) { b[0]++ }),
 	} {
 		refusedAs(t, d, size(70_000), c)
@@ -178,7 +191,7 @@ func sectorOfRoot(t *testing.T, d image.Source) disk.Sector {
 func TestACardThatBreaksItsRulesIsRefused(t *testing.T) {
 	f := family.Named()[0]
 	sizes := family.NamedSizes()
-	w := Wishes{Rules: rulesOf(t, f, sizes, 0x220), Target: plan.Disk{Sectors: 1_130_004, SectorSize: 512}}
+	w := Wishes{Rules: rulesOf(t, f, sizes, 0x220), Target: plan.Size{Sectors: 1_130_004, SectorSize: 512}}
 	src := unit(f, sizes[0], 1)
 	_, made := half(t, src, w)
 	i := slices.IndexFunc(made.Pieces, func(q layout.Piece) bool { return q.Why == layout.WhyRule })
@@ -213,6 +226,7 @@ func TestRulesThatCountFromTheEndInAnEntry(t *testing.T) {
 // on the card too.
 func TestSlackOfAVolumeThatIsMadeNewIsProved(t *testing.T) {
 	d, _, slack := slackDisk(t)
-	refusedAs(t, d, wishing(70_000, 1, resize.Wishes{Empty: true}), spoil{"the slack is left", fill(layout.Leave, slack.Start, slack.Count), nil,
-		"sectors-lost: sectors 30,100 to 30,102 of entry 1"})
+	refusedAs(t, d, wishing(70_000, 1, volume.Wishes{Empty: true}),
+		spoil{"the slack is left", fill(layout.Leave, slack.Start, slack.Count), nil,
+			"sectors-lost: sectors 30,100 to 30,102 of entry 1"})
 }

@@ -10,9 +10,9 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
-	"bootgraft/image/imagetest/disks"
 	skip "bootgraft/image/imagetest/need"
 	"bootgraft/layout"
+	"bootgraft/layout/layouttest/disks"
 	"bootgraft/layout/plan"
 	"bootgraft/layout/plan/card"
 	"bootgraft/layout/rule/candidate"
@@ -59,7 +59,7 @@ func planRules(t *testing.T, src image.Source, n disk.Sector, w Wishes) (*plan.P
 	if err != nil {
 		t.Fatal(err)
 	}
-	w.Target = plan.Disk{Sectors: n, SectorSize: src.SectorSize()}
+	w.Target = plan.Size{Sectors: n, SectorSize: src.SectorSize()}
 	return Plan(context.Background(), src, s, w)
 }
 
@@ -159,11 +159,13 @@ func TestRulesAreRefused(t *testing.T) {
 		code string
 	}{
 		{"a copy would be left behind", src, 1_130_004, Wishes{Rules: &noCopies}, "copy-left-behind"},
-		{"the source is no original of the model", src, 1_130_004, Wishes{Rules: field(compare.Formula{Times: 1, Of: 1, Per: 1, Min: -7, Max: -7}, compare.Size)}, "rules-source"},
+		{"the source is no original of the model", src, 1_130_004,
+			Wishes{Rules: field(compare.Formula{Times: 1, Of: 1, Per: 1, Min: -7, Max: -7}, compare.Size)}, "rules-source"},
 		{"too wide", src, 1 << 33, Wishes{Rules: r}, "rules-too-wide"},
 		{"the tail stays, the rules move it", src, 1_130_004, Wishes{Rules: r, Tail: TailSamePlace}, "rules-tail"},
 		{"the tail is dropped", src, 1_130_004, Wishes{Rules: r, Tail: TailDrop}, "rules-tail"},
-		{"the source does not know what the rules need", image.NewKnown(src, disk.Spans{{Start: 1, Count: 1}}, nil), 1_130_004, Wishes{Rules: r, Accept: []disk.Code{"missing-in-boot-area"}}, "rules-missing"},
+		{"the source does not know what the rules need", image.NewKnown(src, disk.Spans{{Start: 1, Count: 1}}, nil),
+			1_130_004, Wishes{Rules: r, Accept: []disk.Code{"missing-in-boot-area"}}, "rules-missing"},
 	} {
 		_, err := planRules(t, x.src, x.n, x.w)
 		refused := IsRefused(err)
@@ -189,7 +191,8 @@ func TestPointersThatMove(t *testing.T) {
 	far.Put(sizes[0]-4096-8, []byte("FIRMWARE"))
 	disks.Noise(far, at(sizes[0]-100, 100), 9)
 	_, err := planRules(t, far, 1_130_004, Wishes{Rules: r})
-	if refused := IsRefused(err); refused == nil || !slices.Contains(imagetest.Codes(refused.Need), "rules-pointer-moves") {
+	if refused := IsRefused(err); refused == nil ||
+		!slices.Contains(imagetest.Codes(refused.Need), "rules-pointer-moves") {
 		t.Errorf("the firmware stays behind: %v", err)
 	}
 	planned(t, far, 1_130_004, Wishes{Rules: r, Accept: []disk.Code{"rules-pointer-moves"}})

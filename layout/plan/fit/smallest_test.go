@@ -8,11 +8,11 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
-	"bootgraft/image/imagetest/disks"
 	rig "bootgraft/image/imagetest/need"
 	"bootgraft/layout"
+	"bootgraft/layout/layouttest/disks"
+	"bootgraft/layout/volume"
 	"bootgraft/layout/volume/fat"
-	"bootgraft/layout/volume/fat/resize"
 )
 
 // smallestHolds plans the size that a refusal names, and one sector less.
@@ -124,17 +124,18 @@ func randomWishes(r *rand.Rand, entries []layout.Entry, n disk.Sector) Wishes {
 	w.Tail = Tail(pick("", "", "both", "end", "same-place", "drop"))
 	w.Excess = Excess(pick("leave", "zero"))
 	w.Volumes.Default.MoveNone = r.IntN(4) == 0
-	w.Volumes.Wish = map[int]resize.Wishes{}
+	w.Volumes.Wish = map[int]volume.Wishes{}
 	for _, e := range entries {
 		if r.IntN(3) > 0 {
 			continue
 		}
-		v := resize.Wishes{Mode: resize.Mode(pick("", "keep", "shrink", "grow")), Free: resize.Free(pick("", "copy", "skip")), Empty: r.IntN(6) == 0, MoveNone: r.IntN(4) == 0}
+		v := volume.Wishes{Mode: volume.Mode(pick("", "keep", "shrink", "grow")), Free: volume.Free(pick("", "copy", "skip")),
+			Empty: r.IntN(6) == 0, MoveNone: r.IntN(4) == 0}
 		switch {
 		case r.IntN(2) == 0:
-		case v.Mode == resize.Shrink:
+		case v.Mode == volume.Shrink:
 			v.Sectors = 1 + disk.Sector(r.IntN(int(e.Count)))
-		case v.Mode == resize.Grow:
+		case v.Mode == volume.Grow:
 			v.Sectors = e.Count + disk.Sector(r.IntN(3000))
 		}
 		w.Volumes.Wish[e.Index] = v
@@ -152,7 +153,7 @@ func TestUnreadSlackIsNotInUse(t *testing.T) {
 	disks.MBR(d, entry(63, 80_000))
 	songs(t, d, 63, 79_990, fat.FAT16, 4)
 	src := image.NewKnown(d, disk.NewSpans(at(63+600, 99_000-663)), nil)
-	w := wishing(50_000, 1, resize.Wishes{Empty: true})
+	w := wishing(50_000, 1, volume.Wishes{Empty: true})
 	_, err := tryPlan(t, src, w)
 	if r := IsRefused(err); r == nil || len(r.Why) > 0 || !hasFinding(r.Need, string(disk.NotKnownCut)) {
 		t.Fatal(err)
@@ -217,7 +218,7 @@ func TestTheSmallestCardAsksForAllItsCodes(t *testing.T) {
 	disks.MBR(d, entry(63, 20_000), entry(21_000, 5000))
 	disks.Noise(d, at(63, 20_000), 1)
 	w := size(15_000)
-	w.Volumes.Wish = map[int]resize.Wishes{2: {Mode: resize.Shrink}}
+	w.Volumes.Wish = map[int]volume.Wishes{2: {Mode: volume.Shrink}}
 	_, err = tryPlan(t, d, w)
 	r := IsRefused(err)
 	if r == nil || r.Accepting == 0 {
@@ -233,7 +234,7 @@ func TestTheSmallestCardAsksForAllItsCodes(t *testing.T) {
 }
 
 // A volume of which the disk holds only the beginning, with files behind that:
-// as long as its size does not change it is carried as it is, whatever was
+// as long as its size does not change it is copied as it is, whatever was
 // asked, and nothing is copied from behind the end of the source.
 func TestACutVolumeIsCarriedAsItIs(t *testing.T) {
 	long := imagetest.New(31_000, 512)
@@ -247,14 +248,15 @@ func TestACutVolumeIsCarriedAsItIs(t *testing.T) {
 	disks.MBR(d, entry(63, 20_000), entry(21_000, 10_000))
 	w := size(40_000)
 	w.Accept = []disk.Code{disk.FATLargerThanPartition, disk.FATCutOff}
-	for name, wish := range map[string]resize.Wishes{"shrink": {Mode: resize.Shrink}, "keep": {Mode: resize.Keep}} {
-		w.Volumes.Wish = map[int]resize.Wishes{2: wish}
+	for name, wish := range map[string]volume.Wishes{"shrink": {Mode: volume.Shrink}, "keep": {Mode: volume.Keep}} {
+		w.Volumes.Wish = map[int]volume.Wishes{2: wish}
 		if p, err := tryPlan(t, d, w); err != nil || p.RenderedSectors() > 1 {
 			t.Errorf("%s: %v", name, err)
 		}
 	}
-	for name, wish := range map[string]resize.Wishes{"free skipped": {Mode: resize.Keep, Free: resize.FreeSkip}, "made smaller": {Mode: resize.Shrink, Sectors: 9900}} {
-		w.Volumes.Wish = map[int]resize.Wishes{2: wish}
+	for name, wish := range map[string]volume.Wishes{"free skipped": {Mode: volume.Keep, Free: volume.FreeSkip},
+		"made smaller": {Mode: volume.Shrink, Sectors: 9900}} {
+		w.Volumes.Wish = map[int]volume.Wishes{2: wish}
 		_, err := tryPlan(t, d, w)
 		if r := IsRefused(err); r == nil || textOf(r.Why, disk.FATCutOff) == "" {
 			t.Errorf("%s: %v", name, err)
@@ -270,7 +272,8 @@ func TestCutAnywhere(t *testing.T) {
 		kind  fat.Kind
 		count disk.Sector
 		table string
-	}{{fat.FAT12, 3000, "mbr"}, {fat.FAT16, 10_000, "mbr"}, {fat.FAT16, 10_000, "none"}, {fat.FAT32, 66_700, "mbr"}, {fat.FAT16, 10_000, "gpt"}} {
+	}{{fat.FAT12, 3000, "mbr"}, {fat.FAT16, 10_000, "mbr"}, {fat.FAT16, 10_000, "none"}, {fat.FAT32, 66_700, "mbr"},
+		{fat.FAT16, 10_000, "gpt"}} {
 		start := disk.Sector(2048)
 		if c.table == "none" {
 			start = 0
@@ -281,7 +284,8 @@ func TestCutAnywhere(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		for _, have := range []disk.Sector{1, 7, v.TableSpan(0).Start + 1, v.Data - 1, v.Data + 101, v.Data + 900, c.count - 1} {
+		for _, have := range []disk.Sector{1, 7, v.TableSpan(0).Start + 1, v.Data - 1, v.Data + 101, v.Data + 900,
+			c.count - 1} {
 			n := start + have
 			if c.table == "gpt" {
 				n += 33
@@ -313,19 +317,23 @@ func cutDisk(t *testing.T, d, long *imagetest.Disk, s disk.Span) {
 func cutWishes(t *testing.T, name string, d *imagetest.Disk, n disk.Sector) {
 	t.Helper()
 	src := once(t, d)
-	for index, v := range opens(t, src, src.s).fat {
-		for i, wish := range []resize.Wishes{
-			{}, {Mode: resize.Keep}, {Mode: resize.Shrink}, {Mode: resize.Shrink, Sectors: v.Sectors}, {Mode: resize.Shrink, Sectors: v.Sectors - 40},
-			{Mode: resize.Grow}, {Mode: resize.Grow, Sectors: v.Sectors + 4000}, {Empty: true}, {Mode: resize.Shrink, Empty: true},
-			{Mode: resize.Keep, Free: resize.FreeSkip}, {Mode: resize.Keep, BadMarks: resize.BadClear}, {Mode: resize.Keep, Geometry: &resize.CHS{Heads: 16, SectorsPerTrack: 63}},
-			{Mode: resize.Shrink, Free: resize.FreeCopy, Geometry: &resize.CHS{Heads: 16, SectorsPerTrack: 63}},
+	for index, v := range opens(t, src, src.s).resizable {
+		for i, wish := range []volume.Wishes{
+			{}, {Mode: volume.Keep}, {Mode: volume.Shrink}, {Mode: volume.Shrink, Sectors: v.Size()},
+			{Mode: volume.Shrink, Sectors: v.Size() - 40},
+			{Mode: volume.Grow}, {Mode: volume.Grow, Sectors: v.Size() + 4000}, {Empty: true},
+			{Mode: volume.Shrink, Empty: true},
+			{Mode: volume.Keep, Free: volume.FreeSkip}, {Mode: volume.Keep, BadMarks: volume.BadClear},
+			{Mode: volume.Keep, Geometry: &volume.CHS{Heads: 16, SectorsPerTrack: 63}},
+			{Mode: volume.Shrink, Free: volume.FreeCopy, Geometry: &volume.CHS{Heads: 16, SectorsPerTrack: 63}},
 		} {
-			for _, card := range []disk.Sector{n - 50, n, n + 50, n + 2*v.Sectors} {
+			for _, card := range []disk.Sector{n - 50, n, n + 50, n + 2*v.Size()} {
 				if card < n && i > 3 {
 					continue // the search for a card that would do is slow
 				}
 				w := wishing(card, index, wish)
-				w.Accept = []disk.Code{disk.FATLargerThanPartition, disk.FATCutOff, disk.MissingInVolume, disk.MissingInBootArea, disk.VolumeRestInUse}
+				w.Accept = []disk.Code{disk.FATLargerThanPartition, disk.FATCutOff, disk.MissingInVolume, disk.MissingInBootArea,
+					disk.VolumeRestInUse}
 				p, err := Plan(t.Context(), src.Source, src.s, w)
 				switch {
 				case err != nil && IsRefused(err) == nil:
@@ -334,7 +342,7 @@ func cutWishes(t *testing.T, name string, d *imagetest.Disk, n disk.Sector) {
 					if err := checkPlan(p, src.Source); err != nil {
 						t.Errorf("%s, wish %d, %d sectors: %v", name, i, card, err)
 					}
-				case card == n+2*v.Sectors && i == 2:
+				case card == n+2*v.Size() && i == 2:
 					t.Errorf("%s, wish %d, %d sectors: %v", name, i, card, err)
 				}
 			}

@@ -26,13 +26,20 @@ type patches map[disk.Sector]patch
 
 func (p patches) sorted() []disk.Sector { return slices.Sorted(maps.Keys(p)) }
 
+// rendering is the work of making tables.
+type rendering struct {
+	*placement
+	said
+	patches patches
+}
+
 // put notes a rendered sector, unless the source has the same bytes there: what
 // need not change is copied.
-func (p *planner) put(at disk.Sector, data []byte, why layout.Reason, rank layout.Rank) error {
+func (p *rendering) put(at disk.Sector, data []byte, why layout.Reason, rank layout.Rank) error {
 	if at == 0 {
 		rank = layout.RankSector0
 	}
-	if at < p.s.Sectors && rank != layout.RankSecond {
+	if at < p.s.Sectors && rank != layout.RankCopy {
 		old, err := image.ReadSector(p.src, at)
 		var unknown *image.UnknownError
 		if err != nil && !errors.As(err, &unknown) {
@@ -48,37 +55,61 @@ func (p *planner) put(at disk.Sector, data []byte, why layout.Reason, rank layou
 
 // renderTables makes the tables new that name the size of the disk, the
 // length of an entry that became shorter, or identifiers drawn anew.
-func (p *planner) renderTables() error {
+func (p *placement) renderTables() (patches, said, error) {
+	r := &rendering{placement: p, patches: patches{}}
+	r.noteLengths()
+	err := r.tables()
+	return r.patches, r.said, err
+}
+
+// noteLengths tells which entries get another length.
+func (p *rendering) noteLengths() {
 	for _, e := range p.s.Entries {
-		n, ok := p.resized[e.Index]
+		n, ok := p.lengths[e.Index]
 		switch {
 		case !ok:
-		case p.sized[e.Index] != nil || n > e.Count:
-			p.note(disk.Warningf(disk.EntryResized, e.Start, "entry %d becomes %s instead of %s, as long as what is in it", e.Index, sectors(n), sectors(e.Count)))
+		case n.cut:
+			p.note(disk.Warningf(disk.EntryShortened, e.Start,
+				"entry %d becomes %s instead of %s: what follows is blank and not used by its volume",
+				e.Index, sectors(n.Sector), sectors(e.Count)))
 		default:
-			p.note(disk.Warningf(disk.EntryShortened, e.Start, "entry %d becomes %s instead of %s: what follows is blank and not used by its volume", e.Index, sectors(n), sectors(e.Count)))
+			p.note(disk.Warningf(disk.EntryResized, e.Start,
+				"entry %d becomes %s instead of %s, as long as what is in it", e.Index, sectors(n.Sector), sectors(e.Count)))
+		}
+		if ok && p.offCylinder(e, n.Sector) {
+			p.note(disk.Warningf(disk.EntryOffCylinder, e.Start,
+				"entry %d ended on a cylinder, and ends within one now, at sector %s: a machine that takes its heads from the "+
+					"table "+
+					"counts otherwise then, and a loader that counts in cylinders finds nothing. Loaders that use sector numbers "+
+					"do not mind",
+				e.Index, grouped(int64(e.Start+n.Sector))))
 		}
 	}
+}
+
+// tables makes that in force.
+func (p *rendering) tables() error {
 	switch {
 	case p.gptInForce():
 		return p.renderGPT()
 	case p.s.Table == "mbr":
 		return p.renderMBR()
 	case p.w.NewIDs != nil:
-		p.note(disk.Warningf(disk.NoIdentifiers, disk.NoSector, "--new-ids was given, but there is no table whose identifiers this program can draw anew"))
+		p.note(disk.Warningf(disk.NoIdentifiers, disk.NoSector,
+			"--new-ids was given, but there is no table whose identifiers this program can draw anew"))
 	}
 	return nil
 }
 
-func (p *planner) renderGPT() error {
-	anew := p.resizing() || len(p.resized) > 0 || p.w.NewIDs != nil && p.w.NewIDs.GPT != nil
+func (p *rendering) renderGPT() error {
+	anew := p.resizing() || len(p.lengths) > 0 || p.w.NewIDs != nil && p.w.NewIDs.GPT != nil
 	if !anew && !p.tableMissing() {
 		return nil
 	}
 	changes := map[int]disk.Span{}
 	for _, e := range p.s.Entries {
-		if n, ok := p.resized[e.Index]; ok {
-			changes[e.Index] = disk.Span{Start: e.Start, Count: n}
+		if n, ok := p.lengths[e.Index]; ok {
+			changes[e.Index] = disk.Span{Start: e.Start, Count: n.Sector}
 		}
 	}
 	why := layout.WhyTable
@@ -90,23 +121,24 @@ func (p *planner) renderGPT() error {
 	if err != nil {
 		return fmt.Errorf("making the GUID partition table for %s: %w", sectors(p.w.Target.Sectors), err)
 	}
-	first, second := inSectors(r.First), inSectors(r.Second)
+	primary, backup := inSectors(r.Primary), inSectors(r.Backup)
 	if !anew {
-		return errors.Join(p.mendGPT(first, layout.RankFirst), p.mendGPT(second, layout.RankSecond))
+		return errors.Join(p.mendGPT(primary, layout.RankFirst), p.mendGPT(backup, layout.RankCopy))
 	}
 	if r.Protective != nil {
-		first[0] = r.Protective
+		primary[0] = r.Protective
 	}
-	return errors.Join(p.putAll(first, why, layout.RankFirst), p.putAll(second, layout.WhyTableSecond, layout.RankSecond))
+	return errors.Join(p.putAll(primary, why, layout.RankFirst),
+		p.putAll(backup, layout.WhyTableCopy, layout.RankCopy))
 }
 
 // inSectors returns the sectors of some blocks by their address.
 func inSectors(blocks []gpt.Block) map[disk.Sector][]byte {
-	r := gpt.Rendered{First: blocks}
+	r := gpt.Rendered{Primary: blocks}
 	return r.Sectors()
 }
 
-func (p *planner) putAll(made map[disk.Sector][]byte, why layout.Reason, rank layout.Rank) error {
+func (p *rendering) putAll(made map[disk.Sector][]byte, why layout.Reason, rank layout.Rank) error {
 	for at, data := range made {
 		if err := p.put(at, data, why, rank); err != nil {
 			return err
@@ -115,12 +147,18 @@ func (p *planner) putAll(made map[disk.Sector][]byte, why layout.Reason, rank la
 	return nil
 }
 
-func (p *planner) renderMBR() error {
-	changed, findings, err := p.open.mbr.Resize(p.resized)
+func (p *rendering) renderMBR() error {
+	lengths := map[int]disk.Sector{}
+	for index, n := range p.lengths {
+		lengths[index] = n.Sector
+	}
+	changed, findings, err := p.open.mbr.Resize(lengths)
 	if err != nil {
 		return fmt.Errorf("changing the MBR: %w", err)
 	}
-	p.findings = append(p.findings, findings...)
+	for _, f := range findings {
+		p.note(f)
+	}
 	if err := p.setHeads(changed); err != nil {
 		return err
 	}
@@ -147,12 +185,14 @@ func (p *planner) renderMBR() error {
 
 // setHeads counts the tuples of every record in the geometry that was asked
 // for.
-func (p *planner) setHeads(changed map[disk.Sector][]byte) error {
+func (p *rendering) setHeads(changed map[disk.Sector][]byte) error {
 	g := p.w.Volumes.Heads
 	if g == nil {
 		return nil
 	}
-	p.note(disk.Warningf(disk.TableGeometryChanged, 0, "the tuples of the table are counted with %d heads and %d sectors, as asked: boot code that uses them starts only where the machine counts alike", g.Heads, g.SectorsPerTrack))
+	p.note(disk.Warningf(disk.TableGeometryChanged, 0,
+		"the tuples of the table are counted with %d heads and %d sectors, as asked: boot code that uses them starts only "+
+			"where the machine counts alike", g.Heads, g.SectorsPerTrack))
 	for _, own := range p.open.mbr.Own() {
 		for at := own.Start; at < own.End(); at++ {
 			b := changed[at]
@@ -175,7 +215,7 @@ func (p *planner) setHeads(changed map[disk.Sector][]byte) error {
 
 // setTuples rewrites the tuples of one boot record. The first record of an
 // extended one counts from its own sector, the others from the container.
-func (p *planner) setTuples(s *mbr.Sector, at disk.Sector, g mbr.Geometry) {
+func (p *given) setTuples(s *mbr.Sector, at disk.Sector, g mbr.Geometry) {
 	for i := range mbr.Records {
 		r := s.Record(i)
 		if !r.Used() {
@@ -192,11 +232,51 @@ func (p *planner) setTuples(s *mbr.Sector, at disk.Sector, g mbr.Geometry) {
 }
 
 // container returns where the extended entry begins that holds a sector.
-func (p *planner) container(at disk.Sector) disk.Sector {
+func (p *given) container(at disk.Sector) disk.Sector {
 	for _, e := range p.s.Entries {
 		if e.Extended && e.Index < 5 && e.Holds(at) {
 			return e.Start
 		}
 	}
 	return at
+}
+
+// tableMissing tells whether a copy of the GUID partition table has sectors
+// that the source does not know.
+func (p *given) tableMissing() bool {
+	for _, s := range slices.Concat(p.open.gpt.PrimaryPlace(), p.open.gpt.ShownBackup()) {
+		if len(image.Unknown(p.src, s)) > 0 {
+			return true
+		}
+	}
+	return false
+}
+
+// mendGPT takes the missing sectors of one copy from the other, unless what is
+// known of it shows that the two were not alike.
+func (p *rendering) mendGPT(copy map[disk.Sector][]byte, rank layout.Rank) error {
+	missing := map[disk.Sector][]byte{}
+	for _, at := range slices.Sorted(maps.Keys(copy)) {
+		have, err := image.ReadSector(p.src, at)
+		var unknown *image.UnknownError
+		switch {
+		case errors.As(err, &unknown):
+			missing[at] = copy[at]
+		case err != nil:
+			return err
+		case !bytes.Equal(have, copy[at]):
+			return nil
+		}
+	}
+	for at, data := range missing {
+		if err := p.put(at, data, layout.WhyOtherCopy, rank); err != nil {
+			return err
+		}
+	}
+	if at := slices.Sorted(maps.Keys(missing)); len(at) > 0 {
+		p.note(disk.Warningf(disk.TwinUsed, at[0],
+			"%s of the GUID partition table that the source does not know (the first is sector %s) %s made from its other "+
+				"copy", sectors(disk.Sector(len(at))), grouped(int64(at[0])), isAre(disk.Sector(len(at)))))
+	}
+	return nil
 }

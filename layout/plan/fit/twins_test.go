@@ -9,8 +9,8 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
-	"bootgraft/image/imagetest/disks"
 	rig "bootgraft/image/imagetest/need"
+	"bootgraft/layout/layouttest/disks"
 	"bootgraft/layout/volume/fat"
 )
 
@@ -62,7 +62,8 @@ func TestNoTwinNoAnswer(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	for name, src := range map[string]image.Source{"both lost": both, "not mirrored": image.NewKnown(one, disk.Spans{first}, nil)} {
+	for name, src := range map[string]image.Source{"both lost": both,
+		"not mirrored": image.NewKnown(one, disk.Spans{first}, nil)} {
 		if _, err := tryPlan(t, src, size(80000)); err == nil || !strings.Contains(err.Error(), "missing-in-volume") {
 			t.Errorf("%s: %v", name, err)
 		}
@@ -78,7 +79,8 @@ func fat32Table(t *testing.T) int64 {
 // card of the same size, where everything else stays as it is.
 func TestGPTTwin(t *testing.T) {
 	for name, lost := range map[string]disk.Spans{
-		"first header": {at(1, 1)}, "first array": {at(5, 3)}, "second header": {at(19999, 1)}, "second array": {at(19970, 2)},
+		"first header": {at(1, 1)}, "first array": {at(5, 3)}, "second header": {at(19999, 1)},
+		"second array": {at(19970, 2)},
 	} {
 		t.Run(name, func(t *testing.T) {
 			d := guid()
@@ -102,7 +104,8 @@ func TestGPTTwin(t *testing.T) {
 // or is refused in words: no other error, and nothing lost in silence.
 func TestDamagedAndPartlyKnownDisks(t *testing.T) {
 	t.Parallel()
-	everything := []disk.Code{"missing-in-boot-area", "missing-in-volume", "tables-conflict", "gpt-damaged", "fat-larger-than-partition", disk.UnknownVolumeCut, disk.StaleTableCut}
+	everything := []disk.Code{"missing-in-boot-area", "missing-in-volume", "tables-conflict", "gpt-damaged",
+		"fat-larger-than-partition", disk.UnknownVolumeCut, disk.StaleTableCut}
 	planned := 0
 	for _, seed := range rig.Seeds(15, 800) {
 		d := disks.NewRandom(seed)

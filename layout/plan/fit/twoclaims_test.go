@@ -8,11 +8,11 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
-	"bootgraft/image/imagetest/disks"
 	"bootgraft/layout"
+	"bootgraft/layout/layouttest/disks"
 	"bootgraft/layout/plan"
+	"bootgraft/layout/volume"
 	"bootgraft/layout/volume/fat"
-	"bootgraft/layout/volume/fat/resize"
 )
 
 // A FAT16 volume of 30,001 sectors in entry 1, and something else that claims
@@ -51,10 +51,10 @@ func TestAVolumeWithSectorsOfTwoDoesNotChange(t *testing.T) {
 		src := once(t, d)
 		for _, w := range []Wishes{
 			size(28000),
-			wishing(31000, 1, resize.Wishes{Mode: resize.Shrink, Sectors: 26000}),
-			wishing(40000, 1, resize.Wishes{Mode: resize.Grow}),
-			wishing(31000, 1, resize.Wishes{Mode: resize.Keep, Free: resize.FreeSkip}),
-			wishing(31000, 1, resize.Wishes{Mode: resize.Keep, Empty: true}),
+			wishing(31000, 1, volume.Wishes{Mode: volume.Shrink, Sectors: 26000}),
+			wishing(40000, 1, volume.Wishes{Mode: volume.Grow}),
+			wishing(31000, 1, volume.Wishes{Mode: volume.Keep, Free: volume.FreeSkip}),
+			wishing(31000, 1, volume.Wishes{Mode: volume.Keep, Empty: true}),
 		} {
 			_, err := tryPlan(t, src, w)
 			if err == nil {
@@ -75,9 +75,9 @@ func TestAVolumeWithSectorsOfTwoDoesNotChange(t *testing.T) {
 }
 
 // wishing asks one thing of one volume.
-func wishing(n disk.Sector, index int, v resize.Wishes) Wishes {
+func wishing(n disk.Sector, index int, v volume.Wishes) Wishes {
 	w := size(n)
-	w.Volumes.Wish = map[int]resize.Wishes{index: v}
+	w.Volumes.Wish = map[int]volume.Wishes{index: v}
 	return w
 }
 
@@ -86,8 +86,8 @@ func TestTwoEntriesOfTheSameSectors(t *testing.T) {
 	e := entry(63, 30001)
 	disks.FAT(d, e.Span, fat.FAT16, 40_000)
 	disks.MBR(d, e, e)
-	w := wishing(40000, 1, resize.Wishes{Mode: resize.Grow, Sectors: 35000})
-	w.Volumes.Wish[2] = resize.Wishes{Mode: resize.Shrink, Sectors: 25000}
+	w := wishing(40000, 1, volume.Wishes{Mode: volume.Grow, Sectors: 35000})
+	w.Volumes.Wish[2] = volume.Wishes{Mode: volume.Shrink, Sectors: 25000}
 	if _, err := tryPlan(t, d, w); err == nil {
 		t.Error("two entries of the same sectors change apart from each other")
 	}
@@ -118,7 +118,8 @@ func TestLogicalPastItsContainer(t *testing.T) {
 func lostSectors(d image.Source, p *plan.Plan) disk.Spans {
 	var there disk.Spans
 	for _, q := range p.Pieces {
-		if q.Op == layout.Copy && q.From == q.Start || q.Op == layout.Render || q.Op == layout.Copy && q.Why == layout.WhyTailMoved {
+		if q.Op == layout.Copy && q.From == q.Start || q.Op == layout.Render || q.Op == layout.Copy &&
+			q.Why == layout.WhyTailMoved {
 			from := q.From
 			if q.Op == layout.Render {
 				from = q.Start

@@ -8,24 +8,27 @@ import (
 	"maps"
 	"os"
 	"os/exec"
+	"slices"
+	"strings"
 	"testing"
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
-	"bootgraft/image/imagetest/disks"
 	rig "bootgraft/image/imagetest/need"
+	"bootgraft/layout/layouttest/disks"
 	"bootgraft/layout/plan"
 	"bootgraft/layout/scan/files"
+	"bootgraft/layout/volume"
 	"bootgraft/layout/volume/fat"
 	"bootgraft/layout/volume/fat/format"
-	"bootgraft/layout/volume/fat/resize"
 )
 
 // songs lays a FAT volume with files in pieces down, and deletes some.
 func songs(t *testing.T, d *imagetest.Disk, start, count disk.Sector, kind fat.Kind, cluster int) {
 	t.Helper()
-	v, err := format.New(io.NewOffsetWriter(d, int64(start)*512), format.Options{Sectors: int64(count), Kind: kind, SectorsPerCluster: cluster, Hidden: uint32(start), Label: "SONGS"})
+	v, err := format.New(io.NewOffsetWriter(d, int64(start)*512),
+		format.Options{Sectors: int64(count), Kind: kind, SectorsPerCluster: cluster, Hidden: uint32(start), Label: "SONGS"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -148,7 +151,7 @@ func TestVolumesFollowTheCard(t *testing.T) {
 		}
 		for _, n := range []disk.Sector{100_000, 100_777, 180_000} {
 			w := size(n)
-			w.Volumes.Wish = map[int]resize.Wishes{drive.index: {Mode: resize.Grow}}
+			w.Volumes.Wish = map[int]volume.Wishes{drive.index: {Mode: volume.Grow}}
 			p := mustPlan(t, drive.d, w)
 			c := checkVolume(t, name, drive.d, p, drive.index)
 			if n > 100_100 && survey(t, c).Volume(drive.index).Count <= survey(t, drive.d).Volume(drive.index).Count {
@@ -168,7 +171,7 @@ func TestSlackForbidsResize(t *testing.T) {
 		t.Errorf("a volume shrank before sectors in use: %v", err)
 	}
 	w := size(100_000)
-	w.Volumes.Wish = map[int]resize.Wishes{1: {Mode: resize.Grow}}
+	w.Volumes.Wish = map[int]volume.Wishes{1: {Mode: volume.Grow}}
 	if _, err := tryPlan(t, d, w); IsRefused(err) == nil {
 		t.Errorf("a volume grew over sectors in use: %v", err)
 	}
@@ -186,10 +189,10 @@ func TestAnEmptiedVolumeDropsItsRoot(t *testing.T) {
 			root = v.Cluster(v.BPB.RootCluster)
 		}
 		root.Start += start
-		for n, wish := range map[disk.Sector]resize.Wishes{
-			200_000:                {Empty: true, Mode: resize.Grow},
+		for n, wish := range map[disk.Sector]volume.Wishes{
+			200_000:                {Empty: true, Mode: volume.Grow},
 			image.Sectors(x.d):     {Empty: true},
-			image.Sectors(x.d) - 1: {Empty: true, Mode: resize.Shrink},
+			image.Sectors(x.d) - 1: {Empty: true, Mode: volume.Shrink},
 		} {
 			p := mustPlan(t, x.d, wishing(n, x.index, wish))
 			var gone []disk.Span
@@ -204,6 +207,23 @@ func TestAnEmptiedVolumeDropsItsRoot(t *testing.T) {
 			if len(p.Source.Meaning.Outside(disk.Span{Start: root.Start, Count: 1})) > 0 {
 				t.Errorf("%s, %d sectors: the label may change under the plan", name, n)
 			}
+		}
+	}
+}
+
+// What is refused comes in the order of the entries, whatever the wishes are kept in.
+func TestWishesForNoVolumeAreRefusedInOrder(t *testing.T) {
+	d := once(t, withTail())
+	w := size(70_000)
+	w.Volumes.Wish = map[int]volume.Wishes{9: {}, 7: {}, 8: {}, 6: {}, 5: {}}
+	for range 20 {
+		_, err := tryPlan(t, d, w)
+		r := IsRefused(err)
+		if r == nil {
+			t.Fatal("planned")
+		}
+		if !slices.IsSortedFunc(r.Why, func(a, b disk.Finding) int { return strings.Compare(a.Text, b.Text) }) {
+			t.Fatalf("not in order: %v", r.Why)
 		}
 	}
 }

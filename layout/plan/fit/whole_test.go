@@ -14,9 +14,9 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
-	"bootgraft/image/imagetest/disks"
 	rig "bootgraft/image/imagetest/need"
 	"bootgraft/layout"
+	"bootgraft/layout/layouttest/disks"
 	"bootgraft/layout/plan"
 	"bootgraft/layout/scan/files"
 )
@@ -36,7 +36,8 @@ type crossed struct {
 // volumes with files, content that nobody knows, chains of logical volumes.
 func newCrossed(r *rand.Rand) *crossed {
 	n := disk.Sector(12_000 + r.IntN(24_000))
-	d := &crossed{Disk: imagetest.New(n, 512), sectors: n, entries: map[int]disk.Span{}, fat: map[int]bool{}, gpt: r.IntN(3) == 0}
+	d := &crossed{Disk: imagetest.New(n, 512), sectors: n, entries: map[int]disk.Span{}, fat: map[int]bool{},
+		gpt: r.IntN(3) == 0}
 	end := n - disk.Sector(r.IntN(3000)) - 40
 	var list []disks.Entry
 	for i := range 1 + r.IntN(3) {
@@ -145,7 +146,9 @@ func (d *crossed) lostOn(t testing.TB, w Wishes, p *plan.Plan) string {
 	changed := map[int]bool{}
 	for index := range d.fat {
 		for _, q := range p.Pieces {
-			changed[index] = changed[index] || q.Overlaps(d.entries[index]) && (q.Why == layout.WhyVolume || q.Why == layout.WhyVolumeMoved || q.Why == layout.WhyVolumeFree || q.Why == layout.WhyEmptied)
+			changed[index] = changed[index] || q.Overlaps(d.entries[index]) &&
+				(q.Why == layout.WhyVolume || q.Why == layout.WhyVolumeMoved || q.Why == layout.WhyVolumeFree ||
+					q.Why == layout.WhyEmptied)
 		}
 	}
 	second := disk.Sector(0)
@@ -175,7 +178,8 @@ func (d *crossed) lostOn(t testing.TB, w Wishes, p *plan.Plan) string {
 			return fmt.Sprintf("sector %d of %d entries", x, owners)
 		case w.Tail == TailDrop || w.Tail == TailSamePlace:
 		default:
-			if y := x + w.Target.Sectors - d.sectors; y < 0 || y >= w.Target.Sectors-second || !bytes.Equal(sectorAt(card, y), b) {
+			if y := x + w.Target.Sectors - d.sectors; y < 0 || y >= w.Target.Sectors-second ||
+				!bytes.Equal(sectorAt(card, y), b) {
 				return fmt.Sprintf("sector %d outside the entries", x)
 			}
 		}
@@ -197,7 +201,10 @@ func (d *crossed) otherFiles(t testing.TB, w Wishes, card image.Source, changed 
 		}
 		of := func(all map[string][32]byte) map[string][32]byte {
 			out := maps.Clone(all)
-			maps.DeleteFunc(out, func(name string, _ [32]byte) bool { return !strings.HasPrefix(name, fmt.Sprintf("%d/", index)) })
+			maps.DeleteFunc(out, func(name string, _ [32]byte) bool {
+				return !strings.HasPrefix(name,
+					fmt.Sprintf("%d/", index))
+			})
 			return out
 		}
 		if !maps.Equal(of(before), of(after)) {
@@ -232,7 +239,8 @@ func planCrossed(t testing.TB, seed, wish uint64) (planned bool) {
 		r := IsRefused(err)
 		for _, f := range r.Why {
 			if f.Code == disk.CardShowsOther || f.Code == disk.SectorsLost {
-				t.Errorf("seed %d, wish %d: the planning went wrong, and only its last step saw it: %v\n%v", seed, wish, err, d.entries)
+				t.Errorf("seed %d, wish %d: the planning went wrong, and only its last step saw it: %v\n%v", seed, wish, err,
+					d.entries)
 			}
 		}
 		for _, f := range r.Need {
@@ -244,7 +252,8 @@ func planCrossed(t testing.TB, seed, wish uint64) (planned bool) {
 		return false
 	}
 	if lost := d.lostOn(t, w, p); lost != "" {
-		t.Errorf("seed %d, wish %d: %s: lost on %d of %d sectors, tail %q, %+v\n%v\n%+v", seed, wish, lost, w.Target.Sectors, d.sectors, w.Tail, w.Volumes.Wish, d.entries, p.Pieces)
+		t.Errorf("seed %d, wish %d: %s: lost on %d of %d sectors, tail %q, %+v\n%v\n%+v", seed, wish, lost, w.Target.Sectors,
+			d.sectors, w.Tail, w.Volumes.Wish, d.entries, p.Pieces)
 	}
 	return true
 }

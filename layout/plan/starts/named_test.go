@@ -1,0 +1,136 @@
+package starts_test
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"math/rand"
+	"slices"
+	"strings"
+	"testing"
+
+	"bootgraft/image"
+	"bootgraft/image/disk"
+	"bootgraft/image/imagetest"
+	"bootgraft/layout"
+	"bootgraft/layout/layouttest/disks"
+	"bootgraft/layout/plan"
+	"bootgraft/layout/plan/fit"
+	"bootgraft/layout/plan/starts"
+	"bootgraft/layout/scan"
+	"bootgraft/layout/volume"
+	"bootgraft/layout/volume/fat"
+	"bootgraft/layout/volume/fat/format"
+)
+
+// byName is a disk whose active volume looks for START.SYS by its name, as boot code of
+// DOS does (common practice, no source). Files follow each other in the order of names;
+// a name with a dash in front is deleted again, one of a number is so many clusters long.
+func byName(t *testing.T, files ...any) *imagetest.Disk {
+	t.Helper()
+	const start, count = 63, 20_000
+	d := imagetest.New(24_000, 512)
+	disks.MBR(d, disks.Entry{Span: disk.Span{Start: start, Count: count}, Type: 6, Active: true})
+	v, err := format.New(io.NewOffsetWriter(d, start*512), format.Options{Sectors: count, Kind: fat.FAT16, SectorsPerCluster: 2, Hidden: start})
+	if err != nil {
+		t.Fatal(err)
+	}
+	rng := rand.New(rand.NewSource(4))
+	var gone []string
+	for i := 0; i < len(files); i += 2 {
+		name, b := files[i].(string), make([]byte, files[i+1].(int)*1024)
+		rng.Read(b)
+		if name[0] == '-' {
+			name = name[1:]
+			gone = append(gone, name)
+		}
+		if err := v.Add(name, bytes.NewReader(b), int64(len(b)), format.File{}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, name := range gone {
+		if err := v.Remove(name); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := v.Close(); err != nil {
+		t.Fatal(err)
+	}
+	b, err := image.ReadSector(d, start)
+	if err != nil {
+		t.Fatal(err)
+	}
+	copy(b[0x1E0:], "START   SYS")
+	d.Put(start, b)
+	return d
+}
+
+// judged plans a card of a disk and says whether it starts. asked are the codes that were
+// accepted on the way.
+func judged(t *testing.T, d image.Source, w fit.Wishes) (r *starts.Report, asked []disk.Code) {
+	t.Helper()
+	m, err := scan.Run(t.Context(), d, scan.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return judgedWith(t, d, m, w)
+}
+
+func judgedWith(t *testing.T, d image.Source, m *layout.Map, w fit.Wishes) (r *starts.Report, asked []disk.Code) {
+	t.Helper()
+	for {
+		p, err := fit.Plan(t.Context(), d, m, w)
+		var no *fit.Refused
+		if errors.As(err, &no) && len(no.Why) == 0 && len(no.Need) > 0 {
+			for _, f := range no.Need {
+				if !slices.Contains(w.Accept, f.Code) {
+					asked = append(asked, f.Code)
+					w.Accept = append(w.Accept, f.Code)
+				}
+			}
+			continue
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		if r, err = starts.Judge(t.Context(), p, d, m, starts.Known{}); err != nil {
+			t.Fatal(err)
+		}
+		return r, asked
+	}
+}
+
+// What boot code looks for by its name starts while it lies in one piece, wherever that
+// is; in more pieces it cannot be known; and it does not where it is gone, which plan asks
+// about.
+func TestFilesLookedForByName(t *testing.T) {
+	small := fit.Wishes{Target: plan.Size{Sectors: 12_000, SectorSize: 512}}
+	whole := byName(t, "-GAP", 6000, "START.SYS", 10)
+	r, asked := judged(t, whole, small)
+	if r.Answer != starts.NothingFound || len(asked) > 0 || !slices.ContainsFunc(r.Ways[0].Chain, func(s string) bool { return strings.Contains(s, "START.SYS") }) {
+		t.Errorf("in one piece: %s, asked %v, %+v", r.Answer, asked, r.Ways)
+	}
+
+	files := []any{"FULL", 4000}
+	for i := range 10 {
+		files = append(files, fmt.Sprintf("-GAP%d", i), 6, fmt.Sprintf("S%d", i), 80)
+	}
+	cut := byName(t, append(files, "START.SYS", 10)...)
+	m, err := scan.Run(t.Context(), cut, scan.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	small.Target.Sectors = m.Volume(1).PartsOf(layout.PartData)[0].Start + 2*(4000+10*86+4) // within START.SYS
+	r, asked = judgedWith(t, cut, m, small)
+	if r.Answer != starts.CannotKnow || !slices.Equal(asked, []disk.Code{disk.SystemFileMoves}) ||
+		!strings.Contains(strings.Join(r.Ways[0].Cannot, "\n"), "2 pieces") {
+		t.Errorf("in two pieces: %s, asked %v, %+v", r.Answer, asked, r.Ways)
+	}
+
+	small.Volumes = fit.Volumes{Wish: map[int]volume.Wishes{1: {Empty: true}}}
+	r, asked = judged(t, whole, small)
+	if r.Answer != starts.WillNot || !slices.Contains(asked, disk.LinkedFileGone) || len(r.Gone) != 1 || r.Gone[0].Path != "START.SYS" {
+		t.Errorf("gone: %s, asked %v, %+v", r.Answer, asked, r.Ways)
+	}
+}
