@@ -56,11 +56,13 @@ type applier struct {
 	touched, fenced bool
 	restored        bool                            // everything that was replaced was put back
 	wrapReceipt     func(receipt.File) receipt.File // puts faults under the lines behind the seal; nil but in tests
-	finished        bool                            // all was written, if the card still holds it: only the receipt does not say so
+	// all was written, if the card still holds it: only the receipt does not say so
+	finished bool
 }
 
 func newApplier(ctx context.Context, p *Permit) *applier {
-	a := &applier{Permit: p, ctx: ctx, n: int64(p.req.Disk.SectorSize), stage: receipt.StageLook, zeros: make([]byte, bufferSize)}
+	a := &applier{Permit: p, ctx: ctx, n: int64(p.req.Disk.SectorSize), stage: receipt.StageLook,
+		zeros: make([]byte, bufferSize)}
 	a.mark, a.id = receipt.MarkSector(p.req.Disk), receipt.NewMark()
 	if p.receipt != nil {
 		a.id = p.receipt.Mark
@@ -137,7 +139,8 @@ func (a *applier) compareAll() error {
 		return e
 	}
 	return Refusals{cardOf{a.receipt}.refusalOf(judgement{outcome: another,
-		reason: "it has all tables as they were written, but " + disk.Counted(different.Unequal, "sector") + " hold something else, the first is sector " +
+		reason: "it has all tables as they were written, but " + disk.Counted(different.Unequal, "sector") +
+			" hold something else, the first is sector " +
 			decimal(different.Differences[0].Sector)}, &examined{Facts: f, Request: &a.req})}
 }
 
@@ -178,7 +181,8 @@ func (a *applier) write(b []byte, off int64) error {
 	a.touched = true
 	n, err := a.dev.WriteAt(b, off)
 	if err == nil && n != len(b) {
-		err = fmt.Errorf("only %s of %s bytes were written at %s", disk.Grouped(n), disk.Grouped(len(b)), disk.At(disk.Sector(off/a.n), int(a.n)))
+		err = fmt.Errorf("only %s of %s bytes were written at %s", disk.Grouped(n), disk.Grouped(len(b)),
+			disk.At(disk.Sector(off/a.n), int(a.n)))
 	}
 	return err
 }
@@ -225,7 +229,8 @@ func (a *applier) meter(spans disk.Spans) func(n int64) {
 
 // compare reads sectors of the card back and compares them with the plan.
 func (a *applier) compare(spans disk.Spans) error {
-	v := &verifier{card: a.req.Card, target: a.dev, tally: newTally(a.req.Pieces, int(a.n), VerifyOptions{Limit: maxDiffer, Source: a.req.Source})}
+	v := &verifier{card: a.req.Card, target: a.dev, tally: newTally(a.req.Pieces, int(a.n),
+		VerifyOptions{Limit: maxDiffer, Source: a.req.Source})}
 	v.runs = clip(cardRuns(a.req.Card, a.req.Pieces), spans, a.n)
 	v.progress = a.meter(spans)
 	if err := v.run(a.ctx); err != nil {

@@ -38,7 +38,7 @@ func BenchmarkWriteDevice(b *testing.B) {
 		receiptPath := dir + "/receipt"
 		os.Remove(receiptPath)
 		start := time.Now()
-		req := Request{Kind: receipt.Write, Disk: plan.Disk{Sectors: benchSize / sector, SectorSize: sector}, Card: card, Pieces: pieces, Receipt: receiptPath}
+		req := Request{Kind: receipt.Write, Disk: plan.Size{Sectors: benchSize / sector, SectorSize: sector}, Card: card, Pieces: pieces, Receipt: receiptPath}
 		req.Progress = func(s receipt.Stage, done, total int64) {
 			if s == receipt.StageData && done == total {
 				data.since(start)
@@ -75,7 +75,7 @@ func TestDeviceMemory(t *testing.T) {
 	card.Source = image.NewKnown(zeroDisk(size), nil, nil)
 	card.pieces = []layout.Piece{{Span: disk.Span{Count: size / sector}, Op: layout.Copy, Why: layout.WhyUnchanged}}
 	var peak uint64
-	req := Request{Kind: receipt.Write, Disk: plan.Disk{Sectors: size / sector, SectorSize: sector}, Card: card, Pieces: card.pieces,
+	req := Request{Kind: receipt.Write, Disk: plan.Size{Sectors: size / sector, SectorSize: sector}, Card: card, Pieces: card.pieces,
 		Receipt: b.path("receipt"), KeepAll: true}
 	steps := 0
 	req.Progress = func(receipt.Stage, int64, int64) {

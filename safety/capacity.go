@@ -46,7 +46,7 @@ const probes = 490
 // quickGrid returns the sectors that the quick test writes: a grid over the
 // whole card that keeps out of the first 1 MiB, and the last sector. gap is the
 // distance of neighbours.
-func quickGrid(drive plan.Disk) (grid []disk.Sector, gap disk.Sector) {
+func quickGrid(drive plan.Size) (grid []disk.Sector, gap disk.Sector) {
 	first := min(disk.Sector(plan.Edge/drive.SectorSize), drive.Sectors/2)
 	gap = max(1, (drive.Sectors-first+probes-3)/(probes-2))
 	for at := first; at < drive.Sectors-1; at += gap {
@@ -267,7 +267,7 @@ func (t *tester) writeSector(b []byte, s disk.Sector) error {
 
 func (t *tester) step(i int) {
 	if t.req.Progress != nil {
-		t.req.Progress(t.stage, int64(i+1), int64(len(t.grid)))
+		t.req.Progress(t.stage, int64(i+1)*t.n, int64(len(t.grid))*t.n)
 	}
 }
 

@@ -16,7 +16,7 @@ import (
 )
 
 func testRequest(t *testing.T, k receipt.Kind, n disk.Sector, size int) Request {
-	return Request{Kind: k, Disk: plan.Disk{Sectors: n, SectorSize: size}, Receipt: filepath.Join(t.TempDir(), "receipt")}
+	return Request{Kind: k, Disk: plan.Size{Sectors: n, SectorSize: size}, Receipt: filepath.Join(t.TempDir(), "receipt")}
 }
 
 func permitFor(t *testing.T, dev Device, req Request) *Permit {
@@ -42,6 +42,8 @@ func TestQuickFindsLiars(t *testing.T) {
 		sizes := realSizes(n)
 		if lie == faultdev.Honest {
 			sizes = sizes[:1]
+		} else if testing.Short() {
+			sizes = []disk.Sector{sizes[0], sizes[len(sizes)/2], sizes[len(sizes)-1]}
 		}
 		for _, real := range sizes {
 			card := faultdev.New(n, sector)
@@ -73,7 +75,11 @@ func TestQuickFindsLiars(t *testing.T) {
 // Random real sizes, too.
 func TestQuickFindsAnySize(t *testing.T) {
 	const n = 50_000
-	for _, seed := range need.Seeds(40, 4000) {
+	seeds := need.Seeds(40, 4000)
+	if testing.Short() {
+		seeds = seeds[:5]
+	}
+	for _, seed := range seeds {
 		real := 4000 + disk.Sector(seed*7919)%(n-4000)
 		card := faultdev.New(n, sector)
 		card.Lie, card.Real = faultdev.Repeats, real
@@ -101,8 +107,12 @@ func TestQuickCostOf64GB(t *testing.T) {
 func TestQuickFaults(t *testing.T) {
 	const n = 3000
 	old := patterned(9, n)
+	step := 149
+	if testing.Short() {
+		step = 599
+	}
 	for _, f := range []faultdev.Fault{faultdev.Fail, faultdev.Tear, faultdev.Cut, faultdev.Pull} {
-		for at := 60; ; at += 149 {
+		for at := 60; ; at += step {
 			card := faultdev.New(n, sector)
 			card.Put(0, old)
 			req := testRequest(t, receipt.QuickTest, n, sector)
@@ -177,7 +187,7 @@ func TestBoundary(t *testing.T) {
 		want    int64
 	}{{121_856, 0, 16 << 10}, {3_971_072, 0, 64 << 10}, {31_116_288, 0, 8192 * 512}, {62_333_952, 0, 8192 * 512}, {250_000_000, 0, 32768 * 512},
 		{1_000_000_000, 0, 65536 * 512}, {3_907_029_168, 0, 131072 * 512}, {31_116_288, 16 << 20, 16 << 20}} {
-		if got := Boundary(plan.Disk{Sectors: c.sectors, SectorSize: 512}, c.erase); got != c.want {
+		if got := Boundary(plan.Size{Sectors: c.sectors, SectorSize: 512}, c.erase); got != c.want {
 			t.Errorf("%d sectors: %d, want %d", c.sectors, got, c.want)
 		}
 	}

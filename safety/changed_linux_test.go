@@ -19,7 +19,7 @@ func TestChangedAfterRehearsal(t *testing.T) {
 	b := newBench(t)
 	node := b.card()
 	card := wholeCopy(patterned(5, loopSectors))
-	req := Request{Kind: receipt.Write, Digest: "plan", Disk: plan.Disk{Sectors: loopSectors, SectorSize: sector},
+	req := Request{Kind: receipt.Write, Digest: "plan", Disk: plan.Size{Sectors: loopSectors, SectorSize: sector},
 		Card: card, Pieces: card.pieces, Receipt: b.path("receipt")}
 	word := func(req Request) (string, *Rehearsal) {
 		target, err := blockdev.OpenTarget(node)
@@ -81,7 +81,7 @@ func TestMountedAfterPermit(t *testing.T) {
 	target, err := blockdev.OpenTarget(node)
 	do(t, err)
 	t.Cleanup(func() { target.Close() })
-	r, err := Rehearse(target, Request{Kind: receipt.Write, Disk: plan.Disk{Sectors: loopSectors, SectorSize: sector},
+	r, err := Rehearse(target, Request{Kind: receipt.Write, Disk: plan.Size{Sectors: loopSectors, SectorSize: sector},
 		Card: card, Pieces: card.pieces, Receipt: b.path("receipt")})
 	do(t, err)
 	p, err := r.Permit(r.Word.String())

@@ -32,12 +32,16 @@ type Comparison struct {
 	Left        disk.Sector // not touched by the plan, not compared
 	Missing     disk.Sector // zeros because the source does not know them; compared as such
 	Unequal     disk.Sector
+	Runs        disk.Spans                // of unequal sectors; the last of maxRuns goes on to the last of them
 	ByOp        map[layout.Op]disk.Sector // unequal sectors by provenance
 	ByWhy       map[layout.Reason]disk.Sector
 	Differences []Difference // ascending, the first ones only
 	Notes       []string     // what the differences together look like
 	SHA256      string       // of the target: all sectors compared, in card order; empty unless asked for
 }
+
+// maxRuns bounds the memory that runs of differences take: by hand, no source.
+const maxRuns = 1 << 16
 
 // tally turns unequal blocks into a Comparison.
 type tally struct {
@@ -96,6 +100,11 @@ func (t *tally) sector(at disk.Sector, want, have []byte) {
 		t.first = at
 	}
 	t.Unequal++
+	if n := len(t.Runs); n > 0 && (t.Runs[n-1].End() == at || n == maxRuns) {
+		t.Runs[n-1].Count = at + 1 - t.Runs[n-1].Start
+	} else {
+		t.Runs = append(t.Runs, disk.Span{Start: at, Count: 1})
+	}
 	t.ByOp[p.Op]++
 	t.ByWhy[p.Why]++
 	if len(t.Differences) >= t.limit {
@@ -121,7 +130,8 @@ func (t *tally) explain(at disk.Sector, want, have []byte) string {
 		return "the target holds FF bytes here"
 	case t.holdsOriginal(at, have):
 		t.asOriginal++
-		return fmt.Sprintf("the target holds what sector %s of the original holds, as if the plan had not been used", disk.Grouped(at))
+		return fmt.Sprintf("the target holds what sector %s of the original holds, as if the plan had not been used",
+			disk.Grouped(at))
 	}
 	turned := bytes.Clone(have)
 	for _, o := range []image.Order{image.Swap16, image.Swap32} {
@@ -146,7 +156,8 @@ func (t *tally) holdsOriginal(at disk.Sector, have []byte) bool {
 // finish adds what only all differences together show.
 func (t *tally) finish() *Comparison {
 	if t.Unequal > 1 && t.onlyZeros {
-		t.Notes = append(t.Notes, fmt.Sprintf("from sector %s on the target holds only zeros, as if writing it had stopped there", disk.Grouped(t.first)))
+		t.Notes = append(t.Notes, fmt.Sprintf("from sector %s on the target holds only zeros, as if writing it had "+
+			"stopped there", disk.Grouped(t.first)))
 	}
 	if n := t.asOriginal; n > 1 && int(n) == len(t.Differences) {
 		t.Notes = append(t.Notes, "the target is like the original itself: it was copied without the plan")

@@ -30,7 +30,7 @@ type Device interface {
 type Request struct {
 	Kind    receipt.Kind
 	Digest  string    // of the plan, or of the receipt to undo; empty for tests
-	Disk    plan.Disk // what the card must be
+	Disk    plan.Size // what the card must be
 	Program string    // the version of the program, for the receipt
 	Files   []blockdev.File
 	Fixed   string // the serial number of a disk that is no card, from its owner
@@ -109,7 +109,8 @@ func (e *DifferentError) Error() string {
 	if len(e.Bad) > 0 {
 		return text + "; " + badText(e.Bad)
 	}
-	return text + "; the same command writes again from there. If it fails there again the card is faulty, or smaller than it says"
+	return text + "; the same command writes again from there. If it fails there again the card is faulty, or smaller " +
+		"than it says"
 }
 
 // BadError says that sectors cannot be read again after they were written a
@@ -148,7 +149,8 @@ type NotNotedError struct {
 }
 
 func (e *NotNotedError) Error() string {
-	return fmt.Sprintf("the card is right, written and read back, but the last line of its receipt %s could not be written: %v", e.Receipt, e.Err)
+	return fmt.Sprintf("the card is right, written and read back, but the last line of its receipt %s could not "+
+		"be written: %v", e.Receipt, e.Err)
 }
 
 // Unwrap returns what went wrong.

@@ -40,7 +40,7 @@ func deviceModel() *model {
 	add(1, layout.Copy, layout.RankSector0)
 	add(62, layout.Copy, layout.RankData)
 	add(8, layout.Copy, layout.RankFirst)
-	add(8, layout.Copy, layout.RankSecond)
+	add(8, layout.Copy, layout.RankCopy)
 	add(300-at, layout.Copy, layout.RankData)
 	add(3, layout.Copy, layout.RankFirst)
 	add(left.Start-at, layout.Copy, layout.RankData)
@@ -48,7 +48,7 @@ func deviceModel() *model {
 	add(zero.Start-at, layout.Copy, layout.RankData)
 	add(zero.Count, layout.Zero, layout.RankData)
 	add(cardSectors-33-at, layout.Copy, layout.RankData)
-	add(33, layout.Copy, layout.RankSecond)
+	add(33, layout.Copy, layout.RankCopy)
 	m.Source = image.NewKnown(imagetest.NewBytes(b, large), disk.NewSpans(left), nil)
 	return m
 }
@@ -64,7 +64,7 @@ func usedCard() (*faultdev.Card, []byte) {
 }
 
 func writeRequest(m *model, receiptPath string) Request {
-	return Request{Kind: receipt.Write, Digest: strings.Repeat("ab", 32), Disk: plan.Disk{Sectors: cardSectors, SectorSize: large},
+	return Request{Kind: receipt.Write, Digest: strings.Repeat("ab", 32), Disk: plan.Size{Sectors: cardSectors, SectorSize: large},
 		Card: m, Pieces: m.pieces, Receipt: receiptPath, Tables: disk.NewSpans(disk.Span{Start: 350, Count: 4}, disk.Span{Start: 415, Count: 3})}
 }
 

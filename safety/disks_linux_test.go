@@ -24,7 +24,7 @@ func TestLoopDevice(t *testing.T) {
 	put(t, b.path("want.img"), card.file)
 	target, err := blockdev.OpenTarget(node)
 	do(t, err)
-	req := Request{Kind: receipt.Write, Digest: "plan", Disk: plan.Disk{Sectors: loopSectors, SectorSize: sector},
+	req := Request{Kind: receipt.Write, Digest: "plan", Disk: plan.Size{Sectors: loopSectors, SectorSize: sector},
 		Card: card, Pieces: card.pieces, Receipt: b.path("receipt"), KeepAll: true}
 	_, err = perform(target, req)
 	do(t, err)

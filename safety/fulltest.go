@@ -31,7 +31,7 @@ func (p *Permit) TestFull(ctx context.Context) (Capacity, error) {
 }
 
 // wholeCard is a card whose every sector is written.
-func wholeCard(drive plan.Disk) []layout.Piece {
+func wholeCard(drive plan.Size) []layout.Piece {
 	return []layout.Piece{{Span: disk.Span{Count: drive.Sectors}, Op: layout.Zero, Why: layout.WhyExcess}}
 }
 
@@ -166,7 +166,7 @@ func (t *fullTester) verdict() Capacity {
 // on a flash card, in bytes: a multiple of the unit in which it erases, if that
 // is known, and of the boundary unit for cards of this size. These units are
 // those of SD Specifications Part 2, quoted from memory: that text is not public.
-func Boundary(disk plan.Disk, erase int64) int64 {
+func Boundary(disk plan.Size, erase int64) int64 {
 	bytes := int64(disk.Sectors) * int64(disk.SectorSize)
 	unit := int64(64 << 20)
 	for _, row := range []struct{ most, unit int64 }{

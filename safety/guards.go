@@ -80,7 +80,8 @@ func isHeldByUs(x *examined) *Refusal {
 	case errors.Is(err, errNoMedium), errors.Is(err, syscall.ENXIO), errors.Is(err, syscall.ENODEV):
 		return x.refuse(disk.TargetNoMedium, "put the card in", "there is no card in it (%v)", err)
 	case errors.Is(err, syscall.EROFS):
-		return x.refuse(disk.TargetReadOnly, "move the lock of the card, or use another reader", "it cannot be opened for writing (%v)", err)
+		return x.refuse(disk.TargetReadOnly, "move the lock of the card, or use another reader",
+			"it cannot be opened for writing (%v)", err)
 	}
 	return x.refuse(disk.TargetHeld, "find out why, then try again", "it cannot be held (%v)", x.Held)
 }
@@ -89,7 +90,8 @@ func isWholeDisk(x *examined) *Refusal {
 	if !x.Partition {
 		return nil
 	}
-	return x.refuse(disk.TargetIsPartition, "give the whole disk, "+x.Whole, "it is a partition, and the plan is for a whole disk")
+	return x.refuse(disk.TargetIsPartition, "give the whole disk, "+x.Whole,
+		"it is a partition, and the plan is for a whole disk")
 }
 
 func isWritable(x *examined) *Refusal {
@@ -119,7 +121,8 @@ func hasSize(x *examined) *Refusal {
 	if do == "" || x.SectorSize != x.Disk.SectorSize { // no plan of this source would do
 		do = fmt.Sprintf("make a plan for %s", disk.Counted(have, "sector")+fmt.Sprintf(" of %d bytes", x.SectorSize))
 	}
-	return x.refuse(disk.TargetSize, do, "it has %s, %s %s than the plan is for", disk.Counted(have, "sector"), disk.Grouped(by), word)
+	return x.refuse(disk.TargetSize, do, "it has %s, %s %s than the plan is for", disk.Counted(have, "sector"),
+		disk.Grouped(by), word)
 }
 
 // hasPlaceForMark: the sector of the mark must be one that the plan fills in the
@@ -174,9 +177,11 @@ func isNotTheOriginal(x *examined) *Refusal {
 	if same && (id.Trusted() && have.Trusted() || image.Sectors(x.Source) == x.Sectors) {
 		do := "put the card in its place"
 		if !id.Trusted() || !have.Trusted() {
-			do += "; if it is the card, in the reader or bridge that the original was read in, use another one: the number is that of the bridge"
+			do += "; if it is the card, in the reader or bridge that the original was read in, use another one: the number is " +
+				"that of the bridge"
 		}
-		return x.refuse(disk.TargetIsOriginal, do, "it is the original drive: the same model and serial number (%s) as in the record", id.Serial)
+		return x.refuse(disk.TargetIsOriginal, do, "it is the original drive: the same model and serial number (%s) as "+
+			"in the record", id.Serial)
 	}
 	if x.ours || x.head == nil || isFilled(x.head, 0) {
 		return nil
@@ -185,15 +190,18 @@ func isNotTheOriginal(x *examined) *Refusal {
 	if image.ReadFull(x.Source, head, 0) != nil || !bytes.Equal(head, x.head[:len(head)]) {
 		return nil // an original whose boot area is not known cannot be told by it
 	}
-	return x.refuse(disk.TargetIsOriginal, "if it is a card that was written before, give the receipt of that with --earlier",
-		"its first %s are those of the original, and no receipt says that they were written here", disk.Counted(len(head)/x.Disk.SectorSize, "sector"))
+	return x.refuse(disk.TargetIsOriginal, "if it is a card that was written before, give the receipt of that "+
+		"with --earlier",
+		"its first %s are those of the original, and no receipt says that they were "+
+			"written here", disk.Counted(len(head)/x.Disk.SectorSize, "sector"))
 }
 
 func isNoSystemDisk(x *examined) *Refusal {
 	if len(x.System) == 0 {
 		return nil
 	}
-	return x.refuse(disk.TargetIsSystemDisk, "choose another disk", "the running system stands on it: %s", strings.Join(x.System, ", "))
+	return x.refuse(disk.TargetIsSystemDisk, "choose another disk", "the running system stands on it: %s",
+		strings.Join(x.System, ", "))
 }
 
 func isNotMounted(x *examined) *Refusal {
@@ -201,11 +209,13 @@ func isNotMounted(x *examined) *Refusal {
 }
 
 func isNotSwappedTo(x *examined) *Refusal {
-	return x.used(blockdev.Swapped, disk.TargetInSwap, "swapoff it first, if it is not the wrong disk", "is used for swap, as")
+	return x.used(blockdev.Swapped, disk.TargetInSwap, "swapoff it first, if it is not the wrong disk",
+		"is used for swap, as")
 }
 
 func hasNothingOnTop(x *examined) *Refusal {
-	return x.used(blockdev.Layered, disk.TargetInLayer, "stop that device first (RAID, encryption, logical volumes)", "is part of")
+	return x.used(blockdev.Layered, disk.TargetInLayer, "stop that device first (RAID, encryption, logical volumes)",
+		"is part of")
 }
 
 func isNotBehindLoop(x *examined) *Refusal {

@@ -98,7 +98,8 @@ func (a *applier) makeReceipt(path string) (*os.File, error) {
 	if !a.req.anew {
 		f, err := receipt.Create(path)
 		if errors.Is(err, fs.ErrExist) {
-			return nil, &Refusal{Code: disk.ReceiptExists, Path: path, Why: "a receipt is never overwritten", Do: "give another name with --receipt"}
+			return nil, &Refusal{Code: disk.ReceiptExists, Path: path, Why: "a receipt is never overwritten",
+				Do: "give another name with --receipt"}
 		}
 		return f, err
 	}
@@ -167,8 +168,10 @@ func roomFor(path string, content int64) error {
 	need := content + content/64 + 1<<20
 	free, known := newfile.OS{}.Room(newfile.FolderOf(path))
 	if known && free < need {
-		return &Refusal{Code: disk.NoRoom, Path: path, Do: fmt.Sprintf("free %s, or give a receipt in another folder", disk.Counted(need-free, "byte")),
-			Why: fmt.Sprintf("keeping what is replaced needs up to %s, and its file system has %s left", disk.Counted(need, "byte"), disk.Grouped(free))}
+		return &Refusal{Code: disk.NoRoom, Path: path, Do: fmt.Sprintf("free %s, or give a receipt in another folder",
+			disk.Counted(need-free, "byte")),
+			Why: fmt.Sprintf("keeping what is replaced needs up to %s, and its file system has %s left",
+				disk.Counted(need, "byte"), disk.Grouped(free))}
 	}
 	return nil
 }
@@ -229,76 +232,6 @@ func (a *applier) judgeAgain(r *receipt.Receipt) error {
 	return nil
 }
 
-// readReceipt looks whether the receipt of the request exists already, and
-// what that means. What is no obstacle gives no refusal.
-func (r *Rehearsal) readReceipt(x *examined) (*Refusal, error) {
-	for _, path := range r.req.Earlier {
-		if old, err := receipt.Read(path); err == nil && old.Stage == receipt.StageDone && (cardOf{old}).knows(x) {
-			x.ours = true
-		}
-	}
-	if r.req.Receipt == "" {
-		return nil, nil
-	}
-	old, err := receipt.ReadLocked(r.req.Receipt)
-	if errors.Is(err, newfile.ErrInUse) {
-		return inUse(r.req.Receipt), nil
-	}
-	if r.req.Kind == receipt.Undo {
-		if err != nil {
-			return nil, err
-		}
-		r.Receipt = old
-		return cardOf{old}.undoRefusal(x, r.dev)
-	}
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil, nil
-	}
-	refusal := func(code disk.Code, do, why string) (*Refusal, error) {
-		return &Refusal{Code: code, Path: r.req.Receipt, Why: why, Do: do}, nil
-	}
-	switch {
-	case err == nil && r.req.Pull && old.Stage == receipt.StagePull:
-		return r.secondHalf(old, x)
-	case err != nil:
-		return refusal(disk.ReceiptExists, "give another name with --receipt", "it exists, and it is no receipt that could be continued: "+err.Error())
-	case old.Format == "": // cut off in its first line
-		r.req.anew = true
-		return nil, nil
-	case old.Finished() || old.Kind != receipt.Write || r.req.Kind != receipt.Write:
-		x.ours = x.ours || old.Stage == receipt.StageDone && cardOf{old}.knows(x)
-		return refusal(disk.ReceiptExists, "give another name with --receipt", "it is the receipt of earlier work, and a receipt is never overwritten")
-	case old.Plan != r.req.Digest:
-		return refusal(disk.ReceiptOther, "give another name with --receipt, or use the plan of that receipt",
-			"it is the unfinished receipt of another plan")
-	case !old.Same(x.Facts):
-		return cardOf{old}.refusalOf(judgement{outcome: another, reason: "another name, number or size"}, x), nil
-	case old.Digest == "":
-		r.req.anew = true
-		return nil, nil
-	case old.Undoing:
-		return refusal(disk.ReceiptOther, "finish that: bootgraft undo "+r.req.Receipt, "an undo was begun with it and did not come to its end")
-	case x.head == nil: // other guards refuse what could not be looked at
-		return nil, nil
-	}
-	return r.readCard(old, x)
-}
-
-// readCard looks whether the card is the one of an unfinished receipt.
-func (r *Rehearsal) readCard(old *receipt.Receipt, x *examined) (*Refusal, error) {
-	j, err := cardOf{old}.judge(r.dev)
-	if err != nil {
-		return nil, err
-	}
-	if j.outcome == anew {
-		r.req.anew = true
-		return nil, nil
-	}
-	r.Receipt, r.Finished = old, j.outcome == finished
-	x.ours = x.ours || j.proved
-	return cardOf{old}.refusalOf(j, x), nil
-}
-
 // refusalOf says why a write cannot go on with the receipt, or nothing.
 func (r cardOf) refusalOf(j judgement, x *examined) *Refusal {
 	do := "put in the card of that receipt; to write this card as a new one give another name with --receipt"
@@ -307,9 +240,11 @@ func (r cardOf) refusalOf(j judgement, x *examined) *Refusal {
 	}
 	switch j.outcome {
 	case another:
-		return &Refusal{Code: disk.ReceiptOther, Path: x.Path, Do: do, Why: "it is another card than that of the unfinished receipt: " + j.reason + "; " + r.where()}
+		return &Refusal{Code: disk.ReceiptOther, Path: x.Path, Do: do,
+			Why: "it is another card than that of the unfinished receipt: " + j.reason + "; " + r.where()}
 	case changed:
-		return &Refusal{Code: disk.TargetChanged, Path: x.Path, Do: "look at what it holds; " + do, Why: j.reason + "; " + r.where()}
+		return &Refusal{Code: disk.TargetChanged, Path: x.Path, Do: "look at what it holds; " + do,
+			Why: j.reason + "; " + r.where()}
 	case anew:
 		return &Refusal{Code: disk.ReceiptOther, Path: x.Path, Do: "rehearse again", Why: "the receipt changed"}
 	}
@@ -330,13 +265,15 @@ func (r cardOf) undoRefusal(x *examined, dev image.Source) (*Refusal, error) {
 	}
 	switch {
 	case r.Digest == "":
-		return refusal(disk.NotUndoable, "nothing has to be undone", "it was never finished, so nothing was written to the card")
+		return refusal(disk.NotUndoable, "nothing has to be undone",
+			"it was never finished, so nothing was written to the card")
 	case r.Proof == receipt.Untouched:
 		return refusal(disk.NotUndoable, "nothing has to be undone", "nothing was written to the card yet")
 	case r.Stage == receipt.StageUndone:
 		return refusal(disk.NotUndoable, "nothing has to be undone", "it was undone already")
 	case !r.Same(x.Facts):
-		return refusal(disk.ReceiptOther, "put in the card of that receipt", fmt.Sprintf("it belongs to another card: %s", r.Card))
+		return refusal(disk.ReceiptOther, "put in the card of that receipt",
+			fmt.Sprintf("it belongs to another card: %s", r.Card))
 	case !r.Undoable():
 		return refusal(disk.NotUndoable, "write the card again; next time add --keep all",
 			"data was written over what the card held, and only its tables were kept: old tables over new data help nobody")

@@ -63,7 +63,7 @@ func TestRealWriteError(t *testing.T) {
 	card.Put(0, patterned(3, n))
 	target := b.served(card)
 	m := wholeCopy(patterned(4, n))
-	r, err := Rehearse(target, Request{Kind: receipt.Write, Disk: plan.Disk{Sectors: n, SectorSize: sector}, Card: m, Pieces: m.pieces,
+	r, err := Rehearse(target, Request{Kind: receipt.Write, Disk: plan.Size{Sectors: n, SectorSize: sector}, Card: m, Pieces: m.pieces,
 		Receipt: filepath.Join(b.dir, "receipt")})
 	do(t, err)
 	p, err := r.Permit(r.Word.String())
@@ -81,7 +81,7 @@ func TestRealWriteError(t *testing.T) {
 		t.Fatalf("got %v", err)
 	}
 	b2 := content(t, card)
-	mark := receipt.MarkSector(plan.Disk{Sectors: disk.Sector(len(b2) / sector), SectorSize: sector})
+	mark := receipt.MarkSector(plan.Size{Sectors: disk.Sector(len(b2) / sector), SectorSize: sector})
 	clear(b2[mark.Start*sector:][:sector]) // the fence is zeros but for the mark
 	if !isFilled(b2[:plan.Edge], 0) || !isFilled(b2[len(b2)-plan.Edge:], 0) {
 		t.Error("it is not fenced")

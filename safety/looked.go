@@ -142,7 +142,7 @@ func (l *Looked) digest() []byte {
 // Ends reads both ends of the card, 1 MiB each, and sectors spread between
 // them. It returns the first end, with zeros for sectors that cannot be read.
 func (l *Looked) Ends() (head []byte, err error) {
-	disk := plan.Disk{Sectors: image.Sectors(l), SectorSize: l.SectorSize()}
+	disk := plan.Size{Sectors: image.Sectors(l), SectorSize: l.SectorSize()}
 	for i, s := range endSpans(disk) {
 		b := make([]byte, int64(s.Count)*int64(l.SectorSize()))
 		bad, shaky, err := readAround(l, b, s, mostBad-int(l.bad.Sectors()))
@@ -197,7 +197,8 @@ func readAround(src image.Source, b []byte, s disk.Span, most int) (bad disk.Spa
 func readSteady(src image.Source, b []byte, s disk.Span, most int) (bad disk.Spans, err error) {
 	bad, shaky, err := readAround(src, b, s, most)
 	if err == nil && shaky {
-		err = &image.ReadError{Span: s, Fault: image.BadSector, Err: errors.New("a read failed, and the next one did not: do not rely on this card or its reader")}
+		err = &image.ReadError{Span: s, Fault: image.BadSector,
+			Err: errors.New("a read failed, and the next one did not: do not rely on this card or its reader")}
 	}
 	return bad, err
 }
@@ -208,7 +209,7 @@ func isBad(err error) bool {
 	return errors.As(err, &failed) && failed.Fault == image.BadSector
 }
 
-func endSpans(drive plan.Disk) []disk.Span {
+func endSpans(drive plan.Size) []disk.Span {
 	edge := min(disk.Sector(plan.Edge/drive.SectorSize), drive.Sectors)
 	out := []disk.Span{{Count: edge}, disk.Between(drive.Sectors-edge, drive.Sectors)}
 	for i := range disk.Sector(spread) {

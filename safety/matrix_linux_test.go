@@ -256,7 +256,7 @@ func TestDangerousTargets(t *testing.T) {
 		t.Run(d.name, func(t *testing.T) {
 			b := newBench(t)
 			card := wholeCopy(make([]byte, loopSectors*sector))
-			req := Request{Kind: receipt.Write, Digest: "plan", Disk: plan.Disk{Sectors: loopSectors, SectorSize: sector},
+			req := Request{Kind: receipt.Write, Digest: "plan", Disk: plan.Size{Sectors: loopSectors, SectorSize: sector},
 				Card: card, Pieces: card.pieces, Receipt: b.path("receipt")}
 			path := d.build(b, &req)
 			before := fingerprint(t, path)

@@ -7,7 +7,6 @@ import (
 	"io"
 	"io/fs"
 	"os"
-	"syscall"
 
 	"bootgraft/image/disk"
 	"bootgraft/safety/blockdev"
@@ -53,7 +52,8 @@ func (o Output) Write(write func(io.Writer) error) error {
 		return g.flush(f)
 	})
 	if err == nil && folder != nil {
-		err = fmt.Errorf("%s is complete, but its folder could not be flushed, so its name may not outlast a power cut: %w", o.Path, folder)
+		err = fmt.Errorf("%s is complete, but its folder could not be flushed, so its name may not outlast a power cut: %w",
+			o.Path, folder)
 	}
 	return err
 }
@@ -108,9 +108,11 @@ func (g *guard) finish(ctx context.Context, d *newfile.Draft, old fs.FileInfo, f
 	}
 	switch err := d.Publish(); {
 	case errors.Is(err, newfile.ErrTaken):
-		return g.refuse(disk.TargetChanged, "look at that file, then start again", "somebody put a file there, or changed it, while the new one was written")
+		return g.refuse(disk.TargetChanged, "look at that file, then start again",
+			"somebody put a file there, or changed it, while the new one was written")
 	case errors.Is(err, newfile.ErrSwapped):
-		return g.refuse(disk.TargetChanged, "see who else writes there, and start again", "somebody put another file at %s", g.temp())
+		return g.refuse(disk.TargetChanged, "see who else writes there, and start again", "somebody put another file at %s",
+			g.temp())
 	default:
 		return err
 	}
@@ -123,14 +125,16 @@ func (g *guard) again(old fs.FileInfo) error {
 	switch {
 	case errors.Is(err, fs.ErrNotExist) && old == nil:
 	case errors.Is(err, fs.ErrNotExist):
-		return g.refuse(disk.TargetChanged, "find out who did, then start again", "somebody took it away while the new one was written")
+		return g.refuse(disk.TargetChanged, "find out who did, then start again",
+			"somebody took it away while the new one was written")
 	case err != nil:
 		return err
 	case old == nil:
 		return g.refuse(disk.TargetChanged, "look at that file, then choose another name",
 			"somebody put a file there while the new one was written")
 	case !newfile.Same(now, old):
-		return g.refuse(disk.TargetChanged, "look at that file, then start again", "somebody put another file there while the new one was written")
+		return g.refuse(disk.TargetChanged, "look at that file, then start again",
+			"somebody put another file there while the new one was written")
 	}
 	_, err = g.target()
 	return err
@@ -147,7 +151,7 @@ func (g *guard) flush(f newfile.OutFile) error {
 // size gives the file its size.
 func (g *guard) size(f newfile.OutFile, bytes int64) error {
 	err := f.Truncate(bytes)
-	if errors.Is(err, syscall.EFBIG) {
+	if newfile.TooLarge(err) {
 		return g.refuse(disk.FileTooLarge, "choose a folder on another file system",
 			"its file system cannot hold a file of %s", disk.Counted(bytes, "byte"))
 	}

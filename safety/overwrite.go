@@ -10,12 +10,12 @@ import (
 	"strings"
 
 	"bootgraft/image"
-	"bootgraft/image/capture"
 	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 	"bootgraft/layout/kit"
 	"bootgraft/layout/plan"
 	rules "bootgraft/layout/rule/compare"
+	"bootgraft/safety/notes"
 	"bootgraft/safety/receipt"
 )
 
@@ -33,7 +33,9 @@ const (
 	PlanFile    FileKind = "a plan"
 	RuleFile    FileKind = "a rule file"
 	KitFile     FileKind = "a kit"
+	NotesFile   FileKind = "notes of the bench"
 	TraceFile   FileKind = "a trace"  // of what was read; known by no content
+	ReportFile  FileKind = "a page"   // for people; known by no content
 	SourceFile  FileKind = "a source" // this command, or a plan in the same folder, reads it
 	OtherFile   FileKind = "something else"
 )
@@ -48,11 +50,14 @@ var protected = map[FileKind]struct {
 	code disk.Code
 	why  string
 }{
-	CaptureFile: {disk.TargetIsCapture, "it is a capture, perhaps the only copy of its drive, and is overwritten by nothing"},
-	RecordFile:  {disk.TargetIsRecord, "it is the record of a capture, without which nobody can tell what was read, and is overwritten by nothing"},
-	ReceiptFile: {disk.TargetIsReceipt, "it is a receipt, the only way back to what a card held, and is overwritten by nothing"},
-	KitFile:     {disk.TargetIsKit, "it is a kit, perhaps all that is left of its drive, and is overwritten by nothing"},
-	SourceFile:  {disk.TargetIsSource, "it is read here or by a plan, and is overwritten by nothing"},
+	CaptureFile: {disk.TargetIsCapture, "it is a capture, perhaps the only copy of its drive, and is " +
+		"overwritten by nothing"},
+	RecordFile: {disk.TargetIsRecord, "it is the record of a capture, without which nobody can tell what was read, and " +
+		"is overwritten by nothing"},
+	ReceiptFile: {disk.TargetIsReceipt, "it is a receipt, the only way back to what a card held, and is " +
+		"overwritten by nothing"},
+	KitFile:    {disk.TargetIsKit, "it is a kit, perhaps all that is left of its drive, and is overwritten by nothing"},
+	SourceFile: {disk.TargetIsSource, "it is read here or by a plan, and is overwritten by nothing"},
 }
 
 // mayReplace is the one table of what may be put in the place of what: nil, or
@@ -107,7 +112,7 @@ func fileKind(path string, fi fs.FileInfo) (kind FileKind, note string, err erro
 		return "", "", err
 	}
 	defer img.Close()
-	lost, err := capture.HoldsFill(img)
+	lost, err := record.HoldsFill(img)
 	if err != nil {
 		return "", "", err
 	}
@@ -133,8 +138,11 @@ func kindByHead(head []byte) FileKind {
 		return ReceiptFile
 	case plan.Begins(head):
 		return PlanFile
-	case begins(fmt.Sprintf(`{"schema":1,"kind":"%s"`, ruleKind)), begins(fmt.Sprintf(`{"schema":%d,"kind":"%s"`, rules.Schema, ruleKind)):
+	case begins(fmt.Sprintf(`{"schema":1,"kind":"%s"`, ruleKind)),
+		begins(fmt.Sprintf(`{"schema":%d,"kind":"%s"`, rules.Schema, ruleKind)):
 		return RuleFile
+	case notes.Is(head):
+		return NotesFile
 	}
 	return ""
 }
@@ -169,7 +177,7 @@ func readHead(path string) ([]byte, error) {
 // lookAround finds the record that makes a file a capture, and the plan that
 // makes it a source, under whatever name the file is known to them.
 func lookAround(path string, fi fs.FileInfo) (kind FileKind, note string, err error) {
-	if record := path + capture.RecordSuffix; exists(record) {
+	if record := path + record.Suffix; exists(record) {
 		return CaptureFile, "its record is " + record, nil
 	}
 	dir := filepath.Dir(path)
@@ -207,14 +215,14 @@ func exists(path string) bool {
 
 // recordIsOf tells whether a record is that of the file: it bears its name, or
 // its own image is not beside it and the drive has the size of the file.
-func recordIsOf(record string, head []byte, fi fs.FileInfo) bool {
-	img, named := strings.CutSuffix(record, capture.RecordSuffix)
+func recordIsOf(name string, head []byte, fi fs.FileInfo) bool {
+	img, named := strings.CutSuffix(name, record.Suffix)
 	if named {
 		if st, err := os.Stat(img); err == nil {
 			return os.SameFile(st, fi)
 		}
 	}
-	size, known := capture.RecordedSize(bytes.NewReader(head))
+	size, known := record.RecordedSize(bytes.NewReader(head))
 	return !known || size == fi.Size()
 }
 

@@ -10,7 +10,7 @@ import (
 	"strings"
 	"testing"
 
-	"bootgraft/image/capture"
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 )
 
@@ -41,7 +41,7 @@ func TestReplacesOwnKindOnly(t *testing.T) {
 	codes := map[FileKind]disk.Code{RecordFile: disk.TargetIsRecord, ReceiptFile: disk.TargetIsReceipt, KitFile: disk.TargetIsKit,
 		CaptureFile: disk.TargetIsCapture, SourceFile: disk.TargetIsSource}
 	coming := []FileKind{ImageFile, PlanFile, RuleFile, KitFile, TraceFile, ReceiptFile, RecordFile, CaptureFile,
-		OtherFile, "a report"}
+		ReportFile, OtherFile}
 	for there, content := range kindSamples(t) {
 		for _, comes := range coming {
 			path := filepath.Join(t.TempDir(), "x")
@@ -76,9 +76,9 @@ func TestReplacesOwnKindOnly(t *testing.T) {
 func TestCapturesAreOverwrittenByNothing(t *testing.T) {
 	img := patterned(7, 16)
 	for name, prepare := range map[string]func(dir, path string){
-		"record beside it":       func(_, path string) { put(t, path+capture.RecordSuffix, []byte(recordHead(t))) },
-		"record torn":            func(_, path string) { put(t, path+capture.RecordSuffix, []byte("3")) },
-		"record empty":           func(_, path string) { put(t, path+capture.RecordSuffix, nil) },
+		"record beside it":       func(_, path string) { put(t, path+record.Suffix, []byte(recordHead(t))) },
+		"record torn":            func(_, path string) { put(t, path+record.Suffix, []byte("3")) },
+		"record empty":           func(_, path string) { put(t, path+record.Suffix, nil) },
 		"record of another name": func(dir, _ string) { put(t, filepath.Join(dir, "r.txt"), []byte(recordHead(t))) },
 		"a link under the name of its record": func(dir, path string) {
 			do(t, os.Link(path, filepath.Join(dir, "real.img")))

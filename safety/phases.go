@@ -15,7 +15,7 @@ import (
 //	1  second copies, and the data of the last 1 MiB
 //	2  first copies, and the data of the first 1 MiB
 //	3  the sector in which the mark lies until then, and sector 0
-func phases(drive plan.Disk, pieces []layout.Piece) [4]disk.Spans {
+func phases(drive plan.Size, pieces []layout.Piece) [4]disk.Spans {
 	edge := min(disk.Sector(plan.Edge/drive.SectorSize), drive.Sectors)
 	tail := max(edge, drive.Sectors-edge)
 	mark := receipt.MarkSector(drive)
@@ -28,7 +28,7 @@ func phases(drive plan.Disk, pieces []layout.Piece) [4]disk.Spans {
 		{mark, layout.RankSector0},
 		{disk.Between(mark.End(), edge), layout.RankFirst},
 		{disk.Between(edge, tail), layout.RankData},
-		{disk.Between(tail, drive.Sectors), layout.RankSecond},
+		{disk.Between(tail, drive.Sectors), layout.RankCopy},
 	}
 	var out [4]disk.Spans
 	for _, p := range pieces {
@@ -37,8 +37,8 @@ func phases(drive plan.Disk, pieces []layout.Piece) [4]disk.Spans {
 		}
 		for _, z := range zones {
 			rank := max(p.Rank, z.least)
-			if p.Rank == layout.RankSecond && z.least == layout.RankFirst {
-				rank = layout.RankSecond // a second copy near the start still comes first
+			if p.Rank == layout.RankCopy && z.least == layout.RankFirst {
+				rank = layout.RankCopy // a second copy near the start still comes first
 			}
 			if z.least != layout.RankSector0 {
 				rank = min(rank, layout.RankFirst)
@@ -52,7 +52,7 @@ func phases(drive plan.Disk, pieces []layout.Piece) [4]disk.Spans {
 // fenceSpans returns what is blanked before anything else is written: both
 // ends, the table places of the plan and those of what the card holds now.
 // Sectors that the plan does not touch stay out.
-func fenceSpans(drive plan.Disk, pieces []layout.Piece, tables disk.Spans) disk.Spans {
+func fenceSpans(drive plan.Size, pieces []layout.Piece, tables disk.Spans) disk.Spans {
 	edge := min(disk.Sector(plan.Edge/drive.SectorSize), drive.Sectors)
 	fence := tables.Union(disk.NewSpans(disk.Span{Count: edge}, disk.Between(drive.Sectors-edge, drive.Sectors)))
 	p := phases(drive, pieces)

@@ -24,8 +24,8 @@ func TestWriteAndVerifyPlannedCard(t *testing.T) {
 	table := patterned(5, 1)
 	at := func(s disk.Span) []byte { return original[s.Start*sector : s.End()*sector] }
 
-	b := plan.NewBuilder(plan.Disk{Sectors: sectors, SectorSize: sector},
-		plan.Source{Disk: plan.Disk{Sectors: 8000, SectorSize: sector}, Digest: strings.Repeat("0", 64)})
+	b := plan.NewBuilder(plan.Size{Sectors: sectors, SectorSize: sector},
+		plan.Source{Size: plan.Size{Sectors: 8000, SectorSize: sector}, Digest: strings.Repeat("0", 64)})
 	b.Render(0, table, layout.WhyTable, layout.RankSector0)
 	b.Copy(disk.Span{Start: 1, Count: 299}, 1, layout.WhyUnchanged, layout.RankData)
 	b.Zero(disk.Span{Start: 300, Count: 7}, layout.WhyMissing, layout.RankData)

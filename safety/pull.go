@@ -83,7 +83,8 @@ func (r cardOf) notPulled(dev image.Source, x *examined) (*Refusal, error) {
 		return refusal(disk.ReceiptOther, "put in the card of that receipt, or begin another test with a new --receipt",
 			fmt.Sprintf("the first half of the test in %s was on another card: %s", r.Path, r.Card))
 	case x.Sequence != 0 && x.Sequence == r.Sequence:
-		return refusal(disk.CardNotPulled, "pull the card out of its reader, wait ten seconds, put it back in, and type the same line",
+		return refusal(disk.CardNotPulled, "pull the card out of its reader, wait ten seconds, put it back in, and type "+
+			"the same line",
 			"it was not pulled since the first half of the test: as long as it has power its memory may answer for it")
 	}
 	m, err := RemainsOf(r.Receipt, dev)
@@ -94,7 +95,8 @@ func (r cardOf) notPulled(dev image.Source, x *examined) (*Refusal, error) {
 		return refusal(disk.ReceiptOther,
 			"put in the card that was tested, or test this one with a new --receipt; if it is the same one, "+
 				"it forgets all that is written to it: do not use it",
-			fmt.Sprintf("none of the %d stamps of the first half is on it, and nothing shows that it is the same card", r.Kept.Sectors()))
+			fmt.Sprintf("none of the %d stamps of the first half is on it, and nothing shows that it is the same card",
+				r.Kept.Sectors()))
 	}
 	return nil, nil
 }

@@ -99,7 +99,8 @@ func (p *pump) readRun(ctx context.Context, r run) error {
 		}
 		buf = buf[:n]
 		if err := image.ReadFull(p.src, buf, off); err != nil {
-			return fmt.Errorf("reading from %s on: %w", disk.At(disk.Sector(off/int64(p.src.SectorSize())), p.src.SectorSize()), err)
+			return fmt.Errorf("reading from %s on: %w", disk.At(disk.Sector(off/int64(p.src.SectorSize())), p.src.SectorSize()),
+				err)
 		}
 		if err := p.pass(ctx, &block{off: off, length: n, data: buf}); err != nil {
 			return err

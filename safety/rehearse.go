@@ -54,7 +54,8 @@ func Rehearse(dev Device, req Request) (*Rehearsal, error) {
 	}
 	r := &Rehearsal{Facts: f, dev: dev, req: req}
 	x := &examined{Facts: f, Request: &r.req}
-	fits := f.Held == nil && f.Sectors == req.Disk.Sectors && f.SectorSize == req.Disk.SectorSize && isBlockDevice(x) == nil
+	fits := f.Held == nil && f.Sectors == req.Disk.Sectors && f.SectorSize == req.Disk.SectorSize &&
+		isBlockDevice(x) == nil
 	if fits {
 		if x.head, err = r.lookTwice(); err != nil {
 			return nil, fmt.Errorf("reading what %s holds: %w", f.Path, err)
@@ -105,7 +106,8 @@ func (r *Rehearsal) unreadable() *Refusal {
 	}
 	bad := r.req.Looked.bad
 	return &Refusal{Code: disk.TargetUnreadable, Path: r.Facts.Path,
-		Why: fmt.Sprintf("%s of it cannot be read, the first is sector %s", disk.Counted(bad.Sectors(), "sector"), disk.Grouped(bad[0].Start)),
+		Why: fmt.Sprintf("%s of it cannot be read, the first is sector %s", disk.Counted(bad.Sectors(), "sector"),
+			disk.Grouped(bad[0].Start)),
 		Do: "use another card. A sector that was just being written when the power went can be cured by writing it again: " +
 			"bootgraft card --write-test full does that to every one, and what the card holds is lost; " +
 			"if it passes, write the card as a new one, with another --receipt"}
@@ -197,7 +199,8 @@ func (p *Permit) lookAgain() error {
 	}
 	if c.Sectors > 0 {
 		return Refusals{{Code: disk.TargetChanged, Path: f.Path, Do: "run the same command without --confirm and look again",
-			Why: fmt.Sprintf("%s of what was looked at changed since, the first is sector %s", disk.Counted(c.Sectors, "sector"), disk.Grouped(c.First))}}
+			Why: fmt.Sprintf("%s of what was looked at changed since, the first is sector %s", disk.Counted(c.Sectors, "sector"),
+				disk.Grouped(c.First))}}
 	}
 	return nil
 }

@@ -116,7 +116,8 @@ func (r cardOf) judge(dev image.Source) (judgement, error) {
 		return r.judgeTested(dev)
 	}
 	if r.New == nil {
-		return judgement{outcome: another, reason: "the receipt is of an older form, without a mark, and by it no card can be told from an equal one"}, nil
+		return judgement{outcome: another, reason: "the receipt is of an older form, without a mark, and by it no card can " +
+			"be told from an equal one"}, nil
 	}
 	kept, err := r.Open()
 	if err != nil {
@@ -135,13 +136,14 @@ func (r cardOf) judge(dev image.Source) (judgement, error) {
 	j.proved = mark == markOurs
 	switch j.outcome {
 	case another:
-		j.reason = r.whyAnother(mark)
+		j.reason = r.whyAnother(head, mark)
 		j.lost, err = r.lostMark(dev, head)
 		return j, err
 	case changed:
 		j.reason = "it bears the mark of the receipt, and since then something else was written to its sector 0"
 	case ifKept:
-		return r.confirm(j, "its fence holds something else than was kept", func() (bool, error) { return r.holdsKept(dev, kept) })
+		return r.confirm(j, "its fence holds something else than was kept",
+			func() (bool, error) { return r.holdsKept(dev, kept) })
 	case ifPlan, finished:
 		j.proved = true
 		return r.confirm(j, "its tables are not those that were written", func() (bool, error) { return r.holdsTables(dev) })
@@ -166,7 +168,7 @@ func (r cardOf) confirm(j judgement, otherwise string, holds func() (bool, error
 	return j, err
 }
 
-func (r cardOf) whyAnother(m markIs) string {
+func (r cardOf) whyAnother(h headIs, m markIs) string {
 	switch {
 	case m == markOther && r.Proof != receipt.ByPlan:
 		return fmt.Sprintf(
@@ -175,6 +177,12 @@ func (r cardOf) whyAnother(m markIs) string {
 			disk.Grouped(receipt.MarkSector(r.Disk()).Start))
 	case r.Proof == receipt.ByMark:
 		return "it does not bear the mark of the receipt"
+	case h == headNew:
+		return fmt.Sprintf("its sector 0 is as the work left it, and sector %s, where the mark was, is not",
+			disk.Grouped(receipt.MarkSector(r.Disk()).Start))
+	case m == markNone:
+		return fmt.Sprintf("sector %s, where the mark was, is as the work left it, and its sector 0 is not",
+			disk.Grouped(receipt.MarkSector(r.Disk()).Start))
 	}
 	return "neither its sector 0 nor the place of the mark is as the work left it"
 }
@@ -323,7 +331,8 @@ const mostStamps = 512
 // the test left there: each begins with the mark of its receipt.
 func (r cardOf) judgeTested(dev image.Source) (judgement, error) {
 	if r.Mark == (receipt.Mark{}) {
-		return judgement{outcome: another, reason: "the receipt is of an older form, without a mark, and by it no card can be told from an equal one"}, nil
+		return judgement{outcome: another, reason: "the receipt is of an older form, without a mark, and by it no card can " +
+			"be told from an equal one"}, nil
 	}
 	if r.Proof == receipt.Untouched {
 		return judgement{outcome: anew}, nil
@@ -342,7 +351,9 @@ func (r cardOf) judgeTested(dev image.Source) (judgement, error) {
 		}
 		passed += s.Count
 	}
-	return judgement{outcome: another, reason: "it holds no stamp of the test: either it is another card, or nothing has to be put back"}, nil
+	return judgement{outcome: another, reason: "it holds no stamp of the test: either it is another card, or " +
+		"nothing has " +
+		"to be put back"}, nil
 }
 
 // Proves tells whether the card is known, by its mark or by its tables, to be

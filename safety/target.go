@@ -29,6 +29,9 @@ func (g *guard) refuse(code disk.Code, do, why string, args ...any) error {
 
 // target returns what is at the path now, or nil if nothing is.
 func (g *guard) target() (fs.FileInfo, error) {
+	if err := g.noDevice(); err != nil {
+		return nil, err
+	}
 	if err := g.folder(); err != nil {
 		return nil, err
 	}
@@ -95,6 +98,18 @@ func (g *guard) secondName(fi fs.FileInfo) bool {
 	return err == nil && os.SameFile(other, fi)
 }
 
+// noDevice refuses a name that stands for a device by its form alone.
+func (g *guard) noDevice() error {
+	switch kind := image.NameKind(g.path); kind {
+	case "":
+		return nil
+	case image.BlockDevice:
+		return g.refuse(disk.TargetWrongKind, "choose a file; a card is written with --device", "it is %s, not a file", kind)
+	default:
+		return g.refuse(disk.TargetWrongKind, "choose another name", "it is %s, not a file", kind)
+	}
+}
+
 // folder checks that there is a folder to hold the file.
 func (g *guard) folder() error {
 	dir := newfile.FolderOf(g.path)
@@ -130,7 +145,8 @@ func (g *guard) unused(fi fs.FileInfo) error {
 	}
 	for _, a := range g.avoid {
 		if os.SameFile(a, real) {
-			return g.refuse(disk.TargetIsSource, "choose another name", "it is the same file as %s, which this job reads", a.Name())
+			return g.refuse(disk.TargetIsSource, "choose another name", "it is the same file as %s, which this job reads",
+				a.Name())
 		}
 	}
 	if !fi.Mode().IsRegular() {

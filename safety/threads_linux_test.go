@@ -29,7 +29,7 @@ func TestAFullStoreIsNotAPulledCard(t *testing.T) {
 	do(t, os.Truncate(dir+"/card.img", loopSectors*sector))
 	target := b.target(b.loop(dir + "/card.img"))
 	card := wholeCopy(patterned(5, loopSectors))
-	_, err := perform(target, Request{Kind: receipt.Write, Digest: "plan", Disk: plan.Disk{Sectors: loopSectors, SectorSize: sector},
+	_, err := perform(target, Request{Kind: receipt.Write, Digest: "plan", Disk: plan.Size{Sectors: loopSectors, SectorSize: sector},
 		Card: card, Pieces: card.pieces, Receipt: b.path("receipt")})
 	var failed *image.ReadError
 	if !errors.As(err, &failed) {

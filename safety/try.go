@@ -49,7 +49,8 @@ func (r *Rehearsal) tryDevice() (*Refusal, error) {
 	for _, need := range []struct {
 		what string
 		try  func() error
-	}{{"flushing it", r.dev.Flush}, {"dropping what the system caches of it", r.dev.Forget}, {"asking for its card again", r.dev.Same}} {
+	}{{"flushing it", r.dev.Flush}, {"dropping what the system caches of it", r.dev.Forget}, {"asking for its card again",
+		r.dev.Same}} {
 		err := need.try()
 		if errors.Is(err, fs.ErrPermission) {
 			do := "type the same line with sudo before it"
@@ -57,7 +58,8 @@ func (r *Rehearsal) tryDevice() (*Refusal, error) {
 				do = "type: " + r.req.AsRoot
 			}
 			return &Refusal{Code: disk.TargetRights, Path: r.Facts.Path, Do: do,
-				Why: fmt.Sprintf("it may be opened, but %s is not allowed, and the work cannot be done without (%v)", need.what, err)}, nil
+				Why: fmt.Sprintf("it may be opened, but %s is not allowed, and the work cannot be done without (%v)", need.what,
+					err)}, nil
 		}
 		if err != nil {
 			return nil, err

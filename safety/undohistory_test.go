@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"path/filepath"
+	"strings"
 	"testing"
 
 	"bootgraft/image/disk"
@@ -85,6 +86,30 @@ func TestUndoOfAUsedCardIsAsked(t *testing.T) {
 	do(t, err)
 	if s := state(t, card, m, old); s != "old" {
 		t.Errorf("the card is %s", s)
+	}
+}
+
+// A device that records where the mark was changes nothing of sector 0, and one that changes
+// the table nothing of that place: the refusal says which of them it is.
+func TestTheRefusalSaysWhatDiffers(t *testing.T) {
+	at := receipt.MarkSector(often(deviceModel(), t, true).Disk).Start
+	for want, changed := range map[string][]disk.Sector{
+		"its sector 0 is as the work left it, and sector": {at},
+		"and its sector 0 is not":                         {0},
+		"neither its sector 0 nor":                        {0, at},
+	} {
+		m := deviceModel()
+		card, _ := usedCard()
+		req := often(m, t, true)
+		_, err := perform(card, req)
+		do(t, err)
+		for _, x := range changed {
+			card.Put(x, patterned(5, large/sector))
+		}
+		var no *Refusal
+		if err := undo(card, req.Receipt); !errors.As(err, &no) || !strings.Contains(no.Error(), want) {
+			t.Errorf("%v changed: %v", changed, err)
+		}
 	}
 }
 

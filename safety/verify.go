@@ -30,14 +30,16 @@ type VerifyOptions struct {
 //
 // A target of another size is a *Refusal. A sector that cannot be read, on
 // either side, is an error that names it. Differences are no error.
-func Verify(ctx context.Context, card image.Source, pieces []layout.Piece, target image.Source, opt VerifyOptions) (*Comparison, error) {
+func Verify(ctx context.Context, card image.Source, pieces []layout.Piece, target image.Source,
+	opt VerifyOptions) (*Comparison, error) {
 	if err := checkCard(card, pieces); err != nil {
 		return nil, err
 	}
 	if err := checkSize(card, target, opt.Name); err != nil {
 		return nil, err
 	}
-	v := &verifier{card: card, target: target, runs: cardRuns(card, pieces), tally: newTally(pieces, card.SectorSize(), opt)}
+	v := &verifier{card: card, target: target, runs: cardRuns(card, pieces),
+		tally: newTally(pieces, card.SectorSize(), opt)}
 	if opt.Hash {
 		v.hash = sha256.New()
 	}
@@ -60,13 +62,16 @@ func checkSize(card, target image.Source, name string) error {
 		return &Refusal{Code: disk.TargetSize, Path: name, Why: fmt.Sprintf(why, args...), Do: do}
 	}
 	if c, t := card.SectorSize(), target.SectorSize(); c != t {
-		return refuse("give --sector-size, or make a plan for it", "its sectors have %d bytes, and those of the plan %d", t, c)
+		return refuse("give --sector-size, or make a plan for it", "its sectors have %d bytes, and those of the plan %d", t,
+			c)
 	}
 	switch c, t := card.Size(), target.Size(); {
 	case t < c:
-		return refuse("was it cut short? otherwise make a plan for its size", "it has %s, %s less than the plan says", disk.Counted(t, "byte"), disk.Grouped(c-t))
+		return refuse("was it cut short? otherwise make a plan for its size", "it has %s, %s less than the plan says",
+			disk.Counted(t, "byte"), disk.Grouped(c-t))
 	case t > c:
-		return refuse("make a plan for its size", "it has %s, %s more than the plan says", disk.Counted(t, "byte"), disk.Grouped(t-c))
+		return refuse("make a plan for its size", "it has %s, %s more than the plan says", disk.Counted(t, "byte"),
+			disk.Grouped(t-c))
 	}
 	return nil
 }
@@ -228,5 +233,6 @@ func (v *verifier) readError(p *pair, side string, err error) error {
 		return nil
 	}
 	n := int64(v.card.SectorSize())
-	return fmt.Errorf("reading %s of the %s: %w", disk.Span{Start: disk.Sector(p.off / n), Count: disk.Sector(p.length / n)}.Text(), side, err)
+	return fmt.Errorf("reading %s of the %s: %w", disk.Span{Start: disk.Sector(p.off / n),
+		Count: disk.Sector(p.length / n)}.Text(), side, err)
 }

@@ -44,7 +44,8 @@ func pairs(n int, subject []byte) string {
 // makeWord makes the word for a request and the card as it is. content is the
 // digest of what the look has read.
 func makeWord(req *Request, f blockdev.Facts, content []byte) Word {
-	job := fmt.Sprintf("%s|%s|%t|%t|%d|%d", req.Kind, req.Digest, req.KeepAll, req.Pull, req.Disk.Sectors, req.Disk.SectorSize)
+	job := fmt.Sprintf("%s|%s|%t|%t|%d|%d", req.Kind, req.Digest, req.KeepAll, req.Pull, req.Disk.Sectors,
+		req.Disk.SectorSize)
 	id := f.Identity
 	target := fmt.Sprintf("%q|%q|%q|%q|%s|%d|%d|%d|%d|%d", id.Model, id.Serial, id.Bus, f.CID, f.Number,
 		f.Sequence, f.Sectors, f.SectorSize, f.InodeOn, f.Inode)
@@ -57,14 +58,16 @@ func (w Word) check(path, given string) *Refusal {
 	if given == w.String() {
 		return nil
 	}
-	r := &Refusal{Code: disk.WrongWord, Path: path, Do: "run the same command without --confirm, look again, and type the word that it gives"}
+	r := &Refusal{Code: disk.WrongWord, Path: path, Do: "run the same command without --confirm, look again, and type " +
+		"the word that it gives"}
 	parts := strings.Split(given, "-")
 	if len(parts) != len(w) || len(parts[0]) != len(w[0]) || len(parts[1]) != len(w[1]) || len(parts[2]) != len(w[2]) {
 		r.Why = fmt.Sprintf("%q is no confirmation word: it looks like %s", given, example)
 		return r
 	}
 	var what []string
-	for i, name := range []string{"what is to be written (the plan, or --keep)", "the card (another one, or pulled and put in again)", "what the card holds"} {
+	for i, name := range []string{"what is to be written (the plan, or --keep)",
+		"the card (another one, or pulled and put in again)", "what the card holds"} {
 		if parts[i] != w[i] {
 			what = append(what, name)
 		}

@@ -16,8 +16,9 @@ import (
 
 // Options are the choices of WriteImage.
 type Options struct {
-	Replace  bool                    // an existing target, or what a broken run left, may be replaced
-	Hash     bool                    // also compute the SHA-256; holes are then hashed as zeros, at the speed of other bytes
+	Replace bool // an existing target, or what a broken run left, may be replaced
+	// also compute the SHA-256; holes are then hashed as zeros, at the speed of other bytes
+	Hash     bool
 	Avoid    []os.FileInfo           // files that this job reads; the target is none of them, under whatever name
 	Progress func(done, total int64) // called after each step, in bytes; may be nil
 }
@@ -45,7 +46,8 @@ type Result struct {
 //
 // A *Refusal says that nothing was written. Other errors are those of reading
 // the card, with the sector, and of the file system.
-func WriteImage(ctx context.Context, path string, card image.Source, pieces []layout.Piece, opt Options) (Result, error) {
+func WriteImage(ctx context.Context, path string, card image.Source, pieces []layout.Piece,
+	opt Options) (Result, error) {
 	return newImageWriter(path, card, pieces, opt).run(ctx)
 }
 

@@ -15,6 +15,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/image/capture"
+	"bootgraft/image/capture/record"
 	"bootgraft/image/capture/rig"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
@@ -91,7 +92,7 @@ func runRig(t *testing.T, ctx context.Context, r *rig.Rig, img string, o capture
 // is exactly what is bad, and neither is ever taken for the other.
 func checkCapture(t *testing.T, img string, content []byte, bad disk.Spans) {
 	t.Helper()
-	src, err := capture.Open(img, "")
+	src, err := record.Open(img, "")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -226,7 +227,7 @@ func TestASectorThatHangs(t *testing.T) {
 			t.Errorf("it was touched again, in %s", a.Span)
 		}
 	}
-	src, err := capture.Open(img, "")
+	src, err := record.Open(img, "")
 	if err != nil {
 		t.Fatal(err)
 	}

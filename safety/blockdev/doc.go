@@ -2,17 +2,24 @@
 // kernel about them. What is opened as a source is opened for reading only,
 // past the cache, and held exclusively; nothing here writes to it.
 //
-// On systems other than Linux every call answers ErrUnsupported.
+// Windows and macOS keep no program from a disk that another one reads. There the
+// volumes that the system has mounted from it are kept from everybody else
+// (Windows), or it is refused (macOS).
+//
+// Cards are written on Linux alone: elsewhere calls that would write answer
+// ErrNotWritten. On systems other than these three all calls answer ErrUnsupported.
 package blockdev
 
 import (
 	"errors"
 	"fmt"
-	"strings"
 )
 
 // ErrUnsupported is the answer of systems on which devices are not handled.
-var ErrUnsupported = errors.New("devices are not supported on this system: capture on Linux, then work with the image file")
+var ErrUnsupported = errors.New("devices are not handled on this system")
+
+// ErrNotWritten is the answer of systems on which devices are read alone.
+var ErrNotWritten = errors.New("devices are only read on this system")
 
 // NotDeviceError says that a path names something other than a block device.
 type NotDeviceError struct{ Path string }
@@ -32,20 +39,7 @@ func (e *BusyError) Error() string {
 				"RAID, an encrypted volume, or another capture)",
 			e.Path)
 	}
-	lines := make([]string, len(e.Mounts))
-	for i, m := range e.Mounts {
-		lines[i] = "umount " + quote(m)
-	}
 	return fmt.Sprintf(
 		"refusing to read %s: it is mounted, and a mounted old drive is worn and may be changed; first run: %s",
-		e.Path, strings.Join(lines, " && "))
-}
-
-// quote makes a folder safe to paste into a shell.
-func quote(s string) string {
-	plain := strings.Trim(s, "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789/._-+:@") == ""
-	if plain && s != "" {
-		return s
-	}
-	return "'" + strings.ReplaceAll(s, "'", `'\''`) + "'"
+		e.Path, unmountLine(e.Path, e.Mounts))
 }

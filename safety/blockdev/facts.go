@@ -89,6 +89,7 @@ type Disk struct {
 	SectorSize int
 	Identity   image.Identity
 	ReadOnly   bool
+	Offline    bool // Windows mounts nothing from it
 	Sequence   uint64
 	Mounts     []string // folders on which it, or what lies on it, is mounted
 	System     []string // folders and programs of the running system that stand on it
@@ -102,5 +103,14 @@ func (d Disk) Bytes() int64 { return int64(d.Sectors) * int64(d.SectorSize) }
 type TwoNewError struct{ Nodes []string }
 
 func (e *TwoNewError) Error() string {
-	return "refusing to choose: these disks came at the same time: " + strings.Join(e.Nodes, ", ") + "; pull all but one, and start again"
+	return "refusing to choose: these disks came at the same time: " + strings.Join(e.Nodes, ", ") +
+		"; pull all but one, and start again"
+}
+
+// printable leaves out what steers a terminal.
+func printable(r rune) rune {
+	if r < ' ' || r == 0x7f {
+		return -1
+	}
+	return r
 }

@@ -66,7 +66,8 @@ func Loops() ([]Loop, error) {
 var didNotAnswer sync.Map
 
 // loopsAsked asks all loop devices at the same time.
-func loopsAsked(all []Loop, ask func(Loop) (dev, ino, rdev uint64), mounts []mount, patience time.Duration) ([]Loop, error) {
+func loopsAsked(all []Loop, ask func(Loop) (dev, ino, rdev uint64), mounts []mount,
+	patience time.Duration) ([]Loop, error) {
 	type answer struct {
 		i              int
 		dev, ino, rdev uint64

@@ -130,3 +130,21 @@ func btrfsMembers() map[string][]string {
 	}
 	return out
 }
+
+// unmountLine is what to type to end the mounts of a device.
+func unmountLine(_ string, mounts []string) string {
+	lines := make([]string, len(mounts))
+	for i, m := range mounts {
+		lines[i] = "umount " + quote(m)
+	}
+	return strings.Join(lines, " && ")
+}
+
+// quote makes a folder safe to paste into a shell.
+func quote(s string) string {
+	plain := strings.Trim(s, "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789/._-+:@") == ""
+	if plain && s != "" {
+		return s
+	}
+	return "'" + strings.ReplaceAll(s, "'", `'\''`) + "'"
+}

@@ -3,7 +3,6 @@ package blockdev
 import (
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"sync"
 	"unsafe"
@@ -11,16 +10,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"bootgraft/image"
-	"bootgraft/image/disk"
 )
-
-// alignment of buffers for direct reads: a page, which is at least the logical
-// sector of any device here (open(2), O_DIRECT).
-const alignment = 4096
-
-// readMost is the most that one call asks of the kernel, in bytes. Measured on a disk
-// of today: direct reads of 4 and 8 MiB were no faster.
-const readMost = 1 << 20
 
 // Source is a block device opened for reading only, past the cache (O_DIRECT),
 // and held exclusively (O_EXCL), as an image.Source. A read error is an
@@ -159,53 +149,20 @@ func (s *Source) Close() error { return s.f.Close() }
 // ReadAt reads whole sectors around what is asked for, in aligned buffers, with
 // one call to the kernel for each MiB, and never another for what failed.
 func (s *Source) ReadAt(p []byte, off int64) (int, error) {
-	if off < 0 {
-		return 0, fmt.Errorf("negative offset %d", off)
-	}
 	box := s.buffers.Get().(*[]byte)
 	defer s.buffers.Put(box)
-	n, sector := 0, int64(s.sectorSize)
-	for n < len(p) {
-		at := off + int64(n)
-		if at >= s.size {
-			return n, io.EOF
-		}
-		start := at / sector * sector
-		end := min((off+int64(len(p))+sector-1)/sector*sector, s.size/sector*sector, start+readMost)
-		if end <= start {
-			return n, io.EOF // less than a sector at the end of the device
-		}
-		buf := (*box)[:end-start]
-		if err := s.readSectors(buf, start); err != nil {
-			return 0, err
-		}
-		n += copy(p[n:], buf[at-start:])
-	}
-	return n, nil
+	return around(p, off, s.size, s.sectorSize, *box, func(buf []byte, off int64) error {
+		return fill(buf, off, s.sectorSize, s.pread, s.whatNow, s.isGone)
+	})
 }
 
-// readSectors fills buf or fails as a whole. A read that comes back short goes
-// on behind what came: it is not the end of the device.
-func (s *Source) readSectors(buf []byte, off int64) error {
-	fd := int(s.f.Fd())
-	span := disk.Span{Start: disk.Sector(off / int64(s.sectorSize)), Count: disk.Sector(len(buf) / s.sectorSize)}
-	for n := 0; n < len(buf); {
-		got, err := unix.Pread(fd, buf[n:], off+int64(n))
-		if errors.Is(err, unix.EINTR) {
-			continue
+func (s *Source) pread(buf []byte, off int64) (int, error) {
+	for {
+		n, err := unix.Pread(int(s.f.Fd()), buf, off)
+		if !errors.Is(err, unix.EINTR) {
+			return n, err
 		}
-		got -= max(got, 0) % s.sectorSize // a part of a sector is none
-		switch {
-		case err != nil:
-			return &image.ReadError{Span: span, Fault: s.whatNow(err), Err: err}
-		case got == 0 && s.isGone():
-			return &image.ReadError{Span: span, Fault: image.Gone, Err: io.ErrUnexpectedEOF}
-		case got == 0:
-			return &image.ReadError{Span: span, Fault: image.ShortRead, Err: io.ErrUnexpectedEOF}
-		}
-		n += got
 	}
-	return nil
 }
 
 // whatNow tells a bad sector from a drive that is no longer there: the kernel
@@ -246,9 +203,8 @@ func faultOf(err error) image.Fault {
 	return image.Other
 }
 
-// aligned returns n bytes that begin on a page.
-func aligned(n int) []byte {
-	b := make([]byte, n+alignment)
-	skip := alignment - int(uintptr(unsafe.Pointer(&b[0]))%alignment)
-	return b[skip : skip+n : skip+n]
-}
+// Told returns nothing: the kernel tells everything.
+func (s *Source) Told() []string { return nil }
+
+// WholeOf knows no names of parts: a partition is read like a disk here.
+func WholeOf(string) string { return "" }

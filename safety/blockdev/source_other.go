@@ -1,4 +1,4 @@
-//go:build !linux
+//go:build !linux && !darwin && !windows
 
 package blockdev
 
@@ -16,14 +16,22 @@ func OpenSource(string) (*Source, error) { return nil, ErrUnsupported }
 // Identity returns nothing.
 func (*Source) Identity() image.Identity { return image.Identity{} }
 
-// Identify returns nothing.
-func (*Source) Identify() *ata.Identify { return nil }
+// Drive asks nothing.
+func (*Source) Drive() ata.Drive { return ata.Drive{} }
 
 // Name returns nothing.
 func (*Source) Name() string { return "" }
+
+// Told returns nothing.
+func (*Source) Told() []string { return nil }
 
 // Carries answers ErrUnsupported.
 func (*Source) Carries(string) (bool, error) { return false, ErrUnsupported }
 
 // Close does nothing.
 func (*Source) Close() error { return nil }
+
+// WholeOf knows no names of parts.
+func WholeOf(string) string { return "" }
+
+func unmountLine(string, []string) string { return "" }

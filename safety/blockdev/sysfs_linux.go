@@ -37,13 +37,6 @@ func attribute(dir, name string) string {
 	return strings.Map(printable, strings.TrimSpace(string(b)))
 }
 
-func printable(r rune) rune {
-	if r < ' ' || r == 0x7f {
-		return -1
-	}
-	return r
-}
-
 // identify collects what sysfs says of a device.
 func identify(rdev uint64) image.Identity {
 	dir := sysDir(rdev)

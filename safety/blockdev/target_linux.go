@@ -175,7 +175,8 @@ func (t *Target) ReadAt(p []byte, off int64) (int, error) {
 	if off < 0 {
 		return 0, fmt.Errorf("negative offset %d", off)
 	}
-	if sector := int64(t.sectorSize); isAligned(p) && off%sector == 0 && int64(len(p))%sector == 0 && off+int64(len(p)) <= t.size {
+	if sector := int64(t.sectorSize); isAligned(p) && off%sector == 0 && int64(len(p))%sector == 0 &&
+		off+int64(len(p)) <= t.size {
 		return t.transfer(unix.Pread, p, off)
 	}
 	box := t.buffers.Get().(*[]byte)
@@ -203,8 +204,10 @@ func (t *Target) WriteAt(p []byte, off int64) (int, error) {
 	if t.fd < 0 {
 		return 0, errNotHeld
 	}
-	if sector := int64(t.sectorSize); off < 0 || off%sector != 0 || int64(len(p))%sector != 0 || off+int64(len(p)) > t.size {
-		return 0, fmt.Errorf("a write of %d bytes at %d is not whole sectors inside a device of %d bytes", len(p), off, t.size)
+	if sector := int64(t.sectorSize); off < 0 || off%sector != 0 || int64(len(p))%sector != 0 ||
+		off+int64(len(p)) > t.size {
+		return 0, fmt.Errorf("a write of %d bytes at %d is not whole sectors inside a device of %d bytes", len(p), off,
+			t.size)
 	}
 	if isAligned(p) {
 		return t.put(p, off)
@@ -292,7 +295,8 @@ func (t *Target) failed(at disk.Span, err error) error {
 	return &image.ReadError{Span: at, Fault: fault, Err: err}
 }
 
-var errStoreFull = errors.New("the device is still there, but what it stores in is full: make room where the file of a loop device lies")
+var errStoreFull = errors.New("the device is still there, but what it stores in is full: make room where the file of " +
+	"a loop device lies")
 
 // stillHere opens a device once more by its descriptor, which makes the kernel
 // ask a reader for its card. Where a card leaves and its reader stays, an open
@@ -347,7 +351,8 @@ func (t *Target) Same() error {
 		return t.failed(disk.Span{}, fmt.Errorf("it had %d bytes when it was opened, and has %d now", t.size, size))
 	}
 	if now := t.currentSequence(); now != t.sequence {
-		return &image.ReadError{Fault: image.Gone, Err: fmt.Errorf("another card was put in, or the same one again (%d, then %d)", t.sequence, now)}
+		return &image.ReadError{Fault: image.Gone, Err: fmt.Errorf("another card was put in, or the same one again "+
+			"(%d, then %d)", t.sequence, now)}
 	}
 	return nil
 }

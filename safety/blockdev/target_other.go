@@ -1,4 +1,4 @@
-//go:build !linux
+//go:build !linux && !darwin && !windows
 
 package blockdev
 
@@ -7,6 +7,7 @@ import (
 	"io/fs"
 
 	"bootgraft/image"
+	"bootgraft/image/ata"
 )
 
 // Target is a device to be written. On this system there is none.
@@ -32,6 +33,9 @@ func Disks() ([]Disk, error) { return nil, ErrUnsupported }
 
 // Name returns nothing.
 func (*Target) Name() string { return "" }
+
+// Drive asks nothing.
+func (*Target) Drive() ata.Drive { return ata.Drive{} }
 
 // Mode returns no kind of thing.
 func (*Target) Mode() fs.FileMode { return fs.ModeIrregular }

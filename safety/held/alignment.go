@@ -14,9 +14,9 @@ import (
 // practice, no source).
 const page = 4096
 
-// Place is where something begins on a card, measured against the units in
+// Begin is where something begins on a card, measured against the units in
 // which flash erases.
-type Place struct {
+type Begin struct {
 	What    string
 	Sector  disk.Sector
 	Past    disk.Sector // sectors after the last boundary; 0 if it lies on one
@@ -27,18 +27,18 @@ type Place struct {
 // Alignment is how what a card holds lies on it.
 type Alignment struct {
 	Boundary int64
-	Places   []Place
+	Places   []Begin
 }
 
 // AlignmentOf measures the partitions of a card, and the data of its FAT
 // volumes: what the SD specification wants on a boundary of the card
 // (Physical Layer Simplified Specification 4.10, section 4.13.1).
-func AlignmentOf(d plan.Disk, erase int64, s *layout.Map) Alignment {
-	a := Alignment{Boundary: safety.Boundary(d, erase), Places: []Place{}}
+func AlignmentOf(d plan.Size, erase int64, s *layout.Map) Alignment {
+	a := Alignment{Boundary: safety.Boundary(d, erase), Places: []Begin{}}
 	add := func(what string, at disk.Sector) {
 		off := int64(at) * int64(d.SectorSize)
 		past := disk.Sector(off % a.Boundary / int64(d.SectorSize))
-		a.Places = append(a.Places, Place{what, at, past, past == 0, off%page == 0})
+		a.Places = append(a.Places, Begin{what, at, past, past == 0, off%page == 0})
 	}
 	if s == nil {
 		return a

@@ -23,8 +23,8 @@ func TestAlignmentOfAnOldDrive(t *testing.T) {
 	}
 	data := layout.Part{Span: disk.Between(63+32+2*9535, 39_063_024), Role: layout.PartData}
 	s.Volumes = []layout.Volume{{Index: 1, Span: s.Entries[0].Span, Parts: []layout.Part{data}}}
-	a := AlignmentOf(plan.Disk{Sectors: 40_000_000, SectorSize: 512}, 0, s)
-	want := []Place{
+	a := AlignmentOf(plan.Size{Sectors: 40_000_000, SectorSize: 512}, 0, s)
+	want := []Begin{
 		{"partition 1", 63, 63, false, false},
 		{"partition 3", 4768 * 8192, 0, true, true},
 		{"data of volume 1", 19_165, 2781, false, false},
@@ -43,7 +43,7 @@ func TestAlignmentOfAnOldDrive(t *testing.T) {
 // is larger (Linux, Documentation/driver-api/mmc/mmc-dev-attrs.rst:
 // preferred_erase_size is the AU of an SD card).
 func TestAlignmentFollowsTheCard(t *testing.T) {
-	if a := AlignmentOf(plan.Disk{Sectors: 31_116_288, SectorSize: 512}, 16<<20, nil); a.Boundary != 16<<20 || len(a.Places) != 0 {
+	if a := AlignmentOf(plan.Size{Sectors: 31_116_288, SectorSize: 512}, 16<<20, nil); a.Boundary != 16<<20 || len(a.Places) != 0 {
 		t.Errorf("%+v", a)
 	}
 }

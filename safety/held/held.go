@@ -79,18 +79,7 @@ func Look(ctx context.Context, src image.Source) (*Card, error) {
 	for _, t := range s.Tables {
 		c.Tables = c.Tables.Union(t.Own)
 	}
-	listed := map[int]*volumeFiles{}
-	for _, i := range files.Volumes(s) {
-		listed[i] = &volumeFiles{}
-	}
-	_, err = files.Walk(ctx, g, s, files.Options{}, func(f *files.File) error {
-		v := listed[f.Volume]
-		v.count++
-		if f.Modified.After(v.newest) {
-			v.newest = f.Modified
-		}
-		return nil
-	})
+	listed, err := countFiles(ctx, g, s)
 	if err != nil {
 		return nil, err
 	}
@@ -98,10 +87,28 @@ func Look(ctx context.Context, src image.Source) (*Card, error) {
 		g.Failed = err
 	}
 	c.Lines = append(c.Lines, heldTable(s))
+	c.takeVolumes(listed)
+	if c.Other.Sectors, c.Other.First = looked.Used(c.Known, nil); c.Other.Sectors > 0 {
+		c.Lines = append(c.Lines, otherText(c.Other))
+	}
+	if bad := looked.Unread(); len(bad) > 0 && g.Failed == nil {
+		g.Failed = fmt.Errorf("%s cannot be read, the first is sector %s", disk.Counted(bad.Sectors(), "sector"),
+			disk.Grouped(bad[0].Start))
+	}
+	if g.Failed != nil {
+		// What could not be read may hold files: whoever writes is asked as if it did.
+		c.Closed = true
+		c.Lines = append(c.Lines, fmt.Sprintf("and perhaps more, for not everything could be read: %v", g.Failed))
+	}
+	return c, nil
+}
+
+// takeVolumes says of each volume what it holds.
+func (c *Card) takeVolumes(listed map[int]*volumeFiles) {
 	c.Known = c.Tables
-	for i := range s.Volumes {
-		v := &s.Volumes[i]
-		text := heldVolume(v, int64(v.Count)*int64(s.SectorSize), listed[v.Index])
+	for i := range c.Survey.Volumes {
+		v := &c.Survey.Volumes[i]
+		text := heldVolume(v, int64(v.Count)*int64(c.Survey.SectorSize), listed[v.Index])
 		c.Lines = append(c.Lines, text)
 		c.Known = c.Known.Union(disk.NewSpans(v.Span))
 		switch l := listed[v.Index]; {
@@ -113,24 +120,29 @@ func Look(ctx context.Context, src image.Source) (*Card, error) {
 			c.Closed = c.Closed || v.Kind != "swap"
 		}
 	}
-	if c.Other.Sectors, c.Other.First = looked.Used(c.Known, nil); c.Other.Sectors > 0 {
-		c.Lines = append(c.Lines, otherText(c.Other))
-	}
-	if bad := looked.Unread(); len(bad) > 0 && g.Failed == nil {
-		g.Failed = fmt.Errorf("%s cannot be read, the first is sector %s", disk.Counted(bad.Sectors(), "sector"), disk.Grouped(bad[0].Start))
-	}
-	if g.Failed != nil {
-		// What could not be read may hold files: whoever writes is asked as if it did.
-		c.Closed = true
-		c.Lines = append(c.Lines, fmt.Sprintf("and perhaps more, for not everything could be read: %v", g.Failed))
-	}
-	return c, nil
 }
 
 // volumeFiles sums up the files of one volume.
 type volumeFiles struct {
 	count  int
 	newest time.Time
+}
+
+// countFiles sums up the files of every volume that can be listed, by its index.
+func countFiles(ctx context.Context, src image.Source, s *layout.Map) (map[int]*volumeFiles, error) {
+	listed := map[int]*volumeFiles{}
+	for _, i := range files.Volumes(s) {
+		listed[i] = &volumeFiles{}
+	}
+	_, err := files.Walk(ctx, src, s, files.Options{}, func(f *files.File) error {
+		v := listed[f.Volume]
+		v.count++
+		if f.Modified.After(v.newest) {
+			v.newest = f.Modified
+		}
+		return nil
+	})
+	return listed, err
 }
 
 func heldTable(s *layout.Map) string {

@@ -22,7 +22,7 @@ type Folder struct{ root *os.Root }
 // there. Only what it makes belongs to the caller of sudo. The error is
 // ErrNotEmpty if there is something in it.
 func MakeFolder(name string) (*Folder, error) {
-	if err := makeFolders(name); err != nil {
+	if err := MakeFolders(name); err != nil {
 		return nil, err
 	}
 	root, err := os.OpenRoot(name)
@@ -43,9 +43,12 @@ func MakeFolder(name string) (*Folder, error) {
 	return nil, errors.Join(err, root.Close())
 }
 
-// makeFolders makes one folder after the other. One that was there, or that
+// ReadFolder opens a folder whose files are read: no name leads out of it.
+func ReadFolder(name string) (*os.Root, error) { return os.OpenRoot(name) }
+
+// MakeFolders makes one folder after the other. One that was there, or that
 // somebody else made in the meantime, is left as it is.
-func makeFolders(name string) error {
+func MakeFolders(name string) error {
 	if st, err := os.Stat(name); err == nil {
 		if !st.IsDir() {
 			return &fs.PathError{Op: "mkdir", Path: name, Err: errors.New("it is not a folder")}
@@ -53,7 +56,7 @@ func makeFolders(name string) error {
 		return nil
 	}
 	if up := filepath.Dir(name); up != name {
-		if err := makeFolders(up); err != nil {
+		if err := MakeFolders(up); err != nil {
 			return err
 		}
 	}

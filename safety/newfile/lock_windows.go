@@ -12,7 +12,8 @@ import (
 // error is ErrInUse if another run has it.
 func Lock(f *os.File) error {
 	at := &windows.Overlapped{OffsetHigh: 0x7FFF_FFFF}
-	err := windows.LockFileEx(windows.Handle(f.Fd()), windows.LOCKFILE_EXCLUSIVE_LOCK|windows.LOCKFILE_FAIL_IMMEDIATELY, 0, 1, 0, at)
+	err := windows.LockFileEx(windows.Handle(f.Fd()), windows.LOCKFILE_EXCLUSIVE_LOCK|windows.LOCKFILE_FAIL_IMMEDIATELY, 0,
+		1, 0, at)
 	switch {
 	case errors.Is(err, windows.ERROR_LOCK_VIOLATION), errors.Is(err, windows.ERROR_IO_PENDING):
 		return ErrInUse

@@ -48,7 +48,7 @@ func Create(name string, flag int) (*os.File, error) {
 // create makes a file that belongs to the caller and is locked. O_EXCL follows
 // no link (open(2)).
 func create(name string, flag int, perm fs.FileMode) (*os.File, error) {
-	f, err := os.OpenFile(name, flag|os.O_CREATE|os.O_EXCL, perm)
+	f, err := openFile(name, flag|os.O_CREATE|os.O_EXCL, perm)
 	if err != nil {
 		return nil, err
 	}
@@ -92,7 +92,7 @@ func Peek(name string) (*os.File, error) {
 }
 
 func regular(name string, flag int) (*os.File, fs.FileInfo, error) {
-	f, err := os.OpenFile(name, flag|noFollow, 0)
+	f, err := openFile(name, flag|noFollow, 0)
 	if err != nil {
 		if st, lerr := os.Lstat(name); lerr == nil && !st.Mode().IsRegular() {
 			err = &fs.PathError{Op: "open", Path: name, Err: ErrKind}
@@ -127,7 +127,7 @@ func Try(folder string) error {
 	if err != nil {
 		return err
 	}
-	return errors.Join(os.Remove(f.Name()), f.Close())
+	return errors.Join(f.Close(), os.Remove(f.Name()))
 }
 
 // Replace gives a file of this run the name of another, which is gone with that,

@@ -2,12 +2,38 @@ package newfile
 
 import (
 	"errors"
+	"io/fs"
 	"os"
+	"path/filepath"
+	"syscall"
 
 	"golang.org/x/sys/windows"
 )
 
 const noFollow = 0
+
+// openFile opens a file so that its name can be taken away while it is open, as
+// everywhere else: os.OpenFile asks for a handle without FILE_SHARE_DELETE, and a file of
+// ours that must go would stay.
+func openFile(name string, flag int, perm fs.FileMode) (*os.File, error) {
+	folder, err := os.OpenRoot(FolderOf(name))
+	if err != nil {
+		return nil, err
+	}
+	defer folder.Close()
+	f, err := folder.OpenFile(filepath.Base(name), flag, perm)
+	if err != nil {
+		var e *fs.PathError
+		if errors.As(err, &e) {
+			err = &fs.PathError{Op: "open", Path: name, Err: e.Err}
+		}
+		return nil, err
+	}
+	return f, nil
+}
+
+// removesOpen: on FAT, and on older systems, the name of an open file stays until it is closed.
+const removesOpen = false
 
 // A folder cannot be flushed here; NTFS keeps a journal of its names.
 const foldersSync = false
@@ -41,3 +67,8 @@ func (OS) RenameNew(from, to string) error {
 
 // Exchange implements System.
 func (OS) Exchange(string, string) error { return errors.ErrUnsupported }
+
+// TooLarge tells that a file system holds no file of such a size.
+func TooLarge(err error) bool {
+	return errors.Is(err, windows.ERROR_FILE_TOO_LARGE) || errors.Is(err, syscall.EFBIG)
+}

@@ -179,7 +179,8 @@ func (w *Writer) Line(v any) error {
 
 // Keep stores the content of the given sectors of the card.
 func (w *Writer) Keep(dev image.Source, kept disk.Spans, stop func() error, progress func(n int64)) error {
-	enc, err := zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1), zstd.WithEncoderLevel(zstd.SpeedFastest), zstd.WithWindowSize(Chunk))
+	enc, err := zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1), zstd.WithEncoderLevel(zstd.SpeedFastest),
+		zstd.WithWindowSize(Chunk))
 	if err != nil {
 		return err
 	}

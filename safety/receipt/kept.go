@@ -112,6 +112,21 @@ func (k *Kept) ReadAt(p []byte, off int64) (int, error) {
 // Unknown implements image.Partial.
 func (k *Kept) Unknown(w disk.Span) disk.Spans { return k.Receipt.Kept.Outside(w) }
 
+// KeptBlank tells whether nothing but zeros was kept: then there is nothing to bring back.
+func (r *Receipt) KeptBlank() bool {
+	blank := map[disk.Sector]string{} // the digest of so many sectors of zeros
+	for _, k := range r.index {
+		if blank[k.Count] == "" {
+			sum := sha256.Sum256(make([]byte, int64(k.Count)*int64(r.Card.SectorSize)))
+			blank[k.Count] = hex.EncodeToString(sum[:])
+		}
+		if k.SHA256 != blank[k.Count] {
+			return false
+		}
+	}
+	return true
+}
+
 // Pieces says which sectors of the card are put back: those that were kept.
 func (r *Receipt) Pieces() []layout.Piece {
 	var out []layout.Piece

@@ -52,7 +52,7 @@ func (m *Mark) UnmarshalText(text []byte) error {
 
 // MarkSector returns the sector of the mark. A disk that is too small to have
 // the usual one has it at its end.
-func MarkSector(drive plan.Disk) disk.Span {
+func MarkSector(drive plan.Size) disk.Span {
 	at := min(disk.Sector(markBytes/drive.SectorSize), drive.Sectors-1)
 	return disk.Span{Start: at, Count: 1}
 }
@@ -80,7 +80,7 @@ func MarkIn(b []byte) (m Mark, ok bool) {
 // MarkOf returns the mark that a fenced card bears. A card without one is no
 // error.
 func MarkOf(card image.Source) (m Mark, ok bool, err error) {
-	disk := plan.Disk{Sectors: image.Sectors(card), SectorSize: card.SectorSize()}
+	disk := plan.Size{Sectors: image.Sectors(card), SectorSize: card.SectorSize()}
 	if disk.Sectors < 1 {
 		return m, false, nil
 	}
@@ -97,5 +97,5 @@ func MarkSpan(card image.Source) (disk.Span, bool) {
 	if _, ok, err := MarkOf(card); err != nil || !ok {
 		return disk.Span{}, false
 	}
-	return MarkSector(plan.Disk{Sectors: image.Sectors(card), SectorSize: card.SectorSize()}), true
+	return MarkSector(plan.Size{Sectors: image.Sectors(card), SectorSize: card.SectorSize()}), true
 }

@@ -308,8 +308,8 @@ func (r *reader) skip(n int64) error {
 func (r *Receipt) Same(f blockdev.Facts) bool { return r.Card == IDOf(f) }
 
 // Disk returns the size of the card.
-func (r *Receipt) Disk() plan.Disk {
-	return plan.Disk{Sectors: r.Card.Sectors, SectorSize: r.Card.SectorSize}
+func (r *Receipt) Disk() plan.Size {
+	return plan.Size{Sectors: r.Card.Sectors, SectorSize: r.Card.SectorSize}
 }
 
 // Finished tells whether the work of the receipt came to its end, and no undo of

@@ -34,11 +34,22 @@ func NewFolder(dir string) (*Folder, error) {
 // Close lets the folder go.
 func (o *Folder) Close() { _ = o.folder.Close() } // it was only the way to the files
 
-// Flush makes sure that what was written is on the disk.
-func (o *Folder) Flush() error { return o.folder.Flush() }
+// Finish writes the list of damaged files, if there is one, beside those that were
+// copied, and makes sure that all of it is on the disk.
+func (o *Folder) Finish(name, list string) error {
+	if list != "" {
+		if err := o.write(name, list); err != nil {
+			return err
+		}
+	}
+	if err := o.folder.Flush(); err != nil {
+		return fmt.Errorf("flushing the files in %s: %w", o.Dir, err)
+	}
+	return nil
+}
 
-// Write makes one more new file, of words.
-func (o *Folder) Write(name, text string) error {
+// write makes one more new file, of words.
+func (o *Folder) write(name, text string) error {
 	f, err := o.folder.Create(name)
 	if err != nil {
 		return err
@@ -78,8 +89,10 @@ func (o *Folder) Create(f *files.File) (*newfile.Copied, error) {
 // reserved are names that Windows keeps for devices.
 var reserved = map[string]bool{
 	"CON": true, "PRN": true, "AUX": true, "NUL": true,
-	"COM1": true, "COM2": true, "COM3": true, "COM4": true, "COM5": true, "COM6": true, "COM7": true, "COM8": true, "COM9": true,
-	"LPT1": true, "LPT2": true, "LPT3": true, "LPT4": true, "LPT5": true, "LPT6": true, "LPT7": true, "LPT8": true, "LPT9": true,
+	"COM1": true, "COM2": true, "COM3": true, "COM4": true, "COM5": true, "COM6": true, "COM7": true, "COM8": true,
+	"COM9": true,
+	"LPT1": true, "LPT2": true, "LPT3": true, "LPT4": true, "LPT5": true, "LPT6": true, "LPT7": true, "LPT8": true,
+	"LPT9": true,
 }
 
 // safePath changes each name of a path so that every system can hold it.

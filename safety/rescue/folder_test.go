@@ -54,9 +54,11 @@ func TestOutputNames(t *testing.T) {
 			t.Fatalf("something lies beside the folder: %v %v", entries, err)
 		}
 	})
-	if _, err := NewFolder(t.TempDir()); err != nil {
-		t.Errorf("an empty folder is refused: %v", err)
+	empty, err := NewFolder(t.TempDir())
+	if err != nil {
+		t.Fatalf("an empty folder is refused: %v", err)
 	}
+	empty.Close()
 	full := t.TempDir()
 	if err := os.WriteFile(filepath.Join(full, "x"), nil, 0o644); err != nil {
 		t.Fatal(err)

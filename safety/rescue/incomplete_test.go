@@ -6,7 +6,7 @@ import (
 
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
-	"bootgraft/image/imagetest/disks"
+	"bootgraft/layout/layouttest/disks"
 	"bootgraft/layout/scan"
 	"bootgraft/layout/volume/fat"
 )

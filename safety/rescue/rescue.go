@@ -55,6 +55,7 @@ type Options struct {
 	Into     *Folder          // where the files are copied; nil: nowhere
 	Zero     bool             // copy files that are not whole too, with zeros in the holes
 	NoHash   bool             // read nothing: neither SHA-256 nor times
+	Times    bool             // with NoHash: of files that are not whole, which seconds of sound are hit
 	Progress func(done, total int64)
 }
 
@@ -86,7 +87,7 @@ type run struct {
 
 func (r *run) visit(f *files.File) error {
 	out := File{Path: f.Path, Volume: f.Volume, Size: f.Size, Fault: f.Fault}
-	out.lose(f, !r.NoHash)
+	out.lose(f, !r.NoHash || r.Times)
 	r.Bytes += f.Size
 	var err error
 	switch {
