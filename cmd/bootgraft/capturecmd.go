@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/build"
 	"bootgraft/cmd/bootgraft/device"
 	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/input"
@@ -15,7 +16,10 @@ import (
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
+	"bootgraft/image/ata"
+	"bootgraft/image/bridge"
 	"bootgraft/image/capture"
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 	"bootgraft/layout/scan/order"
 )
@@ -23,20 +27,29 @@ import (
 const captureHelp = `Reads a dying drive once, gently, into an image file: first what decides
 whether the device ever starts again, then tables and directories, then the
 files, then the rest. What fails is left at once and comes back later. The drive
-is opened for reading only and is never written.
+is opened for reading only and is never written. Where no volume is known, 64 KiB
+of every 64 MiB tell what sounds, and that is read before noise and blank.
 
 A record grows beside the image (IMAGE.record). Keep both files together. When
 the drive goes away, the power fails or you press Ctrl-C, the same command goes
 on where it was. What is safe is not read again, but for a few looks at the boot
-areas and the sectors that tell one drive from another.
+areas and the sectors that tell one drive from another. IMAGE.notes.txt is a form
+for what you see and hear; what you type into it stays.
 
 Examples:
 
   sudo bootgraft capture /dev/sdX old.img
   sudo bootgraft capture next old.img                  plug the drive in now
+  bootgraft capture \\.\PhysicalDrive2 old.img         Windows, as administrator
+  sudo bootgraft capture /dev/rdisk9 old.img           macOS
   sudo bootgraft capture /dev/sdX old.img --only boot  minutes instead of hours
   sudo bootgraft capture /dev/sdX old.img --stop-after 2h --rest 10m/20m
   bootgraft capture --merge a.img b.img -o both.img
+  bootgraft capture --merge a.img other.kit --other-drive 0+63 -o both.img
+
+With --other-drive boot sectors that IMAGE lacks come from another unit of the same
+model: a capture, an image or a kit of it. It is refused inside volumes, from a
+unit of another size or layout, and where sectors beside them differ.
 
 A span of sectors is START+COUNT, head:64MiB, tail:64MiB or end-N+COUNT.`
 
@@ -52,6 +65,7 @@ type captureFlags struct {
 	out, otherDrive        string
 	sectorSize             int
 	played                 map[string]capture.Drive // drives that the demonstration plays, by name
+	report                 reportFlags
 }
 
 // What is read, what comes last, and what stands for a missing sector.
@@ -69,10 +83,12 @@ func captureCommand(u *talk.UI, played map[string]capture.Drive) *cobra.Command 
 		Long:  captureHelp,
 		Args:  cobra.ExactArgs(2),
 		RunE: func(c *cobra.Command, args []string) error {
-			if f.merge {
-				return f.runMerge(c, u, args)
-			}
-			return f.run(c, u, args)
+			return f.report.around(u, "Reading a drive", func() error {
+				if f.merge {
+					return f.runMerge(c, u, args)
+				}
+				return f.run(c, u, args)
+			})
 		},
 	}
 	fl := c.Flags()
@@ -92,8 +108,10 @@ func captureCommand(u *talk.UI, played map[string]capture.Drive) *cobra.Command 
 	fl.BoolVar(&f.noHash, "no-hash", false, "leave out the last pass that hashes the image file")
 	fl.BoolVar(&f.merge, "merge", false, "make one capture of two: capture --merge A B -o C")
 	fl.StringVarP(&f.out, "output", "o", "", "with --merge: the new image")
-	fl.StringVar(&f.otherDrive, "other-drive", "", "with --merge: B is another drive of the same model; take only this span from it")
+	fl.StringVar(&f.otherDrive, "other-drive", "", "with --merge: B is another unit of the same model; take only what A "+
+		"lacks of this span from it")
 	fl.IntVar(&f.sectorSize, "sector-size", 512, "logical sector size in bytes, where SOURCE is an image file")
+	f.report.Add(c)
 	return c
 }
 
@@ -112,10 +130,15 @@ func (f *captureFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 	if err := input.OnAnotherDisk(drive, args[1]); err != nil {
 		return err
 	}
+	said, err := askDrive(u, args[0], drive)
+	if err != nil {
+		return err
+	}
 	opt, ends, err := f.options(drive)
 	if err != nil {
 		return err
 	}
+	opt.CheckBridge, opt.Says = true, said.Identify
 	if odd := drive.Size() % int64(drive.SectorSize()); odd > 0 {
 		u.Sayf(
 			"warning: %s at the end of %s belong to no whole sector of %d bytes and are not captured. "+
@@ -124,12 +147,74 @@ func (f *captureFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 	}
 	defer u.AtOnce(captureStands(args[1]))()
 	view := page.NewView(u, drive)
-	r, err := capture.Run(c.Context(), drive, input.CaptureTarget(args[1]), opt, &order.Advisor{Ends: ends, Files: f.only == ""}, view)
+	r, err := capture.Run(c.Context(), drive, input.CaptureTarget(args[1]), opt,
+		&order.Advisor{Ends: ends, Files: f.only == "", Sound: f.only == "" && f.free == "last"}, view)
 	view.Finish()
 	if err != nil {
 		return input.CaptureError(err)
 	}
-	return captured(u, args, r, drive)
+	makeNotes(u, args[1])
+	r.Findings = append(said.Findings(image.Sectors(drive), drive.SectorSize()), r.Findings...)
+	f.addHits(c.Context(), u, args[1], r)
+	if err := f.takeImage(c.Context(), u, args); err != nil {
+		return err
+	}
+	f.answer(c, args, r, said)
+	return captured(u, args, r, drive, said)
+}
+
+// answer is what a page says of the capture.
+func (f *captureFlags) answer(c *cobra.Command, args []string, r *capture.Result, said ata.Drive) {
+	first := f.report.answer.First // of a merge
+	f.report.answer = page.CaptureAnswer(r, said)
+	f.report.answer.First = append(first, f.report.answer.First...)
+	f.report.answer.Next = []string{"bootgraft survey " + words.Shell(args[1])}
+	if r.Stop != capture.Done {
+		f.report.answer.Next = []string{input.Again(c, args...)}
+	}
+	if said.Identify != nil {
+		f.report.serials = append(f.report.serials, said.Identify.Serial, said.Identify.Model)
+	}
+}
+
+// askDrive asks a drive what it is before it is read, and says what it answers: what
+// does not agree with what the system shows is worth another bridge before the hours
+// of a capture.
+func askDrive(u *talk.UI, path string, d capture.Drive) (ata.Drive, error) {
+	asks, ok := d.(interface{ Drive() ata.Drive })
+	if !ok {
+		return ata.Drive{}, nil
+	}
+	said, err := device.AskDrive(path, asks)
+	if err != nil {
+		return said, err
+	}
+	if line := page.DriveLine(said); line != "" {
+		u.Sayf("%s", line)
+	}
+	for _, f := range said.Findings(image.Sectors(d), d.SectorSize()) {
+		u.Sayf("warning: %s: %s", f.Code, f.Text)
+	}
+	return said, nil
+}
+
+// takeImage gathers what a page says of the drive, from the image: the drive is not
+// asked again.
+func (f *captureFlags) takeImage(ctx context.Context, u *talk.UI, args []string) error {
+	if !f.report.wanted() {
+		return nil
+	}
+	f.report.names = append(f.report.names, args...)
+	src, err := input.OpenSource(args[1], input.SourceFlags{SectorSize: f.sectorSize, Shows: true, Bar: u.Bar})
+	if err != nil {
+		return err
+	}
+	defer src.Close()
+	m, err := src.Survey(ctx, u)
+	if err != nil {
+		return err
+	}
+	return f.report.takeDrive(ctx, u, src, m)
 }
 
 // captureStands says what a capture is worth that ends at once.
@@ -138,7 +223,7 @@ func captureStands(img string) func() (string, int) {
 		return fmt.Sprintf(
 			"What the record says is safe: %s and %s%s are as after a cut of the power, "+
 				"and the same command goes on. If the drive does not answer, cut its power and wait a minute first",
-			img, img, capture.RecordSuffix), talk.ExitStopped
+			img, img, record.Suffix), talk.ExitStopped
 	}
 }
 
@@ -154,7 +239,7 @@ func (f *captureFlags) openDrive(ctx context.Context, u *talk.UI, path string) (
 			return capture.NewFileDrive(img), func() { img.Close() }, nil
 		}
 		var kind *image.NotRegularError
-		if !errors.As(err, &kind) || kind.Kind != "a block device" {
+		if !errors.As(err, &kind) || kind.Kind != image.BlockDevice {
 			return nil, nil, input.SourceError(path, err)
 		}
 	}
@@ -169,7 +254,7 @@ func (f *captureFlags) options(src image.Source) (o capture.Options, ends captur
 	o = capture.Options{
 		Looks: f.looks, StopAfter: f.stopAfter, StopAfterBad: f.badReads, Retry: f.retry,
 		RetryHung: f.retryHung, Hash: !f.noHash, OnlyBoot: f.only == "boot", SkipFree: f.free == "skip",
-		MissingAs: capture.Fill(f.missingAs), Program: writtenBy(),
+		MissingAs: record.Fill(f.missingAs), Program: build.Program(),
 	}
 	switch {
 	case onlys.Check(f.only) != nil:
@@ -200,41 +285,11 @@ func (f *captureFlags) options(src image.Source) (o capture.Options, ends captur
 	return o, capture.Ends{Head: head.Bytes, Tail: tail.Bytes}, err
 }
 
-func (f *captureFlags) runMerge(c *cobra.Command, u *talk.UI, args []string) error {
-	if f.out == "" {
-		return talk.Usagef("--merge needs -o, the new image")
-	}
-	a, err := capture.Open(args[0], "")
-	if err != nil {
-		return input.CaptureError(err)
-	}
-	defer a.Close()
-	b, err := capture.Open(args[1], "")
-	if err != nil {
-		return input.CaptureError(err)
-	}
-	defer b.Close()
-	o := capture.MergeOptions{Program: writtenBy()}
-	if f.otherDrive != "" {
-		if o.OtherDrive, err = input.ParseSpans([]string{f.otherDrive}, a); err != nil {
-			return err
-		}
-	}
-	m, err := capture.Merge(c.Context(), a, b, input.CaptureTarget(f.out), o)
-	if err != nil {
-		return input.CaptureError(err)
-	}
-	u.Answerf("%s from %s, %s from %s\n", disk.Counted(m.FromA, "sector"), args[0], disk.Counted(m.FromB, "sector"), args[1])
-	if n := m.Contradictions.Sectors(); n > 0 {
-		u.Answerf("%s known in both and different; those of %s were taken:\n", disk.Counted(n, "sector"), args[0])
-		page.Spans(u, m.Contradictions)
-	}
-	return captured(u, []string{args[0], f.out}, m.Result, a)
-}
-
 // captured says what is safe and how the program ends.
-func captured(u *talk.UI, args []string, r *capture.Result, src image.Source) error {
-	u.Document(document.NewCapture(r))
+func captured(u *talk.UI, args []string, r *capture.Result, src image.Source, said ata.Drive) error {
+	d := document.NewCapture(r)
+	d.Says(said)
+	u.Document(d)
 	page.Capture(u, args[1], r, src.SectorSize())
 	return captureEnd(u, args, r)
 }
@@ -249,7 +304,8 @@ func captureEnd(u *talk.UI, args []string, r *capture.Result) error {
 	if r.Stop != capture.Done {
 		return talk.Coded(talk.ExitStopped, fmt.Errorf("%s", page.StopTexts[r.Stop]))
 	}
-	u.Answerf("\nKeep %s and %s%s together. Next:\n\n  bootgraft survey %s\n", args[1], args[1], capture.RecordSuffix, words.Shell(args[1]))
+	u.Answerf("\nKeep %s and %s%s together. Next:\n\n  bootgraft survey %s\n", args[1], args[1], record.Suffix,
+		words.Shell(args[1]))
 	if n := r.Hung.Sectors(); n > 0 {
 		u.Wrapped("", fmt.Sprintf(
 			"The drive stopped answering in %s, which were left alone since. To try them one by one, "+
@@ -258,6 +314,12 @@ func captureEnd(u *talk.UI, args []string, r *capture.Result) error {
 	}
 	if len(r.Missing) > 0 || len(r.Unstable) > 0 || len(r.Hung) > 0 {
 		return talk.Coded(talk.ExitIncomplete, fmt.Errorf("done, but not every sector is safe: %s", page.NotSafe(r)))
+	}
+	for _, f := range r.Findings {
+		if bridge.Hides(f.Code) {
+			return talk.Coded(talk.ExitIncomplete, fmt.Errorf(
+				"done, but what was shown is not the drive as it is: %s. bootgraft help %s says what to do", f.Code, f.Code))
+		}
 	}
 	return nil
 }

@@ -6,6 +6,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/build"
 	"bootgraft/cmd/bootgraft/device"
 	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/page"
@@ -17,10 +18,11 @@ sold, sector sizes, model, serial number, how it is attached, what is on it, how
 that lies on the boundaries of flash, and the plan line for a card of its size.
 Nothing is written. Without TARGET it lists the disks of this machine.
 
-TARGET is a card (Linux) or an image file. With next as TARGET it waits for one
-disk to be plugged in, and holds it while it looks.
+TARGET is a card (/dev/sdX, \\.\PhysicalDriveN on Windows, /dev/rdiskN on macOS) or
+an image file. With next as TARGET it waits for one disk to be plugged in, and
+holds it while it looks.
 
-Is the card as large as it says? Only writing can tell, so --write-test needs
+Is the card as large as it says? Only writing can tell (on Linux), so --write-test needs
 --device and, like write, is a rehearsal until it has the word:
 
   quick   seconds, fewer than 1,000 sectors written; finds every card whose
@@ -74,7 +76,8 @@ func cardCommand(u *talk.UI) *cobra.Command {
 	fl := c.Flags()
 	tests.Add(c, &f.test, "", "quick or full: test by writing; needs --device")
 	fl.BoolVar(&f.pull, "pull", false, "with --write-test quick: in two halves, with the card pulled between them")
-	device.Keeps.Add(c, &f.keep, "tables", "with --write-test full, what the receipt keeps of the old content: tables, or all")
+	device.Keeps.Add(c, &f.keep, "tables", "with --write-test full, what the receipt keeps of the old content: "+
+		"tables, or all")
 	fl.IntVar(&f.sectorSize, "sector-size", 512, "logical sector size of an image file in bytes: 512, 1024, 2048 or 4096")
 	input.AcceptFlag(fl, &f.card.Accept)
 	f.card.Add(c)
@@ -112,7 +115,7 @@ func (f *cardCmdFlags) run(ctx context.Context, u *talk.UI, args []string) error
 	}
 	switch {
 	case f.test != "":
-		f.card.KeepAll, f.card.Program = f.keep == "all", writtenBy()
+		f.card.KeepAll, f.card.Program = f.keep == "all", build.Program()
 		return device.Test(ctx, u, args[0], f.test, f.pull, f.card)
 	case len(args) == 0:
 		return device.List(u, "sudo bootgraft card DISK        what a card is, and what is on it")
@@ -126,7 +129,7 @@ func (f *cardCmdFlags) run(ctx context.Context, u *talk.UI, args []string) error
 		return err
 	}
 	u.Document(l.Document())
-	page.Card(u, &l.Look)
+	u.Page(func(u *talk.UI) { page.Card(u, &l.Look) }, func(u *talk.UI) { page.CardBrief(&l.Look).Show(u) })
 	if l.Fault != nil { // after everything else was said
 		return fmt.Errorf("what %s holds could not be read: %w", l.Path, l.Fault)
 	}

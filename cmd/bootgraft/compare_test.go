@@ -78,7 +78,7 @@ func TestRandomModelsStart(t *testing.T) {
 		}
 		y.run(talk.ExitDone, args...)
 		card := []string{"plan", "unit0.img", "--size", fmt.Sprintf("%ds", sizes[5]), "--rules", "model.rules", "-o", "card.plan"}
-		rules, err := input.OpenRules(y.path("model.rules"))
+		rules, _, err := input.ReadRules(y.path("model.rules"))
 		if err != nil {
 			t.Fatal(err)
 		}

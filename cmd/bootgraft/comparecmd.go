@@ -11,21 +11,20 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/build"
 	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/cmd/bootgraft/talk"
-	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout/rule/compare"
-	"bootgraft/layout/scan/diff"
 	"bootgraft/safety"
 )
 
 const compareHelp = `Compares the heads and tails of several originals of one model, images or
 captures of drives of different sizes, and finds what follows the size: numbers
-with their formula, checksums, copies. What is foretold of every original by the
+with their formula, checksums, copies. What is predicted of every original by the
 others, far beyond chance, is proved; the rest is undecided, with every other
 reading that fits, or has no rule. Two sizes decide what is simple; three or
 more decide the rest.
@@ -56,6 +55,7 @@ type compareFlags struct {
 	bar        func(what string) (progress func(done, total int64), finish func())
 
 	before, after, source string
+	report                reportFlags
 }
 
 func compareCommand(u *talk.UI) *cobra.Command {
@@ -67,7 +67,12 @@ func compareCommand(u *talk.UI) *cobra.Command {
 		Args:  cobra.ArbitraryArgs,
 		RunE: func(c *cobra.Command, args []string) error {
 			f.command, f.bar = c, u.Bar
-			return input.Refused(u, f.run(c, u, args))
+			title := "What follows the size"
+			if f.before != "" {
+				title = "What a device did to a card"
+			}
+			f.report.names = append(slices.Clone(args), f.before, f.after, f.source)
+			return f.report.around(u, title, func() error { return input.Refused(u, f.run(c, u, args)) })
 		},
 	}
 	fl := c.Flags()
@@ -81,9 +86,11 @@ func compareCommand(u *talk.UI) *cobra.Command {
 	fl.BoolVar(&f.replace, "replace", false, "replace an existing rule file")
 	fl.IntVar(&f.sectorSize, "sector-size", 512, "logical sector size of image files in bytes: 512, 1024, 2048 or 4096")
 	input.AcceptFlag(fl, &f.accept)
+	f.report.Add(c)
 	fl.StringVar(&f.before, "before", "", "the plan of the card, or its image, before the device had it")
 	fl.StringVar(&f.after, "after", "", "the card, read back as an image, after the device had it")
-	fl.StringVar(&f.source, "source", "", "with --before PLAN: the source of the plan, if it is not where the plan remembers it")
+	fl.StringVar(&f.source, "source", "", "with --before PLAN: the source of the plan, if it is not where the plan "+
+		"remembers it")
 	return c
 }
 
@@ -91,9 +98,11 @@ func (f *compareFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 	changed := f.before != "" || f.after != ""
 	switch {
 	case changed && (f.before == "" || f.after == "" || len(args) > 0):
-		return talk.Usagef("to say what a device changed, give --before and --after, and no other sources\nTry: bootgraft compare --help")
+		return talk.Usagef("to say what a device changed, give --before and --after, and no other sources\nTry: bootgraft " +
+			"compare --help")
 	case changed && (f.out != "" || f.target != "" || len(f.sameUnit) > 0):
-		return talk.Usagef("-o, --for and --same-unit belong to a comparison of several originals, not to --before and --after")
+		return talk.Usagef("-o, --for and --same-unit belong to a comparison of several originals, not to " +
+			"--before and --after")
 	case changed:
 		return f.changed(c, u)
 	case f.source != "":
@@ -104,7 +113,7 @@ func (f *compareFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 	return f.originals(c, u, args)
 }
 
-// originals compares several originals.
+// originals compares several originals, keeps their rules and says what they are.
 func (f *compareFlags) originals(c *cobra.Command, u *talk.UI, args []string) error {
 	opt, err := f.options()
 	if err != nil {
@@ -115,38 +124,23 @@ func (f *compareFlags) originals(c *cobra.Command, u *talk.UI, args []string) er
 	if err != nil {
 		return err
 	}
-	for _, s := range sources {
-		s.SayDamage(u)
-	}
 	var reads input.Source
 	for _, s := range sources {
+		s.SayDamage(u)
 		reads.Files = append(reads.Files, s.Files...)
 	}
 	if err := input.FileFree(f.out, safety.RuleFile, &reads, f.replace); err != nil {
 		return err
 	}
-	dumps, err := f.dumps(args, sources)
-	if err != nil {
+	size := input.SourceFlags{SectorSize: sources[0].SectorSize()}
+	a := page.Originals{Out: f.out, Again: size.Words()}
+	if a.Dumps, err = f.dumps(args, sources); err != nil {
 		return err
 	}
-	size := input.SourceFlags{SectorSize: sources[0].SectorSize()}
-	a := page.Originals{Dumps: dumps, Out: f.out, Again: size.Words()}
-	if f.target != "" {
-		s, err := input.ParseSize(f.target, sources[0].SectorSize())
-		if err != nil {
-			return err
-		}
-		if err := s.AsCard(image.Sectors(sources[0]), f.target); err != nil {
-			return err
-		}
-		a.Card = s.Sectors
+	if a.Card, err = f.card(sources[0]); err != nil {
+		return err
 	}
-	progress, finish := u.Bar("comparing")
-	bytes := int64(sources[0].SectorSize())
-	opt.Progress = func(done, total disk.Sector) { progress(int64(done)*bytes, int64(total)*bytes) }
-	a.Comparison, err = compare.Run(c.Context(), dumps, opt)
-	finish()
-	if err != nil {
+	if a.Comparison, err = runCompare(c, u, a.Dumps, opt); err != nil {
 		return err
 	}
 	if f.out != "" {
@@ -154,12 +148,45 @@ func (f *compareFlags) originals(c *cobra.Command, u *talk.UI, args []string) er
 			return err
 		}
 	}
-	if u.JSON { // advice takes its time
-		u.Document(document.NewCompare(a.Comparison, dumps, a.Advice(), a.Card, f.out))
-		return nil
-	}
-	page.Comparison(u, &a)
+	f.show(u, &a, sources)
 	return nil
+}
+
+// card is the size of the card that --for asks about, 0 for none.
+func (f *compareFlags) card(source *input.Source) (disk.Sector, error) {
+	if f.target == "" {
+		return 0, nil
+	}
+	s, err := input.ParseSize(f.target, source.SectorSize())
+	if err != nil {
+		return 0, err
+	}
+	return s.Sectors, s.AsCard(image.Sectors(source), f.target)
+}
+
+// runCompare compares under a bar.
+func runCompare(c *cobra.Command, u *talk.UI, dumps []compare.Dump, opt compare.Options) (*compare.Comparison, error) {
+	progress, finish := u.Bar("comparing")
+	defer finish()
+	size := int64(dumps[0].Source.SectorSize())
+	opt.Progress = func(done, total disk.Sector) { progress(int64(done)*size, int64(total)*size) }
+	return compare.Run(c.Context(), dumps, opt)
+}
+
+// show prints the answer, and where a report is wanted the page for it.
+func (f *compareFlags) show(u *talk.UI, a *page.Originals, sources []*input.Source) {
+	for _, s := range sources {
+		f.report.kept = append(f.report.kept, s.DriveName(), page.IdentityText(input.OriginalOf(s)))
+	}
+	if u.JSON { // advice takes its time
+		advice, _ := a.Advice(a.Card)
+		u.Document(document.NewCompare(a.Comparison, a.Dumps, advice, a.Card, f.out))
+		if !f.report.wanted() {
+			return
+		}
+	}
+	f.report.answer = page.ComparisonAnswer(a)
+	u.Page(func(u *talk.UI) { page.Comparison(u, a) }, func(u *talk.UI) { page.ComparisonBrief(a).Show(u) })
 }
 
 // options reads how much of both ends is compared.
@@ -197,7 +224,8 @@ func (f *compareFlags) open(args []string) (sources []*input.Source, done func()
 		sources = append(sources, s)
 		for i, other := range sources[:len(sources)-1] {
 			if len(s.Files) > 0 && len(other.Files) > 0 && os.SameFile(s.Files[0], other.Files[0]) {
-				return sources, done, talk.Usagef("source %d and source %d are one file: %s. A comparison with itself proves nothing", i+1, len(sources), path)
+				return sources, done, talk.Usagef("source %d and source %d are one file: %s. A comparison with itself "+
+					"proves nothing", i+1, len(sources), path)
 			}
 		}
 	}
@@ -215,10 +243,12 @@ func (f *compareFlags) dumps(args []string, sources []*input.Source) ([]compare.
 		i, err1 := whichSource(a, args)
 		j, err2 := whichSource(b, args)
 		if !ok || err1 != nil || err2 != nil || i == j {
-			return nil, talk.Usagef("--same-unit %s is not understood: it is two of the sources, by number from 1 or by path, with a comma between", pair)
+			return nil, talk.Usagef("--same-unit %s is not understood: it is two of the sources, by number from 1 or by path, "+
+				"with a comma between", pair)
 		}
 		if sources[i].Size() != sources[j].Size() {
-			return nil, talk.Usagef("--same-unit %s: %s and %s are not of one size, so they are not one disk", pair, args[i], args[j])
+			return nil, talk.Usagef("--same-unit %s: %s and %s are not of one size, so they are not one disk", pair, args[i],
+				args[j])
 		}
 		unit := out[i].Unit
 		if unit == "" {
@@ -249,97 +279,6 @@ func whichSource(text string, args []string) (int, error) {
 
 // writeRules writes the rule file.
 func writeRules(path string, r *compare.Rules, replace bool, avoid []os.FileInfo) error {
-	r.WrittenBy = writtenBy()
+	r.WrittenBy = build.Program()
 	return input.WriteFile(path, safety.RuleFile, replace, avoid, func(w io.Writer) error { return compare.Encode(w, r) })
-}
-
-// openAfter opens the card as it came back, which is nothing that before reads.
-func (f *compareFlags) openAfter(before *input.Source) (*input.Source, error) {
-	after, err := input.OpenSource(f.after, f.sourceFlags(before.SectorSize()))
-	if err != nil {
-		return nil, err
-	}
-	for _, read := range before.Files {
-		if len(after.Files) > 0 && os.SameFile(read, after.Files[0]) {
-			after.Close()
-			return nil, talk.Usagef("--after %s is read for --before as well. A comparison with itself proves nothing", f.after)
-		}
-	}
-	return after, nil
-}
-
-// changed says what a device did to a card.
-func (f *compareFlags) changed(c *cobra.Command, u *talk.UI) error {
-	before, drive, err := f.openBefore()
-	if err != nil {
-		return err
-	}
-	defer before.Close()
-	after, err := f.openAfter(before)
-	if err != nil {
-		return err
-	}
-	defer after.Close()
-	before.SayDamage(u)
-	after.SayDamage(u)
-	was, err := before.Survey(c.Context(), u)
-	if err != nil {
-		return err
-	}
-	if image.Sectors(before) == image.Sectors(after) {
-		// What the plan did not touch is not its own: whatever lies there says nothing.
-		after.Source = image.NewKnown(after.Source, image.Unknown(before, image.Whole(before)), nil)
-	}
-	is, err := after.Survey(c.Context(), u)
-	if err != nil {
-		return err
-	}
-	progress, finish := u.Bar("comparing")
-	size := int64(before.SectorSize())
-	opt := diff.Options{Progress: func(done, total disk.Sector) { progress(int64(done)*size, int64(total)*size) }}
-	if drive != nil {
-		opt.Drive = image.Sectors(drive)
-	}
-	r, err := diff.Compare(c.Context(), diff.Disk{Source: before, Survey: was}, diff.Disk{Source: after, Survey: is}, opt)
-	finish()
-	var sizes *diff.SizeError
-	if errors.As(err, &sizes) {
-		return talk.Refusef("%w. Read the whole card back into an image", err)
-	}
-	if err != nil {
-		return err
-	}
-	next := f.nextOriginal(r, drive, before.SectorSize())
-	u.Document(document.NewChanged(f.before, f.after, r, page.KindTexts, next))
-	page.Changed(u, f.before, f.after, r, next)
-	return nil
-}
-
-// nextOriginal is the command that compares a card which the device has
-// initialised with the drive that it was planned from; empty where there is no
-// such pair.
-func (f *compareFlags) nextOriginal(r *diff.Report, drive *input.Source, sectorSize int) string {
-	if !r.Original || drive == nil || image.Sectors(drive) == r.Sectors {
-		return ""
-	}
-	size := input.SourceFlags{SectorSize: sectorSize, Accept: f.accept}
-	return fmt.Sprintf("bootgraft compare %s %s%s", words.Shell(drive.Path), words.Shell(f.after), size.Words())
-}
-
-// openBefore opens the planned card, or an image; drive is the source of the
-// plan.
-func (f *compareFlags) openBefore() (before, drive *input.Source, err error) {
-	if !input.IsPlanFile(f.before) {
-		if f.source != "" {
-			return nil, nil, talk.Usagef("--source goes with --before PLAN, and %s is no plan", f.before)
-		}
-		before, err = input.OpenSource(f.before, f.sourceFlags(f.sectorSize))
-		return before, nil, err
-	}
-	j, err := input.OpenJob(f.before, input.PlanSourceFlags{Source: f.source, Accept: f.accept, Command: f.command, Bar: f.bar})
-	if err != nil {
-		return nil, nil, err
-	}
-	before = &input.Source{Source: j.Card, Path: f.before, Files: j.Files, Close: func() error { j.Close(); return nil }}
-	return before, j.Src, nil
 }

@@ -16,7 +16,7 @@ import (
 const demoHelp = `Runs the whole job on an invented drive: the hard-disk field recorder of an
 invented song-collecting society. The drive has bad sectors and a loose plug. It
 is rescued, mapped, and put onto cards of other sizes by the same commands that
-you would type, and you see what they say.
+you would type, and you see the lines of what they say that matter (--all: all).
 
 Without DIR the files go to a new temporary folder. They take less than
 300 MB and may be deleted at any time.
@@ -41,9 +41,10 @@ func demoCommand(u *talk.UI) *cobra.Command {
 			if u.JSON {
 				ui = u.Aside() // its commands answer people; of them it is said how they ended
 			}
-			told, err := demo.Run(c.Context(), ui, dir, func(ctx context.Context, played map[string]capture.Drive, args []string) error {
-				return execute(ctx, ui, played, args)
-			})
+			told, err := demo.Run(c.Context(), ui, dir, u.All,
+				func(ctx context.Context, u *talk.UI, played map[string]capture.Drive, args []string) error {
+					return execute(ctx, u, played, args)
+				})
 			if err != nil {
 				return err
 			}

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"bytes"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -77,6 +78,49 @@ func TestWriteACardThatFails(t *testing.T) {
 	if ended[talk.ExitFenced] == 0 {
 		t.Errorf("only these ended early: %v", ended)
 	}
+}
+
+// What a card held is in the receipt of the write that stopped, and in nothing else: another
+// plan does not take away the mark by which that receipt knows the card, unless its owner says
+// so. Undone first, the card is as it was.
+func TestAnotherPlanAsksForWhatAStoppedWriteKept(t *testing.T) {
+	need.FUSE(t)
+	need.Tool(t, "losetup")
+	t.Parallel()
+	y := newTypist(t)
+	y.invent("old.img", 11)
+	y.types(talk.ExitDone, "plan", "old.img", "--size", "32768s", "--tail", "end", "--accept", "tail-undecided", "-o", "c.plan")
+	y.types(talk.ExitDone, "plan", "old.img", "--size", "32768s", "--tail", "drop", "--accept", "tail-undecided", "--accept",
+		"tail-dropped", "-o", "d.plan")
+	mine := bytes.Repeat([]byte("mine"), 128)
+	begin := func(receipt string) (card *faultdev.Card, node, word string, write []string) {
+		card = faultdev.New(32768, 512)
+		card.Put(20_000, mine) // nobody looks there: the card is taken for a blank one
+		node = y.attach(faultdev.Serve(t, card), "--direct-io=on")
+		write = []string{"write", "c.plan", node, "--device", "--keep", "all", "--receipt", receipt}
+		return card, node, y.word(write...), write
+	}
+	whole, _, word, write := begin("whole")
+	before := len(whole.Ops())
+	y.types(talk.ExitDone, append(write, "--confirm", word)...)
+	card, node, word, write := begin("c.plan.receipt")
+	card.After((len(whole.Ops())-before)*3/4, faultdev.Fail) // most data is on the card then
+	y.types(talk.ExitFenced, append(write, "--confirm", word)...)
+	card.After(0, faultdev.None)
+	other := []string{"write", "d.plan", node, "--device"}
+	_, said := y.types(talk.ExitRefused, other...)
+	if !strings.Contains(said, "c.plan.receipt") || !strings.Contains(said, "--accept card-holds-unknown") {
+		t.Errorf("another plan says\n%s", said)
+	}
+	y.word(append(other, "--keep", "all")...)
+	y.word(append(other, "--accept", "card-holds-unknown")...)
+	undo := []string{"undo", "c.plan.receipt", node, "--device"}
+	y.types(talk.ExitDone, append(undo, "--confirm", y.word(undo...))...)
+	got := make([]byte, 512)
+	if _, err := card.Medium().ReadAt(got, 20_000*512); err != nil || !bytes.Equal(got, mine) {
+		t.Errorf("after undo sector 20000 is not what it was: %v", err)
+	}
+	y.word(other...)
 }
 
 // failed is what became of a write one operation of which failed.

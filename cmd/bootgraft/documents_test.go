@@ -27,7 +27,9 @@ var documentTypes = map[document.Kind]any{
 	document.KindUndo: document.Written{}, document.KindVerify: document.Verify{}, document.KindArchive: document.Archive{},
 	document.KindCard: document.Card{}, document.KindCardTest: document.CardTest{}, document.KindFiles: document.Files{},
 	document.KindCompare: document.Compare{}, document.KindChanged: document.Changed{}, document.KindKitMake: document.KitMake{},
-	document.KindKitShow: document.KitShow{}, document.KindKitAsk: document.KitAsk{}, document.KindServe: document.Serve{}, document.KindFindings: document.Findings{},
+	document.KindKitShow: document.KitShow{}, document.KindKitAsk: document.KitAsk{}, document.KindServe: document.Serve{}, document.KindStarts: document.Starts{}, document.KindOffer: document.Offer{}, document.KindTopic: document.Topic{}, document.KindNote: document.Note{},
+	document.KindArchiveMade: document.ArchiveMade{}, document.KindArchiveCheck: document.ArchiveCheck{}, document.KindFindings: document.Findings{},
+	document.KindSound: document.Sound{},
 }
 
 const keysFile = "../../testdata/documents/keys.txt"
@@ -106,6 +108,20 @@ func paths(at string, v any) (out []string) {
 	return slices.Compact(out)
 }
 
+// besidePlan adds what not every plan has, and what the answer says beside it.
+func besidePlan(object map[string]any) error {
+	v := reflect.New(reflect.TypeOf(document.StartsAnswer{})).Elem()
+	fill(v, 0)
+	text, err := json.Marshal(v.Interface())
+	if err != nil {
+		return err
+	}
+	var starts any
+	err = json.Unmarshal(text, &starts)
+	object["starts"], object["sees"] = starts, 1.0
+	return err
+}
+
 // TestDocumentKeys compares every key of every object with the list that was
 // promised. A new key is added to the list; a key that goes, or has another
 // type, needs a new schema of its kind.
@@ -130,6 +146,12 @@ func TestDocumentKeys(t *testing.T) {
 		}
 		if err != nil {
 			t.Fatalf("%s: %v", kind, err)
+		}
+		if kind == document.KindPlan {
+			err = besidePlan(object)
+		}
+		if err != nil {
+			t.Fatal(err)
 		}
 		object["kind"], object["schema"] = "*", 1.0
 		object["error"] = map[string]any{"code": "*", "text": "*"}

@@ -1,13 +1,13 @@
 package main
 
 import (
+	"cmp"
+	"context"
 	"errors"
-	"fmt"
 	"os"
 	"slices"
 
 	"github.com/spf13/cobra"
-	"golang.org/x/text/encoding/charmap"
 
 	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/input"
@@ -37,7 +37,17 @@ Examples:
   bootgraft files old.img
   bootgraft files --plan card.plan
   bootgraft files old.img --to rescued
-  bootgraft files old.img --to rescued --damaged zero`
+  bootgraft files old.img --to rescued --damaged zero
+  bootgraft files old.img --sound --to heard --report heard.html
+  bootgraft files old.img --sound --as 44100/16be/2:4096+20000 --to again
+
+With --sound it lists what is sound by its own evidence where no volume is (with
+--sound=free also in clusters that no file uses): WAV and AIFF files, frames of
+MPEG audio, and bare samples. Pieces are put together where numbers on the disk
+name them, and nowhere else. --to writes them, missing sectors as silence, with a
+LIST.txt; --report shows how loud each is. --as says how some sectors are to be
+read: rate, bits with byte order, channels (and sectors of one channel that lie
+together: 44100/24be/8/64:SPAN).`
 
 type filesFlags struct {
 	plan, to      string
@@ -47,6 +57,9 @@ type filesFlags struct {
 	noHash, brief bool
 	second        bool
 	sectorSize    int
+	sound         string
+	as            []string
+	report        reportFlags
 }
 
 // damages is what becomes of files that are not whole.
@@ -59,52 +72,72 @@ func filesCommand(u *talk.UI) *cobra.Command {
 		Short: "list the files of a drive or of a planned card",
 		Long:  filesHelp,
 		Args:  cobra.MaximumNArgs(1),
-		RunE:  func(c *cobra.Command, args []string) error { return f.run(c, u, args) },
+		RunE: func(c *cobra.Command, args []string) error {
+			return f.report.around(u, "Sound on a drive", func() error { return f.run(c.Context(), u, args) })
+		},
 	}
 	c.Flags().StringVar(&f.plan, "plan", "", "list the files of the card that this plan describes")
 	f.source.Add(c)
 	f.source.Bar = u.Bar
 	c.Flags().StringVar(&f.to, "to", "", "copy the files into this folder, which must be new or empty")
-	damages.Add(c, &f.damaged, "skip", "with --to: files that are not whole are left out (skip), or copied with zeros in the holes (zero)")
-	c.Flags().IntVar(&f.codepage, "codepage", 437, "codepage of short FAT names: 437, 850, 852, 855, 858, 860, 862, 863, 865, 866 or 1252")
+	damages.Add(c, &f.damaged, "skip", "with --to: files that are not whole are left out (skip), or copied with zeros in "+
+		"the holes (zero)")
+	c.Flags().IntVar(&f.codepage, "codepage", 437, "codepage of short FAT names: 437, 850, 852, 855, 858, 860, 862, 863, "+
+		"865, 866 or 1252")
 	c.Flags().BoolVar(&f.noHash, "no-hash", false, "do not read the files: list them without SHA-256 and times")
 	c.Flags().BoolVar(&f.brief, "brief", false, "name only the files that are not whole")
 	c.Flags().BoolVar(&f.second, "second-reader", false,
 		"also ask an independent reader whether it sees the same table and names; always asked about a planned card")
-	c.Flags().IntVar(&f.sectorSize, "sector-size", 512, "logical sector size of an image file in bytes: 512, 1024, 2048 or 4096")
+	c.Flags().IntVar(&f.sectorSize, "sector-size", 512,
+		"logical sector size of an image file in bytes: 512, 1024, 2048 or 4096")
+	sounds.Add(c, &f.sound, "", "list what is sound outside the volumes (outside), or also in clusters that no file "+
+		"uses (free)")
+	c.Flags().Lookup("sound").NoOptDefVal = sounds.Words[0]
+	c.Flags().StringArrayVar(&f.as, "as", nil, "with --sound: read these sectors as RATE/BITS/CHANNELS:SPAN, such as "+
+		"44100/16be/2:4096+20000; may be repeated")
+	f.report.Add(c)
 	return c
 }
 
-// codepages are those of FAT short names that are known here.
-var codepages = map[int]*charmap.Charmap{
-	437: charmap.CodePage437, 850: charmap.CodePage850, 852: charmap.CodePage852, 855: charmap.CodePage855,
-	858: charmap.CodePage858, 860: charmap.CodePage860, 862: charmap.CodePage862, 863: charmap.CodePage863,
-	865: charmap.CodePage865, 866: charmap.CodePage866, 1252: charmap.Windows1252,
-}
-
-func (f *filesFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
-	codepage := codepages[f.codepage]
+// check finds flags that contradict each other before anything is opened.
+func (f *filesFlags) check(args []string) error {
 	switch {
-	case codepage == nil:
-		return talk.Usagef("codepage %d is not known here; see bootgraft files --help", f.codepage)
 	case (f.plan == "") == (len(args) == 0):
 		return talk.Usagef("give either a SOURCE or --plan PLAN")
 	case f.plan == "" && f.source.Source != "":
 		return talk.Usagef("--source goes with --plan")
 	case damages.Check(f.damaged) != nil:
 		return damages.Check(f.damaged)
+	case sounds.Check(f.sound) != nil:
+		return sounds.Check(f.sound)
+	case f.sound == "" && (len(f.as) > 0 || f.report.wanted()):
+		return talk.Usagef("--as and --report go with --sound")
+	case f.sound != "" && (f.plan != "" || f.damaged == "zero" || f.brief || f.second || f.noHash):
+		return talk.Usagef("--sound lists the sound of a SOURCE; with it go --to, --as, --report, --record and --sector-size")
 	case f.damaged == "zero" && f.to == "":
 		return talk.Usagef("--damaged zero goes with --to")
+	}
+	return nil
+}
+
+func (f *filesFlags) run(ctx context.Context, u *talk.UI, args []string) error {
+	codepage, err := input.CodePage(f.codepage)
+	if err := cmp.Or(err, f.check(args)); err != nil {
+		return err
+	}
+	if f.sound != "" {
+		return f.runSound(ctx, u, args[0])
 	}
 	src, name, closeSource, err := f.open(args)
 	if err != nil {
 		return input.Refused(u, err)
 	}
 	defer closeSource()
-	if o, ok := src.(*input.Source); ok {
-		o.SayDamage(u)
+	typed, _ := src.(*input.Source)
+	if typed != nil {
+		typed.SayDamage(u)
 	}
-	s, err := scan.Run(c.Context(), src, scan.Options{})
+	s, err := scan.Run(ctx, src, scan.Options{})
 	if err != nil {
 		return err
 	}
@@ -117,48 +150,40 @@ func (f *filesFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 	}
 	var finish func()
 	opt.Progress, finish = u.Bar("reading files")
-	r, err := rescue.Run(c.Context(), src, s, opt)
+	r, err := rescue.Run(ctx, src, s, opt)
 	finish()
 	if err != nil {
 		return err
 	}
-	if o, ok := src.(*input.Source); ok {
-		r.Findings = append(r.Findings, o.Findings...)
+	if typed != nil {
+		r.Findings = append(r.Findings, typed.Findings...)
 	}
 	var opinions []second.Opinion
 	if f.second || f.plan != "" {
-		if opinions, err = second.Ask(c.Context(), src, s, second.Options{}); err != nil {
+		if opinions, err = second.Ask(ctx, src, s, second.Options{}); err != nil {
 			return err
 		}
 	}
-	if err := keepList(opt.Into, page.DamagedList(name, r)); err != nil {
-		return err
+	if opt.Into != nil {
+		if err := opt.Into.Finish(page.DamagedName, page.DamagedList(name, r)); err != nil {
+			return err
+		}
 	}
-	u.Document(document.NewFiles(r.Files, slices.Concat(r.Findings, second.Findings(opinions))))
-	page.FilesTitle(u, name, r, len(files.Volumes(s)))
-	page.SecondReader(u, opinions)
-	page.Files(u, r, opt.Into, f.brief)
-	if worth := slices.Concat(r.Findings, page.Differing(opinions)); len(worth) > 0 {
-		page.Findings(u, worth)
-	}
+	f.say(u, name, r, s, opinions, opt.Into)
 	return filesEnd(r, s)
 }
 
-// keepList writes the list of damaged files beside those that were copied out,
-// and makes sure that all of it is on the disk.
-func keepList(into *rescue.Folder, list string) error {
-	if into == nil {
-		return nil
+// say tells of the files that were found.
+func (f *filesFlags) say(
+	u *talk.UI, name string, r *rescue.Result, s *layout.Map, opinions []second.Opinion, into *rescue.Folder,
+) {
+	u.Document(document.NewFiles(r.Files, slices.Concat(r.Findings, second.Findings(opinions))))
+	page.FilesTitle(u, name, r, len(files.Volumes(s)))
+	page.SecondReader(u, opinions)
+	page.Files(u, r, into, f.brief)
+	if worth := slices.Concat(r.Findings, page.Differing(opinions)); len(worth) > 0 {
+		page.Findings(u, worth)
 	}
-	if list != "" {
-		if err := into.Write(page.DamagedName, list); err != nil {
-			return err
-		}
-	}
-	if err := into.Flush(); err != nil {
-		return fmt.Errorf("flushing the files in %s: %w", into.Dir, err)
-	}
-	return nil
 }
 
 // filesEnd says how the program ends.
@@ -181,7 +206,8 @@ func filesEnd(r *rescue.Result, s *layout.Map) error {
 func (f *filesFlags) open(args []string) (image.Source, string, func(), error) {
 	if f.plan == "" {
 		src, err := input.OpenSource(args[0], input.SourceFlags{
-			SectorSize: f.sectorSize, Record: f.source.Record, Accept: f.source.Accept, Shows: true, Command: f.source.Command, Bar: f.source.Bar,
+			SectorSize: f.sectorSize, Record: f.source.Record, Accept: f.source.Accept, Shows: true, Command: f.source.Command,
+			Bar: f.source.Bar,
 		})
 		if err != nil {
 			return nil, "", nil, err
@@ -189,7 +215,8 @@ func (f *filesFlags) open(args []string) (image.Source, string, func(), error) {
 		return src, args[0], func() { src.Close() }, nil
 	}
 	if _, err := os.Stat(f.plan); err == nil && safety.OwnKind(f.plan) == "" {
-		return nil, "", nil, talk.Usagef("%s is no plan. The files of a drive: bootgraft files %s", f.plan, words.Shell(f.plan))
+		return nil, "", nil, talk.Usagef("%s is no plan. The files of a drive: bootgraft files %s", f.plan,
+			words.Shell(f.plan))
 	}
 	j, err := input.OpenJob(f.plan, f.source)
 	if err != nil {

@@ -74,6 +74,36 @@ func TestSurveyIdentify(t *testing.T) {
 		_, said := y.types(talk.ExitFailed, "survey", "old.img", "--identify", name)
 		y.says(said, says)
 	}
+	y.comparesGeometries()
 	_, said := y.types(talk.ExitUsage, "survey", "--identify", "same")
 	y.says(said, "survey SOURCE --identify same")
+}
+
+// comparesGeometries wants drive, table, volume and machine beside each other. The drive
+// of the demonstration is counted with 16 heads throughout.
+func (y *typist) comparesGeometries() {
+	y.t.Helper()
+	for machine, agree := range map[string]bool{"520/16/63": true, "32/255/63": false} {
+		said, _ := y.types(talk.ExitDone, "survey", "old.img", "--identify", "same", "--machine-geometry", machine, "--json")
+		var got document.Survey
+		if err := json.Unmarshal([]byte(said), &got); err != nil {
+			y.t.Fatal(err)
+		}
+		var who []string
+		for _, r := range got.Geometry.Rows {
+			who = append(who, fmt.Sprint(r.Who, r.Heads))
+		}
+		if text := strings.Join(who, " "); got.Geometry.Agree != agree || !strings.HasPrefix(text, "drive16 table16 volume16 machine") {
+			y.t.Errorf("%s: %s; %+v", machine, text, got.Geometry)
+		}
+	}
+	page, _ := y.types(talk.ExitDone, "survey", "old.img", "--machine-geometry", "32/255/63")
+	y.says(page, "machine               32    255       63")
+	y.says(page, "The machine counts with 255 heads")
+	for _, bad := range []string{"255/63", "1/2/3/4", "0/16/63", "1024/257/63", "x/16/63", "1024/16/-63", "99999999999999999999/1/1"} {
+		_, said := y.types(talk.ExitUsage, "survey", "old.img", "--machine-geometry", bad)
+		y.says(said, "as in 1024/255/63")
+	}
+	_, said := y.types(talk.ExitUsage, "survey", "--machine-geometry", "520/16/63")
+	y.says(said, "survey SOURCE --machine-geometry 520/16/63")
 }

@@ -1,7 +1,9 @@
 package main
 
 import (
+	"context"
 	"fmt"
+	"slices"
 
 	"github.com/spf13/cobra"
 
@@ -14,6 +16,7 @@ import (
 	"bootgraft/image/capture"
 	"bootgraft/image/disk"
 	"bootgraft/layout/kit"
+	"bootgraft/layout/plan/starts"
 )
 
 const kitHelp = `A kit is the boot areas of a drive in one small file: to keep them, or to help
@@ -40,21 +43,27 @@ func kitCommand(u *talk.UI, played map[string]capture.Drive) *cobra.Command {
 }
 
 func kitShowCommand(u *talk.UI) *cobra.Command {
-	return &cobra.Command{
+	var pages reportFlags
+	c := &cobra.Command{
 		Use:   "show KIT",
 		Short: "prove a kit and say what is in it",
 		Long: `Reads a kit, proves every hash in it, and says what it holds: its spans, the
-bytes that tell the drive from others, and the strings in its sectors, for you
-to see whether any one is private.
+bytes that tell the drive from others, the strings in its sectors, for you to
+see whether any one is private, and whether anything is found that stops a card
+from starting that is made of this kit alone.
 
   bootgraft kit show device.kit
   bootgraft kit show device.kit --json`,
 		Args: cobra.ExactArgs(1),
-		RunE: func(_ *cobra.Command, args []string) error { return kitShow(u, args[0]) },
+		RunE: func(c *cobra.Command, args []string) error {
+			return pages.around(u, "What is in a kit", func() error { return kitShow(c.Context(), u, args[0], &pages) })
+		},
 	}
+	pages.Add(c)
+	return c
 }
 
-func kitShow(u *talk.UI, path string) error {
+func kitShow(ctx context.Context, u *talk.UI, path string, pages *reportFlags) error {
 	f, err := image.Open(path, 512)
 	if err != nil {
 		return input.SourceError(path, err)
@@ -68,62 +77,57 @@ func kitShow(u *talk.UI, path string) error {
 	if err != nil {
 		return err
 	}
-	u.Document(document.NewKitShow(path, f.Size(), &k.Manifest, texts, all))
-	u.Answerf("%s: %s, whole and as it was made\n\n", path, disk.BytesText(f.Size()))
-	page.Manifest(u, &k.Manifest)
-	page.Texts(u, texts, all)
-	switch {
-	case k.FactsOnly:
+	pages.names = append(pages.names, path)
+	pages.kept = append(pages.kept, append(slices.Clone(k.Notes), k.Drive)...)
+	for _, t := range texts {
+		pages.kept = append(pages.kept, t.Text)
+	}
+	d := document.NewKitShow(path, f.Size(), &k.Manifest, texts, all)
+	start, refused, err := kitStarts(ctx, k)
+	if err != nil {
+		return err
+	}
+	d.Says(start, refused)
+	u.Document(d)
+	showKit(u, path, f.Size(), k, texts, all, start, refused)
+	pages.answer = page.KitAnswer(&k.Manifest, texts, all, start, refused)
+	if !k.FactsOnly {
+		pages.answer.Next = []string{kitPlanLine(path, &k.Manifest)}
+	}
+	return nil
+}
+
+// showKit says what is in a kit.
+func showKit(u *talk.UI, path string, bytes int64, k *kit.Kit, texts []kit.Text, all int, start *starts.Report,
+	refused []disk.Finding) {
+	next := func(u *talk.UI) { nextOfKit(u, path, &k.Manifest) }
+	u.Page(func(u *talk.UI) {
+		u.Answerf("%s: %s, whole and as it was made\n\n", path, disk.BytesText(bytes))
+		page.Manifest(u, &k.Manifest)
+		page.Texts(u, texts, all)
+		page.KitStarts(u, start, refused)
+		if k.Manifest.Rules == nil && !k.FactsOnly {
+			u.Answerf("\n%s", kit.WayOut)
+		}
+		next(u)
+	}, func(u *talk.UI) {
+		page.KitBrief(path, &k.Manifest, all, func(u *talk.UI) {
+			page.KitStarts(u, start, refused)
+			next(u)
+		}).Show(u)
+	})
+}
+
+// kitPlanLine plans a card of a kit.
+func kitPlanLine(path string, m *kit.Manifest) string {
+	return fmt.Sprintf("bootgraft plan %s --size Ns%s -o card.plan", words.Shell(path), page.EmptyFlags(m))
+}
+
+// nextOfKit is what can be made of a kit.
+func nextOfKit(u *talk.UI, path string, m *kit.Manifest) {
+	if m.FactsOnly {
 		u.Answerf("\nThis kit holds facts alone; no card can be made from it.\n")
-		return nil
-	case k.Manifest.Rules == nil:
-		u.Answerf("\n%s", kit.WayOut)
+		return
 	}
-	u.Answerf(
-		"\nNext:\n\n  bootgraft survey %s\n  bootgraft plan %s --size Ns%s -o card.plan\n",
-		words.Shell(path), words.Shell(path), page.EmptyFlags(&k.Manifest))
-	return nil
-}
-
-type kitAskFlags struct {
-	head, tail string
-	sectorSize int
-}
-
-func kitAskCommand(u *talk.UI) *cobra.Command {
-	var f kitAskFlags
-	c := &cobra.Command{
-		Use:   "ask",
-		Short: "a page for somebody whose unit works",
-		Long: `Prints a page to send to somebody who has the same device and whose unit works:
-what is wanted, how to read it, and what to mind. It needs no program of ours.
-
-  bootgraft kit ask > please.txt
-  bootgraft kit ask --head 16MiB --tail 16MiB > please.txt`,
-		Args: cobra.NoArgs,
-		RunE: func(*cobra.Command, []string) error { return f.run(u) },
-	}
-	fl := c.Flags()
-	fl.StringVar(&f.head, "head", "64MiB", "how much of the head is wanted")
-	fl.StringVar(&f.tail, "tail", "64MiB", "how much of the tail is wanted")
-	fl.IntVar(&f.sectorSize, "sector-size", 512, "logical sector size of the drive in bytes")
-	return c
-}
-
-func (f *kitAskFlags) run(u *talk.UI) error {
-	if err := image.CheckSectorSize(f.sectorSize); err != nil {
-		return talk.Usagef("%v", err)
-	}
-	head, err := input.ParseSize(f.head, f.sectorSize)
-	if err != nil {
-		return err
-	}
-	tail, err := input.ParseSize(f.tail, f.sectorSize)
-	if err != nil {
-		return err
-	}
-	text := page.Ask(head.Sectors, tail.Sectors, f.sectorSize)
-	u.Document(document.NewKitAsk(head.Sectors, tail.Sectors, f.sectorSize, text))
-	u.Answerf("%s", text)
-	return nil
+	u.Answerf("\nNext:\n\n  bootgraft survey %s\n  %s\n", words.Shell(path), kitPlanLine(path, m))
 }

@@ -1,19 +1,17 @@
 package main
 
 import (
-	"bytes"
 	"cmp"
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"fmt"
-	"hash"
 	"io"
 	"os"
+	"slices"
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/build"
 	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/page"
@@ -24,7 +22,6 @@ import (
 	"bootgraft/layout"
 	"bootgraft/layout/kit"
 	"bootgraft/layout/kit/gather"
-	"bootgraft/layout/rule/compare"
 	"bootgraft/safety"
 )
 
@@ -35,9 +32,14 @@ directory and no label of a volume known here goes into it.
 Numbers that tell one drive from another (disk id, serial number of a volume)
 stay, because a device may be bound to them, and are marked. Labels in FAT boot
 sectors are overwritten. Names in the table, which a device may need, are
-refused until you accept them. On a drive without a table and without a volume
+refused until you accept them. Of IMAGE.notes.txt a kit takes what stands behind
+Device and Drive, and nothing else. On a drive without a table and without a volume
 nobody knows what is private: the strings in it are shown, and --blank takes
 sectors out.
+
+With --with-loader the files that boot code names by their sectors go in too: a
+volume that is made empty from such a kit keeps them in their places. What a
+loader opens by name, such as its menu, does not arrive.
 
 Examples:
 
@@ -61,6 +63,7 @@ type kitMakeFlags struct {
 	drive      string
 	blank      []string
 	factsOnly  bool
+	withLoader bool
 	replace    bool
 	accept     []disk.Code
 	head, tail string
@@ -82,16 +85,22 @@ func kitMakeCommand(u *talk.UI, played map[string]capture.Drive) *cobra.Command 
 	fl := c.Flags()
 	fl.StringVarP(&f.out, "output", "o", "", "the new kit")
 	fl.StringVar(&f.rules, "rules", "", "put this rule file into the kit")
+	input.Suffix(c, "rules", "rules")
 	fl.StringArrayVar(&f.notes, "note", nil, "a note about the device; may be repeated")
 	fl.StringVar(&f.drive, "drive", "", "what the drive calls itself (default: as captured)")
 	fl.StringArrayVar(&f.blank, "blank", nil, "leave these sectors out; may be repeated")
-	fl.BoolVar(&f.factsOnly, "facts-only", false, "places, sizes, hashes and rules alone, none of the drive's bytes; what tells one drive from another is masked")
-	fl.BoolVar(&f.replace, "replace", false, "replace an empty file, or what a run that broke off left; a kit is replaced by nothing")
+	fl.BoolVar(&f.factsOnly, "facts-only", false, "places, sizes, hashes and rules alone, none of the drive's bytes; "+
+		"what tells one drive from another is masked")
+	fl.BoolVar(&f.withLoader, "with-loader", false, "also take up the files that boot code names by their sectors, "+
+		"with their names")
+	fl.BoolVar(&f.replace, "replace", false, "replace an empty file, or what a run that broke off left; a kit is "+
+		"replaced by nothing")
 	input.AcceptFlag(fl, &f.accept)
 	fl.StringVar(&f.head, "head", "64MiB", "how much of the head, and of each gap, counts as boot area")
 	fl.StringVar(&f.tail, "tail", "64MiB", "how much of the tail counts as boot area")
 	fl.StringVar(&f.sectors, "sectors", "", "with --part: the number of sectors of the drive")
-	fl.StringArrayVar(&f.parts, "part", nil, "a plain file with sectors of the drive: 0s=head.bin or end-131072s=tail.bin; may be repeated")
+	fl.StringArrayVar(&f.parts, "part", nil, "a plain file with sectors of the drive: 0s=head.bin or "+
+		"end-131072s=tail.bin; may be repeated")
 	f.source.Add(c)
 	return c
 }
@@ -116,6 +125,7 @@ func (f *kitMakeFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 	if err != nil {
 		return err
 	}
+	f.notes = append(f.notes, kitNotes(u, src, kit.MaxText)...)
 	k, err := f.gather(c.Context(), src, s)
 	if err != nil {
 		return err
@@ -135,12 +145,15 @@ func (f *kitMakeFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 // anything else is opened.
 func (f *kitMakeFlags) check(args []string) (rules []byte, err error) {
 	switch {
+	case f.withLoader && (f.factsOnly || len(f.parts) > 0):
+		return nil, talk.Usagef("--with-loader takes up files of a drive; it goes with neither --facts-only nor --part")
 	case f.out == "":
 		return nil, talk.Usagef("give the new kit a name with -o")
 	case len(args)+min(1, len(f.parts)) != 1:
 		return nil, talk.Usagef("give either a SOURCE or pieces with --part")
 	case (f.sectors == "") != (len(f.parts) == 0):
-		return nil, talk.Usagef("--part and --sectors go together: the number of sectors of a drive is part of what its boot areas mean")
+		return nil, talk.Usagef("--part and --sectors go together: the number of sectors of a drive is part of what its " +
+			"boot areas mean")
 	}
 	if err := input.FileFree(f.out, safety.KitFile, &input.Source{}, f.replace); err != nil {
 		return nil, err
@@ -148,17 +161,9 @@ func (f *kitMakeFlags) check(args []string) (rules []byte, err error) {
 	if f.rules == "" {
 		return nil, nil
 	}
-	r, err := image.Open(f.rules, 512)
+	known, rules, err := input.ReadRules(f.rules)
 	if err != nil {
-		return nil, input.SourceError(f.rules, err)
-	}
-	defer r.Close()
-	if rules, err = io.ReadAll(io.NewSectionReader(r, 0, compare.MaxFile+1)); err != nil {
 		return nil, err
-	}
-	known, err := compare.Decode(bytes.NewReader(rules))
-	if err != nil {
-		return nil, fmt.Errorf("%s: %w", f.rules, err)
 	}
 	f.ruleSize = known.SectorSize
 	return rules, nil
@@ -197,7 +202,8 @@ func (f *kitMakeFlags) open(c *cobra.Command, u *talk.UI, args []string) (*input
 // returns its path. Sectors that the drive does not give are no error here.
 func (f *kitMakeFlags) capture(c *cobra.Command, u *talk.UI, device string) (string, error) {
 	img := f.out + ".capture"
-	cf := captureFlags{only: "boot", free: "last", head: f.head, tail: f.tail, looks: 3, missingAs: "pattern", sectorSize: f.source.SectorSize, played: f.played}
+	cf := captureFlags{only: "boot", free: "last", head: f.head, tail: f.tail, looks: 3, missingAs: "pattern",
+		sectorSize: f.source.SectorSize, played: f.played}
 	u.Sayf("Reading the boot areas of %s into %s first; Ctrl-C stops, and the same command goes on.", device, img)
 	err := cf.run(c, u.Aside(), []string{device, img})
 	if talk.ExitCode(err) == talk.ExitIncomplete {
@@ -217,14 +223,36 @@ func (f *kitMakeFlags) gather(ctx context.Context, src *input.Source, s *layout.
 	if err != nil {
 		return nil, err
 	}
+	linked, err := f.linked(ctx, src, s)
+	if err != nil {
+		return nil, err
+	}
 	k, err := gather.Make(ctx, src, s, gather.Options{
-		Ends: ends, Remove: remove, Absent: src.Absent(), Parts: src.Parts, FactsOnly: f.factsOnly,
-		Drive: cmp.Or(f.drive, src.DriveName()), Notes: f.notes, Program: writtenBy(), MostTexts: page.MostTexts,
+		Ends: ends, Remove: remove, Absent: src.Absent(), OtherUnit: src.OtherUnit(), Parts: src.Parts, FactsOnly: f.factsOnly,
+		Drive: cmp.Or(f.drive, src.DriveName()), Notes: f.notes, Program: build.Program(), MostTexts: page.MostTexts,
+		Linked: linked, WithLoader: f.withLoader,
 	})
 	if no := (*gather.RefusedError)(nil); errors.As(err, &no) {
 		return nil, talk.Coded(talk.ExitRefused, err)
 	}
 	return k, err
+}
+
+// linked lists the files that boot code names by their sectors.
+func (f *kitMakeFlags) linked(ctx context.Context, src *input.Source, s *layout.Map) ([]kit.Linked, error) {
+	if old, ok := src.Source.(*kit.Kit); ok {
+		if f.withLoader && slices.ContainsFunc(old.Facts.Linked, func(l kit.Linked) bool { return l.Entry == "" }) {
+			return nil, talk.Usagef("%s is a kit, and holds no more files than it does; --with-loader goes with an image",
+				src.Path)
+		}
+		return old.Facts.Linked, nil
+	}
+	linked, err := gather.Linked(ctx, src, s)
+	if err == nil && f.withLoader && len(linked) == 0 {
+		err = talk.Refusef("no file of a FAT volume of %s was found that boot code names by its sectors; make the kit "+
+			"without --with-loader", src.Path)
+	}
+	return linked, err
 }
 
 func (f *kitMakeFlags) ends(sectorSize int) (gather.Ends, error) {
@@ -251,10 +279,9 @@ func (f *kitMakeFlags) accepted(u *talk.UI, k *gather.Made) error {
 
 // write writes the kit under its name, when it is complete.
 func (f *kitMakeFlags) write(u *talk.UI, k *gather.Made, avoid []os.FileInfo) error {
-	var m *kit.Manifest
-	sum := &summed{sum: sha256.New()}
+	var made *gather.Written
 	err := input.WriteFile(f.out, safety.KitFile, f.replace, avoid, func(w io.Writer) (err error) {
-		m, err = kit.Write(io.MultiWriter(w, sum), &k.Contents)
+		made, err = k.Write(w)
 		return err
 	})
 	var large *kit.TooLargeError
@@ -264,26 +291,15 @@ func (f *kitMakeFlags) write(u *talk.UI, k *gather.Made, avoid []os.FileInfo) er
 	if err != nil {
 		return err
 	}
-	digest := hex.EncodeToString(sum.sum.Sum(nil))
-	u.Document(document.NewKitMake(f.out, sum.n, digest, k, m))
-	page.KitMade(u, f.out, sum.n, digest, k, m)
-	n := m.Count(kit.Missing)
+	n := made.Manifest.Count(kit.Missing)
 	if len(f.parts) == 0 {
-		n += m.Count(kit.Unread)
+		n += made.Manifest.Count(kit.Unread)
 	}
+	u.Document(document.NewKitMake(f.out, k, made))
+	page.KitMade(u, f.out, k, made, n)
 	if n > 0 {
-		return talk.Coded(talk.ExitIncomplete, fmt.Errorf("done, but %s of the boot areas could not be had", disk.Counted(n, "sector")))
+		return talk.Coded(talk.ExitIncomplete, fmt.Errorf("done, but %s of the boot areas could not be had",
+			disk.Counted(n, "sector")))
 	}
 	return nil
-}
-
-// summed counts and hashes what is written.
-type summed struct {
-	sum hash.Hash
-	n   int64
-}
-
-func (s *summed) Write(p []byte) (int, error) {
-	s.n += int64(len(p))
-	return s.sum.Write(p)
 }

@@ -14,6 +14,7 @@ import (
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/disk"
+	"bootgraft/layout/kit"
 )
 
 // slice writes sectors of an image into a file of their own; from below zero it
@@ -67,7 +68,7 @@ func (y *typed) change(name string, at int64, b []byte) {
 
 // gptDrive makes the boot areas of a drive with a GUID partition table: signature
 // and places of both headers alone (EFI Specification 1.02, table 16-2), for
-// nothing here needs their check numbers.
+// nothing here needs their CRCs.
 func (y *typed) gptDrive(name string, sectors int64) {
 	y.t.Helper()
 	if err := os.WriteFile(y.path(name), nil, 0o600); err != nil {
@@ -141,7 +142,7 @@ func TestPiecesInTheWrongPlace(t *testing.T) {
 }
 
 // manifest returns what a kit says of itself.
-func (y *typed) manifest(name string) document.Manifest {
+func (y *typed) manifest(name string) *kit.Manifest {
 	y.t.Helper()
 	said, _ := y.run(talk.ExitDone, "kit", "show", name, "--json")
 	var j document.KitShow
@@ -215,11 +216,11 @@ func TestFactsDoNotTellTheUnitByCopies(t *testing.T) {
 	if !reflect.DeepEqual(one, two) {
 		t.Errorf("the kits of two units differ:\n%+v\n%+v", one.Masked, two.Masked)
 	}
-	for _, want := range []document.Mark{
+	for _, want := range []kit.Mark{
 		{Sector: 5, Offset: 440, Count: 4}, {Sector: 9, Offset: 53, Count: 4}, {Sector: 20, Offset: 67, Count: 4},
 		{Sector: 30, Offset: 67, Count: 4}, {Sector: 40, Offset: 440, Count: 4},
 	} {
-		if !slices.ContainsFunc(one.Masked, func(k document.Mark) bool {
+		if !slices.ContainsFunc(one.Masked, func(k kit.Mark) bool {
 			return k.Sector == want.Sector && k.Offset == want.Offset && k.Count == want.Count
 		}) {
 			t.Errorf("not masked: %+v", want)

@@ -16,6 +16,7 @@ import (
 
 	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/capture"
 )
 
@@ -33,13 +34,19 @@ func main() {
 
 // run runs one command and returns the exit code.
 func run(args []string) int {
-	signal.Ignore(syscall.SIGPIPE) // a pipe that nobody reads is an answer that cannot be written, and no reason to die with a card half written
+	// a pipe that nobody reads is an answer that cannot be written, and no reason to die with a card half written
+	signal.Ignore(syscall.SIGPIPE)
+	words.SetWidth(talk.LineWidth(os.Stdout))
 	u := talk.New(args)
 	ctx, stop := talk.ObeySignals(context.Background(), u, os.Exit)
 	defer stop()
 	err := u.Said(execute(ctx, u, nil, args))
 	if err != nil && !errors.Is(err, talk.ErrSaid) {
-		fmt.Fprintf(u.Err, "bootgraft: %s\n", talk.ErrorText(err))
+		cells := 0
+		if u.Bars { // a terminal
+			cells = talk.LineWidth(os.Stderr)
+		}
+		fmt.Fprint(u.Err, talk.ErrorLine(err, cells))
 	}
 	return talk.ExitCode(err)
 }
@@ -69,6 +76,9 @@ The usual way, with image files:
   bootgraft write card.plan card.img
   bootgraft verify card.plan card.img`
 
+// special are the verbs that some builds have beside the others.
+var special []func(*talk.UI) *cobra.Command
+
 func rootCommand(u *talk.UI, played map[string]capture.Drive) *cobra.Command {
 	version := false
 	root := &cobra.Command{
@@ -83,27 +93,35 @@ func rootCommand(u *talk.UI, played map[string]capture.Drive) *cobra.Command {
 
 		RunE: func(c *cobra.Command, _ []string) error {
 			if version {
-				return showVersion(u, thisBuild())
+				return versionCommand(u).RunE(c, nil)
 			}
 			return c.Help()
 		},
 	}
 	root.PersistentFlags().BoolVar(&u.JSON, "json", false, "one JSON object on standard output")
 	root.PersistentFlags().BoolVar(&u.Quiet, "quiet", false, "only the answer: no conversation, no bars")
+	root.PersistentFlags().BoolVar(&u.All, "all", false,
+		"the whole page, also where a terminal shows the first screen of it")
 	root.Flags().BoolVar(&version, "version", false, "which version this is")
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
 		return talk.Usagef("%v\nTry: %s --help", err, c.CommandPath())
 	})
 	root.AddCommand(surveyCommand(u), captureCommand(u, played), planCommand(u),
 		writeCommand(u), verifyCommand(u), undoCommand(u), cardCommand(u), filesCommand(u), compareCommand(u),
-		kitCommand(u, played), serveCommand(u), demoCommand(u), versionCommand(u))
+		kitCommand(u, played), serveCommand(u), startsCommand(u), noteCommand(u), archiveCommand(u), demoCommand(u),
+		versionCommand(u))
+	for _, verb := range special {
+		root.AddCommand(verb(u))
+	}
 	root.SetHelpCommand(helpCommand(u))
 	completeAccept(root)
+	leadFirst(root)
 	for _, c := range root.Commands() {
 		c.Args = input.UsageArgs(c.Args)
 	}
 	root.Args = input.UnknownCommand
 	input.GiveOnce(root)
-	root.SetUsageTemplate(strings.ReplaceAll(root.UsageTemplate(), ".FlagUsages ", ".FlagUsagesWrapped 80 "))
+	root.SetUsageTemplate(strings.ReplaceAll(root.UsageTemplate(), ".FlagUsages ",
+		fmt.Sprintf(".FlagUsagesWrapped %d ", talk.LineWidth(os.Stdout))))
 	return root
 }

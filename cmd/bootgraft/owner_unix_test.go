@@ -34,7 +34,7 @@ func TestUmask(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer out.Close()
-	if err := out.Write("y", "words"); err != nil {
+	if err := out.Finish("y", "words"); err != nil {
 		t.Fatal(err)
 	}
 	if err := demo.MakeDrive(path + ".img"); err != nil {
@@ -62,7 +62,7 @@ func TestFoldersUnderSudo(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if err := out.Write("x.txt", "words"); err != nil {
+		if err := out.Finish("x.txt", "words"); err != nil {
 			t.Fatal(err)
 		}
 		out.Close()

@@ -1,17 +1,16 @@
 package main
 
 import (
-	"bytes"
 	"crypto/rand"
-	"encoding/binary"
+	"errors"
 	"fmt"
 	"io"
 	"os"
 	"path/filepath"
 
 	"github.com/spf13/cobra"
-	"github.com/spf13/pflag"
 
+	"bootgraft/cmd/bootgraft/build"
 	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/page"
@@ -21,46 +20,29 @@ import (
 	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/layout/kit"
-	"bootgraft/layout/kit/gather"
 	"bootgraft/layout/plan"
 	"bootgraft/layout/plan/fit"
+	"bootgraft/layout/plan/starts"
 	"bootgraft/layout/rule/compare"
-	"bootgraft/layout/scan"
-	"bootgraft/layout/table/gpt"
+	"bootgraft/layout/scan/link"
 	"bootgraft/safety"
 )
-
-const planHelp = `Maps a drive onto a card of another size and says, sector by sector, where
-every byte of the card will come from. What need not change is copied as it is.
-Nothing is written but the plan file.
-
-Examples:
-
-  bootgraft plan old.img --size 31116288s -o card.plan     sectors of the card
-  bootgraft plan old.img --target card.img -o card.plan    size of an image file
-  bootgraft plan old.img --size 32GB                       what would fit
-
-The tail is what lies after the last volume, up to the end of the disk. Firmware
-counts it from the end or from the start, and few manuals say which:
-
-  --tail both         at its old address and at the new end (larger cards)
-  --tail end          at the new end only (smaller cards)
-  --tail same-place   at its old address only: the card may not start if the
-                      firmware looks at the end
-  --tail drop         not at all: the card may not start
-
-` + rulesHelp + "\n" + input.VolumeHelp
 
 type planFlags struct {
 	size, target, out string
 	tail, excess      string
+	sees              string // how many sectors the device sees, as typed; empty for all
 	newIDs, replace   bool
 	accept            []disk.Code
 	rules             string
 	known             *compare.Rules // from the file rules
+	start             *starts.Report // what stops the planned card from starting
 	try               int
+	like, identity    string
+	likePlan          *plan.Plan // from the file like
 	source            input.SourceFlags
 	volumes           input.VolumeFlags
+	report            reportFlags
 }
 
 // What becomes of the tail, and of sectors that the drive did not have.
@@ -76,22 +58,35 @@ func planCommand(u *talk.UI) *cobra.Command {
 		Use:   "plan SOURCE (--size N | --target T) -o PLAN",
 		Short: "map a drive onto a card of another size",
 		Long:  planHelp,
-		Args:  cobra.ExactArgs(1),
-		RunE:  func(c *cobra.Command, args []string) error { return f.run(c, u, args[0]) },
+		Args:  cobra.MaximumNArgs(1),
+
+		Annotations: map[string]string{leadOfHelp: planLead},
+
+		RunE: func(c *cobra.Command, args []string) error { return f.begin(c, u, args) },
 	}
 	fl := c.Flags()
-	fl.StringVar(&f.size, "size", "", "size of the card: 31116288s (sectors), bytes, 16GB (16*10^9), 16GiB")
+	fl.StringVar(&f.size, "size", "", "size of the card: 31116288s (sectors), bytes, 16GB (16*10^9), 16GiB; several, "+
+		"with commas behind their units, or common")
 	fl.StringVar(&f.target, "target", "", "take the size from this image file or card, which is only read")
 	fl.StringVarP(&f.out, "output", "o", "", "write the plan to this file")
+	fl.StringVar(&f.sees, "device-sees", "", "how many sectors the device sees of the card, whatever the card has (as "+
+		"--size): the end of the disk is there")
 	tails.Add(c, &f.tail, "", "both, end, same-place or drop (default: both on a larger card, end on a smaller one)")
 	excesses.Add(c, &f.excess, "leave", "sectors that the drive did not have: leave or zero")
-	fl.BoolVar(&f.newIDs, "new-ids", false, "draw new identifiers, for a card that is used beside its original; licences may be bound to the old ones")
+	fl.BoolVar(&f.newIDs, "new-ids", false, "draw new identifiers, for a card that is used beside its original; licences "+
+		"may be bound to the old ones")
 	fl.BoolVar(&f.replace, "replace", false, "replace an existing plan file")
 	input.AcceptFlag(fl, &f.accept)
-	fl.StringVar(&f.rules, "rules", "", "what other originals of the model prove about the size, from: bootgraft compare A B C -o RULES")
+	fl.StringVar(&f.rules, "rules", "", "what other originals of the model prove about the size, from: bootgraft compare "+
+		"A B C -o RULES")
+	input.Suffix(c, "rules", "rules")
 	fl.IntVar(&f.try, "try", 0, "on a disk that nobody knows, the try to plan, from 1")
+	fl.StringVar(&f.like, "like", "", "decide as in this plan; SOURCE may be left out then")
+	fl.StringVar(&f.identity, "identity", "", "keep the identifiers of this unit: its image, capture or kit; the card is "+
+		"made from SOURCE, another unit of the model")
 	f.source.Add(c)
 	f.volumes.Add(c)
+	f.report.Add(c)
 	return c
 }
 
@@ -115,43 +110,109 @@ func (f *planFlags) run(c *cobra.Command, u *talk.UI, path string) error {
 	if err := f.takeKitRules(u, src); err != nil {
 		return err
 	}
+	if sizes := severalSizes(f.size); sizes != nil {
+		return f.offer(c.Context(), u, src, sizes)
+	}
 	if err := input.FileFree(f.out, safety.PlanFile, src, f.replace); err != nil { // before minutes of reading
 		return err
 	}
-	target, nominal, err := f.targetSize(src.SectorSize(), image.Sectors(src))
+	if err := f.report.check(src.Files); err != nil {
+		return err
+	}
+	s, p, err := f.plan(c, u, src, path)
 	if err != nil {
 		return err
+	}
+	if err := f.finish(u, s, p, src.Files); err != nil {
+		return err
+	}
+	f.sayUnlike(u, p)
+	f.kitWayOut(u, src, p)
+	return f.page(c, u, src, s, &page.Planned{Plan: p, Target: p.Target, Starts: f.start}, nil)
+}
+
+// page writes the pages of a plan, or of a refusal to make one.
+func (f *planFlags) page(c *cobra.Command, u *talk.UI, src *input.Source, s *layout.Map, p *page.Planned,
+	cause error) error {
+	r := fit.IsRefused(cause)
+	if !f.report.wanted() || cause != nil && r == nil {
+		return nil
+	}
+	var err error
+	if p.Drive, err = driveFacts(c.Context(), u, src, s); err != nil {
+		return err
+	}
+	if r != nil {
+		p.Why, p.Need, p.Smallest = r.Why, r.Need, r.Smallest
+		if len(r.Why) == 0 {
+			p.Next = []string{page.Accepting(r.Need, input.Again(c, src.Path))}
+		}
+	} else {
+		if p.Digest, err = p.Plan.Digest(); err != nil {
+			return err
+		}
+		if p.Anew, err = madeNew(src, p.Plan, s); err != nil {
+			return err
+		}
+		switch {
+		case f.out != "" && p.Starts != nil && p.Starts.Answer == starts.WillNot: // first it has to be read why
+			p.Next = []string{"bootgraft starts " + words.Shell(f.out)}
+		case f.out != "":
+			p.Next = []string{f.nextLine()}
+		}
+	}
+	return f.report.write(u, page.PlanReport(p), p.Names(f.out, f.target), src.Files)
+}
+
+// plan surveys the source, once, and plans the card.
+func (f *planFlags) plan(c *cobra.Command, u *talk.UI, src *input.Source,
+	path string) (*layout.Map, *plan.Plan, error) {
+	target, err := input.CardSize(f.size, f.target, src.SectorSize(), image.Sectors(src))
+	if err != nil {
+		return nil, nil, err
 	}
 	once := src.Once()
 	s, err := once.Survey(c.Context(), u)
 	if err != nil {
-		return err
+		return nil, nil, err
 	}
-	wishes, err := f.Wishes(s, target, path)
+	wishes, err := f.wishes(s, target.Size, path)
+	if err == nil && f.identity != "" {
+		wishes.NewIDs, err = f.identityOf(c.Context(), u, s)
+	}
 	if err != nil {
-		return err
+		return nil, nil, err
 	}
-	if target.Sectors != s.Sectors {
-		outside, err := scan.LookOutside(c.Context(), once, s)
-		if err != nil {
-			return err
-		}
-		wishes.TakeOutside(outside)
+	if err := wishes.LookOutside(c.Context(), once, s); err != nil {
+		return nil, nil, err
 	}
-	_, wishes.Kit = src.Source.(*kit.Kit)
+	if k, ok := src.Source.(*kit.Kit); ok {
+		wishes.Kit = true
+		keepLinked(k, s, wishes.Volumes.Wish)
+	}
+	if wishes.Links, err = link.Find(c.Context(), once, s); err != nil {
+		return nil, nil, err
+	}
 	p, err := fit.Plan(c.Context(), once, s, wishes)
 	if err != nil {
-		return f.kitHint(src, s, err, showRefused(u, err, planAgain(c, path)))
+		refusal := f.kitHint(src, s, err, showRefused(u, err, input.Again(c, path)))
+		if lost := f.page(c, u, src, s, &page.Planned{Target: target.Size}, err); lost != nil {
+			return nil, nil, errors.Join(refusal, lost)
+		}
+		return nil, nil, refusal
 	}
-	if nominal {
-		p.Findings = append(p.Findings, disk.Notef(disk.NominalSize, disk.NoSector,
-			"%s is a size as printed on a package; no real card has exactly that many sectors. Read the number of sectors from the card at hand and plan again", f.size))
+	p.Findings = append(p.Findings, target.Findings...)
+	hits, err := soundHits(c.Context(), u, src, s)
+	if err != nil {
+		return nil, nil, err
 	}
-	if err := f.Finish(u, p, src.Files); err != nil {
-		return err
+	p.Findings = append(p.Findings, hits...)
+	if f.identity != "" {
+		p.Findings = append(p.Findings, f.identityFinding())
 	}
-	f.kitWayOut(u, src, p)
-	return nil
+	p.Choices = choices(c)
+	f.start, err = starts.Judge(c.Context(), p, once, s, starts.Known{Links: wishes.Links})
+	return s, p, err
 }
 
 // check finds flags that contradict each other before anything is opened.
@@ -168,76 +229,40 @@ func (f *planFlags) check() error {
 	return excesses.Check(f.excess)
 }
 
-// targetSize returns the size of the card.
-func (f *planFlags) targetSize(sectorSize int, source disk.Sector) (d plan.Disk, nominal bool, err error) {
-	d.SectorSize = sectorSize
-	if f.size != "" {
-		s, err := input.ParseSize(f.size, sectorSize)
-		if err == nil {
-			err = s.AsCard(source, f.size)
-		}
-		d.Sectors = s.Sectors
-		return d, s.Nominal, err
-	}
-	t, closeTarget, err := input.OpenReadOnly(f.target, sectorSize)
-	if err != nil {
-		return d, false, err
-	}
-	defer closeTarget()
-	if t.SectorSize() != sectorSize {
-		return d, false, talk.Refusef("%s has sectors of %d bytes, and the source has sectors of %d: it cannot take its place", f.target, t.SectorSize(), sectorSize)
-	}
-	if t.Size()%int64(sectorSize) != 0 || t.Size() == 0 {
-		return d, false, fmt.Errorf("%s has %d bytes, which are not whole sectors of %d; it cannot stand for a card", f.target, t.Size(), sectorSize)
-	}
-	d.Sectors = image.Sectors(t)
-	return d, false, nil
-}
-
-func (f *planFlags) Wishes(s *layout.Map, target plan.Disk, path string) (fit.Wishes, error) {
+func (f *planFlags) wishes(s *layout.Map, target plan.Size, path string) (fit.Wishes, error) {
 	w := fit.Wishes{
 		Target: target, Tail: fit.Tail(f.tail), Excess: fit.Excess(f.excess), Accept: input.OtherCodes(f.accept),
 		Rules: f.known, Try: f.try, Path: filepath.ToSlash(path),
 	}
 	var err error
+	if w.Sees, err = f.seen(s); err != nil {
+		return w, err
+	}
 	if w.Volumes, err = f.volumes.Wishes(target.SectorSize); err != nil {
 		return w, err
 	}
 	if !f.newIDs {
 		return w, nil
 	}
-	ids, err := drawIDs(s)
-	w.NewIDs = ids
+	w.NewIDs, err = fit.DrawIDs(s, rand.Reader)
 	return w, err
 }
 
-// drawIDs draws identifiers for every entry of the disk.
-func drawIDs(s *layout.Map) (*fit.NewIDs, error) {
-	var id [4]byte
-	if _, err := rand.Read(id[:]); err != nil {
-		return nil, err
+// seen is how many sectors of the card the device sees; 0 for all of them.
+func (f *planFlags) seen(s *layout.Map) (disk.Sector, error) {
+	if f.sees == "" {
+		return 0, nil
 	}
-	ids := &fit.NewIDs{DiskID: binary.LittleEndian.Uint32(id[:])}
-	if s.Readable("gpt") {
-		ids.GPT = &gpt.NewIDs{Disk: drawGUID(), Entries: map[int]gpt.GUID{}}
-		for _, e := range s.Entries {
-			ids.GPT.Entries[e.Index] = drawGUID()
-		}
+	sees, err := input.CardSize(f.sees, "", s.SectorSize, s.Sectors)
+	if err == nil && len(sees.Findings) > 0 {
+		err = talk.Usagef("--device-sees %s: a device sees an exact number of sectors, such as 39070080s", f.sees)
 	}
-	return ids, nil
-}
-
-// drawGUID draws a random GUID, version 4 (RFC 4122, 4.4).
-func drawGUID() (g gpt.GUID) {
-	_, _ = rand.Read(g[:]) // never fails: it crashes the program instead
-	g[7] = g[7]&0x0F | 0x40
-	g[8] = g[8]&0x3F | 0x80
-	return g
+	return sees.Sectors, err
 }
 
 // finish writes the plan file and says what the plan is.
-func (f *planFlags) Finish(u *talk.UI, p *plan.Plan, avoid []os.FileInfo) error {
-	p.WrittenBy = writtenBy()
+func (f *planFlags) finish(u *talk.UI, s *layout.Map, p *plan.Plan, avoid []os.FileInfo) error {
+	p.WrittenBy = build.Program()
 	digest, err := p.Digest()
 	if err != nil {
 		return err
@@ -248,29 +273,58 @@ func (f *planFlags) Finish(u *talk.UI, p *plan.Plan, avoid []os.FileInfo) error 
 		}
 	}
 	if u.JSON {
-		return plan.Describe(u.Out, p)
+		return plan.Describe(u.Out, p, plan.Beside{Key: "starts", Value: document.NewStartsAnswer(f.start)})
 	}
-	page.Plan(u, p, digest)
-	if f.out == "" {
-		u.Answerf("\nNo plan file was written; -o PLAN keeps the plan.\n")
-		return nil
+	again := ""
+	if f.out != "" {
+		again = words.Shell(f.out)
 	}
-	u.Answerf("\n")
-	u.Wrapped("", fmt.Sprintf("The plan is in %s. Next: will every file arrive, and then write.", f.out))
-	f.next(u)
+	u.Page(func(u *talk.UI) {
+		page.Plan(u, p, digest)
+		page.StartsBriefly(u, f.start, again)
+		f.next(u)
+	}, func(u *talk.UI) {
+		d := &page.Drive{Map: s}
+		d.Faults.Missing = missingOf(p)
+		page.PlanBrief(&page.Planned{Drive: d, Plan: p, Digest: digest, Starts: f.start}, f.next).Show(u)
+	})
 	return nil
+}
+
+// missingOf are the sectors of a card that its source does not know.
+func missingOf(p *plan.Plan) (out disk.Spans) {
+	for i := range p.Pieces {
+		if p.Pieces[i].Why == layout.WhyMissing {
+			out = out.Add(p.Pieces[i].Span)
+		}
+	}
+	return out
 }
 
 // next is what to type when the plan is made. The card whose size it has is the one
 // that is meant; its line rehearses.
 func (f *planFlags) next(u *talk.UI) {
-	word, source := words.Shell(f.out), input.PlanSourceFlags{Record: f.source.Record, Accept: f.accept}
-	u.Answerf("\n  bootgraft files --plan %s%s\n", word, source.Words())
-	if f.target != "" && input.IsDevice(f.target) {
-		u.Answerf("  sudo bootgraft write %s %s --device%s\n", word, words.Shell(f.target), source.Words())
+	if f.out == "" {
+		u.Answerf("\nNo plan file was written; -o PLAN keeps the plan.\n")
 		return
 	}
-	u.Answerf("  bootgraft write %s card.img%s\n", word, source.Words())
+	u.Answerf("\n")
+	u.Wrapped("", fmt.Sprintf("The plan is in %s. Next: will every file arrive, and then write.", f.out))
+	word, source := words.Shell(f.out), input.PlanSourceFlags{Record: f.source.Record, Accept: f.accept}
+	u.Answerf("\n  bootgraft files --plan %s%s\n", word, source.Words())
+	if f.target == "" || !input.IsDevice(f.target) {
+		u.Answerf("  sudo bootgraft write %s next --device%s\n", word, source.Words())
+	}
+	u.Answerf("  %s\n", f.nextLine())
+}
+
+// nextLine writes the card.
+func (f *planFlags) nextLine() string {
+	word, source := words.Shell(f.out), input.PlanSourceFlags{Record: f.source.Record, Accept: f.accept}
+	if f.target != "" && input.IsDevice(f.target) {
+		return fmt.Sprintf("sudo bootgraft write %s %s --device%s", word, words.Shell(f.target), source.Words())
+	}
+	return fmt.Sprintf("bootgraft write %s card.img%s", word, source.Words())
 }
 
 // writePlanFile writes the plan file.
@@ -278,84 +332,12 @@ func writePlanFile(path string, p *plan.Plan, replace bool, avoid []os.FileInfo)
 	return input.WriteFile(path, safety.PlanFile, replace, avoid, func(w io.Writer) error { return plan.Encode(w, p) })
 }
 
-// planAgain writes the command that was typed, ready to paste.
-func planAgain(c *cobra.Command, path string) string {
-	line := c.CommandPath() + " " + words.Shell(path)
-	c.Flags().Visit(func(fl *pflag.Flag) {
-		values := []string{fl.Value.String()}
-		if list, ok := fl.Value.(pflag.SliceValue); ok {
-			values = list.GetSlice()
-		}
-		for _, v := range values {
-			if fl.NoOptDefVal != "" && v == fl.NoOptDefVal {
-				line += " --" + fl.Name
-			} else {
-				line += " --" + fl.Name + " " + words.Shell(v)
-			}
-		}
-	})
-	return line
-}
-
-const rulesHelp = `A device that keeps its own head and tail may name the size of the disk there.
-What other originals of the model prove about that is applied with
-
-  --rules RULES       from: bootgraft compare A B C -o RULES
-  --try N             on a disk that nobody knows, the N-th try that the plan
-                      lists, instead of the first, or of the rules
-
-Sectors that the rules change are made new; all other bytes of head and tail are
-carried from the source. The planned card is looked at again, and must follow
-every rule. What is not decided has to be accepted with --accept
-rules-undecided.
-`
-
 // readRules reads the rule file before minutes of reading the source.
 func (f *planFlags) readRules() (err error) {
 	if f.rules != "" {
-		f.known, err = input.OpenRules(f.rules)
+		f.known, _, err = input.ReadRules(f.rules)
 	}
 	return err
-}
-
-// takeKitRules takes the rules that a kit brings, unless a rule file was given.
-func (f *planFlags) takeKitRules(u *talk.UI, src *input.Source) error {
-	k, ok := src.Source.(*kit.Kit)
-	if !ok || k.Rules() == nil || f.known != nil {
-		return nil
-	}
-	r, err := compare.Decode(bytes.NewReader(k.Rules()))
-	if err != nil {
-		return fmt.Errorf("the rules in %s cannot be used: %w. --rules RULES gives others", src.Path, err)
-	}
-	u.Sayf("The kit brings rules for cards of another size; they are used.")
-	f.known = r
-	return nil
-}
-
-// kitHint adds to a refusal what makes a card from a kit, which holds no files:
-// its volumes begin empty.
-func (f *planFlags) kitHint(src *input.Source, s *layout.Map, cause, refusal error) error {
-	r := fit.IsRefused(cause)
-	_, isKit := src.Source.(*kit.Kit)
-	if r == nil || !isKit || !r.InVolumes {
-		return refusal
-	}
-	flags := page.EmptyFlags(&kit.Manifest{Facts: gather.Facts(s)}, f.volumes.Empty...)
-	if flags == "" || refusal == nil || talk.ExitCode(refusal) != talk.ExitRefused {
-		return refusal
-	}
-	return talk.Coded(talk.ExitRefused, fmt.Errorf(
-		"%w\n%s is a kit, and a kit holds no files. For a card that starts with\nempty volumes add:\n\n %s",
-		refusal, filepath.Base(src.Path), flags))
-}
-
-// kitWayOut says what to do with a card of another size that was planned from a
-// kit without rules.
-func (f *planFlags) kitWayOut(u *talk.UI, src *input.Source, p *plan.Plan) {
-	if k, ok := src.Source.(*kit.Kit); ok && f.known == nil && k.Rules() == nil && p.Target.Sectors != p.Source.Sectors {
-		u.Answerf("\n%s", kit.WayOut)
-	}
 }
 
 // showRefused explains why there is no plan. again is the command to paste.
@@ -370,5 +352,9 @@ func showRefused(u *talk.UI, err error, again string) error {
 		u.Document(d)
 		return talk.Coded(talk.ExitRefused, talk.ErrSaid)
 	}
-	return talk.Refusef("%s", page.Refused(r.Why, r.Need, again))
+	unasked := r.Smallest
+	if r.Accepting >= r.Smallest { // that size asks too, as far as is known
+		unasked = 0
+	}
+	return talk.Refusef("%s", page.Refused(r.Why, r.Need, unasked, again))
 }

@@ -51,6 +51,7 @@ var scriptCommands = map[string]func(ts *testscript.TestScript, neg bool, args [
 	"sparse":   scriptSparse,
 	"fifo":     scriptFIFO,
 	"same":     scriptSame,
+	"part":     scriptPart,
 	"copy":     scriptCopy,
 	"unit":     scriptUnit,
 	"starts":   scriptStarts,
@@ -191,6 +192,24 @@ func scriptSparse(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Check(f.Truncate(n))
 }
 
+// part FROM TO START COUNT: makes a file of sectors of 512 bytes of another.
+func scriptPart(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 4 {
+		ts.Fatalf("usage: part FROM TO START COUNT")
+	}
+	start, err := strconv.ParseInt(args[2], 10, 64)
+	ts.Check(err)
+	count, err := strconv.ParseInt(args[3], 10, 64)
+	ts.Check(err)
+	f, err := os.Open(ts.MkAbs(args[0]))
+	ts.Check(err)
+	defer f.Close()
+	b := make([]byte, count*512)
+	_, err = f.ReadAt(b, start*512)
+	ts.Check(err)
+	ts.Check(os.WriteFile(ts.MkAbs(args[1]), b, 0o644))
+}
+
 // same FILE FILE: both have the same bytes.
 func scriptSame(ts *testscript.TestScript, neg bool, args []string) {
 	if len(args) != 2 {
@@ -224,6 +243,9 @@ func TestReadmeExample(t *testing.T) {
 	steps := readmeSteps(t, string(text), "```console", "$ ")
 	if len(steps) < 4 {
 		t.Fatalf("the README shows %d commands, want the whole job", len(steps))
+	}
+	if n := strings.Count(string(text), "\n"); n > 220 {
+		t.Errorf("the README has %d lines; what is long belongs onto a page of help", n)
 	}
 	dir := t.TempDir()
 	for _, s := range steps {

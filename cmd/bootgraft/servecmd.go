@@ -1,9 +1,7 @@
 package main
 
 import (
-	"bufio"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -12,8 +10,6 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
-	"strings"
-	"syscall"
 
 	"github.com/spf13/cobra"
 
@@ -25,6 +21,7 @@ import (
 	"bootgraft/image/disk"
 	"bootgraft/image/nbd"
 	"bootgraft/layout"
+	"bootgraft/layout/plan/card"
 	"bootgraft/layout/scan"
 	"bootgraft/layout/scan/owners"
 	"bootgraft/safety"
@@ -40,6 +37,8 @@ the card it never looked.
 
 A machine in a program is not the device: that it starts there proves that boot
 code finds its sectors, and that it stops there shows at which of them.
+
+Of a card that was planned with --device-sees it shows what the device sees.
 
 Nothing can be written to it. With --scratch what is written stays in memory, at
 most 256 MiB, and is thrown away.
@@ -80,10 +79,12 @@ func serveCommand(u *talk.UI) *cobra.Command {
 	fl := c.Flags()
 	fl.IntVar(&f.sectorSize, "sector-size", 512, "logical sector size of an image file in bytes: 512, 1024, 2048 or 4096")
 	fl.StringVar(&f.socket, "socket", "", "the name of the socket, instead of one in a folder of its own")
-	fl.IntVar(&f.port, "port", 0, "a port of the loopback address instead of a socket; 0 is any that is free. Every user of this machine can reach it")
+	fl.IntVar(&f.port, "port", 0, "a port of the loopback address instead of a socket; 0 is any that is free. Every user "+
+		"of this machine can reach it")
 	fl.BoolVar(&f.scratch, "scratch", false, "let others write to it; it stays in memory and is thrown away")
 	fl.BoolVar(&f.once, "once", false, "end when the last client has gone")
-	fl.StringVar(&f.trace, "trace", "", "a new file for all that was read, in order: one JSON line a read, {start,count,owner}")
+	fl.StringVar(&f.trace, "trace", "", "a new file for all that was read, in order: one JSON line a read, "+
+		"{start,count,owner}")
 	return c
 }
 
@@ -93,8 +94,18 @@ type shown struct {
 	known   image.Source // as far as its bytes have a meaning
 	unknown disk.Spans   // who asks for one of these gets an error
 	missing disk.Sector  // of a plan: its source does not know them, and they are zeros on the card
+	card    disk.Sector  // sectors of the whole card, where its device sees fewer; else 0
 	files   []os.FileInfo
 	close   func()
+}
+
+// owners says whose the sectors of the disk are.
+func (d *shown) owners(ctx context.Context) (*owners.Owners, error) {
+	s, err := scan.Run(ctx, d.known, scan.Options{})
+	if err != nil {
+		return nil, err
+	}
+	return owners.Of(ctx, d.known, s)
 }
 
 func (f *serveFlags) open(u *talk.UI, path string) (*shown, error) {
@@ -104,24 +115,39 @@ func (f *serveFlags) open(u *talk.UI, path string) (*shown, error) {
 			return nil, err
 		}
 		job.Src.SayDamage(u)
-		d := &shown{Source: job.Card, known: job.Card.Known(), files: job.Files, close: job.Close}
-		for _, q := range job.Plan.Pieces {
-			if q.Why == layout.WhyMissing {
-				d.missing += q.Count
-			}
-		}
-		return d, nil
+		return showPlanned(job)
 	}
 	if f.source.Source != "" {
 		return nil, talk.Usagef("--source goes with a plan, and %s is none", path)
 	}
-	src, err := input.OpenSource(path, input.SourceFlags{SectorSize: f.sectorSize, Record: f.source.Record, Command: f.source.Command})
+	src, err := input.OpenSource(path, input.SourceFlags{SectorSize: f.sectorSize, Record: f.source.Record,
+		Command: f.source.Command})
 	if err != nil {
 		return nil, err
 	}
 	src.SayDamage(u)
 	return &shown{Source: src, known: src, unknown: image.Unknown(src, image.Whole(src)), files: src.Files,
 		close: func() { src.Close() }}, nil
+}
+
+// showPlanned shows of a planned card what its device sees.
+func showPlanned(job *input.Job) (*shown, error) {
+	p := job.Plan.Seen()
+	c, err := card.New(p, job.Src)
+	if err != nil {
+		job.Close()
+		return nil, err
+	}
+	d := &shown{Source: c, known: c.Known(), files: job.Files, close: job.Close}
+	if p.Target != job.Plan.Target {
+		d.card = job.Plan.Target.Sectors
+	}
+	for _, q := range p.Pieces {
+		if q.Why == layout.WhyMissing {
+			d.missing += q.Count
+		}
+	}
+	return d, nil
 }
 
 // check finds what cannot be meant before anything is opened.
@@ -133,7 +159,9 @@ func (f *serveFlags) check(port bool) error {
 		return talk.Usagef("--port %d is no port: 1 to 65535, or 0 for any", f.port)
 	case slices.Contains(f.source.Accept, disk.LiveSource):
 		// Also a healthy drive: a machine reads the same sectors again and again.
-		return talk.Refusef("a drive itself is not shown to others, nor a card planned from it: capture it first: bootgraft capture DISK old.img")
+		return talk.Refusef("a drive itself is not shown to others, nor a card planned from it: capture it " +
+			"first: bootgraft " +
+			"capture DISK old.img")
 	}
 	return nil
 }
@@ -153,11 +181,7 @@ func (f *serveFlags) run(ctx context.Context, u *talk.UI, path string, port bool
 			return input.TargetError(err)
 		}
 	}
-	s, err := scan.Run(ctx, d.known, scan.Options{})
-	if err != nil {
-		return err
-	}
-	who, err := owners.Of(ctx, d.known, s)
+	who, err := d.owners(ctx)
 	if err != nil {
 		return err
 	}
@@ -167,54 +191,49 @@ func (f *serveFlags) run(ctx context.Context, u *talk.UI, path string, port bool
 	}
 	defer clean()
 	size := document.Size{Sectors: image.Sectors(d), SectorSize: d.SectorSize()}
-	page.Serving(u, size.Sectors, size.SectorSize, d.unknown, d.missing, address, f.scratch)
+	page.Serving(u, page.Shown{Sectors: size.Sectors, SectorSize: size.SectorSize, Card: d.card,
+		Unknown: d.unknown, Missing: d.missing, Scratch: f.scratch}, address)
 	if err := u.Lost(); err != nil {
 		l.Close()
 		return err
 	}
-	r, err := f.serve(ctx, d, l)
+	opt := nbd.Options{Once: f.once}
+	if f.scratch {
+		opt.Scratch = mostScratch
+	}
+	r, err := nbd.Show(ctx, l, d, opt)
 	if err != nil {
 		return err
 	}
 	story, more := who.Story(r.Runs, mostVisits)
-	u.Document(document.NewServe(address.String(), size, d.missing, r, story, more, who.Never(r.Runs)))
+	u.Document(document.NewServe(address.String(), size, d.card, d.missing, r, story, more, who.Never(r.Runs)))
 	page.Served(u, r, who)
 	if f.trace != "" {
-		if err := trace.Write(func(w io.Writer) error { return writeTrace(w, r, who) }); err != nil {
+		if err := trace.Write(func(w io.Writer) error { return document.WriteTrace(w, r.Runs, who) }); err != nil {
 			return input.TargetError(err)
 		}
 	}
-	if len(r.Failed) > 0 {
-		return fmt.Errorf("%s could not be read in %s, the first of which is %s: what a machine did after that says nothing of the card",
-			path, disk.Counted(r.Failed.Sectors(), "sector"), disk.Grouped(r.Failed[0].Start))
-	}
-	return nil
+	return serveEnd(path, r)
 }
 
-// serve shows the disk until ctx ends, or with --once until nobody is there.
-func (f *serveFlags) serve(ctx context.Context, d *shown, l net.Listener) (nbd.Report, error) {
-	ctx, end := context.WithCancel(ctx)
-	defer end()
-	v := nbd.NewView(d)
-	if f.scratch {
-		v = nbd.NewScratchView(nbd.NewScratch(d, mostScratch))
+// serveEnd says how the program ends.
+func serveEnd(path string, r nbd.Report) error {
+	if len(r.Failed) == 0 {
+		return nil
 	}
-	server := &nbd.Server{View: v}
-	if f.once {
-		server.Gone = end
-	}
-	err := server.Serve(ctx, l)
-	return v.Report(), err
+	return fmt.Errorf("%s could not be read in %s, the first of which is %s: "+
+		"what a machine did after that says nothing of the card",
+		path, disk.Counted(r.Failed.Sectors(), "sector"), disk.Grouped(r.Failed[0].Start))
 }
 
-// listen makes the socket. clean takes away what it lies in.
+// listen opens what clients come to. clean takes away what it lies in.
 func (f *serveFlags) listen(port bool) (l net.Listener, address *url.URL, clean func(), err error) {
 	clean = func() {}
 	if port {
-		if l, err = net.Listen("tcp", fmt.Sprintf("127.0.0.1:%d", f.port)); err != nil {
-			return nil, nil, clean, fmt.Errorf("the loopback address cannot be listened on: %w; give another --port", err)
+		if l, address, err = nbd.ListenPort(f.port); err != nil {
+			err = fmt.Errorf("%w; give another --port", err)
 		}
-		return l, &url.URL{Scheme: "nbd", Host: l.Addr().String()}, clean, nil
+		return l, address, clean, err
 	}
 	path := f.socket
 	if path == "" {
@@ -226,36 +245,18 @@ func (f *serveFlags) listen(port bool) (l net.Listener, address *url.URL, clean 
 		clean = func() { os.RemoveAll(dir) }
 		path = filepath.Join(dir, "card")
 	}
-	if path, err = filepath.Abs(path); err == nil {
-		l, err = nbd.Listen(path)
+	if l, address, err = nbd.ListenSocket(path); err == nil {
+		return l, address, clean, nil
 	}
-	if err != nil {
-		clean()
-		hint := "give another name with --socket"
-		if c, dead := net.Dial("unix", path); errors.Is(dead, syscall.ECONNREFUSED) {
-			hint = "nobody listens there any more: delete it, or " + hint
-		} else if dead == nil {
-			c.Close()
-		}
-		if _, there := os.Lstat(path); there != nil && len(path) > 100 {
-			hint = "the name of a socket has at most about 100 bytes; give a shorter one with --socket"
-		}
-		return nil, nil, clean, fmt.Errorf("the socket cannot be made: %w; %s", err, hint)
+	clean()
+	hint := "give another name with --socket"
+	var no *nbd.SocketError
+	switch {
+	case !errors.As(err, &no):
+	case no.Long:
+		hint = "the name of a socket has at most about 100 bytes; give a shorter one with --socket"
+	case no.Dead:
+		hint = "nobody listens there any more: delete it, or " + hint
 	}
-	// Clients take a plus sign for itself, and slashes are easier to read.
-	query := strings.NewReplacer("+", "%20", "%2F", "/").Replace(url.QueryEscape(path))
-	return l, &url.URL{Scheme: "nbd+unix", Path: "/", RawQuery: "socket=" + query}, clean, nil
-}
-
-// writeTrace writes all that was read, in order, a line of JSON for each run.
-func writeTrace(w io.Writer, r nbd.Report, who *owners.Owners) error {
-	b := bufio.NewWriter(w)
-	lines := json.NewEncoder(b)
-	lines.SetEscapeHTML(false)
-	if err := who.Each(r.Runs, func(s disk.Span, by owners.Owner) error {
-		return lines.Encode(document.Access{Start: s.Start, Count: s.Count, Owner: by.Name})
-	}); err != nil {
-		return err
-	}
-	return b.Flush()
+	return nil, nil, func() {}, fmt.Errorf("%w; %s", err, hint)
 }

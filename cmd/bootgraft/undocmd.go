@@ -3,6 +3,7 @@ package main
 import (
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/build"
 	"bootgraft/cmd/bootgraft/device"
 	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
@@ -25,7 +26,7 @@ Examples:
   sudo bootgraft undo card.plan.receipt /dev/sdX --device --confirm WORD`
 
 func undoCommand(u *talk.UI) *cobra.Command {
-	flags := device.Flags{Program: writtenBy()}
+	flags := device.Flags{Program: build.Program()}
 	c := &cobra.Command{
 		Use:   "undo RECEIPT TARGET",
 		Short: "put back what a card held before it was written",
@@ -37,7 +38,9 @@ func undoCommand(u *talk.UI) *cobra.Command {
 			}
 			switch {
 			case !flags.Device:
-				return talk.Usagef("undo writes to a card: add --device. An image file is never overwritten without --replace, so there is no receipt for one")
+				return talk.Usagef("undo writes to a card: add --device. An image file is never overwritten without " +
+					"--replace, so " +
+					"there is no receipt for one")
 			case flags.Receipt != "":
 				return talk.Usagef("the receipt is the first argument")
 			}

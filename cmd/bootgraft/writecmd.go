@@ -6,6 +6,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bootgraft/cmd/bootgraft/build"
 	"bootgraft/cmd/bootgraft/device"
 	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/input"
@@ -44,6 +45,7 @@ type writeFlags struct {
 	image  safety.Options
 	card   device.Flags
 	keep   string
+	report reportFlags
 }
 
 func writeCommand(u *talk.UI) *cobra.Command {
@@ -53,14 +55,22 @@ func writeCommand(u *talk.UI) *cobra.Command {
 		Short: "write the planned card to an image file or a card",
 		Long:  writeHelp,
 		Args:  cobra.ExactArgs(2),
-		RunE:  func(c *cobra.Command, args []string) error { return f.run(c.Context(), u, args) },
+		RunE: func(c *cobra.Command, args []string) error {
+			title := "Writing a card image"
+			if f.card.Device {
+				title = "Writing a card"
+			}
+			return f.report.around(u, title, func() error { return f.run(c.Context(), u, args) })
+		},
 	}
 	f.source.Add(c)
+	f.report.Add(c)
 	f.source.Bar = u.Bar
 	f.card.Add(c)
 	c.Flags().StringArrayVar(&f.card.Earlier, "earlier", nil,
 		"with --device: the receipt of an earlier write of this card, if it is not beside the plan; may be repeated")
-	device.Keeps.Add(c, &f.keep, "tables", "with --device, what the receipt keeps of the old content: tables, or all that is replaced")
+	device.Keeps.Add(c, &f.keep, "tables", "with --device, what the receipt keeps of the old content: tables, or all "+
+		"that is replaced")
 	c.Flags().BoolVar(&f.image.Replace, "replace", false, "replace an existing TARGET")
 	c.Flags().BoolVar(&f.image.Hash, "sha256", false, "also compute the SHA-256 of what is written")
 	return c
@@ -92,9 +102,19 @@ func (f *writeFlags) run(ctx context.Context, u *talk.UI, args []string) error {
 	}
 	defer job.Close()
 	job.Src.SayDamage(u)
+	f.report.names = append(f.report.names, args...)
+	if err := f.report.takeJob(ctx, u, job, args[0]); err != nil {
+		return err
+	}
 	if f.card.Device {
-		f.card.Accept, f.card.KeepAll, f.card.Program = f.source.Accept, f.keep == "all", writtenBy()
-		return device.Write(ctx, u, args[0], args[1], job, f.card)
+		f.card.Accept, f.card.KeepAll, f.card.Program = f.source.Accept, f.keep == "all", build.Program()
+		told, err := device.Write(ctx, u, args[0], args[1], job, f.card)
+		if told != nil {
+			f.report.answer = told.Answer()
+			f.report.names = append(f.report.names, told.Path, told.Facts.Node, told.Receipt)
+			f.report.serials = append(f.report.serials, told.Facts.Identity.Serial, told.Facts.CID)
+		}
+		return err
 	}
 	f.image.Avoid = job.Files
 	var finish func()
@@ -104,18 +124,21 @@ func (f *writeFlags) run(ctx context.Context, u *talk.UI, args []string) error {
 	if err != nil {
 		return input.TargetError(err)
 	}
-	return wrote(u, args, job, res)
+	again := words.Shell(args[0]) + " " + words.Shell(args[1]) + job.Words
+	f.report.answer = page.ImageAnswer(args[1], res, job.Plan.Target.SectorSize, again)
+	return wrote(u, args[1], job.Plan.Target.SectorSize, res, again)
 }
 
 // wrote says what was written and how the program ends.
-func wrote(u *talk.UI, args []string, j *input.Job, res safety.Result) error {
-	u.Document(document.NewImageWritten(args[1], res))
+func wrote(u *talk.UI, target string, sectorSize int, res safety.Result, again string) error {
+	u.Document(document.NewImageWritten(target, res))
 	if res.Folder != nil {
-		u.Sayf("warning: the folder of %s could not be flushed (%v); wait before you cut the power", args[1], res.Folder)
+		u.Sayf("warning: the folder of %s could not be flushed (%v); wait before you cut the power", target, res.Folder)
 	}
-	page.Written(u, args[1], res, j.Plan.Target.SectorSize, words.Shell(args[0])+" "+words.Shell(args[1])+j.Words)
+	page.Written(u, target, res, sectorSize, again)
 	if res.Missing > 0 {
-		return talk.Coded(talk.ExitIncomplete, fmt.Errorf("done, but %s sectors that the source does not know are zeros on the card", disk.Grouped(res.Missing)))
+		return talk.Coded(talk.ExitIncomplete, fmt.Errorf("done, but %s sectors that the source does not know are "+
+			"zeros on the card", disk.Grouped(res.Missing)))
 	}
 	return nil
 }

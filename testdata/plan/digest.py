@@ -9,7 +9,7 @@ import sys
 with open(sys.argv[1], encoding="utf-8") as f:
     plan = json.load(f)
 
-h = hashlib.sha256(b"bootgraft plan 1")
+h = hashlib.sha256(b"bootgraft plan %d" % plan["schema"])
 
 
 def number(n):
@@ -22,6 +22,8 @@ def text(s):
     h.update(b)
 
 
+if plan["schema"] > 1:
+    text(plan["written_by"])
 target, source = plan["target"], plan["source"]
 number(target["sectors"])
 number(target["sector_size"])
@@ -58,4 +60,11 @@ for f in plan["findings"]:
 rendered = b"".join(base64.b64decode(s, validate=True) for s in plan["rendered"])
 number(len(rendered))
 h.update(rendered)
+if "sees" in plan:
+    number(plan["sees"])
+if "choices" in plan:
+    text("choices")
+    number(len(plan["choices"]))
+    for c in plan["choices"]:
+        text(c)
 print(h.hexdigest())

@@ -38,11 +38,15 @@ var collection = []struct {
 	year   int
 	songs  []string
 }{
-	{"Mill Lane 1998", 1998, []string{"The Hare's Wedding", "Ropewalk Reel", "Under the Pear Tree", "Nine Lanterns", "The Ferryman's Count"}},
-	{"Saltings 1999", 1999, []string{"Grey Goose Over", "Salt on the Sill", "The Eel Catcher", "Low Water Lullaby", "Marsh Bells"}},
-	{"Upper Quill 2000", 2000, []string{"Thresher's Round", "Cold Harvest", "The Miller's Three Keys", "Barley Queen", "Candle Auction"}},
+	{"Mill Lane 1998", 1998, []string{"The Hare's Wedding", "Ropewalk Reel", "Under the Pear Tree", "Nine Lanterns",
+		"The Ferryman's Count"}},
+	{"Saltings 1999", 1999, []string{"Grey Goose Over", "Salt on the Sill", "The Eel Catcher", "Low Water Lullaby",
+		"Marsh Bells"}},
+	{"Upper Quill 2000", 2000, []string{"Thresher's Round", "Cold Harvest", "The Miller's Three Keys", "Barley Queen",
+		"Candle Auction"}},
 	{"Fairground 2001", 2001, []string{"Gallopers", "The Penny Organ", "Whistle Seller", "Last Ride Home"}},
-	{"Winter room 2002", 2002, []string{"Hearth Song", "Twelve Doors", "Frost Carol", "The Wool Winder", "Old Year's Turning"}},
+	{"Winter room 2002", 2002, []string{"Hearth Song", "Twelve Doors", "Frost Carol", "The Wool Winder",
+		"Old Year's Turning"}},
 }
 
 // MakeDrive writes the image of the invented drive.
@@ -129,14 +133,16 @@ func writeVolume(w io.WriterAt) error {
 			return err
 		}
 		note := fmt.Sprintf("%s: %d songs, written down on the spot.\r\n", c.folder, len(c.songs))
-		if err := v.Add(c.folder+"/NOTES.TXT", strings.NewReader(note), int64(len(note)), format.File{Modified: when}); err != nil {
+		if err := v.Add(c.folder+"/NOTES.TXT", strings.NewReader(note), int64(len(note)),
+			format.File{Modified: when}); err != nil {
 			return err
 		}
 		for i, song := range c.songs {
 			day++
 			wav := Song(day, 3+i)
 			name := fmt.Sprintf("%s/%02d %s.wav", c.folder, i+1, song)
-			if err := v.Add(name, bytes.NewReader(wav), int64(len(wav)), format.File{Modified: when.AddDate(0, 0, day)}); err != nil {
+			if err := v.Add(name, bytes.NewReader(wav), int64(len(wav)),
+				format.File{Modified: when.AddDate(0, 0, day)}); err != nil {
 				return err
 			}
 		}

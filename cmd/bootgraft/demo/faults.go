@@ -12,7 +12,8 @@ import (
 // Bad are the sectors that the invented drive cannot read: one of the first
 // allocation table, one in a recording, a scratch across the end of another, and
 // a run that no file uses.
-var Bad = disk.Spans{{Start: 101, Count: 1}, {Start: 3001, Count: 1}, {Start: 7700, Count: 24}, {Start: 300_000, Count: 40}}
+var Bad = disk.Spans{{Start: 101, Count: 1}, {Start: 3001, Count: 1}, {Start: 7700, Count: 24},
+	{Start: 300_000, Count: 40}}
 
 // looseAt is the sector at which the plug of the invented drive slips out, the
 // first time that it is read.

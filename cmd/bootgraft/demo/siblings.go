@@ -22,18 +22,24 @@ func (d *demo) siblings() error {
 		}
 		args = append(args, d.path(m.file))
 	}
-	return d.typed(talk.ExitDone, append(args, "--for", fmt.Sprintf("%ds", modelCard), "-o", d.path("bramble.rules"))...)
+	if err := d.typed(talk.ExitDone, ofCompare, append(args, "--for", fmt.Sprintf("%ds", modelCard), "-o",
+		d.path("bramble.rules"))...); err != nil {
+		return err
+	}
+	d.tell("Its songs are no files either. They are found by what they are, and written out:")
+	return d.typed(talk.ExitDone, ofSound, "files", d.path(modelDrives[0].file), "--sound", "--to", d.path("songs"))
 }
 
 // fourthSize puts one of them onto a card of a size that no unit has.
 func (d *demo) fourthSize() error {
 	d.title("A card of a fourth size, by the rules")
-	d.tell("First as it is. That costs nothing to try, but this device compares the size that it finds with that of the card:")
+	d.tell("First as it is. That costs nothing to try, but this device compares the size that it finds with that " +
+		"of the card:")
 	drive := d.path(modelDrives[0].file)
 	size := fmt.Sprintf("%ds", modelCard)
 	plan, img := d.path("verbatim.plan"), d.path("verbatim-card.img")
 	for _, args := range [][]string{{"plan", drive, "--size", size, "-o", plan}, {"write", plan, img}} {
-		if err := d.typed(talk.ExitDone, args...); err != nil {
+		if err := d.typed(talk.ExitDone, ofVerb[args[0]], args...); err != nil {
 			return err
 		}
 	}
@@ -41,10 +47,12 @@ func (d *demo) fourthSize() error {
 		return err
 	}
 	d.ui.Answerf("\n")
-	d.tell("Now by the rules. Only what they prove is made new, in both copies; the planned card is looked at again before it is written.")
+	d.tell("Now by the rules. Only what they prove is made new, in both copies; the planned card is looked at again " +
+		"before it is written.")
 	plan, img = d.path("bramble.plan"), d.path("bramble-card.img")
-	for _, args := range [][]string{{"plan", drive, "--size", size, "--rules", d.path("bramble.rules"), "-o", plan}, {"write", plan, img}, {"verify", plan, img}} {
-		if err := d.typed(talk.ExitDone, args...); err != nil {
+	for _, args := range [][]string{{"plan", drive, "--size", size, "--rules", d.path("bramble.rules"), "-o", plan},
+		{"write", plan, img}, {"verify", plan, img}} {
+		if err := d.typed(talk.ExitDone, ofVerb[args[0]], args...); err != nil {
 			return err
 		}
 	}
@@ -53,7 +61,7 @@ func (d *demo) fourthSize() error {
 
 // switchOn plays the start of the invented multitrack with a card in it.
 func (d *demo) switchOn(img string, starts bool) error {
-	d.ui.Answerf("\nThe card is put into the Bramble Eight, and it is switched on:\n\n")
+	d.ui.Answerf("\nThe card is put into the Bramble Eight, and it is switched on:\n")
 	err := startModel(img)
 	if (err == nil) != starts {
 		return fmt.Errorf("the demonstration expected that the invented device starts: %v; it says: %w", starts, err)

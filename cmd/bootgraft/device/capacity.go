@@ -53,7 +53,7 @@ func Test(ctx context.Context, u *talk.UI, path, kind string, pull bool, flags F
 	defer w.target.Close()
 	t := &capacityTest{work: w, kind: kind}
 	// What has no size is refused by the guards, for that and all else.
-	w.req.Disk = plan.Disk{Sectors: max(1, w.facts.Sectors), SectorSize: w.facts.SectorSize}
+	w.req.Disk = plan.Size{Sectors: max(1, w.facts.Sectors), SectorSize: w.facts.SectorSize}
 	w.req.Kind, w.req.KeepAll, w.req.Pull = receipt.QuickTest, flags.KeepAll, pull
 	if kind == Full {
 		w.req.Kind, w.loses = receipt.FullTest, !w.req.KeepAll
@@ -104,7 +104,8 @@ func (t *capacityTest) chooseReceipt() error {
 	case t.req.Receipt == "":
 		return talk.Refusef("no free name was found for the receipt; give one with --receipt")
 	case in && err == nil:
-		return talk.Refusef("the receipt %s would lie among the device nodes, in memory; give another place with --receipt", t.req.Receipt)
+		return talk.Refusef("the receipt %s would lie among the device nodes, in memory; give another place with --receipt",
+			t.req.Receipt)
 	}
 	return nil
 }
@@ -127,7 +128,8 @@ func (t *capacityTest) show(*safety.Rehearsal) {
 	t.Answerf("REHEARSAL: %s test of %s\n\n", t.kind, t.path)
 	t.cardLines()
 	for _, b := range t.broken {
-		t.Wrapped("  Look out: ", fmt.Sprintf("an earlier test of this card was broken off, and %s still has what it replaced. Put that back first:", b))
+		t.Wrapped("  Look out: ", fmt.Sprintf("an earlier test of this card was broken off, and %s still has what it "+
+			"replaced. Put that back first:", b))
 		t.Answerf("%s\n", t.undoLine(b))
 	}
 	t.Answerf("\nWhat will happen\n")
@@ -144,16 +146,19 @@ func (t *capacityTest) show(*safety.Rehearsal) {
 
 func (t *capacityTest) showQuick() {
 	t.Wrapped("  1. ", "What fewer than 500 sectors hold, spread over the whole card, is kept in the receipt.")
-	t.Wrapped("  2. ", "Each of them gets a stamp of its own. All are read back past every cache, and the start and a stretch at the end are read as well.")
+	t.Wrapped("  2. ", "Each of them gets a stamp of its own. All are read back past every cache, and the start and a "+
+		"stretch at the end are read as well.")
 	if t.req.Pull {
 		t.Wrapped("  3. ",
 			"It stops there, with 7, and the stamps stay on the card. Pull it, wait ten seconds, put it back in, "+
 				"and type the same line without --confirm: the second half reads the stamps and puts back what they "+
 				"replaced. Do not use the card before.")
 	} else {
-		t.Wrapped("  3. ", "What they held is put back and read back. Fewer than 1,000 sectors are written in all; it takes seconds.")
+		t.Wrapped("  3. ", "What they held is put back and read back. Fewer than 1,000 sectors are written in all; it "+
+			"takes seconds.")
 	}
-	t.Wrapped("  ", "It finds every card that repeats or forgets, whatever its true size, but not single bad sectors; that is --write-test full.")
+	t.Wrapped("  ", "It finds every card that repeats or forgets, whatever its true size, but not single bad sectors; "+
+		"that is --write-test full.")
 	if !t.req.Pull {
 		t.Wrapped("  ", CannotSee)
 	}
@@ -162,12 +167,15 @@ func (t *capacityTest) showQuick() {
 }
 
 // CannotSee is what the quick test in one go is blind for.
-const CannotSee = "It cannot see a card that keeps what was written last in a memory until its power goes, often 4 or 64 MiB: add --pull for that."
+const CannotSee = "It cannot see a card that keeps what was written last in a memory until its power " +
+	"goes, often 4 or " +
+	"64 MiB: add --pull for that."
 
 func (t *capacityTest) showSecond() {
 	t.Wrapped("  ", "This is the second half: the first one left its stamps on the card, and it was pulled since.")
 	t.Wrapped("  1. ", "Every stamp is read, and the stretch at the end.")
-	t.Wrapped("  2. ", "Wherever one of them lies, what it replaced is put back from the receipt and read back. What came onto the card since is not touched.")
+	t.Wrapped("  2. ", "Wherever one of them lies, what it replaced is put back from the receipt and read back. What "+
+		"came onto the card since is not touched.")
 }
 
 func (t *capacityTest) showFull() {
@@ -176,9 +184,12 @@ func (t *capacityTest) showFull() {
 	} else {
 		t.Wrapped("  1. ", "The tables and both ends of the card are kept in the receipt. All else that it holds is lost.")
 	}
-	t.Wrapped("  2. ", fmt.Sprintf("Every one of its %s is written, and then every one is read back past every cache.", disk.Counted(t.facts.Sectors, "sector")))
+	t.Wrapped("  2. ", fmt.Sprintf("Every one of its %s is written, and then every one is read back past every cache.",
+		disk.Counted(t.facts.Sectors, "sector")))
 	t.Wrapped("  3. ", "Both ends become blank: the card is no disk for any system. The rest of it holds noise.")
-	t.sayLeast(t.facts.Sectors)
+	if text := t.leastText(t.facts.Sectors); text != "" {
+		t.Wrapped("  ", text)
+	}
 	if t.req.KeepAll {
 		t.Wrapped("  ", "To put it all back afterwards:")
 		t.Answerf("%s\n", t.undoLine(t.req.Receipt))
@@ -236,7 +247,8 @@ func (t *capacityTest) tested(c safety.Capacity) error {
 		return t.waits()
 	}
 	t.Wrapped("", fmt.Sprintf("%s: %s", t.path, verdictText(c, size, t.kind)))
-	t.Wrapped("  ", fmt.Sprintf("%s tested, %s written", disk.Counted(c.Tested, "sector"), disk.Counted(c.Written, "sector")))
+	t.Wrapped("  ", fmt.Sprintf("%s tested, %s written", disk.Counted(c.Tested, "sector"),
+		disk.Counted(c.Written, "sector")))
 	if c.Unread > 0 {
 		t.Wrapped("  ", fmt.Sprintf(
 			"It has bad sectors: %s could not be read, and so were left as they are. "+
@@ -248,12 +260,14 @@ func (t *capacityTest) tested(c safety.Capacity) error {
 		if c.Trick == safety.Honest && !c.Pulled {
 			t.Wrapped("  ", CannotSee)
 		}
-		t.Wrapped("  ", fmt.Sprintf("What the test replaced was put back and read back; the receipt %s can be deleted", c.Receipt))
+		t.Wrapped("  ", fmt.Sprintf("What the test replaced was put back and read back; the receipt %s can be deleted",
+			c.Receipt))
 	case t.req.KeepAll:
 		t.Wrapped("  ", "The card holds noise. To put back what it held:")
 		t.Answerf("%s\n", t.undoLine(c.Receipt))
 	default:
-		t.Wrapped("  ", fmt.Sprintf("The card holds noise, and its ends are blank; the receipt %s has the old tables", c.Receipt))
+		t.Wrapped("  ", fmt.Sprintf("The card holds noise, and its ends are blank; the receipt %s has the old tables",
+			c.Receipt))
 	}
 	if c.Trick != safety.Honest {
 		return talk.Coded(talk.ExitDifferent, fmt.Errorf(
@@ -305,12 +319,16 @@ func verdictText(c safety.Capacity, sectorSize int, kind string) string {
 	}
 	switch {
 	case c.Trick == safety.Honest && kind == Quick:
-		return "AS LARGE AS IT SAYS: " + of(c.Sectors) + ". Neither does its upper part repeat its lower part, nor does it forget what is written to it"
+		return "AS LARGE AS IT SAYS: " + of(c.Sectors) + ". Neither does its upper part repeat its lower part, nor does it " +
+			"forget what is written to it"
 	case c.Trick == safety.Honest:
 		return "AS LARGE AS IT SAYS: " + of(c.Sectors) + ". Every sector gave back what was written to it"
 	case c.Trick == safety.Repeats:
-		return "THE CARD LIES. What is written to its upper part lies over its lower part. It says that it has " + of(c.Sectors) + "; it has at most " + of(c.Real)
+		return "THE CARD LIES. What is written to its upper part lies over its lower part. It says that it has " +
+			of(c.Sectors) + "; it has at most " + of(c.Real)
 	}
-	return "THE CARD LIES, OR IT IS WORN OUT. From sector " + disk.Grouped(c.Real) + " on it forgets what is written to it: " +
-		disk.Counted(c.Bad, "tested sector") + " gave back something else. It says that it has " + of(c.Sectors) + "; at most " + of(c.Real) + " can be relied on"
+	return "THE CARD LIES, OR IT IS WORN OUT. From sector " + disk.Grouped(c.Real) +
+		" on it forgets what is written to it: " +
+		disk.Counted(c.Bad, "tested sector") + " gave back something else. It says that it has " + of(c.Sectors) +
+		"; at most " + of(c.Real) + " can be relied on"
 }

@@ -9,7 +9,6 @@ import (
 	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
-	"bootgraft/image/disk"
 	"bootgraft/safety"
 	"bootgraft/safety/blockdev"
 	"bootgraft/safety/held"
@@ -22,7 +21,10 @@ func openCard(ctx context.Context, u *talk.UI, path string, flags Flags) (*work,
 	w := &work{UI: u, flags: flags, path: path}
 	var err error
 	if path == "next" {
-		w.target, err = blockdev.NextTarget(ctx, func() { u.Sayf("Put the card in now. Waiting for one new disk; Ctrl-C stops.") })
+		w.target, err = blockdev.NextTarget(ctx, func() {
+			u.Sayf("Put the card in now. Waiting for one new disk; " +
+				"Ctrl-C stops.")
+		})
 	} else {
 		w.target, err = blockdev.OpenTarget(path)
 	}
@@ -37,7 +39,8 @@ func openCard(ctx context.Context, u *talk.UI, path string, flags Flags) (*work,
 		return nil, errors.Join(openError(w.path, err), w.target.Close())
 	}
 	if errors.Is(w.facts.Held, os.ErrPermission) && os.Geteuid() > 0 {
-		return nil, errors.Join(talk.Coded(talk.ExitRefused, input.PermissionError(w.path, os.ErrPermission)), w.target.Close())
+		return nil, errors.Join(talk.Coded(talk.ExitRefused, input.PermissionError(w.path, os.ErrPermission)),
+			w.target.Close())
 	}
 	w.held = &held.Card{}
 	if w.facts.Held == nil && w.target.Size() > 0 && image.CheckSectorSize(w.target.SectorSize()) == nil {
@@ -65,48 +68,53 @@ func openError(path string, err error) error {
 	return talk.Coded(talk.ExitRefused, err)
 }
 
-// cardLines says which card it is and what it holds.
-func (w *work) cardLines() {
-	f := w.facts
-	w.Answerf("The card\n")
-	name := w.path
-	if f.Node != "" && f.Node != w.path {
-		name += " (" + f.Node + ")"
-	}
-	text := name + ": " + page.IdentityText(f.Identity)
-	if f.Speed != "" {
-		text += ", " + f.Speed + " Mbit/s"
-	}
-	if f.Identity.Removable {
-		text += ", removable"
-	}
-	if f.CID != "" {
-		text += ", CID " + f.CID
-	}
-	w.Wrapped("  ", text+"; "+disk.SizeText(f.Sectors, f.SectorSize))
-	if f.Blind {
-		w.Wrapped("  ", "Not every program that runs could be looked at; with sudo they can, and the guards see more.")
-	}
-	for i, l := range w.held.Lines {
-		prefix := "                "
-		if i == 0 {
-			prefix = "  It holds now: "
-		}
-		w.Wrapped(prefix, l)
-	}
+// now is which card it is and what it holds.
+func (w *work) now() page.CardNow {
+	return page.CardNow{Path: w.path, Facts: w.facts, Holds: w.held.Lines}
 }
 
-// bars shows how far each stage has come.
+// cardLines shows it.
+func (w *work) cardLines() {
+	now := w.now()
+	now.Show(w.UI)
+}
+
+// stages are the steps of a write as a person knows them, and the passes that are
+// behind when each begins: keeping what is replaced, writing, reading back.
+var stages = map[receipt.Stage]struct {
+	what   string
+	behind int
+	small  bool // it takes no time beside the passes
+}{
+	receipt.StageKeep:    {"keeping what is replaced", 0, false},
+	receipt.StageFence:   {"making both ends blank", 1, true},
+	receipt.StageData:    {"writing", 1, false},
+	receipt.StageBack:    {"reading back", 2, false},
+	receipt.StageSecond:  {"second copies", 3, true},
+	receipt.StageFirst:   {"first copies", 3, true},
+	receipt.StageEarly:   {"what was written first", 3, true},
+	receipt.StageSector0: {"sector 0", 3, true},
+}
+
+// stageBars shows how far the work has come: the pass that reads everything back counts
+// from the beginning, and the one that keeps everything where that is asked for.
 func (w *work) stageBars() (progress func(stage receipt.Stage, done, total int64), finish func()) {
-	var current receipt.Stage
-	move, end := func(int64, int64) {}, func() {}
+	var show func(talk.Step)
+	end := func() {}
 	return func(stage receipt.Stage, done, total int64) {
-		if stage != current {
-			end()
-			current = stage
-			move, end = w.Bar(string(stage))
+		if show == nil {
+			show, end = w.Steps()
 		}
-		move(done, total)
+		at, first := stages[stage], 1
+		if w.req.KeepAll {
+			first = 0
+		}
+		s := talk.Step{What: at.what, Done: done, Total: total, Pass: max(0, at.behind-first), Passes: 3 - first}
+		s.Beside = at.small || at.behind < first
+		if s.What == "" {
+			s.What = string(stage)
+		}
+		show(s)
 	}, func() { end() }
 }
 
@@ -115,7 +123,8 @@ func (w *work) letGo() {
 	detached, err := w.target.Detach()
 	switch {
 	case err != nil:
-		w.Sayf("warning: the card is whole, but it could not be detached from the system (%v); pull it before something mounts it", err)
+		w.Sayf("warning: the card is whole, but it could not be detached from the system (%v); pull it before "+
+			"something mounts it", err)
 	case detached:
 		w.Answerf("\nThe card is detached from the system. Pull it now.\n")
 	default:

@@ -4,12 +4,15 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"runtime"
+	"strings"
 	"time"
 
 	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/image/ata"
 	"bootgraft/safety/blockdev"
 )
 
@@ -26,14 +29,27 @@ func OpenDrive(ctx context.Context, u *talk.UI, path string) (d *blockdev.Source
 	if path == "next" {
 		u.Sayf("%s came: %s", d.Name(), page.IdentityText(d.Identity()))
 	}
+	input.SayTold(u, d)
 	return d, nil
+}
+
+// AskDrive asks a drive what it is. One that is locked is refused before anything is
+// read of it: every read would fail.
+func AskDrive(path string, d interface{ Drive() ata.Drive }) (ata.Drive, error) {
+	said := d.Drive()
+	if said.Locked() {
+		f := said.Identify.Security.Findings()[0]
+		return said, talk.Refusef("refusing to read %s (%s, serial %s): %s. bootgraft help %s says what to do",
+			path, said.Identify.Model, said.Identify.Serial, f.Text, f.Code)
+	}
+	return said, nil
 }
 
 // List shows the disks of this machine. next is how to go on with one.
 func List(u *talk.UI, next string) error {
 	all, err := blockdev.Disks()
 	if errors.Is(err, blockdev.ErrUnsupported) {
-		return talk.Coded(talk.ExitRefused, input.ErrNoDevices)
+		return talk.Coded(talk.ExitRefused, input.ErrNoDisks)
 	}
 	if err != nil {
 		return fmt.Errorf("the disks of this machine could not be listed: %w", err)
@@ -45,10 +61,10 @@ func List(u *talk.UI, next string) error {
 	if len(all) == 0 {
 		u.Answerf("No disk is here that has a medium in it.\n")
 	} else {
-		u.Answerf("%-14s %17s %10s  %-8s  %s\n", "disk", "sectors", "GB", "attached", "what it says of itself")
+		page.Disks(u, all, time.Now())
 	}
-	for _, d := range all {
-		page.Disk(u, d, time.Now())
+	if runtime.GOOS == "windows" { // whoever may do that has opened the prompt so
+		next = strings.ReplaceAll(next, "sudo ", "")
 	}
 	u.Answerf("\nNot sure which one it is? Type next instead of a disk, then plug it in. Or:\n\n  %s\n", next)
 	return nil

@@ -20,7 +20,8 @@ type Flags struct {
 
 // Add adds the flags to those of a command.
 func (f *Flags) Add(c *cobra.Command) {
-	c.Flags().BoolVar(&f.Device, "device", false, "TARGET is a card, not an image file; without --confirm this is a rehearsal")
+	c.Flags().BoolVar(&f.Device, "device", false, "TARGET is a card, not an image file; without --confirm this "+
+		"is a rehearsal")
 	c.Flags().StringVar(&f.Confirm, "confirm", "", "the word that the rehearsal gave: really write")
 	c.Flags().StringVar(&f.Receipt, "receipt", "", "where the receipt is written, or is continued")
 	c.Flags().StringVar(&f.Fixed, "fixed", "", "the serial number of a disk that is no card, to write to it all the same")

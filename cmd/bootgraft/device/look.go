@@ -3,7 +3,6 @@ package device
 import (
 	"context"
 	"errors"
-	"fmt"
 	"os"
 
 	"bootgraft/cmd/bootgraft/document"
@@ -12,6 +11,7 @@ import (
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
+	"bootgraft/image/peek"
 	"bootgraft/safety/blockdev"
 	"bootgraft/safety/held"
 )
@@ -31,7 +31,10 @@ func OpenLook(ctx context.Context, u *talk.UI, path string, sectorSize int, size
 		given = sectorSize
 	}
 	if path == "next" {
-		t, err := blockdev.NextReadOnly(ctx, func() { u.Sayf("Put the card in now. Waiting for one new disk; Ctrl-C stops.") })
+		t, err := blockdev.NextReadOnly(ctx, func() {
+			u.Sayf("Put the card in now. Waiting for one new disk; " +
+				"Ctrl-C stops.")
+		})
 		if err != nil {
 			return nil, lookError(path, err)
 		}
@@ -41,7 +44,7 @@ func OpenLook(ctx context.Context, u *talk.UI, path string, sectorSize int, size
 	img, err := image.Open(path, sectorSize)
 	var kind *image.NotRegularError
 	switch {
-	case errors.As(err, &kind) && kind.Kind == "a block device":
+	case errors.As(err, &kind) && kind.Kind == image.BlockDevice:
 		t, err := blockdev.OpenReadOnly(path)
 		if err != nil {
 			return nil, lookError(path, err)
@@ -62,7 +65,8 @@ func OpenLook(ctx context.Context, u *talk.UI, path string, sectorSize int, size
 	l := &Look{Look: page.Look{Path: path, File: true, Readable: true}, src: img, Close: img.Close}
 	l.Facts.Path, l.Facts.Sectors, l.Facts.SectorSize = path, image.Sectors(img), sectorSize
 	if l.Facts.Sectors == 0 {
-		return nil, errors.Join(talk.Refusef("%s has not even one sector of %d bytes; it cannot stand for a card", path, sectorSize), img.Close())
+		return nil, errors.Join(talk.Refusef("%s has not even one sector of %d bytes; it cannot stand for a card", path,
+			sectorSize), img.Close())
 	}
 	return l, nil
 }
@@ -71,10 +75,11 @@ func OpenLook(ctx context.Context, u *talk.UI, path string, sectorSize int, size
 func lookError(path string, err error) error {
 	var kind *image.NotRegularError
 	switch {
+	case errors.As(err, &kind) && kind.Kind == image.PartOfDisk:
+		return talk.Coded(talk.ExitRefused, input.PartError(path))
 	case errors.As(err, &kind):
-		return talk.Refusef("%s is %s; a card is a block device (bootgraft card lists them) or an image file", path, kind.Kind)
-	case errors.Is(err, blockdev.ErrUnsupported):
-		return talk.Coded(talk.ExitRefused, fmt.Errorf("%s is a device: %w", path, input.ErrNoDevices))
+		return talk.Refusef("%s is %s; a card is a block device (bootgraft card lists them) or an image file", path,
+			kind.Kind)
 	}
 	return openError(path, err)
 }
@@ -90,6 +95,7 @@ func lookAtDevice(t *blockdev.Target, given int) (*Look, error) {
 	}
 	if l.Facts.Held == nil {
 		l.src, l.Readable = t, true
+		l.Says = t.Drive()
 	}
 	return l, nil
 }
@@ -109,8 +115,15 @@ func (l *Look) checkDevice(given int) error {
 
 // Read reads what the card holds. What cannot be read is told with the rest.
 func (l *Look) Read(ctx context.Context) error {
-	if l.src == nil {
+	if l.src == nil || l.Says.Locked() { // every read of a locked one would fail
 		return nil
+	}
+	if !l.File {
+		found, err := peek.New(l.src).CheckBridge(l.Says.Identify)
+		if err != nil {
+			return err
+		}
+		l.Bridge = found
 	}
 	holds, err := held.Look(ctx, l.src)
 	if err == nil {
@@ -131,6 +144,7 @@ func (l *Look) Document() *document.Card {
 	if !l.File {
 		d.SetDevice(l.Facts)
 	}
+	d.Says(l.Says)
 	if l.Held != nil {
 		d.OnCard, d.Files, d.Table = l.Held.Lines, &l.Held.Files, &l.Held.Survey.Table
 	}

@@ -9,6 +9,7 @@ import (
 
 	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/image"
 	"bootgraft/safety/blockdev"
 )
 
@@ -33,15 +34,34 @@ func TestInterruptedEndsWith7(t *testing.T) {
 	}
 }
 
-// A system without devices refuses them, and says what it can do.
+// A system without devices refuses them, and one on which cards are only read refuses to
+// write them; both say what can be done.
 func TestDevicesAreNotHandledHere(t *testing.T) {
-	err := lookError("/dev/disk4", blockdev.ErrUnsupported)
-	if talk.ExitCode(err) != talk.ExitRefused || !errors.Is(err, input.ErrNoDevices) {
-		t.Errorf("%v ends with %d", err, talk.ExitCode(err))
-	}
-	for _, want := range []string{"on Linux only", "survey, plan, files, write", "/dev/disk4"} {
-		if !strings.Contains(err.Error(), want) {
-			t.Errorf("%q is not said: %v", want, err)
+	for _, c := range []struct {
+		err   error
+		is    error
+		wants []string
+	}{
+		{lookError("/dev/disk4", blockdev.ErrUnsupported), input.ErrNoDisks, []string{"survey, plan, files, write"}},
+		{openError(`\\.\PhysicalDrive4`, blockdev.ErrNotWritten), input.ErrNoDevices,
+			[]string{"on Linux only", "nothing was written", "bootgraft write card.plan card.img", "hand card.img"}},
+	} {
+		if talk.ExitCode(c.err) != talk.ExitRefused || !errors.Is(c.err, c.is) {
+			t.Errorf("%v ends with %d", c.err, talk.ExitCode(c.err))
 		}
+		for _, want := range append(c.wants, "4 is a device") {
+			if !strings.Contains(c.err.Error(), want) {
+				t.Errorf("%q is not said: %v", want, c.err)
+			}
+		}
+	}
+}
+
+// A part of a disk is not its whole: what to give instead is said.
+func TestAPartIsNoDisk(t *testing.T) {
+	err := lookError(`E:`, &image.NotRegularError{Path: `E:`, Kind: image.PartOfDisk})
+	if talk.ExitCode(err) != talk.ExitRefused || !strings.Contains(err.Error(), "only a part of a disk") ||
+		!strings.Contains(err.Error(), "bootgraft survey") {
+		t.Errorf("%v ends with %d", err, talk.ExitCode(err))
 	}
 }

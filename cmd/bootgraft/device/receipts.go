@@ -40,6 +40,16 @@ func receiptNames(base string) iter.Seq2[string, bool] {
 	}
 }
 
+// Receipts returns the receipts that lie beside a plan.
+func Receipts(planPath string) (out []string) {
+	for path, free := range receiptNames(planPath) {
+		if !free {
+			out = append(out, path)
+		}
+	}
+	return out
+}
+
 // chooseReceipt names the receipt: the one that was given; else, beside the
 // plan, the unfinished one that this card is proved to belong to; else one that
 // it may belong to by what it says of itself; else the first name that is free.

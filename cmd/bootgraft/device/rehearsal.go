@@ -12,14 +12,18 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 
 	"bootgraft/cmd/bootgraft/document"
+	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
+	"bootgraft/layout/plan/starts"
 	"bootgraft/safety"
 	"bootgraft/safety/blockdev"
 	"bootgraft/safety/held"
@@ -39,6 +43,8 @@ type work struct {
 	req    safety.Request
 	loses  bool // what the card holds is not kept
 	waited bool // the card was waited for, and is held since it came
+
+	start *starts.Report // what stops the planned card from starting; nil if that was not asked
 
 	finish func()                                            // ends the bars
 	show   func(r *safety.Rehearsal)                         // what would be done, for a person
@@ -60,7 +66,10 @@ func (w *work) run(ctx context.Context) error {
 	refusals := r.Refusals
 	if w.loses && len(refusals) == 0 {
 		w.leaveOutWhatStays()
-		refusals = w.lossRefusals()
+		if no := w.keptElsewhere(); no != nil {
+			refusals = append(refusals, no)
+		}
+		refusals = append(refusals, w.lossRefusals()...)
 		if _, err := r.Permit(w.flags.Confirm); w.flags.Confirm != "" && err != nil {
 			refusals = append(refusals, asRefusals(err)...) // why it is asked again
 		}
@@ -100,21 +109,60 @@ func (w *work) leaveOutWhatStays() {
 	w.held.Other.Sectors, w.held.Other.First = w.looked.Used(stays, w.req.Card)
 }
 
+// keptElsewhere asks about a card that bears the mark of another write, which did not come to
+// its end: what the card held then may be kept in the receipt of that write alone, and whatever
+// is written now takes away the mark by which that receipt knows the card. Nil: nothing to ask.
+func (w *work) keptElsewhere() *safety.Refusal {
+	mark, ok, err := receipt.MarkOf(w.target)
+	if err != nil || !ok || slices.Contains(w.flags.Accept, disk.CardHoldsUnknown) {
+		return nil
+	}
+	const why = "it bears the mark of another write that did not come to its end"
+	lose := "; to lose it: --accept " + string(disk.CardHoldsUnknown)
+	folder := filepath.Dir(w.req.Receipt)
+	beside, _ := os.ReadDir(folder) // where none can be looked at, its owner is asked
+	names := []string{w.req.Receipt}
+	for _, e := range beside {
+		if strings.HasSuffix(e.Name(), receiptSuffix) {
+			names = append(names, filepath.Join(folder, e.Name()))
+		}
+	}
+	for i, name := range names {
+		r, err := receipt.Read(name)
+		if err != nil || r.Mark != mark {
+			continue
+		}
+		if i == 0 || !r.Undoable() || r.KeptBlank() {
+			return nil
+		}
+		return &safety.Refusal{Code: disk.CardHoldsUnknown, Path: w.path,
+			Why: why + ", and " + name + " alone can bring back what it held before",
+			Do: fmt.Sprintf("to have it back first: bootgraft undo %s %s --device%s", words.Shell(name), words.Shell(w.path),
+				lose)}
+	}
+	return &safety.Refusal{Code: disk.CardHoldsUnknown, Path: w.path,
+		Why: why + ", and what it held before may be kept in the receipt of that write alone, which does not lie here",
+		Do:  "look for the receipt, and undo that write first" + lose}
+}
+
 // lossRefusals are none of the guards: what they protect is known to its owner
 // alone.
 func (w *work) lossRefusals() (out safety.Refusals) {
 	ask := func(holds bool, code disk.Code, what string) {
 		if holds && !slices.Contains(w.flags.Accept, code) {
 			out = append(out, &safety.Refusal{Code: code, Path: w.path, Why: what,
-				Do: "to keep everything that is replaced, in the receipt, add --keep all where the command has it; to lose it: --accept " + string(code)})
+				Do: "to keep everything that is replaced, in the receipt, add --keep all where the command has it; to lose " +
+					"it: --accept " + string(code)})
 		}
 	}
 	files := "volumes whose files cannot be listed here"
 	if w.held.Files > 0 {
 		files = disk.Counted(w.held.Files, "file")
 	}
-	ask(w.held.HoldsFiles(), disk.CardHoldsFiles, fmt.Sprintf("it holds %s (%s), and they would be lost", files, strings.Join(w.held.Lines, "; ")))
-	ask(w.held.HoldsUnknown(), disk.CardHoldsUnknown, fmt.Sprintf("it holds what is not known here (%s), and that would be lost", w.held.UnknownText()))
+	ask(w.held.HoldsFiles(), disk.CardHoldsFiles, fmt.Sprintf("it holds %s (%s), and they would be lost", files,
+		strings.Join(w.held.Lines, "; ")))
+	ask(w.held.HoldsUnknown(), disk.CardHoldsUnknown, fmt.Sprintf("it holds what is not known here (%s), and that "+
+		"would be lost", w.held.UnknownText()))
 	return out
 }
 
@@ -125,7 +173,18 @@ func asRefusals(err error) (all safety.Refusals) {
 }
 
 func (w *work) document() *document.Rehearsal {
-	return document.NewRehearsal(w.path, w.req.Receipt, w.held.Lines, w.held.Files)
+	toWrite := disk.Sector(0)
+	for _, p := range w.req.Pieces {
+		if p.Op != layout.Leave {
+			toWrite += p.Count
+		}
+	}
+	d := document.NewRehearsal(w.path, w.req.Receipt, w.held.Lines, w.held.Files, toWrite)
+	if w.start != nil {
+		answer := document.NewStartsAnswer(w.start)
+		d.Starts = &answer
+	}
+	return d
 }
 
 // refused tells every reason against the work.
@@ -133,13 +192,23 @@ func (w *work) refused(all safety.Refusals) error {
 	j := w.document()
 	j.Refuse(all)
 	w.Document(j)
+	return talk.Coded(talk.ExitRefused, &refusedError{w.path, all})
+}
+
+// refusedError says why work on a card is refused.
+type refusedError struct {
+	path string
+	all  safety.Refusals
+}
+
+func (e *refusedError) Error() string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "refusing to write to %s; nothing was written.\n", w.path)
-	for _, r := range all {
+	fmt.Fprintf(&b, "refusing to write to %s; nothing was written.\n", e.path)
+	for _, r := range e.all {
 		b.WriteString(words.Fold("  ", string(r.Code)+": "+r.Why))
 		b.WriteString(words.Fold("    ", "To do: "+r.Do))
 	}
-	return talk.Coded(talk.ExitRefused, errors.New(b.String()))
+	return b.String()
 }
 
 // rehearsed ends a rehearsal: with the line to type, or, for a card that was
@@ -159,7 +228,8 @@ func (w *work) rehearsed(r *safety.Rehearsal) (word string, err error) {
 	w.cautions()
 	w.Answerf("\nNOTHING HAS BEEN WRITTEN YET.")
 	if w.waited && w.Asks && !w.JSON {
-		w.Answerf(" The card is held for you since it came.\nTo do it type this word; anything else ends here:\n\n  %s\n\n> ", text)
+		w.Answerf(" The card is held for you since it came.\nTo do it type this word; anything else ends here:\n\n  %s\n\n> ",
+			text)
 		line, _ := bufio.NewReader(w.In).ReadString('\n') // no answer is an answer: no
 		if line = strings.TrimSpace(line); line != text {
 			return "", talk.Coded(talk.ExitRefused, errors.New("that is not the word; nothing was written"))
@@ -173,12 +243,9 @@ func (w *work) rehearsed(r *safety.Rehearsal) (word string, err error) {
 // cautions shows the usual ones.
 func (w *work) cautions() {
 	w.Answerf("\nBefore you go on\n")
-	w.Wrapped("  - ", "Is it the right card? Read its size and name above once more, and pull every disk that is not needed.")
-	w.Wrapped("  - ", "Keep the old drive as it is, and write only while you can leave the card in its reader.")
-	w.Wrapped("  - ",
-		"Inside the device: mains and battery voltages, charged capacitors, "+
-			"static discharge and hot tools can hurt you and it. Unplug it, take out the battery, "+
-			"follow your local rules, and leave to licensed people what is theirs. More in SAFETY.md.")
+	for _, s := range page.WriteCautions {
+		w.Wrapped("  - ", s)
+	}
 }
 
 // stopped gives work that did not come to its end its exit code, and says how

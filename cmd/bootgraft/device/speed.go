@@ -8,14 +8,17 @@ import (
 	"bootgraft/image/disk"
 )
 
-// sayLeast says how long it takes at least to write so many sectors and to read
+// leastText says how long it takes at least to write so many sectors and to read
 // them back; nothing if that cannot be told.
-func (w *work) sayLeast(n disk.Sector) {
-	if v := readSpeed(w.target); v > 0 {
-		bytes := 2 * float64(n) * float64(w.target.SectorSize())
-		w.Wrapped("  ", fmt.Sprintf("At least %s: a little of the card was read at %s a second just now, and writing is mostly slower than reading.",
-			durationText(time.Duration(bytes/v*float64(time.Second))), disk.BytesText(int64(v))))
+func (w *work) leastText(n disk.Sector) string {
+	v := readSpeed(w.target)
+	if v <= 0 {
+		return ""
 	}
+	bytes := 2 * float64(n) * float64(w.target.SectorSize())
+	return fmt.Sprintf("At least %s: a little of the card was read at %s a second just now, and writing is "+
+		"mostly slower than reading.",
+		durationText(time.Duration(bytes/v*float64(time.Second))), disk.BytesText(int64(v)))
 }
 
 // readSpeed reads a little from the middle of the card and returns bytes a

@@ -17,13 +17,17 @@ func (w *work) stands() (string, int) {
 	r, err := receipt.Read(w.req.Receipt)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		return fmt.Sprintf("Nothing was written to %s yet: its receipt comes first, and there is no %s", w.path, w.req.Receipt), talk.ExitStopped
+		return fmt.Sprintf("Nothing was written to %s yet: its receipt comes first, and there is no %s", w.path,
+			w.req.Receipt), talk.ExitStopped
 	case err != nil:
-		return fmt.Sprintf("What %s holds is not known: its receipt cannot be read (%v). It may be no disk for any system", w.path, err), talk.ExitFenced
+		return fmt.Sprintf("What %s holds is not known: its receipt cannot be read (%v). It may be no disk for any system",
+			w.path, err), talk.ExitFenced
 	case r.Untouched():
-		return fmt.Sprintf("By its receipt, nothing was written to %s yet; the same command without --confirm begins again", w.path), talk.ExitStopped
+		return fmt.Sprintf("By its receipt, nothing was written to %s yet; the same command without --confirm begins again",
+			w.path), talk.ExitStopped
 	case r.Finished():
-		return fmt.Sprintf("By its receipt, the work on %s is done, and it was not detached: pull it", w.path), talk.ExitFenced
+		return fmt.Sprintf("By its receipt, the work on %s is done, and it was not detached: pull it", w.path),
+			talk.ExitFenced
 	case r.Kind == receipt.QuickTest:
 		return fmt.Sprintf(
 			"By its receipt, the test of %s was broken off, and its stamps may still lie there. "+
@@ -35,7 +39,8 @@ func (w *work) stands() (string, int) {
 				"To put back what it held: %s",
 			w.path, w.undoCommand(w.req.Receipt)), talk.ExitFenced
 	case r.Kind == receipt.FullTest:
-		return fmt.Sprintf("By its receipt, the test of %s was broken off, and it holds noise as far as the test came", w.path), talk.ExitFenced
+		return fmt.Sprintf("By its receipt, the test of %s was broken off, and it holds noise as far as the test came",
+			w.path), talk.ExitFenced
 	}
 	stage := fmt.Sprintf("in the stage %q, with %s of data on it", r.Stage, disk.Counted(r.Upto, "sector"))
 	if r.Undoing {
@@ -45,7 +50,8 @@ func (w *work) stands() (string, int) {
 	if r.Fenced() {
 		disk = "no disk for any system until the last stage"
 	}
-	return fmt.Sprintf("By its receipt, %s is %s: it is not whole, and %s. The same command without --confirm goes on; the receipt is %s",
+	return fmt.Sprintf("By its receipt, %s is %s: it is not whole, and %s. The same command without --confirm goes on; "+
+		"the receipt is %s",
 		w.path, stage, disk, w.req.Receipt), talk.ExitFenced
 }
 

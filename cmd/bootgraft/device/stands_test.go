@@ -99,7 +99,7 @@ func TestLastWordsNameTheTrueState(t *testing.T) {
 		asked.ask()
 	}
 	write := func(p *safety.Permit) error { _, err := p.Write(t.Context()); return err }
-	req := safety.Request{Kind: receipt.Write, Digest: "plan", Disk: plan.Disk{Sectors: sectors, SectorSize: 512}, Receipt: w.req.Receipt,
+	req := safety.Request{Kind: receipt.Write, Digest: "plan", Disk: plan.Size{Sectors: sectors, SectorSize: 512}, Receipt: w.req.Receipt,
 		Card: imagetest.NewBytes(made, 512), KeepAll: true,
 		Pieces: []layout.Piece{{Span: disk.Span{Count: sectors}, Op: layout.Copy, Why: layout.WhyUnchanged}}}
 	do(req, write)

@@ -21,10 +21,19 @@ func (w *work) commandLine(flag, value string) string {
 // somebody else's look, or there was none yet.
 func (w *work) asRoot() string { return "sudo " + w.typed() }
 
-// typed is the command as it was typed, for this very card.
+// typed is the command as it was typed, for this very card, without pages: those are
+// written by the time it is typed again, and none is replaced.
 func (w *work) typed() string {
 	var typed []string
+	page := false
 	for _, a := range os.Args {
+		if page || strings.HasPrefix(a, "--report=") || strings.HasPrefix(a, "--redact") {
+			page = false
+			continue
+		}
+		if page = a == "--report"; page {
+			continue
+		}
 		if a == "next" {
 			a = w.path
 		}

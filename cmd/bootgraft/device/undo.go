@@ -69,7 +69,8 @@ func (d *undoing) write(ctx context.Context, p *safety.Permit) error {
 		return err
 	}
 	d.Document(document.NewCardWritten(document.KindUndo, d.path, res))
-	d.Wrapped("", fmt.Sprintf("%s holds again what the receipt kept of it: %s put back and read back", d.path, disk.Counted(disk.Sector(res.Written), "sector")))
+	d.Wrapped("", fmt.Sprintf("%s holds again what the receipt kept of it: %s put back and read back", d.path,
+		disk.Counted(disk.Sector(res.Written), "sector")))
 	d.letGo()
 	if res.NotNoted != nil {
 		return notNoted(res.NotNoted)

@@ -22,15 +22,38 @@ type Capture struct {
 	Reads    int64       `json:"reads"`
 	Errors   int64       `json:"failed_reads"`
 	Findings []Finding   `json:"findings"`
+
+	// Classes are the sectors by worth, in the order in which they are read.
+	Classes []CaptureClass `json:"classes"`
+	Said
+}
+
+// CaptureClass is how far sectors of one worth have come.
+type CaptureClass struct {
+	Class   string      `json:"class"`
+	Sectors disk.Sector `json:"sectors"`
+	Safe    disk.Sector `json:"safe"`
+	Lost    disk.Sector `json:"lost"`
+	Skipped disk.Sector `json:"skipped"`
+	Left    disk.Sector `json:"to_come"`
 }
 
 // NewCapture is the answer of capture, also when it stops.
 func NewCapture(r *capture.Result) *Capture {
-	return &Capture{
-		Head: New(KindCapture), Sectors: r.Sectors, Read: r.Read, Stopped: string(r.Stop), Reads: r.Clock.Reads, Errors: r.Clock.Errors,
-		Missing: some(r.Missing), Unread: some(r.Unread), Skipped: some(r.Skipped), Unstable: some(r.Unstable), Hung: some(r.Hung),
+	d := &Capture{
+		Head: New(KindCapture), Sectors: r.Sectors, Read: r.Read, Stopped: string(r.Stop), Reads: r.Clock.Reads,
+		Errors:  r.Clock.Errors,
+		Missing: some(r.Missing), Unread: some(r.Unread), Skipped: some(r.Skipped), Unstable: some(r.Unstable),
+		Hung:   some(r.Hung),
 		SHA256: text(r.SHA256), Findings: findings(r.Findings),
+		Classes: []CaptureClass{},
 	}
+	for _, c := range capture.Classes {
+		if t := r.Classes[c]; t.Total > 0 {
+			d.Classes = append(d.Classes, CaptureClass{c.String(), t.Total, t.Safe, t.Lost, t.Skipped, t.Left()})
+		}
+	}
+	return d
 }
 
 // Archive says whether the image of a capture is what was read.

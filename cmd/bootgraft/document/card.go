@@ -26,6 +26,7 @@ type Card struct {
 	Hints     []string    `json:"hints"`
 	Plan      string      `json:"plan"`
 	Fault     string      `json:"fault,omitempty"`
+	Said
 }
 
 // Nominal is the size that a card is sold as.
@@ -68,11 +69,11 @@ type Aligned struct {
 }
 
 // NewCard begins the answer of card TARGET, of a disk of so many sectors.
-func NewCard(target string, d plan.Disk, a held.Alignment) *Card {
+func NewCard(target string, d plan.Size, a held.Alignment) *Card {
 	return &Card{
 		Head: New(KindCard), Target: target, TargetKind: "file", Size: Size(d), Bytes: int64(d.Sectors) * int64(d.SectorSize),
 		Nominal:   Nominal(plan.NominalOf(d)),
-		Alignment: Alignment{a.Boundary, each(a.Places, func(p held.Place) Aligned { return Aligned(p) })},
+		Alignment: Alignment{a.Boundary, each(a.Places, func(p held.Begin) Aligned { return Aligned(p) })},
 	}
 }
 

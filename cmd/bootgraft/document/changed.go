@@ -28,6 +28,7 @@ type Changed struct {
 	Findings []Finding       `json:"findings"`
 	Original bool            `json:"original"`       // an original for `compare`
 	Next     string          `json:"next,omitempty"` // the command that compares it
+	NoStart  *NoStart        `json:"if_it_did_not_start"`
 }
 
 // NumberRead is a number about the size of the disk in bytes that changed.
@@ -106,6 +107,14 @@ type FileChanges struct {
 	Desktop []string `json:"desktop"` // of those added: what desktops make; folders end with a slash
 }
 
+// NoStart is what to do if the card did not start, fitted to what the device did to it.
+type NoStart struct {
+	RulesOut string   `json:"rules_out"`
+	Note     string   `json:"note"`  // one thing to observe
+	Next     string   `json:"next"`  // the one cheapest next step
+	Lines    []string `json:"lines"` // to type for it
+}
+
 // NewChanged is the answer of compare --before; next is the command that compares
 // the card with its original, if it became one.
 func NewChanged(before, after string, r *diff.Report, texts map[diff.Kind]string, next string) *Changed {
@@ -134,7 +143,8 @@ func changedRegion(g diff.Region) ChangedRegion {
 func numberRead(r diff.Reading) NumberRead {
 	j := NumberRead{
 		Sector: r.Sector, Byte: r.Byte, Width: r.Width, Encoding: r.Encoding, Value: r.Value, Meaning: r.Meaning,
-		Also: some(r.Also), WasMeaning: r.WasMeaning, WasDrive: r.WasDrive, Copied: r.Copied, ByChance: r.ByChance, State: "undecided",
+		Also: some(r.Also), WasMeaning: r.WasMeaning, WasDrive: r.WasDrive, Copied: r.Copied, ByChance: r.ByChance,
+		State: "undecided",
 	}
 	if r.WasNumber {
 		j.Was = &r.Was

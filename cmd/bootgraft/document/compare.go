@@ -91,6 +91,7 @@ type RuleAnswer struct {
 type Alternative struct {
 	Formula string `json:"formula"`
 	Value   uint64 `json:"value"`
+	Byte    int    `json:"byte"` // where it begins in the sector; a reading may take more or fewer bytes
 }
 
 // Advice is a size that would decide more.
@@ -131,7 +132,8 @@ type Count struct {
 
 // NewCompare is the answer of compare A B ...; card is the size that was asked
 // about, or 0, and out the rule file.
-func NewCompare(c *compare.Comparison, dumps []compare.Dump, advice []compare.Advice, card disk.Sector, out string) *Compare {
+func NewCompare(c *compare.Comparison, dumps []compare.Dump, advice []compare.Advice, card disk.Sector,
+	out string) *Compare {
 	d := &Compare{
 		Head: New(KindCompare), HeadSectors: c.Head, TailSectors: c.Tail, Counts: c.Bytes, Rules: out,
 		Sources: each(dumps, func(d compare.Dump) Original {
@@ -149,7 +151,7 @@ func NewCompare(c *compare.Comparison, dumps []compare.Dump, advice []compare.Ad
 }
 
 func rule(f compare.Field) Rule {
-	all := each(f.Readings(), func(r compare.Reading) Reading { return Reading(r) })
+	all := each(f.Readings(), func(r compare.Reading) Reading { return Reading{r.Byte, r.Encoding, r.Formula} })
 	x := Rule{place(f.Place), f.Width, f.Class, all[0].Encoding, all[0].Formula, f.Bits, f.Known(), f.Doubt, all[1:], nil}
 	if f.On != nil {
 		on := place(*f.On)
@@ -159,9 +161,10 @@ func rule(f compare.Field) Rule {
 }
 
 func ruleCheck(c compare.Check) RuleCheck {
-	return RuleCheck{place(c.Place), c.Width, c.Bits, string(c.State()), c.Doubt, each(c.Ways, func(w compare.SumWay) SumWay {
-		return SumWay{w.Sum, w.Encoding, w.Byte, place(w.Start), w.Count, w.Order}
-	})}
+	return RuleCheck{place(c.Place), c.Width, c.Bits, string(c.State()), c.Doubt,
+		each(c.Ways, func(w compare.SumWay) SumWay {
+			return SumWay{w.Sum, w.Encoding, w.Byte, place(w.Start), w.Count, w.Order}
+		})}
 }
 
 func ruleCopy(c compare.CopyRule) RuleCopy {
@@ -172,8 +175,10 @@ func stretch(s compare.Stretch) Stretch { return Stretch{place(s.Place), s.Count
 
 // verdict says what a card of one size would hold.
 func verdict(r *compare.Rules, card disk.Sector) *Verdict {
+	r = r.Likeliest(card)
 	v := r.For(card)
-	out := &Verdict{Sectors: card, Proved: v.Proved, Undecided: v.Undecided, Unexplained: v.Unexplained, Fields: []RuleAnswer{}}
+	out := &Verdict{Sectors: card, Proved: v.Proved, Undecided: v.Undecided, Unexplained: v.Unexplained,
+		Fields: []RuleAnswer{}}
 	for _, c := range r.DiffersBy(card, r.TailReach() > 0) {
 		out.Counted = append(out.Counted, c.Of(card))
 	}
@@ -185,7 +190,7 @@ func verdict(r *compare.Rules, card disk.Sector) *Verdict {
 		} else {
 			x.State, x.Value, x.Why = answer.State, answer.Value, answer.Why
 			x.Width, x.Encoding = answer.Width, f.Ways[0].Encoding
-			x.Others = each(answer.Others, func(o compare.Other) Alternative { return Alternative{o.Formula, o.Value} })
+			x.Others = each(answer.Others, func(o compare.Other) Alternative { return Alternative{o.Formula, o.Value, o.Byte} })
 		}
 		out.Fields = append(out.Fields, x)
 	}

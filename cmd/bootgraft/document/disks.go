@@ -22,6 +22,7 @@ type Disk struct {
 	Bus       string     `json:"bus"`
 	Removable bool       `json:"removable"`
 	ReadOnly  bool       `json:"read_only"`
+	Offline   bool       `json:"offline"` // Windows mounts nothing from it
 	Mounts    []string   `json:"mounts"`
 	System    []string   `json:"system"`
 	Since     *time.Time `json:"since"` // when its node was made; null if it has none
@@ -33,7 +34,7 @@ func NewDisks(all []blockdev.Disk) *Disks {
 		out := Disk{
 			Node: d.Node, Size: Size{d.Sectors, d.SectorSize}, Bytes: d.Bytes(),
 			Model: d.Identity.Model, Serial: d.Identity.Serial, Bus: d.Identity.Bus, Removable: d.Identity.Removable,
-			ReadOnly: d.ReadOnly, Mounts: some(d.Mounts), System: some(d.System),
+			ReadOnly: d.ReadOnly, Offline: d.Offline, Mounts: some(d.Mounts), System: some(d.System),
 		}
 		if !d.Since.IsZero() {
 			out.Since = &d.Since

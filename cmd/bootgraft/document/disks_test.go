@@ -25,8 +25,8 @@ func TestDisksAsJSON(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, want := range []string{
-		`"schema":1,"kind":"disks","disks":[{"node":"/dev/sda","sectors":976773168,"sector_size":512,"bytes":500107862016,"model":"ACME SPINNER 500","serial":"S-0001","bus":"ata","removable":false,"read_only":false,"mounts":["/","/home"`,
-		`"system":["/","/home","/proc/self/exe"],"since":null`, `"removable":true,"read_only":true,"mounts":[],"system":[],"since":"2030-05-17T13:01:00Z"`,
+		`"schema":1,"kind":"disks","disks":[{"node":"/dev/sda","sectors":976773168,"sector_size":512,"bytes":500107862016,"model":"ACME SPINNER 500","serial":"S-0001","bus":"ata","removable":false,"read_only":false,"offline":false,"mounts":["/","/home"`,
+		`"system":["/","/home","/proc/self/exe"],"since":null`, `"removable":true,"read_only":true,"offline":false,"mounts":[],"system":[],"since":"2030-05-17T13:01:00Z"`,
 	} {
 		if !strings.Contains(string(b), want) {
 			t.Errorf("%s is not in\n%s", want, b)

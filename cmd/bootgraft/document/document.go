@@ -12,6 +12,8 @@
 // types of the domain.
 package document
 
+import "bootgraft/cmd/bootgraft/build"
+
 // Kind says which object it is.
 type Kind string
 
@@ -24,6 +26,7 @@ const (
 	KindDisks     Kind = "disks"
 	KindCapture   Kind = "capture"
 	KindRefused   Kind = "refused"
+	KindOffer     Kind = "offer"
 	KindPlan      Kind = "plan" // written by layout/plan, in its own form
 	KindWrite     Kind = "write"
 	KindRehearsal Kind = "rehearsal"
@@ -39,17 +42,26 @@ const (
 	KindKitShow   Kind = "kit-show"
 	KindKitAsk    Kind = "kit-ask"
 	KindServe     Kind = "serve"
+	KindStarts    Kind = "starts"
 	KindFindings  Kind = "findings"
+	KindTopic     Kind = "topic"
+	KindNote      Kind = "note"
+	KindSound     Kind = "sound"
+
+	KindArchiveMade  Kind = "archive-made"
+	KindArchiveCheck Kind = "archive-check"
 )
 
 // Schemas are the kinds with the number of the form that each has now.
 var Schemas = map[Kind]int{
 	KindError: 1, KindVersion: 1, KindDemo: 1, KindSurvey: 1, KindDisks: 1, KindCapture: 1, KindRefused: 1,
+	KindOffer: 1, KindTopic: 1, KindNote: 1, KindArchiveMade: 1, KindArchiveCheck: 1,
 	KindPlan:  2,
 	KindWrite: 1, KindRehearsal: 1, KindUndo: 1, KindVerify: 1, KindArchive: 1,
 	// Form 1 had device or file in kind, where the kind of the object belongs.
 	KindCard:     2,
-	KindCardTest: 1, KindFiles: 1, KindCompare: 1, KindChanged: 1, KindKitMake: 1, KindKitShow: 1, KindKitAsk: 1, KindServe: 1, KindFindings: 1,
+	KindCardTest: 1, KindFiles: 1, KindCompare: 1, KindChanged: 1, KindKitMake: 1, KindKitShow: 1, KindKitAsk: 1,
+	KindServe: 1, KindStarts: 1, KindFindings: 1, KindSound: 1,
 }
 
 // Head opens every document. Error is there where the program ends neither with
@@ -88,6 +100,6 @@ type Version struct {
 }
 
 // NewVersion says which version of the program it is.
-func NewVersion(program, version, commit, date string, modified bool, goVersion string) *Version {
-	return &Version{New(KindVersion), program, version, commit, date, modified, goVersion}
+func NewVersion(b build.Build) *Version {
+	return &Version{New(KindVersion), b.Program(), b.Version, b.Commit, b.Date, b.Modified, b.Go}
 }

@@ -2,6 +2,7 @@ package document
 
 import (
 	"encoding/json"
+	"strings"
 	"testing"
 )
 
@@ -17,5 +18,13 @@ func TestMarshal(t *testing.T) {
 		if err != nil || string(b) != want || !json.Valid(b) {
 			t.Errorf("have %s, %v", b, err)
 		}
+	}
+}
+
+// A list is never null: of a rehearsal that goes on, nothing has to be accepted.
+func TestARehearsalThatGoesOnAcceptsNothing(t *testing.T) {
+	b, err := Marshal(NewRehearsal("/dev/sdX", "card.plan.receipt", nil, 0, 0), nil)
+	if err != nil || !strings.Contains(string(b), `"accept": []`) {
+		t.Errorf("%s, %v", b, err)
 	}
 }

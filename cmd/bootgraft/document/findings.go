@@ -18,12 +18,24 @@ type Meaning struct {
 	Do         string `json:"do"`
 }
 
+// Topic is a page of help that is about no one command.
+type Topic struct {
+	Head
+	Topic string `json:"topic"`
+	Title string `json:"title"`
+	Text  string `json:"text"`
+}
+
+// NewTopic is the answer of help TOPIC.
+func NewTopic(name, title, text string) *Topic { return &Topic{New(KindTopic), name, title, text} }
+
 // NewFindings is the answer, of the groups of the register or of a part of them.
 func NewFindings(groups []register.Group) *Findings {
 	out := &Findings{Head: New(KindFindings), Findings: []Meaning{}}
 	for _, g := range groups {
 		for _, e := range g.Entries {
-			out.Findings = append(out.Findings, Meaning{string(e.Code), string(e.Severity), e.Acceptable, g.Title, e.Means, e.Do})
+			out.Findings = append(out.Findings, Meaning{string(e.Code), string(e.Severity), e.Acceptable, g.Title, e.Means,
+				e.Do})
 		}
 	}
 	return out

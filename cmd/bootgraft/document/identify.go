@@ -35,26 +35,44 @@ type Security struct {
 	Frozen    bool `json:"frozen"`
 }
 
-func geometry(g ata.Geometry) Geometry {
+func shape(g ata.Geometry) Geometry {
 	return Geometry{g.Cylinders, g.Heads, g.Sectors, g.Total()}
 }
 
 func newIdentify(id *ata.Identify) *Identify {
 	out := &Identify{
 		Model: id.Model, Serial: id.Serial, Firmware: id.Firmware, Size: Size{id.Sectors, id.SectorSize},
-		Default: geometry(id.Default), CompactFlash: id.CompactFlash, Protected: id.Protected, Checked: id.Checked,
+		Default: shape(id.Default), CompactFlash: id.CompactFlash, Protected: id.Protected, Checked: id.Checked,
 		Security: Security{id.Security.Supported, id.Security.Enabled, id.Security.Locked, id.Security.Frozen},
 	}
 	if id.Current != (ata.Geometry{}) {
-		g := geometry(id.Current)
+		g := shape(id.Current)
 		out.Current = &g
 	}
 	return out
 }
 
-// Says adds what the drive says of itself, if it was asked.
-func (s *Survey) Says(id *ata.Identify) {
-	if id != nil {
-		s.Identify = newIdentify(id)
+// Said is what a drive says of itself, where it was asked.
+type Said struct {
+	Identify *Identify `json:"identify,omitempty"`
+	Drive    *Drive    `json:"drive,omitempty"`
+}
+
+// Drive is what a drive was asked beside that.
+type Drive struct {
+	Kept   bool        `json:"kept_by_kernel"` // identify is from when the kernel met the drive
+	Native disk.Sector `json:"native_sectors"` // with those that it hides; 0 if not known
+	Hidden disk.Sector `json:"hidden_sectors"`
+	Power  ata.Power   `json:"power"`
+	Why    string      `json:"not_asked"` // why it was not asked, or not to the end
+}
+
+// Says takes in what the drive says of itself.
+func (s *Said) Says(d ata.Drive) {
+	if d.Identify != nil {
+		s.Identify = newIdentify(d.Identify)
+	}
+	if d.Power != "" || d.Native > 0 || d.Why != "" || d.Kept {
+		s.Drive = &Drive{d.Kept, d.Native, d.Hidden(), d.Power, d.Why}
 	}
 }

@@ -131,7 +131,7 @@ func (s *Survey) Add(o *scan.Outside) {
 		Structures: each(o.Structures, func(x candidate.Structure) Structure { return Structure(x) }),
 		Strings:    foundStrings(o.Strings),
 		Records:    each(o.Records, func(x candidate.Record) Record { return Record(x) }),
-		Mirrors:    each(o.Mirrors, mirror), Chains: each(o.Chains, chain), Checksums: each(o.Checksums, checksum),
+		Mirrors:    each(o.Copies, mirror), Chains: each(o.Chains, chain), Checksums: each(o.Checksums, checksum),
 		Orders: each(o.Orders, func(x candidate.OrderRegion) OrderRegion { return OrderRegion(x) }),
 		Through: each(o.Through, func(t scan.Through) Through {
 			signature := fmt.Sprintf("%x", t.Signature)
@@ -149,13 +149,14 @@ func place(p candidate.Place) Place { return Place(p) }
 // placeOf is null where there is no place.
 func placeOf(p *candidate.Place) *Place { return (*Place)(p) }
 
-func mirror(m candidate.Mirror) Mirror {
+func mirror(m candidate.Copy) Mirror {
 	own := each(m.Own, func(x candidate.Stretch) Bytes { return Bytes(x) })
 	return Mirror{place(m.Of), place(m.To), m.Count, m.Back, m.Turned, own, m.Blocks, m.Number, m.ByChance}
 }
 
 func chain(c candidate.Chain) Chain {
-	return Chain{place(c.At), c.Encoding, c.Stride, c.Records, c.First, c.End, placeOf(c.Total), placeOf(c.Base), c.FromEnd, c.ByChance}
+	return Chain{place(c.At), c.Encoding, c.Stride, c.Records, c.First, c.End, placeOf(c.Total), placeOf(c.Base),
+		c.FromEnd, c.ByChance}
 }
 
 func checksum(c candidate.Checksum) Checksum {

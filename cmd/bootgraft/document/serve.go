@@ -1,6 +1,10 @@
 package document
 
 import (
+	"bufio"
+	"encoding/json"
+	"io"
+
 	"bootgraft/image/disk"
 	"bootgraft/image/nbd"
 	"bootgraft/layout/scan/owners"
@@ -10,6 +14,7 @@ import (
 type Serve struct {
 	Head
 	Size
+	Card    disk.Sector   `json:"card_sectors,omitempty"` // of the whole card, where its device sees fewer
 	Address string        `json:"address"`
 	Clients int           `json:"clients"`
 	Broken  int           `json:"broken_clients"` // went without taking leave
@@ -43,9 +48,10 @@ type Visit struct {
 }
 
 // NewServe is the answer of the verb serve.
-func NewServe(address string, size Size, missing disk.Sector, r nbd.Report, story []owners.Visit, more int, never []owners.Owner) *Serve {
+func NewServe(address string, size Size, card, missing disk.Sector, r nbd.Report, story []owners.Visit, more int,
+	never []owners.Owner) *Serve {
 	return &Serve{
-		Head: New(KindServe), Size: size, Address: address,
+		Head: New(KindServe), Size: size, Card: card, Address: address,
 		Clients: r.Clients, Broken: r.Broken, Reads: r.Reads, Writes: r.Writes, Refused: r.Refused, More: more,
 		Read: each(story, func(v owners.Visit) Visit { return Visit{v.Kind, v.Name, v.First, v.Last, v.Sectors} }),
 		Never: each(never, func(o owners.Owner) ServedOwner {
@@ -60,4 +66,17 @@ type Access struct {
 	Start disk.Sector `json:"start"`
 	Count disk.Sector `json:"count"`
 	Owner string      `json:"owner"`
+}
+
+// WriteTrace writes all that was read, in order, a line of JSON for each run.
+func WriteTrace(w io.Writer, runs []disk.Span, who *owners.Owners) error {
+	b := bufio.NewWriter(w)
+	lines := json.NewEncoder(b)
+	lines.SetEscapeHTML(false)
+	if err := who.Each(runs, func(s disk.Span, by owners.Owner) error {
+		return lines.Encode(Access{Start: s.Start, Count: s.Count, Owner: by.Name})
+	}); err != nil {
+		return err
+	}
+	return b.Flush()
 }

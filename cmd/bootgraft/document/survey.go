@@ -5,6 +5,7 @@ import (
 
 	"bootgraft/image/disk"
 	"bootgraft/layout"
+	"bootgraft/layout/scan/geometry"
 )
 
 // Survey says who owns every sector of a drive.
@@ -19,7 +20,9 @@ type Survey struct {
 	Fields   []Field   `json:"fields"`
 	Findings []Finding `json:"findings"`
 
-	Identify *Identify `json:"identify,omitempty"` // what the drive says of itself, where it was asked
+	Geometry Counted `json:"geometry"`
+
+	Said
 
 	*Outside // nil where nobody looked
 }
@@ -79,6 +82,33 @@ type Volume struct {
 	ID           string `json:"id"`
 	ClusterBytes int64  `json:"cluster_bytes"`
 	UsedBytes    *int64 `json:"used_bytes"`
+}
+
+// Counted is in what a disk is counted by cylinder, head and sector, by those who say it.
+type Counted struct {
+	Rows  []CountedRow `json:"rows"`
+	Agree bool         `json:"agree"`
+	Says  []string     `json:"says"` // what it means where they disagree
+}
+
+// CountedRow is what one of them counts in.
+type CountedRow struct {
+	Who       geometry.Who `json:"who"`
+	Volume    *int         `json:"volume,omitempty"`    // index of the volume, of volumes alone
+	Cylinders int          `json:"cylinders,omitempty"` // where they are said
+	Heads     int          `json:"heads"`
+	Sectors   int          `json:"sectors"`
+}
+
+// Counts takes in what the disk is counted in.
+func (s *Survey) Counts(v *geometry.View) {
+	s.Geometry = Counted{Agree: len(v.Says) == 0, Says: some(v.Says), Rows: each(v.Rows, func(r geometry.Row) CountedRow {
+		row := CountedRow{Who: r.Who, Cylinders: r.Cylinders, Heads: r.Heads, Sectors: r.Sectors}
+		if r.Who == geometry.Volume {
+			row.Volume = &r.Volume
+		}
+		return row
+	})}
 }
 
 // NewSurvey is the answer of survey SOURCE.

@@ -34,14 +34,17 @@ type Rehearsal struct {
 	Rehearsal bool        `json:"rehearsal"`
 	Target    string      `json:"target"`
 	Written   disk.Sector `json:"written_sectors"`
+	ToWrite   disk.Sector `json:"to_write_sectors"` // with the word; 0 for a test
 	Receipt   string      `json:"receipt"`
 	Confirm   *string     `json:"confirm"`
 	OnCard    []string    `json:"on_card"`
 	Files     int         `json:"files_on_card"`
 	Refusals  []Refusal   `json:"refusals"`
 
-	// Accept is those of Refusals that --accept goes on with; null where nothing
-	// was refused.
+	// Starts says of a planned card whether anything stops it from starting.
+	Starts *StartsAnswer `json:"starts,omitempty"`
+
+	// Accept is those of Refusals that --accept goes on with.
 	Accept []Acceptable `json:"accept"`
 }
 
@@ -59,14 +62,13 @@ type Acceptable struct {
 }
 
 // NewRehearsal begins the answer.
-func NewRehearsal(target, receipt string, onCard []string, files int) *Rehearsal {
-	return &Rehearsal{Head: New(KindRehearsal), Rehearsal: true, Target: target, Receipt: receipt,
-		OnCard: some(onCard), Files: files, Refusals: []Refusal{}}
+func NewRehearsal(target, receipt string, onCard []string, files int, toWrite disk.Sector) *Rehearsal {
+	return &Rehearsal{Head: New(KindRehearsal), Rehearsal: true, Target: target, Receipt: receipt, ToWrite: toWrite,
+		OnCard: some(onCard), Files: files, Refusals: []Refusal{}, Accept: []Acceptable{}}
 }
 
 // Refuse makes it an answer that says no.
 func (d *Rehearsal) Refuse(all safety.Refusals) {
-	d.Accept = []Acceptable{}
 	for _, r := range all {
 		d.Refusals = append(d.Refusals, Refusal{r.Code, r.Why, r.Do})
 		if register.Acceptable(r.Code) {

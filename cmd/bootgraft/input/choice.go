@@ -19,8 +19,21 @@ type Choices struct {
 // Add adds the flag to a command. A shell that completes lines offers the words.
 func (x Choices) Add(c *cobra.Command, to *string, value, usage string) {
 	c.Flags().StringVar(to, x.Flag, value, usage)
+	completes(c, x.Flag, x.Words...)
+}
+
+// completes makes a shell that completes lines offer words for a flag.
+func completes(c *cobra.Command, flag string, words ...string) {
 	// It fails for a flag that does not exist, and for one that was registered before.
-	if err := c.RegisterFlagCompletionFunc(x.Flag, cobra.FixedCompletions(x.Words, cobra.ShellCompDirectiveNoFileComp)); err != nil {
+	if err := c.RegisterFlagCompletionFunc(flag, cobra.FixedCompletions(words,
+		cobra.ShellCompDirectiveNoFileComp)); err != nil {
+		panic(err)
+	}
+}
+
+// Suffix makes a shell that completes lines offer the files of one suffix for a flag.
+func Suffix(c *cobra.Command, flag, suffix string) {
+	if err := c.MarkFlagFilename(flag, suffix); err != nil { // there is no such flag
 		panic(err)
 	}
 }

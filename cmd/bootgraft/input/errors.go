@@ -12,6 +12,7 @@ import (
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/capture"
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 	"bootgraft/safety"
 	"bootgraft/safety/blockdev"
@@ -23,8 +24,12 @@ func DeviceError(path string, err error) error {
 	var busy *blockdev.BusyError
 	var two *blockdev.TwoNewError
 	switch {
-	case errors.As(err, &busy), errors.As(err, &two), errors.Is(err, blockdev.ErrUnsupported):
+	case errors.As(err, &busy), errors.As(err, &two):
 		return talk.Coded(talk.ExitRefused, err)
+	case errors.Is(err, blockdev.ErrNotWritten):
+		return talk.Coded(talk.ExitRefused, fmt.Errorf("%s is a device: %w", path, ErrNoDevices))
+	case errors.Is(err, blockdev.ErrUnsupported):
+		return talk.Coded(talk.ExitRefused, fmt.Errorf("%s is a device: %w", path, ErrNoDisks))
 	case image.FaultOf(err) == image.Gone:
 		return fmt.Errorf("there is no card or drive in %s, or it was pulled: %w", path, err)
 	}
@@ -34,14 +39,16 @@ func DeviceError(path string, err error) error {
 // CaptureError gives a capture that cannot begin or go on its exit code.
 func CaptureError(err error) error {
 	var other *capture.DifferentDriveError
-	var mismatch *capture.MismatchError
+	var two *capture.TwoDrivesError
+	var mismatch *record.MismatchError
 	var space *capture.SpaceError
 	var target *capture.TargetError
 	var inUse *capture.InUseError
 	var later *disk.NewerFormError
 	var path *fs.PathError
 	switch {
-	case errors.As(err, &other), errors.As(err, &mismatch), errors.As(err, &space), errors.As(err, &target), errors.As(err, &inUse), errors.As(err, &later):
+	case errors.As(err, &other), errors.As(err, &two), errors.As(err, &mismatch), errors.As(err, &space), errors.As(err, &target),
+		errors.As(err, &inUse), errors.As(err, &later):
 		return talk.Coded(talk.ExitRefused, err)
 	case errors.Is(err, fs.ErrPermission) && errors.As(err, &path):
 		return PermissionError(path.Path, path.Err)
@@ -65,8 +72,12 @@ func PermissionError(what string, err error) error {
 func SourceError(path string, err error) error {
 	var kind *image.NotRegularError
 	switch {
+	case errors.As(err, &kind) && kind.Kind == image.PartOfDisk:
+		return talk.Coded(talk.ExitUsage, PartError(path))
 	case errors.As(err, &kind):
 		return fmt.Errorf("%w; give the path of an image file", err)
+	case errors.Is(err, fs.ErrNotExist) && IsDevice(path): // as Windows names them
+		return fmt.Errorf("there is no disk %s; bootgraft survey lists those of this machine", path)
 	case errors.Is(err, fs.ErrNotExist):
 		return fmt.Errorf("there is no file %s", path)
 	case errors.Is(err, fs.ErrPermission):
@@ -75,11 +86,36 @@ func SourceError(path string, err error) error {
 	return err
 }
 
-// ErrNoDevices is the answer of systems on which devices are not handled.
-var ErrNoDevices = errors.New(`disks and cards are handled on Linux only; nothing was read or written.
+// PartError says which whole disk to type instead of a part of it.
+func PartError(path string) error {
+	whole := "the whole disk; bootgraft survey lists the disks of this machine"
+	if node := blockdev.WholeOf(path); node != "" {
+		whole = "the whole disk, " + node
+	}
+	return fmt.Errorf("%s is %s: its table, its boot areas and its tail are not in it; give %s", path, image.PartOfDisk,
+		whole)
+}
+
+// SayTold says how a disk was opened, where its system did not make that plain.
+func SayTold(u *talk.UI, src image.Source) {
+	d, ok := src.(*blockdev.Source)
+	if !ok {
+		return
+	}
+	for _, text := range d.Told() {
+		u.Sayf("note: %s", text)
+	}
+}
+
+// ErrNoDevices is the answer where a card would be written, on systems on which none is.
+var ErrNoDevices = errors.New(`cards are written on Linux only, and nothing was written: make the image
+file of the card here (bootgraft write card.plan card.img), and hand card.img
+over to be copied onto the card on Linux`)
+
+// ErrNoDisks is the answer of systems on which devices are not handled at all.
+var ErrNoDisks = errors.New(`disks and cards are not handled on this system; nothing was read or written.
 What works here is everything with image files: survey, plan, files, write,
-verify and card of an image, and demo. Read the drive and write the card on
-Linux; the images, records and plans are the same on every system`)
+verify and card of an image, and demo`)
 
 // TargetError gives the refusal of a target its exit code.
 func TargetError(err error) error {

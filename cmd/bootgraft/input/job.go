@@ -1,16 +1,18 @@
 package input
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"os"
 
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
-	"bootgraft/image/capture"
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 	"bootgraft/layout/plan"
 	"bootgraft/layout/plan/card"
+	"bootgraft/layout/plan/starts"
 	"bootgraft/safety/blockdev"
 )
 
@@ -79,6 +81,15 @@ func staleError(p *plan.Plan, src *Source, err error) error {
 		src.Path, wanted, src.Path, disk.SizeText(image.Sectors(src), src.SectorSize()))
 }
 
+// Starts says what stops the planned card from starting.
+func (j *Job) Starts(ctx context.Context, u *talk.UI) (*starts.Report, error) {
+	m, err := j.Src.Survey(ctx, u)
+	if err != nil {
+		return nil, err
+	}
+	return starts.Judge(ctx, j.Plan, j.Src, m, starts.Known{})
+}
+
 // Guarded lists what the job reads, which must not lie on the card.
 func (j *Job) Guarded(planPath string) []blockdev.File {
 	var out []blockdev.File
@@ -98,7 +109,7 @@ func (j *Job) Guarded(planPath string) []blockdev.File {
 // OriginalOf returns how the drive that the source was read from can be told.
 func OriginalOf(src *Source) image.Identity {
 	switch s := src.Source.(type) {
-	case *capture.Source:
+	case *record.Source:
 		return s.Record().Identity
 	case interface{ Identity() image.Identity }:
 		return s.Identity()

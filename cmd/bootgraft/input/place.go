@@ -9,7 +9,9 @@ import (
 
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
+	"bootgraft/image"
 	"bootgraft/image/capture"
+	"bootgraft/image/capture/record"
 	"bootgraft/safety/blockdev"
 	"bootgraft/safety/newfile"
 )
@@ -17,6 +19,9 @@ import (
 // ImagePlace refuses a place where an image must not, or cannot, come to lie.
 // It is asked before the drive is opened.
 func ImagePlace(source, img string) error {
+	if kind := image.NameKind(img); kind != "" {
+		return talk.Refusef("%s cannot be the image: it is %s; choose another name", img, kind)
+	}
 	dir := filepath.Dir(img)
 	st, err := os.Stat(dir)
 	switch {
@@ -32,13 +37,14 @@ func ImagePlace(source, img string) error {
 		return err
 	}
 	if dev {
-		return talk.Refusef("%s would lie among the device nodes, in memory, and be gone after the next start; give a place on another disk", img)
+		return talk.Refusef("%s would lie among the device nodes, in memory, and be gone after the next start; give a place "+
+			"on another disk", img)
 	}
-	if _, err := os.Lstat(source + capture.RecordSuffix); err == nil && source != "next" {
+	if _, err := os.Lstat(source + record.Suffix); err == nil && source != "next" {
 		return talk.Refusef(
 			"%s is a capture already: to keep it elsewhere copy it together with %s%s; "+
 				"to put two captures together use --merge",
-			source, source, capture.RecordSuffix)
+			source, source, record.Suffix)
 	}
 	return nil
 }

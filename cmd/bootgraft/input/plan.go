@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"path/filepath"
 
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
@@ -30,7 +31,8 @@ func IsPlan(f io.ReaderAt) bool {
 // planForSource says that a plan was given where a drive is wanted.
 func planForSource(path string) error {
 	word := words.Shell(path)
-	return talk.Usagef("%s is a plan, and what is wanted here is a drive: an image, a capture or a kit. What reads a plan:\n\n"+
+	return talk.Usagef("%s is a plan, and what is wanted here is a drive: an image, a capture or a kit. What "+
+		"reads a plan:\n\n"+
 		"  bootgraft files --plan %s\n  bootgraft write %s card.img\n  bootgraft verify %s card.img", path, word, word, word)
 }
 
@@ -43,7 +45,8 @@ func CheckPlanFirst(verb string, args []string) error {
 			"%s is a plan, and %s is none: the plan comes first:\n\n  bootgraft %s %s %s",
 			args[1], args[0], verb, words.Shell(args[1]), words.Shell(args[0]))
 	case len(args) == 1 && IsPlanFile(args[0]):
-		return talk.Usagef("%s is a plan; which card is compared with it? bootgraft %s %s card.img", args[0], verb, words.Shell(args[0]))
+		return talk.Usagef("%s is a plan; which card is compared with it? bootgraft %s %s card.img", args[0], verb,
+			words.Shell(args[0]))
 	}
 	return nil
 }
@@ -71,7 +74,7 @@ func CheckReceiptFirst(args []string) error {
 // is wanted, or returns nil.
 func OtherThanDrive(path, wanted string) error {
 	switch kind := safety.OwnKind(path); kind {
-	case safety.ReceiptFile, safety.RuleFile, safety.RecordFile:
+	case safety.ReceiptFile, safety.RuleFile, safety.RecordFile, safety.NotesFile:
 		return talk.Usagef("%s is %s, and what is wanted here is %s", path, kind, wanted)
 	}
 	return nil
@@ -81,7 +84,21 @@ func OtherThanDrive(path, wanted string) error {
 func IsDevice(path string) bool {
 	_, err := image.Open(path, 512)
 	var kind *image.NotRegularError
-	return errors.As(err, &kind) && kind.Kind == "a block device"
+	return errors.As(err, &kind) && kind.Kind == image.BlockDevice
+}
+
+// PlanAndSource reads a plan and says where its source lies now; the path is empty where
+// that is not known.
+func PlanAndSource(path string) (*plan.Plan, string, error) {
+	p, f, err := openPlan(path)
+	if err != nil {
+		return nil, "", err
+	}
+	source := ""
+	if p.Source.Path != "" {
+		source = remembered(p.Source.Path, filepath.Dir(path))
+	}
+	return p, source, f.Close()
 }
 
 // openPlan reads a plan file. The file stays open as long as the plan is used.

@@ -11,8 +11,9 @@ import (
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
-	"bootgraft/image/capture"
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
+	"bootgraft/image/packed"
 )
 
 // sourceCodes are all codes that a SOURCE may ask for: a next command about the
@@ -37,7 +38,7 @@ func OtherCodes(codes []disk.Code) []disk.Code {
 
 // openPlain takes a file without a record for the image of a disk, unless it says
 // itself that it is something else, or less than it seems.
-func openPlain(path string, img *image.File, st os.FileInfo, f SourceFlags) (*Source, error) {
+func openPlain(path string, img packed.Image, st os.FileInfo, f SourceFlags) (*Source, error) {
 	o := &Source{Source: img, Path: path, Files: []os.FileInfo{st}, Close: img.Close}
 	err := f.proveImage(o)
 	if err != nil {
@@ -63,7 +64,7 @@ func (f *SourceFlags) proveImage(o *Source) error {
 		}
 	}
 	progress, finish := f.progress("looking for lost sectors")
-	found, err := capture.FindPattern(ctx, o.Source, progress)
+	found, err := record.FindPattern(ctx, o.Source, progress)
 	finish()
 	if err != nil {
 		return err
@@ -88,14 +89,14 @@ func (f *SourceFlags) proveImage(o *Source) error {
 
 // patternFindings says what the fill of a capture in an image without a record
 // means.
-func patternFindings(path string, p capture.Pattern) (out []disk.Finding) {
+func patternFindings(path string, p record.Pattern) (out []disk.Finding) {
 	if len(p.Own) > 0 {
 		out = append(out, disk.Refusalf(disk.RecordMissing, p.Own[0].Start,
 			"%s of %s hold what a capture puts where the drive failed (%s), and the record of the capture"+
 				" is not here. Without it nobody knows which other sectors were never read: they look like zeros."+
 				" Put %s%s beside the image again, or name it with --record. If it is lost"+
 				" for good, accept this: then only these sectors count as missing",
-			disk.Counted(p.Own.Sectors(), "sector"), path, spansText(p.Own), path, capture.RecordSuffix))
+			disk.Counted(p.Own.Sectors(), "sector"), path, spansText(p.Own), path, record.Suffix))
 	}
 	if len(p.Other) > 0 {
 		out = append(out, disk.Refusalf(disk.FillOfAnother, p.Other[0].Start,

@@ -1,29 +1,26 @@
 package input
 
 import (
+	"bytes"
 	"fmt"
-	"os"
+	"io"
 
+	"bootgraft/image"
 	"bootgraft/layout/rule/compare"
 )
 
-// OpenRules reads a rule file.
-func OpenRules(path string) (*compare.Rules, error) {
-	f, err := os.Open(path)
+// ReadRules reads a rule file. text is the file as it is.
+func ReadRules(path string) (r *compare.Rules, text []byte, err error) {
+	f, err := image.Open(path, 512)
 	if err != nil {
-		return nil, SourceError(path, err)
+		return nil, nil, SourceError(path, err)
 	}
 	defer f.Close()
-	st, err := f.Stat()
-	if err == nil && !st.Mode().IsRegular() {
-		err = fmt.Errorf("%s is not a regular file", path)
+	if text, err = io.ReadAll(io.NewSectionReader(f, 0, compare.MaxFile+1)); err != nil {
+		return nil, nil, err
 	}
-	if err != nil {
-		return nil, err
+	if r, err = compare.Decode(bytes.NewReader(text)); err != nil {
+		return nil, nil, fmt.Errorf("%s cannot be used: %w. Rules are made by: bootgraft compare A B C -o RULES", path, err)
 	}
-	r, err := compare.Decode(f)
-	if err != nil {
-		return nil, fmt.Errorf("%s cannot be used: %w. Rules are made by: bootgraft compare A B C -o RULES", path, err)
-	}
-	return r, nil
+	return r, text, nil
 }

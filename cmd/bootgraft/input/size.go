@@ -84,12 +84,6 @@ func ungrouped(number string) (plain string, ok bool) {
 // ParseSize reads 39070080s (sectors), plain bytes, 16GB (16*10^9) or 16GiB.
 // Large and small letters are the same, and a blank may stand before the unit.
 func ParseSize(text string, sectorSize int) (Size, error) {
-	bad := func(why string) (Size, error) {
-		return Size{}, talk.Usagef(
-			"the size %q is not understood: %s. A size is a number of sectors (39070080s), of bytes (20003880960), "+
-				"or has a unit (16GB, 16GiB)",
-			text, why)
-	}
 	low := strings.ToLower(strings.TrimSpace(text))
 	number, unit, s := low, int64(1), Size{bare: true}
 	if n, ok := cutSectors(low); ok {
@@ -104,44 +98,62 @@ func ParseSize(text string, sectorSize int) (Size, error) {
 			}
 		}
 	}
+	var why string
+	if s.Bytes, why = sizeBytes(text, number, unit, unit == int64(sectorSize)); why == "" {
+		s.Sectors = disk.Sector(s.Bytes / int64(sectorSize))
+		why = s.impossible(unit, int64(sectorSize))
+	}
+	if why != "" {
+		return Size{}, talk.Usagef(
+			"the size %q is not understood: %s. A size is a number of sectors (39070080s), of bytes (20003880960), "+
+				"or has a unit (16GB, 16GiB)",
+			text, why)
+	}
+	return s, nil
+}
+
+// sizeBytes multiplies the number of a text by its unit in bytes. why says why that
+// is no size. Of a unit that is whole there are no parts.
+func sizeBytes(text, number string, unit int64, whole bool) (bytes int64, why string) {
 	number, ok := ungrouped(strings.TrimSpace(number))
 	if !ok {
-		return bad(fmt.Sprintf("a comma stands between groups of three digits, and a point before a fraction, as in %s", strings.Replace(text, ",", ".", 1)))
+		return 0, fmt.Sprintf("a comma stands between groups of three digits, and a point before a fraction, as in %s",
+			strings.Replace(text, ",", ".", 1))
 	}
 	n, err := strconv.ParseInt(number, 10, 64)
 	switch {
 	case err == nil && n > math.MaxInt64/unit:
-		return bad("it is too large")
+		return 0, "it is too large"
 	case err == nil:
-		s.Bytes = n * unit
-	case unit > 1 && unit != int64(sectorSize):
-		f, ferr := strconv.ParseFloat(number, 64)
-		if ferr != nil || f < 0 || f*float64(unit) > math.MaxInt64/2 {
-			return bad("no number stands before the unit")
+		bytes = n * unit
+	case unit > 1 && !whole:
+		f, err := strconv.ParseFloat(number, 64)
+		if err != nil || f < 0 || f*float64(unit) > math.MaxInt64/2 {
+			return 0, "no number stands before the unit"
 		}
-		s.Bytes = int64(math.Round(f * float64(unit)))
+		bytes = int64(math.Round(f * float64(unit)))
 	default:
-		return bad("it is no whole number")
+		return 0, "it is no whole number"
 	}
-	if s.Bytes <= 0 {
-		return bad("it must be more than nothing")
+	if bytes <= 0 {
+		return 0, "it must be more than nothing"
 	}
-	if s.Nominal || unit == 1 {
-		s.Sectors = disk.Sector(s.Bytes / int64(sectorSize))
-		if unit == 1 && s.Bytes%int64(sectorSize) != 0 {
-			hint := ""
-			if s.bare {
-				hint = fmt.Sprintf("; did you mean %ds, which are sectors?", s.Bytes)
-			}
-			return bad(fmt.Sprintf("%d bytes are not whole sectors of %d%s", s.Bytes, sectorSize, hint))
+	return bytes, ""
+}
+
+// impossible says why no disk has the size, which was given in a unit; empty if one may.
+func (s Size) impossible(unit, sectorSize int64) string {
+	switch {
+	case unit == 1 && s.Bytes%sectorSize != 0:
+		hint := ""
+		if s.bare {
+			hint = fmt.Sprintf("; did you mean %ds, which are sectors?", s.Bytes)
 		}
-	} else {
-		s.Sectors = disk.Sector(s.Bytes / int64(sectorSize))
+		return fmt.Sprintf("%d bytes are not whole sectors of %d%s", s.Bytes, sectorSize, hint)
+	case s.Sectors == 0:
+		return "it is less than one sector"
 	}
-	if s.Sectors == 0 {
-		return bad("it is less than one sector")
-	}
-	return s, nil
+	return ""
 }
 
 // cutSectors returns the number before the unit of sectors.
@@ -159,7 +171,8 @@ func ParseCount(text string) (disk.Sector, error) {
 	plain, ok := ungrouped(strings.TrimSuffix(text, "s"))
 	n, err := strconv.ParseInt(plain, 10, 64)
 	if !ok || err != nil || n <= 0 || n > 1<<48 {
-		return 0, talk.Usagef("--sectors %s is not understood: it is the number of sectors of the drive, as in 39070080", text)
+		return 0, talk.Usagef("--sectors %s is not understood: it is the number of sectors of the drive, as in 39070080",
+			text)
 	}
 	return disk.Sector(n), nil
 }

@@ -20,8 +20,9 @@ import (
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
-	"bootgraft/image/capture"
+	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
+	"bootgraft/image/packed"
 	"bootgraft/image/pieces"
 	"bootgraft/layout"
 	"bootgraft/layout/kit"
@@ -41,8 +42,9 @@ type Source struct {
 	damage   *disk.Finding  // of the record of a capture, nil if it is whole
 }
 
-// SayDamage says what is wrong with the record of a capture.
+// SayDamage says what is wrong with the record of a capture, or how a disk was opened.
 func (o *Source) SayDamage(u *talk.UI) {
+	SayTold(u, o.Source)
 	if o.damage != nil {
 		u.Sayf("warning: %s: %s", o.Path, o.damage.Text)
 	}
@@ -55,9 +57,12 @@ func (o *Source) NextData(off int64) (start, end int64) { return image.NextData(
 func (o *Source) Unknown(w disk.Span) disk.Spans { return image.Unknown(o.Source, w) }
 
 // Once returns the same SOURCE, of which boot areas and tables are read once
-// however many ask for them. Closing is left to the first.
+// however many ask for them. Closing is left to the first. What had to be accepted to
+// open it is not asked again; what was only to be told goes on being told.
 func (o *Source) Once() *Source {
-	return &Source{Source: image.NewCache(o.Source), Path: o.Path, Files: o.Files, Close: func() error { return nil }}
+	told := slices.DeleteFunc(slices.Clone(o.Findings), func(f disk.Finding) bool { return f.Severity == disk.Refusal })
+	return &Source{Source: image.NewCache(o.Source), Path: o.Path, Files: o.Files, Findings: told,
+		Close: func() error { return nil }}
 }
 
 // SourceFlags are the flags of every command that reads a SOURCE.
@@ -72,7 +77,8 @@ type SourceFlags struct {
 
 // Add adds the flags to those of a command.
 func (f *SourceFlags) Add(c *cobra.Command) {
-	c.Flags().IntVar(&f.SectorSize, "sector-size", 512, "logical sector size of an image file in bytes: 512, 1024, 2048 or 4096")
+	c.Flags().IntVar(&f.SectorSize, "sector-size", 512,
+		"logical sector size of an image file in bytes: 512, 1024, 2048 or 4096")
 	f.Command = c
 	c.Flags().StringVar(&f.Record, "record", "", "the record of a capture, if it is not beside the image")
 }
@@ -97,7 +103,7 @@ func OpenSource(path string, f SourceFlags) (*Source, error) {
 	}
 	img, err := image.Open(path, f.SectorSize)
 	var kind *image.NotRegularError
-	if errors.As(err, &kind) && kind.Kind == "a block device" {
+	if errors.As(err, &kind) && kind.Kind == image.BlockDevice {
 		return openLive(path, f)
 	}
 	if err != nil {
@@ -116,21 +122,29 @@ func OpenSource(path string, f SourceFlags) (*Source, error) {
 		img.Close()
 		return nil, err
 	}
-	record := f.Record
-	if record == "" && kit.Is(img) {
+	recordPath := f.Record
+	if recordPath == "" && kit.Is(img) {
 		k, err := openKit(path, img, st)
 		return f.asTyped(k, err)
 	}
-	if record == "" {
-		if _, err := os.Stat(path + capture.RecordSuffix); err == nil {
-			record = path + capture.RecordSuffix
+	if recordPath == "" {
+		if beside := record.Beside(path); exists(beside) {
+			recordPath = beside
 		}
 	}
-	if record == "" {
+	if recordPath == "" && packed.Is(img) {
+		img.Close()
+		unpacked, err := packed.Open(path, f.SectorSize)
+		if err != nil {
+			return nil, err
+		}
+		return openPlain(path, unpacked, st, f)
+	}
+	if recordPath == "" {
 		return openPlain(path, img, st, f)
 	}
 	img.Close()
-	c, err := openCapture(path, record, st)
+	c, err := openCapture(path, recordPath, st)
 	return f.asTyped(c, err)
 }
 
@@ -141,7 +155,8 @@ func (f *SourceFlags) asTyped(o *Source, err error) (*Source, error) {
 		return o, err
 	}
 	own := o.SectorSize()
-	return nil, errors.Join(talk.Usagef("%s says of itself that its sectors have %s bytes, not %d: leave --sector-size out",
+	return nil, errors.Join(talk.Usagef("%s says of itself that its sectors have %s bytes, not %d: leave "+
+		"--sector-size out",
 		o.Path, disk.Grouped(own), f.SectorSize), o.Close())
 }
 
@@ -152,24 +167,25 @@ func openKit(path string, img *image.File, st os.FileInfo) (*Source, error) {
 	case err != nil:
 		err = fmt.Errorf("%s: %w", path, err)
 	case k.FactsOnly:
-		err = talk.Refusef("%s holds facts alone, and no sector of the drive: it cannot stand for one. What is in it: bootgraft kit show %s", path, words.Shell(path))
+		err = talk.Refusef("%s holds facts alone, and no sector of the drive: it cannot stand for one. What is in it: "+
+			"bootgraft kit show %s", path, words.Shell(path))
 	default:
-		return &Source{Source: k, Path: path, Files: []os.FileInfo{st}, Close: img.Close}, nil
+		return &Source{Source: k, Path: path, Files: []os.FileInfo{st}, Close: img.Close, Findings: k.Told()}, nil
 	}
 	img.Close()
 	return nil, err
 }
 
-func openCapture(path, record string, st os.FileInfo) (*Source, error) {
-	c, err := capture.Open(path, record)
+func openCapture(path, recordPath string, st os.FileInfo) (*Source, error) {
+	c, err := record.Open(path, recordPath)
 	if err != nil {
 		return nil, CaptureError(fmt.Errorf("%s and its record cannot be used: %w", path, err))
 	}
 	files := []os.FileInfo{st}
-	if r, err := os.Stat(record); err == nil {
+	if r, err := os.Stat(recordPath); err == nil {
 		files = append(files, r)
 	}
-	return &Source{Source: c, Path: path, Files: files, Close: c.Close, damage: c.Finding()}, nil
+	return &Source{Source: c, Path: path, Files: files, Close: c.Close, Findings: c.Told(), damage: c.Finding()}, nil
 }
 
 // openLive opens a block device as it is, if its owner says that it is
@@ -201,7 +217,8 @@ func planSource(p *plan.Plan, planPath string, f PlanSourceFlags) (*Source, erro
 			return nil, talk.Usagef("the plan does not remember where its source lies; give --source")
 		}
 		if path = remembered(path, filepath.Dir(planPath)); path == "" {
-			return nil, fmt.Errorf("the source of the plan was %s, which is not there now, nor beside the plan; give it with --source", p.Source.Path)
+			return nil, fmt.Errorf("the source of the plan was %s, which is not there now, nor beside the plan; give it "+
+				"with --source", p.Source.Path)
 		}
 	}
 	return OpenSource(path, SourceFlags{
@@ -211,7 +228,7 @@ func planSource(p *plan.Plan, planPath string, f PlanSourceFlags) (*Source, erro
 
 // remembered returns where the source of a plan lies now: where the plan
 // remembers it, as seen from here or from the folder of the plan, or in that
-// folder under its own name; a plan and its source often travel together. It
+// folder under its own name, also packed; a plan and its source often travel together. It
 // returns nothing if it is at none of these places.
 func remembered(source, folder string) string {
 	places := []string{source, filepath.Join(folder, source), filepath.Join(folder, path.Base(source))}
@@ -219,11 +236,19 @@ func remembered(source, folder string) string {
 		places = slices.Delete(places, 1, 2)
 	}
 	for _, at := range places {
-		if _, err := os.Stat(at); err == nil {
+		if exists(at) {
 			return at
+		}
+		if exists(at + packed.Suffix) {
+			return at + packed.Suffix
 		}
 	}
 	return ""
+}
+
+func exists(path string) bool {
+	_, err := os.Stat(path)
+	return err == nil
 }
 
 // PlanSourceFlags are the flags of every command that reads the source of a
@@ -263,7 +288,7 @@ func OpenReadOnly(path string, sectorSize int) (image.Source, func(), error) {
 		return f, func() { f.Close() }, nil
 	}
 	var kind *image.NotRegularError
-	if !errors.As(err, &kind) || kind.Kind != "a block device" {
+	if !errors.As(err, &kind) || kind.Kind != image.BlockDevice {
 		return nil, nil, SourceError(path, err)
 	}
 	d, err := blockdev.OpenSource(path)
@@ -276,7 +301,7 @@ func OpenReadOnly(path string, sectorSize int) (image.Source, func(), error) {
 // DriveName returns what the drive calls itself: its model, never its number.
 func (o *Source) DriveName() string {
 	switch c := o.Source.(type) {
-	case *capture.Source:
+	case *record.Source:
 		return c.Record().Identity.Model
 	case *kit.Kit:
 		return c.Drive
@@ -288,7 +313,7 @@ func (o *Source) DriveName() string {
 // not read.
 func (o *Source) Absent() map[kit.State]disk.Spans {
 	switch c := o.Source.(type) {
-	case *capture.Source:
+	case *record.Source:
 		return map[kit.State]disk.Spans{kit.Missing: c.Record().Missing()}
 	case *kit.Kit:
 		out := map[kit.State]disk.Spans{}
@@ -299,6 +324,17 @@ func (o *Source) Absent() map[kit.State]disk.Spans {
 		}
 		out[kit.Removed] = out[kit.Removed].Union(named.Outside(image.Whole(c)))
 		return out
+	}
+	return nil
+}
+
+// OtherUnit returns the sectors that another unit of the model gave.
+func (o *Source) OtherUnit() disk.Spans {
+	switch c := o.Source.(type) {
+	case *record.Source:
+		return c.Record().OfOtherUnits()
+	case *kit.Kit:
+		return c.OtherUnit
 	}
 	return nil
 }

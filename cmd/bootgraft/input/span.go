@@ -13,7 +13,8 @@ import (
 // tail:64MiB, or end-N+COUNT, which begins N sectors before the end.
 func parseSpan(text string, n disk.Sector, sectorSize int) (disk.Span, error) {
 	bad := func(why string) (disk.Span, error) {
-		return disk.Span{}, talk.Usagef("the span %q is not understood: %s. A span is START+COUNT in sectors, head:64MiB, tail:64MiB, or end-N+COUNT", text, why)
+		return disk.Span{}, talk.Usagef("the span %q is not understood: %s. A span is START+COUNT in sectors, head:64MiB, "+
+			"tail:64MiB, or end-N+COUNT", text, why)
 	}
 	for _, end := range []string{"head:", "tail:"} {
 		rest, ok := strings.CutPrefix(text, end)

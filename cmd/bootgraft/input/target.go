@@ -23,7 +23,8 @@ func FileFree(path string, kind safety.FileKind, src *Source, replace bool) erro
 
 // WriteFile writes a file that gets its name when it is complete. avoid are the
 // files that it is made from.
-func WriteFile(path string, kind safety.FileKind, replace bool, avoid []os.FileInfo, write func(io.Writer) error) error {
+func WriteFile(path string, kind safety.FileKind, replace bool, avoid []os.FileInfo,
+	write func(io.Writer) error) error {
 	return TargetError(safety.Output{Path: path, Kind: kind, Replace: replace, Avoid: avoid}.Write(write))
 }
 

@@ -2,6 +2,7 @@ package input
 
 import (
 	"cmp"
+	"fmt"
 	"strconv"
 	"strings"
 
@@ -9,9 +10,10 @@ import (
 
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
+	"bootgraft/layout"
 	"bootgraft/layout/plan/fit"
 	"bootgraft/layout/table/mbr"
-	"bootgraft/layout/volume/fat/resize"
+	"bootgraft/layout/volume"
 )
 
 // VolumeHelp is what a command that has these flags says of them.
@@ -62,18 +64,30 @@ type VolumeFlags struct {
 func (f *VolumeFlags) Add(c *cobra.Command) {
 	fl := c.Flags()
 	fl.StringArrayVar(&f.volumes, "volume", nil, "N:keep, N:shrink[=SECTORS] or N:grow[=SECTORS]; may be repeated")
+	// Which volumes a drive has is not asked: to offer them it would have to be read.
+	var wishes []string
+	for n := range 5 { // 0 is the bare volume, 1 to 4 are the entries of most tables
+		for _, wish := range []string{"keep", "shrink", "grow"} {
+			wishes = append(wishes, fmt.Sprintf("%d:%s", n, wish))
+		}
+	}
+	completes(c, "volume", wishes...)
 	fl.IntSliceVar(&f.Empty, "empty-volume", nil, "make volume N empty, but for its boot sectors and label")
 	fl.StringArrayVar(&f.pins, "pin", nil, "this file of a FAT volume must stay in its sectors; may be repeated")
 	moves.Add(c, &f.move, "", "none: shrink only as far as no file has to move")
-	slacks.Add(c, &f.slack, "mark", "table entries behind the last cluster of a smaller volume: mark as bad, keep, or zero")
+	slacks.Add(c, &f.slack, "mark", "table entries behind the last cluster of a smaller volume: mark as bad, "+
+		"keep, or zero")
 	badMarks.Add(c, &f.bad, "keep", "marks of bad clusters, which belong to the old drive: keep or clear")
 	frees.Add(c, &f.free, "", "clusters that no file uses: copy or skip (default: skip only in a volume that changes)")
-	fl.Int64Var(&f.align, "align", 0, "put the data area of a volume that changes on a multiple of so many sectors; some loaders stop starting")
-	fl.StringVar(&f.reserve, "reserve", "", "leave this part of the card free for a next one that is a little smaller, e.g. 1%")
+	fl.Int64Var(&f.align, "align", 0, "put the data area of a volume that changes on a multiple of so many sectors; some "+
+		"loaders stop starting")
+	fl.StringVar(&f.reserve, "reserve", "", "leave this part of the card free for a next one that is a little "+
+		"smaller, e.g. 1%")
 	fl.StringVar(&f.heads, "set-heads", "",
 		"H/S: count the tuples of the table and of the boot sectors with H heads and S sectors of a track; "+
 			"loaders that use them start only where the machine counts alike")
-	fl.StringVar(&f.limit, "device-limit", "", "the device reaches no further: sectors (16450560s) or 504MiB, 2.1GB, 8.4GB, 33.8GB, 137GB, 2.2TB")
+	fl.StringVar(&f.limit, "device-limit", "", "the device reaches no further: sectors (16450560s) or 504MiB, 2.1GB, "+
+		"8.4GB, 33.8GB, 137GB, 2.2TB")
 }
 
 // parseHeads reads 16/63: heads and sectors of a track.
@@ -90,6 +104,33 @@ func parseHeads(text string) (*mbr.Geometry, error) {
 	return &mbr.Geometry{Heads: heads, SectorsPerTrack: sectors}, nil
 }
 
+// MachineGeometry reads 1024/255/63: cylinders, heads, and sectors of a track. It is
+// the zero value where nothing was typed.
+func MachineGeometry(text string) (g layout.Geometry, err error) {
+	if text == "" {
+		return g, nil
+	}
+	var n [3]int
+	parts := strings.Split(text, "/")
+	for i := range n {
+		if len(parts) != len(n) {
+			err = strconv.ErrSyntax
+		} else if n[i], err = strconv.Atoi(parts[i]); n[i] < 1 {
+			err = strconv.ErrRange
+		}
+		if err != nil {
+			break
+		}
+	}
+	// Cylinders have 16 bits and sectors 8 in the registers of ATA (ATA-3, Annex B), heads
+	// 8 bits in a partition record (EFI Specification 1.02, table 16-5).
+	if err != nil || n[0] > 65535 || n[1] > 256 || n[2] > 255 {
+		return g, talk.Usagef("--machine-geometry %s is not understood: it is cylinders, heads and sectors of a track, as "+
+			"in 1024/255/63", text)
+	}
+	return layout.Geometry{Cylinders: n[0], Heads: n[1], Sectors: n[2]}, nil
+}
+
 // walls are the well-known limits of old devices, in sectors of 512 bytes:
 // 1024*16*63 (ATA-3, Annex B), 1024*64*63, 1024*255*63 (INT 13h), 65535*16*63
 // (from memory), 2^28 (28-bit addresses of ATA), 2^32.
@@ -104,7 +145,7 @@ func (f *VolumeFlags) Wishes(sectorSize int) (fit.Volumes, error) {
 	if err != nil {
 		return fit.Volumes{}, err
 	}
-	out := fit.Volumes{Wish: map[int]resize.Wishes{}, Default: common}
+	out := fit.Volumes{Wish: map[int]volume.Wishes{}, Default: common}
 	for _, text := range f.volumes {
 		index, w, err := parseVolume(text, common)
 		if err != nil {
@@ -134,7 +175,7 @@ func (f *VolumeFlags) Wishes(sectorSize int) (fit.Volumes, error) {
 }
 
 // common returns what holds for every volume that changes.
-func (f *VolumeFlags) common() (w resize.Wishes, err error) {
+func (f *VolumeFlags) common() (w volume.Wishes, err error) {
 	for _, x := range []struct {
 		choices Choices
 		value   string
@@ -144,13 +185,13 @@ func (f *VolumeFlags) common() (w resize.Wishes, err error) {
 	if f.align < 0 && err == nil {
 		err = talk.Usagef("--align cannot be negative")
 	}
-	return resize.Wishes{
-		Pins: f.pins, MoveNone: f.move == "none", Slack: resize.Slack(f.slack), BadMarks: resize.BadMarks(f.bad),
-		Free: resize.Free(f.free), Align: disk.Sector(f.align),
+	return volume.Wishes{
+		Pins: f.pins, MoveNone: f.move == "none", Slack: volume.Slack(f.slack), BadMarks: volume.BadMarks(f.bad),
+		Free: volume.Free(f.free), Align: disk.Sector(f.align),
 	}, err
 }
 
-func parseVolume(text string, w resize.Wishes) (int, resize.Wishes, error) {
+func parseVolume(text string, w volume.Wishes) (int, volume.Wishes, error) {
 	number, mode, ok := strings.Cut(text, ":")
 	mode, size, sized := strings.Cut(mode, "=")
 	index, err := strconv.Atoi(number)
@@ -158,7 +199,7 @@ func parseVolume(text string, w resize.Wishes) (int, resize.Wishes, error) {
 	if !ok || err != nil || index < 0 || !known {
 		return 0, w, talk.Usagef("--volume %s is not understood: it is N:keep, N:shrink[=SECTORS] or N:grow[=SECTORS]", text)
 	}
-	w.Mode = resize.Mode(mode)
+	w.Mode = volume.Mode(mode)
 	if sized {
 		n, err := strconv.ParseInt(strings.TrimSuffix(size, "s"), 10, 62)
 		if err != nil || n <= 0 {

@@ -8,6 +8,7 @@ import (
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/disk"
+	"bootgraft/layout/rule/candidate"
 	"bootgraft/layout/scan"
 )
 
@@ -36,17 +37,18 @@ func Candidates(u *talk.UI, o *scan.Outside) {
 		}
 	}
 	u.Wrapped("",
-		"One dump proves nothing: each of these may be chance, as often as its line says for all like it together. "+
-			"With several drives of the model, compare them:")
+		"end-1 is the last sector of the disk, end-2 the one before. One drive proves nothing: each of these may be chance. "+
+			"Its line says how many like it chance alone would give on such a disk. With several drives of the model, "+
+			"compare them:")
 	u.Answerf("\n  bootgraft compare A B\n")
 }
 
 // chance writes how many hits are expected by chance.
 func chance(v float64) string {
 	if v < 1e-6 {
-		return "by chance: less than 0.000001"
+		return "by chance fewer than 0.000001"
 	}
-	return "by chance: " + strings.TrimRight(strconv.FormatFloat(v, 'f', 6, 64), "0")
+	return "by chance " + strings.TrimRight(strconv.FormatFloat(v, 'f', 6, 64), "0")
 }
 
 func throughRows(o *scan.Outside) (out []string) {
@@ -66,7 +68,7 @@ func orderRows(o *scan.Outside) (out []string) {
 }
 
 func mirrorRows(o *scan.Outside) (out []string) {
-	for _, m := range o.Mirrors {
+	for _, m := range o.Copies {
 		out = append(out, fmt.Sprintf("%s (%s)", m.Text(), chance(m.ByChance)))
 	}
 	return out
@@ -74,7 +76,8 @@ func mirrorRows(o *scan.Outside) (out []string) {
 
 func fieldRows(o *scan.Outside) (out []string) {
 	for _, f := range o.Fields {
-		out = append(out, fmt.Sprintf("sector %d, byte %d, %s: %d, candidate for: %s (%s)", f.Sector, f.Offset, f.Encoding, f.Value, f.Meaning, chance(f.ByChance)))
+		out = append(out, fmt.Sprintf("sector %s, byte %d, %s: %s, which may stand for: %s (%s)", disk.Grouped(f.Sector),
+			f.Offset, candidate.Encoding(f.Encoding).Text(), disk.Grouped(int64(f.Value)), f.Meaning, chance(f.ByChance)))
 	}
 	return out
 }

@@ -11,15 +11,9 @@ import (
 // Capture says what is safe of a drive, and what is not.
 func Capture(u *talk.UI, img string, r *capture.Result, sectorSize int) {
 	u.Answerf("%s\n%s of %s read\n", img, disk.Counted(r.Read, "sector"), disk.Grouped(r.Sectors))
-	for _, s := range []struct {
-		name  string
-		spans disk.Spans
-	}{
-		{"missing: tried, and the drive failed", r.Missing}, {"unread: not tried", r.Unread}, {"skipped: left out as asked", r.Skipped},
-		{"unstable: answered differently, the most frequent answer is kept", r.Unstable},
-	} {
+	for _, s := range captureStates(r) {
 		if n := s.spans.Sectors(); n > 0 {
-			u.Answerf("%s %s\n", disk.Counted(n, "sector"), s.name)
+			u.Answerf("%s %s\n", disk.Counted(n, "sector"), s.are)
 			Spans(u, s.spans)
 		}
 	}
@@ -29,6 +23,22 @@ func Capture(u *talk.UI, img string, r *capture.Result, sectorSize int) {
 	}
 	if len(r.Findings) > 0 {
 		Findings(u, r.Findings)
+	}
+}
+
+// captureState is a set of sectors that are not simply safe.
+type captureState struct {
+	are   string
+	spans disk.Spans
+}
+
+// captureStates are the sectors of a capture by what became of them, but for those that
+// were read; the sets may be empty.
+func captureStates(r *capture.Result) []captureState {
+	return []captureState{
+		{"missing: tried, and the drive failed", r.Missing}, {"unread: not tried", r.Unread},
+		{"skipped: left out as asked", r.Skipped},
+		{"unstable: answered differently, the most frequent answer is kept", r.Unstable},
 	}
 }
 
@@ -43,13 +53,17 @@ func Spans(u *talk.UI, spans disk.Spans) {
 	}
 }
 
-// showClasses says what is left undone, in order of worth.
+// showClasses says what is left undone, in order of worth; of a merge nothing is known of that.
 func showClasses(u *talk.UI, r *capture.Result, sectorSize int) {
-	u.Answerf("\n%-13s %12s %12s %12s\n", "", "safe", "lost", "to come")
+	if len(r.Classes) == 0 {
+		return
+	}
+	u.Answerf("\n%-18s %12s %12s %12s\n", "", "safe", "lost", "to come")
 	for _, c := range capture.Classes {
 		if t := r.Classes[c]; t.Total > 0 {
 			n := int64(sectorSize)
-			u.Answerf("%-13s %12s %12s %12s\n", c, disk.BytesText(int64(t.Safe)*n), disk.BytesText(int64(t.Lost)*n), disk.BytesText(int64(t.Left())*n))
+			u.Answerf("%-18s %12s %12s %12s\n", classTexts[c], disk.BytesText(int64(t.Safe)*n), disk.BytesText(int64(t.Lost)*n),
+				disk.BytesText(int64(t.Left())*n))
 		}
 	}
 }
@@ -58,11 +72,12 @@ func showClasses(u *talk.UI, r *capture.Result, sectorSize int) {
 var StopTexts = map[capture.Stop]string{
 	capture.DriveGone:    "the drive is gone; plug it in again and type the same command",
 	capture.DriveChanged: "this is not the same drive any more",
-	capture.DriveHangs:   "stopped while the drive did not answer; cut its power, wait a minute, and type the same command",
-	capture.TimeSpent:    "the time is spent; the same command goes on",
-	capture.BadSpent:     "so many reads have failed as were allowed; the same command goes on",
-	capture.Interrupted:  "stopped in good order; the same command goes on",
-	capture.NoSpace:      "the disk of the image is full; make room and type the same command",
+	capture.DriveHangs: "stopped while the drive did not answer; cut its power, wait a minute, and type the " +
+		"same command",
+	capture.TimeSpent:   "the time is spent; the same command goes on",
+	capture.BadSpent:    "so many reads have failed as were allowed; the same command goes on",
+	capture.Interrupted: "stopped in good order; the same command goes on",
+	capture.NoSpace:     "the disk of the image is full; make room and type the same command",
 	capture.ImageChanged: "the image was changed by something else since the drive was read; " +
 		"what was changed counts as unread again, and the same command reads it anew if the drive still answers",
 }

@@ -7,6 +7,7 @@ import (
 
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
+	"bootgraft/image/ata"
 	"bootgraft/image/disk"
 	"bootgraft/layout/plan"
 	"bootgraft/safety/blockdev"
@@ -23,13 +24,17 @@ type Look struct {
 	Held  *held.Card  // nil if nothing was read
 	Again disk.Sector // the start is found again so many sectors later
 	Fault error       // why its content could not be read to the end
+	Says  ata.Drive   // what the drive says of itself, if it was asked
+
+	Bridge []disk.Finding // what the reader does not show as it is
 }
 
 // InUse says who uses the card.
 func (l *Look) InUse() []string {
 	verbs := map[blockdev.How]string{
 		blockdev.Mounted: "mounted on ", blockdev.Swapped: "used for swap, as ", blockdev.Layered: "part of ",
-		blockdev.Looped: "used by the loop device ", blockdev.Member: "one of the devices of ", blockdev.WriterOf: "open for writing in ",
+		blockdev.Looped: "used by the loop device ", blockdev.Member: "one of the devices of ",
+		blockdev.WriterOf: "open for writing in ",
 	}
 	out := []string{}
 	if len(l.Facts.System) > 0 {
@@ -67,6 +72,12 @@ func (l *Look) whyNotRead() string {
 // Hints are what the look found that should make a person think.
 func (l *Look) Hints() []string {
 	out := []string{}
+	for _, f := range append(l.Says.Findings(l.Facts.Sectors, l.Facts.SectorSize), l.Bridge...) {
+		if f.Code == disk.BridgeRepeats && l.Again > 0 {
+			continue // said already, and better
+		}
+		out = append(out, f.Text)
+	}
 	if l.Again > 0 {
 		out = append(out, fmt.Sprintf(
 			"the start of the card is found once more %s sectors later (%s). "+
@@ -97,6 +108,12 @@ func Card(u *talk.UI, l *Look) {
 	}
 	u.Rows("alignment", alignmentLines(l.Alignment(), l.Facts.SectorSize)...)
 	u.Rows("look out", l.Hints()...)
+	Said(u, l.Says, l.Facts.Identity)
+	l.next(u)
+}
+
+// next is what to type when it is known what a card is.
+func (l *Look) next(u *talk.UI) {
 	u.Answerf("\nTo plan for a card of exactly this size:\n\n  %s\n", PlanLine(l.Facts.Sectors, l.Facts.SectorSize))
 	if l.Fault == nil && !l.File && l.Facts.Held == nil {
 		u.Answerf(
@@ -159,14 +176,15 @@ func (l *Look) Alignment() held.Alignment {
 }
 
 // Disk is the card as a plan sees it.
-func (l *Look) Disk() plan.Disk {
-	return plan.Disk{Sectors: l.Facts.Sectors, SectorSize: l.Facts.SectorSize}
+func (l *Look) Disk() plan.Size {
+	return plan.Size{Sectors: l.Facts.Sectors, SectorSize: l.Facts.SectorSize}
 }
 
 // alignmentLines say how a card lies on the boundaries of flash.
 func alignmentLines(a held.Alignment, sectorSize int) []string {
 	out := []string{
-		fmt.Sprintf("partitions and data begin best on multiples of %s sectors (%s)", disk.Grouped(a.Boundary/int64(sectorSize)), binaryText(a.Boundary)),
+		fmt.Sprintf("partitions and data begin best on multiples of %s sectors (%s)",
+			disk.Grouped(a.Boundary/int64(sectorSize)), binaryText(a.Boundary)),
 		"(from memory: the table for SD cards is not public; CompactFlash: 1 MiB, common practice)",
 	}
 	for _, p := range a.Places {
@@ -177,7 +195,8 @@ func alignmentLines(a held.Alignment, sectorSize int) []string {
 		case p.Page:
 			text += fmt.Sprintf("%s past a boundary, but on whole 4 KiB", disk.Counted(p.Past, "sector"))
 		default:
-			text += fmt.Sprintf("%s past a boundary, not even on whole 4 KiB: slow, and it wears the card", disk.Counted(p.Past, "sector"))
+			text += fmt.Sprintf("%s past a boundary, not even on whole 4 KiB: slow, and it wears the card",
+				disk.Counted(p.Past, "sector"))
 		}
 		out = append(out, text)
 	}

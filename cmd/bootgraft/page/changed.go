@@ -37,7 +37,8 @@ func Changed(u *talk.UI, before, after string, r *diff.Report, next string) {
 	for _, x := range []struct {
 		word  string
 		names []string
-	}{{"added", byDevice(&r.Files)}, {"removed", r.Files.Removed}, {"changed", r.Files.Changed}, {"desktop", r.Files.Desktop}} {
+	}{{"added", byDevice(&r.Files)}, {"removed", r.Files.Removed}, {"changed", r.Files.Changed}, {"desktop",
+		r.Files.Desktop}} {
 		for i, name := range x.names {
 			if enough(u, i, len(x.names)) {
 				break
@@ -45,6 +46,11 @@ func Changed(u *talk.UI, before, after string, r *diff.Report, next string) {
 			u.Answerf("  %-8s %s\n", x.word, words.Printable(name))
 		}
 	}
+	nextChanged(u, r, next)
+}
+
+// nextChanged is what to type when it is known what a device did.
+func nextChanged(u *talk.UI, r *diff.Report, next string) {
 	switch {
 	case next != "":
 		u.Answerf("\nNext, what the device made and the old drive have in common:\n\n  %s\n", next)
@@ -59,7 +65,8 @@ func byDevice(c *diff.FileChanges) []string {
 	return slices.DeleteFunc(slices.Clone(c.Added), func(name string) bool { return slices.Contains(c.Desktop, name) })
 }
 
-func showChangedRegion(u *talk.UI, r *diff.Region) {
+// changedText says what happened to a region.
+func changedText(r *diff.Region) string {
 	text := r.Name + ": "
 	switch {
 	case r.Unknown == r.Count:
@@ -67,9 +74,10 @@ func showChangedRegion(u *talk.UI, r *diff.Region) {
 	case r.Changed == 0:
 		text += "untouched"
 	case r.Changed == 1:
-		text += fmt.Sprintf("%s of sector %d changed", disk.Counted(r.Bytes, "byte"), r.First)
+		text += fmt.Sprintf("%s of sector %s changed", disk.Counted(r.Bytes, "byte"), disk.Grouped(r.First))
 	default:
-		text += fmt.Sprintf("%s in %s changed, %d to %d", disk.Counted(r.Bytes, "byte"), disk.Counted(r.Changed, "sector"), r.First, r.Last)
+		text += fmt.Sprintf("%s in %s changed, %d to %d", disk.Counted(r.Bytes, "byte"), disk.Counted(r.Changed, "sector"),
+			r.First, r.Last)
 	}
 	if r.Restored > 0 {
 		text += fmt.Sprintf("; %s of these sectors now as the other end of the disk", disk.Grouped(r.Restored))
@@ -77,7 +85,11 @@ func showChangedRegion(u *talk.UI, r *diff.Region) {
 	if r.Unknown > 0 && r.Unknown < r.Count {
 		text += fmt.Sprintf("; %s not known, so not compared", disk.Grouped(r.Unknown))
 	}
-	u.Wrapped(fmt.Sprintf("%15s %15s  %-9s ", disk.Grouped(r.Start), disk.Grouped(r.Count), r.Role), text)
+	return text
+}
+
+func showChangedRegion(u *talk.UI, r *diff.Region) {
+	u.Wrapped(fmt.Sprintf("%15s %15s  %-9s ", disk.Grouped(r.Start), disk.Grouped(r.Count), r.Role), changedText(r))
 	if r.Role == layout.RoleVolume {
 		return
 	}
@@ -88,31 +100,49 @@ func showChangedRegion(u *talk.UI, r *diff.Region) {
 
 // KindTexts say what a device did, and what to do now.
 var KindTexts = map[diff.Kind]string{
-	diff.Untouched: "Not one of the compared sectors differs. The device probably never reached the card: look at the adapter, " +
-		"at master and slave, at the transfer mode (DMA), at the mark of a fixed disk that a card may not have, and at power. " +
+	diff.Untouched: "Not one of the compared sectors differs. The device probably never reached the card: look at " +
+		"the adapter, " +
+		"at master and slave, at the transfer mode (DMA), at the mark of a fixed disk that a card may not have, " +
+		"and at power. " +
 		"If it started all the same, it writes nothing at start.",
-	diff.Numbers: "The device wrote the size of the card: it reached the card, asked it for its size, and keeps that number where it is " +
+	diff.Numbers: "The device wrote the size of the card: it reached the card, asked it for its size, and keeps that " +
+		"number where it is " +
 		"listed. A plan has to put the same there; compare several originals and plan with --rules.",
-	diff.Checksums: "Checksums were made new. The device keeps them itself, or found one broken: a plan that changes what they are over " +
+	diff.Checksums: "Checksums were made new. The device keeps them itself, or found one broken: a plan that changes " +
+		"what they are over " +
 		"has to make them new too.",
-	diff.Counted: "A few bytes of the boot areas changed, and nothing proves them a number about the size: a counter, a clock or a " +
+	diff.Counted: "A few bytes of the boot areas changed, and nothing proves them a number about the size: a counter, " +
+		"a clock or a " +
 		"note. The device started, or began to, and took the layout for its own so far.",
-	diff.Files: "A volume changed inside: files were added, changed or removed. The device found its volume and works with it.",
-	diff.Mounted: "A volume changed as every system changes it when it mounts it, and no file did. If no computer had the card meanwhile, " +
+	diff.Files: "A volume changed inside: files were added, changed or removed. The device found its volume and " +
+		"works with it.",
+	diff.Content: "Bytes inside a volume changed, and no name, size or date of a file with them. A card that does " +
+		"not keep what was written looks like this, or a reader that changes it; so does a device that writes into " +
+		"a file and leaves its entry as it is. Read the card once more, and test it.",
+	diff.Mounted: "A volume changed as every system changes it when it mounts it, and no file did. If no computer had " +
+		"the card meanwhile, " +
 		"the device found its volume.",
-	diff.Desktop: "A computer's desktop mounted the card and left files of its own. That says nothing about the device, and may " +
+	diff.Desktop: "A computer's desktop mounted the card and left files of its own. That says nothing about the " +
+		"device, and may " +
 		"be why it does not start: write the card again, and pull it when it is told.",
-	diff.TailFromHead: "Sectors of the tail now hold what the head held: the copies disagreed, and the device believes the head. " +
-		"The next plan has to carry the same in both; compare several originals and plan with --rules.",
-	diff.HeadFromTail: "Sectors of the head now hold what the tail held: the copies disagreed, and the device believes the tail. " +
+	diff.TailFromHead: "Sectors of the tail now hold what the head held: the copies disagreed, and the device " +
+		"believes the head. " +
+		"The next plan has to write the same in both; compare several originals and plan with --rules.",
+	diff.HeadFromTail: "Sectors of the head now hold what the tail held: the copies disagreed, and the device " +
+		"believes the tail. " +
 		"Whatever is changed in the head alone will be undone like this; compare several originals and plan with --rules.",
-	diff.Mended: "Sectors now hold what a copy of them near by held: the device believes that copy. Whatever is changed in " +
+	diff.Mended: "Sectors now hold what a copy of them near by held: the device believes that copy. Whatever " +
+		"is changed in " +
 		"one of them alone will be undone like this.",
-	diff.Rewritten: "The boot areas changed in more than a few bytes, and not from each other. The device has worked on them: compare it " +
+	diff.Rewritten: "The boot areas changed in more than a few bytes, and not from each other. The device has worked on " +
+		"them: compare it " +
 		"with the originals of other sizes to see what it wrote.",
-	diff.NewFormat: "The device did not know the layout, or did not like it, and made its own. Keep this image: it shows what " +
-		"the device wants for this size, and is an original to compare with the others. What it left as it was is still the plan's: " +
+	diff.NewFormat: "The device did not know the layout, or did not like it, and made its own. Keep this image: " +
+		"it shows what " +
+		"the device wants for this size, and is an original to compare with the others. What it left as it was is still " +
+		"the plan's: " +
 		"an original without that is a card of zeros that the device makes a layout on. Never let it do so on the old drive.",
-	diff.NewVolume: "A volume was made new, and what was in it is gone. If nobody did that on a computer, the device did not " +
+	diff.NewVolume: "A volume was made new, and what was in it is gone. If nobody did that on a computer, the " +
+		"device did not " +
 		"like the volume that it found.",
 }

@@ -14,46 +14,48 @@ import (
 
 // showWritten says what the bytes that changed are: numbers, checksums, copies.
 func showWritten(u *talk.UI, r *diff.Report) {
-	if len(r.Readings)+len(r.Renewed)+len(r.Copies)+len(r.Volumes) == 0 {
+	list := writtenTexts(r)
+	if len(list) == 0 {
 		return
 	}
 	u.Answerf("\nWhat was written:\n")
-	same := sameReadings(r)
-	for i, list := range same {
-		if enough(u, i, len(same)) {
+	for i, text := range list {
+		if enough(u, i, len(list)) {
 			break
 		}
-		u.Wrapped("  ", fmt.Sprintf("%s: %s", changedPlace(r, list[0].Sector, list[0].Byte), readingText(list[0])))
+		u.Wrapped("  ", text)
+	}
+}
+
+// writtenTexts says what the bytes that changed are, a sentence each.
+func writtenTexts(r *diff.Report) (out []string) {
+	for _, list := range sameReadings(r) {
+		out = append(out, fmt.Sprintf("%s: %s", changedPlace(r, list[0].Sector, list[0].Byte), readingText(list[0])))
 		for _, x := range list[1:] {
-			u.Wrapped("  ", "the same at "+changedPlace(r, x.Sector, x.Byte))
+			out = append(out, "the same at "+changedPlace(r, x.Sector, x.Byte))
 		}
 	}
 	for i := range r.Copies {
-		if enough(u, i, len(r.Copies)) {
-			break
-		}
 		c := &r.Copies[i]
 		order := ""
 		if c.Order != image.Plain {
 			order = ", " + c.Order.String()
 		}
-		u.Wrapped("  ", fmt.Sprintf("%s: now as %s was%s (%s that changed)",
+		out = append(out, fmt.Sprintf("%s: now as %s was%s (%s that changed)",
 			sectorText(r, c.Sector), sectorText(r, c.Of), order, disk.Counted(c.Bytes, "byte")))
 	}
 	for i := range r.Renewed {
-		if enough(u, i, len(r.Renewed)) {
-			break
-		}
-		u.Wrapped("  ", renewedText(r, &r.Renewed[i]))
+		out = append(out, renewedText(r, &r.Renewed[i]))
 	}
 	for _, v := range r.Volumes {
 		maker := ""
 		if v.Maker != "" {
 			maker = fmt.Sprintf(", made by %q as its boot sector says", v.Maker)
 		}
-		u.Wrapped("  ", fmt.Sprintf("volume %d: a new %s volume from sector %s on%s; files that are gone: %d",
+		out = append(out, fmt.Sprintf("volume %d: a new %s volume from sector %s on%s; files that are gone: %d",
 			v.Index, v.Kind, disk.Grouped(v.Start), maker, v.Lost))
 	}
+	return out
 }
 
 // sameReadings puts the same number at several places together.
@@ -100,7 +102,7 @@ func changedPlace(r *diff.Report, x disk.Sector, at int) string {
 
 // readingText says what a number is, what stood there before, and how sure it is.
 func readingText(x *diff.Reading) string {
-	text := fmt.Sprintf("%s, %s (%s)", disk.Grouped(int64(x.Value)), x.Meaning, encodingText(x.Encoding))
+	text := fmt.Sprintf("%s, %s (%s)", disk.Grouped(int64(x.Value)), x.Meaning, x.Encoding.Text())
 	if !x.Proved() {
 		text = "may be " + text
 	}
@@ -124,14 +126,15 @@ func readingText(x *diff.Reading) string {
 		text += "; copied, see below"
 	}
 	if !x.Proved() {
-		return text + fmt.Sprintf(". That proves nothing: such a number is expected by chance %s comparisons", oneIn(x.ByChance))
+		return text + fmt.Sprintf(". That proves nothing: such a number is expected by chance %s comparisons",
+			oneIn(x.ByChance))
 	}
 	return text + fmt.Sprintf(". By chance: %s comparisons", oneIn(x.ByChance))
 }
 
 func renewedText(r *diff.Report, x *diff.Renewed) string {
 	text := fmt.Sprintf("%s: a checksum made new, %s (%s) over %s bytes from ",
-		changedPlace(r, x.Sector, x.Byte), x.Sum, encodingText(x.Encoding), disk.Grouped(x.Count))
+		changedPlace(r, x.Sector, x.Byte), x.Sum, x.Encoding.Text(), disk.Grouped(x.Count))
 	if x.Over != x.Sector {
 		text += sectorText(r, x.Over) + ", "
 	}

@@ -2,7 +2,6 @@ package page
 
 import (
 	"fmt"
-	"slices"
 	"strings"
 
 	"bootgraft/cmd/bootgraft/talk"
@@ -29,7 +28,8 @@ func Comparison(u *talk.UI, a *Originals) {
 		if d.Unit != "" {
 			unit = ", " + d.Unit
 		}
-		u.Answerf("  %2d  %s%s\n      %s\n", i+1, d.Name, unit, disk.SizeText(disk.Sector(d.Source.Size()/int64(d.Source.SectorSize())), d.Source.SectorSize()))
+		u.Answerf("  %2d  %s%s\n      %s\n", i+1, d.Name, unit,
+			disk.SizeText(disk.Sector(d.Source.Size()/int64(d.Source.SectorSize())), d.Source.SectorSize()))
 	}
 	showCounts(u, a)
 	showFields(u, a)
@@ -39,12 +39,22 @@ func Comparison(u *talk.UI, a *Originals) {
 	showFor(u, a)
 	showAdvice(u, a)
 	Findings(u, a.Findings)
+	nextOriginals(u, a)
+}
+
+// nextOriginals is what to type when the rules are known.
+func nextOriginals(u *talk.UI, a *Originals) {
 	if a.Out != "" {
-		u.Answerf(
-			"\nThe rules are in %s. Next, a card of another size:\n\n"+
-				"  bootgraft plan %s --size Ns --rules %s%s -o card.plan\n",
-			a.Out, words.Shell(a.Dumps[0].Name), words.Shell(a.Out), a.Again)
+		u.Answerf("\nThe rules are in %s. Next, a card of another size:\n\n  %s\n", a.Out, a.NextLine())
+		return
 	}
+	u.Answerf("\nNo rules were kept; -o RULES keeps them for a plan.\n")
+}
+
+// NextLine plans a card with the rules.
+func (a *Originals) NextLine() string {
+	return fmt.Sprintf("bootgraft plan %s --size Ns --rules %s%s -o card.plan", words.Shell(a.Dumps[0].Name),
+		words.Shell(a.Out), a.Again)
 }
 
 // classes are the classes in the order in which they are told.
@@ -55,7 +65,8 @@ var classes = []compare.Class{
 
 // classText says what a class is, as the sequel of "bytes".
 var classText = map[compare.Class]string{
-	compare.Constant: "are the same on all", compare.Size: "follow the size", compare.Address: "are addresses counted from the end",
+	compare.Constant: "are the same on all", compare.Size: "follow the size",
+	compare.Address:  "are addresses counted from the end",
 	compare.Checksum: "are checksums", compare.Copy: "repeat others", compare.CopyNumber: "number the copies",
 	compare.Unexplained: "follow the size, and no rule explains them",
 	compare.Identity:    "belong to the unit", compare.Volatile: "change by themselves", compare.Content: "are content",
@@ -82,14 +93,18 @@ func showFields(u *talk.UI, a *Originals) {
 			return
 		}
 		f := &a.Fields[i]
-		u.Wrapped("  ", fmt.Sprintf("%s: %s, %s", f.Place, encodingText(f.Ways[0].Encoding), f.Known()))
+		u.Wrapped("  ", fmt.Sprintf("%s: %s, %s", f.Place, f.Ways[0].Encoding.Text(), knownText(f)))
 		all := f.Different()
-		u.Wrapped("      ", all[0].Formula+follows(f))
+		u.Wrapped("      ", all[0].Text+follows(f))
 		also := ""
 		if n := len(f.Readings()) - len(all); n > 0 {
-			also = fmt.Sprintf("; with more or fewer bytes read in %s", disk.Counted(n, "other way"))
+			also = fmt.Sprintf("; it may be longer or shorter than that: %s to read it fit as well",
+				disk.Counted(n, "other way"))
+			if n == 1 {
+				also = "; it may be longer or shorter than that: 1 other way to read it fits as well"
+			}
 		}
-		u.Wrapped("      ", fmt.Sprintf("%s%s%s", foretold(f.Bits), because(f.Doubt), also))
+		u.Wrapped("      ", fmt.Sprintf("%s%s%s", predicted(f.Bits), because(f.Doubt), also))
 		for j, other := range all[1:] {
 			if j == maxReadings {
 				u.Answerf("      ... and %s more; all of them with --json\n", disk.Grouped(len(all)-1-j))
@@ -97,9 +112,9 @@ func showFields(u *talk.UI, a *Originals) {
 			}
 			where := ""
 			if other.Byte != f.Byte || other.Encoding != f.Ways[0].Encoding {
-				where = fmt.Sprintf(" (byte %d: %s)", other.Byte, encodingText(other.Encoding))
+				where = fmt.Sprintf(" (byte %d: %s)", other.Byte, other.Encoding.Text())
 			}
-			u.Wrapped("      or ", other.Formula+where)
+			u.Wrapped("      or ", other.Text+where)
 		}
 	}
 }
@@ -139,13 +154,13 @@ func showChecks(u *talk.UI, a *Originals) {
 		}
 		c := &a.Checks[i]
 		w := c.Ways[0]
-		u.Wrapped("  ", fmt.Sprintf("%s: %s, %s", c.Place, encodingText(w.Encoding), c.State()))
+		u.Wrapped("  ", fmt.Sprintf("%s: %s, %s", c.Place, w.Encoding.Text(), c.State()))
 		u.Wrapped("      ", fmt.Sprintf("%s over %s", sumText(w.Sum), sumSpanText(w, a.SectorSize)))
 		more := ""
 		if n := len(c.Ways) - 1; n > 0 {
 			more = fmt.Sprintf("; %s the originals as well", fits(n))
 		}
-		u.Wrapped("      ", fmt.Sprintf("%s%s%s", foretold(c.Bits), because(c.Doubt), more))
+		u.Wrapped("      ", fmt.Sprintf("%s%s%s", predicted(c.Bits), because(c.Doubt), more))
 	}
 }
 
@@ -178,7 +193,8 @@ func copyText(c *compare.CopyRule) string {
 	if c.Back {
 		back = " in reverse order"
 	}
-	text := fmt.Sprintf("%s %s repeated in %s%s%s", placesText(c.Of, c.Count, false), verb, placesText(c.To, c.Count, c.Back), back, orderText(c.Order))
+	text := fmt.Sprintf("%s %s repeated in %s%s%s", placesText(c.Of, c.Count, false), verb,
+		placesText(c.To, c.Count, c.Back), back, orderText(c.Order))
 	own := 0
 	for _, s := range c.Own {
 		own += s.Count
@@ -204,7 +220,8 @@ func showCarried(u *talk.UI, a *Originals) {
 			places = append(places, stretchText(s, a.SectorSize))
 		}
 		if more := len(places) - maxReadings; more > 0 {
-			places = append(places[:maxReadings], fmt.Sprintf("and %s; all of them with --json", disk.Counted(more, "more place")))
+			places = append(places[:maxReadings], fmt.Sprintf("and %s; all of them with --json",
+				disk.Counted(more, "more place")))
 		}
 		if total > 0 {
 			u.Wrapped("  ", fmt.Sprintf("%s that %s:", disk.Counted(total, "byte"), classText[class]))
@@ -229,9 +246,10 @@ func showFor(u *talk.UI, a *Originals) {
 	if a.Card == 0 {
 		return
 	}
-	v := a.For(a.Card)
+	r := a.Likeliest(a.Card)
+	v := r.For(a.Card)
 	u.Answerf("\nA card of %s:\n", disk.SizeText(a.Card, a.SectorSize))
-	if text := a.CountedText(a.Card, a.TailReach() > 0); text != "" {
+	if text := r.CountedText(a.Card, a.TailReach() > 0); text != "" {
 		u.Wrapped("  ", text)
 	}
 	for i := range a.Fields {
@@ -239,12 +257,13 @@ func showFor(u *talk.UI, a *Originals) {
 			break
 		}
 		f := &a.Fields[i]
-		answer, err := a.Answer(f, a.Card)
+		answer, err := r.Answer(f, a.Card)
 		if err != nil {
 			u.Wrapped("  ", fmt.Sprintf("impossible: %v", err))
 			continue
 		}
-		u.Wrapped("  ", fmt.Sprintf("%s would hold %s, %s%s", f.Place, disk.Grouped(int64(answer.Value)), answer.State, because(answer.Why)))
+		u.Wrapped("  ", fmt.Sprintf("%s would hold %s, %s%s", f.Place, disk.Grouped(int64(answer.Value)), answer.State,
+			because(answer.Why)))
 		showOthers(u, answer)
 	}
 	u.Answerf("%s.\n", v)
@@ -267,11 +286,10 @@ func showOthers(u *talk.UI, answer compare.Answer) {
 
 // showAdvice says which other original would decide most.
 func showAdvice(u *talk.UI, a *Originals) {
-	list := a.Advice()
+	list, card := a.Advice(a.Card)
 	if len(list) == 0 {
 		return
 	}
-	card := a.cardForAdvice()
 	u.Answerf("\n")
 	u.Wrapped("", fmt.Sprintf(
 		"For a card of %s sectors, one more original decides most if it has one of these sizes, or one like them: "+
@@ -285,44 +303,6 @@ func showAdvice(u *talk.UI, a *Originals) {
 		}
 		u.Answerf("  %15s sectors (%s): %s\n", disk.Grouped(x.Size), disk.BytesText(int64(x.Size)*int64(a.SectorSize)), left)
 	}
-}
-
-// cardForAdvice is the card that was asked for, or one that no original has.
-func (a *Originals) cardForAdvice() disk.Sector {
-	if a.Card > 0 {
-		return a.Card
-	}
-	return a.Sizes[len(a.Sizes)-1]*2 - 7
-}
-
-// maxAdvice is how many sizes are recommended.
-const maxAdvice = 3
-
-// Advice returns the sizes of which another original would decide most; none
-// if a card is decided already, or no size would help.
-func (a *Originals) Advice() []compare.Advice {
-	card := a.cardForAdvice()
-	if len(a.Fields) == 0 || a.For(card).Undecided == 0 {
-		return nil
-	}
-	list := a.Advise(card, a.offered())
-	return list[:min(len(list), maxAdvice)]
-}
-
-// offered are sizes in which drives and cards are sold, as many sectors as the
-// package says, in whole cylinders of 16 heads and 63 sectors, and a little
-// less.
-func (a *Originals) offered() (out []disk.Sector) {
-	least := a.Head + a.Tail + 1
-	for _, mb := range []int64{128, 256, 512, 1000, 2000, 4000, 8000, 16000, 32000, 64000} {
-		n := disk.Sector(mb * 1e6 / int64(a.SectorSize))
-		for _, size := range []disk.Sector{n, n - n%1008, n - n%1008 - 331} {
-			if size > least && size < 16*a.Sizes[len(a.Sizes)-1] && !slices.Contains(out, size) {
-				out = append(out, size)
-			}
-		}
-	}
-	return out
 }
 
 // Originals is what there is to say about several originals.

@@ -2,7 +2,6 @@ package page
 
 import (
 	"fmt"
-	"math"
 	"strings"
 
 	"bootgraft/image"
@@ -11,46 +10,6 @@ import (
 	"bootgraft/layout/rule/candidate"
 	"bootgraft/layout/rule/compare"
 )
-
-// encodingText says how a number is written.
-func encodingText(e candidate.Encoding) string {
-	form, err := candidate.FormOf(e)
-	if err != nil {
-		return string(e)
-	}
-	name, swap, _ := strings.Cut(string(e), "-swap")
-	n := form.Width
-	switch kind := strings.TrimRight(name, "0123456789"); kind {
-	case "u":
-		return "1 byte"
-	case "bcd":
-		return fmt.Sprintf("%d bytes, two decimal digits each", n)
-	case "lebcd":
-		return fmt.Sprintf("%d bytes, two decimal digits each, the lowest first", n)
-	case "dec":
-		return fmt.Sprintf("%d decimal digits", n)
-	case "sdec":
-		return fmt.Sprintf("%d decimal digits, blanks in front", n)
-	case "hex":
-		return fmt.Sprintf("%d hexadecimal digits, small letters", n)
-	case "HEX":
-		return fmt.Sprintf("%d hexadecimal digits, capitals", n)
-	case "be":
-		return fmt.Sprintf("%d bytes, highest first%s", n, swapText(swap))
-	default:
-		return fmt.Sprintf("%d bytes, lowest first%s", n, swapText(swap))
-	}
-}
-
-func swapText(bits string) string {
-	switch bits {
-	case "16":
-		return ", then the bytes of each 16-bit word exchanged"
-	case "32":
-		return ", then each 32-bit word reversed"
-	}
-	return ""
-}
 
 // orderText says in which order the bytes of a copy lie.
 func orderText(o image.Order) string {
@@ -76,8 +35,10 @@ func sumText(name string) string {
 		"sum8": "sum of bytes", "xor8": "exclusive or of bytes",
 		"sum16-le": "sum of 16-bit words, lowest byte first", "sum16-be": "sum of 16-bit words, highest byte first",
 		"sum32-le": "sum of 32-bit words, lowest byte first", "sum32-be": "sum of 32-bit words, highest byte first",
-		"xor16-le": "exclusive or of 16-bit words, lowest byte first", "xor16-be": "exclusive or of 16-bit words, highest byte first",
-		"xor32-le": "exclusive or of 32-bit words, lowest byte first", "xor32-be": "exclusive or of 32-bit words, highest byte first",
+		"xor16-le": "exclusive or of 16-bit words, lowest byte first", "xor16-be": "exclusive or of 16-bit words, " +
+			"highest byte first",
+		"xor32-le": "exclusive or of 32-bit words, lowest byte first", "xor32-be": "exclusive or of 32-bit words, " +
+			"highest byte first",
 		"crc32-ieee": "CRC-32 of Ethernet and ZIP", "crc32c": "CRC-32C", "adler32": "Adler-32",
 	}[base]
 	if text == "" {
@@ -116,16 +77,24 @@ func sumSpanText(w compare.SumWay, sectorSize int) string {
 		return placesText(from, disk.Sector(w.Count/size), false)
 	}
 	if last < size {
-		return fmt.Sprintf("bytes %d to %d of %s", from.Byte, last, placesText(candidate.Place{From: from.From, Sector: from.Sector}, 1, false))
+		return fmt.Sprintf("bytes %d to %d of %s", from.Byte, last,
+			placesText(candidate.Place{From: from.From, Sector: from.Sector}, 1, false))
 	}
 	return fmt.Sprintf("%d bytes from %s on", w.Count, from)
 }
 
-// foretold says how far the originals foretell each other, in whole bits: more
-// than there are would be too much said next to the number that is needed.
-func foretold(bits float64) string {
-	if n := int(math.Floor(bits)); n > 0 {
-		return fmt.Sprintf("foretold %s beyond chance", disk.Counted(n, "bit"))
+// predicted says how far the originals predict each other.
+func predicted(bits float64) string {
+	return "each original is as the others foretell; it would be so " + compare.ByChance(bits)
+}
+
+// knownText says how far a number is known, whatever the card.
+func knownText(f *compare.Field) string {
+	switch {
+	case f.State() == compare.Undecided:
+		return "undecided"
+	case f.Agreed():
+		return "proved"
 	}
-	return "foretold no better than by chance"
+	return "proved for a card on which all that fits comes to one number"
 }

@@ -14,11 +14,26 @@ import (
 // maxMounts is how many folders are named in the list for a person.
 const maxMounts = 6
 
-// Disk writes one disk: a line of the table, and what else must be known
-// of it below.
-func Disk(u *talk.UI, d blockdev.Disk, now time.Time) {
-	u.Wrapped(fmt.Sprintf("%-14s %17s %10.2f  %-8s  ",
-		d.Node, disk.Grouped(d.Sectors), float64(d.Bytes())/1e9, attachedText(d.Identity.Bus)), nameText(d.Identity))
+// Disks writes the disks of a machine: a table, and below each line what else must be
+// known of that disk.
+func Disks(u *talk.UI, all []blockdev.Disk, now time.Time) {
+	width := 14
+	for _, d := range all {
+		width = max(width, len(d.Node))
+	}
+	u.Answerf("%-*s %17s %10s  %-8s  %s\n", width, "disk", "sectors", "GB", "attached", "what it calls itself")
+	for _, d := range all {
+		diskLine(u, d, width, now)
+	}
+}
+
+func diskLine(u *talk.UI, d blockdev.Disk, width int, now time.Time) {
+	sectors, size := "not told", "-"
+	if d.Sectors > 0 {
+		sectors, size = disk.Grouped(d.Sectors), fmt.Sprintf("%.2f", float64(d.Bytes())/1e9)
+	}
+	u.Wrapped(fmt.Sprintf("%-*s %17s %10s  %-8s  ", width, d.Node, sectors, size, attachedText(d.Identity.Bus)),
+		nameText(d.Identity))
 	if len(d.System) > 0 {
 		u.Wrapped("    SYSTEM  ", "the running system stands on it: "+systemText(d.System))
 	}
@@ -38,6 +53,9 @@ func Disk(u *talk.UI, d blockdev.Disk, now time.Time) {
 	}
 	if d.ReadOnly {
 		more = append(more, "read-only")
+	}
+	if d.Offline {
+		more = append(more, "offline: Windows mounts nothing from it")
 	}
 	if !d.Since.IsZero() {
 		more = append(more, "here since "+sinceText(d.Since, now))

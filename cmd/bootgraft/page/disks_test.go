@@ -26,13 +26,15 @@ func TestTableOfDisks(t *testing.T) {
 	var out bytes.Buffer
 	u := &talk.UI{Out: &out}
 	now := time.Date(2030, 5, 17, 13, 5, 30, 0, time.UTC)
-	for _, d := range inventedDisks {
-		Disk(u, d, now)
-	}
+	Disks(u, inventedDisks, now)
+	Disks(u, []blockdev.Disk{{Node: `\\.\PhysicalDrive2`, SectorSize: 512, Offline: true,
+		Identity: image.Identity{Model: "ACME 4", Bus: "usb"}}}, now)
 	for _, want := range []string{
 		"/dev/sda             976,773,168     500.11  ata", "ACME SPINNER 500, serial\n", "SYSTEM  the running system stands on it: /, /home, this program",
 		"mounted on /, /home, /boot, /srv/a, /srv/b, /srv/c and 1 more", "31,116,288      15.93  usb       ACME READER, no serial\n",
 		"removable, read-only, here since 13:01 (4 minutes ago)", "1000204.89  -", "sectors of 4096 bytes",
+		"\\\\.\\PhysicalDrive2          not told          -  usb       ACME 4, no serial\n",
+		"    offline: Windows mounts nothing from it",
 	} {
 		if !strings.Contains(out.String(), want) {
 			t.Errorf("%q is not in\n%s", want, out.String())

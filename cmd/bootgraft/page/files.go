@@ -38,6 +38,12 @@ func Files(u *talk.UI, r *rescue.Result, into *rescue.Folder, brief bool) {
 // FilesTitle says how many files there are, in so many volumes, and whether every
 // one is whole.
 func FilesTitle(u *talk.UI, name string, r *rescue.Result, volumes int) {
+	if volumes == 0 {
+		u.Answerf("%s:\n", name)
+		u.Wrapped("", "There is no volume here whose files can be listed. What is copied is told sector by sector: by "+
+			"survey of the drive, and by the plan.")
+		return
+	}
 	u.Answerf("%s:\n%s, %s bytes, in %s that can be listed\n",
 		name, disk.Counted(len(r.Files), "file"), disk.Grouped(r.Bytes), disk.Counted(volumes, "volume"))
 	switch {
@@ -61,10 +67,12 @@ func showCopied(u *talk.UI, r *rescue.Result, into *rescue.Folder) {
 		}
 	}
 	if r.Zeroed > 0 {
-		u.Wrapped("", fmt.Sprintf("%s of these not whole, with zeros in the holes; %s/%s names them.", disk.Grouped(r.Zeroed), into.Dir, DamagedName))
+		u.Wrapped("", fmt.Sprintf("%s of these not whole, with zeros in the holes; %s/%s names them.", disk.Grouped(r.Zeroed),
+			into.Dir, DamagedName))
 	}
 	if left := r.Damaged - r.Zeroed; left > 0 {
-		u.Wrapped("", fmt.Sprintf("%s not whole and left out; %s/%s names them. To copy such files with zeros in the holes: --damaged zero",
+		u.Wrapped("", fmt.Sprintf("%s not whole and left out; %s/%s names them. To copy such files with zeros in the holes: "+
+			"--damaged zero",
 			disk.Counted(left, "file"), into.Dir, DamagedName))
 	}
 }
@@ -90,7 +98,8 @@ func DamagedList(name string, r *rescue.Result) string {
 		if f.Written != "" {
 			fate = "copied to " + f.Written + ", with zeros in the holes"
 		}
-		fmt.Fprintf(&b, "\nvolume-%d/%s\n  %s long; %s\n", f.Volume, words.Printable(f.Path), disk.Counted(f.Size, "byte"), fate)
+		fmt.Fprintf(&b, "\nvolume-%d/%s\n  %s long; %s\n", f.Volume, words.Printable(f.Path), disk.Counted(f.Size, "byte"),
+			fate)
 		for _, line := range damage(f, math.MaxInt-1) {
 			fmt.Fprintf(&b, "  %s\n", line)
 		}

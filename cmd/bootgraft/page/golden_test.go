@@ -99,7 +99,7 @@ var pages = map[string]func(u *talk.UI){
 	},
 	"plan": func(u *talk.UI) {
 		Plan(u, &plan.Plan{
-			Target: plan.Disk{Sectors: 614_400, SectorSize: 512}, Source: plan.Source{Disk: plan.Disk{Sectors: 524_160, SectorSize: 512}},
+			Target: plan.Size{Sectors: 614_400, SectorSize: 512}, Source: plan.Source{Size: plan.Size{Sectors: 524_160, SectorSize: 512}},
 			Pieces: []layout.Piece{
 				{Span: disk.Span{Count: 1}, Op: layout.Render, Why: layout.WhyTable},
 				{Span: disk.Span{Start: 1, Count: 614_143}, Op: layout.Copy, Why: layout.WhyUnchanged, From: 1},

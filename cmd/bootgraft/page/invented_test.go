@@ -50,7 +50,7 @@ func init() {
 	pages["damaged"] = func(u *talk.UI) { u.Answerf("%s", DamagedList("old.img", inventedFiles())) }
 	pages["refused"] = func(u *talk.UI) {
 		need := []disk.Finding{disk.Refusalf(disk.TailUndecided, 600, "nobody knows whether firmware looks at the end")}
-		u.Answerf("%s\n%s", Refused(nil, need, "bootgraft plan old.img --size 1000s"), Refused(need, nil, ""))
+		u.Answerf("%s\n%s", Refused(nil, need, 1200, "bootgraft plan old.img --size 1000s"), Refused(need, nil, 1200, ""))
 	}
 	pages["archive"] = func(u *talk.UI) {
 		Archive(u, "old.img", &capture.Check{Promised: &record.Digest{1}, Damaged: disk.Spans{{Start: 7, Count: 2}}, Unchecked: disk.Spans{{Start: 90, Count: 1}}})
@@ -67,6 +67,7 @@ func init() {
 			Spans:    []kit.Span{{Span: disk.Span{Count: 63}, From: layout.FromStart, What: "head", State: kit.Stored}},
 			Identity: []kit.Mark{{Offset: 440, Count: 4, What: "disk id"}},
 		}
-		KitMade(u, "a.kit", 40_000, "0123", &gather.Made{Texts: []kit.Text{{Sector: 20, Offset: 7, Text: "made in the bramble works"}}, AllTexts: 1}, m)
+		KitMade(u, "a.kit", &gather.Made{Texts: []kit.Text{{Sector: 20, Offset: 7, Text: "made in the bramble works"}}, AllTexts: 1},
+			&gather.Written{Manifest: m, Bytes: 40_000, SHA256: []byte{0x01, 0x23}}, 0)
 	}
 }

@@ -19,7 +19,8 @@ func Texts(u *talk.UI, texts []kit.Text, all int) {
 	if all == 0 {
 		return
 	}
-	u.Answerf("\nStrings in these sectors, the longest first; look whether any one is private:\n%15s %6s\n", "sector", "byte")
+	u.Answerf("\nStrings in these sectors, the longest first; look whether any one is private:\n%15s %6s\n", "sector",
+		"byte")
 	byLength := slices.Clone(texts)
 	slices.SortStableFunc(byLength, func(a, b kit.Text) int { return len(b.Text) - len(a.Text) })
 	for i, t := range byLength {
@@ -40,11 +41,7 @@ func Manifest(u *talk.UI, m *kit.Manifest) {
 	for _, n := range m.Notes {
 		u.Wrapped("Note:   ", words.Printable(n))
 	}
-	table := "table of kind " + words.Printable(m.Facts.Table)
-	if m.Facts.Table == "none" || m.Facts.Table == "" {
-		table = "no table in force"
-	}
-	u.Answerf("Found:  %s; entries: %d, volumes: %d\n", table, len(m.Facts.Entries), len(m.Facts.Volumes))
+	u.Answerf("Found:  %s\n", foundText(m))
 	if m.Rules != nil {
 		u.Answerf("Rules:  %s, for cards of another size\n", disk.BytesText(m.Rules.Bytes))
 	}
@@ -57,9 +54,30 @@ func Manifest(u *talk.UI, m *kit.Manifest) {
 		u.Wrapped(fmt.Sprintf("%15s %15s  %-9s ", disk.Grouped(s.Start), disk.Grouped(s.Count), spanWord(s)), kitSpanText(s))
 	}
 	u.Answerf("Everything else of the drive is not in the kit.\n")
+	if len(m.OtherUnit) > 0 {
+		u.Answerf("\n")
+		u.Wrapped("", fromOtherUnit(m))
+	}
 	showMarks(u, "Kept, and different on every drive:", m.Identity)
 	showMarks(u, "Different on every drive, and counted as zeros in the hashes:", m.Masked)
 	showMarks(u, "Overwritten, because it named something:", m.Blanked)
+}
+
+// fromOtherUnit says which sectors of a kit the drive itself did not give.
+func fromOtherUnit(m *kit.Manifest) string {
+	return "Came from another unit of the model: " + m.OtherUnit.Text()
+}
+
+// foundText says what table and volumes the drive of a kit has.
+func foundText(m *kit.Manifest) string {
+	table := "no table in force"
+	if m.Facts.Table != "none" && m.Facts.Table != "" {
+		table = "table of kind " + words.Printable(m.Facts.Table) + "; entries: " + disk.Grouped(len(m.Facts.Entries))
+	}
+	if len(m.Facts.Volumes) == 0 {
+		return table + ", and no volume that is known here"
+	}
+	return table + "; volumes: " + disk.Grouped(len(m.Facts.Volumes))
 }
 
 func spanWord(s kit.Span) string {
@@ -87,7 +105,8 @@ func showMarks(u *talk.UI, title string, marks []kit.Mark) {
 			u.Answerf("  ... and %s more; all of them with --json\n", disk.Grouped(len(marks)-i))
 			return
 		}
-		u.Wrapped("  ", fmt.Sprintf("sector %s, bytes %d to %d: %s", disk.Grouped(m.Sector), m.Offset, m.Offset+m.Count-1, words.Printable(m.What)))
+		u.Wrapped("  ", fmt.Sprintf("sector %s, bytes %d to %d: %s", disk.Grouped(m.Sector), m.Offset, m.Offset+m.Count-1,
+			words.Printable(m.What)))
 	}
 }
 
@@ -97,17 +116,27 @@ const (
 	shownTexts = 40
 )
 
-// KitMade says what went into a new kit.
-func KitMade(u *talk.UI, path string, bytes int64, sha256 string, k *gather.Made, m *kit.Manifest) {
-	u.Answerf("%s: %s, %s of the drive in it\nSHA-256 %s\n\n", path, disk.BytesText(bytes), disk.Counted(m.Stored(), "sector"), sha256)
+// KitMade says what went into a new kit, and how many sectors of the boot areas should
+// be in it and could not be had.
+func KitMade(u *talk.UI, path string, k *gather.Made, w *gather.Written, lost disk.Sector) {
+	m := w.Manifest
+	u.Answerf("%s: %s, %s of the drive in it\nSHA-256 %x\n\n", path, disk.BytesText(w.Bytes),
+		disk.Counted(m.Stored(), "sector"), w.SHA256)
 	Manifest(u, m)
 	Texts(u, k.Texts, k.AllTexts)
-	Findings(u, k.Findings)
+	if lost > 0 {
+		u.Answerf("\n%s of the boot areas could not be had: a card made with this kit lacks\nthem. "+
+			"Another unit of the model, or another kit, may have them.\n", disk.Counted(lost, "sector"))
+	}
+	if lost == 0 || len(k.Findings) > 0 {
+		Findings(u, k.Findings)
+	}
 	if m.Rules == nil && !m.FactsOnly {
 		u.Answerf("\n%s", kit.WayOut)
 	}
 	if !m.FactsOnly {
-		u.Answerf("\nThe code in boot areas may be somebody's work. Ask before you pass it on, and\nkeep to the law of the place where you live.\n")
+		u.Answerf("\nThe code in boot areas may be somebody's work. Ask before you pass it on, and\nkeep to the law of the " +
+			"place where you live.\n")
 	}
 	u.Answerf("\nNext, look at what is in it:\n\n  bootgraft kit show %s\n", words.Shell(path))
 }
@@ -126,7 +155,8 @@ func TooLarge(bytes int64, spans []kit.Span) string {
 	}
 	slices.SortStableFunc(names, func(a, b string) int { return cmp.Compare(total[b], total[a]) })
 	var b strings.Builder
-	fmt.Fprintf(&b, "the kit would have %s, and a kit has at most %s. In use in the boot areas:\n", disk.BytesText(bytes), disk.BytesText(kit.MaxBytes))
+	fmt.Fprintf(&b, "the kit would have %s, and a kit has at most %s. In use in the boot areas:\n", disk.BytesText(bytes),
+		disk.BytesText(kit.MaxBytes))
 	for _, name := range names[:min(len(names), 12)] {
 		fmt.Fprintf(&b, "  %s: %s\n", name, disk.Counted(total[name], "sector"))
 	}

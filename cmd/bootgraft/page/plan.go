@@ -2,7 +2,6 @@ package page
 
 import (
 	"fmt"
-	"slices"
 
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
@@ -21,8 +20,11 @@ const maxPieceRows = 24
 // Plan writes a plan for a person: the card, then what is lost, then what
 // to think about.
 func Plan(u *talk.UI, p *plan.Plan, digest string) {
-	u.Answerf("Card:   %s\nDrive:  %s\n%s\n\n", disk.SizeText(p.Target.Sectors, p.Target.SectorSize),
-		disk.SizeText(p.Source.Sectors, p.Source.SectorSize), totalsText(p))
+	u.Answerf("Card:   %s\n", disk.SizeText(p.Target.Sectors, p.Target.SectorSize))
+	if p.Sees > 0 {
+		u.Answerf("Device: it sees the first %s of it\n", disk.Counted(p.Sees, "sector"))
+	}
+	u.Answerf("Drive:  %s\n%s\n\n", disk.SizeText(p.Source.Sectors, p.Source.SectorSize), totalsText(p))
 	showPieces(u, p)
 	showReasons(u, p)
 	showDropped(u, p)
@@ -30,7 +32,8 @@ func Plan(u *talk.UI, p *plan.Plan, digest string) {
 	if len(rest) > 0 || len(p.Findings) == 0 {
 		Findings(u, rest)
 	}
-	u.Answerf("\nCheck number of this plan:\n  %s\n", digest)
+	u.Answerf("\nCheck number of this plan; two people who read its first 8 digits to each other\n"+
+		"know whether they mean the same plan:\n  %s\n", digest)
 }
 
 func totalsText(p *plan.Plan) string {
@@ -67,7 +70,7 @@ func showPieces(u *talk.UI, p *plan.Plan) {
 func showReasons(u *talk.UI, p *plan.Plan) {
 	u.Answerf("\n")
 	for _, r := range p.Reasons() {
-		u.Wrapped(fmt.Sprintf("  %-18s ", r), r.Text())
+		u.Wrapped(fmt.Sprintf("  %-18s ", r), whyTexts[r])
 	}
 }
 
@@ -76,7 +79,7 @@ func showDropped(u *talk.UI, p *plan.Plan) {
 		u.Answerf("\nNothing of the drive is left behind.\n")
 		return
 	}
-	u.Answerf("\nNot carried:\n%15s %15s\n", "drive sector", "sectors")
+	u.Answerf("\nLeft behind:\n%15s %15s\n", "drive sector", "sectors")
 	for i, d := range p.Dropped {
 		if i == maxPieceRows && len(p.Dropped) > maxPieceRows+1 {
 			u.Answerf("%33s... and %s more; all of them with --json\n", "", disk.Grouped(len(p.Dropped)-i))
@@ -86,26 +89,30 @@ func showDropped(u *talk.UI, p *plan.Plan) {
 	}
 }
 
-// isTry tells whether a finding is a try of the ladder.
-func isTry(f disk.Finding) bool { return f.Code == disk.ThisTry || f.Code == disk.FurtherTry }
+// tryRows are the codes of the tries of an unknown layout, and what stands before
+// each on the page.
+var tryRows = map[disk.Code]string{disk.ThisTry: "  this plan  ", disk.FurtherTry: "             "}
 
 // showLadder lists the tries of an unknown layout apart from other findings,
 // and returns what is left.
-func showLadder(u *talk.UI, findings []disk.Finding) []disk.Finding {
-	if !slices.ContainsFunc(findings, isTry) {
+func showLadder(u *talk.UI, findings []disk.Finding) (rest []disk.Finding) {
+	var tries []disk.Finding
+	for _, f := range findings {
+		if _, isTry := tryRows[f.Code]; isTry {
+			tries = append(tries, f)
+		} else {
+			rest = append(rest, f)
+		}
+	}
+	if len(tries) == 0 {
 		return findings
 	}
 	u.Answerf("\nNobody knows this layout. The tries, cheapest first:\n")
-	for _, f := range findings {
-		switch f.Code {
-		case disk.ThisTry:
-			u.Wrapped("  this plan  ", f.Text)
-		case disk.FurtherTry:
-			u.Wrapped("             ", f.Text)
-		}
+	for _, f := range tries {
+		u.Wrapped(tryRows[f.Code], f.Text)
 	}
 	u.Answerf(
 		"\nEach of them on a card, never on the original; --try N plans another one. " +
 			"What\nthe device did to a card:\n\n  bootgraft compare --before PLAN --after CARD\n")
-	return slices.DeleteFunc(slices.Clone(findings), isTry)
+	return rest
 }

@@ -9,16 +9,21 @@ import (
 )
 
 // Refused explains why there is no plan: what stands against it, and what can be
-// accepted. again is the command to paste.
-func Refused(why, need []disk.Finding, again string) string {
+// accepted. unasked is the smallest card of which nothing is asked, 0 if there is none or
+// nobody knows; again is the command to paste.
+func Refused(why, need []disk.Finding, unasked disk.Sector, again string) string {
 	var b strings.Builder
 	b.WriteString("refusing to plan this card; nothing was written.\n")
 	for _, f := range why {
 		b.WriteString(words.Fold("  ", string(f.Code)+": "+f.Text))
 	}
 	b.WriteString(Needs(need))
+	if len(why) == 0 && unasked > 0 {
+		b.WriteString(words.Fold("", fmt.Sprintf("The smallest card of which nothing is asked has %s.",
+			disk.Counted(unasked, "sector"))))
+	}
 	if len(why) == 0 && len(need) > 0 {
-		b.WriteString("Everything together accepted:\n\n  " + again + acceptAll(need) + "\n")
+		b.WriteString("Everything together accepted:\n\n  " + Accepting(need, again) + "\n")
 	}
 	return b.String()
 }
@@ -32,6 +37,9 @@ func Needs(need []disk.Finding) string {
 	}
 	return b.String()
 }
+
+// Accepting is a command again, with everything accepted that it asked for.
+func Accepting(need []disk.Finding, again string) string { return again + acceptAll(need) }
 
 // acceptAll writes every code that has to be accepted, each once.
 func acceptAll(need []disk.Finding) string {

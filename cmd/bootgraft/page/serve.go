@@ -24,31 +24,46 @@ func Machine(address *url.URL, scratch bool) string {
 // machineSector is the size of the sectors that a PC starts from.
 const machineSector = 512
 
+// Shown is what is said of a disk before anybody reads it.
+type Shown struct {
+	Sectors    disk.Sector
+	SectorSize int
+	Card       disk.Sector // sectors of the whole card, where its device sees fewer; else 0
+	Unknown    disk.Spans  // who asks for one of these gets an error
+	Missing    disk.Sector // of a plan: its source does not know them
+	Scratch    bool        // it can be written to
+}
+
 // Serving says how a disk that is shown can be reached. It is said before the
 // answer is, and nobody can begin without it: with --json it is conversation.
-func Serving(u *talk.UI, sectors disk.Sector, sectorSize int, unknown disk.Spans, missing disk.Sector, address *url.URL, scratch bool) {
+func Serving(u *talk.UI, d Shown, address *url.URL) {
 	if u.JSON {
 		u = u.Aside()
 	}
-	u.Answerf("The disk is there, until Ctrl-C: %s\n  %s\n", disk.SizeText(sectors, sectorSize), address)
-	if scratch {
+	u.Answerf("The disk is there, until Ctrl-C: %s\n  %s\n", disk.SizeText(d.Sectors, d.SectorSize), address)
+	if d.Card > 0 {
+		u.Wrapped("", fmt.Sprintf("It is what the device sees of a card of %s: there the disk ends for it.",
+			disk.Counted(d.Card, "sector")))
+	}
+	if d.Scratch {
 		u.Wrapped("", "What is written to it stays in memory and is thrown away.")
 	} else {
 		u.Wrapped("", "Nothing can be written to it.")
 	}
-	if len(unknown) > 0 {
+	if len(d.Unknown) > 0 {
 		u.Wrapped("", fmt.Sprintf("The source does not know %s; who asks for one gets an error. The first: %s.",
-			disk.Counted(unknown.Sectors(), "sector"), unknown[0].Text()))
+			disk.Counted(d.Unknown.Sectors(), "sector"), d.Unknown[0].Text()))
 	}
-	if missing > 0 {
-		u.Wrapped("", fmt.Sprintf("%s that the source does not know are zeros here, as they would be on the card.", disk.Counted(missing, "sector")))
+	if d.Missing > 0 {
+		u.Wrapped("", fmt.Sprintf("%s that the source does not know are zeros here, as they would be on the card.",
+			disk.Counted(d.Missing, "sector")))
 	}
-	if sectorSize != machineSector {
+	if d.SectorSize != machineSector {
 		u.Wrapped("", fmt.Sprintf("A PC starts from sectors of %d bytes, and these have %d: "+
-			"other programs can read them, no machine is started from them.", machineSector, sectorSize))
+			"other programs can read them, no machine is started from them.", machineSector, d.SectorSize))
 		return
 	}
-	u.Answerf("\nTo start a machine from it, a PC:\n\n  %s\n\n", Machine(address, scratch))
+	u.Answerf("\nTo start a machine from it, a PC:\n\n  %s\n\n", Machine(address, d.Scratch))
 }
 
 // mostVisits is how many lines of the story a page has.
@@ -86,7 +101,8 @@ func Served(u *talk.UI, r nbd.Report, o *owners.Owners) {
 			disk.Counted(n, "sector"), r.Unknown[0].Text()))
 	}
 	if n := r.Failed.Sectors(); n > 0 {
-		u.Wrapped("", fmt.Sprintf("%s were asked for, and the source could not be read there; the answer was an error. The first: %s.",
+		u.Wrapped("", fmt.Sprintf("%s were asked for, and the source could not be read there; the answer was an error. "+
+			"The first: %s.",
 			disk.Counted(n, "sector"), r.Failed[0].Text()))
 	}
 	if r.Writes > 0 {
@@ -105,5 +121,6 @@ func VisitText(v owners.Visit) string {
 	case v.Sectors == v.Last-v.First+1:
 		return fmt.Sprintf("sectors %s to %s: %s", disk.Grouped(v.First), disk.Grouped(v.Last), v.Name)
 	}
-	return fmt.Sprintf("%s between %s and %s: %s", disk.Counted(v.Sectors, "sector"), disk.Grouped(v.First), disk.Grouped(v.Last), v.Name)
+	return fmt.Sprintf("%s between %s and %s: %s", disk.Counted(v.Sectors, "sector"), disk.Grouped(v.First),
+		disk.Grouped(v.Last), v.Name)
 }

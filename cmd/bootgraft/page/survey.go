@@ -9,13 +9,14 @@ import (
 	"slices"
 
 	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
 )
 
 // Survey writes a Map for a person, with what else was found.
 func Survey(u *talk.UI, path string, m *layout.Map, more ...disk.Finding) {
-	u.Answerf("%s\n%s\n", filepath.Base(path), disk.SizeText(m.Sectors, m.SectorSize))
+	u.Answerf("%s\n%s\n", sourceName(path), disk.SizeText(m.Sectors, m.SectorSize))
 	u.Answerf("%s\n\n", tableText(m))
 	showRegions(u, m)
 	showOtherTables(u, m)
@@ -99,4 +100,12 @@ func showOtherTables(u *talk.UI, m *layout.Map) {
 			u.Answerf("%15s %15s  entry %d, type %s\n", disk.Grouped(e.Start), disk.Grouped(e.Count), e.Index, e.Type)
 		}
 	}
+}
+
+// sourceName is the last part of a path; the name of a disk of Windows has none.
+func sourceName(path string) string {
+	if _, ok := image.WindowsDisk(path); ok {
+		return path
+	}
+	return filepath.Base(path)
 }

@@ -13,7 +13,8 @@ import (
 func differences(u *talk.UI, c *safety.Comparison) {
 	u.Answerf("\n%13s %5s  %-8s %-17s %s\n", "sector", "byte", "", "why", "wanted / found")
 	for _, d := range c.Differences {
-		u.Answerf("%13s %5d  %-8s %-17s %s\n%48s%s\n", disk.Grouped(d.Sector), d.Offset, opWords[d.Op], d.Why, d.Want, "", d.Have)
+		u.Answerf("%13s %5d  %-8s %-17s %s\n%48s%s\n", disk.Grouped(d.Sector), d.Offset, opWords[d.Op], d.Why, d.Want, "",
+			d.Have)
 		if d.Note != "" {
 			u.Wrapped("                         ", d.Note)
 		}
@@ -53,12 +54,23 @@ func Verified(u *talk.UI, target string, c *safety.Comparison, opinions []second
 	}
 }
 
+// noSum says why a record names no SHA-256 of the whole file.
+func noSum(c *capture.Check) string {
+	switch {
+	case c.Merged:
+		return "two captures were merged into it"
+	case c.Complete:
+		return "the last run left that out"
+	}
+	return "the capture was not brought to its end"
+}
+
 // Archive says whether the image of a capture is what was read.
 func Archive(u *talk.UI, path string, c *capture.Check) {
 	u.Answerf("%s\nSHA-256 of the file as it lies:\n  %s\n", path, c.SHA256)
 	switch {
 	case c.Promised == nil:
-		u.Answerf("The record names none for the whole file: the capture was not brought to its end.\n")
+		u.Answerf("The record names none for the whole file: %s.\n", noSum(c))
 	case *c.Promised == c.SHA256:
 		u.Answerf("That is what the record says.\n")
 	default:

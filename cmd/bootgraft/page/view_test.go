@@ -1,48 +1,90 @@
 package page
 
 import (
+	"bytes"
 	"strings"
 	"testing"
 	"time"
 
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/capture"
+	"bootgraft/image/disk"
 )
 
-// An estimate is never finer than it can be known.
-func TestEstimatesAreRound(t *testing.T) {
-	for d, want := range map[time.Duration]string{
-		20 * time.Second:               "less than a minute left",
-		75 * time.Second:               "about 1 minute left",
-		7*time.Minute + 40*time.Second: "about 8 minutes left",
-		33 * time.Minute:               "about 35 minutes left",
-		2*time.Hour + 52*time.Minute:   "about 2 h 45 min left",
-		41*time.Hour + 25*time.Minute:  "about 41 hours left",
-		90 * time.Hour:                 "about 4 days left",
-	} {
-		if got := aboutLeft(d); got != want {
-			t.Errorf("%v: %q, want %q", d, got, want)
-		}
+// inventedView is the view of a capture whose steps the test sees, and what it says.
+func inventedView() (v *View, steps *[]talk.Step, said *bytes.Buffer) {
+	said, steps = &bytes.Buffer{}, &[]talk.Step{}
+	v = &View{ui: &talk.UI{Err: said}, sectorSize: 512, told: map[capture.Class]bool{}, now: time.Now,
+		show: func(s talk.Step) { *steps = append(*steps, s) }}
+	return v, steps, said
+}
+
+func last(steps *[]talk.Step) talk.Step { return (*steps)[len(*steps)-1] }
+
+// TestTheViewIsOneLine: of a capture stands in the line what is done, how much of how much is
+// safe, the share of the whole work, the time left as the engine knows it, and, for which
+// there may be no room, what is lost. The estimate is the one of the engine, which gives
+// none in the first 5 seconds.
+func TestTheViewIsOneLine(t *testing.T) {
+	v, steps, _ := inventedView()
+	v.Progress(capture.Progress{
+		Doing: "reading", Class: capture.Files, Elapsed: 61 * time.Second, Share: 0.424, Left: time.Hour, At: 7,
+		Classes: map[capture.Class]capture.Tally{capture.Free: {Total: 2_000_000, Safe: 1_000_000, Lost: 3, Skipped: 500}, capture.Boot: {Total: 100}},
+		Clock:   capture.Progress{}.Clock,
+	})
+	want := talk.Step{What: "reading files", Done: 512_000_000, Total: 512 * 1_999_600, Share: 0.424, Left: time.Hour,
+		Judged: true, More: []string{"3 sectors lost"}}
+	if got := last(steps); got.What != want.What || got.Done != want.Done || got.Total != want.Total || got.Share != want.Share ||
+		got.Left != want.Left || got.Judged != want.Judged || strings.Join(got.More, ";") != strings.Join(want.More, ";") {
+		t.Errorf("%+v, want %+v", got, want)
 	}
 }
 
-// How long it has gone on, and how much is done, is always shown; the classes
-// when no safe sector moves between them any more.
-func TestTheViewSaysHowFarItHasCome(t *testing.T) {
-	v := &View{ui: &talk.UI{}, sectorSize: 512, heard: time.Now()}
-	v.last = capture.Progress{
-		Elapsed: 61 * time.Second, Share: 0.424, At: -1,
-		Classes: map[capture.Class]capture.Tally{capture.Free: {Total: 2_000_000, Safe: 1_000_000}, capture.Boot: {Total: 100}},
+// TestTheViewTellsWhatHasNoRoom: what the line cannot hold is said once, when it is true:
+// what became of each worth of sectors, when all of them are decided and none changes its
+// worth any more.
+func TestTheViewTellsWhatHasNoRoom(t *testing.T) {
+	v, _, said := inventedView()
+	p := capture.Progress{Doing: "reading", Class: capture.Boot, At: -1, Classes: map[capture.Class]capture.Tally{
+		capture.Boot: {Total: 1000, Safe: 990, Lost: 8, Skipped: 2}, capture.Tables: {Total: 4, Safe: 3}, capture.Files: {}}}
+	v.Progress(p)
+	if said.Len() > 0 {
+		t.Errorf("before all is sorted: %s", said)
 	}
-	text := strings.Join(v.Lines(), "\n")
-	if !strings.Contains(text, "1:01, 42 % of the work") || strings.Contains(text, "left") || strings.Contains(text, "free") || !strings.Contains(text, "all") {
-		t.Errorf("%s", text)
+	p.Sorted = true
+	v.Progress(p)
+	v.Progress(p)
+	if got := said.String(); got != "Boot areas: 506.9 kB safe, 8 sectors lost, 2 sectors left out.\n" {
+		t.Errorf("%q", got)
 	}
-	v.last.Sorted, v.last.Left = true, time.Hour
-	if text = strings.Join(v.Lines(), "\n"); !strings.Contains(text, "free") || !strings.Contains(text, "about 1 h 0 min left") {
-		t.Errorf("%s", text)
+	p.Classes[capture.Tables] = capture.Tally{Total: 4, Safe: 4}
+	v.Progress(p)
+	if got := said.String(); !strings.HasSuffix(got, "\nAllocation tables: 2,048 bytes safe.\n") {
+		t.Errorf("%q", got)
 	}
-	if text := v.line(); !strings.Contains(text, "1:01, 42 % of the work") {
-		t.Errorf("%s", text)
+}
+
+// TestTheViewSaysThatADriveLetsWait: a read that does not return is named with its sector and
+// its time, and a rest with how long it is; what comes then is shown as before.
+func TestTheViewSaysThatADriveLetsWait(t *testing.T) {
+	v, steps, _ := inventedView()
+	began := time.Date(2007, 1, 1, 0, 0, 0, 0, time.UTC)
+	now := began
+	v.now = func() time.Time { return now }
+	v.Progress(capture.Progress{Doing: "reading", Class: capture.Free, At: 7_700})
+	now = began.Add(12 * time.Second)
+	v.wait()
+	if got := last(steps).What; got != "waiting for sector 7,700, 0:12" {
+		t.Errorf("%q", got)
+	}
+	v.Event(capture.Event{Kind: capture.EventRest, Took: 20 * time.Minute})
+	now = now.Add(90 * time.Second)
+	v.wait()
+	if got := last(steps).What; got != "resting for 20:00, 1:30 so far" {
+		t.Errorf("%q", got)
+	}
+	v.Progress(capture.Progress{Doing: "missing sectors once more", At: disk.NoSector})
+	if got := last(steps).What; got != "missing sectors once more" {
+		t.Errorf("%q", got)
 	}
 }

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"strings"
 
+	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
 )
 
@@ -107,6 +108,19 @@ func ErrorText(err error) string {
 	return text
 }
 
+// ErrorLine is what a person is told of err as the last line of the conversation,
+// folded to so many cells, 0 for not at all. A line with a command stays as it is:
+// somebody may want to paste it.
+func ErrorLine(err error, cells int) string {
+	lines := strings.Split("bootgraft: "+ErrorText(err), "\n")
+	for i, l := range lines {
+		if cells > 0 && words.Cells(l) > cells && !strings.HasPrefix(l, " ") && !strings.Contains(l, "bootgraft ") {
+			lines[i] = strings.TrimSuffix(words.FoldTo(cells, "", l), "\n")
+		}
+	}
+	return strings.Join(lines, "\n") + "\n"
+}
+
 // exitWords are the codes of errors that have none of their own, by how the
 // program ends, and what is said where all else is in the object already.
 var exitWords = map[int][2]string{
@@ -114,7 +128,7 @@ var exitWords = map[int][2]string{
 	ExitRefused:    {"refused", "the answer is no; this object says why"},
 	ExitFenced:     {"fenced", "it stopped after the first write to the device"},
 	ExitDifferent:  {"different", "there are differences; this object says where"},
-	ExitIncomplete: {"incomplete", "it is done, but missing sectors lie in what was carried"},
+	ExitIncomplete: {"incomplete", "it is done, but missing sectors lie in what was copied"},
 	ExitStopped:    {"stopped", "it stopped; the same command goes on"},
 }
 

@@ -6,6 +6,7 @@ import (
 	"strings"
 	"testing"
 
+	"bootgraft/cmd/bootgraft/build"
 	"bootgraft/cmd/bootgraft/document"
 )
 
@@ -32,7 +33,7 @@ func TestOneObjectHoweverItEnds(t *testing.T) {
 		var out bytes.Buffer
 		u.answer.to, u.JSON = &out, true
 		if test.answers {
-			u.Document(document.NewVersion("p", "v", "c", "d", false, "go"))
+			u.Document(document.NewVersion(build.Build{Version: "v"}))
 		}
 		test.end(u)
 		var got struct {

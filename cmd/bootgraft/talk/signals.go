@@ -80,6 +80,7 @@ func ObeySignals(ctx context.Context, u *UI, exit func(int)) (context.Context, f
 				continue
 			}
 			text, code := u.standing.last()
+			u.above.room()
 			sayLast(os.Stderr, text)
 			u.objectAtOnce(text, code)
 			exit(code)

@@ -18,6 +18,10 @@ type stream struct {
 	part  []byte            // the beginning of a character that was not written whole
 	err   error
 	used  bool // something was written to it
+
+	before func()     // makes room on the terminal; nil: there is nothing in the way
+	cells  func() int // of a terminal that is narrower than the pages are made for; 0: lines stay as they are
+	line   []byte     // the beginning of a line that is not whole, where lines are folded
 }
 
 // typedNames shows the newlines of what was typed, where it is said again: a line
@@ -46,6 +50,9 @@ func (s *stream) Write(p []byte) (int, error) {
 		return 0, s.err
 	}
 	s.used = true
+	if s.before != nil {
+		s.before()
+	}
 	text := append(s.part, p...)
 	if s.typed != nil {
 		text = []byte(s.typed.Replace(string(text)))
@@ -60,17 +67,37 @@ func (s *stream) Write(p []byte) (int, error) {
 		}
 	}
 	s.part = append([]byte(nil), text[whole:]...)
-	if _, s.err = io.WriteString(s.to, words.Visible(string(text[:whole]))); s.err != nil {
+	if s.put(words.Visible(string(text[:whole]))); s.err != nil {
 		return 0, s.err
 	}
 	return len(p), nil
 }
 
+// put writes what can be seen, each line folded where the terminal is narrow.
+func (s *stream) put(text string) {
+	cells := 0
+	if s.cells != nil {
+		cells = s.cells()
+	}
+	if cells == 0 {
+		_, s.err = io.WriteString(s.to, text)
+		return
+	}
+	text = string(s.line) + text
+	whole := strings.LastIndexByte(text, '\n') + 1
+	s.line = []byte(text[whole:])
+	var b strings.Builder
+	for line := range strings.Lines(text[:whole]) {
+		b.WriteString(words.Narrow(cells, strings.TrimSuffix(line, "\n")))
+	}
+	_, s.err = io.WriteString(s.to, b.String())
+}
+
 // end writes what is left and returns the first error.
 func (s *stream) end() error {
-	if s.err == nil && len(s.part) > 0 {
-		_, s.err = io.WriteString(s.to, words.Visible(string(s.part)))
-		s.part = nil
+	if rest := string(s.line) + words.Visible(string(s.part)); s.err == nil && rest != "" {
+		_, s.err = io.WriteString(s.to, rest)
+		s.part, s.line = nil, nil
 	}
 	return s.err
 }

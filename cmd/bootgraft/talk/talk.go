@@ -7,22 +7,22 @@ import (
 	"fmt"
 	"io"
 	"os"
-	"time"
+	"runtime"
 
-	"github.com/schollz/progressbar/v3"
 	"golang.org/x/term"
 
 	"bootgraft/cmd/bootgraft/words"
-	"bootgraft/image/disk"
 )
 
 // UI is the only way words reach a person: the answer goes to Out, the
 // conversation to Err, bars only to a terminal.
 type UI struct {
 	Out, Err io.Writer
-	object   *object   // the one of the answer, until the end
-	answer   *stream   // below out
-	Screen   io.Writer // the terminal of err, for what is drawn: no name of anything reaches it
+	object   *object    // the one of the answer, until the end
+	answer   *stream    // below out
+	Screen   io.Writer  // the terminal of err, for what is drawn: no name of anything reaches it
+	Height   func() int // lines of the terminal that shows the answer, 0 if none does; nil: none ever
+	All      bool       // whole pages, however long
 	JSON     bool
 	Quiet    bool
 	Bars     bool // err is a terminal
@@ -30,17 +30,47 @@ type UI struct {
 	Asks     bool // in is a terminal
 
 	standing *standing // what is true if the program ends at once
+	above    *above    // the line about long work, which goes before a word is said; nil: there is none ever
 }
 
 // New returns the conversation over the streams of the process.
 func New(args []string) *UI {
 	typed := typedNames(args)
-	answer := &stream{to: os.Stdout, typed: typed}
-	return &UI{
-		Out: answer, answer: answer, Err: &stream{to: os.Stderr, typed: typed}, Screen: os.Stderr, Bars: term.IsTerminal(int(os.Stderr.Fd())),
+	line := &above{}
+	answer := &stream{to: os.Stdout, typed: typed, before: line.room}
+	u := &UI{
+		Out: answer, answer: answer, Err: &stream{to: os.Stderr, typed: typed, before: line.room,
+			cells: narrow(os.Stderr)}, Screen: os.Stderr,
+		Height: rows(os.Stdout),
+		Bars:   term.IsTerminal(int(os.Stderr.Fd())) && draws(runtime.GOOS, os.Getenv), above: line,
 		In: os.Stdin, Asks: term.IsTerminal(int(os.Stdin.Fd())),
 		standing: &standing{}, object: &object{},
 	}
+	cells := narrow(os.Stdout)
+	answer.cells = func() int {
+		if u.JSON { // it is for programs
+			return 0
+		}
+		return cells()
+	}
+	return u
+}
+
+// draws tells whether a terminal obeys the sequences that erase a line. An old console of
+// Windows shows them instead; its Terminal and whatever sets TERM do not.
+func draws(system string, env func(string) string) bool {
+	name := env("TERM")
+	return name != "dumb" && (system != "windows" || name != "" || env("WT_SESSION") != "")
+}
+
+// narrow returns how many cells a line takes on a terminal for which the pages are too
+// wide, or 0.
+func narrow(f *os.File) func() int {
+	cells := LineWidth(f)
+	if cells >= plainWidth || !term.IsTerminal(int(f.Fd())) {
+		cells = 0
+	}
+	return func() int { return cells }
 }
 
 // Answerf writes to the answer, unless it is wanted as JSON.
@@ -57,43 +87,7 @@ func (u *UI) Sayf(format string, args ...any) {
 	}
 }
 
-// Bar shows how far long work has come: a bar on a terminal, a plain line
-// every 30 seconds elsewhere. done and total are in bytes.
-func (u *UI) Bar(what string) (progress func(done, total int64), finish func()) {
-	if u.Quiet {
-		return func(int64, int64) {}, func() {}
-	}
-	if !u.Bars {
-		last := time.Now()
-		return func(done, total int64) {
-			if time.Since(last) >= 30*time.Second {
-				last = time.Now()
-				u.Sayf("%s: %s of %s bytes", what, disk.Grouped(done), disk.Grouped(total))
-			}
-		}, func() {}
-	}
-	var b *progressbar.ProgressBar
-	return func(done, total int64) {
-			if b == nil {
-				b = progressbar.NewOptions64(total,
-					progressbar.OptionSetWriter(u.Screen), progressbar.OptionSetDescription(what),
-					progressbar.OptionSetWidth(barWidth(what)), // no bytes a second: what is passed over unread counts as done
-					progressbar.OptionThrottle(100*time.Millisecond), progressbar.OptionClearOnFinish())
-			}
-			_ = b.Set64(done) // a bar that cannot be drawn is no reason to stop
-		}, func() {
-			if b != nil {
-				_ = b.Finish()
-			}
-		}
-}
-
-// barWidth is the room for the bar itself: a line that is folded by the terminal
-// cannot be drawn again in its place. Beside it stand what is done, the percentage
-// and two times such as 1h23m45s.
-func barWidth(what string) int { return max(1, min(24, Columns()-len(what)-32)) }
-
-// Wrapped writes text to the answer, folded to 80 columns, with a first
+// Wrapped writes text to the answer, folded to its lines, with a first
 // prefix and the same room before the lines that follow.
 func (u *UI) Wrapped(prefix, text string) {
 	u.Answerf("%s", words.Fold(prefix, text))
@@ -118,11 +112,22 @@ func (u *UI) Aside() *UI {
 	return &a
 }
 
+// plainWidth is how many cells a line may take where there is no terminal.
+const plainWidth = 80
+
 // Columns returns how wide the terminal is: a line that is folded cannot be
 // drawn again in its place.
-func Columns() int {
-	if n, _, err := term.GetSize(int(os.Stderr.Fd())); err == nil && n > 1 {
-		return min(n, 80)
+func Columns() int { return min(width(os.Stderr), plainWidth) }
+
+// LineWidth returns how many cells a line of text may take on one of the streams of
+// the process. Bounds by hand, no source: below 40 a page is torn to single words, and
+// lines of more than 120 are hard to follow.
+func LineWidth(f *os.File) int { return min(max(width(f), 40), 120) }
+
+// width returns how wide a terminal is, if it is one that says so.
+func width(f *os.File) int {
+	if n, _, err := term.GetSize(int(f.Fd())); err == nil && n > 1 {
+		return n
 	}
-	return 80
+	return plainWidth
 }

@@ -56,3 +56,20 @@ func TestCut(t *testing.T) {
 		}
 	}
 }
+
+// A line of a page for 80 cells is broken for fewer, at blanks, but for one that is to be
+// pasted, and no word is lost.
+func TestNarrow(t *testing.T) {
+	for in, want := range map[string]string{
+		"card.img is written: 614,400 sectors of 512 bytes":      "card.img is written: 614,400 sectors of\n  512 bytes\n",
+		"             63         504,000  volume    entry 1":     "             63         504,000  volume\n            entry 1\n",
+		"  bootgraft verify card.plan a-long-name-of-a-card.img": "  bootgraft verify card.plan a-long-name-of-a-card.img\n",
+		"short": "short\n",
+		"0123456789012345678901234567890123456789ab":     "0123456789012345678901234567890123456789\n  ab\n",
+		"012345678901234567890123456789 0123456789 abcd": "012345678901234567890123456789\n  0123456789 abcd\n",
+	} {
+		if got := Narrow(40, in); got != want {
+			t.Errorf("%q becomes %q, want %q", in, got, want)
+		}
+	}
+}

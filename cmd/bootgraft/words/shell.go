@@ -2,6 +2,7 @@ package words
 
 import (
 	"fmt"
+	"runtime"
 	"strings"
 )
 
@@ -24,16 +25,45 @@ func ansiWord(s string) string {
 	return b.String()
 }
 
-// Shell quotes a word for the shell, if it has to be.
-func Shell(s string) string {
+// Shell quotes a word for the shell of this system, if it has to be.
+func Shell(s string) string { return shellOn(runtime.GOOS, s) }
+
+func shellOn(system, s string) string {
+	safe := "/._-+=:,%@"
+	if system == "windows" {
+		safe = `/._-+:@\`
+	}
 	plain := func(r rune) bool {
-		return r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || strings.ContainsRune("/._-+=:,%@", r)
+		return r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || strings.ContainsRune(safe, r)
 	}
-	if s != "" && strings.IndexFunc(s, func(r rune) bool { return !plain(r) }) < 0 {
+	switch {
+	case s != "" && strings.IndexFunc(s, func(r rune) bool { return !plain(r) }) < 0:
 		return s
-	}
-	if Visible(s) != s || strings.ContainsAny(s, "\n\t") {
+	case Visible(s) != s || strings.ContainsAny(s, "\n\t"):
 		return ansiWord(s)
+	case system == "windows":
+		return windowsWord(s)
 	}
 	return "'" + strings.ReplaceAll(s, "'", `'\''`) + "'"
+}
+
+// windowsWord quotes a word for the command prompt, where ' is a letter like any other. A
+// backslash before a quotation mark has to be doubled (CommandLineToArgvW).
+func windowsWord(s string) string {
+	var b strings.Builder
+	b.WriteByte('"')
+	slashes := 0
+	for _, r := range s {
+		switch r {
+		case '\\':
+			slashes++
+		case '"':
+			b.WriteString(strings.Repeat(`\`, slashes+1))
+			slashes = 0
+		default:
+			slashes = 0
+		}
+		b.WriteRune(r)
+	}
+	return b.String() + strings.Repeat(`\`, slashes) + `"`
 }

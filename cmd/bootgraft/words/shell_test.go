@@ -23,3 +23,15 @@ func TestShellWordWithControlBytes(t *testing.T) {
 		}
 	}
 }
+
+// How Windows splits a line: from the documentation of CommandLineToArgvW.
+func TestWordsOfTheCommandPrompt(t *testing.T) {
+	for word, want := range map[string]string{
+		`\\.\PhysicalDrive2`: `\\.\PhysicalDrive2`, `C:\old.img`: `C:\old.img`, `a b.img`: `"a b.img"`, `it's`: `"it's"`,
+		`E:\a b\`: `"E:\a b\\"`, `a"b`: `"a\"b"`, `a \"b`: `"a \\\"b"`, ``: `""`, `старый.img`: `"старый.img"`, `a&b`: `"a&b"`,
+	} {
+		if got := shellOn("windows", word); got != want {
+			t.Errorf("%s: %s, want %s", word, got, want)
+		}
+	}
+}

@@ -1,4 +1,4 @@
-package main
+package build
 
 import (
 	"runtime/debug"
@@ -24,14 +24,14 @@ func TestBuildIsNamed(t *testing.T) {
 	} {
 		info := &debug.BuildInfo{GoVersion: "go1.26.0", Settings: c.settings}
 		info.Main.Version = c.version
-		b := buildOf(info)
-		if got := b.program(); got != c.want {
+		b := of(info)
+		if got := b.Program(); got != c.want {
 			t.Errorf("%s %v: have %q, want %q", c.version, c.settings, got, c.want)
 		}
-		if err := disk.CheckWriter(b.program()); err != nil {
+		if err := disk.CheckWriter(b.Program()); err != nil {
 			t.Error(err)
 		}
-		if b.goes != "go1.26.0" || (b.date != "") != (len(c.settings) > 1) {
+		if b.Go != "go1.26.0" || (b.Date != "") != (len(c.settings) > 1) {
 			t.Errorf("%+v", b)
 		}
 	}

@@ -1,0 +1,35 @@
+package input
+
+import (
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+
+	"bootgraft/cmd/bootgraft/words"
+)
+
+// Again writes the command that was typed, ready to paste.
+// with the arguments args. Pages are left out: they were written by then, and none is
+// replaced.
+func Again(c *cobra.Command, args ...string) string {
+	line := c.CommandPath()
+	for _, a := range args {
+		line += " " + words.Shell(a)
+	}
+	c.Flags().Visit(func(fl *pflag.Flag) {
+		if fl.Name == "report" || fl.Name == "redact" {
+			return
+		}
+		values := []string{fl.Value.String()}
+		if list, ok := fl.Value.(pflag.SliceValue); ok {
+			values = list.GetSlice()
+		}
+		for _, v := range values {
+			if fl.NoOptDefVal != "" && v == fl.NoOptDefVal {
+				line += " --" + fl.Name
+			} else {
+				line += " --" + fl.Name + " " + words.Shell(v)
+			}
+		}
+	})
+	return line
+}

@@ -1,0 +1,51 @@
+package page
+
+import (
+	"fmt"
+	"time"
+
+	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/cmd/bootgraft/words"
+	"bootgraft/image/disk"
+	"bootgraft/layout/plan"
+	"bootgraft/safety/archive"
+)
+
+// ArchiveMade says what lies in a new archive.
+func ArchiveMade(u *talk.UI, dir string, files []archive.File, g *archive.Guide) {
+	u.Answerf("%s\n", dir)
+	for _, f := range files {
+		u.Wrapped(fmt.Sprintf("  %15s  ", disk.Grouped(f.Bytes)), f.Name+": "+f.What)
+	}
+	if g.Card != "" {
+		u.Wrapped("", "The finished card lies in it too: its plan makes bytes new, or copies more runs than "+
+			"anybody would type.")
+	}
+	u.Answerf("\n")
+	u.Wrapped("", archive.HowName+" says how to check it and make the card again with dd and sha256sum alone. To stick "+
+		"on the card:")
+	u.Answerf("\n  %s\n\nIn some years, and on every copy of it:\n\n  bootgraft verify %s\n", g.Label, words.Shell(dir))
+}
+
+// ArchiveChecked says what an archive looks like today.
+func ArchiveChecked(u *talk.UI, dir string, f *archive.Found) {
+	u.Answerf("%s: %s in its list\n", dir, disk.Counted(f.Files, "file"))
+	for _, p := range []struct {
+		what  string
+		names []string
+	}{{"damaged", f.Damaged}, {"missing", f.Missing}, {"added", f.Added}} {
+		for _, name := range p.names {
+			u.Answerf("  %-8s %s\n", p.what, words.Printable(name))
+		}
+	}
+	if f.Whole() {
+		u.Answerf("Every file is as it was written.\n")
+	}
+}
+
+// LabelLine is what is written on the card itself: whose it is, when, how large, and the
+// beginning of the check number of its plan.
+func LabelLine(unit string, when time.Time, target plan.Size, digest string) string {
+	return fmt.Sprintf("%s · %s · %s sectors · %s", words.Printable(unit), when.Format("2006-01-02"),
+		disk.Grouped(target.Sectors), short(digest))
+}

@@ -1,0 +1,345 @@
+package page
+
+import (
+	"encoding/hex"
+	"fmt"
+	"path/filepath"
+	"strings"
+
+	"bootgraft/cmd/bootgraft/page/drawing"
+	"bootgraft/cmd/bootgraft/page/report"
+	"bootgraft/cmd/bootgraft/words"
+	"bootgraft/image/disk"
+	"bootgraft/layout"
+	"bootgraft/layout/scan/geometry"
+	"bootgraft/safety/rescue"
+)
+
+// Drive is what a report knows of a drive.
+type Drive struct {
+	Path     string // of the image
+	Map      *layout.Map
+	Found    []disk.Finding // outside the map
+	Counts   *geometry.View // in what the disk is counted; nil if nobody compared
+	Identity string         // what it says of itself; empty if nobody asked
+	Sector0  []byte         // nil if it is not known
+	Faults   drawing.Faults
+	Files    *rescue.Result // nil if nobody looked
+	Notes    string         // of its owner, as they lie beside the image; empty if there are none
+	Program  string         // the version of this program
+}
+
+// mostNamed is how many damaged files a report names; the command for all of them
+// stands beside.
+const mostNamed = 10
+
+// missing returns how many sectors are not known.
+func (d *Drive) missing() disk.Sector { return d.Faults.Missing.Sectors() }
+
+// damaged returns how many files are not whole.
+func (d *Drive) damaged() int {
+	if d.Files == nil {
+		return 0
+	}
+	return d.Files.Damaged
+}
+
+// state is the one word for a drive or card in which so many files are damaged.
+func (d *Drive) state() string {
+	switch n := d.damaged(); {
+	case n > 0:
+		return disk.Counted(n, "file") + " damaged"
+	case d.missing() > 0:
+		return disk.Counted(d.missing(), "sector") + " not known; no file is hit that can be listed"
+	}
+	return "whole"
+}
+
+// numbers are what somebody who helps asks for.
+func (d *Drive) numbers(more ...report.Fact) []report.Fact {
+	m := d.Map
+	first, last := d.usedOutside()
+	out := []report.Fact{
+		{Name: "sectors", Value: disk.Grouped(m.Sectors)},
+		{Name: "bytes in a sector", Value: disk.Grouped(m.SectorSize)},
+		{Name: "table", Value: m.Table},
+		{Name: "sector 0 begins", Value: d.begins()},
+		{Name: "outside volumes, first sector in use", Value: first},
+		{Name: "outside volumes, last sector in use", Value: last},
+		{Name: "volumes", Value: d.volumes()},
+		{Name: "sectors not known", Value: disk.Grouped(d.missing())},
+		{Name: "tail", Value: d.tail()},
+	}
+	if d.Identity != "" {
+		out = append(out, report.Fact{Name: "drive", Value: d.Identity})
+	}
+	return append(append(out, more...), report.Fact{Name: "program", Value: d.Program})
+}
+
+// usedOutside names the first and the last sector in use outside volumes.
+func (d *Drive) usedOutside() (first, last string) {
+	first, last = "none", "none"
+	for _, r := range d.Map.Regions {
+		if r.Role == layout.RoleVolume || r.Content.NonBlank == 0 {
+			continue
+		}
+		if first == "none" {
+			first = disk.Grouped(r.Content.First)
+		}
+		last = disk.Grouped(r.Content.Last)
+	}
+	return first, last
+}
+
+func (d *Drive) begins() string {
+	if len(d.Sector0) < 16 {
+		return "not known"
+	}
+	return strings.ToUpper(hex.EncodeToString(d.Sector0[:16]))
+}
+
+func (d *Drive) volumes() string {
+	var out []string
+	for _, v := range d.Map.Volumes {
+		out = append(out, fmt.Sprintf("%s from sector %s, %s", v.Kind, disk.Grouped(v.Start),
+			disk.Counted(v.Count, "sector")))
+	}
+	if out == nil {
+		return "none that is known here"
+	}
+	return strings.Join(out, "; ")
+}
+
+func (d *Drive) tail() string {
+	for _, r := range d.Map.Regions {
+		if r.Role == layout.RoleTail {
+			return fmt.Sprintf("%s from sector %s, %s in use", disk.Counted(r.Count, "sector"), disk.Grouped(r.Start),
+				disk.Grouped(r.Content.NonBlank))
+		}
+	}
+	if d.Map.TailUndecided {
+		return "cannot be told from a recording"
+	}
+	return "none"
+}
+
+// damagedPart names files that are not whole.
+func (d *Drive) damagedPart() (report.Part, bool) {
+	if d.damaged() == 0 {
+		return report.Part{}, false
+	}
+	var list report.List
+	for i := range d.Files.Files {
+		f := &d.Files.Files[i]
+		if f.Whole() {
+			continue
+		}
+		if len(list) == mostNamed {
+			break
+		}
+		list = append(list, fmt.Sprintf("volume %d: /%s: %s", f.Volume, f.Path, oneLine(damage(f, 2))))
+	}
+	p := report.Part{Heading: fmt.Sprintf("Damaged files: %s of %s", disk.Grouped(d.damaged()),
+		disk.Grouped(len(d.Files.Files))), Blocks: []report.Block{list}}
+	if more := d.damaged() - len(list); more > 0 {
+		p.Blocks = append(p.Blocks, report.Text(fmt.Sprintf("And %s more. All of them:", disk.Grouped(more))))
+	}
+	p.Blocks = append(p.Blocks, report.Typed("bootgraft files "+words.Shell(d.Path)+" --brief"))
+	return p, true
+}
+
+// oneLine joins lines that are set below each other elsewhere.
+func oneLine(lines []string) string {
+	for i := range lines {
+		lines[i] = strings.TrimSpace(lines[i])
+	}
+	return strings.Join(lines, "; ")
+}
+
+// bootPart says of everything that a device may need to start whether it is whole.
+func (d *Drive) bootPart() report.Part {
+	t := report.Table{Head: []string{"first sector", "sectors", "whose", "state"}, Right: []bool{true, true}}
+	for _, r := range d.Map.Regions {
+		if r.Role == layout.RoleVolume || r.Content.Looked && r.Content.NonBlank+r.Content.Unread == 0 {
+			continue
+		}
+		gone := d.Faults.Missing.Within(r.Span)
+		state := "whole"
+		if n := gone.Sectors(); n > 0 {
+			state = fmt.Sprintf("%s not known: %s", disk.Counted(n, "sector"), spanList(gone))
+		} else if n := d.Faults.Unstable.Within(r.Span).Sectors(); n > 0 {
+			state = fmt.Sprintf("%s answered differently from one time to the next", disk.Counted(n, "sector"))
+		}
+		t.Rows = append(t.Rows, []string{disk.Grouped(r.Start), disk.Grouped(r.Count), r.Name, state})
+		if len(t.Rows) == maxRegionRows {
+			t.Rows = append(t.Rows, []string{"", "", "and more; all of them with survey --json", ""})
+			break
+		}
+	}
+	if t.Rows == nil {
+		return report.Part{Heading: "Boot area",
+			Blocks: []report.Block{report.Text("Nothing is in use outside the volumes.")}}
+	}
+	return report.Part{Heading: "Boot area: what a device may need to start", Blocks: []report.Block{t}}
+}
+
+// spanList names the first spans of a set.
+func spanList(spans disk.Spans) string {
+	var out []string
+	for i, s := range spans {
+		if i == 4 && len(spans) > 5 {
+			out = append(out, fmt.Sprintf("and %s more runs", disk.Grouped(len(spans)-i)))
+			break
+		}
+		if s.Count == 1 {
+			out = append(out, disk.Grouped(s.Start))
+		} else {
+			out = append(out, fmt.Sprintf("%s to %s", disk.Grouped(s.Start), disk.Grouped(s.End()-1)))
+		}
+	}
+	return strings.Join(out, ", ")
+}
+
+// regionPart lists who owns what.
+func (d *Drive) regionPart() report.Part {
+	t := report.Table{Head: []string{"first sector", "sectors", "role", "what"}, Right: []bool{true, true}}
+	for i, r := range d.Map.Regions {
+		if i == maxRegionRows {
+			t.Rows = append(t.Rows, []string{"", disk.Grouped(len(d.Map.Regions) - i), "",
+				"more runs; all of them with survey --json"})
+			break
+		}
+		t.Rows = append(t.Rows, []string{disk.Grouped(r.Start), disk.Grouped(r.Count), string(r.Role), regionText(d.Map, r)})
+	}
+	return report.Part{Heading: "Who owns every sector of the drive", Blocks: []report.Block{t}}
+}
+
+// findingsPart lists findings, the gravest first.
+func findingsPart(all []disk.Finding) report.Part {
+	p := report.Part{Heading: "Findings"}
+	if len(all) == 0 {
+		p.Blocks = []report.Block{report.Text("Nothing found wrong.")}
+		return p
+	}
+	t := report.Table{Head: []string{"how grave", "code", "sector", "what"}, Right: []bool{false, false, true}}
+	for _, want := range []disk.Severity{disk.Refusal, disk.Warning, disk.Note} {
+		for _, f := range all {
+			if f.Severity != want {
+				continue
+			}
+			grave, at := string(f.Severity), ""
+			if f.Accepted {
+				grave = "accepted"
+			}
+			if f.Sector != disk.NoSector {
+				at = disk.Grouped(f.Sector)
+			}
+			t.Rows = append(t.Rows, []string{grave, string(f.Code), at, f.Text})
+		}
+	}
+	const most = 100 // rows: by hand, more belong into --json
+	if more := len(t.Rows) - most; more > 0 {
+		t.Rows = append(t.Rows[:most], []string{"", "", "",
+			fmt.Sprintf("and %s more; all of them with --json", disk.Grouped(more))})
+	}
+	p.Blocks = []report.Block{t}
+	return p
+}
+
+// drawn is the picture of the drive, and of a card if there is one.
+func drawn(heading string, p *drawing.Picture) report.Part {
+	return report.Part{Heading: heading, Blocks: []report.Block{report.Drawing{Picture: p, Title: heading}}}
+}
+
+// Names gathers what a page for strangers must not hold.
+func (d *Drive) Names(more ...string) *report.Names {
+	n := report.NewNames()
+	d.AddTo(n, more...)
+	return n
+}
+
+// AddTo adds them to others.
+func (d *Drive) AddTo(n *report.Names, more ...string) {
+	for _, v := range d.Map.Volumes {
+		n.Add(report.Label, v.Label)
+		n.Add(report.Serial, v.ID)
+	}
+	for _, e := range d.Map.Entries {
+		n.Add(report.Label, e.Name)
+	}
+	for _, r := range d.Map.Regions {
+		for _, s := range r.Content.Signatures {
+			n.Add(report.String, s)
+		}
+	}
+	n.Add(report.Serial, d.Identity)
+	if d.Files != nil {
+		for i := range d.Files.Files {
+			n.AddFile(d.Files.Files[i].Path)
+		}
+	}
+	if d.Map.Table != "mbr" && d.Map.Table != "gpt" {
+		n.Give(d.begins(), "not shown: no table is known whose code this is")
+	}
+	AddPaths(n, append(more, d.Path)...)
+}
+
+// placeholder stands for a path in a line to type.
+func placeholder(path string) string {
+	switch strings.ToLower(filepath.Ext(path)) {
+	case ".plan":
+		return "PLAN"
+	case ".kit":
+		return "KIT"
+	case ".receipt":
+		return "RECEIPT"
+	case "":
+		return "DISK"
+	}
+	return "IMAGE"
+}
+
+// SurveyReport is the page of a drive.
+func SurveyReport(d *Drive, next string) *report.Report {
+	r := &report.Report{
+		Title: fmt.Sprintf("A drive of %s", disk.SizeText(d.Map.Sectors, d.Map.SectorSize)), State: d.state(),
+		Good: d.missing() == 0 && d.damaged() == 0, Next: []string{next}, Written: d.Program, Verdict: surveyVerdict(d),
+	}
+	d.fill(r, Answer{})
+	return r
+}
+
+// notesPart is what was seen at the bench. It is for its owner: no list of names could
+// say what must not be shown of it.
+func (d *Drive) notesPart() []report.Part {
+	text := strings.ReplaceAll(strings.TrimPrefix(d.Notes, "\uFEFF"), "\r\n", "\n")
+	if strings.TrimSpace(text) == "" {
+		return nil
+	}
+	text = strings.TrimSpace(words.Visible(text))
+	return []report.Part{{Heading: "Notes of the bench", Private: true, Blocks: []report.Block{report.Typed(text)}}}
+}
+
+// surveyVerdict says in one sentence what is known of a drive.
+func surveyVerdict(d *Drive) string {
+	text := fmt.Sprintf("Every sector has an owner: %s, %s", disk.Counted(len(d.Map.Regions), "run"),
+		disk.Counted(len(d.Map.Volumes), "known volume"))
+	if n := d.missing(); n > 0 {
+		text += fmt.Sprintf("; what %s hold is not known", disk.Counted(n, "sector"))
+		if n == 1 {
+			text = strings.Replace(text, " hold is", " holds is", 1)
+		}
+	}
+	return text + "."
+}
+
+// cautionsPart is the usual cautions; SAFETY.md has all of them.
+func cautionsPart() report.Part {
+	return report.Part{Heading: "Take care", Blocks: []report.Block{report.List{
+		"Never let the device write to the old drive, and never answer its question to format with the old drive inside.",
+		"Mains and battery voltages, charged capacitors, static discharge and hot tools can hurt you and the " +
+			"device. Unplug " +
+			"it, take out the battery, follow your local rules, and leave to licensed people what is theirs.",
+		"Machines that move: drives off and emergency stop pressed at the first start. Headphones off the ears.",
+	}}}
+}

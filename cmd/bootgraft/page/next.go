@@ -1,0 +1,45 @@
+package page
+
+import (
+	"fmt"
+
+	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/cmd/bootgraft/words"
+)
+
+// AfterSurvey is what to type when it is known what is on a drive: which card to buy,
+// what the one at hand is, and the plan for it.
+func AfterSurvey(u *talk.UI, path, flags string) {
+	word := words.Shell(path)
+	u.Answerf("\nNext, which card to buy, what the one at hand is, and the plan for it, with its\nnumber of sectors:\n\n"+
+		"  bootgraft plan %s --size common%s\n  sudo bootgraft card next\n  bootgraft plan %s --size Ns%s "+
+		"-o card.plan\n", word, flags, word, flags)
+}
+
+// LineAfterVerify is the line to type when a card or its image was compared with its plan.
+func LineAfterVerify(plan, target, flags string, card, same bool) string {
+	switch {
+	case !same:
+		return fmt.Sprintf("bootgraft compare --before %s --after %s", words.Shell(plan), words.Shell(target))
+	case card:
+		return "bootgraft help no-start"
+	}
+	return fmt.Sprintf("sudo bootgraft write %s next --device%s", words.Shell(plan), flags)
+}
+
+// AfterVerify is what to do when a card or its image was compared with its plan.
+func AfterVerify(u *talk.UI, plan, target, flags string, card, same bool) {
+	line := LineAfterVerify(plan, target, flags, card, same)
+	switch {
+	case !same:
+		u.Answerf("\nIf the device had this card meanwhile, what did it do to it?\n\n  %s\n", line)
+	case card:
+		u.Answerf("\n")
+		u.Wrapped("", fmt.Sprintf("Pull %s and put it into the device. At the first start of a machine that moves: drives "+
+			"off, emergency stop pressed; "+
+			"headphones off the ears. If it does not start:", target))
+		u.Answerf("\n  %s\n", line)
+	default:
+		u.Answerf("\nNext, the card itself; this rehearses:\n\n  %s\n", line)
+	}
+}

@@ -1,0 +1,137 @@
+// Package report is one page about a drive, a plan or a card, to print, to keep or
+// to show to somebody: one model, and three forms of it.
+//
+//	values --(package page)--> Report --(redact.go)--> Report --+--(html.go)--> one self-contained file
+//	                                                            +--(markdown.go)--> for a forum
+//	                                                            '--(text.go)--> for a terminal
+//
+// A form adds nothing and leaves nothing out but the drawing, which text cannot
+// show: it says the same in words.
+package report
+
+import (
+	"errors"
+
+	"bootgraft/cmd/bootgraft/page/drawing"
+)
+
+// Report is one page.
+type Report struct {
+	Title   string
+	Verdict string   // one sentence
+	State   string   // whole, N files damaged, only if ..., does not fit
+	Good    bool     // nothing has to be done or decided
+	Next    []string // what to type now
+	Aloud   []Fact   // what two people compare on the telephone
+	Parts   []Part
+	Forum   []Fact   // the numbers that somebody who helps asks for
+	Hidden  []string // kinds of names that were replaced; nil: nothing was
+	Written string   // version of the program
+}
+
+// Fact is one number or word with its name.
+type Fact struct{ Name, Value string }
+
+// Part is a part of the page under its own heading.
+type Part struct {
+	Heading string
+	Blocks  []Block
+	Private bool // bytes of a disk, or words of its owner: not for strangers
+}
+
+// Block is one of Text, List, Table, Typed, Drawing or Wave.
+type Block interface {
+	each(f func(string) string) Block
+}
+
+// Text is a paragraph.
+type Text string
+
+// List is a list of sentences.
+type List []string
+
+// Table is a table. Columns of numbers are set to the right.
+type Table struct {
+	Head   []string
+	Right  []bool
+	Rows   [][]string
+	Narrow bool // of names and values, without a head that must be read
+}
+
+// Typed is text whose columns mean something: what is typed, and bytes.
+type Typed string
+
+// Drawing is a picture of the disks.
+type Drawing struct {
+	Picture *drawing.Picture
+	Title   string
+}
+
+// Wave is how loud a recording is: no name stands in it.
+type Wave struct{ Envelope *drawing.Envelope }
+
+func (w Wave) each(func(string) string) Block { return w }
+
+func (t Text) each(f func(string) string) Block  { return Text(f(string(t))) }
+func (t Typed) each(f func(string) string) Block { return Typed(f(string(t))) }
+
+func (l List) each(f func(string) string) Block {
+	out := make(List, len(l))
+	for i, s := range l {
+		out[i] = f(s)
+	}
+	return out
+}
+
+func (t Table) each(f func(string) string) Block {
+	rows := make([][]string, len(t.Rows))
+	for i, row := range t.Rows {
+		for _, s := range row {
+			rows[i] = append(rows[i], f(s))
+		}
+	}
+	t.Rows = rows
+	return t
+}
+
+func (d Drawing) each(f func(string) string) Block {
+	return Drawing{d.Picture.Renamed(f), f(d.Title)}
+}
+
+// SVG returns the drawing alone.
+func (r *Report) SVG() ([]byte, error) {
+	for _, p := range r.Parts {
+		for _, b := range p.Blocks {
+			if d, ok := b.(Drawing); ok {
+				return d.Picture.SVG(d.Title), nil
+			}
+		}
+	}
+	return nil, errors.New("there is no disk on this page that could be drawn; give a page of another form: " +
+		".html, .md or .txt")
+}
+
+// mapped returns the report with every text of it changed by f.
+func (r *Report) mapped(f func(string) string) *Report {
+	out := *r
+	out.Title, out.Verdict, out.State = f(r.Title), f(r.Verdict), f(r.State)
+	facts := func(in []Fact) (out []Fact) {
+		for _, a := range in {
+			out = append(out, Fact{a.Name, f(a.Value)})
+		}
+		return out
+	}
+	out.Aloud, out.Forum, out.Next = facts(r.Aloud), facts(r.Forum), nil
+	for _, s := range r.Next {
+		out.Next = append(out.Next, f(s))
+	}
+	out.Parts = nil
+	for _, p := range r.Parts {
+		q := Part{Heading: f(p.Heading)}
+		for _, b := range p.Blocks {
+			q.Blocks = append(q.Blocks, b.each(f))
+		}
+		out.Parts = append(out.Parts, q)
+	}
+	return &out
+}

@@ -1,0 +1,104 @@
+package page
+
+import (
+	"fmt"
+
+	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/image/disk"
+	"bootgraft/layout/plan/starts"
+)
+
+// methodWords are the ways of starting as a person reads them.
+var methodWords = map[starts.Method]string{
+	starts.ActiveEntry: "through the active entry",
+	starts.BareVolume:  "from the volume without a table",
+	starts.GPT:         "through boot code beside the GUID partition table",
+	starts.EFIFallback: "by the EFI program for removable media",
+	starts.BootCode:    "through the boot code of sector 0",
+	starts.Unknown:     "by firmware of its own",
+}
+
+var startWords = map[starts.Answer]string{
+	starts.NothingFound: "nothing found that stops it",
+	starts.CannotKnow:   "cannot know",
+	starts.WillNot:      "will not start",
+}
+
+// maxStartLines keeps the list of a way readable. By hand, no source.
+const maxStartLines = 12
+
+// Starts says what stops a planned card from starting.
+func Starts(u *talk.UI, r *starts.Report) {
+	u.Answerf("Will it start?\n")
+	for _, w := range r.Ways {
+		u.Wrapped("  ", fmt.Sprintf("%s: %s", methodText(w), startWords[w.Answer]))
+		startLines(u, "    broken: ", w.Broken)
+		startLines(u, "    cannot know: ", w.Cannot)
+		startLines(u, "    holds: ", w.Chain)
+	}
+	switch r.Answer {
+	case starts.NothingFound:
+		u.Wrapped("", "Nothing found is no promise: a machine may know a place by other means.")
+	case starts.CannotKnow:
+		u.Wrapped("", "What cannot be known only the machine can tell: try the card, or the planned card in a virtual "+
+			"machine (bootgraft serve).")
+	}
+}
+
+// StartsBriefly is the section of another page: one line a way of starting, and what
+// stands against it. again is what starts is given to say more, or nothing.
+func StartsBriefly(u *talk.UI, r *starts.Report, again string) {
+	u.Answerf("\nWill it start?\n")
+	startWays(u, r)
+	if again != "" {
+		u.Answerf("  What was followed: bootgraft starts %s\n", again)
+	}
+}
+
+// KitStarts says it of a card that is planned from a kit alone, or why there is none.
+func KitStarts(u *talk.UI, r *starts.Report, refused []disk.Finding) {
+	if r == nil && len(refused) == 0 {
+		return
+	}
+	u.Answerf("\nWill a card start that is made of this kit alone?\n")
+	if r == nil {
+		u.Wrapped("  ", noCard(refused))
+		return
+	}
+	startWays(u, r)
+	u.Wrapped("  ", emptyCard)
+}
+
+// emptyCard is the card of which it is said whether a kit starts it.
+const emptyCard = "That is a card of the drive's own size whose FAT volumes begin empty."
+
+// noCard says why there is none.
+func noCard(refused []disk.Finding) string {
+	return "cannot know: no card of the drive's own size can be planned from it: " + refused[0].Text
+}
+
+func startWays(u *talk.UI, r *starts.Report) {
+	for _, w := range r.Ways {
+		u.Wrapped("  ", fmt.Sprintf("%s: %s", methodText(w), startWords[w.Answer]))
+		startLines(u, "    broken: ", w.Broken)
+		startLines(u, "    cannot know: ", w.Cannot)
+	}
+}
+
+func methodText(w starts.Way) string {
+	text := methodWords[w.Method]
+	if w.Entry > 0 {
+		text += fmt.Sprintf(" (entry %d)", w.Entry)
+	}
+	return text
+}
+
+func startLines(u *talk.UI, label string, lines []string) {
+	for i, line := range lines {
+		if i == maxStartLines && len(lines) > maxStartLines+1 {
+			u.Wrapped(label, fmt.Sprintf("and %s more; all of them with --json", disk.Grouped(len(lines)-i)))
+			return
+		}
+		u.Wrapped(label, line)
+	}
+}
