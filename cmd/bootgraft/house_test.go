@@ -117,7 +117,8 @@ var mayImport = map[string][]string{
 	}, ground...),
 	// Only main imports the demonstration, which lets the commands do the job.
 	"cmd/bootgraft/demo": append([]string{
-		"image/capture", "layout/table/mbr", "layout/volume/fat", "layout/volume/fat/format", "safety/newfile", "cmd/bootgraft/talk", "cmd/bootgraft/document",
+		"image/capture", "layout/table/mbr", "layout/volume/fat", "layout/volume/fat/format", "safety/newfile", "cmd/bootgraft/document",
+		"cmd/bootgraft/talk", "cmd/bootgraft/words",
 	}, ground...),
 }
 
