@@ -278,8 +278,8 @@ func TestNoTryTwice(t *testing.T) {
 	rules := &compare.Rules{SectorSize: 512, Sizes: []disk.Sector{n}, Head: 4, Tail: 4,
 		Fields: []compare.Field{{Place: place, Class: compare.Size, Width: 4, Bits: 99,
 			Ways: []compare.Way{{Byte: 64, Encoding: "be32", Formulas: []compare.Formula{{Times: 1, Of: 1, Per: 1}}}}}},
-		Copies: []compare.CopyRule{{Of: place.SectorStart(), To: candidate.Place{From: layout.FromEnd, Sector: 1}, Count: 1,
-			Order: image.Plain}}}
+		Copies: []compare.CopyRule{{Repeat: candidate.Repeat{Of: place.SectorStart(),
+			To: candidate.Place{From: layout.FromEnd, Sector: 1}, Count: 1, Order: image.Plain}}}}
 	fields := []layout.Field{{Sector: n - 1, Offset: 64, Width: 4, Encoding: "be32", Value: n, ByChance: 1e-5,
 		Law: &layout.Law{Times: 1, Of: 1, Per: 1}}}
 	for _, c := range []struct {

@@ -36,7 +36,7 @@ func (p *given) withInvariants(r *compare.Rules) {
 
 // addCopy adds a copy, if it lies in the areas of the rules.
 func (p *given) addCopy(r *compare.Rules, m *candidate.Copy) {
-	c := compare.CopyRule{Of: m.Of, To: m.To, Count: m.Count, Back: m.Back, Order: m.Order}
+	c := compare.CopyRule{Repeat: m.Repeat}
 	for i := range m.Count {
 		_, to := c.Pair(i)
 		for _, own := range m.Own {

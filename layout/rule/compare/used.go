@@ -96,7 +96,7 @@ func (c CopyRule) only(keep func(of, to candidate.Place) bool) (out []CopyRule) 
 		case open:
 			out[len(out)-1].Count++
 		default:
-			out = append(out, CopyRule{Of: of, To: to, Count: 1, Back: c.Back, Order: c.Order})
+			out = append(out, CopyRule{Repeat: candidate.Repeat{Of: of, To: to, Count: 1, Back: c.Back, Order: c.Order}})
 			open = true
 		}
 		last := &out[len(out)-1]
