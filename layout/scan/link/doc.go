@@ -60,6 +60,10 @@ const (
 	WeakBar     = 1.0 / 8
 )
 
+// doubt is how much rarer an accident a number must be than another reading of its bytes, so
+// that the other is not thought of. By hand, no source.
+const doubt = 10
+
 // Bounds. All are by hand, no source; none makes chance look smaller than it is.
 const (
 	MaxHolder  = 1 << 20 // bytes of one holder that are searched

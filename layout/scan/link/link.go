@@ -127,6 +127,7 @@ type Named struct {
 type Found struct {
 	Links    []Link
 	Weak     []Link // numbers of first holders that chance makes too often for links; see WeakBar
+	Rivals   []Link // numbers that are none of the links, and read bytes of one in another way
 	Named    []Named
 	Holders  []Holder   // all that were searched
 	Unknown  disk.Spans // sectors of holders that the source does not know
