@@ -134,3 +134,15 @@ func TestFilesLookedForByName(t *testing.T) {
 		t.Errorf("gone: %s, asked %v, %+v", r.Answer, asked, r.Ways)
 	}
 }
+
+// A kit without the files that boot code names tells the plan of their places: no link shows
+// them, and what starts through them will not start.
+func TestFileThatIsNotInTheKit(t *testing.T) {
+	w := volume.Wishes{Empty: true, Kept: []volume.Kept{{Extents: []disk.Span{{Start: 200, Count: 4}}}}}
+	r, asked := judged(t, byName(t, "A.BIN", 30), fit.Wishes{Target: plan.Size{Sectors: 24_000, SectorSize: 512},
+		Volumes: fit.Volumes{Wish: map[int]volume.Wishes{1: w}}})
+	if r.Answer != starts.WillNot || !slices.Contains(asked, disk.LinkedFileGone) ||
+		!strings.Contains(strings.Join(r.Ways[0].Broken, "\n"), "sector 200 of the volume") {
+		t.Errorf("%s, asked %v: %+v", r.Answer, asked, r.Ways)
+	}
+}
