@@ -87,9 +87,7 @@ func (j *judge) links() error {
 		}
 		j.out.Links = append(j.out.Links, v)
 	}
-	if err := j.doubleReadings(); err != nil {
-		return err
-	}
+	j.doubleReadings()
 	for i := range j.found.Weak {
 		v, err := j.link(&j.found.Weak[i])
 		if err != nil {
@@ -104,27 +102,22 @@ func (j *judge) links() error {
 
 // doubleReadings turns a broken link into one that is not sure where the same bytes
 // read in another way name a place that is where it was: nobody knows which is meant.
-func (j *judge) doubleReadings() error {
-	all := slices.Clone(j.out.Links)
-	for i := range j.found.Rivals {
-		v, err := j.link(&j.found.Rivals[i])
-		if err != nil {
-			return err
-		}
-		all = append(all, v)
-	}
+func (j *judge) doubleReadings() {
 	for i := range j.out.Links {
 		a := &j.out.Links[i]
 		if a.State != Broken || a.Form != "" {
 			continue
 		}
-		k := slices.IndexFunc(all, func(b Verdict) bool { return b.State == Holds && a.Doubted(&b.Link) })
-		if k >= 0 {
-			a.State = Unsure
-			a.Why += fmt.Sprintf("; the same bytes may mean %s, which is where it was", all[k].Target.Name)
+		for k := range j.out.Links {
+			b := &j.out.Links[k]
+			if k != i && b.State == Holds && b.At == a.At && b.Byte < a.Byte+a.Width && a.Byte < b.Byte+b.Width &&
+				b.ByChance <= 10*a.ByChance {
+				a.State = Unsure
+				a.Why += fmt.Sprintf("; the same bytes may mean %s, which is where it was", b.Target.Name)
+				break
+			}
 		}
 	}
-	return nil
 }
 
 func (j *judge) link(l *link.Link) (Verdict, error) {

@@ -27,7 +27,8 @@ func cardsOf(t *testing.T, l *loaders.Loader, m *layout.Map) map[string]*plan.Pl
 		"larger-end":   {Target: plan.Size{Sectors: 600_000, SectorSize: 512}, Tail: fit.TailEnd},
 		"smaller":      {Target: plan.Size{Sectors: 300_000, SectorSize: 512}},
 		"much-smaller": {Target: plan.Size{Sectors: 150_000, SectorSize: 512}},
-		"emptied":      {Target: plan.Size{Sectors: 300_000, SectorSize: 512}, Volumes: fit.Volumes{Wish: map[int]volume.Wishes{1: {Empty: true}}}},
+		"emptied": {Target: plan.Size{Sectors: 300_000, SectorSize: 512},
+			Volumes: fit.Volumes{Wish: map[int]volume.Wishes{1: {Empty: true}}}},
 	} {
 		for range 8 {
 			p, err := fit.Plan(context.Background(), l.Disk, m, w)
@@ -62,14 +63,19 @@ func TestInventedLoadersOnCards(t *testing.T) {
 	t.Log(count)
 }
 
-// TestNumberAmidAnother: the zeros of a number whose kind chance makes too often make, with
-// the byte before them, one of a rarer kind, and its length stands beside both. Nobody knows
-// which is meant.
+// TestNumberAmidAnother: the zeros of a small number make, with a byte before or behind them,
+// another small one, beside which stands the same length, zeros and all. It is no link.
 func TestNumberAmidAnother(t *testing.T) {
 	for _, s := range []loaders.Shape{
-		{Coding: loaders.BE32, Unit: loaders.TwoKiB}, {Coding: loaders.Words, Unit: loaders.Sectors},
+		{Holder: loaders.Gap, Coding: loaders.BE32, Unit: loaders.TwoKiB, Length: true},
+		{Holder: loaders.Gap, Coding: loaders.Words, Unit: loaders.Sectors, Length: true},
+		{Holder: loaders.Gap, Coding: loaders.WordsL, Unit: loaders.Sectors, Length: true, Seed: 31},
+		{Holder: loaders.Sector0, Coding: loaders.Words, Unit: loaders.TwoKiB, Seed: 30},
+		{Holder: loaders.BootSector, Coding: loaders.WordsL, Unit: loaders.Sectors, Length: true, Seed: 30},
+		{Holder: loaders.BootSector, Coding: loaders.LE64, Unit: loaders.Sectors, Length: true, Seed: 102},
+		{Holder: loaders.BootSector, Coding: loaders.LE64, Unit: loaders.FourKiB, Length: true, Seed: 116},
 	} {
-		s.Holder, s.Target, s.Length = loaders.Gap, loaders.GapStage, true
+		s.Target = loaders.GapStage
 		l, err := loaders.New(s)
 		if err != nil {
 			t.Fatal(err)

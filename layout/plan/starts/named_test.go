@@ -32,7 +32,8 @@ func byName(t *testing.T, files ...any) *imagetest.Disk {
 	const start, count = 63, 20_000
 	d := imagetest.New(24_000, 512)
 	disks.MBR(d, disks.Entry{Span: disk.Span{Start: start, Count: count}, Type: 6, Active: true})
-	v, err := format.New(io.NewOffsetWriter(d, start*512), format.Options{Sectors: count, Kind: fat.FAT16, SectorsPerCluster: 2, Hidden: start})
+	v, err := format.New(io.NewOffsetWriter(d, start*512), format.Options{Sectors: count, Kind: fat.FAT16,
+		SectorsPerCluster: 2, Hidden: start})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -108,7 +109,8 @@ func TestFilesLookedForByName(t *testing.T) {
 	small := fit.Wishes{Target: plan.Size{Sectors: 12_000, SectorSize: 512}}
 	whole := byName(t, "-GAP", 6000, "START.SYS", 10)
 	r, asked := judged(t, whole, small)
-	if r.Answer != starts.NothingFound || len(asked) > 0 || !slices.ContainsFunc(r.Ways[0].Chain, func(s string) bool { return strings.Contains(s, "START.SYS") }) {
+	if r.Answer != starts.NothingFound || len(asked) > 0 || !slices.ContainsFunc(r.Ways[0].Chain,
+		func(s string) bool { return strings.Contains(s, "START.SYS") }) {
 		t.Errorf("in one piece: %s, asked %v, %+v", r.Answer, asked, r.Ways)
 	}
 
@@ -130,7 +132,8 @@ func TestFilesLookedForByName(t *testing.T) {
 
 	small.Volumes = fit.Volumes{Wish: map[int]volume.Wishes{1: {Empty: true}}}
 	r, asked = judged(t, whole, small)
-	if r.Answer != starts.WillNot || !slices.Contains(asked, disk.LinkedFileGone) || len(r.Gone) != 1 || r.Gone[0].Path != "START.SYS" {
+	if r.Answer != starts.WillNot || !slices.Contains(asked, disk.LinkedFileGone) || len(r.Gone) != 1 ||
+		r.Gone[0].Path != "START.SYS" {
 		t.Errorf("gone: %s, asked %v, %+v", r.Answer, asked, r.Ways)
 	}
 }

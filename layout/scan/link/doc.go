@@ -33,7 +33,8 @@
 //
 // Second evidences, each a factor (see evidence.go):
 //
-//	length   the sectors or bytes of what is named stand beside the number
+//	length   the sectors or bytes of what is named stand beside the number; zeros in it
+//	         say nothing beside a number that has zeros itself
 //	list     a further number of the same kind stands within 16 bytes, naming another place
 //	leads    what is named begins with a list of such numbers itself
 //	listed   with the number begins such a list: each number one more than the one before
@@ -59,10 +60,6 @@ const (
 	BarOfOthers = Bar / 64
 	WeakBar     = 1.0 / 8
 )
-
-// doubt is how much rarer an accident a number must be than another reading of its bytes, so
-// that the other is not thought of. By hand, no source.
-const doubt = 10
 
 // Bounds. All are by hand, no source; none makes chance look smaller than it is.
 const (

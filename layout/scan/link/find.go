@@ -193,7 +193,7 @@ func (s *searcher) search(w work) error {
 	if w.boot {
 		s.names(&w, t)
 	}
-	found, weak, rare := s.linksOf(&w, t)
+	found, weak := s.linksOf(&w, t)
 	for _, l := range found {
 		s.keep(l)
 	}
@@ -202,17 +202,11 @@ func (s *searcher) search(w work) error {
 			s.out.Weak = append(s.out.Weak, l)
 		}
 	}
-	for _, l := range rare {
-		if len(s.out.Rivals) < MaxLinks && slices.ContainsFunc(found, func(o Link) bool { return o.Doubted(&l) }) {
-			s.out.Rivals = append(s.out.Rivals, l)
-		}
-	}
 	return nil
 }
 
-// linksOf returns the links of a holder, numbers that are too weak for one, and all others
-// that are rare enough to be a rival of one.
-func (s *searcher) linksOf(w *work, t *text) (found, weak, rare []Link) {
+// linksOf returns the links of a holder, and numbers that are too weak for one.
+func (s *searcher) linksOf(w *work, t *text) (found, weak []Link) {
 	for rank, k := range s.kinds(t) {
 		if k.unit.Volume >= 0 && w.volume >= 0 && k.unit.Volume != w.volume {
 			continue // a volume's own code counts in its own volume
@@ -228,17 +222,10 @@ func (s *searcher) linksOf(w *work, t *text) (found, weak, rare []Link) {
 			case w.first() && k.common(s.size) && l.ByChance <= WeakBar:
 				weak = append(weak, l)
 			}
-			if ok && l.ByChance > bar && l.ByChance <= doubt*Bar {
-				rare = append(rare, l)
-			}
 		}
 	}
-	return distinct(found), distinct(weak), rare
+	return distinct(found), distinct(weak)
 }
-
-// Doubted tells whether o reads bytes of a link in another way that is about as likely: which
-// is meant, nobody knows.
-func (l *Link) Doubted(o *Link) bool { return l.overlaps(*o) && o.ByChance <= doubt*l.ByChance }
 
 // overlaps tells whether links have bytes in common.
 func (l *Link) overlaps(o Link) bool {

@@ -97,7 +97,8 @@ type Link struct {
 
 // Text tells the link in one line.
 func (l *Link) Text(sectorSize int) string {
-	how := fmt.Sprintf("the number %s in %s, %s", disk.Grouped(int64(l.Value)), candidate.Encoding(l.Encoding).Text(), l.Unit.Text(sectorSize))
+	how := fmt.Sprintf("the number %s in %s, %s", disk.Grouped(int64(l.Value)), candidate.Encoding(l.Encoding).Text(),
+		l.Unit.Text(sectorSize))
 	if l.Unit.Counts == InCHS {
 		how = fmt.Sprintf("%s, %s", l.Encoding, l.Unit.Text(sectorSize))
 	}
@@ -127,7 +128,6 @@ type Named struct {
 type Found struct {
 	Links    []Link
 	Weak     []Link // numbers of first holders that chance makes too often for links; see WeakBar
-	Rivals   []Link // numbers that are none of the links, and read bytes of one in another way
 	Named    []Named
 	Holders  []Holder   // all that were searched
 	Unknown  disk.Spans // sectors of holders that the source does not know

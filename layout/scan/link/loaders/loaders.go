@@ -96,7 +96,8 @@ type Shape struct {
 func (s Shape) filler(n uint64) uint64 { return n + s.Seed<<16 }
 
 func (s Shape) String() string {
-	return fmt.Sprintf("%s names %s, %s in %s, length %v, last %v, seed %d", s.Holder, s.Target, s.Coding, s.Unit, s.Length,
+	return fmt.Sprintf("%s names %s, %s in %s, length %v, last %v, seed %d", s.Holder, s.Target, s.Coding, s.Unit,
+		s.Length,
 		s.Last, s.Seed)
 }
 
