@@ -24,7 +24,6 @@ type volume struct {
 	next     int // the next free cluster, counted from 0
 	table    []uint16
 	dir      []byte
-	boot     []byte         // its boot sector, before it is made one
 	data     map[int][]byte // by first cluster, counted from 0
 }
 
@@ -78,7 +77,7 @@ func (v *volume) entry(name string, attr byte, first, size int) {
 
 func (v *volume) put(d *imagetest.Disk) {
 	le := binary.LittleEndian
-	b := v.boot
+	b := noise(6, 1)
 	copy(b, "\xEB\x3C\x90INVENTED")
 	le.PutUint16(b[11:], Sector)
 	b[13] = cluster
