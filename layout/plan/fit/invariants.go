@@ -28,7 +28,7 @@ func (p *proof) proveInvariants(card *card.Card) error {
 			continue
 		}
 		f := disk.Warningf(invariantCodes[t.Code()], disk.NoSector, "true of the drive, but not of the planned card: %s", t)
-		if p.rules != nil || p.try.Text != "" {
+		if p.rules != nil || p.try.Text != "" && p.unknown() {
 			p.ask(f)
 		} else {
 			p.note(f)
