@@ -108,8 +108,8 @@ func (l *looker) copies() error {
 		if by > barMirror {
 			continue
 		}
-		m := Copy{Repeat: Repeat{l.place(r.of, 0), l.copyPlace(r.of, r.to), r.count, r.step < 0 && r.count > 1, orders[r.order]},
-			Own: r.own, Blocks: r.block, ByChance: roundUp(by)}
+		run := Repeat{l.place(r.of, 0), l.copyPlace(r.of, r.to), r.count, r.step < 0 && r.count > 1, orders[r.order]}
+		m := Copy{Repeat: run, Own: r.own, Blocks: r.block, ByChance: roundUp(by)}
 		m.Turned = m.Order.String()
 		m.Number = len(r.own) == 1 && r.own[0].Count == 1
 		l.out.Copies = append(l.out.Copies, m)
