@@ -169,6 +169,7 @@ func (f *filesFlags) run(ctx context.Context, u *talk.UI, args []string) error {
 			return err
 		}
 	}
+	r.Findings = append(r.Findings, files.Warnings(s)...)
 	f.say(u, name, r, s, opinions, opt.Into)
 	return filesEnd(r, s)
 }
