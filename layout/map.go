@@ -104,6 +104,9 @@ type Entry struct {
 	Offset   int         // byte of the entry in that sector
 }
 
+// HoldsVolume tells whether an entry gives sectors to a volume.
+func (e Entry) HoldsVolume() bool { return !e.Extended && !e.NoVolume && !e.Empty() }
+
 // Volume is a file system found in an entry, or bare on the disk (Index 0).
 type Volume struct {
 	disk.Span    // as the volume itself states its size

@@ -108,7 +108,7 @@ func (s *searcher) takeEntries() {
 		s.entries = append(s.entries, e)
 	}
 	for _, e := range list {
-		if !e.Extended && !e.NoVolume && !e.Empty() && len(s.entries) < MaxEntries {
+		if e.HoldsVolume() && len(s.entries) < MaxEntries {
 			take(e.Index, e.Start, s.m.Volume(e.Index))
 		}
 	}
