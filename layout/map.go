@@ -1,6 +1,9 @@
 package layout
 
-import "bootgraft/image/disk"
+import (
+	"bootgraft/image/disk"
+	"fmt"
+)
 
 // Role says what a Region is for.
 type Role string
@@ -139,6 +142,14 @@ type Part struct {
 	disk.Span
 	Role PartRole
 	Copy int // of a role, from 0
+}
+
+// VolumeName names a volume for a person. One that is bare on its disk has no number.
+func VolumeName(index int) string {
+	if index <= 0 {
+		return "the volume"
+	}
+	return fmt.Sprintf("volume %d", index)
 }
 
 // PartsOf returns the parts of a volume with one role.

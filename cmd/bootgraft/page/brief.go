@@ -184,12 +184,8 @@ func copiesText(n int) string {
 
 // ChangedBrief is the first screen about what a device did.
 func ChangedBrief(r *diff.Report, next string, advice Advice) *Brief {
-	are := "are"
-	if r.Changed == 1 {
-		are = "is"
-	}
 	b := &Brief{Verdict: []string{fmt.Sprintf("%s of %s compared %s different.", disk.Counted(r.Changed, "sector"),
-		disk.Grouped(r.Compared), are)}}
+		disk.Grouped(r.Compared), disk.IsAre(r.Changed))}}
 	for _, k := range r.Kinds {
 		first, _, _ := strings.Cut(KindTexts[k], ". ")
 		b.Verdict = append(b.Verdict, "- "+strings.TrimSuffix(first, ".")+".")

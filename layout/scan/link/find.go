@@ -240,7 +240,7 @@ func (s *searcher) names(w *work, t *text) {
 			continue
 		}
 		s.out.Named = append(s.out.Named, r.Named)
-		name := fmt.Sprintf("%s: %s", volumeName(r.Volume), r.Path)
+		name := fmt.Sprintf("%s: %s", layout.VolumeName(r.Volume), r.Path)
 		s.queue = append(s.queue, work{Holder: Holder{Name: name, Spans: r.Runs, Depth: w.Depth + 1}, volume: r.Volume})
 	}
 }

@@ -63,14 +63,6 @@ func filesAndFolders(n int) string {
 	return disk.Grouped(n) + " files and directories"
 }
 
-// isAre is the verb after so many things.
-func isAre(n uint32) string {
-	if n == 1 {
-		return " is"
-	}
-	return " are"
-}
-
 // staying counts clusters, with the verb.
 func staying(n uint32) string {
 	if n == 1 {
