@@ -122,6 +122,10 @@ func (f *captureFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 	if err := input.ImagePlace(args[0], args[1]); err != nil {
 		return err
 	}
+	target := input.CaptureTarget(args[1])
+	if err := target.Idle(); err != nil {
+		return input.CaptureError(err)
+	}
 	drive, closeDrive, err := f.openDrive(c.Context(), u, args[0])
 	if err != nil {
 		return err
@@ -147,7 +151,7 @@ func (f *captureFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 	}
 	defer u.AtOnce(captureStands(args[1]))()
 	view := page.NewView(u, drive)
-	r, err := capture.Run(c.Context(), drive, input.CaptureTarget(args[1]), opt,
+	r, err := capture.Run(c.Context(), drive, target, opt,
 		&order.Advisor{Ends: ends, Files: f.only == "", Sound: f.only == "" && f.free == "last"}, view)
 	view.Finish()
 	if err != nil {

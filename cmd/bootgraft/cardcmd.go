@@ -118,7 +118,7 @@ func (f *cardCmdFlags) run(ctx context.Context, u *talk.UI, args []string) error
 		f.card.KeepAll, f.card.Program = f.keep == "all", build.Program()
 		return device.Test(ctx, u, args[0], f.test, f.pull, f.card)
 	case len(args) == 0:
-		return device.List(u, "sudo bootgraft card DISK        what a card is, and what is on it")
+		return device.List(u, "bootgraft card DISK        what a card is, and what is on it")
 	}
 	l, err := device.OpenLook(ctx, u, args[0], f.sectorSize, f.sizeGiven)
 	if err != nil {

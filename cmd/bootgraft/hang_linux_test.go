@@ -3,6 +3,7 @@ package main
 import (
 	"bufio"
 	"os"
+	"slices"
 	"strings"
 	"testing"
 
@@ -92,5 +93,33 @@ func TestAHangingSectorIsMetTwice(t *testing.T) {
 			}
 			y.holds("old.img", content, disk.Spans{{Start: 9000, Count: 1}})
 		})
+	}
+}
+
+// TestASecondRunAsksADriveThatHangsNothing: two windows, the same line typed in both. The
+// second run is refused at once, also where the drive would not have answered it.
+func TestASecondRunAsksADriveThatHangsNothing(t *testing.T) {
+	y := newTypist(t)
+	y.invent("drive", 4)
+	r := rig.Start(t, y.path("drive"), rig.Faults{Hangs: []disk.Sector{8000}})
+	first := y.command("capture", r.Device, "old.img")
+	if err := first.Start(); err != nil {
+		t.Fatal(err)
+	}
+	met := func() bool { return slices.ContainsFunc(r.Log(), func(a rig.Access) bool { return a.Holds(8000) }) }
+	for !met() {
+		<-tick()
+	}
+	before := len(r.Log())
+	for _, drive := range []string{r.Device, y.path("no drive")} { // not even opened
+		_, told := y.types(talk.ExitRefused, "capture", drive, "old.img")
+		y.says(told, "another run of this program works on")
+	}
+	if after := len(r.Log()); after != before {
+		t.Errorf("the drive was asked %d times more", after-before)
+	}
+	r.Vanish()
+	if first.Wait(); first.ProcessState.ExitCode() != talk.ExitStopped {
+		t.Errorf("the first run ended with %v", first.ProcessState)
 	}
 }

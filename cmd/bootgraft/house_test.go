@@ -97,8 +97,8 @@ var mayImport = map[string][]string{
 	// What a person types may stand for any file or device; nothing is shown here.
 	"cmd/bootgraft/input": append([]string{
 		"image/ata", "image/capture", "image/capture/record", "image/packed", "image/pieces", "layout/kit", "layout/plan", "layout/plan/card", "layout/plan/fit", "layout/plan/starts", "layout/rule/compare",
-		"layout/scan", "layout/scan/files", "layout/scan/sound", "layout/scan/sound/tracks", "layout/table/mbr", "layout/volume", "safety", "safety/blockdev", "safety/newfile", "safety/notes", "safety/rescue",
-		"cmd/bootgraft/document", "cmd/bootgraft/talk", "cmd/bootgraft/words",
+		"layout/scan", "layout/scan/files", "layout/scan/sound", "layout/scan/sound/tracks", "layout/table/mbr", "layout/volume", "safety", "safety/archive", "safety/blockdev",
+		"safety/newfile", "safety/notes", "safety/rescue", "cmd/bootgraft/document", "cmd/bootgraft/talk", "cmd/bootgraft/words",
 	}, ground...),
 	// A page is text from values: it opens nothing (see noFiles) and asks nobody.
 	"cmd/bootgraft/page": append([]string{
@@ -117,7 +117,8 @@ var mayImport = map[string][]string{
 	}, ground...),
 	// Only main imports the demonstration, which lets the commands do the job.
 	"cmd/bootgraft/demo": append([]string{
-		"image/capture", "layout/table/mbr", "layout/volume/fat", "layout/volume/fat/format", "safety/newfile", "cmd/bootgraft/talk", "cmd/bootgraft/document",
+		"image/capture", "layout/table/mbr", "layout/volume/fat", "layout/volume/fat/format", "safety/newfile", "cmd/bootgraft/document",
+		"cmd/bootgraft/talk", "cmd/bootgraft/words",
 	}, ground...),
 }
 

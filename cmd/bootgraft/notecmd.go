@@ -65,6 +65,9 @@ func noteBeside(u *talk.UI, img, text string) error {
 		return talk.Refusef("%s is no file, and notes lie beside the image of a drive: bootgraft note old.img "+
 			"\"what you saw\"", img)
 	}
+	if err := input.OutsideArchives(img); err != nil {
+		return err
+	}
 	path, line, err := notes.Add(img, text, time.Now())
 	return noted(u, path, line, err)
 }

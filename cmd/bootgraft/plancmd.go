@@ -302,16 +302,19 @@ func (f *planFlags) next(u *talk.UI) {
 	u.Wrapped("", fmt.Sprintf("The plan is in %s. Next: will every file arrive, and then write.", f.out))
 	word, source := words.Shell(f.out), input.PlanSourceFlags{Record: f.source.Record, Accept: f.accept}
 	u.Answerf("\n  bootgraft files --plan %s%s\n", word, source.Words())
-	if f.target == "" || !input.IsDevice(f.target) {
+	if page.WritesCards && !f.forDevice() {
 		u.Answerf("  sudo bootgraft write %s next --device%s\n", word, source.Words())
 	}
 	u.Answerf("  %s\n", f.nextLine())
 }
 
+// forDevice tells whether the plan is for a card that is here.
+func (f *planFlags) forDevice() bool { return f.target != "" && input.IsDevice(f.target) }
+
 // nextLine writes the card.
 func (f *planFlags) nextLine() string {
 	word, source := words.Shell(f.out), input.PlanSourceFlags{Record: f.source.Record, Accept: f.accept}
-	if f.target != "" && input.IsDevice(f.target) {
+	if page.WritesCards && f.forDevice() {
 		return fmt.Sprintf("sudo bootgraft write %s %s --device%s", word, words.Shell(f.target), source.Words())
 	}
 	return fmt.Sprintf("bootgraft write %s card.img%s", word, source.Words())

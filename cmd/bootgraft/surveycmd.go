@@ -89,8 +89,8 @@ func (f *surveyFlags) run(ctx context.Context, u *talk.UI, args []string) error 
 		return talk.Usagef("--identify says what a drive says of itself, beside a SOURCE: bootgraft survey SOURCE "+
 			"--identify %s", words.Shell(f.said))
 	case len(args) == 0:
-		return device.List(u, "sudo bootgraft survey DISK      a short look at an old drive\n  sudo bootgraft card DISK     "+
-			"   what a card is, and what is on it")
+		return device.List(u, "bootgraft survey DISK      a short look at an old drive",
+			"bootgraft card DISK        what a card is, and what is on it")
 	case args[0] == "next" || input.IsDevice(args[0]):
 		return shortLook(ctx, u, args[0], id, machine)
 	}

@@ -64,6 +64,21 @@ type Target struct {
 	Record  string // Image + RecordSuffix if empty
 }
 
+// Idle returns an *InUseError if another run works on the target. It is asked before the
+// drive is opened: a drive from which a read does not return answers nobody else either,
+// and one that is dying is not to be asked a second time. That another run begins later
+// is found when the files are opened.
+func (t Target) Idle() error {
+	f, err := t.Storage.Open(t.record())
+	switch {
+	case errors.Is(err, ErrInUse):
+		return &InUseError{t.Image}
+	case err != nil:
+		return nil // opened again to be used, it is said there what is wrong with it
+	}
+	return f.Close()
+}
+
 func (t Target) record() string {
 	if t.Record != "" {
 		return t.Record

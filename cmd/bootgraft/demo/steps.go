@@ -15,6 +15,7 @@ import (
 
 	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/capture"
 	"bootgraft/image/disk"
@@ -256,9 +257,8 @@ func (d *demo) end() error {
 		"Everything is in %s; in full: demo --all. Read SAFETY.md first: mains and battery voltages, "+
 			"static charge and hot tools can hurt you and the device.",
 		d.dir))
-	d.ui.Answerf(`
-  sudo bootgraft capture /dev/sdX old.img        read the drive, once
-  bootgraft survey old.img                       what is on it
+	d.ui.Answerf("\n  %-43s read the drive, once\n", words.AsRoot("bootgraft capture next old.img"))
+	d.ui.Answerf(`  bootgraft survey old.img                       what is on it
   bootgraft plan old.img --size Ns -o card.plan  N = sectors of the card at hand
   bootgraft files --plan card.plan               will every file arrive?
   bootgraft write card.plan card.img             make the card's image

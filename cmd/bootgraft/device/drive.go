@@ -4,14 +4,13 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"runtime"
-	"strings"
 	"time"
 
 	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/ata"
 	"bootgraft/safety/blockdev"
 )
@@ -45,8 +44,8 @@ func AskDrive(path string, d interface{ Drive() ata.Drive }) (ata.Drive, error) 
 	return said, nil
 }
 
-// List shows the disks of this machine. next is how to go on with one.
-func List(u *talk.UI, next string) error {
+// List shows the disks of this machine. next are the lines that go on with one of them.
+func List(u *talk.UI, next ...string) error {
 	all, err := blockdev.Disks()
 	if errors.Is(err, blockdev.ErrUnsupported) {
 		return talk.Coded(talk.ExitRefused, input.ErrNoDisks)
@@ -63,9 +62,9 @@ func List(u *talk.UI, next string) error {
 	} else {
 		page.Disks(u, all, time.Now())
 	}
-	if runtime.GOOS == "windows" { // whoever may do that has opened the prompt so
-		next = strings.ReplaceAll(next, "sudo ", "")
+	u.Answerf("\nNot sure which one it is? Type next instead of a disk, then plug it in. Or:\n\n")
+	for _, line := range next {
+		u.Answerf("  %s\n", words.AsRoot(line))
 	}
-	u.Answerf("\nNot sure which one it is? Type next instead of a disk, then plug it in. Or:\n\n  %s\n", next)
 	return nil
 }

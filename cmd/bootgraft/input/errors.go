@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
-	"runtime"
 	"strings"
 
 	"bootgraft/cmd/bootgraft/talk"
@@ -58,14 +57,15 @@ func CaptureError(err error) error {
 
 // PermissionError says which line to type instead.
 func PermissionError(what string, err error) error {
-	if runtime.GOOS == "windows" {
-		return fmt.Errorf("no permission for %s: %w. Try again as administrator", what, err)
-	}
-	typed := []string{"sudo"}
+	var typed []string
 	for _, a := range os.Args {
 		typed = append(typed, words.Shell(a))
 	}
-	return fmt.Errorf("no permission for %s: %w. Type:\n\n  %s", what, err, strings.Join(typed, " "))
+	line := strings.Join(typed, " ")
+	if asked := words.AsRoot(line); asked != line {
+		return fmt.Errorf("no permission for %s: %w. Type:\n\n  %s", what, err, asked)
+	}
+	return fmt.Errorf("no permission for %s: %w. Try again as administrator", what, err)
 }
 
 // SourceError says what to do about a SOURCE that does not open.

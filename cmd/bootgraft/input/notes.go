@@ -3,9 +3,11 @@ package input
 import (
 	"errors"
 	"os"
+	"path/filepath"
 
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/safety"
+	"bootgraft/safety/archive"
 	"bootgraft/safety/newfile"
 	"bootgraft/safety/notes"
 )
@@ -25,7 +27,21 @@ func OwnText(path string) error {
 	if kind := safety.OwnKind(path); kind != "" && kind != safety.NotesFile {
 		return talk.Refusef("%s is %s, and nothing is added to it; give a text of your own", path, kind)
 	}
-	return nil
+	return OutsideArchives(path)
+}
+
+// OutsideArchives refuses a file that lies in an archive: one that grows is no longer what
+// the list there says, and whoever checks the archive would take that for damage.
+func OutsideArchives(path string) error {
+	list := filepath.Join(newfile.FolderOf(path), archive.ContentsName)
+	if _, err := os.Stat(path); err != nil {
+		return nil // not listed
+	}
+	if _, err := os.Stat(list); err != nil {
+		return nil
+	}
+	return talk.Refusef("%s lies in an archive, beside %s, and nothing is added to it: its list would no longer be right. "+
+		"Add the line to the notes of the image that was archived, and archive it again", path, list)
 }
 
 // NotesError gives notes that cannot be written, or read, their exit code.

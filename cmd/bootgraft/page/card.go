@@ -115,7 +115,7 @@ func Card(u *talk.UI, l *Look) {
 // next is what to type when it is known what a card is.
 func (l *Look) next(u *talk.UI) {
 	u.Answerf("\nTo plan for a card of exactly this size:\n\n  %s\n", PlanLine(l.Facts.Sectors, l.Facts.SectorSize))
-	if l.Fault == nil && !l.File && l.Facts.Held == nil {
+	if WritesCards && l.Fault == nil && !l.File && l.Facts.Held == nil {
 		u.Answerf(
 			"\nIs it as large as it says? Only a test that writes can tell; without the word\n"+
 				"it writes nothing:\n\n  sudo bootgraft card %s --write-test quick --device\n",

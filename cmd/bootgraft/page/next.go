@@ -2,18 +2,23 @@ package page
 
 import (
 	"fmt"
+	"runtime"
 
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 )
+
+// WritesCards tells whether a card can be written here, and no line is printed that only
+// ends with "not on this system".
+const WritesCards = runtime.GOOS == "linux"
 
 // AfterSurvey is what to type when it is known what is on a drive: which card to buy,
 // what the one at hand is, and the plan for it.
 func AfterSurvey(u *talk.UI, path, flags string) {
 	word := words.Shell(path)
 	u.Answerf("\nNext, which card to buy, what the one at hand is, and the plan for it, with its\nnumber of sectors:\n\n"+
-		"  bootgraft plan %s --size common%s\n  sudo bootgraft card next\n  bootgraft plan %s --size Ns%s "+
-		"-o card.plan\n", word, flags, word, flags)
+		"  bootgraft plan %s --size common%s\n  %s\n  bootgraft plan %s --size Ns%s "+
+		"-o card.plan\n", word, flags, words.AsRoot("bootgraft card next"), word, flags)
 }
 
 // LineAfterVerify is the line to type when a card or its image was compared with its plan.
@@ -39,6 +44,8 @@ func AfterVerify(u *talk.UI, plan, target, flags string, card, same bool) {
 			"off, emergency stop pressed; "+
 			"headphones off the ears. If it does not start:", target))
 		u.Answerf("\n  %s\n", line)
+	case !WritesCards:
+		u.Answerf("\nNext, the card itself, on Linux, where cards are written; this rehearses:\n\n  %s\n", line)
 	default:
 		u.Answerf("\nNext, the card itself; this rehearses:\n\n  %s\n", line)
 	}

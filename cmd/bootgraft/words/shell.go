@@ -28,6 +28,15 @@ func ansiWord(s string) string {
 // Shell quotes a word for the shell of this system, if it has to be.
 func Shell(s string) string { return shellOn(runtime.GOOS, s) }
 
+// AsRoot is a line for somebody with the rights to read a disk. On Windows these come with
+// the prompt in which it is typed.
+func AsRoot(line string) string {
+	if runtime.GOOS == "windows" {
+		return line
+	}
+	return "sudo " + line
+}
+
 func shellOn(system, s string) string {
 	safe := "/._-+=:,%@"
 	if system == "windows" {

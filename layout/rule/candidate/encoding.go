@@ -121,6 +121,9 @@ func (f *Form) Low() int {
 // Digits tells whether the number is written as text.
 func (f *Form) Digits() bool { return f.kind != "" && f.kind != "bcd" && f.kind != "lebcd" }
 
+// Any tells whether any bytes are a number in this encoding.
+func (f *Form) Any() bool { return f.kind == "" }
+
 // Decode returns the number in the first Width bytes of b; ok is false if
 // they are none in this encoding.
 func (f *Form) Decode(b []byte) (v uint64, ok bool) {

@@ -14,8 +14,19 @@ type Sum struct {
 	Name  string // sum8, sum16-le, crc32-ieee, ...; with a suffix -neg or -not
 	Width int    // bytes of the result: 1, 2 or 4
 	Words int    // bytes of the words that are added or xored; 0 if their order matters
+	Base  *Sum   // From makes the result of that of the base, which may be the sum itself
+	made  change
 	start func() Running
 }
+
+// change is how a result is made of that of the base, and the other way round.
+type change int
+
+const (
+	same change = iota
+	negated
+	flipped // in every bit
+)
 
 // Running is a checksum being computed.
 type Running interface {
@@ -23,18 +34,44 @@ type Running interface {
 	Value() uint64
 }
 
+// kin is a sum that runs as its base does.
+type kin struct {
+	Running
+	sum *Sum
+}
+
+func (k kin) Value() uint64 { return k.sum.From(k.Running.Value()) }
+
+// kin returns another sum that is made of this one.
+func (s *Sum) kin(name string, made change) *Sum {
+	return &Sum{Name: name, Width: s.Width, Words: s.Words, Base: s, made: made}
+}
+
 // Start returns the algorithm in its first state.
-func (s *Sum) Start() Running { return s.start() }
+func (s *Sum) Start() Running { return kin{s.Base.start(), s} }
 
 // Of returns the checksum of b.
 func (s *Sum) Of(b []byte) uint64 {
-	r := s.start()
+	r := s.Start()
 	r.Add(b)
 	return r.Value()
 }
 
-// Sums lists every algorithm, simple ones first. A -neg sum is what makes the
-// whole add up to zero, a -not sum its complement in every bit.
+// From makes a checksum of that of the base over the same bytes. Who looks for several
+// runs the bases alone.
+func (s *Sum) From(v uint64) uint64 {
+	switch s.made {
+	case negated:
+		v = -v
+	case flipped:
+		v = ^v
+	}
+	return v & (1<<(8*s.Width) - 1)
+}
+
+// Sums lists every algorithm, simple ones first, each base with its kin behind it. A
+// -neg sum is what makes the whole add up to zero, a -not sum its complement in every
+// bit.
 var Sums = allSums()
 
 var sumsByName = func() map[string]*Sum {
@@ -55,49 +92,53 @@ func SumOf(name string) (*Sum, error) {
 
 func allSums() []*Sum {
 	var out []*Sum
-	both := func(name string, width, unit int, big, xor bool) {
-		for _, after := range []string{"", "-neg", "-not"} {
-			if xor && after == "-neg" {
-				continue
-			}
-			out = append(out, &Sum{name + after, width, unit, func() Running {
-				return &adder{width: width, unit: unit, big: big, xor: xor, after: after}
-			}})
-		}
+	add := func(name string, width, words int, start func() Running) *Sum {
+		s := &Sum{Name: name, Width: width, Words: words, start: start}
+		s.Base = s
+		out = append(out, s)
+		return s
 	}
-	both("sum8", 1, 1, false, false)
-	both("xor8", 1, 1, false, true)
-	both("sum8-in16", 2, 1, false, false)
-	both("sum16-le", 2, 2, false, false)
-	both("sum16-be", 2, 2, true, false)
-	both("xor16-le", 2, 2, false, true)
-	both("xor16-be", 2, 2, true, true)
-	both("sum8-in32", 4, 1, false, false)
-	both("sum16-le-in32", 4, 2, false, false)
-	both("sum16-be-in32", 4, 2, true, false)
-	both("sum32-le", 4, 4, false, false)
-	both("sum32-be", 4, 4, true, false)
-	both("xor32-le", 4, 4, false, true)
-	both("xor32-be", 4, 4, true, true)
-	out = append(out,
-		&Sum{"fletcher16", 2, 0, func() Running { return &fletcher{mod: 255, shift: 8} }},
-		&Sum{"adler32", 4, 0, func() Running { return &fletcher{mod: 65521, shift: 16, a: 1} }},
-		&Sum{"fletcher32-le", 4, 0, func() Running { return &fletcher{mod: 65535, shift: 16, words: true} }})
+	words := func(name string, width, unit int, big, xor bool) {
+		s := add(name, width, unit, func() Running { return &adder{unit: unit, big: big, xor: xor} })
+		if !xor {
+			out = append(out, s.kin(name+"-neg", negated))
+		}
+		out = append(out, s.kin(name+"-not", flipped))
+	}
+	words("sum8", 1, 1, false, false)
+	words("xor8", 1, 1, false, true)
+	words("sum8-in16", 2, 1, false, false)
+	words("sum16-le", 2, 2, false, false)
+	words("sum16-be", 2, 2, true, false)
+	words("xor16-le", 2, 2, false, true)
+	words("xor16-be", 2, 2, true, true)
+	words("sum8-in32", 4, 1, false, false)
+	words("sum16-le-in32", 4, 2, false, false)
+	words("sum16-be-in32", 4, 2, true, false)
+	words("sum32-le", 4, 4, false, false)
+	words("sum32-be", 4, 4, true, false)
+	words("xor32-le", 4, 4, false, true)
+	words("xor32-be", 4, 4, true, true)
+	add("fletcher16", 2, 0, func() Running { return &fletcher{mod: 255, shift: 8} })
+	add("adler32", 4, 0, func() Running { return &fletcher{mod: 65521, shift: 16, a: 1} })
+	add("fletcher32-le", 4, 0, func() Running { return &fletcher{mod: 65535, shift: 16, words: true} })
 	for _, c := range crcs {
 		tables := c.slices()
-		out = append(out, &Sum{c.name, c.width / 8, 0, func() Running { return &crcRun{c: c, tables: tables, v: c.init} }})
+		s := add(c.name, c.width/8, 0, func() Running { return &crcRun{c: c, tables: tables, v: c.init} })
+		if c.flipped != "" {
+			out = append(out, s.kin(c.flipped, flipped))
+		}
 	}
 	return out
 }
 
 // adder adds or xors bytes or words.
 type adder struct {
-	width, unit int
-	big, xor    bool
-	after       string
-	acc         uint32
-	part        [4]byte // of a word that is not whole yet
-	have        int     // bytes of it
+	unit     int
+	big, xor bool
+	acc      uint32
+	part     [4]byte // of a word that is not whole yet
+	have     int     // bytes of it
 }
 
 func (a *adder) Add(p []byte) {
@@ -169,16 +210,7 @@ func (a *adder) begin(p []byte) {
 	}
 }
 
-func (a *adder) Value() uint64 {
-	v := a.acc
-	switch a.after {
-	case "-neg":
-		v = -v
-	case "-not":
-		v = ^v
-	}
-	return uint64(v) & (1<<(8*a.width) - 1)
-}
+func (a *adder) Value() uint64 { return uint64(a.acc) }
 
 // fletcher is Fletcher's checksum and its kin, Adler-32 among them
 // (RFC 1950, section 8.2).
@@ -228,7 +260,8 @@ func (f *fletcher) Value() uint64 { return uint64(f.b)<<f.shift | uint64(f.a) }
 // without its highest term, first value, reflected or not, final xor.
 type crc struct {
 	name    string
-	width   int // bits
+	flipped string // the name of the same with another final xor, if it has one
+	width   int    // bits
 	poly    uint32
 	init    uint32 // as held in the register: reflected if reflect
 	reflect bool
@@ -239,22 +272,18 @@ type crc struct {
 var castagnoli = crc32.MakeTable(crc32.Castagnoli)
 
 var crcs = []*crc{
-	{"crc32-ieee", 32, 0x04C11DB7, 0xFFFFFFFF, true, 0xFFFFFFFF, crc32.IEEETable},
-	{"crc32-ieee-raw", 32, 0x04C11DB7, 0xFFFFFFFF, true, 0, crc32.IEEETable},
-	{"crc32-ieee-zero", 32, 0x04C11DB7, 0, true, 0, crc32.IEEETable},
-	{"crc32-msb", 32, 0x04C11DB7, 0xFFFFFFFF, false, 0xFFFFFFFF, nil},
-	{"crc32-msb-raw", 32, 0x04C11DB7, 0xFFFFFFFF, false, 0, nil},
-	{"crc32-msb-zero", 32, 0x04C11DB7, 0, false, 0, nil},
-	{"crc32c", 32, 0x1EDC6F41, 0xFFFFFFFF, true, 0xFFFFFFFF, castagnoli},
-	{"crc16-ccitt-zero", 16, 0x1021, 0, false, 0, nil},
-	{"crc16-ccitt-ffff", 16, 0x1021, 0xFFFF, false, 0, nil},
-	{"crc16-ccitt-not", 16, 0x1021, 0xFFFF, false, 0xFFFF, nil},
-	{"crc16-ccitt-reflected", 16, 0x1021, 0, true, 0, nil},
-	{"crc16-x25", 16, 0x1021, 0xFFFF, true, 0xFFFF, nil},
-	{"crc16-arc", 16, 0x8005, 0, true, 0, nil},
-	{"crc16-modbus", 16, 0x8005, 0xFFFF, true, 0, nil},
-	{"crc16-usb", 16, 0x8005, 0xFFFF, true, 0xFFFF, nil},
-	{"crc16-8005-msb", 16, 0x8005, 0, false, 0, nil},
+	{"crc32-ieee", "crc32-ieee-raw", 32, 0x04C11DB7, 0xFFFFFFFF, true, 0xFFFFFFFF, crc32.IEEETable},
+	{"crc32-ieee-zero", "", 32, 0x04C11DB7, 0, true, 0, crc32.IEEETable},
+	{"crc32-msb", "crc32-msb-raw", 32, 0x04C11DB7, 0xFFFFFFFF, false, 0xFFFFFFFF, nil},
+	{"crc32-msb-zero", "", 32, 0x04C11DB7, 0, false, 0, nil},
+	{"crc32c", "", 32, 0x1EDC6F41, 0xFFFFFFFF, true, 0xFFFFFFFF, castagnoli},
+	{"crc16-ccitt-zero", "", 16, 0x1021, 0, false, 0, nil},
+	{"crc16-ccitt-ffff", "crc16-ccitt-not", 16, 0x1021, 0xFFFF, false, 0, nil},
+	{"crc16-ccitt-reflected", "", 16, 0x1021, 0, true, 0, nil},
+	{"crc16-x25", "", 16, 0x1021, 0xFFFF, true, 0xFFFF, nil},
+	{"crc16-arc", "", 16, 0x8005, 0, true, 0, nil},
+	{"crc16-modbus", "crc16-usb", 16, 0x8005, 0xFFFF, true, 0, nil},
+	{"crc16-8005-msb", "", 16, 0x8005, 0, false, 0, nil},
 }
 
 // slices makes the tables. A register that is not reflected stands at the top of 32

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"math"
 	"slices"
-	"strings"
 
 	"bootgraft/image/disk"
 )
@@ -100,8 +99,10 @@ func (l *looker) sectorSums() (out []Checksum) {
 			tried[h] = true
 		}
 		sectors++
-		for _, k := range kinds {
-			l.sumsOf(hits, i, k)
+		for _, s := range Sums {
+			if s.Base == s {
+				l.sumsOf(hits, i, s)
+			}
 		}
 	}
 	ruled(hits)
@@ -144,52 +145,15 @@ func sumPlaces(size int) []int {
 		size - 1}
 }
 
-// kin are the algorithms whose result follows from that of one of them: -1
-// where there is none.
-type kin struct{ plain, neg, not int }
-
-// kinds lists all algorithms by their kin.
-var kinds = func() (out []kin) {
-	index := map[string]int{}
-	for i, s := range Sums {
-		index[s.Name] = i
-	}
-	find := func(name string) int {
-		if i, ok := index[name]; ok {
-			return i
-		}
-		return -1
-	}
-	for i, s := range Sums {
-		if !strings.HasSuffix(s.Name, "-neg") && (!strings.HasSuffix(s.Name, "-not") ||
-			find(strings.TrimSuffix(s.Name, "-not")) < 0) {
-			out = append(out, kin{i, find(s.Name + "-neg"), find(s.Name + "-not")})
-		}
-	}
-	return out
-}()
-
-// each visits every algorithm of the kin with its result, given that of plain.
-func (k kin) each(v uint64, visit func(sum int, v uint64)) {
-	mask := uint64(1)<<(8*Sums[k.plain].Width) - 1
-	visit(k.plain, v)
-	if k.neg >= 0 {
-		visit(k.neg, -v&mask)
-	}
-	if k.not >= 0 {
-		visit(k.not, ^v&mask)
-	}
-}
-
-// sumsOf runs one kin of algorithms over one sector: up to each even byte, and
-// over the whole sector without the field, and over what follows the field.
-func (l *looker) sumsOf(hits map[sumWay]*sumHits, i int, k kin) {
-	b, s := l.near[i].data, Sums[k.plain]
+// sumsOf runs one base over one sector, for all its kin: up to each even byte, and over
+// the whole sector without the field, and over what follows the field.
+func (l *looker) sumsOf(hits map[sumWay]*sumHits, i int, s *Sum) {
+	b := l.near[i].data
 	note := func(w sumWay, v uint64) {
-		k.each(v, func(sum int, v uint64) {
-			w.sum = sum
-			l.sumHit(hits, i, w, v)
-		})
+		for k := slices.Index(Sums, s); k < len(Sums) && Sums[k].Base == s; k++ {
+			w.sum = k
+			l.sumHit(hits, i, w, Sums[k].From(v))
+		}
 	}
 	run := s.Start()
 	for at := 0; at+s.Width <= l.size; at += 2 {

@@ -175,9 +175,9 @@ type worker struct {
 	dumps  []Dump
 	c      *Comparison
 	sheets []*sheet
-	end    Count   // before what counted end the tail lies
-	final  bool    // no other end is looked at after this
-	told   []Count // sizes by which numbers are read: some original tells them apart
+	end    Count     // before what counted end the tail lies
+	final  bool      // no other end is looked at after this
+	fits   []*fitter // of the sizes by which numbers are read: some original tells them apart
 	fields []*guess
 	tried  float64
 	moving map[candidate.Place]bool // sectors that differ between the disks
@@ -244,7 +244,10 @@ func (w *worker) run() ([]Count, error) {
 // size finds the numbers that follow one of some counted sizes, and which of these
 // are left.
 func (w *worker) size(of []Count) (strong, weak []*guess, err error) {
-	w.told = of
+	w.fits = nil
+	for _, c := range of {
+		w.fits = append(w.fits, newFitter(w.c.sizes, int64(w.c.SectorSize), c))
+	}
 	if err := w.numbers(); err != nil {
 		return nil, nil, err
 	}

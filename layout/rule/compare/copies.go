@@ -162,6 +162,9 @@ func alike(a, b []byte) bool {
 	differ, used := 0, 0
 	for i := 0; i+8 <= len(a); i += 8 {
 		x, y := binary.LittleEndian.Uint64(a[i:]), binary.LittleEndian.Uint64(b[i:])
+		if x|y == 0 {
+			continue // as most of a sector with a table
+		}
 		differ += nonZero(x ^ y)
 		used += nonZero(x | y)
 	}

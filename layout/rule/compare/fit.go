@@ -95,6 +95,13 @@ func newFitter(sizes []int64, sectorSize int64, count Count) *fitter {
 	return f
 }
 
+// again returns the fitter with room of its own for the values: several may fit at once.
+func (f *fitter) again() *fitter {
+	out := *f
+	out.v = make([]int64, len(f.n))
+	return &out
+}
+
 // fitted is everything that fits one number.
 type fitted struct {
 	formulas  []Formula // the best first

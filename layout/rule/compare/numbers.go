@@ -51,8 +51,9 @@ func (w *worker) numbers() error {
 	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(w.c.sizes[a], w.c.sizes[b]) })
 	readers := make([]*numberReader, len(w.sheets))
 	err := w.each(len(w.sheets), func(i int) {
-		readers[i] = &numberReader{
-			s: w.sheets[i], fits: w.fitters(), order: order, values: make([]uint64, len(w.dumps)),
+		readers[i] = &numberReader{s: w.sheets[i], order: order, values: make([]uint64, len(w.dumps))}
+		for _, f := range w.fits {
+			readers[i].fits = append(readers[i].fits, f.again())
 		}
 		readers[i].all()
 	})
@@ -132,18 +133,20 @@ func (r *numberReader) number(f *candidate.Form, at, covered int) {
 	if r.isText(f, at) {
 		return
 	}
-	for i, d := range r.s.data {
-		v, ok := f.Decode(d[at : at+f.Width])
+	falls := false // while the size goes up, as nearly all do
+	for i, k := range r.order {
+		v, ok := f.Decode(r.s.data[k][at : at+f.Width])
 		if !ok {
 			return
 		}
-		r.values[i] = v
-	}
-	r.tried++
-	for i, k := range r.order[1:] { // as nearly all: it goes down while the size goes up
-		if r.values[k] < r.values[r.order[i]] {
-			return
+		r.values[k] = v
+		falls = falls || i > 0 && v < r.values[r.order[i-1]]
+		if falls && f.Any() {
+			break
 		}
+	}
+	if r.tried++; falls {
+		return
 	}
 	if fit := fitAny(r.fits, r.values, covered); fit != nil {
 		r.found = append(r.found, &guess{s: r.s, at: at, form: f, cover: r.s.openBytes(at, at+f.Width), fit: fit})

@@ -144,24 +144,38 @@ func (r *reader) sector(p candidate.Place, bufs [][]byte, at int) {
 		}
 		return
 	}
-	s := &sheet{at: p, diff: make([]bool, r.size), done: make([]bool, r.size), own: make([]bool, r.size)}
-	n := 0
-	for i := range first {
-		for _, b := range bufs[1:] {
-			if b[at+i] != first[i] {
-				s.diff[i] = true
-				n++
-				break
-			}
-		}
-	}
-	if n > maxDiffering*r.size/512 || len(r.sheets) >= maxSheets {
+	diff, ok := r.differing(bufs, at)
+	if !ok || len(r.sheets) >= maxSheets {
 		r.out.Bytes[Content] += int64(r.size)
 		r.out.content = append(r.out.content, p)
 		return
 	}
+	s := &sheet{at: p, diff: diff, done: make([]bool, r.size), own: make([]bool, r.size)}
 	for _, b := range bufs {
 		s.data = append(s.data, bytes.Clone(b[at:at+r.size]))
 	}
 	r.sheets = append(r.sheets, s)
+}
+
+// differing tells which bytes of a sector differ, and whether they are few enough to be
+// fields: most sectors with a difference are content, and show it in their first bytes.
+func (r *reader) differing(bufs [][]byte, at int) (diff []bool, few bool) {
+	n, most := 0, maxDiffering*r.size/512
+	first := bufs[0][at : at+r.size]
+	for i, x := range first {
+		for _, b := range bufs[1:] {
+			if b[at+i] == x {
+				continue
+			}
+			if n++; n > most {
+				return nil, false
+			}
+			if diff == nil {
+				diff = make([]bool, r.size)
+			}
+			diff[i] = true
+			break
+		}
+	}
+	return diff, true
 }

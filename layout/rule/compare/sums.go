@@ -15,6 +15,7 @@ type sumSearch struct {
 	*worker
 	*target
 	algorithms []*candidate.Sum
+	bases      []*candidate.Sum // of the algorithms, in the same order
 	hit        *sumHit
 }
 
@@ -22,8 +23,12 @@ type sumSearch struct {
 func (w *worker) sum(t *target) *sumHit {
 	x := &sumSearch{worker: w, target: t, hit: &sumHit{t: t, bits: -1}}
 	for _, a := range candidate.Sums {
-		if a.Width == t.width {
-			x.algorithms = append(x.algorithms, a)
+		if a.Width != t.width {
+			continue
+		}
+		x.algorithms = append(x.algorithms, a)
+		if a.Base == a {
+			x.bases = append(x.bases, a)
 		}
 	}
 	for _, set := range w.spanSets(t) {
@@ -59,11 +64,11 @@ func (x *sumSearch) try(set spanSet) {
 	if most <= choice || !set.plain && most-choice < Bar {
 		return
 	}
-	look := x.apart
+	rows := x.rowsOf
 	if inside := set.start.SectorStart() == x.s.at || x.worker.holdsTarget(x.target, set); inside {
-		look = x.own
+		rows = x.own
 	}
-	for _, found := range look(set) {
+	for _, found := range x.look(set, rows) {
 		bits := x.predicted(found.contents) - choice
 		if bits > x.hit.bits || bits == x.hit.bits && x.beside(found.way) && !x.beside(x.hit.ways[0]) {
 			x.hit.bits = bits
@@ -98,22 +103,29 @@ type foundSum struct {
 	contents int
 }
 
-// own runs every algorithm over spans that may hold the target.
-func (x *sumSearch) own(set spanSet) (out []foundSum) {
-	data, err := x.turned(0, set)
-	if err != nil {
-		x.fail(err)
+// look compares the sums of a set of spans with the target: rows makes those of some
+// bases on one disk.
+func (x *sumSearch) look(
+	set spanSet, rows func(dump int, set spanSet, bases []*candidate.Sum) [][]uint64,
+) (out []foundSum) {
+	first := rows(0, set, x.bases)
+	if first == nil {
 		return nil
 	}
+	base := -1
+	var others [][]uint64 // of the base on the other disks: made where they are asked for
 	for _, a := range x.algorithms {
+		if a.Base == a {
+			base++
+			others = make([][]uint64, len(x.dumps))
+		}
 		if sameTurned(a, set.order) {
 			continue
 		}
-		others := make([][]uint64, len(x.dumps)) // made where they are asked for
-		out = x.compare(out, a, set, sumsOf(data, set, a), func(dump int) []uint64 {
+		out = x.compare(out, a, set, first[base], func(dump int) []uint64 {
 			if others[dump] == nil {
-				if data, err := x.turned(dump, set); err == nil {
-					others[dump] = sumsOf(data, set, a)
+				if made := rows(dump, set, x.bases[base:base+1]); made != nil {
+					others[dump] = made[0]
 				}
 			}
 			return others[dump]
@@ -122,31 +134,14 @@ func (x *sumSearch) own(set spanSet) (out []foundSum) {
 	return out
 }
 
-// turned returns the longest span of a set in its byte order.
-func (x *sumSearch) turned(dump int, set spanSet) ([]byte, error) {
+// own makes the sums of spans that may hold the target.
+func (x *sumSearch) own(dump int, set spanSet, bases []*candidate.Sum) [][]uint64 {
 	data, err := x.span(dump, set.start, set.ends[len(set.ends)-1])
 	if err != nil {
-		return nil, err
+		x.fail(err)
+		return nil
 	}
-	set.order.Turn(data)
-	return data, nil
-}
-
-// apart looks the sums up that do not depend on the target.
-func (x *sumSearch) apart(set spanSet) (out []foundSum) {
-	rows := x.rowsOf(0, set, x.algorithms)
-	for i, a := range x.algorithms {
-		if rows == nil || sameTurned(a, set.order) {
-			continue
-		}
-		out = x.compare(out, a, set, rows[i], func(dump int) []uint64 {
-			if rows := x.rowsOf(dump, set, x.algorithms[i:i+1]); rows != nil {
-				return rows[0]
-			}
-			return nil
-		})
-	}
-	return out
+	return rowsIn(data, set, bases)
 }
 
 // sameTurned tells whether an algorithm gives nothing in a byte order that it
@@ -163,11 +158,12 @@ func (x *sumSearch) compare(
 	out []foundSum, a *candidate.Sum, set spanSet, row []uint64, other func(dump int) []uint64,
 ) []foundSum {
 	for i, v := range row {
+		v = a.From(v)
 		for _, r := range x.want {
 			if len(out) >= maxSumWays {
 				return out
 			}
-			if r.values[0] != v || !x.agrees(r.values, i, other) {
+			if r.values[0] != v || !x.agrees(a, r.values, i, other) {
 				continue
 			}
 			way := SumWay{Sum: a.Name, Encoding: r.encoding, Byte: x.at, Start: set.start, Count: int64(set.ends[i]),
@@ -182,9 +178,9 @@ func (x *sumSearch) compare(
 
 // agrees tells whether no other disk has another value at an end of the set. A disk
 // of which not the whole row is known, but perhaps this end, is left to holds.
-func (x *sumSearch) agrees(want []uint64, end int, other func(dump int) []uint64) bool {
+func (x *sumSearch) agrees(a *candidate.Sum, want []uint64, end int, other func(dump int) []uint64) bool {
 	for d := 1; d < len(x.dumps); d++ {
-		if row := other(d); len(row) > 0 && row[end] != want[d] {
+		if row := other(d); len(row) > 0 && a.From(row[end]) != want[d] {
 			return false
 		}
 	}
@@ -249,7 +245,7 @@ func blankOut(b []byte, at, width int) {
 // sector look at the same.
 type rowCache struct {
 	sync.Mutex
-	rows map[rowsKey][][]uint64 // by algorithm, then by length
+	rows map[rowsKey][][]uint64 // by base, then by length
 }
 
 type rowsKey struct {
@@ -257,14 +253,14 @@ type rowsKey struct {
 	start       candidate.Place
 	first, last int
 	order       image.Order
-	algorithm   string // the first of them
+	base        string // the first of them
 	count       int
 }
 
 // rowsOf returns the sums of a set of spans on one disk; none if a sector is not known.
-func (w *worker) rowsOf(dump int, set spanSet, algorithms []*candidate.Sum) [][]uint64 {
+func (w *worker) rowsOf(dump int, set spanSet, bases []*candidate.Sum) [][]uint64 {
 	last := set.ends[len(set.ends)-1]
-	key := rowsKey{dump, set.start, set.ends[0], last, set.order, algorithms[0].Name, len(algorithms)}
+	key := rowsKey{dump, set.start, set.ends[0], last, set.order, bases[0].Name, len(bases)}
 	w.rows.Lock()
 	rows, ok := w.rows.rows[key]
 	w.rows.Unlock()
@@ -274,10 +270,7 @@ func (w *worker) rowsOf(dump int, set spanSet, algorithms []*candidate.Sum) [][]
 	if data, err := w.read(dump, set.start, last); err != nil {
 		w.fail(err)
 	} else {
-		set.order.Turn(data)
-		for _, a := range algorithms {
-			rows = append(rows, sumsOf(data, set, a))
-		}
+		rows = rowsIn(data, set, bases)
 	}
 	w.rows.Lock()
 	defer w.rows.Unlock()
@@ -288,19 +281,24 @@ func (w *worker) rowsOf(dump int, set spanSet, algorithms []*candidate.Sum) [][]
 	return rows
 }
 
-// sumsOf runs an algorithm over data, up to each end of the set; nothing where it would
-// give nothing new in this byte order.
-func sumsOf(data []byte, set spanSet, a *candidate.Sum) (row []uint64) {
-	if sameTurned(a, set.order) {
-		return nil
+// rowsIn runs bases over data, up to each end of the set; nothing of those that would
+// give nothing new in its byte order.
+func rowsIn(data []byte, set spanSet, bases []*candidate.Sum) [][]uint64 {
+	set.order.Turn(data)
+	rows, room := make([][]uint64, len(bases)), make([]uint64, len(bases)*len(set.ends))
+	for i, s := range bases {
+		if sameTurned(s, set.order) {
+			continue
+		}
+		run, at := s.Start(), 0
+		rows[i], room = room[:len(set.ends)], room[len(set.ends):]
+		for k, n := range set.ends {
+			run.Add(data[at:n])
+			at = n
+			rows[i][k] = run.Value()
+		}
 	}
-	run, at := a.Start(), 0
-	for _, n := range set.ends {
-		run.Add(data[at:n])
-		at = n
-		row = append(row, run.Value())
-	}
-	return row
+	return rows
 }
 
 // maxRowSets bounds the cache: beyond it everything is forgotten.

@@ -46,10 +46,11 @@ func (w *worker) unexplained() {
 }
 
 // beside tells whether a run touches one of which is known why it differs: it is
-// the part of it that happens to be the same on some units.
+// the part of it that happens to be the same on some units. The runs of a sector are
+// in order.
 func beside(list []Stretch, i int) bool {
 	x := &list[i]
-	return slices.ContainsFunc(list, func(y Stretch) bool {
+	return slices.ContainsFunc(list[max(0, i-1):min(len(list), i+2)], func(y Stretch) bool {
 		return y.SectorStart() == x.SectorStart() && (y.Class == Identity || y.Class == Volatile) &&
 			(y.Byte+y.Count == x.Byte || x.Byte+x.Count == y.Byte)
 	})

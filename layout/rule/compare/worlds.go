@@ -30,15 +30,6 @@ func (w *worker) tellable() []Count {
 	return out
 }
 
-// fitters returns a fitter for each size that is told from the sectors, theirs
-// first.
-func (w *worker) fitters() (out []*fitter) {
-	for _, c := range w.told {
-		out = append(out, newFitter(w.c.sizes, int64(w.c.SectorSize), c))
-	}
-	return out
-}
-
 // fitAny fits by the sectors, or where these predict too little by a size that
 // predicts far more.
 func fitAny(fits []*fitter, values []uint64, cover int) *fitted {
@@ -68,7 +59,7 @@ func fitAny(fits []*fitter, values []uint64, cover int) *fitted {
 // counts finds the sizes that the device may count with, and gives every
 // reading the formulas of all of them.
 func (w *worker) counts(strong, weak []*guess) {
-	fits := w.fitters()
+	fits := w.fits
 	left := make([]bool, len(fits))
 	w.c.Counts = nil
 	seen := w.endSeen(strong)
