@@ -112,9 +112,11 @@ func (e Entry) HoldsVolume() bool { return !e.Extended && !e.NoVolume && !e.Empt
 
 // Volume is a file system found in an entry, or bare on the disk (Index 0).
 type Volume struct {
-	disk.Span    // as the volume itself states its size
-	Index        int
-	Kind         string // fat12, fat16, fat32, exfat, ntfs, ext2, ext3, ext4, iso9660, hfs, hfsplus, squashfs, swap; luks, lvm2, md, btrfs, xfs, f2fs, udf, zfs
+	disk.Span // as the volume itself states its size
+	Index     int
+	// Kind is fat12, fat16, fat32, exfat, ntfs, ext2, ext3, ext4, iso9660, hfs, hfsplus, squashfs or swap;
+	// luks, lvm2, md, btrfs, xfs, f2fs, udf or zfs.
+	Kind         string
 	Label        string
 	ID           string     // serial number or UUID, as its format writes it
 	ClusterBytes int64      // allocation unit in bytes, 0 if unknown

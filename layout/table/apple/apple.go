@@ -157,8 +157,9 @@ func (t *Table) entry(src image.Source, b []byte, index int) layout.Entry {
 	}
 	kind := text(b[48:80])
 	return layout.Entry{
-		Span: span, Index: index, NoVolume: span.Empty() || kind == mapType || free(kind), Type: kind, TypeName: typeNames[kind], Name: text(b[16:48]),
-		Table: sectorOf(src, at), Offset: int(at % int64(src.SectorSize())),
+		Span: span, Index: index, Type: kind, TypeName: typeNames[kind], Name: text(b[16:48]),
+		NoVolume: span.Empty() || kind == mapType || free(kind),
+		Table:    sectorOf(src, at), Offset: int(at % int64(src.SectorSize())),
 	}
 }
 
