@@ -195,7 +195,7 @@ func TestADisguisedGPTFollowsItsRules(t *testing.T) {
 	}
 	y.run(talk.ExitDone, args...)
 	answer, _ := y.run(talk.ExitDone, "plan", "odd0.img", "--size", "777776s", "--rules", "odd.rules", "-o", "card.plan")
-	if !strings.Contains(answer, "Nobody knows this layout") {
+	if !strings.Contains(answer, "try 1: everything as it is") {
 		t.Fatalf("the disguise was seen through:\n%s", answer)
 	}
 	y.run(talk.ExitDone, "write", "card.plan", "card.img")

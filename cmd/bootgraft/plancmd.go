@@ -80,7 +80,7 @@ func planCommand(u *talk.UI) *cobra.Command {
 	fl.StringVar(&f.rules, "rules", "", "what other originals of the model prove about the size, from: bootgraft compare "+
 		"A B C -o RULES")
 	input.Suffix(c, "rules", "rules")
-	fl.IntVar(&f.try, "try", 0, "on a disk that nobody knows, the try to plan, from 1")
+	fl.IntVar(&f.try, "try", 0, "of the tries that a plan lists, the one to plan, from 1")
 	fl.StringVar(&f.like, "like", "", "decide as in this plan; SOURCE may be left out then")
 	fl.StringVar(&f.identity, "identity", "", "keep the identifiers of this unit: its image, capture or kit; the card is "+
 		"made from SOURCE, another unit of the model")

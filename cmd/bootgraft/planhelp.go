@@ -53,8 +53,9 @@ const rulesHelp = `A device that keeps its own head and tail may name the size o
 What other originals of the model prove about that is applied with
 
   --rules RULES       from: bootgraft compare A B C -o RULES
-  --try N             on a disk that nobody knows, the N-th try that the plan
-                      lists, instead of the first, or of the rules
+  --try N             where not all that may follow the size is proved, the N-th
+                      try that the plan lists, instead of the first, or of the
+                      rules
 
 Sectors that the rules change are made new; all other bytes of head and tail are
 copied from the source. The planned card is looked at again, and must follow

@@ -31,7 +31,7 @@ type OfferedCard struct {
 	// the largest size up to this at which all readings of the rules agree; null if none is known
 	Agreed *disk.Sector `json:"agreed_sectors"`
 	Walls  []Finding    `json:"walls"`
-	Try    bool         `json:"try"` // the first of several tries: nobody knows the layout
+	Try    bool         `json:"try"` // the first of several: not all is proved that may follow the size
 }
 
 // known is a size that is 0 where there is none.

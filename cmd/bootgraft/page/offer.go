@@ -94,7 +94,7 @@ func offerLines(c *offer.Card, least disk.Sector, ruled bool) (out []string) {
 		out = append(out, c.Why[0].Text)
 	}
 	if c.Try {
-		out = append(out, "the first of several tries: nobody knows this layout")
+		out = append(out, "the first of several tries: not all that may follow the size is proved")
 	}
 	if c.Fits && len(c.Asks) > 0 {
 		var codes []string

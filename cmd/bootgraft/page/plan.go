@@ -89,11 +89,11 @@ func showDropped(u *talk.UI, p *plan.Plan) {
 	}
 }
 
-// tryRows are the codes of the tries of an unknown layout, and what stands before
+// tryRows are the codes of the tries where not all is known, and what stands before
 // each on the page.
 var tryRows = map[disk.Code]string{disk.ThisTry: "  this plan  ", disk.FurtherTry: "             "}
 
-// showLadder lists the tries of an unknown layout apart from other findings,
+// showLadder lists the tries apart from other findings,
 // and returns what is left.
 func showLadder(u *talk.UI, findings []disk.Finding) (rest []disk.Finding) {
 	var tries []disk.Finding
@@ -107,7 +107,7 @@ func showLadder(u *talk.UI, findings []disk.Finding) (rest []disk.Finding) {
 	if len(tries) == 0 {
 		return findings
 	}
-	u.Answerf("\nNobody knows this layout. The tries, cheapest first:\n")
+	u.Answerf("\nNot all that may follow the size is proved. The tries, cheapest first:\n")
 	for _, f := range tries {
 		u.Wrapped(tryRows[f.Code], f.Text)
 	}

@@ -10,8 +10,8 @@
 //
 //	given         source, map, opened structures, wishes         given.go, open.go
 //	 |
-//	follow        rules.go: rules that hold here; ladder.go, onedrive.go: the tries of
-//	 |            an unknown layout, each judged by an attempt of its own (judge.go)
+//	follow        rules.go: rules that hold here; ladder.go, onedrive.go: the tries
+//	 |            where not all is known, each judged by an attempt of its own (judge.go)
 //	course        rules and one try
 //	 |
 //	require       tail.go: where the tail begins, who says so, where it goes, after

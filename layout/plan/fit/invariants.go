@@ -31,7 +31,7 @@ func (p *proof) proveInvariants(card *card.Card) error {
 		switch {
 		case p.rules != nil && len(p.try.guess) == 0 && !p.try.guessed:
 			p.refuse(f)
-		case p.try.Text != "":
+		case p.try.Text != "" && p.unknown():
 			p.ask(f)
 		default:
 			p.note(f)

@@ -35,8 +35,8 @@ func (r *rung) guesses(at candidate.Place) bool {
 	return r.guessed || slices.Contains(r.guess, at)
 }
 
-// course is what a card follows: the rules that hold for it and, where the layout
-// is not known, one try of the ladder.
+// course is what a card follows: the rules that hold for it and, where not all is known
+// that may follow the size, one try of the ladder.
 type course struct {
 	*given
 	rules *compare.Rules // nil: none
@@ -52,21 +52,27 @@ func (p *given) follow() (*course, said) {
 	return chosen, out
 }
 
-// chooseTry lists the tries for an unknown layout, cheapest first, and takes
-// the one that was asked for, else the rules if there are any, else the first.
+// chooseTry lists the tries, cheapest first, where something may follow the size and it
+// is not known whether it does: in a layout that nobody knows, and of numbers outside the
+// volumes of a known one. It takes the try that was asked for, else the rules if there
+// are any, else the first.
 func (p *course) chooseTry() (chosen *course, out said) {
 	if p.judged != nil && p.resizing() {
 		return p.by(*p.judged), out
 	}
-	if !p.resizing() || p.s.Table != "none" || len(p.s.Volumes) > 0 || !p.inUse() {
-		if p.w.Try > 0 {
-			out.refuse(disk.Refusalf(disk.NoLadder, disk.NoSector,
-				"--try is for a card of another size from a disk on which nothing is known; here it is known what to do, or "+
-					"nothing to be done"))
-		}
-		return p, out
+	if !p.resizing() || !p.inUse() {
+		return p.withoutLadder()
 	}
 	ladder, none := p.ladder()
+	sure := 1 // tries that guess nothing: as it is, and by the rules
+	if p.rules != nil {
+		sure++
+	}
+	if !p.unknown() && len(ladder) == sure {
+		chosen, out = p.withoutLadder()
+		out.also(whyNoTry(none))
+		return chosen, out
+	}
 	at := p.w.Try - 1
 	switch {
 	case p.w.Try > len(ladder):
@@ -89,6 +95,19 @@ func (p *course) chooseTry() (chosen *course, out said) {
 	return p.by(ladder[at]), out
 }
 
+// withoutLadder is the course of a card about which nothing is to be tried.
+func (p *course) withoutLadder() (_ *course, out said) {
+	if p.w.Try > 0 {
+		out.refuse(disk.Refusalf(disk.NoLadder, disk.NoSector,
+			"--try is for a card of another size, where something may follow the size and it is not known whether it does; "+
+				"here it is known what to do, or nothing to be done"))
+	}
+	return p, out
+}
+
+// unknown tells whether nobody knows the layout of the disk.
+func (p *given) unknown() bool { return p.s.Table == "none" && len(p.s.Volumes) == 0 }
+
 // by returns what a card follows by one try.
 func (p *course) by(r rung) *course { return &course{given: p.given, rules: r.rules, try: r} }
 
@@ -103,10 +122,14 @@ func (p *given) inUse() bool {
 // time, of which other readings of what was compared come first. Beside it are the
 // numbers that are no try.
 func (p *course) ladder() (out, none []rung) {
+	what := "everything"
+	if !p.unknown() {
+		what = "what lies outside the volumes"
+	}
 	out = []rung{{Finding: disk.Notef("", disk.NoSector,
-		"try 1: everything as it is, the old size in all fields. The device may never ask for the size, or take what it "+
+		"try 1: %s as it is, the old size in all fields. The device may never ask for the size, or take what it "+
 			"finds. If it does not start and changes nothing on the card, look at adapter, power and jumpers first; if it "+
-			"says that the disk is wrong, or formats it, it compares the size")}}
+			"says that the disk is wrong, or formats it, it compares the size", what)}}
 	if p.rules != nil {
 		out = append(out, rung{rules: p.rules, Finding: disk.Notef("", disk.NoSector,
 			"try 2: what the originals that were compared prove about the size. If it fails where try 1 failed in the same "+

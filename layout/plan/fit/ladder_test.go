@@ -260,3 +260,60 @@ func TestLadderOfOneDrive(t *testing.T) {
 		}
 	}
 }
+
+// besideAVolume is a disk with a table, a FAT volume, and in the gap before it a system
+// area of the device: the sectors of the disk in sector 4, and in a copy of it at the end.
+func besideAVolume() *imagetest.Disk {
+	const n = 1008 * 1590
+	d := imagetest.New(n, 512)
+	disks.MBR(d, entry(63, 15000))
+	disks.FAT(d, at(63, 9000), 0, 3000)
+	b := make([]byte, 512)
+	copy(b, "RACK UNIT 7")
+	binary.BigEndian.PutUint32(b[64:], n)
+	d.Put(4, b)
+	d.Put(n-1, b)
+	return d
+}
+
+// TestNumbersBesideVolumesAreTried: a known table says nothing of a number in the gap
+// before its volume. That it stays as it is is one try, that it follows is another.
+func TestNumbersBesideVolumesAreTried(t *testing.T) {
+	d := besideAVolume()
+	s, err := scan.Run(context.Background(), d, scan.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, n := range []disk.Sector{2_001_888, 1_502_888} {
+		w := Wishes{Target: plan.Size{Sectors: n, SectorSize: 512}}
+		if err := w.LookOutside(context.Background(), d, s); err != nil {
+			t.Fatal(err)
+		}
+		p, err := Plan(context.Background(), d, s, w)
+		if err != nil {
+			t.Fatal(err)
+		}
+		this, further := rungs(p.Findings)
+		if this != "try 1" || len(further) == 0 || slices.Contains(p.Reasons(), layout.WhyRule) {
+			t.Errorf("%d sectors: %q, then %q, %v", n, this, further, p.Reasons())
+		}
+		w.Try = 2
+		if p, err = Plan(context.Background(), d, s, w); err != nil {
+			t.Fatal(err)
+		}
+		c, err := card.New(p, d)
+		if err != nil {
+			t.Fatal(err)
+		}
+		want := sector(d, 4)
+		binary.BigEndian.PutUint32(want[64:], uint32(n))
+		for _, at := range []disk.Sector{4, n - 1} {
+			if string(sector(c, at)) != string(want) {
+				t.Errorf("%d sectors, try 2: sector %d does not hold the size of the card", n, at)
+			}
+		}
+		if again, err := scan.Run(context.Background(), c, scan.Options{}); err != nil || len(again.Volumes) != len(s.Volumes) {
+			t.Errorf("%d sectors, try 2: the volume is gone: %v", n, err)
+		}
+	}
+}

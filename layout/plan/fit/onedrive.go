@@ -183,8 +183,8 @@ func (p *course) together() (out []rung) {
 
 // otherTails are the tries in which no number changes, but what lies at the end does.
 func (p *given) otherTails() []rung {
-	if p.w.Tail != "" {
-		return nil // its owner has said where the tail goes
+	if p.w.Tail != "" || !p.unknown() {
+		return nil // its owner has said where the tail goes, or a table says where the volumes end
 	}
 	return []rung{
 		{what: "the tail at the new end alone", tail: TailEnd, Finding: disk.Notef("", disk.NoSector,
@@ -200,6 +200,9 @@ func (p *given) otherTails() []rung {
 // it is none.
 func (p *course) guesses() (out []rung) {
 	for _, f := range p.candidates() {
+		if !p.unknown() && f.ByChance > weakChance {
+			continue // beside a layout that is known, what chance makes too is no reason to doubt
+		}
 		what := fmt.Sprintf("sector %d, byte %d, %s = %d", f.Sector, f.Offset, f.Encoding, f.Value)
 		g, ok := formulaOf(f, p.s.Sectors)
 		if !ok {
