@@ -59,17 +59,12 @@ func (b *Brief) findings(u *talk.UI, room int) string {
 	var out strings.Builder
 	left := len(b.Findings)
 	room -= 2 // the blank line before them, and the line that counts the others
-	for _, want := range []disk.Severity{disk.Refusal, disk.Warning, disk.Note} {
-		for _, f := range b.Findings {
-			if f.Severity != want {
-				continue
-			}
-			text := linesOf(u, func(u *talk.UI) { showFinding(u, f) })
-			if n := strings.Count(text, "\n"); n <= room {
-				out.WriteString(text)
-				room -= n
-				left--
-			}
+	for _, f := range gravest(b.Findings) {
+		text := linesOf(u, func(u *talk.UI) { showFinding(u, f) })
+		if n := strings.Count(text, "\n"); n <= room {
+			out.WriteString(text)
+			room -= n
+			left--
 		}
 	}
 	if len(b.Findings) == 0 {

@@ -26,7 +26,7 @@ func (s *searcher) places() error {
 			s.out.NoFiles = append(s.out.NoFiles, v.Index)
 		}
 		s.add(Place{Span: disk.Span{Start: v.Start, Count: 1}, Kind: Boot,
-			Name: "the boot sector of " + layout.VolumeName(v.Index),
+			Name:   "the boot sector of " + layout.VolumeName(v.Index),
 			Volume: v.Index, Guarded: true})
 	}
 	for _, r := range s.m.Regions {
