@@ -36,7 +36,7 @@ func (p *given) withInvariants(r *compare.Rules) {
 
 // addCopy adds a copy, if it lies in the areas of the rules.
 func (p *given) addCopy(r *compare.Rules, m *candidate.Copy) {
-	c := compare.CopyRule{Of: m.Of, To: m.To, Count: m.Count, Back: m.Back, Order: m.Order}
+	c := compare.CopyRule{Repeat: m.Repeat}
 	for i := range m.Count {
 		_, to := c.Pair(i)
 		for _, own := range m.Own {
@@ -78,10 +78,10 @@ func (p *given) addChecks(r *compare.Rules, k *candidate.Checksum) {
 func (p *course) candidates() []layout.Field {
 	out := slices.Clone(p.w.Fields)
 	if p.rules != nil {
+		end := p.rules.Counted(p.s.Sectors)
 		out = slices.DeleteFunc(out, func(f layout.Field) bool {
-			return slices.ContainsFunc(p.rules.Fields, func(r compare.Field) bool {
-				return r.Place.At(p.s.Sectors) == f.Sector && r.Byte < f.Offset+f.Width && f.Offset < r.Byte+r.Width
-			})
+			return p.rules.Makes(candidate.Place{From: layout.FromStart, Sector: f.Sector, Byte: f.Offset}, f.Width) ||
+				p.rules.Makes(candidate.Place{From: layout.FromEnd, Sector: end - f.Sector, Byte: f.Offset}, f.Width)
 		})
 	}
 	slices.SortStableFunc(out, func(a, b layout.Field) int {
@@ -105,8 +105,8 @@ func (p *given) withCandidate(
 	r.Head, r.Tail = max(r.Head, area), max(r.Tail, area)
 	at = candidate.Place{From: layout.FromStart, Sector: f.Sector, Byte: f.Offset}
 	if f.Sector >= r.Head {
-		at.From, at.Sector = layout.FromEnd, p.s.Sectors-f.Sector
-		if at.Sector > r.Tail {
+		at.From, at.Sector = layout.FromEnd, r.Counted(p.s.Sectors)-f.Sector
+		if at.Sector < 1 || at.Sector > r.Tail {
 			return nil, at, false
 		}
 	}
@@ -183,8 +183,8 @@ func (p *course) together() (out []rung) {
 
 // otherTails are the tries in which no number changes, but what lies at the end does.
 func (p *given) otherTails() []rung {
-	if p.w.Tail != "" || !p.unknown() {
-		return nil // its owner has said where the tail goes, or a table says where the volumes end
+	if p.w.Tail != "" || !p.unknown() || p.tailOfSurvey().Empty() && !p.s.TailUndecided {
+		return nil // its owner has said where the tail goes, a table where the volumes end, or there is none
 	}
 	return []rung{
 		{what: "the tail at the new end alone", tail: TailEnd, Finding: disk.Notef("", disk.NoSector,
