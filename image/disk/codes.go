@@ -169,6 +169,7 @@ const (
 	LabelInBootArea          Code = "label-in-boot-area"
 	LinkBroken               Code = "link-broken"
 	LinkedFileGone           Code = "linked-file-gone"
+	LinksLeftOut             Code = "links-left-out"
 	LiveSource               Code = "live-source"
 	LoaderInKit              Code = "loader-in-kit"
 	LoaderNotInKit           Code = "loader-not-in-kit"

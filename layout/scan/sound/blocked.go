@@ -106,17 +106,26 @@ func (f *finder) sectorEnds(o *open) (all []ends, from int64, err error) {
 	return all, from, nil
 }
 
+// endsOf looks at the outer eighths of a sector.
 func (f *finder) endsOf(r reading, b []byte, at int64) ends {
-	x, _ := r.samples(f.judge.x[:0], turned(f.judge.turned, b, r.Swap), at)
-	f.judge.x = x
-	if len(x) < 2 {
+	n := r.framesIn(b, at)
+	if n < 16 {
 		return ends{}
 	}
-	sum := 0.0
-	for i := 1; i < len(x); i++ {
-		sum += math.Abs(float64(x[i]) - float64(x[i-1]))
+	step := 0.0
+	steps := func(x []int32) {
+		for i := 1; i < len(x); i++ {
+			step += math.Abs(float64(x[i]) - float64(x[i-1]))
+		}
 	}
-	return ends{first: x[0], last: x[len(x)-1], step: sum / float64(len(x)-1), known: true}
+	x := f.judge.frames(r, b, at, 0, n/8)
+	e := ends{first: x[0], known: true}
+	steps(x)
+	x = f.judge.frames(r, b, at, n-n/8, n)
+	e.last = x[len(x)-1]
+	steps(x)
+	e.step = step / float64(2*(n/8-1))
+	return e
 }
 
 // period returns the longest distance, in sectors, at which nearly all leaps lie that lie

@@ -1,27 +1,81 @@
 package sound
 
-import "math"
+import (
+	"bytes"
+	"math"
+)
 
-// edgeReach is how far beyond the blocks of a run its edges are looked for, in bytes.
-const edgeReach = blockBytes
+// How far beyond the blocks of a run its edges are looked for, in bytes, and what of that is
+// looked at as one.
+const (
+	edgeReach  = blockBytes
+	movedBytes = blockBytes / 4 // what has to move as sound does
+)
 
 // edges returns the first and the last byte of a run, by what each stretch of a few
 // sectors says for and against its reading.
 func (f *finder) edges(o *open, limit int64) (start, end int64, err error) {
-	floor := max(o.floor, f.end)
-	for from, to := o.start, min(o.start+2*edgeReach, o.end); ; to = from + edgeReach {
-		from = max(floor, from-edgeReach)
-		if start, err = f.edge(o, from, to, true); err != nil {
+	if start, err = f.startOf(o); err != nil {
+		return 0, 0, err
+	}
+	start += mod(o.phase-start, int64(o.Width))
+	for from, to := max(o.end-2*edgeReach, start), min(o.end+edgeReach, limit); ; {
+		if end, err = f.edge(o, from, to, false); err != nil {
 			return 0, 0, err
 		}
-		// Where all that was looked at is of the run, it may begin still earlier: quiet blocks
-		// do not open one.
-		if start > from || from == floor {
+		// Where nothing of what was looked at is of the run, it ends still earlier.
+		if end > from+2*o.unitBytes(int64(f.src.SectorSize())) || from == start {
 			break
 		}
+		from, to = max(start, from-2*edgeReach), end
 	}
-	end, err = f.edge(o, max(o.end-2*edgeReach, start), min(o.end+edgeReach, limit), false)
-	return start, end, err
+	if start, end, err = f.withoutPictures(o.reading, start, end); err != nil {
+		return 0, 0, err
+	}
+	end, err = f.withoutBlank(start, end)
+	return start, min(limit, start+(end-start+o.Frame()-1)/o.Frame()*o.Frame()), err
+}
+
+// startOf returns the first byte of a run.
+func (f *finder) startOf(o *open) (start int64, err error) {
+	floor := max(o.floor, f.end)
+	for from, to := max(floor, o.start-edgeReach), min(o.start+2*edgeReach, o.end); ; {
+		if start, err = f.edge(o, from, to, true); err != nil {
+			return 0, err
+		}
+		switch {
+		case start+2*o.unitBytes(int64(f.src.SectorSize())) >= to && to < o.end: // it begins later
+			from, to = start, min(to+2*edgeReach, o.end)
+			continue
+		case start > from || from >= o.start:
+			return start, nil
+		}
+		// Where all that was looked at is of the run, it may begin still earlier: quiet blocks
+		// do not open one. But they move as sound does.
+		start, err = f.unmoved(o.reading, from, min(from+edgeReach, o.start))
+		if err != nil || start > from || from == floor {
+			return start, err
+		}
+		from, to = max(floor, from-edgeReach), from+edgeReach
+	}
+}
+
+// unmoved returns the end of what does not move as sound does at the start of a stretch.
+func (f *finder) unmoved(r reading, from, to int64) (int64, error) {
+	for ; from+movedBytes <= to; from += movedBytes {
+		b, err := f.read(make([]byte, movedBytes), from)
+		if err != nil || b == nil || f.judge.moves(r, b, from) {
+			return from, err
+		}
+	}
+	return from, nil
+}
+
+// withoutBlank returns the end of a run without zeros in its last sector.
+func (f *finder) withoutBlank(start, end int64) (int64, error) {
+	n := min(int64(f.src.SectorSize()), end-start)
+	b, err := f.read(make([]byte, n), end-n)
+	return end - int64(len(b)-len(bytes.TrimRight(b, "\x00"))), err
 }
 
 // unitBytes is what is judged at once near an edge: whole sectors with at least 24 frames.
@@ -29,55 +83,63 @@ func (r reading) unitBytes(sector int64) int64 {
 	return (max(1024, 24*r.Frame()) + sector - 1) / sector * sector
 }
 
+// unit is a stretch near an edge of a run.
+type unit struct {
+	at          int64
+	bytes       []byte  // nil where they are missing or of one byte alone
+	cost, rival float64 // bits under the reading of the run, and under another one
+	says        float64 // how many bits speak for it being of the run
+}
+
 // edge looks for the edge of a run between from and to, of which the run holds the upper
 // part or the lower one. Blank at the edge does not belong to it.
 func (f *finder) edge(o *open, from, to int64, upper bool) (int64, error) {
 	size := int64(f.src.SectorSize())
-	unit := o.unitBytes(size)
+	long := o.unitBytes(size)
 	from = from / size * size
-	n := int((to - from) / unit)
+	n := int((to - from) / long)
 	if n < 1 {
 		if upper {
 			return from, nil
 		}
 		return to / size * size, nil
 	}
-	buf := make([]byte, unit)
-	// The edge lies where the sum of all that speaks for the run beyond it is largest.
-	best, sum, bestSum := -1, 0.0, math.Inf(-1)
-	for i := range n {
-		k := i
+	units := make([]unit, n) // from the inside of the run to the outside
+	for i := range units {
+		u := &units[i]
+		u.at = from + int64(i)*long
 		if upper {
-			k = n - 1 - i
+			u.at = from + int64(n-1-i)*long
 		}
-		at := from + int64(k)*unit
-		b, err := f.read(buf, at)
+		b, err := f.read(make([]byte, long), u.at)
 		if err != nil {
 			return 0, err
 		}
-		if b == nil || constant(b) {
-			continue
-		}
-		gain := nullBits(b) - o.cost(&f.judge.work, b, at)
-		if gain > 0 {
-			gain = f.judge.worth(o.reading, gain)
-		}
-		sum += gain - o.usual/4*float64(unit)
-		if sum > bestSum {
-			best, bestSum = k, sum
-		}
+		f.judge.measure(u, o, b)
 	}
-	if best < 0 {
-		best = n - 1
-		if upper {
-			best = 0
-		}
-	}
-	edge := from + int64(best)*unit
+	edge := units[f.judge.outermost(o.reading, units)].at
 	if !upper {
-		edge += unit
+		edge += long
 	}
-	return f.sharpen(o, edge, max(from, edge-unit), min(to, edge+unit), upper)
+	return f.sharpen(o, edge, max(from, edge-long), min(to, edge+long), upper)
+}
+
+// measure works out what a unit whose bytes are b says for the run.
+func (j *judge) measure(u *unit, o *open, b []byte) {
+	switch {
+	case b == nil:
+		return
+	case constant(b):
+		// What lies behind blank has to say more than a little.
+		u.says = -o.usual / 16 * float64(len(b))
+		return
+	}
+	u.bytes, u.cost = b, o.cost(&j.work, b, u.at)
+	gain := nullBits(b) - u.cost
+	if gain > 0 {
+		gain = j.worth(o.reading, gain)
+	}
+	u.says = gain - o.usual/4*float64(len(b))
 }
 
 // worth returns what a gain is worth for the samples that were costed last: nothing where
@@ -134,12 +196,22 @@ func (f *finder) sharpen(o *open, edge, from, to int64, upper bool) (int64, erro
 			best, bits = cut, c
 		}
 	}
+	// Samples are tried far apart first.
 	const clearly = 40
-	near, step := best, int64(o.Width)
-	for cut := max(lo, near-size) + mod(o.phase-from-max(lo, near-size), step); cut <= min(hi, near+size); cut += step {
-		if c := at(cut) + clearly; c < bits {
-			best, bits = cut, c-clearly
+	for _, step := range []int64{16 * int64(o.Width), int64(o.Width)} {
+		reach := min(size, 32*step)
+		near := max(lo, best-reach)
+		for cut := near + mod(o.phase-from-near, int64(o.Width)); cut <= min(hi, best+reach); cut += step {
+			if c := at(cut) + clearly; c < bits {
+				best, bits = cut, c-clearly
+			}
 		}
+	}
+	for upper && best+size < hi && constant(b[best:best+size]) {
+		best += size
+	}
+	for !upper && best-size > lo && constant(b[best-size:best]) {
+		best -= size
 	}
 	return from + best, nil
 }

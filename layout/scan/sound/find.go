@@ -42,6 +42,7 @@ type finder struct {
 	from  int64 // where the span begins
 	views map[image.Order]*view
 	judge
+	unframed  int64 // bytes before the next block that were not searched for frames
 	now, next *open // the run that is open, and what may become the next one
 	held      *open // the last run, which the next one may go on
 }
@@ -93,17 +94,25 @@ func (f *finder) look(s disk.Span, end int64) error {
 	if err := image.ReadFull(f.src, b, at); err != nil {
 		return fmt.Errorf("reading %s: %w", s.Text(), err)
 	}
-	done := int64(0)
-	for {
-		skip := max(0, min(f.end-at, int64(len(b))))
-		run, ok := f.begins(b[skip:], at+skip, end)
-		if !ok {
-			return f.blocks(b[done:], at+done)
+	for i := int64(0); i < int64(len(b)); {
+		i = max(i, min((f.end-at+n-1)/n*n, int64(len(b))))
+		part := b[i:]
+		part = part[:min(int64(len(part)), blockBytes-(at+i)%blockBytes)]
+		if len(part) == 0 {
+			break
 		}
-		// What is before it comes first.
-		before := min(max(done, run.Start/n*n-at), int64(len(b)))
-		if err := f.blocks(b[done:before], at+done); err != nil {
+		v, fits := f.confirm(part, at+i)
+		run, ok := f.begins(b, i, int64(len(part)), at, end, fits)
+		if ok {
+			// What is before it comes first.
+			part = part[:max(0, min(int64(len(part)), run.Start/n*n-at-i))]
+			v, fits = f.confirm(part, at+i)
+		}
+		if err := f.block(part, at+i, v, fits); err != nil {
 			return err
+		}
+		if i += int64(len(part)); !ok {
+			continue
 		}
 		if err := errors.Join(f.finish(run.Start), f.emit(run.Start)); err != nil {
 			return err
@@ -111,31 +120,37 @@ func (f *finder) look(s disk.Span, end int64) error {
 		f.next = nil
 		f.runs = append(f.runs, run)
 		f.end = run.End()
-		done = before
 	}
+	return nil
 }
 
-// begins returns the first container or chain of frames that begins in b, at byte at.
-func (f *finder) begins(b []byte, at, end int64) (run Run, ok bool) {
-	n := f.src.SectorSize()
-	for i := int(mod(-at, int64(n))); i < len(b); i += n {
-		if !mayBegin(b[i]) {
+// begins returns the first container or chain of frames that begins in the n bytes from b[i]
+// on; b begins at byte at. Bytes that go on with the run of samples that is open hold no
+// frames, but the block before the first that does not may end with some.
+func (f *finder) begins(b []byte, i, n, at, end int64, fits bool) (run Run, ok bool) {
+	size := int64(f.src.SectorSize())
+	to := i + n
+	for k := i + mod(-at-i, size); k < to && !ok; k += size {
+		if !mayBegin(b[k]) {
 			continue
 		}
 		for _, m := range magics {
-			if !bytes.HasPrefix(b[i:], m.text) {
+			if !bytes.HasPrefix(b[k:], m.text) {
 				continue
 			}
-			if run, ok = f.container(at+int64(i), end, m); ok {
-				b = b[:i]
+			if run, ok = f.container(at+k, end, m); ok {
+				to = k
 				break
 			}
 		}
-		if ok {
-			break
-		}
 	}
-	if first, ok := f.frames(b, at, end); ok {
+	if fits {
+		f.unframed = min(n, blockBytes)
+		return run, ok
+	}
+	from := max(0, i-f.unframed)
+	f.unframed = 0
+	if first, ok := f.frames(b[from:], to-from, at+from, end); ok {
 		return first, true
 	}
 	return run, ok

@@ -124,11 +124,11 @@ func (v *view) frame(off int64) (frame, bool) {
 	return parseHeader(b)
 }
 
-// frames looks for a chain of frames that begins in b, at byte at of the disk, and returns
-// the first one.
-func (f *finder) frames(b []byte, at, end int64) (run Run, ok bool) {
+// frames looks for a chain of frames that begins in the first n bytes of b, at byte at of the
+// disk, and returns the first one.
+func (f *finder) frames(b []byte, n, at, end int64) (run Run, ok bool) {
 	for i := 0; ; i++ {
-		hit := bytes.IndexByte(b[i:], 0xFF)
+		hit := bytes.IndexByte(b[i:max(i, int(n))], 0xFF)
 		if hit < 0 {
 			return run, false
 		}

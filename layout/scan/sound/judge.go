@@ -108,7 +108,7 @@ func (j *judge) best(b []byte, at int64) (v verdict, ok bool) {
 	for _, p := range places[:min(2, len(places))] {
 		piece := b[p:][:pieceBytes]
 		null := nullBits(piece)
-		if j.promising(piece, null) && j.readings(piece, at+int64(p), null) {
+		if j.promising(piece, null) && j.readings(piece, at+int64(p), null, reading.possible) {
 			return j.among(b, at, places), true
 		}
 	}
@@ -128,34 +128,37 @@ func (j *judge) promising(b []byte, null float64) bool {
 	return len(j.lags) > 0
 }
 
-// readings tries all readings whose frames divide a promising length, and keeps the best.
-func (j *judge) readings(b []byte, at int64, null float64) bool {
+// readings tries all allowed readings whose frames divide a promising length, and keeps the best.
+func (j *judge) readings(b []byte, at int64, null float64, allowed func(reading) bool) bool {
 	j.found = j.found[:0]
-	var done [5][maxLanes + 1]bool
+	j.candidates(allowed, func(r reading) {
+		if bits := r.fullCost(&j.work, b, at) + r.prior(); null-bits > barGood/2*float64(len(b)) {
+			j.found = append(j.found, guess{r, bits})
+		}
+	})
+	j.keep(readingsKept)
+	return len(j.found) > 0
+}
+
+// candidates visits the allowed readings whose frames divide one of the lengths that were kept.
+func (j *judge) candidates(allowed func(reading) bool, visit func(reading)) {
+	var divides [5][maxLanes + 1]bool
 	for _, l := range j.lags {
 		for width := 1; width <= 4; width++ {
 			for c := 1; c <= maxLanes; c++ {
 				if l.lag%(width*c) == 0 {
-					done[width][c] = true
+					divides[width][c] = true
 				}
 			}
 		}
 	}
 	for _, r := range tried {
 		for c := 1; c <= maxLanes; c++ {
-			if !done[r.Width][c] {
-				continue
-			}
-			if r.Channels = c; !r.possible() {
-				continue
-			}
-			if bits := r.fullCost(&j.work, b, at) + r.prior(); null-bits > barGood/2*float64(len(b)) {
-				j.found = append(j.found, guess{r, bits})
+			if r.Channels = c; divides[r.Width][c] && allowed(r) {
+				visit(r)
 			}
 		}
 	}
-	j.keep(readingsKept)
-	return len(j.found) > 0
 }
 
 func (j *judge) keep(n int) {

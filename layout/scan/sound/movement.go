@@ -13,6 +13,7 @@ type movement struct {
 	pairs   float64 // of residuals that were compared
 	equal   float64 // how many of them were equal
 	expect  float64 // how many are expected of a spread as wide
+	drift   float64 // share of the energy that lies below 20 Hz, as sound found it
 }
 
 type moving struct {
@@ -43,24 +44,24 @@ func (f *finder) movement(r reading, start, end int64) (m movement, err error) {
 	return m, err
 }
 
-// moves tells whether a block moves as sound does under a reading: some samples of each
-// twentieth of a second, and the steps of one piece.
+// moves tells whether a block moves as sound does under a reading.
 func (j *judge) moves(r reading, b []byte, at int64) bool {
-	x, _ := r.samples(j.x[:0], turned(j.turned, b, r.Swap), at)
-	j.x = x
-	var m movement
-	frames := len(x) / r.Channels
-	windows := max(1, frames/windowSamples)
-	m.windows, m.wide = windows, frames >= windowSamples/2
-	for c := range r.Channels {
-		l := &m.lanes[c]
-		for w := range windows {
-			l.glance(x, c, r.Channels, w*frames/windows, frames/windows)
-		}
+	m := j.glimpse(r, b, at)
+	return m.sound(r)
+}
+
+// glimpse looks at some samples of each twentieth of a second of a block, and at the steps of
+// one piece.
+func (j *judge) glimpse(r reading, b []byte, at int64) (m movement) {
+	frames := r.framesIn(b, at)
+	m.windows, m.wide = max(1, frames/windowSamples), frames >= windowSamples/2
+	for w := range m.windows {
+		j.glance(&m, r, b, at, w*frames/m.windows, frames/m.windows)
 	}
 	if places := j.pick(b); len(places) > 0 {
 		p := places[len(places)/2]
 		x, _ := r.samples(j.x[:0], turned(j.turned, b[p:][:pieceBytes], r.Swap), at+int64(p))
+		j.x = x
 		audioBits(x, r.Channels, 8*float64(r.Width), &j.lanes)
 		var piece movement // whose steps are too near to each other to say which way they go
 		for c := range r.Channels {
@@ -69,42 +70,51 @@ func (j *judge) moves(r reading, b []byte, at int64) bool {
 		}
 		m.pairs, m.equal, m.expect = piece.pairs, piece.equal, piece.expect
 	}
-	return m.sound(r) == alike
+	return m
 }
 
-// glances is how many samples of a window are looked at: the mean is known to an eighth of
-// what the samples spread.
-const glances = 64
-
-// glance adds a window of one channel, of which a few samples are looked at.
-func (l *moving) glance(x []int32, c, channels, from, frames int) {
-	n := min(glances, frames)
-	sum, energy := 0.0, 0.0
-	for k := range n {
-		// Places that follow no period: the fraction of the golden section.
-		at := from + int(math.Mod(float64(k)*0.6180339887, 1)*float64(frames))
-		i := at*channels + c
-		v := float64(x[i])
-		sum += v
-		energy += v * v
-		if i >= channels && x[i] != x[i-channels] {
-			l.ways++
-			if x[i] > x[i-channels] {
-				l.up++
-			}
-		}
+// glances are places of a window that follow no period: the fraction of the golden section.
+// The mean of so many is known to an eighth of what the samples spread.
+var glances = func() (out [64]float64) {
+	for k := range out {
+		out[k] = math.Mod(float64(k)*0.6180339887, 1)
 	}
+	return out
+}()
+
+// glance adds a window of a block, of which a few samples are looked at.
+func (j *judge) glance(m *movement, r reading, b []byte, at int64, from, frames int) {
+	n := float64(min(len(glances), frames))
 	if n == 0 {
 		return
 	}
-	// What the mean of so few is off by chance is taken away again.
-	mean := sum / float64(n)
-	chance := (energy/float64(n) - mean*mean) / float64(n)
-	l.n += float64(n)
-	l.sum += sum
-	l.energy += energy
-	l.means = append(l.means, mean)
-	l.chance += chance
+	var sum, energy [maxLanes]float64
+	for _, part := range glances[:int(n)] {
+		i := from + int(part*float64(frames))
+		was := max(0, i-1)
+		x := j.frames(r, b, at, was, i+1)
+		for c, s := range x[len(x)-r.Channels:] {
+			v := float64(s)
+			sum[c] += v
+			energy[c] += v * v
+			if s != x[c] {
+				m.lanes[c].ways++
+				if s > x[c] {
+					m.lanes[c].up++
+				}
+			}
+		}
+	}
+	for c := range r.Channels {
+		l := &m.lanes[c]
+		// What the mean of so few is off by chance is taken away again.
+		mean := sum[c] / n
+		l.n += n
+		l.sum += sum[c]
+		l.energy += energy[c]
+		l.means = append(l.means, mean)
+		l.chance += (energy[c]/n - mean*mean) / n
+	}
 }
 
 func (m *movement) add(x []int32, r reading, lanes *[maxLanes]lane) {
@@ -189,7 +199,7 @@ func (l *moving) oneWay() bool { return l.ways >= 30 && math.Abs(l.up-l.ways/2) 
 func (m *movement) peaked() bool { return m.equal > 4*m.expect+0.1*m.pairs+3 }
 
 // sound tells whether the samples of a run move as sound does.
-func (m *movement) sound(r reading) likeness {
+func (m *movement) sound(r reading) bool {
 	top := math.Ldexp(1, r.Bits-1)
 	energy, drift, moved, oneWay := 0.0, 0.0, 0.0, 0.0
 	for _, l := range m.lanes[:r.Channels] {
@@ -197,7 +207,7 @@ func (m *movement) sound(r reading) likeness {
 			continue
 		}
 		if l.full > 0 && l.bits > noiseLane*l.full {
-			return noisy
+			return false // another reading may be right
 		}
 		moved = max(moved, float64(l.moved)/float64(max(1, l.steps)))
 		mean := l.sum / l.n
@@ -217,11 +227,10 @@ func (m *movement) sound(r reading) likeness {
 		}
 		drift += slow
 		if slow > 2*maxDrift*rest && rest/l.n > top*top/4096 {
-			return unlike
+			m.drift = 1
+			return false
 		}
 	}
-	if energy > 0 && moved >= minMoved && drift <= maxDrift*energy && oneWay < energy/2 && !m.peaked() {
-		return alike
-	}
-	return unlike
+	m.drift = drift / max(1, energy)
+	return energy > 0 && moved >= minMoved && m.drift <= maxDrift && oneWay < energy/2 && !m.peaked()
 }

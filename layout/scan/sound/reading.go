@@ -25,7 +25,8 @@ func (r reading) String() string {
 }
 
 // samples appends to dst the whole samples that b shows; b begins at byte at of the disk,
-// which is the edge of a word. dirty is how many bytes beside the samples are not zero.
+// which is the edge of a word. dirty is how many of the samples have
+// something in the bytes beside them: other than zero, or in Low than their sign.
 func (r reading) samples(dst []int32, b []byte, at int64) (out []int32, dirty int) {
 	w := int64(r.Width)
 	skip := ((r.phase-at)%w + w) % w
@@ -66,6 +67,9 @@ func (r reading) samples(dst []int32, b []byte, at int64) (out []int32, dirty in
 				u = binary.BigEndian.Uint32(b)
 			}
 			if r.Low {
+				if int32(u)<<8>>8 != int32(u) {
+					dirty++
+				}
 				dst = append(dst, int32(u))
 				continue
 			}

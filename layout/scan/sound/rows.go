@@ -7,12 +7,13 @@ const (
 	shortestRow = 64       // samples
 	longestRow  = 1024     // a window holds four parts of more than that
 	rowGlances  = 160      // places of a part that are looked at
+	usualEach   = 9        // lengths of a row from which the usual difference is known
 	rowWindow   = 48 << 10 // samples of each channel
 	rowWindows  = 8
 	rowLikeness = 0.5 // of the usual difference is left between rows, at most
 )
 
-// rows tells whether most of a run looks like rows of a picture.
+// rows tells whether half of a run or more looks like rows of a picture.
 func (f *finder) rows(o *open) (bool, error) {
 	tried, hits := 0, 0
 	r := o.reading
@@ -27,7 +28,7 @@ func (f *finder) rows(o *open) (bool, error) {
 			hits++
 		}
 	})
-	return 2*hits > tried, err
+	return hits > 0 && 2*hits >= tried, err
 }
 
 // rowsIn tells whether one distance makes all four parts of a window alike, in some channel.
@@ -41,35 +42,36 @@ func rowsIn(x []int32, channels int) bool {
 }
 
 func rowsOf(x []int32, c, channels int) bool {
-	frames := len(x) / channels
-	part := frames / 4
-	var worst [longestRow + 1]float64
+	part := len(x) / channels / 4
+	var room [longestRow]int
+	alive := room[:0]
+	for lag := shortestRow; lag <= longestRow; lag++ {
+		alive = append(alive, lag)
+	}
+	same := true // digital silence, and the same samples over and over, are no rows
 	for p := range 4 {
-		from := p * part
-		if p == 0 {
-			from = longestRow
-		}
-		usual, n := 0.0, 0
-		var sums [longestRow + 1]int64
-		for lag := shortestRow; lag <= longestRow; lag++ {
+		from := max(p*part, longestRow)
+		differ := func(lag int) (sum int64) {
 			for k := range rowGlances {
 				t := from + k*(p*part+part-from)/rowGlances
-				sums[lag] += abs(int64(x[t*channels+c]) - int64(x[(t-lag)*channels+c]))
+				sum += abs(int64(x[t*channels+c]) - int64(x[(t-lag)*channels+c]))
 			}
-			usual += float64(sums[lag])
-			n++
+			return sum
 		}
-		if usual == 0 { // silence, which pictures do not have
+		usual, n := 0.0, 0.0
+		for lag := shortestRow; lag <= longestRow; lag += usualEach {
+			usual, n = usual+float64(differ(lag)), n+1
+		}
+		kept := alive[:0]
+		for _, lag := range alive {
+			if d := differ(lag); float64(d)*n < rowLikeness*usual {
+				kept = append(kept, lag)
+				same = same && d == 0
+			}
+		}
+		if alive = kept; len(alive) == 0 {
 			return false
 		}
-		for lag := shortestRow; lag <= longestRow; lag++ {
-			worst[lag] = max(worst[lag], float64(sums[lag])*float64(n)/usual)
-		}
 	}
-	for lag := shortestRow; lag <= longestRow; lag++ {
-		if worst[lag] > 0 && worst[lag] < rowLikeness {
-			return true
-		}
-	}
-	return false
+	return !same
 }

@@ -79,24 +79,25 @@ func (f *finder) sample(start, end, long int64, n int, visit func(b []byte, at i
 // settle looks at all of a run again: which reading says most for it, whether what it
 // reads moves as sound does, and where it begins and ends.
 func (f *finder) settle(o *open, limit int64) (ok bool, err error) {
-	// What tells pictures and tables apart is cheap: it is asked of the reading that opened
-	// the run, and again where a better one is found.
-	if like, err := f.soundsLike(o); err != nil || like == unlike {
-		return false, err
-	}
 	best, next, v, err := f.choose(o)
 	if err != nil || v.bytes == 0 || v.gain() < best.bar() {
 		return false, err
 	}
 	o.reading = best
-	if like, err := f.soundsLike(o); err != nil || like != alike {
+	if like, err := f.soundsLike(o); err != nil || !like {
 		return false, err
 	}
 	o.usual = v.gain()
 	o.null, o.left, o.measured, o.rival = v.null, v.bits, v.bytes, next
-	o.start, o.end, err = f.edges(o, limit)
-	o.start += mod(o.phase-o.start, int64(o.Width))
-	return o.end-o.start >= minBytes, err
+	start, end := o.start, o.end
+	if o.start, o.end, err = f.edges(o, limit); err != nil || o.end-o.start < minBytes {
+		return false, err
+	}
+	// Where much was cut off or added, what is left may be of that.
+	if abs(o.start-start)+abs(o.end-end) > (o.end-o.start)/4 {
+		return f.soundsLike(o)
+	}
+	return true, nil
 }
 
 // run makes a Run of one that stood up to everything.
@@ -133,31 +134,20 @@ func (f *finder) run(o *open, limit int64) (run Run, ok bool, err error) {
 	return run, true, nil
 }
 
-// likeness is what the way in which samples move says of a reading.
-type likeness int
-
-const (
-	unlike likeness = iota // no sound
-	noisy                  // a channel is noise: another reading may be right
-	alike
-)
-
 // soundsLike tells whether a run moves as sound does, and not like a picture. Its outer
 // blocks may be half of something else.
-func (f *finder) soundsLike(o *open) (likeness, error) {
+func (f *finder) soundsLike(o *open) (bool, error) {
 	start, end := o.inner()
 	moves, err := f.movement(o.reading, start, end)
 	if err != nil {
-		return unlike, err
+		return false, err
 	}
 	// Three channels are colours: two bytes of different ones read as 16 bits as well.
-	if like := moves.sound(o.reading); like != alike || o.Width > 1 && o.Channels != 3 {
+	if like := moves.sound(o.reading); !like || o.Width > 1 && o.Channels != 3 {
 		return like, nil
 	}
-	if rows, err := f.rows(o); err != nil || rows {
-		return unlike, err
-	}
-	return alike, nil
+	rows, err := f.rows(o)
+	return !rows, err
 }
 
 // inner returns a run without its outer blocks, if enough is left.
@@ -183,49 +173,61 @@ func chanceBits(start int64) float64 {
 	return math.Log2(float64(len(tried)*maxLanes)) + math.Log2(float64(start/blockBytes+2))
 }
 
-// choose tries every reading on a few pieces of the run, the better ones on more, and
-// returns the best and the next best that is not the same but for its words.
+// choose tries readings on a few pieces of the run, the better ones on more, and returns the
+// best and the next best that is not the same but for its words.
 func (f *finder) choose(o *open) (best reading, next guess, v verdict, err error) {
-	var all []piece
-	start, end := o.inner()
-	err = f.sample(start, end, 2*pieceBytes, 24, func(b []byte, at int64) {
-		all = append(all, piece{slices.Clone(b), at, nullBits(b)})
-	})
+	all, err := f.pieces(o)
 	if err != nil || len(all) == 0 {
 		return best, next, v, err
 	}
-	// A few that lie far apart first: those of the middle.
-	order := slices.Clone(all)
-	slices.SortStableFunc(order, func(a, b piece) int { return cmp.Compare(a.at/512*7919%1009, b.at/512*7919%1009) })
 	j := &f.judge
-	j.found = j.found[:0]
-	for _, r := range tried {
-		for c := 1; c <= maxLanes; c++ {
-			if r.Channels = c; !r.possible() {
-				continue
-			}
-			j.found = append(j.found, guess{r, r.prior()})
+	lags := []lagGuess{{lag: int(o.Frame())}}
+	for _, p := range all[:min(lagPieces, len(all))] {
+		if j.promising(p.bytes, p.null) {
+			lags = append(lags, j.lags...)
 		}
 	}
-	at := 0
+	j.lags = lags
+	j.found = j.found[:0]
+	j.candidates(reading.possible, func(r reading) { j.found = append(j.found, guess{r, r.prior()}) })
+	done := 0
 	for _, round := range []struct{ upto, keep int }{{3, 60}, {8, 12}, {24, 12}} {
-		for ; at < min(round.upto, len(order)); at++ {
-			p := order[at]
+		for ; done < min(round.upto, len(all)); done++ {
+			p := all[done]
 			for i, g := range j.found {
 				// A piece may be of something else, which then is no reason for or against.
 				j.found[i].bits += min(p.null, g.fullCost(&j.work, p.bytes, p.at))
 			}
+			v.null += p.null
+			v.bytes += len(p.bytes)
 		}
 		j.keep(round.keep)
 	}
 	g := j.found[0]
-	v = verdict{reading: g.reading, bits: g.bits}
-	for _, p := range order[:at] {
-		v.null += p.null
-		v.bytes += len(p.bytes)
-	}
-	next = j.found[1]
-	return g.reading, next, v, nil
+	v.reading, v.bits = g.reading, g.bits
+	return g.reading, j.found[1], v, nil
+}
+
+// lagPieces is of how many pieces the lengths of a frame are tried.
+const lagPieces = 6
+
+// pieces returns pieces spread over a run, a few that lie far apart first, and last those of
+// which the reading that opened it says nothing: they may be of something else.
+func (f *finder) pieces(o *open) (all []piece, err error) {
+	start, end := o.inner()
+	err = f.sample(start, end, 2*pieceBytes, 24, func(b []byte, at int64) {
+		all = append(all, piece{slices.Clone(b), at, nullBits(b)})
+	})
+	slices.SortStableFunc(all, func(a, b piece) int { return cmp.Compare(a.at/512*7919%1009, b.at/512*7919%1009) })
+	var last []piece
+	all = slices.DeleteFunc(all, func(p piece) bool {
+		says := p.null-o.cost(&f.judge.work, p.bytes, p.at) >= barGood*float64(len(p.bytes))
+		if !says {
+			last = append(last, p)
+		}
+		return !says
+	})
+	return append(all, last...), err
 }
 
 // piece is bytes of the disk and their code length.

@@ -9,8 +9,8 @@ import (
 // maxBad blocks are not, or silenceSeconds pass without any. By hand, no source.
 const (
 	maxBad         = 3
-	lookEach       = 6  // the best reading is looked for anew in the first good blocks,
-	lookAgain      = 12 // and then after so many
+	lookEach       = 4  // the best reading is looked for anew in the first good blocks,
+	lookAgain      = 32 // and then after so many
 	silenceSeconds = 10
 )
 
@@ -34,8 +34,21 @@ func (o *open) silence() int64 {
 	return silenceSeconds * int64(UsualRates[0]) * o.Frame()
 }
 
-// block decides about one block of the disk at byte at.
-func (f *finder) block(b []byte, at int64) error {
+// confirm tells whether a block goes on with the run that is open, and what was measured of it
+// under its reading.
+func (f *finder) confirm(b []byte, at int64) (v verdict, fits bool) {
+	if f.now == nil || isBlank(b) {
+		return v, false
+	}
+	v = f.judge.fit(f.now.reading, b, at)
+	return v, v.gain() >= barGood && f.judge.moves(v.reading, b, at)
+}
+
+// block decides about one block of the disk at byte at, of which confirm says v and fits.
+func (f *finder) block(b []byte, at int64, v verdict, fits bool) error {
+	if len(b) < pieceBytes {
+		return nil
+	}
 	if f.now != nil && at-f.now.end > f.now.silence() {
 		if err := f.finish(at); err != nil {
 			return err
@@ -47,8 +60,6 @@ func (f *finder) block(b []byte, at int64) error {
 	if f.now == nil {
 		return f.begin(b, at)
 	}
-	v := f.judge.fit(f.now.reading, b, at)
-	fits := v.gain() >= barGood && f.judge.moves(v.reading, b, at)
 	switch {
 	case v.bytes == 0:
 		return nil
@@ -192,27 +203,6 @@ func (f *finder) emit(limit int64) error {
 	run.setMissing(f.src)
 	f.runs = append(f.runs, run)
 	f.end = max(f.end, run.End())
-	return nil
-}
-
-// blocks goes through known sectors whose bytes are b, from byte at on.
-func (f *finder) blocks(b []byte, at int64) error {
-	n := int64(f.src.SectorSize())
-	for len(b) > 0 {
-		long := min(int64(len(b)), blockBytes-at%blockBytes)
-		part, from := b[:long], at
-		b, at = b[long:], at+long
-		if f.end > from {
-			skip := min((f.end-from+n-1)/n*n, long)
-			part, from = part[skip:], from+skip
-		}
-		if len(part) < pieceBytes {
-			continue
-		}
-		if err := f.block(part, from); err != nil {
-			return err
-		}
-	}
 	return nil
 }
 

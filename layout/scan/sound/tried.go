@@ -59,6 +59,22 @@ func (r reading) cost(w *work, b []byte, at int64) float64 {
 	return audioBits(x, r.Channels, 8*float64(r.Width), &w.lanes) + rest + dirtyBits*float64(dirty)
 }
 
+// framesIn returns how many whole frames begin in b.
+func (r reading) framesIn(b []byte, at int64) int {
+	return max(0, int((int64(len(b))-mod(r.phase-at, int64(r.Width)))/r.Frame()))
+}
+
+// frames returns the samples of some frames of b, the first of which is 0.
+func (w *work) frames(r reading, b []byte, at int64, from, to int) []int32 {
+	first := mod(r.phase-at, int64(r.Width))
+	lo, hi := first+int64(from)*r.Frame(), first+int64(to)*r.Frame()
+	words, end := lo&^3, min(int64(len(b)), (hi+3)&^3)
+	x, _ := r.samples(w.x[:0], turned(w.turned, b[words:end], r.Swap), at+words)
+	w.x = x
+	skip := (lo - words) / int64(r.Width)
+	return x[skip:][:int64(to-from)*int64(r.Channels)]
+}
+
 // dirtyBits is what a byte costs that a reading leaves out and that is not zero: more than the
 // byte, or 24 bits in the lower part of 32 would read as well without their lowest byte, and a
 // table of numbers of 32 bits without theirs.
