@@ -76,7 +76,7 @@ func (p *given) addChecks(r *compare.Rules, k *candidate.Checksum) {
 // candidates returns the numbers of the survey that may depend on the size and
 // that no rule speaks of, the least likely by chance first.
 func (p *course) candidates() []layout.Field {
-	out := slices.Clone(p.w.Fields)
+	out := slices.DeleteFunc(slices.Clone(p.w.Fields), func(f layout.Field) bool { return f.Entry > 0 })
 	if p.rules != nil {
 		end := p.rules.Counted(p.s.Sectors)
 		out = slices.DeleteFunc(out, func(f layout.Field) bool {
@@ -131,10 +131,13 @@ func formulaOf(f layout.Field, n disk.Sector) (compare.Formula, bool) {
 	if err != nil || form.Width != f.Width || f.Law == nil {
 		return compare.Formula{}, false
 	}
-	g := compare.Formula{Times: f.Law.Times, Of: f.Law.Of, Per: f.Law.Per, Min: f.Law.Add, Max: f.Law.Add,
-		Plus: f.Law.Plus}
+	g := formula(f.Law)
 	v, _, ok := g.At(n)
 	return g, ok && v == f.Value
+}
+
+func formula(l *layout.Law) compare.Formula {
+	return compare.Formula{Times: l.Times, Of: l.Of, Per: l.Per, Min: l.Add, Max: l.Add, Plus: l.Plus}
 }
 
 // ofOneDrive are the tries of all that one drive suggests, where no rules are.
