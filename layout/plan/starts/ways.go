@@ -3,6 +3,7 @@ package starts
 import (
 	"bytes"
 	"fmt"
+	"slices"
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
@@ -169,6 +170,9 @@ func (j *judge) follow(w *Way, volumes map[int]bool) error {
 			w.Cannot = append(w.Cannot, text+": "+v.Why)
 		}
 	}
+	if !slices.ContainsFunc(j.out.Links, func(v Verdict) bool { return v.State == Broken }) && len(j.out.Gone) == 0 {
+		w.Broken = append(w.Broken, j.notKept()...)
+	}
 	for i := range j.weak {
 		v := &j.weak[i]
 		w.Cannot = append(w.Cannot, fmt.Sprintf("%s, if it is a place at all: chance alone makes such numbers in %.2g of "+
@@ -187,6 +191,17 @@ func (j *judge) follow(w *Way, volumes map[int]bool) error {
 		w.Cannot = append(w.Cannot, fmt.Sprintf("links lead further than %d steps, and were not followed", link.MaxDepth))
 	}
 	return nil
+}
+
+// notKept tells of files that boot code names, that are not in the source, which is a kit, and
+// so in none of the links that it shows: what they are, the plan was told with it.
+func (j *judge) notKept() (out []string) {
+	for _, f := range j.plan.Findings {
+		if f.Code == disk.LinkedFileGone {
+			out = append(out, f.Text)
+		}
+	}
+	return out
 }
 
 // emptied tells of volumes that were made empty: what a loader opens by name is gone.
