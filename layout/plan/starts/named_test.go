@@ -149,3 +149,21 @@ func TestFileThatIsNotInTheKit(t *testing.T) {
 		t.Errorf("%s, asked %v: %+v", r.Answer, asked, r.Ways)
 	}
 }
+
+// Code that no active entry binds to a volume may open files of any: that one was made empty
+// is told. GRUB 2 in a boot partition of a GUID table, whose menu lies in such a volume, does
+// not start (seen in SeaBIOS).
+func TestVolumeMadeEmptyThatCodeMayRead(t *testing.T) {
+	d := byName(t, "A.BIN", 30)
+	for at, b := range map[int64]byte{0: 0xEB, 446: 0} { // code, and no active entry
+		if _, err := d.WriteAt([]byte{b}, at); err != nil {
+			t.Fatal(err)
+		}
+	}
+	r, asked := judged(t, d, fit.Wishes{Target: plan.Size{Sectors: 30_000, SectorSize: 512},
+		Volumes: fit.Volumes{Wish: map[int]volume.Wishes{1: {Empty: true}}}})
+	if said := strings.Join(r.Ways[0].Cannot, "\n"); r.Answer != starts.CannotKnow || len(asked) > 0 ||
+		!strings.Contains(said, "volume 1 was made empty") {
+		t.Errorf("%s, asked %v: %+v", r.Answer, asked, r.Ways)
+	}
+}

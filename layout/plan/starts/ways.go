@@ -204,13 +204,18 @@ func (j *judge) notKept() (out []string) {
 	return out
 }
 
-// emptied tells of volumes that were made empty: what a loader opens by name is gone.
+// emptied tells of volumes that were made empty: what a loader opens by name is gone. Boot
+// code may open files of any volume, and volumes are those that the way is known to read.
 func (j *judge) emptied(w *Way, volumes map[int]bool) {
 	for _, v := range j.m.Volumes {
-		if volumes[v.Index] && j.isEmptied(&v) {
-			w.Cannot = append(w.Cannot, fmt.Sprintf("%s was made empty: what its loader opens by name is gone",
-				layout.VolumeName(v.Index)))
+		if !j.isEmptied(&v) {
+			continue
 		}
+		what := "what its loader opens by name is gone"
+		if !volumes[v.Index] {
+			what = "if a loader opens a file of it by name, that is gone"
+		}
+		w.Cannot = append(w.Cannot, fmt.Sprintf("%s was made empty: %s", layout.VolumeName(v.Index), what))
 	}
 }
 
