@@ -22,6 +22,7 @@ import (
 	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 	"bootgraft/layout/scan/order"
+	"bootgraft/layout/scan/sound/tracks"
 )
 
 const captureHelp = `Reads a dying drive once, gently, into an image file: first what decides
@@ -159,12 +160,12 @@ func (f *captureFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 	}
 	makeNotes(u, args[1])
 	r.Findings = append(said.Findings(image.Sectors(drive), drive.SectorSize()), r.Findings...)
-	f.addHits(c.Context(), u, args[1], r)
+	hits := f.addHits(c.Context(), u, args[1], r)
 	if err := f.takeImage(c.Context(), u, args); err != nil {
 		return err
 	}
 	f.answer(c, args, r, said)
-	return captured(u, args, r, drive, said)
+	return captured(u, args, r, drive, said, hits)
 }
 
 // answer is what a page says of the capture.
@@ -290,8 +291,9 @@ func (f *captureFlags) options(src image.Source) (o capture.Options, ends captur
 }
 
 // captured says what is safe and how the program ends.
-func captured(u *talk.UI, args []string, r *capture.Result, src image.Source, said ata.Drive) error {
-	d := document.NewCapture(r)
+func captured(u *talk.UI, args []string, r *capture.Result, src image.Source, said ata.Drive,
+	hits []tracks.Hit) error {
+	d := document.NewCapture(r, hits)
 	d.Says(said)
 	u.Document(d)
 	page.Capture(u, args[1], r, src.SectorSize())
