@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"testing"
 
+	"bootgraft/image"
 	"bootgraft/image/imagetest/need"
 	"bootgraft/safety/faultdev"
 	"bootgraft/safety/receipt"
@@ -143,5 +144,38 @@ func TestCutAfterDone(t *testing.T) {
 	}
 	if s := state(t, card, m, old); s != "new" {
 		t.Errorf("the card is %s", s)
+	}
+}
+
+// ordered is a card whose sector 0 has to be blank on the medium before the mark
+// is written: the order in which a cache gets to the medium is the card's own.
+type ordered struct {
+	*faultdev.Card
+	t     *testing.T
+	marks int
+}
+
+func (o *ordered) WriteAt(p []byte, off int64) (int, error) {
+	if _, ok := receipt.MarkIn(p); ok {
+		o.marks++
+		b := make([]byte, o.SectorSize())
+		do(o.t, image.ReadFull(o.Medium(), b, 0))
+		if !isFilled(b, 0) {
+			o.t.Errorf("mark %d is written while sector 0 is not blank on the medium", o.marks)
+		}
+	}
+	return o.Card.WriteAt(p, off)
+}
+
+func TestSector0IsBlankBeforeTheMark(t *testing.T) {
+	card, old := usedCard()
+	o := &ordered{Card: card, t: t}
+	req := writeRequest(deviceModel(), filepath.Join(t.TempDir(), "card.receipt"))
+	req.KeepAll = true
+	_, err := perform(o, req)
+	do(t, err)
+	do(t, undo(o, req.Receipt))
+	if o.marks != 2 || state(t, card, deviceModel(), old) != "old" {
+		t.Errorf("%d marks were written, by a write and its undo", o.marks)
 	}
 }

@@ -3,7 +3,9 @@ package capture
 import (
 	"bytes"
 	"context"
+	"errors"
 	"slices"
+	"strings"
 	"testing"
 
 	"bootgraft/image/capture/record"
@@ -52,12 +54,16 @@ func TestAnImageThatWasChangedBetweenTwoRuns(t *testing.T) {
 	bad := []disk.Span{{Start: 30_000, Count: 3}}
 	for name, p := range map[string]struct {
 		change disk.Span
+		cut    int  // bytes that are cut off the end
 		stop   Stop // of the next run
 	}{
-		"one sector":     {disk.Span{Count: 1}, ImageChanged},
-		"all of it":      {disk.Span{Start: 0, Count: 100_000}, Done},
-		"the first MiB":  {disk.Span{Start: 0, Count: 2048}, Done},
-		"the other half": {disk.Span{Start: 50_000, Count: 50_000}, Done},
+		"one sector":           {disk.Span{Count: 1}, 0, ImageChanged},
+		"all of it":            {disk.Span{Start: 0, Count: 100_000}, 0, Done},
+		"the first MiB":        {disk.Span{Start: 0, Count: 2048}, 0, Done},
+		"the other half":       {disk.Span{Start: 50_000, Count: 50_000}, 0, Done},
+		"cut by half a sector": {disk.Span{}, 256, Done},
+		"cut in the middle":    {disk.Span{}, 50_000 * 512, Done},
+		"empty":                {disk.Span{}, 100_000 * 512, Done},
 	} {
 		m := newMemory()
 		runSim(t, newSim(100_000, bad...), m, Options{Looks: 1, Hash: true})
@@ -69,6 +75,7 @@ func TestAnImageThatWasChangedBetweenTwoRuns(t *testing.T) {
 		} else {
 			clear(img[p.change.Start*512 : p.change.End()*512])
 		}
+		m.files["image"].now = img[:len(img)-p.cut]
 		d := newSim(100_000, bad...)
 		r := runSim(t, d, m, Options{Looks: 1, Hash: true})
 		if r.Stop != p.stop || !slices.Contains(codes(r.Findings), "image-changed") {
@@ -151,5 +158,61 @@ func TestARecordCutAtAnyLine(t *testing.T) {
 			}
 		}
 		at += len(line)
+	}
+}
+
+// A shorter file of which nothing is what was read, and a longer one, stay as they
+// are: only what was cut off its end is an image to go on with.
+func TestAnotherFileInThePlaceOfTheImageStays(t *testing.T) {
+	for name, c := range map[string]struct {
+		change func(img []byte) []byte
+		why    string
+	}{
+		"another file": {func([]byte) []byte { return bytes.Repeat([]byte("letter "), 400_000) }, "nothing in the image"},
+		"longer":       {func(img []byte) []byte { return append(img, "mine"...) }, "truncate -s 51200000 cuts"},
+	} {
+		m := newMemory()
+		runSim(t, newSim(100_000), m, Options{Looks: 1, Hash: true})
+		m.files["image"].now = c.change(m.files["image"].now)
+		before := bytes.Clone(m.files["image"].now)
+		d := newSim(100_000)
+		_, err := Run(context.Background(), d, Target{Storage: m, Image: "image"}, Options{Time: d.simTime}, nil, nil)
+		var mismatch *record.MismatchError
+		if !errors.As(err, &mismatch) || !strings.Contains(err.Error(), c.why) || !bytes.Equal(m.files["image"].now, before) {
+			t.Errorf("%s: %v, the file as it was: %v", name, err, bytes.Equal(m.files["image"].now, before))
+		}
+	}
+}
+
+// While an image that was cut short is brought back to its size, it is short, or the
+// record no longer says that what it lost is good: whenever the run ends.
+func TestACutImageIsShortUntilTheRecordSaysWhatItLost(t *testing.T) {
+	whole := newMemory()
+	runSim(t, newSim(9000, disk.Span{Start: 8000, Count: 3}), whole, Options{Looks: 1, Hash: true})
+	for at, long := 1, false; ; at++ {
+		m := newMemory()
+		m.files["image"] = &memFile{m: m, now: bytes.Clone(whole.files["image"].now[:3000*512])}
+		m.files["image.record"] = &memFile{m: m, now: bytes.Clone(whole.files["image.record"].now)}
+		m.cutAt = at
+		d := newSim(9000, disk.Span{Start: 8000, Count: 3})
+		_, err := Run(context.Background(), d, Target{Storage: m, Image: "image"}, Options{Looks: 1, Time: d.simTime}, nil, nil)
+		if err == nil && at > m.ops {
+			if !long {
+				t.Error("the image never got its size")
+			}
+			return
+		}
+		if m.cutAt = 0; len(m.files["image"].now) != 9000*512 {
+			continue
+		}
+		long = true
+		rec, err := readFrom(m.files["image.record"])
+		if err != nil {
+			t.Fatal(err)
+		}
+		changed, err := rec.Changed(m.files["image"], func(disk.Span) bool { return true })
+		if err != nil || len(changed) > 0 {
+			t.Fatalf("ended at operation %d: the image has its size and not sectors %v: %v", at, changed, err)
+		}
 	}
 }

@@ -23,6 +23,7 @@ type engine struct {
 	img     File
 	record  File
 	opened  []disk.Finding // about image and record, before anything was read
+	lost    disk.Span      // what an image that was cut short has lost
 	j       *journal
 	class   *disk.Values[Class]
 	block   disk.Sector // sectors in blockBytes

@@ -102,6 +102,9 @@ func (e *engine) load(g record.Drive, p *pair) error {
 	if err := e.record.Truncate(e.rec.End.Off); err != nil {
 		return err
 	}
+	if e.lost.Count > 0 {
+		return e.lengthen(broken.Union(changed))
+	}
 	if err := e.rec.Refill(e.img, len(changed) > 0); err != nil {
 		return err
 	}
@@ -147,11 +150,14 @@ func (e *engine) whatChanged() (disk.Spans, error) {
 		return few(s) || slices.ContainsFunc(prints, func(a anchor) bool { return s.Holds(a.at) }) ||
 			slices.ContainsFunc(e.rec.Latest(), s.Overlaps)
 	})
-	if err != nil || len(bad) == 0 {
+	if err != nil || len(bad) == 0 && e.lost.Count == 0 {
 		return nil, err
 	}
 	bad, err = e.rec.Changed(e.img, func(disk.Span) bool { return true })
-	if err == nil {
+	for _, s := range e.rec.Uncovered().Within(e.lost) { // what no digest proves is lost
+		bad = bad.Add(s)
+	}
+	if err == nil && len(bad) > 0 {
 		e.opened = append(e.opened, imageChanged(bad))
 	}
 	return bad, err
@@ -166,7 +172,6 @@ func imageChanged(s disk.Spans) disk.Finding {
 		places += fmt.Sprintf(" and %d more", n)
 	}
 	return disk.Warningf(disk.ImageChanged, s[0].Start,
-
 		"%d sectors in spans of the image that are no longer what was read from the drive: %s. "+
 			"Something else has written into the image, or its disk is failing. "+
 			"They count as unread and are read anew as long as the drive answers; "+
@@ -233,13 +238,22 @@ func (e *engine) begin(g record.Drive) (err error) {
 func (e *engine) makeRoom(size int64, t Target) error {
 	want := int64(e.rec.Sectors) * int64(e.rec.SectorSize)
 	known := e.rec.States.Spans(e.rec.Whole(), record.Good, record.Unstable).Sectors()
-	if err := e.rec.SizeFits(size); err != nil && known > 0 {
+	if size < want && known > 0 {
+		e.lost = disk.Between(disk.Sector(size/int64(e.rec.SectorSize)), e.rec.Sectors)
+		if err := e.beginsAsRead(size); err != nil {
+			return err
+		}
+	} else if err := e.rec.SizeFits(size); err != nil && known > 0 {
 		return err
 	}
 	e.free = t.Storage.Free
 	// How much is not free on the drive is known when its directories are read.
 	if need, free := e.roomFor(e.rec.Whole()), e.free(); free >= 0 && need > free && !e.OnlyBoot && !e.SkipFree {
 		return &SpaceError{need, free}
+	}
+	if e.lost.Count > 0 {
+		e.img = cutImage{e.img, want}
+		return nil
 	}
 	if size == want {
 		return nil
@@ -252,6 +266,54 @@ func (e *engine) makeRoom(size int64, t Target) error {
 		return err
 	}
 	return e.img.Sync()
+}
+
+// cutImage is an image that was cut short: zeros lie where it should go on, up to its
+// full size, and the file stays as it is.
+type cutImage struct {
+	File
+	size int64
+}
+
+// ReadAt implements io.ReaderAt.
+func (c cutImage) ReadAt(b []byte, off int64) (int, error) {
+	n, err := c.File.ReadAt(b, off)
+	if errors.Is(err, io.EOF) && off+int64(len(b)) <= c.size {
+		clear(b[n:])
+		return len(b), nil
+	}
+	return n, err
+}
+
+// lengthen begins a run with an image that was cut short. It gets its full size when
+// the record says what it lost, and not before: until then its size alone tells.
+func (e *engine) lengthen(changed disk.Spans) error {
+	if err := e.beginRun(changed); err != nil {
+		return err
+	}
+	short := e.img.(cutImage)
+	e.img = short.File
+	if err := errors.Join(e.rec.Refill(e.img, true), e.img.Sync()); err != nil {
+		return err
+	}
+	return errors.Join(e.img.Truncate(short.size), e.img.Sync())
+}
+
+// beginsAsRead is an error if nothing that lies whole in the first bytes of the image is
+// what was read: a file that was not cut short, but is another one.
+func (e *engine) beginsAsRead(bytes int64) error {
+	var whole disk.Sector
+	changed, err := e.rec.Changed(e.img, func(s disk.Span) bool {
+		in := int64(s.End())*int64(e.rec.SectorSize) <= bytes
+		if in {
+			whole += s.Count
+		}
+		return in
+	})
+	if err == nil && whole > 0 && changed.Sectors() == whole {
+		return &record.MismatchError{Why: "nothing in the image is what was read from the drive"}
+	}
+	return err
 }
 
 // sameGeometry is an error if the drive cannot be the one that the record is of.

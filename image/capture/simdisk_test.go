@@ -3,7 +3,7 @@ package capture
 import (
 	"bytes"
 	"errors"
-	"fmt"
+	"io"
 	"io/fs"
 	"math/rand/v2"
 	"sync"
@@ -144,11 +144,11 @@ func (f *memFile) ReadAt(p []byte, off int64) (int, error) {
 	f.m.mu.Lock()
 	defer f.m.mu.Unlock()
 	if off >= int64(len(f.now)) {
-		return 0, fmt.Errorf("end of file")
+		return 0, io.EOF
 	}
 	n := copy(p, f.now[off:])
 	if n < len(p) {
-		return n, fmt.Errorf("end of file")
+		return n, io.EOF
 	}
 	return n, nil
 }

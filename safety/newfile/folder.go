@@ -70,9 +70,10 @@ func MakeFolders(name string) error {
 
 // makeIn makes a folder, if there is none, and gives it to the caller. It is
 // looked at through the folder itself, so that no link can be put in between.
+// The error is fs.ErrExist if something else has the name.
 func makeIn(root *os.Root, name string) error {
 	err := root.Mkdir(name, 0o777) // less what the umask takes away
-	if errors.Is(err, fs.ErrExist) {
+	if st, e := root.Lstat(name); errors.Is(err, fs.ErrExist) && e == nil && st.IsDir() {
 		return nil
 	}
 	if err != nil {
@@ -98,6 +99,10 @@ func TempFolder(pattern string) (string, error) {
 	}
 	return dir, errors.Join(giveToCaller(f), f.Close())
 }
+
+// Make makes a folder in a folder that is there, if there is none. The error is
+// fs.ErrExist if a file has the name.
+func (d *Folder) Make(name string) error { return makeIn(d.root, name) }
 
 // Create makes a new file, and the folders on the way to it; a slash parts
 // names. The error is fs.ErrExist if the name is taken.

@@ -19,6 +19,7 @@ type Folder struct {
 	Dir     string
 	Changed []Renamed // files whose names had to be changed
 	folder  *newfile.Folder
+	folders map[string]string // where those of the disk lie
 }
 
 // Renamed is a file that is called otherwise than on the disk.
@@ -28,7 +29,7 @@ type Renamed struct{ Was, Is string }
 // overwritten: else it is newfile.ErrNotEmpty.
 func NewFolder(dir string) (*Folder, error) {
 	folder, err := newfile.MakeFolder(dir)
-	return &Folder{Dir: dir, folder: folder}, err
+	return &Folder{Dir: dir, folder: folder, folders: map[string]string{}}, err
 }
 
 // Close lets the folder go.
@@ -64,25 +65,59 @@ func (o *Folder) write(name, text string) error {
 // Create makes a new file for f, under a safe name that nothing has yet.
 func (o *Folder) Create(f *files.File) (*newfile.Copied, error) {
 	want := fmt.Sprintf("volume-%d/%s", f.Volume, f.Path)
-	name := safePath(want)
+	slash := strings.LastIndexByte(want, '/')
+	up, err := o.below(want[:slash])
+	if err != nil {
+		return nil, err
+	}
+	var made *newfile.Copied
+	at, err := unused(up+"/"+safeName(want[slash+1:]), func(at string) (err error) {
+		made, err = o.folder.Create(at)
+		return err
+	})
+	if err == nil && at != want {
+		o.Changed = append(o.Changed, Renamed{want, at})
+	}
+	return made, err
+}
+
+// below returns where a folder of the disk lies, and makes it if it is not there.
+// Two that come to one safe name share a folder: their files have names of their
+// own.
+func (o *Folder) below(dir string) (string, error) {
+	if at, ok := o.folders[dir]; ok {
+		return at, nil
+	}
+	name := safeName(dir)
+	if slash := strings.LastIndexByte(dir, '/'); slash >= 0 {
+		up, err := o.below(dir[:slash])
+		if err != nil {
+			return "", err
+		}
+		name = up + "/" + safeName(dir[slash+1:])
+	}
+	at, err := unused(name, o.folder.Make)
+	o.folders[dir] = at
+	return at, err
+}
+
+// unused makes something under a name that nothing else has yet, and returns it.
+func unused(name string, make func(string) error) (string, error) {
 	for try := 1; ; try++ {
 		at := name
 		if try > 1 {
 			ext := path.Ext(name)
 			at = fmt.Sprintf("%s~%d%s", strings.TrimSuffix(name, ext), try, ext)
 		}
-		w, err := o.folder.Create(at)
+		err := make(at)
 		// By hand, no source: it ends, whatever lies in the folder.
 		if errors.Is(err, fs.ErrExist) && try < 10000 {
 			continue
 		}
 		if err != nil {
-			return nil, fmt.Errorf("%s cannot be made: %w", at, err)
+			return "", fmt.Errorf("%s cannot be made: %w", at, err)
 		}
-		if at != want {
-			o.Changed = append(o.Changed, Renamed{want, at})
-		}
-		return w, nil
+		return at, nil
 	}
 }
 
@@ -95,15 +130,7 @@ var reserved = map[string]bool{
 	"LPT9": true,
 }
 
-// safePath changes each name of a path so that every system can hold it.
-func safePath(p string) string {
-	parts := strings.Split(p, "/")
-	for i, s := range parts {
-		parts[i] = safeName(s)
-	}
-	return strings.Join(parts, "/")
-}
-
+// safeName changes the name of a file or folder so that every system can hold it.
 func safeName(s string) string {
 	out := strings.Map(func(r rune) rune {
 		if r < 0x20 || r == 0x7F || r == unicode.ReplacementChar || strings.ContainsRune(`<>:"\|?*`, r) {

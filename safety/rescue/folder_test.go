@@ -36,7 +36,7 @@ func TestOutputNames(t *testing.T) {
 		for range n {
 			f, err := out.Create(&files.File{Volume: 1, Path: names.Draw(t, "name")})
 			if err != nil {
-				continue // a name that cannot be made, such as a folder in the place of a file, harms nothing
+				t.Fatal(err) // one name must not stop the files behind it
 			}
 			if seen[f.Name] {
 				t.Fatalf("%q is used twice", f.Name)
@@ -65,5 +65,35 @@ func TestOutputNames(t *testing.T) {
 	}
 	if _, err := NewFolder(full); !errors.Is(err, newfile.ErrNotEmpty) {
 		t.Errorf("a folder with files is taken: %v", err)
+	}
+}
+
+// A file and a folder that come to the same name, on the disk or by what is not
+// safe here, are both copied, whichever comes first.
+func TestFileAndFolderOfOneName(t *testing.T) {
+	dir := t.TempDir()
+	out, err := NewFolder(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer out.Close()
+	for _, c := range []struct{ path, name string }{
+		{"d:", "volume-1/d_"},
+		{"d*/inner", "volume-1/d_~2/inner"},
+		{"d*/e/deep", "volume-1/d_~2/e/deep"},
+		{"d*/e", "volume-1/d_~2/e~2"},
+		{"d?/e/deep", "volume-1/d_~2/e/deep~2"},
+		{"d_~2", "volume-1/d_~2~2"},
+	} {
+		f, err := out.Create(&files.File{Volume: 1, Path: c.path})
+		if err != nil {
+			t.Fatalf("%s: %v", c.path, err)
+		}
+		if f.Close(); f.Name != c.name {
+			t.Errorf("%s is called %s, not %s", c.path, f.Name, c.name)
+		}
+	}
+	if len(out.Changed) != 6 {
+		t.Errorf("told of %v", out.Changed)
 	}
 }

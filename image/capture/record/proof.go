@@ -212,8 +212,13 @@ func (rec *Record) fits(img image.Source) error {
 
 // SizeFits is a *MismatchError if an image of so many bytes is not of the drive.
 func (rec *Record) SizeFits(bytes int64) error {
-	if want := int64(rec.Sectors) * int64(rec.SectorSize); bytes != want {
-		return &MismatchError{fmt.Sprintf("the record is of a drive of %d bytes, the image has %d", want, bytes)}
+	want := int64(rec.Sectors) * int64(rec.SectorSize)
+	how := "was cut short: the same capture goes on with it, and reads again what was lost"
+	switch {
+	case bytes == want:
+		return nil
+	case bytes > want:
+		how = fmt.Sprintf("has something behind it that is not of the drive: truncate -s %d cuts that off", want)
 	}
-	return nil
+	return &MismatchError{fmt.Sprintf("the record is of a drive of %d bytes, the image has %d; it %s", want, bytes, how)}
 }

@@ -7,6 +7,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"slices"
 	"time"
 
 	"bootgraft/image"
@@ -63,6 +64,10 @@ func Walk(ctx context.Context, src image.Source, m *layout.Map, opt Options,
 			unknown: image.Unknown(src, image.Whole(src))}
 		found, err := w.walk(m, opt)
 		w.note(found)
+		if w.left > 0 {
+			w.note([]disk.Finding{disk.Notef(disk.LinksLeftOut, 0, "names of links, devices and pipes: %s. They are neither "+
+				"listed nor copied.", disk.Grouped(w.left))})
+		}
 		all = append(all, w.findings...)
 		if err != nil {
 			return all, err
@@ -81,6 +86,18 @@ func Volumes(m *layout.Map) (out []int) {
 	return out
 }
 
+// Warnings are what the survey found wrong with the volumes whose files are listed.
+// Their files may be other than Walk reads them, such as where a journal was not
+// replayed or two tables differ.
+func Warnings(m *layout.Map) (out []disk.Finding) {
+	for _, f := range m.Findings {
+		if f.Severity == disk.Warning && slices.ContainsFunc(Volumes(m), func(i int) bool { return m.Volume(i).Holds(f.Sector) }) {
+			out = append(out, f)
+		}
+	}
+	return out
+}
+
 type walker struct {
 	ctx      context.Context
 	src      image.Source
@@ -88,6 +105,7 @@ type walker struct {
 	index    int
 	visit    func(*File) error
 	unknown  disk.Spans // of the whole disk
+	left     int        // names of what is neither a file nor a folder
 	findings []disk.Finding
 }
 
@@ -111,8 +129,12 @@ func (w *walker) note(findings []disk.Finding) {
 
 // file hands a file on, with its places on the disk.
 func (w *walker) file(f *volume.File) error {
-	if err := w.ctx.Err(); err != nil || !f.Regular {
+	if err := w.ctx.Err(); err != nil || f.Dir {
 		return err
+	}
+	if !f.Regular {
+		w.left++
+		return nil
 	}
 	out := &File{Volume: w.index, Path: f.Path, Size: f.Size, Modified: f.Modified, Guarded: f.Guarded, Entry: f.Entry,
 		Fault: f.Fault, content: f.Content}

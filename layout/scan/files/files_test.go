@@ -285,3 +285,39 @@ func TestVolumeWithoutItsTable(t *testing.T) {
 		t.Errorf("%v, %v", findings, err)
 	}
 }
+
+// What the survey found wrong with a volume, and what is neither file nor folder, is
+// told with its files.
+func TestWhatFilesMayBeOtherwiseIsTold(t *testing.T) {
+	dir, sums := tree(t)
+	if err := os.Symlink("INDEX.TXT", filepath.Join(dir, "LINK")); err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join(t.TempDir(), "ext")
+	if err := errors.Join(os.WriteFile(path, nil, 0o600), os.Truncate(path, 8<<20)); err != nil {
+		t.Fatal(err)
+	}
+	tool(t, "mke2fs", "-q", "-F", "-t", "ext4", "-d", dir, path)
+	tool(t, "debugfs", "-w", "-R", "feature needs_recovery", path)
+	src, err := image.Open(path, 512)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer src.Close()
+	m, err := scan.Run(t.Context(), src, scan.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	count := 0
+	found, err := files.Walk(t.Context(), src, m, files.Options{}, func(*files.File) error { count++; return nil })
+	if err != nil || count != len(sums) || len(found) != 1 || found[0].Code != disk.LinksLeftOut || !strings.Contains(found[0].Text, " 1. ") {
+		t.Errorf("%d files, %v, %v", count, found, err)
+	}
+	if w := files.Warnings(m); len(w) != 1 || w[0].Code != disk.ExtDirty {
+		t.Errorf("warnings %v of %v", w, m.Findings)
+	}
+	m.Volumes[0].Listed = false
+	if w := files.Warnings(m); len(w) != 0 {
+		t.Errorf("warnings of a volume whose files nobody lists: %v", w)
+	}
+}

@@ -105,6 +105,12 @@ func (w *walker) file(path string, ino uint32) error {
 		return err
 	}
 	f.Err = err
+	if err != nil && (n == nil || !n.is(modeRegular) && !n.is(modeSymlink)) {
+		at, code := placeOf(n, err)
+		w.note(disk.Warningf(code, at,
+			"%q (inode %d) is a directory, or may be one, and cannot be entered: %v. Files in it are not listed.",
+			path, ino, err).Hiding())
+	}
 	if err := w.visit(f); err != nil {
 		return err
 	}
@@ -221,7 +227,17 @@ func (w *walker) trouble(d directory, n *inode, err error) error {
 	case errors.Is(err, errSpent):
 		return err
 	}
-	at, code := disk.NoSector, disk.ExtDirectoryUnread
+	at, code := placeOf(n, err)
+	w.note(disk.Warningf(code, at,
+		"A part of the directory %q (inode %d) cannot be read: %v. Files named only there are not listed.",
+		d.path, d.ino, err).Hiding())
+	return nil
+}
+
+// placeOf says where a directory is damaged, or cannot be read, and which it is. n is
+// its inode, nil if that is not known.
+func placeOf(n *inode, err error) (at disk.Sector, code disk.Code) {
+	at, code = disk.NoSector, disk.ExtDirectoryUnread
 	if n != nil {
 		at = n.at
 	}
@@ -232,10 +248,7 @@ func (w *walker) trouble(d directory, n *inode, err error) error {
 	} else if errors.As(err, &u) {
 		at = u.Start
 	}
-	w.note(disk.Warningf(code, at,
-		"A part of the directory %q (inode %d) cannot be read: %v. Files named only there are not listed.",
-		d.path, d.ino, err).Hiding())
-	return nil
+	return at, code
 }
 
 // part visits the entries of one block of a directory.
