@@ -18,13 +18,16 @@ const (
 // be asked what it is ("Naming Files, Paths, and Namespaces", Win32 Device Namespaces):
 // letters in either case, slashes in either direction.
 var (
-	windowsDisk = regexp.MustCompile(`(?i)^[\\/]{2}[.?][\\/](?:global(?:root)?[\\/](?:\?\?[\\/])?)?physicaldrive(\d{1,4})$`)
-	windowsPart = regexp.MustCompile(`(?i)^(?:[a-z]:|[a-z]:[\\/]|[\\/]{2}[.?][\\/](?:[a-z]:|harddiskvolume\d+|volume\{[^}]*\}|globalroot[\\/]device[\\/].*)[\\/]?)$`)
+	windowsDisk = regexp.MustCompile(`(?i)^[\\/]{2}[.?][\\/](?:global(?:root)?[\\/](?:\?\?[\\/])?)?` +
+		`physicaldrive(\d{1,4})$`)
+	windowsPart = regexp.MustCompile(`(?i)^(?:[a-z]:|[a-z]:[\\/]|[\\/]{2}[.?][\\/](?:[a-z]:|harddiskvolume\d+|` +
+		`volume\{[^}]*\}|globalroot[\\/]device[\\/].*)[\\/]?)$`)
 )
 
 // windowsReserved are the names that are devices in every folder, with any ending
 // (the same page, Naming Conventions).
-var windowsReserved = regexp.MustCompile(`(?i)(?:^|[\\/:])(?:con|prn|aux|nul|conin\$|conout\$|(?:com|lpt)[1-9¹²³]) *(?:[.:][^\\/]*)?$`)
+var windowsReserved = regexp.MustCompile(`(?i)(?:^|[\\/:])(?:con|prn|aux|nul|conin\$|conout\$|` +
+	`(?:com|lpt)[1-9¹²³]) *(?:[.:][^\\/]*)?$`)
 
 // darwinDisk is what macOS calls its disks and their parts: disk9 through a cache,
 // rdisk9 past it, and disk9s1 for a part.

@@ -1,6 +1,9 @@
 package layout
 
-import "bootgraft/image/disk"
+import (
+	"bootgraft/image/disk"
+	"fmt"
+)
 
 // Role says what a Region is for.
 type Role string
@@ -104,11 +107,16 @@ type Entry struct {
 	Offset   int         // byte of the entry in that sector
 }
 
+// HoldsVolume tells whether an entry gives sectors to a volume.
+func (e Entry) HoldsVolume() bool { return !e.Extended && !e.NoVolume && !e.Empty() }
+
 // Volume is a file system found in an entry, or bare on the disk (Index 0).
 type Volume struct {
-	disk.Span    // as the volume itself states its size
-	Index        int
-	Kind         string // fat12, fat16, fat32, exfat, ntfs, ext2, ext3, ext4, iso9660, hfs, hfsplus, squashfs, swap; luks, lvm2, md, btrfs, xfs, f2fs, udf, zfs
+	disk.Span // as the volume itself states its size
+	Index     int
+	// Kind is fat12, fat16, fat32, exfat, ntfs, ext2, ext3, ext4, iso9660, hfs, hfsplus, squashfs or swap;
+	// luks, lvm2, md, btrfs, xfs, f2fs, udf or zfs.
+	Kind         string
 	Label        string
 	ID           string     // serial number or UUID, as its format writes it
 	ClusterBytes int64      // allocation unit in bytes, 0 if unknown
@@ -138,6 +146,14 @@ type Part struct {
 	Copy int // of a role, from 0
 }
 
+// VolumeName names a volume for a person. One that is bare on its disk has no number.
+func VolumeName(index int) string {
+	if index <= 0 {
+		return "the volume"
+	}
+	return fmt.Sprintf("volume %d", index)
+}
+
 // PartsOf returns the parts of a volume with one role.
 func (v *Volume) PartsOf(r PartRole) (out []disk.Span) {
 	for _, p := range v.Parts {
@@ -158,11 +174,13 @@ type Field struct {
 	Meaning  string      `json:"meaning"`
 	ByChance float64     `json:"expected_by_chance"`
 
-	// Law says how the number follows from the size; nil if it does not.
-	Law *Law `json:"-"`
+	// Law says how the number follows from the size of the disk, or of the entry with this
+	// index in the table in force; nil if it follows from neither.
+	Law   *Law `json:"-"`
+	Entry int  `json:"-"` // 0: the disk
 }
 
-// Law is how a number follows from N, the sectors of its disk:
+// Law is how a number follows from N, the sectors of its disk or entry:
 //
 //	Times * floor((Of*N + Add) / Per) + Plus
 type Law struct{ Times, Of, Per, Add, Plus int64 }

@@ -133,6 +133,17 @@ func (r *Reason) UnmarshalText(b []byte) error {
 	return fmt.Errorf("%q is no reason that this version knows", b)
 }
 
+// Missing returns the sectors of a card that are zeros because its source does not know
+// them.
+func Missing(pieces []Piece) (out disk.Spans) {
+	for i := range pieces {
+		if pieces[i].Op == Zero && pieces[i].Why == WhyMissing {
+			out = out.Add(pieces[i].Span)
+		}
+	}
+	return out
+}
+
 // Piece is one run of card sectors with one provenance. It stays within 32
 // bytes: a fragmented volume can need a million of them.
 type Piece struct {

@@ -32,8 +32,6 @@ const (
 	heads
 )
 
-func (h headIs) String() string { return [...]string{"blank", "old", "new", "torn", "foreign"}[h] }
-
 // markIs is what the sector of the mark shows.
 type markIs int
 
@@ -43,8 +41,6 @@ const (
 	markOther        // anything else: the mark of another receipt too
 	marks
 )
-
-func (m markIs) String() string { return [...]string{"ours", "none", "other"}[m] }
 
 // outcome is what the table decides.
 type outcome int
@@ -58,10 +54,6 @@ const (
 	ifPlan                  // this card, if its tables are as planned
 	finished                // as ifPlan; and all of it has to be as planned before anything is written
 )
-
-func (o outcome) String() string {
-	return [...]string{"another", "changed", "anew", "go on", "if kept", "if plan", "finished"}[o]
-}
 
 // sameCard is the one table: proof, sector 0, mark.
 //

@@ -16,6 +16,14 @@ import (
 	"bootgraft/safety/receipt"
 )
 
+func (h headIs) String() string { return [...]string{"blank", "old", "new", "torn", "foreign"}[h] }
+
+func (m markIs) String() string { return [...]string{"ours", "none", "other"}[m] }
+
+func (o outcome) String() string {
+	return [...]string{"another", "changed", "anew", "go on", "if kept", "if plan", "finished"}[o]
+}
+
 // Every cell of the table, on real bytes: a receipt that came so far, a sector
 // 0, a sector of the mark. What is wanted is told by rules, not by the table:
 //

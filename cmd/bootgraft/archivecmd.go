@@ -104,7 +104,7 @@ func (f *archiveFlags) run(ctx context.Context, u *talk.UI, dir string) error {
 			"longer what was read from the drive (bootgraft verify %s): HOW.txt says so too. The capture command that made "+
 			"the image reads them anew, if the drive still answers", disk.Counted(n, "sector"), words.Shell(job.Src.Path)))
 	}
-	if n := missingOn(job.Plan.Pieces); n > 0 {
+	if n := layout.Missing(job.Plan.Pieces).Sectors(); n > 0 {
 		return talk.Coded(talk.ExitIncomplete, fmt.Errorf("done, but %s that the source does not know are zeros on the card",
 			disk.Counted(n, "sector")))
 	}
@@ -123,16 +123,6 @@ func (f *archiveFlags) changed(ctx context.Context, job *input.Job) (disk.Spans,
 		return nil, input.CaptureError(err)
 	}
 	return c.Damaged, nil
-}
-
-// missingOn counts the sectors of a card that the drive did not give.
-func missingOn(pieces []layout.Piece) (n disk.Sector) {
-	for _, q := range pieces {
-		if q.Op == layout.Zero && q.Why == layout.WhyMissing {
-			n += q.Count
-		}
-	}
-	return n
 }
 
 func archiveError(err error) error {

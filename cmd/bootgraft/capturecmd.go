@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -143,12 +144,7 @@ func (f *captureFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 		return err
 	}
 	opt.CheckBridge, opt.Says = true, said.Identify
-	if odd := drive.Size() % int64(drive.SectorSize()); odd > 0 {
-		u.Sayf(
-			"warning: %s at the end of %s belong to no whole sector of %d bytes and are not captured. "+
-				"Was the file cut short, or is it another --sector-size?",
-			disk.Counted(odd, "byte"), args[0], drive.SectorSize())
-	}
+	sayOdd(u, args[0], drive)
 	defer u.AtOnce(captureStands(args[1]))()
 	view := page.NewView(u, drive)
 	r, err := capture.Run(c.Context(), drive, target, opt,
@@ -165,6 +161,14 @@ func (f *captureFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 	}
 	f.answer(c, args, r, said)
 	return captured(u, args, r, drive, said)
+}
+
+// sayOdd warns of bytes that belong to no whole sector.
+func sayOdd(u *talk.UI, path string, drive capture.Drive) {
+	if odd := drive.Size() % int64(drive.SectorSize()); odd > 0 {
+		u.Sayf("warning: %s at the end of %s belong to no whole sector of %d bytes and are not captured. Was the file cut "+
+			"short, or is it another --sector-size?", disk.Counted(odd, "byte"), path, drive.SectorSize())
+	}
 }
 
 // answer is what a page says of the capture.
@@ -260,13 +264,10 @@ func (f *captureFlags) options(src image.Source) (o capture.Options, ends captur
 		RetryHung: f.retryHung, Hash: !f.noHash, OnlyBoot: f.only == "boot", SkipFree: f.free == "skip",
 		MissingAs: record.Fill(f.missingAs), Program: build.Program(),
 	}
+	if err := cmp.Or(onlys.Check(f.only), frees.Check(f.free), fills.Check(f.missingAs)); err != nil {
+		return o, ends, err
+	}
 	switch {
-	case onlys.Check(f.only) != nil:
-		return o, ends, onlys.Check(f.only)
-	case frees.Check(f.free) != nil:
-		return o, ends, frees.Check(f.free)
-	case fills.Check(f.missingAs) != nil:
-		return o, ends, fills.Check(f.missingAs)
 	case f.looks < 1 || f.looks > 100:
 		return o, ends, talk.Usagef("--looks %d makes no sense: it is 1 to 100", f.looks)
 	case f.stopAfter < 0 || f.badReads < 0 || f.retry < 0:

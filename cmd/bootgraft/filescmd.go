@@ -148,21 +148,12 @@ func (f *filesFlags) run(ctx context.Context, u *talk.UI, args []string) error {
 		}
 		defer opt.Into.Close()
 	}
-	var finish func()
-	opt.Progress, finish = u.Bar("reading files")
-	r, err := rescue.Run(ctx, src, s, opt)
-	finish()
+	r, opinions, err := f.read(ctx, u, src, s, opt)
 	if err != nil {
 		return err
 	}
 	if typed != nil {
 		r.Findings = append(r.Findings, typed.Findings...)
-	}
-	var opinions []second.Opinion
-	if f.second || f.plan != "" {
-		if opinions, err = second.Ask(ctx, src, s, second.Options{}); err != nil {
-			return err
-		}
 	}
 	if opt.Into != nil {
 		if err := opt.Into.Finish(page.DamagedName, page.DamagedList(name, r)); err != nil {
@@ -172,6 +163,19 @@ func (f *filesFlags) run(ctx context.Context, u *talk.UI, args []string) error {
 	r.Findings = append(r.Findings, files.Warnings(s)...)
 	f.say(u, name, r, s, opinions, opt.Into)
 	return filesEnd(r, s)
+}
+
+// read reads the files, and asks the second reader where that is wanted.
+func (f *filesFlags) read(ctx context.Context, u *talk.UI, src image.Source, s *layout.Map,
+	opt rescue.Options) (r *rescue.Result, opinions []second.Opinion, err error) {
+	var finish func()
+	opt.Progress, finish = u.Bar("reading files")
+	r, err = rescue.Run(ctx, src, s, opt)
+	finish()
+	if err == nil && (f.second || f.plan != "") {
+		opinions, err = second.Ask(ctx, src, s, second.Options{})
+	}
+	return r, opinions, err
 }
 
 // say tells of the files that were found.

@@ -228,9 +228,9 @@ func (f *kitMakeFlags) gather(ctx context.Context, src *input.Source, s *layout.
 		return nil, err
 	}
 	k, err := gather.Make(ctx, src, s, gather.Options{
-		Ends: ends, Remove: remove, Absent: src.Absent(), OtherUnit: src.OtherUnit(), Parts: src.Parts, FactsOnly: f.factsOnly,
-		Drive: cmp.Or(f.drive, src.DriveName()), Notes: f.notes, Program: build.Program(), MostTexts: page.MostTexts,
-		Linked: linked, WithLoader: f.withLoader,
+		Ends: ends, Remove: remove, Absent: src.Absent(), OtherUnit: src.OtherUnit(), Parts: src.Parts,
+		FactsOnly: f.factsOnly, Drive: cmp.Or(f.drive, src.DriveName()), Notes: f.notes,
+		Program: build.Program(), MostTexts: page.MostTexts, Linked: linked, WithLoader: f.withLoader,
 	})
 	if no := (*gather.RefusedError)(nil); errors.As(err, &no) {
 		return nil, talk.Coded(talk.ExitRefused, err)

@@ -285,20 +285,10 @@ func (f *planFlags) finish(u *talk.UI, s *layout.Map, p *plan.Plan, avoid []os.F
 		f.next(u)
 	}, func(u *talk.UI) {
 		d := &page.Drive{Map: s}
-		d.Faults.Missing = missingOf(p)
+		d.Faults.Missing = layout.Missing(p.Pieces)
 		page.PlanBrief(&page.Planned{Drive: d, Plan: p, Digest: digest, Starts: f.start}, f.next).Show(u)
 	})
 	return nil
-}
-
-// missingOf are the sectors of a card that its source does not know.
-func missingOf(p *plan.Plan) (out disk.Spans) {
-	for i := range p.Pieces {
-		if p.Pieces[i].Why == layout.WhyMissing {
-			out = out.Add(p.Pieces[i].Span)
-		}
-	}
-	return out
 }
 
 // next is what to type when the plan is made. The card whose size it has is the one

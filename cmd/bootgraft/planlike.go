@@ -25,8 +25,8 @@ import (
 // chosen are the flags of plan that are decisions: what they say is remembered in the
 // plan, and --like makes them again. The others name files and sizes.
 var chosen = []string{
-	"accept", "align", "bad-marks", "device-limit", "device-sees", "empty-volume", "excess", "fat-slack", "free", "identity",
-	"move", "new-ids", "pin", "reserve", "rules", "set-heads", "tail", "try", "volume",
+	"accept", "align", "bad-marks", "device-limit", "device-sees", "empty-volume", "excess", "fat-slack", "free",
+	"identity", "move", "new-ids", "pin", "reserve", "rules", "set-heads", "tail", "try", "volume",
 }
 
 // begin finds out what is planned, and by which decisions.

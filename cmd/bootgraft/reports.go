@@ -107,6 +107,23 @@ func (f *reportFlags) secrets() *report.Names {
 	return n
 }
 
+// openJob opens the plan and the source of a verb that is typed PLAN TARGET, says what is
+// wrong with the source, and gathers what a page says of them.
+func (f *reportFlags) openJob(ctx context.Context, u *talk.UI, args []string,
+	source input.PlanSourceFlags) (*input.Job, error) {
+	job, err := input.OpenJob(args[0], source)
+	if err != nil {
+		return nil, err
+	}
+	job.Src.SayDamage(u)
+	f.names = append(f.names, args...)
+	if err := f.takeJob(ctx, u, job, args[0]); err != nil {
+		job.Close()
+		return nil, err
+	}
+	return job, nil
+}
+
 // takeJob gathers what a page says of a plan and its drive, where one is wanted.
 func (f *reportFlags) takeJob(ctx context.Context, u *talk.UI, j *input.Job, planPath string) error {
 	if !f.wanted() {

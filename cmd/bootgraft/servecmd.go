@@ -138,14 +138,10 @@ func showPlanned(job *input.Job) (*shown, error) {
 		job.Close()
 		return nil, err
 	}
-	d := &shown{Source: c, known: c.Known(), files: job.Files, close: job.Close}
+	d := &shown{Source: c, known: c.Known(), files: job.Files, close: job.Close,
+		missing: layout.Missing(p.Pieces).Sectors()}
 	if p.Target != job.Plan.Target {
 		d.card = job.Plan.Target.Sectors
-	}
-	for _, q := range p.Pieces {
-		if q.Why == layout.WhyMissing {
-			d.missing += q.Count
-		}
 	}
 	return d, nil
 }

@@ -80,16 +80,11 @@ func (f *verifyFlags) run(ctx context.Context, u *talk.UI, args []string) error 
 	if len(args) == 1 {
 		return f.verifyArchive(ctx, u, args[0], f.source.Record)
 	}
-	job, err := input.OpenJob(args[0], f.source)
+	job, err := f.report.openJob(ctx, u, args, f.source)
 	if err != nil {
 		return err
 	}
 	defer job.Close()
-	job.Src.SayDamage(u)
-	f.report.names = append(f.report.names, args...)
-	if err := f.report.takeJob(ctx, u, job, args[0]); err != nil {
-		return err
-	}
 	target, closeTarget, err := input.OpenReadOnly(args[1], job.Plan.Target.SectorSize)
 	if err != nil {
 		return talk.Coded(talk.ExitRefused, err)

@@ -96,16 +96,11 @@ func (f *writeFlags) run(ctx context.Context, u *talk.UI, args []string) error {
 	if err := input.CheckPlanFirst("write", args); err != nil {
 		return err
 	}
-	job, err := input.OpenJob(args[0], f.source)
+	job, err := f.report.openJob(ctx, u, args, f.source)
 	if err != nil {
 		return err
 	}
 	defer job.Close()
-	job.Src.SayDamage(u)
-	f.report.names = append(f.report.names, args...)
-	if err := f.report.takeJob(ctx, u, job, args[0]); err != nil {
-		return err
-	}
 	if f.card.Device {
 		f.card.Accept, f.card.KeepAll, f.card.Program = f.source.Accept, f.keep == "all", build.Program()
 		told, err := device.Write(ctx, u, args[0], args[1], job, f.card)

@@ -221,14 +221,12 @@ func (e *engine) findings() []disk.Finding {
 	var out []disk.Finding
 	if u := e.rec.Unstable(); len(u) > 0 {
 		out = append(out, disk.Warningf(disk.UnstableSectors, u[0].Start,
-
 			"%s answered differently from one time to the next, the first is sector %s: "+
 				"the image has the answer that came most often, the record has all of them",
 			disk.Counted(u.Sectors(), "sector"), disk.Grouped(u[0].Start)))
 	}
 	if h := e.rec.Hung(); len(h) > 0 {
 		out = append(out, disk.Warningf(disk.HungSectors, h[0].Start,
-
 			"the drive stopped answering somewhere in sectors %s: they were not touched again and count as "+
 				"unread. Trying them one by one may hang the drive once more",
 			h[0]))

@@ -172,7 +172,6 @@ func imageChanged(s disk.Spans) disk.Finding {
 		places += fmt.Sprintf(" and %d more", n)
 	}
 	return disk.Warningf(disk.ImageChanged, s[0].Start,
-
 		"%d sectors in spans of the image that are no longer what was read from the drive: %s. "+
 			"Something else has written into the image, or its disk is failing. "+
 			"They count as unread and are read anew as long as the drive answers; "+

@@ -208,9 +208,10 @@ func (e *engine) compareAll(prints []anchor) (compared, differ int, err error) {
 		}
 		e.lastGood = a.at
 		compared++
+		known := slices.ContainsFunc(e.anchors, func(b anchor) bool { return b.at == a.at })
 		if !equal {
 			differ++
-		} else if len(e.anchors) < mostAnchors && !slices.ContainsFunc(e.anchors, func(b anchor) bool { return b.at == a.at }) {
+		} else if len(e.anchors) < mostAnchors && !known {
 			e.anchors = append(e.anchors, a)
 		}
 	}

@@ -81,7 +81,6 @@ func (s *sameness) findings(block disk.Sector) []disk.Finding {
 	var out []disk.Finding
 	if s.longFill.Count >= fillBlocks*block {
 		out = append(out, disk.Warningf(disk.LongFill, s.longFill.Start,
-
 			"sectors %s belong to files or tables and hold the byte %02X throughout: that may be silence, "+
 				"or a drive that answers so where it cannot read",
 			s.longFill, s.longestOf))
@@ -90,7 +89,6 @@ func (s *sameness) findings(block disk.Sector) []disk.Finding {
 		return out
 	}
 	return append(out, disk.Warningf(disk.DataRepeats, s.found.Start,
-
 		"sectors %s hold the same data as those %d sectors before them, block for block: "+
 			"beyond some address the drive or its bridge may answer with the data of another. "+
 			"Read a few of these sectors through another bridge before you trust them",

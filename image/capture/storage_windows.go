@@ -15,8 +15,8 @@ const (
 )
 
 func isNoSpace(err error) bool {
-	return errors.Is(err, errorDiskFull) || errors.Is(err, errorHandleDiskFull) || errors.Is(err, errorDiskQuotaExceeded) ||
-		errors.Is(err, syscall.ENOSPC)
+	return errors.Is(err, errorDiskFull) || errors.Is(err, errorHandleDiskFull) ||
+		errors.Is(err, errorDiskQuotaExceeded) || errors.Is(err, syscall.ENOSPC)
 }
 
 func isTooLarge(err error) bool {

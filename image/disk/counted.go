@@ -23,6 +23,14 @@ func Counted[T ~int | ~int64 | ~uint32](n T, noun string) string {
 	return Grouped(n) + " " + noun + "s"
 }
 
+// IsAre is the verb for so many things.
+func IsAre[T ~int | ~int64 | ~uint32](n T) string {
+	if n == 1 {
+		return "is"
+	}
+	return "are"
+}
+
 // At names the place of a sector: the sector, and the byte where it begins.
 func At(x Sector, sectorSize int) string {
 	return fmt.Sprintf("sector %s (byte %s)", Grouped(x), Grouped(int64(x)*int64(sectorSize)))

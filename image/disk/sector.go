@@ -44,6 +44,12 @@ func (s Span) Covers(t Span) bool {
 	return t.Empty() || (t.Start >= s.Start && t.End() <= s.End())
 }
 
+// Inside tells whether s holds a sector and lies wholly on a disk of n, whatever its
+// numbers are: Covers trusts that they can be added.
+func (s Span) Inside(n Sector) bool {
+	return s.Start >= 0 && s.Count > 0 && s.Count <= n && s.Start <= n-s.Count
+}
+
 // Common returns the sectors that s and t share; it is empty if they share none.
 func (s Span) Common(t Span) Span {
 	return Between(max(s.Start, t.Start), min(s.End(), t.End()))

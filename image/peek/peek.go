@@ -139,7 +139,6 @@ func (p *Drive) CheckBridge(says *ata.Identify) ([]disk.Finding, error) {
 // tell because it went no further.
 func (p *Drive) Findings() []disk.Finding {
 	out := []disk.Finding{disk.Notef(disk.ShortLook, disk.NoSector,
-
 		"a block device gets a short look only: %s read, each once. Where nothing was looked at nothing is "+
 			"said. To read it all: bootgraft capture",
 		disk.Counted(len(p.seen), "sector"))}

@@ -70,16 +70,11 @@ func checkText(s string) error {
 	return nil
 }
 
-// inside tells whether a span that is not empty lies on a disk of n sectors.
-func inside(s disk.Span, n disk.Sector) bool {
-	return s.Start >= 0 && s.Count > 0 && s.Count <= n && s.Start <= n-s.Count
-}
-
 func (m *Manifest) checkSpans() error {
 	at, bytes := disk.Sector(0), int64(0)
 	for _, s := range m.Spans {
 		switch {
-		case !inside(s.Span, m.Sectors):
+		case !s.Span.Inside(m.Sectors):
 			return fmt.Errorf("the span %s is not inside the drive of %d sectors", s.Span, m.Sectors)
 		case s.Start < at:
 			return fmt.Errorf("the span %s begins before the end of the one before it, sector %d", s.Span, at)
@@ -103,7 +98,7 @@ func (m *Manifest) checkOtherUnit() error {
 	}
 	at := disk.Sector(0)
 	for _, s := range m.OtherUnit {
-		if !inside(s, m.Sectors) || s.Start < at {
+		if !s.Inside(m.Sectors) || s.Start < at {
 			return fmt.Errorf("the run %s of another unit is not inside the drive, or not behind the one before it", s)
 		}
 		at = s.End()
@@ -171,13 +166,13 @@ func (f *Facts) check(n disk.Sector) error {
 			return fmt.Errorf("a linked file in %d runs", len(l.Extents))
 		}
 		for _, s := range l.Extents {
-			if !inside(s, n) {
+			if !s.Inside(n) {
 				return fmt.Errorf("the linked file in %s is not inside the drive of %d sectors", s, n)
 			}
 		}
 	}
 	for _, r := range f.Regions {
-		if !inside(r.Span, n) {
+		if !r.Span.Inside(n) {
 			return fmt.Errorf("the region %s is not inside the drive of %d sectors", r.Span, n)
 		}
 	}

@@ -107,18 +107,13 @@ func badText(s string) string {
 	return ""
 }
 
-// inside tells whether s holds a sector and lies wholly in a disk of n.
-func inside(s disk.Span, n disk.Sector) bool {
-	return s.Start >= 0 && s.Count > 0 && s.Count <= n && s.Start <= n-s.Count
-}
-
 func (p *Plan) checkMeaning() error {
 	m := p.Source.Meaning
 	if len(m) > MaxMeaning {
 		return badf("source", -1, "meaning has more than %d spans", MaxMeaning)
 	}
 	for i, s := range m {
-		if !inside(s, p.Source.Sectors) {
+		if !s.Inside(p.Source.Sectors) {
 			return badf("source", -1, "meaning[%d]: %s is not inside the source of %s", i, s,
 				disk.Counted(p.Source.Sectors, "sector"))
 		}
@@ -213,11 +208,11 @@ func (p *Plan) badPiece(q *layout.Piece, pool disk.Sector) string {
 	from := disk.Span{Start: q.From, Count: q.Count}
 	switch q.Op {
 	case layout.Copy:
-		if !inside(from, p.Source.Sectors) {
+		if !from.Inside(p.Source.Sectors) {
 			return fmt.Sprintf("it copies %s, outside the source of %s", from.Text(), disk.Counted(p.Source.Sectors, "sector"))
 		}
 	case layout.Render:
-		if !inside(from, pool) {
+		if !from.Inside(pool) {
 			return fmt.Sprintf("it takes rendered %s of %s", from.Text(), disk.Grouped(pool))
 		}
 	case layout.Zero, layout.Leave:
@@ -239,7 +234,7 @@ func (p *Plan) checkDropped() error {
 		return badf("dropped", -1, "there are more than %d", MaxDropped)
 	}
 	for i, d := range p.Dropped {
-		if !inside(d.Span, p.Source.Sectors) {
+		if !d.Span.Inside(p.Source.Sectors) {
 			return badf("dropped", i, "%s is not inside the source of %s", d.Span, disk.Counted(p.Source.Sectors, "sector"))
 		}
 		if d.Role == "" {

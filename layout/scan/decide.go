@@ -9,9 +9,11 @@ import (
 )
 
 // usable tells whether a table may be in force: whole, and with something to say.
-func usable(t *found) bool { return t != nil && t.State != layout.Damaged && len(t.Entries) > 0 }
+func usable(t *layout.Parsed) bool {
+	return t != nil && t.State != layout.Damaged && len(t.Entries) > 0
+}
 
-func byKind(tables []found, kind string) *found {
+func byKind(tables []layout.Parsed, kind string) *layout.Parsed {
 	for i := range tables {
 		if tables[i].Kind == kind {
 			return &tables[i]
@@ -38,7 +40,7 @@ func startsInSector0(kind string) bool {
 // withoutBootCode removes an MBR that is the boot sector of a bare volume: 55
 // AA stands in both, and records that are empty, break the rules or run past
 // the disk are boot code read as a table.
-func (s *surveyor) withoutBootCode(tables []found, bare *layout.Volume) []found {
+func (s *surveyor) withoutBootCode(tables []layout.Parsed, bare *layout.Volume) []layout.Parsed {
 	m := byKind(tables, "mbr")
 	if m == nil || bare == nil || bare.Start != 0 || !startsInSector0(bare.Kind) {
 		return tables
@@ -53,7 +55,7 @@ func (s *surveyor) withoutBootCode(tables []found, bare *layout.Volume) []found 
 			bare.Kind, entriesText(len(m.Entries))))
 	}
 	s.mbr = nil
-	return slices.DeleteFunc(tables, func(t found) bool { return t.Kind == "mbr" })
+	return slices.DeleteFunc(tables, func(t layout.Parsed) bool { return t.Kind == "mbr" })
 }
 
 // decide sets the state of every table and returns the kind in force. bare is
@@ -63,9 +65,9 @@ func (s *surveyor) withoutBootCode(tables []found, bare *layout.Volume) []found 
 // without it is in force whatever GPT headers lie about; headers that no EE
 // record names are in force only if nothing else is there; whatever
 // contradicts is a conflict that a person must settle.
-func (s *surveyor) decide(tables []found, bare *layout.Volume) string {
+func (s *surveyor) decide(tables []layout.Parsed, bare *layout.Volume) string {
 	m, g := byKind(tables, "mbr"), byKind(tables, "gpt")
-	var able []*found
+	var able []*layout.Parsed
 	for i := range tables {
 		t := &tables[i]
 		switch {
@@ -105,12 +107,12 @@ func (s *surveyor) decide(tables []found, bare *layout.Volume) string {
 
 // hybridAgrees tells whether every entry that an MBR has beside its EE record
 // is an entry of the GPT too.
-func hybridAgrees(m, g *found) bool {
+func hybridAgrees(m, g *layout.Parsed) bool {
 	if g == nil || g.State == layout.Damaged {
 		return false
 	}
 	for _, e := range m.Entries {
-		if isVolume(e) && !slices.ContainsFunc(g.Entries, func(o layout.Entry) bool { return o.Span == e.Span }) {
+		if e.HoldsVolume() && !slices.ContainsFunc(g.Entries, func(o layout.Entry) bool { return o.Span == e.Span }) {
 			return false
 		}
 	}
@@ -121,7 +123,7 @@ func hybridAgrees(m, g *found) bool {
 // lists entries of its own without naming them, and not beside a bare volume
 // whose sector 0 does not name them. A first copy that is whole contradicts a
 // volume that leaves sector 0 to others.
-func (s *surveyor) gptMayRule(m *found, bare *layout.Volume) bool {
+func (s *surveyor) gptMayRule(m *layout.Parsed, bare *layout.Volume) bool {
 	switch {
 	case s.namesGPT():
 		return true
@@ -132,7 +134,7 @@ func (s *surveyor) gptMayRule(m *found, bare *layout.Volume) bool {
 }
 
 // force picks the table in force among those that may be.
-func (s *surveyor) force(able []*found, bare *layout.Volume) string {
+func (s *surveyor) force(able []*layout.Parsed, bare *layout.Volume) string {
 	contradicted := len(able) == 1 && bare != nil &&
 		(startsInSector0(bare.Kind) || able[0].Kind == "gpt" && !s.namesGPT())
 	switch {
@@ -170,7 +172,7 @@ var (
 )
 
 // noteStale reports every table that is not in force.
-func (s *surveyor) noteStale(tables []found, kind string) {
+func (s *surveyor) noteStale(tables []layout.Parsed, kind string) {
 	for _, t := range tables {
 		at := disk.NoSector
 		if len(t.Own) > 0 {

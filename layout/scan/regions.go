@@ -10,7 +10,7 @@ import (
 
 // regions settles what everybody claims, looks into what lies outside the
 // volumes, and finds the tail.
-func (s *surveyor) regions(tables []found) error {
+func (s *surveyor) regions(tables []layout.Parsed) error {
 	regions := settle(s.out.Sectors, s.claims(tables))
 	s.out.Findings = append(s.out.Findings, conflicts(regions)...)
 	if s.nobodyKnows() {
@@ -54,7 +54,7 @@ func lastGap(regions []layout.Region) int {
 }
 
 // claims collects what tables and volumes say is theirs.
-func (s *surveyor) claims(tables []found) []claim {
+func (s *surveyor) claims(tables []layout.Parsed) []claim {
 	var out []claim
 	for i := range tables {
 		out = append(out, s.tableClaims(&tables[i])...)
@@ -70,7 +70,7 @@ func (s *surveyor) claims(tables []found) []claim {
 	return out
 }
 
-func (s *surveyor) tableClaims(t *found) []claim {
+func (s *surveyor) tableClaims(t *layout.Parsed) []claim {
 	var out []claim
 	if t.Kind == "mbr" && s.out.Table == "gpt" {
 		why := "its EE record hands over to the GUID partition table"
@@ -105,7 +105,7 @@ func (s *surveyor) tableClaims(t *found) []claim {
 		return out
 	}
 	for _, e := range t.Entries {
-		if isVolume(e) {
+		if e.HoldsVolume() {
 			v := s.out.Volume(e.Index)
 			out = append(out, claim{
 				e.Span, t.Kind, layout.RoleVolume, layout.Movable, entryName(e, v),

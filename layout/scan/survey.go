@@ -125,7 +125,6 @@ func (s *surveyor) oddBytes() error {
 	sum := sha256.Sum256(b)
 	s.out.OddBytes, s.out.OddSHA256 = int(odd), hex.EncodeToString(sum[:])
 	s.note(disk.Warningf(disk.OddBytes, s.out.Sectors,
-
 		"the file ends %s into a sector of %s. These bytes (SHA-256 %s) belong to no sector and are not "+
 			"copied; a plan needs --accept odd-bytes. Was the copy cut short, "+
 			"or is it another sector size (--sector-size)?",
@@ -136,7 +135,7 @@ func (s *surveyor) oddBytes() error {
 // bare looks for a volume that fills the disk without a table, and keeps
 // what it notes apart: beside a table in force such a volume is mostly the
 // rest of an earlier use.
-func (s *surveyor) bare(whole disk.Span, tables []found) (*layout.Volume, error) {
+func (s *surveyor) bare(whole disk.Span, tables []layout.Parsed) (*layout.Volume, error) {
 	s.notes = &s.bareNotes
 	v, err := s.recognise(whole, 0)
 	s.notes = &s.out.Findings
@@ -157,7 +156,7 @@ func (s *surveyor) keepBareNotes() {
 
 // volumes looks into the entries of every table that is not merely stale, or
 // keeps the bare volume if no table is in force.
-func (s *surveyor) volumes(tables []found, bare *layout.Volume) error {
+func (s *surveyor) volumes(tables []layout.Parsed, bare *layout.Volume) error {
 	if bare == nil && s.out.Table == "none" {
 		s.keepBareNotes()
 	}
@@ -169,14 +168,13 @@ func (s *surveyor) volumes(tables []found, bare *layout.Volume) error {
 		s.out.Volumes = append(s.out.Volumes, *bare)
 	} else if bare != nil {
 		s.note(disk.Warningf(disk.VolumeBesideTable, bare.Start,
-
 			"a %s volume without a table (%s) is also found on this disk: the rest of an earlier use, "+
 				"or a hybrid disc. The %s table is in force, and nothing in the volume is interpreted",
 			bare.Kind, disk.Counted(bare.Count, "sector"), s.out.Table))
 	}
 	for i := range tables {
 		t := &tables[i]
-		s.out.Findings = append(s.out.Findings, t.notes(s.out.Table)...)
+		s.out.Findings = append(s.out.Findings, notesOf(t, s.out.Table)...)
 		if t.State != layout.InForce || t.Kind == "mbr" && s.out.Table == "gpt" {
 			continue
 		}
@@ -193,17 +191,17 @@ func (s *surveyor) volumes(tables []found, bare *layout.Volume) error {
 	return nil
 }
 
-// notes returns the findings of a table that matter in the light of what is
+// notesOf returns the findings of a table that matter in the light of what is
 // in force: a stale table is reported as stale, not fault by fault.
-func (t *found) notes(inForce string) []disk.Finding {
+func notesOf(t *layout.Parsed, inForce string) []disk.Finding {
 	if t.State == layout.Stale || t.State == layout.Damaged && t.Kind != inForce {
 		return nil
 	}
-	return t.findings
+	return t.Findings
 }
 
 func (s *surveyor) entryVolume(e layout.Entry) error {
-	if !isVolume(e) {
+	if !e.HoldsVolume() {
 		return nil
 	}
 	span := e.Span.Common(image.Whole(s.src))
@@ -224,6 +222,3 @@ func (s *surveyor) entryVolume(e layout.Entry) error {
 	s.out.Volumes = append(s.out.Volumes, *v)
 	return nil
 }
-
-// isVolume tells whether an entry is something that can hold a volume.
-func isVolume(e layout.Entry) bool { return !e.Extended && !e.NoVolume && !e.Empty() }

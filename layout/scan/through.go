@@ -101,7 +101,7 @@ func (s *surveyor) plainTable(t *Through) (bool, error) {
 func (s *surveyor) volumesOf(t *Through) error {
 	for _, e := range t.Table.Entries[:min(len(t.Table.Entries), maxThrough)] {
 		span := e.Span.Common(image.Whole(s.src))
-		if !isVolume(e) || span.Empty() {
+		if !e.HoldsVolume() || span.Empty() {
 			continue
 		}
 		v, err := s.recognise(span, e.Index)
@@ -165,12 +165,8 @@ func otherSignature(src image.Source) (signature string, t *layout.Table, err er
 		return "", nil, nil // not such a map after all
 	case err != nil:
 		return "", nil, err
-	case found.Layout().State == layout.Damaged:
+	case found.State == layout.Damaged:
 		return "", nil, nil
 	}
-	table := found.Layout()
-	for i := range table.Entries {
-		table.Entries[i].NoVolume = !apple.Owns(table.Entries[i])
-	}
-	return own, &table, nil
+	return own, &found.Table, nil
 }

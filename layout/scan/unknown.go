@@ -143,7 +143,6 @@ func (s *surveyor) divide(r layout.Region, seen *runs, atEnd bool) error {
 	default:
 		s.out.TailUndecided = true
 		s.note(disk.Warningf(disk.TailUndecided, seen.lastRun,
-
 			"the disk has no table, and no run of at most %d MiB after at least %d KiB of blank ends it: "+
 				"whether its last sectors are a tail or a recording cannot be told. "+
 				"On another size they stay at their old address; --tail end or both says that they count from the "+

@@ -1,8 +1,11 @@
 package archive
 
 import (
+	"bytes"
+	_ "embed"
 	"fmt"
 	"strings"
+	"text/template"
 
 	"bootgraft/image/disk"
 	"bootgraft/image/packed"
@@ -43,73 +46,30 @@ type Guide struct {
 	Changed disk.Spans
 }
 
+//go:embed how.txt
+var howText string
+
+var how = template.Must(template.New("how").Parse(howText))
+
 // Text writes HOW.txt. What is to be typed stands alone on lines that begin with five
 // blanks, so that a script can take it from there.
 func (g *Guide) Text(files []File) []byte {
-	var b strings.Builder
-	n := g.Plan.Target.SectorSize
-	fmt.Fprintf(&b, `How to check this archive, and how to make the card again, without the program
-that wrote it. What is typed here needs a shell, dd and sha256sum: every Linux
-has them, and other systems have their like.
-
-%s
-
-What lies here
-
-`, g.Label)
-	for _, f := range files {
-		fmt.Fprintf(&b, "  %-28s %s\n", f.Name, f.What)
+	target := g.Plan.Target
+	said := struct {
+		*Guide
+		Files                           []File
+		Contents, Lost, Size, Unpacking string
+		Making, Checking                []string
+	}{
+		Guide: g, Files: files, Contents: ContentsName, Lost: disk.Counted(g.Changed.Sectors(), "sector"),
+		Size: disk.SizeText(target.Sectors, target.SectorSize), Making: g.making(), Checking: g.checking(),
 	}
-	fmt.Fprintf(&b, "  %-28s %s\n", ContentsName, "the SHA-256 of every file")
-	for _, p := range g.Photos {
-		fmt.Fprintf(&b, "  %s\n", p)
-	}
-	if n := g.Changed.Sectors(); n > 0 {
-		fmt.Fprintf(&b, "\nMIND: %s of %s lie in spans that were no longer what was read from the\ndrive when this "+
-			"archive was made: %s.\n", disk.Counted(n, "sector"), g.Image, g.Changed.Text())
-	}
-	fmt.Fprintf(&b, `
-1. Is everything as it was written? In this folder:
-
-     sha256sum -c %s
-`, ContentsName)
-	step := 2
 	if g.Packed {
-		fmt.Fprintf(&b, "\n%d. Unpack with zstd, a program that every system has a package of:\n\n", step)
-		fmt.Fprintf(&b, "     zstd -d -f --sparse %s -o %s\n", quoted(g.from()+packed.Suffix), quoted(g.from()))
-		step++
+		said.Unpacking = fmt.Sprintf("zstd -d -f --sparse %s -o %s", quoted(g.from()+packed.Suffix), quoted(g.from()))
 	}
-	fmt.Fprintf(&b, `
-%d. Make the card. It must have exactly %s
-   (or more, if nothing that counts from its end matters to the device). These
-   lines make an image file; for a real card put its device into the first line,
-   such as CARD=/dev/sdX, and be sure that it is the card: everything on that disk
-   is lost. lsblk lists disks.
-
-     CARD=card-made-by-hand.img
-`, step, disk.SizeText(g.Plan.Target.Sectors, n))
-	for _, l := range g.making() {
-		b.WriteString("     " + l + "\n")
-	}
-	fmt.Fprintf(&b, `
-%d. Check what the card gives back. With a real card take it out and put it in
-   again first, or its memory in the computer is read.
-
-`, step+1)
-	for _, l := range g.checking() {
-		b.WriteString("     " + l + "\n")
-	}
-	fmt.Fprintf(&b, `
-   It must print
-
-   %s  -
-
-Before the first start: machines that move with drives off and emergency stop
-pressed; headphones off the ears. Mains and battery voltages, charged capacitors
-and static discharge can hurt you and the device: unplug it, follow your local
-rules, and leave to licensed people what is theirs.
-`, g.Sum)
-	return []byte(b.String())
+	var b bytes.Buffer
+	_ = how.Execute(&b, said) // it fails only where the text asks for what there is not
+	return b.Bytes()
 }
 
 // from is the file that the card is made from.

@@ -27,7 +27,8 @@ func aligned(n int) []byte {
 // around reads the whole sectors around what is asked for through box, readMost bytes
 // at a time, of a device with this size and sector size in bytes. read fills its
 // buffer or fails as a whole; what failed is not tried again.
-func around(p []byte, off, size int64, sectorSize int, box []byte, read func(buf []byte, off int64) error) (int, error) {
+func around(p []byte, off, size int64, sectorSize int, box []byte,
+	read func(buf []byte, off int64) error) (int, error) {
 	if off < 0 {
 		return 0, fmt.Errorf("negative offset %d", off)
 	}

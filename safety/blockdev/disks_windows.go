@@ -95,7 +95,8 @@ func disksOf(name string) []int {
 		return nil
 	}
 	defer windows.CloseHandle(h)
-	if b, err := control(h, ioctlVolumeGetDiskExtents, nil, 8+24*64); err == nil || errors.Is(err, windows.ERROR_MORE_DATA) {
+	b, err := control(h, ioctlVolumeGetDiskExtents, nil, 8+24*64)
+	if err == nil || errors.Is(err, windows.ERROR_MORE_DATA) {
 		return extentDisks(b)
 	}
 	if b, err := control(h, ioctlStorageGetDeviceNumber, nil, 12); err == nil {

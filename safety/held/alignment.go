@@ -51,15 +51,8 @@ func AlignmentOf(d plan.Size, erase int64, s *layout.Map) Alignment {
 	}
 	for _, v := range s.Volumes {
 		for _, data := range v.PartsOf(layout.PartData) {
-			add(fmt.Sprintf("data of %s", volumeName(v)), data.Start)
+			add(fmt.Sprintf("data of %s", layout.VolumeName(v.Index)), data.Start)
 		}
 	}
 	return a
-}
-
-func volumeName(v layout.Volume) string {
-	if v.Index == 0 {
-		return "the volume"
-	}
-	return fmt.Sprintf("volume %d", v.Index)
 }

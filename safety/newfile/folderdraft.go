@@ -64,11 +64,6 @@ func removeLeftover(temp string) error {
 	return os.RemoveAll(temp)
 }
 
-// Path is where a file of the folder lies until Publish.
-func (d *FolderDraft) Path(name string) string {
-	return filepath.Join(d.temp, filepath.FromSlash(name))
-}
-
 // Temp returns the name of the unfinished folder.
 func (d *FolderDraft) Temp() string { return d.temp }
 

@@ -201,7 +201,7 @@ func (r *Receipt) readKept(in *reader) error {
 }
 
 func fits(k keptLine, c CardID) bool {
-	return k.Count > 0 && int64(k.Count) <= int64(Chunk/c.SectorSize) && k.Start >= 0 && k.Start <= c.Sectors-k.Count &&
+	return disk.Span{Start: k.Start, Count: k.Count}.Inside(c.Sectors) && int64(k.Count) <= int64(Chunk/c.SectorSize) &&
 		k.Bytes > 0 && k.Bytes <= maxKept
 }
 

@@ -46,8 +46,8 @@ func CaptureError(err error) error {
 	var later *disk.NewerFormError
 	var path *fs.PathError
 	switch {
-	case errors.As(err, &other), errors.As(err, &two), errors.As(err, &mismatch), errors.As(err, &space), errors.As(err, &target),
-		errors.As(err, &inUse), errors.As(err, &later):
+	case errors.As(err, &other), errors.As(err, &two), errors.As(err, &mismatch), errors.As(err, &space),
+		errors.As(err, &target), errors.As(err, &inUse), errors.As(err, &later):
 		return talk.Coded(talk.ExitRefused, err)
 	case errors.Is(err, fs.ErrPermission) && errors.As(err, &path):
 		return PermissionError(path.Path, path.Err)

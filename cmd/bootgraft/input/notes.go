@@ -40,8 +40,8 @@ func OutsideArchives(path string) error {
 	if _, err := os.Stat(list); err != nil {
 		return nil
 	}
-	return talk.Refusef("%s lies in an archive, beside %s, and nothing is added to it: its list would no longer be right. "+
-		"Add the line to the notes of the image that was archived, and archive it again", path, list)
+	return talk.Refusef("%s lies in an archive, beside %s, and nothing is added to it: its list would no longer be "+
+		"right. Add the line to the notes of the image that was archived, and archive it again", path, list)
 }
 
 // NotesError gives notes that cannot be written, or read, their exit code.

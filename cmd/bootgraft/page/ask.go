@@ -1,8 +1,10 @@
 package page
 
 import (
+	"embed"
 	"fmt"
 	"strings"
+	"text/template"
 
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
@@ -56,41 +58,62 @@ var passOnTexts = map[PassOn]string{
 		"to others who have the same device. If you do not want that, write so, and I shall not.",
 }
 
+// askTexts are a page for somebody who has no program of ours, which names nothing but
+// general-purpose tools, one for somebody who gets this program, and what both share.
+// There the program lies in a folder that no search path names, where Windows alone looks.
+//
+//go:embed ask/*.txt
+var askTexts embed.FS
+
+var askPages = template.Must(template.ParseFS(askTexts, "ask/*.txt"))
+
+// asked is what a page takes from its question.
+type asked struct {
+	*Question
+	Wanted, Linux, MacOS, Check string // a line for each piece, and how it is read
+	Count                       string // sectors of the drive, or a number like it
+	Also, Holds, Files, End     string
+	PassOn                      string
+}
+
 // Ask is a page to send to somebody whose unit works: what is wanted, in sectors
-// and in bytes, how to read it, and what to mind.
+// and in bytes, how to read it, and what to mind. With this program it is shorter: that
+// finds the places which the page without it asks for.
 func Ask(q *Question) string {
-	if q.For != "" {
-		return askWithProgram(q)
-	}
-	var linux, macos, wanted, check strings.Builder
-	n := 1
-	if q.Sectors == 0 {
-		wanted.WriteString(words.Fold("  1. ", "The number of sectors of your drive, exactly, and its number of bytes. Call "+
-			"the number of sectors N below."))
-		n++
-	}
-	for i := range q.Pieces {
-		p := &q.Pieces[i]
-		wanted.WriteString(words.Fold(fmt.Sprintf("  %d. ", n), fmt.Sprintf("%s: %s.", p.File, p.text(q.SectorSize))))
-		n++
-		linux.WriteString(p.command("/dev/sdX", q.SectorSize))
-		macos.WriteString(p.command("/dev/rdisk9", q.SectorSize))
-		check.WriteString(words.Fold("  ", fmt.Sprintf("%s must have %s bytes.", p.File,
-			disk.Grouped(int64(p.Span.Count)*int64(q.SectorSize)))))
-	}
-	wanted.WriteString(words.Fold(fmt.Sprintf("  %d. ", n),
-		"The name of the device, its version if it shows one, and what is printed on the drive."))
-	size, count := fmt.Sprint(q.SectorSize), "39070080"
+	a := asked{Question: q, Count: "39070080", Also: q.alsoText(), Holds: q.holdsText(), Files: q.files(),
+		PassOn: words.Fold("  ", passOnTexts[q.PassOn]), End: q.endText()}
 	if q.Sectors > 0 {
-		count = fmt.Sprint(q.Sectors)
+		a.Count = fmt.Sprint(q.Sectors)
 	}
-	return strings.NewReplacer(
-		"{WANTED}", wanted.String(), "{LINUX}", linux.String(), "{MACOS}", macos.String(), "{CHECK}", check.String(),
-		"{SIZE}", size,
-		"{N}", count, "{ALSO}", q.alsoText(), "{HOLDS}", q.holdsText(), "{FILES}", q.files(), "{PASSON}", words.Fold("  ",
-			passOnTexts[q.PassOn]),
-		"{END}", q.endText(),
-	).Replace(askPage)
+	a.pieces()
+	name := "page.txt"
+	if q.For != "" {
+		name = "program.txt"
+	}
+	var b strings.Builder
+	_ = askPages.ExecuteTemplate(&b, name, a) // it fails only for a page that asks for what there is not
+	return b.String()
+}
+
+// pieces lists what is wanted.
+func (a *asked) pieces() {
+	n := 1
+	want := func(text string) {
+		a.Wanted += words.Fold(fmt.Sprintf("  %d. ", n), text)
+		n++
+	}
+	if a.Sectors == 0 {
+		want("The number of sectors of your drive, exactly, and its number of bytes. Call the number of sectors N below.")
+	}
+	for i := range a.Pieces {
+		p := &a.Pieces[i]
+		want(fmt.Sprintf("%s: %s.", p.File, p.text(a.SectorSize)))
+		a.Linux += p.command("/dev/sdX", a.SectorSize)
+		a.MacOS += p.command("/dev/rdisk9", a.SectorSize)
+		a.Check += words.Fold("  ", fmt.Sprintf("%s must have %s bytes.", p.File,
+			disk.Grouped(int64(p.Span.Count)*int64(a.SectorSize))))
+	}
+	want("The name of the device, its version if it shows one, and what is printed on the drive.")
 }
 
 // text says which sectors a piece is.
@@ -187,173 +210,3 @@ func (q *Question) endText() string {
 	b.WriteString(" \\\n      -o device.kit )\n")
 	return b.String()
 }
-
-// askIntro, askDrive and askLast are on every page of the kind.
-const (
-	askIntro = `PLEASE: THE BOOT AREAS OF A DRIVE THAT WORKS
-
-My device does not start any more, because its drive has died. You have the same
-device, and yours works. What I need is not your music and not your files, but
-the few sectors that make the device start.
-`
-	askDrive = `It takes some minutes. Take the drive out of the device, with the power off, and
-connect it to a computer by an adapter. A drive of 1.8 inches has a plug of its
-own (a flat film, a small connector of 40 contacts, or one of 50): it needs an
-adapter for that very plug. Never force one in; photograph how it sat before you
-take it off.
-
-BEFORE YOU BEGIN
-
-  - Everything below only reads. Nothing is written to your drive.
-  - The computer may say that the drive is not readable and offer to initialise,
-    format or repair it. CANCEL. Saying yes would destroy what is on it.
-  - Never write to your drive, not even to try something out. If it has a switch
-    or jumper that protects it from writing, use it.
-  - If the drive makes strange noises or is very slow, stop. It may be dying,
-    too.
-`
-	askLast = `WHAT IT MAY REVEAL
-
-{HOLDS}
-{PASSON}
-  The start-up program may be somebody's work. If you are not sure that you may
-  pass it on where you live, ask, or do not send it.
-
-Thank you.
-
-`
-)
-
-// askPage is the page for somebody who has no program of ours. It names nothing but general-purpose tools.
-const askPage = askIntro + `{ALSO}
-WHAT IS WANTED
-
-{WANTED}
-` + askDrive + `  - In each command "of=" names the file that is made. It must be a name such as
-    those below, in a folder of your computer, and never begin with /dev.
-
-WITH LINUX
-
-  Find the drive by its size (here it is sdX; put the right letter for X):
-
-    lsblk -d -o NAME,SIZE,MODEL
-
-  The sector size, which must be {SIZE}, and the number of bytes; N is the number
-  of bytes divided by {SIZE}:
-
-    sudo blockdev --getss --getsize64 /dev/sdX
-
-  The files:
-
-    N=$(( $(sudo blockdev --getsize64 /dev/sdX) / {SIZE} ))
-{LINUX}    echo $N
-    sha256sum {FILES}
-    gzip {FILES}
-
-WITH MACOS
-
-  If it offers to initialise the drive, choose "Ignore" or "Eject", never
-  "Initialise". Find the drive by its size (here it is disk9):
-
-    diskutil list
-
-  "Disk Size" tells the exact number of bytes; "Device Block Size" must be {SIZE}.
-  N is the number of bytes divided by {SIZE}:
-
-    diskutil info disk9
-
-  The files, with your number instead of {N}:
-
-    N={N}
-    diskutil unmountDisk disk9
-{MACOS}    shasum -a 256 {FILES}
-    gzip {FILES}
-
-WITH WINDOWS
-
-  Windows has no command of its own that reads the sectors of a drive. Write to
-  me, and I shall send you a small program that does: then it is three lines. Do
-  not let Windows initialise the drive.
-
-CHECK
-
-{CHECK}
-  That is before gzip, which makes small files of them: those are to be sent.
-  Send the two columns that the checksum command prints, too: with them I can
-  tell that nothing was changed on the way. If the drive has fewer sectors than
-  all of that together, send one file of all of it.
-
-` + askLast + `{END}`
-
-// askWithProgram is a page for somebody who gets this program: it finds the places that
-// the page without it asks for.
-func askWithProgram(q *Question) string {
-	how := map[System]string{Windows: askWindows, MacOS: askMacOS, Linux: askLinux}[q.For]
-	return strings.NewReplacer("{HOW}", strings.ReplaceAll(how, "{FLAGS}", q.Flags), "{HOLDS}", q.holdsText(), "{PASSON}",
-		words.Fold("  ", passOnTexts[q.PassOn])).Replace(askProgramPage)
-}
-
-// The program lies in a folder that no search path names, where Windows alone looks.
-const (
-	askWindows = `WITH WINDOWS
-
-  Put bootgraft.exe, which I send along, into a folder of its own. Open a command
-  prompt as administrator (Start, type cmd, then "Run as administrator"), go into
-  the folder with cd, and type three lines, with the number of your drive for N:
-
-    bootgraft survey
-    bootgraft kit make \\.\PhysicalDriveN -o device.kit{FLAGS}
-    bootgraft kit show device.kit
-
-  The first lists the disks: yours is known by its size, and by what it calls
-  itself. The second reads it. The third shows what is in device.kit, to the last
-  readable text. If Windows asks whether to format a disk: cancel.
-`
-	askMacOS = `WITH MACOS
-
-  Put bootgraft, which I send along, into a folder of its own, open a terminal
-  there (chmod +x bootgraft, if it may not run), and type three lines, with the
-  number of your drive for N:
-
-    ./bootgraft survey
-    sudo ./bootgraft kit make /dev/rdiskN -o device.kit{FLAGS}
-    ./bootgraft kit show device.kit
-
-  The first lists the disks: yours is known by its size, and by what it calls
-  itself. The second reads it; if it says that something is mounted, type what it
-  says (diskutil unmountDisk diskN) and the line again. The third shows what is in
-  device.kit, to the last readable text. If macOS calls the disk unreadable,
-  choose "Ignore" or "Eject", never "Initialise".
-`
-	askLinux = `WITH LINUX
-
-  Put bootgraft, which I send along, into a folder of its own, open a terminal
-  there (chmod +x bootgraft, if it may not run), and type three lines, with the
-  letter of your drive for X:
-
-    ./bootgraft survey
-    sudo ./bootgraft kit make /dev/sdX -o device.kit{FLAGS}
-    ./bootgraft kit show device.kit
-
-  The first lists the disks: yours is known by its size, and by what it calls
-  itself. The second reads it; if it says that something is mounted, type what it
-  says and the line again. The third shows what is in device.kit, to the last
-  readable text.
-`
-)
-
-// askProgramPage is the page for somebody who gets this program.
-const askProgramPage = askIntro + `
-WHAT IS WANTED
-
-  1. device.kit: one small file, which the program below makes. It takes the
-     table, the start-up program and what lies outside the volumes; no file.
-  2. The name of the device, its version if it shows one, and what is printed on
-     the drive.
-
-` + askDrive + `
-{HOW}
-  device.kit is what I ask for. What lies beside it (device.kit.capture and so on)
-  is what was read; it stays with you, and can be deleted.
-
-` + askLast

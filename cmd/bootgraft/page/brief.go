@@ -59,17 +59,12 @@ func (b *Brief) findings(u *talk.UI, room int) string {
 	var out strings.Builder
 	left := len(b.Findings)
 	room -= 2 // the blank line before them, and the line that counts the others
-	for _, want := range []disk.Severity{disk.Refusal, disk.Warning, disk.Note} {
-		for _, f := range b.Findings {
-			if f.Severity != want {
-				continue
-			}
-			text := linesOf(u, func(u *talk.UI) { showFinding(u, f) })
-			if n := strings.Count(text, "\n"); n <= room {
-				out.WriteString(text)
-				room -= n
-				left--
-			}
+	for _, f := range gravest(b.Findings) {
+		text := linesOf(u, func(u *talk.UI) { showFinding(u, f) })
+		if n := strings.Count(text, "\n"); n <= room {
+			out.WriteString(text)
+			room -= n
+			left--
 		}
 	}
 	if len(b.Findings) == 0 {
@@ -184,12 +179,8 @@ func copiesText(n int) string {
 
 // ChangedBrief is the first screen about what a device did.
 func ChangedBrief(r *diff.Report, next string, advice Advice) *Brief {
-	are := "are"
-	if r.Changed == 1 {
-		are = "is"
-	}
 	b := &Brief{Verdict: []string{fmt.Sprintf("%s of %s compared %s different.", disk.Counted(r.Changed, "sector"),
-		disk.Grouped(r.Compared), are)}}
+		disk.Grouped(r.Compared), disk.IsAre(r.Changed))}}
 	for _, k := range r.Kinds {
 		first, _, _ := strings.Cut(KindTexts[k], ". ")
 		b.Verdict = append(b.Verdict, "- "+strings.TrimSuffix(first, ".")+".")

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"bootgraft/cmd/bootgraft/page/report"
+	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout/rule/compare"
 	"bootgraft/layout/scan/diff"
@@ -43,15 +44,8 @@ func comparisonParts(a *Originals) (out []report.Part) {
 		out = append(out, report.Part{Heading: heading, Blocks: blocks})
 	}
 	add("The originals", rows([]string{"", "original", "sectors"}, []bool{true, false, true}, len(a.Dumps),
-		func(i int) []string {
-			d := &a.Dumps[i]
-			name := d.Name
-			if d.Unit != "" {
-				name += ", " + d.Unit
-			}
-			return []string{fmt.Sprint(i + 1), name, disk.Grouped(d.Source.Size() / int64(d.Source.SectorSize()))}
-		}), report.Text(fmt.Sprintf("Compared are the first %s and the "+
-		"last %s sectors.", disk.Grouped(a.Head), disk.Grouped(a.Tail))))
+		func(i int) []string { return dumpRow(i, &a.Dumps[i]) }), report.Text(fmt.Sprintf("Compared are the first %s and the last %s sectors.", disk.Grouped(a.Head),
+		disk.Grouped(a.Tail))))
 	bytes := report.Table{Head: []string{"bytes", "that"}, Right: []bool{true}}
 	for _, c := range classes {
 		if n := a.Bytes[c]; n > 0 {
@@ -90,6 +84,15 @@ func comparisonParts(a *Originals) (out []report.Part) {
 		out = append(out, a.cardPart())
 	}
 	return append(out, cautionsPart(), findingsPart(a.Findings))
+}
+
+// dumpRow is one original.
+func dumpRow(i int, d *compare.Dump) []string {
+	name := d.Name
+	if d.Unit != "" {
+		name += ", " + d.Unit
+	}
+	return []string{fmt.Sprint(i + 1), name, disk.Grouped(image.Sectors(d.Source))}
 }
 
 // fieldRow is one number that follows the size.

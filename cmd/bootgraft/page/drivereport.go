@@ -222,20 +222,15 @@ func findingsPart(all []disk.Finding) report.Part {
 		return p
 	}
 	t := report.Table{Head: []string{"how grave", "code", "sector", "what"}, Right: []bool{false, false, true}}
-	for _, want := range []disk.Severity{disk.Refusal, disk.Warning, disk.Note} {
-		for _, f := range all {
-			if f.Severity != want {
-				continue
-			}
-			grave, at := string(f.Severity), ""
-			if f.Accepted {
-				grave = "accepted"
-			}
-			if f.Sector != disk.NoSector {
-				at = disk.Grouped(f.Sector)
-			}
-			t.Rows = append(t.Rows, []string{grave, string(f.Code), at, f.Text})
+	for _, f := range gravest(all) {
+		grave, at := string(f.Severity), ""
+		if f.Accepted {
+			grave = "accepted"
 		}
+		if f.Sector != disk.NoSector {
+			at = disk.Grouped(f.Sector)
+		}
+		t.Rows = append(t.Rows, []string{grave, string(f.Code), at, f.Text})
 	}
 	const most = 100 // rows: by hand, more belong into --json
 	if more := len(t.Rows) - most; more > 0 {

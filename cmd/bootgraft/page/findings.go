@@ -14,13 +14,21 @@ func Findings(u *talk.UI, findings []disk.Finding) {
 		return
 	}
 	u.Answerf("\nFindings:\n")
+	for _, f := range gravest(findings) {
+		showFinding(u, f)
+	}
+}
+
+// gravest returns findings in the order in which they are shown: the gravest first.
+func gravest(all []disk.Finding) (out []disk.Finding) {
 	for _, want := range []disk.Severity{disk.Refusal, disk.Warning, disk.Note} {
-		for _, f := range findings {
+		for _, f := range all {
 			if f.Severity == want {
-				showFinding(u, f)
+				out = append(out, f)
 			}
 		}
 	}
+	return out
 }
 
 func showFinding(u *talk.UI, f disk.Finding) {

@@ -57,29 +57,7 @@ func (rec *Record) lines(yield func(Line) bool) {
 		more = more && yield(l)
 		return more
 	}
-	put(Line{Verb: VerbWords, Texts: []string{"Put together anew from a damaged record."}})
-	if s := rec.States.Spans(rec.Whole(), Suspect); len(s) > 0 {
-		put(Line{Verb: VerbAbout, Spans: s[:min(len(s), mostSuspects)]})
-	}
-	put(Line{Verb: VerbRun, Numbers: []int64{int64(max(rec.Runs, 1))}, Time: rec.Started})
-	for _, program := range rec.Programs {
-		put(Line{Verb: VerbWrittenBy, Texts: []string{program}})
-	}
-	for i, name := range rec.From {
-		put(Line{Verb: VerbFrom, Numbers: []int64{int64(i + 1)}, Texts: []string{name}})
-	}
-	for _, n := range rec.OtherUnits {
-		put(OtherUnit(n))
-	}
-	for _, m := range rec.UnitNames {
-		put(UnitName(m))
-	}
-	for _, f := range rec.Told {
-		put(Told(f))
-	}
-	if rec.BridgeChecked {
-		put(ToldAll())
-	}
+	rec.saidLines(put)
 	for s := range rec.InForce() {
 		put(rec.lineOf(s))
 	}
@@ -106,4 +84,31 @@ func (rec *Record) lines(yield func(Line) bool) {
 	}
 	c := rec.Clock
 	put(Line{Verb: VerbClock, Numbers: []int64{c.Reads, c.Errors, c.Slow.Milliseconds()}})
+}
+
+// saidLines are those that stand at the head: what was done, and what the drive said.
+func (rec *Record) saidLines(put func(Line) bool) {
+	put(Line{Verb: VerbWords, Texts: []string{"Put together anew from a damaged record."}})
+	if s := rec.States.Spans(rec.Whole(), Suspect); len(s) > 0 {
+		put(Line{Verb: VerbAbout, Spans: s[:min(len(s), mostSuspects)]})
+	}
+	put(Line{Verb: VerbRun, Numbers: []int64{int64(max(rec.Runs, 1))}, Time: rec.Started})
+	for _, program := range rec.Programs {
+		put(Line{Verb: VerbWrittenBy, Texts: []string{program}})
+	}
+	for i, name := range rec.From {
+		put(Line{Verb: VerbFrom, Numbers: []int64{int64(i + 1)}, Texts: []string{name}})
+	}
+	for _, n := range rec.OtherUnits {
+		put(OtherUnit(n))
+	}
+	for _, m := range rec.UnitNames {
+		put(UnitName(m))
+	}
+	for _, f := range rec.Told {
+		put(Told(f))
+	}
+	if rec.BridgeChecked {
+		put(ToldAll())
+	}
 }

@@ -77,7 +77,8 @@ func newDisk(t testing.TB, f Form, roomy bool) *disk {
 	if f.FAT != 0 {
 		reserved := map[bool]string{true: "32", false: "1"}[f.FAT == 32]
 		d.run("mkfs.fat", "-F", strconv.Itoa(f.FAT), "-s", strconv.FormatInt(f.cluster(), 10), "-a", "-R", reserved, "-g",
-			fmt.Sprintf("%d/%d", Heads, Track), "-h", num(f.Start), "-i", "0BADCAFE", "--offset", num(f.Start), d.path, num(laid/2))
+			fmt.Sprintf("%d/%d", Heads, Track), "-h", num(f.Start), "-i", "0BADCAFE", "--offset", num(f.Start), d.path,
+			num(laid/2))
 		d.sized()
 	} else {
 		d.run("mkfs.ext2", "-q", "-F", "-b", "1024", "-I", "128", "-O", "none", "-E", "offset="+num(f.Start*sector), d.path,

@@ -212,7 +212,8 @@ func (s *session) descriptor(value uint16) []byte {
 		return []byte{18, 1, 0, 2, 0, 0, 0, 64, 0xF0, 0xFF, 0x01, 0x00, 0, 1, 1, 2, 3, 1}
 	case 0x0200:
 		return []byte{9, 2, 32, 0, 1, 1, 0, 0x80, 50, 9, 4, 0, 0, 2, 8, 6, 0x50, 0,
-			7, 5, endpointIn, 2, packetSize & 0xFF, packetSize >> 8, 0, 7, 5, endpointOut, 2, packetSize & 0xFF, packetSize >> 8, 0}
+			7, 5, endpointIn, 2, packetSize & 0xFF, packetSize >> 8, 0,
+			7, 5, endpointOut, 2, packetSize & 0xFF, packetSize >> 8, 0}
 	case 0x0600: // device qualifier
 		return []byte{10, 6, 0, 2, 0, 0, 0, 64, 1, 0}
 	case 0x0300:

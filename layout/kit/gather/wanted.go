@@ -30,7 +30,7 @@ func Wanted(m *layout.Map, ends Ends) []Wish {
 		}
 	}
 	for _, e := range m.Entries {
-		if !e.Extended && !e.NoVolume && e.Count > 0 {
+		if e.HoldsVolume() {
 			all = append(all, Wish{disk.Span{Start: e.Start, Count: min(bootRoom, e.Count)},
 				fmt.Sprintf("first sectors of entry %d", e.Index)})
 		}

@@ -89,7 +89,8 @@ func (p *sizing) shared(index int, asked bool) bool {
 					"use, and plan without a change of this volume", both.Text(), where(index), c.name))
 		default:
 			p.out.fixed = append(p.out.fixed, disk.Notef(disk.VolumeShared, both.Start,
-				"%s cannot become smaller: %s of it %s claimed by %s too", where(index), both.Text(), isAre(both.Count), c.name))
+				"%s cannot become smaller: %s of it %s claimed by %s too", where(index), both.Text(),
+				disk.IsAre(both.Count), c.name))
 		}
 		return true
 	}

@@ -17,7 +17,7 @@ func (p *placement) askAboutFallingOff() (out said) {
 		if p.accepts(disk.NotKnownCut) && hasUnknown(r) && !p.tail.Holds(r.Start) && r.End() > p.room() {
 			out.ask(disk.Refusalf(disk.NotKnownCut, p.room(),
 				"%s of %s (%s) %s not known, and what lies from sector %s on falls off",
-				sectors(r.Content.Unread), r.Name, r.Span.Text(), isAre(r.Content.Unread), grouped(int64(p.room()))))
+				sectors(r.Content.Unread), r.Name, r.Span.Text(), disk.IsAre(r.Content.Unread), grouped(int64(p.room()))))
 		}
 	}
 	return out

@@ -176,6 +176,7 @@ func (a *attempt) work() error {
 	a.placed = placed
 	if a.resizing() {
 		a.weigh(a.given, a.aboutOtherSize())
+		a.weigh(a.given, placed.noteEntryNumbers())
 		if least := placed.leastCard(); a.w.Target.Sectors < least {
 			a.tooSmall = least
 		} else {
@@ -293,14 +294,6 @@ func (p *given) aboutOtherSize() (out said) {
 
 // sectors writes a count for a person.
 func sectors(n disk.Sector) string { return disk.Counted(n, "sector") }
-
-// isAre is the verb for so many sectors.
-func isAre(n disk.Sector) string {
-	if n == 1 {
-		return "is"
-	}
-	return "are"
-}
 
 // grouped writes a number with thousands separators.
 func grouped(n int64) string { return disk.Grouped(n) }

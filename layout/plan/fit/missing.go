@@ -165,7 +165,7 @@ func (p *missing) noteCopies(answered disk.Spans, copies []volume.Copy) {
 			told[t.Name] = true
 			p.note(disk.Warningf(disk.TwinUsed, s[0].Start,
 				"%s that the source does not know (the first is sector %s) %s taken from %s",
-				sectors(s.Sectors()), grouped(int64(s[0].Start)), isAre(s.Sectors()), t.Name))
+				sectors(s.Sectors()), grouped(int64(s[0].Start)), disk.IsAre(s.Sectors()), t.Name))
 		}
 	}
 }
@@ -187,7 +187,7 @@ func (p *missing) tellLost(lost disk.Spans) error {
 		}
 		p.ask(disk.Refusalf(code, gone[0].Start,
 			"%s of %s %s not known (the first is sector %s), and zeros on the card%s",
-			sectors(gone.Sectors()), r.Name, isAre(gone.Sectors()), grouped(int64(gone[0].Start)), text))
+			sectors(gone.Sectors()), r.Name, disk.IsAre(gone.Sectors()), grouped(int64(gone[0].Start)), text))
 	}
 	return nil
 }

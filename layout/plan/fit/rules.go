@@ -208,7 +208,7 @@ func (p *ruling) noteRules() {
 	}
 	p.note(disk.Notef(disk.RulesApplied, disk.NoSector, "%s made by %s for numbers, %s for checksums and %s for copies "+
 		"of sectors; they come from originals of %s sectors",
-		sectors(p.from.Sectors())+" "+isAre(p.from.Sectors()), disk.Counted(len(p.rules.Fields), "rule"),
+		sectors(p.from.Sectors())+" "+disk.IsAre(p.from.Sectors()), disk.Counted(len(p.rules.Fields), "rule"),
 		disk.Grouped(len(p.rules.Checks)), disk.Grouped(copied), strings.Join(sizes, ", ")))
 }
 

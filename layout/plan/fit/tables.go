@@ -276,7 +276,7 @@ func (p *rendering) mendGPT(copy map[disk.Sector][]byte, rank layout.Rank) error
 	if at := slices.Sorted(maps.Keys(missing)); len(at) > 0 {
 		p.note(disk.Warningf(disk.TwinUsed, at[0],
 			"%s of the GUID partition table that the source does not know (the first is sector %s) %s made from its other "+
-				"copy", sectors(disk.Sector(len(at))), grouped(int64(at[0])), isAre(disk.Sector(len(at)))))
+				"copy", sectors(disk.Sector(len(at))), grouped(int64(at[0])), disk.IsAre(disk.Sector(len(at)))))
 	}
 	return nil
 }

@@ -129,7 +129,7 @@ func (p *given) slackNotKnown(index int) disk.Finding {
 	v := p.s.Volume(index)
 	return disk.Refusalf(disk.NotKnownCut, v.End(),
 		"%s of %s behind the end of its volume %s not known; they do not arrive on the card. Another capture may know them",
-		sectors(v.Slack.Unread), where(index), isAre(v.Slack.Unread))
+		sectors(v.Slack.Unread), where(index), disk.IsAre(v.Slack.Unread))
 }
 
 // volumeEnd returns the end of what is used of the entry of a volume.

@@ -25,7 +25,7 @@ func (j *judge) efi() error {
 	for _, p := range programs {
 		w.Entry = p.volume
 		i := slices.IndexFunc(now, func(o program) bool { return o.volume == p.volume && strings.EqualFold(o.path, p.path) })
-		name := fmt.Sprintf("%s: %s", volumeName(p.volume), p.path)
+		name := fmt.Sprintf("%s: %s", layout.VolumeName(p.volume), p.path)
 		switch {
 		case i < 0:
 			w.Broken = append(w.Broken, fmt.Sprintf("firmware opens %s, and it is not on the card", name))

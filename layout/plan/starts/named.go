@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"bootgraft/image/disk"
+	"bootgraft/layout"
 	"bootgraft/layout/scan/files"
 	"bootgraft/layout/scan/link"
 )
@@ -37,7 +38,7 @@ func (j *judge) named(w *Way, volumes map[int]bool) error {
 		return err
 	}
 	for _, n := range wanted {
-		by := fmt.Sprintf("the boot code of %s looks by its name for %s", volumeName(n.Volume), n.Path)
+		by := fmt.Sprintf("the boot code of %s looks by its name for %s", layout.VolumeName(n.Volume), n.Path)
 		switch count, there := now[namedKey(n.Volume, n.Path)]; {
 		case !there:
 			w.Broken = append(w.Broken, by+", and it is not on the card")

@@ -194,7 +194,7 @@ func (j *judge) emptied(w *Way, volumes map[int]bool) {
 	for _, v := range j.m.Volumes {
 		if volumes[v.Index] && j.isEmptied(&v) {
 			w.Cannot = append(w.Cannot, fmt.Sprintf("%s was made empty: what its loader opens by name is gone",
-				volumeName(v.Index)))
+				layout.VolumeName(v.Index)))
 		}
 	}
 }
@@ -230,11 +230,4 @@ func (j *judge) unknownWay(notKnown bool) error {
 	w.Cannot = append(w.Cannot, what)
 	j.out.Ways = append(j.out.Ways, w)
 	return err
-}
-
-func volumeName(index int) string {
-	if index <= 0 {
-		return "the volume"
-	}
-	return fmt.Sprintf("volume %d", index)
 }

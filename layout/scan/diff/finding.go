@@ -31,7 +31,7 @@ func (w *work) findings() {
 	for _, v := range r.Volumes {
 		r.Findings = append(r.Findings, disk.Warningf(disk.VolumeMadeNew, v.Start,
 			"volume %d is a new %s volume%s; %s of the one before %s gone",
-			v.Index, v.Kind, maker(v.Maker), disk.Counted(v.Lost, "file"), isAre(v.Lost)))
+			v.Index, v.Kind, maker(v.Maker), disk.Counted(v.Lost, "file"), disk.IsAre(v.Lost)))
 	}
 	if w.desktop {
 		r.Findings = append(r.Findings, disk.Warningf(disk.DesktopMounted, disk.NoSector,
@@ -49,11 +49,4 @@ func maker(name string) string {
 		return ""
 	}
 	return fmt.Sprintf(" (its boot sector says it was made by %q)", name)
-}
-
-func isAre(n int) string {
-	if n == 1 {
-		return "is"
-	}
-	return "are"
 }

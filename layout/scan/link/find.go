@@ -108,7 +108,7 @@ func (s *searcher) takeEntries() {
 		s.entries = append(s.entries, e)
 	}
 	for _, e := range list {
-		if !e.Extended && !e.NoVolume && !e.Empty() && len(s.entries) < MaxEntries {
+		if e.HoldsVolume() && len(s.entries) < MaxEntries {
 			take(e.Index, e.Start, s.m.Volume(e.Index))
 		}
 	}
@@ -240,7 +240,7 @@ func (s *searcher) names(w *work, t *text) {
 			continue
 		}
 		s.out.Named = append(s.out.Named, r.Named)
-		name := fmt.Sprintf("%s: %s", volumeName(r.Volume), r.Path)
+		name := fmt.Sprintf("%s: %s", layout.VolumeName(r.Volume), r.Path)
 		s.queue = append(s.queue, work{Holder: Holder{Name: name, Spans: r.Runs, Depth: w.Depth + 1}, volume: r.Volume})
 	}
 }

@@ -8,6 +8,7 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
+	"bootgraft/layout"
 )
 
 // The known forms of lists. Offsets are bytes; numbers are lowest byte first.
@@ -83,7 +84,7 @@ func (s *searcher) holderName(x disk.Sector) string {
 	}
 	for i := range s.m.Volumes {
 		if s.m.Volumes[i].Start == x {
-			return "boot sectors of " + volumeName(s.m.Volumes[i].Index)
+			return "boot sectors of " + layout.VolumeName(s.m.Volumes[i].Index)
 		}
 	}
 	return "sector " + disk.Grouped(x)

@@ -78,7 +78,7 @@ func (s *searcher) bootSectors(v *layout.Volume) []work {
 	}
 	var first []byte
 	return []work{{
-		Holder: Holder{Name: "boot sectors of " + volumeName(v.Index), Spans: spans}, volume: v.Index, boot: true,
+		Holder: Holder{Name: "boot sectors of " + layout.VolumeName(v.Index), Spans: spans}, volume: v.Index, boot: true,
 		code: func(at disk.Sector, b []byte) [][2]int {
 			switch {
 			case at == v.Start:

@@ -4,6 +4,7 @@ import (
 	"fmt"
 
 	"bootgraft/image/disk"
+	"bootgraft/layout"
 	"bootgraft/layout/rule/candidate"
 )
 
@@ -66,7 +67,7 @@ func (u Unit) Text(sectorSize int) string {
 	case FromEntry:
 		return fmt.Sprintf("%s from the start of entry %d", unit, u.Volume)
 	case InClusters:
-		return "clusters of " + volumeName(u.Volume)
+		return "clusters of " + layout.VolumeName(u.Volume)
 	case InCHS:
 		return fmt.Sprintf("cylinder, head and sector with %d heads and %d sectors a track", u.Heads, u.Track)
 	}
@@ -144,10 +145,3 @@ type Found struct {
 
 // Places returns what numbers were compared with, in the order of the disk.
 func (f *Found) Places() []Place { return f.places }
-
-func volumeName(index int) string {
-	if index <= 0 {
-		return "the volume"
-	}
-	return fmt.Sprintf("volume %d", index)
-}

@@ -25,7 +25,8 @@ func (s *searcher) places() error {
 		if !v.Listed {
 			s.out.NoFiles = append(s.out.NoFiles, v.Index)
 		}
-		s.add(Place{Span: disk.Span{Start: v.Start, Count: 1}, Kind: Boot, Name: "the boot sector of " + volumeName(v.Index),
+		s.add(Place{Span: disk.Span{Start: v.Start, Count: 1}, Kind: Boot,
+			Name:   "the boot sector of " + layout.VolumeName(v.Index),
 			Volume: v.Index, Guarded: true})
 	}
 	for _, r := range s.m.Regions {
@@ -49,7 +50,7 @@ func (s *searcher) add(p Place) {
 
 func (s *searcher) addFile(f *files.File) error {
 	v := s.m.Volume(f.Volume)
-	name := fmt.Sprintf("%s: %s", volumeName(f.Volume), f.Path)
+	name := fmt.Sprintf("%s: %s", layout.VolumeName(f.Volume), f.Path)
 	at, isLoader := f.Extents, false
 	for i := 0; i < len(at); {
 		run := at[i].Stored

@@ -71,9 +71,7 @@ func (a *Advisor) Next(ctx context.Context, known image.Source) ([]capture.Wish,
 		opened = opened.Union(v.Meaning)
 	}
 	add(capture.Directories, subtract(t.noted().Union(t.take()), opened))
-	for _, p := range named {
-		out = append(out, capture.Wish{Span: p, Class: capture.Files})
-	}
+	add(capture.Files, named)
 	if a.Sound {
 		heard, err := a.listen(ctx, s, known)
 		if err != nil {

@@ -44,7 +44,7 @@ func Of(ctx context.Context, src image.Source, s *layout.Map) (*Owners, error) {
 	var found []Owner
 	if _, err := files.Walk(ctx, src, s, files.Options{}, func(f *files.File) error {
 		for _, e := range f.Extents {
-			found = append(found, Owner{e.Stored, File, fmt.Sprintf("%s: %s", volumeName(f.Volume), f.Path)})
+			found = append(found, Owner{e.Stored, File, fmt.Sprintf("%s: %s", layout.VolumeName(f.Volume), f.Path)})
 		}
 		return nil
 	}); err != nil {
@@ -56,13 +56,6 @@ func Of(ctx context.Context, src image.Source, s *layout.Map) (*Owners, error) {
 		o.region(s, r, found)
 	}
 	return o, nil
-}
-
-func volumeName(index int) string {
-	if index == 0 {
-		return "the volume"
-	}
-	return fmt.Sprintf("volume %d", index)
 }
 
 // region adds the owners of one region; files are those of the whole disk.
@@ -83,7 +76,7 @@ func (o *Owners) region(m *layout.Map, r layout.Region, found []Owner) {
 	}
 	name, at := r.Name, r.Start
 	if i := slices.IndexFunc(m.Volumes, func(v layout.Volume) bool { return v.Start == r.Start }); i >= 0 {
-		name = volumeName(m.Volumes[i].Index)
+		name = layout.VolumeName(m.Volumes[i].Index)
 		boot := Owner{disk.Span{Start: at, Count: 1}, Boot, "boot sector of " + name}
 		o.list, o.used = append(o.list, boot), append(o.used, boot)
 		at++

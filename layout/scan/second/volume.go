@@ -24,7 +24,7 @@ func Volume(ctx context.Context, src image.Source, m *layout.Map, l layout.Volum
 	}
 	opened, err := scan.Open(src, m, l.Index)
 	if err != nil {
-		o := Opinion{About: about(l.Index), Sector: l.Start}
+		o := Opinion{About: layout.VolumeName(l.Index), Sector: l.Start}
 		o.judge(err)
 		return o, true
 	}
@@ -35,16 +35,9 @@ func Volume(ctx context.Context, src image.Source, m *layout.Map, l layout.Volum
 	return volume(ctx, v, v.Source(), l, opt), true
 }
 
-func about(index int) string {
-	if index == 0 {
-		return "the volume"
-	}
-	return "volume " + itoa(index)
-}
-
 // volume compares what the library reads through view with v.
 func volume(ctx context.Context, v *fat.Volume, view io.ReaderAt, l layout.Volume, opt Options) Opinion {
-	o := Opinion{About: about(l.Index), Sector: l.Start}
+	o := Opinion{About: layout.VolumeName(l.Index), Sector: l.Start}
 	folders, all, err := prove(v)
 	if err == nil {
 		c := comparison{ctx: ctx, v: v, o: &o, opt: opt, store: newStorage(view, v.Source().Size()), parses: maxParses,

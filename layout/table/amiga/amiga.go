@@ -34,19 +34,15 @@ const (
 	rdbAreaHigh   = 132
 )
 
-// Table is a rigid disk block and its partition blocks as they lie on a disk.
+// Table is a rigid disk block and its partition blocks as they lie on a disk. Entries
+// are numbered from 1 in the order of the chain. Its State is InForce, or Damaged if a
+// checksum or the chain is broken.
 type Table struct {
 	Block      int64 // block of 512 bytes that holds the RDB, 0 to 15
 	BlockBytes int   // bytes of a block of the table
 	Trashed    bool  // the checksum is right only without bytes DCh to DFh
-	Findings   []disk.Finding
-	table      layout.Table
+	layout.Parsed
 }
-
-// Layout returns the table in the common vocabulary. Entries are numbered
-// from 1 in the order of the chain. Its State is InForce, or Damaged if a
-// checksum or the chain is broken.
-func (t *Table) Layout() layout.Table { return t.table }
 
 // Read looks for a rigid disk block in the first 16 blocks of src. One whose
 // checksum is right wins over one whose checksum is wrong. If there is none it
@@ -61,21 +57,20 @@ func Read(src image.Source) (*Table, error) {
 	if t.BlockBytes < 512 || t.BlockBytes > 1<<15 || t.BlockBytes%512 != 0 {
 		return nil, disk.Malformedf("Amiga RDB", at, rdbBlockBytes, "a block of %d bytes is not possible", t.BlockBytes)
 	}
-	t.table = layout.Table{
+	t.Table = layout.Table{
 		Kind: "amiga", State: layout.InForce, SectorSize: t.BlockBytes,
 		Evidence: []string{fmt.Sprintf("RDSK in block %d", block)},
 	}
 	switch state {
 	case good:
-		t.table.Evidence = append(t.table.Evidence, "its checksum")
+		t.Evidence = append(t.Evidence, "its checksum")
 	case trashed:
 		t.Findings = append(t.Findings, disk.Notef(disk.TableTrashedWord, at,
-
 			"bytes DC to DF of the rigid disk block in sector %d were overwritten by a system that does not "+
 				"know it; without them its checksum is right, and so the table is used",
 			at))
 	default:
-		t.damaged(disk.TableChecksum, at,
+		t.Damagedf(disk.TableChecksum, at,
 			"the checksum of the rigid disk block in sector %d (byte 8) is wrong. Its numbers may be wrong: "+
 				"compare its entries with what lies in the places they name",
 			at)
@@ -84,7 +79,7 @@ func Read(src image.Source) (*Table, error) {
 	if err := t.chain(src, u32(b, rdbPartitions)); err != nil {
 		return nil, err
 	}
-	t.Findings = append(t.Findings, layout.CheckEntries(t.table.Entries, image.Sectors(src))...)
+	t.Check(image.Sectors(src), func(layout.Entry) bool { return true })
 	return t, nil
 }
 
@@ -151,16 +146,15 @@ func check(b []byte) sum {
 func (t *Table) area(src image.Source, b []byte) {
 	size := src.SectorSize()
 	own, _ := disk.Units(uint64(t.Block), 1, searchUnit, size)
-	t.table.Own = disk.NewSpans(own)
+	t.Own = disk.NewSpans(own)
 	blocks := uint64(u32(b, rdbCylinders)) * uint64(u32(b, rdbSectors))
 	if heads := uint64(u32(b, rdbHeads)); heads == 0 || blocks < 1<<63/heads {
 		whole, _ := disk.Units(0, blocks*heads, t.BlockBytes, size)
-		t.table.Ends = whole.End()
+		t.Ends = whole.End()
 	}
 	low, high := u32(b, rdbAreaLow), u32(b, rdbAreaHigh)
 	if low > high {
 		t.Findings = append(t.Findings, disk.Warningf(disk.TableAreaImplausible, own.Start,
-
 			"the rigid disk block in sector %d (byte %d) reserves blocks %d to %d, which is no range; "+
 				"only the blocks that are in use count as the table",
 			own.Start, rdbAreaLow, low, high))
@@ -169,33 +163,32 @@ func (t *Table) area(src image.Source, b []byte) {
 	reserved, _ := disk.Units(uint64(low), uint64(high)-uint64(low)+1, t.BlockBytes, size)
 	if reserved.End() > image.Sectors(src) {
 		t.Findings = append(t.Findings, disk.Warningf(disk.TableAreaImplausible, own.Start,
-
 			"the rigid disk block in sector %d (byte %d) reserves sectors %s, but the disk has %d; "+
 				"only the blocks that are in use count as the table",
 			own.Start, rdbAreaLow, reserved, image.Sectors(src)))
 		return
 	}
-	t.table.Own = t.table.Own.Add(reserved)
+	t.Own = t.Own.Add(reserved)
 }
 
 // chain follows the partition blocks.
 func (t *Table) chain(src image.Source, next uint32) error {
 	seen := map[uint32]bool{}
-	from := t.table.Own[0].Start
+	from := t.Own[0].Start
 	for next != endOfChain && next != 0 {
 		span, _ := disk.Units(uint64(next), 1, t.BlockBytes, src.SectorSize())
 		switch {
 		case seen[next]:
-			t.damaged(disk.TableChainLoop, from,
+			t.Damagedf(disk.TableChainLoop, from,
 				"the partition block in sector %d leads back to block %d, which is in the chain already; "+
 					"the chain is cut there",
 				from, next)
 			return nil
 		case len(seen) == maxChain:
-			t.damaged(disk.TableTooLong, from, "the chain of partition blocks is longer than %d; it is cut there", maxChain)
+			t.Damagedf(disk.TableTooLong, from, "the chain of partition blocks is longer than %d; it is cut there", maxChain)
 			return nil
 		case int64(next)*int64(t.BlockBytes)+blockBytes > src.Size():
-			t.damaged(disk.TableEntryMissing, from,
+			t.Damagedf(disk.TableEntryMissing, from,
 				"the block in sector %d names partition block %d (byte %d of the disk), "+
 					"which is past the end of the disk; the entries after it are lost",
 				from, next, int64(next)*int64(t.BlockBytes))
@@ -207,28 +200,23 @@ func (t *Table) chain(src image.Source, next uint32) error {
 			return err
 		}
 		if string(b[:4]) != "PART" {
-			t.damaged(disk.TableEntryMissing, span.Start,
+			t.Damagedf(disk.TableEntryMissing, span.Start,
 				"sector %d is in the chain of partition blocks, but does not begin with PART; "+
 					"the entries after it are lost",
 				span.Start)
 			return nil
 		}
 		if check(b) != good {
-			t.damaged(disk.TableChecksum, span.Start,
+			t.Damagedf(disk.TableChecksum, span.Start,
 				"the checksum of the partition block in sector %d (byte 8) is wrong; its entry is listed, "+
 					"and may be wrong",
 				span.Start)
 		}
-		t.table.Own = t.table.Own.Add(span)
+		t.Own = t.Own.Add(span)
 		t.entry(src, b, int64(next)*int64(t.BlockBytes))
 		from, next = span.Start, u32(b, partNext)
 	}
 	return nil
-}
-
-func (t *Table) damaged(code disk.Code, at disk.Sector, format string, args ...any) {
-	t.table.State = layout.Damaged
-	t.Findings = append(t.Findings, disk.Warningf(code, at, format, args...))
 }
 
 func u32(b []byte, at int) uint32 { return binary.BigEndian.Uint32(b[at:]) }

@@ -31,7 +31,7 @@ const (
 func (t *Table) entry(src image.Source, b []byte, at int64) {
 	env := func(i int) uint64 { return uint64(u32(b, partEnvironment+4*i)) }
 	sector := sectorOf(src, at)
-	index := len(t.table.Entries) + 1
+	index := len(t.Entries) + 1
 	e := layout.Entry{
 		Index: index, Name: name(b[partName : partName+32]), Active: u32(b, partFlags)&flagBooting != 0,
 		Table: sector, Offset: int(at % int64(src.SectorSize())),
@@ -46,7 +46,7 @@ func (t *Table) entry(src image.Source, b []byte, at int64) {
 		t.Findings = append(t.Findings, disk.Warningf(disk.EntryImplausible, sector,
 			"entry %d in sector %d (byte %d) runs from cylinder %d to %d; it is "+
 				"listed as empty", index, sector, e.Offset, env(envLow), env(envHigh)))
-		t.table.Entries = append(t.table.Entries, e)
+		t.Entries = append(t.Entries, e)
 		return
 	}
 	over, count := bits.Mul64(env(envHigh)-env(envLow)+1, perCylinder)
@@ -56,13 +56,12 @@ func (t *Table) entry(src image.Source, b []byte, at int64) {
 	span, exact := disk.Units(start, count, t.BlockBytes, src.SectorSize())
 	if !exact {
 		t.Findings = append(t.Findings, disk.Warningf(disk.EntryInsideSector, sector,
-
 			"entry %d begins or ends inside a sector of %d bytes, because the table counts in blocks of %d "+
 				"bytes; it is listed as sectors %s. Look at the disk with a sector size of %d",
 			index, src.SectorSize(), t.BlockBytes, span, t.BlockBytes))
 	}
 	e.Span = span
-	t.table.Entries = append(t.table.Entries, e)
+	t.Entries = append(t.Entries, e)
 }
 
 // name returns a string that begins with its length.

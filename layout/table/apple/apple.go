@@ -16,8 +16,8 @@ import (
 
 // Types of entries that stand for no volume.
 const (
-	MapType  = "Apple_partition_map" // the map itself
-	FreeType = "Apple_Free"          // free space
+	mapType  = "Apple_partition_map" // the map itself
+	freeType = "Apple_Free"          // free space
 )
 
 const (
@@ -29,23 +29,13 @@ const (
 	entryBytes      = 136    // up to and with pmProcessor
 )
 
-// Table is a partition map as it lies on a disk.
+// Table is a partition map as it lies on a disk. Entries are numbered from 1. Its
+// State is InForce, or Damaged if a finding says that an entry is lost.
 type Table struct {
 	BlockSize int    // bytes of a block of the map
 	Blocks    uint32 // sbBlkCount: blocks of the disk
 	Declared  uint32 // pmMapBlkCnt of the first entry
-	Findings  []disk.Finding
-	table     layout.Table
-}
-
-// Layout returns the map in the common vocabulary. Entries are numbered from
-// 1. Its State is InForce, or Damaged if a finding says that an entry is lost.
-func (t *Table) Layout() layout.Table { return t.table }
-
-// Owns tells whether an entry stands for a volume: neither for free space nor
-// for the map itself.
-func Owns(e layout.Entry) bool {
-	return !e.Empty() && e.Type != MapType && e.Type != FreeType && e.Type != "Apple_Void"
+	layout.Parsed
 }
 
 // Read reads the partition map of src. Without a driver descriptor and a
@@ -71,7 +61,7 @@ func Read(src image.Source) (*Table, error) {
 		return nil, disk.Malformedf("Apple partition map", sectorOf(src, int64(t.BlockSize)), 4,
 			"the first entry says that the map has no entry")
 	}
-	t.table = layout.Table{Kind: "apple", State: layout.InForce, SectorSize: t.BlockSize}
+	t.Table = layout.Table{Kind: "apple", State: layout.InForce, SectorSize: t.BlockSize}
 	if err := t.readEntries(src); err != nil {
 		return nil, err
 	}
@@ -97,7 +87,6 @@ func (t *Table) findMap(src image.Source, declared int) (first []byte, err error
 		t.BlockSize = size
 		if size != declared {
 			t.Findings = append(t.Findings, disk.Notef(disk.TableBlockSize, 0,
-
 				"the driver descriptor in sector 0 (byte 2) says blocks of %d bytes, "+
 					"but the map is written in blocks of %d bytes; the map is read as it is written",
 				declared, size))
@@ -130,7 +119,7 @@ func readEntry(src image.Source, block int64, size int) ([]byte, error) {
 func (t *Table) readEntries(src image.Source) error {
 	want := int64(t.Declared)
 	if want > maxEntries {
-		t.damaged(disk.TableTooLong, sectorOf(src, int64(t.BlockSize)),
+		t.Damagedf(disk.TableTooLong, sectorOf(src, int64(t.BlockSize)),
 			"the map says that it has %d entries; only the first %d are read, more is not plausible", want, maxEntries)
 		want = maxEntries
 	}
@@ -141,8 +130,7 @@ func (t *Table) readEntries(src image.Source) error {
 			return err
 		}
 		if b == nil || !signed(b) {
-			t.damaged(disk.TableEntryMissing, sectorOf(src, at),
-
+			t.Damagedf(disk.TableEntryMissing, sectorOf(src, at),
 				"entry %d of the %d that the map says it has is not in sector %d (byte %d of the disk); "+
 					"the entries after it are lost",
 				i, t.Declared, sectorOf(src, at), at)
@@ -152,7 +140,7 @@ func (t *Table) readEntries(src image.Source) error {
 			t.Findings = append(t.Findings, disk.Warningf(disk.TableCountsDiffer, sectorOf(src, at),
 				"entry %d says that the map has %d entries, the first says %d; the first is believed", i, n, t.Declared))
 		}
-		t.table.Entries = append(t.table.Entries, t.entry(src, b, int(i)))
+		t.Entries = append(t.Entries, t.entry(src, b, int(i)))
 	}
 	return nil
 }
@@ -163,7 +151,6 @@ func (t *Table) entry(src image.Source, b []byte, index int) layout.Entry {
 		src.SectorSize())
 	if !exact {
 		t.Findings = append(t.Findings, disk.Warningf(disk.EntryInsideSector, sectorOf(src, at),
-
 			"entry %d begins or ends inside a sector of %d bytes, because the map counts in blocks of %d "+
 				"bytes; it is listed as sectors %s. Look at the disk with a sector size of %d",
 			index, src.SectorSize(), t.BlockSize, span, t.BlockSize))
@@ -171,13 +158,14 @@ func (t *Table) entry(src image.Source, b []byte, index int) layout.Entry {
 	kind := text(b[48:80])
 	return layout.Entry{
 		Span: span, Index: index, Type: kind, TypeName: typeNames[kind], Name: text(b[16:48]),
-		Table: sectorOf(src, at), Offset: int(at % int64(src.SectorSize())),
+		NoVolume: span.Empty() || kind == mapType || free(kind),
+		Table:    sectorOf(src, at), Offset: int(at % int64(src.SectorSize())),
 	}
 }
 
 var typeNames = map[string]string{
-	MapType:           "the map itself",
-	FreeType:          "free space",
+	mapType:           "the map itself",
+	freeType:          "free space",
 	"Apple_Void":      "unused entry",
 	"Apple_HFS":       "HFS or HFS Plus volume",
 	"Apple_HFSX":      "HFSX volume",
@@ -193,24 +181,16 @@ var typeNames = map[string]string{
 // entries against each other.
 func (t *Table) describe(src image.Source) {
 	size := src.SectorSize()
-	own, _ := disk.Units(0, uint64(len(t.table.Entries))+1, t.BlockSize, size)
-	t.table.Own = disk.NewSpans(own)
+	own, _ := disk.Units(0, uint64(len(t.Entries))+1, t.BlockSize, size)
+	t.Own = disk.NewSpans(own)
 	whole, _ := disk.Units(0, uint64(t.Blocks), t.BlockSize, size)
-	t.table.Ends = whole.End()
-	t.table.Evidence = []string{"driver descriptor in block 0", "map entry in block 1"}
-	var used []layout.Entry
-	for _, e := range t.table.Entries {
-		if e.Type != FreeType && e.Type != "Apple_Void" {
-			used = append(used, e)
-		}
-	}
-	t.Findings = append(t.Findings, layout.CheckEntries(used, image.Sectors(src))...)
+	t.Ends = whole.End()
+	t.Evidence = []string{"driver descriptor in block 0", "map entry in block 1"}
+	t.Check(image.Sectors(src), func(e layout.Entry) bool { return !free(e.Type) })
 }
 
-func (t *Table) damaged(code disk.Code, at disk.Sector, format string, args ...any) {
-	t.table.State = layout.Damaged
-	t.Findings = append(t.Findings, disk.Warningf(code, at, format, args...))
-}
+// free tells whether a type is that of sectors that nobody has.
+func free(kind string) bool { return kind == freeType || kind == "Apple_Void" }
 
 func sectorOf(src image.Source, at int64) disk.Sector {
 	return disk.Sector(at / int64(src.SectorSize()))

@@ -32,17 +32,12 @@ func TestReadP01(t *testing.T) {
 		t.Errorf("got %+v", tab)
 	}
 	want := []layout.Entry{
-		{Span: disk.Span{Start: 1, Count: 63}, Index: 1, Type: MapType, TypeName: "the map itself", Name: "Apple", Table: 1},
+		{Span: disk.Span{Start: 1, Count: 63}, Index: 1, NoVolume: true, Type: mapType, TypeName: "the map itself", Name: "Apple", Table: 1},
 		{Span: disk.Span{Start: 64, Count: 2000}, Index: 2, Type: "Apple_HFS", TypeName: "HFS or HFS Plus volume", Name: "Music One", Table: 2},
-		{Span: disk.Span{Start: 2064, Count: 1936}, Index: 3, Type: FreeType, TypeName: "free space", Name: "Extra", Table: 3},
+		{Span: disk.Span{Start: 2064, Count: 1936}, Index: 3, NoVolume: true, Type: freeType, TypeName: "free space", Name: "Extra", Table: 3},
 	}
 	if !slices.Equal(tab.Entries, want) {
 		t.Errorf("got  %+v\nwant %+v", tab.Entries, want)
-	}
-	for i, owns := range []bool{false, true, false} {
-		if Owns(tab.Entries[i]) != owns {
-			t.Errorf("Owns(entry %d) = %v", i+1, !owns)
-		}
 	}
 }
 

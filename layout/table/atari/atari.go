@@ -44,19 +44,15 @@ var typeNames = map[string]string{
 	"XGM": "container",
 }
 
-// Table is a root sector and what hangs on it.
+// Table is a root sector and what hangs on it. Entries 1 to 4 are those of the root
+// sector; logical and ICD entries follow from 5. Its State is InForce, or Damaged if
+// the chain is broken.
 type Table struct {
 	Bootable bool   // the words of the root sector add up to 1234h
 	DiskSize uint32 // sectors of the disk, as the root sector says
 	ICD      bool   // the eight further entries are in use
-	Findings []disk.Finding
-	table    layout.Table
+	layout.Parsed
 }
-
-// Layout returns the table in the common vocabulary. Entries 1 to 4 are those
-// of the root sector; logical and ICD entries follow from 5. Its State is
-// InForce, or Damaged if the chain is broken.
-func (t *Table) Layout() layout.Table { return t.table }
 
 // slot is one entry as it is written; start is relative in an XGM chain.
 type slot struct {
@@ -99,7 +95,7 @@ func Read(src image.Source) (*Table, error) {
 		return nil, err
 	}
 	t := &Table{DiskSize: binary.BigEndian.Uint32(b[sizeAt:]), Bootable: wordSum(b) == bootSum}
-	t.table = layout.Table{
+	t.Table = layout.Table{
 		Kind: "atari", State: layout.InForce, SectorSize: sectorBytes, Ends: disk.Sector(t.DiskSize),
 		Own: disk.NewSpans(disk.Span{Count: 1}),
 	}
@@ -107,7 +103,7 @@ func Read(src image.Source) (*Table, error) {
 		return nil, err
 	}
 	t.badList(src, b)
-	t.Findings = append(t.Findings, layout.CheckEntries(t.table.Entries, image.Sectors(src))...)
+	t.Check(image.Sectors(src), func(layout.Entry) bool { return true })
 	return t, nil
 }
 
@@ -144,7 +140,7 @@ func (t *Table) fill(src image.Source, b []byte, first []slot) error {
 			continue
 		}
 		t.add(s, i+1, 0, 0)
-		t.table.Evidence = append(t.table.Evidence, fmt.Sprintf("entry %d of type %s on the disk", i+1, s.id))
+		t.Evidence = append(t.Evidence, fmt.Sprintf("entry %d of type %s on the disk", i+1, s.id))
 	}
 	for _, s := range first {
 		if s.used() && s.id == "XGM" {
@@ -170,7 +166,7 @@ func (t *Table) fill(src image.Source, b []byte, first []slot) error {
 // add lists a slot that lies in the root sector at the given sector, to which
 // its start is relative.
 func (t *Table) add(s slot, index int, root, base disk.Sector) {
-	t.table.Entries = append(t.table.Entries, layout.Entry{
+	t.Entries = append(t.Entries, layout.Entry{
 		Span:  disk.Span{Start: base + disk.Sector(s.start), Count: disk.Sector(s.size)},
 		Index: index, Type: s.id, TypeName: typeNames[s.id],
 		Active: s.flag&flagBoot != 0, Extended: s.id == "XGM",
@@ -193,7 +189,7 @@ func (t *Table) badList(src image.Source, b []byte) {
 				"is passed over", badListAt, list))
 		return
 	}
-	t.table.Own = t.table.Own.Add(list)
+	t.Own = t.Own.Add(list)
 }
 
 func wordSum(b []byte) uint16 {

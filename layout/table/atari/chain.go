@@ -3,7 +3,6 @@ package atari
 import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
-	"bootgraft/layout"
 )
 
 // chain follows the root sectors from the first of an XGM entry. In each, the
@@ -15,14 +14,14 @@ func (t *Table) chain(src image.Source, first disk.Sector) error {
 	for {
 		switch {
 		case seen[at]:
-			t.damaged(disk.TableChainLoop, from, "the root sector %d leads back to sector %d, which is in the chain already; "+
+			t.Damagedf(disk.TableChainLoop, from, "the root sector %d leads back to sector %d, which is in the chain already; "+
 				"the chain is cut there", from, at)
 			return nil
 		case len(seen) == maxChain:
-			t.damaged(disk.TableTooLong, from, "the chain of root sectors is longer than %d; it is cut there", maxChain)
+			t.Damagedf(disk.TableTooLong, from, "the chain of root sectors is longer than %d; it is cut there", maxChain)
 			return nil
 		case at >= image.Sectors(src):
-			t.damaged(disk.TableEntryMissing, from, "the root sector %d leads to sector %d, past the end of the disk; the "+
+			t.Damagedf(disk.TableEntryMissing, from, "the root sector %d leads to sector %d, past the end of the disk; the "+
 				"entries after it are lost", from, at)
 			return nil
 		}
@@ -33,19 +32,19 @@ func (t *Table) chain(src image.Source, first disk.Sector) error {
 		}
 		volume, link := pair(slots(b, entriesAt, primaries))
 		if volume == nil {
-			t.damaged(disk.TableEntryMissing, at,
+			t.Damagedf(disk.TableEntryMissing, at,
 				"sector %d is in the chain of root sectors, but has no entry of a volume (byte %d); "+
 					"the entries after it are lost",
 				at, entriesAt)
 			return nil
 		}
-		t.table.Own = t.table.Own.Add(disk.Span{Start: at, Count: 1})
+		t.Own = t.Own.Add(disk.Span{Start: at, Count: 1})
 		t.add(*volume, t.nextLogical(), at, at)
 		if link == nil {
 			return nil
 		}
 		if link.id != "XGM" {
-			t.damaged(disk.TableEntryMissing, at,
+			t.Damagedf(disk.TableEntryMissing, at,
 				"the second entry in sector %d (byte %d) is of type %q, not a link; the entries after it are lost",
 				at, link.at, link.id)
 			return nil
@@ -74,13 +73,8 @@ func pair(in []slot) (volume, link *slot) {
 
 func (t *Table) nextLogical() int {
 	n := primaries + 1
-	for _, e := range t.table.Entries {
+	for _, e := range t.Entries {
 		n = max(n, e.Index+1)
 	}
 	return n
-}
-
-func (t *Table) damaged(code disk.Code, at disk.Sector, format string, args ...any) {
-	t.table.State = layout.Damaged
-	t.Findings = append(t.Findings, disk.Warningf(code, at, format, args...))
 }

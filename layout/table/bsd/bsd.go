@@ -18,8 +18,8 @@ import (
 
 // Names of the entries that own no sectors of their own.
 const (
-	WholeDisk = "whole disk" // entry c, or any that covers all of the disk without a type
-	Unused    = "unused"
+	wholeDisk = "whole disk" // entry c, or any that covers all of the disk without a type
+	unused    = "unused"
 )
 
 const (
@@ -34,25 +34,15 @@ const (
 	partitionsAt = 138
 )
 
-// Table is a disklabel as it lies on a disk.
+// Table is a disklabel as it lies on a disk. Index 1 is entry a. Offsets are absolute,
+// as on every label that describes a whole disk. Its State is InForce, or Damaged if
+// the checksum is wrong.
 type Table struct {
 	At         int64  // byte of the disk at which the label begins
 	SectorSize int    // d_secsize: bytes of a sector that the label counts in
 	PerUnit    uint32 // d_secperunit: sectors of the disk
 	Declared   int    // d_npartitions
-	Findings   []disk.Finding
-	table      layout.Table
-}
-
-// Layout returns the label in the common vocabulary. Index 1 is entry a.
-// Offsets are absolute, as on every label that describes a whole disk. Its
-// State is InForce, or Damaged if the checksum is wrong.
-func (t *Table) Layout() layout.Table { return t.table }
-
-// Owns tells whether an entry stands for sectors of its own: it is neither
-// unused nor the one for the whole disk.
-func Owns(e layout.Entry) bool {
-	return !e.Empty() && e.TypeName != WholeDisk && e.TypeName != Unused
+	layout.Parsed
 }
 
 // Read looks for a disklabel at byte 512 of src, in sector 1 where that is
@@ -118,33 +108,27 @@ func (t *Table) fill(src image.Source, b []byte, sector disk.Sector, offset int)
 	size := src.SectorSize()
 	whole, _ := disk.Units(0, uint64(t.PerUnit), t.SectorSize, size)
 	own, _ := disk.Units(uint64(t.At), uint64(headerBytes+min(t.Declared, maxEntries)*entryBytes), 1, size)
-	t.table = layout.Table{
+	t.Table = layout.Table{
 		Kind: "bsd", State: layout.InForce, SectorSize: t.SectorSize, Own: disk.NewSpans(own), Ends: whole.End(),
 		Evidence: []string{fmt.Sprintf("both magic numbers of a label at byte %d", t.At)},
 	}
 	n := t.Declared
 	if n > maxEntries {
 		n = maxEntries
-		t.damaged(disk.TableTooLong, sector,
+		t.Damagedf(disk.TableTooLong, sector,
 			"the label in sector %d (byte %d) says that it has %d entries, but %d is all that fits; "+
 				"the first %d are read and the checksum cannot be checked",
 			sector, offset+partitionsAt, t.Declared, maxEntries, n)
 	} else if sum := xor16(b[:headerBytes+n*entryBytes]); sum != 0 {
-		t.damaged(disk.TableChecksum, sector,
+		t.Damagedf(disk.TableChecksum, sector,
 			"the words of the label in sector %d (byte %d) do not cancel out: %04X is left over and should be 0. "+
 				"Its entries may be wrong: compare them with what lies in the places they name",
 			sector, offset+checksumAt, sum)
 	}
 	for i := range n {
-		t.table.Entries = append(t.table.Entries, t.entry(src, b[headerBytes+i*entryBytes:], i, sector, offset))
+		t.Entries = append(t.Entries, t.entry(src, b[headerBytes+i*entryBytes:], i, sector, offset))
 	}
-	var used []layout.Entry
-	for _, e := range t.table.Entries {
-		if Owns(e) {
-			used = append(used, e)
-		}
-	}
-	t.Findings = append(t.Findings, layout.CheckEntries(used, image.Sectors(src))...)
+	t.Check(image.Sectors(src), layout.Entry.HoldsVolume)
 }
 
 func (t *Table) entry(src image.Source, b []byte, i int, sector disk.Sector, offset int) layout.Entry {
@@ -153,7 +137,6 @@ func (t *Table) entry(src image.Source, b []byte, i int, sector disk.Sector, off
 	span, exact := disk.Units(uint64(start), uint64(count), t.SectorSize, src.SectorSize())
 	if !exact {
 		t.Findings = append(t.Findings, disk.Warningf(disk.EntryInsideSector, sector,
-
 			"entry %c begins or ends inside a sector of %d bytes, because the label counts in sectors of %d "+
 				"bytes; it is listed as sectors %s. Look at the disk with a sector size of %d",
 			'a'+i, src.SectorSize(), t.SectorSize, span, t.SectorSize))
@@ -164,21 +147,17 @@ func (t *Table) entry(src image.Source, b []byte, i int, sector disk.Sector, off
 	}
 	covers := start == 0 && count >= t.PerUnit && count > 0
 	if kind == 0 && (i == 2 || covers) && count > 0 {
-		e.TypeName = WholeDisk
+		e.TypeName = wholeDisk
 	}
+	e.NoVolume = e.Empty() || e.TypeName == wholeDisk || e.TypeName == unused
 	return e
 }
 
 // typeNames is p_fstype; 8 is read as i386 machines use it.
 var typeNames = map[byte]string{
-	0: Unused, 1: "swap", 2: "Sixth Edition", 3: "Seventh Edition", 4: "System V", 5: "V7, 1 KiB blocks",
+	0: unused, 1: "swap", 2: "Sixth Edition", 3: "Seventh Edition", 4: "System V", 5: "V7, 1 KiB blocks",
 	6: "Eighth Edition", 7: "4.2BSD fast file system", 8: "MS-DOS", 9: "4.4BSD log-structured", 10: "other",
 	11: "HPFS", 12: "ISO 9660", 13: "bootstrap", 14: "AmigaDOS", 15: "HFS", 16: "AdvFS",
-}
-
-func (t *Table) damaged(code disk.Code, at disk.Sector, format string, args ...any) {
-	t.table.State = layout.Damaged
-	t.Findings = append(t.Findings, disk.Warningf(code, at, format, args...))
 }
 
 func xor16(b []byte) uint16 {

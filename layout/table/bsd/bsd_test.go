@@ -37,15 +37,10 @@ func TestReadP02(t *testing.T) {
 	want := []layout.Entry{
 		{Span: disk.Span{Start: 64, Count: 8000}, Index: 1, Type: "07", TypeName: "4.2BSD fast file system", Table: 1, Offset: 148},
 		{Span: disk.Span{Start: 8100, Count: 2000}, Index: 2, Type: "01", TypeName: "swap", Table: 1, Offset: 164},
-		{Span: disk.Span{Start: 0, Count: 32130}, Index: 3, Type: "00", TypeName: WholeDisk, Table: 1, Offset: 180},
+		{Span: disk.Span{Start: 0, Count: 32130}, Index: 3, Type: "00", TypeName: wholeDisk, NoVolume: true, Table: 1, Offset: 180},
 	}
 	if !slices.Equal(tab.Entries, want) {
 		t.Errorf("got  %+v\nwant %+v", tab.Entries, want)
-	}
-	for i, owns := range []bool{true, true, false} {
-		if Owns(tab.Entries[i]) != owns {
-			t.Errorf("Owns(entry %d) = %v", i+1, !owns)
-		}
 	}
 }
 
@@ -218,7 +213,7 @@ func TestReadOfFdiskP02(t *testing.T) {
 	}
 	var ours []imagetest.Slot
 	for _, e := range l.Layout().Entries {
-		if Owns(e) {
+		if !e.NoVolume {
 			ours = append(ours, imagetest.Slot{Span: e.Span, Type: "0x" + strings.TrimLeft(strings.ToLower(e.Type), "0")})
 		}
 	}

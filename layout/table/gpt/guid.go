@@ -11,8 +11,8 @@ type GUID [16]byte
 
 // String writes the GUID in upper case: 00112233-4455-6677-8899-AABBCCDDEEFF.
 func (g GUID) String() string {
-	return fmt.Sprintf("%08X-%04X-%04X-%04X-%012X",
-		binary.LittleEndian.Uint32(g[0:]), binary.LittleEndian.Uint16(g[4:]), binary.LittleEndian.Uint16(g[6:]), g[8:10], g[10:])
+	le := binary.LittleEndian
+	return fmt.Sprintf("%08X-%04X-%04X-%04X-%012X", le.Uint32(g[0:]), le.Uint16(g[4:]), le.Uint16(g[6:]), g[8:10], g[10:])
 }
 
 // Zero tells whether the GUID is all zeros, as the type of an unused entry is.

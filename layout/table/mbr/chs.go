@@ -47,12 +47,6 @@ type Geometry struct {
 // Known tells whether g is a geometry that a tuple can be counted in.
 func (g Geometry) Known() bool { return g.Heads > 0 && g.SectorsPerTrack > 0 }
 
-// Cylinders returns how many whole cylinders a disk of total sectors has, at
-// most the 1024 that a tuple can name.
-func (g Geometry) Cylinders(total disk.Sector) int {
-	return int(min(total/g.cylinder(), MaxCylinder+1))
-}
-
 func (g Geometry) cylinder() disk.Sector {
 	return disk.Sector(g.Heads) * disk.Sector(g.SectorsPerTrack)
 }

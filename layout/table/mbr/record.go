@@ -10,7 +10,6 @@ import (
 // Offsets of a boot record (EFI Specification 1.02, table 16-5) and of the
 // fields of its partition records (table 16-6), in bytes.
 const (
-	bootCodeSize  = 440
 	diskIDAt      = 440
 	tableAt       = 446
 	recordSize    = 16

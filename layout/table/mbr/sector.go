@@ -50,9 +50,6 @@ func (s *Sector) Bytes() []byte { return slices.Clone(s.raw) }
 // Clone returns a copy that can be changed alone.
 func (s *Sector) Clone() *Sector { return &Sector{s.Bytes()} }
 
-// BootCode returns a copy of the 440 bytes before the disk identifier.
-func (s *Sector) BootCode() []byte { return slices.Clone(s.raw[:bootCodeSize]) }
-
 // DiskID returns the disk signature at byte 440.
 func (s *Sector) DiskID() uint32 { return binary.LittleEndian.Uint32(s.raw[diskIDAt:]) }
 
@@ -109,11 +106,6 @@ func (s *Sector) othersUsed() bool {
 
 // SetDiskID changes the disk signature.
 func (s *Sector) SetDiskID(id uint32) { binary.LittleEndian.PutUint32(s.raw[diskIDAt:], id) }
-
-// SetStart changes the start of record i, in sectors.
-func (s *Sector) SetStart(i int, start uint32) {
-	binary.LittleEndian.PutUint32(s.record(i)[startField:], start)
-}
 
 // SetCount changes the sector count of record i.
 func (s *Sector) SetCount(i int, count uint32) {

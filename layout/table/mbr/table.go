@@ -61,7 +61,6 @@ func Read(src image.Source) (*Table, error) {
 	t.check()
 	if size, ok := t.FitsSectorSize(src); ok {
 		t.found(disk.Warningf(disk.OtherSectorSize, 0,
-
 			"the numbers of the partition table fit sectors of %d bytes, but the disk is read with %d: "+
 				"volumes begin where the table says only if it counts in sectors of %d bytes; "+
 				"read the disk again with that sector size",

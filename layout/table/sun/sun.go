@@ -13,8 +13,8 @@ import (
 	"bootgraft/layout"
 )
 
-// WholeDisk is the TypeName of a slice that stands for the whole disk.
-const WholeDisk = "whole disk"
+// wholeDisk is the TypeName of a slice that stands for the whole disk.
+const wholeDisk = "whole disk"
 
 const (
 	magic       = 0xDABE
@@ -38,22 +38,14 @@ const (
 	sumAt     = 510
 )
 
-// Table is a Sun disk label as it lies on a disk.
+// Table is a Sun disk label as it lies on a disk. Entries are numbered from 1. Its
+// State is InForce, or Damaged if the checksum is wrong.
 type Table struct {
 	Heads, SectorsPerTrack int
 	Cylinders              int  // data cylinders
 	VTOC                   bool // the label has a valid VTOC, so the slices have tags
-	Findings               []disk.Finding
-	table                  layout.Table
+	layout.Parsed
 }
-
-// Layout returns the label in the common vocabulary. Entries are numbered
-// from 1. Its State is InForce, or Damaged if the checksum is wrong.
-func (t *Table) Layout() layout.Table { return t.table }
-
-// Owns tells whether an entry stands for sectors of its own: it is neither
-// empty nor the one for the whole disk.
-func Owns(e layout.Entry) bool { return !e.Empty() && e.TypeName != WholeDisk }
 
 // Read reads the label in sector 0 of src. The magic number is two bytes: if
 // neither the checksum nor the VTOC bears it out, the label is Absent.
@@ -83,18 +75,17 @@ func Read(src image.Source) (*Table, error) {
 		return nil, disk.Malformedf("Sun label", 0, nheadAt, "cylinders of %d heads and %d sectors hold nothing", t.Heads,
 			t.SectorsPerTrack)
 	}
-	t.table = layout.Table{Kind: "sun", State: layout.InForce, SectorSize: unit, Own: disk.NewSpans(disk.Span{Count: 1})}
-	t.table.Evidence = []string{fmt.Sprintf("magic number %04X at byte %d of sector 0", magic, magicAt)}
+	t.Table = layout.Table{Kind: "sun", State: layout.InForce, SectorSize: unit, Own: disk.NewSpans(disk.Span{Count: 1})}
+	t.Evidence = []string{fmt.Sprintf("magic number %04X at byte %d of sector 0", magic, magicAt)}
 	if sum != 0 {
-		t.table.State = layout.Damaged
+		t.State = layout.Damaged
 		t.Findings = append(t.Findings, disk.Warningf(disk.TableChecksum, 0,
-
 			"the words of the label in sector 0 (byte %d) do not cancel out: "+
 				"%04X is left over and should be 0. Its slices may be wrong: compare them with what lies in the "+
 				"places they name",
 			sumAt, sum))
 	} else {
-		t.table.Evidence = append(t.table.Evidence, "its checksum")
+		t.Evidence = append(t.Evidence, "its checksum")
 	}
 	t.fill(src, b)
 	return t, nil
@@ -105,20 +96,15 @@ func (t *Table) fill(src image.Source, b []byte) {
 	perCylinder := uint64(t.Heads) * uint64(t.SectorsPerTrack)
 	cylinders := max(uint64(be.Uint16(b[pcylAt:])), uint64(t.Cylinders)+uint64(be.Uint16(b[acylAt:])))
 	whole, _ := disk.Units(0, cylinders*perCylinder, unit, src.SectorSize())
-	t.table.Ends = whole.End()
+	t.Ends = whole.End()
 	slices := maxSlices
 	if t.VTOC {
 		slices = int(be.Uint16(b[slicesAt:]))
 	}
-	var used []layout.Entry
 	for i := range slices {
-		e := t.entry(src, b, i, perCylinder)
-		t.table.Entries = append(t.table.Entries, e)
-		if Owns(e) {
-			used = append(used, e)
-		}
+		t.Entries = append(t.Entries, t.entry(src, b, i, perCylinder))
 	}
-	t.Findings = append(t.Findings, layout.CheckEntries(used, image.Sectors(src))...)
+	t.Check(image.Sectors(src), layout.Entry.HoldsVolume)
 }
 
 func (t *Table) entry(src image.Source, b []byte, i int, perCylinder uint64) layout.Entry {
@@ -128,26 +114,23 @@ func (t *Table) entry(src image.Source, b []byte, i int, perCylinder uint64) lay
 	span, exact := disk.Units(start, count, unit, src.SectorSize())
 	if !exact {
 		t.Findings = append(t.Findings, disk.Warningf(disk.EntryInsideSector, 0,
-
 			"slice %d begins or ends inside a sector of %d bytes, because the label counts in sectors of %d "+
 				"bytes; it is listed as sectors %s. Look at the disk with a sector size of %d",
 			i+1, src.SectorSize(), unit, span, unit))
 	}
 	e := layout.Entry{Span: span, Index: i + 1, Offset: at}
-	if !t.VTOC {
-		// Without tags the third slice is the whole disk, by custom.
-		if i == 2 && start == 0 && count >= uint64(t.Cylinders)*perCylinder {
-			e.TypeName = WholeDisk
-		}
-		return e
+	if t.VTOC {
+		tag := be.Uint16(b[tagsAt+4*i:])
+		e.Type, e.TypeName = fmt.Sprintf("%02X", tag), tagNames[tag]
+	} else if i == 2 && start == 0 && count >= uint64(t.Cylinders)*perCylinder {
+		e.TypeName = wholeDisk // without tags the third slice is, by custom
 	}
-	tag := be.Uint16(b[tagsAt+4*i:])
-	e.Type, e.TypeName = fmt.Sprintf("%02X", tag), tagNames[tag]
+	e.NoVolume = e.Empty() || e.TypeName == wholeDisk
 	return e
 }
 
 var tagNames = map[uint16]string{
-	0: "unassigned", 1: "boot", 2: "root", 3: "swap", 4: "usr", wholeTag: WholeDisk, 6: "stand", 7: "var", 8: "home",
+	0: "unassigned", 1: "boot", 2: "root", 3: "swap", 4: "usr", wholeTag: wholeDisk, 6: "stand", 7: "var", 8: "home",
 	9: "alternate sectors", 0x0A: "cachefs", 0x0B: "reserved", 0x82: "Linux swap", 0x83: "Linux", 0x8E: "Linux LVM",
 	0xFD: "Linux RAID",
 }

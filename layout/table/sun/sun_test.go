@@ -43,8 +43,8 @@ func TestReadP04(t *testing.T) {
 		t.Errorf("got  %+v\nwant %+v", tab.Entries[:2], want)
 	}
 	for i, e := range tab.Entries {
-		if Owns(e) != (i < 2) {
-			t.Errorf("Owns(%+v) = %v", e, Owns(e))
+		if e.NoVolume == (i < 2) {
+			t.Errorf("NoVolume of %+v is %v", e, e.NoVolume)
 		}
 	}
 }
@@ -93,7 +93,7 @@ func TestFindings(t *testing.T) {
 			tab := l.Layout()
 			owned := 0
 			for _, e := range tab.Entries {
-				if Owns(e) {
+				if !e.NoVolume {
 					owned++
 				}
 			}
@@ -176,7 +176,7 @@ func TestReadOfSfdiskP04(t *testing.T) {
 	}
 	var ours []imagetest.Slot
 	for _, e := range l.Layout().Entries {
-		if Owns(e) {
+		if !e.NoVolume {
 			ours = append(ours, imagetest.Slot{Span: e.Span, Type: "0x" + strings.ToLower(e.Type)})
 		}
 	}

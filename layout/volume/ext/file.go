@@ -78,9 +78,10 @@ func (c *content) ReadAt(p []byte, off int64) (int, error) {
 		e := ext[i]
 		in := off + int64(n) - e.FileOffset
 		part := p[n:][:min(int64(len(p)-n), e.Bytes-in)]
+		at := int64(e.Sectors.Start)*int64(c.src.SectorSize()) + int64(e.Skip) + in
 		if e.Kind != Data {
 			clear(part)
-		} else if err := image.ReadFull(c.src, part, int64(e.Sectors.Start)*int64(c.src.SectorSize())+int64(e.Skip)+in); err != nil {
+		} else if err := image.ReadFull(c.src, part, at); err != nil {
 			return n, fmt.Errorf("%s, from byte %d: %w", c.file.Path, e.FileOffset+in, err)
 		}
 		n += len(part)

@@ -103,7 +103,8 @@ func (v *Volume) inspect() {
 			"The file system says %s of %s = %s, but here there is only room for %s: what lies beyond is cut off (%s). "+
 				"Files in them are lost, and the kernel refuses to mount it. Look for the right end of the partition.",
 			disk.Counted(int64(v.Blocks), "block"), disk.Counted(int64(v.BlockSize), "byte"),
-			disk.Counted(v.Sectors(), "sector"), disk.Grouped(image.Sectors(v.src)), disk.Counted(v.Sectors()-image.Sectors(v.src), "sector")))
+			disk.Counted(v.Sectors(), "sector"), disk.Grouped(image.Sectors(v.src)),
+			disk.Counted(v.Sectors()-image.Sectors(v.src), "sector")))
 	}
 	if v.csumWrong {
 		v.note(disk.Warningf(disk.ExtChecksum, at,

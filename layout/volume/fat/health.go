@@ -209,7 +209,7 @@ func (c *checker) lost() {
 	if c.h.Lost > 0 {
 		c.h.Findings = append(c.h.Findings, disk.Warningf(disk.FATLostClusters, disk.NoSector,
 			"%s in use and %s to no file",
-			disk.Counted(c.h.Lost, "cluster")+map[bool]string{true: " is", false: " are"}[c.h.Lost == 1],
+			disk.Counted(c.h.Lost, "cluster")+" "+disk.IsAre(c.h.Lost),
 			map[bool]string{true: "belongs", false: "belong"}[c.h.Lost == 1]))
 	}
 }

@@ -31,6 +31,21 @@ func (v *Volume) judge(entries int64) {
 			"clusters of %s bytes: more than the 32,768 of the published format; not every device reads them",
 			disk.Grouped(v.ClusterBytes()))
 	}
+	v.judgeFields()
+	if v.Active >= b.FATs {
+		v.doubt(disk.FATActiveTableInvalid, v.BootSector, "nobody can say which table systems read",
+			"table %d is marked as the active one (byte 40), but there are %d; the first is read", v.Active, b.FATs)
+		v.Active = 0
+	}
+	if !v.Mirrored {
+		v.note(disk.FATOneActiveTable, v.TableSpan(v.Active).Start, "changes go to table %d alone; the others may be old",
+			v.Active)
+	}
+}
+
+// judgeFields notes fields of the boot sector that contradict each other or are odd.
+func (v *Volume) judgeFields() {
+	b := &v.BPB
 	if b.TotalSectors16 != 0 && b.TotalSectors32 != 0 && int64(b.TotalSectors16) != int64(b.TotalSectors32) {
 		v.warn(disk.FATSizesDiffer, v.BootSector,
 			"the boot sector states two sizes: %s (byte 19), which counts, and %s (byte 32)",
@@ -47,15 +62,6 @@ func (v *Volume) judge(entries int64) {
 	}
 	if b.State&3 != 0 && v.Kind != FAT12 {
 		noteDirty(&v.Findings, &v.Doubts, v.BootSector, b.State&1 != 0, b.State&2 != 0)
-	}
-	if v.Active >= b.FATs {
-		v.doubt(disk.FATActiveTableInvalid, v.BootSector, "nobody can say which table systems read",
-			"table %d is marked as the active one (byte 40), but there are %d; the first is read", v.Active, b.FATs)
-		v.Active = 0
-	}
-	if !v.Mirrored {
-		v.note(disk.FATOneActiveTable, v.TableSpan(v.Active).Start, "changes go to table %d alone; the others may be old",
-			v.Active)
 	}
 }
 

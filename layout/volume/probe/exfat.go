@@ -87,7 +87,6 @@ func exfatCopies(r *reader, sector int64) []disk.Finding {
 
 func backupDiffers(r *reader, main, backup int64) disk.Finding {
 	return disk.Warningf(disk.BootBackupDiffers, r.sector(backup),
-
 		"the boot sector in sector %d and its second copy in sector %d differ. Both are copied as they are; "+
 			"the second is of no use for repair until it is clear which is right",
 		r.sector(main), r.sector(backup))

@@ -124,7 +124,6 @@ func (r *reader) checkSize(v *layout.Volume) []disk.Finding {
 	}
 	size := int64(r.window.SectorSize())
 	return []disk.Finding{disk.Warningf(disk.VolumePastEntry, r.entry.Start,
-
 		"the %s volume at sector %s says that it has %s (%s), but its place has %s (%s); "+
 			"files in its last part are not here. Compare the size of the drive with the table",
 		v.Kind, disk.Grouped(r.entry.Start), disk.Counted(v.Count, "sector"), disk.Counted(int64(v.Count)*size, "byte"),

@@ -37,7 +37,8 @@ text{font-family:"DejaVu Sans",Verdana,sans-serif;font-size:18px;unicode-bidi:is
 .bg-hatch{fill:url(#bg-h)}.bg-fog{fill:url(#bg-f)}.bg-hatch-line{stroke:#16323a;stroke-width:2.6}
 @media(prefers-color-scheme:dark){
 .bg-ink{fill:#f2ead8}.bg-soft{fill:#b6c3c4}.bg-paper{fill:#182629}.bg-line,.bg-dash,.bg-hatch-line{stroke:#f2ead8}
-.bg-solid{fill:#6fb0ae}.bg-lead{stroke:#b6c3c4}.bg-ribbon,.bg-moved{stroke:#f2ead8}.bg-wall{stroke:#ff9d8a}.bg-warn{fill:#ff9d8a}}
+.bg-solid{fill:#6fb0ae}.bg-lead{stroke:#b6c3c4}.bg-ribbon,.bg-moved{stroke:#f2ead8}` +
+	`.bg-wall{stroke:#ff9d8a}.bg-warn{fill:#ff9d8a}}
 @media print{.bg-ink{fill:#000}.bg-soft{fill:#333}.bg-paper{fill:#fff}.bg-line,.bg-dash,.bg-hatch-line{stroke:#000}
 .bg-lead{stroke:#333}.bg-ribbon,.bg-moved{stroke:#000}.bg-wall{stroke:#000}.bg-warn{fill:#000}}
 `
@@ -63,13 +64,14 @@ func (p *Picture) SVG(title string) []byte {
 	y = p.strips(body, y)
 	y = legend(body, y, p)
 	out := &canvas{}
-	out.f(`<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %.0f %.0f" role="img" aria-labelledby="bg-title bg-desc">`+"\n", pageWidth, y)
+	out.f(`<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %.0f %.0f" role="img" `+
+		`aria-labelledby="bg-title bg-desc">`+"\n", pageWidth, y)
 	out.f(`<title id="bg-title">%s</title>`+"\n"+`<desc id="bg-desc">%s</desc>`+"\n", inert(title), inert(p.Says()))
 	out.f("<style>%s</style>\n", style)
 	out.f(`<defs><pattern id="bg-h" width="7" height="7" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">` +
 		`<rect class="bg-paper" width="7" height="7"/><line class="bg-hatch-line" x1="0" y1="0" x2="0" y2="7"/></pattern>` +
-		`<pattern id="bg-f" width="6" height="6" patternUnits="userSpaceOnUse"><rect class="bg-paper" width="6" height="6"/>` +
-		`<circle class="bg-ink" cx="3" cy="3" r="1"/></pattern></defs>` + "\n")
+		`<pattern id="bg-f" width="6" height="6" patternUnits="userSpaceOnUse">` +
+		`<rect class="bg-paper" width="6" height="6"/><circle class="bg-ink" cx="3" cy="3" r="1"/></pattern></defs>` + "\n")
 	out.f(`<rect class="bg-paper" width="%.0f" height="%.0f"/>`+"\n", pageWidth, y)
 	out.Write(body.Bytes())
 	out.f("</svg>\n")
@@ -283,7 +285,8 @@ func (p *Picture) ribbon(c *canvas, r Ribbon, drive, card []place, y, below floa
 	a, b := at(p.Drive.Parts, drive, r.From.Start), atEnd(p.Drive.Parts, drive, r.From)
 	d, e := at(p.Card.Parts, card, r.To.Start), atEnd(p.Card.Parts, card, r.To)
 	mid := (y + below) / 2
-	c.f(`<path class="%s" d="M%.1f %.1fC%.1f %.1f %.1f %.1f %.1f %.1fH%.1fC%.1f %.1f %.1f %.1f %.1f %.1fZ"><title>%s</title></path>`+"\n",
+	c.f(`<path class="%s" d="M%.1f %.1fC%.1f %.1f %.1f %.1f %.1f %.1fH%.1fC%.1f %.1f %.1f %.1f %.1f %.1fZ">`+
+		`<title>%s</title></path>`+"\n",
 		class, a, y, a, mid, d, mid, d, below, e, e, mid, b, mid, b, y, inert(r.Name))
 }
 

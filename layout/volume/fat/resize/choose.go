@@ -105,7 +105,8 @@ func (j *job) smaller(total int64) {
 	case asked < j.smallestMoved():
 		j.refuse(disk.Refusalf(disk.VolumeTooSmall, asked,
 			"%s cannot hold the volume: %s in use%s. The smallest size is %s, and %s without moving any file",
-			sectors(asked), disk.Counted(j.count.used, "cluster")+isAre(j.count.used), j.bounds(), sectors(l.Smallest), sectors(l.SmallestUnmoved)))
+			sectors(asked), disk.Counted(j.count.used, "cluster")+" "+disk.IsAre(j.count.used), j.bounds(),
+			sectors(l.Smallest), sectors(l.SmallestUnmoved)))
 		return
 	case asked < l.SmallestUnmoved && j.w.MoveNone:
 		j.refuse(disk.Refusalf(disk.MoveNone, asked,

@@ -17,7 +17,6 @@ func (j *job) empty() {
 			j.firstEntries()
 		}
 		j.note(disk.Notef(disk.FATTableMadeNew, j.from.Tables[j.v.Active].Start,
-
 			"the allocation table is not known, or not all of it; as the volume becomes empty it is made new. "+
 				"Bad clusters that it may have named belong to the old drive"))
 	}

@@ -13,7 +13,8 @@ func (j *job) report() {
 			"the volume gets %s instead of %s, and %s instead of %s; %s of them, of %s, find a new place. "+
 				"It could have %s at least, %s without moving a file",
 			sectors(r.Sectors), sectors(j.from.Total), disk.Counted(j.new.Clusters, "cluster"), disk.Grouped(j.old.Clusters),
-			disk.Grouped(r.MovedClusters), filesAndFolders(r.MovedFiles), sectors(r.Limits.Smallest), sectors(r.Limits.SmallestUnmoved)))
+			disk.Grouped(r.MovedClusters), filesAndFolders(r.MovedFiles), sectors(r.Limits.Smallest),
+			sectors(r.Limits.SmallestUnmoved)))
 	}
 	if r.Shifted {
 		j.note(disk.Warningf(disk.DataAreaShifted, j.to.Data,
@@ -61,14 +62,6 @@ func filesAndFolders(n int) string {
 		return "1 file or directory"
 	}
 	return disk.Grouped(n) + " files and directories"
-}
-
-// isAre is the verb after so many things.
-func isAre(n uint32) string {
-	if n == 1 {
-		return " is"
-	}
-	return " are"
 }
 
 // staying counts clusters, with the verb.
