@@ -90,7 +90,6 @@ type Disk struct {
 	Identity   image.Identity
 	ReadOnly   bool
 	Offline    bool // Windows mounts nothing from it
-	Sequence   uint64
 	Mounts     []string // folders on which it, or what lies on it, is mounted
 	System     []string // folders and programs of the running system that stand on it
 	Since      time.Time
