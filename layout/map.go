@@ -174,11 +174,13 @@ type Field struct {
 	Meaning  string      `json:"meaning"`
 	ByChance float64     `json:"expected_by_chance"`
 
-	// Law says how the number follows from the size; nil if it does not.
-	Law *Law `json:"-"`
+	// Law says how the number follows from the size of the disk, or of the entry with this
+	// index in the table in force; nil if it follows from neither.
+	Law   *Law `json:"-"`
+	Entry int  `json:"-"` // 0: the disk
 }
 
-// Law is how a number follows from N, the sectors of its disk:
+// Law is how a number follows from N, the sectors of its disk or entry:
 //
 //	Times * floor((Of*N + Add) / Per) + Plus
 type Law struct{ Times, Of, Per, Add, Plus int64 }

@@ -23,6 +23,7 @@ import (
 	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 	"bootgraft/layout/scan/order"
+	"bootgraft/layout/scan/sound/tracks"
 )
 
 const captureHelp = `Reads a dying drive once, gently, into an image file: first what decides
@@ -155,12 +156,12 @@ func (f *captureFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 	}
 	makeNotes(u, args[1])
 	r.Findings = append(said.Findings(image.Sectors(drive), drive.SectorSize()), r.Findings...)
-	f.addHits(c.Context(), u, args[1], r)
+	hits := f.addHits(c.Context(), u, args[1], r)
 	if err := f.takeImage(c.Context(), u, args); err != nil {
 		return err
 	}
 	f.answer(c, args, r, said)
-	return captured(u, args, r, drive, said)
+	return captured(u, args, r, drive, said, hits)
 }
 
 // sayOdd warns of bytes that belong to no whole sector.
@@ -291,8 +292,9 @@ func (f *captureFlags) options(src image.Source) (o capture.Options, ends captur
 }
 
 // captured says what is safe and how the program ends.
-func captured(u *talk.UI, args []string, r *capture.Result, src image.Source, said ata.Drive) error {
-	d := document.NewCapture(r)
+func captured(u *talk.UI, args []string, r *capture.Result, src image.Source, said ata.Drive,
+	hits []tracks.Hit) error {
+	d := document.NewCapture(r, hits)
 	d.Says(said)
 	u.Document(d)
 	page.Capture(u, args[1], r, src.SectorSize())

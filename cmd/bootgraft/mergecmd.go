@@ -57,7 +57,7 @@ func (f *captureFlags) runMerge(c *cobra.Command, u *talk.UI, args []string) err
 	}
 	f.report.answer.First = []report.Part{page.MergedPart(m, args[0], args[1])}
 	f.answer(c, []string{args[0], f.out}, m.Result, ata.Drive{})
-	err = captured(u, []string{args[0], f.out}, m.Result, a, ata.Drive{})
+	err = captured(u, []string{args[0], f.out}, m.Result, a, ata.Drive{}, nil)
 	if n := m.Unread.Sectors(); err == nil && n > 0 {
 		// One run may end with sectors that its owner did not want; what two captures lack
 		// together is not there, and no script may take the new one for a whole one.

@@ -25,6 +25,7 @@ import (
 	"bootgraft/layout/plan/starts"
 	"bootgraft/layout/rule/compare"
 	"bootgraft/layout/scan/link"
+	"bootgraft/layout/scan/sound/tracks"
 	"bootgraft/safety"
 )
 
@@ -202,7 +203,7 @@ func (f *planFlags) plan(c *cobra.Command, u *talk.UI, src *input.Source,
 		return nil, nil, refusal
 	}
 	p.Findings = append(p.Findings, target.Findings...)
-	hits, err := soundHits(c.Context(), u, src, s)
+	_, hits, err := soundHits(c.Context(), u, src, s, tracks.ForPlan)
 	if err != nil {
 		return nil, nil, err
 	}

@@ -78,36 +78,38 @@ func (f *filesFlags) runSound(ctx context.Context, u *talk.UI, path string) erro
 }
 
 // soundHits says which recordings outside the volumes a source lacks sectors of.
-func soundHits(ctx context.Context, u *talk.UI, src image.Source, m *layout.Map) ([]disk.Finding, error) {
+func soundHits(ctx context.Context, u *talk.UI, src image.Source, m *layout.Map,
+	most int64) ([]tracks.Hit, []disk.Finding, error) {
 	progress, finish := u.Bar("looking for sound that is hit")
 	defer finish()
-	return tracks.Hits(ctx, src, m, progress)
+	return tracks.Hits(ctx, src, m, most, progress)
 }
 
-// addHits adds soundHits of a capture that has ended to what is told of it. That they
+// addHits adds soundHits of a capture that has ended to what is told of it, and returns them. That they
 // cannot be found out takes nothing back.
-func (f *captureFlags) addHits(ctx context.Context, u *talk.UI, path string, r *capture.Result) {
+func (f *captureFlags) addHits(ctx context.Context, u *talk.UI, path string, r *capture.Result) []tracks.Hit {
 	if r.Stop != capture.Done || len(r.Missing) == 0 || f.only != "" {
-		return
+		return nil
 	}
-	found, err := f.hitsOfImage(ctx, u, path)
+	hits, found, err := f.hitsOfImage(ctx, u, path)
 	if err != nil {
 		u.Sayf("warning: whether sound is hit was not found out: %v", err)
 	}
 	r.Findings = append(r.Findings, found...)
+	return hits
 }
 
-func (f *captureFlags) hitsOfImage(ctx context.Context, u *talk.UI, path string) ([]disk.Finding, error) {
+func (f *captureFlags) hitsOfImage(ctx context.Context, u *talk.UI, path string) ([]tracks.Hit, []disk.Finding, error) {
 	src, err := input.OpenSource(path, input.SourceFlags{SectorSize: f.sectorSize, Shows: true, Bar: u.Bar})
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	defer src.Close()
 	m, err := src.Survey(ctx, u)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
-	return soundHits(ctx, u, src, m)
+	return soundHits(ctx, u, src, m, tracks.AfterCapture)
 }
 
 // saySound tells of the recordings that were found.

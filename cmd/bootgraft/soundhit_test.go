@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"encoding/json"
 	"errors"
 	"io"
 	"strings"
@@ -73,6 +74,26 @@ func TestCaptureNamesTheSoundThatIsHit(t *testing.T) {
 	unfolded := func(s string) string { return strings.Join(strings.Fields(s), " ") }
 	if !strings.Contains(unfolded(out.String()), hit) {
 		t.Errorf("capture says:\n%s", out.String())
+	}
+	out.Reset()
+	args := []string{"capture", "played", y.path("old.img"), "--json"}
+	again := talk.New(args)
+	again.Out, again.Err, again.Screen, again.Bars = &out, &said, io.Discard, false
+	err = again.Said(execute(context.Background(), again, map[string]capture.Drive{"played": d}, args))
+	var object struct {
+		SoundHit []struct {
+			Run     int     `json:"run"`
+			First   int64   `json:"first_missing_sector"`
+			Sectors int64   `json:"missing_sectors"`
+			Seconds float64 `json:"seconds"`
+		} `json:"sound_hit"`
+	}
+	if bad := json.Unmarshal(out.Bytes(), &object); bad != nil || talk.ExitCode(err) != talk.ExitIncomplete {
+		t.Fatalf("capture --json (%v, %v):\n%s", err, bad, out.String())
+	}
+	if h := object.SoundHit; len(h) != 1 || h[0].Run != 2 || h[0].First != int64(at)+1000 || h[0].Sectors != 12 ||
+		h[0].Seconds < 0.139 || h[0].Seconds > 0.14 {
+		t.Errorf("sound_hit is %+v", h)
 	}
 	told, _ := y.run(0, "plan", "old.img", "--size", "1000000s", "--accept", "missing-in-boot-area")
 	if !strings.Contains(unfolded(told), hit) {

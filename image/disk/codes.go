@@ -76,6 +76,7 @@ const (
 	EntryInsideSector        Code = "entry-inside-sector"
 	EntryOutsideUsable       Code = "entry-outside-usable"
 	EntryPastEnd             Code = "entry-past-end"
+	EntryNumberKept          Code = "entry-number-kept"
 	EntryResized             Code = "entry-resized"
 	EntryShortened           Code = "entry-shortened"
 	EntryOffCylinder         Code = "entry-off-cylinder"

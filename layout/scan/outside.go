@@ -52,7 +52,7 @@ func Areas(s *layout.Map) (out []candidate.Area) {
 // from either end of them. A table or volume that shows itself in another byte
 // order becomes a finding too.
 func LookOutside(ctx context.Context, src image.Source, s *layout.Map) (*Outside, error) {
-	r, err := candidate.Look(ctx, src, Areas(s))
+	r, err := candidate.Look(ctx, src, Areas(s), s.Entries...)
 	if err != nil {
 		return nil, fmt.Errorf("looking outside the volumes: %w", err)
 	}

@@ -5,6 +5,7 @@ import (
 
 	"bootgraft/image/capture"
 	"bootgraft/image/disk"
+	"bootgraft/layout/scan/sound/tracks"
 )
 
 // Capture says what of a drive is safe.
@@ -23,6 +24,9 @@ type Capture struct {
 	Errors   int64       `json:"failed_reads"`
 	Findings []Finding   `json:"findings"`
 
+	// SoundHit is what is lost of recordings outside the volumes.
+	SoundHit []SoundHit `json:"sound_hit"`
+
 	// Classes are the sectors by worth, in the order in which they are read.
 	Classes []CaptureClass `json:"classes"`
 	Said
@@ -39,14 +43,14 @@ type CaptureClass struct {
 }
 
 // NewCapture is the answer of capture, also when it stops.
-func NewCapture(r *capture.Result) *Capture {
+func NewCapture(r *capture.Result, hits []tracks.Hit) *Capture {
 	d := &Capture{
 		Head: New(KindCapture), Sectors: r.Sectors, Read: r.Read, Stopped: string(r.Stop), Reads: r.Clock.Reads,
 		Errors:  r.Clock.Errors,
 		Missing: some(r.Missing), Unread: some(r.Unread), Skipped: some(r.Skipped), Unstable: some(r.Unstable),
 		Hung:   some(r.Hung),
 		SHA256: text(r.SHA256), Findings: findings(r.Findings),
-		Classes: []CaptureClass{},
+		SoundHit: each(hits, func(h tracks.Hit) SoundHit { return SoundHit(h) }), Classes: []CaptureClass{},
 	}
 	for _, c := range capture.Classes {
 		if t := r.Classes[c]; t.Total > 0 {

@@ -57,6 +57,16 @@ type SoundLost struct {
 	From    float64 `json:"from_seconds"`
 }
 
+// SoundHit is what is lost of one run that files --sound lists.
+type SoundHit struct {
+	Run     int         `json:"run"`
+	First   disk.Sector `json:"first_sector"`
+	Lost    disk.Sector `json:"first_missing_sector"`
+	Sectors disk.Sector `json:"missing_sectors"`
+	Seconds float64     `json:"seconds"`
+	From    float64     `json:"from_seconds"`
+}
+
 // SoundTable is a table of the disk that orders pieces.
 type SoundTable struct {
 	Kind     string      `json:"kind"`

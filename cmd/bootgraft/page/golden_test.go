@@ -120,6 +120,7 @@ var pages = map[string]func(u *talk.UI){
 	"changed": func(u *talk.UI) {
 		Changed(u, "card.plan", "card-later.img", inventedChanges(), "bootgraft compare old.img card-later.img")
 	},
+	"sound": func(u *talk.UI) { Sound(u, manySounds(2)) },
 	"differences": func(u *talk.UI) {
 		differences(u, &safety.Comparison{
 			Unequal: 3, ByOp: map[layout.Op]disk.Sector{layout.Copy: 3}, Notes: []string{"they lie in one run"},

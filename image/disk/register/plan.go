@@ -76,6 +76,10 @@ var plans = Group{"the plan of the card", []Entry{
 		"The tail reaches the last sector, where the second copy of the table belongs; it lies before that copy "+
 			"on the card.",
 		"If the device does not start, look whether its firmware counts the tail from the very end."),
+	warn(disk.EntryNumberKept,
+		"A number outside the volumes may be the length of an entry, or where it ends. The entry gets another length, and "+
+			"the number is carried as it is.",
+		"If the device does not start, take a card on which the entry keeps its length."),
 	warn(disk.EntryResized,
 		"An entry becomes longer or shorter, as the volume in it.",
 		"Nothing has to be done."),

@@ -176,6 +176,7 @@ func (a *attempt) work() error {
 	a.placed = placed
 	if a.resizing() {
 		a.weigh(a.given, a.aboutOtherSize())
+		a.weigh(a.given, placed.noteEntryNumbers())
 		if least := placed.leastCard(); a.w.Target.Sectors < least {
 			a.tooSmall = least
 		} else {

@@ -14,9 +14,9 @@ var invariantCodes = map[string]disk.Code{"mirror": disk.CopyLeftBehind, "chain"
 	"checksum": disk.ChecksumBroken}
 
 // proveInvariants wants every copy, chain and checksum that is true of the source to
-// be true of the card. By rules it must be; where nothing is known of the disk
-// the owner is asked, for what was found on one disk may be chance; where the
-// layout is known it decides, and the rest is worth a warning.
+// be true of the card. Where nothing is known of the disk, or rules do not speak of it,
+// the owner is asked, for what was found on one disk may be chance; where the layout is
+// known it decides, and the rest is worth a warning.
 func (p *proof) proveInvariants(card *card.Card) error {
 	for _, t := range p.w.Invariants {
 		holds, err := t.Holds(card)
@@ -28,12 +28,9 @@ func (p *proof) proveInvariants(card *card.Card) error {
 			continue
 		}
 		f := disk.Warningf(invariantCodes[t.Code()], disk.NoSector, "true of the drive, but not of the planned card: %s", t)
-		switch {
-		case p.rules != nil && len(p.try.guess) == 0 && !p.try.guessed:
-			p.refuse(f)
-		case p.try.Text != "" && p.unknown():
+		if p.rules != nil || p.try.Text != "" && p.unknown() {
 			p.ask(f)
-		default:
+		} else {
 			p.note(f)
 		}
 	}

@@ -2,6 +2,7 @@ package fit
 
 import (
 	"context"
+	"encoding/binary"
 	"math/rand/v2"
 	"slices"
 	"testing"
@@ -9,7 +10,10 @@ import (
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
 	"bootgraft/layout"
+	"bootgraft/layout/layouttest/disks"
 	"bootgraft/layout/plan"
+	"bootgraft/layout/rule/candidate"
+	"bootgraft/layout/rule/compare"
 	"bootgraft/layout/scan"
 )
 
@@ -94,5 +98,30 @@ func TestTruthsOnTheSameSize(t *testing.T) {
 	p, err := truthful(t, d, Wishes{Target: plan.Size{Sectors: 9000}})
 	if err != nil || len(p.Pieces) != 1 {
 		t.Errorf("%v, %v", p, err)
+	}
+}
+
+// A copy that the rules do not speak of, in the middle of the disk, where no comparison
+// looks, is asked about too: what one disk shows may be chance, and does not forbid a card.
+func TestCopyBesideRules(t *testing.T) {
+	const n, size = 40_000, 50_000
+	d := imagetest.New(n, 512)
+	disks.Noise(d, at(0, 4), 1)
+	b := sector(d, 0)
+	binary.BigEndian.PutUint32(b[64:], n)
+	d.Put(0, b)
+	d.Put(n/2, b)
+	r := &compare.Rules{SectorSize: 512, Sizes: []disk.Sector{n}, Head: 4, Tail: 4, Fields: []compare.Field{{
+		Place: candidate.Place{From: layout.FromStart, Byte: 64}, Class: compare.Size, Width: 4, Bits: 99,
+		Ways: []compare.Way{{Byte: 64, Encoding: "be32", Formulas: []compare.Formula{{Times: 1, Of: 1, Per: 1}}}},
+	}}}
+	w := Wishes{Target: plan.Size{Sectors: size}, Rules: r}
+	_, err := truthful(t, d, w)
+	if refused := IsRefused(err); refused == nil || len(refused.Why) > 0 || !hasCode(refused.Need, "copy-left-behind") {
+		t.Fatalf("%v", err)
+	}
+	w.Accept = []disk.Code{disk.CopyLeftBehind}
+	if _, err := truthful(t, d, w); err != nil {
+		t.Error(err)
 	}
 }

@@ -16,6 +16,7 @@ import (
 	"bootgraft/layout/plan"
 	"bootgraft/layout/plan/card"
 	"bootgraft/layout/rule/candidate"
+	"bootgraft/layout/rule/compare"
 	"bootgraft/layout/rule/compare/family"
 	"bootgraft/layout/scan"
 )
@@ -257,6 +258,46 @@ func TestLadderOfOneDrive(t *testing.T) {
 		}
 		if string(sector(c, 0)) == string(sector(want, 0)) && string(sector(c, size-1)) == string(sector(want, size-1)) {
 			started++
+		}
+	}
+}
+
+// TestNoTryTwice: where nothing lies at the end, what becomes of the tail is no try, and
+// neither is a number of which a rule says that it is a copy of another.
+func TestNoTryTwice(t *testing.T) {
+	const n, size = 400_000, 500_000
+	head := imagetest.New(n, 512)
+	disks.Noise(head, at(0, 4), 1)
+	copied := imagetest.New(n, 512)
+	disks.Noise(copied, at(0, 1), 1)
+	b := sector(copied, 0)
+	binary.BigEndian.PutUint32(b[64:], n)
+	copied.Put(0, b)
+	copied.Put(n-1, b)
+	place := candidate.Place{From: layout.FromStart, Byte: 64}
+	rules := &compare.Rules{SectorSize: 512, Sizes: []disk.Sector{n}, Head: 4, Tail: 4,
+		Fields: []compare.Field{{Place: place, Class: compare.Size, Width: 4, Bits: 99,
+			Ways: []compare.Way{{Byte: 64, Encoding: "be32", Formulas: []compare.Formula{{Times: 1, Of: 1, Per: 1}}}}}},
+		Copies: []compare.CopyRule{{Repeat: candidate.Repeat{Of: place.SectorStart(),
+			To: candidate.Place{From: layout.FromEnd, Sector: 1}, Count: 1, Order: image.Plain}}}}
+	fields := []layout.Field{{Sector: n - 1, Offset: 64, Width: 4, Encoding: "be32", Value: n, ByChance: 1e-5,
+		Law: &layout.Law{Times: 1, Of: 1, Per: 1}}}
+	for _, c := range []struct {
+		src  image.Source
+		w    Wishes
+		want int // tries
+	}{{head, Wishes{}, 1}, {copied, Wishes{Rules: rules, Fields: fields}, 2}} {
+		c.w.Target = plan.Size{Sectors: size, SectorSize: 512}
+		s, err := scan.Run(context.Background(), c.src, scan.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		p, err := Plan(context.Background(), c.src, s, c.w)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, further := rungs(p.Findings); len(further)+1 != c.want {
+			t.Errorf("%d tries, want %d: %v", len(further)+1, c.want, p.Findings)
 		}
 	}
 }

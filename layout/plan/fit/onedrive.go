@@ -36,7 +36,7 @@ func (p *given) withInvariants(r *compare.Rules) {
 
 // addCopy adds a copy, if it lies in the areas of the rules.
 func (p *given) addCopy(r *compare.Rules, m *candidate.Copy) {
-	c := compare.CopyRule{Of: m.Of, To: m.To, Count: m.Count, Back: m.Back, Order: m.Order}
+	c := compare.CopyRule{Repeat: m.Repeat}
 	for i := range m.Count {
 		_, to := c.Pair(i)
 		for _, own := range m.Own {
@@ -76,12 +76,12 @@ func (p *given) addChecks(r *compare.Rules, k *candidate.Checksum) {
 // candidates returns the numbers of the survey that may depend on the size and
 // that no rule speaks of, the least likely by chance first.
 func (p *course) candidates() []layout.Field {
-	out := slices.Clone(p.w.Fields)
+	out := slices.DeleteFunc(slices.Clone(p.w.Fields), func(f layout.Field) bool { return f.Entry > 0 })
 	if p.rules != nil {
+		end := p.rules.Counted(p.s.Sectors)
 		out = slices.DeleteFunc(out, func(f layout.Field) bool {
-			return slices.ContainsFunc(p.rules.Fields, func(r compare.Field) bool {
-				return r.Place.At(p.s.Sectors) == f.Sector && r.Byte < f.Offset+f.Width && f.Offset < r.Byte+r.Width
-			})
+			return p.rules.Makes(candidate.Place{From: layout.FromStart, Sector: f.Sector, Byte: f.Offset}, f.Width) ||
+				p.rules.Makes(candidate.Place{From: layout.FromEnd, Sector: end - f.Sector, Byte: f.Offset}, f.Width)
 		})
 	}
 	slices.SortStableFunc(out, func(a, b layout.Field) int {
@@ -105,8 +105,8 @@ func (p *given) withCandidate(
 	r.Head, r.Tail = max(r.Head, area), max(r.Tail, area)
 	at = candidate.Place{From: layout.FromStart, Sector: f.Sector, Byte: f.Offset}
 	if f.Sector >= r.Head {
-		at.From, at.Sector = layout.FromEnd, p.s.Sectors-f.Sector
-		if at.Sector > r.Tail {
+		at.From, at.Sector = layout.FromEnd, r.Counted(p.s.Sectors)-f.Sector
+		if at.Sector < 1 || at.Sector > r.Tail {
 			return nil, at, false
 		}
 	}
@@ -131,10 +131,13 @@ func formulaOf(f layout.Field, n disk.Sector) (compare.Formula, bool) {
 	if err != nil || form.Width != f.Width || f.Law == nil {
 		return compare.Formula{}, false
 	}
-	g := compare.Formula{Times: f.Law.Times, Of: f.Law.Of, Per: f.Law.Per, Min: f.Law.Add, Max: f.Law.Add,
-		Plus: f.Law.Plus}
+	g := formula(f.Law)
 	v, _, ok := g.At(n)
 	return g, ok && v == f.Value
+}
+
+func formula(l *layout.Law) compare.Formula {
+	return compare.Formula{Times: l.Times, Of: l.Of, Per: l.Per, Min: l.Add, Max: l.Add, Plus: l.Plus}
 }
 
 // ofOneDrive are the tries of all that one drive suggests, where no rules are.
@@ -183,8 +186,8 @@ func (p *course) together() (out []rung) {
 
 // otherTails are the tries in which no number changes, but what lies at the end does.
 func (p *given) otherTails() []rung {
-	if p.w.Tail != "" || !p.unknown() {
-		return nil // its owner has said where the tail goes, or a table says where the volumes end
+	if p.w.Tail != "" || !p.unknown() || p.tailOfSurvey().Empty() && !p.s.TailUndecided {
+		return nil // its owner has said where the tail goes, a table where the volumes end, or there is none
 	}
 	return []rung{
 		{what: "the tail at the new end alone", tail: TailEnd, Finding: disk.Notef("", disk.NoSector,

@@ -1,6 +1,8 @@
 package fit
 
 import (
+	"context"
+	"encoding/binary"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -13,6 +15,9 @@ import (
 	"bootgraft/image/imagetest"
 	rig "bootgraft/image/imagetest/need"
 	"bootgraft/layout"
+	"bootgraft/layout/layouttest/disks"
+	"bootgraft/layout/plan"
+	"bootgraft/layout/scan"
 )
 
 func tool(t testing.TB, name, stdin string, args ...string) string {
@@ -111,5 +116,49 @@ func fsck(t testing.TB, c image.Source, entries []layout.Entry) {
 	for i, args := range [][]string{{"fsck.fat", "-n"}, {"e2fsck", "-fn"}} {
 		name := imagetest.Save(t, image.NewWindow(c, entries[i].Span))
 		tool(t, args[0], "", append(args[1:], name)...)
+	}
+}
+
+// TestNumbersOfEntriesThatChange: a system area that keeps the length of the volume, and
+// its last sector, is told of when the volume becomes shorter, and not when it stays.
+func TestNumbersOfEntriesThatChange(t *testing.T) {
+	const n, length = 1008 * 1590, 1_500_003
+	d := imagetest.New(n, 512)
+	disks.MBR(d, entry(63, length))
+	disks.FAT(d, at(63, 900_000), 0, 3000)
+	b := make([]byte, 512)
+	copy(b, "RACK UNIT 7")
+	binary.BigEndian.PutUint32(b[64:], length)
+	binary.LittleEndian.PutUint32(b[68:], 63+length-1)
+	d.Put(4, b)
+	for _, c := range []struct {
+		card disk.Sector
+		want int
+	}{{2_001_888, 0}, {1_300_000, 2}} {
+		w := Wishes{}
+		s, err := scan.Run(context.Background(), d, scan.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		w.Target = plan.Size{Sectors: c.card, SectorSize: 512}
+		if err := w.LookOutside(context.Background(), d, s); err != nil {
+			t.Fatal(err)
+		}
+		p, err := Plan(context.Background(), d, s, w)
+		if err != nil {
+			t.Fatal(err)
+		}
+		told := 0
+		for _, f := range p.Findings {
+			if f.Code == disk.EntryNumberKept {
+				told++
+				if !strings.Contains(f.Text, "entry 1") {
+					t.Errorf("%s", f.Text)
+				}
+			}
+		}
+		if told != c.want {
+			t.Errorf("%d sectors: %d numbers are told of, want %d: %v", c.card, told, c.want, p.Findings)
+		}
 	}
 }

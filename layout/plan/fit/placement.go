@@ -113,5 +113,24 @@ func (p *given) grownIn(box layout.Entry, lengths map[int]length) (end disk.Sect
 	return end
 }
 
+// noteEntryNumbers tells of numbers outside the volumes that may be the length of an
+// entry, or where it ends, and are no longer right where the entry gets another length.
+func (p *placement) noteEntryNumbers() (out said) {
+	for _, f := range p.w.Fields {
+		n, ok := p.lengths[f.Entry]
+		if f.Entry == 0 || !ok || f.Law == nil || f.ByChance > weakChance {
+			continue
+		}
+		v, _, ok := formula(f.Law).At(n.Sector)
+		if !ok || v == f.Value {
+			continue
+		}
+		out.note(disk.Warningf(disk.EntryNumberKept, f.Sector,
+			"byte %d, %s = %d, may be the %s (%.2g such numbers are expected by chance); on the card that is %d, and the number "+
+				"is carried as it is", f.Offset, f.Encoding, f.Value, f.Meaning, f.ByChance, v))
+	}
+	return out
+}
+
 // leastCard returns the smallest card that holds all of it.
 func (p *placement) leastCard() disk.Sector { return p.tail.least(p.reach, p.backup()) }

@@ -11,14 +11,27 @@ import (
 	"bootgraft/layout"
 )
 
-// Copy is a run of sectors that repeats another one: forward, or back with
+// Repeat is a run of sectors that repeats another one: forward, or back with
 // the last sector first.
+type Repeat struct {
+	Of    Place       `json:"of"`    // first sector of the original
+	To    Place       `json:"to"`    // the copy of that sector
+	Count disk.Sector `json:"count"` // sectors
+	Back  bool        `json:"back"`  // the copy of the next sector lies before To
+	Order image.Order `json:"order"` // byte order of the copy, seen from the original
+}
+
+// Pair returns the i-th sector of the original and of the copy.
+func (r *Repeat) Pair(i disk.Sector) (of, to Place) {
+	if r.Back {
+		return r.Of.After(i), r.To.After(-i)
+	}
+	return r.Of.After(i), r.To.After(i)
+}
+
+// Copy is a run that repeats another one on one disk.
 type Copy struct {
-	Of       Place // first sector of the original
-	To       Place // the copy of that sector
-	Count    disk.Sector
-	Back     bool // the copy of the next sector lies before To
-	Order    image.Order
+	Repeat
 	Turned   string    // byte order of the copy as the original reads
 	Own      []Stretch // bytes of every sector that the copy has for itself
 	Blocks   bool
@@ -95,11 +108,8 @@ func (l *looker) copies() error {
 		if by > barMirror {
 			continue
 		}
-		m := Copy{Of: l.place(r.of, 0), To: l.copyPlace(r.of, r.to), Count: r.count, Back: r.step < 0, Order: orders[r.order],
-			Own: r.own, Blocks: r.block, ByChance: roundUp(by)}
-		if m.Count == 1 {
-			m.Back = false
-		}
+		run := Repeat{l.place(r.of, 0), l.copyPlace(r.of, r.to), r.count, r.step < 0 && r.count > 1, orders[r.order]}
+		m := Copy{Repeat: run, Own: r.own, Blocks: r.block, ByChance: roundUp(by)}
 		m.Turned = m.Order.String()
 		m.Number = len(r.own) == 1 && r.own[0].Count == 1
 		l.out.Copies = append(l.out.Copies, m)

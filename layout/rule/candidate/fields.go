@@ -22,13 +22,15 @@ func (l *looker) fields() error {
 	edge := pick(all(), &l.stats, l.bytesOf(true), barEdge)
 	near := pick(all(), &l.stats, l.bytesOf(false), barNear)
 	addresses := pick(addressPatterns(l.n, l.size, starts), &l.stats, int64(len(l.near)*l.size), barPointer)
-	var found, pointers []hit
+	lengths := pick(entryPatterns(l.entries, l.size, anywhere), &l.stats, int64(len(l.near)*l.size), barEntry)
+	var found, pointers, ofEntries []hit
 	for _, s := range l.near {
 		if s.edge {
 			found = edge.search(s.at, s.data, found)
 		} else {
 			found = near.search(s.at, s.data, found)
 		}
+		ofEntries = lengths.search(s.at, s.data, ofEntries)
 		pointers = addresses.search(s.at, s.data, pointers)
 	}
 	far, err := l.far()
@@ -36,7 +38,7 @@ func (l *looker) fields() error {
 		return err
 	}
 	found = settle(append(found, far...))
-	for _, p := range settle(pointers) {
+	for _, p := range slices.Concat(settle(ofEntries), settle(pointers)) {
 		if !slices.ContainsFunc(found, func(f hit) bool { return f.overlaps(&p) }) {
 			found = append(found, p)
 		}
@@ -45,6 +47,7 @@ func (l *looker) fields() error {
 		l.out.Fields = append(l.out.Fields, layout.Field{
 			Sector: h.sector, Offset: h.byte + h.p.at, Width: h.p.width, Encoding: string(h.p.encoding),
 			Value: h.p.value, Meaning: h.p.meaning, ByChance: roundUp(h.p.by), Law: h.p.law,
+			Entry: h.p.entry,
 		})
 	}
 	slices.SortStableFunc(l.out.Fields, func(a, b layout.Field) int {

@@ -79,11 +79,9 @@ func sectorAt(src image.Source, p Place) ([]byte, error) {
 
 // holds compares the copy with its original.
 func (m *Copy) holds(src image.Source) (bool, error) {
-	n, of, to, back := image.Sectors(src), m.Of, m.To, disk.Sector(1)
-	if m.Back {
-		back = -1
-	}
-	for range m.Count {
+	n := image.Sectors(src)
+	for i := range m.Count {
+		of, to := m.Pair(i)
 		a, err := sectorAt(src, of)
 		if a == nil || err != nil {
 			return false, err
@@ -102,7 +100,6 @@ func (m *Copy) holds(src image.Source) (bool, error) {
 		if !bytes.Equal(a, b) {
 			return false, nil
 		}
-		of, to = of.After(1), to.After(back)
 	}
 	return true, nil
 }

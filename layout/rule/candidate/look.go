@@ -7,14 +7,17 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
+	"bootgraft/layout"
 )
 
 // Look looks into the areas, which are in order and do not overlap, at most
 // Reach bytes from either end of them; holes are never read, and a sector that
 // src does not know is never taken for anything. An error means that src could
 // not be read.
-func Look(ctx context.Context, src image.Source, areas []Area) (*Report, error) {
-	l := &looker{ctx: ctx, src: src, n: image.Sectors(src), size: src.SectorSize(), out: &Report{}}
+//
+// entries are those of the table in force: a system area may keep their lengths too.
+func Look(ctx context.Context, src image.Source, areas []Area, entries ...layout.Entry) (*Report, error) {
+	l := &looker{ctx: ctx, src: src, n: image.Sectors(src), size: src.SectorSize(), entries: entries, out: &Report{}}
 	l.areas = bound(areas, l.size)
 	var spans []disk.Span
 	for i, a := range l.areas {

@@ -19,6 +19,7 @@ type pattern struct {
 	value    uint64
 	meaning  string
 	law      *layout.Law // how it follows from the size; nil if it does not
+	entry    int         // of whose size; 0: of the disk's
 	at       int         // where the field begins in bytes
 	width    int         // of the field; the other bytes are evidence
 	every    int         // only at bytes of a sector that this divides

@@ -18,6 +18,7 @@ type looker struct {
 	n       disk.Sector // of the disk
 	size    int         // of a sector, bytes
 	areas   []Area
+	entries []layout.Entry
 	sheets  []sheet    // sectors in use, in order
 	unknown disk.Spans // inside the areas
 	stats   stats      // of what is searched for numbers

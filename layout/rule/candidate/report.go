@@ -11,6 +11,7 @@ const (
 	barEdge    = 0.003 // all sizes in the first and last sectors together
 	barNear    = 0.002 // all sizes beside other borders together
 	barFar     = 0.008 // all sizes elsewhere together
+	barEntry   = 0.002 // all lengths and ends of entries together
 	barPointer = 0.002 // all addresses together
 	barChain   = 0.001
 	barSum     = 0.004 // all checksums together
@@ -21,7 +22,7 @@ const (
 
 // Bar is the sum of all bars: the number of candidates that chance alone is
 // expected to put into a whole Report, at most.
-const Bar = barEdge + barNear + barFar + barPointer + barChain + barSum + barMirror + barRecord + barOrder
+const Bar = barEdge + barNear + barFar + barEntry + barPointer + barChain + barSum + barMirror + barRecord + barOrder
 
 // Report is what Look found. Everything in it is a candidate: one disk proves
 // nothing. Lists are bounded; Left says how many entries were left out.

@@ -161,6 +161,28 @@ func sizePatterns(n disk.Sector, size int, starts []disk.Sector, every func(*For
 	return append(out, triples(n, 1)...)
 }
 
+// entryPatterns lists the lengths of entries of the table, and where they end, in all
+// their forms.
+func entryPatterns(entries []layout.Entry, size int, every func(*Form) int) (out []pattern) {
+	for _, e := range entries {
+		if e.Count < 2 {
+			continue
+		}
+		for _, q := range []quantity{
+			{0, uint64(e.Count), fmt.Sprintf("sectors of entry %d", e.Index), inUnits(1, 0)},
+			{0, uint64(e.End() - 1), fmt.Sprintf("last sector of entry %d", e.Index), inUnits(1, 1-int64(e.Start))},
+			{1, uint64(e.End()), fmt.Sprintf("sector behind entry %d", e.Index), inUnits(1, -int64(e.Start))},
+			{1, uint64(e.Count) * uint64(size), fmt.Sprintf("bytes of entry %d", e.Index), inBytes(size, 1)},
+		} {
+			for _, p := range q.write(encodings, every) {
+				p.entry = e.Index
+				out = append(out, p)
+			}
+		}
+	}
+	return out
+}
+
 // addressForms are the encodings in which addresses are looked for.
 var addressForms = []Encoding{"le32", "be32", "be32-swap16", "le32-swap16", "le64", "be64", "le24", "be24", "le48",
 	"be48"}

@@ -141,13 +141,13 @@ func TestOnly(t *testing.T) {
 		SectorSize: 512, Head: 50, Tail: 50,
 		Fields: []Field{{Place: start(0, 10), Width: 4}, {Place: start(3, 10), Width: 4}},
 		Checks: []Check{{Place: start(0, 508), Width: 2}, {Place: end(1, 508), Width: 2}},
-		Copies: []CopyRule{{Of: start(0, 0), To: end(1, 0), Count: 6, Back: true,
+		Copies: []CopyRule{{Repeat: candidate.Repeat{Of: start(0, 0), To: end(1, 0), Count: 6, Back: true},
 			Own: []Stretch{{end(2, 7), 1, CopyNumber}, {end(6, 7), 1, CopyNumber}}}},
 	}
 	got := r.Only(func(s candidate.Place, from, to int) bool { return s.Sector != 3 || s.From == layout.FromEnd })
 	want := []CopyRule{
-		{Of: start(0, 0), To: end(1, 0), Count: 3, Back: true, Own: r.Copies[0].Own[:1]},
-		{Of: start(4, 0), To: end(5, 0), Count: 2, Back: true, Own: r.Copies[0].Own[1:]},
+		{candidate.Repeat{Of: start(0, 0), To: end(1, 0), Count: 3, Back: true}, r.Copies[0].Own[:1]},
+		{candidate.Repeat{Of: start(4, 0), To: end(5, 0), Count: 2, Back: true}, r.Copies[0].Own[1:]},
 	}
 	if len(got.Fields) != 1 || len(got.Checks) != 2 || len(got.Copies) != 2 {
 		t.Fatalf("%+v", got)

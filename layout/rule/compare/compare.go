@@ -238,7 +238,7 @@ func (w *worker) run() ([]Count, error) {
 	w.c.rank()
 	slices.SortFunc(w.c.Fields, func(a, b Field) int { return a.Place.Compare(b.Place) })
 	slices.SortFunc(w.c.Checks, func(a, b Check) int { return a.Place.Compare(b.Place) })
-	return nil, nil
+	return nil, w.failed
 }
 
 // size finds the numbers that follow one of some counted sizes, and which of these

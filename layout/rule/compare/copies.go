@@ -76,7 +76,7 @@ func (s *sheet) take(of *sheet, order image.Order, own []bool) CopyRule {
 	for i := range s.done {
 		s.done[i] = !own[i]
 	}
-	rule := CopyRule{Of: of.at, To: s.at, Count: 1, Order: order}
+	rule := CopyRule{Repeat: candidate.Repeat{Of: of.at, To: s.at, Count: 1, Order: order}}
 	for _, st := range stretches(own) {
 		rule.Own = append(rule.Own, Stretch{candidate.Place{From: s.at.From, Sector: s.at.Sector, Byte: st[0]}, st[1] - st[0],
 			CopyNumber})

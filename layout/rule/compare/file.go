@@ -9,8 +9,8 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 
-	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/layout/rule/candidate"
@@ -48,8 +48,8 @@ type fileJSON struct {
 	Tail       disk.Sector   `json:"tail"`
 	Counts     []Count       `json:"counts,omitempty"`
 	Fields     []fieldJSON   `json:"fields"`
-	Copies     []copyJSON    `json:"copies"`
-	Checks     []checkJSON   `json:"checks"`
+	Copies     []CopyRule    `json:"copies"`
+	Checks     []Check       `json:"checks"`
 	Carried    []Stretch     `json:"carried"`
 	Digest     string        `json:"digest,omitempty"` // see (*fileJSON).digest
 }
@@ -66,23 +66,6 @@ type fieldJSON struct {
 	On *candidate.Place `json:"on,omitempty"`
 }
 
-type copyJSON struct {
-	Of    candidate.Place `json:"of"`
-	To    candidate.Place `json:"to"`
-	Count disk.Sector     `json:"count"`
-	Back  bool            `json:"back"`
-	Order image.Order     `json:"order"`
-	Own   []Stretch       `json:"own,omitempty"`
-}
-
-type checkJSON struct {
-	candidate.Place
-	Width int      `json:"width"`
-	Bits  float64  `json:"bits"`
-	Doubt string   `json:"doubt,omitempty"`
-	Ways  []SumWay `json:"ways"`
-}
-
 // Encode writes the rules as a rule file.
 func Encode(w io.Writer, r *Rules) error {
 	err := r.Check()
@@ -90,16 +73,13 @@ func Encode(w io.Writer, r *Rules) error {
 		return err
 	}
 	f := fileJSON{Schema: Schema, Kind: Kind, SectorSize: r.SectorSize, Sizes: r.Sizes, Head: r.Head, Tail: r.Tail,
-		Counts: r.Counts, Carried: r.Carried}
+		Counts: r.Counts, Copies: r.Copies, Checks: slices.Clone(r.Checks), Carried: r.Carried}
 	for _, x := range r.Fields {
 		f.Fields = append(f.Fields, fieldJSON{x.Place, x.Class, x.Width, math.Floor(x.Bits*10) / 10,
 			x.Ways[0].Formulas[0].String(), x.Doubt, x.Ways, x.On})
 	}
-	for _, c := range r.Copies {
-		f.Copies = append(f.Copies, copyJSON(c))
-	}
-	for _, c := range r.Checks {
-		f.Checks = append(f.Checks, checkJSON{c.Place, c.Width, math.Floor(c.Bits*10) / 10, c.Doubt, c.Ways})
+	for i := range f.Checks {
+		f.Checks[i].Bits = math.Floor(f.Checks[i].Bits*10) / 10
 	}
 	if f.WrittenBy = r.WrittenBy; f.WrittenBy == "" {
 		f.Schema = 1
@@ -126,7 +106,7 @@ func Decode(r io.Reader) (*Rules, error) {
 		return nil, err
 	}
 	out := &Rules{WrittenBy: f.WrittenBy, SectorSize: f.SectorSize, Sizes: f.Sizes, Head: f.Head, Tail: f.Tail,
-		Counts: f.Counts, Carried: f.Carried}
+		Counts: f.Counts, Copies: f.Copies, Checks: f.Checks, Carried: f.Carried}
 	for _, x := range f.Fields {
 		if len(x.Ways) == 0 || len(x.Ways[0].Formulas) == 0 || x.Ways[0].Formulas[0].Per <= 0 ||
 			x.Ways[0].Formulas[0].Of <= 0 {
@@ -136,12 +116,6 @@ func Decode(r io.Reader) (*Rules, error) {
 			return nil, fmt.Errorf("rule file: the field at %s says %q, but its numbers say %q", x.Place, x.Value, s)
 		}
 		out.Fields = append(out.Fields, Field{x.Place, x.Class, x.Width, x.Bits, x.Ways, x.Doubt, x.On})
-	}
-	for _, c := range f.Copies {
-		out.Copies = append(out.Copies, CopyRule(c))
-	}
-	for _, c := range f.Checks {
-		out.Checks = append(out.Checks, Check{c.Place, c.Width, c.Bits, c.Ways, c.Doubt})
 	}
 	return out, out.Check()
 }

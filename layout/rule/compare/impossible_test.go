@@ -44,7 +44,7 @@ func TestRulesThatCannotBeFollowed(t *testing.T) {
 		disk.RulesChecksCircle: {Checks: []Check{whole(100), whole(200)}},
 		disk.RulesContradict: {
 			Fields: []Field{sizeAt(headPlace(1, 12))}, // the copy follows the size, and what it copies does not
-			Copies: []CopyRule{{Of: headPlace(0, 0), To: headPlace(1, 0), Count: 1, Order: image.Plain}},
+			Copies: []CopyRule{{Repeat: candidate.Repeat{Of: headPlace(0, 0), To: headPlace(1, 0), Count: 1, Order: image.Plain}}},
 		},
 	} {
 		r.SectorSize, r.Head, r.Tail = 512, 4, 4

@@ -101,10 +101,10 @@ type SumWay struct {
 // Check is a checksum over a span.
 type Check struct {
 	candidate.Place
-	Width int
-	Bits  float64
-	Ways  []SumWay
-	Doubt string
+	Width int      `json:"width"`
+	Bits  float64  `json:"bits"`
+	Doubt string   `json:"doubt,omitempty"`
+	Ways  []SumWay `json:"ways"`
 }
 
 // ByChance says how often as much would come out right by chance, to one digit.
@@ -145,19 +145,6 @@ func (c *Check) why() string {
 
 // CopyRule says that sectors repeat earlier ones, but for some bytes.
 type CopyRule struct {
-	Of    candidate.Place // first sector of what is repeated
-	To    candidate.Place // where that sector is repeated
-	Count disk.Sector     // sectors
-	Back  bool            // the repeated sectors lie in reverse order
-	Order image.Order     // byte order of the copy, seen from the original
-	Own   []Stretch       // bytes that the copy has of its own: from, sector and byte are those of the copy
-}
-
-// Pair returns the i-th sector of the rule: original and copy.
-func (c *CopyRule) Pair(i disk.Sector) (of, to candidate.Place) {
-	of, to = c.Of.After(i), c.To.After(i)
-	if c.Back {
-		to = c.To.After(-i)
-	}
-	return of, to
+	candidate.Repeat
+	Own []Stretch `json:"own,omitempty"` // bytes that the copy has of its own, by their place in it
 }

@@ -187,8 +187,8 @@ func (x *sumSearch) agrees(a *candidate.Sum, want []uint64, end int, other func(
 	return true
 }
 
-// holds tells whether the way is right on every disk, and how many different
-// contents the span has on them.
+// holds tells whether the way is right on every disk, and of how many different
+// contents that says anything.
 func (x *sumSearch) holds(a *candidate.Sum, way SumWay, want []uint64) (contents int, ok bool) {
 	seen := map[string]bool{}
 	for d := range x.dumps {
@@ -197,13 +197,28 @@ func (x *sumSearch) holds(a *candidate.Sum, way SumWay, want []uint64) (contents
 			x.fail(err)
 			return 0, false
 		}
+		if telling(x.s.data[d][x.at:x.at+x.width], data) {
+			seen[string(data)] = true
+		}
 		way.Order.Turn(data)
 		if a.Of(data) != want[d] {
 			return 0, false
 		}
-		seen[string(data)] = true
 	}
 	return len(seen), true
+}
+
+// telling tells whether it says anything that bytes are the checksum of a span: that of
+// fillings is a filling again, be it of many bytes.
+func telling(sum, span []byte) bool {
+	changes := 0
+	for i := 1; i < len(span) && changes < len(sum); i++ {
+		if span[i] != span[i-1] {
+			changes++
+		}
+	}
+	_, blank := image.Blank(sum)
+	return changes == len(sum) && !blank && (len(sum) == 1 || bytes.Count(sum, sum[:1]) < len(sum))
 }
 
 // span returns bytes of one disk with those of the target as zeros.

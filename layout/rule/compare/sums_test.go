@@ -3,6 +3,8 @@ package compare
 import (
 	"fmt"
 	"math/rand/v2"
+	"slices"
+	"strings"
 	"sync/atomic"
 	"testing"
 
@@ -70,6 +72,56 @@ func TestAlikeIsByteByByte(t *testing.T) {
 		}
 		if want := same > 0 && 2*same >= used; alike(a, b) != want {
 			t.Fatalf("% x and % x: %v", a, b, !want)
+		}
+	}
+}
+
+// TestFillIsNoChecksum: the sum of fillings is a filling again. A map of the units of a
+// disk with the rest marked, and a line that stands there or does not, have no checksum.
+func TestFillIsNoChecksum(t *testing.T) {
+	for name, head := range map[string]func(n disk.Sector, i int) []byte{
+		"map": func(_ disk.Sector, i int) []byte {
+			b := make([]byte, 512)
+			for i := []int{128, 192, 128, 504}[i]; i < 8*512; i++ {
+				b[i/8] |= 0x80 >> (i % 8)
+			}
+			return b
+		},
+		"text": func(_ disk.Sector, i int) []byte {
+			b := make([]byte, 512)
+			copy(b[64:], strings.Repeat([]string{"", " ", "-", "*"}[i], 16))
+			return b
+		},
+	} {
+		c, _ := made(t, head)
+		for i := range c.Checks {
+			if k := &c.Checks[i]; k.State() == Proved {
+				t.Errorf("%s: %s at %s over %d bytes from %s on is proved", name, k.Ways[0].Sum, k.Place, k.Ways[0].Count,
+					k.Ways[0].Start)
+			}
+		}
+	}
+}
+
+// TestSealIsNoChecksum: a size is kept beside itself, mixed with the serial number of
+// another sector. That the serial number is the sum of both is true of every unit, and
+// nothing that may be made new on a card without a question.
+func TestSealIsNoChecksum(t *testing.T) {
+	c, disks := made(t, func(n disk.Sector, i int) []byte {
+		b := make([]byte, 1024)
+		serial := []disk.Sector{0x9137_42C5, 0x2386_D95A, 0xC4F1_1B93, 0x5812_7E0F}[i]
+		copy(b, "INVENTED SEAL")
+		copy(b[16:], be32(serial))
+		copy(b[512:], slices.Concat(be32(n), be32(n^serial)))
+		return b
+	})
+	out, err := Apply(&c.Rules, disks[0], 5_555_555)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, s := range out.Sectors {
+		if !slices.ContainsFunc(out.Undecided, func(u OpenRule) bool { return u.Place.SectorStart().At(0) == s.At }) {
+			t.Errorf("sector %d is made without a question", s.At)
 		}
 	}
 }

@@ -35,14 +35,49 @@ func (w *worker) unexplained() {
 		x.Class = Unexplained
 		w.c.Bytes[Unknown] -= int64(x.Count)
 		w.c.Bytes[Unexplained] += int64(x.Count)
-		for j := range w.c.Checks {
-			c := &w.c.Checks[j]
-			under := Check{Place: x.Place, Width: x.Count}
-			if c.Doubt == "" && w.c.covers(c, &under) {
-				c.Doubt = "it covers bytes that follow the size without a rule"
-			}
+		w.doubtOver(x, "it covers bytes that follow the size without a rule", func(*Check) bool { return true })
+	}
+	for i := range list {
+		w.doubtOver(&list[i], "it is the sum of few numbers, of which one has no rule, and may be made of it as well",
+			func(c *Check) bool { return 2*list[i].Count >= c.Width && w.ofFewNumbers(c) })
+	}
+}
+
+// doubtOver takes the proof from checksums of a kind that cover a run without a rule.
+func (w *worker) doubtOver(x *Stretch, why string, kind func(*Check) bool) {
+	for i := range w.c.Checks {
+		c := &w.c.Checks[i]
+		under := Check{Place: x.Place, Width: x.Count}
+		if c.Doubt == "" && w.c.covers(c, &under) && kind(c) {
+			c.Doubt = why
 		}
 	}
+}
+
+// fewNumbers is of how many words that are not zero a sum is no checksum but says what
+// numbers have to do with each other: by hand, no source.
+const fewNumbers = 3
+
+// ofFewNumbers tells whether a checksum adds up few words, and does not lie beside them:
+// then it is as likely that one of them is made of it.
+func (w *worker) ofFewNumbers(c *Check) bool {
+	way := c.Ways[0]
+	sum, err := candidate.SumOf(way.Sum)
+	if err != nil || sum.Words != c.Width || c.Width == 1 || way.Start.SectorStart() == c.SectorStart() {
+		return false
+	}
+	span, err := w.read(0, way.Start, int(way.Count))
+	if err != nil {
+		w.fail(err)
+		return false
+	}
+	words := 0
+	for i := 0; i+c.Width <= len(span) && words <= fewNumbers; i += c.Width {
+		if slices.ContainsFunc(span[i:i+c.Width], func(b byte) bool { return b != 0 }) {
+			words++
+		}
+	}
+	return words <= fewNumbers
 }
 
 // beside tells whether a run touches one of which is known why it differs: it is

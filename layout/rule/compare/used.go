@@ -45,6 +45,19 @@ func (r *Rules) Touched() map[candidate.Place]bool {
 	return out
 }
 
+// Makes tells whether a rule makes any of some bytes of a sector: as a number, as a
+// checksum or as a copy.
+func (r *Rules) Makes(p candidate.Place, count int) bool {
+	in := func(q candidate.Place, width int) bool {
+		return q.SectorStart() == p.SectorStart() && q.Byte < p.Byte+count && p.Byte < q.Byte+width
+	}
+	return slices.ContainsFunc(r.Fields, func(f Field) bool { return in(f.Place, f.Width) }) ||
+		slices.ContainsFunc(r.Checks, func(c Check) bool { return in(c.Place, c.Width) }) ||
+		slices.ContainsFunc(r.Copies, func(c CopyRule) bool {
+			return c.within(p) && !slices.ContainsFunc(c.Own, func(s Stretch) bool { return in(s.Place, s.Count) })
+		})
+}
+
 // Only returns the rules that keep wants. It is asked about the bytes from and
 // up to, and without, to of a sector for fields and checksums, and about no
 // bytes of both sectors for copies, which fall to pieces where it says no.
@@ -83,7 +96,7 @@ func (c CopyRule) only(keep func(of, to candidate.Place) bool) (out []CopyRule) 
 		case open:
 			out[len(out)-1].Count++
 		default:
-			out = append(out, CopyRule{Of: of, To: to, Count: 1, Back: c.Back, Order: c.Order})
+			out = append(out, CopyRule{Repeat: candidate.Repeat{Of: of, To: to, Count: 1, Back: c.Back, Order: c.Order}})
 			open = true
 		}
 		last := &out[len(out)-1]

@@ -108,7 +108,10 @@ func Find(ctx context.Context, src image.Source, sound, places disk.Spans) (*Fou
 		return nil, err
 	}
 	f := &finder{ctx: ctx, src: src, peeked: map[disk.Sector]bool{}, n: image.Sectors(src), size: src.SectorSize(),
-		sound: sound}
+		sound: sound, sums: make([]disk.Sector, len(sound)+1)}
+	for i, s := range sound {
+		f.sums[i+1] = f.sums[i] + s.Count
+	}
 	for i := range sheets {
 		if err := f.sheet(&sheets[i]); err != nil {
 			return nil, err
@@ -125,7 +128,8 @@ type finder struct {
 	n      disk.Sector
 	size   int
 	sound  disk.Spans
-	trials float64 // readings and placings that were tried
+	sums   []disk.Sector // of the first runs of sound
+	trials float64       // readings and placings that were tried
 	found  []reading
 }
 

@@ -71,7 +71,7 @@ func (f *finder) judge(r *reading) bool {
 		sum += choices(len(s.pieces), s.good) // any of the pieces might have been the good ones
 		r.log += min(0, sum)
 		for _, q := range s.pieces {
-			r.covers += f.sound.Within(q).Sectors()
+			r.covers += f.sounding(q)
 		}
 	}
 	return true
@@ -99,7 +99,7 @@ func (f *finder) onSound(g group, p placing, r *reading) []song {
 	fits := make([]bool, len(g.extents))
 	for i, e := range g.extents {
 		s := p.span(e, f.n)
-		here := f.sound.Within(s).Sectors()
+		here := f.sounding(s)
 		fits[i] = !s.Empty() && float64(here) >= inSound*float64(s.Count)
 		in, all = in+here, all+s.Count
 	}

@@ -212,14 +212,36 @@ func (f *finder) bases(samples []sample, u disk.Sector) []disk.Sector {
 			out = append(out, borders[0].Start-disk.Sector(lowest)*u)
 		}
 	}
-	var list []disk.Sector
-	for b := range votes {
-		list = append(list, b)
+	for range mostBases { // those with most votes
+		best, most := disk.Sector(0), 0
+		for b, n := range votes {
+			if n > most || n == most && b < best {
+				best, most = b, n
+			}
+		}
+		if most == 0 {
+			break
+		}
+		out = append(out, best)
+		delete(votes, best)
 	}
-	slices.SortFunc(list, func(a, b disk.Sector) int { return cmp.Or(votes[b]-votes[a], cmp.Compare(a, b)) })
-	out = append(out, list[:min(mostBases, len(list))]...)
 	slices.Sort(out)
 	return slices.Compact(out)
+}
+
+// sounding counts the sectors of a span that are sound.
+func (f *finder) sounding(s disk.Span) disk.Sector {
+	return f.soundBefore(s.End()) - f.soundBefore(s.Start)
+}
+
+// soundBefore counts the sectors of sound before x.
+func (f *finder) soundBefore(x disk.Sector) disk.Sector {
+	i, _ := slices.BinarySearchFunc(f.sound, x, func(s disk.Span, x disk.Sector) int { return cmp.Compare(s.End(), x) })
+	n := f.sums[i]
+	if i < len(f.sound) {
+		n += max(0, x-f.sound[i].Start)
+	}
+	return n
 }
 
 // score says how much of the sound is named by groups that lie in it.
@@ -229,13 +251,13 @@ func (f *finder) score(p placing, samples []sample) (sum float64) {
 		for _, e := range g.extents {
 			all += float64(min(e.count, int64(f.n))) * float64(p.unit)
 			if s := p.span(e, f.n); !s.Empty() {
-				in += float64(f.sound.Within(s).Sectors())
+				in += float64(f.sounding(s))
 			}
 		}
 		sum += max(0, 2*in-all) * g.share
 	}
 	// What names much more than there is names some of it twice.
-	if most := 1.5 * float64(f.sound.Sectors()); sum > most {
+	if most := 1.5 * float64(f.sums[len(f.sound)]); sum > most {
 		return 2*most - sum
 	}
 	return sum

@@ -3,6 +3,7 @@ package tracks_test
 import (
 	"context"
 	"encoding/binary"
+	"slices"
 	"strings"
 	"testing"
 
@@ -38,7 +39,11 @@ func TestMissingSectorsAreNamedByRun(t *testing.T) {
 	d.Put(5000, waved(5))
 	m := &layout.Map{Sectors: 100_000, SectorSize: 512}
 	src := image.NewKnown(d, disk.NewSpans(disk.Span{Start: 50, Count: 3}, disk.Span{Start: 5100, Count: 2}), nil)
-	found, err := tracks.Hits(context.Background(), src, m, nil)
+	hits, found, err := tracks.Hits(context.Background(), src, m, tracks.ForPlan, nil)
+	want := tracks.Hit{Run: 2, First: 5000, Lost: 5100, Sectors: 2, Seconds: 1024. / 16000, From: (100*512. - 44) / 16000}
+	if !slices.Equal(hits, []tracks.Hit{want}) {
+		t.Errorf("%+v, wanted %+v", hits, want)
+	}
 	if err != nil || len(found) != 1 || found[0].Code != disk.SoundHit || found[0].Sector != 5100 {
 		t.Fatalf("%v (%v)", found, err)
 	}
@@ -47,12 +52,13 @@ func TestMissingSectorsAreNamedByRun(t *testing.T) {
 			t.Errorf("%q is not in %q", want, found[0].Text)
 		}
 	}
-	if found, err := tracks.Hits(context.Background(), d, m, nil); err != nil || len(found) != 0 {
+	if _, found, err := tracks.Hits(context.Background(), d, m, tracks.ForPlan, nil); err != nil || len(found) != 0 {
 		t.Errorf("a whole disk: %v (%v)", found, err)
 	}
 	large := crowded{imagetest.New(1<<25, 512)}
 	m.Sectors = 1 << 25
-	found, err = tracks.Hits(context.Background(), image.NewKnown(large, disk.NewSpans(disk.Span{Start: 7, Count: 1}), nil), m, nil)
+	src = image.NewKnown(large, disk.NewSpans(disk.Span{Start: 7, Count: 1}), nil)
+	_, found, err = tracks.Hits(context.Background(), src, m, tracks.AfterCapture, nil)
 	if err != nil || len(found) != 1 || found[0].Code != disk.SoundNotLooked {
 		t.Errorf("a large disk: %v (%v)", found, err)
 	}
