@@ -83,6 +83,15 @@ func with(d *imagetest.Disk, change func(*imagetest.Disk)) *imagetest.Disk {
 	return d
 }
 
+// inSectors is the same disk, read with sectors of another size.
+func inSectors(size int, d *imagetest.Disk) *imagetest.Disk {
+	b := make([]byte, d.Size())
+	if _, err := d.ReadAt(b, 0); err != nil {
+		panic(err)
+	}
+	return imagetest.NewBytes(b, size)
+}
+
 func TestTables(t *testing.T) {
 	first := entry(63, 100)
 	for name, c := range map[string]struct {
@@ -125,6 +134,12 @@ func TestTables(t *testing.T) {
 			}),
 			look{table: "gpt", tables: "mbr:damaged gpt:damaged", codes: []string{"gpt-damaged", "damaged-gpt"},
 				roles: map[layout.Role]disk.Span{layout.RoleTable: at(0, 1)}}},
+		"GPT of sectors of 4096 bytes": {
+			inSectors(512, with(imagetest.New(2500, 4096), func(d *imagetest.Disk) { disks.GPT(d, entry(63, 900)) })),
+			look{table: "gpt", tables: "mbr:damaged gpt:damaged", codes: []string{"gpt-damaged", "other-sector-size", "damaged-gpt"}}},
+		"GPT of sectors of 512 bytes": {
+			inSectors(4096, guid()),
+			look{table: "gpt", tables: "mbr:damaged gpt:damaged", codes: []string{"gpt-damaged", "other-sector-size", "damaged-gpt"}}},
 		"hybrid that agrees": {
 			with(guid(), func(d *imagetest.Disk) {
 				disks.MBR(d, disks.Entry{Span: at(1, 33), Type: 0xEE}, entry(63, 9000))

@@ -5,6 +5,7 @@ import (
 
 	"bootgraft/image/disk"
 	"bootgraft/layout"
+	"bootgraft/layout/table/gpt"
 )
 
 // usable tells whether a table may be in force: whole, and with something to say.
@@ -92,6 +93,12 @@ func (s *surveyor) decide(tables []layout.Parsed, bare *layout.Volume) string {
 			s.note(disk.Warningf(disk.GPTDamaged, 1,
 				"sector 0 names a GUID partition table, but neither of its copies can be read; "+
 					"nobody knows what the sectors after it are for"))
+			if size := gpt.OtherSectorSize(s.src); size > 0 {
+				s.note(disk.Warningf(disk.OtherSectorSize, 0,
+					"the header of a GUID partition table lies at byte %d, in sector 1 of a disk with sectors of so many "+
+						"bytes, but the disk is read with %d; read it again with that sector size",
+					size, s.src.SectorSize()))
+			}
 		}
 	}
 	s.noteStale(tables, kind)

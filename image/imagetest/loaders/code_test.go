@@ -40,7 +40,8 @@ func TestCodeIsItsSource(t *testing.T) {
 		if at == "" {
 			at = "0"
 		}
-		out, err := exec.Command(ld, "-m", emulation, "-Ttext", at, "-e", at, "--oformat", "binary", "-o", binary, object).CombinedOutput()
+		out, err := exec.Command(ld, "-m", emulation, "-Ttext", at, "-e", at, "--oformat", "binary", "-o", binary,
+			object).CombinedOutput()
 		if err != nil {
 			t.Fatalf("%s: %v\n%s", name, err, out)
 		}

@@ -85,11 +85,13 @@ func (p *proof) proveLinks(*card.Card) error {
 	}
 	for _, g := range r.Gone {
 		p.ask(disk.Refusalf(disk.LinkedFileGone, disk.NoSector,
-			"%s, and it is not on the card. What starts through it will not start; "+
-				"its volume must not be made empty", g.By))
+			"%s, and it is not on the card. What starts through it will not start%s", g.By, gone))
 	}
 	return nil
 }
+
+// gone is what else does not arrive where a linked file does not: its volume was made empty.
+const gone = ", and whatever a loader opens there by its name is gone as well; its volume must not be made empty"
 
 // linkCode says what became of a target.
 func (p *proof) linkCode(v *starts.Verdict) disk.Code {
@@ -124,7 +126,7 @@ func (p *proof) linkAsked(v *starts.Verdict) bool {
 func (p *proof) linkRoom(v *starts.Verdict) string {
 	switch {
 	case v.Target.Kind == link.File && v.Went < 0:
-		return "; its volume must not be made empty"
+		return gone
 	case p.w.Target.Sectors < p.s.Sectors:
 		return fmt.Sprintf("; a card of at least %s needs no change", sectors(p.s.Sectors))
 	}

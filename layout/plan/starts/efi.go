@@ -42,11 +42,7 @@ func (j *judge) efi() error {
 		w.Broken = append(w.Broken, fmt.Sprintf("the table in force is of kind %s on the card, and was of kind %s",
 			j.now.Table, j.m.Table))
 	}
-	for _, v := range j.m.Volumes {
-		if v.Index == w.Entry {
-			j.emptied(&w, map[int]bool{v.Index: true})
-		}
-	}
+	j.emptied(&w, map[int]bool{w.Entry: true})
 	j.out.Ways = append(j.out.Ways, w)
 	return nil
 }

@@ -32,7 +32,8 @@ func byName(t *testing.T, files ...any) *imagetest.Disk {
 	const start, count = 63, 20_000
 	d := imagetest.New(24_000, 512)
 	disks.MBR(d, disks.Entry{Span: disk.Span{Start: start, Count: count}, Type: 6, Active: true})
-	v, err := format.New(io.NewOffsetWriter(d, start*512), format.Options{Sectors: count, Kind: fat.FAT16, SectorsPerCluster: 2, Hidden: start})
+	v, err := format.New(io.NewOffsetWriter(d, start*512), format.Options{Sectors: count, Kind: fat.FAT16,
+		SectorsPerCluster: 2, Hidden: start})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -108,7 +109,8 @@ func TestFilesLookedForByName(t *testing.T) {
 	small := fit.Wishes{Target: plan.Size{Sectors: 12_000, SectorSize: 512}}
 	whole := byName(t, "-GAP", 6000, "START.SYS", 10)
 	r, asked := judged(t, whole, small)
-	if r.Answer != starts.NothingFound || len(asked) > 0 || !slices.ContainsFunc(r.Ways[0].Chain, func(s string) bool { return strings.Contains(s, "START.SYS") }) {
+	if r.Answer != starts.NothingFound || len(asked) > 0 || !slices.ContainsFunc(r.Ways[0].Chain,
+		func(s string) bool { return strings.Contains(s, "START.SYS") }) {
 		t.Errorf("in one piece: %s, asked %v, %+v", r.Answer, asked, r.Ways)
 	}
 
@@ -130,7 +132,38 @@ func TestFilesLookedForByName(t *testing.T) {
 
 	small.Volumes = fit.Volumes{Wish: map[int]volume.Wishes{1: {Empty: true}}}
 	r, asked = judged(t, whole, small)
-	if r.Answer != starts.WillNot || !slices.Contains(asked, disk.LinkedFileGone) || len(r.Gone) != 1 || r.Gone[0].Path != "START.SYS" {
+	if r.Answer != starts.WillNot || !slices.Contains(asked, disk.LinkedFileGone) || len(r.Gone) != 1 ||
+		r.Gone[0].Path != "START.SYS" {
 		t.Errorf("gone: %s, asked %v, %+v", r.Answer, asked, r.Ways)
+	}
+}
+
+// A kit without the files that boot code names tells the plan of their places: no link shows
+// them, and what starts through them will not start.
+func TestFileThatIsNotInTheKit(t *testing.T) {
+	w := volume.Wishes{Empty: true, Kept: []volume.Kept{{Extents: []disk.Span{{Start: 200, Count: 4}}}}}
+	r, asked := judged(t, byName(t, "A.BIN", 30), fit.Wishes{Target: plan.Size{Sectors: 24_000, SectorSize: 512},
+		Volumes: fit.Volumes{Wish: map[int]volume.Wishes{1: w}}})
+	if r.Answer != starts.WillNot || !slices.Contains(asked, disk.LinkedFileGone) ||
+		!strings.Contains(strings.Join(r.Ways[0].Broken, "\n"), "sector 200 of the volume") {
+		t.Errorf("%s, asked %v: %+v", r.Answer, asked, r.Ways)
+	}
+}
+
+// Code that no active entry binds to a volume may open files of any: that one was made empty
+// is told. GRUB 2 in a boot partition of a GUID table, whose menu lies in such a volume, does
+// not start (seen in SeaBIOS).
+func TestVolumeMadeEmptyThatCodeMayRead(t *testing.T) {
+	d := byName(t, "A.BIN", 30)
+	for at, b := range map[int64]byte{0: 0xEB, 446: 0} { // code, and no active entry
+		if _, err := d.WriteAt([]byte{b}, at); err != nil {
+			t.Fatal(err)
+		}
+	}
+	r, asked := judged(t, d, fit.Wishes{Target: plan.Size{Sectors: 30_000, SectorSize: 512},
+		Volumes: fit.Volumes{Wish: map[int]volume.Wishes{1: {Empty: true}}}})
+	if said := strings.Join(r.Ways[0].Cannot, "\n"); r.Answer != starts.CannotKnow || len(asked) > 0 ||
+		!strings.Contains(said, "volume 1 was made empty") {
+		t.Errorf("%s, asked %v: %+v", r.Answer, asked, r.Ways)
 	}
 }

@@ -33,7 +33,8 @@ func TestCardsThatRulesMade(t *testing.T) {
 		var dumps []compare.Dump
 		for k, n := range append(sizes[:len(sizes):len(sizes)], sizes[0]) {
 			u := uint64(k + 1)
-			dumps = append(dumps, compare.Dump{Name: fmt.Sprint(k), Source: f.Disk(n, family.Unit{Serial: u, Clock: u, Songs: u})})
+			dumps = append(dumps, compare.Dump{Name: fmt.Sprint(k), Source: f.Disk(n, family.Unit{Serial: u, Clock: u,
+				Songs: u})})
 		}
 		c, err := compare.Run(t.Context(), dumps, compare.Options{Head: area, Tail: area})
 		if err != nil {
@@ -68,7 +69,8 @@ func TestCardsThatRulesMade(t *testing.T) {
 			if r.Answer == starts.WillNot {
 				for _, l := range r.Links {
 					if l.State == starts.Broken {
-						t.Errorf("%s, a card of %d sectors: sector %d, byte %d names %s: %s", f.Name, n, l.At, l.Byte, l.Target.Name, l.Why)
+						t.Errorf("%s, a card of %d sectors: sector %d, byte %d names %s: %s", f.Name, n, l.At, l.Byte, l.Target.Name,
+							l.Why)
 					}
 				}
 			}

@@ -3,6 +3,7 @@ package starts
 import (
 	"bytes"
 	"fmt"
+	"slices"
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
@@ -169,6 +170,9 @@ func (j *judge) follow(w *Way, volumes map[int]bool) error {
 			w.Cannot = append(w.Cannot, text+": "+v.Why)
 		}
 	}
+	if !slices.ContainsFunc(j.out.Links, func(v Verdict) bool { return v.State == Broken }) && len(j.out.Gone) == 0 {
+		w.Broken = append(w.Broken, j.notKept()...)
+	}
 	for i := range j.weak {
 		v := &j.weak[i]
 		w.Cannot = append(w.Cannot, fmt.Sprintf("%s, if it is a place at all: chance alone makes such numbers in %.2g of "+
@@ -189,13 +193,29 @@ func (j *judge) follow(w *Way, volumes map[int]bool) error {
 	return nil
 }
 
-// emptied tells of volumes that were made empty: what a loader opens by name is gone.
+// notKept tells of files that boot code names, that are not in the source, which is a kit, and
+// so in none of the links that it shows: what they are, the plan was told with it.
+func (j *judge) notKept() (out []string) {
+	for _, f := range j.plan.Findings {
+		if f.Code == disk.LinkedFileGone {
+			out = append(out, f.Text)
+		}
+	}
+	return out
+}
+
+// emptied tells of volumes that were made empty: what a loader opens by name is gone. Boot
+// code may open files of any volume, and volumes are those that the way is known to read.
 func (j *judge) emptied(w *Way, volumes map[int]bool) {
 	for _, v := range j.m.Volumes {
-		if volumes[v.Index] && j.isEmptied(&v) {
-			w.Cannot = append(w.Cannot, fmt.Sprintf("%s was made empty: what its loader opens by name is gone",
-				layout.VolumeName(v.Index)))
+		if !j.isEmptied(&v) {
+			continue
 		}
+		what := "what its loader opens by name is gone"
+		if !volumes[v.Index] {
+			what = "if a loader opens a file of it by name, that is gone"
+		}
+		w.Cannot = append(w.Cannot, fmt.Sprintf("%s was made empty: %s", layout.VolumeName(v.Index), what))
 	}
 }
 

@@ -41,9 +41,11 @@ func TestSmallNumberAlone(t *testing.T) {
 	if r, asked := judged(t, d, same); r.Answer != starts.NothingFound || len(asked) > 0 {
 		t.Errorf("it stays: %s, asked %v: %+v", r.Answer, asked, r.Ways)
 	}
-	grown := fit.Wishes{Target: plan.Size{Sectors: 60_000, SectorSize: 512}, Volumes: fit.Volumes{Wish: map[int]volume.Wishes{1: {Mode: volume.Grow}}}}
+	grown := fit.Wishes{Target: plan.Size{Sectors: 60_000, SectorSize: 512},
+		Volumes: fit.Volumes{Wish: map[int]volume.Wishes{1: {Mode: volume.Grow}}}}
 	r, asked := judged(t, d, grown)
-	if text := strings.Join(r.Ways[0].Cannot, "\n"); r.Answer != starts.CannotKnow || len(asked) > 0 || !strings.Contains(text, "byte 400") || !strings.Contains(text, "A.BIN") {
+	if text := strings.Join(r.Ways[0].Cannot, "\n"); r.Answer != starts.CannotKnow || len(asked) > 0 ||
+		!strings.Contains(text, "byte 400") || !strings.Contains(text, "A.BIN") {
 		t.Errorf("it shifts: %s, asked %v: %+v", r.Answer, asked, r.Ways)
 	}
 }
@@ -57,7 +59,8 @@ func TestUntouchedSectorsAreNoTarget(t *testing.T) {
 	if _, err := d.WriteAt(binary.BigEndian.AppendUint32(nil, uint32(found.Places()[i].Start)), 200); err != nil {
 		t.Fatal(err)
 	}
-	grown := fit.Wishes{Target: plan.Size{Sectors: 60_000, SectorSize: 512}, Volumes: fit.Volumes{Wish: map[int]volume.Wishes{1: {Mode: volume.Grow}}}}
+	grown := fit.Wishes{Target: plan.Size{Sectors: 60_000, SectorSize: 512},
+		Volumes: fit.Volumes{Wish: map[int]volume.Wishes{1: {Mode: volume.Grow}}}}
 	r, asked := judged(t, d, grown)
 	if r.Answer == starts.NothingFound || r.Answer == starts.WillNot != slices.Contains(asked, disk.LoaderFileMoves) {
 		t.Errorf("%s, asked %v: %+v", r.Answer, asked, r.Ways)
@@ -118,8 +121,9 @@ func TestTailThatCannotBeRead(t *testing.T) {
 		src  image.Source
 		says string
 	}{
-		"not known":      {image.NewKnown(d, disk.NewSpans(disk.Span{Start: 23_950, Count: 1}), nil), "sector 23,950"},
-		"cannot be read": {&imagetest.Faulty{Source: d, Bad: disk.NewSpans(disk.Span{Start: 23_950, Count: 1}), Err: errors.New("the plug is loose")}, "the plug is loose"},
+		"not known": {image.NewKnown(d, disk.NewSpans(disk.Span{Start: 23_950, Count: 1}), nil), "sector 23,950"},
+		"cannot be read": {&imagetest.Faulty{Source: d, Bad: disk.NewSpans(disk.Span{Start: 23_950, Count: 1}),
+			Err: errors.New("the plug is loose")}, "the plug is loose"},
 	} {
 		r, err := starts.Judge(t.Context(), p, c.src, m, starts.Known{Links: found})
 		if err != nil {
@@ -139,7 +143,8 @@ func TestDeviceSeesLess(t *testing.T) {
 	const sectors, sees, card = 60_000, 80_000, 100_000
 	guid := imagetest.New(sectors, 512)
 	disks.GPT(guid, disks.Entry{Span: disk.Span{Start: 2048, Count: 50_000}})
-	v, err := format.New(io.NewOffsetWriter(guid, 2048*512), format.Options{Sectors: 50_000, Kind: fat.FAT16, SectorsPerCluster: 2, Hidden: 2048})
+	v, err := format.New(io.NewOffsetWriter(guid, 2048*512), format.Options{Sectors: 50_000, Kind: fat.FAT16,
+		SectorsPerCluster: 2, Hidden: 2048})
 	if err != nil {
 		t.Fatal(err)
 	}

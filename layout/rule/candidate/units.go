@@ -16,8 +16,8 @@ const (
 	Address                   // addresses may be counted in it
 )
 
-// Unit is a number of sectors in which devices count.
-type Unit struct {
+// unit is a number of sectors in which devices count.
+type unit struct {
 	Sectors      int64
 	Heads, Track int64 // of a cylinder; 0: it is none
 	uses         Use
@@ -26,7 +26,7 @@ type Unit struct {
 // table lists the units, ascending: powers of two, the clusters of old devices,
 // tracks and cylinders. The cylinders are common practice, no source, but for 16 x 63,
 // which is that of ATA: drives and bridges of the time show these.
-var table = []Unit{
+var table = []unit{
 	{2, 0, 0, InNumbers | Rounding | Block},
 	{4, 0, 0, Rounding | Block | Cluster},
 	{8, 0, 0, InNumbers | Rounding | Block | Cluster | Address},
@@ -57,8 +57,8 @@ var table = []Unit{
 	{65536, 0, 0, Rounding},
 }
 
-// Units returns the units of a use, ascending.
-func Units(use Use) (out []Unit) {
+// units returns the units of a use, ascending.
+func units(use Use) (out []unit) {
 	for _, u := range table {
 		if u.uses&use != 0 {
 			out = append(out, u)
@@ -69,14 +69,14 @@ func Units(use Use) (out []Unit) {
 
 // UnitSizes returns the sectors of the units of a use, ascending.
 func UnitSizes(use Use) (out []int64) {
-	for _, u := range Units(use) {
+	for _, u := range units(use) {
 		out = append(out, u.Sectors)
 	}
 	return out
 }
 
 // Name says what several of the unit are called.
-func (u Unit) Name() string {
+func (u unit) Name() string {
 	switch {
 	case u.Heads > 0:
 		return fmt.Sprintf("cylinders of %d heads and %d sectors", u.Heads, u.Track)

@@ -13,8 +13,8 @@ func TestUnits(t *testing.T) {
 		last = u.Sectors
 	}
 	for use := InNumbers; use <= Address; use <<= 1 {
-		if len(Units(use)) < 5 {
-			t.Errorf("use %d: %v", use, Units(use))
+		if len(units(use)) < 5 {
+			t.Errorf("use %d: %v", use, units(use))
 		}
 	}
 }

@@ -50,7 +50,7 @@ func quantities(n disk.Sector, size int, starts []disk.Sector) []quantity {
 				inBytes(size, int64(other))})
 		}
 	}
-	units := Units(InNumbers)
+	units := units(InNumbers)
 	for _, u := range units {
 		per, name := uint64(u.Sectors), u.Name()
 		rank := 2
@@ -119,7 +119,7 @@ func evenly(f *Form) int {
 // triples returns patterns of cylinders, heads and sectors side by side: as
 // three 16-bit words, or cylinders in a word and the others in bytes.
 func triples(n disk.Sector, every int) (out []pattern) {
-	for _, u := range Units(Beside) {
+	for _, u := range units(Beside) {
 		heads, perTrack := uint64(u.Heads), uint64(u.Track)
 		cylinders := uint64(n) / (heads * perTrack)
 		if cylinders == 0 || cylinders > 0xFFFF {

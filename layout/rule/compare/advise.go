@@ -73,7 +73,7 @@ func (r *Rules) Advise(n disk.Sector, sizes []disk.Sector) []Advice {
 			}
 			gain := r.gain(f, there.band, s)
 			a.gain += gain
-			if r.left(f, left, n, s) || f.Doubt != "" || f.Bits+gain < Bar {
+			if r.left(f, left, n, s) || f.Doubt != "" || f.Bits+gain < bar {
 				a.Left++
 				a.open += 0.5
 			}

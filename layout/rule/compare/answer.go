@@ -138,7 +138,7 @@ func (r *Rules) Answer(f *Field, n disk.Sector) (Answer, error) {
 	if a.Why == readingsText(apart) {
 		a.Why = readingsText(len(a.Others))
 	}
-	switch wall := r.Beyond(n); {
+	switch wall := r.beyond(n); {
 	case !a.Alone:
 	case len(a.Others) > 0:
 		a.State, a.Why = Undecided, "the originals do not tell with which size the device counts"
@@ -172,7 +172,7 @@ func (r *Rules) first(f *Field, n disk.Sector) (option, error) {
 func (f *Field) judge(a *Answer) {
 	switch {
 	case a.Why != "":
-	case f.Bits < Bar:
+	case f.Bits < bar:
 		a.Why = tooLikely(f.Bits)
 	case len(a.Others) > 0:
 		a.Why = readingsText(len(a.Others))

@@ -52,7 +52,7 @@ func (a *applier) ask(code disk.Code, at disk.Sector, text string, args ...any) 
 // counted asks which size the device counts with, where that matters for this
 // card, and about what lies beyond all originals.
 func (a *applier) counted() error {
-	if wall := a.r.Beyond(a.n); wall > 0 {
+	if wall := a.r.beyond(a.n); wall > 0 {
 		a.ask(disk.BeyondOriginals, disk.NoSector, "the card has %s sectors, and no original more than %s: devices are "+
 			"known that count otherwise beyond %s sectors, and whether this is one of them no original shows",
 			disk.Grouped(a.n), disk.Grouped(a.r.Sizes[len(a.r.Sizes)-1]), disk.Grouped(wall))

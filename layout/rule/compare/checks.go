@@ -71,7 +71,7 @@ func (w *worker) checksIn(sheets []*sheet) error {
 		return err
 	}
 	hits = slices.DeleteFunc(slices.Clone(hits), func(h *sumHit) bool { return slices.ContainsFunc(hits, h.partOf) })
-	isWeak := func(h *sumHit) bool { return h.bits < Bar }
+	isWeak := func(h *sumHit) bool { return h.bits < bar }
 	w.weakHits = append(w.weakHits, slices.DeleteFunc(slices.Clone(hits), func(h *sumHit) bool { return !isWeak(h) })...)
 	w.acceptChecks(slices.DeleteFunc(hits, isWeak))
 	return nil
@@ -208,7 +208,7 @@ func (w *worker) acceptChecks(hits []*sumHit) {
 	})
 	for _, h := range hits {
 		t := h.t
-		least := Bar / 2.0
+		least := bar / 2.0
 		if t.at >= w.c.SectorSize-8 {
 			least = 0 // where people put checksums
 		}

@@ -127,7 +127,7 @@ func (c *Comparison) atEnd() disk.Sector {
 		}
 	}
 	for i := range c.Fields {
-		if c.Fields[i].From == layout.FromEnd && c.Fields[i].Bits >= Bar {
+		if c.Fields[i].From == layout.FromEnd && c.Fields[i].Bits >= bar {
 			n++
 		}
 	}
@@ -223,7 +223,7 @@ func (w *worker) run() ([]Count, error) {
 		return nil, err
 	}
 	w.acceptWeakChecks(func(h *sumHit) bool {
-		return h.evidence() >= Bar/2 && !slices.ContainsFunc(weak,
+		return h.evidence() >= bar/2 && !slices.ContainsFunc(weak,
 			func(g *guess) bool { return h.t.meets(g) && w.bits(g) >= h.evidence() })
 	})
 	w.acceptWeak(weak)

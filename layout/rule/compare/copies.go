@@ -99,7 +99,7 @@ func repeats(of, to *sheet, turned []turnedData) (image.Order, []bool, bool) {
 		}
 		same, differ, mine := overlap(to, own)
 		if same >= 8 && same >= mine && differ > 0 || mine <= numberBytes &&
-			float64(8*differ*of.contents()) >= Bar+cost(maxCompared*maxCompared) {
+			float64(8*differ*of.contents()) >= bar+cost(maxCompared*maxCompared) {
 			return order, own, true
 		}
 	}

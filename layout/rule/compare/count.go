@@ -60,10 +60,10 @@ func largestFirst(use candidate.Use) []int64 {
 // addresses of 28 and 32 bits (common practice, no source).
 var walls = []disk.Sector{1024 * 16 * 63, 1024 * 255 * 63, 16383 * 16 * 63, 65536 * 16 * 63, 1 << 28, 1 << 32}
 
-// Beyond returns the first wall that a disk of n sectors lies behind and no
+// beyond returns the first wall that a disk of n sectors lies behind and no
 // original does, 0 if there is none: what the device does there no original
 // shows.
-func (r *Rules) Beyond(n disk.Sector) disk.Sector {
+func (r *Rules) beyond(n disk.Sector) disk.Sector {
 	if len(r.Sizes) == 0 {
 		return 0
 	}
@@ -98,8 +98,8 @@ func (r *Rules) plain(c Count) bool {
 	return true
 }
 
-// Alone returns the rules of a device that counts with c.
-func (r *Rules) Alone(c Count) *Rules {
+// alone returns the rules of a device that counts with c.
+func (r *Rules) alone(c Count) *Rules {
 	out := *r
 	out.Counts = []Count{c}
 	return &out
@@ -130,8 +130,8 @@ func (r *Rules) sameCard(c, d Count, n disk.Sector, fromEnd bool) bool {
 		return false
 	}
 	for i := range r.Fields {
-		a, err1 := r.Alone(c).Answer(&r.Fields[i], n)
-		b, err2 := r.Alone(d).Answer(&r.Fields[i], n)
+		a, err1 := r.alone(c).Answer(&r.Fields[i], n)
+		b, err2 := r.alone(d).Answer(&r.Fields[i], n)
 		if err1 != nil || err2 != nil || !agree(a.Byte, a.Bytes, b.Byte, b.Bytes) {
 			return false
 		}

@@ -7,8 +7,8 @@
 // # Proof
 //
 // A field is proved for a card of N sectors when every original that is left
-// out is predicted by the others, when what was predicted is at least Bar bits
-// more than log2 of the formulas and fields tried, and when every formula and
+// out is predicted by the others, when what was predicted is at least 20 bits (bar in
+// rules.go) more than log2 of the formulas and fields tried, and when every formula and
 // every reading of the bytes that fits all originals puts the same bytes on a
 // card of N sectors. Amounts added or taken away are never guessed: what the
 // originals leave open of them stays open.
@@ -49,6 +49,10 @@
 //	                       carry.go look at what was made
 //	Tries                  tries.go: what may be tried where the originals leave several
 //	                       formulas (options.go), the likeliest card first (share.go)
+//
+// Numbers, checksums and copies have no interface in common: Apply makes them in an order
+// that all of them decide, and Broken asks them together; only what one disk suggests is
+// asked alone (candidate.Invariant).
 //
 // # The rule file
 //

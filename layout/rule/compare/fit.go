@@ -133,9 +133,9 @@ func (f *fitter) fit(values []uint64, cover int) *fitted {
 	slices.SortStableFunc(found, func(a, b scored) int { return cmp.Compare(b.bits, a.bits) })
 	best := found[0]
 	out.bits = best.bits
-	out.wide = best.bits-most < Bar
+	out.wide = best.bits-most < bar
 	for _, s := range found {
-		if !s.sameUnit(best.Formula) && best.bits-s.bits >= Bar {
+		if !s.sameUnit(best.Formula) && best.bits-s.bits >= bar {
 			continue // as unlikely as what is called proved is likely
 		}
 		if len(out.formulas) == maxFormulas {

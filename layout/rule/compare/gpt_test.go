@@ -133,7 +133,7 @@ func gptField(t *testing.T, c *Comparison, p candidate.Place, n disk.Sector, wan
 func gptCheck(c *Comparison, p, start candidate.Place, count int64) bool {
 	for _, k := range c.Checks {
 		w := k.Ways[0]
-		if k.Place == p && k.Bits >= Bar && w.Sum == "crc32-ieee" && w.Start == start && w.Count == count {
+		if k.Place == p && k.Bits >= bar && w.Sum == "crc32-ieee" && w.Start == start && w.Count == count {
 			return true
 		}
 	}

@@ -27,10 +27,10 @@ const pairBits = 4
 // surely adds to the bits of a candidate what shows that its bytes follow the size at
 // all. It proves no formula.
 func (w *worker) surely(bits float64) float64 {
-	if bits >= Bar || !w.c.pair() {
+	if bits >= bar || !w.c.pair() {
 		return bits
 	}
-	return min(Bar-1, bits+pairBits)
+	return min(bar-1, bits+pairBits)
 }
 
 // pair tells whether two of the disks are units of one size.

@@ -159,11 +159,11 @@ func (r *numberReader) number(f *candidate.Form, at, covered int) {
 func (w *worker) choose() (strong, weak []*guess) {
 	tier := func(c *guess) int {
 		switch bits := w.bits(c); {
-		case bits >= Bar && !c.torn():
+		case bits >= bar && !c.torn():
 			return 0
 		case bits > 0 && !c.torn():
 			return 1
-		case bits >= Bar:
+		case bits >= bar:
 			return 2
 		}
 		return 3
@@ -191,7 +191,7 @@ func (w *worker) choose() (strong, weak []*guess) {
 				continue
 			}
 			taken = append(taken, c)
-			if w.bits(c) >= Bar {
+			if w.bits(c) >= bar {
 				strong = append(strong, c)
 			} else {
 				weak = append(weak, c)
@@ -209,7 +209,7 @@ func (w *worker) bits(c *guess) float64 {
 	case c.fit.madeUp:
 		return min(bits, chanceBits)
 	case c.fit.absurd:
-		return min(bits, Bar-1)
+		return min(bits, bar-1)
 	}
 	return bits
 }
@@ -273,7 +273,7 @@ func (w *worker) alternatives(c, t *guess) bool {
 	if odd && t.form.Width%4 == 0 && t.at%2 == 0 {
 		return false
 	}
-	return c.fit.bits > 0 && t.fit.bits-c.fit.bits < Bar
+	return c.fit.bits > 0 && t.fit.bits-c.fit.bits < bar
 }
 
 // accept makes fields of candidates whose bytes nothing explains yet.

@@ -38,7 +38,7 @@ func (f *Field) Different() (out []Reading) {
 // State tells whether the number is proved; all its readings may still have to agree on
 // a card.
 func (f *Field) State() State {
-	if f.Bits < Bar || f.Doubt != "" {
+	if f.Bits < bar || f.Doubt != "" {
 		return Undecided
 	}
 	return Proved

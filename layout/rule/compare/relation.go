@@ -107,14 +107,25 @@ func (w *worker) bases(s *sheet, weak bool) (out []base) {
 
 // relationsIn accepts the relations between numbers of one sheet, the surest first.
 func (w *worker) relationsIn(s *sheet, weak []*guess, least float64) {
-	bases := w.bases(s, least < 0)
-	if len(bases) == 0 {
-		return
+	found := following(s, w.bases(s, least < 0))
+	slices.SortStableFunc(found, func(a, b *guess) int { return cmp.Compare(b.rank(), a.rank()) })
+	for _, g := range found {
+		better := func(o *guess) bool {
+			return o.s == s && o.at < g.end() && g.at < o.end() && w.bits(o) > g.fit.bits
+		}
+		if g.fit.bits <= 0 && !(g.near && g.fit.bits > least) || slices.ContainsFunc(weak, better) {
+			continue
+		}
+		w.acceptOne(g, g.fit.bits)
 	}
-	var found []*guess
+}
+
+// following returns the numbers of a sheet that follow from one of the bases, each from the
+// one that predicts most, less the choice among all that were tried.
+func following(s *sheet, bases []base) (found []*guess) {
 	var tried, triedNear float64
 	for _, form := range binaryForms {
-		for at := 0; at+form.Width <= len(s.diff); at++ {
+		for at := 0; at+form.Width <= len(s.diff) && len(bases) > 0; at++ {
 			g := &guess{s: s, at: at, form: form}
 			if g.cover = s.openBytes(at, at+form.Width); len(g.cover) == 0 {
 				continue
@@ -150,16 +161,7 @@ func (w *worker) relationsIn(s *sheet, weak []*guess, least float64) {
 			g.fit.bits -= cost(2 * tried)
 		}
 	}
-	slices.SortStableFunc(found, func(a, b *guess) int { return cmp.Compare(b.rank(), a.rank()) })
-	for _, g := range found {
-		better := func(o *guess) bool {
-			return o.s == s && o.at < g.end() && g.at < o.end() && w.bits(o) > g.fit.bits
-		}
-		if g.fit.bits <= 0 && !(g.near && g.fit.bits > least) || slices.ContainsFunc(weak, better) {
-			continue
-		}
-		w.acceptOne(g, g.fit.bits)
-	}
+	return found
 }
 
 // shifted tells whether two bytes of the lowest worth are zero on every disk: no number
@@ -200,11 +202,11 @@ func (f *fitter) byName(values []uint64, cover int) *fitted {
 			continue
 		}
 		switch {
-		case best == nil || bits > best.bits+Bar:
+		case best == nil || bits > best.bits+bar:
 			best = &fitted{formulas: []Formula{g}, bits: bits}
 		case bits > best.bits:
 			best.formulas, best.bits = slices.Insert(best.formulas, 0, g), bits
-		case bits > best.bits-Bar && len(best.formulas) < maxFormulas:
+		case bits > best.bits-bar && len(best.formulas) < maxFormulas:
 			best.formulas = append(best.formulas, g)
 		}
 	}

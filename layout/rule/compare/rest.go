@@ -119,7 +119,7 @@ func (c *Comparison) say() {
 	}
 	undecided := 0
 	for i := range c.Fields {
-		if c.Fields[i].Bits < Bar || c.Fields[i].Doubt != "" {
+		if c.Fields[i].Bits < bar || c.Fields[i].Doubt != "" {
 			undecided++
 		}
 	}

@@ -9,9 +9,9 @@ import (
 	"bootgraft/layout/rule/candidate"
 )
 
-// Bar is how many bits a rule must have predicted, beyond what the number of
+// bar is how many bits a rule must have predicted, beyond what the number of
 // formulas and fields tried makes likely by chance, to be called proved.
-const Bar = 20
+const bar = 20
 
 // Class says what a byte of the boot area is.
 type Class string
@@ -123,13 +123,13 @@ func ByChance(bits float64) string {
 
 // tooLikely says what keeps a rule from being proved that may be chance.
 func tooLikely(bits float64) string {
-	return fmt.Sprintf("it would come out right %s; what is proved, %s", ByChance(bits), ByChance(Bar))
+	return fmt.Sprintf("it would come out right %s; what is proved, %s", ByChance(bits), ByChance(bar))
 }
 
 // State tells whether the checksum is proved; all its readings may still
 // have to agree on a card.
 func (c *Check) State() State {
-	if c.Doubt == "" && c.Bits >= Bar {
+	if c.Doubt == "" && c.Bits >= bar {
 		return Proved
 	}
 	return Undecided
@@ -137,7 +137,7 @@ func (c *Check) State() State {
 
 // why says what keeps a checksum from being proved.
 func (c *Check) why() string {
-	if c.Doubt == "" && c.Bits < Bar {
+	if c.Doubt == "" && c.Bits < bar {
 		return tooLikely(c.Bits)
 	}
 	return c.Doubt

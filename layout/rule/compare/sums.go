@@ -61,7 +61,7 @@ func (x *sumSearch) try(set spanSet) {
 	}
 	choice := cost(float64(len(x.algorithms)*len(x.want)) * spans)
 	most := x.predicted(len(x.dumps))
-	if most <= choice || !set.plain && most-choice < Bar {
+	if most <= choice || !set.plain && most-choice < bar {
 		return
 	}
 	rows := x.rowsOf

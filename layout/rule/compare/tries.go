@@ -91,7 +91,7 @@ type choice struct {
 
 // try makes rules of a choice.
 func (c *choice) try(r *Rules) Try {
-	alone := r.Alone(c.count)
+	alone := r.alone(c.count)
 	t := Try{Rules: alone, Count: c.count}
 	alone.Fields = slices.Clone(r.Fields)
 	for i, f := range c.fields {
@@ -120,7 +120,7 @@ func (r *Rules) worlds(n disk.Sector) (out []world) {
 	}
 	for k, c := range counts {
 		w := world{count: c, end: c.Of(n), share: math.Exp2(evidence[k] - slices.Max(evidence))}
-		alone := r.Alone(c)
+		alone := r.alone(c)
 		var weak [][]choice
 		for i := range r.Fields {
 			switch f := &r.Fields[i]; {

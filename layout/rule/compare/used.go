@@ -113,7 +113,7 @@ func (c CopyRule) only(keep func(of, to candidate.Place) bool) (out []CopyRule) 
 // an end that the device may count on the source.
 func (r *Rules) SteadyTail(src image.Source) (bool, error) {
 	for _, c := range r.DiffersBy(image.Sectors(src), true) {
-		if reach, err := r.Alone(c).ConstantTail(src); err != nil || reach > 0 {
+		if reach, err := r.alone(c).ConstantTail(src); err != nil || reach > 0 {
 			return reach > 0, err
 		}
 	}

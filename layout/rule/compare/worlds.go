@@ -34,14 +34,14 @@ func (w *worker) tellable() []Count {
 // predicts far more.
 func fitAny(fits []*fitter, values []uint64, cover int) *fitted {
 	best := fits[0].fit(values, cover)
-	least := float64(Bar)
+	least := float64(bar)
 	if best != nil {
-		if best.bits >= 2*Bar {
+		if best.bits >= 2*bar {
 			return best
 		}
 		least = max(least, best.bits)
 		if best.constants < 2 {
-			least = max(least, best.bits+Bar)
+			least = max(least, best.bits+bar)
 		}
 	}
 	for _, f := range fits[1:] {
@@ -107,7 +107,7 @@ func (w *worker) endSeen(strong []*guess) bool {
 // that is far less likely than what was found.
 func (c *guess) by(f *fitter) *fitted {
 	fit := f.fit(c.values(), len(c.cover))
-	if fit == nil || c.fit.bits-fit.bits >= Bar {
+	if fit == nil || c.fit.bits-fit.bits >= bar {
 		return nil
 	}
 	if slices.ContainsFunc(c.fit.formulas, simple) && !slices.ContainsFunc(fit.formulas, simple) {

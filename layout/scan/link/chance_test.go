@@ -37,7 +37,8 @@ func gapAndFiles(seed uint64, gap disk.Sector, files int, packed bool) *searcher
 	d.Put(1, b)
 	m := &layout.Map{
 		Sectors: sectors, SectorSize: 512, Table: "mbr",
-		Regions: []layout.Region{{Span: disk.Span{Start: 1, Count: gap}, Role: layout.RoleGap, Name: "gap", Content: layout.Content{Looked: true, NonBlank: gap}}},
+		Regions: []layout.Region{{Span: disk.Span{Start: 1, Count: gap}, Role: layout.RoleGap, Name: "gap",
+			Content: layout.Content{Looked: true, NonBlank: gap}}},
 		Entries: []layout.Entry{{Index: 1, Span: disk.Span{Start: 4096, Count: sectors - 4096}}},
 	}
 	s := &searcher{ctx: context.Background(), src: d, m: m, size: 512, known: map[int64]int{}}
@@ -49,7 +50,8 @@ func gapAndFiles(seed uint64, gap disk.Sector, files int, packed bool) *searcher
 		}
 		seen[at] = true
 		n := disk.Sector(1 + r.IntN(4000))
-		s.list = append(s.list, Place{Span: disk.Span{Start: at, Count: n}, Kind: File, Name: fmt.Sprintf("file %d", i), Volume: 1, Path: fmt.Sprint(i), Bytes: int64(n) * 512, Clusters: 16})
+		s.list = append(s.list, Place{Span: disk.Span{Start: at, Count: n}, Kind: File, Name: fmt.Sprintf("file %d", i),
+			Volume: 1, Path: fmt.Sprint(i), Bytes: int64(n) * 512, Clusters: 16})
 	}
 	slices.SortFunc(s.list, func(a, b Place) int { return int(a.Start - b.Start) })
 	return s

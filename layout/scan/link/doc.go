@@ -33,7 +33,8 @@
 //
 // Second evidences, each a factor (see evidence.go):
 //
-//	length   the sectors or bytes of what is named stand beside the number
+//	length   the sectors or bytes of what is named stand beside the number; zeros in it
+//	         say nothing beside a number that has zeros itself
 //	list     a further number of the same kind stands within 16 bytes, naming another place
 //	leads    what is named begins with a list of such numbers itself
 //	listed   with the number begins such a list: each number one more than the one before

@@ -27,7 +27,7 @@ func TestEveryInventedLoaderIsFound(t *testing.T) {
 	if need.Long() {
 		step = 1
 	}
-	missed, extra, all := 0, 0, loaders.Each(step)
+	missed, extra, all := 0, 0, loaders.Each(step, 0)
 	for _, l := range all {
 		m, err := scan.Run(context.Background(), l.Disk, scan.Options{})
 		if err != nil {

@@ -33,7 +33,8 @@ func formDiskOf(t *testing.T, sectors disk.Sector, files map[string][]byte) *ima
 	count := sectors - 10_000
 	d := imagetest.New(sectors, 512)
 	disks.MBR(d, disks.Entry{Span: disk.Span{Start: start, Count: count}, Type: 6, Active: true})
-	v, err := format.New(io.NewOffsetWriter(d, start*512), format.Options{Sectors: int64(count), Kind: fat.FAT16, SectorsPerCluster: 4, Hidden: start})
+	v, err := format.New(io.NewOffsetWriter(d, start*512), format.Options{Sectors: int64(count), Kind: fat.FAT16,
+		SectorsPerCluster: 4, Hidden: start})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -99,12 +100,15 @@ func TestGRUBList(t *testing.T) {
 		unknown disk.Span
 	}{
 		{name: "whole", first: 1, list: [][2]uint64{{2, 20}, {30, 9}}, want: []disk.Sector{2, 30}},
-		{name: "past the end", first: 1, list: [][2]uint64{{59_990, 11}, {60_000, 1}, {1 << 32, 1}, {1<<64 - 1, 0xFFFF}}, lost: 4},
+		{name: "past the end", first: 1, list: [][2]uint64{{59_990, 11}, {60_000, 1}, {1 << 32, 1}, {1<<64 - 1, 0xFFFF}},
+			lost: 4},
 		{name: "the first past the end", first: 1 << 63, lost: 1},
-		{name: "into unknown sectors", first: 1, list: [][2]uint64{{2, 20}, {30, 9}}, want: []disk.Sector{30}, lost: 1, unknown: disk.Span{Start: 10, Count: 1}},
+		{name: "into unknown sectors", first: 1, list: [][2]uint64{{2, 20}, {30, 9}}, want: []disk.Sector{30}, lost: 1,
+			unknown: disk.Span{Start: 10, Count: 1}},
 		{name: "the first unknown", first: 1, lost: 1, unknown: disk.Span{Start: 1, Count: 1}},
 		{name: "back to itself", first: 1, list: [][2]uint64{{1, 1}, {0, 1}, {1, 3}}, want: []disk.Sector{0, 1, 1}},
-		{name: "without an end", first: 1, list: slices.Repeat([][2]uint64{{40, 0xFFFF}}, 21), want: nil, lost: 21, cut: true},
+		{name: "without an end", first: 1, list: slices.Repeat([][2]uint64{{40, 0xFFFF}}, 21), want: nil, lost: 21,
+			cut: true},
 	} {
 		d := formDisk(t, nil)
 		grub2(d, c.first, c.list...)
@@ -164,7 +168,8 @@ func TestSYSLINUXList(t *testing.T) {
 		le.PutUint32(b[0x11A:], uint32(first-63))
 		d.Put(63, b)
 		f := find(t, d)
-		if got, want := named(f, "SYSLINUX sector list"), []disk.Sector{1063, 2063}; !slices.Equal(got[:min(2, len(got))], want) {
+		if got, want := named(f, "SYSLINUX sector list"), []disk.Sector{1063, 2063}; !slices.Equal(got[:min(2, len(got))],
+			want) {
 			t.Errorf("%d extents: the list names %v, want %v", n, got, want)
 		}
 		if len(f.Links) > 2000 || f.Cut != (n == 0xFFFF) {

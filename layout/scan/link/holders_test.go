@@ -34,7 +34,8 @@ func find(t *testing.T, src image.Source) *link.Found {
 // the first sector of the file.
 func withFile(t *testing.T, d *imagetest.Disk, start, count disk.Sector, kind fat.Kind) disk.Sector {
 	t.Helper()
-	v, err := format.New(io.NewOffsetWriter(d, int64(start)*512), format.Options{Sectors: int64(count), Kind: kind, SectorsPerCluster: 1, Hidden: uint32(start)})
+	v, err := format.New(io.NewOffsetWriter(d, int64(start)*512), format.Options{Sectors: int64(count), Kind: kind,
+		SectorsPerCluster: 1, Hidden: uint32(start)})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -74,7 +75,8 @@ func TestFieldsAreNoLinks(t *testing.T) {
 		{"end of the code", 0, 506, true}, {"into the signature", 0, 508, false},
 		{"free clusters in FSInfo", 1, 488, false}, {"next free cluster in FSInfo", 1, 492, false},
 		{"third sector of code", 2, 100, true},
-		{"hidden sectors of the backup", 6, 28, false}, {"size in the backup", 6, 36, false}, {"code of the backup", 6, 300, true},
+		{"hidden sectors of the backup", 6, 28, false}, {"size in the backup", 6, 36, false}, {"code of the backup", 6, 300,
+			true},
 		{"free clusters in the FSInfo of the backup", 7, 488, false}, {"after the backup", 9, 0, true},
 	} {
 		b, err := image.ReadSector(s, c.sector)

@@ -72,8 +72,9 @@ func (k *kind) total() (sum float64) {
 
 // kinds takes the numbers of a holder and returns every kind with its hits.
 func (s *searcher) kinds(t *text) (out []*kind) {
+	seen := s.see(t)
 	for r := range readers {
-		out = append(out, s.plain(t, &readers[r])...)
+		out = append(out, s.plain(t, r, &seen[r])...)
 	}
 	if s.track > 0 {
 		out = append(out, s.cylinders(t)...)
@@ -81,69 +82,73 @@ func (s *searcher) kinds(t *text) (out []*kind) {
 	return out
 }
 
-// plain returns the kinds of one encoding.
-func (s *searcher) plain(t *text, r *reader) []*kind {
-	var n bins
-	last := len(t.b) - r.width
+// sightings are what a holder shows in one encoding.
+type sightings struct {
+	n     bins     // its numbers
+	named []uint64 // a bit for each byte at which one begins that may name a place
+}
+
+// see reads a holder once, in all encodings: what they share is most of the work.
+func (s *searcher) see(t *text) *[len(readers)]sightings {
 	most := uint32(0)
 	for _, u := range s.units {
 		most = max(most, u.most)
 	}
-	var seen []sighting
-	for i := 0; i <= last; i++ {
-		if v := r.read(t.eight(i)); v != 0 && v <= most {
-			n[bits.Len32(v)][bits.TrailingZeros32(v)]++
-			if len(seen) < maxSightings {
-				seen = append(seen, sighting{i, v})
+	out := &[len(readers)]sightings{}
+	for r := range out {
+		out[r].named = make([]uint64, len(t.b)/64+1)
+	}
+	for i := range t.b {
+		for r, v := range numbersAt(t.four(i)) {
+			if v-1 >= most || i+readers[r].width > len(t.b) { // also 0
+				continue
 			}
-		}
-	}
-	count := float64(max(0, last+1))
-	var out []*kind
-	for _, u := range s.units {
-		if u.Counts == InCHS || len(u.place) == 0 {
-			continue
-		}
-		k := &kind{name: r.name, bytes: r.width, unit: u, n: &n, count: count}
-		s.out.Tried++
-		if k.total()*bestEvidence <= Bar {
-			out = append(out, k)
-		}
-	}
-	take := func(i int, v uint32) {
-		if !s.any.has(v) {
-			return
-		}
-		for _, k := range out {
-			if p, ok := k.unit.find(v); ok && len(k.hits) < maxHits && t.pieceEnd(i) >= i+r.width {
-				k.hits = append(k.hits, hit{i, v, p, r.width})
-			}
-		}
-	}
-	if len(out) == 0 {
-		return nil
-	}
-	for _, x := range seen {
-		take(x.at, x.v)
-	}
-	if len(seen) == maxSightings { // the rest is read again
-		for i := seen[maxSightings-1].at + 1; i <= last; i++ {
-			if v := r.read(t.eight(i)); v != 0 && v <= most {
-				take(i, v)
+			out[r].n[bits.Len32(v)][bits.TrailingZeros32(v)]++
+			if s.any.has(v) {
+				out[r].named[i/64] |= 1 << (i % 64)
 			}
 		}
 	}
 	return out
 }
 
-// sighting is a number of a holder that may name a place. maxSightings of them are
-// kept: by hand, no source.
-type sighting struct {
-	at int
-	v  uint32
+// plain returns the kinds of one encoding.
+func (s *searcher) plain(t *text, r int, seen *sightings) (out []*kind) {
+	width := readers[r].width
+	count := float64(max(0, len(t.b)-width+1))
+	for _, u := range s.units {
+		if u.Counts == InCHS || len(u.place) == 0 {
+			continue
+		}
+		k := &kind{name: readers[r].name, bytes: width, unit: u, n: &seen.n, count: count}
+		s.out.Tried++
+		if k.total()*bestEvidence <= Bar {
+			out = append(out, k)
+		}
+	}
+	if len(out) == 0 {
+		return nil
+	}
+	for w, word := range seen.named {
+		for ; word != 0; word &= word - 1 {
+			i := 64*w + bits.TrailingZeros64(word)
+			v, end := numbersAt(t.four(i))[r], 0
+			for _, k := range out {
+				p, ok := k.unit.find(v)
+				if !ok || len(k.hits) >= maxHits {
+					continue
+				}
+				if end == 0 {
+					end = t.pieceEnd(i)
+				}
+				if end >= i+width {
+					k.hits = append(k.hits, hit{i, v, p, width})
+				}
+			}
+		}
+	}
+	return out
 }
-
-const maxSightings = 1 << 16
 
 // cylinders returns the kinds of addresses as cylinder, head and sector.
 func (s *searcher) cylinders(t *text) []*kind {

@@ -29,14 +29,14 @@ func (s *searcher) listed(k *kind, t *text, at int, own int32) bool {
 	if read == nil {
 		return false
 	}
-	first, ok := read(t.eight(at))
+	first, ok := read(t.four(at))
 	place, names := k.unit.find(first)
 	if !ok || !names || place == own {
 		return false
 	}
 	n := 1
 	for ; n < listRow && at+(n+1)*k.bytes <= min(len(t.b), t.pieceEnd(at)); n++ {
-		if next, ok := read(t.eight(at + n*k.bytes)); !ok || next != first+uint32(n) {
+		if next, ok := read(t.four(at + n*k.bytes)); !ok || next != first+uint32(n) {
 			break
 		}
 	}
@@ -44,18 +44,18 @@ func (s *searcher) listed(k *kind, t *text, at int, own int32) bool {
 }
 
 // inList returns how a list has numbers of a kind, or nil: instructions stand in none.
-func (s *searcher) inList(k *kind) func(eight uint64) (uint32, bool) {
+func (s *searcher) inList(k *kind) func(four uint32) (uint32, bool) {
 	if k.name == tupleForm {
-		return func(eight uint64) (uint32, bool) {
-			at, ok := tuple([]byte{byte(eight), byte(eight >> 8), byte(eight >> 16)}, s.heads, s.track)
+		return func(four uint32) (uint32, bool) {
+			at, ok := tuple([]byte{byte(four), byte(four >> 8), byte(four >> 16)}, s.heads, s.track)
 			return uint32(at), ok
 		}
 	}
-	r := slices.IndexFunc(readers, func(r reader) bool { return r.name == k.name })
+	r := slices.IndexFunc(readers[:], func(r reader) bool { return r.name == k.name })
 	if r < 0 {
 		return nil
 	}
-	return func(eight uint64) (uint32, bool) { return readers[r].read(eight), true }
+	return func(four uint32) (uint32, bool) { return numbersAt(four)[r], true }
 }
 
 // listRow is how many numbers in a row make a list, and listBegins the byte up to which

@@ -98,7 +98,8 @@ type Link struct {
 
 // Text tells the link in one line.
 func (l *Link) Text(sectorSize int) string {
-	how := fmt.Sprintf("the number %s in %s, %s", disk.Grouped(int64(l.Value)), candidate.Encoding(l.Encoding).Text(), l.Unit.Text(sectorSize))
+	how := fmt.Sprintf("the number %s in %s, %s", disk.Grouped(int64(l.Value)), candidate.Encoding(l.Encoding).Text(),
+		l.Unit.Text(sectorSize))
 	if l.Unit.Counts == InCHS {
 		how = fmt.Sprintf("%s, %s", l.Encoding, l.Unit.Text(sectorSize))
 	}

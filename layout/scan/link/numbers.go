@@ -8,25 +8,26 @@ import (
 	"bootgraft/layout/rule/candidate"
 )
 
-// reader reads numbers of one encoding. Numbers of 48 and 64 bits need none of
-// their own: their high bytes are zero on any disk below 2^32 sectors, and what is
-// left is a number of 32 bits in one of the four orders.
+// reader is an encoding of plain numbers. Those of 48 and 64 bits need none of their own:
+// their high bytes are zero on any disk below 2^32 sectors, and what is left is a number of
+// 32 bits in one of the four orders.
 type reader struct {
 	name  string
 	width int
-	read  func(x uint64) uint32 // of the eight bytes at a place, the first one lowest
 }
 
 // The encodings, usual ones first: names as in candidate.Encoding.
-var readers = []reader{
-	{"le32", 4, func(x uint64) uint32 { return uint32(x) }},
-	{"be32", 4, func(x uint64) uint32 { return bits.ReverseBytes32(uint32(x)) }},
-	{"be32-swap16", 4, func(x uint64) uint32 { return bits.RotateLeft32(uint32(x), 16) }},
-	{"le32-swap16", 4, func(x uint64) uint32 { return bits.RotateLeft32(bits.ReverseBytes32(uint32(x)), 16) }},
-	{"le24", 3, func(x uint64) uint32 { return uint32(x) & 0xFFFFFF }},
-	{"be24", 3, func(x uint64) uint32 { return bits.ReverseBytes32(uint32(x)) >> 8 }},
-	{"le16", 2, func(x uint64) uint32 { return uint32(x) & 0xFFFF }},
-	{"be16", 2, func(x uint64) uint32 { return bits.ReverseBytes32(uint32(x)) >> 16 }},
+var readers = [...]reader{
+	{"le32", 4}, {"be32", 4}, {"be32-swap16", 4}, {"le32-swap16", 4}, {"le24", 3}, {"be24", 3}, {"le16", 2}, {"be16", 2},
+}
+
+// numbersAt reads one place in every encoding, in the order of readers: all of them are
+// parts of the same four bytes, of which the first one is lowest in x.
+func numbersAt(x uint32) [len(readers)]uint32 {
+	y := bits.ReverseBytes32(x)
+	return [...]uint32{
+		x, y, bits.RotateLeft32(x, 16), bits.RotateLeft32(y, 16), x & 0xFFFFFF, y >> 8, x & 0xFFFF, y >> 16,
+	}
 }
 
 // The encodings of an address as cylinder, head and sector.
@@ -157,9 +158,12 @@ func newFilter(n int) filter {
 	return make(filter, (1<<max(10, bits.Len(uint(16*n))))/64)
 }
 
-func (f filter) add(v uint32) { f[v/64%uint32(len(f))] |= 1 << (v % 64) }
+func (f filter) add(v uint32) { f[f.word(v)] |= 1 << (v % 64) }
 
-func (f filter) has(v uint32) bool { return f[v/64%uint32(len(f))]>>(v%64)&1 != 0 }
+func (f filter) has(v uint32) bool { return f[f.word(v)]>>(v%64)&1 != 0 }
+
+// word is where a number has its bit. Filters have a power of two of words.
+func (f filter) word(v uint32) uint32 { return v / 64 & uint32(len(f)-1) }
 
 // find returns the place that a number names.
 func (u *unit) find(v uint32) (int32, bool) {
@@ -216,12 +220,12 @@ func (t *text) pieceEnd(i int) int {
 	return len(t.b)
 }
 
-// eight returns the eight bytes at i, zeros after the end.
-func (t *text) eight(i int) uint64 {
-	if i+8 <= len(t.b) {
-		return binary.LittleEndian.Uint64(t.b[i:])
+// four returns the four bytes at i, the first one lowest, zeros after the end.
+func (t *text) four(i int) uint32 {
+	if i+4 <= len(t.b) {
+		return binary.LittleEndian.Uint32(t.b[i:])
 	}
-	var b [8]byte
+	var b [4]byte
 	copy(b[:], t.b[min(i, len(t.b)):])
-	return binary.LittleEndian.Uint64(b[:])
+	return binary.LittleEndian.Uint32(b[:])
 }

@@ -1,6 +1,7 @@
 package gpt
 
 import (
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"math"
@@ -46,6 +47,22 @@ func Read(src image.Source) (*Table, error) {
 	t.checkCopies()
 	t.checkEntries()
 	return t, nil
+}
+
+// OtherSectorSize returns the sector size, in bytes, with which src would have to be
+// read for a header that calls its place sector 1 (EFI Specification 1.02, table 16-1)
+// to lie there. It is 0 if there is none, or nobody knows.
+func OtherSectorSize(src image.Source) int {
+	for _, size := range []int{512, 1024, 2048, 4096} {
+		b := make([]byte, 32)
+		if size == src.SectorSize() || image.ReadFull(src, b, int64(size)) != nil {
+			continue
+		}
+		if string(b[:8]) == signature && binary.LittleEndian.Uint64(b[24:]) == 1 {
+			return size
+		}
+	}
+	return 0
 }
 
 func (t *Table) readMBR(src image.Source) error {

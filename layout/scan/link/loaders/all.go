@@ -1,12 +1,13 @@
 package loaders
 
-// Each returns every step-th invented loader whose number fits its encoding: each
+// Each returns every step-th invented loader of a seed whose number fits its encoding: each
 // encoding and unit from each holder to each target, with the files first and last.
-func Each(step int) (out []*Loader) {
+func Each(step int, seed uint64) (out []*Loader) {
 	for i, s := range shapes() {
-		if i%step != 0 {
+		if i%step != int(seed%uint64(step)) {
 			continue
 		}
+		s.Seed = seed
 		if l, err := New(s); err == nil {
 			out = append(out, l)
 		}

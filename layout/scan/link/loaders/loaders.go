@@ -86,13 +86,19 @@ type Shape struct {
 	Target Target
 	Coding Coding
 	Unit   Unit
-	Length bool // the number of sectors stands behind the number, as 16 bits in its order
-	Hidden bool // the file is a system file
-	Last   bool // the file lies at the end of its volume
+	Length bool   // the number of sectors stands behind the number, as 16 bits in its order
+	Hidden bool   // the file is a system file
+	Last   bool   // the file lies at the end of its volume
+	Seed   uint64 // of the bytes around the number; those of what is started are always the same
 }
 
+// filler is the seed of bytes that no loader looks at.
+func (s Shape) filler(n uint64) uint64 { return n + s.Seed<<16 }
+
 func (s Shape) String() string {
-	return fmt.Sprintf("%s names %s, %s in %s, length %v, last %v", s.Holder, s.Target, s.Coding, s.Unit, s.Length, s.Last)
+	return fmt.Sprintf("%s names %s, %s in %s, length %v, last %v, seed %d", s.Holder, s.Target, s.Coding, s.Unit,
+		s.Length,
+		s.Last, s.Seed)
 }
 
 // Geometry of the table and the volume.
@@ -122,8 +128,9 @@ func New(s Shape) (*Loader, error) {
 	const sectors = 400_000
 	l := &Loader{Shape: s, Disk: imagetest.New(sectors, Sector), Sectors: sectors, Payload: 12, Byte: 0x90}
 	v := newVolume(sectors - 4096 - Start)
+	v.boot = noise(s.filler(6), 1)
 	for i := range 40 {
-		v.add(fmt.Sprintf("SONG%02d.DAT", i), 3+i%5, 0, noise(uint64(1000+i), (3+i%5)*cluster))
+		v.add(fmt.Sprintf("SONG%02d.DAT", i), 3+i%5, 0, noise(s.filler(uint64(1000+i)), (3+i%5)*cluster))
 	}
 	v.next = 9000 // beyond the first 65,536 sectors: small numbers stand everywhere in code
 	mapAt := v.add(MapPath, 1, 0, make([]byte, cluster*Sector))
@@ -132,7 +139,7 @@ func New(s Shape) (*Loader, error) {
 	}
 	l.addTarget(v)
 	v.put(l.Disk)
-	l.Disk.Put(GapCode, noise(77, GapCount))
+	l.Disk.Put(GapCode, noise(s.filler(77), GapCount))
 	l.sector0()
 	switch s.Holder {
 	case Sector0:
@@ -194,7 +201,7 @@ func (l *Loader) write(at disk.Sector, in int, b []byte) {
 
 // sector0 is code, a table with one active entry, and the signature.
 func (l *Loader) sector0() {
-	code := noise(5, 1)
+	code := noise(l.filler(5), 1)
 	for i := range 440 { // code has small numbers and few zeros
 		code[i] |= 0x41
 	}

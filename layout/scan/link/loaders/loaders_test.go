@@ -13,7 +13,7 @@ func TestEveryLoaderStartsAtHome(t *testing.T) {
 	if need.Long() {
 		step = 1
 	}
-	all := Each(step)
+	all := Each(step, 0)
 	if len(all)*step < 1000 {
 		t.Fatalf("only %d loaders", len(all))
 	}

@@ -24,6 +24,7 @@ type volume struct {
 	next     int // the next free cluster, counted from 0
 	table    []uint16
 	dir      []byte
+	boot     []byte         // its boot sector, before it is made one
 	data     map[int][]byte // by first cluster, counted from 0
 }
 
@@ -77,7 +78,7 @@ func (v *volume) entry(name string, attr byte, first, size int) {
 
 func (v *volume) put(d *imagetest.Disk) {
 	le := binary.LittleEndian
-	b := noise(6, 1)
+	b := v.boot
 	copy(b, "\xEB\x3C\x90INVENTED")
 	le.PutUint16(b[11:], Sector)
 	b[13] = cluster

@@ -44,8 +44,8 @@ func (j *job) keepFiles() {
 			at = k.Extents[0].Start
 		}
 		j.ask(disk.Refusalf(disk.LinkedFileGone, at,
-			"boot code names the place of a file that begins at sector %s of the volume, and %s; what starts through it "+
-				"will not start",
+			"boot code names the place of a file that begins at sector %s of the volume, and %s. What starts through it "+
+				"will not start, and whatever a loader opens there by its name is gone as well",
 			disk.Grouped(at), why))
 	}
 }
