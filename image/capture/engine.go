@@ -255,7 +255,7 @@ func (e *engine) result(why Stop) *Result {
 	r := &Result{
 		Stop: why, Sectors: e.rec.Sectors,
 		Missing: e.rec.Missing(), Unread: e.rec.Unread(), Skipped: e.rec.Skipped(),
-		Unstable: e.rec.Unstable(), Weak: e.rec.Weak(), Hung: e.rec.Hung(),
+		Unstable: e.rec.Unstable(), Hung: e.rec.Hung(),
 		SHA256: e.rec.Image, Clock: e.rec.Clock, Classes: e.tallies(),
 	}
 	r.Read = e.rec.Read().Sectors() + r.Unstable.Sectors()

@@ -97,7 +97,7 @@ func (e *engine) lookAt(r disk.Span, n int) (away disk.Sector, err error) {
 			return 0, err
 		}
 		e.note(record.Line{Verb: record.VerbWeak, Span: r, Fault: fault})
-		e.watch.Event(Event{Kind: EventBad, Span: r, Fault: fault, Took: took})
+		e.watch.Event(Event{Kind: EventBad, Span: r, Took: took})
 		return 8 * e.block, nil
 	}
 	return 0, e.compare(r, buf[:int64(r.Count)*int64(e.rec.SectorSize)], n)

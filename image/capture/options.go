@@ -3,7 +3,6 @@ package capture
 import (
 	"time"
 
-	"bootgraft/image"
 	"bootgraft/image/ata"
 	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
@@ -81,7 +80,6 @@ type Result struct {
 	Unread   disk.Spans
 	Skipped  disk.Spans
 	Unstable disk.Spans
-	Weak     disk.Spans     // known, but not readable any more when looked at again
 	Hung     disk.Spans     // unread: a read among them never returned
 	SHA256   *record.Digest // of the image file, if it was asked for and nothing is left to try
 	Clock    record.Clock
@@ -132,7 +130,6 @@ const (
 type Event struct {
 	Kind  EventKind
 	Span  disk.Span
-	Fault image.Fault
 	Took  time.Duration
 	Found disk.Finding // with EventBridge
 }

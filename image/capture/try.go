@@ -234,7 +234,7 @@ func (e *engine) fail(s disk.Span, took time.Duration, err error) error {
 	if took > slowAfter {
 		e.rec.Slow += took
 	}
-	e.watch.Event(Event{Kind: EventBad, Span: s, Fault: fault, Took: took})
+	e.watch.Event(Event{Kind: EventBad, Span: s, Took: took})
 	if e.silent { // noted as hung, and most likely cut short by pulling the drive
 		return e.probe()
 	}

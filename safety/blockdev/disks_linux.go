@@ -69,7 +69,7 @@ func diskNumbers() (map[string]string, error) {
 
 func describeDisk(n string, mounts []mount, areas []string) (Disk, error) {
 	dir := sysDirOf(n)
-	d := Disk{Node: nodeOf(n), ReadOnly: attribute(dir, "ro") == "1", Sequence: uint64(integer(attribute(dir, "diskseq")))}
+	d := Disk{Node: nodeOf(n), ReadOnly: attribute(dir, "ro") == "1"}
 	d.SectorSize = max(512, int(integer(attribute(dir, "queue/logical_block_size"))))
 	d.Sectors = disk.Sector(integer(attribute(dir, "size")) * 512 / int64(d.SectorSize))
 	d.Identity = identifyDir(dir)

@@ -89,8 +89,7 @@ type Disk struct {
 	SectorSize int
 	Identity   image.Identity
 	ReadOnly   bool
-	Offline    bool // Windows mounts nothing from it
-	Sequence   uint64
+	Offline    bool     // Windows mounts nothing from it
 	Mounts     []string // folders on which it, or what lies on it, is mounted
 	System     []string // folders and programs of the running system that stand on it
 	Since      time.Time

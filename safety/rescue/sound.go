@@ -13,8 +13,7 @@ import (
 
 // WrittenTrack is a recording that was written out.
 type WrittenTrack struct {
-	Name   string // in the folder
-	Bytes  int64
+	Name   string  // in the folder
 	Silent float64 // seconds of silence in the place of missing sectors
 }
 
@@ -58,11 +57,9 @@ func writeTrack(ctx context.Context, t *tracks.Track, into *Folder, moved func(i
 	if _, err := f.Write(header); err != nil {
 		return w, err
 	}
-	n, err := io.CopyBuffer(f, &watched{ctx, body, moved}, make([]byte, 1<<20))
-	if err != nil {
+	if _, err := io.CopyBuffer(f, &watched{ctx, body, moved}, make([]byte, 1<<20)); err != nil {
 		return w, err
 	}
-	w.Bytes = int64(len(header)) + n
 	for _, g := range t.Missing {
 		w.Silent += g.Seconds
 	}

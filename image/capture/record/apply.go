@@ -106,7 +106,7 @@ func (rec *Record) applyEvent(l *Line) error {
 	case VerbClock:
 		rec.Clock = Clock{l.Numbers[0], l.Numbers[1], time.Duration(l.Numbers[2]) * time.Millisecond}
 	case VerbEnd:
-		rec.Image, rec.ImageSize = &l.Digest, l.Numbers[0]
+		rec.Image = &l.Digest
 	case VerbFrom:
 		if l.Numbers[0] != int64(len(rec.From)+1) || len(rec.From) == 255 {
 			return fmt.Errorf("captures are not numbered from 1 on, one by one")

@@ -47,36 +47,35 @@ type Clock struct {
 type Record struct {
 	Drive
 	Clock
-	Form      int64     // of the record
-	Programs  []string  // the versions of the program that wrote it, each once
-	Runs      int       // how often the program was started
-	Started   time.Time // the first of them
-	Lines     int64     // so far
-	Torn      bool      // the last line was being written when a run was cut off
-	Image     *Digest
-	ImageSize int64                // bytes, where Image is not nil
-	Stopped   string               // why the last run ended, empty if it was cut off
-	From      []string             // merged: the names of the captures, from 1
-	origins   *disk.Values[uint16] // merged: which of them
-	States    *disk.Values[State]  //
-	Looks     *disk.Values[uint8]  // how often a sector was read with the same result
-	answers   map[disk.Sector][]Variant
-	window    []disk.Span        // of the last line "about"
-	tail      []tailLine         // lines about the image after the last mark
-	silent    bool               // and the drive did not answer for a while
-	doubt     *disk.Values[bool] // suspect: announced alone, and no answer came
-	wary      *disk.Values[bool] // known: announced again with others, and no answer came
-	fresh     *disk.Values[bool] // tried since the drive was last compared with what it was
-	latest    []disk.Span        // the last good reads of them
-	weak      *disk.Values[bool] // known, but a later look failed
-	End       Appender
-	PowerOff  bool                // the drive went, or hung, since the last look
-	live      bool                // of a run that goes on: its own lines need no check
-	sums      []stored            // of the lines about what the image holds
-	summed    *disk.Values[int32] // which of them is the last about a sector, from 1
-	Damage    *Damage             // nil if every line of the record is as it was written
-	Told      []disk.Finding      // about the bridge
-	salvaged  bool                // the lines may have gaps
+	Form     int64     // of the record
+	Programs []string  // the versions of the program that wrote it, each once
+	Runs     int       // how often the program was started
+	Started  time.Time // the first of them
+	Lines    int64     // so far
+	Torn     bool      // the last line was being written when a run was cut off
+	Image    *Digest
+	Stopped  string               // why the last run ended, empty if it was cut off
+	From     []string             // merged: the names of the captures, from 1
+	origins  *disk.Values[uint16] // merged: which of them
+	States   *disk.Values[State]  //
+	Looks    *disk.Values[uint8]  // how often a sector was read with the same result
+	answers  map[disk.Sector][]Variant
+	window   []disk.Span        // of the last line "about"
+	tail     []tailLine         // lines about the image after the last mark
+	silent   bool               // and the drive did not answer for a while
+	doubt    *disk.Values[bool] // suspect: announced alone, and no answer came
+	wary     *disk.Values[bool] // known: announced again with others, and no answer came
+	fresh    *disk.Values[bool] // tried since the drive was last compared with what it was
+	latest   []disk.Span        // the last good reads of them
+	weak     *disk.Values[bool] // known, but a later look failed
+	End      Appender
+	PowerOff bool                // the drive went, or hung, since the last look
+	live     bool                // of a run that goes on: its own lines need no check
+	sums     []stored            // of the lines about what the image holds
+	summed   *disk.Values[int32] // which of them is the last about a sector, from 1
+	Damage   *Damage             // nil if every line of the record is as it was written
+	Told     []disk.Finding      // about the bridge
+	salvaged bool                // the lines may have gaps
 
 	OtherUnits []int  // merged: numbers of the captures that are of another unit
 	UnitNames  []Mark // bytes taken from them that name a unit

@@ -18,7 +18,9 @@ func (f *finder) edges(o *open, limit int64) (start, end int64, err error) {
 	if start, err = f.startOf(o); err != nil {
 		return 0, 0, err
 	}
-	start += mod(o.phase-start, int64(o.Width))
+	if start += mod(o.phase-start, int64(o.Width)); start >= limit {
+		return start, start, nil
+	}
 	for from, to := max(o.end-2*edgeReach, start), min(o.end+edgeReach, limit); ; {
 		if end, err = f.edge(o, from, to, false); err != nil {
 			return 0, 0, err
@@ -29,7 +31,7 @@ func (f *finder) edges(o *open, limit int64) (start, end int64, err error) {
 		}
 		from, to = max(start, from-2*edgeReach), end
 	}
-	if start, end, err = f.withoutPictures(o.reading, start, end); err != nil {
+	if start, end, err = f.withoutPictures(o.reading, start, max(start, end)); err != nil {
 		return 0, 0, err
 	}
 	end, err = f.withoutBlank(start, end)
@@ -39,17 +41,20 @@ func (f *finder) edges(o *open, limit int64) (start, end int64, err error) {
 // startOf returns the first byte of a run.
 func (f *finder) startOf(o *open) (start int64, err error) {
 	floor := max(o.floor, f.end)
+	inward, outward := false, false // it is looked for in one direction, or this might not end
 	for from, to := max(floor, o.start-edgeReach), min(o.start+2*edgeReach, o.end); ; {
 		if start, err = f.edge(o, from, to, true); err != nil {
 			return 0, err
 		}
 		switch {
-		case start+2*o.unitBytes(int64(f.src.SectorSize())) >= to && to < o.end: // it begins later
+		case !outward && start+2*o.unitBytes(int64(f.src.SectorSize())) >= to && to < o.end: // it begins later
+			inward = true
 			from, to = start, min(to+2*edgeReach, o.end)
 			continue
-		case start > from || from >= o.start:
+		case inward || start > from || from >= o.start:
 			return start, nil
 		}
+		outward = true
 		// Where all that was looked at is of the run, it may begin still earlier: quiet blocks
 		// do not open one. But they move as sound does.
 		start, err = f.unmoved(o.reading, from, min(from+edgeReach, o.start))

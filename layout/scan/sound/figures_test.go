@@ -230,6 +230,21 @@ func TestEdges(t *testing.T) {
 	}
 }
 
+// TestPicturesInFront: a recording behind pictures of three colours is found, though these may
+// open a run that ends where it begins, or goes on into it.
+func TestPicturesInFront(t *testing.T) {
+	for _, seed := range need.Seeds(12, 100) {
+		s := newShelf(uint64(300 + seed))
+		s.bytes = studio.RGB(s.r, (500+s.r.IntN(500))<<9)
+		s.record(forms[1].format, forms[1].name, 10)
+		scores := map[string]*score{}
+		s.judge(find(t, flat(s.bytes)), scores)
+		if sc := scores[forms[1].name]; sc.right < 0.8*sc.all {
+			t.Errorf("seed %d: %.1f of %.1f s are rightly read", seed, sc.right, sc.all)
+		}
+	}
+}
+
 // samples holds what a run gives against the samples that were put in: byte for byte, from
 // where the run begins.
 func (s *shelf) samples(t *testing.T, src image.Source, r sound.Run) {

@@ -83,9 +83,13 @@ func (f *finder) settle(o *open, limit int64) (ok bool, err error) {
 	if err != nil || v.bytes == 0 || v.gain() < best.bar() {
 		return false, err
 	}
+	// Where another reading opened the run, something else may be in front of it.
+	same := best == o.reading
 	o.reading = best
-	if like, err := f.soundsLike(o); err != nil || !like {
-		return false, err
+	if same {
+		if like, err := f.soundsLike(o); err != nil || !like {
+			return false, err
+		}
 	}
 	o.usual = v.gain()
 	o.null, o.left, o.measured, o.rival = v.null, v.bits, v.bytes, next
@@ -94,7 +98,7 @@ func (f *finder) settle(o *open, limit int64) (ok bool, err error) {
 		return false, err
 	}
 	// Where much was cut off or added, what is left may be of that.
-	if abs(o.start-start)+abs(o.end-end) > (o.end-o.start)/4 {
+	if !same || abs(o.start-start)+abs(o.end-end) > (o.end-o.start)/4 {
 		return f.soundsLike(o)
 	}
 	return true, nil

@@ -39,8 +39,6 @@ type File struct {
 	Links    int   // names that the inode says it has
 	Size     int64 // bytes
 	Modified time.Time
-	Changed  time.Time // of the inode
-	Accessed time.Time
 	Extents  []Extent // nil if Err is not
 	Err      error    // why the bytes cannot be found: a *disk.FormatError, or a read error
 }

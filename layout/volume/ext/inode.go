@@ -58,9 +58,10 @@ func (n *inode) extraSize() int {
 	return min(int(le.Uint16(n.raw[extraArea:])), len(n.raw)-extraArea)
 }
 
-// when reads a time and its extra field, which adds two bits above the
+// modified reads when the content changed, and its extra field: two bits above the
 // seconds and the nanoseconds (inodes.rst, "Inode Timestamps").
-func (n *inode) when(at, extra int) time.Time {
+func (n *inode) modified() time.Time {
+	const at, extra = 0x10, 0x88
 	sec, nsec := int64(int32(le.Uint32(n.raw[at:]))), int64(0)
 	if n.extraSize() >= extra+4-extraArea {
 		x := le.Uint32(n.raw[extra:])

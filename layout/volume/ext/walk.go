@@ -96,7 +96,7 @@ func (w *walker) file(path string, ino uint32) error {
 	n, err := w.r.inode(ino)
 	if n != nil {
 		f.Mode, f.Links, f.Size = n.fileMode(), int(n.links()), n.size
-		f.Changed, f.Modified, f.Accessed = n.when(0xC, 0x84), n.when(0x10, 0x88), n.when(8, 0x8C)
+		f.Modified = n.modified()
 	}
 	if err == nil {
 		f.Extents, err = w.locate(n)
