@@ -158,25 +158,9 @@ func (e *engine) whatChanged() (disk.Spans, error) {
 		bad = bad.Add(s)
 	}
 	if err == nil && len(bad) > 0 {
-		e.opened = append(e.opened, imageChanged(bad))
+		e.opened = append(e.opened, record.ImageChanged(bad))
 	}
 	return bad, err
-}
-
-func imageChanged(s disk.Spans) disk.Finding {
-	places := s[0].String()
-	for _, p := range s[1:min(len(s), 4)] {
-		places += ", " + p.String()
-	}
-	if n := len(s) - 4; n > 0 {
-		places += fmt.Sprintf(" and %d more", n)
-	}
-	return disk.Warningf(disk.ImageChanged, s[0].Start,
-		"%d sectors in spans of the image that are no longer what was read from the drive: %s. "+
-			"Something else has written into the image, or its disk is failing. "+
-			"They count as unread and are read anew as long as the drive answers; "+
-			"find out what changed them before you trust the disk",
-		s.Sectors(), places)
 }
 
 // lastPass hashes the image from where the hash has come to while it was
@@ -201,7 +185,7 @@ func (e *engine) lastPass() (record.Digest, disk.Spans, error) {
 
 // forget counts what was changed in the image as unread.
 func (e *engine) forget(changed disk.Spans) error {
-	e.opened = append(e.opened, imageChanged(changed))
+	e.opened = append(e.opened, record.ImageChanged(changed))
 	for _, s := range changed {
 		e.note(record.Line{Verb: record.VerbLeft, Span: s})
 	}

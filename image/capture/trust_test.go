@@ -135,6 +135,35 @@ func TestVerifyNamesTheDamagedSpan(t *testing.T) {
 	}
 }
 
+// TestAChangedImageOfADeadDriveIsUsed: what is no longer as it was read is not known, all
+// else is, and it is told.
+func TestAChangedImageOfADeadDriveIsUsed(t *testing.T) {
+	path, _ := captureFiles(t, newSim(20_000, disk.Span{Start: 7000, Count: 3}), Options{Looks: 1})
+	before, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	changed := bytes.Clone(before)
+	changed[5*512+17] ^= 0x40
+	if err := os.WriteFile(path, changed, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	src := openCapture(t, path)
+	lost := image.Unknown(src, disk.Span{Count: 20_000})
+	if !lost.Holds(5) || !lost.Holds(7000) || lost.Sectors() > 2048+3 {
+		t.Errorf("not known are %v", lost)
+	}
+	for _, s := range lost.Outside(disk.Span{Count: 20_000}) {
+		b, err := image.ReadSectors(src, s)
+		if err != nil || !bytes.Equal(b, before[s.Start*512:s.End()*512]) {
+			t.Errorf("sectors %s are not as they were read: %v", s, err)
+		}
+	}
+	if !slices.ContainsFunc(src.Told(), func(f disk.Finding) bool { return f.Code == disk.ImageChanged }) {
+		t.Errorf("told is %v", src.Told())
+	}
+}
+
 func TestFilesThatDoNotFitAreRefused(t *testing.T) {
 	a, _ := captureFiles(t, newSim(20_000), Options{})
 	other := newSim(20_000)

@@ -197,17 +197,28 @@ func (rec *Record) Refill(img io.WriterAt, everywhere bool) error {
 	return nil
 }
 
-// fits compares the size of the image, and the SHA-256 of a few spans spread
-// over it, with what the record says.
-func (rec *Record) fits(img image.Source) error {
+// distrust compares the size of the image, and the SHA-256 of a few spans spread over it,
+// with what the record says; where one differs, it compares all, and takes for unread what
+// is not as it was read.
+func (rec *Record) distrust(img image.Source) (changed disk.Spans, err error) {
 	if err := rec.SizeFits(img.Size()); err != nil || rec.salvaged { // then all was compared
-		return err
+		return nil, err
 	}
-	bad, err := rec.Changed(img, rec.Sample())
-	if err == nil && len(bad) > 0 {
-		return &MismatchError{fmt.Sprintf("sectors %s of the image are not what was read from the drive", bad[0])}
+	if changed, err = rec.Changed(img, rec.Sample()); err != nil || len(changed) == 0 {
+		return nil, err
 	}
-	return err
+	compared := disk.Sector(0)
+	changed, err = rec.Changed(img, func(s disk.Span) bool { compared += s.Count; return true })
+	if err != nil {
+		return nil, err
+	}
+	if 2*changed.Sectors() > compared {
+		return nil, &MismatchError{fmt.Sprintf("sectors %s of the image are not what was read from the drive", changed[0])}
+	}
+	for _, s := range changed {
+		rec.States.Set(s, Left)
+	}
+	return changed, nil
 }
 
 // SizeFits is a *MismatchError if an image of so many bytes is not of the drive.

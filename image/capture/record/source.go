@@ -36,8 +36,9 @@ type MismatchError struct{ Why string }
 // that came most often.
 type Source struct {
 	*image.Known
-	file packed.Image
-	rec  *Record
+	file    packed.Image
+	rec     *Record
+	changed disk.Spans // of the image, since the drive was read
 }
 
 // Open opens a capture. record may be empty for the record beside the image.
@@ -46,7 +47,9 @@ type Source struct {
 // What is promised of the contents: the image has the size of the drive, and 16
 // spans spread over it are compared with their SHA-256. That finds another
 // image, or one that was emptied; a few changed sectors only Verify is sure to
-// find. Of a damaged record what can be proved is used, and then all of the
+// find. Where one differs all of it is compared, and what is not as it was read counts as
+// unread: the drive may be dead, and the rest is as good as it was. If most of it is not,
+// it is another image. Of a damaged record what can be proved is used, and then all of the
 // image is compared; the rest counts as unread, and Record.Damage is set.
 func Open(imagePath, recordPath string) (*Source, error) {
 	if recordPath == "" {
@@ -70,10 +73,11 @@ func Open(imagePath, recordPath string) (*Source, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err = rec.fits(img); err != nil {
+	changed, err := rec.distrust(img)
+	if err != nil {
 		return nil, errors.Join(err, img.Close())
 	}
-	return &Source{image.NewKnown(img, rec.Unknown(), rec.State), img, rec}, nil
+	return &Source{image.NewKnown(img, rec.Unknown(), rec.State), img, rec, changed}, nil
 }
 
 func (e *MismatchError) Error() string {
@@ -98,11 +102,32 @@ func (s *Source) Finding() *disk.Finding {
 	return &f
 }
 
-// Told is what was found of the bridge when the drive was read, and which sectors are
-// another unit's.
+// Told is what was found of the bridge when the drive was read, which sectors are
+// another unit's, and which are no longer in the image.
 func (s *Source) Told() []disk.Finding {
+	told := slices.Clip(s.rec.Told)
 	if f := s.rec.UnitFinding(); f != nil {
-		return append(slices.Clip(s.rec.Told), *f)
+		told = append(told, *f)
 	}
-	return s.rec.Told
+	if len(s.changed) > 0 {
+		told = append(told, ImageChanged(s.changed))
+	}
+	return told
+}
+
+// ImageChanged says that spans of the image are not what was read.
+func ImageChanged(s disk.Spans) disk.Finding {
+	places := s[0].String()
+	for _, p := range s[1:min(len(s), 4)] {
+		places += ", " + p.String()
+	}
+	if n := len(s) - 4; n > 0 {
+		places += fmt.Sprintf(" and %d more", n)
+	}
+	return disk.Warningf(disk.ImageChanged, s[0].Start,
+		"%d sectors in spans of the image that are no longer what was read from the drive: %s. "+
+			"Something else has written into the image, or its disk is failing. "+
+			"They count as unread and are read anew as long as the drive answers; "+
+			"find out what changed them before you trust the disk",
+		s.Sectors(), places)
 }
