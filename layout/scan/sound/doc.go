@@ -21,7 +21,8 @@
 //
 // # What stays unheard
 //
-// Raw samples: runs shorter than 32 KiB or a fifth of a second; noise at full level, and
+// Raw samples: runs shorter than 32 KiB or a fifth of a second, and of 8 bits and one
+// channel mostly those of two seconds too (measured); noise at full level, and
 // square waves, which no reading foretells as sound; more than two channels of 8 bits; words
 // of floating point, companded or packed samples without a header; tracks in blocks of which
 // each holds more than one channel, or of a length that is no whole number of samples.
