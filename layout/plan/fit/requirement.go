@@ -120,6 +120,9 @@ func (p *requirement) roomAfter(span disk.Span) disk.Sector {
 			block(e.Start, e.End())
 		}
 	}
+	if p.tail.choice == TailSamePlace && !p.tail.Empty() { // elsewhere it is at the new end, too or alone
+		block(p.tail.Start, p.tail.End())
+	}
 	for _, r := range p.s.Regions {
 		switch {
 		case p.tail.Holds(r.Start), p.isBackup(r), r.Role == layout.RoleVolume, r.Start < span.End():

@@ -277,6 +277,7 @@ func TestPlansOfCrossedDisksLoseNothing(t *testing.T) {
 func FuzzPlan(f *testing.F) {
 	f.Add(uint64(1290), uint64(9033))
 	f.Add(uint64(1797), uint64(12581))
+	f.Add(uint64(192), uint64(203)) // a volume grew over a tail that stays where it was
 	for seed := range uint64(6) {
 		f.Add(seed, seed+100)
 	}
