@@ -72,7 +72,7 @@ func TestRealWriteError(t *testing.T) {
 	p.req.Progress = func(s receipt.Stage, done, total int64) {
 		if s == receipt.StageData && done > total/2 && !failed {
 			failed = true
-			card.FailNextWrite()
+			card.FailWrite(1)
 		}
 	}
 	_, err = p.Write(t.Context())

@@ -160,7 +160,7 @@ func TestQuickTestOfADyingCard(t *testing.T) {
 	before := medium(t, card, n)
 	args := []string{"card", y.serve(card), "--write-test", "quick", "--device"}
 	word := y.word(args...)
-	card.FailNextWrite()
+	card.FailWrite(1)
 	_, said := y.types(talk.ExitFenced, append(args, "--confirm", word)...)
 	y.says(said, "the test came to no answer")
 	y.says(said, "The card holds what it held before")
@@ -224,7 +224,7 @@ func TestFullTestOfADyingCard(t *testing.T) {
 	card := faultdev.New(32_768, 512)
 	args := []string{"card", y.serve(card), "--write-test", "full", "--device"}
 	word := y.word(args...)
-	card.FailNextWrite()
+	card.FailWrite(1)
 	_, said := y.types(talk.ExitFenced, append(args, "--confirm", word)...)
 	y.says(said, "It holds noise now, as far as the test came")
 }

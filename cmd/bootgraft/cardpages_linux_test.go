@@ -73,7 +73,7 @@ func TestPagesOfACard(t *testing.T) {
 		t.Errorf("the line to type is %s", line)
 	}
 	word := y.word(write...)
-	card.FailNextWrite()
+	card.FailWrite(1)
 	page(talk.ExitFenced, "stopped", []string{"State: unfinished", "How far it came", "no disk for any system", "How it ended"},
 		append(write, "--confirm", word)...)
 	page(talk.ExitDone, "done", []string{"is written and read back: 20,000 sectors", "What was written", "bootgraft verify canary.plan"},

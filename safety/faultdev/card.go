@@ -83,7 +83,7 @@ type Card struct {
 	off      bool
 	read     int64
 
-	failWrite bool
+	failWrite int // how many writes from now one fails; 0: none
 	shakes    byte
 	memory    map[disk.Sector][]byte // what Volatile keeps
 	newest    []disk.Sector          // its sectors, oldest first; some twice
@@ -119,11 +119,11 @@ func (c *Card) Injected() int {
 	return c.injected
 }
 
-// FailNextWrite makes the next write fail, whatever is read before it.
-func (c *Card) FailNextWrite() {
+// FailWrite makes the n-th write from now fail, whatever is read before it.
+func (c *Card) FailWrite(n int) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.failWrite = true
+	c.failWrite = n
 }
 
 // After lets n more operations pass, while the card is in use, and makes the
@@ -177,8 +177,10 @@ func (c *Card) op(name string) (Fault, error) {
 		return None, errGone
 	}
 	c.ops = append(c.ops, name)
-	if c.failWrite && name == "write" {
-		c.failWrite, c.At, c.Fault = false, len(c.ops), Fail
+	if c.failWrite > 0 && name == "write" {
+		if c.failWrite--; c.failWrite == 0 {
+			c.At, c.Fault = len(c.ops), Fail
+		}
 	}
 	if len(c.ops) != c.At {
 		return None, nil
