@@ -257,7 +257,7 @@ func (d *demo) end() error {
 		"Everything is in %s; in full: demo --all. Read SAFETY.md first: mains and battery voltages, "+
 			"static charge and hot tools can hurt you and the device.",
 		d.dir))
-	d.ui.Answerf("\n  %-43s read the drive, once\n", words.AsRoot("bootgraft capture next old.img"))
+	d.ui.Answerf("\n  %-46s read the drive, once\n", words.AsRoot("bootgraft capture next old.img"))
 	d.ui.Answerf(`  bootgraft survey old.img                       what is on it
   bootgraft plan old.img --size Ns -o card.plan  N = sectors of the card at hand
   bootgraft files --plan card.plan               will every file arrive?
