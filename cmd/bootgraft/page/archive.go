@@ -30,17 +30,28 @@ func ArchiveMade(u *talk.UI, dir string, files []archive.File, g *archive.Guide)
 // ArchiveChecked says what an archive looks like today.
 func ArchiveChecked(u *talk.UI, dir string, f *archive.Found) {
 	u.Answerf("%s: %s in its list\n", dir, disk.Counted(f.Files, "file"))
-	for _, p := range []struct {
-		what  string
-		names []string
-	}{{"damaged", f.Damaged}, {"missing", f.Missing}, {"added", f.Added}} {
+	for _, p := range notAsWritten(f) {
 		for _, name := range p.names {
 			u.Answerf("  %-8s %s\n", p.what, words.Printable(name))
 		}
 	}
 	if f.Whole() {
-		u.Answerf("Every file is as it was written.\n")
+		u.Answerf("%s\n", asWritten)
 	}
+}
+
+// asWritten is said of an archive that is whole.
+const asWritten = "Every file is as it was written."
+
+// namedFiles are files of which one thing is true.
+type namedFiles struct {
+	what  string
+	names []string
+}
+
+// notAsWritten are the files of an archive that are not as they were written.
+func notAsWritten(f *archive.Found) []namedFiles {
+	return []namedFiles{{"damaged", f.Damaged}, {"missing", f.Missing}, {"added", f.Added}}
 }
 
 // LabelLine is what is written on the card itself: whose it is, when, how large, and the

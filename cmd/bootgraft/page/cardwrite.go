@@ -65,7 +65,7 @@ func (c *CardNow) Show(u *talk.UI) {
 
 // part is the same for a page to print.
 func (c *CardNow) part() report.Part {
-	p := report.Part{Heading: "The card in the reader", Blocks: []report.Block{report.Text(c.name())}}
+	p := report.NewPart("The card in the reader", report.Text(c.name()))
 	if c.Facts.Blind {
 		p.Blocks = append(p.Blocks, report.Text(blind))
 	}
@@ -219,7 +219,7 @@ func (c *CardWrite) Answer() Answer {
 
 func (c *CardWrite) rehearsedAnswer() Answer {
 	first, steps, beside := c.steps()
-	happens := report.Part{Heading: "What will happen"}
+	happens := report.NewPart("What will happen")
 	for _, s := range []string{c.try(), first} {
 		if s != "" {
 			happens.Blocks = append(happens.Blocks, report.Text(s))
@@ -235,26 +235,30 @@ func (c *CardWrite) rehearsedAnswer() Answer {
 	if c.Starts != nil {
 		a.First = append(a.First, startsPart(c.Starts))
 	}
-	a.First = append(a.First, report.Part{Heading: "What undo could bring back",
-		Blocks: []report.Block{report.Text(c.undo()), report.Text("Receipt: " + c.Receipt)}},
-		report.Part{Heading: "Before you go on", Blocks: []report.Block{report.List(WriteCautions[:2])}})
+	a.First = append(a.First,
+		report.NewPart("What undo could bring back", report.Text(c.undo()), report.Text("Receipt: "+c.Receipt)),
+		report.NewPart("Before you go on", report.List(WriteCautions[:2])))
 	return a
 }
 
 func (c *CardWrite) writtenAnswer() Answer {
 	r := c.Written
-	t := report.Table{Head: []string{"sectors", "are"}, Right: []bool{true}, Rows: [][]string{
-		{disk.Grouped(r.Written), "written and read back"}, {disk.Grouped(r.Left), "not touched"}}}
-	if r.Missing > 0 {
-		t.Rows = append(t.Rows, []string{disk.Grouped(r.Missing), "zeros, because the source does not know them"})
-	}
-	still := strings.ToUpper(stillThere[:1]) + stillThere[1:] + "."
+	t := writtenTable(r.Written, "written and read back", r.Left, "not touched", r.Missing)
 	return Answer{
 		Verdict: fmt.Sprintf("%s is written and read back: %s.", c.Path, disk.SizeText(r.Sectors, c.Plan.Target.SectorSize)),
 		Next:    []string{c.AgainLine()},
-		First: []report.Part{{Heading: "What was written", Blocks: []report.Block{t, report.Text(still),
-			report.Text("Receipt: " + r.Receipt)}}, c.part()},
+		First: []report.Part{report.NewPart("What was written", t, report.Text(sentenceOf(stillThere)),
+			report.Text("Receipt: "+r.Receipt)), c.part()},
 	}
+}
+
+// writtenTable counts what was written to a card.
+func writtenTable(written disk.Sector, are string, left disk.Sector, leftAre string, missing disk.Sector) report.Table {
+	t := report.NewTable("sectors> | are", []string{disk.Grouped(written), are}, []string{disk.Grouped(left), leftAre})
+	if missing > 0 {
+		t.Add(disk.Grouped(missing), "zeros, because the source does not know them")
+	}
+	return t
 }
 
 // stoppedPart says how far a write came, and what the card is until it goes on.
@@ -263,18 +267,17 @@ func (c *CardWrite) stoppedPart() report.Part {
 	if c.Stopped.Fenced {
 		is = "no disk for any system: its sector 0 is blank until the last step"
 	}
-	t := report.Table{Head: []string{"about", "it"}, Narrow: true, Rows: [][]string{
-		{"it stopped at", string(c.Stopped.Stage)}, {"the card is", is}, {"why", c.Stopped.Err.Error()},
-		{"the receipt that goes on", c.Receipt}}}
-	return report.Part{Heading: "How far it came", Blocks: []report.Block{t}}
+	return report.NewPart("How far it came", report.Facts([]string{"it stopped at", string(c.Stopped.Stage)},
+		[]string{"the card is", is}, []string{"why", c.Stopped.Err.Error()},
+		[]string{"the receipt that goes on", c.Receipt}))
 }
 
 func (c *CardWrite) refusedPart() report.Part {
-	return report.Part{Heading: "Why it is not written", Blocks: []report.Block{
-		rows([]string{"code", "why", "what to do"}, nil, len(c.Refused), func(i int) []string {
-			r := c.Refused[i]
-			return []string{string(r.Code), r.Why, r.Do}
-		})}}
+	t := report.NewTable("code | why | what to do")
+	for _, r := range c.Refused {
+		t.Add(string(r.Code), r.Why, r.Do)
+	}
+	return report.NewPart("Why it is not written", t)
 }
 
 // onlyIf is the state of a card that is refused: what would have to be accepted, or that it
@@ -306,12 +309,8 @@ var WriteCautions = [...]string{
 // ImageAnswer is what was written to an image file, for a page to print; again is what
 // verify is given.
 func ImageAnswer(target string, res safety.Result, sectorSize int, again string) Answer {
-	t := report.Table{Head: []string{"sectors", "are"}, Right: []bool{true}, Rows: [][]string{
-		{disk.Grouped(res.Written), "written"}, {disk.Grouped(res.Left), "not touched: holes in an image file"}}}
-	if res.Missing > 0 {
-		t.Rows = append(t.Rows, []string{disk.Grouped(res.Missing), "zeros, because the source does not know them"})
-	}
-	p := report.Part{Heading: "What was written", Blocks: []report.Block{t}}
+	p := report.NewPart("What was written",
+		writtenTable(res.Written, "written", res.Left, "not touched: holes in an image file", res.Missing))
 	if res.SHA256 != "" {
 		p.Blocks = append(p.Blocks, report.Text("SHA-256 of all sectors but those not touched: "+res.SHA256))
 	}

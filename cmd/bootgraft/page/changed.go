@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 
+	"bootgraft/cmd/bootgraft/page/report"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
@@ -16,14 +17,9 @@ import (
 func Changed(u *talk.UI, before, after string, r *diff.Report, next string) {
 	u.Answerf("before: %s\nafter:  %s\n%s\n", before, after, disk.Counted(r.Sectors, "sector"))
 	u.Answerf("%s compared, %s of them different\n\n", disk.Counted(r.Compared, "sector"), disk.Grouped(r.Changed))
-	u.Answerf("%15s %15s  %-9s %s\n", "first sector", "sectors", "role", "what happened")
-	for i := range r.Regions {
-		if enough(u, i, len(r.Regions)) {
-			break
-		}
-		showChangedRegion(u, &r.Regions[i])
-	}
-	showWritten(u, r)
+	t := changedTable(r)
+	t.Columns[3].Name = "what happened"
+	u.Answerf("%s%s", t.Screen(), report.Screen(written(r)...))
 	for _, k := range r.Kinds {
 		if k == diff.NewFormat && !r.Original && len(r.Volumes) > 0 {
 			continue // the volumes alone were made new, which is said below
@@ -34,16 +30,12 @@ func Changed(u *talk.UI, before, after string, r *diff.Report, next string) {
 	if len(r.Files.Added)+len(r.Files.Removed)+len(r.Files.Changed)+len(r.Files.Desktop) > 0 {
 		u.Answerf("\n")
 	}
-	for _, x := range []struct {
-		word  string
-		names []string
-	}{{"added", byDevice(&r.Files)}, {"removed", r.Files.Removed}, {"changed", r.Files.Changed}, {"desktop",
-		r.Files.Desktop}} {
+	for _, x := range changedFiles(&r.Files, "desktop") {
 		for i, name := range x.names {
 			if enough(u, i, len(x.names)) {
 				break
 			}
-			u.Answerf("  %-8s %s\n", x.word, words.Printable(name))
+			u.Answerf("  %-8s %s\n", x.what, words.Printable(name))
 		}
 	}
 	nextChanged(u, r, next)
@@ -60,9 +52,11 @@ func nextChanged(u *talk.UI, r *diff.Report, next string) {
 	}
 }
 
-// byDevice lists the files that were added and that no desktop makes.
-func byDevice(c *diff.FileChanges) []string {
-	return slices.DeleteFunc(slices.Clone(c.Added), func(name string) bool { return slices.Contains(c.Desktop, name) })
+// changedFiles are the files that a device changed, and those of a desktop, which has
+// made what else was added.
+func changedFiles(c *diff.FileChanges, desktop string) []namedFiles {
+	added := slices.DeleteFunc(slices.Clone(c.Added), func(name string) bool { return slices.Contains(c.Desktop, name) })
+	return []namedFiles{{"added", added}, {"removed", c.Removed}, {"changed", c.Changed}, {desktop, c.Desktop}}
 }
 
 // changedText says what happened to a region.
@@ -88,14 +82,22 @@ func changedText(r *diff.Region) string {
 	return text
 }
 
-func showChangedRegion(u *talk.UI, r *diff.Region) {
-	u.Wrapped(fmt.Sprintf("%15s %15s  %-9s ", disk.Grouped(r.Start), disk.Grouped(r.Count), r.Role), changedText(r))
-	if r.Role == layout.RoleVolume {
-		return
+// changedTable says what happened where. Bytes are for whoever sits before the terminal.
+func changedTable(r *diff.Report) report.Table {
+	t := report.TableOf("first sector>15 | sectors>15 | role<9 | what", len(r.Regions), func(i int) []string {
+		g := &r.Regions[i]
+		return []string{disk.Grouped(g.Start), disk.Grouped(g.Count), string(g.Role), changedText(g)}
+	})
+	for i := range t.Rows {
+		var bytes []string
+		for _, n := range r.Regions[i].Numbers {
+			if r.Regions[i].Role != layout.RoleVolume {
+				bytes = append(bytes, fmt.Sprintf("sector %d, byte %d: %x -> %x", n.Sector, n.Byte, n.Was, n.Is))
+			}
+		}
+		t.Below = append(t.Below, bytes)
 	}
-	for _, n := range r.Numbers {
-		u.Wrapped(fmt.Sprintf("%43s", ""), fmt.Sprintf("sector %d, byte %d: %x -> %x", n.Sector, n.Byte, n.Was, n.Is))
-	}
+	return t
 }
 
 // KindTexts say what a device did, and what to do now.

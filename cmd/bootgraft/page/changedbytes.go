@@ -6,25 +6,18 @@ import (
 	"slices"
 	"strings"
 
-	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/cmd/bootgraft/page/report"
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout/scan/diff"
 )
 
-// showWritten says what the bytes that changed are: numbers, checksums, copies.
-func showWritten(u *talk.UI, r *diff.Report) {
-	list := writtenTexts(r)
-	if len(list) == 0 {
-		return
+// written says what the bytes that changed are: numbers, checksums, copies.
+func written(r *diff.Report) (out []report.Part) {
+	if list := writtenTexts(r); len(list) > 0 {
+		out = append(out, report.NewPart("What was written", report.ListOf("  (what)", list)))
 	}
-	u.Answerf("\nWhat was written:\n")
-	for i, text := range list {
-		if enough(u, i, len(list)) {
-			break
-		}
-		u.Wrapped("  ", text)
-	}
+	return out
 }
 
 // writtenTexts says what the bytes that changed are, a sentence each.

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strings"
 
+	"bootgraft/cmd/bootgraft/page/report"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
@@ -31,10 +32,10 @@ func Comparison(u *talk.UI, a *Originals) {
 		u.Answerf("  %2d  %s%s\n      %s\n", i+1, d.Name, unit,
 			disk.SizeText(disk.Sector(d.Source.Size()/int64(d.Source.SectorSize())), d.Source.SectorSize()))
 	}
-	showCounts(u, a)
+	u.Answerf("\nOf their bytes\n%s", a.bytesTable().Screen())
 	showFields(u, a)
 	showChecks(u, a)
-	showCopies(u, a)
+	u.Answerf("%s", report.Screen(a.copies()...))
 	showCarried(u, a)
 	showFor(u, a)
 	showAdvice(u, a)
@@ -73,21 +74,28 @@ var classText = map[compare.Class]string{
 	compare.Unknown: "differ, and nothing explains them", compare.NotRead: "are not known on all, and were not compared",
 }
 
-func showCounts(u *talk.UI, a *Originals) {
-	u.Answerf("\nOf their bytes\n")
+// bytesTable counts the bytes of the originals by their classes.
+func (a *Originals) bytesTable() report.Table {
+	t := report.NewTable("  (bytes)>15 | (that)")
 	for _, c := range classes {
 		if n := a.Bytes[c]; n > 0 {
-			u.Answerf("  %15s  %s\n", disk.Grouped(n), classText[c])
+			t.Add(disk.Grouped(n), classText[c])
 		}
 	}
+	return t
 }
+
+const (
+	fieldsHeading = "Numbers that follow the size, N = sectors of the disk"
+	checksHeading = "Checksums; their own bytes count as zeros in their spans"
+)
 
 func showFields(u *talk.UI, a *Originals) {
 	if len(a.Fields) == 0 {
 		u.Answerf("\nNo number that follows the size was found.\n")
 		return
 	}
-	u.Answerf("\nNumbers that follow the size, N = sectors of the disk:\n")
+	u.Answerf("\n%s:\n", fieldsHeading)
 	for i := range a.Fields {
 		if enough(u, i, len(a.Fields)) {
 			return
@@ -147,21 +155,25 @@ func showChecks(u *talk.UI, a *Originals) {
 	if len(a.Checks) == 0 {
 		return
 	}
-	u.Answerf("\nChecksums; their own bytes count as zeros in their spans:\n")
+	u.Answerf("\n%s:\n", checksHeading)
 	for i := range a.Checks {
 		if enough(u, i, len(a.Checks)) {
 			return
 		}
 		c := &a.Checks[i]
-		w := c.Ways[0]
-		u.Wrapped("  ", fmt.Sprintf("%s: %s, %s", c.Place, w.Encoding.Text(), c.State()))
-		u.Wrapped("      ", fmt.Sprintf("%s over %s", sumText(w.Sum), sumSpanText(w, a.SectorSize)))
+		u.Wrapped("  ", fmt.Sprintf("%s: %s, %s", c.Place, c.Ways[0].Encoding.Text(), c.State()))
+		u.Wrapped("      ", overText(c, a.SectorSize))
 		more := ""
 		if n := len(c.Ways) - 1; n > 0 {
 			more = fmt.Sprintf("; %s the originals as well", fits(n))
 		}
 		u.Wrapped("      ", fmt.Sprintf("%s%s%s", predicted(c.Bits), because(c.Doubt), more))
 	}
+}
+
+// overText says what a checksum computes, over what.
+func overText(c *compare.Check, sectorSize int) string {
+	return fmt.Sprintf("%s over %s", sumText(c.Ways[0].Sum), sumSpanText(c.Ways[0], sectorSize))
 }
 
 func fits(n int) string {
@@ -171,17 +183,13 @@ func fits(n int) string {
 	return disk.Grouped(n) + " other spans or sums fit"
 }
 
-func showCopies(u *talk.UI, a *Originals) {
-	if len(a.Copies) == 0 {
-		return
+// copies says what repeats what.
+func (a *Originals) copies() (out []report.Part) {
+	if len(a.Copies) > 0 {
+		out = append(out, report.NewPart("Copies", report.TableOf("  (what is repeated)", len(a.Copies),
+			func(i int) []string { return []string{copyText(&a.Copies[i])} })))
 	}
-	u.Answerf("\nCopies:\n")
-	for i := range a.Copies {
-		if enough(u, i, len(a.Copies)) {
-			return
-		}
-		u.Wrapped("  ", copyText(&a.Copies[i]))
-	}
+	return out
 }
 
 // copyText says what repeats what.

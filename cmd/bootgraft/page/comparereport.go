@@ -12,24 +12,6 @@ import (
 	"bootgraft/layout/scan/diff"
 )
 
-// maxReportRows is how many rows a table on a page to print has; the rest is counted.
-const maxReportRows = 100
-
-// rows makes a table of the first of n things.
-func rows(head []string, right []bool, n int, row func(i int) []string) report.Table {
-	t := report.Table{Head: head, Right: right}
-	for i := range n {
-		if i == maxReportRows {
-			more := make([]string, len(head))
-			more[len(head)-1] = fmt.Sprintf("and %s more; all of them with --json", disk.Grouped(n-i))
-			t.Rows = append(t.Rows, more)
-			break
-		}
-		t.Rows = append(t.Rows, row(i))
-	}
-	return t
-}
-
 // ComparisonAnswer is what several originals have in common, for a page to print.
 func ComparisonAnswer(a *Originals) Answer {
 	out := Answer{Verdict: ComparisonBrief(a).Verdict[0], First: comparisonParts(a)}
@@ -40,42 +22,27 @@ func ComparisonAnswer(a *Originals) Answer {
 }
 
 func comparisonParts(a *Originals) (out []report.Part) {
-	add := func(heading string, blocks ...report.Block) {
-		out = append(out, report.Part{Heading: heading, Blocks: blocks})
-	}
-	add("The originals", rows([]string{"", "original", "sectors"}, []bool{true, false, true}, len(a.Dumps),
-		func(i int) []string { return dumpRow(i, &a.Dumps[i]) }), report.Text(fmt.Sprintf("Compared are the first %s and the last %s sectors.", disk.Grouped(a.Head),
-		disk.Grouped(a.Tail))))
-	bytes := report.Table{Head: []string{"bytes", "that"}, Right: []bool{true}}
-	for _, c := range classes {
-		if n := a.Bytes[c]; n > 0 {
-			bytes.Rows = append(bytes.Rows, []string{disk.Grouped(n), classText[c]})
-		}
-	}
-	add("Their bytes", bytes)
+	add := func(heading string, blocks ...report.Block) { out = append(out, report.NewPart(heading, blocks...)) }
+	add("The originals", report.TableOf("> | original | sectors>", len(a.Dumps),
+		func(i int) []string { return dumpRow(i, &a.Dumps[i]) }),
+		report.Textf("Compared are the first %s and the last %s sectors.", disk.Grouped(a.Head), disk.Grouped(a.Tail)))
+	add("Their bytes", a.bytesTable())
 	if len(a.Fields) == 0 {
 		add("Numbers that follow the size", report.Text("None was found."))
 	} else {
-		add("Numbers that follow the size, N = sectors of the disk",
-			rows([]string{"where", "how written", "what", "how sure"}, nil, len(a.Fields),
-				func(i int) []string { return fieldRow(&a.Fields[i]) }))
+		add(fieldsHeading, report.TableOf("where | how written | what | how sure", len(a.Fields),
+			func(i int) []string { return fieldRow(&a.Fields[i]) }))
 	}
 	if len(a.Checks) > 0 {
-		add("Checksums; their own bytes count as zeros in their spans",
-			rows([]string{"where", "what", "how sure"}, nil, len(a.Checks), func(i int) []string {
-				c := &a.Checks[i]
-				return []string{c.Place.String(), fmt.Sprintf("%s over %s", sumText(c.Ways[0].Sum),
-					sumSpanText(c.Ways[0], a.SectorSize)),
-					fmt.Sprintf("%s: %s%s", c.State(), predicted(c.Bits), because(c.Doubt))}
-			}))
+		add(checksHeading, report.TableOf("where | what | how sure", len(a.Checks), func(i int) []string {
+			c := &a.Checks[i]
+			return []string{c.Place.String(), overText(c, a.SectorSize), fmt.Sprintf("%s: %s%s", c.State(), predicted(c.Bits), because(c.Doubt))}
+		}))
 	}
-	if len(a.Copies) > 0 {
-		add("Copies", rows([]string{"what is repeated"}, nil, len(a.Copies),
-			func(i int) []string { return []string{copyText(&a.Copies[i])} }))
-	}
+	out = append(out, a.copies()...)
 	if len(a.Carried) > 0 {
 		add("Without a rule: a card gets these bytes as the source has them",
-			rows([]string{"bytes", "where", "that"}, []bool{true}, len(a.Carried), func(i int) []string {
+			report.TableOf("bytes> | where | that", len(a.Carried), func(i int) []string {
 				s := a.Carried[i]
 				return []string{disk.Grouped(s.Count), stretchText(s, a.SectorSize), classText[s.Class]}
 			}))
@@ -113,7 +80,7 @@ func fieldRow(f *compare.Field) []string {
 // cardPart is what a card of one size would hold.
 func (a *Originals) cardPart() report.Part {
 	r := a.Likeliest(a.Card)
-	t := rows([]string{"where", "would hold", "state"}, []bool{false, true}, len(a.Fields), func(i int) []string {
+	t := report.TableOf("where | would hold> | state", len(a.Fields), func(i int) []string {
 		answer, err := r.Answer(&a.Fields[i], a.Card)
 		if err != nil {
 			return []string{a.Fields[i].Place.String(), "impossible", err.Error()}
@@ -124,8 +91,7 @@ func (a *Originals) cardPart() report.Part {
 		}
 		return []string{a.Fields[i].Place.String(), disk.Grouped(int64(answer.Value)), state}
 	})
-	p := report.Part{Heading: "A card of " + disk.SizeText(a.Card, a.SectorSize),
-		Blocks: []report.Block{t, report.Text(fmt.Sprintf("%s.", r.For(a.Card)))}}
+	p := report.NewPart("A card of "+disk.SizeText(a.Card, a.SectorSize), t, report.Textf("%s.", r.For(a.Card)))
 	if text := r.CountedText(a.Card, a.TailReach() > 0); text != "" {
 		p.Blocks = append(p.Blocks, report.Text(strings.TrimSpace(text)))
 	}
@@ -140,8 +106,8 @@ func ChangedAnswer(r *diff.Report, next string, advice Advice) Answer {
 		out.Next = []string{next}
 	}
 	if advice.Next != "" {
-		p := report.Part{Heading: "If it did not start", Blocks: []report.Block{report.Table{Head: []string{"about", "it"},
-			Narrow: true, Rows: [][]string{{"rules out", advice.RulesOut}, {"note", advice.Note}, {"next", advice.Next}}}}}
+		p := report.NewPart("If it did not start", report.Facts([]string{"rules out", advice.RulesOut},
+			[]string{"note", advice.Note}, []string{"next", advice.Next}))
 		if len(advice.Typed) > 0 {
 			p.Blocks = append(p.Blocks, report.Typed(strings.Join(advice.Typed, "\n")))
 		}
@@ -151,34 +117,21 @@ func ChangedAnswer(r *diff.Report, next string, advice Advice) Answer {
 	return out
 }
 
-func changedParts(r *diff.Report) (out []report.Part) {
+func changedParts(r *diff.Report) []report.Part {
 	var kinds report.List
 	for _, k := range r.Kinds {
 		kinds = append(kinds, KindTexts[k])
 	}
-	out = append(out, report.Part{Heading: "What that means", Blocks: []report.Block{kinds}})
-	out = append(out, report.Part{Heading: "What happened where", Blocks: []report.Block{
-		rows([]string{"first sector", "sectors", "role", "what"}, []bool{true, true}, len(r.Regions), func(i int) []string {
-			g := &r.Regions[i]
-			return []string{disk.Grouped(g.Start), disk.Grouped(g.Count), string(g.Role), changedText(g)}
-		})}})
-	if list := writtenTexts(r); len(list) > 0 {
-		out = append(out, report.Part{Heading: "What was written", Blocks: []report.Block{
-			rows([]string{"what"}, nil, len(list), func(i int) []string { return []string{list[i]} })}})
-	}
-	var names [][]string
-	for _, x := range []struct {
-		word string
-		list []string
-	}{{"added", byDevice(&r.Files)}, {"removed", r.Files.Removed}, {"changed", r.Files.Changed}, {"by a desktop",
-		r.Files.Desktop}} {
-		for _, name := range x.list {
-			names = append(names, []string{x.word, name})
+	out := []report.Part{report.NewPart("What that means", kinds), report.NewPart("What happened where", changedTable(r))}
+	out = append(out, written(r)...)
+	names := report.NewTable(" | volume:file")
+	for _, x := range changedFiles(&r.Files, "by a desktop") {
+		for _, name := range x.names {
+			names.Add(x.what, name)
 		}
 	}
-	if len(names) > 0 {
-		out = append(out, report.Part{Heading: "Files", Private: true, Blocks: []report.Block{
-			rows([]string{"", "volume:file"}, nil, len(names), func(i int) []string { return names[i] })}})
+	if names.Rows != nil {
+		out = append(out, report.Private("Files", names))
 	}
 	return append(out, cautionsPart(), findingsPart(r.Findings))
 }

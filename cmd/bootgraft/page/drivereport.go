@@ -139,10 +139,10 @@ func (d *Drive) damagedPart() (report.Part, bool) {
 		}
 		list = append(list, fmt.Sprintf("volume %d: /%s: %s", f.Volume, f.Path, oneLine(damage(f, 2))))
 	}
-	p := report.Part{Heading: fmt.Sprintf("Damaged files: %s of %s", disk.Grouped(d.damaged()),
-		disk.Grouped(len(d.Files.Files))), Blocks: []report.Block{list}}
+	p := report.NewPart(fmt.Sprintf("Damaged files: %s of %s", disk.Grouped(d.damaged()),
+		disk.Grouped(len(d.Files.Files))), list)
 	if more := d.damaged() - len(list); more > 0 {
-		p.Blocks = append(p.Blocks, report.Text(fmt.Sprintf("And %s more. All of them:", disk.Grouped(more))))
+		p.Blocks = append(p.Blocks, report.Textf("And %s more. All of them:", disk.Grouped(more)))
 	}
 	p.Blocks = append(p.Blocks, report.Typed("bootgraft files "+words.Shell(d.Path)+" --brief"))
 	return p, true
@@ -158,7 +158,8 @@ func oneLine(lines []string) string {
 
 // bootPart says of everything that a device may need to start whether it is whole.
 func (d *Drive) bootPart() report.Part {
-	t := report.Table{Head: []string{"first sector", "sectors", "whose", "state"}, Right: []bool{true, true}}
+	t := report.NewTable("first sector> | sectors> | whose | state")
+	t.Most, t.Rest = maxRegionRows, "; all of them with survey --json"
 	for _, r := range d.Map.Regions {
 		if r.Role == layout.RoleVolume || r.Content.Looked && r.Content.NonBlank+r.Content.Unread == 0 {
 			continue
@@ -170,17 +171,12 @@ func (d *Drive) bootPart() report.Part {
 		} else if n := d.Faults.Unstable.Within(r.Span).Sectors(); n > 0 {
 			state = fmt.Sprintf("%s answered differently from one time to the next", disk.Counted(n, "sector"))
 		}
-		t.Rows = append(t.Rows, []string{disk.Grouped(r.Start), disk.Grouped(r.Count), r.Name, state})
-		if len(t.Rows) == maxRegionRows {
-			t.Rows = append(t.Rows, []string{"", "", "and more; all of them with survey --json", ""})
-			break
-		}
+		t.Add(disk.Grouped(r.Start), disk.Grouped(r.Count), r.Name, state)
 	}
 	if t.Rows == nil {
-		return report.Part{Heading: "Boot area",
-			Blocks: []report.Block{report.Text("Nothing is in use outside the volumes.")}}
+		return report.NewPart("Boot area", report.Text("Nothing is in use outside the volumes."))
 	}
-	return report.Part{Heading: "Boot area: what a device may need to start", Blocks: []report.Block{t}}
+	return report.NewPart("Boot area: what a device may need to start", t)
 }
 
 // spanList names the first spans of a set.
@@ -200,50 +196,20 @@ func spanList(spans disk.Spans) string {
 	return strings.Join(out, ", ")
 }
 
-// regionPart lists who owns what.
-func (d *Drive) regionPart() report.Part {
-	t := report.Table{Head: []string{"first sector", "sectors", "role", "what"}, Right: []bool{true, true}}
-	for i, r := range d.Map.Regions {
-		if i == maxRegionRows {
-			t.Rows = append(t.Rows, []string{"", disk.Grouped(len(d.Map.Regions) - i), "",
-				"more runs; all of them with survey --json"})
-			break
-		}
-		t.Rows = append(t.Rows, []string{disk.Grouped(r.Start), disk.Grouped(r.Count), string(r.Role), regionText(d.Map, r)})
-	}
-	return report.Part{Heading: "Who owns every sector of the drive", Blocks: []report.Block{t}}
-}
-
 // findingsPart lists findings, the gravest first.
 func findingsPart(all []disk.Finding) report.Part {
-	p := report.Part{Heading: "Findings"}
 	if len(all) == 0 {
-		p.Blocks = []report.Block{report.Text("Nothing found wrong.")}
-		return p
+		return report.NewPart("Findings", report.Text("Nothing found wrong."))
 	}
-	t := report.Table{Head: []string{"how grave", "code", "sector", "what"}, Right: []bool{false, false, true}}
-	for _, f := range gravest(all) {
-		grave, at := string(f.Severity), ""
-		if f.Accepted {
-			grave = "accepted"
-		}
-		if f.Sector != disk.NoSector {
-			at = disk.Grouped(f.Sector)
-		}
-		t.Rows = append(t.Rows, []string{grave, string(f.Code), at, f.Text})
-	}
-	const most = 100 // rows: by hand, more belong into --json
-	if more := len(t.Rows) - most; more > 0 {
-		t.Rows = append(t.Rows[:most], []string{"", "", "",
-			fmt.Sprintf("and %s more; all of them with --json", disk.Grouped(more))})
-	}
-	p.Blocks = []report.Block{t}
-	return p
+	list := gravest(all)
+	return report.NewPart("Findings", report.TableOf("how grave | code | sector> | what", len(list), func(i int) []string {
+		return []string{graveText(&list[i]), string(list[i].Code), sectorOf(&list[i]), list[i].Text}
+	}))
 }
 
 // drawn is the picture of the drive, and of a card if there is one.
 func drawn(heading string, p *drawing.Picture) report.Part {
-	return report.Part{Heading: heading, Blocks: []report.Block{report.Drawing{Picture: p, Title: heading}}}
+	return report.NewPart(heading, report.Drawing{Picture: p, Title: heading})
 }
 
 // Names gathers what a page for strangers must not hold.
@@ -312,7 +278,7 @@ func (d *Drive) notesPart() []report.Part {
 		return nil
 	}
 	text = strings.TrimSpace(words.Visible(text))
-	return []report.Part{{Heading: "Notes of the bench", Private: true, Blocks: []report.Block{report.Typed(text)}}}
+	return []report.Part{report.Private("Notes of the bench", report.Typed(text))}
 }
 
 // surveyVerdict says in one sentence what is known of a drive.
@@ -330,11 +296,11 @@ func surveyVerdict(d *Drive) string {
 
 // cautionsPart is the usual cautions; SAFETY.md has all of them.
 func cautionsPart() report.Part {
-	return report.Part{Heading: "Take care", Blocks: []report.Block{report.List{
+	return report.NewPart("Take care", report.List{
 		"Never let the device write to the old drive, and never answer its question to format with the old drive inside.",
 		"Mains and battery voltages, charged capacitors, static discharge and hot tools can hurt you and the " +
 			"device. Unplug " +
 			"it, take out the battery, follow your local rules, and leave to licensed people what is theirs.",
 		"Machines that move: drives off and emergency stop pressed at the first start. Headphones off the ears.",
-	}}}
+	})
 }

@@ -32,13 +32,25 @@ func gravest(all []disk.Finding) (out []disk.Finding) {
 }
 
 func showFinding(u *talk.UI, f disk.Finding) {
-	head := string(f.Severity)
+	at := sectorOf(&f)
+	if at != "" {
+		at = fmt.Sprintf(" (sector %s)", at)
+	}
+	u.Wrapped(fmt.Sprintf("  %-9s", graveText(&f)), fmt.Sprintf("%s%s: %s", f.Code, at, f.Text))
+}
+
+// graveText is how grave a finding is, or that it was accepted.
+func graveText(f *disk.Finding) string {
 	if f.Accepted {
-		head = "accepted"
+		return "accepted"
 	}
-	at := ""
-	if f.Sector != disk.NoSector {
-		at = fmt.Sprintf(" (sector %s)", disk.Grouped(f.Sector))
+	return string(f.Severity)
+}
+
+// sectorOf is the sector of a finding, or nothing.
+func sectorOf(f *disk.Finding) string {
+	if f.Sector == disk.NoSector {
+		return ""
 	}
-	u.Wrapped(fmt.Sprintf("  %-9s", head), fmt.Sprintf("%s%s: %s", f.Code, at, f.Text))
+	return disk.Grouped(f.Sector)
 }

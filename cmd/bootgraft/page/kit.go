@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 
+	"bootgraft/cmd/bootgraft/page/report"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
@@ -43,24 +44,45 @@ func Manifest(u *talk.UI, m *kit.Manifest) {
 	}
 	u.Answerf("Found:  %s\n", foundText(m))
 	if m.Rules != nil {
-		u.Answerf("Rules:  %s, for cards of another size\n", disk.BytesText(m.Rules.Bytes))
+		u.Answerf("Rules:  %s\n", rulesText(m))
 	}
-	u.Answerf("\n%15s %15s  %-9s %s\n", "first sector", "sectors", "is", "what")
-	for i, s := range m.Spans {
-		if i == maxRegionRows && len(m.Spans) > maxRegionRows+1 {
-			u.Answerf("%33s... and %s more; all of them with --json\n", "", disk.Grouped(len(m.Spans)-i))
-			break
-		}
-		u.Wrapped(fmt.Sprintf("%15s %15s  %-9s ", disk.Grouped(s.Start), disk.Grouped(s.Count), spanWord(s)), kitSpanText(s))
-	}
-	u.Answerf("Everything else of the drive is not in the kit.\n")
+	u.Answerf("\n%s%s\n", kitTable(m).Screen(), notInKit)
 	if len(m.OtherUnit) > 0 {
 		u.Answerf("\n")
 		u.Wrapped("", fromOtherUnit(m))
 	}
-	showMarks(u, "Kept, and different on every drive:", m.Identity)
-	showMarks(u, "Different on every drive, and counted as zeros in the hashes:", m.Masked)
-	showMarks(u, "Overwritten, because it named something:", m.Blanked)
+	for _, x := range marked(m) {
+		showMarks(u, x.heading, x.marks)
+	}
+}
+
+// notInKit stands below what is in a kit.
+const notInKit = "Everything else of the drive is not in the kit."
+
+// kitTable lists what is in a kit.
+func kitTable(m *kit.Manifest) report.Table {
+	return report.TableOf("first sector>15 | sectors>15 | is<9 | what", len(m.Spans), func(i int) []string {
+		s := m.Spans[i]
+		return []string{disk.Grouped(s.Start), disk.Grouped(s.Count), spanWord(s), kitSpanText(s)}
+	})
+}
+
+// markedBytes are marks of one kind.
+type markedBytes struct {
+	heading string
+	marks   []kit.Mark
+}
+
+// marked are the bytes of a kit that differ from drive to drive, by what became of them.
+func marked(m *kit.Manifest) []markedBytes {
+	return []markedBytes{{"Kept, and different on every drive", m.Identity},
+		{"Different on every drive, and counted as zeros in the hashes", m.Masked},
+		{"Overwritten, because it named something", m.Blanked}}
+}
+
+// rulesText says how large the rules are that a kit holds.
+func rulesText(m *kit.Manifest) string {
+	return disk.BytesText(m.Rules.Bytes) + ", for cards of another size"
 }
 
 // fromOtherUnit says which sectors of a kit the drive itself did not give.
@@ -99,7 +121,7 @@ func showMarks(u *talk.UI, title string, marks []kit.Mark) {
 	if len(marks) == 0 {
 		return
 	}
-	u.Answerf("\n%s\n", title)
+	u.Answerf("\n%s:\n", title)
 	for i, m := range marks {
 		if i == shownTexts/2 && len(marks) > i+1 {
 			u.Answerf("  ... and %s more; all of them with --json\n", disk.Grouped(len(marks)-i))

@@ -22,11 +22,10 @@ func KitAnswer(m *kit.Manifest, texts []kit.Text, all int, start *starts.Report,
 		p.Blocks = append(p.Blocks, report.Text(emptyCard))
 		a.First = append(a.First, p)
 	case len(refused) > 0:
-		a.First = append(a.First, report.Part{Heading: heading, Blocks: []report.Block{report.Text(noCard(refused))}})
+		a.First = append(a.First, report.NewPart(heading, report.Text(noCard(refused))))
 	}
 	if m.Rules == nil && !m.FactsOnly {
-		a.First = append(a.First, report.Part{Heading: "For a card of another size",
-			Blocks: wayOut()})
+		a.First = append(a.First, report.NewPart("For a card of another size", wayOut()...))
 	}
 	a.First = append(a.First, cautionsPart())
 	return a
@@ -40,52 +39,39 @@ func wayOut() []report.Block {
 		report.Typed(strings.TrimRight(steps, "\n"))}
 }
 
-func kitParts(m *kit.Manifest, texts []kit.Text, all int) (out []report.Part) {
-	facts := report.Table{Head: []string{"of the drive", ""}, Narrow: true, Rows: [][]string{
-		{"size", disk.SizeText(m.Sectors, m.SectorSize)}, {"found", foundText(m)},
-		{"in the kit", disk.Counted(m.Stored(), "sector")},
-	}}
+func kitParts(m *kit.Manifest, texts []kit.Text, all int) []report.Part {
+	facts := report.Facts([]string{"size", disk.SizeText(m.Sectors, m.SectorSize)}, []string{"found", foundText(m)},
+		[]string{"in the kit", disk.Counted(m.Stored(), "sector")})
+	facts.Columns[0].Name, facts.Columns[1].Name = "of the drive", ""
 	if m.Drive != "" {
-		facts.Rows = append(facts.Rows, []string{"model", m.Drive})
+		facts.Add("model", m.Drive)
 	}
 	for _, n := range m.Notes {
-		facts.Rows = append(facts.Rows, []string{"note", n})
+		facts.Add("note", n)
 	}
 	if len(m.OtherUnit) > 0 {
-		facts.Rows = append(facts.Rows, []string{"mind", fromOtherUnit(m)})
+		facts.Add("mind", fromOtherUnit(m))
 	}
 	if m.Rules != nil {
-		facts.Rows = append(facts.Rows, []string{"rules", disk.BytesText(m.Rules.Bytes) + ", for cards of another size"})
+		facts.Add("rules", rulesText(m))
 	}
-	out = append(out, report.Part{Heading: "The drive", Blocks: []report.Block{facts}},
-		report.Part{Heading: "What is in the kit", Blocks: []report.Block{
-			rows([]string{"first sector", "sectors", "is", "what"}, []bool{true, true}, len(m.Spans), func(i int) []string {
-				s := m.Spans[i]
-				return []string{disk.Grouped(s.Start), disk.Grouped(s.Count), spanWord(s), kitSpanText(s)}
-			}), report.Text("Everything else of the drive is not in the kit.")}})
-	for _, x := range []struct {
-		heading string
-		marks   []kit.Mark
-	}{
-		{"Kept, and different on every drive", m.Identity}, {"Different on every drive, and counted as zeros in the hashes",
-			m.Masked},
-		{"Overwritten, because it named something", m.Blanked},
-	} {
+	out := []report.Part{report.NewPart("The drive", facts),
+		report.NewPart("What is in the kit", kitTable(m), report.Text(notInKit))}
+	for _, x := range marked(m) {
 		if len(x.marks) > 0 {
-			out = append(out, report.Part{Heading: x.heading, Blocks: []report.Block{
-				rows([]string{"sector", "bytes", "what"}, []bool{true}, len(x.marks), func(i int) []string {
+			out = append(out, report.NewPart(x.heading, report.TableOf("sector> | bytes | what", len(x.marks),
+				func(i int) []string {
 					k := x.marks[i]
 					return []string{disk.Grouped(k.Sector), fmt.Sprintf("%d to %d", k.Offset, k.Offset+k.Count-1), k.What}
-				})}})
+				})))
 		}
 	}
 	if len(texts) > 0 {
-		out = append(out, report.Part{Heading: fmt.Sprintf("Strings in these sectors: %s", disk.Grouped(all)), Private: true,
-			Blocks: []report.Block{
-				rows([]string{"sector", "byte", "string"}, []bool{true, true}, len(texts), func(i int) []string {
-					t := texts[i]
-					return []string{disk.Grouped(t.Sector), fmt.Sprint(t.Offset), t.Text}
-				})}})
+		out = append(out, report.Private(fmt.Sprintf("Strings in these sectors: %s", disk.Grouped(all)),
+			report.TableOf("sector> | byte> | string", len(texts), func(i int) []string {
+				t := texts[i]
+				return []string{disk.Grouped(t.Sector), fmt.Sprint(t.Offset), t.Text}
+			})))
 	}
 	return out
 }

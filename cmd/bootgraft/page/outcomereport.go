@@ -54,7 +54,7 @@ func OutcomeReport(o Outcome, d *Drive, p *Planned) *report.Report {
 		Next: o.Next, Written: o.Program,
 	}
 	if rest = strings.TrimRight(rest, "\n"); rest != "" && !o.Told {
-		r.Parts = append(r.Parts, report.Part{Heading: "How it ended", Blocks: paragraphs(rest)})
+		r.Parts = append(r.Parts, report.NewPart("How it ended", paragraphs(rest)...))
 	}
 	r.Parts = append(r.Parts, o.First...)
 	switch {
@@ -146,8 +146,8 @@ func (d *Drive) fill(r *report.Report, a Answer) {
 	}
 	r.Parts = append(r.Parts, drawn("The drive", drawing.New(d.Map, nil, d.Faults)), d.bootPart(), cautionsPart(),
 		findingsPart(slices.Concat(d.Map.Findings, d.Found, a.Findings)))
-	r.Parts = append(append(r.Parts, a.Then...), d.regionPart())
-	r.Parts = append(r.Parts, geometryPart(d.Counts)...)
+	r.Parts = append(append(r.Parts, a.Then...), report.NewPart("Who owns every sector of the drive", regionTable(d.Map)))
+	r.Parts = append(r.Parts, counted(d.Counts)...)
 	r.Parts = append(r.Parts, d.notesPart()...)
 }
 
@@ -169,7 +169,7 @@ func (p *Planned) fill(r *report.Report, a Answer) {
 	r.Parts = append(r.Parts, cautionsPart(), findingsPart(slices.Concat(p.Plan.Findings, a.Findings)))
 	r.Parts = append(r.Parts, a.Then...)
 	if len(p.Plan.Dropped) > 0 {
-		r.Parts = append(r.Parts, p.droppedPart())
+		r.Parts = append(r.Parts, droppedPart(p.Plan))
 	}
 	r.Parts = append(append(r.Parts, p.piecesPart()), p.notesPart()...)
 	if len(p.Anew) > 0 {

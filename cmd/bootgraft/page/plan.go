@@ -3,6 +3,7 @@ package page
 import (
 	"fmt"
 
+	"bootgraft/cmd/bootgraft/page/report"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
@@ -25,9 +26,15 @@ func Plan(u *talk.UI, p *plan.Plan, digest string) {
 		u.Answerf("Device: it sees the first %s of it\n", disk.Counted(p.Sees, "sector"))
 	}
 	u.Answerf("Drive:  %s\n%s\n\n", disk.SizeText(p.Source.Sectors, p.Source.SectorSize), totalsText(p))
-	showPieces(u, p)
-	showReasons(u, p)
-	showDropped(u, p)
+	u.Answerf("%s\n", pieceTable(p).Screen())
+	for _, r := range p.Reasons() {
+		u.Wrapped(fmt.Sprintf("  %-18s ", r), whyTexts[r])
+	}
+	if len(p.Dropped) > 0 {
+		u.Answerf("%s", report.Screen(droppedPart(p)))
+	} else {
+		u.Answerf("\nNothing of the drive is left behind.\n")
+	}
 	rest := showLadder(u, p.Findings)
 	if len(rest) > 0 || len(p.Findings) == 0 {
 		Findings(u, rest)
@@ -52,41 +59,27 @@ func totalsText(p *plan.Plan) string {
 	return text
 }
 
-func showPieces(u *talk.UI, p *plan.Plan) {
-	u.Answerf("%15s %15s  %-11s %15s  %s\n", "card sector", "sectors", "are", "from sector", "why")
-	for i, q := range p.Pieces {
-		if i == maxPieceRows && len(p.Pieces) > maxPieceRows+1 {
-			u.Answerf("%33s... and %s more pieces; all of them with --json\n", "", disk.Grouped(len(p.Pieces)-i))
-			return
-		}
-		from := ""
+// pieceTable says where every sector of the card comes from.
+func pieceTable(p *plan.Plan) report.Table {
+	t := report.TableOf("card sector>15 | sectors>15 | are<11 | from sector>15 | why", len(p.Pieces), func(i int) []string {
+		q, from := &p.Pieces[i], ""
 		if q.Op == layout.Copy {
 			from = disk.Grouped(q.From)
 		}
-		u.Answerf("%15s %15s  %-11s %15s  %s\n", disk.Grouped(q.Start), disk.Grouped(q.Count), opWords[q.Op], from, q.Why)
-	}
+		return []string{disk.Grouped(q.Start), disk.Grouped(q.Count), opWords[q.Op], from, q.Why.String()}
+	})
+	t.Most, t.Short, t.Rest = maxPieceRows, maxPieceRows, " pieces; all of them with --json"
+	return t
 }
 
-func showReasons(u *talk.UI, p *plan.Plan) {
-	u.Answerf("\n")
-	for _, r := range p.Reasons() {
-		u.Wrapped(fmt.Sprintf("  %-18s ", r), whyTexts[r])
-	}
-}
-
-func showDropped(u *talk.UI, p *plan.Plan) {
-	if len(p.Dropped) == 0 {
-		u.Answerf("\nNothing of the drive is left behind.\n")
-		return
-	}
-	u.Answerf("\nLeft behind:\n%15s %15s\n", "drive sector", "sectors")
-	for i, d := range p.Dropped {
-		if i == maxPieceRows && len(p.Dropped) > maxPieceRows+1 {
-			u.Answerf("%33s... and %s more; all of them with --json\n", "", disk.Grouped(len(p.Dropped)-i))
-			return
-		}
-		u.Wrapped(fmt.Sprintf("%15s %15s  ", disk.Grouped(d.Start), disk.Grouped(d.Count)), d.Name+": "+d.Why)
-	}
+// droppedPart says what of the drive gets no place.
+func droppedPart(p *plan.Plan) report.Part {
+	t := report.TableOf("drive sector>15 | sectors>15 | (what) | (why)", len(p.Dropped), func(i int) []string {
+		d := &p.Dropped[i]
+		return []string{disk.Grouped(d.Start), disk.Grouped(d.Count), d.Name, d.Why}
+	})
+	t.Most, t.Short = maxPieceRows, maxPieceRows
+	return report.NewPart("Left behind", t)
 }
 
 // tryRows are the codes of the tries where not all is known, and what stands before

@@ -1,7 +1,6 @@
 package page
 
 import (
-	"encoding/hex"
 	"fmt"
 	"slices"
 	"strings"
@@ -119,10 +118,9 @@ func (p *Planned) changesPart() report.Part {
 	const most = 6
 	list := report.List(p.changes())
 	if list == nil {
-		return report.Part{Heading: "What changes", Blocks: []report.Block{report.Text("Nothing: every sector is copied as " +
-			"it is, to its own place.")}}
+		return report.NewPart("What changes", report.Text("Nothing: every sector is copied as it is, to its own place."))
 	}
-	return report.Part{Heading: "What changes, and why", Blocks: []report.Block{list[:min(len(list), most)]}}
+	return report.NewPart("What changes, and why", list[:min(len(list), most)])
 }
 
 // changes says what changes, and why, a sentence each, the gravest first.
@@ -154,54 +152,25 @@ func gravity(r layout.Reason) int {
 	return len(order)
 }
 
-func (p *Planned) droppedPart() report.Part {
-	t := report.Table{Head: []string{"drive sector", "sectors", "what", "why"}, Right: []bool{true, true}}
-	for i, d := range p.Plan.Dropped {
-		if i == maxPieceRows {
-			t.Rows = append(t.Rows, []string{"", disk.Grouped(len(p.Plan.Dropped) - i), "more runs; all of them with --json",
-				""})
-			break
-		}
-		t.Rows = append(t.Rows, []string{disk.Grouped(d.Start), disk.Grouped(d.Count), d.Name, d.Why})
-	}
-	return report.Part{Heading: "Left behind", Blocks: []report.Block{t}}
-}
-
 func (p *Planned) piecesPart() report.Part {
-	t := report.Table{Head: []string{"card sector", "sectors", "are", "from sector", "why"},
-		Right: []bool{true, true, false, true}}
-	for i := range p.Plan.Pieces {
-		q := &p.Plan.Pieces[i]
-		if i == maxPieceRows {
-			t.Rows = append(t.Rows, []string{"", "", "", "", fmt.Sprintf("and %s more pieces; all of them with --json",
-				disk.Grouped(len(p.Plan.Pieces)-i))})
-			break
-		}
-		from := ""
-		if q.Op == layout.Copy {
-			from = disk.Grouped(q.From)
-		}
-		t.Rows = append(t.Rows, []string{disk.Grouped(q.Start), disk.Grouped(q.Count), opWords[q.Op], from, q.Why.String()})
-	}
 	var why report.List
 	for _, r := range p.Plan.Reasons() {
 		why = append(why, fmt.Sprintf("%s: %s", r, whyTexts[r]))
 	}
-	return report.Part{Heading: "Where every sector of the card comes from", Blocks: []report.Block{t, why}}
+	return report.NewPart("Where every sector of the card comes from", pieceTable(p.Plan), why)
 }
 
 // startsPart says for each way of starting whether anything is found that stops it.
 func startsPart(s *starts.Report) report.Part {
-	t := report.Table{Head: []string{"how", "answer", "why"}}
+	t := report.NewTable("how | answer | why")
 	for _, w := range s.Ways {
 		why := slices.Concat(w.Broken, w.Cannot)
 		if more := len(why) - maxStartLines; more > 0 {
 			why = append(why[:maxStartLines:maxStartLines], fmt.Sprintf("and %s more", disk.Grouped(more)))
 		}
-		t.Rows = append(t.Rows, []string{methodText(w), startWords[w.Answer], strings.Join(why, "; ")})
+		t.Add(methodText(w), startWords[w.Answer], strings.Join(why, "; "))
 	}
-	return report.Part{Heading: "Will it start?", Blocks: []report.Block{t,
-		report.Text("Nothing found is no promise: a machine may know a place by other means.")}}
+	return report.NewPart("Will it start?", t, report.Text(noPromise))
 }
 
 // hexPart shows boot sectors that differ, old above new, by the rows of 16 bytes that do.
@@ -215,18 +184,7 @@ func hexPart(changed []MadeNew) report.Part {
 			}
 		}
 	}
-	return report.Part{Heading: "Boot sectors that are made new", Private: true,
-		Blocks: []report.Block{report.Typed(b.String())}}
+	return report.Private("Boot sectors that are made new", report.Typed(b.String()))
 }
 
-func spaced(b []byte) string {
-	s := strings.ToUpper(hex.EncodeToString(b))
-	var out strings.Builder
-	for i := 0; i < len(s); i += 2 {
-		if i > 0 {
-			out.WriteByte(' ')
-		}
-		out.WriteString(s[i : i+2])
-	}
-	return out.String()
-}
+func spaced(b []byte) string { return fmt.Sprintf("% X", b) }

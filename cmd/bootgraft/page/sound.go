@@ -274,8 +274,8 @@ func SoundAnswer(s *Sounds) (a Answer) {
 	a.Verdict = strings.Join(s.verdict(), " ")
 	for i := range s.List.Tracks {
 		t := &s.List.Tracks[i]
-		p := report.Part{Heading: fmt.Sprintf("Run %d: sector %s, %s", t.Number, disk.Grouped(t.First()),
-			clock(time.Duration(t.Seconds*float64(time.Second)), math.Floor))}
+		p := report.NewPart(fmt.Sprintf("Run %d: sector %s, %s", t.Number, disk.Grouped(t.First()),
+			clock(time.Duration(t.Seconds*float64(time.Second)), math.Floor)))
 		if e := s.Envelopes[i]; len(e) > 0 {
 			shape := &drawing.Envelope{Number: t.Number, Levels: e, Seconds: t.Seconds}
 			p.Blocks = append(p.Blocks, report.Wave{Envelope: shape})

@@ -24,6 +24,9 @@ var startWords = map[starts.Answer]string{
 	starts.WillNot:      "will not start",
 }
 
+// noPromise is what it means that nothing is found.
+const noPromise = "Nothing found is no promise: a machine may know a place by other means."
+
 // maxStartLines keeps the list of a way readable. By hand, no source.
 const maxStartLines = 12
 
@@ -38,7 +41,7 @@ func Starts(u *talk.UI, r *starts.Report) {
 	}
 	switch r.Answer {
 	case starts.NothingFound:
-		u.Wrapped("", "Nothing found is no promise: a machine may know a place by other means.")
+		u.Wrapped("", noPromise)
 	case starts.CannotKnow:
 		u.Wrapped("", "What cannot be known only the machine can tell: try the card, or the planned card in a virtual "+
 			"machine (bootgraft serve).")

@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"slices"
 
+	"bootgraft/cmd/bootgraft/page/report"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/disk"
@@ -17,8 +18,7 @@ import (
 // Survey writes a Map for a person, with what else was found.
 func Survey(u *talk.UI, path string, m *layout.Map, more ...disk.Finding) {
 	u.Answerf("%s\n%s\n", sourceName(path), disk.SizeText(m.Sectors, m.SectorSize))
-	u.Answerf("%s\n\n", tableText(m))
-	showRegions(u, m)
+	u.Answerf("%s\n\n%s", tableText(m), regionTable(m).Screen())
 	showOtherTables(u, m)
 	Findings(u, slices.Concat(m.Findings, more))
 }
@@ -33,19 +33,18 @@ func tableText(m *layout.Map) string {
 	return fmt.Sprintf("Table in force: %s; entries: %d.", m.Table, len(m.Entries))
 }
 
+// regionTable lists who owns what.
+func regionTable(m *layout.Map) report.Table {
+	t := report.TableOf("first sector>15 | sectors>15 | role<9 | what", len(m.Regions), func(i int) []string {
+		r := &m.Regions[i]
+		return []string{disk.Grouped(r.Start), disk.Grouped(r.Count), string(r.Role), regionText(m, *r)}
+	})
+	t.Most, t.Rest = maxRegionRows, "; all of them with survey --json"
+	return t
+}
+
 // maxRegionRows keeps the list of a disk with thousands of regions readable.
 const maxRegionRows = 40
-
-func showRegions(u *talk.UI, m *layout.Map) {
-	u.Answerf("%15s %15s  %-9s %s\n", "first sector", "sectors", "role", "what")
-	for i, r := range m.Regions {
-		if i == maxRegionRows && len(m.Regions) > maxRegionRows+1 {
-			u.Answerf("%33s... and %s more; all of them with --json\n", "", disk.Grouped(len(m.Regions)-i))
-			return
-		}
-		u.Wrapped(fmt.Sprintf("%15s %15s  %-9s ", disk.Grouped(r.Start), disk.Grouped(r.Count), r.Role), regionText(m, r))
-	}
-}
 
 // regionText says what a region is and what was seen in it.
 func regionText(m *layout.Map, r layout.Region) string {

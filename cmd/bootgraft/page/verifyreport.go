@@ -16,16 +16,15 @@ import (
 // VerifiedAnswer is what a comparison with a plan found, for a page to print.
 func VerifiedAnswer(c *safety.Comparison, opinions []second.Opinion) Answer {
 	a := Answer{Verdict: "Every compared sector is as planned.", Findings: Differing(opinions)}
-	counts := report.Table{Head: []string{"sectors", "are"}, Right: []bool{true}, Rows: [][]string{
-		{disk.Grouped(c.Compared), "compared"}, {disk.Grouped(c.Left), "not touched by the plan, and not compared"},
-		{disk.Grouped(c.Unequal), "different"},
-	}}
+	counts := report.NewTable("sectors> | are", []string{disk.Grouped(c.Compared), "compared"},
+		[]string{disk.Grouped(c.Left), "not touched by the plan, and not compared"},
+		[]string{disk.Grouped(c.Unequal), "different"})
 	for _, op := range []layout.Op{layout.Copy, layout.Render, layout.Zero} {
 		if n := c.ByOp[op]; n > 0 {
-			counts.Rows = append(counts.Rows, []string{disk.Grouped(n), "of these should be " + shouldBe[op]})
+			counts.Add(disk.Grouped(n), "of these should be "+shouldBe[op])
 		}
 	}
-	p := report.Part{Heading: "What was compared", Blocks: []report.Block{counts}}
+	p := report.NewPart("What was compared", counts)
 	if c.SHA256 != "" {
 		p.Blocks = append(p.Blocks, report.Text("SHA-256 of the compared sectors: "+c.SHA256))
 	}
@@ -34,8 +33,7 @@ func VerifiedAnswer(c *safety.Comparison, opinions []second.Opinion) Answer {
 	}
 	a.First = []report.Part{p}
 	if len(c.Notes) > 0 {
-		a.First = append(a.First, report.Part{Heading: "What the differences look like",
-			Blocks: []report.Block{report.List(c.Notes)}})
+		a.First = append(a.First, report.NewPart("What the differences look like", report.List(c.Notes)))
 	}
 	if len(c.Differences) > 0 {
 		a.Then = differenceParts(c)
@@ -50,41 +48,39 @@ var shouldBe = map[layout.Op]string{
 
 // differenceParts lists what differs, and apart from that the bytes.
 func differenceParts(c *safety.Comparison) []report.Part {
-	t := rows([]string{"sector", "byte", "should be", "why"}, []bool{true, true}, len(c.Differences),
-		func(i int) []string {
-			d := &c.Differences[i]
-			why := d.Why.String()
-			if d.Note != "" {
-				why += "; " + d.Note
-			}
-			return []string{disk.Grouped(d.Sector), fmt.Sprint(d.Offset), opWords[d.Op], why}
-		})
-	p := report.Part{Heading: "Differences", Blocks: []report.Block{t}}
+	t := report.TableOf("sector> | byte> | should be | why", len(c.Differences), func(i int) []string {
+		d := &c.Differences[i]
+		why := d.Why.String()
+		if d.Note != "" {
+			why += "; " + d.Note
+		}
+		return []string{disk.Grouped(d.Sector), fmt.Sprint(d.Offset), opWords[d.Op], why}
+	})
+	p := report.NewPart("Differences", t)
 	if more := c.Unequal - disk.Sector(len(c.Differences)); more > 0 {
-		p.Blocks = append(p.Blocks, report.Text(fmt.Sprintf("And %s more (--limit).", disk.Grouped(more))))
+		p.Blocks = append(p.Blocks, report.Textf("And %s more (--limit).", disk.Grouped(more)))
 	}
-	return []report.Part{p, {Heading: "Their bytes", Private: true, Blocks: []report.Block{
-		rows([]string{"sector", "byte", "wanted", "found"}, []bool{true, true}, len(c.Differences), func(i int) []string {
+	return []report.Part{p, report.Private("Their bytes",
+		report.TableOf("sector> | byte> | wanted | found", len(c.Differences), func(i int) []string {
 			d := &c.Differences[i]
 			return []string{disk.Grouped(d.Sector), fmt.Sprint(d.Offset), d.Want, d.Have}
-		})}}}
+		}))}
 }
 
 // ArchiveAnswer is whether the image of a capture is what was read, for a page to print.
 func ArchiveAnswer(c *capture.Check) Answer {
-	t := report.Table{Head: []string{"sectors", "are", "where"}, Right: []bool{true}}
+	t := report.NewTable("sectors> | are | where")
 	for _, s := range []captureState{{"no longer what was read", c.Damaged},
 		{"known, and no digest covers them", c.Unchecked}} {
-		t.Rows = append(t.Rows, []string{disk.Grouped(s.spans.Sectors()), s.are, spanList(s.spans)})
+		t.Add(disk.Grouped(s.spans.Sectors()), s.are, spanList(s.spans))
 	}
 	promised := "The record names none for the whole file: the capture was not brought to its end."
 	if c.Promised != nil {
 		promised = "SHA-256 that the record names: " + c.Promised.String()
 	}
 	return Answer{Verdict: "Every span is what was read.", State: archiveState(c),
-		First: []report.Part{{Heading: "What was compared", Blocks: []report.Block{t,
-			report.Text("SHA-256 of the file as it lies: " + c.SHA256.String()),
-			report.Text(promised)}}}}
+		First: []report.Part{report.NewPart("What was compared", t,
+			report.Text("SHA-256 of the file as it lies: "+c.SHA256.String()), report.Text(promised))}}
 }
 
 // archiveState is the one word for the image of a capture.
@@ -100,22 +96,17 @@ func archiveState(c *capture.Check) string {
 
 // FolderAnswer is what an archive looks like today, for a page to print.
 func FolderAnswer(f *archive.Found) Answer {
-	a := Answer{Verdict: "Every file is as it was written."}
-	for _, p := range []struct {
-		what  string
-		names []string
-	}{{"damaged", f.Damaged}, {"missing", f.Missing}, {"added", f.Added}} {
-		t := rows([]string{"file"}, nil, len(p.names), func(i int) []string { return []string{p.names[i]} })
+	counts := report.NewTable("files> | are", []string{disk.Grouped(f.Files), "in its list"})
+	parts := []report.Part{{}}
+	for _, p := range notAsWritten(f) {
+		counts.Add(disk.Grouped(len(p.names)), p.what)
 		if len(p.names) > 0 {
-			a.First = append(a.First, report.Part{Heading: fmt.Sprintf("Files that are %s: %s", p.what,
-				disk.Grouped(len(p.names))), Private: true, Blocks: []report.Block{t}})
+			parts = append(parts, report.Private(fmt.Sprintf("Files that are %s: %s", p.what, disk.Grouped(len(p.names))),
+				report.ListOf("file", p.names)))
 		}
 	}
-	counts := report.Table{Head: []string{"files", "are"}, Right: []bool{true}, Rows: [][]string{
-		{disk.Grouped(f.Files), "in its list"}, {disk.Grouped(len(f.Damaged)), "damaged"},
-		{disk.Grouped(len(f.Missing)), "missing"}, {disk.Grouped(len(f.Added)), "added"}}}
-	a.First = append([]report.Part{{Heading: "What was compared", Blocks: []report.Block{counts}}}, a.First...)
-	return a
+	parts[0] = report.NewPart("What was compared", counts)
+	return Answer{Verdict: asWritten, First: parts}
 }
 
 // StartsAnswer is whether a planned card starts, and what was followed to say so.
@@ -127,8 +118,7 @@ func StartsAnswer(r *starts.Report) Answer {
 	}
 	for _, w := range r.Ways {
 		if len(w.Chain) > 0 {
-			a.First = append(a.First, report.Part{Heading: "What holds: " + methodText(w), Blocks: []report.Block{
-				rows([]string{"link"}, nil, len(w.Chain), func(i int) []string { return []string{w.Chain[i]} })}})
+			a.First = append(a.First, report.NewPart("What holds: "+methodText(w), report.ListOf("link", w.Chain)))
 		}
 	}
 	return a

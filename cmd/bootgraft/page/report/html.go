@@ -48,8 +48,6 @@ func wave(w Wave) template.HTML {
 	return template.HTML(w.Envelope.SVG()) //nolint:gosec // numbers alone
 }
 
-func right(t Table, column int) bool { return column < len(t.Right) && t.Right[column] }
-
 func forumText(facts []Fact) string {
 	var b strings.Builder
 	plainFacts(&b, facts)
@@ -60,7 +58,7 @@ func forumText(facts []Fact) string {
 var pageHTML string
 
 var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{
-	"kind": kind, "svg": svg, "wave": wave, "right": right, "forum": forumText, "show": words.Printable,
+	"kind": kind, "svg": svg, "wave": wave, "forum": forumText, "show": words.Printable,
 	"lines": visibleLines,
 }).Parse(pageHTML))
 

@@ -73,16 +73,16 @@ func markTable(b *strings.Builder, t Table) {
 		}
 		b.WriteString("|\n")
 	}
-	line(t.Head)
-	for i := range t.Head {
-		if i < len(t.Right) && t.Right[i] {
+	line(t.head())
+	for _, c := range t.Columns {
+		if c.Right {
 			b.WriteString("| ---: ")
 		} else {
 			b.WriteString("| --- ")
 		}
 	}
 	b.WriteString("|\n")
-	for _, row := range t.Rows {
+	for _, row := range t.Printed() {
 		line(row)
 	}
 	b.WriteString("\n")

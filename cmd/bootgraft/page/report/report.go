@@ -11,6 +11,7 @@ package report
 
 import (
 	"errors"
+	"fmt"
 
 	"bootgraft/cmd/bootgraft/page/drawing"
 )
@@ -39,6 +40,14 @@ type Part struct {
 	Private bool // bytes of a disk, or words of its owner: not for strangers
 }
 
+// NewPart makes a part of a page.
+func NewPart(heading string, blocks ...Block) Part { return Part{Heading: heading, Blocks: blocks} }
+
+// Private makes a part that is not for strangers.
+func Private(heading string, blocks ...Block) Part {
+	return Part{Heading: heading, Blocks: blocks, Private: true}
+}
+
 // Block is one of Text, List, Table, Typed, Drawing or Wave.
 type Block interface {
 	each(f func(string) string) Block
@@ -47,16 +56,11 @@ type Block interface {
 // Text is a paragraph.
 type Text string
 
+// Textf makes a paragraph.
+func Textf(format string, args ...any) Text { return Text(fmt.Sprintf(format, args...)) }
+
 // List is a list of sentences.
 type List []string
-
-// Table is a table. Columns of numbers are set to the right.
-type Table struct {
-	Head   []string
-	Right  []bool
-	Rows   [][]string
-	Narrow bool // of names and values, without a head that must be read
-}
 
 // Typed is text whose columns mean something: what is typed, and bytes.
 type Typed string

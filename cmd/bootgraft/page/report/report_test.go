@@ -25,7 +25,7 @@ func invented() *Report {
 		Parts: []Part{
 			{Heading: hostile, Blocks: []Block{
 				Text(hostile), List{hostile, "1. no list", "- no list"}, Typed("a\n```\n" + hostile),
-				Table{Head: []string{"n", "name"}, Right: []bool{true}, Rows: [][]string{{"1", hostile}}},
+				NewTable("n> | name", []string{"1", hostile}),
 				Drawing{drawing.New(m, nil, drawing.Faults{}), hostile},
 			}},
 			{Heading: "bytes", Private: true, Blocks: []Block{Typed("00 11 22")}},
