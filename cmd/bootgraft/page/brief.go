@@ -181,8 +181,8 @@ func copiesText(n int) string {
 func ChangedBrief(r *diff.Report, next string, advice Advice) *Brief {
 	b := &Brief{Verdict: []string{fmt.Sprintf("%s of %s compared %s different.", disk.Counted(r.Changed, "sector"),
 		disk.Grouped(r.Compared), disk.IsAre(r.Changed))}}
-	for _, k := range r.Kinds {
-		first, _, _ := strings.Cut(KindTexts[k], ". ")
+	for _, text := range kindTexts(r) {
+		first, _, _ := strings.Cut(text, ". ")
 		b.Verdict = append(b.Verdict, "- "+strings.TrimSuffix(first, ".")+".")
 	}
 	for i := range r.Regions {

@@ -20,12 +20,9 @@ func Changed(u *talk.UI, before, after string, r *diff.Report, next string) {
 	t := changedTable(r)
 	t.Columns[3].Name = "what happened"
 	u.Answerf("%s%s", t.Screen(), report.Screen(written(r)...))
-	for _, k := range r.Kinds {
-		if k == diff.NewFormat && !r.Original && len(r.Volumes) > 0 {
-			continue // the volumes alone were made new, which is said below
-		}
+	for _, text := range kindTexts(r) {
 		u.Answerf("\n")
-		u.Wrapped("  ", KindTexts[k])
+		u.Wrapped("  ", text)
 	}
 	if len(r.Files.Added)+len(r.Files.Removed)+len(r.Files.Changed)+len(r.Files.Desktop) > 0 {
 		u.Answerf("\n")
@@ -98,6 +95,17 @@ func changedTable(r *diff.Report) report.Table {
 		t.Below = append(t.Below, bytes)
 	}
 	return t
+}
+
+// kindTexts say what a device did to this card.
+func kindTexts(r *diff.Report) (out []string) {
+	for _, k := range r.Kinds {
+		if k == diff.NewFormat && !r.Original && len(r.Volumes) > 0 {
+			continue // the volumes alone were made new, which is a kind of its own
+		}
+		out = append(out, KindTexts[k])
+	}
+	return out
 }
 
 // KindTexts say what a device did, and what to do now.

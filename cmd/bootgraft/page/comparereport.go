@@ -118,11 +118,7 @@ func ChangedAnswer(r *diff.Report, next string, advice Advice) Answer {
 }
 
 func changedParts(r *diff.Report) []report.Part {
-	var kinds report.List
-	for _, k := range r.Kinds {
-		kinds = append(kinds, KindTexts[k])
-	}
-	out := []report.Part{report.NewPart("What that means", kinds), report.NewPart("What happened where", changedTable(r))}
+	out := []report.Part{report.NewPart("What that means", report.List(kindTexts(r))), report.NewPart("What happened where", changedTable(r))}
 	out = append(out, written(r)...)
 	names := report.NewTable(" | volume:file")
 	for _, x := range changedFiles(&r.Files, "by a desktop") {

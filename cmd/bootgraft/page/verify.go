@@ -56,13 +56,14 @@ func Verified(u *talk.UI, target string, c *safety.Comparison, opinions []second
 
 // noSum says why a record names no SHA-256 of the whole file.
 func noSum(c *capture.Check) string {
+	why := "the capture was not brought to its end"
 	switch {
 	case c.Merged:
-		return "two captures were merged into it"
+		why = "two captures were merged into it"
 	case c.Complete:
-		return "the last run left that out"
+		why = "the last run left that out"
 	}
-	return "the capture was not brought to its end"
+	return "The record names none for the whole file: " + why + "."
 }
 
 // Archive says whether the image of a capture is what was read.
@@ -70,7 +71,7 @@ func Archive(u *talk.UI, path string, c *capture.Check) {
 	u.Answerf("%s\nSHA-256 of the file as it lies:\n  %s\n", path, c.SHA256)
 	switch {
 	case c.Promised == nil:
-		u.Answerf("The record names none for the whole file: %s.\n", noSum(c))
+		u.Answerf("%s\n", noSum(c))
 	case *c.Promised == c.SHA256:
 		u.Answerf("That is what the record says.\n")
 	default:

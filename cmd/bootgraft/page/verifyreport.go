@@ -74,7 +74,7 @@ func ArchiveAnswer(c *capture.Check) Answer {
 		{"known, and no digest covers them", c.Unchecked}} {
 		t.Add(disk.Grouped(s.spans.Sectors()), s.are, spanList(s.spans))
 	}
-	promised := "The record names none for the whole file: the capture was not brought to its end."
+	promised := noSum(c)
 	if c.Promised != nil {
 		promised = "SHA-256 that the record names: " + c.Promised.String()
 	}
@@ -88,7 +88,7 @@ func archiveState(c *capture.Check) string {
 	switch {
 	case c.Damaged.Sectors() > 0 || c.Promised != nil && *c.Promised != c.SHA256:
 		return "damaged"
-	case c.Promised == nil:
+	case c.Promised == nil && !c.Merged && !c.Complete:
 		return "as it was read, and not read to its end"
 	}
 	return ""
