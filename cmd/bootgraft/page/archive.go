@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"time"
 
+	"bootgraft/cmd/bootgraft/page/report"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
@@ -59,4 +60,19 @@ func notAsWritten(f *archive.Found) []namedFiles {
 func LabelLine(unit string, when time.Time, target plan.Size, digest string) string {
 	return fmt.Sprintf("%s · %s · %s sectors · %s", words.Printable(unit), when.Format("2006-01-02"),
 		disk.Grouped(target.Sectors), short(digest))
+}
+
+// FolderAnswer is what an archive looks like today, for a page to print.
+func FolderAnswer(f *archive.Found) Answer {
+	counts := report.NewTable("files> | are", []string{disk.Grouped(f.Files), "in its list"})
+	parts := []report.Part{{}}
+	for _, p := range notAsWritten(f) {
+		counts.Add(disk.Grouped(len(p.names)), p.what)
+		if len(p.names) > 0 {
+			parts = append(parts, report.Private(fmt.Sprintf("Files that are %s: %s", p.what, disk.Grouped(len(p.names))),
+				report.ListOf("file", p.names)))
+		}
+	}
+	parts[0] = report.NewPart("What was compared", counts)
+	return Answer{Verdict: asWritten, First: parts}
 }

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strings"
 
+	"bootgraft/cmd/bootgraft/page/report"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/ata"
@@ -231,4 +232,35 @@ func nominalLines(n plan.Nominal) []string {
 		out = append(out, "to the sector "+n.Published)
 	}
 	return append(out, "a nominal size is never a real card: plan with the number of sectors")
+}
+
+// CardBrief is the first screen about a card.
+func CardBrief(l *Look) *Brief {
+	b := &Brief{Verdict: []string{l.title()}, Facts: []report.Fact{
+		{Name: "size", Value: disk.SizeText(l.Facts.Sectors, l.Facts.SectorSize)},
+		{Name: "sold as", Value: nominalLines(plan.NominalOf(l.Disk()))[0]},
+	}}
+	add := func(name string, lines []string, most int) {
+		for i, s := range lines {
+			if i > 0 {
+				name = ""
+			}
+			if i == most {
+				s = "... and " + disk.Counted(len(lines)-most, "more line")
+			}
+			if i <= most {
+				b.Facts = append(b.Facts, report.Fact{Name: name, Value: s})
+			}
+		}
+	}
+	add("in use", l.InUse(), 2)
+	switch {
+	case l.Held != nil:
+		add("holds now", l.Held.Lines, 4)
+	case !l.Readable:
+		add("holds now", []string{l.whyNotRead()}, 1)
+	}
+	add("look out", l.Hints(), 2)
+	b.Next = l.next
+	return b
 }

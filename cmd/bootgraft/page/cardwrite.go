@@ -252,15 +252,6 @@ func (c *CardWrite) writtenAnswer() Answer {
 	}
 }
 
-// writtenTable counts what was written to a card.
-func writtenTable(written disk.Sector, are string, left disk.Sector, leftAre string, missing disk.Sector) report.Table {
-	t := report.NewTable("sectors> | are", []string{disk.Grouped(written), are}, []string{disk.Grouped(left), leftAre})
-	if missing > 0 {
-		t.Add(disk.Grouped(missing), "zeros, because the source does not know them")
-	}
-	return t
-}
-
 // stoppedPart says how far a write came, and what the card is until it goes on.
 func (c *CardWrite) stoppedPart() report.Part {
 	is := "not known: do not use it before it is written to its end"
@@ -304,16 +295,4 @@ var WriteCautions = [...]string{
 	"Inside the device: mains and battery voltages, charged capacitors, static discharge and hot tools can hurt you and " +
 		"it. Unplug it, take out the battery, follow your local rules, and leave to licensed people what is theirs. More " +
 		"in SAFETY.md.",
-}
-
-// ImageAnswer is what was written to an image file, for a page to print; again is what
-// verify is given.
-func ImageAnswer(target string, res safety.Result, sectorSize int, again string) Answer {
-	p := report.NewPart("What was written",
-		writtenTable(res.Written, "written", res.Left, "not touched: holes in an image file", res.Missing))
-	if res.SHA256 != "" {
-		p.Blocks = append(p.Blocks, report.Text("SHA-256 of all sectors but those not touched: "+res.SHA256))
-	}
-	return Answer{Verdict: fmt.Sprintf("%s is written: %s.", target, disk.SizeText(res.Sectors, sectorSize)),
-		Next: []string{"bootgraft verify " + again}, First: []report.Part{p}}
 }

@@ -3,6 +3,7 @@ package page
 import (
 	"fmt"
 	"slices"
+	"strings"
 
 	"bootgraft/cmd/bootgraft/page/report"
 	"bootgraft/cmd/bootgraft/talk"
@@ -155,4 +156,59 @@ var KindTexts = map[diff.Kind]string{
 	diff.NewVolume: "A volume was made new, and what was in it is gone. If nobody did that on a computer, the " +
 		"device did not " +
 		"like the volume that it found.",
+}
+
+// ChangedBrief is the first screen about what a device did.
+func ChangedBrief(r *diff.Report, next string, advice Advice) *Brief {
+	b := &Brief{Verdict: []string{fmt.Sprintf("%s of %s compared %s different.", disk.Counted(r.Changed, "sector"),
+		disk.Grouped(r.Compared), disk.IsAre(r.Changed))}}
+	for _, text := range kindTexts(r) {
+		first, _, _ := strings.Cut(text, ". ")
+		b.Verdict = append(b.Verdict, "- "+strings.TrimSuffix(first, ".")+".")
+	}
+	for i := range r.Regions {
+		const most = 6
+		if g := &r.Regions[i]; g.Changed > 0 && len(b.Facts) < most {
+			b.Facts = append(b.Facts, report.Fact{Name: "from " + disk.Grouped(g.Start), Value: changedText(g)})
+		}
+	}
+	b.Next = func(u *talk.UI) {
+		nextChanged(u, r, next)
+		NoStart(u, advice)
+	}
+	return b
+}
+
+// ChangedAnswer is what a device did to a card, for a page to print. next is what to type,
+// or nothing; advice is for a card that did not start.
+func ChangedAnswer(r *diff.Report, next string, advice Advice) Answer {
+	out := Answer{Verdict: ChangedBrief(r, next, advice).Verdict[0], First: changedParts(r)}
+	if next != "" {
+		out.Next = []string{next}
+	}
+	if advice.Next != "" {
+		p := report.NewPart("If it did not start", report.Facts([]string{"rules out", advice.RulesOut},
+			[]string{"note", advice.Note}, []string{"next", advice.Next}))
+		if len(advice.Typed) > 0 {
+			p.Blocks = append(p.Blocks, report.Typed(strings.Join(advice.Typed, "\n")))
+		}
+		p.Blocks = append(p.Blocks, report.Text("All symptoms: bootgraft help no-start"))
+		out.First = slices.Insert(out.First, 1, p)
+	}
+	return out
+}
+
+func changedParts(r *diff.Report) []report.Part {
+	out := []report.Part{report.NewPart("What that means", report.List(kindTexts(r))), report.NewPart("What happened where", changedTable(r))}
+	out = append(out, written(r)...)
+	names := report.NewTable(" | volume:file")
+	for _, x := range changedFiles(&r.Files, "by a desktop") {
+		for _, name := range x.names {
+			names.Add(x.what, name)
+		}
+	}
+	if names.Rows != nil {
+		out = append(out, report.Private("Files", names))
+	}
+	return append(out, cautionsPart(), findingsPart(r.Findings))
 }

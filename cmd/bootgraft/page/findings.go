@@ -3,6 +3,7 @@ package page
 import (
 	"fmt"
 
+	"bootgraft/cmd/bootgraft/page/report"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
 )
@@ -53,4 +54,15 @@ func sectorOf(f *disk.Finding) string {
 		return ""
 	}
 	return disk.Grouped(f.Sector)
+}
+
+// findingsPart lists findings, the gravest first.
+func findingsPart(all []disk.Finding) report.Part {
+	if len(all) == 0 {
+		return report.NewPart("Findings", report.Text("Nothing found wrong."))
+	}
+	list := gravest(all)
+	return report.NewPart("Findings", report.TableOf("how grave | code | sector> | what", len(list), func(i int) []string {
+		return []string{graveText(&list[i]), string(list[i].Code), sectorOf(&list[i]), list[i].Text}
+	}))
 }

@@ -2,7 +2,10 @@ package page
 
 import (
 	"fmt"
+	"slices"
+	"strings"
 
+	"bootgraft/cmd/bootgraft/page/report"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
 	"bootgraft/layout/plan/starts"
@@ -104,4 +107,32 @@ func startLines(u *talk.UI, label string, lines []string) {
 		}
 		u.Wrapped(label, line)
 	}
+}
+
+// StartsAnswer is whether a planned card starts, and what was followed to say so.
+func StartsAnswer(r *starts.Report) Answer {
+	a := Answer{Verdict: "Nothing is found that stops the planned card from starting.",
+		First: []report.Part{startsPart(r)}}
+	if r.Answer == starts.CannotKnow {
+		a.Verdict = "Whether the planned card starts cannot be known without trying."
+	}
+	for _, w := range r.Ways {
+		if len(w.Chain) > 0 {
+			a.First = append(a.First, report.NewPart("What holds: "+methodText(w), report.ListOf("link", w.Chain)))
+		}
+	}
+	return a
+}
+
+// startsPart says for each way of starting whether anything is found that stops it.
+func startsPart(s *starts.Report) report.Part {
+	t := report.NewTable("how | answer | why")
+	for _, w := range s.Ways {
+		why := slices.Concat(w.Broken, w.Cannot)
+		if more := len(why) - maxStartLines; more > 0 {
+			why = append(why[:maxStartLines:maxStartLines], fmt.Sprintf("and %s more", disk.Grouped(more)))
+		}
+		t.Add(methodText(w), startWords[w.Answer], strings.Join(why, "; "))
+	}
+	return report.NewPart("Will it start?", t, report.Text(noPromise))
 }

@@ -7,9 +7,11 @@ import (
 	"fmt"
 	"path/filepath"
 	"slices"
+	"strings"
 
 	"bootgraft/cmd/bootgraft/page/report"
 	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
@@ -107,4 +109,49 @@ func sourceName(path string) string {
 		return path
 	}
 	return filepath.Base(path)
+}
+
+// SurveyBrief is the first screen about a drive.
+func SurveyBrief(d *Drive, next func(u *talk.UI)) *Brief {
+	b := &Brief{
+		Verdict: []string{fmt.Sprintf("%s: %s", words.Printable(d.Path), disk.SizeText(d.Map.Sectors, d.Map.SectorSize)),
+			surveyVerdict(d)},
+		Findings: append(append([]disk.Finding{}, d.Map.Findings...), d.Found...), Next: next,
+	}
+	first, last := d.usedOutside()
+	if first != last {
+		first += " to " + last
+	}
+	b.Facts = []report.Fact{
+		{Name: "table", Value: d.Map.Table}, {Name: "volumes", Value: d.volumes()}, {Name: "outside",
+			Value: "in use from sector " + first},
+		{Name: "tail", Value: d.tail()}, {Name: "not known", Value: disk.Counted(d.missing(), "sector")},
+	}
+	if first == "none" {
+		b.Facts[2].Value = "nothing is in use outside volumes"
+	}
+	return b
+}
+
+// SurveyReport is the page of a drive.
+func SurveyReport(d *Drive, next string) *report.Report {
+	r := &report.Report{
+		Title: fmt.Sprintf("A drive of %s", disk.SizeText(d.Map.Sectors, d.Map.SectorSize)), State: d.state(),
+		Good: d.missing() == 0 && d.damaged() == 0, Next: []string{next}, Written: d.Program, Verdict: surveyVerdict(d),
+	}
+	d.fill(r, Answer{})
+	return r
+}
+
+// surveyVerdict says in one sentence what is known of a drive.
+func surveyVerdict(d *Drive) string {
+	text := fmt.Sprintf("Every sector has an owner: %s, %s", disk.Counted(len(d.Map.Regions), "run"),
+		disk.Counted(len(d.Map.Volumes), "known volume"))
+	if n := d.missing(); n > 0 {
+		text += fmt.Sprintf("; what %s hold is not known", disk.Counted(n, "sector"))
+		if n == 1 {
+			text = strings.Replace(text, " hold is", " holds is", 1)
+		}
+	}
+	return text + "."
 }

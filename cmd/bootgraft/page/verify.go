@@ -1,7 +1,11 @@
 package page
 
 import (
+	"fmt"
+
+	"bootgraft/cmd/bootgraft/page/report"
 	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/capture"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
@@ -87,4 +91,126 @@ func Archive(u *talk.UI, path string, c *capture.Check) {
 	} else if c.Promised == nil || *c.Promised == c.SHA256 {
 		u.Answerf("Every span is what was read.\n")
 	}
+}
+
+// VerifiedBrief is the first screen about a card that is not as it is planned.
+func VerifiedBrief(target string, c *safety.Comparison, next func(u *talk.UI)) *Brief {
+	b := &Brief{Verdict: []string{fmt.Sprintf("%s differs from its plan in %s of %s compared.",
+		words.Printable(target), disk.Counted(c.Unequal, "sector"), disk.Grouped(c.Compared))}, Next: next}
+	for i := range c.Differences {
+		const most = 4
+		if i == most {
+			break
+		}
+		d := &c.Differences[i]
+		text := fmt.Sprintf("byte %d, %s, %s: wanted %s, found %s", d.Offset, opWords[d.Op], d.Why, d.Want, d.Have)
+		if d.Note != "" {
+			text += "; " + d.Note
+		}
+		b.Facts = append(b.Facts, report.Fact{Name: "sector " + disk.Grouped(d.Sector), Value: text})
+	}
+	for _, n := range c.Notes {
+		b.Verdict = append(b.Verdict, "- "+n)
+	}
+	return b
+}
+
+// VerifiedAnswer is what a comparison with a plan found, for a page to print.
+func VerifiedAnswer(c *safety.Comparison, opinions []second.Opinion) Answer {
+	a := Answer{Verdict: "Every compared sector is as planned.", Findings: Differing(opinions)}
+	counts := report.NewTable("sectors> | are", []string{disk.Grouped(c.Compared), "compared"},
+		[]string{disk.Grouped(c.Left), "not touched by the plan, and not compared"},
+		[]string{disk.Grouped(c.Unequal), "different"})
+	for _, op := range []layout.Op{layout.Copy, layout.Render, layout.Zero} {
+		if n := c.ByOp[op]; n > 0 {
+			counts.Add(disk.Grouped(n), "of these should be "+shouldBe[op])
+		}
+	}
+	p := report.NewPart("What was compared", counts)
+	if c.SHA256 != "" {
+		p.Blocks = append(p.Blocks, report.Text("SHA-256 of the compared sectors: "+c.SHA256))
+	}
+	if line := second.Summary(opinions); line != "" {
+		p.Blocks = append(p.Blocks, report.Text(line+"."))
+	}
+	a.First = []report.Part{p}
+	if len(c.Notes) > 0 {
+		a.First = append(a.First, report.NewPart("What the differences look like", report.List(c.Notes)))
+	}
+	if len(c.Differences) > 0 {
+		a.Then = differenceParts(c)
+	}
+	return a
+}
+
+// shouldBe says what sectors of a card should be.
+var shouldBe = map[layout.Op]string{
+	layout.Copy: "as on the drive", layout.Render: "as the plan makes them new", layout.Zero: "zeros",
+}
+
+// differenceParts lists what differs, and apart from that the bytes.
+func differenceParts(c *safety.Comparison) []report.Part {
+	t := report.TableOf("sector> | byte> | should be | why", len(c.Differences), func(i int) []string {
+		d := &c.Differences[i]
+		why := d.Why.String()
+		if d.Note != "" {
+			why += "; " + d.Note
+		}
+		return []string{disk.Grouped(d.Sector), fmt.Sprint(d.Offset), opWords[d.Op], why}
+	})
+	p := report.NewPart("Differences", t)
+	if more := c.Unequal - disk.Sector(len(c.Differences)); more > 0 {
+		p.Blocks = append(p.Blocks, report.Textf("And %s more (--limit).", disk.Grouped(more)))
+	}
+	return []report.Part{p, report.Private("Their bytes",
+		report.TableOf("sector> | byte> | wanted | found", len(c.Differences), func(i int) []string {
+			d := &c.Differences[i]
+			return []string{disk.Grouped(d.Sector), fmt.Sprint(d.Offset), d.Want, d.Have}
+		}))}
+}
+
+// ArchiveAnswer is whether the image of a capture is what was read, for a page to print.
+func ArchiveAnswer(c *capture.Check) Answer {
+	t := report.NewTable("sectors> | are | where")
+	for _, s := range []captureState{{"no longer what was read", c.Damaged},
+		{"known, and no digest covers them", c.Unchecked}} {
+		t.Add(disk.Grouped(s.spans.Sectors()), s.are, spanList(s.spans))
+	}
+	promised := noSum(c)
+	if c.Promised != nil {
+		promised = "SHA-256 that the record names: " + c.Promised.String()
+	}
+	return Answer{Verdict: "Every span is what was read.", State: archiveState(c),
+		First: []report.Part{report.NewPart("What was compared", t,
+			report.Text("SHA-256 of the file as it lies: "+c.SHA256.String()), report.Text(promised))}}
+}
+
+// archiveState is the one word for the image of a capture.
+func archiveState(c *capture.Check) string {
+	switch {
+	case c.Damaged.Sectors() > 0 || c.Promised != nil && *c.Promised != c.SHA256:
+		return "damaged"
+	case c.Promised == nil && !c.Merged && !c.Complete:
+		return "as it was read, and not read to its end"
+	}
+	return ""
+}
+
+// SecondReader says in one line what the second reader thinks.
+func SecondReader(u *talk.UI, all []second.Opinion) {
+	if line := second.Summary(all); line != "" {
+		u.Wrapped("", line+".")
+	}
+}
+
+// Differing returns as findings the opinions that a person must see; the line
+// of secondReader says enough of the others.
+func Differing(all []second.Opinion) []disk.Finding {
+	var out []disk.Finding
+	for _, o := range all {
+		if o.Verdict == second.Differs {
+			out = append(out, o.Finding())
+		}
+	}
+	return out
 }

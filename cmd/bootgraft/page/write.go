@@ -1,6 +1,9 @@
 package page
 
 import (
+	"fmt"
+
+	"bootgraft/cmd/bootgraft/page/report"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
 	"bootgraft/safety"
@@ -18,4 +21,25 @@ func Written(u *talk.UI, target string, res safety.Result, sectorSize int, again
 		u.Answerf("  SHA-256 of all sectors but those not touched:\n  %s\n", res.SHA256)
 	}
 	u.Answerf("\nNext, compare every sector with the plan:\n\n  bootgraft verify %s\n", again)
+}
+
+// writtenTable counts what was written to a card.
+func writtenTable(written disk.Sector, are string, left disk.Sector, leftAre string, missing disk.Sector) report.Table {
+	t := report.NewTable("sectors> | are", []string{disk.Grouped(written), are}, []string{disk.Grouped(left), leftAre})
+	if missing > 0 {
+		t.Add(disk.Grouped(missing), "zeros, because the source does not know them")
+	}
+	return t
+}
+
+// ImageAnswer is what was written to an image file, for a page to print; again is what
+// verify is given.
+func ImageAnswer(target string, res safety.Result, sectorSize int, again string) Answer {
+	p := report.NewPart("What was written",
+		writtenTable(res.Written, "written", res.Left, "not touched: holes in an image file", res.Missing))
+	if res.SHA256 != "" {
+		p.Blocks = append(p.Blocks, report.Text("SHA-256 of all sectors but those not touched: "+res.SHA256))
+	}
+	return Answer{Verdict: fmt.Sprintf("%s is written: %s.", target, disk.SizeText(res.Sectors, sectorSize)),
+		Next: []string{"bootgraft verify " + again}, First: []report.Part{p}}
 }

@@ -196,17 +196,6 @@ func spanList(spans disk.Spans) string {
 	return strings.Join(out, ", ")
 }
 
-// findingsPart lists findings, the gravest first.
-func findingsPart(all []disk.Finding) report.Part {
-	if len(all) == 0 {
-		return report.NewPart("Findings", report.Text("Nothing found wrong."))
-	}
-	list := gravest(all)
-	return report.NewPart("Findings", report.TableOf("how grave | code | sector> | what", len(list), func(i int) []string {
-		return []string{graveText(&list[i]), string(list[i].Code), sectorOf(&list[i]), list[i].Text}
-	}))
-}
-
 // drawn is the picture of the drive, and of a card if there is one.
 func drawn(heading string, p *drawing.Picture) report.Part {
 	return report.NewPart(heading, report.Drawing{Picture: p, Title: heading})
@@ -260,16 +249,6 @@ func placeholder(path string) string {
 	return "IMAGE"
 }
 
-// SurveyReport is the page of a drive.
-func SurveyReport(d *Drive, next string) *report.Report {
-	r := &report.Report{
-		Title: fmt.Sprintf("A drive of %s", disk.SizeText(d.Map.Sectors, d.Map.SectorSize)), State: d.state(),
-		Good: d.missing() == 0 && d.damaged() == 0, Next: []string{next}, Written: d.Program, Verdict: surveyVerdict(d),
-	}
-	d.fill(r, Answer{})
-	return r
-}
-
 // notesPart is what was seen at the bench. It is for its owner: no list of names could
 // say what must not be shown of it.
 func (d *Drive) notesPart() []report.Part {
@@ -279,19 +258,6 @@ func (d *Drive) notesPart() []report.Part {
 	}
 	text = strings.TrimSpace(words.Visible(text))
 	return []report.Part{report.Private("Notes of the bench", report.Typed(text))}
-}
-
-// surveyVerdict says in one sentence what is known of a drive.
-func surveyVerdict(d *Drive) string {
-	text := fmt.Sprintf("Every sector has an owner: %s, %s", disk.Counted(len(d.Map.Regions), "run"),
-		disk.Counted(len(d.Map.Volumes), "known volume"))
-	if n := d.missing(); n > 0 {
-		text += fmt.Sprintf("; what %s hold is not known", disk.Counted(n, "sector"))
-		if n == 1 {
-			text = strings.Replace(text, " hold is", " holds is", 1)
-		}
-	}
-	return text + "."
 }
 
 // cautionsPart is the usual cautions; SAFETY.md has all of them.
