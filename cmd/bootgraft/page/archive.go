@@ -65,14 +65,11 @@ func LabelLine(unit string, when time.Time, target plan.Size, digest string) str
 // FolderAnswer is what an archive looks like today, for a page to print.
 func FolderAnswer(f *archive.Found) Answer {
 	counts := report.NewTable("files> | are", []string{disk.Grouped(f.Files), "in its list"})
-	parts := []report.Part{{}}
+	var parts []report.Part
 	for _, p := range notAsWritten(f) {
-		counts.Add(disk.Grouped(len(p.names)), p.what)
-		if len(p.names) > 0 {
-			parts = append(parts, report.Private(fmt.Sprintf("Files that are %s: %s", p.what, disk.Grouped(len(p.names))),
-				report.ListOf("file", p.names)))
-		}
+		n := disk.Grouped(len(p.names))
+		counts.Add(n, p.what)
+		parts = append(parts, report.Private(fmt.Sprintf("Files that are %s: %s", p.what, n), report.ListOf("file", p.names)))
 	}
-	parts[0] = report.NewPart("What was compared", counts)
-	return Answer{Verdict: asWritten, First: parts}
+	return Answer{Verdict: asWritten, First: append([]report.Part{report.NewPart("What was compared", counts)}, parts...)}
 }

@@ -7,7 +7,6 @@ import (
 
 	"bootgraft/cmd/bootgraft/page/report"
 	"bootgraft/cmd/bootgraft/talk"
-	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
 )
 
@@ -15,7 +14,7 @@ import (
 // gravest findings, and what to type now.
 type Brief struct {
 	Verdict  []string // sentences, each on lines of its own
-	Facts    []report.Fact
+	Facts    report.Facts
 	Findings []disk.Finding
 	Next     func(u *talk.UI)
 }
@@ -40,13 +39,7 @@ func (b *Brief) head(u *talk.UI) {
 	for _, s := range b.Verdict {
 		u.Wrapped("", s)
 	}
-	most := 0
-	for _, f := range b.Facts {
-		most = max(most, words.Cells(f.Name))
-	}
-	for _, f := range b.Facts {
-		u.Wrapped(fmt.Sprintf("  %s%s  ", f.Name, strings.Repeat(" ", most-words.Cells(f.Name))), f.Value)
-	}
+	u.Answerf("%s", b.Facts.Lines("  "))
 }
 
 // findings writes the gravest findings for which there are so many lines.
@@ -69,6 +62,15 @@ func (b *Brief) findings(u *talk.UI, room int) string {
 		fmt.Fprintf(&out, "  and %s\n", disk.Counted(left, "more finding"))
 	}
 	return "\n" + out.String()
+}
+
+// someOf returns the first lines of a list, and in the words of more how many there are
+// beside them.
+func someOf(lines []string, most int, more string) []string {
+	if len(lines) <= most+1 {
+		return lines
+	}
+	return append(lines[:most:most], fmt.Sprintf(more, disk.Grouped(len(lines)-most)))
 }
 
 // linesOf is what a part of a page says.

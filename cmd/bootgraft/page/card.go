@@ -5,7 +5,6 @@ import (
 	"slices"
 	"strings"
 
-	"bootgraft/cmd/bootgraft/page/report"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/ata"
@@ -54,20 +53,18 @@ func (l *Look) InUse() []string {
 // maxUses is how many uses are named for a person.
 const maxUses = 6
 
-// someUses keeps a list readable.
-func someUses(lines []string) []string {
-	if len(lines) <= maxUses {
-		return lines
+// holds says what is on the card; of one that cannot be held why it is not read, and what
+// to do.
+func (l *Look) holds() []string {
+	switch {
+	case l.Held != nil:
+		return l.Held.Lines
+	case l.Readable:
+		return nil
+	case slices.ContainsFunc(l.Facts.Uses, func(u blockdev.Use) bool { return u.How == blockdev.Mounted }):
+		return []string{"not read while it is mounted; unmount it to see (umount FOLDER)"}
 	}
-	return append(lines[:maxUses:maxUses], fmt.Sprintf("... and %d more; all of them with --json", len(lines)-maxUses))
-}
-
-// whyNotRead says why a card that cannot be held is not read, and what to do.
-func (l *Look) whyNotRead() string {
-	if slices.ContainsFunc(l.Facts.Uses, func(u blockdev.Use) bool { return u.How == blockdev.Mounted }) {
-		return "not read while it is mounted; unmount it to see (umount FOLDER)"
-	}
-	return "not read while somebody else holds it: " + l.Facts.Held.Error()
+	return []string{"not read while somebody else holds it: " + l.Facts.Held.Error()}
 }
 
 // Hints are what the look found that should make a person think.
@@ -100,13 +97,8 @@ func Card(u *talk.UI, l *Look) {
 	if !l.File {
 		showDevice(u, l)
 	}
-	u.Rows("in use", someUses(l.InUse())...)
-	switch {
-	case l.Held != nil:
-		u.Rows("holds now", l.Held.Lines...)
-	case !l.Readable:
-		u.Rows("holds now", l.whyNotRead())
-	}
+	u.Rows("in use", someOf(l.InUse(), maxUses, "... and %s more; all of them with --json")...)
+	u.Rows("holds now", l.holds()...)
 	u.Rows("alignment", alignmentLines(l.Alignment(), l.Facts.SectorSize)...)
 	u.Rows("look out", l.Hints()...)
 	Said(u, l.Says, l.Facts.Identity)
@@ -236,31 +228,11 @@ func nominalLines(n plan.Nominal) []string {
 
 // CardBrief is the first screen about a card.
 func CardBrief(l *Look) *Brief {
-	b := &Brief{Verdict: []string{l.title()}, Facts: []report.Fact{
-		{Name: "size", Value: disk.SizeText(l.Facts.Sectors, l.Facts.SectorSize)},
-		{Name: "sold as", Value: nominalLines(plan.NominalOf(l.Disk()))[0]},
-	}}
-	add := func(name string, lines []string, most int) {
-		for i, s := range lines {
-			if i > 0 {
-				name = ""
-			}
-			if i == most {
-				s = "... and " + disk.Counted(len(lines)-most, "more line")
-			}
-			if i <= most {
-				b.Facts = append(b.Facts, report.Fact{Name: name, Value: s})
-			}
-		}
-	}
-	add("in use", l.InUse(), 2)
-	switch {
-	case l.Held != nil:
-		add("holds now", l.Held.Lines, 4)
-	case !l.Readable:
-		add("holds now", []string{l.whyNotRead()}, 1)
-	}
-	add("look out", l.Hints(), 2)
-	b.Next = l.next
+	b := &Brief{Verdict: []string{l.title()}, Next: l.next}
+	b.Facts.Add("size", disk.SizeText(l.Facts.Sectors, l.Facts.SectorSize))
+	b.Facts.Add("sold as", nominalLines(plan.NominalOf(l.Disk()))[0])
+	b.Facts.Add("in use", someOf(l.InUse(), 2, "... and %s more lines")...)
+	b.Facts.Add("holds now", someOf(l.holds(), 4, "... and %s more lines")...)
+	b.Facts.Add("look out", someOf(l.Hints(), 2, "... and %s more lines")...)
 	return b
 }

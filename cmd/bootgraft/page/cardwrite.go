@@ -258,7 +258,7 @@ func (c *CardWrite) stoppedPart() report.Part {
 	if c.Stopped.Fenced {
 		is = "no disk for any system: its sector 0 is blank until the last step"
 	}
-	return report.NewPart("How far it came", report.Facts([]string{"it stopped at", string(c.Stopped.Stage)},
+	return report.NewPart("How far it came", report.Named([]string{"it stopped at", string(c.Stopped.Stage)},
 		[]string{"the card is", is}, []string{"why", c.Stopped.Err.Error()},
 		[]string{"the receipt that goes on", c.Receipt}))
 }

@@ -20,7 +20,7 @@ func Changed(u *talk.UI, before, after string, r *diff.Report, next string) {
 	u.Answerf("%s compared, %s of them different\n\n", disk.Counted(r.Compared, "sector"), disk.Grouped(r.Changed))
 	t := changedTable(r)
 	t.Columns[3].Name = "what happened"
-	u.Answerf("%s%s", t.Screen(), report.Screen(written(r)...))
+	u.Answerf("%s%s", t.Screen(), report.Screen(written(r)))
 	for _, text := range kindTexts(r) {
 		u.Answerf("\n")
 		u.Wrapped("  ", text)
@@ -169,7 +169,7 @@ func ChangedBrief(r *diff.Report, next string, advice Advice) *Brief {
 	for i := range r.Regions {
 		const most = 6
 		if g := &r.Regions[i]; g.Changed > 0 && len(b.Facts) < most {
-			b.Facts = append(b.Facts, report.Fact{Name: "from " + disk.Grouped(g.Start), Value: changedText(g)})
+			b.Facts.Add("from "+disk.Grouped(g.Start), changedText(g))
 		}
 	}
 	b.Next = func(u *talk.UI) {
@@ -187,7 +187,7 @@ func ChangedAnswer(r *diff.Report, next string, advice Advice) Answer {
 		out.Next = []string{next}
 	}
 	if advice.Next != "" {
-		p := report.NewPart("If it did not start", report.Facts([]string{"rules out", advice.RulesOut},
+		p := report.NewPart("If it did not start", report.Named([]string{"rules out", advice.RulesOut},
 			[]string{"note", advice.Note}, []string{"next", advice.Next}))
 		if len(advice.Typed) > 0 {
 			p.Blocks = append(p.Blocks, report.Typed(strings.Join(advice.Typed, "\n")))
@@ -199,16 +199,13 @@ func ChangedAnswer(r *diff.Report, next string, advice Advice) Answer {
 }
 
 func changedParts(r *diff.Report) []report.Part {
-	out := []report.Part{report.NewPart("What that means", report.List(kindTexts(r))), report.NewPart("What happened where", changedTable(r))}
-	out = append(out, written(r)...)
 	names := report.NewTable(" | volume:file")
 	for _, x := range changedFiles(&r.Files, "by a desktop") {
 		for _, name := range x.names {
 			names.Add(x.what, name)
 		}
 	}
-	if names.Rows != nil {
-		out = append(out, report.Private("Files", names))
-	}
-	return append(out, cautionsPart(), findingsPart(r.Findings))
+	return []report.Part{report.NewPart("What that means", report.List(kindTexts(r))),
+		report.NewPart("What happened where", changedTable(r)), written(r), report.Private("Files", names),
+		cautionsPart(), findingsPart(r.Findings)}
 }

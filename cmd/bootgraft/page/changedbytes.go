@@ -13,11 +13,8 @@ import (
 )
 
 // written says what the bytes that changed are: numbers, checksums, copies.
-func written(r *diff.Report) (out []report.Part) {
-	if list := writtenTexts(r); len(list) > 0 {
-		out = append(out, report.NewPart("What was written", report.ListOf("  (what)", list)))
-	}
-	return out
+func written(r *diff.Report) report.Part {
+	return report.NewPart("What was written", report.ListOf("  (what)", writtenTexts(r)))
 }
 
 // writtenTexts says what the bytes that changed are, a sentence each.

@@ -36,7 +36,7 @@ func Comparison(u *talk.UI, a *Originals) {
 	u.Answerf("\nOf their bytes\n%s", a.bytesTable().Screen())
 	showFields(u, a)
 	showChecks(u, a)
-	u.Answerf("%s", report.Screen(a.copies()...))
+	u.Answerf("%s", report.Screen(a.copies()))
 	showCarried(u, a)
 	showFor(u, a)
 	showAdvice(u, a)
@@ -101,12 +101,9 @@ func enough(u *talk.UI, i, n int) bool {
 }
 
 // copies says what repeats what.
-func (a *Originals) copies() (out []report.Part) {
-	if len(a.Copies) > 0 {
-		out = append(out, report.NewPart("Copies", report.TableOf("  (what is repeated)", len(a.Copies),
-			func(i int) []string { return []string{copyText(&a.Copies[i])} })))
-	}
-	return out
+func (a *Originals) copies() report.Part {
+	return report.NewPart("Copies", report.TableOf("  (what is repeated)", len(a.Copies),
+		func(i int) []string { return []string{copyText(&a.Copies[i])} }))
 }
 
 // copyText says what repeats what.
@@ -189,18 +186,16 @@ func ComparisonBrief(a *Originals) *Brief {
 	for i := range a.Fields {
 		const most = 6
 		if i == most {
-			b.Facts = append(b.Facts, report.Fact{Value: fmt.Sprintf("and %s", disk.Counted(len(a.Fields)-i, "more number"))})
+			b.Facts.Add("", "and "+disk.Counted(len(a.Fields)-i, "more number"))
 			break
 		}
 		f := &a.Fields[i]
-		b.Facts = append(b.Facts, report.Fact{Name: f.Place.String(), Value: f.Different()[0].Text + ": " + knownText(f)})
+		b.Facts.Add(f.Place.String(), f.Different()[0].Text+": "+knownText(f))
 	}
-	b.Facts = append(b.Facts, report.Fact{Name: "beside them",
-		Value: fmt.Sprintf("%s, %s", disk.Counted(len(a.Checks), "checksum"), copiesText(len(a.Copies)))})
+	b.Facts.Add("beside them", disk.Counted(len(a.Checks), "checksum")+", "+copiesText(len(a.Copies)))
 	if a.Card > 0 {
 		r := a.Likeliest(a.Card)
-		b.Facts = append(b.Facts, report.Fact{Name: "card of " + disk.Counted(a.Card, "sector"),
-			Value: fmt.Sprint(r.For(a.Card))})
+		b.Facts.Add("card of "+disk.Counted(a.Card, "sector"), fmt.Sprint(r.For(a.Card)))
 	}
 	b.Next = func(u *talk.UI) { nextOriginals(u, a) }
 	return b
@@ -230,24 +225,20 @@ func comparisonParts(a *Originals) (out []report.Part) {
 	add("Their bytes", a.bytesTable())
 	if len(a.Fields) == 0 {
 		add("Numbers that follow the size", report.Text("None was found."))
-	} else {
-		add(fieldsHeading, report.TableOf("where | how written | what | how sure", len(a.Fields),
-			func(i int) []string { return fieldRow(&a.Fields[i]) }))
 	}
-	if len(a.Checks) > 0 {
-		add(checksHeading, report.TableOf("where | what | how sure", len(a.Checks), func(i int) []string {
-			c := &a.Checks[i]
-			return []string{c.Place.String(), overText(c, a.SectorSize), fmt.Sprintf("%s: %s%s", c.State(), predicted(c.Bits), because(c.Doubt))}
+	add(fieldsHeading, report.TableOf("where | how written | what | how sure", len(a.Fields),
+		func(i int) []string { return fieldRow(&a.Fields[i]) }))
+	add(checksHeading, report.TableOf("where | what | how sure", len(a.Checks), func(i int) []string {
+		c := &a.Checks[i]
+		return []string{c.Place.String(), overText(c, a.SectorSize),
+			fmt.Sprintf("%s: %s%s", c.State(), predicted(c.Bits), because(c.Doubt))}
+	}))
+	out = append(out, a.copies())
+	add("Without a rule: a card gets these bytes as the source has them",
+		report.TableOf("bytes> | where | that", len(a.Carried), func(i int) []string {
+			s := a.Carried[i]
+			return []string{disk.Grouped(s.Count), stretchText(s, a.SectorSize), classText[s.Class]}
 		}))
-	}
-	out = append(out, a.copies()...)
-	if len(a.Carried) > 0 {
-		add("Without a rule: a card gets these bytes as the source has them",
-			report.TableOf("bytes> | where | that", len(a.Carried), func(i int) []string {
-				s := a.Carried[i]
-				return []string{disk.Grouped(s.Count), stretchText(s, a.SectorSize), classText[s.Class]}
-			}))
-	}
 	if a.Card > 0 {
 		out = append(out, a.cardPart())
 	}

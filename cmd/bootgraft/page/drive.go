@@ -56,24 +56,23 @@ func (d *Drive) state() string {
 }
 
 // numbers are what somebody who helps asks for.
-func (d *Drive) numbers(more ...report.Fact) []report.Fact {
-	m := d.Map
+func (d *Drive) numbers(more ...report.Fact) (out report.Facts) {
 	first, last := d.usedOutside()
-	out := []report.Fact{
-		{Name: "sectors", Value: disk.Grouped(m.Sectors)},
-		{Name: "bytes in a sector", Value: disk.Grouped(m.SectorSize)},
-		{Name: "table", Value: m.Table},
-		{Name: "sector 0 begins", Value: d.begins()},
-		{Name: "outside volumes, first sector in use", Value: first},
-		{Name: "outside volumes, last sector in use", Value: last},
-		{Name: "volumes", Value: d.volumes()},
-		{Name: "sectors not known", Value: disk.Grouped(d.missing())},
-		{Name: "tail", Value: d.tail()},
-	}
+	out.Add("sectors", disk.Grouped(d.Map.Sectors))
+	out.Add("bytes in a sector", disk.Grouped(d.Map.SectorSize))
+	out.Add("table", d.Map.Table)
+	out.Add("sector 0 begins", d.begins())
+	out.Add("outside volumes, first sector in use", first)
+	out.Add("outside volumes, last sector in use", last)
+	out.Add("volumes", d.volumes())
+	out.Add("sectors not known", disk.Grouped(d.missing()))
+	out.Add("tail", d.tail())
 	if d.Identity != "" {
-		out = append(out, report.Fact{Name: "drive", Value: d.Identity})
+		out.Add("drive", d.Identity)
 	}
-	return append(append(out, more...), report.Fact{Name: "program", Value: d.Program})
+	out = append(out, more...)
+	out.Add("program", d.Program)
+	return out
 }
 
 // usedOutside names the first and the last sector in use outside volumes.
@@ -124,9 +123,9 @@ func (d *Drive) tail() string {
 }
 
 // damagedPart names files that are not whole.
-func (d *Drive) damagedPart() (report.Part, bool) {
+func (d *Drive) damagedPart() report.Part {
 	if d.damaged() == 0 {
-		return report.Part{}, false
+		return report.Part{}
 	}
 	var list report.List
 	for i := range d.Files.Files {
@@ -145,7 +144,7 @@ func (d *Drive) damagedPart() (report.Part, bool) {
 		p.Blocks = append(p.Blocks, report.Textf("And %s more. All of them:", disk.Grouped(more)))
 	}
 	p.Blocks = append(p.Blocks, report.Typed("bootgraft files "+words.Shell(d.Path)+" --brief"))
-	return p, true
+	return p
 }
 
 // oneLine joins lines that are set below each other elsewhere.
@@ -251,13 +250,9 @@ func placeholder(path string) string {
 
 // notesPart is what was seen at the bench. It is for its owner: no list of names could
 // say what must not be shown of it.
-func (d *Drive) notesPart() []report.Part {
+func (d *Drive) notesPart() report.Part {
 	text := strings.ReplaceAll(strings.TrimPrefix(d.Notes, "\uFEFF"), "\r\n", "\n")
-	if strings.TrimSpace(text) == "" {
-		return nil
-	}
-	text = strings.TrimSpace(words.Visible(text))
-	return []report.Part{report.Private("Notes of the bench", report.Typed(text))}
+	return report.Private("Notes of the bench", report.Typed(strings.TrimSpace(words.Visible(text))))
 }
 
 // cautionsPart is the usual cautions; SAFETY.md has all of them.

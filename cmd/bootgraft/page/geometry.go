@@ -12,9 +12,9 @@ import (
 
 // counted shows beside each other in what a disk is counted, where more than one says it,
 // and what it means that they disagree.
-func counted(v *geometry.View) (out []report.Part) {
+func counted(v *geometry.View) report.Part {
 	if v == nil || len(v.Rows) < 2 {
-		return nil
+		return report.Part{}
 	}
 	t := report.NewTable("  (who)<14 | cylinders>9 | heads>6 | sectors>8")
 	for _, r := range v.Rows {
@@ -31,11 +31,11 @@ func counted(v *geometry.View) (out []report.Part) {
 	if len(v.Says) == 0 {
 		p.Blocks = append(p.Blocks, report.Text("All of them count alike."))
 	}
-	return []report.Part{p}
+	return p
 }
 
 // Geometry shows it.
-func Geometry(u *talk.UI, v *geometry.View) { u.Answerf("%s", report.Screen(counted(v)...)) }
+func Geometry(u *talk.UI, v *geometry.View) { u.Answerf("%s", report.Screen(counted(v))) }
 
 func whoCounts(r geometry.Row) string {
 	switch {

@@ -203,20 +203,16 @@ func EmptyFlags(m *kit.Manifest, asked ...int) string {
 func KitBrief(path string, m *kit.Manifest, texts int, next func(u *talk.UI)) *Brief {
 	b := &Brief{
 		Verdict: []string{words.Printable(path) + " is whole and as it was made."},
-		Facts: []report.Fact{
-			{Name: "drive", Value: disk.SizeText(m.Sectors, m.SectorSize)}, {Name: "found", Value: foundText(m)},
-			{Name: "in it", Value: disk.Counted(m.Stored(), "sector") + " of the drive"},
-			{Name: "strings", Value: disk.Grouped(texts) + "; look whether any one is private"},
-		},
-		Next: next,
+		Next:    next,
 	}
+	b.Facts.Add("drive", disk.SizeText(m.Sectors, m.SectorSize))
+	b.Facts.Add("found", foundText(m))
+	b.Facts.Add("in it", disk.Counted(m.Stored(), "sector")+" of the drive")
+	b.Facts.Add("strings", disk.Grouped(texts)+"; look whether any one is private")
 	if m.Rules == nil && !m.FactsOnly {
-		b.Facts = append(b.Facts, report.Fact{Name: "rules",
-			Value: "none for a card of another size; the way out is on the whole page"})
+		b.Facts.Add("rules", "none for a card of another size; the way out is on the whole page")
 	}
-	if m.Drive != "" {
-		b.Facts = append(b.Facts, report.Fact{Name: "model", Value: words.Printable(m.Drive)})
-	}
+	b.Facts.Add("model", m.Drive)
 	return b
 }
 
@@ -224,15 +220,14 @@ func KitBrief(path string, m *kit.Manifest, texts int, next func(u *talk.UI)) *B
 // of it alone starts; nil if there is none, and refused then says why.
 func KitAnswer(m *kit.Manifest, texts []kit.Text, all int, start *starts.Report, refused []disk.Finding) Answer {
 	a := Answer{Verdict: "The kit is whole and as it was made.", First: kitParts(m, texts, all)}
-	const heading = "Will a card start that is made of this kit alone?"
 	switch {
 	case start != nil:
 		p := startsPart(start)
-		p.Heading = heading
+		p.Heading = kitStarts
 		p.Blocks = append(p.Blocks, report.Text(emptyCard))
 		a.First = append(a.First, p)
 	case len(refused) > 0:
-		a.First = append(a.First, report.NewPart(heading, report.Text(noCard(refused))))
+		a.First = append(a.First, report.NewPart(kitStarts, report.Text(noCard(refused))))
 	}
 	if m.Rules == nil && !m.FactsOnly {
 		a.First = append(a.First, report.NewPart("For a card of another size", wayOut()...))
@@ -250,7 +245,7 @@ func wayOut() []report.Block {
 }
 
 func kitParts(m *kit.Manifest, texts []kit.Text, all int) []report.Part {
-	facts := report.Facts([]string{"size", disk.SizeText(m.Sectors, m.SectorSize)}, []string{"found", foundText(m)},
+	facts := report.Named([]string{"size", disk.SizeText(m.Sectors, m.SectorSize)}, []string{"found", foundText(m)},
 		[]string{"in the kit", disk.Counted(m.Stored(), "sector")})
 	facts.Columns[0].Name, facts.Columns[1].Name = "of the drive", ""
 	if m.Drive != "" {
@@ -268,20 +263,15 @@ func kitParts(m *kit.Manifest, texts []kit.Text, all int) []report.Part {
 	out := []report.Part{report.NewPart("The drive", facts),
 		report.NewPart("What is in the kit", kitTable(m), report.Text(notInKit))}
 	for _, x := range marked(m) {
-		if len(x.marks) > 0 {
-			out = append(out, report.NewPart(x.heading, report.TableOf("sector> | bytes | what", len(x.marks),
-				func(i int) []string {
-					k := x.marks[i]
-					return []string{disk.Grouped(k.Sector), fmt.Sprintf("%d to %d", k.Offset, k.Offset+k.Count-1), k.What}
-				})))
-		}
-	}
-	if len(texts) > 0 {
-		out = append(out, report.Private(fmt.Sprintf("Strings in these sectors: %s", disk.Grouped(all)),
-			report.TableOf("sector> | byte> | string", len(texts), func(i int) []string {
-				t := texts[i]
-				return []string{disk.Grouped(t.Sector), fmt.Sprint(t.Offset), t.Text}
+		out = append(out, report.NewPart(x.heading, report.TableOf("sector> | bytes | what", len(x.marks),
+			func(i int) []string {
+				k := x.marks[i]
+				return []string{disk.Grouped(k.Sector), fmt.Sprintf("%d to %d", k.Offset, k.Offset+k.Count-1), k.What}
 			})))
 	}
-	return out
+	return append(out, report.Private(fmt.Sprintf("Strings in these sectors: %s", disk.Grouped(all)),
+		report.TableOf("sector> | byte> | string", len(texts), func(i int) []string {
+			t := texts[i]
+			return []string{disk.Grouped(t.Sector), fmt.Sprint(t.Offset), t.Text}
+		})))
 }

@@ -29,7 +29,7 @@ func Plan(u *talk.UI, p *plan.Plan, digest string) {
 	if p.Sees > 0 {
 		u.Answerf("Device: it sees the first %s of it\n", disk.Counted(p.Sees, "sector"))
 	}
-	u.Answerf("Drive:  %s\n%s\n\n", disk.SizeText(p.Source.Sectors, p.Source.SectorSize), totalsText(p))
+	u.Answerf("Drive:  %s\nSectors: %s\n\n", disk.SizeText(p.Source.Sectors, p.Source.SectorSize), totalsText(p))
 	u.Answerf("%s\n", pieceTable(p).Screen())
 	for _, r := range p.Reasons() {
 		u.Wrapped(fmt.Sprintf("  %-18s ", r), whyTexts[r])
@@ -52,15 +52,13 @@ func totalsText(p *plan.Plan) string {
 	for _, q := range p.Pieces {
 		total[q.Op] += q.Count
 	}
-	text := "Sectors:"
-	sep := " "
+	var out []string
 	for _, op := range []layout.Op{layout.Copy, layout.Render, layout.Zero, layout.Leave} {
 		if total[op] > 0 {
-			text += fmt.Sprintf("%s%s %s", sep, disk.Grouped(total[op]), opWords[op])
-			sep = ", "
+			out = append(out, disk.Grouped(total[op])+" "+opWords[op])
 		}
 	}
-	return text
+	return strings.Join(out, ", ")
 }
 
 // pieceTable says where every sector of the card comes from.
@@ -117,32 +115,18 @@ func showLadder(u *talk.UI, findings []disk.Finding) (rest []disk.Finding) {
 // PlanBrief is the first screen about a plan. next is what to type.
 func PlanBrief(p *Planned, next func(u *talk.UI)) *Brief {
 	sentence, _, _ := p.verdict()
-	b := &Brief{
-		Verdict: []string{sentence},
-		Facts: []report.Fact{
-			{Name: "card", Value: disk.SizeText(p.Plan.Target.Sectors, p.Plan.Target.SectorSize)},
-			{Name: "drive", Value: disk.SizeText(p.Plan.Source.Sectors, p.Plan.Source.SectorSize)},
-			{Name: "sectors", Value: strings.TrimPrefix(totalsText(p.Plan), "Sectors: ")},
-		},
-		Findings: p.Plan.Findings, Next: next,
-	}
-	const most = 3
-	for i, line := range p.changes() {
-		name := ""
-		if i == 0 {
-			name = "changes"
-		}
-		if i < most {
-			b.Facts = append(b.Facts, report.Fact{Name: name, Value: line})
-		}
-	}
+	b := &Brief{Verdict: []string{sentence}, Findings: p.Plan.Findings, Next: next}
+	b.Facts.Add("card", disk.SizeText(p.Plan.Target.Sectors, p.Plan.Target.SectorSize))
+	b.Facts.Add("drive", disk.SizeText(p.Plan.Source.Sectors, p.Plan.Source.SectorSize))
+	b.Facts.Add("sectors", totalsText(p.Plan))
+	changes := p.changes()
+	b.Facts.Add("changes", changes[:min(len(changes), 3)]...)
 	if p.Starts != nil {
 		for _, w := range p.Starts.Ways {
-			b.Facts = append(b.Facts, report.Fact{Name: "starts?", Value: methodText(w) + ": " + startWords[w.Answer]})
+			b.Facts.Add("starts?", wayText(w))
 		}
 	}
-	b.Facts = append(b.Facts, report.Fact{Name: "check no.",
-		Value: short(p.Digest) + " ..., to tell this plan from others"})
+	b.Facts.Add("check no.", short(p.Digest)+" ..., to tell this plan from others")
 	return b
 }
 
@@ -187,8 +171,8 @@ func PlanReport(p *Planned) *report.Report {
 
 // refused fills the page of a card that was not planned.
 func (p *Planned) refused(r *report.Report) {
-	r.Aloud = []report.Fact{{Name: "sectors of the drive", Value: disk.Grouped(p.Map.Sectors)},
-		{Name: "sectors of the card", Value: disk.Grouped(p.Target.Sectors)}}
+	r.Aloud.Add("sectors of the drive", disk.Grouped(p.Map.Sectors))
+	r.Aloud.Add("sectors of the card", disk.Grouped(p.Target.Sectors))
 	r.Verdict = fmt.Sprintf("This card of %s is not planned, and nothing was written.",
 		disk.Counted(p.Target.Sectors, "sector"))
 	switch {
@@ -205,11 +189,8 @@ func (p *Planned) refused(r *report.Report) {
 		}
 		r.State = "only if you accept " + strings.Join(codes, ", ")
 	}
-	r.Parts = append(r.Parts, findingsPart(slices.Concat(p.Why, p.Need)))
-	if part, any := p.damagedPart(); any {
-		r.Parts = append(r.Parts, part)
-	}
-	r.Parts = append(r.Parts, drawn("The drive", drawing.New(p.Map, nil, p.Faults)), p.bootPart(), cautionsPart())
+	r.Add(findingsPart(slices.Concat(p.Why, p.Need)))
+	r.Add(p.damagedPart(), drawn("The drive", drawing.New(p.Map, nil, p.Faults)), p.bootPart(), cautionsPart())
 	r.Forum = p.numbers(report.Fact{Name: "card sectors", Value: disk.Grouped(p.Target.Sectors)})
 }
 

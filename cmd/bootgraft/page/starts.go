@@ -36,12 +36,7 @@ const maxStartLines = 12
 // Starts says what stops a planned card from starting.
 func Starts(u *talk.UI, r *starts.Report) {
 	u.Answerf("Will it start?\n")
-	for _, w := range r.Ways {
-		u.Wrapped("  ", fmt.Sprintf("%s: %s", methodText(w), startWords[w.Answer]))
-		startLines(u, "    broken: ", w.Broken)
-		startLines(u, "    cannot know: ", w.Cannot)
-		startLines(u, "    holds: ", w.Chain)
-	}
+	startWays(u, r, true)
 	switch r.Answer {
 	case starts.NothingFound:
 		u.Wrapped("", noPromise)
@@ -55,7 +50,7 @@ func Starts(u *talk.UI, r *starts.Report) {
 // stands against it. again is what starts is given to say more, or nothing.
 func StartsBriefly(u *talk.UI, r *starts.Report, again string) {
 	u.Answerf("\nWill it start?\n")
-	startWays(u, r)
+	startWays(u, r, false)
 	if again != "" {
 		u.Answerf("  What was followed: bootgraft starts %s\n", again)
 	}
@@ -66,14 +61,17 @@ func KitStarts(u *talk.UI, r *starts.Report, refused []disk.Finding) {
 	if r == nil && len(refused) == 0 {
 		return
 	}
-	u.Answerf("\nWill a card start that is made of this kit alone?\n")
+	u.Answerf("\n%s\n", kitStarts)
 	if r == nil {
 		u.Wrapped("  ", noCard(refused))
 		return
 	}
-	startWays(u, r)
+	startWays(u, r, false)
 	u.Wrapped("  ", emptyCard)
 }
+
+// kitStarts is the question about a kit.
+const kitStarts = "Will a card start that is made of this kit alone?"
 
 // emptyCard is the card of which it is said whether a kit starts it.
 const emptyCard = "That is a card of the drive's own size whose FAT volumes begin empty."
@@ -83,13 +81,19 @@ func noCard(refused []disk.Finding) string {
 	return "cannot know: no card of the drive's own size can be planned from it: " + refused[0].Text
 }
 
-func startWays(u *talk.UI, r *starts.Report) {
+// startWays tells of each way what stands against it, and, where that is wanted, what holds.
+func startWays(u *talk.UI, r *starts.Report, holds bool) {
 	for _, w := range r.Ways {
-		u.Wrapped("  ", fmt.Sprintf("%s: %s", methodText(w), startWords[w.Answer]))
+		u.Wrapped("  ", wayText(w))
 		startLines(u, "    broken: ", w.Broken)
 		startLines(u, "    cannot know: ", w.Cannot)
+		if holds {
+			startLines(u, "    holds: ", w.Chain)
+		}
 	}
 }
+
+func wayText(w starts.Way) string { return methodText(w) + ": " + startWords[w.Answer] }
 
 func methodText(w starts.Way) string {
 	text := methodWords[w.Method]
@@ -100,11 +104,7 @@ func methodText(w starts.Way) string {
 }
 
 func startLines(u *talk.UI, label string, lines []string) {
-	for i, line := range lines {
-		if i == maxStartLines && len(lines) > maxStartLines+1 {
-			u.Wrapped(label, fmt.Sprintf("and %s more; all of them with --json", disk.Grouped(len(lines)-i)))
-			return
-		}
+	for _, line := range someOf(lines, maxStartLines, "and %s more; all of them with --json") {
 		u.Wrapped(label, line)
 	}
 }
@@ -117,9 +117,7 @@ func StartsAnswer(r *starts.Report) Answer {
 		a.Verdict = "Whether the planned card starts cannot be known without trying."
 	}
 	for _, w := range r.Ways {
-		if len(w.Chain) > 0 {
-			a.First = append(a.First, report.NewPart("What holds: "+methodText(w), report.ListOf("link", w.Chain)))
-		}
+		a.First = append(a.First, report.NewPart("What holds: "+methodText(w), report.ListOf("link", w.Chain)))
 	}
 	return a
 }
@@ -128,10 +126,7 @@ func StartsAnswer(r *starts.Report) Answer {
 func startsPart(s *starts.Report) report.Part {
 	t := report.NewTable("how | answer | why")
 	for _, w := range s.Ways {
-		why := slices.Concat(w.Broken, w.Cannot)
-		if more := len(why) - maxStartLines; more > 0 {
-			why = append(why[:maxStartLines:maxStartLines], fmt.Sprintf("and %s more", disk.Grouped(more)))
-		}
+		why := someOf(slices.Concat(w.Broken, w.Cannot), maxStartLines, "and %s more")
 		t.Add(methodText(w), startWords[w.Answer], strings.Join(why, "; "))
 	}
 	return report.NewPart("Will it start?", t, report.Text(noPromise))

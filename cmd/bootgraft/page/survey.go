@@ -122,14 +122,15 @@ func SurveyBrief(d *Drive, next func(u *talk.UI)) *Brief {
 	if first != last {
 		first += " to " + last
 	}
-	b.Facts = []report.Fact{
-		{Name: "table", Value: d.Map.Table}, {Name: "volumes", Value: d.volumes()}, {Name: "outside",
-			Value: "in use from sector " + first},
-		{Name: "tail", Value: d.tail()}, {Name: "not known", Value: disk.Counted(d.missing(), "sector")},
-	}
+	outside := "in use from sector " + first
 	if first == "none" {
-		b.Facts[2].Value = "nothing is in use outside volumes"
+		outside = "nothing is in use outside volumes"
 	}
+	b.Facts.Add("table", d.Map.Table)
+	b.Facts.Add("volumes", d.volumes())
+	b.Facts.Add("outside", outside)
+	b.Facts.Add("tail", d.tail())
+	b.Facts.Add("not known", disk.Counted(d.missing(), "sector"))
 	return b
 }
 

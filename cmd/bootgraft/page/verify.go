@@ -107,7 +107,7 @@ func VerifiedBrief(target string, c *safety.Comparison, next func(u *talk.UI)) *
 		if d.Note != "" {
 			text += "; " + d.Note
 		}
-		b.Facts = append(b.Facts, report.Fact{Name: "sector " + disk.Grouped(d.Sector), Value: text})
+		b.Facts.Add("sector "+disk.Grouped(d.Sector), text)
 	}
 	for _, n := range c.Notes {
 		b.Verdict = append(b.Verdict, "- "+n)
@@ -133,10 +133,7 @@ func VerifiedAnswer(c *safety.Comparison, opinions []second.Opinion) Answer {
 	if line := second.Summary(opinions); line != "" {
 		p.Blocks = append(p.Blocks, report.Text(line+"."))
 	}
-	a.First = []report.Part{p}
-	if len(c.Notes) > 0 {
-		a.First = append(a.First, report.NewPart("What the differences look like", report.List(c.Notes)))
-	}
+	a.First = []report.Part{p, report.NewPart("What the differences look like", report.List(c.Notes))}
 	if len(c.Differences) > 0 {
 		a.Then = differenceParts(c)
 	}

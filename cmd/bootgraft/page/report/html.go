@@ -48,11 +48,7 @@ func wave(w Wave) template.HTML {
 	return template.HTML(w.Envelope.SVG()) //nolint:gosec // numbers alone
 }
 
-func forumText(facts []Fact) string {
-	var b strings.Builder
-	plainFacts(&b, facts)
-	return strings.TrimRight(b.String(), "\n")
-}
+func forumText(facts Facts) string { return strings.TrimRight(facts.Lines(""), "\n") }
 
 //go:embed page.html
 var pageHTML string

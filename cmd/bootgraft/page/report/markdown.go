@@ -28,15 +28,13 @@ func (r *Report) Markdown() []byte {
 	}
 	if len(r.Forum) > 0 {
 		fmt.Fprintf(&b, "## %s\n\n", forumHeading)
-		var text strings.Builder
-		plainFacts(&text, r.Forum)
-		fenced(&b, strings.TrimRight(text.String(), "\n"))
+		fenced(&b, forumText(r.Forum))
 	}
 	fmt.Fprintf(&b, "%s\n", mark(r.foot()))
 	return []byte(b.String())
 }
 
-func markFacts(b *strings.Builder, facts []Fact) {
+func markFacts(b *strings.Builder, facts Facts) {
 	if len(facts) == 0 {
 		return
 	}

@@ -12,8 +12,11 @@ package report
 import (
 	"errors"
 	"fmt"
+	"slices"
+	"strings"
 
 	"bootgraft/cmd/bootgraft/page/drawing"
+	"bootgraft/cmd/bootgraft/words"
 )
 
 // Report is one page.
@@ -23,9 +26,9 @@ type Report struct {
 	State   string   // whole, N files damaged, only if ..., does not fit
 	Good    bool     // nothing has to be done or decided
 	Next    []string // what to type now
-	Aloud   []Fact   // what two people compare on the telephone
+	Aloud   Facts    // what two people compare on the telephone
 	Parts   []Part
-	Forum   []Fact   // the numbers that somebody who helps asks for
+	Forum   Facts    // the numbers that somebody who helps asks for
 	Hidden  []string // kinds of names that were replaced; nil: nothing was
 	Written string   // version of the program
 }
@@ -33,11 +36,64 @@ type Report struct {
 // Fact is one number or word with its name.
 type Fact struct{ Name, Value string }
 
+// Facts stand below each other.
+type Facts []Fact
+
+// Add adds values, the first of them with its name.
+func (f *Facts) Add(name string, values ...string) {
+	for _, v := range values {
+		*f = append(*f, Fact{name, v})
+		name = ""
+	}
+}
+
+// Lines writes them as text. What has no value is left out.
+func (f Facts) Lines(indent string) string {
+	most := 0
+	for _, x := range f {
+		most = max(most, words.Cells(x.Name))
+	}
+	var b strings.Builder
+	for _, x := range f {
+		if x.Value != "" {
+			room := strings.Repeat(" ", most-words.Cells(x.Name)+2)
+			b.WriteString(words.Fold(indent+x.Name+room, words.Printable(x.Value)))
+		}
+	}
+	return b.String()
+}
+
 // Part is a part of the page under its own heading.
 type Part struct {
 	Heading string
 	Blocks  []Block
 	Private bool // bytes of a disk, or words of its owner: not for strangers
+}
+
+// Add adds parts. One that says nothing is left out.
+func (r *Report) Add(parts ...Part) {
+	for i := range parts {
+		if !parts[i].empty() {
+			r.Parts = append(r.Parts, parts[i])
+		}
+	}
+}
+
+// empty tells whether nothing stands under its heading.
+func (p *Part) empty() bool {
+	return !slices.ContainsFunc(p.Blocks, func(b Block) bool {
+		switch v := b.(type) {
+		case Table:
+			return len(v.Rows) > 0
+		case List:
+			return len(v) > 0
+		case Text:
+			return v != ""
+		case Typed:
+			return v != ""
+		}
+		return true
+	})
 }
 
 // NewPart makes a part of a page.
@@ -119,9 +175,9 @@ func (r *Report) SVG() ([]byte, error) {
 func (r *Report) mapped(f func(string) string) *Report {
 	out := *r
 	out.Title, out.Verdict, out.State = f(r.Title), f(r.Verdict), f(r.State)
-	facts := func(in []Fact) (out []Fact) {
+	facts := func(in Facts) (out Facts) {
 		for _, a := range in {
-			out = append(out, Fact{a.Name, f(a.Value)})
+			out.Add(a.Name, f(a.Value))
 		}
 		return out
 	}

@@ -9,7 +9,11 @@ import (
 // Screen writes parts of a page as a terminal shows them.
 func Screen(parts ...Part) string {
 	var b strings.Builder
-	for _, p := range parts {
+	for i := range parts {
+		p := &parts[i]
+		if p.empty() {
+			continue
+		}
 		b.WriteString("\n" + p.Heading)
 		if !strings.HasSuffix(p.Heading, "?") {
 			b.WriteString(":")

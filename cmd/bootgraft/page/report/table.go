@@ -84,8 +84,8 @@ func ListOf(name string, list []string) Table {
 	return TableOf(name, len(list), func(i int) []string { return list[i : i+1] })
 }
 
-// Facts makes a table of names and values, whose head nobody has to read.
-func Facts(rows ...[]string) Table {
+// Named makes a table of names and values, whose head nobody has to read.
+func Named(rows ...[]string) Table {
 	t := NewTable("about | it", rows...)
 	t.Narrow = true
 	return t
@@ -226,15 +226,15 @@ const mostBefore = 56
 func (t Table) records() string {
 	var b strings.Builder
 	for _, row := range t.Printed() {
-		var facts []Fact
+		var facts Facts
 		for i, s := range row {
 			indent := "  "
 			if i == 0 {
 				indent = "- "
 			}
-			facts = append(facts, Fact{indent + t.Columns[i].Name, s})
+			facts.Add(indent+t.Columns[i].Name, s)
 		}
-		plainFacts(&b, facts)
+		b.WriteString(facts.Lines(""))
 	}
 	return b.String()
 }

@@ -26,33 +26,19 @@ func (r *Report) Plain() []byte {
 		}
 		b.WriteString("\n")
 	}
-	plainFacts(&b, r.Aloud)
+	b.WriteString(r.Aloud.Lines(""))
 	for _, p := range r.Parts {
 		plainPart(&b, p)
 	}
 	if len(r.Forum) > 0 {
 		fmt.Fprintf(&b, "\n%s\n%s\n", forumHeading, strings.Repeat("-", len(forumHeading)))
-		plainFacts(&b, r.Forum)
+		b.WriteString(r.Forum.Lines(""))
 	}
 	fmt.Fprintf(&b, "\n%s", words.Fold("", r.foot()))
 	return []byte(b.String())
 }
 
 const forumHeading = "Numbers for whoever helps"
-
-// plainFacts writes names and values below each other; what has no value is left out.
-func plainFacts(b *strings.Builder, facts []Fact) {
-	most := 0
-	for _, f := range facts {
-		most = max(most, words.Cells(f.Name))
-	}
-	for _, f := range facts {
-		if f.Value != "" {
-			room := strings.Repeat(" ", most-words.Cells(f.Name)+2)
-			b.WriteString(words.Fold(f.Name+room, words.Printable(f.Value)))
-		}
-	}
-}
 
 func plainPart(b *strings.Builder, p Part) {
 	h := words.Printable(p.Heading)
