@@ -85,13 +85,7 @@ func (d *deviceWrite) show(r *safety.Rehearsal) {
 	if was := r.Receipt; was != nil { // what it keeps was decided when it was begun
 		t.Came, t.Upto, t.KeepAll = string(was.Stage), was.Upto, was.All
 	}
-	left := disk.Sector(0)
-	for _, q := range t.Plan.Pieces {
-		if q.Op == layout.Leave {
-			left += q.Count
-		}
-	}
-	t.Least = d.leastText(t.Plan.Target.Sectors - left)
+	t.Least = d.leastText(t.Plan.Target.Sectors - t.Plan.Sectors(layout.Leave))
 	page.Rehearsed(d.UI, t)
 }
 

@@ -109,21 +109,19 @@ func (c *CardWrite) steps() (first string, steps, beside []string) {
 			"An unfinished write is continued; it stopped at: %s, with the data before sector %s on the card.",
 			c.Came, disk.Grouped(c.Upto))
 	}
-	total := map[layout.Op]disk.Sector{}
-	for _, q := range c.Plan.Pieces {
-		total[q.Op] += q.Count
-	}
-	written := c.Plan.Target.Sectors - total[layout.Leave]
+	count := func(op layout.Op) string { return disk.Grouped(c.Plan.Sectors(op)) }
+	left := c.Plan.Sectors(layout.Leave)
+	written := c.Plan.Target.Sectors - left
 	steps = []string{
 		"Both ends of the card and the places of its tables become blank, old and new ones. " +
 			"From here on it is no disk for any system, until the last step.",
 		fmt.Sprintf("%s (%s) are written and read back past every cache: %s copied from the drive, %s made new, %s zeros.",
 			disk.Counted(written, "sector"), disk.BytesText(int64(written)*int64(c.Plan.Target.SectorSize)),
-			disk.Grouped(total[layout.Copy]), disk.Grouped(total[layout.Render]), disk.Grouped(total[layout.Zero])),
+			count(layout.Copy), count(layout.Render), count(layout.Zero)),
 		"Second copies of tables, then first copies, then sector 0; each is flushed and read back.",
 	}
-	if n := total[layout.Leave]; n > 0 {
-		beside = append(beside, fmt.Sprintf("%s are not touched.", disk.Counted(n, "sector")))
+	if left > 0 {
+		beside = append(beside, fmt.Sprintf("%s are not touched.", disk.Counted(left, "sector")))
 	}
 	if c.Least != "" {
 		beside = append(beside, c.Least)
@@ -204,7 +202,7 @@ func (c *CardWrite) Answer() Answer {
 	case c.Stopped != nil && c.Stopped.Touched:
 		return Answer{First: []report.Part{c.stoppedPart(), c.part()}}
 	case len(c.Refused) > 0:
-		a := Answer{State: c.onlyIf(), Told: true, First: []report.Part{c.refusedPart(), c.part()}}
+		a := Answer{State: c.state(), Told: true, First: []report.Part{c.refusedPart(), c.part()}}
 		for _, r := range c.Refused {
 			if strings.HasPrefix(r.Do, "bootgraft ") {
 				a.Next = append(a.Next, r.Do)
@@ -271,21 +269,21 @@ func (c *CardWrite) refusedPart() report.Part {
 	return report.NewPart("Why it is not written", t)
 }
 
-// onlyIf is the state of a card that is refused: what would have to be accepted, or that it
-// does not fit.
-func (c *CardWrite) onlyIf() string {
-	var codes []string
+// state is that of a card that is refused: what would have to be accepted, or that it does
+// not fit.
+func (c *CardWrite) state() string {
+	var codes []disk.Code
 	for _, r := range c.Refused {
 		switch {
 		case r.Code == disk.TargetSize:
 			return "does not fit"
 		case !register.Acceptable(r.Code):
 			return "refused"
-		case !slices.Contains(codes, string(r.Code)):
-			codes = append(codes, string(r.Code))
+		case !slices.Contains(codes, r.Code):
+			codes = append(codes, r.Code)
 		}
 	}
-	return "only if you accept " + strings.Join(codes, ", ")
+	return onlyIf(codes)
 }
 
 // WriteCautions are the usual ones before a card is written.

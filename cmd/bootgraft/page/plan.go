@@ -47,15 +47,14 @@ func Plan(u *talk.UI, p *plan.Plan, digest string) {
 		"know whether they mean the same plan:\n  %s\n", digest)
 }
 
+// ops are the provenances in the order in which they are told.
+var ops = []layout.Op{layout.Copy, layout.Render, layout.Zero, layout.Leave}
+
 func totalsText(p *plan.Plan) string {
-	total := map[layout.Op]disk.Sector{}
-	for _, q := range p.Pieces {
-		total[q.Op] += q.Count
-	}
 	var out []string
-	for _, op := range []layout.Op{layout.Copy, layout.Render, layout.Zero, layout.Leave} {
-		if total[op] > 0 {
-			out = append(out, disk.Grouped(total[op])+" "+opWords[op])
+	for _, op := range ops {
+		if n := p.Sectors(op); n > 0 {
+			out = append(out, disk.Grouped(n)+" "+opWords[op])
 		}
 	}
 	return strings.Join(out, ", ")
@@ -181,13 +180,7 @@ func (p *Planned) refused(r *report.Report) {
 	case len(p.Why) > 0:
 		r.State = "cannot be planned like this"
 	default:
-		var codes []string
-		for _, f := range p.Need {
-			if !slices.Contains(codes, string(f.Code)) {
-				codes = append(codes, string(f.Code))
-			}
-		}
-		r.State = "only if you accept " + strings.Join(codes, ", ")
+		r.State = onlyIf(codesOf(p.Need))
 	}
 	r.Add(findingsPart(slices.Concat(p.Why, p.Need)))
 	r.Add(p.damagedPart(), drawn("The drive", drawing.New(p.Map, nil, p.Faults)), p.bootPart(), cautionsPart())
@@ -196,16 +189,9 @@ func (p *Planned) refused(r *report.Report) {
 
 // verdict is the plan in one sentence, and its state.
 func (p *Planned) verdict() (sentence, state string, good bool) {
-	var accepted []string
-	for _, f := range p.Plan.Findings {
-		if f.Accepted && !slices.Contains(accepted, string(f.Code)) {
-			accepted = append(accepted, string(f.Code))
-		}
-	}
-	var left disk.Sector
-	for _, d := range p.Plan.Dropped {
-		left += d.Count
-	}
+	accepted := codesOf(slices.DeleteFunc(slices.Clone(p.Plan.Findings),
+		func(f disk.Finding) bool { return !f.Accepted }))
+	left := p.Plan.Behind()
 	sentence = "Everything in use has its place on this card"
 	if p.missing() > 0 {
 		sentence = "Everything in use that is known has its place on this card"
@@ -219,7 +205,7 @@ func (p *Planned) verdict() (sentence, state string, good bool) {
 	sentence += "."
 	state = p.state()
 	if len(accepted) > 0 {
-		state += "; with " + strings.Join(accepted, ", ") + " accepted"
+		state += "; with " + codeList(accepted) + " accepted"
 	}
 	if p.Starts != nil && p.Starts.Answer == starts.WillNot {
 		state += "; a link of its boot code is broken: it will not start"

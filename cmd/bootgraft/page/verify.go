@@ -27,7 +27,7 @@ func differences(u *talk.UI, c *safety.Comparison) {
 		u.Answerf("%13s ... and %s more (--limit)\n", "", disk.Grouped(more))
 	}
 	u.Answerf("\n")
-	for _, op := range []layout.Op{layout.Copy, layout.Render, layout.Zero} {
+	for _, op := range ops {
 		if n := c.ByOp[op]; n > 0 {
 			u.Answerf("  differ that should be %s: %s\n", opWords[op], disk.Counted(n, "sector"))
 		}
@@ -121,7 +121,7 @@ func VerifiedAnswer(c *safety.Comparison, opinions []second.Opinion) Answer {
 	counts := report.NewTable("sectors> | are", []string{disk.Grouped(c.Compared), "compared"},
 		[]string{disk.Grouped(c.Left), "not touched by the plan, and not compared"},
 		[]string{disk.Grouped(c.Unequal), "different"})
-	for _, op := range []layout.Op{layout.Copy, layout.Render, layout.Zero} {
+	for _, op := range ops {
 		if n := c.ByOp[op]; n > 0 {
 			counts.Add(disk.Grouped(n), "of these should be "+shouldBe[op])
 		}
