@@ -47,12 +47,11 @@ func captureStates(r *capture.Result) []captureState {
 
 // Spans lists the first spans of a set.
 func Spans(u *talk.UI, spans disk.Spans) {
-	for i, s := range spans {
-		if i == 8 && len(spans) > 9 {
-			u.Answerf("%15s ... and %s more runs\n", "", disk.Grouped(len(spans)-i))
-			return
-		}
-		u.Answerf("%15s %15s\n", disk.Grouped(s.Start), "+"+disk.Grouped(s.Count))
+	list := textsOf(spans, func(s *disk.Span) string {
+		return fmt.Sprintf("%15s %15s", disk.Grouped(s.Start), "+"+disk.Grouped(s.Count))
+	})
+	for _, line := range someOf(list, 8, strings.Repeat(" ", 16)+"... and %s more runs") {
+		u.Answerf("%s\n", line)
 	}
 }
 

@@ -256,9 +256,12 @@ func (c *CardWrite) stoppedPart() report.Part {
 	if c.Stopped.Fenced {
 		is = "no disk for any system: its sector 0 is blank until the last step"
 	}
-	return report.NewPart("How far it came", report.Named([]string{"it stopped at", string(c.Stopped.Stage)},
-		[]string{"the card is", is}, []string{"why", c.Stopped.Err.Error()},
-		[]string{"the receipt that goes on", c.Receipt}))
+	var facts report.Facts
+	facts.Add("it stopped at", string(c.Stopped.Stage))
+	facts.Add("the card is", is)
+	facts.Add("why", c.Stopped.Err.Error())
+	facts.Add("the receipt that goes on", c.Receipt)
+	return report.NewPart("How far it came", report.Named(facts))
 }
 
 func (c *CardWrite) refusedPart() report.Part {

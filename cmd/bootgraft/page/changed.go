@@ -29,10 +29,7 @@ func Changed(u *talk.UI, before, after string, r *diff.Report, next string) {
 		u.Answerf("\n")
 	}
 	for _, x := range changedFiles(&r.Files, "desktop") {
-		for i, name := range x.names {
-			if enough(u, i, len(x.names)) {
-				break
-			}
+		for _, name := range someOf(x.names, maxRuleRows, "... and %s more; all of them with --json") {
 			u.Answerf("  %-8s %s\n", x.what, words.Printable(name))
 		}
 	}
@@ -187,8 +184,7 @@ func ChangedAnswer(r *diff.Report, next string, advice Advice) Answer {
 		out.Next = []string{next}
 	}
 	if advice.Next != "" {
-		p := report.NewPart("If it did not start", report.Named([]string{"rules out", advice.RulesOut},
-			[]string{"note", advice.Note}, []string{"next", advice.Next}))
+		p := report.NewPart("If it did not start", report.Named(advice.facts()))
 		if len(advice.Typed) > 0 {
 			p.Blocks = append(p.Blocks, report.Typed(strings.Join(advice.Typed, "\n")))
 		}

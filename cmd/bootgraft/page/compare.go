@@ -91,13 +91,15 @@ const (
 	checksHeading = "Checksums; their own bytes count as zeros in their spans"
 )
 
-// enough ends a list that would be too long to read.
-func enough(u *talk.UI, i, n int) bool {
-	if i < maxRuleRows || n == maxRuleRows+1 {
-		return false
+// some shows the first of n things, and counts those that are too many to read.
+func some(u *talk.UI, n int, show func(i int)) {
+	for i := range n {
+		if i == maxRuleRows && n > maxRuleRows+1 {
+			u.Answerf("  ... and %s more; all of them with --json\n", disk.Grouped(n-i))
+			return
+		}
+		show(i)
 	}
-	u.Answerf("  ... and %s more; all of them with --json\n", disk.Grouped(n-i))
-	return true
 }
 
 // copies says what repeats what.

@@ -16,34 +16,44 @@ func showFields(u *talk.UI, a *Originals) {
 		return
 	}
 	u.Answerf("\n%s:\n", fieldsHeading)
-	for i := range a.Fields {
-		if enough(u, i, len(a.Fields)) {
+	some(u, len(a.Fields), func(i int) { showField(u, &a.Fields[i]) })
+}
+
+func showField(u *talk.UI, f *compare.Field) {
+	u.Wrapped("  ", fmt.Sprintf("%s: %s, %s", f.Place, f.Ways[0].Encoding.Text(), knownText(f)))
+	all := f.Different()
+	u.Wrapped("      ", all[0].Text+follows(f))
+	also := ""
+	if n := len(f.Readings()) - len(all); n > 0 {
+		also = fmt.Sprintf("; it may be longer or shorter than that: %s to read it %s as well",
+			disk.Counted(n, "other way"), fit(n))
+	}
+	u.Wrapped("      ", predicted(f.Bits)+because(f.Doubt)+also)
+	others := all[1:]
+	orElse(u, textsOf(others, func(o *compare.Reading) string {
+		if o.Byte != f.Byte || o.Encoding != f.Ways[0].Encoding {
+			return fmt.Sprintf("%s (byte %d: %s)", o.Text, o.Byte, o.Encoding.Text())
+		}
+		return o.Text
+	}))
+}
+
+// fit is what one thing does, or several.
+func fit(n int) string {
+	if n == 1 {
+		return "fits"
+	}
+	return "fit"
+}
+
+// orElse lists what else it may be.
+func orElse(u *talk.UI, list []string) {
+	for i, text := range list {
+		if i == maxReadings {
+			u.Answerf("      ... and %s more; all of them with --json\n", disk.Grouped(len(list)-i))
 			return
 		}
-		f := &a.Fields[i]
-		u.Wrapped("  ", fmt.Sprintf("%s: %s, %s", f.Place, f.Ways[0].Encoding.Text(), knownText(f)))
-		all := f.Different()
-		u.Wrapped("      ", all[0].Text+follows(f))
-		also := ""
-		if n := len(f.Readings()) - len(all); n > 0 {
-			also = fmt.Sprintf("; it may be longer or shorter than that: %s to read it fit as well",
-				disk.Counted(n, "other way"))
-			if n == 1 {
-				also = "; it may be longer or shorter than that: 1 other way to read it fits as well"
-			}
-		}
-		u.Wrapped("      ", fmt.Sprintf("%s%s%s", predicted(f.Bits), because(f.Doubt), also))
-		for j, other := range all[1:] {
-			if j == maxReadings {
-				u.Answerf("      ... and %s more; all of them with --json\n", disk.Grouped(len(all)-1-j))
-				break
-			}
-			where := ""
-			if other.Byte != f.Byte || other.Encoding != f.Ways[0].Encoding {
-				where = fmt.Sprintf(" (byte %d: %s)", other.Byte, other.Encoding.Text())
-			}
-			u.Wrapped("      or ", other.Text+where)
-		}
+		u.Wrapped("      or ", text)
 	}
 }
 
@@ -67,31 +77,23 @@ func showChecks(u *talk.UI, a *Originals) {
 		return
 	}
 	u.Answerf("\n%s:\n", checksHeading)
-	for i := range a.Checks {
-		if enough(u, i, len(a.Checks)) {
-			return
-		}
-		c := &a.Checks[i]
+	some(u, len(a.Checks), func(i int) {
+		c, more := &a.Checks[i], ""
 		u.Wrapped("  ", fmt.Sprintf("%s: %s, %s", c.Place, c.Ways[0].Encoding.Text(), c.State()))
 		u.Wrapped("      ", overText(c, a.SectorSize))
-		more := ""
-		if n := len(c.Ways) - 1; n > 0 {
-			more = fmt.Sprintf("; %s the originals as well", fits(n))
+		switch n := len(c.Ways) - 1; {
+		case n == 1:
+			more = "; 1 other span or sum fits the originals as well"
+		case n > 1:
+			more = fmt.Sprintf("; %s other spans or sums fit the originals as well", disk.Grouped(n))
 		}
-		u.Wrapped("      ", fmt.Sprintf("%s%s%s", predicted(c.Bits), because(c.Doubt), more))
-	}
+		u.Wrapped("      ", predicted(c.Bits)+because(c.Doubt)+more)
+	})
 }
 
 // overText says what a checksum computes, over what.
 func overText(c *compare.Check, sectorSize int) string {
 	return fmt.Sprintf("%s over %s", sumText(c.Ways[0].Sum), sumSpanText(c.Ways[0], sectorSize))
-}
-
-func fits(n int) string {
-	if n == 1 {
-		return "1 other span or sum fits"
-	}
-	return disk.Grouped(n) + " other spans or sums fit"
 }
 
 // showFor says what a card of one size would hold.
@@ -105,36 +107,24 @@ func showFor(u *talk.UI, a *Originals) {
 	if text := r.CountedText(a.Card, a.TailReach() > 0); text != "" {
 		u.Wrapped("  ", text)
 	}
-	for i := range a.Fields {
-		if enough(u, i, len(a.Fields)) {
-			break
-		}
+	some(u, len(a.Fields), func(i int) {
 		f := &a.Fields[i]
 		answer, err := r.Answer(f, a.Card)
 		if err != nil {
 			u.Wrapped("  ", fmt.Sprintf("impossible: %v", err))
-			continue
+			return
 		}
 		u.Wrapped("  ", fmt.Sprintf("%s would hold %s, %s%s", f.Place, disk.Grouped(int64(answer.Value)), answer.State,
 			because(answer.Why)))
-		showOthers(u, answer)
-	}
+		orElse(u, textsOf(answer.Others, func(o *compare.Other) string {
+			text := fmt.Sprintf("%s: %s", disk.Grouped(int64(o.Value)), o.Formula)
+			if o.Bytes != nil && o.Byte != answer.Byte {
+				text += fmt.Sprintf(" (byte %d)", o.Byte)
+			}
+			return text
+		}))
+	})
 	u.Answerf("%s.\n", v)
-}
-
-// showOthers lists the other numbers that may stand there.
-func showOthers(u *talk.UI, answer compare.Answer) {
-	for i, o := range answer.Others {
-		if i == maxReadings {
-			u.Answerf("      ... and %s more; all of them with --json\n", disk.Grouped(len(answer.Others)-i))
-			return
-		}
-		where := ""
-		if o.Bytes != nil && o.Byte != answer.Byte {
-			where = fmt.Sprintf(" (byte %d)", o.Byte)
-		}
-		u.Wrapped("      or ", fmt.Sprintf("%s: %s%s", disk.Grouped(int64(o.Value)), o.Formula, where))
-	}
 }
 
 // showAdvice says which other original would decide most.

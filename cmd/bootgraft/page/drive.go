@@ -180,19 +180,13 @@ func (d *Drive) bootPart() report.Part {
 
 // spanList names the first spans of a set.
 func spanList(spans disk.Spans) string {
-	var out []string
-	for i, s := range spans {
-		if i == 4 && len(spans) > 5 {
-			out = append(out, fmt.Sprintf("and %s more runs", disk.Grouped(len(spans)-i)))
-			break
-		}
+	list := textsOf(spans, func(s *disk.Span) string {
 		if s.Count == 1 {
-			out = append(out, disk.Grouped(s.Start))
-		} else {
-			out = append(out, fmt.Sprintf("%s to %s", disk.Grouped(s.Start), disk.Grouped(s.End()-1)))
+			return disk.Grouped(s.Start)
 		}
-	}
-	return strings.Join(out, ", ")
+		return fmt.Sprintf("%s to %s", disk.Grouped(s.Start), disk.Grouped(s.Last()))
+	})
+	return strings.Join(someOf(list, 4, "and %s more runs"), ", ")
 }
 
 // drawn is the picture of the drive, and of a card if there is one.

@@ -123,13 +123,12 @@ func showMarks(u *talk.UI, title string, marks []kit.Mark) {
 		return
 	}
 	u.Answerf("\n%s:\n", title)
-	for i, m := range marks {
-		if i == shownTexts/2 && len(marks) > i+1 {
-			u.Answerf("  ... and %s more; all of them with --json\n", disk.Grouped(len(marks)-i))
-			return
-		}
-		u.Wrapped("  ", fmt.Sprintf("sector %s, bytes %d to %d: %s", disk.Grouped(m.Sector), m.Offset, m.Offset+m.Count-1,
-			words.Printable(m.What)))
+	list := textsOf(marks, func(m *kit.Mark) string {
+		return fmt.Sprintf("sector %s, bytes %d to %d: %s", disk.Grouped(m.Sector), m.Offset, m.Offset+m.Count-1,
+			words.Printable(m.What))
+	})
+	for _, line := range someOf(list, shownTexts/2, "... and %s more; all of them with --json") {
+		u.Wrapped("  ", line)
 	}
 }
 
@@ -245,9 +244,10 @@ func wayOut() []report.Block {
 }
 
 func kitParts(m *kit.Manifest, texts []kit.Text, all int) []report.Part {
-	facts := report.Named([]string{"size", disk.SizeText(m.Sectors, m.SectorSize)}, []string{"found", foundText(m)},
-		[]string{"in the kit", disk.Counted(m.Stored(), "sector")})
-	facts.Columns[0].Name, facts.Columns[1].Name = "of the drive", ""
+	var facts report.Facts
+	facts.Add("size", disk.SizeText(m.Sectors, m.SectorSize))
+	facts.Add("found", foundText(m))
+	facts.Add("in the kit", disk.Counted(m.Stored(), "sector"))
 	if m.Drive != "" {
 		facts.Add("model", m.Drive)
 	}
@@ -260,7 +260,9 @@ func kitParts(m *kit.Manifest, texts []kit.Text, all int) []report.Part {
 	if m.Rules != nil {
 		facts.Add("rules", rulesText(m))
 	}
-	out := []report.Part{report.NewPart("The drive", facts),
+	t := report.Named(facts)
+	t.Columns[0].Name, t.Columns[1].Name = "of the drive", ""
+	out := []report.Part{report.NewPart("The drive", t),
 		report.NewPart("What is in the kit", kitTable(m), report.Text(notInKit))}
 	for _, x := range marked(m) {
 		out = append(out, report.NewPart(x.heading, report.TableOf("sector> | bytes | what", len(x.marks),

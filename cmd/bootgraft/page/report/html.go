@@ -3,6 +3,7 @@ package report
 import (
 	"bytes"
 	_ "embed"
+	"fmt"
 	"html/template"
 	"strings"
 
@@ -21,21 +22,9 @@ func (r *Report) HTML() ([]byte, error) {
 	return b.Bytes(), err
 }
 
-// kind tells the template which block it is.
+// kind tells the template which block it is: the name of its type.
 func kind(b Block) string {
-	switch b.(type) {
-	case Text:
-		return "text"
-	case List:
-		return "list"
-	case Typed:
-		return "typed"
-	case Drawing:
-		return "drawing"
-	case Wave:
-		return "wave"
-	}
-	return "table"
+	return strings.ToLower(strings.TrimPrefix(fmt.Sprintf("%T", b), "report."))
 }
 
 // svg returns the drawing, whose texts are made harmless where it is drawn.

@@ -84,10 +84,13 @@ func ListOf(name string, list []string) Table {
 	return TableOf(name, len(list), func(i int) []string { return list[i : i+1] })
 }
 
-// Named makes a table of names and values, whose head nobody has to read.
-func Named(rows ...[]string) Table {
-	t := NewTable("about | it", rows...)
+// Named makes a table of facts, whose head nobody has to read.
+func Named(facts Facts) Table {
+	t := NewTable("about | it")
 	t.Narrow = true
+	for _, f := range facts {
+		t.Add(f.Name, f.Value)
+	}
 	return t
 }
 
