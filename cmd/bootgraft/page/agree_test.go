@@ -2,6 +2,11 @@ package page
 
 import (
 	"bytes"
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -48,4 +53,57 @@ func TestNewVolumesAreNoNewFormat(t *testing.T) {
 			t.Errorf("%s:\n%s", form, text)
 		}
 	}
+}
+
+// TestEverySentenceOnce: what is said on a terminal and on a page to print is written down
+// once. What is shorter than a sentence may stand twice.
+func TestEverySentenceOnce(t *testing.T) {
+	files, err := filepath.Glob("*.go")
+	if err != nil {
+		t.Fatal(err)
+	}
+	at, set, said := map[string]token.Pos{}, token.NewFileSet(), 0
+	for _, name := range files {
+		if strings.HasSuffix(name, "_test.go") {
+			continue
+		}
+		file, err := parser.ParseFile(set, name, nil, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		ast.Inspect(file, func(n ast.Node) bool {
+			e, ok := n.(ast.Expr)
+			text, whole := constantText(e)
+			if !ok || !whole {
+				return true
+			}
+			text = strings.ToLower(strings.Trim(text, "\n .:"))
+			if len(text) < 28 || strings.Count(text, " ") < 3 {
+				return false
+			}
+			if before, twice := at[text]; twice {
+				t.Errorf("%s says what %s says: %q", set.Position(n.Pos()), set.Position(before), text)
+			}
+			at[text] = n.Pos()
+			said++
+			return false
+		})
+	}
+	if said < 300 {
+		t.Errorf("only %d sentences were found", said)
+	}
+}
+
+// constantText is the text of an expression that is made of constant pieces.
+func constantText(e ast.Expr) (string, bool) {
+	switch v := e.(type) {
+	case *ast.BasicLit:
+		text, err := strconv.Unquote(v.Value)
+		return text, err == nil && v.Kind == token.STRING
+	case *ast.BinaryExpr:
+		a, ok := constantText(v.X)
+		b, too := constantText(v.Y)
+		return a + b, ok && too && v.Op == token.ADD
+	}
+	return "", false
 }

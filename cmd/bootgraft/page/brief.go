@@ -64,6 +64,12 @@ func (b *Brief) findings(u *talk.UI, room int) string {
 	return "\n" + out.String()
 }
 
+// Where all of a list is to be had.
+const (
+	restInJSON   = "and %s more; all of them with --json"
+	restInSurvey = "; all of them with survey --json"
+)
+
 // someOf returns the first lines of a list, and in the words of more how many there are
 // beside them.
 func someOf(lines []string, most int, more string) []string {

@@ -32,7 +32,7 @@ func Candidates(u *talk.UI, o *scan.Outside) {
 		{"chain", textsOf(o.Chains, func(c *candidate.Chain) string { return likely(c.Text(), c.ByChance) })},
 		{"checksum", textsOf(o.Checksums, func(c *candidate.Checksum) string { return likely(c.Text(), c.ByChance) })},
 	} {
-		for _, row := range someOf(k.rows, maxCandidateRows, "... and %s more; all of them with --json") {
+		for _, row := range someOf(k.rows, maxCandidateRows, "... "+restInJSON) {
 			u.Wrapped(fmt.Sprintf("  %-11s", k.name), row)
 		}
 	}

@@ -22,10 +22,25 @@ func Capture(u *talk.UI, img string, r *capture.Result, sectorSize int) {
 	}
 	showClasses(u, r, sectorSize)
 	if r.SHA256 != nil {
-		u.Answerf("SHA-256 of the image file as it lies:\n  %s\n", r.SHA256.String())
+		showSum(u, "", sumOfImage, r.SHA256.String())
 	}
 	if len(r.Findings) > 0 {
 		Findings(u, r.Findings)
+	}
+}
+
+// What a SHA-256 is of.
+const (
+	sumOfImage    = "SHA-256 of the image file as it lies"
+	sumOfFile     = "SHA-256 of the file as it lies"
+	sumOfWritten  = "SHA-256 of all sectors but those not touched"
+	sumOfCompared = "SHA-256 of the compared sectors"
+)
+
+// showSum shows it, if there is one.
+func showSum(u *talk.UI, indent, name, sum string) {
+	if sum != "" {
+		u.Answerf("%s%s:\n  %s\n", indent, name, sum)
 	}
 }
 
@@ -60,14 +75,15 @@ func showClasses(u *talk.UI, r *capture.Result, sectorSize int) {
 	if len(r.Classes) == 0 {
 		return
 	}
-	u.Answerf("\n%-18s %12s %12s %12s\n", "", "safe", "lost", "to come")
+	t := report.NewTable("<18 | safe>12 | lost>12 | to come>12")
 	for _, c := range capture.Classes {
-		if t := r.Classes[c]; t.Total > 0 {
+		if k := r.Classes[c]; k.Total > 0 {
 			n := int64(sectorSize)
-			u.Answerf("%-18s %12s %12s %12s\n", classTexts[c], disk.BytesText(int64(t.Safe)*n), disk.BytesText(int64(t.Lost)*n),
-				disk.BytesText(int64(t.Left())*n))
+			t.Add(classTexts[c], disk.BytesText(int64(k.Safe)*n), disk.BytesText(int64(k.Lost)*n),
+				disk.BytesText(int64(k.Left())*n))
 		}
 	}
+	u.Answerf("\n%s", t.Screen())
 }
 
 // StopTexts say what to do after a run that ended early.
@@ -111,21 +127,16 @@ func CaptureAnswer(r *capture.Result, said ata.Drive) Answer {
 			means = append(means, s.are)
 		}
 	}
-	read := report.NewPart("What was read", t)
-	if means != nil {
-		read.Blocks = append(read.Blocks, means)
-	}
+	reads, sum := report.Text(""), ""
 	if r.Clock.Errors > 0 {
-		read.Blocks = append(read.Blocks, report.Textf("%s of the drive, %s of them failed.",
-			disk.Counted(r.Clock.Reads, "read"), disk.Grouped(r.Clock.Errors)))
-	}
-	if line := DriveLine(said); line != "" {
-		read.Blocks = append(read.Blocks, report.Text(line))
+		reads = report.Textf("%s of the drive, %s of them failed.", disk.Counted(r.Clock.Reads, "read"),
+			disk.Grouped(r.Clock.Errors))
 	}
 	if r.SHA256 != nil {
-		read.Blocks = append(read.Blocks, report.Text("SHA-256 of the image file as it lies: "+r.SHA256.String()))
+		sum = r.SHA256.String()
 	}
-	a.First = []report.Part{read}
+	a.First = []report.Part{report.NewPart("What was read", t, means, reads, report.Text(DriveLine(said)),
+		report.Valued(sumOfImage, sum))}
 	worth := report.NewTable("what | sectors> | safe> | lost> | left out> | to come>")
 	for _, c := range capture.Classes {
 		if k := r.Classes[c]; k.Total > 0 {
@@ -133,19 +144,17 @@ func CaptureAnswer(r *capture.Result, said ata.Drive) Answer {
 				disk.Grouped(k.Skipped), disk.Grouped(k.Left()))
 		}
 	}
-	if worth.Rows != nil {
-		a.Then = []report.Part{report.NewPart("In the order in which it was read", worth)}
-	}
+	a.Then = []report.Part{report.NewPart("In the order in which it was read", worth)}
 	return a
 }
 
 // MergedPart is what each of two captures gave. a and b are what they are called.
 func MergedPart(m *capture.Merged, a, b string) report.Part {
-	p := report.NewPart("Where its sectors come from", report.NewTable("sectors> | from",
-		[]string{disk.Grouped(m.FromA), a}, []string{disk.Grouped(m.FromB), b}))
+	both := report.Text("")
 	if n := m.Contradictions.Sectors(); n > 0 {
-		p.Blocks = append(p.Blocks, report.Textf("%s known in both and different; those of %s were taken: %s.",
-			disk.Counted(n, "sector"), a, spanList(m.Contradictions)))
+		both = report.Textf("%s known in both and different; those of %s were taken: %s.", disk.Counted(n, "sector"), a,
+			spanList(m.Contradictions))
 	}
-	return p
+	return report.NewPart("Where its sectors come from", report.NewTable("sectors> | from",
+		[]string{disk.Grouped(m.FromA), a}, []string{disk.Grouped(m.FromB), b}), both)
 }

@@ -97,7 +97,7 @@ func Card(u *talk.UI, l *Look) {
 	if !l.File {
 		showDevice(u, l)
 	}
-	u.Rows("in use", someOf(l.InUse(), maxUses, "... and %s more; all of them with --json")...)
+	u.Rows("in use", someOf(l.InUse(), maxUses, "... "+restInJSON)...)
 	u.Rows("holds now", l.holds()...)
 	u.Rows("alignment", alignmentLines(l.Alignment(), l.Facts.SectorSize)...)
 	u.Rows("look out", l.Hints()...)
@@ -107,7 +107,7 @@ func Card(u *talk.UI, l *Look) {
 
 // next is what to type when it is known what a card is.
 func (l *Look) next(u *talk.UI) {
-	u.Answerf("\nTo plan for a card of exactly this size:\n\n  %s\n", PlanLine(l.Facts.Sectors, l.Facts.SectorSize))
+	NextPlan(u, l.Facts.Sectors, l.Facts.SectorSize)
 	if WritesCards && l.Fault == nil && !l.File && l.Facts.Held == nil {
 		u.Answerf(
 			"\nIs it as large as it says? Only a test that writes can tell; without the word\n"+
@@ -127,7 +127,7 @@ func (l *Look) title() string {
 	if id := l.Facts.Identity; id.Model != "" || id.Serial != "" {
 		return name + ": " + nameText(id)
 	}
-	return name + ": it says nothing of itself"
+	return name + ": " + saysNothing
 }
 
 // showDevice says what only a device has.

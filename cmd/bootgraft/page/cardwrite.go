@@ -65,15 +65,15 @@ func (c *CardNow) Show(u *talk.UI) {
 
 // part is the same for a page to print.
 func (c *CardNow) part() report.Part {
-	p := report.NewPart("The card in the reader", report.Text(c.name()))
+	text, held := "", ""
 	if c.Facts.Blind {
-		p.Blocks = append(p.Blocks, report.Text(blind))
+		text = blind
 	}
 	if len(c.Holds) > 0 {
-		p.Blocks = append(p.Blocks, report.Text("When it was looked at, before anything was written, it held:"),
-			report.List(c.Holds))
+		held = "When it was looked at, before anything was written, it held:"
 	}
-	return p
+	return report.NewPart("The card in the reader", report.Text(c.name()), report.Text(text), report.Text(held),
+		report.List(c.Holds))
 }
 
 // CardWrite is the writing of a planned card to a device, as far as it came.
@@ -129,13 +129,17 @@ func (c *CardWrite) steps() (first string, steps, beside []string) {
 	return first, steps, beside
 }
 
+// WillHappen stands above what a rehearsal foretells.
+const WillHappen = "What will happen"
+
 // undo says what undo could bring back.
-func (c *CardWrite) undo() string {
-	if c.KeepAll {
-		return "Everything: whatever is replaced is kept in the receipt first, compressed."
-	}
-	return "The tables and both ends, as long as the data of step 2 was not begun; after that nothing. " +
+func (c *CardWrite) undo() report.Part {
+	text := "The tables and both ends, as long as the data of step 2 was not begun; after that nothing. " +
 		"To keep everything that is replaced, at the price of its space: --keep all"
+	if c.KeepAll {
+		text = "Everything: whatever is replaced is kept in the receipt first, compressed."
+	}
+	return report.NewPart("What undo could bring back", report.Text(text), report.Text("Receipt: "+c.Receipt))
 }
 
 // try says that the card was written before; empty if it was not.
@@ -154,7 +158,7 @@ func Rehearsed(u *talk.UI, c *CardWrite) {
 	if text := c.try(); text != "" {
 		u.Wrapped("  ", text)
 	}
-	u.Answerf("\nWhat will happen\n")
+	u.Answerf("\n%s\n", WillHappen)
 	first, steps, beside := c.steps()
 	if first != "" {
 		u.Wrapped("  ", first)
@@ -168,9 +172,10 @@ func Rehearsed(u *talk.UI, c *CardWrite) {
 	if c.Starts != nil {
 		StartsBriefly(u, c.Starts, words.Shell(c.PlanPath)+c.Flags)
 	}
-	u.Answerf("\nWhat undo could bring back\n")
-	u.Wrapped("  ", c.undo())
-	u.Wrapped("  ", "Receipt: "+c.Receipt)
+	u.Answerf("\n%s\n", c.undo().Heading)
+	for _, b := range c.undo().Blocks {
+		u.Wrapped("  ", fmt.Sprint(b))
+	}
 }
 
 // CardWritten says what was written to a card.
@@ -217,24 +222,17 @@ func (c *CardWrite) Answer() Answer {
 
 func (c *CardWrite) rehearsedAnswer() Answer {
 	first, steps, beside := c.steps()
-	happens := report.NewPart("What will happen")
-	for _, s := range []string{c.try(), first} {
-		if s != "" {
-			happens.Blocks = append(happens.Blocks, report.Text(s))
-		}
-	}
 	for i := range steps {
 		steps[i] = fmt.Sprintf("Step %d: %s", i+1, steps[i])
 	}
-	happens.Blocks = append(happens.Blocks, report.List(append(steps, beside...)))
+	happens := report.NewPart(WillHappen, report.Text(c.try()), report.Text(first), report.List(append(steps, beside...)))
 	a := Answer{
 		Verdict: "A rehearsal: nothing has been written yet. The line below does it.", State: "not written yet",
 		Next: []string{c.Line}, First: []report.Part{c.part(), happens}}
 	if c.Starts != nil {
 		a.First = append(a.First, startsPart(c.Starts))
 	}
-	a.First = append(a.First,
-		report.NewPart("What undo could bring back", report.Text(c.undo()), report.Text("Receipt: "+c.Receipt)),
+	a.First = append(a.First, c.undo(),
 		report.NewPart("Before you go on", report.List(WriteCautions[:2])))
 	return a
 }

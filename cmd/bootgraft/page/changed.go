@@ -29,7 +29,7 @@ func Changed(u *talk.UI, before, after string, r *diff.Report, next string) {
 		u.Answerf("\n")
 	}
 	for _, x := range changedFiles(&r.Files, "desktop") {
-		for _, name := range someOf(x.names, maxRuleRows, "... and %s more; all of them with --json") {
+		for _, name := range someOf(x.names, maxRuleRows, "... "+restInJSON) {
 			u.Answerf("  %-8s %s\n", x.what, words.Printable(name))
 		}
 	}
@@ -79,7 +79,7 @@ func changedText(r *diff.Region) string {
 
 // changedTable says what happened where. Bytes are for whoever sits before the terminal.
 func changedTable(r *diff.Report) report.Table {
-	t := report.TableOf("first sector>15 | sectors>15 | role<9 | what", len(r.Regions), func(i int) []string {
+	t := report.TableOf(runColumns, len(r.Regions), func(i int) []string {
 		g := &r.Regions[i]
 		return []string{disk.Grouped(g.Start), disk.Grouped(g.Count), string(g.Role), changedText(g)}
 	})

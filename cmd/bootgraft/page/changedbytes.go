@@ -119,7 +119,11 @@ func readingText(x *diff.Reading) string {
 		return text + fmt.Sprintf(". That proves nothing: such a number is expected by chance %s comparisons",
 			oneIn(x.ByChance))
 	}
-	return text + fmt.Sprintf(". By chance: %s comparisons", oneIn(x.ByChance))
+	return text + byChance(x.ByChance)
+}
+
+func byChance(expected float64) string {
+	return fmt.Sprintf(". By chance: %s comparisons", oneIn(expected))
 }
 
 func renewedText(r *diff.Report, x *diff.Renewed) string {
@@ -135,5 +139,5 @@ func renewedText(r *diff.Report, x *diff.Renewed) string {
 	if !x.Right {
 		text += "; it was not right before"
 	}
-	return text + fmt.Sprintf(". By chance: %s comparisons", oneIn(x.ByChance))
+	return text + byChance(x.ByChance)
 }

@@ -95,7 +95,7 @@ const (
 func some(u *talk.UI, n int, show func(i int)) {
 	for i := range n {
 		if i == maxRuleRows && n > maxRuleRows+1 {
-			u.Answerf("  ... and %s more; all of them with --json\n", disk.Grouped(n-i))
+			u.Answerf("  ... "+restInJSON+"\n", disk.Grouped(n-i))
 			return
 		}
 		show(i)

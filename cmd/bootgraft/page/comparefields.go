@@ -50,7 +50,7 @@ func fit(n int) string {
 func orElse(u *talk.UI, list []string) {
 	for i, text := range list {
 		if i == maxReadings {
-			u.Answerf("      ... and %s more; all of them with --json\n", disk.Grouped(len(list)-i))
+			u.Answerf("      ... "+restInJSON+"\n", disk.Grouped(len(list)-i))
 			return
 		}
 		u.Wrapped("      or ", text)

@@ -158,7 +158,7 @@ func oneLine(lines []string) string {
 // bootPart says of everything that a device may need to start whether it is whole.
 func (d *Drive) bootPart() report.Part {
 	t := report.NewTable("first sector> | sectors> | whose | state")
-	t.Most, t.Rest = maxRegionRows, "; all of them with survey --json"
+	t.Most, t.Rest = maxRegionRows, restInSurvey
 	for _, r := range d.Map.Regions {
 		if r.Role == layout.RoleVolume || r.Content.Looked && r.Content.NonBlank+r.Content.Unread == 0 {
 			continue

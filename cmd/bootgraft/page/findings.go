@@ -8,10 +8,13 @@ import (
 	"bootgraft/image/disk"
 )
 
+// nothingWrong is said where there is no finding.
+const nothingWrong = "Nothing found wrong."
+
 // Findings lists findings, the gravest first.
 func Findings(u *talk.UI, findings []disk.Finding) {
 	if len(findings) == 0 {
-		u.Answerf("\nNothing found wrong.\n")
+		u.Answerf("\n%s\n", nothingWrong)
 		return
 	}
 	u.Answerf("\nFindings:\n")
@@ -59,7 +62,7 @@ func sectorOf(f *disk.Finding) string {
 // findingsPart lists findings, the gravest first.
 func findingsPart(all []disk.Finding) report.Part {
 	if len(all) == 0 {
-		return report.NewPart("Findings", report.Text("Nothing found wrong."))
+		return report.NewPart("Findings", report.Text(nothingWrong))
 	}
 	list := gravest(all)
 	return report.NewPart("Findings", report.TableOf("how grave | code | sector> | what", len(list), func(i int) []string {

@@ -24,14 +24,14 @@ func counted(v *geometry.View) report.Part {
 		}
 		t.Add(whoCounts(r), cylinders, strconv.Itoa(r.Heads), strconv.Itoa(r.Sectors))
 	}
-	p := report.NewPart("Counted by cylinder, head and sector", t)
+	blocks := []report.Block{t}
 	for _, text := range v.Says {
-		p.Blocks = append(p.Blocks, report.Text(text))
+		blocks = append(blocks, report.Text(text))
 	}
 	if len(v.Says) == 0 {
-		p.Blocks = append(p.Blocks, report.Text("All of them count alike."))
+		blocks = append(blocks, report.Text("All of them count alike."))
 	}
-	return p
+	return report.NewPart("Counted by cylinder, head and sector", blocks...)
 }
 
 // Geometry shows it.

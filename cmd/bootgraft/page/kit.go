@@ -127,7 +127,7 @@ func showMarks(u *talk.UI, title string, marks []kit.Mark) {
 		return fmt.Sprintf("sector %s, bytes %d to %d: %s", disk.Grouped(m.Sector), m.Offset, m.Offset+m.Count-1,
 			words.Printable(m.What))
 	})
-	for _, line := range someOf(list, shownTexts/2, "... and %s more; all of them with --json") {
+	for _, line := range someOf(list, shownTexts/2, "... "+restInJSON) {
 		u.Wrapped("  ", line)
 	}
 }

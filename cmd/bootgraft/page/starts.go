@@ -104,7 +104,7 @@ func methodText(w starts.Way) string {
 }
 
 func startLines(u *talk.UI, label string, lines []string) {
-	for _, line := range someOf(lines, maxStartLines, "and %s more; all of them with --json") {
+	for _, line := range someOf(lines, maxStartLines, restInJSON) {
 		u.Wrapped(label, line)
 	}
 }

@@ -35,13 +35,16 @@ func tableText(m *layout.Map) string {
 	return fmt.Sprintf("Table in force: %s; entries: %d.", m.Table, len(m.Entries))
 }
 
+// runColumns are those of a table of runs of sectors.
+const runColumns = "first sector>15 | sectors>15 | role<9 | what"
+
 // regionTable lists who owns what.
 func regionTable(m *layout.Map) report.Table {
-	t := report.TableOf("first sector>15 | sectors>15 | role<9 | what", len(m.Regions), func(i int) []string {
+	t := report.TableOf(runColumns, len(m.Regions), func(i int) []string {
 		r := &m.Regions[i]
 		return []string{disk.Grouped(r.Start), disk.Grouped(r.Count), string(r.Role), regionText(m, *r)}
 	})
-	t.Most, t.Rest = maxRegionRows, "; all of them with survey --json"
+	t.Most, t.Rest = maxRegionRows, restInSurvey
 	return t
 }
 

@@ -13,6 +13,12 @@ import (
 	"bootgraft/safety"
 )
 
+// What is said where all is well.
+const (
+	asPlanned = "Every compared sector is as planned."
+	asRead    = "Every span is what was read."
+)
+
 // differences lists what is not on a card as it is planned.
 func differences(u *talk.UI, c *safety.Comparison) {
 	u.Answerf("\n%13s %5s  %-8s %-17s %s\n", "sector", "byte", "", "why", "wanted / found")
@@ -44,14 +50,12 @@ func Verified(u *talk.UI, target string, c *safety.Comparison, opinions []second
 		u.Answerf("; %s not touched by the plan", disk.Grouped(c.Left))
 	}
 	u.Answerf("\n")
-	if c.SHA256 != "" {
-		u.Answerf("SHA-256 of the compared sectors:\n  %s\n", c.SHA256)
-	}
+	showSum(u, "", sumOfCompared, c.SHA256)
 	if c.Unequal > 0 {
 		differences(u, c)
 		return
 	}
-	u.Answerf("Every compared sector is as planned.\n")
+	u.Answerf("%s\n", asPlanned)
 	SecondReader(u, opinions)
 	if worth := Differing(opinions); len(worth) > 0 {
 		Findings(u, worth)
@@ -72,7 +76,8 @@ func noSum(c *capture.Check) string {
 
 // Archive says whether the image of a capture is what was read.
 func Archive(u *talk.UI, path string, c *capture.Check) {
-	u.Answerf("%s\nSHA-256 of the file as it lies:\n  %s\n", path, c.SHA256)
+	u.Answerf("%s\n", path)
+	showSum(u, "", sumOfFile, c.SHA256.String())
 	switch {
 	case c.Promised == nil:
 		u.Answerf("%s\n", noSum(c))
@@ -89,7 +94,7 @@ func Archive(u *talk.UI, path string, c *capture.Check) {
 		u.Answerf("%s in spans that are no longer what was read:\n", disk.Counted(n, "sector"))
 		Spans(u, c.Damaged)
 	} else if c.Promised == nil || *c.Promised == c.SHA256 {
-		u.Answerf("Every span is what was read.\n")
+		u.Answerf("%s\n", asRead)
 	}
 }
 
@@ -117,7 +122,7 @@ func VerifiedBrief(target string, c *safety.Comparison, next func(u *talk.UI)) *
 
 // VerifiedAnswer is what a comparison with a plan found, for a page to print.
 func VerifiedAnswer(c *safety.Comparison, opinions []second.Opinion) Answer {
-	a := Answer{Verdict: "Every compared sector is as planned.", Findings: Differing(opinions)}
+	a := Answer{Verdict: asPlanned, Findings: Differing(opinions)}
 	counts := report.NewTable("sectors> | are", []string{disk.Grouped(c.Compared), "compared"},
 		[]string{disk.Grouped(c.Left), "not touched by the plan, and not compared"},
 		[]string{disk.Grouped(c.Unequal), "different"})
@@ -126,14 +131,8 @@ func VerifiedAnswer(c *safety.Comparison, opinions []second.Opinion) Answer {
 			counts.Add(disk.Grouped(n), "of these should be "+shouldBe[op])
 		}
 	}
-	p := report.NewPart("What was compared", counts)
-	if c.SHA256 != "" {
-		p.Blocks = append(p.Blocks, report.Text("SHA-256 of the compared sectors: "+c.SHA256))
-	}
-	if line := second.Summary(opinions); line != "" {
-		p.Blocks = append(p.Blocks, report.Text(line+"."))
-	}
-	a.First = []report.Part{p, report.NewPart("What the differences look like", report.List(c.Notes))}
+	a.First = []report.Part{report.NewPart("What was compared", counts, report.Valued(sumOfCompared, c.SHA256),
+		report.Text(opinionText(opinions))), report.NewPart("What the differences look like", report.List(c.Notes))}
 	if len(c.Differences) > 0 {
 		a.Then = differenceParts(c)
 	}
@@ -155,11 +154,11 @@ func differenceParts(c *safety.Comparison) []report.Part {
 		}
 		return []string{disk.Grouped(d.Sector), fmt.Sprint(d.Offset), opWords[d.Op], why}
 	})
-	p := report.NewPart("Differences", t)
-	if more := c.Unequal - disk.Sector(len(c.Differences)); more > 0 {
-		p.Blocks = append(p.Blocks, report.Textf("And %s more (--limit).", disk.Grouped(more)))
+	more := report.Text("")
+	if n := c.Unequal - disk.Sector(len(c.Differences)); n > 0 {
+		more = report.Textf("And %s more (--limit).", disk.Grouped(n))
 	}
-	return []report.Part{p, report.Private("Their bytes",
+	return []report.Part{report.NewPart("Differences", t, more), report.Private("Their bytes",
 		report.TableOf("sector> | byte> | wanted | found", len(c.Differences), func(i int) []string {
 			d := &c.Differences[i]
 			return []string{disk.Grouped(d.Sector), fmt.Sprint(d.Offset), d.Want, d.Have}
@@ -177,9 +176,9 @@ func ArchiveAnswer(c *capture.Check) Answer {
 	if c.Promised != nil {
 		promised = "SHA-256 that the record names: " + c.Promised.String()
 	}
-	return Answer{Verdict: "Every span is what was read.", State: archiveState(c),
+	return Answer{Verdict: asRead, State: archiveState(c),
 		First: []report.Part{report.NewPart("What was compared", t,
-			report.Text("SHA-256 of the file as it lies: "+c.SHA256.String()), report.Text(promised))}}
+			report.Valued(sumOfFile, c.SHA256.String()), report.Text(promised))}}
 }
 
 // archiveState is the one word for the image of a capture.
@@ -193,10 +192,19 @@ func archiveState(c *capture.Check) string {
 	return ""
 }
 
-// SecondReader says in one line what the second reader thinks.
+// opinionText says in one line what the second reader thinks.
+func opinionText(all []second.Opinion) string {
+	line := second.Summary(all)
+	if line != "" {
+		line += "."
+	}
+	return line
+}
+
+// SecondReader shows it.
 func SecondReader(u *talk.UI, all []second.Opinion) {
-	if line := second.Summary(all); line != "" {
-		u.Wrapped("", line+".")
+	if line := opinionText(all); line != "" {
+		u.Wrapped("", line)
 	}
 }
 

@@ -17,9 +17,7 @@ func Written(u *talk.UI, target string, res safety.Result, sectorSize int, again
 		u.Answerf(", %s not touched: holes in an image file", disk.Grouped(res.Left))
 	}
 	u.Answerf("\n")
-	if res.SHA256 != "" {
-		u.Answerf("  SHA-256 of all sectors but those not touched:\n  %s\n", res.SHA256)
-	}
+	showSum(u, "  ", sumOfWritten, res.SHA256)
 	u.Answerf("\nNext, compare every sector with the plan:\n\n  bootgraft verify %s\n", again)
 }
 
@@ -35,11 +33,8 @@ func writtenTable(written disk.Sector, are string, left disk.Sector, leftAre str
 // ImageAnswer is what was written to an image file, for a page to print; again is what
 // verify is given.
 func ImageAnswer(target string, res safety.Result, sectorSize int, again string) Answer {
-	p := report.NewPart("What was written",
-		writtenTable(res.Written, "written", res.Left, "not touched: holes in an image file", res.Missing))
-	if res.SHA256 != "" {
-		p.Blocks = append(p.Blocks, report.Text("SHA-256 of all sectors but those not touched: "+res.SHA256))
-	}
 	return Answer{Verdict: fmt.Sprintf("%s is written: %s.", target, disk.SizeText(res.Sectors, sectorSize)),
-		Next: []string{"bootgraft verify " + again}, First: []report.Part{p}}
+		Next: []string{"bootgraft verify " + again}, First: []report.Part{report.NewPart("What was written",
+			writtenTable(res.Written, "written", res.Left, "not touched: holes in an image file", res.Missing),
+			report.Valued(sumOfWritten, res.SHA256))}}
 }

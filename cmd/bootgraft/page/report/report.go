@@ -12,7 +12,6 @@ package report
 import (
 	"errors"
 	"fmt"
-	"slices"
 	"strings"
 
 	"bootgraft/cmd/bootgraft/page/drawing"
@@ -73,35 +72,42 @@ type Part struct {
 // Add adds parts. One that says nothing is left out.
 func (r *Report) Add(parts ...Part) {
 	for i := range parts {
-		if !parts[i].empty() {
+		if parts[i].Blocks != nil {
 			r.Parts = append(r.Parts, parts[i])
 		}
 	}
 }
 
-// empty tells whether nothing stands under its heading.
-func (p *Part) empty() bool {
-	return !slices.ContainsFunc(p.Blocks, func(b Block) bool {
-		switch v := b.(type) {
-		case Table:
-			return len(v.Rows) > 0
-		case List:
-			return len(v) > 0
-		case Text:
-			return v != ""
-		case Typed:
-			return v != ""
+// NewPart makes a part of a page. A block that says nothing is left out.
+func NewPart(heading string, blocks ...Block) Part {
+	p := Part{Heading: heading}
+	for _, b := range blocks {
+		if !empty(b) {
+			p.Blocks = append(p.Blocks, b)
 		}
-		return true
-	})
+	}
+	return p
 }
-
-// NewPart makes a part of a page.
-func NewPart(heading string, blocks ...Block) Part { return Part{Heading: heading, Blocks: blocks} }
 
 // Private makes a part that is not for strangers.
 func Private(heading string, blocks ...Block) Part {
-	return Part{Heading: heading, Blocks: blocks, Private: true}
+	p := NewPart(heading, blocks...)
+	p.Private = true
+	return p
+}
+
+func empty(b Block) bool {
+	switch v := b.(type) {
+	case Table:
+		return len(v.Rows) == 0
+	case List:
+		return len(v) == 0
+	case Text:
+		return v == ""
+	case Typed:
+		return v == ""
+	}
+	return false
 }
 
 // Block is one of Text, List, Table, Typed, Drawing or Wave.
@@ -111,6 +117,14 @@ type Block interface {
 
 // Text is a paragraph.
 type Text string
+
+// Valued makes a paragraph of a value with its name, if there is one.
+func Valued(name, value string) Text {
+	if value == "" {
+		return ""
+	}
+	return Text(name + ": " + value)
+}
 
 // Textf makes a paragraph.
 func Textf(format string, args ...any) Text { return Text(fmt.Sprintf(format, args...)) }

@@ -11,7 +11,7 @@ func Screen(parts ...Part) string {
 	var b strings.Builder
 	for i := range parts {
 		p := &parts[i]
-		if p.empty() {
+		if p.Blocks == nil {
 			continue
 		}
 		b.WriteString("\n" + p.Heading)
