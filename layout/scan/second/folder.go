@@ -17,7 +17,8 @@ type folder struct {
 	depth   int
 	cost    int // slots that the library parses to list it, its parents included
 	entries []entry
-	part    bool // not all of its entries are here
+	part    bool            // not all of its entries are here
+	labels  map[string]bool // folded short names of volume labels in it
 }
 
 // entry is a file or directory as the library should see it.
@@ -32,7 +33,6 @@ type gatherer struct {
 	v       *fat.Volume
 	folders []*folder
 	byPath  map[string]*folder // by the path that our walk gives
-	labels  map[string]bool    // folded short names of volume labels in the root
 	entries int
 }
 
@@ -40,7 +40,7 @@ type gatherer struct {
 // up to maxEntries entries, or why it would read something else. all is false
 // if there are more.
 func gather(v *fat.Volume, t *fat.Table) (folders []*folder, all bool, err error) {
-	g := &gatherer{v: v, byPath: map[string]*folder{}, labels: map[string]bool{}}
+	g := &gatherer{v: v, byPath: map[string]*folder{}}
 	where := []disk.Span{v.RootSpan()}
 	if v.Kind == fat.FAT32 {
 		where = v.Extents(t.Follow(v.BPB.RootCluster).Runs)
@@ -52,7 +52,10 @@ func gather(v *fat.Volume, t *fat.Table) (folders []*folder, all bool, err error
 	for f := range v.NewWalk(t, fat.WalkOptions{}).Files() {
 		parent := g.byPath[directory(f.Path)]
 		if g.entries == maxEntries {
-			parent.part, all = true, false
+			for _, d := range g.folders { // those that are empty here may be yet to come
+				d.part = d == parent || len(d.entries) == 0
+			}
+			all = false
 			break
 		}
 		if err := g.add(parent, f); err != nil {
@@ -76,9 +79,7 @@ func (g *gatherer) open(d *folder, ours string, where []disk.Span) error {
 	if err := s.look(where); err != nil {
 		return refusef("directory /%s: %v", ours, err)
 	}
-	if d.path == "." {
-		g.labels = s.labels
-	}
+	d.labels = s.labels
 	d.cost += s.count
 	g.folders = append(g.folders, d)
 	g.byPath[ours] = d
@@ -126,8 +127,9 @@ func (g *gatherer) add(parent *folder, f *fat.File) error {
 // as they are, in lower case where the entry says so.
 func rawShort(f *fat.File) (string, error) {
 	base, ext := strings.TrimRight(string(f.Raw[:8]), " "), strings.TrimRight(string(f.Raw[8:11]), " ")
-	if base == "" {
-		return "", refusef("/%s has a short name that begins with blanks, which it leaves out", f.Path)
+	switch base {
+	case "", ".", "..":
+		return "", refusef("/%s has a short name that begins with blanks or with dots alone, which it leaves out", f.Path)
 	}
 	lower := f.Raw.Case()&0x18 != 0
 	if lower && !utf8.ValidString(base+ext) {
@@ -176,10 +178,11 @@ func (g *gatherer) ambiguous() error {
 			}
 		}
 	}
-	root := g.folders[0]
-	for i := range root.entries {
-		e := &root.entries[i]
-		e.ambiguous = e.ambiguous || g.labels[folded(e.name)] || g.labels[folded(e.short)]
+	for _, d := range g.folders {
+		for i := range d.entries {
+			e := &d.entries[i]
+			e.ambiguous = e.ambiguous || d.labels[folded(e.name)] || d.labels[folded(e.short)]
+		}
 	}
 	return nil
 }

@@ -3,6 +3,7 @@ package second
 import (
 	"bytes"
 	"context"
+	"fmt"
 	"math/rand/v2"
 	"strings"
 	"testing"
@@ -86,6 +87,20 @@ func lastCluster(s *specimen, path string) uint32 {
 	return f.Chain.Runs[len(f.Chain.Runs)-1].End() - 1
 }
 
+// A label in a folder is no file to either, but the library finds it where it looks
+// for a file of that name.
+func TestLabelInAFolder(t *testing.T) {
+	s := newSpecimen(t, small16)
+	last := s.at(s.file("DIR/Sub of a long name").Place)
+	label := s.raw("A.BIN") // with its cluster, as a system leaves it that makes a label of a file
+	copy(label[:], "C       BIN\x08")
+	s.poke(last+32, label[:]...)
+	want := Compared{Entries: 9, Chains: 7, Contents: 5, Bytes: 24191 - 700}
+	if o := ask(t, s); o.Verdict != Agrees || o.Compared != want {
+		t.Errorf("%+v, want %+v", o, want)
+	}
+}
+
 // Everything that go-diskfs v1.9.4 is known to read wrongly, to refuse, or to
 // break off at, and damage that makes it hang: our reader says so beforehand.
 func TestCannot(t *testing.T) {
@@ -124,6 +139,7 @@ func TestCannot(t *testing.T) {
 		{"long name of nobody", small16, func(s *specimen) { s.poke(s.at(s.file("A name that is longer than one part.bin").Slot)+13, 0) }, "long"},
 		{"long part with odd attributes", small16, func(s *specimen) { s.poke(s.at(s.file("A name that is longer than one part.bin").Slot)+11, 0x4F) }, "4F"},
 		{"a slash in a name", small16, func(s *specimen) { s.poke(s.at(s.file("A.BIN").Place), '/') }, "fat-name-illegal"},
+		{"a dot for a base", small16, func(s *specimen) { s.poke(s.at(s.file("A.BIN").Place), []byte(".       ")...) }, "leaves out"},
 		{"blank base", small16, func(s *specimen) { s.poke(s.at(s.file("A.BIN").Place), ' ') }, "begins with blanks"},
 		{"two folders of one name", small16, func(s *specimen) {
 			s.poke(s.at(s.file("A.BIN").Place), []byte("DIR        ")...)
@@ -299,6 +315,32 @@ func TestLargeDirectory(t *testing.T) {
 	}
 	if !strings.Contains(o.Why, "only the first 10000 entries") || !strings.Contains(o.Why, "chains were not compared") {
 		t.Errorf("it does not say what it left out: %s", o.Why)
+	}
+}
+
+// Where more entries are there than are compared, the folders that our walk did not
+// come to are no difference.
+func TestMoreEntriesThanAreCompared(t *testing.T) {
+	d := imagetest.New(80_000, 512)
+	v, err := format.New(d, format.Options{Sectors: 80_000, Kind: fat.FAT32, SectorsPerCluster: 1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, dir := range []string{"FIRST", "LAST"} {
+		if err := v.Mkdir(dir, format.File{}); err != nil {
+			t.Fatal(err)
+		}
+		for i := range maxEntries {
+			if err := v.Add(fmt.Sprintf("%s/T%07d.DAT", dir, i), bytes.NewReader(nil), 0, format.File{}); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	if err := v.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if o := ask(t, d); o.Verdict != Agrees || o.Compared.Entries != maxEntries {
+		t.Errorf("%+v", o)
 	}
 }
 
