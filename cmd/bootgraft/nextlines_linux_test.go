@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -140,4 +141,44 @@ func TestPrintedLinesOfAwkwardNames(t *testing.T) {
 	r.pastes(talk.ExitDone, kept, "kit show")
 	archived := r.shellTypes(talk.ExitDone, "bootgraft archive --plan '-c plan' -- '-arch ive'")
 	r.pastes(talk.ExitDone, archived, "verify")
+}
+
+// TestLinesAfterADifference: what is printed for a card that differs works as it stands, also
+// where the source of the plan has moved: the card itself is read first, its image is compared.
+func TestLinesAfterADifference(t *testing.T) {
+	t.Parallel()
+	need.Root(t)
+	r := &reader{typist: newTypist(t), sectors: "20000s"}
+	(&typed{t: t, dir: r.dir}).hostileDrive("old.img")
+	r.types(talk.ExitDone, "plan", "old.img", "--size", r.sectors, "-o", "card.plan")
+	r.types(talk.ExitDone, "write", "card.plan", "card.img")
+	r.poke("card.img", 513, "\xF0")
+	if err := os.Mkdir(r.path("moved here"), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Rename(r.path("old.img"), r.path("moved here/old.img")); err != nil {
+		t.Fatal(err)
+	}
+	from := " --source 'moved here/old.img'"
+	differs := r.shellTypes(talk.ExitDifferent, "bootgraft verify card.plan card.img"+from)
+	compared := r.pastes(talk.ExitDone, differs, "compare --before card.plan")
+	r.pastes(talk.ExitDone, compared, "starts card.plan")
+
+	r.node = r.attach(r.path("card.img"))
+	differs = r.shellTypes(talk.ExitDifferent, "bootgraft verify card.plan "+r.node+from)
+	r.pastes(talk.ExitDone, differs, "capture "+r.node)
+	r.pastes(talk.ExitDone, differs, "compare --before card.plan")
+}
+
+// poke writes bytes into a file.
+func (y *typist) poke(name string, at int64, b string) {
+	y.t.Helper()
+	f, err := os.OpenFile(y.path(name), os.O_WRONLY, 0)
+	if err == nil {
+		_, err = f.WriteAt([]byte(b), at)
+		err = errors.Join(err, f.Close())
+	}
+	if err != nil {
+		y.t.Fatal(err)
+	}
 }
