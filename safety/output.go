@@ -179,7 +179,8 @@ func (g *guard) stale() (fs.FileInfo, error) {
 		return nil, err
 	}
 	if !g.replace {
-		return nil, left.refuse(disk.UnfinishedExists, g.orReplace("delete it"), "a run that broke off left it")
+		return nil, left.refuse(disk.UnfinishedExists, g.orReplace("if it is that, delete it"),
+			"it looks like what a run that broke off left")
 	}
 	return fi, nil
 }
