@@ -27,7 +27,7 @@ func Again(c *cobra.Command, args ...string) string {
 			if fl.NoOptDefVal != "" && v == fl.NoOptDefVal {
 				line += " --" + fl.Name
 			} else {
-				line += " --" + fl.Name + " " + words.Shell(v)
+				line += " --" + fl.Name + " " + words.Verbatim(v)
 			}
 		}
 	})
