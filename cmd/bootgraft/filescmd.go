@@ -179,7 +179,8 @@ type filesAnswer struct {
 }
 
 // room finds out how much room all files need, and says it where there is too little.
-func (a *filesAnswer) room(ctx context.Context, u *talk.UI, src image.Source, m *layout.Map, opt rescue.Options) (err error) {
+func (a *filesAnswer) room(ctx context.Context, u *talk.UI, src image.Source, m *layout.Map,
+	opt rescue.Options) (err error) {
 	if a.into == nil {
 		return nil
 	}

@@ -106,23 +106,30 @@ func (s *Sounds) verdict() []string {
 			seconds1(silent)))
 	}
 	if s.Into != "" {
-		written, left := 0, int64(0)
-		for i, w := range s.Written {
-			if w.Left == "" {
-				written++
-			} else {
-				left += s.List.Tracks[i].Count
-			}
+		out = append(out, s.writtenText()...)
+	}
+	return out
+}
+
+// writtenText says how many runs are in the folder, and how many it could not take.
+func (s *Sounds) writtenText() (out []string) {
+	written, left := 0, int64(0)
+	for i, w := range s.Written {
+		if w.Left == "" {
+			written++
+		} else {
+			left += s.List.Tracks[i].Count
 		}
-		line := fmt.Sprintf("%s written to %s", disk.Counted(written, "file"), s.Into)
-		if !s.NoList {
-			line += fmt.Sprintf("; %s/%s says what is in them", s.Into, SoundListName)
-		}
-		out = append(out, line+".")
-		if n := len(s.Written) - written; n > 0 {
-			out = append(out, fmt.Sprintf("%s, %s, left out: %s cannot take them. What was written is whole. To have "+
-				"all of them, type the same with a new folder that has more room behind --to.", disk.Counted(n, "run"), disk.Counted(left, "byte"), s.Into))
-		}
+	}
+	line := fmt.Sprintf("%s written to %s", disk.Counted(written, "file"), s.Into)
+	if !s.NoList {
+		line += fmt.Sprintf("; %s/%s says what is in them", s.Into, SoundListName)
+	}
+	out = append(out, line+".")
+	if n := len(s.Written) - written; n > 0 {
+		out = append(out, fmt.Sprintf("%s, %s, left out: %s cannot take them. What was written is whole. To have all of "+
+			"them, type the same with a new folder that has more room behind --to.", disk.Counted(n, "run"),
+			disk.Counted(left, "byte"), s.Into))
 	}
 	return out
 }
