@@ -108,7 +108,7 @@ func TestFilesThatDoNotFit(t *testing.T) {
 		t.Errorf("needed %d, free %v", got.Needed, got.Free)
 	}
 	for _, f := range got.Files {
-		if left := f.Path == "BIG.WAV"; left != (f.LeftOut == "no-room") || left != (f.Written == "") {
+		if left := f.Path == "BIG.WAV"; left != (f.LeftOut == "room") || left != (f.Written == "") {
 			t.Errorf("%s: written %q, left out %q", f.Path, f.Written, f.LeftOut)
 		}
 	}

@@ -5,9 +5,9 @@ type Short string
 
 // What a file system may lack for one file.
 const (
-	NoRoom  Short = "no-room"   // it is full, or what its owner may store there is used up
-	TooBig  Short = "too-large" // it holds no file of such a size
-	BadName Short = "name"      // it holds no such name, or none so long
+	NoRoom  Short = "room" // it is full, or what its owner may store there is used up
+	TooBig  Short = "size" // it holds no file of such a size
+	BadName Short = "name" // it holds no such name, or none so long
 )
 
 // ShortOf tells what the error of making or filling a file says of that file alone. It is

@@ -25,7 +25,7 @@ type File struct {
 	Recording string `json:"recording,omitempty"` // of a damaged file: wav or mpeg, if its times are known
 	Written   string `json:"written,omitempty"`   // its name in the folder of --to
 	Fault     string `json:"fault,omitempty"`
-	LeftOut   string `json:"left_out,omitempty"` // no-room, too-large or name: why that folder could not take it
+	LeftOut   string `json:"left_out,omitempty"` // room, size or name: why that folder could not take it
 }
 
 // Hole is a run of bytes that cannot be had, and of a recording the time that it
