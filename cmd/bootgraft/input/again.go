@@ -35,7 +35,7 @@ func AgainWith(c *cobra.Command, flag, value string, args ...string) string {
 			if fl.NoOptDefVal != "" && v == fl.NoOptDefVal {
 				line += " --" + fl.Name
 			} else {
-				line += " --" + fl.Name + " " + words.Shell(v)
+				line += " --" + fl.Name + " " + words.Verbatim(v)
 			}
 		}
 	})
