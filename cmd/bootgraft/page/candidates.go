@@ -70,6 +70,10 @@ func orderRows(o *scan.Outside) (out []string) {
 }
 
 func fieldText(f *layout.Field) string {
-	return likely(fmt.Sprintf("sector %s, byte %d, %s: %s, which may stand for: %s", disk.Grouped(f.Sector), f.Offset,
-		candidate.Encoding(f.Encoding).Text(), disk.Grouped(int64(f.Value)), f.Meaning), f.ByChance)
+	inside := ""
+	if f.Inside {
+		inside = ", inside a partition"
+	}
+	return likely(fmt.Sprintf("sector %s, byte %d%s, %s: %s, which may stand for: %s", disk.Grouped(f.Sector), f.Offset,
+		inside, candidate.Encoding(f.Encoding).Text(), disk.Grouped(int64(f.Value)), f.Meaning), f.ByChance)
 }

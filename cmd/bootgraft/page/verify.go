@@ -132,7 +132,7 @@ func VerifiedAnswer(c *safety.Comparison, opinions []second.Opinion) Answer {
 		}
 	}
 	a.First = []report.Part{report.NewPart("What was compared", counts, report.Valued(sumOfCompared, c.SHA256),
-		report.Text(opinionText(opinions))), report.NewPart("What the differences look like", report.List(c.Notes))}
+		report.Text(opinionLine(opinions))), report.NewPart("What the differences look like", report.List(c.Notes))}
 	if len(c.Differences) > 0 {
 		a.Then = differenceParts(c)
 	}
@@ -190,32 +190,4 @@ func archiveState(c *capture.Check) string {
 		return "as it was read, and not read to its end"
 	}
 	return ""
-}
-
-// opinionText says in one line what the second reader thinks.
-func opinionText(all []second.Opinion) string {
-	line := second.Summary(all)
-	if line != "" {
-		line += "."
-	}
-	return line
-}
-
-// SecondReader shows it.
-func SecondReader(u *talk.UI, all []second.Opinion) {
-	if line := opinionText(all); line != "" {
-		u.Wrapped("", line)
-	}
-}
-
-// Differing returns as findings the opinions that a person must see; the line
-// of secondReader says enough of the others.
-func Differing(all []second.Opinion) []disk.Finding {
-	var out []disk.Finding
-	for _, o := range all {
-		if o.Verdict == second.Differs {
-			out = append(out, o.Finding())
-		}
-	}
-	return out
 }
