@@ -1,12 +1,14 @@
-// Package report is one page about a drive, a plan or a card, to print, to keep or
-// to show to somebody: one model, and three forms of it.
+// Package report is what an answer about a drive, a plan or a card is made of, and the
+// forms in which it is shown: on a terminal, and on one page to print, to keep or to show to
+// somebody.
 //
-//	values --(package page)--> Report --(redact.go)--> Report --+--(html.go)--> one self-contained file
-//	                                                            +--(markdown.go)--> for a forum
-//	                                                            '--(text.go)--> for a terminal
+//	values --(package page)--> Part --+--(screen.go)--> on a terminal
+//	                                  '--> Report --(redact.go)--> Report --+--(html.go)--> one self-contained file
+//	                                                                        +--(markdown.go)--> for a forum
+//	                                                                        '--(text.go)--> a plain file
 //
-// A form adds nothing and leaves nothing out but the drawing, which text cannot
-// show: it says the same in words.
+// The form of a page adds nothing and leaves nothing out but the drawing, which text cannot
+// show: it says the same in words. A terminal shows fewer rows of a table.
 package report
 
 import (
