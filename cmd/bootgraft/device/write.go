@@ -108,7 +108,7 @@ func (d *deviceWrite) wrote(res safety.DeviceResult) error {
 	if res.NotNoted != nil {
 		return notNoted(res.NotNoted)
 	}
-	d.Answerf("\nTo compare every sector once more, in this reader or another one:\n\n  %s\n", d.told.AgainLine())
+	d.Next("To compare every sector once more, in this reader or another one:", d.told.AgainLine())
 	if res.Missing > 0 {
 		return talk.Coded(talk.ExitIncomplete, fmt.Errorf("done, but %s sectors that the source does not know are "+
 			"zeros on the card", disk.Grouped(res.Missing)))

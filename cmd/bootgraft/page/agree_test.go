@@ -6,11 +6,13 @@ import (
 	"go/parser"
 	"go/token"
 	"path/filepath"
+	"regexp"
 	"strconv"
 	"strings"
 	"testing"
 
 	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/capture"
 	"bootgraft/layout/scan/diff"
 )
@@ -106,4 +108,38 @@ func constantText(e ast.Expr) (string, bool) {
 		return a + b, ok && too && v.Op == token.ADD
 	}
 	return "", false
+}
+
+// TestProseFolds: on a narrow terminal prose flows: no line of it is wider, and none was
+// broken by hand for a wider one.
+func TestProseFolds(t *testing.T) {
+	const cells = 50
+	words.SetWidth(cells)
+	defer words.SetWidth(80)
+	shows := map[string]func(u *talk.UI){
+		"after survey": func(u *talk.UI) { AfterSurvey(u, "old.img", "") },
+		"after verify": func(u *talk.UI) { AfterVerify(u, "card.plan", "card.img", "", false, true) },
+	}
+	for name, show := range pages {
+		if name != "damaged" { // a file, which no terminal shows
+			shows[name] = show
+		}
+	}
+	prose := regexp.MustCompile(`^[A-Z][a-z]+,? [a-z]+ [a-z]+`)
+	for name, show := range shows {
+		var out bytes.Buffer
+		show(&talk.UI{Out: &out})
+		lines := strings.Split(out.String(), "\n")
+		for i, line := range lines[:len(lines)-1] {
+			next, _, _ := strings.Cut(lines[i+1], " ")
+			switch {
+			case !prose.MatchString(line) || strings.Contains(line, "  ") || strings.HasPrefix(line, "SHA-256"):
+			case words.Cells(line) > cells:
+				t.Errorf("%s: %d cells: %q", name, words.Cells(line), line)
+			case next != "" && next == strings.ToLower(next) && words.Cells(line)+1+words.Cells(next) <= cells &&
+				!strings.HasSuffix(line, "."):
+				t.Errorf("%s: broken by hand: %q, %q", name, line, lines[i+1])
+			}
+		}
+	}
 }

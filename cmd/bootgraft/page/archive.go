@@ -22,10 +22,9 @@ func ArchiveMade(u *talk.UI, dir string, files []archive.File, g *archive.Guide)
 		u.Wrapped("", "The finished card lies in it too: its plan makes bytes new, or copies more runs than "+
 			"anybody would type.")
 	}
-	u.Answerf("\n")
-	u.Wrapped("", archive.HowName+" says how to check it and make the card again with dd and sha256sum alone. To stick "+
-		"on the card:")
-	u.Answerf("\n  %s\n\nIn some years, and on every copy of it:\n\n  bootgraft verify %s\n", g.Label, words.Shell(dir))
+	u.Next(archive.HowName+" says how to check it and make the card again with dd and sha256sum alone. To stick "+
+		"on the card:", g.Label)
+	u.Next("In some years, and on every copy of it:", "bootgraft verify "+words.Shell(dir))
 }
 
 // ArchiveChecked says what an archive looks like today.

@@ -109,10 +109,8 @@ func Card(u *talk.UI, l *Look) {
 func (l *Look) next(u *talk.UI) {
 	NextPlan(u, l.Facts.Sectors, l.Facts.SectorSize)
 	if WritesCards && l.Fault == nil && !l.File && l.Facts.Held == nil {
-		u.Answerf(
-			"\nIs it as large as it says? Only a test that writes can tell; without the word\n"+
-				"it writes nothing:\n\n  sudo bootgraft card %s --write-test quick --device\n",
-			words.Shell(l.Path))
+		u.Next("Is it as large as it says? Only a test that writes can tell; without the word it writes nothing:",
+			fmt.Sprintf("sudo bootgraft card %s --write-test quick --device", words.Shell(l.Path)))
 	}
 }
 

@@ -40,7 +40,7 @@ func Changed(u *talk.UI, before, after string, r *diff.Report, next string) {
 func nextChanged(u *talk.UI, r *diff.Report, next string) {
 	switch {
 	case next != "":
-		u.Answerf("\nNext, what the device made and the old drive have in common:\n\n  %s\n", next)
+		u.Next("Next, what the device made and the old drive have in common:", next)
 	case r.Original:
 		u.Answerf("\n")
 		u.Wrapped("", "Compare it with an original of another size: bootgraft compare, with both of them.")

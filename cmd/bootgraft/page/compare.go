@@ -47,7 +47,7 @@ func Comparison(u *talk.UI, a *Originals) {
 // nextOriginals is what to type when the rules are known.
 func nextOriginals(u *talk.UI, a *Originals) {
 	if a.Out != "" {
-		u.Answerf("\nThe rules are in %s. Next, a card of another size:\n\n  %s\n", a.Out, a.NextLine())
+		u.Next(fmt.Sprintf("The rules are in %s. Next, a card of another size:", a.Out), a.NextLine())
 		return
 	}
 	u.Answerf("\nNo rules were kept; -o RULES keeps them for a plan.\n")

@@ -112,7 +112,7 @@ func systemText(paths []string) string {
 
 // NextPlan says how a card of this size is planned.
 func NextPlan(u *talk.UI, n disk.Sector, sectorSize int) {
-	u.Answerf("\nTo plan for a card of exactly this size:\n\n  %s\n", PlanLine(n, sectorSize))
+	u.Next("To plan for a card of exactly this size:", PlanLine(n, sectorSize))
 }
 
 // PlanLine is what to type to plan for a card of this size.

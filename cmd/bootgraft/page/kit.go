@@ -21,8 +21,8 @@ func Texts(u *talk.UI, texts []kit.Text, all int) {
 	if all == 0 {
 		return
 	}
-	u.Answerf("\nStrings in these sectors, the longest first; look whether any one is private:\n%15s %6s\n", "sector",
-		"byte")
+	u.Answerf("\n%s%15s %6s\n", words.Fold("", "Strings in these sectors, the longest first; look whether any one is private:"),
+		"sector", "byte")
 	byLength := slices.Clone(texts)
 	slices.SortStableFunc(byLength, func(a, b kit.Text) int { return len(b.Text) - len(a.Text) })
 	for i, t := range byLength {
@@ -147,20 +147,20 @@ func KitMade(u *talk.UI, path string, k *gather.Made, w *gather.Written, lost di
 	Manifest(u, m)
 	Texts(u, k.Texts, k.AllTexts)
 	if lost > 0 {
-		u.Answerf("\n%s of the boot areas could not be had: a card made with this kit lacks\nthem. "+
-			"Another unit of the model, or another kit, may have them.\n", disk.Counted(lost, "sector"))
+		u.Answerf("\n%s", words.Fold("", fmt.Sprintf("%s of the boot areas could not be had: a card made with this kit lacks "+
+			"them. Another unit of the model, or another kit, may have them.", disk.Counted(lost, "sector"))))
 	}
 	if lost == 0 || len(k.Findings) > 0 {
 		Findings(u, k.Findings)
 	}
 	if m.Rules == nil && !m.FactsOnly {
-		u.Answerf("\n%s", kit.WayOut)
+		WayOut(u)
 	}
 	if !m.FactsOnly {
-		u.Answerf("\nThe code in boot areas may be somebody's work. Ask before you pass it on, and\nkeep to the law of the " +
-			"place where you live.\n")
+		u.Answerf("\n%s", words.Fold("", "The code in boot areas may be somebody's work. Ask before you pass it on, and keep to "+
+			"the law of the place where you live."))
 	}
-	u.Answerf("\nNext, look at what is in it:\n\n  bootgraft kit show %s\n", words.Shell(path))
+	u.Next("Next, look at what is in it:", "bootgraft kit show "+words.Shell(path))
 }
 
 // TooLarge says what takes the room in a kit that would have so many bytes.
@@ -229,18 +229,24 @@ func KitAnswer(m *kit.Manifest, texts []kit.Text, all int, start *starts.Report,
 		a.First = append(a.First, report.NewPart(kitStarts, report.Text(noCard(refused))))
 	}
 	if m.Rules == nil && !m.FactsOnly {
-		a.First = append(a.First, report.NewPart("For a card of another size", wayOut()...))
+		_, why, steps := wayOut()
+		a.First = append(a.First, report.NewPart("For a card of another size", why, steps))
 	}
 	a.First = append(a.First, cautionsPart())
 	return a
 }
 
-// wayOut is what to do where a kit holds no rules, but for its heading.
-func wayOut() []report.Block {
-	_, text, _ := strings.Cut(kit.WayOut, "\n\n")
-	why, steps, _ := strings.Cut(text, "\n\n")
-	return []report.Block{report.Text(strings.Join(strings.Fields(why), " ")),
-		report.Typed(strings.TrimRight(steps, "\n"))}
+// wayOut is what to do where a kit holds no rules: its heading, why, and the steps.
+func wayOut() (heading string, why report.Text, steps report.Typed) {
+	heading, text, _ := strings.Cut(kit.WayOut, "\n\n")
+	before, after, _ := strings.Cut(text, "\n\n")
+	return heading, report.Text(strings.Join(strings.Fields(before), " ")), report.Typed(strings.TrimRight(after, "\n"))
+}
+
+// WayOut shows it.
+func WayOut(u *talk.UI) {
+	heading, why, steps := wayOut()
+	u.Answerf("\n%s\n\n%s\n%s\n", heading, words.Fold("", string(why)), steps)
 }
 
 func kitParts(m *kit.Manifest, texts []kit.Text, all int) []report.Part {

@@ -57,9 +57,8 @@ func Offer(u *talk.UI, path string, sizes []string, o *offer.Offer, ruled bool, 
 		"Read the number of sectors from the card at hand before you plan it.")
 	if o.Best >= 0 {
 		c := &o.Cards[o.Best]
-		u.Answerf("\nOf these, take %s. Next, with the number of sectors of the real card:\n\n  %s\n",
-			words.Printable(sizes[o.Best]),
-			"bootgraft plan "+words.Shell(path)+" --size Ns"+flags+" -o card.plan"+acceptCodes(c.Asks))
+		u.Next(fmt.Sprintf("Of these, take %s. Next, with the number of sectors of the real card:",
+			words.Printable(sizes[o.Best])), "bootgraft plan "+words.Shell(path)+" --size Ns"+flags+" -o card.plan"+acceptCodes(c.Asks))
 	}
 }
 

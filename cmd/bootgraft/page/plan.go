@@ -8,6 +8,7 @@ import (
 	"bootgraft/cmd/bootgraft/page/drawing"
 	"bootgraft/cmd/bootgraft/page/report"
 	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/layout/plan"
@@ -43,8 +44,8 @@ func Plan(u *talk.UI, p *plan.Plan, digest string) {
 	if len(rest) > 0 || len(p.Findings) == 0 {
 		Findings(u, rest)
 	}
-	u.Answerf("\nCheck number of this plan; two people who read its first 8 digits to each other\n"+
-		"know whether they mean the same plan:\n  %s\n", digest)
+	u.Answerf("\n%s  %s\n", words.Fold("", "Check number of this plan; two people who read its first 8 digits to each other "+
+		"know whether they mean the same plan:"), digest)
 }
 
 // ops are the provenances in the order in which they are told.
@@ -101,13 +102,12 @@ func showLadder(u *talk.UI, findings []disk.Finding) (rest []disk.Finding) {
 	if len(tries) == 0 {
 		return findings
 	}
-	u.Answerf("\nNot all that may follow the size is proved. The tries, cheapest first:\n")
+	u.Answerf("\n%s", words.Fold("", "Not all that may follow the size is proved. The tries, cheapest first:"))
 	for _, f := range tries {
 		u.Wrapped(tryRows[f.Code], f.Text)
 	}
-	u.Answerf(
-		"\nEach of them on a card, never on the original; --try N plans another one. " +
-			"What\nthe device did to a card:\n\n  bootgraft compare --before PLAN --after CARD\n")
+	u.Next("Each of them on a card, never on the original; --try N plans another one. What the device did to a card:",
+		"bootgraft compare --before PLAN --after CARD")
 	return rest
 }
 

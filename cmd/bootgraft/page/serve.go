@@ -63,7 +63,7 @@ func Serving(u *talk.UI, d Shown, address *url.URL) {
 			"other programs can read them, no machine is started from them.", machineSector, d.SectorSize))
 		return
 	}
-	u.Answerf("\nTo start a machine from it, a PC:\n\n  %s\n\n", Machine(address, d.Scratch))
+	u.Next("To start a machine from it, a PC:", Machine(address, d.Scratch)+"\n")
 }
 
 // mostVisits is how many lines of the story a page has.

@@ -20,7 +20,7 @@ import (
 // Survey writes a Map for a person, with what else was found.
 func Survey(u *talk.UI, path string, m *layout.Map, more ...disk.Finding) {
 	u.Answerf("%s\n%s\n", sourceName(path), disk.SizeText(m.Sectors, m.SectorSize))
-	u.Answerf("%s\n\n%s", tableText(m), regionTable(m).Screen())
+	u.Answerf("%s\n%s", words.Fold("", tableText(m)), regionTable(m).Screen())
 	showOtherTables(u, m)
 	Findings(u, slices.Concat(m.Findings, more))
 }

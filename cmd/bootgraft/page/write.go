@@ -18,7 +18,7 @@ func Written(u *talk.UI, target string, res safety.Result, sectorSize int, again
 	}
 	u.Answerf("\n")
 	showSum(u, "  ", sumOfWritten, res.SHA256)
-	u.Answerf("\nNext, compare every sector with the plan:\n\n  bootgraft verify %s\n", again)
+	u.Next("Next, compare every sector with the plan:", "bootgraft verify "+again)
 }
 
 // writtenTable counts what was written to a card.
