@@ -22,8 +22,8 @@ func ArchiveMade(u *talk.UI, dir string, files []archive.File, g *archive.Guide)
 		u.Wrapped("", "The finished card lies in it too: its plan makes bytes new, or copies more runs than "+
 			"anybody would type.")
 	}
-	u.Next(archive.HowName+" says how to check it and make the card again with dd and sha256sum alone. To stick "+
-		"on the card:", g.Label)
+	u.Next(archive.HowName+" says how to check it and make the card again with "+g.Needs()+" alone. To stick on the card:",
+		g.Label)
 	u.Next("In some years, and on every copy of it:", "bootgraft verify "+words.Shell(dir))
 }
 
