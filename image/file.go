@@ -133,7 +133,8 @@ func (f *File) NextData(off int64) (start, end int64) {
 }
 
 // NextStored is Sparse's NextData for any file of so many bytes. It moves the
-// position in the file: who uses that must not call it.
+// position in the file: who uses that must not call it. Behind the end of a file that
+// became shorter is no hole: it counts as stored, and who reads it is told.
 func NextStored(f *os.File, off, size int64) (start, end int64) {
 	if off >= size {
 		return size, size
@@ -141,6 +142,11 @@ func NextStored(f *os.File, off, size int64) (start, end int64) {
 	start, end, ok := seekData(f, off)
 	if !ok {
 		return off, size
+	}
+	if start >= size {
+		if st, err := f.Stat(); err != nil || st.Size() < size {
+			return off, size
+		}
 	}
 	start = min(start, size)
 	return start, max(start, min(end, size))

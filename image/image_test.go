@@ -68,6 +68,13 @@ func TestShrunkFile(t *testing.T) {
 	if err == nil || errors.Is(err, io.EOF) {
 		t.Errorf("reading past the new end: %v", err)
 	}
+	// To the kernel all behind the new end is a hole, as lseek(2) says of SEEK_DATA.
+	err = image.Runs(t.Context(), f, image.Whole(f), image.Visitor{Hole: func(s disk.Span) {
+		t.Errorf("what was cut off counts as the hole %s", s)
+	}})
+	if err == nil || errors.Is(err, io.EOF) {
+		t.Errorf("visiting what was cut off: %v", err)
+	}
 }
 
 // boastful fills every buffer, and says that it failed.
