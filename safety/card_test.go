@@ -24,6 +24,9 @@ const sector = 512
 // oldImage is an older image, of one sector.
 var oldImage = bytes.Repeat([]byte("old image of a card, 32 bytes...\n")[:32], 16)
 
+// halfImage is what a broken run leaves: an image has its size from the beginning.
+var halfImage = bytes.Repeat([]byte("half of a card, and no one knows")[:32], 32)
+
 // model is a planned card with what must be known of it to judge a file: it
 // is made here byte by byte, not by the code under test.
 type model struct {

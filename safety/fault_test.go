@@ -3,6 +3,7 @@
 package safety
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"io/fs"
@@ -170,7 +171,7 @@ func (c sweepCase) prepare(t *testing.T, dir string, at int, then func() error) 
 		put(t, path, oldImage)
 	}
 	if c.stale {
-		put(t, path+Unfinished, []byte("half"))
+		put(t, path+Unfinished, halfImage)
 	}
 	m := wholeCopy(patterned(1, 2048+9))
 	w := newImageWriter(path, m, m.pieces, Options{Replace: c.replace, Hash: true})
@@ -222,7 +223,7 @@ func checkSwept(t *testing.T, c sweepCase, dir string, m *model, op string, res 
 			t.Errorf("%s failed, and the target is there", op)
 		}
 	}
-	if left, err := os.ReadFile(path + Unfinished); err == nil && (!c.stale || string(left) != "half") {
+	if left, err := os.ReadFile(path + Unfinished); err == nil && (!c.stale || !bytes.Equal(left, halfImage)) {
 		t.Errorf("%s failed, and the unfinished file remains", op)
 	}
 }

@@ -179,13 +179,14 @@ func (g *guard) stale() (fs.FileInfo, error) {
 		return nil, err
 	}
 	if !g.replace {
-		return nil, left.refuse(disk.UnfinishedExists, g.orReplace("delete it"), "a run that broke off left it")
+		return nil, left.refuse(disk.UnfinishedExists, g.orReplace("if it is that, delete it"),
+			"it looks like what a run that broke off left")
 	}
 	return fi, nil
 }
 
 // leftover refuses a file under the unfinished name that no broken run of this
-// kind can have left. A plan that broke off may be no plan yet.
+// kind can have left.
 func (g *guard) leftover(fi fs.FileInfo) error {
 	kind, note, err := fileKind(g.path, fi)
 	if err != nil || kind == g.kind {
@@ -194,7 +195,12 @@ func (g *guard) leftover(fi fs.FileInfo) error {
 	if _, ok := protected[kind]; ok {
 		return g.protects(mayReplace(kind, g.kind), note)
 	}
-	return nil
+	head, err := readHead(g.path)
+	if err != nil || mayBreakOffAs(g.kind, kind, head) {
+		return err
+	}
+	return g.refuse(disk.TargetOtherKind, "move that file away, or choose another name",
+		"it is no file that a run which broke off left there")
 }
 
 // enough refuses if the file system has no room for all bytes that may have to

@@ -80,6 +80,23 @@ func mayReplace(there, coming FileKind) *Refusal {
 		Why: fmt.Sprintf("it is %s, and %s %s", is, coming, does)}
 }
 
+// tornBytes are fewer than the beginning takes by which a kind is known.
+const tornBytes = 256
+
+// mayBreakOffAs tells whether a file of another kind, which begins so, may be what a run that
+// made one of this kind left when it broke off.
+func mayBreakOffAs(coming, there FileKind, head []byte) bool {
+	switch {
+	case coming == TraceFile, coming == ReportFile, there == EmptyFile:
+		return true // a page and a trace are known by no content
+	case coming == ImageFile, there != ImageFile && there != OtherFile:
+		return false // an image has its size from the beginning; what is known as another kind is one
+	}
+	// it was not written whole, or the power failed before its bytes were stored
+	_, blank := image.Blank(head)
+	return blank || len(head) < tornBytes && (head[0] == '{' || head[0] == 'P') // a JSON object, a ZIP file
+}
+
 // headBytes are enough to know every kind of file by its beginning, and for
 // the path of the source in a plan. By hand, no source.
 const headBytes = 64 << 10

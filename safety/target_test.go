@@ -104,7 +104,8 @@ func TestTargetRefusals(t *testing.T) {
 			put(t, path, oldImage)
 			do(t, os.Link(path, path+".other"))
 		}},
-		{"left by a broken run", disk.UnfinishedExists, false, func(t *testing.T, path string) { put(t, path+Unfinished, []byte("half")) }},
+		{"left by a broken run", disk.UnfinishedExists, false, func(t *testing.T, path string) { put(t, path+Unfinished, halfImage) }},
+		{"left by no run", disk.TargetOtherKind, true, func(t *testing.T, path string) { put(t, path+Unfinished, []byte("a diary")) }},
 		{"folder under the unfinished name", disk.TargetWrongKind, true, func(t *testing.T, path string) { do(t, os.Mkdir(path+Unfinished, 0o755)) }},
 		{"another run", disk.UnfinishedInUse, true, func(t *testing.T, path string) {
 			f, err := newfile.OS{}.Create(path+Unfinished, 0o600)

@@ -117,7 +117,8 @@ func (f *compareFlags) advice(r *diff.Report) (page.Advice, error) {
 		if err != nil {
 			return page.Advice{}, err
 		}
-		c = page.Case{PlanPath: f.before, Plan: p, Written: len(device.Receipts(f.before))}
+		of := input.PlanSourceFlags{Source: f.source, Record: f.record, Accept: f.accept}
+		c = page.Case{PlanPath: f.before, Plan: p, Flags: of.Words(), Source: f.source, Written: len(device.Receipts(f.before))}
 	}
 	return page.AdviceFor(r.Kinds, c), nil
 }
@@ -137,14 +138,14 @@ func (f *compareFlags) nextOriginal(r *diff.Report, drive *input.Source, sectorS
 // plan.
 func (f *compareFlags) openBefore() (before, drive *input.Source, err error) {
 	if !input.IsPlanFile(f.before) {
-		if f.source != "" {
-			return nil, nil, talk.Usagef("--source goes with --before PLAN, and %s is no plan", f.before)
+		if f.source != "" || f.record != "" {
+			return nil, nil, talk.Usagef("--source and --record go with --before PLAN, and %s is no plan", f.before)
 		}
 		before, err = input.OpenSource(f.before, f.sourceFlags(f.sectorSize))
 		return before, nil, err
 	}
-	j, err := input.OpenJob(f.before, input.PlanSourceFlags{Source: f.source, Accept: f.accept, Command: f.command,
-		Bar: f.bar})
+	j, err := input.OpenJob(f.before, input.PlanSourceFlags{Source: f.source, Record: f.record, Accept: f.accept,
+		Command: f.command, Bar: f.bar})
 	if err != nil {
 		return nil, nil, err
 	}

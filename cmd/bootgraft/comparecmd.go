@@ -54,8 +54,8 @@ type compareFlags struct {
 	command    *cobra.Command // whose end ends the reading
 	bar        func(what string) (progress func(done, total int64), finish func())
 
-	before, after, source string
-	report                reportFlags
+	before, after, source, record string
+	report                        reportFlags
 }
 
 func compareCommand(u *talk.UI) *cobra.Command {
@@ -91,6 +91,8 @@ func compareCommand(u *talk.UI) *cobra.Command {
 	fl.StringVar(&f.after, "after", "", "the card, read back as an image, after the device had it")
 	fl.StringVar(&f.source, "source", "", "with --before PLAN: the source of the plan, if it is not where the plan "+
 		"remembers it")
+	fl.StringVar(&f.record, "record", "", "with --before PLAN: the record of a captured source, if it is not beside "+
+		"the image")
 	return c
 }
 
@@ -105,8 +107,8 @@ func (f *compareFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 			"--before and --after")
 	case changed:
 		return f.changed(c, u)
-	case f.source != "":
-		return talk.Usagef("--source belongs to --before PLAN")
+	case f.source != "" || f.record != "":
+		return talk.Usagef("--source and --record belong to --before PLAN")
 	case len(args) < 2:
 		return talk.Usagef("a comparison needs at least two originals\nTry: bootgraft compare --help")
 	}

@@ -128,7 +128,7 @@ func (f *kitAskFlags) makeFlags() (string, error) {
 		if _, err := input.ParseSize(end.size, f.sectorSize); err != nil {
 			return "", err
 		}
-		text += " --" + end.flag + " " + words.Shell(end.size)
+		text += " --" + end.flag + " " + words.Verbatim(end.size)
 	}
 	return text, nil
 }

@@ -1,7 +1,10 @@
 package main
 
 import (
+	"errors"
 	"os"
+	"os/exec"
+	"path/filepath"
 	"regexp"
 	"strings"
 	"testing"
@@ -81,4 +84,101 @@ func TestPrintedLinesLeadToTheCard(t *testing.T) {
 	r.follows(talk.ExitDone, help, "files --plan card.plan --brief")
 	r.follows(talk.ExitDone, help, "starts card.plan")
 	r.says(r.follows(talk.ExitDone, help, "card /dev/sdX --write-test quick"), "NOTHING HAS BEEN WRITTEN YET")
+}
+
+// shellTypes gives a printed line to a shell, as somebody does who pastes it.
+func (r *reader) shellTypes(ends int, line string) string {
+	r.t.Helper()
+	line = strings.NewReplacer(" next ", " "+r.node+" ", " Ns ", " "+r.sectors+" ", "sudo ", "").Replace(line + " ")
+	c := exec.Command(need.Tool(r.t, "bash"), "-c", line)
+	c.Dir, c.Env = r.dir, append(os.Environ(), "PATH="+filepath.Dir(r.bin)+":"+os.Getenv("PATH"))
+	out, err := c.CombinedOutput()
+	if got := c.ProcessState.ExitCode(); got != ends {
+		r.t.Fatalf("%s\nended with %d, want %d: %v\n%s", line, got, ends, err, out)
+	}
+	return string(out)
+}
+
+// pastes gives the printed line of an answer that begins so to a shell.
+func (r *reader) pastes(ends int, read, begins string) string {
+	r.t.Helper()
+	for _, m := range printedLine.FindAllStringSubmatch(read, -1) {
+		if strings.HasPrefix(m[1], begins) {
+			return r.shellTypes(ends, "bootgraft "+m[1])
+		}
+	}
+	r.t.Fatalf("no line that begins with %q was printed:\n%s", begins, read)
+	return ""
+}
+
+// TestPrintedLinesOfAwkwardNames: in a folder with blanks, and with files whose names begin with
+// the mark of a flag and hold blanks, every printed line is one that a shell takes as it stands.
+func TestPrintedLinesOfAwkwardNames(t *testing.T) {
+	t.Parallel()
+	need.Root(t)
+	r := &reader{typist: newTypist(t), sectors: "20000s"}
+	r.dir = filepath.Join(r.dir, "the owner's disks")
+	if err := os.Mkdir(r.dir, 0o755); err != nil {
+		t.Fatal(err)
+	}
+	(&typed{t: t, dir: r.dir}).hostileDrive("-drive")
+	r.node = r.attach(r.sparse("-card", 20_000))
+
+	captured := r.shellTypes(talk.ExitDone, "bootgraft capture -- -drive '-old one.img'")
+	surveyed := r.pastes(talk.ExitDone, captured, "survey")
+	r.pastes(talk.ExitDone, surveyed, "plan './-old one.img' --size common")
+	r.shellTypes(talk.ExitDone, "bootgraft note -- '-old one.img' '-5 V at the plug'")
+	planned := r.shellTypes(talk.ExitDone, "bootgraft plan --size 20000s -o '-c plan' -- '-old one.img'")
+	r.pastes(talk.ExitDone, planned, "files --plan")
+	written := r.pastes(talk.ExitDone, planned, "write './-c plan' card.img")
+	verified := r.pastes(talk.ExitDone, written, "verify")
+	r.pastes(talk.ExitDone, verified, "write './-c plan' next --device")
+	rehearsed := r.shellTypes(talk.ExitDone, "bootgraft write --device -- '-c plan' next")
+	done := r.pastes(talk.ExitDone, rehearsed, "write --device './-c plan' "+r.node+" --confirm")
+	r.pastes(talk.ExitDone, done, "verify './-c plan' "+r.node)
+
+	kept := r.shellTypes(talk.ExitDone, "bootgraft kit make -o '-k kit' -- '-old one.img'")
+	r.pastes(talk.ExitDone, kept, "kit show")
+	archived := r.shellTypes(talk.ExitDone, "bootgraft archive --plan '-c plan' -- '-arch ive'")
+	r.pastes(talk.ExitDone, archived, "verify")
+}
+
+// TestLinesAfterADifference: what is printed for a card that differs works as it stands, also
+// where the source of the plan has moved: the card itself is read first, its image is compared.
+func TestLinesAfterADifference(t *testing.T) {
+	t.Parallel()
+	need.Root(t)
+	r := &reader{typist: newTypist(t), sectors: "20000s"}
+	(&typed{t: t, dir: r.dir}).hostileDrive("old.img")
+	r.types(talk.ExitDone, "plan", "old.img", "--size", r.sectors, "-o", "card.plan")
+	r.types(talk.ExitDone, "write", "card.plan", "card.img")
+	r.poke("card.img", 513, "\xF0")
+	if err := os.Mkdir(r.path("moved here"), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Rename(r.path("old.img"), r.path("moved here/old.img")); err != nil {
+		t.Fatal(err)
+	}
+	from := " --source 'moved here/old.img'"
+	differs := r.shellTypes(talk.ExitDifferent, "bootgraft verify card.plan card.img"+from)
+	compared := r.pastes(talk.ExitDone, differs, "compare --before card.plan")
+	r.pastes(talk.ExitDone, compared, "starts card.plan")
+
+	r.node = r.attach(r.path("card.img"))
+	differs = r.shellTypes(talk.ExitDifferent, "bootgraft verify card.plan "+r.node+from)
+	r.pastes(talk.ExitDone, differs, "capture "+r.node)
+	r.pastes(talk.ExitDone, differs, "compare --before card.plan")
+}
+
+// poke writes bytes into a file.
+func (y *typist) poke(name string, at int64, b string) {
+	y.t.Helper()
+	f, err := os.OpenFile(y.path(name), os.O_WRONLY, 0)
+	if err == nil {
+		_, err = f.WriteAt([]byte(b), at)
+		err = errors.Join(err, f.Close())
+	}
+	if err != nil {
+		y.t.Fatal(err)
+	}
 }

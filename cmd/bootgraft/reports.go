@@ -24,6 +24,7 @@ import (
 	"bootgraft/layout/plan"
 	"bootgraft/layout/plan/card"
 	"bootgraft/safety"
+	"bootgraft/safety/notes"
 	"bootgraft/safety/rescue"
 )
 
@@ -31,7 +32,8 @@ import (
 type reportFlags struct {
 	files  []string
 	redact bool
-	given  func() bool // --redact was typed
+	given  func() bool     // --redact was typed
+	makes  func() []string // the files that the verb is asked to make or to read
 
 	title   string        // of the page; empty: that of the verb
 	answer  page.Answer   // what the verb found or did
@@ -50,6 +52,16 @@ func (f *reportFlags) Add(c *cobra.Command) {
 	c.Flags().BoolVar(&f.redact, "redact", false, "names, labels, serials and paths on the page become stand-ins "+
 		"(default for .md)")
 	f.given = func() bool { return c.Flags().Changed("redact") }
+	f.makes = func() []string {
+		all := slices.Clone(c.Flags().Args())
+		if out := c.Flags().Lookup("output"); out != nil {
+			all = append(all, out.Value.String())
+		}
+		for _, path := range all {
+			all = append(all, path+notes.Suffix)
+		}
+		return all
+	}
 }
 
 // wanted tells whether any page is.
@@ -180,6 +192,11 @@ func (f *reportFlags) check(avoid []os.FileInfo) error {
 		if slices.Contains(f.files[:i], path) {
 			return talk.Usagef("--report %s is given twice", path)
 		}
+		if f.makes != nil && slices.ContainsFunc(f.makes(), func(other string) bool {
+			return filepath.Clean(other) == filepath.Clean(path)
+		}) {
+			return talk.Usagef("--report %s is the name of another file of this command; give the page one of its own", path)
+		}
 		out := safety.Output{Path: path, Kind: safety.ReportFile, Avoid: avoid}
 		if err := input.TargetError(out.Check()); err != nil {
 			return err
@@ -226,7 +243,8 @@ func (f *reportFlags) write(u *talk.UI, r *report.Report, names *report.Names, a
 			return err
 		})
 		if err != nil {
-			return fmt.Errorf("the page was not written; everything else is done: %w", err)
+			// whatever refused it: the work is done, and that is no "nothing was written"
+			return talk.Coded(talk.ExitFailed, fmt.Errorf("the page was not written; everything else is done: %w", err))
 		}
 		u.Sayf("The page is in %s.", path)
 	}

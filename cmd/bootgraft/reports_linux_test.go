@@ -317,3 +317,30 @@ func TestPageOnAFullDisk(t *testing.T) {
 	}
 	y.run(0, "write", "c.plan", "card.img")
 }
+
+// TestAPageHasANameOfItsOwn: a page is never asked for under the name of what the command itself
+// makes; and one that something took meanwhile is a failure (1), no "nothing was written" (3).
+func TestAPageHasANameOfItsOwn(t *testing.T) {
+	y := newTyped(t)
+	y.hostileDrive("old.img")
+	for _, args := range [][]string{
+		{"plan", "old.img", "--size", "20000s", "-o", "p.txt", "--report", "./p.txt"},
+		{"capture", "old.img", "c.txt", "--report", "c.txt"},
+		{"capture", "old.img", "c", "--report", "c.notes.txt"},
+	} {
+		if _, said := y.run(2, args...); !strings.Contains(said, "another file of this command") {
+			t.Errorf("%v: %s", args, said)
+		}
+	}
+	for _, name := range []string{"p.txt", "c.txt", "c", "c.notes.txt", "c.record"} {
+		if _, err := os.Lstat(y.path(name)); err == nil {
+			t.Errorf("%s was made", name)
+		}
+	}
+	// by a name that cannot be told from the line: through a link to the same folder
+	if err := os.Symlink(".", y.path("here")); err != nil {
+		t.Fatal(err)
+	}
+	y.run(1, "plan", "old.img", "--size", "20000s", "-o", "p.txt", "--report", "here/p.txt")
+	y.run(0, "write", "p.txt", "card.img")
+}

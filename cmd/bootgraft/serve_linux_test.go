@@ -197,6 +197,10 @@ func TestServeRefuses(t *testing.T) {
 	stale.Close()
 	_, said := y.types(talk.ExitRefused, "serve", "p", "--socket", "stale")
 	y.says(said, "nobody listens there any more: delete it")
+	_, said = y.types(talk.ExitRefused, "serve", "p", "--socket", "old.img")
+	if y.says(said, "give another name"); strings.Contains(said, "delete") {
+		t.Errorf("the image of a drive is to be deleted: %s", said)
+	}
 	full, err := os.OpenFile("/dev/full", os.O_WRONLY, 0)
 	if err != nil {
 		t.Fatal(err)

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"errors"
+	"slices"
 
 	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/input"
@@ -69,6 +70,7 @@ func (f *filesFlags) runSound(ctx context.Context, u *talk.UI, path string) erro
 		finish()
 		if err == nil {
 			err = into.Finish(page.SoundListName, page.SoundList(s))
+			s.NoList = into.NoList
 		}
 		if err != nil {
 			return err
@@ -126,6 +128,9 @@ func (f *filesFlags) saySound(u *talk.UI, s *page.Sounds) error {
 		f.report.answer = page.SoundAnswer(s)
 	}
 	page.Sound(u, s)
+	if slices.ContainsFunc(s.Written, func(w rescue.WrittenTrack) bool { return w.Left != "" }) {
+		return talk.Coded(talk.ExitIncomplete, errors.New("some runs were left out: the folder could not take them"))
+	}
 	for i := range s.List.Tracks {
 		if len(s.List.Tracks[i].Missing) > 0 {
 			return talk.Coded(talk.ExitIncomplete, errors.New("some sectors of the sound are missing"))

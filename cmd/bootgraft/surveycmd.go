@@ -84,7 +84,7 @@ func (f *surveyFlags) run(ctx context.Context, u *talk.UI, args []string) error 
 		return err
 	case len(args) == 0 && f.counts != "":
 		return talk.Usagef("--machine-geometry says in what the machine of a drive counts: bootgraft survey SOURCE "+
-			"--machine-geometry %s", words.Shell(f.counts))
+			"--machine-geometry %s", words.Verbatim(f.counts))
 	case len(args) == 0 && id != nil:
 		return talk.Usagef("--identify says what a drive says of itself, beside a SOURCE: bootgraft survey SOURCE "+
 			"--identify %s", words.Shell(f.said))

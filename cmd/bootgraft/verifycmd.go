@@ -109,8 +109,8 @@ func (f *verifyFlags) run(ctx context.Context, u *talk.UI, args []string) error 
 		cmp.Notes = append(cmp.Notes, diff.Traces(ctx, job.Card.Known(), target, cmp.Runs)...)
 	}
 	f.report.answer = page.VerifiedAnswer(cmp, opinions)
-	f.report.answer.Next = []string{
-		page.LineAfterVerify(args[0], args[1], f.source.Words(), input.IsDevice(args[1]), cmp.Unequal == 0)}
+	f.report.answer.Next = page.LinesAfterVerify(args[0], args[1], f.source.Words(), input.IsDevice(args[1]),
+		cmp.Unequal == 0)
 	return compared(u, args, f.source.Words(), cmp, opinions)
 }
 

@@ -39,19 +39,28 @@ func ListenSocket(path string) (net.Listener, *url.URL, error) {
 	}
 	l, err := listenHere(path)
 	if err != nil {
-		no := &SocketError{Err: err}
-		if c, dead := net.Dial("unix", path); dead == nil {
-			c.Close()
-		} else {
-			no.Dead = errors.Is(dead, syscall.ECONNREFUSED)
-		}
-		_, gone := os.Lstat(path)
-		no.Long = gone != nil && len(path) > longName
-		return nil, nil, no
+		return nil, nil, socketError(path, err)
 	}
 	// Clients take a plus sign for itself, and slashes are easier to read.
 	query := strings.NewReplacer("+", "%20", "%2F", "/").Replace(url.QueryEscape(path))
 	return l, &url.URL{Scheme: "nbd+unix", Path: "/", RawQuery: "socket=" + query}, nil
+}
+
+// socketError finds out why a socket cannot be made. A file that is no socket refuses a
+// client as a dead socket does, and is nothing to delete.
+func socketError(path string, err error) *SocketError {
+	there, gone := os.Lstat(path)
+	if gone != nil {
+		return &SocketError{Err: err, Long: len(path) > longName}
+	}
+	if there.Mode().Type() != os.ModeSocket {
+		return &SocketError{Err: fmt.Errorf("there is %s at %s", image.Kind(there.Mode()), path)}
+	}
+	c, dead := net.Dial("unix", path)
+	if dead == nil {
+		c.Close()
+	}
+	return &SocketError{Err: err, Dead: errors.Is(dead, syscall.ECONNREFUSED)}
 }
 
 // ListenPort listens on a port of the loopback address, 0 for any that is free, and

@@ -304,7 +304,7 @@ func (t *capacityTest) secondLine() string {
 		line += " --receipt " + words.Shell(t.flags.Receipt)
 	}
 	if t.flags.Fixed != "" {
-		line += " --fixed " + words.Shell(t.flags.Fixed)
+		line += " --fixed " + words.Verbatim(t.flags.Fixed)
 	}
 	if os.Geteuid() == 0 && os.Getenv("SUDO_UID") != "" {
 		line = "sudo " + line

@@ -90,8 +90,8 @@ func withoutFlags(line string, flags Flags) string {
 	for flag, value := range map[string]string{"--confirm": flags.Confirm, "--receipt": flags.Receipt} {
 		for _, between := range []string{" ", "="} {
 			if value != "" {
-				line = strings.Replace(line, " "+words.Shell(flag+between+value), "", 1)
-				line = strings.Replace(line, " "+flag+between+words.Shell(value), "", 1)
+				line = strings.Replace(line, " "+words.Verbatim(flag+between+value), "", 1)
+				line = strings.Replace(line, " "+flag+between+words.Verbatim(value), "", 1)
 			}
 		}
 	}

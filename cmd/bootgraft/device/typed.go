@@ -14,7 +14,7 @@ func (w *work) commandLine(flag, value string) string {
 	if os.Getenv("SUDO_UID") != "" {
 		line = "sudo " + line
 	}
-	return line + " " + flag + " " + words.Shell(value)
+	return line + " " + flag + " " + words.Verbatim(value)
 }
 
 // asRoot is the command with the rights that it lacks. The word was for
@@ -37,7 +37,7 @@ func (w *work) typed() string {
 		if a == "next" {
 			a = w.path
 		}
-		typed = append(typed, words.Shell(a))
+		typed = append(typed, a)
 	}
-	return strings.Join(typed, " ")
+	return strings.Join(words.Typed(typed), " ")
 }

@@ -59,7 +59,7 @@ func CaptureError(err error) error {
 func PermissionError(what string, err error) error {
 	var typed []string
 	for _, a := range os.Args {
-		typed = append(typed, words.Shell(a))
+		typed = append(typed, words.Verbatim(a))
 	}
 	line := strings.Join(typed, " ")
 	if asked := words.AsRoot(line); asked != line {

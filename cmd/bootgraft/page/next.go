@@ -3,6 +3,7 @@ package page
 import (
 	"fmt"
 	"runtime"
+	"strings"
 
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
@@ -21,20 +22,24 @@ func AfterSurvey(u *talk.UI, path, flags string) {
 		"-o card.plan\n", word, flags, words.AsRoot("bootgraft card next"), word, flags)
 }
 
-// LineAfterVerify is the line to type when a card or its image was compared with its plan.
-func LineAfterVerify(plan, target, flags string, card, same bool) string {
+// LinesAfterVerify are the lines to type when a card or its image was compared with its plan.
+// A card that differs is read into an image first: whoever compares looks at it more than once.
+func LinesAfterVerify(plan, target, flags string, card, same bool) []string {
+	compare := "bootgraft compare --before " + words.Shell(plan) + flags + " --after "
 	switch {
+	case card && !same:
+		return []string{words.AsRoot("bootgraft capture " + words.Shell(target) + " card-later.img"), compare + "card-later.img"}
 	case !same:
-		return fmt.Sprintf("bootgraft compare --before %s --after %s", words.Shell(plan), words.Shell(target))
+		return []string{compare + words.Shell(target)}
 	case card:
-		return "bootgraft help no-start"
+		return []string{"bootgraft help no-start"}
 	}
-	return fmt.Sprintf("sudo bootgraft write %s next --device%s", words.Shell(plan), flags)
+	return []string{fmt.Sprintf("sudo bootgraft write %s next --device%s", words.Shell(plan), flags)}
 }
 
 // AfterVerify is what to do when a card or its image was compared with its plan.
 func AfterVerify(u *talk.UI, plan, target, flags string, card, same bool) {
-	line := LineAfterVerify(plan, target, flags, card, same)
+	line := strings.Join(LinesAfterVerify(plan, target, flags, card, same), "\n  ")
 	switch {
 	case !same:
 		u.Answerf("\nIf the device had this card meanwhile, what did it do to it?\n\n  %s\n", line)

@@ -17,6 +17,8 @@ import (
 type Case struct {
 	PlanPath string     // empty where there is only an image
 	Plan     *plan.Plan // nil then
+	Source   string     // of the plan, where it is not where the plan remembers it
+	Flags    string     // how the source was given, for the next command about the plan
 	Written  int        // cards that were written by this plan, by its receipts
 }
 
@@ -78,7 +80,7 @@ func (c Case) typed(line string) []string {
 	if c.PlanPath == "" {
 		return nil
 	}
-	return []string{fmt.Sprintf(line, words.Shell(c.PlanPath))}
+	return []string{fmt.Sprintf(line, words.Shell(c.PlanPath)) + c.Flags}
 }
 
 // nextTry is the plan with the next try of the ladder.
@@ -86,8 +88,12 @@ func nextTry(c Case) []string {
 	if c.PlanPath == "" || c.Plan == nil {
 		return nil
 	}
-	return []string{fmt.Sprintf("bootgraft plan --like %s --size %ds --try %d -o next.plan",
-		words.Shell(c.PlanPath), c.Plan.Target.Sectors, c.try()+1)}
+	source := ""
+	if c.Source != "" {
+		source = words.Shell(c.Source) + " "
+	}
+	return []string{fmt.Sprintf("bootgraft plan %s--like %s --size %ds --try %d -o next.plan",
+		source, words.Shell(c.PlanPath), c.Plan.Target.Sectors, c.try()+1)}
 }
 
 // try is the try of the ladder that the plan was; a plan that names none was the first.

@@ -25,8 +25,34 @@ func ansiWord(s string) string {
 	return b.String()
 }
 
-// Shell quotes a word for the shell of this system, if it has to be.
-func Shell(s string) string { return shellOn(runtime.GOOS, s) }
+// Shell is the name of a file as a word for the shell of this system: quoted if it has to be,
+// and no flag, whatever it begins with.
+func Shell(s string) string {
+	if strings.HasPrefix(s, "-") {
+		s = "./" + s
+	}
+	return Verbatim(s)
+}
+
+// Verbatim quotes a word for the shell of this system, if it has to be: a flag, or what is
+// no name of a file.
+func Verbatim(s string) string { return shellOn(runtime.GOOS, s) }
+
+// Typed is a command as it was typed, ready to get more flags: what stands behind "--" would
+// take them for names, so it loses that mark, and its names keep being none.
+func Typed(args []string) []string {
+	var typed []string
+	for i, a := range args {
+		if a == "--" {
+			for _, name := range args[i+1:] {
+				typed = append(typed, Shell(name))
+			}
+			break
+		}
+		typed = append(typed, Verbatim(a))
+	}
+	return typed
+}
 
 // AsRoot is a line for somebody with the rights to read a disk. On Windows these come with
 // the prompt in which it is typed.

@@ -66,6 +66,10 @@ func (p *sizing) wishFor(index int, span disk.Span) (wish volume.Wishes, changes
 		wish.Geometry = &volume.CHS{Heads: uint16(g.Heads), SectorsPerTrack: uint16(g.SectorsPerTrack)}
 	}
 	beyond := p.w.Target.Sectors < p.s.Sectors && p.volumeEnd(index) > p.room()
+	if d := p.w.Volumes.Default; !asked && !beyond && (d.Free == volume.FreeSkip || d.BadMarks == volume.BadClear) {
+		wish, asked = d, true // these two say what is left behind, whatever the size
+		wish.Mode = volume.Keep
+	}
 	switch {
 	case !asked && !beyond, p.s.Volume(index) == nil:
 		return wish, false
