@@ -178,6 +178,9 @@ type Field struct {
 	// index in the table in force; nil if it follows from neither.
 	Law   *Law `json:"-"`
 	Entry int  `json:"-"` // 0: the disk
+
+	// Inside says that it stands in a partition, where no rule changes anything.
+	Inside bool `json:"-"`
 }
 
 // Law is how a number follows from N, the sectors of its disk or entry:

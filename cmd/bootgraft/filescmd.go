@@ -30,7 +30,8 @@ write that every file will arrive whole.
 
 Of a file that is not whole it says which bytes are missing, and of WAV and MPEG
 audio which seconds are lost. With --to such files are left out, unless you ask
-for them with zeros in the holes, and DAMAGED.txt names them all.
+for them with zeros in the holes, and DAMAGED.txt names them all. So are files
+for which the folder has no room: the others come over, and it ends with 6.
 
 Examples:
 
@@ -148,6 +149,10 @@ func (f *filesFlags) run(ctx context.Context, u *talk.UI, args []string) error {
 		}
 		defer opt.Into.Close()
 	}
+	a := &filesAnswer{name: name, again: input.AgainWith(f.source.Command, "to", "FOLDER", args...), into: opt.Into}
+	if err := a.room(ctx, u, src, s, opt); err != nil {
+		return err
+	}
 	r, opinions, err := f.read(ctx, u, src, s, opt)
 	if err != nil {
 		return err
@@ -161,8 +166,34 @@ func (f *filesFlags) run(ctx context.Context, u *talk.UI, args []string) error {
 		}
 	}
 	r.Findings = append(r.Findings, files.Warnings(s)...)
-	f.say(u, name, r, s, opinions, opt.Into)
+	f.say(u, a, r, s, opinions)
 	return filesEnd(r, s)
+}
+
+// filesAnswer is what is known of a copy beside its files.
+type filesAnswer struct {
+	name, again string
+	into        *rescue.Folder // nil if nothing is copied
+	need        rescue.Need
+	free        *int64 // before the first file; nil where nobody says that
+}
+
+// room finds out how much room all files need, and says it where there is too little.
+func (a *filesAnswer) room(ctx context.Context, u *talk.UI, src image.Source, m *layout.Map,
+	opt rescue.Options) (err error) {
+	if a.into == nil {
+		return nil
+	}
+	if a.need, err = rescue.Needs(ctx, src, m, opt); err != nil {
+		return err
+	}
+	if free, known := a.into.Room(); known {
+		a.free = &free
+		if said := page.RoomWanted(a.need, free, a.into.Dir, a.again); said != "" {
+			u.Sayf("%s", said)
+		}
+	}
+	return nil
 }
 
 // read reads the files, and asks the second reader where that is wanted.
@@ -180,12 +211,14 @@ func (f *filesFlags) read(ctx context.Context, u *talk.UI, src image.Source, s *
 
 // say tells of the files that were found.
 func (f *filesFlags) say(
-	u *talk.UI, name string, r *rescue.Result, s *layout.Map, opinions []second.Opinion, into *rescue.Folder,
+	u *talk.UI, a *filesAnswer, r *rescue.Result, s *layout.Map, opinions []second.Opinion,
 ) {
-	u.Document(document.NewFiles(r.Files, slices.Concat(r.Findings, second.Findings(opinions))))
-	page.FilesTitle(u, name, r, len(files.Volumes(s)))
+	doc := document.NewFiles(r.Files, slices.Concat(r.Findings, second.Findings(opinions)))
+	doc.Needed, doc.Free = a.need.Bytes, a.free
+	u.Document(doc)
+	page.FilesTitle(u, a.name, r, len(files.Volumes(s)))
 	page.SecondReader(u, opinions)
-	page.Files(u, r, into, f.brief)
+	page.Files(u, r, a.into, f.brief, a.again)
 	if worth := slices.Concat(r.Findings, page.Differing(opinions)); len(worth) > 0 {
 		page.Findings(u, worth)
 	}
@@ -195,6 +228,10 @@ func (f *filesFlags) say(
 func filesEnd(r *rescue.Result, s *layout.Map) error {
 	why := ""
 	switch {
+	case r.Damaged > 0 && r.Left > 0:
+		why = "some files are not whole, and the folder could not take some"
+	case r.Left > 0:
+		why = "some files were left out: the folder could not take them"
 	case r.Damaged > 0:
 		why = "some files are not whole"
 	case r.Incomplete:

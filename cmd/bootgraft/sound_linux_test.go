@@ -120,25 +120,30 @@ func TestSoundOfWhatNoFileUses(t *testing.T) {
 	}
 }
 
-// TestSoundHasNoRoom: a folder that cannot take a recording is said to be full, or closed,
-// and what was whole stays.
+// TestSoundHasNoRoom: a recording for which there is no room is left out and named, those
+// behind it are written; a folder that is closed is said to be.
 func TestSoundHasNoRoom(t *testing.T) {
 	need.Root(t)
 	y := newTyped(t)
 	d := imagetest.New(20_000, 512)
 	d.Put(100, demo.Song(3, 2))
 	d.Put(2000, demo.Song(4, 30))
+	d.Put(12_000, demo.Song(5, 2))
 	y.save(d, "multi.img")
 	if err := os.Mkdir(y.path("full"), 0o755); err != nil {
 		t.Fatal(err)
 	}
 	need.Mount(t, "none", y.path("full"), "-t", "tmpfs", "-o", "size=400k")
-	if _, said := y.run(1, "files", "multi.img", "--sound", "--to", "full/heard"); !strings.Contains(said, "no space left") {
+	if said, _ := y.run(6, "files", "multi.img", "--sound", "--to", "full/heard"); !strings.Contains(said, "1 run, ") {
 		t.Errorf("a full disk: %s", said)
 	}
 	left, err := os.ReadDir(y.path("full/heard"))
-	if err != nil || len(left) != 1 || left[0].Name() != "001-sector-100.wav" {
-		t.Errorf("left there: %v (%v)", left, err)
+	if err != nil || len(left) != 3 || left[0].Name() != "001-sector-100.wav" || left[1].Name() != "003-sector-12000.wav" {
+		t.Errorf("there: %v (%v)", left, err)
+	}
+	list, err := os.ReadFile(y.path("full/heard/LIST.txt"))
+	if err != nil || !strings.Contains(string(list), "not written: there was no room for it\n  run 2,") {
+		t.Errorf("the list (%v):\n%s", err, list)
 	}
 	if err := os.Mkdir(y.path("closed"), 0o755); err != nil {
 		t.Fatal(err)

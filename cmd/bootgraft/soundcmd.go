@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"errors"
+	"slices"
 
 	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/input"
@@ -79,7 +80,9 @@ func writeSound(ctx context.Context, u *talk.UI, s *page.Sounds, into *rescue.Fo
 	if err != nil {
 		return err
 	}
-	return into.Finish(page.SoundListName, page.SoundList(s))
+	err = into.Finish(page.SoundListName, page.SoundList(s))
+	s.NoList = into.NoList
+	return err
 }
 
 // soundHits says which recordings outside the volumes a source lacks sectors of.
@@ -131,6 +134,9 @@ func (f *filesFlags) saySound(u *talk.UI, s *page.Sounds) error {
 		f.report.answer = page.SoundAnswer(s)
 	}
 	page.Sound(u, s)
+	if slices.ContainsFunc(s.Written, func(w rescue.WrittenTrack) bool { return w.Left != "" }) {
+		return talk.Coded(talk.ExitIncomplete, errors.New("some runs were left out: the folder could not take them"))
+	}
 	for i := range s.List.Tracks {
 		if len(s.List.Tracks[i].Missing) > 0 {
 			return talk.Coded(talk.ExitIncomplete, errors.New("some sectors of the sound are missing"))

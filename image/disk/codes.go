@@ -77,6 +77,7 @@ const (
 	EntryOutsideUsable       Code = "entry-outside-usable"
 	EntryPastEnd             Code = "entry-past-end"
 	EntryNumberKept          Code = "entry-number-kept"
+	InsideNumberKept         Code = "inside-number-kept"
 	EntryResized             Code = "entry-resized"
 	EntryShortened           Code = "entry-shortened"
 	EntryOffCylinder         Code = "entry-off-cylinder"

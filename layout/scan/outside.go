@@ -3,6 +3,7 @@ package scan
 import (
 	"context"
 	"fmt"
+	"strings"
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
@@ -48,14 +49,58 @@ func Areas(s *layout.Map) (out []candidate.Area) {
 	return out
 }
 
+// Inside returns the runs of sectors of partitions in which the survey reads nothing, and
+// a number may still be kept: partitions in which nobody recognises a volume, and what a
+// FAT volume reserves beside its boot sectors.
+func Inside(s *layout.Map) disk.Spans {
+	var runs, taken disk.Spans
+	for _, e := range unrecognised(s) {
+		runs = runs.Union(disk.Spans{e.Span.Common(disk.Span{Count: s.Sectors})})
+	}
+	for _, v := range s.Volumes {
+		for _, boot := range v.PartsOf(layout.PartBoot) {
+			if strings.HasPrefix(v.Kind, "fat") { // others begin with what the survey reads
+				runs = runs.Union(disk.Spans{boot})
+			}
+		}
+		taken = taken.Union(v.Meaning)
+	}
+	for _, t := range s.Tables {
+		taken = taken.Union(t.Own)
+	}
+	for _, a := range Areas(s) {
+		taken = taken.Union(disk.Spans{a.Span})
+	}
+	var out disk.Spans
+	for _, r := range runs {
+		out = append(out, taken.Outside(r)...)
+	}
+	return out
+}
+
+// unrecognised lists the entries that give sectors to a volume which nobody knows.
+func unrecognised(s *layout.Map) (out []layout.Entry) {
+	for _, e := range s.Entries {
+		if e.HoldsVolume() && s.Volume(e.Index) == nil {
+			out = append(out, e)
+		}
+	}
+	return out
+}
+
 // LookOutside looks into the sectors outside the volumes, at most candidate.Reach bytes
-// from either end of them. A table or volume that shows itself in another byte
+// from either end of them, and into partitions as Inside lists them. A table or volume that shows itself in another byte
 // order becomes a finding too.
 func LookOutside(ctx context.Context, src image.Source, s *layout.Map) (*Outside, error) {
 	r, err := candidate.Look(ctx, src, Areas(s), s.Entries...)
 	if err != nil {
 		return nil, fmt.Errorf("looking outside the volumes: %w", err)
 	}
+	inside, err := candidate.LookInside(ctx, src, Inside(s), unrecognised(s), s.Entries)
+	if err != nil {
+		return nil, err
+	}
+	r.Fields = append(r.Fields, inside...)
 	out := &Outside{Report: r}
 	if len(s.Volumes) > 0 || len(s.Entries) > 0 {
 		return out, nil

@@ -145,7 +145,12 @@ type Copied struct {
 	done bool
 }
 
-// Finish closes the file and gives it its time, unless that is zero.
+// ErrTime says that a file is there, whole, and could not be given its time: FAT gives
+// that right to the owner of the mount alone.
+var ErrTime = errors.New("the time of the file could not be set")
+
+// Finish closes the file and gives it its time, unless that is zero. After ErrTime it
+// is finished all the same.
 func (c *Copied) Finish(modified time.Time) error {
 	var err error
 	if !flushesAll {
@@ -158,7 +163,10 @@ func (c *Copied) Finish(modified time.Time) error {
 	if modified.IsZero() {
 		return nil
 	}
-	return c.in.root.Chtimes(c.Name, modified, modified)
+	if err := c.in.root.Chtimes(c.Name, modified, modified); err != nil {
+		return errors.Join(ErrTime, err)
+	}
+	return nil
 }
 
 // Abandon removes a file that was not finished; it does nothing to one that was.

@@ -68,6 +68,19 @@ func (OS) RenameNew(from, to string) error {
 // Exchange implements System.
 func (OS) Exchange(string, string) error { return errors.ErrUnsupported }
 
+// full tells that nothing more can be stored, by anybody or by this user ("System Error
+// Codes"; 1295 is ERROR_DISK_QUOTA_EXCEEDED).
+func full(err error) bool {
+	return errors.Is(err, windows.ERROR_DISK_FULL) || errors.Is(err, windows.ERROR_HANDLE_DISK_FULL) ||
+		errors.Is(err, syscall.Errno(1295)) || errors.Is(err, syscall.ENOSPC)
+}
+
+// badName tells that a file system has no place for a name.
+func badName(err error) bool {
+	return errors.Is(err, windows.ERROR_INVALID_NAME) || errors.Is(err, windows.ERROR_FILENAME_EXCED_RANGE) ||
+		errors.Is(err, windows.ERROR_BAD_PATHNAME) || errors.Is(err, syscall.ENAMETOOLONG)
+}
+
 // TooLarge tells that a file system holds no file of such a size.
 func TooLarge(err error) bool {
 	return errors.Is(err, windows.ERROR_FILE_TOO_LARGE) || errors.Is(err, syscall.EFBIG)

@@ -18,6 +18,7 @@ import (
 type Folder struct {
 	Dir     string
 	Changed []Renamed // files whose names had to be changed
+	NoList  bool      // there was no room for the list of Finish
 	folder  *newfile.Folder
 	folders map[string]string // where those of the disk lie
 }
@@ -36,10 +37,12 @@ func NewFolder(dir string) (*Folder, error) {
 func (o *Folder) Close() { _ = o.folder.Close() } // it was only the way to the files
 
 // Finish writes the list of damaged files, if there is one, beside those that were
-// copied, and makes sure that all of it is on the disk.
+// copied, and makes sure that all of it is on the disk. A folder that files filled up may
+// have no room for the list: that takes nothing back.
 func (o *Folder) Finish(name, list string) error {
 	if list != "" {
-		if err := o.write(name, list); err != nil {
+		err := o.write(name, list)
+		if o.NoList = newfile.ShortOf(err) != ""; err != nil && !o.NoList {
 			return err
 		}
 	}
@@ -62,6 +65,9 @@ func (o *Folder) write(name, text string) error {
 	return f.Finish(time.Time{})
 }
 
+// Room is how many bytes may be stored there, where the system says that.
+func (o *Folder) Room() (free int64, known bool) { return newfile.OS{}.Room(o.Dir) }
+
 // Create makes a new file for f, under a safe name that nothing has yet.
 func (o *Folder) Create(f *files.File) (*newfile.Copied, error) {
 	want := fmt.Sprintf("volume-%d/%s", f.Volume, f.Path)
@@ -71,14 +77,18 @@ func (o *Folder) Create(f *files.File) (*newfile.Copied, error) {
 		return nil, err
 	}
 	var made *newfile.Copied
-	at, err := unused(up+"/"+safeName(want[slash+1:]), func(at string) (err error) {
+	_, err = unused(up+"/"+safeName(want[slash+1:]), func(at string) (err error) {
 		made, err = o.folder.Create(at)
 		return err
 	})
-	if err == nil && at != want {
+	return made, err
+}
+
+// changed notes a file that was copied under another name than the disk's.
+func (o *Folder) changed(f *files.File, at string) {
+	if want := fmt.Sprintf("volume-%d/%s", f.Volume, f.Path); at != want {
 		o.Changed = append(o.Changed, Renamed{want, at})
 	}
-	return made, err
 }
 
 // below returns where a folder of the disk lies, and makes it if it is not there.
@@ -97,7 +107,9 @@ func (o *Folder) below(dir string) (string, error) {
 		name = up + "/" + safeName(dir[slash+1:])
 	}
 	at, err := unused(name, o.folder.Make)
-	o.folders[dir] = at
+	if err == nil { // else it is tried again for the next file
+		o.folders[dir] = at
+	}
 	return at, err
 }
 

@@ -85,10 +85,12 @@ func TestFileAndFolderOfOneName(t *testing.T) {
 		{"d?/e/deep", "volume-1/d_~2/e/deep~2"},
 		{"d_~2", "volume-1/d_~2~2"},
 	} {
-		f, err := out.Create(&files.File{Volume: 1, Path: c.path})
+		of := &files.File{Volume: 1, Path: c.path}
+		f, err := out.Create(of)
 		if err != nil {
 			t.Fatalf("%s: %v", c.path, err)
 		}
+		out.changed(of, f.Name)
 		if f.Close(); f.Name != c.name {
 			t.Errorf("%s is called %s, not %s", c.path, f.Name, c.name)
 		}

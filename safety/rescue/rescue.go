@@ -17,6 +17,7 @@ import (
 	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/layout/scan/files"
+	"bootgraft/safety/newfile"
 )
 
 // File is one regular file. One that is not whole has no SHA-256.
@@ -28,6 +29,7 @@ type File struct {
 	Missing   []Hole
 	Recording string // of a damaged file: wav or mpeg, if its times are known
 	Written   string // its name in the folder
+	Left      Left   // why the folder could not take it, if that was so
 	Fault     error  // why nothing of it can be found, or nil
 }
 
@@ -37,6 +39,16 @@ type Hole struct {
 	files.Range
 	Time *audio.Span // nil where it is no recording that is known
 }
+
+// Left is why one file was left out while others were copied.
+type Left = newfile.Short
+
+// What the folder may lack for one file.
+const (
+	NoRoom  = newfile.NoRoom
+	TooBig  = newfile.TooBig
+	BadName = newfile.BadName
+)
 
 // Whole tells whether every byte can be had.
 func (f *File) Whole() bool { return len(f.Missing) == 0 && f.Fault == nil }
@@ -68,6 +80,9 @@ type Result struct {
 	Copied     int
 	Damaged    int
 	Zeroed     int // of these, how many were copied with zeros in the holes
+	Left       int // files that the folder could not take
+	LeftBytes  int64
+	Untimed    int // files that have the time of their copying
 }
 
 // Run goes through the files of every volume that the survey of src found.
@@ -94,8 +109,9 @@ func (r *run) visit(f *files.File) error {
 	case !out.Whole():
 		r.Damaged++
 		if r.Zero && f.Fault == nil {
-			r.Zeroed++
-			err = r.copy(f, &out, f.Zeroed())
+			if err = r.copy(f, &out, f.Zeroed()); out.Written != "" {
+				r.Zeroed++
+			}
 		}
 	case r.Into != nil:
 		err = r.copy(f, &out, f.Reader())
@@ -121,21 +137,6 @@ func (f *File) lose(of *files.File, listen bool) {
 	for i := range times {
 		f.Missing[i].Time = &times[i]
 	}
-}
-
-// copy copies a file out and hashes it on the way.
-func (r *run) copy(f *files.File, out *File, from io.Reader) error {
-	dst, err := r.Into.Create(f)
-	if err != nil {
-		return err
-	}
-	defer dst.Abandon()
-	if err := r.hash(out, from, dst); err != nil {
-		return err
-	}
-	out.Written = dst.Name
-	r.Copied++
-	return dst.Finish(f.Modified)
 }
 
 // hash hashes what it hands on. Bytes that stand for missing ones have no

@@ -13,13 +13,14 @@ import (
 
 // WrittenTrack is a recording that was written out.
 type WrittenTrack struct {
-	Name   string  // in the folder
+	Name   string  // in the folder; empty of one that was left out
+	Left   Left    // why the folder could not take it, if that was so
 	Silent float64 // seconds of silence in the place of missing sectors
 }
 
 // WriteTracks writes recordings into a folder: samples as WAV, containers and frames as
-// they are, missing sectors as silence. What was written before an error stays, each
-// file whole.
+// they are, missing sectors as silence. One that the folder cannot take is left out. What
+// was written before an error stays, each file whole.
 func WriteTracks(ctx context.Context, list []tracks.Track, into *Folder,
 	progress func(done, total int64)) ([]WrittenTrack, error) {
 	var done, total int64
@@ -35,6 +36,9 @@ func WriteTracks(ctx context.Context, list []tracks.Track, into *Folder,
 				progress(min(done, total), total)
 			}
 		})
+		if why := leftFor(err); why != "" {
+			w, err = WrittenTrack{Left: why}, nil
+		}
 		if err != nil {
 			return out, fmt.Errorf("writing run %d: %w", t.Number, err)
 		}
@@ -51,19 +55,23 @@ func writeTrack(ctx context.Context, t *tracks.Track, into *Folder, moved func(i
 	w.Name = fmt.Sprintf("%03d-sector-%d.%s", t.Number, t.First(), ending)
 	f, err := into.folder.Create(w.Name)
 	if err != nil {
-		return w, err
+		return w, &storeError{err, true}
 	}
 	defer f.Abandon()
-	if _, err := f.Write(header); err != nil {
+	to := storeWriter{f}
+	if err := takeRoom(f, t.Count); err != nil {
 		return w, err
 	}
-	if _, err := io.CopyBuffer(f, &watched{ctx, body, moved}, make([]byte, 1<<20)); err != nil {
+	if _, err := to.Write(header); err != nil {
+		return w, err
+	}
+	if _, err := io.CopyBuffer(to, &watched{ctx, body, moved}, make([]byte, 1<<20)); err != nil {
 		return w, err
 	}
 	for _, g := range t.Missing {
 		w.Silent += g.Seconds
 	}
-	return w, f.Finish(time.Time{})
+	return w, storing(f.Finish(time.Time{}))
 }
 
 // watched is a reader that stops when ctx does.

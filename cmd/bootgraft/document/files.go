@@ -10,6 +10,9 @@ type Files struct {
 	Head
 	Files    []File    `json:"files"`
 	Findings []Finding `json:"findings"`
+	// What all files to copy take, and what the folder of --to has left before the first one.
+	Needed int64  `json:"bytes_needed,omitempty"`
+	Free   *int64 `json:"bytes_free,omitempty"`
 }
 
 // File is one regular file. A file with missing bytes has no SHA-256.
@@ -22,6 +25,7 @@ type File struct {
 	Recording string `json:"recording,omitempty"` // of a damaged file: wav or mpeg, if its times are known
 	Written   string `json:"written,omitempty"`   // its name in the folder of --to
 	Fault     string `json:"fault,omitempty"`
+	LeftOut   string `json:"left_out,omitempty"` // room, size or name: why that folder could not take it
 }
 
 // Hole is a run of bytes that cannot be had, and of a recording the time that it
@@ -35,11 +39,11 @@ type Hole struct {
 
 // NewFiles is the answer of files.
 func NewFiles(all []rescue.File, found []disk.Finding) *Files {
-	return &Files{New(KindFiles), each(all, file), findings(found)}
+	return &Files{Head: New(KindFiles), Files: each(all, file), Findings: findings(found)}
 }
 
 func file(f rescue.File) File {
-	out := File{f.Path, f.Volume, f.Size, f.SHA256, each(f.Missing, hole), f.Recording, f.Written, ""}
+	out := File{f.Path, f.Volume, f.Size, f.SHA256, each(f.Missing, hole), f.Recording, f.Written, "", string(f.Left)}
 	if f.Fault != nil {
 		out.Fault = f.Fault.Error()
 	}

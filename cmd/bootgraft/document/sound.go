@@ -41,7 +41,8 @@ type SoundRun struct {
 	Why       string      `json:"why"`
 	Joined    string      `json:"joined_by,omitempty"`
 	Missing   []SoundLost `json:"missing"`
-	Written   string      `json:"written,omitempty"` // its name in the folder of --to
+	Written   string      `json:"written,omitempty"`  // its name in the folder of --to
+	LeftOut   string      `json:"left_out,omitempty"` // why that folder could not take it, as of files
 }
 
 // SoundRate is how long a run is if that is its rate.
@@ -88,7 +89,7 @@ type SoundTable struct {
 func NewSound(l *tracks.List, written []rescue.WrittenTrack) *Sound {
 	out := &Sound{New(KindSound), l.Looked, l.Free, each(l.Tracks, soundRun), each(l.Tables, soundTable)}
 	for i := range written {
-		out.Runs[i].Written = written[i].Name
+		out.Runs[i].Written, out.Runs[i].LeftOut = written[i].Name, string(written[i].Left)
 	}
 	return out
 }

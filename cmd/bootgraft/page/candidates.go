@@ -76,8 +76,13 @@ func mirrorRows(o *scan.Outside) (out []string) {
 
 func fieldRows(o *scan.Outside) (out []string) {
 	for _, f := range o.Fields {
-		out = append(out, fmt.Sprintf("sector %s, byte %d, %s: %s, which may stand for: %s (%s)", disk.Grouped(f.Sector),
-			f.Offset, candidate.Encoding(f.Encoding).Text(), disk.Grouped(int64(f.Value)), f.Meaning, chance(f.ByChance)))
+		inside := ""
+		if f.Inside {
+			inside = ", inside a partition"
+		}
+		out = append(out, fmt.Sprintf("sector %s, byte %d%s, %s: %s, which may stand for: %s (%s)", disk.Grouped(f.Sector),
+			f.Offset, inside, candidate.Encoding(f.Encoding).Text(), disk.Grouped(int64(f.Value)), f.Meaning,
+			chance(f.ByChance)))
 	}
 	return out
 }

@@ -13,15 +13,17 @@ import (
 )
 
 // Files says which files there are, and what became of them; brief names only
-// those that are not whole.
-func Files(u *talk.UI, r *rescue.Result, into *rescue.Folder, brief bool) {
+// those that are not whole or were left out. again is the command that copies them
+// into another folder.
+func Files(u *talk.UI, r *rescue.Result, into *rescue.Folder, brief bool, again string) {
 	if into != nil {
 		showCopied(u, r, into)
+		showLeft(u, r, into, again)
 	}
 	heading := false
 	for i := range r.Files {
 		f := &r.Files[i]
-		if brief && f.Whole() {
+		if brief && f.Whole() && f.Left == "" {
 			continue
 		}
 		if !heading {
@@ -32,7 +34,49 @@ func Files(u *talk.UI, r *rescue.Result, into *rescue.Folder, brief bool) {
 		for _, line := range damage(f, mostHoles) {
 			u.Answerf("%15s  %s\n", "", line)
 		}
+		if f.Left != "" {
+			u.Answerf("%15s  LEFT OUT: %s\n", "", leftText(f.Left))
+		}
 	}
+}
+
+// leftText says what a folder lacks for a file.
+func leftText(why rescue.Left) string {
+	switch why {
+	case rescue.TooBig:
+		return "no file of that size can be made there"
+	case rescue.BadName:
+		return "no file of that name can be made there"
+	}
+	return "there was no room for it"
+}
+
+// RoomWanted says before files are copied that not all of them fit; it is empty if they do.
+func RoomWanted(n rescue.Need, free int64, dir, again string) string {
+	if n.Bytes <= free {
+		return ""
+	}
+	return words.Fold("", fmt.Sprintf("warning: %s to copy need %s, and %s has %s left. What does not fit is left out "+
+		"and named. To have all of them, stop it and give a new folder where there is more room:",
+		disk.Counted(n.Files, "file"), disk.Counted(n.Bytes, "byte"), dir, disk.Grouped(free))) + "\n  " + again + "\n"
+}
+
+// showLeft says which files the folder could not take, and where they can go.
+func showLeft(u *talk.UI, r *rescue.Result, into *rescue.Folder, again string) {
+	if into.NoList {
+		u.Wrapped("", fmt.Sprintf("there was no room for %s/%s: what it would say is said here.", into.Dir, DamagedName))
+	}
+	if r.Untimed > 0 {
+		u.Wrapped("", fmt.Sprintf("%s could not be given the time of the original; the bytes are there.",
+			disk.Counted(r.Untimed, "file")))
+	}
+	if r.Left == 0 {
+		return
+	}
+	u.Wrapped("", fmt.Sprintf("%s, %s, left out, for %s cannot take them: below it is said of each why. What was copied "+
+		"is whole. All of them once more, into a new folder that has the room:", disk.Counted(r.Left, "file"),
+		disk.Counted(r.LeftBytes, "byte"), into.Dir))
+	u.Answerf("\n  %s\n", again)
 }
 
 // FilesTitle says how many files there are, in so many volumes, and whether every
@@ -67,14 +111,30 @@ func showCopied(u *talk.UI, r *rescue.Result, into *rescue.Folder) {
 		}
 	}
 	if r.Zeroed > 0 {
-		u.Wrapped("", fmt.Sprintf("%s of these not whole, with zeros in the holes; %s/%s names them.", disk.Grouped(r.Zeroed),
-			into.Dir, DamagedName))
+		u.Wrapped("", fmt.Sprintf("%s of these not whole, with zeros in the holes%s.", disk.Grouped(r.Zeroed), named(into)))
 	}
-	if left := r.Damaged - r.Zeroed; left > 0 {
-		u.Wrapped("", fmt.Sprintf("%s not whole and left out; %s/%s names them. To copy such files with zeros in the holes: "+
-			"--damaged zero",
-			disk.Counted(left, "file"), into.Dir, DamagedName))
+	if left := skipped(r); left > 0 {
+		u.Wrapped("", fmt.Sprintf("%s not whole and left out%s. To copy such files with zeros in the holes: "+
+			"--damaged zero", disk.Counted(left, "file"), named(into)))
 	}
+}
+
+// named says where files are named, if there was room for the list.
+func named(into *rescue.Folder) string {
+	if into.NoList {
+		return ""
+	}
+	return fmt.Sprintf("; %s/%s names them", into.Dir, DamagedName)
+}
+
+// skipped counts the files that are not whole and that nobody tried to copy.
+func skipped(r *rescue.Result) (n int) {
+	for i := range r.Files {
+		if f := &r.Files[i]; !f.Whole() && f.Written == "" && f.Left == "" {
+			n++
+		}
+	}
+	return n
 }
 
 // DamagedName is the list of damaged files in the folder of --to. Whatever a
@@ -83,18 +143,25 @@ const DamagedName = "DAMAGED.txt"
 
 // DamagedList is that list, empty if there is nothing to say.
 func DamagedList(name string, r *rescue.Result) string {
-	if r.Damaged == 0 && !r.Incomplete {
+	if r.Damaged == 0 && !r.Incomplete && r.Left == 0 {
 		return ""
 	}
 	var b strings.Builder
-	fmt.Fprintf(&b, "Files of %s that are not whole.\n", words.Printable(name))
+	what := "that are not whole"
+	if r.Left > 0 {
+		what += ", or for which there was no place here"
+	}
+	fmt.Fprintf(&b, "Files of %s %s.\n", words.Printable(name), what)
 	b.WriteString("Bytes of a file are counted from 0. Times are those of a recording.\n")
 	for i := range r.Files {
 		f := &r.Files[i]
-		if f.Whole() {
+		if f.Whole() && f.Left == "" {
 			continue
 		}
 		fate := "not copied"
+		if f.Left != "" {
+			fate += ": " + leftText(f.Left)
+		}
 		if f.Written != "" {
 			fate = "copied to " + f.Written + ", with zeros in the holes"
 		}

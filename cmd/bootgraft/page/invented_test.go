@@ -35,9 +35,11 @@ func inventedFiles() *rescue.Result {
 			{Path: "TAKES/TWO.WAV", Volume: 1, Size: 90_000, Missing: []rescue.Hole{spoiled}, Recording: "wav", Written: "volume-1/TAKES/TWO.WAV"},
 			{Path: "DATA.BIN", Volume: 1, Size: 40_000, Missing: many},
 			{Path: "GONE.TXT", Volume: 2, Size: 12, Missing: []rescue.Hole{hole(0, 12)}, Fault: errors.New("its inode cannot be read")},
+			{Path: "LONG.WAV", Volume: 2, Size: 590_000, Left: rescue.NoRoom},
+			{Path: "HUGE.WAV", Volume: 2, Size: 5_000_000_000, Left: rescue.TooBig},
 		},
 		Findings: []disk.Finding{disk.Warningf(disk.FATDirectoryChain, 700, "volume 1: directory /OLD: its chain ends too early").Hiding()},
-		Bytes:    230_012, Copied: 2, Damaged: 3, Zeroed: 1, Incomplete: true,
+		Bytes:    5_000_820_012, Copied: 2, Damaged: 3, Zeroed: 1, Incomplete: true, Left: 2, LeftBytes: 5_000_590_000, Untimed: 1,
 	}
 }
 
@@ -45,7 +47,8 @@ func init() {
 	pages["files"] = func(u *talk.UI) {
 		r := inventedFiles()
 		FilesTitle(u, "old.img", r, 2)
-		Files(u, r, &rescue.Folder{Dir: "rescued", Changed: []rescue.Renamed{{Was: "volume-1/CON", Is: "volume-1/_CON"}}}, false)
+		Files(u, r, &rescue.Folder{Dir: "rescued", Changed: []rescue.Renamed{{Was: "volume-1/CON", Is: "volume-1/_CON"}}}, false,
+			"bootgraft files old.img --to FOLDER")
 	}
 	pages["damaged"] = func(u *talk.UI) { u.Answerf("%s", DamagedList("old.img", inventedFiles())) }
 	pages["refused"] = func(u *talk.UI) {

@@ -22,6 +22,7 @@ type Sounds struct {
 	List      *tracks.List
 	Into      string // the folder that they were written to, or empty
 	Written   []rescue.WrittenTrack
+	NoList    bool        // there was no room for the list
 	Envelopes [][]float64 // of each track, for a page; nil without one
 }
 
@@ -105,8 +106,30 @@ func (s *Sounds) verdict() []string {
 			seconds1(silent)))
 	}
 	if s.Into != "" {
-		out = append(out, fmt.Sprintf("%s written to %s; %s/%s says what is in them.", disk.Counted(len(s.Written), "file"),
-			s.Into, s.Into, SoundListName))
+		out = append(out, s.writtenText()...)
+	}
+	return out
+}
+
+// writtenText says how many runs are in the folder, and how many it could not take.
+func (s *Sounds) writtenText() (out []string) {
+	written, left := 0, int64(0)
+	for i, w := range s.Written {
+		if w.Left == "" {
+			written++
+		} else {
+			left += s.List.Tracks[i].Count
+		}
+	}
+	line := fmt.Sprintf("%s written to %s", disk.Counted(written, "file"), s.Into)
+	if !s.NoList {
+		line += fmt.Sprintf("; %s/%s says what is in them", s.Into, SoundListName)
+	}
+	out = append(out, line+".")
+	if n := len(s.Written) - written; n > 0 {
+		out = append(out, fmt.Sprintf("%s, %s, left out: %s cannot take them. What was written is whole. To have all of "+
+			"them, type the same with a new folder that has more room behind --to.", disk.Counted(n, "run"),
+			disk.Counted(left, "byte"), s.Into))
 	}
 	return out
 }
@@ -249,7 +272,11 @@ func SoundList(s *Sounds) string {
 	}
 	for i := range s.List.Tracks {
 		t := &s.List.Tracks[i]
-		fmt.Fprintf(&b, "\n%s\n  run %d, from sector %s on, %s, byte %s of them, %s\n", s.Written[i].Name, t.Number,
+		name := s.Written[i].Name
+		if why := s.Written[i].Left; why != "" {
+			name = "not written: " + leftText(why)
+		}
+		fmt.Fprintf(&b, "\n%s\n  run %d, from sector %s on, %s, byte %s of them, %s\n", name, t.Number,
 			disk.Grouped(t.First()), disk.Counted(t.Sectors(), "sector"), disk.Grouped(t.Start%int64(t.Source.SectorSize())),
 			disk.Counted(t.Count, "byte"))
 		fmt.Fprintf(&b, "  %s, %s, %s\n", clock(time.Duration(t.Seconds*float64(time.Second)), math.Floor), soundWhat(t),

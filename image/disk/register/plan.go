@@ -80,6 +80,10 @@ var plans = Group{"the plan of the card", []Entry{
 		"A number outside the volumes may be the length of an entry, or where it ends. The entry gets another length, and "+
 			"the number is carried as it is.",
 		"If the device does not start, take a card on which the entry keeps its length."),
+	warn(disk.InsideNumberKept,
+		"A number inside a partition may be the size of the disk. Nothing inside partitions is changed, and the number is "+
+			"carried as it is.",
+		"If the device does not start, take a card of the size of the original, or let the device format one."),
 	warn(disk.EntryResized,
 		"An entry becomes longer or shorter, as the volume in it.",
 		"Nothing has to be done."),

@@ -177,6 +177,7 @@ func (a *attempt) work() error {
 	if a.resizing() {
 		a.weigh(a.given, a.aboutOtherSize())
 		a.weigh(a.given, placed.noteEntryNumbers())
+		a.weigh(a.given, placed.noteInsideNumbers())
 		if least := placed.leastCard(); a.w.Target.Sectors < least {
 			a.tooSmall = least
 		} else {

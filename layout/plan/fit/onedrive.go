@@ -76,7 +76,7 @@ func (p *given) addChecks(r *compare.Rules, k *candidate.Checksum) {
 // candidates returns the numbers of the survey that may depend on the size and
 // that no rule speaks of, the least likely by chance first.
 func (p *course) candidates() []layout.Field {
-	out := slices.DeleteFunc(slices.Clone(p.w.Fields), func(f layout.Field) bool { return f.Entry > 0 })
+	out := slices.DeleteFunc(slices.Clone(p.w.Fields), func(f layout.Field) bool { return f.Entry > 0 || f.Inside })
 	if p.rules != nil {
 		end := p.rules.Counted(p.s.Sectors)
 		out = slices.DeleteFunc(out, func(f layout.Field) bool {

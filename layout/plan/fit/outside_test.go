@@ -18,6 +18,7 @@ import (
 	"bootgraft/layout/layouttest/disks"
 	"bootgraft/layout/plan"
 	"bootgraft/layout/scan"
+	"bootgraft/layout/volume/fat"
 )
 
 func tool(t testing.TB, name, stdin string, args ...string) string {
@@ -159,6 +160,87 @@ func TestNumbersOfEntriesThatChange(t *testing.T) {
 		}
 		if told != c.want {
 			t.Errorf("%d sectors: %d numbers are told of, want %d: %v", c.card, told, c.want, p.Findings)
+		}
+	}
+}
+
+// TestNumbersInsidePartitions: a number of the disk's size, or of the entry's, in a partition
+// that nobody recognises or in what a FAT32 volume reserves, is listed by the survey and told
+// of by the plan, on a card on which it is no longer right, and on no other.
+func TestNumbersInsidePartitions(t *testing.T) {
+	const n, vol, own, length = 2_500_000, 63, 1_200_000, 900_000
+	build := func(change func(d *imagetest.Disk)) *imagetest.Disk {
+		d := imagetest.New(n, 512)
+		disks.MBR(d, entry(vol, 1_000_000), entry(own, length))
+		disks.FAT(d, at(vol, 1_000_000), fat.FAT32, 3000)
+		change(d)
+		return d
+	}
+	header := func(put func(b []byte)) []byte {
+		b := make([]byte, 512)
+		copy(b, "RACK UNIT 7 VOLUME")
+		put(b)
+		return b
+	}
+	le, be := binary.LittleEndian, binary.BigEndian
+	for name, c := range map[string]struct {
+		change func(d *imagetest.Disk)
+		listed int
+		code   disk.Code
+	}{
+		"nothing": {func(d *imagetest.Disk) {}, 0, ""},
+		"the disk, in the partition": {func(d *imagetest.Disk) {
+			d.Put(own+2, header(func(b []byte) { le.PutUint32(b[64:], n) }))
+		}, 1, disk.InsideNumberKept},
+		"the disk, at the end of the partition": {func(d *imagetest.Disk) {
+			d.Put(own+length-1, header(func(b []byte) { be.PutUint32(b[64:], n-1) }))
+		}, 1, disk.InsideNumberKept},
+		"the partition, in itself": {func(d *imagetest.Disk) {
+			d.Put(own, header(func(b []byte) { le.PutUint32(b[64:], length/2) }))
+		}, 1, ""},
+		"the disk, in reserved sectors": {func(d *imagetest.Disk) {
+			d.Put(vol+9, header(func(b []byte) { le.PutUint32(b[64:], n) }))
+		}, 1, disk.InsideNumberKept},
+		"the volume, in reserved sectors": {func(d *imagetest.Disk) {
+			d.Put(vol+9, header(func(b []byte) { le.PutUint32(b[64:], vol+1_000_000-1) }))
+		}, 1, ""},
+		"in the boot sector, the FSInfo sector and the copies": {func(d *imagetest.Disk) {
+			for _, x := range []disk.Sector{0, 1, 6} {
+				b := make([]byte, 512)
+				if err := image.ReadFull(d, b, int64(vol+x)*512); err != nil {
+					t.Fatal(err)
+				}
+				le.PutUint32(b[200:], n)
+				d.Put(vol+x, b)
+			}
+		}, 0, ""},
+	} {
+		d := build(c.change)
+		s, err := scan.Run(context.Background(), d, scan.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		o, err := scan.LookOutside(context.Background(), d, s)
+		if err != nil {
+			t.Fatal(err)
+		}
+		inside := slices.DeleteFunc(slices.Clone(o.Fields), func(f layout.Field) bool { return !f.Inside })
+		if len(inside) != c.listed {
+			t.Errorf("%s: the survey lists %+v, want %d", name, inside, c.listed)
+		}
+		for _, card := range []disk.Sector{n, n + 500_000} {
+			w := Wishes{Target: plan.Size{Sectors: card, SectorSize: 512}}
+			if err := w.LookOutside(context.Background(), d, s); err != nil {
+				t.Fatal(err)
+			}
+			p, err := Plan(context.Background(), d, s, w)
+			if err != nil {
+				t.Fatalf("%s: %v", name, err)
+			}
+			told := slices.ContainsFunc(p.Findings, func(f disk.Finding) bool { return f.Code == disk.InsideNumberKept })
+			if want := card != n && c.code != ""; told != want {
+				t.Errorf("%s, card of %d: told %v, want %v: %v", name, card, told, want, p.Findings)
+			}
 		}
 	}
 }

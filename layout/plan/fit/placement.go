@@ -133,5 +133,25 @@ func (p *placement) noteEntryNumbers() (out said) {
 	return out
 }
 
+// noteInsideNumbers tells of numbers inside partitions that may be the size of the disk:
+// no rule and no try changes anything there.
+func (p *placement) noteInsideNumbers() (out said) {
+	for _, f := range p.w.Fields {
+		if !f.Inside || f.Entry != 0 || f.Law == nil || f.ByChance > weakChance {
+			continue
+		}
+		v, _, ok := formula(f.Law).At(p.w.Target.Sectors)
+		if !ok || v == f.Value {
+			continue
+		}
+		out.note(disk.Warningf(disk.InsideNumberKept, f.Sector,
+			"byte %d, %s = %d, inside a partition, may be the %s (%.2g such numbers are expected by chance); on the card that "+
+				"is %d, and the number is carried as it is; if the device does not start, take a card of the size of the "+
+				"original, or let the device format one",
+			f.Offset, f.Encoding, f.Value, f.Meaning, f.ByChance, v))
+	}
+	return out
+}
+
 // leastCard returns the smallest card that holds all of it.
 func (p *placement) leastCard() disk.Sector { return p.tail.least(p.reach, p.backup()) }

@@ -43,6 +43,12 @@ func (l *looker) fields() error {
 			found = append(found, p)
 		}
 	}
+	l.addFields(found)
+	return nil
+}
+
+// addFields adds what was found to the report, as far as a person reads it.
+func (l *looker) addFields(found []hit) {
 	for _, h := range found {
 		l.out.Fields = append(l.out.Fields, layout.Field{
 			Sector: h.sector, Offset: h.byte + h.p.at, Width: h.p.width, Encoding: string(h.p.encoding),
@@ -54,7 +60,6 @@ func (l *looker) fields() error {
 		return cmp.Or(cmp.Compare(a.Sector, b.Sector), cmp.Compare(a.Offset, b.Offset))
 	})
 	l.out.Fields = shorten(l.out.Fields, maxFields, &l.out.Left)
-	return nil
 }
 
 // bytesOf returns how many bytes lie at the very ends, or elsewhere near a border.

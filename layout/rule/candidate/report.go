@@ -10,7 +10,8 @@ import (
 const (
 	barEdge    = 0.003 // all sizes in the first and last sectors together
 	barNear    = 0.002 // all sizes beside other borders together
-	barFar     = 0.008 // all sizes elsewhere together
+	barFar     = 0.006 // all sizes elsewhere together
+	barInside  = 0.002 // all sizes and lengths inside partitions together
 	barEntry   = 0.002 // all lengths and ends of entries together
 	barPointer = 0.002 // all addresses together
 	barChain   = 0.001
@@ -21,8 +22,8 @@ const (
 )
 
 // Bar is the sum of all bars: the number of candidates that chance alone is
-// expected to put into a whole Report, at most.
-const Bar = barEdge + barNear + barFar + barEntry + barPointer + barChain + barSum + barMirror + barRecord + barOrder
+// expected to put into a whole Report and what LookInside finds, at most.
+const Bar = barEdge + barNear + barFar + barInside + barEntry + barPointer + barChain + barSum + barMirror + barRecord + barOrder
 
 // Report is what Look found. Everything in it is a candidate: one disk proves
 // nothing. Lists are bounded; Left says how many entries were left out.
