@@ -29,8 +29,8 @@ func VerifiedAnswer(c *safety.Comparison, opinions []second.Opinion) Answer {
 	if c.SHA256 != "" {
 		p.Blocks = append(p.Blocks, report.Text("SHA-256 of the compared sectors: "+c.SHA256))
 	}
-	if line := second.Summary(opinions); line != "" {
-		p.Blocks = append(p.Blocks, report.Text(line+"."))
+	if line := opinionLine(opinions); line != "" {
+		p.Blocks = append(p.Blocks, report.Text(line))
 	}
 	a.First = []report.Part{p}
 	if len(c.Notes) > 0 {

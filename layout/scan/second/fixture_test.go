@@ -5,7 +5,6 @@ import (
 	"context"
 	"encoding/binary"
 	"fmt"
-	"io"
 	"math/rand/v2"
 	"os"
 	"os/exec"
@@ -138,11 +137,11 @@ func ask(t testing.TB, src image.Source) Opinion {
 	if len(s.Volumes) != 1 || !strings.HasPrefix(s.Volumes[0].Kind, "fat") {
 		t.Fatalf("%d volumes, table %s", len(s.Volumes), s.Table)
 	}
-	o, ok := Volume(context.Background(), src, s, s.Volumes[0], Options{Contents: true})
-	if !ok {
-		t.Fatal("nobody is asked about the volume")
+	all, err := Ask(t.Context(), src, s, Options{Contents: true})
+	if err != nil || len(all) != 1 {
+		t.Fatal(all, err)
 	}
-	return o
+	return all[0]
 }
 
 // altered is a source that shows another byte at one place.
@@ -162,7 +161,7 @@ func (a *altered) ReadAt(p []byte, off int64) (int, error) {
 
 // broken fails every read that touches one byte.
 type broken struct {
-	io.ReaderAt
+	image.Source
 	at int64
 }
 
@@ -170,7 +169,7 @@ func (b *broken) ReadAt(p []byte, off int64) (int, error) {
 	if b.at >= off && b.at < off+int64(len(p)) {
 		return 0, fmt.Errorf("the drive cannot read byte %d", b.at)
 	}
-	return b.ReaderAt.ReadAt(p, off)
+	return b.Source.ReadAt(p, off)
 }
 
 // run runs a program and returns what it says.

@@ -1,3 +1,18 @@
+// Package second asks a reader that is not ours, the library go-diskfs, what
+// it sees in a partition table and in a FAT volume, and compares that with
+// what our own readers have found. Two readers that share no code and agree
+// are better evidence than one.
+//
+// The library is good at what is ordinary and dangerous with what is not: it
+// hangs in looping chains, allocates what a damaged disk asks for, and drops
+// the errors of reads. So it never decides what to look at. Our strict reader
+// proves a volume sound and free of everything that the library is known to
+// read wrongly; only then is it asked, through a backend that cannot write,
+// remembers every failed read, and shows it nothing but that volume. The
+// source must hold still meanwhile: what was proved is read a second time.
+//
+// The answer is an opinion, never an error: agrees, differs, or cannot read
+// this kind. Nothing depends on it.
 package second
 
 import (
@@ -8,6 +23,8 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
+	"bootgraft/layout/scan"
+	"bootgraft/layout/volume/fat"
 )
 
 // Verdict is what a comparison of the two readers came to.
@@ -47,16 +64,21 @@ type Options struct {
 // a survey of src. The error is that of ctx.
 func Ask(ctx context.Context, src image.Source, s *layout.Map, opt Options) ([]Opinion, error) {
 	var all []Opinion
-	if o, ok := Table(src, s); ok {
-		all = append(all, o)
+	if s.Table != "none" {
+		all = append(all, table(src, src, s))
 	}
-	for _, v := range s.Volumes {
-		o, ok := Volume(ctx, src, s, v, opt)
-		if err := ctx.Err(); err != nil {
-			return all, err
+	for _, l := range s.Volumes {
+		if !l.Listed {
+			continue
 		}
-		if ok {
-			all = append(all, o)
+		opened, err := scan.Open(src, s, l.Index)
+		if err != nil {
+			all = append(all, Opinion{layout.VolumeName(l.Index), l.Start, Cannot, err.Error(), Compared{}})
+		} else if v, ok := opened.(*fat.Volume); ok { // it reads others too, and not well enough
+			all = append(all, volume(ctx, v, v.Source(), l, opt))
+		}
+		if err := ctx.Err(); err != nil {
+			return nil, err
 		}
 	}
 	return all, nil
@@ -75,11 +97,8 @@ func Findings(all []Opinion) []disk.Finding {
 func (o Opinion) Finding() disk.Finding {
 	switch o.Verdict {
 	case Agrees:
-		text := fmt.Sprintf("an independent reader finds in %s what ours does: %s", o.About, o.Compared)
-		if o.Why != "" {
-			text += "; " + o.Why
-		}
-		return disk.Notef(disk.SecondReaderAgrees, o.Sector, "%s", text)
+		return disk.Notef(disk.SecondReaderAgrees, o.Sector, "an independent reader finds in %s what ours does: %s",
+			o.About, strings.TrimSuffix(o.Compared.String()+"; "+o.Why, "; "))
 	case Differs:
 		return disk.Warningf(disk.SecondReaderDiffers, o.Sector, "an independent reader finds something else in %s: %s. "+
 			"One of the two is wrong: look at that place with a third program before you rely on it", o.About, o.Why)
@@ -106,77 +125,32 @@ func count(n int, one, many string) string {
 	return fmt.Sprintf("%d %s", n, many)
 }
 
-// Summary says all opinions in one short line, or returns "" if there are none.
-func Summary(all []Opinion) string {
-	var agree, differ, cannot []string
-	for _, o := range all {
-		switch o.Verdict {
-		case Agrees:
-			agree = append(agree, fmt.Sprintf("%s (%s)", o.About, o.Compared.brief()))
-		case Differs:
-			differ = append(differ, o.About)
-		default:
-			cannot = append(cannot, o.About)
-		}
-	}
-	var parts []string
-	for _, v := range []struct {
-		verb  string
-		about []string
-	}{{"DIFFERS on", differ}, {"agrees on", agree}, {"cannot read", cannot}} {
-		if len(v.about) > 0 {
-			parts = append(parts, v.verb+" "+strings.Join(v.about, ", "))
-		}
-	}
-	if parts == nil {
-		return ""
-	}
-	return "Second reader " + strings.Join(parts, "; ")
-}
-
-func (c Compared) brief() string {
-	if c.Contents > 0 {
-		return count(c.Contents, "file", "files")
-	}
-	return count(c.Entries, "entry", "entries")
-}
-
-// refusal is the reason why the second reader is not asked, or why what it
-// did does not count. It becomes the verdict Cannot.
-type refusal struct{ why string }
-
-func (r *refusal) Error() string { return r.why }
-
-// difference is the first place where the two readers part.
-type difference struct{ what string }
-
-func (d *difference) Error() string { return d.what }
-
-func refusef(format string, args ...any) error { return &refusal{fmt.Sprintf(format, args...)} }
-
-func differf(format string, args ...any) error { return &difference{fmt.Sprintf(format, args...)} }
-
 // judge turns the outcome of a comparison into the verdict.
 func (o *Opinion) judge(err error) {
 	switch err := err.(type) {
 	case nil:
 		o.Verdict = Agrees
-	case *difference:
-		o.Verdict, o.Why = Differs, err.what
+	case difference:
+		o.Verdict, o.Why = Differs, err.Error()
 	default:
-		o.Verdict, o.Why = Cannot, err.Error()
+		o.Verdict, o.Why, o.Compared = Cannot, err.Error(), Compared{} // what was alike until then does not count
 	}
 }
 
-// guarded runs one call into the library. A panic of it is a refusal.
-func guarded[T any](call func() (T, error)) (out T, err error) {
-	defer func() {
-		if p := recover(); p != nil {
-			err = refusef("it broke off: %v", p)
+// alike compares what the two readers list, as text, in its order. The first
+// place where they part is the difference.
+func (o *Opinion) alike(theirs, ours []string) error {
+	for i, want := range ours {
+		switch {
+		case i == len(theirs):
+			return differf("%s is missing", want)
+		case theirs[i] != want:
+			return differf("%s where ours has %s", theirs[i], want)
 		}
-	}()
-	if out, err = call(); err != nil {
-		err = refusef("it says: %v", err)
+		o.Compared.Entries++
 	}
-	return out, err
+	if len(theirs) > len(ours) {
+		return differf("there is %s, which ours does not list", theirs[len(ours)])
+	}
+	return nil
 }

@@ -1,70 +1,65 @@
 package second
 
 import (
-	"errors"
 	"fmt"
 	"io"
-	"io/fs"
-	"os"
 
 	"github.com/diskfs/go-diskfs/backend"
+
+	"bootgraft/image"
 )
 
-// storage shows the library one run of bytes, for reading only. The library
+// storage shows the library one source, for reading only. The library
 // drops most errors of reads and takes what was in its buffer for data, so
 // the first failed or short read is kept here and spoils the whole answer.
+//
+// What else its interface asks for is left out on purpose: a call of it breaks
+// off, which guarded makes a refusal.
 type storage struct {
-	r     *io.SectionReader
+	backend.Storage
+	src   image.Source
 	fault error
-}
-
-var _ backend.Storage = (*storage)(nil)
-
-// newStorage shows size bytes from the start of r.
-func newStorage(r io.ReaderAt, size int64) *storage {
-	return &storage{r: io.NewSectionReader(r, 0, size)}
 }
 
 // ReadAt reads all of p, or remembers that it could not.
 func (s *storage) ReadAt(p []byte, off int64) (int, error) {
-	if len(p) == 0 {
-		return 0, nil
-	}
-	n, err := s.r.ReadAt(p, off)
-	if n == len(p) && (err == nil || errors.Is(err, io.EOF)) {
-		return n, nil
-	}
+	err := image.ReadFull(s.src, p, off)
 	if err == nil {
-		err = io.ErrUnexpectedEOF
+		return len(p), nil
 	}
-	s.spoil(fmt.Errorf("of %d bytes at byte %d it got %d: %w", len(p), off, n, err))
-	return n, err
-}
-
-func (s *storage) spoil(err error) {
 	if s.fault == nil {
-		s.fault = err
+		s.fault = fmt.Errorf("%d bytes at byte %d: %w", len(p), off, err)
 	}
+	return 0, err
 }
 
-// spoiled returns the refusal that a failed read makes of any answer.
-func (s *storage) spoiled() error {
-	if s.fault == nil {
-		return nil
+// Seek is how the library finds out the size of a disk.
+func (s *storage) Seek(offset int64, whence int) (int64, error) {
+	return io.NewSectionReader(s.src, 0, s.src.Size()).Seek(offset, whence)
+}
+
+// guarded runs one call into the library. A panic of it is a refusal, and so is
+// whatever it answers after a read that failed.
+func guarded[T any](s *storage, call func() (T, error)) (out T, err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			err = fmt.Errorf("it broke off: %v", p)
+		}
+		if s.fault != nil {
+			err = fmt.Errorf("a read failed, and it would not have said so: %w", s.fault)
+		}
+	}()
+	if out, err = call(); err != nil {
+		err = fmt.Errorf("it says: %w", err)
 	}
-	return refusef("a read failed, and it would not have said so: %v", s.fault)
+	return out, err
 }
 
-func (s *storage) Seek(offset int64, whence int) (int64, error) { return s.r.Seek(offset, whence) }
+// difference is the first place where the two readers part. Every other error
+// is a reason why the second reader is not asked, or why its answer does not
+// count.
+type difference string
 
-// Read is not used for what is asked here; if that changes, it must show.
-func (s *storage) Read([]byte) (int, error) {
-	s.spoil(errors.New("a read without an address"))
-	return 0, errors.ErrUnsupported
-}
+func (d difference) Error() string { return string(d) }
 
-func (s *storage) Stat() (fs.FileInfo, error)              { return nil, errors.ErrUnsupported }
-func (s *storage) Close() error                            { return nil }
-func (s *storage) Sys() (*os.File, error)                  { return nil, errors.ErrUnsupported }
-func (s *storage) Writable() (backend.WritableFile, error) { return nil, errors.ErrUnsupported }
-func (s *storage) Path() string                            { return "" }
+func differf(format string, args ...any) error { return difference(fmt.Sprintf(format, args...)) }

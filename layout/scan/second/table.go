@@ -1,161 +1,121 @@
 package second
 
 import (
-	"io"
+	"errors"
+	"fmt"
 
 	theirgpt "github.com/diskfs/go-diskfs/partition/gpt"
 	theirmbr "github.com/diskfs/go-diskfs/partition/mbr"
 
 	"bootgraft/image"
-	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/layout/table/gpt"
 	"bootgraft/layout/table/mbr"
 )
 
-// Table asks about the table in force. ok is false if there is none.
-func Table(src image.Source, s *layout.Map) (o Opinion, ok bool) {
-	if s.Table == "none" {
-		return Opinion{}, false
-	}
-	return table(src, src, s), true
-}
-
 // table compares what the library reads through view with the survey of src.
-func table(src image.Source, view io.ReaderAt, s *layout.Map) Opinion {
+func table(src image.Source, view image.Source, s *layout.Map) Opinion {
 	o := Opinion{About: "the " + s.Table + " table"}
-	var err error
+	b := &storage{src: view}
+	err := errors.New("it reads mbr and gpt only")
 	switch s.Table {
 	case "mbr":
-		err = o.compareMBR(src, view)
+		err = o.compareMBR(src, b)
 	case "gpt":
-		err = o.compareGPT(src, view)
+		err = o.compareGPT(src, b)
 	case "conflict":
 		o.About = "the tables"
-		err = refusef("several contradict each other")
-	default:
-		err = refusef("it reads mbr and gpt only")
+		err = errors.New("several contradict each other")
 	}
 	o.judge(err)
 	return o
 }
 
-func (o *Opinion) compareMBR(src image.Source, view io.ReaderAt) error {
+func (o *Opinion) compareMBR(src image.Source, b *storage) error {
 	t, err := mbr.Read(src)
 	switch {
 	case err != nil:
-		return refusef("sector 0 is not known")
+		return errors.New("sector 0 is not known")
 	case t.Hybrid():
-		return refusef("it cannot read a boot record with an EE record and others beside it")
+		return errors.New("it cannot read a boot record with an EE record and others beside it")
 	}
 	for _, e := range t.Entries() {
 		if e.Extended || e.Index > mbr.Records {
-			return refusef("it does not follow extended partitions, and entry %d is one", e.Index)
+			return fmt.Errorf("it does not follow extended partitions, and entry %d is one", e.Index)
 		}
 	}
-	b := newStorage(view, src.Size())
-	got, err := guarded(func() (*theirmbr.Table, error) { return theirmbr.Read(b, src.SectorSize(), src.SectorSize()) })
-	if spoiled := b.spoiled(); spoiled != nil {
-		return spoiled
-	} else if err != nil {
+	got, err := guarded(b, func() (*theirmbr.Table, error) { return theirmbr.Read(b, src.SectorSize(), src.SectorSize()) })
+	if err != nil {
 		return err
 	}
-	if len(got.Partitions) != mbr.Records {
-		return differf("it lists %d records, a boot record has %d", len(got.Partitions), mbr.Records)
-	}
+	var theirs, ours []string
 	for i, g := range got.Partitions {
-		r := t.Boot.Record(i)
-		if g.Start != r.Start || g.Size != r.Count || byte(g.Type) != r.Type || g.Bootable != r.Active() {
-			return differf("record %d: type %02X, %d sectors from sector %d, active %v; ours: type %02X, %d sectors from "+
-				"sector %d, active %v",
-				i+1, byte(g.Type), g.Size, g.Start, g.Bootable, r.Type, r.Count, r.Start, r.Active())
-		}
-		o.Compared.Entries++
+		theirs = append(theirs, recordText(i, byte(g.Type), g.Start, g.Size, g.Bootable))
 	}
-	return nil
+	for i := range mbr.Records {
+		r := t.Boot.Record(i)
+		ours = append(ours, recordText(i, r.Type, r.Start, r.Count, r.Active()))
+	}
+	return o.alike(theirs, ours)
 }
 
-// Offsets of header fields that the library wants to have one value (EFI
-// Specification 1.02, table 16-1).
-const (
-	headerRevision = 8
-	headerReserved = 20
-)
+func recordText(i int, kind byte, start, count uint32, active bool) string {
+	return fmt.Sprintf("record %d: type %02X, %d sectors from sector %d, active %v", i+1, kind, count, start, active)
+}
 
 // readableGPT refuses the forms that the specification allows and the library
-// does not read.
-func readableGPT(src image.Source, t *gpt.Table) error {
-	if t.InForce != t.Primary {
-		return refusef("the first copy is not valid, and it does not always look for the second")
-	}
-	if t.MBR != nil && t.MBR.Hybrid() {
-		return refusef("it takes a hybrid boot record for an ordinary one")
-	}
+// does not read (fields: EFI Specification 1.02, table 16-1).
+func readableGPT(t *gpt.Table) error {
 	h := t.InForce.Header
 	raw := h.Bytes()
 	switch {
+	case t.InForce != t.Primary:
+		return errors.New("the first copy is not valid, and it does not always look for the second")
+	case t.MBR != nil && t.MBR.Hybrid():
+		return errors.New("it takes a hybrid boot record for an ordinary one")
 	case h.Size() != 92:
-		return refusef("it reads headers of 92 bytes only, this one has %d", h.Size())
+		return fmt.Errorf("it reads headers of 92 bytes only, this one has %d", h.Size())
 	case h.EntrySize() != theirgpt.PartitionEntrySize:
-		return refusef("it reads entries of %d bytes only, these have %d", theirgpt.PartitionEntrySize, h.EntrySize())
-	case string(raw[headerRevision:headerRevision+4]) != "\x00\x00\x01\x00":
-		return refusef("it reads revision 1.0 only")
-	case string(raw[headerReserved:headerReserved+4]) != "\x00\x00\x00\x00":
-		return refusef("it wants zeros in the reserved bytes 20 to 23 of the header")
-	}
-	if unknown := image.Unknown(src, disk.Span{Count: 2}); len(unknown) > 0 {
-		return refusef("sector %d is not known", unknown[0].Start)
+		return fmt.Errorf("it reads entries of %d bytes only, these have %d", theirgpt.PartitionEntrySize, h.EntrySize())
+	case string(raw[8:12]) != "\x00\x00\x01\x00":
+		return errors.New("it reads revision 1.0 only")
+	case string(raw[20:24]) != "\x00\x00\x00\x00":
+		return errors.New("it wants zeros in the reserved bytes 20 to 23 of the header")
 	}
 	return nil
 }
 
-func (o *Opinion) compareGPT(src image.Source, view io.ReaderAt) error {
+func (o *Opinion) compareGPT(src image.Source, b *storage) error {
 	t, err := gpt.Read(src)
-	if err != nil {
-		return refusef("the first copy is not valid, and it does not always look for the second")
+	if err == nil {
+		err = readableGPT(t)
 	}
-	if err := readableGPT(src, t); err != nil {
+	if err != nil {
 		return err
 	}
 	o.Sector = t.InForce.At
-	b := newStorage(view, src.Size())
-	got, err := guarded(func() (*theirgpt.Table, error) { return theirgpt.Read(b, src.SectorSize(), src.SectorSize()) })
-	if spoiled := b.spoiled(); spoiled != nil {
-		return spoiled
-	} else if err != nil {
+	got, err := guarded(b, func() (*theirgpt.Table, error) { return theirgpt.Read(b, src.SectorSize(), src.SectorSize()) })
+	switch {
+	case err != nil:
 		return err
-	}
-	if got.RecoveredFromBackup {
+	case got.RecoveredFromBackup:
 		return differf("it finds the first copy damaged")
-	}
-	if got.GUID != t.DiskGUID().String() {
+	case got.GUID != t.DiskGUID().String():
 		return differf("the disk has the identifier %s; ours: %s", got.GUID, t.DiskGUID())
 	}
-	rest := got.Partitions
+	var theirs, ours []string
+	for _, g := range got.Partitions {
+		theirs = append(theirs, partitionText(g.Index, string(g.Type), g.GUID, g.Start, g.End, g.Attributes, g.Name))
+	}
 	for i, e := range t.Entries() {
-		if !e.Used() {
-			continue
+		if e.Used() {
+			ours = append(ours, partitionText(i+1, e.Type.String(), e.Unique.String(), e.First, e.Last, e.Attributes, e.Name))
 		}
-		if len(rest) == 0 {
-			return differf("entry %d is missing", i+1)
-		}
-		if err := compareGPTEntry(i+1, rest[0], e); err != nil {
-			return err
-		}
-		rest = rest[1:]
-		o.Compared.Entries++
 	}
-	if len(rest) > 0 {
-		return differf("it has an entry %d, ours has not", rest[0].Index)
-	}
-	return nil
+	return o.alike(theirs, ours)
 }
 
-func compareGPTEntry(index int, g *theirgpt.Partition, e gpt.Entry) error {
-	if g.Index == index && string(g.Type) == e.Type.String() && g.GUID == e.Unique.String() &&
-		g.Start == e.First && g.End == e.Last && g.Attributes == e.Attributes && g.Name == e.Name {
-		return nil
-	}
-	return differf("entry %d: type %s, sectors %d to %d, name %q; ours: entry %d, type %s, sectors %d to %d, name %q",
-		g.Index, g.Type, g.Start, g.End, g.Name, index, e.Type, e.First, e.Last, e.Name)
+func partitionText(index int, kind, id string, first, last, attributes uint64, name string) string {
+	return fmt.Sprintf("entry %d: type %s, identifier %s, sectors %d to %d, attributes %X, name %q",
+		index, kind, id, first, last, attributes, name)
 }

@@ -46,11 +46,11 @@ const (
 
 func tableOf(t *testing.T, src image.Source) Opinion {
 	t.Helper()
-	o, ok := Table(src, survey(t, src))
-	if !ok {
+	s := survey(t, src)
+	if s.Table == "none" {
 		t.Fatal("no table is in force")
 	}
-	return o
+	return table(src, src, s)
 }
 
 func TestTablesAgree(t *testing.T) {
@@ -144,7 +144,7 @@ func TestTablesCannot(t *testing.T) {
 		{"revision 1.2", newGPT(gptForm{revision: 0x00010002}), "revision 1.0 only"},
 		{"reserved bytes", newGPT(gptForm{reserved: 1}), "reserved bytes"},
 		{"second copy alone", first, "first copy is not valid"},
-		{"sector 0 unknown", image.NewKnown(newGPT(gptForm{}), disk.Spans{{Count: 1}}, nil), "sector 0"},
+		{"sector 0 unknown", image.NewKnown(newGPT(gptForm{}), disk.Spans{{Count: 1}}, nil), "sectors 0+1"},
 		{"sector 1 unknown", image.NewKnown(newGPT(gptForm{}), disk.Spans{{Start: 1, Count: 1}}, nil), "first copy is not valid"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -183,8 +183,8 @@ func TestNoTable(t *testing.T) {
 	flagged.Put(0, b)
 	for i, src := range []image.Source{imagetest.New(5000, 512), flagged} {
 		s := survey(t, src)
-		if o, ok := Table(src, s); ok || s.Table != "none" {
-			t.Errorf("%d: %s: %+v", i, s.Table, o)
+		if all, err := Ask(t.Context(), src, s, Options{}); err != nil || len(all) > 0 || s.Table != "none" {
+			t.Errorf("%d: %s: %+v, %v", i, s.Table, all, err)
 		}
 	}
 }
@@ -214,7 +214,7 @@ func TestTablesDiffer(t *testing.T) {
 	}
 }
 
-// Ask speaks of the table and each volume, and Summary says it in one line.
+// Ask speaks of the table and each volume.
 func TestAsk(t *testing.T) {
 	d := partitioned(t, "label: dos\n2048,20000,6\n40960,20000,6\n")
 	for i, start := range []disk.Sector{2048, 40960} {
@@ -232,16 +232,14 @@ func TestAsk(t *testing.T) {
 	if err != nil || len(all) != 3 {
 		t.Fatalf("%+v, %v", all, err)
 	}
-	want := "Second reader agrees on the mbr table (4 entries), volume 1 (9 entries); cannot read volume 2"
-	if got := Summary(all); got != want {
-		t.Errorf("%s\nwant %s", got, want)
+	for i, want := range []Verdict{Agrees, Agrees, Cannot} {
+		if all[i].Verdict != want || all[i].Compared.Entries != []int{4, 9, 0}[i] {
+			t.Errorf("%+v, want %s", all[i], want)
+		}
 	}
 	for i, f := range Findings(all) {
 		if want := []disk.Sector{0, 2048, 40960}[i]; f.Sector != want {
 			t.Errorf("%s at sector %d, want %d", f.Code, f.Sector, want)
 		}
-	}
-	if Summary(nil) != "" {
-		t.Error("a summary of nothing")
 	}
 }

@@ -1,7 +1,9 @@
 package fat
 
 import (
+	"encoding/binary"
 	"slices"
+	"unicode/utf16"
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
@@ -124,6 +126,7 @@ func (w *Walk) slots(d *dir, prefix string, at disk.Sector, b []byte, yield func
 			}
 			w.dropLong()
 		case r.Attr().Long():
+			w.oddPart(prefix, r)
 			before := w.long.parts - w.long.left
 			if !w.long.add(r, place) {
 				w.Orphans += before
@@ -148,6 +151,27 @@ func (w *Walk) slots(d *dir, prefix string, at disk.Sector, b []byte, yield func
 		}
 	}
 	return goOn
+}
+
+// oddPart looks at a part of a long name for what this reader takes in its stride and
+// others do not: attributes with bits that do not count, an end before the last part,
+// and characters of two units.
+func (w *Walk) oddPart(prefix string, r *Raw) {
+	if a := r.Attr(); a != AttrLong {
+		w.odd("directory /%s: a part of a long name with the attributes %02X, which may pass for a file", prefix, byte(a))
+	}
+	for i, at := range UnitsAt {
+		switch u := binary.LittleEndian.Uint16(r[at:]); {
+		case u == 0 && (r[0]&LastPart == 0 || i == 0):
+			w.odd("directory /%s: a long name that ends before its last part", prefix)
+			return
+		case u == 0:
+			return
+		case utf16.IsSurrogate(rune(u)):
+			w.odd("directory /%s: a long name with a character beyond 16 bits, which may pass for two", prefix)
+			return
+		}
+	}
 }
 
 func isDot(r *Raw) bool {

@@ -29,8 +29,8 @@ type Health struct {
 	Total       int       // how many there are
 	Unsafe      int       // how many of them are unsafe
 	Findings    []disk.Finding
-	Doubts      []Doubt        // those of Findings that a change of the size must not pass over
-	Astray      []disk.Finding // those because of which another reader may find other files
+	Doubts      []Doubt  // those of Findings that a change of the size must not pass over
+	Astray      []string // what in directories may lead another reader to other files; at most 1,000
 }
 
 // Sound tells whether nothing makes it unsafe to move clusters.

@@ -22,12 +22,17 @@ func decodeOEM(page *charmap.Charmap, b []byte) string {
 
 // shortName returns the 8.3 name of an entry as its system would show it.
 func shortName(page *charmap.Charmap, r *Raw) string {
-	raw := [11]byte(r[:11])
+	raw := *r
 	if raw[0] == 0x05 { // FG: stands for a real E5
 		raw[0] = 0xE5
 	}
-	base := strings.TrimRight(decodeOEM(page, raw[:8]), " ")
-	ext := strings.TrimRight(decodeOEM(page, raw[8:]), " ")
+	return raw.Short(func(b []byte) string { return decodeOEM(page, b) })
+}
+
+// Short returns the 8.3 name of the entry, its bytes made text by decode, in lower case
+// where the entry says so.
+func (r *Raw) Short(decode func([]byte) string) string {
+	base, ext := strings.TrimRight(decode(r[:8]), " "), strings.TrimRight(decode(r[8:11]), " ")
 	if r.Case()&0x08 != 0 {
 		base = strings.ToLower(base)
 	}

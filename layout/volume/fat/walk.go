@@ -1,6 +1,7 @@
 package fat
 
 import (
+	"fmt"
 	"iter"
 	"slices"
 
@@ -80,7 +81,7 @@ type Walk struct {
 
 	onDeleted func(*Raw, Slot) // sees deleted entries
 
-	astray   []disk.Finding // those of Findings because of which another reader may find other files
+	astray   []string       // what may lead another reader to other files
 	unlisted []disk.Finding // those of Findings because of which files may be missing, though chains are whole
 }
 
@@ -162,10 +163,15 @@ func (w *Walk) find(f disk.Finding) {
 
 // stray notes a finding that may lead another reader astray.
 func (w *Walk) stray(f disk.Finding) {
-	if len(w.Findings) < maxFindings {
-		w.astray = append(w.astray, f)
-	}
+	w.odd("%s: %s", f.Code, f.Text)
 	w.find(f)
+}
+
+// odd notes what is no fault and may lead another reader astray.
+func (w *Walk) odd(format string, args ...any) {
+	if len(w.astray) < maxFindings {
+		w.astray = append(w.astray, fmt.Sprintf(format, args...))
+	}
 }
 
 // miss notes a finding because of which files may be missing.
