@@ -58,7 +58,7 @@ type NotRegularError struct {
 }
 
 func (e *NotRegularError) Error() string {
-	return fmt.Sprintf("%s is %s, not an image file", e.Path, e.Kind)
+	return fmt.Sprintf("%s is %s, not a file", e.Path, e.Kind)
 }
 
 func checkRegular(path string, mode fs.FileMode) error {

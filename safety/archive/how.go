@@ -73,6 +73,14 @@ func (g *Guide) Text(files []File) []byte {
 	return b.Bytes()
 }
 
+// Needs are the programs that the lines of HOW.txt are for, beside the shell.
+func (g *Guide) Needs() string {
+	if g.Packed {
+		return "zstd, dd and sha256sum"
+	}
+	return "dd and sha256sum"
+}
+
 // from is the file that the card is made from.
 func (g *Guide) from() string {
 	if g.Card != "" {
@@ -158,5 +166,10 @@ func unit(q layout.Piece, sectorSize int) disk.Sector {
 	return 1
 }
 
-// quoted is a name as a shell reads it.
-func quoted(s string) string { return "'" + strings.ReplaceAll(s, "'", `'\''`) + "'" }
+// quoted is a name as a shell reads it, and no flag to the program that gets it.
+func quoted(s string) string {
+	if strings.HasPrefix(s, "-") {
+		s = "./" + s
+	}
+	return "'" + strings.ReplaceAll(s, "'", `'\''`) + "'"
+}
