@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"os"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -85,6 +86,9 @@ func captureCommand(u *talk.UI, played map[string]capture.Drive) *cobra.Command 
 		Long:  captureHelp,
 		Args:  cobra.ExactArgs(2),
 		RunE: func(c *cobra.Command, args []string) error {
+			if _, err := os.Lstat(args[1] + record.Suffix); err == nil && !f.merge {
+				f.report.goOn()
+			}
 			return f.report.around(u, "Reading a drive", func() error {
 				if f.merge {
 					return f.runMerge(c, u, args)
@@ -157,11 +161,13 @@ func (f *captureFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 	makeNotes(u, args[1])
 	r.Findings = append(said.Findings(image.Sectors(drive), drive.SectorSize()), r.Findings...)
 	hits := f.addHits(c.Context(), u, args[1], r)
-	if err := f.takeImage(c.Context(), u, args); err != nil {
-		return err
-	}
 	f.answer(c, args, r, said)
-	return captured(u, args, r, drive, said, hits)
+	end := captured(u, args, r, drive, said, hits)
+	// The page is also wanted of a run that was stopped, and what the run found is said by now.
+	if err := f.takeImage(context.WithoutCancel(c.Context()), u, args); err != nil {
+		return errors.Join(end, fmt.Errorf("the page shows no drive: %w", err))
+	}
+	return end
 }
 
 // sayOdd warns of bytes that belong to no whole sector.

@@ -89,6 +89,22 @@ func (f *reportFlags) around(u *talk.UI, title string, run func() error) error {
 	return err
 }
 
+// goOn gives the pages of a verb that goes on with earlier work names beside those of the earlier
+// runs: the same command is typed again, and no page is replaced.
+func (f *reportFlags) goOn() {
+	for i, path := range f.files {
+		end := filepath.Ext(path)
+		for n := 2; isThere(f.files[i]); n++ {
+			f.files[i] = fmt.Sprintf("%s.%d%s", strings.TrimSuffix(path, end), n, end)
+		}
+	}
+}
+
+func isThere(path string) bool {
+	_, err := os.Lstat(path)
+	return err == nil
+}
+
 // page makes the page of a verb that has ended.
 func (f *reportFlags) page(title string, err error) *report.Report {
 	text := ""

@@ -10,6 +10,7 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+	"time"
 
 	"bootgraft/image/imagetest/need"
 )
@@ -343,4 +344,45 @@ func TestAPageHasANameOfItsOwn(t *testing.T) {
 	}
 	y.run(1, "plan", "old.img", "--size", "20000s", "-o", "p.txt", "--report", "here/p.txt")
 	y.run(0, "write", "p.txt", "card.img")
+}
+
+// TestAStoppedCaptureGoesOnWithItsPage: the same command goes on, also if it asks for a page and
+// the run that was stopped has written one; a stop is told as one, whatever pages are wanted.
+func TestAStoppedCaptureGoesOnWithItsPage(t *testing.T) {
+	need.Root(t)
+	y := newTyped(t)
+	y.hostileDrive("old.img")
+	c := []string{"capture", "old.img", "k.img", "--report", "k.html", "--report", "k.txt", "--stop-after", "1ns"}
+	y.run(7, c...)
+	y.run(7, c...)
+	y.run(0, c[:len(c)-2]...)
+	for name, want := range map[string]string{
+		"k.html": "time is spent", "k.2.html": "time is spent", "k.2.txt": "bootgraft capture old.img k.img",
+		"k.3.html": "CANARY", "k.3.txt": "CANARY",
+	} {
+		if b, err := os.ReadFile(y.path(name)); err != nil || !strings.Contains(string(b), want) {
+			t.Errorf("%s: %v, %s", name, err, b)
+		}
+	}
+	l := &typist{t: t, bin: selfAs(t, "bootgraft"), dir: y.dir}
+	run := l.command("capture", "old.img", "s.img", "--report", "s.txt", "--rest", "1ns/1h")
+	var said strings.Builder
+	run.Stdout, run.Stderr = &said, &said
+	need.Ends(t, run)
+	for range 600 {
+		if exists(y.path("s.img.record")) {
+			break
+		}
+		time.Sleep(20 * time.Millisecond)
+	}
+	if err := run.Process.Signal(os.Interrupt); err != nil {
+		t.Fatal(err)
+	}
+	run.Wait()
+	if got := run.ProcessState.ExitCode(); got != 7 || !strings.Contains(said.String(), "stopped in good order; the same command goes on") {
+		t.Errorf("exit %d: %s", got, &said)
+	}
+	if !exists(y.path("s.txt")) {
+		t.Error("there is no page of the run that was stopped")
+	}
 }

@@ -5,6 +5,7 @@ import (
 	_ "embed"
 	"fmt"
 	"strings"
+	"sync"
 	"text/template"
 
 	"bootgraft/image/disk"
@@ -49,7 +50,7 @@ type Guide struct {
 //go:embed how.txt
 var howText string
 
-var how = template.Must(template.New("how").Parse(howText))
+var how = sync.OnceValue(func() *template.Template { return template.Must(template.New("how").Parse(howText)) })
 
 // Text writes HOW.txt. What is to be typed stands alone on lines that begin with five
 // blanks, so that a script can take it from there.
@@ -68,8 +69,16 @@ func (g *Guide) Text(files []File) []byte {
 		said.Unpacking = fmt.Sprintf("zstd -d -f --sparse %s -o %s", quoted(g.from()+packed.Suffix), quoted(g.from()))
 	}
 	var b bytes.Buffer
-	_ = how.Execute(&b, said) // it fails only where the text asks for what there is not
+	_ = how().Execute(&b, said) // it fails only where the text asks for what there is not
 	return b.Bytes()
+}
+
+// Needs are the programs that the lines of HOW.txt are for, beside the shell.
+func (g *Guide) Needs() string {
+	if g.Packed {
+		return "zstd, dd and sha256sum"
+	}
+	return "dd and sha256sum"
 }
 
 // from is the file that the card is made from.
@@ -157,5 +166,10 @@ func unit(q layout.Piece, sectorSize int) disk.Sector {
 	return 1
 }
 
-// quoted is a name as a shell reads it.
-func quoted(s string) string { return "'" + strings.ReplaceAll(s, "'", `'\''`) + "'" }
+// quoted is a name as a shell reads it, and no flag to the program that gets it.
+func quoted(s string) string {
+	if strings.HasPrefix(s, "-") {
+		s = "./" + s
+	}
+	return "'" + strings.ReplaceAll(s, "'", `'\''`) + "'"
+}

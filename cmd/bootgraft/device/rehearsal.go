@@ -148,11 +148,15 @@ func (w *work) keptElsewhere() *safety.Refusal {
 // lossRefusals are none of the guards: what they protect is known to its owner
 // alone.
 func (w *work) lossRefusals() (out safety.Refusals) {
+	keep := "to keep everything that is replaced, in the receipt, add --keep all"
+	if w.req.Kind == receipt.Undo { // it makes no receipt
+		keep = "to keep it, read the card into an image first: " +
+			words.AsRoot("bootgraft capture "+words.Shell(w.path)+" card-later.img")
+	}
 	ask := func(holds bool, code disk.Code, what string) {
 		if holds && !slices.Contains(w.flags.Accept, code) {
 			out = append(out, &safety.Refusal{Code: code, Path: w.path, Why: what,
-				Do: "to keep everything that is replaced, in the receipt, add --keep all where the command has it; to lose " +
-					"it: --accept " + string(code)})
+				Do: keep + "; to lose it: --accept " + string(code)})
 		}
 	}
 	files := "volumes whose files cannot be listed here"

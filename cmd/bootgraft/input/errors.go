@@ -75,7 +75,7 @@ func SourceError(path string, err error) error {
 	case errors.As(err, &kind) && kind.Kind == image.PartOfDisk:
 		return talk.Coded(talk.ExitUsage, PartError(path))
 	case errors.As(err, &kind):
-		return fmt.Errorf("%w; give the path of an image file", err)
+		return fmt.Errorf("%w; give the path of a file, such as the image of a drive", err)
 	case errors.Is(err, fs.ErrNotExist) && IsDevice(path): // as Windows names them
 		return fmt.Errorf("there is no disk %s; bootgraft survey lists those of this machine", path)
 	case errors.Is(err, fs.ErrNotExist):

@@ -22,8 +22,8 @@ func ArchiveMade(u *talk.UI, dir string, files []archive.File, g *archive.Guide)
 			"anybody would type.")
 	}
 	u.Answerf("\n")
-	u.Wrapped("", archive.HowName+" says how to check it and make the card again with dd and sha256sum alone. To stick "+
-		"on the card:")
+	u.Wrapped("", archive.HowName+" says how to check it and make the card again with "+g.Needs()+" alone. To "+
+		"stick on the card:")
 	u.Answerf("\n  %s\n\nIn some years, and on every copy of it:\n\n  bootgraft verify %s\n", g.Label, words.Shell(dir))
 }
 

@@ -91,7 +91,8 @@ func Volumes(m *layout.Map) (out []int) {
 // replayed or two tables differ.
 func Warnings(m *layout.Map) (out []disk.Finding) {
 	for _, f := range m.Findings {
-		if f.Severity == disk.Warning && slices.ContainsFunc(Volumes(m), func(i int) bool { return m.Volume(i).Holds(f.Sector) }) {
+		lies := func(index int) bool { return m.Volume(index).Holds(f.Sector) }
+		if f.Severity == disk.Warning && slices.ContainsFunc(Volumes(m), lies) {
 			out = append(out, f)
 		}
 	}
