@@ -5,6 +5,7 @@ import (
 	"regexp"
 	"runtime"
 	"strconv"
+	"sync"
 )
 
 // The kinds of names that stand for a disk, or for a part of one.
@@ -18,24 +19,29 @@ const (
 // be asked what it is ("Naming Files, Paths, and Namespaces", Win32 Device Namespaces):
 // letters in either case, slashes in either direction.
 var (
-	windowsDisk = regexp.MustCompile(`(?i)^[\\/]{2}[.?][\\/](?:global(?:root)?[\\/](?:\?\?[\\/])?)?` +
+	windowsDisk = once(`(?i)^[\\/]{2}[.?][\\/](?:global(?:root)?[\\/](?:\?\?[\\/])?)?` +
 		`physicaldrive(\d{1,4})$`)
-	windowsPart = regexp.MustCompile(`(?i)^(?:[a-z]:|[a-z]:[\\/]|[\\/]{2}[.?][\\/](?:[a-z]:|harddiskvolume\d+|` +
+	windowsPart = once(`(?i)^(?:[a-z]:|[a-z]:[\\/]|[\\/]{2}[.?][\\/](?:[a-z]:|harddiskvolume\d+|` +
 		`volume\{[^}]*\}|globalroot[\\/]device[\\/].*)[\\/]?)$`)
 )
 
 // windowsReserved are the names that are devices in every folder, with any ending
 // (the same page, Naming Conventions).
-var windowsReserved = regexp.MustCompile(`(?i)(?:^|[\\/:])(?:con|prn|aux|nul|conin\$|conout\$|` +
+var windowsReserved = once(`(?i)(?:^|[\\/:])(?:con|prn|aux|nul|conin\$|conout\$|` +
 	`(?:com|lpt)[1-9¹²³]) *(?:[.:][^\\/]*)?$`)
 
 // darwinDisk is what macOS calls its disks and their parts: disk9 through a cache,
 // rdisk9 past it, and disk9s1 for a part.
-var darwinDisk = regexp.MustCompile(`^/dev/r?disk(\d{1,4})((?:s\d+)*)$`)
+var darwinDisk = once(`^/dev/r?disk(\d{1,4})((?:s\d+)*)$`)
+
+// once is an expression that is compiled when it is asked for: most runs ask for none.
+func once(expr string) func() *regexp.Regexp {
+	return sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(expr) })
+}
 
 // WindowsDisk returns the number N of \\.\PhysicalDriveN.
 func WindowsDisk(path string) (n int, ok bool) {
-	m := windowsDisk.FindStringSubmatch(path)
+	m := windowsDisk().FindStringSubmatch(path)
 	if m == nil {
 		return 0, false
 	}
@@ -46,7 +52,7 @@ func WindowsDisk(path string) (n int, ok bool) {
 // DarwinDisk returns the number N of /dev/diskN and /dev/rdiskN; part tells that the
 // name is that of a part of it.
 func DarwinDisk(path string) (n int, part, ok bool) {
-	m := darwinDisk.FindStringSubmatch(path)
+	m := darwinDisk().FindStringSubmatch(path)
 	if m == nil {
 		return 0, false, false
 	}
@@ -65,10 +71,10 @@ func nameKindOn(system, path string) string {
 	if _, ok := WindowsDisk(path); ok {
 		return BlockDevice
 	}
-	if windowsPart.MatchString(path) {
+	if windowsPart().MatchString(path) {
 		return PartOfDisk
 	}
-	if windowsReserved.MatchString(path) {
+	if windowsReserved().MatchString(path) {
 		return Reserved
 	}
 	return ""

@@ -99,7 +99,7 @@ func (f *File) ReadAt(p []byte, off int64) (int, error) {
 	if short {
 		p = p[:f.size-off]
 	}
-	n, err := f.f.ReadAt(p, off)
+	n, err := ReadStored(f.f, p, off, f.size)
 	if errors.Is(err, io.EOF) && n < len(p) {
 		return n, fmt.Errorf("%s ends at byte %d now, but had %d bytes when it was opened", f.f.Name(), off+int64(n), f.size)
 	}
@@ -133,7 +133,8 @@ func (f *File) NextData(off int64) (start, end int64) {
 }
 
 // NextStored is Sparse's NextData for any file of so many bytes. It moves the
-// position in the file: who uses that must not call it.
+// position in the file: who uses that must not call it. Behind the end of a file that
+// became shorter is no hole: it counts as stored, and who reads it is told.
 func NextStored(f *os.File, off, size int64) (start, end int64) {
 	if off >= size {
 		return size, size
@@ -142,8 +143,29 @@ func NextStored(f *os.File, off, size int64) (start, end int64) {
 	if !ok {
 		return off, size
 	}
+	if start >= size {
+		if st, err := f.Stat(); err != nil || st.Size() < size {
+			return off, size
+		}
+	}
 	start = min(start, size)
 	return start, max(start, min(end, size))
+}
+
+// wideRead is from how many bytes on a read first asks whether anything is stored there: by
+// hand, no source. The kernel makes a page of memory for each page of a hole that is read.
+const wideRead = 64 << 10
+
+// ReadStored reads as f.ReadAt does from a file of so many bytes, but not what lies in a hole
+// as a whole. It moves the position in the file.
+func ReadStored(f *os.File, p []byte, off, size int64) (int, error) {
+	if len(p) >= wideRead && off >= 0 && off+int64(len(p)) <= size {
+		if start, _ := NextStored(f, off, size); start >= off+int64(len(p)) {
+			clear(p)
+			return len(p), nil
+		}
+	}
+	return f.ReadAt(p, off)
 }
 
 // Still tells whether the file has the size that it had when it was opened.

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"io"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"testing"
@@ -13,6 +14,7 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
+	"bootgraft/image/imagetest/need"
 )
 
 // pattern returns a disk whose every sector is different.
@@ -53,7 +55,7 @@ func TestOpenRefuses(t *testing.T) {
 // never a silent end.
 func TestShrunkFile(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "a.img")
-	if err := os.WriteFile(path, make([]byte, 4096), 0o644); err != nil {
+	if err := os.WriteFile(path, make([]byte, 128<<10), 0o644); err != nil {
 		t.Fatal(err)
 	}
 	f, err := image.Open(path, 512)
@@ -64,9 +66,17 @@ func TestShrunkFile(t *testing.T) {
 	if err := os.Truncate(path, 1024); err != nil {
 		t.Fatal(err)
 	}
-	_, err = image.ReadSectors(f, disk.Span{Start: 1, Count: 4})
+	for _, s := range []disk.Span{{Start: 1, Count: 4}, {Start: 2, Count: 254}} {
+		if _, err = image.ReadSectors(f, s); err == nil || errors.Is(err, io.EOF) {
+			t.Errorf("reading %s past the new end: %v", s, err)
+		}
+	}
+	// To the kernel all behind the new end is a hole, as lseek(2) says of SEEK_DATA.
+	err = image.Runs(t.Context(), f, image.Whole(f), image.Visitor{Hole: func(s disk.Span) {
+		t.Errorf("what was cut off counts as the hole %s", s)
+	}})
 	if err == nil || errors.Is(err, io.EOF) {
-		t.Errorf("reading past the new end: %v", err)
+		t.Errorf("visiting what was cut off: %v", err)
 	}
 }
 
@@ -181,6 +191,42 @@ func TestLens(t *testing.T) {
 			if _, err := l.ReadAt(one, int64(off)); err != nil || one[0] != c.want[off] {
 				t.Errorf("%s: byte %d alone is %q", c.order, off, one)
 			}
+		}
+	}
+}
+
+// TestReadsOfHoles: wherever a read begins and ends, of a file with holes it gives what
+// os.ReadFile gives.
+func TestReadsOfHoles(t *testing.T) {
+	const size = 4<<20 + 512
+	for _, seed := range need.Seeds(5, 50) {
+		r := rand.New(rand.NewPCG(uint64(seed), 0))
+		path := filepath.Join(t.TempDir(), "sparse.img")
+		f, err := os.Create(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		err = f.Truncate(size)
+		for range r.IntN(6) {
+			_, werr := f.WriteAt([]byte("stored"), r.Int64N(size-6))
+			err = errors.Join(err, werr)
+		}
+		want, rerr := os.ReadFile(path)
+		src, oerr := image.Open(path, 512)
+		if err := errors.Join(err, f.Close(), rerr, oerr); err != nil {
+			t.Fatal(err)
+		}
+		for range 200 {
+			off := r.Int64N(size + 1)
+			p := bytes.Repeat([]byte{0xA5}, r.IntN(1<<20))
+			n, err := src.ReadAt(p, off)
+			end := min(off+int64(len(p)), size)
+			if ends := err == io.EOF; err != nil && !ends || int64(n) != end-off || !bytes.Equal(p[:n], want[off:end]) {
+				t.Fatalf("seed %d: %d bytes at %d: %d, %v", seed, len(p), off, n, err)
+			}
+		}
+		if err := src.Close(); err != nil {
+			t.Fatal(err)
 		}
 	}
 }

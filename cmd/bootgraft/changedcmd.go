@@ -118,7 +118,8 @@ func (f *compareFlags) advice(r *diff.Report) (page.Advice, error) {
 			return page.Advice{}, err
 		}
 		of := input.PlanSourceFlags{Source: f.source, Record: f.record, Accept: f.accept}
-		c = page.Case{PlanPath: f.before, Plan: p, Flags: of.Words(), Source: f.source, Written: len(device.Receipts(f.before))}
+		c = page.Case{PlanPath: f.before, Plan: p, Flags: of.Words(), Source: f.source,
+			Written: len(device.Receipts(f.before))}
 	}
 	return page.AdviceFor(r.Kinds, c), nil
 }

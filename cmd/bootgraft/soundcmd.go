@@ -65,18 +65,24 @@ func (f *filesFlags) runSound(ctx context.Context, u *talk.UI, path string) erro
 	}
 	s := &page.Sounds{Name: path, List: list, Into: f.to}
 	if into != nil {
-		progress, finish := u.Bar("writing sound")
-		s.Written, err = rescue.WriteTracks(ctx, list.Tracks, into, progress)
-		finish()
-		if err == nil {
-			err = into.Finish(page.SoundListName, page.SoundList(s))
-			s.NoList = into.NoList
-		}
-		if err != nil {
+		if err := writeSound(ctx, u, s, into); err != nil {
 			return err
 		}
 	}
 	return f.saySound(u, s)
+}
+
+// writeSound writes the tracks of a list into a folder, and the list beside them.
+func writeSound(ctx context.Context, u *talk.UI, s *page.Sounds, into *rescue.Folder) (err error) {
+	progress, finish := u.Bar("writing sound")
+	s.Written, err = rescue.WriteTracks(ctx, s.List.Tracks, into, progress)
+	finish()
+	if err != nil {
+		return err
+	}
+	err = into.Finish(page.SoundListName, page.SoundList(s))
+	s.NoList = into.NoList
+	return err
 }
 
 // soundHits says which recordings outside the volumes a source lacks sectors of.

@@ -15,11 +15,12 @@ const holeBytes = 64 << 10
 // store writes what was read into the image. Stretches of zeros are left as the
 // holes that they are: a capture of a blank drive takes no room.
 func (j *journal) store(b []byte, off int64) error {
+	blankTo := firstStored(j.image, off)
 	from := 0 // of what is still to be written
 	for at := 0; at < len(b); {
 		end := min(len(b), at+holeBytes-int((off+int64(at))%holeBytes))
 		hole := end-at == holeBytes && isZero(b[at:end])
-		if hole {
+		if hole && off+int64(end) > blankTo {
 			var err error
 			if hole, err = isBlank(j.image, off+int64(at)); err != nil {
 				return err
@@ -78,6 +79,16 @@ func writePart(w io.WriterAt, b []byte, off int64) error {
 	}
 	_, err := w.WriteAt(b, off)
 	return err
+}
+
+// firstStored returns where the first byte from off on may be that the image stores:
+// off, where nobody knows what it stores.
+func firstStored(img File, off int64) int64 {
+	if s, ok := img.(image.Sparse); ok {
+		start, _ := s.NextData(off)
+		return start
+	}
+	return off
 }
 
 // isBlank tells whether the image holds zeros already: a run that was cut off,

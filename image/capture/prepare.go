@@ -72,19 +72,9 @@ func (e *engine) load(g record.Drive, p *pair) error {
 	if err := e.makeRoom(size, p.Target); err != nil {
 		return err
 	}
-	broken, err := e.rec.CheckTail(e.img)
+	broken, changed, err := e.notAsRecorded()
 	if err != nil {
 		return err
-	}
-	for _, s := range broken {
-		e.rec.States.Set(s, record.Left)
-	}
-	changed, err := e.whatChanged()
-	if err != nil {
-		return err
-	}
-	for _, s := range changed {
-		e.rec.States.Set(s, record.Left)
 	}
 	// Up to here, and in the proof, the record and what was read are left as they were: if
 	// this is another drive, nothing is lost.
@@ -109,6 +99,24 @@ func (e *engine) load(g record.Drive, p *pair) error {
 		return err
 	}
 	return e.beginRun(broken.Union(changed))
+}
+
+// notAsRecorded finds what was read and the image no longer holds: what broke off with the
+// end of the record, and what was changed since. All of it is left to be read again.
+func (e *engine) notAsRecorded() (broken, changed disk.Spans, err error) {
+	if broken, err = e.rec.CheckTail(e.img); err != nil {
+		return nil, nil, err
+	}
+	for _, s := range broken {
+		e.rec.States.Set(s, record.Left)
+	}
+	if changed, err = e.whatChanged(); err != nil {
+		return nil, nil, err
+	}
+	for _, s := range changed {
+		e.rec.States.Set(s, record.Left)
+	}
+	return broken, changed, nil
 }
 
 // readRecord begins the record, or reads it, or saves what can be proved of one that

@@ -17,6 +17,7 @@ import (
 	"slices"
 	"strings"
 
+	"bootgraft/image"
 	"bootgraft/safety/newfile"
 )
 
@@ -132,10 +133,15 @@ func hashFile(ctx context.Context, root *os.Root, name string, progress func(n i
 		return "", err
 	}
 	defer f.Close()
+	st, err := f.Stat()
+	if err != nil {
+		return "", err
+	}
 	h, buf := sha256.New(), make([]byte, block)
-	for {
-		n, err := f.Read(buf)
+	for at := int64(0); ; {
+		n, err := image.ReadStored(f, buf, at, st.Size())
 		h.Write(buf[:n])
+		at += int64(n)
 		progress(int64(n))
 		switch {
 		case err == io.EOF:

@@ -5,6 +5,7 @@ import (
 	_ "embed"
 	"fmt"
 	"strings"
+	"sync"
 	"text/template"
 
 	"bootgraft/image/disk"
@@ -49,7 +50,7 @@ type Guide struct {
 //go:embed how.txt
 var howText string
 
-var how = template.Must(template.New("how").Parse(howText))
+var how = sync.OnceValue(func() *template.Template { return template.Must(template.New("how").Parse(howText)) })
 
 // Text writes HOW.txt. What is to be typed stands alone on lines that begin with five
 // blanks, so that a script can take it from there.
@@ -68,7 +69,7 @@ func (g *Guide) Text(files []File) []byte {
 		said.Unpacking = fmt.Sprintf("zstd -d -f --sparse %s -o %s", quoted(g.from()+packed.Suffix), quoted(g.from()))
 	}
 	var b bytes.Buffer
-	_ = how.Execute(&b, said) // it fails only where the text asks for what there is not
+	_ = how().Execute(&b, said) // it fails only where the text asks for what there is not
 	return b.Bytes()
 }
 

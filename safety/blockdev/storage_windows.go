@@ -73,58 +73,64 @@ func (h *handle) ask() (answers, error) { return ask(h.disk) }
 // that says that there is no disk.
 func ask(h windows.Handle) (answers, error) {
 	var a answers
-	questions := []func() error{
-		func() error {
-			b, err := control(h, ioctlDiskGetLengthInfo, nil, 8)
-			if err == nil {
-				a.size = lengthInfo(b)
-			}
-			return err
-		},
-		func() error {
-			b, err := control(h, ioctlDiskGetDriveGeometryEx, nil, 256)
-			if err == nil {
-				bytes, sectorSize := geometryEx(b)
-				a.sectorSize = sectorSize
-				if a.size == 0 {
-					a.size = bytes
-				}
-			}
-			return err
-		},
-		func() error {
-			b, err := property(h, storageAccessAlignmentProperty)
-			if n := alignmentDescriptor(b); err == nil && n > 0 {
-				a.sectorSize = n
-			}
-			return err
-		},
-		func() error {
-			b, err := control(h, ioctlDiskGetDriveGeometry, nil, 24)
-			if err == nil && a.sectorSize == 0 {
-				a.sectorSize = geometry(b)
-			}
-			return err
-		},
-		func() error {
-			b, err := property(h, storageDeviceProperty)
-			if err == nil {
-				a.identity = deviceDescriptor(b)
-			}
-			return err
-		},
-		func() error {
-			_, err := control(h, ioctlDiskIsWritable, nil, 0)
-			a.readOnly = errors.Is(err, windows.ERROR_WRITE_PROTECT)
-			return err
-		},
-	}
-	for _, question := range questions {
-		if err := question(); faultOf(err) == image.Gone || faultOf(err) == image.Changed {
+	for _, question := range []func(windows.Handle) error{
+		a.askLength, a.askGeometryEx, a.askAlignment, a.askGeometry, a.askIdentity, a.askWritable,
+	} {
+		if err := question(h); faultOf(err) == image.Gone || faultOf(err) == image.Changed {
 			return a, err
 		}
 	}
 	return a, nil
+}
+
+func (a *answers) askLength(h windows.Handle) error {
+	b, err := control(h, ioctlDiskGetLengthInfo, nil, 8)
+	if err == nil {
+		a.size = lengthInfo(b)
+	}
+	return err
+}
+
+func (a *answers) askGeometryEx(h windows.Handle) error {
+	b, err := control(h, ioctlDiskGetDriveGeometryEx, nil, 256)
+	if err == nil {
+		bytes, sectorSize := geometryEx(b)
+		a.sectorSize = sectorSize
+		if a.size == 0 {
+			a.size = bytes
+		}
+	}
+	return err
+}
+
+func (a *answers) askAlignment(h windows.Handle) error {
+	b, err := property(h, storageAccessAlignmentProperty)
+	if n := alignmentDescriptor(b); err == nil && n > 0 {
+		a.sectorSize = n
+	}
+	return err
+}
+
+func (a *answers) askGeometry(h windows.Handle) error {
+	b, err := control(h, ioctlDiskGetDriveGeometry, nil, 24)
+	if err == nil && a.sectorSize == 0 {
+		a.sectorSize = geometry(b)
+	}
+	return err
+}
+
+func (a *answers) askIdentity(h windows.Handle) error {
+	b, err := property(h, storageDeviceProperty)
+	if err == nil {
+		a.identity = deviceDescriptor(b)
+	}
+	return err
+}
+
+func (a *answers) askWritable(h windows.Handle) error {
+	_, err := control(h, ioctlDiskIsWritable, nil, 0)
+	a.readOnly = errors.Is(err, windows.ERROR_WRITE_PROTECT)
+	return err
 }
 
 // lengthInfo decodes GET_LENGTH_INFORMATION: the size in bytes.

@@ -43,18 +43,51 @@ func parseAs(text string, src image.Source) (a tracks.Ask, err error) {
 	if a.Span, err = parseSpan(span, image.Sectors(src), src.SectorSize()); err != nil {
 		return a, err
 	}
-	parts := strings.Split(form, "/")
-	if len(parts) < 3 || len(parts) > 4 {
-		return bad("there are three numbers, or four")
+	f, why := parseFormat(form, src.SectorSize())
+	if why == "" && int64(a.Count)*int64(src.SectorSize()) < f.Frame() {
+		why = "not one sample of each channel lies in the span"
 	}
-	f := sound.Format{Swap: image.Plain, Order: sound.Little}
+	if why != "" {
+		return bad(why)
+	}
+	a.Format = f
+	return a, nil
+}
+
+// parseFormat reads RATE/BITS/CHANNELS, or with /BLOCK behind it, or says why not.
+func parseFormat(text string, sectorSize int) (f sound.Format, why string) {
+	parts := strings.Split(text, "/")
+	if len(parts) < 3 || len(parts) > 4 {
+		return f, "there are three numbers, or four"
+	}
+	f.Swap = image.Plain
+	var err error
 	if f.Rate, err = strconv.Atoi(parts[0]); err != nil || f.Rate < 1 {
-		return bad("RATE is the samples of a second")
+		return f, "RATE is the samples of a second"
 	}
 	if f.Channels, err = strconv.Atoi(parts[2]); err != nil {
-		return bad("CHANNELS is a number")
+		return f, "CHANNELS is a number"
 	}
-	bits, isBig := strings.CutSuffix(parts[1], "be")
+	if why := parseBits(parts[1], &f); why != "" {
+		return f, why
+	}
+	if len(parts) == 4 {
+		n, err := strconv.Atoi(parts[3])
+		if err != nil || n < 1 || int64(n) > sound.MaxBlock/int64(sectorSize) {
+			return f, "BLOCK is a number of sectors"
+		}
+		f.Block = int64(n) * int64(sectorSize)
+	}
+	if err := f.Check(); err != nil {
+		return f, err.Error()
+	}
+	return f, ""
+}
+
+// parseBits reads BITS: how many, in how many bytes, in which order.
+func parseBits(text string, f *sound.Format) (why string) {
+	f.Order = sound.Little
+	bits, isBig := strings.CutSuffix(text, "be")
 	if isBig {
 		f.Order = sound.Big
 	}
@@ -68,24 +101,10 @@ func parseAs(text string, src image.Source) (a tracks.Ask, err error) {
 	case "24in32":
 		f.Bits, f.Width = 24, 4
 	default:
-		return bad("BITS is not known")
+		return "BITS is not known"
 	}
 	if f.Bits > 8 && !isBig && !isLittle {
-		return bad("le or be says the byte order")
+		return "le or be says the byte order"
 	}
-	if len(parts) == 4 {
-		n, err := strconv.Atoi(parts[3])
-		if err != nil || n < 1 || int64(n) > sound.MaxBlock/int64(src.SectorSize()) {
-			return bad("BLOCK is a number of sectors")
-		}
-		f.Block = int64(n) * int64(src.SectorSize())
-	}
-	if err := f.Check(); err != nil {
-		return bad(err.Error())
-	}
-	if int64(a.Count)*int64(src.SectorSize()) < f.Frame() {
-		return bad("not one sample of each channel lies in the span")
-	}
-	a.Format = f
-	return a, nil
+	return ""
 }

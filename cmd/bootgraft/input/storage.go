@@ -74,6 +74,15 @@ func (f captureFile) Size() (int64, error) {
 	return st.Size(), nil
 }
 
+// ReadAt implements io.ReaderAt.
+func (f captureFile) ReadAt(p []byte, off int64) (int, error) {
+	size, err := f.Size()
+	if err != nil {
+		return 0, err
+	}
+	return image.ReadStored(f.File, p, off, size)
+}
+
 // NextData implements image.Sparse: the last pass reads no holes.
 func (f captureFile) NextData(off int64) (start, end int64) {
 	size, err := f.Size()

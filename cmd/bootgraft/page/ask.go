@@ -4,6 +4,7 @@ import (
 	"embed"
 	"fmt"
 	"strings"
+	"sync"
 	"text/template"
 
 	"bootgraft/cmd/bootgraft/words"
@@ -65,7 +66,9 @@ var passOnTexts = map[PassOn]string{
 //go:embed ask/*.txt
 var askTexts embed.FS
 
-var askPages = template.Must(template.ParseFS(askTexts, "ask/*.txt"))
+var askPages = sync.OnceValue(func() *template.Template {
+	return template.Must(template.ParseFS(askTexts, "ask/*.txt"))
+})
 
 // asked is what a page takes from its question.
 type asked struct {
@@ -91,7 +94,7 @@ func Ask(q *Question) string {
 		name = "program.txt"
 	}
 	var b strings.Builder
-	_ = askPages.ExecuteTemplate(&b, name, a) // it fails only for a page that asks for what there is not
+	_ = askPages().ExecuteTemplate(&b, name, a) // it fails only for a page that asks for what there is not
 	return b.String()
 }
 

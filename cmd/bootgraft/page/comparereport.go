@@ -44,8 +44,9 @@ func comparisonParts(a *Originals) (out []report.Part) {
 		out = append(out, report.Part{Heading: heading, Blocks: blocks})
 	}
 	add("The originals", rows([]string{"", "original", "sectors"}, []bool{true, false, true}, len(a.Dumps),
-		func(i int) []string { return dumpRow(i, &a.Dumps[i]) }), report.Text(fmt.Sprintf("Compared are the first %s and the last %s sectors.", disk.Grouped(a.Head),
-		disk.Grouped(a.Tail))))
+		func(i int) []string { return dumpRow(i, &a.Dumps[i]) }),
+		report.Text(fmt.Sprintf("Compared are the first %s and the last %s sectors.",
+			disk.Grouped(a.Head), disk.Grouped(a.Tail))))
 	bytes := report.Table{Head: []string{"bytes", "that"}, Right: []bool{true}}
 	for _, c := range classes {
 		if n := a.Bytes[c]; n > 0 {

@@ -10,6 +10,7 @@ package register
 
 import (
 	"slices"
+	"sync"
 
 	"bootgraft/image/disk"
 )
@@ -42,7 +43,7 @@ func Groups() []Group {
 }
 
 // byCode holds every entry by its code.
-var byCode = func() map[disk.Code]Entry {
+var byCode = sync.OnceValue(func() map[disk.Code]Entry {
 	all := map[disk.Code]Entry{}
 	for _, g := range Groups() {
 		for _, e := range g.Entries {
@@ -50,7 +51,7 @@ var byCode = func() map[disk.Code]Entry {
 		}
 	}
 	return all
-}()
+})
 
 // About returns the title of the group that a code is in.
 func About(code disk.Code) string {
@@ -64,17 +65,17 @@ func About(code disk.Code) string {
 
 // Of returns the entry of a code, and whether there is one.
 func Of(code disk.Code) (Entry, bool) {
-	e, ok := byCode[code]
+	e, ok := byCode()[code]
 	return e, ok
 }
 
 // Acceptable tells whether --accept takes the code anywhere.
-func Acceptable(code disk.Code) bool { return byCode[code].Acceptable }
+func Acceptable(code disk.Code) bool { return byCode()[code].Acceptable }
 
 // Codes returns all codes that keep wants, sorted; a nil keep wants all.
 func Codes(keep func(Entry) bool) []disk.Code {
 	var out []disk.Code
-	for code, e := range byCode {
+	for code, e := range byCode() {
 		if keep == nil || keep(e) {
 			out = append(out, code)
 		}

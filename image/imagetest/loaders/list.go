@@ -8,9 +8,9 @@ import (
 	"bootgraft/image/imagetest/machine"
 )
 
-// Installs are all loaders.
-func Installs() []Install {
-	all := []Install{
+// named are the loaders that are put on by hand, one line each.
+func named() []Install {
+	return []Install{
 		{Name: "grub2 in the gap, fat16", Form: Form{FAT: 16, Start: Heads * Track}, Payload: grubMenu, Finish: grubGap},
 		{Name: "grub2 in the gap, fat32", Form: Form{FAT: 32, Start: Heads * Track}, Payload: grubMenu, Finish: grubGap},
 		{Name: "grub2 in the gap, ext2", Form: Form{Start: Heads * Track}, Payload: grubMenu, Finish: grubGap},
@@ -45,6 +45,11 @@ func Installs() []Install {
 			Firmware: machine.UEFI},
 		{Name: "u-boot by name, fat16", Form: Form{FAT: 16, Start: Track}, Payload: uBootPayload, Firmware: machine.UBoot},
 	}
+}
+
+// Installs are all loaders.
+func Installs() []Install {
+	all := named()
 	for _, kind := range Encodings {
 		form := Form{FAT: 16, Start: Track}
 		payload, finish := mapAlone(kind)

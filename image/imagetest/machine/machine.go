@@ -111,12 +111,7 @@ func (m Machine) Starts(t testing.TB, line, mark string) (said string, started b
 		}
 		said = out.text()
 		if !typed {
-			// A key stops what it does by itself; one too early is lost.
-			keys := "\n"
-			if typed = strings.Contains(said, "\n=> "); typed {
-				keys = strings.Join(m.Types, "\n") + "\n"
-			}
-			_, _ = io.WriteString(typing, keys)
+			typed = m.typeTo(typing, said)
 		}
 		switch at := strings.LastIndexByte(said, '!'); {
 		case strings.Contains(said, mark):
@@ -134,6 +129,18 @@ func (m Machine) Starts(t testing.TB, line, mark string) (said string, started b
 		said += " (" + why + ")"
 	}
 	return said, started
+}
+
+// typeTo types what there is to type once the machine asks for it, and tells whether it
+// did. Until then it presses a key, which stops what the machine does by itself; one too
+// early is lost.
+func (m Machine) typeTo(keyboard io.Writer, said string) (asked bool) {
+	keys := "\n"
+	if asked = strings.Contains(said, "\n=> "); asked {
+		keys = strings.Join(m.Types, "\n") + "\n"
+	}
+	_, _ = io.WriteString(keyboard, keys)
+	return asked
 }
 
 // most is how long a machine may run on a processor, and how long it may do nothing:

@@ -69,11 +69,11 @@ func (p *given) entryEnd(e layout.Entry) (disk.Sector, error) {
 }
 
 // pinned tells whether an entry of a GUID partition table cannot become
-// shorter: it runs past the disk, lies outside the usable sectors or over
-// another one, or an MBR beside the table names it too.
+// shorter or longer: it runs past the disk, lies outside the usable sectors or over
+// another one, or an MBR beside the table names other sectors of it.
 func (p *given) pinned(e layout.Entry) bool {
 	h := p.open.gpt.InForce.Header
-	return e.End() > p.s.Sectors || uint64(e.Start) < h.FirstUsable() || p.open.mbr != nil && p.open.mbr.Hybrid() ||
+	return e.End() > p.s.Sectors || uint64(e.Start) < h.FirstUsable() || p.open.gpt.Tied(e.Span) ||
 		slices.ContainsFunc(p.s.Entries, func(o layout.Entry) bool { return o.Index != e.Index && o.Overlaps(e.Span) })
 }
 

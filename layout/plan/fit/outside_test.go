@@ -18,6 +18,7 @@ import (
 	"bootgraft/layout/layouttest/disks"
 	"bootgraft/layout/plan"
 	"bootgraft/layout/scan"
+	"bootgraft/layout/volume"
 	"bootgraft/layout/volume/fat"
 )
 
@@ -243,4 +244,50 @@ func TestNumbersInsidePartitions(t *testing.T) {
 			}
 		}
 	}
+}
+
+// TestHybridVolumeGrows: where the boot record beside a GPT names the same sectors as an
+// entry, the volume in it may grow, and nothing is asked: sfdisk and partx read the same
+// length from both tables.
+func TestHybridVolumeGrows(t *testing.T) {
+	const n, start, length, card = 400_000, 2048, 200_000, 800_000
+	original := func() *imagetest.Disk {
+		name := filepath.Join(t.TempDir(), "disk.img")
+		if err := os.WriteFile(name, nil, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.Truncate(name, n*512); err != nil {
+			t.Fatal(err)
+		}
+		tool(t, "sfdisk", "label: gpt\nstart=2048,size=200000,type=EBD0A0A2-B9E5-4433-87C0-68B6B72699C7\n", "-q", name)
+		all, err := os.ReadFile(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		le := binary.LittleEndian
+		le.PutUint32(all[446+12:], start-1) // the EE record protects what lies before
+		copy(all[462:], []byte{0x80, 0xFE, 0xFF, 0xFF, 0x0C, 0xFE, 0xFF, 0xFF})
+		le.PutUint32(all[462+8:], start)
+		le.PutUint32(all[462+12:], length)
+		d := imagetest.NewBytes(all, 512)
+		disks.FAT(d, at(start, length), fat.FAT32, 3000)
+		return d
+	}
+	d := original()
+	w := wishing(card, 1, volume.Wishes{Mode: volume.Grow, Free: volume.FreeCopy})
+	w.Excess = ExcessZero
+	p := mustPlan(t, d, w)
+	c := mustCard(t, p, d)
+	s := survey(t, c)
+	if s.Table != "gpt" || len(s.Entries) != 1 || s.Entries[0].Count != 797_919 {
+		t.Fatalf("table %s, entries %+v", s.Table, s.Entries)
+	}
+	name := imagetest.Save(t, c)
+	if out := tool(t, "sfdisk", "", "-l", "-Y", "dos", "-o", "Start,Sectors,Id", name); !strings.Contains(out, "2048  797919") {
+		t.Errorf("sfdisk reads of the boot record:\n%s", out)
+	}
+	if out := tool(t, "partx", "", "-g", "-t", "gpt", "-o", "START,SECTORS", name); !strings.Contains(out, "2048  797919") {
+		t.Errorf("partx reads of the GPT:\n%s", out)
+	}
+	tool(t, "fsck.fat", "", "-n", imagetest.Save(t, image.NewWindow(c, s.Entries[0].Span)))
 }

@@ -126,8 +126,8 @@ func (p *placement) noteEntryNumbers() (out said) {
 			continue
 		}
 		out.note(disk.Warningf(disk.EntryNumberKept, f.Sector,
-			"byte %d, %s = %d, may be the %s (%.2g such numbers are expected by chance); on the card that is %d, and the number "+
-				"is carried as it is; if the device does not start, take a card on which the entry keeps its length",
+			"byte %d, %s = %d, may be the %s (%.2g such numbers are expected by chance); on the card that is %d, and the "+
+				"number is carried as it is; if the device does not start, take a card on which the entry keeps its length",
 			f.Offset, f.Encoding, f.Value, f.Meaning, f.ByChance, v))
 	}
 	return out

@@ -172,6 +172,10 @@ func (p *ruling) apply() error {
 		}
 	}
 	for _, q := range out.Questions {
+		if p.judged != nil && q.Code == disk.CopyLeftBehind {
+			p.refuse(q) // nobody is offered a try that the device may undo
+			continue
+		}
 		p.ask(q)
 	}
 	for _, s := range out.Sectors {

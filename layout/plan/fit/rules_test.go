@@ -149,8 +149,6 @@ func TestRulesAreRefused(t *testing.T) {
 		less.Fields[0] = g
 		return &less
 	}
-	noCopies := *r
-	noCopies.Copies = nil
 	for _, x := range []struct {
 		name string
 		src  image.Source
@@ -158,7 +156,6 @@ func TestRulesAreRefused(t *testing.T) {
 		w    Wishes
 		code string
 	}{
-		{"a copy would be left behind", src, 1_130_004, Wishes{Rules: &noCopies}, "copy-left-behind"},
 		{"the source is no original of the model", src, 1_130_004,
 			Wishes{Rules: field(compare.Formula{Times: 1, Of: 1, Per: 1, Min: -7, Max: -7}, compare.Size)}, "rules-source"},
 		{"too wide", src, 1 << 33, Wishes{Rules: r}, "rules-too-wide"},
@@ -172,6 +169,31 @@ func TestRulesAreRefused(t *testing.T) {
 		if refused == nil || !slices.Contains(imagetest.Codes(refused.Why), x.code) {
 			t.Errorf("%s: want %s, got %v", x.name, x.code, err)
 		}
+	}
+}
+
+// TestCopyOutsideTheRules: a copy that the rules do not know is asked about, with its place,
+// and what is to be typed then makes the card.
+func TestCopyOutsideTheRules(t *testing.T) {
+	f := family.Named()[1] // copies at the end in reverse order
+	r := rulesOf(t, f, family.NamedSizes(), 0x220)
+	src := unit(f, family.NamedSizes()[0], 1)
+	noCopies := *r
+	noCopies.Copies = nil
+	_, err := planRules(t, src, 1_130_004, Wishes{Rules: &noCopies})
+	refused := IsRefused(err)
+	if refused == nil || len(refused.Why) > 0 || !hasCode(refused.Need, "copy-left-behind") {
+		t.Fatalf("want a question, got %v", err)
+	}
+	var accept []disk.Code
+	for _, q := range refused.Need {
+		accept = append(accept, q.Code)
+		if q.Code == disk.CopyLeftBehind && q.Sector == disk.NoSector {
+			t.Errorf("no place: %s", q.Text)
+		}
+	}
+	if _, err := planRules(t, src, 1_130_004, Wishes{Rules: &noCopies, Accept: accept}); err != nil {
+		t.Errorf("everything accepted: %v", err)
 	}
 }
 

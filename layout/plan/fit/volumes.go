@@ -92,6 +92,17 @@ func (p *given) entryFixed(index int) bool {
 	return index > 0 && !p.tableIsRendered() || p.gptInForce() && p.pinned(*p.s.Entry(index))
 }
 
+// whyFixed says why an entry keeps its length.
+func (p *given) whyFixed(index int) string {
+	switch e := p.s.Entry(index); {
+	case !p.tableIsRendered():
+		return "its table is copied as it is"
+	case p.open.gpt.Tied(e.Span):
+		return "the boot record beside its table names other sectors of it, or what lies behind it"
+	}
+	return "it runs past the disk, lies outside the usable sectors, or over another entry"
+}
+
 // slackStays tells whether a volume keeps its size because of what lies in its
 // entry behind it: that goes with a change of the size, so its owner has to let
 // it go, whether it is in use or nobody knows it.
@@ -196,8 +207,8 @@ func (p *sizing) keep(index int, span disk.Span, r *volume.Resized) {
 		return
 	}
 	if p.entryFixed(index) {
-		p.refuse(disk.Refusalf(disk.EntryFixed, span.Start,
-			"%s cannot become shorter or longer: its table is copied as it is", where(index)))
+		p.refuse(disk.Refusalf(disk.EntryFixed, span.Start, "%s cannot become shorter or longer: %s; plan without a change of "+
+			"this volume: --volume %d:keep", where(index), p.whyFixed(index), index))
 		return
 	}
 	p.slackStays(index) // if so, there is no plan

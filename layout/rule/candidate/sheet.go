@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"hash/maphash"
 	"math"
+	"sync"
 
 	"bootgraft/image/disk"
 )
@@ -41,12 +42,13 @@ type sheet struct {
 }
 
 // plogp[n] is n*log2(n), for counts in a sector.
-var plogp = func() (t [4097]float64) {
+var plogp = sync.OnceValue(func() *[4097]float64 {
+	t := new([4097]float64)
 	for n := 2; n < len(t); n++ {
 		t[n] = float64(n) * math.Log2(float64(n))
 	}
 	return t
-}()
+})
 
 // packedFrom returns the entropy, in bits a byte, from which a sector of n
 // bytes counts as packed. Random bytes have about 8 - 255/(2n ln 2) (the bias
@@ -75,9 +77,9 @@ func (s *sheet) judge(b []byte) {
 		}
 		last = c
 	}
-	sum := 0.0
+	sum, table := 0.0, plogp()
 	for c, n := range count {
-		sum += plogp[n]
+		sum += table[n]
 		if c >= 0x20 && c <= 0x7E || c == '\n' || c == '\r' || c == '\t' {
 			printable += int(n)
 		}

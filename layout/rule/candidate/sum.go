@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"hash/crc32"
 	"math/bits"
+	"sync"
 )
 
 // Sum is a checksum algorithm. Its bytes are fed in order; words of algorithms
@@ -123,8 +124,8 @@ func allSums() []*Sum {
 	add("adler32", 4, 0, func() Running { return &fletcher{mod: 65521, shift: 16, a: 1} })
 	add("fletcher32-le", 4, 0, func() Running { return &fletcher{mod: 65535, shift: 16, words: true} })
 	for _, c := range crcs {
-		tables := c.slices()
-		s := add(c.name, c.width/8, 0, func() Running { return &crcRun{c: c, tables: tables, v: c.init} })
+		tables := sync.OnceValue(c.slices) // few of them are asked for in most runs
+		s := add(c.name, c.width/8, 0, func() Running { return &crcRun{c: c, tables: tables(), v: c.init} })
 		if c.flipped != "" {
 			out = append(out, s.kin(c.flipped, flipped))
 		}

@@ -52,18 +52,7 @@ func quantities(n disk.Sector, size int, starts []disk.Sector) []quantity {
 	}
 	units := units(InNumbers)
 	for _, u := range units {
-		per, name := uint64(u.Sectors), u.Name()
-		rank := 2
-		if per == 2 || per == 63 {
-			rank = 3
-		}
-		out = append(out, quantity{rank, sectors / per, "size of the disk in " + name, inUnits(u.Sectors, 0)})
-		if sectors%per != 0 {
-			out = append(out, quantity{3, sectors - sectors%per, "sectors of the disk in whole " + name,
-				&layout.Law{Times: u.Sectors, Of: 1, Per: u.Sectors}})
-		}
-		out = append(out, quantity{4, sectors/per - 1, "size of the disk in " + name + ", less one",
-			lessOne(inUnits(u.Sectors, 0))})
+		out = append(out, countedIn(u, sectors)...)
 	}
 	for _, s := range starts {
 		if s < 2 || s >= n {
@@ -79,6 +68,23 @@ func quantities(n disk.Sector, size int, starts []disk.Sector) []quantity {
 		}
 	}
 	return slices.DeleteFunc(out, func(q quantity) bool { return q.value == 0 || q.value > sectors*uint64(size) })
+}
+
+// countedIn lists what the size of a disk of so many sectors may be written as where it
+// is counted in a unit.
+func countedIn(u unit, sectors uint64) []quantity {
+	per, name := uint64(u.Sectors), u.Name()
+	rank := 2
+	if per == 2 || per == 63 {
+		rank = 3
+	}
+	out := []quantity{{rank, sectors / per, "size of the disk in " + name, inUnits(u.Sectors, 0)}}
+	if sectors%per != 0 {
+		out = append(out, quantity{3, sectors - sectors%per, "sectors of the disk in whole " + name,
+			&layout.Law{Times: u.Sectors, Of: 1, Per: u.Sectors}})
+	}
+	return append(out, quantity{4, sectors/per - 1, "size of the disk in " + name + ", less one",
+		lessOne(inUnits(u.Sectors, 0))})
 }
 
 // encodings are all that numbers are looked for in.

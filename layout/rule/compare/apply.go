@@ -60,8 +60,8 @@ type applier struct {
 
 // Apply renders the boot areas for a card of n sectors from the head and tail
 // of the source, which may know no other sectors. It refuses, with a
-// RefusedError, what would leave a copy behind, point past the end, or not
-// fit its field; what is undecided is a finding.
+// RefusedError, what would point past the end, or not fit its field; what is
+// undecided, or would leave a copy behind, is asked about.
 func Apply(r *Rules, src image.Source, n disk.Sector) (*Rendered, error) {
 	if err := r.Check(); err != nil {
 		return nil, err

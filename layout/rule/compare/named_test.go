@@ -59,10 +59,6 @@ func TestApplyRefuses(t *testing.T) {
 		n     disk.Sector
 		spoil func(r *Rules)
 	}{
-		{"copy-left-behind", 1_130_004, func(r *Rules) {
-			r.Copies = nil
-			r.Fields = slices.DeleteFunc(slices.Clone(r.Fields), func(f Field) bool { return f.From == layout.FromEnd })
-		}},
 		{"rules-areas-overlap", 30, func(*Rules) {}},
 		{"rules-too-wide", 1 << 33, func(*Rules) {}},
 		{"rules-source", 1_130_004, func(r *Rules) {
@@ -90,6 +86,35 @@ func TestApplyRefuses(t *testing.T) {
 		var refused *RefusedError
 		if !errors.As(err, &refused) || string(refused.Code) != x.code {
 			t.Errorf("want %s, got %v", x.code, err)
+		}
+	}
+}
+
+// TestCopyThatNoRuleChanges: a copy that would keep the old number is asked about, with its
+// place on the card; blank sectors and what stays as it was are no copies.
+func TestCopyThatNoRuleChanges(t *testing.T) {
+	f := family.Named()[1]
+	c := compareWide(t, f, family.NamedSizes())
+	src := f.Disk(c.Sizes[0], family.Unit{Serial: 1, Clock: 1, Songs: 1})
+	less := c.Rules
+	less.Copies = nil
+	less.Fields = slices.DeleteFunc(slices.Clone(less.Fields), func(f Field) bool { return f.From == layout.FromEnd })
+	for _, x := range []struct {
+		r    *Rules
+		want int
+	}{{&c.Rules, 0}, {&less, 1}} {
+		out, err := Apply(x.r, src, 1_130_004)
+		if err != nil {
+			t.Fatal(err)
+		}
+		asked := slices.DeleteFunc(slices.Clone(out.Questions), func(q disk.Finding) bool { return q.Code != disk.CopyLeftBehind })
+		if len(asked) != x.want {
+			t.Fatalf("asked %v, want %d", out.Questions, x.want)
+		}
+		for _, q := range asked {
+			if q.Severity != disk.Refusal || q.Sector < 1_130_004-less.Tail || q.Sector >= 1_130_004 {
+				t.Errorf("%+v is not asked about the tail of the card", q)
+			}
 		}
 	}
 }

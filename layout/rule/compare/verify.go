@@ -83,15 +83,38 @@ func (a *applier) leftBehind() error {
 	if len(old) == 0 {
 		return nil
 	}
+	var stay []candidate.Place
 	for _, from := range []candidate.Place{{From: layout.FromStart}, {From: layout.FromEnd, Sector: a.r.Tail}} {
-		if err := a.scanFor(old, from); err != nil {
+		more, err := a.scanFor(old, from)
+		if err != nil {
 			return err
 		}
+		stay = append(stay, more...)
 	}
+	return a.askAboutCopies(old, stay)
+}
+
+// askAboutCopies asks whether copies may stay as they are. Only their owner can know
+// whether the device reads them.
+func (a *applier) askAboutCopies(old map[string]candidate.Place, stay []candidate.Place) error {
+	if len(stay) == 0 {
+		return nil
+	}
+	s, err := a.source(stay[0])
+	if err != nil {
+		return err
+	}
+	more := ""
+	if n := len(stay) - 1; n > 0 {
+		more = fmt.Sprintf("; so it is of %s more", disk.Counted(n, "sector"))
+	}
+	a.ask(disk.CopyLeftBehind, a.onCard(stay[0]), "%s of the source repeats %s, which changes, and no rule changes it too%s: "+
+		"the device may write the old one back", stay[0], old[string(s)], more)
 	return nil
 }
 
-func (a *applier) scanFor(old map[string]candidate.Place, from candidate.Place) error {
+// scanFor lists the sectors of an area that hold one of the old ones, and stay.
+func (a *applier) scanFor(old map[string]candidate.Place, from candidate.Place) (stay []candidate.Place, err error) {
 	count := a.r.Head
 	if from.From == layout.FromEnd {
 		count = a.r.Tail
@@ -104,19 +127,18 @@ func (a *applier) scanFor(old map[string]candidate.Place, from candidate.Place) 
 		for x := known.Start; x < known.End(); x += disk.Sector(chunk / size) {
 			part := buf[:min(int64(known.End()-x)*size, chunk)]
 			if err := image.ReadFull(a.src, part, int64(x)*size); err != nil {
-				return fmt.Errorf("looking for copies that no rule changes, from sector %d of the source on: %w", x, err)
+				return nil, fmt.Errorf("looking for copies that no rule changes, from sector %d of the source on: %w", x, err)
 			}
 			for i := int64(0); i < int64(len(part)); i += size {
 				p := from.After(x - at + disk.Sector(i/size))
-				of, hit := old[string(part[i:i+size])]
+				_, hit := old[string(part[i:i+size])]
 				if _, ours := a.card[p]; hit && !ours {
-					return refuse(disk.CopyLeftBehind, "%s of the source repeats %s, which changes, and no rule changes it too: "+
-						"the device may write the old one back", p, of)
+					stay = append(stay, p)
 				}
 			}
 		}
 	}
-	return nil
+	return stay, nil
 }
 
 // uniform tells whether all bytes are the same: then a sector like it elsewhere

@@ -91,9 +91,9 @@ func Volumes(m *layout.Map) (out []int) {
 // replayed or two tables differ. What Walk has told of a sector is not told again.
 func Warnings(m *layout.Map, told []disk.Finding) (out []disk.Finding) {
 	for _, f := range m.Findings {
-		listed := slices.ContainsFunc(Volumes(m), func(i int) bool { return m.Volume(i).Holds(f.Sector) })
+		lies := func(index int) bool { return m.Volume(index).Holds(f.Sector) }
 		same := func(t disk.Finding) bool { return t.Code == f.Code && t.Sector == f.Sector }
-		if f.Severity == disk.Warning && listed && !slices.ContainsFunc(told, same) {
+		if f.Severity == disk.Warning && slices.ContainsFunc(Volumes(m), lies) && !slices.ContainsFunc(told, same) {
 			out = append(out, f)
 		}
 	}

@@ -205,7 +205,8 @@ func (c *comparison) chain(theirs *fat12.File, f *fat.File) error {
 	for _, r := range f.Chain.Runs {
 		for want := r.First; want < r.End(); want++ {
 			if got[0] != want {
-				return differf("/%s: its cluster %d is number %d; ours: %d", f.Path, int(f.Chain.Clusters)-len(got), got[0], want)
+				at := int(f.Chain.Clusters) - len(got)
+				return differf("/%s: its cluster %d is number %d; ours: %d", f.Path, at, got[0], want)
 			}
 			got = got[1:]
 		}

@@ -239,15 +239,8 @@ func (c *chunks) aiff(at int64) (run Run, ok bool) {
 			frames, ok = c.common(at, n, run.Kind, &run.Format)
 			return ok
 		case "SSND":
-			b := c.bytes(at, 8)
-			if b == nil || n < 8 {
-				return false
-			}
-			offset := int64(c.order.Uint32(b))
-			if offset > n-8 {
-				return false
-			}
-			run.Data = Range{at + 8 + offset, n - 8 - offset}
+			run.Data, ok = c.soundData(at, n)
+			return ok
 		}
 		return true
 	})
@@ -265,6 +258,16 @@ func (c *chunks) aiff(at int64) (run Run, ok bool) {
 	run.Why = fmt.Sprintf("a header of type %s, and the lengths of its %d chunks add up to its own, %d bytes",
 		run.Kind, n, size)
 	return run, true
+}
+
+// soundData reads the head of an "SSND" chunk and returns where its samples lie.
+func (c *chunks) soundData(at, n int64) (Range, bool) {
+	b := c.bytes(at, 8)
+	if b == nil || n < 8 {
+		return Range{}, false
+	}
+	offset := int64(c.order.Uint32(b))
+	return Range{at + 8 + offset, n - 8 - offset}, offset <= n-8
 }
 
 // common reads a "COMM" chunk and returns how many samples each channel has.

@@ -1,6 +1,9 @@
 package sound
 
-import "math"
+import (
+	"math"
+	"sync"
+)
 
 // The two codes that are compared, both in bits for the same bytes:
 //
@@ -19,14 +22,15 @@ type tally struct{ kind, all []float64 }
 
 const maxTally = 8192
 
-var tallies = func() (t tally) {
+var tallies = sync.OnceValue(func() *tally {
+	t := &tally{make([]float64, 0, maxTally+1), make([]float64, 0, maxTally+1)}
 	lg := func(x float64) float64 { v, _ := math.Lgamma(x); return v / math.Ln2 }
 	for n := range maxTally + 1 {
 		t.kind = append(t.kind, lg(float64(n)+0.5)-lg(0.5))
 		t.all = append(t.all, lg(float64(n)+128)-lg(128))
 	}
 	return t
-}()
+})
 
 // bits returns the code length of n values counted in h, which it clears.
 func (t *tally) bits(h *[256]uint16, n int) float64 {
@@ -43,6 +47,7 @@ func (t *tally) bits(h *[256]uint16, n int) float64 {
 // nullBits returns the code length of bytes that are no sound.
 func nullBits(b []byte) float64 {
 	best := 8 * float64(len(b))
+	t := tallies()
 	var h [256]uint16
 	for width := 1; width <= 4; width++ {
 		sum := 2.0
@@ -52,7 +57,7 @@ func nullBits(b []byte) float64 {
 				h[b[i]]++
 				n++
 			}
-			sum += tallies.bits(&h, n)
+			sum += t.bits(&h, n)
 		}
 		best = min(best, sum)
 	}

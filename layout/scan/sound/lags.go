@@ -3,6 +3,7 @@ package sound
 import (
 	"math"
 	"slices"
+	"sync"
 )
 
 // maxLag is the longest frame that is tried, in bytes: 24 channels of 4.
@@ -33,9 +34,9 @@ func lagBits(b []byte, lag int) float64 {
 			acc[j] += (d ^ d>>31) - d>>31
 		}
 	}
-	bits := 0.0
+	bits, table := 0.0, spreadTable()
 	for _, s := range acc {
-		bits += min(8, spreadTable.at(int(s), rows))
+		bits += min(8, table.at(int(s), rows))
 	}
 	return bits*float64(rows) + 3*float64(lag) + 8*float64(len(b)-rows*lag)
 }
@@ -43,11 +44,12 @@ func lagBits(b []byte, lag int) float64 {
 // spreads are values of spread for means of 0 to 128 by sixteenths.
 type spreads [16*128 + 1]float64
 
-var spreadTable = func() (t spreads) {
+var spreadTable = sync.OnceValue(func() *spreads {
+	t := new(spreads)
 	for i := range t {
 		t[i] = math.Min(8, spread(float64(i)/16))
 	}
 	return t
-}()
+})
 
 func (t *spreads) at(sum, n int) float64 { return t[min(len(t)-1, 16*sum/n)] }

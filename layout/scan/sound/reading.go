@@ -61,23 +61,31 @@ func (r reading) samples(dst []int32, b []byte, at int64) (out []int32, dirty in
 			dst = append(dst, int32(u<<8)>>8)
 		}
 	case 4:
-		for ; len(b) >= 4; b = b[4:] {
-			u := binary.LittleEndian.Uint32(b)
-			if big {
-				u = binary.BigEndian.Uint32(b)
-			}
-			if r.Low {
-				if int32(u)<<8>>8 != int32(u) {
-					dirty++
-				}
-				dst = append(dst, int32(u))
-				continue
-			}
-			if u&0xFF != 0 {
+		return r.fourBytes(dst, b)
+	}
+	return dst, 0
+}
+
+// fourBytes is samples for those in 4 bytes: 24 bits of each count, the low ones where
+// the format says so.
+func (r reading) fourBytes(dst []int32, b []byte) (out []int32, dirty int) {
+	big := r.Order == Big
+	for ; len(b) >= 4; b = b[4:] {
+		u := binary.LittleEndian.Uint32(b)
+		if big {
+			u = binary.BigEndian.Uint32(b)
+		}
+		if r.Low {
+			if int32(u)<<8>>8 != int32(u) {
 				dirty++
 			}
-			dst = append(dst, int32(u)>>8)
+			dst = append(dst, int32(u))
+			continue
 		}
+		if u&0xFF != 0 {
+			dirty++
+		}
+		dst = append(dst, int32(u)>>8)
 	}
 	return dst, dirty
 }

@@ -143,8 +143,12 @@ func (t *Table) render(target disk.Sector, ids *NewIDs, changes map[int]disk.Spa
 	second := t.newHeader(t.Backup, p, drive, array)
 	second.put(target-1, 1, p.backupArray)
 	arrays := [2]Block{t.arrayBlock(t.Primary, p.primaryArray, array), t.arrayBlock(t.Backup, p.backupArray, array)}
+	protective, err := t.newProtective(target, changes)
+	if err != nil {
+		return nil, err
+	}
 	return &Rendered{
-		Protective: t.newProtective(target),
+		Protective: protective,
 		Primary:    ascending(Block{disk.Span{Start: 1, Count: 1}, first.raw}, arrays[0]),
 		Backup:     ascending(Block{disk.Span{Start: target - 1, Count: 1}, second.raw}, arrays[1]),
 	}, nil
@@ -245,24 +249,28 @@ func (t *Table) arrayBlock(own *Copy, at disk.Span, array []byte) Block {
 
 // newProtective returns sector 0 with the size and the end tuple of its EE
 // record changed, or nil if there is no such record. The record of a hybrid
-// table changes only if it reaches to the end of the disk.
-func (t *Table) newProtective(target disk.Sector) []byte {
+// table changes only if it reaches to the end of the disk; those beside it follow
+// the entries that they name.
+func (t *Table) newProtective(target disk.Sector, changes map[int]disk.Span) ([]byte, error) {
 	i, r, ok := protective(t.MBR)
 	if !ok {
-		return nil
+		return nil, nil
 	}
 	s := t.MBR.Clone()
+	if err := t.keepInStep(s, changes); err != nil {
+		return nil, err
+	}
 	end := disk.Sector(r.Start) + disk.Sector(r.Count)
 	follows := !t.MBR.Hybrid() || end == t.ends() || end == t.Sectors
 	if r.Count == math.MaxUint32 || !follows || disk.Sector(r.Start) >= target {
-		return s.Bytes()
+		return s.Bytes(), nil
 	}
 	count := min(target-disk.Sector(r.Start), math.MaxUint32)
 	if count != disk.Sector(r.Count) {
 		s.SetCount(i, uint32(count))
 		s.SetEndCHS(i, endTuple(r, count))
 	}
-	return s.Bytes()
+	return s.Bytes(), nil
 }
 
 // endTuple returns the end tuple of an EE record: as in the geometry in which

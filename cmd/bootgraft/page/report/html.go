@@ -5,6 +5,7 @@ import (
 	_ "embed"
 	"html/template"
 	"strings"
+	"sync"
 
 	"bootgraft/cmd/bootgraft/words"
 )
@@ -13,7 +14,7 @@ import (
 // outside, and a policy that forbids both. It prints on A4 and Letter.
 func (r *Report) HTML() ([]byte, error) {
 	var b bytes.Buffer
-	err := pageTemplate.Execute(&b, struct {
+	err := pageTemplate().Execute(&b, struct {
 		*Report
 		Foot         string
 		ForumHeading string
@@ -59,10 +60,12 @@ func forumText(facts []Fact) string {
 //go:embed page.html
 var pageHTML string
 
-var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{
-	"kind": kind, "svg": svg, "wave": wave, "right": right, "forum": forumText, "show": words.Printable,
-	"lines": visibleLines,
-}).Parse(pageHTML))
+var pageTemplate = sync.OnceValue(func() *template.Template {
+	return template.Must(template.New("page").Funcs(template.FuncMap{
+		"kind": kind, "svg": svg, "wave": wave, "right": right, "forum": forumText, "show": words.Printable,
+		"lines": visibleLines,
+	}).Parse(pageHTML))
+})
 
 // visibleLines shows each line of a text on its own, without what would steer a reader.
 func visibleLines(s Typed) string {

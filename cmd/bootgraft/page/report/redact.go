@@ -7,6 +7,7 @@ import (
 	"slices"
 	"sort"
 	"strings"
+	"sync"
 )
 
 // Names are the words of one disk, and of whoever works with it, that a page for
@@ -72,14 +73,19 @@ func (n *Names) Numbered(name, standIn string) string {
 
 // suffix keeps what kind of file it is: nothing of its name.
 func suffix(kind, name string) string {
-	if e := strings.ToLower(path.Ext(name)); kind == File && knownSuffix.MatchString(e) {
+	if e := strings.ToLower(path.Ext(name)); kind == File && knownSuffix().MatchString(e) {
 		return e
 	}
 	return ""
 }
 
+// once is an expression that is compiled when it is asked for: most runs print no page.
+func once(expr string) func() *regexp.Regexp {
+	return sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(expr) })
+}
+
 // knownSuffix is an ending that says what is in a file: short, and letters alone.
-var knownSuffix = regexp.MustCompile(`^\.[a-z0-9]{1,4}$`)
+var knownSuffix = once(`^\.[a-z0-9]{1,4}$`)
 
 // AddFile takes the path of a file on a disk, its folders and its own name.
 func (n *Names) AddFile(p string) {
@@ -131,30 +137,30 @@ func (n *Names) Hide(s string) string {
 			s = strings.ReplaceAll(s, name, n.stands[name])
 		}
 	}
-	s = inVolume.ReplaceAllStringFunc(s, func(q string) string {
+	s = inVolume().ReplaceAllStringFunc(s, func(q string) string {
 		i := strings.Index(q, ": ") + 2
 		if stand := n.stands[q[i:]]; stand != "" {
 			return q[:i] + stand
 		}
 		return q
 	})
-	s = quoted.ReplaceAllStringFunc(s, func(q string) string {
+	s = quoted().ReplaceAllStringFunc(s, func(q string) string {
 		if stand := n.stands[strings.Trim(q, `"`)]; stand != "" {
 			return stand
 		}
-		if standsIn.MatchString(strings.Trim(q, `"`)) {
+		if standsIn().MatchString(strings.Trim(q, `"`)) {
 			return strings.Trim(q, `"`)
 		}
 		return "[name]"
 	})
-	return anyPath.ReplaceAllString(s, "${1}[path]")
+	return anyPath().ReplaceAllString(s, "${1}[path]")
 }
 
 var (
-	inVolume = regexp.MustCompile(`volume [0-9]+: [^,;:]+`) // a file as links name it
-	quoted   = regexp.MustCompile(`"[^"]*"`)
-	standsIn = regexp.MustCompile(`^\[[a-z]+( [0-9]+(\.[a-z0-9]+)?)?\]$`)
-	anyPath  = regexp.MustCompile(`(^|[\s(])/[^\s,;:)]+`)
+	inVolume = once(`volume [0-9]+: [^,;:]+`) // a file as links name it
+	quoted   = once(`"[^"]*"`)
+	standsIn = once(`^\[[a-z]+( [0-9]+(\.[a-z0-9]+)?)?\]$`)
+	anyPath  = once(`(^|[\s(])/[^\s,;:)]+`)
 )
 
 // Redacted returns the page without the names of a disk, and says which kinds were
