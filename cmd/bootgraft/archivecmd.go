@@ -148,10 +148,7 @@ func (f *archiveFlags) gather(ctx context.Context, u *talk.UI, dir string,
 	}
 	names := archive.NewNames()
 	g := &archive.Guide{Label: page.LabelLine(f.unit, time.Now(), job.Plan.Target, digest), Plan: job.Plan}
-	items, err := f.sources(names, g, job)
-	if err != nil {
-		return nil, nil, err
-	}
+	items := f.sources(names, g, job)
 	for _, r := range append(device.Receipts(f.plan), f.receipts...) {
 		items = append(items, archive.Item{Name: names.Take(filepath.Base(r)), What: "the receipt of a card that was written",
 			Path: r})
@@ -182,7 +179,7 @@ func (f *archiveFlags) gather(ctx context.Context, u *talk.UI, dir string,
 }
 
 // sources are the plan, what it is made from, and the card where that is stored.
-func (f *archiveFlags) sources(names *archive.Names, g *archive.Guide, job *input.Job) ([]archive.Item, error) {
+func (f *archiveFlags) sources(names *archive.Names, g *archive.Guide, job *input.Job) []archive.Item {
 	planName := names.Take(filepath.Base(f.plan))
 	g.Image = names.Take(strings.TrimSuffix(filepath.Base(job.Src.Path), packed.Suffix))
 	items := []archive.Item{
@@ -211,7 +208,7 @@ func (f *archiveFlags) sources(names *archive.Names, g *archive.Guide, job *inpu
 		items = append(items, archive.Item{Name: g.Card, What: "the finished card", Card: job.Card, Pieces: job.Plan.Pieces})
 	}
 	f.packed(g, items, job)
-	return items, nil
+	return items
 }
 
 // packed makes packed files of the image and the card, where that is asked. An image that is

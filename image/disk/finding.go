@@ -3,6 +3,7 @@ package disk
 import (
 	"encoding/json"
 	"fmt"
+	"strings"
 )
 
 // Severity ranks a Finding by what it asks of the reader.
@@ -61,6 +62,15 @@ func (f *Finding) UnmarshalJSON(b []byte) error {
 		f.Sector = *j.Sector
 	}
 	return nil
+}
+
+// Lines returns findings as the text of an error: a line each, with its code.
+func Lines(all []Finding) string {
+	lines := make([]string, len(all))
+	for i, f := range all {
+		lines[i] = string(f.Code) + ": " + f.Text
+	}
+	return strings.Join(lines, "\n")
 }
 
 // Notef makes a finding of severity Note; at may be NoSector.

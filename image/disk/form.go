@@ -34,3 +34,14 @@ func CheckWriter(name string) error {
 	}
 	return nil
 }
+
+// IsSHA256 tells whether a text is a SHA-256 as the files of this program write it: in
+// lower-case hexadecimal digits.
+func IsSHA256(s string) bool {
+	for i := range len(s) {
+		if (s[i] < '0' || s[i] > '9') && (s[i] < 'a' || s[i] > 'f') {
+			return false
+		}
+	}
+	return len(s) == 64
+}

@@ -48,7 +48,7 @@ func (m *Manifest) check() error {
 	if err := m.Facts.check(m.Sectors); err != nil {
 		return err
 	}
-	if r := m.Rules; r != nil && (r.Bytes < 0 || r.Bytes > MaxRules || !isDigest(r.SHA256)) {
+	if r := m.Rules; r != nil && (r.Bytes < 0 || r.Bytes > MaxRules || !disk.IsSHA256(r.SHA256)) {
 		return fmt.Errorf("rules of %d bytes, or no hash of them", r.Bytes)
 	}
 	return nil
@@ -126,7 +126,7 @@ func (s Span) check(factsOnly bool) error {
 	switch {
 	case s.Fill != 0 && (s.State != Blank || s.Fill != 0xFF):
 		return fmt.Errorf("it is %s and filled with %02X", s.State, s.Fill)
-	case hashed != (s.SHA256 != "") || hashed && !isDigest(s.SHA256):
+	case hashed != (s.SHA256 != "") || hashed && !disk.IsSHA256(s.SHA256):
 		return fmt.Errorf("it is %s, and its hash is %q", s.State, s.SHA256)
 	}
 	return checkText(s.What)
@@ -182,9 +182,3 @@ func (f *Facts) check(n disk.Sector) error {
 // entrySize is how many bytes a directory entry of a FAT volume has (FG, "FAT Directory
 // Structure").
 const entrySize = 32
-
-// isDigest tells whether s is a SHA-256 in lower-case hexadecimal digits.
-func isDigest(s string) bool {
-	_, err := hex.DecodeString(s)
-	return err == nil && len(s) == 64 && strings.ToLower(s) == s
-}

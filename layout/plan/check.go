@@ -66,7 +66,7 @@ func (p *Plan) checkDisks() error {
 			"change its meaning",
 			p.Target.SectorSize, p.Source.SectorSize)
 	}
-	if !isDigest(p.Source.Digest) {
+	if !disk.IsSHA256(p.Source.Digest) {
 		return badf("source", -1, "its digest is not 64 lower-case hex digits")
 	}
 	if why := badText(p.Source.Path); why != "" {
@@ -85,15 +85,6 @@ func checkDisk(part string, d Size) error {
 		return badf(part, -1, "%s of %d bytes is no size of a disk", disk.Counted(d.Sectors, "sector"), d.SectorSize)
 	}
 	return nil
-}
-
-func isDigest(s string) bool {
-	for _, c := range []byte(s) {
-		if (c < '0' || c > '9') && (c < 'a' || c > 'f') {
-			return false
-		}
-	}
-	return len(s) == 64
 }
 
 // badText says what is wrong with a text, or nothing.

@@ -3,7 +3,6 @@ package volume
 import (
 	"bootgraft/image/disk"
 	"slices"
-	"strings"
 )
 
 // Resizable is a volume that can get another size. It stands beside Volume, as most
@@ -71,11 +70,7 @@ type Refused struct {
 }
 
 func (r *Refused) Error() string {
-	var all []string
-	for _, f := range slices.Concat(r.Why, r.Need) {
-		all = append(all, string(f.Code)+": "+f.Text)
-	}
-	return strings.Join(all, "\n")
+	return disk.Lines(slices.Concat(r.Why, r.Need))
 }
 
 // Mode says what becomes of the size of the volume.

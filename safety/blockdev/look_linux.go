@@ -72,7 +72,7 @@ func (t *Target) describe(f *Facts) {
 	f.ReadOnly = attribute(dir, "ro") == "1"
 	f.Sequence = t.sequence
 	if t.fd >= 0 {
-		f.Sequence = t.currentSequence()
+		f.Sequence = diskSequence(t.fd)
 		if ro, err := unix.IoctlGetInt(t.fd, unix.BLKROGET); err == nil && ro != 0 {
 			f.ReadOnly = true
 		}

@@ -6,6 +6,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"slices"
 	"time"
 )
@@ -81,35 +82,27 @@ func newSince(before map[string]string) ([]string, error) {
 // NextTarget waits for one new disk and holds it as a target. ready is called
 // when a disk that comes would be seen.
 func NextTarget(ctx context.Context, ready func()) (*Target, error) {
-	return nextTarget(ctx, ready, OpenTarget)
+	return nextHeld(ctx, ready, OpenTarget)
 }
 
 // NextReadOnly waits for one new disk and holds it, to look at it alone.
 func NextReadOnly(ctx context.Context, ready func()) (*Target, error) {
-	return nextTarget(ctx, ready, OpenReadOnly)
-}
-
-func nextTarget(ctx context.Context, ready func(), open func(path string) (*Target, error)) (*Target, error) {
-	var t *Target
-	err := next(ctx, ready, func(node string) (err error) {
-		t, err = open(node)
-		return err
-	}, func() error { return t.Close() })
-	if err != nil {
-		return nil, err
-	}
-	return t, nil
+	return nextHeld(ctx, ready, OpenReadOnly)
 }
 
 // NextSource waits for one new disk and holds it as a source.
 func NextSource(ctx context.Context, ready func()) (*Source, error) {
-	var s *Source
-	err := next(ctx, ready, func(node string) (err error) {
-		s, err = OpenSource(node)
+	return nextHeld(ctx, ready, OpenSource)
+}
+
+func nextHeld[T io.Closer](ctx context.Context, ready func(), open func(path string) (T, error)) (held T, err error) {
+	var t T
+	err = next(ctx, ready, func(node string) (err error) {
+		t, err = open(node)
 		return err
-	}, func() error { return s.Close() })
+	}, func() error { return t.Close() })
 	if err != nil {
-		return nil, err
+		return held, err
 	}
-	return s, nil
+	return t, nil
 }

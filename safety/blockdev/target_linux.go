@@ -80,7 +80,7 @@ func (t *Target) hold(access int) {
 		return
 	}
 	t.fd = fd
-	t.sequence = t.currentSequence()
+	t.sequence = diskSequence(t.fd)
 }
 
 // ask asks the open device what it is.
@@ -113,15 +113,6 @@ func (t *Target) sizeFromSys() {
 func integer(s string) int64 {
 	n, err := strconv.ParseInt(s, 10, 64)
 	if err != nil {
-		return 0
-	}
-	return n
-}
-
-// currentSequence asks the open device. A kernel that does not count says 0.
-func (t *Target) currentSequence() uint64 {
-	var n uint64
-	if _, _, e := unix.Syscall(unix.SYS_IOCTL, uintptr(t.fd), unix.BLKGETDISKSEQ, uintptr(unsafe.Pointer(&n))); e != 0 {
 		return 0
 	}
 	return n
@@ -350,7 +341,7 @@ func (t *Target) Same() error {
 	case size != t.size:
 		return t.failed(disk.Span{}, fmt.Errorf("it had %d bytes when it was opened, and has %d now", t.size, size))
 	}
-	if now := t.currentSequence(); now != t.sequence {
+	if now := diskSequence(t.fd); now != t.sequence {
 		return &image.ReadError{Fault: image.Gone, Err: fmt.Errorf("another card was put in, or the same one again "+
 			"(%d, then %d)", t.sequence, now)}
 	}

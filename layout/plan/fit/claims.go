@@ -30,7 +30,7 @@ func (p *given) claims() []claim {
 		}
 	}
 	for _, e := range p.s.Entries {
-		if isVolume(e) {
+		if e.HoldsVolume() {
 			add(e.Span, e.Index, where(e.Index), false)
 		}
 	}
@@ -49,7 +49,7 @@ func (p *given) claims() []claim {
 			add(own, noEntry, fmt.Sprintf("the %s table (%s)", t.Kind, t.State), stale)
 		}
 		for _, e := range t.Entries {
-			if t.State == layout.Disputed && isVolume(e) {
+			if t.State == layout.Disputed && e.HoldsVolume() {
 				add(e.Span, noEntry, fmt.Sprintf("entry %d of the disputed %s table", e.Index, t.Kind), false)
 			}
 		}

@@ -19,7 +19,7 @@ func (p *given) knownEnd(e layout.Entry) bool {
 func (p *given) entryEnds() (map[int]disk.Sector, error) {
 	ends := map[int]disk.Sector{}
 	for _, e := range p.s.Entries {
-		if !isVolume(e) {
+		if !e.HoldsVolume() {
 			continue
 		}
 		end, err := p.entryEnd(e)
@@ -82,7 +82,7 @@ func (p *given) pinned(e layout.Entry) bool {
 func (p *given) containerEnd(e layout.Entry, endOf func(layout.Entry) disk.Sector) disk.Sector {
 	end := e.Start + 1
 	for _, l := range p.s.Entries {
-		if isVolume(l) && l.Index >= 5 && e.Holds(l.Start) {
+		if l.HoldsVolume() && l.Index >= 5 && e.Holds(l.Start) {
 			end = max(end, endOf(l))
 		}
 	}

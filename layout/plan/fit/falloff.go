@@ -27,7 +27,7 @@ func (p *placement) askAboutFallingOff() (out said) {
 func (p *placement) hints() (out said) {
 	if p.tableIsRendered() && !p.accepts(disk.UnknownVolumeCut) && p.w.Target.Sectors < p.s.Sectors {
 		for _, e := range p.s.Entries {
-			if isVolume(e) && !p.knownEnd(e) {
+			if e.HoldsVolume() && !p.knownEnd(e) {
 				out.refuse(disk.Notef(disk.UnknownVolume, e.Start,
 					"entry %d (type %s) holds no volume whose size is known here, so all of it counts as used, blank or not. If its "+
 						"end is blank, --accept %s lets that fall off", e.Index, e.Type, disk.UnknownVolumeCut))
@@ -65,7 +65,7 @@ func (p *placement) fallsOff() string {
 		lost(r.Start, p.regionEnd(r, p.tail, p.volumes), r.Name)
 	}
 	for _, e := range p.s.Entries {
-		if isVolume(e) {
+		if e.HoldsVolume() {
 			lost(e.Start, p.used[e.Index], cmp.Or(names[e.Start], fmt.Sprintf("entry %d", e.Index)))
 		}
 	}

@@ -78,11 +78,7 @@ type Refused struct {
 }
 
 func (r *Refused) Error() string {
-	var all []string
-	for _, f := range slices.Concat(r.Why, r.Need) {
-		all = append(all, string(f.Code)+": "+f.Text)
-	}
-	return strings.Join(all, "\n")
+	return disk.Lines(slices.Concat(r.Why, r.Need))
 }
 
 // Plan plans the card. The error is a *Refused, or a failed read of src.

@@ -104,9 +104,6 @@ func contentEnd(span disk.Span, c layout.Content, whole bool) disk.Sector {
 	return 0
 }
 
-// isVolume tells whether an entry is something that can hold a volume.
-func isVolume(e layout.Entry) bool { return !e.Extended && !e.NoVolume && !e.Empty() }
-
 // volumeSpan returns the sectors of the entry of a volume, or those up to the
 // end of the disk for a bare one.
 func (p *given) volumeSpan(index int) disk.Span {

@@ -54,7 +54,7 @@ func (p *placement) newLengths() (lengths map[int]length, out said) {
 	smaller := p.w.Target.Sectors < p.s.Sectors
 	for _, e := range p.s.Entries {
 		_, sized := lengths[e.Index]
-		if end := p.used[e.Index]; smaller && isVolume(e) && !sized && e.End() > room && end < e.End() {
+		if end := p.used[e.Index]; smaller && e.HoldsVolume() && !sized && e.End() > room && end < e.End() {
 			lengths[e.Index] = length{end - e.Start, p.sized[e.Index] == nil}
 			out.also(p.askAboutCut(e, end))
 		}
@@ -106,7 +106,7 @@ func endOf(e layout.Entry, lengths map[int]length) disk.Sector {
 // other container: what was wrong with the original is copied.
 func (p *given) grownIn(box layout.Entry, lengths map[int]length) (end disk.Sector) {
 	for _, l := range p.s.Entries {
-		if isVolume(l) && l.Index >= 5 && box.Holds(l.Start) && endOf(l, lengths) > l.End() {
+		if l.HoldsVolume() && l.Index >= 5 && box.Holds(l.Start) && endOf(l, lengths) > l.End() {
 			end = max(end, endOf(l, lengths))
 		}
 	}

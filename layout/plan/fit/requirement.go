@@ -116,7 +116,7 @@ func (p *requirement) roomAfter(span disk.Span) disk.Sector {
 		}
 	}
 	for _, e := range p.s.Entries {
-		if isVolume(e) && e.Start > span.Start {
+		if e.HoldsVolume() && e.Start > span.Start {
 			block(e.Start, e.End())
 		}
 	}

@@ -65,7 +65,7 @@ func (p *placement) beyond(first disk.Sector) (far []string) {
 		far = append(far, "the tail, which --tail same-place or --tail both keeps at its old address")
 	}
 	for _, e := range p.s.Entries {
-		if isVolume(e) && p.newEnd(e) > first && len(far) < maxListed {
+		if e.HoldsVolume() && p.newEnd(e) > first && len(far) < maxListed {
 			far = append(far, fmt.Sprintf("the end of entry %d", e.Index))
 		}
 	}
