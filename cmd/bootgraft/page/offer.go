@@ -12,9 +12,9 @@ import (
 )
 
 // Offer says what would become of a drive on cards of several sizes. ruled tells whether
-// rules of the model were given, by a file of that name or by a kit, and flags is what the
-// next line needs beside the size.
-func Offer(u *talk.UI, path string, sizes []string, o *offer.Offer, ruled bool, flags string) {
+// rules of the model were given, by a file of that name or by a kit, and again is what was typed,
+// for a size that is still to be filled in.
+func Offer(u *talk.UI, sizes []string, o *offer.Offer, ruled bool, again string) {
 	everyOne := ofAll(o, ruled)
 	u.Answerf("%-8s %14s %-8s %11s %11s %8s %-7s %6s\n", "card", "sectors", "", "moved", "left behind", "missing", "head",
 		"spare")
@@ -58,7 +58,7 @@ func Offer(u *talk.UI, path string, sizes []string, o *offer.Offer, ruled bool, 
 	if o.Best >= 0 {
 		c := &o.Cards[o.Best]
 		u.Next(fmt.Sprintf("Of these, take %s. Next, with the number of sectors of the real card:",
-			words.Printable(sizes[o.Best])), "bootgraft plan "+words.Shell(path)+" --size Ns"+flags+" -o card.plan"+acceptCodes(c.Asks))
+			words.Printable(sizes[o.Best])), again+" -o card.plan"+acceptCodes(c.Asks))
 	}
 }
 
