@@ -149,7 +149,8 @@ func (t *tester) run() (c Capacity, err error) {
 }
 
 func (t *tester) notRestored(err error) error {
-	return fmt.Errorf("what the card held was not put back everywhere; bootgraft undo %s does it: %w", t.req.Receipt, err)
+	return fmt.Errorf("what the card held was not put back everywhere; the receipt %s has it, and undo brings it back: %w",
+		t.req.Receipt, err)
 }
 
 // readOld reads what the test will replace, and the start of the card. A place

@@ -3,8 +3,10 @@ package safety
 import (
 	"bytes"
 	"os"
+	"strings"
 	"testing"
 
+	"bootgraft/image/disk"
 	"bootgraft/safety/receipt"
 )
 
@@ -51,6 +53,37 @@ func TestRoomBehindTheReceipt(t *testing.T) {
 		}
 		do(t, os.Remove(dir+"/filler"))
 		do(t, os.Remove(req.Receipt))
+	}
+}
+
+// TestNoWordWithoutRoomForTheReceipt: where the folder of the receipt is full, takes no
+// more files or none at all, no word is given, the card is as it was, and it is said what
+// to type. On a real tmpfs (tmpfs(5)).
+func TestNoWordWithoutRoomForTheReceipt(t *testing.T) {
+	b := newBench(t)
+	for options, want := range map[string]disk.Code{"size=4k": disk.NoRoom, "nr_inodes=1": disk.ReceiptFolder,
+		"ro": disk.ReceiptFolder} {
+		dir := b.mount("none", "-t", "tmpfs", "-o", options)
+		card, old := usedCard()
+		m := deviceModel()
+		req := often(m, t, true)
+		req.Receipt = dir + "/receipt"
+		r, err := Rehearse(card, req)
+		do(t, err)
+		if !r.Refusals.Has(want) {
+			t.Errorf("%s: %v, want %s", options, r.Refusals, want)
+		}
+		for _, no := range r.Refusals {
+			if no.Code == want && !strings.Contains(no.Do, "receipt") {
+				t.Errorf("%s: what to type is %q", options, no.Do)
+			}
+		}
+		if _, err := r.Permit(r.Word.String()); err == nil {
+			t.Errorf("%s: it is permitted", options)
+		}
+		if s := state(t, card, m, old); s != "old" {
+			t.Errorf("%s: the card is %s", options, s)
+		}
 	}
 }
 

@@ -18,6 +18,7 @@ import (
 	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/image"
 	"bootgraft/image/capture/rig"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest/need"
@@ -87,20 +88,37 @@ func (y *typist) invent(name string, seed uint64) (content []byte) {
 // missing ones.
 func (y *typist) holds(img string, content []byte, missing disk.Spans) {
 	y.t.Helper()
-	got, err := os.ReadFile(y.path(img))
-	if err != nil || len(got) != len(content) {
-		y.t.Fatalf("%s: %v, %d bytes", img, err, len(got))
+	got, err := image.Open(y.path(img), 512)
+	if err != nil {
+		y.t.Fatal(err)
 	}
-	for _, s := range missing.Outside(disk.Span{Count: disk.Sector(len(content) / 512)}) {
-		if !bytes.Equal(got[s.Start*512:s.End()*512], content[s.Start*512:s.End()*512]) {
-			for x := s.Start; x < s.End(); x++ {
-				if !bytes.Equal(got[x*512:x*512+512], content[x*512:x*512+512]) {
-					y.t.Errorf("sector %d of %s is not that of the drive: % x", x, img, got[x*512:x*512+16])
+	defer got.Close()
+	if got.Size() != int64(len(content)) {
+		y.t.Fatalf("%s has %d bytes", img, got.Size())
+	}
+	differ := false
+	for _, s := range missing.Outside(image.Whole(got)) {
+		err := image.Runs(y.t.Context(), got, s, image.Visitor{
+			Hole: func(h disk.Span) {
+				if !isZeros(content[h.Start*512 : h.End()*512]) {
+					y.t.Errorf("sectors %s of %s are a hole, and not those of the drive", h, img)
+					differ = true
 				}
-			}
-			rec, _ := os.ReadFile(y.path(img + ".record"))
-			y.t.Logf("%s", rec)
+			},
+			Sector: func(x disk.Sector, b []byte) {
+				if !bytes.Equal(b, content[x*512:x*512+512]) {
+					y.t.Errorf("sector %d of %s is not that of the drive: % x", x, img, b[:16])
+					differ = true
+				}
+			},
+		})
+		if err != nil {
+			y.t.Fatal(err)
 		}
+	}
+	if differ {
+		rec, _ := os.ReadFile(y.path(img + ".record"))
+		y.t.Logf("%s", rec)
 	}
 }
 
@@ -207,13 +225,14 @@ func (y *typist) card() {
 	y.says(said, "twin-used") // sector 101 is of the first of two allocation tables
 	y.types(talk.ExitIncomplete, "write", "p", "card.img")
 	y.types(talk.ExitIncomplete, "verify", "p", "card.img")
-	card, err := os.ReadFile(y.path("card.img"))
+	card, err := image.Open(y.path("card.img"), 512)
 	if err != nil {
 		y.t.Fatal(err)
 	}
+	defer card.Close()
 	for _, s := range demo.Bad[1:] {
-		if b := card[s.Start*512 : s.End()*512]; len(bytes.Trim(b, "\x00")) > 0 {
-			y.t.Errorf("missing sectors %s are not zeros on the card", s)
+		if b, err := image.ReadSectors(card, s); err != nil || len(bytes.Trim(b, "\x00")) > 0 {
+			y.t.Errorf("missing sectors %s are not zeros on the card (%v)", s, err)
 		}
 	}
 }

@@ -317,8 +317,8 @@ func captureEnd(u *talk.UI, args []string, r *capture.Result) error {
 	if r.Stop != capture.Done {
 		return talk.Coded(talk.ExitStopped, fmt.Errorf("%s", page.StopTexts[r.Stop]))
 	}
-	u.Answerf("\nKeep %s and %s%s together. Next:\n\n  bootgraft survey %s\n", args[1], args[1], record.Suffix,
-		words.Shell(args[1]))
+	u.Next(fmt.Sprintf("Keep %s and %s%s together. Next:", args[1], args[1], record.Suffix),
+		"bootgraft survey "+words.Shell(args[1]))
 	if n := r.Hung.Sectors(); n > 0 {
 		u.Wrapped("", fmt.Sprintf(
 			"The drive stopped answering in %s, which were left alone since. To try them one by one, "+

@@ -19,7 +19,8 @@ is rescued, mapped, and put onto cards of other sizes by the same commands that
 you would type, and you see the lines of what they say that matter (--all: all).
 
 Without DIR the files go to a new temporary folder. They take less than
-300 MB and may be deleted at any time.
+300 MB, or 5 GB on a disk that stores no holes, such as FAT, and may be deleted
+at any time.
 
 Examples:
 

@@ -46,3 +46,16 @@ func TestDemonstration(t *testing.T) {
 		t.Errorf("%s is not what the program draws (%v); go test ./cmd/bootgraft -run TestDemonstration -update-picture writes it anew: look at it", want, err)
 	}
 }
+
+// TestDemonstrationInAnyFolder: every line that the demonstration shows can be pasted, whatever its
+// folder is called.
+func TestDemonstrationInAnyFolder(t *testing.T) {
+	t.Parallel()
+	y := newTyped(t)
+	told, _ := y.run(0, "demo", "--", "-my demo")
+	for _, want := range []string{"$ bootgraft survey './-my demo/", "$ bootgraft write './-my demo/smaller.plan' './-my demo/"} {
+		if !strings.Contains(told, want) {
+			t.Errorf("%q is not shown:\n%s", want, told)
+		}
+	}
+}

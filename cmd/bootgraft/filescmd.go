@@ -165,7 +165,7 @@ func (f *filesFlags) run(ctx context.Context, u *talk.UI, args []string) error {
 			return err
 		}
 	}
-	r.Findings = append(r.Findings, files.Warnings(s)...)
+	r.Findings = append(r.Findings, files.Warnings(s, r.Findings)...)
 	f.say(u, a, r, s, opinions)
 	return filesEnd(r, s)
 }

@@ -109,7 +109,7 @@ var mayImport = map[string][]string{
 	}, ground...),
 	"cmd/bootgraft/page/topic":   {},
 	"cmd/bootgraft/page/drawing": append([]string{"layout/plan", "cmd/bootgraft/words"}, ground...),
-	"cmd/bootgraft/page/report":  {"cmd/bootgraft/page/drawing", "cmd/bootgraft/words"},
+	"cmd/bootgraft/page/report":  {"image/disk", "cmd/bootgraft/page/drawing", "cmd/bootgraft/words"},
 	// The conversation about a drive or card; what may be done to it is for safety to say.
 	"cmd/bootgraft/device": append([]string{
 		"image/ata", "image/peek", "layout/plan", "layout/plan/starts", "safety", "safety/blockdev", "safety/held", "safety/newfile", "safety/receipt",

@@ -107,7 +107,7 @@ func showKit(u *talk.UI, path string, bytes int64, k *kit.Kit, texts []kit.Text,
 		page.Texts(u, texts, all)
 		page.KitStarts(u, start, refused)
 		if k.Manifest.Rules == nil && !k.FactsOnly {
-			u.Answerf("\n%s", kit.WayOut)
+			page.WayOut(u)
 		}
 		next(u)
 	}, func(u *talk.UI) {
@@ -129,5 +129,5 @@ func nextOfKit(u *talk.UI, path string, m *kit.Manifest) {
 		u.Answerf("\nThis kit holds facts alone; no card can be made from it.\n")
 		return
 	}
-	u.Answerf("\nNext:\n\n  bootgraft survey %s\n  %s\n", words.Shell(path), kitPlanLine(path, m))
+	u.Next("Next:", "bootgraft survey "+words.Shell(path), kitPlanLine(path, m))
 }

@@ -112,7 +112,7 @@ func (f *planFlags) run(c *cobra.Command, u *talk.UI, path string) error {
 		return err
 	}
 	if sizes := severalSizes(f.size); sizes != nil {
-		return f.offer(c.Context(), u, src, sizes)
+		return f.offer(c, u, src, sizes)
 	}
 	if err := input.FileFree(f.out, safety.PlanFile, src, f.replace); err != nil { // before minutes of reading
 		return err

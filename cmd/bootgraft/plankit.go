@@ -52,6 +52,6 @@ func (f *planFlags) kitHint(src *input.Source, s *layout.Map, cause, refusal err
 // kit without rules.
 func (f *planFlags) kitWayOut(u *talk.UI, src *input.Source, p *plan.Plan) {
 	if k, ok := src.Source.(*kit.Kit); ok && f.known == nil && k.Rules() == nil && p.Target.Sectors != p.Source.Sectors {
-		u.Answerf("\n%s", kit.WayOut)
+		page.WayOut(u)
 	}
 }

@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -93,6 +94,12 @@ func (f *planFlags) takeLike(c *cobra.Command, u *talk.UI) (source string, err e
 		}
 		if err := c.Flags().Set(name, value); err != nil {
 			return "", talk.Refusef("%s was made with --%s %s: %v", f.like, name, value, err)
+		}
+	}
+	// An image does not say how long its sectors are, and the plan does.
+	if size := strconv.Itoa(f.likePlan.Source.SectorSize); !typed["sector-size"] && size != c.Flag("sector-size").DefValue {
+		if err := c.Flags().Set("sector-size", size); err != nil {
+			return "", err
 		}
 	}
 	if all := choices(c); len(all) > 0 {

@@ -1,14 +1,14 @@
 package main
 
 import (
-	"context"
 	"strings"
+
+	"github.com/spf13/cobra"
 
 	"bootgraft/cmd/bootgraft/document"
 	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/cmd/bootgraft/talk"
-	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/layout/kit"
 	"bootgraft/layout/plan"
@@ -52,7 +52,8 @@ func severalSizes(text string) []string {
 const mostSizes = 24
 
 // offer says what would become of the drive on cards of several sizes. It writes no plan.
-func (f *planFlags) offer(ctx context.Context, u *talk.UI, src *input.Source, sizes []string) error {
+func (f *planFlags) offer(command *cobra.Command, u *talk.UI, src *input.Source, sizes []string) error {
+	ctx := command.Context()
 	switch {
 	case f.out != "":
 		return talk.Usagef("-o keeps one plan, and %s are several cards: leave -o out, and plan the one that you choose",
@@ -88,11 +89,7 @@ func (f *planFlags) offer(ctx context.Context, u *talk.UI, src *input.Source, si
 		return err
 	}
 	u.Document(document.NewOffer(sizes, o))
-	flags := ""
-	if f.rules != "" {
-		flags = " --rules " + words.Shell(f.rules)
-	}
-	page.Offer(u, src.Path, sizes, o, f.known != nil, flags)
+	page.Offer(u, sizes, o, f.known != nil, input.AgainWith(command, "size", "Ns", src.Path))
 	if o.Best < 0 {
 		return talk.Coded(talk.ExitRefused, offer.ErrNoneFits)
 	}

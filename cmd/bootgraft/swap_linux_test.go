@@ -29,14 +29,15 @@ func (y *typist) largeDrive(name string, seed byte) (content []byte) {
 // the image, and the first one is read to its end by the same command.
 func TestADriveIsSwappedInMidRun(t *testing.T) {
 	t.Parallel()
+	drives := newTypist(t)
+	content := drives.largeDrive("drive", 1)
+	drives.largeDrive("other", 2)
 	for _, after := range []int{30, 100, 170} { // at once, before the first comparison, in the last reads
 		t.Run(fmt.Sprint(after), func(t *testing.T) {
 			y := newTypist(t)
-			content := y.largeDrive("drive", 1)
-			y.largeDrive("other", 2)
 			command := func(r *rig.Rig) []string { return []string{"capture", r.Device, "old.img", "--looks", "1", "--json"} }
 
-			swapped := rig.Start(t, y.path("drive"), rig.Faults{SwapAfter: after, Other: y.path("other")})
+			swapped := rig.Start(t, drives.path("drive"), rig.Faults{SwapAfter: after, Other: drives.path("other")})
 			out, said := y.types(talk.ExitStopped, command(swapped)...)
 			if n := len(swapped.Log()); n <= after {
 				t.Fatalf("it was read %d times: too few to be swapped", n)
@@ -58,7 +59,7 @@ func TestADriveIsSwappedInMidRun(t *testing.T) {
 			y.says(said, "not the drive")
 			y.holds("old.img", content, got.Unread)
 
-			back := rig.Start(t, y.path("drive"), rig.Faults{})
+			back := rig.Start(t, drives.path("drive"), rig.Faults{})
 			y.types(talk.ExitDone, command(back)...)
 			y.holds("old.img", content, nil)
 			y.types(talk.ExitDone, "verify", "old.img")

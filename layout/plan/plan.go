@@ -113,6 +113,24 @@ func (p *Plan) RenderedSectors() disk.Sector {
 	return disk.Sector(p.Rendered.Size() / int64(p.Target.SectorSize))
 }
 
+// Sectors counts the sectors of the card that have one provenance.
+func (p *Plan) Sectors(op layout.Op) (n disk.Sector) {
+	for i := range p.Pieces {
+		if p.Pieces[i].Op == op {
+			n += p.Pieces[i].Count
+		}
+	}
+	return n
+}
+
+// Behind counts the sectors of the drive that get no place on the card.
+func (p *Plan) Behind() (n disk.Sector) {
+	for i := range p.Dropped {
+		n += p.Dropped[i].Count
+	}
+	return n
+}
+
 // Index returns the index of the piece that holds card sector x, or
 // len(p.Pieces) if there is none. It takes a plan that passes Check.
 func (p *Plan) Index(x disk.Sector) int {

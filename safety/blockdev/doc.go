@@ -13,6 +13,7 @@ package blockdev
 import (
 	"errors"
 	"fmt"
+	"strings"
 )
 
 // ErrUnsupported is the answer of systems on which devices are not handled.
@@ -26,13 +27,26 @@ type NotDeviceError struct{ Path string }
 
 func (e *NotDeviceError) Error() string { return e.Path + " is not a block device" }
 
+func layersText(layers []string) string {
+	if len(layers) == 1 {
+		return layers[0] + " lies"
+	}
+	return strings.Join(layers, ", ") + " lie"
+}
+
 // BusyError says that a device is in use, and by what.
 type BusyError struct {
 	Path   string
-	Mounts []string // the folders on which it, or a partition of it, is mounted
+	Mounts []string // the folders on which it, a partition of it, or what lies on these is mounted
+	Layers []string // devices that lie on it, and hold it
+	Ends   []string // what is to be typed so that they do not, the topmost first
 }
 
 func (e *BusyError) Error() string {
+	if len(e.Mounts) == 0 && len(e.Layers) > 0 {
+		return fmt.Sprintf("refusing to read %s: %s on it, and what is written there changes it; first run: %s", e.Path,
+			layersText(e.Layers), strings.Join(e.Ends, " && "))
+	}
 	if len(e.Mounts) == 0 {
 		return fmt.Sprintf(
 			"refusing to read %s: another program or the kernel holds it (a mount in another namespace, swap, "+

@@ -46,7 +46,7 @@ func OpenSource(path string) (*Source, error) {
 	// By its descriptor: the name may mean something else by now.
 	fd, err := unix.Open(fmt.Sprintf("/proc/self/fd/%d", p), unix.O_RDONLY|unix.O_DIRECT|unix.O_EXCL|unix.O_CLOEXEC, 0)
 	if errors.Is(err, unix.EBUSY) {
-		return nil, &BusyError{path, mountsOf(st.Rdev)}
+		return nil, busy(path, st.Rdev)
 	}
 	if err != nil {
 		return nil, openError(path, err)
@@ -85,8 +85,8 @@ func (s *Source) ask(rdev uint64) error {
 	if size == 0 {
 		return &image.ReadError{Fault: image.Gone, Err: fmt.Errorf("%s has no medium: its size is 0", s.path)}
 	}
-	if m := mountsOf(rdev); len(m) > 0 {
-		return &BusyError{s.path, m}
+	if b := busy(s.path, rdev); len(b.Mounts) > 0 {
+		return b
 	}
 	s.size, s.sectorSize, s.identity = size, sector, identify(rdev)
 	s.sequence = diskSequence(fd)

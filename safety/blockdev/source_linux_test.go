@@ -114,12 +114,16 @@ func TestCarries(t *testing.T) {
 	run("mke2fs", "-q", "-F", file)
 	drive := need.Loop(t, file)
 	over := need.Loop(t, drive)
-	need.Mount(t, over, mount, "-t", "ext2")
 	src, err := blockdev.OpenSource(drive)
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer src.Close()
+	need.Mount(t, over, mount, "-t", "ext2")
+	var busy *blockdev.BusyError
+	if _, err := blockdev.OpenSource(drive); !errors.As(err, &busy) {
+		t.Errorf("a drive that is mounted through a loop device is read: %v", err)
+	}
 	for path, want := range map[string]bool{mount: true, drive: true, over: true, dir: false} {
 		if got, err := src.Carries(path); err != nil || got != want {
 			t.Errorf("%s: %v %v, want %v", path, got, err, want)

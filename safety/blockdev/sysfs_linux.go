@@ -2,8 +2,10 @@ package blockdev
 
 import (
 	"fmt"
+	"maps"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"golang.org/x/sys/unix"
@@ -126,23 +128,88 @@ func family(rdev uint64) map[string]bool {
 	if dir == "" || wholeDisk(dir) != dir {
 		return out
 	}
-	parts, _ := filepath.Glob(filepath.Join(dir, "*", "partition"))
+	for _, n := range partitionsOf(number(rdev)) {
+		out[n] = true
+	}
+	return out
+}
+
+// partitionsOf returns the device numbers of the partitions of a disk.
+func partitionsOf(n string) (out []string) {
+	parts, _ := filepath.Glob(filepath.Join(sysDirOf(n), "*", "partition")) // the pattern is right
 	for _, p := range parts {
 		if n := attribute(filepath.Dir(p), "dev"); n != "" {
-			out[n] = true
+			out = append(out, n)
 		}
 	}
 	return out
 }
 
-// mountsOf returns the folders on which a device, or a partition of it, is
-// mounted as far as this process can see: proc(5), mountinfo.
-func mountsOf(rdev uint64) []string {
-	b, err := os.ReadFile("/proc/self/mountinfo")
-	if err != nil {
-		return nil
+// busy says who uses a device, as far as this process can see: where it, a partition of
+// it, or what lies on these is mounted (proc(5), mountinfo), and what lies on it.
+func busy(path string, rdev uint64) *BusyError {
+	e := &BusyError{Path: path}
+	numbers, layers := above(rdev)
+	for _, n := range layers {
+		e.Layers = append(e.Layers, nodeOf(n))
+		e.Ends = append([]string{endOf(n)}, e.Ends...) // what lies on top was found last
 	}
-	return mountsIn(string(b), family(rdev))
+	if b, err := os.ReadFile("/proc/self/mountinfo"); err == nil {
+		e.Mounts = mountsIn(string(b), numbers)
+	}
+	return e
+}
+
+// above returns a device with all that lies on it, partitions included, and of these the
+// devices that are built on others. What lies beside it on a common disk is none of it: a
+// web (web_linux.go) is all that a writer may harm, and who reads harms nobody.
+func above(rdev uint64) (numbers map[string]bool, layers []string) {
+	numbers = family(rdev)
+	loops, _ := Loops() // one that does not answer hides none of the others
+	lies := func(n string) {
+		if n == "" || numbers[n] {
+			return
+		}
+		layers = append(layers, n)
+		numbers[n] = true
+		for _, p := range partitionsOf(n) {
+			numbers[p] = true
+		}
+	}
+	for before := -1; before != len(numbers); {
+		before = len(numbers)
+		for _, n := range slices.Sorted(maps.Keys(numbers)) {
+			for _, h := range numbersIn(sysDirOf(n), "holders") {
+				lies(h)
+			}
+			for _, l := range loops {
+				if l.rdev != 0 && number(l.rdev) == n {
+					lies(l.number)
+				}
+			}
+		}
+	}
+	return numbers, layers
+}
+
+// endOf is what ends a device that lies on another one. The kinds of mapped devices are
+// known by what their makers put in front of their identifiers (LVM, cryptsetup: from memory).
+func endOf(n string) string {
+	dir, node := sysDirOf(n), nodeOf(n)
+	name, kind := attribute(dir, "dm/name"), attribute(dir, "dm/uuid")
+	switch {
+	case strings.HasPrefix(kind, "LVM-"):
+		return "lvchange -an " + quote("/dev/mapper/"+name)
+	case strings.HasPrefix(kind, "CRYPT-"):
+		return "cryptsetup close " + quote(name)
+	case name != "":
+		return "dmsetup remove " + quote(name)
+	case attribute(dir, "loop/backing_file") != "":
+		return "losetup -d " + node
+	case attribute(dir, "md/level") != "":
+		return "mdadm --stop " + node
+	}
+	return "end " + node
 }
 
 func mountsIn(mountinfo string, numbers map[string]bool) []string {

@@ -16,7 +16,7 @@ import (
 func swapUses(w *web, areas []string) []Use {
 	var out []Use
 	for _, name := range areas {
-		st, err := os.Stat(name)
+		st, err := statIn(unix.AT_FDCWD, name)
 		if err != nil {
 			continue
 		}
@@ -29,12 +29,8 @@ func swapUses(w *web, areas []string) []Use {
 
 // holds returns the node or path under which w holds a file or device, or
 // nothing. Of a file on a file system of w it returns that device.
-func (w *web) holds(fi fs.FileInfo) string {
-	st, ok := fi.Sys().(*syscall.Stat_t)
-	if !ok {
-		return ""
-	}
-	if isBlock(fi) {
+func (w *web) holds(st *unix.Stat_t) string {
+	if st.Mode&unix.S_IFMT == unix.S_IFBLK {
 		if n := number(uint64(st.Rdev)); w.touched[n] {
 			return nodeOf(n)
 		}
@@ -47,6 +43,16 @@ func (w *web) holds(fi fs.FileInfo) string {
 		return nodeOf(n)
 	}
 	return ""
+}
+
+// statIn says what a name in an open folder stands for, symbolic links resolved.
+func statIn(folder int, name string) (*unix.Stat_t, error) {
+	for {
+		var st unix.Stat_t
+		if err := unix.Fstatat(folder, name, &st, 0); err != unix.EINTR { // a file system of a program may be interrupted
+			return &st, err
+		}
+	}
 }
 
 func isBlock(fi fs.FileInfo) bool {
@@ -100,24 +106,30 @@ func shareTable(a, b int) bool {
 
 // writtenIn returns what of w is open for writing in one descriptor table.
 func (w *web) writtenIn(thread string) (on string, hidden bool) {
-	list, err := os.ReadDir(filepath.Join(thread, "fd"))
-	for _, e := range list {
-		if on := w.openIn(thread, e.Name()); on != "" {
+	list, err := os.Open(filepath.Join(thread, "fd"))
+	if err != nil {
+		return "", errors.Is(err, fs.ErrPermission)
+	}
+	defer list.Close()
+	names, err := list.Readdirnames(-1)
+	for _, fd := range names {
+		if on := w.openIn(thread, list, fd); on != "" {
 			return on, false
 		}
 	}
 	return "", errors.Is(err, fs.ErrPermission)
 }
 
-// openIn returns what of w a descriptor of a thread is open for writing on.
-func (w *web) openIn(process, fd string) string {
-	link, err := os.Readlink(filepath.Join(process, "fd", fd))
-	if err != nil || !strings.HasPrefix(link, "/") { // a pipe, a socket, an event
+// openIn returns what of w a descriptor of a thread is open for writing on. All descriptors
+// of the machine are asked what they are, so it is asked in the open folder of them: the way
+// to it through /proc takes the kernel longer than the answer.
+func (w *web) openIn(process string, list *os.File, fd string) string {
+	st, err := statIn(int(list.Fd()), fd)
+	if err != nil {
 		return ""
 	}
-	st, err := os.Stat(filepath.Join(process, "fd", fd))
-	if err != nil || !st.Mode().IsRegular() && !isBlock(st) {
-		return ""
+	if kind := st.Mode & unix.S_IFMT; kind != unix.S_IFREG && kind != unix.S_IFBLK {
+		return "" // a pipe, a socket, an event
 	}
 	on := w.holds(st)
 	if on == "" {

@@ -46,7 +46,14 @@ type demo struct {
 	played  map[string]capture.Drive // by the names that its commands use
 }
 
-func (d *demo) path(name string) string { return filepath.Join(d.dir, name) }
+// path is a file of the demonstration, as it is typed: no name of a folder makes it a flag.
+func (d *demo) path(name string) string {
+	path := filepath.Join(d.dir, name)
+	if strings.HasPrefix(path, "-") {
+		path = "." + string(filepath.Separator) + path
+	}
+	return path
+}
 
 func (d *demo) title(text string) {
 	d.told.Steps = append(d.told.Steps, document.DemoStep{Title: text, Commands: []document.DemoCommand{}})
@@ -62,7 +69,7 @@ func (d *demo) typed(want int, matter string, args ...string) error {
 	if d.all {
 		gap = "\n"
 	}
-	d.ui.Answerf("%s$ bootgraft %s\n%s", gap, strings.Join(args, " "), gap)
+	d.ui.Answerf("%s$ bootgraft %s\n%s", gap, strings.Join(words.Typed(args), " "), gap)
 	u, said := *d.ui, &strings.Builder{}
 	if !d.all {
 		u.Out, u.Err, u.Screen, u.Bars = said, io.Discard, io.Discard, false

@@ -132,7 +132,7 @@ func (t *capacityTest) show(*safety.Rehearsal) {
 			"replaced. Put that back first:", b))
 		t.Answerf("%s\n", t.undoLine(b))
 	}
-	t.Answerf("\nWhat will happen\n")
+	t.Answerf("\n%s\n", page.WillHappen)
 	switch {
 	case t.second:
 		t.showSecond()
@@ -279,7 +279,7 @@ func (t *capacityTest) tested(c safety.Capacity) error {
 			"%s is as large as it says, and %s of it cannot be read. Do not put it into a device",
 			t.path, disk.Counted(c.Unread, "sector")))
 	}
-	t.Answerf("\nTo plan for a card of exactly this size:\n\n  %s\n", page.PlanLine(c.Sectors, size))
+	page.NextPlan(t.UI, c.Sectors, size)
 	return nil
 }
 

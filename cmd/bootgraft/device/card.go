@@ -128,6 +128,7 @@ func (w *work) letGo() {
 	case detached:
 		w.Answerf("\nThe card is detached from the system. Pull it now.\n")
 	default:
-		w.Answerf("\nThe system still sees the card. Pull it now, before a desktop mounts and changes\nit.\n")
+		w.Answerf("\n")
+		w.Wrapped("", "The system still sees the card. Pull it now, before a desktop mounts and changes it.")
 	}
 }

@@ -7,6 +7,7 @@ import (
 	"io/fs"
 
 	"bootgraft/cmd/bootgraft/document"
+	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
 	"bootgraft/safety"
@@ -49,7 +50,7 @@ func (d *undoing) show(*safety.Rehearsal) {
 	r := d.kept.Receipt
 	d.Answerf("REHEARSAL: undo %s on %s\n\n", r.Path, d.path)
 	d.cardLines()
-	d.Answerf("\nWhat will happen\n")
+	d.Answerf("\n%s\n", page.WillHappen)
 	n := r.Kept.Sectors()
 	what := "the tables and both ends as they were; no data was written yet"
 	if r.All {

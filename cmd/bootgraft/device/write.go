@@ -85,13 +85,7 @@ func (d *deviceWrite) show(r *safety.Rehearsal) {
 	if was := r.Receipt; was != nil { // what it keeps was decided when it was begun
 		t.Came, t.Upto, t.KeepAll = string(was.Stage), was.Upto, was.All
 	}
-	left := disk.Sector(0)
-	for _, q := range t.Plan.Pieces {
-		if q.Op == layout.Leave {
-			left += q.Count
-		}
-	}
-	t.Least = d.leastText(t.Plan.Target.Sectors - left)
+	t.Least = d.leastText(t.Plan.Target.Sectors - t.Plan.Sectors(layout.Leave))
 	page.Rehearsed(d.UI, t)
 }
 
@@ -114,7 +108,7 @@ func (d *deviceWrite) wrote(res safety.DeviceResult) error {
 	if res.NotNoted != nil {
 		return notNoted(res.NotNoted)
 	}
-	d.Answerf("\nTo compare every sector once more, in this reader or another one:\n\n  %s\n", d.told.AgainLine())
+	d.Next("To compare every sector once more, in this reader or another one:", d.told.AgainLine())
 	if res.Missing > 0 {
 		return talk.Coded(talk.ExitIncomplete, fmt.Errorf("done, but %s sectors that the source does not know are "+
 			"zeros on the card", disk.Grouped(res.Missing)))

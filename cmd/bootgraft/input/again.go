@@ -7,8 +7,7 @@ import (
 	"bootgraft/cmd/bootgraft/words"
 )
 
-// Again writes the command that was typed, ready to paste.
-// with the arguments args. Pages are left out: they were written by then, and none is
+// Again writes the command that was typed, ready to paste, with the arguments args. Pages are left out: they were written by then, and none is
 // replaced.
 func Again(c *cobra.Command, args ...string) string { return AgainWith(c, "", "", args...) }
 

@@ -8,6 +8,7 @@ import (
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image"
 	"bootgraft/image/disk"
+	"bootgraft/layout"
 	"bootgraft/layout/rule/candidate"
 	"bootgraft/layout/scan"
 )
@@ -25,14 +26,13 @@ func Candidates(u *talk.UI, o *scan.Outside) {
 		name string
 		rows []string
 	}{
-		{"table", throughRows(o)}, {"byte order", orderRows(o)}, {"copy", mirrorRows(o)},
-		{"number", fieldRows(o)}, {"chain", chainRows(o)}, {"checksum", sumRows(o)},
+		{"table", textsOf(o.Through, (*scan.Through).Text)}, {"byte order", orderRows(o)},
+		{"copy", textsOf(o.Copies, func(m *candidate.Copy) string { return likely(m.Text(), m.ByChance) })},
+		{"number", textsOf(o.Fields, fieldText)},
+		{"chain", textsOf(o.Chains, func(c *candidate.Chain) string { return likely(c.Text(), c.ByChance) })},
+		{"checksum", textsOf(o.Checksums, func(c *candidate.Checksum) string { return likely(c.Text(), c.ByChance) })},
 	} {
-		for i, row := range k.rows {
-			if i == maxCandidateRows {
-				u.Answerf("  %-11s... and %s more; all of them with --json\n", "", disk.Grouped(len(k.rows)-i))
-				break
-			}
+		for _, row := range someOf(k.rows, maxCandidateRows, "... "+restInJSON) {
 			u.Wrapped(fmt.Sprintf("  %-11s", k.name), row)
 		}
 	}
@@ -43,17 +43,19 @@ func Candidates(u *talk.UI, o *scan.Outside) {
 	u.Answerf("\n  bootgraft compare A B\n")
 }
 
-// chance writes how many hits are expected by chance.
-func chance(v float64) string {
-	if v < 1e-6 {
-		return "by chance fewer than 0.000001"
+// likely adds to what was found how many like it are expected by chance.
+func likely(text string, byChance float64) string {
+	chance := "fewer than 0.000001"
+	if byChance >= 1e-6 {
+		chance = strings.TrimRight(strconv.FormatFloat(byChance, 'f', 6, 64), "0")
 	}
-	return "by chance " + strings.TrimRight(strconv.FormatFloat(v, 'f', 6, 64), "0")
+	return fmt.Sprintf("%s (by chance %s)", text, chance)
 }
 
-func throughRows(o *scan.Outside) (out []string) {
-	for _, t := range o.Through {
-		out = append(out, t.Text())
+// textsOf says a sentence of each.
+func textsOf[T any](all []T, text func(*T) string) (out []string) {
+	for i := range all {
+		out = append(out, text(&all[i]))
 	}
 	return out
 }
@@ -61,42 +63,17 @@ func throughRows(o *scan.Outside) (out []string) {
 func orderRows(o *scan.Outside) (out []string) {
 	for _, r := range o.Orders {
 		if r.Order != image.Plain.String() {
-			out = append(out, fmt.Sprintf("sectors %s may be %s: %s (%s)", r.Span, r.Order, r.Evidence[0], chance(r.ByChance)))
+			out = append(out, likely(fmt.Sprintf("sectors %s may be %s: %s", r.Span, r.Order, r.Evidence[0]), r.ByChance))
 		}
 	}
 	return out
 }
 
-func mirrorRows(o *scan.Outside) (out []string) {
-	for _, m := range o.Copies {
-		out = append(out, fmt.Sprintf("%s (%s)", m.Text(), chance(m.ByChance)))
+func fieldText(f *layout.Field) string {
+	inside := ""
+	if f.Inside {
+		inside = ", inside a partition"
 	}
-	return out
-}
-
-func fieldRows(o *scan.Outside) (out []string) {
-	for _, f := range o.Fields {
-		inside := ""
-		if f.Inside {
-			inside = ", inside a partition"
-		}
-		out = append(out, fmt.Sprintf("sector %s, byte %d%s, %s: %s, which may stand for: %s (%s)", disk.Grouped(f.Sector),
-			f.Offset, inside, candidate.Encoding(f.Encoding).Text(), disk.Grouped(int64(f.Value)), f.Meaning,
-			chance(f.ByChance)))
-	}
-	return out
-}
-
-func chainRows(o *scan.Outside) (out []string) {
-	for _, c := range o.Chains {
-		out = append(out, fmt.Sprintf("%s (%s)", c.Text(), chance(c.ByChance)))
-	}
-	return out
-}
-
-func sumRows(o *scan.Outside) (out []string) {
-	for _, c := range o.Checksums {
-		out = append(out, fmt.Sprintf("%s (%s)", c.Text(), chance(c.ByChance)))
-	}
-	return out
+	return likely(fmt.Sprintf("sector %s, byte %d%s, %s: %s, which may stand for: %s", disk.Grouped(f.Sector), f.Offset,
+		inside, candidate.Encoding(f.Encoding).Text(), disk.Grouped(int64(f.Value)), f.Meaning), f.ByChance)
 }

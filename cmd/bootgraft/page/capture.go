@@ -1,9 +1,12 @@
 package page
 
 import (
+	"fmt"
 	"strings"
 
+	"bootgraft/cmd/bootgraft/page/report"
 	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/image/ata"
 	"bootgraft/image/capture"
 	"bootgraft/image/disk"
 )
@@ -19,10 +22,25 @@ func Capture(u *talk.UI, img string, r *capture.Result, sectorSize int) {
 	}
 	showClasses(u, r, sectorSize)
 	if r.SHA256 != nil {
-		u.Answerf("SHA-256 of the image file as it lies:\n  %s\n", r.SHA256.String())
+		showSum(u, "", sumOfImage, r.SHA256.String())
 	}
 	if len(r.Findings) > 0 {
 		Findings(u, r.Findings)
+	}
+}
+
+// What a SHA-256 is of.
+const (
+	sumOfImage    = "SHA-256 of the image file as it lies"
+	sumOfFile     = "SHA-256 of the file as it lies"
+	sumOfWritten  = "SHA-256 of all sectors but those not touched"
+	sumOfCompared = "SHA-256 of the compared sectors"
+)
+
+// showSum shows it, if there is one.
+func showSum(u *talk.UI, indent, name, sum string) {
+	if sum != "" {
+		u.Answerf("%s%s:\n  %s\n", indent, name, sum)
 	}
 }
 
@@ -44,12 +62,11 @@ func captureStates(r *capture.Result) []captureState {
 
 // Spans lists the first spans of a set.
 func Spans(u *talk.UI, spans disk.Spans) {
-	for i, s := range spans {
-		if i == 8 && len(spans) > 9 {
-			u.Answerf("%15s ... and %s more runs\n", "", disk.Grouped(len(spans)-i))
-			return
-		}
-		u.Answerf("%15s %15s\n", disk.Grouped(s.Start), "+"+disk.Grouped(s.Count))
+	list := textsOf(spans, func(s *disk.Span) string {
+		return fmt.Sprintf("%15s %15s", disk.Grouped(s.Start), "+"+disk.Grouped(s.Count))
+	})
+	for _, line := range someOf(list, 8, strings.Repeat(" ", 16)+"... and %s more runs") {
+		u.Answerf("%s\n", line)
 	}
 }
 
@@ -58,14 +75,15 @@ func showClasses(u *talk.UI, r *capture.Result, sectorSize int) {
 	if len(r.Classes) == 0 {
 		return
 	}
-	u.Answerf("\n%-18s %12s %12s %12s\n", "", "safe", "lost", "to come")
+	t := report.NewTable("<18 | safe>12 | lost>12 | to come>12")
 	for _, c := range capture.Classes {
-		if t := r.Classes[c]; t.Total > 0 {
+		if k := r.Classes[c]; k.Total > 0 {
 			n := int64(sectorSize)
-			u.Answerf("%-18s %12s %12s %12s\n", classTexts[c], disk.BytesText(int64(t.Safe)*n), disk.BytesText(int64(t.Lost)*n),
-				disk.BytesText(int64(t.Left())*n))
+			t.Add(classTexts[c], disk.BytesText(int64(k.Safe)*n), disk.BytesText(int64(k.Lost)*n),
+				disk.BytesText(int64(k.Left())*n))
 		}
 	}
+	u.Answerf("\n%s", t.Screen())
 }
 
 // StopTexts say what to do after a run that ended early.
@@ -94,4 +112,49 @@ func NotSafe(r *capture.Result) string {
 		}
 	}
 	return strings.Join(out, ", ")
+}
+
+// CaptureAnswer is what is safe of a drive, and what is not, for a page to print.
+func CaptureAnswer(r *capture.Result, said ata.Drive) Answer {
+	a := Answer{Findings: r.Findings,
+		Verdict: fmt.Sprintf("%s of %s are read.", disk.Grouped(r.Read), disk.Counted(r.Sectors, "sector"))}
+	t := report.NewTable("sectors> | are | where", []string{disk.Grouped(r.Read), "read", ""})
+	var means report.List
+	for _, s := range captureStates(r) {
+		if n := s.spans.Sectors(); n > 0 {
+			word, _, _ := strings.Cut(s.are, ":")
+			t.Add(disk.Grouped(n), word, spanList(s.spans))
+			means = append(means, s.are)
+		}
+	}
+	reads, sum := report.Text(""), ""
+	if r.Clock.Errors > 0 {
+		reads = report.Textf("%s of the drive, %s of them failed.", disk.Counted(r.Clock.Reads, "read"),
+			disk.Grouped(r.Clock.Errors))
+	}
+	if r.SHA256 != nil {
+		sum = r.SHA256.String()
+	}
+	a.First = []report.Part{report.NewPart("What was read", t, means, reads, report.Text(DriveLine(said)),
+		report.Valued(sumOfImage, sum))}
+	worth := report.NewTable("what | sectors> | safe> | lost> | left out> | to come>")
+	for _, c := range capture.Classes {
+		if k := r.Classes[c]; k.Total > 0 {
+			worth.Add(classTexts[c], disk.Grouped(k.Total), disk.Grouped(k.Safe), disk.Grouped(k.Lost),
+				disk.Grouped(k.Skipped), disk.Grouped(k.Left()))
+		}
+	}
+	a.Then = []report.Part{report.NewPart("In the order in which it was read", worth)}
+	return a
+}
+
+// MergedPart is what each of two captures gave. a and b are what they are called.
+func MergedPart(m *capture.Merged, a, b string) report.Part {
+	both := report.Text("")
+	if n := m.Contradictions.Sectors(); n > 0 {
+		both = report.Textf("%s known in both and different; those of %s were taken: %s.", disk.Counted(n, "sector"), a,
+			spanList(m.Contradictions))
+	}
+	return report.NewPart("Where its sectors come from", report.NewTable("sectors> | from",
+		[]string{disk.Grouped(m.FromA), a}, []string{disk.Grouped(m.FromB), b}), both)
 }

@@ -53,20 +53,18 @@ func (l *Look) InUse() []string {
 // maxUses is how many uses are named for a person.
 const maxUses = 6
 
-// someUses keeps a list readable.
-func someUses(lines []string) []string {
-	if len(lines) <= maxUses {
-		return lines
+// holds says what is on the card; of one that cannot be held why it is not read, and what
+// to do.
+func (l *Look) holds() []string {
+	switch {
+	case l.Held != nil:
+		return l.Held.Lines
+	case l.Readable:
+		return nil
+	case slices.ContainsFunc(l.Facts.Uses, func(u blockdev.Use) bool { return u.How == blockdev.Mounted }):
+		return []string{"not read while it is mounted; unmount it to see (umount FOLDER)"}
 	}
-	return append(lines[:maxUses:maxUses], fmt.Sprintf("... and %d more; all of them with --json", len(lines)-maxUses))
-}
-
-// whyNotRead says why a card that cannot be held is not read, and what to do.
-func (l *Look) whyNotRead() string {
-	if slices.ContainsFunc(l.Facts.Uses, func(u blockdev.Use) bool { return u.How == blockdev.Mounted }) {
-		return "not read while it is mounted; unmount it to see (umount FOLDER)"
-	}
-	return "not read while somebody else holds it: " + l.Facts.Held.Error()
+	return []string{"not read while somebody else holds it: " + l.Facts.Held.Error()}
 }
 
 // Hints are what the look found that should make a person think.
@@ -99,13 +97,8 @@ func Card(u *talk.UI, l *Look) {
 	if !l.File {
 		showDevice(u, l)
 	}
-	u.Rows("in use", someUses(l.InUse())...)
-	switch {
-	case l.Held != nil:
-		u.Rows("holds now", l.Held.Lines...)
-	case !l.Readable:
-		u.Rows("holds now", l.whyNotRead())
-	}
+	u.Rows("in use", someOf(l.InUse(), maxUses, "... "+restInJSON)...)
+	u.Rows("holds now", l.holds()...)
 	u.Rows("alignment", alignmentLines(l.Alignment(), l.Facts.SectorSize)...)
 	u.Rows("look out", l.Hints()...)
 	Said(u, l.Says, l.Facts.Identity)
@@ -114,12 +107,10 @@ func Card(u *talk.UI, l *Look) {
 
 // next is what to type when it is known what a card is.
 func (l *Look) next(u *talk.UI) {
-	u.Answerf("\nTo plan for a card of exactly this size:\n\n  %s\n", PlanLine(l.Facts.Sectors, l.Facts.SectorSize))
+	NextPlan(u, l.Facts.Sectors, l.Facts.SectorSize)
 	if WritesCards && l.Fault == nil && !l.File && l.Facts.Held == nil {
-		u.Answerf(
-			"\nIs it as large as it says? Only a test that writes can tell; without the word\n"+
-				"it writes nothing:\n\n  sudo bootgraft card %s --write-test quick --device\n",
-			words.Shell(l.Path))
+		u.Next("Is it as large as it says? Only a test that writes can tell; without the word it writes nothing:",
+			fmt.Sprintf("sudo bootgraft card %s --write-test quick --device", words.Shell(l.Path)))
 	}
 }
 
@@ -134,7 +125,7 @@ func (l *Look) title() string {
 	if id := l.Facts.Identity; id.Model != "" || id.Serial != "" {
 		return name + ": " + nameText(id)
 	}
-	return name + ": it says nothing of itself"
+	return name + ": " + saysNothing
 }
 
 // showDevice says what only a device has.
@@ -231,4 +222,15 @@ func nominalLines(n plan.Nominal) []string {
 		out = append(out, "to the sector "+n.Published)
 	}
 	return append(out, "a nominal size is never a real card: plan with the number of sectors")
+}
+
+// CardBrief is the first screen about a card.
+func CardBrief(l *Look) *Brief {
+	b := &Brief{Verdict: []string{l.title()}, Next: l.next}
+	b.Facts.Add("size", disk.SizeText(l.Facts.Sectors, l.Facts.SectorSize))
+	b.Facts.Add("sold as", nominalLines(plan.NominalOf(l.Disk()))[0])
+	b.Facts.Add("in use", someOf(l.InUse(), 2, "... and %s more lines")...)
+	b.Facts.Add("holds now", someOf(l.holds(), 4, "... and %s more lines")...)
+	b.Facts.Add("look out", someOf(l.Hints(), 2, "... and %s more lines")...)
+	return b
 }

@@ -65,15 +65,15 @@ func (c *CardNow) Show(u *talk.UI) {
 
 // part is the same for a page to print.
 func (c *CardNow) part() report.Part {
-	p := report.Part{Heading: "The card in the reader", Blocks: []report.Block{report.Text(c.name())}}
+	text, held := "", ""
 	if c.Facts.Blind {
-		p.Blocks = append(p.Blocks, report.Text(blind))
+		text = blind
 	}
 	if len(c.Holds) > 0 {
-		p.Blocks = append(p.Blocks, report.Text("When it was looked at, before anything was written, it held:"),
-			report.List(c.Holds))
+		held = "When it was looked at, before anything was written, it held:"
 	}
-	return p
+	return report.NewPart("The card in the reader", report.Text(c.name()), report.Text(text), report.Text(held),
+		report.List(c.Holds))
 }
 
 // CardWrite is the writing of a planned card to a device, as far as it came.
@@ -109,21 +109,19 @@ func (c *CardWrite) steps() (first string, steps, beside []string) {
 			"An unfinished write is continued; it stopped at: %s, with the data before sector %s on the card.",
 			c.Came, disk.Grouped(c.Upto))
 	}
-	total := map[layout.Op]disk.Sector{}
-	for _, q := range c.Plan.Pieces {
-		total[q.Op] += q.Count
-	}
-	written := c.Plan.Target.Sectors - total[layout.Leave]
+	count := func(op layout.Op) string { return disk.Grouped(c.Plan.Sectors(op)) }
+	left := c.Plan.Sectors(layout.Leave)
+	written := c.Plan.Target.Sectors - left
 	steps = []string{
 		"Both ends of the card and the places of its tables become blank, old and new ones. " +
 			"From here on it is no disk for any system, until the last step.",
 		fmt.Sprintf("%s (%s) are written and read back past every cache: %s copied from the drive, %s made new, %s zeros.",
 			disk.Counted(written, "sector"), disk.BytesText(int64(written)*int64(c.Plan.Target.SectorSize)),
-			disk.Grouped(total[layout.Copy]), disk.Grouped(total[layout.Render]), disk.Grouped(total[layout.Zero])),
+			count(layout.Copy), count(layout.Render), count(layout.Zero)),
 		"Second copies of tables, then first copies, then sector 0; each is flushed and read back.",
 	}
-	if n := total[layout.Leave]; n > 0 {
-		beside = append(beside, fmt.Sprintf("%s are not touched.", disk.Counted(n, "sector")))
+	if left > 0 {
+		beside = append(beside, fmt.Sprintf("%s are not touched.", disk.Counted(left, "sector")))
 	}
 	if c.Least != "" {
 		beside = append(beside, c.Least)
@@ -131,13 +129,17 @@ func (c *CardWrite) steps() (first string, steps, beside []string) {
 	return first, steps, beside
 }
 
+// WillHappen stands above what a rehearsal foretells.
+const WillHappen = "What will happen"
+
 // undo says what undo could bring back.
-func (c *CardWrite) undo() string {
-	if c.KeepAll {
-		return "Everything: whatever is replaced is kept in the receipt first, compressed."
-	}
-	return "The tables and both ends, as long as the data of step 2 was not begun; after that nothing. " +
+func (c *CardWrite) undo() report.Part {
+	text := "The tables and both ends, as long as the data of step 2 was not begun; after that nothing. " +
 		"To keep everything that is replaced, at the price of its space: --keep all"
+	if c.KeepAll {
+		text = "Everything: whatever is replaced is kept in the receipt first, compressed."
+	}
+	return report.NewPart("What undo could bring back", report.Text(text), report.Text("Receipt: "+c.Receipt))
 }
 
 // try says that the card was written before; empty if it was not.
@@ -156,7 +158,7 @@ func Rehearsed(u *talk.UI, c *CardWrite) {
 	if text := c.try(); text != "" {
 		u.Wrapped("  ", text)
 	}
-	u.Answerf("\nWhat will happen\n")
+	u.Answerf("\n%s\n", WillHappen)
 	first, steps, beside := c.steps()
 	if first != "" {
 		u.Wrapped("  ", first)
@@ -170,9 +172,10 @@ func Rehearsed(u *talk.UI, c *CardWrite) {
 	if c.Starts != nil {
 		StartsBriefly(u, c.Starts, words.Shell(c.PlanPath)+c.Flags)
 	}
-	u.Answerf("\nWhat undo could bring back\n")
-	u.Wrapped("  ", c.undo())
-	u.Wrapped("  ", "Receipt: "+c.Receipt)
+	u.Answerf("\n%s\n", c.undo().Heading)
+	for _, b := range c.undo().Blocks {
+		u.Wrapped("  ", fmt.Sprint(b))
+	}
 }
 
 // CardWritten says what was written to a card.
@@ -204,7 +207,7 @@ func (c *CardWrite) Answer() Answer {
 	case c.Stopped != nil && c.Stopped.Touched:
 		return Answer{First: []report.Part{c.stoppedPart(), c.part()}}
 	case len(c.Refused) > 0:
-		a := Answer{State: c.onlyIf(), Told: true, First: []report.Part{c.refusedPart(), c.part()}}
+		a := Answer{State: c.state(), Told: true, First: []report.Part{c.refusedPart(), c.part()}}
 		for _, r := range c.Refused {
 			if strings.HasPrefix(r.Do, "bootgraft ") {
 				a.Next = append(a.Next, r.Do)
@@ -219,41 +222,29 @@ func (c *CardWrite) Answer() Answer {
 
 func (c *CardWrite) rehearsedAnswer() Answer {
 	first, steps, beside := c.steps()
-	happens := report.Part{Heading: "What will happen"}
-	for _, s := range []string{c.try(), first} {
-		if s != "" {
-			happens.Blocks = append(happens.Blocks, report.Text(s))
-		}
-	}
 	for i := range steps {
 		steps[i] = fmt.Sprintf("Step %d: %s", i+1, steps[i])
 	}
-	happens.Blocks = append(happens.Blocks, report.List(append(steps, beside...)))
+	happens := report.NewPart(WillHappen, report.Text(c.try()), report.Text(first), report.List(append(steps, beside...)))
 	a := Answer{
 		Verdict: "A rehearsal: nothing has been written yet. The line below does it.", State: "not written yet",
 		Next: []string{c.Line}, First: []report.Part{c.part(), happens}}
 	if c.Starts != nil {
 		a.First = append(a.First, startsPart(c.Starts))
 	}
-	a.First = append(a.First, report.Part{Heading: "What undo could bring back",
-		Blocks: []report.Block{report.Text(c.undo()), report.Text("Receipt: " + c.Receipt)}},
-		report.Part{Heading: "Before you go on", Blocks: []report.Block{report.List(WriteCautions[:2])}})
+	a.First = append(a.First, c.undo(),
+		report.NewPart("Before you go on", report.List(WriteCautions[:2])))
 	return a
 }
 
 func (c *CardWrite) writtenAnswer() Answer {
 	r := c.Written
-	t := report.Table{Head: []string{"sectors", "are"}, Right: []bool{true}, Rows: [][]string{
-		{disk.Grouped(r.Written), "written and read back"}, {disk.Grouped(r.Left), "not touched"}}}
-	if r.Missing > 0 {
-		t.Rows = append(t.Rows, []string{disk.Grouped(r.Missing), "zeros, because the source does not know them"})
-	}
-	still := strings.ToUpper(stillThere[:1]) + stillThere[1:] + "."
+	t := writtenTable(r.Written, "written and read back", r.Left, "not touched", r.Missing)
 	return Answer{
 		Verdict: fmt.Sprintf("%s is written and read back: %s.", c.Path, disk.SizeText(r.Sectors, c.Plan.Target.SectorSize)),
 		Next:    []string{c.AgainLine()},
-		First: []report.Part{{Heading: "What was written", Blocks: []report.Block{t, report.Text(still),
-			report.Text("Receipt: " + r.Receipt)}}, c.part()},
+		First: []report.Part{report.NewPart("What was written", t, report.Text(sentenceOf(stillThere)),
+			report.Text("Receipt: "+r.Receipt)), c.part()},
 	}
 }
 
@@ -263,35 +254,37 @@ func (c *CardWrite) stoppedPart() report.Part {
 	if c.Stopped.Fenced {
 		is = "no disk for any system: its sector 0 is blank until the last step"
 	}
-	t := report.Table{Head: []string{"about", "it"}, Narrow: true, Rows: [][]string{
-		{"it stopped at", string(c.Stopped.Stage)}, {"the card is", is}, {"why", c.Stopped.Err.Error()},
-		{"the receipt that goes on", c.Receipt}}}
-	return report.Part{Heading: "How far it came", Blocks: []report.Block{t}}
+	var facts report.Facts
+	facts.Add("it stopped at", string(c.Stopped.Stage))
+	facts.Add("the card is", is)
+	facts.Add("why", c.Stopped.Err.Error())
+	facts.Add("the receipt that goes on", c.Receipt)
+	return report.NewPart("How far it came", report.Named(facts))
 }
 
 func (c *CardWrite) refusedPart() report.Part {
-	return report.Part{Heading: "Why it is not written", Blocks: []report.Block{
-		rows([]string{"code", "why", "what to do"}, nil, len(c.Refused), func(i int) []string {
-			r := c.Refused[i]
-			return []string{string(r.Code), r.Why, r.Do}
-		})}}
+	t := report.NewTable("code | why | what to do")
+	for _, r := range c.Refused {
+		t.Add(string(r.Code), r.Why, r.Do)
+	}
+	return report.NewPart("Why it is not written", t)
 }
 
-// onlyIf is the state of a card that is refused: what would have to be accepted, or that it
-// does not fit.
-func (c *CardWrite) onlyIf() string {
-	var codes []string
+// state is that of a card that is refused: what would have to be accepted, or that it does
+// not fit.
+func (c *CardWrite) state() string {
+	var codes []disk.Code
 	for _, r := range c.Refused {
 		switch {
 		case r.Code == disk.TargetSize:
 			return "does not fit"
 		case !register.Acceptable(r.Code):
 			return "refused"
-		case !slices.Contains(codes, string(r.Code)):
-			codes = append(codes, string(r.Code))
+		case !slices.Contains(codes, r.Code):
+			codes = append(codes, r.Code)
 		}
 	}
-	return "only if you accept " + strings.Join(codes, ", ")
+	return onlyIf(codes)
 }
 
 // WriteCautions are the usual ones before a card is written.
@@ -301,20 +294,4 @@ var WriteCautions = [...]string{
 	"Inside the device: mains and battery voltages, charged capacitors, static discharge and hot tools can hurt you and " +
 		"it. Unplug it, take out the battery, follow your local rules, and leave to licensed people what is theirs. More " +
 		"in SAFETY.md.",
-}
-
-// ImageAnswer is what was written to an image file, for a page to print; again is what
-// verify is given.
-func ImageAnswer(target string, res safety.Result, sectorSize int, again string) Answer {
-	t := report.Table{Head: []string{"sectors", "are"}, Right: []bool{true}, Rows: [][]string{
-		{disk.Grouped(res.Written), "written"}, {disk.Grouped(res.Left), "not touched: holes in an image file"}}}
-	if res.Missing > 0 {
-		t.Rows = append(t.Rows, []string{disk.Grouped(res.Missing), "zeros, because the source does not know them"})
-	}
-	p := report.Part{Heading: "What was written", Blocks: []report.Block{t}}
-	if res.SHA256 != "" {
-		p.Blocks = append(p.Blocks, report.Text("SHA-256 of all sectors but those not touched: "+res.SHA256))
-	}
-	return Answer{Verdict: fmt.Sprintf("%s is written: %s.", target, disk.SizeText(res.Sectors, sectorSize)),
-		Next: []string{"bootgraft verify " + again}, First: []report.Part{p}}
 }

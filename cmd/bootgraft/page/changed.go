@@ -3,7 +3,9 @@ package page
 import (
 	"fmt"
 	"slices"
+	"strings"
 
+	"bootgraft/cmd/bootgraft/page/report"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
@@ -16,34 +18,19 @@ import (
 func Changed(u *talk.UI, before, after string, r *diff.Report, next string) {
 	u.Answerf("before: %s\nafter:  %s\n%s\n", before, after, disk.Counted(r.Sectors, "sector"))
 	u.Answerf("%s compared, %s of them different\n\n", disk.Counted(r.Compared, "sector"), disk.Grouped(r.Changed))
-	u.Answerf("%15s %15s  %-9s %s\n", "first sector", "sectors", "role", "what happened")
-	for i := range r.Regions {
-		if enough(u, i, len(r.Regions)) {
-			break
-		}
-		showChangedRegion(u, &r.Regions[i])
-	}
-	showWritten(u, r)
-	for _, k := range r.Kinds {
-		if k == diff.NewFormat && !r.Original && len(r.Volumes) > 0 {
-			continue // the volumes alone were made new, which is said below
-		}
+	t := changedTable(r)
+	t.Columns[3].Name = "what happened"
+	u.Answerf("%s%s", t.Screen(), report.Screen(written(r)))
+	for _, text := range kindTexts(r) {
 		u.Answerf("\n")
-		u.Wrapped("  ", KindTexts[k])
+		u.Wrapped("  ", text)
 	}
 	if len(r.Files.Added)+len(r.Files.Removed)+len(r.Files.Changed)+len(r.Files.Desktop) > 0 {
 		u.Answerf("\n")
 	}
-	for _, x := range []struct {
-		word  string
-		names []string
-	}{{"added", byDevice(&r.Files)}, {"removed", r.Files.Removed}, {"changed", r.Files.Changed}, {"desktop",
-		r.Files.Desktop}} {
-		for i, name := range x.names {
-			if enough(u, i, len(x.names)) {
-				break
-			}
-			u.Answerf("  %-8s %s\n", x.word, words.Printable(name))
+	for _, x := range changedFiles(&r.Files, "desktop") {
+		for _, name := range someOf(x.names, maxRuleRows, "... "+restInJSON) {
+			u.Answerf("  %-8s %s\n", x.what, words.Printable(name))
 		}
 	}
 	nextChanged(u, r, next)
@@ -53,16 +40,18 @@ func Changed(u *talk.UI, before, after string, r *diff.Report, next string) {
 func nextChanged(u *talk.UI, r *diff.Report, next string) {
 	switch {
 	case next != "":
-		u.Answerf("\nNext, what the device made and the old drive have in common:\n\n  %s\n", next)
+		u.Next("Next, what the device made and the old drive have in common:", next)
 	case r.Original:
 		u.Answerf("\n")
 		u.Wrapped("", "Compare it with an original of another size: bootgraft compare, with both of them.")
 	}
 }
 
-// byDevice lists the files that were added and that no desktop makes.
-func byDevice(c *diff.FileChanges) []string {
-	return slices.DeleteFunc(slices.Clone(c.Added), func(name string) bool { return slices.Contains(c.Desktop, name) })
+// changedFiles are the files that a device changed, and those of a desktop, which has
+// made what else was added.
+func changedFiles(c *diff.FileChanges, desktop string) []namedFiles {
+	added := slices.DeleteFunc(slices.Clone(c.Added), func(name string) bool { return slices.Contains(c.Desktop, name) })
+	return []namedFiles{{"added", added}, {"removed", c.Removed}, {"changed", c.Changed}, {desktop, c.Desktop}}
 }
 
 // changedText says what happened to a region.
@@ -88,14 +77,33 @@ func changedText(r *diff.Region) string {
 	return text
 }
 
-func showChangedRegion(u *talk.UI, r *diff.Region) {
-	u.Wrapped(fmt.Sprintf("%15s %15s  %-9s ", disk.Grouped(r.Start), disk.Grouped(r.Count), r.Role), changedText(r))
-	if r.Role == layout.RoleVolume {
-		return
+// changedTable says what happened where. Bytes are for whoever sits before the terminal.
+func changedTable(r *diff.Report) report.Table {
+	t := report.TableOf(runColumns, len(r.Regions), func(i int) []string {
+		g := &r.Regions[i]
+		return []string{disk.Grouped(g.Start), disk.Grouped(g.Count), string(g.Role), changedText(g)}
+	})
+	for i := range t.Rows {
+		var bytes []string
+		for _, n := range r.Regions[i].Numbers {
+			if r.Regions[i].Role != layout.RoleVolume {
+				bytes = append(bytes, fmt.Sprintf("sector %d, byte %d: %x -> %x", n.Sector, n.Byte, n.Was, n.Is))
+			}
+		}
+		t.Below = append(t.Below, bytes)
 	}
-	for _, n := range r.Numbers {
-		u.Wrapped(fmt.Sprintf("%43s", ""), fmt.Sprintf("sector %d, byte %d: %x -> %x", n.Sector, n.Byte, n.Was, n.Is))
+	return t
+}
+
+// kindTexts say what a device did to this card.
+func kindTexts(r *diff.Report) (out []string) {
+	for _, k := range r.Kinds {
+		if k == diff.NewFormat && !r.Original && len(r.Volumes) > 0 {
+			continue // the volumes alone were made new, which is a kind of its own
+		}
+		out = append(out, KindTexts[k])
 	}
+	return out
 }
 
 // KindTexts say what a device did, and what to do now.
@@ -145,4 +153,55 @@ var KindTexts = map[diff.Kind]string{
 	diff.NewVolume: "A volume was made new, and what was in it is gone. If nobody did that on a computer, the " +
 		"device did not " +
 		"like the volume that it found.",
+}
+
+// ChangedBrief is the first screen about what a device did.
+func ChangedBrief(r *diff.Report, next string, advice Advice) *Brief {
+	b := &Brief{Verdict: []string{fmt.Sprintf("%s of %s compared %s different.", disk.Counted(r.Changed, "sector"),
+		disk.Grouped(r.Compared), disk.IsAre(r.Changed))}}
+	for _, text := range kindTexts(r) {
+		first, _, _ := strings.Cut(text, ". ")
+		b.Verdict = append(b.Verdict, "- "+strings.TrimSuffix(first, ".")+".")
+	}
+	for i := range r.Regions {
+		const most = 6
+		if g := &r.Regions[i]; g.Changed > 0 && len(b.Facts) < most {
+			b.Facts.Add("from "+disk.Grouped(g.Start), changedText(g))
+		}
+	}
+	b.Next = func(u *talk.UI) {
+		nextChanged(u, r, next)
+		NoStart(u, advice)
+	}
+	return b
+}
+
+// ChangedAnswer is what a device did to a card, for a page to print. next is what to type,
+// or nothing; advice is for a card that did not start.
+func ChangedAnswer(r *diff.Report, next string, advice Advice) Answer {
+	out := Answer{Verdict: ChangedBrief(r, next, advice).Verdict[0], First: changedParts(r)}
+	if next != "" {
+		out.Next = []string{next}
+	}
+	if advice.Next != "" {
+		p := report.NewPart("If it did not start", report.Named(advice.facts()))
+		if len(advice.Typed) > 0 {
+			p.Blocks = append(p.Blocks, report.Typed(strings.Join(advice.Typed, "\n")))
+		}
+		p.Blocks = append(p.Blocks, report.Text("All symptoms: bootgraft help no-start"))
+		out.First = slices.Insert(out.First, 1, p)
+	}
+	return out
+}
+
+func changedParts(r *diff.Report) []report.Part {
+	names := report.NewTable(" | volume:file")
+	for _, x := range changedFiles(&r.Files, "by a desktop") {
+		for _, name := range x.names {
+			names.Add(x.what, name)
+		}
+	}
+	return []report.Part{report.NewPart("What that means", report.List(kindTexts(r))),
+		report.NewPart("What happened where", changedTable(r)), written(r), report.Private("Files", names),
+		cautionsPart(), findingsPart(r.Findings)}
 }

@@ -6,25 +6,15 @@ import (
 	"slices"
 	"strings"
 
-	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/cmd/bootgraft/page/report"
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout/scan/diff"
 )
 
-// showWritten says what the bytes that changed are: numbers, checksums, copies.
-func showWritten(u *talk.UI, r *diff.Report) {
-	list := writtenTexts(r)
-	if len(list) == 0 {
-		return
-	}
-	u.Answerf("\nWhat was written:\n")
-	for i, text := range list {
-		if enough(u, i, len(list)) {
-			break
-		}
-		u.Wrapped("  ", text)
-	}
+// written says what the bytes that changed are: numbers, checksums, copies.
+func written(r *diff.Report) report.Part {
+	return report.NewPart("What was written", report.ListOf("  (what)", writtenTexts(r)))
 }
 
 // writtenTexts says what the bytes that changed are, a sentence each.
@@ -129,7 +119,11 @@ func readingText(x *diff.Reading) string {
 		return text + fmt.Sprintf(". That proves nothing: such a number is expected by chance %s comparisons",
 			oneIn(x.ByChance))
 	}
-	return text + fmt.Sprintf(". By chance: %s comparisons", oneIn(x.ByChance))
+	return text + byChance(x.ByChance)
+}
+
+func byChance(expected float64) string {
+	return fmt.Sprintf(". By chance: %s comparisons", oneIn(expected))
 }
 
 func renewedText(r *diff.Report, x *diff.Renewed) string {
@@ -145,5 +139,5 @@ func renewedText(r *diff.Report, x *diff.Renewed) string {
 	if !x.Right {
 		text += "; it was not right before"
 	}
-	return text + fmt.Sprintf(". By chance: %s comparisons", oneIn(x.ByChance))
+	return text + byChance(x.ByChance)
 }

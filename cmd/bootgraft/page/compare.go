@@ -4,8 +4,10 @@ import (
 	"fmt"
 	"strings"
 
+	"bootgraft/cmd/bootgraft/page/report"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
+	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout/rule/compare"
 )
@@ -31,10 +33,10 @@ func Comparison(u *talk.UI, a *Originals) {
 		u.Answerf("  %2d  %s%s\n      %s\n", i+1, d.Name, unit,
 			disk.SizeText(disk.Sector(d.Source.Size()/int64(d.Source.SectorSize())), d.Source.SectorSize()))
 	}
-	showCounts(u, a)
+	u.Answerf("\nOf their bytes\n%s", a.bytesTable().Screen())
 	showFields(u, a)
 	showChecks(u, a)
-	showCopies(u, a)
+	u.Answerf("%s", report.Screen(a.copies()))
 	showCarried(u, a)
 	showFor(u, a)
 	showAdvice(u, a)
@@ -45,7 +47,7 @@ func Comparison(u *talk.UI, a *Originals) {
 // nextOriginals is what to type when the rules are known.
 func nextOriginals(u *talk.UI, a *Originals) {
 	if a.Out != "" {
-		u.Answerf("\nThe rules are in %s. Next, a card of another size:\n\n  %s\n", a.Out, a.NextLine())
+		u.Next(fmt.Sprintf("The rules are in %s. Next, a card of another size:", a.Out), a.NextLine())
 		return
 	}
 	u.Answerf("\nNo rules were kept; -o RULES keeps them for a plan.\n")
@@ -73,115 +75,37 @@ var classText = map[compare.Class]string{
 	compare.Unknown: "differ, and nothing explains them", compare.NotRead: "are not known on all, and were not compared",
 }
 
-func showCounts(u *talk.UI, a *Originals) {
-	u.Answerf("\nOf their bytes\n")
+// bytesTable counts the bytes of the originals by their classes.
+func (a *Originals) bytesTable() report.Table {
+	t := report.NewTable("  (bytes)>15 | (that)")
 	for _, c := range classes {
 		if n := a.Bytes[c]; n > 0 {
-			u.Answerf("  %15s  %s\n", disk.Grouped(n), classText[c])
+			t.Add(disk.Grouped(n), classText[c])
 		}
 	}
+	return t
 }
 
-func showFields(u *talk.UI, a *Originals) {
-	if len(a.Fields) == 0 {
-		u.Answerf("\nNo number that follows the size was found.\n")
-		return
-	}
-	u.Answerf("\nNumbers that follow the size, N = sectors of the disk:\n")
-	for i := range a.Fields {
-		if enough(u, i, len(a.Fields)) {
+const (
+	fieldsHeading = "Numbers that follow the size, N = sectors of the disk"
+	checksHeading = "Checksums; their own bytes count as zeros in their spans"
+)
+
+// some shows the first of n things, and counts those that are too many to read.
+func some(u *talk.UI, n int, show func(i int)) {
+	for i := range n {
+		if i == maxRuleRows && n > maxRuleRows+1 {
+			u.Answerf("  ... "+restInJSON+"\n", disk.Grouped(n-i))
 			return
 		}
-		f := &a.Fields[i]
-		u.Wrapped("  ", fmt.Sprintf("%s: %s, %s", f.Place, f.Ways[0].Encoding.Text(), knownText(f)))
-		all := f.Different()
-		u.Wrapped("      ", all[0].Text+follows(f))
-		also := ""
-		if n := len(f.Readings()) - len(all); n > 0 {
-			also = fmt.Sprintf("; it may be longer or shorter than that: %s to read it fit as well",
-				disk.Counted(n, "other way"))
-			if n == 1 {
-				also = "; it may be longer or shorter than that: 1 other way to read it fits as well"
-			}
-		}
-		u.Wrapped("      ", fmt.Sprintf("%s%s%s", predicted(f.Bits), because(f.Doubt), also))
-		for j, other := range all[1:] {
-			if j == maxReadings {
-				u.Answerf("      ... and %s more; all of them with --json\n", disk.Grouped(len(all)-1-j))
-				break
-			}
-			where := ""
-			if other.Byte != f.Byte || other.Encoding != f.Ways[0].Encoding {
-				where = fmt.Sprintf(" (byte %d: %s)", other.Byte, other.Encoding.Text())
-			}
-			u.Wrapped("      or ", other.Text+where)
-		}
+		show(i)
 	}
 }
 
-// follows says what N is where it is not the size.
-func follows(f *compare.Field) string {
-	if f.On == nil {
-		return ""
-	}
-	return fmt.Sprintf(", where N is the number at %s", f.On)
-}
-
-func because(doubt string) string {
-	if doubt == "" {
-		return ""
-	}
-	return "; " + doubt
-}
-
-// enough ends a list that would be too long to read.
-func enough(u *talk.UI, i, n int) bool {
-	if i < maxRuleRows || n == maxRuleRows+1 {
-		return false
-	}
-	u.Answerf("  ... and %s more; all of them with --json\n", disk.Grouped(n-i))
-	return true
-}
-
-func showChecks(u *talk.UI, a *Originals) {
-	if len(a.Checks) == 0 {
-		return
-	}
-	u.Answerf("\nChecksums; their own bytes count as zeros in their spans:\n")
-	for i := range a.Checks {
-		if enough(u, i, len(a.Checks)) {
-			return
-		}
-		c := &a.Checks[i]
-		w := c.Ways[0]
-		u.Wrapped("  ", fmt.Sprintf("%s: %s, %s", c.Place, w.Encoding.Text(), c.State()))
-		u.Wrapped("      ", fmt.Sprintf("%s over %s", sumText(w.Sum), sumSpanText(w, a.SectorSize)))
-		more := ""
-		if n := len(c.Ways) - 1; n > 0 {
-			more = fmt.Sprintf("; %s the originals as well", fits(n))
-		}
-		u.Wrapped("      ", fmt.Sprintf("%s%s%s", predicted(c.Bits), because(c.Doubt), more))
-	}
-}
-
-func fits(n int) string {
-	if n == 1 {
-		return "1 other span or sum fits"
-	}
-	return disk.Grouped(n) + " other spans or sums fit"
-}
-
-func showCopies(u *talk.UI, a *Originals) {
-	if len(a.Copies) == 0 {
-		return
-	}
-	u.Answerf("\nCopies:\n")
-	for i := range a.Copies {
-		if enough(u, i, len(a.Copies)) {
-			return
-		}
-		u.Wrapped("  ", copyText(&a.Copies[i]))
-	}
+// copies says what repeats what.
+func (a *Originals) copies() report.Part {
+	return report.NewPart("Copies", report.TableOf("  (what is repeated)", len(a.Copies),
+		func(i int) []string { return []string{copyText(&a.Copies[i])} }))
 }
 
 // copyText says what repeats what.
@@ -241,70 +165,6 @@ func stretchText(s compare.Stretch, sectorSize int) string {
 	return fmt.Sprintf("%s to %d", s.Place, s.Byte+s.Count-1)
 }
 
-// showFor says what a card of one size would hold.
-func showFor(u *talk.UI, a *Originals) {
-	if a.Card == 0 {
-		return
-	}
-	r := a.Likeliest(a.Card)
-	v := r.For(a.Card)
-	u.Answerf("\nA card of %s:\n", disk.SizeText(a.Card, a.SectorSize))
-	if text := r.CountedText(a.Card, a.TailReach() > 0); text != "" {
-		u.Wrapped("  ", text)
-	}
-	for i := range a.Fields {
-		if enough(u, i, len(a.Fields)) {
-			break
-		}
-		f := &a.Fields[i]
-		answer, err := r.Answer(f, a.Card)
-		if err != nil {
-			u.Wrapped("  ", fmt.Sprintf("impossible: %v", err))
-			continue
-		}
-		u.Wrapped("  ", fmt.Sprintf("%s would hold %s, %s%s", f.Place, disk.Grouped(int64(answer.Value)), answer.State,
-			because(answer.Why)))
-		showOthers(u, answer)
-	}
-	u.Answerf("%s.\n", v)
-}
-
-// showOthers lists the other numbers that may stand there.
-func showOthers(u *talk.UI, answer compare.Answer) {
-	for i, o := range answer.Others {
-		if i == maxReadings {
-			u.Answerf("      ... and %s more; all of them with --json\n", disk.Grouped(len(answer.Others)-i))
-			return
-		}
-		where := ""
-		if o.Bytes != nil && o.Byte != answer.Byte {
-			where = fmt.Sprintf(" (byte %d)", o.Byte)
-		}
-		u.Wrapped("      or ", fmt.Sprintf("%s: %s%s", disk.Grouped(int64(o.Value)), o.Formula, where))
-	}
-}
-
-// showAdvice says which other original would decide most.
-func showAdvice(u *talk.UI, a *Originals) {
-	list, card := a.Advice(a.Card)
-	if len(list) == 0 {
-		return
-	}
-	u.Answerf("\n")
-	u.Wrapped("", fmt.Sprintf(
-		"For a card of %s sectors, one more original decides most if it has one of these sizes, or one like them: "+
-			"another unit's drive, or a card of that size which the device itself has initialised. "+
-			"What so few bytes foretell may need one more after it.",
-		disk.Grouped(card)))
-	for _, x := range list {
-		left := "every number would be decided"
-		if x.Left > 0 {
-			left = disk.Counted(x.Left, "number") + " would still be undecided"
-		}
-		u.Answerf("  %15s sectors (%s): %s\n", disk.Grouped(x.Size), disk.BytesText(int64(x.Size)*int64(a.SectorSize)), left)
-	}
-}
-
 // Originals is what there is to say about several originals.
 type Originals struct {
 	*compare.Comparison
@@ -312,4 +172,86 @@ type Originals struct {
 	Card  disk.Sector // 0 if nobody asked for one
 	Out   string
 	Again string // flags that a next command about the first one needs
+}
+
+// ComparisonBrief is the first screen about several originals.
+func ComparisonBrief(a *Originals) *Brief {
+	b := &Brief{Findings: a.Findings}
+	proved := 0
+	for i := range a.Fields {
+		if a.Fields[i].State() == compare.Proved {
+			proved++
+		}
+	}
+	b.Verdict = []string{fmt.Sprintf("%s of one model: %s that follow the size, %s of them proved.",
+		disk.Counted(len(a.Dumps), "original"), disk.Counted(len(a.Fields), "number"), disk.Grouped(proved))}
+	for i := range a.Fields {
+		const most = 6
+		if i == most {
+			b.Facts.Add("", "and "+disk.Counted(len(a.Fields)-i, "more number"))
+			break
+		}
+		f := &a.Fields[i]
+		b.Facts.Add(f.Place.String(), f.Different()[0].Text+": "+knownText(f))
+	}
+	b.Facts.Add("beside them", disk.Counted(len(a.Checks), "checksum")+", "+copiesText(len(a.Copies)))
+	if a.Card > 0 {
+		r := a.Likeliest(a.Card)
+		b.Facts.Add("card of "+disk.Counted(a.Card, "sector"), fmt.Sprint(r.For(a.Card)))
+	}
+	b.Next = func(u *talk.UI) { nextOriginals(u, a) }
+	return b
+}
+
+func copiesText(n int) string {
+	if n == 1 {
+		return "1 copy"
+	}
+	return disk.Grouped(n) + " copies"
+}
+
+// ComparisonAnswer is what several originals have in common, for a page to print.
+func ComparisonAnswer(a *Originals) Answer {
+	out := Answer{Verdict: ComparisonBrief(a).Verdict[0], First: comparisonParts(a)}
+	if a.Out != "" {
+		out.Next = []string{a.NextLine()}
+	}
+	return out
+}
+
+func comparisonParts(a *Originals) (out []report.Part) {
+	add := func(heading string, blocks ...report.Block) { out = append(out, report.NewPart(heading, blocks...)) }
+	add("The originals", report.TableOf("> | original | sectors>", len(a.Dumps),
+		func(i int) []string { return dumpRow(i, &a.Dumps[i]) }),
+		report.Textf("Compared are the first %s and the last %s sectors.", disk.Grouped(a.Head), disk.Grouped(a.Tail)))
+	add("Their bytes", a.bytesTable())
+	if len(a.Fields) == 0 {
+		add("Numbers that follow the size", report.Text("None was found."))
+	}
+	add(fieldsHeading, report.TableOf("where | how written | what | how sure", len(a.Fields),
+		func(i int) []string { return fieldRow(&a.Fields[i]) }))
+	add(checksHeading, report.TableOf("where | what | how sure", len(a.Checks), func(i int) []string {
+		c := &a.Checks[i]
+		return []string{c.Place.String(), overText(c, a.SectorSize),
+			fmt.Sprintf("%s: %s%s", c.State(), predicted(c.Bits), because(c.Doubt))}
+	}))
+	out = append(out, a.copies())
+	add("Without a rule: a card gets these bytes as the source has them",
+		report.TableOf("bytes> | where | that", len(a.Carried), func(i int) []string {
+			s := a.Carried[i]
+			return []string{disk.Grouped(s.Count), stretchText(s, a.SectorSize), classText[s.Class]}
+		}))
+	if a.Card > 0 {
+		out = append(out, a.cardPart())
+	}
+	return append(out, cautionsPart(), findingsPart(a.Findings))
+}
+
+// dumpRow is one original.
+func dumpRow(i int, d *compare.Dump) []string {
+	name := d.Name
+	if d.Unit != "" {
+		name += ", " + d.Unit
+	}
+	return []string{fmt.Sprint(i + 1), name, disk.Grouped(image.Sectors(d.Source))}
 }

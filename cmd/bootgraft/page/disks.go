@@ -2,6 +2,7 @@ package page
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -109,6 +110,11 @@ func systemText(paths []string) string {
 	return strings.ReplaceAll(strings.Join(paths, ", "), "/proc/self/exe", "this program")
 }
 
+// NextPlan says how a card of this size is planned.
+func NextPlan(u *talk.UI, n disk.Sector, sectorSize int) {
+	u.Next("To plan for a card of exactly this size:", PlanLine(n, sectorSize))
+}
+
 // PlanLine is what to type to plan for a card of this size.
 func PlanLine(n disk.Sector, sectorSize int) string {
 	line := fmt.Sprintf("bootgraft plan old.img --size %ds -o card.plan", n)
@@ -120,15 +126,11 @@ func PlanLine(n disk.Sector, sectorSize int) string {
 
 // IdentityText is everything that a disk says of itself.
 func IdentityText(id image.Identity) string {
-	parts := []string{id.Model, id.Serial, id.Bus}
-	var out []string
-	for _, p := range parts {
-		if p != "" {
-			out = append(out, p)
-		}
+	parts := slices.DeleteFunc([]string{id.Model, id.Serial, id.Bus}, func(s string) bool { return s == "" })
+	if len(parts) == 0 {
+		return saysNothing
 	}
-	if len(out) == 0 {
-		return "it says nothing of itself"
-	}
-	return strings.Join(out, ", ")
+	return strings.Join(parts, ", ")
 }
+
+const saysNothing = "it says nothing of itself"

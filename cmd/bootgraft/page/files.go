@@ -193,17 +193,11 @@ func damage(f *rescue.File, most int) []string {
 	if f.Fault != nil {
 		out[0] += ": " + words.Printable(f.Fault.Error())
 	}
-	for i, h := range f.Missing {
-		if i == most && len(f.Missing) > most+1 {
-			return append(out, fmt.Sprintf("  ... and %s more holes", disk.Grouped(len(f.Missing)-i)))
-		}
-		out = append(out, "  "+holeText(h))
-	}
-	return out
+	return append(out, someOf(textsOf(f.Missing, holeText), most, "  ... and %s more holes")...)
 }
 
-func holeText(h rescue.Hole) string {
-	text := fmt.Sprintf("bytes %s to %s", disk.Grouped(h.Start), disk.Grouped(h.Start+h.Count-1))
+func holeText(h *rescue.Hole) string {
+	text := fmt.Sprintf("  bytes %s to %s", disk.Grouped(h.Start), disk.Grouped(h.Start+h.Count-1))
 	switch {
 	case h.Time == nil:
 		return text

@@ -3,14 +3,18 @@ package page
 import (
 	"fmt"
 
+	"bootgraft/cmd/bootgraft/page/report"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
 )
 
+// nothingWrong is said where there is no finding.
+const nothingWrong = "Nothing found wrong."
+
 // Findings lists findings, the gravest first.
 func Findings(u *talk.UI, findings []disk.Finding) {
 	if len(findings) == 0 {
-		u.Answerf("\nNothing found wrong.\n")
+		u.Answerf("\n%s\n", nothingWrong)
 		return
 	}
 	u.Answerf("\nFindings:\n")
@@ -32,13 +36,36 @@ func gravest(all []disk.Finding) (out []disk.Finding) {
 }
 
 func showFinding(u *talk.UI, f disk.Finding) {
-	head := string(f.Severity)
+	at := sectorOf(&f)
+	if at != "" {
+		at = fmt.Sprintf(" (sector %s)", at)
+	}
+	u.Wrapped(fmt.Sprintf("  %-9s", graveText(&f)), fmt.Sprintf("%s%s: %s", f.Code, at, f.Text))
+}
+
+// graveText is how grave a finding is, or that it was accepted.
+func graveText(f *disk.Finding) string {
 	if f.Accepted {
-		head = "accepted"
+		return "accepted"
 	}
-	at := ""
-	if f.Sector != disk.NoSector {
-		at = fmt.Sprintf(" (sector %s)", disk.Grouped(f.Sector))
+	return string(f.Severity)
+}
+
+// sectorOf is the sector of a finding, or nothing.
+func sectorOf(f *disk.Finding) string {
+	if f.Sector == disk.NoSector {
+		return ""
 	}
-	u.Wrapped(fmt.Sprintf("  %-9s", head), fmt.Sprintf("%s%s: %s", f.Code, at, f.Text))
+	return disk.Grouped(f.Sector)
+}
+
+// findingsPart lists findings, the gravest first.
+func findingsPart(all []disk.Finding) report.Part {
+	if len(all) == 0 {
+		return report.NewPart("Findings", report.Text(nothingWrong))
+	}
+	list := gravest(all)
+	return report.NewPart("Findings", report.TableOf("how grave | code | sector> | what", len(list), func(i int) []string {
+		return []string{graveText(&list[i]), string(list[i].Code), sectorOf(&list[i]), list[i].Text}
+	}))
 }

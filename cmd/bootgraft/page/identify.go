@@ -13,9 +13,9 @@ import (
 // shows of it: behind a bridge, the bridge.
 func Said(u *talk.UI, d ata.Drive, shown image.Identity) {
 	if d.Identify == nil {
-		if d.Why != "" {
+		if line := DriveLine(d); line != "" {
 			u.Answerf("\n")
-			u.Wrapped("", "What the drive says of itself is not known: "+d.Why+".")
+			u.Wrapped("", line)
 		}
 		return
 	}

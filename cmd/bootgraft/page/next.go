@@ -3,7 +3,6 @@ package page
 import (
 	"fmt"
 	"runtime"
-	"strings"
 
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
@@ -17,9 +16,9 @@ const WritesCards = runtime.GOOS == "linux"
 // what the one at hand is, and the plan for it.
 func AfterSurvey(u *talk.UI, path, flags string) {
 	word := words.Shell(path)
-	u.Answerf("\nNext, which card to buy, what the one at hand is, and the plan for it, with its\nnumber of sectors:\n\n"+
-		"  bootgraft plan %s --size common%s\n  %s\n  bootgraft plan %s --size Ns%s "+
-		"-o card.plan\n", word, flags, words.AsRoot("bootgraft card next"), word, flags)
+	u.Next("Next, which card to buy, what the one at hand is, and the plan for it, with its number of sectors:",
+		fmt.Sprintf("bootgraft plan %s --size common%s", word, flags), words.AsRoot("bootgraft card next"),
+		fmt.Sprintf("bootgraft plan %s --size Ns%s -o card.plan", word, flags))
 }
 
 // LinesAfterVerify are the lines to type when a card or its image was compared with its plan.
@@ -39,19 +38,16 @@ func LinesAfterVerify(plan, target, flags string, card, same bool) []string {
 
 // AfterVerify is what to do when a card or its image was compared with its plan.
 func AfterVerify(u *talk.UI, plan, target, flags string, card, same bool) {
-	line := strings.Join(LinesAfterVerify(plan, target, flags, card, same), "\n  ")
+	lines := LinesAfterVerify(plan, target, flags, card, same)
 	switch {
 	case !same:
-		u.Answerf("\nIf the device had this card meanwhile, what did it do to it?\n\n  %s\n", line)
+		u.Next("If the device had this card meanwhile, what did it do to it?", lines...)
 	case card:
-		u.Answerf("\n")
-		u.Wrapped("", fmt.Sprintf("Pull %s and put it into the device. At the first start of a machine that moves: drives "+
-			"off, emergency stop pressed; "+
-			"headphones off the ears. If it does not start:", target))
-		u.Answerf("\n  %s\n", line)
+		u.Next(fmt.Sprintf("Pull %s and put it into the device. At the first start of a machine that moves: drives off, "+
+			"emergency stop pressed; headphones off the ears. If it does not start:", target), lines...)
 	case !WritesCards:
-		u.Answerf("\nNext, the card itself, on Linux, where cards are written; this rehearses:\n\n  %s\n", line)
+		u.Next("Next, the card itself, on Linux, where cards are written; this rehearses:", lines...)
 	default:
-		u.Answerf("\nNext, the card itself; this rehearses:\n\n  %s\n", line)
+		u.Next("Next, the card itself; this rehearses:", lines...)
 	}
 }

@@ -6,6 +6,7 @@ import (
 	"strconv"
 	"strings"
 
+	"bootgraft/cmd/bootgraft/page/report"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
@@ -133,15 +134,21 @@ func AdviceFor(kinds []diff.Kind, c Case) Advice {
 	return Advice{}
 }
 
+// facts are the advice without the lines to type.
+func (a *Advice) facts() (out report.Facts) {
+	out.Add("rules out", a.RulesOut)
+	out.Add("note", a.Note)
+	out.Add("next", a.Next)
+	return out
+}
+
 // NoStart shows it.
 func NoStart(u *talk.UI, a Advice) {
 	if a.Next == "" {
 		return
 	}
 	u.Answerf("\nIf it did not start (all symptoms: bootgraft help no-start):\n")
-	u.Wrapped("  rules out  ", a.RulesOut)
-	u.Wrapped("  note       ", a.Note)
-	u.Wrapped("  next       ", a.Next)
+	u.Answerf("%s", a.facts().Lines("  "))
 	if len(a.Typed) > 0 {
 		u.Answerf("\n")
 	}

@@ -12,9 +12,9 @@ import (
 )
 
 // Offer says what would become of a drive on cards of several sizes. ruled tells whether
-// rules of the model were given, by a file of that name or by a kit, and flags is what the
-// next line needs beside the size.
-func Offer(u *talk.UI, path string, sizes []string, o *offer.Offer, ruled bool, flags string) {
+// rules of the model were given, by a file of that name or by a kit, and again is what was typed,
+// for a size that is still to be filled in.
+func Offer(u *talk.UI, sizes []string, o *offer.Offer, ruled bool, again string) {
 	everyOne := ofAll(o, ruled)
 	u.Answerf("%-8s %14s %-8s %11s %11s %8s %-7s %6s\n", "card", "sectors", "", "moved", "left behind", "missing", "head",
 		"spare")
@@ -57,9 +57,8 @@ func Offer(u *talk.UI, path string, sizes []string, o *offer.Offer, ruled bool, 
 		"Read the number of sectors from the card at hand before you plan it.")
 	if o.Best >= 0 {
 		c := &o.Cards[o.Best]
-		u.Answerf("\nOf these, take %s. Next, with the number of sectors of the real card:\n\n  %s\n",
-			words.Printable(sizes[o.Best]),
-			"bootgraft plan "+words.Shell(path)+" --size Ns"+flags+" -o card.plan"+acceptCodes(c.Asks))
+		u.Next(fmt.Sprintf("Of these, take %s. Next, with the number of sectors of the real card:",
+			words.Printable(sizes[o.Best])), again+" -o card.plan"+acceptCodes(c.Asks))
 	}
 }
 
@@ -97,11 +96,7 @@ func offerLines(c *offer.Card, least disk.Sector, ruled bool) (out []string) {
 		out = append(out, "the first of several tries: not all that may follow the size is proved")
 	}
 	if c.Fits && len(c.Asks) > 0 {
-		var codes []string
-		for _, code := range c.Asks {
-			codes = append(codes, string(code))
-		}
-		out = append(out, "you accept "+strings.Join(codes, ", "))
+		out = append(out, "you accept "+codeList(c.Asks))
 	}
 	if c.Fits && c.Head > 0 {
 		out = append(out, disk.Counted(c.Head, "sector")+" before the first volume made new or not as on the drive")
@@ -142,12 +137,4 @@ func smallestText(o *offer.Offer) string {
 			disk.Counted(o.Accepting, "sector"))
 	}
 	return "It is not the size that stands against a card."
-}
-
-func acceptCodes(codes []disk.Code) string {
-	text := ""
-	for _, c := range codes {
-		text += " --accept " + string(c)
-	}
-	return text
 }

@@ -2,6 +2,7 @@ package page
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"bootgraft/cmd/bootgraft/words"
@@ -39,16 +40,33 @@ func Needs(need []disk.Finding) string {
 }
 
 // Accepting is a command again, with everything accepted that it asked for.
-func Accepting(need []disk.Finding, again string) string { return again + acceptAll(need) }
+func Accepting(need []disk.Finding, again string) string { return again + acceptCodes(codesOf(need)) }
 
-// acceptAll writes every code that has to be accepted, each once.
-func acceptAll(need []disk.Finding) string {
-	flags, seen := "", map[disk.Code]bool{}
-	for _, f := range need {
-		if !seen[f.Code] {
-			seen[f.Code] = true
-			flags += " --accept " + string(f.Code)
-		}
+// acceptCodes writes the flags that accept codes.
+func acceptCodes(codes []disk.Code) (flags string) {
+	for _, c := range codes {
+		flags += " --accept " + string(c)
 	}
 	return flags
 }
+
+// codeList names codes in a sentence.
+func codeList(codes []disk.Code) (text string) {
+	for _, c := range codes {
+		text += ", " + string(c)
+	}
+	return strings.TrimPrefix(text, ", ")
+}
+
+// codesOf are the codes of findings, each once.
+func codesOf(all []disk.Finding) (out []disk.Code) {
+	for i := range all {
+		if !slices.Contains(out, all[i].Code) {
+			out = append(out, all[i].Code)
+		}
+	}
+	return out
+}
+
+// onlyIf is the state of a card that waits for codes to be accepted.
+func onlyIf(codes []disk.Code) string { return "only if you accept " + codeList(codes) }

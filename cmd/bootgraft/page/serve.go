@@ -63,7 +63,7 @@ func Serving(u *talk.UI, d Shown, address *url.URL) {
 			"other programs can read them, no machine is started from them.", machineSector, d.SectorSize))
 		return
 	}
-	u.Answerf("\nTo start a machine from it, a PC:\n\n  %s\n\n", Machine(address, d.Scratch))
+	u.Next("To start a machine from it, a PC:", Machine(address, d.Scratch)+"\n")
 }
 
 // mostVisits is how many lines of the story a page has.
@@ -89,21 +89,17 @@ func Served(u *talk.UI, r nbd.Report, o *owners.Owners) {
 	for _, n := range o.Never(r.Runs) {
 		u.Wrapped("Never read: ", fmt.Sprintf("%s, %s", n.Name, n.Text()))
 	}
-	if n := r.Left.Sectors(); n > 0 {
-		u.Wrapped("", fmt.Sprintf(
-			"%s of these are not touched by the plan, and read as zeros here; "+
-				"a real card holds there what it held before. The first: %s.",
-			disk.Counted(n, "sector"), r.Left[0].Text()))
-	}
-	if n := r.Unknown.Sectors(); n > 0 {
-		u.Wrapped("", fmt.Sprintf(
-			"%s were asked for that the source does not know; the answer was an error. The first: %s.",
-			disk.Counted(n, "sector"), r.Unknown[0].Text()))
-	}
-	if n := r.Failed.Sectors(); n > 0 {
-		u.Wrapped("", fmt.Sprintf("%s were asked for, and the source could not be read there; the answer was an error. "+
-			"The first: %s.",
-			disk.Counted(n, "sector"), r.Failed[0].Text()))
+	for _, x := range []struct {
+		spans disk.Spans
+		text  string
+	}{
+		{r.Left, "of these are not touched by the plan, and read as zeros here; a real card holds there what it held before"},
+		{r.Unknown, "were asked for that the source does not know; the answer was an error"},
+		{r.Failed, "were asked for, and the source could not be read there; the answer was an error"},
+	} {
+		if n := x.spans.Sectors(); n > 0 {
+			u.Wrapped("", fmt.Sprintf("%s %s. The first: %s.", disk.Counted(n, "sector"), x.text, x.spans[0].Text()))
+		}
 	}
 	if r.Writes > 0 {
 		u.Answerf("%s, thrown away.\n", disk.Counted(r.Writes, "write"))

@@ -134,6 +134,9 @@ func (s *Sounds) writtenText() (out []string) {
 	return out
 }
 
+// played is a time of a recording, given in seconds, as a player shows it.
+func played(s float64) string { return clock(time.Duration(s*float64(time.Second)), math.Floor) }
+
 // seconds1 writes a length of time of sound: in seconds where that is short.
 func seconds1(s float64) string {
 	if s < 60 {
@@ -155,7 +158,7 @@ func soundRow(t *tracks.Track) string {
 		evidence = bits(t.Evidence)
 	}
 	return fmt.Sprintf("%5d %13s %12s %10s  %-24s %9s", t.Number, disk.Grouped(t.First()), disk.Grouped(t.Sectors()),
-		clock(time.Duration(t.Seconds*float64(time.Second)), math.Floor), soundWhat(t), evidence)
+		played(t.Seconds), soundWhat(t), evidence)
 }
 
 // bits writes an amount of evidence in nine cells.
@@ -208,25 +211,13 @@ func soundDetails(t *tracks.Track, most int) []string {
 		out = append(out, "A piece: nothing on the disk was found that says what comes before or after it.")
 	}
 	if len(t.Pieces) > 1 {
-		var places []string
-		for i, p := range t.Pieces {
-			if i == most && len(t.Pieces) > most+1 {
-				places = append(places, fmt.Sprintf("and %s more", disk.Grouped(len(t.Pieces)-i)))
-				break
-			}
-			places = append(places, p.String())
-		}
-		out = append(out, "Pieces in their order: "+strings.Join(places, ", ")+".")
+		places := textsOf(t.Pieces, func(p *disk.Span) string { return p.String() })
+		out = append(out, "Pieces in their order: "+strings.Join(someOf(places, most, "and %s more"), ", ")+".")
 	}
-	lost := t.Lost()
-	for i, l := range lost {
-		if i == most && len(lost) > most+1 {
-			return append(out, fmt.Sprintf("and %s more holes", disk.Grouped(len(lost)-i)))
-		}
-		out = append(out, fmt.Sprintf("MISSING: %s from sector %s on, %.2f s at %s.", disk.Counted(l.Count, "sector"),
-			disk.Grouped(l.Start), l.Seconds, clock(time.Duration(l.From*float64(time.Second)), math.Floor)))
-	}
-	return out
+	return append(out, someOf(textsOf(t.Lost(), func(l *tracks.Lost) string {
+		return fmt.Sprintf("MISSING: %s from sector %s on, %.2f s at %s.", disk.Counted(l.Count, "sector"),
+			disk.Grouped(l.Start), l.Seconds, played(l.From))
+	}), most, "and %s more holes")...)
 }
 
 // soundFormat says how the samples lie.
@@ -279,7 +270,7 @@ func SoundList(s *Sounds) string {
 		fmt.Fprintf(&b, "\n%s\n  run %d, from sector %s on, %s, byte %s of them, %s\n", name, t.Number,
 			disk.Grouped(t.First()), disk.Counted(t.Sectors(), "sector"), disk.Grouped(t.Start%int64(t.Source.SectorSize())),
 			disk.Counted(t.Count, "byte"))
-		fmt.Fprintf(&b, "  %s, %s, %s\n", clock(time.Duration(t.Seconds*float64(time.Second)), math.Floor), soundWhat(t),
+		fmt.Fprintf(&b, "  %s, %s, %s\n", played(t.Seconds), soundWhat(t),
 			soundEvidence(t))
 		for _, line := range soundDetails(t, math.MaxInt-1) {
 			b.WriteString(words.Fold("  ", words.Printable(line)))
@@ -301,8 +292,8 @@ func SoundAnswer(s *Sounds) (a Answer) {
 	a.Verdict = strings.Join(s.verdict(), " ")
 	for i := range s.List.Tracks {
 		t := &s.List.Tracks[i]
-		p := report.Part{Heading: fmt.Sprintf("Run %d: sector %s, %s", t.Number, disk.Grouped(t.First()),
-			clock(time.Duration(t.Seconds*float64(time.Second)), math.Floor))}
+		p := report.NewPart(fmt.Sprintf("Run %d: sector %s, %s", t.Number, disk.Grouped(t.First()),
+			played(t.Seconds)))
 		if e := s.Envelopes[i]; len(e) > 0 {
 			shape := &drawing.Envelope{Number: t.Number, Levels: e, Seconds: t.Seconds}
 			p.Blocks = append(p.Blocks, report.Wave{Envelope: shape})

@@ -2,7 +2,10 @@ package page
 
 import (
 	"fmt"
+	"slices"
+	"strings"
 
+	"bootgraft/cmd/bootgraft/page/report"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
 	"bootgraft/layout/plan/starts"
@@ -24,21 +27,19 @@ var startWords = map[starts.Answer]string{
 	starts.WillNot:      "will not start",
 }
 
+// noPromise is what it means that nothing is found.
+const noPromise = "Nothing found is no promise: a machine may know a place by other means."
+
 // maxStartLines keeps the list of a way readable. By hand, no source.
 const maxStartLines = 12
 
 // Starts says what stops a planned card from starting.
 func Starts(u *talk.UI, r *starts.Report) {
 	u.Answerf("Will it start?\n")
-	for _, w := range r.Ways {
-		u.Wrapped("  ", fmt.Sprintf("%s: %s", methodText(w), startWords[w.Answer]))
-		startLines(u, "    broken: ", w.Broken)
-		startLines(u, "    cannot know: ", w.Cannot)
-		startLines(u, "    holds: ", w.Chain)
-	}
+	startWays(u, r, true)
 	switch r.Answer {
 	case starts.NothingFound:
-		u.Wrapped("", "Nothing found is no promise: a machine may know a place by other means.")
+		u.Wrapped("", noPromise)
 	case starts.CannotKnow:
 		u.Wrapped("", "What cannot be known only the machine can tell: try the card, or the planned card in a virtual "+
 			"machine (bootgraft serve).")
@@ -49,7 +50,7 @@ func Starts(u *talk.UI, r *starts.Report) {
 // stands against it. again is what starts is given to say more, or nothing.
 func StartsBriefly(u *talk.UI, r *starts.Report, again string) {
 	u.Answerf("\nWill it start?\n")
-	startWays(u, r)
+	startWays(u, r, false)
 	if again != "" {
 		u.Answerf("  What was followed: bootgraft starts %s\n", again)
 	}
@@ -60,14 +61,17 @@ func KitStarts(u *talk.UI, r *starts.Report, refused []disk.Finding) {
 	if r == nil && len(refused) == 0 {
 		return
 	}
-	u.Answerf("\nWill a card start that is made of this kit alone?\n")
+	u.Answerf("\n%s\n", kitStarts)
 	if r == nil {
 		u.Wrapped("  ", noCard(refused))
 		return
 	}
-	startWays(u, r)
+	startWays(u, r, false)
 	u.Wrapped("  ", emptyCard)
 }
+
+// kitStarts is the question about a kit.
+const kitStarts = "Will a card start that is made of this kit alone?"
 
 // emptyCard is the card of which it is said whether a kit starts it.
 const emptyCard = "That is a card of the drive's own size whose FAT volumes begin empty."
@@ -77,13 +81,19 @@ func noCard(refused []disk.Finding) string {
 	return "cannot know: no card of the drive's own size can be planned from it: " + refused[0].Text
 }
 
-func startWays(u *talk.UI, r *starts.Report) {
+// startWays tells of each way what stands against it, and, where that is wanted, what holds.
+func startWays(u *talk.UI, r *starts.Report, holds bool) {
 	for _, w := range r.Ways {
-		u.Wrapped("  ", fmt.Sprintf("%s: %s", methodText(w), startWords[w.Answer]))
+		u.Wrapped("  ", wayText(w))
 		startLines(u, "    broken: ", w.Broken)
 		startLines(u, "    cannot know: ", w.Cannot)
+		if holds {
+			startLines(u, "    holds: ", w.Chain)
+		}
 	}
 }
+
+func wayText(w starts.Way) string { return methodText(w) + ": " + startWords[w.Answer] }
 
 func methodText(w starts.Way) string {
 	text := methodWords[w.Method]
@@ -94,11 +104,30 @@ func methodText(w starts.Way) string {
 }
 
 func startLines(u *talk.UI, label string, lines []string) {
-	for i, line := range lines {
-		if i == maxStartLines && len(lines) > maxStartLines+1 {
-			u.Wrapped(label, fmt.Sprintf("and %s more; all of them with --json", disk.Grouped(len(lines)-i)))
-			return
-		}
+	for _, line := range someOf(lines, maxStartLines, restInJSON) {
 		u.Wrapped(label, line)
 	}
+}
+
+// StartsAnswer is whether a planned card starts, and what was followed to say so.
+func StartsAnswer(r *starts.Report) Answer {
+	a := Answer{Verdict: "Nothing is found that stops the planned card from starting.",
+		First: []report.Part{startsPart(r)}}
+	if r.Answer == starts.CannotKnow {
+		a.Verdict = "Whether the planned card starts cannot be known without trying."
+	}
+	for _, w := range r.Ways {
+		a.First = append(a.First, report.NewPart("What holds: "+methodText(w), report.ListOf("link", w.Chain)))
+	}
+	return a
+}
+
+// startsPart says for each way of starting whether anything is found that stops it.
+func startsPart(s *starts.Report) report.Part {
+	t := report.NewTable("how | answer | why")
+	for _, w := range s.Ways {
+		why := someOf(slices.Concat(w.Broken, w.Cannot), maxStartLines, "and %s more")
+		t.Add(methodText(w), startWords[w.Answer], strings.Join(why, "; "))
+	}
+	return report.NewPart("Will it start?", t, report.Text(noPromise))
 }

@@ -7,8 +7,11 @@ import (
 	"fmt"
 	"path/filepath"
 	"slices"
+	"strings"
 
+	"bootgraft/cmd/bootgraft/page/report"
 	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
@@ -17,8 +20,7 @@ import (
 // Survey writes a Map for a person, with what else was found.
 func Survey(u *talk.UI, path string, m *layout.Map, more ...disk.Finding) {
 	u.Answerf("%s\n%s\n", sourceName(path), disk.SizeText(m.Sectors, m.SectorSize))
-	u.Answerf("%s\n\n", tableText(m))
-	showRegions(u, m)
+	u.Answerf("%s\n%s", words.Fold("", tableText(m)), regionTable(m).Screen())
 	showOtherTables(u, m)
 	Findings(u, slices.Concat(m.Findings, more))
 }
@@ -33,19 +35,21 @@ func tableText(m *layout.Map) string {
 	return fmt.Sprintf("Table in force: %s; entries: %d.", m.Table, len(m.Entries))
 }
 
+// runColumns are those of a table of runs of sectors.
+const runColumns = "first sector>15 | sectors>15 | role<9 | what"
+
+// regionTable lists who owns what.
+func regionTable(m *layout.Map) report.Table {
+	t := report.TableOf(runColumns, len(m.Regions), func(i int) []string {
+		r := &m.Regions[i]
+		return []string{disk.Grouped(r.Start), disk.Grouped(r.Count), string(r.Role), regionText(m, *r)}
+	})
+	t.Most, t.Rest = maxRegionRows, restInSurvey
+	return t
+}
+
 // maxRegionRows keeps the list of a disk with thousands of regions readable.
 const maxRegionRows = 40
-
-func showRegions(u *talk.UI, m *layout.Map) {
-	u.Answerf("%15s %15s  %-9s %s\n", "first sector", "sectors", "role", "what")
-	for i, r := range m.Regions {
-		if i == maxRegionRows && len(m.Regions) > maxRegionRows+1 {
-			u.Answerf("%33s... and %s more; all of them with --json\n", "", disk.Grouped(len(m.Regions)-i))
-			return
-		}
-		u.Wrapped(fmt.Sprintf("%15s %15s  %-9s ", disk.Grouped(r.Start), disk.Grouped(r.Count), r.Role), regionText(m, r))
-	}
-}
 
 // regionText says what a region is and what was seen in it.
 func regionText(m *layout.Map, r layout.Region) string {
@@ -108,4 +112,50 @@ func sourceName(path string) string {
 		return path
 	}
 	return filepath.Base(path)
+}
+
+// SurveyBrief is the first screen about a drive.
+func SurveyBrief(d *Drive, next func(u *talk.UI)) *Brief {
+	b := &Brief{
+		Verdict: []string{fmt.Sprintf("%s: %s", words.Printable(d.Path), disk.SizeText(d.Map.Sectors, d.Map.SectorSize)),
+			surveyVerdict(d)},
+		Findings: append(append([]disk.Finding{}, d.Map.Findings...), d.Found...), Next: next,
+	}
+	first, last := d.usedOutside()
+	if first != last {
+		first += " to " + last
+	}
+	outside := "in use from sector " + first
+	if first == "none" {
+		outside = "nothing is in use outside volumes"
+	}
+	b.Facts.Add("table", d.Map.Table)
+	b.Facts.Add("volumes", d.volumes())
+	b.Facts.Add("outside", outside)
+	b.Facts.Add("tail", d.tail())
+	b.Facts.Add("not known", disk.Counted(d.missing(), "sector"))
+	return b
+}
+
+// SurveyReport is the page of a drive.
+func SurveyReport(d *Drive, next string) *report.Report {
+	r := &report.Report{
+		Title: fmt.Sprintf("A drive of %s", disk.SizeText(d.Map.Sectors, d.Map.SectorSize)), State: d.state(),
+		Good: d.missing() == 0 && d.damaged() == 0, Next: []string{next}, Written: d.Program, Verdict: surveyVerdict(d),
+	}
+	d.fill(r, Answer{})
+	return r
+}
+
+// surveyVerdict says in one sentence what is known of a drive.
+func surveyVerdict(d *Drive) string {
+	text := fmt.Sprintf("Every sector has an owner: %s, %s", disk.Counted(len(d.Map.Regions), "run"),
+		disk.Counted(len(d.Map.Volumes), "known volume"))
+	if n := d.missing(); n > 0 {
+		text += fmt.Sprintf("; what %s hold is not known", disk.Counted(n, "sector"))
+		if n == 1 {
+			text = strings.Replace(text, " hold is", " holds is", 1)
+		}
+	}
+	return text + "."
 }

@@ -3,11 +3,9 @@ package page
 import (
 	"fmt"
 	"slices"
-	"strings"
 
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
-	"bootgraft/layout"
 	"bootgraft/layout/plan"
 )
 
@@ -22,22 +20,22 @@ func Unlike(u *talk.UI, name string, old, now *plan.Plan) {
 	}
 	differ("sectors of the card", old.Target.Sectors, now.Target.Sectors)
 	differ("sectors of the drive", old.Source.Sectors, now.Source.Sectors)
-	for _, op := range []layout.Op{layout.Copy, layout.Render, layout.Zero, layout.Leave} {
-		differ("sectors that are "+opWords[op], sectorsOf(old, op), sectorsOf(now, op))
+	for _, op := range ops {
+		differ("sectors that are "+opWords[op], old.Sectors(op), now.Sectors(op))
 	}
-	differ("sectors of the drive that stay behind", behind(old), behind(now))
+	differ("sectors of the drive that stay behind", old.Behind(), now.Behind())
 	if old.Source.Digest != now.Source.Digest {
 		out = append(out, "the drive: its tables differ, it is another unit or was changed")
 	}
-	for _, c := range []struct {
-		what string
-		in   *plan.Plan
-		not  *plan.Plan
-	}{{"found only here", now, old}, {"found only there", old, now}} {
-		if only := codesOnly(c.in, c.not); len(only) > 0 {
-			out = append(out, c.what+": "+strings.Join(only, ", "))
+	only := func(where string, in, not *plan.Plan) {
+		known := codesOf(not.Findings)
+		codes := slices.DeleteFunc(codesOf(in.Findings), func(c disk.Code) bool { return slices.Contains(known, c) })
+		if len(codes) > 0 {
+			out = append(out, "found only "+where+": "+codeList(codes))
 		}
 	}
+	only("here", now, old)
+	only("there", old, now)
 	if out == nil {
 		u.Answerf("\nNothing differs from %s.\n", name)
 		return
@@ -46,31 +44,4 @@ func Unlike(u *talk.UI, name string, old, now *plan.Plan) {
 	for _, line := range out {
 		u.Wrapped("  ", line)
 	}
-}
-
-func sectorsOf(p *plan.Plan, op layout.Op) (n disk.Sector) {
-	for i := range p.Pieces {
-		if p.Pieces[i].Op == op {
-			n += p.Pieces[i].Count
-		}
-	}
-	return n
-}
-
-func behind(p *plan.Plan) (n disk.Sector) {
-	for _, d := range p.Dropped {
-		n += d.Count
-	}
-	return n
-}
-
-// codesOnly returns the codes of findings of one plan that the other has not.
-func codesOnly(in, not *plan.Plan) (out []string) {
-	for _, f := range in.Findings {
-		has := slices.ContainsFunc(not.Findings, func(g disk.Finding) bool { return g.Code == f.Code })
-		if !has && !slices.Contains(out, string(f.Code)) {
-			out = append(out, string(f.Code))
-		}
-	}
-	return out
 }

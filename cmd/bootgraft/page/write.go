@@ -1,6 +1,9 @@
 package page
 
 import (
+	"fmt"
+
+	"bootgraft/cmd/bootgraft/page/report"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/image/disk"
 	"bootgraft/safety"
@@ -14,8 +17,24 @@ func Written(u *talk.UI, target string, res safety.Result, sectorSize int, again
 		u.Answerf(", %s not touched: holes in an image file", disk.Grouped(res.Left))
 	}
 	u.Answerf("\n")
-	if res.SHA256 != "" {
-		u.Answerf("  SHA-256 of all sectors but those not touched:\n  %s\n", res.SHA256)
+	showSum(u, "  ", sumOfWritten, res.SHA256)
+	u.Next("Next, compare every sector with the plan:", "bootgraft verify "+again)
+}
+
+// writtenTable counts what was written to a card.
+func writtenTable(written disk.Sector, are string, left disk.Sector, leftAre string, missing disk.Sector) report.Table {
+	t := report.NewTable("sectors> | are", []string{disk.Grouped(written), are}, []string{disk.Grouped(left), leftAre})
+	if missing > 0 {
+		t.Add(disk.Grouped(missing), "zeros, because the source does not know them")
 	}
-	u.Answerf("\nNext, compare every sector with the plan:\n\n  bootgraft verify %s\n", again)
+	return t
+}
+
+// ImageAnswer is what was written to an image file, for a page to print; again is what
+// verify is given.
+func ImageAnswer(target string, res safety.Result, sectorSize int, again string) Answer {
+	return Answer{Verdict: fmt.Sprintf("%s is written: %s.", target, disk.SizeText(res.Sectors, sectorSize)),
+		Next: []string{"bootgraft verify " + again}, First: []report.Part{report.NewPart("What was written",
+			writtenTable(res.Written, "written", res.Left, "not touched: holes in an image file", res.Missing),
+			report.Valued(sumOfWritten, res.SHA256))}}
 }

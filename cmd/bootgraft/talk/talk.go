@@ -93,6 +93,14 @@ func (u *UI) Wrapped(prefix, text string) {
 	u.Answerf("%s", words.Fold(prefix, text))
 }
 
+// Next says what can be done now, and which lines to type for it: these are never folded.
+func (u *UI) Next(text string, lines ...string) {
+	u.Answerf("\n%s\n", words.Fold("", text))
+	for _, l := range lines {
+		u.Answerf("  %s\n", l)
+	}
+}
+
 // Rows writes lines with a name before the first.
 func (u *UI) Rows(name string, lines ...string) {
 	for _, l := range lines {

@@ -35,7 +35,11 @@ func (j *judge) efi() error {
 		case now[i].lost || now[i].size != p.size || now[i].digest != p.digest:
 			w.Broken = append(w.Broken, fmt.Sprintf("%s has other bytes on the card", name))
 		default:
-			w.Chain = append(w.Chain, "firmware opens "+name+": the same bytes")
+			said := "firmware opens " + name + ": the same bytes"
+			if n := now[i].pieces; n > 1 {
+				said += fmt.Sprintf(", in %d pieces, which it reads as the volume lists them", n)
+			}
+			w.Chain = append(w.Chain, said)
 		}
 	}
 	if j.m.Table != j.now.Table {
@@ -52,6 +56,7 @@ type program struct {
 	volume int
 	path   string
 	size   int64
+	pieces int // in which it lies
 	digest [32]byte
 	lost   bool
 }
@@ -71,7 +76,7 @@ func (j *judge) programs(src image.Source, m *layout.Map) (out []program, err er
 			!strings.HasSuffix(path, ".EFI") || strings.Count(path, "/") != 2 {
 			return nil
 		}
-		p := program{volume: f.Volume, path: f.Path, size: f.Size,
+		p := program{volume: f.Volume, path: f.Path, size: f.Size, pieces: pieces(f),
 			lost: f.Fault != nil || len(f.Missing) > 0 || f.Size > maxProgram}
 		if !p.lost {
 			p.digest, err = digest(f)

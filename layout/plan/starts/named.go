@@ -18,11 +18,13 @@ type Gone struct {
 }
 
 // named follows the names that stand in the boot code of a way's volumes: each file must
-// be on the card, and in one piece where it was in one piece.
+// be on the card, and in one piece where it was in one piece. Code that nothing binds to a
+// volume may start the boot code of any: of those only what becomes worse is told.
 func (j *judge) named(w *Way, volumes map[int]bool) error {
 	var wanted []link.Named
+	anywhere := w.Entry == 0 && (w.Method == GPT || w.Method == BootCode)
 	for _, n := range j.found.Named {
-		if volumes[n.Volume] {
+		if volumes[n.Volume] || anywhere {
 			wanted = append(wanted, n)
 		}
 	}
@@ -39,7 +41,13 @@ func (j *judge) named(w *Way, volumes map[int]bool) error {
 	}
 	for _, n := range wanted {
 		by := fmt.Sprintf("the boot code of %s looks by its name for %s", layout.VolumeName(n.Volume), n.Path)
+		sure := volumes[n.Volume]
+		if !sure {
+			by = "if that is what starts: " + by
+		}
 		switch count, there := now[namedKey(n.Volume, n.Path)]; {
+		case !there && !sure:
+			w.Cannot = append(w.Cannot, by+", and it is not on the card")
 		case !there:
 			w.Broken = append(w.Broken, by+", and it is not on the card")
 			j.out.Gone = append(j.out.Gone, Gone{n.Volume, n.Path, by})
@@ -47,7 +55,7 @@ func (j *judge) named(w *Way, volumes map[int]bool) error {
 			w.Cannot = append(w.Cannot, fmt.Sprintf("%s, which lies in %s on the card: code that wants it in one piece does "+
 				"not start it",
 				by, disk.Counted(count, "piece")))
-		default:
+		case sure:
 			w.Chain = append(w.Chain, fmt.Sprintf("%s, which lies in %s, as before", by, disk.Counted(count, "piece")))
 		}
 	}

@@ -2,8 +2,10 @@ package starts_test
 
 import (
 	"bytes"
+	"encoding/binary"
 	"errors"
 	"fmt"
+	"hash/crc32"
 	"io"
 	"math/rand"
 	"slices"
@@ -135,6 +137,71 @@ func TestFilesLookedForByName(t *testing.T) {
 	if r.Answer != starts.WillNot || !slices.Contains(asked, disk.LinkedFileGone) || len(r.Gone) != 1 ||
 		r.Gone[0].Path != "START.SYS" {
 		t.Errorf("gone: %s, asked %v, %+v", r.Answer, asked, r.Ways)
+	}
+}
+
+// asGPT gives a disk of byName a GUID partition table with the same entry, and code in
+// sector 0. legacy marks the entry as one that such code starts (UEFI Specification 2.10,
+// table 5.7, bit 2).
+func asGPT(t *testing.T, d *imagetest.Disk, legacy bool) *imagetest.Disk {
+	t.Helper()
+	disks.GPT(d, disks.Entry{Span: disk.Span{Start: 63, Count: 20_000}})
+	last := d.Size()/512 - 1
+	put := func(b []byte, at int64) {
+		if _, err := d.WriteAt(b, at); err != nil {
+			t.Fatal(err)
+		}
+	}
+	put([]byte{0xEB}, 0)
+	for _, at := range []struct{ header, array int64 }{{1, 2}, {last, last - 32}} {
+		if !legacy {
+			break
+		}
+		put([]byte{1 << 2}, at.array*512+48)
+		array, err := image.ReadSectors(d, disk.Span{Start: disk.Sector(at.array), Count: 32})
+		if err != nil {
+			t.Fatal(err)
+		}
+		h, err := image.ReadSector(d, disk.Sector(at.header))
+		if err != nil {
+			t.Fatal(err)
+		}
+		le := binary.LittleEndian
+		le.PutUint32(h[88:], crc32.ChecksumIEEE(array))
+		le.PutUint32(h[16:], 0)
+		le.PutUint32(h[16:], crc32.ChecksumIEEE(h[:92]))
+		put(h, at.header*512)
+	}
+	return d
+}
+
+// A GUID partition table has no active entry: what boot code looks for by its name is told
+// of too where the code of sector 0 may start that boot code, and where the table says that
+// it does.
+func TestFilesLookedForByNameInGPT(t *testing.T) {
+	files := []any{"FULL", 4000}
+	for i := range 10 {
+		files = append(files, fmt.Sprintf("-GAP%d", i), 6, fmt.Sprintf("S%d", i), 80)
+	}
+	for _, legacy := range []bool{false, true} {
+		whole := asGPT(t, byName(t, "-GAP", 6000, "START.SYS", 10), legacy)
+		r, _ := judged(t, whole, fit.Wishes{Target: plan.Size{Sectors: 12_000, SectorSize: 512}})
+		w := r.Ways[0]
+		if said := strings.Join(w.Chain, "\n"); w.Method != starts.GPT || r.Answer != starts.NothingFound ||
+			strings.Contains(said, "START.SYS") != legacy {
+			t.Errorf("legacy %v, in one piece: %s, %+v", legacy, r.Answer, r.Ways)
+		}
+		cut := asGPT(t, byName(t, append(files, "START.SYS", 10)...), legacy)
+		m, err := scan.Run(t.Context(), cut, scan.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		end := m.Volume(1).PartsOf(layout.PartData)[0].Start + 2*(4000+10*86+4) // within START.SYS
+		r, _ = judgedWith(t, cut, m, fit.Wishes{Target: plan.Size{Sectors: end + 33, SectorSize: 512}})
+		if said := strings.Join(r.Ways[0].Cannot, "\n"); r.Answer != starts.CannotKnow || !strings.Contains(said, "2 pieces") ||
+			strings.Contains(said, "if that is what starts") == legacy {
+			t.Errorf("legacy %v, in two pieces: %s, %+v", legacy, r.Answer, r.Ways)
+		}
 	}
 }
 

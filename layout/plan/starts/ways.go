@@ -28,7 +28,7 @@ func (j *judge) ways() error {
 		err = j.bareVolume()
 	case j.m.Table == "gpt":
 		if hasCode && signed {
-			err = j.fromSector0(GPT, nil)
+			err = j.fromSector0(GPT, j.legacy())
 		}
 	case j.m.Table == "mbr":
 		var active *layout.Entry
@@ -54,6 +54,21 @@ func (j *judge) ways() error {
 		return j.unknownWay(zero == nil)
 	}
 	return nil
+}
+
+// legacy is the entry of a GUID partition table that says that code of sector 0 starts it
+// (UEFI Specification 2.10, table 5.7, bit 2), if there is one alone.
+func (j *judge) legacy() (one *layout.Entry) {
+	for i := range j.m.Entries {
+		switch {
+		case !j.m.Entries[i].Active:
+		case one != nil:
+			return nil // which of them the code takes nobody knows
+		default:
+			one = &j.m.Entries[i]
+		}
+	}
+	return one
 }
 
 // sector reads a sector, or returns nothing if it is not known.

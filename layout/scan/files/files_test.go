@@ -313,11 +313,14 @@ func TestWhatFilesMayBeOtherwiseIsTold(t *testing.T) {
 	if err != nil || count != len(sums) || len(found) != 1 || found[0].Code != disk.LinksLeftOut || !strings.Contains(found[0].Text, " 1. ") {
 		t.Errorf("%d files, %v, %v", count, found, err)
 	}
-	if w := files.Warnings(m); len(w) != 1 || w[0].Code != disk.ExtDirty {
+	if w := files.Warnings(m, nil); len(w) != 1 || w[0].Code != disk.ExtDirty {
 		t.Errorf("warnings %v of %v", w, m.Findings)
 	}
+	if w := files.Warnings(m, files.Warnings(m, nil)); len(w) != 0 {
+		t.Errorf("told a second time: %v", w)
+	}
 	m.Volumes[0].Listed = false
-	if w := files.Warnings(m); len(w) != 0 {
+	if w := files.Warnings(m, nil); len(w) != 0 {
 		t.Errorf("warnings of a volume whose files nobody lists: %v", w)
 	}
 }

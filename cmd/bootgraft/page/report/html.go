@@ -3,6 +3,7 @@ package report
 import (
 	"bytes"
 	_ "embed"
+	"fmt"
 	"html/template"
 	"strings"
 	"sync"
@@ -22,21 +23,9 @@ func (r *Report) HTML() ([]byte, error) {
 	return b.Bytes(), err
 }
 
-// kind tells the template which block it is.
+// kind tells the template which block it is: the name of its type.
 func kind(b Block) string {
-	switch b.(type) {
-	case Text:
-		return "text"
-	case List:
-		return "list"
-	case Typed:
-		return "typed"
-	case Drawing:
-		return "drawing"
-	case Wave:
-		return "wave"
-	}
-	return "table"
+	return strings.ToLower(strings.TrimPrefix(fmt.Sprintf("%T", b), "report."))
 }
 
 // svg returns the drawing, whose texts are made harmless where it is drawn.
@@ -49,20 +38,14 @@ func wave(w Wave) template.HTML {
 	return template.HTML(w.Envelope.SVG()) //nolint:gosec // numbers alone
 }
 
-func right(t Table, column int) bool { return column < len(t.Right) && t.Right[column] }
-
-func forumText(facts []Fact) string {
-	var b strings.Builder
-	plainFacts(&b, facts)
-	return strings.TrimRight(b.String(), "\n")
-}
+func forumText(facts Facts) string { return strings.TrimRight(facts.Lines(""), "\n") }
 
 //go:embed page.html
 var pageHTML string
 
 var pageTemplate = sync.OnceValue(func() *template.Template {
 	return template.Must(template.New("page").Funcs(template.FuncMap{
-		"kind": kind, "svg": svg, "wave": wave, "right": right, "forum": forumText, "show": words.Printable,
+		"kind": kind, "svg": svg, "wave": wave, "forum": forumText, "show": words.Printable,
 		"lines": visibleLines,
 	}).Parse(pageHTML))
 })

@@ -28,15 +28,13 @@ func (r *Report) Markdown() []byte {
 	}
 	if len(r.Forum) > 0 {
 		fmt.Fprintf(&b, "## %s\n\n", forumHeading)
-		var text strings.Builder
-		plainFacts(&text, r.Forum)
-		fenced(&b, strings.TrimRight(text.String(), "\n"))
+		fenced(&b, forumText(r.Forum))
 	}
 	fmt.Fprintf(&b, "%s\n", mark(r.foot()))
 	return []byte(b.String())
 }
 
-func markFacts(b *strings.Builder, facts []Fact) {
+func markFacts(b *strings.Builder, facts Facts) {
 	if len(facts) == 0 {
 		return
 	}
@@ -73,16 +71,16 @@ func markTable(b *strings.Builder, t Table) {
 		}
 		b.WriteString("|\n")
 	}
-	line(t.Head)
-	for i := range t.Head {
-		if i < len(t.Right) && t.Right[i] {
+	line(t.head())
+	for _, c := range t.Columns {
+		if c.Right {
 			b.WriteString("| ---: ")
 		} else {
 			b.WriteString("| --- ")
 		}
 	}
 	b.WriteString("|\n")
-	for _, row := range t.Rows {
+	for _, row := range t.Printed() {
 		line(row)
 	}
 	b.WriteString("\n")

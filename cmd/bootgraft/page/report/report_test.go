@@ -21,16 +21,16 @@ func invented() *Report {
 		{Span: disk.Span{Count: 100}, Role: layout.RoleUnknown, Name: hostile, Content: layout.Content{Looked: true, NonBlank: 100}}}}
 	return &Report{
 		Title: hostile, Verdict: hostile, State: hostile, Next: []string{"bootgraft write " + hostile}, Written: "bootgraft 1",
-		Aloud: []Fact{{"sectors", "100"}, {"name", hostile}},
+		Aloud: Facts{{"sectors", "100"}, {"name", hostile}},
 		Parts: []Part{
 			{Heading: hostile, Blocks: []Block{
 				Text(hostile), List{hostile, "1. no list", "- no list"}, Typed("a\n```\n" + hostile),
-				Table{Head: []string{"n", "name"}, Right: []bool{true}, Rows: [][]string{{"1", hostile}}},
+				NewTable("n> | name", []string{"1", hostile}),
 				Drawing{drawing.New(m, nil, drawing.Faults{}), hostile},
 			}},
 			{Heading: "bytes", Private: true, Blocks: []Block{Typed("00 11 22")}},
 		},
-		Forum: []Fact{{"name", hostile}},
+		Forum: Facts{{"name", hostile}},
 	}
 }
 

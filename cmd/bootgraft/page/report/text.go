@@ -26,30 +26,19 @@ func (r *Report) Plain() []byte {
 		}
 		b.WriteString("\n")
 	}
-	plainFacts(&b, r.Aloud)
+	b.WriteString(r.Aloud.Lines(""))
 	for _, p := range r.Parts {
 		plainPart(&b, p)
 	}
 	if len(r.Forum) > 0 {
 		fmt.Fprintf(&b, "\n%s\n%s\n", forumHeading, strings.Repeat("-", len(forumHeading)))
-		plainFacts(&b, r.Forum)
+		b.WriteString(r.Forum.Lines(""))
 	}
 	fmt.Fprintf(&b, "\n%s", words.Fold("", r.foot()))
 	return []byte(b.String())
 }
 
 const forumHeading = "Numbers for whoever helps"
-
-func plainFacts(b *strings.Builder, facts []Fact) {
-	most := 0
-	for _, f := range facts {
-		most = max(most, words.Cells(f.Name))
-	}
-	for _, f := range facts {
-		b.WriteString(words.Fold(fmt.Sprintf("%s%s  ", f.Name, strings.Repeat(" ", most-words.Cells(f.Name))),
-			words.Printable(f.Value)))
-	}
-}
 
 func plainPart(b *strings.Builder, p Part) {
 	h := words.Printable(p.Heading)
@@ -71,74 +60,13 @@ func plainPart(b *strings.Builder, p Part) {
 		case Wave:
 			fmt.Fprintf(b, "  |%s|\n", v.Envelope.Line(waveLetters))
 		case Table:
-			plainTable(b, v)
+			b.WriteString(v.plain())
 		}
 	}
 }
 
 // waveLetters is how many letters the shape of a recording takes where it is text.
 const waveLetters = 72
-
-// plainTable sets columns; the last one folds.
-func plainTable(b *strings.Builder, t Table) {
-	rows := t.Rows
-	if !t.Narrow {
-		rows = append([][]string{t.Head}, rows...)
-	}
-	widths := make([]int, len(t.Head))
-	for _, row := range rows {
-		for i, s := range row {
-			widths[i] = max(widths[i], words.Cells(words.Printable(s)))
-		}
-	}
-	before := 0
-	for _, w := range widths[:len(widths)-1] {
-		before += w + 2
-	}
-	if before > mostBefore {
-		plainRecords(b, t)
-		return
-	}
-	for _, row := range rows {
-		line := ""
-		for i, s := range row[:len(row)-1] {
-			s = words.Printable(s)
-			room := strings.Repeat(" ", widths[i]-words.Cells(s))
-			if i < len(t.Right) && t.Right[i] {
-				line += room + s + "  "
-			} else {
-				line += s + room + "  "
-			}
-		}
-		b.WriteString(strings.TrimRight(words.Fold(line, words.Printable(row[len(row)-1])), " \n") + "\n")
-	}
-}
-
-// mostBefore is how many cells the columns before the last one may take: the rest is
-// for the last one, which folds. By hand, no source.
-const mostBefore = 56
-
-// plainRecords sets a table whose columns have no room side by side: each row as lines
-// below each other.
-func plainRecords(b *strings.Builder, t Table) {
-	most := 0
-	for _, h := range t.Head {
-		most = max(most, words.Cells(h))
-	}
-	for _, row := range t.Rows {
-		for i, s := range row {
-			if s == "" {
-				continue
-			}
-			indent := "  "
-			if i == 0 {
-				indent = "- "
-			}
-			b.WriteString(words.Fold(fmt.Sprintf("%s%s%s  ", indent, t.Head[i],
-				strings.Repeat(" ", most-words.Cells(t.Head[i]))), words.Printable(s)))
-		}
-	}
-}
 
 // foot says who wrote the page, and what it does not show.
 func (r *Report) foot() string {

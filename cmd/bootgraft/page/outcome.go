@@ -53,10 +53,10 @@ func OutcomeReport(o Outcome, d *Drive, p *Planned) *report.Report {
 		Title: o.Title, Verdict: o.verdict(first), State: o.state(d), Good: o.Code == talk.ExitDone && o.State == "",
 		Next: o.Next, Written: o.Program,
 	}
-	if rest = strings.TrimRight(rest, "\n"); rest != "" && !o.Told {
-		r.Parts = append(r.Parts, report.Part{Heading: "How it ended", Blocks: paragraphs(rest)})
+	if !o.Told {
+		r.Add(report.NewPart("How it ended", paragraphs(rest)...))
 	}
-	r.Parts = append(r.Parts, o.First...)
+	r.Add(o.First...)
 	switch {
 	case p != nil:
 		p.fill(r, o.Answer)
@@ -64,9 +64,9 @@ func OutcomeReport(o Outcome, d *Drive, p *Planned) *report.Report {
 		d.fill(r, o.Answer)
 	default:
 		if len(o.Findings) > 0 {
-			r.Parts = append(r.Parts, findingsPart(o.Findings))
+			r.Add(findingsPart(o.Findings))
 		}
-		r.Parts = append(r.Parts, o.Then...)
+		r.Add(o.Then...)
 	}
 	return r
 }
@@ -138,43 +138,40 @@ func paragraphs(text string) (out []report.Block) {
 
 // fill adds what a page says of a drive, around the answer of a command about it.
 func (d *Drive) fill(r *report.Report, a Answer) {
-	r.Aloud = append(r.Aloud, report.Fact{Name: "sectors of the drive", Value: disk.Grouped(d.Map.Sectors)},
-		report.Fact{Name: "sectors not known", Value: disk.Grouped(d.missing())})
+	r.Aloud.Add("sectors of the drive", disk.Grouped(d.Map.Sectors))
+	r.Aloud.Add("sectors not known", disk.Grouped(d.missing()))
 	r.Forum = d.numbers()
-	if part, any := d.damagedPart(); any {
-		r.Parts = slices.Insert(r.Parts, 0, part)
-	}
-	r.Parts = append(r.Parts, drawn("The drive", drawing.New(d.Map, nil, d.Faults)), d.bootPart(), cautionsPart(),
+	d.damagedFirst(r)
+	r.Add(drawn("The drive", drawing.New(d.Map, nil, d.Faults)), d.bootPart(), cautionsPart(),
 		findingsPart(slices.Concat(d.Map.Findings, d.Found, a.Findings)))
-	r.Parts = append(append(r.Parts, a.Then...), d.regionPart())
-	r.Parts = append(r.Parts, geometryPart(d.Counts)...)
-	r.Parts = append(r.Parts, d.notesPart()...)
+	r.Add(a.Then...)
+	r.Add(report.NewPart("Who owns every sector of the drive", regionTable(d.Map)), counted(d.Counts), d.notesPart())
+}
+
+// damagedFirst puts the files that are not whole before all else.
+func (d *Drive) damagedFirst(r *report.Report) {
+	others := r.Parts
+	r.Parts = nil
+	r.Add(d.damagedPart())
+	r.Add(others...)
 }
 
 // fill adds what a page says of a planned card, around the answer of a command about it.
 func (p *Planned) fill(r *report.Report, a Answer) {
-	r.Aloud = append(r.Aloud, report.Fact{Name: "sectors of the drive", Value: disk.Grouped(p.Map.Sectors)},
-		report.Fact{Name: "sectors of the card", Value: disk.Grouped(p.Target.Sectors)},
-		report.Fact{Name: "check number of the plan begins", Value: short(p.Digest)})
-	r.Forum = p.numbers(report.Fact{Name: "card sectors", Value: disk.Grouped(p.Target.Sectors)},
+	cardSectors := disk.Grouped(p.Target.Sectors)
+	r.Aloud.Add("sectors of the drive", disk.Grouped(p.Map.Sectors))
+	r.Aloud.Add("sectors of the card", cardSectors)
+	r.Aloud.Add("check number of the plan begins", short(p.Digest))
+	r.Forum = p.numbers(report.Fact{Name: "card sectors", Value: cardSectors},
 		report.Fact{Name: "check number of the plan", Value: p.Digest})
-	if part, any := p.damagedPart(); any {
-		r.Parts = slices.Insert(r.Parts, 0, part)
-	}
-	r.Parts = append(r.Parts, drawn("Where everything goes", drawing.New(p.Map, p.Plan, p.Faults)), p.bootPart(),
-		p.changesPart())
+	p.damagedFirst(r)
+	r.Add(drawn("Where everything goes", drawing.New(p.Map, p.Plan, p.Faults)), p.bootPart(), p.changesPart())
 	if p.Starts != nil {
-		r.Parts = append(r.Parts, startsPart(p.Starts))
+		r.Add(startsPart(p.Starts))
 	}
-	r.Parts = append(r.Parts, cautionsPart(), findingsPart(slices.Concat(p.Plan.Findings, a.Findings)))
-	r.Parts = append(r.Parts, a.Then...)
-	if len(p.Plan.Dropped) > 0 {
-		r.Parts = append(r.Parts, p.droppedPart())
-	}
-	r.Parts = append(append(r.Parts, p.piecesPart()), p.notesPart()...)
-	if len(p.Anew) > 0 {
-		r.Parts = append(r.Parts, hexPart(p.Anew))
-	}
+	r.Add(cautionsPart(), findingsPart(slices.Concat(p.Plan.Findings, a.Findings)))
+	r.Add(a.Then...)
+	r.Add(droppedPart(p.Plan), p.piecesPart(), p.notesPart(), hexPart(p.Anew))
 }
 
 // AddPaths gives every path, drive or label of a list a stand-in.

@@ -56,24 +56,23 @@ func (d *Drive) state() string {
 }
 
 // numbers are what somebody who helps asks for.
-func (d *Drive) numbers(more ...report.Fact) []report.Fact {
-	m := d.Map
+func (d *Drive) numbers(more ...report.Fact) (out report.Facts) {
 	first, last := d.usedOutside()
-	out := []report.Fact{
-		{Name: "sectors", Value: disk.Grouped(m.Sectors)},
-		{Name: "bytes in a sector", Value: disk.Grouped(m.SectorSize)},
-		{Name: "table", Value: m.Table},
-		{Name: "sector 0 begins", Value: d.begins()},
-		{Name: "outside volumes, first sector in use", Value: first},
-		{Name: "outside volumes, last sector in use", Value: last},
-		{Name: "volumes", Value: d.volumes()},
-		{Name: "sectors not known", Value: disk.Grouped(d.missing())},
-		{Name: "tail", Value: d.tail()},
-	}
+	out.Add("sectors", disk.Grouped(d.Map.Sectors))
+	out.Add("bytes in a sector", disk.Grouped(d.Map.SectorSize))
+	out.Add("table", d.Map.Table)
+	out.Add("sector 0 begins", d.begins())
+	out.Add("outside volumes, first sector in use", first)
+	out.Add("outside volumes, last sector in use", last)
+	out.Add("volumes", d.volumes())
+	out.Add("sectors not known", disk.Grouped(d.missing()))
+	out.Add("tail", d.tail())
 	if d.Identity != "" {
-		out = append(out, report.Fact{Name: "drive", Value: d.Identity})
+		out.Add("drive", d.Identity)
 	}
-	return append(append(out, more...), report.Fact{Name: "program", Value: d.Program})
+	out = append(out, more...)
+	out.Add("program", d.Program)
+	return out
 }
 
 // usedOutside names the first and the last sector in use outside volumes.
@@ -124,9 +123,9 @@ func (d *Drive) tail() string {
 }
 
 // damagedPart names files that are not whole.
-func (d *Drive) damagedPart() (report.Part, bool) {
+func (d *Drive) damagedPart() report.Part {
 	if d.damaged() == 0 {
-		return report.Part{}, false
+		return report.Part{}
 	}
 	var list report.List
 	for i := range d.Files.Files {
@@ -139,13 +138,13 @@ func (d *Drive) damagedPart() (report.Part, bool) {
 		}
 		list = append(list, fmt.Sprintf("volume %d: /%s: %s", f.Volume, f.Path, oneLine(damage(f, 2))))
 	}
-	p := report.Part{Heading: fmt.Sprintf("Damaged files: %s of %s", disk.Grouped(d.damaged()),
-		disk.Grouped(len(d.Files.Files))), Blocks: []report.Block{list}}
+	p := report.NewPart(fmt.Sprintf("Damaged files: %s of %s", disk.Grouped(d.damaged()),
+		disk.Grouped(len(d.Files.Files))), list)
 	if more := d.damaged() - len(list); more > 0 {
-		p.Blocks = append(p.Blocks, report.Text(fmt.Sprintf("And %s more. All of them:", disk.Grouped(more))))
+		p.Blocks = append(p.Blocks, report.Textf("And %s more. All of them:", disk.Grouped(more)))
 	}
 	p.Blocks = append(p.Blocks, report.Typed("bootgraft files "+words.Shell(d.Path)+" --brief"))
-	return p, true
+	return p
 }
 
 // oneLine joins lines that are set below each other elsewhere.
@@ -158,7 +157,8 @@ func oneLine(lines []string) string {
 
 // bootPart says of everything that a device may need to start whether it is whole.
 func (d *Drive) bootPart() report.Part {
-	t := report.Table{Head: []string{"first sector", "sectors", "whose", "state"}, Right: []bool{true, true}}
+	t := report.NewTable("first sector> | sectors> | whose | state")
+	t.Most, t.Rest = maxRegionRows, restInSurvey
 	for _, r := range d.Map.Regions {
 		if r.Role == layout.RoleVolume || r.Content.Looked && r.Content.NonBlank+r.Content.Unread == 0 {
 			continue
@@ -170,80 +170,28 @@ func (d *Drive) bootPart() report.Part {
 		} else if n := d.Faults.Unstable.Within(r.Span).Sectors(); n > 0 {
 			state = fmt.Sprintf("%s answered differently from one time to the next", disk.Counted(n, "sector"))
 		}
-		t.Rows = append(t.Rows, []string{disk.Grouped(r.Start), disk.Grouped(r.Count), r.Name, state})
-		if len(t.Rows) == maxRegionRows {
-			t.Rows = append(t.Rows, []string{"", "", "and more; all of them with survey --json", ""})
-			break
-		}
+		t.Add(disk.Grouped(r.Start), disk.Grouped(r.Count), r.Name, state)
 	}
 	if t.Rows == nil {
-		return report.Part{Heading: "Boot area",
-			Blocks: []report.Block{report.Text("Nothing is in use outside the volumes.")}}
+		return report.NewPart("Boot area", report.Text("Nothing is in use outside the volumes."))
 	}
-	return report.Part{Heading: "Boot area: what a device may need to start", Blocks: []report.Block{t}}
+	return report.NewPart("Boot area: what a device may need to start", t)
 }
 
 // spanList names the first spans of a set.
 func spanList(spans disk.Spans) string {
-	var out []string
-	for i, s := range spans {
-		if i == 4 && len(spans) > 5 {
-			out = append(out, fmt.Sprintf("and %s more runs", disk.Grouped(len(spans)-i)))
-			break
-		}
+	list := textsOf(spans, func(s *disk.Span) string {
 		if s.Count == 1 {
-			out = append(out, disk.Grouped(s.Start))
-		} else {
-			out = append(out, fmt.Sprintf("%s to %s", disk.Grouped(s.Start), disk.Grouped(s.End()-1)))
+			return disk.Grouped(s.Start)
 		}
-	}
-	return strings.Join(out, ", ")
-}
-
-// regionPart lists who owns what.
-func (d *Drive) regionPart() report.Part {
-	t := report.Table{Head: []string{"first sector", "sectors", "role", "what"}, Right: []bool{true, true}}
-	for i, r := range d.Map.Regions {
-		if i == maxRegionRows {
-			t.Rows = append(t.Rows, []string{"", disk.Grouped(len(d.Map.Regions) - i), "",
-				"more runs; all of them with survey --json"})
-			break
-		}
-		t.Rows = append(t.Rows, []string{disk.Grouped(r.Start), disk.Grouped(r.Count), string(r.Role), regionText(d.Map, r)})
-	}
-	return report.Part{Heading: "Who owns every sector of the drive", Blocks: []report.Block{t}}
-}
-
-// findingsPart lists findings, the gravest first.
-func findingsPart(all []disk.Finding) report.Part {
-	p := report.Part{Heading: "Findings"}
-	if len(all) == 0 {
-		p.Blocks = []report.Block{report.Text("Nothing found wrong.")}
-		return p
-	}
-	t := report.Table{Head: []string{"how grave", "code", "sector", "what"}, Right: []bool{false, false, true}}
-	for _, f := range gravest(all) {
-		grave, at := string(f.Severity), ""
-		if f.Accepted {
-			grave = "accepted"
-		}
-		if f.Sector != disk.NoSector {
-			at = disk.Grouped(f.Sector)
-		}
-		t.Rows = append(t.Rows, []string{grave, string(f.Code), at, f.Text})
-	}
-	const most = 100 // rows: by hand, more belong into --json
-	if more := len(t.Rows) - most; more > 0 {
-		t.Rows = append(t.Rows[:most], []string{"", "", "",
-			fmt.Sprintf("and %s more; all of them with --json", disk.Grouped(more))})
-	}
-	p.Blocks = []report.Block{t}
-	return p
+		return fmt.Sprintf("%s to %s", disk.Grouped(s.Start), disk.Grouped(s.Last()))
+	})
+	return strings.Join(someOf(list, 4, "and %s more runs"), ", ")
 }
 
 // drawn is the picture of the drive, and of a card if there is one.
 func drawn(heading string, p *drawing.Picture) report.Part {
-	return report.Part{Heading: heading, Blocks: []report.Block{report.Drawing{Picture: p, Title: heading}}}
+	return report.NewPart(heading, report.Drawing{Picture: p, Title: heading})
 }
 
 // Names gathers what a page for strangers must not hold.
@@ -294,47 +242,20 @@ func placeholder(path string) string {
 	return "IMAGE"
 }
 
-// SurveyReport is the page of a drive.
-func SurveyReport(d *Drive, next string) *report.Report {
-	r := &report.Report{
-		Title: fmt.Sprintf("A drive of %s", disk.SizeText(d.Map.Sectors, d.Map.SectorSize)), State: d.state(),
-		Good: d.missing() == 0 && d.damaged() == 0, Next: []string{next}, Written: d.Program, Verdict: surveyVerdict(d),
-	}
-	d.fill(r, Answer{})
-	return r
-}
-
 // notesPart is what was seen at the bench. It is for its owner: no list of names could
 // say what must not be shown of it.
-func (d *Drive) notesPart() []report.Part {
+func (d *Drive) notesPart() report.Part {
 	text := strings.ReplaceAll(strings.TrimPrefix(d.Notes, "\uFEFF"), "\r\n", "\n")
-	if strings.TrimSpace(text) == "" {
-		return nil
-	}
-	text = strings.TrimSpace(words.Visible(text))
-	return []report.Part{{Heading: "Notes of the bench", Private: true, Blocks: []report.Block{report.Typed(text)}}}
-}
-
-// surveyVerdict says in one sentence what is known of a drive.
-func surveyVerdict(d *Drive) string {
-	text := fmt.Sprintf("Every sector has an owner: %s, %s", disk.Counted(len(d.Map.Regions), "run"),
-		disk.Counted(len(d.Map.Volumes), "known volume"))
-	if n := d.missing(); n > 0 {
-		text += fmt.Sprintf("; what %s hold is not known", disk.Counted(n, "sector"))
-		if n == 1 {
-			text = strings.Replace(text, " hold is", " holds is", 1)
-		}
-	}
-	return text + "."
+	return report.Private("Notes of the bench", report.Typed(strings.TrimSpace(words.Visible(text))))
 }
 
 // cautionsPart is the usual cautions; SAFETY.md has all of them.
 func cautionsPart() report.Part {
-	return report.Part{Heading: "Take care", Blocks: []report.Block{report.List{
+	return report.NewPart("Take care", report.List{
 		"Never let the device write to the old drive, and never answer its question to format with the old drive inside.",
 		"Mains and battery voltages, charged capacitors, static discharge and hot tools can hurt you and the " +
 			"device. Unplug " +
 			"it, take out the battery, follow your local rules, and leave to licensed people what is theirs.",
 		"Machines that move: drives off and emergency stop pressed at the first start. Headphones off the ears.",
-	}}}
+	})
 }

@@ -1,0 +1,145 @@
+package page
+
+import (
+	"bytes"
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"path/filepath"
+	"regexp"
+	"strconv"
+	"strings"
+	"testing"
+
+	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/cmd/bootgraft/words"
+	"bootgraft/image/capture"
+	"bootgraft/layout/scan/diff"
+)
+
+// shown is what an answer says on a terminal and on a page to print, a blank between words.
+func shown(screen func(u *talk.UI), a Answer) map[string]string {
+	var out bytes.Buffer
+	screen(&talk.UI{Out: &out})
+	page := OutcomeReport(Outcome{Answer: a, Title: "x"}, nil, nil).Plain()
+	return map[string]string{"terminal": strings.Join(strings.Fields(out.String()), " "),
+		"page": strings.Join(strings.Fields(string(page)), " ")}
+}
+
+// TestWhyTheRecordNamesNoSum: terminal and page name the same reason.
+func TestWhyTheRecordNamesNoSum(t *testing.T) {
+	for want, c := range map[string]*capture.Check{
+		"two captures were merged into it":        {Merged: true},
+		"the last run left that out":              {Complete: true},
+		"the capture was not brought to its end.": {},
+	} {
+		if state := ArchiveAnswer(c).State; (state == "") != (c.Merged || c.Complete) {
+			t.Errorf("%q, and the state is %q", want, state)
+		}
+		for form, text := range shown(func(u *talk.UI) { Archive(u, "old.img", c) }, ArchiveAnswer(c)) {
+			if !strings.Contains(text, "The record names none for the whole file: "+want) {
+				t.Errorf("%s: %q is not said:\n%s", form, want, text)
+			}
+		}
+	}
+}
+
+// TestNewVolumesAreNoNewFormat: where volumes alone were made new, neither terminal nor page
+// nor the first screen says that the device made a layout of its own.
+func TestNewVolumesAreNoNewFormat(t *testing.T) {
+	r := &diff.Report{Sectors: 100, Kinds: []diff.Kind{diff.NewFormat, diff.NewVolume}, Volumes: []diff.MadeVolume{{Index: 1, Kind: "fat32"}}}
+	forms := shown(func(u *talk.UI) { Changed(u, "a", "b", r, "") }, ChangedAnswer(r, "", Advice{}))
+	forms["first screen"] = strings.Join(ChangedBrief(r, "", Advice{}).Verdict, " ")
+	for form, text := range forms {
+		if strings.Contains(text, "did not know the layout") || !strings.Contains(text, "A volume was made new") {
+			t.Errorf("%s:\n%s", form, text)
+		}
+	}
+}
+
+// TestEverySentenceOnce: what is said on a terminal and on a page to print is written down
+// once. What is shorter than a sentence may stand twice.
+func TestEverySentenceOnce(t *testing.T) {
+	files, err := filepath.Glob("*.go")
+	if err != nil {
+		t.Fatal(err)
+	}
+	at, set, said := map[string]token.Pos{}, token.NewFileSet(), 0
+	for _, name := range files {
+		if strings.HasSuffix(name, "_test.go") {
+			continue
+		}
+		file, err := parser.ParseFile(set, name, nil, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		ast.Inspect(file, func(n ast.Node) bool {
+			e, ok := n.(ast.Expr)
+			text, whole := constantText(e)
+			if !ok || !whole {
+				return true
+			}
+			text = strings.ToLower(strings.Trim(text, "\n .:"))
+			if len(text) < 28 || strings.Count(text, " ") < 3 {
+				return false
+			}
+			if before, twice := at[text]; twice {
+				t.Errorf("%s says what %s says: %q", set.Position(n.Pos()), set.Position(before), text)
+			}
+			at[text] = n.Pos()
+			said++
+			return false
+		})
+	}
+	if said < 300 {
+		t.Errorf("only %d sentences were found", said)
+	}
+}
+
+// constantText is the text of an expression that is made of constant pieces.
+func constantText(e ast.Expr) (string, bool) {
+	switch v := e.(type) {
+	case *ast.BasicLit:
+		text, err := strconv.Unquote(v.Value)
+		return text, err == nil && v.Kind == token.STRING
+	case *ast.BinaryExpr:
+		a, ok := constantText(v.X)
+		b, too := constantText(v.Y)
+		return a + b, ok && too && v.Op == token.ADD
+	}
+	return "", false
+}
+
+// TestProseFolds: on a narrow terminal prose flows: no line of it is wider, and none was
+// broken by hand for a wider one.
+func TestProseFolds(t *testing.T) {
+	const cells = 50
+	words.SetWidth(cells)
+	defer words.SetWidth(80)
+	shows := map[string]func(u *talk.UI){
+		"after survey": func(u *talk.UI) { AfterSurvey(u, "old.img", "") },
+		"after verify": func(u *talk.UI) { AfterVerify(u, "card.plan", "card.img", "", false, true) },
+	}
+	for name, show := range pages {
+		if name != "damaged" { // a file, which no terminal shows
+			shows[name] = show
+		}
+	}
+	prose := regexp.MustCompile(`^[A-Z][a-z]+,? [a-z]+ [a-z]+`)
+	for name, show := range shows {
+		var out bytes.Buffer
+		show(&talk.UI{Out: &out})
+		lines := strings.Split(out.String(), "\n")
+		for i, line := range lines[:len(lines)-1] {
+			next, _, _ := strings.Cut(lines[i+1], " ")
+			switch {
+			case !prose.MatchString(line) || strings.Contains(line, "  ") || strings.HasPrefix(line, "SHA-256"):
+			case words.Cells(line) > cells:
+				t.Errorf("%s: %d cells: %q", name, words.Cells(line), line)
+			case next != "" && next == strings.ToLower(next) && words.Cells(line)+1+words.Cells(next) <= cells &&
+				!strings.HasSuffix(line, "."):
+				t.Errorf("%s: broken by hand: %q, %q", name, line, lines[i+1])
+			}
+		}
+	}
+}
