@@ -12,7 +12,7 @@ import (
 const (
 	BlockDevice = "a block device"
 	PartOfDisk  = "a volume or partition, which is only a part of a disk"
-	Reserved    = "a name that Windows keeps for a device, whatever its ending"
+	reserved    = "a name that Windows keeps for a device, whatever its ending"
 )
 
 // What the names of disks look like to Windows, where such a name is no file that could
@@ -75,7 +75,7 @@ func nameKindOn(system, path string) string {
 		return PartOfDisk
 	}
 	if windowsReserved().MatchString(path) {
-		return Reserved
+		return reserved
 	}
 	return ""
 }

@@ -171,7 +171,7 @@ func (c sweepCase) prepare(t *testing.T, dir string, at int, then func() error) 
 		put(t, path, oldImage)
 	}
 	if c.stale {
-		put(t, path+Unfinished, halfImage)
+		put(t, path+unfinished, halfImage)
 	}
 	m := wholeCopy(patterned(1, 2048+9))
 	w := newImageWriter(path, m, m.pieces, Options{Replace: c.replace, Hash: true})
@@ -223,7 +223,7 @@ func checkSwept(t *testing.T, c sweepCase, dir string, m *model, op string, res 
 			t.Errorf("%s failed, and the target is there", op)
 		}
 	}
-	if left, err := os.ReadFile(path + Unfinished); err == nil && (!c.stale || !bytes.Equal(left, halfImage)) {
+	if left, err := os.ReadFile(path + unfinished); err == nil && (!c.stale || !bytes.Equal(left, halfImage)) {
 		t.Errorf("%s failed, and the unfinished file remains", op)
 	}
 }
@@ -326,7 +326,7 @@ func TestUnfinishedTakenMeanwhile(t *testing.T) {
 	if _, err := w.run(context.Background()); !errors.As(err, &r) || r.Code != disk.TargetChanged {
 		t.Errorf("got %v", err)
 	}
-	only(t, dir, "card.img"+Unfinished)
+	only(t, dir, "card.img"+unfinished)
 	holds(t, w.temp(), []byte("somebody else's"))
 }
 

@@ -97,7 +97,7 @@ func writesAndFills(t *testing.T, dir string) {
 		t.Errorf("a full disk: %v", err)
 	}
 	holds(t, path, append(plan, '2'))
-	if _, err := os.Lstat(path + Unfinished); !os.IsNotExist(err) {
+	if _, err := os.Lstat(path + unfinished); !os.IsNotExist(err) {
 		t.Errorf("the unfinished file: %v", err)
 	}
 }

@@ -13,8 +13,8 @@ import (
 	"bootgraft/safety/newfile"
 )
 
-// Unfinished is what is added to the name of a file while it is written.
-const Unfinished = newfile.Unfinished
+// unfinished is what is added to the name of a file while it is written.
+const unfinished = newfile.Unfinished
 
 // Output is a file that is to be made. It appears under its name when it is
 // complete; until then it is Path + Unfinished, and an older file is untouched.
@@ -58,7 +58,7 @@ func (o Output) Write(write func(io.Writer) error) error {
 	return err
 }
 
-func (g *guard) temp() string { return g.path + Unfinished }
+func (g *guard) temp() string { return g.path + unfinished }
 
 // make makes a file. need is how many bytes it may take up, 0 if that is not
 // known. fill writes and flushes it. folder is an error if the folder could not

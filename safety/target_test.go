@@ -104,11 +104,11 @@ func TestTargetRefusals(t *testing.T) {
 			put(t, path, oldImage)
 			do(t, os.Link(path, path+".other"))
 		}},
-		{"left by a broken run", disk.UnfinishedExists, false, func(t *testing.T, path string) { put(t, path+Unfinished, halfImage) }},
-		{"left by no run", disk.TargetOtherKind, true, func(t *testing.T, path string) { put(t, path+Unfinished, []byte("a diary")) }},
-		{"folder under the unfinished name", disk.TargetWrongKind, true, func(t *testing.T, path string) { do(t, os.Mkdir(path+Unfinished, 0o755)) }},
+		{"left by a broken run", disk.UnfinishedExists, false, func(t *testing.T, path string) { put(t, path+unfinished, halfImage) }},
+		{"left by no run", disk.TargetOtherKind, true, func(t *testing.T, path string) { put(t, path+unfinished, []byte("a diary")) }},
+		{"folder under the unfinished name", disk.TargetWrongKind, true, func(t *testing.T, path string) { do(t, os.Mkdir(path+unfinished, 0o755)) }},
 		{"another run", disk.UnfinishedInUse, true, func(t *testing.T, path string) {
-			f, err := newfile.OS{}.Create(path+Unfinished, 0o600)
+			f, err := newfile.OS{}.Create(path+unfinished, 0o600)
 			do(t, err)
 			t.Cleanup(func() { f.Close() })
 		}},
@@ -140,7 +140,7 @@ func TestTargetIsSource(t *testing.T) {
 	do(t, os.Symlink("source.img", filepath.Join(dir, "soft.img")))
 	elsewhere := t.TempDir()
 	do(t, os.Symlink(dir, filepath.Join(elsewhere, "folder")))
-	do(t, os.Link(src, filepath.Join(dir, "card.img"+Unfinished)))
+	do(t, os.Link(src, filepath.Join(dir, "card.img"+unfinished)))
 	for _, path := range []string{
 		src, dir + "/hard.img", dir + "/soft.img", dir + "/card.img",
 		elsewhere + "/folder/source.img",
@@ -166,7 +166,7 @@ func TestTargetUnderDev(t *testing.T) {
 			t.Errorf("%s: got %v, want %s", path, err, code)
 		}
 	}
-	for _, name := range []string{"/dev/bootgraft-test-card", "/dev/bootgraft-test-card" + Unfinished} {
+	for _, name := range []string{"/dev/bootgraft-test-card", "/dev/bootgraft-test-card" + unfinished} {
 		if _, err := os.Lstat(name); !errors.Is(err, os.ErrNotExist) {
 			t.Errorf("%s: %v", name, err)
 		}
@@ -194,7 +194,7 @@ func TestTargetInLoop(t *testing.T) {
 	put(t, back, patterned(3, 2048))
 	node := need.Loop(t, back)
 	do(t, os.Link(back, filepath.Join(dir, "hard.img")))
-	do(t, os.Link(back, filepath.Join(dir, "card.img"+Unfinished)))
+	do(t, os.Link(back, filepath.Join(dir, "card.img"+unfinished)))
 	for _, name := range []string{"back.img", "hard.img", "card.img"} {
 		for _, replace := range []bool{false, true} {
 			r := refused(t, writerTo(filepath.Join(dir, name), Options{Replace: replace}), disk.TargetInLoop)

@@ -19,7 +19,7 @@ import (
 // short enough that nobody waits for it.
 const (
 	Most    = 16              // sectors that are read for it
-	Longest = 2 * time.Second // after which no other read begins
+	longest = 2 * time.Second // after which no other read begins
 	Head    = 64 << 10        // bytes from the start that it takes for known
 )
 
@@ -44,7 +44,7 @@ func Check(d Drive) ([]disk.Finding, error) {
 	l := &look{src: src, sectors: image.Sectors(src), size: src.SectorSize(), says: d.Says}
 	began, reads := d.Now(), 0
 	for _, x := range l.wanted() {
-		if l.knows(x) || reads == Most || d.Now().Sub(began) >= Longest {
+		if l.knows(x) || reads == Most || d.Now().Sub(began) >= longest {
 			continue
 		}
 		reads++

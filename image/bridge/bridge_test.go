@@ -187,7 +187,7 @@ func TestBounds(t *testing.T) {
 		t.Fatalf("%v, %v", all.reads, err)
 	}
 	slow := play(src)
-	slow.took = Longest/3 + time.Millisecond
+	slow.took = longest/3 + time.Millisecond
 	if _, err := Check(slow.drive(nil)); err != nil || len(slow.reads) != 3 {
 		t.Errorf("slow: %v, %v", slow.reads, err)
 	}

@@ -29,15 +29,15 @@ type Timekeeper interface {
 	Timer(d time.Duration) (<-chan time.Time, func())
 }
 
-// WallClock is the clock of this machine. Its times move on while the machine
+// wallClock is the clock of this machine. Its times move on while the machine
 // is suspended, so that a suspend counts as a slow read.
-type WallClock struct{}
+type wallClock struct{}
 
 // Now implements Timekeeper.
-func (WallClock) Now() time.Time { return time.Now().Round(0) }
+func (wallClock) Now() time.Time { return time.Now().Round(0) }
 
 // Timer implements Timekeeper.
-func (WallClock) Timer(d time.Duration) (<-chan time.Time, func()) {
+func (wallClock) Timer(d time.Duration) (<-chan time.Time, func()) {
 	t := time.NewTimer(d)
 	return t.C, func() { t.Stop() }
 }
@@ -68,7 +68,7 @@ func (d FileDrive) Still() error {
 	if g, ok := src.(*guarded); ok {
 		src = g.Source
 	}
-	if w, ok := src.(Watched); ok {
+	if w, ok := src.(watched); ok {
 		return w.Still()
 	}
 	return nil

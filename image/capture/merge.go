@@ -16,7 +16,7 @@ import (
 
 // MergeOptions say how two captures become one.
 type MergeOptions struct {
-	Time    Timekeeper // nil means WallClock
+	Time    Timekeeper // nil means wallClock
 	Program string     // as in Options
 
 	// OtherDrive: b is of another drive of the same model; nothing is taken
@@ -47,7 +47,7 @@ func Merge(ctx context.Context, a *record.Source, b image.Source, t Target, o Me
 			a.Record().Sectors, a.SectorSize(), image.Sectors(b), b.SectorSize())}
 	}
 	if o.Time == nil {
-		o.Time = WallClock{}
+		o.Time = wallClock{}
 	}
 	m := &merger{ctx: ctx, a: halfOf(a, ""), b: halfOf(b, o.NameOfB), o: o, out: &Merged{}}
 	if err := m.ofTwoDrives(a); err != nil {

@@ -31,7 +31,7 @@ type Options struct {
 	Says        *ata.Identify // what the drive says of itself, for that; nil if it was not asked
 
 	HangAfter time.Duration // after which a read counts as hung; 0 means a minute
-	Time      Timekeeper    // nil means WallClock
+	Time      Timekeeper    // nil means wallClock
 }
 
 func (o Options) withDefaults() Options {
@@ -45,7 +45,7 @@ func (o Options) withDefaults() Options {
 		o.HangAfter = time.Minute
 	}
 	if o.Time == nil {
-		o.Time = WallClock{}
+		o.Time = wallClock{}
 	}
 	return o
 }

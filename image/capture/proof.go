@@ -11,9 +11,9 @@ import (
 	"bootgraft/image/disk"
 )
 
-// Watched is a Drive that can be asked, at no cost to the hardware, whether it
+// watched is a Drive that can be asked, at no cost to the hardware, whether it
 // is still what was opened. The error is an *image.ReadError, Changed or Gone.
-type Watched interface{ Still() error }
+type watched interface{ Still() error }
 
 // anchor is a sector that was read well and quickly, and is not one byte all
 // over: if it holds something else, the drive is most likely another one.
@@ -58,7 +58,7 @@ func tells(one []byte) bool { return !bytes.Equal(one[1:], one[:len(one)-1]) }
 
 // still asks the system whether the drive is what was opened.
 func (e *engine) still() error {
-	if w, ok := e.drive.(Watched); ok {
+	if w, ok := e.drive.(watched); ok {
 		err := w.Still()
 		if image.FaultOf(err) == image.Gone && err != nil {
 			return e.gone()

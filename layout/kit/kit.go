@@ -219,9 +219,9 @@ func (m *Manifest) Told() []disk.Finding {
 		disk.Counted(m.OtherUnit.Sectors(), "sector"), m.OtherUnit.Text())}
 }
 
-// HoldsFiles tells whether files are in the kit: those that boot code names by their
+// holdsFiles tells whether files are in the kit: those that boot code names by their
 // sectors.
-func (m *Manifest) HoldsFiles() bool {
+func (m *Manifest) holdsFiles() bool {
 	return slices.ContainsFunc(m.Facts.Linked, func(l Linked) bool { return l.Entry != "" })
 }
 

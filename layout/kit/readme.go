@@ -16,7 +16,7 @@ const maxListed = 200
 func (m *Manifest) readme() string {
 	var b strings.Builder
 	files := "No file of the drive is in it."
-	if m.HoldsFiles() {
+	if m.holdsFiles() {
 		files = "Of its files it holds those that boot code names by their sectors, and no other."
 	}
 	fmt.Fprintf(&b,

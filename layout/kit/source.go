@@ -54,8 +54,8 @@ func (k *Kit) Unknown(w disk.Span) disk.Spans {
 	return known.Outside(w)
 }
 
-// Why returns why a sector that is not known is not.
-func (k *Kit) Why(x disk.Sector) image.State {
+// why returns why a sector that is not known is not.
+func (k *Kit) why(x disk.Sector) image.State {
 	if i := k.find(x); i < len(k.Spans) && k.Spans[i].Holds(x) {
 		return k.Spans[i].State.unknown()
 	}
@@ -78,7 +78,7 @@ func (k *Kit) ReadAt(p []byte, off int64) (int, error) {
 	end := off + int64(len(p))
 	asked := disk.Between(disk.Sector(off/n), disk.Sector((end+n-1)/n))
 	if hit := k.Unknown(asked); len(hit) > 0 {
-		return 0, &image.UnknownError{Span: hit[0], State: k.Why(hit[0].Start)}
+		return 0, &image.UnknownError{Span: hit[0], State: k.why(hit[0].Start)}
 	}
 	for i := k.find(asked.Start); i < len(k.Spans) && int64(k.Spans[i].Start)*n < end; i++ {
 		s := k.Spans[i]

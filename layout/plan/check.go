@@ -90,8 +90,8 @@ func checkDisk(part string, d Size) error {
 // badText says what is wrong with a text, or nothing.
 func badText(s string) string {
 	switch {
-	case len(s) > MaxText:
-		return fmt.Sprintf("is longer than %d bytes", MaxText)
+	case len(s) > maxText:
+		return fmt.Sprintf("is longer than %d bytes", maxText)
 	case !utf8.ValidString(s):
 		return "is not UTF-8, and would not survive in the plan file"
 	}
@@ -100,8 +100,8 @@ func badText(s string) string {
 
 func (p *Plan) checkMeaning() error {
 	m := p.Source.Meaning
-	if len(m) > MaxMeaning {
-		return badf("source", -1, "meaning has more than %d spans", MaxMeaning)
+	if len(m) > maxMeaning {
+		return badf("source", -1, "meaning has more than %d spans", maxMeaning)
 	}
 	for i, s := range m {
 		if !s.Inside(p.Source.Sectors) {
@@ -116,8 +116,8 @@ func (p *Plan) checkMeaning() error {
 }
 
 func (p *Plan) checkTiles() error {
-	if len(p.Pieces) > MaxPieces {
-		return badf("pieces", -1, "there are more than %d", MaxPieces)
+	if len(p.Pieces) > maxPieces {
+		return badf("pieces", -1, "there are more than %d", maxPieces)
 	}
 	var te *disk.TilingError
 	switch err := disk.CheckTiles(p.Target.Sectors, p.Pieces); {
@@ -130,12 +130,12 @@ func (p *Plan) checkTiles() error {
 
 // checkChoices wants names with values, each a text of bounded length.
 func (p *Plan) checkChoices() error {
-	if len(p.Choices) > MaxChoices {
-		return badf("choices", -1, "there are %d of them, and %d at most", len(p.Choices), MaxChoices)
+	if len(p.Choices) > maxChoices {
+		return badf("choices", -1, "there are %d of them, and %d at most", len(p.Choices), maxChoices)
 	}
 	for i, c := range p.Choices {
-		if name, _, ok := strings.Cut(c, "="); !ok || name == "" || len(c) > MaxText || !utf8.ValidString(c) {
-			return badf("choices", i, "%.40q is no NAME=VALUE in UTF-8 of at most %d bytes", c, MaxText)
+		if name, _, ok := strings.Cut(c, "="); !ok || name == "" || len(c) > maxText || !utf8.ValidString(c) {
+			return badf("choices", i, "%.40q is no NAME=VALUE in UTF-8 of at most %d bytes", c, maxText)
 		}
 	}
 	return nil
@@ -162,8 +162,8 @@ func (p *Plan) checkPieces() error {
 	if p.Rendered != nil && p.Rendered.Size() != int64(pool)*int64(p.Target.SectorSize) {
 		return badf("rendered", -1, "%d bytes are not whole sectors of %d", p.Rendered.Size(), p.Target.SectorSize)
 	}
-	if p.Rendered != nil && p.Rendered.Size() > MaxChunks*block {
-		return badf("rendered", -1, "there are more than %d bytes", int64(MaxChunks*block))
+	if p.Rendered != nil && p.Rendered.Size() > maxChunks*block {
+		return badf("rendered", -1, "there are more than %d bytes", int64(maxChunks*block))
 	}
 	var used disk.Sector // rendered sectors that the pieces so far need
 	for i := range p.Pieces {
@@ -221,8 +221,8 @@ func (p *Plan) badPiece(q *layout.Piece, pool disk.Sector) string {
 }
 
 func (p *Plan) checkDropped() error {
-	if len(p.Dropped) > MaxDropped {
-		return badf("dropped", -1, "there are more than %d", MaxDropped)
+	if len(p.Dropped) > maxDropped {
+		return badf("dropped", -1, "there are more than %d", maxDropped)
 	}
 	for i, d := range p.Dropped {
 		if !d.Span.Inside(p.Source.Sectors) {
@@ -241,8 +241,8 @@ func (p *Plan) checkDropped() error {
 }
 
 func (p *Plan) checkFindings() error {
-	if len(p.Findings) > MaxFindings {
-		return badf("findings", -1, "there are more than %d", MaxFindings)
+	if len(p.Findings) > maxFindings {
+		return badf("findings", -1, "there are more than %d", maxFindings)
 	}
 	for i, f := range p.Findings {
 		switch f.Severity {

@@ -50,7 +50,7 @@ func TestCheckRefuses(t *testing.T) {
 		{"source size", func(p *Plan) { p.Source.Sectors = -1 }, "source", -1, "no size of a disk"},
 		{"digest in capitals", func(p *Plan) { p.Source.Digest = strings.ToUpper(p.Source.Digest) }, "source", -1, "lower-case hex"},
 		{"path", func(p *Plan) { p.Source.Path = "\xff" }, "source", -1, "not UTF-8"},
-		{"long path", func(p *Plan) { p.Source.Path = strings.Repeat("x", MaxText+1) }, "source", -1, "longer"},
+		{"long path", func(p *Plan) { p.Source.Path = strings.Repeat("x", maxText+1) }, "source", -1, "longer"},
 		{"meaning outside", func(p *Plan) { p.Source.Meaning[1].Count = 5938 }, "source", -1, "not inside the source"},
 		{"meaning touches", func(p *Plan) { p.Source.Meaning[1].Start = 1 }, "source", -1, "with a gap between"},
 		{"dropped outside", func(p *Plan) { p.Dropped[0].Count++ }, "dropped", 0, "not inside the source"},
@@ -59,7 +59,7 @@ func TestCheckRefuses(t *testing.T) {
 		{"finding code", func(p *Plan) { p.Findings[1].Code = "" }, "findings", 1, "no code"},
 		{"finding severity", func(p *Plan) { p.Findings[1].Severity = "error" }, "findings", 1, "no severity"},
 		{"finding sector", func(p *Plan) { p.Findings[0].Sector = -2 }, "findings", 0, "sector -2"},
-		{"finding text", func(p *Plan) { p.Findings[0].Text = strings.Repeat("x", MaxText+1) }, "findings", 0, "longer"},
+		{"finding text", func(p *Plan) { p.Findings[0].Text = strings.Repeat("x", maxText+1) }, "findings", 0, "longer"},
 	}
 	for _, c := range cases {
 		p := small(t)

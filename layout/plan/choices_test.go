@@ -33,7 +33,7 @@ func TestChoices(t *testing.T) {
 			t.Errorf("%q may become %q", edit[0], edit[1])
 		}
 	}
-	for _, bad := range []string{"tail", "=end", "tail=\xff", "x=" + strings.Repeat("y", MaxText)} {
+	for _, bad := range []string{"tail", "=end", "tail=\xff", "x=" + strings.Repeat("y", maxText)} {
 		p.Choices = []string{bad}
 		var proof *ProofError
 		if err := p.Check(); !errors.As(err, &proof) || proof.Part != "choices" {

@@ -67,8 +67,8 @@ func (d *decoder) object() (digest string) {
 	s.first("schema")
 	at, form := s.offset(), s.integer()
 	switch {
-	case s.err == nil && form > Schema:
-		err := &disk.NewerFormError{What: "plan", Form: form, Most: Schema}
+	case s.err == nil && form > schema:
+		err := &disk.NewerFormError{What: "plan", Form: form, Most: schema}
 		s.err = &FileError{Offset: at, Why: err.Error(), Err: err}
 	case s.err == nil && form < 1:
 		s.failf(at, "there is no form %d of a plan", form)
@@ -86,9 +86,9 @@ func (d *decoder) object() (digest string) {
 	d.section("reasons")
 	d.reasons()
 	d.section("dropped")
-	s.array(MaxDropped, func(int, int64) { p.Dropped = append(p.Dropped, d.dropped()) })
+	s.array(maxDropped, func(int, int64) { p.Dropped = append(p.Dropped, d.dropped()) })
 	d.section("findings")
-	s.array(MaxFindings, func(int, int64) { p.Findings = append(p.Findings, d.finding()) })
+	s.array(maxFindings, func(int, int64) { p.Findings = append(p.Findings, d.finding()) })
 	d.section("rendered")
 	d.rendered()
 	d.choices()
@@ -145,7 +145,7 @@ func (d *decoder) choices() {
 		return
 	}
 	d.begins("choices")
-	d.s.array(MaxChoices, func(int, int64) { d.plan.Choices = append(d.plan.Choices, d.s.text()) })
+	d.s.array(maxChoices, func(int, int64) { d.plan.Choices = append(d.plan.Choices, d.s.text()) })
 	if len(d.plan.Choices) == 0 {
 		d.s.failf(d.at["choices"], "a plan of which nothing was chosen has no choices")
 	}
@@ -194,7 +194,7 @@ func (d *decoder) source() {
 	digest, _ := d.short()
 	src.Digest = string(digest)
 	d.s.next("meaning")
-	d.s.array(MaxMeaning, func(int, int64) {
+	d.s.array(maxMeaning, func(int, int64) {
 		src.Meaning = append(src.Meaning, d.span())
 		d.s.mark('}')
 	})
@@ -208,7 +208,7 @@ func (d *decoder) pieces() {
 	if n > 0 {
 		d.plan.Pieces = make([]layout.Piece, 0, n)
 	}
-	d.s.array(MaxPieces, func(int, int64) { d.plan.Pieces = append(d.plan.Pieces, d.piece()) })
+	d.s.array(maxPieces, func(int, int64) { d.plan.Pieces = append(d.plan.Pieces, d.piece()) })
 }
 
 // countPieces looks ahead to the end of the array and returns how many pieces
@@ -230,7 +230,7 @@ func (d *decoder) countPieces() int {
 			break
 		}
 	}
-	return int(min(braces, length/int64(shortest)+1, MaxPieces))
+	return int(min(braces, length/int64(shortest)+1, maxPieces))
 }
 
 func (d *decoder) piece() (p layout.Piece) {
@@ -312,7 +312,7 @@ func (d *decoder) finding() (f disk.Finding) {
 func (d *decoder) rendered() {
 	s := d.s
 	pool := newFilePool(s.r)
-	s.array(MaxChunks, func(_ int, at int64) {
+	s.array(maxChunks, func(_ int, at int64) {
 		d.word = s.plain(d.word[:0], strict.EncodedLen(block))
 		if s.err != nil {
 			return

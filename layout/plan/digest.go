@@ -37,8 +37,8 @@ const block = 48 << 10
 // The texts of the reasons are not in it: they follow from their codes.
 func (p *Plan) Digest() (string, error) {
 	c := &canon{hash: sha256.New()}
-	c.raw(fmt.Sprintf("bootgraft plan %d", p.Form()))
-	if p.Form() > 1 {
+	c.raw(fmt.Sprintf("bootgraft plan %d", p.form()))
+	if p.form() > 1 {
 		c.text(p.WrittenBy)
 	}
 	c.disk(p.Target)

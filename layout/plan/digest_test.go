@@ -71,7 +71,7 @@ func TestDigestInAnotherLanguage(t *testing.T) {
 			t.Fatal(err)
 		}
 		if got := strings.TrimSpace(string(out)); got != want {
-			t.Errorf("form %d: Python says %s, Digest says %s", p.Form(), got, want)
+			t.Errorf("form %d: Python says %s, Digest says %s", p.form(), got, want)
 		}
 	}
 }

@@ -16,7 +16,7 @@ import (
 // Schema is the number of the newest form of plan file; Kind is what it calls
 // itself. Form 1 had neither kind nor written_by, and is read too.
 const (
-	Schema = 2
+	schema = 2
 	Kind   = "plan"
 )
 
@@ -61,8 +61,8 @@ func encode(w io.Writer, p *Plan, rendered bool, beside []Beside) error {
 		return err
 	}
 	e := &encoder{w: bufio.NewWriterSize(w, block)}
-	e.printf("{\n\"schema\": %d,\n", p.Form())
-	if p.Form() > 1 {
+	e.printf("{\n\"schema\": %d,\n", p.form())
+	if p.form() > 1 {
 		e.printf("\"kind\": %q,\n\"written_by\": %s,\n", Kind, appendString(nil, p.WrittenBy))
 	}
 	e.printf("\"target\": {\"sectors\":%d,\"sector_size\":%d},\n", p.Target.Sectors, p.Target.SectorSize)

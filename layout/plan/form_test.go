@@ -19,7 +19,7 @@ func TestPlanSaysWhoWroteIt(t *testing.T) {
 	if back := decoded(t, file); back.WrittenBy != p.WrittenBy {
 		t.Errorf("it comes back as written by %q", back.WrittenBy)
 	}
-	if strings.Contains(string(encoded(t, old)), "written_by") || decoded(t, encoded(t, old)).Form() != 1 {
+	if strings.Contains(string(encoded(t, old)), "written_by") || decoded(t, encoded(t, old)).form() != 1 {
 		t.Error("a plan that does not say who wrote it is not of form 1")
 	}
 	a, _ := p.Digest()
@@ -51,7 +51,7 @@ func TestNewerPlanIsNamed(t *testing.T) {
 	for _, file := range []string{"{\n\"schema\": 3,\n\"kind\": \"plan\",\n\"colour\": 1}", `{"schema": 3}`} {
 		var newer *disk.NewerFormError
 		_, err := Decode(strings.NewReader(file), int64(len(file)))
-		if !errors.As(err, &newer) || newer.Form != 3 || newer.Most != Schema {
+		if !errors.As(err, &newer) || newer.Form != 3 || newer.Most != schema {
 			t.Errorf("%s: %v", file, err)
 		}
 	}

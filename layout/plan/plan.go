@@ -16,13 +16,13 @@ import (
 // What a plan may hold at most. Decode refuses a file with more before it
 // allocates anything for it.
 const (
-	MaxPieces   = 4 << 20
-	MaxMeaning  = 4 << 20 // spans of Source.Meaning
-	MaxDropped  = 1 << 20
-	MaxFindings = 1 << 16
-	MaxChoices  = 1 << 12
-	MaxText     = 64 << 10 // bytes of any one text: a path, a name, a finding
-	MaxChunks   = 1 << 20  // texts of 48 KiB each: 48 GiB of rendered bytes
+	maxPieces   = 4 << 20
+	maxMeaning  = 4 << 20 // spans of Source.Meaning
+	maxDropped  = 1 << 20
+	maxFindings = 1 << 16
+	maxChoices  = 1 << 12
+	maxText     = 64 << 10 // bytes of any one text: a path, a name, a finding
+	maxChunks   = 1 << 20  // texts of 48 KiB each: 48 GiB of rendered bytes
 )
 
 // Edge is how many bytes at either end of a card are never left as they are:
@@ -84,12 +84,12 @@ type Plan struct {
 	Rendered Pool
 }
 
-// Form returns the number of the form of file in which the plan is written.
-func (p *Plan) Form() int64 {
+// form returns the number of the form of file in which the plan is written.
+func (p *Plan) form() int64 {
 	if p.WrittenBy == "" {
 		return 1
 	}
-	return Schema
+	return schema
 }
 
 // Seen returns the plan of what the device sees of the card: where it ends for the

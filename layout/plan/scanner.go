@@ -233,19 +233,19 @@ func (s *scanner) plain(dst []byte, limit int) []byte {
 	return dst
 }
 
-// text reads a string of at most MaxText bytes.
+// text reads a string of at most maxText bytes.
 func (s *scanner) text() string {
 	s.space()
 	at := s.offset()
-	raw, escaped := s.raw(nil, 6*MaxText)
+	raw, escaped := s.raw(nil, 6*maxText)
 	text := string(raw)
 	if escaped {
 		if err := json.Unmarshal([]byte(`"`+text+`"`), &text); err != nil {
 			s.failf(at, "the text is not JSON: %v", err)
 		}
 	}
-	if !utf8.Valid(raw) || len(text) > MaxText {
-		s.failf(at, "the text is not UTF-8 or is longer than %d bytes", MaxText)
+	if !utf8.Valid(raw) || len(text) > maxText {
+		s.failf(at, "the text is not UTF-8 or is longer than %d bytes", maxText)
 	}
 	if s.err != nil {
 		return ""

@@ -135,7 +135,7 @@ func TestAreasOfUndecidedTail(t *testing.T) {
 	}
 	d.Put(199_999, b)
 	s := survey(t, d)
-	areas := Areas(s)
+	areas := areas(s)
 	if len(areas) != 2 || areas[0] != (candidate.Area{Span: at(0, 100_000), From: layout.FromStart}) || areas[1] != (candidate.Area{Span: at(100_000, 100_000)}) {
 		t.Fatalf("areas %+v", areas)
 	}

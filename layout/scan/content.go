@@ -11,10 +11,10 @@ import (
 	"bootgraft/layout"
 )
 
-// HashLimit is the longest region, in sectors, whose SHA-256 a survey
+// hashLimit is the longest region, in sectors, whose SHA-256 a survey
 // computes: 64 MiB of 512-byte sectors, as much as a boot area is taken to be at
 // most. By hand, no source.
-const HashLimit = 131072
+const hashLimit = 131072
 
 // visitor is told of every sector of a run: by runs of holes, which read as zeros,
 // by single sectors, and by runs not known.
@@ -45,7 +45,7 @@ type observer struct {
 func newObserver(span disk.Span, sectorSize int) *observer {
 	o := &observer{sectorsz: sectorSize, first: true}
 	o.content.Looked = true
-	if span.Count <= HashLimit {
+	if span.Count <= hashLimit {
 		o.sum = sha256.New()
 	}
 	return o

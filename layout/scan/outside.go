@@ -19,9 +19,9 @@ type Outside struct {
 	Findings []disk.Finding
 }
 
-// Areas returns what lies outside the volumes and outside the tables in
+// areas returns what lies outside the volumes and outside the tables in
 // force, as far as it is in use, to be looked into by package boot.
-func Areas(s *layout.Map) (out []candidate.Area) {
+func areas(s *layout.Map) (out []candidate.Area) {
 	reach := disk.Sector(candidate.Reach / s.SectorSize)
 	for i, r := range s.Regions {
 		c := r.Content
@@ -49,10 +49,10 @@ func Areas(s *layout.Map) (out []candidate.Area) {
 	return out
 }
 
-// Inside returns the runs of sectors of partitions in which the survey reads nothing, and
+// inside returns the runs of sectors of partitions in which the survey reads nothing, and
 // a number may still be kept: partitions in which nobody recognises a volume, and what a
 // FAT volume reserves beside its boot sectors.
-func Inside(s *layout.Map) disk.Spans {
+func inside(s *layout.Map) disk.Spans {
 	var runs, taken disk.Spans
 	for _, e := range unrecognised(s) {
 		runs = runs.Union(disk.Spans{e.Span.Common(disk.Span{Count: s.Sectors})})
@@ -68,7 +68,7 @@ func Inside(s *layout.Map) disk.Spans {
 	for _, t := range s.Tables {
 		taken = taken.Union(t.Own)
 	}
-	for _, a := range Areas(s) {
+	for _, a := range areas(s) {
 		taken = taken.Union(disk.Spans{a.Span})
 	}
 	var out disk.Spans
@@ -92,11 +92,11 @@ func unrecognised(s *layout.Map) (out []layout.Entry) {
 // from either end of them, and into partitions as Inside lists them. A table or volume that shows itself in another byte
 // order becomes a finding too.
 func LookOutside(ctx context.Context, src image.Source, s *layout.Map) (*Outside, error) {
-	r, err := candidate.Look(ctx, src, Areas(s), s.Entries...)
+	r, err := candidate.Look(ctx, src, areas(s), s.Entries...)
 	if err != nil {
 		return nil, fmt.Errorf("looking outside the volumes: %w", err)
 	}
-	inside, err := candidate.LookInside(ctx, src, Inside(s), unrecognised(s), s.Entries)
+	inside, err := candidate.LookInside(ctx, src, inside(s), unrecognised(s), s.Entries)
 	if err != nil {
 		return nil, err
 	}

@@ -153,7 +153,7 @@ func (s *surveyor) entryBounds(regions []layout.Region) (first, last disk.Sector
 // it: what is inside a volume is for whoever reads the volume. Of what is
 // disputed only as much is read as tables are long.
 func (s *surveyor) keep(r layout.Region) error {
-	if r.Role == layout.RoleVolume || r.Role == layout.RoleDisputed && r.Count > HashLimit {
+	if r.Role == layout.RoleVolume || r.Role == layout.RoleDisputed && r.Count > hashLimit {
 		s.moved(r.Count)
 		s.out.Regions = append(s.out.Regions, r)
 		return nil
@@ -193,7 +193,7 @@ func (s *surveyor) afterEntries(r layout.Region) error {
 				"end of the disk",
 			c.First)},
 	}
-	if tail.Count <= HashLimit {
+	if tail.Count <= hashLimit {
 		return s.keep(tail)
 	}
 	tail.Content = c

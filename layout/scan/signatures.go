@@ -50,7 +50,7 @@ var atStart = []struct{ name, text string }{
 }
 
 func (s *signatures) look(x disk.Sector, b []byte) {
-	if s.looked++; s.looked > HashLimit || len(s.found) >= maxSignatures {
+	if s.looked++; s.looked > hashLimit || len(s.found) >= maxSignatures {
 		return
 	}
 	for _, k := range atStart {

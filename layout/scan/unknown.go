@@ -9,12 +9,12 @@ import (
 )
 
 // Without a table the tail is the last run of sectors in use, if it is no
-// longer than TailLimit and at least TailGap of blank lies before it. Both
+// longer than TailLimit and at least tailGap of blank lies before it. Both
 // are in bytes, and chosen by hand, no source: what is wrong about them is told
 // with the finding tail-undecided, and asked of the owner.
 const (
 	TailLimit = 64 << 20
-	TailGap   = 64 << 10
+	tailGap   = 64 << 10
 )
 
 // runs finds the runs of sectors in use that long blanks divide: where the
@@ -117,7 +117,7 @@ func (s *surveyor) withoutTable(regions []layout.Region) error {
 			}
 			continue
 		}
-		seen := &runs{gap: disk.Sector(TailGap / n)}
+		seen := &runs{gap: disk.Sector(tailGap / n)}
 		if err := pass(s.ctx, s.src, r.Span, seen, s.moved); err != nil {
 			return err
 		}
@@ -147,7 +147,7 @@ func (s *surveyor) divide(r layout.Region, seen *runs, atEnd bool) error {
 				"whether its last sectors are a tail or a recording cannot be told. "+
 				"On another size they stay at their old address; --tail end or both says that they count from the "+
 				"end",
-			TailLimit>>20, TailGap>>10))
+			TailLimit>>20, tailGap>>10))
 	}
 	headEnd := r.End()
 	if seen.headEnd > r.Start && seen.headEnd < tailAt {
@@ -159,13 +159,13 @@ func (s *surveyor) divide(r layout.Region, seen *runs, atEnd bool) error {
 		{Span: disk.Between(headEnd, tailAt), Role: layout.RoleUnknown, Anchor: layout.FromStart,
 			Name: "rest", Evidence: []string{"nobody claims it"}},
 		{Span: disk.Between(tailAt, r.End()), Role: layout.RoleTail, Anchor: layout.FromEnd, Name: "tail",
-			Evidence: []string{fmt.Sprintf("the last run of sectors in use, after at least %d KiB of blank", TailGap>>10)}},
+			Evidence: []string{fmt.Sprintf("the last run of sectors in use, after at least %d KiB of blank", tailGap>>10)}},
 	}
 	for _, p := range parts {
 		if p.Empty() {
 			continue
 		}
-		if p.Count <= HashLimit {
+		if p.Count <= hashLimit {
 			if err := s.keep(p); err != nil {
 				return err
 			}

@@ -52,11 +52,11 @@ write here is changed. "bootgraft note" adds a dated line at the end.
 
 ` + strings.Join(blanks, ":\n") + ":\n\n"
 
-// MaxBytes bounds what is read of a file of notes, and MaxLine a line that is added:
+// maxBytes bounds what is read of a file of notes, and maxLine a line that is added:
 // by hand, no source; a person types less in a year.
 const (
-	MaxBytes = 1 << 20
-	MaxLine  = 4096
+	maxBytes = 1 << 20
+	maxLine  = 4096
 )
 
 // dated is how the time of a line is written.
@@ -162,9 +162,9 @@ func Line(text string, now time.Time) (string, error) {
 	if text == "" {
 		return "", &LineError{"a note needs a text"}
 	}
-	if len(text) > MaxLine {
+	if len(text) > maxLine {
 		return "", &LineError{fmt.Sprintf("a note of %d bytes is too long: %d are allowed; write more of them", len(text),
-			MaxLine)}
+			maxLine)}
 	}
 	for i, r := range text {
 		if r == utf8.RuneError || !unicode.IsPrint(r) {
@@ -233,9 +233,9 @@ func open(path string) (*os.File, []byte, error) {
 }
 
 func readAll(f *os.File, path string) ([]byte, error) {
-	have, err := io.ReadAll(io.LimitReader(f, MaxBytes+1))
-	if err == nil && len(have) > MaxBytes {
-		err = &ForeignError{path, fmt.Sprintf("it has more than %d bytes, and no notes have", MaxBytes)}
+	have, err := io.ReadAll(io.LimitReader(f, maxBytes+1))
+	if err == nil && len(have) > maxBytes {
+		err = &ForeignError{path, fmt.Sprintf("it has more than %d bytes, and no notes have", maxBytes)}
 	}
 	return have, err
 }

@@ -51,7 +51,7 @@ func TestWhatIsTypedByHandStays(t *testing.T) {
 func TestAForeignFileIsLeftAlone(t *testing.T) {
 	for name, text := range map[string]string{
 		"a shopping list": "bread\n", "an image": strings.Repeat("\x00", 1024), "title below": "x\n" + title + "\n",
-		"too long": title + "\n" + strings.Repeat("x", MaxBytes),
+		"too long": title + "\n" + strings.Repeat("x", maxBytes),
 	} {
 		img := filepath.Join(t.TempDir(), "old.img")
 		if err := os.WriteFile(img+Suffix, []byte(text), 0o666); err != nil {
@@ -113,7 +113,7 @@ func TestTwoRunsDoNotMixTheirLines(t *testing.T) {
 }
 
 func TestALineThatWouldSteerATerminal(t *testing.T) {
-	for _, text := range []string{"", " \n", "a\x1b[2Jb", "a\u202eb", "\xff", strings.Repeat("x", MaxLine+1)} {
+	for _, text := range []string{"", " \n", "a\x1b[2Jb", "a\u202eb", "\xff", strings.Repeat("x", maxLine+1)} {
 		var line *LineError
 		if l, err := Line(text, noon); !errors.As(err, &line) {
 			t.Errorf("%.20q became %.20q, %v", text, l, err)

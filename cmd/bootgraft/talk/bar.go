@@ -88,14 +88,14 @@ func (u *UI) Steps() (show func(Step), finish func()) {
 	if u.Quiet {
 		return func(Step) {}, func() {}
 	}
-	b := &bar{ui: u, width: Columns, now: time.Now, stopped: make(chan struct{})}
+	b := &bar{ui: u, width: columns, now: time.Now, stopped: make(chan struct{})}
 	b.began = b.now()
 	b.shown = b.began
 	b.mark = [2]moment{{at: b.began}, {at: b.began}}
 	if !u.Bars {
 		return b.say, func() {}
 	}
-	b.over = u.Occupies(func() {
+	b.over = u.occupies(func() {
 		if b.mu.TryLock() {
 			defer b.mu.Unlock()
 			b.away()
@@ -161,13 +161,13 @@ func (b *bar) left() string {
 		if now.Sub(b.began) < firstGuess || b.last.Left <= 0 {
 			return ""
 		}
-		return AboutLeft(b.last.Left)
+		return aboutLeft(b.last.Left)
 	}
 	from := b.mark[0]
 	if now.Sub(b.began) < firstGuess || share <= from.share || share >= 1 {
 		return ""
 	}
-	return AboutLeft(time.Duration(float64(now.Sub(from.at)) * (1 - share) / (share - from.share)))
+	return aboutLeft(time.Duration(float64(now.Sub(from.at)) * (1 - share) / (share - from.share)))
 }
 
 // percent is how much of the work is done; 100 is said by the answer alone.
@@ -265,10 +265,10 @@ type above struct {
 	away func()
 }
 
-// Occupies says that something is drawn from the cursor on, which away erases, before
+// occupies says that something is drawn from the cursor on, which away erases, before
 // anything is said. away is called from any goroutine, and must wait for nobody: whoever
 // ends the program at once must not hang in a terminal that does not answer.
-func (u *UI) Occupies(away func()) (over func()) {
+func (u *UI) occupies(away func()) (over func()) {
 	if u.above == nil { // a conversation that is not that of the process
 		return func() {}
 	}

@@ -123,9 +123,9 @@ func (u *UI) Aside() *UI {
 // plainWidth is how many cells a line may take where there is no terminal.
 const plainWidth = 80
 
-// Columns returns how wide the terminal is: a line that is folded cannot be
+// columns returns how wide the terminal is: a line that is folded cannot be
 // drawn again in its place.
-func Columns() int { return min(width(os.Stderr), plainWidth) }
+func columns() int { return min(width(os.Stderr), plainWidth) }
 
 // LineWidth returns how many cells a line of text may take on one of the streams of
 // the process. Bounds by hand, no source: below 40 a page is torn to single words, and

@@ -16,8 +16,8 @@ func Passed(d time.Duration) string {
 	return fmt.Sprintf("%d:%02d:%02d", s/3600, s/60%60, s%60)
 }
 
-// AboutLeft writes an estimate no finer than it can be known.
-func AboutLeft(d time.Duration) string {
+// aboutLeft writes an estimate no finer than it can be known.
+func aboutLeft(d time.Duration) string {
 	m := int64((d + 30*time.Second) / time.Minute)
 	switch {
 	case d < time.Minute:

@@ -16,7 +16,7 @@ func TestEstimatesAreRound(t *testing.T) {
 		41*time.Hour + 25*time.Minute:  "about 41 hours left",
 		90 * time.Hour:                 "about 4 days left",
 	} {
-		if got := AboutLeft(d); got != want {
+		if got := aboutLeft(d); got != want {
 			t.Errorf("%v: %q, want %q", d, got, want)
 		}
 	}

@@ -84,9 +84,9 @@ func (f Frame) Samples() int64 {
 	return 1152
 }
 
-// GoesWith tells whether g can follow f in one stream: all of it but the bit
+// goesWith tells whether g can follow f in one stream: all of it but the bit
 // rate and the padding is the same.
-func (f Frame) GoesWith(g Frame) bool {
+func (f Frame) goesWith(g Frame) bool {
 	return f.version == g.version && f.Layer == g.Layer && f.Rate == g.Rate
 }
 

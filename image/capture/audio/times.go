@@ -104,7 +104,7 @@ func (w *window) followed(at int64, f Frame) bool {
 			return true
 		}
 		g, ok := w.header(at)
-		if !ok || !f.GoesWith(g) {
+		if !ok || !f.goesWith(g) {
 			return false
 		}
 		f = g
@@ -145,7 +145,7 @@ func (k *walk) now() time.Duration { return k.first.duration(k.frames) }
 func (k *walk) until(off int64, past bool) {
 	for k.at < off {
 		f, ok := k.w.header(k.at)
-		if !ok || !k.first.GoesWith(f) {
+		if !ok || !k.first.goesWith(f) {
 			if !k.jump() {
 				k.guess(off)
 				return
@@ -166,7 +166,7 @@ func (k *walk) until(off int64, past bool) {
 // between.
 func (k *walk) jump() bool {
 	at, f, ok := k.w.find(k.at+1, k.w.size)
-	if !ok || !k.first.GoesWith(f) {
+	if !ok || !k.first.goesWith(f) {
 		return false
 	}
 	k.frames += k.reckon(at - k.at)

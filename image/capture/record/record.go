@@ -131,7 +131,7 @@ func Read(r io.Reader) (*Record, error) {
 		}
 		var f *LineError
 		if err != nil && !errors.As(err, &f) {
-			err = s.Wrong(err)
+			err = s.wrong(err)
 		}
 		if err != nil {
 			return nil, err

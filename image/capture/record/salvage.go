@@ -22,11 +22,11 @@ type Damage struct {
 	Lost   disk.Spans // sectors that the record calls known, and the image does not prove
 }
 
-// Salvager reads a damaged record. The digits of every line are a checksum of
+// salvager reads a damaged record. The digits of every line are a checksum of
 // its text that starts from the digits of the line before: two lines side by
 // side prove the second, wherever they stand. So everything before and behind a
 // damaged place is proved; and where one byte is wrong, the checksum tells which.
-type Salvager struct {
+type salvager struct {
 	Take   func(*Line) bool // tells whether the line says something that can be
 	seeds  []uint32         // the digits that the next line may follow; the first are those of the last proved line
 	failed []byte           // the line before, if it could not be proved
@@ -39,8 +39,8 @@ type Salvager struct {
 // proved may still be right. By hand, no source: each costs one pass over the rest.
 const mostSeeds = 8
 
-// Salvage takes from r all lines that can be proved, in their order.
-func (s *Salvager) Salvage(r io.Reader) error {
+// salvage takes from r all lines that can be proved, in their order.
+func (s *salvager) salvage(r io.Reader) error {
 	s.seeds, s.seen = []uint32{0}, map[[2]uint32]bool{}
 	in := bufio.NewReaderSize(r, MaxLine)
 	for off := int64(0); ; {
@@ -75,7 +75,7 @@ func cutLine(raw []byte) (digits uint32, text []byte, ok bool) {
 func checksum(seed uint32, text []byte) uint32 { return crc32.Update(seed, crc32.IEEETable, text) }
 
 // line tells whether a line could be proved, or mended.
-func (s *Salvager) line(raw []byte) bool {
+func (s *salvager) line(raw []byte) bool {
 	digits, text, ok := cutLine(raw)
 	if ok {
 		for _, seed := range s.seeds {
@@ -113,7 +113,7 @@ func (s *Salvager) line(raw []byte) bool {
 
 // mended accepts a line that was put right, and takes back how many were
 // counted as lost for it.
-func (s *Salvager) mended(seed, digits uint32, text []byte, counted int64) bool {
+func (s *salvager) mended(seed, digits uint32, text []byte, counted int64) bool {
 	s.failed = nil
 	if !s.accept(seed, digits, text) {
 		return false
@@ -125,7 +125,7 @@ func (s *Salvager) mended(seed, digits uint32, text []byte, counted int64) bool 
 
 // accept takes a proved line in. A line that was taken in before is a copy of
 // it, and says nothing of what came later.
-func (s *Salvager) accept(seed, digits uint32, text []byte) bool {
+func (s *salvager) accept(seed, digits uint32, text []byte) bool {
 	if key := [2]uint32{seed, digits}; s.seen[key] {
 		return false
 	} else {
@@ -148,7 +148,7 @@ func (s *Salvager) accept(seed, digits uint32, text []byte) bool {
 }
 
 // fail remembers a line that could not be proved.
-func (s *Salvager) fail(raw []byte) {
+func (s *salvager) fail(raw []byte) {
 	s.failed = bytes.Clone(raw)
 	if digits, _, ok := cutLine(raw); ok {
 		s.seeds = append([]uint32{s.seeds[0], digits}, s.seeds[1:min(len(s.seeds), mostSeeds-2)]...)
@@ -219,7 +219,7 @@ func SalvageAs(r io.Reader, hint Drive) (*Record, error) {
 		}
 		return wrong == nil
 	}
-	s := &Salvager{Take: func(l *Line) bool {
+	s := &salvager{Take: func(l *Line) bool {
 		if l.Verb == VerbWords && rec.States == nil {
 			return true // for people; later ones say what was found of the bridge, and what is another unit's
 		}
@@ -231,7 +231,7 @@ func SalvageAs(r io.Reader, hint Drive) (*Record, error) {
 		}
 		return wrong == nil && begun() && rec.Apply(l) == nil
 	}}
-	if err := s.Salvage(r); err != nil {
+	if err := s.salvage(r); err != nil {
 		return nil, err
 	}
 	if newer != nil {

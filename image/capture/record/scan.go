@@ -121,8 +121,8 @@ func (s *Scanner) Fail(why string, args ...any) error {
 	return &LineError{s.line + 1, s.off, fmt.Sprintf(why, args...)}
 }
 
-// Wrong says what is wrong with the line that was read last.
-func (s *Scanner) Wrong(err error) error { return &LineError{s.line, s.off, err.Error()} }
+// wrong says what is wrong with the line that was read last.
+func (s *Scanner) wrong(err error) error { return &LineError{s.line, s.off, err.Error()} }
 
 // Appender goes on behind the last whole line.
 func (s *Scanner) Appender() Appender { return Appender{s.sum, s.line, s.off} }

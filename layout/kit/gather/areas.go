@@ -21,17 +21,17 @@ type Area struct {
 // Ends are how many sectors of each area count as boot area.
 type Ends struct{ Head, Tail disk.Sector }
 
-// LayoutKnown tells whether a table or a volume says what the drive is for.
-func LayoutKnown(s *layout.Map) bool {
+// layoutKnown tells whether a table or a volume says what the drive is for.
+func layoutKnown(s *layout.Map) bool {
 	return len(s.Volumes) > 0 || len(s.Entries) > 0
 }
 
-// Areas lists what lies outside the volumes of a drive, and the sectors of
+// areas lists what lies outside the volumes of a drive, and the sectors of
 // FAT volumes before their allocation tables, which hold no file. On a drive that
 // nobody knows it is the head and the tail.
-func Areas(s *layout.Map, ends Ends) []Area {
+func areas(s *layout.Map, ends Ends) []Area {
 	a := &areaList{s: s, ends: ends}
-	if !LayoutKnown(s) {
+	if !layoutKnown(s) {
 		head := disk.Span{Count: min(ends.Head, s.Sectors)}
 		a.add(head, layout.FromStart, "head")
 		a.add(disk.Between(s.Sectors-min(ends.Tail, s.Sectors), s.Sectors), layout.FromEnd, "tail")

@@ -46,7 +46,7 @@ func (e *RefusedError) Error() string { return e.Why }
 // something or tells the drive from others.
 func Make(ctx context.Context, src image.Source, s *layout.Map, opt Options) (*Made, error) {
 	r := &reader{Ctx: ctx, Src: src, Absent: opt.Absent, Remove: opt.Remove}
-	areas := Areas(s, opt.Ends)
+	areas := areas(s, opt.Ends)
 	if opt.WithLoader {
 		areas = append(areas, linkedAreas(opt.Linked)...)
 	}
@@ -63,7 +63,7 @@ func Make(ctx context.Context, src image.Source, s *layout.Map, opt Options) (*M
 	m.Source = src
 	m.Manifest = kit.Manifest{
 		WrittenBy: opt.Program,
-		Sectors:   s.Sectors, SectorSize: s.SectorSize, FactsOnly: opt.FactsOnly, LayoutKnown: LayoutKnown(s),
+		Sectors:   s.Sectors, SectorSize: s.SectorSize, FactsOnly: opt.FactsOnly, LayoutKnown: layoutKnown(s),
 		Drive: opt.Drive, Notes: opt.Notes, Spans: spans, Facts: Facts(s),
 	}
 	for _, s := range spans {
@@ -98,7 +98,7 @@ func (m *Made) look(s *layout.Map, opt Options, farInUse disk.Sector) error {
 		m.Masked = found.Identity
 	}
 	var err error
-	if m.Need, err = Places(m.Source, opt.Parts, s); err != nil {
+	if m.Need, err = places(m.Source, opt.Parts, s); err != nil {
 		return err
 	}
 	if farInUse > 0 {

@@ -49,7 +49,7 @@ func TestKitHoldsTheBootAreasAndNothingElse(t *testing.T) {
 		whole := image.Whole(d.Disk)
 		known := k.Unknown(whole).Outside(whole)
 		for _, r := range s.Regions {
-			if r.Role == layout.RoleVolume || r.Role == layout.RoleDisputed || !LayoutKnown(s) {
+			if r.Role == layout.RoleVolume || r.Role == layout.RoleDisputed || !layoutKnown(s) {
 				continue
 			}
 			if lost := disk.NewSpans(known...).Outside(r.Span); len(lost) > 0 {
@@ -58,7 +58,7 @@ func TestKitHoldsTheBootAreasAndNothingElse(t *testing.T) {
 		}
 		private := privateSpans(s)
 		for _, stored := range k.Spans {
-			if hit := private.Within(stored.Span); stored.State == kit.Stored && len(hit) > 0 && LayoutKnown(s) {
+			if hit := private.Within(stored.Span); stored.State == kit.Stored && len(hit) > 0 && layoutKnown(s) {
 				t.Fatalf("seed %d: %s: sectors %v of a volume are in the kit as %s", seed, d, hit, stored.What)
 			}
 		}

@@ -20,10 +20,10 @@ const (
 	gptAlternateAt = 32
 )
 
-// Places asks about a drive whose number of sectors, or the places of whose
+// places asks about a drive whose number of sectors, or the places of whose
 // pieces, its own tables contradict. parts is nil where the drive was not put
 // together from pieces. An error is a failed read.
-func Places(src image.Source, parts *pieces.Drive, s *layout.Map) ([]disk.Finding, error) {
+func places(src image.Source, parts *pieces.Drive, s *layout.Map) ([]disk.Finding, error) {
 	var need []disk.Finding
 	if e := farthest(s); e != nil {
 		need = append(need, disk.Refusalf(disk.TablePastEnd, e.Table,

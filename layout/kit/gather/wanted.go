@@ -24,7 +24,7 @@ const bootRoom = 64
 // lies outside its entries, and the first sectors of each. Neighbours are one run.
 func Wanted(m *layout.Map, ends Ends) []Wish {
 	var all []Wish
-	for _, a := range Areas(m, ends) {
+	for _, a := range areas(m, ends) {
 		if !a.far {
 			all = append(all, Wish{a.Span, a.what})
 		}

@@ -37,11 +37,11 @@ type Reading struct {
 }
 
 // Proved tells whether the reading is more than chance gives.
-func (r *Reading) Proved() bool { return r.ByChance <= Bar }
+func (r *Reading) Proved() bool { return r.ByChance <= bar }
 
-// Bar is how many readings chance alone is expected to add to those of one
+// bar is how many readings chance alone is expected to add to those of one
 // comparison that are called proved, at most: one in a hundred, by hand, no source.
-const Bar = 0.01
+const bar = 0.01
 
 // The bounds of the search: sectors from either end of all that changed, and
 // how many readings are shown that may be chance, if fewer than barWeak of

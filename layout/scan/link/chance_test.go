@@ -198,7 +198,7 @@ func FuzzFind(f *testing.F) {
 			t.Fatal(err)
 		}
 		for _, l := range s.out.Links {
-			if l.Byte < 0 || l.Byte >= 512 || l.ByChance > Bar || l.Lost == "" && (l.Target.Count <= 0 || l.Target.Start < 0) {
+			if l.Byte < 0 || l.Byte >= 512 || l.ByChance > bar || l.Lost == "" && (l.Target.Count <= 0 || l.Target.Start < 0) {
 				t.Fatalf("%+v", l)
 			}
 		}

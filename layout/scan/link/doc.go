@@ -49,27 +49,27 @@ package link
 // most, so that 32-bit numbers in sector 0 need no second evidence. By hand, no source:
 // the figures above for real code were told and are not measured by a test here.
 //
-// Of the many unusual kinds, BarOfOthers are expected at most: they share one Bar. See
+// Of the many unusual kinds, barOfOthers are expected at most: they share one bar. See
 // kind.bar for which is which.
 //
 // Up to WeakBar of one common kind a number in the code with which a machine starts is no
 // link, and no accident either: whether it names a place cannot be known. Nothing is asked
 // because of it; it is told where the place would have gone.
 const (
-	Bar         = 1.0 / 64
-	BarOfOthers = Bar / 64
+	bar         = 1.0 / 64
+	barOfOthers = bar / 64
 	WeakBar     = 1.0 / 8
 )
 
 // Bounds. All are by hand, no source; none makes chance look smaller than it is.
 const (
-	MaxHolder  = 1 << 20 // bytes of one holder that are searched
-	MaxSearch  = 4 << 20 // bytes of all holders together
+	maxHolder  = 1 << 20 // bytes of one holder that are searched
+	maxSearch  = 4 << 20 // bytes of all holders together
 	MaxDepth   = 8       // links that lead to each other, from the first holder on
-	MaxLinks   = 1 << 12 // links that are kept
-	MaxWeak    = 1 << 6  // weak ones
-	MaxPlaces  = 1 << 18 // targets
-	MaxEntries = 8       // entries that numbers may be relative to
+	maxLinks   = 1 << 12 // links that are kept
+	maxWeak    = 1 << 6  // weak ones
+	maxPlaces  = 1 << 18 // targets
+	maxEntries = 8       // entries that numbers may be relative to
 	maxList    = 1 << 10 // entries of a list of a known form
 	listReach  = 16      // bytes between two numbers of a list
 	besideGap  = 2       // bytes between a number and its length

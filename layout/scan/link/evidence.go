@@ -19,11 +19,11 @@ func (k *kind) bar(w *work) float64 {
 	plain := k.unit.Sectors == 1 && k.unit.Counts != InClusters
 	switch {
 	case w.goesOn(k), k.name == codeForm, k.bytes == 4 && plain && (sector0 || k.name == "le32" || k.name == "be32"):
-		return Bar
+		return bar
 	case k.bytes == 4 && sector0:
-		return Bar / 8
+		return bar / 8
 	}
-	return BarOfOthers
+	return barOfOthers
 }
 
 // common tells whether a kind is one of those that loaders count in most: 32 bits in

@@ -108,7 +108,7 @@ func (s *searcher) takeEntries() {
 		s.entries = append(s.entries, e)
 	}
 	for _, e := range list {
-		if e.HoldsVolume() && len(s.entries) < MaxEntries {
+		if e.HoldsVolume() && len(s.entries) < maxEntries {
 			take(e.Index, e.Start, s.m.Volume(e.Index))
 		}
 	}
@@ -177,7 +177,7 @@ func (s *searcher) search(w work) error {
 	}
 	w.Spans = fresh
 	s.seen = s.seen.Union(disk.NewSpans(fresh...))
-	if s.out.Searched >= MaxSearch {
+	if s.out.Searched >= maxSearch {
 		s.out.Cut = true
 		return nil
 	}
@@ -198,7 +198,7 @@ func (s *searcher) search(w work) error {
 		s.keep(l)
 	}
 	for _, l := range weak {
-		if len(s.out.Weak) < MaxWeak && !slices.ContainsFunc(found, l.overlaps) {
+		if len(s.out.Weak) < maxWeak && !slices.ContainsFunc(found, l.overlaps) {
 			s.out.Weak = append(s.out.Weak, l)
 		}
 	}
@@ -292,7 +292,7 @@ func distinct(list []Link) (out []Link) {
 
 // keep takes a link over, and puts in line what it leads to.
 func (s *searcher) keep(l Link) {
-	if len(s.out.Links) >= MaxLinks {
+	if len(s.out.Links) >= maxLinks {
 		s.out.Cut = true
 		return
 	}

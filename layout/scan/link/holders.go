@@ -21,7 +21,7 @@ func (s *searcher) firstHolders() {
 			s.queue = append(s.queue, records(t.Own)...)
 		}
 	}
-	limit := disk.Sector(MaxHolder / s.size)
+	limit := disk.Sector(maxHolder / s.size)
 	for _, r := range s.m.Regions {
 		switch r.Role {
 		case layout.RoleGap, layout.RoleBootCode, layout.RoleReserved, layout.RoleUnknown:
@@ -97,7 +97,7 @@ func (s *searcher) bootSectors(v *layout.Volume) []work {
 // read reads the bytes of a holder that are code and known.
 func (s *searcher) read(w *work) (*text, error) {
 	t := &text{size: s.size}
-	room := min(MaxHolder, MaxSearch-int(s.out.Searched))
+	room := min(maxHolder, maxSearch-int(s.out.Searched))
 	for _, span := range w.Spans {
 		span = span.Common(image.Whole(s.src))
 		if n := disk.Sector((room - len(t.b)) / s.size); span.Count > n {

@@ -122,7 +122,7 @@ func (s *searcher) plain(t *text, r int, seen *sightings) (out []*kind) {
 		}
 		k := &kind{name: readers[r].name, bytes: width, unit: u, n: &seen.n, count: count}
 		s.out.Tried++
-		if k.total()*bestEvidence <= Bar {
+		if k.total()*bestEvidence <= bar {
 			out = append(out, k)
 		}
 	}

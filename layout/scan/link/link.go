@@ -54,8 +54,8 @@ type Unit struct {
 	Track   int         // sectors of a track, for InCHS
 }
 
-// Text says for a person what is counted.
-func (u Unit) Text(sectorSize int) string {
+// text says for a person what is counted.
+func (u Unit) text(sectorSize int) string {
 	unit := "sectors"
 	switch {
 	case u.Sectors > 1 && u.Sectors*int64(sectorSize)%1024 == 0:
@@ -99,9 +99,9 @@ type Link struct {
 // Text tells the link in one line.
 func (l *Link) Text(sectorSize int) string {
 	how := fmt.Sprintf("the number %s in %s, %s", disk.Grouped(int64(l.Value)), candidate.Encoding(l.Encoding).Text(),
-		l.Unit.Text(sectorSize))
+		l.Unit.text(sectorSize))
 	if l.Unit.Counts == InCHS {
-		how = fmt.Sprintf("%s, %s", l.Encoding, l.Unit.Text(sectorSize))
+		how = fmt.Sprintf("%s, %s", l.Encoding, l.Unit.text(sectorSize))
 	}
 	if l.Form != "" {
 		how = l.Form + ": " + how

@@ -41,7 +41,7 @@ func (s *searcher) places() error {
 }
 
 func (s *searcher) add(p Place) {
-	if len(s.list) >= MaxPlaces {
+	if len(s.list) >= maxPlaces {
 		s.out.Cut = true
 		return
 	}
@@ -128,7 +128,7 @@ func (s *searcher) addRegion(r layout.Region) error {
 	if r.Content.NonBlank == 0 {
 		return nil
 	}
-	look := disk.Between(max(r.Start, 1), min(r.End(), r.Start+disk.Sector(MaxHolder/s.size)))
+	look := disk.Between(max(r.Start, 1), min(r.End(), r.Start+disk.Sector(maxHolder/s.size)))
 	n := 0
 	return s.runs(look, func(run disk.Span) {
 		if n++; n > structures {

@@ -18,8 +18,8 @@ func (g GUID) String() string {
 // Zero tells whether the GUID is all zeros, as the type of an unused entry is.
 func (g GUID) Zero() bool { return g == GUID{} }
 
-// TypeName names a partition type in plain words, or returns "".
-func TypeName(g GUID) string { return typeNames[g.String()] }
+// typeName names a partition type in plain words, or returns "".
+func typeName(g GUID) string { return typeNames[g.String()] }
 
 var typeNames = map[string]string{
 	"C12A7328-F81F-11D2-BA4B-00A0C93EC93B": "EFI system",

@@ -8,7 +8,7 @@ import (
 // valid or not, without sector 0.
 func (t *Table) PrimaryPlace() disk.Spans {
 	if t.Primary.Valid() {
-		return t.PrimarySpans()
+		return t.primarySpans()
 	}
 	n := arraySectors(t.InForce.Header.arrayBytes(), t.SectorSize)
 	return disk.NewSpans(disk.Span{Start: 1, Count: 1 + n}).Within(disk.Span{Count: t.Sectors})
@@ -19,7 +19,7 @@ func (t *Table) PrimaryPlace() disk.Spans {
 // after the last usable sector.
 func (t *Table) BackupPlace() disk.Spans {
 	if t.Backup.Valid() {
-		return t.BackupSpans()
+		return t.backupSpans()
 	}
 	set := disk.Between(disk.Sector(t.InForce.Header.LastUsable())+1, t.ends())
 	return disk.NewSpans(set).Within(disk.Span{Count: t.Sectors})

@@ -149,11 +149,11 @@ func (t *Table) Entries() []Entry { return t.InForce.Entries() }
 // DiskGUID returns the identifier of the disk.
 func (t *Table) DiskGUID() GUID { return t.InForce.Header.DiskGUID() }
 
-// PrimarySpans returns the sectors of the primary table, without sector 0.
-func (t *Table) PrimarySpans() disk.Spans { return t.Primary.Spans() }
+// primarySpans returns the sectors of the primary table, without sector 0.
+func (t *Table) primarySpans() disk.Spans { return t.Primary.Spans() }
 
-// BackupSpans returns the sectors of the backup table.
-func (t *Table) BackupSpans() disk.Spans { return t.Backup.Spans() }
+// backupSpans returns the sectors of the backup table.
+func (t *Table) backupSpans() disk.Spans { return t.Backup.Spans() }
 
 // ends returns the first sector after the disk that the table describes.
 func (t *Table) ends() disk.Sector {
@@ -170,7 +170,7 @@ func (t *Table) Layout() layout.Table {
 		Kind:       "gpt",
 		State:      layout.InForce,
 		SectorSize: t.SectorSize,
-		Own:        t.PrimarySpans().Union(t.BackupSpans()),
+		Own:        t.primarySpans().Union(t.backupSpans()),
 		Ends:       t.ends(),
 		Evidence:   []string{t.Primary.describe("first"), t.Backup.describe("second")},
 	}
@@ -184,7 +184,7 @@ func (t *Table) Layout() layout.Table {
 			Span:     s,
 			Index:    i + 1,
 			Type:     e.Type.String(),
-			TypeName: TypeName(e.Type),
+			TypeName: typeName(e.Type),
 			Name:     e.Name,
 			Active:   e.Attributes&attrLegacyActive != 0,
 			Table:    disk.Sector(h.EntryLBA()) + disk.Sector(at/int64(t.SectorSize)),

@@ -89,7 +89,7 @@ func TestWorkedBytesC(t *testing.T) {
 	if l.Kind != "gpt" || l.Ends != 100000 || l.SectorSize != 512 || l.Own.Sectors() != 66 || l.Own.Holds(0) {
 		t.Errorf("table %+v", l)
 	}
-	if f, s := tab.PrimarySpans(), tab.BackupSpans(); f[0] != disk.Between(1, 34) || s[0] != disk.Between(99967, 100000) {
+	if f, s := tab.primarySpans(), tab.backupSpans(); f[0] != disk.Between(1, 34) || s[0] != disk.Between(99967, 100000) {
 		t.Errorf("copies %v and %v", f, s)
 	}
 }

@@ -262,8 +262,8 @@ func TestTypesAgainstSfdisk(t *testing.T) {
 		if !strings.Contains(string(out), id) {
 			t.Errorf("type %s, %q, is not in the list of sfdisk", id, name)
 		}
-		if g := mustGUID(id); g.String() != id || TypeName(g) != name {
-			t.Errorf("%s comes back as %s, %q", id, g, TypeName(g))
+		if g := mustGUID(id); g.String() != id || typeName(g) != name {
+			t.Errorf("%s comes back as %s, %q", id, g, typeName(g))
 		}
 	}
 }

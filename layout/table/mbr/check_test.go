@@ -106,7 +106,7 @@ func TestOtherSectorSize(t *testing.T) {
 			t.Fatal(err)
 		}
 		tab := mustRead(t, d)
-		size, ok := tab.FitsSectorSize(d)
+		size, ok := tab.fitsSectorSize(d)
 		if size != c.want || ok != (c.want != 0) || codes(tab.Findings)["other-sector-size"] != b2i(ok) {
 			t.Errorf("%s: fits %d, %v, want %d; findings %v", c.name, size, ok, c.want, tab.Findings)
 		}

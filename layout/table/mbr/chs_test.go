@@ -132,7 +132,7 @@ func TestImpliedGeometry(t *testing.T) {
 		{"only zero", []Tuple{{CHS{}, 2048}, {CHS{}, 4095}}, Geometry{}},
 		{"two geometries", []Tuple{at(16065, assist255), at(900000, assist255), at(1008, assist16), at(900000, assist16)}, Geometry{}},
 	} {
-		got, ok := ImpliedGeometry(c.tuples)
+		got, ok := impliedGeometry(c.tuples)
 		if got != c.want || ok != c.want.Known() {
 			t.Errorf("%s: %v %v, want %v", c.name, got, ok, c.want)
 		}
@@ -175,7 +175,7 @@ func TestImpliedGeometryIsTheBestOfAll(t *testing.T) {
 			}
 		}
 		want := len(best) == 1 && n >= weight && n/weight+n%weight >= 2 && n/weight*2 > firm
-		got, ok := ImpliedGeometry(tuples)
+		got, ok := impliedGeometry(tuples)
 		if ok != want || ok && got != best[0] {
 			t.Fatalf("seed %d: %v %v, the best of all are %v; tuples %v", seed, got, ok, best[:min(3, len(best))], tuples)
 		}

@@ -7,11 +7,11 @@ import (
 	"bootgraft/image"
 )
 
-// FitsSectorSize looks for evidence that the table counts in sectors of
+// fitsSectorSize looks for evidence that the table counts in sectors of
 // another size than the disk is read with: no volume begins where an entry
 // says, but at least one does if the same number is counted in sectors of the
 // returned size, in bytes. src is the disk that the table was read from.
-func (t *Table) FitsSectorSize(src image.Source) (int, bool) {
+func (t *Table) fitsSectorSize(src image.Source) (int, bool) {
 	best, most := 0, 0
 	for _, size := range []int{512, 1024, 2048, 4096} {
 		n := t.volumesAt(src, size)

@@ -50,12 +50,12 @@ const maxTuples = 64
 // merely fit.
 const weight = maxTuples + 1
 
-// ImpliedGeometry returns the geometry in which the tuples name their
+// impliedGeometry returns the geometry in which the tuples name their
 // sectors. It is not known if more than one geometry would do, or if none
 // suits more than half of the tuples below cylinder 1023. One tuple alone
 // proves nothing: a second, or a clamped one of the same geometry, must stand
 // beside it.
-func ImpliedGeometry(tuples []Tuple) (g Geometry, ok bool) {
+func impliedGeometry(tuples []Tuple) (g Geometry, ok bool) {
 	tuples = tuples[:min(len(tuples), maxTuples)]
 	firm := 0
 	for _, t := range tuples {

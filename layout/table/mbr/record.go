@@ -79,9 +79,9 @@ func (r Record) tuples(base disk.Sector) []Tuple {
 // Code writes a type code as people do: two upper-case hex digits.
 func Code(t byte) string { return fmt.Sprintf("%02X", t) }
 
-// TypeName names a type code in plain words, or returns "" for one that
+// typeName names a type code in plain words, or returns "" for one that
 // util-linux, include/pt-mbr.h, does not know or that is rare.
-func TypeName(t byte) string { return typeNames[t] }
+func typeName(t byte) string { return typeNames[t] }
 
 var typeNames = map[byte]string{
 	0x01: "FAT12",

@@ -178,8 +178,8 @@ func TestBytesAreKept(t *testing.T) {
 // M23: util-linux, include/pt-mbr.h: the hidden FAT types are 10h higher.
 func TestHiddenTypes(t *testing.T) {
 	for _, c := range []byte{0x01, 0x04, 0x06, 0x07, 0x0B, 0x0C, 0x0E} {
-		if TypeName(c+0x10) != "hidden "+TypeName(c) {
-			t.Errorf("%s is %q and %s is %q", Code(c), TypeName(c), Code(c+0x10), TypeName(c+0x10))
+		if typeName(c+0x10) != "hidden "+typeName(c) {
+			t.Errorf("%s is %q and %s is %q", Code(c), typeName(c), Code(c+0x10), typeName(c+0x10))
 		}
 	}
 	if Code(0x0C) != "0C" {

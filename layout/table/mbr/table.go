@@ -59,7 +59,7 @@ func Read(src image.Source) (*Table, error) {
 		}
 	}
 	t.check()
-	if size, ok := t.FitsSectorSize(src); ok {
+	if size, ok := t.fitsSectorSize(src); ok {
 		t.found(disk.Warningf(disk.OtherSectorSize, 0,
 			"the numbers of the partition table fit sectors of %d bytes, but the disk is read with %d: "+
 				"volumes begin where the table says only if it counts in sectors of %d bytes; "+
@@ -82,7 +82,7 @@ func (t *Table) add(index, slot int, r Record, base disk.Sector, l *link) {
 			Span:     r.span(base),
 			Index:    index,
 			Type:     Code(r.Type),
-			TypeName: TypeName(r.Type),
+			TypeName: typeName(r.Type),
 			Active:   r.Active(),
 			Extended: r.Extended(),
 			Table:    at,
@@ -147,11 +147,11 @@ func (t *Table) Protective() bool { return t.Boot.Protective() }
 func (t *Table) Hybrid() bool { return t.Boot.Hybrid() }
 
 // Geometry returns the geometry in which the tuples of the table are counted,
-// as ImpliedGeometry finds it.
-func (t *Table) Geometry() (g Geometry, ok bool) { return ImpliedGeometry(t.tuples()) }
+// as impliedGeometry finds it.
+func (t *Table) Geometry() (g Geometry, ok bool) { return impliedGeometry(t.tuples()) }
 
 // tuples returns the tuples of the first entries, about as many as
-// ImpliedGeometry looks at.
+// impliedGeometry looks at.
 func (t *Table) tuples() []Tuple {
 	var out []Tuple
 	for i := range t.entries {

@@ -219,7 +219,7 @@ func TestTypesAgainstSfdisk(t *testing.T) {
 	}
 	for c := range typeNames {
 		if !known[Code(c)] {
-			t.Errorf("type %s, %q, is not in the list of sfdisk", Code(c), TypeName(c))
+			t.Errorf("type %s, %q, is not in the list of sfdisk", Code(c), typeName(c))
 		}
 	}
 }

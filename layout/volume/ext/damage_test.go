@@ -30,7 +30,7 @@ func newScene(t *testing.T, name string) *scene {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := v.Walk(func(f File) error { s.files[f.Path] = f; return nil }); err != nil {
+	if _, err := v.walk(func(f File) error { s.files[f.Path] = f; return nil }); err != nil {
 		t.Fatal(err)
 	}
 	s.r = v.blocks()
@@ -115,7 +115,7 @@ func TestDamage(t *testing.T) {
 				t.Fatal(err)
 			}
 			left := map[string]File{}
-			findings, err := v.Walk(func(f File) error { left[f.Path] = f; return nil })
+			findings, err := v.walk(func(f File) error { left[f.Path] = f; return nil })
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -164,7 +164,7 @@ func TestUnknownSectors(t *testing.T) {
 	var unknown *image.UnknownError
 
 	v := without(s.data("big") + 5*1024)
-	if _, err := v.Walk(func(f File) error {
+	if _, err := v.walk(func(f File) error {
 		_, err := io.ReadAll(v.Open(f))
 		if bad := f.Path == "big"; bad != errors.As(err, &unknown) {
 			t.Errorf("%s: %v", f.Path, err)
@@ -176,7 +176,7 @@ func TestUnknownSectors(t *testing.T) {
 
 	v = without(s.data("sub"))
 	n := 0
-	findings, err := v.Walk(func(File) error { n++; return nil })
+	findings, err := v.walk(func(File) error { n++; return nil })
 	if err != nil || n != len(s.files)-3 {
 		t.Errorf("%d entries, %v", n, err)
 	}
@@ -196,7 +196,7 @@ func TestWalkStops(t *testing.T) {
 	}
 	enough := errors.New("enough")
 	n := 0
-	if _, err := v.Walk(func(File) error {
+	if _, err := v.walk(func(File) error {
 		if n++; n == 5 {
 			return enough
 		}
@@ -218,7 +218,7 @@ func exercise(t testing.TB, src image.Source) {
 		return
 	}
 	l := v.Layout(100, 1)
-	if l.Count != v.Sectors() || l.Count <= 0 || len(l.Meaning) == 0 {
+	if l.Count != v.sectors() || l.Count <= 0 || len(l.Meaning) == 0 {
 		t.Fatalf("layout %+v", l)
 	}
 	for _, s := range l.Meaning {
@@ -226,7 +226,7 @@ func exercise(t testing.TB, src image.Source) {
 			t.Fatalf("meaning in %v of %d", s, image.Sectors(src))
 		}
 	}
-	_, err = v.Walk(func(f File) error {
+	_, err = v.walk(func(f File) error {
 		if f.Err != nil {
 			return nil
 		}
@@ -240,8 +240,8 @@ func exercise(t testing.TB, src image.Source) {
 		t.Fatalf("Walk: %v", err)
 	}
 	used, err := v.Used()
-	if err == nil && (used.Sectors() > v.Sectors() || len(used) > 0 && used[len(used)-1].End() > v.Sectors()) {
-		t.Fatalf("%d sectors in use of %d", used.Sectors(), v.Sectors())
+	if err == nil && (used.Sectors() > v.sectors() || len(used) > 0 && used[len(used)-1].End() > v.sectors()) {
+		t.Fatalf("%d sectors in use of %d", used.Sectors(), v.sectors())
 	}
 }
 
@@ -293,7 +293,7 @@ func stored(t *testing.T, d *imagetest.Disk) []int64 {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := v.Walk(func(f File) error {
+	if _, err := v.walk(func(f File) error {
 		if f.Mode.IsDir() {
 			for _, e := range f.Extents {
 				out = append(out, int64(e.Sectors.Start)*512)

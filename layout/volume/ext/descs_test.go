@@ -87,7 +87,7 @@ func TestDescriptorsLost(t *testing.T) {
 		t.Error("free blocks are known without a descriptor")
 	}
 	n := 0
-	if _, err := v.Walk(func(f File) error {
+	if _, err := v.walk(func(f File) error {
 		if n++; f.Err == nil {
 			t.Errorf("%s was found", f.Path)
 		}

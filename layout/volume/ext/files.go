@@ -32,7 +32,7 @@ func (v *Volume) Marks(func(disk.Sector) []byte) []volume.Mark { return nil }
 
 // Files implements volume.Volume.
 func (v *Volume) Files(_ volume.Options, visit func(*volume.File) error) ([]disk.Finding, error) {
-	out, err := v.Walk(func(e File) error {
+	out, err := v.walk(func(e File) error {
 		f := &volume.File{
 			Path: e.Path, Dir: e.Mode.IsDir(), Regular: e.Mode.IsRegular(), Size: e.Size, Modified: e.Modified, Fault: e.Err,
 			Content: v.Open(e),

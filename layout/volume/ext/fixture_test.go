@@ -39,7 +39,7 @@ func TestFixtures(t *testing.T) {
 			}
 			wantCodes(t, v.Findings)
 			var paths []string
-			if _, err := v.Walk(func(f File) error {
+			if _, err := v.walk(func(f File) error {
 				b, err := io.ReadAll(v.Open(f))
 				if err != nil {
 					t.Errorf("%s: %v", f.Path, err)

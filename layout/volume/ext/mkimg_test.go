@@ -204,7 +204,7 @@ func truth(t testing.TB, dir string) map[string]string {
 func listing(t testing.TB, v *Volume) (map[string]string, map[string]File) {
 	t.Helper()
 	out, files := map[string]string{}, map[string]File{}
-	findings, err := v.Walk(func(f File) error {
+	findings, err := v.walk(func(f File) error {
 		if f.Err != nil {
 			t.Errorf("%s: %v", f.Path, f.Err)
 			return nil
@@ -251,8 +251,8 @@ func checkRuns(v *Volume, f File) error {
 			return fmt.Errorf("run %d is a hole in sectors %s", i, e.Sectors)
 		case e.Kind != Hole && (room < e.Bytes || room-e.Bytes >= int64(v.src.SectorSize())):
 			return fmt.Errorf("run %d of %d bytes has room for %d", i, e.Bytes, room)
-		case !(disk.Span{Count: v.Sectors()}).Covers(e.Sectors):
-			return fmt.Errorf("run %d lies in sectors %s of %d", i, e.Sectors, v.Sectors())
+		case !(disk.Span{Count: v.sectors()}).Covers(e.Sectors):
+			return fmt.Errorf("run %d lies in sectors %s of %d", i, e.Sectors, v.sectors())
 		}
 		at += e.Bytes
 	}

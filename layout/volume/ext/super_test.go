@@ -195,8 +195,8 @@ func TestLargerThanPartition(t *testing.T) {
 	}
 	v := open(t, path)
 	wantCodes(t, v.Findings, "ext-larger-than-partition")
-	if v.Sectors() != 48<<11 {
-		t.Errorf("%d sectors", v.Sectors())
+	if v.sectors() != 48<<11 {
+		t.Errorf("%d sectors", v.sectors())
 	}
 	used, err := v.Used()
 	if err != nil {
@@ -256,7 +256,7 @@ func TestFieldsOfSuperblock(t *testing.T) {
 			if !slices.Equal(have, tc.codes) {
 				t.Errorf("findings %v, want %v", have, tc.codes)
 			}
-			_, err = v.Walk(func(File) error { return nil })
+			_, err = v.walk(func(File) error { return nil })
 			if unknown := slices.Contains(tc.codes, "ext-unsupported-features"); unknown != (err != nil) {
 				t.Errorf("Walk: %v", err)
 			}

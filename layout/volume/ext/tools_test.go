@@ -138,7 +138,7 @@ func checkFree(t *testing.T, v *Volume, out string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	want := disk.NewSpans(free...).Outside(disk.Span{Count: v.Sectors()})
+	want := disk.NewSpans(free...).Outside(disk.Span{Count: v.sectors()})
 	if fmt.Sprint(used) != fmt.Sprint(want) {
 		t.Errorf("used sectors\n%v\nwant\n%v", used, want)
 	}

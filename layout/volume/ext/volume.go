@@ -103,8 +103,8 @@ func (v *Volume) inspect() {
 			"The file system says %s of %s = %s, but here there is only room for %s: what lies beyond is cut off (%s). "+
 				"Files in them are lost, and the kernel refuses to mount it. Look for the right end of the partition.",
 			disk.Counted(int64(v.Blocks), "block"), disk.Counted(int64(v.BlockSize), "byte"),
-			disk.Counted(v.Sectors(), "sector"), disk.Grouped(image.Sectors(v.src)),
-			disk.Counted(v.Sectors()-image.Sectors(v.src), "sector")))
+			disk.Counted(v.sectors(), "sector"), disk.Grouped(image.Sectors(v.src)),
+			disk.Counted(v.sectors()-image.Sectors(v.src), "sector")))
 	}
 	if v.csumWrong {
 		v.note(disk.Warningf(disk.ExtChecksum, at,
@@ -164,9 +164,9 @@ func (v *Volume) present() uint64 { return uint64(v.src.Size() / v.BlockSize) }
 // Kind returns ext2, ext3 or ext4.
 func (v *Volume) Kind() string { return v.Features.Kind() }
 
-// Sectors returns the size of the file system in sectors of its source; the
+// sectors returns the size of the file system in sectors of its source; the
 // source itself may be larger or, with a finding, smaller.
-func (v *Volume) Sectors() disk.Sector { return v.sector(v.Blocks) }
+func (v *Volume) sectors() disk.Sector { return v.sector(v.Blocks) }
 
 // Layout describes the volume that starts at sector base of a disk. Meaning
 // is its superblock and its group descriptors.
@@ -177,7 +177,7 @@ func (v *Volume) Layout(base disk.Sector, index int) layout.Volume {
 		meaning = meaning.Add(disk.Span{Start: base + s.Start, Count: s.Count})
 	}
 	return layout.Volume{
-		Span:  disk.Span{Start: base, Count: v.Sectors()},
+		Span:  disk.Span{Start: base, Count: v.sectors()},
 		Index: index, Kind: v.Kind(), Label: v.Label, ID: v.UUID,
 		ClusterBytes: v.BlockSize * int64(v.ratio), UsedBytes: used, Sized: true,
 		Meaning: meaning, Listed: true,

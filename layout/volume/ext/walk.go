@@ -14,7 +14,7 @@ const (
 	maxPath     = 32 << 10 // bytes of a path; deeper directories are not entered
 )
 
-// Walk calls visit for the root directory and everything below it, a
+// walk calls visit for the root directory and everything below it, a
 // directory before what it holds, in the order on the disk. Links are not
 // followed. A file with several names comes once under each.
 //
@@ -22,7 +22,7 @@ const (
 // with directories is in the findings: neither stops the walk. The error is
 // the one that visit returned; or that the volume cannot be understood
 // (Unsupported); or that its files claim more than it can hold (Malformed).
-func (v *Volume) Walk(visit func(File) error) ([]disk.Finding, error) {
+func (v *Volume) walk(visit func(File) error) ([]disk.Finding, error) {
 	if err := v.walkable(); err != nil {
 		return nil, err
 	}

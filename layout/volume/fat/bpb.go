@@ -60,16 +60,16 @@ func (b *BPB) SectorsPerFAT() int64 {
 	return int64(b.SectorsPerFAT32)
 }
 
-// RootSectors returns the size of the fixed root directory in the volume's
+// rootSectors returns the size of the fixed root directory in the volume's
 // own sectors.
-func (b *BPB) RootSectors() int64 {
+func (b *BPB) rootSectors() int64 {
 	n := int64(b.BytesPerSector)
 	return (int64(b.RootEntries)*EntrySize + n - 1) / n
 }
 
-// FirstData returns the first sector of cluster 2, in the volume's own sectors.
-func (b *BPB) FirstData() int64 {
-	return int64(b.Reserved) + int64(b.FATs)*b.SectorsPerFAT() + b.RootSectors()
+// firstData returns the first sector of cluster 2, in the volume's own sectors.
+func (b *BPB) firstData() int64 {
+	return int64(b.Reserved) + int64(b.FATs)*b.SectorsPerFAT() + b.rootSectors()
 }
 
 // wide tells whether the boot sector has the FAT32 form. Drivers decide it by
@@ -93,7 +93,7 @@ func DecodeBPB(s []byte) BPB {
 		Heads:             le.Uint16(s[26:]),
 		Hidden:            le.Uint32(s[28:]),
 		TotalSectors32:    le.Uint32(s[32:]),
-		Marked:            Signed(s),
+		Marked:            signed(s),
 	}
 	copy(b.Jump[:], s)
 	copy(b.OEM[:], s[3:])
@@ -179,7 +179,7 @@ func (b *BPB) fault() (offset int, why string) {
 	case b.TotalSectors() == 0:
 		return 32, "a volume of no sectors"
 	}
-	data := b.TotalSectors() - b.FirstData()
+	data := b.TotalSectors() - b.firstData()
 	clusters := data / int64(b.SectorsPerCluster)
 	if data < 0 || clusters < 1 {
 		return 32, "the volume ends before its first cluster"

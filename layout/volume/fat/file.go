@@ -28,10 +28,10 @@ type ByteSpan struct {
 
 // Open returns the content of a file, exactly as long as the file. What its
 // chain does not reach cannot be read; nothing is made up for it.
-func (v *Volume) Open(f *File) *Content { return NewContent(v.src, f.Extents(), f.Size) }
+func (v *Volume) Open(f *File) *Content { return newContent(v.src, f.Extents(), f.Size) }
 
-// NewContent returns the first size bytes of the extents, in their order.
-func NewContent(src image.Source, extents []disk.Span, size int64) *Content {
+// newContent returns the first size bytes of the extents, in their order.
+func newContent(src image.Source, extents []disk.Span, size int64) *Content {
 	c := &Content{src: src, size: size}
 	n, at := int64(src.SectorSize()), int64(0)
 	for _, e := range extents {

@@ -131,9 +131,9 @@ func (v *Volume) bootCopies() []volume.Copy {
 	if v.Kind != FAT32 || n < 3 || n+3 > disk.Sector(v.BPB.Reserved) {
 		return nil
 	}
-	info := func(b []byte) bool { return Signed(b) && binary.LittleEndian.Uint32(b) == FSInfoLead }
+	info := func(b []byte) bool { return signed(b) && binary.LittleEndian.Uint32(b) == fsInfoLead }
 	var out []volume.Copy
-	for i, sound := range []func([]byte) bool{Signed, info, Signed} {
+	for i, sound := range []func([]byte) bool{signed, info, signed} {
 		first := disk.Span{Start: disk.Sector(i) * v.PerSector, Count: v.PerSector}
 		second := disk.Span{Start: first.Start + n*v.PerSector, Count: v.PerSector}
 		out = append(out,

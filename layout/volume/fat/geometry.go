@@ -25,7 +25,7 @@ func (v *Volume) Geometry(t *Table) Geometry {
 	b := &v.BPB
 	return Geometry{
 		Kind: v.Kind, Bytes: int64(b.BytesPerSector), Cluster: int64(b.SectorsPerCluster),
-		Reserved: int64(b.Reserved), FATs: int64(b.FATs), Table: b.SectorsPerFAT(), Root: b.RootSectors(),
+		Reserved: int64(b.Reserved), FATs: int64(b.FATs), Table: b.SectorsPerFAT(), Root: b.rootSectors(),
 		Total: b.TotalSectors(), Clusters: t.Clusters,
 	}
 }
@@ -36,15 +36,15 @@ func (g *Geometry) Data() int64 { return g.Reserved + g.FATs*g.Table + g.Root }
 // Capacity returns how many clusters the tables have entries for.
 func (g *Geometry) Capacity() int64 { return g.Table*g.Bytes*8/int64(g.Kind) - 2 }
 
-// Count returns how many clusters there is room and an entry for.
-func (g *Geometry) Count() int64 {
+// count returns how many clusters there is room and an entry for.
+func (g *Geometry) count() int64 {
 	return min(max(0, g.Total-g.Data())/g.Cluster, g.Capacity())
 }
 
 // Sized returns the geometry with another size, tables and all else as it is.
 func (g Geometry) Sized(total int64) Geometry {
 	g.Total = total
-	g.Clusters = uint32(g.Count())
+	g.Clusters = uint32(g.count())
 	return g
 }
 
@@ -63,11 +63,11 @@ func ClusterLimits(k Kind, now uint32) (low, high int64) {
 	n := int64(now)
 	switch {
 	case n < MinFAT16:
-		low, high = 1, MinFAT16-NearLimit-1
+		low, high = 1, MinFAT16-nearLimit-1
 	case n < MinFAT32:
-		low, high = MinFAT16+NearLimit+1, MinFAT32-NearLimit-1
+		low, high = MinFAT16+nearLimit+1, MinFAT32-nearLimit-1
 	default:
-		low, high = MinFAT32+NearLimit+1, MaxFAT32
+		low, high = MinFAT32+nearLimit+1, MaxFAT32
 	}
 	return min(low, n), max(high, n)
 }

@@ -127,14 +127,14 @@ func (c *checker) file(f *File) {
 	case f.Dir && f.Raw.Size() != 0:
 		c.problem(false, disk.FATDirectorySize, f.Path, f.First, "a directory whose entry states %s; it should state none",
 			disk.Counted(f.Raw.Size(), "byte"))
-	case f.Chain.Ends == EndsWell && f.ShortChain():
+	case f.Chain.Ends == EndsWell && f.shortChain():
 		c.own(disk.FATChainShort, f.Path, f.First,
 			"it has %s, but only %s of the %s that they need",
-			disk.Counted(f.Size, "byte"), disk.Grouped(f.Chain.Clusters), disk.Counted(int64(f.Need()), "cluster"))
-	case f.Chain.Ends == EndsWell && f.LongChain():
+			disk.Counted(f.Size, "byte"), disk.Grouped(f.Chain.Clusters), disk.Counted(int64(f.need()), "cluster"))
+	case f.Chain.Ends == EndsWell && f.longChain():
 		c.problem(false, disk.FATChainLong, f.Path, f.First,
 			"it has %s, and its %s need %s; the rest is reserved for it",
-			disk.Counted(f.Chain.Clusters, "cluster"), disk.Counted(f.Size, "byte"), disk.Grouped(int64(f.Need())))
+			disk.Counted(f.Chain.Clusters, "cluster"), disk.Counted(f.Size, "byte"), disk.Grouped(int64(f.need())))
 	}
 }
 

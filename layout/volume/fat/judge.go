@@ -75,7 +75,7 @@ func (v *Volume) judgeKind() {
 				"some devices by the rule",
 			disk.Counted(n, "cluster"), map[bool]int{true: 12, false: 16}[n < MinFAT16])
 	// Linux and Windows draw the line in different places; mkfs.fat (dosfstools) makes
-	// no volume with these two counts. See also NearLimit.
+	// no volume with these two counts. See also nearLimit.
 	case n == 4085 || n == 4086:
 		v.doubt(disk.FATTypeBoundary, v.BootSector, "a system that takes it for FAT12 reads other clusters",
 			"%s: FAT16 by the published rule, but read as FAT12 by some drivers; a change on such a system "+
@@ -87,7 +87,7 @@ func (v *Volume) judgeKind() {
 }
 
 // near: FG, "FAT Volume Initialization", asks formatters to stay 16 away.
-func near(n, limit uint32) bool { return n+NearLimit >= limit && n <= limit+NearLimit }
+func near(n, limit uint32) bool { return n+nearLimit >= limit && n <= limit+nearLimit }
 
 // noteDirty notes the state flags at a sector, of the boot sector or of a table.
 func noteDirty(found *[]disk.Finding, doubts *[]Doubt, at disk.Sector, dirty, errs bool) {
@@ -139,9 +139,9 @@ const Unset = 0xFFFFFFFF
 
 // The three signatures of FSInfo, at bytes 0, 484 and 508.
 const (
-	FSInfoLead  = 0x41615252
-	FSInfoMid   = 0x61417272
-	FSInfoTrail = 0xAA550000
+	fsInfoLead  = 0x41615252
+	fsInfoMid   = 0x61417272
+	fsInfoTrail = 0xAA550000
 )
 
 func (v *Volume) readFSInfo() {

@@ -17,10 +17,10 @@ const (
 const (
 	MinFAT16 = 4085
 	MinFAT32 = 65525
-	// NearLimit is how close to either limit a count should not come: "at least
+	// nearLimit is how close to either limit a count should not come: "at least
 	// 16 clusters away", because some drivers miscount there (FG, "FAT Volume
 	// Initialization").
-	NearLimit = 16
+	nearLimit = 16
 	// MaxFAT32 is the largest count that leaves 0FFFFFF7h free for the mark
 	// of a bad cluster. FG, "FAT Data Structure"; also Microsoft KB 184006.
 	MaxFAT32 = 268435445

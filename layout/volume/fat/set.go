@@ -58,8 +58,8 @@ func SetGeometry(s []byte, heads, sectorsPerTrack uint16) {
 	binary.LittleEndian.PutUint16(s[26:], heads)
 }
 
-// Signed tells whether a sector ends its first 512 bytes with 55 AA.
-func Signed(s []byte) bool { return s[510] == 0x55 && s[511] == 0xAA }
+// signed tells whether a sector ends its first 512 bytes with 55 AA.
+func signed(s []byte) bool { return s[510] == 0x55 && s[511] == 0xAA }
 
 // Sign puts these bytes there.
 func Sign(s []byte) { s[510], s[511] = 0x55, 0xAA }
@@ -68,9 +68,9 @@ func Sign(s []byte) { s[510], s[511] = 0x55, 0xAA }
 func NewFSInfo(size int, free, next uint32) []byte {
 	s := make([]byte, size)
 	le := binary.LittleEndian
-	le.PutUint32(s, FSInfoLead)
-	le.PutUint32(s[484:], FSInfoMid)
-	le.PutUint32(s[508:], FSInfoTrail)
+	le.PutUint32(s, fsInfoLead)
+	le.PutUint32(s[484:], fsInfoMid)
+	le.PutUint32(s[508:], fsInfoTrail)
 	SetFSInfoHints(s, free, next)
 	return s
 }
@@ -79,7 +79,7 @@ func NewFSInfo(size int, free, next uint32) []byte {
 // signatures of FSInfo.
 func IsFSInfo(s []byte) bool {
 	le := binary.LittleEndian
-	return le.Uint32(s) == FSInfoLead && le.Uint32(s[484:]) == FSInfoMid && le.Uint32(s[508:]) == FSInfoTrail
+	return le.Uint32(s) == fsInfoLead && le.Uint32(s[484:]) == fsInfoMid && le.Uint32(s[508:]) == fsInfoTrail
 }
 
 // FSInfoHints returns the number of free clusters and where to look for one;

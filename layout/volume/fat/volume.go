@@ -111,14 +111,14 @@ func newVolume(src image.Source, b BPB, at disk.Sector, boot []byte) (*Volume, e
 			"open the image with --sector-size %d", b.BytesPerSector, src.SectorSize(), b.BytesPerSector)
 	}
 	per := disk.Sector(b.BytesPerSector / src.SectorSize())
-	data := (b.TotalSectors() - b.FirstData()) / int64(b.SectorsPerCluster)
+	data := (b.TotalSectors() - b.firstData()) / int64(b.SectorsPerCluster)
 	v := &Volume{
 		BPB: b, Kind: b.kind(data), src: src,
 		BootSector:     at,
 		PerSector:      per,
 		Sectors:        disk.Sector(b.TotalSectors()) * per,
 		ClusterSectors: disk.Sector(b.SectorsPerCluster) * per,
-		Data:           disk.Sector(b.FirstData()) * per,
+		Data:           disk.Sector(b.firstData()) * per,
 		DataClusters:   uint32(data),
 		Mirrored:       true,
 	}
@@ -191,7 +191,7 @@ func (v *Volume) TableSpan(i int) disk.Span {
 // RootSpan returns the sectors of the fixed root directory. On FAT32 it is
 // empty: the root is the chain that begins at BPB.RootCluster.
 func (v *Volume) RootSpan() disk.Span {
-	n := disk.Sector(v.BPB.RootSectors()) * v.PerSector
+	n := disk.Sector(v.BPB.rootSectors()) * v.PerSector
 	return disk.Span{Start: v.Data - n, Count: n}
 }
 
@@ -203,9 +203,9 @@ func (v *Volume) ID() string {
 	return fmt.Sprintf("%04X-%04X", v.BPB.VolumeID>>16, v.BPB.VolumeID&0xFFFF)
 }
 
-// BootLabel returns the label in the boot sector, or "". The one that systems
+// bootLabel returns the label in the boot sector, or "". The one that systems
 // show is an entry of the root directory: see Label.
-func (v *Volume) BootLabel() string { return labelText(v.BPB.Label[:]) }
+func (v *Volume) bootLabel() string { return labelText(v.BPB.Label[:]) }
 
 func labelText(b []byte) string {
 	if len(b) == 0 || b[0] == 0 {
@@ -228,12 +228,12 @@ func (v *Volume) Label() string {
 	}
 	s, err := image.ReadSectors(v.src, where)
 	if err != nil {
-		return v.BootLabel()
+		return v.bootLabel()
 	}
 	if e, _ := LabelEntry(s); e != nil {
 		return labelText(e[:11])
 	}
-	return v.BootLabel()
+	return v.bootLabel()
 }
 
 // LabelEntry returns the entry of the label among the entries of a root directory,

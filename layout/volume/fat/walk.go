@@ -43,9 +43,9 @@ type File struct {
 // Extents returns the sectors of all clusters of the file, in its order.
 func (f *File) Extents() []disk.Span { return f.v.Extents(f.Chain.Runs) }
 
-// Need returns how many clusters the size of a file asks for; for a directory
+// need returns how many clusters the size of a file asks for; for a directory
 // it is what its chain has.
-func (f *File) Need() uint32 {
+func (f *File) need() uint32 {
 	if f.Dir {
 		return f.Chain.Clusters
 	}
@@ -53,12 +53,12 @@ func (f *File) Need() uint32 {
 	return uint32((f.Size + n - 1) / n)
 }
 
-// ShortChain tells whether the file has fewer clusters than its size asks for.
-func (f *File) ShortChain() bool { return f.Chain.Clusters < f.Need() }
+// shortChain tells whether the file has fewer clusters than its size asks for.
+func (f *File) shortChain() bool { return f.Chain.Clusters < f.need() }
 
-// LongChain tells whether the file has more clusters than its size asks for.
+// longChain tells whether the file has more clusters than its size asks for.
 // Recorders that reserve room ahead leave such files: that is no damage.
-func (f *File) LongChain() bool { return f.Chain.Clusters > f.Need() }
+func (f *File) longChain() bool { return f.Chain.Clusters > f.need() }
 
 // Walk lists the directories and files of a volume.
 type Walk struct {

@@ -22,7 +22,7 @@ func shapes() (out []Shape) {
 			for _, c := range codings {
 				for _, u := range []Unit{Sectors, KiB, TwoKiB, FourKiB, FromEntry, Clusters} {
 					for _, last := range []bool{false, true} {
-						s := Shape{Holder: h, Target: t, Coding: c, Unit: u, Last: last, Length: Weak(h, c)}
+						s := Shape{Holder: h, Target: t, Coding: c, Unit: u, Last: last, Length: weak(h, c)}
 						if sensible(s) {
 							out = append(out, s)
 						}
@@ -34,9 +34,9 @@ func shapes() (out []Shape) {
 	return out
 }
 
-// Weak tells whether a number says too little alone: chance makes such numbers in
+// weak tells whether a number says too little alone: chance makes such numbers in
 // every second disk, so these loaders have the length beside it.
-func Weak(h Holder, c Coding) bool {
+func weak(h Holder, c Coding) bool {
 	return h != Sector0 || c == LE24 || c == BE24 || c == LE16 || c == BE16 || c == CHS
 }
 

@@ -21,9 +21,9 @@ const Sector = 512
 // Where things lie on every disk here, in sectors.
 const (
 	Start    = 64  // the only entry
-	GapCode  = 8   // a second stage
-	GapCount = 6   // its sectors
-	TailLong = 24  // sectors of the tail
+	gapCode  = 8   // a second stage
+	gapCount = 6   // its sectors
+	tailLong = 24  // sectors of the tail
 	cluster  = 8   // sectors
 	root     = 512 // entries of the root directory
 )
@@ -119,8 +119,8 @@ type Loader struct {
 	Path    string      // of the file, if it is one
 }
 
-// MapPath is the file that holds the number, for holders of that kind.
-const MapPath = "LOADER.MAP"
+// mapPath is the file that holds the number, for holders of that kind.
+const mapPath = "LOADER.MAP"
 
 // New makes a disk of about 200 MB. It fails where the number does not fit its
 // encoding or the unit does not divide the place.
@@ -133,19 +133,19 @@ func New(s Shape) (*Loader, error) {
 		v.add(fmt.Sprintf("SONG%02d.DAT", i), 3+i%5, 0, noise(s.filler(uint64(1000+i)), (3+i%5)*cluster))
 	}
 	v.next = 9000 // beyond the first 65,536 sectors: small numbers stand everywhere in code
-	mapAt := v.add(MapPath, 1, 0, make([]byte, cluster*Sector))
+	mapAt := v.add(mapPath, 1, 0, make([]byte, cluster*Sector))
 	if s.Last {
 		v.next = v.clusters - 60
 	}
 	l.addTarget(v)
 	v.put(l.Disk)
-	l.Disk.Put(GapCode, noise(s.filler(77), GapCount))
+	l.Disk.Put(gapCode, noise(s.filler(77), gapCount))
 	l.sector0()
 	switch s.Holder {
 	case Sector0:
 		l.Held = 0
 	case Gap:
-		l.Held = GapCode
+		l.Held = gapCode
 	case BootSector:
 		l.Held = Start
 	case MapFile:
@@ -184,11 +184,11 @@ func (l *Loader) addTarget(v *volume) {
 		l.Named = v.addSplit(l.Path, attr, append(noise(9, cluster), noise(1, cluster)...))
 		l.Payload = cluster
 	case Tail:
-		l.Named = l.Sectors - TailLong
-		l.Payload = TailLong
-		l.Disk.Put(l.Named, noise(1, TailLong))
+		l.Named = l.Sectors - tailLong
+		l.Payload = tailLong
+		l.Disk.Put(l.Named, noise(1, tailLong))
 	case GapStage:
-		l.Named, l.Payload = GapCode+GapCount+2, 4
+		l.Named, l.Payload = gapCode+gapCount+2, 4
 		l.Disk.Put(l.Named, noise(1, 4))
 	}
 }

@@ -137,9 +137,9 @@ func (j *job) whole() disk.Sector { return min(j.from.Total, image.Sectors(j.v.S
 // sectors writes a count for a person.
 func sectors(n disk.Sector) string { return disk.Counted(n, "sector") }
 
-// MaxPieces is how many pieces a plan should have at most: by hand, no source. They
+// maxPieces is how many pieces a plan should have at most: by hand, no source. They
 // take 8 MiB of memory, 32 bytes each.
-const MaxPieces = 262144
+const maxPieces = 262144
 
 // withDefaults fills in what was not asked for a volume of v sectors.
 func withDefaults(w volume.Wishes, v disk.Sector) volume.Wishes {
@@ -153,7 +153,7 @@ func withDefaults(w volume.Wishes, v disk.Sector) volume.Wishes {
 		w.BadMarks = volume.BadKeep
 	}
 	if w.MaxPieces == 0 {
-		w.MaxPieces = MaxPieces
+		w.MaxPieces = maxPieces
 	}
 	if w.Accept == nil {
 		w.Accept = func(disk.Code) bool { return false }
