@@ -105,8 +105,7 @@ func (f *archiveFlags) run(ctx context.Context, u *talk.UI, dir string) error {
 			"the image reads them anew, if the drive still answers", disk.Counted(n, "sector"), words.Shell(job.Src.Path)))
 	}
 	if n := layout.Missing(job.Plan.Pieces).Sectors(); n > 0 {
-		return talk.Coded(talk.ExitIncomplete, fmt.Errorf("done, but %s that the source does not know are zeros on the card",
-			disk.Counted(n, "sector")))
+		return talk.Coded(talk.ExitIncomplete, errors.New(page.ZerosText(n)))
 	}
 	return nil
 }

@@ -2,7 +2,7 @@ package main
 
 import (
 	"context"
-	"fmt"
+	"errors"
 
 	"github.com/spf13/cobra"
 
@@ -13,7 +13,6 @@ import (
 	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
-	"bootgraft/image/disk"
 	"bootgraft/safety"
 )
 
@@ -132,8 +131,7 @@ func wrote(u *talk.UI, target string, sectorSize int, res safety.Result, again s
 	}
 	page.Written(u, target, res, sectorSize, again)
 	if res.Missing > 0 {
-		return talk.Coded(talk.ExitIncomplete, fmt.Errorf("done, but %s sectors that the source does not know are "+
-			"zeros on the card", disk.Grouped(res.Missing)))
+		return talk.Coded(talk.ExitIncomplete, errors.New(page.ZerosText(res.Missing)))
 	}
 	return nil
 }

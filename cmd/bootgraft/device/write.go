@@ -10,7 +10,6 @@ import (
 	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
-	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/layout/plan/starts"
 	"bootgraft/safety"
@@ -110,8 +109,7 @@ func (d *deviceWrite) wrote(res safety.DeviceResult) error {
 	}
 	d.Next("To compare every sector once more, in this reader or another one:", d.told.AgainLine())
 	if res.Missing > 0 {
-		return talk.Coded(talk.ExitIncomplete, fmt.Errorf("done, but %s sectors that the source does not know are "+
-			"zeros on the card", disk.Grouped(res.Missing)))
+		return talk.Coded(talk.ExitIncomplete, errors.New(page.ZerosText(res.Missing)))
 	}
 	return nil
 }

@@ -5,6 +5,7 @@ import (
 	"go/ast"
 	"go/parser"
 	"go/token"
+	"net/url"
 	"path/filepath"
 	"regexp"
 	"strconv"
@@ -13,8 +14,15 @@ import (
 
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
+	"bootgraft/image"
+	"bootgraft/image/ata"
 	"bootgraft/image/capture"
+	"bootgraft/image/disk"
+	"bootgraft/image/nbd"
+	"bootgraft/layout"
+	"bootgraft/layout/plan"
 	"bootgraft/layout/scan/diff"
+	"bootgraft/layout/scan/owners"
 )
 
 // shown is what an answer says on a terminal and on a page to print, a blank between words.
@@ -141,5 +149,31 @@ func TestProseFolds(t *testing.T) {
 				t.Errorf("%s: broken by hand: %q, %q", name, line, lines[i+1])
 			}
 		}
+	}
+}
+
+// TestOneIsNotMany: of one sector it is said that it is, and not that it are.
+func TestOneIsNotMany(t *testing.T) {
+	one := disk.Spans{{Start: 7, Count: 1}}
+	address := &url.URL{Scheme: "nbd+unix", Path: "/x"}
+	c := inventedWrite()
+	c.Plan = &plan.Plan{Target: plan.Size{Sectors: 9, SectorSize: 512}, Pieces: []layout.Piece{
+		{Span: disk.Span{Count: 8}, Op: layout.Copy}, {Span: disk.Span{Start: 8, Count: 1}, Op: layout.Leave}},
+		Dropped: []plan.Dropped{{Span: disk.Span{Count: 1}}}}
+	d := ata.Drive{Identify: &ata.Identify{Sectors: 9, SectorSize: 512}, Native: 10}
+	var out bytes.Buffer
+	u := &talk.UI{Out: &out}
+	Serving(u, Shown{Sectors: 9, SectorSize: 512, Missing: 1}, address)
+	Served(u, nbd.Report{Reads: 1, Left: one, Unknown: one, Failed: one}, &owners.Owners{})
+	Rehearsed(u, c)
+	Said(u, d, image.Identity{})
+	sentence, _, _ := (&Planned{Drive: inventedDrive(0), Plan: c.Plan}).verdict()
+	u.Answerf("%s\n%s\n", sentence, ZerosText(1))
+	text := strings.Join(strings.Fields(out.String()), " ")
+	for _, wrong := range regexp.MustCompile(`\b1 sectors?\b[^.;]*?\b(are|were)\b`).FindAllString(text, -1) {
+		t.Errorf("%q", wrong)
+	}
+	if n := len(regexp.MustCompile(`\b1 sector\b`).FindAllString(text, -1)); n < 8 {
+		t.Errorf("one sector is named %d times:\n%s", n, text)
 	}
 }

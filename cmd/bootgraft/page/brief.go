@@ -64,6 +64,18 @@ func (b *Brief) findings(u *talk.UI, room int) string {
 	return "\n" + out.String()
 }
 
+// sectors says what is true of so many sectors. text is said of many.
+func sectors(n disk.Sector, text string) string {
+	if n == 1 {
+		text = ofOne.Replace(" " + text)[1:]
+	}
+	return disk.Counted(n, "sector") + " " + text
+}
+
+// ofOne are the verbs of one.
+var ofOne = strings.NewReplacer(" are ", " is ", " were ", " was ", " read as ", " reads as ", " hold ", " holds ",
+	" they would ", " it would ")
+
 // Where all of a list is to be had.
 const (
 	restInJSON   = "and %s more; all of them with --json"

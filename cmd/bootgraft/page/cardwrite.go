@@ -121,7 +121,7 @@ func (c *CardWrite) steps() (first string, steps, beside []string) {
 		"Second copies of tables, then first copies, then sector 0; each is flushed and read back.",
 	}
 	if left > 0 {
-		beside = append(beside, fmt.Sprintf("%s are not touched.", disk.Counted(left, "sector")))
+		beside = append(beside, sectors(left, "are not touched."))
 	}
 	if c.Least != "" {
 		beside = append(beside, c.Least)

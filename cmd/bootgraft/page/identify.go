@@ -76,7 +76,7 @@ var powerTexts = map[ata.Power]string{
 func hiddenText(d ata.Drive) string {
 	switch {
 	case d.Hidden() > 0:
-		return fmt.Sprintf("%s at its end (host protected area), which are not read", disk.Counted(d.Hidden(), "sector"))
+		return sectors(d.Hidden(), "at its end (host protected area), which are not read")
 	case d.Native > 0:
 		return "nothing: it shows all the sectors that it has"
 	case d.Identify.Protected:

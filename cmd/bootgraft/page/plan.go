@@ -200,7 +200,7 @@ func (p *Planned) verdict() (sentence, state string, good bool) {
 		sentence += ", but for what was accepted"
 	}
 	if left > 0 {
-		sentence += fmt.Sprintf("; %s are left behind, and listed below", disk.Counted(left, "sector"))
+		sentence += "; " + sectors(left, "are left behind, and listed below")
 	}
 	sentence += "."
 	state = p.state()

@@ -55,8 +55,7 @@ func Serving(u *talk.UI, d Shown, address *url.URL) {
 			disk.Counted(d.Unknown.Sectors(), "sector"), d.Unknown[0].Text()))
 	}
 	if d.Missing > 0 {
-		u.Wrapped("", fmt.Sprintf("%s that the source does not know are zeros here, as they would be on the card.",
-			disk.Counted(d.Missing, "sector")))
+		u.Wrapped("", sectors(d.Missing, "that the source does not know are zeros here, as they would be on the card."))
 	}
 	if d.SectorSize != machineSector {
 		u.Wrapped("", fmt.Sprintf("A PC starts from sectors of %d bytes, and these have %d: "+
@@ -98,7 +97,7 @@ func Served(u *talk.UI, r nbd.Report, o *owners.Owners) {
 		{r.Failed, "were asked for, and the source could not be read there; the answer was an error"},
 	} {
 		if n := x.spans.Sectors(); n > 0 {
-			u.Wrapped("", fmt.Sprintf("%s %s. The first: %s.", disk.Counted(n, "sector"), x.text, x.spans[0].Text()))
+			u.Wrapped("", fmt.Sprintf("%s. The first: %s.", sectors(n, x.text), x.spans[0].Text()))
 		}
 	}
 	if r.Writes > 0 {

@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"path/filepath"
 	"slices"
-	"strings"
 
 	"bootgraft/cmd/bootgraft/page/report"
 	"bootgraft/cmd/bootgraft/talk"
@@ -152,10 +151,7 @@ func surveyVerdict(d *Drive) string {
 	text := fmt.Sprintf("Every sector has an owner: %s, %s", disk.Counted(len(d.Map.Regions), "run"),
 		disk.Counted(len(d.Map.Volumes), "known volume"))
 	if n := d.missing(); n > 0 {
-		text += fmt.Sprintf("; what %s hold is not known", disk.Counted(n, "sector"))
-		if n == 1 {
-			text = strings.Replace(text, " hold is", " holds is", 1)
-		}
+		text += "; what " + sectors(n, "hold is not known")
 	}
 	return text + "."
 }

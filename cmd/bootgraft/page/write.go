@@ -21,6 +21,11 @@ func Written(u *talk.UI, target string, res safety.Result, sectorSize int, again
 	u.Next("Next, compare every sector with the plan:", "bootgraft verify "+again)
 }
 
+// ZerosText says that work is done, and that a card lacks what its source does not know.
+func ZerosText(n disk.Sector) string {
+	return "done, but " + sectors(n, "that the source does not know are zeros on the card")
+}
+
 // writtenTable counts what was written to a card.
 func writtenTable(written disk.Sector, are string, left disk.Sector, leftAre string, missing disk.Sector) report.Table {
 	t := report.NewTable("sectors> | are", []string{disk.Grouped(written), are}, []string{disk.Grouped(left), leftAre})
