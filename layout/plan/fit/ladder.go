@@ -1,6 +1,7 @@
 package fit
 
 import (
+	"crypto/sha256"
 	"fmt"
 	"slices"
 	"strings"
@@ -166,7 +167,13 @@ func (p *course) otherReadings() (out []rung) {
 	n := p.w.Target.Sectors
 	tail, err := p.rules.SteadyTail(p.src)
 	tries := p.rules.Tries(n, err != nil || tail) // what cannot be read may be a tail
+	made := map[string]bool{p.makes(tries[0]): true}
 	for _, t := range tries[1:] {
+		key := p.makes(t)
+		if key != "" && made[key] {
+			continue // read from another byte on, and the bytes are those of an earlier try
+		}
+		made[key] = true
 		var but []string
 		weak := ""
 		if other := t.Count.Of(n); other != p.rules.Counted(n) {
@@ -191,6 +198,22 @@ func (p *course) otherReadings() (out []rung) {
 				"and compare again: that decides", weak, what)})
 	}
 	return out
+}
+
+// makes names the card that a try makes of the source: the same for the same one, "" if it
+// makes none.
+func (p *course) makes(t compare.Try) string {
+	n := p.w.Target.Sectors
+	out, err := compare.Apply(t.Rules, p.src, n)
+	if err != nil {
+		return ""
+	}
+	sum := sha256.New()
+	fmt.Fprintln(sum, t.Count.Of(n))
+	for _, s := range out.Sectors {
+		fmt.Fprintf(sum, "%d %x\n", s.At, s.Bytes)
+	}
+	return string(sum.Sum(nil))
 }
 
 // holdsText says what a number holds by one try.

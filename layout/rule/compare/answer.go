@@ -46,7 +46,8 @@ type Other struct {
 type spoken struct {
 	way int
 	Formula
-	n int64
+	n     int64
+	share float64 // of n, where it is another number
 }
 
 // in returns what a field says of a card of n sectors if the device counts with
@@ -56,24 +57,30 @@ func (r *Rules) in(c Count, f *Field, n disk.Sector) (out []spoken) {
 	if f.On != nil {
 		return r.follows(c, f, n)
 	}
+	if out = r.by(c, f, n); len(out) > 0 {
+		return out
+	}
+	for i, w := range f.Ways {
+		for _, g := range w.Formulas {
+			out = append(out, spoken{i, g, int64(n), 1})
+		}
+	}
+	return out
+}
+
+// by returns what a field that follows the size says if the device counts with c: nothing
+// if it cannot.
+func (r *Rules) by(c Count, f *Field, n disk.Sector) (out []spoken) {
 	plain := r.plain(c)
 	for i, w := range f.Ways {
 		for _, g := range w.Formulas {
 			switch {
 			case g.Count == c:
-				out = append(out, spoken{i, g, int64(n)})
+				out = append(out, spoken{i, g, int64(n), 1})
 			case g.Count == (Count{}) && plain:
 				g.Count = c // as it is told
-				out = append(out, spoken{i, g, int64(n)})
+				out = append(out, spoken{i, g, int64(n), 1})
 			}
-		}
-	}
-	if len(out) > 0 {
-		return out
-	}
-	for i, w := range f.Ways {
-		for _, g := range w.Formulas {
-			out = append(out, spoken{i, g, int64(n)})
 		}
 	}
 	return out
@@ -82,25 +89,46 @@ func (r *Rules) in(c Count, f *Field, n disk.Sector) (out []spoken) {
 // follows returns what a number says that follows from another one, for each value
 // that this may have.
 func (r *Rules) follows(c Count, f *Field, n disk.Sector) (out []spoken) {
-	var values []int64
 	of := r.Field(*f.On)
 	if of == nil {
 		return nil
 	}
-	for _, x := range r.in(c, of, n) {
-		for _, add := range []int64{x.likeliest(), x.Min, x.Max} {
-			v, ok := x.one(x.n, add)
-			if ok && v >= 0 && !slices.Contains(values, v) && len(values) < maxFormulas {
-				values = append(values, v)
-			}
-		}
-	}
+	values := r.values(c, of, n)
 	for i, w := range f.Ways {
 		for _, v := range values {
 			for _, g := range w.Formulas {
-				out = append(out, spoken{i, g, v})
+				out = append(out, spoken{i, g, v.n, v.share})
 			}
 		}
+	}
+	return out
+}
+
+// value is a number that another one may follow from.
+type value struct {
+	n     int64
+	share float64 // of its options
+}
+
+// values returns what a number may be that others follow from. They follow from it as it
+// is read first: by a longer or shorter reading it is another number.
+func (r *Rules) values(c Count, f *Field, n disk.Sector) (out []value) {
+	first := *f
+	if f.first != nil {
+		first.Ways = []Way{*f.first}
+	} else {
+		first.Ways = f.Ways[:1]
+	}
+	options, err := r.options(c, &first, n)
+	if err != nil {
+		return nil
+	}
+	total := 0.0
+	for _, o := range options {
+		total += o.share
+	}
+	for _, o := range options[:min(len(options), maxFormulas)] {
+		out = append(out, value{int64(o.value), o.share / total})
 	}
 	return out
 }
@@ -129,6 +157,9 @@ func (r *Rules) Answer(f *Field, n disk.Sector) (Answer, error) {
 	a := options[0].answer(f)
 	a.alternatives(f, options[1:], r.in(counts[0], f, n))
 	f.judge(&a)
+	if a.State == Proved && f.On == nil && len(r.by(counts[0], f, n)) == 0 {
+		a.State, a.Why = Undecided, "it counts with another size than the other numbers, and one of them may be misread"
+	}
 	a.Alone = a.State == Proved
 	apart := len(a.Others)
 	for _, c := range counts[1:] {
@@ -152,11 +183,30 @@ func (r *Rules) Answer(f *Field, n disk.Sector) (Answer, error) {
 func (o *option) answer(f *Field) Answer {
 	a := Answer{State: Proved, Value: o.value, Byte: o.at, Width: len(o.bytes), Bytes: o.bytes, Why: f.Doubt,
 		Formula: o.formula}
-	if _, err := encode(f.Ways[0].Encoding, o.value); err != nil && a.Why == "" {
+	if short := f.outgrown(o); short != nil && a.Why == "" {
 		a.Why = fmt.Sprintf("%d does not fit the %d bytes that were seen to change; it is written as %s",
-			o.value, f.Width, f.Ways[o.way].Encoding)
+			o.value, short.Width, f.Ways[o.way].Encoding)
 	}
 	return a
+}
+
+// outgrown returns the form of an earlier reading of the same number, which has no room
+// for it; nil if there is none.
+func (f *Field) outgrown(o *option) *candidate.Form {
+	for _, w := range f.Ways[:o.way] {
+		same := func(g Formula) bool { // be it of a size that no original tells from its sectors
+			g.Count = o.band.Count
+			return g == o.band
+		}
+		form, err := candidate.FormOf(w.Encoding)
+		if err != nil || !slices.ContainsFunc(w.Formulas, same) {
+			continue
+		}
+		if _, err := encode(w.Encoding, o.value); err != nil {
+			return form
+		}
+	}
+	return nil
 }
 
 // first is the formula that answers by the likeliest size, and its value.

@@ -15,8 +15,8 @@ import (
 // the same two bytes, lowest first: no card tells these readings apart.
 func TestReadingsOfTheSameBytesAreOne(t *testing.T) {
 	f := Field{Place: candidate.Place{From: layout.FromStart, Byte: 64}, Class: Size, Width: 2, Bits: 100, Ways: []Way{
-		{64, "be16", []Formula{{Times: 1, Of: 1, Per: 20}, {Times: 1, Of: 1, Per: 16}}},
-		{64, "le16", []Formula{{Times: 1, Of: 1, Per: 1, Min: -17_490, Max: -17_490}}},
+		{64, "be16", []Formula{{Times: 1, Of: 1, Per: 20}, {Times: 1, Of: 1, Per: 16}}, 0},
+		{64, "le16", []Formula{{Times: 1, Of: 1, Per: 1, Min: -17_490, Max: -17_490}}, 0},
 	}}
 	r := &Rules{SectorSize: 512, Sizes: []disk.Sector{40_000, 50_000}, Head: 8, Fields: []Field{f}}
 	a, err := r.Answer(&r.Fields[0], 60_000)

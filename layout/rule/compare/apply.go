@@ -205,7 +205,7 @@ func (a *applier) field(f *Field) error {
 		return refuse(disk.RulesSource, "%s holds % x, but the rules say % x for the size of the source: it is no "+
 			"original of this model, or not whole", f.Place, have, before.Bytes)
 	}
-	if f.Class == Address && answer.Value >= uint64(a.n) {
+	if f.Class == Address && answer.Formula.Times == 1 && answer.Value >= uint64(a.n) {
 		return refuse(disk.RulesPointerFallsOff, "%s would point to sector %d of a card of %d", f.Place, answer.Value, a.n)
 	}
 	if !answer.Alone {

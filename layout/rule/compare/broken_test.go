@@ -61,7 +61,7 @@ func TestBrokenLongerReading(t *testing.T) {
 	plain := []Formula{{Times: 1, Of: 1, Per: 1}}
 	r := &Rules{SectorSize: 512, Head: 40, Tail: 40, Fields: []Field{{
 		Place: candidate.Place{From: layout.FromStart, Byte: 12}, Class: Size, Width: 2, Bits: 99,
-		Ways: []Way{{12, "be16", plain}, {10, "be32", plain}},
+		Ways: []Way{{12, "be16", plain, 0}, {10, "be32", plain, 0}},
 	}}}
 	for _, n := range []disk.Sector{60_000, 70_000} {
 		d := imagetest.New(n, 512)

@@ -196,6 +196,34 @@ func (w *worker) acceptWeakChecks(wanted func(*sumHit) bool) {
 	w.acceptChecks(slices.DeleteFunc(list, func(h *sumHit) bool { return !isCopy(h) }))
 }
 
+// ofOneNumber tells whether all that differs in the span of a sum lies in one number: then
+// the sum is that number and a constant, and says no more than that one follows from the
+// other.
+func (w *worker) ofOneNumber(h *sumHit) bool {
+	way := h.ways[0]
+	if a, err := candidate.SumOf(way.Sum); err != nil || a.Words == 0 {
+		return false
+	}
+	size := int64(w.c.SectorSize)
+	place := func(p candidate.Place) int64 { return int64(p.At(0))*size + int64(p.Byte) }
+	from := place(way.Start)
+	first, last := from+way.Count, from
+	for _, s := range w.sheets {
+		if s.at.From != way.Start.From {
+			continue
+		}
+		for i, differs := range s.diff {
+			at := place(s.at) + int64(i)
+			own := s == h.t.s && i >= h.t.at && i < h.t.at+h.t.width
+			if !differs || own || at < from || at >= from+way.Count {
+				continue
+			}
+			first, last = min(first, at), max(last, at)
+		}
+	}
+	return last-first < 8
+}
+
 // meets tells whether a number shares bytes with the target.
 func (t *target) meets(g *guess) bool { return g.s == t.s && g.at < t.at+t.width && t.at < g.end() }
 

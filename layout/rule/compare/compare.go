@@ -223,7 +223,7 @@ func (w *worker) run() ([]Count, error) {
 		return nil, err
 	}
 	w.acceptWeakChecks(func(h *sumHit) bool {
-		return h.evidence() >= bar/2 && !slices.ContainsFunc(weak,
+		return h.evidence() >= bar/2 && !w.ofOneNumber(h) && !slices.ContainsFunc(weak,
 			func(g *guess) bool { return h.t.meets(g) && w.bits(g) >= h.evidence() })
 	})
 	w.acceptWeak(weak)

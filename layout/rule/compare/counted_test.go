@@ -12,6 +12,7 @@ import (
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
 	"bootgraft/layout"
+	"bootgraft/layout/rule/candidate"
 )
 
 // originals compares disks of some sizes, each of which build fills.
@@ -353,5 +354,22 @@ func TestTextIsText(t *testing.T) {
 	out, err := Apply(&c.Rules, src, 1008*31_000)
 	if err != nil || len(out.Sectors) != 1 || string(out.Sectors[0].Bytes[64:85]) != "SN31000001\x00\x00031248000" {
 		t.Errorf("%+v, %v", out, err)
+	}
+}
+
+// TestANumberThatCountsAloneIsAsked: what the originals tell of one number alone is no
+// proof against all others: a device that cuts to whole cylinders for each of its numbers
+// does not cut to half ones for one.
+func TestANumberThatCountsAloneIsAsked(t *testing.T) {
+	number := func(at int, whole int64) Field {
+		return Field{Place: candidate.Place{From: layout.FromStart, Byte: at}, Class: Size, Width: 4, Bits: 60,
+			Ways: []Way{{at, "le32", []Formula{{Count: Count{Whole: whole}, Times: 1, Of: 1, Per: 1}}, 1}}}
+	}
+	r := &Rules{SectorSize: 512, Sizes: []disk.Sector{100_000, 200_000, 300_001}, Head: 8,
+		Counts: []Count{{Whole: 1008}, {Whole: 504}}, Fields: []Field{number(64, 1008), number(80, 504), number(96, 1008)}}
+	for i, want := range []State{Proved, Undecided, Proved} {
+		if a, err := r.Answer(&r.Fields[i], 250_000); err != nil || a.State != want {
+			t.Errorf("%s is %s (%s), %v; want %s", r.Fields[i].Place, a.State, a.Why, err, want)
+		}
 	}
 }

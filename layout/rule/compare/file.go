@@ -18,9 +18,10 @@ import (
 
 // Schema is the number of the newest form of rule file; Kind is what such a file
 // calls itself. Form 1, which is read too, said neither which version of the
-// program wrote it nor whether it is still as it was written.
+// program wrote it nor whether it is still as it was written; form 2 did not say
+// how usual each reading of a number is.
 const (
-	Schema = 2
+	Schema = 3
 	Kind   = "boot area rules"
 )
 
@@ -115,7 +116,7 @@ func Decode(r io.Reader) (*Rules, error) {
 		if s := x.Ways[0].Formulas[0].String(); s != x.Value {
 			return nil, fmt.Errorf("rule file: the field at %s says %q, but its numbers say %q", x.Place, x.Value, s)
 		}
-		out.Fields = append(out.Fields, Field{x.Place, x.Class, x.Width, x.Bits, x.Ways, x.Doubt, x.On})
+		out.Fields = append(out.Fields, Field{x.Place, x.Class, x.Width, x.Bits, x.Ways, x.Doubt, x.On, nil})
 	}
 	return out, out.Check()
 }

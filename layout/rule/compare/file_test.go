@@ -114,7 +114,7 @@ func encoded(t testing.TB, r *Rules) []byte {
 // TestDecodeRefuses what no comparison writes.
 func TestDecodeRefuses(t *testing.T) {
 	for _, c := range []struct{ old, spoilt, why string }{
-		{`"schema": 1`, `"schema": 3`, "this rule file is of form 3, and this program reads forms up to 2; a newer bootgraft reads it"},
+		{`"schema": 1`, `"schema": 4`, "this rule file is of form 4, and this program reads forms up to 3; a newer bootgraft reads it"},
 		{`"schema": 1`, `"schema": 1, "colour": 1`, "colour"},
 		{`"kind": "boot area rules"`, `"kind": "rules"`, "kind"},
 		{`"head": 8`, `"head": 4, "head": 8`, "twice"},
@@ -124,6 +124,7 @@ func TestDecodeRefuses(t *testing.T) {
 		{`"head": 8`, `"head": 9999999`, "areas"},
 		{`"byte": 80, "class"`, `"byte": 510, "class"`, "does not fit its place"},
 		{`"encoding": "be32"`, `"encoding": "be31"`, "be31"},
+		{`"be32", "formulas"`, `"be32", "share": 2, "formulas"`, "more usual than any"},
 		{`"per": 1`, `"per": 0`, "no formula"},
 		{`"times": 1`, `"times": 0`, "cannot be computed"},
 		{`"class": "address"`, `"class": "content"`, "no field"},

@@ -3,6 +3,7 @@ package compare
 import (
 	"cmp"
 	"math"
+	"math/bits"
 	"slices"
 
 	"bootgraft/image/disk"
@@ -121,7 +122,7 @@ func (f *fitter) fit(values []uint64, cover int) *fitted {
 	}
 	last := len(f.n) - 1
 	spread := f.v[last] - f.v[0]
-	width := min(float64(8*cover), math.Log2(float64(spread)+1))
+	width := min(float64(8*cover), math.Log2(float64(spread>>f.still())+1))
 	out := &fitted{}
 	var found []scored
 	keep := func(g Formula, bits float64) { found = append(found, scored{g, bits}) }
@@ -180,6 +181,16 @@ func (f *fitter) take(values []uint64) bool {
 	}
 	spread := f.v[len(f.v)-1] - f.v[0]
 	return spread > 0 && f.v[0]/maxOffset <= spread
+}
+
+// still returns how many bits of the lowest worth, in whole bytes, are the same in all
+// values: a formula that predicts bytes which no disk changes has predicted nothing.
+func (f *fitter) still() int {
+	var changes int64
+	for _, v := range f.v {
+		changes |= v ^ f.v[0]
+	}
+	return bits.TrailingZeros64(uint64(changes)) / 8 * 8
 }
 
 // slopes tries named units and every whole unit that the values allow. If

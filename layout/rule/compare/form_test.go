@@ -24,7 +24,7 @@ func TestRuleFileSaysWhoWroteIt(t *testing.T) {
 	if err := Encode(&again, back); err != nil || !bytes.Equal(file.Bytes(), again.Bytes()) {
 		t.Errorf("read and written again it is another file: %v", err)
 	}
-	for _, c := range [][2]string{{"v1.2.3", "v1.2.4"}, {`"head": `, `"head": 1`}, {`"digest": "`, `"digest": "0`}, {`"schema": 2`, `"schema": 1`}} {
+	for _, c := range [][2]string{{"v1.2.3", "v1.2.4"}, {`"head": `, `"head": 1`}, {`"digest": "`, `"digest": "0`}, {`"schema": 3`, `"schema": 1`}} {
 		forged := strings.Replace(file.String(), c[0], c[1], 1)
 		if _, err := Decode(strings.NewReader(forged)); err == nil || forged == file.String() {
 			t.Errorf("%s for %s is taken", c[1], c[0])

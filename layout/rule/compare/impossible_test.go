@@ -30,7 +30,7 @@ func twoHeads(n disk.Sector) *imagetest.Disk {
 // sizeAt is the rule that a place names the number of sectors.
 func sizeAt(p candidate.Place) Field {
 	return Field{Place: p, Class: Size, Width: 4, Bits: 99,
-		Ways: []Way{{p.Byte, "be32", []Formula{{Times: 1, Of: 1, Per: 1}}}}}
+		Ways: []Way{{p.Byte, "be32", []Formula{{Times: 1, Of: 1, Per: 1}}, 0}}}
 }
 
 // TestRulesThatCannotBeFollowed: rules that want two things of one byte, and

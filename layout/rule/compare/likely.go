@@ -1,6 +1,10 @@
 package compare
 
-import "math"
+import (
+	"math"
+
+	"bootgraft/layout/rule/candidate"
+)
 
 // What a reading of some bytes is worth beside the others is more than what its
 // formula predicted: it is also how usual such a number is.
@@ -11,7 +15,7 @@ const mostUnusual = 30
 // likely is how usual it is what the reading says, in bits: a number of two bytes more
 // or fewer often fits too, but by a formula that no device writes.
 func (w *worker) likely(c *guess) float64 {
-	u := w.c.usual(c.fit.formulas[0].Count)
+	u := w.c.usual(c.fit.formulas[0].Count, candidate.Place{Sector: -1})
 	sum := 0.0
 	for _, f := range c.fit.formulas {
 		sum += u.of(f)

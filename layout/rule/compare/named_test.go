@@ -69,7 +69,7 @@ func TestApplyRefuses(t *testing.T) {
 		{"rules-pointer-falls-off", 1_130_004, func(r *Rules) {
 			r.Fields[0].Class = Address
 			r.Fields[0].Ways = []Way{{r.Fields[0].Byte, r.Fields[0].Ways[0].Encoding,
-				[]Formula{{Times: 1, Of: 2, Per: 1, Min: -int64(c.Sizes[0]) - 1, Max: -int64(c.Sizes[0]) - 1}}}}
+				[]Formula{{Times: 1, Of: 2, Per: 1, Min: -int64(c.Sizes[0]) - 1, Max: -int64(c.Sizes[0]) - 1}}, 0}}
 		}},
 		{"rules-sector-size", 1_130_004, func(r *Rules) { r.SectorSize = 1024 }},
 	} {

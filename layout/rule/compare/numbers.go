@@ -158,10 +158,10 @@ func (r *numberReader) number(f *candidate.Form, at, covered int) {
 // are beyond chance and the rest apart.
 func (w *worker) choose() (strong, weak []*guess) {
 	tier := func(c *guess) int {
-		switch bits := w.bits(c); {
+		switch bits := w.bits(c) + c.shape(); {
 		case bits >= bar && !c.torn():
 			return 0
-		case bits > 0 && !c.torn():
+		case bits > weakRelation && !c.torn():
 			return 1
 		case bits >= bar:
 			return 2
@@ -232,7 +232,7 @@ func (c *guess) rank() float64 {
 	if c.form.Low() == 0 { // the words of few devices stand in another order than their bytes
 		r -= 12
 	}
-	return r + min(c.fit.bits, 200)
+	return r + min(c.fit.bits, 200) + c.shape()
 }
 
 // padded tells whether the digits of a number go on before it, as zeros or blanks
@@ -279,7 +279,7 @@ func (w *worker) alternatives(c, t *guess) bool {
 // accept makes fields of candidates whose bytes nothing explains yet.
 func (w *worker) accept(list []*guess) {
 	for _, c := range list {
-		w.acceptOne(c, w.bits(c))
+		w.acceptOne(c, w.worth(c))
 	}
 }
 
@@ -288,12 +288,28 @@ func (w *worker) accept(list []*guess) {
 // likelier than that both follow the size.
 func (w *worker) acceptWeak(list []*guess) {
 	list = slices.Clone(list)
-	slices.SortStableFunc(list, func(a, b *guess) int { return cmp.Compare(w.bits(b), w.bits(a)) })
-	for i, c := range list {
-		if w.acceptOne(c, w.bits(c)) {
+	slices.SortStableFunc(list, func(a, b *guess) int { return cmp.Compare(w.worth(b), w.worth(a)) })
+	accept := func(i int) {
+		if c := list[i]; w.acceptOne(c, w.worth(c)) {
 			w.relationsIn(c.s, list[i+1:], 0)
 		}
 	}
+	for i, c := range list {
+		if of := slices.IndexFunc(list, func(o *guess) bool { return w.saysMore(o, c) }); of >= 0 {
+			accept(of)
+		}
+		accept(i)
+	}
+}
+
+// worth is what shows that the bytes of a guess follow the size at all, by whatever of its
+// readings. What proves one of these is what this one predicts itself.
+func (w *worker) worth(c *guess) float64 {
+	worth := w.bits(c)
+	for _, a := range c.alternatives {
+		worth = max(worth, min(w.bits(a), bar-1))
+	}
+	return worth
 }
 
 // acceptOne makes a field of a candidate, and tells whether its bytes were open.
@@ -314,12 +330,14 @@ func (w *worker) acceptOne(c *guess, bits float64) bool {
 func (c *guess) field(bits float64) Field {
 	f := Field{Place: c.s.at, Class: Size, Width: c.form.Width, Bits: bits}
 	f.Byte, f.On = c.at, c.on
-	for _, r := range append([]*guess{c}, c.alternatives...) {
+	readings := append([]*guess{c}, c.alternatives...)
+	usual := usualReadings(readings)
+	for i, r := range readings {
 		if len(f.Ways) == maxWays {
 			f.Doubt = "too many readings of its bytes fit"
 			break
 		}
-		f.Ways = append(f.Ways, Way{r.at, r.form.Encoding, r.fit.formulas})
+		f.Ways = append(f.Ways, Way{r.at, r.form.Encoding, r.fit.formulas, usual[i]})
 		if r.fit.wide {
 			f.Doubt = "its numbers have too few digits: too many formulas fit"
 		}

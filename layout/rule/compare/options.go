@@ -33,16 +33,22 @@ func (r *Rules) options(c Count, f *Field, n disk.Sector) (out []option, err err
 		for to < len(said) && said[to].way == said[from].way {
 			to++
 		}
-		list, problem := f.optionsOf(r.usual(c), said[from:to])
+		list, problem := f.optionsOf(r.usual(c, f.Place), said[from:to])
 		if err == nil {
 			err = problem
 		}
+		usual := f.usualWay(said[from].way)
 		for _, o := range list {
-			if !slices.ContainsFunc(out, o.same) {
-				if len(out) > 0 && from > 0 {
-					o.share *= otherWay
-				}
+			o.share, o.best = o.share*usual, o.best*usual
+			i := slices.IndexFunc(out, o.same)
+			if i < 0 {
 				out = append(out, o)
+				continue
+			}
+			out[i].share += o.share
+			if o.best > out[i].best {
+				o.share = out[i].share
+				out[i] = o
 			}
 		}
 		from = to
@@ -76,7 +82,7 @@ func (f *Field) optionsOf(u *usual, said []spoken) (out []option, err error) {
 				}
 				continue
 			}
-			share := u.of(g)
+			share := u.of(g) * x.share
 			add := g.likeliest()
 			g.Min, g.Max = add, add
 			i := slices.IndexFunc(out, func(o option) bool { return slices.Equal(o.bytes, b) })
@@ -113,8 +119,21 @@ func (x *spoken) apart() (out []Formula) {
 	return out
 }
 
-// same tells whether two options make the same card.
-func (o option) same(p option) bool { return agree(o.at, o.bytes, p.at, p.bytes) }
+// same tells whether two options make the same card: what one writes more is what mostly
+// fills the room of a shorter number.
+func (o option) same(p option) bool {
+	return agree(o.at, o.bytes, p.at, p.bytes) && o.fills(p) && p.fills(o)
+}
+
+// fills tells whether what o writes beside the bytes of p is nothing that says anything.
+func (o option) fills(p option) bool {
+	for i, b := range o.bytes {
+		if at := o.at + i; (at < p.at || at >= p.at+len(p.bytes)) && b != 0 && b != ' ' && b != '0' {
+			return false
+		}
+	}
+	return true
+}
 
 // alone returns the field as if nothing else than the option fitted the originals.
 // It stays undecided.
@@ -123,6 +142,12 @@ func (o *option) alone(f *Field) Field {
 	w := f.Ways[o.way]
 	g := o.formula
 	out.Byte, out.Width, out.Doubt = w.Byte, len(o.bytes), "one of several readings"
-	out.Ways = []Way{{w.Byte, w.Encoding, []Formula{g}}}
+	if !g.constant() {
+		out.Class = Size
+	}
+	if o.way > 0 {
+		out.first = &f.Ways[0]
+	}
+	out.Ways = []Way{{w.Byte, w.Encoding, []Formula{g}, 0}}
 	return out
 }

@@ -87,22 +87,28 @@ func (w *worker) bases(s *sheet, weak bool) (out []base) {
 		if err != nil {
 			continue
 		}
-		values := make([]int64, len(s.data))
-		for j, d := range s.data {
-			v, ok := form.Decode(d[f.Byte : f.Byte+f.Width])
-			if !ok || v > 1<<50 {
-				values = nil
-				break
-			}
-			values[j] = int64(v)
-		}
-		if values != nil {
-			fits := newFitter(values, int64(w.c.SectorSize), Count{})
-			fits.named, fits.first = related(), firstRelated
-			out = append(out, base{f.Place, form, fits, f.Weak()})
+		if b := w.base(s, f.Place, form); b != nil {
+			b.weak = f.Weak()
+			out = append(out, *b)
 		}
 	}
 	return out
+}
+
+// base makes one of a number at a place in a sheet; nil if it is none on some disk, or too
+// large to reckon with.
+func (w *worker) base(s *sheet, at candidate.Place, form *candidate.Form) *base {
+	values := make([]int64, len(s.data))
+	for j, d := range s.data {
+		v, ok := form.Decode(d[at.Byte : at.Byte+form.Width])
+		if !ok || v > 1<<50 {
+			return nil
+		}
+		values[j] = int64(v)
+	}
+	fits := newFitter(values, int64(w.c.SectorSize), Count{})
+	fits.named, fits.first = related(), firstRelated
+	return &base{at: at, form: form, fits: fits}
 }
 
 // relationsIn accepts the relations between numbers of one sheet, the surest first.
@@ -111,13 +117,43 @@ func (w *worker) relationsIn(s *sheet, weak []*guess, least float64) {
 	slices.SortStableFunc(found, func(a, b *guess) int { return cmp.Compare(b.rank(), a.rank()) })
 	for _, g := range found {
 		better := func(o *guess) bool {
-			return o.s == s && o.at < g.end() && g.at < o.end() && w.bits(o) > g.fit.bits
+			return o.s == s && o.at < g.end() && g.at < o.end() && (w.bits(o) > g.fit.bits || w.otherRounding(o, g))
 		}
-		if g.fit.bits <= 0 && !(g.near && g.fit.bits > least) || slices.ContainsFunc(weak, better) {
+		if g.fit.bits <= 0 && !(g.near && g.fit.bits > least) || slices.ContainsFunc(weak, better) ||
+			slices.ContainsFunc(weak, func(o *guess) bool { return w.saysMore(o, g) }) {
 			continue
 		}
 		w.acceptOne(g, g.fit.bits)
 	}
+}
+
+// otherRounding tells whether o reads the number g as the same units of the size as the one
+// that g follows from, rounded otherwise: whole units and begun ones differ by one on
+// nearly all disks.
+func (w *worker) otherRounding(o, g *guess) bool {
+	on := w.c.Field(*g.on)
+	if o.at != g.at || o.form != g.form || on.On != nil {
+		return false
+	}
+	return slices.ContainsFunc(o.fit.formulas, func(f Formula) bool {
+		return f.Per > f.Of && simple(f) && f.sameUnit(on.Ways[0].Formulas[0])
+	})
+}
+
+// saysMore tells whether a number follows rather from one beside it that may be chance yet,
+// than from what it was found to follow from: then it waits until that is settled.
+func (w *worker) saysMore(o, g *guess) bool {
+	if o.s != g.s || o.at < g.end() && g.at < o.end() || o.s.open(o.at, o.end()) == 0 {
+		return false
+	}
+	at := o.s.at
+	at.Byte = o.at
+	b := w.base(o.s, at, o.form)
+	if b == nil || !b.alike(g.form) || g.at%2 != o.at%2 || !b.near(g.at, g.end()) {
+		return false
+	}
+	fit := b.fits.byName(g.values(), len(g.cover))
+	return fit != nil && fit.bits-cost(2*nearBytes) > g.fit.bits
 }
 
 // following returns the numbers of a sheet that follow from one of the bases, each from the
@@ -190,7 +226,7 @@ func (f *fitter) byName(values []uint64, cover int) *fitted {
 		return nil
 	}
 	last := len(f.n) - 1
-	width := min(float64(8*cover), math.Log2(float64(f.v[last]-f.v[0])+1))
+	width := min(float64(8*cover), math.Log2(float64((f.v[last]-f.v[0])>>f.still())+1))
 	var best *fitted
 	for i, r := range f.named {
 		g, ok := f.solve(r.of, r.per, 1, 0, last+1)

@@ -62,6 +62,10 @@ type Way struct {
 	Byte     int                `json:"byte"` // in the sector of the field
 	Encoding candidate.Encoding `json:"encoding"`
 	Formulas []Formula          `json:"formulas"`
+
+	// Share is how usual it is that a device writes a number so, where the bytes beside it
+	// are what they are on the originals. It orders tries, and proves nothing. 0: not said.
+	Share float64 `json:"share,omitempty"`
 }
 
 // Field is a number that follows the size of the disk.
@@ -76,6 +80,8 @@ type Field struct {
 	// On is the place of another number, which the formulas take for N; nil: they
 	// take the size.
 	On *candidate.Place
+
+	first *Way // of a field of which another reading was taken: that from which others follow
 }
 
 // Weak tells whether the field says no more than chance does: then a card keeps

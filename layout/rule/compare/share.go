@@ -3,6 +3,8 @@ package compare
 import (
 	"math"
 	"slices"
+
+	"bootgraft/layout/rule/candidate"
 )
 
 // Where the originals leave several formulas, what devices usually write says which
@@ -15,9 +17,12 @@ const (
 	countsMost     = 0.02 // counts no more than a wall
 	countsBlock    = 0.01 // cuts to whole blocks
 
-	bySelf   = 0.1       // of numbers: counts another size than the rest of the device
-	otherWay = 0.05      // a reading of more or fewer bytes than the first
-	notSaid  = 1. / 1024 // of devices that count with a size: a number that nothing of that size explains
+	addsNothing = 0.5 // of numbers of a ratio: counts all
+	roundedOff  = 0.3 // of numbers: is rounded to whole units, but counts less
+	roundedDown = 0.6 // of these: and nothing else
+	bySelf      = 0.1 // of numbers: counts other cylinders than the rest of the device
+
+	notSaid = 1. / 1024 // of devices that count with a size: a number that nothing of that size explains
 )
 
 // share returns the share of all devices that count with c.
@@ -32,7 +37,7 @@ func (c Count) share() float64 {
 	case c.Whole == 16065:
 		return countsCylinder * 0.3
 	case isCylinder(c.Whole):
-		return countsCylinder * 0.1
+		return countsCylinder * 0.3 / float64(len(cylinders)-2)
 	}
 	return countsBlock / float64(len(blocks))
 }
@@ -60,14 +65,16 @@ type usual struct {
 	part       int64   // of these, what no number has without: it may count the rest alone; 0: none
 }
 
-func (r *Rules) usual(c Count) *usual {
+// usual returns that for a device that counts with c, as its numbers beside the one at a
+// place say it.
+func (r *Rules) usual(c Count, at candidate.Place) *usual {
 	u := &usual{count: c, sectorSize: int64(r.SectorSize)}
 	whole := false
 	for i := range r.Fields {
 		g := r.Fields[i].Ways[0].Formulas[0]
 		away := -g.Min / g.Of
 		switch {
-		case r.Fields[i].On != nil || !g.saysSectors() || away > mostPart:
+		case r.Fields[i].On != nil || r.Fields[i].Place == at || !g.saysSectors() || away > mostPart:
 		case away <= 1:
 			whole = true
 		case !slices.Contains(u.known, away):
@@ -140,7 +147,7 @@ func (u *usual) addedTo(of, per, lo, hi int64) (sum float64) {
 			sum += share
 		}
 	}
-	put(0, 0.5)
+	put(0, addsNothing)
 	put(-of, map[bool]float64{true: 0.2, false: 0.04}[per == 1])
 	switch {
 	case isCylinder(per): // none is ever begun
@@ -151,7 +158,7 @@ func (u *usual) addedTo(of, per, lo, hi int64) (sum float64) {
 		put(per, 0.05)
 		put(2*per, 0.05)
 		put(-per, 0.05)
-		put(-2*per, 0.01)
+		put(-2*per, 0.002)
 	case of > 1:
 		put(-1, 0.05)
 	}
@@ -206,7 +213,7 @@ func (u *usual) rounded(f Formula) float64 {
 	}
 	sum := 0.0
 	if f.Min <= 0 && f.Max >= 0 {
-		sum = 0.6
+		sum = roundedDown
 	}
 	if f.Min <= f.Per-1 && f.Max >= f.Per-1 {
 		sum += 0.1
@@ -217,7 +224,7 @@ func (u *usual) rounded(f Formula) float64 {
 	if f.Plus != 0 {
 		sum *= plusShare(f.Plus)
 	}
-	return 0.3 * u.ratio(f.Of/g, f.Per/f.Times/g) * unitShare(unit) * sum
+	return roundedOff * u.ratio(f.Of/g, f.Per/f.Times/g) * unitShare(unit) * sum
 }
 
 // plusShare returns the share of numbers to which an amount is added after all.
@@ -237,13 +244,13 @@ func unitShare(unit int64) float64 {
 // evidence returns the share of all devices that count with c and have numbers like
 // these, each by any of its formulas: how likely c is, beside the other counts.
 func (r *Rules) evidence(c Count) float64 {
-	share, u := math.Log2(c.share()), r.usual(c)
+	share := math.Log2(c.share())
 	for i := range r.Fields {
 		f := &r.Fields[i]
 		if f.On != nil || f.Weak() {
 			continue
 		}
-		sum := 0.0
+		sum, u := 0.0, r.usual(c, f.Place)
 		for _, x := range r.in(c, f, 0) {
 			if x.way > 0 {
 				continue

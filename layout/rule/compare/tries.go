@@ -94,9 +94,18 @@ func (c *choice) try(r *Rules) Try {
 	alone := r.alone(c.count)
 	t := Try{Rules: alone, Count: c.count}
 	alone.Fields = slices.Clone(r.Fields)
+	moved := map[candidate.Place]candidate.Place{}
 	for i, f := range c.fields {
 		alone.Fields[i] = f
+		moved[r.Fields[i].Place] = f.Place
 		t.Changed = append(t.Changed, f.Place)
+	}
+	for i := range alone.Fields { // what follows from a number still does where it is read from another byte on
+		if on := alone.Fields[i].On; on != nil {
+			if at, ok := moved[*on]; ok {
+				alone.Fields[i].On = &at
+			}
+		}
 	}
 	slices.SortFunc(t.Changed, candidate.Place.Compare)
 	return t
@@ -203,7 +212,9 @@ func (r *Rules) choices(of *Rules, i int, n disk.Sector) (out []choice) {
 		if plain {
 			c.fields = nil
 		}
-		out = append(out, r.with(i, field).following(of, i, n, c)...)
+		given := field
+		given.Place = f.Place // where others know it
+		out = append(out, r.with(i, given).following(of, i, n, c)...)
 	}
 	follows := 1.0
 	if f.Weak() {
@@ -270,12 +281,21 @@ func (r *Rules) bySelf(of *Rules, f *Field, n disk.Sector, first *option) (out [
 		}
 		b, err := encode(f.Ways[first.way].Encoding, uint64(v))
 		o := option{way: first.way, formula: g, band: g, value: uint64(v), at: first.at, bytes: b,
-			share: first.share * bySelf * unitShare(c.Whole)}
+			share: first.share * cutBySelf(c) * unitShare(c.Whole)}
 		if err == nil && !o.same(*first) && !slices.ContainsFunc(out, o.same) {
 			out = append(out, o)
 		}
 	}
 	return out
+}
+
+// cutBySelf is the share of numbers that count a size of their own, of those that count
+// what the device counts: as of all numbers if it is rounded as others are (see rounded).
+func cutBySelf(c Count) float64 {
+	if isCylinder(c.Whole) {
+		return bySelf
+	}
+	return roundedOff * roundedDown / addsNothing
 }
 
 // likeliest returns the likeliest cards of the world.

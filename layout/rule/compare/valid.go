@@ -108,6 +108,9 @@ func (r *Rules) checkField(f *Field) error {
 			i == 0 && (w.Byte != f.Byte || form.Width != f.Width) {
 			return errors.New("a reading that does not fit its place")
 		}
+		if !(w.Share >= 0 && w.Share <= 1) { // nor is it no number at all
+			return errors.New("a reading that is more usual than any can be")
+		}
 		for _, g := range w.Formulas {
 			if !g.valid() {
 				return errors.New("a formula that cannot be computed")
