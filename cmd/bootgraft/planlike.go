@@ -97,7 +97,8 @@ func (f *planFlags) takeLike(c *cobra.Command, u *talk.UI) (source string, err e
 		}
 	}
 	// An image does not say how long its sectors are, and the plan does.
-	if size := strconv.Itoa(f.likePlan.Source.SectorSize); !typed["sector-size"] && size != c.Flag("sector-size").DefValue {
+	size := strconv.Itoa(f.likePlan.Source.SectorSize)
+	if !typed["sector-size"] && size != c.Flag("sector-size").DefValue {
 		if err := c.Flags().Set("sector-size", size); err != nil {
 			return "", err
 		}

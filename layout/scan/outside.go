@@ -89,8 +89,8 @@ func unrecognised(s *layout.Map) (out []layout.Entry) {
 }
 
 // LookOutside looks into the sectors outside the volumes, at most candidate.Reach bytes
-// from either end of them, and into partitions as Inside lists them. A table or volume that shows itself in another byte
-// order becomes a finding too.
+// from either end of them, and into partitions as Inside lists them. A table or volume that
+// shows itself in another byte order becomes a finding too.
 func LookOutside(ctx context.Context, src image.Source, s *layout.Map) (*Outside, error) {
 	r, err := candidate.Look(ctx, src, areas(s), s.Entries...)
 	if err != nil {

@@ -7,8 +7,8 @@ import (
 	"bootgraft/cmd/bootgraft/words"
 )
 
-// Again writes the command that was typed, ready to paste, with the arguments args. Pages are left out: they were written by then, and none is
-// replaced.
+// Again writes the command that was typed, ready to paste, with the arguments args. Pages
+// are left out: they were written by then, and none is replaced.
 func Again(c *cobra.Command, args ...string) string { return AgainWith(c, "", "", args...) }
 
 // AgainWith is Again with another value of one flag, which stands as it is: a word such as

@@ -21,7 +21,8 @@ func Texts(u *talk.UI, texts []kit.Text, all int) {
 	if all == 0 {
 		return
 	}
-	u.Answerf("\n%s%15s %6s\n", words.Fold("", "Strings in these sectors, the longest first; look whether any one is private:"),
+	u.Answerf("\n%s%15s %6s\n", words.Fold("", "Strings in these sectors, the longest first; look whether any one is "+
+			"private:"),
 		"sector", "byte")
 	byLength := slices.Clone(texts)
 	slices.SortStableFunc(byLength, func(a, b kit.Text) int { return len(b.Text) - len(a.Text) })
@@ -147,8 +148,8 @@ func KitMade(u *talk.UI, path string, k *gather.Made, w *gather.Written, lost di
 	Manifest(u, m)
 	Texts(u, k.Texts, k.AllTexts)
 	if lost > 0 {
-		u.Answerf("\n%s", words.Fold("", fmt.Sprintf("%s of the boot areas could not be had: a card made with this kit lacks "+
-			"them. Another unit of the model, or another kit, may have them.", disk.Counted(lost, "sector"))))
+		u.Answerf("\n%s", words.Fold("", fmt.Sprintf("%s of the boot areas could not be had: a card made with this kit "+
+			"lacks them. Another unit of the model, or another kit, may have them.", disk.Counted(lost, "sector"))))
 	}
 	if lost == 0 || len(k.Findings) > 0 {
 		Findings(u, k.Findings)
@@ -157,8 +158,8 @@ func KitMade(u *talk.UI, path string, k *gather.Made, w *gather.Written, lost di
 		WayOut(u)
 	}
 	if !m.FactsOnly {
-		u.Answerf("\n%s", words.Fold("", "The code in boot areas may be somebody's work. Ask before you pass it on, and keep to "+
-			"the law of the place where you live."))
+		u.Answerf("\n%s", words.Fold("", "The code in boot areas may be somebody's work. Ask before you pass it on, and "+
+			"keep to the law of the place where you live."))
 	}
 	u.Next("Next, look at what is in it:", "bootgraft kit show "+words.Shell(path))
 }

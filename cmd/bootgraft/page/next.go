@@ -27,7 +27,8 @@ func LinesAfterVerify(plan, target, flags string, card, same bool) []string {
 	compare := "bootgraft compare --before " + words.Shell(plan) + flags + " --after "
 	switch {
 	case card && !same:
-		return []string{words.AsRoot("bootgraft capture " + words.Shell(target) + " card-later.img"), compare + "card-later.img"}
+		later := words.AsRoot("bootgraft capture " + words.Shell(target) + " card-later.img")
+		return []string{later, compare + "card-later.img"}
 	case !same:
 		return []string{compare + words.Shell(target)}
 	case card:

@@ -44,8 +44,8 @@ func Plan(u *talk.UI, p *plan.Plan, digest string) {
 	if len(rest) > 0 || len(p.Findings) == 0 {
 		Findings(u, rest)
 	}
-	u.Answerf("\n%s  %s\n", words.Fold("", "Check number of this plan; two people who read its first 8 digits to each other "+
-		"know whether they mean the same plan:"), digest)
+	u.Answerf("\n%s  %s\n", words.Fold("", "Check number of this plan; two people who read its first 8 digits to each "+
+		"other know whether they mean the same plan:"), digest)
 }
 
 // ops are the provenances in the order in which they are told.
@@ -63,7 +63,8 @@ func totalsText(p *plan.Plan) string {
 
 // pieceTable says where every sector of the card comes from.
 func pieceTable(p *plan.Plan) report.Table {
-	t := report.TableOf("card sector>15 | sectors>15 | are<11 | from sector>15 | why", len(p.Pieces), func(i int) []string {
+	const columns = "card sector>15 | sectors>15 | are<11 | from sector>15 | why"
+	t := report.TableOf(columns, len(p.Pieces), func(i int) []string {
 		q, from := &p.Pieces[i], ""
 		if q.Op == layout.Copy {
 			from = disk.Grouped(q.From)

@@ -207,8 +207,8 @@ func (p *sizing) keep(index int, span disk.Span, r *volume.Resized) {
 		return
 	}
 	if p.entryFixed(index) {
-		p.refuse(disk.Refusalf(disk.EntryFixed, span.Start, "%s cannot become shorter or longer: %s; plan without a change of "+
-			"this volume: --volume %d:keep", where(index), p.whyFixed(index), index))
+		p.refuse(disk.Refusalf(disk.EntryFixed, span.Start, "%s cannot become shorter or longer: %s; plan without a "+
+			"change of this volume: --volume %d:keep", where(index), p.whyFixed(index), index))
 		return
 	}
 	p.slackStays(index) // if so, there is no plan

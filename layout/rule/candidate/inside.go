@@ -24,7 +24,9 @@ const (
 //
 // It has a share of Bar for itself. What stands in partitions is of another kind than
 // boot areas, so chance is counted with its own bytes.
-func LookInside(ctx context.Context, src image.Source, runs []disk.Span, whole, entries []layout.Entry) ([]layout.Field, error) {
+func LookInside(
+	ctx context.Context, src image.Source, runs []disk.Span, whole, entries []layout.Entry,
+) ([]layout.Field, error) {
 	l := &looker{ctx: ctx, src: src, n: image.Sectors(src), size: src.SectorSize(), out: &Report{}}
 	for _, s := range endsOf(runs) {
 		l.areas = append(l.areas, Area{Span: s, From: layout.FromStart})

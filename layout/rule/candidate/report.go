@@ -23,7 +23,8 @@ const (
 
 // Bar is the sum of all bars: the number of candidates that chance alone is
 // expected to put into a whole Report and what LookInside finds, at most.
-const Bar = barEdge + barNear + barFar + barInside + barEntry + barPointer + barChain + barSum + barMirror + barRecord + barOrder
+const Bar = barEdge + barNear + barFar + barInside + barEntry + barPointer + barChain + barSum + barMirror +
+	barRecord + barOrder
 
 // Report is what Look found. Everything in it is a candidate: one disk proves
 // nothing. Lists are bounded; Left says how many entries were left out.

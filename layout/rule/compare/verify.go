@@ -108,8 +108,8 @@ func (a *applier) askAboutCopies(old map[string]candidate.Place, stay []candidat
 	if n := len(stay) - 1; n > 0 {
 		more = fmt.Sprintf("; so it is of %s more", disk.Counted(n, "sector"))
 	}
-	a.ask(disk.CopyLeftBehind, a.onCard(stay[0]), "%s of the source repeats %s, which changes, and no rule changes it too%s: "+
-		"the device may write the old one back", stay[0], old[string(s)], more)
+	a.ask(disk.CopyLeftBehind, a.onCard(stay[0]), "%s of the source repeats %s, which changes, and no rule changes it "+
+		"too%s: the device may write the old one back", stay[0], old[string(s)], more)
 	return nil
 }
 

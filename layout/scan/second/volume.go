@@ -156,7 +156,7 @@ func infoText(d *folder, i fs.FileInfo) string {
 	return entryText(path.Join("/", d.path, i.Name()), i.(fat12.FileInfo).ShortName(), i.IsDir(), i.Size())
 }
 
-// contents compares where each entry lies, and what its bytes are. An empty file has no cluster, and the library opens none.
+// contents compares where each entry lies, and its bytes. An empty file has no cluster; the library opens none.
 func (c *comparison) contents(d *folder) error {
 	for i := range d.entries {
 		f := &d.entries[i].file
