@@ -22,7 +22,7 @@ func Texts(u *talk.UI, texts []kit.Text, all int) {
 		return
 	}
 	u.Answerf("\n%s%15s %6s\n", words.Fold("", "Strings in these sectors, the longest first; look whether any one is "+
-			"private:"),
+		"private:"),
 		"sector", "byte")
 	byLength := slices.Clone(texts)
 	slices.SortStableFunc(byLength, func(a, b kit.Text) int { return len(b.Text) - len(a.Text) })
