@@ -17,7 +17,8 @@
 // disk, or these cut to whole cylinders, say. Disks of whole cylinders do not tell
 // the one from the other, so every number, and every place counted from the end,
 // is read by each size that is left (Count), and what contradicts one number that
-// is proved is left for none.
+// is proved is left for none. Where no size is left for all, a number that does not count
+// with the likeliest one is proved for no card: it or others may be misread.
 //
 // The size less a fixed part is no Count: every formula has what it takes away as an
 // amount. Where no number shows that all sectors count, the others are taken to be
@@ -48,7 +49,8 @@
 //	                       own (answer.go says what a field holds), then verify.go and
 //	                       carry.go look at what was made
 //	Tries                  tries.go: what may be tried where the originals leave several
-//	                       formulas (options.go), the likeliest card first (share.go)
+//	                       formulas and readings (options.go), the likeliest card first, by
+//	                       how usual formulas (share.go) and readings (reading.go) are
 //
 // Numbers, checksums and copies have no interface in common: Apply makes them in an order
 // that all of them decide, and Broken asks them together; only what one disk suggests is
@@ -58,8 +60,9 @@
 //
 // Encode writes the rules as one JSON object, and Decode reads no other:
 //
-//	schema       1
+//	schema       3; forms 1 and 2 are read too (see Schema)
 //	kind         "boot area rules"
+//	written_by   the version of the program, digest: the check number of the object
 //	sector_size  bytes
 //	sizes        sectors of each original, ascending
 //	head, tail   sectors compared from the start and from the end
@@ -67,7 +70,8 @@
 //	             value: the first formula in words (it must be that of the first way);
 //	             doubt: why no card is decided; ways: every reading that fits;
 //	             on, if there: the place of the number that its formulas take for N
-//	  ways       byte, encoding (see candidate.Encoding), formulas
+//	  ways       byte, encoding (see candidate.Encoding), formulas; share: how usual such a
+//	             reading is (Way.Share), which orders tries alone
 //	  formulas   times, of, per, add_min, add_max, plus:
 //	             times * floor((of*N + add) / per) + plus, for all add_min <= add <= add_max;
 //	             whole, most, if there: N is the size as that count has it
