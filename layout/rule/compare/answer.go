@@ -86,6 +86,16 @@ func (r *Rules) by(c Count, f *Field, n disk.Sector) (out []spoken) {
 	return out
 }
 
+// doubtAlone takes the proof from numbers that do not count with the likeliest size: a
+// device counts with one, so they or others are misread.
+func (r *Rules) doubtAlone() {
+	for i := range r.Fields {
+		if f := &r.Fields[i]; f.On == nil && f.Doubt == "" && len(r.by(r.counts()[0], f, 0)) == 0 {
+			f.Doubt = "it counts with another size than the other numbers, and one of them may be misread"
+		}
+	}
+}
+
 // follows returns what a number says that follows from another one, for each value
 // that this may have.
 func (r *Rules) follows(c Count, f *Field, n disk.Sector) (out []spoken) {
@@ -157,9 +167,6 @@ func (r *Rules) Answer(f *Field, n disk.Sector) (Answer, error) {
 	a := options[0].answer(f)
 	a.alternatives(f, options[1:], r.in(counts[0], f, n))
 	f.judge(&a)
-	if a.State == Proved && f.On == nil && len(r.by(counts[0], f, n)) == 0 {
-		a.State, a.Why = Undecided, "it counts with another size than the other numbers, and one of them may be misread"
-	}
 	a.Alone = a.State == Proved
 	apart := len(a.Others)
 	for _, c := range counts[1:] {

@@ -221,7 +221,7 @@ func (w *worker) ofOneNumber(h *sumHit) bool {
 			first, last = min(first, at), max(last, at)
 		}
 	}
-	return last-first < 8
+	return first <= last && last-first < 8 // what is no sheet is content, and no number
 }
 
 // meets tells whether a number shares bytes with the target.

@@ -236,6 +236,7 @@ func (w *worker) run() ([]Count, error) {
 	w.doubts()
 	w.rest()
 	w.c.rank()
+	w.c.doubtAlone()
 	slices.SortFunc(w.c.Fields, func(a, b Field) int { return a.Place.Compare(b.Place) })
 	slices.SortFunc(w.c.Checks, func(a, b Check) int { return a.Place.Compare(b.Place) })
 	return nil, w.failed

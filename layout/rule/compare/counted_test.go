@@ -367,7 +367,11 @@ func TestANumberThatCountsAloneIsAsked(t *testing.T) {
 	}
 	r := &Rules{SectorSize: 512, Sizes: []disk.Sector{100_000, 200_000, 300_001}, Head: 8,
 		Counts: []Count{{Whole: 1008}, {Whole: 504}}, Fields: []Field{number(64, 1008), number(80, 504), number(96, 1008)}}
+	r.doubtAlone()
 	for i, want := range []State{Proved, Undecided, Proved} {
+		if s := r.Fields[i].State(); s != want {
+			t.Errorf("%s is %s whatever the card, want %s", r.Fields[i].Place, s, want)
+		}
 		if a, err := r.Answer(&r.Fields[i], 250_000); err != nil || a.State != want {
 			t.Errorf("%s is %s (%s), %v; want %s", r.Fields[i].Place, a.State, a.Why, err, want)
 		}

@@ -125,10 +125,13 @@ func (o option) same(p option) bool {
 	return agree(o.at, o.bytes, p.at, p.bytes) && o.fills(p) && p.fills(o)
 }
 
-// fills tells whether what o writes beside the bytes of p is nothing that says anything.
+// fills tells whether what o writes beside the bytes of p is nothing that says anything:
+// zeros, or what text is filled up with.
 func (o option) fills(p option) bool {
+	text := !slices.ContainsFunc(o.bytes, func(b byte) bool { return b != ' ' && (b < '0' || b > '9') })
 	for i, b := range o.bytes {
-		if at := o.at + i; (at < p.at || at >= p.at+len(p.bytes)) && b != 0 && b != ' ' && b != '0' {
+		beside := o.at+i < p.at || o.at+i >= p.at+len(p.bytes)
+		if beside && b != 0 && !(text && (b == ' ' || b == '0')) {
 			return false
 		}
 	}
