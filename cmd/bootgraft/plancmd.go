@@ -194,7 +194,10 @@ func (f *planFlags) plan(c *cobra.Command, u *talk.UI, src *input.Source,
 	if wishes.Links, err = link.Find(c.Context(), once, s); err != nil {
 		return nil, nil, err
 	}
-	p, err := fit.Plan(c.Context(), once, s, wishes)
+	var p *plan.Plan
+	if err = f.volumes.PinsThere(c.Context(), once, s); err == nil {
+		p, err = fit.Plan(c.Context(), once, s, wishes)
+	}
 	if err != nil {
 		refusal := f.kitHint(src, s, err, showRefused(u, err, input.Again(c, path)))
 		if lost := f.page(c, u, src, s, &page.Planned{Target: target.Size}, err); lost != nil {
