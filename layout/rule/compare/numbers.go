@@ -328,7 +328,7 @@ func (w *worker) acceptOne(c *guess, bits float64) bool {
 
 // field makes a field of the guess.
 func (c *guess) field(bits float64) Field {
-	f := Field{Place: c.s.at, Class: Size, Width: c.form.Width, Bits: bits}
+	f := Field{Place: c.s.at, Class: Size, Width: c.form.Width, Bits: tenths(bits)}
 	f.Byte, f.On = c.at, c.on
 	readings := append([]*guess{c}, c.alternatives...)
 	usual := usualReadings(readings)
@@ -342,13 +342,32 @@ func (c *guess) field(bits float64) Field {
 			f.Doubt = "its numbers have too few digits: too many formulas fit"
 		}
 	}
-	if c.fit.unseen {
+	switch {
+	case c.fit.unseen:
 		f.Doubt = "a disk that is left out is not foretold by the others"
+	case c.on != nil && !c.near && !c.carries():
+		f.Doubt = "no byte of it ever carries into the next: a sum in another byte order would give the same"
 	}
 	if g := f.Ways[0].Formulas[0]; f.On == nil && g.constant() && g.Min < -1 {
 		f.Class = Address
 	}
 	return f
+}
+
+// carries tells whether a number that is another one and an amount shows on any disk that
+// the two are added as numbers, and not byte by byte, as the words of a sum are that are
+// read in another order. By any other formula it is no such sum.
+func (c *guess) carries() bool {
+	g := c.fit.formulas[0]
+	if g.Times != 1 || g.Of != 1 || g.Per != 1 {
+		return true
+	}
+	const low = 0x7F7F7F7F7F7F7F7F // of each byte all bits but the highest
+	amount := uint64(g.Min)
+	return slices.ContainsFunc(c.values(), func(v uint64) bool {
+		x := v - amount
+		return (v^(x&low+amount&low)^(x^amount)&^low)<<(64-8*c.form.Width) != 0
+	})
 }
 
 // torn tells whether a byte of lower worth beside the number differs too: then it may
