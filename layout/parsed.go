@@ -13,9 +13,6 @@ type Parsed struct {
 	Findings []disk.Finding
 }
 
-// Layout returns the table in the vocabulary.
-func (p *Parsed) Layout() Table { return p.Table }
-
 // Result returns the whole of it, for those who ask readers of many kinds.
 func (p *Parsed) Result() *Parsed { return p }
 

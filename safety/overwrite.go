@@ -87,7 +87,7 @@ const tornBytes = 256
 // made one of this kind left when it broke off.
 func mayBreakOffAs(coming, there FileKind, head []byte) bool {
 	switch {
-	case coming == TraceFile, coming == ReportFile, there == EmptyFile:
+	case coming == TraceFile, coming == ReportFile, len(head) == 0:
 		return true // a page and a trace are known by no content
 	case coming == ImageFile, there != ImageFile && there != OtherFile:
 		return false // an image has its size from the beginning; what is known as another kind is one

@@ -27,7 +27,7 @@ func TestReadP03(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	tab := r.Layout()
+	tab := r.Table
 	if r.Block != 2 || r.BlockBytes != 512 || r.Trashed || len(r.Findings) != 0 {
 		t.Errorf("got %+v", r)
 	}
@@ -50,7 +50,7 @@ func TestReadOtherBlockSizeP03(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	tab := r.Layout()
+	tab := r.Table
 	if r.BlockBytes != 1024 || tab.Ends != 12800 || !slices.Equal(tab.Own, disk.Spans{{Start: 0, Count: 256}}) {
 		t.Errorf("got %+v", r)
 	}
@@ -131,7 +131,7 @@ func TestFindings(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			tab := r.Layout()
+			tab := r.Table
 			if got := imagetest.Codes(r.Findings); !slices.Equal(got, c.want) || tab.State != c.state || len(tab.Entries) != c.listed {
 				t.Errorf("findings %v, %s, %d entries; want %v, %s, %d", got, tab.State, len(tab.Entries), c.want, c.state, c.listed)
 			}
@@ -155,7 +155,7 @@ func TestLongChain(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got := r.Layout(); len(got.Entries) != maxChain || got.State != layout.Damaged || !slices.Contains(imagetest.Codes(r.Findings), "table-too-long") {
+	if got := r.Table; len(got.Entries) != maxChain || got.State != layout.Damaged || !slices.Contains(imagetest.Codes(r.Findings), "table-too-long") {
 		t.Errorf("%d entries, %s, %v", len(got.Entries), got.State, imagetest.Codes(r.Findings))
 	}
 }
@@ -172,7 +172,7 @@ func TestWhichBlock(t *testing.T) {
 	d.Put(16, b)
 	edit(t, d, 2, false, func(b []byte) { b[200]++ })
 	r, err := Read(d)
-	if err != nil || r.Block != 15 || r.Layout().State != layout.InForce {
+	if err != nil || r.Block != 15 || r.Table.State != layout.InForce {
 		t.Errorf("got %+v, %v", r, err)
 	}
 	d.Put(2, make([]byte, 512))
@@ -205,7 +205,7 @@ func TestEntryInsideASector(t *testing.T) {
 		t.Fatal(err)
 	}
 	// Cylinders of 4 blocks: blocks 200 to 399, which are whole sectors.
-	e := r.Layout().Entries
+	e := r.Table.Entries
 	if e[0].Span != (disk.Span{Start: 32, Count: 768}) || e[1].Span != (disk.Span{Start: 25, Count: 25}) {
 		t.Errorf("got %+v", e)
 	}
@@ -214,7 +214,7 @@ func TestEntryInsideASector(t *testing.T) {
 		t.Fatal(err)
 	}
 	// Cylinders of 3 blocks: blocks 150 to 299, sectors 18 to 37.
-	if got := r.Layout().Entries[1].Span; got != (disk.Span{Start: 18, Count: 20}) || !slices.Contains(imagetest.Codes(r.Findings), "entry-inside-sector") {
+	if got := r.Table.Entries[1].Span; got != (disk.Span{Start: 18, Count: 20}) || !slices.Contains(imagetest.Codes(r.Findings), "entry-inside-sector") {
 		t.Errorf("got %v, %v", got, imagetest.Codes(r.Findings))
 	}
 }
@@ -258,7 +258,7 @@ func FuzzRead(f *testing.F) {
 		if err != nil {
 			return
 		}
-		if err := layouttest.CheckTable(r.Layout(), r.Findings, maxChain); err != nil {
+		if err := layouttest.CheckTable(r.Table, r.Findings, maxChain); err != nil {
 			t.Error(err)
 		}
 	})

@@ -24,7 +24,7 @@ func TestReadP01(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	tab := m.Layout()
+	tab := m.Table
 	if m.BlockSize != 512 || m.Blocks != 4000 || m.Declared != 3 || len(m.Findings) != 0 {
 		t.Errorf("got %+v", m)
 	}
@@ -48,7 +48,7 @@ func TestReadOtherBlockSizeP01(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	tab := m.Layout()
+	tab := m.Table
 	if m.BlockSize != 2048 || tab.Ends != 4096 || len(m.Findings) != 0 || !slices.Equal(tab.Own, disk.Spans{{Start: 0, Count: 12}}) {
 		t.Errorf("got %+v", m)
 	}
@@ -66,10 +66,10 @@ func TestReadOnLargerSectors(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got := m.Layout().Entries[1]; got.Span != (disk.Span{Start: 8, Count: 450}) || got.Table != 1 || got.Offset != 0 {
+	if got := m.Table.Entries[1]; got.Span != (disk.Span{Start: 8, Count: 450}) || got.Table != 1 || got.Offset != 0 {
 		t.Errorf("got %+v", got)
 	}
-	if got := m.Layout().Entries[0]; got.Span != (disk.Span{Start: 0, Count: 2}) || got.Offset != 2048 {
+	if got := m.Table.Entries[0]; got.Span != (disk.Span{Start: 0, Count: 2}) || got.Offset != 2048 {
 		t.Errorf("got %+v", got)
 	}
 	if got := imagetest.Codes(m.Findings); !slices.Equal(got, []string{"entry-inside-sector"}) {
@@ -101,7 +101,7 @@ func TestFindings(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			tab := m.Layout()
+			tab := m.Table
 			if got := imagetest.Codes(m.Findings); !slices.Equal(got, c.want) || tab.State != c.state || len(tab.Entries) != c.listed {
 				t.Errorf("findings %v, %s, %d entries; want %v, %s, %d", got, tab.State, len(tab.Entries), c.want, c.state, c.listed)
 			}
@@ -172,7 +172,7 @@ func TestOutsideReaderAgreesP01(t *testing.T) {
 			t.Errorf("blkid calls %s %q", name, got)
 		}
 		var want []imagetest.Slot
-		for _, e := range m.Layout().Entries {
+		for _, e := range m.Table.Entries {
 			want = append(want, imagetest.Slot{Span: e.Span, Type: e.Type})
 		}
 		if got := imagetest.Partx(t, file); !slices.Equal(got, want) {
@@ -198,7 +198,7 @@ func FuzzRead(f *testing.F) {
 		if err != nil {
 			return
 		}
-		if err := layouttest.CheckTable(m.Layout(), m.Findings, maxEntries); err != nil {
+		if err := layouttest.CheckTable(m.Table, m.Findings, maxEntries); err != nil {
 			t.Error(err)
 		}
 	})

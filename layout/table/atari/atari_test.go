@@ -35,7 +35,7 @@ func TestReadP05(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	tab := r.Layout()
+	tab := r.Table
 	if !r.Bootable || r.DiskSize != 20000 || r.ICD || len(r.Findings) != 0 {
 		t.Errorf("got %+v", r)
 	}
@@ -56,7 +56,7 @@ func TestReadChain(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	tab := r.Layout()
+	tab := r.Table
 	want := []layout.Entry{
 		entry(1, 1, 4000, "GEM", 0, 0x1C6),
 		entry(2, 4001, 15000, "XGM", 0, 0x1D2),
@@ -79,7 +79,7 @@ func TestReadICD(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	got := r.Layout().Entries
+	got := r.Table.Entries
 	want := []layout.Entry{entry(5, 4001, 1000, "BGM", 0, 0x156), entry(7, 5001, 1000, "LNX", 0, 0x16E)}
 	if !r.ICD || len(got) != 6 || !slices.Equal(got[4:], want) {
 		t.Errorf("got %+v", got)
@@ -100,7 +100,7 @@ func TestOutsideReaderAgreesP05(t *testing.T) {
 			t.Errorf("blkid calls %s %q", name, got)
 		}
 		var want []imagetest.Slot
-		for _, e := range r.Layout().Entries {
+		for _, e := range r.Table.Entries {
 			if owns(e) {
 				want = append(want, imagetest.Slot{Span: e.Span, Type: e.Type})
 			}
@@ -145,7 +145,7 @@ func TestFindings(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			tab := r.Layout()
+			tab := r.Table
 			if got := imagetest.Codes(r.Findings); !slices.Equal(got, c.want) || tab.State != c.state || len(tab.Entries) != c.listed {
 				t.Errorf("findings %v, %s, %d entries; want %v, %s, %d", got, tab.State, len(tab.Entries), c.want, c.state, c.listed)
 			}
@@ -169,7 +169,7 @@ func TestLongChain(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got := r.Layout(); len(got.Entries) != 2+maxChain || got.State != layout.Damaged || !slices.Contains(imagetest.Codes(r.Findings), "table-too-long") {
+	if got := r.Table; len(got.Entries) != 2+maxChain || got.State != layout.Damaged || !slices.Contains(imagetest.Codes(r.Findings), "table-too-long") {
 		t.Errorf("%d entries, %s, %v", len(got.Entries), got.State, imagetest.Codes(r.Findings))
 	}
 }
@@ -257,7 +257,7 @@ func FuzzRead(f *testing.F) {
 		if err != nil {
 			return
 		}
-		if err := layouttest.CheckTable(r.Layout(), r.Findings, primaries*(1+maxChain)+icdEntries); err != nil {
+		if err := layouttest.CheckTable(r.Table, r.Findings, primaries*(1+maxChain)+icdEntries); err != nil {
 			t.Error(err)
 		}
 	})

@@ -27,7 +27,7 @@ func TestReadP02(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	tab := l.Layout()
+	tab := l.Table
 	if l.At != 512 || l.SectorSize != 512 || l.PerUnit != 32130 || l.Declared != 3 || len(l.Findings) != 0 {
 		t.Errorf("got %+v", l)
 	}
@@ -81,7 +81,7 @@ func TestPlacesP02(t *testing.T) {
 			t.Errorf("byte %d: %v", c.at, err)
 			continue
 		}
-		tab := l.Layout()
+		tab := l.Table
 		if l.At != c.at || tab.Own[0] != c.own || tab.Entries[0].Offset != c.offset || tab.State != layout.InForce {
 			t.Errorf("byte %d: got %+v", c.at, l)
 		}
@@ -108,7 +108,7 @@ func TestFindings(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			tab := l.Layout()
+			tab := l.Table
 			if got := imagetest.Codes(l.Findings); !slices.Equal(got, c.want) || tab.State != c.state || len(tab.Entries) != c.listed {
 				t.Errorf("findings %v, %s, %d entries; want %v, %s, %d", got, tab.State, len(tab.Entries), c.want, c.state, c.listed)
 			}
@@ -129,7 +129,7 @@ func TestAnyFlippedBitIsSeenP02(t *testing.T) {
 		if _, err := d.WriteAt(b, 512+int64(bit/8)); err != nil {
 			t.Fatal(err)
 		}
-		if l, err := Read(d); err == nil && l.Layout().State != layout.Damaged {
+		if l, err := Read(d); err == nil && l.Table.State != layout.Damaged {
 			t.Errorf("bit %d of byte %d: %v", bit%8, bit/8, l)
 		}
 	}
@@ -143,7 +143,7 @@ func TestEntryInsideASector(t *testing.T) {
 	if got := imagetest.Codes(l.Findings); !slices.Contains(got, "entry-inside-sector") {
 		t.Errorf("findings %v", got)
 	}
-	if got := l.Layout().Entries[0].Span; got != (disk.Span{Start: 16, Count: 2001}) {
+	if got := l.Table.Entries[0].Span; got != (disk.Span{Start: 16, Count: 2001}) {
 		t.Errorf("got %v", got)
 	}
 }
@@ -212,7 +212,7 @@ func TestReadOfFdiskP02(t *testing.T) {
 		t.Fatal(err)
 	}
 	var ours []imagetest.Slot
-	for _, e := range l.Layout().Entries {
+	for _, e := range l.Table.Entries {
 		if !e.NoVolume {
 			ours = append(ours, imagetest.Slot{Span: e.Span, Type: "0x" + strings.TrimLeft(strings.ToLower(e.Type), "0")})
 		}
@@ -238,7 +238,7 @@ func FuzzRead(f *testing.F) {
 		if err != nil {
 			return
 		}
-		if err := layouttest.CheckTable(l.Layout(), l.Findings, maxEntries); err != nil {
+		if err := layouttest.CheckTable(l.Table, l.Findings, maxEntries); err != nil {
 			t.Error(err)
 		}
 	})

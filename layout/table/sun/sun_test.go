@@ -28,7 +28,7 @@ func TestReadP04(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	tab := l.Layout()
+	tab := l.Table
 	if l.Heads != 255 || l.SectorsPerTrack != 63 || l.Cylinders != 8 || !l.VTOC || len(l.Findings) != 0 {
 		t.Errorf("got %+v", l)
 	}
@@ -90,7 +90,7 @@ func TestFindings(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			tab := l.Layout()
+			tab := l.Table
 			owned := 0
 			for _, e := range tab.Entries {
 				if !e.NoVolume {
@@ -112,7 +112,7 @@ func TestAnyFlippedBitIsSeenP04(t *testing.T) {
 		label[bit/8] ^= 1 << (bit % 8)
 		l, err := Read(imagetest.Headed(label, 131072, 512))
 		label[bit/8] ^= 1 << (bit % 8)
-		if err == nil && (l.Layout().State != layout.Damaged || !slices.Contains(imagetest.Codes(l.Findings), "table-checksum")) {
+		if err == nil && (l.Table.State != layout.Damaged || !slices.Contains(imagetest.Codes(l.Findings), "table-checksum")) {
 			t.Errorf("bit %d of byte %d: %+v", bit%8, bit/8, l)
 		}
 	}
@@ -175,7 +175,7 @@ func TestReadOfSfdiskP04(t *testing.T) {
 		t.Fatal(err)
 	}
 	var ours []imagetest.Slot
-	for _, e := range l.Layout().Entries {
+	for _, e := range l.Table.Entries {
 		if !e.NoVolume {
 			ours = append(ours, imagetest.Slot{Span: e.Span, Type: "0x" + strings.ToLower(e.Type)})
 		}
@@ -199,7 +199,7 @@ func FuzzRead(f *testing.F) {
 		if err != nil {
 			return
 		}
-		if err := layouttest.CheckTable(l.Layout(), l.Findings, maxSlices); err != nil {
+		if err := layouttest.CheckTable(l.Table, l.Findings, maxSlices); err != nil {
 			t.Error(err)
 		}
 	})
