@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"syscall"
 
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
@@ -65,8 +66,12 @@ func (u *UI) Said(err error) error {
 	if lost == nil || ExitCode(err) == ExitFenced || errors.Is(err, lost) {
 		return err
 	}
+	said := err == nil || errors.Is(err, ErrSaid)
+	if said && errors.Is(lost, syscall.EPIPE) {
+		return Coded(ExitFailed, ErrSaid) // who stopped reading, a pager or head, has seen enough
+	}
 	lost = fmt.Errorf("the answer could not be written: %w", lost)
-	if err == nil || errors.Is(err, ErrSaid) {
+	if said {
 		return lost
 	}
 	return fmt.Errorf("%w; and %w", Coded(ExitFailed, errors.New(err.Error())), lost)
