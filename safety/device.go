@@ -20,6 +20,7 @@ type Device interface {
 	io.WriterAt  // whole sectors only
 
 	Look(files []blockdev.File) (blockdev.Facts, error)
+	Describe() (blockdev.Facts, error) // what it is, and not who uses it
 	Flush() error  // all that was written is on the medium
 	Forget() error // nothing that any cache of the system holds of it is read again
 	Same() error   // it still is what was opened
