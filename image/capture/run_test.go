@@ -29,10 +29,17 @@ var target = Target{Image: "image"}
 
 func runSim(t testing.TB, d *simDrive, m *memory, o Options) *Result {
 	t.Helper()
+	return runAdvised(t, d, m, o, nil)
+}
+
+// runAdvised is runSim with an advisor: all of a disk as small as these is boot area for the
+// usual one.
+func runAdvised(t testing.TB, d *simDrive, m *memory, o Options, a Advisor) *Result {
+	t.Helper()
 	o.Time = d.simTime
 	tg := target
 	tg.Storage = m
-	r, err := Run(context.Background(), d, tg, o, nil, nil)
+	r, err := Run(context.Background(), d, tg, o, a, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -98,6 +105,30 @@ func TestEveryReadableSectorIsReadAndTheMissingListIsExact(t *testing.T) {
 		checkImage(t, d, m, r)
 		if r.SHA256 == nil || *r.SHA256 != record.Digest(sha256.Sum256(m.files["image"].now)) {
 			t.Fatalf("seed %d: the digest of the image is %v", seed, r.SHA256)
+		}
+		checkRecord(t, m, r)
+	}
+}
+
+// A worn stretch in which bad sectors lie singly, some dozens or hundreds of sectors from
+// each other: small reads that failed touch each other there, and what lies between two
+// single sectors is longer than one of them.
+func TestManySingleBadSectorsLeaveNothingUnread(t *testing.T) {
+	for _, seed := range seeds(12, 300) {
+		rng := rand.New(rand.NewPCG(uint64(seed), 8))
+		sectors := disk.Sector(20_000 + rng.IntN(60_000))
+		var bad []disk.Span
+		for range 60 + rng.IntN(300) {
+			bad = append(bad, disk.Span{Start: 2048 + disk.Sector(rng.IntN(12_000)), Count: 1})
+		}
+		d, m := newSim(sectors, bad...), newMemory()
+		r := runAdvised(t, d, m, Options{Hash: true}, Ends{Head: 1 << 20, Tail: 1 << 20})
+		if r.Stop != Done || !slices.Equal(r.Missing, d.badSpans()) || len(r.Unread) > 0 {
+			t.Errorf("seed %d: %d sectors are bad; stopped %q, %d missing, unread %v",
+				seed, d.badSpans().Sectors(), r.Stop, r.Missing.Sectors(), r.Unread)
+		}
+		if r.SHA256 == nil {
+			t.Errorf("seed %d: the run came to its end, and the image has no digest", seed)
 		}
 		checkRecord(t, m, r)
 	}

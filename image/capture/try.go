@@ -252,10 +252,17 @@ func (e *engine) noteFailure(s disk.Span, fault image.Fault) {
 	case s.Count == 1:
 		l.Verb = record.VerbMissing
 		e.fillMissing(s)
-	case s.Count <= smallSectors:
+	case s.Count <= smallSectors, e.isTight(s):
 		l.Verb = record.VerbTight
 	}
 	e.note(l)
+}
+
+// isTight tells whether all of s lies in small reads that failed. A larger read that fails
+// there says nothing new, and must not send the sectors back to a step that this run has
+// behind it: nobody would come for them any more.
+func (e *engine) isTight(s disk.Span) bool {
+	return slices.Equal(e.rec.States.Spans(s, record.Tight), []disk.Span{s})
 }
 
 // probe tells a bad spot from a drive that has gone without saying so, or is

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"syscall"
 
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
@@ -16,7 +17,7 @@ const (
 	ExitDone       = 0 // also a rehearsal
 	ExitFailed     = 1 // an input or output cannot be read, parsed or written; TARGET untouched
 	ExitUsage      = 2 // flags and arguments
-	ExitRefused    = 3 // the answer is no; no output file remains, an older one is untouched
+	ExitRefused    = 3 // the answer is no, a TARGET that is not there too; no output file remains, an older one is untouched
 	ExitFenced     = 4 // stopped after the first write to a device
 	ExitDifferent  = 5 // verify, an archive check or card found a difference
 	ExitIncomplete = 6 // done, but missing source sectors lie in what was carried
@@ -65,8 +66,12 @@ func (u *UI) Said(err error) error {
 	if lost == nil || ExitCode(err) == ExitFenced || errors.Is(err, lost) {
 		return err
 	}
+	said := err == nil || errors.Is(err, ErrSaid)
+	if said && errors.Is(lost, syscall.EPIPE) {
+		return Coded(ExitFailed, ErrSaid) // who stopped reading, a pager or head, has seen enough
+	}
 	lost = fmt.Errorf("the answer could not be written: %w", lost)
-	if err == nil || errors.Is(err, ErrSaid) {
+	if said {
 		return lost
 	}
 	return fmt.Errorf("%w; and %w", Coded(ExitFailed, errors.New(err.Error())), lost)

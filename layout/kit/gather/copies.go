@@ -67,7 +67,7 @@ func (k *marks) known() map[uint16][]unitBytes {
 	known := map[uint16][]unitBytes{}
 	for _, m := range k.Identity {
 		b := k.stored(m.Sector)
-		if b == nil || m.Count > 16 {
+		if b == nil || m.Count > 16 { // what lies behind the end of a file, which tells no drive
 			continue
 		}
 		b = b[m.Offset:][:m.Count]

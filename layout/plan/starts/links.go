@@ -110,6 +110,7 @@ func (j *judge) doubleReadings() {
 		}
 		for k := range j.out.Links {
 			b := &j.out.Links[k]
+			// one that is ten times as likely by chance takes nothing from the other: by hand, no source
 			if k != i && b.State == Holds && b.At == a.At && b.Byte < a.Byte+a.Width && a.Byte < b.Byte+b.Width &&
 				b.ByChance <= 10*a.ByChance {
 				a.State = Unsure

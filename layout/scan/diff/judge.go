@@ -124,6 +124,8 @@ func (w *work) newFormat() bool {
 	}
 	return slices.ContainsFunc(w.out.Regions, func(r Region) bool {
 		used := r.Content.NonBlank
+		// half of an area in use, most of its bytes, and little of it as it was: it was laid down anew (by
+		// hand, no source)
 		return r.Role != layout.RoleVolume && used > 0 && r.Changed >= max(8, used/2) &&
 			r.Bytes >= 64*int64(r.Changed) && 2*r.Restored < r.Changed
 	})

@@ -166,7 +166,7 @@ func (s *sums) more(at, width int) error {
 
 // span tries every algorithm over some bytes of the field's own sector.
 func (s *sums) span(at, width, from, to int) {
-	if to-from >= 8 {
+	if to-from >= 8 { // of fewer bytes most sums of one byte are right by chance, of some span
 		s.try(at, width, s.e.was[from:to], s.e.is[from:to], at-from, to-from, 0, Renewed{Over: s.e.at, From: from})
 	}
 }

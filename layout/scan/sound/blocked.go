@@ -109,7 +109,7 @@ func (f *finder) sectorEnds(o *open) (all []ends, from int64, err error) {
 // endsOf looks at the outer eighths of a sector.
 func (f *finder) endsOf(r reading, b []byte, at int64) ends {
 	n := r.framesIn(b, at)
-	if n < 16 {
+	if n < 16 { // an eighth of fewer has no step to compare a leap with
 		return ends{}
 	}
 	step := 0.0
@@ -149,6 +149,9 @@ func period(leaps []float64, total float64) (n, phase int, ok bool) {
 		}
 		best = max(best, shares[n].part-2/float64(n))
 	}
+	// Of any distance n, one place in n collects that share of all leaps by chance, and the best of
+	// the n places about twice as much. What is above it says something from a tenth on, and the
+	// longest distance that says nearly as much as the best is the block: by hand, no source.
 	for n := maxBlockSectors; n >= minBlockSectors; n-- {
 		if s := shares[n]; best > 0.2 && s.part-2/float64(n) > 0.1 && s.part >= 0.8*(best+2/float64(n)) {
 			return n, s.phase, true

@@ -71,6 +71,8 @@ func (f *finder) torn(run *Run) string {
 		null, bytes := nullBits(b), float64(len(b))
 		gain := (null - r.cost(&f.judge.work, b, at)) / bytes
 		tried++
+		// bytes of nearly eight bits each are packed or random, and samples must save something of them:
+		// by hand, no source
 		if gain < barBad || gain < 0.01 && null > 7.8*bytes {
 			against++
 		}

@@ -162,7 +162,7 @@ func (l *lane) cost(width float64, cross bool) {
 		}
 	}
 	l.bits = n*binary2(moved/n) + moved*best + 0.5*math.Log2(n) + 2
-	if l.n > 8 {
+	if l.n > 8 { // of fewer the two weights take all that a law saves
 		// The entropy of a normal law, and sixteen bits for the two weights.
 		l.bits = min(l.bits, n*0.5*math.Log2(1+2*math.Pi*math.E*l.left/n)+0.5*math.Log2(n)+18)
 	}

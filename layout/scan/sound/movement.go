@@ -149,7 +149,7 @@ const collisionSamples = 48
 // collide counts how often two steps of a channel, or two changes of a step, are the same:
 // in tables and ramps mostly, in sound as seldom as its steps are large.
 func (m *movement) collide(x []int32, c, channels int, l *lane) {
-	if l.moved < 8 {
+	if l.moved < 8 { // too few to be called often
 		return
 	}
 	for order := 1; order <= 2; order++ {

@@ -156,7 +156,7 @@ func (f *finder) soundsLike(o *open) (bool, error) {
 
 // inner returns a run without its outer blocks, if enough is left.
 func (o *open) inner() (start, end int64) {
-	if o.end-o.start < 6*blockBytes {
+	if o.end-o.start < 6*blockBytes { // two blocks less would be more than a third of it
 		return o.start, o.end
 	}
 	return o.start + blockBytes, o.end - blockBytes
