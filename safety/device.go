@@ -21,9 +21,9 @@ type Device interface {
 
 	Look(files []blockdev.File) (blockdev.Facts, error)
 	Describe() (blockdev.Facts, error) // what it is, and not who uses it
-	Flush() error  // all that was written is on the medium
-	Forget() error // nothing that any cache of the system holds of it is read again
-	Same() error   // it still is what was opened
+	Flush() error                      // all that was written is on the medium
+	Forget() error                     // nothing that any cache of the system holds of it is read again
+	Same() error                       // it still is what was opened
 }
 
 // Request is what is to be done to a card, all of it: a Permit is for this and
