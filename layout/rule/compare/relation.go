@@ -2,7 +2,6 @@ package compare
 
 import (
 	"cmp"
-	"math"
 	"slices"
 	"strings"
 
@@ -223,7 +222,7 @@ func (f *fitter) byName(values []uint64, cover int) *fitted {
 		return nil
 	}
 	last := len(f.n) - 1
-	width := min(float64(8*cover), math.Log2(float64((f.v[last]-f.v[0])>>f.still())+1))
+	width := f.width(cover)
 	var best *fitted
 	for i, r := range f.named {
 		g, ok := f.solve(r.of, r.per, 1, 0, last+1)

@@ -76,21 +76,18 @@ func (r *Rules) Only(keep func(sector candidate.Place, from, to int) bool) *Rule
 	})
 	out.Copies = nil
 	for _, c := range r.Copies {
-		out.Copies = append(out.Copies, c.only(func(of,
-			to candidate.Place) bool {
-			return keep(of, 0, 0) && keep(to, 0, 0)
-		})...)
+		out.Copies = append(out.Copies, c.only(keep)...)
 	}
 	return &out
 }
 
 // only returns the runs of the copy whose sectors are kept.
-func (c CopyRule) only(keep func(of, to candidate.Place) bool) (out []CopyRule) {
+func (c CopyRule) only(keep func(sector candidate.Place, from, to int) bool) (out []CopyRule) {
 	open := false
 	for x := range c.Count {
 		of, to := c.Pair(x)
 		switch {
-		case !keep(of, to):
+		case !keep(of, 0, 0) || !keep(to, 0, 0):
 			open = false
 			continue
 		case open:
