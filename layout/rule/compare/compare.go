@@ -41,7 +41,6 @@ type Options struct {
 type Comparison struct {
 	Rules
 	Bytes    map[Class]int64 // bytes of the areas by class
-	Tried    float64         // fields looked at
 	Findings []disk.Finding
 
 	steady  disk.Sector // sectors of the tail that are in use, and the same on all
@@ -226,7 +225,6 @@ func (w *worker) run() ([]Count, error) {
 	if err != nil {
 		return nil, err
 	}
-	w.c.Tried = w.tried
 	if ends := w.ends(strong); len(ends) > 0 {
 		return ends, nil
 	}

@@ -242,12 +242,9 @@ func (f *fitter) byName(values []uint64, cover int) *fitted {
 			best.formulas = append(best.formulas, g)
 		}
 	}
-	if best != nil {
-		best.unseen = !f.leaveOut(best.formulas[0])
-		best.madeUp = best.formulas[0].constants(f.named) >= len(f.n)
+	if best == nil || best.formulas[0].constants(f.named) >= len(f.n) {
+		return nil // or as many numbers of it were made up as there are sizes
 	}
-	if best != nil && best.madeUp {
-		return nil
-	}
+	best.unseen = !f.leaveOut(best.formulas[0])
 	return best
 }
