@@ -180,13 +180,8 @@ func (f *compareFlags) show(u *talk.UI, a *page.Originals, sources []*input.Sour
 	for _, s := range sources {
 		f.report.kept = append(f.report.kept, s.DriveName(), page.IdentityText(input.OriginalOf(s)))
 	}
-	if u.JSON { // advice takes its time
-		advice, _ := a.Advice(a.Card)
-		u.Document(document.NewCompare(a.Comparison, a.Dumps, advice, a.Card, f.out))
-		if !f.report.wanted() {
-			return
-		}
-	}
+	a.Advised, a.For = a.Advice(a.Card)
+	u.Document(document.NewCompare(a.Comparison, a.Dumps, a.Advised, a.Card, f.out))
 	f.report.answer = page.ComparisonAnswer(a)
 	u.Page(func(u *talk.UI) { page.Comparison(u, a) }, func(u *talk.UI) { page.ComparisonBrief(a).Show(u) })
 }

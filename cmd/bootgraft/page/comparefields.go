@@ -127,25 +127,22 @@ func showFor(u *talk.UI, a *Originals) {
 	u.Answerf("%s.\n", v)
 }
 
-// showAdvice says which other original would decide most.
-func showAdvice(u *talk.UI, a *Originals) {
-	list, card := a.Advice(a.Card)
-	if len(list) == 0 {
-		return
+// advicePart says which other original would decide most.
+func (a *Originals) advicePart() report.Part {
+	if len(a.Advised) == 0 {
+		return report.Part{}
 	}
-	u.Answerf("\n")
-	u.Wrapped("", fmt.Sprintf(
+	return report.NewPart("Which other original would decide most", report.Textf(
 		"For a card of %s sectors, one more original decides most if it has one of these sizes, or one like them: "+
 			"another unit's drive, or a card of that size which the device itself has initialised. "+
-			"What so few bytes foretell may need one more after it.",
-		disk.Grouped(card)))
-	for _, x := range list {
-		left := "every number would be decided"
-		if x.Left > 0 {
-			left = disk.Counted(x.Left, "number") + " would still be undecided"
-		}
-		u.Answerf("  %15s sectors (%s): %s\n", disk.Grouped(x.Size), disk.BytesText(int64(x.Size)*int64(a.SectorSize)), left)
-	}
+			"What so few bytes foretell may need one more after it.", disk.Grouped(a.For)),
+		report.TableOf("  (size) | (what it would leave)", len(a.Advised), func(i int) []string {
+			x, left := a.Advised[i], "every number would be decided"
+			if x.Left > 0 {
+				left = disk.Counted(x.Left, "number") + " would still be undecided"
+			}
+			return []string{disk.Counted(x.Size, "sector") + " (" + disk.BytesText(int64(x.Size)*int64(a.SectorSize)) + ")", left}
+		}))
 }
 
 // fieldRow is one number that follows the size.
