@@ -12,6 +12,7 @@ import (
 	"strings"
 	"testing"
 
+	"bootgraft/cmd/bootgraft/page/drawing"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
@@ -71,6 +72,10 @@ func TestNewVolumesAreNoNewFormat(t *testing.T) {
 func TestWhatADeviceSeesIsOnThePage(t *testing.T) {
 	p := &Planned{Drive: inventedDrive(0), Plan: inventedPlan(), Target: inventedPlan().Target}
 	p.Plan.Sees = 600_000
+	p.Plan.Findings = []disk.Finding{disk.Notef(disk.DeviceSees, p.Plan.Sees, "the rest belongs to nobody")}
+	if walls := drawing.New(p.Map, p.Plan, p.Faults).Walls; len(walls) != 1 || walls[0].First != p.Plan.Sees {
+		t.Errorf("the picture shows %v", walls)
+	}
 	var whole, first bytes.Buffer
 	Plan(&talk.UI{Out: &whole}, p.Plan, "")
 	PlanBrief(p, nil).Show(&talk.UI{Out: &first})

@@ -203,7 +203,7 @@ func ComparisonBrief(a *Originals) *Brief {
 	b.Facts.Add("beside them", disk.Counted(len(a.Checks), "checksum")+", "+copiesText(len(a.Copies)))
 	if a.Card > 0 {
 		r := a.Likeliest(a.Card)
-		b.Facts.Add("card of "+disk.Counted(a.Card, "sector"), fmt.Sprint(r.For(a.Card)))
+		b.Facts.Add("card of "+disk.Counted(a.Card, "sector"), decided(r.For(a.Card)))
 	}
 	b.Next = func(u *talk.UI) { nextOriginals(u, a) }
 	return b

@@ -124,8 +124,11 @@ func showFor(u *talk.UI, a *Originals) {
 			return text
 		}))
 	})
-	u.Answerf("%s.\n", v)
+	u.Answerf("%s\n", decided(v))
 }
+
+// decided says how far all that follows the size is known of a card.
+func decided(v compare.Verdict) string { return fmt.Sprintf("Numbers and checksums: %s.", v) }
 
 // advicePart says which other original would decide most.
 func (a *Originals) advicePart() report.Part {
@@ -174,7 +177,7 @@ func (a *Originals) cardPart() report.Part {
 		}
 		return []string{a.Fields[i].Place.String(), disk.Grouped(int64(answer.Value)), state}
 	})
-	p := report.NewPart("A card of "+disk.SizeText(a.Card, a.SectorSize), t, report.Textf("%s.", r.For(a.Card)))
+	p := report.NewPart("A card of "+disk.SizeText(a.Card, a.SectorSize), t, report.Text(decided(r.For(a.Card))))
 	if text := r.CountedText(a.Card, a.TailReach() > 0); text != "" {
 		p.Blocks = append(p.Blocks, report.Text(strings.TrimSpace(text)))
 	}
