@@ -302,12 +302,7 @@ func (f *planFlags) next(u *talk.UI) {
 		u.Answerf("\nNo plan file was written; -o PLAN keeps the plan.\n")
 		return
 	}
-	u.Answerf("\n")
-	u.Wrapped("", fmt.Sprintf("The plan is in %s. Next: will every file arrive, and then write.", f.out))
-	u.Answerf("\n")
-	for _, line := range f.nextLines() {
-		u.Answerf("  %s\n", line)
-	}
+	u.Next(fmt.Sprintf("The plan is in %s. Next: will every file arrive, and then write.", f.out), f.nextLines()...)
 }
 
 // nextLines look at the files of the planned card, and write it.
