@@ -281,14 +281,13 @@ func (u *UI) occupies(away func()) (over func()) {
 	if u.above == nil { // a conversation that is not that of the process
 		return func() {}
 	}
-	u.above.is(away)
-	return func() { u.above.is(nil) }
-}
-
-func (a *above) is(away func()) {
-	a.mu.Lock()
-	defer a.mu.Unlock()
-	a.away = away
+	is := func(away func()) {
+		u.above.mu.Lock()
+		defer u.above.mu.Unlock()
+		u.above.away = away
+	}
+	is(away)
+	return func() { is(nil) }
 }
 
 // room takes away what is drawn, if anything is.
