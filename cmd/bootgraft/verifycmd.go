@@ -87,7 +87,7 @@ func (f *verifyFlags) run(ctx context.Context, u *talk.UI, args []string) error 
 	defer job.Close()
 	target, closeTarget, err := input.OpenReadOnly(args[1], job.Plan.Target.SectorSize)
 	if err != nil {
-		return input.NotRead(err)
+		return talk.Coded(talk.ExitRefused, err)
 	}
 	defer closeTarget()
 	input.SayTold(u, target)

@@ -65,7 +65,7 @@ func openError(path string, err error) error {
 	if err = input.DeviceError(path, err); errors.As(err, &known) || errors.Is(err, context.Canceled) {
 		return err
 	}
-	return input.NotRead(err)
+	return talk.Coded(talk.ExitRefused, err)
 }
 
 // now is which card it is and what it holds.

@@ -71,23 +71,6 @@ func PermissionError(what string, err error) error {
 	return fmt.Errorf("no permission for %s: %w. Try again as administrator", what, err)
 }
 
-// NotRead gives a TARGET that cannot be opened its exit code: the answer is no, and nothing was
-// written. What is not there ends as everywhere: it could not be read.
-func NotRead(err error) error {
-	if errors.Is(err, fs.ErrNotExist) {
-		return err
-	}
-	return talk.Coded(talk.ExitRefused, err)
-}
-
-// absentError says that there is nothing of a name.
-type absentError string
-
-func (e absentError) Error() string { return string(e) }
-
-// Is tells that nothing is there.
-func (absentError) Is(err error) bool { return err == fs.ErrNotExist }
-
 // SourceError says what to do about a SOURCE that does not open.
 func SourceError(path string, err error) error {
 	var kind *image.NotRegularError
@@ -97,9 +80,9 @@ func SourceError(path string, err error) error {
 	case errors.As(err, &kind):
 		return fmt.Errorf("%w; give the path of a file, such as the image of a drive", err)
 	case errors.Is(err, fs.ErrNotExist) && IsDevice(path): // as Windows names them
-		return absentError(fmt.Sprintf("there is no disk %s; bootgraft survey lists those of this machine", path))
+		return fmt.Errorf("there is no disk %s; bootgraft survey lists those of this machine", path)
 	case errors.Is(err, fs.ErrNotExist):
-		return absentError("there is no file " + path)
+		return fmt.Errorf("there is no file %s", path)
 	case errors.Is(err, fs.ErrPermission):
 		return PermissionError(path, fs.ErrPermission)
 	}
