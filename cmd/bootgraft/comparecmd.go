@@ -187,7 +187,8 @@ func (f *compareFlags) options() (opt compare.Options, err error) {
 	if err := input.CheckSectorSize(f.sectorSize); err != nil {
 		return opt, err
 	}
-	head, tail, err := input.ParseEnds(strings.TrimPrefix(f.head, "head:"), strings.TrimPrefix(f.tail, "tail:"), f.sectorSize)
+	head, tail, err := input.ParseEnds(strings.TrimPrefix(f.head, "head:"), strings.TrimPrefix(f.tail, "tail:"),
+		f.sectorSize)
 	opt.Head, opt.Tail = head.Sectors, tail.Sectors
 	return opt, err
 }

@@ -227,7 +227,8 @@ func (f *kitMakeFlags) gather(ctx context.Context, src *input.Source, s *layout.
 		return nil, err
 	}
 	k, err := gather.Make(ctx, src, s, gather.Options{
-		Ends: gather.Ends{Head: head.Sectors, Tail: tail.Sectors}, Remove: remove, Absent: src.Absent(), OtherUnit: src.OtherUnit(), Parts: src.Parts,
+		Ends: gather.Ends{Head: head.Sectors, Tail: tail.Sectors}, Remove: remove,
+		Absent: src.Absent(), OtherUnit: src.OtherUnit(), Parts: src.Parts,
 		FactsOnly: f.factsOnly, Drive: cmp.Or(f.drive, src.DriveName()), Notes: f.notes,
 		Program: build.Program(), MostTexts: page.MostTexts, Linked: linked, WithLoader: f.withLoader,
 	})

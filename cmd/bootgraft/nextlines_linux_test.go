@@ -164,7 +164,8 @@ func TestPrintedLinesOfFilesNamedAsWords(t *testing.T) {
 	planned, _ = r.types(talk.ExitDone, "plan", "drive", "--size", "20000s", "-o", "next")
 	r.pastes(talk.ExitDone, planned, "files --plan ./next")
 	rehearsed, _ := r.types(talk.ExitDone, "write", "next", r.node, "--device")
-	line := regexp.MustCompile(`(?m)^  (?:sudo )?bootgraft (write next ` + r.node + ` --device --confirm .*)$`).FindStringSubmatch(rehearsed)
+	typed := regexp.MustCompile(`(?m)^  (?:sudo )?bootgraft (write next ` + r.node + ` --device --confirm .*)$`)
+	line := typed.FindStringSubmatch(rehearsed)
 	if line == nil {
 		t.Fatalf("the line to type is not printed:\n%s", rehearsed)
 	}

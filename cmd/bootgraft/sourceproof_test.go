@@ -65,7 +65,8 @@ func TestAnImageWithoutItsRecord(t *testing.T) {
 		}
 	}
 	// What is accepted of a source that is shown to others goes on: to a socket that cannot be here.
-	_, shown := y.run(talk.ExitRefused, "serve", "old.img", "--accept", "record-missing", "--socket", "no-such-folder/socket")
+	_, shown := y.run(talk.ExitRefused, "serve", "old.img", "--accept", "record-missing", "--socket",
+		"no-such-folder/socket")
 	if strings.Contains(shown, "record-missing") || !strings.Contains(shown, "--socket") {
 		t.Errorf("serve asks again:\n%s", shown)
 	}

@@ -12,7 +12,9 @@ import (
 // TestFirstScreenCountsItsFindings: as many findings are counted as are not shown, and more of them
 // are shown where the terminal has more lines.
 func TestFirstScreenCountsItsFindings(t *testing.T) {
-	b := &Brief{Verdict: []string{"A drive."}, Next: func(u *talk.UI) { u.Answerf("%s", strings.Repeat("a line to type\n", 16)) }}
+	b := &Brief{Verdict: []string{"A drive."}, Next: func(u *talk.UI) {
+		u.Answerf("%s", strings.Repeat("a line to type\n", 16))
+	}}
 	for range 3 {
 		b.Findings = append(b.Findings, disk.Notef(disk.OddBytes, disk.NoSector, "%s", strings.Repeat("a few bytes ", 20)))
 	}

@@ -144,7 +144,8 @@ func (a *Originals) advicePart() report.Part {
 			if x.Left > 0 {
 				left = disk.Counted(x.Left, "number") + " would still be undecided"
 			}
-			return []string{disk.Counted(x.Size, "sector") + " (" + disk.BytesText(int64(x.Size)*int64(a.SectorSize)) + ")", left}
+			size := disk.BytesText(int64(x.Size) * int64(a.SectorSize))
+			return []string{fmt.Sprintf("%s (%s)", disk.Counted(x.Size, "sector"), size), left}
 		}))
 }
 
