@@ -168,6 +168,30 @@ func TestEveryChangedByteIsFound(t *testing.T) {
 	whole(t, dir)
 }
 
+// TestAListThatLostItsEnd: files that it no longer names would pass for added ones, which
+// harm nothing.
+func TestAListThatLostItsEnd(t *testing.T) {
+	t.Parallel()
+	dir := filepath.Join(t.TempDir(), "a")
+	if _, err := Make(context.Background(), small(t, dir)); err != nil {
+		t.Fatal(err)
+	}
+	list := listing(t, dir)[ContentsName]
+	lines := slices.Collect(strings.Lines(list))
+	for what, damaged := range map[string]string{
+		"without its last line": strings.Join(lines[:len(lines)-1], ""),
+		"with a long line":      lines[0] + strings.Repeat("x", 1<<17) + list,
+	} {
+		if err := os.WriteFile(filepath.Join(dir, ContentsName), []byte(damaged), 0o666); err != nil {
+			t.Fatal(err)
+		}
+		var no *NoArchiveError
+		if f, err := Check(context.Background(), dir, func(int64, int64) {}); !errors.As(err, &no) {
+			t.Errorf("%s: %+v, %v", what, f, err)
+		}
+	}
+}
+
 // TestAListThatLeadsElsewhere: a list from somebody else reads nothing outside its folder.
 func TestAListThatLeadsElsewhere(t *testing.T) {
 	zero := strings.Repeat("0", 64)
@@ -184,7 +208,7 @@ func TestAListThatLeadsElsewhere(t *testing.T) {
 		}
 	}
 	dir := t.TempDir()
-	if err := os.WriteFile(filepath.Join(dir, ContentsName), []byte(zero+"  link\n"+zero+"  folder\n"), 0o666); err != nil {
+	if err := os.WriteFile(filepath.Join(dir, ContentsName), []byte(zero+"  link\n"+zero+"  folder\n"+zero+"  "+HowName+"\n"), 0o666); err != nil {
 		t.Fatal(err)
 	}
 	if err := os.Mkdir(filepath.Join(dir, "folder"), 0o777); err != nil {
@@ -202,7 +226,7 @@ func TestAListThatLeadsElsewhere(t *testing.T) {
 		need.Absent(t, fmt.Sprintf("links that are then found: %v", err))
 	}
 	f, err := Check(context.Background(), dir, func(int64, int64) {})
-	if err != nil || !slices.Equal(f.Damaged, []string{"link", "folder"}) {
+	if err != nil || !slices.Equal(f.Damaged, []string{"link", "folder"}) || !slices.Equal(f.Missing, []string{HowName}) {
 		t.Errorf("%+v, %v", f, err)
 	}
 }
