@@ -263,11 +263,16 @@ func (r cardOf) undoRefusal(x *examined, dev image.Source) (*Refusal, error) {
 	refusal := func(code disk.Code, do, why string) (*Refusal, error) {
 		return &Refusal{Code: code, Path: r.Path, Why: why, Do: do}, nil
 	}
+	begun, err := r.cutSince(x, dev)
 	switch {
+	case err != nil:
+		return nil, err
+	case begun && r.Digest == "":
+		return r.cutRefusal(disk.NotUndoable), nil
 	case r.Digest == "":
 		return refusal(disk.NotUndoable, "nothing has to be undone",
 			"it was never finished, so nothing was written to the card")
-	case r.Proof == receipt.Untouched:
+	case r.Untouched() && !begun:
 		return refusal(disk.NotUndoable, "nothing has to be undone", "nothing was written to the card yet")
 	case r.Stage == receipt.StageUndone:
 		return refusal(disk.NotUndoable, "nothing has to be undone", "it was undone already")
@@ -285,6 +290,23 @@ func (r cardOf) undoRefusal(x *examined, dev image.Source) (*Refusal, error) {
 		return nil, err
 	}
 	return r.undoRefusalOf(j, x), nil
+}
+
+// cutSince tells whether a receipt by which nothing was written has lost its end: the
+// card says otherwise. A card that cannot be read says nothing.
+func (r cardOf) cutSince(x *examined, dev image.Source) (bool, error) {
+	if !r.Untouched() || x.head == nil || !r.Same(x.Facts) {
+		return false, nil
+	}
+	return r.wasBegun(dev)
+}
+
+// cutRefusal refuses a receipt of which a part of what was kept is lost: what is left of
+// it stays.
+func (r cardOf) cutRefusal(code disk.Code) *Refusal {
+	return &Refusal{Code: code, Path: r.Path,
+		Why: "it ends before what the card held is whole in it, and yet the card bears its mark: it was cut off since",
+		Do:  "look for a whole copy of it; to write the card as a new one give another name with --receipt"}
 }
 
 // undoRefusalOf says why what was kept is not put back on this card, or

@@ -330,7 +330,8 @@ func (r *Receipt) Fenced() bool {
 }
 
 // Undoable tells whether what the card held can be put back: either all of it
-// was kept, or no more than was kept has been replaced.
+// was kept, or no more than was kept has been replaced. Of a receipt that says of no
+// write nobody knows how much was.
 func (r *Receipt) Undoable() bool {
-	return r.Digest != "" && r.Proof != Untouched && (r.All || !r.bulk)
+	return r.Digest != "" && (r.All || !r.bulk && r.Proof != Untouched)
 }
