@@ -142,7 +142,7 @@ func (a *applier) fillReceipt(h receipt.Header) error {
 		return err
 	}
 	if f, ok := a.out.File.(*os.File); ok {
-		if err := newfile.Reserve(f, progressRoom); err != nil {
+		if err := newfile.Reserve(f, a.progressRoom()); err != nil {
 			return err
 		}
 	}
@@ -159,8 +159,9 @@ func (a *applier) meterOver(total int64) func(n int64) {
 }
 
 // progressRoom is what the lines behind the seal may take, in bytes: it is
-// reserved before the first write of each run, for none of them may fail after it.
-const progressRoom = 512 << 10
+// reserved before the first write of each run, for none of them may fail after it. A line
+// about the data takes fewer than 128; 512 KiB are for all others: by hand, no source.
+func (a *applier) progressRoom() int64 { return 512<<10 + a.dev.Size()/progressEvery*128 }
 
 // roomFor refuses if the receipt may not fit, were nothing of it compressed. A 64th
 // and 1 MiB more are for the frames of the parts and for the lines: by hand, no source.
@@ -195,7 +196,7 @@ func (a *applier) continueReceipt() error {
 		err = file.Truncate(a.receipt.End)
 	}
 	if err == nil { // what the run before reserved is gone with that
-		err = newfile.Reserve(file, progressRoom)
+		err = newfile.Reserve(file, a.progressRoom())
 	}
 	if err != nil {
 		return errors.Join(err, file.Close())

@@ -236,7 +236,7 @@ func TestAListThatLeadsElsewhere(t *testing.T) {
 func TestNamesThatAnyDiskTakes(t *testing.T) {
 	n := NewNames()
 	for _, c := range [][2]string{
-		{"a.jpg", "a.jpg"}, {"A.JPG", "A-2.JPG"}, {"a.jpg", "a-3.jpg"}, {"how.txt", "how-2.txt"}, {"x:y?.png", "x_y_.png"},
+		{"a.jpg", "a.jpg"}, {"A.JPG", "A-2.JPG"}, {"a.jpg", "a-3.jpg"}, {"how.txt", "how-2.txt"}, {"Being-Made", "Being-Made-2"}, {"x:y?.png", "x_y_.png"},
 		{"\x1b[2J", "_[2J"}, {"dots. .", "dots"}, {" ", "_"}, {"\xff\xfe.raw", "_.raw"}, {"Grüße.txt", "Grüße.txt"},
 		{strings.Repeat("ü", 300) + ".jpeg", strings.Repeat("ü", 97) + ".jpeg"}, {"x\u202egpj.exe", "x_gpj.exe"},
 	} {
