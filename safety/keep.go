@@ -280,7 +280,7 @@ func (r cardOf) undoRefusal(x *examined, dev image.Source) (*Refusal, error) {
 	case !r.Same(x.Facts):
 		return refusal(disk.ReceiptOther, "put in the card of that receipt",
 			fmt.Sprintf("it belongs to another card: %s", r.Card))
-	case !r.Undoable():
+	case !r.Suffices():
 		return refusal(disk.NotUndoable, "write the card again; next time add --keep all",
 			"data was written over what the card held, and only its tables were kept: old tables over new data help nobody")
 	case x.head == nil: // other guards refuse what could not be looked at
