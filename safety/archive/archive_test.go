@@ -11,6 +11,7 @@ import (
 	"strings"
 	"testing"
 
+	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
 	"bootgraft/image/imagetest/need"
@@ -166,6 +167,48 @@ func TestEveryChangedByteIsFound(t *testing.T) {
 		}
 	}
 	whole(t, dir)
+}
+
+// TestAFileThatGrowsMeanwhile: an image into which somebody writes while it is copied is in
+// no archive, neither half nor whole.
+func TestAFileThatGrowsMeanwhile(t *testing.T) {
+	t.Parallel()
+	dir := filepath.Join(t.TempDir(), "a")
+	job := small(t, dir)
+	job.Progress = func(done, _ int64) {
+		f, err := os.OpenFile(job.Items[0].Path, os.O_APPEND|os.O_WRONLY, 0)
+		if err == nil && done <= 1<<20 {
+			_, err = f.WriteString("more")
+		}
+		if err := errors.Join(err, f.Close()); err != nil {
+			t.Error(err)
+		}
+	}
+	if _, err := Make(context.Background(), job); image.FaultOf(err) != image.Changed {
+		t.Errorf("got %v", err)
+	}
+	if _, err := os.Lstat(dir); !errors.Is(err, os.ErrNotExist) {
+		t.Errorf("there is an archive, %v", err)
+	}
+}
+
+// TestWhatDoesNotReadBackIsNoArchive: a disk that gives back something else than it was given.
+func TestWhatDoesNotReadBackIsNoArchive(t *testing.T) {
+	t.Parallel()
+	dir := filepath.Join(t.TempDir(), "a")
+	job := small(t, dir)
+	job.How = func([]File) []byte { // all but the texts is written by then
+		if err := os.WriteFile(filepath.Join(dir+newfile.Unfinished, "photos", "a.jpg"), []byte("another ph"), 0o666); err != nil {
+			t.Error(err)
+		}
+		return []byte("how\n")
+	}
+	if _, err := Make(context.Background(), job); err == nil || !strings.Contains(err.Error(), "photos/a.jpg") {
+		t.Errorf("got %v", err)
+	}
+	if _, err := os.Lstat(dir); !errors.Is(err, os.ErrNotExist) {
+		t.Errorf("there is an archive, %v", err)
+	}
 }
 
 // TestAListThatLostItsEnd: files that it no longer names would pass for added ones, which

@@ -5,6 +5,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 
 	"bootgraft/image/disk"
@@ -26,16 +27,19 @@ func (f *flushed) Close() error           { return nil }
 
 var _ File = (*flushed)(nil)
 
-// sealed is a receipt that keeps two sectors of a card, up to its seal.
-func sealed(t *testing.T) (*flushed, *Writer) {
+const held = "what the card held, "
+
+// sealed is a receipt of a card that holds a text over and over, up to its seal. It names
+// two sectors as kept, and keeps some.
+func sealed(t *testing.T, holds string, kept ...disk.Span) (*flushed, *Writer) {
 	t.Helper()
 	f := &flushed{}
 	w := NewWriter(f)
-	kept := disk.NewSpans(disk.Span{Start: 3, Count: 2})
+	two := disk.NewSpans(disk.Span{Start: 3, Count: 2})
 	h := Header{Format: Format, Version: Version, Kind: QuickTest, Card: CardID{Sectors: 100, SectorSize: 512},
-		Fence: kept, Kept: kept, Mark: NewMark()}
+		Fence: two, Kept: two}
 	card := imagetest.New(100, 512)
-	card.Put(3, bytes.Repeat([]byte("what the card held, "), 52)[:1024])
+	card.Put(3, bytes.Repeat([]byte(holds), 52)[:1024])
 	for _, err := range []error{w.Line(h), w.Keep(card, kept, func() error { return nil }, func(int64) {}), w.Seal()} {
 		if err != nil {
 			t.Fatal(err)
@@ -47,7 +51,7 @@ func sealed(t *testing.T) (*flushed, *Writer) {
 // The card is touched as soon as the seal, or the line of a stage, is written: all of it
 // has to outlast a power cut by then.
 func TestASealAndEveryLineAreFlushed(t *testing.T) {
-	f, w := sealed(t)
+	f, w := sealed(t, held, disk.Span{Start: 3, Count: 2})
 	if f.safe != f.Len() {
 		t.Errorf("sealed, and only %d of %d bytes are flushed", f.safe, f.Len())
 	}
@@ -59,10 +63,18 @@ func TestASealAndEveryLineAreFlushed(t *testing.T) {
 	}
 }
 
+// A receipt that keeps fewer sectors than it names would undo less than it says.
+func TestAReceiptKeepsWhatItNames(t *testing.T) {
+	f, _ := sealed(t, held, disk.Span{Start: 3, Count: 1})
+	if _, err := From(f, "x"); err == nil {
+		t.Error("it names two sectors, keeps one, and is believed")
+	}
+}
+
 // A byte of what was kept that is another one, in the file or under another seal, is put
 // back on no card: the seal and the digest of each part find it, each alone.
 func TestWhatWasKeptIsProvedTwice(t *testing.T) {
-	f, _ := sealed(t)
+	f, _ := sealed(t, held, disk.Span{Start: 3, Count: 2})
 	whole := bytes.Clone(f.Bytes())
 	if _, err := From(bytes.NewReader(whole), "x"); err != nil {
 		t.Fatal(err)
@@ -84,10 +96,15 @@ func TestWhatWasKeptIsProvedTwice(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	frame := whole[r.index[0].off:][:r.index[0].Bytes]
-	for at := range frame {
+	from, n := r.index[0].off, r.index[0].Bytes
+	other, _ := sealed(t, strings.ToUpper(held), disk.Span{Start: 3, Count: 2})
+	for at := int64(-1); at < n; at++ {
 		damaged := bytes.Clone(whole)
-		damaged[r.index[0].off+int64(at)] ^= 0x10
+		if at < 0 { // a frame that is whole, of another card
+			copy(damaged[from:from+n], other.Bytes()[from:])
+		} else {
+			damaged[from+at] ^= 0x10
+		}
 		if err := os.WriteFile(path, damaged, 0o600); err != nil {
 			t.Fatal(err)
 		}
@@ -95,10 +112,10 @@ func TestWhatWasKeptIsProvedTwice(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		got := make([]byte, 1024)
-		n, err := k.ReadAt(got, 3*512)
-		if err == nil && !bytes.HasPrefix(got, []byte("what the card held, what")) || err == io.EOF {
-			t.Errorf("byte %d of the frame: %d bytes of something else are given, %v", at, n, err)
+		b := make([]byte, 1024)
+		got, err := k.ReadAt(b, 3*512)
+		if err == nil && !bytes.HasPrefix(b, []byte(held+held)) || err == io.EOF {
+			t.Errorf("byte %d of the frame: %d bytes of something else are given, %v", at, got, err)
 		}
 		if err := k.Close(); err != nil {
 			t.Fatal(err)
