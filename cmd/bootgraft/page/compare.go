@@ -179,7 +179,7 @@ func ComparisonBrief(a *Originals) *Brief {
 	b := &Brief{Findings: a.Findings}
 	proved := 0
 	for i := range a.Fields {
-		if a.Fields[i].State() == compare.Proved {
+		if a.State(&a.Fields[i]) == compare.Proved {
 			proved++
 		}
 	}
@@ -192,7 +192,7 @@ func ComparisonBrief(a *Originals) *Brief {
 			break
 		}
 		f := &a.Fields[i]
-		b.Facts.Add(f.Place.String(), f.Different()[0].Text+": "+knownText(f))
+		b.Facts.Add(f.Place.String(), f.Different()[0].Text+": "+knownText(&a.Rules, f))
 	}
 	b.Facts.Add("beside them", disk.Counted(len(a.Checks), "checksum")+", "+copiesText(len(a.Copies)))
 	if a.Card > 0 {
@@ -229,7 +229,7 @@ func comparisonParts(a *Originals) (out []report.Part) {
 		add("Numbers that follow the size", report.Text("None was found."))
 	}
 	add(fieldsHeading, report.TableOf("where | how written | what | how sure", len(a.Fields),
-		func(i int) []string { return fieldRow(&a.Fields[i]) }))
+		func(i int) []string { return fieldRow(&a.Rules, &a.Fields[i]) }))
 	add(checksHeading, report.TableOf("where | what | how sure", len(a.Checks), func(i int) []string {
 		c := &a.Checks[i]
 		return []string{c.Place.String(), overText(c, a.SectorSize),

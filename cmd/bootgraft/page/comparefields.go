@@ -16,11 +16,11 @@ func showFields(u *talk.UI, a *Originals) {
 		return
 	}
 	u.Answerf("\n%s:\n", fieldsHeading)
-	some(u, len(a.Fields), func(i int) { showField(u, &a.Fields[i]) })
+	some(u, len(a.Fields), func(i int) { showField(u, &a.Rules, &a.Fields[i]) })
 }
 
-func showField(u *talk.UI, f *compare.Field) {
-	u.Wrapped("  ", fmt.Sprintf("%s: %s, %s", f.Place, f.Ways[0].Encoding.Text(), knownText(f)))
+func showField(u *talk.UI, r *compare.Rules, f *compare.Field) {
+	u.Wrapped("  ", fmt.Sprintf("%s: %s, %s", f.Place, f.Ways[0].Encoding.Text(), knownText(r, f)))
 	all := f.Different()
 	u.Wrapped("      ", all[0].Text+follows(f))
 	also := ""
@@ -149,7 +149,7 @@ func showAdvice(u *talk.UI, a *Originals) {
 }
 
 // fieldRow is one number that follows the size.
-func fieldRow(f *compare.Field) []string {
+func fieldRow(r *compare.Rules, f *compare.Field) []string {
 	all := f.Different()
 	what := all[0].Text + follows(f)
 	for i, other := range all[1:] {
@@ -160,7 +160,7 @@ func fieldRow(f *compare.Field) []string {
 		what += "; or " + other.Text
 	}
 	return []string{f.Place.String(), f.Ways[0].Encoding.Text(), what,
-		fmt.Sprintf("%s: %s%s", knownText(f), predicted(f.Bits), because(f.Doubt))}
+		fmt.Sprintf("%s: %s%s", knownText(r, f), predicted(f.Bits), because(f.Doubt))}
 }
 
 // cardPart is what a card of one size would hold.
