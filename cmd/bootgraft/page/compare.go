@@ -39,7 +39,7 @@ func Comparison(u *talk.UI, a *Originals) {
 	u.Answerf("%s", report.Screen(a.copies()))
 	showCarried(u, a)
 	showFor(u, a)
-	showAdvice(u, a)
+	u.Answerf("%s", report.Screen(a.advicePart()))
 	Findings(u, a.Findings)
 	nextOriginals(u, a)
 }
@@ -50,8 +50,11 @@ func nextOriginals(u *talk.UI, a *Originals) {
 		u.Next(fmt.Sprintf("The rules are in %s. Next, a card of another size:", a.Out), a.NextLine())
 		return
 	}
-	u.Answerf("\nNo rules were kept; -o RULES keeps them for a plan.\n")
+	u.Answerf("\n%s\n", noRules)
 }
+
+// noRules is said where they are not.
+const noRules = "No rules were kept; -o RULES keeps them for a plan."
 
 // NextLine plans a card with the rules.
 func (a *Originals) NextLine() string {
@@ -172,6 +175,9 @@ type Originals struct {
 	Card  disk.Sector // 0 if nobody asked for one
 	Out   string
 	Again string // flags that a next command about the first one needs
+
+	Advised []compare.Advice // sizes of which one more original would decide most
+	For     disk.Sector      // the card for which they would
 }
 
 // ComparisonBrief is the first screen about several originals.
@@ -197,7 +203,7 @@ func ComparisonBrief(a *Originals) *Brief {
 	b.Facts.Add("beside them", disk.Counted(len(a.Checks), "checksum")+", "+copiesText(len(a.Copies)))
 	if a.Card > 0 {
 		r := a.Likeliest(a.Card)
-		b.Facts.Add("card of "+disk.Counted(a.Card, "sector"), fmt.Sprint(r.For(a.Card)))
+		b.Facts.Add("card of "+disk.Counted(a.Card, "sector"), decided(r.For(a.Card)))
 	}
 	b.Next = func(u *talk.UI) { nextOriginals(u, a) }
 	return b
@@ -243,6 +249,10 @@ func comparisonParts(a *Originals) (out []report.Part) {
 		}))
 	if a.Card > 0 {
 		out = append(out, a.cardPart())
+	}
+	out = append(out, a.advicePart())
+	if a.Out == "" {
+		add("The rules", report.Text(noRules))
 	}
 	return append(out, cautionsPart(), findingsPart(a.Findings))
 }

@@ -124,28 +124,29 @@ func showFor(u *talk.UI, a *Originals) {
 			return text
 		}))
 	})
-	u.Answerf("%s.\n", v)
+	u.Answerf("%s\n", decided(v))
 }
 
-// showAdvice says which other original would decide most.
-func showAdvice(u *talk.UI, a *Originals) {
-	list, card := a.Advice(a.Card)
-	if len(list) == 0 {
-		return
+// decided says how far all that follows the size is known of a card.
+func decided(v compare.Verdict) string { return fmt.Sprintf("Numbers and checksums: %s.", v) }
+
+// advicePart says which other original would decide most.
+func (a *Originals) advicePart() report.Part {
+	if len(a.Advised) == 0 {
+		return report.Part{}
 	}
-	u.Answerf("\n")
-	u.Wrapped("", fmt.Sprintf(
+	return report.NewPart("Which other original would decide most", report.Textf(
 		"For a card of %s sectors, one more original decides most if it has one of these sizes, or one like them: "+
 			"another unit's drive, or a card of that size which the device itself has initialised. "+
-			"What so few bytes foretell may need one more after it.",
-		disk.Grouped(card)))
-	for _, x := range list {
-		left := "every number would be decided"
-		if x.Left > 0 {
-			left = disk.Counted(x.Left, "number") + " would still be undecided"
-		}
-		u.Answerf("  %15s sectors (%s): %s\n", disk.Grouped(x.Size), disk.BytesText(int64(x.Size)*int64(a.SectorSize)), left)
-	}
+			"What so few bytes foretell may need one more after it.", disk.Grouped(a.For)),
+		report.TableOf("  (size) | (what it would leave)", len(a.Advised), func(i int) []string {
+			x, left := a.Advised[i], "every number would be decided"
+			if x.Left > 0 {
+				left = disk.Counted(x.Left, "number") + " would still be undecided"
+			}
+			size := disk.BytesText(int64(x.Size) * int64(a.SectorSize))
+			return []string{fmt.Sprintf("%s (%s)", disk.Counted(x.Size, "sector"), size), left}
+		}))
 }
 
 // fieldRow is one number that follows the size.
@@ -177,7 +178,7 @@ func (a *Originals) cardPart() report.Part {
 		}
 		return []string{a.Fields[i].Place.String(), disk.Grouped(int64(answer.Value)), state}
 	})
-	p := report.NewPart("A card of "+disk.SizeText(a.Card, a.SectorSize), t, report.Textf("%s.", r.For(a.Card)))
+	p := report.NewPart("A card of "+disk.SizeText(a.Card, a.SectorSize), t, report.Text(decided(r.For(a.Card))))
 	if text := r.CountedText(a.Card, a.TailReach() > 0); text != "" {
 		p.Blocks = append(p.Blocks, report.Text(strings.TrimSpace(text)))
 	}
