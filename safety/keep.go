@@ -73,7 +73,7 @@ func (a *applier) newReceipt(kept disk.Spans, h receipt.Header) error {
 	if err := roomFor(path, sourceBytes(kept, a.dev)); err != nil {
 		return err
 	}
-	f, err := a.dev.Look(nil)
+	f, err := a.dev.Describe()
 	if err != nil {
 		return err
 	}
@@ -206,7 +206,7 @@ func (a *applier) continueReceipt() error {
 }
 
 func (a *applier) judgeAgain(r *receipt.Receipt) error {
-	f, err := a.dev.Look(nil)
+	f, err := a.dev.Describe()
 	if err != nil {
 		return err
 	}

@@ -35,7 +35,7 @@ func openCard(ctx context.Context, u *talk.UI, path string, flags Flags) (*work,
 		w.path, w.waited = w.target.Name(), true
 		u.Sayf("%s came.", w.path)
 	}
-	if w.facts, err = w.target.Look(nil); err != nil {
+	if w.facts, err = w.target.Describe(); err != nil { // who uses it is found out by the rehearsal
 		return nil, errors.Join(openError(w.path, err), w.target.Close())
 	}
 	if errors.Is(w.facts.Held, os.ErrPermission) && os.Geteuid() > 0 {

@@ -63,6 +63,7 @@ func (w *work) run(ctx context.Context) error {
 		}
 		return openError(w.path, err)
 	}
+	w.facts = r.Facts
 	refusals := r.Refusals
 	if w.loses && len(refusals) == 0 {
 		w.leaveOutWhatStays()
