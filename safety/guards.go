@@ -75,7 +75,7 @@ func isHeldByUs(x *examined) *Refusal {
 			"somebody else holds it exclusively")
 	case errors.Is(err, fs.ErrPermission):
 		return x.refuse(disk.TargetHeld,
-			"try again with sudo; if you are root already, it is not for you to write",
+			"try again as root; if you are root already, it is not for you to write",
 			"there is no permission to write to it (%v)", err)
 	case errors.Is(err, errNoMedium), errors.Is(err, syscall.ENXIO), errors.Is(err, syscall.ENODEV):
 		return x.refuse(disk.TargetNoMedium, "put the card in", "there is no card in it (%v)", err)

@@ -53,7 +53,7 @@ func (r *Rehearsal) tryDevice() (*Refusal, error) {
 		r.dev.Same}} {
 		err := need.try()
 		if errors.Is(err, fs.ErrPermission) {
-			do := "type the same line with sudo before it"
+			do := "type the same line as root"
 			if r.req.AsRoot != "" {
 				do = "type: " + r.req.AsRoot
 			}

@@ -28,6 +28,21 @@ func (y *typist) attach(path string, more ...string) (node string) {
 	return need.Loop(y.t, path, more...)
 }
 
+// sudoers is an environment in which sudo is to be had. It is not run.
+func (y *typist) sudoers() []string {
+	y.t.Helper()
+	dir := y.t.TempDir()
+	if err := os.WriteFile(filepath.Join(dir, "sudo"), []byte("#!/bin/false\n"), 0o755); err != nil {
+		y.t.Fatal(err)
+	}
+	for _, d := range []string{dir, filepath.Dir(dir)} {
+		if err := os.Chmod(d, 0o755); err != nil {
+			y.t.Fatal(err)
+		}
+	}
+	return append(os.Environ(), "PATH="+dir)
+}
+
 // word rehearses a command and returns the word that it gives.
 func (y *typist) word(args ...string) string {
 	y.t.Helper()
@@ -237,7 +252,7 @@ func TestNoPermission(t *testing.T) {
 		t.Fatal(err)
 	}
 	c := exec.Command(setpriv, "--reuid", "65534", "--clear-groups", y.bin, "write", "it's c.plan", node, "--device")
-	c.Dir = y.dir
+	c.Dir, c.Env = y.dir, y.sudoers()
 	out, _ := c.CombinedOutput()
 	if c.ProcessState.ExitCode() != talk.ExitRefused {
 		t.Fatalf("it ended with %d\n%s", c.ProcessState.ExitCode(), out)

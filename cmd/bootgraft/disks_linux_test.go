@@ -105,7 +105,7 @@ func TestCardWithoutPermission(t *testing.T) {
 		{[]string{"card"}, talk.ExitDone, node},
 	} {
 		cmd := exec.Command(setpriv, append([]string{"--reuid", "65534", "--clear-groups", y.bin}, c.args...)...)
-		cmd.Dir = y.dir
+		cmd.Dir, cmd.Env = y.dir, y.sudoers()
 		out, _ := cmd.CombinedOutput()
 		if got := cmd.ProcessState.ExitCode(); got != c.want {
 			t.Errorf("%v ended with %d, want %d\n%s", c.args, got, c.want, out)

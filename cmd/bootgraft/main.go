@@ -37,6 +37,7 @@ func run(args []string) int {
 	// a pipe that nobody reads is an answer that cannot be written, and no reason to die with a card half written
 	signal.Ignore(syscall.SIGPIPE)
 	words.SetWidth(talk.LineWidth(os.Stdout))
+	words.SetRights(talk.Rights())
 	u := talk.New(args)
 	ctx, stop := talk.ObeySignals(context.Background(), u, os.Exit)
 	defer stop()

@@ -3,6 +3,8 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io/fs"
+	"os"
 
 	"github.com/spf13/cobra"
 
@@ -25,7 +27,13 @@ func (f *captureFlags) runMerge(c *cobra.Command, u *talk.UI, args []string) err
 	if f.out == "" {
 		return talk.Usagef("--merge needs -o, the new image")
 	}
+	if _, err := os.Stat(args[0]); err != nil {
+		return input.SourceError(args[0], err)
+	}
 	a, err := record.Open(args[0], "")
+	if errors.Is(err, fs.ErrNotExist) {
+		return talk.Refusef(noCapture, args[0])
+	}
 	if err != nil {
 		return input.CaptureError(err)
 	}
@@ -66,6 +74,9 @@ func (f *captureFlags) runMerge(c *cobra.Command, u *talk.UI, args []string) err
 	return err
 }
 
+// noCapture is said of an image without a record.
+const noCapture = "%s is no capture with a record, so nobody knows which of its sectors were read"
+
 // openSecond opens what is merged into a capture: a capture of the same drive, or
 // whatever is left of another unit.
 func (f *captureFlags) openSecond(u *talk.UI, path string) (*input.Source, error) {
@@ -74,8 +85,7 @@ func (f *captureFlags) openSecond(u *talk.UI, path string) (*input.Source, error
 		return nil, err
 	}
 	if _, isCapture := b.Source.(*record.Source); !isCapture && f.otherDrive == "" {
-		return nil, errors.Join(talk.Refusef("%s is no capture with a record, so nobody knows which of its "+
-			"sectors were read. "+
+		return nil, errors.Join(talk.Refusef(noCapture+". "+
 			"If it is of another unit of the same model, say which boot sectors it may give: "+
 			"--other-drive 0+63", path), b.Close())
 	}

@@ -194,7 +194,10 @@ func (f *planFlags) plan(c *cobra.Command, u *talk.UI, src *input.Source,
 	if wishes.Links, err = link.Find(c.Context(), once, s); err != nil {
 		return nil, nil, err
 	}
-	p, err := fit.Plan(c.Context(), once, s, wishes)
+	var p *plan.Plan
+	if err = f.volumes.PinsThere(c.Context(), once, s); err == nil {
+		p, err = fit.Plan(c.Context(), once, s, wishes)
+	}
 	if err != nil {
 		refusal := f.kitHint(src, s, err, showRefused(u, err, input.Again(c, path)))
 		if lost := f.page(c, u, src, s, &page.Planned{Target: target.Size}, err); lost != nil {
@@ -304,7 +307,7 @@ func (f *planFlags) next(u *talk.UI) {
 	word, source := words.Shell(f.out), input.PlanSourceFlags{Record: f.source.Record, Accept: f.accept}
 	u.Answerf("\n  bootgraft files --plan %s%s\n", word, source.Words())
 	if page.WritesCards && !f.forDevice() {
-		u.Answerf("  sudo bootgraft write %s next --device%s\n", word, source.Words())
+		u.Answerf("  %s\n", words.AsRoot(fmt.Sprintf("bootgraft write %s next --device%s", word, source.Words())))
 	}
 	u.Answerf("  %s\n", f.nextLine())
 }
@@ -316,7 +319,7 @@ func (f *planFlags) forDevice() bool { return f.target != "" && input.IsDevice(f
 func (f *planFlags) nextLine() string {
 	word, source := words.Shell(f.out), input.PlanSourceFlags{Record: f.source.Record, Accept: f.accept}
 	if page.WritesCards && f.forDevice() {
-		return fmt.Sprintf("sudo bootgraft write %s %s --device%s", word, words.Shell(f.target), source.Words())
+		return words.AsRoot(fmt.Sprintf("bootgraft write %s %s --device%s", word, words.Shell(f.target), source.Words()))
 	}
 	return fmt.Sprintf("bootgraft write %s card.img%s", word, source.Words())
 }

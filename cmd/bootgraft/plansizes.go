@@ -83,6 +83,9 @@ func (f *planFlags) offer(command *cobra.Command, u *talk.UI, src *input.Source,
 	if err != nil {
 		return err
 	}
+	if err := f.volumes.PinsThere(ctx, once, m); err != nil {
+		return showRefused(u, err, "")
+	}
 	_, wishes.Kit = src.Source.(*kit.Kit)
 	o, err := offer.Look(ctx, once, m, wishes, cards)
 	if err != nil {

@@ -124,7 +124,7 @@ func TestNoWordForTheGroupOfDisks(t *testing.T) {
 		{"card", node, "--write-test", "full", "--device"},
 	} {
 		c := exec.Command(setpriv, append([]string{"--reuid", "65534", "--regid", "65534", "--groups", "4242", "--inh-caps=-all", "--bounding-set=-all", y.bin}, args...)...)
-		c.Dir = y.dir
+		c.Dir, c.Env = y.dir, y.sudoers()
 		out, _ := c.CombinedOutput()
 		if code := c.ProcessState.ExitCode(); code != talk.ExitRefused {
 			t.Errorf("%v ended with %d\n%s", args, code, out)

@@ -98,7 +98,7 @@ func TestOutsideLooksOutsideOnly(t *testing.T) {
 		}
 		for _, x := range o.Invariants() {
 			if ok, err := x.Holds(d); !ok || err != nil {
-				t.Errorf("seed %d: %s: %v %v", seed, x, ok, err)
+				t.Errorf("seed %d: %s: %v %v", seed, x.Text(), ok, err)
 			}
 		}
 	}

@@ -143,7 +143,7 @@ type Wishes struct {
 	Limit   disk.Sector // the device's own limit, counted from the volume's start; 0: none
 	Reserve disk.Sector // of the room, left free when the size is as large as fits
 
-	Pins     []string // paths of files whose sectors must stay
+	Pins     []string // paths of files whose sectors must stay; those of other volumes are none of this one's
 	MoveNone bool     // no file may move
 
 	Slack    Slack

@@ -306,10 +306,7 @@ func (t *capacityTest) secondLine() string {
 	if t.flags.Fixed != "" {
 		line += " --fixed " + words.Verbatim(t.flags.Fixed)
 	}
-	if os.Geteuid() == 0 && os.Getenv("SUDO_UID") != "" {
-		line = "sudo " + line
-	}
-	return line
+	return words.AsNow(line)
 }
 
 // verdictText says what a test found.

@@ -137,8 +137,7 @@ func (w *work) keptElsewhere() *safety.Refusal {
 		}
 		return &safety.Refusal{Code: disk.CardHoldsUnknown, Path: w.path,
 			Why: why + ", and " + name + " alone can bring back what it held before",
-			Do: fmt.Sprintf("to have it back first: bootgraft undo %s %s --device%s", words.Shell(name), words.Shell(w.path),
-				lose)}
+			Do:  "to have it back first: " + w.undoCommand(name) + lose}
 	}
 	return &safety.Refusal{Code: disk.CardHoldsUnknown, Path: w.path,
 		Why: why + ", and what it held before may be kept in the receipt of that write alone, which does not lie here",

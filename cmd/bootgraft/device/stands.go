@@ -57,5 +57,5 @@ func (w *work) stands() (string, int) {
 
 // undoCommand is what to type to put back what a receipt keeps of this card.
 func (w *work) undoCommand(receipt string) string {
-	return fmt.Sprintf("bootgraft undo %s %s --device", words.Shell(receipt), words.Shell(w.path))
+	return words.AsNow(fmt.Sprintf("bootgraft undo %s %s --device", words.Shell(receipt), words.Shell(w.path)))
 }

@@ -10,16 +10,12 @@ import (
 // commandLine is the command as it was typed, for this very card, with one
 // flag more.
 func (w *work) commandLine(flag, value string) string {
-	line := w.typed()
-	if os.Getenv("SUDO_UID") != "" {
-		line = "sudo " + line
-	}
-	return line + " " + flag + " " + words.Verbatim(value)
+	return words.AsNow(w.typed() + " " + flag + " " + words.Verbatim(value))
 }
 
 // asRoot is the command with the rights that it lacks. The word was for
 // somebody else's look, or there was none yet.
-func (w *work) asRoot() string { return "sudo " + w.typed() }
+func (w *work) asRoot() string { return words.AsRoot(w.typed()) }
 
 // typed is the command as it was typed, for this very card, without pages: those are
 // written by the time it is typed again, and none is replaced.

@@ -65,6 +65,9 @@ func PermissionError(what string, err error) error {
 	if asked := words.AsRoot(line); asked != line {
 		return fmt.Errorf("no permission for %s: %w. Type:\n\n  %s", what, err, asked)
 	}
+	if os.Geteuid() == 0 {
+		return fmt.Errorf("no permission for %s, and you are root already: %w", what, err)
+	}
 	return fmt.Errorf("no permission for %s: %w. Try again as administrator", what, err)
 }
 

@@ -58,16 +58,19 @@ func CheckReceiptFirst(args []string) error {
 	switch {
 	case first != safety.ReceiptFile && second == safety.ReceiptFile:
 		return talk.Usagef(
-			"%s is a receipt, and %s is none: the receipt comes first:\n\n  sudo bootgraft undo %s %s --device",
-			args[1], args[0], words.Shell(args[1]), words.Shell(args[0]))
+			"%s is a receipt, and %s is none: the receipt comes first:\n\n  %s", args[1], args[0],
+			undoLine(args[1], args[0]))
 	case first == safety.PlanFile:
-		receipt := args[0] + ".receipt"
 		return talk.Usagef(
 			"%s is a plan, and undo puts back what the receipt of a write kept, "+
-				"which lies beside the plan:\n\n  sudo bootgraft undo %s %s --device",
-			args[0], words.Shell(receipt), words.Shell(args[1]))
+				"which lies beside the plan:\n\n  %s", args[0], undoLine(args[0]+".receipt", args[1]))
 	}
 	return nil
+}
+
+// undoLine puts back what a receipt keeps of a card.
+func undoLine(receipt, target string) string {
+	return words.AsRoot(fmt.Sprintf("bootgraft undo %s %s --device", words.Shell(receipt), words.Shell(target)))
 }
 
 // OtherThanDrive says that a file of this program was given where something else

@@ -194,8 +194,8 @@ func openLive(path string, f SourceFlags) (*Source, error) {
 	if !slices.Contains(f.Accept, disk.LiveSource) {
 		return nil, talk.Refusef(
 			"%s is a block device. Capture it first, so that the drive is read once and gently:\n\n"+
-				"  bootgraft capture %s old.img\n\nA healthy disk can be read as it is with --accept %s",
-			path, words.Shell(path), disk.LiveSource)
+				"  %s\n\nA healthy disk can be read as it is with --accept %s",
+			path, words.AsRoot("bootgraft capture "+words.Shell(path)+" old.img"), disk.LiveSource)
 	}
 	d, err := blockdev.OpenSource(path)
 	if err != nil {

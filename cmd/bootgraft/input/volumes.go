@@ -2,16 +2,21 @@ package input
 
 import (
 	"cmp"
+	"context"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 
 	"github.com/spf13/cobra"
 
 	"bootgraft/cmd/bootgraft/talk"
+	"bootgraft/cmd/bootgraft/words"
+	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/layout/plan/fit"
+	"bootgraft/layout/scan"
 	"bootgraft/layout/table/mbr"
 	"bootgraft/layout/volume"
 )
@@ -190,6 +195,45 @@ func (f *VolumeFlags) common() (w volume.Wishes, err error) {
 		Free: volume.Free(f.free), Align: disk.Sector(f.align),
 	}, err
 }
+
+// PinsThere refuses the name of a file to pin that no FAT volume of a disk has, whether anything
+// moves there or not: a slip of the keyboard would let the file move. The error is a *fit.Refused,
+// or about wrong usage where the file lies in a volume that is made empty.
+func (f *VolumeFlags) PinsThere(ctx context.Context, src image.Source, m *layout.Map) error {
+	lies := map[string]int{} // the volume that has a file, by its name
+	for _, v := range m.Volumes {
+		if len(f.pins) == 0 || !strings.HasPrefix(v.Kind, "fat") {
+			continue
+		}
+		opened, err := scan.Open(src, m, v.Index)
+		if err != nil { // nothing in it can be pinned, and that is said of each name
+			continue
+		}
+		if _, err := opened.Files(volume.Options{}, func(file *volume.File) error {
+			lies[pinName(file.Path)] = v.Index
+			return ctx.Err()
+		}); err != nil {
+			return err
+		}
+	}
+	var no fit.Refused
+	for _, pin := range f.pins {
+		switch index, there := lies[pinName(pin)]; {
+		case !there:
+			no.Why = append(no.Why, disk.Refusalf(disk.PinNotFound, disk.NoSector,
+				"there is no file %s in a FAT volume of the source that could be kept in its place", words.Printable(pin)))
+		case slices.Contains(f.Empty, index):
+			return talk.Usagef("--pin %s keeps a file of volume %d, and --empty-volume %d leaves none there", pin, index, index)
+		}
+	}
+	if no.Why != nil {
+		return &no
+	}
+	return nil
+}
+
+// pinName is a path as pins are compared: FAT tells no capital letters from small ones.
+func pinName(path string) string { return strings.ToUpper(strings.Trim(path, "/")) }
 
 func parseVolume(text string, w volume.Wishes) (int, volume.Wishes, error) {
 	number, mode, ok := strings.Cut(text, ":")

@@ -110,7 +110,7 @@ func (l *Look) next(u *talk.UI) {
 	NextPlan(u, l.Facts.Sectors, l.Facts.SectorSize)
 	if WritesCards && l.Fault == nil && !l.File && l.Facts.Held == nil {
 		u.Next("Is it as large as it says? Only a test that writes can tell; without the word it writes nothing:",
-			fmt.Sprintf("sudo bootgraft card %s --write-test quick --device", words.Shell(l.Path)))
+			words.AsRoot(fmt.Sprintf("bootgraft card %s --write-test quick --device", words.Shell(l.Path))))
 	}
 }
 

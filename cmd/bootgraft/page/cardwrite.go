@@ -45,7 +45,7 @@ func (c *CardNow) name() string {
 }
 
 // blind is what is said where not everything could be looked at.
-const blind = "Not every program that runs could be looked at; with sudo they can, and the guards see more."
+const blind = "Not every program that runs could be looked at; as root they can, and the guards see more."
 
 // Show says which card it is and what it holds.
 func (c *CardNow) Show(u *talk.UI) {
@@ -196,7 +196,7 @@ const stillThere = "what was written first was still there at the end: it is no 
 
 // AgainLine compares the card once more.
 func (c *CardWrite) AgainLine() string {
-	return fmt.Sprintf("bootgraft verify %s %s%s", words.Shell(c.PlanPath), words.Shell(c.Path), c.Flags)
+	return words.AsNow(fmt.Sprintf("bootgraft verify %s %s%s", words.Shell(c.PlanPath), words.Shell(c.Path), c.Flags))
 }
 
 // Answer is all of that for a page to print.

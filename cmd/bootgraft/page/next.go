@@ -34,7 +34,11 @@ func LinesAfterVerify(plan, target, flags string, card, same bool) []string {
 	case card:
 		return []string{"bootgraft help no-start"}
 	}
-	return []string{fmt.Sprintf("sudo bootgraft write %s next --device%s", words.Shell(plan), flags)}
+	write := fmt.Sprintf("bootgraft write %s next --device%s", words.Shell(plan), flags)
+	if !WritesCards { // it is typed elsewhere
+		return []string{"sudo " + write}
+	}
+	return []string{words.AsRoot(write)}
 }
 
 // AfterVerify is what to do when a card or its image was compared with its plan.

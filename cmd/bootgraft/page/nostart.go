@@ -68,13 +68,18 @@ var advised = []struct {
 }
 
 func writeAgain(c Case) []string {
-	return c.typed("sudo bootgraft write %s next --device")
+	lines := c.typed("bootgraft write %s next --device")
+	for i := range lines {
+		lines[i] = words.AsRoot(lines[i])
+	}
+	return lines
 }
 
 func whatStarts(c Case) []string { return c.typed("bootgraft starts %s") }
 
 func testCard(c Case) []string {
-	return append(c.typed("bootgraft files --plan %s --brief"), "sudo bootgraft card /dev/sdX --write-test quick --device")
+	return append(c.typed("bootgraft files --plan %s --brief"),
+		words.AsRoot("bootgraft card /dev/sdX --write-test quick --device"))
 }
 
 func (c Case) typed(line string) []string {

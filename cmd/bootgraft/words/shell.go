@@ -54,15 +54,6 @@ func Typed(args []string) []string {
 	return typed
 }
 
-// AsRoot is a line for somebody with the rights to read a disk. On Windows these come with
-// the prompt in which it is typed.
-func AsRoot(line string) string {
-	if runtime.GOOS == "windows" {
-		return line
-	}
-	return "sudo " + line
-}
-
 func shellOn(system, s string) string {
 	safe := "/._-+=:,%@"
 	if system == "windows" {

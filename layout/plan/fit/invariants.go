@@ -7,11 +7,8 @@ import (
 	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/layout/plan/card"
+	"bootgraft/layout/rule/candidate"
 )
-
-// invariantCodes name what a card lacks that is true of its source.
-var invariantCodes = map[string]disk.Code{"mirror": disk.CopyLeftBehind, "chain": disk.ChainBroken,
-	"checksum": disk.ChecksumBroken}
 
 // proveInvariants wants every copy, chain and checksum that is true of the source to
 // be true of the card. Where nothing is known of the disk, or rules do not speak of it,
@@ -27,7 +24,7 @@ func (p *proof) proveInvariants(card *card.Card) error {
 		if holds {
 			continue
 		}
-		f := disk.Warningf(invariantCodes[t.Code()], disk.NoSector, "true of the drive, but not of the planned card: %s", t)
+		f := disk.Warningf(t.Code(), disk.NoSector, "true of the drive, but not of the planned card: %s", t.Text())
 		if p.rules != nil || p.try.Text != "" && p.unknown() {
 			p.ask(f)
 		} else {
@@ -46,7 +43,7 @@ func (p *course) tailByCopies(t tail) (_ tail, out said, _ error) {
 	}
 	start := p.s.Sectors
 	for _, x := range p.w.Invariants {
-		if x.Copy == nil || x.Copy.To.From != layout.FromEnd {
+		if c, ok := x.(*candidate.Copy); !ok || c.To.From != layout.FromEnd {
 			continue
 		}
 		for _, s := range x.Sectors(p.s.Sectors) {

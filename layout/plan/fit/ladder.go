@@ -28,6 +28,24 @@ type rung struct {
 	tail    Tail              // where the tail goes; empty: where it would go without a try
 	what    string            // what it tries, in few words
 	why     string            // why it is no try; empty if it is one
+	made    *made             // by its rules already; nil: not yet
+}
+
+// made is what rules make of the source for a card of n sectors. Making it is most of what
+// a try costs, so that it is told from others and judged by one and the same.
+type made struct {
+	n   disk.Sector
+	out *compare.Rendered
+	err error
+}
+
+// render makes of the source what the rules of the card make, if it is not made already.
+func (p *course) render() (*compare.Rendered, error) {
+	n := p.w.Target.Sectors
+	if m := p.try.made; m != nil && m.n == n {
+		return m.out, m.err
+	}
+	return compare.Apply(p.rules, p.src, n)
 }
 
 // guesses tells whether the try has guessed at what lies there: who asks for it has
@@ -167,13 +185,16 @@ func (p *course) otherReadings() (out []rung) {
 	n := p.w.Target.Sectors
 	tail, err := p.rules.SteadyTail(p.src)
 	tries := p.rules.Tries(n, err != nil || tail) // what cannot be read may be a tail
-	made := map[string]bool{p.makes(tries[0]): true}
-	for _, t := range tries[1:] {
-		key := p.makes(t)
-		if key != "" && made[key] {
-			continue // read from another byte on, and the bytes are those of an earlier try
+	seen := map[string]bool{}
+	for i, t := range tries {
+		card := &made{n: n}
+		card.out, card.err = compare.Apply(t.Rules, p.src, n)
+		key := card.key(t.Count)
+		if i == 0 || key != "" && seen[key] {
+			seen[key] = true
+			continue // the rules, or read from another byte on, and the bytes are those of an earlier try
 		}
-		made[key] = true
+		seen[key] = true
 		var but []string
 		weak := ""
 		if other := t.Count.Of(n); other != p.rules.Counted(n) {
@@ -192,7 +213,7 @@ func (p *course) otherReadings() (out []rung) {
 		if len(t.Changed) == 1 {
 			at = t.Changed[0].At(t.Count.Of(n))
 		}
-		out = append(out, rung{what: what, rules: t.Rules, guess: t.Changed, Finding: disk.Notef("", at,
+		out = append(out, rung{what: what, rules: t.Rules, guess: t.Changed, made: card, Finding: disk.Notef("", at,
 			"%sas try 2, but %s. This fits the originals as well. If the device gets further, let it write a card of this "+
 				"size, "+
 				"and compare again: that decides", weak, what)})
@@ -200,17 +221,14 @@ func (p *course) otherReadings() (out []rung) {
 	return out
 }
 
-// makes names the card that a try makes of the source: the same for the same one, "" if it
-// makes none.
-func (p *course) makes(t compare.Try) string {
-	n := p.w.Target.Sectors
-	out, err := compare.Apply(t.Rules, p.src, n)
-	if err != nil {
+// key names the card, which counts with c: the same for the same one, "" if there is none.
+func (m *made) key(c compare.Count) string {
+	if m.err != nil {
 		return ""
 	}
 	sum := sha256.New()
-	fmt.Fprintln(sum, t.Count.Of(n))
-	for _, s := range out.Sectors {
+	fmt.Fprintln(sum, c.Of(m.n))
+	for _, s := range m.out.Sectors {
 		fmt.Fprintf(sum, "%d %x\n", s.At, s.Bytes)
 	}
 	return string(sum.Sum(nil))

@@ -25,11 +25,11 @@ const weakChance = 0.1
 // which come from it alone.
 func (p *given) withInvariants(r *compare.Rules) {
 	for _, t := range p.w.Invariants {
-		switch {
-		case t.Copy != nil:
-			p.addCopy(r, t.Copy)
-		case t.Checksum != nil:
-			p.addChecks(r, t.Checksum)
+		switch t := t.(type) {
+		case *candidate.Copy:
+			p.addCopy(r, t)
+		case *candidate.Checksum:
+			p.addChecks(r, t)
 		}
 	}
 }

@@ -149,7 +149,7 @@ func (p *placement) applyRules(base []segment, tables patches) (ruled, said, err
 }
 
 func (p *ruling) apply() error {
-	out, err := compare.Apply(p.rules, p.src, p.w.Target.Sectors)
+	out, err := p.render()
 	var refused *compare.RefusedError
 	var unknown *image.UnknownError
 	switch {

@@ -141,8 +141,8 @@ func (l *looker) around(c *Chain, s nearSector, f *Form, v []uint64) {
 	}
 }
 
-// holds tells whether the chain is one on a source too.
-func (c *Chain) holds(src image.Source) (bool, error) {
+// Holds tells whether the chain is one on a source too.
+func (c *Chain) Holds(src image.Source) (bool, error) {
 	n := image.Sectors(src)
 	f, err := FormOf(c.Encoding)
 	if err != nil {

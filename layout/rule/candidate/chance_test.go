@@ -88,7 +88,7 @@ func described(r *candidate.Report) string {
 	}
 	invariants := r.Invariants()
 	for _, x := range invariants[:min(4, len(invariants))] {
-		text += fmt.Sprintf("\n  %s: %.150s", x.Code(), x)
+		text += fmt.Sprintf("\n  %s: %.150s", x.Code(), x.Text())
 	}
 	for _, o := range r.Orders[:min(3, len(r.Orders))] {
 		text += fmt.Sprintf("\n  %s is %s: %s", o.Span, o.Order, o.Evidence)

@@ -46,8 +46,8 @@ func (c *Checksum) Text() string {
 	return text + span
 }
 
-// holds computes the checksum of every sector again.
-func (c *Checksum) holds(src image.Source) (bool, error) {
+// Holds computes the checksum of every sector again.
+func (c *Checksum) Holds(src image.Source) (bool, error) {
 	form, err := FormOf(c.Encoding)
 	if err != nil {
 		return false, err

@@ -45,10 +45,10 @@ func FuzzLook(f *testing.F) {
 		fieldsStand(t, src, r.Fields)
 		for _, x := range r.Invariants() {
 			if ok, err := x.Holds(src); !ok || err != nil {
-				t.Errorf("%s: %v %v", x, ok, err)
+				t.Errorf("%s: %v %v", x.Text(), ok, err)
 			}
 			if s := x.Sectors(n); len(s) == 0 || s[0].Start < 0 || s[len(s)-1].End() > n {
-				t.Errorf("%s is about %v of %d sectors", x, s, n)
+				t.Errorf("%s is about %v of %d sectors", x.Text(), s, n)
 			}
 		}
 		var at disk.Sector

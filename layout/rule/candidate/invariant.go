@@ -2,70 +2,72 @@ package candidate
 
 import (
 	"bytes"
-	"fmt"
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
 )
 
-// Invariant is a copy, a chain or a checksum that holds on one disk, in a form
+// Invariant is a *Copy, a *Chain or a *Checksum that holds on one disk, in a form
 // that can be asked of another one of any size: its places are counted from
-// the start or from the end. Exactly one of the three is set.
-type Invariant struct {
-	Copy     *Copy
-	Chain    *Chain
-	Checksum *Checksum
+// the start or from the end.
+type Invariant interface {
+	Code() disk.Code // of a disk on which it holds no longer
+	Text() string    // one line for people
+
+	// Holds tells whether the same is true of src. It is false where a place of it lies
+	// outside src; an error means that src could not be read there, an image.UnknownError
+	// that src does not know.
+	Holds(src image.Source) (bool, error)
+
+	// Sectors returns the sectors that it is about on a disk of n sectors.
+	Sectors(n disk.Sector) disk.Spans
 }
 
 // Invariants returns what of the report can be asked of another disk.
 func (r *Report) Invariants() (out []Invariant) {
 	for i := range r.Copies {
-		out = append(out, Invariant{Copy: &r.Copies[i]})
+		out = append(out, &r.Copies[i])
 	}
 	for i := range r.Chains {
-		out = append(out, Invariant{Chain: &r.Chains[i]})
+		out = append(out, &r.Chains[i])
 	}
 	for i := range r.Checksums {
-		out = append(out, Invariant{Checksum: &r.Checksums[i]})
+		out = append(out, &r.Checksums[i])
 	}
 	return out
 }
 
-// Code is the stable name of the kind of invariant: copy, chain or checksum.
-func (t Invariant) Code() string {
-	switch {
-	case t.Copy != nil:
-		return "mirror"
-	case t.Chain != nil:
-		return "chain"
+// Code, for Invariant.
+func (m *Copy) Code() disk.Code { return disk.CopyLeftBehind }
+
+// Code, for Invariant.
+func (c *Chain) Code() disk.Code { return disk.ChainBroken }
+
+// Code, for Invariant.
+func (c *Checksum) Code() disk.Code { return disk.ChecksumBroken }
+
+// Sectors returns those of the original and of the copy.
+func (m *Copy) Sectors(n disk.Sector) disk.Spans {
+	to := m.To
+	if m.Back {
+		to = to.After(1 - m.Count)
 	}
-	return "checksum"
+	return disk.NewSpans(disk.Span{Start: m.Of.At(n), Count: m.Count}, disk.Span{Start: to.At(n), Count: m.Count})
 }
 
-// String describes the invariant in one line for people.
-func (t Invariant) String() string {
-	switch {
-	case t.Copy != nil:
-		return t.Copy.Text()
-	case t.Chain != nil:
-		return t.Chain.Text()
-	}
-	return t.Checksum.Text()
+// Sectors returns the sector of the chain.
+func (c *Chain) Sectors(n disk.Sector) disk.Spans {
+	return disk.NewSpans(disk.Span{Start: c.At.At(n), Count: 1})
 }
 
-// Holds tells whether the same is true of src. It is false where a place of
-// it lies outside src; an error means that src could not be read there, an
-// image.UnknownError that src does not know.
-func (t Invariant) Holds(src image.Source) (bool, error) {
-	switch {
-	case t.Copy != nil:
-		return t.Copy.holds(src)
-	case t.Chain != nil:
-		return t.Chain.holds(src)
-	case t.Checksum != nil:
-		return t.Checksum.holds(src)
+// Sectors returns those of the fields and of their spans.
+func (c *Checksum) Sectors(n disk.Sector) disk.Spans {
+	var spans []disk.Span
+	for _, p := range c.At {
+		spans = append(spans, disk.Span{Start: p.At(n), Count: 1},
+			disk.Span{Start: p.After(c.First).At(n), Count: c.sectors()})
 	}
-	return false, fmt.Errorf("an empty invariant was asked for")
+	return disk.NewSpans(spans...)
 }
 
 // sectorAt reads the sector of a place, nil if src has none there.
@@ -77,8 +79,8 @@ func sectorAt(src image.Source, p Place) ([]byte, error) {
 	return image.ReadSector(src, at)
 }
 
-// holds compares the copy with its original.
-func (m *Copy) holds(src image.Source) (bool, error) {
+// Holds compares the copy with its original.
+func (m *Copy) Holds(src image.Source) (bool, error) {
 	n := image.Sectors(src)
 	for i := range m.Count {
 		of, to := m.Pair(i)
@@ -102,27 +104,4 @@ func (m *Copy) holds(src image.Source) (bool, error) {
 		}
 	}
 	return true, nil
-}
-
-// Sectors returns the sectors that the invariant is about on a disk of n sectors.
-func (t Invariant) Sectors(n disk.Sector) disk.Spans {
-	var spans []disk.Span
-	add := func(p Place, count disk.Sector) { spans = append(spans, disk.Span{Start: p.At(n), Count: count}) }
-	switch {
-	case t.Copy != nil:
-		add(t.Copy.Of, t.Copy.Count)
-		to := t.Copy.To
-		if t.Copy.Back {
-			to = to.After(1 - t.Copy.Count)
-		}
-		add(to, t.Copy.Count)
-	case t.Chain != nil:
-		add(t.Chain.At, 1)
-	case t.Checksum != nil:
-		for _, p := range t.Checksum.At {
-			add(p, 1)
-			add(p.After(t.Checksum.First), t.Checksum.sectors())
-		}
-	}
-	return disk.NewSpans(spans...)
 }

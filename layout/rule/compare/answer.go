@@ -28,8 +28,8 @@ type Answer struct {
 	Why    string // undecided: the reason
 
 	// Formula is the one that gives Value. Alone tells whether the field itself is
-	// decided: what is open is the size that the device counts with, or what it
-	// does beyond all originals.
+	// decided: what is open is the size that the device counts with, what it
+	// does beyond all originals, or the number that the field follows from.
 	Formula Formula
 	Alone   bool
 }
@@ -86,12 +86,17 @@ func (r *Rules) by(c Count, f *Field, n disk.Sector) (out []spoken) {
 	return out
 }
 
-// doubtAlone takes the proof from numbers that do not count with the likeliest size: a
-// device counts with one, so they or others are misread.
+// countsAlone is why a number is proved for no card that does not count with the likeliest
+// size: a device counts with one, so it or others are misread.
+const countsAlone = "it counts with another size than the other numbers, and one of them may be misread"
+
+func (r *Rules) countsAlone(f *Field) bool { return f.On == nil && len(r.by(r.counts()[0], f, 0)) == 0 }
+
+// doubtAlone takes the proof from such numbers.
 func (r *Rules) doubtAlone() {
 	for i := range r.Fields {
-		if f := &r.Fields[i]; f.On == nil && f.Doubt == "" && len(r.by(r.counts()[0], f, 0)) == 0 {
-			f.Doubt = "it counts with another size than the other numbers, and one of them may be misread"
+		if f := &r.Fields[i]; f.Doubt == "" && r.countsAlone(f) {
+			f.Doubt = countsAlone
 		}
 	}
 }
@@ -166,6 +171,9 @@ func (r *Rules) Answer(f *Field, n disk.Sector) (Answer, error) {
 	}
 	a := options[0].answer(f)
 	a.alternatives(f, options[1:], r.in(counts[0], f, n))
+	if a.Why == "" && r.countsAlone(f) { // what is likeliest may be another size for each card
+		a.Why = countsAlone
+	}
 	f.judge(&a)
 	a.Alone = a.State == Proved
 	apart := len(a.Others)
@@ -182,8 +190,20 @@ func (r *Rules) Answer(f *Field, n disk.Sector) (Answer, error) {
 		a.State, a.Why = Undecided, "the originals do not tell with which size the device counts"
 	case wall > 0:
 		a.State, a.Why = Undecided, fmt.Sprintf("no original reaches beyond %s sectors", disk.Grouped(wall))
+	case f.On != nil && !r.proves(*f.On, n):
+		a.State, a.Why = Undecided, fmt.Sprintf("it follows from the number at %s, which is not decided", *f.On)
 	}
 	return a, nil
+}
+
+// proves tells whether the number at a place is proved for a card of n sectors.
+func (r *Rules) proves(p candidate.Place, n disk.Sector) bool {
+	f := r.Field(p)
+	if f == nil {
+		return false
+	}
+	a, err := r.Answer(f, n)
+	return err == nil && a.State == Proved
 }
 
 // answer is what the field holds by the option.

@@ -122,22 +122,25 @@ func (r *Rules) reach() disk.Sector {
 
 // sector returns a sector of the card to be changed.
 func (a *applier) sector(p candidate.Place) ([]byte, error) {
-	p.Byte = 0
-	if b, ok := a.card[p]; ok {
-		return b, nil
+	b, err := a.now(p)
+	if err == nil {
+		a.card[p.SectorStart()] = b
 	}
-	b, err := a.source(p)
-	if err != nil {
-		return nil, err
-	}
-	a.card[p] = b
-	return b, nil
+	return b, err
 }
 
 // onCard and onSource return where a place lies: what is counted from the end
 // lies before the end that the device counts.
 func (a *applier) onCard(p candidate.Place) disk.Sector   { return p.At(a.r.Counted(a.n)) }
 func (a *applier) onSource(p candidate.Place) disk.Sector { return p.At(a.r.Counted(a.old)) }
+
+// now returns a sector of the card as far as it is made, else of the source.
+func (a *applier) now(p candidate.Place) ([]byte, error) {
+	if b, ok := a.card[p.SectorStart()]; ok {
+		return b, nil
+	}
+	return a.source(p)
+}
 
 // source reads a sector of the source.
 func (a *applier) source(p candidate.Place) ([]byte, error) {
@@ -201,9 +204,9 @@ func (a *applier) field(f *Field) error {
 	if err != nil {
 		return err
 	}
-	if have := b[before.Byte : before.Byte+before.Width]; !slices.Equal(have, before.Bytes) && len(before.Others) == 0 {
-		return refuse(disk.RulesSource, "%s holds % x, but the rules say % x for the size of the source: it is no "+
-			"original of this model, or not whole", f.Place, have, before.Bytes)
+	if !a.r.gives(f, b, a.old) && (answer.Alone || len(before.Others) == 0) {
+		return refuse(disk.RulesSource, "%s holds % x, but the rules say % x for the size of the source: %s", f.Place,
+			b[before.Byte:before.Byte+before.Width], before.Bytes, noOriginal)
 	}
 	if f.Class == Address && answer.Formula.Times == 1 && answer.Value >= uint64(a.n) {
 		return refuse(disk.RulesPointerFallsOff, "%s would point to sector %d of a card of %d", f.Place, answer.Value, a.n)
@@ -289,11 +292,9 @@ func (a *applier) sum(w SumWay, c *Check) ([]byte, error) {
 	run := algorithm.Start()
 	p, at := w.Start.SectorStart(), w.Start.Byte
 	for left := w.Count; left > 0; {
-		b, ok := a.card[p]
-		if !ok {
-			if b, err = a.source(p); err != nil {
-				return nil, err
-			}
+		b, err := a.now(p)
+		if err != nil {
+			return nil, err
 		}
 		n := int(min(left, int64(size-at)))
 		if p == c.Place.SectorStart() || w.Order != image.Plain {
@@ -312,27 +313,23 @@ func (a *applier) sum(w SumWay, c *Check) ([]byte, error) {
 
 // copies makes every copy from its finished original.
 func (a *applier) copies() error {
-	for i := range a.r.Copies {
-		c := &a.r.Copies[i]
-		for x := range c.Count {
-			of, to := c.Pair(x)
-			b, err := a.sector(of)
-			if err != nil {
-				return err
-			}
-			turned := slices.Clone(b)
-			c.Order.Turn(turned)
-			own, err := a.source(to)
-			if err != nil {
-				return err
-			}
-			for at, mine := range c.owned(x, len(own)) {
-				if mine {
-					turned[at] = own[at]
-				}
-			}
-			a.card[to] = turned
+	return a.pairs(func(c *CopyRule, i disk.Sector, of, to candidate.Place) error {
+		b, err := a.sector(of)
+		if err != nil {
+			return err
 		}
-	}
-	return nil
+		turned := slices.Clone(b)
+		c.Order.Turn(turned)
+		own, err := a.source(to)
+		if err != nil {
+			return err
+		}
+		for at, mine := range c.owned(i, len(own)) {
+			if mine {
+				turned[at] = own[at]
+			}
+		}
+		a.card[to] = turned
+		return nil
+	})
 }

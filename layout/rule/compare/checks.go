@@ -244,7 +244,7 @@ func (w *worker) acceptChecks(hits []*sumHit) {
 			t.cover == 0 && slices.Contains(t.s.done[t.at:t.at+t.width], true) {
 			continue
 		}
-		c := Check{Place: t.s.at, Width: t.width, Bits: h.bits, Ways: h.ways}
+		c := Check{Place: t.s.at, Width: t.width, Bits: tenths(h.bits), Ways: h.ways}
 		c.Byte = t.at
 		if slices.ContainsFunc(w.c.Checks, func(d Check) bool { return w.c.covers(&c, &d) && w.c.covers(&d, &c) }) {
 			continue

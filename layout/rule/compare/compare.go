@@ -217,7 +217,9 @@ func (w *worker) run() ([]Count, error) {
 	if ends := w.ends(strong); len(ends) > 0 {
 		return ends, nil
 	}
-	w.accept(strong)
+	for _, g := range strong {
+		w.acceptOne(g, w.bits(g))
+	}
 	w.relations(weak, 0)
 	if err := w.checks(); err != nil {
 		return nil, err

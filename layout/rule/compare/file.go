@@ -8,8 +8,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"math"
-	"slices"
 
 	"bootgraft/image/disk"
 	"bootgraft/layout"
@@ -74,13 +72,10 @@ func Encode(w io.Writer, r *Rules) error {
 		return err
 	}
 	f := fileJSON{Schema: Schema, Kind: Kind, SectorSize: r.SectorSize, Sizes: r.Sizes, Head: r.Head, Tail: r.Tail,
-		Counts: r.Counts, Copies: r.Copies, Checks: slices.Clone(r.Checks), Carried: r.Carried}
+		Counts: r.Counts, Copies: r.Copies, Checks: r.Checks, Carried: r.Carried}
 	for _, x := range r.Fields {
-		f.Fields = append(f.Fields, fieldJSON{x.Place, x.Class, x.Width, math.Floor(x.Bits*10) / 10,
-			x.Ways[0].Formulas[0].String(), x.Doubt, x.Ways, x.On})
-	}
-	for i := range f.Checks {
-		f.Checks[i].Bits = math.Floor(f.Checks[i].Bits*10) / 10
+		f.Fields = append(f.Fields, fieldJSON{x.Place, x.Class, x.Width, x.Bits, x.Ways[0].Formulas[0].String(), x.Doubt,
+			x.Ways, x.On})
 	}
 	if f.WrittenBy = r.WrittenBy; f.WrittenBy == "" {
 		f.Schema = 1
@@ -118,7 +113,11 @@ func Decode(r io.Reader) (*Rules, error) {
 		}
 		out.Fields = append(out.Fields, Field{x.Place, x.Class, x.Width, x.Bits, x.Ways, x.Doubt, x.On, nil})
 	}
-	return out, out.Check()
+	if err := out.Check(); err != nil {
+		return nil, err
+	}
+	out.doubtAlone() // files were written that do not say it
+	return out, nil
 }
 
 func decodeFile(b []byte) (*fileJSON, error) {

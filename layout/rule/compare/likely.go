@@ -2,8 +2,6 @@ package compare
 
 import (
 	"math"
-
-	"bootgraft/layout/rule/candidate"
 )
 
 // What a reading of some bytes is worth beside the others is more than what its
@@ -15,7 +13,7 @@ const mostUnusual = 30
 // likely is how usual it is what the reading says, in bits: a number of two bytes more
 // or fewer often fits too, but by a formula that no device writes.
 func (w *worker) likely(c *guess) float64 {
-	u := w.c.usual(c.fit.formulas[0].Count, candidate.Place{Sector: -1})
+	u := w.c.usual(c.fit.formulas[0].Count, c.place())
 	sum := 0.0
 	for _, f := range c.fit.formulas {
 		sum += u.of(f)

@@ -22,6 +22,12 @@ type guess struct {
 
 func (c *guess) end() int { return c.at + c.form.Width }
 
+func (c *guess) place() candidate.Place {
+	p := c.s.at
+	p.Byte = c.at
+	return p
+}
+
 // binaryForms and codedForms are the forms tried, in order.
 var binaryForms, codedForms = formsOf(candidate.Binary), formsOf(candidate.Coded)
 
@@ -153,6 +159,12 @@ func (r *numberReader) number(f *candidate.Form, at, covered int) {
 	}
 }
 
+// likelyNumber is how many bits a reading may lack and still be a number rather than chance:
+// it comes before those which may be the upper part of a longer one, however much these
+// predict. By hand, no source; bits are counted as if every reading tried were another
+// chance, so numbers lie some bits below zero (see chanceBits), and none so far.
+const likelyNumber = -8
+
 // choose takes, of the readings that share bytes, the one that explains most;
 // those that explain the same or more are its alternatives. It returns those that
 // are beyond chance and the rest apart.
@@ -161,7 +173,7 @@ func (w *worker) choose() (strong, weak []*guess) {
 		switch bits := w.bits(c) + c.shape(); {
 		case bits >= bar && !c.torn():
 			return 0
-		case bits > weakRelation && !c.torn():
+		case bits > likelyNumber && !c.torn():
 			return 1
 		case bits >= bar:
 			return 2
@@ -276,13 +288,6 @@ func (w *worker) alternatives(c, t *guess) bool {
 	return c.fit.bits > 0 && t.fit.bits-c.fit.bits < bar
 }
 
-// accept makes fields of candidates whose bytes nothing explains yet.
-func (w *worker) accept(list []*guess) {
-	for _, c := range list {
-		w.acceptOne(c, w.worth(c))
-	}
-}
-
 // acceptWeak makes fields of candidates that may be chance, the likeliest first, and
 // after each of what follows from it: that a number is so many times another one is
 // likelier than that both follow the size.
@@ -328,8 +333,7 @@ func (w *worker) acceptOne(c *guess, bits float64) bool {
 
 // field makes a field of the guess.
 func (c *guess) field(bits float64) Field {
-	f := Field{Place: c.s.at, Class: Size, Width: c.form.Width, Bits: bits}
-	f.Byte, f.On = c.at, c.on
+	f := Field{Place: c.place(), Class: Size, Width: c.form.Width, Bits: tenths(bits), On: c.on}
 	readings := append([]*guess{c}, c.alternatives...)
 	usual := usualReadings(readings)
 	for i, r := range readings {
@@ -342,13 +346,32 @@ func (c *guess) field(bits float64) Field {
 			f.Doubt = "its numbers have too few digits: too many formulas fit"
 		}
 	}
-	if c.fit.unseen {
+	switch {
+	case c.fit.unseen:
 		f.Doubt = "a disk that is left out is not foretold by the others"
+	case c.on != nil && !c.near && !c.carries():
+		f.Doubt = "no byte of it ever carries into the next: a sum in another byte order would give the same"
 	}
 	if g := f.Ways[0].Formulas[0]; f.On == nil && g.constant() && g.Min < -1 {
 		f.Class = Address
 	}
 	return f
+}
+
+// carries tells whether a number that is another one and an amount shows on any disk that
+// the two are added as numbers, and not byte by byte, as the words of a sum are that are
+// read in another order. By any other formula it is no such sum.
+func (c *guess) carries() bool {
+	g := c.fit.formulas[0]
+	if g.Times != 1 || g.Of != 1 || g.Per != 1 {
+		return true
+	}
+	const low = 0x7F7F7F7F7F7F7F7F // of each byte all bits but the highest
+	amount := uint64(g.Min)
+	return slices.ContainsFunc(c.values(), func(v uint64) bool {
+		x := v - amount
+		return (v^(x&low+amount&low)^(x^amount)&^low)<<(64-8*c.form.Width) != 0
+	})
 }
 
 // torn tells whether a byte of lower worth beside the number differs too: then it may

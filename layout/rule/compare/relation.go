@@ -87,28 +87,27 @@ func (w *worker) bases(s *sheet, weak bool) (out []base) {
 		if err != nil {
 			continue
 		}
-		if b := w.base(s, f.Place, form); b != nil {
-			b.weak = f.Weak()
-			out = append(out, *b)
+		if b := (base{at: f.Place, form: form, weak: f.Weak()}); w.reckons(s, &b) {
+			out = append(out, b)
 		}
 	}
 	return out
 }
 
-// base makes one of a number at a place in a sheet; nil if it is none on some disk, or too
-// large to reckon with.
-func (w *worker) base(s *sheet, at candidate.Place, form *candidate.Form) *base {
+// reckons gives a base in a sheet what fits others by it; false if it is no number on some
+// disk, or too large to reckon with.
+func (w *worker) reckons(s *sheet, b *base) bool {
 	values := make([]int64, len(s.data))
 	for j, d := range s.data {
-		v, ok := form.Decode(d[at.Byte : at.Byte+form.Width])
+		v, ok := b.form.Decode(d[b.at.Byte : b.at.Byte+b.form.Width])
 		if !ok || v > 1<<50 {
-			return nil
+			return false
 		}
 		values[j] = int64(v)
 	}
-	fits := newFitter(values, int64(w.c.SectorSize), Count{})
-	fits.named, fits.first = related(), firstRelated
-	return &base{at: at, form: form, fits: fits}
+	b.fits = newFitter(values, int64(w.c.SectorSize), Count{})
+	b.fits.named, b.fits.first = related(), firstRelated
+	return true
 }
 
 // relationsIn accepts the relations between numbers of one sheet, the surest first.
@@ -146,10 +145,8 @@ func (w *worker) saysMore(o, g *guess) bool {
 	if o.s != g.s || o.at < g.end() && g.at < o.end() || o.s.open(o.at, o.end()) == 0 {
 		return false
 	}
-	at := o.s.at
-	at.Byte = o.at
-	b := w.base(o.s, at, o.form)
-	if b == nil || !b.alike(g.form) || g.at%2 != o.at%2 || !b.near(g.at, g.end()) {
+	b := &base{at: o.place(), form: o.form}
+	if !b.alike(g.form) || g.at%2 != o.at%2 || !b.near(g.at, g.end()) || !w.reckons(o.s, b) {
 		return false
 	}
 	fit := b.fits.byName(g.values(), len(g.cover))

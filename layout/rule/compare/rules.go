@@ -127,6 +127,10 @@ func ByChance(bits float64) string {
 	}
 }
 
+// tenths are the bits of a rule as files keep them: what is weak, or proved, is so after it
+// was read back.
+func tenths(bits float64) float64 { return math.Floor(bits*10) / 10 }
+
 // tooLikely says what keeps a rule from being proved that may be chance.
 func tooLikely(bits float64) string {
 	return fmt.Sprintf("it would come out right %s; what is proved, %s", ByChance(bits), ByChance(bar))

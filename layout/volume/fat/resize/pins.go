@@ -24,12 +24,12 @@ type pin struct {
 // area of FAT32 is 32 sectors, 16 KiB, nearly everywhere.
 const maxCode = 64 << 10
 
-// findPins finds what must stay: the files that the owner names, those whose
+// findPins finds what must stay: the files of this volume that the owner names, those whose
 // names stand in the boot code, and those that it finds by their sectors.
-func (j *job) findPins() error {
+func (j *job) findPins() {
 	if j.w.Empty {
 		j.pinKept()
-		return nil
+		return
 	}
 	names := bytes.Join(j.bootCode(), []byte{0})
 	want := map[string]bool{}
@@ -42,10 +42,6 @@ func (j *job) findPins() error {
 	}
 	j.v.Visit(j.t, fat.Visitor{File: func(f *fat.File) {
 		name := pinName(f.Path)
-		_, asked := want[name]
-		if asked {
-			want[name] = false
-		}
 		if !f.Dir && f.First != 0 {
 			for _, l := range linked[name] {
 				j.pin(f.Chain.Runs, f.Path, disk.LoaderFileMoves, !l.ByCluster, l.Why)
@@ -54,16 +50,10 @@ func (j *job) findPins() error {
 				j.pin(f.Chain.Runs, f.Path, disk.SystemFileMoves, false, "boot code looks for it by name")
 			}
 		}
-		if asked {
+		if want[name] {
 			j.pin(f.Chain.Runs, f.Path, disk.PinMoves, true, "you asked for that")
 		}
 	}})
-	for _, p := range j.w.Pins {
-		if want[pinName(p)] {
-			j.refuse(disk.Refusalf(disk.PinNotFound, disk.NoSector, "there is no file %s to be kept in its place", p))
-		}
-	}
-	return nil
 }
 
 func pinName(path string) string { return strings.ToUpper(strings.Trim(path, "/")) }

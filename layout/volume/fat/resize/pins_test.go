@@ -47,7 +47,9 @@ func TestPinPath(t *testing.T) {
 	if still := mustPlan(t, v, tab, w); still.Shifted || still.Sectors != in {
 		t.Errorf("%+v", still)
 	}
-	mustRefuse(t, v, tab, volume.Wishes{Pins: []string{"NONE.SYS"}}, "pin-not-found")
+	// A file of another volume of the disk is none of this one's.
+	s.Holds(t, onCard(t, s, mustPlan(t, v, tab, volume.Wishes{Mode: volume.Shrink, Sectors: 10000,
+		Pins: []string{"NONE.SYS"}})))
 }
 
 // A boot sector that looks for a file by name, as those of DOS do, finds it in its

@@ -81,9 +81,7 @@ func (j *job) plan(h *fat.Health) error {
 		return nil
 	}
 	j.countClusters()
-	if err := j.findPins(); err != nil {
-		return err
-	}
+	j.findPins()
 	j.setLimits()
 	j.choose()
 	if len(j.refused.Why) > 0 {
