@@ -68,9 +68,8 @@ func (s *surveyor) unlisted(at []disk.Sector) error {
 		s.out.Unlisted = append(s.out.Unlisted, *v)
 		s.note(disk.Warningf(disk.VolumeUnlisted, x,
 			"a %s volume of %s begins here, and no table names it. Nothing in it is interpreted: its files are not "+
-				"listed, and it is copied as it is, as far as the card reaches. To see into it, take it out of the image: "+
-				"dd if=IMAGE of=volume.img bs=%d skip=%d count=%d", volumeName(v, ""), disk.Counted(v.Count, "sector"),
-			s.src.SectorSize(), x, v.Common(image.Whole(s.src)).Count))
+				"listed, and it is copied as it is, as far as the card reaches",
+			volumeName(v, ""), disk.Counted(v.Count, "sector")))
 	}
 	return nil
 }
