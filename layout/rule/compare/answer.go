@@ -190,15 +190,14 @@ func (r *Rules) Answer(f *Field, n disk.Sector) (Answer, error) {
 		a.State, a.Why = Undecided, "the originals do not tell with which size the device counts"
 	case wall > 0:
 		a.State, a.Why = Undecided, fmt.Sprintf("no original reaches beyond %s sectors", disk.Grouped(wall))
-	case f.On != nil && !r.proves(*f.On, n):
+	case f.On != nil && !r.proves(r.Field(*f.On), n):
 		a.State, a.Why = Undecided, fmt.Sprintf("it follows from the number at %s, which is not decided", *f.On)
 	}
 	return a, nil
 }
 
-// proves tells whether the number at a place is proved for a card of n sectors.
-func (r *Rules) proves(p candidate.Place, n disk.Sector) bool {
-	f := r.Field(p)
+// proves tells whether a number, nil if it is none, is proved for a card of n sectors.
+func (r *Rules) proves(f *Field, n disk.Sector) bool {
 	if f == nil {
 		return false
 	}
@@ -337,21 +336,18 @@ type Verdict struct {
 // For returns the verdict for a card of n sectors.
 func (r *Rules) For(n disk.Sector) Verdict {
 	var v Verdict
-	count := func(p candidate.Place, proved bool) {
-		if proved {
-			v.Proved++
-			return
-		}
-		v.Undecided++
-		v.Open = append(v.Open, p)
-	}
 	for i := range r.Fields {
-		a, err := r.Answer(&r.Fields[i], n)
-		count(r.Fields[i].Place, err == nil && a.State == Proved)
+		if f := &r.Fields[i]; !r.proves(f, n) {
+			v.Open = append(v.Open, f.Place)
+		}
 	}
-	for i := range r.Checks {
-		count(r.Checks[i].Place, r.Checks[i].State() == Proved)
+	for _, c := range r.Checks {
+		if c.State() != Proved {
+			v.Open = append(v.Open, c.Place)
+		}
 	}
+	v.Undecided = len(v.Open)
+	v.Proved = len(r.Fields) + len(r.Checks) - v.Undecided
 	for _, s := range r.Carried {
 		if s.Class == Unexplained {
 			v.Unexplained++

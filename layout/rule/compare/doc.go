@@ -42,9 +42,9 @@
 //	 |  counted size       worlds.go, count.go: which size is left for all numbers at once;
 //	 |                     where no end is certain, all of it again for each end
 //	 |  strong numbers     numbers.go: accept; relation.go: what follows from another number
-//	 |  checksums          checks.go with spans.go, sums.go and copysums.go; then the weak
+//	 |  checksums          checks.go with spans.go, sums.go and copies.go; then the weak
 //	 |                     numbers that no checksum explains
-//	 '- the rest           rest.go, unexplained.go: every other byte gets a class
+//	 '- the rest           rest.go: every other byte gets a class
 //	Apply                  apply.go: fields, checksums, copies, what copies have of their
 //	                       own (answer.go says what a field holds), then verify.go and
 //	                       carry.go look at what was made

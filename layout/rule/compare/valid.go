@@ -1,8 +1,10 @@
 package compare
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
+	"slices"
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
@@ -12,17 +14,17 @@ import (
 
 // Check tells what is wrong with the rules, if anything.
 func (r *Rules) Check() error {
-	if err := disk.CheckWriter(r.WrittenBy); err != nil {
-		return fmt.Errorf("rules: %w", err)
-	}
-	if err := image.CheckSectorSize(r.SectorSize); err != nil {
+	if err := cmp.Or(disk.CheckWriter(r.WrittenBy), image.CheckSectorSize(r.SectorSize)); err != nil {
 		return fmt.Errorf("rules: %w", err)
 	}
 	if r.Head < 0 || r.Tail < 0 || r.Head > maxArea || r.Tail > maxArea {
 		return fmt.Errorf("rules: areas of %d and %d sectors", r.Head, r.Tail)
 	}
-	if err := r.checkCounts(); err != nil {
-		return err
+	if len(r.Counts) > maxCounts {
+		return fmt.Errorf("rules: %d sizes with which a device may count", len(r.Counts))
+	}
+	if i := slices.IndexFunc(r.Counts, func(c Count) bool { return !c.valid() }); i >= 0 {
+		return fmt.Errorf("rules: a device does not count %s", r.Counts[i])
 	}
 	if len(r.Fields) > maxFields || len(r.Copies) > maxCopies || len(r.Checks) > maxChecks || len(r.Carried) > maxCarried {
 		return fmt.Errorf("rules: %d numbers, %d copies, %d checksums and %d runs of other bytes are more than originals "+
@@ -56,18 +58,6 @@ func (r *Rules) Check() error {
 		if s.Count < 1 || s.Count > maxArea*r.SectorSize || !r.inside(s.Place) ||
 			!r.inside(r.lastSector(s.Place, int64(s.Count))) {
 			return fmt.Errorf("rules: bytes carried at %s: outside the areas compared", s.Place)
-		}
-	}
-	return nil
-}
-
-func (r *Rules) checkCounts() error {
-	if len(r.Counts) > maxCounts {
-		return fmt.Errorf("rules: %d sizes with which a device may count", len(r.Counts))
-	}
-	for _, c := range r.Counts {
-		if !c.valid() {
-			return fmt.Errorf("rules: a device does not count %s", c)
 		}
 	}
 	return nil
