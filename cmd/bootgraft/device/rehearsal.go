@@ -132,7 +132,7 @@ func (w *work) keptElsewhere() *safety.Refusal {
 		if err != nil || r.Mark != mark {
 			continue
 		}
-		if i == 0 || !r.Undoable() || r.KeptBlank() {
+		if i == 0 || !r.Suffices() || r.KeptBlank() {
 			return nil
 		}
 		return &safety.Refusal{Code: disk.CardHoldsUnknown, Path: w.path,

@@ -27,6 +27,8 @@ type Answer struct {
 	Others []Other
 	Why    string // undecided: the reason
 
+	Encoding candidate.Encoding // of Bytes
+
 	// Formula is the one that gives Value. Alone tells whether the field itself is
 	// decided: what is open is the size that the device counts with, what it
 	// does beyond all originals, or the number that the field follows from.
@@ -208,7 +210,7 @@ func (r *Rules) proves(f *Field, n disk.Sector) bool {
 // answer is what the field holds by the option.
 func (o *option) answer(f *Field) Answer {
 	a := Answer{State: Proved, Value: o.value, Byte: o.at, Width: len(o.bytes), Bytes: o.bytes, Why: f.Doubt,
-		Formula: o.formula}
+		Encoding: f.Ways[o.way].Encoding, Formula: o.formula}
 	if short := f.outgrown(o); short != nil && a.Why == "" {
 		a.Why = fmt.Sprintf("%d does not fit the %d bytes that were seen to change; it is written as %s",
 			o.value, short.Width, f.Ways[o.way].Encoding)

@@ -117,7 +117,7 @@ func (c *Comparison) say() {
 	}
 	undecided := 0
 	for i := range c.Fields {
-		if c.Fields[i].State() == Undecided {
+		if c.State(&c.Fields[i]) == Undecided {
 			undecided++
 		}
 	}

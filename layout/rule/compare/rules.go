@@ -2,6 +2,7 @@ package compare
 
 import (
 	"fmt"
+	"iter"
 	"math"
 	"slices"
 
@@ -189,27 +190,48 @@ func (f *Field) Different() (out []Reading) {
 	return out
 }
 
-// State tells whether the number is proved; all its readings may still have to agree on
-// a card.
-func (f *Field) State() State {
-	if f.Bits < bar || f.Doubt != "" {
-		return Undecided
+// chain yields a number and those that it follows from, nil where one of them is none.
+func (r *Rules) chain(f *Field) iter.Seq[*Field] {
+	return func(yield func(*Field) bool) {
+		for range maxChain {
+			if !yield(f) || f == nil || f.On == nil {
+				return
+			}
+			f = r.Field(*f.On)
+		}
+		yield(nil) // it follows from itself, or from too many others
+	}
+}
+
+// State tells whether a number, and what it follows from, is proved; all readings may still
+// have to agree on a card.
+func (r *Rules) State(f *Field) State {
+	for g := range r.chain(f) {
+		if g == nil || g.Bits < bar || g.Doubt != "" {
+			return Undecided
+		}
 	}
 	return Proved
 }
 
-// Agreed tells whether there is one reading alone, on every card.
-func (f *Field) Agreed() bool {
-	return len(f.Different()) == 1 && f.Ways[0].Formulas[0].Min == f.Ways[0].Formulas[0].Max
+// Agreed tells whether there is one reading alone, on every card, of the number and of what
+// it follows from.
+func (r *Rules) Agreed(f *Field) bool {
+	for g := range r.chain(f) {
+		if g == nil || len(g.Different()) > 1 || g.Ways[0].Formulas[0].Min != g.Ways[0].Formulas[0].Max {
+			return false
+		}
+	}
+	return true
 }
 
 // Known says how far a number is known, whatever the card, in the words of the objects
 // for scripts.
-func (f *Field) Known() string {
+func (r *Rules) Known(f *Field) string {
 	switch {
-	case f.State() == Undecided:
+	case r.State(f) == Undecided:
 		return "undecided"
-	case !f.Agreed():
+	case !r.Agreed(f):
 		return "proved where its readings agree"
 	}
 	return "proved"

@@ -86,8 +86,10 @@ func (r *Rules) checkField(f *Field) error {
 	if !r.inside(f.Place) || f.Class != Size && f.Class != Address {
 		return fmt.Errorf("class %q, outside the areas or no field", f.Class)
 	}
-	if err := r.checkChain(f); err != nil {
-		return err
+	for g := range r.chain(f) { // every number follows from the size in the end
+		if g == nil {
+			return errors.New("it follows from a number that is none, from itself, or from too many others")
+		}
 	}
 	for i, w := range f.Ways {
 		form, err := candidate.FormOf(w.Encoding)
@@ -115,19 +117,6 @@ func (r *Rules) checkField(f *Field) error {
 
 // maxChain bounds how many numbers follow from one another.
 const maxChain = 8
-
-// checkChain wants every number to follow from the size in the end.
-func (r *Rules) checkChain(f *Field) error {
-	for range maxChain {
-		if f.On == nil {
-			return nil
-		}
-		if f = r.Field(*f.On); f == nil {
-			return errors.New("it follows from a number that is none")
-		}
-	}
-	return errors.New("it follows from itself, or from too many others")
-}
 
 func knownOrder(o image.Order) bool {
 	return o == image.Plain || o == image.Swap16 || o == image.Swap32
