@@ -286,36 +286,6 @@ func digestOf(src image.Source, spans, blank disk.Spans) (string, error) {
 	return hex.EncodeToString(h.Sum(nil)), nil
 }
 
-// cut divides a span so that each part lies in the set or outside it.
-func cut(s disk.Span, set disk.Spans) []disk.Span {
-	var out []disk.Span
-	at := s.Start
-	for _, in := range set.Within(s) {
-		if in.Start > at {
-			out = append(out, disk.Between(at, in.Start))
-		}
-		out, at = append(out, in), in.End()
-	}
-	if at < s.End() {
-		out = append(out, disk.Between(at, s.End()))
-	}
-	return out
-}
-
-// without takes spans out of a set.
-func without(set disk.Spans, out ...disk.Span) disk.Spans {
-	for _, o := range out {
-		var rest disk.Spans
-		for _, s := range set {
-			for _, part := range disk.NewSpans(o).Outside(s) {
-				rest = rest.Add(part)
-			}
-		}
-		set = rest
-	}
-	return set
-}
-
 // mostStamps is how many places are looked at for the stamp of a test: more than the
 // quick test writes (see probes), so that each of those is looked at.
 const mostStamps = 512

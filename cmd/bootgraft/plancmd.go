@@ -24,7 +24,6 @@ import (
 	"bootgraft/layout/plan/fit"
 	"bootgraft/layout/plan/starts"
 	"bootgraft/layout/rule/compare"
-	"bootgraft/layout/scan/link"
 	"bootgraft/layout/scan/sound/tracks"
 	"bootgraft/safety"
 )
@@ -190,9 +189,6 @@ func (f *planFlags) plan(c *cobra.Command, u *talk.UI, src *input.Source,
 	if k, ok := src.Source.(*kit.Kit); ok {
 		wishes.Kit = true
 		keepLinked(k, s, wishes.Volumes.Wish)
-	}
-	if wishes.Links, err = link.Find(c.Context(), once, s); err != nil {
-		return nil, nil, err
 	}
 	var p *plan.Plan
 	if err = f.volumes.PinsThere(c.Context(), once, s); err == nil {

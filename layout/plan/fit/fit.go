@@ -91,7 +91,7 @@ func Plan(ctx context.Context, src image.Source, s *layout.Map, w Wishes) (*plan
 	if err != nil {
 		return nil, err
 	}
-	g := &given{ctx: ctx, src: src, s: s, open: at, w: w, linked: &linked{}}
+	g := &given{ctx: ctx, src: src, s: s, open: at, w: w, linked: &linked{w.Links}}
 	a, err := g.attempt()
 	if err != nil {
 		return nil, err
@@ -172,8 +172,7 @@ func (a *attempt) work() error {
 	a.placed = placed
 	if a.resizing() {
 		a.weigh(a.given, a.aboutOtherSize())
-		a.weigh(a.given, placed.noteEntryNumbers())
-		a.weigh(a.given, placed.noteInsideNumbers())
+		a.weigh(a.given, placed.noteKeptNumbers())
 		if least := placed.leastCard(); a.w.Target.Sectors < least {
 			a.tooSmall = least
 		} else {
