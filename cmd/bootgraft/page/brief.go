@@ -53,7 +53,11 @@ func (b *Brief) findings(u *talk.UI, room int) string {
 	room -= 2 // the blank line before them, and the line that counts the others
 	for _, f := range gravest(b.Findings) {
 		text := linesOf(u, func(u *talk.UI) { showFinding(u, f) })
-		if n := strings.Count(text, "\n"); n <= room {
+		n := strings.Count(text, "\n")
+		if n > room && f.Severity != disk.Note { // a long warning is named at least
+			text, n = fmt.Sprintf("  %-9s%s ...\n", graveText(&f), f.Code), 1
+		}
+		if n <= room {
 			out.WriteString(text)
 			room -= n
 			left--

@@ -279,7 +279,16 @@ func (p *given) aboutOtherSize() (out said) {
 				"no copy of the GUID partition table can be read; on another size all of it is copied byte for byte, and nobody "+
 					"knows which blank sectors are somebody's"))
 		}
-	case "mbr", "none":
+	case "mbr":
+	case "none":
+		for _, v := range p.s.Unlisted {
+			if v.End() > p.w.Target.Sectors {
+				out.ask(disk.Refusalf(disk.VolumeUnlisted, v.Start,
+					"a %s volume of %s that no table names ends behind the end of the card: its size stays, whoever uses it "+
+						"believes that it is whole, and writes past the end. It needs a card of %s",
+					v.Kind, sectors(v.Count), sectors(v.End())))
+			}
+		}
 	default:
 		out.note(disk.Warningf(disk.TableNamesOldSize, 0,
 			"the %s table is copied byte for byte: where it names the size of the disk it names the old one, %s",
