@@ -58,7 +58,10 @@ func (l *Lens) ReadAt(p []byte, off int64) (int, error) {
 	want := min(int64(len(p)), l.Size()-off)
 	start := off / n * n
 	end := min((off+want+n-1)/n*n, l.Size())
-	buf := make([]byte, end-start)
+	buf := p[:want] // needs no other one, if the words asked for are whole
+	if start != off || end != off+want {
+		buf = make([]byte, end-start)
+	}
 	if err := ReadFull(l.Source, buf, start); err != nil {
 		return 0, err
 	}

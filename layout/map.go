@@ -200,6 +200,7 @@ type Map struct {
 	Entries    []Entry // of the table in force
 	Regions    []Region
 	Volumes    []Volume
+	Unlisted   []Volume // found on a disk without a table, not at its start: told, and not interpreted
 	Findings   []disk.Finding
 
 	// TailUndecided: the disk has no table, and whether its last sectors count

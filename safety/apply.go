@@ -134,7 +134,7 @@ func (a *applier) compareAll() error {
 	if !errors.As(err, &different) {
 		return err
 	}
-	f, e := a.dev.Look(nil)
+	f, e := a.dev.Describe()
 	if e != nil {
 		return e
 	}

@@ -20,9 +20,10 @@ type Device interface {
 	io.WriterAt  // whole sectors only
 
 	Look(files []blockdev.File) (blockdev.Facts, error)
-	Flush() error  // all that was written is on the medium
-	Forget() error // nothing that any cache of the system holds of it is read again
-	Same() error   // it still is what was opened
+	Describe() (blockdev.Facts, error) // what it is, and not who uses it
+	Flush() error                      // all that was written is on the medium
+	Forget() error                     // nothing that any cache of the system holds of it is read again
+	Same() error                       // it still is what was opened
 }
 
 // Request is what is to be done to a card, all of it: a Permit is for this and

@@ -91,6 +91,9 @@ func undo(dev Device, receiptPath string) error {
 	return err
 }
 
+// undoable tells whether an undo should bring back what the card held.
+func undoable(r *receipt.Receipt) bool { return !r.Untouched() && r.Suffices() }
+
 // content returns what the medium holds.
 func content(t *testing.T, c *faultdev.Card) []byte {
 	t.Helper()
@@ -198,7 +201,7 @@ func TestContinueFromMark(t *testing.T) {
 	}
 	old, err := receipt.Read(req.Receipt)
 	do(t, err)
-	if old.Upto < 4*256 || old.Undoable() || old.Finished() {
+	if old.Upto < 4*256 || undoable(old) || old.Finished() {
 		t.Errorf("%+v", old)
 	}
 	card.Restart()

@@ -64,6 +64,10 @@ func (r *Rehearsal) continueReceipt(old *receipt.Receipt, x *examined) (*Refusal
 	case !old.Same(x.Facts):
 		return cardOf{old}.refusalOf(judgement{outcome: another, reason: "another name, number or size"}, x), nil
 	case old.Digest == "":
+		begun, err := cardOf{old}.cutSince(x, r.dev)
+		if err != nil || begun {
+			return cardOf{old}.cutRefusal(disk.ReceiptExists), err
+		}
 		r.req.anew = true
 		return nil, nil
 	case old.Undoing:

@@ -73,7 +73,7 @@ func (a *applier) newReceipt(kept disk.Spans, h receipt.Header) error {
 	if err := roomFor(path, sourceBytes(kept, a.dev)); err != nil {
 		return err
 	}
-	f, err := a.dev.Look(nil)
+	f, err := a.dev.Describe()
 	if err != nil {
 		return err
 	}
@@ -142,7 +142,7 @@ func (a *applier) fillReceipt(h receipt.Header) error {
 		return err
 	}
 	if f, ok := a.out.File.(*os.File); ok {
-		if err := newfile.Reserve(f, progressRoom); err != nil {
+		if err := newfile.Reserve(f, a.progressRoom()); err != nil {
 			return err
 		}
 	}
@@ -159,8 +159,9 @@ func (a *applier) meterOver(total int64) func(n int64) {
 }
 
 // progressRoom is what the lines behind the seal may take, in bytes: it is
-// reserved before the first write of each run, for none of them may fail after it.
-const progressRoom = 512 << 10
+// reserved before the first write of each run, for none of them may fail after it. A line
+// about the data takes fewer than 128; 512 KiB are for all others: by hand, no source.
+func (a *applier) progressRoom() int64 { return 512<<10 + a.dev.Size()/progressEvery*128 }
 
 // roomFor refuses if the receipt may not fit, were nothing of it compressed. A 64th
 // and 1 MiB more are for the frames of the parts and for the lines: by hand, no source.
@@ -195,7 +196,7 @@ func (a *applier) continueReceipt() error {
 		err = file.Truncate(a.receipt.End)
 	}
 	if err == nil { // what the run before reserved is gone with that
-		err = newfile.Reserve(file, progressRoom)
+		err = newfile.Reserve(file, a.progressRoom())
 	}
 	if err != nil {
 		return errors.Join(err, file.Close())
@@ -205,7 +206,7 @@ func (a *applier) continueReceipt() error {
 }
 
 func (a *applier) judgeAgain(r *receipt.Receipt) error {
-	f, err := a.dev.Look(nil)
+	f, err := a.dev.Describe()
 	if err != nil {
 		return err
 	}
@@ -263,18 +264,23 @@ func (r cardOf) undoRefusal(x *examined, dev image.Source) (*Refusal, error) {
 	refusal := func(code disk.Code, do, why string) (*Refusal, error) {
 		return &Refusal{Code: code, Path: r.Path, Why: why, Do: do}, nil
 	}
+	begun, err := r.cutSince(x, dev)
 	switch {
+	case err != nil:
+		return nil, err
+	case begun && r.Digest == "":
+		return r.cutRefusal(disk.NotUndoable), nil
 	case r.Digest == "":
 		return refusal(disk.NotUndoable, "nothing has to be undone",
 			"it was never finished, so nothing was written to the card")
-	case r.Proof == receipt.Untouched:
+	case r.Untouched() && !begun:
 		return refusal(disk.NotUndoable, "nothing has to be undone", "nothing was written to the card yet")
 	case r.Stage == receipt.StageUndone:
 		return refusal(disk.NotUndoable, "nothing has to be undone", "it was undone already")
 	case !r.Same(x.Facts):
 		return refusal(disk.ReceiptOther, "put in the card of that receipt",
 			fmt.Sprintf("it belongs to another card: %s", r.Card))
-	case !r.Undoable():
+	case !r.Suffices():
 		return refusal(disk.NotUndoable, "write the card again; next time add --keep all",
 			"data was written over what the card held, and only its tables were kept: old tables over new data help nobody")
 	case x.head == nil: // other guards refuse what could not be looked at
@@ -285,6 +291,23 @@ func (r cardOf) undoRefusal(x *examined, dev image.Source) (*Refusal, error) {
 		return nil, err
 	}
 	return r.undoRefusalOf(j, x), nil
+}
+
+// cutSince tells whether a receipt by which nothing was written has lost its end: the
+// card says otherwise. A card that cannot be read says nothing.
+func (r cardOf) cutSince(x *examined, dev image.Source) (bool, error) {
+	if !r.Untouched() || x.head == nil || !r.Same(x.Facts) {
+		return false, nil
+	}
+	return r.wasBegun(dev)
+}
+
+// cutRefusal refuses a receipt of which a part of what was kept is lost: what is left of
+// it stays.
+func (r cardOf) cutRefusal(code disk.Code) *Refusal {
+	return &Refusal{Code: code, Path: r.Path,
+		Why: "it ends before what the card held is whole in it, and yet the card bears its mark: it was cut off since",
+		Do:  "look for a whole copy of it; to write the card as a new one give another name with --receipt"}
 }
 
 // undoRefusalOf says why what was kept is not put back on this card, or

@@ -220,14 +220,9 @@ func endSpans(drive plan.Size) []disk.Span {
 }
 
 // runs returns the sectors that were read.
-func (l *Looked) runs() disk.Spans {
-	var out disk.Spans
+func (l *Looked) runs() (out disk.Spans) {
 	l.marks(func(s disk.Sector, _ uint64) bool {
-		if n := len(out); n > 0 && out[n-1].End() == s {
-			out[n-1].Count++
-		} else {
-			out = append(out, disk.Span{Start: s, Count: 1})
-		}
+		out = out.Add(disk.Span{Start: s, Count: 1})
 		return true
 	})
 	return out

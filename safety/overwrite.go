@@ -12,6 +12,7 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
+	"bootgraft/image/packed"
 	"bootgraft/layout/kit"
 	"bootgraft/layout/plan"
 	rules "bootgraft/layout/rule/compare"
@@ -129,6 +130,9 @@ func fileKind(path string, fi fs.FileInfo) (kind FileKind, note string, err erro
 		return "", "", err
 	}
 	defer img.Close()
+	if packed.Is(img) {
+		return OtherFile, "", nil
+	}
 	lost, err := record.HoldsFill(img)
 	if err != nil {
 		return "", "", err
@@ -194,8 +198,8 @@ func readHead(path string) ([]byte, error) {
 // lookAround finds the record that makes a file a capture, and the plan that
 // makes it a source, under whatever name the file is known to them.
 func lookAround(path string, fi fs.FileInfo) (kind FileKind, note string, err error) {
-	if record := path + record.Suffix; exists(record) {
-		return CaptureFile, "its record is " + record, nil
+	if beside := record.Beside(path); exists(beside) {
+		return CaptureFile, "its record is " + beside, nil
 	}
 	dir := filepath.Dir(path)
 	entries, err := os.ReadDir(dir)

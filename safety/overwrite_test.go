@@ -12,6 +12,7 @@ import (
 
 	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
+	"bootgraft/image/packed"
 )
 
 // What lies there: the first bytes of each kind, filled up to whole sectors, so
@@ -106,6 +107,36 @@ func TestCapturesAreOverwrittenByNothing(t *testing.T) {
 			}
 		}
 		holds(t, path, before)
+	}
+}
+
+// A packed capture may have a size of whole sectors by chance. It is known as one all the
+// same, by the record that lies beside it; without that it is at least no image that could
+// be made again.
+func TestAPackedCaptureIsOverwrittenByNothing(t *testing.T) {
+	packedOf := func(extra int) []byte {
+		var out bytes.Buffer
+		w, err := packed.NewWriter(&out)
+		do(t, err)
+		_, err = w.Write(append(patterned(7, 16), patterned(8, 2)[:extra]...))
+		do(t, err)
+		do(t, w.Close())
+		return out.Bytes()
+	}
+	img := packedOf(0)
+	if img = packedOf((512 - len(img)%512) % 512); len(img)%512 != 0 {
+		t.Fatalf("%d bytes are not whole sectors", len(img))
+	}
+	path := filepath.Join(t.TempDir(), "old.img"+packed.Suffix)
+	put(t, path, img)
+	for _, want := range []disk.Code{disk.TargetOtherKind, disk.TargetIsCapture} {
+		var r *Refusal
+		err := Output{Path: path, Kind: ImageFile, Replace: true}.Check()
+		if !errors.As(err, &r) || r.Code != want {
+			t.Errorf("want %s, got %v", want, err)
+		}
+		of := record.Drive{Sectors: 18, SectorSize: 512, MissingAs: record.FillZero}
+		put(t, strings.TrimSuffix(path, packed.Suffix)+record.Suffix, record.Opening(&record.Appender{}, of))
 	}
 }
 

@@ -84,6 +84,36 @@ func common(a, b disk.Spans) disk.Spans {
 	return out
 }
 
+// cut divides a span so that each part lies in the set or outside it.
+func cut(s disk.Span, set disk.Spans) []disk.Span {
+	var out []disk.Span
+	at := s.Start
+	for _, in := range set.Within(s) {
+		if in.Start > at {
+			out = append(out, disk.Between(at, in.Start))
+		}
+		out, at = append(out, in), in.End()
+	}
+	if at < s.End() {
+		out = append(out, disk.Between(at, s.End()))
+	}
+	return out
+}
+
+// without takes spans out of a set.
+func without(set disk.Spans, out ...disk.Span) disk.Spans {
+	for _, o := range out {
+		var rest disk.Spans
+		for _, s := range set {
+			for _, part := range disk.NewSpans(o).Outside(s) {
+				rest = rest.Add(part)
+			}
+		}
+		set = rest
+	}
+	return set
+}
+
 // earlySectors picks sectors of what is written first, to be looked at again
 // when everything else was written: 64 within the first 64 MiB, by hand, no source. A
 // card whose addresses begin again at its real size has written over these.

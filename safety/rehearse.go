@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"slices"
 	"sync/atomic"
 
 	"bootgraft/image/disk"
@@ -163,11 +164,7 @@ func (r *Rehearsal) Permit(word string) (*Permit, error) {
 
 // take uses the permit up.
 func (p *Permit) take(kinds ...receipt.Kind) error {
-	allowed := false
-	for _, k := range kinds {
-		allowed = allowed || k == p.req.Kind
-	}
-	if !allowed {
+	if !slices.Contains(kinds, p.req.Kind) {
 		return fmt.Errorf("the permit is for another kind of work: %s", p.req.Kind)
 	}
 	if p.used.Swap(true) {

@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	"bootgraft/image/disk"
+	"bootgraft/safety/faultdev"
 	"bootgraft/safety/receipt"
 )
 
@@ -53,6 +54,25 @@ func TestRoomBehindTheReceipt(t *testing.T) {
 		}
 		do(t, os.Remove(dir+"/filler"))
 		do(t, os.Remove(req.Receipt))
+	}
+}
+
+// The lines about the data of a large card take more than those of a small one: a card of
+// 8 TB has some 30,000.
+func TestTheLinesOfALargeCardHaveRoom(t *testing.T) {
+	const sectors = 15_628_053_168
+	card := faultdev.New(sectors, sector)
+	a := newApplier(t.Context(), &Permit{dev: card, req: testRequest(t, receipt.Write, sectors, sector)})
+	path := t.TempDir() + "/receipt"
+	f, err := receipt.Create(path)
+	do(t, err)
+	w := receipt.Writer{File: f}
+	do(t, w.Stage(receipt.StageData, sectors))
+	st, err := f.Stat()
+	do(t, err)
+	do(t, f.Close())
+	if lines := card.Size() / progressEvery; lines*st.Size() > a.progressRoom() {
+		t.Errorf("%d lines of %d bytes, and room for %d bytes", lines, st.Size(), a.progressRoom())
 	}
 }
 

@@ -62,14 +62,15 @@ const (
 // mark is on the medium before the receipt says so; then the rest of the fence.
 // At the end the planned content replaces the mark, is flushed, and then sector
 // 0. So with ours the sector 0 is blank, unless the card lost a write that it
-// said it had: what it then holds is still known here.
+// said it had: what it then holds is still known here. A receipt by which nothing
+// was written has lost its end if the card bears its mark: it is the only way back.
 var sameCard = [receipt.Proofs][heads][marks]outcome{
 	receipt.Untouched: {
-		headBlank:   {anew, anew, anew},
-		headOld:     {anew, anew, anew},
-		headNew:     {anew, anew, anew},
-		headTorn:    {anew, anew, anew},
-		headForeign: {anew, anew, anew},
+		headBlank:   {goOn, anew, anew},
+		headOld:     {goOn, anew, anew},
+		headNew:     {goOn, anew, anew},
+		headTorn:    {goOn, anew, anew},
+		headForeign: {changed, anew, anew},
 	},
 	receipt.ByKept: {
 		headBlank:   {goOn, ifKept, another},
@@ -285,36 +286,6 @@ func digestOf(src image.Source, spans, blank disk.Spans) (string, error) {
 	return hex.EncodeToString(h.Sum(nil)), nil
 }
 
-// cut divides a span so that each part lies in the set or outside it.
-func cut(s disk.Span, set disk.Spans) []disk.Span {
-	var out []disk.Span
-	at := s.Start
-	for _, in := range set.Within(s) {
-		if in.Start > at {
-			out = append(out, disk.Between(at, in.Start))
-		}
-		out, at = append(out, in), in.End()
-	}
-	if at < s.End() {
-		out = append(out, disk.Between(at, s.End()))
-	}
-	return out
-}
-
-// without takes spans out of a set.
-func without(set disk.Spans, out ...disk.Span) disk.Spans {
-	for _, o := range out {
-		var rest disk.Spans
-		for _, s := range set {
-			for _, part := range disk.NewSpans(o).Outside(s) {
-				rest = rest.Add(part)
-			}
-		}
-		set = rest
-	}
-	return set
-}
-
 // mostStamps is how many places are looked at for the stamp of a test: more than the
 // quick test writes (see probes), so that each of those is looked at.
 const mostStamps = 512
@@ -326,26 +297,47 @@ func (r cardOf) judgeTested(dev image.Source) (judgement, error) {
 		return judgement{outcome: another, reason: "the receipt is of an older form, without a mark, and by it no card can " +
 			"be told from an equal one"}, nil
 	}
-	if r.Proof == receipt.Untouched {
+	stamped, err := r.isStamped(dev)
+	switch {
+	case err != nil:
+		return judgement{}, err
+	case stamped:
+		return judgement{outcome: goOn, proved: true}, nil
+	case r.Proof == receipt.Untouched:
 		return judgement{outcome: anew}, nil
 	}
+	return judgement{outcome: another, reason: "it holds no stamp of the test: either it is another card, or " +
+		"nothing has " +
+		"to be put back"}, nil
+}
+
+// isStamped looks for a stamp of the test.
+func (r cardOf) isStamped(dev image.Source) (bool, error) {
 	step := max(1, r.Kept.Sectors()/mostStamps)
 	passed := disk.Sector(0)
 	for _, s := range r.Kept {
 		for at := (step - passed%step) % step; at < s.Count; at += step {
 			b, err := image.ReadSectors(dev, disk.Span{Start: s.Start + at, Count: 1})
 			if err != nil {
-				return judgement{}, err
+				return false, err
 			}
 			if bytes.HasPrefix(b, r.Mark[:]) {
-				return judgement{outcome: goOn, proved: true}, nil
+				return true, nil
 			}
 		}
 		passed += s.Count
 	}
-	return judgement{outcome: another, reason: "it holds no stamp of the test: either it is another card, or " +
-		"nothing has " +
-		"to be put back"}, nil
+	return false, nil
+}
+
+// wasBegun tells whether a card bears what only the work of the receipt puts there, its
+// mark or a stamp, although the receipt ends before the line that would say so.
+func (r cardOf) wasBegun(dev image.Source) (bool, error) {
+	if r.Kind != receipt.Write {
+		return r.isStamped(dev)
+	}
+	m, ok, err := receipt.MarkOf(dev)
+	return ok && m == r.Mark, err
 }
 
 // Proves tells whether the card is known, by its mark or by its tables, to be

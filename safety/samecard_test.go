@@ -27,8 +27,8 @@ func (o outcome) String() string {
 // Every cell of the table, on real bytes: a receipt that came so far, a sector
 // 0, a sector of the mark. What is wanted is told by rules, not by the table:
 //
-//   - nothing was written: whatever the card, the receipt is made again
 //   - the mark is there: it is the card, unless sector 0 holds what nobody here wrote
+//   - nothing was written: whatever the card, the receipt is made again
 //   - the mark must be there, and is not: another card
 //   - the mark may be missing, and its place holds what the work never puts
 //     there: another card
@@ -57,12 +57,12 @@ func TestSameCardTable(t *testing.T) {
 
 func wanted(p receipt.Proof, h headIs, m markIs) outcome {
 	switch {
-	case p == receipt.Untouched:
-		return anew
 	case m == markOurs && h == headForeign:
 		return changed
 	case m == markOurs:
 		return goOn
+	case p == receipt.Untouched:
+		return anew
 	case p == receipt.ByMark, m == markOther, h == headForeign:
 		return another
 	case p == receipt.ByKept && h != headNew:

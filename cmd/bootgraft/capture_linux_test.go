@@ -73,7 +73,13 @@ func (y *typist) says(text, want string) {
 // invent makes the content of a small drive without any volume.
 func (y *typist) invent(name string, seed uint64) (content []byte) {
 	y.t.Helper()
-	content = make([]byte, 8<<20)
+	return y.inventOf(name, seed, 16384)
+}
+
+// inventOf makes one of so many sectors.
+func (y *typist) inventOf(name string, seed uint64, sectors disk.Sector) (content []byte) {
+	y.t.Helper()
+	content = make([]byte, sectors*512)
 	rng := rand.New(rand.NewPCG(seed, 7))
 	for i := range content {
 		content[i] = byte(rng.Uint32())

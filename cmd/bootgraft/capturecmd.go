@@ -23,6 +23,7 @@ import (
 	"bootgraft/image/capture"
 	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
+	"bootgraft/layout"
 	"bootgraft/layout/scan/order"
 	"bootgraft/layout/scan/sound/tracks"
 )
@@ -125,7 +126,7 @@ func (f *captureFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 	if f.out != "" || f.otherDrive != "" {
 		return talk.Usagef("-o and --other-drive go with --merge")
 	}
-	if err := input.ImagePlace(args[0], args[1]); err != nil {
+	if err := cmp.Or(input.CheckSectorSize(f.sectorSize), input.ImagePlace(args[0], args[1])); err != nil {
 		return err
 	}
 	target := input.CaptureTarget(args[1])
@@ -220,16 +221,30 @@ func (f *captureFlags) takeImage(ctx context.Context, u *talk.UI, args []string)
 		return nil
 	}
 	f.report.names = append(f.report.names, args...)
-	src, err := input.OpenSource(args[1], input.SourceFlags{SectorSize: f.sectorSize, Shows: true, Bar: u.Bar})
+	src, m, err := f.openImage(ctx, u, args[1])
 	if err != nil {
 		return err
 	}
 	defer src.Close()
+	return f.report.takeDrive(ctx, u, src, m)
+}
+
+// openImage opens and surveys what was captured.
+func (f *captureFlags) openImage(ctx context.Context, u *talk.UI, path string) (*input.Source, *layout.Map, error) {
+	src, err := f.openCaptured(u, path)
+	if err != nil {
+		return nil, nil, err
+	}
 	m, err := src.Survey(ctx, u)
 	if err != nil {
-		return err
+		return nil, nil, errors.Join(err, src.Close())
 	}
-	return f.report.takeDrive(ctx, u, src, m)
+	return src, m, nil
+}
+
+// openCaptured opens a capture of which it is only said what there is.
+func (f *captureFlags) openCaptured(u *talk.UI, path string) (*input.Source, error) {
+	return input.OpenSource(path, input.SourceFlags{SectorSize: f.sectorSize, Shows: true, Bar: u.Bar})
 }
 
 // captureStands says what a capture is worth that ends at once.
@@ -289,11 +304,7 @@ func (f *captureFlags) options(src image.Source) (o capture.Options, ends captur
 	if o.Skip, err = input.ParseSpans(f.skip, src); err != nil {
 		return o, ends, err
 	}
-	head, err := input.ParseSize(f.head, src.SectorSize())
-	if err != nil {
-		return o, ends, err
-	}
-	tail, err := input.ParseSize(f.tail, src.SectorSize())
+	head, tail, err := input.ParseEnds(f.head, f.tail, src.SectorSize())
 	return o, capture.Ends{Head: head.Bytes, Tail: tail.Bytes}, err
 }
 

@@ -78,7 +78,7 @@ func cardCommand(u *talk.UI) *cobra.Command {
 	fl.BoolVar(&f.pull, "pull", false, "with --write-test quick: in two halves, with the card pulled between them")
 	device.Keeps.Add(c, &f.keep, "tables", "with --write-test full, what the receipt keeps of the old content: "+
 		"tables, or all")
-	fl.IntVar(&f.sectorSize, "sector-size", 512, "logical sector size of an image file in bytes: 512, 1024, 2048 or 4096")
+	input.SectorSizeFlag(c, &f.sectorSize)
 	input.AcceptFlag(fl, &f.card.Accept)
 	f.card.Add(c)
 	return c
@@ -87,6 +87,8 @@ func cardCommand(u *talk.UI) *cobra.Command {
 // check finds flags that contradict each other before anything is opened.
 func (f *cardCmdFlags) check(args []string) error {
 	switch {
+	case input.CheckSectorSize(f.sectorSize) != nil:
+		return input.CheckSectorSize(f.sectorSize)
 	case device.Keeps.Check(f.keep) != nil:
 		return device.Keeps.Check(f.keep)
 	case f.pull && f.test != device.Quick:

@@ -14,14 +14,15 @@ import (
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
-	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/layout/scan/diff"
 )
 
 // openAfter opens the card as it came back, which is nothing that before reads.
 func (f *compareFlags) openAfter(before *input.Source) (*input.Source, error) {
-	after, err := input.OpenSource(f.after, f.sourceFlags(before.SectorSize()))
+	flags := f.source.With(before.SectorSize())
+	flags.Record = "" // that is of the source of the plan
+	after, err := input.OpenSource(f.after, flags)
 	if err != nil {
 		return nil, err
 	}
@@ -52,9 +53,8 @@ func (f *compareFlags) changed(c *cobra.Command, u *talk.UI) error {
 	if err != nil {
 		return err
 	}
-	progress, finish := u.Bar("comparing")
-	size := int64(before.SectorSize())
-	opt := diff.Options{Progress: func(done, total disk.Sector) { progress(int64(done)*size, int64(total)*size) }}
+	progress, finish := u.Sectors("comparing", before.SectorSize())
+	opt := diff.Options{Progress: progress}
 	if drive != nil {
 		opt.Drive = image.Sectors(drive)
 	}
@@ -117,8 +117,7 @@ func (f *compareFlags) advice(r *diff.Report) (page.Advice, error) {
 		if err != nil {
 			return page.Advice{}, err
 		}
-		of := input.PlanSourceFlags{Source: f.source, Record: f.record, Accept: f.accept}
-		c = page.Case{PlanPath: f.before, Plan: p, Flags: of.Words(), Source: f.source,
+		c = page.Case{PlanPath: f.before, Plan: p, Flags: f.source.Words(), Source: f.source.Source,
 			Written: len(device.Receipts(f.before))}
 	}
 	return page.AdviceFor(r.Kinds, c), nil
@@ -131,7 +130,7 @@ func (f *compareFlags) nextOriginal(r *diff.Report, drive *input.Source, sectorS
 	if !r.Original || drive == nil || image.Sectors(drive) == r.Sectors {
 		return ""
 	}
-	size := input.SourceFlags{SectorSize: sectorSize, Accept: f.accept}
+	size := input.SourceFlags{SectorSize: sectorSize, Accept: f.source.Accept}
 	return fmt.Sprintf("bootgraft compare %s %s%s", words.Shell(drive.Path), words.Shell(f.after), size.Words())
 }
 
@@ -139,14 +138,13 @@ func (f *compareFlags) nextOriginal(r *diff.Report, drive *input.Source, sectorS
 // plan.
 func (f *compareFlags) openBefore() (before, drive *input.Source, err error) {
 	if !input.IsPlanFile(f.before) {
-		if f.source != "" || f.record != "" {
+		if f.source.Source != "" || f.source.Record != "" {
 			return nil, nil, talk.Usagef("--source and --record go with --before PLAN, and %s is no plan", f.before)
 		}
-		before, err = input.OpenSource(f.before, f.sourceFlags(f.sectorSize))
+		before, err = input.OpenSource(f.before, f.source.With(f.sectorSize))
 		return before, nil, err
 	}
-	j, err := input.OpenJob(f.before, input.PlanSourceFlags{Source: f.source, Record: f.record, Accept: f.accept,
-		Command: f.command, Bar: f.bar})
+	j, err := input.OpenJob(f.before, f.source)
 	if err != nil {
 		return nil, nil, err
 	}

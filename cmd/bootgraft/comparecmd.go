@@ -50,12 +50,10 @@ type compareFlags struct {
 	out        string
 	replace    bool
 	sectorSize int
-	accept     []disk.Code
-	command    *cobra.Command // whose end ends the reading
-	bar        func(what string) (progress func(done, total int64), finish func())
 
-	before, after, source, record string
-	report                        reportFlags
+	before, after string
+	source        input.PlanSourceFlags // of the plan of a card; what is accepted is so of every source
+	report        reportFlags
 }
 
 func compareCommand(u *talk.UI) *cobra.Command {
@@ -66,12 +64,11 @@ func compareCommand(u *talk.UI) *cobra.Command {
 		Long:  compareHelp,
 		Args:  cobra.ArbitraryArgs,
 		RunE: func(c *cobra.Command, args []string) error {
-			f.command, f.bar = c, u.Bar
 			title := "What follows the size"
 			if f.before != "" {
 				title = "What a device did to a card"
 			}
-			f.report.names = append(slices.Clone(args), f.before, f.after, f.source)
+			f.report.names = append(slices.Clone(args), f.before, f.after, f.source.Source)
 			return f.report.around(u, title, func() error { return input.Refused(u, f.run(c, u, args)) })
 		},
 	}
@@ -84,15 +81,15 @@ func compareCommand(u *talk.UI) *cobra.Command {
 	fl.StringVar(&f.target, "for", "", "say what a card of this size would hold, and how far that is decided")
 	fl.StringVarP(&f.out, "output", "o", "", "write the rules to this file")
 	fl.BoolVar(&f.replace, "replace", false, "replace an existing rule file")
-	fl.IntVar(&f.sectorSize, "sector-size", 512, "logical sector size of image files in bytes: 512, 1024, 2048 or 4096")
-	input.AcceptFlag(fl, &f.accept)
+	input.SectorSizeFlag(c, &f.sectorSize)
 	f.report.Add(c)
 	fl.StringVar(&f.before, "before", "", "the plan of the card, or its image, before the device had it")
 	fl.StringVar(&f.after, "after", "", "the card, read back as an image, after the device had it")
-	fl.StringVar(&f.source, "source", "", "with --before PLAN: the source of the plan, if it is not where the plan "+
-		"remembers it")
-	fl.StringVar(&f.record, "record", "", "with --before PLAN: the record of a captured source, if it is not beside "+
-		"the image")
+	f.source.Add(c)
+	f.source.Bar = u.Bar
+	for _, name := range []string{"source", "record"} {
+		fl.Lookup(name).Usage = "with --before PLAN: " + fl.Lookup(name).Usage
+	}
 	return c
 }
 
@@ -107,7 +104,7 @@ func (f *compareFlags) run(c *cobra.Command, u *talk.UI, args []string) error {
 			"--before and --after")
 	case changed:
 		return f.changed(c, u)
-	case f.source != "" || f.record != "":
+	case f.source.Source != "" || f.source.Record != "":
 		return talk.Usagef("--source and --record belong to --before PLAN")
 	case len(args) < 2:
 		return talk.Usagef("a comparison needs at least two originals\nTry: bootgraft compare --help")
@@ -168,10 +165,9 @@ func (f *compareFlags) card(source *input.Source) (disk.Sector, error) {
 
 // runCompare compares under a bar.
 func runCompare(c *cobra.Command, u *talk.UI, dumps []compare.Dump, opt compare.Options) (*compare.Comparison, error) {
-	progress, finish := u.Bar("comparing")
+	var finish func()
+	opt.Progress, finish = u.Sectors("comparing", dumps[0].Source.SectorSize())
 	defer finish()
-	size := int64(dumps[0].Source.SectorSize())
-	opt.Progress = func(done, total disk.Sector) { progress(int64(done)*size, int64(total)*size) }
 	return compare.Run(c.Context(), dumps, opt)
 }
 
@@ -180,35 +176,21 @@ func (f *compareFlags) show(u *talk.UI, a *page.Originals, sources []*input.Sour
 	for _, s := range sources {
 		f.report.kept = append(f.report.kept, s.DriveName(), page.IdentityText(input.OriginalOf(s)))
 	}
-	if u.JSON { // advice takes its time
-		advice, _ := a.Advice(a.Card)
-		u.Document(document.NewCompare(a.Comparison, a.Dumps, advice, a.Card, f.out))
-		if !f.report.wanted() {
-			return
-		}
-	}
+	a.Advised, a.For = a.Advice(a.Card)
+	u.Document(document.NewCompare(a.Comparison, a.Dumps, a.Advised, a.Card, f.out))
 	f.report.answer = page.ComparisonAnswer(a)
 	u.Page(func(u *talk.UI) { page.Comparison(u, a) }, func(u *talk.UI) { page.ComparisonBrief(a).Show(u) })
 }
 
 // options reads how much of both ends is compared.
 func (f *compareFlags) options() (opt compare.Options, err error) {
-	for _, x := range []struct {
-		text, kind string
-		to         *disk.Sector
-	}{{f.head, "head:", &opt.Head}, {f.tail, "tail:", &opt.Tail}} {
-		s, err := input.ParseSize(strings.TrimPrefix(x.text, x.kind), f.sectorSize)
-		if err != nil {
-			return opt, err
-		}
-		*x.to = s.Sectors
+	if err := input.CheckSectorSize(f.sectorSize); err != nil {
+		return opt, err
 	}
-	return opt, image.CheckSectorSize(f.sectorSize)
-}
-
-// sourceFlags are those that open each source.
-func (f *compareFlags) sourceFlags(sectorSize int) input.SourceFlags {
-	return input.SourceFlags{SectorSize: sectorSize, Accept: f.accept, Command: f.command, Bar: f.bar}
+	head, tail, err := input.ParseEnds(strings.TrimPrefix(f.head, "head:"), strings.TrimPrefix(f.tail, "tail:"),
+		f.sectorSize)
+	opt.Head, opt.Tail = head.Sectors, tail.Sectors
+	return opt, err
 }
 
 // open opens every source; done closes those that were opened.
@@ -219,7 +201,7 @@ func (f *compareFlags) open(args []string) (sources []*input.Source, done func()
 		}
 	}
 	for _, path := range args {
-		s, err := input.OpenSource(path, f.sourceFlags(f.sectorSize))
+		s, err := input.OpenSource(path, f.source.With(f.sectorSize))
 		if err != nil {
 			return sources, done, err
 		}

@@ -63,15 +63,15 @@ func TestWriteACardThatFails(t *testing.T) {
 	need.Tool(t, "losetup")
 	t.Parallel()
 	y := newTypist(t)
-	y.invent("old.img", 11)
-	y.types(talk.ExitDone, "plan", "old.img", "--size", "32768s", "--tail", "end", "--accept", "tail-undecided", "-o", "c.plan")
-	const sectors = 32768
-	step := 36
+	y.inventOf("old.img", 11, 4096) // a larger one takes more time, and the same steps
+	y.types(talk.ExitDone, "plan", "old.img", "--size", "8192s", "--tail", "end", "--accept", "tail-undecided", "-o", "c.plan")
+	const sectors = 8192
+	step := 30
 	switch {
 	case need.Long():
-		step = 3
+		step = 2
 	case testing.Short():
-		step = 108
+		step = 90
 	}
 	whole := y.failAt(t, sectors, 0)
 	if whole.code != talk.ExitDone || len(whole.ops) < 100 {
@@ -238,7 +238,7 @@ func TestNoPermission(t *testing.T) {
 	need.Root(t)
 	setpriv := need.Tool(t, "setpriv")
 	y := newTypist(t)
-	y.invent("old.img", 12)
+	y.inventOf("old.img", 12, 2048)
 	y.types(talk.ExitDone, "plan", "old.img", "--size", "20000s", "--tail", "end", "--accept", "tail-undecided", "-o", "it's c.plan")
 	for _, dir := range []string{y.dir, filepath.Dir(y.bin)} {
 		for ; dir != os.TempDir() && dir != "/"; dir = filepath.Dir(dir) {

@@ -89,8 +89,7 @@ func filesCommand(u *talk.UI) *cobra.Command {
 	c.Flags().BoolVar(&f.brief, "brief", false, "name only the files that are not whole")
 	c.Flags().BoolVar(&f.second, "second-reader", false,
 		"also ask an independent reader whether it sees the same table and names; always asked about a planned card")
-	c.Flags().IntVar(&f.sectorSize, "sector-size", 512,
-		"logical sector size of an image file in bytes: 512, 1024, 2048 or 4096")
+	input.SectorSizeFlag(c, &f.sectorSize)
 	sounds.Add(c, &f.sound, "", "list what is sound outside the volumes (outside), or also in clusters that no file "+
 		"uses (free)")
 	c.Flags().Lookup("sound").NoOptDefVal = sounds.Words[0]
@@ -244,13 +243,17 @@ func filesEnd(r *rescue.Result, s *layout.Map) error {
 	return talk.Coded(talk.ExitIncomplete, errors.New(why))
 }
 
+// openDrive opens a source of which it is only said what there is.
+func (f *filesFlags) openDrive(path string) (*input.Source, error) {
+	flags := f.source.With(f.sectorSize)
+	flags.Shows = true
+	return input.OpenSource(path, flags)
+}
+
 // open opens the source, or the planned card.
 func (f *filesFlags) open(args []string) (image.Source, string, func(), error) {
 	if f.plan == "" {
-		src, err := input.OpenSource(args[0], input.SourceFlags{
-			SectorSize: f.sectorSize, Record: f.source.Record, Accept: f.source.Accept, Shows: true, Command: f.source.Command,
-			Bar: f.source.Bar,
-		})
+		src, err := f.openDrive(args[0])
 		if err != nil {
 			return nil, "", nil, err
 		}

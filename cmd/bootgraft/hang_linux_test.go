@@ -47,7 +47,7 @@ func (y *typist) hangsThen(sig os.Signal, sector disk.Sector) (met int, done boo
 		case <-ended:
 			waiting = false
 		case <-tick():
-			if rec, _ := os.ReadFile(y.path("old.img.record")); count() == 0 || !lastLineIs(rec, "silent") {
+			if rec, _ := os.ReadFile(y.path("old.img.record")); !lastLineIs(rec, "silent") || count() == 0 {
 				continue
 			}
 			if err := c.Process.Signal(sig); err != nil {

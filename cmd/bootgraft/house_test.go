@@ -71,7 +71,7 @@ var mayImport = map[string][]string{
 		"layout/volume", "layout/rule/candidate", "layout/rule/compare",
 	}, ground...),
 	"safety": append([]string{
-		"image/capture/record", "layout/kit", "layout/rule/compare", "layout/plan", "layout/plan/card",
+		"image/capture/record", "image/packed", "layout/kit", "layout/rule/compare", "layout/plan", "layout/plan/card",
 		"safety/blockdev", "safety/newfile", "safety/notes", "safety/receipt",
 	}, ground...),
 	"safety/notes":   {"safety/newfile"},

@@ -11,7 +11,6 @@ import (
 	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
-	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/layout/kit/gather"
 	"bootgraft/layout/scan"
@@ -81,8 +80,8 @@ you), ask (you will ask again first), or kit (you want to share the small file).
 
 func (f *kitAskFlags) run(ctx context.Context, u *talk.UI) error {
 	switch {
-	case image.CheckSectorSize(f.sectorSize) != nil:
-		return talk.Coded(talk.ExitUsage, image.CheckSectorSize(f.sectorSize))
+	case input.CheckSectorSize(f.sectorSize) != nil:
+		return input.CheckSectorSize(f.sectorSize)
 	case passOns.Check(f.passOn) != nil:
 		return passOns.Check(f.passOn)
 	case systems.Check(f.system) != nil:

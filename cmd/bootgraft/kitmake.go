@@ -16,7 +16,6 @@ import (
 	"bootgraft/cmd/bootgraft/input"
 	"bootgraft/cmd/bootgraft/page"
 	"bootgraft/cmd/bootgraft/talk"
-	"bootgraft/image"
 	"bootgraft/image/capture"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
@@ -172,8 +171,8 @@ func (f *kitMakeFlags) check(args []string) (rules []byte, err error) {
 // open opens what the kit is made of.
 func (f *kitMakeFlags) open(c *cobra.Command, u *talk.UI, args []string) (*input.Source, error) {
 	if len(f.parts) > 0 {
-		if err := image.CheckSectorSize(f.source.SectorSize); err != nil {
-			return nil, talk.Usagef("%v", err)
+		if err := input.CheckSectorSize(f.source.SectorSize); err != nil {
+			return nil, err
 		}
 		n, err := input.ParseCount(f.sectors)
 		if err != nil {
@@ -219,7 +218,7 @@ func (f *kitMakeFlags) gather(ctx context.Context, src *input.Source, s *layout.
 	if err != nil {
 		return nil, err
 	}
-	ends, err := f.ends(src.SectorSize())
+	head, tail, err := input.ParseEnds(f.head, f.tail, src.SectorSize())
 	if err != nil {
 		return nil, err
 	}
@@ -228,7 +227,8 @@ func (f *kitMakeFlags) gather(ctx context.Context, src *input.Source, s *layout.
 		return nil, err
 	}
 	k, err := gather.Make(ctx, src, s, gather.Options{
-		Ends: ends, Remove: remove, Absent: src.Absent(), OtherUnit: src.OtherUnit(), Parts: src.Parts,
+		Ends: gather.Ends{Head: head.Sectors, Tail: tail.Sectors}, Remove: remove,
+		Absent: src.Absent(), OtherUnit: src.OtherUnit(), Parts: src.Parts,
 		FactsOnly: f.factsOnly, Drive: cmp.Or(f.drive, src.DriveName()), Notes: f.notes,
 		Program: build.Program(), MostTexts: page.MostTexts, Linked: linked, WithLoader: f.withLoader,
 	})
@@ -253,15 +253,6 @@ func (f *kitMakeFlags) linked(ctx context.Context, src *input.Source, s *layout.
 			"without --with-loader", src.Path)
 	}
 	return linked, err
-}
-
-func (f *kitMakeFlags) ends(sectorSize int) (gather.Ends, error) {
-	head, err := input.ParseSize(f.head, sectorSize)
-	if err != nil {
-		return gather.Ends{}, err
-	}
-	tail, err := input.ParseSize(f.tail, sectorSize)
-	return gather.Ends{Head: head.Sectors, Tail: tail.Sectors}, err
 }
 
 // accepted refuses what was not accepted by its code.

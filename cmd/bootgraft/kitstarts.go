@@ -13,7 +13,6 @@ import (
 	"bootgraft/layout/plan/fit"
 	"bootgraft/layout/plan/starts"
 	"bootgraft/layout/scan"
-	"bootgraft/layout/scan/link"
 	"bootgraft/layout/volume"
 )
 
@@ -38,9 +37,6 @@ func kitStarts(ctx context.Context, k *kit.Kit) (r *starts.Report, refused []dis
 	}
 	keepLinked(k, s, w.Volumes.Wish)
 	if err := w.LookOutside(ctx, k, s); err != nil {
-		return nil, nil, err
-	}
-	if w.Links, err = link.Find(ctx, k, s); err != nil {
 		return nil, nil, err
 	}
 	p, err := fit.Plan(ctx, k, s, w)

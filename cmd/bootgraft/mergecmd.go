@@ -80,7 +80,7 @@ const noCapture = "%s is no capture with a record, so nobody knows which of its 
 // openSecond opens what is merged into a capture: a capture of the same drive, or
 // whatever is left of another unit.
 func (f *captureFlags) openSecond(u *talk.UI, path string) (*input.Source, error) {
-	b, err := input.OpenSource(path, input.SourceFlags{SectorSize: f.sectorSize, Shows: true, Bar: u.Bar})
+	b, err := f.openCaptured(u, path)
 	if err != nil {
 		return nil, err
 	}

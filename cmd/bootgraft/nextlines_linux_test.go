@@ -143,6 +143,36 @@ func TestPrintedLinesOfAwkwardNames(t *testing.T) {
 	r.pastes(talk.ExitDone, archived, "verify")
 }
 
+// TestPrintedLinesOfFilesNamedAsWords: files whose names are words of this program, such as that
+// for the disk which is plugged in next, stay files in every printed line.
+func TestPrintedLinesOfFilesNamedAsWords(t *testing.T) {
+	t.Parallel()
+	need.Root(t)
+	r := &reader{typist: newTypist(t), sectors: "20000s"}
+	(&typed{t: t, dir: r.dir}).hostileDrive("drive")
+	r.node = r.attach(r.sparse("card", 20_000))
+
+	captured := r.shellTypes(talk.ExitDone, "bootgraft capture drive ./next")
+	surveyed := r.pastes(talk.ExitDone, captured, "survey")
+	r.pastes(talk.ExitDone, surveyed, "plan ./next --size common")
+	planned := r.shellTypes(talk.ExitDone, "bootgraft plan ./next --size 20000s -o plan")
+	written := r.pastes(talk.ExitDone, planned, "write plan card.img")
+	verified := r.pastes(talk.ExitDone, written, "verify plan card.img")
+	r.pastes(talk.ExitDone, verified, "write plan next --device")
+
+	r.gone("next", "next.record", "next.notes.txt")
+	planned, _ = r.types(talk.ExitDone, "plan", "drive", "--size", "20000s", "-o", "next")
+	r.pastes(talk.ExitDone, planned, "files --plan ./next")
+	rehearsed, _ := r.types(talk.ExitDone, "write", "next", r.node, "--device")
+	typed := regexp.MustCompile(`(?m)^  (?:sudo )?bootgraft (write next ` + r.node + ` --device --confirm .*)$`)
+	line := typed.FindStringSubmatch(rehearsed)
+	if line == nil {
+		t.Fatalf("the line to type is not printed:\n%s", rehearsed)
+	}
+	done, _ := r.types(talk.ExitDone, strings.Fields(line[1])...)
+	r.pastes(talk.ExitDone, done, "verify ./next "+r.node)
+}
+
 // TestLinesAfterADifference: what is printed for a card that differs works as it stands, also
 // where the source of the plan has moved: the card itself is read first, its image is compared.
 func TestLinesAfterADifference(t *testing.T) {

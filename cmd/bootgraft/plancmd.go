@@ -24,7 +24,6 @@ import (
 	"bootgraft/layout/plan/fit"
 	"bootgraft/layout/plan/starts"
 	"bootgraft/layout/rule/compare"
-	"bootgraft/layout/scan/link"
 	"bootgraft/layout/scan/sound/tracks"
 	"bootgraft/safety"
 )
@@ -159,7 +158,7 @@ func (f *planFlags) page(c *cobra.Command, u *talk.UI, src *input.Source, s *lay
 		case f.out != "" && p.Starts != nil && p.Starts.Answer == starts.WillNot: // first it has to be read why
 			p.Next = []string{"bootgraft starts " + words.Shell(f.out)}
 		case f.out != "":
-			p.Next = []string{f.nextLine()}
+			p.Next = f.nextLines()
 		}
 	}
 	return f.report.write(u, page.PlanReport(p), p.Names(f.out, f.target), src.Files)
@@ -190,9 +189,6 @@ func (f *planFlags) plan(c *cobra.Command, u *talk.UI, src *input.Source,
 	if k, ok := src.Source.(*kit.Kit); ok {
 		wishes.Kit = true
 		keepLinked(k, s, wishes.Volumes.Wish)
-	}
-	if wishes.Links, err = link.Find(c.Context(), once, s); err != nil {
-		return nil, nil, err
 	}
 	var p *plan.Plan
 	if err = f.volumes.PinsThere(c.Context(), once, s); err == nil {
@@ -302,26 +298,25 @@ func (f *planFlags) next(u *talk.UI) {
 		u.Answerf("\nNo plan file was written; -o PLAN keeps the plan.\n")
 		return
 	}
-	u.Answerf("\n")
-	u.Wrapped("", fmt.Sprintf("The plan is in %s. Next: will every file arrive, and then write.", f.out))
-	word, source := words.Shell(f.out), input.PlanSourceFlags{Record: f.source.Record, Accept: f.accept}
-	u.Answerf("\n  bootgraft files --plan %s%s\n", word, source.Words())
-	if page.WritesCards && !f.forDevice() {
-		u.Answerf("  %s\n", words.AsRoot(fmt.Sprintf("bootgraft write %s next --device%s", word, source.Words())))
-	}
-	u.Answerf("  %s\n", f.nextLine())
+	u.Next(fmt.Sprintf("The plan is in %s. Next: will every file arrive, and then write.", f.out), f.nextLines()...)
 }
 
-// forDevice tells whether the plan is for a card that is here.
-func (f *planFlags) forDevice() bool { return f.target != "" && input.IsDevice(f.target) }
-
-// nextLine writes the card.
-func (f *planFlags) nextLine() string {
-	word, source := words.Shell(f.out), input.PlanSourceFlags{Record: f.source.Record, Accept: f.accept}
-	if page.WritesCards && f.forDevice() {
-		return words.AsRoot(fmt.Sprintf("bootgraft write %s %s --device%s", word, words.Shell(f.target), source.Words()))
+// nextLines look at the files of the planned card, and write it.
+func (f *planFlags) nextLines() []string {
+	source := input.PlanSourceFlags{Record: f.source.Record, Accept: f.accept}
+	word, flags := words.Shell(f.out), source.Words()
+	device := func(target string) string {
+		return words.AsRoot(fmt.Sprintf("bootgraft write %s %s --device%s", word, target, flags))
 	}
-	return fmt.Sprintf("bootgraft write %s card.img%s", word, source.Words())
+	lines := []string{"bootgraft files --plan " + word + flags}
+	image := fmt.Sprintf("bootgraft write %s card.img%s", word, flags)
+	switch {
+	case !page.WritesCards:
+		return append(lines, image)
+	case f.target != "" && input.IsDevice(f.target): // the card is here
+		return append(lines, device(words.Shell(f.target)))
+	}
+	return append(lines, device("next"), image)
 }
 
 // writePlanFile writes the plan file.

@@ -77,7 +77,7 @@ func serveCommand(u *talk.UI) *cobra.Command {
 	f.source.Add(c)
 	f.source.Bar = u.Bar
 	fl := c.Flags()
-	fl.IntVar(&f.sectorSize, "sector-size", 512, "logical sector size of an image file in bytes: 512, 1024, 2048 or 4096")
+	input.SectorSizeFlag(c, &f.sectorSize)
 	fl.StringVar(&f.socket, "socket", "", "the name of the socket, instead of one in a folder of its own")
 	fl.IntVar(&f.port, "port", 0, "a port of the loopback address instead of a socket; 0 is any that is free. Every user "+
 		"of this machine can reach it")
@@ -120,8 +120,7 @@ func (f *serveFlags) open(u *talk.UI, path string) (*shown, error) {
 	if f.source.Source != "" {
 		return nil, talk.Usagef("--source goes with a plan, and %s is none", path)
 	}
-	src, err := input.OpenSource(path, input.SourceFlags{SectorSize: f.sectorSize, Record: f.source.Record,
-		Command: f.source.Command})
+	src, err := input.OpenSource(path, f.source.With(f.sectorSize))
 	if err != nil {
 		return nil, err
 	}

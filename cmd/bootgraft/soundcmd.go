@@ -25,10 +25,7 @@ const envelopeParts = 240
 
 // runSound lists the recordings outside the files of volumes.
 func (f *filesFlags) runSound(ctx context.Context, u *talk.UI, path string) error {
-	src, err := input.OpenSource(path, input.SourceFlags{
-		SectorSize: f.sectorSize, Record: f.source.Record, Accept: f.source.Accept, Shows: true, Command: f.source.Command,
-		Bar: f.source.Bar,
-	})
+	src, err := f.openDrive(path)
 	if err != nil {
 		return input.Refused(u, err)
 	}
@@ -108,15 +105,11 @@ func (f *captureFlags) addHits(ctx context.Context, u *talk.UI, path string, r *
 }
 
 func (f *captureFlags) hitsOfImage(ctx context.Context, u *talk.UI, path string) ([]tracks.Hit, []disk.Finding, error) {
-	src, err := input.OpenSource(path, input.SourceFlags{SectorSize: f.sectorSize, Shows: true, Bar: u.Bar})
+	src, m, err := f.openImage(ctx, u, path)
 	if err != nil {
 		return nil, nil, err
 	}
 	defer src.Close()
-	m, err := src.Survey(ctx, u)
-	if err != nil {
-		return nil, nil, err
-	}
 	return soundHits(ctx, u, src, m, tracks.AfterCapture)
 }
 

@@ -64,6 +64,12 @@ func TestAnImageWithoutItsRecord(t *testing.T) {
 			}
 		}
 	}
+	// What is accepted of a source that is shown to others goes on: to a socket that cannot be here.
+	_, shown := y.run(talk.ExitRefused, "serve", "old.img", "--accept", "record-missing", "--socket",
+		"no-such-folder/socket")
+	if strings.Contains(shown, "record-missing") || !strings.Contains(shown, "--socket") {
+		t.Errorf("serve asks again:\n%s", shown)
+	}
 	for _, name := range []string{"c.plan", "k.kit"} {
 		if _, err := os.Stat(y.path(name)); err == nil {
 			t.Errorf("%s was made", name)

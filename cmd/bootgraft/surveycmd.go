@@ -172,6 +172,10 @@ func (f *surveyFlags) show(
 		page.Said(u, ata.Drive{Identify: id}, image.Identity{})
 		page.Geometry(u, counts)
 		page.Candidates(u, outside)
+		// In a kit or a set of pieces the sectors have other places than in the file.
+		if len(src.Files) == 1 && src.Files[0].Size() == src.Size() {
+			page.Unlisted(u, src.Path, s)
+		}
 		after(u)
 	}, func(u *talk.UI) {
 		d := &page.Drive{Path: src.Path, Map: s, Found: more}

@@ -65,12 +65,12 @@ func TestFirstScreens(t *testing.T) {
 		return strings.Split(strings.TrimRight(strings.ReplaceAll(string(out), "\r", ""), "\n"), "\n")
 	}
 	for args, verdict := range map[string]string{
-		"survey old.img":                                   "Every sector has an owner",
-		"plan old.img --size 20000s":                       "Everything in use has its place on this card",
-		"kit show a.kit":                                   "a.kit",
-		"verify c.plan card.img":                           "differs from its plan in 40 sectors",
-		"compare old.img card.img --head 1MiB --tail 1MiB": "2 originals of one model",
-		"compare --before c.plan --after card.img":         "40 sectors",
+		"survey old.img":             "Every sector has an owner",
+		"plan old.img --size 20000s": "Everything in use has its place on this card",
+		"kit show a.kit":             "a.kit",
+		"verify c.plan card.img":     "differs from its plan in 40 sectors",
+		"compare old.img card.img --head 512KiB --tail 512KiB": "2 originals of one model",
+		"compare --before c.plan --after card.img":             "40 sectors",
 	} {
 		all := screen(80, args+" --all")
 		widths := []int{80}

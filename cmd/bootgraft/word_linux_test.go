@@ -90,7 +90,7 @@ func TestNoWordForTheGroupOfDisks(t *testing.T) {
 	need.Root(t)
 	setpriv := need.Tool(t, "setpriv")
 	y := newTypist(t)
-	y.invent("old.img", 13)
+	y.inventOf("old.img", 13, 2048) // what is written is not the point
 	y.types(talk.ExitDone, "plan", "old.img", "--size", "20000s", "--tail", "end", "--accept", "tail-undecided", "-o", "c.plan")
 	raw := y.path("card.raw")
 	if err := os.WriteFile(raw, make([]byte, 20000*512), 0o600); err != nil {
@@ -146,7 +146,7 @@ func TestNoWordForTheGroupOfDisks(t *testing.T) {
 func TestUnknownContentIsAskedAbout(t *testing.T) {
 	t.Parallel()
 	y := newTypist(t)
-	y.invent("old.img", 13)
+	y.inventOf("old.img", 13, 2048) // what is written is not the point
 	const size = 400 << 20
 	y.types(talk.ExitDone, "plan", "old.img", "--size", "819200s", "--tail", "end", "--accept", "tail-undecided", "-o", "c.plan")
 	noise := bytes.Repeat([]byte("take 7 "), 512*20)

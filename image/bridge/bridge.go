@@ -8,6 +8,7 @@ import (
 	"bytes"
 	"encoding/binary"
 	"errors"
+	"slices"
 	"time"
 
 	"bootgraft/image"
@@ -115,13 +116,7 @@ func (l *look) wanted() []disk.Sector {
 			out = append(out, t+apart)
 		}
 	}
-	var inside []disk.Sector
-	for _, x := range out {
-		if x >= 0 && x < l.sectors {
-			inside = append(inside, x)
-		}
-	}
-	return inside
+	return slices.DeleteFunc(out, func(x disk.Sector) bool { return x < 0 || x >= l.sectors })
 }
 
 // distances are how far apart the same sector is seen twice where bits of its number

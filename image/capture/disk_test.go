@@ -65,3 +65,9 @@ func (Disk) Remove(name string) error { return newfile.Remove(name) }
 
 // Free implements Storage.
 func (Disk) Free() int64 { return -1 }
+
+// Lacks implements Storage.
+func (Disk) Lacks(err error) (room, size bool) {
+	why := newfile.ShortOf(err)
+	return why == newfile.NoRoom, why == newfile.TooBig
+}

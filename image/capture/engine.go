@@ -29,6 +29,7 @@ type engine struct {
 	block   disk.Sector // sectors in blockBytes
 
 	free    func() int64 // bytes of room for the image, -1 if not known
+	lacks   func(error) (room, size bool)
 	asks    chan asked
 	answers chan error
 
@@ -191,7 +192,7 @@ func (e *engine) finish(err error, closeFiles func() error) (*Result, error) {
 		err = jerr
 	}
 	findings = append(findings, e.j.same.findings(e.block)...)
-	if err != nil && isNoSpace(err) {
+	if room, _ := e.lacks(err); room {
 		s, err = &stopped{NoSpace}, nil
 	}
 	if cerr := closeFiles(); err == nil {

@@ -183,9 +183,17 @@ func (j *journal) answer(l *record.Line) error {
 	return j.write(&record.Line{Verb: record.VerbAnswered})
 }
 
-// append writes what is held back, and then a line that comes after it.
+// append writes what is held back, and then a line that comes after it. After an error
+// nothing more is written: a line behind a gap would make the record a damaged one.
 func (j *journal) append(l *record.Line) error {
-	return errors.Join(j.answer(l), j.release(), j.write(l))
+	err := j.answer(l)
+	if err == nil {
+		err = j.release()
+	}
+	if err == nil {
+		err = j.write(l)
+	}
+	return err
 }
 
 // held is what was read in small reads side by side, which become one line: it
@@ -258,7 +266,11 @@ func (j *journal) release() error {
 		l := record.Line{Verb: record.VerbGood, Span: *s, Digest: sha256.Sum256(b)}
 		*s = disk.Span{}
 		j.same.see(l.Span, l.Digest, b, j.held.used)
-		if err := errors.Join(j.answer(&l), j.write(&l)); err != nil {
+		err := j.answer(&l)
+		if err == nil {
+			err = j.write(&l)
+		}
+		if err != nil {
 			return err
 		}
 	}

@@ -39,8 +39,8 @@ type Merged struct {
 // contradiction; if one of them is unstable, the stable one is taken. What another
 // unit gave in an earlier merge gives way to what the drive itself gave. A sector
 // is missing if it is so in one and unknown in both. The new record says from
-// which capture each sector comes. b may be any source where it is of another unit: then
-// what it knows counts as read.
+// which capture each sector comes; after an error there is none. b may be any source where
+// it is of another unit: then what it knows counts as read.
 func Merge(ctx context.Context, a *record.Source, b image.Source, t Target, o MergeOptions) (*Merged, error) {
 	if a.Record().Sectors != image.Sectors(b) || a.SectorSize() != b.SectorSize() {
 		return nil, &DifferentDriveError{Why: fmt.Sprintf("one has %d sectors of %d bytes, the other %d of %d",
@@ -53,7 +53,7 @@ func Merge(ctx context.Context, a *record.Source, b image.Source, t Target, o Me
 	if err := m.ofTwoDrives(a); err != nil {
 		return nil, err
 	}
-	closeFiles, err := m.begin(t)
+	p, err := m.begin(t)
 	if err != nil {
 		return nil, err
 	}
@@ -64,8 +64,11 @@ func Merge(ctx context.Context, a *record.Source, b image.Source, t Target, o Me
 	if jerr := m.e.j.close(); err == nil {
 		err = jerr
 	}
-	err = errors.Join(err, closeFiles())
-	if err != nil {
+	end := p.close
+	if err != nil { // half of it would pass for a capture of which no more was read
+		end = p.undo
+	}
+	if err = errors.Join(err, end()); err != nil {
 		return nil, err
 	}
 	m.out.Result = m.e.result(Done)
@@ -123,7 +126,7 @@ func (p half) variants(x disk.Sector) []record.Variant {
 	return p.rec.Variants(x)
 }
 
-func (m *merger) begin(t Target) (closeFiles func() error, err error) {
+func (m *merger) begin(t Target) (*pair, error) {
 	p, err := t.open()
 	if err != nil {
 		return nil, err
@@ -148,7 +151,7 @@ func (m *merger) begin(t Target) (closeFiles func() error, err error) {
 	m.e.rec.GoLive()
 	m.e.class = disk.NewValues[Class](g.Sectors)
 	m.noteOrigins()
-	return p.close, nil
+	return p, nil
 }
 
 // noteOrigins writes what is merged, and what of it is another unit's: also where that

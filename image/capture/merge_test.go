@@ -50,6 +50,26 @@ func TestMergeOfTwoCapturesOfOneDrive(t *testing.T) {
 	verifyClean(t, out, src)
 }
 
+// A merge that fails on the way, as one that is interrupted, leaves no capture behind: half
+// of it would pass for one of which the drive gave no more, and the same command would refuse
+// to begin again.
+func TestAMergeThatFailsLeavesNothing(t *testing.T) {
+	a, _ := captureFiles(t, newSim(20_000, disk.Span{Start: 100, Count: 10}), Options{Looks: 1})
+	dir := t.TempDir()
+	to := Target{Storage: Disk{Dir: dir}, Image: filepath.Join(dir, "merged")}
+	ctx, stop := context.WithCancel(context.Background())
+	stop()
+	if _, err := Merge(ctx, openCapture(t, a), openCapture(t, a), to, MergeOptions{}); !errors.Is(err, context.Canceled) {
+		t.Errorf("got %v", err)
+	}
+	if left, err := os.ReadDir(dir); err != nil || len(left) > 0 {
+		t.Errorf("there is %v, %v", left, err)
+	}
+	if _, err := Merge(context.Background(), openCapture(t, a), openCapture(t, a), to, MergeOptions{}); err != nil {
+		t.Errorf("the same once more: %v", err)
+	}
+}
+
 // checkAgainst compares every known sector with the drive.
 func checkAgainst(t *testing.T, src *record.Source, d *simDrive) {
 	t.Helper()

@@ -238,7 +238,7 @@ func (e *engine) makeRoom(size int64, t Target) error {
 	} else if err := e.rec.SizeFits(size); err != nil && known > 0 {
 		return err
 	}
-	e.free = t.Storage.Free
+	e.free, e.lacks = t.Storage.Free, t.Storage.Lacks
 	// How much is not free on the drive is known when its directories are read.
 	if need, free := e.roomFor(e.rec.Whole()), e.free(); free >= 0 && need > free && !e.OnlyBoot && !e.SkipFree {
 		return &SpaceError{need, free}
@@ -251,7 +251,7 @@ func (e *engine) makeRoom(size int64, t Target) error {
 		return nil
 	}
 	if err := e.img.Truncate(want); err != nil {
-		if isTooLarge(err) {
+		if _, size := e.lacks(err); size {
 			return &TargetError{t.Image, fmt.Sprintf("its file system cannot hold a file of %d bytes; choose "+
 				"another disk for it", want)}
 		}

@@ -12,6 +12,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -181,6 +182,51 @@ func TestARecordIsWholeWhileAnAnnouncementIsWrittenOver(t *testing.T) {
 		}
 		if err := j.close(); err != nil || looks == 0 {
 			t.Fatal(err, looks)
+		}
+	}
+}
+
+// failsOnce is a file of which one write fails, as on a full disk that has room again a
+// moment later.
+type failsOnce struct {
+	*memFile
+	left *int
+}
+
+func (f failsOnce) WriteAt(p []byte, off int64) (int, error) {
+	if *f.left--; *f.left == 0 {
+		return 0, syscall.ENOSPC
+	}
+	return f.memFile.WriteAt(p, off)
+}
+
+// One write of the record fails: nothing is written behind the gap, so that what is there
+// reads as a record that was cut off, and not as a damaged one.
+func TestNothingIsWrittenBehindAGapInTheRecord(t *testing.T) {
+	whole := recordOf()
+	rec, err := record.Read(bytes.NewReader(whole))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for at, failed := 1, true; failed; at++ {
+		m, left := newMemory(), at
+		f := &memFile{m: m, now: bytes.Clone(whole)}
+		j := newJournal(&memFile{m: m}, failsOnce{f, &left}, 512, rec.End)
+		about := func(s disk.Span) { _ = j.promise(record.Line{Verb: record.VerbAbout, Spans: []disk.Span{s}}) }
+		about(disk.Span{Start: 1000, Count: 2})
+		j.note(record.Line{Verb: record.VerbSame})                                        // which leaves the announcement open
+		for _, s := range []disk.Span{{Start: 1000, Count: 2}, {Start: 1010, Count: 2}} { // held, of one block
+			about(s)
+			j.keep(record.Line{Verb: record.VerbGood, Span: s}, j.buffer(), false)
+		}
+		about(disk.Span{Start: 1012, Count: 1})
+		j.note(record.Line{Verb: record.VerbMissing, Span: disk.Span{Start: 1012, Count: 1}, Fault: image.BadSector})
+		failed = errors.Is(j.close(), syscall.ENOSPC)
+		if _, err := record.Read(bytes.NewReader(f.now)); err != nil || failed != (left <= 0) {
+			t.Errorf("write %d fails: %v, %v", at, failed, err)
+		}
+		if at < 4 && !failed {
+			t.Fatalf("%d writes are too few", at)
 		}
 	}
 }

@@ -100,6 +100,10 @@ func (m *memory) Replace(name, by string) error {
 
 func (m *memory) Free() int64 { return m.free }
 
+func (m *memory) Lacks(err error) (room, size bool) {
+	return errors.Is(err, syscall.ENOSPC), errors.Is(err, syscall.EFBIG)
+}
+
 // cut loses an arbitrary part of what was not synced, and puts the power on
 // again. The record loses only its end, torn anywhere; that is what a file
 // that only grows does.

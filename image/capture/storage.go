@@ -40,6 +40,9 @@ type Storage interface {
 	Remove(name string) error
 	// Free returns how many bytes more the storage can take, or -1.
 	Free() int64
+	// Lacks tells whether an error of a file says that the storage has no room left, or
+	// holds no file of such a size.
+	Lacks(err error) (room, size bool)
 }
 
 // TargetError says why the image cannot be, or become, the file of its name.

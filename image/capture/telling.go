@@ -2,6 +2,7 @@ package capture
 
 import (
 	"bytes"
+	"cmp"
 	"io"
 	"slices"
 
@@ -45,7 +46,7 @@ func telling(rec *record.Record, img io.ReaderAt, of disk.Spans, shift int) ([]a
 			found = append(found, *a)
 		}
 	}
-	slices.SortFunc(found, func(a, b anchor) int { return int(a.at - b.at) })
+	slices.SortFunc(found, func(a, b anchor) int { return cmp.Compare(a.at, b.at) })
 	found = slices.CompactFunc(found, func(a, b anchor) bool { return a.at == b.at })
 	n := len(found)
 	if n <= fingerprints {

@@ -1,6 +1,7 @@
 package capture
 
 import (
+	"slices"
 	"time"
 
 	"bootgraft/image/capture/record"
@@ -54,7 +55,7 @@ func (e *engine) announce(s disk.Span) error {
 		return e.promiseWindow()
 	}
 	age := now.Sub(e.windowAt)
-	if age < time.Second && covered(e.window, s) {
+	if age < time.Second && slices.ContainsFunc(e.window, func(w disk.Span) bool { return w.Covers(s) }) {
 		return nil
 	}
 	if age < time.Second {
@@ -75,15 +76,6 @@ func (e *engine) promiseWindow() error {
 		return err
 	}
 	return e.j.promise(l)
-}
-
-func covered(window []disk.Span, s disk.Span) bool {
-	for _, w := range window {
-		if w.Covers(s) {
-			return true
-		}
-	}
-	return false
 }
 
 // doubtful tells whether a sector of s was announced before, and no answer came.

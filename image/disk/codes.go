@@ -328,6 +328,7 @@ const (
 	VolumeResized            Code = "volume-resized"
 	VolumeShared             Code = "volume-shared"
 	VolumeSizesDiffer        Code = "volume-sizes-differ"
+	VolumeUnlisted           Code = "volume-unlisted"
 	VolumeTooSmall           Code = "volume-too-small"
 	Wall28Bit                Code = "wall-28-bit"
 	Wall31Bit                Code = "wall-31-bit"

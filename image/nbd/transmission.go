@@ -11,7 +11,7 @@ type call struct {
 	kind   uint16
 	cookie uint64 // given back in the answer
 	off    int64
-	count  int
+	count  int64
 	errno  uint32 // why it cannot be done, known before anything is read or written
 }
 
@@ -27,7 +27,7 @@ func (k *client) request() error {
 	case cmdRead:
 		return k.read(q)
 	case cmdWrite:
-		b := k.buffer(q.count)
+		b := k.buffer(int(q.count))
 		if _, err := io.ReadFull(k.in, b); err != nil {
 			return err
 		}
@@ -77,7 +77,7 @@ func (k *client) next() (call, error) {
 		q.off = int64(off)
 	}
 	if q.errno == 0 || q.kind == cmdWrite {
-		q.count = int(n)
+		q.count = int64(n)
 	}
 	return q, nil
 }
@@ -94,7 +94,7 @@ func (k *client) read(q call) error {
 	if q.errno != 0 {
 		return k.answer(q, nil)
 	}
-	b := k.buffer(q.count)
+	b := k.buffer(int(q.count))
 	if q.errno = k.view.read(b, q.off); q.errno != 0 {
 		b = nil
 	}

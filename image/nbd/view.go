@@ -138,14 +138,13 @@ func (v *view) write(b []byte, off int64) uint32 {
 }
 
 // zero writes n zeros, in pieces.
-func (v *view) zero(off int64, n int) uint32 {
+func (v *view) zero(off, n int64) uint32 {
 	zeros := make([]byte, min(n, 1<<20))
-	for n > 0 {
-		part := zeros[:min(n, len(zeros))]
-		if errno := v.write(part, off); errno != 0 {
+	for end := off + n; off < end; off += int64(len(zeros)) {
+		zeros = zeros[:min(end-off, int64(len(zeros)))]
+		if errno := v.write(zeros, off); errno != 0 {
 			return errno
 		}
-		off, n = off+int64(len(part)), n-len(part)
 	}
 	return 0
 }

@@ -84,29 +84,52 @@ func run(b []byte) (n, width int) {
 	return n, 1
 }
 
+// class is what a character is in a text.
+type class uint8
+
+// The classes of characters; a byte that names and texts are not written with has none.
+const (
+	capital class = 1 << iota
+	small
+	digit
+	mark
+	letter = capital | small
+)
+
+// classes are those of all bytes: each byte of a boot area is asked about.
+var classes = func() (of [256]class) {
+	for c := range of {
+		switch c := byte(c); {
+		case c >= 'A' && c <= 'Z':
+			of[c] = capital
+		case c >= 'a' && c <= 'z':
+			of[c] = small
+		case c >= '0' && c <= '9':
+			of[c] = digit
+		case strings.IndexByte(" .,-_/:'@()&!", c) >= 0:
+			of[c] = mark
+		}
+	}
+	return of
+}()
+
 // textual tells whether c is something that names and texts are written with.
-func textual(c byte) bool {
-	return letter(c) || c >= '0' && c <= '9' || strings.IndexByte(" .,-_/:'@()&!", c) >= 0
-}
-
-func letter(c byte) bool { return capital(c) || c >= 'a' && c <= 'z' }
-
-func capital(c byte) bool { return c >= 'A' && c <= 'Z' }
+func textual(c byte) bool { return classes[c] != 0 }
 
 // wordy tells whether at least half of the characters are letters, some of them
 // in a row, and whether they are written as words are.
 func wordy(b []byte, width int) bool {
 	letters, row, best, n, orderly := 0, 0, 0, 0, true
-	last := byte(' ')
+	last := mark
 	for i := 0; i < len(b); i += width {
-		c := b[i]
-		if row++; letter(c) {
+		c := classes[b[i]]
+		if row++; c&letter != 0 {
 			letters++
 			best = max(best, row)
 		} else {
 			row = 0
 		}
-		if letter(last) && !capital(last) && (capital(c) || c >= '0' && c <= '9') {
+		if last == small && c&(capital|digit) != 0 {
 			orderly = false
 		}
 		last = c

@@ -168,6 +168,12 @@ func TestTables(t *testing.T) {
 				disks.MBR(d, disks.Entry{Span: at(77777, 99999), Type: 0x65})
 			}),
 			look{table: "none", volumes: []string{"0:fat12"}, codes: []string{"boot-code-not-mbr"}}},
+		"bare FAT whose boot sector lists the volume itself": {
+			with(imagetest.New(8000, 512), func(d *imagetest.Disk) {
+				disks.FAT(d, at(0, 7000), 0, 3000)
+				disks.MBR(d, entry(0, 7000))
+			}),
+			look{table: "none", volumes: []string{"0:fat12"}, codes: []string{"boot-code-not-mbr"}}},
 		"bare FAT with a good table in sector 0": {
 			with(imagetest.New(8000, 512), func(d *imagetest.Disk) {
 				disks.FAT(d, at(0, 7000), 0, 3000)

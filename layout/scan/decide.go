@@ -39,20 +39,26 @@ func startsInSector0(kind string) bool {
 
 // withoutBootCode removes an MBR that is the boot sector of a bare volume: 55
 // AA stands in both, and records that are empty, break the rules or run past
-// the disk are boot code read as a table.
+// the disk are boot code read as a table. A record that covers sector 0 means the
+// volume itself: mkfs.fat --mbr and mformat write one, for machines that want a table.
 func (s *surveyor) withoutBootCode(tables []layout.Parsed, bare *layout.Volume) []layout.Parsed {
 	m := byKind(tables, "mbr")
 	if m == nil || bare == nil || bare.Start != 0 || !startsInSector0(bare.Kind) {
 		return tables
 	}
-	if usable(m) && (!s.namesGPT() || s.gpt != nil) && !s.mbr.Misplaced {
+	besides := slices.ContainsFunc(m.Entries, func(e layout.Entry) bool { return !e.Holds(0) })
+	if usable(m) && besides && (!s.namesGPT() || s.gpt != nil) && !s.mbr.Misplaced {
 		return tables
 	}
 	if len(m.Entries) > 0 {
+		why := "that cannot be"
+		if !besides {
+			why = "that would cover sector 0 itself"
+		}
 		s.note(disk.Notef(disk.BootCodeNotMBR, 0,
 			"sector 0 is the boot sector of a %s volume; its bytes 446 to 509, read as a partition table, "+
-				"would list %s that cannot be, and are taken for boot code",
-			bare.Kind, entriesText(len(m.Entries))))
+				"would list %s %s, and are taken for boot code",
+			bare.Kind, entriesText(len(m.Entries)), why))
 	}
 	s.mbr = nil
 	return slices.DeleteFunc(tables, func(t layout.Parsed) bool { return t.Kind == "mbr" })

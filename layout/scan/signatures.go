@@ -84,20 +84,28 @@ func (s *signatures) add(name string, x disk.Sector) {
 	s.found = append(s.found, fmt.Sprintf("%s at sector %d", name, x))
 }
 
-// longestText returns the longest run of printable ASCII in b, 40 bytes at most.
+// longestText returns the longest run of printable ASCII in b that has minText bytes or
+// more, 40 bytes at most of it, the first of those that are equally long. It looks at every
+// minText-th byte alone until one of them is printable.
 func longestText(b []byte) string {
-	var best, cur int
-	end := 0
-	for i, c := range b {
-		if c < 0x20 || c > 0x7e {
-			cur = 0
+	var best, end int
+	for i := minText - 1; i < len(b); i += minText {
+		if !printable(b[i]) {
 			continue
 		}
-		cur++
-		if cur > best {
-			best, end = cur, i+1
+		from, to := i, i+1
+		for from > 0 && printable(b[from-1]) {
+			from--
 		}
+		for to < len(b) && printable(b[to]) {
+			to++
+		}
+		if to-from > max(best, minText-1) {
+			best, end = to-from, to
+		}
+		i = to
 	}
-	text := b[end-best : end]
-	return string(text[:min(len(text), 40)])
+	return string(b[end-best : end][:min(best, 40)])
 }
+
+func printable(c byte) bool { return c >= 0x20 && c <= 0x7e }

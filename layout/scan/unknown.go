@@ -118,7 +118,11 @@ func (s *surveyor) withoutTable(regions []layout.Region) error {
 			continue
 		}
 		seen := &runs{gap: disk.Sector(tailGap / n)}
-		if err := pass(s.ctx, s.src, r.Span, seen, s.moved); err != nil {
+		volumes := &begins{runs: seen}
+		if err := pass(s.ctx, s.src, r.Span, volumes, s.moved); err != nil {
+			return err
+		}
+		if err := s.unlisted(volumes.at); err != nil {
 			return err
 		}
 		if err := s.divide(r, seen, i == len(regions)-1); err != nil {
@@ -132,9 +136,13 @@ func (s *surveyor) withoutTable(regions []layout.Region) error {
 func (s *surveyor) divide(r layout.Region, seen *runs, atEnd bool) error {
 	n := int64(s.src.SectorSize())
 	tailAt := r.End()
+	behind, inside := s.behindUnlisted(seen.lastRun)
 	switch {
 	case !atEnd:
 	case !seen.seen():
+	case inside && seen.count.Last < behind:
+	case inside && int64(r.End()-behind)*n <= TailLimit:
+		tailAt = behind
 	case seen.lastRun > 0 && int64(r.End()-seen.lastRun)*n <= TailLimit:
 		tailAt = seen.lastRun
 	case seen.count.Last < r.End()-disk.Sector(TailLimit/n):
@@ -149,6 +157,10 @@ func (s *surveyor) divide(r layout.Region, seen *runs, atEnd bool) error {
 				"end",
 			TailLimit>>20, tailGap>>10))
 	}
+	why := fmt.Sprintf("the last run of sectors in use, after at least %d KiB of blank", tailGap>>10)
+	if inside {
+		why = "all that lies behind a volume that no table names"
+	}
 	headEnd := r.End()
 	if seen.headEnd > r.Start && seen.headEnd < tailAt {
 		headEnd = seen.headEnd
@@ -159,13 +171,14 @@ func (s *surveyor) divide(r layout.Region, seen *runs, atEnd bool) error {
 		{Span: disk.Between(headEnd, tailAt), Role: layout.RoleUnknown, Anchor: layout.FromStart,
 			Name: "rest", Evidence: []string{"nobody claims it"}},
 		{Span: disk.Between(tailAt, r.End()), Role: layout.RoleTail, Anchor: layout.FromEnd, Name: "tail",
-			Evidence: []string{fmt.Sprintf("the last run of sectors in use, after at least %d KiB of blank", tailGap>>10)}},
+			Evidence: []string{why}},
 	}
 	for _, p := range parts {
 		if p.Empty() {
 			continue
 		}
-		if p.Count <= hashLimit {
+		// What was counted while the runs were found is divided where a run begins.
+		if p.Count <= hashLimit || inside && tailAt == behind {
 			if err := s.keep(p); err != nil {
 				return err
 			}

@@ -11,6 +11,7 @@ import (
 	"strings"
 	"testing"
 
+	"bootgraft/image"
 	"bootgraft/image/disk"
 	"bootgraft/image/imagetest"
 	"bootgraft/image/imagetest/need"
@@ -168,6 +169,72 @@ func TestEveryChangedByteIsFound(t *testing.T) {
 	whole(t, dir)
 }
 
+// TestAFileThatGrowsMeanwhile: an image into which somebody writes while it is copied is in
+// no archive, neither half nor whole.
+func TestAFileThatGrowsMeanwhile(t *testing.T) {
+	t.Parallel()
+	dir := filepath.Join(t.TempDir(), "a")
+	job := small(t, dir)
+	job.Progress = func(done, _ int64) {
+		f, err := os.OpenFile(job.Items[0].Path, os.O_APPEND|os.O_WRONLY, 0)
+		if err == nil && done <= 1<<20 {
+			_, err = f.WriteString("more")
+		}
+		if err := errors.Join(err, f.Close()); err != nil {
+			t.Error(err)
+		}
+	}
+	if _, err := Make(context.Background(), job); image.FaultOf(err) != image.Changed {
+		t.Errorf("got %v", err)
+	}
+	if _, err := os.Lstat(dir); !errors.Is(err, os.ErrNotExist) {
+		t.Errorf("there is an archive, %v", err)
+	}
+}
+
+// TestWhatDoesNotReadBackIsNoArchive: a disk that gives back something else than it was given.
+func TestWhatDoesNotReadBackIsNoArchive(t *testing.T) {
+	t.Parallel()
+	dir := filepath.Join(t.TempDir(), "a")
+	job := small(t, dir)
+	job.How = func([]File) []byte { // all but the texts is written by then
+		if err := os.WriteFile(filepath.Join(dir+newfile.Unfinished, "photos", "a.jpg"), []byte("another ph"), 0o666); err != nil {
+			t.Error(err)
+		}
+		return []byte("how\n")
+	}
+	if _, err := Make(context.Background(), job); err == nil || !strings.Contains(err.Error(), "photos/a.jpg") {
+		t.Errorf("got %v", err)
+	}
+	if _, err := os.Lstat(dir); !errors.Is(err, os.ErrNotExist) {
+		t.Errorf("there is an archive, %v", err)
+	}
+}
+
+// TestAListThatLostItsEnd: files that it no longer names would pass for added ones, which
+// harm nothing.
+func TestAListThatLostItsEnd(t *testing.T) {
+	t.Parallel()
+	dir := filepath.Join(t.TempDir(), "a")
+	if _, err := Make(context.Background(), small(t, dir)); err != nil {
+		t.Fatal(err)
+	}
+	list := listing(t, dir)[ContentsName]
+	lines := slices.Collect(strings.Lines(list))
+	for what, damaged := range map[string]string{
+		"without its last line": strings.Join(lines[:len(lines)-1], ""),
+		"with a long line":      lines[0] + strings.Repeat("x", 1<<17) + list,
+	} {
+		if err := os.WriteFile(filepath.Join(dir, ContentsName), []byte(damaged), 0o666); err != nil {
+			t.Fatal(err)
+		}
+		var no *NoArchiveError
+		if f, err := Check(context.Background(), dir, func(int64, int64) {}); !errors.As(err, &no) {
+			t.Errorf("%s: %+v, %v", what, f, err)
+		}
+	}
+}
+
 // TestAListThatLeadsElsewhere: a list from somebody else reads nothing outside its folder.
 func TestAListThatLeadsElsewhere(t *testing.T) {
 	zero := strings.Repeat("0", 64)
@@ -184,7 +251,7 @@ func TestAListThatLeadsElsewhere(t *testing.T) {
 		}
 	}
 	dir := t.TempDir()
-	if err := os.WriteFile(filepath.Join(dir, ContentsName), []byte(zero+"  link\n"+zero+"  folder\n"), 0o666); err != nil {
+	if err := os.WriteFile(filepath.Join(dir, ContentsName), []byte(zero+"  link\n"+zero+"  folder\n"+zero+"  "+HowName+"\n"), 0o666); err != nil {
 		t.Fatal(err)
 	}
 	if err := os.Mkdir(filepath.Join(dir, "folder"), 0o777); err != nil {
@@ -202,7 +269,7 @@ func TestAListThatLeadsElsewhere(t *testing.T) {
 		need.Absent(t, fmt.Sprintf("links that are then found: %v", err))
 	}
 	f, err := Check(context.Background(), dir, func(int64, int64) {})
-	if err != nil || !slices.Equal(f.Damaged, []string{"link", "folder"}) {
+	if err != nil || !slices.Equal(f.Damaged, []string{"link", "folder"}) || !slices.Equal(f.Missing, []string{HowName}) {
 		t.Errorf("%+v, %v", f, err)
 	}
 }
@@ -212,7 +279,7 @@ func TestAListThatLeadsElsewhere(t *testing.T) {
 func TestNamesThatAnyDiskTakes(t *testing.T) {
 	n := NewNames()
 	for _, c := range [][2]string{
-		{"a.jpg", "a.jpg"}, {"A.JPG", "A-2.JPG"}, {"a.jpg", "a-3.jpg"}, {"how.txt", "how-2.txt"}, {"x:y?.png", "x_y_.png"},
+		{"a.jpg", "a.jpg"}, {"A.JPG", "A-2.JPG"}, {"a.jpg", "a-3.jpg"}, {"how.txt", "how-2.txt"}, {"Being-Made", "Being-Made-2"}, {"x:y?.png", "x_y_.png"},
 		{"\x1b[2J", "_[2J"}, {"dots. .", "dots"}, {" ", "_"}, {"\xff\xfe.raw", "_.raw"}, {"Grüße.txt", "Grüße.txt"},
 		{strings.Repeat("ü", 300) + ".jpeg", strings.Repeat("ü", 97) + ".jpeg"}, {"x\u202egpj.exe", "x_gpj.exe"},
 	} {

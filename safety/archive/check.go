@@ -1,8 +1,6 @@
 package archive
 
 import (
-	"bufio"
-	"bytes"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -106,15 +104,18 @@ func contents(root *os.Root, dir string) ([]line, error) {
 		return nil, &NoArchiveError{dir, ContentsName + " is too long"}
 	}
 	var out []line
-	for s, n := bufio.NewScanner(bytes.NewReader(b)), 1; s.Scan(); n++ {
-		sum, name, ok := strings.Cut(strings.TrimSuffix(s.Text(), "\r"), "  ")
+	n := 0
+	for text := range strings.Lines(string(b)) {
+		n++
+		sum, name, ok := strings.Cut(strings.TrimRight(text, "\r\n"), "  ")
 		raw, err := hex.DecodeString(sum)
 		if !ok || err != nil || len(raw) != sha256.Size || !filepath.IsLocal(filepath.FromSlash(name)) {
 			return nil, &NoArchiveError{dir, fmt.Sprintf("line %d of %s is damaged", n, ContentsName)}
 		}
 		out = append(out, line{strings.ToLower(sum), name})
 	}
-	if len(out) == 0 || len(b) == 0 || b[len(b)-1] != '\n' {
+	// What is put in last is named last, so a list that lost whole lines does not name it.
+	if !slices.ContainsFunc(out, func(l line) bool { return l.name == HowName }) || b[len(b)-1] != '\n' {
 		return nil, &NoArchiveError{dir, ContentsName + " is cut off"}
 	}
 	return out, nil

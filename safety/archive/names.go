@@ -5,6 +5,8 @@ import (
 	"path"
 	"strings"
 	"unicode"
+
+	"bootgraft/safety/newfile"
 )
 
 // Names gives every file of an archive a name of its own that any file system takes.
@@ -15,6 +17,7 @@ func NewNames() *Names {
 	n := &Names{map[string]bool{}}
 	n.Take(HowName)
 	n.Take(ContentsName)
+	n.Take(newfile.Mark)
 	return n
 }
 

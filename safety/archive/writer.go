@@ -8,6 +8,7 @@ import (
 	"bootgraft/image"
 	"bootgraft/image/packed"
 	"bootgraft/layout"
+	"bootgraft/safety/newfile"
 )
 
 // writer writes one file of an archive in order, and leaves out holes.
@@ -19,26 +20,12 @@ type writer struct {
 	modified time.Time
 	buf      []byte
 	pack     *packed.Writer // instead of to
-	stored   *counter       // and what it wrote
 }
 
 // packInto lets what is written be packed; the SHA-256 is that of the packed file.
 func (w *writer) packInto(f io.Writer) (err error) {
-	w.stored = &counter{to: io.MultiWriter(f, w.sum)}
-	w.pack, err = packed.NewWriter(w.stored)
+	w.pack, err = packed.NewWriter(io.MultiWriter(f, w.sum))
 	return err
-}
-
-// counter counts what passes.
-type counter struct {
-	to io.Writer
-	n  int64
-}
-
-func (c *counter) Write(b []byte) (int, error) {
-	n, err := c.to.Write(b)
-	c.n += int64(n)
-	return n, err
 }
 
 // item writes one item.
@@ -53,12 +40,14 @@ func (w *writer) item(it Item) error {
 }
 
 // end writes what is still to come.
-func (w *writer) end(f interface{ Truncate(int64) error }) error {
+func (w *writer) end(f *newfile.Copied) (err error) {
 	if w.pack == nil {
 		return f.Truncate(w.at) // a hole at the end
 	}
-	err := w.pack.Close()
-	w.at = w.stored.n
+	if err := w.pack.Close(); err != nil {
+		return err
+	}
+	w.at, err = f.Seek(0, io.SeekCurrent) // the bytes of the packed file
 	return err
 }
 

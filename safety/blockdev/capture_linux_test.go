@@ -73,6 +73,7 @@ func (s imageFiles) Create(name string) (capture.File, error) {
 func (imageFiles) Replace(name, by string) error { return os.Rename(by, name) }
 func (imageFiles) Remove(name string) error      { return os.Remove(name) }
 func (imageFiles) Free() int64                   { return -1 }
+func (imageFiles) Lacks(error) (room, size bool) { return false, false }
 
 func runRig(t *testing.T, ctx context.Context, r *rig.Rig, img string, o capture.Options, w capture.Observer) *capture.Result {
 	t.Helper()

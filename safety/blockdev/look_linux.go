@@ -12,13 +12,8 @@ import (
 // Look finds out everything that speaks for or against writing to the target,
 // now. files are what the job reads and writes besides it.
 func (t *Target) Look(files []File) (Facts, error) {
-	f := Facts{Path: t.path, Mode: t.Mode(), Held: t.held}
-	if !t.isDevice() {
-		return f, nil
-	}
-	t.describe(&f)
-	w, err := newWeb(f.Number)
-	if err != nil {
+	f, w, err := t.whatItIs()
+	if w == nil {
 		return f, err
 	}
 	mounts, err := allMounts()
@@ -44,6 +39,28 @@ func (t *Target) Look(files []File) (Facts, error) {
 		}
 	}
 	return f, nil
+}
+
+// Describe finds out what the target is, and nothing of who uses it: no Uses, System, Related
+// or Blind. Those cost a question to every program of the machine, and hold for the moment
+// alone. Its errors are those of Look.
+func (t *Target) Describe() (Facts, error) {
+	f, _, err := t.whatItIs()
+	return f, err
+}
+
+// whatItIs describes the target; the web is nil with an error, and for what is no device.
+func (t *Target) whatItIs() (Facts, *web, error) {
+	f := Facts{Path: t.path, Mode: t.Mode(), Held: t.held}
+	if !t.isDevice() {
+		return f, nil, nil
+	}
+	t.describe(&f)
+	w, err := newWeb(f.Number)
+	if err != nil {
+		return f, nil, err
+	}
+	return f, w, nil
 }
 
 func ownMounts(all []mount) []mount {

@@ -113,13 +113,7 @@ func loopsAsked(all []Loop, ask func(Loop) (dev, ino, rdev uint64), mounts []mou
 // another machine answers for. The others always answer; what hangs there is
 // something else, and then the path proves nothing.
 func farFileSystem(path string, mounts []mount) uint64 {
-	var on mount
-	for _, m := range mounts { // of two on one folder the later one lies on top
-		inside := m.folder == "/" || path == m.folder || strings.HasPrefix(path, m.folder+"/")
-		if inside && len(m.folder) >= len(on.folder) {
-			on = m
-		}
-	}
+	on := mountOf(path, mounts)
 	kind, _, _ := strings.Cut(on.kind, ".")
 	if !slices.Contains([]string{"fuse", "nfs", "nfs4", "cifs", "smb3", "9p", "ceph"}, kind) {
 		return 0

@@ -33,6 +33,18 @@ func parseMounts(text, root string) []mount {
 	return out
 }
 
+// mountOf returns the mount that a path lies on: of two on one folder the later one lies
+// on top.
+func mountOf(path string, mounts []mount) (on mount) {
+	for _, m := range mounts {
+		inside := m.folder == "/" || path == m.folder || strings.HasPrefix(path, m.folder+"/")
+		if inside && len(m.folder) >= len(on.folder) {
+			on = m
+		}
+	}
+	return on
+}
+
 // device returns the number of the device that the mount names as its source.
 func (m mount) device() string {
 	if !strings.HasPrefix(m.source, "/") {

@@ -3,6 +3,7 @@ package blockdev
 import (
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"syscall"
 )
@@ -54,20 +55,14 @@ func (g *ground) anonymous(path string) {
 	if err != nil {
 		return
 	}
-	var best mount
-	for _, m := range g.mounts { // of mounts on the same folder the last one counts
-		inside := m.folder == "/" || real == m.folder || strings.HasPrefix(real, m.folder+"/")
-		if inside && len(m.folder) >= len(best.folder) {
-			best = m
-		}
-	}
-	if n := best.device(); n != "" {
+	on := mountOf(real, g.mounts)
+	if n := on.device(); n != "" {
 		g.device(n)
 	}
-	if best.kind != "overlay" {
+	if on.kind != "overlay" {
 		return
 	}
-	for o := range strings.SplitSeq(best.options, ",") {
+	for o := range strings.SplitSeq(on.options, ",") {
 		key, dirs, _ := strings.Cut(o, "=")
 		if key == "lowerdir" || key == "upperdir" {
 			for dir := range strings.SplitSeq(dirs, ":") {
@@ -93,12 +88,9 @@ func (g *ground) device(n string) {
 		}
 	}
 	for _, numbers := range btrfsMembers() {
-		for _, m := range numbers {
-			if m == n {
-				for _, other := range numbers {
-					g.device(other)
-				}
-				break
+		if slices.Contains(numbers, n) {
+			for _, other := range numbers {
+				g.device(other)
 			}
 		}
 	}
@@ -120,7 +112,7 @@ func (g *ground) device(n string) {
 // systemOn returns what of the running system stands on one of the disks.
 func systemOn(g *ground, areas []string, disks map[string]bool) []string {
 	var out []string
-	for _, p := range append(append([]string{}, systemPaths...), areas...) {
+	for _, p := range slices.Concat(systemPaths, areas) {
 		for n := range g.of(p) {
 			if disks[n] {
 				out = append(out, p)

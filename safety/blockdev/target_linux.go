@@ -163,30 +163,16 @@ func (t *Target) ReadAt(p []byte, off int64) (int, error) {
 	if t.fd < 0 {
 		return 0, errNotHeld
 	}
-	if off < 0 {
-		return 0, fmt.Errorf("negative offset %d", off)
-	}
-	if sector := int64(t.sectorSize); isAligned(p) && off%sector == 0 && int64(len(p))%sector == 0 &&
+	if sector := int64(t.sectorSize); isAligned(p) && off >= 0 && off%sector == 0 && int64(len(p))%sector == 0 &&
 		off+int64(len(p)) <= t.size {
 		return t.transfer(unix.Pread, p, off)
 	}
 	box := t.buffers.Get().(*[]byte)
 	defer t.buffers.Put(box)
-	n, sector := 0, int64(t.sectorSize)
-	for n < len(p) {
-		at := off + int64(n)
-		start := at / sector * sector
-		end := min((off+int64(len(p))+sector-1)/sector*sector, t.size/sector*sector, start+readMost)
-		if end <= start {
-			return n, io.EOF
-		}
-		buf := (*box)[:end-start]
-		if _, err := t.transfer(unix.Pread, buf, start); err != nil {
-			return n, err
-		}
-		n += copy(p[n:], buf[at-start:])
-	}
-	return n, nil
+	return around(p, off, t.size, t.sectorSize, *box, func(buf []byte, off int64) error {
+		_, err := t.transfer(unix.Pread, buf, off)
+		return err
+	})
 }
 
 // WriteAt writes whole sectors past the cache. An error is an *image.ReadError

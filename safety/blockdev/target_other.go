@@ -43,6 +43,9 @@ func (*Target) Mode() fs.FileMode { return fs.ModeIrregular }
 // Look answers ErrUnsupported.
 func (*Target) Look([]File) (Facts, error) { return Facts{}, ErrUnsupported }
 
+// Describe answers ErrUnsupported.
+func (*Target) Describe() (Facts, error) { return Facts{}, ErrUnsupported }
+
 // WriteAt answers ErrUnsupported.
 func (*Target) WriteAt([]byte, int64) (int, error) { return 0, ErrUnsupported }
 

@@ -165,6 +165,9 @@ func (c *Card) Same() error {
 	return err
 }
 
+// Describe implements safety.Device.
+func (c *Card) Describe() (blockdev.Facts, error) { return c.Look(nil) }
+
 // Look implements safety.Device.
 func (c *Card) Look([]blockdev.File) (blockdev.Facts, error) {
 	c.mu.Lock()

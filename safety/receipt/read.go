@@ -329,8 +329,8 @@ func (r *Receipt) Fenced() bool {
 	return r.New != nil && len(r.New.Sector0) > 0 && r.Proof == ByMark
 }
 
-// Undoable tells whether what the card held can be put back: either all of it
-// was kept, or no more than was kept has been replaced.
-func (r *Receipt) Undoable() bool {
-	return r.Digest != "" && r.Proof != Untouched && (r.All || !r.bulk)
+// Suffices tells whether what was kept is all that may have been replaced. Of a receipt
+// that tells of no write nobody knows how much that was.
+func (r *Receipt) Suffices() bool {
+	return r.Digest != "" && (r.All || !r.bulk && r.Proof != Untouched)
 }

@@ -1,6 +1,7 @@
 package rescue
 
 import (
+	"bytes"
 	"context"
 	"encoding/binary"
 	"fmt"
@@ -100,20 +101,7 @@ func fileOf(t *tracks.Track) (header []byte, body io.Reader, ending string, err 
 		return nil, nil, "", err
 	}
 	pad := make([]byte, s.Size()&1) // a chunk ends at an even byte
-	return waveHeader(t.Format, s.Size()), io.MultiReader(s, &zeros{len(pad)}), "wav", nil
-}
-
-// zeros gives so many zeros.
-type zeros struct{ left int }
-
-func (z *zeros) Read(p []byte) (int, error) {
-	if z.left == 0 {
-		return 0, io.EOF
-	}
-	n := min(len(p), z.left)
-	clear(p[:n])
-	z.left -= n
-	return n, nil
+	return waveHeader(t.Format, s.Size()), io.MultiReader(s, bytes.NewReader(pad)), "wav", nil
 }
 
 // endingOf is how the name of a file that is written as it is ends.
@@ -143,7 +131,7 @@ func endingOf(t *tracks.Track) string {
 // 3306). All three from memory.
 func waveHeader(f sound.Format, size int64) []byte {
 	le := binary.LittleEndian
-	bytes := f.Bits / 8
+	width := f.Bits / 8
 	tag, long := uint16(1), f.Channels > 2 || f.Bits > 16
 	if long {
 		tag = 0xFFFE
@@ -151,8 +139,8 @@ func waveHeader(f sound.Format, size int64) []byte {
 	form := le.AppendUint16(nil, tag)
 	form = le.AppendUint16(form, uint16(f.Channels))
 	form = le.AppendUint32(form, uint32(f.Rate))
-	form = le.AppendUint32(form, uint32(f.Rate*f.Channels*bytes))
-	form = le.AppendUint16(form, uint16(f.Channels*bytes))
+	form = le.AppendUint32(form, uint32(f.Rate*f.Channels*width))
+	form = le.AppendUint16(form, uint16(f.Channels*width))
 	form = le.AppendUint16(form, uint16(f.Bits))
 	if long {
 		form = le.AppendUint16(form, 22)
@@ -170,7 +158,7 @@ func waveHeader(f sound.Format, size int64) []byte {
 	out = le.AppendUint32(out, 28)
 	out = le.AppendUint64(out, uint64(all+dsChunk))
 	out = le.AppendUint64(out, uint64(size))
-	out = le.AppendUint64(out, uint64(size/int64(f.Channels*bytes)))
+	out = le.AppendUint64(out, uint64(size/int64(f.Channels*width)))
 	out = le.AppendUint32(out, 0)
 	return appendChunks(out, form, 1<<32-1)
 }

@@ -15,16 +15,16 @@ import (
 	"bootgraft/safety/receipt"
 )
 
+// putIn is what to do where a card is waited for.
+const putIn = "Put the card in now."
+
 // openCard takes hold of a TARGET and looks what it is and what it holds. What
 // speaks against it is for the rehearsal to say.
 func openCard(ctx context.Context, u *talk.UI, path string, flags Flags) (*work, error) {
 	w := &work{UI: u, flags: flags, path: path}
 	var err error
 	if path == "next" {
-		w.target, err = blockdev.NextTarget(ctx, func() {
-			u.Sayf("Put the card in now. Waiting for one new disk; " +
-				"Ctrl-C stops.")
-		})
+		w.target, err = blockdev.NextTarget(ctx, waiting(u, putIn))
 	} else {
 		w.target, err = blockdev.OpenTarget(path)
 	}
@@ -35,7 +35,7 @@ func openCard(ctx context.Context, u *talk.UI, path string, flags Flags) (*work,
 		w.path, w.waited = w.target.Name(), true
 		u.Sayf("%s came.", w.path)
 	}
-	if w.facts, err = w.target.Look(nil); err != nil {
+	if w.facts, err = w.target.Describe(); err != nil { // who uses it is found out by the rehearsal
 		return nil, errors.Join(openError(w.path, err), w.target.Close())
 	}
 	if errors.Is(w.facts.Held, os.ErrPermission) && os.Geteuid() > 0 {

@@ -18,7 +18,7 @@ import (
 // OpenDrive opens a drive for reading, or the next one that is plugged in.
 func OpenDrive(ctx context.Context, u *talk.UI, path string) (d *blockdev.Source, err error) {
 	if path == "next" {
-		d, err = blockdev.NextSource(ctx, func() { u.Sayf("Plug the drive in now. Waiting for one new disk; Ctrl-C stops.") })
+		d, err = blockdev.NextSource(ctx, waiting(u, "Plug the drive in now."))
 	} else {
 		d, err = blockdev.OpenSource(path)
 	}
@@ -30,6 +30,11 @@ func OpenDrive(ctx context.Context, u *talk.UI, path string) (d *blockdev.Source
 	}
 	input.SayTold(u, d)
 	return d, nil
+}
+
+// waiting says what to do while one new disk is waited for.
+func waiting(u *talk.UI, do string) func() {
+	return func() { u.Sayf("%s Waiting for one new disk; Ctrl-C stops.", do) }
 }
 
 // AskDrive asks a drive what it is. One that is locked is refused before anything is
@@ -62,9 +67,9 @@ func List(u *talk.UI, next ...string) error {
 	} else {
 		page.Disks(u, all, time.Now())
 	}
-	u.Answerf("\nNot sure which one it is? Type next instead of a disk, then plug it in. Or:\n\n")
-	for _, line := range next {
-		u.Answerf("  %s\n", words.AsRoot(line))
+	for i := range next {
+		next[i] = words.AsRoot(next[i])
 	}
+	u.Next("Not sure which one it is? Type next instead of a disk, then plug it in. Or:", next...)
 	return nil
 }

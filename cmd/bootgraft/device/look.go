@@ -31,10 +31,7 @@ func OpenLook(ctx context.Context, u *talk.UI, path string, sectorSize int, size
 		given = sectorSize
 	}
 	if path == "next" {
-		t, err := blockdev.NextReadOnly(ctx, func() {
-			u.Sayf("Put the card in now. Waiting for one new disk; " +
-				"Ctrl-C stops.")
-		})
+		t, err := blockdev.NextReadOnly(ctx, waiting(u, putIn))
 		if err != nil {
 			return nil, lookError(path, err)
 		}

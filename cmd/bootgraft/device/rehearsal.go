@@ -63,6 +63,7 @@ func (w *work) run(ctx context.Context) error {
 		}
 		return openError(w.path, err)
 	}
+	w.facts = r.Facts
 	refusals := r.Refusals
 	if w.loses && len(refusals) == 0 {
 		w.leaveOutWhatStays()
@@ -132,7 +133,7 @@ func (w *work) keptElsewhere() *safety.Refusal {
 		if err != nil || r.Mark != mark {
 			continue
 		}
-		if i == 0 || !r.Undoable() || r.KeptBlank() {
+		if i == 0 || !r.Suffices() || r.KeptBlank() {
 			return nil
 		}
 		return &safety.Refusal{Code: disk.CardHoldsUnknown, Path: w.path,

@@ -2,6 +2,7 @@ package device
 
 import (
 	"os"
+	"slices"
 	"strings"
 
 	"bootgraft/cmd/bootgraft/words"
@@ -21,8 +22,11 @@ func (w *work) asRoot() string { return words.AsRoot(w.typed()) }
 // written by the time it is typed again, and none is replaced.
 func (w *work) typed() string {
 	var typed []string
-	page := false
-	for _, a := range os.Args {
+	page, next := false, -1
+	if w.waited {
+		next = cameAs(os.Args)
+	}
+	for i, a := range os.Args {
 		if page || strings.HasPrefix(a, "--report=") || strings.HasPrefix(a, "--redact") {
 			page = false
 			continue
@@ -30,10 +34,25 @@ func (w *work) typed() string {
 		if page = a == "--report"; page {
 			continue
 		}
-		if a == "next" {
+		if i == next {
 			a = w.path
 		}
 		typed = append(typed, a)
 	}
 	return strings.Join(words.Typed(typed), " ")
 }
+
+// cameAs is the argument that stands for the card that was waited for: the last "next" that is
+// no value of a flag. A plan may be called that as well, and it comes first.
+func cameAs(args []string) (at int) {
+	at = -1
+	for i, a := range args {
+		if a == "next" && !slices.Contains(valued, args[i-1]) {
+			at = i
+		}
+	}
+	return at
+}
+
+// valued are the flags of commands that write to a card whose value may be any word.
+var valued = []string{"--receipt", "--fixed", "--confirm", "--earlier", "--source", "--record", "--accept", "--keep"}

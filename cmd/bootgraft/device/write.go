@@ -58,6 +58,7 @@ func Write(ctx context.Context, u *talk.UI, plan, target string, job *input.Job,
 	}}
 	w.show, w.do = d.show, d.write
 	err = w.run(ctx)
+	d.told.CardNow = w.now()
 	d.ended(err)
 	return d.told, err
 }
@@ -80,6 +81,7 @@ func (d *deviceWrite) ended(err error) {
 // show says what will happen.
 func (d *deviceWrite) show(r *safety.Rehearsal) {
 	t := d.told
+	t.CardNow = d.now()
 	t.Finished, t.Line = r.Finished, d.commandLine("--confirm", r.Word.String())
 	if was := r.Receipt; was != nil { // what it keeps was decided when it was begun
 		t.Came, t.Upto, t.KeepAll = string(was.Stage), was.Upto, was.All

@@ -139,7 +139,7 @@ func NewCompare(c *compare.Comparison, dumps []compare.Dump, advice []compare.Ad
 		Sources: each(dumps, func(d compare.Dump) Original {
 			return Original{d.Name, Size{image.Sectors(d.Source), d.Source.SectorSize()}, d.Unit}
 		}),
-		Fields: each(c.Fields, rule), Checks: each(c.Checks, ruleCheck), Copies: each(c.Copies, ruleCopy),
+		Fields: each(c.Fields, func(f compare.Field) Rule { return rule(&c.Rules, &f) }), Checks: each(c.Checks, ruleCheck), Copies: each(c.Copies, ruleCopy),
 		Advice:  each(advice, func(a compare.Advice) Advice { return Advice{a.Size, a.Left} }),
 		Count:   each(c.Counts, func(x compare.Count) Count { return Count(x) }),
 		Carried: each(c.Carried, stretch), Findings: findings(c.Findings),
@@ -150,9 +150,10 @@ func NewCompare(c *compare.Comparison, dumps []compare.Dump, advice []compare.Ad
 	return d
 }
 
-func rule(f compare.Field) Rule {
+func rule(r *compare.Rules, f *compare.Field) Rule {
 	all := each(f.Readings(), func(r compare.Reading) Reading { return Reading{r.Byte, r.Encoding, r.Formula} })
-	x := Rule{place(f.Place), f.Width, f.Class, all[0].Encoding, all[0].Formula, f.Bits, f.Known(), f.Doubt, all[1:], nil}
+	x := Rule{place(f.Place), f.Width, f.Class, all[0].Encoding, all[0].Formula, f.Bits, r.Known(f), f.Doubt, all[1:],
+		nil}
 	if f.On != nil {
 		on := place(*f.On)
 		x.On = &on
@@ -189,7 +190,7 @@ func verdict(r *compare.Rules, card disk.Sector) *Verdict {
 			x.Why = err.Error()
 		} else {
 			x.State, x.Value, x.Why = answer.State, answer.Value, answer.Why
-			x.Width, x.Encoding = answer.Width, f.Ways[0].Encoding
+			x.Width, x.Encoding = answer.Width, answer.Encoding
 			x.Others = each(answer.Others, func(o compare.Other) Alternative { return Alternative{o.Formula, o.Value, o.Byte} })
 		}
 		out.Fields = append(out.Fields, x)

@@ -125,7 +125,7 @@ type Through struct {
 
 // Add adds what lies outside the volumes.
 func (s *Survey) Add(o *scan.Outside) {
-	s.Fields, s.Findings = fields(o.Fields), append(s.Findings, findings(o.Findings)...)
+	s.Fields, s.Findings = each(o.Fields, field), append(s.Findings, findings(o.Findings)...)
 	s.Outside = &Outside{
 		Searched: some(o.Searched), Unknown: o.Unknown, Content: o.Content, Left: o.Left,
 		Structures: each(o.Structures, func(x candidate.Structure) Structure { return Structure(x) }),

@@ -41,10 +41,6 @@ type Field struct {
 	ByChance float64     `json:"expected_by_chance"`
 }
 
-func fields(all []layout.Field) []Field {
-	return each(all, field)
-}
-
 func field(f layout.Field) Field {
 	return Field{f.Sector, f.Offset, f.Width, f.Encoding, f.Value, f.Meaning, f.ByChance}
 }

@@ -120,7 +120,7 @@ func NewSurvey(m *layout.Map, more ...disk.Finding) *Survey {
 			return Table{t.Kind, t.State, t.SectorSize, some(t.Own), entries(t.Entries), some(t.Evidence)}
 		}),
 		Entries: entries(m.Entries), Regions: each(m.Regions, region), Volumes: each(m.Volumes, volumeAndUse),
-		Fields: fields(nil), Findings: findings(append(slices.Clip(m.Findings), more...)),
+		Fields: []Field{}, Findings: findings(append(slices.Clip(m.Findings), more...)),
 	}
 }
 

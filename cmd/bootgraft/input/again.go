@@ -16,7 +16,7 @@ func Again(c *cobra.Command, args ...string) string { return AgainWith(c, "", ""
 func AgainWith(c *cobra.Command, flag, value string, args ...string) string {
 	line := c.CommandPath()
 	for _, a := range args {
-		line += " " + words.Shell(a)
+		line += " " + words.Argument(a)
 	}
 	c.Flags().Visit(func(fl *pflag.Flag) {
 		if fl.Name == "report" || fl.Name == "redact" {

@@ -176,3 +176,11 @@ func ParseCount(text string) (disk.Sector, error) {
 	}
 	return disk.Sector(n), nil
 }
+
+// ParseEnds reads how much of the head and of the tail of a drive is meant.
+func ParseEnds(head, tail string, sectorSize int) (first, last Size, err error) {
+	if first, err = ParseSize(head, sectorSize); err == nil {
+		last, err = ParseSize(tail, sectorSize)
+	}
+	return first, last, err
+}

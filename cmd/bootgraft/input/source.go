@@ -72,13 +72,20 @@ type SourceFlags struct {
 	Accept     []disk.Code // codes that are accepted
 	Shows      bool        // the command only says what there is: findings about the image do not stop it
 	Command    *cobra.Command
-	Bar        func(what string) (progress func(done, total int64), finish func())
+	Bar        talk.Bar
 }
+
+// SectorSizeFlag adds --sector-size to the flags of a command.
+func SectorSizeFlag(c *cobra.Command, size *int) {
+	c.Flags().IntVar(size, "sector-size", 512, "logical sector size of an image file in bytes: 512, 1024, 2048 or 4096")
+}
+
+// CheckSectorSize refuses a size of sectors, in bytes, that no disk has here.
+func CheckSectorSize(n int) error { return talk.Coded(talk.ExitUsage, image.CheckSectorSize(n)) }
 
 // Add adds the flags to those of a command.
 func (f *SourceFlags) Add(c *cobra.Command) {
-	c.Flags().IntVar(&f.SectorSize, "sector-size", 512,
-		"logical sector size of an image file in bytes: 512, 1024, 2048 or 4096")
+	SectorSizeFlag(c, &f.SectorSize)
 	f.Command = c
 	c.Flags().StringVar(&f.Record, "record", "", "the record of a capture, if it is not beside the image")
 }
@@ -98,8 +105,8 @@ func (f *SourceFlags) Words() string {
 // OpenSource opens a SOURCE by what it is: a block device, a kit, a capture (an
 // image with its record), or a plain image.
 func OpenSource(path string, f SourceFlags) (*Source, error) {
-	if err := image.CheckSectorSize(f.SectorSize); err != nil {
-		return nil, talk.Coded(talk.ExitUsage, err)
+	if err := CheckSectorSize(f.SectorSize); err != nil {
+		return nil, err
 	}
 	img, err := image.Open(path, f.SectorSize)
 	var kind *image.NotRegularError
@@ -221,9 +228,7 @@ func planSource(p *plan.Plan, planPath string, f PlanSourceFlags) (*Source, erro
 				"with --source", p.Source.Path)
 		}
 	}
-	return OpenSource(path, SourceFlags{
-		SectorSize: p.Source.SectorSize, Record: f.Record, Accept: f.Accept, Shows: f.shows, Command: f.Command, Bar: f.Bar,
-	})
+	return OpenSource(path, f.With(p.Source.SectorSize))
 }
 
 // remembered returns where the source of a plan lies now: where the plan
@@ -256,9 +261,14 @@ func exists(path string) bool {
 type PlanSourceFlags struct {
 	Source, Record string
 	Accept         []disk.Code
-	shows          bool // as in sourceFlags
 	Command        *cobra.Command
-	Bar            func(what string) (progress func(done, total int64), finish func())
+	Bar            talk.Bar
+}
+
+// With are the flags of a SOURCE with sectors of so many bytes, where that is opened, or may be,
+// without a plan.
+func (f *PlanSourceFlags) With(sectorSize int) SourceFlags {
+	return SourceFlags{SectorSize: sectorSize, Record: f.Record, Accept: f.Accept, Command: f.Command, Bar: f.Bar}
 }
 
 // Words are the flags that a next command about the same plan needs, as typed.
@@ -341,12 +351,9 @@ func (o *Source) OtherUnit() disk.Spans {
 
 // Survey surveys the source, and tells what opening it found.
 func (o *Source) Survey(ctx context.Context, u *talk.UI) (*layout.Map, error) {
-	progress, finish := u.Bar("looking")
+	progress, finish := u.Sectors("looking", o.SectorSize())
 	defer finish()
-	n := int64(o.SectorSize())
-	return scan.Run(ctx, o, scan.Options{Progress: func(done, total disk.Sector) {
-		progress(int64(done)*n, int64(total)*n)
-	}, Source: func() []disk.Finding { return o.Findings }})
+	return scan.Run(ctx, o, scan.Options{Progress: progress, Source: func() []disk.Finding { return o.Findings }})
 }
 
 // Refused writes what a SOURCE asks for as one object, where a script asks.

@@ -63,6 +63,12 @@ func (c captureFiles) Free() int64 {
 	return free
 }
 
+// Lacks implements capture.Storage.
+func (captureFiles) Lacks(err error) (room, size bool) {
+	why := newfile.ShortOf(err)
+	return why == newfile.NoRoom, why == newfile.TooBig
+}
+
 type captureFile struct{ *os.File }
 
 // Size implements capture.File.

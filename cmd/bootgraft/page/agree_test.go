@@ -12,6 +12,7 @@ import (
 	"strings"
 	"testing"
 
+	"bootgraft/cmd/bootgraft/page/drawing"
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image"
@@ -21,6 +22,7 @@ import (
 	"bootgraft/image/nbd"
 	"bootgraft/layout"
 	"bootgraft/layout/plan"
+	"bootgraft/layout/rule/compare"
 	"bootgraft/layout/scan/diff"
 	"bootgraft/layout/scan/owners"
 )
@@ -60,6 +62,47 @@ func TestNewVolumesAreNoNewFormat(t *testing.T) {
 	forms["first screen"] = strings.Join(ChangedBrief(r, "", Advice{}).Verdict, " ")
 	for form, text := range forms {
 		if strings.Contains(text, "did not know the layout") || !strings.Contains(text, "A volume was made new") {
+			t.Errorf("%s:\n%s", form, text)
+		}
+	}
+}
+
+// TestWhatADeviceSeesIsOnThePage: terminal, first screen and page say how much of the card its
+// device sees.
+func TestWhatADeviceSeesIsOnThePage(t *testing.T) {
+	p := &Planned{Drive: inventedDrive(0), Plan: inventedPlan(), Target: inventedPlan().Target}
+	p.Plan.Sees = 600_000
+	p.Plan.Findings = []disk.Finding{disk.Notef(disk.DeviceSees, p.Plan.Sees, "the rest belongs to nobody")}
+	if walls := drawing.New(p.Map, p.Plan, p.Faults).Walls; len(walls) != 1 || walls[0].First != p.Plan.Sees {
+		t.Errorf("the picture shows %v", walls)
+	}
+	var whole, first bytes.Buffer
+	Plan(&talk.UI{Out: &whole}, p.Plan, "")
+	PlanBrief(p, nil).Show(&talk.UI{Out: &first})
+	for form, text := range map[string]string{"terminal": whole.String(), "first screen": first.String(),
+		"page": string(PlanReport(p).Plain())} {
+		if !strings.Contains(text, "it sees the first 600,000 sectors of it") {
+			t.Errorf("%s:\n%s", form, text)
+		}
+	}
+}
+
+// TestAdviceOfAComparison: terminal and page say which other original would decide most, and
+// what to do for rules to be kept.
+func TestAdviceOfAComparison(t *testing.T) {
+	a := sevenReadings()
+	a.Advised, a.For = []compare.Advice{{Size: 70_000, Left: 2}}, 60_000
+	for form, text := range shown(func(u *talk.UI) { Comparison(u, a) }, ComparisonAnswer(a)) {
+		for _, want := range []string{"For a card of 60,000 sectors, one more original decides most", "70,000 sectors (35.84 MB)",
+			"2 numbers would still be undecided", "-o RULES keeps them for a plan"} {
+			if !strings.Contains(text, want) {
+				t.Errorf("%s: %q is not said:\n%s", form, want, text)
+			}
+		}
+	}
+	r := &diff.Report{Sectors: 100, Original: true}
+	for form, text := range shown(func(u *talk.UI) { Changed(u, "a", "b", r, "") }, ChangedAnswer(r, "", Advice{})) {
+		if !strings.Contains(text, "Compare it with an original of another size") {
 			t.Errorf("%s:\n%s", form, text)
 		}
 	}

@@ -19,8 +19,8 @@ type Brief struct {
 	Next     func(u *talk.UI)
 }
 
-// briefLines is how many lines a first screen takes, with what is said below it: 24, less
-// the prompt.
+// briefLines is how many lines a first screen takes at least, with what is said below it: 24,
+// less the prompt.
 const briefLines = 23
 
 // Show writes the first screen. What has no room of the findings is counted.
@@ -31,7 +31,11 @@ func (b *Brief) Show(u *talk.UI) {
 		next = linesOf(u, b.Next)
 	}
 	const belowIt = 2 // how to see the rest
-	room := briefLines - belowIt - strings.Count(head, "\n") - strings.Count(next, "\n")
+	lines := briefLines
+	if u.Height != nil {
+		lines = max(lines, u.Height()-1) // less the prompt
+	}
+	room := lines - belowIt - strings.Count(head, "\n") - strings.Count(next, "\n")
 	u.Answerf("%s%s%s", head, b.findings(u, room), next)
 }
 
@@ -49,7 +53,11 @@ func (b *Brief) findings(u *talk.UI, room int) string {
 	room -= 2 // the blank line before them, and the line that counts the others
 	for _, f := range gravest(b.Findings) {
 		text := linesOf(u, func(u *talk.UI) { showFinding(u, f) })
-		if n := strings.Count(text, "\n"); n <= room {
+		n := strings.Count(text, "\n")
+		if n > room && f.Severity != disk.Note { // a long warning is named at least
+			text, n = fmt.Sprintf("  %-9s%s ...\n", graveText(&f), f.Code), 1
+		}
+		if n <= room {
 			out.WriteString(text)
 			room -= n
 			left--
@@ -58,7 +66,10 @@ func (b *Brief) findings(u *talk.UI, room int) string {
 	if len(b.Findings) == 0 {
 		return ""
 	}
-	if left > 0 {
+	switch {
+	case left == len(b.Findings):
+		fmt.Fprintf(&out, "  %s, not shown here\n", disk.Counted(left, "finding"))
+	case left > 0:
 		fmt.Fprintf(&out, "  and %s\n", disk.Counted(left, "more finding"))
 	}
 	return "\n" + out.String()

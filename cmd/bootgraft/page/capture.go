@@ -103,12 +103,10 @@ var StopTexts = map[capture.Stop]string{
 // NotSafe counts the sectors that could not be had, or not for certain.
 func NotSafe(r *capture.Result) string {
 	var out []string
-	for _, p := range []struct {
-		spans disk.Spans
-		are   string
-	}{{r.Missing, "missing"}, {r.Unstable, "unstable"}, {r.Hung, "not tried because the drive hung"}} {
-		if n := p.spans.Sectors(); n > 0 {
-			out = append(out, disk.Grouped(n)+" "+p.are)
+	for _, s := range []captureState{{"missing", r.Missing}, {"unstable", r.Unstable},
+		{"not tried because the drive hung", r.Hung}} {
+		if n := s.spans.Sectors(); n > 0 {
+			out = append(out, disk.Grouped(n)+" "+s.are)
 		}
 	}
 	return strings.Join(out, ", ")

@@ -43,9 +43,12 @@ func nextChanged(u *talk.UI, r *diff.Report, next string) {
 		u.Next("Next, what the device made and the old drive have in common:", next)
 	case r.Original:
 		u.Answerf("\n")
-		u.Wrapped("", "Compare it with an original of another size: bootgraft compare, with both of them.")
+		u.Wrapped("", anOriginal)
 	}
 }
+
+// anOriginal is what can be done with a card on which the device made its own layout.
+const anOriginal = "Compare it with an original of another size: bootgraft compare, with both of them."
 
 // changedFiles are the files that a device changed, and those of a desktop, which has
 // made what else was added.
@@ -180,8 +183,11 @@ func ChangedBrief(r *diff.Report, next string, advice Advice) *Brief {
 // or nothing; advice is for a card that did not start.
 func ChangedAnswer(r *diff.Report, next string, advice Advice) Answer {
 	out := Answer{Verdict: ChangedBrief(r, next, advice).Verdict[0], First: changedParts(r)}
-	if next != "" {
+	switch {
+	case next != "":
 		out.Next = []string{next}
+	case r.Original:
+		out.First[0].Blocks = append(out.First[0].Blocks, report.Text(anOriginal))
 	}
 	if advice.Next != "" {
 		p := report.NewPart("If it did not start", report.Named(advice.facts()))

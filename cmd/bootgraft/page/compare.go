@@ -39,7 +39,7 @@ func Comparison(u *talk.UI, a *Originals) {
 	u.Answerf("%s", report.Screen(a.copies()))
 	showCarried(u, a)
 	showFor(u, a)
-	showAdvice(u, a)
+	u.Answerf("%s", report.Screen(a.advicePart()))
 	Findings(u, a.Findings)
 	nextOriginals(u, a)
 }
@@ -50,8 +50,11 @@ func nextOriginals(u *talk.UI, a *Originals) {
 		u.Next(fmt.Sprintf("The rules are in %s. Next, a card of another size:", a.Out), a.NextLine())
 		return
 	}
-	u.Answerf("\nNo rules were kept; -o RULES keeps them for a plan.\n")
+	u.Answerf("\n%s\n", noRules)
 }
+
+// noRules is said where they are not.
+const noRules = "No rules were kept; -o RULES keeps them for a plan."
 
 // NextLine plans a card with the rules.
 func (a *Originals) NextLine() string {
@@ -172,6 +175,9 @@ type Originals struct {
 	Card  disk.Sector // 0 if nobody asked for one
 	Out   string
 	Again string // flags that a next command about the first one needs
+
+	Advised []compare.Advice // sizes of which one more original would decide most
+	For     disk.Sector      // the card for which they would
 }
 
 // ComparisonBrief is the first screen about several originals.
@@ -179,7 +185,7 @@ func ComparisonBrief(a *Originals) *Brief {
 	b := &Brief{Findings: a.Findings}
 	proved := 0
 	for i := range a.Fields {
-		if a.Fields[i].State() == compare.Proved {
+		if a.State(&a.Fields[i]) == compare.Proved {
 			proved++
 		}
 	}
@@ -192,12 +198,12 @@ func ComparisonBrief(a *Originals) *Brief {
 			break
 		}
 		f := &a.Fields[i]
-		b.Facts.Add(f.Place.String(), f.Different()[0].Text+": "+knownText(f))
+		b.Facts.Add(f.Place.String(), f.Different()[0].Text+": "+knownText(&a.Rules, f))
 	}
 	b.Facts.Add("beside them", disk.Counted(len(a.Checks), "checksum")+", "+copiesText(len(a.Copies)))
 	if a.Card > 0 {
 		r := a.Likeliest(a.Card)
-		b.Facts.Add("card of "+disk.Counted(a.Card, "sector"), fmt.Sprint(r.For(a.Card)))
+		b.Facts.Add("card of "+disk.Counted(a.Card, "sector"), decided(r.For(a.Card)))
 	}
 	b.Next = func(u *talk.UI) { nextOriginals(u, a) }
 	return b
@@ -229,7 +235,7 @@ func comparisonParts(a *Originals) (out []report.Part) {
 		add("Numbers that follow the size", report.Text("None was found."))
 	}
 	add(fieldsHeading, report.TableOf("where | how written | what | how sure", len(a.Fields),
-		func(i int) []string { return fieldRow(&a.Fields[i]) }))
+		func(i int) []string { return fieldRow(&a.Rules, &a.Fields[i]) }))
 	add(checksHeading, report.TableOf("where | what | how sure", len(a.Checks), func(i int) []string {
 		c := &a.Checks[i]
 		return []string{c.Place.String(), overText(c, a.SectorSize),
@@ -243,6 +249,10 @@ func comparisonParts(a *Originals) (out []report.Part) {
 		}))
 	if a.Card > 0 {
 		out = append(out, a.cardPart())
+	}
+	out = append(out, a.advicePart())
+	if a.Out == "" {
+		add("The rules", report.Text(noRules))
 	}
 	return append(out, cautionsPart(), findingsPart(a.Findings))
 }

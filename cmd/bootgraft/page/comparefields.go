@@ -16,11 +16,11 @@ func showFields(u *talk.UI, a *Originals) {
 		return
 	}
 	u.Answerf("\n%s:\n", fieldsHeading)
-	some(u, len(a.Fields), func(i int) { showField(u, &a.Fields[i]) })
+	some(u, len(a.Fields), func(i int) { showField(u, &a.Rules, &a.Fields[i]) })
 }
 
-func showField(u *talk.UI, f *compare.Field) {
-	u.Wrapped("  ", fmt.Sprintf("%s: %s, %s", f.Place, f.Ways[0].Encoding.Text(), knownText(f)))
+func showField(u *talk.UI, r *compare.Rules, f *compare.Field) {
+	u.Wrapped("  ", fmt.Sprintf("%s: %s, %s", f.Place, f.Ways[0].Encoding.Text(), knownText(r, f)))
 	all := f.Different()
 	u.Wrapped("      ", all[0].Text+follows(f))
 	also := ""
@@ -124,32 +124,33 @@ func showFor(u *talk.UI, a *Originals) {
 			return text
 		}))
 	})
-	u.Answerf("%s.\n", v)
+	u.Answerf("%s\n", decided(v))
 }
 
-// showAdvice says which other original would decide most.
-func showAdvice(u *talk.UI, a *Originals) {
-	list, card := a.Advice(a.Card)
-	if len(list) == 0 {
-		return
+// decided says how far all that follows the size is known of a card.
+func decided(v compare.Verdict) string { return fmt.Sprintf("Numbers and checksums: %s.", v) }
+
+// advicePart says which other original would decide most.
+func (a *Originals) advicePart() report.Part {
+	if len(a.Advised) == 0 {
+		return report.Part{}
 	}
-	u.Answerf("\n")
-	u.Wrapped("", fmt.Sprintf(
+	return report.NewPart("Which other original would decide most", report.Textf(
 		"For a card of %s sectors, one more original decides most if it has one of these sizes, or one like them: "+
 			"another unit's drive, or a card of that size which the device itself has initialised. "+
-			"What so few bytes foretell may need one more after it.",
-		disk.Grouped(card)))
-	for _, x := range list {
-		left := "every number would be decided"
-		if x.Left > 0 {
-			left = disk.Counted(x.Left, "number") + " would still be undecided"
-		}
-		u.Answerf("  %15s sectors (%s): %s\n", disk.Grouped(x.Size), disk.BytesText(int64(x.Size)*int64(a.SectorSize)), left)
-	}
+			"What so few bytes foretell may need one more after it.", disk.Grouped(a.For)),
+		report.TableOf("  (size) | (what it would leave)", len(a.Advised), func(i int) []string {
+			x, left := a.Advised[i], "every number would be decided"
+			if x.Left > 0 {
+				left = disk.Counted(x.Left, "number") + " would still be undecided"
+			}
+			size := disk.BytesText(int64(x.Size) * int64(a.SectorSize))
+			return []string{fmt.Sprintf("%s (%s)", disk.Counted(x.Size, "sector"), size), left}
+		}))
 }
 
 // fieldRow is one number that follows the size.
-func fieldRow(f *compare.Field) []string {
+func fieldRow(r *compare.Rules, f *compare.Field) []string {
 	all := f.Different()
 	what := all[0].Text + follows(f)
 	for i, other := range all[1:] {
@@ -160,7 +161,7 @@ func fieldRow(f *compare.Field) []string {
 		what += "; or " + other.Text
 	}
 	return []string{f.Place.String(), f.Ways[0].Encoding.Text(), what,
-		fmt.Sprintf("%s: %s%s", knownText(f), predicted(f.Bits), because(f.Doubt))}
+		fmt.Sprintf("%s: %s%s", knownText(r, f), predicted(f.Bits), because(f.Doubt))}
 }
 
 // cardPart is what a card of one size would hold.
@@ -177,7 +178,7 @@ func (a *Originals) cardPart() report.Part {
 		}
 		return []string{a.Fields[i].Place.String(), disk.Grouped(int64(answer.Value)), state}
 	})
-	p := report.NewPart("A card of "+disk.SizeText(a.Card, a.SectorSize), t, report.Textf("%s.", r.For(a.Card)))
+	p := report.NewPart("A card of "+disk.SizeText(a.Card, a.SectorSize), t, report.Text(decided(r.For(a.Card))))
 	if text := r.CountedText(a.Card, a.TailReach() > 0); text != "" {
 		p.Blocks = append(p.Blocks, report.Text(strings.TrimSpace(text)))
 	}

@@ -89,11 +89,11 @@ func predicted(bits float64) string {
 }
 
 // knownText says how far a number is known, whatever the card.
-func knownText(f *compare.Field) string {
+func knownText(r *compare.Rules, f *compare.Field) string {
 	switch {
-	case f.State() == compare.Undecided:
+	case r.State(f) == compare.Undecided:
 		return "undecided"
-	case f.Agreed():
+	case r.Agreed(f):
 		return "proved"
 	}
 	return "proved for a card on which all that fits comes to one number"

@@ -1,6 +1,7 @@
 package page
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -67,12 +68,7 @@ func diskLine(u *talk.UI, d blockdev.Disk, width int, now time.Time) {
 }
 
 // attachedText is how a disk is attached.
-func attachedText(bus string) string {
-	if bus == "" {
-		return "-"
-	}
-	return bus
-}
+func attachedText(bus string) string { return cmp.Or(bus, "-") }
 
 // nameText is what a disk says of itself.
 func nameText(id image.Identity) string {

@@ -2,6 +2,7 @@ package page
 
 import (
 	"fmt"
+	"slices"
 
 	"bootgraft/cmd/bootgraft/page/report"
 	"bootgraft/cmd/bootgraft/talk"
@@ -24,15 +25,11 @@ func Findings(u *talk.UI, findings []disk.Finding) {
 }
 
 // gravest returns findings in the order in which they are shown: the gravest first.
-func gravest(all []disk.Finding) (out []disk.Finding) {
-	for _, want := range []disk.Severity{disk.Refusal, disk.Warning, disk.Note} {
-		for _, f := range all {
-			if f.Severity == want {
-				out = append(out, f)
-			}
-		}
-	}
-	return out
+func gravest(all []disk.Finding) []disk.Finding {
+	order := []disk.Severity{disk.Refusal, disk.Warning, disk.Note}
+	return slices.SortedStableFunc(slices.Values(all), func(a, b disk.Finding) int {
+		return slices.Index(order, a.Severity) - slices.Index(order, b.Severity)
+	})
 }
 
 func showFinding(u *talk.UI, f disk.Finding) {

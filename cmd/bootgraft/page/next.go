@@ -6,6 +6,8 @@ import (
 
 	"bootgraft/cmd/bootgraft/talk"
 	"bootgraft/cmd/bootgraft/words"
+	"bootgraft/image/disk"
+	"bootgraft/layout"
 )
 
 // WritesCards tells whether a card can be written here, and no line is printed that only
@@ -19,6 +21,28 @@ func AfterSurvey(u *talk.UI, path, flags string) {
 	u.Next("Next, which card to buy, what the one at hand is, and the plan for it, with its number of sectors:",
 		fmt.Sprintf("bootgraft plan %s --size common%s", word, flags), words.AsRoot("bootgraft card next"),
 		fmt.Sprintf("bootgraft plan %s --size Ns%s -o card.plan", word, flags))
+}
+
+// Unlisted is how to see into the volumes of an image that no table names: each alone in a
+// file is a volume like any other.
+func Unlisted(u *talk.UI, path string, m *layout.Map) {
+	if runtime.GOOS == "windows" { // which has no dd
+		return
+	}
+	for i, v := range m.Unlisted {
+		out := "volume.img"
+		if i > 0 {
+			out = fmt.Sprintf("volume-%d.img", i+1)
+		}
+		flag := ""
+		if m.SectorSize != 512 {
+			flag = fmt.Sprintf(" --sector-size %d", m.SectorSize)
+		}
+		u.Next("To see into the volume that no table names, a copy of it alone:",
+			fmt.Sprintf("dd if=%s of=%s bs=%d skip=%d count=%d conv=sparse", words.Shell(path), out, m.SectorSize, v.Start,
+				v.Common(disk.Span{Count: m.Sectors}).Count),
+			fmt.Sprintf("bootgraft files %s%s", out, flag))
+	}
 }
 
 // LinesAfterVerify are the lines to type when a card or its image was compared with its plan.

@@ -156,8 +156,6 @@ func NoStart(u *talk.UI, a Advice) {
 	u.Answerf("%s", a.facts().Lines("  "))
 	if len(a.Typed) > 0 {
 		u.Answerf("\n")
-	}
-	for _, line := range a.Typed {
-		u.Answerf("  %s\n", line)
+		u.Lines(a.Typed...)
 	}
 }

@@ -161,6 +161,9 @@ func (p *Planned) fill(r *report.Report, a Answer) {
 	cardSectors := disk.Grouped(p.Target.Sectors)
 	r.Aloud.Add("sectors of the drive", disk.Grouped(p.Map.Sectors))
 	r.Aloud.Add("sectors of the card", cardSectors)
+	if text := seesText(p.Plan); text != "" {
+		r.Aloud.Add("its device", text)
+	}
 	r.Aloud.Add("check number of the plan begins", short(p.Digest))
 	r.Forum = p.numbers(report.Fact{Name: "card sectors", Value: cardSectors},
 		report.Fact{Name: "check number of the plan", Value: p.Digest})

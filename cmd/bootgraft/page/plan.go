@@ -27,8 +27,8 @@ const maxPieceRows = 24
 // to think about.
 func Plan(u *talk.UI, p *plan.Plan, digest string) {
 	u.Answerf("Card:   %s\n", disk.SizeText(p.Target.Sectors, p.Target.SectorSize))
-	if p.Sees > 0 {
-		u.Answerf("Device: it sees the first %s of it\n", disk.Counted(p.Sees, "sector"))
+	if text := seesText(p); text != "" {
+		u.Answerf("Device: %s\n", text)
 	}
 	u.Answerf("Drive:  %s\nSectors: %s\n\n", disk.SizeText(p.Source.Sectors, p.Source.SectorSize), totalsText(p))
 	u.Answerf("%s\n", pieceTable(p).Screen())
@@ -46,6 +46,14 @@ func Plan(u *talk.UI, p *plan.Plan, digest string) {
 	}
 	u.Answerf("\n%s  %s\n", words.Fold("", "Check number of this plan; two people who read its first 8 digits to each "+
 		"other know whether they mean the same plan:"), digest)
+}
+
+// seesText is how much of the card its device sees; nothing where that is all of it.
+func seesText(p *plan.Plan) string {
+	if p.Sees == 0 {
+		return ""
+	}
+	return fmt.Sprintf("it sees the first %s of it", disk.Counted(p.Sees, "sector"))
 }
 
 // ops are the provenances in the order in which they are told.
@@ -117,6 +125,7 @@ func PlanBrief(p *Planned, next func(u *talk.UI)) *Brief {
 	sentence, _, _ := p.verdict()
 	b := &Brief{Verdict: []string{sentence}, Findings: p.Plan.Findings, Next: next}
 	b.Facts.Add("card", disk.SizeText(p.Plan.Target.Sectors, p.Plan.Target.SectorSize))
+	b.Facts.Add("device", seesText(p.Plan))
 	b.Facts.Add("drive", disk.SizeText(p.Plan.Source.Sectors, p.Plan.Source.SectorSize))
 	b.Facts.Add("sectors", totalsText(p.Plan))
 	changes := p.changes()

@@ -65,7 +65,10 @@ func regionText(m *layout.Map, r layout.Region) string {
 	case c.NonBlank == r.Count:
 		text += ": all in use"
 	case c.NonBlank > 0:
-		text += fmt.Sprintf(": %s in use, %d to %d", disk.Grouped(c.NonBlank), c.First, c.Last)
+		text += ": " + disk.Grouped(c.NonBlank) + " in use, " + disk.Grouped(c.First)
+		if c.Last > c.First {
+			text += " to " + disk.Grouped(c.Last)
+		}
 	}
 	if c.Unread > 0 {
 		text += fmt.Sprintf("; %s not known", disk.Grouped(c.Unread))

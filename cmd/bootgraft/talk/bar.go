@@ -75,6 +75,15 @@ type moment struct {
 	share float64
 }
 
+// Bar begins to show how far long work has come: progress takes bytes.
+type Bar = func(what string) (progress func(done, total int64), finish func())
+
+// Sectors is UI.Bar for work that counts sectors of so many bytes.
+func (u *UI) Sectors(what string, size int) (progress func(done, total disk.Sector), finish func()) {
+	show, finish := u.Bar(what)
+	return func(done, total disk.Sector) { show(int64(done)*int64(size), int64(total)*int64(size)) }, finish
+}
+
 // Bar shows how far long work has come: one line on a terminal, a plain line
 // every 30 seconds elsewhere. done and total are in bytes.
 func (u *UI) Bar(what string) (progress func(done, total int64), finish func()) {
@@ -272,14 +281,13 @@ func (u *UI) occupies(away func()) (over func()) {
 	if u.above == nil { // a conversation that is not that of the process
 		return func() {}
 	}
-	u.above.is(away)
-	return func() { u.above.is(nil) }
-}
-
-func (a *above) is(away func()) {
-	a.mu.Lock()
-	defer a.mu.Unlock()
-	a.away = away
+	is := func(away func()) {
+		u.above.mu.Lock()
+		defer u.above.mu.Unlock()
+		u.above.away = away
+	}
+	is(away)
+	return func() { is(nil) }
 }
 
 // room takes away what is drawn, if anything is.

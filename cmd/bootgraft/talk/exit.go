@@ -119,7 +119,7 @@ func ErrorText(err error) string {
 func ErrorLine(err error, cells int) string {
 	lines := strings.Split("bootgraft: "+ErrorText(err), "\n")
 	for i, l := range lines {
-		if cells > 0 && words.Cells(l) > cells && !strings.HasPrefix(l, " ") && !strings.Contains(l, "bootgraft ") {
+		if cells > 0 && words.Cells(l) > cells && !strings.HasPrefix(l, " ") && !words.HasCommand(l) {
 			lines[i] = strings.TrimSuffix(words.FoldTo(cells, "", l), "\n")
 		}
 	}

@@ -96,6 +96,11 @@ func (u *UI) Wrapped(prefix, text string) {
 // Next says what can be done now, and which lines to type for it: these are never folded.
 func (u *UI) Next(text string, lines ...string) {
 	u.Answerf("\n%s\n", words.Fold("", text))
+	u.Lines(lines...)
+}
+
+// Lines writes lines to type, which are never folded.
+func (u *UI) Lines(lines ...string) {
 	for _, l := range lines {
 		u.Answerf("  %s\n", l)
 	}

@@ -62,11 +62,21 @@ func FoldTo(width int, prefix, text string) string {
 	return b.String()
 }
 
+// HasCommand tells whether a line of a page is to be pasted into a shell, or may be.
+func HasCommand(line string) bool {
+	for _, begins := range []string{"  dd if=", "  qemu-system-", "  qemu-img "} {
+		if strings.HasPrefix(line, begins) {
+			return true
+		}
+	}
+	return strings.Contains(line, "bootgraft ")
+}
+
 // Narrow breaks a line that is wider than so many cells at blanks, and ends each part with
 // a newline. What follows the first part stands two cells further in than it. A line with a
 // command stays whole: somebody may want to paste it.
 func Narrow(cells int, line string) string {
-	if Cells(line) <= cells || strings.Contains(line, "bootgraft ") {
+	if Cells(line) <= cells || HasCommand(line) {
 		return line + "\n"
 	}
 	room := strings.Repeat(" ", min(len(line)-len(strings.TrimLeft(line, " ")), cells/4)+2)

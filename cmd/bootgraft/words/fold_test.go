@@ -61,9 +61,11 @@ func TestCut(t *testing.T) {
 // pasted, and no word is lost.
 func TestNarrow(t *testing.T) {
 	for in, want := range map[string]string{
-		"card.img is written: 614,400 sectors of 512 bytes":      "card.img is written: 614,400 sectors of\n  512 bytes\n",
-		"             63         504,000  volume    entry 1":     "             63         504,000  volume\n            entry 1\n",
-		"  bootgraft verify card.plan a-long-name-of-a-card.img": "  bootgraft verify card.plan a-long-name-of-a-card.img\n",
+		"card.img is written: 614,400 sectors of 512 bytes":            "card.img is written: 614,400 sectors of\n  512 bytes\n",
+		"             63         504,000  volume    entry 1":           "             63         504,000  volume\n            entry 1\n",
+		"  bootgraft verify card.plan a-long-name-of-a-card.img":       "  bootgraft verify card.plan a-long-name-of-a-card.img\n",
+		"  dd if=old.img of=volume.img bs=512 skip=8192 count=400":     "  dd if=old.img of=volume.img bs=512 skip=8192 count=400\n",
+		"  qemu-system-i386 -m 128 -drive format=raw,file=nbd://there": "  qemu-system-i386 -m 128 -drive format=raw,file=nbd://there\n",
 		"short": "short\n",
 		"0123456789012345678901234567890123456789ab":     "0123456789012345678901234567890123456789\n  ab\n",
 		"012345678901234567890123456789 0123456789 abcd": "012345678901234567890123456789\n  0123456789 abcd\n",

@@ -26,8 +26,17 @@ func ansiWord(s string) string {
 }
 
 // Shell is the name of a file as a word for the shell of this system: quoted if it has to be,
-// and no flag, whatever it begins with.
+// no flag, whatever it begins with, and not the word for the disk that comes next.
 func Shell(s string) string {
+	if s == "next" {
+		s = "./next"
+	}
+	return Argument(s)
+}
+
+// Argument is an argument as it was typed, as a word for the shell: quoted if it has to be, and no
+// flag, whatever it begins with.
+func Argument(s string) string {
 	if strings.HasPrefix(s, "-") {
 		s = "./" + s
 	}
@@ -45,7 +54,7 @@ func Typed(args []string) []string {
 	for i, a := range args {
 		if a == "--" {
 			for _, name := range args[i+1:] {
-				typed = append(typed, Shell(name))
+				typed = append(typed, Argument(name))
 			}
 			break
 		}

@@ -39,13 +39,14 @@ func TestWordsOfTheCommandPrompt(t *testing.T) {
 // A name is no flag, whatever it begins with, and a line that was typed with "--" can get flags
 // at its end: POSIX.1-2024, Utility Conventions, 12.2, guideline 10.
 func TestNamesAreNoFlags(t *testing.T) {
-	for name, want := range map[string]string{"-old.img": "./-old.img", "-": "./-", "-a b": "'./-a b'", "a-b": "a-b"} {
+	for name, want := range map[string]string{"-old.img": "./-old.img", "-": "./-", "-a b": "'./-a b'", "a-b": "a-b", "next": "./next",
+		"next.plan": "next.plan"} {
 		if got := Shell(name); got != want {
 			t.Errorf("%s: %s, want %s", name, got, want)
 		}
 	}
 	for line, want := range map[string]string{
-		"w --device -- -p -t": "w --device ./-p ./-t", "w -o -p t": "w -o -p t", "w --": "w",
+		"w --device -- -p -t": "w --device ./-p ./-t", "w -o -p t": "w -o -p t", "w --": "w", "w -- next": "w next",
 	} {
 		if got := strings.Join(Typed(strings.Fields(line)), " "); got != want {
 			t.Errorf("%s: %s, want %s", line, got, want)

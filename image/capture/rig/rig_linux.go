@@ -5,10 +5,12 @@ package rig
 import (
 	"bufio"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -178,13 +180,14 @@ func (r *Rig) Log() []Access {
 	defer f.Close()
 	var out []Access
 	for s := bufio.NewScanner(f); s.Scan(); {
-		var kind string
-		var a Access
-		if _, err := fmt.Sscanf(s.Text(), "%s %d %d", &kind, &a.Start, &a.Count); err != nil {
+		kind, span, _ := strings.Cut(s.Text(), " ")
+		from, count, _ := strings.Cut(span, " ")
+		start, err := strconv.ParseInt(from, 10, 64)
+		n, e := strconv.ParseInt(count, 10, 64)
+		if err = errors.Join(err, e); err != nil {
 			r.t.Fatalf("log line %q: %v", s.Text(), err)
 		}
-		a.Write = kind == "W"
-		out = append(out, a)
+		out = append(out, Access{Span: disk.Span{Start: disk.Sector(start), Count: disk.Sector(n)}, Write: kind == "W"})
 	}
 	return out
 }

@@ -6,6 +6,10 @@ var volumes = Group{"volumes of every kind", []Entry{
 	warn(disk.VolumeBesideTable,
 		"A volume is found beside a table that is in force; nothing in the volume is interpreted.",
 		"If the device uses the volume and not the table, say so in your notes and compare with what it shows."),
+	ask(disk.VolumeUnlisted,
+		"A volume lies on a disk without a table, behind its first sectors; nothing in it is interpreted.",
+		"Take it out of the image with the lines of the survey, and list its files. A card that holds all of "+
+			"it gets it as it is. One that would cut it asks, and so does a kit that would take its files up."),
 	note(disk.VolumeAmbiguous,
 		"The place looks like two kinds of volume; one of them is taken.",
 		"Nothing has to be done; discs for two systems are made so on purpose."),

@@ -80,6 +80,7 @@ func (k *marks) find(s *layout.Map) error {
 		}
 	}
 	k.names(s)
+	k.unlisted(s)
 	if k.Facts && k.failed == nil {
 		k.failed = k.copies()
 	}
@@ -148,6 +149,21 @@ func (k *marks) names(s *layout.Map) {
 			"the %s table names its entries: %s. A device may look for them by name, so they stay in the kit, "+
 				"for everybody to read",
 			s.Table, strings.Join(names[:min(len(names), 12)], ", ")))
+	}
+}
+
+// unlisted asks about volumes that nobody reads here: their directories and files look like
+// the rest of a boot area.
+func (k *marks) unlisted(s *layout.Map) {
+	for _, v := range s.Unlisted {
+		if k.Facts || !slices.ContainsFunc(k.Spans, func(p kit.Span) bool {
+			return p.State == kit.Stored && !p.Span.Common(v.Span).Empty()
+		}) {
+			continue
+		}
+		k.Need = append(k.Need, disk.Refusalf(disk.VolumeUnlisted, v.Start,
+			"a %s volume begins here that no table names: its names and files go into the kit with the boot areas. "+
+				"--blank %d+%d leaves all of it out", v.Kind, v.Start, v.Common(disk.Span{Count: s.Sectors}).Count))
 	}
 }
 

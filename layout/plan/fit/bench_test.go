@@ -133,7 +133,7 @@ func BenchmarkProof(b *testing.B) {
 	for range b.N {
 		start := time.Now()
 		s := survey(b, d)
-		g := &given{ctx: b.Context(), src: d, s: s, open: opens(b, d, s), w: w}
+		g := &given{ctx: b.Context(), src: d, s: s, open: opens(b, d, s), w: w, linked: &linked{}}
 		a, err := g.attempt()
 		if err != nil || !a.fits() {
 			b.Fatal(err, a.refused.Error())

@@ -212,6 +212,9 @@ func TestAcceptances(t *testing.T) {
 	stale := withTail()
 	stale.Put(19900, make([]byte, 100*512))
 	disks.GPTHeaders(stale, 19999, entry(34, 20))
+	unlisted := imagetest.New(20000, 512)
+	disks.Noise(unlisted, at(0, 3), 1)
+	disks.FAT(unlisted, at(3000, 14000), 0, 3000)
 	lost := image.NewKnown(withTail(), disk.Spans{at(5, 2), at(5000, 3)}, nil)
 	for _, c := range []struct {
 		name   string
@@ -223,6 +226,7 @@ func TestAcceptances(t *testing.T) {
 		{"tables in conflict", conflict, 30000, []disk.Code{"tables-conflict"}},
 		{"no copy of a GPT", damaged, 30000, []disk.Code{"gpt-damaged"}},
 		{"stale table", stale, 16000, []disk.Code{disk.StaleTableCut}},
+		{"a volume that no table names", unlisted, 16999, []disk.Code{disk.VolumeUnlisted}},
 		{"missing sectors, same size", lost, 20000, []disk.Code{"missing-in-boot-area", "missing-in-volume"}},
 		{"odd bytes", imagetest.NewBytes(append(imagetest.Head(t, withTail(), 20000*512), 7), 512), 20000,
 			[]disk.Code{"odd-bytes"}},

@@ -77,6 +77,22 @@ func TestWhatIsSaidOfACard(t *testing.T) {
 	}
 }
 
+// TestTailBeforeTableOnlyWhereItGoes: that the tail lies before the second copy of a GUID
+// partition table at the new end is said only of a card that has it there.
+func TestTailBeforeTableOnlyWhereItGoes(t *testing.T) {
+	d := guid()
+	disks.Noise(d, at(19900, 100), 1)
+	for _, c := range []struct {
+		tail Tail
+		want bool
+	}{{TailBoth, true}, {TailEnd, true}, {TailDrop, false}} {
+		said := saidOf(t, d, tailed(30000, c.tail))
+		if slices.Contains(said, string(disk.TailBeforeTable)) != c.want {
+			t.Errorf("--tail %s: %v", c.tail, said)
+		}
+	}
+}
+
 // TestEntryOfAnotherTableIsFixed: the entries of a table that is carried byte for
 // byte keep their sizes, and so do the volumes in them.
 func TestEntryOfAnotherTableIsFixed(t *testing.T) {

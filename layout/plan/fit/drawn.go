@@ -3,11 +3,13 @@ package fit
 import (
 	"context"
 	"encoding/binary"
+	"fmt"
 	"io"
 
 	"bootgraft/image"
 	"bootgraft/layout"
 	"bootgraft/layout/scan"
+	"bootgraft/layout/scan/link"
 	"bootgraft/layout/table/gpt"
 )
 
@@ -31,9 +33,13 @@ func DrawIDs(s *layout.Map, random io.Reader) (*NewIDs, error) {
 	return ids, err
 }
 
-// LookOutside takes over what a look into the sectors outside the volumes finds.
-// A card of the same size is the source sector by sector, and needs no look.
-func (w *Wishes) LookOutside(ctx context.Context, src image.Source, s *layout.Map) error {
+// LookOutside takes over what boot code names by its place, and what a look into the
+// sectors outside the volumes finds, once for all cards that are planned with w. A card
+// of the same size is the source sector by sector, and needs no such look.
+func (w *Wishes) LookOutside(ctx context.Context, src image.Source, s *layout.Map) (err error) {
+	if w.Links, err = link.Find(ctx, src, s); err != nil {
+		return fmt.Errorf("looking for links in boot code: %w", err)
+	}
 	if w.Target.Sectors == s.Sectors {
 		return nil
 	}

@@ -91,7 +91,7 @@ func Plan(ctx context.Context, src image.Source, s *layout.Map, w Wishes) (*plan
 	if err != nil {
 		return nil, err
 	}
-	g := &given{ctx: ctx, src: src, s: s, open: at, w: w, linked: &linked{}}
+	g := &given{ctx: ctx, src: src, s: s, open: at, w: w, linked: &linked{w.Links}}
 	a, err := g.attempt()
 	if err != nil {
 		return nil, err
@@ -172,8 +172,7 @@ func (a *attempt) work() error {
 	a.placed = placed
 	if a.resizing() {
 		a.weigh(a.given, a.aboutOtherSize())
-		a.weigh(a.given, placed.noteEntryNumbers())
-		a.weigh(a.given, placed.noteInsideNumbers())
+		a.weigh(a.given, placed.noteKeptNumbers())
 		if least := placed.leastCard(); a.w.Target.Sectors < least {
 			a.tooSmall = least
 		} else {
@@ -280,7 +279,16 @@ func (p *given) aboutOtherSize() (out said) {
 				"no copy of the GUID partition table can be read; on another size all of it is copied byte for byte, and nobody "+
 					"knows which blank sectors are somebody's"))
 		}
-	case "mbr", "none":
+	case "mbr":
+	case "none":
+		for _, v := range p.s.Unlisted {
+			if v.End() > p.w.Target.Sectors {
+				out.ask(disk.Refusalf(disk.VolumeUnlisted, v.Start,
+					"a %s volume of %s that no table names ends behind the end of the card: its size stays, whoever uses it "+
+						"believes that it is whole, and writes past the end. It needs a card of %s",
+					v.Kind, sectors(v.Count), sectors(v.End())))
+			}
+		}
 	default:
 		out.note(disk.Warningf(disk.TableNamesOldSize, 0,
 			"the %s table is copied byte for byte: where it names the size of the disk it names the old one, %s",

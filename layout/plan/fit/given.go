@@ -26,7 +26,9 @@ type given struct {
 // with returns the same for other wishes, planned by one try if there is one.
 // grants accepts whatever is asked.
 func (p *given) with(w Wishes, by *rung, grants bool) *given {
-	return &given{ctx: p.ctx, src: p.src, s: p.s, open: p.open, w: w, judged: by, grants: grants}
+	other := *p
+	other.w, other.judged, other.grants = w, by, grants
+	return &other
 }
 
 // accepts tells whether the owner has accepted a code.

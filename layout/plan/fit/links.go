@@ -15,12 +15,6 @@ import (
 // links returns the numbers in the boot code of the source that name a place, looked
 // for once for all cards that are tried.
 func (p *given) links() (*link.Found, error) {
-	if p.w.Links != nil {
-		return p.w.Links, nil
-	}
-	if p.linked == nil {
-		p.linked = &linked{}
-	}
 	if p.linked.found == nil {
 		found, err := link.Find(p.ctx, p.src, p.s)
 		if err != nil {
@@ -31,7 +25,7 @@ func (p *given) links() (*link.Found, error) {
 	return p.linked.found, nil
 }
 
-// linked keeps what links has found.
+// linked keeps what links has found, or was given.
 type linked struct{ found *link.Found }
 
 // linkedFiles returns the files of a volume that boot code finds by their sectors:

@@ -1,6 +1,7 @@
 package fit
 
 import (
+	"cmp"
 	"fmt"
 	"maps"
 	"slices"
@@ -111,10 +112,8 @@ func (p *given) askCopies(q layout.Piece, copies []volume.Copy) []layout.Piece {
 			}
 		}
 	}
-	for _, s := range got.Outside(source) {
-		parts = append(parts, s)
-	}
-	slices.SortFunc(parts, func(a, b disk.Span) int { return int(min(1, max(-1, a.Start-b.Start))) })
+	parts = append(parts, got.Outside(source)...)
+	slices.SortFunc(parts, func(a, b disk.Span) int { return cmp.Compare(a.Start, b.Start) })
 	var out []layout.Piece
 	for _, s := range parts {
 		piece := layout.Piece{Span: disk.Span{Start: s.Start - q.From + q.Start, Count: s.Count}, Op: layout.Zero,

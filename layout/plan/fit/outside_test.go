@@ -3,6 +3,7 @@ package fit
 import (
 	"context"
 	"encoding/binary"
+	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -109,6 +110,39 @@ func TestPlannedCardsOutside(t *testing.T) {
 				t.Errorf("%s, %d: partx sees %v, the survey %v", label, n, got, want)
 			}
 			fsck(t, c, s.Entries)
+		}
+	}
+}
+
+// A volume without a table whose boot sector lists itself as an entry, as mkfs.fat --mbr
+// and mformat write it: on every card it is still the bare volume that blkid sees.
+func TestBareVolumeThatListsItself(t *testing.T) {
+	t.Parallel()
+	for _, n := range []disk.Sector{8192, 65536, 524160} {
+		for _, args := range [][]string{
+			{"mformat", "-T", fmt.Sprint(n), "-i", "", "::"}, {"mkfs.fat", "--mbr=y", ""}, {"mkfs.fat", "--mbr=n", ""},
+		} {
+			name := imagetest.Save(t, imagetest.New(n, 512))
+			args[slices.Index(args, "")] = name
+			tool(t, args[0], "", args[1:]...)
+			src, err := image.Open(name, 512)
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer src.Close()
+			for _, to := range []disk.Sector{n - n/9, n + n/15, 3 * n} {
+				w := size(to)
+				w.Excess = ExcessZero
+				if to > n {
+					w.Volumes.Wish = map[int]volume.Wishes{0: {Mode: volume.Grow}}
+				}
+				c := mustCard(t, mustPlan(t, src, w), src)
+				if got := imagetest.Save(t, c); !strings.Contains(tool(t, "blkid", "", "-p", got), `TYPE="vfat"`) {
+					t.Errorf("%q, %d to %d: blkid sees no FAT volume", args, n, to)
+				} else {
+					tool(t, "fsck.fat", "", "-n", got)
+				}
+			}
 		}
 	}
 }

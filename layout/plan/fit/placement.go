@@ -113,42 +113,29 @@ func (p *given) grownIn(box layout.Entry, lengths map[int]length) (end disk.Sect
 	return end
 }
 
-// noteEntryNumbers tells of numbers outside the volumes that may be the length of an
-// entry, or where it ends, and are no longer right where the entry gets another length.
-func (p *placement) noteEntryNumbers() (out said) {
+// noteKeptNumbers tells of numbers that are carried as they are and may no longer be
+// right: outside the volumes the length of an entry, or where it ends, where the entry
+// gets another length; inside partitions the size of the disk, where no rule and no try
+// changes anything.
+func (p *placement) noteKeptNumbers() (out said) {
 	for _, f := range p.w.Fields {
-		n, ok := p.lengths[f.Entry]
-		if f.Entry == 0 || !ok || f.Law == nil || f.ByChance > weakChance {
+		code, n, inside := disk.InsideNumberKept, p.w.Target.Sectors, ", inside a partition"
+		help := "take a card of the size of the original, or let the device format one"
+		if f.Entry != 0 {
+			code, n, inside = disk.EntryNumberKept, p.lengths[f.Entry].Sector, ""
+			help = "take a card on which the entry keeps its length"
+		}
+		if n == 0 || f.Entry == 0 && !f.Inside || f.Law == nil || f.ByChance > weakChance {
 			continue
 		}
-		v, _, ok := formula(f.Law).At(n.Sector)
+		v, _, ok := formula(f.Law).At(n)
 		if !ok || v == f.Value {
 			continue
 		}
-		out.note(disk.Warningf(disk.EntryNumberKept, f.Sector,
-			"byte %d, %s = %d, may be the %s (%.2g such numbers are expected by chance); on the card that is %d, and the "+
-				"number is carried as it is; if the device does not start, take a card on which the entry keeps its length",
-			f.Offset, f.Encoding, f.Value, f.Meaning, f.ByChance, v))
-	}
-	return out
-}
-
-// noteInsideNumbers tells of numbers inside partitions that may be the size of the disk:
-// no rule and no try changes anything there.
-func (p *placement) noteInsideNumbers() (out said) {
-	for _, f := range p.w.Fields {
-		if !f.Inside || f.Entry != 0 || f.Law == nil || f.ByChance > weakChance {
-			continue
-		}
-		v, _, ok := formula(f.Law).At(p.w.Target.Sectors)
-		if !ok || v == f.Value {
-			continue
-		}
-		out.note(disk.Warningf(disk.InsideNumberKept, f.Sector,
-			"byte %d, %s = %d, inside a partition, may be the %s (%.2g such numbers are expected by chance); on the card that "+
-				"is %d, and the number is carried as it is; if the device does not start, take a card of the size of the "+
-				"original, or let the device format one",
-			f.Offset, f.Encoding, f.Value, f.Meaning, f.ByChance, v))
+		out.note(disk.Warningf(code, f.Sector,
+			"byte %d, %s = %d%s, may be the %s (%.2g such numbers are expected by chance); on the card that is %d, and the "+
+				"number is carried as it is; if the device does not start, %s",
+			f.Offset, f.Encoding, f.Value, inside, f.Meaning, f.ByChance, v, help))
 	}
 	return out
 }

@@ -22,7 +22,8 @@ import (
 // half plans a disk up to the proof, which the test then gives a spoilt plan.
 func half(t *testing.T, src image.Source, w Wishes) (*drawing, *plan.Plan) {
 	t.Helper()
-	g := &given{ctx: context.Background(), src: src, s: survey(t, src), open: opens(t, src, survey(t, src)), w: w}
+	g := &given{ctx: context.Background(), src: src, s: survey(t, src), open: opens(t, src, survey(t, src)), w: w,
+		linked: &linked{}}
 	a, err := g.attempt()
 	if err != nil || !a.fits() {
 		t.Fatal(err, a.refused.Error())

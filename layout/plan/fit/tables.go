@@ -175,12 +175,7 @@ func (p *rendering) renderMBR() error {
 		changed[0] = sector0.Bytes()
 		why = layout.WhyNewIDs
 	}
-	for at, data := range changed {
-		if err := p.put(at, data, why, layout.RankFirst); err != nil {
-			return err
-		}
-	}
-	return nil
+	return p.putAll(changed, why, layout.RankFirst)
 }
 
 // setHeads counts the tuples of every record in the geometry that was asked
@@ -268,10 +263,8 @@ func (p *rendering) mendGPT(copy map[disk.Sector][]byte, rank layout.Rank) error
 			return nil
 		}
 	}
-	for at, data := range missing {
-		if err := p.put(at, data, layout.WhyOtherCopy, rank); err != nil {
-			return err
-		}
+	if err := p.putAll(missing, layout.WhyOtherCopy, rank); err != nil {
+		return err
 	}
 	if at := slices.Sorted(maps.Keys(missing)); len(at) > 0 {
 		p.note(disk.Warningf(disk.TwinUsed, at[0],

@@ -35,13 +35,6 @@ func (t tail) from(s disk.Span, why tailReason) tail {
 	return t
 }
 
-// without returns the tail where one copy of it stays at its old address, and the
-// other one moves.
-func (t tail) without(kept, moved disk.Span) tail {
-	t.kept, t.Span = kept, moved
-	return t
-}
-
 // atOld tells whether the tail lies at its old address on a card of another size.
 func (t *tail) atOld() bool {
 	return !t.Empty() && (t.choice == TailBoth || t.choice == TailSamePlace)
@@ -77,17 +70,17 @@ func (p *course) findTail() (t tail, out said, err error) {
 	if !p.resizing() {
 		return t, out, nil
 	}
-	if p.gptInForce() && !t.Empty() && t.End() == p.s.Sectors {
-		out.note(disk.Warningf(disk.TailBeforeTable, t.Start,
-			"the tail reaches the last sector, where the second copy of the GUID partition table belongs: at the new end it "+
-				"lies %s further from the end, before that copy",
-			sectors(p.backup())))
-	}
 	if t.choice == "" {
 		t.choice = TailBoth
 		if p.w.Target.Sectors < p.s.Sectors || p.countedFromEnd(t) {
 			t.choice = TailEnd
 		}
+	}
+	if p.gptInForce() && t.atEnd() && t.End() == p.s.Sectors {
+		out.note(disk.Warningf(disk.TailBeforeTable, t.Start,
+			"the tail reaches the last sector, where the second copy of the GUID partition table belongs: at the new end it "+
+				"lies %s further from the end, before that copy",
+			sectors(p.backup())))
 	}
 	return t, out, nil
 }

@@ -31,7 +31,7 @@ func (p *requirement) tailCopies() (t tail, out said, err error) {
 	if err != nil || kept.Empty() || fits && kept.Start+moved.Count+p.backup() != p.w.Target.Sectors {
 		return t, out, err
 	}
-	t = t.without(kept, moved)
+	t.kept, t.Span = kept, moved
 	if p.w.Target.Sectors >= t.least(kept.Start, p.backup()) {
 		out.note(disk.Warningf(disk.TailTwice, kept.Start,
 			"the %s from sector %s on lie at the end of the disk too, from sector %s on: these go to the new end, and the "+

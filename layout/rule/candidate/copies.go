@@ -197,7 +197,7 @@ func (l *looker) joined(pairs []pair, step disk.Sector) (out []mirrorRun) {
 		if n := len(out); n > 0 {
 			r := &out[n-1]
 			next := p.of - r.of
-			if r.order == p.order && key(r.pair) == key(p) && sameOwn(r.own, p.own) && next >= r.count &&
+			if r.order == p.order && key(r.pair) == key(p) && slices.Equal(r.own, p.own) && next >= r.count &&
 				next <= r.count+maxBridge && l.bridge(r, next) {
 				r.count = next + 1
 				r.changes = min(r.changes+p.changes, 1<<12)
@@ -219,8 +219,6 @@ func (l *looker) bridge(r *mirrorRun, next disk.Sector) bool {
 	}
 	return true
 }
-
-func sameOwn(a, b []Stretch) bool { return slices.Equal(a, b) }
 
 // chosen gives every copied sector to the longest run that explains it.
 func (l *looker) chosen(runs []mirrorRun) (out []mirrorRun) {

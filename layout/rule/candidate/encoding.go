@@ -150,6 +150,17 @@ func (f *Form) Decode(b []byte) (v uint64, ok bool) {
 	return f.text(b)
 }
 
+// digits are those of a number that is written as text.
+func (f *Form) digits() string {
+	switch f.kind {
+	case "hex":
+		return "0123456789abcdef"
+	case "HEX":
+		return "0123456789ABCDEF"
+	}
+	return "0123456789"
+}
+
 // text reads digits; spaces may stand before them only where they pad.
 func (f *Form) text(b []byte) (v uint64, ok bool) {
 	if f.kind == "sdec" {
@@ -160,24 +171,13 @@ func (f *Form) text(b []byte) (v uint64, ok bool) {
 			return 0, false
 		}
 	}
-	base := uint64(10)
-	if f.kind == "hex" || f.kind == "HEX" {
-		base = 16
-	}
+	digits := f.digits()
 	for _, c := range b {
-		d := uint64(99)
-		switch {
-		case c >= '0' && c <= '9':
-			d = uint64(c - '0')
-		case f.kind == "hex" && c >= 'a' && c <= 'f':
-			d = uint64(c-'a') + 10
-		case f.kind == "HEX" && c >= 'A' && c <= 'F':
-			d = uint64(c-'A') + 10
-		}
-		if d >= base {
+		d := strings.IndexByte(digits, c)
+		if d < 0 {
 			return 0, false
 		}
-		v = v*base + d
+		v = v*uint64(len(digits)) + uint64(d)
 	}
 	return v, true
 }
@@ -225,4 +225,44 @@ func (f *Form) putText(out []byte, v uint64) (rest uint64) {
 	}
 	copy(out, s)
 	return 0
+}
+
+// Text says for a person how a number is written.
+func (e Encoding) Text() string {
+	form, err := FormOf(e)
+	if err != nil {
+		return string(e)
+	}
+	name, swap, _ := strings.Cut(string(e), "-swap")
+	n := form.Width
+	switch kind := strings.TrimRight(name, "0123456789"); kind {
+	case "u":
+		return "1 byte"
+	case "bcd":
+		return fmt.Sprintf("%d bytes, two decimal digits each", n)
+	case "lebcd":
+		return fmt.Sprintf("%d bytes, two decimal digits each, the lowest first", n)
+	case "dec":
+		return fmt.Sprintf("%d decimal digits", n)
+	case "sdec":
+		return fmt.Sprintf("%d decimal digits, blanks in front", n)
+	case "hex":
+		return fmt.Sprintf("%d hexadecimal digits, small letters", n)
+	case "HEX":
+		return fmt.Sprintf("%d hexadecimal digits, capitals", n)
+	case "be":
+		return fmt.Sprintf("%d bytes, highest first%s", n, swapText(swap))
+	default:
+		return fmt.Sprintf("%d bytes, lowest first%s", n, swapText(swap))
+	}
+}
+
+func swapText(bits string) string {
+	switch bits {
+	case "16":
+		return ", then the bytes of each 16-bit word exchanged"
+	case "32":
+		return ", then each 32-bit word reversed"
+	}
+	return ""
 }

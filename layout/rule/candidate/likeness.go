@@ -16,11 +16,6 @@ const likeEnds = 512
 // a copy number changes one or two of them.
 const pieceBytes = 64
 
-type edge struct {
-	at   disk.Sector
-	data []byte
-}
-
 // likePairs finds copies that differ in a copy number, and perhaps in a
 // checksum over it. Sectors that an exact copy explains are left alone.
 func (l *looker) likePairs(exact []pair) (out []pair, err error) {
@@ -47,7 +42,7 @@ func (l *looker) likePairs(exact []pair) (out []pair, err error) {
 	return out, l.ctx.Err()
 }
 
-func (l *looker) edges() (out []edge, err error) {
+func (l *looker) edges() (out []nearSector, err error) {
 	for i := range l.sheets {
 		s := &l.sheets[i]
 		if i >= likeEnds && i < len(l.sheets)-likeEnds || s.changes < minChanges || s.look == lookPattern {
@@ -58,7 +53,7 @@ func (l *looker) edges() (out []edge, err error) {
 			return nil, err
 		}
 		if ok {
-			out = append(out, edge{s.at, b})
+			out = append(out, nearSector{at: s.at, data: b})
 		}
 	}
 	return out, nil
@@ -85,7 +80,7 @@ func informative(b []byte) (out []uint64) {
 }
 
 // likes returns the earlier edges that a sector is a numbered copy of.
-func (l *looker) likes(edges []edge, pieces map[uint64][]int, to edge, room []byte) (out []pair) {
+func (l *looker) likes(edges []nearSector, pieces map[uint64][]int, to nearSector, room []byte) (out []pair) {
 	for o, order := range orders {
 		copy(room, to.data)
 		order.Turn(room)

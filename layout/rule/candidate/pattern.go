@@ -1,6 +1,7 @@
 package candidate
 
 import (
+	"bytes"
 	"cmp"
 	"encoding/binary"
 	"math"
@@ -99,7 +100,7 @@ func (p *patterns) search(x disk.Sector, b []byte, found []hit) []hit {
 		for _, n := range p.by[key] {
 			w := &p.list[n]
 			at := i - w.window
-			if at < 0 || at+len(w.bytes) > len(b) || (at+w.at)%w.every != 0 || string(b[at:at+len(w.bytes)]) != string(w.bytes) {
+			if at < 0 || (at+w.at)%w.every != 0 || !bytes.HasPrefix(b[at:], w.bytes) {
 				continue
 			}
 			if !filling(b, w.bytes) {
@@ -112,29 +113,15 @@ func (p *patterns) search(x disk.Sector, b []byte, found []hit) []hit {
 
 // filling tells whether p stands in b more than three times.
 func filling(b, p []byte) bool {
-	n := 0
-	for i := 0; i+len(p) <= len(b); {
-		if string(b[i:i+len(p)]) != string(p) {
-			i++
-			continue
-		}
-		n++
-		i += len(p)
-	}
-	return n > 3
+	return bytes.Count(b, p) > 3
 }
 
 // core returns where the field begins and ends without zeros around it: two
 // readings with the same core are the same bytes.
 func (h *hit) core() (disk.Sector, int, int) {
-	start, end := h.byte, h.byte+len(h.p.bytes)
-	for i := 0; i < len(h.p.bytes) && h.p.bytes[i] == 0; i++ {
-		start++
-	}
-	for i := len(h.p.bytes) - 1; i > 0 && h.p.bytes[i] == 0; i-- {
-		end--
-	}
-	return h.sector, start, end
+	b := bytes.TrimLeft(h.p.bytes, "\x00")
+	start := h.byte + len(h.p.bytes) - len(b)
+	return h.sector, start, start + len(bytes.TrimRight(b, "\x00"))
 }
 
 // overlaps tells whether two hits claim a byte that is not zero.

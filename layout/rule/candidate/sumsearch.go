@@ -57,29 +57,26 @@ func (l *looker) checksums() error {
 	}
 	found = append(found, more...)
 	slices.SortStableFunc(found, func(a, b Checksum) int { return cmp.Compare(a.ByChance, b.ByChance) })
-	type byteAt struct {
-		at   Place
-		byte int
-	}
-	taken := map[byteAt]bool{}
+	taken := map[Place]bool{}
 	for _, c := range found {
+		bytes := func(p Place) (out []Place) {
+			for range forms[c.Encoding].Width {
+				out = append(out, p)
+				p.Byte++
+			}
+			return out
+		}
 		c.At = slices.DeleteFunc(c.At, func(p Place) bool {
-			for i := range forms[c.Encoding].Width {
-				if taken[byteAt{Place{p.From, p.Sector, 0}, p.Byte + i}] {
-					return true
-				}
-			}
-			return false
+			return slices.ContainsFunc(bytes(p), func(b Place) bool { return taken[b] })
 		})
-		if len(c.At) == 0 {
-			continue
-		}
 		for _, p := range c.At {
-			for i := range forms[c.Encoding].Width {
-				taken[byteAt{Place{p.From, p.Sector, 0}, p.Byte + i}] = true
+			for _, b := range bytes(p) {
+				taken[b] = true
 			}
 		}
-		l.out.Checksums = append(l.out.Checksums, c)
+		if len(c.At) > 0 {
+			l.out.Checksums = append(l.out.Checksums, c)
+		}
 	}
 	l.out.Checksums = shorten(l.out.Checksums, maxChecksums, &l.out.Left)
 	return l.ctx.Err()

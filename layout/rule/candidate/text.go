@@ -1,6 +1,7 @@
 package candidate
 
 import (
+	"bytes"
 	"math"
 
 	"bootgraft/image/disk"
@@ -25,8 +26,8 @@ type textFinder struct {
 
 func (t *textFinder) look(x disk.Sector, b []byte) {
 	runsOf(b, shortText, &isPrintable, func(start, end int) {
-		if !oneByte(b[start:end]) {
-			t.add(x, start, b[start:end])
+		if run := b[start:end]; bytes.Count(run, run[:1]) < len(run) {
+			t.add(x, start, run)
 		}
 	})
 }
@@ -59,15 +60,6 @@ func runsOf(b []byte, least int, class *[256]bool, visit func(start, end int)) {
 		}
 		i = end
 	}
-}
-
-func oneByte(b []byte) bool {
-	for _, c := range b {
-		if c != b[0] {
-			return false
-		}
-	}
-	return true
 }
 
 func (t *textFinder) add(x disk.Sector, at int, b []byte) {

@@ -111,10 +111,9 @@ func (r *Rules) surviving(s disk.Sector) (out []Count) {
 // left tells whether a reading by one of the counts would fit an original of s
 // sectors as well as the first does, and still put something else on a card of n.
 func (r *Rules) left(f *Field, counts []Count, n, s disk.Sector) bool {
-	for depth := 0; f != nil && f.On != nil && depth < maxChain; depth++ {
-		f = r.Field(*f.On) // it is decided when that is
+	for f = range r.chain(f) { // it is decided when the last of them is
 	}
-	if f == nil || f.On != nil {
+	if f == nil {
 		return true
 	}
 	there, err1 := r.first(f, s)

@@ -27,6 +27,8 @@ type Answer struct {
 	Others []Other
 	Why    string // undecided: the reason
 
+	Encoding candidate.Encoding // of Bytes
+
 	// Formula is the one that gives Value. Alone tells whether the field itself is
 	// decided: what is open is the size that the device counts with, what it
 	// does beyond all originals, or the number that the field follows from.
@@ -190,15 +192,14 @@ func (r *Rules) Answer(f *Field, n disk.Sector) (Answer, error) {
 		a.State, a.Why = Undecided, "the originals do not tell with which size the device counts"
 	case wall > 0:
 		a.State, a.Why = Undecided, fmt.Sprintf("no original reaches beyond %s sectors", disk.Grouped(wall))
-	case f.On != nil && !r.proves(*f.On, n):
+	case f.On != nil && !r.proves(r.Field(*f.On), n):
 		a.State, a.Why = Undecided, fmt.Sprintf("it follows from the number at %s, which is not decided", *f.On)
 	}
 	return a, nil
 }
 
-// proves tells whether the number at a place is proved for a card of n sectors.
-func (r *Rules) proves(p candidate.Place, n disk.Sector) bool {
-	f := r.Field(p)
+// proves tells whether a number, nil if it is none, is proved for a card of n sectors.
+func (r *Rules) proves(f *Field, n disk.Sector) bool {
 	if f == nil {
 		return false
 	}
@@ -209,7 +210,7 @@ func (r *Rules) proves(p candidate.Place, n disk.Sector) bool {
 // answer is what the field holds by the option.
 func (o *option) answer(f *Field) Answer {
 	a := Answer{State: Proved, Value: o.value, Byte: o.at, Width: len(o.bytes), Bytes: o.bytes, Why: f.Doubt,
-		Formula: o.formula}
+		Encoding: f.Ways[o.way].Encoding, Formula: o.formula}
 	if short := f.outgrown(o); short != nil && a.Why == "" {
 		a.Why = fmt.Sprintf("%d does not fit the %d bytes that were seen to change; it is written as %s",
 			o.value, short.Width, f.Ways[o.way].Encoding)
@@ -337,21 +338,18 @@ type Verdict struct {
 // For returns the verdict for a card of n sectors.
 func (r *Rules) For(n disk.Sector) Verdict {
 	var v Verdict
-	count := func(p candidate.Place, proved bool) {
-		if proved {
-			v.Proved++
-			return
-		}
-		v.Undecided++
-		v.Open = append(v.Open, p)
-	}
 	for i := range r.Fields {
-		a, err := r.Answer(&r.Fields[i], n)
-		count(r.Fields[i].Place, err == nil && a.State == Proved)
+		if f := &r.Fields[i]; !r.proves(f, n) {
+			v.Open = append(v.Open, f.Place)
+		}
 	}
-	for i := range r.Checks {
-		count(r.Checks[i].Place, r.Checks[i].State() == Proved)
+	for _, c := range r.Checks {
+		if c.State() != Proved {
+			v.Open = append(v.Open, c.Place)
+		}
 	}
+	v.Undecided = len(v.Open)
+	v.Proved = len(r.Fields) + len(r.Checks) - v.Undecided
 	for _, s := range r.Carried {
 		if s.Class == Unexplained {
 			v.Unexplained++

@@ -7,7 +7,6 @@ import (
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
-	"bootgraft/layout"
 	"bootgraft/layout/rule/candidate"
 )
 
@@ -86,38 +85,6 @@ func Apply(r *Rules, src image.Source, n disk.Sector) (*Rendered, error) {
 	}
 	slices.SortFunc(a.out.Sectors, func(x, y RenderedSector) int { return cmp.Compare(x.At, y.At) })
 	return a.out, nil
-}
-
-// reach returns how many sectors a disk must have so that no rule for the head
-// and rule for the tail mean the same sector.
-func (r *Rules) reach() disk.Sector {
-	head, tail := disk.Sector(1), disk.Sector(1)
-	see := func(p candidate.Place) {
-		if p.From == layout.FromEnd {
-			tail = max(tail, p.Sector)
-		} else {
-			head = max(head, p.Sector+1)
-		}
-	}
-	for i := range r.Fields {
-		see(r.Fields[i].Place)
-	}
-	for i := range r.Copies {
-		c := &r.Copies[i]
-		of, to := c.Pair(c.Count - 1)
-		see(c.Of)
-		see(c.To)
-		see(of)
-		see(to)
-	}
-	for i := range r.Checks {
-		see(r.Checks[i].Place)
-		for _, w := range r.Checks[i].Ways {
-			see(w.Start)
-			see(r.lastSector(w.Start, w.Count))
-		}
-	}
-	return head + tail
 }
 
 // sector returns a sector of the card to be changed.

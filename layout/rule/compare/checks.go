@@ -41,13 +41,24 @@ type sumHit struct {
 
 // checks finds the checksums among bytes that no field explains.
 func (w *worker) checks() error {
-	w.movingSectors()
-	isCopy := func(s *sheet) bool { return s.copy }
-	if err := w.checksIn(slices.DeleteFunc(slices.Clone(w.sheets), isCopy)); err != nil {
+	copies, originals := split(w.sheets, func(s *sheet) bool { return s.copy })
+	if err := w.checksIn(originals); err != nil {
 		return err
 	}
 	w.checksOfCopies()
-	return w.checksIn(slices.DeleteFunc(slices.Clone(w.sheets), func(s *sheet) bool { return !s.copy }))
+	return w.checksIn(copies)
+}
+
+// split returns what something is true of, and the rest.
+func split[T any](list []T, is func(T) bool) (yes, no []T) {
+	for _, x := range list {
+		if is(x) {
+			yes = append(yes, x)
+		} else {
+			no = append(no, x)
+		}
+	}
+	return yes, no
 }
 
 // checksIn finds the checksums of some sheets, where little is open first.
@@ -71,9 +82,9 @@ func (w *worker) checksIn(sheets []*sheet) error {
 		return err
 	}
 	hits = slices.DeleteFunc(slices.Clone(hits), func(h *sumHit) bool { return slices.ContainsFunc(hits, h.partOf) })
-	isWeak := func(h *sumHit) bool { return h.bits < bar }
-	w.weakHits = append(w.weakHits, slices.DeleteFunc(slices.Clone(hits), func(h *sumHit) bool { return !isWeak(h) })...)
-	w.acceptChecks(slices.DeleteFunc(hits, isWeak))
+	weak, strong := split(hits, func(h *sumHit) bool { return h.bits < bar })
+	w.weakHits = append(w.weakHits, weak...)
+	w.acceptChecks(strong)
 	return nil
 }
 
@@ -126,16 +137,12 @@ func (h *sumHit) partOf(long *sumHit) bool {
 // same on all once.
 func (h *sumHit) evidence() float64 { return h.bits + 8*float64(h.t.same) }
 
-// movingSectors notes which sectors differ: a span in which nothing does is
-// no reason for a checksum to differ.
-func (w *worker) movingSectors() {
-	w.moving = map[candidate.Place]bool{}
-	for _, s := range w.sheets {
-		w.moving[s.at] = true
-	}
-	for _, p := range w.c.content {
-		w.moving[p] = true
-	}
+// moves tells whether a sector differs: a span in which nothing does is no reason for a
+// checksum to differ. Sheets and content are in order, as they are read.
+func (w *worker) moves(p candidate.Place) bool {
+	_, sheet := slices.BinarySearchFunc(w.sheets, p, func(s *sheet, p candidate.Place) int { return s.at.Compare(p) })
+	_, content := slices.BinarySearchFunc(w.c.content, p, candidate.Place.Compare)
+	return sheet || content
 }
 
 // targets returns every run of 4, 2 or 1 bytes that holds a difference which
@@ -144,26 +151,14 @@ func (w *worker) targets(s *sheet) (out []*target) {
 	for _, width := range []int{4, 2, 1} {
 		for at := 0; at+width <= len(s.diff); at++ {
 			n := s.open(at, at+width)
-			if n == 0 || 2*n < width || slices.Contains(s.done[at:at+width], true) && !s.copy {
-				continue
-			}
-			if s.copy && !ownWhole(s, at, width) {
+			if n == 0 || 2*n < width || slices.Contains(s.done[at:at+width], true) && !s.copy ||
+				s.openBytes(at, at+width) == nil { // of a copy what is the same is done, and may be in it
 				continue
 			}
 			out = append(out, newTarget(s, at, width, n))
 		}
 	}
 	return out
-}
-
-// ownWhole tells whether a copy explains none of the differing bytes.
-func ownWhole(s *sheet, at, width int) bool {
-	for i := at; i < at+width; i++ {
-		if s.diff[i] && s.done[i] {
-			return false
-		}
-	}
-	return true
 }
 
 func newTarget(s *sheet, at, width, cover int) *target {
@@ -189,11 +184,11 @@ func newTarget(s *sheet, at, width, cover int) *target {
 // acceptWeakChecks takes those checksums that may be chance which are wanted: of
 // copies only what is not the checksum of their original.
 func (w *worker) acceptWeakChecks(wanted func(*sumHit) bool) {
-	list := slices.DeleteFunc(slices.Clone(w.weakHits), func(h *sumHit) bool { return !wanted(h) })
-	isCopy := func(h *sumHit) bool { return h.t.s.copy }
-	w.acceptChecks(slices.DeleteFunc(slices.Clone(list), isCopy))
+	list, _ := split(w.weakHits, wanted)
+	copies, originals := split(list, func(h *sumHit) bool { return h.t.s.copy })
+	w.acceptChecks(originals)
 	w.checksOfCopies()
-	w.acceptChecks(slices.DeleteFunc(list, func(h *sumHit) bool { return !isCopy(h) }))
+	w.acceptChecks(copies)
 }
 
 // ofOneNumber tells whether all that differs in the span of a sum lies in one number: then
@@ -230,14 +225,12 @@ func (t *target) meets(g *guess) bool { return g.s == t.s && g.at < t.at+t.width
 // acceptChecks takes the checksums that predicted most, none twice, and none
 // that would only be right because another one that it covers is.
 func (w *worker) acceptChecks(hits []*sumHit) {
-	slices.SortStableFunc(hits, func(a, b *sumHit) int {
-		return cmp.Compare(b.rank(w.c.SectorSize),
-			a.rank(w.c.SectorSize))
-	})
+	size := w.c.SectorSize
+	slices.SortStableFunc(hits, func(a, b *sumHit) int { return cmp.Compare(b.rank(size), a.rank(size)) })
 	for _, h := range hits {
 		t := h.t
 		least := bar / 2.0
-		if t.at >= w.c.SectorSize-8 {
+		if t.at >= size-8 {
 			least = 0 // where people put checksums
 		}
 		if h.evidence() <= least || len(w.c.Checks) == maxChecks || t.s.open(t.at, t.at+t.width) != t.cover ||
@@ -249,9 +242,7 @@ func (w *worker) acceptChecks(hits []*sumHit) {
 		if slices.ContainsFunc(w.c.Checks, func(d Check) bool { return w.c.covers(&c, &d) && w.c.covers(&d, &c) }) {
 			continue
 		}
-		for i := t.at; i < t.at+t.width; i++ {
-			t.s.done[i] = true
-		}
+		t.s.explain(t.at, t.at+t.width)
 		w.c.Checks = append(w.c.Checks, c)
 		w.c.Bytes[Checksum] += int64(t.cover)
 	}

@@ -1,6 +1,7 @@
 package compare
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -40,7 +41,6 @@ type Options struct {
 type Comparison struct {
 	Rules
 	Bytes    map[Class]int64 // bytes of the areas by class
-	Tried    float64         // fields looked at
 	Findings []disk.Finding
 
 	steady  disk.Sector // sectors of the tail that are in use, and the same on all
@@ -134,6 +134,19 @@ func (c *Comparison) atEnd() disk.Sector {
 	return n
 }
 
+// bySize returns the disks, the smallest first.
+func (c *Comparison) bySize() []int {
+	order := make([]int, len(c.sizes))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(c.sizes[a], c.sizes[b]) })
+	return order
+}
+
+// oneUnit tells whether two disks of one size are one unit at two times.
+func (c *Comparison) oneUnit(a, b int) bool { return c.units[a] != "" && c.units[a] == c.units[b] }
+
 // areas settles how much of each end is compared: at most half the smallest.
 func (c *Comparison) areas(opt Options) {
 	most := c.Sizes[0] / 2
@@ -180,7 +193,6 @@ type worker struct {
 	fits   []*fitter // of the sizes by which numbers are read: some original tells them apart
 	fields []*guess
 	tried  float64
-	moving map[candidate.Place]bool // sectors that differ between the disks
 	rows   rowCache
 
 	weakHits []*sumHit // checksums that may be chance
@@ -213,7 +225,6 @@ func (w *worker) run() ([]Count, error) {
 	if err != nil {
 		return nil, err
 	}
-	w.c.Tried = w.tried
 	if ends := w.ends(strong); len(ends) > 0 {
 		return ends, nil
 	}

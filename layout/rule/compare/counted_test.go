@@ -369,7 +369,7 @@ func TestANumberThatCountsAloneIsAsked(t *testing.T) {
 		Counts: []Count{{Whole: 1008}, {Whole: 504}}, Fields: []Field{number(64, 1008), number(80, 504), number(96, 1008)}}
 	r.doubtAlone()
 	for i, want := range []State{Proved, Undecided, Proved} {
-		if s := r.Fields[i].State(); s != want {
+		if s := r.State(&r.Fields[i]); s != want {
 			t.Errorf("%s is %s whatever the card, want %s", r.Fields[i].Place, s, want)
 		}
 		if a, err := r.Answer(&r.Fields[i], 250_000); err != nil || a.State != want {

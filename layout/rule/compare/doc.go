@@ -20,6 +20,10 @@
 // is proved is left for none. Where no size is left for all, a number that does not count
 // with the likeliest one is proved for no card: it or others may be misread.
 //
+// A number that follows from another one is no surer than that. Where it is the other and an
+// amount, lies apart from it, and no byte ever carries into the next, a sum of words in
+// another byte order would give the same: it is not proved.
+//
 // The size less a fixed part is no Count: every formula has what it takes away as an
 // amount. Where no number shows that all sectors count, the others are taken to be
 // about the rest first (usual.part).
@@ -42,9 +46,9 @@
 //	 |  counted size       worlds.go, count.go: which size is left for all numbers at once;
 //	 |                     where no end is certain, all of it again for each end
 //	 |  strong numbers     numbers.go: accept; relation.go: what follows from another number
-//	 |  checksums          checks.go with spans.go, sums.go and copysums.go; then the weak
+//	 |  checksums          checks.go with spans.go, sums.go and copies.go; then the weak
 //	 |                     numbers that no checksum explains
-//	 '- the rest           rest.go, unexplained.go: every other byte gets a class
+//	 '- the rest           rest.go: every other byte gets a class
 //	Apply                  apply.go: fields, checksums, copies, what copies have of their
 //	                       own (answer.go says what a field holds), then verify.go and
 //	                       carry.go look at what was made

@@ -121,8 +121,7 @@ func (f *fitter) fit(values []uint64, cover int) *fitted {
 		return nil
 	}
 	last := len(f.n) - 1
-	spread := f.v[last] - f.v[0]
-	width := min(float64(8*cover), math.Log2(float64(spread>>f.still())+1))
+	width := f.width(cover)
 	out := &fitted{}
 	var found []scored
 	keep := func(g Formula, bits float64) { found = append(found, scored{g, bits}) }
@@ -183,14 +182,16 @@ func (f *fitter) take(values []uint64) bool {
 	return spread > 0 && f.v[0]/maxOffset <= spread
 }
 
-// still returns how many bits of the lowest worth, in whole bytes, are the same in all
-// values: a formula that predicts bytes which no disk changes has predicted nothing.
-func (f *fitter) still() int {
+// width returns how many bits a number has of which so many bytes differ. Whole bytes of the
+// lowest worth that are the same in all values do not count: a formula that predicts bytes
+// which no disk changes has predicted nothing.
+func (f *fitter) width(cover int) float64 {
 	var changes int64
 	for _, v := range f.v {
 		changes |= v ^ f.v[0]
 	}
-	return bits.TrailingZeros64(uint64(changes)) / 8 * 8
+	still := bits.TrailingZeros64(uint64(changes)) / 8 * 8
+	return min(float64(8*cover), math.Log2(float64((f.v[len(f.v)-1]-f.v[0])>>still)+1))
 }
 
 // slopes tries named units and every whole unit that the values allow. If
@@ -244,17 +245,20 @@ const simples = 7
 func (f *fitter) solve(of, per, times, plus int64, count int) (Formula, bool) {
 	g := Formula{Times: times, Of: of, Per: per, Min: math.MinInt64, Max: math.MaxInt64, Plus: plus}
 	for i := range count {
-		q := (f.v[i] - plus) / times
-		if float64(q)*float64(per) > 1<<60 || float64(f.n[i])*float64(of) > 1<<60 {
+		if float64((f.v[i]-plus)/times)*float64(per) > 1<<60 || float64(f.n[i])*float64(of) > 1<<60 {
 			return g, false
 		}
-		add := q*per - f.n[i]*of
-		g.Min, g.Max = max(g.Min, add), min(g.Max, add+per-1)
-		if g.Min > g.Max {
+		if f.narrow(&g, i); g.Min > g.Max {
 			return g, false
 		}
 	}
 	return g, true
+}
+
+// narrow leaves of a band what fits the i-th size.
+func (f *fitter) narrow(g *Formula, i int) {
+	add := (f.v[i]-g.Plus)/g.Times*g.Per - f.n[i]*g.Of
+	g.Min, g.Max = max(g.Min, add), min(g.Max, add+g.Per-1)
 }
 
 // namedBits is what the i-th named unit predicts: every disk if nothing in it was
@@ -294,13 +298,12 @@ func (f *fitter) solvedBits(g Formula, from int, width float64) float64 {
 // size must remain for every number that was solved.
 func (f *fitter) leaveOut(g Formula) bool {
 	for i := range f.n {
-		rest := Formula{Times: g.Times, Of: g.Of, Per: g.Per, Min: math.MinInt64, Max: math.MaxInt64, Plus: g.Plus}
+		rest := g
+		rest.Min, rest.Max = math.MinInt64, math.MaxInt64
 		for j := range f.n {
-			if j == i {
-				continue
+			if j != i {
+				f.narrow(&rest, j)
 			}
-			add := (f.v[j]-g.Plus)/g.Times*g.Per - f.n[j]*g.Of
-			rest.Min, rest.Max = max(rest.Min, add), min(rest.Max, add+g.Per-1)
 		}
 		if rest.Min == math.MinInt64 {
 			return false

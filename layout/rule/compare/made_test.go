@@ -53,7 +53,8 @@ func TestOutgrownNumber(t *testing.T) {
 		t.Errorf("for %d sectors: %+v, %v", fits, a, err)
 	}
 	a, err := c.Answer(&c.Fields[0], outgrown)
-	if err != nil || a.State != Undecided || a.Value != outgrown/64 || string(a.Bytes[:4]) != "\x48\xE8\x01\x00" {
+	if err != nil || a.State != Undecided || a.Value != outgrown/64 || string(a.Bytes[:4]) != "\x48\xE8\x01\x00" ||
+		a.Encoding != "le32" {
 		t.Errorf("for %d sectors: %+v, %v; 125,000 is 0001E848", outgrown, a, err)
 	}
 	out, err := Apply(&c.Rules, disks[0], outgrown)

@@ -50,11 +50,7 @@ func (w *worker) numbers() error {
 	if slices.Max(w.c.sizes) == slices.Min(w.c.sizes) {
 		return nil
 	}
-	order := make([]int, len(w.c.sizes))
-	for i := range order {
-		order[i] = i
-	}
-	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(w.c.sizes[a], w.c.sizes[b]) })
+	order := w.c.bySize()
 	readers := make([]*numberReader, len(w.sheets))
 	err := w.each(len(w.sheets), func(i int) {
 		readers[i] = &numberReader{s: w.sheets[i], order: order, values: make([]uint64, len(w.dumps))}
@@ -111,7 +107,7 @@ func (r *numberReader) isText(f *candidate.Form, at int) bool {
 }
 
 func (r *numberReader) all() {
-	n := len(r.s.diff)
+	n, first, last := len(r.s.diff), len(r.s.diff), -1
 	open, done := make([]int, n+1), make([]int, n+1) // differing bytes before each, not explained and explained
 	for i, differs := range r.s.diff {
 		open[i+1], done[i+1] = open[i], done[i]
@@ -120,15 +116,14 @@ func (r *numberReader) all() {
 			done[i+1]++
 		case differs:
 			open[i+1]++
+			first, last = min(first, i), i
 		}
 	}
-	for _, forms := range [][]*candidate.Form{binaryForms, codedForms} {
-		for _, f := range forms {
-			for at := 0; at+f.Width <= n; at++ {
-				covered := open[at+f.Width] - open[at]
-				if covered > 0 && done[at+f.Width] == done[at] { // what a copy explains is none
-					r.number(f, at, covered)
-				}
+	for _, f := range slices.Concat(binaryForms, codedForms) {
+		for at := max(0, first-f.Width+1); at <= min(last, n-f.Width); at++ {
+			covered := open[at+f.Width] - open[at]
+			if covered > 0 && done[at+f.Width] == done[at] { // what a copy explains is none
+				r.number(f, at, covered)
 			}
 		}
 	}
@@ -323,9 +318,7 @@ func (w *worker) acceptOne(c *guess, bits float64) bool {
 		return false
 	}
 	f := c.field(w.surely(bits))
-	for i := c.at; i < c.end(); i++ {
-		c.s.done[i] = true
-	}
+	c.s.explain(c.at, c.end())
 	w.c.Fields = append(w.c.Fields, f)
 	w.c.Bytes[f.Class] += int64(len(c.cover))
 	return true
@@ -386,10 +379,7 @@ func torn(s *sheet, form *candidate.Form, at int) bool {
 // doubts takes the proof from fields beside which a byte of lower worth
 // differs without a rule: they may be the upper part of a longer number.
 func (w *worker) doubts() {
-	bySector := map[candidate.Place]*sheet{}
-	for _, s := range w.sheets {
-		bySector[s.at] = s
-	}
+	bySector := sheetsBySector(w.sheets)
 	for i := range w.c.Fields {
 		f := &w.c.Fields[i]
 		s := bySector[f.Place.SectorStart()]

@@ -34,7 +34,7 @@ func TestOldFilesDoubtWhatCountsAlone(t *testing.T) {
 		t.Fatal(err)
 	}
 	for i, want := range []State{Proved, Undecided} {
-		if s := back.Fields[i].State(); s != want {
+		if s := back.State(&back.Fields[i]); s != want {
 			t.Errorf("%s is %s, want %s", r.Fields[i].Place, s, want)
 		}
 	}
@@ -73,7 +73,17 @@ func TestWhatFollowsFromADoubt(t *testing.T) {
 		if a, err := r.Answer(&r.Fields[1], 250_000); err != nil || a.State != want || !a.Alone {
 			t.Errorf("doubt %q: %s (%s), %v; want %s", doubt, a.State, a.Why, err, want)
 		}
+		if known := r.Known(&r.Fields[1]); known != string(want) {
+			t.Errorf("doubt %q: %s whatever the card, want %s", doubt, known, want)
+		}
 	}
+	r.Fields[0].Doubt = ""
+	r.Fields[0].Ways[0].Formulas = append(r.Fields[0].Ways[0].Formulas, Formula{Times: 8, Of: 1, Per: 8})
+	if known := r.Known(&r.Fields[1]); known != "proved where its readings agree" {
+		t.Errorf("%s, and the number that it follows from has two readings", known)
+	}
+	r.Fields[0] = base
+	r.Fields[0].Doubt = "a byte beside it differs"
 	src := imagetest.New(100_000, 512)
 	headOf(src, 64, binary.LittleEndian.AppendUint32(nil, 100_000))
 	b := make([]byte, 512)

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"fmt"
+	"slices"
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
@@ -31,7 +32,16 @@ type sheet struct {
 	copy bool
 }
 
-// differing returns how many bytes differ from lo to hi and are not explained.
+// sheetsBySector returns sheets by their sectors.
+func sheetsBySector(sheets []*sheet) map[candidate.Place]*sheet {
+	out := map[candidate.Place]*sheet{}
+	for _, s := range sheets {
+		out[s.at] = s
+	}
+	return out
+}
+
+// open returns how many bytes differ from lo to hi and are not explained.
 func (s *sheet) open(lo, hi int) (n int) {
 	for i := max(0, lo); i < min(hi, len(s.diff)); i++ {
 		if s.diff[i] && !s.done[i] {
@@ -39,6 +49,13 @@ func (s *sheet) open(lo, hi int) (n int) {
 		}
 	}
 	return n
+}
+
+// explain notes that a rule explains the bytes from lo to hi.
+func (s *sheet) explain(lo, hi int) {
+	for i := lo; i < hi; i++ {
+		s.done[i] = true
+	}
 }
 
 // reader reads the areas of all disks in step.
@@ -106,44 +123,35 @@ func (r *reader) part(p candidate.Place, n disk.Sector, bufs [][]byte) error {
 // known finds the sectors that differ in a stretch that every disk knows.
 func (r *reader) known(p candidate.Place, span disk.Span, bufs [][]byte) {
 	lo, hi := int(span.Start)*r.size, int(span.End())*r.size
-	same := true
-	for _, b := range bufs[1:] {
-		same = same && bytes.Equal(b[lo:hi], bufs[0][lo:hi])
-	}
-	if same {
-		r.out.Bytes[Constant] += int64(hi - lo)
-		for at := lo; at < hi && p.From == layout.FromEnd; at += r.size {
-			r.inUse(bufs[0][at : at+r.size])
-		}
+	if r.same(p, bufs, lo, hi) {
 		return
 	}
 	for x := span.Start; x < span.End(); x++ {
 		at := int(x) * r.size
-		r.sector(p.After(x), bufs, at)
-	}
-}
-
-// inUse counts a sector of the tail that is the same on all disks, if it holds
-// anything.
-func (r *reader) inUse(b []byte) {
-	if _, blank := image.Blank(b); !blank {
-		r.out.steady++
-	}
-}
-
-func (r *reader) sector(p candidate.Place, bufs [][]byte, at int) {
-	first := bufs[0][at : at+r.size]
-	same := true
-	for _, b := range bufs[1:] {
-		same = same && bytes.Equal(first, b[at:at+r.size])
-	}
-	if same {
-		r.out.Bytes[Constant] += int64(r.size)
-		if p.From == layout.FromEnd {
-			r.inUse(first)
+		if !r.same(p, bufs, at, at+r.size) {
+			r.sector(p.After(x), bufs, at)
 		}
-		return
 	}
+}
+
+// same tells whether sectors are the same on all disks, and counts them if they are, and
+// those of the tail that hold anything.
+func (r *reader) same(p candidate.Place, bufs [][]byte, lo, hi int) bool {
+	first := bufs[0][lo:hi]
+	if slices.ContainsFunc(bufs[1:], func(b []byte) bool { return !bytes.Equal(b[lo:hi], first) }) {
+		return false
+	}
+	r.out.Bytes[Constant] += int64(hi - lo)
+	for ; p.From == layout.FromEnd && len(first) > 0; first = first[r.size:] {
+		if _, blank := image.Blank(first[:r.size]); !blank {
+			r.out.steady++
+		}
+	}
+	return true
+}
+
+// sector makes a sheet of a sector that differs, if it is no content.
+func (r *reader) sector(p candidate.Place, bufs [][]byte, at int) {
 	diff, ok := r.differing(bufs, at)
 	if !ok || len(r.sheets) >= maxSheets {
 		r.out.Bytes[Content] += int64(r.size)

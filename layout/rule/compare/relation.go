@@ -2,7 +2,6 @@ package compare
 
 import (
 	"cmp"
-	"math"
 	"slices"
 	"strings"
 
@@ -223,7 +222,7 @@ func (f *fitter) byName(values []uint64, cover int) *fitted {
 		return nil
 	}
 	last := len(f.n) - 1
-	width := min(float64(8*cover), math.Log2(float64((f.v[last]-f.v[0])>>f.still())+1))
+	width := f.width(cover)
 	var best *fitted
 	for i, r := range f.named {
 		g, ok := f.solve(r.of, r.per, 1, 0, last+1)
@@ -243,12 +242,9 @@ func (f *fitter) byName(values []uint64, cover int) *fitted {
 			best.formulas = append(best.formulas, g)
 		}
 	}
-	if best != nil {
-		best.unseen = !f.leaveOut(best.formulas[0])
-		best.madeUp = best.formulas[0].constants(f.named) >= len(f.n)
+	if best == nil || best.formulas[0].constants(f.named) >= len(f.n) {
+		return nil // or as many numbers of it were made up as there are sizes
 	}
-	if best != nil && best.madeUp {
-		return nil
-	}
+	best.unseen = !f.leaveOut(best.formulas[0])
 	return best
 }

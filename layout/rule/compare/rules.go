@@ -2,7 +2,9 @@ package compare
 
 import (
 	"fmt"
+	"iter"
 	"math"
+	"slices"
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
@@ -157,4 +159,80 @@ func (c *Check) why() string {
 type CopyRule struct {
 	candidate.Repeat
 	Own []Stretch `json:"own,omitempty"` // bytes that the copy has of its own, by their place in it
+}
+
+// Reading is one way to understand a number.
+type Reading struct {
+	Byte     int
+	Encoding candidate.Encoding
+	Formula  string // as rule files keep it
+	Text     string // for a person
+}
+
+// Readings lists every reading of a field that fits, the simplest first.
+func (f *Field) Readings() (out []Reading) {
+	for _, w := range f.Ways {
+		for _, g := range w.Formulas {
+			out = append(out, Reading{w.Byte, w.Encoding, g.String(), g.Text()})
+		}
+	}
+	return out
+}
+
+// Different lists the readings whose formulas differ: a number can be read with
+// more or fewer bytes around it, and mean the same.
+func (f *Field) Different() (out []Reading) {
+	for _, r := range f.Readings() {
+		if !slices.ContainsFunc(out, func(o Reading) bool { return o.Formula == r.Formula }) {
+			out = append(out, r)
+		}
+	}
+	return out
+}
+
+// chain yields a number and those that it follows from, nil where one of them is none.
+func (r *Rules) chain(f *Field) iter.Seq[*Field] {
+	return func(yield func(*Field) bool) {
+		for range maxChain {
+			if !yield(f) || f == nil || f.On == nil {
+				return
+			}
+			f = r.Field(*f.On)
+		}
+		yield(nil) // it follows from itself, or from too many others
+	}
+}
+
+// State tells whether a number, and what it follows from, is proved; all readings may still
+// have to agree on a card.
+func (r *Rules) State(f *Field) State {
+	for g := range r.chain(f) {
+		if g == nil || g.Bits < bar || g.Doubt != "" {
+			return Undecided
+		}
+	}
+	return Proved
+}
+
+// Agreed tells whether there is one reading alone, on every card, of the number and of what
+// it follows from.
+func (r *Rules) Agreed(f *Field) bool {
+	for g := range r.chain(f) {
+		if g == nil || len(g.Different()) > 1 || g.Ways[0].Formulas[0].Min != g.Ways[0].Formulas[0].Max {
+			return false
+		}
+	}
+	return true
+}
+
+// Known says how far a number is known, whatever the card, in the words of the objects
+// for scripts.
+func (r *Rules) Known(f *Field) string {
+	switch {
+	case r.State(f) == Undecided:
+		return "undecided"
+	case !r.Agreed(f):
+		return "proved where its readings agree"
+	}
+	return "proved"
 }

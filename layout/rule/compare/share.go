@@ -1,6 +1,7 @@
 package compare
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -105,9 +106,7 @@ func (u *usual) ratio(of, per int64) float64 {
 	switch {
 	case of == per:
 		return 1
-	case is(1) || is(1<<20) || is(1e6):
-		return 0.25
-	case is(1 << 10):
+	case is(1) || is(1<<10) || is(1<<20) || is(1e6):
 		return 0.25
 	case is(1000) || is(1e9) || is(1<<30):
 		return 0.05
@@ -273,13 +272,5 @@ func (r *Rules) rank() {
 	for _, c := range r.Counts {
 		of[c] = r.evidence(c)
 	}
-	slices.SortStableFunc(r.Counts, func(a, b Count) int {
-		switch {
-		case of[a] > of[b]:
-			return -1
-		case of[a] < of[b]:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(r.Counts, func(a, b Count) int { return cmp.Compare(of[b], of[a]) })
 }

@@ -42,6 +42,7 @@ func (w *worker) spanSets(t *target) (out []spanSet) {
 	if t.width > 1 {
 		out = append(out, w.apart(t)...)
 	}
+	out = slices.DeleteFunc(out, func(s spanSet) bool { return len(s.ends) == 0 })
 	for i := range out {
 		out[i].order = image.Plain
 		out[i].ends = w.telling(t, out[i])
@@ -70,19 +71,13 @@ func (w *worker) telling(t *target, set spanSet) []int {
 	p, at := set.start.SectorStart(), set.start.Byte
 	for n := 0; n < last; p, at = p.After(1), 0 {
 		here := min(size-at, last-n)
-		differs := w.moving[p]
+		differs := w.moves(p)
 		if p == t.s.at {
-			rel := slices.IndexFunc(t.s.diff[at:at+here], func(d bool) bool { return d })
-			for rel >= 0 && at+rel >= t.at && at+rel < t.at+t.width {
-				next := slices.Index(t.s.diff[at+rel+1:at+here], true)
-				if next < 0 {
-					rel = -1
-					break
+			differs = false
+			for i := at; i < at+here && !differs; i++ {
+				if differs = t.s.diff[i] && (i < t.at || i >= t.at+t.width); differs {
+					n += i - at
 				}
-				rel += 1 + next
-			}
-			if differs = rel >= 0; differs {
-				n += rel
 			}
 		}
 		if differs {
@@ -108,9 +103,7 @@ func (w *worker) inSector(t *target) (out []spanSet) {
 				set.ends = append(set.ends, n)
 			}
 		}
-		if len(set.ends) > 0 {
-			out = append(out, set)
-		}
+		out = append(out, set)
 	}
 	for _, b := range borders {
 		add(b, true, func(n int) bool { return w.usual(t, b, n) })
@@ -134,38 +127,30 @@ func (w *worker) usual(t *target, start, n int) bool {
 // holding lists spans of several whole sectors that hold the target.
 func (w *worker) holding(t *target) (out []spanSet) {
 	for d := disk.Sector(-selfStart); d <= 0; d++ {
-		start := t.s.at.After(d)
-		most := min(w.reach(start), selfReach)
-		set := spanSet{start: start, plain: true}
-		for _, n := range sumLengths {
-			if n <= most && n > int(-d) && n > 1 {
-				set.ends = append(set.ends, n*w.c.SectorSize)
-			}
-		}
-		if len(set.ends) > 0 {
-			out = append(out, set)
-		}
+		out = append(out, w.sectors(t.s.at.After(d), true, max(2, 1-int(d)), selfReach))
 	}
 	return out
+}
+
+// sectors returns the spans of least to most whole sectors from start on.
+func (w *worker) sectors(start candidate.Place, plain bool, least, most int) spanSet {
+	set := spanSet{start: start, plain: plain}
+	most = min(most, w.reach(start))
+	for _, n := range sumLengths {
+		if n >= least && n <= most {
+			set.ends = append(set.ends, n*w.c.SectorSize)
+		}
+	}
+	return set
 }
 
 // apart lists spans of whole sectors before or after the target's.
 func (w *worker) apart(t *target) (out []spanSet) {
 	add := func(d disk.Sector, least, most int) {
-		start := t.s.at.After(d)
-		most = min(most, w.reach(start))
 		if d < 0 {
 			most = min(most, int(-d))
 		}
-		set := spanSet{start: start, plain: d == 1 || least == int(-d)}
-		for _, n := range sumLengths {
-			if n >= least && n <= most {
-				set.ends = append(set.ends, n*w.c.SectorSize)
-			}
-		}
-		if len(set.ends) > 0 {
-			out = append(out, set)
-		}
+		out = append(out, w.sectors(t.s.at.After(d), d == 1 || least == int(-d), least, most))
 	}
 	add(1, 1, sumLengths[len(sumLengths)-1])
 	for _, back := range sumLengths { // up to the sector of the checksum

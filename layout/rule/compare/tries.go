@@ -2,8 +2,8 @@ package compare
 
 import (
 	"cmp"
-	"container/heap"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -248,11 +248,8 @@ func (r *Rules) following(of *Rules, i int, n disk.Sector, c choice) []choice {
 // and joins two choices of different fields.
 func (c choice) and(d choice) choice {
 	fields := map[int]Field{}
-	for _, of := range []map[int]Field{c.fields, d.fields} {
-		for i, f := range of {
-			fields[i] = f
-		}
-	}
+	maps.Copy(fields, c.fields)
+	maps.Copy(fields, d.fields)
 	return choice{c.count, fields, c.key + " " + d.key, c.share * d.share, c.plain && d.plain}
 }
 
@@ -298,12 +295,33 @@ func cutBySelf(c Count) float64 {
 	return roundedOff * roundedDown / addsNothing
 }
 
+// combination is one choice of each list, and how likely it is.
+type combination struct {
+	at    []int
+	share float64
+}
+
 // likeliest returns the likeliest cards of the world.
 func (w *world) likeliest(fromEnd bool) (out []choice) {
-	q := &queue{w: w, seen: map[string]bool{}}
-	q.put(make([]int, len(w.lists)))
-	for q.Len() > 0 && len(out) < maxTries {
-		x := heap.Pop(q).(combination)
+	var queue []combination // the likeliest last, and of two alike that which came first
+	seen := map[string]bool{}
+	put := func(at []int) {
+		key := fmt.Sprint(at)
+		if seen[key] {
+			return
+		}
+		seen[key] = true
+		x := combination{at, 1}
+		for i, k := range at {
+			x.share *= w.lists[i][k].share
+		}
+		i, _ := slices.BinarySearchFunc(queue, x, func(a, b combination) int { return cmp.Compare(a.share, b.share) })
+		queue = slices.Insert(queue, i, x)
+	}
+	put(make([]int, len(w.lists)))
+	for len(queue) > 0 && len(out) < maxTries {
+		x := queue[len(queue)-1]
+		queue = queue[:len(queue)-1]
 		c := choice{count: w.count, fields: map[int]Field{}, share: w.share * x.share, plain: true}
 		keys := []string{}
 		if fromEnd {
@@ -311,9 +329,7 @@ func (w *world) likeliest(fromEnd bool) (out []choice) {
 		}
 		for i, at := range x.at {
 			d := w.lists[i][at]
-			for j, f := range d.fields {
-				c.fields[j] = f
-			}
+			maps.Copy(c.fields, d.fields)
 			c.plain = c.plain && d.plain
 			keys = append(keys, d.key)
 		}
@@ -322,45 +338,9 @@ func (w *world) likeliest(fromEnd bool) (out []choice) {
 		for i := range x.at {
 			next := slices.Clone(x.at)
 			if next[i]++; next[i] < len(w.lists[i]) {
-				q.put(next)
+				put(next)
 			}
 		}
 	}
 	return out
-}
-
-// combination is one choice of each list, and how likely it is.
-type combination struct {
-	at    []int
-	share float64
-}
-
-// queue gives the likeliest combination first.
-type queue struct {
-	w    *world
-	list []combination
-	seen map[string]bool
-}
-
-func (q *queue) put(at []int) {
-	key := fmt.Sprint(at)
-	if q.seen[key] {
-		return
-	}
-	q.seen[key] = true
-	x := combination{at, 1}
-	for i, k := range at {
-		x.share *= q.w.lists[i][k].share
-	}
-	heap.Push(q, x)
-}
-
-func (q *queue) Len() int           { return len(q.list) }
-func (q *queue) Less(i, j int) bool { return q.list[i].share > q.list[j].share }
-func (q *queue) Swap(i, j int)      { q.list[i], q.list[j] = q.list[j], q.list[i] }
-func (q *queue) Push(x any)         { q.list = append(q.list, x.(combination)) }
-func (q *queue) Pop() any {
-	x := q.list[len(q.list)-1]
-	q.list = q.list[:len(q.list)-1]
-	return x
 }

@@ -1,6 +1,7 @@
 package compare
 
 import (
+	"iter"
 	"slices"
 
 	"bootgraft/image"
@@ -9,40 +10,70 @@ import (
 	"bootgraft/layout/rule/candidate"
 )
 
-// TailReach returns how many sectors before the end of the disk the rules for
-// its tail begin, 0 if there are none.
-func (r *Rules) TailReach() disk.Sector {
-	least := disk.Sector(0)
-	for s := range r.Touched() {
-		if s.From == layout.FromEnd {
-			least = max(least, s.Sector)
+// touched yields the first byte of every sector that a rule reads or makes, some of them often.
+func (r *Rules) touched() iter.Seq[candidate.Place] {
+	return func(yield func(candidate.Place) bool) {
+		for i := range r.Fields {
+			if !yield(r.Fields[i].SectorStart()) {
+				return
+			}
+		}
+		for i := range r.Copies {
+			for x := range r.Copies[i].Count {
+				if of, to := r.Copies[i].Pair(x); !yield(of) || !yield(to) {
+					return
+				}
+			}
+		}
+		for i := range r.Checks {
+			if !yield(r.Checks[i].SectorStart()) {
+				return
+			}
+			for _, w := range r.Checks[i].Ways {
+				for k := range (int64(w.Start.Byte)+w.Count-1)/int64(r.SectorSize) + 1 {
+					if !yield(w.Start.SectorStart().After(disk.Sector(k))) {
+						return
+					}
+				}
+			}
 		}
 	}
-	return least
 }
 
 // Touched returns the first byte of every sector that a rule reads or makes.
 func (r *Rules) Touched() map[candidate.Place]bool {
 	out := map[candidate.Place]bool{}
-	for i := range r.Fields {
-		out[r.Fields[i].Place.SectorStart()] = true
-	}
-	for i := range r.Copies {
-		for x := range r.Copies[i].Count {
-			of, to := r.Copies[i].Pair(x)
-			out[of], out[to] = true, true
-		}
-	}
-	for i := range r.Checks {
-		out[r.Checks[i].Place.SectorStart()] = true
-		for _, w := range r.Checks[i].Ways {
-			last := disk.Sector((int64(w.Start.Byte) + w.Count - 1) / int64(r.SectorSize))
-			for d := range last + 1 {
-				out[w.Start.SectorStart().After(d)] = true
-			}
-		}
+	for p := range r.touched() {
+		out[p] = true
 	}
 	return out
+}
+
+// reaches returns how many sectors from the start of a disk, and how many before its end,
+// hold all that the rules read or make there.
+func (r *Rules) reaches() (head, tail disk.Sector) {
+	for p := range r.touched() {
+		if p.From == layout.FromEnd {
+			tail = max(tail, p.Sector)
+		} else {
+			head = max(head, p.Sector+1)
+		}
+	}
+	return head, tail
+}
+
+// TailReach returns how many sectors before the end of the disk the rules for
+// its tail begin, 0 if there are none.
+func (r *Rules) TailReach() disk.Sector {
+	_, tail := r.reaches()
+	return tail
+}
+
+// reach returns how many sectors a disk must have so that no rule for the head
+// and rule for the tail mean the same sector.
+func (r *Rules) reach() disk.Sector {
+	head, tail := r.reaches()
+	return max(1, head) + max(1, tail)
 }
 
 // Makes tells whether a rule makes any of some bytes of a sector: as a number, as a
@@ -76,21 +107,18 @@ func (r *Rules) Only(keep func(sector candidate.Place, from, to int) bool) *Rule
 	})
 	out.Copies = nil
 	for _, c := range r.Copies {
-		out.Copies = append(out.Copies, c.only(func(of,
-			to candidate.Place) bool {
-			return keep(of, 0, 0) && keep(to, 0, 0)
-		})...)
+		out.Copies = append(out.Copies, c.only(keep)...)
 	}
 	return &out
 }
 
 // only returns the runs of the copy whose sectors are kept.
-func (c CopyRule) only(keep func(of, to candidate.Place) bool) (out []CopyRule) {
+func (c CopyRule) only(keep func(sector candidate.Place, from, to int) bool) (out []CopyRule) {
 	open := false
 	for x := range c.Count {
 		of, to := c.Pair(x)
 		switch {
-		case !keep(of, to):
+		case !keep(of, 0, 0) || !keep(to, 0, 0):
 			open = false
 			continue
 		case open:

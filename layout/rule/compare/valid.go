@@ -1,8 +1,10 @@
 package compare
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
+	"slices"
 
 	"bootgraft/image"
 	"bootgraft/image/disk"
@@ -12,17 +14,17 @@ import (
 
 // Check tells what is wrong with the rules, if anything.
 func (r *Rules) Check() error {
-	if err := disk.CheckWriter(r.WrittenBy); err != nil {
-		return fmt.Errorf("rules: %w", err)
-	}
-	if err := image.CheckSectorSize(r.SectorSize); err != nil {
+	if err := cmp.Or(disk.CheckWriter(r.WrittenBy), image.CheckSectorSize(r.SectorSize)); err != nil {
 		return fmt.Errorf("rules: %w", err)
 	}
 	if r.Head < 0 || r.Tail < 0 || r.Head > maxArea || r.Tail > maxArea {
 		return fmt.Errorf("rules: areas of %d and %d sectors", r.Head, r.Tail)
 	}
-	if err := r.checkCounts(); err != nil {
-		return err
+	if len(r.Counts) > maxCounts {
+		return fmt.Errorf("rules: %d sizes with which a device may count", len(r.Counts))
+	}
+	if i := slices.IndexFunc(r.Counts, func(c Count) bool { return !c.valid() }); i >= 0 {
+		return fmt.Errorf("rules: a device does not count %s", r.Counts[i])
 	}
 	if len(r.Fields) > maxFields || len(r.Copies) > maxCopies || len(r.Checks) > maxChecks || len(r.Carried) > maxCarried {
 		return fmt.Errorf("rules: %d numbers, %d copies, %d checksums and %d runs of other bytes are more than originals "+
@@ -61,18 +63,6 @@ func (r *Rules) Check() error {
 	return nil
 }
 
-func (r *Rules) checkCounts() error {
-	if len(r.Counts) > maxCounts {
-		return fmt.Errorf("rules: %d sizes with which a device may count", len(r.Counts))
-	}
-	for _, c := range r.Counts {
-		if !c.valid() {
-			return fmt.Errorf("rules: a device does not count %s", c)
-		}
-	}
-	return nil
-}
-
 // inside tells whether a place lies in the areas compared.
 func (r *Rules) inside(p candidate.Place) bool {
 	if p.Byte < 0 || p.Byte >= r.SectorSize {
@@ -96,8 +86,10 @@ func (r *Rules) checkField(f *Field) error {
 	if !r.inside(f.Place) || f.Class != Size && f.Class != Address {
 		return fmt.Errorf("class %q, outside the areas or no field", f.Class)
 	}
-	if err := r.checkChain(f); err != nil {
-		return err
+	for g := range r.chain(f) { // every number follows from the size in the end
+		if g == nil {
+			return errors.New("it follows from a number that is none, from itself, or from too many others")
+		}
 	}
 	for i, w := range f.Ways {
 		form, err := candidate.FormOf(w.Encoding)
@@ -125,19 +117,6 @@ func (r *Rules) checkField(f *Field) error {
 
 // maxChain bounds how many numbers follow from one another.
 const maxChain = 8
-
-// checkChain wants every number to follow from the size in the end.
-func (r *Rules) checkChain(f *Field) error {
-	for range maxChain {
-		if f.On == nil {
-			return nil
-		}
-		if f = r.Field(*f.On); f == nil {
-			return errors.New("it follows from a number that is none")
-		}
-	}
-	return errors.New("it follows from itself, or from too many others")
-}
 
 func knownOrder(o image.Order) bool {
 	return o == image.Plain || o == image.Swap16 || o == image.Swap32

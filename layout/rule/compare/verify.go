@@ -190,7 +190,8 @@ func (a *applier) verify() error {
 }
 
 // leftBehind looks for copies that the rules do not know: sectors of the
-// source's boot areas that repeat one which the card has otherwise.
+// source's boot areas that repeat one which the card has otherwise. A sector like one whose
+// bytes are all the same is no copy of it.
 func (a *applier) leftBehind() error {
 	old := map[string]candidate.Place{}
 	for p, b := range a.card {
@@ -198,7 +199,7 @@ func (a *applier) leftBehind() error {
 		if err != nil {
 			return err
 		}
-		if bytes.Equal(s, b) || uniform(s) {
+		if bytes.Equal(s, b) || bytes.Count(s, s[:1]) == len(s) {
 			continue
 		}
 		for _, order := range []image.Order{image.Plain, image.Swap16, image.Swap32} {
@@ -268,15 +269,4 @@ func (a *applier) scanFor(old map[string]candidate.Place, from candidate.Place) 
 		}
 	}
 	return stay, nil
-}
-
-// uniform tells whether all bytes are the same: then a sector like it elsewhere
-// is no copy of it.
-func uniform(b []byte) bool {
-	for _, c := range b {
-		if c != b[0] {
-			return false
-		}
-	}
-	return true
 }

@@ -86,14 +86,16 @@ func Volumes(m *layout.Map) (out []int) {
 	return out
 }
 
-// Warnings are what the survey found wrong with the volumes whose files are listed.
+// Warnings are what the survey found wrong with the volumes whose files are listed, and
+// volumes that could have files and are not looked into.
 // Their files may be other than Walk reads them, such as where a journal was not
 // replayed or two tables differ. What Walk has told of a sector is not told again.
 func Warnings(m *layout.Map, told []disk.Finding) (out []disk.Finding) {
 	for _, f := range m.Findings {
 		lies := func(index int) bool { return m.Volume(index).Holds(f.Sector) }
 		same := func(t disk.Finding) bool { return t.Code == f.Code && t.Sector == f.Sector }
-		if f.Severity == disk.Warning && slices.ContainsFunc(Volumes(m), lies) && !slices.ContainsFunc(told, same) {
+		about := f.Code == disk.VolumeUnlisted || slices.ContainsFunc(Volumes(m), lies)
+		if f.Severity == disk.Warning && about && !slices.ContainsFunc(told, same) {
 			out = append(out, f)
 		}
 	}

@@ -73,6 +73,7 @@ const (
 	linkBits   = 17      // what one more header in its place says: 11 of the sync, version, layer, rate
 	resyncing  = 8 << 10 // bytes behind missing sectors in which the next frame must begin
 	resyncLink = 3       // frames that must follow there
+	wordBytes  = 4       // bytes of the longest word that is turned round
 )
 
 // view reads a few bytes of a disk in one order of words through one buffer.
@@ -103,13 +104,15 @@ func (v *view) bytes(off int64, n int) []byte {
 	if off >= v.at && off+int64(n) <= v.at+int64(v.have) {
 		return v.buf[off-v.at:][:n]
 	}
-	for _, want := range []int{len(v.buf), 512, n} {
-		if want = int(min(int64(want), v.end-off)); want < n {
+	from := off &^ (wordBytes - 1) // whole words are read into buf itself
+	skip := int(off - from)
+	for _, want := range []int{len(v.buf), 512, (skip + n + wordBytes - 1) &^ (wordBytes - 1)} {
+		if want = int(min(int64(want), v.end-from)); want < skip+n {
 			continue
 		}
-		if image.ReadFull(v.src, v.buf[:want], off) == nil {
-			v.at, v.have = off, want
-			return v.buf[:n]
+		if image.ReadFull(v.src, v.buf[:want], from) == nil {
+			v.at, v.have = from, want
+			return v.buf[skip:][:n]
 		}
 	}
 	v.have = 0

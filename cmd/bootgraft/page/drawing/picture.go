@@ -151,6 +151,7 @@ var wallTexts = map[disk.Code]string{
 	disk.Wall28Bit:     "28-bit addresses end here",
 	disk.Wall31Bit:     "31-bit sector numbers end here",
 	disk.WallCylinders: "cylinder 1,024 begins here",
+	disk.DeviceSees:    "the device sees no further",
 }
 
 // driveParts returns the regions of a drive.

@@ -245,6 +245,14 @@ var lookClass = map[Look]string{
 	InUse: "bg-solid", Blank: "bg-paper", NotLooked: "bg-fog",
 }
 
+// frame is the line around what has a look.
+func frame(look Look) string {
+	if look == Untouched {
+		return "bg-dash"
+	}
+	return "bg-line"
+}
+
 // drawTicks marks what is missing or unstable on a drive, with its count; ticks that lie so
 // near that each has no room for its own share one.
 func drawTicks(c *canvas, b *Bar, where []place, y float64) {
@@ -311,11 +319,8 @@ func (p *Picture) strips(c *canvas, y float64) float64 {
 			x := left + float64(i)*cellWidth
 			c.f(`<rect class="%s" x="%.1f" y="%.1f" width="%.0f" height="%.0f"/>`+"\n", lookClass[cell.Look], x, y, cellWidth,
 				cellHeight)
-			class := "bg-line"
-			if cell.Look == Untouched {
-				class = "bg-dash"
-			}
-			c.f(`<rect class="%s" x="%.1f" y="%.1f" width="%.0f" height="%.0f"/>`+"\n", class, x, y, cellWidth, cellHeight)
+			c.f(`<rect class="%s" x="%.1f" y="%.1f" width="%.0f" height="%.0f"/>`+"\n", frame(cell.Look), x, y, cellWidth,
+				cellHeight)
 			if i == 0 || !follows(s.Cells[i-1], cell) {
 				labels = append(labels, label{x: x + 2, lines: []string{fmt.Sprintf("%s %s", disk.Grouped(s.First+disk.Sector(i)),
 					cellText(cell))}})
@@ -356,11 +361,7 @@ func legend(c *canvas, y float64, p *Picture) float64 {
 	}
 	for _, look := range looks {
 		c.f(`<rect class="%s" x="%.1f" y="%.1f" width="26" height="16"/>`+"\n", lookClass[look], x, y)
-		class := "bg-line"
-		if look == Untouched {
-			class = "bg-dash"
-		}
-		c.f(`<rect class="%s" x="%.1f" y="%.1f" width="26" height="16"/>`+"\n", class, x, y)
+		c.f(`<rect class="%s" x="%.1f" y="%.1f" width="26" height="16"/>`+"\n", frame(look), x, y)
 		c.text(x+32, y+14, "bg-ink", lookWords[look])
 		x += 32 + float64(len(lookWords[look]))*letter + 30
 	}

@@ -1,11 +1,12 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
+	"maps"
 	"path"
 	"regexp"
 	"slices"
-	"sort"
 	"strings"
 	"sync"
 )
@@ -60,11 +61,7 @@ func (n *Names) Numbered(name, standIn string) string {
 		if i > 1 {
 			try = fmt.Sprintf("%s-%d", standIn, i)
 		}
-		taken := false
-		for _, have := range n.stands {
-			taken = taken || have == try
-		}
-		if !taken {
+		if !slices.Contains(slices.Collect(maps.Values(n.stands)), try) {
 			n.Give(name, try)
 			return try
 		}
@@ -122,14 +119,8 @@ func (n *Names) Kinds() (out []string) {
 // path without being known: what is not known is hidden, not shown.
 func (n *Names) Hide(s string) string {
 	if n.order == nil {
-		for name := range n.stands {
-			n.order = append(n.order, name)
-		}
-		sort.Slice(n.order, func(i, j int) bool {
-			if a, b := len(n.order[i]), len(n.order[j]); a != b {
-				return a > b
-			}
-			return n.order[i] < n.order[j]
+		n.order = slices.SortedFunc(maps.Keys(n.stands), func(a, b string) int {
+			return cmp.Or(len(b)-len(a), strings.Compare(a, b))
 		})
 	}
 	for _, name := range n.order {

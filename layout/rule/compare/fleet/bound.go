@@ -108,11 +108,8 @@ func join(shares, values map[string]float64) map[string]float64 {
 		}
 	}
 	if len(out) > mostOutcomes {
-		texts := slices.SortedFunc(maps.Keys(out), func(a,
-			b string) int {
-			return cmp.Or(cmp.Compare(out[b], out[a]), cmp.Compare(a, b))
-		})
-		for _, text := range texts[mostOutcomes:] {
+		byShare := func(a, b string) int { return cmp.Or(cmp.Compare(out[b], out[a]), cmp.Compare(a, b)) }
+		for _, text := range slices.SortedFunc(maps.Keys(out), byShare)[mostOutcomes:] {
 			delete(out, text)
 		}
 	}
