@@ -1,6 +1,9 @@
 package capture
 
 import (
+	"slices"
+
+	"bootgraft/image"
 	"bootgraft/image/capture/record"
 	"bootgraft/image/disk"
 )
@@ -241,4 +244,24 @@ func (e *engine) insides(classes []Class) error {
 		}
 	}
 	return nil
+}
+
+// noteFailure says what a failed read leaves to be done, which its size decides.
+func (e *engine) noteFailure(s disk.Span, fault image.Fault) {
+	l := record.Line{Verb: record.VerbFailed, Span: s, Fault: fault}
+	switch {
+	case s.Count == 1:
+		l.Verb = record.VerbMissing
+		e.fillMissing(s)
+	case s.Count <= smallSectors, e.isTight(s):
+		l.Verb = record.VerbTight
+	}
+	e.note(l)
+}
+
+// isTight tells whether all of s lies in small reads that failed. A larger read that fails
+// there says nothing new, and must not send the sectors back to a step that this run has
+// behind it: nobody would come for them any more.
+func (e *engine) isTight(s disk.Span) bool {
+	return slices.Equal(e.rec.States.Spans(s, record.Tight), []disk.Span{s})
 }

@@ -246,25 +246,6 @@ func (e *engine) fail(s disk.Span, took time.Duration, err error) error {
 	return nil
 }
 
-func (e *engine) noteFailure(s disk.Span, fault image.Fault) {
-	l := record.Line{Verb: record.VerbFailed, Span: s, Fault: fault}
-	switch {
-	case s.Count == 1:
-		l.Verb = record.VerbMissing
-		e.fillMissing(s)
-	case s.Count <= smallSectors, e.isTight(s):
-		l.Verb = record.VerbTight
-	}
-	e.note(l)
-}
-
-// isTight tells whether all of s lies in small reads that failed. A larger read that fails
-// there says nothing new, and must not send the sectors back to a step that this run has
-// behind it: nobody would come for them any more.
-func (e *engine) isTight(s disk.Span) bool {
-	return slices.Equal(e.rec.States.Spans(s, record.Tight), []disk.Span{s})
-}
-
 // probe tells a bad spot from a drive that has gone without saying so, or is
 // another one by now: many failures in a row, and a sector that could be read
 // cannot any more.

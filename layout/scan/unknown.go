@@ -134,29 +134,8 @@ func (s *surveyor) withoutTable(regions []layout.Region) error {
 
 // divide cuts one stretch that nobody claims at its first and last run.
 func (s *surveyor) divide(r layout.Region, seen *runs, atEnd bool) error {
-	n := int64(s.src.SectorSize())
-	tailAt := r.End()
 	behind, inside := s.behindUnlisted(seen.lastRun)
-	switch {
-	case !atEnd:
-	case !seen.seen():
-	case inside && seen.count.Last < behind:
-	case inside && int64(r.End()-behind)*n <= TailLimit:
-		tailAt = behind
-	case seen.lastRun > 0 && int64(r.End()-seen.lastRun)*n <= TailLimit:
-		tailAt = seen.lastRun
-	case seen.count.Last < r.End()-disk.Sector(TailLimit/n):
-		s.note(disk.Notef(disk.NoTail, disk.NoSector, "the last %d MiB of the disk are blank: there is no tail",
-			TailLimit>>20))
-	default:
-		s.out.TailUndecided = true
-		s.note(disk.Warningf(disk.TailUndecided, seen.lastRun,
-			"the disk has no table, and no run of at most %d MiB after at least %d KiB of blank ends it: "+
-				"whether its last sectors are a tail or a recording cannot be told. "+
-				"On another size they stay at their old address; --tail end or both says that they count from the "+
-				"end",
-			TailLimit>>20, tailGap>>10))
-	}
+	tailAt := s.tailStart(r, seen, atEnd, behind, inside)
 	why := fmt.Sprintf("the last run of sectors in use, after at least %d KiB of blank", tailGap>>10)
 	if inside {
 		why = "all that lies behind a volume that no table names"
@@ -188,6 +167,31 @@ func (s *surveyor) divide(r layout.Region, seen *runs, atEnd bool) error {
 		s.out.Regions = append(s.out.Regions, p)
 	}
 	return nil
+}
+
+// tailStart returns where the tail of a region begins that nobody knows: its end, where it has none.
+// behind is the end of a volume that no table names, if inside says that the last run lies in one.
+func (s *surveyor) tailStart(r layout.Region, seen *runs, atEnd bool, behind disk.Sector, inside bool) disk.Sector {
+	n := int64(s.src.SectorSize())
+	switch {
+	case !atEnd, !seen.seen():
+	case inside && seen.count.Last < behind: // nothing lies behind the volume
+	case inside && int64(r.End()-behind)*n <= TailLimit:
+		return behind
+	case seen.lastRun > 0 && int64(r.End()-seen.lastRun)*n <= TailLimit:
+		return seen.lastRun
+	case seen.count.Last < r.End()-disk.Sector(TailLimit/n):
+		s.note(disk.Notef(disk.NoTail, disk.NoSector, "the last %d MiB of the disk are blank: there is no tail",
+			TailLimit>>20))
+	default:
+		s.out.TailUndecided = true
+		s.note(disk.Warningf(disk.TailUndecided, seen.lastRun,
+			"the disk has no table, and no run of at most %d MiB after at least %d KiB of blank ends it: "+
+				"whether its last sectors are a tail or a recording cannot be told. On another size they stay at "+
+				"their old address; --tail end or both says that they count from the end",
+			TailLimit>>20, tailGap>>10))
+	}
+	return r.End()
 }
 
 // between returns the content of a part too long to be read twice.

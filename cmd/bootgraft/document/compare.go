@@ -139,7 +139,8 @@ func NewCompare(c *compare.Comparison, dumps []compare.Dump, advice []compare.Ad
 		Sources: each(dumps, func(d compare.Dump) Original {
 			return Original{d.Name, Size{image.Sectors(d.Source), d.Source.SectorSize()}, d.Unit}
 		}),
-		Fields: each(c.Fields, func(f compare.Field) Rule { return rule(&c.Rules, &f) }), Checks: each(c.Checks, ruleCheck), Copies: each(c.Copies, ruleCopy),
+		Fields: each(c.Fields, func(f compare.Field) Rule { return rule(&c.Rules, &f) }),
+		Checks: each(c.Checks, ruleCheck), Copies: each(c.Copies, ruleCopy),
 		Advice:  each(advice, func(a compare.Advice) Advice { return Advice{a.Size, a.Left} }),
 		Count:   each(c.Counts, func(x compare.Count) Count { return Count(x) }),
 		Carried: each(c.Carried, stretch), Findings: findings(c.Findings),

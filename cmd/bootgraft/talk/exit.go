@@ -17,7 +17,7 @@ const (
 	ExitDone       = 0 // also a rehearsal
 	ExitFailed     = 1 // an input or output cannot be read, parsed or written; TARGET untouched
 	ExitUsage      = 2 // flags and arguments
-	ExitRefused    = 3 // the answer is no, a TARGET that is not there too; no output file remains, an older one is untouched
+	ExitRefused    = 3 // the answer is no, also to an absent TARGET; no output file remains, an older one is untouched
 	ExitFenced     = 4 // stopped after the first write to a device
 	ExitDifferent  = 5 // verify, an archive check or card found a difference
 	ExitIncomplete = 6 // done, but missing source sectors lie in what was carried

@@ -42,7 +42,8 @@ func (r *Rules) Broken(src image.Source) ([]disk.Finding, error) {
 	if err := a.pairs(func(c *CopyRule, i disk.Sector, of, to candidate.Place) error {
 		same, err := a.repeats(c, i)
 		if err == nil && !same {
-			warn(disk.RuleCopy, to, "%s does not repeat %s: a device that compares its copies may write the old one back", to, of)
+			warn(disk.RuleCopy, to, "%s does not repeat %s: a device that compares its copies may write the old one back",
+				to, of)
 		}
 		return err
 	}); err != nil {
