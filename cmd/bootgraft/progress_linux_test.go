@@ -80,7 +80,9 @@ func (y *typist) slowly(cells int, line string, drawn *regexp.Regexp) (s *screen
 	})
 	for {
 		_ = syscall.Kill(pid, syscall.SIGCONT)
-		time.Sleep(10 * time.Millisecond) // how far it comes is no matter: it is looked at then
+		// A look takes many times as long, so that it draws a line every few of these however fast the
+		// disk is; how far it comes is no matter.
+		time.Sleep(2 * time.Millisecond)
 		_ = syscall.Kill(pid, syscall.SIGSTOP)
 		s.until("the stop", func() bool { return stoppedNow(pid) || gone(pid) })
 		if gone(pid) {

@@ -65,6 +65,7 @@ type serveFlags struct {
 
 func serveCommand(u *talk.UI) *cobra.Command {
 	f := &serveFlags{}
+	f.source.Captured = true
 	c := &cobra.Command{
 		Use:   "serve PLAN | serve SOURCE",
 		Short: "show a planned card to other programs, such as a virtual machine",

@@ -274,6 +274,7 @@ const (
 	TailByCopy               Code = "tail-by-copy"
 	TailByRules              Code = "tail-by-rules"
 	TailNotGiven             Code = "tail-not-given"
+	TailNotKept              Code = "tail-not-kept"
 	TailTwice                Code = "tail-twice"
 	TailUndecided            Code = "tail-undecided"
 	TargetChanged            Code = "target-changed"

@@ -72,8 +72,8 @@ func (e *PlaceError) Error() string { return e.Why + ". " + e.Do }
 // block is how much is read and written at once, in bytes.
 const block = 1 << 20
 
-// Make makes an archive. After an error there is none, and what was there before is
-// untouched. The error is a *PlaceError where the destination cannot hold it.
+// Make makes an archive. After an error there is none, or it says that the archive stands whole;
+// what was there before is untouched. The error is a *PlaceError where the destination cannot hold it.
 func Make(ctx context.Context, job Job) ([]File, error) {
 	m := &maker{ctx: ctx, job: job}
 	if err := m.measure(); err != nil {

@@ -68,7 +68,8 @@ func removeLeftover(temp string) error {
 func (d *FolderDraft) Temp() string { return d.temp }
 
 // Publish gives the folder, in which everything was finished, its name. The error is
-// ErrTaken if somebody took that. After an error Discard is due.
+// ErrTaken if somebody took that. After an error Discard is due; it takes nothing away from a
+// folder that has its name and could not be flushed there, which the error says.
 func (d *FolderDraft) Publish() error {
 	if err := d.Flush(); err != nil {
 		return err
@@ -89,7 +90,10 @@ func (d *FolderDraft) Publish() error {
 		return taken(err)
 	}
 	// A mark that stays says nothing: the folder has its name.
-	return errors.Join(os.Remove(filepath.Join(d.path, Mark)), OS{}.SyncFolder(FolderOf(d.path)))
+	if err := errors.Join(os.Remove(filepath.Join(d.path, Mark)), OS{}.SyncFolder(FolderOf(d.path))); err != nil {
+		return fmt.Errorf("it stands whole, but its name may not outlast a loss of power: %w", err)
+	}
+	return nil
 }
 
 // Discard takes the unfinished folder away.

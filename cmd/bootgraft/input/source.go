@@ -71,6 +71,7 @@ type SourceFlags struct {
 	Record     string
 	Accept     []disk.Code // codes that are accepted
 	Shows      bool        // the command only says what there is: findings about the image do not stop it
+	Captured   bool        // no drive itself is read, a healthy one neither
 	Command    *cobra.Command
 	Bar        talk.Bar
 }
@@ -198,11 +199,14 @@ func openCapture(path, recordPath string, st os.FileInfo) (*Source, error) {
 // openLive opens a block device as it is, if its owner says that it is
 // healthy; a dying drive is read once, by capture.
 func openLive(path string, f SourceFlags) (*Source, error) {
-	if !slices.Contains(f.Accept, disk.LiveSource) {
+	if f.Captured || !slices.Contains(f.Accept, disk.LiveSource) {
+		healthy := fmt.Sprintf("A healthy disk can be read as it is with --accept %s", disk.LiveSource)
+		if f.Captured {
+			healthy = "A healthy disk too: what is shown to others is read again and again"
+		}
 		return nil, talk.Refusef(
-			"%s is a block device. Capture it first, so that the drive is read once and gently:\n\n"+
-				"  %s\n\nA healthy disk can be read as it is with --accept %s",
-			path, words.AsRoot("bootgraft capture "+words.Shell(path)+" old.img"), disk.LiveSource)
+			"%s is a block device. Capture it first, so that the drive is read once and gently:\n\n  %s\n\n%s",
+			path, words.AsRoot("bootgraft capture "+words.Shell(path)+" old.img"), healthy)
 	}
 	d, err := blockdev.OpenSource(path)
 	if err != nil {
@@ -260,6 +264,7 @@ func exists(path string) bool {
 // plan.
 type PlanSourceFlags struct {
 	Source, Record string
+	Captured       bool // as in SourceFlags
 	Accept         []disk.Code
 	Command        *cobra.Command
 	Bar            talk.Bar
@@ -268,7 +273,8 @@ type PlanSourceFlags struct {
 // With are the flags of a SOURCE with sectors of so many bytes, where that is opened, or may be,
 // without a plan.
 func (f *PlanSourceFlags) With(sectorSize int) SourceFlags {
-	return SourceFlags{SectorSize: sectorSize, Record: f.Record, Accept: f.Accept, Command: f.Command, Bar: f.Bar}
+	return SourceFlags{SectorSize: sectorSize, Record: f.Record, Captured: f.Captured, Accept: f.Accept,
+		Command: f.Command, Bar: f.Bar}
 }
 
 // Words are the flags that a next command about the same plan needs, as typed.

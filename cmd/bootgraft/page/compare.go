@@ -189,8 +189,8 @@ func ComparisonBrief(a *Originals) *Brief {
 			proved++
 		}
 	}
-	b.Verdict = []string{fmt.Sprintf("%s of one model: %s that follow the size, %s of them proved.",
-		disk.Counted(len(a.Dumps), "original"), disk.Counted(len(a.Fields), "number"), disk.Grouped(proved))}
+	b.Verdict = []string{fmt.Sprintf("%s of one model. Numbers that follow the size: %s, proved of them: %s.",
+		disk.Counted(len(a.Dumps), "original"), disk.Grouped(len(a.Fields)), disk.Grouped(proved))}
 	for i := range a.Fields {
 		const most = 6
 		if i == most {

@@ -72,6 +72,10 @@ var plans = Group{"the plan of the card", []Entry{
 	warn(disk.TailTwice,
 		"The same tail lies twice on the disk; one goes to the new end, the other stays where there is room.",
 		"If the device does not start, try --tail same-place or --tail both."),
+	warn(disk.TailNotKept,
+		"The tail goes to the new end and was to stay at its old address too, where there is no room for all of it.",
+		"If the device looks for it at the old address, take a larger card, keep the size of the volumes, or plan with "+
+			"--tail same-place."),
 	warn(disk.TailBeforeTable,
 		"The tail reaches the last sector, where the second copy of the table belongs; it lies before that copy "+
 			"on the card.",

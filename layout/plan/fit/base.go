@@ -74,6 +74,28 @@ func (l *ground) segments() []segment {
 	return l.closeEdges(out)
 }
 
+// noteTailNotKept tells of a tail that goes to the new end and was to stay at its old address
+// too, and of which the card ends, or a volume lies, there. Of one that lay twice on the disk
+// is told otherwise (TailTwice).
+func (p *placement) noteTailNotKept() (out said) {
+	if p.tail.choice != TailBoth || p.tail.Empty() || !p.tail.kept.Empty() {
+		return out
+	}
+	var stays disk.Sector
+	l := p.ground()
+	for _, q := range l.segments() {
+		if !q.changes && q.Op == layout.Copy && q.From == q.Start {
+			stays += q.Common(p.tail.Span).Count
+		}
+	}
+	if n := p.tail.Count - stays; n > 0 {
+		out.note(disk.Warningf(disk.TailNotKept, p.tail.Start,
+			"the tail goes to the new end, and at its old address, from sector %s on, there is no room for %s of its %s on "+
+				"this card", grouped(int64(p.tail.Start)), grouped(int64(n)), sectors(p.tail.Count)))
+	}
+	return out
+}
+
 // laid lays down the source in its place, the tail at its places, and the excess,
 // on a card of another size.
 func (l *ground) laid() (out []segment) {

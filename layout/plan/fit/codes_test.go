@@ -93,6 +93,30 @@ func TestTailBeforeTableOnlyWhereItGoes(t *testing.T) {
 	}
 }
 
+// TestTailNotKept: who asks for a tail at both places is told where there is no room for one
+// of them: on a smaller card, and where a volume grows over it.
+func TestTailNotKept(t *testing.T) {
+	d := withTail()
+	grown := wishing(40000, 1, volume.Wishes{Mode: volume.Grow})
+	grown.Tail = TailBoth
+	for name, c := range map[string]struct {
+		wishes Wishes
+		want   bool
+	}{
+		"larger, both":        {tailed(40000, TailBoth), false},
+		"larger, by itself":   {tailed(40000, ""), false},
+		"smaller, both":       {tailed(18000, TailBoth), true},
+		"smaller, by itself":  {tailed(18000, ""), false},
+		"smaller, end":        {tailed(18000, TailEnd), false},
+		"larger by 40, both":  {tailed(20040, TailBoth), true},
+		"a volume grows over": {grown, true},
+	} {
+		if said := saidOf(t, d, c.wishes); slices.Contains(said, string(disk.TailNotKept)) != c.want {
+			t.Errorf("%s: %v", name, said)
+		}
+	}
+}
+
 // TestEntryOfAnotherTableIsFixed: the entries of a table that is carried byte for
 // byte keep their sizes, and so do the volumes in them.
 func TestEntryOfAnotherTableIsFixed(t *testing.T) {

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"bootgraft/image/disk"
+	"bootgraft/layout"
 )
 
 // askAboutFallingOff asks about what was accepted to fall off, where it does.
@@ -17,10 +18,18 @@ func (p *placement) askAboutFallingOff() (out said) {
 		if p.accepts(disk.NotKnownCut) && hasUnknown(r) && !p.tail.Holds(r.Start) && r.End() > p.room() {
 			out.ask(disk.Refusalf(disk.NotKnownCut, p.room(),
 				"%s of %s (%s) %s not known, and what lies from sector %s on falls off",
-				sectors(r.Content.Unread), r.Name, r.Span.Text(), disk.IsAre(r.Content.Unread), grouped(int64(p.room()))))
+				sectors(r.Content.Unread), whole(r), r.Span.Text(), disk.IsAre(r.Content.Unread), grouped(int64(p.room()))))
 		}
 	}
 	return out
+}
+
+// whole names a region of which something is a part: "after the last entry" alone is a place.
+func whole(r layout.Region) string {
+	if strings.HasPrefix(r.Name, "after ") {
+		return "what lies " + r.Name
+	}
+	return r.Name
 }
 
 // hints names the ways out that need an acceptance.
@@ -43,7 +52,7 @@ func (p *placement) hints() (out said) {
 		if !p.accepts(disk.NotKnownCut) && hasUnknown(r) && !p.tail.Holds(r.Start) && r.End() > p.room() {
 			out.refuse(disk.Notef(disk.SectorsNotKnown, r.Start,
 				"%s of %s (sectors %s) are not known and count as used. --accept %s lets those that have no room fall off",
-				sectors(r.Content.Unread), r.Name, r.Span, disk.NotKnownCut))
+				sectors(r.Content.Unread), whole(r), r.Span, disk.NotKnownCut))
 		}
 	}
 	return out
@@ -62,7 +71,7 @@ func (p *placement) fallsOff() string {
 
 	for _, r := range p.s.Regions {
 		names[r.Start] = r.Name
-		lost(r.Start, p.regionEnd(r, p.tail, p.volumes), r.Name)
+		lost(r.Start, p.regionEnd(r, p.tail, p.volumes), whole(r))
 	}
 	for _, e := range p.s.Entries {
 		if e.HoldsVolume() {

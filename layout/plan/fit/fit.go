@@ -173,6 +173,7 @@ func (a *attempt) work() error {
 	if a.resizing() {
 		a.weigh(a.given, a.aboutOtherSize())
 		a.weigh(a.given, placed.noteKeptNumbers())
+		a.weigh(a.given, placed.noteTailNotKept())
 		if least := placed.leastCard(); a.w.Target.Sectors < least {
 			a.tooSmall = least
 		} else {

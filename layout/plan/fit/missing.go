@@ -186,7 +186,7 @@ func (p *missing) tellLost(lost disk.Spans) error {
 		}
 		p.ask(disk.Refusalf(code, gone[0].Start,
 			"%s of %s %s not known (the first is sector %s), and zeros on the card%s",
-			sectors(gone.Sectors()), r.Name, disk.IsAre(gone.Sectors()), grouped(int64(gone[0].Start)), text))
+			sectors(gone.Sectors()), whole(r), disk.IsAre(gone.Sectors()), grouped(int64(gone[0].Start)), text))
 	}
 	return nil
 }
