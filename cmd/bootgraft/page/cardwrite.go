@@ -105,9 +105,11 @@ func (c *CardWrite) steps() (first string, steps, beside []string) {
 		first = "All of it was written, and only the receipt does not say so. The whole card is compared with the " +
 			"plan; if it is as planned, that is noted, and nothing is written."
 	case c.Came != "":
-		first = fmt.Sprintf(
-			"An unfinished write is continued; it stopped at: %s, with the data before sector %s on the card.",
-			c.Came, disk.Grouped(c.Upto))
+		first = "An unfinished write is continued; it stopped at: " + c.Came
+		if c.Upto > 0 {
+			first += fmt.Sprintf(", with the data before sector %s on the card", disk.Grouped(c.Upto))
+		}
+		first += "."
 	}
 	count := func(op layout.Op) string { return disk.Grouped(c.Plan.Sectors(op)) }
 	left := c.Plan.Sectors(layout.Leave)
