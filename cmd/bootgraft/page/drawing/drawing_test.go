@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/xml"
 	"errors"
+	"html"
 	"io"
 	"os"
 	"path/filepath"
@@ -12,6 +13,7 @@ import (
 	"strings"
 	"testing"
 
+	"bootgraft/cmd/bootgraft/words"
 	"bootgraft/image/disk"
 	"bootgraft/layout"
 	"bootgraft/layout/plan"
@@ -253,6 +255,36 @@ func BenchmarkNew(b *testing.B) {
 	for b.Loop() {
 		if n := len(New(m, p, Faults{}).SVG("a plan")); n > 1<<20 {
 			b.Fatal(n)
+		}
+	}
+}
+
+// TestTextsEndWithinThePage: what is written at a sector near the end is not cut off there.
+func TestTextsEndWithinThePage(t *testing.T) {
+	text := regexp.MustCompile(`<text x="([0-9.]+)" y="[0-9.]+" class="([^"]*)">([^<]*)</text>`)
+	for name, p := range pictures() {
+		for _, text := range wallTexts {
+			p.Walls = append(p.Walls, Wall{p.Card.Sectors - p.Card.Sectors/8, text})
+		}
+		found := text.FindAllStringSubmatch(string(p.SVG("a plan")), -1)
+		for _, m := range found {
+			x, err := strconv.ParseFloat(m[1], 64)
+			if err != nil {
+				t.Fatal(err)
+			}
+			size := 1.0
+			switch {
+			case strings.Contains(m[2], "bg-small"):
+				size = small
+			case strings.Contains(m[2], "bg-big"):
+				size = 20.0 / 18
+			}
+			if end := x + float64(words.Cells(html.UnescapeString(m[3])))*letter*size; end > pageWidth {
+				t.Errorf("%s: %q ends at %.0f of %.0f", name, m[3], end, pageWidth)
+			}
+		}
+		if len(found) == 0 {
+			t.Errorf("%s: no text was found", name)
 		}
 	}
 }

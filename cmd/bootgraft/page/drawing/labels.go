@@ -26,8 +26,11 @@ func (l *label) width() float64 {
 // small is how wide a letter of the lines below the first is, beside one of the first.
 const small = 0.85
 
-// from is where the text begins: beside its line, or so far to the left of it that it
-// ends within the page.
+// beside is where a text of so many pixels begins: beside its line, or so far to the left of
+// it that it ends within the page.
+func beside(line, width float64) float64 { return max(0, min(line+4, pageWidth-4-width)) }
+
+// from is where the text begins.
 func (l *label) from() float64 {
 	width := 0.0
 	for i, s := range l.lines {
@@ -37,7 +40,7 @@ func (l *label) from() float64 {
 		}
 		width = max(width, w)
 	}
-	return max(0, min(l.x+4, pageWidth-4-width))
+	return beside(l.x, width)
 }
 
 // inRows gives every label a row, so that no text lies upon another and no line

@@ -303,7 +303,8 @@ func (p *Picture) walls(c *canvas, card []place, y float64) {
 	for i, w := range p.Walls {
 		x := at(p.Card.Parts, card, w.First)
 		c.f(`<path class="bg-wall" d="M%.1f %.1fV%.1f"/>`+"\n", x, y-22-float64(i)*lineStep, y+barHeight+6)
-		c.text(x+4, y-10-float64(i)*lineStep, "bg-warn bg-small", fmt.Sprintf("%s: sector %s", w.Text, disk.Grouped(w.First)))
+		text := fmt.Sprintf("%s: sector %s", w.Text, disk.Grouped(w.First))
+		c.text(beside(x, float64(words.Cells(text))*letter*small), y-10-float64(i)*lineStep, "bg-warn bg-small", text)
 	}
 }
 
