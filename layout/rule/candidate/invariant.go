@@ -37,13 +37,13 @@ func (r *Report) Invariants() (out []Invariant) {
 	return out
 }
 
-// Code, for Invariant.
+// Code implements Invariant.
 func (m *Copy) Code() disk.Code { return disk.CopyLeftBehind }
 
-// Code, for Invariant.
+// Code implements Invariant.
 func (c *Chain) Code() disk.Code { return disk.ChainBroken }
 
-// Code, for Invariant.
+// Code implements Invariant.
 func (c *Checksum) Code() disk.Code { return disk.ChecksumBroken }
 
 // Sectors returns those of the original and of the copy.
