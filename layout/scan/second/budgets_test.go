@@ -85,7 +85,8 @@ func TestBudgets(t *testing.T) {
 		{20, maxSteps, Compared{6, 0, 0, 0}, "not compared: 3 entries, 8 chains of clusters, 6 files with 24191 bytes"},
 	} {
 		var o Opinion
-		x := comparison{ctx: t.Context(), v: v, o: &o, opt: Options{Contents: true}, store: &storage{src: v.Source()}, budget: c.budget, steps: c.steps}
+		x := comparison{ctx: t.Context(), v: v, o: &o, opt: Options{Contents: true}, store: &storage{src: v.Source()},
+			budget: c.budget, steps: c.steps}
 		if err := x.run(folders); err != nil || o.Compared != c.want || x.left(folders) != c.why {
 			t.Errorf("%d slots, %d steps: %+v, %q, %v", c.budget, c.steps, o.Compared, x.left(folders), err)
 		}

@@ -155,7 +155,8 @@ func TestLongChain(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got := r.Table; len(got.Entries) != maxChain || got.State != layout.Damaged || !slices.Contains(imagetest.Codes(r.Findings), "table-too-long") {
+	if got := r.Table; len(got.Entries) != maxChain || got.State != layout.Damaged ||
+		!slices.Contains(imagetest.Codes(r.Findings), "table-too-long") {
 		t.Errorf("%d entries, %s, %v", len(got.Entries), got.State, imagetest.Codes(r.Findings))
 	}
 }
@@ -214,7 +215,8 @@ func TestEntryInsideASector(t *testing.T) {
 		t.Fatal(err)
 	}
 	// Cylinders of 3 blocks: blocks 150 to 299, sectors 18 to 37.
-	if got := r.Table.Entries[1].Span; got != (disk.Span{Start: 18, Count: 20}) || !slices.Contains(imagetest.Codes(r.Findings), "entry-inside-sector") {
+	if got := r.Table.Entries[1].Span; got != (disk.Span{Start: 18, Count: 20}) ||
+		!slices.Contains(imagetest.Codes(r.Findings), "entry-inside-sector") {
 		t.Errorf("got %v, %v", got, imagetest.Codes(r.Findings))
 	}
 }

@@ -169,7 +169,8 @@ func TestLongChain(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got := r.Table; len(got.Entries) != 2+maxChain || got.State != layout.Damaged || !slices.Contains(imagetest.Codes(r.Findings), "table-too-long") {
+	if got := r.Table; len(got.Entries) != 2+maxChain || got.State != layout.Damaged ||
+		!slices.Contains(imagetest.Codes(r.Findings), "table-too-long") {
 		t.Errorf("%d entries, %s, %v", len(got.Entries), got.State, imagetest.Codes(r.Findings))
 	}
 }
